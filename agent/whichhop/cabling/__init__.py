@@ -1,0 +1,1 @@
+"""Levels, splitters, cable and equipment ceilings: rules with their sources; pure."""

@@ -1,0 +1,51 @@
+"""The verbs a person types; wires rooms together, decides nothing."""
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+
+from whichhop import __version__
+from whichhop.errors import WhichhopError
+
+# One row a verb: its name, the module that implements it, one line of help. A module is loaded only when
+# its verb is typed, so that the daemon never pays for numpy.
+VERBS: tuple[tuple[str, str, str], ...] = (
+    (
+        "check",
+        "whichhop.cli.check",
+        "read a home file; print its links, sessions and what they can tell apart",
+    ),
+)
+
+
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """The whole command line; with `only`, just that verb's arguments are filled in."""
+    parser = argparse.ArgumentParser(
+        prog="whichhop", description="Which hop of a home's way out is slow, and whose it is."
+    )
+    parser.add_argument("--version", action="version", version=f"whichhop {__version__}")
+    verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+    for name, module, line in VERBS:
+        verb = verbs.add_parser(
+            name, help=line, description=line, formatter_class=argparse.RawDescriptionHelpFormatter
+        )
+        if only in (None, name):
+            importlib.import_module(module).add_arguments(verb)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one verb. Exit code 0 done, 1 the answer is no, 2 something to mend, 130 interrupted."""
+    words = sys.argv[1:] if argv is None else list(argv)
+    named = next((w for w in words if not w.startswith("-")), None)
+    module = next((m for n, m, _ in VERBS if n == named), None)
+    args = build_parser(named if module else None).parse_args(words)
+    try:
+        return int(importlib.import_module(module or "").run(args))
+    except WhichhopError as trouble:
+        sys.stderr.write(f"{trouble}\n")
+        return 2
+    except KeyboardInterrupt:
+        sys.stderr.write("interrupted\n")
+        return 130

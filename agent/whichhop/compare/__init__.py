@@ -1,0 +1,1 @@
+"""Samples to verdict; pure."""

@@ -1,0 +1,1 @@
+"""A file a person wrote becomes a Home, or a list of complaints."""

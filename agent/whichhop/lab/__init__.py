@@ -1,0 +1,1 @@
+"""The emulated home, on paper and in namespaces."""

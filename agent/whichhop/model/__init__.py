@@ -1,0 +1,50 @@
+"""The nouns everyone shares; frozen records, no behaviour beyond arithmetic."""
+
+from whichhop.model.finding import Episode, Finding, RuledOut, Severity, Verdict
+from whichhop.model.home import BEYOND, PROVIDER_EDGE, Home, Limits, Link, Node, Path, Plan, Ports
+from whichhop.model.links import (
+    CAUSE_TABLE,
+    LINK_TABLE,
+    Cause,
+    LinkKind,
+    Medium,
+    NodeKind,
+    Owner,
+)
+from whichhop.model.record import ABSENT, Columns, Reading, Record
+from whichhop.model.sample import Fate, Sample
+from whichhop.model.session import Method, Session, SessionKey, derive_sessions
+
+__all__ = [
+    "ABSENT",
+    "BEYOND",
+    "CAUSE_TABLE",
+    "LINK_TABLE",
+    "PROVIDER_EDGE",
+    "Cause",
+    "Columns",
+    "Episode",
+    "Fate",
+    "Finding",
+    "Home",
+    "Limits",
+    "Link",
+    "LinkKind",
+    "Medium",
+    "Method",
+    "Node",
+    "NodeKind",
+    "Owner",
+    "Path",
+    "Plan",
+    "Ports",
+    "Reading",
+    "Record",
+    "RuledOut",
+    "Sample",
+    "Session",
+    "SessionKey",
+    "Severity",
+    "Verdict",
+    "derive_sessions",
+]

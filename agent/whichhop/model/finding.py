@@ -1,0 +1,84 @@
+"""What the comparer says: findings per window, episodes in time, verdicts with their reasons."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from whichhop.model.links import Cause
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """For one element, or one group that these vantage points cannot split, in one window.
+
+    elements: the names in the group; one name when it stands alone.
+    probability: that this group is at fault in this window, between 0 and 1.
+    spoke_for, spoke_against: sessions whose evidence moved the probability up or down.
+    """
+
+    start_ns: int
+    elements: tuple[str, ...]
+    probability: float
+    spoke_for: tuple[str, ...] = ()
+    spoke_against: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Severity:
+    """What the user feels during an episode, against the quiet baseline; None where not measured.
+
+    added_p50_s, added_p95_s: round trip in excess of the baseline's median, seconds.
+    loss_ratio: packets lost of packets sent; `loss_low`, `loss_high` its 95 % Wilson interval.
+    """
+
+    sent: int
+    lost: int
+    added_p50_s: float | None = None
+    added_p95_s: float | None = None
+    loss_ratio: float | None = None
+    loss_low: float | None = None
+    loss_high: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Episode:
+    """A stretch of windows with one cause; `end_ns` is None while it lasts."""
+
+    elements: tuple[str, ...]
+    start_ns: int
+    end_ns: int | None
+    detected_ns: int
+    """When enough was known to open it."""
+    probability: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuledOut:
+    """An explanation that the evidence speaks against, why, and which sessions say so."""
+
+    what: str
+    why: str
+    sessions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """The answer to "whose fault is it, how sure, since when".
+
+    elements: the guilty element, or the group that cannot be split.
+    proven: False when a guard before accusing the provider is unmet; `missing` then says what is.
+    would_change: what evidence or vantage point would change or sharpen the verdict.
+    baseline: the sessions' quiet medians in seconds, for the reader to judge the figures by.
+    """
+
+    cause: Cause
+    elements: tuple[str, ...]
+    probability: float
+    start_ns: int
+    end_ns: int | None
+    severity: Severity | None = None
+    proven: bool = True
+    missing: tuple[str, ...] = ()
+    ruled_out: tuple[RuledOut, ...] = ()
+    would_change: tuple[str, ...] = ()
+    baseline: Mapping[str, float] | None = None
+    detected_ns: int | None = None

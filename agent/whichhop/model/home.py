@@ -1,0 +1,130 @@
+"""One home as a tree of nodes and links, rooted at the way out; walks a path link by link."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from whichhop.model.links import LinkKind, Medium, NodeKind
+
+PROVIDER_EDGE = "provider-edge"
+"""The reserved name of the provider's first hop."""
+BEYOND = "beyond"
+"""The name of the implied link past the provider's first hop."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What the home pays for, in bits per second."""
+
+    down_bps: int
+    up_bps: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Node:
+    """A device, or an implied place upstream (the provider edge, an anchor)."""
+
+    name: str
+    kind: NodeKind
+    address: str | None = None
+    agent: bool = False
+    """True where a whichhop daemon runs."""
+    stamp: bool = False
+    """True where a STAMP reflector answers; always so on agents."""
+    room: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """What joins two nodes; `near` is the end further from the provider."""
+
+    name: str
+    near: str
+    far: str
+    kind: LinkKind
+    medium: Medium | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What the probes may cost."""
+
+    daily_transfer_bytes: int = 2_000_000_000
+    quiet_hours: tuple[int, int] | None = None
+    """Start and end as minutes after local midnight; the end may be before the start."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ports:
+    """Where agents listen; the same in the whole home."""
+
+    api: int = 8620
+    stamp: int = 862
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Home:
+    """A checked home: every link joins two known nodes and the whole is one tree.
+
+    `nodes` holds the implied nodes too: the provider edge when there is an access link, and each anchor.
+    `links` is ordered as written, the implied beyond link last; a link's name is unique.
+    """
+
+    name: str
+    plan: Plan | None
+    nodes: Mapping[str, Node]
+    links: tuple[Link, ...]
+    anchors: tuple[str, ...] = ()
+    downloads: tuple[str, ...] = ()
+    discover_edge: bool = False
+    """True when the provider edge's address is to be found by route discovery."""
+    limits: Limits = field(default_factory=Limits)
+    ports: Ports = field(default_factory=Ports)
+
+    @property
+    def agents(self) -> tuple[Node, ...]:
+        """The nodes that run a daemon, in the order written."""
+        return tuple(n for n in self.nodes.values() if n.agent)
+
+    def link(self, name: str) -> Link:
+        """The link of that name; KeyError when there is none."""
+        for link in self.links:
+            if link.name == name:
+                return link
+        raise KeyError(name)
+
+    def neighbours(self) -> Mapping[str, tuple[tuple[str, Link], ...]]:
+        """For each node the nodes it is joined to, with the link between."""
+        out: dict[str, list[tuple[str, Link]]] = {name: [] for name in self.nodes}
+        for link in self.links:
+            for near, far in ((link.near, link.far), (link.far, link.near)):
+                if near in out and far in out:
+                    out[near].append((far, link))
+        return MappingProxyType({k: tuple(v) for k, v in out.items()})
+
+    def path(self, start: str, end: str) -> "Path | None":
+        """The only path between two nodes of the tree, or None when they are not joined."""
+        joined = self.neighbours()
+        stack: list[tuple[str, tuple[str, ...], tuple[Link, ...]]] = [(start, (start,), ())]
+        while stack:
+            here, nodes, links = stack.pop()
+            if here == end:
+                return Path(nodes=nodes, links=links)
+            stack.extend(
+                (name, (*nodes, name), (*links, link)) for name, link in joined[here] if name not in nodes
+            )
+        return None
+
+    def way_out(self, start: str) -> Iterator[str]:
+        """The nodes a packet of `start` meets on its way to the provider edge, `start` left out."""
+        path = self.path(start, PROVIDER_EDGE) if PROVIDER_EDGE in self.nodes else None
+        if path is not None:
+            yield from path.nodes[1:]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Path:
+    """The nodes met from one end to the other, both ends included, and the links between them."""
+
+    nodes: tuple[str, ...]
+    links: tuple[Link, ...]

@@ -1,0 +1,1 @@
+"""The only room that meets the kernel: clocks, sockets, timestamps, interface facts."""

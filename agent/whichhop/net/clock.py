@@ -1,0 +1,43 @@
+"""The only file that reads a clock or sleeps."""
+
+import time
+from typing import Protocol
+
+from whichhop.model.units import MonoNs, UtcNs
+
+
+class Clock(Protocol):
+    """What the daemon and the probes ask the time of; tests give one that is moved by hand."""
+
+    def utc_ns(self) -> UtcNs:
+        """Wall-clock time, which may step."""
+        ...
+
+    def mono_ns(self) -> MonoNs:
+        """Time that never steps and stands still while the machine sleeps (CLOCK_MONOTONIC)."""
+        ...
+
+    def boot_ns(self) -> int:
+        """Like `mono_ns` but running on while the machine sleeps (CLOCK_BOOTTIME)."""
+        ...
+
+
+class SystemClock:
+    """The kernel's clocks."""
+
+    def utc_ns(self) -> UtcNs:
+        """CLOCK_REALTIME."""
+        return UtcNs(time.time_ns())
+
+    def mono_ns(self) -> MonoNs:
+        """CLOCK_MONOTONIC."""
+        return MonoNs(time.monotonic_ns())
+
+    def boot_ns(self) -> int:
+        """CLOCK_BOOTTIME."""
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+
+
+def sleep_s(seconds: float) -> None:
+    """Block this thread; for command-line waits only, never in the daemon's loop."""
+    time.sleep(seconds)

@@ -1,0 +1,1 @@
+"""Wire and net joined into things that yield samples."""

@@ -1,0 +1,1 @@
+"""One file per kind of probe; kinds never import each other."""

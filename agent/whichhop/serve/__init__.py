@@ -1,0 +1,1 @@
+"""What other programs read: metrics, records, the page."""

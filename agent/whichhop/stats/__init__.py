@@ -1,0 +1,1 @@
+"""Arithmetic of the standards on arrays of numbers."""

@@ -1,0 +1,1 @@
+"""One SQLite file: records in, records out."""

@@ -1,0 +1,1 @@
+"""Protocols as bytes in, events out; no sockets, no clock."""

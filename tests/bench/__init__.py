@@ -1,0 +1,1 @@
+"""Benchmarks: figures and ratios of one run, one JSON line each."""

@@ -1,0 +1,29 @@
+"""`tests/run bench [NAME]`: run all benchmarks, or one."""
+
+import importlib
+import sys
+from collections.abc import Callable, Iterable
+
+from bench.figure import Figure
+
+# name of the bench -> module with a `run()` that yields figures
+BENCHES: dict[str, str] = {}
+
+
+def main() -> int:
+    names = sys.argv[1:] or list(BENCHES)
+    unknown = [n for n in names if n not in BENCHES]
+    if unknown:
+        sys.stderr.write(f"no bench named {', '.join(unknown)}; there are: {', '.join(BENCHES)}\n")
+        return 2
+    good = True
+    for name in names:
+        run: Callable[[], Iterable[Figure]] = importlib.import_module(BENCHES[name]).run
+        for figure in run():
+            print(figure.line(), flush=True)
+            good = good and figure.ok
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,1 @@
+"""What tests have in common: needs, builders, fakes."""
