@@ -1,4 +1,4 @@
-"""What this machine says of itself: interface counters, link speed, processor steal; the root path is an argument."""
+"""What this machine says of itself: interface counters, link speed, processor steal; root path given."""
 
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,7 @@
 """ICMP echo sockets with kernel stamps, IPv4 and IPv6, unprivileged where the system allows it.
 
-The one door to icmplib: its sockets open, build and parse; its timing, taken in user space around blocking calls,
-is replaced by the kernel's stamps.
+The one door to icmplib: its sockets open, build and parse; its timing, taken in user space around blocking
+calls, is replaced by the kernel's stamps.
 """
 
 import socket
@@ -9,8 +9,8 @@ import struct
 from dataclasses import dataclass
 from typing import Any
 
-import icmplib  # type: ignore[import-untyped,unused-ignore]
-from icmplib.exceptions import ICMPLibError, SocketPermissionError  # type: ignore[import-untyped,unused-ignore]
+import icmplib
+from icmplib.exceptions import ICMPLibError, SocketPermissionError
 
 from whichhop.errors import SystemRefusedError
 from whichhop.model.units import NS_PER_S, UtcNs
@@ -51,15 +51,14 @@ class _V6(icmplib.ICMPv6Socket):  # type: ignore[misc]
 class EchoAnswer:
     """A reply to an echo of ours, or an error message that quotes one.
 
-    target: whom the echo was for, numeric: a reply's sender, or the destination an error message quotes.
-    unreachable: True for an error message (type 3 or 11; 1 or 3 in IPv6).
-    payload: what the reply carries after its header; empty for an error message.
+    source: who sent it, numeric. error: True for an error message (type 3 or 11; 1 or 3 in IPv6).
+    body: what follows the 8 octets of the header: a reply's payload, or the packet an error quotes.
     """
 
-    target: str
+    source: str
     sequence: int
-    unreachable: bool
-    payload: bytes
+    error: bool
+    body: bytes
     at_ns: UtcNs
     kernel: bool
 
@@ -67,7 +66,9 @@ class EchoAnswer:
 class EchoSocket:
     """One ICMP socket for all echo sessions of an address family."""
 
-    def __init__(self, family: socket.AddressFamily, clock: Clock, *, ident: int, kernel_stamps: bool = True) -> None:
+    def __init__(
+        self, family: socket.AddressFamily, clock: Clock, *, ident: int, kernel_stamps: bool = True
+    ) -> None:
         """Open it; `ident` (16 bits) marks our packets on a raw socket, where every process sees every reply.
 
         Raises SystemRefusedError with the remedy when neither kind of socket is allowed.
@@ -110,36 +111,21 @@ class EchoSocket:
         return stamps, answers
 
     def _answer(self, datagram: Datagram) -> EchoAnswer | None:
-        data = datagram.data
-        reply = self._icmp.parse(data, str(datagram.source[0]), datagram.at_ns / NS_PER_S)
+        data, source = datagram.data, str(datagram.source[0])
+        reply = self._icmp.parse(data, source, datagram.at_ns / NS_PER_S)
         if reply is None or reply.id != self.ident:
             return None
-        if reply.type == _REPLY_TYPES[self.family]:
-            target, payload = str(reply.source), data[len(data) - reply.bytes_received + _HEADER_BYTES :]
-        elif reply.type in _ERROR_TYPES[self.family]:
-            quote = data[len(data) - reply.bytes_received + _HEADER_BYTES :]
-            found = _quoted_target(self.family, quote)
-            if found is None:
-                return None
-            target, payload = found, b""
-        else:
+        error = reply.type in _ERROR_TYPES[self.family]
+        if not error and reply.type != _REPLY_TYPES[self.family]:
             return None
         return EchoAnswer(
-            target=target,
+            source=source,
             sequence=int(reply.sequence),
-            unreachable=reply.type != _REPLY_TYPES[self.family],
-            payload=payload,
+            error=error,
+            body=data[len(data) - reply.bytes_received + _HEADER_BYTES :],
             at_ns=datagram.at_ns,
             kernel=datagram.kernel,
         )
-
-
-def _quoted_target(family: socket.AddressFamily, quote: bytes) -> str | None:
-    """The destination in the IP header that an error message quotes; None unless it quotes an ICMP packet."""
-    protocol, start, end = (9, 16, 20) if family == socket.AF_INET else (6, 24, 40)
-    if len(quote) < end or quote[protocol] != (socket.IPPROTO_ICMP if family == socket.AF_INET else _SOL_ICMPV6):
-        return None
-    return socket.inet_ntop(family, quote[start:end])
 
 
 def _open(kind: type, family: socket.AddressFamily) -> Any:
@@ -152,7 +138,7 @@ def _open(kind: type, family: socket.AddressFamily) -> Any:
             why = err
         except ICMPLibError as err:
             raise SystemRefusedError(
-                f"no ICMP socket for {family.name}: {err}; switch the address family on or leave such targets out"
+                f"no ICMP socket for {family.name}: {err}; switch that family on or leave such targets out"
             ) from err
     raise SystemRefusedError(
         "echo needs an ICMP socket and the system refused both kinds; allow this group with "

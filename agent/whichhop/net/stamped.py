@@ -1,9 +1,9 @@
-"""A datagram socket whose send and receive times are taken by the kernel, with user-space times where it gives none.
+"""A datagram socket that the kernel stamps on sending and receiving, with user-space times where it does not.
 
-Linux's SO_TIMESTAMPING (kernel documentation, networking/timestamping): receive stamps come as ancillary data,
-transmit stamps as messages on the socket's error queue. Two transmit stamps are asked for, because a machine hides
-its own queue from the later one: SCHED is taken as the packet enters the queueing discipline, SOFTWARE as the
-driver takes it, so their difference is what the packet waited in this machine's own egress queue.
+Linux's SO_TIMESTAMPING (kernel documentation, networking/timestamping): receive stamps come as ancillary
+data, transmit stamps as messages on the socket's error queue. Two transmit stamps are asked for, because a
+machine hides its own queue from the later one: SCHED is taken as the packet enters the queueing discipline,
+SOFTWARE as the driver takes it, so their difference is what the packet waited in this machine's own queue.
 """
 
 import errno
@@ -88,8 +88,8 @@ class SendStamp(NamedTuple):
 class StampedSocket:
     """A non-blocking datagram socket with kernel stamps, UDP or ICMP.
 
-    Owns the socket it is given. Errors of the operating system come through as OSError: the prober knows whether
-    one means "not sent" or "refused".
+    Owns the socket it is given. Errors of the operating system come through as OSError: the prober knows
+    whether one means "not sent" or "refused".
     """
 
     def __init__(
@@ -145,32 +145,38 @@ class StampedSocket:
         for option in options:
             self.socket.setsockopt(level, option, 1)
 
-    def send(self, data: bytes, address: Address, *, stamp: bool = True, extra: Sequence[tuple[int, int, bytes]] = ()) -> int | None:
+    def send(
+        self,
+        data: bytes | memoryview,
+        address: Address,
+        *,
+        stamp: bool = True,
+        extra: Sequence[tuple[int, int, bytes]] = (),
+    ) -> int | None:
         """Send one datagram; the token under which its send stamps will come, or None when none will.
 
         Raises OSError when it was not sent; later packets keep their right tokens all the same.
         """
-        if not (stamp and self._asked):
+        if self._option is None or not stamp:
             self.socket.sendmsg((data,), extra, 0, address)
             return None
         try:
             self.socket.sendmsg((data,), (*extra, *self._asked), 0, address)
         except OSError:
-            self._reset_numbering()
+            self._reset_numbering(self._option)
             raise
         token = self._next
         self._next += 1
         self._since_reset = (self._since_reset + 1) & 0xFFFFFFFF
         return token
 
-    def _reset_numbering(self) -> None:
-        # Kernels differ in whether a send that failed half-way used up a number, so numbering starts again from 0:
-        # the kernel does that when OPT_ID is switched on anew.
+    def _reset_numbering(self, option: int) -> None:
+        # Kernels differ in whether a send that failed half-way used up a number, so numbering starts again
+        # from 0: the kernel does that when OPT_ID is switched on anew.
         # Stamps that wait still carry the old numbers: take them now.
-        assert self._option is not None
         self._early += self._send_stamps()
         for flags in (_SOCKET_FLAGS & ~OPT_ID, _SOCKET_FLAGS):
-            self.socket.setsockopt(socket.SOL_SOCKET, self._option, struct.pack("=I", flags))
+            self.socket.setsockopt(socket.SOL_SOCKET, option, struct.pack("=I", flags))
         self._since_reset = 0
 
     def drain(self, limit: int = BATCH) -> tuple[list[SendStamp], list[Datagram]]:
@@ -194,7 +200,8 @@ class StampedSocket:
         except BlockingIOError:
             pass
         except OSError as err:
-            # An ICMP error about an earlier packet (RFC 1122 4.1.3.3) says nothing about what is still queued.
+            # An ICMP error about an earlier packet (RFC 1122 4.1.3.3) says nothing about what is still
+            # queued.
             if err.errno not in (errno.ECONNREFUSED, errno.EHOSTUNREACH, errno.ENETUNREACH):
                 raise
         return out
@@ -265,11 +272,14 @@ class StampedSocket:
         return SendStamp(self._next - behind, info == TSTAMP_SCHED, UtcNs(at_ns))
 
 
-def numeric_address(address: str, port: int) -> tuple[int, Address]:
-    """The family and socket address of a numeric IPv4 or IPv6 address (a zone after % is kept); no name is looked up.
+def numeric_address(address: str, port: int) -> tuple[socket.AddressFamily, Address]:
+    """The family and socket address of a numeric address, zone after % kept; no name is looked up.
 
     Raises OSError (gaierror) when it is not numeric.
     """
-    info = socket.getaddrinfo(address, port, type=socket.SOCK_DGRAM, flags=socket.AI_NUMERICHOST)
+    # Octets, since a str would pass through the IDNA codec, which is for names.
+    info = socket.getaddrinfo(
+        address.encode("ascii", "replace"), port, type=socket.SOCK_DGRAM, flags=socket.AI_NUMERICHOST
+    )
     family, _type, _proto, _name, found = info[0]
     return family, cast("Address", found)

@@ -27,11 +27,15 @@ def open_udp(
     try:
         family, where = numeric_address(bind, port)
     except OSError as err:
-        raise SystemRefusedError(f"UDP address {bind!r} is not a numeric address; write one such as 192.0.2.20") from err
+        raise SystemRefusedError(
+            f"UDP address {bind!r} is not a numeric address; write one such as 192.0.2.20"
+        ) from err
     try:
         sock = socket.socket(family, socket.SOCK_DGRAM)
     except OSError as err:
-        raise SystemRefusedError(f"no UDP socket for {bind}: {err.strerror}; is IPv6 switched off here?") from err
+        raise SystemRefusedError(
+            f"no UDP socket for {bind}: {err.strerror}; is IPv6 switched off here?"
+        ) from err
     try:
         if family == socket.AF_INET6:
             sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
@@ -49,14 +53,16 @@ def _refused(err: OSError, bind: str, port: int) -> SystemRefusedError:
     where = f"UDP port {port} on {bind}"
     if err.errno == errno.EADDRINUSE:
         return SystemRefusedError(
-            f"{where} is taken by another program; stop it, or set another port under `ports` in the home file"
+            f"{where} is taken by another program; stop it, or set another `ports` value in the home file"
         )
     if err.errno == errno.EACCES:
         return SystemRefusedError(
-            f"{where} needs CAP_NET_BIND_SERVICE; grant it, or set a port above 1023 under `ports` in the home file"
+            f"{where} needs CAP_NET_BIND_SERVICE; grant it, or set `ports` above 1023 in the home file"
         )
     if err.errno == errno.EADDRNOTAVAIL:
         return SystemRefusedError(
-            f"{where} cannot be used: no interface has that address; correct the node's address in the home file"
+            f"{where} is of no use: no interface has that address; correct the node's in the home file"
         )
-    return SystemRefusedError(f"{where} was refused: {err.strerror}; check the node's address and its firewall")
+    return SystemRefusedError(
+        f"{where} was refused: {err.strerror}; check the node's address and its firewall"
+    )

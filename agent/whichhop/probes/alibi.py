@@ -1,7 +1,8 @@
 """The agent's own alibi: which stretches of time its machine was asleep, starved or its clock stepped. Pure.
 
-A beat is one look at the clocks and the processor, about once a second. What two beats tell is turned into spans of
-trouble; a sample that was under way in such a span says nothing about the path and is set aside, never lost.
+A beat is one look at the clocks and the processor, about once a second. What two beats tell is turned into
+spans of trouble; a sample that was under way in such a span says nothing about the path and is set aside,
+never lost.
 """
 
 from collections import deque
@@ -16,7 +17,8 @@ from whichhop.model.units import NS_PER_MS, NS_PER_S, MonoNs, UtcNs
 class Beat:
     """One look at this machine.
 
-    before_ns, after_ns: CLOCK_MONOTONIC read just before and just after `utc_ns` (CLOCK_REALTIME) and `boot_ns`
+    before_ns, after_ns: CLOCK_MONOTONIC read just before and just after `utc_ns` (CLOCK_REALTIME) and
+        `boot_ns`
     (CLOCK_BOOTTIME), so that an interruption between the readings is taken neither for a step nor for sleep.
     lateness_ns: the event loop's worst lateness since the last beat.
     cpu_total, cpu_steal: processor ticks since boot; both 0 where the system does not tell.
@@ -37,10 +39,12 @@ class Beat:
 class Limits:
     """From where on the machine, and not the path, is to blame. All common practice, none from a standard.
 
-    late_ns: event-loop lateness. The kernel stamps packets whether or not this process runs, so only a standstill
-        that must have held up the kernel too counts; where stamps are taken in user space, 5 ms is the right limit.
+    late_ns: event-loop lateness. The kernel stamps packets whether or not this process runs, so only a
+        standstill that must have held up the kernel too counts; where stamps are taken in user space, 5 ms is
+        the right limit.
     steal_ratio: share of the processors' time the hypervisor took away within one beat.
-    step_ns: smallest clock step told from slewing; the kernel slews by at most 500 ppm (adjtimex), 1000 allowed.
+    step_ns: smallest clock step told from slewing; the kernel slews by at most 500 ppm (adjtimex), 1000
+        allowed.
     asleep_ns: smallest suspension worth telling.
     """
 
@@ -62,11 +66,13 @@ class Trouble:
 
 
 _KEEP_NS = 10 * NS_PER_S
-"""Samples are vetted within the waiting time and a beat; a wall clock set back must not meet old spans again."""
+"""Samples are vetted within the waiting time and a beat; a wall clock set back must not meet old spans
+again."""
 
 
-def stepped_ns(old: Beat, new: Beat, limits: Limits = Limits()) -> int:  # noqa: B008 - frozen
-    """By how much the wall clock jumped between two beats, in ns; 0 when slewing and reading error explain it.
+def stepped_ns(old: Beat, new: Beat, limits: Limits = Limits()) -> int:
+    """By how much the wall clock jumped between two beats, in ns; 0 when slewing and reading error explain
+    it.
 
     Suspension is no step: CLOCK_REALTIME runs on with CLOCK_BOOTTIME, so the time asleep is taken out first.
     """
@@ -75,14 +81,15 @@ def stepped_ns(old: Beat, new: Beat, limits: Limits = Limits()) -> int:  # noqa:
     most = (new.utc_ns - new.before_ns) - (old.utc_ns - old.after_ns) - asleep
     slack = limits.step_ns + (new.after_ns - old.before_ns) * limits.slew_ppm // 1_000_000
     if asleep:
-        # Waking sets the wall clock from a hardware clock of coarse steps; suspension is already reason enough.
+        # Waking sets the wall clock from a hardware clock of coarse steps; suspension is already reason
+        # enough.
         slack += NS_PER_S
     if least > slack:
         return least
     return most if most < -slack else 0
 
 
-def slept_ns(old: Beat, new: Beat, limits: Limits = Limits()) -> int:  # noqa: B008 - frozen
+def slept_ns(old: Beat, new: Beat, limits: Limits = Limits()) -> int:
     """How long the machine was suspended between two beats, at least, in ns; 0 when it was not."""
     asleep = (new.boot_ns - new.after_ns) - (old.boot_ns - old.before_ns)
     return asleep if asleep >= limits.asleep_ns else 0
@@ -132,13 +139,14 @@ class Alibi:
         ]
 
     def _add(self, fate: Fate, last: Beat, beat: Beat) -> None:
-        # A loop found late at this beat may have been late since before the last one, when its timer was due.
-        start = min(last.utc_ns, beat.utc_ns - beat.lateness_ns)
+        # A loop found late at this beat may have been late since before the last one, when its timer was due;
+        # and when the clock was set, either clock may have stamped any packet of the time that passed.
+        passed = beat.after_ns - last.before_ns
         self._troubles.append(
             Trouble(
                 fate=fate,
-                start_ns=min(start, beat.utc_ns),
-                end_ns=max(last.utc_ns, beat.utc_ns),
+                start_ns=min(last.utc_ns, beat.utc_ns - max(passed, beat.lateness_ns)),
+                end_ns=max(beat.utc_ns, last.utc_ns + passed),
                 until_ns=beat.after_ns + _KEEP_NS,
             )
         )

@@ -1,16 +1,12 @@
 """What every prober is: one per method, one socket shared by all its sessions, samples handed to a sink."""
 
 import asyncio
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from whichhop.model import Method, Sample, SessionKey
-from whichhop.model.units import NS_PER_S, MonoNs
-
-WAIT_NS = 3 * NS_PER_S
-"""How long an answer is waited for. RFC 7680 asks for the waiting time to be an explicit parameter; 3 s is ours:
-longer than any queue a home meets, short enough to tell a fault within the minute."""
+from whichhop.model.units import MonoNs
 
 Sink = Callable[[SessionKey, Sample], None]
 
@@ -19,10 +15,12 @@ Sink = Callable[[SessionKey, Sample], None]
 class SessionFacts:
     """What a session knows beyond its samples, counted since the last time it was asked.
 
-    duplicates: extra copies of answers. late: answers that came after their packet was given up. reordered: answers that came before one sent earlier (RFC 4737 3.3).
-    stamps: which of T1..T4 the kernel took for every packet answered, e.g. "T1 T2 T4"; "" when user space did.
-    clock_error_ns: the larger of both ends' stated clock error (RFC 4656 4.1.2), None when one does not know.
+    duplicates: extra copies of answers. reordered: answers that came after one to a later packet (RFC 4737).
+    late: answers to packets already given up.
+    stamps: which of T1..T4 the kernel took for every answered sample, e.g. "T1 T2 T4"; "" for none.
+    clock_error_ns: the larger of both ends' stated error (RFC 4656 4.1.2), None when one does not know.
     send_failures: packets the system refused to send; each is a NOT_SENT sample too.
+    refused: answers that were of no use, by reason.
     """
 
     duplicates: int = 0
@@ -31,6 +29,7 @@ class SessionFacts:
     stamps: str = ""
     clock_error_ns: int | None = None
     send_failures: int = 0
+    refused: Mapping[str, int] = field(default_factory=dict)
 
 
 class Prober(Protocol):
@@ -43,11 +42,11 @@ class Prober(Protocol):
         ...
 
     def send(self, key: SessionKey, address: str) -> None:
-        """Send one test packet now; its sample reaches the sink later. Never raises for the network's sake."""
+        """Send one test packet now; its sample reaches the sink later. A refusal is a sample too."""
         ...
 
     def expire(self, now_ns: MonoNs) -> None:
-        """Give up packets waited for longer than WAIT_NS; their lost samples reach the sink."""
+        """Give up packets waited for too long (wire.flight.WAIT_NS); their samples reach the sink."""
         ...
 
     def facts(self, key: SessionKey) -> SessionFacts:
@@ -55,5 +54,5 @@ class Prober(Protocol):
         ...
 
     def close(self) -> None:
-        """Stop listening and close the socket; packets still waited for yield no sample."""
+        """Stop listening and close the sockets; packets still waited for yield no sample."""
         ...

@@ -1,4 +1,4 @@
-"""Looks at this machine's clocks and processor at each beat, and holds samples until a beat has vouched for them."""
+"""Looks at this machine at each beat, and holds samples until a beat has vouched for them."""
 
 from collections.abc import Callable
 
@@ -7,18 +7,25 @@ from whichhop.model.units import MonoNs
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
 from whichhop.probes.alibi import Alibi, Beat
-from whichhop.probes.base import WAIT_NS, Sink
+from whichhop.probes.base import Sink
+from whichhop.wire.flight import WAIT_NS
 
 
 class Watch:
     """Stands between the probers and whoever keeps their samples.
 
-    Hand `sink` to the probers, call `woke` at every wake-up of the loop and `beat` about once a second, and once
+    Hand `sink` to the probers, call `woke` at every wake-up of the loop and `beat` about once a second, and
+    once
     more before stopping: what is held is then let go.
     """
 
     def __init__(
-        self, alibi: Alibi, clock: Clock, host: Host, sink: Sink, send_failures: Callable[[], int] | None = None
+        self,
+        alibi: Alibi,
+        clock: Clock,
+        host: Host,
+        sink: Sink,
+        send_failures: Callable[[], int] | None = None,
     ) -> None:
         """`send_failures` tells how many sends the system refused so far, over all probers."""
         self._alibi, self._clock, self._host, self._sink = alibi, clock, host, sink

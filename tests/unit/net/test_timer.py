@@ -1,21 +1,24 @@
 """An alarm wakes once, at its time, whichever way the system lets it wake."""
 
 import asyncio
-import time
 
 import pytest
 
 from whichhop.model.units import MonoNs
+from whichhop.net.clock import SystemClock
 from whichhop.net.timer import Alarm, open_alarm
 
 MS = 1_000_000
+CLOCK = SystemClock()
 
 
 def now() -> int:
-    return time.monotonic_ns()
+    return CLOCK.mono_ns()
 
 
-async def _wakes(precise: bool, due_in_ns: list[int], moved: bool = False) -> tuple[Alarm, list[int], list[int]]:
+async def _wakes(
+    precise: bool, due_in_ns: list[int], moved: bool = False
+) -> tuple[Alarm, list[int], list[int]]:
     loop = asyncio.get_running_loop()
     woken: list[int] = []
     asked: list[int] = []
