@@ -171,6 +171,7 @@ except SystemRefusedError as err:
 """
 
 
+@pytest.mark.slow
 def test_without_permission_one_line_names_both_remedies() -> None:
     need(os.geteuid() == 0, "root, to drop its privileges in a child")
     low, high = map(int, Path("/proc/sys/net/ipv4/ping_group_range").read_text().split())

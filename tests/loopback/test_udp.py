@@ -132,7 +132,7 @@ def test_a_taken_port_is_named_with_its_remedy(udp: StampedSocket, address: str)
 
 
 def test_an_address_that_is_not_ours_or_no_address_is_named() -> None:
-    with pytest.raises(SystemRefusedError, match=r"192\.0\.2\\.20 .*no interface has that address"):
+    with pytest.raises(SystemRefusedError, match=r"192\.0\.2\.20 .*no interface has that address"):
         open_udp("192.0.2.20", 0, SystemClock())
     with pytest.raises(SystemRefusedError, match="'attic' is not a numeric address"):
         open_udp("attic", 0, SystemClock())
