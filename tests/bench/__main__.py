@@ -7,7 +7,11 @@ from collections.abc import Callable, Iterable
 from bench.figure import Figure
 
 # name of the bench -> module with a `run()` that yields figures
-BENCHES: dict[str, str] = {}
+BENCHES: dict[str, str] = {
+    "rtt-error": "bench.rtt_error",
+    "send-pacing": "bench.send_pacing",
+    "reflector-rate": "bench.reflector_rate",
+}
 
 
 def main() -> int:
