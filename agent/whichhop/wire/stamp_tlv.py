@@ -69,10 +69,9 @@ class StampMethod(IntEnum):
     SOFTWARE = 2
     CONTROL_PLANE = 3
 
-    @property
-    def kernel(self) -> bool:
-        """True when taken below user space."""
-        return self in (StampMethod.HARDWARE, StampMethod.SOFTWARE)
+
+KERNEL_METHODS = frozenset({StampMethod.HARDWARE, StampMethod.SOFTWARE})
+"""Those below user space."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
