@@ -61,9 +61,7 @@ class Cutter:
             rtt = _joined([r.samples.rtt_ns for r in group], np.int64)
             self._count(place, sent, fate, rtt)
 
-    def _count(
-        self, place: int, sent_ns: NDArray[Any], fate: NDArray[Any], rtt_ns: NDArray[Any]
-    ) -> None:
+    def _count(self, place: int, sent_ns: NDArray[Any], fate: NDArray[Any], rtt_ns: NDArray[Any]) -> None:
         table = self.table
         tick = (sent_ns - table.start_ns) // table.step_ns
         inside = (tick >= 0) & (tick < table.ticks)

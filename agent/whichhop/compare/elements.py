@@ -84,9 +84,7 @@ def _links(home: Home, sessions: Sequence[Session]) -> list[Element]:
         )
         if link.kind is LinkKind.ACCESS:
             out.append(
-                Element(
-                    name=OWN_TRAFFIC, nature=Nature.OWN_TRAFFIC, cause=Cause.OWN_TRAFFIC, column=column
-                )
+                Element(name=OWN_TRAFFIC, nature=Nature.OWN_TRAFFIC, cause=Cause.OWN_TRAFFIC, column=column)
             )
     return out
 
@@ -98,8 +96,7 @@ def _air(home: Home, node: str, sessions: Sequence[Session]) -> frozenset[int]:
         for link in home.links
         if node in (link.near, link.far)
         and (
-            link.kind is LinkKind.WIRELESS
-            or (link.kind is LinkKind.BACKHAUL and link.medium is Medium.RADIO)
+            link.kind is LinkKind.WIRELESS or (link.kind is LinkKind.BACKHAUL and link.medium is Medium.RADIO)
         )
     ]
     columns = [_over(link.name, sessions) for link in radio]

@@ -154,7 +154,9 @@ def separation(home: Home, sessions: Sequence[Session]) -> Separation:
     links = _links_only(home, heard)
     rows = [[int(i in e.column) for e in links] for i in range(len(heard))]
     groups = tuple(g for g in groups_of(links) if len(g) > 1)
-    unseen = tuple(n for n in dict.fromkeys(link.name for link in home.links) if n not in {e.name for e in links})
+    unseen = tuple(
+        n for n in dict.fromkeys(link.name for link in home.links) if n not in {e.name for e in links}
+    )
     return Separation(
         links=len(links) + len(unseen),
         sessions=len(heard),

@@ -14,7 +14,7 @@ Rows = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Crossing:
-    """Rows (indices of sessions) that meet an element: `along` go up on the leg out, `against` come down on it.
+    """Rows (indices of sessions) that meet an element: `along` go up on the leg out, `against` down.
 
     An answer takes the same path back, so `along` meets the downward direction on the leg back.
     """
@@ -48,7 +48,7 @@ def link_crossings(sessions: Sequence[Session]) -> dict[str, Crossing]:
 
 
 def air_links(home: Home, node: str) -> tuple[str, ...]:
-    """The radio links that share a box's air: its stations and its radio backhaul; none for a mere station."""
+    """The radio links that share a box's air: its stations and radio backhaul; none for a station."""
     if home.nodes[node].kind is NodeKind.HOST:
         return ()
     return tuple(

@@ -59,7 +59,7 @@ class Flight:
 class Packets:
     """What agents recorded of some sessions over one chunk; arrays [row, packet].
 
-    rows: indices into the scenario's sessions. sent_s: seconds since the scenario's start by the agent's clock.
+    rows: indices into the scenario's sessions. sent_s: seconds since the scenario's start, agent's clock.
     fate: Fate values or NO_SAMPLE. rtt_s: nan unless answered or late. out_s: forward delay with both
     clocks' disagreement (STAMP), else nan.
     """

@@ -1,12 +1,24 @@
 """Homes on paper: the typical ones by name, and random ones up to a given size."""
 
+from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from whichhop.lab.scenario import LinkNature
-from whichhop.model import BEYOND, PROVIDER_EDGE, Home, Link, LinkKind, Medium, Node, NodeKind, Plan
+from whichhop.model import (
+    BEYOND,
+    PROVIDER_EDGE,
+    Home,
+    Link,
+    LinkKind,
+    Medium,
+    Node,
+    NodeKind,
+    Plan,
+    derive_sessions,
+)
 
 MS = 1e-3
 
@@ -84,10 +96,10 @@ class _Builder:
             self.nodes[anchor] = Node(
                 name=anchor, kind=NodeKind.ANCHOR, address=f"203.0.113.{i + 1}", stamp=i == 0
             )
-            self.links.append(Link(name=BEYOND, near=PROVIDER_EDGE, far=anchor, kind=LinkKind.BEYOND))
             self.natures[f"destination:{anchor}"] = LinkNature(
                 delay_s=float(self.rng.uniform(2 * MS, 20 * MS))
             )
+        self.links.append(Link(name=BEYOND, near=PROVIDER_EDGE, far=BEYOND, kind=LinkKind.BEYOND))
         home = Home(
             name=title,
             plan=Plan(down_bps=down * 1_000_000, up_bps=up * 1_000_000),
@@ -197,9 +209,7 @@ def random_home(
         medium = (Medium.RADIO, Medium.ETHERNET, Medium.COAX, Medium.POWER_LINE)[int(rng.integers(0, 4))]
         b.join(name, far, LinkKind.BACKHAUL, medium)
         boxes.append(name)
-    # An agent probes the boxes on its way out (at most 6), the edge, the anchors and the other agents.
-    most_agents = min(max_agents, max_targets - anchors - 3)
-    for i in range(int(rng.integers(2, 9))):
+    for i in range(int(rng.integers(2, 14))):
         agents = sum(n.agent for n in b.nodes.values())
         if len(b.links) >= max_links - 1:
             break
@@ -207,7 +217,20 @@ def random_home(
             f"host{i + 1}",
             boxes[int(rng.integers(0, len(boxes)))],
             radio=bool(rng.random() < 0.75),
-            agent=agents < most_agents and (i < 2 or bool(rng.random() < 0.7)),
+            agent=agents < max_agents and (i < 2 or bool(rng.random() < 0.7)),
         )
     media = (Medium.CABLE, Medium.FIBRE, Medium.DSL, Medium.FIXED_WIRELESS)
-    return b.finish("random home", way_out, media[int(rng.integers(0, 4))], anchors)
+    paper = b.finish("random home", way_out, media[int(rng.integers(0, 4))], anchors)
+    return _thinned(paper, max_targets)
+
+
+def _thinned(paper: PaperHome, max_targets: int) -> PaperHome:
+    """The home with its last agents taken away until no agent has more than `max_targets` sessions."""
+    home = paper.home
+    while len(home.agents) > 1:
+        asked = Counter(s.key.agent for s in derive_sessions(home))
+        if max(asked.values()) <= max_targets:
+            break
+        last = home.agents[-1]
+        home = replace(home, nodes={**home.nodes, last.name: replace(last, agent=False, stamp=False)})
+    return replace(paper, home=home)

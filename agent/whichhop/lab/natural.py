@@ -50,9 +50,12 @@ CONTENTION = Passing(each_h=0.7, lasts_s=(20.0, 240.0), jitter_s=(1 * MS, 3.5 * 
 ROAM = Passing(each_h=0.25, lasts_s=(0.3, 4.0), loss_ratio=(0.999, 1.0))
 SCAN = Passing(each_h=3.0, lasts_s=(0.1, 0.8), jitter_s=(50 * MS, 150 * MS))
 
+NOISY_APPLIANCE = Passing(each_h=1.0, lasts_s=(0.5, 5.0), jitter_s=(5 * MS, 30 * MS), loss_ratio=(0.01, 0.2))
+
 # All figures from memory, common practice: shapes of homes seen by practitioners, not a standard.
 CLIENT_RADIO = Noise(
-    jitter_s=0.9 * MS, retry_ratio=0.06, retry_s=2.5 * MS, tail_ratio=0.004, tail_s=60 * MS, loss_ratio=0.0008,
+    jitter_s=0.9 * MS, retry_ratio=0.06, retry_s=2.5 * MS, tail_ratio=0.004, tail_s=60 * MS,
+    loss_ratio=8e-4,
     passing=(BURST, RETRIES, CONTENTION, ROAM, SCAN),
 )  # fmt: skip
 BACKHAUL_RADIO = Noise(
@@ -68,8 +71,8 @@ NOISE: dict[Medium, Noise] = {
     Medium.ETHERNET: Noise(jitter_s=0.03 * MS, tail_ratio=0.0001, tail_s=3 * MS, loss_ratio=1e-6),
     Medium.COAX: Noise(jitter_s=0.4 * MS, tail_ratio=0.0005, tail_s=10 * MS, loss_ratio=1e-5),
     Medium.POWER_LINE: Noise(
-        jitter_s=0.8 * MS, retry_ratio=0.05, retry_s=3 * MS, tail_ratio=0.002, tail_s=40 * MS, loss_ratio=4e-4,
-        passing=(Passing(each_h=1.0, lasts_s=(0.5, 5.0), jitter_s=(5 * MS, 30 * MS), loss_ratio=(0.01, 0.2)),),
+        jitter_s=0.8 * MS, retry_ratio=0.05, retry_s=3 * MS, tail_ratio=0.002, tail_s=40 * MS,
+        loss_ratio=4e-4, passing=(NOISY_APPLIANCE,),
     ),
     Medium.CABLE: Noise(
         jitter_s=1.2 * MS, tail_ratio=0.001, tail_s=25 * MS, loss_ratio=1e-4,

@@ -2,6 +2,7 @@
 
 from array import array
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -43,7 +44,7 @@ def _session_records(run: PaperRun, packets: Packets, i: int, row: int, start_ns
     minute = sent // NS_PER_MINUTE
     edges = [0, *(np.flatnonzero(np.diff(minute)) + 1).tolist(), len(minute)]
     key = run.sessions[row].key
-    for first, last in zip(edges, edges[1:], strict=False):
+    for first, last in pairwise(edges):
         if first == last:
             continue
         columns = Columns(
@@ -67,7 +68,7 @@ def _session_records(run: PaperRun, packets: Packets, i: int, row: int, start_ns
 
 
 def readings_of_run(run: PaperRun, start_ns: int) -> list[Reading]:
-    """Counters of the line, each agent's alibi and changed routes, every READ_EACH_S seconds, in time order."""
+    """Counters of the line, each agent's alibi, and changed routes, in time order."""
     ends = np.arange(READ_EACH_S, int(run.scenario.seconds) + 1, READ_EACH_S)
     out = list(_counters(run, ends, start_ns)) if run.scenario.counters else []
     for agent in run.scenario.home.agents:

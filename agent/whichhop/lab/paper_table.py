@@ -64,4 +64,5 @@ def _quantile(
     enough = count >= LEAST_ANSWERS
     part = np.where(enough, place - low, 0.0)
     below, above = np.where(enough, below, np.nan), np.where(enough, above, np.nan)
-    return (below + part * (above - below)).astype(np.float32)
+    found: npt.NDArray[np.float32] = (below + part * (above - below)).astype(np.float32)
+    return found

@@ -56,7 +56,7 @@ def spell_of(fault: Fault) -> Spell:
 
 @dataclass(slots=True)
 class Track:
-    """One element's disturbances in one direction over one stretch of time; arrays [step], seconds and ratios."""
+    """One element's disturbances in one direction over one stretch of time, [step]."""
 
     start_s: float
     delay_s: Floats
@@ -109,3 +109,41 @@ def gilbert(n: int, p: float, r: float, rng: np.random.Generator) -> npt.NDArray
         total += int(both.sum())
     runs = np.concatenate(lengths)
     return np.repeat((np.arange(len(runs)) % 2 == 0) == bad_first, runs)[:n]
+
+
+class Tracks:
+    """The tracks of one chunk by element and direction, made where something happens."""
+
+    def __init__(self, spells: Iterable[Spell], start_s: float, seconds: float) -> None:
+        self.start_s, self.seconds = start_s, seconds
+        self.spells = overlapping(spells, start_s, start_s + seconds)
+        self.bursts = [s for s in self.spells if s.burst is not None]
+        self._tracks: dict[tuple[str, Way], Track] = {}
+        for spell in self.spells:
+            for way in (Way.UP, Way.DOWN):
+                if spell.goes(way):
+                    self._track(spell.element, way).lay(spell)
+
+    def add_queue(self, element: str, way: Way, delay_s: Floats, drop: Floats) -> None:
+        """Lay a queue's wait and drops, [second] over the whole run, over an element."""
+        first, last = int(self.start_s), int(np.ceil(self.start_s + self.seconds))
+        track = self._track(element, way)
+        n = len(track.delay_s)
+        each = round(1 / STEP_S)
+        track.delay_s += np.repeat(delay_s[first:last], each)[:n]
+        lost = np.repeat(drop[first:last], each)[:n]
+        track.loss_ratio[:] = 1 - (1 - track.loss_ratio) * (1 - lost)
+
+    def _track(self, element: str, way: Way) -> Track:
+        if (element, way) not in self._tracks:
+            self._tracks[element, way] = Track.empty(self.start_s, self.seconds)
+        return self._tracks[element, way]
+
+    def get(self, element: str, way: Way) -> Track | None:
+        """The track, or None where nothing happens."""
+        return self._tracks.get((element, way))
+
+    @property
+    def elements(self) -> set[str]:
+        """Elements at which something happens."""
+        return {element for element, _ in self._tracks}
