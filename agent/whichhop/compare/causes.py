@@ -8,10 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.baseline import Floats
-from whichhop.compare.elements import Element
+from whichhop.compare.elements import Element, Nature
 from whichhop.compare.likelihood import DELAYS_S, LOSSES, Evidence
-from whichhop.compare.priors import PRIORS, Prior
+from whichhop.compare.priors import PRIORS, RADIO_LEAST_S, Prior
 
+TICK_MIX = (0.4, 0.3, 0.3)
+"""In a tick a fault only delays, only loses, or does both."""
+_SHAPES = ((1, 0, TICK_MIX[0]), (0, 1, TICK_MIX[1]), (1, 1, TICK_MIX[2]))
 LOWEST = np.float32(-60.0)
 """A log-ratio's floor, so that nothing becomes impossible."""
 
@@ -29,13 +32,26 @@ class Columns:
     priors: tuple[Prior, ...]
 
 
+BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.AIR}
+
+
 def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
     """The columns of these elements over `sessions` sessions."""
+    radio = [e.column for e in elements if e.nature in (Nature.RADIO, Nature.BACKHAUL)]
     matrix = np.zeros((sessions, len(elements)), dtype=np.float32)
     for j, element in enumerate(elements):
         matrix[list(element.column), j] = 1.0
     priors = tuple(PRIORS[e.nature] for e in elements)
-    least = np.array([p.least_delay_s for p in priors], dtype=np.float32)
+    # What is only seen through one radio hop must not be blamed for less than that hop may be.
+    least = np.array(
+        [
+            RADIO_LEAST_S
+            if e.nature in BEHIND_RADIO and any(e.column <= r for r in radio)
+            else p.least_delay_s
+            for e, p in zip(elements, priors, strict=True)
+        ],
+        dtype=np.float32,
+    )
     return Columns(matrix=matrix, allowed=DELAYS_S[:, None] >= least[None, :] - 1e-6, priors=priors)
 
 
@@ -59,11 +75,15 @@ def part_evidence(evidence: Evidence, columns: Columns) -> tuple[Floats, Floats]
     return log_mean(delay, columns.allowed), log_mean(loss)
 
 
-def mixed(delay: Floats, loss: Floats, priors: Sequence[Prior]) -> Floats:
-    """Log-ratio per tick and element under its own mix of delay only, loss only and both."""
-    mix = np.log(np.array([[p.delay, p.loss, p.both] for p in priors], dtype=np.float32))
-    first = np.logaddexp(delay + mix[:, 0], loss + mix[:, 1])
-    return np.asarray(np.logaddexp(first, delay + loss + mix[:, 2]), dtype=np.float32)
+def mixed(delay: Floats, loss: Floats) -> Floats:
+    """Log-ratio per tick and element when a fault may in any tick delay, lose or both.
+
+    The mix is the same for all elements: what shape an element's faults have is a matter of the whole
+    episode (see `shapes`), and must not be counted anew in each tick.
+    """
+    mix = np.log(np.array(TICK_MIX, dtype=np.float32))
+    first = np.logaddexp(delay + mix[0], loss + mix[1])
+    return np.asarray(np.logaddexp(first, delay + loss + mix[2]), dtype=np.float32)
 
 
 def _sums(grid: NDArray[np.floating], combine: "NDArray[np.floating]") -> NDArray[np.float32]:
@@ -107,7 +127,7 @@ def _joint(
 
 
 def pair_evidence(evidence: Evidence, columns: Columns, a: int, b: int) -> Floats:
-    """Log-ratio per tick that elements a and b are at fault together, each with its own mix."""
+    """Log-ratio per tick that elements a and b are at fault together, each in its own way."""
     in_a, in_b = columns.matrix[:, a], columns.matrix[:, b]
     only_a, only_b, both = in_a * (1 - in_b), in_b * (1 - in_a), in_a * in_b
     allowed = columns.allowed[:, a][:, None] & columns.allowed[:, b][None, :]
@@ -124,15 +144,10 @@ def pair_evidence(evidence: Evidence, columns: Columns, a: int, b: int) -> Float
         (1, 1): _joint(evidence.loss, _LOSS_SUMS, only_a=only_a, only_b=only_b, both=both, allowed=None),
     }
     terms = []
-    for da, la, wa in _shapes(columns.priors[a]):
-        for db, lb, wb in _shapes(columns.priors[b]):
+    for da, la, wa in _SHAPES:
+        for db, lb, wb in _SHAPES:
             terms.append(delay[da, db] + loss[la, lb] + np.float32(np.log(wa * wb)))
     return np.asarray(np.logaddexp.reduce(terms), dtype=np.float32)
-
-
-def _shapes(prior: Prior) -> tuple[tuple[int, int, float], ...]:
-    """A fault's shapes: delays or not, loses or not, and the share of such faults."""
-    return (1, 0, prior.delay), (0, 1, prior.loss), (1, 1, prior.both)
 
 
 def distinct_pairs(columns: Sequence[frozenset[int]], chosen: Sequence[int]) -> list[tuple[int, int]]:

@@ -17,6 +17,7 @@ from whichhop.compare.priors import PRIORS
 from whichhop.compare.scan import Scan, scan
 from whichhop.compare.screening import stretches
 from whichhop.compare.settings import Settings
+from whichhop.compare.shapes import reweighted, shape_odds
 from whichhop.compare.stretch import Close, Group, Use, look
 from whichhop.compare.windows import WindowTable
 from whichhop.model import Home, Reading, Session, Verdict
@@ -147,14 +148,17 @@ def _spans(case: Case, close: Close, group: Group) -> list[Span]:
 def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -> Found:
     """Probability over the episode: the mean over its better half, so that slow edges do not count."""
     members = parts[0][1].members
-    values, shares = [], []
+    values, shares, delay, loss = [], [], [], []
     for close, group, part in parts:
         cut = slice(part.first - close.stretch.first, part.end - close.stretch.first)
         values.append(group.smooth[cut])
         shares.append(group.share[cut] * group.smooth[cut, None])
+        delay.append(group.delay[cut])
+        loss.append(group.loss[cut])
     value = np.sort(np.concatenate(values))
     share = np.concatenate(shares).sum(axis=0)
-    share = share / max(float(share.sum()), 1e-12)
+    odds = shape_odds(np.concatenate(delay), np.concatenate(loss))
+    share = reweighted(share, odds, [PRIORS[case.elements[j].nature] for j in members])
     order = np.argsort(-share, kind="stable")
     return Found(
         members=tuple(members[i] for i in order),

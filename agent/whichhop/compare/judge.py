@@ -15,8 +15,6 @@ from whichhop.compare.settings import Settings
 from whichhop.compare.severity import severity
 from whichhop.model import Cause, Verdict
 
-NAMED_SHARE = 0.01
-"""A member with less than this share of its group's probability is not even named."""
 PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
 
 
@@ -48,11 +46,7 @@ def cause_of(
     causes = {elements[j].cause for j in plausible}
     if not use_known and Cause.UPSTREAM_LINK in causes:
         causes.discard(Cause.OWN_TRAFFIC)
-    names = tuple(
-        elements[j].name
-        for j, s in zip(found.members, found.shares, strict=True)
-        if s >= NAMED_SHARE or j in plausible
-    )
+    names = tuple(elements[j].name for j in plausible)
     return (causes.pop() if len(causes) == 1 else Cause.NOT_SEPARABLE), names
 
 

@@ -166,7 +166,7 @@ def scan(
             part = evidence_of(table, alibi, base, settings, first=first, end=stop)
             past.suspect[first:stop] = (part.delay.max(axis=0) > SUSPECT) | (part.loss.max(axis=0) > SUSPECT)
             delay, loss = part_evidence(part, columns)
-            ratios[first:stop] = mixed(delay, loss, columns.priors)
+            ratios[first:stop] = mixed(delay, loss)
             quiet[first:stop] = quiet_log(ratios[first:stop], rate)
         blips.learn(ratios[start:end])
     return Scan(

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.causes import distinct_pairs, pair_evidence
+from whichhop.compare.baseline import Floats
+from whichhop.compare.causes import distinct_pairs, pair_evidence, part_evidence
 from whichhop.compare.elements import Element, Nature
 from whichhop.compare.filter import States, Track, make_states, run
 from whichhop.compare.likelihood import Evidence
@@ -24,13 +25,15 @@ class Group:
     """Elements that the sessions heard in the stretch cannot tell apart.
 
     members: indices of elements. forward, smooth: (ticks,) probability that one of them is at fault.
-    share: (ticks, members) each member's part in it.
+    share: (ticks, members) each member's part in it. delay, loss: (ticks,) log-ratios of the shapes.
     """
 
     members: tuple[int, ...]
     forward: NDArray[np.float64]
     smooth: NDArray[np.float64]
     share: NDArray[np.float64]
+    delay: Floats
+    loss: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +91,7 @@ def look(
     track = run(states, likelihood, factor=use.factor[span], smooth=settings.smooth)
     return Close(
         stretch=stretch,
-        groups=_groups(states, track, columns, chosen),
+        groups=_groups(states, track, columns, chosen, part_evidence(evidence, scan.columns)),
         nothing=track.smooth[:, [not s for s in states.sets]].sum(axis=1),
     )
 
@@ -156,7 +159,11 @@ def _likelihood(
 
 
 def _groups(
-    states: States, track: Track, columns: Sequence[frozenset[int]], chosen: Sequence[int]
+    states: States,
+    track: Track,
+    columns: Sequence[frozenset[int]],
+    chosen: Sequence[int],
+    parts: tuple[Floats, Floats],
 ) -> tuple[Group, ...]:
     by_column: dict[frozenset[int], list[int]] = {}
     for place, j in enumerate(chosen):
@@ -172,6 +179,8 @@ def _groups(
                 forward=track.forward[:, any_of].sum(axis=1),
                 smooth=smooth,
                 share=each / np.maximum(each.sum(axis=1, keepdims=True), 1e-12),
+                delay=parts[0][:, chosen[places[0]]],
+                loss=parts[1][:, chosen[places[0]]],
             )
         )
     return tuple(out)
