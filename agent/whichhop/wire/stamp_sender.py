@@ -149,7 +149,12 @@ class StampSender:
         return follow_up, kernel
 
     def _followed_up(self, told: FollowUp, answer: Answer, near_ns: int) -> tuple[Sample, ...]:
-        """Hand on the reflector's word on an earlier answer; when it knows nothing, that none is to come."""
+        """Hand on the reflector's word on an earlier answer; when it knows nothing, that none is to come.
+
+        A number there comes only from a reflector that counts: one without state leaves 0 (RFC 8972 4.7).
+        """
+        if told.seq and self.flight.far_counts is None:
+            self.flight.far_counts = True
         if not told.sent_at:
             return self.flight.followed_up((answer.seq - 1) & _MASK32, None)
         t3_ns = utc_from_field(told.sent_at, ptp=answer.estimate.ptp, near_ns=near_ns)

@@ -155,14 +155,15 @@ def read_answer(rest: bytes, seq: int, key: bytes | None) -> tuple[Tlv, ...] | R
     cut = split(rest)
     if any(t.flags & INTEGRITY_FAILED for t in cut.tlvs):
         return Refusal.BAD_TAG
-    if key is not None and not seal_fits(cut.tlvs, seq, key):
-        return Refusal.BAD_TAG
     usable = []
     for tlv in cut.tlvs:
         if tlv.flags & MALFORMED:
             break
         if not tlv.flags & UNDERSTOOD_NOT:
             usable.append(tlv)
+    # a reflector that knows no extensions copies ours, seal and all: nothing to use, and no forgery
+    if usable and key is not None and not seal_fits(cut.tlvs, seq, key):
+        return Refusal.BAD_TAG
     return tuple(usable)
 
 
