@@ -11,6 +11,7 @@ BENCHES: dict[str, str] = {
     "rtt-error": "bench.rtt_error",
     "send-pacing": "bench.send_pacing",
     "reflector-rate": "bench.reflector_rate",
+    "stamp-reflect": "bench.stamp_reflect",
 }
 
 
