@@ -42,6 +42,12 @@ def _node_troubles(file: HomeFile) -> Iterator[Trouble]:
             )
         else:
             owners[node.address] = name
+        if node.wan_counters and not node.agent:
+            yield (
+                ("nodes", name, "wan_counters"),
+                "counted by an agent, and none runs here",
+                "set agent: true",
+            )
     if not any(node.agent for node in file.nodes.values()):
         yield ("nodes",), "no node has an agent, so nothing would be measured", "set agent: true on one"
 
@@ -104,6 +110,7 @@ def _build(file: HomeFile) -> Home:
             agent=part.agent,
             stamp=part.stamp or part.agent,
             room=part.room,
+            wan_interface=part.wan_counters.interface if part.wan_counters else None,
         )
         for name, part in file.nodes.items()
     }

@@ -61,6 +61,13 @@ class PlanPart(Part):
     up_mbps: Annotated[float, Field(gt=0, le=1_000_000, strict=False)]
 
 
+class WanCountersPart(Part):
+    """How the bytes that the home itself sends and receives are counted."""
+
+    interface: Annotated[str, StringConstraints(pattern=r"^[^\s/]{1,15}$")]
+    """On a router that runs an agent: its interface towards the modem, as `ip link` names it."""
+
+
 class NodePart(Part):
     """A device of the home."""
 
@@ -72,6 +79,7 @@ class NodePart(Part):
     stamp: bool = False
     """True where another conforming STAMP reflector answers (RFC 8762)."""
     room: str | None = None
+    wan_counters: WanCountersPart | None = None
 
 
 class LinkPart(Part):

@@ -16,7 +16,7 @@ from whichhop.daemon.handed import get_handover
 from whichhop.daemon.keeper import Keeper
 from whichhop.daemon.options import RunOptions
 from whichhop.errors import WhichhopError
-from whichhop.model import Home, Node, NodeKind, Session, derive_sessions
+from whichhop.model import Home, Node, NodeKind, Reading, Session, derive_sessions
 from whichhop.model.handover import Handover
 from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
@@ -39,6 +39,8 @@ from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 from whichhop.wire.packed import pack
 
 REFRESH_S = 60.0
+COUNT_S = 10.0
+"""As often as the comparer's window, so that each window has its own share of own traffic."""
 TIDY_S = 3600.0
 
 
@@ -94,7 +96,9 @@ class Daemon:
             keep=self.keeper.keep,
             observe=self.live.observe,
         )
-        self.watch = Watch(Alibi(self.node.name), self.clock, Host(), self.agent.take)
+        self.host = Host()
+        self._no_interface = False
+        self.watch = Watch(Alibi(self.node.name), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
         probers: tuple[Prober, ...] = (
             EchoProber(self.watch.sink, self.clock, secrets.token_bytes(8)),
@@ -157,6 +161,7 @@ class Daemon:
         self._tasks = [
             asyncio.create_task(self._again(REFRESH_S, self._refresh)),
             asyncio.create_task(self._again(TIDY_S, self._tidy)),
+            asyncio.create_task(self._again(COUNT_S, self._count)),
         ]
         say(
             f"{__version__} on {self.node.name}: {len(self.agent.sessions)} sessions, metrics on"
@@ -173,6 +178,29 @@ class Daemon:
 
     async def _refresh(self) -> None:
         self.reflector.refresh()
+
+    async def _count(self) -> None:
+        """Read how much the home itself sends and receives, where all of it passes through this node."""
+        name = self.node.wan_interface
+        if name is None:
+            return
+        counters = self.host.counters().get(name)
+        if (counters is None) != self._no_interface:
+            self._no_interface = counters is None
+            say(
+                f"{self.options.home_file}: no interface {name!r} here; own traffic is not counted"
+                if counters is None
+                else f"interface {name!r} is there again"
+            )
+        if counters is not None:
+            values = {"wan_rx_bytes": counters.rx_bytes, "wan_tx_bytes": counters.tx_bytes}
+            self.live.values["wan_received_bytes"] = counters.rx_bytes
+            self.live.values["wan_transmitted_bytes"] = counters.tx_bytes
+            at = self.clock.utc_ns()
+            self.keeper.keep(
+                [],
+                [Reading(at_ns=at, agent=self.node.name, name=n, value=float(v)) for n, v in values.items()],
+            )
 
     async def _tidy(self) -> None:
         self.keeper.tidy(self.clock.utc_ns())

@@ -32,6 +32,8 @@ class Node:
     stamp: bool = False
     """True where a STAMP reflector answers; always so on agents."""
     room: str | None = None
+    wan_interface: str | None = None
+    """On an agent through which all of the home's traffic passes: its interface towards the provider."""
     clients: tuple[str, ...] = ()
     """On an anchor: the networks (CIDR) whose STAMP packets its agent answers."""
 
