@@ -121,9 +121,7 @@ def _check(records: Sequence[Record]) -> None:
         columns = record.samples
         sides = (columns.sent_ns, columns.fate, columns.rtt_ns, columns.out_ns, columns.queue_ns)
         if len(set(map(len, sides))) != 1:
-            raise DataError(
-                f"record {record.session} of minute {record.minute}: its columns differ in length"
-            )
+            raise DataError(f"{record.session}, minute {record.minute}: its columns differ in length")
 
 
 def canonical(record: Record) -> bytes:

@@ -1,9 +1,9 @@
 """One column of whole numbers as byte planes, which deflate well; exact, and the same bytes every time.
 
 A column is reduced to unsigned residues: the values' greatest common divisor is divided out (times settled
-to 5 us are multiples of 5000 ns), then either the least value or the least step from one value to the next is taken off, whichever leaves the
-shorter numbers. The residues are written plane by plane, lowest bytes first: delay noise fills one or two
-planes, and the planes above hold almost only zeros.
+to 5 us are multiples of 5000 ns), then either the least value or the least step from one value to the next
+is taken off, whichever leaves the shorter numbers. The residues are written plane by plane, lowest bytes
+first: delay noise fills one or two planes, and the planes above hold almost only zeros.
 """
 
 import sys

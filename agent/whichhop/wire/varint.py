@@ -55,9 +55,7 @@ class Reader:
     def take(self, count: int) -> bytes:
         """The next `count` bytes."""
         if count > len(self.data) - self.at:
-            raise DataError(
-                f"packed record is damaged: {count} bytes wanted, {len(self.data) - self.at} left"
-            )
+            raise DataError(f"packed record is damaged: {count} bytes wanted, fewer are left")
         self.at += count
         return self.data[self.at - count : self.at]
 
