@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -49,6 +50,10 @@ class Store:
         """Let go of the file."""
         self.db.close()
 
+    def transaction(self) -> AbstractContextManager[None]:
+        """Several calls as one: all or nothing. Call `forget` when it failed."""
+        return self.db.transaction()
+
     # -- writing
 
     def append(self, record: Record) -> bool:
@@ -58,6 +63,10 @@ class Store:
     def append_all(self, records: Iterable[Record], readings: Iterable[Reading] = ()) -> int:
         """Add a minute's records and readings in one transaction; how many were new."""
         return self._writer.append_all(records, readings)
+
+    def forget(self) -> None:
+        """Drop remembered names; for whoever rolls a transaction of its own back."""
+        self._writer.forget()
 
     def adopt(
         self,
