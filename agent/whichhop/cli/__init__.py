@@ -16,6 +16,11 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "whichhop.cli.check",
         "read a home file; print its links, sessions and what they can tell apart",
     ),
+    (
+        "records",
+        "whichhop.cli.records",
+        "export and import measurements as JSON lines; check that none was changed",
+    ),
 )
 
 
