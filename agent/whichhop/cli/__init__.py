@@ -16,6 +16,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "whichhop.cli.check",
         "read a home file; print its links, sessions and what they can tell apart",
     ),
+    ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),
 )
 
 

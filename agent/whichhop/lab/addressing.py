@@ -89,13 +89,12 @@ def _groups(home: Home) -> list[list[Link]]:
 
 def _block(home: Home, links: list[Link]) -> ipaddress.IPv4Network:
     """The documentation block for a group of links, by what the links are."""
-    kinds = {link.kind for link in links}
-    if LinkKind.BEYOND in kinds:
+    kinds = {home.nodes[n].kind for link in links for n in (link.near, link.far)}
+    if NodeKind.ANCHOR in kinds:
         return BEYOND_NET
-    if LinkKind.ACCESS in kinds:
+    if any(link.kind is LinkKind.ACCESS for link in links):
         return ACCESS_NET
-    members = {n for link in links for n in (link.near, link.far)}
-    return INNER_NET if all(home.nodes[n].kind in ROUTING for n in members) else HOME_NET
+    return INNER_NET if kinds <= ROUTING else HOME_NET
 
 
 def _number(home: Home, links: list[Link], net: ipaddress.IPv4Network) -> dict[str, ipaddress.IPv4Address]:
@@ -123,7 +122,7 @@ def _number(home: Home, links: list[Link], net: ipaddress.IPv4Network) -> dict[s
 
 
 def plan_addresses(home: Home) -> Addressing:
-    """Networks, addresses and routes of a home; DataError where an address cannot be emulated."""
+    """Networks, addresses and routes of a home as built; DataError where an address cannot be emulated."""
     networks = []
     used: set[ipaddress.IPv4Network] = set()
     for number, links in enumerate(_groups(home), start=1):

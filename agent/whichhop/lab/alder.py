@@ -1,9 +1,11 @@
 """Alder House: the standard emulated home, whose three agents can tell every hop of its way out apart."""
 
+from whichhop.config.check import check_home
+from whichhop.config.load import load_yaml
 from whichhop.lab.scenario import Fault, LinkNature, Scenario
-from whichhop.model import Home, Link, LinkKind, Medium, Node, NodeKind, Plan
+from whichhop.model import Home
 
-# The same home as a person would write it; a test holds both against each other.
+# As a person would write it; agents in the namespaces read the same text.
 HOME_FILE = """\
 home: Alder House
 plan: {down_mbps: 100, up_mbps: 20}
@@ -24,45 +26,10 @@ targets:
   anchors: {harbour: {address: 198.51.100.7, stamp: true}}
 """
 
-PLAN = Plan(down_bps=100_000_000, up_bps=20_000_000)
-
-
-def _node(name: str, kind: NodeKind, address: str, *, agent: bool = False, stamp: bool = False) -> Node:
-    return Node(name=name, kind=kind, address=address, agent=agent, stamp=stamp)
-
 
 def alder_home() -> Home:
     """The home as the comparer and the namespaces see it."""
-    nodes = (
-        _node("modem", NodeKind.MODEM, "192.0.2.254"),
-        _node("router", NodeKind.ROUTER, "192.0.2.1"),
-        _node("attic", NodeKind.MESH_NODE, "192.0.2.2", agent=True),
-        _node("desk", NodeKind.HOST, "192.0.2.20", agent=True),
-        _node("study", NodeKind.HOST, "192.0.2.30", agent=True),
-        _node("provider-edge", NodeKind.PROVIDER_EDGE, "203.0.113.1"),
-        _node("harbour", NodeKind.ANCHOR, "198.51.100.7", stamp=True),
-    )
-    links = (
-        Link(name="desk/attic", near="desk", far="attic", kind=LinkKind.WIRELESS, medium=Medium.RADIO),
-        Link(name="attic/router", near="attic", far="router", kind=LinkKind.BACKHAUL, medium=Medium.RADIO),
-        Link(name="study/router", near="study", far="router", kind=LinkKind.WIRED, medium=Medium.ETHERNET),
-        Link(name="router/modem", near="router", far="modem", kind=LinkKind.WIRED, medium=Medium.ETHERNET),
-        Link(
-            name="modem/provider-edge",
-            near="modem",
-            far="provider-edge",
-            kind=LinkKind.ACCESS,
-            medium=Medium.CABLE,
-        ),
-        Link(name="beyond", near="provider-edge", far="harbour", kind=LinkKind.BEYOND),
-    )
-    return Home(
-        name="Alder House",
-        plan=PLAN,
-        nodes={n.name: n for n in nodes},
-        links=links,
-        anchors=("harbour",),
-    )
+    return check_home(load_yaml(HOME_FILE, "(Alder House)"))
 
 
 def alder_natures() -> dict[str, LinkNature]:
@@ -80,8 +47,9 @@ def alder_natures() -> dict[str, LinkNature]:
         "modem/provider-edge": LinkNature(
             delay_s=0.004,
             jitter_s=0.0003,
-            rate_bps=PLAN.down_bps,
-            rate_up_bps=PLAN.up_bps,
+            # The plan of the home file, kept by the provider to the bit.
+            rate_bps=100_000_000,
+            rate_up_bps=20_000_000,
             queue_s=0.15,
         ),
         "beyond": LinkNature(delay_s=0.005, jitter_s=0.0001),

@@ -1,10 +1,11 @@
 """Where in an emulated home a fault acts: an element's name to the directions of links, or to a node."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from whichhop.errors import DataError
+from whichhop.lab.built import anchor_wire
 from whichhop.lab.impairment import touches
 from whichhop.lab.scenario import Effect, Way
 from whichhop.model import Home, Link, Medium
@@ -19,6 +20,8 @@ class Where(StrEnum):
     """Whatever a node sends on, as if its processor were slow."""
     HOST = "host"
     """The programs of a node: stopped for `delay` of every second, or altogether for `outage`."""
+    DESTINATION = "destination"
+    """One anchor alone, apart from all else that lies beyond."""
     REPLY = "reply"
     """A node's own echo replies, not what it forwards: loss or outage."""
 
@@ -41,10 +44,8 @@ def find_spot(home: Home, element: str) -> Spot:
     if any(link.name == element for link in home.links):
         return Spot(kind=None, name=element)
     word, colon, name = element.partition(":")
-    if colon and word in set(Where) and name in home.nodes:
+    if colon and word in set(Where) and name in (home.anchors if word == Where.DESTINATION else home.nodes):
         return Spot(kind=Where(word), name=name)
-    if colon and word == "destination" and name in home.anchors:
-        return Spot(kind=Where.REPLY, name=name)
     links = ", ".join(link.name for link in home.links)
     raise DataError(
         f"{element!r} is no element of {home.name}; links: {links}; or {', '.join(Where)} with :NODE, "
@@ -63,10 +64,12 @@ def check_effect(spot: Spot, effect: Effect) -> None:
         raise DataError(f"reply:{spot.name} can only lose answers: use loss or outage")
 
 
-def _acts(home: Home, spot: Spot, link: Link, way: Way) -> bool:
+def _acts(spot: Spot, link: Link, way: Way) -> bool:
     """True when a fault at `spot` acts on packets that go `way` over a link."""
     if spot.kind is None:
         return link.name == spot.name
+    if spot.kind is Where.DESTINATION:
+        return link.name == anchor_wire(spot.name)
     if spot.kind is Where.AIR:
         return link.medium is Medium.RADIO and spot.name in (link.near, link.far)
     if spot.kind is Where.NODE:
@@ -74,10 +77,8 @@ def _acts(home: Home, spot: Spot, link: Link, way: Way) -> bool:
     return False
 
 
-def effects_on(home: Home, faults: Mapping[int, tuple[Spot, Effect]], link: Link, way: Way) -> list[Effect]:
+def effects_on(faults: Iterable[tuple[Spot, Effect]], link: Link, way: Way) -> list[Effect]:
     """The effects at work on one direction of a link, each turned into one for that direction."""
     return [
-        replace(effect, way=way)
-        for spot, effect in faults.values()
-        if touches(effect, way) and _acts(home, spot, link, way)
+        replace(effect, way=way) for spot, effect in faults if touches(effect, way) and _acts(spot, link, way)
     ]

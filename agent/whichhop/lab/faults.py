@@ -11,7 +11,7 @@ from whichhop.lab.elements import Spot, Where, check_effect, effects_on, find_sp
 from whichhop.lab.fault_words import effect_words
 from whichhop.lab.impairment import combine, either, rate_of
 from whichhop.lab.place import Place, Running
-from whichhop.lab.plan import Plan, Wire, beyond_plain, drop_rules, rate_lines, reply_rules
+from whichhop.lab.plan import Plan, Wire, beyond_plain, drop_rules, nature_of, rate_lines, reply_rules
 from whichhop.lab.scenario import Effect, LinkNature, Scenario, Way
 from whichhop.lab.truth import Counts
 
@@ -91,7 +91,7 @@ class Faults:
     def _refuse_on_plain(self, wire: Wire, faults: dict[int, tuple[Spot, Effect]]) -> None:
         """A bare wire cannot delay: say so before anything is changed."""
         for way in WAYS if not wire.relay else ():
-            for effect in effects_on(self._scenario.home, faults, wire.link, way):
+            for effect in effects_on(faults.values(), wire.link, way):
                 if beyond_plain(effect):
                     raise DataError(
                         f"{wire.link.name} is a plain wire here: it can lose packets, be slow or be out, but "
@@ -100,8 +100,8 @@ class Faults:
 
     def _apply(self, wire: Wire, way: Way) -> None:
         name = wire.link.name
-        nature = self._scenario.natures.get(name, LinkNature())
-        effects = effects_on(self._scenario.home, self.active, wire.link, way)
+        nature = nature_of(self._scenario, name)
+        effects = effects_on(self.active.values(), wire.link, way)
         settings = combine(nature, effects, way)
         data = settings.as_json()
         self._limit(wire, way, nature, effects)

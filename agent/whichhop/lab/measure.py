@@ -1,6 +1,7 @@
 """The self-check's instrument: one-way UDP streams between namespaces, timed by the kernel on arrival.
 
-Started beside all nodes as `python -m whichhop.lab.measure JOBS`, JOBS being JSON; the answer is one JSON line. One process opens a socket in each of two namespaces, and both share this machine's clock, so the delay of a
+Started beside all nodes as `python -m whichhop.lab.measure JOBS`, JOBS being JSON; it prints one JSON line.
+One process opens a socket in each of two namespaces, and both share this machine's clock, so the delay of a
 single direction is known.
 """
 

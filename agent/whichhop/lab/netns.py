@@ -115,7 +115,7 @@ class NetnsHome:
                 f"network namespaces are refused here ({trouble}); run as root, or allow user namespaces "
                 "(sysctl user.max_user_namespaces)"
             ) from None
-        names = list(self.scenario.home.nodes)
+        names = list(self.plan.home.nodes)
         self.spaces: dict[str, int] = self._warden.ask(do="make_nodes", names=names)
         about = rundir.About(
             token=self.folder.name,
@@ -139,7 +139,7 @@ class NetnsHome:
             self.carriers[name] = self._warden.ask(
                 do="make_wire", name=name, near=near, far=far, relay=wire.relay
             )
-        for node in self.scenario.home.nodes:
+        for node in self.plan.home.nodes:
             self._tool(node, ["ip", "-batch", "-"], plan.ip_lines[node])
         if any(w.relay for w in plan.wires.values()):
             self._warden.ask(do="start_relay", seed=self._seed)
@@ -176,8 +176,8 @@ class NetnsHome:
 
     def place(self, node: str | None) -> Place:
         """Where to run programs: a node, or None for beside all nodes."""
-        if node is not None and node not in self.scenario.home.nodes:
-            raise DataError(f"no node named {node!r}; the nodes are: {', '.join(self.scenario.home.nodes)}")
+        if node is not None and node not in self.plan.home.nodes:
+            raise DataError(f"no node named {node!r}; the nodes are: {', '.join(self.plan.home.nodes)}")
         return Place(self._warden, self.folder, node)
 
     def run(self, node: str, argv: list[str], env: dict[str, str] | None = None) -> Running:

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 from whichhop.errors import DataError
 from whichhop.lab.addressing import ROUTING, Addressing, plan_addresses, side
+from whichhop.lab.built import as_built
+from whichhop.lab.elements import effects_on, find_spot
 from whichhop.lab.impairment import rate_of
 from whichhop.lab.scenario import Effect, LinkNature, Scenario, Way
 from whichhop.model import Home, Link, LinkKind
@@ -49,6 +51,8 @@ class Wire:
 class Plan:
     """Everything to be done, in order: wires first, then each node's settings, ip lines and tc lines."""
 
+    home: Home
+    """With the implied nodes and wires: see lab/built."""
     addressing: Addressing
     wires: Mapping[str, Wire]
     sysctls: Mapping[str, tuple[tuple[str, str], ...]]
@@ -85,20 +89,25 @@ def _devices(home: Home) -> dict[tuple[str, str], str]:
     return out
 
 
-def _wires(scenario: Scenario, relays: frozenset[str]) -> dict[str, Wire]:
-    home = scenario.home
+def _wires(home: Home, scenario: Scenario, relays: frozenset[str]) -> dict[str, Wire]:
+    script = [(find_spot(scenario.home, f.element), f.effect) for f in scenario.faults]
     devices = _devices(home)
     degree = {n: len(j) for n, j in home.neighbours().items()}
     out = {}
     for link in home.links:
-        effects = [f.effect for f in scenario.faults if f.element == link.name]
-        nature = scenario.natures.get(link.name, LinkNature())
+        effects = [e for way in (Way.UP, Way.DOWN) for e in effects_on(script, link, way)]
+        nature = nature_of(scenario, link.name)
         near, far = (
             End(node=n, device=devices[link.name, n], forwards=degree[n] > 1) for n in (link.near, link.far)
         )
         relay = "all" in relays or link.name in relays or needs_relay(link, nature, effects)
         out[link.name] = Wire(link=link, near=near, far=far, relay=relay)
     return out
+
+
+def nature_of(scenario: Scenario, link: str) -> LinkNature:
+    """How a link behaves in health; one that the scenario does not speak of is a bare wire."""
+    return scenario.natures.get(link, LinkNature(delay_s=0.0))
 
 
 def rate_lines(device: str, rate_bps: int | None, queue_s: float, *, relay: bool) -> tuple[str, ...]:
@@ -203,21 +212,22 @@ def _ip_lines(home: Home, node: str, addressing: Addressing, wires: Iterable[Wir
 
 def make_plan(scenario: Scenario, relays: frozenset[str] = frozenset()) -> Plan:
     """The whole plan of a scenario; `relays` names links (or "all") that get the relay though plain wires."""
-    home = scenario.home
+    home = as_built(scenario.home)
     addressing = plan_addresses(home)
-    wires = _wires(scenario, relays)
+    wires = _wires(home, scenario, relays)
     unknown = sorted(relays - set(wires) - {"all"})
     if unknown:
         raise DataError(f"no link named {', '.join(unknown)}; the links are: {', '.join(wires)}")
     tc: dict[str, list[str]] = {name: [] for name in home.nodes}
     for wire in wires.values():
-        nature = scenario.natures.get(wire.link.name, LinkNature())
+        nature = nature_of(scenario, wire.link.name)
         for way in (Way.UP, Way.DOWN):
             end = wire.sender(way)
             rate = rate_of(nature, (), way) if end.forwards or not wire.relay else None
             if wire.relay or rate is not None:
                 tc[end.node] += rate_lines(end.device, rate, nature.queue_s, relay=wire.relay)
     return Plan(
+        home=home,
         addressing=addressing,
         wires=wires,
         sysctls={n: _sysctls(node.kind in ROUTING) for n, node in home.nodes.items()},

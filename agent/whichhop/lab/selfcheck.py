@@ -5,8 +5,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from whichhop.lab.impairment import combine, rate_of
-from whichhop.lab.plan import Plan
-from whichhop.lab.scenario import LinkNature, Scenario, Way
+from whichhop.lab.plan import Plan, nature_of
+from whichhop.lab.scenario import Scenario, Way
 
 DELAY_SLACK_S = 0.0015
 """Common allowance for this machine: the relay's own error is under 0.3 ms, unless real time was refused."""
@@ -22,7 +22,7 @@ def jobs(
     """One job per link and direction, as lab/measure wants them."""
     out = []
     for name, wire in plan.wires.items():
-        nature = scenario.natures.get(name, LinkNature())
+        nature = nature_of(scenario, name)
         addresses = plan.addressing.on(wire.link).addresses
         for way in (Way.UP, Way.DOWN):
             sender, receiver = wire.sender(way).node, wire.receiver(way).node
@@ -45,7 +45,7 @@ def complaints(scenario: Scenario, found: Mapping[str, Mapping[str, Any]]) -> It
     for full, seen in found.items():
         name, _, word = full.rpartition(" ")
         way = Way(word)
-        nature = scenario.natures.get(name, LinkNature())
+        nature = nature_of(scenario, name)
         asked = combine(nature, (), way)
         sent, came = int(seen["sent"]), int(seen["came"])
         spread = SIGMAS * math.sqrt(sent * asked.loss_ratio * (1 - asked.loss_ratio))

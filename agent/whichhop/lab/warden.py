@@ -1,8 +1,8 @@
 """The warden process: holds an emulated home's namespaces and runs everything in them.
 
 Started as `python -m whichhop.lab.warden REQUESTS_FD RELAY_FD FOLDER`. It is two processes: a small outer
-one, and the first process of a process namespace of its own, which answers JSON lines. The kernel kills all of a
-process namespace when its first process ends, and every network namespace goes with its last holder, so
+one, and the first process of a process namespace of its own, which answers JSON lines. The kernel kills all
+of a process namespace when its first process ends, and every network namespace goes with its last holder, so
 nothing can be left running or configured, however either ends. When the requests' socket closes, because the
 owner closed it or died, the home ends.
 """
