@@ -12,10 +12,11 @@ GRAMMAR = (
     "rate RATE, outage, up, down"
 )
 
-_NUMBER = re.compile(r"(\d+(?:\.\d+)?)([a-z%]*)\Z")
+_NUMBER = re.compile(r"(\d+(?:\.\d+)?(?:e-?\d+)?)([a-z%]*)\Z")
 _TIME_UNITS = {"us": 1e-6, "ms": 1e-3, "s": 1.0}
 _RATE_UNITS = {"bps": 1, "kbps": 1_000, "mbps": 1_000_000, "gbps": 1_000_000_000}
 LONGEST_S = 60.0
+FASTEST_BPS = 100_000_000_000
 
 
 class FaultWordsError(WhichhopError):
@@ -53,6 +54,8 @@ def _rate_bps(kind: str, word: str) -> int:
     value, unit = _split(kind, word)
     if unit not in _RATE_UNITS:
         raise FaultWordsError(f"{kind}: {word!r} needs a unit of rate: {', '.join(_RATE_UNITS)}")
+    if value * _RATE_UNITS[unit] > FASTEST_BPS:
+        raise FaultWordsError(f"{kind}: {word!r} is beyond any link here; at most 100gbps")
     rate = round(value * _RATE_UNITS[unit])
     if rate < 8_000:
         raise FaultWordsError(f"{kind}: {word!r} is under 8kbps, which passes nothing; use outage")

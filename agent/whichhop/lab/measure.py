@@ -23,7 +23,7 @@ BLAST_BYTES = 1400
 WIRE_BYTES = 14 + 20 + 8
 """Ethernet, IPv4 and UDP headers: what a queue counts beside the payload."""
 GAP_S = 0.004
-SETTLE_S = 0.35
+SETTLE_S = 0.25
 """How long stragglers are waited for: longer than any healthy link holds a packet."""
 
 

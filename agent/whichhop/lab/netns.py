@@ -24,7 +24,7 @@ from whichhop.lab.truth import Counts, Entry, append_entry
 from whichhop.net.clock import SystemClock
 
 CHECK_SECONDS = 60.0
-BLAST_S = 0.4
+BLAST_S = 0.3
 
 
 class NetnsHome:

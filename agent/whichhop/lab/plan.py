@@ -127,7 +127,7 @@ def drop_rules(table: str, device: str, chance: float) -> str:
     """An nft file that drops at random what comes in by a device, counting; a chance of 0 takes it away."""
     lines = [f"table netdev {table}", f"delete table netdev {table}"]
     if chance > 0:
-        rolled = "" if chance >= 1 else f"numgen random mod 1000000 < {round(chance * 1_000_000)} "
+        rolled = "" if chance >= 1 else f"numgen random mod 1000000 < {max(1, round(chance * 1_000_000))} "
         lines += [
             f"table netdev {table} {{",
             "  chain arriving {",
@@ -144,7 +144,7 @@ def reply_rules(table: str, chance: float) -> str:
     """An nft file that drops a node's own echo replies at random; 0 takes the rules away."""
     lines = [f"table inet {table}", f"delete table inet {table}"]
     if chance > 0:
-        rolled = "" if chance >= 1 else f"numgen random mod 1000000 < {round(chance * 1_000_000)} "
+        rolled = "" if chance >= 1 else f"numgen random mod 1000000 < {max(1, round(chance * 1_000_000))} "
         lines += [
             f"table inet {table} {{",
             "  chain own {",

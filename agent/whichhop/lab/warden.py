@@ -8,6 +8,7 @@ owner closed it or died, the home ends.
 """
 
 import contextlib
+import errno
 import json
 import os
 import shutil
@@ -282,7 +283,10 @@ def main() -> int:
     try:
         own_users = enter_own_world(os.geteuid(), os.getegid())
     except OSError as trouble:
-        requests.sendall(json.dumps({"refused": str(trouble)}).encode() + b"\n")
+        # user_namespaces(7): the kernel says ENOSPC where a limit of namespaces is reached.
+        full = trouble.errno == errno.ENOSPC
+        why = "unshare: the limit of namespaces is reached" if full else trouble.strerror
+        requests.sendall(json.dumps({"refused": why}).encode() + b"\n")
         return 1
     inner = os.fork()
     if inner == 0:
