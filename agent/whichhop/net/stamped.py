@@ -55,6 +55,25 @@ _DATAGRAM_BYTES = 65_535
 BATCH = 64
 """Datagrams taken in one go, so that a flood cannot starve the rest of the loop."""
 
+_SOFT = frozenset(
+    {
+        errno.ECONNREFUSED,
+        errno.EHOSTUNREACH,
+        errno.EHOSTDOWN,
+        errno.ENETUNREACH,
+        errno.ENETDOWN,
+        errno.EMSGSIZE,
+        errno.EACCES,
+        errno.EPROTO,
+        errno.ENOPROTOOPT,
+        errno.EOPNOTSUPP,
+        errno.ENONET,
+        errno.ENOBUFS,
+        errno.ENOMEM,
+    }
+)
+"""What receiving may report about earlier packets (Linux's table of ICMP errors), or a want of memory."""
+
 Address = tuple[str, int] | tuple[str, int, int, int]
 Ancillary = Iterable[tuple[int, int, bytes]]
 
@@ -207,7 +226,7 @@ class StampedSocket:
             pass
         except OSError as err:
             # An ICMP error about an earlier packet (RFC 1122 4.1.3.3) says nothing about what is queued.
-            if err.errno not in (errno.ECONNREFUSED, errno.EHOSTUNREACH, errno.ENETUNREACH):
+            if err.errno not in _SOFT:
                 raise
         return out
 
