@@ -9,7 +9,7 @@ from whichhop.probes.base import SessionFacts
 from whichhop.wire.flight import LINGER_NS, WAIT_NS
 
 SETTLE_NS = WAIT_NS + LINGER_NS + 3 * NS_PER_S
-"""How long a minute stays open after its end: until its last packet's fate is said, a beat later at most, and the
+"""How long a minute stays open after its end: until its last packet's fate is said, a beat later, and the
 machine has been vouched for, a beat more, with 1 s to spare. Losses said later would make a second record."""
 
 
