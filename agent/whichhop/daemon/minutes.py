@@ -7,8 +7,9 @@ from whichhop.model import Columns, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, UtcNs, minute_of
 from whichhop.probes.base import SessionFacts
 
-SETTLE_NS = 4 * NS_PER_S
-"""How long a minute stays open after its end: the waiting time of 3 s for answers, and 1 s to spare."""
+SETTLE_NS = 8 * NS_PER_S
+"""How long a minute stays open after its end: a packet is waited for 3 s and its direction of loss for 2 s
+more, a beat of 1 s gives it up and the next one vouches for the machine; 1 s to spare."""
 
 
 def _in_order(samples: list[Sample]) -> Columns:

@@ -1,20 +1,23 @@
-"""Alder House: the standard emulated home, whose three agents can tell every hop of its way out apart."""
+"""Alder House: the standard emulated home, whose four agents can tell every hop of its way out apart."""
 
 from whichhop.config.check import check_home
 from whichhop.config.load import load_yaml
 from whichhop.lab.scenario import Fault, LinkNature, Scenario
-from whichhop.model import Home
+from whichhop.model import Home, Plan
 
-# As a person would write it; agents in the namespaces read the same text.
 HOME_FILE = """\
 home: Alder House
 plan: {down_mbps: 100, up_mbps: 20}
 nodes:
   modem:  {kind: modem, address: 192.0.2.254}
-  router: {kind: router, address: 192.0.2.1}
-  attic:  {kind: mesh-node, address: 192.0.2.2, agent: true}
-  desk:   {kind: host, address: 192.0.2.20, agent: true}
-  study:  {kind: host, address: 192.0.2.30, agent: true}
+  router:
+    kind: router
+    address: 192.0.2.1
+    agent: true
+    wan_counters: {interface: to-modem}
+  attic:  {kind: mesh-node, address: 192.0.2.2, agent: true, room: attic}
+  desk:   {kind: host, address: 192.0.2.20, agent: true, room: attic}
+  study:  {kind: host, address: 192.0.2.30, agent: true, room: study}
 links:
   - {join: [desk, attic], kind: wireless}
   - {join: [attic, router], kind: backhaul, medium: radio}
@@ -23,13 +26,15 @@ links:
   - {join: [modem, provider-edge], kind: access, medium: cable}
 targets:
   provider-edge: 203.0.113.1
-  anchors: {harbour: {address: 198.51.100.7, stamp: true}}
+  anchors: {harbour: {address: 198.51.100.7, stamp: true, clients: [192.0.2.0/24]}}
 """
+
+PLAN = Plan(down_bps=100_000_000, up_bps=20_000_000)
 
 
 def alder_home() -> Home:
-    """The home as the comparer and the namespaces see it."""
-    return check_home(load_yaml(HOME_FILE, "(Alder House)"))
+    """The home as the agents, the comparer and the namespaces see it."""
+    return check_home(load_yaml(HOME_FILE, "alder.yaml"))
 
 
 def alder_natures() -> dict[str, LinkNature]:
