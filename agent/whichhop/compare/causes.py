@@ -24,11 +24,12 @@ class Columns:
     """The routing matrix in numbers.
 
     matrix: (sessions, elements), 1 where the session crosses. allowed: (len(DELAYS_S), elements), the
-    delays that count as a fault of the element.
+    delays that count as a fault of the element. allowed_loss: (len(LOSSES), elements), likewise.
     """
 
     matrix: Floats
     allowed: NDArray[np.bool_]
+    allowed_loss: NDArray[np.bool_]
     priors: tuple[Prior, ...]
 
 
@@ -52,7 +53,13 @@ def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
         ],
         dtype=np.float32,
     )
-    return Columns(matrix=matrix, allowed=DELAYS_S[:, None] >= least[None, :] - 1e-6, priors=priors)
+    most = np.array([p.most_loss for p in priors])
+    return Columns(
+        matrix=matrix,
+        allowed=DELAYS_S[:, None] >= least[None, :] - 1e-6,
+        allowed_loss=LOSSES[:, None] <= most[None, :],
+        priors=priors,
+    )
 
 
 def log_mean(values: Floats, allowed: NDArray[np.bool_] | None = None) -> Floats:
@@ -72,7 +79,7 @@ def part_evidence(evidence: Evidence, columns: Columns) -> tuple[Floats, Floats]
     """Per tick and element the log-ratio that all its sessions are delayed, and that all lose packets."""
     delay = np.matmul(evidence.delay, columns.matrix)
     loss = np.matmul(evidence.loss, columns.matrix)
-    return log_mean(delay, columns.allowed), log_mean(loss)
+    return log_mean(delay, columns.allowed), log_mean(loss, columns.allowed_loss)
 
 
 def mixed(delay: Floats, loss: Floats) -> Floats:
@@ -110,7 +117,7 @@ def _joint(
     only_a: Floats,
     only_b: Floats,
     both: Floats,
-    allowed: NDArray[np.bool_] | None,
+    allowed: NDArray[np.bool_],
 ) -> Floats:
     """Log mean over both excesses. table (grid, ticks, sessions); the masks are (sessions,)."""
     grid = table.shape[0]
@@ -121,8 +128,6 @@ def _joint(
         shared = table @ both
         total = total + (weights @ shared).reshape(grid, grid, -1)
     flat = total.reshape(grid * grid, -1)
-    if allowed is None:
-        return log_mean(flat)
     return log_mean(flat[allowed.reshape(-1)])
 
 
@@ -131,6 +136,7 @@ def pair_evidence(evidence: Evidence, columns: Columns, a: int, b: int) -> Float
     in_a, in_b = columns.matrix[:, a], columns.matrix[:, b]
     only_a, only_b, both = in_a * (1 - in_b), in_b * (1 - in_a), in_a * in_b
     allowed = columns.allowed[:, a][:, None] & columns.allowed[:, b][None, :]
+    allowed_loss = columns.allowed_loss[:, a][:, None] & columns.allowed_loss[:, b][None, :]
     delay = {
         (0, 0): np.zeros(evidence.delay.shape[1], dtype=np.float32),
         (1, 0): log_mean((evidence.delay @ in_a)[columns.allowed[:, a]]),
@@ -139,9 +145,11 @@ def pair_evidence(evidence: Evidence, columns: Columns, a: int, b: int) -> Float
     }
     loss = {
         (0, 0): np.zeros(evidence.loss.shape[1], dtype=np.float32),
-        (1, 0): log_mean(evidence.loss @ in_a),
-        (0, 1): log_mean(evidence.loss @ in_b),
-        (1, 1): _joint(evidence.loss, _LOSS_SUMS, only_a=only_a, only_b=only_b, both=both, allowed=None),
+        (1, 0): log_mean((evidence.loss @ in_a)[columns.allowed_loss[:, a]]),
+        (0, 1): log_mean((evidence.loss @ in_b)[columns.allowed_loss[:, b]]),
+        (1, 1): _joint(
+            evidence.loss, _LOSS_SUMS, only_a=only_a, only_b=only_b, both=both, allowed=allowed_loss
+        ),
     }
     terms = []
     for da, la, wa in _SHAPES:
