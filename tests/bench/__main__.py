@@ -8,6 +8,7 @@ from bench.figure import Figure
 
 # name of the bench -> module with a `run()` that yields figures
 BENCHES: dict[str, str] = {
+    "stamp-reflect": "bench.stamp_reflect",
     "store-size": "bench.store_size",
     "store-read": "bench.store_read",
 }
