@@ -44,7 +44,8 @@ def fill(store: Store, sessions: int, hours: int) -> list[SessionKey]:
             [settle(lifelike(rng, FIRST + m, key, spread_ns=450_000)) for m in range(60)] for _ in range(4)
         ]
     chain = store.db.number(
-        "INSERT INTO chain (agent, origin, own, last_seq, head) VALUES ('pool', x'00', 0, 0, x'00') RETURNING id"
+        "INSERT INTO chain (agent, origin, own, last_seq, head)"
+        " VALUES ('pool', x'00', 0, 0, x'00') RETURNING id"
     )
     for number in range(sessions):
         method = (Method.ECHO, Method.STAMP)[number % 2]

@@ -91,7 +91,7 @@ def test_the_layout_is_pinned_so_that_old_stores_stay_readable() -> None:
     record = Record(
         session=SessionKey(agent="a", target="b", method=Method.ECHO), minute=2, samples=Columns()
     )
-    head = b"\x01" + b"\x01a\x01b\x04echo" + b"\x04" + b"\x01" + b"\x00\x00\x00\x00\x00\x00"
+    head = b"\x01" + b"\x01a\x01b\x04echo" + b"\x04" + b"\x01" + b"\x00\x01\x00\x00\x00\x00\x00"
     sent = b"\x02\x00\x00"  # unit 1 not stepwise, least 0, no planes
     optional = b"\x01" + sent  # an empty column is whole: 0 of 0 present
     whole = head + sent + 3 * optional
