@@ -32,6 +32,10 @@ class Node:
     stamp: bool = False
     """True where a STAMP reflector answers; always so on agents."""
     room: str | None = None
+    wan_interface: str | None = None
+    """On an agent through which all of the home's traffic passes: its interface towards the provider."""
+    clients: tuple[str, ...] = ()
+    """On an anchor: the networks (CIDR) whose STAMP packets its agent answers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +56,10 @@ class Limits:
     daily_transfer_bytes: int = 2_000_000_000
     quiet_hours: tuple[int, int] | None = None
     """Start and end as minutes after local midnight; the end may be before the start."""
+    keep_days: int = 90
+    """Records older than this are dropped."""
+    store_bytes: int = 1_000_000_000
+    """The store's content; the oldest hours go when it grows past this."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,9 +105,11 @@ class Home:
         """For each node the nodes it is joined to, with the link between."""
         out: dict[str, list[tuple[str, Link]]] = {name: [] for name in self.nodes}
         for link in self.links:
-            for near, far in ((link.near, link.far), (link.far, link.near)):
-                if near in out and far in out:
-                    out[near].append((far, link))
+            # One link stands for everything past the provider's first hop, so it ends at every anchor.
+            fars = self.anchors if link.kind is LinkKind.BEYOND else (link.far,)
+            for far in fars:
+                out[link.near].append((far, link))
+                out[far].append((link.near, link))
         return MappingProxyType({k: tuple(v) for k, v in out.items()})
 
     def path(self, start: str, end: str) -> "Path | None":
