@@ -12,7 +12,7 @@ from operator import attrgetter
 
 from whichhop.errors import DataError
 from whichhop.store.db import Database, Row
-from whichhop.wire.packed import canonical, unfold, unpack
+from whichhop.wire.packed import MAX_RECORDS, canonical, unfold, unpack
 from whichhop.wire.varint import Reader, put_unsigned
 
 
@@ -82,9 +82,12 @@ def pack_seqs(seqs: list[int]) -> bytes:
 
 def unpack_seqs(data: bytes) -> list[int]:
     """The numbers that `pack_seqs` was given."""
-    reader, at, out = Reader(data), 0, []
+    reader, at = Reader(data), 0
+    out: list[int] = []
     while reader.at < len(data):
         step, times = reader.unsigned(), reader.unsigned()
+        if len(out) + times > MAX_RECORDS:
+            raise DataError(f"packed record is damaged: more than {MAX_RECORDS} places in one hour")
         for _ in range(times):
             at += step
             out.append(at)

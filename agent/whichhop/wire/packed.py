@@ -161,9 +161,16 @@ def canonical(record: Record) -> bytes:
 def pack(records: Sequence[Record]) -> bytes:
     """One record, or several of one session, as deflated bytes. At least one; kept in the order given."""
     _check(records)
+    runs = _runs(records)
+    size = sum(map(len, runs))
+    if len(records) > MAX_RECORDS or size > MAX_BODY:
+        raise DataError(
+            f"{records[0].session}, minute {records[0].minute}: {len(records)} records of {size} bytes are "
+            f"more than one block holds ({MAX_RECORDS} records, {MAX_BODY} bytes); split them"
+        )
     squeeze = zlib.compressobj(9, zlib.DEFLATED, 15, 9)
     out = bytearray()
-    for run in _runs(records):
+    for run in runs:
         # Noise and near-zeros in one Huffman table spoil each other, so a long run starts a table anew.
         out += squeeze.compress(run)
         if len(run) >= _FLUSH_FROM:

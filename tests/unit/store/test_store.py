@@ -80,6 +80,15 @@ def test_packing_past_hours_changes_nothing_a_reader_sees(store: Store) -> None:
     assert store.records("desk", 0, 1000) == before
 
 
+def test_an_hour_of_very_many_records_is_packed_in_several_blocks(store: Store) -> None:
+    drawn = [lifelike(random.Random(n), FIRST + n % 60, KEYS[0], count=1) for n in range(1_300)]
+    parts = list({r.samples.sent_ns[0]: r for r in drawn}.values())
+    store.append_all(parts)
+    assert store.pack_hours(FIRST + 200) == 2
+    assert len(list(store.session_records(KEYS[0]))) == len(parts) > 1_000
+    assert store.verify()[0].trouble == ""
+
+
 def test_an_hour_is_not_packed_before_its_last_minute_is_settled(store: Store) -> None:
     store.append_all(minutes(60))
     assert store.pack_hours(FIRST + 61) == 0

@@ -98,6 +98,12 @@ def test_the_layout_is_pinned_so_that_old_stores_stay_readable() -> None:
     assert canonical(record) == bytes((len(whole),)) + whole
 
 
+def test_more_than_a_reader_would_take_is_not_written() -> None:
+    many = [lifelike(random.Random(1), 5, KEY, count=1)] * 70_000
+    with pytest.raises(DataError, match=r"70000 records.*split them"):
+        pack(many)
+
+
 def test_records_of_two_sessions_do_not_share_a_block() -> None:
     other = SessionKey(agent="desk", target="attic", method=Method.STAMP)
     with pytest.raises(DataError, match="one session"):
