@@ -178,6 +178,11 @@ def pack(records: Sequence[Record]) -> bytes:
     return bytes(out + squeeze.flush())
 
 
+def pack_canonical(body: bytes) -> bytes:
+    """The packed form of one record, from its canonical bytes."""
+    return zlib.compress(body, 9)
+
+
 def unfold(packed: bytes) -> bytes:
     """Undo deflate, within bounds; for one record the result is its canonical form."""
     stream = zlib.decompressobj()
