@@ -19,7 +19,7 @@ PROVENANCE = {
 HEAD = """# Check values
 
 Figures from outside the project that the code must reproduce. Made by `python -m support.check_table` from
-`tests/data/check_values.json`; `tests/unit/stats/test_check_values.py` runs every row. Null among the
+`tests/data/check_values.json`; `tests/rules/test_check_values.py` runs every row. Null among the
 delays is a packet without an answer; packet numbers count from 1.
 """
 
