@@ -3,7 +3,7 @@
 import json
 import signal
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from whichhop.errors import DataError
 from whichhop.lab.channel import Channel
@@ -23,13 +23,20 @@ class Faults:
     """The faults at work, and the hands that make links and nodes behave so."""
 
     def __init__(
-        self, scenario: Scenario, plan: Plan, warden: Channel, relay: Channel, beside: Place
+        self,
+        *,
+        scenario: Scenario,
+        plan: Plan,
+        warden: Channel,
+        relay: Channel,
+        beside: Place,
+        programs: Mapping[str, list[Running]],
     ) -> None:
         self.active: dict[int, tuple[Spot, Effect]] = {}
-        self.programs: dict[str, list[Running]] = {}
-        """Programs of each node that a fault of its host stops."""
         self._scenario, self._plan = scenario, plan
         self._warden, self._relay, self._beside = warden, relay, beside
+        self._programs = programs
+        """Programs started in each node: a fault of its host stops them."""
         self._next = 1
         self._stalls: dict[str, Running] = {}
         self._slowed: set[tuple[str, Way]] = set()
@@ -158,7 +165,7 @@ class Faults:
         old = self._stalls.pop(node, None)
         if old is not None:
             old.stop()
-        programs = [r for r in self.programs.get(node, []) if r.poll() is None]
+        programs = [r for r in self._programs.get(node, []) if r.poll() is None]
         asleep = any(e.outage for e in effects)
         for running in programs:
             running.signal(signal.SIGSTOP if asleep else signal.SIGCONT)
