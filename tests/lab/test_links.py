@@ -223,6 +223,14 @@ def test_a_box_that_loses_only_its_own_answers_forwards_all(home: NetnsHome) -> 
     assert ping(home, "study", "203.0.113.1", 5, 0.02)[0] == 5
 
 
+def test_a_box_that_answers_late_forwards_in_time(home: NetnsHome) -> None:
+    with home.faulty("reply:attic", parse_effect("delay 80ms")):
+        _, own = ping(home, "desk", "192.0.2.2", 5, 0.02)
+        _, through = ping(home, "desk", "192.0.2.1", 5, 0.02)
+    assert min(own) >= 100.0
+    assert statistics.median(through) < 30.0
+
+
 def test_one_destination_fails_alone(home: NetnsHome) -> None:
     with home.faulty("destination:harbour", parse_effect("outage")):
         assert ping(home, "study", "198.51.100.7", 3, 0.02)[0] == 0

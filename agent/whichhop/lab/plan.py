@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from whichhop.errors import DataError
 from whichhop.lab.addressing import ROUTING, Addressing, plan_addresses, side
 from whichhop.lab.built import as_built
-from whichhop.lab.elements import effects_on, find_spot
+from whichhop.lab.elements import effects_on, find_spot, own_replies
 from whichhop.lab.impairment import rate_of
 from whichhop.lab.scenario import Effect, LinkNature, Scenario, Way
 from whichhop.model import Home, Link, LinkKind
@@ -96,6 +96,7 @@ def _wires(home: Home, scenario: Scenario, relays: frozenset[str]) -> dict[str, 
     out = {}
     for link in home.links:
         effects = [e for way in (Way.UP, Way.DOWN) for e in effects_on(script, link, way)]
+        effects += [e for n in (link.near, link.far) for e in own_replies(script, n)]
         nature = nature_of(scenario, link.name)
         near, far = (
             End(node=n, device=devices[link.name, n], forwards=degree[n] > 1) for n in (link.near, link.far)
