@@ -2,9 +2,11 @@
 
 from whichhop.config.check import check_home
 from whichhop.config.load import load_yaml
-from whichhop.lab.scenario import Fault, LinkNature, Scenario
-from whichhop.model import Home, Plan
+from whichhop.lab.ordinary import ordinary_natures
+from whichhop.lab.scenario import Fault, Scenario
+from whichhop.model import Home
 
+# As a person would write it; agents in the namespaces read the same text.
 HOME_FILE = """\
 home: Alder House
 plan: {down_mbps: 100, up_mbps: 20}
@@ -29,38 +31,13 @@ targets:
   anchors: {harbour: {address: 198.51.100.7, stamp: true, clients: [192.0.2.0/24]}}
 """
 
-PLAN = Plan(down_bps=100_000_000, up_bps=20_000_000)
-
 
 def alder_home() -> Home:
-    """The home as the agents, the comparer and the namespaces see it."""
-    return check_home(load_yaml(HOME_FILE, "alder.yaml"))
-
-
-def alder_natures() -> dict[str, LinkNature]:
-    """How its links behave in health: figures of an ordinary home, common practice.
-
-    A near radio hop adds 1-3 ms with a tail, a cable access line 4-8 ms each way; Ethernet adds nothing
-    that a test packet sees, so the wired links are bare veth pairs. The access queue holds 150 ms, a bloated
-    but usual modem.
-    """
-    return {
-        "desk/attic": LinkNature(delay_s=0.001, jitter_s=0.0005, contention_ratio=0.02),
-        "attic/router": LinkNature(delay_s=0.001, jitter_s=0.0003, contention_ratio=0.01),
-        "study/router": LinkNature(delay_s=0.0),
-        "router/modem": LinkNature(delay_s=0.0),
-        "modem/provider-edge": LinkNature(
-            delay_s=0.004,
-            jitter_s=0.0003,
-            # The plan of the home file, kept by the provider to the bit.
-            rate_bps=100_000_000,
-            rate_up_bps=20_000_000,
-            queue_s=0.15,
-        ),
-        "beyond": LinkNature(delay_s=0.005, jitter_s=0.0001),
-    }
+    """The home as the comparer and the namespaces see it."""
+    return check_home(load_yaml(HOME_FILE, "(Alder House)"))
 
 
 def alder_scenario(faults: tuple[Fault, ...] = (), seconds: float = 120.0) -> Scenario:
-    """Alder House with its natures and the given script of faults."""
-    return Scenario(name="alder", home=alder_home(), natures=alder_natures(), faults=faults, seconds=seconds)
+    """Alder House with ordinary links and the given script of faults."""
+    home = alder_home()
+    return Scenario(name="alder", home=home, natures=ordinary_natures(home), faults=faults, seconds=seconds)
