@@ -12,6 +12,7 @@ BENCHES: dict[str, str] = {
     "send-pacing": "bench.send_pacing",
     "reflector-rate": "bench.reflector_rate",
     "stamp-reflect": "bench.stamp_reflect",
+    "relay": "bench.relay",
     "store-size": "bench.store_size",
     "store-read": "bench.store_read",
 }

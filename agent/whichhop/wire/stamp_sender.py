@@ -128,6 +128,10 @@ class StampSender:
         )
 
     def _read_extensions(self, extensions: tuple[Tlv, ...]) -> tuple[FollowUp | None, set[str]]:
+        """The follow-up there is, and which of T2 and T3 the kernel took by the reflector's own word.
+
+        A strange reflector may call a user process's stamps software ones too; ours does not (StampMethod).
+        """
         follow_up: FollowUp | None = None
         kernel: set[str] = set()
         for tlv in extensions:
