@@ -1,0 +1,97 @@
+"""What one transfer showed, and the bounded names under which its figures are kept as readings."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from whichhop.model.record import Reading
+
+DOWNLOADS = "downloads"
+UPLOADS = "uploads"
+"""What stands for a peer where the user's own URLs were fetched or filled."""
+UPSTREAM = "upstream"
+"""The word for "past the home": the user's URLs, or the anchors' agents where there are none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnderLoad:
+    """Round trips of a stream of 20 packets a second before, during and after a transfer, seconds.
+
+    *_s: medians; None where nothing was answered. lost of sent: during the transfer. trips_per_minute:
+    60 / mean of the lower 95 % of the round trips during it (the responsiveness draft's trimmed mean).
+    """
+
+    target: str
+    before_s: float | None
+    during_s: float | None
+    during_p95_s: float | None
+    after_s: float | None
+    sent: int
+    lost: int
+    trips_per_minute: float | None
+
+    @property
+    def added_s(self) -> float | None:
+        """Median round trip during the transfer less the one before it."""
+        if self.before_s is None or self.during_s is None:
+            return None
+        return self.during_s - self.before_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TransferResult:
+    """One direction of one transfer. way: "out" from the agent, "back" to it.
+
+    rate_bps: what the path carried, TCP payload. steady: whether it settled within 2 %. limited: what held it
+    back other than the path, "" for the path itself; with a limit the path carries at least the rate.
+    received_bps: what the receiving program got, mean after slow start. wire_octets: what it cost.
+    efficiency, time_ratio, buffer_delay: RFC 6349's metrics; base_rtt_s, mean_rtt_s: TCP's own round trips.
+    """
+
+    agent: str
+    peer: str
+    way: str
+    start_ns: int
+    seconds: float
+    streams: int
+    rate_bps: float
+    steady: bool
+    spread: float
+    limited: str
+    octets: int
+    wire_octets: int
+    ended: str
+    received_bps: float | None = None
+    efficiency: float | None = None
+    time_ratio: float | None = None
+    buffer_delay: float | None = None
+    base_rtt_s: float | None = None
+    mean_rtt_s: float | None = None
+    load: UnderLoad | None = None
+
+    @property
+    def at_least(self) -> bool:
+        """True when the path was not what limited the rate."""
+        return bool(self.limited)
+
+    def readings(self) -> Iterator[Reading]:
+        """What is kept: NAME:PEER:WAY, so that the names are bounded by the home file."""
+        at = self.start_ns + round(self.seconds * 1e9)
+        load = self.load
+        figures: dict[str, float | None] = {
+            "transfer_rate_bps": self.rate_bps,
+            "transfer_at_least": float(self.at_least),
+            "transfer_bytes": float(self.wire_octets),
+            "transfer_seconds": self.seconds,
+            "transfer_efficiency_ratio": self.efficiency,
+            "transfer_time_ratio": self.time_ratio,
+            "transfer_buffer_delay_ratio": self.buffer_delay,
+            "transfer_base_rtt_s": self.base_rtt_s,
+            "transfer_added_delay_s": load.added_s if load else None,
+            "transfer_loss_ratio": load.lost / load.sent if load and load.sent else None,
+            "transfer_trips_per_minute": load.trips_per_minute if load else None,
+        }
+        for name, value in figures.items():
+            if value is not None:
+                yield Reading(
+                    at_ns=at, agent=self.agent, name=f"{name}:{self.peer}:{self.way}", value=float(value)
+                )

@@ -1,0 +1,148 @@
+"""The sending half of a transfer: fills some connections and tells from the kernel's numbers what arrived."""
+
+import os
+import socket
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from whichhop.model.units import NS_PER_S, MonoNs
+from whichhop.net.clock import Clock, sleep_s
+from whichhop.net.tcp import Filler, drop
+from whichhop.net.tcp_info import TcpInfo
+from whichhop.stats.steady import Point, Settled, settle, slot_rates
+
+LOOK_S = 0.05
+WIRE_SHARE = 1.1
+"""Octets on the wire for one of payload: frame and headers (1538 / 1448) and the acknowledgements against
+them (a frame of 90 octets for two segments); what limits and budgets count."""
+_UNMEASURED = 2**32 - 1
+
+Progress = Callable[[float, int], None]
+"""Called now and then with seconds so far and octets so far."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sent:
+    """What the sending half knows. octets: payload that reached the other end; wire_octets: what it cost.
+
+    busy, window, buffer: shares of the time that there was something to send, that the peer's window held it
+    back, and that our own send buffer did. cpu: processor time of this process by time passed.
+    ended: "steady", "time", "bytes" or "broken".
+    """
+
+    seconds: float
+    octets: int
+    wire_octets: int
+    first_octets: int
+    resent_octets: int
+    settled: Settled | None
+    base_rtt_s: float | None
+    mean_rtt_s: float | None
+    busy: float
+    window: float
+    buffer: float
+    cpu: float
+    ended: str
+
+
+class _Allowance:
+    """Payload that may still be handed to the kernel, shared by the streams."""
+
+    def __init__(self, octets: int) -> None:
+        self._left = octets
+        self._lock = threading.Lock()
+
+    def take(self, wanted: int) -> int:
+        with self._lock:
+            given = min(wanted, self._left)
+            self._left -= given
+            return given
+
+    @property
+    def spent(self) -> bool:
+        return self._left <= 0
+
+
+def send_bulk(
+    socks: Sequence[socket.socket],
+    clock: Clock,
+    *,
+    limit_s: float,
+    limit_octets: int,
+    progress: Progress,
+) -> Sent:
+    """Fill the connections until the rate is steady or a limit is met; they are closed at the end.
+
+    limit_octets: of everything on the wire, resent segments and acknowledgements too.
+    """
+    # A sixteenth is kept for segments that must be sent again; more of them end it below.
+    allowance = _Allowance(int(limit_octets / WIRE_SHARE * 15 / 16))
+    stop = threading.Event()
+    fillers = [Filler(sock, allowance.take, stop) for sock in socks]
+    before = os.times()
+    points: list[Point] = [(clock.mono_ns(), 0)]
+    rtts: list[float] = []
+    for filler in fillers:
+        filler.thread.start()
+    ended, infos = "time", _infos(fillers)
+    while True:
+        sleep_s(LOOK_S)
+        infos = _infos(fillers)
+        now = clock.mono_ns()
+        points.append((now, sum(i.delivered_octets for i in infos)))
+        rtts += [i.rtt_us / 1e6 for i in infos if i.rtt_us]
+        seconds = (now - points[0][0]) / NS_PER_S
+        progress(seconds, points[-1][1])
+        settled = settle(slot_rates(points))
+        if settled is not None and settled.steady:
+            ended = "steady"
+        elif any(f.broken for f in fillers) or len(infos) < len(fillers):
+            ended = "broken"
+        elif sum(i.bytes_sent for i in infos) * WIRE_SHARE >= limit_octets * 31 / 32 or (
+            allowance.spent and not any(f.thread.is_alive() for f in fillers)
+        ):
+            ended = "bytes"
+        elif seconds < limit_s:
+            continue
+        break
+    stop.set()
+    for filler in fillers:
+        drop(filler.sock)
+    for filler in fillers:
+        filler.thread.join()
+    after = os.times()
+    return _report(points, rtts, infos, ended, (after.user + after.system) - (before.user + before.system))
+
+
+def _infos(fillers: Sequence[Filler]) -> list[TcpInfo]:
+    return [info for filler in fillers if (info := filler.info()) is not None]
+
+
+def _report(
+    points: list[Point], rtts: list[float], infos: Sequence[TcpInfo], ended: str, cpu_s: float
+) -> Sent:
+    first, last = points[0], points[-1]
+    span_ns = MonoNs(max(last[0] - first[0], 1))
+    rates = slot_rates(points)
+    # A transfer too short for slots still has a mean, slow start and all: it is never called steady.
+    settled = settle(rates) or settle([(last[1] - first[1]) * 8 * NS_PER_S / span_ns])
+    resent = sum(i.bytes_retrans for i in infos)
+    sent = sum(i.bytes_sent for i in infos)
+    bases = [i.min_rtt_us / 1e6 for i in infos if i.min_rtt_us != _UNMEASURED]
+    lives_us = max(span_ns / 1000 * len(infos), 1.0)
+    return Sent(
+        seconds=span_ns / NS_PER_S,
+        octets=last[1],
+        wire_octets=round(sent * WIRE_SHARE),
+        first_octets=sent - resent,
+        resent_octets=resent,
+        settled=settled,
+        base_rtt_s=min(bases, default=None),
+        mean_rtt_s=sum(rtts) / len(rtts) if rtts else None,
+        busy=min(1.0, sum(i.busy_us for i in infos) / lives_us),
+        window=min(1.0, sum(i.rwnd_limited_us for i in infos) / lives_us),
+        buffer=min(1.0, sum(i.sndbuf_limited_us for i in infos) / lives_us),
+        cpu=cpu_s * NS_PER_S / span_ns,
+        ended=ended,
+    )

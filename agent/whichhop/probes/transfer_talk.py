@@ -1,0 +1,55 @@
+"""What the daemon tells the process that moves a transfer's data: plain records that travel as JSON."""
+
+from typing import Literal
+
+import msgspec
+
+MOST_STREAMS = 16
+
+
+class TransferRequest(msgspec.Struct, frozen=True, kw_only=True):
+    """One direction of one transfer. way: "out" from the asking agent, "back" to it.
+
+    limit_octets: of everything on the wire, see bulk_sender.WIRE_SHARE.
+    """
+
+    way: Literal["out", "back"]
+    streams: int = 1
+    limit_s: float = 10.0
+    limit_octets: int = 100_000_000
+
+    def trouble(self) -> str:
+        """Why this cannot be done, or ""."""
+        if not 1 <= self.streams <= MOST_STREAMS:
+            return f"{self.streams} streams; 1 to {MOST_STREAMS} are possible"
+        if not 0 < self.limit_s <= 120:
+            return f"a limit of {self.limit_s:g} s; up to 120 s are possible"
+        if self.limit_octets < 0:
+            return "a negative byte limit"
+        return ""
+
+
+class AskSpec(msgspec.Struct, frozen=True, kw_only=True, tag="ask"):
+    """Connect to an agent's transfer port and do one direction. key: the transfer key, hexadecimal."""
+
+    name: str
+    address: str
+    port: int
+    key: str
+    request: TransferRequest
+
+
+class AnswerSpec(msgspec.Struct, frozen=True, kw_only=True, tag="answer"):
+    """Go on with a talk that the daemon opened. waiting: octets already read past it, hexadecimal.
+
+    feed_fd: the socket through which the daemon hands in the data connections, one descriptor a message.
+    """
+
+    peer: str
+    control_fd: int
+    feed_fd: int
+    session: str
+    said: int
+    heard: int
+    waiting: str
+    request: TransferRequest

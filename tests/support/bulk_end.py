@@ -1,0 +1,39 @@
+"""One half of a transfer in a process of its own: `receive ADDRESS PORT STREAMS` or `send ...`, a JSON line out."""
+
+import json
+import socket
+import sys
+from dataclasses import asdict
+
+from whichhop.net.clock import SystemClock
+from whichhop.net.listen import listening_socket
+from whichhop.net.tcp import connect, make_bulk
+from whichhop.probes.kinds.bulk_receiver import Received, receive_bulk
+from whichhop.probes.kinds.bulk_sender import Sent, send_bulk
+
+
+def receive(address: str, port: int, streams: int) -> Received:
+    with listening_socket(address, port, setting="the test's port") as sock:
+        sock.settimeout(20)
+        print("ready", flush=True)
+        socks: list[socket.socket] = [sock.accept()[0] for _ in range(streams)]
+    for one in socks:
+        make_bulk(one)
+    return receive_bulk(socks, SystemClock(), limit_s=30, progress=lambda *_: None)
+
+
+def send(address: str, port: int, streams: int, limit_s: float, limit_octets: int) -> Sent:
+    socks = [connect(address, port, seconds=5) for _ in range(streams)]
+    for one in socks:
+        make_bulk(one)
+    return send_bulk(
+        socks, SystemClock(), limit_s=limit_s, limit_octets=limit_octets, progress=lambda *_: None
+    )
+
+
+if __name__ == "__main__":
+    what, where, at, count, *more = sys.argv[1:]
+    if what == "receive":
+        print(json.dumps(asdict(receive(where, int(at), int(count)))))
+    else:
+        print(json.dumps(asdict(send(where, int(at), int(count), float(more[0]), int(more[1])))))
