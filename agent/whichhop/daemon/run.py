@@ -140,7 +140,7 @@ class Daemon:
         """GET /api/open: the minutes that have not settled yet, packed, for whoever compares live."""
         only_known(question)
         records = self.agent.book.open_records()
-        lines = [json.dumps({"record": base64.b64encode(pack((r,))).decode()}) for r in records]
+        lines = [json.dumps({"record": base64.b64encode(pack((settle(r),))).decode()}) for r in records]
         return Answer(body="".join(f"{line}\n" for line in lines).encode(), content_type=NDJSON)
 
     def _store_trouble(self, text: str) -> None:
