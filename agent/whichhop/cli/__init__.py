@@ -2,6 +2,7 @@
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 
@@ -52,6 +53,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except WhichhopError as trouble:
         sys.stderr.write(f"{trouble}\n")
         return 2
+    except BrokenPipeError:
+        # Whoever reads our output has had enough (head, less): no trouble, and no second one at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except KeyboardInterrupt:
         sys.stderr.write("interrupted\n")
         return 130
