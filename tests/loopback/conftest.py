@@ -1,6 +1,6 @@
 """Kernel stamping is switched on for the whole session.
 
-The kernel switches receive stamps on for the first socket that asks, in the background, and off with the last;
+The kernel switches receive stamps on for the first socket that asks, in the background, off with the last;
 a packet received in between has none. Tests of stamps must not depend on who was first.
 """
 
