@@ -59,12 +59,13 @@ async def check_mark(
         (socket.IPPROTO_IP, IP_TOS) if family == socket.AF_INET else (socket.IPPROTO_IPV6, IPV6_TCLASS)
     )
     mark = (level, option, struct.pack("=i", dscp << 2))
+    udp.stamp_sends(False)  # one that came back would wake the reader before the answer
     with contextlib.closing(udp):
         for _ in range(tries):
             packet = sender.ask(*both_ns(clock))
             # A send that fails now may succeed the next time; in the end it is told as UNKNOWN.
             with contextlib.suppress(OSError):
-                udp.send(packet, where, stamp=False, extra=(mark,))
+                udp.send(packet, where, extra=(mark,))
             await _read(udp, sender, clock, wait_s)
             if sender.marks is not None:
                 break
