@@ -61,7 +61,8 @@ class _Stage:
         for node in (*(n.name for n in home.agents), *home.anchors):
             words = ["run", str(self.folder / HOME_NAME), "--node", node]
             store = ["--store", str(self.folder / f"{node}.db")]
-            self.agents[node] = self.home.run(node, [sys.executable, "-m", "whichhop", *words, *store])
+            argv = [sys.executable, "-m", "whichhop", *words, *store]
+            self.agents[node] = self.home.place(node).run(argv)
         end = self.clock.mono_ns() + int(START_S * NS_PER_S)
         while not all("metrics on" in agent.output() for agent in self.agents.values()):
             for node, agent in self.agents.items():

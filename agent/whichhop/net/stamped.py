@@ -131,12 +131,18 @@ class StampedSocket:
         self._option = self._enable() if kernel_stamps else None
         self.stamp_sends(True)
         self._timespec = _TIMESPEC_NATIVE if self._option == SO_TIMESTAMPING_OLD else _TIMESPEC_64
+        self.want_local = want_local
         self._want(header=want_header, local=want_local)
 
     @property
     def kernel_stamps(self) -> bool:
         """True when the kernel agreed to stamp; each datagram still says whether it did."""
         return self._option is not None
+
+    @property
+    def option(self) -> int | None:
+        """The socket option that stamps, which is also the kind of its ancillary data; None for none."""
+        return self._option
 
     def fileno(self) -> int:
         """The descriptor, for the event loop."""

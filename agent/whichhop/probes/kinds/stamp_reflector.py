@@ -1,14 +1,16 @@
 """STAMP, the answering half: reflects what allowed sources send, and counts what it drops and why."""
 
 import asyncio
+import contextlib
 import struct
 from collections import Counter, deque
 from collections.abc import Callable
 from ipaddress import ip_address
 
 from whichhop.errors import SystemRefusedError
+from whichhop.net.batch import SLOTS, Batch, address_of
 from whichhop.net.clock import Clock
-from whichhop.net.stamped import Datagram, SendStamp, StampedSocket
+from whichhop.net.stamped import Address, Datagram, SendStamp, StampedSocket
 from whichhop.net.udp import open_udp
 from whichhop.probes.gate import Gate
 from whichhop.probes.sessions import SendTimes
@@ -26,8 +28,10 @@ _LAGS = 32
 since every answer takes at least that long; more would at times put T3 after the truth."""
 _LEAD_SPARED_NS = 2_000
 """And a little less, for the odd answer that is quicker than 32 before it."""
-_FLOOD = 8
-"""So many asks at once, and send stamps are no longer asked for until the flood ebbs."""
+_FLOOD = 32
+"""So many asks at once are a flood: answered by the batch and without send stamps until it ebbs."""
+_FLOOD_BATCHES = 16
+_PEERS_MOST = 1024
 _TTL_UNTOLD = 0
 """What an answer's sender-TTL field says where the system does not tell the TTL."""
 
@@ -54,6 +58,9 @@ class StampReflector:
         self._base_octets = BASE_OCTETS if key is None else AUTH_OCTETS
         self._reflector = Reflector(estimate=estimate(), key=key)
         self._udp: StampedSocket | None = None
+        self._batch: Batch | None = None
+        self._flooded = False
+        self._peers: dict[bytes, Address] = {}
         self._loop: asyncio.AbstractEventLoop | None = None
         self._lags_ns: deque[int] = deque(maxlen=_LAGS)
         self._lead_ns = 0
@@ -71,6 +78,9 @@ class StampReflector:
             want_header=True,
             want_local=ip_address(self._bind).is_unspecified,
         )
+        # Where the system has no such calls, or answers must choose their address, each goes alone.
+        with contextlib.suppress(OSError):
+            self._batch = Batch(self._udp)
         loop.add_reader(self._udp.fileno(), self._ready)
         self.refresh()
 
@@ -107,9 +117,11 @@ class StampReflector:
         udp = self._udp
         if udp is None:
             return
-        datagrams = udp.receive()
+        if self._flooded and self._batch is not None:
+            self._flood(self._batch)
+            return
+        datagrams = udp.receive(_FLOOD)
         self._left(udp.send_stamps())
-        udp.stamp_sends(len(datagrams) < _FLOOD)
         now_ns = self._clock.mono_ns()
         for datagram in datagrams:
             turned = self._gate.turned(datagram.source[0], now_ns)
@@ -117,6 +129,43 @@ class StampReflector:
                 self._reflect(udp, datagram)
             else:
                 self._turned[turned] += 1
+        if len(datagrams) == _FLOOD:
+            self._flooded = True
+            udp.stamp_sends(False)
+
+    def _flood(self, batch: Batch) -> None:
+        """Answer by the batch, in haste: no send stamps, T3 as each answer is made."""
+        now_ns = self._clock.mono_ns()
+        turned_by, reflect, utc_ns = self._gate.turned, self._reflector.reflect, self._clock.utc_ns
+        turned_away, peers = self._turned, self._peers
+        if len(peers) > _PEERS_MOST:
+            peers.clear()
+
+        def answer(data: bytes, raw: bytes, at_ns: int, ttl: int, tos: int) -> memoryview | None:
+            peer = peers.get(raw)
+            if peer is None:
+                peer = peers[raw] = address_of(raw)
+            turned = turned_by(peer[0], now_ns)
+            if turned is not None:
+                turned_away[turned] += 1
+                return None
+            t3_ns = utc_ns()
+            done = reflect(data, peer, at_ns or t3_ns, t3_ns, ttl=ttl, dscp=tos >> 2, ecn=tos & 3)
+            return None if isinstance(done, Refusal) else done
+
+        total = 0
+        for _ in range(_FLOOD_BATCHES):
+            taken, unsent = batch.exchange(answer)
+            total += taken
+            if unsent:
+                turned_away[NOT_SENT] += unsent
+            if taken < SLOTS:
+                break
+        if total < _FLOOD:
+            self._flooded = False
+            if self._udp is not None:
+                self._udp.stamp_sends(True)
+                self._left(self._udp.send_stamps())
 
     def _reflect(self, udp: StampedSocket, datagram: Datagram) -> None:
         data, source, at_ns, _kernel, ttl, tos, local = datagram
