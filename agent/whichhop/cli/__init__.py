@@ -18,8 +18,10 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "read a home file; print its sessions and what they can tell apart",
     ),
     ("run", "whichhop.cli.run", "run the agent of one node"),
+    ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is to blame"),
     ("records", "whichhop.cli.records", "export, import and verify measurements"),
     ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),
+    ("demo", "whichhop.cli.demo", "show the main job on an emulated home, held against the injected fault"),
 )
 
 

@@ -1,4 +1,4 @@
-"""Alder House: the standard emulated home, whose three agents can tell every hop of its way out apart."""
+"""Alder House: the standard emulated home, whose four agents can tell every hop of its way out apart."""
 
 from whichhop.config.check import check_home
 from whichhop.config.load import load_yaml
@@ -12,10 +12,14 @@ home: Alder House
 plan: {down_mbps: 100, up_mbps: 20}
 nodes:
   modem:  {kind: modem, address: 192.0.2.254}
-  router: {kind: router, address: 192.0.2.1}
-  attic:  {kind: mesh-node, address: 192.0.2.2, agent: true}
-  desk:   {kind: host, address: 192.0.2.20, agent: true}
-  study:  {kind: host, address: 192.0.2.30, agent: true}
+  router:
+    kind: router
+    address: 192.0.2.1
+    agent: true
+    wan_counters: {interface: to-modem}
+  attic:  {kind: mesh-node, address: 192.0.2.2, agent: true, room: attic}
+  desk:   {kind: host, address: 192.0.2.20, agent: true, room: attic}
+  study:  {kind: host, address: 192.0.2.30, agent: true, room: study}
 links:
   - {join: [desk, attic], kind: wireless}
   - {join: [attic, router], kind: backhaul, medium: radio}
@@ -24,7 +28,7 @@ links:
   - {join: [modem, provider-edge], kind: access, medium: cable}
 targets:
   provider-edge: 203.0.113.1
-  anchors: {harbour: {address: 198.51.100.7, stamp: true}}
+  anchors: {harbour: {address: 198.51.100.7, stamp: true, clients: [192.0.2.0/24]}}
 """
 
 
