@@ -14,11 +14,12 @@ from pathlib import Path
 
 from whichhop import __version__
 from whichhop.daemon.agent import Agent
+from whichhop.daemon.discovery import EdgeFinder
 from whichhop.daemon.handed import get_handover
 from whichhop.daemon.keeper import Keeper
 from whichhop.daemon.options import RunOptions
 from whichhop.errors import WhichhopError
-from whichhop.model import Home, Node, NodeKind, Reading, Record, Session, derive_sessions
+from whichhop.model import PROVIDER_EDGE, Home, Node, NodeKind, Reading, Record, Session, derive_sessions
 from whichhop.model.handover import Handover
 from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
@@ -31,6 +32,7 @@ from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.icmp_echo import EchoProber
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.probes.kinds.stamp_sender import StampProber
+from whichhop.probes.path_trace import find_route
 from whichhop.probes.watch import Watch
 from whichhop.serve.answer import NDJSON, Answer, Question, only_known
 from whichhop.serve.app import App
@@ -126,6 +128,7 @@ class Daemon:
         app = App(live=self.live, store=options.store, token=handover.api_token, summary=self._summary)
         app.add("/api/open", self._open_records)
         self.server = Server(app, host=self.node.address or "", port=self.home.ports.api)
+        self.finder = EdgeFinder(home=self.home, find=find_route, say=say)
         self._tasks: list[asyncio.Task[None]] = []
 
     def _keep(self, records: list[Record], readings: list[Reading]) -> None:
@@ -171,6 +174,7 @@ class Daemon:
             asyncio.create_task(self._again(REFRESH_S, self._refresh)),
             asyncio.create_task(self._again(TIDY_S, self._tidy)),
             asyncio.create_task(self._again(COUNT_S, self._count)),
+            asyncio.create_task(self._discover()),
         ]
         say(
             f"{__version__} on {self.node.name}: {len(self.agent.sessions)} sessions, metrics on"
@@ -209,6 +213,17 @@ class Daemon:
                 [Reading(at_ns=at, agent=self.node.name, name=n, value=float(v)) for n, v in values.items()],
             )
 
+    async def _discover(self) -> None:
+        """Look for the provider's first hop, where the home file asks for it and this node measures."""
+        while True:
+            if self.home.discover_edge and self.node.agent and await self.finder.look() is not None:
+                self._follow_edge()
+            await asyncio.sleep(self.finder.wait_s)
+
+    def _follow_edge(self) -> None:
+        if self.finder.edge is not None and self.home.discover_edge:
+            self.agent.found(PROVIDER_EDGE, self.finder.edge.address)
+
     async def _tidy(self) -> None:
         self.keeper.tidy(self.clock.utc_ns())
         self._tell_size()
@@ -237,6 +252,8 @@ class Daemon:
         self.live.forget(self.home.nodes)
         self.keeper.limits = self.home.limits
         self.agent.follow(sessions_of(self.home, self.node))
+        self.finder.home = self.home
+        self._follow_edge()
         say(f"home file read anew: {len(self.agent.sessions)} sessions")
 
     async def stop(self) -> None:
