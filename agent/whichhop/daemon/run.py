@@ -58,7 +58,6 @@ REFRESH_S = 60.0
 COUNT_S = 10.0
 """As often as the comparer's window, so that each window has its own share of own traffic."""
 TIDY_S = 3600.0
-OUTLOOK_S = 3600.0
 
 
 def say(text: str) -> None:
@@ -224,12 +223,12 @@ class Daemon:
             await act()
 
     async def _look_out(self) -> None:
-        """Look at the ways out: at once where the provider's edge is still to be found, then hourly."""
+        """Look at the ways out now, and again whenever the outlook says."""
         if not self.agent.sessions:
             return  # an anchor only answers
         while True:
             await self.outlook.look()
-            await asyncio.sleep(OUTLOOK_S)
+            await asyncio.sleep(self.outlook.wait_s)
 
     async def _rate_calls(self) -> None:
         at = self.clock.utc_ns()
@@ -300,7 +299,7 @@ class Daemon:
         self.agent.probers = fresh
         self.live.forget(_names(self.home))
         self.keeper.limits = self.home.limits
-        self.outlook.home = self.home
+        self.outlook = self._outlook()
         self.agent.follow(sessions_of(self.home, self.node))
         say(f"home file read anew: {len(self.agent.sessions)} sessions")
 
