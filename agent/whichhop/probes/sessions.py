@@ -3,6 +3,7 @@
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from ipaddress import ip_address
 from typing import Generic, TypeVar
 
@@ -96,6 +97,7 @@ class Courses(Generic[_C]):
         self._landing = [c for c in self._landing if len(c.flight)]
 
 
+@lru_cache(maxsize=1024)
 def plain(address: str) -> str:
     """A numeric address in its one canonical spelling, zone left out, so that two spellings compare equal."""
     try:
