@@ -20,6 +20,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ),
     ("run", "whichhop.cli.run", "run the agent of one node"),
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is to blame"),
+    ("route", "whichhop.cli.route", "find the routers on the way out and the provider's first hop"),
     ("records", "whichhop.cli.records", "export, import and verify measurements"),
     ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),
     ("demo", "whichhop.cli.demo", "show the main job on an emulated home, held against the injected fault"),
