@@ -69,6 +69,16 @@ def _provider_elements(case: Case) -> frozenset[str]:
     return frozenset(k.name for k in case.scenario.home.links if k.kind in (LinkKind.ACCESS, LinkKind.BEYOND))
 
 
+def spoken(verdicts: Sequence[Verdict], start_ns: int) -> list[Verdict]:
+    """The verdicts that count: not "healthy", and not over before there was a baseline."""
+    return [
+        v
+        for v in verdicts
+        if v.cause is not Cause.HEALTHY
+        and (v.end_ns is None or (v.end_ns - start_ns) / NS_PER_S > WARM_UP_S)
+    ]
+
+
 def score(
     method: str,
     case: Case,
@@ -79,11 +89,7 @@ def score(
     run_s: float,
 ) -> Score:
     """Hold a method's verdicts against a case's labels."""
-    spoken = [
-        v
-        for v in verdicts
-        if v.cause is not Cause.HEALTHY and (v.end_ns is None or (v.end_ns - start_ns) / NS_PER_S > WARM_UP_S)
-    ]
+    heard = spoken(verdicts, start_ns)
     groups = {x.element: group_of(x.element, case.scenario, sessions) for x in case.labels}
 
     def right(label: Label, verdict: Verdict) -> bool:
@@ -96,7 +102,7 @@ def score(
     for label in case.labels:
         if label.harmless:
             continue
-        near = [v for v in spoken if _touches(label, v, start_ns)]
+        near = [v for v in heard if _touches(label, v, start_ns)]
         good = [v for v in near if right(label, v)]
         found = min(
             ((v.detected_ns or v.start_ns) - start_ns for v in good), default=None
@@ -114,7 +120,7 @@ def score(
         )
     provider = _provider_elements(case)
     scored = []
-    for verdict in spoken:
+    for verdict in heard:
         near_labels = [x for x in case.labels if _touches(x, verdict, start_ns)]
         good_labels = [x for x in near_labels if right(x, verdict)]
         blames = verdict.cause in PROVIDER_SIDE
