@@ -8,7 +8,9 @@ import numpy as np
 from suite.case import HOME_SIDE, Case, Label
 from suite.faults import Script, add_fault, causes_of, moments
 from suite.quirky import CONFUSING
+from suite.truth import columns
 from whichhop.lab.homes import TYPICAL, PaperHome, random_home, typical
+from whichhop.lab.paper import sessions_of
 from whichhop.lab.scenario import Effect, Fault, Quirk, QuirkKind, Scenario
 from whichhop.model import Cause, LinkKind
 
@@ -42,20 +44,20 @@ def _drawn(script: Script, causes: list[Cause]) -> Cause:
 
 
 def _mixed(script: Script, seconds: float) -> None:
-    causes = causes_of(script.home)
+    causes = causes_of(script)
     for at in moments(script, seconds, first_s=HEAD_S, gap_s=1500):
         add_fault(script, _drawn(script, causes), at)
 
 
 def _home_side(script: Script, seconds: float) -> None:
-    causes = [c for c in causes_of(script.home) if c in HOME_SIDE]
+    causes = [c for c in causes_of(script) if c in HOME_SIDE]
     for at in moments(script, seconds, first_s=HEAD_S, gap_s=1200):
         add_fault(script, _drawn(script, causes), at)
 
 
 def _double(script: Script, seconds: float) -> None:
     """Two faults at once, of different places; often the home's own traffic on top of another."""
-    causes = [c for c in causes_of(script.home) if c is not Cause.NAME_SERVICE]
+    causes = [c for c in causes_of(script) if c is not Cause.NAME_SERVICE]
     for at in moments(script, seconds, first_s=HEAD_S, gap_s=1500):
         first = _drawn(script, causes)
         add_fault(script, first, at)
@@ -140,18 +142,18 @@ def make_case(recipe: str, seed: int, hours: float | None = None) -> Case:
     seconds = round((hours or usual) * 3600)
     rng = np.random.default_rng([list(RECIPES).index(recipe), seed])
     paper = home_for(seed, rng)
-    script = Script(paper=paper, rng=rng, faults=[], quirks=[], labels=[])
-    fill(script, seconds)
-    scenario = Scenario(
+    bare = Scenario(
         name=f"{recipe}:{seed}",
         home=paper.home,
         natures=paper.natures,
-        faults=tuple(script.faults),
         seconds=seconds,
-        quirks=tuple(script.quirks),
         noise=1.0,
         counters=bool(rng.random() < 0.8),
         resolvers=paper.resolvers,
     )
+    known = frozenset(columns(bare, sessions_of(bare)))
+    script = Script(paper=paper, rng=rng, known=known, faults=[], quirks=[], labels=[])
+    fill(script, seconds)
+    scenario = replace(bare, faults=tuple(script.faults), quirks=tuple(script.quirks))
     labels = tuple(replace(x, end_s=min(x.end_s, seconds)) for x in script.labels)
     return Case(recipe=recipe, seed=seed, scenario=scenario, labels=labels)

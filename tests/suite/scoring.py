@@ -74,8 +74,7 @@ def spoken(verdicts: Sequence[Verdict], start_ns: int) -> list[Verdict]:
     return [
         v
         for v in verdicts
-        if v.cause is not Cause.HEALTHY
-        and (v.end_ns is None or (v.end_ns - start_ns) / NS_PER_S > WARM_UP_S)
+        if v.cause is not Cause.HEALTHY and (v.end_ns is None or (v.end_ns - start_ns) / NS_PER_S > WARM_UP_S)
     ]
 
 

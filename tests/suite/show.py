@@ -54,11 +54,12 @@ def story(recipe: str, seed: int, hours: float | None, method: str) -> Iterator[
         last = first + 600 if verdict.end_ns is None else (verdict.end_ns - START_NS) / NS_PER_S
         for spell in run.spells[len(case.scenario.faults) :]:
             if spell.start_s < last and spell.end_s > first - 10:
+                lasts = spell.end_s - spell.start_s
                 yield (
-                    f"        nature {spell.element} {_clock(spell.start_s)} for {spell.end_s - spell.start_s:.1f} s "
-                    f"{spell.way} jitter {spell.jitter_s * 1e3:.1f} ms loss {spell.loss_ratio:.2f}"
+                    f"        nature {spell.element} {_clock(spell.start_s)} for {lasts:.1f} s {spell.way} "
+                    f"jitter {spell.jitter_s * 1e3:.1f} ms loss {spell.loss_ratio:.2f}"
                 )
         for quirk in run.quirks:
             if quirk.at_s < last and quirk.at_s + quirk.for_s > first - 10:
-                yield f"        quirk {quirk.kind} {quirk.element} since {_clock(quirk.at_s)} for {quirk.for_s:.0f} s"
-
+                since = _clock(quirk.at_s)
+                yield f"        quirk {quirk.kind} {quirk.element} since {since} for {quirk.for_s:.0f} s"
