@@ -15,7 +15,7 @@ from suite.play import METHODS, WHICHHOP, mono_ns, play, seconds_since
 from suite.recipes import RECIPES
 from suite.scoring import Score
 from suite.show import story
-from suite.summary import by, summarise
+from suite.summary import by, confusion, false_alarms, summarise
 from suite.table import print_tables
 
 SEEDS = Path(__file__).parent / "seeds" / "scoring.txt"
@@ -66,6 +66,7 @@ def report(scores: Sequence[Score]) -> dict[str, Any]:
             key: {name: asdict(share) for name, share in by(own, key).items()}
             for key in ("cause", "rhythm", "size")
         }
+        out["all"][method] |= {"confusion": confusion(own), "false_alarms": false_alarms(own)}
         for recipe in recipes:
             part = [s for s in own if s.case.partition(":")[0] == recipe]
             out["recipes"].setdefault(recipe, {})[method] = summarise(part)

@@ -28,6 +28,8 @@ class LabelScore:
     should_abstain: bool
     abstained: bool | None
     """Whether the right verdict named a group; None without one."""
+    said: str = ""
+    """What was said instead, for a wrong outcome: causes, in order of time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +91,8 @@ def score(
 ) -> Score:
     """Hold a method's verdicts against a case's labels."""
     heard = spoken(verdicts, start_ns)
-    groups = {x.element: group_of(x.element, case.scenario, sessions) for x in case.labels}
+    heard_of = case.heard(sessions)
+    groups = {x.element: group_of(x.element, case.scenario, heard_of) for x in case.labels}
 
     def right(label: Label, verdict: Verdict) -> bool:
         named = frozenset(verdict.elements)
@@ -115,6 +118,7 @@ def score(
                 delay_s=None if found is None else max(0.0, found / NS_PER_S - label.start_s),
                 should_abstain=len(groups[label.element]) > 1,
                 abstained=len(good[0].elements) > 1 if good else None,
+                said="" if good else ", ".join(dict.fromkeys(str(v.cause) for v in near)),
             )
         )
     provider = _provider_elements(case)
