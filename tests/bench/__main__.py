@@ -7,7 +7,9 @@ from collections.abc import Callable, Iterable
 from bench.figure import Figure
 
 # name of the bench -> module with a `run()` that yields figures
-BENCHES: dict[str, str] = {}
+BENCHES: dict[str, str] = {
+    "comparer": "bench.comparer",
+}
 
 
 def main() -> int:

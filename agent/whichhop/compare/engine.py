@@ -94,9 +94,10 @@ def judge(
 
     Sessions without a column in the table, and columns of unknown sessions, are passed over.
     """
-    case = prepare(home, sessions, table, readings, settings)
-    if not case.sessions or not case.table.ticks:
+    known = set(table.sessions)
+    if not table.ticks or not any(s.key in known for s in judged(sessions)):
         return []
+    case = prepare(home, sessions, table, readings, settings)
     columns = columns_of(case.elements, len(case.sessions))
     done = scan(case.table, case.sessions, case.alibi, columns, settings)
     return verdicts(case, done, closes(case, done))

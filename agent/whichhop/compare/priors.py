@@ -21,6 +21,8 @@ class Prior:
     least_delay_s: float
     blip: float
     blip_cap: float
+    most_loss: float = 1.0
+    """The largest loss that the element's faults cause."""
 
 
 RADIO_LEAST_S = 0.016
@@ -62,6 +64,13 @@ PRIORS: dict[Nature, Prior] = {
     ),
     # Filling the queue delays at once and loses only when it overflows.
     Nature.OWN_TRAFFIC: Prior(
-        mean_hours=2, delay=0.8, loss=0.02, both=0.18, least_delay_s=0.005, blip=0.003, blip_cap=0.03
+        mean_hours=2,
+        delay=0.8,
+        loss=0.02,
+        both=0.18,
+        least_delay_s=0.005,
+        blip=0.003,
+        blip_cap=0.03,
+        most_loss=0.5,
     ),
 }

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.alibi import Alibi
 from whichhop.compare.baseline import Baseline, Floats, baseline_of
-from whichhop.compare.causes import Columns, mixed, part_evidence
+from whichhop.compare.causes import Columns, mixed, part_evidence, part_sums
 from whichhop.compare.likelihood import Evidence, delay_evidence, loss_evidence
 from whichhop.compare.passing import BlipRates, quiet_log
 from whichhop.compare.settings import Settings
@@ -22,7 +22,7 @@ RELEARN_SHARE = 0.6
 """Once this share of so long a time is suspect, the new state is what is ordinary."""
 GROWTH = 1.25
 LONGEST_BLOCK_S = 3 * 3600.0
-CHUNK = 1080
+CHUNK = 240
 MOST_SAMPLES = 1440
 PRIOR_SCALE_S = 0.0004
 LINK_SCALE_S = {
@@ -165,7 +165,7 @@ def scan(
             stop = min(end, first + CHUNK)
             part = evidence_of(table, alibi, base, settings, first=first, end=stop)
             past.suspect[first:stop] = (part.delay.max(axis=0) > SUSPECT) | (part.loss.max(axis=0) > SUSPECT)
-            delay, loss = part_evidence(part, columns)
+            delay, loss = part_evidence(part_sums(part, columns), columns)
             ratios[first:stop] = mixed(delay, loss)
             quiet[first:stop] = quiet_log(ratios[first:stop], rate)
         blips.learn(ratios[start:end])

@@ -7,15 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.baseline import Floats
-from whichhop.compare.causes import distinct_pairs, pair_evidence, part_evidence
 from whichhop.compare.elements import Element, Nature
 from whichhop.compare.filter import States, Track, make_states, run
-from whichhop.compare.likelihood import Evidence
+from whichhop.compare.pairs import Pairs, distinct_pairs
 from whichhop.compare.scan import Scan
 from whichhop.compare.screening import Stretch, rolling, supported
 
-POOL = 20
-LEADERS = 3
+POOL = 10
+LEADERS = 2
 MORE = 4
 LEAST_GAIN = 2.5
 
@@ -69,12 +68,12 @@ def look(
     span = slice(stretch.first, stretch.end)
     settings = scan.settings
     evidence = scan.evidence(stretch.first, stretch.end)
-    ratios = scan.ratios[span]
     heard = frozenset(np.flatnonzero(scan.alibi.speaks[span].any(axis=0)).tolist())
     columns = columns_heard(elements, heard)
-    chosen = _chosen(scan, evidence, columns, ratios, onset)
+    tables = Pairs(evidence, scan.columns)
+    chosen = _chosen(tables, columns, onset, settings.most_candidates)
     pairs = distinct_pairs(columns, chosen)
-    doubles = {p: pair_evidence(evidence, scan.columns, *p) for p in pairs}
+    doubles = {p: tables.ratio(*p) for p in pairs}
     place = {j: k for k, j in enumerate(chosen)}
     own = next((place[j] for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC), None)
     states = make_states(
@@ -85,26 +84,24 @@ def look(
         settings=settings,
     )
     rate = scan.rates[scan.block_of(stretch.first)]
-    likelihood = _likelihood(states, ratios, scan.quiet[span], doubles=doubles, chosen=chosen, rate=rate)
+    likelihood = _likelihood(
+        states, tables.single, scan.quiet[span], doubles=doubles, chosen=chosen, rate=rate
+    )
     if own is not None:
         likelihood[:, states.having([own])] += use.stay[span, None]
     track = run(states, likelihood, factor=use.factor[span], smooth=settings.smooth)
     return Close(
         stretch=stretch,
-        groups=_groups(states, track, columns, chosen, part_evidence(evidence, scan.columns)),
+        groups=_groups(states, track, columns, chosen, (tables.delay, tables.loss)),
         nothing=track.smooth[:, [not s for s in states.sets]].sum(axis=1),
     )
 
 
 def _chosen(
-    scan: Scan,
-    evidence: Evidence,
-    columns: Sequence[frozenset[int]],
-    ratios: NDArray[np.float32],
-    onset: NDArray[np.float64],
+    tables: Pairs, columns: Sequence[frozenset[int]], onset: NDArray[np.float64], most: int
 ) -> list[int]:
     """Elements with support of their own, then those that explain what the leaders leave over."""
-    most = scan.settings.most_candidates
+    ratios = tables.single
     ranked = [j for j in supported(ratios, onset, POOL + most) if columns[j]]
     chosen: list[int] = []
     kinds: set[frozenset[int]] = set()
@@ -119,7 +116,7 @@ def _chosen(
         for j in pool[:POOL]:
             if columns[j] == columns[leader]:
                 continue
-            gain = pair_evidence(evidence, scan.columns, leader, j) - ratios[:, leader]
+            gain = tables.ratio(leader, j) - ratios[:, leader]
             best = max(float(rolling(gain[:, None].astype(np.float64), span).max()) for span in (2, 6, 30))
             gains[j] = max(gains.get(j, -np.inf), best + float(np.log(onset[j])))
     more = sorted((j for j in gains if gains[j] > -LEAST_GAIN), key=lambda j: -gains[j])[:MORE]
