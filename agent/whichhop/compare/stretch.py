@@ -127,6 +127,7 @@ def _likelihood(
     states: States,
     tables: Pairs,
     chosen: Sequence[int],
+    *,
     pairs: Sequence[tuple[int, int]],
     scan: Scan,
     rate: NDArray[np.float64],
