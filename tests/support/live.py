@@ -31,6 +31,15 @@ def busy_state() -> LiveState:
         "send_failures": 3.0,
         "wan_rx_bytes": 2.0**40,
         "wan_tx_bytes": 3e9,
+        "call_rating:attic": 91.5,
+        "call_opinion_score:attic": 4.38,
+        "call_jitter_s:attic": 0.0012,
+        "call_loss_ratio:attic": 0.002,
+        "path_mtu_bytes:attic": 1492.0,
+        "mark_kept:attic": 1.0,
+        "route_steps:attic": 3.0,
+        "route_changed:attic": 1.0,
+        "call_rating:nobody": 12.0,
     }
     live.kept([record], [Reading(at_ns=1, agent="desk", name=n, value=v) for n, v in values.items()])
     live.values.update(store_bytes=123_456, store_writable=1)
