@@ -1,0 +1,235 @@
+"""Which box is the narrow link against the plan, and what one upgrade would open."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from whichhop.cabling import rates
+from whichhop.model.channel import MULTI_CARRIER, Carrier, Direction, ModemLevels
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Docsis:
+    """What a cable modem can bond. channel_mhz: 6 (annex B) or 8 (annex A) per downstream channel."""
+
+    down_channels: int = 0
+    up_channels: int = 0
+    ofdm_mhz: float = 0.0
+    ofdma_mhz: float = 0.0
+    channel_mhz: int = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Radio:
+    """A radio as a client or a mesh backhaul uses it."""
+
+    generation: str
+    streams: int = 2
+    width_mhz: int = 80
+    shared_backhaul: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Box:
+    """One device on the way out. roles: what it does; more than one is an all-in-one box.
+
+    line: a row of rates.LINE_GENERATIONS for lines that are not DOCSIS; adapter: a row of rates.ADAPTERS.
+    """
+
+    node: str
+    roles: tuple[str, ...] = ()
+    docsis: Docsis | None = None
+    line: str | None = None
+    port_bps: float | None = None
+    radio: Radio | None = None
+    adapter: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ceiling:
+    """The most that one part of a box lets through, bit/s; usual_bps is the poor end where it varies."""
+
+    node: str
+    part: str
+    down_bps: float
+    up_bps: float
+    basis: str
+    usual_bps: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Upgrade:
+    """What replacing one part would open. after_*: the new narrowest ceiling; next_narrow: whose it is."""
+
+    node: str
+    part: str
+    before_down_bps: float
+    after_down_bps: float
+    before_up_bps: float
+    after_up_bps: float
+    next_narrow: str
+    words: str
+
+
+def _docsis(box: Box, docsis: Docsis) -> Ceiling:
+    down = docsis.down_channels * rates.DOWN_CHANNEL_BPS[docsis.channel_mhz]
+    down += docsis.ofdm_mhz * 1e6 * rates.OFDM_BPS_PER_HZ
+    up = docsis.up_channels * rates.UP_CHANNEL_BPS + docsis.ofdma_mhz * 1e6 * rates.OFDMA_BPS_PER_HZ
+    return Ceiling(
+        node=box.node,
+        part="cable channels",
+        down_bps=down,
+        up_bps=up,
+        basis=f"{docsis.down_channels} down, {docsis.up_channels} up, OFDM {docsis.ofdm_mhz:g} MHz, "
+        f"OFDMA {docsis.ofdma_mhz:g} MHz; shared with the neighbours (ITU-T J.83, DOCSIS 3.1; "
+        "usable share common practice)",
+    )
+
+
+def _radio(box: Box, radio: Radio) -> Ceiling:
+    link = rates.RADIO_STREAM_BPS[radio.generation, radio.width_mhz] * radio.streams
+    real = link * rates.RADIO_REAL * (rates.SHARED_BACKHAUL if radio.shared_backhaul else 1.0)
+    shared = ", halved as it repeats on the same radio" if radio.shared_backhaul else ""
+    return Ceiling(
+        node=box.node,
+        part=f"radio {radio.generation}",
+        down_bps=real,
+        up_bps=real,
+        basis=f"{radio.streams} streams at {radio.width_mhz} MHz: link rate {link / 1e6:.0f} Mb/s "
+        f"(IEEE 802.11), {100 * rates.RADIO_REAL:.0f} % of it for data in the same room "
+        f"(common practice){shared}",
+    )
+
+
+def ceilings(box: Box) -> tuple[Ceiling, ...]:
+    """Every ceiling of one box; KeyError for a generation, width or adapter that has no row."""
+    out = []
+    if box.docsis is not None:
+        out.append(_docsis(box, box.docsis))
+    if box.line is not None:
+        down, up = rates.LINE_GENERATIONS[box.line]
+        out.append(
+            Ceiling(
+                node=box.node,
+                part=f"line {box.line}",
+                down_bps=down,
+                up_bps=up,
+                basis="best case of its standard",
+            )
+        )
+    if box.port_bps is not None:
+        rate = rates.ethernet_bps(box.port_bps)
+        out.append(
+            Ceiling(
+                node=box.node,
+                part=f"Ethernet port {box.port_bps / 1e6:g} Mb/s",
+                down_bps=rate,
+                up_bps=rate,
+                basis=f"{rates.MTU_PAYLOAD} of {rates.MTU_WIRE} octets are data (IEEE 802.3, RFC 7323)",
+            )
+        )
+    if box.adapter is not None:
+        usual = rates.ADAPTERS[box.adapter]
+        out.append(
+            Ceiling(
+                node=box.node,
+                part=f"adapter {box.adapter}",
+                down_bps=usual.high_bps,
+                up_bps=usual.high_bps,
+                usual_bps=usual.low_bps,
+                basis=f"usually {usual.low_bps / 1e6:g} to {usual.high_bps / 1e6:g} Mb/s for both directions "
+                f"together, far under the nominal figure ({usual.source})",
+            )
+        )
+    if box.radio is not None:
+        out.append(_radio(box, box.radio))
+    return tuple(out)
+
+
+def bonded(levels: ModemLevels, channel_mhz: int = 6) -> Docsis:
+    """What a modem bonds now, by its own reading: locked channels only.
+
+    A many-carrier channel of unknown width counts as 96 MHz down and 40 MHz up, small but usual (practice).
+    """
+    live = [c for c in levels.channels if c.locked is not False]
+    return Docsis(
+        down_channels=sum(c.direction is Direction.DOWN and c.carrier not in MULTI_CARRIER for c in live),
+        up_channels=sum(c.direction is Direction.UP and c.carrier not in MULTI_CARRIER for c in live),
+        ofdm_mhz=sum((c.width_hz or 96e6) / 1e6 for c in live if c.carrier is Carrier.OFDM),
+        ofdma_mhz=sum((c.width_hz or 40e6) / 1e6 for c in live if c.carrier is Carrier.OFDMA),
+        channel_mhz=channel_mhz,
+    )
+
+
+def narrowest(all_: Sequence[Ceiling], direction: Direction) -> Ceiling | None:
+    """The lowest ceiling of one direction; the first of equals; None when there is none."""
+    rate = (lambda c: c.down_bps) if direction is Direction.DOWN else (lambda c: c.up_bps)
+    return min(all_, key=rate, default=None)
+
+
+def upgrades(
+    all_: Sequence[Ceiling], plan_down_bps: float | None, plan_up_bps: float | None
+) -> tuple[Upgrade, ...]:
+    """For each ceiling under the plan, or the narrowest where no plan is known: what lifting it opens.
+
+    Only one part is lifted at a time, so that a reader sees which purchase alone would change nothing.
+    """
+    low_down, low_up = narrowest(all_, Direction.DOWN), narrowest(all_, Direction.UP)
+    if low_down is None or low_up is None:
+        return ()
+    out = []
+    for one in all_:
+        under = (plan_down_bps is not None and one.down_bps < plan_down_bps) or (
+            plan_up_bps is not None and one.up_bps < plan_up_bps
+        )
+        if not under and not (plan_down_bps is None and one in (low_down, low_up)):
+            continue
+        rest = [c for c in all_ if c is not one]
+        next_down, next_up = narrowest(rest, Direction.DOWN), narrowest(rest, Direction.UP)
+        after_down = next_down.down_bps if next_down else math.inf
+        after_up = next_up.up_bps if next_up else math.inf
+        after_down = min(after_down, plan_down_bps or math.inf)
+        after_up = min(after_up, plan_up_bps or math.inf)
+        before_down = min(low_down.down_bps, plan_down_bps or math.inf)
+        before_up = min(low_up.up_bps, plan_up_bps or math.inf)
+        stays = (
+            next_down if next_down is not None and next_down.down_bps <= (plan_down_bps or math.inf) else None
+        )
+        next_narrow = f"{stays.node}'s {stays.part}" if stays else "the plan"
+        gained = after_down > before_down or after_up > before_up
+        words = f"a better {one.part} at {one.node} would "
+        if gained:
+            words += (
+                f"open {_mb(before_down)} to {_mb(after_down)} down, {_mb(before_up)} to {_mb(after_up)} up; "
+                f"then {next_narrow} is the narrow link"
+            )
+        else:
+            words += f"change nothing alone: {next_narrow} stays the narrow link"
+        out.append(
+            Upgrade(
+                node=one.node,
+                part=one.part,
+                before_down_bps=before_down,
+                after_down_bps=after_down,
+                before_up_bps=before_up,
+                after_up_bps=after_up,
+                next_narrow=next_narrow,
+                words=words,
+            )
+        )
+    return tuple(out)
+
+
+def _mb(rate_bps: float) -> str:
+    return "no limit" if math.isinf(rate_bps) else f"{rate_bps / 1e6:.0f} Mb/s"
+
+
+def role_words(box: Box) -> str:
+    """What an all-in-one box means for an upgrade; empty for a box with one role."""
+    if len(box.roles) < 2:
+        return ""
+    roles = ", ".join(box.roles[:-1]) + f" and {box.roles[-1]}"
+    return (
+        f"{box.node} is {roles} in one: one fault or one old part touches all of them. To upgrade one role, "
+        "switch that role off in it (bridge mode, or radio off) and let a separate box do it"
+    )

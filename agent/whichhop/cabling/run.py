@@ -1,0 +1,201 @@
+"""A cable run as a list of parts from the tap to the modem, and the levels that it lets one expect.
+
+Losses of splitters, couplers and joints are the figures usually printed on such parts (common practice);
+they hold within about 0.5 dB between 5 and 1000 MHz.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from itertools import pairwise
+from typing import assert_never
+
+from whichhop.cabling.cable_data import REFERENCE_C, cable_loss_db
+
+
+class Leg(StrEnum):
+    """Which output of a part leads on to the modem."""
+
+    EVEN = "even"
+    """Any output of a splitter that serves all alike."""
+    STRONG = "strong"
+    """The output with the least loss of an unbalanced splitter."""
+    WEAK = "weak"
+    THROUGH = "through"
+    """A coupler's main output."""
+    TAP = "tap"
+    """A coupler's tapped output."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cable:
+    """A length of coax. kind: a row of cable_data.CABLES."""
+
+    kind: str
+    length_m: float
+    temperature_c: float = REFERENCE_C
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Splitter:
+    """A splitter. serves: what hangs on its other outputs, in the owner's words."""
+
+    ways: int
+    leg: Leg = Leg.EVEN
+    serves: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coupler:
+    """A directional coupler of `value_db` at its tap."""
+
+    value_db: int
+    leg: Leg = Leg.THROUGH
+    serves: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Amplifier:
+    """A powered amplifier; return_gain_db below zero is a return path that loses."""
+
+    gain_db: float
+    return_gain_db: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filter:
+    """Passes `low_hz` to `high_hz` at `loss_db`; outside it takes `stop_db` off."""
+
+    name: str
+    low_hz: float = 0.0
+    high_hz: float = math.inf
+    loss_db: float = 0.5
+    stop_db: float = 40.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pad:
+    """A fixed attenuator."""
+
+    loss_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Joint:
+    """A barrel, wall plate or bonding block: two connectors back to back."""
+
+    name: str = "joint"
+    loss_db: float = 0.2
+
+
+Part = Cable | Splitter | Coupler | Amplifier | Filter | Pad | Joint
+
+SPLITTER_DB: dict[tuple[int, Leg], float] = {
+    (2, Leg.EVEN): 3.5,
+    (3, Leg.EVEN): 5.5,
+    (3, Leg.STRONG): 3.5,
+    (3, Leg.WEAK): 7.0,
+    (4, Leg.EVEN): 7.0,
+    (8, Leg.EVEN): 10.5,
+}
+"""Loss per leg in dB, common practice; an ideal one would lose 10 lg N (3.01, 4.77, 6.02, 9.03 dB)."""
+
+COUPLER_THROUGH_DB: dict[int, float] = {6: 2.0, 9: 1.4, 12: 1.0, 16: 0.8, 20: 0.6}
+"""Loss of a coupler's through output in dB by its tap value, common practice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """Parts in order from the tap (or where the provider hands over) to the modem.
+
+    tap_dbmv: downstream level at the start by frequency in Hz; between two given points the level runs
+    straight, outside it stays as at the nearest one.
+    """
+
+    tap_dbmv: dict[float, float]
+    parts: tuple[Part, ...] = field(default=())
+
+
+def part_loss_db(part: Part, frequency_hz: float, *, upstream: bool = False) -> float:
+    """What a part takes off a signal, in dB; below zero for an amplifier's gain. KeyError: no such part."""
+    match part:
+        case Cable():
+            return cable_loss_db(part.kind, part.length_m, frequency_hz, part.temperature_c)
+        case Splitter():
+            return SPLITTER_DB[part.ways, part.leg]
+        case Coupler():
+            return COUPLER_THROUGH_DB[part.value_db] if part.leg is Leg.THROUGH else float(part.value_db)
+        case Amplifier():
+            return -(part.return_gain_db if upstream else part.gain_db)
+        case Filter():
+            return part.loss_db if part.low_hz <= frequency_hz <= part.high_hz else part.stop_db
+        case Pad() | Joint():
+            return part.loss_db
+        case _:
+            assert_never(part)
+
+
+def run_loss_db(run: Run, frequency_hz: float, *, upstream: bool = False) -> float:
+    """Loss from the tap to the modem in dB."""
+    return sum(part_loss_db(part, frequency_hz, upstream=upstream) for part in run.parts)
+
+
+def tap_level_dbmv(run: Run, frequency_hz: float) -> float:
+    """Downstream level at the start of the run."""
+    points = sorted(run.tap_dbmv.items())
+    if not points:
+        raise ValueError("a run needs at least one level at its start")
+    if frequency_hz <= points[0][0]:
+        return points[0][1]
+    for (f, a), (g, b) in pairwise(points):
+        if frequency_hz <= g:
+            return a + (frequency_hz - f) / (g - f) * (b - a)
+    return points[-1][1]
+
+
+def expected_dbmv(run: Run, frequency_hz: float) -> float:
+    """Downstream level to expect at the modem."""
+    return tap_level_dbmv(run, frequency_hz) - run_loss_db(run, frequency_hz)
+
+
+def transmit_dbmv(run: Run, frequency_hz: float, wanted_at_tap_dbmv: float) -> float:
+    """What the modem must send for a level to arrive at the tap: the way back loses the same parts' dB."""
+    return wanted_at_tap_dbmv + run_loss_db(run, frequency_hz, upstream=True)
+
+
+def walk_levels(run: Run, frequency_hz: float) -> tuple[float, ...]:
+    """The level at the start and after every part, so that a reader sees where the signal goes."""
+    level = tap_level_dbmv(run, frequency_hz)
+    out = [level]
+    for part in run.parts:
+        level -= part_loss_db(part, frequency_hz)
+        out.append(level)
+    return tuple(out)
+
+
+def part_words(part: Part) -> str:  # noqa: PLR0911 # one return a kind of part
+    """A part as a person names it."""
+    match part:
+        case Cable():
+            warm = "" if part.temperature_c == REFERENCE_C else f" at {part.temperature_c:g} °C"
+            return f"{part.length_m:g} m of {part.kind.upper()}{warm}"
+        case Splitter():
+            leg = "" if part.leg is Leg.EVEN else f", {part.leg} leg"
+            return f"{part.ways}-way splitter{leg}{_serves(part.serves)}"
+        case Coupler():
+            return f"{part.value_db} dB coupler, {part.leg} output{_serves(part.serves)}"
+        case Amplifier():
+            return f"amplifier {part.gain_db:+g} dB, return {part.return_gain_db:+g} dB"
+        case Filter():
+            return f"filter {part.name}"
+        case Pad():
+            return f"{part.loss_db:g} dB pad"
+        case Joint():
+            return part.name
+        case _:
+            assert_never(part)
+
+
+def _serves(others: Sequence[str]) -> str:
+    return f" (also serves {', '.join(others)})" if others else ""
