@@ -97,9 +97,11 @@ class Home:
         """For each node the nodes it is joined to, with the link between."""
         out: dict[str, list[tuple[str, Link]]] = {name: [] for name in self.nodes}
         for link in self.links:
-            for near, far in ((link.near, link.far), (link.far, link.near)):
-                if near in out and far in out:
-                    out[near].append((far, link))
+            # One link stands for everything past the provider's first hop, so it ends at every anchor.
+            fars = self.anchors if link.kind is LinkKind.BEYOND else (link.far,)
+            for far in fars:
+                out[link.near].append((far, link))
+                out[far].append((link.near, link))
         return MappingProxyType({k: tuple(v) for k, v in out.items()})
 
     def path(self, start: str, end: str) -> "Path | None":

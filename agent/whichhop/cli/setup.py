@@ -1,0 +1,39 @@
+"""`whichhop setup`: makes the home's key, and says what each agent's machine needs."""
+
+import argparse
+import sys
+from pathlib import Path
+
+from whichhop.config.check import read_home
+from whichhop.config.keys import create_key, key_path_for, read_key
+
+EPILOG = """\
+example:
+  whichhop setup alder.yaml
+
+Makes alder.key beside alder.yaml (32 random octets, readable by you alone) unless it is there, and
+prints what to copy to which machine and how to start each agent.
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The verb's arguments."""
+    parser.epilog = EPILOG
+    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make the key when missing; print the next steps."""
+    home = read_home(args.home)
+    key = args.key or key_path_for(args.home)
+    if key.exists():
+        read_key(key)
+        sys.stdout.write(f"{key}: the home's key is there and sound.\n")
+    else:
+        create_key(key)
+        sys.stdout.write(f"{key}: a new key was made; keep it as safe as a password.\n")
+    sys.stdout.write(f"Copy {args.home} and {key} to each of these machines, then start its agent:\n")
+    for node in home.agents:
+        sys.stdout.write(f"  {node.name} ({node.address}): whichhop run {args.home.name} --node {node.name}\n")
+    return 0

@@ -1,0 +1,167 @@
+"""Every rule of a home file in one pass: all complaints at once, or a Home."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from whichhop.config.load import Located, load_yaml
+from whichhop.config.schema import HomeFile
+from whichhop.config.shape import hold_to_schema
+from whichhop.config.tree import Trouble, distance_to_root, link_troubles, tree_troubles
+from whichhop.errors import Complaint, ConfigError
+from whichhop.model import (
+    BEYOND,
+    LINK_TABLE,
+    PROVIDER_EDGE,
+    Home,
+    Limits,
+    Link,
+    LinkKind,
+    Node,
+    NodeKind,
+    Plan,
+    Ports,
+)
+
+_RESERVED = (PROVIDER_EDGE, BEYOND, "own-traffic")
+
+
+def _node_troubles(file: HomeFile) -> Iterator[Trouble]:
+    owners: dict[str, str] = {}
+    for name, node in file.nodes.items():
+        if name in _RESERVED:
+            yield ("nodes", name), "the name is reserved", "choose another name"
+        if node.address is None:
+            for key in ("agent", "stamp"):
+                if getattr(node, key):
+                    yield ("nodes", name, "address"), f"missing, though {key} is true", "add its address"
+        elif node.address in owners:
+            yield (
+                ("nodes", name, "address"),
+                f"{node.address} is {owners[node.address]}'s already",
+                "give each node its own address",
+            )
+        else:
+            owners[node.address] = name
+    if not any(node.agent for node in file.nodes.values()):
+        yield ("nodes",), "no node has an agent, so nothing would be measured", "set agent: true on one"
+
+
+def _target_troubles(file: HomeFile) -> Iterator[Trouble]:
+    addresses = {node.address: name for name, node in file.nodes.items() if node.address}
+    has_line = any(link.kind is LinkKind.ACCESS for link in file.links)
+    edge = file.targets.provider_edge
+    if edge in addresses:
+        yield ("targets", "provider-edge"), f"{edge} is {addresses[edge]}'s address", "name the provider's"
+    elif edge not in (None, "discover"):
+        addresses[edge] = PROVIDER_EDGE
+    for name, anchor in file.targets.anchors.items():
+        at = ("targets", "anchors", name)
+        if name in file.nodes or name in _RESERVED:
+            yield at, "the name is taken", "choose another name"
+        if anchor.address in addresses:
+            yield (
+                (*at, "address"),
+                f"{anchor.address} is {addresses[anchor.address]}'s already",
+                "name another machine",
+            )
+        addresses.setdefault(anchor.address, name)
+    if (file.targets.anchors or edge) and not has_line:
+        yield (
+            ("targets",),
+            "targets upstream, but no access link leads there",
+            f"add a link that joins the modem to {PROVIDER_EDGE}, kind: access",
+        )
+    if edge == "discover" and not file.targets.anchors:
+        yield (
+            ("targets", "provider-edge"),
+            "discover needs a way to follow, and there is no anchor",
+            "add an anchor you may probe, or write the address",
+        )
+
+
+def _links(file: HomeFile) -> Iterator[Link]:
+    far = distance_to_root(file)
+    for part in file.links:
+        near, end = sorted(part.join, key=lambda name: -far[name])
+        row = LINK_TABLE[part.kind]
+        medium = part.medium if part.medium is not None else next(iter(row.media), None)
+        yield Link(name=part.name or f"{near}/{end}", near=near, far=end, kind=part.kind, medium=medium)
+
+
+def _minutes(text: str) -> tuple[int, int]:
+    start, end = (int(t[:2]) * 60 + int(t[3:]) for t in text.split("-"))
+    return start, end
+
+
+def _build(file: HomeFile) -> Home:
+    nodes = {
+        name: Node(
+            name=name,
+            kind=part.kind,
+            address=part.address,
+            agent=part.agent,
+            stamp=part.stamp or part.agent,
+            room=part.room,
+        )
+        for name, part in file.nodes.items()
+    }
+    links = list(_links(file))
+    edge, anchors = file.targets.provider_edge, file.targets.anchors
+    if any(link.kind is LinkKind.ACCESS for link in links):
+        nodes[PROVIDER_EDGE] = Node(
+            name=PROVIDER_EDGE,
+            kind=NodeKind.PROVIDER_EDGE,
+            address=None if edge == "discover" else edge,
+        )
+    if anchors:
+        links.append(Link(name=BEYOND, near=PROVIDER_EDGE, far=BEYOND, kind=LinkKind.BEYOND))
+        for name, anchor in anchors.items():
+            nodes[name] = Node(name=name, kind=NodeKind.ANCHOR, address=anchor.address, stamp=anchor.stamp)
+    return Home(
+        name=file.home,
+        plan=Plan(
+            down_bps=round(file.plan.down_mbps * 1_000_000), up_bps=round(file.plan.up_mbps * 1_000_000)
+        )
+        if file.plan
+        else None,
+        nodes=nodes,
+        links=tuple(links),
+        anchors=tuple(anchors),
+        downloads=tuple(file.targets.downloads),
+        discover_edge=edge == "discover",
+        limits=Limits(
+            daily_transfer_bytes=round(file.limits.daily_transfer_mb * 1_000_000),
+            quiet_hours=_minutes(file.limits.quiet_hours) if file.limits.quiet_hours else None,
+        ),
+        ports=Ports(api=file.ports.api, stamp=file.ports.stamp),
+    )
+
+
+def check_home(located: Located) -> Home:
+    """A Home of plain data, or ConfigError with every complaint in the order of the file's lines."""
+    file = hold_to_schema(located)
+    troubles = [*_node_troubles(file), *link_troubles(file), *tree_troubles(file), *_target_troubles(file)]
+    if troubles:
+        complaints = [located.complaint(*trouble) for trouble in troubles]
+        raise ConfigError(sorted(complaints, key=lambda c: c.line))
+    return _build(file)
+
+
+def read_home(path: Path) -> Home:
+    """The Home that a file describes; ConfigError with a line a complaint when it cannot be."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as trouble:
+        reason = trouble.strerror if isinstance(trouble, OSError) else "not UTF-8 text"
+        raise ConfigError(
+            [
+                Complaint(
+                    file=str(path),
+                    line=1,
+                    key="",
+                    problem=f"cannot be read: {reason}",
+                    remedy="give the path of a home file; examples are in configs/",
+                )
+            ]
+        ) from trouble
+    return check_home(load_yaml(text, str(path)))

@@ -1,0 +1,39 @@
+"""A checked home and its keys as one line of JSON, written by a short child process for the daemon.
+
+The daemon must stay small and must outlive a broken home file, so pydantic, yaml and cryptography are
+loaded only here, in a child that ends: `python -m whichhop.config.handover HOME [KEY]`.
+"""
+
+import sys
+from pathlib import Path
+
+import msgspec
+
+from whichhop.config.check import read_home
+from whichhop.config.keys import derive_keys, key_path_for, read_key
+from whichhop.errors import WhichhopError
+from whichhop.model.handover import Handover
+
+
+def prepare(home_file: Path, key_file: Path | None) -> Handover:
+    """What a daemon needs of the files a person keeps; ConfigError or KeyFileError when they are wrong."""
+    home = read_home(home_file)
+    keys = derive_keys(read_key(key_file or key_path_for(home_file)))
+    return Handover(
+        home=home, api_token=keys.api_token, stamp_key=keys.stamp.hex(), transfer_key=keys.transfer.hex()
+    )
+
+
+def main(words: list[str]) -> int:
+    """Print the handover, or the complaints on stderr with exit code 2."""
+    try:
+        line = msgspec.json.encode(prepare(Path(words[0]), Path(words[1]) if len(words) > 1 else None))
+    except WhichhopError as trouble:
+        sys.stderr.write(f"{trouble}\n")
+        return 2
+    sys.stdout.buffer.write(line)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main(sys.argv[1:]))

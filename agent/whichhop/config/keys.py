@@ -1,0 +1,86 @@
+"""The home key: one secret shared by a home's agents, from which a key for each purpose is derived."""
+
+import base64
+import binascii
+import os
+import secrets
+from dataclasses import dataclass
+from pathlib import Path
+
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+
+from whichhop.errors import WhichhopError
+
+KEY_OCTETS = 32
+
+
+class KeyFileError(WhichhopError):
+    """The key file is missing, malformed or open to others."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PurposeKeys:
+    """A 32-octet key a purpose, so that one that leaks opens nothing else."""
+
+    api: bytes
+    stamp: bytes
+    transfer: bytes
+
+    @property
+    def api_token(self) -> str:
+        """The bearer token of the agents' API."""
+        return self.api.hex()
+
+
+def key_path_for(home_file: Path) -> Path:
+    """Where a home's key stands unless told otherwise: beside the home file, ending in .key."""
+    return home_file.with_suffix(".key")
+
+
+def derive_keys(home_key: bytes) -> PurposeKeys:
+    """A key a purpose, by HKDF with SHA-256 (RFC 5869), no salt, the purpose as info."""
+
+    def one(purpose: str) -> bytes:
+        hkdf = HKDF(algorithm=SHA256(), length=KEY_OCTETS, salt=None, info=f"whichhop {purpose}".encode())
+        return hkdf.derive(home_key)
+
+    return PurposeKeys(api=one("api"), stamp=one("stamp"), transfer=one("transfer"))
+
+
+def create_key(path: Path) -> None:
+    """Write a new home key that only its owner can read; KeyFileError rather than replace one."""
+    try:
+        # Created with its final mode: there is no moment at which others could read it.
+        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.write(base64.b64encode(secrets.token_bytes(KEY_OCTETS)).decode() + "\n")
+    except FileExistsError:
+        raise KeyFileError(
+            f"{path}: a key is there already; remove it first if it must be replaced"
+        ) from None
+    except OSError as trouble:
+        raise KeyFileError(
+            f"{path}: cannot be written: {trouble.strerror}; choose a folder you may write to"
+        ) from trouble
+
+
+def read_key(path: Path) -> bytes:
+    """The 32 octets of a key file; KeyFileError when missing, open to others, or not a key."""
+    try:
+        mode = path.stat().st_mode
+        text = path.read_text(encoding="ascii", errors="replace")
+    except FileNotFoundError:
+        raise KeyFileError(
+            f"{path}: no key there; make one with `whichhop setup HOME` and copy it to every agent"
+        ) from None
+    except OSError as trouble:
+        raise KeyFileError(f"{path}: cannot be read: {trouble.strerror}; check its owner") from trouble
+    if mode & 0o077:
+        raise KeyFileError(f"{path}: others may read or write it; run: chmod 600 {path}")
+    try:
+        key = base64.b64decode(text.strip(), validate=True)
+    except (binascii.Error, ValueError):
+        key = b""
+    if len(key) != KEY_OCTETS:
+        raise KeyFileError(f"{path}: not a home key ({KEY_OCTETS} octets in base64); copy it again")
+    return key

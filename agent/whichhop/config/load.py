@@ -1,0 +1,167 @@
+"""YAML text to plain data, keeping line numbers and refusing what YAML would silently misread."""
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import yaml
+
+from whichhop.errors import Complaint, ConfigError
+
+KeyPath = tuple[str | int, ...]
+
+
+def key_text(path: KeyPath) -> str:
+    """A key path as people write it: links[2].join[0]."""
+    out = ""
+    for part in path:
+        if isinstance(part, int):
+            out += f"[{part}]"
+        else:
+            out += f".{part}" if out else str(part)
+    return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Located:
+    """Plain data with the line, counted from 1, on which each key path begins."""
+
+    file: str
+    data: Any
+    lines: dict[KeyPath, int]
+
+    def line(self, path: KeyPath) -> int:
+        """The line of a path, or of the nearest path above it that the file has."""
+        while path and path not in self.lines:
+            path = path[:-1]
+        return self.lines.get(path, 1)
+
+    def complaint(self, path: KeyPath, problem: str, remedy: str) -> Complaint:
+        """A complaint that points at a key path."""
+        return Complaint(
+            file=self.file, line=self.line(path), key=key_text(path), problem=problem, remedy=remedy
+        )
+
+
+@dataclass(slots=True)
+class _Reader:
+    """Turns composed YAML nodes into data, gathering complaints on the way."""
+
+    file: str
+    lines: dict[KeyPath, int] = field(default_factory=dict)
+    complaints: list[Complaint] = field(default_factory=list)
+    seen: set[int] = field(default_factory=set)
+
+    def complain(self, node: yaml.Node, path: KeyPath, problem: str, remedy: str) -> None:
+        self.complaints.append(
+            Complaint(
+                file=self.file,
+                line=node.start_mark.line + 1,
+                key=key_text(path),
+                problem=problem,
+                remedy=remedy,
+            )
+        )
+
+    def read(self, node: yaml.Node, path: KeyPath) -> Any:
+        self.lines.setdefault(path, node.start_mark.line + 1)
+        if isinstance(node, yaml.ScalarNode):
+            return self.scalar(node, path)
+        # An alias composes to the very node it names: one that was met before is an alias.
+        if id(node) in self.seen:
+            self.complain(node, path, "an alias repeats another part of the file", "write the part out")
+            return None
+        self.seen.add(id(node))
+        if isinstance(node, yaml.MappingNode):
+            return self.mapping(node, path)
+        return [self.read(item, (*path, i)) for i, item in enumerate(node.value)]
+
+    def mapping(self, node: yaml.MappingNode, path: KeyPath) -> dict[str, Any]:
+        out: dict[str, Any] = {}
+        for key_node, value_node in node.value:
+            if not isinstance(key_node, yaml.ScalarNode):
+                self.complain(key_node, path, "a key is a list or a mapping", "use a plain word as the key")
+                continue
+            key = str(key_node.value)
+            below = (*path, key)
+            if key in out:
+                first = self.lines[below]
+                self.complain(
+                    key_node,
+                    below,
+                    f"the key is repeated (first on line {first})",
+                    "keep one, or rename the other",
+                )
+                continue
+            self.lines[below] = key_node.start_mark.line + 1
+            out[key] = self.read(value_node, below)
+        return out
+
+    def scalar(self, node: yaml.ScalarNode, path: KeyPath) -> Any:
+        text, kind = str(node.value), node.tag.rpartition(":")[2]
+        if kind == "bool" and text not in ("true", "false"):
+            problem = f"the bare word {text!r} means true or false to YAML"
+            self.complain(node, path, problem, f'write true or false, or quote it: "{text}"')
+        elif kind in ("int", "float") and ":" in text:
+            problem = f"bare {text} means a number to base 60 to YAML"
+            self.complain(node, path, problem, f'quote it: "{text}"')
+        elif kind in ("int", "float"):
+            return self.number(node, path, kind)
+        elif kind == "bool":
+            return text == "true"
+        elif kind != "null":
+            return text
+        return None
+
+    def number(self, node: yaml.ScalarNode, path: KeyPath, kind: str) -> Any:
+        text = str(node.value).replace("_", "")
+        try:
+            value = int(text) if kind == "int" else float(text)
+        except ValueError:  # hexadecimal, octal and binary, which YAML takes for numbers too
+            value = math.nan
+        if not math.isfinite(value):
+            self.complain(node, path, f"{text} is not a plain decimal number", "write it as decimal")
+            return None
+        return value
+
+
+def load_yaml(text: str, file: str) -> Located:
+    """Plain data (dict, list, str, int, float, bool, None) of a YAML text.
+
+    Raises ConfigError with every repeated key, alias, base-60 number and bare yes/no/on/off, or with the
+    one line that YAML cannot parse.
+    """
+    try:
+        root = yaml.compose(text, Loader=yaml.SafeLoader)
+    except yaml.YAMLError as trouble:
+        mark = getattr(trouble, "problem_mark", None) or getattr(trouble, "context_mark", None)
+        problem = getattr(trouble, "problem", None) or "a character that YAML does not allow"
+        context = getattr(trouble, "context", None)
+        raise ConfigError(
+            [
+                Complaint(
+                    file=file,
+                    line=mark.line + 1 if mark else 1,
+                    key="",
+                    problem=f"not YAML: {problem}" + (f" {context}" if context else ""),
+                    remedy="check indentation, colons and quotes on this line and the one before",
+                )
+            ]
+        ) from trouble
+    if root is None:
+        raise ConfigError(
+            [
+                Complaint(
+                    file=file,
+                    line=1,
+                    key="",
+                    problem="the file is empty",
+                    remedy="start from one of the example homes in configs/",
+                )
+            ]
+        )
+    reader = _Reader(file=file)
+    data = reader.read(root, ())
+    if reader.complaints:
+        raise ConfigError(reader.complaints)
+    return Located(file=file, data=data, lines=reader.lines)

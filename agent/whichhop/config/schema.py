@@ -1,0 +1,120 @@
+"""The shape of a home file as pydantic models; rules that need more than one field stand in check.py."""
+
+import re
+from ipaddress import ip_address
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+
+from whichhop.model import LinkKind, Medium, NodeKind
+
+NAME_PATTERN = r"^[a-z][a-z0-9-]{0,31}$"
+
+
+def _address(text: str) -> str:
+    try:
+        return str(ip_address(text))
+    except ValueError:
+        raise ValueError("not an IPv4 or IPv6 address") from None
+
+
+def _quiet(text: str) -> str:
+    match = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)", text)
+    if match is None:
+        raise ValueError("not a span of hours such as 23:00-07:00")
+    return text
+
+
+Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
+Address = Annotated[str, AfterValidator(_address)]
+
+
+def _written_node(kind: NodeKind) -> NodeKind:
+    if kind in (NodeKind.PROVIDER_EDGE, NodeKind.ANCHOR):
+        raise ValueError("implied by `targets` and the access link, never a node of the home")
+    return kind
+
+
+def _written_link(kind: LinkKind) -> LinkKind:
+    if kind is LinkKind.BEYOND:
+        raise ValueError("implied by `targets`, never written")
+    return kind
+
+
+class Part(BaseModel):
+    """What all parts share: unknown keys are refused, nothing is converted behind the writer's back."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True)
+
+
+class PlanPart(Part):
+    """What the provider promised, in Mb/s (10^6 bit/s)."""
+
+    down_mbps: Annotated[float, Field(gt=0, le=1_000_000, strict=False)]
+    up_mbps: Annotated[float, Field(gt=0, le=1_000_000, strict=False)]
+
+
+class NodePart(Part):
+    """A device of the home."""
+
+    kind: Annotated[NodeKind, Field(strict=False), AfterValidator(_written_node)]
+    address: Address | None = None
+    """Where probes reach it; a node without one is known but never probed."""
+    agent: bool = False
+    """True where a whichhop daemon runs."""
+    stamp: bool = False
+    """True where another conforming STAMP reflector answers (RFC 8762)."""
+    room: str | None = None
+
+
+class LinkPart(Part):
+    """What joins two nodes."""
+
+    join: Annotated[list[Name], Field(min_length=2, max_length=2)]
+    kind: Annotated[LinkKind, Field(strict=False), AfterValidator(_written_link)]
+    medium: Annotated[Medium | None, Field(strict=False)] = None
+    name: Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9/-]{0,64}$")] | None = None
+
+
+class AnchorPart(Part):
+    """A target upstream that the user may probe."""
+
+    address: Address
+    stamp: bool = False
+
+
+class TargetsPart(Part):
+    """What may be probed upstream; empty by default, so that nothing is."""
+
+    provider_edge: Annotated[Literal["discover"] | Address | None, Field(alias="provider-edge")] = None
+    """The provider's first hop: an address, or `discover` to find it on the way to the first anchor."""
+    anchors: dict[Name, AnchorPart] = Field(default_factory=dict)
+    downloads: list[str] = Field(default_factory=list)
+    """URLs the user may fetch."""
+
+
+class LimitsPart(Part):
+    """What the probes may cost."""
+
+    daily_transfer_mb: Annotated[float, Field(ge=0, strict=False)] = 2000
+    quiet_hours: Annotated[str, AfterValidator(_quiet)] | None = None
+
+
+class PortsPart(Part):
+    """Where agents listen; the same in the whole home."""
+
+    api: Annotated[int, Field(ge=1, le=65535)] = 8620
+    stamp: Annotated[int, Field(ge=1, le=65535)] = 862
+
+
+class HomeFile(Part):
+    """The whole file."""
+
+    home: Annotated[str, StringConstraints(min_length=1, max_length=80)]
+    """The home's name, for titles."""
+    plan: PlanPart | None = None
+    nodes: Annotated[dict[Name, NodePart], Field(min_length=1)]
+    links: list[LinkPart] = Field(default_factory=list)
+    targets: TargetsPart = Field(default_factory=TargetsPart)
+    limits: LimitsPart = Field(default_factory=LimitsPart)
+    ports: PortsPart = Field(default_factory=PortsPart)

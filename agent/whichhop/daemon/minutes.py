@@ -1,0 +1,45 @@
+"""Gathers samples into records of one session and one minute, by the time they were sent. Pure."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from whichhop.model import Columns, Record, Sample, SessionFacts, SessionKey
+from whichhop.model.units import NS_PER_S, UtcNs, minute_of
+
+SETTLE_NS = 4 * NS_PER_S
+"""How long a minute stays open after its end: the waiting time of 3 s for answers, and 1 s to spare."""
+
+
+@dataclass(slots=True)
+class MinuteBook:
+    """Open minutes. `facts` is asked once a record, when its minute closes."""
+
+    facts: Callable[[SessionKey], SessionFacts]
+    _open: dict[tuple[int, SessionKey], list[Sample]] = field(default_factory=dict)
+
+    def add(self, key: SessionKey, sample: Sample) -> None:
+        """Put a sample into the minute in which it was sent."""
+        self._open.setdefault((minute_of(sample.sent_ns), key), []).append(sample)
+
+    def close_settled(self, now_ns: UtcNs) -> Iterator[Record]:
+        """The records of every minute whose last sample has had its waiting time."""
+        limit = minute_of(now_ns - SETTLE_NS)
+        yield from self._close([at for at in self._open if at[0] < limit])
+
+    def close_all(self) -> Iterator[Record]:
+        """Every open minute, unsettled ones too: for a clean stop."""
+        yield from self._close(list(self._open))
+
+    def _close(self, which: list[tuple[int, SessionKey]]) -> Iterator[Record]:
+        for minute, key in sorted(which):
+            samples = sorted(self._open.pop((minute, key)), key=lambda s: s.sent_ns)
+            facts = self.facts(key)
+            yield Record(
+                session=key,
+                minute=minute,
+                samples=Columns.of(samples),
+                duplicates=facts.duplicates,
+                reordered=facts.reordered,
+                stamps=facts.stamps,
+                clock_error_ns=facts.clock_error_ns,
+            )

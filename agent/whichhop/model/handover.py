@@ -1,0 +1,15 @@
+"""What the daemon is handed by the child process that read the home file and its key."""
+
+from dataclasses import dataclass
+
+from whichhop.model.home import Home
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handover:
+    """A checked home and the keys derived for each purpose, as hexadecimal text."""
+
+    home: Home
+    api_token: str
+    stamp_key: str
+    transfer_key: str

@@ -1,0 +1,37 @@
+"""The daemon gets a checked home from a child process, and never the libraries that read it."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import msgspec
+
+from support.homes import ALDER_TEXT, alder
+from whichhop.config.keys import create_key, derive_keys, read_key
+from whichhop.model.handover import Handover
+
+
+def child(*words: str) -> "subprocess.CompletedProcess[bytes]":
+    return subprocess.run(
+        [sys.executable, "-m", "whichhop.config.handover", *words], capture_output=True, check=False
+    )
+
+
+def test_a_home_and_its_keys_arrive_unchanged(tmp_path: Path) -> None:
+    home_file = tmp_path / "alder.yaml"
+    home_file.write_text(ALDER_TEXT)
+    create_key(tmp_path / "alder.key")
+    done = child(str(home_file))
+    assert done.returncode == 0, done.stderr
+    handover = msgspec.json.decode(done.stdout, type=Handover)
+    assert handover.home == alder()
+    assert handover.api_token == derive_keys(read_key(tmp_path / "alder.key")).api_token
+
+
+def test_a_broken_home_is_told_on_stderr_with_exit_code_two(tmp_path: Path) -> None:
+    home_file = tmp_path / "alder.yaml"
+    home_file.write_text(ALDER_TEXT.replace("kind: host", "kind: hots", 1))
+    done = child(str(home_file))
+    assert done.returncode == 2
+    assert done.stdout == b""
+    assert b"alder.yaml:7: nodes.desk.kind" in done.stderr

@@ -1,0 +1,54 @@
+"""The home key file and the keys derived from it."""
+
+import base64
+import hashlib
+import hmac
+from pathlib import Path
+
+import pytest
+
+from whichhop.config.keys import KeyFileError, create_key, derive_keys, key_path_for, read_key
+
+
+def hkdf_by_the_rfc(key: bytes, info: bytes, length: int = 32) -> bytes:
+    """RFC 5869 2.2 and 2.3 for one block: extract with a zero salt, then expand."""
+    extracted = hmac.digest(b"\0" * 32, key, hashlib.sha256)
+    return hmac.digest(extracted, info + b"\x01", hashlib.sha256)[:length]
+
+
+def test_each_purpose_key_follows_rfc_5869() -> None:
+    key = bytes(range(32))
+    keys = derive_keys(key)
+    assert keys.api == hkdf_by_the_rfc(key, b"whichhop api")
+    assert keys.stamp == hkdf_by_the_rfc(key, b"whichhop stamp")
+    assert keys.transfer == hkdf_by_the_rfc(key, b"whichhop transfer")
+    assert keys.api_token == keys.api.hex()
+
+
+def test_a_new_key_is_readable_by_its_owner_only_and_never_replaced(tmp_path: Path) -> None:
+    path = key_path_for(tmp_path / "alder.yaml")
+    create_key(path)
+    assert path.name == "alder.key"
+    assert path.stat().st_mode & 0o777 == 0o600
+    first = read_key(path)
+    assert len(first) == 32
+    with pytest.raises(KeyFileError, match="already"):
+        create_key(path)
+    assert read_key(path) == first
+
+
+def test_a_key_file_that_cannot_be_used_says_what_to_do(tmp_path: Path) -> None:
+    path = tmp_path / "k.key"
+    with pytest.raises(KeyFileError, match="whichhop setup"):
+        read_key(path)
+    create_key(path)
+    path.chmod(0o644)
+    with pytest.raises(KeyFileError, match="chmod 600"):
+        read_key(path)
+    path.chmod(0o600)
+    for text in ("", "not base64!", base64.b64encode(b"short").decode()):
+        path.write_text(text)
+        with pytest.raises(KeyFileError, match="not a home key"):
+            read_key(path)
+    with pytest.raises(KeyFileError, match="cannot be written"):
+        create_key(tmp_path / "no" / "such" / "k.key")

@@ -1,0 +1,52 @@
+"""Samples become one record a session and minute, closed only when the last answer has had its time."""
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from whichhop.daemon.minutes import SETTLE_NS, MinuteBook
+from whichhop.model import Fate, Method, Sample, SessionFacts, SessionKey
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, UtcNs
+
+A = SessionKey(agent="desk", target="attic", method=Method.STAMP)
+B = SessionKey(agent="desk", target="router", method=Method.ECHO)
+
+
+def sample(at_s: float) -> Sample:
+    return Sample(sent_ns=round(at_s * NS_PER_S), fate=Fate.ANSWERED, rtt_ns=5_000_000)
+
+
+def facts(key: SessionKey) -> SessionFacts:
+    return SessionFacts(duplicates=2 if key == A else 0, stamps="T1 T4")
+
+
+def test_a_minute_waits_for_its_last_answers() -> None:
+    book = MinuteBook(facts=facts)
+    book.add(A, sample(59.9))
+    book.add(A, sample(60.1))
+    assert list(book.close_settled(UtcNs(NS_PER_MINUTE + SETTLE_NS - 1))) == []
+    (record,) = book.close_settled(UtcNs(NS_PER_MINUTE + SETTLE_NS))
+    assert (record.session, record.minute, len(record.samples)) == (A, 0, 1)
+    assert (record.duplicates, record.stamps) == (2, "T1 T4")
+
+
+def test_a_clean_stop_closes_every_open_minute() -> None:
+    book = MinuteBook(facts=facts)
+    book.add(B, sample(61))
+    book.add(A, sample(59))
+    assert [(r.session, r.minute) for r in book.close_all()] == [(A, 0), (B, 1)]
+    assert list(book.close_all()) == []
+
+
+@given(st.lists(st.tuples(st.sampled_from([A, B]), st.floats(0, 600)), max_size=60))
+def test_every_sample_lands_in_exactly_one_record_in_the_order_sent(
+    arrivals: list[tuple[SessionKey, float]],
+) -> None:
+    book = MinuteBook(facts=facts)
+    for key, at_s in arrivals:
+        book.add(key, sample(at_s))
+    records = [*book.close_settled(UtcNs(300 * NS_PER_S)), *book.close_all()]
+    assert sum(len(r.samples) for r in records) == len(arrivals)
+    for record in records:
+        sent = list(record.samples.sent_ns)
+        assert sent == sorted(sent)
+        assert all(at // NS_PER_MINUTE == record.minute for at in sent)
