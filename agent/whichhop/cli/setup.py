@@ -35,5 +35,7 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(f"{key}: a new key was made; keep it as safe as a password.\n")
     sys.stdout.write(f"Copy {args.home} and {key} to each of these machines, then start its agent:\n")
     for node in home.agents:
-        sys.stdout.write(f"  {node.name} ({node.address}): whichhop run {args.home.name} --node {node.name}\n")
+        sys.stdout.write(
+            f"  {node.name} ({node.address}): whichhop run {args.home.name} --node {node.name}\n"
+        )
     return 0
