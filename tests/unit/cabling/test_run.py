@@ -101,7 +101,8 @@ def test_exercise_3_a_tilted_tap_level_flattens_on_the_way() -> None:
 
 
 # Exercise 4: the way back. The provider wants 0 dBmV at a 20 dB tap, so 20 dBmV at its port; before the
-#   modem 100 ft of RG-6 and the weak leg of an unbalanced 3-way, at 5 MHz: 0.58 + 7 = 7.58; it sends 27.58 dBmV.
+#   modem 100 ft of RG-6 and the weak leg of an unbalanced 3-way, at 5 MHz: 0.58 + 7 = 7.58 dB;
+#   it sends 27.58 dBmV.
 #   With an amplifier of +10 dB forward and -1 dB in the return path before it: 28.58 dBmV.
 def test_exercise_4_transmit_power_on_the_way_back() -> None:
     parts: tuple[Part, ...] = (Cable(kind="rg-6", length_m=HUNDRED_FEET), Splitter(ways=3, leg=Leg.WEAK))
