@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from whichhop.cabling.run import Run, expected_dbmv
+from whichhop.cabling.run import expected_dbmv
+from whichhop.model.cable_run import Run
 from whichhop.model.channel import MULTI_CARRIER, Channel, Direction
 
 TOLERANCE_DB = 3.0

@@ -9,27 +9,27 @@ from collections.abc import Mapping
 from itertools import pairwise
 
 from whichhop.cabling.units import HUNDRED_FEET_M
+from whichhop.model.cable_run import REFERENCE_C, CableKind
 
-REFERENCE_C = 20.0
 PER_DEGREE_C = 0.002
 """Loss rises by 0.2 % a degree Celsius (0.11 % a degree Fahrenheit): drop cable makers' technical notes."""
 
 # MHz -> dB per 100 ft at 20 °C
 _MHZ = (5, 55, 211, 300, 400, 550, 750, 865, 1000)
-_DB_PER_100_FT: dict[str, tuple[float, ...]] = {
-    "rg-59": (0.86, 2.06, 3.82, 4.45, 5.10, 5.95, 6.97, 7.52, 8.12),
-    "rg-6": (0.58, 1.60, 3.05, 3.55, 4.15, 4.90, 5.65, 6.10, 6.55),
-    "rg-11": (0.38, 0.96, 1.90, 2.25, 2.60, 3.04, 3.65, 3.98, 4.35),
+_DB_PER_100_FT: dict[CableKind, tuple[float, ...]] = {
+    CableKind.RG_59: (0.86, 2.06, 3.82, 4.45, 5.10, 5.95, 6.97, 7.52, 8.12),
+    CableKind.RG_6: (0.58, 1.60, 3.05, 3.55, 4.15, 4.90, 5.65, 6.10, 6.55),
+    CableKind.RG_11: (0.38, 0.96, 1.90, 2.25, 2.60, 3.04, 3.65, 3.98, 4.35),
 }  # fmt: skip
 
-CABLES: Mapping[str, tuple[tuple[float, float], ...]] = {
+CABLES: Mapping[CableKind, tuple[tuple[float, float], ...]] = {
     kind: tuple(zip(_MHZ, losses, strict=True)) for kind, losses in _DB_PER_100_FT.items()
 }
 """Per kind of cable: (MHz, dB per 100 ft), rising."""
 
 
-def db_per_100_ft(kind: str, frequency_hz: float, temperature_c: float = REFERENCE_C) -> float:
-    """Attenuation in dB per 100 ft; KeyError for an unknown kind.
+def db_per_100_ft(kind: CableKind, frequency_hz: float, temperature_c: float = REFERENCE_C) -> float:
+    """Attenuation in dB per 100 ft.
 
     Between two printed frequencies along the root of the frequency (the skin effect's law), outside the
     table along the same root from its nearest end.
@@ -52,7 +52,7 @@ def db_per_100_ft(kind: str, frequency_hz: float, temperature_c: float = REFEREN
 
 
 def cable_loss_db(
-    kind: str, length_m: float, frequency_hz: float, temperature_c: float = REFERENCE_C
+    kind: CableKind, length_m: float, frequency_hz: float, temperature_c: float = REFERENCE_C
 ) -> float:
     """Loss of a length of cable in dB."""
     return db_per_100_ft(kind, frequency_hz, temperature_c) * length_m / HUNDRED_FEET_M

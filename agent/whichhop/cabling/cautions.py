@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from enum import StrEnum
 
-from whichhop.cabling.run import Amplifier, Cable, Coupler, Joint, Part, Splitter
+from whichhop.model.cable_run import Amplifier, Cable, Coupler, Joint, Part, Splitter
 
 
 class Hazard(StrEnum):

@@ -6,43 +6,7 @@ from dataclasses import dataclass
 
 from whichhop.cabling import rates
 from whichhop.model.channel import MULTI_CARRIER, Carrier, Direction, ModemLevels
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Docsis:
-    """What a cable modem can bond. channel_mhz: 6 (annex B) or 8 (annex A) per downstream channel."""
-
-    down_channels: int = 0
-    up_channels: int = 0
-    ofdm_mhz: float = 0.0
-    ofdma_mhz: float = 0.0
-    channel_mhz: int = 6
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Radio:
-    """A radio as a client or a mesh backhaul uses it."""
-
-    generation: str
-    streams: int = 2
-    width_mhz: int = 80
-    shared_backhaul: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Box:
-    """One device on the way out. roles: what it does; more than one is an all-in-one box.
-
-    line: a row of rates.LINE_GENERATIONS for lines that are not DOCSIS; adapter: a row of rates.ADAPTERS.
-    """
-
-    node: str
-    roles: tuple[str, ...] = ()
-    docsis: Docsis | None = None
-    line: str | None = None
-    port_bps: float | None = None
-    radio: Radio | None = None
-    adapter: str | None = None
+from whichhop.model.equipment import Box, Docsis, Radio
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

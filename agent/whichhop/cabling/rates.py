@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from whichhop.model.equipment import Adapter, LineKind, RadioKind
+
 MTU_PAYLOAD = 1448
 MTU_WIRE = 1538
 """A full TCP segment with time stamps (RFC 7323) and all that Ethernet sends for it: 1448 of 1538 octets
@@ -34,32 +36,32 @@ OFDM_BPS_PER_HZ = 8.5
 OFDMA_BPS_PER_HZ = 7.0
 """1024-QAM and up, 96 MHz carry about 0.7 Gb/s; common practice."""
 
-LINE_GENERATIONS: dict[str, tuple[float, float]] = {
-    "adsl2+": (24e6, 1.4e6),
-    "vdsl2-17a": (100e6, 40e6),
-    "vdsl2-35b": (300e6, 50e6),
-    "gpon": (2.488e9 * 0.93, 1.244e9 * 0.93),
-    "xgs-pon": (9.953e9 * 0.87, 9.953e9 * 0.87),
+LINE_GENERATIONS: dict[LineKind, tuple[float, float]] = {
+    LineKind.ADSL2_PLUS: (24e6, 1.4e6),
+    LineKind.VDSL2_17A: (100e6, 40e6),
+    LineKind.VDSL2_35B: (300e6, 50e6),
+    LineKind.GPON: (2.488e9 * 0.93, 1.244e9 * 0.93),
+    LineKind.XGS_PON: (9.953e9 * 0.87, 9.953e9 * 0.87),
 }
 """Best case down and up in bit/s of lines that are not DOCSIS: ITU-T G.992.5, G.993.2, G.984, G.9807; a
 passive optical network is shared by all homes on it. From memory, shares after framing common practice."""
 
-RADIO_STREAM_BPS: dict[tuple[str, int], float] = {
-    ("802.11n", 20): 72.2e6,
-    ("802.11n", 40): 150e6,
-    ("802.11ac", 20): 86.7e6,
-    ("802.11ac", 40): 200e6,
-    ("802.11ac", 80): 433.3e6,
-    ("802.11ac", 160): 866.7e6,
-    ("802.11ax", 20): 143.4e6,
-    ("802.11ax", 40): 286.8e6,
-    ("802.11ax", 80): 600.5e6,
-    ("802.11ax", 160): 1201.0e6,
-    ("802.11be", 20): 172.1e6,
-    ("802.11be", 40): 344.1e6,
-    ("802.11be", 80): 720.6e6,
-    ("802.11be", 160): 1441.2e6,
-    ("802.11be", 320): 2882.4e6,
+RADIO_STREAM_BPS: dict[tuple[RadioKind, int], float] = {
+    (RadioKind.N, 20): 72.2e6,
+    (RadioKind.N, 40): 150e6,
+    (RadioKind.AC, 20): 86.7e6,
+    (RadioKind.AC, 40): 200e6,
+    (RadioKind.AC, 80): 433.3e6,
+    (RadioKind.AC, 160): 866.7e6,
+    (RadioKind.AX, 20): 143.4e6,
+    (RadioKind.AX, 40): 286.8e6,
+    (RadioKind.AX, 80): 600.5e6,
+    (RadioKind.AX, 160): 1201.0e6,
+    (RadioKind.BE, 20): 172.1e6,
+    (RadioKind.BE, 40): 344.1e6,
+    (RadioKind.BE, 80): 720.6e6,
+    (RadioKind.BE, 160): 1441.2e6,
+    (RadioKind.BE, 320): 2882.4e6,
 }
 """Link rate of one spatial stream at the shortest guard interval and highest modulation (IEEE 802.11)."""
 RADIO_REAL = 0.6
@@ -67,12 +69,12 @@ RADIO_REAL = 0.6
 SHARED_BACKHAUL = 0.5
 """A node that repeats on the same radio sends everything twice: half is left at best."""
 
-ADAPTERS: dict[str, Usual] = {
-    "power-line-200": Usual(low_bps=20e6, high_bps=60e6),
-    "power-line-500": Usual(low_bps=40e6, high_bps=120e6),
-    "power-line-1200": Usual(low_bps=80e6, high_bps=250e6),
-    "power-line-2000": Usual(low_bps=100e6, high_bps=400e6),
-    "coax-1000": Usual(low_bps=400e6, high_bps=800e6),
-    "coax-2500": Usual(low_bps=1000e6, high_bps=2200e6),
+ADAPTERS: dict[Adapter, Usual] = {
+    Adapter.POWER_LINE_200: Usual(low_bps=20e6, high_bps=60e6),
+    Adapter.POWER_LINE_500: Usual(low_bps=40e6, high_bps=120e6),
+    Adapter.POWER_LINE_1200: Usual(low_bps=80e6, high_bps=250e6),
+    Adapter.POWER_LINE_2000: Usual(low_bps=100e6, high_bps=400e6),
+    Adapter.COAX_1000: Usual(low_bps=400e6, high_bps=800e6),
+    Adapter.COAX_2500: Usual(low_bps=1000e6, high_bps=2200e6),
 }
 """Adapters by medium and the nominal Mb/s printed on the box; both directions share what is here."""

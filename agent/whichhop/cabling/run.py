@@ -1,95 +1,27 @@
-"""A cable run as a list of parts from the tap to the modem, and the levels that it lets one expect.
+"""What a cable run loses at a frequency, and the levels that it lets one expect.
 
 Losses of splitters, couplers and joints are the figures usually printed on such parts (common practice);
 they hold within about 0.5 dB between 5 and 1000 MHz.
 """
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from enum import StrEnum
 from itertools import pairwise
 from typing import assert_never
 
-from whichhop.cabling.cable_data import REFERENCE_C, cable_loss_db
-
-
-class Leg(StrEnum):
-    """Which output of a part leads on to the modem."""
-
-    EVEN = "even"
-    """Any output of a splitter that serves all alike."""
-    STRONG = "strong"
-    """The output with the least loss of an unbalanced splitter."""
-    WEAK = "weak"
-    THROUGH = "through"
-    """A coupler's main output."""
-    TAP = "tap"
-    """A coupler's tapped output."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cable:
-    """A length of coax. kind: a row of cable_data.CABLES."""
-
-    kind: str
-    length_m: float
-    temperature_c: float = REFERENCE_C
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Splitter:
-    """A splitter. serves: what hangs on its other outputs, in the owner's words."""
-
-    ways: int
-    leg: Leg = Leg.EVEN
-    serves: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Coupler:
-    """A directional coupler of `value_db` at its tap."""
-
-    value_db: int
-    leg: Leg = Leg.THROUGH
-    serves: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Amplifier:
-    """A powered amplifier; return_gain_db below zero is a return path that loses."""
-
-    gain_db: float
-    return_gain_db: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Filter:
-    """Passes `low_hz` to `high_hz` at `loss_db`; outside it takes `stop_db` off."""
-
-    name: str
-    low_hz: float = 0.0
-    high_hz: float = math.inf
-    loss_db: float = 0.5
-    stop_db: float = 40.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pad:
-    """A fixed attenuator."""
-
-    loss_db: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Joint:
-    """A barrel, wall plate or bonding block: two connectors back to back."""
-
-    name: str = "joint"
-    loss_db: float = 0.2
-
-
-Part = Cable | Splitter | Coupler | Amplifier | Filter | Pad | Joint
+from whichhop.cabling.cable_data import cable_loss_db
+from whichhop.model.cable_run import (
+    REFERENCE_C,
+    Amplifier,
+    Cable,
+    Coupler,
+    Filter,
+    Joint,
+    Leg,
+    Pad,
+    Part,
+    Run,
+    Splitter,
+)
 
 SPLITTER_DB: dict[tuple[int, Leg], float] = {
     (2, Leg.EVEN): 3.5,
@@ -103,18 +35,6 @@ SPLITTER_DB: dict[tuple[int, Leg], float] = {
 
 COUPLER_THROUGH_DB: dict[int, float] = {6: 2.0, 9: 1.4, 12: 1.0, 16: 0.8, 20: 0.6}
 """Loss of a coupler's through output in dB by its tap value, common practice."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
-    """Parts in order from the tap (or where the provider hands over) to the modem.
-
-    tap_dbmv: downstream level at the start by frequency in Hz; between two given points the level runs
-    straight, outside it stays as at the nearest one.
-    """
-
-    tap_dbmv: dict[float, float]
-    parts: tuple[Part, ...] = field(default=())
 
 
 def part_loss_db(part: Part, frequency_hz: float, *, upstream: bool = False) -> float:

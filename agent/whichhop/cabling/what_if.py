@@ -3,7 +3,8 @@
 from dataclasses import dataclass, replace
 
 from whichhop.cabling.cautions import cautions_for, cut_services, hazards_of
-from whichhop.cabling.run import Cable, Coupler, Part, Run, Splitter, expected_dbmv, part_words, run_loss_db
+from whichhop.cabling.run import expected_dbmv, part_words, run_loss_db
+from whichhop.model.cable_run import Cable, CableKind, Coupler, Part, Run, Splitter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,8 +86,8 @@ def ideas(run: Run) -> tuple[Change, ...]:
                 out.append(Change(at=number))
                 if part.ways == 2:
                     out.append(Change(at=number, instead=Coupler(value_db=9, serves=part.serves)))
-            case Cable(kind="rg-59"):
-                out.append(Change(at=number, instead=replace(part, kind="rg-6")))
+            case Cable(kind=CableKind.RG_59):
+                out.append(Change(at=number, instead=replace(part, kind=CableKind.RG_6)))
             case _:
                 pass
     return tuple(out)

@@ -3,29 +3,8 @@
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 
-
-class Fact(StrEnum):
-    """What a column of a modem's table may hold; the values are the column map's keys."""
-
-    CHANNEL_ID = "channel_id"
-    INDEX = "index"
-    CARRIER = "carrier"
-    FREQUENCY = "frequency"
-    WIDTH = "width"
-    MODULATION = "modulation"
-    LOCKED = "locked"
-    POWER = "power"
-    SNR = "snr"
-    UNERRORED = "unerrored"
-    TOTAL = "total_codewords"
-    CORRECTED = "corrected"
-    UNCORRECTABLE = "uncorrectable"
-    T3 = "t3_timeouts"
-    T4 = "t4_timeouts"
-    DIRECTION = "direction"
-
+from whichhop.model.levels_source import Fact
 
 # Tried in this order: "uncorrectable" holds "correct", "channel width" holds "channel".
 _HEADINGS: tuple[tuple[Fact, str], ...] = (

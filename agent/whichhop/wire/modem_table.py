@@ -6,8 +6,9 @@ from dataclasses import dataclass, field
 
 from whichhop.errors import DataError
 from whichhop.model.channel import MULTI_CARRIER, Carrier, Channel, Direction
+from whichhop.model.levels_source import Fact
 from whichhop.wire.html_tables import HtmlTable, html_tables
-from whichhop.wire.level_columns import ColumnMap, Fact
+from whichhop.wire.level_columns import ColumnMap
 from whichhop.wire.level_numbers import (
     parse_count,
     parse_frequency_hz,

@@ -4,12 +4,13 @@ import pytest
 
 from support.channels import down, up
 from whichhop.cabling.against_reading import compare
-from whichhop.cabling.run import Cable, Filter, Run, Splitter, expected_dbmv
+from whichhop.cabling.run import expected_dbmv
 from whichhop.model import Carrier, Channel
+from whichhop.model.cable_run import Cable, CableKind, Filter, Run, Splitter
 
 RUN = Run(
     tap_dbmv={100e6: 10.0},
-    parts=(Cable(kind="rg-6", length_m=30.48), Splitter(ways=2)),
+    parts=(Cable(kind=CableKind.RG_6, length_m=30.48), Splitter(ways=2)),
 )
 
 
@@ -38,7 +39,7 @@ def test_a_forgotten_splitter_shows_as_the_same_loss_everywhere() -> None:
 
 
 def test_a_longer_cable_than_listed_grows_with_frequency() -> None:
-    real = Run(tap_dbmv=RUN.tap_dbmv, parts=(*RUN.parts, Cable(kind="rg-59", length_m=45.0)))
+    real = Run(tap_dbmv=RUN.tap_dbmv, parts=(*RUN.parts, Cable(kind=CableKind.RG_59, length_m=45.0)))
     difference = compare(RUN, modem(real))
     assert difference.slope_db is not None
     assert difference.slope_db > 2.0

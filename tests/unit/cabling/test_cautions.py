@@ -1,7 +1,7 @@
 """Cautions: complete, each once, and always deferring to local codes."""
 
 from whichhop.cabling.cautions import CAUTIONS, DEFER, Hazard, cautions_for, cut_services, hazards_of
-from whichhop.cabling.run import Cable, Joint, Pad, Splitter
+from whichhop.model.cable_run import Cable, CableKind, Joint, Pad, Splitter
 
 
 def test_every_hazard_has_its_caution() -> None:
@@ -25,7 +25,7 @@ def test_a_bonding_block_is_never_touched_without_the_grounding_caution() -> Non
 
 def test_new_cable_warns_of_walls_carpets_attics_ladders_and_lightning() -> None:
     assert {Hazard.WALL, Hazard.CARPET, Hazard.CRAWL, Hazard.LADDER, Hazard.LIGHTNING} <= set(
-        hazards_of([Cable(kind="rg-6", length_m=5)])
+        hazards_of([Cable(kind=CableKind.RG_6, length_m=5)])
     )
 
 

@@ -5,17 +5,9 @@ import math
 import pytest
 
 from support.channels import down, reading, up
-from whichhop.cabling.equipment import (
-    Box,
-    Docsis,
-    Radio,
-    bonded,
-    ceilings,
-    narrowest,
-    role_words,
-    upgrades,
-)
+from whichhop.cabling.equipment import bonded, ceilings, narrowest, role_words, upgrades
 from whichhop.model import Carrier, Direction
+from whichhop.model.equipment import Adapter, Box, Docsis, LineKind, Radio, RadioKind
 
 OLD_MODEM = Box(node="modem", roles=("modem",), docsis=Docsis(down_channels=8, up_channels=4), port_bps=1e9)
 SLOW_SWITCH = Box(node="switch", roles=("switch",), port_bps=100e6)
@@ -36,20 +28,20 @@ def test_ofdm_adds_to_the_single_carriers() -> None:
 
 def test_a_repeating_radio_leaves_half() -> None:
     # by hand: 2 x 433.3 x 0.6 = 519.96; halved 259.98
-    plain = ceilings(Box(node="attic", radio=Radio(generation="802.11ac")))[0]
-    shared = ceilings(Box(node="attic", radio=Radio(generation="802.11ac", shared_backhaul=True)))[0]
+    plain = ceilings(Box(node="attic", radio=Radio(generation=RadioKind.AC)))[0]
+    shared = ceilings(Box(node="attic", radio=Radio(generation=RadioKind.AC, shared_backhaul=True)))[0]
     assert plain.down_bps == pytest.approx(519.96e6)
     assert shared.down_bps == pytest.approx(259.98e6)
 
 
 def test_an_adapter_gives_its_usual_range() -> None:
-    row = ceilings(Box(node="garage", adapter="power-line-1200"))[0]
+    row = ceilings(Box(node="garage", adapter=Adapter.POWER_LINE_1200))[0]
     assert (row.usual_bps, row.down_bps) == (80e6, 250e6)
     assert "both directions together" in row.basis
 
 
 def test_a_dsl_line_has_its_standards_best_case() -> None:
-    row = ceilings(Box(node="modem", line="vdsl2-17a"))[0]
+    row = ceilings(Box(node="modem", line=LineKind.VDSL2_17A))[0]
     assert (row.down_bps, row.up_bps) == (100e6, 40e6)
 
 

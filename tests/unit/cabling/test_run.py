@@ -7,8 +7,18 @@ import pytest
 from whichhop.cabling.run import (
     COUPLER_THROUGH_DB,
     SPLITTER_DB,
+    expected_dbmv,
+    part_loss_db,
+    part_words,
+    run_loss_db,
+    tap_level_dbmv,
+    transmit_dbmv,
+    walk_levels,
+)
+from whichhop.model.cable_run import (
     Amplifier,
     Cable,
+    CableKind,
     Coupler,
     Filter,
     Joint,
@@ -17,13 +27,6 @@ from whichhop.cabling.run import (
     Part,
     Run,
     Splitter,
-    expected_dbmv,
-    part_loss_db,
-    part_words,
-    run_loss_db,
-    tap_level_dbmv,
-    transmit_dbmv,
-    walk_levels,
 )
 
 MHZ = 1e6
@@ -66,9 +69,9 @@ def test_exercise_1_drop_splitter_and_room_cable() -> None:
     run = Run(
         tap_dbmv={750 * MHZ: 15.0},
         parts=(
-            Cable(kind="rg-6", length_m=HUNDRED_FEET),
+            Cable(kind=CableKind.RG_6, length_m=HUNDRED_FEET),
             Splitter(ways=2),
-            Cable(kind="rg-6", length_m=HUNDRED_FEET / 2),
+            Cable(kind=CableKind.RG_6, length_m=HUNDRED_FEET / 2),
         ),
     )
     assert run_loss_db(run, 750 * MHZ) == pytest.approx(11.975)
@@ -80,7 +83,7 @@ def test_exercise_1_drop_splitter_and_room_cable() -> None:
 def test_exercise_2_splitters_in_a_row_on_old_cable() -> None:
     run = Run(
         tap_dbmv={550 * MHZ: 10.0},
-        parts=(Splitter(ways=4), Cable(kind="rg-59", length_m=0.75 * HUNDRED_FEET), Splitter(ways=2)),
+        parts=(Splitter(ways=4), Cable(kind=CableKind.RG_59, length_m=0.75 * HUNDRED_FEET), Splitter(ways=2)),
     )
     assert expected_dbmv(run, 550 * MHZ) == pytest.approx(-4.9625)
 
@@ -91,7 +94,7 @@ def test_exercise_2_splitters_in_a_row_on_old_cable() -> None:
 def test_exercise_3_a_tilted_tap_level_flattens_on_the_way() -> None:
     run = Run(
         tap_dbmv={55 * MHZ: 12.0, 1000 * MHZ: 17.0},
-        parts=(Cable(kind="rg-11", length_m=2 * HUNDRED_FEET),),
+        parts=(Cable(kind=CableKind.RG_11, length_m=2 * HUNDRED_FEET),),
     )
     assert expected_dbmv(run, 55 * MHZ) == pytest.approx(10.08)
     assert expected_dbmv(run, 1000 * MHZ) == pytest.approx(8.30)
@@ -105,7 +108,10 @@ def test_exercise_3_a_tilted_tap_level_flattens_on_the_way() -> None:
 #   it sends 27.58 dBmV.
 #   With an amplifier of +10 dB forward and -1 dB in the return path before it: 28.58 dBmV.
 def test_exercise_4_transmit_power_on_the_way_back() -> None:
-    parts: tuple[Part, ...] = (Cable(kind="rg-6", length_m=HUNDRED_FEET), Splitter(ways=3, leg=Leg.WEAK))
+    parts: tuple[Part, ...] = (
+        Cable(kind=CableKind.RG_6, length_m=HUNDRED_FEET),
+        Splitter(ways=3, leg=Leg.WEAK),
+    )
     run = Run(tap_dbmv={55 * MHZ: 10.0}, parts=parts)
     assert transmit_dbmv(run, 5 * MHZ, 20.0) == pytest.approx(27.58)
     boosted = Run(tap_dbmv=run.tap_dbmv, parts=(Amplifier(gain_db=10.0, return_gain_db=-1.0), *parts))
@@ -120,7 +126,7 @@ def test_exercise_5_a_hot_attic_with_coupler_pad_and_joints() -> None:
         tap_dbmv={1000 * MHZ: 20.0},
         parts=(
             Joint(name="bonding block"),
-            Cable(kind="rg-6", length_m=HUNDRED_FEET, temperature_c=60.0),
+            Cable(kind=CableKind.RG_6, length_m=HUNDRED_FEET, temperature_c=60.0),
             Coupler(value_db=9),
             Pad(loss_db=6.0),
             Joint(name="wall plate"),
@@ -148,8 +154,8 @@ def test_a_part_that_nobody_makes_is_refused() -> None:
 
 def test_parts_read_as_people_name_them() -> None:
     parts: list[Part] = [
-        Cable(kind="rg-6", length_m=12.5),
-        Cable(kind="rg-59", length_m=3, temperature_c=45),
+        Cable(kind=CableKind.RG_6, length_m=12.5),
+        Cable(kind=CableKind.RG_59, length_m=3, temperature_c=45),
         Splitter(ways=3, leg=Leg.WEAK, serves=("television", "alarm")),
         Coupler(value_db=9),
         Amplifier(gain_db=15, return_gain_db=-1),

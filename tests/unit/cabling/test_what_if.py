@@ -3,13 +3,13 @@
 import pytest
 
 from whichhop.cabling.cautions import DEFER
-from whichhop.cabling.run import Amplifier, Cable, Coupler, Run, Splitter
 from whichhop.cabling.what_if import Change, changed, ideas, what_if
+from whichhop.model.cable_run import Amplifier, Cable, CableKind, Coupler, Run, Splitter
 
 RUN = Run(
     tap_dbmv={1e6: 12.0},
     parts=(
-        Cable(kind="rg-59", length_m=30.48),
+        Cable(kind=CableKind.RG_59, length_m=30.48),
         Splitter(ways=2, serves=("alarm panel", "television")),
         Amplifier(gain_db=10.0),
     ),
@@ -34,7 +34,7 @@ def test_a_coupler_for_a_splitter_gains_2_1_db_and_keeps_the_others_served() -> 
 
 def test_a_thicker_cable_gains_what_the_tables_differ_by() -> None:
     # by hand, 100 ft at 750 MHz: 6.97 - 5.65 = 1.32 dB
-    outcome = what_if(RUN, Change(at=1, instead=Cable(kind="rg-6", length_m=30.48)), (750e6,))
+    outcome = what_if(RUN, Change(at=1, instead=Cable(kind=CableKind.RG_6, length_m=30.48)), (750e6,))
     assert outcome.gains[0].gain_db == pytest.approx(1.32)
 
 

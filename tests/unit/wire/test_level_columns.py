@@ -2,7 +2,8 @@
 
 import pytest
 
-from whichhop.wire.level_columns import ColumnMap, Fact
+from whichhop.model.levels_source import Fact
+from whichhop.wire.level_columns import ColumnMap
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from whichhop.errors import DataError
 from whichhop.model import Carrier, Channel, Direction
-from whichhop.wire.level_columns import ColumnMap, Fact
+from whichhop.model.levels_source import Fact
+from whichhop.wire.level_columns import ColumnMap
 from whichhop.wire.modem_table import TableReading, read_page
 
 PAGES = Path(__file__).parents[2] / "data" / "pages"
