@@ -45,6 +45,7 @@ class _SamePlace(urllib.request.HTTPRedirectHandler):
         self, req, fp, code, msg, headers, newurl
     ):
         if urlsplit(newurl).hostname != urlsplit(req.full_url).hostname:
+            fp.close()
             raise PeerError(
                 f"{req.full_url}: sends the reader to {urlsplit(newurl).hostname}; give the page's address"
             )
