@@ -7,7 +7,10 @@ from collections.abc import Callable, Iterable
 from bench.figure import Figure
 
 # name of the bench -> module with a `run()` that yields figures
-BENCHES: dict[str, str] = {}
+BENCHES: dict[str, str] = {
+    "store-size": "bench.store_size",
+    "store-read": "bench.store_read",
+}
 
 
 def main() -> int:

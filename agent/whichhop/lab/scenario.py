@@ -21,6 +21,7 @@ class Effect:
     delay_s, jitter_s: constant added one-way delay, and the mean of an exponential part on top of it.
     loss_ratio: independent loss. burst: (p, r) of the two-state chain that loses all in its bad state.
     reorder_ratio, duplicate_ratio: share of packets held back by one, or sent twice.
+    contention_ratio: share of packets that find the radio channel busy (emulated: see lab/impairment).
     rate_bps: a lowered rate. outage: nothing passes.
     """
 
@@ -30,6 +31,7 @@ class Effect:
     burst: tuple[float, float] | None = None
     reorder_ratio: float = 0.0
     duplicate_ratio: float = 0.0
+    contention_ratio: float = 0.0
     rate_bps: int | None = None
     outage: bool = False
     way: Way = Way.BOTH
@@ -49,24 +51,78 @@ class Fault:
     effect: Effect
 
 
+class QuirkKind(StrEnum):
+    """What happens in homes without being a fault of the network; only the paper floor plays these."""
+
+    ABSENT = "absent"
+    """element "host:AGENT": its records have not arrived; its machine is up and answers."""
+    ASLEEP = "asleep"
+    """element "host:AGENT": suspended; sends nothing and answers nothing."""
+    BUSY = "busy"
+    """element "host:AGENT": the agent's process is starved by `size` seconds on average."""
+    STEAL = "steal"
+    """element "host:AGENT": the whole machine is paused now and then, `size` seconds on average."""
+    CLOCK_STEP = "clock-step"
+    """element "host:AGENT": its clock is off by `size` seconds before the event and right after it."""
+    POWER_SAVE = "power-save"
+    """element "host:AGENT": its radio dozes; the first packet after idle comes 50 to 300 ms late."""
+    RATE_LIMIT = "rate-limit"
+    """element "reply:NODE": answers at most `size` echo requests a second, in sum over who asks."""
+    ROUTE_CHANGE = "route-change"
+    """element "destination:ANCHOR": another route, `size` seconds of round trip longer."""
+    TRAFFIC_UP = "traffic-up"
+    """element "own-traffic": the home sends `size` of its plan."""
+    TRAFFIC_DOWN = "traffic-down"
+    """element "own-traffic": the home fetches `size` of its plan."""
+    MAINS_NOISE = "mains-noise"
+    """element LINK: an appliance disturbs a power line for a share `size` of each mains half-cycle."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quirk:
+    """Something at one element for a time that a comparer must not take for a fault of the network."""
+
+    at_s: float
+    for_s: float
+    kind: QuirkKind
+    element: str
+    size: float = 0.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkNature:
-    """A link's behaviour in health: one-way base delay, its spread, its loss and its rate."""
+    """A link's behaviour in health: one-way base delay, its spread, its loss and its rate.
+
+    contention_ratio: as in Effect. rate_up_bps: the rate toward the provider where it is not `rate_bps`.
+    """
 
     delay_s: float = 0.0005
     jitter_s: float = 0.0
     loss_ratio: float = 0.0
+    contention_ratio: float = 0.0
     rate_bps: int | None = None
+    rate_up_bps: int | None = None
     queue_s: float = 0.1
     """Depth of the queue before the rate limit, as time at full rate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
-    """A home, how its links behave, and what goes wrong when."""
+    """A home, how its links behave, and what goes wrong when.
+
+    natures: by link name; for anchors also "destination:ANCHOR", the way from the provider edge to it.
+    quirks, noise: for the paper floor. noise 1 adds each medium's natural disturbances, 0 leaves the
+        natures alone as the namespace floor has them.
+    counters: whether somebody reads the router's byte counters.
+    resolvers: by name, the node that the resolver sits at (the router or the provider edge).
+    """
 
     name: str
     home: Home
     natures: dict[str, LinkNature] = field(default_factory=dict)
     faults: tuple[Fault, ...] = ()
     seconds: float = 120.0
+    quirks: tuple[Quirk, ...] = ()
+    noise: float = 0.0
+    counters: bool = True
+    resolvers: dict[str, str] = field(default_factory=dict)

@@ -1,0 +1,85 @@
+"""Which ticks have no evidence: the agent slept, was busy, had its clock stepped, or is not heard of."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.windows import WindowTable
+from whichhop.model import Reading, Session
+
+Mask = NDArray[np.bool_]
+
+MOST_ASIDE = 0.2
+"""With more of an agent's packets set aside than this, its whole tick is."""
+ASLEEP = 0.5
+"""With more than this, it was not there at all, and could not answer others either."""
+MOST_LATENESS_S = 0.05
+MOST_STEAL = 0.25
+"""Above these the agent's own lateness could be read as delay of the path (common practice)."""
+LIMITS = {"loop_lateness_s": MOST_LATENESS_S, "steal_ratio": MOST_STEAL}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alibi:
+    """speaks: (ticks, sessions), True where a sample is evidence. watched: agents whose readings are there,
+    so that a busy agent would have been noticed. aside: (ticks, agents in `agents`), set aside."""
+
+    speaks: Mask
+    watched: frozenset[str]
+    agents: tuple[str, ...]
+    aside: Mask
+
+
+def widened(mask: Mask, by: int = 1) -> Mask:
+    """The mask with `by` ticks more on either side: sleep and waking fall inside ticks."""
+    out = mask.copy()
+    for shift in range(1, by + 1):
+        out[shift:] |= mask[:-shift]
+        out[:-shift] |= mask[shift:]
+    return out
+
+
+def alibi_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable[Reading]) -> Alibi:
+    """What may be heard of each session in each tick; the table's columns are in the sessions' order."""
+    agents = tuple(dict.fromkeys(s.key.agent for s in sessions))
+    of_agent = np.array([[s.key.agent == a for s in sessions] for a in agents], dtype=bool)
+    busy, watched = _by_readings(table, agents, readings)
+    sent = np.stack([table.sent[:, row].sum(axis=1, dtype=np.int64) for row in of_agent], axis=1)
+    put = np.stack([table.aside[:, row].sum(axis=1, dtype=np.int64) for row in of_agent], axis=1)
+    share = put / np.maximum(sent + put, 1)
+    aside = busy | (share > MOST_ASIDE)
+    gone = share > ASLEEP
+    heard = sent > 0
+    others = heard.any(axis=1, keepdims=True)
+    # Not heard of while others are: asleep, off, or its records are still on the way.
+    gone |= ~heard & others
+    gone = widened(gone)
+    aside |= gone
+    speaks = ~aside[:, of_agent.argmax(axis=0)]
+    for j, session in enumerate(sessions):
+        if session.key.target in agents:
+            speaks[:, j] &= ~gone[:, agents.index(session.key.target)]
+    own = table.aside / np.maximum(table.sent + table.aside, 1)
+    speaks &= (own <= MOST_ASIDE) & (table.sent > 0)
+    return Alibi(speaks=speaks, watched=watched, agents=agents, aside=aside)
+
+
+def _by_readings(
+    table: WindowTable, agents: Sequence[str], readings: Iterable[Reading]
+) -> tuple[Mask, frozenset[str]]:
+    busy = np.zeros((table.ticks, len(agents)), dtype=bool)
+    watched = set()
+    place = {a: i for i, a in enumerate(agents)}
+    for reading in readings:
+        limit = LIMITS.get(reading.name)
+        if limit is None or reading.agent not in place:
+            continue
+        tick = (reading.at_ns - table.start_ns) // table.step_ns
+        if 0 <= tick < table.ticks:
+            watched.add(reading.agent)
+            if reading.value > limit:
+                # A reading tells of the time before it.
+                busy[max(0, tick - 1) : tick + 1, place[reading.agent]] = True
+    return busy, frozenset(watched)

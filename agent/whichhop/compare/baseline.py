@@ -1,0 +1,123 @@
+"""What is ordinary for each session: robust location and scale of its delays, its loss and its bursts."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float32]
+
+FLOOR_S = 0.00025
+FLOOR_SHARE_50 = 0.015
+FLOOR_SHARE_80 = 0.03
+"""No scale is under 0.25 ms + 1.5 % of the location (3 % for the 80 % quantile)."""
+MAD_TO_SIGMA = 1.4826
+"""The median absolute deviation of a normal sample times this estimates sigma (Rousseeuw, Croux 1993)."""
+P90_TO_SIGMA = 1.0 / 1.2816
+"""From the normal distribution's 90 % point."""
+FEW_LOSSES = 40
+PRIOR_RHO = 0.25
+PRIOR_TICKS = 12.0
+LEAST_RHO, MOST_RHO = 0.02, 0.6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Baseline:
+    """Per session, shape (sessions,): location and scale in seconds, loss ratio and its over-dispersion.
+
+    A session with too short a past has NaN locations and does not speak.
+    """
+
+    loc50: Floats
+    scale50: Floats
+    loc80: Floats
+    scale80: Floats
+    loss: NDArray[np.float64]
+    rho: NDArray[np.float64]
+    ticks: NDArray[np.int64]
+
+
+def sorted_quantile(ordered: Floats, count: NDArray[np.int64], share: float) -> Floats:
+    """The quantile of each column whose first `count` values are sorted and whose rest is NaN."""
+    place = share * np.maximum(count - 1, 0)
+    low = np.floor(place).astype(np.int64)
+    high = np.minimum(low + 1, np.maximum(count - 1, 0))
+    column = np.arange(ordered.shape[1])
+    low_value, high_value = ordered[low, column], ordered[high, column]
+    return np.asarray(low_value + (place - low) * (high_value - low_value), dtype=np.float32)
+
+
+def robust(values: Floats, floor_share: float) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    """Location, scale and count of each column; NaN values are left out.
+
+    The location is the median; the scale the largest of 1.4826 MAD, the two sides' decile distances as a
+    normal sigma, and the floor. A few per cent of contamination moves neither much.
+    """
+    ordered = np.sort(values, axis=0)
+    count = np.isfinite(ordered).sum(axis=0)
+    if not ordered.shape[0]:
+        nothing = np.full(values.shape[1], np.nan, dtype=np.float32)
+        return nothing, nothing.copy(), count
+    middle = sorted_quantile(ordered, count, 0.5)
+    high = sorted_quantile(ordered, count, 0.9)
+    low = sorted_quantile(ordered, count, 0.1)
+    spread = sorted_quantile(np.sort(np.abs(values - middle), axis=0), count, 0.5)
+    floor = FLOOR_S + floor_share * middle
+    scale = np.fmax.reduce(
+        [MAD_TO_SIGMA * spread, (high - middle) * P90_TO_SIGMA, (middle - low) * P90_TO_SIGMA, floor]
+    )
+    return middle, scale.astype(np.float32), count
+
+
+def overdispersion(sent: NDArray[np.float64], lost: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Intra-tick correlation of losses per column by moments, before shrinking; NaN without losses.
+
+    For a beta-binomial count k of n with mean p: var k = n p (1-p) (1 + (n-1) rho).
+    """
+    ratio = lost.sum(axis=0) / np.maximum(sent.sum(axis=0), 1.0)
+    binomial = ratio * (1.0 - ratio)
+    seen = ((lost - sent * ratio) ** 2).sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rho = (seen - sent.sum(axis=0) * binomial) / ((sent * (sent - 1.0)).sum(axis=0) * binomial)
+    return np.asarray(rho, dtype=np.float64)
+
+
+def baseline_of(
+    q50: Floats,
+    q80: Floats,
+    sent: NDArray[np.uint16],
+    lost: NDArray[np.uint16],
+    *,
+    prior_scale: Floats,
+    least_ticks: int,
+) -> Baseline:
+    """The baseline of past ticks, shape (ticks, sessions), from which suspect ones were taken out already.
+
+    Taken out means NaN quantiles and nothing sent. prior_scale, seconds per session: what the scale is
+    believed to be while the past is short; it weighs as much as twelve ticks.
+    """
+    loc50, scale50, count = robust(q50, FLOOR_SHARE_50)
+    loc80, scale80, _ = robust(q80, FLOOR_SHARE_80)
+    weight = PRIOR_TICKS / (count + PRIOR_TICKS)
+    scale50 = np.maximum(scale50, _pooled(scale50, prior_scale, weight))
+    scale80 = np.maximum(scale80, _pooled(scale80, np.float32(1.5) * prior_scale, weight))
+    short = count < least_ticks
+    loc50 = np.where(short, np.nan, loc50).astype(np.float32)
+    n, k = sent.astype(np.float64), lost.astype(np.float64)
+    total_lost = k.sum(axis=0)
+    loss = (total_lost + 0.5) / (n.sum(axis=0) + 500.0)
+    own = np.nan_to_num(np.clip(overdispersion(n, k), LEAST_RHO, MOST_RHO), nan=PRIOR_RHO)
+    rho = (total_lost * own + FEW_LOSSES * PRIOR_RHO) / (total_lost + FEW_LOSSES)
+    return Baseline(
+        loc50=loc50,
+        scale50=scale50,
+        loc80=loc80,
+        scale80=scale80,
+        loss=loss,
+        rho=rho,
+        ticks=(sent > 0).sum(axis=0),
+    )
+
+
+def _pooled(scale: Floats, prior: Floats, weight: NDArray[np.floating]) -> Floats:
+    return np.sqrt((1.0 - weight) * scale**2 + weight * prior**2).astype(np.float32)

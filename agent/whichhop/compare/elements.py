@@ -1,0 +1,149 @@
+"""What can be at fault in a home, and which sessions would feel it: the columns of the routing matrix."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from whichhop.model import (
+    LINK_TABLE,
+    PROVIDER_EDGE,
+    Cause,
+    Home,
+    Link,
+    LinkKind,
+    Medium,
+    Method,
+    NodeKind,
+    Session,
+)
+
+OWN_TRAFFIC = "own-traffic"
+"""The element that stands for the access queue being filled by the home itself."""
+
+
+class Nature(StrEnum):
+    """What an element is, as far as its ordinary behaviour and its faults go; see `priors.PRIORS`."""
+
+    RADIO = "radio"
+    BACKHAUL = "backhaul"
+    ETHERNET = "ethernet"
+    ACCESS = "access"
+    BEYOND = "beyond"
+    HOST = "host"
+    AIR = "air"
+    NODE = "node"
+    REPLY = "reply"
+    DESTINATION = "destination"
+    RESOLVER = "resolver"
+    OWN_TRAFFIC = "own-traffic"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Element:
+    """One possible culprit.
+
+    name: a link's name or a pseudo-element's ("host:desk", "air:attic", "reply:router" ...).
+    column: indices, in the order of the sessions given, of the sessions that it would touch.
+    """
+
+    name: str
+    nature: Nature
+    cause: Cause
+    column: frozenset[int]
+
+
+def _link_nature(link: Link) -> Nature:
+    if link.kind is LinkKind.WIRELESS:
+        return Nature.RADIO
+    if link.kind is LinkKind.BACKHAUL:
+        return Nature.ETHERNET if link.medium is Medium.ETHERNET else Nature.BACKHAUL
+    return {
+        LinkKind.WIRED: Nature.ETHERNET,
+        LinkKind.ACCESS: Nature.ACCESS,
+        LinkKind.BEYOND: Nature.BEYOND,
+    }[link.kind]
+
+
+def judged(sessions: Sequence[Session]) -> tuple[Session, ...]:
+    """The sessions that may speak: those run under load are slow on purpose and stay out."""
+    return tuple(s for s in sessions if s.key.method is not Method.LOADED)
+
+
+def _over(link: str, sessions: Sequence[Session]) -> frozenset[int]:
+    return frozenset(i for i, s in enumerate(sessions) if any(part.name == link for part in s.path.links))
+
+
+def _links(home: Home, sessions: Sequence[Session]) -> list[Element]:
+    out = []
+    for link in {link.name: link for link in home.links}.values():
+        column = _over(link.name, sessions)
+        out.append(
+            Element(
+                name=link.name, nature=_link_nature(link), cause=LINK_TABLE[link.kind].cause, column=column
+            )
+        )
+        if link.kind is LinkKind.ACCESS:
+            out.append(
+                Element(name=OWN_TRAFFIC, nature=Nature.OWN_TRAFFIC, cause=Cause.OWN_TRAFFIC, column=column)
+            )
+    return out
+
+
+def _air(home: Home, node: str, sessions: Sequence[Session]) -> frozenset[int]:
+    """Sessions over any radio link of a box; empty unless two of its radio links are in use."""
+    radio = [
+        link
+        for link in home.links
+        if node in (link.near, link.far)
+        and (
+            link.kind is LinkKind.WIRELESS or (link.kind is LinkKind.BACKHAUL and link.medium is Medium.RADIO)
+        )
+    ]
+    columns = [_over(link.name, sessions) for link in radio]
+    if sum(1 for c in columns if c) < 2:
+        return frozenset()
+    return frozenset[int]().union(*columns)
+
+
+_BOXES = {
+    NodeKind.ROUTER,
+    NodeKind.GATEWAY,
+    NodeKind.MESH_NODE,
+    NodeKind.ACCESS_POINT,
+    NodeKind.SWITCH,
+}
+
+
+def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
+    """Every element that at least one session crosses: links as written, then pseudo-elements.
+
+    A box's air stands as an element of its own only where two of its radio links are probed; else it is
+    the link itself.
+    """
+    out = _links(home, sessions)
+
+    def add(name: str, nature: Nature, cause: Cause, column: frozenset[int]) -> None:
+        out.append(Element(name=name, nature=nature, cause=cause, column=column))
+
+    for name, node in home.nodes.items():
+        if node.kind in _BOXES:
+            crossing = frozenset(i for i, s in enumerate(sessions) if name in s.path.nodes)
+            add(f"node:{name}", Nature.NODE, Cause.HOME_NODE, crossing)
+            add(f"air:{name}", Nature.AIR, Cause.HOME_NODE, _air(home, name, sessions))
+    for agent in dict.fromkeys(s.key.agent for s in sessions):
+        column = frozenset(i for i, s in enumerate(sessions) if s.key.agent == agent)
+        add(f"host:{agent}", Nature.HOST, Cause.AGENT_HOST, column)
+    packets = [i for i, s in enumerate(sessions) if s.key.method is not Method.LOOKUP]
+    for target in dict.fromkeys(sessions[i].key.target for i in packets):
+        column = frozenset(i for i in packets if sessions[i].key.target == target)
+        anchor = target in home.anchors and target != PROVIDER_EDGE
+        if anchor:
+            add(f"destination:{target}", Nature.DESTINATION, Cause.DESTINATION, column)
+        else:
+            add(f"reply:{target}", Nature.REPLY, Cause.RESPONDER, column)
+    for target in dict.fromkeys(s.key.target for s in sessions if s.key.method is Method.LOOKUP):
+        column = frozenset(
+            i for i, s in enumerate(sessions) if s.key.target == target and s.key.method is Method.LOOKUP
+        )
+        add(f"resolver:{target}", Nature.RESOLVER, Cause.NAME_SERVICE, column)
+    return tuple(e for e in out if e.column)

@@ -1,0 +1,97 @@
+"""Plain sentences for a verdict: what spoke for it, what was ruled out, what would change it."""
+
+from whichhop.model import CAUSE_TABLE, Cause, Owner, Severity, Verdict
+
+PSEUDO = {
+    "host": "the machine {} itself",
+    "air": "the radio channel around {}",
+    "node": "the box {} itself",
+    "reply": "the answers of {} alone",
+    "destination": "the destination {} alone",
+    "resolver": "the resolver {}",
+}
+
+
+def element_words(name: str) -> str:
+    """An element's name as a reader would say it."""
+    kind, _, rest = name.partition(":")
+    if rest and kind in PSEUDO:
+        return PSEUDO[kind].format(rest)
+    if name == "own-traffic":
+        return "the home's own traffic"
+    if name == "beyond":
+        return "the network past the provider's first hop"
+    near, _, far = name.partition("/")
+    return f"the link {near} to {far}" if far else f"the link {name}"
+
+
+def names_words(names: tuple[str, ...]) -> str:
+    """Several elements as a list with "or", since only one of them need be at fault."""
+    words = [element_words(n) for n in names]
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " or " + words[-1]
+
+
+def severity_words(severity: Severity) -> str:
+    """The figures in a sentence, with the loss interval; empty when nothing was measured."""
+    parts = []
+    if severity.added_p50_s is not None and severity.added_p50_s >= 0.001:
+        text = f"{severity.added_p50_s * 1e3:.0f} ms added to the usual round trip"
+        if severity.added_p95_s is not None:
+            text += f" ({severity.added_p95_s * 1e3:.0f} ms in the worst twentieth)"
+        parts.append(text)
+    if severity.lost and severity.loss_ratio is not None:
+        low, high = severity.loss_low or 0.0, severity.loss_high or 0.0
+        parts.append(
+            f"{severity.loss_ratio:.1%} of {severity.sent} packets lost "
+            f"(95 % interval {low:.1%} to {high:.1%})"
+        )
+    return " and ".join(parts)
+
+
+def headline(verdict: Verdict) -> str:
+    """The verdict in a sentence."""
+    sure = f"{verdict.probability:.0%} sure"
+    if verdict.cause is Cause.HEALTHY:
+        return f"Nothing exceeds its own quiet baseline ({sure})."
+    where = names_words(verdict.elements)
+    if verdict.cause is Cause.NOT_SEPARABLE:
+        return f"These vantage points cannot tell which: {where} ({sure} that it is one of them)."
+    words = CAUSE_TABLE[verdict.cause].words
+    text = f"{words}: {where} ({sure})."
+    if not verdict.proven:
+        text = f"likely, not proven: {text}"
+    return text[0].upper() + text[1:]
+
+
+def owner_words(verdict: Verdict) -> str:
+    """Whose it is to mend."""
+    owner = CAUSE_TABLE[verdict.cause].owner
+    return {
+        Owner.HOME: "It is the home's to mend.",
+        Owner.PROVIDER: "It is the provider's to mend, or the cabling in the house before the line.",
+        Owner.PROVIDER_OR_FURTHER: "It is the provider's, or further out.",
+        Owner.TARGET: "It is the destination's; nothing at home will change it.",
+        Owner.RESOLVER: "It is for whoever runs the resolver.",
+        Owner.NOBODY: "",
+    }[owner]
+
+
+def spoke_for(verdict: Verdict) -> str:
+    """What spoke for it."""
+    if verdict.severity is None:
+        return ""
+    figures = severity_words(verdict.severity)
+    return f"Sessions that cross it saw {figures}." if figures else ""
+
+
+def explain(verdict: Verdict) -> list[str]:
+    """All sentences of a verdict, most important first."""
+    out = [headline(verdict), spoke_for(verdict), owner_words(verdict)]
+    out += [
+        f"Ruled out: {element_words(r.what)}, because {r.why}"
+        + (f" ({', '.join(r.sessions[:4])}{' ...' if len(r.sessions) > 4 else ''})." if r.sessions else ".")
+        for r in verdict.ruled_out
+    ]
+    out += [f"Missing before the provider can be held to it: {m}." for m in verdict.missing]
+    out += [f"To be surer: {w}." for w in verdict.would_change]
+    return [line for line in out if line]

@@ -1,0 +1,186 @@
+"""Looks closely at one stretch of time: which cause sets compete, and how probable each group is when."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.baseline import Floats
+from whichhop.compare.causes import distinct_pairs, pair_evidence, part_evidence
+from whichhop.compare.elements import Element, Nature
+from whichhop.compare.filter import States, Track, make_states, run
+from whichhop.compare.likelihood import Evidence
+from whichhop.compare.scan import Scan
+from whichhop.compare.screening import Stretch, rolling, supported
+
+POOL = 20
+LEADERS = 3
+MORE = 4
+LEAST_GAIN = 2.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Elements that the sessions heard in the stretch cannot tell apart.
+
+    members: indices of elements. forward, smooth: (ticks,) probability that one of them is at fault.
+    share: (ticks, members) each member's part in it. delay, loss: (ticks,) log-ratios of the shapes.
+    """
+
+    members: tuple[int, ...]
+    forward: NDArray[np.float64]
+    smooth: NDArray[np.float64]
+    share: NDArray[np.float64]
+    delay: Floats
+    loss: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Close:
+    """The result of a close look: groups, and the probability per tick that nothing is at fault."""
+
+    stretch: Stretch
+    groups: tuple[Group, ...]
+    nothing: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Use:
+    """Own traffic's part: per tick the factor on its onset and the log-ratio of its staying."""
+
+    factor: NDArray[np.float64]
+    stay: NDArray[np.float64]
+
+
+def columns_heard(elements: Sequence[Element], heard: frozenset[int]) -> list[frozenset[int]]:
+    """Each element's column over the sessions that spoke."""
+    return [e.column & heard for e in elements]
+
+
+def look(
+    scan: Scan,
+    elements: Sequence[Element],
+    onset: NDArray[np.float64],
+    use: Use,
+    stretch: Stretch,
+) -> Close:
+    """Run the filter over one stretch."""
+    span = slice(stretch.first, stretch.end)
+    settings = scan.settings
+    evidence = scan.evidence(stretch.first, stretch.end)
+    ratios = scan.ratios[span]
+    heard = frozenset(np.flatnonzero(scan.alibi.speaks[span].any(axis=0)).tolist())
+    columns = columns_heard(elements, heard)
+    chosen = _chosen(scan, evidence, columns, ratios, onset)
+    pairs = distinct_pairs(columns, chosen)
+    doubles = {p: pair_evidence(evidence, scan.columns, *p) for p in pairs}
+    place = {j: k for k, j in enumerate(chosen)}
+    own = next((place[j] for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC), None)
+    states = make_states(
+        onset[chosen],
+        [(place[a], place[b]) for a, b in pairs],
+        own=own,
+        step_s=scan.table.step_ns * 1e-9,
+        settings=settings,
+    )
+    rate = scan.rates[scan.block_of(stretch.first)]
+    likelihood = _likelihood(states, ratios, scan.quiet[span], doubles=doubles, chosen=chosen, rate=rate)
+    if own is not None:
+        likelihood[:, states.having([own])] += use.stay[span, None]
+    track = run(states, likelihood, factor=use.factor[span], smooth=settings.smooth)
+    return Close(
+        stretch=stretch,
+        groups=_groups(states, track, columns, chosen, part_evidence(evidence, scan.columns)),
+        nothing=track.smooth[:, [not s for s in states.sets]].sum(axis=1),
+    )
+
+
+def _chosen(
+    scan: Scan,
+    evidence: Evidence,
+    columns: Sequence[frozenset[int]],
+    ratios: NDArray[np.float32],
+    onset: NDArray[np.float64],
+) -> list[int]:
+    """Elements with support of their own, then those that explain what the leaders leave over."""
+    most = scan.settings.most_candidates
+    ranked = [j for j in supported(ratios, onset, POOL + most) if columns[j]]
+    chosen: list[int] = []
+    kinds: set[frozenset[int]] = set()
+    for j in ranked:
+        if len(kinds) < most - MORE or columns[j] in kinds:
+            chosen.append(j)
+            kinds.add(columns[j])
+    pool = [j for j in range(len(columns)) if j not in chosen and columns[j]]
+    pool.sort(key=lambda j: -float(ratios[:, j].max()))
+    gains: dict[int, float] = {}
+    for leader in chosen[:LEADERS]:
+        for j in pool[:POOL]:
+            if columns[j] == columns[leader]:
+                continue
+            gain = pair_evidence(evidence, scan.columns, leader, j) - ratios[:, leader]
+            best = max(float(rolling(gain[:, None].astype(np.float64), span).max()) for span in (2, 6, 30))
+            gains[j] = max(gains.get(j, -np.inf), best + float(np.log(onset[j])))
+    more = sorted((j for j in gains if gains[j] > -LEAST_GAIN), key=lambda j: -gains[j])[:MORE]
+    kinds |= {columns[j] for j in more}
+    # Whoever shares a column with a candidate is one too, or its share would be nobody's.
+    return [*chosen, *(j for j in range(len(columns)) if j not in chosen and columns[j] in kinds)]
+
+
+def _likelihood(
+    states: States,
+    ratios: NDArray[np.float32],
+    quiet: NDArray[np.float64],
+    *,
+    doubles: dict[tuple[int, int], NDArray[np.float32]],
+    chosen: Sequence[int],
+    rate: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """(ticks, states) log-likelihoods; in each state one further element may have a passing blip."""
+    none = float(np.log1p(-rate.sum()))
+    out = np.empty((ratios.shape[0], len(states.sets)))
+    blip = np.log(rate)
+    nothing = quiet
+    for (a, b), value in doubles.items():
+        nothing = np.logaddexp(nothing, value + blip[a] + blip[b])
+    for i, members in enumerate(states.sets):
+        if not members:
+            out[:, i] = nothing
+        elif len(members) == 1:
+            j = chosen[members[0]]
+            terms = [ratios[:, j] + none]
+            terms += [v + blip[b if a == j else a] for (a, b), v in doubles.items() if j in (a, b)]
+            out[:, i] = np.logaddexp.reduce(terms)
+        else:
+            a, b = chosen[members[0]], chosen[members[1]]
+            out[:, i] = doubles[(a, b) if (a, b) in doubles else (b, a)] + none
+    return out
+
+
+def _groups(
+    states: States,
+    track: Track,
+    columns: Sequence[frozenset[int]],
+    chosen: Sequence[int],
+    parts: tuple[Floats, Floats],
+) -> tuple[Group, ...]:
+    by_column: dict[frozenset[int], list[int]] = {}
+    for place, j in enumerate(chosen):
+        by_column.setdefault(columns[j], []).append(place)
+    out = []
+    for places in by_column.values():
+        any_of = states.having(places)
+        smooth = track.smooth[:, any_of].sum(axis=1)
+        each = np.stack([track.smooth[:, states.having([p])].sum(axis=1) for p in places], axis=1)
+        out.append(
+            Group(
+                members=tuple(chosen[p] for p in places),
+                forward=track.forward[:, any_of].sum(axis=1),
+                smooth=smooth,
+                share=each / np.maximum(each.sum(axis=1, keepdims=True), 1e-12),
+                delay=parts[0][:, chosen[places[0]]],
+                loss=parts[1][:, chosen[places[0]]],
+            )
+        )
+    return tuple(out)

@@ -1,0 +1,117 @@
+"""Slices of time as arrays: what each session sent, lost and saw in each tick of ten seconds."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.model import SessionKey
+from whichhop.model.units import NS_PER_S
+
+TICK_NS = 10 * NS_PER_S
+"""Ten seconds: the shortest slice in which a packet a second still gives a usable quantile."""
+LEAST_ANSWERS = 3
+"""Under this many answers a tick's quantiles say nothing."""
+
+Counts = NDArray[np.uint16]
+Seconds = NDArray[np.float32]
+
+COUNTS = ("sent", "lost", "lost_out", "lost_back", "aside")
+QUANTILES = ("q50_s", "q80_s")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindowTable:
+    """Features per tick and session; every array has the shape (ticks, sessions).
+
+    start_ns: UTC nanoseconds of the first tick's begin.
+    sent: packets sent, those set aside left out. lost: of them, lost in any direction (late ones too).
+    lost_out, lost_back: of the lost, those whose direction is known. aside: packets set aside.
+    q50_s, q80_s: quantiles of the answered round trips in seconds, NaN under LEAST_ANSWERS answers.
+    coarse: True when the quantiles come from histogram buckets, not from samples.
+    """
+
+    sessions: tuple[SessionKey, ...]
+    start_ns: int
+    sent: Counts
+    lost: Counts
+    lost_out: Counts
+    lost_back: Counts
+    aside: Counts
+    q50_s: Seconds
+    q80_s: Seconds
+    step_ns: int = TICK_NS
+    coarse: bool = False
+
+    @property
+    def ticks(self) -> int:
+        """How many slices of time there are."""
+        return int(self.sent.shape[0])
+
+    @property
+    def answered(self) -> Counts:
+        """Packets answered in time."""
+        return np.asarray(self.sent - self.lost, dtype=np.uint16)
+
+    def at_ns(self, tick: int) -> int:
+        """When a tick begins."""
+        return self.start_ns + int(tick) * self.step_ns
+
+    def picked(self, keys: Sequence[SessionKey]) -> "WindowTable":
+        """The same ticks for these sessions in this order; KeyError for one that is not there."""
+        place = {key: i for i, key in enumerate(self.sessions)}
+        columns = [place[key] for key in keys]
+        if columns == list(range(len(self.sessions))):
+            return self
+        changed = self._each(lambda a: np.ascontiguousarray(a[:, columns]))
+        return replace(changed, sessions=tuple(keys))
+
+    def span(self, first: int, end: int) -> "WindowTable":
+        """The ticks first..end-1, as views without a copy."""
+        return replace(self._each(lambda a: a[first:end]), start_ns=self.at_ns(first))
+
+    def coarser(self, factor: int) -> "WindowTable":
+        """Slices `factor` times as long: counts added; a quantile is the median of the parts' quantiles.
+
+        A last incomplete slice is kept. ValueError for a factor under one.
+        """
+        if factor < 1:
+            raise ValueError(f"factor is {factor}, must be at least 1")
+        changed: dict[str, Any] = {name: _added(getattr(self, name), factor) for name in COUNTS}
+        changed |= {name: _middle(getattr(self, name), factor) for name in QUANTILES}
+        return replace(self, step_ns=self.step_ns * factor, **changed)
+
+    def _each(self, change: Callable[[NDArray[Any]], NDArray[Any]]) -> "WindowTable":
+        changed: dict[str, Any] = {name: change(getattr(self, name)) for name in (*COUNTS, *QUANTILES)}
+        return replace(self, **changed)
+
+
+def empty_table(
+    sessions: Sequence[SessionKey], start_ns: int, ticks: int, step_ns: int = TICK_NS
+) -> WindowTable:
+    """A table in which nobody sent anything, its arrays to be filled in place."""
+    shape = (ticks, len(sessions))
+    counts: dict[str, Any] = {name: np.zeros(shape, dtype=np.uint16) for name in COUNTS}
+    seconds: dict[str, Any] = {name: np.full(shape, np.nan, dtype=np.float32) for name in QUANTILES}
+    return WindowTable(sessions=tuple(sessions), start_ns=start_ns, step_ns=step_ns, **counts, **seconds)
+
+
+def _added(array: Counts, factor: int) -> Counts:
+    if not array.shape[0]:
+        return array
+    starts = np.arange(0, array.shape[0], factor)
+    summed = np.add.reduceat(array.astype(np.uint32), starts, axis=0)
+    return np.minimum(summed, np.iinfo(np.uint16).max).astype(np.uint16)
+
+
+def _middle(array: Seconds, factor: int) -> Seconds:
+    pad = -array.shape[0] % factor
+    whole = np.pad(array, ((0, pad), (0, 0)), constant_values=np.nan)
+    parts = np.sort(whole.reshape(-1, factor, array.shape[1]), axis=1)  # NaN sorts last
+    count = np.isfinite(parts).sum(axis=1)
+    low = np.maximum(count - 1, 0) // 2
+    high = np.minimum(np.maximum(count, 1) // 2, factor - 1)
+    low_value, high_value = (np.take_along_axis(parts, i[:, None, :], axis=1)[:, 0, :] for i in (low, high))
+    return np.where(count > 0, 0.5 * (low_value + high_value), np.nan).astype(np.float32)

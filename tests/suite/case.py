@@ -1,0 +1,45 @@
+"""What a labelled case is: a scenario, and what was truly going on when."""
+
+from dataclasses import dataclass, field
+
+from whichhop.lab.scenario import Scenario
+from whichhop.model import Cause
+
+PROVIDER_SIDE = frozenset({Cause.UPSTREAM_LINK, Cause.BEYOND})
+HOME_SIDE = frozenset(
+    {Cause.WIRELESS_HOP, Cause.BACKHAUL, Cause.WIRED_LAN, Cause.HOME_NODE, Cause.OWN_TRAFFIC}
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Label:
+    """The truth about a stretch of time, seconds since the scenario's start.
+
+    element: what was at fault. accept: other elements whose naming is as right (two links hit by one hidden
+    station: their access point's air). harmless: nothing of the network was at fault, so that silence is
+    right, and so is naming one of `accept` or the element itself.
+    """
+
+    start_s: float
+    end_s: float
+    element: str
+    cause: Cause
+    rhythm: str
+    size: str
+    accept: frozenset[str] = field(default_factory=frozenset)
+    harmless: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One home over some hours with its labels; `recipe` and `seed` make it again."""
+
+    recipe: str
+    seed: int
+    scenario: Scenario
+    labels: tuple[Label, ...]
+
+    @property
+    def name(self) -> str:
+        """What to ask for to see it again."""
+        return f"{self.recipe}:{self.seed}"

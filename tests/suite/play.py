@@ -1,0 +1,88 @@
+"""Plays one case: draws the home, lets every method judge the same data, scores the answers."""
+
+import resource
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from suite.case import Case
+from suite.recipes import make_case
+from suite.rivals import boolean, least_squares, subtraction
+from suite.rivals.common import View, view_of
+from suite.scoring import Score, score
+from whichhop.compare.windows import WindowTable
+from whichhop.lab.paper import prepare
+from whichhop.lab.paper_records import readings_of_run
+from whichhop.lab.paper_table import table_of_run
+from whichhop.model import Reading, Session, Verdict
+from whichhop.model.units import NS_PER_S
+from whichhop.net.clock import SystemClock
+
+START_NS = 1_767_268_800 * NS_PER_S
+"""Noon UTC of a New Year's Day, so that a run of 24 hours holds one whole evening."""
+WHICHHOP = "whichhop"
+mono_ns = SystemClock().mono_ns
+
+
+def seconds_since(began_ns: int) -> float:
+    """Seconds gone by since `began_ns`."""
+    return (mono_ns() - began_ns) / NS_PER_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Data:
+    """What every method is given."""
+
+    case: Case
+    sessions: tuple[Session, ...]
+    table: WindowTable
+    readings: list[Reading]
+    draw_s: float
+
+
+def _by_view(rival: Callable[[View], list[Verdict]]) -> Callable[[Data], Sequence[Verdict]]:
+    return lambda data: rival(view_of(data.case.scenario.home, data.sessions, data.table))
+
+
+def _whichhop(data: Data) -> Sequence[Verdict]:
+    from whichhop.compare.engine import judge
+    from whichhop.compare.settings import Settings
+
+    return judge(data.case.scenario.home, data.sessions, data.table, data.readings, Settings())
+
+
+METHODS: dict[str, Callable[[Data], Sequence[Verdict]]] = {
+    "subtraction": _by_view(subtraction.judge),
+    "least squares": _by_view(least_squares.judge),
+    "Boolean": _by_view(boolean.judge),
+    WHICHHOP: _whichhop,
+}
+
+
+def draw(recipe: str, seed: int, hours: float | None = None) -> Data:
+    """The data of one case."""
+    began = mono_ns()
+    case = make_case(recipe, seed, hours)
+    run = prepare(case.scenario, seed)
+    table = table_of_run(run, START_NS)
+    readings = readings_of_run(run, START_NS)
+    return Data(case=case, sessions=run.sessions, table=table, readings=readings, draw_s=seconds_since(began))
+
+
+def play(
+    recipe: str, seed: int, hours: float | None = None, methods: Sequence[str] = tuple(METHODS)
+) -> list[Score]:
+    """Every method's score on one case."""
+    data = draw(recipe, seed, hours)
+    out = []
+    for name in methods:
+        began = mono_ns()
+        verdicts = METHODS[name](data)
+        out.append(
+            score(name, data.case, data.sessions, verdicts, start_ns=START_NS, run_s=seconds_since(began))
+        )
+    return out
+
+
+def peak_mb() -> float:
+    """The most memory this process has had resident, MB."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

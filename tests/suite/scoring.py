@@ -1,0 +1,148 @@
+"""Verdicts held against the truth: right, wrong, missed, late; and whom they accused without cause."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from suite.case import HOME_SIDE, PROVIDER_SIDE, Case, Label
+from suite.truth import group_of
+from whichhop.model import Cause, LinkKind, Session, Verdict
+from whichhop.model.units import NS_PER_S
+
+SLACK_S = 90.0
+"""A verdict this long after a fault's end is still about it: smoothing and hysteresis lag."""
+LATE_S = 60.0
+WARM_UP_S = 600.0
+"""What happens before there is any baseline is not held against a method."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LabelScore:
+    """How one true fault fared: "exact", "wrong" or "missed"."""
+
+    cause: Cause
+    rhythm: str
+    size: str
+    outcome: str
+    delay_s: float | None
+    """From the fault's start to the first right verdict."""
+    should_abstain: bool
+    abstained: bool | None
+    """Whether the right verdict named a group; None without one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictScore:
+    """How one verdict fared."""
+
+    cause: Cause
+    probability: float
+    right: bool
+    proven: bool
+    accuses: bool
+    """True when it says that the provider is proven to be at fault."""
+    suspects: bool
+    """True when it names the provider without proof."""
+    beside: str
+    """What was truly going on: "fault", "harmless" or "nothing"."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """One method's answers to one case."""
+
+    method: str
+    case: str
+    hours: float
+    run_s: float
+    labels: tuple[LabelScore, ...]
+    verdicts: tuple[VerdictScore, ...]
+    faults_home_side: int
+
+
+def _touches(label: Label, verdict: Verdict, start_ns: int) -> bool:
+    begin = (verdict.start_ns - start_ns) / NS_PER_S
+    end = float("inf") if verdict.end_ns is None else (verdict.end_ns - start_ns) / NS_PER_S
+    return begin < label.end_s + SLACK_S and end > label.start_s - SLACK_S / 3
+
+
+def _provider_elements(case: Case) -> frozenset[str]:
+    return frozenset(k.name for k in case.scenario.home.links if k.kind in (LinkKind.ACCESS, LinkKind.BEYOND))
+
+
+def score(
+    method: str,
+    case: Case,
+    sessions: Sequence[Session],
+    verdicts: Sequence[Verdict],
+    *,
+    start_ns: int,
+    run_s: float,
+) -> Score:
+    """Hold a method's verdicts against a case's labels."""
+    spoken = [
+        v
+        for v in verdicts
+        if v.cause is not Cause.HEALTHY and (v.end_ns is None or (v.end_ns - start_ns) / NS_PER_S > WARM_UP_S)
+    ]
+    groups = {x.element: group_of(x.element, case.scenario, sessions) for x in case.labels}
+
+    def right(label: Label, verdict: Verdict) -> bool:
+        named = frozenset(verdict.elements)
+        if named & label.accept:
+            return True
+        return label.element in named and (len(named) == 1 or named <= groups[label.element] | label.accept)
+
+    labels = []
+    for label in case.labels:
+        if label.harmless:
+            continue
+        near = [v for v in spoken if _touches(label, v, start_ns)]
+        good = [v for v in near if right(label, v)]
+        found = min(
+            ((v.detected_ns or v.start_ns) - start_ns for v in good), default=None
+        )  # the first right word counts
+        labels.append(
+            LabelScore(
+                cause=label.cause,
+                rhythm=label.rhythm,
+                size=label.size,
+                outcome="exact" if good else "wrong" if near else "missed",
+                delay_s=None if found is None else max(0.0, found / NS_PER_S - label.start_s),
+                should_abstain=len(groups[label.element]) > 1,
+                abstained=len(good[0].elements) > 1 if good else None,
+            )
+        )
+    provider = _provider_elements(case)
+    scored = []
+    for verdict in spoken:
+        near_labels = [x for x in case.labels if _touches(x, verdict, start_ns)]
+        good_labels = [x for x in near_labels if right(x, verdict)]
+        blames = verdict.cause in PROVIDER_SIDE
+        # To name the provider is right only while the provider's side truly is at fault.
+        guilty = any(x.element in provider or x.accept & provider for x in near_labels)
+        scored.append(
+            VerdictScore(
+                cause=verdict.cause,
+                probability=verdict.probability,
+                right=bool(good_labels),
+                proven=verdict.proven,
+                accuses=blames and verdict.proven and not guilty,
+                suspects=blames and not verdict.proven and not guilty,
+                beside=(
+                    "fault"
+                    if any(not x.harmless for x in near_labels)
+                    else "harmless"
+                    if near_labels
+                    else "nothing"
+                ),
+            )
+        )
+    return Score(
+        method=method,
+        case=case.name,
+        hours=case.scenario.seconds / 3600,
+        run_s=run_s,
+        labels=tuple(labels),
+        verdicts=tuple(scored),
+        faults_home_side=sum(x.cause in HOME_SIDE for x in case.labels if not x.harmless),
+    )

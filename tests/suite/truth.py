@@ -1,0 +1,52 @@
+"""What rank allows: which elements no session could tell apart, worked out apart from the comparer."""
+
+from collections.abc import Sequence
+
+from whichhop.lab.crossings import air_links, link_crossings, pseudo_crossing
+from whichhop.lab.scenario import Scenario
+from whichhop.model import LinkKind, Method, NodeKind, Session
+
+BOXES = {NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE, NodeKind.ACCESS_POINT, NodeKind.SWITCH}
+
+
+def columns(scenario: Scenario, sessions: Sequence[Session]) -> dict[str, frozenset[int]]:
+    """For every element that a session crosses, the indices of the sessions that do."""
+    home = scenario.home
+    out = {name: frozenset(c.rows.tolist()) for name, c in link_crossings(sessions).items()}
+    access = next((k.name for k in home.links if k.kind is LinkKind.ACCESS), None)
+    if access in out:
+        out["own-traffic"] = out[access]
+    for name, node in home.nodes.items():
+        air = [out[k] for k in air_links(home, name) if k in out]
+        if len(air) > 1:
+            out[f"air:{name}"] = frozenset().union(*air)
+        if node.kind in BOXES:
+            out[f"node:{name}"] = frozenset(pseudo_crossing(f"node:{name}", sessions).along.tolist())
+    for session in sessions:
+        key = session.key
+        names = [f"host:{key.agent}"]
+        if key.method is Method.LOOKUP:
+            names.append(f"resolver:{key.target}")
+        else:
+            names.append(f"{'destination' if key.target in home.anchors else 'reply'}:{key.target}")
+        for name in names:
+            out[name] = frozenset(pseudo_crossing(name, sessions).along.tolist())
+    return {name: column for name, column in out.items() if column}
+
+
+def group_of(element: str, scenario: Scenario, sessions: Sequence[Session]) -> frozenset[str]:
+    """The elements whose sessions are the same as the element's, itself included.
+
+    Counters tell own traffic from the line, and an agent's own readings tell its host from its link: what
+    other evidence tells apart is not in the group.
+    """
+    all_columns = columns(scenario, sessions)
+    own = all_columns.get(element)
+    same = {name for name, column in all_columns.items() if own is not None and column == own}
+    if scenario.counters and element != "own-traffic":
+        same.discard("own-traffic")
+    if scenario.counters and element == "own-traffic":
+        same = {element}
+    if not element.startswith("host:"):
+        same = {name for name in same if not name.startswith("host:")}
+    return frozenset(same | {element})
