@@ -83,6 +83,12 @@ CHECKLIST: tuple[Check, ...] = (
         bad_when="the wire is loose, missing or corroded",
         effect="hum, shocks, damage from lightning",
         remedy="report it to the provider or an electrician",
-        hazards=(Hazard.GROUNDING, Hazard.LIGHTNING, Hazard.MAINS, Hazard.PROVIDER),
+        hazards=(
+            Hazard.GROUNDING,
+            Hazard.LIGHTNING,
+            Hazard.MAINS,
+            Hazard.POWERED_TAP,
+            Hazard.PROVIDER,
+        ),
     ),
 )

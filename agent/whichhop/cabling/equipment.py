@@ -1,12 +1,24 @@
 """Which box is the narrow link against the plan, and what one upgrade would open."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
 from whichhop.cabling import rates
 from whichhop.model.channel import MULTI_CARRIER, Carrier, Direction, ModemLevels
 from whichhop.model.equipment import Box, Docsis, Radio
+from whichhop.model.home import Path
+from whichhop.model.links import LinkKind, Medium
+
+
+class Via(StrEnum):
+    """Through which of a box's sides the packets go that a ceiling holds."""
+
+    LINE = "line"
+    PORT = "port"
+    RADIO = "radio"
+    ADAPTER = "adapter"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -15,6 +27,7 @@ class Ceiling:
 
     node: str
     part: str
+    via: Via
     down_bps: float
     up_bps: float
     basis: str
@@ -42,6 +55,7 @@ def _docsis(box: Box, docsis: Docsis) -> Ceiling:
     return Ceiling(
         node=box.node,
         part="cable channels",
+        via=Via.LINE,
         down_bps=down,
         up_bps=up,
         basis=f"{docsis.down_channels} down, {docsis.up_channels} up, OFDM {docsis.ofdm_mhz:g} MHz, "
@@ -57,6 +71,7 @@ def _radio(box: Box, radio: Radio) -> Ceiling:
     return Ceiling(
         node=box.node,
         part=f"radio {radio.generation}",
+        via=Via.RADIO,
         down_bps=real,
         up_bps=real,
         basis=f"{radio.streams} streams at {radio.width_mhz} MHz: link rate {link / 1e6:.0f} Mb/s "
@@ -76,6 +91,7 @@ def ceilings(box: Box) -> tuple[Ceiling, ...]:
             Ceiling(
                 node=box.node,
                 part=f"line {box.line}",
+                via=Via.LINE,
                 down_bps=down,
                 up_bps=up,
                 basis="best case of its standard",
@@ -87,6 +103,7 @@ def ceilings(box: Box) -> tuple[Ceiling, ...]:
             Ceiling(
                 node=box.node,
                 part=f"Ethernet port {box.port_bps / 1e6:g} Mb/s",
+                via=Via.PORT,
                 down_bps=rate,
                 up_bps=rate,
                 basis=f"{rates.MTU_PAYLOAD} of {rates.MTU_WIRE} octets are data (IEEE 802.3, RFC 7323)",
@@ -98,6 +115,7 @@ def ceilings(box: Box) -> tuple[Ceiling, ...]:
             Ceiling(
                 node=box.node,
                 part=f"adapter {box.adapter}",
+                via=Via.ADAPTER,
                 down_bps=usual.high_bps,
                 up_bps=usual.high_bps,
                 usual_bps=usual.low_bps,
@@ -108,6 +126,30 @@ def ceilings(box: Box) -> tuple[Ceiling, ...]:
     if box.radio is not None:
         out.append(_radio(box, box.radio))
     return tuple(out)
+
+
+def on_the_way(path: Path, boxes: Mapping[str, Box]) -> tuple[Ceiling, ...]:
+    """The ceilings that a path's packets meet, nearest first: only the sides of a box that they pass.
+
+    A wireless hop is held by the access point's radio, a wired one by both ends' ports, a backhaul by both
+    ends' radios, ports or adapters, the access line by the box that ends it.
+    """
+    out: dict[tuple[str, str], Ceiling] = {}
+    for link in path.links:
+        via = _VIA.get(link.medium, Via.LINE) if link.kind is not LinkKind.ACCESS else Via.LINE
+        for end in (link.near, link.far):
+            for ceiling in ceilings(boxes[end]) if end in boxes else ():
+                if ceiling.via is via:
+                    out.setdefault((ceiling.node, ceiling.part), ceiling)
+    return tuple(out.values())
+
+
+_VIA: dict[Medium | None, Via] = {
+    Medium.RADIO: Via.RADIO,
+    Medium.ETHERNET: Via.PORT,
+    Medium.COAX: Via.ADAPTER,
+    Medium.POWER_LINE: Via.ADAPTER,
+}
 
 
 def bonded(levels: ModemLevels, channel_mhz: int = 6) -> Docsis:
@@ -160,13 +202,14 @@ def upgrades(
             next_down if next_down is not None and next_down.down_bps <= (plan_down_bps or math.inf) else None
         )
         next_narrow = f"{stays.node}'s {stays.part}" if stays else "the plan"
-        gained = after_down > before_down or after_up > before_up
-        words = f"a better {one.part} at {one.node} would "
-        if gained:
-            words += (
-                f"open {_mb(before_down)} to {_mb(after_down)} down, {_mb(before_up)} to {_mb(after_up)} up; "
-                f"then {next_narrow} is the narrow link"
-            )
+        opened = [
+            f"{_mb(before)} to {_mb(after)} {way}"
+            for before, after, way in ((before_down, after_down, "down"), (before_up, after_up, "up"))
+            if after > before
+        ]
+        words = f"lifting {one.node}'s {one.part} would "
+        if opened:
+            words += f"open {' and '.join(opened)}; then {next_narrow} is the narrow link"
         else:
             words += f"change nothing alone: {next_narrow} stays the narrow link"
         out.append(

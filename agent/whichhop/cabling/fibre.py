@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.judge_levels import Judgement, judge_value, worst_first
 from whichhop.cabling.rules import RULES
 
@@ -34,6 +35,10 @@ B_PLUS_UP = OpticalBudget(
     launch_low_dbm=0.5, launch_high_dbm=5.0, plant_low_db=13.0, plant_high_db=28.0, penalty_db=0.5
 )
 """Towards the provider."""
+
+
+FIBRE_CAUTIONS = cautions_for((Hazard.LASER, Hazard.PROVIDER))
+"""What to say wherever someone is sent to look at a fibre."""
 
 
 def judge_fibre(receive_dbm: float, node: str = "fibre terminal") -> Judgement:

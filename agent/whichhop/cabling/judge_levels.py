@@ -123,8 +123,14 @@ def _power(channel: Channel, sent_at_once: int) -> Iterable[LevelFinding]:
 
 
 def _lock(channels: Sequence[Channel], direction: Direction) -> Iterable[LevelFinding]:
-    """Unlocked channels; some locked and some not is what DOCSIS calls partial service."""
+    """Unlocked channels; some locked and some not is what DOCSIS calls partial service.
+
+    A modem's page lists places that the provider does not use, without a frequency: beside locked channels
+    they say nothing.
+    """
     told = [c for c in channels if c.locked is not None]
+    if any(c.locked for c in told):
+        told = [c for c in told if c.locked or c.frequency_hz]
     open_ = [c for c in told if not c.locked]
     if not open_:
         return

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from whichhop.model.channel import Carrier, Channel, Direction, ModemLevels
+from whichhop.model.channel import MULTI_CARRIER, Carrier, Channel, Direction, ModemLevels
 from whichhop.model.record import Reading
 
 PREFIX = "levels/"
@@ -63,6 +63,11 @@ def _channel(name: str, facts: dict[str, float]) -> Channel | None:
     )
 
 
+def _order(channel: Channel) -> tuple[bool, bool, int]:
+    """Down before up, single carriers before many, then by id: a store hands names back in no such order."""
+    return channel.direction is Direction.UP, channel.carrier in MULTI_CARRIER, channel.channel_id
+
+
 def from_readings(readings: Iterable[Reading]) -> tuple[ModemLevels, ...]:
     """Stored values back to whole readings of each modem, oldest first; other readings are passed over."""
     found: dict[tuple[int, str], dict[str, dict[str, float]]] = {}
@@ -73,7 +78,9 @@ def from_readings(readings: Iterable[Reading]) -> tuple[ModemLevels, ...]:
         found.setdefault((reading.at_ns, node), {}).setdefault(channel, {})[fact] = reading.value
     out = []
     for (at_ns, node), rows in sorted(found.items()):
-        channels = [c for name, facts in rows.items() if (c := _channel(name, facts)) is not None]
+        channels = sorted(
+            (c for n, facts in rows.items() if (c := _channel(n, facts)) is not None), key=_order
+        )
         out.append(ModemLevels(node=node, at_ns=at_ns, channels=tuple(channels)))
     return tuple(out)
 

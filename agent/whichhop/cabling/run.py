@@ -94,17 +94,17 @@ def walk_levels(run: Run, frequency_hz: float) -> tuple[float, ...]:
     return tuple(out)
 
 
-def part_words(part: Part) -> str:  # noqa: PLR0911 # one return a kind of part
-    """A part as a person names it."""
+def part_words(part: Part, others: bool = True) -> str:  # noqa: PLR0911 # one return a kind of part
+    """A part as a person names it, with what else it serves unless `others` is False."""
     match part:
         case Cable():
             warm = "" if part.temperature_c == REFERENCE_C else f" at {part.temperature_c:g} °C"
             return f"{part.length_m:g} m of {part.kind.upper()}{warm}"
         case Splitter():
             leg = "" if part.leg is Leg.EVEN else f", {part.leg} leg"
-            return f"{part.ways}-way splitter{leg}{_serves(part.serves)}"
+            return f"{part.ways}-way splitter{leg}{_serves(part.serves if others else ())}"
         case Coupler():
-            return f"{part.value_db} dB coupler, {part.leg} output{_serves(part.serves)}"
+            return f"{part.value_db} dB coupler, {part.leg} output{_serves(part.serves if others else ())}"
         case Amplifier():
             return f"amplifier {part.gain_db:+g} dB, return {part.return_gain_db:+g} dB"
         case Filter():

@@ -18,6 +18,12 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "read a home file; print its sessions and what they can tell apart",
     ),
     ("run", "whichhop.cli.run", "run the agent of one node"),
+    ("levels", "whichhop.cli.levels", "read the modem's channels and judge them"),
+    (
+        "cabling",
+        "whichhop.cli.cabling",
+        "work out the coax part by part, what a change would gain, and each box's limit",
+    ),
     ("records", "whichhop.cli.records", "export, import and verify measurements"),
     ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),
 )

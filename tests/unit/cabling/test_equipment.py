@@ -5,8 +5,9 @@ import math
 import pytest
 
 from support.channels import down, reading, up
-from whichhop.cabling.equipment import bonded, ceilings, narrowest, role_words, upgrades
-from whichhop.model import Carrier, Direction
+from support.homes import alder
+from whichhop.cabling.equipment import bonded, ceilings, narrowest, on_the_way, role_words, upgrades
+from whichhop.model import PROVIDER_EDGE, Carrier, Direction
 from whichhop.model.equipment import Adapter, Box, Docsis, LineKind, Radio, RadioKind
 
 OLD_MODEM = Box(node="modem", roles=("modem",), docsis=Docsis(down_channels=8, up_channels=4), port_bps=1e9)
@@ -91,6 +92,31 @@ def test_a_modems_own_reading_tells_what_it_bonds() -> None:
         ]
     )
     assert bonded(levels) == Docsis(down_channels=1, up_channels=1, ofdm_mhz=190.0, ofdma_mhz=40.0)
+
+
+def test_only_the_sides_of_a_box_that_packets_pass_hold_them() -> None:
+    home = alder("kind: backhaul, medium: radio", "kind: backhaul, medium: power-line")
+    path = home.path("desk", PROVIDER_EDGE)
+    assert path is not None
+    boxes = {
+        "attic": Box(
+            node="attic",
+            radio=Radio(generation=RadioKind.AC),
+            adapter=Adapter.POWER_LINE_500,
+            port_bps=100e6,
+        ),
+        "router": Box(node="router", port_bps=1e9, radio=Radio(generation=RadioKind.N, width_mhz=20)),
+        "modem": OLD_MODEM,
+    }
+    met = [(c.node, c.part) for c in on_the_way(path, boxes)]
+    # the attic's own port and the router's radio carry none of the desk's packets
+    assert met == [
+        ("attic", "radio 802.11ac"),
+        ("attic", "adapter power-line-500"),
+        ("router", "Ethernet port 1000 Mb/s"),
+        ("modem", "Ethernet port 1000 Mb/s"),
+        ("modem", "cable channels"),
+    ]
 
 
 def test_an_all_in_one_box_is_told_from_separate_ones() -> None:

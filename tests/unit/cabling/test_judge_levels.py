@@ -78,6 +78,11 @@ def test_an_unlocked_channel_among_locked_ones_is_partial_service() -> None:
     assert "down-2" in found.words
 
 
+def test_a_place_that_the_provider_does_not_use_is_not_partial_service() -> None:
+    unused = down(0, locked=False, frequency_hz=None, power_dbmv=0.0, mer_db=0.0)
+    assert judge_channels([down(1), unused]).standing is Standing.FINE
+
+
 def test_no_locked_channel_at_all_is_no_service() -> None:
     judgement = judge_channels([down(1, locked=False), down(2, locked=False)])
     assert [f.rule for f in judgement.findings] == ["no-service"]

@@ -3,8 +3,9 @@
 import pytest
 
 from whichhop.cabling.cautions import DEFER
-from whichhop.cabling.what_if import Change, changed, ideas, what_if
-from whichhop.model.cable_run import Amplifier, Cable, CableKind, Coupler, Run, Splitter
+from whichhop.cabling.what_if import Change, changed, ideas, parse_change, what_if
+from whichhop.errors import DataError
+from whichhop.model.cable_run import Amplifier, Cable, CableKind, Coupler, Pad, Part, Run, Splitter
 
 RUN = Run(
     tap_dbmv={1e6: 12.0},
@@ -63,3 +64,38 @@ def test_every_idea_can_be_worked_out_and_wins_something() -> None:
     assert len(changes) == 3  # the old cable, and the splitter out or replaced
     for change in changes:
         assert what_if(RUN, change, (600e6,)).gains[0].gain_db > 1.0
+
+
+@pytest.mark.parametrize(
+    ("text", "at", "instead"),
+    [
+        ("remove 2", 2, None),
+        ("replace 2 coupler 9", 2, Coupler(value_db=9, serves=("alarm panel", "television"))),
+        ("Replace 2 splitter 4", 2, Splitter(ways=4, serves=("alarm panel", "television"))),
+        ("replace 1 rg-6", 1, Cable(kind=CableKind.RG_6, length_m=30.48)),
+        ("replace 1 RG-11 12.5", 1, Cable(kind=CableKind.RG_11, length_m=12.5)),
+        ("replace 3 pad 6", 3, Pad(loss_db=6.0)),
+    ],
+)
+def test_a_change_as_a_person_types_it(text: str, at: int, instead: Part | None) -> None:
+    assert parse_change(text, RUN) == Change(at=at, instead=instead)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "is not understood"),
+        ("remove", "is not understood"),
+        ("remove 9", "the run has parts 1 to 3"),
+        ("remove 2 rg-6", "nothing comes after"),
+        ("replace 2", "is not understood"),
+        ("replace 2 coupler 7", "is not understood"),
+        ("replace 2 splitter 5", "is not understood"),
+        ("replace 2 rg-6", "how long is the cable"),
+        ("replace 3 pad", "is not understood"),
+    ],
+)
+def test_a_change_that_makes_no_sense_is_one_clear_line(text: str, words: str) -> None:
+    with pytest.raises(DataError, match=words) as caught:
+        parse_change(text, RUN)
+    assert "\n" not in str(caught.value)

@@ -41,13 +41,13 @@ def test_a_file_without_channels_is_one_clear_line(text: str) -> None:
 def test_a_json_object_with_its_time() -> None:
     text = json.dumps(
         {
-            "at": "2026-03-01T18:04:05.25Z",
+            "at": "2026-03-01T19:04:05.250000001+01:00",
             "channels": [{"name": "down-5", "direction": "down", "channel_id": 5, "power_dbmv": -0.0}],
         }
     )
     found, at_ns = read_json(text)
     # 2026-03-01T18:04:05Z is 1772388245 s by the proleptic calendar (date -u -d ... +%s)
-    assert at_ns == 1_772_388_245_250_000_000
+    assert at_ns == 1_772_388_245_250_000_001
     (channel,) = found.channels
     assert (channel.carrier, str(channel.power_dbmv)) == (Carrier.SC_QAM, "0.0")
     assert found.remarks == ()
