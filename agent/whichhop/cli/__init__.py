@@ -24,8 +24,10 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "whichhop.cli.cabling",
         "work out the coax part by part, what a change would gain, and each box's limit",
     ),
+    ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is to blame"),
     ("records", "whichhop.cli.records", "export, import and verify measurements"),
     ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),
+    ("demo", "whichhop.cli.demo", "show the main job on an emulated home, held against the injected fault"),
 )
 
 
