@@ -2,11 +2,12 @@
 
 import random
 
+from support.channels import down, reading, up
 from support.records import lifelike
 from whichhop.model import Fate, Method, Sample, SessionKey
 from whichhop.serve.live import LiveState
 
-NAMES = ("desk", "attic", "router", "harbour", "provider-edge")
+NAMES = ("desk", "attic", "router", "harbour", "provider-edge", "modem")
 STAMP = SessionKey(agent="desk", target="attic", method=Method.STAMP)
 ECHO = SessionKey(agent="desk", target="router", method=Method.ECHO)
 
@@ -31,6 +32,9 @@ def busy_state() -> LiveState:
         store_bytes=123_456,
         store_writable=1,
         store_records=77,
+    )
+    live.modems["modem"] = reading(
+        [down(1, unerrored=99, corrected=1, uncorrectable=0), up(1, t3_timeouts=1, t4_timeouts=0)], at_s=60.0
     )
     live.faults = {"desk/attic": 0.93, "beyond": 0.01}
     live.episodes = [("wireless-hop", "desk/attic")]

@@ -14,6 +14,7 @@ from whichhop import __version__
 from whichhop.daemon.agent import Agent
 from whichhop.daemon.handed import get_handover
 from whichhop.daemon.keeper import Keeper
+from whichhop.daemon.modems import Modems
 from whichhop.daemon.options import RunOptions
 from whichhop.errors import WhichhopError
 from whichhop.model import Home, Node, NodeKind, Reading, Session, derive_sessions
@@ -42,6 +43,8 @@ REFRESH_S = 60.0
 COUNT_S = 10.0
 """As often as the comparer's window, so that each window has its own share of own traffic."""
 TIDY_S = 3600.0
+MODEMS_S = 5.0
+"""How often it is asked whether a modem is due; each has its own rhythm in the home file."""
 
 
 def say(text: str) -> None:
@@ -112,6 +115,13 @@ class Daemon:
         )
         self.agent.probers = {p.method: p for p in probers} if self.node.agent else {}
         answered = self.node.clients or tuple(n.address for n in self.home.agents if n.address)
+        self.modems = Modems(
+            agent=self.node.name,
+            clock=self.clock,
+            keep=lambda readings: self.keeper.keep([], readings),
+            show=self.live.modems.__setitem__,
+            say=say,
+        )
         self.reflector = StampReflector(
             self.clock,
             Gate(ip_network(text) for text in answered),
@@ -156,12 +166,14 @@ class Daemon:
         for prober in self.agent.probers.values():
             prober.open(loop)
         self.agent.follow(sessions_of(self.home, self.node))
+        self.modems.follow(self.home)
         self.alarm = open_alarm(loop, self._wake)
         self.alarm.set(self.clock.mono_ns())
         self._tasks = [
             asyncio.create_task(self._again(REFRESH_S, self._refresh)),
             asyncio.create_task(self._again(TIDY_S, self._tidy)),
             asyncio.create_task(self._again(COUNT_S, self._count)),
+            asyncio.create_task(self._again(MODEMS_S, self.modems.turn)),
         ]
         say(
             f"{__version__} on {self.node.name}: {len(self.agent.sessions)} sessions, metrics on"
@@ -222,6 +234,7 @@ class Daemon:
         self.live.forget(self.home.nodes)
         self.keeper.limits = self.home.limits
         self.agent.follow(sessions_of(self.home, self.node))
+        self.modems.follow(self.home)
         say(f"home file read anew: {len(self.agent.sessions)} sessions")
 
     async def stop(self) -> None:

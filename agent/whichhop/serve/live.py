@@ -4,7 +4,7 @@ from bisect import bisect_left
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from whichhop.model import Fate, Sample, SessionKey
+from whichhop.model import Fate, ModemLevels, Sample, SessionKey
 from whichhop.serve.catalogue import BUCKETS_S
 
 BOUNDS_NS = tuple(round(bound * 1e9) for bound in BUCKETS_S)
@@ -47,6 +47,7 @@ class LiveState:
     names: the home's node names: what labels may say.
     values: gauges and counters of the agent by their catalogue name without "whichhop_", for instance
         "loop_lateness_seconds", "steal_ratio", "wan_received_bytes", "store_writable"; set by the daemon.
+    modems: each modem's newest reading, None where it failed; set by the daemon.
     faults: probability by element. episodes: (cause, element) pairs going on now. Both from the comparer.
     """
 
@@ -54,6 +55,7 @@ class LiveState:
         self.home = home
         self.agent = agent
         self.values: dict[str, float] = {}
+        self.modems: dict[str, ModemLevels | None] = {}
         self.faults: Mapping[str, float] = {}
         self.episodes: Collection[tuple[str, str]] = ()
         self._names = frozenset(names)
@@ -89,3 +91,5 @@ class LiveState:
         """Take the node names of a home file read anew; sessions to nodes that are gone are dropped."""
         self._names = frozenset(names)
         self._sessions = {k: s for k, s in self._sessions.items() if k.target in self._names}
+        for name in set(self.modems) - self._names:
+            del self.modems[name]
