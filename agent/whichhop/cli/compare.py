@@ -155,8 +155,7 @@ def run(args: argparse.Namespace) -> int:
         # Files are judged apart from what is kept, so that nothing is mixed in behind the reader's back.
         kept = args.store or default_store(f"{args.home.stem}.collected")
         path = Path(passing) / "records.db" if args.records else kept
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with Store.open(path) as store:
+        with Store.make(path) as store:
             agents, extra = _gather(args, home, store)
             start, end = _span(args, store)
             readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))

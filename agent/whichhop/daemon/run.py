@@ -8,7 +8,9 @@ import secrets
 import signal
 import sys
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from ipaddress import ip_network
+from pathlib import Path
 
 from whichhop import __version__
 from whichhop.daemon.agent import Agent
@@ -17,7 +19,7 @@ from whichhop.daemon.keeper import Keeper
 from whichhop.daemon.modems import Modems
 from whichhop.daemon.options import RunOptions
 from whichhop.errors import WhichhopError
-from whichhop.model import Home, Node, NodeKind, Reading, Session, derive_sessions
+from whichhop.model import Home, Node, NodeKind, Reading, Record, Session, derive_sessions
 from whichhop.model.handover import Handover
 from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
@@ -38,6 +40,7 @@ from whichhop.serve.records_api import home_summary
 from whichhop.serve.server import Server
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 from whichhop.wire.packed import pack
+from whichhop.wire.precision import settle
 
 REFRESH_S = 60.0
 COUNT_S = 10.0
@@ -89,6 +92,7 @@ class Daemon:
         self.live = LiveState(home=self.home.name, agent=self.node.name, names=self.home.nodes)
         self.live.values["store_writable"] = 1
         self.keeper = Keeper(options.store, self.home.limits, self._store_trouble)
+        self._tell_size()
         self.stopping = asyncio.Event()
         self.failure: str | None = None
         dice = random.SystemRandom()
@@ -96,7 +100,7 @@ class Daemon:
             clock=self.clock,
             probers={},
             dice=dice.random,
-            keep=self.keeper.keep,
+            keep=self._keep,
             observe=self.live.observe,
         )
         self.host = Host()
@@ -134,6 +138,11 @@ class Daemon:
         self.server = Server(app, host=self.node.address or "", port=self.home.ports.api)
         self._tasks: list[asyncio.Task[None]] = []
 
+    def _keep(self, records: list[Record], readings: list[Reading]) -> None:
+        """Show and store what has settled; times are stored as exactly as the stamps are good for."""
+        self.live.kept(records, readings)
+        self.keeper.keep([settle(r) for r in records], readings)
+
     def _summary(self) -> dict[str, object]:
         return home_summary(self.home, self.node.name, self.agent.sessions.values(), __version__)
 
@@ -141,7 +150,7 @@ class Daemon:
         """GET /api/open: the minutes that have not settled yet, packed, for whoever compares live."""
         only_known(question)
         records = self.agent.book.open_records()
-        lines = [json.dumps({"record": base64.b64encode(pack((r,))).decode()}) for r in records]
+        lines = [json.dumps({"record": base64.b64encode(pack((settle(r),))).decode()}) for r in records]
         return Answer(body="".join(f"{line}\n" for line in lines).encode(), content_type=NDJSON)
 
     def _store_trouble(self, text: str) -> None:
@@ -206,16 +215,22 @@ class Daemon:
             )
         if counters is not None:
             values = {"wan_rx_bytes": counters.rx_bytes, "wan_tx_bytes": counters.tx_bytes}
-            self.live.values["wan_received_bytes"] = counters.rx_bytes
-            self.live.values["wan_transmitted_bytes"] = counters.tx_bytes
             at = self.clock.utc_ns()
-            self.keeper.keep(
+            self._keep(
                 [],
                 [Reading(at_ns=at, agent=self.node.name, name=n, value=float(v)) for n, v in values.items()],
             )
 
     async def _tidy(self) -> None:
         self.keeper.tidy(self.clock.utc_ns())
+        self._tell_size()
+
+    def _tell_size(self) -> None:
+        size = 0
+        for path in (self.options.store, Path(f"{self.options.store}-wal")):
+            with suppress(OSError):  # the keeper tells what ails the store
+                size += path.stat().st_size
+        self.live.values["store_bytes"] = size
 
     def _reload_soon(self) -> None:
         self._tasks.append(asyncio.create_task(self.reload()))

@@ -128,9 +128,20 @@ class Home:
             )
         return None
 
+    @property
+    def root(self) -> str:
+        """Where everything leads: the provider edge, or in a home without a line its innermost box.
+
+        Links point outwards, so it is the node that is the near end of none.
+        """
+        if PROVIDER_EDGE in self.nodes:
+            return PROVIDER_EDGE
+        nears = {link.near for link in self.links}
+        return next(name for name in self.nodes if name not in nears)
+
     def way_out(self, start: str) -> Iterator[str]:
-        """The nodes a packet of `start` meets on its way to the provider edge, `start` left out."""
-        path = self.path(start, PROVIDER_EDGE) if PROVIDER_EDGE in self.nodes else None
+        """The nodes a packet of `start` meets on its way out, `start` left out."""
+        path = self.path(start, self.root)
         if path is not None:
             yield from path.nodes[1:]
 

@@ -236,6 +236,11 @@ class StampedSocket:
                 raise
         return out
 
+    def drain(self, limit: int = BATCH) -> tuple[list[SendStamp], list[Datagram]]:
+        """`send_stamps` and `receive` in their right order, the stamps to be used first."""
+        datagrams = self.receive(limit)
+        return self.send_stamps(), datagrams
+
     def send_stamps(self) -> list[SendStamp]:
         """The send stamps that wait.
 

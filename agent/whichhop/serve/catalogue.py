@@ -102,11 +102,11 @@ CATALOGUE: dict[str, Metric] = {
         ),
         _row("asleep_seconds", C, AGENT, "seconds", "Time the agent's machine was suspended."),
         _row("clock_steps", C, AGENT, "", "Times the agent's wall clock stepped."),
+        _row("send_failures", C, AGENT, "", "Test packets that the agent's own system refused to send."),
         _row("wan_received_bytes", C, AGENT, "bytes", "Bytes the home received through its way out."),
         _row("wan_transmitted_bytes", C, AGENT, "bytes", "Bytes the home sent through its way out."),
-        _row("store_bytes", G, AGENT, "bytes", "Bytes of the store that hold something."),
+        _row("store_bytes", G, AGENT, "bytes", "Size of the store's files, write-ahead log included."),
         _row("store_writable", G, AGENT, "", "1 while records can be stored, 0 while the disk refuses."),
-        _row("store_records", C, AGENT, "", "Minute records stored since the agent started."),
         _row("modem_power_dbmv", G, CHANNEL, "dbmv", "Level received (down) or sent (up), dB over 1 mV."),
         _row("modem_snr_db", G, CHANNEL, "db", "Signal to noise as the modem sees it, downstream."),
         _row("modem_frequency_hertz", G, CHANNEL, "hertz", "Middle of the channel."),
@@ -129,6 +129,7 @@ CATALOGUE: dict[str, Metric] = {
         _row(
             "modem_read_timestamp_seconds", G, ("node",), "seconds", "When the levels were read, Unix time."
         ),
+        _row("store_records", C, AGENT, "", "Minute records handed to the store since the agent started."),
         _row(
             "fault_probability_ratio",
             G,

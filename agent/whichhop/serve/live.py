@@ -1,13 +1,22 @@
 """What is going on now, as running counts: fed a sample at a time, read by the exporter and the page."""
 
 from bisect import bisect_left
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from whichhop.model import Fate, ModemLevels, Sample, SessionKey
+from whichhop.model import Fate, ModemLevels, Reading, Record, Sample, SessionKey
 from whichhop.serve.catalogue import BUCKETS_S
 
 BOUNDS_NS = tuple(round(bound * 1e9) for bound in BUCKETS_S)
+# The readings that are metrics too: those of which the newest counts, and those that add up.
+_LATEST = {
+    "loop_lateness_s": "loop_lateness_seconds",
+    "steal_ratio": "steal_ratio",
+    "wan_rx_bytes": "wan_received_bytes",
+    "wan_tx_bytes": "wan_transmitted_bytes",
+}
+_SUMMED = {"suspended_s": "asleep_seconds", "send_failures": "send_failures"}
+
 OTHER = "other"
 """The target under which sessions are counted that the home file does not name."""
 
@@ -74,14 +83,24 @@ class LiveState:
         """Count one sample; a microsecond's work. Fits probes' Sink."""
         self.session(key).observe(sample)
 
-    def facts(
-        self, key: SessionKey, *, duplicates: int, reordered: int, clock_error_ns: int | None = None
-    ) -> None:
-        """Add a minute's record facts to the session's counts."""
-        state = self.session(key)
-        state.duplicates += duplicates
-        state.reordered += reordered
-        state.clock_error_ns = clock_error_ns
+    def kept(self, records: Iterable[Record], readings: Iterable[Reading]) -> None:
+        """Take in what the daemon is about to store: what samples do not tell, and the agent's own state."""
+        for record in records:
+            state = self.session(record.session)
+            state.duplicates += record.duplicates
+            state.reordered += record.reordered
+            state.clock_error_ns = record.clock_error_ns
+            self._add("store_records", 1)
+        for reading in readings:
+            if reading.name in _LATEST:
+                self.values[_LATEST[reading.name]] = reading.value
+            elif reading.name == "clock_step_s":
+                self._add("clock_steps", reading.value != 0)
+            elif reading.name in _SUMMED:
+                self._add(_SUMMED[reading.name], reading.value)
+
+    def _add(self, name: str, value: float) -> None:
+        self.values[name] = self.values.get(name, 0) + value
 
     def sessions(self) -> Iterator[tuple[SessionKey, SessionState]]:
         """Every session seen, in a steady order."""

@@ -1,7 +1,6 @@
 """A session's history as numpy columns, straight from the packed blocks; for the comparer, not the daemon."""
 
 from collections.abc import Collection
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,8 +13,6 @@ from whichhop.wire.packed import Facts, take_block, unfold
 from whichhop.wire.planes import Optional, Planes
 
 Int64 = NDArray[np.int64]
-_RUN = 24
-"""Blocks inflated as one piece of work, ahead of their reading."""
 ALL = ("rtt_ns", "out_ns", "queue_ns")
 
 
@@ -71,10 +68,6 @@ def _fill_optional(out: Int64, column: Optional) -> None:
         out[np.frombuffer(column.there, np.bool_)] = values
 
 
-def _unfold_run(run: list[bytes]) -> list[bytes]:
-    return [unfold(packed) for packed in run]
-
-
 def session_columns(
     store: Store,
     key: SessionKey,
@@ -86,11 +79,7 @@ def session_columns(
 
     A month of a packet a second is 2.6 million samples: 23 MB and 21 MB more for each delay column.
     """
-    packed = list(store.blocks(key, from_minute, to_minute))
-    runs = [packed[at : at + _RUN] for at in range(0, len(packed), _RUN)]
-    # Inflating lets go of the interpreter's lock, so a second processor does it while this one reads on.
-    with ThreadPoolExecutor(max_workers=1) as ahead:
-        blocks = [take_block(body) for bodies in ahead.map(_unfold_run, runs) for body in bodies]
+    blocks = [take_block(unfold(packed)) for packed in store.blocks(key, from_minute, to_minute)]
     total = sum(len(b.fates) for b in blocks)
     fate = np.frombuffer(b"".join(b.fates for b in blocks), np.uint8)
     sent = np.empty(total, np.int64)

@@ -62,6 +62,11 @@ class EchoProber:
         with contextlib.suppress(SystemRefusedError):
             self._socket(loop, socket.AF_INET6)
 
+    @property
+    def unprivileged(self) -> bool:
+        """True when the system gave its unprivileged kind of socket and no capability is needed."""
+        return bool(self._sockets) and all(s.unprivileged for s in self._sockets.values())
+
     def _socket(self, loop: asyncio.AbstractEventLoop, family: socket.AddressFamily) -> None:
         ident = int.from_bytes(self._cookie[2:4])
         made = EchoSocket(family, self._clock, ident=ident, kernel_stamps=self._kernel_stamps)
