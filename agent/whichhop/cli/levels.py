@@ -83,7 +83,7 @@ def _before(args: argparse.Namespace, node: str, now: ModemLevels) -> ModemLevel
 
         if not args.store.exists():
             raise DataError(f"--store {args.store}: no such file; give an agent's store")
-        with Store.open(args.store) as store:
+        with Store.open(args.store, read_only=True) as store:
             found = list(store.readings(from_ns=now.at_ns - _BACK_NS, to_ns=now.at_ns + 1))
         kept = [r for r in from_readings(found) if r.node == node]
         earlier = [r for r in kept if r.at_ns < now.at_ns - NS_PER_S]
