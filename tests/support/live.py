@@ -1,10 +1,11 @@
 """A live state with something of everything in it."""
 
 import random
+from dataclasses import replace
 
 from support.channels import down, reading, up
 from support.records import lifelike
-from whichhop.model import Columns, Fate, Method, Reading, Record, Sample, SessionKey
+from whichhop.model import Columns, Direction, DslLine, Fate, Method, Reading, Record, Sample, SessionKey
 from whichhop.serve.live import LiveState
 
 NAMES = ("desk", "attic", "router", "harbour", "provider-edge", "modem")
@@ -24,9 +25,9 @@ def busy_state() -> LiveState:
     record = Record(
         session=STAMP, minute=1, samples=Columns(), duplicates=2, reordered=1, clock_error_ns=1_500_000
     )
-    live.modems["modem"] = reading(
-        [down(1, unerrored=99, corrected=1, uncorrectable=0), up(1, t3_timeouts=1, t4_timeouts=0)], at_s=60.0
-    )
+    channels = [down(1, unerrored=99, corrected=1, uncorrectable=0), up(1, t3_timeouts=1, t4_timeouts=0)]
+    line = DslLine(direction=Direction.DOWN, margin_db=6.0, attenuation_db=20.0, rate_bps=5e7)
+    live.modems["modem"] = replace(reading(channels, at_s=60.0), dsl=(line,), receive_dbm=-18.0)
     values = {
         "loop_lateness_s": 0.0004,
         "steal_ratio": 0.01,

@@ -7,7 +7,8 @@ from whichhop.cabling.against_reading import compare
 from whichhop.cabling.codeword_timing import Timing, bursts_of, lined_up, seconds_inside
 from whichhop.cabling.codewords import CounterState
 from whichhop.cabling.explain import Explanation, explain
-from whichhop.cabling.judge_levels import deltas_between, judge
+from whichhop.cabling.judge_levels import deltas_between
+from whichhop.cabling.judge_modem import judge_modem
 from whichhop.model.cable_run import Run
 from whichhop.model.channel import ModemLevels
 from whichhop.model.finding import Verdict
@@ -54,10 +55,10 @@ def explain_line(
     loss_ns: start and end of every episode of loss on the access link in the history.
     """
     if not history:
-        return explain(verdict, judge(ModemLevels(node="", at_ns=0, channels=())))
+        return explain(verdict, judge_modem(ModemLevels(node="", at_ns=0, channels=())))
     now = history[-1]
     before = history[-2] if len(history) > 1 else None
     difference = compare(run, now.channels) if run is not None else None
     fine = min(run.tap_dbmv.values()) >= START_LEAST_DBMV if run is not None and run.tap_dbmv else None
     timing = timing_of(history, loss_ns) if loss_ns else None
-    return explain(verdict, judge(now, before), difference, timing, fine)
+    return explain(verdict, judge_modem(now, before), difference, timing, fine)

@@ -1,27 +1,11 @@
 """Judges a DSL modem's noise margin, attenuation and line rate per direction (terms of ITU-T G.997.1)."""
 
-from dataclasses import dataclass
-
 from whichhop.cabling.judge_levels import Judgement, LevelFinding, judge_value, worst_first
 from whichhop.cabling.rules import PRACTICE, RULES, Standing
-from whichhop.model.channel import Direction
+from whichhop.model.channel import Direction, DslLine
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DslLevels:
-    """One direction of a DSL line; None where the modem does not tell.
-
-    rate_bps: what the line runs at; attainable_bps: what it could run at with its noise today.
-    """
-
-    direction: Direction
-    margin_db: float | None = None
-    attenuation_db: float | None = None
-    rate_bps: float | None = None
-    attainable_bps: float | None = None
-
-
-def _against_plan(levels: DslLevels, plan_bps: float) -> LevelFinding | None:
+def _against_plan(levels: DslLine, plan_bps: float) -> LevelFinding | None:
     if levels.rate_bps is None:
         return None
     short = levels.rate_bps < plan_bps
@@ -41,7 +25,7 @@ def _against_plan(levels: DslLevels, plan_bps: float) -> LevelFinding | None:
     )
 
 
-def _unused(levels: DslLevels) -> LevelFinding | None:
+def _unused(levels: DslLine) -> LevelFinding | None:
     """A line held well under what it could do was slowed on purpose, after errors or by the plan."""
     if not levels.rate_bps or not levels.attainable_bps:
         return None
@@ -60,7 +44,7 @@ def _unused(levels: DslLevels) -> LevelFinding | None:
     )
 
 
-def judge_dsl(lines: tuple[DslLevels, ...], plan_bps: dict[Direction, float] | None = None) -> Judgement:
+def judge_dsl(lines: tuple[DslLine, ...], plan_bps: dict[Direction, float] | None = None) -> Judgement:
     """Both directions of a DSL line, against the plan where it is known."""
     found: list[LevelFinding] = []
     for line in lines:

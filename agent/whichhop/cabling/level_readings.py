@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from whichhop.model.channel import MULTI_CARRIER, Carrier, Channel, Direction, ModemLevels
+from whichhop.model.channel import MULTI_CARRIER, Carrier, Channel, Direction, DslLine, ModemLevels
 from whichhop.model.record import Reading
 
 PREFIX = "levels/"
@@ -21,6 +21,8 @@ _NUMBERS = (
     "t3_timeouts",
     "t4_timeouts",
 )
+_DSL = ("margin_db", "attenuation_db", "rate_bps", "attainable_bps")
+_LIGHT = "optical"
 _DECIBELS = frozenset({"power_dbmv", "mer_db"})
 
 
@@ -43,6 +45,17 @@ def to_readings(levels: ModemLevels, agent: str) -> tuple[Reading, ...]:
         out += [
             Reading(at_ns=levels.at_ns, agent=agent, name=head + name, value=v) for name, v in facts.items()
         ]
+    start = f"{PREFIX}{levels.node}/"
+    for line in levels.dsl:
+        values = ((n, getattr(line, n)) for n in _DSL)
+        out += [
+            Reading(at_ns=levels.at_ns, agent=agent, name=f"{start}dsl-{line.direction}/{n}", value=v)
+            for n, v in values
+            if v is not None
+        ]
+    if levels.receive_dbm is not None:
+        name = f"{start}{_LIGHT}/receive_dbm"
+        out.append(Reading(at_ns=levels.at_ns, agent=agent, name=name, value=levels.receive_dbm))
     return tuple(out)
 
 
@@ -81,7 +94,11 @@ def from_readings(readings: Iterable[Reading]) -> tuple[ModemLevels, ...]:
         channels = sorted(
             (c for n, facts in rows.items() if (c := _channel(n, facts)) is not None), key=_order
         )
-        out.append(ModemLevels(node=node, at_ns=at_ns, channels=tuple(channels)))
+        dsl = [DslLine(direction=w, **rows[f"dsl-{w}"]) for w in Direction if f"dsl-{w}" in rows]
+        light = rows.get(_LIGHT, {}).get("receive_dbm")
+        out.append(
+            ModemLevels(node=node, at_ns=at_ns, channels=tuple(channels), dsl=tuple(dsl), receive_dbm=light)
+        )
     return tuple(out)
 
 
@@ -121,4 +138,17 @@ def metric_rows(levels: ModemLevels) -> tuple[MetricRow, ...]:
             for k, v in timers
             if v is not None
         ]
+    for line in levels.dsl:
+        way = (("node", levels.node), ("direction", str(line.direction)))
+        facts = (
+            ("dsl_margin_db", line.margin_db),
+            ("dsl_attenuation_db", line.attenuation_db),
+            # bits are told as bytes in metrics
+            ("dsl_rate_bytes_per_second", None if line.rate_bps is None else line.rate_bps / 8),
+        )
+        out += [MetricRow(name=n, labels=way, value=v) for n, v in facts if v is not None]
+    if levels.receive_dbm is not None:
+        out.append(
+            MetricRow(name="optical_receive_dbm", labels=(("node", levels.node),), value=levels.receive_dbm)
+        )
     return tuple(out)

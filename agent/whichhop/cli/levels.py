@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from whichhop.cabling.against_reading import Difference, compare
-from whichhop.cabling.judge_levels import Judgement, deltas_between, judge
+from whichhop.cabling.fibre import FIBRE_CAUTIONS
+from whichhop.cabling.judge_levels import Judgement, deltas_between
+from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.level_change import LevelChange, channel_row, level_changes
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.rules import Standing
@@ -107,6 +109,8 @@ def as_data(
         "source": source.words,
         "standing": judgement.standing,
         "channels": [channel_row(c) for c in now.channels],
+        "dsl": [asdict(line) for line in now.dsl],
+        "receive_dbm": now.receive_dbm,
         "findings": [asdict(f) for f in judgement.findings],
         "remarks": list(now.remarks),
     }
@@ -150,7 +154,11 @@ def _print(
     head = ("channel", "MHz", "carrier", "locked", "dBmV", "SNR dB", "corrected", "uncorrectable")
     out = sys.stdout
     out.write(f"{now.node} at {time_text(now.at_ns)}, by {source.words}\n\n")
-    out.write(table(head, [_cells(c) for c in now.channels]) + "\n\n")
+    if now.channels:
+        out.write(table(head, [_cells(c) for c in now.channels]) + "\n\n")
+    for finding in judgement.findings if not now.channels else ():
+        if finding.standing is Standing.FINE:
+            out.write(f"fine: {finding.words}\n")
     for finding in judgement.troubles:
         out.write(f"{finding.standing}: {finding.words}\n")
     unknown = [f for f in judgement.findings if f.standing is Standing.UNKNOWN]
@@ -159,8 +167,10 @@ def _print(
         out.write(f"unknown: {len(unknown) - 3} more channels likewise\n")
     if not judgement.troubles:
         out.write("Every level is inside what technicians aim for.\n")
-    if not counted:
+    if not counted and now.channels:
         out.write("Codeword totals above are since the modem's restart; a ratio needs a reading before.\n")
+    if now.receive_dbm is not None and judgement.troubles:
+        out.writelines(f"! {c}\n" for c in FIBRE_CAUTIONS)
     if difference is not None:
         out.write(f"Against the cable run: {difference.words}.\n")
     out.writelines(f"Since the reading before: {c.words}.\n" for c in changes)
@@ -173,7 +183,7 @@ def run(args: argparse.Namespace) -> int:
     node, source = source_of(house, args.node, args.file or args.page)
     now = take_reading(node, source)
     before = _before(args, node, now)
-    judgement = judge(now, before)
+    judgement = judge_modem(now, before, house.home.plan)
     difference = compare(house.run, now.channels) if house.run is not None else None
     changes = level_changes([before], [now]) if before is not None else ()
     if args.json:

@@ -1,6 +1,6 @@
 """The nouns everyone shares; frozen records, no behaviour beyond arithmetic."""
 
-from whichhop.model.channel import Carrier, Channel, Direction, ModemLevels
+from whichhop.model.channel import Carrier, Channel, Direction, DslLine, ModemLevels
 from whichhop.model.finding import Episode, Finding, RuledOut, Severity, Verdict
 from whichhop.model.home import BEYOND, PROVIDER_EDGE, Home, Limits, Link, Node, Path, Plan, Ports
 from whichhop.model.links import (
@@ -27,6 +27,7 @@ __all__ = [
     "Channel",
     "Columns",
     "Direction",
+    "DslLine",
     "Episode",
     "Fate",
     "Finding",

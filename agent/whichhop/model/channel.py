@@ -74,9 +74,24 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ModemLevels:
-    """One reading of a modem.
+class DslLine:
+    """One direction of a DSL line (terms of ITU-T G.997.1); None where the modem does not tell.
 
+    rate_bps: what the line runs at; attainable_bps: what it could run at with its noise today.
+    """
+
+    direction: Direction
+    margin_db: float | None = None
+    attenuation_db: float | None = None
+    rate_bps: float | None = None
+    attainable_bps: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModemLevels:
+    """One reading of a modem: channels of a cable line, directions of a DSL line, the light of a fibre.
+
+    receive_dbm: optical power that arrives, dBm.
     node: the modem's name in the home file. at_ns: UTC, when it was read.
     remarks: what the source showed that could not be used, one sentence each; nothing is dropped silently.
     """
@@ -84,6 +99,8 @@ class ModemLevels:
     node: str
     at_ns: int
     channels: tuple[Channel, ...]
+    dsl: tuple[DslLine, ...] = ()
+    receive_dbm: float | None = None
     remarks: tuple[str, ...] = ()
 
     def direction(self, direction: Direction) -> tuple[Channel, ...]:

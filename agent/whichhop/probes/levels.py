@@ -54,5 +54,7 @@ async def read_levels(
         node=node,
         at_ns=clock.utc_ns() if answer.at_ns is None else answer.at_ns,
         channels=answer.channels,
+        dsl=answer.dsl,
+        receive_dbm=answer.receive_dbm,
         remarks=answer.remarks,
     )

@@ -16,7 +16,7 @@ from whichhop.probes.levels_talk import LevelsAnswer, LevelsRequest
 from whichhop.wire.docs_mib import WALKS, channels_of
 from whichhop.wire.level_columns import ColumnMap
 from whichhop.wire.level_file import read_csv, read_json
-from whichhop.wire.modem_table import read_page
+from whichhop.wire.modem_table import TableReading, read_page
 
 
 def _names(source: LevelsSource) -> ColumnMap:
@@ -44,6 +44,16 @@ async def _by_snmp(source: LevelsSource, timeout_s: float) -> LevelsAnswer:
     return LevelsAnswer(channels=channels)
 
 
+def _answer(found: TableReading, at_ns: int | None = None) -> LevelsAnswer:
+    return LevelsAnswer(
+        channels=found.channels,
+        dsl=found.dsl,
+        receive_dbm=found.receive_dbm,
+        remarks=found.remarks,
+        at_ns=at_ns,
+    )
+
+
 def _by_file(path: Path, names: ColumnMap) -> LevelsAnswer:
     """Channels of a file; they are as old as the file says, or as the file itself is."""
     try:
@@ -63,7 +73,7 @@ def _by_file(path: Path, names: ColumnMap) -> LevelsAnswer:
         found = read_page(text, names, str(path))
     else:
         found = read_csv(text, names, str(path))
-    return LevelsAnswer(channels=found.channels, remarks=found.remarks, at_ns=at_ns or changed_ns)
+    return _answer(found, at_ns or changed_ns)
 
 
 def answer(request: LevelsRequest) -> LevelsAnswer:
@@ -75,7 +85,7 @@ def answer(request: LevelsRequest) -> LevelsAnswer:
         from whichhop.probes.modem_page import fetch_page  # noqa: PLC0415 # TLS only where it is needed
 
         found = read_page(fetch_page(source, request.timeout_s), _names(source), source.page)
-        return LevelsAnswer(channels=found.channels, remarks=found.remarks)
+        return _answer(found)
     return _by_file(Path(source.file or ""), _names(source))
 
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from whichhop.model.channel import Channel
+from whichhop.model.channel import Channel, DslLine
 from whichhop.model.levels_source import LevelsSource
 
 
@@ -19,5 +19,7 @@ class LevelsAnswer:
     """at_ns: when the levels were taken, where the source tells (a file); else they are of now."""
 
     channels: tuple[Channel, ...]
+    dsl: tuple[DslLine, ...] = ()
+    receive_dbm: float | None = None
     remarks: tuple[str, ...] = ()
     at_ns: int | None = None

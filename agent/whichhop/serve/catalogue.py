@@ -39,6 +39,7 @@ def _row(name: str, kind: Kind, labels: tuple[str, ...], unit: str, words: str) 
 C, G, H, I = Kind.COUNTER, Kind.GAUGE, Kind.HISTOGRAM, Kind.INFO  # noqa: E741 - a table reads better
 AGENT = ("agent",)
 CHANNEL = ("node", "direction", "channel")
+WAY = ("node", "direction")
 
 CATALOGUE: dict[str, Metric] = {
     m.name.removeprefix("whichhop_"): m
@@ -125,6 +126,10 @@ CATALOGUE: dict[str, Metric] = {
             "",
             "Ranging requests that went unanswered (t3) or were never called for (t4), since the restart.",
         ),
+        _row("dsl_margin_db", G, WAY, "db", "Noise margin of a DSL line."),
+        _row("dsl_attenuation_db", G, WAY, "db", "Attenuation of a DSL line."),
+        _row("dsl_rate_bytes_per_second", G, WAY, "bytes_per_second", "Rate a DSL line runs at, in bytes."),
+        _row("optical_receive_dbm", G, ("node",), "dbm", "Light that arrives at a fibre terminal."),
         _row("modem_readable", G, ("node",), "", "1 when the newest reading of the modem succeeded, else 0."),
         _row(
             "modem_read_timestamp_seconds", G, ("node",), "seconds", "When the levels were read, Unix time."

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from whichhop.errors import DataError
-from whichhop.model.channel import Carrier, Channel, Direction
+from whichhop.model.channel import Carrier, Channel, Direction, DslLine
 from whichhop.wire.html_tables import HtmlTable
 from whichhop.wire.level_columns import ColumnMap
 from whichhop.wire.modem_table import TableReading, read_tables
@@ -77,12 +77,42 @@ def read_json(text: str, source: str = "the file") -> tuple[TableReading, int | 
         at = data.get("at")
         if at is not None:
             at_ns = _instant(at, source)
-        data = data.get("channels")
-    if not isinstance(data, list) or not data:
+        dsl, light = _dsl(data.get("dsl") or [], source), _light(data.get("receive_dbm"), source)
+        data = data.get("channels") or []
+    else:
+        dsl, light = (), None
+    if not isinstance(data, list) or not (data or dsl or light is not None):
         raise DataError(f'{source}: no channels; write a list of channels, or an object with "channels"')
     remarks: list[str] = []
     channels = tuple(_one(item, n, source, remarks) for n, item in enumerate(data, 1))
-    return TableReading(channels=channels, remarks=tuple(remarks)), at_ns
+    found = TableReading(channels=channels, remarks=tuple(remarks), dsl=dsl, receive_dbm=light)
+    return found, at_ns
+
+
+def _light(value: Any, source: str) -> float | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise DataError(f"{source}: receive_dbm is {value!r}; write the optical power in dBm")
+    return float(value)
+
+
+def _dsl(items: Any, source: str) -> tuple[DslLine, ...]:
+    """The object's "dsl": a list of directions with a number for each fact."""
+    known = {f.name for f in fields(DslLine)} - {"direction"}
+    out = []
+    for item in items if isinstance(items, list) else [items]:
+        way = item.get("direction") if isinstance(item, dict) else None
+        if not isinstance(way, str) or way not in list(Direction):
+            raise DataError(f"{source}: dsl needs a direction each; write down or up")
+        facts = {k: v for k, v in item.items() if k != "direction" and v is not None}
+        for key, value in facts.items():
+            if key not in known or isinstance(value, bool) or not isinstance(value, int | float):
+                raise DataError(
+                    f"{source}: dsl: {key} is {value!r}; write numbers for {', '.join(sorted(known))}"
+                )
+        out.append(DslLine(direction=Direction(way), **{k: float(v) for k, v in facts.items()}))
+    return tuple(out)
 
 
 def _instant(at: Any, source: str) -> int:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from whichhop.errors import DataError
-from whichhop.model.channel import MULTI_CARRIER, Carrier, Channel, Direction
+from whichhop.model.channel import MULTI_CARRIER, Carrier, Channel, Direction, DslLine
 from whichhop.model.levels_source import Fact
 from whichhop.wire.html_tables import HtmlTable, html_tables
 from whichhop.wire.level_columns import ColumnMap
@@ -16,6 +16,7 @@ from whichhop.wire.level_numbers import (
     parse_modulation,
     parse_ratio_db,
 )
+from whichhop.wire.line_table import read_line
 
 _UPSTREAM_ENDS_HZ = 85_000_000
 """Below here a channel without a direction is taken for upstream, above 108 MHz for downstream."""
@@ -25,10 +26,12 @@ _BLANK = re.compile(r"^[-–—.\s]*$|^n/?a$|^none$|^unknown$|^null$", re.IGNORE
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableReading:
-    """Channels of a page or file, and one sentence for everything in it that could not be used."""
+    """What a page or file tells of its line, and one sentence for everything in it that could not be used."""
 
     channels: tuple[Channel, ...]
-    remarks: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
+    dsl: tuple[DslLine, ...] = ()
+    receive_dbm: float | None = None
 
 
 @dataclass(slots=True)
@@ -264,7 +267,7 @@ def _channel(row: _Row) -> Channel:
 
 
 def read_tables(tables: Sequence[HtmlTable], names: ColumnMap, source: str) -> TableReading:
-    """The channels of some tables; DataError when none of them holds any.
+    """The channels, or DSL and optical levels, of some tables; DataError when none of them holds any.
 
     source: what to call the page or file in the error.
     """
@@ -276,15 +279,17 @@ def read_tables(tables: Sequence[HtmlTable], names: ColumnMap, source: str) -> T
             where = f"table {number}" + (f" ({title[:40]})" if title else "")
             rows += _read_section(section, names, where, remarks)
     channels = tuple(_channel(r) for r in _join(rows, remarks))
-    if not channels:
+    line = read_line(tables, names)
+    dsl = line.dsl()
+    if not channels and not dsl and line.receive_dbm is None:
         seen = sorted({c for t in tables for r in t.rows[:3] for c in r if c and not c[0].isdigit()})[:8]
         shown = f" It has {len(tables)} table(s), with: {', '.join(seen)}." if seen else ""
         first = f" First trouble: {remarks[0]}." if remarks else ""
         raise DataError(
-            f"{source}: no table of channels found.{shown}{first} "
+            f"{source}: no table of channels found, nor of a DSL line or fibre.{shown}{first} "
             "Name the page's own headings under `columns` in the home file"
         )
-    return TableReading(channels=channels, remarks=tuple(remarks))
+    return TableReading(channels=channels, remarks=tuple(remarks), dsl=dsl, receive_dbm=line.receive_dbm)
 
 
 def read_page(page: str, names: ColumnMap | None = None, source: str = "the modem's page") -> TableReading:

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 
 from support.channels import down, reading, up
 from whichhop.cabling.level_readings import from_readings, metric_rows, to_readings
-from whichhop.model import Carrier, Channel, Direction, ModemLevels, Reading
+from whichhop.model import Carrier, Channel, Direction, DslLine, ModemLevels, Reading
 
 _DOWN = st.sampled_from([Carrier.SC_QAM, Carrier.OFDM])
 _UP = st.sampled_from([Carrier.TDMA, Carrier.ATDMA, Carrier.SCDMA, Carrier.OFDMA])
@@ -73,3 +73,22 @@ def test_metric_rows_have_base_units_and_bounded_labels() -> None:
 def test_what_a_modem_does_not_tell_makes_no_row() -> None:
     bare = Channel(direction=Direction.DOWN, channel_id=1, carrier=Carrier.SC_QAM)
     assert metric_rows(reading([bare])) == ()
+
+
+def test_a_dsl_line_and_a_fibres_light_are_stored_and_come_back() -> None:
+    lines = (
+        DslLine(direction=Direction.DOWN, margin_db=6.5, rate_bps=5e7),
+        DslLine(direction=Direction.UP, attenuation_db=11.0),
+    )
+    levels = ModemLevels(node="modem", at_ns=7, channels=(), dsl=lines, receive_dbm=-18.5)
+    assert from_readings(to_readings(levels, "desk")) == (levels,)
+
+
+def test_rates_are_exported_in_bytes_and_light_in_dbm() -> None:
+    line = DslLine(direction=Direction.DOWN, margin_db=6.0, rate_bps=8e6)
+    rows = metric_rows(ModemLevels(node="modem", at_ns=7, channels=(), dsl=(line,), receive_dbm=-18.5))
+    assert {r.name: r.value for r in rows} == {
+        "dsl_margin_db": 6.0,
+        "dsl_rate_bytes_per_second": 1e6,
+        "optical_receive_dbm": -18.5,
+    }

@@ -107,3 +107,16 @@ def test_a_page_that_cannot_be_used_is_one_clear_line(capsys: pytest.CaptureFixt
     said = capsys.readouterr().err
     assert name in said
     assert said.count("\n") == 1
+
+
+def test_dsl_and_fibre_pages_are_judged(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert main(["levels", HOME, "--page", str(PAGES / "dsl.html")]) == 1
+    out = capsys.readouterr().out
+    assert "fine: downstream: DSL noise margin 9.1 dB" in out
+    assert "under the plan's 500 Mb/s" in out
+    weak = tmp_path / "weak.json"
+    weak.write_text('{"receive_dbm": -29.0}')
+    assert main(["levels", HOME, "--file", str(weak)]) == 1
+    out = capsys.readouterr().out
+    assert "optical receive power -29.0 dBm, not -27 to -8 dBm" in out
+    assert "! Never look into a fibre" in out

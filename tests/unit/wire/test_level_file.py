@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whichhop.errors import DataError
-from whichhop.model import Carrier, Direction
+from whichhop.model import Carrier, Direction, DslLine
 from whichhop.wire.level_file import read_csv, read_json
 
 CSV = """direction,channel_id,carrier,frequency_hz,modulation,locked,power_dbmv,mer_db,\
@@ -79,6 +79,10 @@ def test_an_unknown_key_is_told_and_passed_over() -> None:
         ('[{"direction": "up", "channel_id": 1.5}]', "whole number"),
         ('[{"direction": "down", "uncorrectable": -1}]', "0 or more"),
         ('[{"direction": "down", "locked": 1}]', "write true or false"),
+        ('{"dsl": [{"margin_db": 6}]}', "dsl needs a direction"),
+        ('{"dsl": [{"direction": "up", "margin_db": "6"}]}', "write numbers for"),
+        ('{"dsl": [{"direction": "up", "colour": 6}]}', "write numbers for"),
+        ('{"receive_dbm": "bright"}', "optical power in dBm"),
         ('{"at": "yesterday", "channels": [{"direction": "up"}]}', "with its zone"),
         ('{"at": "2026-03-01T18:04:05", "channels": [{"direction": "up"}]}', "with its zone"),
     ],
@@ -97,3 +101,10 @@ LEAVES = st.none() | st.booleans() | st.floats() | st.text()
 def test_no_json_fails_otherwise_than_by_one_line(data: object) -> None:
     with pytest.raises(DataError):
         read_json(json.dumps(data))
+
+
+def test_dsl_lines_and_light_in_a_json_file() -> None:
+    found, _ = read_json('{"dsl": [{"direction": "down", "margin_db": 6.5}], "receive_dbm": -18}')
+    assert found.dsl == (DslLine(direction=Direction.DOWN, margin_db=6.5),)
+    assert found.receive_dbm == -18.0
+    assert found.channels == ()
