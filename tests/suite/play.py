@@ -40,7 +40,7 @@ class Data:
 
 
 def _by_view(rival: Callable[[View], list[Verdict]]) -> Callable[[Data], Sequence[Verdict]]:
-    return lambda data: rival(view_of(data.case.scenario.home, data.sessions, data.table))
+    return lambda data: rival(view_of(data.case.scenario.home, data.sessions, data.table, data.readings))
 
 
 def _whichhop(data: Data) -> Sequence[Verdict]:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from support.channels import down, reading, up
 from support.records import lifelike
 from whichhop.model import Columns, Direction, DslLine, Fate, Method, Reading, Record, Sample, SessionKey
+from whichhop.serve.catalogue import CATALOGUE
 from whichhop.serve.live import LiveState
 
 NAMES = ("desk", "attic", "router", "harbour", "provider-edge", "modem")
@@ -39,6 +40,8 @@ def busy_state() -> LiveState:
     }
     live.kept([record], [Reading(at_ns=1, agent="desk", name=n, value=v) for n, v in values.items()])
     live.values.update(store_bytes=123_456, store_writable=1)
+    rows = [n for n, row in CATALOGUE.items() if row.labels == ("agent", "target")]
+    live.of_targets = {(name, "harbour"): float(i) for i, name in enumerate(rows)}
     live.faults = {"desk/attic": 0.93, "beyond": 0.01}
     live.episodes = [("wireless-hop", "desk/attic")]
     return live

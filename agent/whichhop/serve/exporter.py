@@ -73,6 +73,7 @@ class LiveCollector(Collector):
             if row.labels == ("agent",) and name in live.values:
                 yield _simple(name, [(agent, live.values[name])])
         yield from self._of_modems(live.modems)
+        yield from self._of_targets(live)
         if live.faults:
             yield _simple("fault_probability_ratio", [({"element": e}, p) for e, p in live.faults.items()])
         if live.episodes:
@@ -94,6 +95,14 @@ class LiveCollector(Collector):
         read = [({"node": n}, levels.at_ns / 1e9) for n, levels in modems.items() if levels is not None]
         if read:
             yield _simple("modem_read_timestamp_seconds", read)
+
+    @staticmethod
+    def _of_targets(live: LiveState) -> Iterator[Family]:
+        by_name: dict[str, list[tuple[Labels, float]]] = {}
+        for (name, target), value in sorted(live.of_targets.items()):
+            by_name.setdefault(name, []).append(({"agent": live.agent, "target": target}, value))
+        for name, values in by_name.items():
+            yield _simple(name, values)
 
     @staticmethod
     def _of_sessions(sessions: list[_Session]) -> Iterator[Family]:
