@@ -149,7 +149,7 @@ def make_case(recipe: str, seed: int, hours: float | None = None) -> Case:
         resolvers=paper.resolvers,
     )
     absent = _gone(recipe, paper.home, rng)
-    heard = [s for s in sessions_of(bare) if s.key.agent not in absent]
+    heard = [s for s in sessions_of(bare) if not {s.key.agent, s.key.target} & absent]
     quirks = [
         Quirk(at_s=-60, for_s=seconds + 120, kind=QuirkKind.ABSENT, element=f"host:{name}") for name in absent
     ]
