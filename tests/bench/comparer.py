@@ -4,8 +4,8 @@ import resource
 from collections.abc import Iterable
 
 import numpy as np
-from bench.figure import Figure
 
+from bench.figure import Figure
 from whichhop.compare.elements import elements_of
 from whichhop.compare.engine import judge
 from whichhop.compare.windows import WindowTable, empty_table
@@ -58,9 +58,7 @@ def large_home() -> Home:
             Medium.ETHERNET if wired else Medium.RADIO,
         )
     links.append(
-        Link(
-            name="line", near="router", far=PROVIDER_EDGE, kind=LinkKind.ACCESS, medium=Medium.CABLE
-        )
+        Link(name="line", near="router", far=PROVIDER_EDGE, kind=LinkKind.ACCESS, medium=Medium.CABLE)
     )
     links.append(Link(name=BEYOND, near=PROVIDER_EDGE, far="harbour", kind=LinkKind.BEYOND))
     return Home(
