@@ -38,6 +38,10 @@ class StoreError(WhichhopError):
     """The store cannot be opened, read or written."""
 
 
+class StoreFullError(StoreError):
+    """The disk has no room left: storing stops until it has, measuring goes on."""
+
+
 class PeerError(WhichhopError):
     """Another agent or server did not answer, or answered what we cannot use."""
 

@@ -9,6 +9,8 @@ from bench.figure import Figure
 # name of the bench -> module with a `run()` that yields figures
 BENCHES: dict[str, str] = {
     "comparer": "bench.comparer",
+    "store-size": "bench.store_size",
+    "store-read": "bench.store_read",
 }
 
 

@@ -11,11 +11,15 @@ from whichhop.errors import WhichhopError
 # One row a verb: its name, the module that implements it, one line of help. A module is loaded only when
 # its verb is typed, so that the daemon never pays for numpy.
 VERBS: tuple[tuple[str, str, str], ...] = (
+    ("setup", "whichhop.cli.setup", "make a home's key and say how to start its agents"),
     (
         "check",
         "whichhop.cli.check",
-        "read a home file; print its links, sessions and what they can tell apart",
+        "read a home file; print its sessions and what they can tell apart",
     ),
+    ("run", "whichhop.cli.run", "run the agent of one node"),
+    ("records", "whichhop.cli.records", "export, import and verify measurements"),
+    ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),
 )
 
 

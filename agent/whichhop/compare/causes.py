@@ -9,70 +9,70 @@ from numpy.typing import NDArray
 from whichhop.compare.baseline import Floats
 from whichhop.compare.elements import Element, Nature
 from whichhop.compare.likelihood import DELAYS_S, LOSSES, Evidence
-from whichhop.compare.priors import PRIORS, RADIO_LEAST_S, Prior
+from whichhop.compare.priors import PRIORS, RADIO_LEAST_LOSS, RADIO_LEAST_S, Prior
 
 TICK_MIX = (0.4, 0.3, 0.3)
 """In a tick a fault only delays, only loses, or does both."""
 SHAPES = ((1, 0, TICK_MIX[0]), (0, 1, TICK_MIX[1]), (1, 1, TICK_MIX[2]))
 LOWEST = np.float32(-60.0)
 """A log-ratio's floor, so that nothing becomes impossible."""
+BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.AIR}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Columns:
     """The routing matrix in numbers.
 
-    matrix: (sessions, elements), 1 where the session crosses. allowed: (len(DELAYS_S), elements), the
-    delays that count as a fault of the element. allowed_loss: (len(LOSSES), elements), likewise.
+    matrix: (sessions, elements), 1 where the session crosses.
+    delays: (len(DELAYS_S), elements), which added delays count as a fault of the element; losses likewise.
+    Smaller ones are minor: natural for it, and no fault; they are looked for where the grid has any.
     """
 
     matrix: Floats
-    allowed: NDArray[np.bool_]
-    allowed_loss: NDArray[np.bool_]
+    delays: NDArray[np.bool_]
+    losses: NDArray[np.bool_]
     priors: tuple[Prior, ...]
 
-
-BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.AIR}
+    @property
+    def minor(self) -> NDArray[np.bool_]:
+        """Which elements have a minor excess."""
+        return np.asarray(~self.delays[0])
 
 
 def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
     """The columns of these elements over `sessions` sessions."""
-    radio = [e.column for e in elements if e.nature in (Nature.RADIO, Nature.BACKHAUL)]
+    radio = frozenset[int]().union(
+        *(e.column for e in elements if e.nature in (Nature.RADIO, Nature.BACKHAUL))
+    )
     matrix = np.zeros((sessions, len(elements)), dtype=np.float32)
     for j, element in enumerate(elements):
         matrix[list(element.column), j] = 1.0
     priors = tuple(PRIORS[e.nature] for e in elements)
-    # What is only seen through one radio hop must not be blamed for less than that hop may be.
-    least = np.array(
-        [
-            RADIO_LEAST_S
-            if e.nature in BEHIND_RADIO and any(e.column <= r for r in radio)
-            else p.least_delay_s
-            for e, p in zip(elements, priors, strict=True)
-        ],
-        dtype=np.float32,
-    )
-    most = np.array([p.most_loss for p in priors])
+    # What is only seen through radio hops must not be blamed for less than those may be.
+    behind = np.array([e.nature in BEHIND_RADIO and e.column <= radio for e in elements], dtype=bool)
+    least = np.where(behind, RADIO_LEAST_S, [p.least_delay_s for p in priors])
+    least_loss = np.where(behind, RADIO_LEAST_LOSS, [p.least_loss for p in priors])
+    most_loss = np.array([p.most_loss for p in priors])
     return Columns(
         matrix=matrix,
-        allowed=DELAYS_S[:, None] >= least[None, :] - 1e-6,
-        allowed_loss=LOSSES[:, None] <= most[None, :],
+        delays=DELAYS_S[:, None] >= least[None, :] - 1e-6,
+        losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
         priors=priors,
     )
 
 
-def log_mean(values: Floats, allowed: NDArray[np.bool_] | None = None) -> Floats:
-    """Log of the mean of exp over the first axis; entries that are not allowed count as impossible.
+def log_mean(values: Floats, allowed: NDArray[np.bool_]) -> Floats:
+    """Log of the mean of exp over the first axis (grid, ticks, elements), allowed (grid, elements).
 
-    They stay in the divisor: an element that can do less must not thereby explain each tick better.
+    What is not allowed counts as impossible but stays in the divisor: an element that can do less must not
+    thereby explain each tick better.
     """
-    count = values.shape[0]
-    if allowed is not None:
-        shape = (count,) + (1,) * (values.ndim - allowed.ndim) + allowed.shape[1:]
-        values = np.where(allowed.reshape(shape), values, -np.float32(np.inf))
-    top = values.max(axis=0)
+    count = np.float32(values.shape[0])
+    values = np.where(allowed[:, None, :], values, -np.float32(np.inf))
+    top = np.maximum(values.max(axis=0), LOWEST)
     total = np.exp(values - top).sum(axis=0)
-    return np.asarray(np.maximum(np.log(total / np.float32(count)) + top, LOWEST), dtype=np.float32)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.maximum(np.log(total / count) + top, LOWEST), dtype=np.float32)
 
 
 def part_sums(evidence: Evidence, columns: Columns) -> tuple[Floats, Floats]:
@@ -82,7 +82,19 @@ def part_sums(evidence: Evidence, columns: Columns) -> tuple[Floats, Floats]:
 
 def part_evidence(sums: tuple[Floats, Floats], columns: Columns) -> tuple[Floats, Floats]:
     """Per tick and element the log-ratio that all its sessions are delayed, and that all lose packets."""
-    return log_mean(sums[0], columns.allowed), log_mean(sums[1], columns.allowed_loss)
+    return log_mean(sums[0], columns.delays), log_mean(sums[1], columns.losses)
+
+
+def minor_evidence(sums: tuple[Floats, Floats], columns: Columns) -> Floats:
+    """Log-ratio per tick and element of an excess too small to be a fault; LOWEST where there is none."""
+    which = columns.minor
+    out = np.full(sums[0].shape[1:], LOWEST, dtype=np.float32)
+    if which.any():
+        grids = [int((~g[:, which]).sum(axis=0).max()) for g in (columns.delays, columns.losses)]
+        small = [np.ascontiguousarray(s[: max(1, g)][:, :, which]) for s, g in zip(sums, grids, strict=True)]
+        under = [~columns.delays[: grids[0], which], ~columns.losses[: max(1, grids[1]), which]]
+        out[:, which] = mixed(log_mean(small[0], under[0]), log_mean(small[1], under[1]))
+    return out
 
 
 def mixed(delay: Floats, loss: Floats) -> Floats:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.baseline import Floats
-from whichhop.compare.causes import LOWEST, SHAPES, Columns, mixed, part_evidence, part_sums
+from whichhop.compare.causes import LOWEST, SHAPES, Columns, minor_evidence, mixed, part_evidence, part_sums
 from whichhop.compare.likelihood import DELAYS_S, LOSSES, Evidence
 
 
@@ -28,17 +28,16 @@ _LOSS_SUMS = interpolation(LOSSES, 1.0 - (1.0 - LOSSES[:, None]) * (1.0 - LOSSES
 
 
 def joint(first: Floats, second: Floats, shared: Floats, weights: NDArray[np.float32]) -> Floats:
-    """Log of the sum over both excesses.
+    """Log mean over both excesses.
 
     first, second: (values, ticks) sums over the sessions that cross only the one, only the other.
     shared: (grid, ticks) sums over those that cross both. weights: (values of both, grid) read it at the two
     excesses together.
     """
-    shape = (first.shape[0], second.shape[0], -1)
-    total = first[:, None, :] + second[None, :, :] + (weights @ shared).reshape(shape)
-    flat = total.reshape(first.shape[0] * second.shape[0], -1)
-    top = flat.max(axis=0)
-    return np.asarray(np.log(np.exp(flat - top).sum(axis=0)) + top, dtype=np.float32)
+    count = first.shape[0] * second.shape[0]
+    total = first[:, None, :] + second[None, :, :]
+    flat = total.reshape(count, first.shape[1]) + weights @ shared
+    return log_sum(flat, shared.shape[0] ** 2)
 
 
 class Pairs:
@@ -49,21 +48,30 @@ class Pairs:
         self._sums = part_sums(evidence, columns)
         self.delay, self.loss = part_evidence(self._sums, columns)
         self.single = mixed(self.delay, self.loss)
-        self._known: dict[tuple[int, int], Floats] = {}
+        self.minor = minor_evidence(self._sums, columns)
+        self._known: dict[tuple[int, int, bool], Floats] = {}
 
     def ratio(self, a: int, b: int) -> Floats:
         """Log-ratio per tick that elements a and b are at fault together, each in its own way."""
-        key = (min(a, b), max(a, b))
+        return self._kept(min(a, b), max(a, b), minor=False)
+
+    def beside_minor(self, a: int, b: int) -> Floats | None:
+        """Log-ratio per tick that a is at fault while b has a minor excess; None where b can have none."""
+        return self._kept(a, b, minor=True) if self._columns.minor[b] else None
+
+    def _kept(self, a: int, b: int, *, minor: bool) -> Floats:
+        key = (a, b, minor)
         if key not in self._known:
-            self._known[key] = self._ratio(*key)
+            self._known[key] = self._ratio(a, b, minor=minor)
         return self._known[key]
 
-    def _ratio(self, a: int, b: int) -> Floats:
+    def _ratio(self, a: int, b: int, *, minor: bool) -> Floats:
         both = self._columns.matrix[:, a] * self._columns.matrix[:, b]
         if not both.any():
-            return np.asarray(self.single[:, a] + self.single[:, b], dtype=np.float32)
-        delay = (self.delay[:, a], self.delay[:, b], self._joint(0, a, b, both))
-        loss = (self.loss[:, a], self.loss[:, b], self._joint(1, a, b, both))
+            other = self.minor if minor else self.single
+            return np.asarray(self.single[:, a] + other[:, b], dtype=np.float32)
+        delay = self._parts(0, a, b, both, minor=minor)
+        loss = self._parts(1, a, b, both, minor=minor)
         terms = []
         for da, la, wa in SHAPES:
             for db, lb, wb in SHAPES:
@@ -75,18 +83,35 @@ class Pairs:
                 terms.append(term)
         return np.asarray(np.logaddexp.reduce(terms), dtype=np.float32)
 
-    def _joint(self, which: int, a: int, b: int, both: Floats) -> Floats:
-        table = (self._evidence.delay, self._evidence.loss)[which]
-        allowed = (self._columns.allowed, self._columns.allowed_loss)[which]
+    def _parts(
+        self, which: int, a: int, b: int, both: Floats, *, minor: bool
+    ) -> tuple[Floats, Floats, Floats]:
+        """Log means of one measure: for a alone, for b alone, and for both together."""
+        allowed = (self._columns.delays, self._columns.losses)[which]
+        in_a = allowed[:, a]
+        in_b = below(allowed[:, b]) if minor else allowed[:, b]
+        sums = self._sums[which]
+        shared = (self._evidence.delay, self._evidence.loss)[which] @ both
         weights = (_DELAY_SUMS, _LOSS_SUMS)[which]
-        shared = table @ both
-        in_a, in_b = allowed[:, a], allowed[:, b]
         rows = (in_a[:, None] & in_b[None, :]).reshape(-1)
+        alone = [log_sum(sums[rows_in, :, j], len(allowed)) for rows_in, j in ((in_a, a), (in_b, b))]
         # What crosses both is in each one's sum at its own value; it belongs in once, at the two together.
-        first = self._sums[which][in_a, :, a] - shared[in_a]
-        second = self._sums[which][in_b, :, b] - shared[in_b]
-        mean = joint(first, second, shared, weights[rows]) - np.float32(np.log(len(rows)))
-        return np.asarray(np.maximum(mean, LOWEST), dtype=np.float32)
+        first, second = sums[in_a, :, a] - shared[in_a], sums[in_b, :, b] - shared[in_b]
+        return alone[0], alone[1], joint(first, second, shared, weights[rows])
+
+
+def below(allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The grid values under the least allowed one."""
+    return np.arange(len(allowed)) < int(np.argmax(allowed))
+
+
+def log_sum(values: Floats, divisor: int) -> Floats:
+    """Log of the sum of exp over the first axis over `divisor`; LOWEST when there is nothing to sum."""
+    if not values.shape[0]:
+        return np.full(values.shape[1], LOWEST, dtype=np.float32)
+    top = values.max(axis=0)
+    mean = np.log(np.exp(values - top).sum(axis=0) / np.float32(divisor)) + top
+    return np.asarray(np.maximum(mean, LOWEST), dtype=np.float32)
 
 
 def distinct_pairs(columns: Sequence[frozenset[int]], chosen: Sequence[int]) -> list[tuple[int, int]]:

@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 
 from whichhop.compare.alibi import Alibi
 from whichhop.compare.baseline import Baseline, Floats, baseline_of
-from whichhop.compare.causes import Columns, mixed, part_evidence, part_sums
+from whichhop.compare.causes import Columns, minor_evidence, mixed, part_evidence, part_sums
 from whichhop.compare.likelihood import Evidence, delay_evidence, loss_evidence
-from whichhop.compare.passing import BlipRates, quiet_log
+from whichhop.compare.passing import BlipRates, none_log, passing_log, quiet_log
 from whichhop.compare.settings import Settings
 from whichhop.compare.windows import WindowTable
 from whichhop.model import LinkKind, Medium, Session
@@ -165,9 +165,10 @@ def scan(
             stop = min(end, first + CHUNK)
             part = evidence_of(table, alibi, base, settings, first=first, end=stop)
             past.suspect[first:stop] = (part.delay.max(axis=0) > SUSPECT) | (part.loss.max(axis=0) > SUSPECT)
-            delay, loss = part_evidence(part_sums(part, columns), columns)
-            ratios[first:stop] = mixed(delay, loss)
-            quiet[first:stop] = quiet_log(ratios[first:stop], rate)
+            sums = part_sums(part, columns)
+            ratios[first:stop] = mixed(*part_evidence(sums, columns))
+            passing = passing_log(ratios[first:stop], minor_evidence(sums, columns), rate)
+            quiet[first:stop] = quiet_log(passing, none_log(columns.minor, rate))
         blips.learn(ratios[start:end])
     return Scan(
         table=table,

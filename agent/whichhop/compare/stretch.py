@@ -10,6 +10,7 @@ from whichhop.compare.baseline import Floats
 from whichhop.compare.elements import Element, Nature
 from whichhop.compare.filter import States, Track, make_states, run
 from whichhop.compare.pairs import Pairs, distinct_pairs
+from whichhop.compare.passing import LOG_MINOR, none_log, passing_log, quiet_log
 from whichhop.compare.scan import Scan
 from whichhop.compare.screening import Stretch, rolling, supported
 
@@ -73,7 +74,6 @@ def look(
     tables = Pairs(evidence, scan.columns)
     chosen = _chosen(tables, columns, onset, settings.most_candidates)
     pairs = distinct_pairs(columns, chosen)
-    doubles = {p: tables.ratio(*p) for p in pairs}
     place = {j: k for k, j in enumerate(chosen)}
     own = next((place[j] for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC), None)
     states = make_states(
@@ -84,9 +84,7 @@ def look(
         settings=settings,
     )
     rate = scan.rates[scan.block_of(stretch.first)]
-    likelihood = _likelihood(
-        states, tables.single, scan.quiet[span], doubles=doubles, chosen=chosen, rate=rate
-    )
+    likelihood = _likelihood(states, tables, chosen, pairs=pairs, scan=scan, rate=rate)
     if own is not None:
         likelihood[:, states.having([own])] += use.stay[span, None]
     track = run(states, likelihood, factor=use.factor[span], smooth=settings.smooth)
@@ -127,31 +125,41 @@ def _chosen(
 
 def _likelihood(
     states: States,
-    ratios: NDArray[np.float32],
-    quiet: NDArray[np.float64],
-    *,
-    doubles: dict[tuple[int, int], NDArray[np.float32]],
+    tables: Pairs,
     chosen: Sequence[int],
+    *,
+    pairs: Sequence[tuple[int, int]],
+    scan: Scan,
     rate: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """(ticks, states) log-likelihoods; in each state one further element may have a passing blip."""
-    none = float(np.log1p(-rate.sum()))
-    out = np.empty((ratios.shape[0], len(states.sets)))
+    """(ticks, states) log-likelihoods; in each state one further element may have a passing excess.
+
+    Without a fault even two may: stations that share the air have their bad moments together.
+    """
+    ratios = tables.single
     blip = np.log(rate)
-    nothing = quiet
-    for (a, b), value in doubles.items():
-        nothing = np.logaddexp(nothing, value + blip[a] + blip[b])
+    none = none_log(scan.columns.minor, rate)
+    passing = passing_log(ratios, tables.minor, rate)
+    nothing: list[NDArray[np.floating]] = [quiet_log(passing, none)]
+    beside: dict[int, list[NDArray[np.floating]]] = {j: [ratios[:, j] + none] for j in chosen}
+    for a, b in pairs:
+        both = tables.ratio(a, b)
+        nothing.append(both + blip[a] + blip[b])
+        for one, other in ((a, b), (b, a)):
+            beside[one].append(both + blip[other])
+            small = tables.beside_minor(one, other)
+            if small is not None:
+                beside[one].append(small + LOG_MINOR)
+                nothing.append(small + LOG_MINOR + blip[one])
+    quiet = np.logaddexp.reduce(nothing)
+    out = np.empty((ratios.shape[0], len(states.sets)))
     for i, members in enumerate(states.sets):
         if not members:
-            out[:, i] = nothing
+            out[:, i] = quiet
         elif len(members) == 1:
-            j = chosen[members[0]]
-            terms = [ratios[:, j] + none]
-            terms += [v + blip[b if a == j else a] for (a, b), v in doubles.items() if j in (a, b)]
-            out[:, i] = np.logaddexp.reduce(terms)
+            out[:, i] = np.logaddexp.reduce(beside[chosen[members[0]]])
         else:
-            a, b = chosen[members[0]], chosen[members[1]]
-            out[:, i] = doubles[(a, b) if (a, b) in doubles else (b, a)] + none
+            out[:, i] = tables.ratio(chosen[members[0]], chosen[members[1]]) + none
     return out
 
 

@@ -42,6 +42,12 @@ def _node_troubles(file: HomeFile) -> Iterator[Trouble]:
             )
         else:
             owners[node.address] = name
+        if node.wan_counters and not node.agent:
+            yield (
+                ("nodes", name, "wan_counters"),
+                "counted by an agent, and none runs here",
+                "set agent: true",
+            )
     if not any(node.agent for node in file.nodes.values()):
         yield ("nodes",), "no node has an agent, so nothing would be measured", "set agent: true on one"
 
@@ -65,6 +71,8 @@ def _target_troubles(file: HomeFile) -> Iterator[Trouble]:
                 "name another machine",
             )
         addresses.setdefault(anchor.address, name)
+        if anchor.clients and not anchor.stamp:
+            yield (*at, "clients"), "named, though nothing answers STAMP there", "add stamp: true"
     if (file.targets.anchors or edge) and not has_line:
         yield (
             ("targets",),
@@ -102,6 +110,7 @@ def _build(file: HomeFile) -> Home:
             agent=part.agent,
             stamp=part.stamp or part.agent,
             room=part.room,
+            wan_interface=part.wan_counters.interface if part.wan_counters else None,
         )
         for name, part in file.nodes.items()
     }
@@ -116,7 +125,13 @@ def _build(file: HomeFile) -> Home:
     if anchors:
         links.append(Link(name=BEYOND, near=PROVIDER_EDGE, far=BEYOND, kind=LinkKind.BEYOND))
         for name, anchor in anchors.items():
-            nodes[name] = Node(name=name, kind=NodeKind.ANCHOR, address=anchor.address, stamp=anchor.stamp)
+            nodes[name] = Node(
+                name=name,
+                kind=NodeKind.ANCHOR,
+                address=anchor.address,
+                stamp=anchor.stamp,
+                clients=tuple(anchor.clients),
+            )
     return Home(
         name=file.home,
         plan=Plan(
@@ -132,6 +147,8 @@ def _build(file: HomeFile) -> Home:
         limits=Limits(
             daily_transfer_bytes=round(file.limits.daily_transfer_mb * 1_000_000),
             quiet_hours=_minutes(file.limits.quiet_hours) if file.limits.quiet_hours else None,
+            keep_days=file.limits.keep_days,
+            store_bytes=round(file.limits.store_mb * 1_000_000),
         ),
         ports=Ports(api=file.ports.api, stamp=file.ports.stamp),
     )

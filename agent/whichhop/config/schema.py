@@ -1,7 +1,7 @@
 """The shape of a home file as pydantic models; rules that need more than one field stand in check.py."""
 
 import re
-from ipaddress import ip_address
+from ipaddress import ip_address, ip_network
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
@@ -16,6 +16,13 @@ def _address(text: str) -> str:
         return str(ip_address(text))
     except ValueError:
         raise ValueError("not an IPv4 or IPv6 address") from None
+
+
+def _network(text: str) -> str:
+    try:
+        return str(ip_network(text))
+    except ValueError:
+        raise ValueError("not a network such as 192.0.2.0/24") from None
 
 
 def _quiet(text: str) -> str:
@@ -54,6 +61,13 @@ class PlanPart(Part):
     up_mbps: Annotated[float, Field(gt=0, le=1_000_000, strict=False)]
 
 
+class WanCountersPart(Part):
+    """How the bytes that the home itself sends and receives are counted."""
+
+    interface: Annotated[str, StringConstraints(pattern=r"^[^\s/]{1,15}$")]
+    """On a router that runs an agent: its interface towards the modem, as `ip link` names it."""
+
+
 class NodePart(Part):
     """A device of the home."""
 
@@ -65,6 +79,7 @@ class NodePart(Part):
     stamp: bool = False
     """True where another conforming STAMP reflector answers (RFC 8762)."""
     room: str | None = None
+    wan_counters: WanCountersPart | None = None
 
 
 class LinkPart(Part):
@@ -81,6 +96,9 @@ class AnchorPart(Part):
 
     address: Address
     stamp: bool = False
+    """True where a conforming STAMP reflector answers there; an agent of your own is one."""
+    clients: list[Annotated[str, AfterValidator(_network)]] = Field(default_factory=list)
+    """With an agent of your own on the anchor: the networks it answers, such as your home's public one."""
 
 
 class TargetsPart(Part):
@@ -98,6 +116,10 @@ class LimitsPart(Part):
 
     daily_transfer_mb: Annotated[float, Field(ge=0, strict=False)] = 2000
     quiet_hours: Annotated[str, AfterValidator(_quiet)] | None = None
+    keep_days: Annotated[int, Field(ge=1)] = 90
+    """Records older than this are dropped."""
+    store_mb: Annotated[float, Field(ge=10, strict=False)] = 1000
+    """The oldest records go when the store holds more than this."""
 
 
 class PortsPart(Part):

@@ -3,11 +3,16 @@
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
-from whichhop.model import Columns, Record, Sample, SessionFacts, SessionKey
+from whichhop.model import Columns, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, UtcNs, minute_of
+from whichhop.probes.base import SessionFacts
 
 SETTLE_NS = 4 * NS_PER_S
 """How long a minute stays open after its end: the waiting time of 3 s for answers, and 1 s to spare."""
+
+
+def _in_order(samples: list[Sample]) -> Columns:
+    return Columns.of(sorted(samples, key=lambda s: s.sent_ns))
 
 
 @dataclass(slots=True)
@@ -30,14 +35,21 @@ class MinuteBook:
         """Every open minute, unsettled ones too: for a clean stop."""
         yield from self._close(list(self._open))
 
+    def open_records(self) -> list[Record]:
+        """The open minutes as they stand, for whoever cannot wait for them to settle; without facts."""
+        return [
+            Record(session=key, minute=minute, samples=_in_order(samples))
+            for (minute, key), samples in sorted(self._open.items())
+        ]
+
     def _close(self, which: list[tuple[int, SessionKey]]) -> Iterator[Record]:
         for minute, key in sorted(which):
-            samples = sorted(self._open.pop((minute, key)), key=lambda s: s.sent_ns)
+            samples = _in_order(self._open.pop((minute, key)))
             facts = self.facts(key)
             yield Record(
                 session=key,
                 minute=minute,
-                samples=Columns.of(samples),
+                samples=samples,
                 duplicates=facts.duplicates,
                 reordered=facts.reordered,
                 stamps=facts.stamps,

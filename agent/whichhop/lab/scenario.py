@@ -21,6 +21,7 @@ class Effect:
     delay_s, jitter_s: constant added one-way delay, and the mean of an exponential part on top of it.
     loss_ratio: independent loss. burst: (p, r) of the two-state chain that loses all in its bad state.
     reorder_ratio, duplicate_ratio: share of packets held back by one, or sent twice.
+    contention_ratio: share of packets that find the radio channel busy (emulated: see lab/impairment).
     rate_bps: a lowered rate. outage: nothing passes.
     """
 
@@ -30,6 +31,7 @@ class Effect:
     burst: tuple[float, float] | None = None
     reorder_ratio: float = 0.0
     duplicate_ratio: float = 0.0
+    contention_ratio: float = 0.0
     rate_bps: int | None = None
     outage: bool = False
     way: Way = Way.BOTH
@@ -89,12 +91,17 @@ class Quirk:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkNature:
-    """A link's behaviour in health: one-way base delay, its spread, its loss and its rate."""
+    """A link's behaviour in health: one-way base delay, its spread, its loss and its rate.
+
+    contention_ratio: as in Effect. rate_up_bps: the rate toward the provider where it is not `rate_bps`.
+    """
 
     delay_s: float = 0.0005
     jitter_s: float = 0.0
     loss_ratio: float = 0.0
+    contention_ratio: float = 0.0
     rate_bps: int | None = None
+    rate_up_bps: int | None = None
     queue_s: float = 0.1
     """Depth of the queue before the rate limit, as time at full rate."""
 

@@ -11,7 +11,7 @@ from whichhop.model.links import (
     NodeKind,
     Owner,
 )
-from whichhop.model.record import ABSENT, Columns, Reading, Record, SessionFacts
+from whichhop.model.record import ABSENT, Columns, Reading, Record
 from whichhop.model.sample import Fate, Sample
 from whichhop.model.session import Method, Session, SessionKey, derive_sessions
 
@@ -43,7 +43,6 @@ __all__ = [
     "RuledOut",
     "Sample",
     "Session",
-    "SessionFacts",
     "SessionKey",
     "Severity",
     "Verdict",

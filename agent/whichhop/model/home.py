@@ -32,6 +32,10 @@ class Node:
     stamp: bool = False
     """True where a STAMP reflector answers; always so on agents."""
     room: str | None = None
+    wan_interface: str | None = None
+    """On an agent through which all of the home's traffic passes: its interface towards the provider."""
+    clients: tuple[str, ...] = ()
+    """On an anchor: the networks (CIDR) whose STAMP packets its agent answers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +56,10 @@ class Limits:
     daily_transfer_bytes: int = 2_000_000_000
     quiet_hours: tuple[int, int] | None = None
     """Start and end as minutes after local midnight; the end may be before the start."""
+    keep_days: int = 90
+    """Records older than this are dropped."""
+    store_bytes: int = 1_000_000_000
+    """The store's content; the oldest hours go when it grows past this."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

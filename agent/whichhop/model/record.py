@@ -85,16 +85,6 @@ class Record:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SessionFacts:
-    """What a prober knows of one session since it was last asked, beside the samples themselves."""
-
-    duplicates: int = 0
-    reordered: int = 0
-    stamps: str = ""
-    clock_error_ns: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """One value of something that is not a probe: a byte counter, the event loop's lateness, a radio rate.
 

@@ -41,3 +41,22 @@ class SystemClock:
 def sleep_s(seconds: float) -> None:
     """Block this thread; for command-line waits only, never in the daemon's loop."""
     time.sleep(seconds)
+
+
+_TOGETHER_NS = 20_000
+_TRIES = 4
+
+
+def both_ns(clock: Clock) -> tuple[UtcNs, MonoNs]:
+    """Wall-clock and monotonic time read within 20 us of each other, unless four tries were interrupted.
+
+    Their difference is what a clock step shows in, so an interruption between the readings must not.
+    """
+    before = clock.mono_ns()
+    for _ in range(_TRIES):
+        utc = clock.utc_ns()
+        after = clock.mono_ns()
+        if after - before <= _TOGETHER_NS:
+            break
+        before = after
+    return utc, before

@@ -4,8 +4,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whichhop.daemon.minutes import SETTLE_NS, MinuteBook
-from whichhop.model import Fate, Method, Sample, SessionFacts, SessionKey
+from whichhop.model import Fate, Method, Sample, SessionKey
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, UtcNs
+from whichhop.probes.base import SessionFacts
 
 A = SessionKey(agent="desk", target="attic", method=Method.STAMP)
 B = SessionKey(agent="desk", target="router", method=Method.ECHO)

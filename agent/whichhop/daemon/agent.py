@@ -1,0 +1,119 @@
+"""One agent at work: wakes when a packet is due, gathers samples into minutes, hands minutes on."""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Protocol
+
+from whichhop.daemon.beats import MinuteOfReadings
+from whichhop.daemon.minutes import MinuteBook
+from whichhop.daemon.schedule import Schedule
+from whichhop.model import Method, Reading, Record, Sample, Session, SessionKey
+from whichhop.model.units import NS_PER_S, MonoNs
+from whichhop.net.clock import Clock
+from whichhop.probes.base import Prober, SessionFacts, Sink
+
+BEAT_NS = NS_PER_S
+"""How often this machine is looked at, answers are given up and settled minutes are handed on."""
+
+
+class Vetting(Protocol):
+    """What stands between probers and the minutes: lets samples through once the machine is vouched for."""
+
+    def woke(self, due_ns: MonoNs, now_ns: MonoNs) -> None:
+        """The loop woke for something due."""
+        ...
+
+    def beat(self) -> list[Reading]:
+        """Look at the machine; samples held since the last beat go on."""
+        ...
+
+
+Keep = Callable[[list[Record], list[Reading]], None]
+"""Takes settled records and readings; must not raise for the disk's sake."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Agent:
+    """Everything between the alarm and the store. Collaborators are passed in; nothing is read from outside.
+
+    dice: a number in [0, 1) a call, for the random phase of each stream (RFC 3432 asks for a random start).
+    observe: told of each vetted sample, for live figures.
+    """
+
+    clock: Clock
+    probers: Mapping[Method, Prober]
+    dice: Callable[[], float]
+    keep: Keep
+    observe: Sink
+    sessions: dict[SessionKey, Session] = field(default_factory=dict)
+    schedule: Schedule = field(default_factory=Schedule)
+    watch: Vetting | None = None
+    beat_due_ns: MonoNs = field(init=False)
+    book: MinuteBook = field(init=False)
+    readings: MinuteOfReadings = field(default_factory=MinuteOfReadings)
+
+    def __post_init__(self) -> None:
+        self.book = MinuteBook(facts=self._facts)
+        self.beat_due_ns = self.clock.mono_ns()
+
+    def _facts(self, key: SessionKey) -> SessionFacts:
+        prober = self.probers.get(key.method)
+        return prober.facts(key) if prober else SessionFacts()
+
+    def take(self, key: SessionKey, sample: Sample) -> None:
+        """A vetted sample: into its minute and on to the live figures."""
+        self.book.add(key, sample)
+        self.observe(key, sample)
+
+    def follow(self, sessions: Iterable[Session]) -> None:
+        """Measure these sessions from now on, and no others; those already running keep their rhythm."""
+        wanted = {s.key: s for s in sessions if s.key.method in self.probers}
+        self.schedule.keep_only(wanted)
+        now = self.clock.mono_ns()
+        for key, session in wanted.items():
+            if key not in self.schedule and session.address is not None:
+                phase = round(self.dice() * session.interval_s * NS_PER_S)
+                self.schedule.add(key, interval_s=session.interval_s, first_ns=MonoNs(now + phase))
+        self.sessions = wanted
+
+    def found(self, target: str, address: str) -> None:
+        """A target's address became known, by route discovery: measure it from now on."""
+        self.follow(
+            replace(s, address=address) if s.key.target == target else s for s in self.sessions.values()
+        )
+
+    def wake(self, due_ns: MonoNs) -> MonoNs:
+        """Do what is due; when to wake next. `due_ns`: when this waking was asked for."""
+        now = self.clock.mono_ns()
+        if self.watch is not None:
+            self.watch.woke(due_ns, now)
+        for key, _ in self.schedule.due(now):
+            address = self.sessions[key].address
+            if address is not None:
+                self.probers[key.method].send(key, address)
+        if now >= self.beat_due_ns:
+            self.beat()
+            self.beat_due_ns = MonoNs(now + BEAT_NS)
+        following = self.schedule.next_ns()
+        return self.beat_due_ns if following is None else min(following, self.beat_due_ns)
+
+    def beat(self) -> None:
+        """Give up what was waited for too long, vouch for the machine, hand on what is settled."""
+        now = self.clock.mono_ns()
+        for prober in self.probers.values():
+            prober.expire(now)
+        if self.watch is not None:
+            for reading in self.watch.beat():
+                self.readings.add(reading)
+        utc = self.clock.utc_ns()
+        records = list(self.book.close_settled(utc))
+        readings = self.readings.close_before(utc)
+        if records or readings:
+            self.keep(records, readings)
+
+    def stop(self) -> None:
+        """Hand on everything that is left, unsettled minutes too."""
+        if self.watch is not None:
+            for reading in self.watch.beat():
+                self.readings.add(reading)
+        self.keep(list(self.book.close_all()), self.readings.close_all())

@@ -1,0 +1,25 @@
+"""How an agent is started: which home, which node, where its store and its key are."""
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOptions:
+    """What `whichhop run` was told; `key_file` None means beside the home file."""
+
+    home_file: Path
+    node: str
+    store: Path
+    key_file: Path | None = None
+
+
+def default_store(node: str, environ: "os._Environ[str] | dict[str, str]" = os.environ) -> Path:
+    """Where a node's records go unless told: the service's own folder, else the user's state folder."""
+    if "STATE_DIRECTORY" in environ:
+        # systemd gives several folders separated by colons when several are configured (systemd.exec, 5).
+        folder = Path(environ["STATE_DIRECTORY"].partition(":")[0])
+    else:
+        folder = Path(environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "whichhop"
+    return folder / f"{node}.db"

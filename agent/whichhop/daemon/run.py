@@ -1,0 +1,258 @@
+"""Runs one agent until it is told to stop: signals, sockets, threads and the HTTP side come together here."""
+
+import asyncio
+import base64
+import json
+import random
+import secrets
+import signal
+import sys
+from collections.abc import Awaitable, Callable
+from ipaddress import ip_network
+
+from whichhop import __version__
+from whichhop.daemon.agent import Agent
+from whichhop.daemon.handed import get_handover
+from whichhop.daemon.keeper import Keeper
+from whichhop.daemon.options import RunOptions
+from whichhop.errors import WhichhopError
+from whichhop.model import Home, Node, NodeKind, Reading, Session, derive_sessions
+from whichhop.model.handover import Handover
+from whichhop.model.units import MonoNs
+from whichhop.net.clock import SystemClock
+from whichhop.net.clock_error import clock_error_ns
+from whichhop.net.host import Host
+from whichhop.net.timer import open_alarm
+from whichhop.probes.alibi import Alibi
+from whichhop.probes.base import Prober
+from whichhop.probes.gate import Gate
+from whichhop.probes.kinds.icmp_echo import EchoProber
+from whichhop.probes.kinds.stamp_reflector import StampReflector
+from whichhop.probes.kinds.stamp_sender import StampProber
+from whichhop.probes.watch import Watch
+from whichhop.serve.answer import NDJSON, Answer, Question, only_known
+from whichhop.serve.app import App
+from whichhop.serve.live import LiveState
+from whichhop.serve.records_api import home_summary
+from whichhop.serve.server import Server
+from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
+from whichhop.wire.packed import pack
+
+REFRESH_S = 60.0
+COUNT_S = 10.0
+"""As often as the comparer's window, so that each window has its own share of own traffic."""
+TIDY_S = 3600.0
+
+
+def say(text: str) -> None:
+    """A line to whoever runs the daemon; the journal adds time and unit."""
+    sys.stderr.write(f"whichhop: {text}\n")
+    sys.stderr.flush()
+
+
+def find_node(home: Home, name: str, home_file: object) -> Node:
+    """The node this agent is; WhichhopError when the home file gives it no agent and no clients."""
+    node = home.nodes.get(name)
+    runs = [n.name for n in home.nodes.values() if n.agent or n.clients]
+    if node is None or name not in runs:
+        raise WhichhopError(
+            f"{home_file}: no agent runs on {name!r}; agents run on: {', '.join(runs)}"
+            " (set agent: true on a node, or name an anchor's clients)"
+        )
+    return node
+
+
+def sessions_of(home: Home, node: Node) -> list[Session]:
+    """What this node's agent measures: nothing on an anchor, which only answers."""
+    if node.kind is NodeKind.ANCHOR:
+        return []
+    return [s for s in derive_sessions(home) if s.key.agent == node.name]
+
+
+def estimate_now() -> ErrorEstimate:
+    """How wrong our clock is, as STAMP packets state it."""
+    error_ns = clock_error_ns()
+    return estimate_error(error_ns, synced=error_ns is not None)
+
+
+class Daemon:
+    """One agent with its sockets. `await start()`, `await stopped`, `await stop()`."""
+
+    def __init__(self, options: RunOptions, handover: Handover) -> None:
+        self.options = options
+        self.home = handover.home
+        self.node = find_node(self.home, options.node, options.home_file)
+        self.clock = SystemClock()
+        self.live = LiveState(home=self.home.name, agent=self.node.name, names=self.home.nodes)
+        self.live.values["store_writable"] = 1
+        self.keeper = Keeper(options.store, self.home.limits, self._store_trouble)
+        self.stopping = asyncio.Event()
+        self.failure: str | None = None
+        dice = random.SystemRandom()
+        self.agent = Agent(
+            clock=self.clock,
+            probers={},
+            dice=dice.random,
+            keep=self.keeper.keep,
+            observe=self.live.observe,
+        )
+        self.host = Host()
+        self._no_interface = False
+        self.watch = Watch(Alibi(self.node.name), self.clock, self.host, self.agent.take)
+        self.agent.watch = self.watch
+        probers: tuple[Prober, ...] = (
+            EchoProber(self.watch.sink, self.clock, secrets.token_bytes(8)),
+            StampProber(
+                self.watch.sink,
+                self.clock,
+                estimate_now,
+                first_ssid=dice.randrange(1, 0x10000),
+                port=self.home.ports.stamp,
+            ),
+        )
+        self.agent.probers = {p.method: p for p in probers} if self.node.agent else {}
+        answered = self.node.clients or tuple(n.address for n in self.home.agents if n.address)
+        self.reflector = StampReflector(
+            self.clock,
+            Gate(ip_network(text) for text in answered),
+            estimate_now,
+            bind=self.node.address or "",
+            port=self.home.ports.stamp,
+        )
+        app = App(live=self.live, store=options.store, token=handover.api_token, summary=self._summary)
+        app.add("/api/open", self._open_records)
+        self.server = Server(app, host=self.node.address or "", port=self.home.ports.api)
+        self._tasks: list[asyncio.Task[None]] = []
+
+    def _summary(self) -> dict[str, object]:
+        return home_summary(self.home, self.node.name, self.agent.sessions.values(), __version__)
+
+    async def _open_records(self, question: Question) -> Answer:
+        """GET /api/open: the minutes that have not settled yet, packed, for whoever compares live."""
+        only_known(question)
+        records = self.agent.book.open_records()
+        lines = [json.dumps({"record": base64.b64encode(pack((r,))).decode()}) for r in records]
+        return Answer(body="".join(f"{line}\n" for line in lines).encode(), content_type=NDJSON)
+
+    def _store_trouble(self, text: str) -> None:
+        # Called in the store's thread; a float in a dict and a line need no lock.
+        self.live.values["store_writable"] = 0 if text else 1
+        say(f"{text}; measuring goes on" if text else "the store takes records again")
+
+    def _loop_trouble(self, _loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
+        # A callback that failed may have been the alarm's: better to end loudly than to measure nothing.
+        self.failure = f"{context.get('message')}: {context.get('exception')!r}"
+        self.stopping.set()
+
+    async def start(self) -> None:
+        """Open every socket and begin; SystemRefusedError when one is refused, with nothing left open."""
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(self._loop_trouble)
+        for number, act in ((signal.SIGTERM, self.stopping.set), (signal.SIGINT, self.stopping.set)):
+            loop.add_signal_handler(number, act)
+        loop.add_signal_handler(signal.SIGHUP, self._reload_soon)
+        await self.server.start()
+        self.reflector.open(loop)
+        for prober in self.agent.probers.values():
+            prober.open(loop)
+        self.agent.follow(sessions_of(self.home, self.node))
+        self.alarm = open_alarm(loop, self._wake)
+        self.alarm.set(self.clock.mono_ns())
+        self._tasks = [
+            asyncio.create_task(self._again(REFRESH_S, self._refresh)),
+            asyncio.create_task(self._again(TIDY_S, self._tidy)),
+            asyncio.create_task(self._again(COUNT_S, self._count)),
+        ]
+        say(
+            f"{__version__} on {self.node.name}: {len(self.agent.sessions)} sessions, metrics on"
+            f" http://{self.node.address}:{self.server.port}/metrics, records in {self.options.store}"
+        )
+
+    def _wake(self, due_ns: MonoNs) -> None:
+        self.alarm.set(self.agent.wake(due_ns))
+
+    async def _again(self, every_s: float, act: Callable[[], Awaitable[None]]) -> None:
+        while True:
+            await asyncio.sleep(every_s)
+            await act()
+
+    async def _refresh(self) -> None:
+        self.reflector.refresh()
+
+    async def _count(self) -> None:
+        """Read how much the home itself sends and receives, where all of it passes through this node."""
+        name = self.node.wan_interface
+        if name is None:
+            return
+        counters = self.host.counters().get(name)
+        if (counters is None) != self._no_interface:
+            self._no_interface = counters is None
+            say(
+                f"{self.options.home_file}: no interface {name!r} here; own traffic is not counted"
+                if counters is None
+                else f"interface {name!r} is there again"
+            )
+        if counters is not None:
+            values = {"wan_rx_bytes": counters.rx_bytes, "wan_tx_bytes": counters.tx_bytes}
+            self.live.values["wan_received_bytes"] = counters.rx_bytes
+            self.live.values["wan_transmitted_bytes"] = counters.tx_bytes
+            at = self.clock.utc_ns()
+            self.keeper.keep(
+                [],
+                [Reading(at_ns=at, agent=self.node.name, name=n, value=float(v)) for n, v in values.items()],
+            )
+
+    async def _tidy(self) -> None:
+        self.keeper.tidy(self.clock.utc_ns())
+
+    def _reload_soon(self) -> None:
+        self._tasks.append(asyncio.create_task(self.reload()))
+
+    async def reload(self) -> None:
+        """Take over a changed home file; a broken one is told and the running home is kept."""
+        try:
+            handover = await asyncio.to_thread(get_handover, self.options.home_file, self.options.key_file)
+            node = find_node(handover.home, self.node.name, self.options.home_file)
+        except WhichhopError as trouble:
+            say(f"the home file was not taken over: {trouble}")
+            return
+        if (node.address, handover.home.ports) != (self.node.address, self.home.ports):
+            say("this node's address or ports changed; restart the agent to listen there")
+        self.home, self.node = handover.home, node
+        self.live.forget(self.home.nodes)
+        self.keeper.limits = self.home.limits
+        self.agent.follow(sessions_of(self.home, self.node))
+        say(f"home file read anew: {len(self.agent.sessions)} sessions")
+
+    async def stop(self) -> None:
+        """Close everything; what was measured so far is on disk when this returns."""
+        for task in self._tasks:
+            task.cancel()
+        if hasattr(self, "alarm"):
+            self.alarm.close()
+        await self.server.stop()
+        self.reflector.close()
+        for prober in self.agent.probers.values():
+            prober.close()
+        self.agent.stop()
+        await asyncio.sleep(0)
+        self.keeper.close()
+
+
+async def _run(options: RunOptions, handover: Handover) -> int:
+    daemon = Daemon(options, handover)
+    try:
+        await daemon.start()
+        await daemon.stopping.wait()
+    finally:
+        await daemon.stop()
+    if daemon.failure:
+        say(f"ended by a fault of its own: {daemon.failure}")
+        return 1
+    say("stopped")
+    return 0
+
+
+def run_agent(options: RunOptions) -> int:
+    """Run until SIGTERM or SIGINT. Exit code 0 stopped as asked, 1 a fault of our own."""
+    return asyncio.run(_run(options, get_handover(options.home_file, options.key_file)))

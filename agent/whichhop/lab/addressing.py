@@ -1,0 +1,164 @@
+"""Addresses of an emulated home: which nodes share a network, what each is called there, and its routes."""
+
+import ipaddress
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from whichhop.errors import DataError
+from whichhop.model import Home, Link, LinkKind, NodeKind
+
+ROUTING = frozenset({NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MODEM, NodeKind.PROVIDER_EDGE})
+"""Kinds that route between their home side and their way out; every other kind bridges all its links."""
+
+# RFC 5737 blocks for IPv4; RFC 3849 for IPv6. The whole of an emulated home fits into them.
+HOME_NET = ipaddress.IPv4Network("192.0.2.0/25")
+INNER_NET = ipaddress.IPv4Network("192.0.2.252/30")
+ACCESS_NET = ipaddress.IPv4Network("203.0.113.0/30")
+BEYOND_NET = ipaddress.IPv4Network("198.51.100.0/24")
+_V6 = ipaddress.IPv6Network("2001:db8::/32")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Network:
+    """Links that one frame can cross without being routed, with each member's addresses there."""
+
+    number: int
+    links: tuple[Link, ...]
+    net4: ipaddress.IPv4Network
+    net6: ipaddress.IPv6Network
+    addresses: Mapping[str, tuple[ipaddress.IPv4Address, ipaddress.IPv6Address]]
+
+    def hardware(self, node: str) -> str:
+        """A member's hardware address here: locally administered (IEEE 802), the same in every run."""
+        return f"02:00:5e:10:{self.number:02x}:{int(self.addresses[node][0]) & 0xFF:02x}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hop:
+    """A route of one node: to a network, or to everything (None), by a neighbour in a network of its own."""
+
+    to: Network | None
+    by: Network
+    neighbour: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Addressing:
+    """All networks of a home, nearest the provider last, and each node's routes."""
+
+    networks: tuple[Network, ...]
+    routes: Mapping[str, tuple[Hop, ...]]
+
+    def of(self, node: str) -> tuple[Network, ...]:
+        """The networks a node is in, in the order of `networks`."""
+        return tuple(n for n in self.networks if node in n.addresses)
+
+    def on(self, link: Link) -> Network:
+        """The network that a link is part of."""
+        return next(n for n in self.networks if link in n.links)
+
+    def main4(self, node: str) -> ipaddress.IPv4Address:
+        """A node's first IPv4 address."""
+        return self.of(node)[0].addresses[node][0]
+
+    def main6(self, node: str) -> ipaddress.IPv6Address:
+        """A node's first IPv6 address."""
+        return self.of(node)[0].addresses[node][1]
+
+
+def side(home: Home, node: str, link: Link) -> str:
+    """Which of a node's networks a link is in: a routing node has two sides, any other node just one."""
+    if home.nodes[node].kind not in ROUTING:
+        return "all"
+    return "home" if link.far == node else "out"
+
+
+def _groups(home: Home) -> list[list[Link]]:
+    """Links joined through nodes that bridge, in the order written."""
+    groups: list[list[Link]] = []
+    places: list[set[tuple[str, str]]] = []
+    for link in home.links:
+        mine = {(n, side(home, n, link)) for n in (link.near, link.far)}
+        meeting = [i for i, there in enumerate(places) if mine & there]
+        joined = [each for i in meeting for each in groups[i]]
+        mine = mine.union(*(places[i] for i in meeting))
+        groups = [*(g for i, g in enumerate(groups) if i not in meeting), [*joined, link]]
+        places = [*(p for i, p in enumerate(places) if i not in meeting), mine]
+    return groups
+
+
+def _block(home: Home, links: list[Link]) -> ipaddress.IPv4Network:
+    """The documentation block for a group of links, by what the links are."""
+    kinds = {home.nodes[n].kind for link in links for n in (link.near, link.far)}
+    if NodeKind.ANCHOR in kinds:
+        return BEYOND_NET
+    if any(link.kind is LinkKind.ACCESS for link in links):
+        return ACCESS_NET
+    return INNER_NET if kinds <= ROUTING else HOME_NET
+
+
+def _number(home: Home, links: list[Link], net: ipaddress.IPv4Network) -> dict[str, ipaddress.IPv4Address]:
+    """Each member's address: the home file's where it lies in the network, else the next free one."""
+    members = list(dict.fromkeys(n for link in links for n in (link.far, link.near)))
+    out: dict[str, ipaddress.IPv4Address] = {}
+    for name in members:
+        stated = home.nodes[name].address
+        if stated is None:
+            continue
+        address = ipaddress.ip_address(stated)
+        if isinstance(address, ipaddress.IPv4Address) and address in net:
+            if address in out.values():
+                raise DataError(f"{name}: address {stated} is given twice; give each node its own")
+            out[name] = address
+        elif home.nodes[name].kind not in ROUTING:
+            raise DataError(
+                f"{name}: address {stated} is outside {net}, the emulated network there; move it in"
+            )
+    free = (a for a in net.hosts() if a not in out.values())
+    for name in members:
+        if name not in out:
+            out[name] = next(free)
+    return out
+
+
+def plan_addresses(home: Home) -> Addressing:
+    """Networks, addresses and routes of a home as built; DataError where an address cannot be emulated."""
+    networks = []
+    used: set[ipaddress.IPv4Network] = set()
+    for number, links in enumerate(_groups(home), start=1):
+        net4 = _block(home, links)
+        if net4 in used:
+            raise DataError(
+                f"{home.name}: two separate networks would both be {net4}; the emulated home has one home "
+                "network, one between router and modem, one access line and one network beyond"
+            )
+        used.add(net4)
+        net6 = ipaddress.IPv6Network((int(_V6.network_address) + (number << 64), 64))
+        addresses = {
+            name: (a, net6.network_address + (int(a) & 0xFF))
+            for name, a in _number(home, links, net4).items()
+        }
+        networks.append(Network(number=number, links=tuple(links), net4=net4, net6=net6, addresses=addresses))
+    return Addressing(networks=tuple(networks), routes={n: _routes(home, n, networks) for n in home.nodes})
+
+
+def _routes(home: Home, node: str, networks: list[Network]) -> tuple[Hop, ...]:
+    """Static routes, one per network elsewhere; the way up is the default, as is an anchor's only way.
+
+    The home is a tree, so the way to any member of a network is the way to all.
+    """
+    top = next((n for n in networks if n.net4 == BEYOND_NET), networks[-1])
+    out: dict[tuple[int | None, str], Hop] = {}
+    for net in networks:
+        ways = [p for member in net.addresses if (p := home.path(node, member)) is not None]
+        if node in net.addresses or not ways:
+            continue
+        nodes = min((way.nodes for way in ways), key=len)
+        # The next routing node on the way is the neighbour; bridges between are not seen by a route.
+        neighbour = next(n for n in nodes[1:] if home.nodes[n].kind in ROUTING)
+        by = next(n for n in networks if node in n.addresses and neighbour in n.addresses)
+        to = None if net is top or home.nodes[node].kind is NodeKind.ANCHOR else net
+        out[None if to is None else to.number, neighbour] = Hop(to=to, by=by, neighbour=neighbour)
+    # What goes the default way anyway needs no route of its own.
+    default = next((hop.neighbour for hop in out.values() if hop.to is None), None)
+    return tuple(hop for hop in out.values() if hop.to is None or hop.neighbour != default)

@@ -1,0 +1,180 @@
+"""Faults of a running emulated home, switched on and off: in the relay, in queues, by random drop."""
+
+import json
+import signal
+import sys
+from collections.abc import Iterable
+
+from whichhop.errors import DataError
+from whichhop.lab.channel import Channel
+from whichhop.lab.elements import Spot, Where, check_effect, effects_on, find_spot
+from whichhop.lab.fault_words import effect_words
+from whichhop.lab.impairment import combine, either, rate_of
+from whichhop.lab.place import Place, Running
+from whichhop.lab.plan import Plan, Wire, beyond_plain, drop_rules, nature_of, rate_lines, reply_rules
+from whichhop.lab.scenario import Effect, LinkNature, Scenario, Way
+from whichhop.lab.truth import Counts
+
+REPLY_TABLE = "whichhop_reply"
+WAYS = (Way.UP, Way.DOWN)
+
+
+class Faults:
+    """The faults at work, and the hands that make links and nodes behave so."""
+
+    def __init__(
+        self, scenario: Scenario, plan: Plan, warden: Channel, relay: Channel, beside: Place
+    ) -> None:
+        self.active: dict[int, tuple[Spot, Effect]] = {}
+        self.programs: dict[str, list[Running]] = {}
+        """Programs of each node that a fault of its host stops."""
+        self._scenario, self._plan = scenario, plan
+        self._warden, self._relay, self._beside = warden, relay, beside
+        self._next = 1
+        self._stalls: dict[str, Running] = {}
+        self._slowed: set[tuple[str, Way]] = set()
+        self._chances: dict[tuple[str, Way], float] = {}
+        self._dropped: dict[tuple[str, Way], dict[str, int]] = {}
+        """Counts of random-drop rules that are gone: a rule's counter ends with it."""
+
+    def add(self, element: str, effect: Effect) -> int:
+        """Switch a fault on; answers its number. DataError, and nothing changed, when it cannot be."""
+        spot = find_spot(self._scenario.home, element)
+        check_effect(spot, effect)
+        trial = {**self.active, self._next: (spot, effect)}
+        for wire in self._plan.wires.values():
+            self._refuse_on_plain(wire, trial)
+        self.active = trial
+        self._next += 1
+        self._act(spot)
+        return self._next - 1
+
+    def remove(self, number: int) -> tuple[str, Effect]:
+        """Switch a fault off; answers what it was."""
+        if number not in self.active:
+            at_work = ", ".join(map(str, self.active)) or "none"
+            raise DataError(f"no fault has the number {number}; at work are: {at_work}")
+        spot, effect = self.active.pop(number)
+        self._act(spot)
+        return spot.element, effect
+
+    def apply(self) -> None:
+        """Bring every link in line with its nature and the faults that stand now."""
+        for wire in self._plan.wires.values():
+            for way in WAYS:
+                self._apply(wire, way)
+
+    def counts(self) -> Counts:
+        """Packets per link and direction since the home came up; plain wires count only while they drop."""
+        out: dict[str, dict[str, dict[str, int]]] = {}
+        if any(wire.relay for wire in self._plan.wires.values()):
+            out.update(self._relay.ask(do="counts")["counts"])
+        for name, wire in self._plan.wires.items():
+            if not wire.relay:
+                out[name] = {str(way): self._dropped_so_far(wire, way) for way in WAYS}
+        return out
+
+    # --- links ----------------------------------------------------------------------------------------
+
+    def _act(self, spot: Spot) -> None:
+        if spot.kind is Where.HOST:
+            self._stop_programs(spot.name)
+        elif spot.kind is Where.REPLY:
+            chance = 0.0
+            for other, effect in self.active.values():
+                if other == spot:
+                    chance = either(chance, 1.0 if effect.outage else effect.loss_ratio)
+            self._tool(spot.name, ["nft", "-f", "-"], reply_rules(REPLY_TABLE, chance))
+        else:
+            self.apply()
+
+    def _refuse_on_plain(self, wire: Wire, faults: dict[int, tuple[Spot, Effect]]) -> None:
+        """A bare wire cannot delay: say so before anything is changed."""
+        for way in WAYS if not wire.relay else ():
+            for effect in effects_on(faults.values(), wire.link, way):
+                if beyond_plain(effect):
+                    raise DataError(
+                        f"{wire.link.name} is a plain wire here: it can lose packets, be slow or be out, but "
+                        f"not {effect_words(effect)}; start the home with --relay {wire.link.name}"
+                    )
+
+    def _apply(self, wire: Wire, way: Way) -> None:
+        name = wire.link.name
+        nature = nature_of(self._scenario, name)
+        effects = effects_on(self.active.values(), wire.link, way)
+        settings = combine(nature, effects, way)
+        data = settings.as_json()
+        self._limit(wire, way, nature, effects)
+        if not wire.relay:
+            self._drop(wire, way, 1.0 if settings.outage else settings.loss_ratio)
+            return
+        if not wire.sender(way).forwards:
+            # A host hides its own queue from its own programs' packets: there the limit is the relay's.
+            data["rate_bps"] = rate_of(nature, effects, way)
+        self._relay.ask(do="set", link=name, way=str(way), settings=data)
+
+    def _limit(self, wire: Wire, way: Way, nature: LinkNature, effects: Iterable[Effect]) -> None:
+        """Set the queue of the sending device, when a fault lowers the rate or has just ceased to."""
+        end, key = wire.sender(way), (wire.link.name, way)
+        lowered = any(e.rate_bps is not None for e in effects)
+        if (wire.relay and not end.forwards) or (not lowered and key not in self._slowed):
+            return
+        self._slowed.add(key) if lowered else self._slowed.discard(key)
+        lines = rate_lines(end.device, rate_of(nature, effects, way), nature.queue_s, relay=wire.relay)
+        self._tool(end.node, ["tc", "-batch", "-"], "\n".join(lines) + "\n")
+
+    # --- random drop on plain wires -------------------------------------------------------------------
+
+    def _drop(self, wire: Wire, way: Way, chance: float) -> None:
+        key = (wire.link.name, way)
+        if self._chances.get(key, 0.0) == chance:
+            return
+        self._dropped[key] = self._dropped_so_far(wire, way)
+        self._chances[key] = chance
+        end = wire.receiver(way)
+        self._tool(end.node, ["nft", "-f", "-"], drop_rules(self._table(wire, way), end.device, chance))
+
+    def _dropped_so_far(self, wire: Wire, way: Way) -> dict[str, int]:
+        key = (wire.link.name, way)
+        past = self._dropped.get(key, {"taken": 0, "passed": 0, "lost": 0})
+        if not self._chances.get(key):
+            return past
+        table = ["nft", "-j", "list", "table", "netdev", self._table(wire, way)]
+        seen = counters(self._tool(wire.receiver(way).node, table))
+        taken, lost = past["taken"] + seen.get("taken", 0), past["lost"] + seen.get("lost", 0)
+        return {"taken": taken, "passed": taken - lost, "lost": lost}
+
+    def _table(self, wire: Wire, way: Way) -> str:
+        return f"whichhop_{list(self._plan.wires).index(wire.link.name)}_{way}"
+
+    def _tool(self, node: str, argv: list[str], text: str = "") -> str:
+        return str(self._warden.ask(do="run_tool", node=node, argv=argv, text=text))
+
+    # --- programs -------------------------------------------------------------------------------------
+
+    def _stop_programs(self, node: str) -> None:
+        """Let a node's programs run, sleep, or starve part of every second, as the faults stand."""
+        effects = [e for s, e in self.active.values() if s.kind is Where.HOST and s.name == node]
+        old = self._stalls.pop(node, None)
+        if old is not None:
+            old.stop()
+        programs = [r for r in self.programs.get(node, []) if r.poll() is None]
+        asleep = any(e.outage for e in effects)
+        for running in programs:
+            running.signal(signal.SIGSTOP if asleep else signal.SIGCONT)
+        stopped_s = max((e.delay_s for e in effects), default=0.0)
+        if stopped_s and not asleep and programs:
+            pids = [str(r.pid) for r in programs]
+            argv = [sys.executable, "-m", "whichhop.lab.stall", str(stopped_s), *pids]
+            self._stalls[node] = self._beside.run(argv)
+
+
+def counters(listing: str) -> dict[str, int]:
+    """Packet counts by their rule's comment, from nft's JSON listing of a table."""
+    out: dict[str, int] = {}
+    for item in json.loads(listing)["nftables"]:
+        rule = item.get("rule", {})
+        for part in rule.get("expr", ()):
+            if "counter" in part:
+                out[rule.get("comment", "")] = int(part["counter"]["packets"])
+    return out

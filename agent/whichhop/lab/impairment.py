@@ -1,0 +1,192 @@
+"""What one direction of an emulated link does to packets: decided per packet, pure, dice passed in."""
+
+import random
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+from whichhop.lab.scenario import Effect, LinkNature, Way
+
+NS = 1_000_000_000
+HELD_NS = 200_000_000
+"""A packet held back for reordering goes out by itself after this, when nothing follows it."""
+RETRY_MEAN_S = 0.004
+"""Mean wait of a packet that finds the channel busy. Common practice: other stations' frames take 1-5 ms."""
+BURST_SHARE = 0.1
+"""Share of busy packets that meet a burst of retries rather than one wait."""
+BURST_S = (0.020, 0.080)
+"""Least and most delay of a retry burst; seven retries with growing windows reach about this."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """One direction's behaviour, everything combined; times in ns, ratios 0..1.
+
+    bursts: (p, r) of each two-state chain at work. rate_bps: a serialising rate inside the relay, with a
+    queue of queue_ns; only used where no forwarding node's own queue can set the rate.
+    """
+
+    delay_ns: int = 0
+    jitter_ns: int = 0
+    loss_ratio: float = 0.0
+    bursts: tuple[tuple[float, float], ...] = ()
+    reorder_ratio: float = 0.0
+    duplicate_ratio: float = 0.0
+    contention_ratio: float = 0.0
+    outage: bool = False
+    rate_bps: int | None = None
+    queue_ns: int = NS // 10
+
+    def as_json(self) -> dict[str, object]:
+        """Plain data for the relay's control channel."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+    @classmethod
+    def from_json(cls, data: dict[str, object]) -> "Settings":
+        """Back from plain data; a list of lists becomes the chains again."""
+        chains = data.pop("bursts", ())
+        bursts = tuple((float(p), float(r)) for p, r in chains)  # type: ignore[attr-defined]
+        return replace(cls(**data), bursts=bursts)  # type: ignore[arg-type]
+
+
+def either(first: float, second: float) -> float:
+    """The chance that at least one of two independent things happens."""
+    return 1.0 - (1.0 - first) * (1.0 - second)
+
+
+def lowest(rates: Iterable[int | None]) -> int | None:
+    """The smallest rate that is set, None when none is."""
+    return min((r for r in rates if r is not None), default=None)
+
+
+def touches(effect: Effect, way: Way) -> bool:
+    """True when an effect acts on packets that go `way`."""
+    return effect.way in (Way.BOTH, way)
+
+
+def rate_of(nature: LinkNature, effects: Iterable[Effect], way: Way) -> int | None:
+    """The rate of one direction: the nature's, or less when a fault lowers it."""
+    own = nature.rate_up_bps if way is Way.UP and nature.rate_up_bps is not None else nature.rate_bps
+    return lowest([own, *(e.rate_bps for e in effects if touches(e, way))])
+
+
+def combine(nature: LinkNature, effects: Iterable[Effect], way: Way) -> Settings:
+    """Nature and faults at once: delays add, survivals multiply, any outage is an outage. Rate left out."""
+    out = Settings(
+        delay_ns=round(nature.delay_s * NS),
+        jitter_ns=round(nature.jitter_s * NS),
+        loss_ratio=nature.loss_ratio,
+        contention_ratio=nature.contention_ratio,
+        queue_ns=round(nature.queue_s * NS),
+    )
+    for effect in effects:
+        if touches(effect, way):
+            out = replace(
+                out,
+                delay_ns=out.delay_ns + round(effect.delay_s * NS),
+                jitter_ns=out.jitter_ns + round(effect.jitter_s * NS),
+                loss_ratio=either(out.loss_ratio, effect.loss_ratio),
+                bursts=out.bursts if effect.burst is None else (*out.bursts, effect.burst),
+                reorder_ratio=either(out.reorder_ratio, effect.reorder_ratio),
+                duplicate_ratio=either(out.duplicate_ratio, effect.duplicate_ratio),
+                contention_ratio=either(out.contention_ratio, effect.contention_ratio),
+                outage=out.outage or effect.outage,
+            )
+    return out
+
+
+@dataclass(slots=True, kw_only=True)
+class Counts:
+    """The truth of one direction, by packets: every packet taken in is passed or dropped for one reason."""
+
+    taken: int = 0
+    passed: int = 0
+    lost: int = 0
+    lost_burst: int = 0
+    lost_outage: int = 0
+    lost_queue: int = 0
+    duplicated: int = 0
+    reordered: int = 0
+    refused: int = 0
+    """Passed, but then not accepted by the far device: our own trouble, never silently a loss."""
+
+    def as_json(self) -> dict[str, int]:
+        """Every count by name."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(slots=True)
+class Lane:
+    """One direction of a link at work: state of its chains, its queue and its order."""
+
+    dice: random.Random
+    settings: Settings = field(default_factory=Settings)
+    counts: Counts = field(default_factory=Counts)
+    _bad: list[bool] = field(default_factory=list)
+    _free_ns: int = 0
+    """When the serialising queue is empty again."""
+    _last_ns: int = 0
+    """Release of the packet before: jitter widens gaps but keeps order, as queues do."""
+
+    def change(self, settings: Settings) -> None:
+        """Behave so from now on; chains that stay keep their state."""
+        old = dict(zip(self.settings.bursts, self._bad, strict=False))
+        self._bad = [old.get(chain, False) for chain in settings.bursts]
+        self.settings = settings
+
+    def fate(self, now_ns: int, size: int) -> int | None:
+        """When a packet of `size` bytes that came at `now_ns` goes out, or None when it is lost."""
+        s, counts = self.settings, self.counts
+        counts.taken += 1
+        if s.outage:
+            counts.lost_outage += 1
+            return None
+        if s.loss_ratio and self.dice.random() < s.loss_ratio:
+            counts.lost += 1
+            return None
+        if s.bursts and self._burst_loses():
+            counts.lost_burst += 1
+            return None
+        at = now_ns
+        if s.rate_bps is not None:
+            start = max(now_ns, self._free_ns)
+            if start - now_ns > s.queue_ns:
+                counts.lost_queue += 1
+                return None
+            at = self._free_ns = start + size * 8 * NS // s.rate_bps
+        at += s.delay_ns
+        if s.jitter_ns:
+            at += int(self.dice.expovariate(1.0) * s.jitter_ns)
+        if s.contention_ratio and self.dice.random() < s.contention_ratio:
+            at += self._busy_ns()
+        at = self._last_ns = max(at, self._last_ns)
+        counts.passed += 1
+        return at
+
+    def doubles(self) -> bool:
+        """True when the packet just passed is to go out twice."""
+        if self.settings.duplicate_ratio and self.dice.random() < self.settings.duplicate_ratio:
+            self.counts.duplicated += 1
+            return True
+        return False
+
+    def holds_back(self) -> bool:
+        """True when the packet just passed is to wait until the next one has gone."""
+        if self.settings.reorder_ratio and self.dice.random() < self.settings.reorder_ratio:
+            self.counts.reordered += 1
+            return True
+        return False
+
+    def _burst_loses(self) -> bool:
+        """Step every chain once; a packet that finds any chain bad is lost."""
+        lost = False
+        for i, (p, r) in enumerate(self.settings.bursts):
+            roll = self.dice.random()
+            self._bad[i] = roll >= r if self._bad[i] else roll < p
+            lost = lost or self._bad[i]
+        return lost
+
+    def _busy_ns(self) -> int:
+        """Extra delay on a busy channel: one exponential wait, or now and then a burst of retries."""
+        if self.dice.random() < BURST_SHARE:
+            return int(self.dice.uniform(*BURST_S) * NS)
+        return int(self.dice.expovariate(1.0) * RETRY_MEAN_S * NS)

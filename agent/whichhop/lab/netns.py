@@ -1,0 +1,230 @@
+"""The emulated home in network namespaces: real packets, faults at will, nothing left behind."""
+
+import contextlib
+import json
+import os
+import shutil
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from whichhop.errors import DataError, SystemRefusedError
+from whichhop.lab import rundir, selfcheck
+from whichhop.lab.channel import Channel
+from whichhop.lab.fault_words import effect_words
+from whichhop.lab.faults import Faults
+from whichhop.lab.place import Place, Running
+from whichhop.lab.plan import Plan, make_plan
+from whichhop.lab.scenario import Effect, Scenario
+from whichhop.lab.truth import Counts, Entry, append_entry
+from whichhop.net.clock import SystemClock
+
+CHECK_SECONDS = 60.0
+BLAST_S = 0.3
+
+
+class NetnsHome:
+    """A running emulated home; use as a context manager. SystemRefusedError where namespaces are refused.
+
+    relays: plain wires (or "all") that get the relay too, so that any fault can be shown on them.
+    check: measure every link after set-up and refuse to go on when it is not as asked.
+    """
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        *,
+        seed: int = 1,
+        relays: frozenset[str] = frozenset(),
+        check: bool = True,
+        base: Path | None = None,
+    ) -> None:
+        self.scenario = scenario
+        self.plan: Plan = make_plan(scenario, relays)
+        self.truth: list[Entry] = []
+        self.measured: dict[str, dict[str, object]] = {}
+        self.real_time = False
+        self.carriers: dict[str, str] = {}
+        """link -> how it is built: "veth", "tap" or "frames"."""
+        self._seed, self._check = seed, check
+        self._base = rundir.base_folder() if base is None else base
+        self._clock = SystemClock()
+        self.folder: Path = self._base
+        self._process: subprocess.Popen[bytes] | None = None
+
+    # --- up and down ----------------------------------------------------------------------------------
+
+    def __enter__(self) -> Self:
+        rundir.clean(self._base)
+        try:
+            self._start()
+            self._build()
+            if self._check:
+                self.check()
+            self._note("up")
+        except BaseException:
+            self.close()
+            raise
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End everything in the home and remove its folder. Safe to call twice."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        self._relay.close()
+        self._warden.close()
+        try:
+            process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            process.terminate()
+            process.wait()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def _start(self) -> None:
+        self.folder = rundir.new_folder(self._base)
+        mine, theirs = socket.socketpair()
+        relay_mine, relay_theirs = socket.socketpair()
+        with theirs, relay_theirs, (self.folder / "warden.log").open("wb") as log:
+            fds = [theirs.fileno(), relay_theirs.fileno()]
+            argv = [sys.executable, "-m", "whichhop.lab.warden", *map(str, fds), str(self.folder)]
+            self._process = subprocess.Popen(  # noqa: S603
+                argv,
+                pass_fds=fds,
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=log,
+                # Ctrl-C is for the owner alone, which then ends the home in order.
+                start_new_session=True,
+            )
+        self._warden = Channel(mine, "warden")
+        self._relay = Channel(relay_mine, "relay")
+        try:
+            hello = self._warden.read()
+        except SystemRefusedError as trouble:
+            raise SystemRefusedError(
+                f"network namespaces are refused here ({trouble}); run as root, or allow user namespaces "
+                "(sysctl user.max_user_namespaces)"
+            ) from None
+        names = list(self.plan.home.nodes)
+        self.spaces: dict[str, int] = self._warden.ask(do="make_nodes", names=names)
+        about = rundir.About(
+            token=self.folder.name,
+            owner=os.getpid(),
+            owner_started=rundir.started(os.getpid()) or 0,
+            warden=self._process.pid,
+            warden_started=rundir.started(self._process.pid) or 0,
+            inner=hello["inner"],
+            own_users=hello["own_users"],
+            spaces=self.spaces,
+        )
+        rundir.write_about(self.folder, about)
+
+    def _build(self) -> None:
+        plan = self.plan
+        # Before any device: it takes the defaults that stand when it is made.
+        for node, values in plan.sysctls.items():
+            self._warden.ask(do="set_sysctls", node=node, values=values)
+        for name, wire in plan.wires.items():
+            near, far = [wire.near.node, wire.near.device], [wire.far.node, wire.far.device]
+            self.carriers[name] = self._warden.ask(
+                do="make_wire", name=name, near=near, far=far, relay=wire.relay
+            )
+        for node in self.plan.home.nodes:
+            self._tool(node, ["ip", "-batch", "-"], plan.ip_lines[node])
+        if any(w.relay for w in plan.wires.values()):
+            self._warden.ask(do="start_relay", seed=self._seed)
+            self.real_time = bool(self._relay.read()["real_time"])
+        for node, lines in plan.tc_lines.items():
+            if lines:
+                self._tool(node, ["tc", "-batch", "-"], lines)
+        self._faults = Faults(self.scenario, plan, self._warden, self._relay, self.place(None))
+        self._faults.apply()
+
+    def _tool(self, node: str, argv: list[str], lines: tuple[str, ...]) -> str:
+        return str(self._warden.ask(do="run_tool", node=node, argv=argv, text="\n".join(lines) + "\n"))
+
+    # --- self-check -----------------------------------------------------------------------------------
+
+    def check(self) -> None:
+        """Measure delay, loss and rate of every link, both ways; SystemRefusedError when not as asked."""
+        jobs = selfcheck.jobs(self.scenario, self.plan, self.spaces)
+        asked = json.dumps({"jobs": jobs, "blast_s": BLAST_S})
+        done = self.place(None).call(
+            [sys.executable, "-m", "whichhop.lab.measure", asked], timeout_s=CHECK_SECONDS
+        )
+        if done.code != 0:
+            raise SystemRefusedError(f"the emulated home's self-check failed: {done.output.strip()[-300:]}")
+        self.measured = json.loads(done.output.splitlines()[-1])
+        wrong = list(selfcheck.complaints(self.scenario, self.measured))
+        if wrong:
+            raise SystemRefusedError(
+                "the emulated home came up unlike what was asked, so no run in it counts; try again on a "
+                "quieter machine: " + "; ".join(wrong)
+            )
+
+    # --- programs -------------------------------------------------------------------------------------
+
+    def place(self, node: str | None) -> Place:
+        """Where to run programs: a node, or None for beside all nodes."""
+        if node is not None and node not in self.plan.home.nodes:
+            raise DataError(f"no node named {node!r}; the nodes are: {', '.join(self.plan.home.nodes)}")
+        return Place(self._warden, self.folder, node)
+
+    def run(self, node: str, argv: list[str], env: dict[str, str] | None = None) -> Running:
+        """Start a program in a node that faults of `host:NODE` stop; it ends with the home."""
+        running = self.place(node).run(argv, env)
+        self._faults.programs.setdefault(node, []).append(running)
+        return running
+
+    # --- faults and truth -----------------------------------------------------------------------------
+
+    def fault(self, element: str, effect: Effect) -> int:
+        """Switch a fault on; answers its number. Faults at one element add up."""
+        number = self._faults.add(element, effect)
+        self._note("fault", element, effect)
+        return number
+
+    def clear(self, number: int | None = None) -> None:
+        """Switch one fault off, or all."""
+        for each in list(self._faults.active) if number is None else [number]:
+            element, effect = self._faults.remove(each)
+            self._note("clear", element, effect)
+
+    @contextlib.contextmanager
+    def faulty(self, element: str, effect: Effect) -> Iterator[None]:
+        """A fault for the length of a block."""
+        number = self.fault(element, effect)
+        try:
+            yield
+        finally:
+            self.clear(number)
+
+    @property
+    def faults(self) -> dict[int, str]:
+        """The faults at work: number -> element and words."""
+        return {n: f"{spot.element} {effect_words(e)}" for n, (spot, e) in self._faults.active.items()}
+
+    def counts(self) -> Counts:
+        """Packets so far, per link and direction: taken, passed, lost and why."""
+        return self._faults.counts()
+
+    def _note(self, what: str, element: str = "", effect: Effect | None = None) -> None:
+        entry = Entry(
+            at_ns=self._clock.utc_ns(),
+            what=what,
+            element=element,
+            words="" if effect is None else effect_words(effect),
+            counts=self.counts(),
+        )
+        self.truth.append(entry)
+        append_entry(self.folder / "truth.jsonl", entry)

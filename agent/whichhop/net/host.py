@@ -1,0 +1,92 @@
+"""What this machine says of itself: interface counters, link speed, processor steal; root path given."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InterfaceCounters:
+    """Bytes and packets since the interface came up, as the kernel counts them (64 bits)."""
+
+    name: str
+    rx_bytes: int
+    rx_packets: int
+    rx_dropped: int
+    tx_bytes: int
+    tx_packets: int
+    tx_dropped: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkSpeed:
+    """An Ethernet link's negotiated rate; None where the driver does not tell (radio, veth down)."""
+
+    speed_bps: int | None
+    full_duplex: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CpuTicks:
+    """Processor time of all cores since boot in clock ticks (man proc_stat, 5).
+
+    steal: time the hypervisor ran something else while this machine had work; part of `total`.
+    """
+
+    total: int
+    idle: int
+    steal: int
+
+
+class Host:
+    """Reads /proc and /sys under a root, so that tests can hand in a made-up tree."""
+
+    def __init__(self, root: Path = Path("/")) -> None:
+        self._root = root
+
+    def _read(self, name: str) -> str | None:
+        try:
+            return (self._root / name).read_text(encoding="ascii", errors="replace")
+        except OSError:
+            return None  # no such file, or the driver refuses to tell while the link is down
+
+    def counters(self) -> dict[str, InterfaceCounters]:
+        """Every interface of this network namespace by name; empty where /proc/net/dev is missing.
+
+        Columns of /proc/net/dev: 8 of receive (bytes, packets, errors, drop, ...) and 8 of transmit.
+        """
+        out = {}
+        for line in (self._read("proc/net/dev") or "").splitlines()[2:]:
+            name, _, rest = line.partition(":")
+            fields = rest.split()
+            if len(fields) < 16:
+                continue
+            numbers = [int(f) for f in fields[:16]]
+            out[name.strip()] = InterfaceCounters(
+                name=name.strip(),
+                rx_bytes=numbers[0],
+                rx_packets=numbers[1],
+                rx_dropped=numbers[3],
+                tx_bytes=numbers[8],
+                tx_packets=numbers[9],
+                tx_dropped=numbers[11],
+            )
+        return out
+
+    def link_speed(self, interface: str) -> LinkSpeed:
+        """Speed and duplex as the driver tells them (sysfs-class-net: Mb/s, -1 when unknown)."""
+        speed = (self._read(f"sys/class/net/{interface}/speed") or "").strip()
+        duplex = (self._read(f"sys/class/net/{interface}/duplex") or "").strip()
+        megabits = int(speed) if speed.lstrip("-").isdigit() else -1
+        return LinkSpeed(
+            speed_bps=megabits * 1_000_000 if megabits > 0 else None,
+            full_duplex=duplex == "full" if duplex in ("full", "half") else None,
+        )
+
+    def cpu(self) -> CpuTicks | None:
+        """The processors' ticks so far, or None where /proc/stat is missing or of another shape."""
+        line = (self._read("proc/stat") or "").partition("\n")[0].split()
+        # cpu user nice system idle iowait irq softirq steal; guest time is already inside user.
+        if len(line) < 9 or line[0] != "cpu":
+            return None
+        ticks = [int(f) for f in line[1:9]]
+        return CpuTicks(total=sum(ticks), idle=ticks[3] + ticks[4], steal=ticks[7])

@@ -1,0 +1,161 @@
+"""ICMP echo sockets with kernel stamps, IPv4 and IPv6, unprivileged where the system allows it.
+
+The one door to icmplib: its sockets open, build and parse; its timing, taken in user space around blocking
+calls, is replaced by the kernel's stamps.
+"""
+
+import socket
+import struct
+from dataclasses import dataclass
+from typing import Any
+
+import icmplib
+from icmplib.exceptions import ICMPLibError, SocketPermissionError
+
+from whichhop.errors import SystemRefusedError
+from whichhop.model.units import NS_PER_S, UtcNs
+from whichhop.net.clock import Clock
+from whichhop.net.stamped import Address, Datagram, SendStamp, StampedSocket
+
+# RFC 792 and RFC 4443 2.1: answers to an echo, and errors that quote it.
+_REPLY_TYPES = {socket.AF_INET: 0, socket.AF_INET6: 129}
+_ERROR_TYPES = {socket.AF_INET: (3, 11), socket.AF_INET6: (1, 3)}
+# linux/icmp.h and linux/icmpv6.h: which types a raw socket does not want to see.
+_SOL_RAW, _ICMP_FILTER = 255, 1
+_SOL_ICMPV6, _ICMP6_FILTER = 58, 1
+_RECEIVE_BUFFER_BYTES = 1 << 18
+_HEADER_BYTES = 8
+
+
+class _V4(icmplib.ICMPv4Socket):  # type: ignore[misc]
+    """Opens the packet building and parsing of icmplib's IPv4 socket to this module."""
+
+    def build(self, ident: int, sequence: int, payload: bytes) -> bytes:
+        return bytes(self._create_packet(ident, sequence, payload))
+
+    def parse(self, packet: bytes, source: str, at_s: float) -> Any:
+        return self._parse_reply(packet, source, at_s)
+
+
+class _V6(icmplib.ICMPv6Socket):  # type: ignore[misc]
+    """The same for IPv6."""
+
+    def build(self, ident: int, sequence: int, payload: bytes) -> bytes:
+        return bytes(self._create_packet(ident, sequence, payload))
+
+    def parse(self, packet: bytes, source: str, at_s: float) -> Any:
+        return self._parse_reply(packet, source, at_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EchoAnswer:
+    """A reply to an echo of ours, or an error message that quotes one.
+
+    source: who sent it, numeric. error: True for an error message (type 3 or 11; 1 or 3 in IPv6).
+    body: what follows the 8 octets of the header: a reply's payload, or the packet an error quotes.
+    """
+
+    source: str
+    sequence: int
+    error: bool
+    body: bytes
+    at_ns: UtcNs
+    kernel: bool
+
+
+class EchoSocket:
+    """One ICMP socket for all echo sessions of an address family."""
+
+    def __init__(
+        self, family: socket.AddressFamily, clock: Clock, *, ident: int, kernel_stamps: bool = True
+    ) -> None:
+        """Open it; `ident` (16 bits) marks our packets on a raw socket, where every process sees every reply.
+
+        Raises SystemRefusedError with the remedy when neither kind of socket is allowed.
+        """
+        self.family = family
+        self._icmp = _open(_V4 if family == socket.AF_INET else _V6, family)
+        self.unprivileged = not self._icmp.is_privileged
+        sock = self._icmp.sock
+        if self.unprivileged:
+            # The kernel gives a datagram socket its identifier, and delivers nothing that is not ours.
+            sock.bind(("0.0.0.0" if family == socket.AF_INET else "::", 0))  # noqa: S104
+            self.ident = int(sock.getsockname()[1])
+        else:
+            self.ident = ident
+            _filter(sock, family)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_BYTES)
+        self._stamped = StampedSocket(sock, clock, kernel_stamps=kernel_stamps)
+
+    @property
+    def kernel_stamps(self) -> bool:
+        """True when the kernel agreed to stamp."""
+        return self._stamped.kernel_stamps
+
+    def fileno(self) -> int:
+        """The descriptor, for the event loop."""
+        return self._stamped.fileno()
+
+    def close(self) -> None:
+        """Close the socket."""
+        self._icmp.close()
+
+    def send(self, sequence: int, payload: bytes, address: Address) -> int | None:
+        """Send one echo request; the token under which its send stamps will come. OSError: not sent."""
+        return self._stamped.send(self._icmp.build(self.ident, sequence, payload), address)
+
+    def drain(self) -> tuple[list[SendStamp], list[EchoAnswer]]:
+        """Send stamps and answers that wait, the stamps to be handled first."""
+        stamps, datagrams = self._stamped.drain()
+        answers = [a for d in datagrams if (a := self._answer(d)) is not None]
+        return stamps, answers
+
+    def _answer(self, datagram: Datagram) -> EchoAnswer | None:
+        data, source = datagram.data, str(datagram.source[0])
+        reply = self._icmp.parse(data, source, datagram.at_ns / NS_PER_S)
+        if reply is None or reply.id != self.ident:
+            return None
+        error = reply.type in _ERROR_TYPES[self.family]
+        if not error and reply.type != _REPLY_TYPES[self.family]:
+            return None
+        return EchoAnswer(
+            source=source,
+            sequence=int(reply.sequence),
+            error=error,
+            body=data[len(data) - reply.bytes_received + _HEADER_BYTES :],
+            at_ns=datagram.at_ns,
+            kernel=datagram.kernel,
+        )
+
+
+def _open(kind: type, family: socket.AddressFamily) -> Any:
+    """A datagram socket when the system allows one, else a raw one, else the refusal with its remedy."""
+    why: Exception | None = None
+    for privileged in (False, True):
+        try:
+            return kind(privileged=privileged)
+        except SocketPermissionError as err:
+            why = err
+        except ICMPLibError as err:
+            raise SystemRefusedError(
+                f"no ICMP socket for {family.name}: {err}; switch that family on or leave such targets out"
+            ) from err
+    raise SystemRefusedError(
+        "echo needs an ICMP socket and the system refused both kinds; allow this group with "
+        "`sysctl net.ipv4.ping_group_range='0 2147483647'` or grant the program CAP_NET_RAW"
+    ) from why
+
+
+def _filter(sock: socket.socket, family: socket.AddressFamily) -> None:
+    """Let a raw socket see only replies and errors; elsewhere the parser drops the rest anyway."""
+    wanted = (_REPLY_TYPES[family], *_ERROR_TYPES[family])
+    if family == socket.AF_INET:
+        mask = 0xFFFFFFFF
+        for kind in wanted:
+            mask &= ~(1 << kind)
+        sock.setsockopt(_SOL_RAW, _ICMP_FILTER, struct.pack("=I", mask))
+        return
+    words = [0xFFFFFFFF] * 8
+    for kind in wanted:
+        words[kind >> 5] &= ~(1 << (kind & 31))
+    sock.setsockopt(_SOL_ICMPV6, _ICMP6_FILTER, struct.pack("=8I", *words))

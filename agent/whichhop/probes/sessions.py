@@ -1,0 +1,104 @@
+"""What probers have in common: a session's flight of packets, kept by key, and its facts. Pure."""
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Iterator
+from dataclasses import dataclass
+from ipaddress import ip_address
+from typing import Generic, TypeVar
+
+from whichhop.model import Fate, Sample, SessionKey
+from whichhop.model.units import MonoNs
+from whichhop.probes.base import SessionFacts
+from whichhop.wire.flight import Flight
+
+
+@dataclass(slots=True, kw_only=True)
+class Course:
+    """One session's packets to one address; when the target moves, a new course begins."""
+
+    key: SessionKey
+    address: str
+    flight: Flight
+    send_failures: int = 0
+
+    def not_sent(self, seq: int) -> tuple[Sample, ...]:
+        """The system refused the packet: the path was never asked."""
+        self.send_failures += 1
+        return self.flight.settle(seq, Fate.NOT_SENT)
+
+    def facts(self, clock_error_ns: int | None = None) -> SessionFacts:
+        """Counts since they were last taken."""
+        told, failures = self.flight.facts(), self.send_failures
+        self.send_failures = 0
+        return SessionFacts(
+            duplicates=told.duplicates,
+            reordered=told.reordered,
+            late=told.too_late,
+            stamps=told.stamps,
+            clock_error_ns=clock_error_ns,
+            send_failures=failures,
+            refused={str(reason): count for reason, count in told.refused.items()},
+        )
+
+
+_C = TypeVar("_C", bound=Course)
+_K = TypeVar("_K", bound=Hashable)
+_V = TypeVar("_V")
+_KEPT = 4096
+"""Packets remembered by number or token: 80 s at 50 a second, far beyond the waiting time."""
+
+
+class Remembered(Generic[_K, _V]):
+    """A table of bounded length that forgets its oldest row."""
+
+    def __init__(self) -> None:
+        self._rows: OrderedDict[_K, _V] = OrderedDict()
+
+    def keep(self, key: _K, value: _V) -> None:
+        """Put a row last, over an older one of the same key."""
+        self._rows.pop(key, None)
+        self._rows[key] = value
+        if len(self._rows) > _KEPT:
+            self._rows.popitem(last=False)
+
+    def get(self, key: _K) -> _V | None:
+        """The row, None when there is none or it is forgotten."""
+        return self._rows.get(key)
+
+
+class Courses(Generic[_C]):
+    """A prober's courses: the one that flies for each key, and old ones while a packet is unsettled."""
+
+    def __init__(self, make: Callable[[SessionKey, str], _C]) -> None:
+        """`make` begins a course for a key and a canonical address."""
+        self._make = make
+        self._flying: dict[SessionKey, _C] = {}
+        self._landing: list[_C] = []
+
+    def to(self, key: SessionKey, address: str) -> _C:
+        """The course of a session to an address, begun when there is none."""
+        course = self._flying.get(key)
+        if course is None or course.address != address:
+            if course is not None:
+                self._landing.append(course)
+            course = self._flying[key] = self._make(key, address)
+        return course
+
+    def of(self, key: SessionKey) -> _C | None:
+        """The course that flies now, None when nothing was sent yet."""
+        return self._flying.get(key)
+
+    def expire(self, now_ns: MonoNs) -> Iterator[tuple[SessionKey, Sample]]:
+        """Samples of packets waited for long enough, of all courses."""
+        for course in (*self._flying.values(), *self._landing):
+            for sample in course.flight.expire(now_ns):
+                yield course.key, sample
+        self._landing = [c for c in self._landing if len(c.flight)]
+
+
+def plain(address: str) -> str:
+    """A numeric address in its one canonical spelling, zone left out, so that two spellings compare equal."""
+    try:
+        return str(ip_address(address.partition("%")[0]))
+    except ValueError:
+        return address

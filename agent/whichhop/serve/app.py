@@ -1,0 +1,146 @@
+"""The ASGI application: routes, the bearer token, and errors as JSON; no framework."""
+
+import asyncio
+import hmac
+import json
+from collections.abc import Awaitable, Callable, Mapping, MutableMapping
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qsl
+
+from whichhop.errors import WhichhopError
+from whichhop.serve.answer import Answer, Question, RefusedError, only_known
+from whichhop.serve.exporter import exposition
+from whichhop.serve.live import LiveState
+from whichhop.serve.records_api import readings_page, records_page
+
+Scope = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
+Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
+Handler = Callable[[Question], Awaitable[Answer]]
+
+ANSWER_SECONDS = 30.0
+"""An answer that takes longer is given up; a page of records takes well under one."""
+_MOST_QUERY = 2_000
+
+
+class App:
+    """Answers GET and HEAD. Paths under /api need `Authorization: Bearer TOKEN`; /metrics and /health do not.
+
+    store: the store's path; pages are read in a worker thread, one at a time.
+    summary: gives what /api/home says, as plain JSON values (see records_api.home_summary).
+    """
+
+    def __init__(
+        self,
+        *,
+        live: LiveState,
+        store: Path,
+        token: str,
+        summary: Callable[[], Mapping[str, Any]],
+    ) -> None:
+        self._live = live
+        self._store = store
+        self._token = token.encode()
+        self._summary = summary
+        self._one_page = asyncio.Lock()
+        self._routes: dict[str, Handler] = {
+            "/health": self._health,
+            "/metrics": self._metrics,
+            "/api/home": self._home,
+            "/api/records": self._records,
+            "/api/readings": self._readings,
+        }
+
+    def add(self, path: str, handler: Handler) -> None:
+        """One more path, for instance the page at "/"."""
+        self._routes[path] = handler
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request, as ASGI 3 hands it over. Bodies are not read: nothing here takes one."""
+        if scope["type"] != "http":
+            return
+        try:
+            answer = await self._answer(scope)
+        except RefusedError as refused:
+            answer = refused.answer()
+        except TimeoutError:
+            answer = RefusedError(503, f"no answer within {ANSWER_SECONDS:g} s; try again").answer()
+        except WhichhopError as trouble:
+            answer = RefusedError(503, str(trouble)).answer()
+        headers = (
+            ("content-type", answer.content_type),
+            ("content-length", str(len(answer.body))),
+            ("cache-control", "no-store"),
+            ("x-content-type-options", "nosniff"),
+            *answer.headers,
+        )
+        await send(
+            {
+                "type": "http.response.start",
+                "status": answer.status,
+                "headers": [(k.encode("latin-1"), v.encode("latin-1")) for k, v in headers],
+            }
+        )
+        body = b"" if scope["method"] == "HEAD" else answer.body
+        await send({"type": "http.response.body", "body": body})
+
+    async def _answer(self, scope: Scope) -> Answer:
+        path: str = scope["path"]
+        headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
+        if path.startswith("/api/"):
+            self._check_token(headers.get("authorization", ""))
+        handler = self._routes.get(path)
+        if handler is None:
+            raise RefusedError(404, f"no such path: {path[:80]}; there are {', '.join(self._routes)}")
+        if scope["method"] not in ("GET", "HEAD"):
+            raise RefusedError(
+                405, f"{scope['method'][:20]} is not answered; use GET", (("allow", "GET, HEAD"),)
+            )
+        question = Question(path=path, query=_query(scope["query_string"]), headers=headers)
+        async with asyncio.timeout(ANSWER_SECONDS):
+            return await handler(question)
+
+    def _check_token(self, header: str) -> None:
+        scheme, _, offered = header.partition(" ")
+        # Compared in constant time, so that the answer's delay tells nothing of the token.
+        right = hmac.compare_digest(offered.strip().encode("latin-1"), self._token)
+        if scheme.lower() != "bearer" or not right:
+            raise RefusedError(
+                401,
+                "a bearer token of this home is needed; agents make it from the home key",
+                (("www-authenticate", "Bearer"),),
+            )
+
+    async def _health(self, question: Question) -> Answer:
+        only_known(question)
+        writable = bool(self._live.values.get("store_writable", 1))
+        body = {"status": "ok" if writable else "not storing", "agent": self._live.agent}
+        return Answer(body=json.dumps(body).encode() + b"\n")
+
+    async def _metrics(self, question: Question) -> Answer:
+        body, content_type = exposition(self._live, question.headers.get("accept", ""))
+        return Answer(body=body, content_type=content_type)
+
+    async def _home(self, question: Question) -> Answer:
+        only_known(question)
+        return Answer(body=json.dumps(self._summary()).encode() + b"\n")
+
+    async def _records(self, question: Question) -> Answer:
+        async with self._one_page:
+            return await asyncio.to_thread(records_page, self._store, self._live.agent, question)
+
+    async def _readings(self, question: Question) -> Answer:
+        async with self._one_page:
+            return await asyncio.to_thread(readings_page, self._store, self._live.agent, question)
+
+
+def _query(raw: bytes) -> dict[str, str]:
+    if len(raw) > _MOST_QUERY:
+        raise RefusedError(414, f"the query has {len(raw)} bytes; keep it under {_MOST_QUERY}")
+    query: dict[str, str] = {}
+    for key, value in parse_qsl(raw.decode("latin-1"), keep_blank_values=True):
+        if key in query:
+            raise RefusedError(400, f"{key[:40]!r} is given twice; give it once")
+        query[key] = value
+    return query

@@ -1,0 +1,146 @@
+"""Every metric whichhop exports, a row each: the exporter and shared/metrics.md are both made from it."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+SESSION = ("agent", "target", "method")
+
+BUCKETS_S = (
+    *(0.0001, 0.0002, 0.0005, 0.001, 0.002, 0.003, 0.005, 0.0075),
+    *(0.01, 0.015, 0.02, 0.03, 0.05, 0.075, 0.1, 0.15, 0.2, 0.3, 0.5, 0.75, 1.0, 2.0, 3.0),
+)
+"""Upper bounds of the round-trip histogram, seconds; 3 s is where a packet is given up."""
+
+
+class Kind(StrEnum):
+    """OpenMetrics' types, as far as they are used here."""
+
+    COUNTER = "counter"
+    GAUGE = "gauge"
+    HISTOGRAM = "histogram"
+    INFO = "info"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Metric:
+    """One metric family; `name` is without the suffix that its type adds (_total, _info, _bucket)."""
+
+    name: str
+    kind: Kind
+    labels: tuple[str, ...]
+    unit: str
+    words: str
+
+
+def _row(name: str, kind: Kind, labels: tuple[str, ...], unit: str, words: str) -> Metric:
+    return Metric(name=f"whichhop_{name}", kind=kind, labels=labels, unit=unit, words=words)
+
+
+C, G, H, I = Kind.COUNTER, Kind.GAUGE, Kind.HISTOGRAM, Kind.INFO  # noqa: E741 - a table reads better
+AGENT = ("agent",)
+
+CATALOGUE: dict[str, Metric] = {
+    m.name.removeprefix("whichhop_"): m
+    for m in (
+        _row("build", I, ("version", "python"), "", "The program that answers."),
+        _row("agent", I, ("home", "agent"), "", "The home and the node this agent runs on."),
+        _row(
+            "round_trip_seconds",
+            H,
+            SESSION,
+            "seconds",
+            "Round trips of answered packets, less the reflector's holding time; late ones are not in it.",
+        ),
+        _row("packets_sent", C, SESSION, "", "Test packets that left; those set aside are not in it."),
+        _row(
+            "packets_lost",
+            C,
+            (*SESSION, "direction"),
+            "",
+            "Packets without an answer: out, back or unknown where the method cannot tell.",
+        ),
+        _row(
+            "packets_late",
+            C,
+            SESSION,
+            "",
+            "Packets answered after 3 s; with the lost ones they make loss as RFC 7680 counts it.",
+        ),
+        _row(
+            "packets_set_aside",
+            C,
+            (*SESSION, "reason"),
+            "",
+            "Samples that say nothing of the path, since the agent itself was in trouble.",
+        ),
+        _row("packets_duplicated", C, SESSION, "", "Answers that came more than once."),
+        _row("packets_reordered", C, SESSION, "", "Answers overtaken by a later one (RFC 4737)."),
+        _row(
+            "session_clock_error_seconds",
+            G,
+            SESSION,
+            "seconds",
+            "The larger of both ends' stated clock error; absent where an end does not know.",
+        ),
+        _row(
+            "session_last_sample_timestamp_seconds",
+            G,
+            SESSION,
+            "seconds",
+            "When the session's newest accounted packet was sent, Unix time.",
+        ),
+        _row(
+            "loop_lateness_seconds",
+            G,
+            AGENT,
+            "seconds",
+            "How late the agent's event loop ran, worst of a minute.",
+        ),
+        _row(
+            "steal_ratio", G, AGENT, "ratio", "Share of processor time that the agent's machine was denied."
+        ),
+        _row("asleep_seconds", C, AGENT, "seconds", "Time the agent's machine was suspended."),
+        _row("clock_steps", C, AGENT, "", "Times the agent's wall clock stepped."),
+        _row("wan_received_bytes", C, AGENT, "bytes", "Bytes the home received through its way out."),
+        _row("wan_transmitted_bytes", C, AGENT, "bytes", "Bytes the home sent through its way out."),
+        _row("store_bytes", G, AGENT, "bytes", "Bytes of the store that hold something."),
+        _row("store_writable", G, AGENT, "", "1 while records can be stored, 0 while the disk refuses."),
+        _row("store_records", C, AGENT, "", "Minute records stored since the agent started."),
+        _row(
+            "fault_probability_ratio",
+            G,
+            ("element",),
+            "ratio",
+            "Probability that a link or other element of the home is at fault now, by the comparer.",
+        ),
+        _row(
+            "episode_active", G, ("cause", "element"), "", "1 for each trouble going on now, by the comparer."
+        ),
+    )
+}
+
+
+def exposed_name(metric: Metric) -> str:
+    """The name as a server stores it, `_bucket` and its kin for a histogram left to the reader."""
+    return metric.name + {Kind.COUNTER: "_total", Kind.INFO: "_info"}.get(metric.kind, "")
+
+
+def markdown() -> str:
+    """The catalogue as shared/metrics.md shows it."""
+    lines = [
+        "# Metrics",
+        "",
+        "Made from agent/whichhop/serve/catalogue.py; `tests/unit/serve/test_catalogue.py` keeps it current.",
+        "An agent serves these at `/metrics`, as OpenMetrics or as the older text form, as the reader asks.",
+        "Label values come from the home file (nodes, links, methods), so their number is bounded by it; a",
+        "session whose target is not in the home file counts under the target `other`.",
+        "",
+        "| metric | type | labels | meaning |",
+        "|---|---|---|---|",
+    ]
+    for metric in CATALOGUE.values():
+        labels = ", ".join(metric.labels)
+        lines.append(f"| `{exposed_name(metric)}` | {metric.kind} | {labels} | {metric.words} |")
+    bounds = ", ".join(f"{b:g}" for b in BUCKETS_S)
+    lines += ["", f"Upper bounds of the round-trip histogram, in seconds: {bounds}.", ""]
+    return "\n".join(lines)

@@ -1,0 +1,112 @@
+"""The one door to prometheus_client: turns the live state into metric families, in the form asked for."""
+
+import platform
+from collections.abc import Iterable, Iterator
+
+from prometheus_client.exposition import choose_encoder
+from prometheus_client.metrics_core import Metric as Family
+from prometheus_client.registry import Collector
+
+from whichhop import __version__
+from whichhop.model import Fate, SessionKey
+from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION, Kind
+from whichhop.serve.live import LiveState, SessionState
+
+_DIRECTIONS = {"out": Fate.LOST_OUT, "back": Fate.LOST_BACK, "unknown": Fate.LOST}
+_REASONS = {
+    "not-sent": Fate.NOT_SENT,
+    "asleep": Fate.ASLEEP,
+    "clock-step": Fate.CLOCK_STEP,
+    "busy": Fate.BUSY,
+}
+Labels = dict[str, str]
+_Session = tuple[Labels, SessionState]
+
+
+def _family(name: str) -> Family:
+    row = CATALOGUE[name]
+    return Family(row.name, row.words, row.kind, row.unit if row.name.endswith(f"_{row.unit}") else "")
+
+
+def _simple(name: str, values: Iterable[tuple[Labels, float]]) -> Family:
+    """A family of counters or gauges, one sample for each set of labels."""
+    family = _family(name)
+    suffix = "_total" if CATALOGUE[name].kind is Kind.COUNTER else ""
+    for labels, value in values:
+        family.add_sample(family.name + suffix, labels, value)
+    return family
+
+
+def _info(name: str, labels: Labels) -> Family:
+    family = _family(name)
+    family.add_sample(family.name + "_info", labels, 1)
+    return family
+
+
+def _round_trips(sessions: list[_Session]) -> Family:
+    family = _family("round_trip_seconds")
+    for labels, state in sessions:
+        below = 0
+        for bound, count in zip((*map(str, BUCKETS_S), "+Inf"), state.buckets, strict=True):
+            below += count
+            family.add_sample(family.name + "_bucket", {**labels, "le": bound}, below)
+        family.add_sample(family.name + "_count", labels, below)
+        family.add_sample(family.name + "_sum", labels, state.rtt_sum_ns / 1e9)
+    return family
+
+
+class LiveCollector(Collector):
+    """A collector over the live state; reads it anew at each scrape."""
+
+    def __init__(self, live: LiveState) -> None:
+        self._live = live
+
+    def collect(self) -> Iterator[Family]:
+        """Every family that has a value now, in the catalogue's order."""
+        live = self._live
+        yield _info("build", {"version": __version__, "python": platform.python_version()})
+        yield _info("agent", {"home": live.home, "agent": live.agent})
+        yield from self._of_sessions([(_labels(key), state) for key, state in live.sessions()])
+        agent = {"agent": live.agent}
+        for name, row in CATALOGUE.items():
+            if row.labels == ("agent",) and name in live.values:
+                yield _simple(name, [(agent, live.values[name])])
+        if live.faults:
+            yield _simple("fault_probability_ratio", [({"element": e}, p) for e, p in live.faults.items()])
+        if live.episodes:
+            active = sorted(set(live.episodes))
+            yield _simple("episode_active", [({"cause": c, "element": e}, 1) for c, e in active])
+
+    @staticmethod
+    def _of_sessions(sessions: list[_Session]) -> Iterator[Family]:
+        if not sessions:
+            return
+        yield _round_trips(sessions)
+        yield _simple("packets_sent", [(names, s.sent) for names, s in sessions])
+        yield _simple(
+            "packets_lost",
+            [({**n, "direction": d}, s.fates[f]) for n, s in sessions for d, f in _DIRECTIONS.items()],
+        )
+        yield _simple("packets_late", [(n, s.fates[Fate.LATE]) for n, s in sessions])
+        yield _simple(
+            "packets_set_aside",
+            [({**n, "reason": r}, s.fates[f]) for n, s in sessions for r, f in _REASONS.items()],
+        )
+        yield _simple("packets_duplicated", [(n, s.duplicates) for n, s in sessions])
+        yield _simple("packets_reordered", [(n, s.reordered) for n, s in sessions])
+        known = [(n, s.clock_error_ns / 1e9) for n, s in sessions if s.clock_error_ns is not None]
+        if known:
+            yield _simple("session_clock_error_seconds", known)
+        seen = [(n, s.last_sent_ns / 1e9) for n, s in sessions if s.last_sent_ns is not None]
+        if seen:
+            yield _simple("session_last_sample_timestamp_seconds", seen)
+
+
+def _labels(key: SessionKey) -> Labels:
+    return dict(zip(SESSION, (key.agent, key.target, str(key.method)), strict=True))
+
+
+def exposition(live: LiveState, accept: str) -> tuple[bytes, str]:
+    """The metrics and their content type, OpenMetrics when the Accept header asks for it."""
+    encode, content_type = choose_encoder(accept)
+    return encode(LiveCollector(live)), content_type

@@ -1,0 +1,137 @@
+"""The one door to SQLite: opens the file, applies numbered migrations, tells every trouble in one line."""
+
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from whichhop.errors import StoreError, StoreFullError
+from whichhop.store.migrations import APPLICATION_ID, MIGRATIONS
+
+Value = int | float | str | bytes | None
+Row = tuple[Any, ...]
+
+_BUSY_MS = 5_000
+
+
+# What SQLite's result code means here, and what to do about it.
+_REMEDIES = {
+    sqlite3.SQLITE_FULL: "the disk is full; free some space or lower the store's size limit",
+    sqlite3.SQLITE_NOTADB: "not a whichhop store; name another file or move this one away",
+    sqlite3.SQLITE_CORRUPT: "the store is damaged; move it away and let whichhop begin a new one",
+    sqlite3.SQLITE_READONLY: "the store may not be written; check its owner and permissions",
+    sqlite3.SQLITE_PERM: "the store may not be opened; check its owner and permissions",
+    sqlite3.SQLITE_BUSY: "another program holds the store locked; stop it or try again",
+    sqlite3.SQLITE_LOCKED: "another program holds the store locked; stop it or try again",
+    sqlite3.SQLITE_CANTOPEN: "cannot be opened; check that its folder exists and may be written",
+    sqlite3.SQLITE_IOERR: "the disk gave an error; check the disk and its free space",
+}
+
+
+def _trouble(path: Path, error: sqlite3.Error) -> StoreError:
+    """The one line for what SQLite complained of, with the remedy."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the low byte; the rest is detail
+    kind = StoreFullError if code == sqlite3.SQLITE_FULL else StoreError
+    return kind(f"{path}: {_REMEDIES.get(code, 'the store refused; report this')} ({error})")
+
+
+class Database:
+    """A connection to one file; may be handed to another thread, one call at a time."""
+
+    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+        self.path = path
+        self._lock = threading.RLock()
+        if path.is_dir():
+            raise StoreError(f"{path}: is a folder; name a file in it, such as {path / 'whichhop.db'}")
+        if read_only and not path.exists():
+            raise StoreError(f"{path}: no such store; name the file that whichhop run writes")
+        uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
+        try:
+            self._db = sqlite3.connect(
+                uri, uri=True, isolation_level=None, check_same_thread=False, timeout=_BUSY_MS / 1000
+            )
+        except sqlite3.Error as error:
+            raise _trouble(path, error) from error
+        try:
+            self._prepare(read_only)
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _prepare(self, read_only: bool) -> None:
+        known = len(MIGRATIONS)
+        version = self.number("PRAGMA user_version")
+        application = self.number("PRAGMA application_id")
+        tables = self.number("SELECT count(*) FROM sqlite_master")
+        if tables and application != APPLICATION_ID:
+            raise StoreError(f"{self.path}: a database of another program; name another file")
+        if version > known:
+            raise StoreError(
+                f"{self.path}: written by a newer whichhop (store version {version}, this knows {known}); "
+                "update whichhop or name another file"
+            )
+        if read_only:
+            if version < known:
+                raise StoreError(
+                    f"{self.path}: store version {version} is older than {known}; "
+                    "start whichhop run once, which brings it up to date"
+                )
+            return
+        if not tables:
+            # Before the first table, or it has no effect: lets a shrinking store give pages back.
+            self.execute("PRAGMA auto_vacuum = INCREMENTAL")
+        self.execute("PRAGMA journal_mode = WAL")
+        # A power cut too may cost a minute at most; one sync a minute is cheap.
+        self.execute("PRAGMA synchronous = FULL")
+        self.execute("PRAGMA foreign_keys = ON")
+        self.execute("PRAGMA cache_size = -1024")  # 1 MiB: the daemon is to stay small
+        for number, statements in enumerate(MIGRATIONS[version:], version + 1):
+            with self.transaction():
+                for statement in statements:
+                    self.execute(statement)
+                self.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                self.execute(f"PRAGMA user_version = {number}")
+
+    def execute(self, statement: str, values: Sequence[Value] = ()) -> list[Row]:
+        """Run one statement; all its rows."""
+        with self._lock:
+            try:
+                return self._db.execute(statement, values).fetchall()
+            except sqlite3.Error as error:
+                raise _trouble(self.path, error) from error
+
+    def stream(self, statement: str, values: Sequence[Value] = ()) -> Iterator[Row]:
+        """Run one statement; its rows one by one, for results too large to hold."""
+        try:
+            yield from self._db.execute(statement, values)
+        except sqlite3.Error as error:
+            raise _trouble(self.path, error) from error
+
+    def number(self, statement: str, values: Sequence[Value] = ()) -> int:
+        """The single number that a statement gives; 0 where it gives none."""
+        rows = self.execute(statement, values)
+        return int(rows[0][0] or 0) if rows else 0
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing; one inside another belongs to the outer one."""
+        with self._lock:
+            if self._db.in_transaction:
+                yield
+                return
+            self.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self.execute("COMMIT")
+            except BaseException:
+                # A full disk may have rolled back already.
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+    def close(self) -> None:
+        """Let go of the file; the write-ahead log is folded in."""
+        with self._lock:
+            self._db.close()

@@ -1,0 +1,107 @@
+"""Packs past hours together, and drops the oldest records by age and by size, never breaking a chain."""
+
+from whichhop.store.chain import pack_seqs
+from whichhop.store.db import Database
+from whichhop.wire.packed import pack, unpack
+
+SETTLED_MINUTES = 2
+"""An hour is packed this long after its end, when its last minute's packets are surely accounted for."""
+
+
+def pack_hours(db: Database, now_minute: int, most: int | None = None) -> int:
+    """Pack each session's rows of past hours into one block; how many blocks were made.
+
+    most: stop after that many. One block of 60 minutes at a packet a second takes 10 ms of work or so,
+    so a daemon may do one at a time.
+    """
+    limit_minute = (now_minute - SETTLED_MINUTES) // 60 * 60
+    groups = db.execute(
+        "SELECT chain, session, minute / 60 AS hour FROM minute WHERE minute < ?"
+        " GROUP BY chain, session, hour ORDER BY hour, chain, session LIMIT ?",
+        (limit_minute, -1 if most is None else most),
+    )
+    for chain, session, hour in groups:
+        _pack_one(db, chain, session, hour)
+    return len(groups)
+
+
+def _pack_one(db: Database, chain: int, session: int, hour: int) -> None:
+    with db.transaction():
+        where = "FROM minute WHERE chain = ? AND session = ? AND minute >= ? AND minute < ?"
+        which = (chain, session, hour * 60, hour * 60 + 60)
+        rows = db.execute(f"SELECT seq, before, body {where} ORDER BY seq", which)
+        seqs = [seq for seq, _, _ in rows]
+        block = pack([record for _, _, body in rows for record in unpack(body)])
+        db.execute(
+            "INSERT INTO hour (chain, session, hour, first_seq, last_seq, seqs, before, body)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (chain, session, hour, seqs[0], seqs[-1], pack_seqs(seqs), rows[0][1], block),
+        )
+        db.execute(f"DELETE {where}", which)
+
+
+def used_bytes(db: Database) -> int:
+    """Bytes of the file that hold something; freed pages are used again before the file grows."""
+    pages = db.number("PRAGMA page_count") - db.number("PRAGMA freelist_count")
+    return pages * db.number("PRAGMA page_size")
+
+
+def _first_kept(db: Database, chain: int, from_minute: int) -> int:
+    """The place in a chain up to which all may go, so that what stays is one unbroken run to the head.
+
+    Records need not lie in the order of time (a file imported late), so the cut moves down until no block
+    straddles it.
+    """
+    young = db.execute(
+        "SELECT min(seq) FROM (SELECT min(first_seq) AS seq FROM hour WHERE chain = ? AND hour * 60 + 59 >= ?"
+        " UNION ALL SELECT min(seq) FROM minute WHERE chain = ? AND minute >= ?)",
+        (chain, from_minute, chain, from_minute),
+    )[0][0]
+    if young is None:
+        return db.number("SELECT last_seq + 1 FROM chain WHERE id = ?", (chain,))
+    cut = int(young)
+    while lower := db.number(
+        "SELECT min(first_seq) FROM hour WHERE chain = ? AND first_seq < ? AND last_seq >= ?",
+        (chain, cut, cut),
+    ):
+        cut = lower
+    return cut
+
+
+def drop_before(db: Database, from_minute: int) -> int:
+    """Drop records and readings older than a minute (packed hours as a whole); how many rows went."""
+    gone = 0
+    with db.transaction():
+        for (chain,) in db.execute("SELECT id FROM chain"):
+            cut = _first_kept(db, chain, from_minute)
+            gone += len(
+                db.execute("DELETE FROM hour WHERE chain = ? AND last_seq < ? RETURNING id", (chain, cut))
+            )
+            gone += len(
+                db.execute("DELETE FROM minute WHERE chain = ? AND seq < ? RETURNING seq", (chain, cut))
+            )
+            db.execute("DELETE FROM gap WHERE chain = ? AND next_seq <= ?", (chain, cut))
+        gone += len(
+            db.execute("DELETE FROM reading WHERE at_ns < ? RETURNING seq", (from_minute * 60_000_000_000,))
+        )
+    if gone:
+        db.execute("PRAGMA incremental_vacuum")
+    return gone
+
+
+def drop_to_size(db: Database, limit_bytes: int) -> int:
+    """Drop the oldest hours until the file's content fits; how many rows went. The last hour always stays."""
+    gone = 0
+    while used_bytes(db) > limit_bytes:
+        hours = db.execute(
+            "SELECT min(hour), max(hour) FROM"
+            " (SELECT hour FROM hour UNION ALL SELECT minute / 60 FROM minute)"
+        )
+        oldest, newest = hours[0]
+        if oldest is None or oldest == newest:
+            break
+        dropped = drop_before(db, (oldest + 1) * 60)
+        if not dropped:
+            break  # the oldest hour is tied to a young place in its chain
+        gone += dropped
+    return gone

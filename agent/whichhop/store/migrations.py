@@ -1,0 +1,43 @@
+"""The store's tables as numbered steps: a step once shipped is never edited, a change is a new step."""
+
+APPLICATION_ID = 0x77686F70
+"""Marks the file as ours (SQLite's application_id): the letters "whop"."""
+
+# chain: one hash chain of records. `origin` is drawn when it begins, so that an agent whose store was begun
+#   anew is not mistaken for its former self. `own` is 1 for chains that grow here, 0 for collected ones.
+#   `head` is the link after record `last_seq`. `readings_seq`: how far a peer's readings were collected.
+# minute: one record, as long as its hour is young; `before` is the link it builds on.
+# hour: a session's records of a past hour in one block; `seqs` names their places in the chain.
+# gap: places a collected chain skips, since the peer had dropped them before they were fetched.
+MIGRATIONS: tuple[tuple[str, ...], ...] = (
+    (
+        """CREATE TABLE chain (
+            id INTEGER PRIMARY KEY, agent TEXT NOT NULL, origin BLOB NOT NULL, own INTEGER NOT NULL,
+            last_seq INTEGER NOT NULL, head BLOB NOT NULL, readings_seq INTEGER NOT NULL DEFAULT 0,
+            UNIQUE (agent, origin))""",
+        """CREATE TABLE session (
+            id INTEGER PRIMARY KEY, agent TEXT NOT NULL, target TEXT NOT NULL, method TEXT NOT NULL,
+            UNIQUE (agent, target, method))""",
+        """CREATE TABLE minute (
+            chain INTEGER NOT NULL REFERENCES chain, seq INTEGER NOT NULL,
+            session INTEGER NOT NULL REFERENCES session, minute INTEGER NOT NULL, start_ns INTEGER NOT NULL,
+            before BLOB NOT NULL, body BLOB NOT NULL, PRIMARY KEY (chain, seq)) WITHOUT ROWID""",
+        "CREATE UNIQUE INDEX minute_once ON minute (session, minute, start_ns)",
+        """CREATE TABLE hour (
+            id INTEGER PRIMARY KEY, chain INTEGER NOT NULL REFERENCES chain,
+            session INTEGER NOT NULL REFERENCES session, hour INTEGER NOT NULL,
+            first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL, seqs BLOB NOT NULL,
+            before BLOB NOT NULL, body BLOB NOT NULL)""",
+        "CREATE INDEX hour_session ON hour (session, hour)",
+        "CREATE INDEX hour_chain ON hour (chain, first_seq, last_seq)",
+        """CREATE TABLE gap (
+            chain INTEGER NOT NULL REFERENCES chain, after_seq INTEGER NOT NULL, next_seq INTEGER NOT NULL,
+            before BLOB NOT NULL, PRIMARY KEY (chain, next_seq)) WITHOUT ROWID""",
+        """CREATE TABLE gauge (
+            id INTEGER PRIMARY KEY, agent TEXT NOT NULL, name TEXT NOT NULL, UNIQUE (agent, name))""",
+        """CREATE TABLE reading (
+            seq INTEGER PRIMARY KEY AUTOINCREMENT, gauge INTEGER NOT NULL REFERENCES gauge,
+            at_ns INTEGER NOT NULL, value REAL NOT NULL)""",
+        "CREATE UNIQUE INDEX reading_once ON reading (gauge, at_ns)",
+    ),
+)

@@ -1,0 +1,142 @@
+"""Gets records and readings out of the store: by place in a chain for peers, by time for the comparer."""
+
+from collections.abc import Iterator
+
+from whichhop.model import Method, Reading, Record, SessionKey
+from whichhop.store.chain import Chain, genesis, in_order, link
+from whichhop.store.db import Database, Value
+from whichhop.store.write import Linked, start_of
+from whichhop.wire.packed import pack, take_block, unpack
+
+FOREVER = 1 << 40
+"""A minute later than any."""
+
+
+def chains(db: Database) -> list[tuple[int, Chain]]:
+    """Every chain with its number in the file, oldest first."""
+    rows = db.execute("SELECT id, agent, origin, own, last_seq, head, readings_seq FROM chain ORDER BY id")
+    return [
+        (
+            number,
+            Chain(
+                agent=agent,
+                origin=origin,
+                own=bool(own),
+                last_seq=last_seq,
+                head=head,
+                readings_seq=readings_seq,
+            ),
+        )
+        for number, agent, origin, own, last_seq, head, readings_seq in rows
+    ]
+
+
+def linked(db: Database, chain: int, after_seq: int, limit: int) -> list[Linked]:
+    """At most `limit` records past `after_seq`, with their links.
+
+    Inside packed hours links are not stored; the walk then begins at the hour's first record and counts on.
+    """
+    agent, origin = db.execute("SELECT agent, origin FROM chain WHERE id = ?", (chain,))[0]
+    begin = db.number(
+        "SELECT max(seq) FROM (SELECT max(first_seq) AS seq FROM hour WHERE chain = ? AND first_seq <= ?"
+        " UNION ALL SELECT max(seq) FROM minute WHERE chain = ? AND seq <= ?)",
+        (chain, after_seq + 1, chain, after_seq + 1),
+    )
+    out: list[Linked] = []
+    here = genesis(agent, origin)
+    gaps: dict[int, bytes] = dict(db.execute("SELECT next_seq, before FROM gap WHERE chain = ?", (chain,)))
+    for kept in in_order(db, chain, max(begin - 1, 0)):
+        before = kept.before or gaps.get(kept.seq, here)
+        here = link(before, kept.body)
+        if kept.seq > after_seq:
+            packed = pack(take_block(kept.body).records())
+            out.append(Linked(seq=kept.seq, before=before, after=here, packed=packed))
+            if len(out) == limit:
+                break
+    return out
+
+
+def sessions(db: Database) -> list[SessionKey]:
+    """Every session with a record here."""
+    rows = db.execute("SELECT agent, target, method FROM session ORDER BY agent, target, method")
+    return [SessionKey(agent=a, target=t, method=Method(m)) for a, t, m in rows]
+
+
+def span(db: Database) -> tuple[int, int] | None:
+    """The first and the last minute of which anything is kept (whole hours where packed)."""
+    rows = db.execute(
+        "SELECT min(low), max(high) FROM (SELECT min(minute) AS low, max(minute) AS high FROM minute"
+        " UNION ALL SELECT min(hour) * 60, max(hour) * 60 + 59 FROM hour)"
+    )
+    return None if rows[0][0] is None else (int(rows[0][0]), int(rows[0][1]))
+
+
+def _session_number(db: Database, key: SessionKey) -> int:
+    return db.number(
+        "SELECT id FROM session WHERE agent = ? AND target = ? AND method = ?",
+        (key.agent, key.target, str(key.method)),
+    )
+
+
+def blocks(db: Database, key: SessionKey, from_minute: int = 0, to_minute: int = FOREVER) -> Iterator[bytes]:
+    """The packed bytes of a session, hour by hour and then minute by minute; `to_minute` is not included.
+
+    The first and the last hour are given whole: a reader drops the minutes it did not ask for.
+    """
+    session = _session_number(db, key)
+    hours = (session, from_minute // 60, -(-to_minute // 60))
+    for (body,) in db.stream(
+        "SELECT body FROM hour WHERE session = ? AND hour >= ? AND hour < ? ORDER BY hour, first_seq", hours
+    ):
+        yield body
+    for (body,) in db.stream(
+        "SELECT body FROM minute WHERE session = ? AND minute >= ? AND minute < ? ORDER BY minute, start_ns",
+        (session, from_minute, to_minute),
+    ):
+        yield body
+
+
+def session_records(
+    db: Database, key: SessionKey, from_minute: int = 0, to_minute: int = FOREVER
+) -> Iterator[Record]:
+    """A session's records in the order of time, an hour at a time in memory."""
+    session = _session_number(db, key)
+    hours = db.execute(
+        "SELECT hour FROM hour WHERE session = ? AND hour >= ? AND hour < ?"
+        " UNION SELECT minute / 60 FROM minute WHERE session = ? AND minute >= ? AND minute < ? ORDER BY 1",
+        (session, from_minute // 60, -(-to_minute // 60), session, from_minute, to_minute),
+    )
+    for (hour,) in hours:
+        packed = db.execute("SELECT body FROM hour WHERE session = ? AND hour = ?", (session, hour))
+        packed += db.execute(
+            "SELECT body FROM minute WHERE session = ? AND minute >= ? AND minute < ?",
+            (session, hour * 60, hour * 60 + 60),
+        )
+        found = [r for (body,) in packed for r in unpack(body) if from_minute <= r.minute < to_minute]
+        yield from sorted(found, key=lambda r: (r.minute, start_of(r)))
+
+
+def readings(
+    db: Database, *, agent: str | None = None, from_ns: int = 0, to_ns: int = 2**63 - 1
+) -> Iterator[Reading]:
+    """Readings in the order of time, of one agent or of all; `to_ns` is not included."""
+    rows = db.stream(
+        "SELECT at_ns, agent, name, value FROM reading JOIN gauge ON gauge.id = gauge"
+        " WHERE at_ns >= ? AND at_ns < ? AND (? IS NULL OR agent = ?) ORDER BY at_ns, agent, name",
+        (from_ns, to_ns, agent, agent),
+    )
+    for at_ns, of, name, value in rows:
+        yield Reading(at_ns=at_ns, agent=of, name=name, value=value)
+
+
+def readings_after(db: Database, agent: str, after_seq: int, limit: int) -> list[tuple[int, Reading]]:
+    """At most `limit` of an agent's readings past a place, with their places, for peers."""
+    values: tuple[Value, ...] = (agent, after_seq, limit)
+    rows = db.execute(
+        "SELECT seq, at_ns, name, value FROM reading JOIN gauge ON gauge.id = gauge"
+        " WHERE agent = ? AND seq > ? ORDER BY seq LIMIT ?",
+        values,
+    )
+    return [
+        (seq, Reading(at_ns=at_ns, agent=agent, name=name, value=value)) for seq, at_ns, name, value in rows
+    ]

@@ -1,0 +1,165 @@
+"""The store as the daemon, the server and the comparer see it: one file, opened once, closed once."""
+
+import os
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from whichhop.model import Reading, Record, SessionKey
+from whichhop.store import chain as chain_walk
+from whichhop.store import keep, read
+from whichhop.store.chain import Chain, ChainReport
+from whichhop.store.db import Database
+from whichhop.store.read import FOREVER
+from whichhop.store.write import Linked, Writer
+
+
+def _new_origin() -> bytes:
+    return os.urandom(16)
+
+
+class Store:
+    """Records and readings of one agent, and those collected from others.
+
+    Every method raises StoreError (one line with the remedy) when the file fails; StoreFullError, a child,
+    when the disk is full: then nothing of that call was stored and a later call may succeed.
+    """
+
+    def __init__(self, db: Database, origin: Callable[[], bytes]) -> None:
+        self.db = db
+        self._writer = Writer(db, origin)
+
+    @classmethod
+    def open(
+        cls, path: Path | str, *, read_only: bool = False, origin: Callable[[], bytes] = _new_origin
+    ) -> "Store":
+        """Open the file, made and brought up to date as needed. `origin`: 16 random bytes for a new chain."""
+        return cls(Database(Path(path), read_only=read_only), origin)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.db.close()
+
+    def transaction(self) -> AbstractContextManager[None]:
+        """Several calls as one: all or nothing. Call `forget` when it failed."""
+        return self.db.transaction()
+
+    # -- writing
+
+    def append(self, record: Record) -> bool:
+        """Add one record, on disk when this returns; False when it was there already."""
+        return self.append_all((record,)) == 1
+
+    def append_all(self, records: Iterable[Record], readings: Iterable[Reading] = ()) -> int:
+        """Add a minute's records and readings in one transaction; how many were new."""
+        return self._writer.append_all(records, readings)
+
+    def forget(self) -> None:
+        """Drop remembered names; for whoever rolls a transaction of its own back."""
+        self._writer.forget()
+
+    def adopt(
+        self,
+        agent: str,
+        origin: bytes,
+        records: Iterable[Linked],
+        readings: Iterable[tuple[int, Reading]] = (),
+    ) -> int:
+        """Add what another agent handed over, in one transaction; how many were new. See store/collect.py."""
+        try:
+            with self.db.transaction():
+                number = self._writer.peer_chain(agent, origin)
+                new = sum([self._writer.adopt(number, one) for one in records])
+                for seq, reading in readings:
+                    new += self._writer.append_reading(reading)
+                    self.db.execute("UPDATE chain SET readings_seq = ? WHERE id = ?", (seq, number))
+                return new
+        except BaseException:
+            self._writer.forget()
+            raise
+
+    # -- reading
+
+    def sessions(self) -> list[SessionKey]:
+        """Every session with a record here, sorted."""
+        return read.sessions(self.db)
+
+    def span(self) -> tuple[int, int] | None:
+        """The first and last minute kept (whole hours where packed), None when empty."""
+        return read.span(self.db)
+
+    def session_records(
+        self, key: SessionKey, from_minute: int = 0, to_minute: int = FOREVER
+    ) -> Iterator[Record]:
+        """One session's records by time; `to_minute` is not included."""
+        return read.session_records(self.db, key, from_minute, to_minute)
+
+    def blocks(self, key: SessionKey, from_minute: int = 0, to_minute: int = FOREVER) -> Iterator[bytes]:
+        """One session's packed bytes, for store/columns.py."""
+        return read.blocks(self.db, key, from_minute, to_minute)
+
+    def readings(
+        self, *, agent: str | None = None, from_ns: int = 0, to_ns: int = 2**63 - 1
+    ) -> Iterator[Reading]:
+        """Readings by time, of one agent or of all."""
+        return read.readings(self.db, agent=agent, from_ns=from_ns, to_ns=to_ns)
+
+    def readings_after(self, agent: str, after_seq: int, limit: int) -> list[tuple[int, Reading]]:
+        """An agent's readings past a place, with their places."""
+        return read.readings_after(self.db, agent, after_seq, limit)
+
+    # -- chains
+
+    def chains(self) -> list[Chain]:
+        """Where every chain stands."""
+        return [chain for _, chain in read.chains(self.db)]
+
+    def own_chain(self, agent: str) -> Chain | None:
+        """The chain that grows here for an agent; None before its first record."""
+        return next((c for c in self.chains() if c.agent == agent and c.own), None)
+
+    def peer_chain(self, agent: str, origin: bytes) -> Chain | None:
+        """The copy of another agent's chain; None before anything was collected."""
+        return next((c for c in self.chains() if (c.agent, c.origin) == (agent, origin)), None)
+
+    def records(self, agent: str, after_seq: int = 0, limit: int = 1000) -> list[Linked]:
+        """An agent's own records past a place in its chain, with their links; empty when there are none."""
+        for number, chain in read.chains(self.db):
+            if chain.agent == agent and chain.own:
+                return read.linked(self.db, number, after_seq, limit)
+        return []
+
+    def verify(self) -> list[ChainReport]:
+        """Walk every chain from its first kept record to its head."""
+        return [chain_walk.verify(self.db, number) for number, _ in read.chains(self.db)]
+
+    # -- keeping
+
+    def pack_hours(self, now_minute: int, most: int | None = None) -> int:
+        """Pack past hours into blocks, at most `most` of them; how many were made."""
+        self._writer.forget()
+        return keep.pack_hours(self.db, now_minute, most)
+
+    def drop_before(self, from_minute: int) -> int:
+        """Retention by age: drop what is older; how many rows went."""
+        self._writer.forget()
+        return keep.drop_before(self.db, from_minute)
+
+    def drop_to_size(self, limit_bytes: int) -> int:
+        """Retention by size: drop the oldest hours until the content fits; how many rows went."""
+        self._writer.forget()
+        return keep.drop_to_size(self.db, limit_bytes)
+
+    def used_bytes(self) -> int:
+        """Bytes of the file that hold something."""
+        return keep.used_bytes(self.db)

@@ -1,0 +1,224 @@
+"""A record as compact bytes and back: exact to the nanosecond, versioned, damage told by reason.
+
+Two forms share one layout. A minute is one record by itself: what a new row of the store holds and what
+travels. A block is a session's records of an hour in common columns, which takes about half the bytes.
+
+`canonical` is the layout before deflate. It depends on nothing but the record (no compressor's version, no
+byte order of the machine), so hashes are taken over it and survive packing again.
+"""
+
+import zlib
+from array import array
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from whichhop.errors import DataError
+from whichhop.model import ABSENT, Columns, Fate, Method, Record, SessionKey
+from whichhop.wire.planes import (
+    Optional,
+    Planes,
+    fill_absent,
+    put_head,
+    put_optional,
+    put_together,
+    read_column,
+    read_optional,
+    take_apart,
+)
+from whichhop.wire.varint import Reader, put_signed, put_text, put_unsigned
+
+VERSION = 1
+MAX_BODY = 32 << 20
+"""Bytes a packed block may unfold to; 50 packets/s for an hour is a fifth of it. More is damage or malice."""
+_FLUSH_FROM = 512  # bytes: a run this long earns Huffman tables of its own (measured: 9 % smaller blocks)
+_FATES = bytes(sorted(Fate))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """What a record says besides its samples."""
+
+    minute: int
+    count: int
+    duplicates: int
+    reordered: int
+    stamps: str
+    clock_error_ns: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """One session's records taken apart, columns not yet put together (numpy may do that faster)."""
+
+    session: SessionKey
+    facts: tuple[Facts, ...]
+    fates: bytes
+    sent_ns: Planes
+    rtt_ns: Optional
+    out_ns: Optional
+    queue_ns: Optional
+
+    def records(self) -> tuple[Record, ...]:
+        """The records, in the order packed."""
+        sent = put_together(self.sent_ns)
+        rtt, out, queue = (fill_absent(c, ABSENT) for c in (self.rtt_ns, self.out_ns, self.queue_ns))
+        fates = array("B", self.fates)
+        records = []
+        at = 0
+        for fact in self.facts:
+            end = at + fact.count
+            records.append(
+                Record(
+                    session=self.session,
+                    minute=fact.minute,
+                    samples=Columns(
+                        sent_ns=sent[at:end],
+                        fate=fates[at:end],
+                        rtt_ns=rtt[at:end],
+                        out_ns=out[at:end],
+                        queue_ns=queue[at:end],
+                    ),
+                    duplicates=fact.duplicates,
+                    reordered=fact.reordered,
+                    stamps=fact.stamps,
+                    clock_error_ns=fact.clock_error_ns,
+                )
+            )
+            at = end
+        return tuple(records)
+
+
+def _runs(records: Sequence[Record]) -> list[bytes]:
+    """The layout as runs of bytes: the head first, then each column's planes."""
+    first = records[0]
+    head = bytearray((VERSION,))
+    for text in (first.session.agent, first.session.target, first.session.method):
+        put_text(head, text)
+    put_signed(head, first.minute)
+    put_unsigned(head, len(records))
+    for record in records:
+        put_signed(head, record.minute - first.minute)
+        put_unsigned(head, len(record.samples))
+        put_unsigned(head, record.duplicates)
+        put_unsigned(head, record.reordered)
+        put_text(head, record.stamps)
+        put_unsigned(head, 0 if record.clock_error_ns is None else record.clock_error_ns + 1)
+    sent = take_apart([v for r in records for v in r.samples.sent_ns])
+    put_head(head, sent)
+    runs = [b"".join(r.samples.fate.tobytes() for r in records), *sent.runs()]
+    for name in ("rtt_ns", "out_ns", "queue_ns"):
+        values = [v for r in records for v in getattr(r.samples, name)]
+        runs += put_optional(head, values, ABSENT)
+    length = bytearray()
+    put_unsigned(length, len(head))
+    return [bytes(length + head), *runs]
+
+
+def _check(records: Sequence[Record]) -> None:
+    if len({r.session for r in records}) != 1:
+        raise DataError("a block holds the records of one session; pack each session by itself")
+    for record in records:
+        columns = record.samples
+        sides = (columns.sent_ns, columns.fate, columns.rtt_ns, columns.out_ns, columns.queue_ns)
+        if len(set(map(len, sides))) != 1:
+            raise DataError(f"{record.session}, minute {record.minute}: its columns differ in length")
+
+
+def canonical(record: Record) -> bytes:
+    """The record's one and only byte form, before deflate: what the chain's hashes are taken over."""
+    _check((record,))
+    return b"".join(_runs((record,)))
+
+
+def pack(records: Sequence[Record]) -> bytes:
+    """One record, or several of one session, as deflated bytes. At least one; kept in the order given."""
+    _check(records)
+    squeeze = zlib.compressobj(9, zlib.DEFLATED, 15, 9)
+    out = bytearray()
+    for run in _runs(records):
+        # Noise and near-zeros in one Huffman table spoil each other, so a long run starts a table anew.
+        out += squeeze.compress(run)
+        if len(run) >= _FLUSH_FROM:
+            out += squeeze.flush(zlib.Z_SYNC_FLUSH)
+    return bytes(out + squeeze.flush())
+
+
+def unfold(packed: bytes) -> bytes:
+    """Undo deflate, within bounds; for one record the result is its canonical form."""
+    stream = zlib.decompressobj()
+    try:
+        body = stream.decompress(packed, MAX_BODY)
+    except zlib.error as trouble:
+        raise DataError(f"packed record is damaged: {trouble}") from None
+    if not stream.eof:
+        much = f"more than {MAX_BODY} bytes" if stream.unconsumed_tail else "its end is missing"
+        raise DataError(f"packed record is damaged: {much}")
+    if stream.unused_data:
+        raise DataError(f"packed record is damaged: {len(stream.unused_data)} bytes follow its end")
+    return body
+
+
+def take_block(body: bytes) -> Block:
+    """Read the layout; DataError with the reason for whatever does not fit it."""
+    outer = Reader(body)
+    head = Reader(outer.take(outer.unsigned()))
+    (version,) = head.take(1)
+    if version != VERSION:
+        raise DataError(f"packed record has version {version}, this program reads {VERSION}; update whichhop")
+    agent, target, asked = head.text(), head.text(), head.text()
+    try:
+        method = Method(asked)
+    except ValueError:
+        raise DataError(f"packed record names the method {asked!r}; known: {', '.join(Method)}") from None
+    base_minute = head.signed()
+    count = head.unsigned()
+    if not 1 <= count <= len(head.data):
+        raise DataError(f"packed record is damaged: {count} records in {len(head.data)} bytes")
+    facts = tuple(_read_facts(head, base_minute) for _ in range(count))
+    total = sum(f.count for f in facts)
+    fates = outer.take(total)
+    if strange := fates.translate(None, _FATES):
+        raise DataError(f"packed record is damaged: no fate has the number {strange[0]}")
+    block = Block(
+        session=SessionKey(agent=agent, target=target, method=method),
+        facts=facts,
+        fates=fates,
+        sent_ns=read_column(head, outer, total),
+        rtt_ns=read_optional(head, outer, total),
+        out_ns=read_optional(head, outer, total),
+        queue_ns=read_optional(head, outer, total),
+    )
+    if head.at != len(head.data) or outer.at != len(body):
+        raise DataError("packed record is damaged: bytes are left over")
+    return block
+
+
+def _read_facts(head: Reader, base_minute: int) -> Facts:
+    minute = base_minute + head.signed()
+    count, duplicates, reordered = head.unsigned(), head.unsigned(), head.unsigned()
+    stamps = head.text()
+    error = head.unsigned()
+    return Facts(
+        minute=minute,
+        count=count,
+        duplicates=duplicates,
+        reordered=reordered,
+        stamps=stamps,
+        clock_error_ns=error - 1 if error else None,
+    )
+
+
+def unpack(packed: bytes) -> tuple[Record, ...]:
+    """The records that `pack` was given; DataError with the reason when the bytes are damaged."""
+    return take_block(unfold(packed)).records()
+
+
+def unpack_one(packed: bytes) -> tuple[Record, bytes]:
+    """A single record and its canonical bytes."""
+    body = unfold(packed)
+    records = take_block(body).records()
+    if len(records) != 1:
+        raise DataError(f"one record was expected, {len(records)} are packed here")
+    if canonical(records[0]) != body:
+        raise DataError("packed record is not in its canonical form; pack it again with whichhop")
+    return records[0], body

@@ -1,0 +1,218 @@
+"""The answering half of STAMP (RFC 8762 4.3, RFC 8972): one packet in, its answer out, a count a session.
+
+Pure and quick: the caller hands in stamps and addresses and sends what it gets back. The answer is never
+longer than the ask, save for asks shorter than the base packet (RFC 8762 4.6), so the reflector is of no
+use to amplify.
+"""
+
+from collections import Counter, OrderedDict
+from collections.abc import Hashable
+from dataclasses import dataclass, field
+
+from whichhop.model.units import NS_PER_S
+from whichhop.wire.ntp64 import NTP_EPOCH_S, ErrorEstimate, field_from_utc
+from whichhop.wire.refusal import Refusal
+from whichhop.wire.stamp import (
+    AUTH_OCTETS,
+    BASE_OCTETS,
+    REFLECTOR,
+    REFLECTOR_AUTH,
+    SENDER,
+    SENDER_AUTH,
+    SENDER_SHORT,
+    TAGGED_OCTETS,
+    TWAMP_SENDER_OCTETS,
+)
+from whichhop.wire.stamp_auth import tag, tag_fits
+from whichhop.wire.stamp_tlv import NO_FOLLOW_UP, FollowUp, StampMethod, TimestampInformation
+from whichhop.wire.stamp_tlv_answer import Facts, answer_extensions
+
+WINDOW = 1024
+"""Packets back from the newest among which a number seen twice is known, as in RFC 4303 3.4.3."""
+
+_EPOCH_NS = NTP_EPOCH_S * NS_PER_S
+_MASK32 = 0xFFFFFFFF
+_MASK64 = (1 << 64) - 1
+_HALF64 = 1 << 63
+_WINDOW_MASK = (1 << WINDOW) - 1
+_ZERO_28 = bytes(28)
+_DATAGRAM_MOST = 65_535
+
+
+@dataclass(slots=True)
+class Reflected:
+    """One session. `count`: the next answer's number; bit i of `seen`: number `newest - i` came."""
+
+    count: int = 0
+    received: int = 0
+    newest: int = -1
+    newest_t1: int = 0
+    seen: int = 0
+    follow_up: FollowUp = NO_FOLLOW_UP
+
+    def novel(self, seq: int, t1: int) -> bool:
+        """Note a packet's number; False when it came before.
+
+        A number that came before, or is too old to tell, under a stamp newer than any seen is a sender that
+        began anew, and so does its session.
+        """
+        ahead = seq - self.newest
+        if ahead > 0:
+            self.seen = (self.seen << ahead | 1) & _WINDOW_MASK if ahead < WINDOW else 1
+            self.newest = seq
+        elif ahead > -WINDOW and not self.seen >> -ahead & 1:
+            self.seen |= 1 << -ahead
+        elif 0 < (t1 - self.newest_t1) & _MASK64 < _HALF64:
+            self.count = self.received = 0
+            self.newest, self.seen = seq, 1
+            self.follow_up = NO_FOLLOW_UP
+        else:
+            return False
+        if (t1 - self.newest_t1) & _MASK64 < _HALF64 or not self.received:
+            self.newest_t1 = t1
+        return True
+
+
+@dataclass(slots=True, kw_only=True)
+class Reflector:
+    """All sessions of one listening socket.
+
+    key: answers only authenticated packets, when there is one; replayed ones are refused then. Without a
+        key they are counted and answered, as RFC 8762 asks of a reflector.
+    estimate: our clock's error, its Z bit naming the format of our stamps.
+    information: how the caller takes T2 and T3, for senders that ask.
+    sessions_most: sessions remembered; the one unheard for longest is forgotten first.
+    """
+
+    estimate: ErrorEstimate
+    key: bytes | None = None
+    information: TimestampInformation = field(default_factory=TimestampInformation)
+    sessions_most: int = 1024
+    answered: int = 0
+    duplicates: int = 0
+    refused: Counter[Refusal] = field(default_factory=Counter)
+    session: Reflected = field(default_factory=Reflected)
+    """The session of the packet answered last, for `left`."""
+    _sessions: OrderedDict[Hashable, Reflected] = field(default_factory=OrderedDict)
+    _out: bytearray = field(default_factory=lambda: bytearray(_DATAGRAM_MOST))
+    _view: memoryview = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._view = memoryview(self._out)
+
+    def __len__(self) -> int:
+        return len(self._sessions)
+
+    def reflect(
+        self, data: bytes, peer: Hashable, t2_ns: int, t3_ns: int, *, ttl: int, dscp: int = 0, ecn: int = 0
+    ) -> memoryview | Refusal:
+        """The answer to one datagram, or why there is none (counted in `refused`).
+
+        peer: address and port. t2_ns, t3_ns: UTC of arrival and of now. ttl, dscp, ecn: of the packet as it
+        arrived. The view is of a buffer that the next call overwrites: send it before.
+        """
+        if self.key is not None:
+            return self._reflect_authenticated(data, peer, t2_ns, t3_ns, ttl=ttl, dscp=dscp, ecn=ecn)
+        size = len(data)
+        ssid = keyed = 0
+        padded = False
+        if size >= BASE_OCTETS:
+            seq, t1, estimate, ssid = SENDER.unpack_from(data)
+            # octets that STAMP leaves zero are filled by TWAMP Light's padding: then there is neither a
+            # session identifier nor an extension
+            padded = data[16:44] != _ZERO_28
+            keyed = 0 if padded else ssid
+        elif size >= TWAMP_SENDER_OCTETS:
+            seq, t1, estimate = SENDER_SHORT.unpack_from(data)
+        else:
+            return self._refuse(Refusal.TRUNCATED)
+        if not estimate & 0xFF:
+            return self._refuse(Refusal.CORRUPT_ESTIMATE)
+        session = self._session((peer, keyed))
+        if not session.novel(seq, t1):
+            self.duplicates += 1
+        number = session.count
+        session.count = number + 1 & _MASK32
+        session.received += 1
+        if self.estimate.ptp:
+            t2, t3 = field_from_utc(t2_ns, ptp=True), field_from_utc(t3_ns, ptp=True)
+        else:  # ntp_from_utc written out: two calls less a packet
+            t2 = (t2_ns + _EPOCH_NS << 32) // NS_PER_S & _MASK64
+            t3 = (t3_ns + _EPOCH_NS << 32) // NS_PER_S & _MASK64
+        REFLECTOR.pack_into(self._out, 0, number, t3, self.estimate.field, ssid, t2, seq, t1, estimate, ttl)
+        self.answered += 1
+        if size <= BASE_OCTETS:
+            return self._view[:BASE_OCTETS]
+        rest = data[BASE_OCTETS:]
+        if not padded:
+            rest = answer_extensions(rest, self._facts(session, seq, number, dscp, ecn), None)
+        self._out[BASE_OCTETS:size] = rest
+        return self._view[:size]
+
+    def left(self, session: Reflected, number: int, sent_ns: int, method: StampMethod) -> None:
+        """The kernel told when the answer `number` of a session truly left; the next answer passes it on.
+
+        Only senders that ask for follow-up telemetry hear of it (RFC 8972 4.7).
+        """
+        sent_at = field_from_utc(sent_ns, ptp=self.estimate.ptp)
+        session.follow_up = FollowUp(seq=number, sent_at=sent_at, method=method)
+
+    def _reflect_authenticated(
+        self, data: bytes, peer: Hashable, t2_ns: int, t3_ns: int, *, ttl: int, dscp: int, ecn: int
+    ) -> memoryview | Refusal:
+        key = self.key
+        assert key is not None  # noqa: S101 - the only caller has looked
+        if len(data) < AUTH_OCTETS:
+            return self._refuse(Refusal.TRUNCATED)
+        if not tag_fits(key, data[:TAGGED_OCTETS], data[TAGGED_OCTETS:AUTH_OCTETS]):
+            return self._refuse(Refusal.BAD_TAG)
+        seq, t1, estimate, ssid = SENDER_AUTH.unpack_from(data)
+        if not estimate & 0xFF:
+            return self._refuse(Refusal.CORRUPT_ESTIMATE)
+        session = self._session((peer, ssid))
+        if not session.novel(seq, t1):
+            self.duplicates += 1
+            return self._refuse(Refusal.REPLAYED)
+        number = session.count
+        session.count = number + 1 & _MASK32
+        session.received += 1
+        ptp = self.estimate.ptp
+        t2, t3 = field_from_utc(t2_ns, ptp=ptp), field_from_utc(t3_ns, ptp=ptp)
+        base = REFLECTOR_AUTH.pack(number, t3, self.estimate.field, ssid, t2, seq, t1, estimate, ttl)
+        self._out[:AUTH_OCTETS] = base + tag(key, base)
+        self.answered += 1
+        size = len(data)
+        if size > AUTH_OCTETS:
+            facts = self._facts(session, seq, number, dscp, ecn)
+            self._out[AUTH_OCTETS:size] = answer_extensions(data[AUTH_OCTETS:], facts, key)
+        return self._view[:size]
+
+    def _facts(self, session: Reflected, seq: int, number: int, dscp: int, ecn: int) -> Facts:
+        """What extensions may ask for. Only the answer just before this one is followed up."""
+        follow_up = session.follow_up
+        return Facts(
+            ask_seq=seq,
+            answer_seq=number,
+            dscp=dscp,
+            ecn=ecn,
+            received=session.received,
+            sent=session.count,
+            follow_up=follow_up if follow_up.seq == (number - 1) & _MASK32 else NO_FOLLOW_UP,
+            information=self.information,
+        )
+
+    def _session(self, key: Hashable) -> Reflected:
+        sessions = self._sessions
+        session = sessions.get(key)
+        if session is None:
+            session = sessions[key] = Reflected()
+            if len(sessions) > self.sessions_most:
+                sessions.popitem(last=False)
+        else:
+            sessions.move_to_end(key)
+        self.session = session
+        return session
+
+    def _refuse(self, reason: Refusal) -> Refusal:
+        self.refused[reason] += 1
+        return reason

@@ -1,0 +1,161 @@
+"""The asking half of a STAMP session (RFC 8762 4.2, RFC 8972): makes packets and reads answers."""
+
+from dataclasses import dataclass, field
+
+from whichhop.model.sample import Sample
+from whichhop.model.units import MonoNs
+from whichhop.wire.flight import Flight
+from whichhop.wire.ntp64 import ErrorEstimate, field_from_utc, utc_from_field
+from whichhop.wire.refusal import Refusal
+from whichhop.wire.stamp import Answer, Ask, pack_ask, unpack_answer
+from whichhop.wire.stamp_tlv import (
+    ClassOfService,
+    FollowUp,
+    StampMethod,
+    TimestampInformation,
+    Tlv,
+    TlvType,
+    pack,
+    padding,
+    read_answer,
+    seal,
+)
+
+_MASK32 = 0xFFFFFFFF
+
+
+@dataclass(slots=True, kw_only=True)
+class StampSender:
+    """One session's sender.
+
+    ssid: 1 to 65535, drawn anew at each start, so that a reflector begins a new count.
+    estimate: our clock's error, its Z bit naming the format of our stamps; may be replaced as the clock
+        settles.
+    extended: asks for timestamp information and follow-up telemetry, which a reflector that knows only
+        RFC 8762 copies unread and a TWAMP Light one takes for padding.
+    dscp: the mark our packets carry; not None asks the reflector which mark it saw arrive.
+    pad_octets: Extra Padding in all, for sizes of one's own; 0 for none.
+    """
+
+    ssid: int
+    estimate: ErrorEstimate
+    flight: Flight = field(default_factory=Flight)
+    key: bytes | None = None
+    extended: bool = True
+    dscp: int | None = None
+    pad_octets: int = 0
+    marks: ClassOfService | None = None
+    """The last class of service the reflector reported."""
+    clock_error_ns: int | None = None
+    """The larger of both ends' stated errors against UTC at the last answer; None when either is unknown."""
+
+    def ask(self, utc_ns: int, mono_ns: MonoNs) -> bytes:
+        """The next packet, to be sent at once; both clocks read together just before."""
+        seq = self.flight.next_seq
+        self.flight.sent(seq, utc_ns, mono_ns)
+        wire_seq = seq & _MASK32
+        ask = Ask(
+            seq=wire_seq,
+            t1=field_from_utc(utc_ns, ptp=self.estimate.ptp),
+            estimate=self.estimate,
+            ssid=self.ssid,
+            rest=pack(self._extensions(wire_seq)),
+        )
+        return pack_ask(ask, self.key)
+
+    def _extensions(self, wire_seq: int) -> tuple[Tlv, ...]:
+        tlvs: list[Tlv] = []
+        if self.extended:
+            tlvs += [TimestampInformation().tlv(), FollowUp().tlv()]
+        if self.dscp is not None:
+            tlvs.append(ClassOfService(dscp1=0).tlv())
+        if self.pad_octets:
+            tlvs.append(padding(self.pad_octets))
+        if tlvs and self.key is not None:
+            return seal(tuple(tlvs), wire_seq, self.key)
+        return tuple(tlvs)
+
+    def answer(
+        self, data: bytes, *, t4_ns: int, utc_ns: int, mono_ns: MonoNs, t4_kernel: bool = False
+    ) -> tuple[Sample, ...]:
+        """Read one datagram that came in; the samples it settles. The flight counts useless ones.
+
+        t4_ns: arrival, by the kernel when `t4_kernel`. utc_ns, mono_ns: both clocks read together now.
+        """
+        answer = unpack_answer(data, self.key)
+        if isinstance(answer, Refusal):
+            self.flight.refuse(answer)
+            return ()
+        near = {"near_ns": t4_ns}
+        t2_ns = utc_from_field(answer.t2, ptp=answer.estimate.ptp, **near)
+        t3_ns = utc_from_field(answer.t3, ptp=answer.estimate.ptp, **near)
+        if t2_ns is None or t3_ns is None:
+            self.flight.refuse(Refusal.MALFORMED)
+            return ()
+        if not self._ours(answer):
+            self.flight.refuse(Refusal.UNASKED)
+            return ()
+        extensions = read_answer(answer.rest, answer.seq, self.key) if answer.rest else ()
+        if isinstance(extensions, Refusal):
+            self.flight.refuse(extensions)
+            extensions = ()
+        follow_up, kernel = self._read_extensions(extensions)
+        if t4_kernel:
+            kernel |= {"T4"}
+        self._note_clock(answer.estimate)
+        done: tuple[Sample, ...] = ()
+        if follow_up is not None:
+            known = follow_up.sent_at != 0
+            better = utc_from_field(follow_up.sent_at, ptp=answer.estimate.ptp, **near) if known else None
+            before = follow_up.seq if known else (answer.seq - 1) & _MASK32
+            by_kernel = follow_up.method in (StampMethod.HARDWARE, StampMethod.SOFTWARE)
+            done = self.flight.followed_up(before, better, kernel=by_kernel)
+        return done + self.flight.answered(
+            answer.sender_seq,
+            t4_ns=t4_ns,
+            utc_ns=utc_ns,
+            mono_ns=mono_ns,
+            t2_ns=t2_ns,
+            t3_ns=t3_ns,
+            far_seq=answer.seq,
+            kernel=frozenset(kernel),
+            follow_up=follow_up is not None,
+        )
+
+    def _ours(self, answer: Answer) -> bool:
+        """Its copies of what we sent must be right, which a stranger on the path's side cannot guess.
+
+        An SSID of 0 comes from a reflector that knows only RFC 8762 (RFC 8972 3).
+        """
+        t1 = self.flight.sent_at(answer.sender_seq)
+        return (
+            t1 is not None
+            and answer.ssid in (self.ssid, 0)
+            and answer.t1 == field_from_utc(t1, ptp=answer.sender_estimate.ptp)
+        )
+
+    def _read_extensions(self, extensions: tuple[Tlv, ...]) -> tuple[FollowUp | None, set[str]]:
+        follow_up: FollowUp | None = None
+        kernel: set[str] = set()
+        for tlv in extensions:
+            match tlv.type:
+                case TlvType.FOLLOW_UP_TELEMETRY:
+                    told = FollowUp.read(tlv.value)
+                    follow_up = told if isinstance(told, FollowUp) else None
+                case TlvType.TIMESTAMP_INFORMATION:
+                    how = TimestampInformation.read(tlv.value)
+                    if isinstance(how, TimestampInformation):
+                        if how.method_in in (StampMethod.HARDWARE, StampMethod.SOFTWARE):
+                            kernel.add("T2")
+                        if how.method_out in (StampMethod.HARDWARE, StampMethod.SOFTWARE):
+                            kernel.add("T3")
+                case TlvType.CLASS_OF_SERVICE:
+                    marks = ClassOfService.read(tlv.value)
+                    if isinstance(marks, ClassOfService):
+                        self.marks = marks
+        return follow_up, kernel
+
+    def _note_clock(self, far: ErrorEstimate) -> None:
+        near_error_ns, far_error_ns = self.estimate.utc_error_ns, far.utc_error_ns
+        both_known = near_error_ns is not None and far_error_ns is not None
+        self.clock_error_ns = max(near_error_ns or 0, far_error_ns or 0) if both_known else None

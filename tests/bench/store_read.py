@@ -1,0 +1,102 @@
+"""Time to read a month of ten agents as numpy columns: a hundredth of it measured and scaled, or all of it.
+
+`WHICHHOP_BENCH_FULL=1` writes and reads the full size (120 sessions, 30 days; writing takes some minutes).
+Reading is linear in sessions and hours: each hour's block is unpacked by itself.
+"""
+
+import os
+import random
+import tempfile
+from array import array
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+
+from bench.figure import Figure
+from support.records import lifelike
+from whichhop.model import Method, Record, SessionKey
+from whichhop.net.clock import SystemClock
+from whichhop.store.chain import pack_seqs
+from whichhop.store.columns import session_columns
+from whichhop.store.store import Store
+from whichhop.wire.packed import pack
+from whichhop.wire.precision import settle
+
+TARGET = 20.0
+FIRST = 28_333_320
+FULL_SESSIONS, FULL_DAYS = 120, 30
+
+
+def shifted(record: Record, key: SessionKey, minute: int) -> Record:
+    """The record as another session's of another minute."""
+    by = (minute - record.minute) * 60_000_000_000
+    samples = replace(record.samples, sent_ns=array("q", [v + by for v in record.samples.sent_ns]))
+    return replace(record, session=key, minute=minute, samples=samples)
+
+
+def fill(store: Store, sessions: int, hours: int) -> list[SessionKey]:
+    """Hours' blocks as packing leaves them, from a pool of lifelike ones; half echo, half STAMP."""
+    rng = random.Random(5)
+    keys, pools = [], {}
+    for method in (Method.ECHO, Method.STAMP):
+        key = SessionKey(agent="pool", target="pool", method=method)
+        pools[method] = [
+            [settle(lifelike(rng, FIRST + m, key, spread_ns=450_000)) for m in range(60)] for _ in range(4)
+        ]
+    chain = store.db.number(
+        "INSERT INTO chain (agent, origin, own, last_seq, head) VALUES ('pool', x'00', 0, 0, x'00') RETURNING id"
+    )
+    for number in range(sessions):
+        method = (Method.ECHO, Method.STAMP)[number % 2]
+        key = SessionKey(agent=f"agent-{number // 12}", target=f"target-{number % 12}", method=method)
+        keys.append(key)
+        with store.transaction():
+            session = store.db.number(
+                "INSERT INTO session (agent, target, method) VALUES (?, ?, ?) RETURNING id",
+                (key.agent, key.target, key.method),
+            )
+            for hour in range(FIRST // 60, FIRST // 60 + hours):
+                pool = pools[method][hour % 4]
+                block = pack([shifted(r, key, hour * 60 + m) for m, r in enumerate(pool)])
+                store.db.execute(
+                    "INSERT INTO hour (chain, session, hour, first_seq, last_seq, seqs, before, body)"
+                    " VALUES (?, ?, ?, 1, 60, ?, x'00', ?)",
+                    (chain, session, hour, pack_seqs(list(range(1, 61))), block),
+                )
+    return keys
+
+
+def run() -> Iterable[Figure]:
+    """Seconds for the full size, with what was really measured beside."""
+    full = os.environ.get("WHICHHOP_BENCH_FULL") == "1"
+    sessions, days = (FULL_SESSIONS, FULL_DAYS) if full else (12, 3)
+    clock = SystemClock()
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "s.db"
+        with Store.open(path) as store:
+            keys = fill(store, sessions, days * 24)
+        began = clock.mono_ns()
+        samples = 0
+        with Store.open(path, read_only=True) as store:
+            for key in keys:
+                columns = session_columns(store, key)
+                samples += len(columns.sent_ns)
+        took = (clock.mono_ns() - began) / 1e9
+        size = path.stat().st_size
+    scale = FULL_SESSIONS * FULL_DAYS / (sessions * days)
+    value = round(took * scale, 2)
+    yield Figure(
+        bench="store-read",
+        value=value,
+        unit="s",
+        target=TARGET,
+        ok=value <= TARGET,
+        beside={
+            "measured-s": round(took, 3),
+            "measured-sessions": sessions,
+            "measured-days": days,
+            "scaled-by": scale,
+            "samples": samples,
+            "file-mb": round(size / 1e6, 1),
+        },
+    )

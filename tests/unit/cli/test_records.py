@@ -1,0 +1,126 @@
+import io
+import json
+import random
+from pathlib import Path
+
+import pytest
+
+from support.records import lifelike
+from whichhop.cli import main
+from whichhop.model import Method, Reading, SessionKey
+from whichhop.store.store import Store
+
+FIRST = 28_333_320
+KEYS = [
+    SessionKey(agent=a, target="router", method=m)
+    for a, m in (("desk", Method.STAMP), ("attic", Method.ECHO))
+]
+RECORDS = [lifelike(random.Random(m), FIRST + m, key, loss=0.1) for m in range(70) for key in KEYS]
+READINGS = [Reading(at_ns=FIRST * 60_000_000_000 + 1, agent="desk", name="wan_rx_bytes", value=0.1)]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    with Store.open(tmp_path / "s.db") as one:
+        one.append_all(RECORDS, READINGS)
+        one.pack_hours(FIRST + 70)
+    return tmp_path / "s.db"
+
+
+def said(capsys: pytest.CaptureFixture[str], *words: str, code: int = 0) -> tuple[str, str]:
+    assert main(["records", *words]) == code
+    out, err = capsys.readouterr()
+    return out, err
+
+
+def test_what_is_exported_and_imported_is_the_same_to_the_last_bit(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines, copy = str(tmp_path / "a.jsonl"), str(tmp_path / "c.db")
+    said(capsys, "export", "--store", str(store), "-o", lines)
+    out, _ = said(capsys, "import", "--store", copy, lines, "--json")
+    told = json.loads(out)
+    assert {k: told[k] for k in ("records", "samples", "readings", "new")} == {
+        "records": 140,
+        "samples": 8400,
+        "readings": 1,
+        "new": 141,
+    }
+    assert json.loads(said(capsys, "import", "--store", copy, lines, "--json")[0])["new"] == 0
+    with Store.open(store) as a, Store.open(copy) as b:
+        assert a.sessions() == b.sessions()
+        for key in KEYS:
+            assert list(a.session_records(key)) == list(b.session_records(key))
+        assert list(a.readings()) == list(b.readings()) == READINGS
+
+
+def test_lines_flow_through_standard_output_and_input(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out, err = said(capsys, "export", "--store", str(store), "--agent", "attic")
+    assert "exported 70 records (4200 samples) and 0 readings" in err
+    monkeypatch.setattr("sys.stdin", io.StringIO(out))
+    assert "70 records" in said(capsys, "import", "--store", str(tmp_path / "c.db"), "-")[0]
+
+
+def test_a_span_is_cut_at_whole_minutes(store: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # 28_333_320 minutes after the epoch is 2023-11-14T22:00Z (`date -u -d @1699999200`).
+    span = ("--from", "2023-11-14T22:10Z", "--to", "2023-11-14T23:15:00+01:00")
+    out, _ = said(capsys, "export", "--store", str(store), *span)
+    minutes = {json.loads(line)["minute"] for line in out.splitlines() if line.startswith('{"minute"')}
+    assert minutes == {f"2023-11-14T22:{m}:00Z" for m in range(10, 15)}
+
+
+def test_one_bad_line_stores_nothing_of_its_file_and_is_named(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines, copy = tmp_path / "a.jsonl", tmp_path / "c.db"
+    said(capsys, "export", "--store", str(store), "-o", str(lines))
+    text = lines.read_text().splitlines()
+    text[5000] = text[5000].replace('"method": ', '"methd": ')
+    lines.write_text("\n".join(text))
+    _, err = said(capsys, "import", "--store", str(copy), str(lines), code=2)
+    assert err.startswith(f"{lines}:5001: methd: unknown key; known beside sent: ")
+    assert err.count("\n") == 1
+    with Store.open(copy) as empty:
+        assert empty.span() is None
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["export", "--store", "{store}", "--from", "yesterday"], "--from yesterday: not a time"),
+        (["export", "--store", "{store}", "--from", "2026-01-02", "--to", "2026-01-01"], "swap them"),
+        (["export", "--store", "{store}", "--agent", "cellar"], "there are: attic, desk"),
+        (["export", "--store", "{dir}/no.db"], "no such store"),
+        (["import", "--store", "{dir}/c.db", "{dir}/no.jsonl"], "no.jsonl: cannot be opened"),
+        (["import", "--store", "{dir}/c.db", "{store}"], "is this a records file?|is not JSON"),
+    ],
+)
+def test_a_slip_is_one_line_and_exit_code_2(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], says: str
+) -> None:
+    import re
+
+    filled = [w.format(store=store, dir=tmp_path) for w in words]
+    _, err = said(capsys, *filled, code=2)
+    assert re.search(says, err)
+    assert err.count("\n") == 1
+
+
+def test_verify_says_that_the_chain_holds_and_where_it_breaks(
+    store: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, _ = said(capsys, "verify", "--store", str(store))
+    assert out.count(": holds\n") == 2
+    with Store.open(store) as one:
+        one.db.execute("DELETE FROM minute WHERE minute = ?", (FIRST + 65,))
+    rows = json.loads(said(capsys, "verify", "--store", str(store), "--json", code=1)[0])
+    assert [row["trouble"] for row in rows] == ["record 66 is missing", "record 66 is missing"]
+
+
+def test_help_shows_an_example(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as done:
+        main(["records", "--help"])
+    assert done.value.code == 0
+    assert "whichhop records export --store" in capsys.readouterr().out

@@ -1,0 +1,130 @@
+"""The agent between alarm and store: what is due is sent, what settles is kept; on a clock moved by hand."""
+
+from dataclasses import dataclass, field
+
+from support.homes import alder
+from whichhop.daemon.agent import Agent
+from whichhop.model import Fate, Method, Reading, Record, Sample, SessionKey, derive_sessions
+from whichhop.model.units import NS_PER_S, MonoNs, UtcNs
+from whichhop.probes.base import SessionFacts
+
+START_UTC = 1_800_000_000 * NS_PER_S
+
+
+@dataclass
+class HandClock:
+    now: int = 0
+
+    def utc_ns(self) -> UtcNs:
+        return UtcNs(START_UTC + self.now)
+
+    def mono_ns(self) -> MonoNs:
+        return MonoNs(self.now)
+
+    def boot_ns(self) -> int:
+        return self.now
+
+
+@dataclass
+class PromptProber:
+    """Answers each packet at once with 4 ms."""
+
+    method: Method
+    clock: HandClock
+    agent: "Agent | None" = None
+    sent: list[tuple[SessionKey, str]] = field(default_factory=list)
+
+    def open(self, loop: object) -> None: ...
+
+    def send(self, key: SessionKey, address: str) -> None:
+        self.sent.append((key, address))
+        assert self.agent is not None
+        self.agent.take(key, Sample(sent_ns=self.clock.utc_ns(), fate=Fate.ANSWERED, rtt_ns=4_000_000))
+
+    def expire(self, now_ns: MonoNs) -> None: ...
+
+    def facts(self, key: SessionKey) -> SessionFacts:
+        return SessionFacts(stamps="T1 T4")
+
+    def close(self) -> None: ...
+
+
+def build() -> tuple[Agent, HandClock, PromptProber, list[Record], list[Reading]]:
+    clock = HandClock()
+    echo, stamp = PromptProber(Method.ECHO, clock), PromptProber(Method.STAMP, clock)
+    records: list[Record] = []
+    readings: list[Reading] = []
+
+    def keep(new: list[Record], more: list[Reading]) -> None:
+        records.extend(new)
+        readings.extend(more)
+
+    agent = Agent(
+        clock=clock,
+        probers={Method.ECHO: echo, Method.STAMP: stamp},
+        dice=lambda: 0.5,
+        keep=keep,
+        observe=lambda key, sample: None,
+    )
+    echo.agent = stamp.agent = agent
+    agent.follow(s for s in derive_sessions(alder()) if s.key.agent == "desk")
+    return agent, clock, stamp, records, readings
+
+
+def play(agent: Agent, clock: HandClock, until_s: float) -> None:
+    due = MonoNs(clock.now)
+    while due <= until_s * NS_PER_S:
+        clock.now = max(due, clock.now)
+        due = agent.wake(due)
+        assert due > clock.now, "the agent must never ask to be woken in the past"
+
+
+def test_each_session_sends_one_packet_a_second_to_its_own_address() -> None:
+    agent, clock, stamp, _, _ = build()
+    play(agent, clock, 10)
+    desk_attic = [address for key, address in stamp.sent if key.target == "attic"]
+    assert len(desk_attic) == 10
+    assert set(desk_attic) == {"192.0.2.2"}
+
+
+def test_a_settled_minute_is_kept_once_with_every_packet_accounted_for() -> None:
+    agent, clock, stamp, records, _ = build()
+    play(agent, clock, 130)
+    agent.stop()
+    key = next(k for k, _ in stamp.sent)
+    minutes = [r for r in records if r.session == key]
+    assert sum(len(r.samples) for r in minutes) == sum(k == key for k, _ in stamp.sent)
+    assert len({r.minute for r in minutes}) == len(minutes) == 3
+    assert all(r.stamps == "T1 T4" for r in minutes)
+
+
+def test_open_minutes_can_be_read_without_closing_them() -> None:
+    agent, clock, _, records, _ = build()
+    play(agent, clock, 10)
+    first, second = agent.book.open_records(), agent.book.open_records()
+    assert first == second
+    assert sum(len(r.samples) for r in first) == 50
+    assert records == []
+
+
+def test_a_new_home_keeps_the_rhythm_of_sessions_that_stay() -> None:
+    agent, clock, stamp, _, _ = build()
+    play(agent, clock, 5)
+    before = len(stamp.sent)
+    agent.follow(s for s in derive_sessions(alder()) if s.key.agent == "desk" and s.key.target == "attic")
+    play(agent, clock, 8)
+    assert {k.target for k, _ in stamp.sent[before:]} == {"attic"}
+    assert len(stamp.sent) - before == 3
+
+
+def test_a_target_that_was_found_is_measured_from_then_on() -> None:
+    agent, clock, _, _, _ = build()
+    home = alder("provider-edge: 198.51.100.1", "provider-edge: discover")
+    agent.follow(s for s in derive_sessions(home) if s.key.agent == "desk")
+    play(agent, clock, 3)
+    echo = agent.probers[Method.ECHO]
+    assert isinstance(echo, PromptProber)
+    assert not any(k.target == "provider-edge" for k, _ in echo.sent)
+    agent.found("provider-edge", "198.51.100.9")
+    play(agent, clock, 6)
+    assert {a for k, a in echo.sent if k.target == "provider-edge"} == {"198.51.100.9"}

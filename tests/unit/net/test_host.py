@@ -1,0 +1,65 @@
+"""Host facts are read off a made-up /proc and /sys in the kernel's own shapes."""
+
+from pathlib import Path
+
+from whichhop.net.host import Host
+
+# The shape of /proc/net/dev and /proc/stat is the kernel's (man proc, 5); the numbers are made up.
+# ruff: noqa: E501 - the kernel's own wide table
+NET_DEV = """\
+Inter-|   Receive                                                |  Transmit
+ face |bytes    packets errs drop fifo frame compressed multicast|bytes    packets errs drop fifo colls carrier compressed
+    lo:    1000      10    0    0    0     0          0         0     1000      10    0    0    0     0       0          0
+ wlan0: 5000000    4000    1    7    0     0          0         3   900000    2000    0    2    0     0       0          0
+"""
+STAT = "cpu  100 5 50 800 20 1 4 30 9 0\ncpu0 100 5 50 800 20 1 4 30 9 0\nintr 1\n"
+
+
+def tree(root: Path, files: dict[str, str]) -> Host:
+    for name, text in files.items():
+        path = root / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text)
+    return Host(root)
+
+
+def test_interface_counters_come_from_their_own_columns(tmp_path: Path) -> None:
+    found = tree(tmp_path, {"proc/net/dev": NET_DEV}).counters()
+    assert set(found) == {"lo", "wlan0"}
+    radio = found["wlan0"]
+    assert (radio.rx_bytes, radio.rx_packets, radio.rx_dropped) == (5_000_000, 4000, 7)
+    assert (radio.tx_bytes, radio.tx_packets, radio.tx_dropped) == (900_000, 2000, 2)
+
+
+def test_a_gigabit_link_tells_its_speed_and_duplex(tmp_path: Path) -> None:
+    host = tree(tmp_path, {"sys/class/net/eth0/speed": "1000\n", "sys/class/net/eth0/duplex": "full\n"})
+    link = host.link_speed("eth0")
+    assert (link.speed_bps, link.full_duplex) == (1_000_000_000, True)
+
+
+def test_a_link_that_is_down_or_unknown_tells_nothing(tmp_path: Path) -> None:
+    host = tree(tmp_path, {"sys/class/net/eth0/speed": "-1\n", "sys/class/net/eth0/duplex": "unknown\n"})
+    for name in ("eth0", "eth9"):
+        link = host.link_speed(name)
+        assert (link.speed_bps, link.full_duplex) == (None, None)
+
+
+def test_processor_ticks_count_guest_time_once(tmp_path: Path) -> None:
+    ticks = tree(tmp_path, {"proc/stat": STAT}).cpu()
+    assert ticks is not None
+    # user nice system idle iowait irq softirq steal; guest (9) is part of user already (man proc_stat, 5)
+    assert (ticks.total, ticks.idle, ticks.steal) == (1010, 820, 30)
+
+
+def test_a_system_without_proc_tells_nothing(tmp_path: Path) -> None:
+    host = Host(tmp_path)
+    assert host.cpu() is None
+    assert host.counters() == {}
+
+
+def test_this_machine_has_a_loopback_interface_and_processors() -> None:
+    host = Host()
+    assert "lo" in host.counters()
+    ticks = host.cpu()
+    assert ticks is not None
+    assert ticks.total > 0

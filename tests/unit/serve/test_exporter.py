@@ -1,0 +1,107 @@
+import subprocess
+
+import pytest
+from prometheus_client.openmetrics.parser import text_string_to_metric_families as openmetrics_families
+from prometheus_client.parser import text_string_to_metric_families as text_families
+
+from support.live import ECHO, NAMES, STAMP, busy_state
+from support.need import need_program
+from whichhop import __version__
+from whichhop.model import Fate
+from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE
+from whichhop.serve.exporter import exposition
+from whichhop.serve.live import LiveState
+
+OPENMETRICS = "application/openmetrics-text;version=1.0.0,text/plain;version=0.0.4;q=0.5"
+NAMES_OF = {"agent": "desk", "target": "attic", "method": "stamp"}
+
+
+def samples(
+    accept: str, live: LiveState | None = None
+) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
+    body, content_type = exposition(live or busy_state(), accept)
+    parse = openmetrics_families if "openmetrics" in content_type else text_families
+    found = {}
+    for family in parse(body.decode()):
+        for sample in family.samples:
+            place = (sample.name, tuple(sorted(sample.labels.items())))
+            assert place not in found, "a series stands twice"
+            found[place] = sample.value
+    return found
+
+
+@pytest.mark.parametrize(
+    ("accept", "media"),
+    [
+        (OPENMETRICS, "application/openmetrics-text"),
+        ("text/plain;version=0.0.4", "text/plain"),
+        ("*/*", "text/plain"),
+        ("", "text/plain"),
+        ("nonsense;;;=", "text/plain"),
+    ],
+)
+def test_the_form_asked_for_is_given(accept: str, media: str) -> None:
+    body, content_type = exposition(busy_state(), accept)
+    assert content_type.split(";")[0] == media
+    assert body.endswith(b"# EOF\n") == (media != "text/plain")
+
+
+@pytest.mark.parametrize("accept", [OPENMETRICS, "text/plain"])
+def test_prometheus_clients_own_parser_reads_back_the_state(accept: str) -> None:
+    live = busy_state()
+    found = samples(accept, live)
+
+    def value(name: str, **labels: str) -> float:
+        return found[name, tuple(sorted(labels.items()))]
+
+    state = live.session(STAMP)
+    assert value("whichhop_packets_sent_total", **NAMES_OF) == state.sent == 204
+    for direction, fate in (("out", Fate.LOST_OUT), ("back", Fate.LOST_BACK), ("unknown", Fate.LOST)):
+        assert value("whichhop_packets_lost_total", **NAMES_OF, direction=direction) == state.fates[fate]
+    assert value("whichhop_packets_late_total", **NAMES_OF) == 1
+    assert value("whichhop_packets_set_aside_total", **NAMES_OF, reason="clock-step") == 1
+    assert value("whichhop_packets_duplicated_total", **NAMES_OF) == 2
+    assert value("whichhop_round_trip_seconds_count", **NAMES_OF) == state.fates[Fate.ANSWERED]
+    assert value("whichhop_round_trip_seconds_sum", **NAMES_OF) == pytest.approx(state.rtt_sum_ns / 1e9)
+    assert value("whichhop_round_trip_seconds_bucket", **NAMES_OF, le="+Inf") == state.fates[Fate.ANSWERED]
+    assert value("whichhop_session_clock_error_seconds", **NAMES_OF) == 0.0015
+    assert value("whichhop_agent_info", home='Alder "House"\\', agent="desk") == 1
+    assert value("whichhop_wan_received_bytes_total", agent="desk") == 2.0**40
+    assert value("whichhop_fault_probability_ratio", element="desk/attic") == 0.93
+    assert value("whichhop_episode_active", cause="wireless-hop", element="desk/attic") == 1
+    assert any(name == "whichhop_build_info" and dict(k)["version"] == __version__ for name, k in found)
+
+
+def test_every_row_of_the_catalogue_is_exported_with_just_its_labels() -> None:
+    body, _ = exposition(busy_state(), OPENMETRICS)
+    families = {f.name: f for f in openmetrics_families(body.decode())}
+    assert set(families) == {row.name for row in CATALOGUE.values()}
+    for row in CATALOGUE.values():
+        family = families[row.name]
+        assert family.type == row.kind
+        assert family.documentation == row.words
+        for sample in family.samples:
+            assert set(sample.labels) - {"le"} == set(row.labels)
+
+
+def test_the_number_of_series_is_bounded_by_the_home_file() -> None:
+    found = samples(OPENMETRICS)
+    a_session = (len(BUCKETS_S) + 1 + 2) + 1 + 3 + 1 + 4 + 2 + 1 + 1
+    assert len(found) <= 2 * a_session + 2 + 9 + 2 + 1
+    targets = {dict(labels)["target"] for _, labels in found if "target" in dict(labels)}
+    assert targets <= set(NAMES)
+
+
+def test_an_agent_that_has_just_started_exports_what_it_is() -> None:
+    live = LiveState(home="Alder House", agent="desk", names=NAMES)
+    assert {name for name, _ in samples(OPENMETRICS, live)} == {"whichhop_build_info", "whichhop_agent_info"}
+    live.session(ECHO)
+    assert samples("text/plain", live)
+
+
+@pytest.mark.parametrize("accept", ["text/plain"])
+def test_promtool_finds_nothing_to_mend(accept: str) -> None:
+    promtool = need_program("promtool")
+    body, _ = exposition(busy_state(), accept)
+    done = subprocess.run([promtool, "check", "metrics"], input=body, capture_output=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")

@@ -1,0 +1,65 @@
+import random
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from support.records import any_record, lifelike
+from whichhop.model import Method, Record, SessionKey
+from whichhop.store.columns import SessionColumns, session_columns
+from whichhop.store.store import Store
+
+KEY = SessionKey(agent="desk", target="attic", method=Method.STAMP)
+
+
+def check(got: SessionColumns, records: list[Record]) -> None:
+    for name in ("sent_ns", "rtt_ns", "out_ns", "queue_ns"):
+        wanted = [v for r in records for v in getattr(r.samples, name)]
+        assert getattr(got, name).tolist() == wanted, name
+    assert got.fate.tolist() == [v for r in records for v in r.samples.fate]
+    assert [f.minute for f in got.facts] == [r.minute for r in records]
+    assert [f.stamps for f in got.facts] == [r.stamps for r in records]
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_numpy_sees_what_was_stored(tmp_path: Path, packed: bool) -> None:
+    records = [lifelike(random.Random(m), 6000 + m, KEY, loss=0.1) for m in range(130)]
+    with Store.open(tmp_path / "s.db") as store:
+        store.append_all(records)
+        if packed:
+            store.pack_hours(6130)
+        check(session_columns(store, KEY), records)
+        check(session_columns(store, KEY, 6050, 6125), records[50:125])
+        only = session_columns(store, KEY, wanted=("rtt_ns",))
+        assert (only.out_ns, only.queue_ns) == (None, None)
+
+
+def test_records_that_came_late_are_put_in_their_place(tmp_path: Path) -> None:
+    records = [lifelike(random.Random(m), 6000 + m, KEY) for m in range(70)]
+    with Store.open(tmp_path / "s.db") as store:
+        store.append_all(records[:20] + records[40:])
+        store.pack_hours(6500)
+        store.append_all(records[20:40])
+        store.pack_hours(6500)
+        check(session_columns(store, KEY), records)
+
+
+@given(st.lists(any_record(KEY), min_size=1, max_size=3))
+def test_any_values_are_unpacked_by_numpy_as_by_the_plain_reader(records: list[Record]) -> None:
+    from whichhop.store.columns import _optional, _values
+    from whichhop.wire.packed import pack, take_block, unfold
+
+    block = take_block(unfold(pack(records)))
+    assert _values(block.sent_ns).tolist() == [v for r in records for v in r.samples.sent_ns]
+    for name in ("rtt_ns", "out_ns", "queue_ns"):
+        wanted = [v for r in records for v in getattr(r.samples, name)]
+        assert _optional(getattr(block, name)).tolist() == wanted
+
+
+def test_a_session_that_is_not_there_is_empty(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "s.db") as store:
+        got = session_columns(store, KEY)
+    assert got.sent_ns.dtype == np.int64
+    assert len(got.sent_ns) == len(got.fate) == 0

@@ -1,0 +1,154 @@
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from support.need import need
+from whichhop.errors import StoreError
+from whichhop.store.db import Database
+from whichhop.store.migrations import APPLICATION_ID, MIGRATIONS
+
+
+def one_line(path: Path, **how: bool) -> str:
+    with pytest.raises(StoreError) as caught:
+        Database(path, **how)
+    text = str(caught.value)
+    assert "\n" not in text
+    assert str(path) in text
+    return text
+
+
+def test_a_path_in_no_folder_is_told_with_the_remedy(tmp_path: Path) -> None:
+    assert "check that its folder exists" in one_line(tmp_path / "no" / "s.db")
+
+
+def test_a_folder_is_told_with_a_name_to_use(tmp_path: Path) -> None:
+    assert "whichhop.db" in one_line(tmp_path)
+
+
+def test_a_file_that_is_no_database_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "notes.txt"
+    path.write_text("groceries\n" * 300)
+    assert "not a whichhop store" in one_line(path)
+    assert path.read_text() == "groceries\n" * 300
+
+
+def test_a_database_of_another_program_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "other.db"
+    other = sqlite3.connect(path)
+    other.execute("CREATE TABLE t (x)")
+    other.commit()
+    other.close()
+    was = path.read_bytes()
+    assert "another program" in one_line(path)
+    assert path.read_bytes() == was
+
+
+def test_a_store_of_a_later_version_asks_for_an_update(tmp_path: Path) -> None:
+    path = tmp_path / "s.db"
+    Database(path).close()
+    later = sqlite3.connect(path)
+    later.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
+    later.close()
+    assert "newer whichhop" in one_line(path)
+
+
+def test_a_missing_store_opened_for_reading_is_not_made(tmp_path: Path) -> None:
+    assert "no such store" in one_line(tmp_path / "s.db", read_only=True)
+    assert not (tmp_path / "s.db").exists()
+
+
+def test_a_store_may_be_read_while_it_is_written(tmp_path: Path) -> None:
+    writer = Database(tmp_path / "s.db")
+    reader = Database(tmp_path / "s.db", read_only=True)
+    with writer.transaction():
+        writer.execute("INSERT INTO session (agent, target, method) VALUES ('desk', 'attic', 'echo')")
+        assert reader.number("SELECT count(*) FROM session") == 0
+    assert reader.number("SELECT count(*) FROM session") == 1
+    with pytest.raises(StoreError, match="may not be written"):
+        reader.execute("DELETE FROM session")
+    reader.close()
+    writer.close()
+
+
+def test_a_damaged_file_is_told_with_the_remedy(tmp_path: Path) -> None:
+    path = tmp_path / "s.db"
+    Database(path).close()
+    data = bytearray(path.read_bytes())
+    data[200:4000] = b"\xff" * 3800
+    path.write_bytes(bytes(data))
+    assert "damaged; move it away" in one_line(path)
+
+
+def test_a_migration_that_was_cut_short_leaves_the_version_before_it(tmp_path: Path) -> None:
+    db = Database(tmp_path / "s.db")
+    assert db.number("PRAGMA user_version") == len(MIGRATIONS)
+    assert db.number("PRAGMA application_id") == APPLICATION_ID
+    with pytest.raises(StoreError), db.transaction():  # noqa: PT012 - the last one fails
+        db.execute("CREATE TABLE half (x)")
+        db.execute("PRAGMA user_version = 77")
+        db.execute("no such statement")
+    assert db.number("PRAGMA user_version") == len(MIGRATIONS)
+    assert db.number("SELECT count(*) FROM sqlite_master WHERE name = 'half'") == 0
+    db.close()
+
+
+def test_a_store_that_may_not_be_written_is_told_with_the_remedy(tmp_path: Path) -> None:
+    # Root may write anything, so the child gives that up first.
+    need(os.geteuid() == 0 or os.name == "posix", "a POSIX system")
+    path = tmp_path / "s.db"
+    Database(path).close()
+    path.chmod(0o444)
+    tmp_path.chmod(0o555)
+    for folder in (tmp_path, *tmp_path.parents):
+        if folder.stat().st_uid == os.geteuid() and folder.stat().st_mode & 0o005 == 0:
+            folder.chmod(folder.stat().st_mode | 0o005)
+    code = (
+        "import os, pathlib\n"
+        "from whichhop.store.store import Store\n"
+        "if os.geteuid() == 0: os.setgid(65534); os.setuid(65534)\n"
+        f"try: Store.open(pathlib.Path({str(path)!r}))\n"
+        "except Exception as e: print(type(e).__name__, e)\n"
+    )
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    tmp_path.chmod(0o755)
+    assert said.startswith("StoreError ")
+    assert "check its owner and permissions" in said
+
+
+def test_a_disk_that_is_really_full_is_told_and_measured_past(tmp_path: Path) -> None:
+    # A small memory file system in a mount namespace of the child's own; gone with the child.
+    unshare = shutil.which("unshare")
+    need(unshare is not None, "the program unshare")
+    code = (
+        "import pathlib, random\n"
+        "from support.records import lifelike\n"
+        "from whichhop.errors import StoreFullError\n"
+        "from whichhop.model import Method, SessionKey\n"
+        "from whichhop.store.store import Store\n"
+        "key = SessionKey(agent='desk', target='attic', method=Method.STAMP)\n"
+        f"store = Store.open(pathlib.Path({str(tmp_path)!r}) / 's.db')\n"
+        "stored = 0\n"
+        "try:\n"
+        "    for minute in range(10_000): stored += store.append(lifelike(random.Random(1), minute, key))\n"
+        "except StoreFullError as full: print('full:', full)\n"
+        "assert stored == len(list(store.session_records(key)))\n"
+        "assert store.verify()[0].trouble == ''\n"
+        "print('kept', stored)\n"
+    )
+    mount = f'mount -t tmpfs -o size=768k none {tmp_path} && exec {sys.executable} -c "$0"'
+    how = [str(unshare), "-m"] if os.geteuid() == 0 else [str(unshare), "-rm"]
+    done = subprocess.run(
+        [*how, "sh", "-c", mount, code],
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        check=False,
+    )
+    need("mount" not in done.stderr.split(":")[0] and "unshare" not in done.stderr[:10], "a mount namespace")
+    assert "disk is full" in done.stdout, done.stdout + done.stderr
+    assert int(done.stdout.split()[-1]) > 10
