@@ -1,6 +1,5 @@
 """Plays one case: draws the home, lets every method judge the same data, scores the answers."""
 
-import resource
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -101,8 +100,3 @@ def play(
             score(name, data.case, data.sessions, verdicts, start_ns=START_NS, run_s=seconds_since(began))
         )
     return out
-
-
-def peak_mb() -> float:
-    """The most memory this process has had resident, MB."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
