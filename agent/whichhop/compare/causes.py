@@ -23,12 +23,15 @@ BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.AIR}
 class Columns:
     """The routing matrix in numbers.
 
-    matrix: (sessions, elements), 1 where the session crosses.
+    matrix: (sessions, elements), 1 where the session crosses. twice: likewise, where it crosses two times;
+    doubled: the elements that have such sessions.
     delays: (len(DELAYS_S), elements), which added delays count as a fault of the element; losses likewise.
     Smaller ones are minor: natural for it, and no fault; they are looked for where the grid has any.
     """
 
     matrix: Floats
+    twice: Floats
+    doubled: tuple[int, ...]
     delays: NDArray[np.bool_]
     losses: NDArray[np.bool_]
     priors: tuple[Prior, ...]
@@ -39,14 +42,33 @@ class Columns:
         return np.asarray(~self.delays[0])
 
 
+def interpolation(grid: NDArray[np.floating], values: NDArray[np.floating]) -> NDArray[np.float32]:
+    """Weights (values, grid) that read a table at other values; outside the grid its end is taken."""
+    flat = np.clip(values.reshape(-1), grid[0], grid[-1])
+    high = np.clip(np.searchsorted(grid, flat), 1, len(grid) - 1)
+    part = (flat - grid[high - 1]) / (grid[high] - grid[high - 1])
+    out = np.zeros((flat.size, len(grid)), dtype=np.float32)
+    rows = np.arange(flat.size)
+    out[rows, high - 1] = 1.0 - part
+    out[rows, high] = part
+    return out
+
+
+DELAY_TWICE = interpolation(DELAYS_S, 2.0 * DELAYS_S)
+LOSS_TWICE = interpolation(LOSSES, 1.0 - (1.0 - LOSSES) ** 2)
+"""Who meets an excess twice has twice the delay, and survives twice."""
+
+
 def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
     """The columns of these elements over `sessions` sessions."""
     radio = frozenset[int]().union(
         *(e.column for e in elements if e.nature in (Nature.RADIO, Nature.BACKHAUL))
     )
     matrix = np.zeros((sessions, len(elements)), dtype=np.float32)
+    twice = np.zeros_like(matrix)
     for j, element in enumerate(elements):
         matrix[list(element.column), j] = 1.0
+        twice[list(element.twice), j] = 1.0
     priors = tuple(PRIORS[e.nature] for e in elements)
     # What is only seen through radio hops must not be blamed for less than those may be.
     behind = np.array([e.nature in BEHIND_RADIO and e.column <= radio for e in elements], dtype=bool)
@@ -55,6 +77,8 @@ def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
     most_loss = np.array([p.most_loss for p in priors])
     return Columns(
         matrix=matrix,
+        twice=twice,
+        doubled=tuple(j for j, e in enumerate(elements) if e.twice),
         delays=DELAYS_S[:, None] >= least[None, :] - 1e-6,
         losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
         priors=priors,
@@ -77,7 +101,17 @@ def log_mean(values: Floats, allowed: NDArray[np.bool_]) -> Floats:
 
 def part_sums(evidence: Evidence, columns: Columns) -> tuple[Floats, Floats]:
     """Evidence summed over each element's sessions: (len(DELAYS_S), ticks, elements), and for LOSSES."""
-    return np.matmul(evidence.delay, columns.matrix), np.matmul(evidence.loss, columns.matrix)
+    sums = np.matmul(evidence.delay, columns.matrix), np.matmul(evidence.loss, columns.matrix)
+    if columns.doubled:
+        some = columns.twice[:, list(columns.doubled)]
+        for total, table, weights in zip(
+            sums, (evidence.delay, evidence.loss), (DELAY_TWICE, LOSS_TWICE), strict=True
+        ):
+            part = np.matmul(table, some)
+            total[:, :, list(columns.doubled)] += (
+                np.tensordot(weights, part, axes=(1, 0)).astype(np.float32) - part
+            )
+    return sums
 
 
 def part_evidence(sums: tuple[Floats, Floats], columns: Columns) -> tuple[Floats, Floats]:

@@ -7,21 +7,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.baseline import Floats
-from whichhop.compare.causes import LOWEST, SHAPES, Columns, minor_evidence, mixed, part_evidence, part_sums
+from whichhop.compare.causes import (
+    LOWEST,
+    SHAPES,
+    Columns,
+    interpolation,
+    minor_evidence,
+    mixed,
+    part_evidence,
+    part_sums,
+)
 from whichhop.compare.likelihood import DELAYS_S, LOSSES, Evidence
-
-
-def interpolation(grid: NDArray[np.floating], values: NDArray[np.floating]) -> NDArray[np.float32]:
-    """Weights (values, grid) that read a table at other values; outside the grid its end is taken."""
-    flat = np.clip(values.reshape(-1), grid[0], grid[-1])
-    high = np.clip(np.searchsorted(grid, flat), 1, len(grid) - 1)
-    part = (flat - grid[high - 1]) / (grid[high] - grid[high - 1])
-    out = np.zeros((flat.size, len(grid)), dtype=np.float32)
-    rows = np.arange(flat.size)
-    out[rows, high - 1] = 1.0 - part
-    out[rows, high] = part
-    return out
-
 
 _DELAY_SUMS = interpolation(DELAYS_S, DELAYS_S[:, None] + DELAYS_S[None, :])
 _LOSS_SUMS = interpolation(LOSSES, 1.0 - (1.0 - LOSSES[:, None]) * (1.0 - LOSSES[None, :]))

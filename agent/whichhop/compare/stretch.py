@@ -54,8 +54,15 @@ class Use:
 
 
 def columns_heard(elements: Sequence[Element], heard: frozenset[int]) -> list[frozenset[int]]:
-    """Each element's column over the sessions that spoke."""
-    return [e.column & heard for e in elements]
+    """Each element's column over the sessions that spoke.
+
+    A box's air with only one of its radio links heard is that link, and no element of its own.
+    """
+    radio = {e.column & heard for e in elements if e.nature in (Nature.RADIO, Nature.BACKHAUL)}
+    return [
+        frozenset() if e.nature is Nature.AIR and e.column & heard in radio else e.column & heard
+        for e in elements
+    ]
 
 
 def look(
@@ -100,11 +107,11 @@ def _chosen(
 ) -> list[int]:
     """Elements with support of their own, then those that explain what the leaders leave over."""
     ratios = tables.single
-    ranked = [j for j in supported(ratios, onset, POOL + most) if columns[j]]
+    ranked = [j for j in supported(ratios, onset) if columns[j]]
     chosen: list[int] = []
     kinds: set[frozenset[int]] = set()
     for j in ranked:
-        if len(kinds) < most - MORE or columns[j] in kinds:
+        if len(kinds) < most or columns[j] in kinds:
             chosen.append(j)
             kinds.add(columns[j])
     pool = [j for j in range(len(columns)) if j not in chosen and columns[j]]
