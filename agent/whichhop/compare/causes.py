@@ -16,6 +16,8 @@ TICK_MIX = (0.4, 0.3, 0.3)
 SHAPES = ((1, 0, TICK_MIX[0]), (0, 1, TICK_MIX[1]), (1, 1, TICK_MIX[2]))
 LOWEST = np.float32(-60.0)
 """A log-ratio's floor, so that nothing becomes impossible."""
+DOZING_S = 0.3
+"""Power save holds an answer back for up to two or three beacon intervals of 102 ms (common practice)."""
 BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.AIR}
 
 
@@ -73,6 +75,9 @@ def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
     # What is only seen through radio hops must not be blamed for less than those may be.
     behind = np.array([e.nature in BEHIND_RADIO and e.column <= radio for e in elements], dtype=bool)
     least = np.where(behind, RADIO_LEAST_S, [p.least_delay_s for p in priors])
+    # A device that dozes between packets answers late, and nothing is wrong with it.
+    dozes = np.array([e.nature is Nature.REPLY and e.dozes for e in elements], dtype=bool)
+    least = np.where(dozes, DOZING_S, least)
     least_loss = np.where(behind, RADIO_LEAST_LOSS, [p.least_loss for p in priors])
     most_loss = np.array([p.most_loss for p in priors])
     return Columns(

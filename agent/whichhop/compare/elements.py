@@ -50,6 +50,8 @@ class Element:
     nature: Nature
     cause: Cause
     column: frozenset[int]
+    dozes: bool = False
+    """True for the answers of a device on radio, which may sleep between packets."""
     twice: frozenset[int] = frozenset()
     """Of the column, the sessions that meet the element two times on one way: both hops of a box's air."""
 
@@ -148,8 +150,15 @@ def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
         anchor = target in home.anchors and target != PROVIDER_EDGE
         if anchor:
             add(f"destination:{target}", Nature.DESTINATION, Cause.DESTINATION, column)
-        else:
-            add(f"reply:{target}", Nature.REPLY, Cause.RESPONDER, column)
+            continue
+        reply = Element(
+            name=f"reply:{target}",
+            nature=Nature.REPLY,
+            cause=Cause.RESPONDER,
+            column=column,
+            dozes=any(k.near == target and k.kind is LinkKind.WIRELESS for k in home.links),
+        )
+        out.append(reply)
     for target in dict.fromkeys(s.key.target for s in sessions if s.key.method is Method.LOOKUP):
         column = frozenset(
             i for i, s in enumerate(sessions) if s.key.target == target and s.key.method is Method.LOOKUP

@@ -63,6 +63,9 @@ class Pairs:
 
     def _ratio(self, a: int, b: int, *, minor: bool) -> Floats:
         both = self._columns.matrix[:, a] * self._columns.matrix[:, b]
+        if (self._columns.matrix[:, a] == self._columns.matrix[:, b]).all() and not minor:
+            # Where both meet everywhere, packets see one excess.
+            return np.maximum(self.single[:, a], self.single[:, b])
         if not both.any():
             other = self.minor if minor else self.single
             return np.asarray(self.single[:, a] + other[:, b], dtype=np.float32)
@@ -110,6 +113,13 @@ def log_sum(values: Floats, divisor: int) -> Floats:
     return np.asarray(np.maximum(mean, LOWEST), dtype=np.float32)
 
 
-def distinct_pairs(columns: Sequence[frozenset[int]], chosen: Sequence[int]) -> list[tuple[int, int]]:
-    """Pairs of the chosen elements that packets can tell from one alone: their columns differ."""
-    return [(a, b) for a, b in combinations(chosen, 2) if columns[a] != columns[b]]
+def distinct_pairs(
+    columns: Sequence[frozenset[int]], chosen: Sequence[int], apart: Sequence[int] = ()
+) -> list[tuple[int, int]]:
+    """Pairs of the chosen elements that can be told from one alone: their columns differ.
+
+    apart: elements that evidence other than packets tells from those with the same column.
+    """
+    return [
+        (a, b) for a, b in combinations(chosen, 2) if columns[a] != columns[b] or a in apart or b in apart
+    ]

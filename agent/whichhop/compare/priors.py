@@ -65,7 +65,7 @@ PRIORS: dict[Nature, Prior] = {
         mean_hours=48, delay=0.75, loss=0.05, both=0.2, least_delay_s=0.005, blip=0.001, blip_cap=0.01
     ),
     Nature.AIR: Prior(
-        mean_hours=24,
+        mean_hours=48,
         delay=0.4,
         loss=0.1,
         both=0.5,

@@ -47,10 +47,14 @@ class Close:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Use:
-    """Own traffic's part: per tick the factor on its onset and the log-ratio of its staying."""
+    """Own traffic's part: per tick the factor on its onset and the log-ratio of its staying.
+
+    known: whether counters tell it from the line at all.
+    """
 
     factor: NDArray[np.float64]
     stay: NDArray[np.float64]
+    known: bool
 
 
 def columns_heard(elements: Sequence[Element], heard: frozenset[int]) -> list[frozenset[int]]:
@@ -80,8 +84,9 @@ def look(
     columns = columns_heard(elements, heard)
     tables = Pairs(evidence, scan.columns)
     chosen = _chosen(tables, columns, onset, settings.most_candidates)
-    pairs = distinct_pairs(columns, chosen)
     place = {j: k for k, j in enumerate(chosen)}
+    apart = [j for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC and use.known]
+    pairs = distinct_pairs(columns, chosen, apart)
     own = next((place[j] for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC), None)
     states = make_states(
         onset[chosen],
@@ -97,7 +102,7 @@ def look(
     track = run(states, likelihood, factor=use.factor[span], smooth=settings.smooth)
     return Close(
         stretch=stretch,
-        groups=_groups(states, track, columns, chosen, (tables.delay, tables.loss)),
+        groups=_groups(states, track, columns, chosen, parts=(tables.delay, tables.loss), apart=apart),
         nothing=track.smooth[:, [not s for s in states.sets]].sum(axis=1),
     )
 
@@ -175,11 +180,14 @@ def _groups(
     track: Track,
     columns: Sequence[frozenset[int]],
     chosen: Sequence[int],
+    *,
     parts: tuple[Floats, Floats],
+    apart: Sequence[int],
 ) -> tuple[Group, ...]:
-    by_column: dict[frozenset[int], list[int]] = {}
+    # Own traffic, once counters tell it apart, is a group of its own.
+    by_column: dict[tuple[frozenset[int], bool], list[int]] = {}
     for place, j in enumerate(chosen):
-        by_column.setdefault(columns[j], []).append(place)
+        by_column.setdefault((columns[j], j in apart), []).append(place)
     out = []
     for places in by_column.values():
         any_of = states.having(places)
