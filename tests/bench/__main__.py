@@ -9,6 +9,11 @@ from bench.figure import Figure
 # name of the bench -> module with a `run()` that yields figures
 BENCHES: dict[str, str] = {
     "comparer": "bench.comparer",
+    "rtt-error": "bench.rtt_error",
+    "send-pacing": "bench.send_pacing",
+    "reflector-rate": "bench.reflector_rate",
+    "stamp-reflect": "bench.stamp_reflect",
+    "relay": "bench.relay",
     "store-size": "bench.store_size",
     "store-read": "bench.store_read",
 }

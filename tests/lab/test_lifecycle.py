@@ -15,6 +15,8 @@ from whichhop.errors import SystemRefusedError
 from whichhop.lab import rundir
 from whichhop.lab.alder import alder_scenario
 from whichhop.lab.netns import NetnsHome
+from whichhop.lab.scenario import Effect, Fault
+from whichhop.model import Cause
 from whichhop.net.clock import SystemClock, sleep_s
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
@@ -26,7 +28,7 @@ from pathlib import Path
 from whichhop.lab.alder import alder_scenario
 from whichhop.lab.netns import NetnsHome
 with NetnsHome(alder_scenario(), check=False, base=Path(sys.argv[1])) as home:
-    home.run("desk", ["sh", "-c", "sleep 1000 & sleep 1000"])
+    home.place("desk").run(["sh", "-c", "sleep 1000 & sleep 1000"])
     print("up", flush=True)
     sys.stdin.read()
 """
@@ -156,6 +158,36 @@ def test_a_home_that_fails_half_way_leaves_nothing_and_says_which_line_failed(tm
     assert list(tmp_path.iterdir()) == []
 
 
+def test_what_programs_said_and_the_truth_can_be_kept(tmp_path: Path) -> None:
+    base, kept = tmp_path / "run", tmp_path / "kept"
+    with NetnsHome(alder_scenario(), check=False, base=base, keep=kept) as home:
+        home.place("desk").call(["echo", "hello"])
+    assert [p.read_text() for p in kept.glob("desk-*-echo.log")] == ["hello\n"]
+    assert json.loads((kept / "truth.jsonl").read_text().splitlines()[0])["what"] == "up"
+    assert list(base.iterdir()) == []
+
+
+def test_a_scenarios_script_is_played_in_time(tmp_path: Path) -> None:
+    effect, cause = Effect(loss_ratio=0.5), Cause.BEYOND
+    faults = (
+        Fault(at_s=0.2, for_s=0.3, element="beyond", cause=cause, effect=effect),
+        Fault(at_s=0.4, for_s=9.0, element="study/router", cause=cause, effect=effect),
+    )
+    scenario = alder_scenario(faults, seconds=0.8)
+    with NetnsHome(scenario, check=False, base=tmp_path) as home:
+        home.play()
+        up, *events = home.truth
+    assert [(e.what, e.element) for e in events] == [
+        ("fault", "beyond"),
+        ("fault", "study/router"),
+        ("clear", "beyond"),
+        ("clear", "study/router"),
+    ]
+    seconds = [(e.at_ns - up.at_ns) / 1e9 for e in events]
+    # Switched no earlier than asked, and within half a second even on a busy machine.
+    assert all(asked <= at <= asked + 0.5 for asked, at in zip((0.2, 0.4, 0.5, 0.8), seconds, strict=True))
+
+
 def whichhop(*words: str, **more: str) -> "subprocess.CompletedProcess[str]":
     return subprocess.run(
         [sys.executable, "-m", "whichhop", "lab", *words],
@@ -214,6 +246,17 @@ def test_without_rights_a_user_namespace_of_its_own_does_as_well() -> None:
     done = subprocess.run(argv, input=lines, capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout.splitlines()[-1])["code"] == 0
+
+
+def test_without_a_tun_device_the_relay_reads_packet_sockets_instead() -> None:
+    hide = 'mount -t tmpfs none /dev/net && exec "$@"'
+    argv = ["unshare", "-m", "sh", "-c", hide, "sh", sys.executable, "-m", "whichhop", "lab", "--json"]
+    lines = "run desk ping -n -c 2 -i 0.1 198.51.100.7\n"
+    done = subprocess.run(argv, input=lines, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stderr
+    home, ping = [json.loads(line) for line in done.stdout.splitlines()]
+    assert home["links"]["desk/attic"]["carrier"] == "frames"
+    assert ping["code"] == 0
 
 
 def test_where_namespaces_are_refused_one_line_says_why() -> None:

@@ -2,6 +2,7 @@
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 
@@ -18,8 +19,11 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "read a home file; print its sessions and what they can tell apart",
     ),
     ("run", "whichhop.cli.run", "run the agent of one node"),
+    ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is to blame"),
+    ("route", "whichhop.cli.route", "find the routers on the way out and the provider's first hop"),
     ("records", "whichhop.cli.records", "export, import and verify measurements"),
     ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),
+    ("demo", "whichhop.cli.demo", "show the main job on an emulated home, held against the injected fault"),
 )
 
 
@@ -50,6 +54,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except WhichhopError as trouble:
         sys.stderr.write(f"{trouble}\n")
         return 2
+    except BrokenPipeError:
+        # Whoever reads our output has had enough (head, less): no trouble, and no second one at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except KeyboardInterrupt:
         sys.stderr.write("interrupted\n")
         return 130

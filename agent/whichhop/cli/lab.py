@@ -12,12 +12,13 @@ from pathlib import Path
 from whichhop.config.check import read_home
 from whichhop.errors import WhichhopError
 from whichhop.lab import rundir
-from whichhop.lab.alder import alder_natures, alder_scenario
+from whichhop.lab.alder import alder_scenario
 from whichhop.lab.console import answer, home_map, map_text
 from whichhop.lab.elements import check_effect, find_spot
 from whichhop.lab.fault_words import parse_fault
 from whichhop.lab.join import choose, run_inside
 from whichhop.lab.netns import NetnsHome
+from whichhop.lab.ordinary import ordinary_natures
 from whichhop.lab.scenario import Scenario
 from whichhop.net.clock import SystemClock
 
@@ -65,8 +66,7 @@ def _scenario(file: Path | None) -> Scenario:
     if file is None:
         return alder_scenario()
     home = read_home(file)
-    natures = {link.name: nature for link in home.links if (nature := alder_natures().get(link.name))}
-    return Scenario(name=file.stem, home=home, natures=natures)
+    return Scenario(name=file.stem, home=home, natures=ordinary_natures(home))
 
 
 def _lines(seconds: float | None) -> Iterator[str]:

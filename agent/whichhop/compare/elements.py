@@ -69,8 +69,8 @@ def _link_nature(link: Link) -> Nature:
 
 
 def judged(sessions: Sequence[Session]) -> tuple[Session, ...]:
-    """The sessions that may speak: those run under load are slow on purpose and stay out."""
-    return tuple(s for s in sessions if s.key.method is not Method.LOADED)
+    """The sessions that may speak: those under load are slow on purpose, call streams run seldom."""
+    return tuple(s for s in sessions if s.key.method not in (Method.LOADED, Method.CALL))
 
 
 def _over(link: str, sessions: Sequence[Session]) -> frozenset[int]:

@@ -20,6 +20,7 @@ from whichhop.model import (
     NodeKind,
     Plan,
     Ports,
+    Resolver,
 )
 
 _RESERVED = (PROVIDER_EDGE, BEYOND, "own-traffic")
@@ -73,6 +74,8 @@ def _target_troubles(file: HomeFile) -> Iterator[Trouble]:
         addresses.setdefault(anchor.address, name)
         if anchor.clients and not anchor.stamp:
             yield (*at, "clients"), "named, though nothing answers STAMP there", "add stamp: true"
+        if anchor.tcp_port is not None and anchor.stamp:
+            yield (*at, "tcp_port"), "of no use where STAMP is answered", "remove it, or stamp: true"
     if (file.targets.anchors or edge) and not has_line:
         yield (
             ("targets",),
@@ -87,6 +90,20 @@ def _target_troubles(file: HomeFile) -> Iterator[Trouble]:
         )
 
 
+def _resolver_troubles(file: HomeFile) -> Iterator[Trouble]:
+    known = {node.address for node in file.nodes.values()}
+    has_line = any(link.kind is LinkKind.ACCESS for link in file.links)
+    for name, address in file.targets.resolvers.items():
+        at = ("targets", "resolvers", name)
+        if name in file.nodes or name in _RESERVED or name in file.targets.anchors:
+            yield at, "the name is taken", "choose another name"
+        if address not in known and not has_line:
+            yield at, f"{address} is no node of this home, and no access link leads out", "add the link"
+    if bool(file.targets.resolvers) != bool(file.targets.lookup):
+        missing = "resolvers" if file.targets.lookup else "lookup"
+        yield ("targets",), f"{missing}: missing", "write both resolvers and the name to look up, or neither"
+
+
 def _links(file: HomeFile) -> Iterator[Link]:
     far = distance_to_root(file)
     for part in file.links:
@@ -94,6 +111,13 @@ def _links(file: HomeFile) -> Iterator[Link]:
         row = LINK_TABLE[part.kind]
         medium = part.medium if part.medium is not None else next(iter(row.media), None)
         yield Link(name=part.name or f"{near}/{end}", near=near, far=end, kind=part.kind, medium=medium)
+
+
+def _resolvers(file: HomeFile, nodes: dict[str, Node]) -> Iterator[Resolver]:
+    places = {node.address: name for name, node in nodes.items() if node.address}
+    for name, address in file.targets.resolvers.items():
+        # One that is no node of the home is taken to stand at the provider, where resolvers usually do.
+        yield Resolver(name=name, address=address, place=places.get(address, PROVIDER_EDGE))
 
 
 def _minutes(text: str) -> tuple[int, int]:
@@ -131,6 +155,7 @@ def _build(file: HomeFile) -> Home:
                 address=anchor.address,
                 stamp=anchor.stamp,
                 clients=tuple(anchor.clients),
+                tcp_port=anchor.tcp_port,
             )
     return Home(
         name=file.home,
@@ -143,6 +168,9 @@ def _build(file: HomeFile) -> Home:
         links=tuple(links),
         anchors=tuple(anchors),
         downloads=tuple(file.targets.downloads),
+        resolvers=tuple(_resolvers(file, nodes)),
+        lookup_name=file.targets.lookup,
+        authenticated=file.stamp.authenticated,
         discover_edge=edge == "discover",
         limits=Limits(
             daily_transfer_bytes=round(file.limits.daily_transfer_mb * 1_000_000),
@@ -157,7 +185,8 @@ def _build(file: HomeFile) -> Home:
 def check_home(located: Located) -> Home:
     """A Home of plain data, or ConfigError with every complaint in the order of the file's lines."""
     file = hold_to_schema(located)
-    troubles = [*_node_troubles(file), *link_troubles(file), *tree_troubles(file), *_target_troubles(file)]
+    rules = (_node_troubles, link_troubles, tree_troubles, _target_troubles, _resolver_troubles)
+    troubles = [trouble for rule in rules for trouble in rule(file)]
     if troubles:
         complaints = [located.complaint(*trouble) for trouble in troubles]
         raise ConfigError(sorted(complaints, key=lambda c: c.line))

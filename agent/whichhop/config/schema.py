@@ -18,6 +18,14 @@ def _address(text: str) -> str:
         raise ValueError("not an IPv4 or IPv6 address") from None
 
 
+def _domain(text: str) -> str:
+    labels = text.removesuffix(".").split(".")
+    # RFC 1035 2.3.4: a label has at most 63 octets, a name 255; letters, digits, hyphens (RFC 1123 2.1).
+    if len(text) > 253 or not all(re.fullmatch(r"(?!-)[A-Za-z0-9-]{1,63}(?<!-)", part) for part in labels):
+        raise ValueError("not a domain name such as www.example.org")
+    return text
+
+
 def _network(text: str) -> str:
     try:
         return str(ip_network(text))
@@ -99,6 +107,8 @@ class AnchorPart(Part):
     """True where a conforming STAMP reflector answers there; an agent of your own is one."""
     clients: list[Annotated[str, AfterValidator(_network)]] = Field(default_factory=list)
     """With an agent of your own on the anchor: the networks it answers, such as your home's public one."""
+    tcp_port: Annotated[int, Field(ge=1, le=65535)] | None = None
+    """Where echo is filtered: a TCP port of the anchor that may be connected to instead."""
 
 
 class TargetsPart(Part):
@@ -109,6 +119,10 @@ class TargetsPart(Part):
     anchors: dict[Name, AnchorPart] = Field(default_factory=dict)
     downloads: list[str] = Field(default_factory=list)
     """URLs the user may fetch."""
+    resolvers: dict[Name, Address] = Field(default_factory=dict)
+    """The name servers the home uses; each agent asks them for `lookup`."""
+    lookup: Annotated[str, AfterValidator(_domain)] | None = None
+    """The name that resolvers are asked for: one that you may ask often, such as your own."""
 
 
 class LimitsPart(Part):
@@ -129,6 +143,13 @@ class PortsPart(Part):
     stamp: Annotated[int, Field(ge=1, le=65535)] = 862
 
 
+class StampPart(Part):
+    """How the home's agents speak STAMP to each other."""
+
+    authenticated: bool = True
+    """Sign packets with the home's key; false lets any conforming sender be answered."""
+
+
 class HomeFile(Part):
     """The whole file."""
 
@@ -140,3 +161,4 @@ class HomeFile(Part):
     targets: TargetsPart = Field(default_factory=TargetsPart)
     limits: LimitsPart = Field(default_factory=LimitsPart)
     ports: PortsPart = Field(default_factory=PortsPart)
+    stamp: StampPart = Field(default_factory=StampPart)

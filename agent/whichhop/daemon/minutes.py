@@ -6,9 +6,11 @@ from dataclasses import dataclass, field
 from whichhop.model import Columns, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, UtcNs, minute_of
 from whichhop.probes.base import SessionFacts
+from whichhop.wire.flight import LINGER_NS, WAIT_NS
 
-SETTLE_NS = 4 * NS_PER_S
-"""How long a minute stays open after its end: the waiting time of 3 s for answers, and 1 s to spare."""
+SETTLE_NS = WAIT_NS + LINGER_NS + 3 * NS_PER_S
+"""How long a minute stays open after its end: until its last packet's fate is said, a beat later, and the
+machine has been vouched for, a beat more, with 1 s to spare. Losses said later would make a second record."""
 
 
 def _in_order(samples: list[Sample]) -> Columns:

@@ -13,8 +13,7 @@ ROUTING = frozenset({NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MODEM, NodeKind
 # RFC 5737 blocks for IPv4; RFC 3849 for IPv6. The whole of an emulated home fits into them.
 HOME_NET = ipaddress.IPv4Network("192.0.2.0/25")
 INNER_NET = ipaddress.IPv4Network("192.0.2.252/30")
-ACCESS_NET = ipaddress.IPv4Network("203.0.113.0/30")
-BEYOND_NET = ipaddress.IPv4Network("198.51.100.0/24")
+UPSTREAM_NETS = (ipaddress.IPv4Network("198.51.100.0/24"), ipaddress.IPv4Network("203.0.113.0/24"))
 _V6 = ipaddress.IPv6Network("2001:db8::/32")
 
 
@@ -87,13 +86,37 @@ def _groups(home: Home) -> list[list[Link]]:
     return groups
 
 
-def _block(home: Home, links: list[Link]) -> ipaddress.IPv4Network:
+@dataclass(frozen=True, slots=True)
+class _Upstream:
+    """The two networks past the home: where the anchors are, and the access line."""
+
+    beyond: ipaddress.IPv4Network
+    access: ipaddress.IPv4Network
+
+
+def _stated(home: Home, kind: NodeKind) -> list[ipaddress.IPv4Address]:
+    """The IPv4 addresses that the home file gives to nodes of a kind."""
+    stated = [ipaddress.ip_address(n.address) for n in home.nodes.values() if n.kind is kind and n.address]
+    return [a for a in stated if isinstance(a, ipaddress.IPv4Address)]
+
+
+def _upstream(home: Home) -> _Upstream:
+    """Chosen so that the anchors' and the provider edge's own addresses fit."""
+    anchors, edges = _stated(home, NodeKind.ANCHOR), _stated(home, NodeKind.PROVIDER_EDGE)
+    beyond = next((net for net in UPSTREAM_NETS if any(a in net for a in anchors)), UPSTREAM_NETS[0])
+    other = next(net for net in UPSTREAM_NETS if net != beyond)
+    # An edge may as well be known by its address on the anchors' side.
+    line = next((a for a in edges if a in other), other.network_address)
+    return _Upstream(beyond=beyond, access=ipaddress.IPv4Network((int(line) & ~3, 30)))
+
+
+def _block(home: Home, links: list[Link], upstream: _Upstream) -> ipaddress.IPv4Network:
     """The documentation block for a group of links, by what the links are."""
     kinds = {home.nodes[n].kind for link in links for n in (link.near, link.far)}
     if NodeKind.ANCHOR in kinds:
-        return BEYOND_NET
+        return upstream.beyond
     if any(link.kind is LinkKind.ACCESS for link in links):
-        return ACCESS_NET
+        return upstream.access
     return INNER_NET if kinds <= ROUTING else HOME_NET
 
 
@@ -110,10 +133,6 @@ def _number(home: Home, links: list[Link], net: ipaddress.IPv4Network) -> dict[s
             if address in out.values():
                 raise DataError(f"{name}: address {stated} is given twice; give each node its own")
             out[name] = address
-        elif home.nodes[name].kind not in ROUTING:
-            raise DataError(
-                f"{name}: address {stated} is outside {net}, the emulated network there; move it in"
-            )
     free = (a for a in net.hosts() if a not in out.values())
     for name in members:
         if name not in out:
@@ -123,10 +142,11 @@ def _number(home: Home, links: list[Link], net: ipaddress.IPv4Network) -> dict[s
 
 def plan_addresses(home: Home) -> Addressing:
     """Networks, addresses and routes of a home as built; DataError where an address cannot be emulated."""
-    networks = []
+    networks: list[Network] = []
+    upstream = _upstream(home)
     used: set[ipaddress.IPv4Network] = set()
     for number, links in enumerate(_groups(home), start=1):
-        net4 = _block(home, links)
+        net4 = _block(home, links, upstream)
         if net4 in used:
             raise DataError(
                 f"{home.name}: two separate networks would both be {net4}; the emulated home has one home "
@@ -139,15 +159,24 @@ def plan_addresses(home: Home) -> Addressing:
             for name, a in _number(home, links, net4).items()
         }
         networks.append(Network(number=number, links=tuple(links), net4=net4, net6=net6, addresses=addresses))
-    return Addressing(networks=tuple(networks), routes={n: _routes(home, n, networks) for n in home.nodes})
+    for node in home.nodes.values():
+        mine = [net for net in networks if node.name in net.addresses]
+        if node.address and node.address not in {str(net.addresses[node.name][0]) for net in mine}:
+            raise DataError(
+                f"{node.name}: address {node.address} is outside {' and '.join(str(n.net4) for n in mine)}, "
+                "which is what the emulated home has there; give it one inside"
+            )
+    top = next((n for n in networks if n.net4 == upstream.beyond), networks[-1])
+    return Addressing(
+        networks=tuple(networks), routes={n: _routes(home, n, networks, top) for n in home.nodes}
+    )
 
 
-def _routes(home: Home, node: str, networks: list[Network]) -> tuple[Hop, ...]:
+def _routes(home: Home, node: str, networks: list[Network], top: Network) -> tuple[Hop, ...]:
     """Static routes, one per network elsewhere; the way up is the default, as is an anchor's only way.
 
     The home is a tree, so the way to any member of a network is the way to all.
     """
-    top = next((n for n in networks if n.net4 == BEYOND_NET), networks[-1])
     out: dict[tuple[int | None, str], Hop] = {}
     for net in networks:
         ways = [p for member in net.addresses if (p := home.path(node, member)) is not None]

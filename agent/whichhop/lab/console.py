@@ -58,12 +58,13 @@ def map_text(data: Mapping[str, Any]) -> str:
             for way in ("up", "down")
             if f"{way}_delay_ms" in link
         ]
-        lines.append(f"  {name:<20} {link['carrier']:<7} {', '.join(seen)}")
+        lines.append(f"  {name:<22} {link['carrier']:<7} {', '.join(seen)}")
     if not data["real_time_relay"]:
         lines.append(
             "the relay has no real-time priority here: on a busy machine it may be milliseconds late"
         )
-    lines.append(f"a shell in a node: whichhop lab --token {data['token']} --exec desk -- sh")
+    some = min(data["nodes"])
+    lines.append(f"a shell in a node: whichhop lab --token {data['token']} --exec {some} -- sh")
     return "\n".join(lines)
 
 
@@ -78,7 +79,7 @@ def status_text(data: Mapping[str, Any]) -> str:
     for name, ways in data["counts"].items():
         for way, counts in ways.items():
             said = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in counts.items() if v)
-            lines.append(f"  {name + ' ' + way:<24} {said or 'not counted while it drops nothing'}")
+            lines.append(f"  {name + ' ' + way:<27} {said or 'not counted while it drops nothing'}")
     return "\n".join(lines)
 
 

@@ -23,7 +23,7 @@ class Where(StrEnum):
     DESTINATION = "destination"
     """One anchor alone, apart from all else that lies beyond."""
     REPLY = "reply"
-    """A node's own echo replies, not what it forwards: loss or outage."""
+    """A node's own echo replies, not what it forwards: delay, loss or outage."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,8 +60,9 @@ def check_effect(spot: Spot, effect: Effect) -> None:
         raise DataError(f"host:{spot.name} can only be stopped: use delay (of every second) or outage")
     if spot.kind is Where.HOST and effect.delay_s >= 1:
         raise DataError(f"host:{spot.name}: a delay of every second must be under 1s; use outage")
-    if spot.kind is Where.REPLY and replace(effect, loss_ratio=0.0, outage=False) != rest:
-        raise DataError(f"reply:{spot.name} can only lose answers: use loss or outage")
+    own = replace(effect, delay_s=0.0, jitter_s=0.0, loss_ratio=0.0, outage=False)
+    if spot.kind is Where.REPLY and own != Effect():
+        raise DataError(f"reply:{spot.name} can only answer late or not: use delay, jitter, loss or outage")
 
 
 def _acts(spot: Spot, link: Link, way: Way) -> bool:
@@ -75,6 +76,11 @@ def _acts(spot: Spot, link: Link, way: Way) -> bool:
     if spot.kind is Where.NODE:
         return (link.near if way is Way.UP else link.far) == spot.name
     return False
+
+
+def own_replies(faults: Iterable[tuple[Spot, Effect]], node: str) -> list[Effect]:
+    """The effects at work on a node's own echo replies."""
+    return [e for spot, e in faults if spot.kind is Where.REPLY and spot.name == node]
 
 
 def effects_on(faults: Iterable[tuple[Spot, Effect]], link: Link, way: Way) -> list[Effect]:

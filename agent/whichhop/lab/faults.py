@@ -3,13 +3,13 @@
 import json
 import signal
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from whichhop.errors import DataError
 from whichhop.lab.channel import Channel
-from whichhop.lab.elements import Spot, Where, check_effect, effects_on, find_spot
+from whichhop.lab.elements import Spot, Where, check_effect, effects_on, find_spot, own_replies
 from whichhop.lab.fault_words import effect_words
-from whichhop.lab.impairment import combine, either, rate_of
+from whichhop.lab.impairment import NS, combine, either, rate_of
 from whichhop.lab.place import Place, Running
 from whichhop.lab.plan import Plan, Wire, beyond_plain, drop_rules, nature_of, rate_lines, reply_rules
 from whichhop.lab.scenario import Effect, LinkNature, Scenario, Way
@@ -23,13 +23,20 @@ class Faults:
     """The faults at work, and the hands that make links and nodes behave so."""
 
     def __init__(
-        self, scenario: Scenario, plan: Plan, warden: Channel, relay: Channel, beside: Place
+        self,
+        *,
+        scenario: Scenario,
+        plan: Plan,
+        warden: Channel,
+        relay: Channel,
+        beside: Place,
+        programs: Mapping[str, list[Running]],
     ) -> None:
         self.active: dict[int, tuple[Spot, Effect]] = {}
-        self.programs: dict[str, list[Running]] = {}
-        """Programs of each node that a fault of its host stops."""
         self._scenario, self._plan = scenario, plan
         self._warden, self._relay, self._beside = warden, relay, beside
+        self._programs = programs
+        """Programs started in each node: a fault of its host stops them."""
         self._next = 1
         self._stalls: dict[str, Running] = {}
         self._slowed: set[tuple[str, Way]] = set()
@@ -79,19 +86,19 @@ class Faults:
     def _act(self, spot: Spot) -> None:
         if spot.kind is Where.HOST:
             self._stop_programs(spot.name)
-        elif spot.kind is Where.REPLY:
+            return
+        if spot.kind is Where.REPLY:
             chance = 0.0
-            for other, effect in self.active.values():
-                if other == spot:
-                    chance = either(chance, 1.0 if effect.outage else effect.loss_ratio)
+            for effect in own_replies(self.active.values(), spot.name):
+                chance = either(chance, 1.0 if effect.outage else effect.loss_ratio)
             self._tool(spot.name, ["nft", "-f", "-"], reply_rules(REPLY_TABLE, chance))
-        else:
-            self.apply()
+        self.apply()
 
     def _refuse_on_plain(self, wire: Wire, faults: dict[int, tuple[Spot, Effect]]) -> None:
         """A bare wire cannot delay: say so before anything is changed."""
         for way in WAYS if not wire.relay else ():
-            for effect in effects_on(faults.values(), wire.link, way):
+            own = own_replies(faults.values(), wire.sender(way).node)
+            for effect in (*effects_on(faults.values(), wire.link, way), *own):
                 if beyond_plain(effect):
                     raise DataError(
                         f"{wire.link.name} is a plain wire here: it can lose packets, be slow or be out, but "
@@ -111,7 +118,21 @@ class Faults:
         if not wire.sender(way).forwards:
             # A host hides its own queue from its own programs' packets: there the limit is the relay's.
             data["rate_bps"] = rate_of(nature, effects, way)
+        data |= self._own_replies(wire.sender(way).node)
         self._relay.ask(do="set", link=name, way=str(way), settings=data)
+
+    def _own_replies(self, node: str) -> dict[str, object]:
+        """Settings that hold a node's own echo replies back, empty when nothing does."""
+        effects = own_replies(self.active.values(), node)
+        delay_s, jitter_s = sum(e.delay_s for e in effects), sum(e.jitter_s for e in effects)
+        if not delay_s and not jitter_s:
+            return {}
+        networks = self._plan.addressing.of(node)
+        return {
+            "own_delay_ns": round(delay_s * NS),
+            "own_jitter_ns": round(jitter_s * NS),
+            "own_sources": [a.packed.hex() for net in networks for a in net.addresses[node]],
+        }
 
     def _limit(self, wire: Wire, way: Way, nature: LinkNature, effects: Iterable[Effect]) -> None:
         """Set the queue of the sending device, when a fault lowers the rate or has just ceased to."""
@@ -158,7 +179,7 @@ class Faults:
         old = self._stalls.pop(node, None)
         if old is not None:
             old.stop()
-        programs = [r for r in self.programs.get(node, []) if r.poll() is None]
+        programs = [r for r in self._programs.get(node, []) if r.poll() is None]
         asleep = any(e.outage for e in effects)
         for running in programs:
             running.signal(signal.SIGSTOP if asleep else signal.SIGCONT)

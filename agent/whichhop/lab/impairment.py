@@ -3,6 +3,7 @@
 import random
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from whichhop.lab.scenario import Effect, LinkNature, Way
 
@@ -23,6 +24,8 @@ class Settings:
 
     bursts: (p, r) of each two-state chain at work. rate_bps: a serialising rate inside the relay, with a
     queue of queue_ns; only used where no forwarding node's own queue can set the rate.
+    own_delay_ns, own_jitter_ns: more for the sending node's own echo replies, which own_sources tells apart
+    by their source addresses (packed, as hex); what the node forwards overtakes them.
     """
 
     delay_ns: int = 0
@@ -35,17 +38,19 @@ class Settings:
     outage: bool = False
     rate_bps: int | None = None
     queue_ns: int = NS // 10
+    own_delay_ns: int = 0
+    own_jitter_ns: int = 0
+    own_sources: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, object]:
         """Plain data for the relay's control channel."""
         return {name: getattr(self, name) for name in self.__slots__}
 
     @classmethod
-    def from_json(cls, data: dict[str, object]) -> "Settings":
-        """Back from plain data; a list of lists becomes the chains again."""
-        chains = data.pop("bursts", ())
-        bursts = tuple((float(p), float(r)) for p, r in chains)  # type: ignore[attr-defined]
-        return replace(cls(**data), bursts=bursts)  # type: ignore[arg-type]
+    def from_json(cls, data: dict[str, Any]) -> "Settings":
+        """Back from plain data; lists become tuples again."""
+        bursts = tuple((float(p), float(r)) for p, r in data.get("bursts", ()))
+        return cls(**{**data, "bursts": bursts, "own_sources": tuple(data.get("own_sources", ()))})
 
 
 def either(first: float, second: float) -> float:
@@ -92,6 +97,19 @@ def combine(nature: LinkNature, effects: Iterable[Effect], way: Way) -> Settings
                 outage=out.outage or effect.outage,
             )
     return out
+
+
+def reply_source(frame: bytes) -> str | None:
+    """The source address, packed, as hex, of an Ethernet frame that is an echo reply; None for any other.
+
+    RFC 894 and RFC 792 (protocol 1, type 0, without IP options); RFC 2464 and RFC 4443 (next header 58,
+    type 129, without extension headers).
+    """
+    if frame[12:15] == b"\x08\x00\x45" and frame[23] == 1 and frame[34] == 0:
+        return frame[26:30].hex()
+    if frame[12:14] == b"\x86\xdd" and frame[20] == 58 and frame[54] == 129:
+        return frame[22:38].hex()
+    return None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -161,6 +179,13 @@ class Lane:
         at = self._last_ns = max(at, self._last_ns)
         counts.passed += 1
         return at
+
+    def lingers_ns(self, frame: bytes) -> int:
+        """How much longer this frame takes if it is an echo reply of the sending node itself, else 0."""
+        s = self.settings
+        if not s.own_sources or reply_source(frame) not in s.own_sources:
+            return 0
+        return s.own_delay_ns + int(self.dice.expovariate(1.0) * s.own_jitter_ns)
 
     def doubles(self) -> bool:
         """True when the packet just passed is to go out twice."""

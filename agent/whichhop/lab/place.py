@@ -68,8 +68,12 @@ class Place:
 
     _numbers = itertools.count(1)
 
-    def __init__(self, warden: Channel, folder: Path, node: str | None) -> None:
+    def __init__(
+        self, warden: Channel, folder: Path, node: str | None, started: list[Running] | None = None
+    ) -> None:
         self.node = node
+        self.started = [] if started is None else started
+        """Whatever was started here, ended or not."""
         self._warden = warden
         self._folder = folder
 
@@ -87,7 +91,10 @@ class Place:
             cwd=cwd,
             log=log,
         )
-        return Running(self._warden, int(pid), self._folder / log, f"{program} in {self.node or 'the home'}")
+        where = self.node or "the home"
+        running = Running(self._warden, int(pid), self._folder / log, f"{program} in {where}")
+        self.started.append(running)
+        return running
 
     def call(self, argv: Sequence[str], timeout_s: float = 30.0) -> Done:
         """Run a program to its end."""

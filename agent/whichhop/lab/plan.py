@@ -5,11 +5,11 @@ from dataclasses import dataclass
 
 from whichhop.errors import DataError
 from whichhop.lab.addressing import ROUTING, Addressing, plan_addresses, side
-from whichhop.lab.built import as_built
-from whichhop.lab.elements import effects_on, find_spot
+from whichhop.lab.built import anchor_wire, as_built
+from whichhop.lab.elements import Where, effects_on, find_spot, own_replies
 from whichhop.lab.impairment import rate_of
 from whichhop.lab.scenario import Effect, LinkNature, Scenario, Way
-from whichhop.model import Home, Link, LinkKind
+from whichhop.model import Home, Link, LinkKind, Medium
 
 DEVICE_CHARS = 15
 """IFNAMSIZ less its closing zero."""
@@ -71,7 +71,8 @@ def beyond_plain(effect: Effect) -> bool:
 def needs_relay(link: Link, nature: LinkNature, effects: Iterable[Effect]) -> bool:
     """True when a link does what only the relay can show; a cable in the home starts as a wire."""
     natural = bool(nature.delay_s or nature.jitter_s or nature.contention_ratio)
-    return link.kind is not LinkKind.WIRED or natural or any(beyond_plain(e) for e in effects)
+    cable = link.kind is LinkKind.WIRED or link.medium is Medium.ETHERNET
+    return not cable or natural or any(beyond_plain(e) for e in effects)
 
 
 def _devices(home: Home) -> dict[tuple[str, str], str]:
@@ -96,6 +97,7 @@ def _wires(home: Home, scenario: Scenario, relays: frozenset[str]) -> dict[str, 
     out = {}
     for link in home.links:
         effects = [e for way in (Way.UP, Way.DOWN) for e in effects_on(script, link, way)]
+        effects += [e for n in (link.near, link.far) for e in own_replies(script, n)]
         nature = nature_of(scenario, link.name)
         near, far = (
             End(node=n, device=devices[link.name, n], forwards=degree[n] > 1) for n in (link.near, link.far)
@@ -106,7 +108,10 @@ def _wires(home: Home, scenario: Scenario, relays: frozenset[str]) -> dict[str, 
 
 
 def nature_of(scenario: Scenario, link: str) -> LinkNature:
-    """How a link behaves in health; one that the scenario does not speak of is a bare wire."""
+    """How a link as built behaves in health; one that the scenario does not speak of is a bare wire."""
+    for anchor in scenario.home.anchors:
+        if link == anchor_wire(anchor):
+            link = f"{Where.DESTINATION}:{anchor}"
     return scenario.natures.get(link, LinkNature(delay_s=0.0))
 
 

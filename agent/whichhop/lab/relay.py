@@ -103,6 +103,8 @@ class Relay:
             at = lane.fate(mono_ns(), len(frame))
             if at is None:
                 continue
+            if lane.settings.own_sources:
+                at += lane.lingers_ns(frame)
             if port.held is None and lane.holds_back():
                 port.held = frame
                 self.turn += 1
@@ -140,7 +142,7 @@ class Relay:
             if order["do"] == "set":
                 for port in self.ports.values():
                     if port.link == order["link"] and port.way == order["way"]:
-                        port.lane.change(Settings.from_json(dict(order["settings"])))
+                        port.lane.change(Settings.from_json(order["settings"]))
             self.answer({"utc_ns": self.clock.utc_ns(), "counts": self.counts()})
         return True
 

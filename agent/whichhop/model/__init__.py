@@ -1,7 +1,7 @@
 """The nouns everyone shares; frozen records, no behaviour beyond arithmetic."""
 
 from whichhop.model.finding import Episode, Finding, RuledOut, Severity, Verdict
-from whichhop.model.home import BEYOND, PROVIDER_EDGE, Home, Limits, Link, Node, Path, Plan, Ports
+from whichhop.model.home import BEYOND, PROVIDER_EDGE, Home, Limits, Link, Node, Path, Plan, Ports, Resolver
 from whichhop.model.links import (
     CAUSE_TABLE,
     LINK_TABLE,
@@ -13,7 +13,7 @@ from whichhop.model.links import (
 )
 from whichhop.model.record import ABSENT, Columns, Reading, Record
 from whichhop.model.sample import Fate, Sample
-from whichhop.model.session import Method, Session, SessionKey, derive_sessions
+from whichhop.model.session import Method, Session, SessionKey, call_sessions, derive_sessions
 
 __all__ = [
     "ABSENT",
@@ -40,11 +40,13 @@ __all__ = [
     "Ports",
     "Reading",
     "Record",
+    "Resolver",
     "RuledOut",
     "Sample",
     "Session",
     "SessionKey",
     "Severity",
     "Verdict",
+    "call_sessions",
     "derive_sessions",
 ]

@@ -104,11 +104,13 @@ class EchoSocket:
         """Send one echo request; the token under which its send stamps will come. OSError: not sent."""
         return self._stamped.send(self._icmp.build(self.ident, sequence, payload), address)
 
-    def drain(self) -> tuple[list[SendStamp], list[EchoAnswer]]:
-        """Send stamps and answers that wait, the stamps to be handled first."""
-        stamps, datagrams = self._stamped.drain()
-        answers = [a for d in datagrams if (a := self._answer(d)) is not None]
-        return stamps, answers
+    def receive(self) -> list[EchoAnswer]:
+        """Answers that wait; to be used after the stamps that `send_stamps` then gives."""
+        return [a for d in self._stamped.receive() if (a := self._answer(d)) is not None]
+
+    def send_stamps(self) -> list[SendStamp]:
+        """Send stamps that wait; the scheduling stamp is there as soon as `send` returns."""
+        return self._stamped.send_stamps()
 
     def _answer(self, datagram: Datagram) -> EchoAnswer | None:
         data, source = datagram.data, str(datagram.source[0])

@@ -45,7 +45,7 @@ IPV6_RECVTCLASS = 66
 IPV6_TCLASS = 67
 
 _SOCKET_FLAGS = RX_SOFTWARE | REPORT_SOFTWARE | OPT_ID | OPT_TSONLY
-_TX_FLAGS = struct.pack("=I", TX_SOFTWARE | TX_SCHED)
+_TX_FLAGS = TX_SOFTWARE | TX_SCHED
 _TIMESPEC_64 = struct.Struct("=qq")
 _TIMESPEC_NATIVE = struct.Struct("@ll")
 _INT = struct.Struct("=i")
@@ -54,6 +54,25 @@ _ANCILLARY_BYTES = 256
 _DATAGRAM_BYTES = 65_535
 BATCH = 64
 """Datagrams taken in one go, so that a flood cannot starve the rest of the loop."""
+
+_SOFT = frozenset(
+    {
+        errno.ECONNREFUSED,
+        errno.EHOSTUNREACH,
+        errno.EHOSTDOWN,
+        errno.ENETUNREACH,
+        errno.ENETDOWN,
+        errno.EMSGSIZE,
+        errno.EACCES,
+        errno.EPROTO,
+        errno.ENOPROTOOPT,
+        errno.EOPNOTSUPP,
+        errno.ENONET,
+        errno.ENOBUFS,
+        errno.ENOMEM,
+    }
+)
+"""What receiving may report about earlier packets (Linux's table of ICMP errors), or a want of memory."""
 
 Address = tuple[str, int] | tuple[str, int, int, int]
 Ancillary = Iterable[tuple[int, int, bytes]]
@@ -108,15 +127,22 @@ class StampedSocket:
         self._next = 0
         self._since_reset = 0
         self._early: list[SendStamp] = []
+        self._stamping = False
         self._option = self._enable() if kernel_stamps else None
+        self.stamp_sends(True)
         self._timespec = _TIMESPEC_NATIVE if self._option == SO_TIMESTAMPING_OLD else _TIMESPEC_64
-        self._asked = [(socket.SOL_SOCKET, self._option, _TX_FLAGS)] if self._option is not None else []
+        self.want_local = want_local
         self._want(header=want_header, local=want_local)
 
     @property
     def kernel_stamps(self) -> bool:
         """True when the kernel agreed to stamp; each datagram still says whether it did."""
         return self._option is not None
+
+    @property
+    def option(self) -> int | None:
+        """The socket option that stamps, which is also the kind of its ancillary data; None for none."""
+        return self._option
 
     def fileno(self) -> int:
         """The descriptor, for the event loop."""
@@ -129,7 +155,7 @@ class StampedSocket:
     def _enable(self) -> int | None:
         for option in (SO_TIMESTAMPING_NEW, SO_TIMESTAMPING_OLD):
             try:
-                self.socket.setsockopt(socket.SOL_SOCKET, option, struct.pack("=I", _SOCKET_FLAGS))
+                self._set_flags(option)
             except OSError:
                 continue
             return option
@@ -145,26 +171,37 @@ class StampedSocket:
         for option in options:
             self.socket.setsockopt(level, option, 1)
 
+    def stamp_sends(self, on: bool) -> None:
+        """Ask for send stamps from now on, or stop: they cost a flooded reflector two fifths of its rate."""
+        if self._option is not None and on != self._stamping:
+            self._stamping = on
+            self._set_flags(self._option)
+
+    def _set_flags(self, option: int, without: int = 0) -> None:
+        flags = (_SOCKET_FLAGS | _TX_FLAGS if self._stamping else _SOCKET_FLAGS) & ~without
+        self.socket.setsockopt(socket.SOL_SOCKET, option, struct.pack("=I", flags))
+
     def send(
         self,
         data: bytes | memoryview,
         address: Address,
-        *,
-        stamp: bool = True,
         extra: Sequence[tuple[int, int, bytes]] = (),
     ) -> int | None:
         """Send one datagram; the token under which its send stamps will come, or None when none will.
 
         Raises OSError when it was not sent; later packets keep their right tokens all the same.
         """
-        if self._option is None or not stamp:
-            self.socket.sendmsg((data,), extra, 0, address)
-            return None
         try:
-            self.socket.sendmsg((data,), (*extra, *self._asked), 0, address)
+            if extra:
+                self.socket.sendmsg((data,), extra, 0, address)
+            else:
+                self.socket.sendto(data, address)
         except OSError:
-            self._reset_numbering(self._option)
+            if self._option is not None:
+                self._reset_numbering(self._option)
             raise
+        if not self._stamping:
+            return None
         token = self._next
         self._next += 1
         self._since_reset = (self._since_reset + 1) & 0xFFFFFFFF
@@ -172,25 +209,19 @@ class StampedSocket:
 
     def _reset_numbering(self, option: int) -> None:
         # Kernels differ in whether a send that failed half-way used up a number, so numbering starts again
-        # from 0: the kernel does that when OPT_ID is switched on anew.
-        # Stamps that wait still carry the old numbers: take them now.
+        # from 0: the kernel does that when OPT_ID is switched on anew. Stamps that wait still carry the old
+        # numbers: take them now.
         self._early += self._send_stamps()
-        for flags in (_SOCKET_FLAGS & ~OPT_ID, _SOCKET_FLAGS):
-            self.socket.setsockopt(socket.SOL_SOCKET, option, struct.pack("=I", flags))
+        self._set_flags(option, without=OPT_ID)
+        self._set_flags(option)
         self._since_reset = 0
 
-    def drain(self, limit: int = BATCH) -> tuple[list[SendStamp], list[Datagram]]:
-        """The send stamps that wait, and at most `limit` datagrams.
+    def receive(self, limit: int = BATCH) -> list[Datagram]:
+        """The datagrams that wait, at most `limit`.
 
-        Datagrams are taken first: a packet's send stamps are queued before its answer can arrive, so whoever
-        handles the stamps before the datagrams has both ends of every round trip.
+        Call `send_stamps` after this and use its stamps first: a packet's send stamps are queued before its
+        answer can arrive, so both ends of every round trip are then at hand.
         """
-        datagrams = self._receive(limit)
-        stamps = [*self._early, *self._send_stamps()]
-        self._early.clear()
-        return stamps, datagrams
-
-    def _receive(self, limit: int) -> list[Datagram]:
         out: list[Datagram] = []
         receive = self.socket.recvmsg
         try:
@@ -200,11 +231,24 @@ class StampedSocket:
         except BlockingIOError:
             pass
         except OSError as err:
-            # An ICMP error about an earlier packet (RFC 1122 4.1.3.3) says nothing about what is still
-            # queued.
-            if err.errno not in (errno.ECONNREFUSED, errno.EHOSTUNREACH, errno.ENETUNREACH):
+            # An ICMP error about an earlier packet (RFC 1122 4.1.3.3) says nothing about what is queued.
+            if err.errno not in _SOFT:
                 raise
         return out
+
+    def drain(self, limit: int = BATCH) -> tuple[list[SendStamp], list[Datagram]]:
+        """`send_stamps` and `receive` in their right order, the stamps to be used first."""
+        datagrams = self.receive(limit)
+        return self.send_stamps(), datagrams
+
+    def send_stamps(self) -> list[SendStamp]:
+        """The send stamps that wait.
+
+        The scheduling stamp is there as soon as `send` returns, and taking it then saves the loop a wake-up.
+        """
+        stamps = [*self._early, *self._send_stamps()]
+        self._early.clear()
+        return stamps
 
     def _datagram(self, data: bytes, ancillary: Ancillary, source: Address) -> Datagram:
         at_ns, kernel, ttl, tos, local = 0, False, None, None, None

@@ -53,6 +53,9 @@ class Gate:
         if known is None:
             known = self._meet(source, now_ns)
         tokens = known.tokens
+        if tokens >= 1 and known.at_ns == now_ns:  # the rest of a batch
+            known.tokens = tokens - 1
+            return None
         if tokens < 0:
             return Turned.NOT_ALLOWED
         if tokens < self._burst:

@@ -71,11 +71,20 @@ class LiveCollector(Collector):
         for name, row in CATALOGUE.items():
             if row.labels == ("agent",) and name in live.values:
                 yield _simple(name, [(agent, live.values[name])])
+        yield from self._of_targets(live)
         if live.faults:
             yield _simple("fault_probability_ratio", [({"element": e}, p) for e, p in live.faults.items()])
         if live.episodes:
             active = sorted(set(live.episodes))
             yield _simple("episode_active", [({"cause": c, "element": e}, 1) for c, e in active])
+
+    @staticmethod
+    def _of_targets(live: LiveState) -> Iterator[Family]:
+        by_name: dict[str, list[tuple[Labels, float]]] = {}
+        for (name, target), value in sorted(live.of_targets.items()):
+            by_name.setdefault(name, []).append(({"agent": live.agent, "target": target}, value))
+        for name, values in by_name.items():
+            yield _simple(name, values)
 
     @staticmethod
     def _of_sessions(sessions: list[_Session]) -> Iterator[Family]:

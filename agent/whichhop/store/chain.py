@@ -12,7 +12,7 @@ from operator import attrgetter
 
 from whichhop.errors import DataError
 from whichhop.store.db import Database, Row
-from whichhop.wire.packed import canonical, unfold, unpack
+from whichhop.wire.packed import MAX_RECORDS, canonical, unfold, unpack
 from whichhop.wire.varint import Reader, put_unsigned
 
 
@@ -48,11 +48,16 @@ class ChainReport:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """One record's place in its chain; `before` is the stored link, None inside an hour's block."""
+    """One record's place in its chain.
+
+    before: the stored link it builds on; None inside an hour's block, where it is counted on.
+    packed: its packed bytes where they are stored as such; None inside an hour's block.
+    """
 
     seq: int
     body: bytes
     before: bytes | None
+    packed: bytes | None
 
 
 def genesis(agent: str, origin: bytes) -> bytes:
@@ -82,9 +87,12 @@ def pack_seqs(seqs: list[int]) -> bytes:
 
 def unpack_seqs(data: bytes) -> list[int]:
     """The numbers that `pack_seqs` was given."""
-    reader, at, out = Reader(data), 0, []
+    reader, at = Reader(data), 0
+    out: list[int] = []
     while reader.at < len(data):
         step, times = reader.unsigned(), reader.unsigned()
+        if len(out) + times > MAX_RECORDS:
+            raise DataError(f"packed record is damaged: more than {MAX_RECORDS} places in one hour")
         for _ in range(times):
             at += step
             out.append(at)
@@ -99,7 +107,7 @@ def open_hour(row: Row) -> Iterator[Kept]:
     if len(places) != len(records):
         raise DataError(f"an hour's block holds {len(records)} records for {len(places)} places")
     for place, (seq, record) in enumerate(zip(places, records, strict=True)):
-        yield Kept(seq=seq, body=canonical(record), before=None if place else before)
+        yield Kept(seq=seq, body=canonical(record), before=None if place else before, packed=None)
 
 
 def _from_hours(db: Database, chain: int, after_seq: int) -> Iterator[Kept]:
@@ -135,8 +143,8 @@ def _from_minutes(db: Database, chain: int, after_seq: int) -> Iterator[Kept]:
     while rows := db.execute(
         "SELECT seq, before, body FROM minute WHERE chain = ? AND seq > ? ORDER BY seq LIMIT 500", (chain, at)
     ):
-        for seq, before, body in rows:
-            yield Kept(seq=seq, body=unfold(body), before=before)
+        for seq, before, packed in rows:
+            yield Kept(seq=seq, body=unfold(packed), before=before, packed=packed)
         at = rows[-1][0]
 
 

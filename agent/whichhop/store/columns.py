@@ -1,7 +1,7 @@
 """A session's history as numpy columns, straight from the packed blocks; for the comparer, not the daemon."""
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from whichhop.model import ABSENT, SessionKey
 from whichhop.store.read import FOREVER
 from whichhop.store.store import Store
-from whichhop.wire.packed import Block, Facts, take_block, unfold
+from whichhop.wire.packed import Facts, take_block, unfold
 from whichhop.wire.planes import Optional, Planes
 
 Int64 = NDArray[np.int64]
@@ -18,7 +18,7 @@ ALL = ("rtt_ns", "out_ns", "queue_ns")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionColumns:
-    """One session's samples in the order of time, n of them, and its records' facts.
+    """One session's samples in the order of time, n of them, and its records' facts (alike minutes as one).
 
     sent_ns: (n,) int64. fate: (n,) uint8, see model.Fate. rtt_ns, out_ns, queue_ns: (n,) int64 with
     model.ABSENT where a sample has none; None when not asked for.
@@ -33,34 +33,39 @@ class SessionColumns:
     queue_ns: Int64 | None
 
 
-def _values(column: Planes) -> Int64:
-    wide = np.zeros((column.count, 8), np.uint8)
-    if column.width:
-        planes = np.frombuffer(column.planes, np.uint8).reshape(column.width, column.count)
-        wide[:, : column.width] = planes.T
-    # Sums wrap at 64 bits as the packing's do; what came in fits, so what comes out is right.
-    values = wide.view("<i8").reshape(column.count).astype(np.int64, copy=False)
-    with np.errstate(over="ignore"):
-        values += np.int64(column.least)
-        if column.stepwise:
-            whole = np.empty(column.total, np.int64)
-            whole[0] = column.first
-            np.cumsum(values, out=whole[1:])
-            whole[1:] += column.first
-            values = whole
-        if column.unit != 1:
-            values *= np.int64(column.unit)
-    return values
+def _fill(out: Int64, column: Planes) -> None:
+    """Write a column's values into `out`, whose length is the column's total."""
+    part = out[1:] if column.stepwise else out
+    planes = np.frombuffer(column.planes, np.uint8).reshape(column.width, column.count)
+    # Sums and products wrap at 64 bits as the packing's do; what came in fits, so what comes out is right.
+    if column.width == 0:
+        part[:] = column.least
+    else:
+        np.add(planes[0], np.int64(column.least), out=part)
+    for place in range(1, column.width):
+        part += planes[place].astype(np.int64) << (8 * place)
+    if column.stepwise:
+        out[0] = column.first
+        np.cumsum(out, out=out)
+    if column.unit != 1:
+        out *= np.int64(_wrapped(column.unit))
 
 
-def _optional(column: Optional) -> Int64:
+def _wrapped(value: int) -> int:
+    """A number as the 64-bit signed one with the same low bits: a unit may be 2**63 itself."""
+    return value - (1 << 64) if value >= 1 << 63 else value
+
+
+def _fill_optional(out: Int64, column: Optional) -> None:
     if column.column is None:
-        return np.full(column.total, ABSENT, np.int64)
-    if column.there is None:
-        return _values(column.column)
-    values = np.full(column.total, ABSENT, np.int64)
-    values[np.frombuffer(column.there, np.bool_)] = _values(column.column)
-    return values
+        out[:] = ABSENT
+    elif column.there is None:
+        _fill(out, column.column)
+    else:
+        values = np.empty(column.column.total, np.int64)
+        _fill(values, column.column)
+        out[:] = ABSENT
+        out[np.frombuffer(column.there, np.bool_)] = values
 
 
 def session_columns(
@@ -74,12 +79,19 @@ def session_columns(
 
     A month of a packet a second is 2.6 million samples: 23 MB and 21 MB more for each delay column.
     """
-    blocks: list[Block] = [take_block(unfold(packed)) for packed in store.blocks(key, from_minute, to_minute)]
-    sent = _join([_values(b.sent_ns) for b in blocks])
+    blocks = [take_block(unfold(packed)) for packed in store.blocks(key, from_minute, to_minute)]
+    total = sum(len(b.fates) for b in blocks)
     fate = np.frombuffer(b"".join(b.fates for b in blocks), np.uint8)
-    rtt, out, queue = (
-        _join([_optional(getattr(b, name)) for b in blocks]) if name in wanted else None for name in ALL
-    )
+    sent = np.empty(total, np.int64)
+    rtt, out, queue = (np.empty(total, np.int64) if name in wanted else None for name in ALL)
+    at = 0
+    for block in blocks:
+        here = slice(at, at + len(block.fates))
+        _fill(sent[here], block.sent_ns)
+        for values, column in ((rtt, block.rtt_ns), (out, block.out_ns), (queue, block.queue_ns)):
+            if values is not None:
+                _fill_optional(values[here], column)
+        at = here.stop
     facts = tuple(f for b in blocks for f in b.facts)
     columns = SessionColumns(
         session=key, facts=facts, sent_ns=sent, fate=fate, rtt_ns=rtt, out_ns=out, queue_ns=queue
@@ -87,32 +99,34 @@ def session_columns(
     return _tidy(columns, from_minute, to_minute)
 
 
-def _join(parts: list[Int64]) -> Int64:
-    return np.concatenate(parts) if parts else np.empty(0, np.int64)
-
-
 def _tidy(columns: SessionColumns, from_minute: int, to_minute: int) -> SessionColumns:
     """Drop minutes outside the span, put late records in their place; no copy when all is well."""
-    minutes = np.array([f.minute for f in columns.facts], np.int64)
-    inside = (minutes >= from_minute) & (minutes < to_minute)
-    in_order = bool(np.all(np.diff(columns.sent_ns) >= 0)) and bool(np.all(np.diff(minutes) >= 0))
-    if inside.all() and in_order:
+    inside = all(f.minute >= from_minute and f.minute + f.times <= to_minute for f in columns.facts)
+    in_order = bool(np.all(columns.sent_ns[1:] >= columns.sent_ns[:-1]))
+    if inside and in_order:
         return columns
-    counts = np.array([f.count for f in columns.facts], np.int64)
-    chosen = np.flatnonzero(np.repeat(inside, counts))
+    minutes = np.concatenate(
+        [np.repeat(np.arange(f.minute, f.minute + f.times), f.count) for f in columns.facts]
+    )
+    chosen = np.flatnonzero((minutes >= from_minute) & (minutes < to_minute))
     if not in_order:
         chosen = chosen[np.argsort(columns.sent_ns[chosen], kind="stable")]
-    facts = sorted((f for f, kept in zip(columns.facts, inside, strict=True) if kept), key=lambda f: f.minute)
 
     def pick(values: Int64 | None) -> Int64 | None:
         return None if values is None else values[chosen]
 
+    trimmed = [_trimmed(f, from_minute, to_minute) for f in columns.facts]
     return SessionColumns(
         session=columns.session,
-        facts=tuple(facts),
+        facts=tuple(sorted((f for f in trimmed if f.times > 0), key=lambda f: f.minute)),
         sent_ns=columns.sent_ns[chosen],
         fate=columns.fate[chosen],
         rtt_ns=pick(columns.rtt_ns),
         out_ns=pick(columns.out_ns),
         queue_ns=pick(columns.queue_ns),
     )
+
+
+def _trimmed(fact: Facts, from_minute: int, to_minute: int) -> Facts:
+    first = max(fact.minute, from_minute)
+    return replace(fact, minute=first, times=min(fact.minute + fact.times, to_minute) - first)

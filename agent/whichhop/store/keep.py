@@ -1,11 +1,16 @@
 """Packs past hours together, and drops the oldest records by age and by size, never breaking a chain."""
 
+from itertools import accumulate
+
 from whichhop.store.chain import pack_seqs
 from whichhop.store.db import Database
 from whichhop.wire.packed import pack, unpack
 
 SETTLED_MINUTES = 2
 """An hour is packed this long after its end, when its last minute's packets are surely accounted for."""
+
+_MOST_IN_BLOCK = 1_000
+_MOST_SAMPLES = 400_000  # twice 50 packets/s for an hour, and well inside what a block may unfold to
 
 
 def pack_hours(db: Database, now_minute: int, most: int | None = None) -> int:
@@ -20,24 +25,33 @@ def pack_hours(db: Database, now_minute: int, most: int | None = None) -> int:
         " GROUP BY chain, session, hour ORDER BY hour, chain, session LIMIT ?",
         (limit_minute, -1 if most is None else most),
     )
-    for chain, session, hour in groups:
-        _pack_one(db, chain, session, hour)
-    return len(groups)
+    return sum([_pack_one(db, chain, session, hour) for chain, session, hour in groups])
 
 
-def _pack_one(db: Database, chain: int, session: int, hour: int) -> None:
+def _pack_one(db: Database, chain: int, session: int, hour: int) -> int:
+    """One block, or several where an hour holds far more records than minutes (odd imports); how many."""
+    blocks = 0
     with db.transaction():
-        where = "FROM minute WHERE chain = ? AND session = ? AND minute >= ? AND minute < ?"
-        which = (chain, session, hour * 60, hour * 60 + 60)
-        rows = db.execute(f"SELECT seq, before, body {where} ORDER BY seq", which)
-        seqs = [seq for seq, _, _ in rows]
-        block = pack([record for _, _, body in rows for record in unpack(body)])
-        db.execute(
-            "INSERT INTO hour (chain, session, hour, first_seq, last_seq, seqs, before, body)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            (chain, session, hour, seqs[0], seqs[-1], pack_seqs(seqs), rows[0][1], block),
-        )
-        db.execute(f"DELETE {where}", which)
+        while rows := db.execute(
+            "SELECT seq, before, body FROM minute WHERE chain = ? AND session = ? AND minute / 60 = ?"
+            " ORDER BY seq LIMIT ?",
+            (chain, session, hour, _MOST_IN_BLOCK),
+        ):
+            records = [record for _, _, body in rows for record in unpack(body)]
+            sizes = accumulate(len(r.samples) for r in records)
+            kept = max(1, sum(1 for size in sizes if size <= _MOST_SAMPLES))
+            seqs = [seq for seq, _, _ in rows[:kept]]
+            db.execute(
+                "INSERT INTO hour (chain, session, hour, first_seq, last_seq, seqs, before, body)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (chain, session, hour, seqs[0], seqs[-1], pack_seqs(seqs), rows[0][1], pack(records[:kept])),
+            )
+            db.execute(
+                "DELETE FROM minute WHERE chain = ? AND session = ? AND minute / 60 = ? AND seq <= ?",
+                (chain, session, hour, seqs[-1]),
+            )
+            blocks += 1
+    return blocks
 
 
 def used_bytes(db: Database) -> int:

@@ -6,7 +6,7 @@ from whichhop.model import Method, Reading, Record, SessionKey
 from whichhop.store.chain import Chain, genesis, in_order, link
 from whichhop.store.db import Database, Value
 from whichhop.store.write import Linked, start_of
-from whichhop.wire.packed import pack, take_block, unpack
+from whichhop.wire.packed import pack_canonical, unpack
 
 FOREVER = 1 << 40
 """A minute later than any."""
@@ -49,7 +49,7 @@ def linked(db: Database, chain: int, after_seq: int, limit: int) -> list[Linked]
         before = kept.before or gaps.get(kept.seq, here)
         here = link(before, kept.body)
         if kept.seq > after_seq:
-            packed = pack(take_block(kept.body).records())
+            packed = kept.packed or pack_canonical(kept.body)
             out.append(Linked(seq=kept.seq, before=before, after=here, packed=packed))
             if len(out) == limit:
                 break

@@ -10,7 +10,7 @@ byte order of the machine), so hashes are taken over it and survive packing agai
 import zlib
 from array import array
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from whichhop.errors import DataError
 from whichhop.model import ABSENT, Columns, Fate, Method, Record, SessionKey
@@ -30,15 +30,23 @@ from whichhop.wire.varint import Reader, put_signed, put_text, put_unsigned
 VERSION = 1
 MAX_BODY = 32 << 20
 """Bytes a packed block may unfold to; 50 packets/s for an hour is a fifth of it. More is damage or malice."""
+MAX_RECORDS = 1 << 16
+"""Records in one block; an hour has 60, or some more when the agent was restarted."""
 _FLUSH_FROM = 512  # bytes: a run this long earns Huffman tables of its own (measured: 9 % smaller blocks)
 _FATES = bytes(sorted(Fate))
+_ANSWERED = bytes(fate in (Fate.ANSWERED, Fate.LATE) for fate in range(256))
+"""For bytes.translate: 1 where a fate says that an answer came, so that delays are to be expected."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
-    """What a record says besides its samples."""
+    """What `times` records of consecutive minutes, from `minute` on, alike say besides their samples.
+
+    count: samples in each.
+    """
 
     minute: int
+    times: int
     count: int
     duplicates: int
     reordered: int
@@ -65,12 +73,12 @@ class Block:
         fates = array("B", self.fates)
         records = []
         at = 0
-        for fact in self.facts:
+        for fact, minute in ((f, f.minute + place) for f in self.facts for place in range(f.times)):
             end = at + fact.count
             records.append(
                 Record(
                     session=self.session,
-                    minute=fact.minute,
+                    minute=minute,
                     samples=Columns(
                         sent_ns=sent[at:end],
                         fate=fates[at:end],
@@ -88,6 +96,28 @@ class Block:
         return tuple(records)
 
 
+def _alike(records: Sequence[Record]) -> list[Facts]:
+    """The records' facts, consecutive minutes that say the same as one."""
+    out: list[Facts] = []
+    for record in records:
+        fact = Facts(
+            minute=record.minute,
+            times=1,
+            count=len(record.samples),
+            duplicates=record.duplicates,
+            reordered=record.reordered,
+            stamps=record.stamps,
+            clock_error_ns=record.clock_error_ns,
+        )
+        if out and replace(fact, minute=out[-1].minute, times=out[-1].times) == out[-1]:
+            before = out[-1]
+            if before.minute + before.times == fact.minute:
+                out[-1] = replace(before, times=before.times + 1)
+                continue
+        out.append(fact)
+    return out
+
+
 def _runs(records: Sequence[Record]) -> list[bytes]:
     """The layout as runs of bytes: the head first, then each column's planes."""
     first = records[0]
@@ -95,20 +125,21 @@ def _runs(records: Sequence[Record]) -> list[bytes]:
     for text in (first.session.agent, first.session.target, first.session.method):
         put_text(head, text)
     put_signed(head, first.minute)
-    put_unsigned(head, len(records))
-    for record in records:
-        put_signed(head, record.minute - first.minute)
-        put_unsigned(head, len(record.samples))
-        put_unsigned(head, record.duplicates)
-        put_unsigned(head, record.reordered)
-        put_text(head, record.stamps)
-        put_unsigned(head, 0 if record.clock_error_ns is None else record.clock_error_ns + 1)
+    alike = _alike(records)
+    put_unsigned(head, len(alike))
+    for fact in alike:
+        put_signed(head, fact.minute - first.minute)
+        for number in (fact.times, fact.count, fact.duplicates, fact.reordered):
+            put_unsigned(head, number)
+        put_text(head, fact.stamps)
+        put_unsigned(head, 0 if fact.clock_error_ns is None else fact.clock_error_ns + 1)
     sent = take_apart([v for r in records for v in r.samples.sent_ns])
     put_head(head, sent)
-    runs = [b"".join(r.samples.fate.tobytes() for r in records), *sent.runs()]
+    fates = b"".join(r.samples.fate.tobytes() for r in records)
+    runs = [fates, *sent.runs()]
     for name in ("rtt_ns", "out_ns", "queue_ns"):
         values = [v for r in records for v in getattr(r.samples, name)]
-        runs += put_optional(head, values, ABSENT)
+        runs += put_optional(head, values, ABSENT, fates.translate(_ANSWERED))
     length = bytearray()
     put_unsigned(length, len(head))
     return [bytes(length + head), *runs]
@@ -133,14 +164,26 @@ def canonical(record: Record) -> bytes:
 def pack(records: Sequence[Record]) -> bytes:
     """One record, or several of one session, as deflated bytes. At least one; kept in the order given."""
     _check(records)
+    runs = _runs(records)
+    size = sum(map(len, runs))
+    if len(records) > MAX_RECORDS or size > MAX_BODY:
+        raise DataError(
+            f"{records[0].session}, minute {records[0].minute}: {len(records)} records of {size} bytes are "
+            f"more than one block holds ({MAX_RECORDS} records, {MAX_BODY} bytes); split them"
+        )
     squeeze = zlib.compressobj(9, zlib.DEFLATED, 15, 9)
     out = bytearray()
-    for run in _runs(records):
+    for run in runs:
         # Noise and near-zeros in one Huffman table spoil each other, so a long run starts a table anew.
         out += squeeze.compress(run)
         if len(run) >= _FLUSH_FROM:
             out += squeeze.flush(zlib.Z_SYNC_FLUSH)
     return bytes(out + squeeze.flush())
+
+
+def pack_canonical(body: bytes) -> bytes:
+    """The packed form of one record, from its canonical bytes."""
+    return zlib.compress(body, 9)
 
 
 def unfold(packed: bytes) -> bytes:
@@ -173,20 +216,23 @@ def take_block(body: bytes) -> Block:
     base_minute = head.signed()
     count = head.unsigned()
     if not 1 <= count <= len(head.data):
-        raise DataError(f"packed record is damaged: {count} records in {len(head.data)} bytes")
+        raise DataError(f"packed record is damaged: {count} facts in {len(head.data)} bytes")
     facts = tuple(_read_facts(head, base_minute) for _ in range(count))
-    total = sum(f.count for f in facts)
+    total = sum(f.times * f.count for f in facts)
+    if sum(f.times for f in facts) > MAX_RECORDS:
+        raise DataError(f"packed record is damaged: more than {MAX_RECORDS} records in one block")
     fates = outer.take(total)
     if strange := fates.translate(None, _FATES):
         raise DataError(f"packed record is damaged: no fate has the number {strange[0]}")
+    usual = fates.translate(_ANSWERED)
     block = Block(
         session=SessionKey(agent=agent, target=target, method=method),
         facts=facts,
         fates=fates,
         sent_ns=read_column(head, outer, total),
-        rtt_ns=read_optional(head, outer, total),
-        out_ns=read_optional(head, outer, total),
-        queue_ns=read_optional(head, outer, total),
+        rtt_ns=read_optional(head, outer, total, usual),
+        out_ns=read_optional(head, outer, total, usual),
+        queue_ns=read_optional(head, outer, total, usual),
     )
     if head.at != len(head.data) or outer.at != len(body):
         raise DataError("packed record is damaged: bytes are left over")
@@ -195,11 +241,12 @@ def take_block(body: bytes) -> Block:
 
 def _read_facts(head: Reader, base_minute: int) -> Facts:
     minute = base_minute + head.signed()
-    count, duplicates, reordered = head.unsigned(), head.unsigned(), head.unsigned()
+    times, count, duplicates, reordered = (head.unsigned() for _ in range(4))
     stamps = head.text()
     error = head.unsigned()
     return Facts(
         minute=minute,
+        times=times,
         count=count,
         duplicates=duplicates,
         reordered=reordered,

@@ -20,3 +20,5 @@ class Refusal(StrEnum):
     """Well formed, but answers nothing we asked."""
     OTHER_KIND = "other-kind"
     """Well formed, but a message that is not ours to read."""
+    FAILED = "failed"
+    """Answers what we asked by saying that it could not be done, as a resolver's server failure does."""

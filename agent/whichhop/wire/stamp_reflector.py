@@ -188,8 +188,15 @@ class Reflector:
         return self._view[:size]
 
     def _facts(self, session: Reflected, seq: int, number: int, dscp: int, ecn: int) -> Facts:
-        """What extensions may ask for. Only the answer just before this one is followed up."""
+        """What extensions may ask for. Only the answer just before this one is followed up.
+
+        Its number is told even when its send time is not known: a reflector without state would leave 0, so
+        the sender learns that our numbers tell losses' ways apart.
+        """
+        before = (number - 1) & _MASK32
         follow_up = session.follow_up
+        if follow_up.seq != before:
+            follow_up = FollowUp(seq=before) if number else NO_FOLLOW_UP
         return Facts(
             ask_seq=seq,
             answer_seq=number,
@@ -197,7 +204,7 @@ class Reflector:
             ecn=ecn,
             received=session.received,
             sent=session.count,
-            follow_up=follow_up if follow_up.seq == (number - 1) & _MASK32 else NO_FOLLOW_UP,
+            follow_up=follow_up,
             information=self.information,
         )
 

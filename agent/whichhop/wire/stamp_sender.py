@@ -9,9 +9,9 @@ from whichhop.wire.ntp64 import ErrorEstimate, field_from_utc, utc_from_field
 from whichhop.wire.refusal import Refusal
 from whichhop.wire.stamp import Answer, Ask, pack_ask, unpack_answer
 from whichhop.wire.stamp_tlv import (
+    KERNEL_METHODS,
     ClassOfService,
     FollowUp,
-    StampMethod,
     TimestampInformation,
     Tlv,
     TlvType,
@@ -86,9 +86,8 @@ class StampSender:
         if isinstance(answer, Refusal):
             self.flight.refuse(answer)
             return ()
-        near = {"near_ns": t4_ns}
-        t2_ns = utc_from_field(answer.t2, ptp=answer.estimate.ptp, **near)
-        t3_ns = utc_from_field(answer.t3, ptp=answer.estimate.ptp, **near)
+        t2_ns = utc_from_field(answer.t2, ptp=answer.estimate.ptp, near_ns=t4_ns)
+        t3_ns = utc_from_field(answer.t3, ptp=answer.estimate.ptp, near_ns=t4_ns)
         if t2_ns is None or t3_ns is None:
             self.flight.refuse(Refusal.MALFORMED)
             return ()
@@ -103,13 +102,7 @@ class StampSender:
         if t4_kernel:
             kernel |= {"T4"}
         self._note_clock(answer.estimate)
-        done: tuple[Sample, ...] = ()
-        if follow_up is not None:
-            known = follow_up.sent_at != 0
-            better = utc_from_field(follow_up.sent_at, ptp=answer.estimate.ptp, **near) if known else None
-            before = follow_up.seq if known else (answer.seq - 1) & _MASK32
-            by_kernel = follow_up.method in (StampMethod.HARDWARE, StampMethod.SOFTWARE)
-            done = self.flight.followed_up(before, better, kernel=by_kernel)
+        done = () if follow_up is None else self._followed_up(follow_up, answer, t4_ns)
         return done + self.flight.answered(
             answer.sender_seq,
             t4_ns=t4_ns,
@@ -131,10 +124,14 @@ class StampSender:
         return (
             t1 is not None
             and answer.ssid in (self.ssid, 0)
-            and answer.t1 == field_from_utc(t1, ptp=answer.sender_estimate.ptp)
+            and answer.t1 == field_from_utc(t1, ptp=self.estimate.ptp)
         )
 
     def _read_extensions(self, extensions: tuple[Tlv, ...]) -> tuple[FollowUp | None, set[str]]:
+        """The follow-up there is, and which of T2 and T3 the kernel took by the reflector's own word.
+
+        A strange reflector may call a user process's stamps software ones too; ours does not (StampMethod).
+        """
         follow_up: FollowUp | None = None
         kernel: set[str] = set()
         for tlv in extensions:
@@ -145,15 +142,27 @@ class StampSender:
                 case TlvType.TIMESTAMP_INFORMATION:
                     how = TimestampInformation.read(tlv.value)
                     if isinstance(how, TimestampInformation):
-                        if how.method_in in (StampMethod.HARDWARE, StampMethod.SOFTWARE):
+                        if how.method_in in KERNEL_METHODS:
                             kernel.add("T2")
-                        if how.method_out in (StampMethod.HARDWARE, StampMethod.SOFTWARE):
+                        if how.method_out in KERNEL_METHODS:
                             kernel.add("T3")
                 case TlvType.CLASS_OF_SERVICE:
                     marks = ClassOfService.read(tlv.value)
                     if isinstance(marks, ClassOfService):
                         self.marks = marks
         return follow_up, kernel
+
+    def _followed_up(self, told: FollowUp, answer: Answer, near_ns: int) -> tuple[Sample, ...]:
+        """Hand on the reflector's word on an earlier answer; when it knows nothing, that none is to come.
+
+        A number there comes only from a reflector that counts: one without state leaves 0 (RFC 8972 4.7).
+        """
+        if told.seq and self.flight.far_counts is None:
+            self.flight.far_counts = True
+        if not told.sent_at:
+            return self.flight.followed_up((answer.seq - 1) & _MASK32, None)
+        t3_ns = utc_from_field(told.sent_at, ptp=answer.estimate.ptp, near_ns=near_ns)
+        return self.flight.followed_up(told.seq, t3_ns, kernel=told.method in KERNEL_METHODS)
 
     def _note_clock(self, far: ErrorEstimate) -> None:
         near_error_ns, far_error_ns = self.estimate.utc_error_ns, far.utc_error_ns

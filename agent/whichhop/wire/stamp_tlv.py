@@ -69,10 +69,9 @@ class StampMethod(IntEnum):
     SOFTWARE = 2
     CONTROL_PLANE = 3
 
-    @property
-    def kernel(self) -> bool:
-        """True when taken below user space."""
-        return self in (StampMethod.HARDWARE, StampMethod.SOFTWARE)
+
+KERNEL_METHODS = frozenset({StampMethod.HARDWARE, StampMethod.SOFTWARE})
+"""Those below user space."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,14 +155,15 @@ def read_answer(rest: bytes, seq: int, key: bytes | None) -> tuple[Tlv, ...] | R
     cut = split(rest)
     if any(t.flags & INTEGRITY_FAILED for t in cut.tlvs):
         return Refusal.BAD_TAG
-    if key is not None and not seal_fits(cut.tlvs, seq, key):
-        return Refusal.BAD_TAG
     usable = []
     for tlv in cut.tlvs:
         if tlv.flags & MALFORMED:
             break
         if not tlv.flags & UNDERSTOOD_NOT:
             usable.append(tlv)
+    # a reflector that knows no extensions copies ours, seal and all: nothing to use, and no forgery
+    if usable and key is not None and not seal_fits(cut.tlvs, seq, key):
+        return Refusal.BAD_TAG
     return tuple(usable)
 
 

@@ -36,6 +36,9 @@ class Reader:
 
     def unsigned(self) -> int:
         """The next number."""
+        if self.at < len(self.data) and (only := self.data[self.at]) < 0x80:  # most are one byte long
+            self.at += 1
+            return only
         value = 0
         for place in range(_MAX_BYTES):
             if self.at >= len(self.data):

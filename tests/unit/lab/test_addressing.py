@@ -113,3 +113,29 @@ def test_an_address_given_twice_is_refused_by_name() -> None:
     nodes = {**home.nodes, "study": replace(home.nodes["study"], address="192.0.2.20")}
     with pytest.raises(DataError, match=r"192\.0\.2\.20 is given twice"):
         plan_addresses(replace(home, nodes=nodes))
+
+
+@pytest.mark.parametrize(
+    ("edge", "anchor", "line"),
+    [
+        ("203.0.113.1", "198.51.100.7", "203.0.113.0/30"),
+        ("198.51.100.1", "203.0.113.1", "198.51.100.0/30"),
+        ("198.51.100.1", "198.51.100.7", "203.0.113.0/30"),
+        ("203.0.113.66", "198.51.100.7", "203.0.113.64/30"),
+    ],
+)
+def test_upstream_networks_are_chosen_so_that_the_stated_addresses_fit(
+    edge: str, anchor: str, line: str
+) -> None:
+    text = HOME_FILE.replace("provider-edge: 203.0.113.1", f"provider-edge: {edge}")
+    home = as_built(check_home(load_yaml(text.replace("198.51.100.7", anchor), "x")))
+    plan = plan_addresses(home)
+    assert line in {str(net.net4) for net in plan.networks}
+    assert edge in {str(net.addresses["provider-edge"][0]) for net in plan.of("provider-edge")}
+    assert str(plan.main4("harbour")) == anchor
+
+
+def test_a_modem_addressed_inside_the_home_network_is_refused_by_name() -> None:
+    home = check_home(load_yaml(HOME_FILE.replace("192.0.2.254", "192.0.2.9"), "x"))
+    with pytest.raises(DataError, match=r"modem: address 192\.0\.2\.9 is outside 192\.0\.2\.252/30"):
+        plan_addresses(as_built(home))

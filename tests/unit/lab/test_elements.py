@@ -66,7 +66,7 @@ def test_an_unknown_element_is_refused_with_what_there_is(element: str) -> None:
     [
         ("host:desk", Effect(loss_ratio=0.1)),
         ("host:desk", Effect(delay_s=1.0)),
-        ("reply:router", Effect(delay_s=0.1)),
+        ("reply:router", Effect(rate_bps=10_000)),
     ],
 )
 def test_an_effect_that_an_element_cannot_have_is_refused(element: str, effect: Effect) -> None:

@@ -145,3 +145,28 @@ def test_every_packet_taken_is_passed_or_dropped_for_one_reason(
     assert c.taken == 200
     assert c.passed == sum(f is not None for f in fates)
     assert c.taken == c.passed + c.lost + c.lost_burst + c.lost_outage + c.lost_queue
+
+
+def test_only_a_nodes_own_echo_replies_linger() -> None:
+    # Frames built by scapy, an independent reading of RFC 792 and RFC 4443.
+    from scapy.layers.inet import ICMP, IP, UDP
+    from scapy.layers.inet6 import ICMPv6EchoReply, ICMPv6EchoRequest, IPv6
+    from scapy.layers.l2 import ARP, Ether
+
+    mac = {"src": "02:00:00:00:00:01", "dst": "02:00:00:00:00:02"}
+    own4, own6 = "192.0.2.1", "2001:db8::1"
+    one = lane(own_delay_ns=5, own_sources=("c0000201", "20010db8000000000000000000000001"))
+    own = [
+        Ether(**mac) / IP(src=own4, dst="192.0.2.2") / ICMP(type=0),
+        Ether(**mac) / IPv6(src=own6, dst="2001:db8::2") / ICMPv6EchoReply(),
+    ]
+    other = [
+        Ether(**mac) / IP(src="192.0.2.9", dst="192.0.2.2") / ICMP(type=0),
+        Ether(**mac) / IP(src=own4, dst="192.0.2.2") / ICMP(type=8),
+        Ether(**mac) / IP(src=own4, dst="192.0.2.2") / UDP(),
+        Ether(**mac) / IPv6(src=own6, dst="2001:db8::2") / ICMPv6EchoRequest(),
+        Ether(**mac) / ARP(psrc=own4),
+        Ether(**mac),
+    ]
+    assert [one.lingers_ns(bytes(f)) for f in own] == [5, 5]
+    assert [one.lingers_ns(bytes(f)) for f in other] == [0] * len(other)

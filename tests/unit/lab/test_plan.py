@@ -33,6 +33,8 @@ def test_radio_access_and_beyond_have_the_relay_and_cables_do_not() -> None:
         ("node:router", Effect(delay_s=0.01), {"study/router", "router/modem"}),
         ("destination:harbour", Effect(jitter_s=0.01), {"beyond/harbour"}),
         ("host:study", Effect(delay_s=0.1), set()),
+        ("reply:modem", Effect(delay_s=0.1), {"router/modem"}),
+        ("reply:modem", Effect(outage=True), set()),
     ],
 )
 def test_a_scripted_fault_brings_the_relay_that_it_needs(

@@ -66,6 +66,11 @@ def test_prometheus_clients_own_parser_reads_back_the_state(accept: str) -> None
     assert value("whichhop_round_trip_seconds_bucket", **NAMES_OF, le="+Inf") == state.fates[Fate.ANSWERED]
     assert value("whichhop_session_clock_error_seconds", **NAMES_OF) == 0.0015
     assert value("whichhop_agent_info", home='Alder "House"\\', agent="desk") == 1
+    assert value("whichhop_loop_lateness_seconds", agent="desk") == 0.0004
+    assert value("whichhop_asleep_seconds_total", agent="desk") == 2.5
+    assert value("whichhop_clock_steps_total", agent="desk") == 1
+    assert value("whichhop_send_failures_total", agent="desk") == 3
+    assert value("whichhop_store_records_total", agent="desk") == 1
     assert value("whichhop_wan_received_bytes_total", agent="desk") == 2.0**40
     assert value("whichhop_fault_probability_ratio", element="desk/attic") == 0.93
     assert value("whichhop_episode_active", cause="wireless-hop", element="desk/attic") == 1
@@ -87,7 +92,7 @@ def test_every_row_of_the_catalogue_is_exported_with_just_its_labels() -> None:
 def test_the_number_of_series_is_bounded_by_the_home_file() -> None:
     found = samples(OPENMETRICS)
     a_session = (len(BUCKETS_S) + 1 + 2) + 1 + 3 + 1 + 4 + 2 + 1 + 1
-    assert len(found) <= 2 * a_session + 2 + 9 + 2 + 1
+    assert len(found) <= 2 * a_session + 2 + 10 + 2 + 1
     targets = {dict(labels)["target"] for _, labels in found if "target" in dict(labels)}
     assert targets <= set(NAMES)
 

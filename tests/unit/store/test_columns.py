@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 
 from support.records import any_record, lifelike
 from whichhop.model import Method, Record, SessionKey
-from whichhop.store.columns import SessionColumns, session_columns
+from whichhop.store.columns import SessionColumns, _fill, _fill_optional, session_columns
 from whichhop.store.store import Store
+from whichhop.wire.packed import pack, take_block, unfold
 
 KEY = SessionKey(agent="desk", target="attic", method=Method.STAMP)
 
@@ -19,8 +20,10 @@ def check(got: SessionColumns, records: list[Record]) -> None:
         wanted = [v for r in records for v in getattr(r.samples, name)]
         assert getattr(got, name).tolist() == wanted, name
     assert got.fate.tolist() == [v for r in records for v in r.samples.fate]
-    assert [f.minute for f in got.facts] == [r.minute for r in records]
-    assert [f.stamps for f in got.facts] == [r.stamps for r in records]
+    facts = [(f.minute + place, f) for f in got.facts for place in range(f.times)]
+    assert [minute for minute, _ in facts] == [r.minute for r in records]
+    for (_, fact), record in zip(facts, records, strict=True):
+        assert (fact.count, fact.stamps) == (len(record.samples), record.stamps)
 
 
 @pytest.mark.parametrize("packed", [False, True])
@@ -48,14 +51,14 @@ def test_records_that_came_late_are_put_in_their_place(tmp_path: Path) -> None:
 
 @given(st.lists(any_record(KEY), min_size=1, max_size=3))
 def test_any_values_are_unpacked_by_numpy_as_by_the_plain_reader(records: list[Record]) -> None:
-    from whichhop.store.columns import _optional, _values
-    from whichhop.wire.packed import pack, take_block, unfold
-
     block = take_block(unfold(pack(records)))
-    assert _values(block.sent_ns).tolist() == [v for r in records for v in r.samples.sent_ns]
+    sent = np.empty(block.sent_ns.total, np.int64)
+    _fill(sent, block.sent_ns)
+    assert sent.tolist() == [v for r in records for v in r.samples.sent_ns]
     for name in ("rtt_ns", "out_ns", "queue_ns"):
-        wanted = [v for r in records for v in getattr(r.samples, name)]
-        assert _optional(getattr(block, name)).tolist() == wanted
+        values = np.empty(len(sent), np.int64)
+        _fill_optional(values, getattr(block, name))
+        assert values.tolist() == [v for r in records for v in getattr(r.samples, name)]
 
 
 def test_a_session_that_is_not_there_is_empty(tmp_path: Path) -> None:

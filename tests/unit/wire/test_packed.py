@@ -91,11 +91,17 @@ def test_the_layout_is_pinned_so_that_old_stores_stay_readable() -> None:
     record = Record(
         session=SessionKey(agent="a", target="b", method=Method.ECHO), minute=2, samples=Columns()
     )
-    head = b"\x01" + b"\x01a\x01b\x04echo" + b"\x04" + b"\x01" + b"\x00\x00\x00\x00\x00\x00"
+    head = b"\x01" + b"\x01a\x01b\x04echo" + b"\x04" + b"\x01" + b"\x00\x01\x00\x00\x00\x00\x00"
     sent = b"\x02\x00\x00"  # unit 1 not stepwise, least 0, no planes
     optional = b"\x01" + sent  # an empty column is whole: 0 of 0 present
     whole = head + sent + 3 * optional
     assert canonical(record) == bytes((len(whole),)) + whole
+
+
+def test_more_than_a_reader_would_take_is_not_written() -> None:
+    many = [lifelike(random.Random(1), 5, KEY, count=1)] * 70_000
+    with pytest.raises(DataError, match=r"70000 records.*split them"):
+        pack(many)
 
 
 def test_records_of_two_sessions_do_not_share_a_block() -> None:

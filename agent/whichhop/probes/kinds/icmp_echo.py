@@ -13,7 +13,7 @@ from whichhop.net.clock import Clock, both_ns
 from whichhop.net.icmp_socket import EchoAnswer, EchoSocket
 from whichhop.net.stamped import Address, numeric_address
 from whichhop.probes.base import SessionFacts, Sink
-from whichhop.probes.sessions import Course, Courses, Remembered, plain
+from whichhop.probes.sessions import Course, Courses, Remembered, SendTimes, plain
 from whichhop.wire.flight import Flight
 from whichhop.wire.quoted import read_quoted
 from whichhop.wire.refusal import Refusal
@@ -52,7 +52,7 @@ class EchoProber:
         self._courses = Courses(lambda key, address: Course(key=key, address=address, flight=Flight()))
         self._number = int.from_bytes(cookie[:2])
         self._by_number: Remembered[int, tuple[Course, int]] = Remembered()
-        self._by_token: Remembered[tuple[int, int], tuple[Course, int]] = Remembered()
+        self._send_times: SendTimes[tuple[Course, int]] = SendTimes()
 
     def open(self, loop: asyncio.AbstractEventLoop) -> None:
         """Get the sockets; SystemRefusedError with the remedy when IPv4's is refused."""
@@ -61,6 +61,11 @@ class EchoProber:
         # A machine without IPv6 has no IPv6 targets; should it have one, `send` counts the refusals.
         with contextlib.suppress(SystemRefusedError):
             self._socket(loop, socket.AF_INET6)
+
+    @property
+    def unprivileged(self) -> bool:
+        """True when the system gave its unprivileged kind of socket and no capability is needed."""
+        return bool(self._sockets) and all(s.unprivileged for s in self._sockets.values())
 
     def _socket(self, loop: asyncio.AbstractEventLoop, family: socket.AddressFamily) -> None:
         ident = int.from_bytes(self._cookie[2:4])
@@ -84,7 +89,8 @@ class EchoProber:
             return
         self._by_number.keep(self._number, (course, seq))
         if token is not None:
-            self._by_token.keep((family, token), (course, seq))
+            self._send_times.launched((family, token), (course, seq))
+            self._stamped(self._sockets[family])
 
     def _where(self, address: str) -> tuple[socket.AddressFamily, Address]:
         found = self._addresses.get(address)
@@ -94,17 +100,24 @@ class EchoProber:
 
     def _ready(self, icmp: EchoSocket) -> bool:
         """Take up what waits in a socket; True when there was something."""
-        stamps, answers = icmp.drain()
-        for stamp in stamps:
-            found = self._by_token.get((icmp.family, stamp.token))
-            if found is not None:
-                course, seq = found
-                scheduled, driver = (stamp.at_ns, None) if stamp.scheduled else (None, stamp.at_ns)
-                course.flight.stamped(seq, driver, scheduled)
+        answers = icmp.receive()
+        stamped = self._stamped(icmp)
         utc_ns, mono_ns = both_ns(self._clock)
         for answer in answers:
             self._answered(answer, utc_ns, mono_ns, icmp.ident)
-        return bool(stamps or answers)
+        return stamped or bool(answers)
+
+    def _stamped(self, icmp: EchoSocket) -> bool:
+        """Hand the send stamps that wait to their flights; True when there were any."""
+        stamps = icmp.send_stamps()
+        for stamp in stamps:
+            found = self._send_times.stamped(
+                (icmp.family, stamp.token), stamp.at_ns, scheduled=stamp.scheduled
+            )
+            if found is not None:
+                (course, seq), left_ns, driver_ns = found
+                course.flight.stamped(seq, driver_ns, left_ns)
+        return bool(stamps)
 
     def _answered(self, answer: EchoAnswer, utc_ns: UtcNs, mono_ns: MonoNs, ident: int) -> None:
         found = self._by_number.get(answer.sequence)

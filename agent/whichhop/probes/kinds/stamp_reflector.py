@@ -1,16 +1,20 @@
 """STAMP, the answering half: reflects what allowed sources send, and counts what it drops and why."""
 
 import asyncio
-from collections import Counter
+import contextlib
+import struct
+from collections import Counter, deque
 from collections.abc import Callable
+from ipaddress import ip_address
 
 from whichhop.errors import SystemRefusedError
+from whichhop.net.batch import SLOTS, Batch, address_of
 from whichhop.net.clock import Clock
-from whichhop.net.stamped import Datagram, SendStamp, StampedSocket
+from whichhop.net.stamped import Address, Datagram, SendStamp, StampedSocket
 from whichhop.net.udp import open_udp
 from whichhop.probes.gate import Gate
-from whichhop.probes.sessions import Remembered
-from whichhop.wire.ntp64 import ErrorEstimate
+from whichhop.probes.sessions import SendTimes
+from whichhop.wire.ntp64 import ErrorEstimate, field_from_utc
 from whichhop.wire.refusal import Refusal
 from whichhop.wire.stamp import AUTH_OCTETS, BASE_OCTETS, DEFAULT_PORT
 from whichhop.wire.stamp_reflector import Reflected, Reflector
@@ -18,6 +22,16 @@ from whichhop.wire.stamp_tlv import StampMethod, SyncSource, TimestampInformatio
 
 NOT_SENT = "not-sent"
 """The reason counted when the system would not take an answer."""
+_T3, _T3_AT = struct.Struct("!Q"), 4
+_LAGS = 32
+"""Answers whose way from our clock reading into the kernel is remembered. The least of them is added to T3,
+since every answer takes at least that long; more would at times put T3 after the truth."""
+_LEAD_SPARED_NS = 2_000
+"""And a little less, for the odd answer that is quicker than 32 before it."""
+_FLOOD = 32
+"""So many asks at once are a flood: answered by the batch and without send stamps until it ebbs."""
+_FLOOD_BATCHES = 16
+_PEERS_MOST = 1024
 _TTL_UNTOLD = 0
 """What an answer's sender-TTL field says where the system does not tell the TTL."""
 
@@ -40,12 +54,18 @@ class StampReflector:
         self._clock, self._gate, self._estimate = clock, gate, estimate
         self._bind, self._port = bind, port
         self._kernel_stamps = kernel_stamps
+        self._tagged = key is not None
         self._base_octets = BASE_OCTETS if key is None else AUTH_OCTETS
         self._reflector = Reflector(estimate=estimate(), key=key)
         self._udp: StampedSocket | None = None
+        self._batch: Batch | None = None
+        self._flooded = False
+        self._peers: dict[bytes, Address] = {}
         self._loop: asyncio.AbstractEventLoop | None = None
+        self._lags_ns: deque[int] = deque(maxlen=_LAGS)
+        self._lead_ns = 0
         self._turned: Counter[str] = Counter()
-        self._by_token: Remembered[int, tuple[Reflected, int]] = Remembered()
+        self._send_times: SendTimes[tuple[Reflected, int, int]] = SendTimes()
 
     def open(self, loop: asyncio.AbstractEventLoop) -> None:
         """Listen; SystemRefusedError with the remedy when the port is taken or not allowed."""
@@ -56,8 +76,11 @@ class StampReflector:
             self._clock,
             kernel_stamps=self._kernel_stamps,
             want_header=True,
-            want_local=True,
+            want_local=ip_address(self._bind).is_unspecified,
         )
+        # Where the system has no such calls, or answers must choose their address, each goes alone.
+        with contextlib.suppress(OSError):
+            self._batch = Batch(self._udp)
         loop.add_reader(self._udp.fileno(), self._ready)
         self.refresh()
 
@@ -94,8 +117,11 @@ class StampReflector:
         udp = self._udp
         if udp is None:
             return
-        stamps, datagrams = udp.drain()
-        self._left(stamps)
+        if self._flooded and self._batch is not None:
+            self._flood(self._batch)
+            return
+        datagrams = udp.receive(_FLOOD)
+        self._left(udp.send_stamps())
         now_ns = self._clock.mono_ns()
         for datagram in datagrams:
             turned = self._gate.turned(datagram.source[0], now_ns)
@@ -103,45 +129,86 @@ class StampReflector:
                 self._reflect(udp, datagram)
             else:
                 self._turned[turned] += 1
+        if len(datagrams) == _FLOOD:
+            self._flooded = True
+            udp.stamp_sends(False)
+
+    def _flood(self, batch: Batch) -> None:
+        """Answer by the batch, in haste: no send stamps, T3 as each answer is made."""
+        now_ns = self._clock.mono_ns()
+        turned_by, reflect, utc_ns = self._gate.turned, self._reflector.reflect, self._clock.utc_ns
+        turned_away, peers = self._turned, self._peers
+        if len(peers) > _PEERS_MOST:
+            peers.clear()
+
+        def answer(data: bytes, raw: bytes, at_ns: int, ttl: int, tos: int) -> memoryview | None:
+            peer = peers.get(raw)
+            if peer is None:
+                peer = peers[raw] = address_of(raw)
+            turned = turned_by(peer[0], now_ns)
+            if turned is not None:
+                turned_away[turned] += 1
+                return None
+            t3_ns = utc_ns()
+            done = reflect(data, peer, at_ns or t3_ns, t3_ns, ttl=ttl, dscp=tos >> 2, ecn=tos & 3)
+            return None if isinstance(done, Refusal) else done
+
+        total = 0
+        for _ in range(_FLOOD_BATCHES):
+            taken, unsent = batch.exchange(answer)
+            total += taken
+            if unsent:
+                turned_away[NOT_SENT] += unsent
+            if taken < SLOTS:
+                break
+        if total < _FLOOD:
+            self._flooded = False
+            if self._udp is not None:
+                self._udp.stamp_sends(True)
+                self._left(self._udp.send_stamps())
 
     def _reflect(self, udp: StampedSocket, datagram: Datagram) -> None:
         data, source, at_ns, _kernel, ttl, tos, local = datagram
         mark = tos or 0
+        t3_ns = self._clock.utc_ns()
         answer = self._reflector.reflect(
             data,
             source,
             at_ns,
-            self._clock.utc_ns(),
+            t3_ns + self._lead_ns,
             ttl=_TTL_UNTOLD if ttl is None else ttl,
             dscp=mark >> 2,
             ecn=mark & 3,
         )
         if isinstance(answer, Refusal):
             return
-        # Only extensions can ask for follow-up telemetry, so a bare packet's answer needs no send stamp.
-        stamp = len(data) > self._base_octets
-        extra = () if local is None else (udp.local_ancillary(local),)
         session = self._reflector.session
+        extra = () if local is None else (udp.local_ancillary(local),)
+        if not self._tagged:
+            # The tag of an authenticated packet covers T3; of a bare one it can be written last of all.
+            t3_ns = self._clock.utc_ns()
+            field = field_from_utc(t3_ns + self._lead_ns, ptp=self._reflector.estimate.ptp)
+            _T3.pack_into(answer, _T3_AT, field)
         try:
-            token = udp.send(answer, source, stamp=stamp, extra=extra)
+            token = udp.send(answer, source, extra)
         except OSError:
             self._turned[NOT_SENT] += 1
             return
         if token is not None:
-            self._by_token.keep(token, (session, (session.count - 1) & 0xFFFFFFFF))
+            self._send_times.launched(token, (session, (session.count - 1) & 0xFFFFFFFF, t3_ns))
+            # Now, since the next ask of the session may already be in this batch.
+            self._left(udp.send_stamps())
 
     def _left(self, stamps: list[SendStamp]) -> None:
-        """Pass the kernel's send stamps on to their sessions.
-
-        The scheduling stamp is the one: what the answer then waits in this machine's own queue belongs to the
-        path, as it does for everybody else's packets.
-        """
+        """Pass the kernel's send stamps on to their sessions."""
         for stamp in stamps:
-            if stamp.scheduled:
-                found = self._by_token.get(stamp.token)
-                if found is not None:
-                    session, number = found
-                    self._reflector.left(session, number, stamp.at_ns, StampMethod.SOFTWARE)
+            found = self._send_times.stamped(stamp.token, stamp.at_ns, scheduled=stamp.scheduled)
+            if found is not None:
+                (session, number, t3_ns), left_ns, _driver_ns = found
+                self._lags_ns.append(left_ns - t3_ns)
+                self._reflector.left(session, number, left_ns, StampMethod.SOFTWARE)
+        if self._lags_ns:
+            self._lead_ns = max(0, min(self._lags_ns) - _LEAD_SPARED_NS)
 
     def close(self) -> None:
         """Stop listening."""

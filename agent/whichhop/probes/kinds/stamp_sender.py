@@ -13,7 +13,7 @@ from whichhop.net.clock import Clock, both_ns
 from whichhop.net.stamped import Address, Datagram, StampedSocket, numeric_address
 from whichhop.net.udp import open_udp
 from whichhop.probes.base import SessionFacts, Sink
-from whichhop.probes.sessions import Course, Courses, Remembered, plain
+from whichhop.probes.sessions import Course, Courses, Remembered, SendTimes, plain
 from whichhop.wire.ntp64 import ErrorEstimate
 from whichhop.wire.stamp import DEFAULT_PORT
 from whichhop.wire.stamp_sender import StampSender
@@ -65,7 +65,7 @@ class StampProber:
         self._courses = Courses(self._begin)
         self._by_ssid: Remembered[int, _StampCourse] = Remembered()
         self._by_address: dict[str, _StampCourse] = {}
-        self._by_token: Remembered[tuple[int, int], tuple[_StampCourse, int]] = Remembered()
+        self._send_times: SendTimes[tuple[_StampCourse, int]] = SendTimes()
 
     def open(self, loop: asyncio.AbstractEventLoop) -> None:
         """Get the sockets; SystemRefusedError with the remedy when IPv4's is refused."""
@@ -101,7 +101,8 @@ class StampProber:
             self._refused(course, seq)
             return
         if token is not None:
-            self._by_token.keep((family, token), (course, seq))
+            self._send_times.launched((family, token), (course, seq))
+            self._stamped(family, udp)
 
     def _refused(self, course: _StampCourse, seq: int) -> None:
         if course.flight.next_seq == seq:  # refused before it was even numbered
@@ -116,17 +117,22 @@ class StampProber:
 
     def _ready(self, family: socket.AddressFamily, udp: StampedSocket) -> bool:
         """Take up what waits in a socket; True when there was something."""
-        stamps, datagrams = udp.drain()
-        for stamp in stamps:
-            found = self._by_token.get((family, stamp.token))
-            if found is not None:
-                course, seq = found
-                scheduled, driver = (stamp.at_ns, None) if stamp.scheduled else (None, stamp.at_ns)
-                course.flight.stamped(seq, driver, scheduled)
+        datagrams = udp.receive()
+        stamped = self._stamped(family, udp)
         utc_ns, mono_ns = both_ns(self._clock)
         for datagram in datagrams:
             self._answered(datagram, utc_ns, mono_ns)
-        return bool(stamps or datagrams)
+        return stamped or bool(datagrams)
+
+    def _stamped(self, family: socket.AddressFamily, udp: StampedSocket) -> bool:
+        """Hand the send stamps that wait to their flights; True when there were any."""
+        stamps = udp.send_stamps()
+        for stamp in stamps:
+            found = self._send_times.stamped((family, stamp.token), stamp.at_ns, scheduled=stamp.scheduled)
+            if found is not None:
+                (course, seq), left_ns, driver_ns = found
+                course.flight.stamped(seq, driver_ns, left_ns)
+        return bool(stamps)
 
     def _answered(self, datagram: Datagram, utc_ns: UtcNs, mono_ns: MonoNs) -> None:
         at = _SSID_AT if self._key is None else _SSID_AT_AUTH

@@ -1,0 +1,174 @@
+"""`whichhop compare`: collects what the agents measured and says which hop is to blame, and how surely."""
+
+import argparse
+import json
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import msgspec
+
+from whichhop.cli.table import table
+from whichhop.cli.times import clock_text, local_text, parse_time
+from whichhop.compare.explain import explain
+from whichhop.compare.whole import Comparison, compare_records, comparison_data
+from whichhop.compare.windows import TICK_NS
+from whichhop.config.check import read_home
+from whichhop.config.keys import derive_keys, key_path_for, read_key
+from whichhop.daemon.options import default_store
+from whichhop.errors import DataError, WhichhopError
+from whichhop.model import Home, Record, derive_sessions
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
+from whichhop.net.clock import SystemClock
+from whichhop.net.http_get import fetch
+from whichhop.store.collect import Collected
+from whichhop.store.files import read_file
+from whichhop.store.gather import gather
+from whichhop.store.store import Store
+
+EPILOG = """\
+examples:
+  whichhop compare alder.yaml
+  whichhop compare alder.yaml --from 2026-03-01T18:00Z --to 2026-03-01T23:00Z
+  whichhop compare alder.yaml --records evening/ --json
+
+Asks every agent of the home for what it measured since last time, then judges the whole span. With
+--records, reads files in the interchange form instead and asks nobody.
+"""
+SETTLED_NS = 8 * NS_PER_S
+"""A window is judged once its last packet has settled; see daemon/minutes.py, which waits as long."""
+DAY_NS = 24 * 3600 * NS_PER_S
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The verb's arguments."""
+    parser.epilog = EPILOG
+    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    parser.add_argument("--from", dest="start", metavar="TIME", help="begin (default: a day before the end)")
+    parser.add_argument("--to", dest="end", metavar="TIME", help="end (default: now)")
+    parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
+    parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
+    parser.add_argument("--offline", action="store_true", help="ask no agent; judge what is kept already")
+    parser.add_argument(
+        "--records", type=Path, metavar="DIR", help="judge the *.jsonl files there instead; ask no agent"
+    )
+    parser.add_argument("--json", action="store_true", help="print data instead of text")
+
+
+def _say(text: str) -> None:
+    sys.stderr.write(text + "\n")
+
+
+def _ask_agents(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Collected], list[Record]]:
+    token = derive_keys(read_key(args.key or key_path_for(args.home))).api_token
+    peers = {n.name: f"http://{_host(n.address or '')}:{home.ports.api}" for n in home.agents}
+
+    def progress(agent: str, place: int, last: int) -> None:
+        if sys.stderr.isatty():
+            _say(f"collecting from {agent}: {place} of {last} records")
+
+    found = gather(store, peers, token, fetch, progress)
+    for one in found.agents:
+        if one.trouble:
+            _say(f"{one.agent}: {one.trouble}")
+    return list(found.agents), list(found.open_records)
+
+
+def _host(address: str) -> str:
+    return f"[{address}]" if ":" in address else address
+
+
+def _import_files(folder: Path, store: Store) -> None:
+    files = sorted(folder.glob("*.jsonl*")) if folder.is_dir() else []
+    if not files:
+        raise DataError(
+            f"--records {folder}: no *.jsonl file there; write one with `whichhop records export`"
+        )
+    for file in files:
+        everything = read_file(file)
+        store.append_all(
+            (x for x in everything if isinstance(x, Record)),
+            (x for x in everything if not isinstance(x, Record)),
+        )
+
+
+def _records(
+    home: Home, store: Store, extra: Sequence[Record], start_ns: int, end_ns: int
+) -> Iterator[Record]:
+    yield from extra
+    kept = set(store.sessions())
+    for session in derive_sessions(home):
+        if session.key in kept:
+            yield from store.session_records(session.key, minute_of(start_ns), minute_of(end_ns - 1) + 1)
+
+
+def _text(found: Comparison) -> str:
+    head = (
+        f"{found.home.name}: {local_text(found.start_ns)} to {local_text(found.end_ns)},"
+        f" {len(found.windows.sessions)} sessions, {found.packets} packets"
+    )
+    if not found.verdicts:
+        return f"{head}\n\nHealthy: nothing exceeds its own quiet baseline.\n"
+    rows = [
+        (
+            clock_text(v.start_ns),
+            clock_text(v.end_ns) if v.end_ns is not None else "lasting",
+            v.cause + ("" if v.proven else " (not proven)"),
+            " + ".join(v.elements),
+            f"{v.probability:.0%}",
+        )
+        for v in found.verdicts
+    ]
+    parts = [head, table(("since", "until", "cause", "where", "probability"), rows)]
+    parts += [f"{clock_text(v.start_ns)}  " + "\n          ".join(explain(v)) for v in found.verdicts]
+    return "\n\n".join(parts) + "\n"
+
+
+def _gather(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Collected], list[Record]]:
+    if args.records:
+        _import_files(args.records, store)
+    elif not args.offline:
+        return _ask_agents(args, home, store)
+    return [], []
+
+
+def _span(args: argparse.Namespace, store: Store) -> tuple[int, int]:
+    """From and to in ns; the end of what is kept, or now less the waiting time, unless told."""
+    kept = store.span()
+    latest = SystemClock().utc_ns() - SETTLED_NS
+    if args.records and kept:
+        latest = min(latest, (kept[1] + 1) * NS_PER_MINUTE)
+    end = parse_time(args.end, "--to", latest - latest % TICK_NS)
+    start = parse_time(args.start, "--from", end - DAY_NS)
+    if start >= end:
+        raise DataError(f"--to {args.end} is not after --from {args.start}; swap them")
+    return start, end
+
+
+def run(args: argparse.Namespace) -> int:
+    """Collect, judge, print. Exit code 0 whatever the verdict; 2 when nothing could be judged."""
+    home = read_home(args.home)
+    if args.records and args.offline:
+        raise WhichhopError("--records and --offline exclude each other; give one")
+    with tempfile.TemporaryDirectory() as passing:
+        # Files are judged apart from what is kept, so that nothing is mixed in behind the reader's back.
+        kept = args.store or default_store(f"{args.home.stem}.collected")
+        path = Path(passing) / "records.db" if args.records else kept
+        with Store.make(path) as store:
+            agents, extra = _gather(args, home, store)
+            start, end = _span(args, store)
+            readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
+            records = _records(home, store, extra, start, end)
+            found = compare_records(home, records, readings, start_ns=start, end_ns=end)
+    if found is None:
+        raise DataError(
+            f"nothing was measured between {local_text(start)} and {local_text(end)}:"
+            " start the agents, or name another span with --from and --to"
+        )
+    if args.json:
+        data = comparison_data(found) | {"agents": [msgspec.to_builtins(a) for a in agents]}
+        sys.stdout.write(json.dumps(data, indent=2) + "\n")
+    else:
+        sys.stdout.write(_text(found))
+    return 0

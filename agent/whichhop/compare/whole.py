@@ -1,0 +1,83 @@
+"""The whole comparison in one call: a home's records in, its windows and verdicts out; and both as data."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+
+from whichhop.compare.cutting import Cutter
+from whichhop.compare.engine import judge
+from whichhop.compare.explain import explain
+from whichhop.compare.windows import TICK_NS, WindowTable
+from whichhop.model import Home, Reading, Record, SessionKey, Verdict, derive_sessions
+from whichhop.model.units import NS_PER_MINUTE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """What was judged and what came of it; `verdicts` is empty when the home was healthy throughout."""
+
+    home: Home
+    windows: WindowTable
+    verdicts: tuple[Verdict, ...]
+
+    @property
+    def start_ns(self) -> int:
+        """The first window's begin."""
+        return self.windows.at_ns(0)
+
+    @property
+    def end_ns(self) -> int:
+        """The last window's end."""
+        return self.windows.at_ns(self.windows.ticks)
+
+    @property
+    def packets(self) -> int:
+        """Packets that spoke."""
+        return int(self.windows.sent.sum())
+
+
+def compare_records(
+    home: Home, records: Iterable[Record], readings: Iterable[Reading], *, start_ns: int, end_ns: int
+) -> Comparison | None:
+    """Judge the home's own sessions from `start_ns` to `end_ns`; None when nothing was measured then.
+
+    Windows lie on whole multiples of their length since the epoch and begin no earlier than the first record.
+    """
+    keys = [s.key for s in derive_sessions(home)]
+    by_key: dict[SessionKey, list[Record]] = {key: [] for key in keys}
+    for record in records:
+        if record.session in by_key and start_ns < (record.minute + 1) * NS_PER_MINUTE:
+            by_key[record.session].append(record)
+    heard = [key for key in keys if by_key[key]]
+    if not heard:
+        return None
+    first = min(r.minute for found in by_key.values() for r in found) * NS_PER_MINUTE
+    begin = max(start_ns, first)
+    begin -= begin % TICK_NS
+    if begin >= end_ns:
+        return None
+    cutter = Cutter(heard, start_ns=begin, end_ns=end_ns - end_ns % TICK_NS)
+    for key in heard:
+        cutter.add(by_key[key])
+    verdicts = judge(home, derive_sessions(home), cutter.table, readings)
+    return Comparison(home=home, windows=cutter.table, verdicts=tuple(verdicts))
+
+
+def verdict_data(verdict: Verdict) -> dict[str, Any]:
+    """A verdict as JSON-ready data, with its sentences under "words"."""
+    data: dict[str, Any] = msgspec.to_builtins(verdict)
+    return data | {"words": explain(verdict)}
+
+
+def comparison_data(comparison: Comparison) -> dict[str, Any]:
+    """The whole answer as JSON-ready data."""
+    return {
+        "home": comparison.home.name,
+        "from_ns": comparison.start_ns,
+        "to_ns": comparison.end_ns,
+        "sessions": [str(k) for k in comparison.windows.sessions],
+        "packets": comparison.packets,
+        "verdicts": [verdict_data(v) for v in comparison.verdicts],
+    }

@@ -1,0 +1,74 @@
+"""Route discovery for the daemon: runs the child that climbs the ladder, and reads the route it prints."""
+
+import asyncio
+import contextlib
+import json
+import sys
+
+from whichhop.errors import DataError, SystemRefusedError
+from whichhop.wire.trace import Hop, Route
+
+CHILD = "whichhop.probes.trace_child"
+REFUSED, UNROUTED = 3, 4
+"""The child's exit codes: no raw socket to be had; no way to the target."""
+LIMIT_S = 60.0
+"""20 hop limits, 3 tries, 4 at once, a second a round: 15 s when all are silent; a busy machine, longer."""
+SOURCE_PORT = 33434
+"""Always the same, so that every finding, today's and next week's, sees the same one of equal paths."""
+
+
+def read_route(line: str) -> Route:
+    """The route that the child printed; DataError when it is none."""
+    try:
+        found = json.loads(line)
+        hops = tuple(Hop(**(hop | {"addresses": tuple(hop["addresses"])})) for hop in found["hops"])
+        return Route(target=found["target"], hops=hops)
+    except (ValueError, KeyError, TypeError) as err:
+        raise DataError(f"route discovery printed {line[:80]!r}, which is no route; report this") from err
+
+
+async def find_route(target: str, *, source_port: int = SOURCE_PORT, limit_s: float = LIMIT_S) -> Route:
+    """The route to a numeric address, by UDP probes with constant flow fields.
+
+    SystemRefusedError, with the remedy, when raw sockets are refused, when there is no way to the target, or
+    when the child does not end in time. Cancelling ends the child.
+    """
+    child = await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-m",
+        CHILD,
+        target,
+        str(source_port),
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+    )
+    try:
+        out, err = await asyncio.wait_for(child.communicate(), limit_s)
+    except TimeoutError:
+        raise SystemRefusedError(
+            f"route discovery to {target} did not end within {limit_s:g} s; try again on an idle machine"
+        ) from None
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            child.kill()
+        await child.wait()
+    if child.returncode == REFUSED:
+        raise SystemRefusedError(
+            f"route discovery to {target} needs a raw socket: run the agent with CAP_NET_RAW, or write the "
+            "provider edge's address in the home file under targets"
+        )
+    if child.returncode == UNROUTED:
+        raise SystemRefusedError(
+            f"no way to {target} from this machine: {_last_line(err)}; check its network"
+        )
+    if child.returncode != 0:
+        raise SystemRefusedError(
+            f"route discovery to {target} failed: {_last_line(err)}; is scapy installed?"
+        )
+    return read_route(out.decode())
+
+
+def _last_line(text: bytes) -> str:
+    lines = text.decode(errors="replace").strip().splitlines()
+    return lines[-1] if lines else "no message"

@@ -1,0 +1,112 @@
+"""Delay of a record's packets as arrays, round trip and each way, and its summary: RFC 2681, RFC 7679."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from whichhop.model.record import ABSENT, Columns
+from whichhop.model.sample import Fate
+from whichhop.stats.quantile import Definition, Floats, Quantiles, as_delays, median, quantiles
+
+DEFAULT_SHARES = (0.05, 0.25, 0.5, 0.75, 0.95, 0.99)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DelaySummary:
+    """RFC 2681 section 4 of some delays; every field has the input's unit, infinite where undefined.
+
+    count: packets sent; undefined: how many got no answer in time. mean: over the answered alone, since
+    the RFC defines none over infinities; nan without an answer. With no packet all figures are nan.
+    """
+
+    count: int
+    undefined: int
+    minimum: float
+    median: float
+    mean: float
+    maximum: float
+    quantiles: Quantiles
+
+
+def summarise(
+    delays: ArrayLike,
+    shares: Sequence[float] = DEFAULT_SHARES,
+    definition: Definition = Definition.INVERSE_EDF,
+) -> DelaySummary:
+    """Minimum, median, mean, maximum and quantiles of delays in one unit, infinite where lost.
+
+    maximum: of the answered. Empty: nan, count 0. All lost: minimum, median and quantiles infinite, mean
+    and maximum nan. One sample: that sample throughout.
+    """
+    array = as_delays(delays)
+    answered = array[np.isfinite(array)]
+    return DelaySummary(
+        count=len(array),
+        undefined=len(array) - len(answered),
+        minimum=float(array.min()) if len(array) else np.nan,
+        median=median(array),
+        mean=float(answered.mean()) if len(answered) else np.nan,
+        maximum=float(answered.max()) if len(answered) else np.nan,
+        quantiles=quantiles(array, shares, definition),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DelayArrays:
+    """The packets of some columns that asked the path, side by side in order sent; ns as floats.
+
+    round_trip_ns, out_ns, back_ns: infinite where undefined, a late answer included (RFC 7680 waiting
+    time); `out_ns` and `back_ns` hold the clocks' disagreement, with opposite signs, until it is taken
+    out, so only their variation speaks. `has_ways` is False where the method has no far stamp; both
+    ways are then all infinite.
+    """
+
+    sent_ns: Floats
+    round_trip_ns: Floats
+    out_ns: Floats
+    back_ns: Floats
+    has_ways: bool
+
+
+def delay_arrays(columns: Columns) -> DelayArrays:
+    """Turns a record's columns into arrays; set-aside packets are left out, lost ones are infinite.
+
+    Empty columns, or columns with set-aside packets alone, give empty arrays.
+    """
+    fate = np.asarray(columns.fate)
+    asked = fate < Fate.NOT_SENT
+    answered = fate[asked] == Fate.ANSWERED
+    rtt = np.asarray(columns.rtt_ns)[asked]
+    out = np.asarray(columns.out_ns)[asked]
+    two_ways = answered & (out != ABSENT)
+    return DelayArrays(
+        sent_ns=np.asarray(columns.sent_ns)[asked].astype(np.float64),
+        round_trip_ns=np.where(answered, rtt, np.inf),
+        out_ns=np.where(two_ways, out, np.inf),
+        back_ns=np.where(two_ways, rtt - np.where(two_ways, out, 0), np.inf),
+        has_ways=bool(two_ways.any()),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OneWay:
+    """One-way delays (RFC 7679) and how wrong they may be through the clocks, ns."""
+
+    out_ns: Floats
+    back_ns: Floats
+    error_ns: int
+
+
+def one_way(arrays: DelayArrays, *, offset_ns: float | None, clock_error_ns: int | None) -> OneWay | None:
+    """One-way delays once both clocks are known; None, withheld, when offset or error is not.
+
+    offset_ns: the far clock less the near one. clock_error_ns: the larger of both ends' stated error
+    (RFC 4656 4.1.2). None as well where the method has no far stamp, or nothing was answered.
+    """
+    if offset_ns is None or clock_error_ns is None or not arrays.has_ways:
+        return None
+    return OneWay(
+        out_ns=arrays.out_ns - offset_ns, back_ns=arrays.back_ns + offset_ns, error_ns=clock_error_ns
+    )

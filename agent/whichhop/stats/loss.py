@@ -1,0 +1,100 @@
+"""Loss counted by direction from packets' fates: RFC 7680 ratio, RFC 2681 waiting time; plain counts."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from whichhop.model.sample import Fate
+from whichhop.stats.proportion import Interval, wilson
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LossCount:
+    """What became of the packets of one session over a span; every packet is in exactly one field.
+
+    late: answered past the waiting time, lost by RFC 7680 and counted within `lost`.
+    unknown: lost where the method cannot tell the direction, `late` left out.
+    set_aside: our own trouble; such a packet is neither sent nor lost.
+    """
+
+    answered: int = 0
+    late: int = 0
+    lost_out: int = 0
+    lost_back: int = 0
+    unknown: int = 0
+    set_aside: int = 0
+
+    @property
+    def lost(self) -> int:
+        """Packets lost in all, late ones included."""
+        return self.late + self.lost_out + self.lost_back + self.unknown
+
+    @property
+    def sent(self) -> int:
+        """Packets that asked the path; those set aside are not among them."""
+        return self.answered + self.lost
+
+    @property
+    def ratio(self) -> float | None:
+        """RFC 7680 section 4.1's loss ratio, 0 to 1; None when nothing was sent, 1 when all was lost."""
+        return self.lost / self.sent if self.sent else None
+
+    def interval(self, confidence: float = 0.95) -> Interval:
+        """Wilson's interval of the ratio; 0 to 1 when nothing was sent."""
+        return wilson(self.lost, self.sent, confidence)
+
+    def forward(self) -> tuple[int, int] | None:
+        """Packets lost and sent on the way out; None while any loss has no direction.
+
+        A late packet arrived both ways, so it is no loss of a direction.
+        """
+        return None if self.unknown else (self.lost_out, self.sent)
+
+    def backward(self) -> tuple[int, int] | None:
+        """Packets lost and sent on the way back: of those that reached the far end (RFC 8762 section 4).
+
+        None while any loss has no direction.
+        """
+        return None if self.unknown else (self.lost_back, self.sent - self.lost_out)
+
+    def __add__(self, other: "LossCount") -> "LossCount":
+        return LossCount(
+            answered=self.answered + other.answered,
+            late=self.late + other.late,
+            lost_out=self.lost_out + other.lost_out,
+            lost_back=self.lost_back + other.lost_back,
+            unknown=self.unknown + other.unknown,
+            set_aside=self.set_aside + other.set_aside,
+        )
+
+
+def count(fates: Iterable[int]) -> LossCount:
+    """Counts packets' fates (`model.Fate` numbers, such as a record's fate column); empty gives all zero."""
+    seen = dict.fromkeys(Fate, 0)
+    for fate in fates:
+        seen[Fate(fate)] += 1
+    return LossCount(
+        answered=seen[Fate.ANSWERED],
+        late=seen[Fate.LATE],
+        lost_out=seen[Fate.LOST_OUT],
+        lost_back=seen[Fate.LOST_BACK],
+        unknown=seen[Fate.LOST],
+        set_aside=sum(number for fate, number in seen.items() if fate.set_aside),
+    )
+
+
+def count_within(round_trips_ns: Iterable[int | None], waiting_ns: int) -> LossCount:
+    """The same packets judged by another waiting time, as RFC 7680 lets a reader do afterwards.
+
+    round_trips_ns: one a packet sent, None where no answer ever came. An answer later than `waiting_ns`
+    counts as late; exactly at it still counts as answered. Needs the raw round trips: a count cannot be
+    re-judged. Empty gives all zero.
+    """
+    answered = late = unknown = 0
+    for rtt_ns in round_trips_ns:
+        if rtt_ns is None:
+            unknown += 1
+        elif rtt_ns > waiting_ns:
+            late += 1
+        else:
+            answered += 1
+    return LossCount(answered=answered, late=late, unknown=unknown)

@@ -1,0 +1,76 @@
+"""Intervals for a share of packets lost, in plain arithmetic that the daemon can afford."""
+
+import math
+from dataclasses import dataclass
+from statistics import NormalDist
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """Two ends that hold the true value with the stated confidence; the unit is that of the estimate."""
+
+    low: float
+    high: float
+    confidence: float
+
+    def __contains__(self, value: float) -> bool:
+        return self.low <= value <= self.high
+
+
+def check_counts(hits: int, total: int, confidence: float) -> None:
+    """ValueError unless 0 <= hits <= total and the confidence lies between 0 and 1."""
+    if not 0 <= hits <= total:
+        raise ValueError(f"{hits} of {total} is no proportion: need 0 <= hits <= total")
+    if not 0 < confidence < 1:
+        raise ValueError(f"confidence {confidence} must lie between 0 and 1, both left out")
+
+
+def wilson(hits: int, total: int, confidence: float = 0.95) -> Interval:
+    """The score interval of a proportion `hits / total` (Wilson 1927; Newcombe 1998, method 3).
+
+    Ratios between 0 and 1. Holds near 0 and 1, where a loss ratio usually is. Nothing tried: 0 to 1, for
+    nothing is known. All lost: the upper end is 1. One packet: 0 to 0.793 or 0.207 to 1 at 95 %.
+    Assumes independent packets: with bursts the truth is less sure (see `loss_pattern.TwoState`).
+    """
+    check_counts(hits, total, confidence)
+    if total == 0:
+        return Interval(low=0.0, high=1.0, confidence=confidence)
+    z = NormalDist().inv_cdf(0.5 + confidence / 2)
+    share = hits / total
+    scale = 1 + z * z / total
+    middle = (share + z * z / (2 * total)) / scale
+    half = z * math.sqrt(share * (1 - share) / total + z * z / (4 * total * total)) / scale
+    # At the ends the formula gives exactly 0 and 1 on paper; rounding must not exclude them.
+    return Interval(
+        low=0.0 if hits == 0 else max(0.0, middle - half),
+        high=1.0 if hits == total else min(1.0, middle + half),
+        confidence=confidence,
+    )
+
+
+def none_seen_upper(total: int, confidence: float = 0.95) -> float:
+    """The largest ratio that `total` trials without a single hit still allow: 1 - (1 - confidence)^(1/total).
+
+    One-sided and exact (binomial). Nothing tried: 1.
+    """
+    check_counts(0, total, confidence)
+    if total == 0:
+        return 1.0
+    return -math.expm1(math.log1p(-confidence) / total)
+
+
+def rule_of_three(total: int) -> float:
+    """The rule of three, 3/total: the usual short form of `none_seen_upper` at 95 % (common practice).
+
+    Slightly wide, never under the exact value; capped at 1. Nothing tried: 1.
+    """
+    check_counts(0, total, 0.95)
+    return 1.0 if total == 0 else min(1.0, 3 / total)
+
+
+def trials_to_exclude(ratio: float, confidence: float = 0.95) -> int:
+    """How many trials without a hit show, one-sided, that the ratio is at most `ratio` (0 to 1)."""
+    if not 0 < ratio < 1:
+        raise ValueError(f"ratio {ratio} must lie between 0 and 1, both left out")
+    check_counts(0, 0, confidence)
+    return math.ceil(math.log1p(-confidence) / math.log1p(-ratio))

@@ -1,0 +1,91 @@
+"""Rates from byte and packet counters: wraps, restarts, stalls and too long a silence told apart."""
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Step(StrEnum):
+    """What two readings of one counter say together."""
+
+    COUNTED = "counted"
+    WRAPPED = "wrapped"
+    """Counted, across one pass through the counter's top."""
+    RESTARTED = "restarted"
+    """The counter began anew (ifCounterDiscontinuityTime changed, or it fell where no wrap explains it)."""
+    UNKNOWABLE = "unknowable"
+    """The readings are further apart than the counter's wrap time, so whole passes may be missing."""
+    STALLED = "stalled"
+    """No time passed between the readings, so no rate can be had."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CounterReading:
+    """One reading; `discontinuity` is RFC 2863's ifCounterDiscontinuityTime where the device gives it."""
+
+    at_ns: int
+    value: int
+    discontinuity: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delta:
+    """What was counted between two readings; `amount` and `per_s` are None where `step` forbids them."""
+
+    step: Step
+    seconds: float
+    amount: int | None = None
+
+    @property
+    def per_s(self) -> float | None:
+        """Counts a second over the span."""
+        return None if self.amount is None else self.amount / self.seconds
+
+
+def wrap_seconds(bits: int, line_rate_bps: float) -> float:
+    """How long an octet counter of that many bits lasts at a line's full rate (RFC 2863 3.1.6), seconds."""
+    return float(2**bits) * 8 / line_rate_bps
+
+
+def bits_needed(line_rate_bps: float) -> tuple[int, int]:
+    """The width of octet and packet counters that RFC 2863 3.1.6 asks for at a line rate."""
+    if line_rate_bps <= 20e6:
+        return 32, 32
+    return (64, 32) if line_rate_bps < 650e6 else (64, 64)
+
+
+def delta(
+    before: CounterReading, after: CounterReading, *, bits: int, most_per_s: float | None = None
+) -> Delta:
+    """The counts between two readings of a counter of `bits` bits (32 or 64; RFC 2578 Counter32, Counter64).
+
+    most_per_s: the fastest the counter can run (a line's rate / 8 for octets). With it, a span longer than
+    the wrap time is UNKNOWABLE and a fall that would take more than that rate is a restart; without it a
+    32-bit fall counts as one wrap. A 64-bit counter does not wrap within a lifetime (RFC 2863 3.1.6), so
+    its fall is a restart. A reading outside the counter's range is a ValueError.
+    """
+    top = 2**bits
+    for reading in (before, after):
+        if not 0 <= reading.value < top:
+            raise ValueError(f"counter value {reading.value} does not fit {bits} bits")
+    seconds = (after.at_ns - before.at_ns) / 1e9
+    if seconds <= 0:
+        return Delta(step=Step.STALLED, seconds=seconds)
+    if before.discontinuity != after.discontinuity:
+        return Delta(step=Step.RESTARTED, seconds=seconds)
+    if most_per_s is not None and seconds * most_per_s >= top:
+        return Delta(step=Step.UNKNOWABLE, seconds=seconds)
+    fell = after.value < before.value
+    amount = (after.value - before.value) % top
+    if fell and (bits >= 64 or (most_per_s is not None and amount > seconds * most_per_s)):
+        return Delta(step=Step.RESTARTED, seconds=seconds)
+    return Delta(step=Step.WRAPPED if fell else Step.COUNTED, seconds=seconds, amount=amount)
+
+
+def deltas(readings: Sequence[CounterReading], *, bits: int, most_per_s: float | None = None) -> list[Delta]:
+    """`delta` of each neighbouring pair, n - 1 of them; empty for none or one reading."""
+    return [
+        delta(before, after, bits=bits, most_per_s=most_per_s)
+        for before, after in itertools.pairwise(readings)
+    ]

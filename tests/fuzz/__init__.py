@@ -1,0 +1,1 @@
+"""Coverage-guided fuzz targets; run by hand, for minutes."""

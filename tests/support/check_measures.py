@@ -1,0 +1,316 @@
+"""What each row of tests/data/check_values.json asks of the code: one function a measure, inputs by name."""
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+
+from whichhop.stats import (
+    call_quality,
+    delay,
+    interval,
+    jitter,
+    loss,
+    loss_model,
+    loss_pattern,
+    proportion,
+    quantile,
+    rate,
+    reorder,
+    responsiveness,
+    throughput,
+    variation,
+)
+
+
+def delays(values: Sequence[float | None]) -> list[float]:
+    """None in a row stands for a packet without an answer."""
+    return [math.inf if v is None else float(v) for v in values]
+
+
+def stream(
+    pattern: str = "",
+    lost: Sequence[int] = (),
+    packets: int = 0,
+    lost_numbers: Sequence[int] = (),
+) -> list[bool]:
+    """A stream as a row writes it: marks (1 and r arrived), 0/1, or a length with packet numbers from 1."""
+    if pattern:
+        return [mark in "0Xx" for mark in pattern]
+    if lost:
+        return [bool(gone) for gone in lost]
+    return [number in lost_numbers for number in range(1, packets + 1)]
+
+
+def _quantiles(values: Sequence[float | None], shares: Sequence[float], definition: int) -> Any:
+    return quantile.quantiles(delays(values), shares, quantile.Definition(definition)).values
+
+
+def _delay_summary(values: Sequence[float | None]) -> Any:
+    found = delay.summarise(delays(values))
+    return {"minimum": found.minimum, "count": found.count, "undefined": found.undefined}
+
+
+def _loss_within(round_trips_s: Sequence[float], waiting_s: Sequence[float]) -> Any:
+    trips = [int(s * 1e9) for s in round_trips_s]
+    return [loss.count_within(trips, int(w * 1e9)).lost for w in waiting_s]
+
+
+def _ipdv(values: Sequence[float]) -> Any:
+    return [None if math.isnan(v) else v for v in variation.ipdv(values)]
+
+
+def _variation(values: Sequence[float]) -> Any:
+    found = variation.vary(values)
+    return {name: getattr(found, name) for name in ("ipdv_range", "pdv_range", "ipdv_mean", "ipdv_mean_abs")}
+
+
+def _pdv_quantile(values: Sequence[float], share: float, definitions: Sequence[int]) -> Any:
+    return [
+        variation.vary(values, [share], quantile.Definition(d)).pdv_quantiles.values[0] for d in definitions
+    ]
+
+
+def _integer_jitter(transits: Sequence[int]) -> Any:
+    estimator = jitter.IntegerJitter()
+    pairs = [(estimator.update(t), estimator.state) for t in transits][1:]
+    return {"state": [s for _, s in pairs], "reported": [r for r, _ in pairs]}
+
+
+def _integer_steady(steps: Sequence[int]) -> Any:
+    out = []
+    for step in steps:
+        estimator = jitter.IntegerJitter()
+        for n in range(2000):
+            estimator.update(step * (n % 2))
+        out.append(estimator.reported)
+    return out
+
+
+def _jitter_growth(step: int, after: Sequence[int]) -> Any:
+    grown = jitter.jitter_after_each([step * (n % 2) for n in range(max(after) + 1)])
+    return [grown[n - 1] for n in after]
+
+
+def _noticeable_numbers(lost_numbers: Sequence[int], delta: int) -> Any:
+    lost = stream(packets=max(lost_numbers), lost_numbers=lost_numbers)
+    return [i + 1 for i in loss_pattern.noticeable(lost, delta)]
+
+
+def _cut(gmin: int, **written: Any) -> loss_pattern.BurstsAndGaps:
+    return loss_pattern.bursts_and_gaps(stream(**written), gmin)
+
+
+def _spans(found: loss_pattern.BurstsAndGaps) -> list[list[int]]:
+    return [[b.first + 1, b.last + 1, b.lost] for b in found.bursts]
+
+
+def _bursts_and_gaps(**row: Any) -> Any:
+    found = _cut(**row)
+    return {
+        "bursts": _spans(found),
+        "gaps": found.gaps,
+        "isolated": [i + 1 for i in found.isolated],
+        "burst_density": found.burst_density,
+        "gap_density": found.gap_density,
+    }
+
+
+def _burst_octets(**row: Any) -> Any:
+    found = _cut(**row)
+    return {
+        "burst": loss_pattern.share_octet(found.burst_density),
+        "gap": loss_pattern.share_octet(found.gap_density),
+    }
+
+
+def _isolated_density(gmin: int) -> Any:
+    # Losses gmin good packets apart, for ever: each brings gmin + 1 packets to one long gap.
+    return loss_pattern.bursts_and_gaps(
+        [n % (gmin + 1) == 0 for n in range((gmin + 1) * 100)], gmin
+    ).gap_density
+
+
+def _burst_durations(interval_ms: float, **row: Any) -> Any:
+    found = _cut(**row)
+    assert found.mean_burst_packets is not None
+    assert found.mean_gap_packets is not None
+    return {
+        "burst_ms": found.mean_burst_packets * interval_ms,
+        "gap_ms": found.mean_gap_packets * interval_ms,
+    }
+
+
+def _fit_two_state(**written: Any) -> Any:
+    steps = loss_model.transitions(stream(**written))
+    chain = steps.fit()
+    assert chain is not None
+    names = ("n00", "n01", "n10", "n11")
+    return {n: getattr(steps, n) for n in names} | {
+        n: getattr(chain, n) for n in ("p", "r", "loss", "mean_burst", "mean_good_run")
+    }
+
+
+def _two_state(p: float, r: float, packets: int) -> Any:
+    chain = loss_model.TwoState(p=p, r=r)
+    return {n: getattr(chain, n) for n in ("loss", "mean_burst", "correlation")} | {
+        "standard_error": chain.standard_error(packets)
+    }
+
+
+def _reordering(sequence: Sequence[int]) -> Any:
+    found = reorder.reordering(sequence)
+    return {"ratio": found.ratio, "extents": found.extents, "duplicates": found.duplicates}
+
+
+def _bandwidth_delay(rate_mbps: float, rtt_ms: float) -> Any:
+    bps, s = rate_mbps * 1e6, rtt_ms / 1e3
+    return {
+        "bits": throughput.bandwidth_delay_bits(bps, s),
+        "window_kb": throughput.least_window_octets(bps, s) / 1e3,
+    }
+
+
+def _max_frame_rate(rate_mbps: float, octets: int, payload: int) -> Any:
+    frames = throughput.max_frame_rate(rate_mbps * 1e6, octets)
+    return {"exact": frames, "whole": int(frames), "tcp_mbps": int(frames) * payload * 8 / 1e6}
+
+
+def _goodput(header_octets: int, flow: str) -> Any:
+    del flow  # words for the reader
+    mtu = 1500
+    return {
+        "untagged_mbps": throughput.goodput_bps(1e9, header_octets=header_octets, mtu=mtu) / 1e6,
+        "tagged_mbps": throughput.goodput_bps(1e9, header_octets=header_octets, mtu=mtu, vlan_tags=1) / 1e6,
+    }
+
+
+def _mathis(segment: int, rtt_s: float, loss: float) -> Any:
+    return {
+        "plain_mbps": throughput.mathis_bps(segment, rtt_s, loss) / 1e6,
+        "delayed_ack_mbps": throughput.mathis_bps(segment, rtt_s, loss, delayed_ack=True) / 1e6,
+    }
+
+
+def _responsiveness(**row: Any) -> Any:
+    found = responsiveness.responsiveness(**row)
+    assert found is not None
+    return found.overall
+
+
+def _g107_parts(one_way_ms: float) -> Any:
+    rating = call_quality.rate_call(one_way_ms=one_way_ms, loss_ratio=0.0)
+    return {
+        "no": call_quality.noise_sum_dbm0p(),
+        "ro": rating.signal_to_noise,
+        "is": rating.simultaneous,
+        "idd": call_quality.pure_delay_impairment(one_way_ms),
+        "id": rating.delay,
+        "r": rating.r,
+        "mos": rating.mos,
+    }
+
+
+def _codec(codec: str, loss_percent: Sequence[float]) -> Any:
+    named: call_quality.Codec = getattr(call_quality, codec)
+    calls = [call_quality.rate_call(one_way_ms=0, loss_ratio=p / 100, codec=named) for p in loss_percent]
+    return {
+        "ie_eff": [c.equipment for c in calls],
+        "r": [c.r for c in calls],
+        "mos": [c.mos for c in calls],
+    }
+
+
+def _benjamini_hochberg(p: Sequence[float], q: float, first: int) -> Any:
+    adjusted = interval.benjamini_hochberg(p)
+    return {"rejected": int((adjusted <= q).sum()), "adjusted": adjusted[:first].tolist()}
+
+
+def _counter_delta(before: int, after: int, bits: int) -> Any:
+    return rate.delta(
+        rate.CounterReading(at_ns=0, value=before), rate.CounterReading(at_ns=10**9, value=after), bits=bits
+    ).amount
+
+
+def _ends(found: proportion.Interval) -> list[float]:
+    return [found.low, found.high]
+
+
+MEASURES: dict[str, Callable[..., Any]] = {
+    "bandwidth_delay": _bandwidth_delay,
+    "bandwidth_delay_both": lambda down_mbps, up_mbps, rtt_ms: {
+        "down": throughput.bandwidth_delay_bits(down_mbps * 1e6, rtt_ms / 1e3),
+        "up": throughput.bandwidth_delay_bits(up_mbps * 1e6, rtt_ms / 1e3),
+    },
+    "benjamini_hochberg": _benjamini_hochberg,
+    "bits_needed": lambda rates_mbps: [rate.bits_needed(r * 1e6) for r in rates_mbps],
+    "buffer_delay_percent": lambda baseline_ms, mean_ms: (
+        100 * throughput.buffer_delay_ratio(mean_ms / 1e3, baseline_ms / 1e3)
+    ),
+    "burst_durations": _burst_durations,
+    "burst_octets": _burst_octets,
+    "burst_spans": lambda **row: _spans(_cut(**row)),
+    "bursts_and_gaps": _bursts_and_gaps,
+    "centre_of_differences": lambda x, y: interval.centre(np.subtract(x, y)).estimate,
+    "chance_larger": interval.chance_larger,
+    "clopper_pearson": lambda hits, total: _ends(interval.clopper_pearson(hits, total)),
+    "codec": _codec,
+    "connections": lambda rate_mbps, rtt_ms, windows_kb: [
+        throughput.connections_needed(rate_mbps * 1e6, rtt_ms / 1e3, w * 1e3) for w in windows_kb
+    ],
+    "counter_delta": _counter_delta,
+    "delay_summary": _delay_summary,
+    "efficiency_percent": lambda sent, resent: 100 * (throughput.efficiency_ratio(sent, resent) or 0),
+    "fit_two_state": _fit_two_state,
+    "g107_parts": _g107_parts,
+    "goodput": _goodput,
+    "integer_jitter": _integer_jitter,
+    "integer_reported": lambda transits: _integer_jitter(transits)["reported"],
+    "integer_steady": _integer_steady,
+    "ipdv": _ipdv,
+    "isolated_density": _isolated_density,
+    "jitter": jitter.jitter_after_each,
+    "jitter_floor": lambda transits: [int(j) for j in jitter.jitter_after_each(transits)],
+    "jitter_growth": _jitter_growth,
+    "loss_distances": lambda lost: loss_pattern.loss_distances(stream(lost=lost)),
+    "loss_periods": lambda lost: loss_pattern.loss_periods(stream(lost=lost)),
+    "loss_ratio": lambda lost: loss.count(2 if gone else 0 for gone in lost).ratio,
+    "loss_within": _loss_within,
+    "mathis": _mathis,
+    "max_frame_rate": _max_frame_rate,
+    "median": lambda values: quantile.median(delays(values)),
+    "none_seen_upper": lambda totals: [proportion.none_seen_upper(n) for n in totals],
+    "noticeable_numbers": _noticeable_numbers,
+    "noticeable_rate": lambda lost, delta: loss_pattern.noticeable_rate(stream(lost=lost), delta),
+    "opinion_score": call_quality.opinion_score,
+    "pdv": lambda values: variation.pdv(values).tolist(),
+    "pdv_quantile": _pdv_quantile,
+    "period_lengths": lambda lost: {
+        "lengths": loss_pattern.period_lengths(stream(lost=lost)),
+        "between": loss_pattern.inter_period_lengths(stream(lost=lost)),
+    },
+    "period_starts": lambda pattern: loss_pattern.period_starts(stream(pattern)),
+    "quality_word": lambda r: [call_quality.quality_word(value) for value in r],
+    "quantiles": _quantiles,
+    "reordering": _reordering,
+    "response_window": lambda rates_mbps: [
+        throughput.least_window_octets(r * 1e6, 0.1) / 1500 for r in rates_mbps
+    ],
+    "responsiveness": _responsiveness,
+    "share_at_or_under": lambda values, at: [quantile.share_at_or_under(delays(values), x) for x in at],
+    "shift_between": lambda before, after: interval.shift_between(before, after).estimate,
+    "simple_delay_impairment": lambda one_way_ms: list(map(call_quality.simple_delay_impairment, one_way_ms)),
+    "tfrc": throughput.tfrc_octets_per_s,
+    "transfer_time_ratio": throughput.transfer_time_ratio,
+    "trimmed_mean": responsiveness.trimmed_mean,
+    "two_state": _two_state,
+    "two_state_burst_ratio": lambda p, r: loss_model.TwoState(p=p, r=r).burst_ratio,
+    "variation": _variation,
+    "wilson": lambda hits, total: _ends(proportion.wilson(hits, total)),
+    "window_limit": lambda window_kb_rtt_ms: [
+        throughput.window_limit_bps(kb * 1e3, ms / 1e3) / 1e6 for kb, ms in window_kb_rtt_ms
+    ],
+    "wrap_seconds": lambda bits, rates_mbps: [rate.wrap_seconds(bits, r * 1e6) for r in rates_mbps],
+    "wrap_years": lambda bits, rate_mbps: rate.wrap_seconds(bits, rate_mbps * 1e6) / (365.25 * 86400),
+}

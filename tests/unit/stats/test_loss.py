@@ -1,0 +1,74 @@
+"""Loss counts: each packet in one place, directions only where they are known."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from whichhop.model import Fate
+from whichhop.stats.loss import LossCount, count, count_within
+
+FATES = st.lists(st.sampled_from(Fate), max_size=200)
+
+
+@given(FATES)
+def test_every_packet_is_accounted_for(fates: list[Fate]) -> None:
+    found = count(fates)
+    assert found.sent + found.set_aside == len(fates)
+    assert found.lost == sum(f.lost for f in fates)
+    assert found.set_aside == sum(f.set_aside for f in fates)
+
+
+@given(FATES, FATES)
+def test_counts_of_two_spans_add_up(one: list[Fate], other: list[Fate]) -> None:
+    assert count(one) + count(other) == count(one + other)
+
+
+@given(FATES)
+def test_the_ratio_lies_in_its_interval(fates: list[Fate]) -> None:
+    found = count(fates)
+    if found.ratio is None:
+        assert found.sent == 0
+    else:
+        assert found.ratio in found.interval()
+
+
+@given(st.lists(st.sampled_from([Fate.ANSWERED, Fate.LATE, Fate.LOST_OUT, Fate.LOST_BACK]), max_size=200))
+def test_the_way_back_is_asked_only_by_what_arrived(fates: list[Fate]) -> None:
+    found = count(fates)
+    out, back = found.forward(), found.backward()
+    assert out is not None
+    assert back is not None
+    assert out == (fates.count(Fate.LOST_OUT), found.sent)
+    assert back[1] == out[1] - out[0]
+    assert back[0] <= back[1]
+
+
+def test_one_loss_without_direction_withholds_both_directions() -> None:
+    found = count([Fate.ANSWERED, Fate.LOST_OUT, Fate.LOST])
+    assert found.forward() is None
+    assert found.backward() is None
+    assert found.lost == 2
+
+
+def test_empty_all_lost_and_single_sample() -> None:
+    assert count([]) == LossCount()
+    assert count([]).ratio is None
+    assert (count([]).interval().low, count([]).interval().high) == (0, 1)
+    assert count([Fate.LOST_OUT] * 4).ratio == 1
+    assert count([Fate.LOST_OUT] * 4).backward() == (0, 0)
+    assert count([Fate.ANSWERED]).ratio == 0
+    assert count([Fate.ASLEEP]).ratio is None
+
+
+@given(
+    st.lists(st.none() | st.integers(0, 10**10), max_size=50), st.integers(0, 10**10), st.integers(0, 10**10)
+)
+def test_a_shorter_wait_never_loses_less(trips: list[int | None], one: int, other: int) -> None:
+    short, long = sorted((one, other))
+    assert count_within(trips, short).lost >= count_within(trips, long).lost
+    assert count_within(trips, short).sent == len(trips)
+
+
+def test_an_unknown_fate_number_is_refused() -> None:
+    with pytest.raises(ValueError, match="7"):
+        count([7])

@@ -1,0 +1,78 @@
+"""Delay variation: the properties RFC 5481 names, and the hard inputs."""
+
+import math
+import random
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from whichhop.stats.variation import ipdv, pdv, vary
+
+DELAYS = st.lists(st.integers(0, 10**9).map(float) | st.just(math.inf), max_size=50)
+ANSWERED = st.lists(st.integers(0, 10**9).map(float), min_size=2, max_size=50)
+
+
+@given(DELAYS, st.randoms(use_true_random=False))
+def test_shuffling_packets_leaves_pdv_as_it_was(delays: list[float], dice: random.Random) -> None:
+    # RFC 5481 4.2: PDV does not depend on order
+    shuffled = list(delays)
+    dice.shuffle(shuffled)
+    assert sorted(pdv(shuffled)) == sorted(pdv(delays))
+
+
+def test_ipdv_depends_on_order() -> None:
+    assert vary([1, 2, 3]).ipdv_mean_abs < vary([1, 3, 2]).ipdv_mean_abs
+
+
+@given(ANSWERED)
+def test_ipdv_sums_to_the_last_delay_less_the_first(delays: list[float]) -> None:
+    steps = ipdv(delays)
+    assert math.isnan(steps[0])
+    assert steps[1:].sum() == pytest.approx(delays[-1] - delays[0], abs=1e-3)
+
+
+@given(ANSWERED, st.integers(-(10**9), 10**9))
+def test_a_constant_clock_offset_changes_neither(delays: list[float], offset: int) -> None:
+    moved = [d + offset for d in delays]
+    assert ipdv(moved)[1:].tolist() == ipdv(delays)[1:].tolist()
+    assert pdv(moved).tolist() == pdv(delays).tolist()
+
+
+@given(ANSWERED)
+def test_the_range_of_ipdv_is_at_most_twice_that_of_pdv(delays: list[float]) -> None:
+    found = vary(delays)
+    assert found.ipdv_range <= 2 * found.pdv_range
+    assert found.ipdv_mean_abs <= found.pdv_range
+
+
+@given(DELAYS)
+def test_the_smallest_pdv_of_an_answered_sample_is_zero(delays: list[float]) -> None:
+    above = pdv(delays)
+    assert len(above) == len(delays)
+    if np.isfinite(above).any():
+        assert above.min() == 0
+    assert (np.isinf(above) == np.isinf(delays)).all()
+
+
+def test_a_lost_packet_leaves_two_differences_undefined() -> None:
+    steps = ipdv([10, math.inf, 30, 35])
+    assert np.isnan(steps).tolist() == [True, True, True, False]
+    assert vary([10, math.inf, 30, 35]).pairs == 1
+
+
+def test_empty_all_lost_and_single_sample_have_no_ipdv() -> None:
+    for delays in ([], [math.inf] * 3, [5.0]):
+        found = vary(delays)
+        assert found.count == len(delays)
+        assert found.pairs == 0
+        assert math.isnan(found.ipdv_mean)
+        assert math.isnan(found.ipdv_mean_abs)
+        assert math.isnan(found.ipdv_range)
+    assert math.isnan(vary([]).pdv_range)
+    assert math.isnan(vary([]).pdv_quantiles.values[0])
+    assert math.isnan(vary([math.inf]).pdv_range)
+    assert vary([math.inf]).pdv_quantiles.values[0] == math.inf
+    assert vary([5.0]).pdv_range == 0
+    assert vary([5.0]).pdv_quantiles.values[0] == 0
