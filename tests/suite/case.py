@@ -45,8 +45,8 @@ class Case:
     absent: frozenset[str] = field(default_factory=frozenset)
 
     def heard(self, sessions: Sequence[Session]) -> tuple[Session, ...]:
-        """The sessions of agents that report."""
-        return tuple(s for s in sessions if s.key.agent not in self.absent)
+        """The sessions between those that report: one that is silent speaks of its own node only."""
+        return tuple(s for s in sessions if not {s.key.agent, s.key.target} & self.absent)
 
     @property
     def name(self) -> str:

@@ -46,8 +46,8 @@ class Script:
 
     paper: PaperHome
     rng: np.random.Generator
-    known: frozenset[str]
-    """Elements that some session crosses: what nobody can see is no part of the suite."""
+    columns: dict[str, frozenset[int]]
+    """For each element the sessions that cross it: what nobody can see is no part of the suite."""
     faults: list[Fault]
     quirks: list[Quirk]
     labels: list[Label]
@@ -59,12 +59,12 @@ class Script:
     def places(self, cause: Cause) -> list[str]:
         """The elements of this home that may have a fault of a cause, and would be seen."""
         if cause is Cause.OWN_TRAFFIC:
-            return ["own-traffic"] if "own-traffic" in self.known else []
+            return ["own-traffic"] if "own-traffic" in self.columns else []
         if cause is Cause.NAME_SERVICE:
             found = [f"resolver:{name}" for name in self.paper.resolvers]
         else:
             found = PLACES[cause](self.home)
-        return [name for name in found if name in self.known]
+        return [name for name in found if name in self.columns]
 
     def log_uniform(self, low: float, high: float) -> float:
         return float(np.exp(self.rng.uniform(np.log(low), np.log(high))))

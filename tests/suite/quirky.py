@@ -88,7 +88,7 @@ def _rate_limit(script: Script, at_s: float) -> float:
 def _hidden_station(script: Script, at_s: float) -> float:
     """Two stations of one box that cannot hear each other: both links suffer at once."""
     home, rng = script.home, script.rng
-    radio = [k for k in home.links if k.kind is LinkKind.WIRELESS and k.name in script.known]
+    radio = [k for k in home.links if k.kind is LinkKind.WIRELESS and k.name in script.columns]
     pairs = [(a, b) for i, a in enumerate(radio) for b in radio[i + 1 :] if a.far == b.far]
     if not pairs:
         return at_s

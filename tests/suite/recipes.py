@@ -67,10 +67,31 @@ def _double(script: Script, seconds: float) -> None:
             second = Cause.OWN_TRAFFIC if script.rng.random() < 0.25 else _drawn(script, causes)
             marks = len(script.labels), len(script.faults), len(script.quirks)
             add_fault(script, second, at + overlap)
-            if script.labels[-1].element != one.element:
+            if len(script.labels) > marks[0] and _tells_apart(script, one, script.labels[-1]):
                 break
-            # The same place again is no second fault.
             del script.labels[marks[0] :], script.faults[marks[1] :], script.quirks[marks[2] :]
+
+
+def _tells_apart(script: Script, one: Label, two: Label) -> bool:
+    """Whether two faults at once differ in the sessions that feel them, or in what no own traffic does.
+
+    The home's own traffic delays and hardly loses, so a line that also loses is a second fault to be seen.
+    """
+    if script.columns.get(one.element) != script.columns.get(two.element):
+        return True
+    line = one if two.cause is Cause.OWN_TRAFFIC else two
+    if Cause.OWN_TRAFFIC not in (one.cause, two.cause) or line.cause is Cause.OWN_TRAFFIC:
+        return False
+    return any(
+        f.element == line.element and f.at_s >= line.start_s and _loses(f.effect) >= 0.15
+        for f in script.faults
+    )
+
+
+def _loses(effect: Effect) -> float:
+    """Share of packets that an effect loses in one direction."""
+    p, r = effect.burst or (0.0, 1.0)
+    return 1.0 if effect.outage else max(effect.loss_ratio, p / (p + r))
 
 
 def _confusing(script: Script, seconds: float) -> None:
@@ -149,12 +170,11 @@ def make_case(recipe: str, seed: int, hours: float | None = None) -> Case:
         resolvers=paper.resolvers,
     )
     absent = _gone(recipe, paper.home, rng)
-    heard = [s for s in sessions_of(bare) if s.key.agent not in absent]
+    heard = [s for s in sessions_of(bare) if not {s.key.agent, s.key.target} & absent]
     quirks = [
         Quirk(at_s=-60, for_s=seconds + 120, kind=QuirkKind.ABSENT, element=f"host:{name}") for name in absent
     ]
-    known = frozenset(columns(bare, heard))
-    script = Script(paper=paper, rng=rng, known=known, faults=[], quirks=quirks, labels=[])
+    script = Script(paper=paper, rng=rng, columns=columns(bare, heard), faults=[], quirks=quirks, labels=[])
     fill(script, seconds)
     scenario = replace(bare, faults=tuple(script.faults), quirks=tuple(script.quirks))
     labels = tuple(replace(x, end_s=min(x.end_s, seconds)) for x in script.labels)

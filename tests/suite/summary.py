@@ -78,7 +78,8 @@ def summarise(scores: Sequence[Score]) -> dict[str, Any]:
     accused = sum(v.accuses for v in verdicts)
     proven = [v for v in verdicts if v.cause in PROVIDER_SIDE and v.proven]
     told = [x for x in labels if x.abstained is not None]
-    lone = [v for v in verdicts if v.beside == "nothing"]
+    # Beside a fault a wrong word is counted with the fault; beside anything else it is a false alarm.
+    lone = [v for v in verdicts if v.beside != "fault" and not v.right]
     rows = reliability(verdicts)
     return {
         **asdict(share_of(labels)),
