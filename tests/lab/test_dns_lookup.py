@@ -10,18 +10,15 @@ import pytest
 
 from support.namespaces import V4, V6, Path4
 from support.need import need_program
-from support.probing import Kept, key, until
+from support.probing import Kept, ask_and_settle, key
 from whichhop.model import Fate, Method, Sample
-from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
 from whichhop.probes.base import SessionFacts
 from whichhop.probes.kinds.dns_lookup import DnsLookupProber
-from whichhop.wire.flight import LINGER_NS, WAIT_NS
 from whichhop.wire.lookup import Question
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
 K = key("resolver", Method.LOOKUP)
-CLOCK = SystemClock()
 HARBOUR = Question(name="harbour.example")
 
 
@@ -62,23 +59,9 @@ def ready(path: Path4) -> None:
 def ask(
     path: Path4, target: str, question: Question, times: int = 1, *, wait_s: float = 0.5
 ) -> tuple[list[Sample], SessionFacts]:
-    async def run() -> tuple[list[Sample], SessionFacts]:
-        kept = Kept()
-        prober = DnsLookupProber(kept, CLOCK, b"\xff\xfe", question)
-        prober.open(asyncio.get_running_loop())
-        for _ in range(times):
-            prober.send(K, target)
-            await asyncio.sleep(0.005)
-        waiting = asyncio.create_task(until(lambda: len(kept.of(K)) == times, wait_s))
-        await asyncio.wait([waiting])
-        waiting.exception()
-        for later in (WAIT_NS, WAIT_NS + LINGER_NS):
-            prober.expire(MonoNs(CLOCK.mono_ns() + later + 1))
-        facts = prober.facts(K)
-        prober.close()
-        return kept.of(K), facts
-
-    return path.inside("host", lambda: asyncio.run(run()))
+    kept = Kept()
+    prober = DnsLookupProber(kept, SystemClock(), b"\xff\xfe", question)
+    return path.inside("host", lambda: asyncio.run(ask_and_settle(prober, kept, K, target, times, wait_s)))
 
 
 @pytest.mark.parametrize("plan", [V4, V6], ids=["IPv4", "IPv6"])

@@ -64,9 +64,9 @@ def flow(home: NetnsHome, node: str, *words: str) -> Running:
     return home.place(node).run([sys.executable, FLOW, *words])
 
 
-def ready(running: Running) -> Running:
+def ready(running: Running, word: str = "ready") -> Running:
     end = SystemClock().mono_ns() + 10_000_000_000
-    while "ready" not in running.output():
+    while word not in running.output():
         assert SystemClock().mono_ns() < end, running.output()
         sleep_s(0.01)
     return running
@@ -177,8 +177,9 @@ def test_tcp_fills_the_queues_rate(home: NetnsHome, words: str, rate: float) -> 
     if words:
         home.fault("modem/provider-edge", parse_effect(words))
     sink = ready(flow(home, "harbour", "stream-in", "4001"))
-    source = flow(home, "study", "stream-out", "198.51.100.7", "4001", "3")
-    meter = flow(home, "provider-edge", "bytes-in", "to-modem", "0.8", "1.5")
+    source = flow(home, "study", "stream-out", "198.51.100.7", "4001", "9")
+    ready(sink, "taking")
+    meter = flow(home, "provider-edge", "bytes-in", "to-modem", "1.0", "2.0")
     assert meter.wait(15) == 0
     source.stop()
     sink.stop()
@@ -189,7 +190,8 @@ def test_tcp_fills_the_queues_rate(home: NetnsHome, words: str, rate: float) -> 
 def test_a_full_access_queue_delays_everyone_by_its_depth(home: NetnsHome) -> None:
     # 150 ms of queue at the modem: own traffic makes the round trip grow by about that, the bufferbloat sign.
     sink = ready(flow(home, "harbour", "stream-in", "4002"))
-    source = flow(home, "study", "stream-out", "198.51.100.7", "4002", "3.5")
+    source = flow(home, "study", "stream-out", "198.51.100.7", "4002", "9")
+    ready(sink, "taking")
     sleep_s(1.0)
     _, times = ping(home, "desk", "203.0.113.1", 20, 0.05)
     source.stop()

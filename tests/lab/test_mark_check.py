@@ -3,52 +3,16 @@
 import asyncio
 import socket
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
-from ipaddress import ip_network
 
 import pytest
 
-from support.namespaces import V4, V6, Path4
+from support.namespaces import V4, V6, Path4, estimate, stamp_reflector
 from whichhop.net.clock import SystemClock
-from whichhop.probes.gate import Gate
-from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.probes.mark_check import MarkCheck, check_mark
 from whichhop.wire.marks import Marking
-from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
 CLOCK = SystemClock()
-EVERYONE = [ip_network("0.0.0.0/0"), ip_network("::/0")]
-
-
-def estimate() -> ErrorEstimate:
-    return estimate_error(1_000_000, synced=True)
-
-
-@contextmanager
-def reflector(path: Path4, bind: str) -> Iterator[int]:
-    """Our reflector in the far node, in a loop of its own; its port."""
-    started, stop = threading.Event(), threading.Event()
-    ports: list[int] = []
-
-    async def serve() -> None:
-        made = StampReflector(CLOCK, Gate(EVERYONE), estimate, bind=bind, port=0)
-        made.open(asyncio.get_running_loop())
-        ports.append(made.port)
-        started.set()
-        while not stop.is_set():
-            await asyncio.sleep(0.01)
-        made.close()
-
-    thread = threading.Thread(target=lambda: path.inside("far", lambda: asyncio.run(serve())))
-    thread.start()
-    try:
-        assert started.wait(5)
-        yield ports[0]
-    finally:
-        stop.set()
-        thread.join()
 
 
 def check(path: Path4, target: str, port: int, **more: int) -> MarkCheck:
@@ -60,7 +24,7 @@ def check(path: Path4, target: str, port: int, **more: int) -> MarkCheck:
 
 @pytest.mark.parametrize("plan", [V4, V6], ids=["IPv4", "IPv6"])
 def test_a_path_that_leaves_marks_alone_keeps_them(path: Path4, plan: dict[str, str]) -> None:
-    with reflector(path, plan["far"]) as port:
+    with stamp_reflector(path, plan["far"]) as port:
         for dscp in (46, 8, 1):  # EF, CS1, LE
             assert check(path, plan["far"], port, dscp=dscp) == MarkCheck(
                 sent=dscp, seen=dscp, marking=Marking.KEPT
@@ -70,13 +34,13 @@ def test_a_path_that_leaves_marks_alone_keeps_them(path: Path4, plan: dict[str, 
 @pytest.mark.parametrize("plan", [V4, V6], ids=["IPv4", "IPv6"])
 def test_a_router_that_wipes_marks_is_found_out(path: Path4, plan: dict[str, str]) -> None:
     path.rules("edge", "forward", "ip dscp set cs0", "ip6 dscp set cs0")
-    with reflector(path, plan["far"]) as port:
+    with stamp_reflector(path, plan["far"]) as port:
         assert check(path, plan["far"], port) == MarkCheck(sent=46, seen=0, marking=Marking.BLEACHED)
 
 
 def test_a_router_that_changes_marks_is_found_out(path: Path4) -> None:
     path.rules("edge", "forward", "ip dscp ef ip dscp set af41")
-    with reflector(path, V4["far"]) as port:
+    with stamp_reflector(path, V4["far"]) as port:
         assert check(path, V4["far"], port) == MarkCheck(sent=46, seen=34, marking=Marking.REMARKED)
 
 

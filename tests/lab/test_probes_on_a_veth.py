@@ -74,6 +74,32 @@ def test_every_packet_over_a_clean_veth_is_answered(pair: Pair, method: str, add
     assert 0 < float(str(told["median_ns"])) < 2_000_000
 
 
+def test_where_the_system_allows_it_echo_needs_no_privilege(pair: Pair) -> None:
+    sysctl = need_program("sysctl")
+    assert measure(pair, "echo", "192.0.2.2", "5")["unprivileged"] is False  # a new namespace allows no group
+    in_near(pair, sysctl, "-qw", "net.ipv4.ping_group_range=0 2147483647")
+    for address in ("192.0.2.2", "2001:db8::2"):
+        told = measure(pair, "echo", address, "20")
+        assert told["unprivileged"] is True
+        assert told["fates"] == {"ANSWERED": 20}
+        assert told["stamps"] == "T1 T4"
+
+
+@pytest.mark.parametrize(("target", "kind"), [("198.51.100.7", "icmp"), ("2001:db8:9::7", "icmpv6")])
+def test_an_echo_that_a_router_says_it_cannot_deliver_is_lost_on_the_way_out(
+    pair: Pair, target: str, kind: str
+) -> None:
+    in_near(pair, "ip", "route", "add", target, "via", pair.far_v6 if ":" in target else pair.far_v4)
+    rule = f"{kind} type echo-request reject with icmpx type host-unreachable"
+    for command in (
+        (need_program("nft"), chain("prerouting", rule)),
+        # no limit on the errors this router sends (kernel documentation, ip-sysctl)
+        (need_program("sysctl"), "-qw", "net.ipv4.icmp_ratelimit=0", "net.ipv6.icmp.ratelimit=0"),
+    ):
+        subprocess.run(pair.inside(pair.far, *command), check=True, capture_output=True, timeout=20)
+    assert measure(pair, "echo", target, "10")["fates"] == {"LOST_OUT": 10}
+
+
 @pytest.mark.parametrize("method", ["echo", "stamp"])
 def test_a_queue_in_the_senders_own_host_is_part_of_the_round_trip(pair: Pair, method: str) -> None:
     tc = need_program("tc")

@@ -7,40 +7,21 @@ import statistics
 import pytest
 
 from support.namespaces import V4, V6, Path4
-from support.probing import Kept, key, until
+from support.probing import Kept, ask_and_settle, key
 from whichhop.model import Fate, Method, Sample
-from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
 from whichhop.probes.base import SessionFacts
 from whichhop.probes.kinds.tcp_connect import TcpConnectProber
-from whichhop.wire.flight import LINGER_NS, WAIT_NS
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
 K = key("harbour", Method.TCP)
 PORT = 8443
-CLOCK = SystemClock()
 
 
 def ask(path: Path4, target: str, times: int = 1, wait_s: float = 0.5) -> tuple[list[Sample], SessionFacts]:
-    """Connect so many times, wait, and let the waiting time pass by the clock's argument."""
-
-    async def run() -> tuple[list[Sample], SessionFacts]:
-        kept = Kept()
-        prober = TcpConnectProber(kept, CLOCK, port=PORT)
-        prober.open(asyncio.get_running_loop())
-        for _ in range(times):
-            prober.send(K, target)
-            await asyncio.sleep(0.005)
-        with_answer = asyncio.create_task(until(lambda: len(kept.of(K)) == times, wait_s))
-        await asyncio.wait([with_answer])
-        with_answer.exception()
-        for later in (WAIT_NS, WAIT_NS + LINGER_NS):
-            prober.expire(MonoNs(CLOCK.mono_ns() + later + 1))
-        facts = prober.facts(K)
-        prober.close()
-        return kept.of(K), facts
-
-    return path.inside("host", lambda: asyncio.run(run()))
+    kept = Kept()
+    prober = TcpConnectProber(kept, SystemClock(), port=PORT)
+    return path.inside("host", lambda: asyncio.run(ask_and_settle(prober, kept, K, target, times, wait_s)))
 
 
 @pytest.mark.parametrize("plan", [V4, V6], ids=["IPv4", "IPv6"])

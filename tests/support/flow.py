@@ -9,6 +9,7 @@ flow.py tick GAP_MS                                prints the monotonic clock in
 
 import json
 import socket
+import statistics
 import sys
 from pathlib import Path
 
@@ -59,6 +60,7 @@ def stream_in(port: str) -> None:
     server = socket.create_server(("0.0.0.0", int(port)))
     print("ready", flush=True)
     sock, _ = server.accept()
+    print("taking", flush=True)
     while sock.recv(1 << 18):
         pass
 
@@ -66,12 +68,17 @@ def stream_in(port: str) -> None:
 def bytes_in(device: str, skip_s: str, count_s: str) -> None:
     # The kernel's own count of the device, whole frames: what a queue's rate means. Bytes as an application
     # sees them stall and leap with every lost segment.
+    # The median of quarter seconds forgives a sender that a busy machine holds up for a moment.
     counter = Path("/sys/class/net", device, "statistics/rx_bytes")
     sleep_s(float(skip_s))
-    begin, first = CLOCK.mono_ns(), int(counter.read_text())
-    sleep_s(float(count_s))
-    got, end = int(counter.read_text()) - first, CLOCK.mono_ns()
-    print(json.dumps(got * 1e9 / (end - begin)))
+    rates = []
+    at, seen = CLOCK.mono_ns(), int(counter.read_text())
+    for _ in range(round(float(count_s) / 0.25)):
+        sleep_s(0.25)
+        before, had = at, seen
+        at, seen = CLOCK.mono_ns(), int(counter.read_text())
+        rates.append((seen - had) * 1e9 / (at - before))
+    print(json.dumps(statistics.median(rates)))
 
 
 def tick(gap_ms: str) -> None:

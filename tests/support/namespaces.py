@@ -1,5 +1,6 @@
 """A small path of network namespaces for the probes' tests: host, router, edge and far, joined by veth."""
 
+import asyncio
 import concurrent.futures
 import contextlib
 import ctypes
@@ -7,13 +8,19 @@ import itertools
 import os
 import socket
 import subprocess
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from ipaddress import ip_network
 from pathlib import Path
 from typing import TypeVar
 
 from support.need import need_program, need_root
+from whichhop.net.clock import SystemClock
+from whichhop.probes.gate import Gate
+from whichhop.probes.kinds.stamp_reflector import StampReflector
+from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 
 T = TypeVar("T")
 CLONE_NEWNET = 0x4000_0000  # linux/sched.h
@@ -32,6 +39,7 @@ _DEFAULTS = {
     "edge": ("198.51.100.2", "2001:db8:1::2"),
     "far": ("203.0.113.1", "2001:db8:2::1"),
 }
+EVERYONE = [ip_network("0.0.0.0/0"), ip_network("::/0")]
 _numbers = itertools.count()
 
 
@@ -140,3 +148,32 @@ def four_nodes() -> Iterator[Path4]:
     finally:
         for name in made:
             subprocess.run(["ip", "netns", "del", name], check=False)
+
+
+def estimate() -> ErrorEstimate:
+    return estimate_error(1_000_000, synced=True)
+
+
+@contextmanager
+def stamp_reflector(path: Path4, bind: str) -> Iterator[int]:
+    """Our reflector in the far node, in a loop of its own; its port."""
+    started, stop = threading.Event(), threading.Event()
+    ports: list[int] = []
+
+    async def serve() -> None:
+        made = StampReflector(SystemClock(), Gate(EVERYONE), estimate, bind=bind, port=0)
+        made.open(asyncio.get_running_loop())
+        ports.append(made.port)
+        started.set()
+        while not stop.is_set():
+            await asyncio.sleep(0.01)
+        made.close()
+
+    thread = threading.Thread(target=lambda: path.inside("far", lambda: asyncio.run(serve())))
+    thread.start()
+    try:
+        assert started.wait(5)
+        yield ports[0]
+    finally:
+        stop.set()
+        thread.join()

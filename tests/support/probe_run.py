@@ -60,6 +60,8 @@ async def ask(method: Method, address: str, count: int, *, burst: bool) -> None:
         "max_ns": max(rtts, default=None),
         "max_queue_ns": max((s.queue_ns or 0 for s in samples), default=None),
     }
+    if isinstance(prober, EchoProber):
+        told["unprivileged"] = prober.unprivileged
     prober.close()
     print(json.dumps(told))
 

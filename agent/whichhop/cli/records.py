@@ -93,7 +93,8 @@ def _opened(name: str, mode: str) -> Iterator[IO[str]]:
         with Path(name).open(mode, encoding="utf-8") as file:
             yield file
     except OSError as error:
-        raise DataError(f"{name}: cannot be opened ({error.strerror}); check the name") from None
+        did = "read" if mode == "r" else "written"
+        raise DataError(f"{name}: cannot be {did} ({error.strerror}); check the name and the disk") from None
 
 
 @dataclass(slots=True)

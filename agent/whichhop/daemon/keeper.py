@@ -31,8 +31,7 @@ class Keeper:
         self._failing = False
         self._held: tuple[list[Record], list[Reading]] = ([], [])
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store")
-        path.parent.mkdir(parents=True, exist_ok=True)
-        self._store = self._thread.submit(Store.open, path).result()
+        self._store = self._thread.submit(Store.make, path).result()
 
     def keep(self, records: list[Record], readings: list[Reading]) -> None:
         """Have these written soon; returns at once."""

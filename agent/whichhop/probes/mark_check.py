@@ -54,17 +54,18 @@ async def check_mark(
             f"{address!r} is not a numeric address; write one such as 192.0.2.1"
         ) from err
     sender = StampSender(ssid=ssid, estimate=estimate(), key=key, extended=False, dscp=dscp)
-    udp = open_udp("0.0.0.0" if family == socket.AF_INET else "::", 0, clock)  # noqa: S104 - a client's socket
+    udp = open_udp("0.0.0.0" if family == socket.AF_INET else "::", 0, clock, kernel_stamps=False)  # noqa: S104 - a client's socket
     level, option = (
         (socket.IPPROTO_IP, IP_TOS) if family == socket.AF_INET else (socket.IPPROTO_IPV6, IPV6_TCLASS)
     )
     mark = (level, option, struct.pack("=i", dscp << 2))
+    udp.stamp_sends(False)  # one that came back would wake the reader before the answer
     with contextlib.closing(udp):
         for _ in range(tries):
             packet = sender.ask(*both_ns(clock))
             # A send that fails now may succeed the next time; in the end it is told as UNKNOWN.
             with contextlib.suppress(OSError):
-                udp.send(packet, where, stamp=False, extra=(mark,))
+                udp.send(packet, where, extra=(mark,))
             await _read(udp, sender, clock, wait_s)
             if sender.marks is not None:
                 break
@@ -82,7 +83,7 @@ async def _read(udp: StampedSocket, sender: StampSender, clock: Clock, wait_s: f
         return
     finally:
         loop.remove_reader(udp.fileno())
-    _, datagrams = udp.drain()
+    datagrams = udp.receive()
     utc_ns, mono_ns = both_ns(clock)
     for datagram in datagrams:
         sender.answer(datagram.data, t4_ns=datagram.at_ns, utc_ns=utc_ns, mono_ns=mono_ns)

@@ -1,13 +1,22 @@
 """What is going on now, as running counts: fed a sample at a time, read by the exporter and the page."""
 
 from bisect import bisect_left
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from whichhop.model import Fate, Sample, SessionKey
+from whichhop.model import Fate, ModemLevels, Reading, Record, Sample, SessionKey
 from whichhop.serve.catalogue import BUCKETS_S
 
 BOUNDS_NS = tuple(round(bound * 1e9) for bound in BUCKETS_S)
+# The readings that are metrics too: those of which the newest counts, and those that add up.
+_LATEST = {
+    "loop_lateness_s": "loop_lateness_seconds",
+    "steal_ratio": "steal_ratio",
+    "wan_rx_bytes": "wan_received_bytes",
+    "wan_tx_bytes": "wan_transmitted_bytes",
+}
+_SUMMED = {"suspended_s": "asleep_seconds", "send_failures": "send_failures"}
+
 OTHER = "other"
 """The target under which sessions are counted that the home file does not name."""
 
@@ -41,12 +50,27 @@ class SessionState:
             self.last_rtt_ns = sample.rtt_ns
 
 
+OF_TARGETS = {
+    "call_rating": "call_rating",
+    "call_opinion_score": "call_opinion_score",
+    "call_jitter_s": "call_jitter_seconds",
+    "call_loss_ratio": "call_loss_ratio",
+    "path_mtu_bytes": "path_mtu_bytes",
+    "mark_kept": "mark_kept",
+    "route_steps": "route_steps",
+    "route_changed": "route_changes",
+}
+"""Readings of one target, by the name before the colon, and the metric that shows them."""
+
+
 class LiveState:
     """The running state of one agent; one thread (the daemon's loop) feeds and reads it.
 
     names: the home's node names: what labels may say.
     values: gauges and counters of the agent by their catalogue name without "whichhop_", for instance
         "loop_lateness_seconds", "steal_ratio", "wan_received_bytes", "store_writable"; set by the daemon.
+    modems: each modem's newest reading, None where it failed; set by the daemon.
+    of_targets: the latest figures of single targets, by catalogue name and target.
     faults: probability by element. episodes: (cause, element) pairs going on now. Both from the comparer.
     """
 
@@ -54,6 +78,8 @@ class LiveState:
         self.home = home
         self.agent = agent
         self.values: dict[str, float] = {}
+        self.modems: dict[str, ModemLevels | None] = {}
+        self.of_targets: dict[tuple[str, str], float] = {}
         self.faults: Mapping[str, float] = {}
         self.episodes: Collection[tuple[str, str]] = ()
         self._names = frozenset(names)
@@ -72,14 +98,33 @@ class LiveState:
         """Count one sample; a microsecond's work. Fits probes' Sink."""
         self.session(key).observe(sample)
 
-    def facts(
-        self, key: SessionKey, *, duplicates: int, reordered: int, clock_error_ns: int | None = None
-    ) -> None:
-        """Add a minute's record facts to the session's counts."""
-        state = self.session(key)
-        state.duplicates += duplicates
-        state.reordered += reordered
-        state.clock_error_ns = clock_error_ns
+    def kept(self, records: Iterable[Record], readings: Iterable[Reading]) -> None:
+        """Take in what the daemon is about to store: what samples do not tell, and the agent's own state."""
+        for record in records:
+            state = self.session(record.session)
+            state.duplicates += record.duplicates
+            state.reordered += record.reordered
+            state.clock_error_ns = record.clock_error_ns
+            self._add("store_records", 1)
+        for reading in readings:
+            if reading.name in _LATEST:
+                self.values[_LATEST[reading.name]] = reading.value
+            elif reading.name == "clock_step_s":
+                self._add("clock_steps", reading.value != 0)
+            elif reading.name in _SUMMED:
+                self._add(_SUMMED[reading.name], reading.value)
+            else:
+                self._figure(*reading.name.partition(":")[::2], reading.value)
+
+    def _figure(self, name: str, target: str, value: float) -> None:
+        """A figure of one target, such as call_rating:harbour."""
+        if target in self._names and name in OF_TARGETS:
+            at = (OF_TARGETS[name], target)
+            counted = name == "route_changed"
+            self.of_targets[at] = self.of_targets.get(at, 0) + value if counted else value
+
+    def _add(self, name: str, value: float) -> None:
+        self.values[name] = self.values.get(name, 0) + value
 
     def sessions(self) -> Iterator[tuple[SessionKey, SessionState]]:
         """Every session seen, in a steady order."""
@@ -89,3 +134,6 @@ class LiveState:
         """Take the node names of a home file read anew; sessions to nodes that are gone are dropped."""
         self._names = frozenset(names)
         self._sessions = {k: s for k, s in self._sessions.items() if k.target in self._names}
+        for name in set(self.modems) - self._names:
+            del self.modems[name]
+        self.of_targets = {at: value for at, value in self.of_targets.items() if at[1] in self._names}

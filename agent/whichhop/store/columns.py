@@ -1,8 +1,13 @@
 """A session's history as numpy columns, straight from the packed blocks; for the comparer, not the daemon."""
 
-from collections.abc import Collection
-from concurrent.futures import ThreadPoolExecutor
+import os
+from collections.abc import Callable, Collection, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +19,7 @@ from whichhop.wire.packed import Facts, take_block, unfold
 from whichhop.wire.planes import Optional, Planes
 
 Int64 = NDArray[np.int64]
-_RUN = 24
-"""Blocks inflated as one piece of work, ahead of their reading."""
+T = TypeVar("T")
 ALL = ("rtt_ns", "out_ns", "queue_ns")
 
 
@@ -71,10 +75,6 @@ def _fill_optional(out: Int64, column: Optional) -> None:
         out[np.frombuffer(column.there, np.bool_)] = values
 
 
-def _unfold_run(run: list[bytes]) -> list[bytes]:
-    return [unfold(packed) for packed in run]
-
-
 def session_columns(
     store: Store,
     key: SessionKey,
@@ -86,11 +86,7 @@ def session_columns(
 
     A month of a packet a second is 2.6 million samples: 23 MB and 21 MB more for each delay column.
     """
-    packed = list(store.blocks(key, from_minute, to_minute))
-    runs = [packed[at : at + _RUN] for at in range(0, len(packed), _RUN)]
-    # Inflating lets go of the interpreter's lock, so a second processor does it while this one reads on.
-    with ThreadPoolExecutor(max_workers=1) as ahead:
-        blocks = [take_block(body) for bodies in ahead.map(_unfold_run, runs) for body in bodies]
+    blocks = [take_block(unfold(packed)) for packed in store.blocks(key, from_minute, to_minute)]
     total = sum(len(b.fates) for b in blocks)
     fate = np.frombuffer(b"".join(b.fates for b in blocks), np.uint8)
     sent = np.empty(total, np.int64)
@@ -108,6 +104,40 @@ def session_columns(
         session=key, facts=facts, sent_ns=sent, fate=fate, rtt_ns=rtt, out_ns=out, queue_ns=queue
     )
     return _tidy(columns, from_minute, to_minute)
+
+
+def each_session(
+    path: Path,
+    keys: Sequence[SessionKey],
+    reduce: Callable[[SessionColumns], T],
+    *,
+    span: tuple[int, int] = (0, FOREVER),
+    wanted: Collection[str] = ALL,
+    processes: int | None = None,
+) -> Iterator[T]:
+    """`reduce` of each session's columns, in the order of `keys`, on as many processors as there are.
+
+    A month of a large home is 10 GB of columns, so they stay in the process that unpacked them and only what
+    `reduce` makes of them comes back; with more than one process it must be a module's function.
+    """
+    task = partial(_reduced, path, reduce, span, tuple(wanted))
+    many = min(processes or os.cpu_count() or 1, len(keys))
+    if many <= 1:
+        yield from map(task, keys)
+        return
+    with ProcessPoolExecutor(many, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(task, keys)
+
+
+def _reduced(
+    path: Path,
+    reduce: Callable[[SessionColumns], T],
+    span: tuple[int, int],
+    wanted: tuple[str, ...],
+    key: SessionKey,
+) -> T:
+    with Store.open(path, read_only=True) as store:
+        return reduce(session_columns(store, key, *span, wanted))
 
 
 def _tidy(columns: SessionColumns, from_minute: int, to_minute: int) -> SessionColumns:

@@ -7,6 +7,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from whichhop.errors import StoreError
 from whichhop.model import Reading, Record, SessionKey
 from whichhop.store import chain as chain_walk
 from whichhop.store import keep, read
@@ -37,6 +38,17 @@ class Store:
     ) -> "Store":
         """Open the file, made and brought up to date as needed. `origin`: 16 random bytes for a new chain."""
         return cls(Database(Path(path), read_only=read_only), origin)
+
+    @classmethod
+    def make(cls, path: Path) -> "Store":
+        """Open the file, its folder made when missing."""
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as trouble:
+            raise StoreError(
+                f"{path}: its folder cannot be made ({trouble.strerror}); name another file with --store"
+            ) from trouble
+        return cls.open(path)
 
     def __enter__(self) -> Self:
         return self

@@ -34,6 +34,8 @@ MAX_RECORDS = 1 << 16
 """Records in one block; an hour has 60, or some more when the agent was restarted."""
 _FLUSH_FROM = 512  # bytes: a run this long earns Huffman tables of its own (measured: 9 % smaller blocks)
 _FATES = bytes(sorted(Fate))
+_ANSWERED = bytes(fate in (Fate.ANSWERED, Fate.LATE) for fate in range(256))
+"""For bytes.translate: 1 where a fate says that an answer came, so that delays are to be expected."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,10 +135,11 @@ def _runs(records: Sequence[Record]) -> list[bytes]:
         put_unsigned(head, 0 if fact.clock_error_ns is None else fact.clock_error_ns + 1)
     sent = take_apart([v for r in records for v in r.samples.sent_ns])
     put_head(head, sent)
-    runs = [b"".join(r.samples.fate.tobytes() for r in records), *sent.runs()]
+    fates = b"".join(r.samples.fate.tobytes() for r in records)
+    runs = [fates, *sent.runs()]
     for name in ("rtt_ns", "out_ns", "queue_ns"):
         values = [v for r in records for v in getattr(r.samples, name)]
-        runs += put_optional(head, values, ABSENT)
+        runs += put_optional(head, values, ABSENT, fates.translate(_ANSWERED))
     length = bytearray()
     put_unsigned(length, len(head))
     return [bytes(length + head), *runs]
@@ -221,14 +224,15 @@ def take_block(body: bytes) -> Block:
     fates = outer.take(total)
     if strange := fates.translate(None, _FATES):
         raise DataError(f"packed record is damaged: no fate has the number {strange[0]}")
+    usual = fates.translate(_ANSWERED)
     block = Block(
         session=SessionKey(agent=agent, target=target, method=method),
         facts=facts,
         fates=fates,
         sent_ns=read_column(head, outer, total),
-        rtt_ns=read_optional(head, outer, total),
-        out_ns=read_optional(head, outer, total),
-        queue_ns=read_optional(head, outer, total),
+        rtt_ns=read_optional(head, outer, total, usual),
+        out_ns=read_optional(head, outer, total, usual),
+        queue_ns=read_optional(head, outer, total, usual),
     )
     if head.at != len(head.data) or outer.at != len(body):
         raise DataError("packed record is damaged: bytes are left over")

@@ -10,6 +10,7 @@ import sys
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import IntEnum
 from itertools import accumulate, pairwise
 from math import gcd
 
@@ -134,13 +135,33 @@ def read_column(head: Reader, body: Reader, total: int) -> Planes:
     )
 
 
-def put_optional(head: bytearray, values: Sequence[int], absent: int) -> list[bytes]:
-    """Append the head of a column in which some values may be absent; returns its runs of bytes."""
+class Presence(IntEnum):
+    """Which values of a column are there. The numbers are stored: never renumber."""
+
+    NONE = 0
+    ALL = 1
+    TOLD = 2
+    """Told by a byte a value."""
+    USUAL = 3
+    """Where the usual pattern says so: a delay is there just where an answer came."""
+
+
+def put_optional(head: bytearray, values: Sequence[int], absent: int, usual: bytes) -> list[bytes]:
+    """Append the head of a column in which some values may be absent; returns its runs of bytes.
+
+    usual: a byte a value, 1 where a value is to be expected.
+    """
     there = [v for v in values if v != absent]
-    whole = 1 if len(there) == len(values) else 2 if there else 0
-    put_unsigned(head, whole)
-    runs = [] if whole != 2 else [bytes(v != absent for v in values)]
-    if whole:
+    pattern = bytes(v != absent for v in values)
+    if len(there) == len(values):
+        presence = Presence.ALL
+    elif not there:
+        presence = Presence.NONE
+    else:
+        presence = Presence.USUAL if pattern == usual else Presence.TOLD
+    put_unsigned(head, presence)
+    runs = [pattern] if presence is Presence.TOLD else []
+    if presence is not Presence.NONE:
         column = take_apart(there)
         put_head(head, column)
         runs += column.runs()
@@ -156,16 +177,19 @@ class Optional:
     column: Planes | None
 
 
-def read_optional(head: Reader, body: Reader, total: int) -> Optional:
+def read_optional(head: Reader, body: Reader, total: int, usual: bytes) -> Optional:
     """What `put_optional` wrote."""
-    whole = head.unsigned()
-    if whole == 0:
+    presence = head.unsigned()
+    if presence == Presence.NONE:
         return Optional(total=total, there=None, column=None)
-    if whole == 1:
+    if presence == Presence.ALL:
         return Optional(total=total, there=None, column=read_column(head, body, total))
-    if whole != 2:
-        raise DataError(f"packed record is damaged: no presence has the number {whole}")
-    there = body.take(total)
+    if presence == Presence.TOLD:
+        there = body.take(total)
+    elif presence == Presence.USUAL:
+        there = usual
+    else:
+        raise DataError(f"packed record is damaged: no presence has the number {presence}")
     # translate is some 8 times quicker here than count, which looks anew after each of many hits
     absences = there.translate(None, b"\x01")
     if absences.strip(b"\0"):

@@ -1,6 +1,8 @@
 import io
 import json
 import random
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -93,7 +95,8 @@ def test_one_bad_line_stores_nothing_of_its_file_and_is_named(
         (["export", "--store", "{store}", "--from", "2026-01-02", "--to", "2026-01-01"], "swap them"),
         (["export", "--store", "{store}", "--agent", "cellar"], "there are: attic, desk"),
         (["export", "--store", "{dir}/no.db"], "no such store"),
-        (["import", "--store", "{dir}/c.db", "{dir}/no.jsonl"], "no.jsonl: cannot be opened"),
+        (["import", "--store", "{dir}/c.db", "{dir}/no.jsonl"], "no.jsonl: cannot be read \\(No such file"),
+        (["export", "--store", "{store}", "-o", "/dev/full"], "/dev/full: cannot be written .*No space"),
         (["import", "--store", "{dir}/c.db", "{store}"], "is this a records file?|is not JSON"),
     ],
 )
@@ -124,3 +127,10 @@ def test_help_shows_an_example(capsys: pytest.CaptureFixture[str]) -> None:
         main(["records", "--help"])
     assert done.value.code == 0
     assert "whichhop records export --store" in capsys.readouterr().out
+
+
+def test_a_reader_that_has_had_enough_is_no_trouble(store: Path) -> None:
+    whole = f"{sys.executable} -m whichhop records export --store {store} --quiet | head -n 2"
+    done = subprocess.run(["sh", "-c", whole], capture_output=True, text=True, check=False)
+    assert done.stdout.count("\n") == 2
+    assert "Traceback" not in done.stderr

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from support.live import ECHO, NAMES, STAMP
 from support.records import any_sample, lifelike
-from whichhop.model import Fate, Method, Sample, SessionKey
+from whichhop.model import Columns, Fate, Method, Reading, Record, Sample, SessionKey
 from whichhop.serve.live import BOUNDS_NS, OTHER, LiveState
 
 
@@ -50,6 +50,22 @@ def test_targets_outside_the_home_file_share_one_label() -> None:
         live.observe(key, Sample(sent_ns=number, fate=Fate.LOST))
     ((key, state),) = live.sessions()
     assert (key.target, state.fates[Fate.LOST]) == (OTHER, 50)
+
+
+def test_counts_add_up_over_minutes_while_gauges_show_the_newest() -> None:
+    live = fresh()
+    record = Record(session=STAMP, minute=1, samples=Columns(), duplicates=2, reordered=1)
+    for value in (4.0, 0.0, 1.5):
+        names = ("suspended_s", "clock_step_s", "loop_lateness_s", "steps_nobody_knows")
+        readings = [Reading(at_ns=1, agent="desk", name=n, value=value) for n in names]
+        live.kept([record], readings)
+    assert live.values == {
+        "asleep_seconds": 5.5,
+        "clock_steps": 2,
+        "loop_lateness_seconds": 1.5,
+        "store_records": 3,
+    }
+    assert (live.session(STAMP).duplicates, live.session(STAMP).reordered) == (6, 3)
 
 
 def test_a_home_file_read_anew_drops_sessions_to_nodes_that_are_gone() -> None:

@@ -1,8 +1,10 @@
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.wire.planes import put_together, take_apart
+from whichhop.wire.planes import Presence, fill_absent, put_optional, put_together, read_optional, take_apart
+from whichhop.wire.varint import Reader
 
 INT64 = st.integers(-(2**63), 2**63 - 1)
 
@@ -30,3 +32,27 @@ def test_a_steady_climb_takes_no_bytes_at_all() -> None:
 def test_a_common_unit_is_divided_out() -> None:
     column = take_apart([5_000 * v for v in (3, 8, 1, 9, 2, 7)])
     assert (column.unit, column.width) == (5_000, 1)
+
+
+@pytest.mark.parametrize(
+    ("values", "usual", "presence", "first_run"),
+    [
+        ([-1, -1], b"\1\0", Presence.NONE, None),
+        ([5, 6], b"\1\0", Presence.ALL, None),
+        ([5, -1], b"\1\0", Presence.USUAL, None),
+        ([5, -1], b"\1\1", Presence.TOLD, b"\1\0"),
+    ],
+)
+def test_presence_takes_bytes_only_where_the_usual_pattern_does_not_tell_it(
+    values: list[int], usual: bytes, presence: Presence, first_run: bytes | None
+) -> None:
+    head = bytearray()
+    runs = put_optional(head, values, -1, usual)
+    assert head[0] == presence
+    assert (runs[0] if presence is Presence.TOLD else None) == first_run
+    column = read_optional(Reader(bytes(head)), Reader(b"".join(runs)), 2, usual)
+    assert list(fill_absent(column, -1)) == values
+
+
+def test_the_stored_numbers_of_presence_are_pinned() -> None:
+    assert [(p.name, int(p)) for p in Presence] == [("NONE", 0), ("ALL", 1), ("TOLD", 2), ("USUAL", 3)]

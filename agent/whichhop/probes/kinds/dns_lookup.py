@@ -12,6 +12,7 @@ from whichhop.net.clock import Clock, both_ns
 from whichhop.net.stamped import Address, Datagram, StampedSocket, numeric_address
 from whichhop.net.udp import open_udp
 from whichhop.probes.base import SessionFacts, Sink
+from whichhop.probes.send_times import SendTimes
 from whichhop.probes.sessions import Course, Courses, Remembered, plain
 from whichhop.wire.flight import Flight
 from whichhop.wire.lookup import Question, decode_answer, encode_question
@@ -52,7 +53,7 @@ class DnsLookupProber:
         self._addresses: dict[str, tuple[socket.AddressFamily, Address]] = {}
         self._courses = Courses(lambda key, address: Course(key=key, address=address, flight=Flight()))
         self._by_ident: Remembered[int, tuple[Course, int]] = Remembered()
-        self._by_token: Remembered[tuple[int, int], tuple[Course, int]] = Remembered()
+        self._send_times: SendTimes[tuple[Course, int]] = SendTimes()
 
     def open(self, loop: asyncio.AbstractEventLoop) -> None:
         """Get the sockets; SystemRefusedError with the remedy when IPv4's is refused."""
@@ -83,7 +84,8 @@ class DnsLookupProber:
             return
         self._by_ident.keep(self._ident, (course, seq))
         if token is not None:
-            self._by_token.keep((family, token), (course, seq))
+            self._send_times.launched((family, token), (course, seq))
+            self._stamped(family)
 
     def _where(self, address: str) -> tuple[socket.AddressFamily, Address]:
         found = self._addresses.get(address)
@@ -93,17 +95,22 @@ class DnsLookupProber:
 
     def _ready(self, family: socket.AddressFamily) -> bool:
         """Take up what waits in a socket; True when there was something."""
-        stamps, datagrams = self._sockets[family].drain()
-        for stamp in stamps:
-            found = self._by_token.get((family, stamp.token))
-            if found is not None:
-                course, seq = found
-                scheduled, driver = (stamp.at_ns, None) if stamp.scheduled else (None, stamp.at_ns)
-                course.flight.stamped(seq, driver, scheduled)
+        datagrams = self._sockets[family].receive()
+        stamped = self._stamped(family)
         utc_ns, mono_ns = both_ns(self._clock)
         for datagram in datagrams:
             self._answered(datagram, utc_ns, mono_ns)
-        return bool(stamps or datagrams)
+        return stamped or bool(datagrams)
+
+    def _stamped(self, family: socket.AddressFamily) -> bool:
+        """Hand the send stamps that wait to their flights; True when there were any."""
+        stamps = self._sockets[family].send_stamps()
+        for stamp in stamps:
+            found = self._send_times.stamped((family, stamp.token), stamp.at_ns, scheduled=stamp.scheduled)
+            if found is not None:
+                (course, seq), left_ns, driver_ns = found
+                course.flight.stamped(seq, driver_ns, left_ns)
+        return bool(stamps)
 
     def _answered(self, datagram: Datagram, utc_ns: UtcNs, mono_ns: MonoNs) -> None:
         answer = decode_answer(datagram.data, self._question)

@@ -13,7 +13,8 @@ from whichhop.net.clock import Clock, both_ns
 from whichhop.net.icmp_socket import EchoAnswer, EchoSocket
 from whichhop.net.stamped import Address, numeric_address
 from whichhop.probes.base import SessionFacts, Sink
-from whichhop.probes.sessions import Course, Courses, Remembered, SendTimes, plain
+from whichhop.probes.send_times import SendTimes
+from whichhop.probes.sessions import Course, Courses, Remembered, plain
 from whichhop.wire.flight import Flight
 from whichhop.wire.quoted import read_quoted
 from whichhop.wire.refusal import Refusal
@@ -61,6 +62,11 @@ class EchoProber:
         # A machine without IPv6 has no IPv6 targets; should it have one, `send` counts the refusals.
         with contextlib.suppress(SystemRefusedError):
             self._socket(loop, socket.AF_INET6)
+
+    @property
+    def unprivileged(self) -> bool:
+        """True when the system gave its unprivileged kind of socket and no capability is needed."""
+        return bool(self._sockets) and all(s.unprivileged for s in self._sockets.values())
 
     def _socket(self, loop: asyncio.AbstractEventLoop, family: socket.AddressFamily) -> None:
         ident = int.from_bytes(self._cookie[2:4])

@@ -1,0 +1,177 @@
+"""`whichhop route`: the routers on the way to an anchor, the provider's first hop, packet sizes and marks."""
+
+import argparse
+import asyncio
+import json
+import secrets
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from whichhop.cli.table import table
+from whichhop.config.check import read_home
+from whichhop.errors import DataError
+from whichhop.model import Home, Node, NodeKind
+from whichhop.net.clock import SystemClock
+from whichhop.net.clock_error import clock_error_ns
+from whichhop.probes.mark_check import MarkCheck, check_mark
+from whichhop.probes.path_mtu import check_path_mtu
+from whichhop.probes.path_trace import find_route
+from whichhop.wire.marks import Marking
+from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
+from whichhop.wire.path_mtu import PathMtu
+from whichhop.wire.trace import Edge, Route, home_networks, provider_edge
+
+EPILOG = """\
+example:
+  whichhop route configs/mesh-radio.yaml harbour --sizes
+
+Run it on a machine of the home, as root or with CAP_NET_RAW. Only anchors of the home file are asked. A
+router that does not answer is silent, which says nothing about the packets that pass through it.
+Exit code 0 when the provider's first hop was found, 1 when it was not.
+"""
+_MARKS = {
+    Marking.KEPT: "kept",
+    Marking.BLEACHED: "wiped on the way out: no hop behind that one can prefer calls",
+    Marking.REMARKED: "changed on the way out",
+    Marking.UNKNOWN: "not told: the anchor runs no reflector that reports marks",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """All that was asked and found; None where it was not asked."""
+
+    route: Route
+    edge: Edge | None
+    names: dict[str, str]
+    """Addresses of the home file, with the names of their nodes."""
+    mtu: PathMtu | None = None
+    mark: MarkCheck | None = None
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The verb's arguments."""
+    parser.epilog = EPILOG
+    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    parser.add_argument("anchor", nargs="?", metavar="ANCHOR", help="an anchor of it; the first by default")
+    parser.add_argument("--sizes", action="store_true", help="also find the largest packet that passes whole")
+    parser.add_argument("--marks", action="store_true", help="also ask the anchor which DSCP mark arrives")
+    parser.add_argument("--json", action="store_true", help="print data instead of tables")
+
+
+def find_anchor(home: Home, name: str | None) -> Node:
+    """The anchor to ask; DataError when there is none of that name, or none at all."""
+    if not home.anchors:
+        raise DataError("the home file names no anchor; write one under targets, anchors")
+    if name is not None and name not in home.anchors:
+        raise DataError(f"no anchor named {name!r}; there are: {', '.join(home.anchors)}")
+    return home.nodes[name or home.anchors[0]]
+
+
+def _estimate() -> ErrorEstimate:
+    error_ns = clock_error_ns()
+    return estimate_error(error_ns, synced=error_ns is not None)
+
+
+async def find(home: Home, anchor: Node, *, sizes: bool, marks: bool) -> Findings:
+    """Ask the network, one thing after the other."""
+    address = anchor.address or ""
+    own = [n for n in home.nodes.values() if n.kind not in (NodeKind.ANCHOR, NodeKind.PROVIDER_EDGE)]
+    route = await find_route(address)
+    mtu = mark = None
+    if sizes:
+        mtu = await check_path_mtu(address, SystemClock(), ident=secrets.randbelow(0x10000))
+    if marks:
+        ssid = 1 + secrets.randbelow(0xFFFF)
+        mark = await check_mark(address, SystemClock(), _estimate, ssid=ssid, port=home.ports.stamp)
+    return Findings(
+        route=route,
+        edge=provider_edge(route, home_networks(n.address for n in own if n.address)),
+        names={n.address: n.name for n in home.nodes.values() if n.address},
+        mtu=mtu,
+        mark=mark,
+    )
+
+
+def as_data(found: Findings) -> dict[str, object]:
+    """The findings as JSON-ready data; parts that were not asked for are left out."""
+    data: dict[str, object] = {
+        "target": found.route.target,
+        "reached": found.route.reached,
+        "hops": [
+            {
+                "step": hop.ttl,
+                "addresses": list(hop.addresses),
+                "asked": hop.asked,
+                "answered": hop.answered,
+                "best_rtt_s": None if hop.best_rtt_ns is None else hop.best_rtt_ns / 1e9,
+            }
+            for hop in found.route.hops
+        ],
+        "provider_edge": None
+        if found.edge is None
+        else {"address": found.edge.address, "step": found.edge.ttl, "certain": found.edge.certain},
+    }
+    if found.mtu is not None:
+        data["path_mtu"] = {"octets": found.mtu.size, "told": found.mtu.told, "sizes": found.mtu.outcomes}
+    if found.mark is not None:
+        mark = found.mark
+        data["dscp"] = {"sent": mark.sent, "seen": mark.seen, "marking": mark.marking}
+    return data
+
+
+def as_text(found: Findings) -> str:
+    """The findings as a table and sentences."""
+    rows = [
+        (
+            str(hop.ttl),
+            ", ".join(hop.addresses) or "silent",
+            ", ".join(found.names[a] for a in hop.addresses if a in found.names) or "-",
+            "-" if hop.best_rtt_ns is None else f"{hop.best_rtt_ns / 1e6:.2f} ms",
+        )
+        for hop in found.route.hops
+    ]
+    lines = [table(("step", "address", "name", "fastest answer"), rows), ""]
+    if not found.route.reached:
+        lines.append(f"{found.route.target} itself did not answer.")
+    lines.append(_edge_line(found.edge))
+    if found.mtu is not None:
+        lines.append(_size_line(found.mtu))
+    if found.mark is not None:
+        seen = "" if found.mark.seen is None else f", arrived as {found.mark.seen}"
+        lines.append(f"DSCP {found.mark.sent}{seen}: {_MARKS[found.mark.marking]}.")
+    return "\n".join(lines) + "\n"
+
+
+def _edge_line(edge: Edge | None) -> str:
+    if edge is None:
+        return "The provider's first hop was not found: nothing outside the home answered."
+    if edge.certain:
+        return f"The provider's first hop is {edge.address} (step {edge.ttl})."
+    return (
+        f"{edge.address} (step {edge.ttl}) is the first that answers outside the home; a silent router "
+        "before it may be the provider's first hop."
+    )
+
+
+def _size_line(mtu: PathMtu) -> str:
+    if mtu.size is None:
+        return "No packet size was answered, so nothing is known of sizes: does the anchor answer echo?"
+    if mtu.told is not None:
+        why = f"; a router named {mtu.told} as its most"
+    elif mtu.size < max(mtu.outcomes):
+        why = "; larger ones vanish without a word, which breaks connections that rely on being told"
+    else:
+        why = ""
+    return f"Packets of {mtu.size} octets pass whole{why}."
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print what was found."""
+    home = read_home(args.home)
+    anchor = find_anchor(home, args.anchor)
+    sys.stderr.write(f"asking the routers on the way to {anchor.name} ({anchor.address}) ...\n")
+    found = asyncio.run(find(home, anchor, sizes=args.sizes, marks=args.marks))
+    sys.stdout.write(json.dumps(as_data(found), indent=2) + "\n" if args.json else as_text(found))
+    return 0 if found.edge is not None else 1
