@@ -1,4 +1,4 @@
-"""One half of a transfer in a process of its own: `receive ADDRESS PORT STREAMS` or `send ...`, a JSON line out."""
+"""One half of a transfer in a process of its own: `receive ADDRESS PORT STREAMS` or `send ...`."""
 
 import json
 import socket

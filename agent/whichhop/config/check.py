@@ -32,8 +32,9 @@ from whichhop.model import (
 )
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
+from whichhop.model.transfer import DOWNLOADS, UPLOADS, UPSTREAM
 
-_RESERVED = (PROVIDER_EDGE, BEYOND, "own-traffic")
+_RESERVED = (PROVIDER_EDGE, BEYOND, "own-traffic", UPSTREAM, DOWNLOADS, UPLOADS)
 
 
 def _node_troubles(file: HomeFile) -> Iterator[Trouble]:
@@ -98,6 +99,22 @@ def _target_troubles(file: HomeFile) -> Iterator[Trouble]:
             "discover needs a way to follow, and there is no anchor",
             "add an anchor you may probe, or write the address",
         )
+
+
+def _url_troubles(file: HomeFile) -> Iterator[Trouble]:
+    has_line = any(link.kind is LinkKind.ACCESS for link in file.links)
+    for key in ("downloads", "uploads"):
+        urls = getattr(file.targets, key)
+        for i, url in enumerate(urls):
+            if url in urls[:i]:
+                yield ("targets", key, i), "written twice", "remove one"
+            if not has_line:
+                yield ("targets", key, i), "no access link leads there", "add the link to the provider"
+
+
+def _port_troubles(file: HomeFile) -> Iterator[Trouble]:
+    if file.ports.transfer == file.ports.api:
+        yield ("ports", "transfer"), f"{file.ports.api} is the api's port too", "choose another port"
 
 
 def _resolver_troubles(file: HomeFile) -> Iterator[Trouble]:
@@ -178,6 +195,8 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         links=tuple(links),
         anchors=tuple(anchors),
         downloads=tuple(file.targets.downloads),
+        uploads=tuple(file.targets.uploads),
+        zone=file.zone,
         resolvers=tuple(_resolvers(file, nodes)),
         lookup_name=file.targets.lookup,
         authenticated=file.stamp.authenticated,
@@ -187,8 +206,9 @@ def _build(file: HomeFile, home_file: Path) -> Home:
             quiet_hours=_minutes(file.limits.quiet_hours) if file.limits.quiet_hours else None,
             keep_days=file.limits.keep_days,
             store_bytes=round(file.limits.store_mb * 1_000_000),
+            transfers_a_day=file.limits.transfers_a_day,
         ),
-        ports=Ports(api=file.ports.api, stamp=file.ports.stamp),
+        ports=Ports(api=file.ports.api, stamp=file.ports.stamp, transfer=file.ports.transfer),
         levels=build_levels(file, home_file),
     )
 
@@ -201,6 +221,8 @@ def _checked(located: Located) -> HomeFile:
         tree_troubles,
         _target_troubles,
         _resolver_troubles,
+        _url_troubles,
+        _port_troubles,
         level_troubles,
         cabling_troubles,
     )

@@ -3,6 +3,7 @@
 import re
 from ipaddress import ip_address, ip_network
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
@@ -63,6 +64,20 @@ class Part(BaseModel):
     """What all parts share: unknown keys are refused, nothing is converted behind the writer's back."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True)
+
+
+def _url(text: str) -> str:
+    if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", text):
+        raise ValueError("not an address such as https://files.example.net/large.bin")
+    return text
+
+
+def _zone(text: str) -> str:
+    try:
+        ZoneInfo(text)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError("not a time zone's IANA name such as Europe/Lisbon") from None
+    return text
 
 
 class PlanPart(Part):
@@ -162,8 +177,10 @@ class TargetsPart(Part):
     provider_edge: Annotated[Literal["discover"] | Address | None, Field(alias="provider-edge")] = None
     """The provider's first hop: an address, or `discover` to find it on the way to the first anchor."""
     anchors: dict[Name, AnchorPart] = Field(default_factory=dict)
-    downloads: list[str] = Field(default_factory=list)
-    """URLs the user may fetch."""
+    downloads: list[Annotated[str, AfterValidator(_url)]] = Field(default_factory=list)
+    """URLs the user may fetch, to measure the line's rate down."""
+    uploads: list[Annotated[str, AfterValidator(_url)]] = Field(default_factory=list)
+    """URLs that take what is posted to them, to measure the line's rate up."""
     resolvers: dict[Name, Address] = Field(default_factory=dict)
     """The name servers the home uses; each agent asks them for `lookup`."""
     lookup: Annotated[str, AfterValidator(_domain)] | None = None
@@ -179,6 +196,8 @@ class LimitsPart(Part):
     """Records older than this are dropped."""
     store_mb: Annotated[float, Field(ge=10, strict=False)] = 1000
     """The oldest records go when the store holds more than this."""
+    transfers_a_day: Annotated[int, Field(ge=0, le=24)] = 0
+    """How often a day each transfer is run by itself; 0: only when asked for."""
 
 
 class PortsPart(Part):
@@ -186,6 +205,7 @@ class PortsPart(Part):
 
     api: Annotated[int, Field(ge=1, le=65535)] = 8620
     stamp: Annotated[int, Field(ge=1, le=65535)] = 862
+    transfer: Annotated[int, Field(ge=1, le=65535)] = 8621
 
 
 Decibels = Annotated[float, Field(ge=-100, le=100, strict=False)]
@@ -254,6 +274,8 @@ class HomeFile(Part):
 
     home: Annotated[str, StringConstraints(min_length=1, max_length=80)]
     """The home's name, for titles."""
+    zone: Annotated[str, AfterValidator(_zone)] | None = None
+    """The home's time zone, for quiet hours and the day of the budget; this machine's own unless given."""
     plan: PlanPart | None = None
     nodes: Annotated[dict[Name, NodePart], Field(min_length=1)]
     links: list[LinkPart] = Field(default_factory=list)

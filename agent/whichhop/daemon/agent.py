@@ -93,6 +93,17 @@ class Agent:
                 self.sessions[key] = replace(session, address=address)
                 self._begin(self.sessions[key])
 
+    def add(self, session: Session) -> None:
+        """Measure one session more, until it is dropped or another list is followed."""
+        if session.key.method in self.probers:
+            self.sessions[session.key] = session
+            self._begin(session)
+
+    def drop(self, key: SessionKey) -> None:
+        """Send no more packets for a session; answers on their way are still taken."""
+        self.sessions.pop(key, None)
+        self.schedule.keep_only([k for k in self.sessions if k in self.schedule])
+
     def wake(self, due_ns: MonoNs) -> MonoNs:
         """Do what is due; when to wake next. `due_ns`: when this waking was asked for."""
         now = self.clock.mono_ns()

@@ -15,7 +15,7 @@ class Journal:
     """A ledger and its file beside the store. Blocking: for a worker thread."""
 
     def __init__(self, path: Path, today: str) -> None:
-        """Read the file, made when missing, and write it anew without past days; StoreError if it cannot be."""
+        """Read the file, made when missing, and write it anew without past days; StoreError otherwise."""
         self.path = path
         self.ledger = Ledger()
         try:

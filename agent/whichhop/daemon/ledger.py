@@ -93,7 +93,7 @@ class Ledger:
         return Lease(number=number, who=who, day=day, until_ns=until, octets=min(octets, left))
 
     def lines(self, from_day: str) -> Iterator[dict[str, Any]]:
-        """The ledger as a fresh journal, days before `from_day` (ISO, so that text order is time's) left out."""
+        """The ledger as a fresh journal, days before `from_day` (ISO 8601: text order is time's) left out."""
         for number, lease in self._leases.items():
             if lease.day >= from_day:
                 yield lease.line()

@@ -19,8 +19,9 @@ from whichhop.wire.ntp64 import ErrorEstimate
 class ProberMaker:
     """Makes each kind of prober at most once a dialect.
 
-    Call streams get STAMP probers of their own: their bursts then never share a socket's queue with the
-    steady stream, and a reflector that sends no session identifier back cannot mix the two.
+    Call streams and those beside a transfer get STAMP probers of their own: their bursts then never share a
+    socket's queue with the steady stream, and a reflector that sends no session identifier back cannot mix
+    them.
     """
 
     def __init__(
@@ -47,7 +48,7 @@ class ProberMaker:
     def _one(self, method: Method, target: str) -> Prober:
         node = self._home.nodes.get(target)
         asked = method
-        if method is Method.CALL and node is not None:
+        if method in (Method.CALL, Method.LOADED) and node is not None:
             asked = Method.STAMP if node.agent or node.stamp else Method.ECHO
         signed = node is not None and self.signs(node)
         dialect = {

@@ -6,8 +6,9 @@ import json
 import random
 import signal
 import sys
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 from contextlib import suppress
+from dataclasses import replace
 from ipaddress import ip_network
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from whichhop.daemon.modems import Modems
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.outlook import Outlook
 from whichhop.daemon.probers import ProberMaker
+from whichhop.daemon.transfers import Transfers
 from whichhop.errors import WhichhopError
 from whichhop.model import (
     PROVIDER_EDGE,
@@ -36,6 +38,7 @@ from whichhop.model import (
     derive_sessions,
 )
 from whichhop.model.handover import Handover
+from whichhop.model.transfer import DOWNLOADS, UPLOADS
 from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
 from whichhop.net.clock_error import clock_error_ns
@@ -59,6 +62,8 @@ REFRESH_S = 60.0
 COUNT_S = 10.0
 """As often as the comparer's window, so that each window has its own share of own traffic."""
 TIDY_S = 3600.0
+TRANSFERS_S = 20.0
+"""How often it is asked whether a planned transfer is due; plans are to the minute."""
 MODEMS_S = 5.0
 """How often it is asked whether a modem is due; each has its own rhythm in the home file."""
 
@@ -88,9 +93,15 @@ def sessions_of(home: Home, node: Node) -> list[Session]:
     return [s for s in (*derive_sessions(home), *call_sessions(home)) if s.key.agent == node.name]
 
 
+def loaded_sessions(sessions: Iterable[Session]) -> list[Session]:
+    """The streams that may run beside a transfer: one for each target of the steady ones."""
+    steady = [s for s in sessions if s.key.method in (Method.ECHO, Method.STAMP)]
+    return [replace(s, key=replace(s.key, method=Method.LOADED)) for s in steady]
+
+
 def _names(home: Home) -> list[str]:
-    """Everything that a session may aim at: what metrics' labels may say."""
-    return [*home.nodes, *(r.name for r in home.resolvers)]
+    """Everything that a session or transfer may aim at: what metrics' labels may say."""
+    return [*home.nodes, *(r.name for r in home.resolvers), DOWNLOADS, UPLOADS]
 
 
 def estimate_now() -> ErrorEstimate:
@@ -147,11 +158,26 @@ class Daemon:
         app = App(live=self.live, store=options.store, token=handover.api_token, summary=self._summary)
         app.add("/api/open", self._open_records)
         self.server = Server(app, host=self.node.address or "", port=self.home.ports.api)
+        self.transfers = Transfers(
+            home=lambda: self.home,
+            node=self.node,
+            clock=self.clock,
+            key=bytes.fromhex(handover.transfer_key),
+            agent=self.agent,
+            journal=options.store.with_name(f"{options.store.name}.transfers"),
+            keep=lambda readings: self._keep([], readings),
+            refused=self._stranger,
+            say=say,
+        )
         self._tasks: list[asyncio.Task[None]] = []
+
+    def _stranger(self) -> None:
+        self.live.values["transfer_refusals"] = self.live.values.get("transfer_refusals", 0) + 1
 
     def _probers(self) -> dict[Method, Prober]:
         maker = ProberMaker(self.home, self.watch.sink, self.clock, estimate_now, self.stamp_key)
-        return maker.probers(sessions_of(self.home, self.node))
+        sessions = sessions_of(self.home, self.node)
+        return maker.probers([*sessions, *loaded_sessions(sessions)])
 
     def _outlook(self) -> Outlook:
         return Outlook(
@@ -167,6 +193,7 @@ class Daemon:
     def _observe(self, key: SessionKey, sample: Sample) -> None:
         self.live.observe(key, sample)
         self.calls.add(key, sample)
+        self.transfers.load.add(key, sample)
 
     def _keep_figure(self, name: str, target: str, value: float) -> None:
         at = self.clock.utc_ns()
@@ -205,6 +232,7 @@ class Daemon:
             loop.add_signal_handler(number, act)
         loop.add_signal_handler(signal.SIGHUP, self._reload_soon)
         await self.server.start()
+        self.transfers.open()
         self.reflector.open(loop)
         for prober in self.agent.probers.values():
             prober.open(loop)
@@ -218,6 +246,7 @@ class Daemon:
             asyncio.create_task(self._again(TIDY_S, self._tidy)),
             asyncio.create_task(self._again(COUNT_S, self._count)),
             asyncio.create_task(self._again(MODEMS_S, self.modems.turn)),
+            asyncio.create_task(self._again(TRANSFERS_S, self.transfers.turn)),
             asyncio.create_task(self._again(COUNT_S, self._rate_calls)),
             asyncio.create_task(self._look_out()),
         ]
@@ -267,6 +296,7 @@ class Daemon:
         if counters is not None:
             values = {"wan_rx_bytes": counters.rx_bytes, "wan_tx_bytes": counters.tx_bytes}
             at = self.clock.utc_ns()
+            self.transfers.line_use.add(at, counters.rx_bytes, counters.tx_bytes)
             self._keep(
                 [],
                 [Reading(at_ns=at, agent=self.node.name, name=n, value=float(v)) for n, v in values.items()],
@@ -314,6 +344,7 @@ class Daemon:
         self.outlook = self._outlook()
         self.agent.follow(sessions_of(self.home, self.node))
         self.modems.follow(self.home)
+        self.transfers.follow(self.home)
         say(f"home file read anew: {len(self.agent.sessions)} sessions")
 
     async def stop(self) -> None:
@@ -323,6 +354,7 @@ class Daemon:
         if hasattr(self, "alarm"):
             self.alarm.close()
         await self.server.stop()
+        await self.transfers.close()
         self.reflector.close()
         for prober in self.agent.probers.values():
             prober.close()

@@ -68,6 +68,8 @@ class Limits:
     """Records older than this are dropped."""
     store_bytes: int = 1_000_000_000
     """The store's content; the oldest hours go when it grows past this."""
+    transfers_a_day: int = 0
+    """How often a day each transfer of the plan is run by itself; 0: only when somebody asks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +78,7 @@ class Ports:
 
     api: int = 8620
     stamp: int = 862
+    transfer: int = 8621
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +104,10 @@ class Home:
     links: tuple[Link, ...]
     anchors: tuple[str, ...] = ()
     downloads: tuple[str, ...] = ()
+    uploads: tuple[str, ...] = ()
+    """URLs that the user may fetch, and that take what is posted to them."""
+    zone: str | None = None
+    """The home's time zone by its IANA name; None takes each machine's own."""
     resolvers: tuple[Resolver, ...] = ()
     lookup_name: str | None = None
     """The name that resolvers are asked for."""

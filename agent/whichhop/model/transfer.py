@@ -8,6 +8,9 @@ from whichhop.model.record import Reading
 DOWNLOADS = "downloads"
 UPLOADS = "uploads"
 """What stands for a peer where the user's own URLs were fetched or filled."""
+WIRE_SHARE = 1.1
+"""Octets on the wire for one of payload: frame and headers (1538 / 1448) and the acknowledgements against
+them (a frame of 90 octets for two segments); what limits and budgets count."""
 UPSTREAM = "upstream"
 """The word for "past the home": the user's URLs, or the anchors' agents where there are none."""
 
@@ -74,24 +77,23 @@ class TransferResult:
         return bool(self.limited)
 
     def readings(self) -> Iterator[Reading]:
-        """What is kept: NAME:PEER:WAY, so that the names are bounded by the home file."""
+        """What is kept: transfer_WAY_FIGURE:PEER at the transfer's end; bounded by the home file."""
         at = self.start_ns + round(self.seconds * 1e9)
         load = self.load
         figures: dict[str, float | None] = {
-            "transfer_rate_bps": self.rate_bps,
-            "transfer_at_least": float(self.at_least),
-            "transfer_bytes": float(self.wire_octets),
-            "transfer_seconds": self.seconds,
-            "transfer_efficiency_ratio": self.efficiency,
-            "transfer_time_ratio": self.time_ratio,
-            "transfer_buffer_delay_ratio": self.buffer_delay,
-            "transfer_base_rtt_s": self.base_rtt_s,
-            "transfer_added_delay_s": load.added_s if load else None,
-            "transfer_loss_ratio": load.lost / load.sent if load and load.sent else None,
-            "transfer_trips_per_minute": load.trips_per_minute if load else None,
+            "rate_bps": self.rate_bps,
+            "at_least": float(self.at_least),
+            "bytes": float(self.wire_octets),
+            "seconds": self.seconds,
+            "efficiency_ratio": self.efficiency,
+            "time_ratio": self.time_ratio,
+            "buffer_delay_ratio": self.buffer_delay,
+            "base_rtt_s": self.base_rtt_s,
+            "added_delay_s": load.added_s if load else None,
+            "loss_ratio": load.lost / load.sent if load and load.sent else None,
+            "trips_per_minute": load.trips_per_minute if load else None,
         }
-        for name, value in figures.items():
+        for figure, value in figures.items():
             if value is not None:
-                yield Reading(
-                    at_ns=at, agent=self.agent, name=f"{name}:{self.peer}:{self.way}", value=float(value)
-                )
+                name = f"transfer_{self.way}_{figure}:{self.peer}"
+                yield Reading(at_ns=at, agent=self.agent, name=name, value=float(value))

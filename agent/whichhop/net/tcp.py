@@ -41,7 +41,7 @@ def read_line(sock: socket.socket) -> bytes:
 
 
 def make_bulk(sock: socket.socket) -> None:
-    """Set a connection up for bulk data: blocking with a short patience, and cubic where the system has it.
+    """Set a connection up for bulk data: blocking, with short patience, cubic where the system has it.
 
     bbr, some systems' default, probes its rate in cycles of seconds, which leaves a 2 s mean up to 12 % low.
     """
@@ -57,7 +57,7 @@ def drop(sock: socket.socket) -> None:
     """Close at once: what is still queued is thrown away, so that the path is free again."""
     with contextlib.suppress(OSError):
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("@ii", 1, 0))
-        # Wakes a thread that still waits in a call on it; the kernel holds the connection as long as one does.
+        # Wakes a thread that still waits in a call on it: the connection lasts as long as one does.
         sock.shutdown(socket.SHUT_RDWR)
     sock.close()
 

@@ -1,4 +1,4 @@
-"""What the kernel tells of one TCP connection (Linux tcp_info, include/uapi/linux/tcp.h), as named numbers."""
+"""What the kernel tells of one TCP connection (tcp_info of Linux' uapi/linux/tcp.h), as named numbers."""
 
 import socket
 import struct

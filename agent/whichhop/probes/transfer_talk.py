@@ -10,7 +10,7 @@ MOST_STREAMS = 16
 class TransferRequest(msgspec.Struct, frozen=True, kw_only=True):
     """One direction of one transfer. way: "out" from the asking agent, "back" to it.
 
-    limit_octets: of everything on the wire, see bulk_sender.WIRE_SHARE.
+    limit_octets: of everything on the wire, see model.transfer.WIRE_SHARE.
     """
 
     way: Literal["out", "back"]

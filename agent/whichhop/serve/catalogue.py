@@ -127,6 +127,36 @@ CATALOGUE: dict[str, Metric] = {
         _row("mark_kept", G, TARGET, "", "1 when a DSCP mark arrives as sent, 0 when a hop changes it."),
         _row("route_steps", G, TARGET, "", "Steps of the newest route found to the target."),
         _row("route_changes", C, TARGET, "", "Times that the route was found to have changed."),
+        _row(
+            "transfer_out_rate_bps",
+            G,
+            TARGET,
+            "bps",
+            "TCP payload a second that the newest transfer out had.",
+        ),
+        _row(
+            "transfer_back_rate_bps", G, TARGET, "bps", "The same of the newest transfer back to the agent."
+        ),
+        _row(
+            "transfer_out_added_delay_seconds",
+            G,
+            TARGET,
+            "seconds",
+            "Median round trip during the newest transfer out less the one before it.",
+        ),
+        _row(
+            "transfer_back_added_delay_seconds",
+            G,
+            TARGET,
+            "seconds",
+            "The same of the newest transfer back to the agent.",
+        ),
+        _row(
+            "transfer_out_at_least", G, TARGET, "", "1 when something but the path limited the transfer out."
+        ),
+        _row("transfer_back_at_least", G, TARGET, "", "1 when something but the path limited the one back."),
+        _row("transfer_bytes", C, AGENT, "bytes", "Bytes that transfers from this agent put on the wire."),
+        _row("transfer_refusals", C, AGENT, "", "Connections to the transfer port without the home's key."),
         _row("store_bytes", G, AGENT, "bytes", "Size of the store's files, write-ahead log included."),
         _row("store_writable", G, AGENT, "", "1 while records can be stored, 0 while the disk refuses."),
         _row("modem_power_dbmv", G, CHANNEL, "dbmv", "Level received (down) or sent (up), dB over 1 mV."),

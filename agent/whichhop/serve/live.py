@@ -59,6 +59,12 @@ OF_TARGETS = {
     "mark_kept": "mark_kept",
     "route_steps": "route_steps",
     "route_changed": "route_changes",
+    "transfer_out_rate_bps": "transfer_out_rate_bps",
+    "transfer_back_rate_bps": "transfer_back_rate_bps",
+    "transfer_out_added_delay_s": "transfer_out_added_delay_seconds",
+    "transfer_back_added_delay_s": "transfer_back_added_delay_seconds",
+    "transfer_out_at_least": "transfer_out_at_least",
+    "transfer_back_at_least": "transfer_back_at_least",
 }
 """Readings of one target, by the name before the colon, and the metric that shows them."""
 
@@ -118,7 +124,9 @@ class LiveState:
 
     def _figure(self, name: str, target: str, value: float) -> None:
         """A figure of one target, such as call_rating:harbour."""
-        if target in self._names and name in OF_TARGETS:
+        if name in ("transfer_out_bytes", "transfer_back_bytes"):
+            self._add("transfer_bytes", value)
+        elif target in self._names and name in OF_TARGETS:
             at = (OF_TARGETS[name], target)
             counted = name == "route_changed"
             self.of_targets[at] = self.of_targets.get(at, 0) + value if counted else value

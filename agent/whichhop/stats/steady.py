@@ -1,4 +1,4 @@
-"""When a transfer's rate has settled, and what it is: counted octets cut into equal slots. Plain arithmetic."""
+"""When a transfer's rate has settled, and what it is: counted octets cut into equal slots. Pure."""
 
 import itertools
 from collections.abc import Sequence

@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from whichhop.model.transfer import WIRE_SHARE
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import Clock, sleep_s
 from whichhop.net.tcp import Filler, drop
@@ -13,9 +14,6 @@ from whichhop.net.tcp_info import TcpInfo
 from whichhop.stats.steady import Point, Settled, settle, slot_rates
 
 LOOK_S = 0.05
-WIRE_SHARE = 1.1
-"""Octets on the wire for one of payload: frame and headers (1538 / 1448) and the acknowledgements against
-them (a frame of 90 octets for two segments); what limits and budgets count."""
 _UNMEASURED = 2**32 - 1
 
 Progress = Callable[[float, int], None]
@@ -91,7 +89,7 @@ def send_bulk(
         infos = _infos(fillers)
         now = clock.mono_ns()
         points.append((now, sum(i.delivered_octets for i in infos)))
-        rtts += [i.rtt_us / 1e6 for i in infos if i.rtt_us]
+        rtts += [info.rtt_us / 1e6 for info in infos if info.rtt_us]
         seconds = (now - points[0][0]) / NS_PER_S
         progress(seconds, points[-1][1])
         settled = settle(slot_rates(points))

@@ -1,0 +1,110 @@
+"""The talk of a transfer on a non-blocking socket in the daemon's loop."""
+
+import asyncio
+import secrets
+import socket
+from typing import Any
+
+from whichhop.errors import PeerError
+from whichhop.wire.bulk import NONCE_OCTETS, Talk, TalkError, WrongKeyError
+
+_PIECE = 4096
+
+
+class AsyncLine:
+    """One side of a talk. PeerError, naming the other side, for everything that goes wrong on it."""
+
+    def __init__(self, sock: socket.socket, talk: Talk, where: str) -> None:
+        self.sock, self.talk, self.where = sock, talk, where
+        self.first = b""
+        self._loop = asyncio.get_running_loop()
+        self._messages: list[dict[str, Any]] = []
+
+    @classmethod
+    async def dial(cls, address: str, port: int, *, key: bytes, name: str, seconds: float) -> "AsyncLine":
+        """Connect to another agent's transfer port and prove the key to each other."""
+        where = f"[{address}]:{port}" if ":" in address else f"{address}:{port}"
+        sock = socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET, socket.SOCK_STREAM)
+        sock.setblocking(False)
+        talk = Talk(key=key, asks=True, nonce=secrets.token_bytes(NONCE_OCTETS), name=name)
+        line = cls(sock, talk, where)
+        try:
+            async with asyncio.timeout(seconds):
+                await line._loop.sock_connect(sock, (address, port))
+                while not talk.session:
+                    await line._more()
+        except TimeoutError:
+            sock.close()
+            raise PeerError(f"{where}: no answer within {seconds:g} s; is the agent running there?") from None
+        except OSError as error:
+            sock.close()
+            raise PeerError(f"{where}: {error.strerror or error}; is the agent running there?") from None
+        except BaseException:
+            sock.close()
+            raise
+        return line
+
+    @classmethod
+    async def greet(cls, sock: socket.socket, *, key: bytes, where: str) -> "AsyncLine":
+        """Challenge who has connected; `first` then holds the first line, which is not judged yet."""
+        sock.setblocking(False)
+        talk = Talk(key=key, asks=False, nonce=secrets.token_bytes(NONCE_OCTETS))
+        line = cls(sock, talk, where)
+        await line._loop.sock_sendall(sock, talk.take())
+        while b"\n" not in line.first and len(line.first) < _PIECE:
+            piece = await line._loop.sock_recv(sock, _PIECE - len(line.first))
+            if not piece:
+                raise PeerError(f"{where}: closed before it said anything")
+            line.first += piece
+        return line
+
+    async def prove(self) -> None:
+        """Judge the first line and go on until the talk is open; WrongKeyError for a stranger."""
+        await self._take(self.first)
+        while not self.talk.session:
+            await self._more()
+
+    async def say(self, **message: Any) -> None:
+        """Send one message."""
+        try:
+            await self._loop.sock_sendall(self.sock, self.talk.say(message))
+        except OSError as error:
+            raise PeerError(f"{self.where}: the talk broke off: {error.strerror or error}") from None
+
+    async def hear(self) -> dict[str, Any]:
+        """Wait for one message; as long as it takes: the caller sets the limit."""
+        while not self._messages:
+            await self._more()
+        return self._messages.pop(0)
+
+    async def closed(self) -> None:
+        """Wait until the other side ends the talk, whatever it says before."""
+        try:
+            while True:
+                await self.hear()
+        except PeerError:
+            return
+
+    async def _more(self) -> None:
+        try:
+            data = await self._loop.sock_recv(self.sock, _PIECE)
+        except OSError as error:
+            raise PeerError(f"{self.where}: the talk broke off: {error.strerror or error}") from None
+        if not data:
+            raise PeerError(f"{self.where}: the other agent closed the talk; see its log")
+        await self._take(data)
+
+    async def _take(self, data: bytes) -> None:
+        try:
+            self._messages += self.talk.feed(data)
+        except WrongKeyError:
+            raise
+        except TalkError as trouble:
+            raise PeerError(f"{self.where}: {trouble}") from None
+        finally:
+            if waiting := self.talk.take():
+                await self._loop.sock_sendall(self.sock, waiting)
+
+    def close(self) -> None:
+        """End the talk."""
+        self.sock.close()

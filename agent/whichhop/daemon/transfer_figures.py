@@ -1,0 +1,81 @@
+"""Turns what both halves of a transfer saw into its result. Pure."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from whichhop.model.transfer import TransferResult, UnderLoad
+from whichhop.stats.throughput import buffer_delay_ratio, efficiency_ratio, goodput_bps, transfer_time_ratio
+from whichhop.stats.transfer_limit import what_limited
+
+TCP_HEADERS = 52
+"""IPv4 and TCP with time stamps (RFC 7323), as Linux sends them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """One direction of one transfer as it was asked for.
+
+    port_bps: the asking machine's negotiated port speed; ideal_bps: the path's known rate in TCP payload, for
+    RFC 6349's transfer time ratio; None where they are not known.
+    """
+
+    agent: str
+    peer: str
+    way: str
+    streams: int
+    cores: int
+    port_bps: float | None = None
+    ideal_bps: float | None = None
+
+
+def port_goodput(speed_bps: float | None) -> float | None:
+    """TCP payload that an Ethernet port carries at full rate."""
+    return None if speed_bps is None else goodput_bps(speed_bps, header_octets=TCP_HEADERS)
+
+
+def result_of(
+    asked: Asked, outcome: Mapping[str, Any], *, start_ns: int, load: UnderLoad | None
+) -> TransferResult:
+    """The result; `outcome` holds "sent" and "received" as bulk_sender and bulk_receiver give them."""
+    sent, received = outcome["sent"], outcome["received"]
+    settled = sent["settled"] or {"rate_bps": 0.0, "steady": False, "spread": 0.0}
+    rate, seconds = float(settled["rate_bps"]), float(sent["seconds"])
+    base, mean = sent["base_rtt_s"], sent["mean_rtt_s"]
+    limited = what_limited(
+        busy=sent["busy"],
+        window=sent["window"],
+        buffer=sent["buffer"],
+        sender_cpu=sent["cpu"],
+        receiver_cpu=received["cpu"],
+        queue_s=(mean or 0.0) - (base or 0.0),
+        threads=asked.streams,
+        cores=asked.cores,
+        rate_bps=rate,
+        port_bps=port_goodput(asked.port_bps),
+    )
+    ideal = asked.ideal_bps or port_goodput(asked.port_bps) or rate
+    return TransferResult(
+        agent=asked.agent,
+        peer=asked.peer,
+        way=asked.way,
+        start_ns=start_ns,
+        seconds=seconds,
+        streams=asked.streams,
+        rate_bps=rate,
+        steady=bool(settled["steady"]),
+        spread=float(settled["spread"]),
+        limited=limited,
+        octets=int(sent["octets"]),
+        wire_octets=int(sent["wire_octets"]),
+        ended=str(sent["ended"]),
+        received_bps=received["rate_bps"],
+        efficiency=efficiency_ratio(sent["first_octets"], sent["resent_octets"]),
+        time_ratio=transfer_time_ratio(seconds, sent["octets"] * 8 / ideal)
+        if ideal and sent["octets"]
+        else None,
+        buffer_delay=buffer_delay_ratio(mean, base) if base and mean else None,
+        base_rtt_s=base,
+        mean_rtt_s=mean,
+        load=load,
+    )

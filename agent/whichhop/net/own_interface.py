@@ -1,0 +1,38 @@
+"""Which interface of this machine has an address: for its negotiated speed and its counters."""
+
+import fcntl
+import ipaddress
+import socket
+import struct
+from pathlib import Path
+
+_SIOCGIFADDR = 0x8915
+"""linux/sockios.h: the first IPv4 address of an interface."""
+_NAME_OCTETS = 16
+_IF_INET6 = Path("/proc/net/if_inet6")
+
+
+def interface_of(address: str) -> str | None:
+    """The interface's name; None when no interface has the address (IPv4: as its first)."""
+    wanted = ipaddress.ip_address(address)
+    if wanted.version == 6:
+        return _by_ipv6(wanted.packed.hex())
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        for _, name in socket.if_nameindex():
+            request = struct.pack(f"{_NAME_OCTETS}s16x", name.encode()[: _NAME_OCTETS - 1])
+            try:
+                answer = fcntl.ioctl(asking.fileno(), _SIOCGIFADDR, request)
+            except OSError:
+                continue
+            if answer[20:24] == wanted.packed:
+                return name
+    return None
+
+
+def _by_ipv6(digits: str) -> str | None:
+    """Columns of /proc/net/if_inet6: address, index, prefix, scope, flags, name."""
+    try:
+        lines = _IF_INET6.read_text(encoding="ascii").splitlines()
+    except OSError:
+        return None
+    return next((line.split()[5] for line in lines if line.split()[0] == digits), None)
