@@ -13,6 +13,7 @@ BENCHES: dict[str, str] = {
     "reflector-rate": "bench.reflector_rate",
     "stamp-reflect": "bench.stamp_reflect",
     "relay": "bench.relay",
+    "comparer": "bench.comparer",
     "store-size": "bench.store_size",
     "store-read": "bench.store_read",
 }

@@ -14,7 +14,8 @@ from typing import Any
 from suite.play import METHODS, WHICHHOP, mono_ns, play, seconds_since
 from suite.recipes import RECIPES
 from suite.scoring import Score
-from suite.summary import by, summarise
+from suite.show import story
+from suite.summary import by, confusion, false_alarms, summarise
 from suite.table import print_tables
 
 SEEDS = Path(__file__).parent / "seeds" / "scoring.txt"
@@ -65,6 +66,7 @@ def report(scores: Sequence[Score]) -> dict[str, Any]:
             key: {name: asdict(share) for name, share in by(own, key).items()}
             for key in ("cause", "rhythm", "size")
         }
+        out["all"][method] |= {"confusion": confusion(own), "false_alarms": false_alarms(own)}
         for recipe in recipes:
             part = [s for s in own if s.case.partition(":")[0] == recipe]
             out["recipes"].setdefault(recipe, {})[method] = summarise(part)
@@ -78,9 +80,15 @@ def main() -> int:
     parser.add_argument("--hours", type=float, help="hours of each case instead of the recipe's own")
     parser.add_argument("--cases", type=int, help="play at most this many of each recipe")
     parser.add_argument("--methods", nargs="+", choices=METHODS, default=list(METHODS))
+    parser.add_argument("--show", metavar="RECIPE:SEED", help="tell one case line by line instead")
     parser.add_argument("--json", type=Path, help="write all figures here too")
     args = parser.parse_args()
     os.environ.setdefault("OMP_NUM_THREADS", "1")
+    if args.show:
+        recipe, _, seed = args.show.partition(":")
+        for line in story(recipe, int(seed), args.hours, args.methods[-1]):
+            print(line)
+        return 0
     cases = [c for c in read_seeds(args.seeds) if args.only is None or c[0] in args.only]
     if args.cases:
         cases = [c for i, c in enumerate(cases) if [k[0] for k in cases[:i]].count(c[0]) < args.cases]

@@ -1,9 +1,10 @@
 """What a labelled case is: a scenario, and what was truly going on when."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from whichhop.lab.scenario import Scenario
-from whichhop.model import Cause
+from whichhop.model import Cause, Session
 
 PROVIDER_SIDE = frozenset({Cause.UPSTREAM_LINK, Cause.BEYOND})
 HOME_SIDE = frozenset(
@@ -32,12 +33,20 @@ class Label:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """One home over some hours with its labels; `recipe` and `seed` make it again."""
+    """One home over some hours with its labels; `recipe` and `seed` make it again.
+
+    absent: agents that never report, so that their sessions do not count in what rank allows.
+    """
 
     recipe: str
     seed: int
     scenario: Scenario
     labels: tuple[Label, ...]
+    absent: frozenset[str] = field(default_factory=frozenset)
+
+    def heard(self, sessions: Sequence[Session]) -> tuple[Session, ...]:
+        """The sessions between those that report: one that is silent speaks of its own node only."""
+        return tuple(s for s in sessions if not {s.key.agent, s.key.target} & self.absent)
 
     @property
     def name(self) -> str:

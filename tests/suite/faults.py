@@ -46,6 +46,8 @@ class Script:
 
     paper: PaperHome
     rng: np.random.Generator
+    columns: dict[str, frozenset[int]]
+    """For each element the sessions that cross it: what nobody can see is no part of the suite."""
     faults: list[Fault]
     quirks: list[Quirk]
     labels: list[Label]
@@ -53,6 +55,16 @@ class Script:
     @property
     def home(self) -> Home:
         return self.paper.home
+
+    def places(self, cause: Cause) -> list[str]:
+        """The elements of this home that may have a fault of a cause, and would be seen."""
+        if cause is Cause.OWN_TRAFFIC:
+            return ["own-traffic"] if "own-traffic" in self.columns else []
+        if cause is Cause.NAME_SERVICE:
+            found = [f"resolver:{name}" for name in self.paper.resolvers]
+        else:
+            found = PLACES[cause](self.home)
+        return [name for name in found if name in self.columns]
 
     def log_uniform(self, low: float, high: float) -> float:
         return float(np.exp(self.rng.uniform(np.log(low), np.log(high))))
@@ -153,17 +165,18 @@ def rhythm_of(script: Script, at_s: float) -> tuple[str, list[tuple[float, float
     return "short", [(at_s, rng.uniform(35, 60))]
 
 
-def add_fault(script: Script, cause: Cause, at_s: float, *, element: str | None = None) -> float:
+def add_fault(script: Script, cause: Cause, at_s: float) -> float:
     """Draw one fault of a cause from `at_s` on; returns when it ends, `at_s` itself when it has no place."""
     if cause is Cause.OWN_TRAFFIC:
         return add_own_traffic(script, at_s)
-    if cause is Cause.NAME_SERVICE:
-        element = "resolver:" + next(iter(script.paper.resolvers))
-    element = element or script.one_of(PLACES[cause](script.home))
+    element = script.one_of(script.places(cause))
     if element is None:
         return at_s
     effect, size = draw_effect(script, shape_of(script.home, element))
     rhythm, pieces = rhythm_of(script, at_s)
+    if effect.outage and cause is Cause.UPSTREAM_LINK:
+        # A modem that trains again is back within two minutes.
+        rhythm, pieces = "retrain", [(at_s, float(script.rng.uniform(30, 120)))]
     script.faults.extend(
         Fault(at_s=start, for_s=seconds, element=element, cause=cause, effect=effect)
         for start, seconds in pieces
@@ -199,9 +212,9 @@ def add_own_traffic(script: Script, at_s: float) -> float:
     return at_s + lasts
 
 
-def causes_of(home: Home) -> list[Cause]:
+def causes_of(script: Script) -> list[Cause]:
     """The causes that have a place in a home; the order is that of the table."""
-    return [*(c for c, places in PLACES.items() if places(home)), Cause.NAME_SERVICE, Cause.OWN_TRAFFIC]
+    return [c for c in (*PLACES, Cause.NAME_SERVICE, Cause.OWN_TRAFFIC) if script.places(c)]
 
 
 def link_cause(home: Home, element: str) -> Cause:

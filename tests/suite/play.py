@@ -1,10 +1,9 @@
 """Plays one case: draws the home, lets every method judge the same data, scores the answers."""
 
-import resource
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
-from suite.case import Case
+from suite.case import Case, Label
 from suite.recipes import make_case
 from suite.rivals import boolean, least_squares, subtraction
 from suite.rivals.common import View, view_of
@@ -13,7 +12,8 @@ from whichhop.compare.windows import WindowTable
 from whichhop.lab.paper import prepare
 from whichhop.lab.paper_records import readings_of_run
 from whichhop.lab.paper_table import table_of_run
-from whichhop.model import Reading, Session, Verdict
+from whichhop.lab.scenario import Quirk, QuirkKind, Scenario
+from whichhop.model import Cause, LinkKind, Reading, Session, Verdict
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock
 
@@ -40,7 +40,7 @@ class Data:
 
 
 def _by_view(rival: Callable[[View], list[Verdict]]) -> Callable[[Data], Sequence[Verdict]]:
-    return lambda data: rival(view_of(data.case.scenario.home, data.sessions, data.table))
+    return lambda data: rival(view_of(data.case.scenario.home, data.sessions, data.table, data.readings))
 
 
 def _whichhop(data: Data) -> Sequence[Verdict]:
@@ -65,7 +65,26 @@ def draw(recipe: str, seed: int, hours: float | None = None) -> Data:
     run = prepare(case.scenario, seed)
     table = table_of_run(run, START_NS)
     readings = readings_of_run(run, START_NS)
+    case = replace(case, labels=(*case.labels, *natural_labels(case.scenario, run.quirks)))
     return Data(case=case, sessions=run.sessions, table=table, readings=readings, draw_s=seconds_since(began))
+
+
+def natural_labels(scenario: Scenario, quirks: Sequence[Quirk]) -> Iterator[Label]:
+    """What nature drew and lasts for long: radios that doze, appliances that disturb; no fault, yet there."""
+    for quirk in quirks[len(scenario.quirks) :]:
+        host = quirk.element.removeprefix("host:")
+        hop = {k.name for k in scenario.home.links if k.near == host and k.kind is LinkKind.WIRELESS}
+        dozes = quirk.kind is QuirkKind.POWER_SAVE
+        yield Label(
+            start_s=quirk.at_s,
+            end_s=min(quirk.at_s + quirk.for_s, scenario.seconds),
+            element=quirk.element,
+            cause=Cause.AGENT_HOST if dozes else Cause.BACKHAUL,
+            rhythm="natural",
+            size=str(quirk.kind),
+            accept=frozenset(hop) if dozes else frozenset(),
+            harmless=True,
+        )
 
 
 def play(
@@ -81,8 +100,3 @@ def play(
             score(name, data.case, data.sessions, verdicts, start_ns=START_NS, run_s=seconds_since(began))
         )
     return out
-
-
-def peak_mb() -> float:
-    """The most memory this process has had resident, MB."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

@@ -88,7 +88,7 @@ def _rate_limit(script: Script, at_s: float) -> float:
 def _hidden_station(script: Script, at_s: float) -> float:
     """Two stations of one box that cannot hear each other: both links suffer at once."""
     home, rng = script.home, script.rng
-    radio = [k for k in home.links if k.kind is LinkKind.WIRELESS]
+    radio = [k for k in home.links if k.kind is LinkKind.WIRELESS and k.name in script.columns]
     pairs = [(a, b) for i, a in enumerate(radio) for b in radio[i + 1 :] if a.far == b.far]
     if not pairs:
         return at_s
@@ -128,7 +128,8 @@ def _gap(script: Script, at_s: float, element: str, lasts: float, size: str) -> 
 
 
 def _radio_backhauls(script: Script) -> list[str]:
-    return [k.name for k in script.home.links if k.kind is LinkKind.BACKHAUL and k.medium is Medium.RADIO]
+    names = script.places(Cause.BACKHAUL)
+    return [k.name for k in script.home.links if k.name in names and k.medium is Medium.RADIO]
 
 
 def _channel_hop(script: Script, at_s: float) -> float:
@@ -141,7 +142,7 @@ def _channel_hop(script: Script, at_s: float) -> float:
 
 def _roam(script: Script, at_s: float) -> float:
     """A device walks to another place: gaps of a second or three, a few times."""
-    element = script.one_of([k.name for k in script.home.links if k.kind is LinkKind.WIRELESS])
+    element = script.one_of(script.places(Cause.WIRELESS_HOP))
     if element is None:
         return at_s
     return _gap(script, at_s, element, float(script.rng.uniform(0.5, 4)), "roaming gap")

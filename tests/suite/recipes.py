@@ -8,9 +8,11 @@ import numpy as np
 from suite.case import HOME_SIDE, Case, Label
 from suite.faults import Script, add_fault, causes_of, moments
 from suite.quirky import CONFUSING
+from suite.truth import columns
 from whichhop.lab.homes import TYPICAL, PaperHome, random_home, typical
+from whichhop.lab.paper import sessions_of
 from whichhop.lab.scenario import Effect, Fault, Quirk, QuirkKind, Scenario
-from whichhop.model import Cause, LinkKind
+from whichhop.model import Cause, Home, LinkKind
 
 HEAD_S = 1800.0
 """Quiet time before the first fault, so that there is a baseline to begin with."""
@@ -42,20 +44,20 @@ def _drawn(script: Script, causes: list[Cause]) -> Cause:
 
 
 def _mixed(script: Script, seconds: float) -> None:
-    causes = causes_of(script.home)
+    causes = causes_of(script)
     for at in moments(script, seconds, first_s=HEAD_S, gap_s=1500):
         add_fault(script, _drawn(script, causes), at)
 
 
 def _home_side(script: Script, seconds: float) -> None:
-    causes = [c for c in causes_of(script.home) if c in HOME_SIDE]
+    causes = [c for c in causes_of(script) if c in HOME_SIDE]
     for at in moments(script, seconds, first_s=HEAD_S, gap_s=1200):
         add_fault(script, _drawn(script, causes), at)
 
 
 def _double(script: Script, seconds: float) -> None:
     """Two faults at once, of different places; often the home's own traffic on top of another."""
-    causes = [c for c in causes_of(script.home) if c is not Cause.NAME_SERVICE]
+    causes = [c for c in causes_of(script) if c is not Cause.NAME_SERVICE]
     for at in moments(script, seconds, first_s=HEAD_S, gap_s=1500):
         first = _drawn(script, causes)
         add_fault(script, first, at)
@@ -65,10 +67,31 @@ def _double(script: Script, seconds: float) -> None:
             second = Cause.OWN_TRAFFIC if script.rng.random() < 0.25 else _drawn(script, causes)
             marks = len(script.labels), len(script.faults), len(script.quirks)
             add_fault(script, second, at + overlap)
-            if script.labels[-1].element != one.element:
+            if len(script.labels) > marks[0] and _tells_apart(script, one, script.labels[-1]):
                 break
-            # The same place again is no second fault.
             del script.labels[marks[0] :], script.faults[marks[1] :], script.quirks[marks[2] :]
+
+
+def _tells_apart(script: Script, one: Label, two: Label) -> bool:
+    """Whether two faults at once differ in the sessions that feel them, or in what no own traffic does.
+
+    The home's own traffic delays and hardly loses, so a line that also loses is a second fault to be seen.
+    """
+    if script.columns.get(one.element) != script.columns.get(two.element):
+        return True
+    line = one if two.cause is Cause.OWN_TRAFFIC else two
+    if Cause.OWN_TRAFFIC not in (one.cause, two.cause) or line.cause is Cause.OWN_TRAFFIC:
+        return False
+    return any(
+        f.element == line.element and f.at_s >= line.start_s and _loses(f.effect) >= 0.15
+        for f in script.faults
+    )
+
+
+def _loses(effect: Effect) -> float:
+    """Share of packets that an effect loses in one direction."""
+    p, r = effect.burst or (0.0, 1.0)
+    return 1.0 if effect.outage else max(effect.loss_ratio, p / (p + r))
 
 
 def _confusing(script: Script, seconds: float) -> None:
@@ -77,15 +100,12 @@ def _confusing(script: Script, seconds: float) -> None:
         kinds[int(script.rng.integers(0, len(kinds)))](script, at)
 
 
-def _missing(script: Script, seconds: float) -> None:
-    """One agent never reports; the rest as mixed."""
-    agents = script.home.agents
-    if len(agents) > 2:
-        gone = agents[int(script.rng.integers(0, len(agents)))].name
-        script.quirks.append(
-            Quirk(at_s=-60, for_s=seconds + 120, kind=QuirkKind.ABSENT, element=f"host:{gone}")
-        )
-    _mixed(script, seconds)
+def _gone(recipe: str, home: Home, rng: np.random.Generator) -> frozenset[str]:
+    """The agent that never reports, in homes that have more than two."""
+    agents = home.agents
+    if recipe != "missing-agent" or len(agents) < 3:
+        return frozenset()
+    return frozenset({agents[int(rng.integers(0, len(agents)))].name})
 
 
 def _evening(script: Script, seconds: float) -> None:
@@ -127,7 +147,7 @@ RECIPES: dict[str, tuple[Callable[[Script, float], None], float]] = {
     "mixed": (_mixed, 12.0),
     "confusing": (_confusing, 12.0),
     "double": (_double, 12.0),
-    "missing-agent": (_missing, 12.0),
+    "missing-agent": (_mixed, 12.0),
     "evening": (_evening, 24.0),
     "healthy": (_healthy, 24.0),
     "home-side": (_home_side, 24.0),
@@ -140,18 +160,22 @@ def make_case(recipe: str, seed: int, hours: float | None = None) -> Case:
     seconds = round((hours or usual) * 3600)
     rng = np.random.default_rng([list(RECIPES).index(recipe), seed])
     paper = home_for(seed, rng)
-    script = Script(paper=paper, rng=rng, faults=[], quirks=[], labels=[])
-    fill(script, seconds)
-    scenario = Scenario(
+    bare = Scenario(
         name=f"{recipe}:{seed}",
         home=paper.home,
         natures=paper.natures,
-        faults=tuple(script.faults),
         seconds=seconds,
-        quirks=tuple(script.quirks),
         noise=1.0,
         counters=bool(rng.random() < 0.8),
         resolvers=paper.resolvers,
     )
+    absent = _gone(recipe, paper.home, rng)
+    heard = [s for s in sessions_of(bare) if not {s.key.agent, s.key.target} & absent]
+    quirks = [
+        Quirk(at_s=-60, for_s=seconds + 120, kind=QuirkKind.ABSENT, element=f"host:{name}") for name in absent
+    ]
+    script = Script(paper=paper, rng=rng, columns=columns(bare, heard), faults=[], quirks=quirks, labels=[])
+    fill(script, seconds)
+    scenario = replace(bare, faults=tuple(script.faults), quirks=tuple(script.quirks))
     labels = tuple(replace(x, end_s=min(x.end_s, seconds)) for x in script.labels)
-    return Case(recipe=recipe, seed=seed, scenario=scenario, labels=labels)
+    return Case(recipe=recipe, seed=seed, scenario=scenario, labels=labels, absent=absent)

@@ -28,6 +28,8 @@ class LabelScore:
     should_abstain: bool
     abstained: bool | None
     """Whether the right verdict named a group; None without one."""
+    said: str = ""
+    """What was said instead, for a wrong outcome: causes, in order of time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +71,15 @@ def _provider_elements(case: Case) -> frozenset[str]:
     return frozenset(k.name for k in case.scenario.home.links if k.kind in (LinkKind.ACCESS, LinkKind.BEYOND))
 
 
+def spoken(verdicts: Sequence[Verdict], start_ns: int) -> list[Verdict]:
+    """The verdicts that count: not "healthy", and not over before there was a baseline."""
+    return [
+        v
+        for v in verdicts
+        if v.cause is not Cause.HEALTHY and (v.end_ns is None or (v.end_ns - start_ns) / NS_PER_S > WARM_UP_S)
+    ]
+
+
 def score(
     method: str,
     case: Case,
@@ -79,12 +90,9 @@ def score(
     run_s: float,
 ) -> Score:
     """Hold a method's verdicts against a case's labels."""
-    spoken = [
-        v
-        for v in verdicts
-        if v.cause is not Cause.HEALTHY and (v.end_ns is None or (v.end_ns - start_ns) / NS_PER_S > WARM_UP_S)
-    ]
-    groups = {x.element: group_of(x.element, case.scenario, sessions) for x in case.labels}
+    heard = spoken(verdicts, start_ns)
+    heard_of = case.heard(sessions)
+    groups = {x.element: group_of(x.element, case.scenario, heard_of) for x in case.labels}
 
     def right(label: Label, verdict: Verdict) -> bool:
         named = frozenset(verdict.elements)
@@ -96,7 +104,7 @@ def score(
     for label in case.labels:
         if label.harmless:
             continue
-        near = [v for v in spoken if _touches(label, v, start_ns)]
+        near = [v for v in heard if _touches(label, v, start_ns)]
         good = [v for v in near if right(label, v)]
         found = min(
             ((v.detected_ns or v.start_ns) - start_ns for v in good), default=None
@@ -110,11 +118,12 @@ def score(
                 delay_s=None if found is None else max(0.0, found / NS_PER_S - label.start_s),
                 should_abstain=len(groups[label.element]) > 1,
                 abstained=len(good[0].elements) > 1 if good else None,
+                said="" if good else ", ".join(dict.fromkeys(str(v.cause) for v in near)),
             )
         )
     provider = _provider_elements(case)
     scored = []
-    for verdict in spoken:
+    for verdict in heard:
         near_labels = [x for x in case.labels if _touches(x, verdict, start_ns)]
         good_labels = [x for x in near_labels if right(x, verdict)]
         blames = verdict.cause in PROVIDER_SIDE

@@ -1,5 +1,6 @@
 """Many scores as one row of figures a method."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from itertools import pairwise
@@ -77,7 +78,8 @@ def summarise(scores: Sequence[Score]) -> dict[str, Any]:
     accused = sum(v.accuses for v in verdicts)
     proven = [v for v in verdicts if v.cause in PROVIDER_SIDE and v.proven]
     told = [x for x in labels if x.abstained is not None]
-    lone = [v for v in verdicts if v.beside == "nothing"]
+    # Beside a fault a wrong word is counted with the fault; beside anything else it is a false alarm.
+    lone = [v for v in verdicts if v.beside != "fault" and not v.right]
     rows = reliability(verdicts)
     return {
         **asdict(share_of(labels)),
@@ -117,6 +119,18 @@ def _upper(count: int, trials: int) -> float | None:
     from scipy.stats import chi2
 
     return float(min(1.0, chi2.ppf(0.95, 2 * (count + 1)) / 2 / trials))
+
+
+def confusion(scores: Sequence[Score]) -> list[dict[str, str | int]]:
+    """Wrong answers by the true cause and what was said instead, the most frequent first."""
+    counted = Counter((str(x.cause), x.said) for s in scores for x in s.labels if x.outcome == "wrong")
+    return [{"truth": truth, "said": said, "times": n} for (truth, said), n in counted.most_common()]
+
+
+def false_alarms(scores: Sequence[Score]) -> list[dict[str, str | int]]:
+    """Wrong verdicts by cause and what was truly going on, the most frequent first."""
+    counted = Counter((str(v.cause), v.beside) for s in scores for v in s.verdicts if not v.right)
+    return [{"said": said, "beside": beside, "times": n} for (said, beside), n in counted.most_common()]
 
 
 def by(scores: Sequence[Score], key: str) -> dict[str, Share]:

@@ -65,6 +65,12 @@ def print_tables(figures: dict[str, Any], *, focus: str) -> None:
         ]
         print(f"{focus} by {key}")
         _rows([key, "faults", "exact", "wrong", "missed", "late"], rows)
+    for title, key, head in (
+        ("wrong answers", "confusion", ["truth", "said", "times"]),
+        ("wrong verdicts", "false_alarms", ["said", "beside", "times"]),
+    ):
+        print(f"{focus}: {title}")
+        _rows(head, [[str(row[k]) for k in head] for row in own[key][:12]])
     print(f"{focus}: claimed probability against truth")
     _rows(
         ["claimed", "verdicts", "mean claim", "right"],

@@ -19,6 +19,12 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "read a home file; print its sessions and what they can tell apart",
     ),
     ("run", "whichhop.cli.run", "run the agent of one node"),
+    ("levels", "whichhop.cli.levels", "read the modem's channels and judge them"),
+    (
+        "cabling",
+        "whichhop.cli.cabling",
+        "work out the coax part by part, what a change would gain, and each box's limit",
+    ),
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is to blame"),
     ("route", "whichhop.cli.route", "find the routers on the way out and the provider's first hop"),
     ("records", "whichhop.cli.records", "export, import and verify measurements"),

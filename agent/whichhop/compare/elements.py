@@ -50,6 +50,10 @@ class Element:
     nature: Nature
     cause: Cause
     column: frozenset[int]
+    dozes: bool = False
+    """True for the answers of a device on radio, which may sleep between packets."""
+    twice: frozenset[int] = frozenset()
+    """Of the column, the sessions that meet the element two times on one way: both hops of a box's air."""
 
 
 def _link_nature(link: Link) -> Nature:
@@ -65,8 +69,8 @@ def _link_nature(link: Link) -> Nature:
 
 
 def judged(sessions: Sequence[Session]) -> tuple[Session, ...]:
-    """The sessions that may speak: those run under load are slow on purpose and stay out."""
-    return tuple(s for s in sessions if s.key.method is not Method.LOADED)
+    """The sessions that may speak: those under load are slow on purpose, call streams run seldom."""
+    return tuple(s for s in sessions if s.key.method not in (Method.LOADED, Method.CALL))
 
 
 def _over(link: str, sessions: Sequence[Session]) -> frozenset[int]:
@@ -89,8 +93,8 @@ def _links(home: Home, sessions: Sequence[Session]) -> list[Element]:
     return out
 
 
-def _air(home: Home, node: str, sessions: Sequence[Session]) -> frozenset[int]:
-    """Sessions over any radio link of a box; empty unless two of its radio links are in use."""
+def _air(home: Home, node: str, sessions: Sequence[Session]) -> tuple[frozenset[int], frozenset[int]]:
+    """Sessions over any radio link of a box, and over two; empty unless two of its links are in use."""
     radio = [
         link
         for link in home.links
@@ -101,8 +105,9 @@ def _air(home: Home, node: str, sessions: Sequence[Session]) -> frozenset[int]:
     ]
     columns = [_over(link.name, sessions) for link in radio]
     if sum(1 for c in columns if c) < 2:
-        return frozenset()
-    return frozenset[int]().union(*columns)
+        return frozenset(), frozenset()
+    every = frozenset[int]().union(*columns)
+    return every, frozenset(i for i in every if sum(i in c for c in columns) > 1)
 
 
 _BOXES = {
@@ -122,14 +127,20 @@ def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
     """
     out = _links(home, sessions)
 
-    def add(name: str, nature: Nature, cause: Cause, column: frozenset[int]) -> None:
-        out.append(Element(name=name, nature=nature, cause=cause, column=column))
+    def add(
+        name: str,
+        nature: Nature,
+        cause: Cause,
+        column: frozenset[int],
+        twice: frozenset[int] = frozenset(),
+    ) -> None:
+        out.append(Element(name=name, nature=nature, cause=cause, column=column, twice=twice))
 
     for name, node in home.nodes.items():
         if node.kind in _BOXES:
             crossing = frozenset(i for i, s in enumerate(sessions) if name in s.path.nodes)
             add(f"node:{name}", Nature.NODE, Cause.HOME_NODE, crossing)
-            add(f"air:{name}", Nature.AIR, Cause.HOME_NODE, _air(home, name, sessions))
+            add(f"air:{name}", Nature.AIR, Cause.HOME_NODE, *_air(home, name, sessions))
     for agent in dict.fromkeys(s.key.agent for s in sessions):
         column = frozenset(i for i, s in enumerate(sessions) if s.key.agent == agent)
         add(f"host:{agent}", Nature.HOST, Cause.AGENT_HOST, column)
@@ -139,8 +150,15 @@ def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
         anchor = target in home.anchors and target != PROVIDER_EDGE
         if anchor:
             add(f"destination:{target}", Nature.DESTINATION, Cause.DESTINATION, column)
-        else:
-            add(f"reply:{target}", Nature.REPLY, Cause.RESPONDER, column)
+            continue
+        reply = Element(
+            name=f"reply:{target}",
+            nature=Nature.REPLY,
+            cause=Cause.RESPONDER,
+            column=column,
+            dozes=any(k.near == target and k.kind is LinkKind.WIRELESS for k in home.links),
+        )
+        out.append(reply)
     for target in dict.fromkeys(s.key.target for s in sessions if s.key.method is Method.LOOKUP):
         column = frozenset(
             i for i, s in enumerate(sessions) if s.key.target == target and s.key.method is Method.LOOKUP

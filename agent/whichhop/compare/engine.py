@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare import own_traffic
 from whichhop.compare.alibi import Alibi, alibi_of
+from whichhop.compare.bearing import borne, shown_by
 from whichhop.compare.causes import columns_of
 from whichhop.compare.elements import Element, Nature, elements_of, judged
 from whichhop.compare.episodes import Span, merged, spans
@@ -24,6 +25,7 @@ from whichhop.model import Home, Reading, Session, Verdict
 
 WATCHED_HOST = 0.1
 """An agent whose lateness is watched and found good is this much less likely to be the culprit."""
+HALF = 0.5
 UNKNOWN_OWN_HOURS = 96.0
 """Own traffic's rarity without counters: in the race with the access link, not ahead of it."""
 DEFAULT_SETTINGS = Settings()
@@ -106,7 +108,11 @@ def judge(
 def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
     """Close looks at every stretch from the tick `first` on in which something may be wrong."""
     around = own_traffic.around(case.use)
-    use = Use(factor=own_traffic.onset_factor(around), stay=own_traffic.stay_log_ratio(around))
+    use = Use(
+        factor=own_traffic.onset_factor(around),
+        stay=own_traffic.stay_log_ratio(around),
+        known=bool(np.isfinite(case.use).mean() > HALF),
+    )
     found = stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
     return [look(done, case.elements, case.onset, use, s) for s in found]
 
@@ -122,9 +128,23 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     out = []
     for parts in by_group.values():
         for span in merged([s for _, _, s in parts], gap):
-            out.append(_found(case, [p for p in parts if span.first <= p[2].first < span.end], span))
+            found = _found(case, [p for p in parts if span.first <= p[2].first < span.end], span)
+            if borne(done, sorted(case.elements[found.members[0]].column), span):
+                out.append(found)
+    out = [f for f in out if _own_proof(case, done, f, out)]
     out.sort(key=lambda f: (f.span.first, f.members))
     return [_verdict(case, done, f) for f in out]
+
+
+def _own_proof(case: Case, done: Scan, found: Found, others: Sequence[Found]) -> bool:
+    """Whether sessions that only this group crosses, and no group blamed at the same time, bear it out."""
+    column = case.elements[found.members[0]].column
+    unique = column
+    for other in others:
+        together = min(found.span.end, other.span.end) - max(found.span.first, other.span.first)
+        if other is not found and 2 * together > found.span.end - found.span.first:
+            unique = unique - case.elements[other.members[0]].column
+    return unique == column or not unique or shown_by(done, sorted(unique), found.span)
 
 
 def _spans(case: Case, close: Close, group: Group) -> list[Span]:
@@ -183,6 +203,7 @@ def _verdict(case: Case, done: Scan, found: Found) -> Verdict:
         scale50=base.scale50,
         loc80=base.loc80,
         base_loss=base.loss,
+        watched=case.alibi.watched,
         use=case.use[first:end],
     )
     return verdict_of(

@@ -14,7 +14,7 @@ TINY = 1e-300
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class States:
-    """The cause sets that compete: nothing, nothing after recent trouble of one element, one, two.
+    """The cause sets that compete: nothing, one, two; each also with recent trouble of one element more.
 
     sets: per state the places (in the chosen elements) of what is at fault. recent: the place of the
     element whose trouble is fresh, or -1. step: (states, states) transition chances a tick, rows sum to 1.
@@ -32,6 +32,15 @@ class States:
         return np.array([bool(wanted.intersection(s)) for s in self.sets])
 
 
+def _listed(count: int, pairs: Sequence[tuple[int, int]]) -> list[tuple[tuple[int, ...], int]]:
+    """(what is at fault, whose trouble is fresh or -1) of every state; "nothing at all" comes first."""
+    out: list[tuple[tuple[int, ...], int]] = [((), -1), *(((), k) for k in range(count))]
+    out += [((k,), -1) for k in range(count)]
+    for a, b in pairs:
+        out += [((a,), b), ((b,), a)]
+    return out + [(pair, -1) for pair in pairs]
+
+
 def make_states(
     onset: NDArray[np.float64],
     pairs: Sequence[tuple[int, int]],
@@ -40,42 +49,46 @@ def make_states(
     step_s: float,
     settings: Settings,
 ) -> States:
-    """States for elements with these chances of an onset per tick; pairs are places in `onset`."""
+    """States for elements with these chances of an onset per tick; pairs are places in `onset`, rising."""
     count = len(onset)
-    sets: list[tuple[int, ...]] = [(), *((),) * count, *((k,) for k in range(count)), *pairs]
-    recent = (-1, *range(count), *(-1,) * (count + len(pairs)))
-    single = {k: 1 + count + k for k in range(count)}
-    double = {frozenset(p): 1 + 2 * count + i for i, p in enumerate(pairs)}
+    listed = _listed(count, pairs)
+    place = {state: i for i, state in enumerate(listed)}
     leave = min(0.5, step_s / settings.mean_fault_s)
     again = min(0.5, step_s / settings.recent_onset_s)
     calm = min(0.5, step_s / settings.recent_s)
-    step = np.zeros((len(sets), len(sets)))
+    step = np.zeros((len(listed), len(listed)))
     follows = np.zeros_like(step)
 
-    def move(start: int, end: int, chance: float, element: int | None = None) -> None:
-        step[start, end] += chance
-        if element is not None and element == own:
-            follows[start, end] += chance
+    def move(start: int, end: tuple[tuple[int, ...], int], chance: float, element: int = -1) -> None:
+        if end not in place:
+            return
+        step[start, place[end]] += chance
+        if element == own:
+            follows[start, place[end]] += chance
             follows[start, start] -= chance
 
-    for k in range(count):
-        move(0, single[k], onset[k], k)
-        fresh = 1 + k
-        for j in range(count):
-            move(fresh, single[j], again if j == k else onset[j], None if j == k else j)
-        move(fresh, 0, calm)
-        move(single[k], fresh, leave)
-        for j in range(count):
-            if j != k:
+    for i, (members, fresh) in enumerate(listed):
+        if fresh >= 0:
+            move(i, (members, -1), calm)
+        for k in range(count):
+            if k in members:
+                # What ends stays fresh for a while, in place of what was fresh before.
+                rest = tuple(m for m in members if m != k)
+                move(i, (rest, k) if (rest, k) in place else (rest, -1), leave)
+                continue
+            chance = again if k == fresh else onset[k]
+            more = tuple(sorted((*members, k)))
+            move(i, (more, -1), chance, -1 if k == fresh else k)
+            if len(members) == 1:
                 # A change of culprit in one tick is rare, but must not cost two.
-                move(single[k], single[j], leave * onset[j], j)
-    for pair, place in double.items():
-        for k in pair:
-            (other,) = pair - {k}
-            move(single[k], place, onset[other], other)
-            move(place, single[k], leave)
+                move(i, ((k,), -1), leave * onset[k], k)
     step[np.diag_indices_from(step)] += 1.0 - step.sum(axis=1)
-    return States(sets=tuple(sets), recent=recent, step=step, own=follows if own is not None else None)
+    return States(
+        sets=tuple(members for members, _ in listed),
+        recent=tuple(fresh for _, fresh in listed),
+        step=step,
+        own=follows if own is not None else None,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

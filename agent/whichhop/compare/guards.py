@@ -1,5 +1,6 @@
 """What must all hold before the provider may be accused; each unmet guard is named in plain words."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,8 @@ class Scene:
     scale50: NDArray[np.float32]
     loc80: NDArray[np.float32]
     base_loss: NDArray[np.float64]
+    watched: frozenset[str]
+    """Agents whose own readings are there."""
     use: NDArray[np.float64]
     """Per tick, share of the plan the home used itself; NaN where not known."""
 
@@ -93,8 +96,13 @@ def _inner(scene: Scene, agent: str) -> list[int]:
     return [i for i in found if len(scene.sessions[i].path.links) == deepest]
 
 
-def unmet(scene: Scene, suspect: Element, settings: Settings) -> tuple[str, ...]:
-    """The guards that do not hold for accusing `suspect` (the access link or what is past it)."""
+def unmet(
+    scene: Scene, suspect: Element, settings: Settings, rivals: Sequence[Element] = ()
+) -> tuple[str, ...]:
+    """The guards that do not hold for accusing `suspect` (the access link or what is past it).
+
+    rivals: elements of other owners that packets cannot tell from the suspect.
+    """
     seen = look(scene)
     crossing = sorted(suspect.column)
     showing = [i for i in crossing if seen.shows[i]]
@@ -104,6 +112,7 @@ def unmet(scene: Scene, suspect: Element, settings: Settings) -> tuple[str, ...]
         *_home_side(scene, seen, showing, settings),
         *_own_use(scene, settings),
         *_targets(scene, seen, suspect),
+        *(f"a vantage point that tells it from {rival.name}" for rival in rivals),
     ]
     return tuple(missing)
 

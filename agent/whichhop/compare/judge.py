@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from whichhop.compare.calibration import published
-from whichhop.compare.elements import OWN_TRAFFIC, Element
+from whichhop.compare.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.episodes import Span
 from whichhop.compare.guards import Scene, look, unmet
 from whichhop.compare.ruling import ruled_out
@@ -34,7 +34,7 @@ class Found:
 
 
 def cause_of(
-    elements: Sequence[Element], found: Found, settings: Settings, *, use_known: bool
+    elements: Sequence[Element], found: Found, settings: Settings, *, use_known: bool, watched: frozenset[str]
 ) -> tuple[Cause, tuple[str, ...]]:
     """The cause that every plausible member has, else not separable; and the names to give.
 
@@ -46,8 +46,20 @@ def cause_of(
     causes = {elements[j].cause for j in plausible}
     if not use_known and Cause.UPSTREAM_LINK in causes:
         causes.discard(Cause.OWN_TRAFFIC)
-    names = tuple(elements[j].name for j in plausible)
+    # The whole group is named, as packets cannot split it; what other evidence rules out is not in it.
+    names = tuple(
+        elements[j].name
+        for j in found.members
+        if j in plausible or not _cleared(elements[j], use_known=use_known, watched=watched)
+    )
     return (causes.pop() if len(causes) == 1 else Cause.NOT_SEPARABLE), names
+
+
+def _cleared(element: Element, *, use_known: bool, watched: frozenset[str]) -> bool:
+    """Whether counters or the agent's own readings speak against an implausible member of a group."""
+    if element.nature is Nature.OWN_TRAFFIC:
+        return use_known
+    return element.nature is Nature.HOST and element.name.partition(":")[2] in watched
 
 
 def verdict_of(
@@ -56,11 +68,14 @@ def verdict_of(
     """The verdict for an episode whose ticks are `scene`."""
     elements = scene.elements
     use_known = bool(np.isfinite(scene.use).mean() >= 0.5) if scene.use.size else False
-    cause, names = cause_of(elements, found, settings, use_known=use_known)
+    cause, names = cause_of(elements, found, settings, use_known=use_known, watched=scene.watched)
     lead = elements[found.members[0]]
     if cause in PROVIDERS:
         lead = next(elements[j] for j in found.members if elements[j].cause is cause)
-    missing = unmet(scene, lead, settings) if cause in PROVIDERS else ()
+    missing: tuple[str, ...] = ()
+    if cause in PROVIDERS:
+        rivals = [e for e in elements if e.name in names and e.cause not in (cause, Cause.OWN_TRAFFIC)]
+        missing = unmet(scene, lead, settings, rivals)
     columns = sorted(lead.column)
     figures = severity(scene.table, scene.speaks, columns, loc50=scene.loc50, loc80=scene.loc80)
     return Verdict(

@@ -16,8 +16,9 @@ SCALE_GROWTH = 0.3
 DEGREES = 4.0
 """Student t: tails heavy enough that one wild tick does not decide."""
 FEW_ANSWERS = 6
+FURTHEST = 5000.0
+"""Scales beyond this are all the same; the ratios then fit a float32."""
 MOST = 80.0
-"""exp of this still fits a float32."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,26 +32,30 @@ class Evidence:
     loss: Floats
 
 
-def log_t(z: Floats) -> Floats:
-    """Student t log density with DEGREES degrees of freedom, less its constant."""
-    return np.asarray(-0.5 * (DEGREES + 1.0) * np.log(1.0 + z * z * np.float32(1.0 / DEGREES)), dtype=z.dtype)
+def tail(z: Floats) -> Floats:
+    """1 + z^2 / DEGREES: to the power -(DEGREES + 1) / 2 it is Student's t density, but for a constant."""
+    z = np.clip(z, -FURTHEST, FURTHEST)
+    return np.asarray(np.float32(1.0) + z * z * np.float32(1.0 / DEGREES), dtype=z.dtype)
 
 
-def _shifted(value: Floats, loc: Floats, scale: Floats, excess: np.float32, quiet: Floats) -> Floats:
+def _gain(value: Floats, loc: Floats, scale: Floats, excess: np.float32, quiet: Floats) -> Floats:
+    """Density at an excess over the density without, both Student t: ratio of tails to the power 2.5."""
     wide = scale + np.float32(SCALE_GROWTH) * excess
-    return np.asarray(log_t((value - (loc + excess)) / wide) - quiet - np.log(wide / scale), dtype=np.float32)
+    ratio = quiet / tail((value - (loc + excess)) / wide)
+    return np.asarray(ratio * ratio * np.sqrt(ratio) * (scale / wide), dtype=np.float32)
 
 
-def leaky(ratio: Floats, leak: float) -> Floats:
-    """Log-ratios (values, ...) with the leak: any session may do its own thing, whatever the cause."""
-    plain = np.exp(np.minimum(ratio, np.float32(MOST)))
+def leaky(plain: Floats, leak: float) -> Floats:
+    """Log-ratios from plain ratios (values, ...), with the leak; in place.
+
+    Any session may do its own thing, whatever the cause, so no single one can prove or refute much.
+    """
     own = np.float32(leak) * plain.mean(axis=0)
     kept = np.float32(1.0 - leak)
     plain *= kept
     plain += own
-    np.log(plain, out=plain)
-    plain -= np.log(kept + own)
-    return plain
+    plain /= kept + own
+    return np.asarray(np.log(plain, out=plain))
 
 
 def delay_evidence(
@@ -58,19 +63,26 @@ def delay_evidence(
 ) -> Floats:
     """Log-ratios of the delay grid, shape (len(DELAYS_S), ticks, sessions)."""
     out = np.empty((len(DELAYS_S), *q50.shape), dtype=np.float32)
-    quiet50 = log_t((q50 - base.loc50) / base.scale50)
-    quiet80 = log_t((q80 - base.loc80) / base.scale80)
-    weight = np.where(answered < FEW_ANSWERS, 0.5, 1.0) * settings.delay_temper
-    weight = weight.astype(np.float32)
+    quiet50 = tail((q50 - base.loc50) / base.scale50)
+    quiet80 = tail((q80 - base.loc80) / base.scale80)
+    few = answered < FEW_ANSWERS
     silent = ~np.isfinite(quiet50)
+    some_few, some_silent = bool(few.any()), bool(silent.any())
     spread = np.float32(settings.spread_only)
     for i, excess in enumerate(DELAYS_S):
-        l50 = _shifted(q50, base.loc50, base.scale50, excess, quiet50)
-        l80 = _shifted(q80, base.loc80, base.scale80, excess, quiet80)
         # Both quantiles move, or only the upper one: spread without shift.
-        both = np.log((1 - spread) * np.exp(np.minimum(l50, np.float32(MOST))) + spread)
-        out[i] = (l80 + both) * weight
-    out[:, silent] = 0.0
+        plain = _gain(q50, base.loc50, base.scale50, excess, quiet50)
+        plain *= 1 - spread
+        plain += spread
+        plain *= _gain(q80, base.loc80, base.scale80, excess, quiet80)
+        # Tempered to the power 5/8 by roots, which cost less than a logarithm each.
+        root = np.sqrt(plain)
+        plain = root * np.sqrt(np.sqrt(root))
+        if some_few:
+            plain[few] = np.sqrt(plain[few])
+        if some_silent:
+            plain[silent] = 1.0
+        out[i] = plain
     return leaky(out, settings.leak)
 
 
@@ -90,9 +102,10 @@ def loss_evidence(
     sent: NDArray[np.uint16], lost: NDArray[np.uint16], base: Baseline, settings: Settings
 ) -> Floats:
     """Log-ratios of the loss grid, shape (len(LOSSES), ticks, sessions)."""
-    code = (sent.astype(np.int64) << 16) | lost
-    codes, inverse = np.unique(code, return_inverse=True)
-    inverse = inverse.reshape(code.shape)
+    code = (sent.astype(np.uint32) << 16) | lost
+    usual = code.flat[0] if code.size else np.uint32(0)
+    odd = np.nonzero(code != usual)
+    codes, inverse = np.unique(np.append(usual, code[odd]), return_inverse=True)
     n = (codes >> 16).astype(np.float64)[:, None]
     k = (codes & 0xFFFF).astype(np.float64)[:, None]
     quiet = log_beta_binomial(k, n, base.loss, base.rho)
@@ -102,9 +115,9 @@ def loss_evidence(
         mean = np.minimum(1.0 - (1.0 - base.loss) * (1.0 - excess), 0.998)
         tables[i] = settings.loss_temper * (log_beta_binomial(k, n, mean, base.rho) - quiet)
     tables[:, codes >> 16 == 0] = 0.0
-    tables = leaky(tables, settings.leak)
-    column = np.arange(sent.shape[1])
+    tables = leaky(np.exp(np.minimum(tables, np.float32(MOST))), settings.leak)
     out = np.empty((len(LOSSES), *sent.shape), dtype=np.float32)
     for i in range(len(LOSSES)):
-        out[i] = tables[i][inverse, column]
+        out[i] = tables[i][inverse[0]]
+        out[i][odd] = tables[i][inverse[1:], odd[1]]
     return out

@@ -1,4 +1,4 @@
-"""Passing excess that is not a fault: each element's rate of one-tick blips, learnt from its own past."""
+"""Passing excess that is not a fault: one-tick blips at a learnt rate, and excess too small to matter."""
 
 from collections.abc import Sequence
 
@@ -6,11 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.baseline import Floats
+from whichhop.compare.causes import LOWEST
 from whichhop.compare.priors import Prior
 
 BLIP_LOG_RATIO = 3.0
 PRIOR_TICKS = 2000.0
 """The default rate weighs as much as this many ticks of past."""
+MINOR_RATE = 0.02
+"""Chance a tick that an element which may have a minor excess has one (common practice: busy air)."""
+LOG_MINOR = float(np.log(MINOR_RATE))
 
 
 class BlipRates:
@@ -45,12 +49,20 @@ class BlipRates:
         self._ticks += ratios.shape[0]
 
 
-def quiet_log(ratios: Floats, rates: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Log-likelihood per tick of "no fault", in which any one element may still have a blip."""
-    return np.asarray(np.logaddexp(np.log1p(-rates.sum()), _log_weighted(ratios, rates)), dtype=np.float64)
+def passing_log(ratios: Floats, minor: Floats, rates: NDArray[np.float64]) -> Floats:
+    """Log of chance times likelihood ratio, per tick and element, that it has a passing excess."""
+    blip = ratios + np.log(rates).astype(np.float32)
+    small = np.where(minor > LOWEST, minor + np.float32(LOG_MINOR), -np.float32(np.inf))
+    return np.asarray(np.logaddexp(blip, small), dtype=np.float32)
 
 
-def _log_weighted(ratios: Floats, rates: NDArray[np.float64]) -> NDArray[np.float64]:
-    top = ratios.max(axis=1)
-    weighted = np.exp(ratios - top[:, None]) @ rates.astype(np.float32)
-    return np.asarray(np.log(np.maximum(weighted, 1e-30)) + top, dtype=np.float64)
+def none_log(minor: NDArray[np.bool_], rates: NDArray[np.float64]) -> float:
+    """Log chance that no element has a passing excess."""
+    return float(np.log1p(-rates).sum() + np.log1p(-MINOR_RATE) * minor.sum())
+
+
+def quiet_log(passing: Floats, none: float) -> NDArray[np.float64]:
+    """Log-likelihood per tick of "no fault", in which any one element may still have a passing excess."""
+    top = np.maximum(passing.max(axis=1), np.float32(none))
+    total = np.exp(passing - top[:, None]).sum(axis=1) + np.exp(none - top)
+    return np.asarray(np.log(total) + top, dtype=np.float64)

@@ -21,18 +21,35 @@ class Prior:
     least_delay_s: float
     blip: float
     blip_cap: float
+    least_loss: float = 0.03
     most_loss: float = 1.0
-    """The largest loss that the element's faults cause."""
+    """The smallest and the largest loss that the element's faults cause."""
 
 
 RADIO_LEAST_S = 0.016
+RADIO_LEAST_LOSS = 0.08
+"""Less than this comes and goes on any radio or power line, and is no fault."""
 
 PRIORS: dict[Nature, Prior] = {
     Nature.RADIO: Prior(
-        mean_hours=8, delay=0.45, loss=0.2, both=0.35, least_delay_s=RADIO_LEAST_S, blip=0.008, blip_cap=0.04
+        mean_hours=8,
+        delay=0.45,
+        loss=0.2,
+        both=0.35,
+        least_delay_s=RADIO_LEAST_S,
+        blip=0.008,
+        blip_cap=0.04,
+        least_loss=RADIO_LEAST_LOSS,
     ),
     Nature.BACKHAUL: Prior(
-        mean_hours=24, delay=0.45, loss=0.2, both=0.35, least_delay_s=RADIO_LEAST_S, blip=0.004, blip_cap=0.03
+        mean_hours=24,
+        delay=0.45,
+        loss=0.2,
+        both=0.35,
+        least_delay_s=RADIO_LEAST_S,
+        blip=0.004,
+        blip_cap=0.03,
+        least_loss=RADIO_LEAST_LOSS,
     ),
     # A bare cable loses or breaks; it has no queue to delay in unless a switch port came up slow.
     Nature.ETHERNET: Prior(
@@ -48,7 +65,14 @@ PRIORS: dict[Nature, Prior] = {
         mean_hours=48, delay=0.75, loss=0.05, both=0.2, least_delay_s=0.005, blip=0.001, blip_cap=0.01
     ),
     Nature.AIR: Prior(
-        mean_hours=24, delay=0.4, loss=0.1, both=0.5, least_delay_s=RADIO_LEAST_S, blip=0.001, blip_cap=0.01
+        mean_hours=48,
+        delay=0.4,
+        loss=0.1,
+        both=0.5,
+        least_delay_s=RADIO_LEAST_S,
+        blip=0.001,
+        blip_cap=0.01,
+        least_loss=RADIO_LEAST_LOSS,
     ),
     Nature.NODE: Prior(
         mean_hours=240, delay=0.2, loss=0.6, both=0.2, least_delay_s=0.005, blip=0.0002, blip_cap=0.001

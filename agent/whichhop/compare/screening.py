@@ -1,6 +1,5 @@
 """Finds the few stretches of time worth a close look, so that quiet weeks cost next to nothing."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,8 +11,10 @@ SPANS = (1, 2, 3, 6, 12, 30, 60)
 """Ticks over which support is added up: short and strong, long and faint."""
 MARGIN = 2.5
 """A stretch is looked at once some element's support comes within this of its rarity (1 in 12)."""
+LEADS = -4.0
+"""An element leads where its support over three ticks comes this near its rarity."""
 AFTER_TICKS = 12
-JOIN_TICKS = 30
+JOIN_TICKS = 18
 LONGEST = 8640
 """Longer stretches are cut; episodes are merged again afterwards."""
 
@@ -72,11 +73,19 @@ def _runs(inside: NDArray[np.bool_]) -> list[Stretch]:
     return out
 
 
-def supported(ratios: Floats, onset: NDArray[np.float64], most: int) -> list[int]:
-    """The elements with the most support in a stretch, best first: rolling sums against their rarity."""
+def supported(ratios: Floats, onset: NDArray[np.float64]) -> list[int]:
+    """The elements with support in a stretch, best first.
+
+    First whoever leads at some time, by how often: a stretch may hold several faults one after the other,
+    and a loud one must not crowd out a faint one. Then the rest by rolling sums against their rarity.
+    """
     best = np.full(ratios.shape[1], -np.inf)
     for span in SPANS[1:5]:
         best = np.maximum(best, rolling(ratios.astype(np.float64), span).max(axis=0))
     score = best + np.log(onset)
-    order: Sequence[int] = np.argsort(-score, kind="stable")[:most].tolist()
+    near = rolling(ratios.astype(np.float64), 3) + np.log(onset)
+    first = near.argmax(axis=1)
+    strong = near.max(axis=1) > LEADS
+    wins = np.bincount(first[strong], minlength=len(onset))
+    order: list[int] = np.lexsort((-score, -wins)).tolist()
     return [j for j in order if best[j] > 1.0]

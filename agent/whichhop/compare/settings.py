@@ -21,11 +21,11 @@ class Settings:
     """Episodes of one group nearer than this are one."""
     plausible_share: float = 0.1
     """A member of an inseparable group with less than this share of its probability is not plausible."""
-    leak: float = 0.001
+    leak: float = 0.004
     """Chance that one session does its own thing in a tick; bounds what it can prove alone."""
-    delay_temper: float = 0.6
     loss_temper: float = 0.8
-    """Packets in a tick are not independent, so their evidence counts for less than one each."""
+    """Packets in a tick are not independent, so their evidence counts for less than one each; see
+    `likelihood.delay_evidence` for delay."""
     spread_only: float = 0.3
     """Chance that a fault moves only the 80 % quantile."""
     mean_fault_s: float = 300.0

@@ -7,15 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.baseline import Floats
-from whichhop.compare.causes import distinct_pairs, pair_evidence, part_evidence
 from whichhop.compare.elements import Element, Nature
 from whichhop.compare.filter import States, Track, make_states, run
-from whichhop.compare.likelihood import Evidence
+from whichhop.compare.pairs import Pairs, distinct_pairs
+from whichhop.compare.passing import LOG_MINOR, none_log, passing_log, quiet_log
 from whichhop.compare.scan import Scan
 from whichhop.compare.screening import Stretch, rolling, supported
 
-POOL = 20
-LEADERS = 3
+POOL = 10
+LEADERS = 2
 MORE = 4
 LEAST_GAIN = 2.5
 
@@ -47,15 +47,26 @@ class Close:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Use:
-    """Own traffic's part: per tick the factor on its onset and the log-ratio of its staying."""
+    """Own traffic's part: per tick the factor on its onset and the log-ratio of its staying.
+
+    known: whether counters tell it from the line at all.
+    """
 
     factor: NDArray[np.float64]
     stay: NDArray[np.float64]
+    known: bool
 
 
 def columns_heard(elements: Sequence[Element], heard: frozenset[int]) -> list[frozenset[int]]:
-    """Each element's column over the sessions that spoke."""
-    return [e.column & heard for e in elements]
+    """Each element's column over the sessions that spoke.
+
+    A box's air with only one of its radio links heard is that link, and no element of its own.
+    """
+    radio = {e.column & heard for e in elements if e.nature in (Nature.RADIO, Nature.BACKHAUL)}
+    return [
+        frozenset() if e.nature is Nature.AIR and e.column & heard in radio else e.column & heard
+        for e in elements
+    ]
 
 
 def look(
@@ -69,13 +80,13 @@ def look(
     span = slice(stretch.first, stretch.end)
     settings = scan.settings
     evidence = scan.evidence(stretch.first, stretch.end)
-    ratios = scan.ratios[span]
     heard = frozenset(np.flatnonzero(scan.alibi.speaks[span].any(axis=0)).tolist())
     columns = columns_heard(elements, heard)
-    chosen = _chosen(scan, evidence, columns, ratios, onset)
-    pairs = distinct_pairs(columns, chosen)
-    doubles = {p: pair_evidence(evidence, scan.columns, *p) for p in pairs}
+    tables = Pairs(evidence, scan.columns)
+    chosen = _chosen(tables, columns, onset, settings.most_candidates)
     place = {j: k for k, j in enumerate(chosen)}
+    apart = [j for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC and use.known]
+    pairs = distinct_pairs(columns, chosen, apart)
     own = next((place[j] for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC), None)
     states = make_states(
         onset[chosen],
@@ -85,31 +96,27 @@ def look(
         settings=settings,
     )
     rate = scan.rates[scan.block_of(stretch.first)]
-    likelihood = _likelihood(states, ratios, scan.quiet[span], doubles=doubles, chosen=chosen, rate=rate)
+    likelihood = _likelihood(states, tables, chosen, pairs=pairs, scan=scan, rate=rate)
     if own is not None:
         likelihood[:, states.having([own])] += use.stay[span, None]
     track = run(states, likelihood, factor=use.factor[span], smooth=settings.smooth)
     return Close(
         stretch=stretch,
-        groups=_groups(states, track, columns, chosen, part_evidence(evidence, scan.columns)),
+        groups=_groups(states, track, columns, chosen, parts=(tables.delay, tables.loss), apart=apart),
         nothing=track.smooth[:, [not s for s in states.sets]].sum(axis=1),
     )
 
 
 def _chosen(
-    scan: Scan,
-    evidence: Evidence,
-    columns: Sequence[frozenset[int]],
-    ratios: NDArray[np.float32],
-    onset: NDArray[np.float64],
+    tables: Pairs, columns: Sequence[frozenset[int]], onset: NDArray[np.float64], most: int
 ) -> list[int]:
     """Elements with support of their own, then those that explain what the leaders leave over."""
-    most = scan.settings.most_candidates
-    ranked = [j for j in supported(ratios, onset, POOL + most) if columns[j]]
+    ratios = tables.single
+    ranked = [j for j in supported(ratios, onset) if columns[j]]
     chosen: list[int] = []
     kinds: set[frozenset[int]] = set()
     for j in ranked:
-        if len(kinds) < most - MORE or columns[j] in kinds:
+        if len(kinds) < most or columns[j] in kinds:
             chosen.append(j)
             kinds.add(columns[j])
     pool = [j for j in range(len(columns)) if j not in chosen and columns[j]]
@@ -119,7 +126,7 @@ def _chosen(
         for j in pool[:POOL]:
             if columns[j] == columns[leader]:
                 continue
-            gain = pair_evidence(evidence, scan.columns, leader, j) - ratios[:, leader]
+            gain = tables.ratio(leader, j) - ratios[:, leader]
             best = max(float(rolling(gain[:, None].astype(np.float64), span).max()) for span in (2, 6, 30))
             gains[j] = max(gains.get(j, -np.inf), best + float(np.log(onset[j])))
     more = sorted((j for j in gains if gains[j] > -LEAST_GAIN), key=lambda j: -gains[j])[:MORE]
@@ -130,31 +137,41 @@ def _chosen(
 
 def _likelihood(
     states: States,
-    ratios: NDArray[np.float32],
-    quiet: NDArray[np.float64],
-    *,
-    doubles: dict[tuple[int, int], NDArray[np.float32]],
+    tables: Pairs,
     chosen: Sequence[int],
+    *,
+    pairs: Sequence[tuple[int, int]],
+    scan: Scan,
     rate: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """(ticks, states) log-likelihoods; in each state one further element may have a passing blip."""
-    none = float(np.log1p(-rate.sum()))
-    out = np.empty((ratios.shape[0], len(states.sets)))
+    """(ticks, states) log-likelihoods; in each state one further element may have a passing excess.
+
+    Without a fault even two may: stations that share the air have their bad moments together.
+    """
+    ratios = tables.single
     blip = np.log(rate)
-    nothing = quiet
-    for (a, b), value in doubles.items():
-        nothing = np.logaddexp(nothing, value + blip[a] + blip[b])
+    none = none_log(scan.columns.minor, rate)
+    passing = passing_log(ratios, tables.minor, rate)
+    nothing: list[NDArray[np.floating]] = [quiet_log(passing, none)]
+    beside: dict[int, list[NDArray[np.floating]]] = {j: [ratios[:, j] + none] for j in chosen}
+    for a, b in pairs:
+        both = tables.ratio(a, b)
+        nothing.append(both + blip[a] + blip[b])
+        for one, other in ((a, b), (b, a)):
+            beside[one].append(both + blip[other])
+            small = tables.beside_minor(one, other)
+            if small is not None:
+                beside[one].append(small + LOG_MINOR)
+                nothing.append(small + LOG_MINOR + blip[one])
+    quiet = np.logaddexp.reduce(nothing)
+    out = np.empty((ratios.shape[0], len(states.sets)))
     for i, members in enumerate(states.sets):
         if not members:
-            out[:, i] = nothing
+            out[:, i] = quiet
         elif len(members) == 1:
-            j = chosen[members[0]]
-            terms = [ratios[:, j] + none]
-            terms += [v + blip[b if a == j else a] for (a, b), v in doubles.items() if j in (a, b)]
-            out[:, i] = np.logaddexp.reduce(terms)
+            out[:, i] = np.logaddexp.reduce(beside[chosen[members[0]]])
         else:
-            a, b = chosen[members[0]], chosen[members[1]]
-            out[:, i] = doubles[(a, b) if (a, b) in doubles else (b, a)] + none
+            out[:, i] = tables.ratio(chosen[members[0]], chosen[members[1]]) + none
     return out
 
 
@@ -163,11 +180,14 @@ def _groups(
     track: Track,
     columns: Sequence[frozenset[int]],
     chosen: Sequence[int],
+    *,
     parts: tuple[Floats, Floats],
+    apart: Sequence[int],
 ) -> tuple[Group, ...]:
-    by_column: dict[frozenset[int], list[int]] = {}
+    # Own traffic, once counters tell it apart, is a group of its own.
+    by_column: dict[tuple[frozenset[int], bool], list[int]] = {}
     for place, j in enumerate(chosen):
-        by_column.setdefault(columns[j], []).append(place)
+        by_column.setdefault((columns[j], j in apart), []).append(place)
     out = []
     for places in by_column.values():
         any_of = states.having(places)

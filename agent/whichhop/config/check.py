@@ -1,8 +1,16 @@
 """Every rule of a home file in one pass: all complaints at once, or a Home."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
+from whichhop.config.house import (
+    build_boxes,
+    build_levels,
+    build_run,
+    cabling_troubles,
+    level_troubles,
+)
 from whichhop.config.load import Located, load_yaml
 from whichhop.config.schema import HomeFile
 from whichhop.config.shape import hold_to_schema
@@ -20,7 +28,10 @@ from whichhop.model import (
     NodeKind,
     Plan,
     Ports,
+    Resolver,
 )
+from whichhop.model.cable_run import Run
+from whichhop.model.equipment import Box
 
 _RESERVED = (PROVIDER_EDGE, BEYOND, "own-traffic")
 
@@ -73,6 +84,8 @@ def _target_troubles(file: HomeFile) -> Iterator[Trouble]:
         addresses.setdefault(anchor.address, name)
         if anchor.clients and not anchor.stamp:
             yield (*at, "clients"), "named, though nothing answers STAMP there", "add stamp: true"
+        if anchor.tcp_port is not None and anchor.stamp:
+            yield (*at, "tcp_port"), "of no use where STAMP is answered", "remove it, or stamp: true"
     if (file.targets.anchors or edge) and not has_line:
         yield (
             ("targets",),
@@ -87,6 +100,20 @@ def _target_troubles(file: HomeFile) -> Iterator[Trouble]:
         )
 
 
+def _resolver_troubles(file: HomeFile) -> Iterator[Trouble]:
+    known = {node.address for node in file.nodes.values()}
+    has_line = any(link.kind is LinkKind.ACCESS for link in file.links)
+    for name, address in file.targets.resolvers.items():
+        at = ("targets", "resolvers", name)
+        if name in file.nodes or name in _RESERVED or name in file.targets.anchors:
+            yield at, "the name is taken", "choose another name"
+        if address not in known and not has_line:
+            yield at, f"{address} is no node of this home, and no access link leads out", "add the link"
+    if bool(file.targets.resolvers) != bool(file.targets.lookup):
+        missing = "resolvers" if file.targets.lookup else "lookup"
+        yield ("targets",), f"{missing}: missing", "write both resolvers and the name to look up, or neither"
+
+
 def _links(file: HomeFile) -> Iterator[Link]:
     far = distance_to_root(file)
     for part in file.links:
@@ -96,12 +123,19 @@ def _links(file: HomeFile) -> Iterator[Link]:
         yield Link(name=part.name or f"{near}/{end}", near=near, far=end, kind=part.kind, medium=medium)
 
 
+def _resolvers(file: HomeFile, nodes: dict[str, Node]) -> Iterator[Resolver]:
+    places = {node.address: name for name, node in nodes.items() if node.address}
+    for name, address in file.targets.resolvers.items():
+        # One that is no node of the home is taken to stand at the provider, where resolvers usually do.
+        yield Resolver(name=name, address=address, place=places.get(address, PROVIDER_EDGE))
+
+
 def _minutes(text: str) -> tuple[int, int]:
     start, end = (int(t[:2]) * 60 + int(t[3:]) for t in text.split("-"))
     return start, end
 
 
-def _build(file: HomeFile) -> Home:
+def _build(file: HomeFile, home_file: Path) -> Home:
     nodes = {
         name: Node(
             name=name,
@@ -131,6 +165,7 @@ def _build(file: HomeFile) -> Home:
                 address=anchor.address,
                 stamp=anchor.stamp,
                 clients=tuple(anchor.clients),
+                tcp_port=anchor.tcp_port,
             )
     return Home(
         name=file.home,
@@ -143,6 +178,9 @@ def _build(file: HomeFile) -> Home:
         links=tuple(links),
         anchors=tuple(anchors),
         downloads=tuple(file.targets.downloads),
+        resolvers=tuple(_resolvers(file, nodes)),
+        lookup_name=file.targets.lookup,
+        authenticated=file.stamp.authenticated,
         discover_edge=edge == "discover",
         limits=Limits(
             daily_transfer_bytes=round(file.limits.daily_transfer_mb * 1_000_000),
@@ -151,21 +189,43 @@ def _build(file: HomeFile) -> Home:
             store_bytes=round(file.limits.store_mb * 1_000_000),
         ),
         ports=Ports(api=file.ports.api, stamp=file.ports.stamp),
+        levels=build_levels(file, home_file),
     )
+
+
+def _checked(located: Located) -> HomeFile:
+    file = hold_to_schema(located)
+    rules = (
+        _node_troubles,
+        link_troubles,
+        tree_troubles,
+        _target_troubles,
+        _resolver_troubles,
+        level_troubles,
+        cabling_troubles,
+    )
+    troubles = [trouble for rule in rules for trouble in rule(file)]
+    if troubles:
+        complaints = [located.complaint(*trouble) for trouble in troubles]
+        raise ConfigError(sorted(complaints, key=lambda c: c.line))
+    return file
 
 
 def check_home(located: Located) -> Home:
     """A Home of plain data, or ConfigError with every complaint in the order of the file's lines."""
-    file = hold_to_schema(located)
-    troubles = [*_node_troubles(file), *link_troubles(file), *tree_troubles(file), *_target_troubles(file)]
-    if troubles:
-        complaints = [located.complaint(*trouble) for trouble in troubles]
-        raise ConfigError(sorted(complaints, key=lambda c: c.line))
-    return _build(file)
+    return _build(_checked(located), Path(located.file))
 
 
-def read_home(path: Path) -> Home:
-    """The Home that a file describes; ConfigError with a line a complaint when it cannot be."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class House:
+    """A home with what lies on the way to its modem; the daemon needs none of it."""
+
+    home: Home
+    run: Run | None
+    boxes: tuple[Box, ...]
+
+
+def _read(path: Path) -> Located:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as trouble:
@@ -181,4 +241,16 @@ def read_home(path: Path) -> Home:
                 )
             ]
         ) from trouble
-    return check_home(load_yaml(text, str(path)))
+    return load_yaml(text, str(path))
+
+
+def read_home(path: Path) -> Home:
+    """The Home that a file describes; ConfigError with a line a complaint when it cannot be."""
+    return check_home(_read(path))
+
+
+def read_house(path: Path) -> House:
+    """The home with its cable run and equipment; ConfigError as `read_home`."""
+    located = _read(path)
+    file = _checked(located)
+    return House(home=_build(file, Path(located.file)), run=build_run(file), boxes=build_boxes(file))

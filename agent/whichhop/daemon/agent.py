@@ -11,6 +11,7 @@ from whichhop.model import Method, Reading, Record, Sample, Session, SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import Clock
 from whichhop.probes.base import Prober, SessionFacts, Sink
+from whichhop.probes.call_stream import EVERY_NS, CallStream
 
 BEAT_NS = NS_PER_S
 """How often this machine is looked at, answers are given up and settled minutes are handed on."""
@@ -47,6 +48,7 @@ class Agent:
     observe: Sink
     sessions: dict[SessionKey, Session] = field(default_factory=dict)
     schedule: Schedule = field(default_factory=Schedule)
+    streams: dict[SessionKey, CallStream] = field(default_factory=dict)
     watch: Vetting | None = None
     beat_due_ns: MonoNs = field(init=False)
     book: MinuteBook = field(init=False)
@@ -69,18 +71,27 @@ class Agent:
         """Measure these sessions from now on, and no others; those already running keep their rhythm."""
         wanted = {s.key: s for s in sessions if s.key.method in self.probers}
         self.schedule.keep_only(wanted)
-        now = self.clock.mono_ns()
-        for key, session in wanted.items():
-            if key not in self.schedule and session.address is not None:
-                phase = round(self.dice() * session.interval_s * NS_PER_S)
-                self.schedule.add(key, interval_s=session.interval_s, first_ns=MonoNs(now + phase))
+        self.streams = {key: stream for key, stream in self.streams.items() if key in wanted}
         self.sessions = wanted
+        for session in wanted.values():
+            self._begin(session)
+
+    def _begin(self, session: Session) -> None:
+        key, now = session.key, self.clock.mono_ns()
+        if session.address is None or key in self.schedule or key in self.streams:
+            return
+        if key.method is Method.CALL:
+            self.streams[key] = CallStream(start_ns=MonoNs(now + round(self.dice() * EVERY_NS)))
+        else:
+            phase = round(self.dice() * session.interval_s * NS_PER_S)
+            self.schedule.add(key, interval_s=session.interval_s, first_ns=MonoNs(now + phase))
 
     def found(self, target: str, address: str) -> None:
         """A target's address became known, by route discovery: measure it from now on."""
-        self.follow(
-            replace(s, address=address) if s.key.target == target else s for s in self.sessions.values()
-        )
+        for key, session in self.sessions.items():
+            if key.target == target:
+                self.sessions[key] = replace(session, address=address)
+                self._begin(self.sessions[key])
 
     def wake(self, due_ns: MonoNs) -> MonoNs:
         """Do what is due; when to wake next. `due_ns`: when this waking was asked for."""
@@ -88,14 +99,21 @@ class Agent:
         if self.watch is not None:
             self.watch.woke(due_ns, now)
         for key, _ in self.schedule.due(now):
-            address = self.sessions[key].address
-            if address is not None:
-                self.probers[key.method].send(key, address)
+            self._send(key)
+        for key, stream in self.streams.items():
+            if stream.due(now):
+                self._send(key)
         if now >= self.beat_due_ns:
             self.beat()
             self.beat_due_ns = MonoNs(now + BEAT_NS)
-        following = self.schedule.next_ns()
-        return self.beat_due_ns if following is None else min(following, self.beat_due_ns)
+        following = [self.beat_due_ns, *(s.next_ns() for s in self.streams.values())]
+        steady = self.schedule.next_ns()
+        return min(following if steady is None else [*following, steady])
+
+    def _send(self, key: SessionKey) -> None:
+        address = self.sessions[key].address
+        if address is not None:
+            self.probers[key.method].send(key, address)
 
     def beat(self) -> None:
         """Give up what was waited for too long, vouch for the machine, hand on what is settled."""

@@ -4,7 +4,6 @@ import asyncio
 import base64
 import json
 import random
-import secrets
 import signal
 import sys
 from collections.abc import Awaitable, Callable
@@ -14,11 +13,28 @@ from pathlib import Path
 
 from whichhop import __version__
 from whichhop.daemon.agent import Agent
+from whichhop.daemon.calls import CallBook, call_readings
 from whichhop.daemon.handed import get_handover
 from whichhop.daemon.keeper import Keeper
+from whichhop.daemon.modems import Modems
 from whichhop.daemon.options import RunOptions
+from whichhop.daemon.outlook import Outlook
+from whichhop.daemon.probers import ProberMaker
 from whichhop.errors import WhichhopError
-from whichhop.model import Home, Node, NodeKind, Reading, Record, Session, derive_sessions
+from whichhop.model import (
+    PROVIDER_EDGE,
+    Home,
+    Method,
+    Node,
+    NodeKind,
+    Reading,
+    Record,
+    Sample,
+    Session,
+    SessionKey,
+    call_sessions,
+    derive_sessions,
+)
 from whichhop.model.handover import Handover
 from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
@@ -28,9 +44,7 @@ from whichhop.net.timer import open_alarm
 from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober
 from whichhop.probes.gate import Gate
-from whichhop.probes.kinds.icmp_echo import EchoProber
 from whichhop.probes.kinds.stamp_reflector import StampReflector
-from whichhop.probes.kinds.stamp_sender import StampProber
 from whichhop.probes.watch import Watch
 from whichhop.serve.answer import NDJSON, Answer, Question, only_known
 from whichhop.serve.app import App
@@ -45,6 +59,8 @@ REFRESH_S = 60.0
 COUNT_S = 10.0
 """As often as the comparer's window, so that each window has its own share of own traffic."""
 TIDY_S = 3600.0
+MODEMS_S = 5.0
+"""How often it is asked whether a modem is due; each has its own rhythm in the home file."""
 
 
 def say(text: str) -> None:
@@ -69,7 +85,12 @@ def sessions_of(home: Home, node: Node) -> list[Session]:
     """What this node's agent measures: nothing on an anchor, which only answers."""
     if node.kind is NodeKind.ANCHOR:
         return []
-    return [s for s in derive_sessions(home) if s.key.agent == node.name]
+    return [s for s in (*derive_sessions(home), *call_sessions(home)) if s.key.agent == node.name]
+
+
+def _names(home: Home) -> list[str]:
+    """Everything that a session may aim at: what metrics' labels may say."""
+    return [*home.nodes, *(r.name for r in home.resolvers)]
 
 
 def estimate_now() -> ErrorEstimate:
@@ -86,7 +107,7 @@ class Daemon:
         self.home = handover.home
         self.node = find_node(self.home, options.node, options.home_file)
         self.clock = SystemClock()
-        self.live = LiveState(home=self.home.name, agent=self.node.name, names=self.home.nodes)
+        self.live = LiveState(home=self.home.name, agent=self.node.name, names=_names(self.home))
         self.live.values["store_writable"] = 1
         self.keeper = Keeper(options.store, self.home.limits, self._store_trouble)
         self._tell_size()
@@ -98,35 +119,58 @@ class Daemon:
             probers={},
             dice=dice.random,
             keep=self._keep,
-            observe=self.live.observe,
+            observe=self._observe,
         )
         self.host = Host()
         self._no_interface = False
         self.watch = Watch(Alibi(self.node.name), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
-        probers: tuple[Prober, ...] = (
-            EchoProber(self.watch.sink, self.clock, secrets.token_bytes(8)),
-            StampProber(
-                self.watch.sink,
-                self.clock,
-                estimate_now,
-                first_ssid=dice.randrange(1, 0x10000),
-                port=self.home.ports.stamp,
-            ),
-        )
-        self.agent.probers = {p.method: p for p in probers} if self.node.agent else {}
+        self.calls = CallBook()
+        self.stamp_key = bytes.fromhex(handover.stamp_key)
+        self.agent.probers = self._probers()
         answered = self.node.clients or tuple(n.address for n in self.home.agents if n.address)
+        self.modems = Modems(
+            agent=self.node.name,
+            clock=self.clock,
+            keep=lambda readings: self.keeper.keep([], readings),
+            show=self.live.modems.__setitem__,
+            say=say,
+        )
         self.reflector = StampReflector(
             self.clock,
             Gate(ip_network(text) for text in answered),
             estimate_now,
             bind=self.node.address or "",
             port=self.home.ports.stamp,
+            key=self.stamp_key if self.home.authenticated else None,
         )
         app = App(live=self.live, store=options.store, token=handover.api_token, summary=self._summary)
         app.add("/api/open", self._open_records)
         self.server = Server(app, host=self.node.address or "", port=self.home.ports.api)
         self._tasks: list[asyncio.Task[None]] = []
+
+    def _probers(self) -> dict[Method, Prober]:
+        maker = ProberMaker(self.home, self.watch.sink, self.clock, estimate_now, self.stamp_key)
+        return maker.probers(sessions_of(self.home, self.node))
+
+    def _outlook(self) -> Outlook:
+        return Outlook(
+            home=self.home,
+            clock=self.clock,
+            estimate=estimate_now,
+            stamp_key=self.stamp_key,
+            keep=self._keep_figure,
+            found=lambda address: self.agent.found(PROVIDER_EDGE, address),
+            tell=say,
+        )
+
+    def _observe(self, key: SessionKey, sample: Sample) -> None:
+        self.live.observe(key, sample)
+        self.calls.add(key, sample)
+
+    def _keep_figure(self, name: str, target: str, value: float) -> None:
+        at = self.clock.utc_ns()
+        self._keep([], [Reading(at_ns=at, agent=self.node.name, name=f"{name}:{target}", value=value)])
 
     def _keep(self, records: list[Record], readings: list[Reading]) -> None:
         """Show and store what has settled; times are stored as exactly as the stamps are good for."""
@@ -165,12 +209,17 @@ class Daemon:
         for prober in self.agent.probers.values():
             prober.open(loop)
         self.agent.follow(sessions_of(self.home, self.node))
+        self.modems.follow(self.home)
+        self.outlook = self._outlook()
         self.alarm = open_alarm(loop, self._wake)
         self.alarm.set(self.clock.mono_ns())
         self._tasks = [
             asyncio.create_task(self._again(REFRESH_S, self._refresh)),
             asyncio.create_task(self._again(TIDY_S, self._tidy)),
             asyncio.create_task(self._again(COUNT_S, self._count)),
+            asyncio.create_task(self._again(MODEMS_S, self.modems.turn)),
+            asyncio.create_task(self._again(COUNT_S, self._rate_calls)),
+            asyncio.create_task(self._look_out()),
         ]
         say(
             f"{__version__} on {self.node.name}: {len(self.agent.sessions)} sessions, metrics on"
@@ -184,6 +233,20 @@ class Daemon:
         while True:
             await asyncio.sleep(every_s)
             await act()
+
+    async def _look_out(self) -> None:
+        """Look at the ways out now, and again whenever the outlook says."""
+        if not self.agent.sessions:
+            return  # an anchor only answers
+        while True:
+            await self.outlook.look()
+            await asyncio.sleep(self.outlook.wait_s)
+
+    async def _rate_calls(self) -> None:
+        at = self.clock.utc_ns()
+        readings = [r for key, call in self.calls.close_ended(at) for r in call_readings(key, call, at)]
+        if readings:
+            self._keep([], readings)
 
     async def _refresh(self) -> None:
         self.reflector.refresh()
@@ -233,10 +296,24 @@ class Daemon:
             return
         if (node.address, handover.home.ports) != (self.node.address, self.home.ports):
             say("this node's address or ports changed; restart the agent to listen there")
+        before = (self.home, self.node)
         self.home, self.node = handover.home, node
-        self.live.forget(self.home.nodes)
+        fresh = self._probers()
+        try:
+            for prober in fresh.values():
+                prober.open(asyncio.get_running_loop())
+        except WhichhopError as trouble:
+            self.home, self.node = before
+            say(f"the home file was not taken over: {trouble}")
+            return
+        for prober in self.agent.probers.values():
+            prober.close()
+        self.agent.probers = fresh
+        self.live.forget(_names(self.home))
         self.keeper.limits = self.home.limits
+        self.outlook = self._outlook()
         self.agent.follow(sessions_of(self.home, self.node))
+        self.modems.follow(self.home)
         say(f"home file read anew: {len(self.agent.sessions)} sessions")
 
     async def stop(self) -> None:

@@ -1,7 +1,8 @@
 """The nouns everyone shares; frozen records, no behaviour beyond arithmetic."""
 
+from whichhop.model.channel import Carrier, Channel, Direction, DslLine, ModemLevels
 from whichhop.model.finding import Episode, Finding, RuledOut, Severity, Verdict
-from whichhop.model.home import BEYOND, PROVIDER_EDGE, Home, Limits, Link, Node, Path, Plan, Ports
+from whichhop.model.home import BEYOND, PROVIDER_EDGE, Home, Limits, Link, Node, Path, Plan, Ports, Resolver
 from whichhop.model.links import (
     CAUSE_TABLE,
     LINK_TABLE,
@@ -13,7 +14,7 @@ from whichhop.model.links import (
 )
 from whichhop.model.record import ABSENT, Columns, Reading, Record
 from whichhop.model.sample import Fate, Sample
-from whichhop.model.session import Method, Session, SessionKey, derive_sessions
+from whichhop.model.session import Method, Session, SessionKey, call_sessions, derive_sessions
 
 __all__ = [
     "ABSENT",
@@ -21,8 +22,12 @@ __all__ = [
     "CAUSE_TABLE",
     "LINK_TABLE",
     "PROVIDER_EDGE",
+    "Carrier",
     "Cause",
+    "Channel",
     "Columns",
+    "Direction",
+    "DslLine",
     "Episode",
     "Fate",
     "Finding",
@@ -32,6 +37,7 @@ __all__ = [
     "LinkKind",
     "Medium",
     "Method",
+    "ModemLevels",
     "Node",
     "NodeKind",
     "Owner",
@@ -40,11 +46,13 @@ __all__ = [
     "Ports",
     "Reading",
     "Record",
+    "Resolver",
     "RuledOut",
     "Sample",
     "Session",
     "SessionKey",
     "Severity",
     "Verdict",
+    "call_sessions",
     "derive_sessions",
 ]

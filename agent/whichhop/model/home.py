@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from whichhop.model.levels_source import LevelsSource
 from whichhop.model.links import LinkKind, Medium, NodeKind
 
 PROVIDER_EDGE = "provider-edge"
@@ -36,6 +37,13 @@ class Node:
     """On an agent through which all of the home's traffic passes: its interface towards the provider."""
     clients: tuple[str, ...] = ()
     """On an anchor: the networks (CIDR) whose STAMP packets its agent answers."""
+    tcp_port: int | None = None
+    """On an anchor where echo is filtered: a TCP port that may be connected to instead."""
+
+    @property
+    def has_key(self) -> bool:
+        """True when an agent of this home answers here, which knows the home's key."""
+        return self.agent or bool(self.clients)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +79,15 @@ class Ports:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Resolver:
+    """A name server that the home uses; `place` is the node at which its answers come from."""
+
+    name: str
+    address: str
+    place: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Home:
     """A checked home: every link joins two known nodes and the whole is one tree.
 
@@ -84,10 +101,17 @@ class Home:
     links: tuple[Link, ...]
     anchors: tuple[str, ...] = ()
     downloads: tuple[str, ...] = ()
+    resolvers: tuple[Resolver, ...] = ()
+    lookup_name: str | None = None
+    """The name that resolvers are asked for."""
+    authenticated: bool = True
+    """True when the home's own agents sign STAMP packets with the home's key (RFC 8762 4.4)."""
     discover_edge: bool = False
     """True when the provider edge's address is to be found by route discovery."""
     limits: Limits = field(default_factory=Limits)
     ports: Ports = field(default_factory=Ports)
+    levels: Mapping[str, LevelsSource] = field(default_factory=dict)
+    """Per modem, by its node's name, where its levels are read from."""
 
     @property
     def agents(self) -> tuple[Node, ...]:

@@ -47,29 +47,61 @@ class Session:
     interval_s: float = 1.0
 
 
-def _targets(home: Home, agent: Node) -> Iterator[tuple[Node, Method]]:
-    """What one agent probes: its way out, the anchors, the other agents; STAMP where it is answered."""
+LOOKUP_INTERVAL_S = 2.5
+"""Four answers in a window of ten seconds are enough for a quantile; resolvers belong to others."""
+CALL_GAP_S = 0.02
+
+
+def _method(node: Node) -> Method:
+    """STAMP where it is answered, else a TCP handshake where one is offered, else echo."""
+    if node.agent or node.stamp:
+        return Method.STAMP
+    return Method.ECHO if node.tcp_port is None else Method.TCP
+
+
+def _targets(home: Home, agent: Node) -> Iterator[Node]:
+    """What one agent probes: its way out, the anchors, the other agents."""
     wanted = dict.fromkeys(home.way_out(agent.name))
     wanted.update(dict.fromkeys(home.anchors))
     wanted.update(dict.fromkeys(n.name for n in home.agents if n.name != agent.name))
     for name in wanted:
         node = home.nodes[name]
-        if node.address is None and not (name == PROVIDER_EDGE and home.discover_edge):
-            continue
-        yield node, Method.STAMP if node.agent or node.stamp else Method.ECHO
+        if node.address is not None or (name == PROVIDER_EDGE and home.discover_edge):
+            yield node
+
+
+def _session(
+    home: Home, key: SessionKey, place: str, address: str | None, interval_s: float
+) -> Iterator[Session]:
+    path = home.path(key.agent, place)
+    if path is not None and path.links:  # an agent does not probe itself
+        yield Session(key=key, address=address, path=path, interval_s=interval_s)
 
 
 def derive_sessions(home: Home) -> tuple[Session, ...]:
     """Every steady session the home implies, so that nobody writes a routing matrix.
 
-    Each agent probes every addressed node on its way out, the provider edge, the anchors and the other
-    agents. Ordered by agent as written, then by distance.
+    Each agent probes every addressed node on its way out, the provider edge, the anchors, the other agents,
+    and asks the resolvers. Ordered by agent as written, then by distance.
     """
-    out = []
+    out: list[Session] = []
     for agent in home.agents:
-        for node, method in _targets(home, agent):
-            path = home.path(agent.name, node.name)
-            if path is not None:
-                key = SessionKey(agent=agent.name, target=node.name, method=method)
-                out.append(Session(key=key, address=node.address, path=path))
+        for node in _targets(home, agent):
+            key = SessionKey(agent=agent.name, target=node.name, method=_method(node))
+            out += _session(home, key, node.name, node.address, 1.0)
+        for resolver in home.resolvers:
+            key = SessionKey(agent=agent.name, target=resolver.name, method=Method.LOOKUP)
+            out += _session(home, key, resolver.place, resolver.address, LOOKUP_INTERVAL_S)
+    return tuple(out)
+
+
+def call_sessions(home: Home) -> tuple[Session, ...]:
+    """The call streams: from each agent to the anchors and the provider edge, where packets can be sent."""
+    out: list[Session] = []
+    for agent in home.agents:
+        for node in _targets(home, agent):
+            upstream = node.name == PROVIDER_EDGE or node.name in home.anchors
+            if upstream and _method(node) is not Method.TCP:
+                key = SessionKey(agent=agent.name, target=node.name, method=Method.CALL)
+                out += _session(home, key, node.name, node.address, CALL_GAP_S)
     return tuple(out)

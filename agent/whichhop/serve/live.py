@@ -4,7 +4,7 @@ from bisect import bisect_left
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from whichhop.model import Fate, Reading, Record, Sample, SessionKey
+from whichhop.model import Fate, ModemLevels, Reading, Record, Sample, SessionKey
 from whichhop.serve.catalogue import BUCKETS_S
 
 BOUNDS_NS = tuple(round(bound * 1e9) for bound in BUCKETS_S)
@@ -50,12 +50,27 @@ class SessionState:
             self.last_rtt_ns = sample.rtt_ns
 
 
+OF_TARGETS = {
+    "call_rating": "call_rating",
+    "call_opinion_score": "call_opinion_score",
+    "call_jitter_s": "call_jitter_seconds",
+    "call_loss_ratio": "call_loss_ratio",
+    "path_mtu_bytes": "path_mtu_bytes",
+    "mark_kept": "mark_kept",
+    "route_steps": "route_steps",
+    "route_changed": "route_changes",
+}
+"""Readings of one target, by the name before the colon, and the metric that shows them."""
+
+
 class LiveState:
     """The running state of one agent; one thread (the daemon's loop) feeds and reads it.
 
     names: the home's node names: what labels may say.
     values: gauges and counters of the agent by their catalogue name without "whichhop_", for instance
         "loop_lateness_seconds", "steal_ratio", "wan_received_bytes", "store_writable"; set by the daemon.
+    modems: each modem's newest reading, None where it failed; set by the daemon.
+    of_targets: the latest figures of single targets, by catalogue name and target.
     faults: probability by element. episodes: (cause, element) pairs going on now. Both from the comparer.
     """
 
@@ -63,6 +78,8 @@ class LiveState:
         self.home = home
         self.agent = agent
         self.values: dict[str, float] = {}
+        self.modems: dict[str, ModemLevels | None] = {}
+        self.of_targets: dict[tuple[str, str], float] = {}
         self.faults: Mapping[str, float] = {}
         self.episodes: Collection[tuple[str, str]] = ()
         self._names = frozenset(names)
@@ -96,6 +113,15 @@ class LiveState:
                 self._add("clock_steps", reading.value != 0)
             elif reading.name in _SUMMED:
                 self._add(_SUMMED[reading.name], reading.value)
+            else:
+                self._figure(*reading.name.partition(":")[::2], reading.value)
+
+    def _figure(self, name: str, target: str, value: float) -> None:
+        """A figure of one target, such as call_rating:harbour."""
+        if target in self._names and name in OF_TARGETS:
+            at = (OF_TARGETS[name], target)
+            counted = name == "route_changed"
+            self.of_targets[at] = self.of_targets.get(at, 0) + value if counted else value
 
     def _add(self, name: str, value: float) -> None:
         self.values[name] = self.values.get(name, 0) + value
@@ -108,3 +134,6 @@ class LiveState:
         """Take the node names of a home file read anew; sessions to nodes that are gone are dropped."""
         self._names = frozenset(names)
         self._sessions = {k: s for k, s in self._sessions.items() if k.target in self._names}
+        for name in set(self.modems) - self._names:
+            del self.modems[name]
+        self.of_targets = {at: value for at, value in self.of_targets.items() if at[1] in self._names}

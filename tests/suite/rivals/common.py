@@ -1,21 +1,23 @@
 """What the simple methods share: excess over a session's median, and ticks joined to verdicts."""
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from whichhop.compare.elements import Element, elements_of
+from whichhop.compare.elements import OWN_TRAFFIC, Element, elements_of
 from whichhop.compare.windows import WindowTable
-from whichhop.model import Cause, Home, Session, Verdict
+from whichhop.model import Cause, Home, Reading, Session, Verdict
 
 Floats = npt.NDArray[np.float64]
 DELAY_S = 0.015
 """The fixed threshold of the simple methods: what a caller begins to notice over a quiet line (practice)."""
 LOSS = 0.2
 """Two packets of ten."""
+BUSY = 0.6
+"""Share of the plan from which the home's own traffic is held to fill the line."""
 OPEN_TICKS = 2
 CLOSE_TICKS = 3
 MERGE_TICKS = 6
@@ -32,9 +34,25 @@ class View:
     loss: Floats
     start_ns: int
     step_ns: int
+    use: Floats | None
+    """Share of the plan that the home used, (ticks,); None without counters."""
 
 
-def view_of(home: Home, sessions: Sequence[Session], table: WindowTable) -> View:
+def use_of(home: Home, table: WindowTable, readings: Sequence[Reading]) -> Floats | None:
+    """The higher of the shares of the plan used down and up in each tick, from the byte counters."""
+    plans = {"wan_rx_bytes": home.plan.down_bps, "wan_tx_bytes": home.plan.up_bps} if home.plan else {}
+    use = np.full(table.ticks, np.nan)
+    for name, plan_bps in plans.items():
+        points = [(r.at_ns, r.value) for r in readings if r.name == name]
+        if len(points) > 1:
+            at, value = np.array(points).T
+            edges = table.start_ns + np.arange(table.ticks + 1, dtype=np.float64) * table.step_ns
+            bits = np.diff(np.interp(edges, at, value)) * 8
+            use = np.fmax(use, bits / (table.step_ns * 1e-9) / plan_bps)
+    return None if np.isnan(use).all() else use
+
+
+def view_of(home: Home, sessions: Sequence[Session], table: WindowTable, readings: Sequence[Reading]) -> View:
     """Excess of the tick's median over the run's median, and the share lost."""
     with np.errstate(all="ignore"), warnings.catch_warnings():
         # A session that was never answered has no median, and nothing to say.
@@ -50,6 +68,7 @@ def view_of(home: Home, sessions: Sequence[Session], table: WindowTable) -> View
         loss=loss,
         start_ns=table.start_ns,
         step_ns=table.step_ns,
+        use=use_of(home, table, readings),
     )
 
 
@@ -64,7 +83,7 @@ def by_column(elements: Sequence[Element]) -> dict[frozenset[int], tuple[Element
 def verdicts_of(view: View, blamed: dict[tuple[Element, ...], npt.NDArray[np.bool_]]) -> list[Verdict]:
     """Each group's blamed ticks as verdicts: two in a row open, three clear ones close, near ones merge."""
     out = []
-    for group, ticks in blamed.items():
+    for group, ticks in _by_use(view, blamed):
         for first, end, detected in spans(ticks):
             causes = {e.cause for e in group}
             out.append(
@@ -79,6 +98,20 @@ def verdicts_of(view: View, blamed: dict[tuple[Element, ...], npt.NDArray[np.boo
                 )
             )
     return sorted(out, key=lambda v: v.start_ns)
+
+
+def _by_use(
+    view: View, blamed: dict[tuple[Element, ...], npt.NDArray[np.bool_]]
+) -> Iterator[tuple[tuple[Element, ...], npt.NDArray[np.bool_]]]:
+    """Where counters tell, the line's blame is the home's own while it is busy, and only then."""
+    for group, ticks in blamed.items():
+        own = tuple(e for e in group if e.name == OWN_TRAFFIC)
+        if own and view.use is not None:
+            busy = view.use > BUSY
+            yield own, ticks & busy
+            yield tuple(e for e in group if e.name != OWN_TRAFFIC), ticks & ~busy
+        else:
+            yield group, ticks
 
 
 def spans(ticks: npt.NDArray[np.bool_]) -> list[tuple[int, int, int]]:

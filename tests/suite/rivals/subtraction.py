@@ -4,8 +4,8 @@ import numpy as np
 import numpy.typing as npt
 
 from suite.rivals.common import DELAY_S, LOSS, View, verdicts_of
-from whichhop.compare.elements import Element
-from whichhop.model import Method, Session, Verdict
+from whichhop.compare.elements import OWN_TRAFFIC, Element
+from whichhop.model import LinkKind, Method, Session, Verdict
 
 
 def judge(view: View) -> list[Verdict]:
@@ -25,9 +25,9 @@ def judge(view: View) -> list[Verdict]:
             # Of the anchors the least worse: else it is one destination.
             worse_s = _least(view.excess_s[:, columns])
             worse_loss = _least(view.loss[:, columns])
-            links = tuple(
-                elements[k.name] for k in step[0].path.links if k.name not in crossed and k.name in elements
-            )
+            new = [k for k in step[0].path.links if k.name not in crossed]
+            names = [k.name for k in new] + [OWN_TRAFFIC for k in new if k.kind is LinkKind.ACCESS]
+            links = tuple(elements[name] for name in names)
             with np.errstate(invalid="ignore"):
                 hit = (worse_s - before_s > DELAY_S) | (worse_loss - before_loss > LOSS)
             if links:

@@ -1,7 +1,7 @@
 """Sessions follow from the home: the way out, the anchors, the other agents."""
 
 from support.homes import alder
-from whichhop.model import Method, derive_sessions
+from whichhop.model import Method, call_sessions, derive_sessions
 
 
 def test_each_agent_probes_its_way_out_the_anchors_and_the_other_agents() -> None:
@@ -31,3 +31,26 @@ def test_a_provider_edge_to_be_discovered_waits_without_an_address() -> None:
     waiting = [s for s in derive_sessions(home) if s.key.target == "provider-edge"]
     assert len(waiting) == 3
     assert all(s.address is None and s.key.method is Method.ECHO for s in waiting)
+
+
+def test_resolvers_are_asked_by_every_agent_over_the_way_to_where_they_stand() -> None:
+    home = alder(
+        "  provider-edge: 198.51.100.1",
+        "  provider-edge: 198.51.100.1\n"
+        "  resolvers: {names: 198.51.100.53, own: 192.0.2.1}\n  lookup: www.example.org",
+    )
+    asked = {str(s.key): s for s in derive_sessions(home) if s.key.method is Method.LOOKUP}
+    assert set(asked) == {f"{a}>{r}:lookup" for a in ("attic", "desk", "study") for r in ("names", "own")}
+    assert [k.name for k in asked["study>own:lookup"].path.links] == ["study/router"]
+    assert asked["study>names:lookup"].path.nodes[-1] == "provider-edge"
+
+
+def test_call_streams_go_upstream_only() -> None:
+    keys = {str(s.key) for s in call_sessions(alder())}
+    assert keys == {f"{a}>{t}:call" for a in ("attic", "desk", "study") for t in ("harbour", "provider-edge")}
+
+
+def test_an_anchor_that_filters_echo_is_reached_by_tcp_and_spared_call_streams() -> None:
+    home = alder("stamp: true}}", "tcp_port: 443}}")
+    assert "desk>harbour:tcp-connect" in {str(s.key) for s in derive_sessions(home)}
+    assert not any(s.key.target == "harbour" for s in call_sessions(home))

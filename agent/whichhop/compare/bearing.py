@@ -1,0 +1,59 @@
+"""Whether an episode is borne by more than one odd session: its evidence must survive without the loudest."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.causes import TICK_MIX
+from whichhop.compare.episodes import Span
+from whichhop.compare.scan import Scan
+
+LEAST_SESSIONS = 3
+"""With two sessions, or one, there is no majority to ask."""
+LEAST_PROOF = 5.0
+LEAST_SHARE = 0.2
+"""Log-ratio that a second suspect's own sessions must add up, and the share of ticks that do."""
+LONGEST_TICKS = 720
+"""An episode's first two hours are enough to tell."""
+
+
+def borne(scan: Scan, column: list[int], span: Span) -> bool:
+    """True when the sessions of the column, the loudest left out, still speak for an excess.
+
+    A real excess shows in whatever crosses it. One session alone may be odd for long: the first packet
+    after a pause wakes a dozing radio, and it is always the same session's packet.
+    """
+    each = _each(scan, column, span)
+    if each.shape[1] < LEAST_SESSIONS:
+        return True
+    # Only the loud ticks: bursts leave quiet ones between them.
+    loud = each[each.sum(axis=1) > 0].sum(axis=0)
+    return bool(loud.size and loud.sum() - loud.max() > 0)
+
+
+def shown_by(scan: Scan, unique: list[int], span: Span) -> bool:
+    """True when these sessions, which no other suspect explains, show the excess themselves.
+
+    Two causes that share sessions fit a single one's data better than it does alone; the second is believed
+    only where something that crosses it and not the first is in trouble. True when none of them spoke.
+    """
+    each = _each(scan, unique, span)
+    if not each.size:
+        return True
+    total = each.sum(axis=1)
+    loud = total[total > 0]
+    return bool(loud.sum() > LEAST_PROOF and loud.size >= LEAST_SHARE * total.size)
+
+
+def _each(scan: Scan, column: list[int], span: Span) -> NDArray[np.float64]:
+    """Log-ratio of any excess per tick and session of the column that spoke, (ticks, sessions)."""
+    end = min(span.end, span.first + LONGEST_TICKS)
+    heard = [i for i in column if scan.alibi.speaks[span.first : end, i].any()]
+    evidence = scan.evidence(span.first, end)
+    delay = _log_mean(evidence.delay[:, :, heard])
+    loss = _log_mean(evidence.loss[:, :, heard])
+    mix = np.log(TICK_MIX)
+    return np.asarray(np.logaddexp.reduce([delay + mix[0], loss + mix[1], delay + loss + mix[2]]))
+
+
+def _log_mean(table: NDArray[np.float32]) -> NDArray[np.float64]:
+    return np.asarray(np.logaddexp.reduce(table.astype(np.float64), axis=0) - np.log(table.shape[0]))

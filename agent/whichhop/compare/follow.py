@@ -1,0 +1,200 @@
+"""Live use: takes ticks as they come and says what stands now, with the same reasoning as over history."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.alibi import Alibi, alibi_of
+from whichhop.compare.baseline import Baseline
+from whichhop.compare.causes import columns_of
+from whichhop.compare.elements import judged
+from whichhop.compare.engine import DEFAULT_SETTINGS, Case, closes, prepare, verdicts
+from whichhop.compare.passing import BlipRates
+from whichhop.compare.past import Past, prior_scales
+from whichhop.compare.scan import Rater, Scan, next_block
+from whichhop.compare.settings import Settings
+from whichhop.compare.stretch import Close
+from whichhop.compare.windows import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table
+from whichhop.model import Finding, Home, Reading, Session, Verdict
+
+SPARE_TICKS = 1080
+"""Room beyond the baseline's reach, so that old ticks are dropped once in three hours, not every tick."""
+LOOK_TICKS = 2160
+"""How far back an episode may still change: six hours."""
+ALIBI_TICKS = 12
+SETTLING_TICKS = 2
+"""Sleep is noticed a tick late, so the last ticks are rated again."""
+LEAST_PROBABILITY = 0.01
+"""Findings under this are not worth a line."""
+
+
+class Follower:
+    """Feed it ticks in order; it keeps a day of them and looks at the last hours anew each time.
+
+    start_ns: when the first tick begins. An agent whose records come late is as good as silent until they
+    do, so feed a tick once its records are due.
+    """
+
+    def __init__(
+        self,
+        home: Home,
+        sessions: Sequence[Session],
+        settings: Settings = DEFAULT_SETTINGS,
+        *,
+        start_ns: int,
+        step_ns: int = TICK_NS,
+    ) -> None:
+        self._home, self._settings = home, settings
+        self._sessions = tuple(sorted(judged(sessions), key=lambda s: s.key))
+        self._keep = int(settings.baseline_s / (step_ns * 1e-9))
+        keys = [s.key for s in self._sessions]
+        self._table = empty_table(keys, start_ns, self._keep + SPARE_TICKS, step_ns)
+        self._filled = 0
+        self._readings: list[Reading] = []
+        case = prepare(home, self._sessions, self._table.span(0, 0), (), self._settings)
+        self._columns = columns_of(case.elements, len(keys))
+        self._alibi = Alibi(
+            speaks=np.zeros(self._table.sent.shape, dtype=bool),
+            watched=frozenset(),
+            agents=case.alibi.agents,
+            aside=np.zeros((self._table.ticks, len(case.alibi.agents)), dtype=bool),
+        )
+        self._past = Past(self._table, self._alibi.speaks, prior_scales(self._sessions), settings)
+        self._rater = Rater(self._past, self._alibi, self._columns, self._settings)
+        self._blips = BlipRates(self._columns.priors, step_ns * 1e-9)
+        self._blocks: list[int] = []
+        self._baselines: list[Baseline] = []
+        self._rates: list[NDArray[np.float64]] = []
+        self._seen = 0
+        self._next = settings.warm_up_ticks
+        self._began: dict[tuple[str, ...], int] = {}
+        self._findings: list[Finding] = []
+
+    def feed(self, piece: WindowTable, readings: Iterable[Reading] = ()) -> list[Verdict]:
+        """Take in the next ticks; the verdicts of the last hours, those that last with no end.
+
+        The piece must begin where the last one ended: ValueError otherwise. Sessions that it lacks are as
+        good as silent; sessions unknown here are passed over.
+        """
+        if piece.start_ns != self._table.at_ns(self._filled):
+            raise ValueError(
+                f"the piece begins at {piece.start_ns} ns, expected {self._table.at_ns(self._filled)} ns"
+            )
+        self._readings += readings
+        for tick in range(piece.ticks):
+            self._take(piece, tick)
+        return self._judge() if self._blocks else []
+
+    def findings(self) -> list[Finding]:
+        """The probabilities of each group in the last tick fed, likeliest first; empty when all is calm."""
+        return self._findings
+
+    def _take(self, piece: WindowTable, tick: int) -> None:
+        if self._filled == self._table.ticks:
+            self._drop(SPARE_TICKS)
+        row = self._filled
+        place = {key: i for i, key in enumerate(self._table.sessions)}
+        known = [(i, place[key]) for i, key in enumerate(piece.sessions) if key in place]
+        for name in (*COUNTS, *QUANTILES):
+            target, source = getattr(self._table, name)[row], getattr(piece, name)[tick]
+            target[[j for _, j in known]] = source[[i for i, _ in known]]
+        self._filled += 1
+        self._seen += 1
+        self._rate(row)
+
+    def _rate(self, row: int) -> None:
+        near = max(0, row + 1 - ALIBI_TICKS)
+        cut = alibi_of(self._table.span(near, row + 1), self._sessions, self._readings)
+        self._alibi.speaks[near : row + 1] = cut.speaks
+        self._alibi.aside[near : row + 1] = cut.aside
+        if cut.watched:
+            self._alibi = replace(self._alibi, watched=self._alibi.watched | cut.watched)
+        if self._seen > self._next:
+            if self._blocks:
+                self._blips.learn(self._rater.ratios[max(0, self._blocks[-1]) : row])
+            self._blocks.append(row)
+            self._baselines.append(self._past.baseline(row))
+            self._rates.append(self._blips.rates())
+            self._next = next_block(self._next, self._past.step_s)
+        if self._blocks:
+            first = max(self._blocks[-1], row - SETTLING_TICKS)
+            self._rater.rate(first, row + 1, self._baselines[-1], self._rates[-1])
+
+    def _drop(self, count: int) -> None:
+        """Forget the oldest ticks."""
+        kept = self._filled - count
+        arrays = [getattr(self._table, name) for name in (*COUNTS, *QUANTILES)]
+        arrays += [self._alibi.speaks, self._alibi.aside, self._past.suspect]
+        arrays += [self._rater.ratios, self._rater.quiet]
+        for array in arrays:
+            array[:kept] = array[count : self._filled].copy()
+        for name in COUNTS:
+            getattr(self._table, name)[kept:] = 0
+        for name in QUANTILES:
+            getattr(self._table, name)[kept:] = np.nan
+        self._past.suspect[kept:] = False
+        self._filled = kept
+        self._table = replace(self._table, start_ns=self._table.at_ns(count))
+        self._past.table = self._table
+        self._blocks = [b - count for b in self._blocks]
+        while len(self._blocks) > 1 and self._blocks[1] <= 0:
+            del self._blocks[0], self._baselines[0], self._rates[0]
+        oldest = self._table.start_ns
+        self._readings = [r for r in self._readings if r.at_ns >= oldest]
+
+    def _judge(self) -> list[Verdict]:
+        first = max(0, self._filled - LOOK_TICKS)
+        case, done = self._recent(first)
+        looks = closes(case, done)
+        self._findings = _last(case, looks, self._filled - first)
+        out = []
+        began: dict[tuple[str, ...], int] = {}
+        for verdict in verdicts(case, done, looks):
+            shown = verdict
+            known = self._began.get(verdict.elements)
+            if verdict.start_ns == case.table.start_ns and known is not None:
+                # It began before what is looked at anew.
+                shown = replace(verdict, start_ns=known)
+            if verdict.end_ns is None:
+                began[verdict.elements] = shown.start_ns
+            out.append(shown)
+        self._began = began
+        return out
+
+    def _recent(self, first: int) -> tuple[Case, Scan]:
+        span = slice(first, self._filled)
+        table = self._table.span(first, self._filled)
+        begin, end = table.start_ns, table.at_ns(table.ticks)
+        margin = 60 * 1_000_000_000
+        readings = [r for r in self._readings if begin - margin <= r.at_ns <= end + margin]
+        case = prepare(self._home, self._sessions, table, readings, self._settings)
+        alibi = replace(self._alibi, speaks=self._alibi.speaks[span], aside=self._alibi.aside[span])
+        case = replace(case, alibi=alibi)
+        done = Scan(
+            table=table,
+            alibi=alibi,
+            columns=self._columns,
+            settings=self._settings,
+            ratios=self._rater.ratios[span],
+            quiet=self._rater.quiet[span],
+            blocks=tuple(max(0, b - first) for b in self._blocks),
+            baselines=tuple(self._baselines),
+            rates=tuple(self._rates),
+        )
+        return case, done
+
+
+def _last(case: Case, looks: Sequence[Close], ticks: int) -> list[Finding]:
+    out = []
+    for close in looks:
+        if close.stretch.end < ticks:
+            continue
+        for group in close.groups:
+            probability = float(group.forward[-1])
+            if probability >= LEAST_PROBABILITY:
+                names = tuple(case.elements[j].name for j in group.members)
+                at = case.table.at_ns(ticks - 1)
+                out.append(Finding(start_ns=at, elements=names, probability=probability))
+    return sorted(out, key=lambda f: -f.probability)

@@ -1,0 +1,81 @@
+"""Makes the probers that a home's sessions need, each target asked in the dialect it speaks."""
+
+import random
+import secrets
+from collections.abc import Callable, Iterable
+
+from whichhop.model import Home, Method, Node, Session
+from whichhop.net.clock import Clock
+from whichhop.probes.base import Prober, Sink
+from whichhop.probes.fan import Fan
+from whichhop.probes.kinds.dns_lookup import DnsLookupProber
+from whichhop.probes.kinds.icmp_echo import EchoProber
+from whichhop.probes.kinds.stamp_sender import StampProber
+from whichhop.probes.kinds.tcp_connect import TcpConnectProber
+from whichhop.wire.lookup import Question
+from whichhop.wire.ntp64 import ErrorEstimate
+
+
+class ProberMaker:
+    """Makes each kind of prober at most once a dialect.
+
+    Call streams get STAMP probers of their own: their bursts then never share a socket's queue with the
+    steady stream, and a reflector that sends no session identifier back cannot mix the two.
+    """
+
+    def __init__(
+        self,
+        home: Home,
+        sink: Sink,
+        clock: Clock,
+        estimate: Callable[[], ErrorEstimate],
+        stamp_key: bytes,
+    ) -> None:
+        self._home, self._sink, self._clock = home, sink, clock
+        self._estimate, self._stamp_key = estimate, stamp_key
+        self._dice = random.SystemRandom()
+        self._made: dict[object, Prober] = {}
+
+    def probers(self, sessions: Iterable[Session]) -> dict[Method, Prober]:
+        """One face a method that occurs in these sessions, and no others."""
+        by_method: dict[Method, dict[str, Prober]] = {}
+        for session in sessions:
+            method, target = session.key.method, session.key.target
+            by_method.setdefault(method, {})[target] = self._one(method, target)
+        return {method: Fan(method, by_target) for method, by_target in by_method.items()}
+
+    def _one(self, method: Method, target: str) -> Prober:
+        node = self._home.nodes.get(target)
+        asked = method
+        if method is Method.CALL and node is not None:
+            asked = Method.STAMP if node.agent or node.stamp else Method.ECHO
+        signed = node is not None and self.signs(node)
+        dialect = {
+            Method.STAMP: (asked, method, signed),
+            Method.TCP: (asked, node.tcp_port if node else None),
+        }.get(asked, (asked, method))
+        if dialect not in self._made:
+            self._made[dialect] = self._make(asked, method, node, signed)
+        return self._made[dialect]
+
+    def signs(self, node: Node) -> bool:
+        """True when STAMP packets to and from this node carry the home key's tag."""
+        return self._home.authenticated and node.has_key
+
+    def _make(self, asked: Method, method: Method, node: Node | None, signed: bool) -> Prober:
+        if asked is Method.STAMP:
+            return StampProber(
+                self._sink,
+                self._clock,
+                self._estimate,
+                first_ssid=self._dice.randrange(1, 0x10000),
+                port=self._home.ports.stamp,
+                key=self._stamp_key if signed else None,
+                method=method,
+            )
+        if asked is Method.TCP and node is not None and node.tcp_port is not None:
+            return TcpConnectProber(self._sink, self._clock, port=node.tcp_port)
+        if asked is Method.LOOKUP and self._home.lookup_name is not None:
+            question = Question(name=self._home.lookup_name)
+            return DnsLookupProber(self._sink, self._clock, secrets.token_bytes(8), question)
+        return EchoProber(self._sink, self._clock, secrets.token_bytes(8))
