@@ -14,7 +14,7 @@ from whichhop.cabling.explain import Explanation
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cli.table import table
 from whichhop.cli.times import clock_text, local_text, parse_time
-from whichhop.compare.explain import explain
+from whichhop.compare.explain import explain, probability_words
 from whichhop.compare.whole import Comparison, compare_records, comparison_data
 from whichhop.compare.windows import TICK_NS
 from whichhop.config.check import House, read_house
@@ -146,7 +146,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None]) -> str:
             clock_text(v.end_ns) if v.end_ns is not None else "lasting",
             v.cause + ("" if v.proven else " (not proven)"),
             " + ".join(v.elements),
-            f"{v.probability:.0%}",
+            probability_words(v.probability),
         )
         for v in found.verdicts
     ]
