@@ -2,24 +2,22 @@
 
 import asyncio
 import contextlib
-import json
 import os
-import sys
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
-
-import msgspec
 
 from whichhop.daemon.agent import Agent
 from whichhop.daemon.async_line import AsyncLine
 from whichhop.daemon.load_watch import LoadWatch
 from whichhop.daemon.transfer_figures import Asked, port_goodput, result_of
+from whichhop.daemon.transfer_jobs import Job, SkippedError, jobs_of
 from whichhop.daemon.transfer_keeper import TransferKeeper
 from whichhop.daemon.transfer_plan import limit_octets
+from whichhop.daemon.transfer_process import NeverBegunError, Tell, run_child
 from whichhop.errors import PeerError, WhichhopError
 from whichhop.model import Home, Method, Node, Reading, Sample, Session, SessionKey
-from whichhop.model.transfer import DOWNLOADS, UPLOADS, UPSTREAM, TransferResult
+from whichhop.model.transfer import UPSTREAM, TransferResult
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
@@ -39,24 +37,6 @@ LIMIT_S = 10.0
 QUESTION_S = 8.0
 WAIT_MOST_S = 180.0
 WAIT_STEP_S = 0.5
-CHILD_MOST_S = 60.0
-
-Tell = Callable[[dict[str, Any]], None]
-
-
-class SkippedError(WhichhopError):
-    """A transfer that was not begun; the text says why."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
-    """One direction: to or from an agent at `address`, or a URL."""
-
-    peer: str
-    way: str
-    address: str = ""
-    url: str = ""
-    load_target: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,38 +50,6 @@ class _Moved:
     begin_ns: int
     end_ns: int
     over_ns: int
-
-
-def jobs_of(home: Home, node: Node, peer: str, ways: list[str]) -> list[Job]:
-    """What a wish comes to; SkippedError when there is nothing that may be done."""
-    if peer == UPSTREAM:
-        urls = [(DOWNLOADS, "back", u) for u in home.downloads] + [(UPLOADS, "out", u) for u in home.uploads]
-        beside = _load_target(home)
-        out = [Job(peer=p, way=w, url=u, load_target=beside) for p, w, u in urls if w in ways]
-        if out:
-            return out
-        own = [a for a in home.anchors if home.nodes[a].clients]
-        if not own:
-            raise SkippedError(
-                "nothing upstream may be transferred to: name targets.downloads or targets.uploads,"
-                " or an anchor with an agent of your own (clients)"
-            )
-        peer = own[0]
-    other = home.nodes.get(peer)
-    if other is None or not other.has_key or other.address is None:
-        able = [n.name for n in home.nodes.values() if n.has_key and n.name != node.name]
-        raise SkippedError(
-            f"no agent runs on {peer!r}; transfers are possible to: {', '.join(able)}, {UPSTREAM}"
-        )
-    if peer == node.name:
-        raise SkippedError(f"a transfer from {peer} to itself would measure nothing; name another node")
-    return [Job(peer=peer, way=w, address=other.address, load_target=peer) for w in ways]
-
-
-def _load_target(home: Home) -> str | None:
-    """Beside a URL: an anchor, else the provider's edge, whatever answers past the access line."""
-    upstream = [*home.anchors, "provider-edge"]
-    return next((n for n in upstream if n in home.nodes), None)
 
 
 class TransferRunner:
@@ -203,7 +151,7 @@ class TransferRunner:
                     )
                     try:
                         moved.append(await self._move(home, job, request, tell))
-                    except _NeverBegunError as never:
+                    except NeverBegunError as never:
                         used -= share
                         raise PeerError(str(never)) from None
                     used += int(moved[-1].outcome["sent"]["wire_octets"]) - share
@@ -284,7 +232,7 @@ class TransferRunner:
         try:
             await asyncio.sleep(BEFORE_S if session else 0)
             begin = self.clock.utc_ns()
-            outcome = await self._child(self._spec(home, job, request), tell)
+            outcome = await run_child(self._spec(home, job, request), tell)
             # The data moved at the end of the child's life, after its start and the handshake.
             end = self.clock.utc_ns()
             moved_ns = round(float(outcome["sent"]["seconds"]) * NS_PER_S)
@@ -371,45 +319,3 @@ class TransferRunner:
         key = SessionKey(agent=self.node.name, target=target, method=Method.LOADED)
         steady = Session(key=key, address=address, path=path)
         return replace(steady, interval_s=LOAD_INTERVAL_S)
-
-    async def _child(self, spec: AskSpec | FetchSpec, tell: Tell) -> dict[str, Any]:
-        module = "http_child" if isinstance(spec, FetchSpec) else "transfer_child"
-        child = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-m",
-            f"whichhop.probes.{module}",
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-        )
-        assert child.stdin is not None  # noqa: S101 - both are pipes
-        assert child.stdout is not None  # noqa: S101
-        said: dict[str, Any] = {}
-        try:
-            child.stdin.write(msgspec.json.encode(spec) + b"\n")
-            child.stdin.close()
-            async with asyncio.timeout(CHILD_MOST_S):
-                async for row in child.stdout:
-                    said = json.loads(row)
-                    if "progress" in said:
-                        tell(said)
-                await child.wait()
-        except TimeoutError:
-            said = {"failed": f"not done within {CHILD_MOST_S:g} s", "began": True}
-        finally:
-            if child.returncode is None:
-                with contextlib.suppress(ProcessLookupError):
-                    child.kill()
-                await child.wait()
-        if "done" in said:
-            done: dict[str, Any] = said["done"]
-            return done
-        text = str(
-            said.get("failed") or f"the process that moves the data ended with code {child.returncode}"
-        )
-        if said.get("began") is False:
-            raise _NeverBegunError(text)
-        raise PeerError(text)
-
-
-class _NeverBegunError(Exception):
-    """Nothing was sent, so nothing is charged."""
