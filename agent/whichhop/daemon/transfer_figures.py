@@ -6,8 +6,9 @@ from typing import Any
 
 from whichhop.model.transfer import TransferResult, UnderLoad
 from whichhop.stats.throughput import buffer_delay_ratio, efficiency_ratio, goodput_bps, transfer_time_ratio
-from whichhop.stats.transfer_limit import what_limited
+from whichhop.stats.transfer_limit import STANDING_QUEUE_S, what_limited
 
+NO_QUEUE = "the server, perhaps: no queue built up on the line"
 TCP_HEADERS = 52
 """IPv4 and TCP with time stamps (RFC 7323), as Linux sends them."""
 
@@ -27,6 +28,15 @@ class Asked:
     cores: int
     port_bps: float | None = None
     ideal_bps: float | None = None
+    url: bool = False
+    """True where the other end is a server of somebody else's, whose own limits nobody sees."""
+
+
+def _queue_grew(load: UnderLoad | None) -> bool:
+    """Whether packets beside the transfer waited or were lost: only then was the line itself full."""
+    if load is None or load.added_s is None:
+        return False
+    return load.added_s >= STANDING_QUEUE_S or load.lost * 50 >= load.sent > 0
 
 
 def port_goodput(speed_bps: float | None) -> float | None:
@@ -54,6 +64,8 @@ def result_of(
         rate_bps=rate,
         port_bps=port_goodput(asked.port_bps),
     )
+    if asked.url and not limited and not _queue_grew(load):
+        limited = NO_QUEUE
     ideal = asked.ideal_bps or port_goodput(asked.port_bps) or rate
     return TransferResult(
         agent=asked.agent,

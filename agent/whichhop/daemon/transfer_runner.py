@@ -278,6 +278,7 @@ class TransferRunner:
             cores=os.cpu_count() or 1,
             port_bps=port_bps,
             ideal_bps=self._ideal(home, moved.job, port_bps),
+            url=bool(moved.job.url),
         )
         return result_of(asked, moved.outcome, start_ns=moved.begin_ns, load=load)
 

@@ -20,35 +20,13 @@ from whichhop.net.tcp import connect, make_bulk, read_line
 from whichhop.probes.kinds.bulk_receiver import receive_bulk
 from whichhop.probes.kinds.bulk_sender import send_bulk
 from whichhop.probes.transfer_line import Line
+from whichhop.probes.transfer_report import Reporter
 from whichhop.probes.transfer_talk import AnswerSpec, AskSpec, TransferRequest
 from whichhop.wire.bulk import Talk, stream_token
 
 PATIENCE_S = 10.0
 GRACE_S = 4.0
 """How much longer than the sender's limit the receiver waits for its end."""
-TELL_NS = 200_000_000
-
-
-class Reporter:
-    """JSON lines for whoever started this process; progress a few times a second."""
-
-    def __init__(self, clock: Clock) -> None:
-        self._clock, self._next_ns = clock, 0
-        self.began = False
-
-    def progress(self, seconds: float, octets: int) -> None:
-        """So far."""
-        self.began = True
-        now = self._clock.mono_ns()
-        if now >= self._next_ns:
-            self._next_ns = now + TELL_NS
-            self.tell(progress={"seconds": round(seconds, 2), "octets": octets})
-
-    @staticmethod
-    def tell(**message: Any) -> None:
-        """One line to stdout."""
-        sys.stdout.write(json.dumps(message) + "\n")
-        sys.stdout.flush()
 
 
 def _move(

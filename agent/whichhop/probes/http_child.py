@@ -1,0 +1,285 @@
+"""The process that fetches or fills a user's URL; aiohttp lives here and not in the daemon.
+
+`python -m whichhop.probes.http_child`: a FetchSpec on stdin, lines like transfer_child's come out.
+"""
+
+import asyncio
+import contextlib
+import os
+import socket
+import struct
+import sys
+from collections.abc import AsyncIterator
+from dataclasses import asdict
+from typing import Any
+
+import aiohttp
+import msgspec
+
+from whichhop.errors import PeerError, WhichhopError
+from whichhop.model.transfer import WIRE_SHARE
+from whichhop.model.units import NS_PER_S
+from whichhop.net.clock import Clock, SystemClock
+from whichhop.net.tcp_info import TcpInfo, tcp_info
+from whichhop.probes.http_talk import FetchSpec
+from whichhop.probes.transfer_report import Reporter
+from whichhop.stats.steady import Point, settle, slot_rates
+
+CONNECT_S = 8.0
+STALL_S = 4.0
+"""A server that sends or takes nothing for so long has stalled."""
+MOST_REDIRECTS = 5
+LEAST_FILE = 1_000_000
+"""A smaller file ends before its rate has begun."""
+LEAST_BEGUN = 65_536
+"""Octets from which on data counts as moving: an error page is smaller."""
+LOOK_S = 0.05
+PIECE = bytes(256 * 1024)
+_UNMEASURED = 2**32 - 1
+
+
+class Fetcher:
+    """One run: some connections that fetch or fill one URL again and again until the rate has settled."""
+
+    def __init__(self, spec: FetchSpec, clock: Clock, report: Reporter) -> None:
+        self.spec, self.clock, self.report = spec, clock, report
+        self.socks: list[socket.socket] = []
+        self.infos: dict[socket.socket, TcpInfo] = {}
+        self.octets = 0
+        self.handed = 0
+        self.full = asyncio.Event()
+
+    # --- connections ----------------------------------------------------------------------------------
+
+    def _socket(self, found: aiohttp.AddrInfoType) -> socket.socket:
+        family, kind, protocol, _, _ = found
+        sock = socket.socket(family, kind, protocol)
+        sock.setblocking(False)
+        with contextlib.suppress(OSError):
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, b"cubic")
+        # At the end what is queued is to be thrown away, so that the line is free again.
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("@ii", 1, 0))
+        self.socks.append(sock)
+        return sock
+
+    def _look(self) -> list[TcpInfo]:
+        """The newest numbers of every connection, closed ones as they were last seen."""
+        for sock in self.socks:
+            info = tcp_info(sock) if sock.fileno() >= 0 else None
+            if info is not None:
+                self.infos[sock] = info
+        return list(self.infos.values())
+
+    def _arrived(self, infos: list[TcpInfo]) -> int:
+        """Octets that crossed the line so far, in whole segments where the kernel counts them."""
+        if self.spec.way == "out":
+            return sum(i.delivered_octets for i in infos)
+        return sum(i.data_segs_in * i.rcv_mss for i in infos)
+
+    # --- one stream -----------------------------------------------------------------------------------
+
+    async def _down(self, session: aiohttp.ClientSession) -> None:
+        while not self.full.is_set():
+            async with session.get(self.spec.url, max_redirects=MOST_REDIRECTS) as response:
+                self._judge(response)
+                promised, got = response.content_length, 0
+                async for piece in response.content.iter_any():
+                    got += len(piece)
+                    self.octets += len(piece)
+                    if self.full.is_set():
+                        return
+                if got < LEAST_FILE:
+                    raise PeerError(
+                        f"the file has only {got} bytes; name one of a megabyte or more"
+                        + ("" if promised in (None, got) else f" ({promised} were promised)")
+                    )
+
+    def _judge(self, response: aiohttp.ClientResponse) -> None:
+        if response.status not in (200, 206):
+            raise PeerError(f"the server answered {response.status} {response.reason}; correct the address")
+        if response.content_type in ("text/html", "application/xhtml+xml"):
+            raise PeerError("the server sent a page, not a file (an error, a log-in?); correct the address")
+
+    async def _pieces(self) -> AsyncIterator[bytes]:
+        most = self.spec.limit_octets / WIRE_SHARE * 15 / 16
+        while not self.full.is_set() and self.handed + len(PIECE) <= most:
+            self.handed += len(PIECE)
+            yield PIECE
+
+    async def _up(self, session: aiohttp.ClientSession) -> None:
+        done = asyncio.Event()
+
+        async def body() -> AsyncIterator[bytes]:
+            async for piece in self._pieces():
+                yield piece
+            done.set()
+
+        async with session.post(self.spec.url, data=body(), max_redirects=MOST_REDIRECTS) as response:
+            if response.status >= 300:
+                raise PeerError(
+                    f"the server answered {response.status} {response.reason} to what was posted; "
+                    "name an address that takes uploads"
+                )
+            if not done.is_set() and not self.full.is_set():
+                raise PeerError(
+                    "the server answered before it had taken what was posted; name an address that takes it whole"
+                )
+
+    # --- the run --------------------------------------------------------------------------------------
+
+    async def run(self) -> dict[str, Any]:
+        """Move data until the rate is steady or a limit is met; what was seen. PeerError in one line."""
+        timeout = aiohttp.ClientTimeout(
+            total=None, sock_connect=CONNECT_S, sock_read=STALL_S if self.spec.way == "back" else None
+        )
+        connector = aiohttp.TCPConnector(limit=self.spec.streams, socket_factory=self._socket)
+        headers = {"Accept-Encoding": "identity", "User-Agent": "whichhop"}
+        before = os.times()
+        async with aiohttp.ClientSession(
+            connector=connector, timeout=timeout, auto_decompress=False, headers=headers, trust_env=False
+        ) as session:
+            work = self._down if self.spec.way == "back" else self._up
+            tasks = [asyncio.create_task(work(session)) for _ in range(self.spec.streams)]
+            try:
+                points, rtts, ended = await self._watch(tasks)
+            finally:
+                self.full.set()
+                for task in tasks:
+                    task.cancel()
+                await asyncio.gather(*tasks, return_exceptions=True)
+        after = os.times()
+        cpu_s = after.user + after.system - before.user - before.system
+        return self._seen(points, rtts, ended, cpu_s)
+
+    async def _watch(self, tasks: list["asyncio.Task[None]"]) -> tuple[list[Point], list[float], str]:
+        points: list[Point] = []
+        rtts: list[float] = []
+        start = self.clock.mono_ns()
+        while True:
+            await asyncio.sleep(LOOK_S)
+            for task in tasks:
+                if task.done() and (trouble := task.exception()) is not None:
+                    raise trouble
+            infos, now = self._look(), self.clock.mono_ns()
+            arrived = self._arrived(infos)
+            over = all(t.done() for t in tasks)
+            if not points and arrived < LEAST_BEGUN:
+                if over or now - start > (CONNECT_S + STALL_S) * NS_PER_S:
+                    raise PeerError(f"nothing to speak of moved within {(now - start) / NS_PER_S:.0f} s")
+                continue
+            self.report.began = True
+            points.append((now, arrived))
+            rtts += [i.rtt_us / 1e6 for i in infos if i.rtt_us]
+            self.report.progress((now - points[0][0]) / NS_PER_S, arrived)
+            ended = self._ended(points, infos, over=over)
+            if ended:
+                return points, rtts, ended
+
+    def _ended(self, points: list[Point], infos: list[TcpInfo], *, over: bool) -> str:
+        """Why it is to end now, or ""."""
+        out, limit = self.spec.way == "out", self.spec.limit_octets
+        settled = settle(slot_rates(points))
+        if settled is not None and settled.steady:
+            return "steady"
+        if out:
+            stalled = len(points) > STALL_S / LOOK_S and points[-1][1] == points[-int(STALL_S / LOOK_S)][1]
+            if stalled and not over:
+                raise PeerError(f"the server took nothing for {STALL_S:g} s")
+            full = sum(i.bytes_sent for i in infos) * WIRE_SHARE >= limit * 31 / 32
+        else:
+            # What is still on its way comes on top of what was counted.
+            margin = max(limit / 16, self._rate(points) / 8 * 0.2)
+            full = points[-1][1] * WIRE_SHARE >= limit - margin
+        if full or (over and out):
+            return "bytes"
+        if over:
+            return "broken"
+        return "time" if points[-1][0] - points[0][0] >= self.spec.limit_s * NS_PER_S else ""
+
+    @staticmethod
+    def _rate(points: list[Point]) -> float:
+        last = points[-5:]
+        return (last[-1][1] - last[0][1]) * 8 * NS_PER_S / max(last[-1][0] - last[0][0], 1)
+
+    def _seen(self, points: list[Point], rtts: list[float], ended: str, cpu_s: float) -> dict[str, Any]:
+        infos = list(self.infos.values())
+        span_ns = max(points[-1][0] - points[0][0], 1)
+        rates = slot_rates(points)
+        settled = settle(rates) or settle([(points[-1][1] - points[0][1]) * 8 * NS_PER_S / span_ns])
+        out = self.spec.way == "out"
+        resent = sum(i.bytes_retrans for i in infos) if out else 0
+        crossed = sum(
+            i.bytes_sent if out else max(i.bytes_received, i.data_segs_in * i.rcv_mss) for i in infos
+        )
+        lives_us = max(span_ns / 1000 * len(infos), 1.0)
+        bases = [i.min_rtt_us / 1e6 for i in infos if i.min_rtt_us != _UNMEASURED]
+        sent = {
+            "seconds": span_ns / NS_PER_S,
+            "octets": points[-1][1],
+            "wire_octets": round(crossed * WIRE_SHARE),
+            "first_octets": crossed - resent,
+            "resent_octets": resent,
+            "settled": asdict(settled) if settled else None,
+            "base_rtt_s": min(bases, default=None) if out else None,
+            "mean_rtt_s": sum(rtts) / len(rtts) if rtts and out else None,
+            "busy": min(1.0, sum(i.busy_us for i in infos) / lives_us) if out else 1.0,
+            "window": min(1.0, sum(i.rwnd_limited_us for i in infos) / lives_us) if out else 0.0,
+            "buffer": min(1.0, sum(i.sndbuf_limited_us for i in infos) / lives_us) if out else 0.0,
+            # One process does it all, whatever the number of connections.
+            "cpu": cpu_s * NS_PER_S / span_ns if out else 0.0,
+            "ended": ended,
+        }
+        received = {
+            "seconds": span_ns / NS_PER_S,
+            "octets": self.octets,
+            "rate_bps": sum(rates) / len(rates) if rates and not out else None,
+            "cpu": cpu_s * NS_PER_S / span_ns if not out else 0.0,
+            "ended": ended,
+        }
+        return {"sent": sent, "received": received}
+
+
+def in_words(url: str, trouble: BaseException) -> str:
+    """What went wrong with a URL, in one line."""
+    if isinstance(trouble, PeerError):
+        why = str(trouble)
+    elif isinstance(trouble, aiohttp.TooManyRedirects):
+        why = f"it redirects more than {MOST_REDIRECTS} times; name the file's own address"
+    elif isinstance(trouble, aiohttp.ClientPayloadError):
+        why = "the server promised more bytes than it sent; name another file"
+    elif isinstance(trouble, aiohttp.SocketTimeoutError):
+        why = f"the server fell silent for {STALL_S:g} s; try again later or name another"
+    elif isinstance(trouble, aiohttp.ClientSSLError):
+        why = f"its certificate or TLS is not in order ({trouble}); correct the address"
+    elif isinstance(trouble, aiohttp.ClientConnectorError):
+        why = f"no connection: {trouble.os_error.strerror or trouble.os_error}; correct the address"
+    elif isinstance(trouble, aiohttp.ClientOSError) and not isinstance(
+        trouble, aiohttp.ServerDisconnectedError
+    ):
+        why = "the server broke the connection off; name a file, or an address that takes uploads"
+    else:
+        why = f"not an HTTP answer ({trouble or type(trouble).__name__}); correct the address"
+    return " ".join(f"{url}: {why}".split())
+
+
+def main() -> int:
+    """One run. Exit code 0 done, 2 failed with a line said."""
+    clock = SystemClock()
+    report = Reporter(clock)
+    spec = msgspec.json.decode(sys.stdin.buffer.readline(), type=FetchSpec)
+    os.nice(5)
+
+    async def go() -> dict[str, Any]:
+        return await Fetcher(spec, clock, report).run()
+
+    try:
+        done = asyncio.run(go())
+    except (aiohttp.ClientError, WhichhopError, OSError, TimeoutError, ValueError) as trouble:
+        report.tell(failed=in_words(spec.url, trouble), began=report.began)
+        return 2
+    report.tell(done=done)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
