@@ -21,15 +21,15 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path4]:
     with four_nodes() as built:
         shape(built, 40e6, 0.1)
         shape(built, 200e6, 0.1, node="edge", device="router")
-        # A server's congestion control is not ours to choose: its probing must not be what is tested here.
-        built.run("far", "sysctl", "-qw", "net.ipv4.tcp_congestion_control=cubic")
         folder = tmp_path_factory.mktemp("nginx")
         with web_server(folder, V4["far"], PORT, inside=built.argv("far", [])):
             yield built
 
 
-@pytest.mark.parametrize("streams", [1, 3])
-def test_a_download_finds_the_lines_rate_down(path: Path4, streams: int) -> None:
+# A server's congestion control is not ours to choose: where it probes its rate (bbr, this kernel's default),
+# one connection reads some per cent low for seconds.
+@pytest.mark.parametrize(("streams", "within"), [(1, 0.1), (3, 0.03)])
+def test_a_download_finds_the_lines_rate_down(path: Path4, streams: int, within: float) -> None:
     said = fetch(
         f"http://{V4['far']}:{PORT}/large.bin",
         inside=lambda argv: path.argv("host", argv),
@@ -38,7 +38,7 @@ def test_a_download_finds_the_lines_rate_down(path: Path4, streams: int) -> None
         limit_octets=10**9,
     )
     settled = said["done"]["sent"]["settled"]
-    assert settled["rate_bps"] == pytest.approx(200e6 * PAYLOAD, rel=0.03)
+    assert settled["rate_bps"] == pytest.approx(200e6 * PAYLOAD, rel=within)
     assert said["done"]["received"]["cpu"] > 0
 
 

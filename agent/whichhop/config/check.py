@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from whichhop.config.counters import build_counters, counter_troubles, own_interface
 from whichhop.config.house import (
     build_boxes,
     build_levels,
@@ -54,12 +55,6 @@ def _node_troubles(file: HomeFile) -> Iterator[Trouble]:
             )
         else:
             owners[node.address] = name
-        if node.wan_counters and not node.agent:
-            yield (
-                ("nodes", name, "wan_counters"),
-                "counted by an agent, and none runs here",
-                "set agent: true",
-            )
     if not any(node.agent for node in file.nodes.values()):
         yield ("nodes",), "no node has an agent, so nothing would be measured", "set agent: true on one"
 
@@ -161,7 +156,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
             agent=part.agent,
             stamp=part.stamp or part.agent,
             room=part.room,
-            wan_interface=part.wan_counters.interface if part.wan_counters else None,
+            wan_interface=own_interface(part),
         )
         for name, part in file.nodes.items()
     }
@@ -210,6 +205,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         ),
         ports=Ports(api=file.ports.api, stamp=file.ports.stamp, transfer=file.ports.transfer),
         levels=build_levels(file, home_file),
+        counters=build_counters(file),
     )
 
 
@@ -221,6 +217,7 @@ def _checked(located: Located) -> HomeFile:
         tree_troubles,
         _target_troubles,
         _resolver_troubles,
+        counter_troubles,
         _url_troubles,
         _port_troubles,
         level_troubles,

@@ -131,8 +131,15 @@ class LevelsPart(Part):
 class WanCountersPart(Part):
     """How the bytes that the home itself sends and receives are counted."""
 
-    interface: Annotated[str, StringConstraints(pattern=r"^[^\s/]{1,15}$")]
-    """On a router that runs an agent: its interface towards the modem, as `ip link` names it."""
+    interface: Annotated[str, StringConstraints(pattern=r"^[^\n]{1,80}$")] | None = None
+    """The interface towards the modem: on a router that runs an agent as `ip link` names it, with `snmp` as
+    its ifName or ifDescr."""
+    snmp: str | None = None
+    """The SNMP community with which the router's counters are read (RFC 2863)."""
+    port: Annotated[int | None, Field(ge=1, le=65535)] = None
+    """The SNMP port; 161 unless given."""
+    upnp: Annotated[str, AfterValidator(_page)] | None = None
+    """The address of the router's UPnP description, which names its WANCommonInterfaceConfig."""
 
 
 class NodePart(Part):

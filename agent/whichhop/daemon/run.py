@@ -17,11 +17,12 @@ from whichhop.daemon.agent import Agent
 from whichhop.daemon.calls import CallBook, call_readings
 from whichhop.daemon.handed import get_handover
 from whichhop.daemon.keeper import Keeper
-from whichhop.daemon.modems import Modems
+from whichhop.daemon.modems import Modems, reader_of
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.outlook import Outlook
 from whichhop.daemon.probers import ProberMaker
 from whichhop.daemon.transfers import Transfers
+from whichhop.daemon.wan_counters import WanCounters
 from whichhop.errors import WhichhopError
 from whichhop.model import (
     PROVIDER_EDGE,
@@ -133,7 +134,6 @@ class Daemon:
             observe=self._observe,
         )
         self.host = Host()
-        self._no_interface = False
         self.watch = Watch(Alibi(self.node.name), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
         self.calls = CallBook()
@@ -169,6 +169,7 @@ class Daemon:
             refused=self._stranger,
             say=say,
         )
+        self.wan_counters = WanCounters(self.host, self.clock, self._counted, say)
         self._tasks: list[asyncio.Task[None]] = []
 
     def _stranger(self) -> None:
@@ -238,13 +239,14 @@ class Daemon:
             prober.open(loop)
         self.agent.follow(sessions_of(self.home, self.node))
         self.modems.follow(self.home)
+        self._follow_counters()
         self.outlook = self._outlook()
         self.alarm = open_alarm(loop, self._wake)
         self.alarm.set(self.clock.mono_ns())
         self._tasks = [
             asyncio.create_task(self._again(REFRESH_S, self._refresh)),
             asyncio.create_task(self._again(TIDY_S, self._tidy)),
-            asyncio.create_task(self._again(COUNT_S, self._count)),
+            asyncio.create_task(self._again(COUNT_S, self.wan_counters.turn)),
             asyncio.create_task(self._again(MODEMS_S, self.modems.turn)),
             asyncio.create_task(self._again(TRANSFERS_S, self.transfers.turn)),
             asyncio.create_task(self._again(COUNT_S, self._rate_calls)),
@@ -280,27 +282,22 @@ class Daemon:
     async def _refresh(self) -> None:
         self.reflector.refresh()
 
-    async def _count(self) -> None:
-        """Read how much the home itself sends and receives, where all of it passes through this node."""
-        name = self.node.wan_interface
-        if name is None:
-            return
-        counters = self.host.counters().get(name)
-        if (counters is None) != self._no_interface:
-            self._no_interface = counters is None
-            say(
-                f"{self.options.home_file}: no interface {name!r} here; own traffic is not counted"
-                if counters is None
-                else f"interface {name!r} is there again"
-            )
-        if counters is not None:
-            values = {"wan_rx_bytes": counters.rx_bytes, "wan_tx_bytes": counters.tx_bytes}
-            at = self.clock.utc_ns()
-            self.transfers.line_use.add(at, counters.rx_bytes, counters.tx_bytes)
-            self._keep(
-                [],
-                [Reading(at_ns=at, agent=self.node.name, name=n, value=float(v)) for n, v in values.items()],
-            )
+    def _counted(self, at_ns: int, received: int, sent: int) -> None:
+        """The home's own traffic so far, whoever counted it."""
+        self.transfers.line_use.add(at_ns, received, sent)
+        values = {"wan_rx_bytes": received, "wan_tx_bytes": sent}
+        agent = self.node.name
+        self._keep([], [Reading(at_ns=at_ns, agent=agent, name=n, value=float(v)) for n, v in values.items()])
+
+    def _follow_counters(self) -> None:
+        """Count at our own interface, or ask a router's counters where this is the agent nearest to it."""
+        plan = self.home.plan
+        mine = [s for n, s in self.home.counters.items() if reader_of(self.home, n) == self.node.name]
+        self.wan_counters.follow(
+            interface=self.node.wan_interface,
+            source=next(iter(mine), None),
+            most_bps=max(plan.down_bps, plan.up_bps) * 2.0 if plan else None,
+        )
 
     async def _tidy(self) -> None:
         self.keeper.tidy(self.clock.utc_ns())
@@ -345,6 +342,7 @@ class Daemon:
         self.agent.follow(sessions_of(self.home, self.node))
         self.modems.follow(self.home)
         self.transfers.follow(self.home)
+        self._follow_counters()
         say(f"home file read anew: {len(self.agent.sessions)} sessions")
 
     async def stop(self) -> None:
@@ -355,6 +353,7 @@ class Daemon:
             self.alarm.close()
         await self.server.stop()
         await self.transfers.close()
+        await self.wan_counters.close()
         self.reflector.close()
         for prober in self.agent.probers.values():
             prober.close()

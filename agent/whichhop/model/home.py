@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from whichhop.model.counter_source import CounterSource
 from whichhop.model.levels_source import LevelsSource
 from whichhop.model.links import LinkKind, Medium, NodeKind
 
@@ -119,6 +120,8 @@ class Home:
     ports: Ports = field(default_factory=Ports)
     levels: Mapping[str, LevelsSource] = field(default_factory=dict)
     """Per modem, by its node's name, where its levels are read from."""
+    counters: Mapping[str, CounterSource] = field(default_factory=dict)
+    """By node, counters of the home's own traffic that are read over the network."""
 
     @property
     def agents(self) -> tuple[Node, ...]:

@@ -122,7 +122,7 @@ class Fetcher:
                 )
             if not done.is_set() and not self.full.is_set():
                 raise PeerError(
-                    "the server answered before it had taken what was posted; name an address that takes it whole"
+                    "the server answered before it had taken what was posted; name another address"
                 )
 
     # --- the run --------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Walks parts of an SNMP agent's tree (SNMPv2c) and hands back its integers; the one door to pysnmp.
+"""Walks parts of an SNMP agent's tree (SNMPv2c) and hands back its integers or texts; the one door to pysnmp.
 
 pysnmp takes about 30 MB, so this is used in short child processes only, never in the daemon.
 """
@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from ipaddress import ip_address
 from typing import Any
 
-from pyasn1.type.univ import Integer, Null
+from pyasn1.type.univ import Integer, Null, OctetString
 from pysnmp.hlapi.v1arch.asyncio import (
     CommunityData,
     SnmpDispatcher,
@@ -43,15 +43,24 @@ class SnmpTarget:
         PeerError when the agent does not answer at all or answers against the protocol. A root that the
         agent does not know simply has nothing below it.
         """
+        found = await self._walk(roots, Integer)
+        return {oid: int(value) for oid, value in found.items()}
+
+    async def walk_texts(self, roots: Iterable[Oid]) -> dict[Oid, str]:
+        """Every text (OCTET STRING) below the roots; PeerError as `walk`."""
+        found = await self._walk(roots, OctetString)
+        return {oid: bytes(value).decode("utf-8", "replace") for oid, value in found.items()}
+
+    async def _walk(self, roots: Iterable[Oid], wanted: type) -> dict[Oid, Any]:
         address, port = self._place
         kind = Udp6TransportTarget if ip_address(address).version == 6 else UdpTransportTarget
         target = await kind.create((address, port), timeout=self._timeout_s, retries=self._retries)
-        out: dict[Oid, int] = {}
+        out: dict[Oid, Any] = {}
         for root in roots:
-            await self._below(target, root, out)
+            await self._below(target, root, wanted, out)
         return out
 
-    async def _below(self, target: Any, root: Oid, out: dict[Oid, int]) -> None:
+    async def _below(self, target: Any, root: Oid, wanted: type, out: dict[Oid, Any]) -> None:
         here = root
         while True:
             indication, status, _, found = await bulk_cmd(
@@ -71,8 +80,8 @@ class SnmpTarget:
                         f"{'.'.join(map(str, root))}; read the levels from its page instead"
                     )
                 here = oid
-                if isinstance(value, Integer):
-                    out[oid] = int(value)
+                if isinstance(value, wanted):
+                    out[oid] = value
                 if len(out) > MOST_VALUES:
                     raise PeerError(
                         f"SNMP agent {self._place[0]}: over {MOST_VALUES} values; this is no modem's table"

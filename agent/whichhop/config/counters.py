@@ -1,0 +1,75 @@
+"""Counters of the home's own traffic in a home file: the rules between their fields, and the nouns."""
+
+import re
+from collections.abc import Iterator, Mapping
+
+from whichhop.config.schema import HomeFile, NodePart
+from whichhop.config.tree import Trouble
+from whichhop.model.counter_source import CounterSource
+
+
+def own_interface(part: NodePart) -> str | None:
+    """The interface that the node's own agent counts; None where it is asked for over the network."""
+    counters = part.wan_counters
+    if counters is None or counters.snmp is not None or counters.upnp is not None:
+        return None
+    return counters.interface
+
+
+def counter_troubles(file: HomeFile) -> Iterator[Trouble]:
+    """Everything wrong with the nodes' `wan_counters`; of two nodes that count, only one would be right."""
+    counting = ""
+    for name, node in file.nodes.items():
+        part = node.wan_counters
+        if part is None:
+            continue
+        at = ("nodes", name, "wan_counters")
+        if counting:
+            yield at, f"{counting} counts already, and traffic would count twice", "keep one of the two"
+        counting = name
+        if part.snmp is not None and part.upnp is not None:
+            yield at, "names snmp and upnp", "keep one of the two"
+        elif part.upnp is not None:
+            for key in ("interface", "port"):
+                if getattr(part, key) is not None:
+                    yield (*at, key), "of no use with upnp, which names the interface itself", "remove it"
+        elif part.interface is None:
+            wanted = "the router's ifName or ifDescr" if part.snmp is not None else "as `ip link` names it"
+            yield (*at, "interface"), "missing", f"add the interface towards the modem, {wanted}"
+        elif part.snmp is not None:
+            if node.address is None:
+                yield (
+                    ("nodes", name, "address"),
+                    "missing, though snmp is asked there",
+                    "add its address",
+                )
+        else:
+            yield from _own_troubles(name, node)
+
+
+def _own_troubles(name: str, node: NodePart) -> Iterator[Trouble]:
+    at, part = ("nodes", name, "wan_counters"), node.wan_counters
+    if part is None:
+        return
+    if not node.agent:
+        yield at, "counted by an agent, and none runs here", "set agent: true, or use snmp or upnp"
+    if part.port is not None:
+        yield (*at, "port"), "of no use without snmp", "remove it, or add snmp: COMMUNITY"
+    if re.fullmatch(r"[^\s/]{1,15}", part.interface or "") is None:
+        yield (*at, "interface"), f"{part.interface!r} is no interface of Linux", "write it as `ip link` does"
+
+
+def build_counters(file: HomeFile) -> Mapping[str, CounterSource]:
+    """By node, the counters that an agent asks for over the network."""
+    out = {}
+    for name, node in file.nodes.items():
+        part = node.wan_counters
+        if part is None:
+            continue
+        if part.snmp is not None and node.address is not None and part.interface is not None:
+            out[name] = CounterSource(
+                address=node.address, community=part.snmp, port=part.port or 161, interface=part.interface
+            )
+        elif part.upnp is not None:
+            out[name] = CounterSource(description=part.upnp)
+    return out

@@ -1,0 +1,137 @@
+"""The process that reads the router's byte counters over the network, as long as its daemon lives.
+
+`python -m whichhop.probes.counters_child`: a CountersRequest on stdin, which then stays open; a JSON line a
+reading comes out: {"count": ...} or {"failed": TEXT}. The SNMP library's 30 MB stay out of the daemon.
+"""
+
+import asyncio
+import http.client
+import json
+import sys
+from typing import Any
+from urllib.parse import urlsplit
+
+import msgspec
+
+from whichhop.errors import PeerError, WhichhopError
+from whichhop.model.counter_source import CounterSource
+from whichhop.net.clock import SystemClock
+from whichhop.probes.counters_talk import Count, CountersRequest
+from whichhop.wire import if_mib, upnp_wan
+
+MOST_PAGE = 256 * 1024
+
+
+async def _by_snmp(source: CounterSource, timeout_s: float) -> Count:
+    from whichhop.probes.snmp_walk import SnmpTarget  # noqa: PLC0415 # not needed for UPnP
+
+    target = SnmpTarget(source.address or "", source.port, source.community, timeout_s)
+    try:
+        names = await target.walk_texts(if_mib.NAMES)
+        index = if_mib.index_of(names, source.interface)
+        if index is None:
+            there = ", ".join(sorted(set(names.values()))[:12]) or "none"
+            raise PeerError(f"{source.words}: no interface {source.interface!r}; there are: {there}")
+        found = if_mib.counters_of(await target.walk(if_mib.COUNTERS), index)
+    finally:
+        target.close()
+    if found is None:
+        raise PeerError(f"{source.words}: no octet counters of {source.interface!r} (RFC 2863); try upnp")
+    return Count(
+        received=found.received,
+        sent=found.sent,
+        bits=found.bits,
+        discontinuity=found.discontinuity,
+        speed_bps=found.speed_bps,
+    )
+
+
+class _Upnp:
+    """The device's control address is looked up once."""
+
+    def __init__(self, source: CounterSource, timeout_s: float) -> None:
+        self._source, self._timeout_s, self._control = source, timeout_s, ""
+
+    def count(self) -> Count:
+        if not self._control:
+            page = self._page("GET", self._source.description, {}, b"")
+            self._control = self._read(upnp_wan.control_address, page, self._source.description)
+            if urlsplit(self._control).hostname != urlsplit(self._source.description).hostname:
+                raise PeerError(f"{self._source.words}: its control address is on another machine; not asked")
+        received, sent = (self._total(v) for v in (upnp_wan.RECEIVED, upnp_wan.SENT))
+        return Count(received=received, sent=sent, bits=upnp_wan.BITS)
+
+    def _total(self, variable: str) -> int:
+        headers, body = upnp_wan.question(variable)
+        page = self._page("POST", self._control, headers, body)
+        return int(self._read(upnp_wan.answer, page, variable))
+
+    def _read(self, reads: Any, *words: Any) -> Any:
+        try:
+            return reads(*words)
+        except ValueError as wrong:
+            raise PeerError(f"{self._source.words}: {wrong}; correct wan_counters in the home file") from None
+
+    def _page(self, method: str, url: str, headers: dict[str, str], body: bytes) -> bytes:
+        parts = urlsplit(url)
+        host, port = parts.hostname or "", parts.port or 80
+        connection = http.client.HTTPConnection(host, port, timeout=self._timeout_s)
+        try:
+            path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
+            connection.request(method, path, body=body or None, headers=headers)
+            response = connection.getresponse()
+            text = response.read(MOST_PAGE)
+        except TimeoutError:
+            raise PeerError(
+                f"{self._source.words}: no answer within {self._timeout_s:g} s; is UPnP on in the router?"
+            ) from None
+        except (OSError, http.client.HTTPException, ValueError) as trouble:
+            raise PeerError(f"{self._source.words}: {trouble}; is UPnP on in the router?") from None
+        finally:
+            connection.close()
+        # A refused action comes as 500 with its reason in the body (UPnP Device Architecture).
+        if response.status not in (200, 500):
+            raise PeerError(f"{self._source.words}: answered {response.status}; correct the address")
+        return text
+
+
+def _tell(**message: Any) -> None:
+    sys.stdout.write(json.dumps(message) + "\n")
+    sys.stdout.flush()
+
+
+async def _run(request: CountersRequest) -> None:
+    clock = SystemClock()
+    source, timeout_s = request.source, request.timeout_s
+    upnp = _Upnp(source, timeout_s) if source.address is None else None
+    due = int(clock.mono_ns())
+    while True:
+        try:
+            if upnp is not None:
+                count = await asyncio.to_thread(upnp.count)
+            else:
+                count = await _by_snmp(source, timeout_s)
+            _tell(count=msgspec.to_builtins(count), at_ns=clock.utc_ns(), mono_ns=clock.mono_ns())
+        except WhichhopError as trouble:
+            _tell(failed=str(trouble))
+        due += round(request.every_s * 1e9)
+        await asyncio.sleep(max(0.05, (due - clock.mono_ns()) / 1e9))
+
+
+async def _until_orphaned(request: CountersRequest) -> None:
+    """Read on until the daemon goes: then stdin ends."""
+    work = asyncio.create_task(_run(request))
+    gone = asyncio.get_running_loop().run_in_executor(None, sys.stdin.buffer.read)
+    await asyncio.wait((work, gone), return_when=asyncio.FIRST_COMPLETED)
+    work.cancel()
+
+
+def main() -> int:
+    """Read until stdin ends."""
+    request = msgspec.json.decode(sys.stdin.buffer.readline(), type=CountersRequest)
+    asyncio.run(_until_orphaned(request))
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

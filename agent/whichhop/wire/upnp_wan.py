@@ -1,0 +1,69 @@
+"""UPnP's WANCommonInterfaceConfig:1 as text in and out: its place, its questions, its answers. Pure."""
+
+import re
+from urllib.parse import urljoin
+from xml.etree import ElementTree
+
+SERVICE = "urn:schemas-upnp-org:service:WANCommonInterfaceConfig:1"
+BITS = 32
+"""The byte totals are ui4 (WANCommonInterfaceConfig:1, table 1), so they wrap as a Counter32 does."""
+RECEIVED, SENT = "TotalBytesReceived", "TotalBytesSent"
+
+
+def _tree(text: bytes, what: str) -> ElementTree.Element:
+    # Entities can blow a page up to gigabytes; neither UPnP nor SOAP uses any.
+    if re.search(rb"<!(DOCTYPE|ENTITY)", text):
+        raise ValueError(f"{what} declares a document type, which UPnP never does")
+    try:
+        return ElementTree.fromstring(text)  # noqa: S314 - refused above
+    except ElementTree.ParseError as wrong:
+        raise ValueError(f"{what} is not XML ({wrong})") from None
+
+
+def _local(element: ElementTree.Element) -> str:
+    return element.tag.rpartition("}")[2]
+
+
+def control_address(description: bytes, base: str) -> str:
+    """Where the service's questions go: a URL, absolute. ValueError, saying why, when it is not there.
+
+    base: the description's own URL. Its `URLBase` is passed over: UPnP 1.1 did away with it.
+    """
+    for service in _tree(description, "the description").iter():
+        if _local(service) != "service":
+            continue
+        facts = {_local(child): (child.text or "").strip() for child in service}
+        if facts.get("serviceType") == SERVICE and facts.get("controlURL"):
+            return urljoin(base, facts["controlURL"])
+    raise ValueError("the description names no WANCommonInterfaceConfig:1")
+
+
+def question(variable: str) -> tuple[dict[str, str], bytes]:
+    """Headers and body that ask for one of the totals (UPnP Device Architecture, control)."""
+    action = f"Get{variable}"
+    body = (
+        '<?xml version="1.0"?>'
+        '<s:Envelope xmlns:s="http://schemas.xmlsoap.org/soap/envelope/"'
+        ' s:encodingStyle="http://schemas.xmlsoap.org/soap/encoding/">'
+        f'<s:Body><u:{action} xmlns:u="{SERVICE}"></u:{action}></s:Body></s:Envelope>'
+    )
+    headers = {"Content-Type": 'text/xml; charset="utf-8"', "SOAPAction": f'"{SERVICE}#{action}"'}
+    return headers, body.encode()
+
+
+def answer(text: bytes, variable: str) -> int:
+    """The total in an answer; ValueError, saying why, for anything else.
+
+    Some devices answer past 32 bits, or below zero where their signed number overflowed: both are taken
+    modulo 2^32, as the service defines the type (common practice).
+    """
+    for element in _tree(text, "the answer").iter():
+        name = _local(element)
+        if name == f"New{variable}":
+            value = (element.text or "").strip()
+            if not re.fullmatch(r"-?[0-9]{1,20}", value):
+                raise ValueError(f"{value[:40]!r} is no count of bytes")
+            return int(value) % (1 << BITS)
+        if name == "errorDescription":
+            raise ValueError(f"the device refuses: {' '.join((element.text or 'no reason').split())[:80]}")
+    raise ValueError(f"no {variable} in the answer")

@@ -1,0 +1,44 @@
+"""A total that only grows, from counters that wrap, restart, stall or are read too late."""
+
+from whichhop.stats.rate import CounterReading, Step
+from whichhop.stats.running_total import RunningTotal
+
+S = 1_000_000_000
+
+
+def reading(at_s: float, value: int, discontinuity: int | None = None) -> CounterReading:
+    return CounterReading(at_ns=round(at_s * S), value=value, discontinuity=discontinuity)
+
+
+def test_a_wrap_of_32_bits_adds_what_was_counted_across_it() -> None:
+    total = RunningTotal(bits=32, most_per_s=125e6)
+    assert total.add(reading(0, 4_294_967_000)) is None
+    # check value 11.17: 4294967000 then 500 is 796
+    assert total.add(reading(10, 500)) is Step.WRAPPED
+    assert total.value == 796
+
+
+def test_readings_further_apart_than_the_wrap_time_begin_the_total_anew() -> None:
+    total = RunningTotal(bits=32, most_per_s=125e6)
+    total.add(reading(0, 0))
+    total.add(reading(10, 1_000))
+    # RFC 2863 3.1.6: 34 s at 1 Gb/s
+    assert total.add(reading(50, 2_000)) is Step.UNKNOWABLE
+    assert total.value == 0
+    total.add(reading(60, 2_500))
+    assert total.value == 500
+
+
+def test_a_restart_told_by_the_discontinuity_time_is_no_traffic() -> None:
+    total = RunningTotal(bits=64)
+    total.add(reading(0, 10**9, 1))
+    assert total.add(reading(10, 10**9 + 5, 2)) is Step.RESTARTED
+    assert total.value == 0
+
+
+def test_a_second_reading_at_the_same_instant_changes_nothing() -> None:
+    total = RunningTotal(bits=64)
+    total.add(reading(0, 100))
+    assert total.add(reading(0, 300)) is Step.STALLED
+    total.add(reading(10, 400))
+    assert total.value == 300
