@@ -8,12 +8,12 @@ from bench.figure import Figure
 
 # name of the bench -> module with a `run()` that yields figures
 BENCHES: dict[str, str] = {
-    "comparer": "bench.comparer",
     "rtt-error": "bench.rtt_error",
     "send-pacing": "bench.send_pacing",
     "reflector-rate": "bench.reflector_rate",
     "stamp-reflect": "bench.stamp_reflect",
     "relay": "bench.relay",
+    "comparer": "bench.comparer",
     "store-size": "bench.store_size",
     "store-read": "bench.store_read",
 }

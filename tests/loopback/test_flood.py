@@ -152,6 +152,27 @@ def test_after_a_flood_answers_are_stamped_by_the_kernel_again(reflector: Make) 
         assert len(there._lags_ns) > 0
 
 
+@pytest.mark.parametrize("segmenting", [True, False])
+def test_answers_sent_as_segments_arrive_as_the_datagrams_they_are(segmenting: bool) -> None:
+    udp = open_udp("127.0.0.1", 0, CLOCK, want_header=True)
+    batch = Batch(udp)
+    batch._segmenting = segmenting
+    with socket_at("127.0.0.1") as here, socket_at("127.0.0.1") as other:
+        where = udp.socket.getsockname()
+        for i in range(SLOTS):
+            here.sendto(bytes([i]) * 44, where)
+        assert batch.exchange(lambda data, *_rest: memoryview(data)) == (SLOTS, 0)
+        assert [here.recv(100) for _ in range(SLOTS)] == [bytes([i]) * 44 for i in range(SLOTS)]
+        # of two peers, and of two sizes: each still gets its own, at its size
+        for i in range(6):
+            (here if i % 2 else other).sendto(bytes([i]) * (40 + i), where)
+        assert batch.exchange(lambda data, *_rest: memoryview(data)) == (6, 0)
+        assert [here.recv(100) for _ in range(3)] == [bytes([i]) * (40 + i) for i in (1, 3, 5)]
+        assert [other.recv(100) for _ in range(3)] == [bytes([i]) * (40 + i) for i in (0, 2, 4)]
+    assert batch._segmenting is segmenting
+    udp.close()
+
+
 def test_an_exchange_takes_at_most_its_slots_and_leaves_the_rest() -> None:
     udp = open_udp("127.0.0.1", 0, CLOCK, want_header=True)
     batch = Batch(udp)

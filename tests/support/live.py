@@ -1,12 +1,15 @@
 """A live state with something of everything in it."""
 
 import random
+from dataclasses import replace
 
+from support.channels import down, reading, up
 from support.records import lifelike
-from whichhop.model import Columns, Fate, Method, Reading, Record, Sample, SessionKey
+from whichhop.model import Columns, Direction, DslLine, Fate, Method, Reading, Record, Sample, SessionKey
+from whichhop.serve.catalogue import CATALOGUE
 from whichhop.serve.live import LiveState
 
-NAMES = ("desk", "attic", "router", "harbour", "provider-edge")
+NAMES = ("desk", "attic", "router", "harbour", "provider-edge", "modem")
 STAMP = SessionKey(agent="desk", target="attic", method=Method.STAMP)
 ECHO = SessionKey(agent="desk", target="router", method=Method.ECHO)
 
@@ -23,6 +26,9 @@ def busy_state() -> LiveState:
     record = Record(
         session=STAMP, minute=1, samples=Columns(), duplicates=2, reordered=1, clock_error_ns=1_500_000
     )
+    channels = [down(1, unerrored=99, corrected=1, uncorrectable=0), up(1, t3_timeouts=1, t4_timeouts=0)]
+    line = DslLine(direction=Direction.DOWN, margin_db=6.0, attenuation_db=20.0, rate_bps=5e7)
+    live.modems["modem"] = replace(reading(channels, at_s=60.0), dsl=(line,), receive_dbm=-18.0)
     values = {
         "loop_lateness_s": 0.0004,
         "steal_ratio": 0.01,
@@ -31,9 +37,20 @@ def busy_state() -> LiveState:
         "send_failures": 3.0,
         "wan_rx_bytes": 2.0**40,
         "wan_tx_bytes": 3e9,
+        "call_rating:attic": 91.5,
+        "call_opinion_score:attic": 4.38,
+        "call_jitter_s:attic": 0.0012,
+        "call_loss_ratio:attic": 0.002,
+        "path_mtu_bytes:attic": 1492.0,
+        "mark_kept:attic": 1.0,
+        "route_steps:attic": 3.0,
+        "route_changed:attic": 1.0,
+        "call_rating:nobody": 12.0,
     }
     live.kept([record], [Reading(at_ns=1, agent="desk", name=n, value=v) for n, v in values.items()])
     live.values.update(store_bytes=123_456, store_writable=1)
+    rows = [n for n, row in CATALOGUE.items() if row.labels == ("agent", "target")]
+    live.of_targets = {(name, "harbour"): float(i) for i, name in enumerate(rows)}
     live.faults = {"desk/attic": 0.93, "beyond": 0.01}
     live.episodes = [("wireless-hop", "desk/attic")]
     return live

@@ -19,12 +19,22 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "read a home file; print its sessions and what they can tell apart",
     ),
     ("run", "whichhop.cli.run", "run the agent of one node"),
+    ("levels", "whichhop.cli.levels", "read the modem's channels and judge them"),
+    (
+        "cabling",
+        "whichhop.cli.cabling",
+        "work out the coax part by part, what a change would gain, and each box's limit",
+    ),
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is to blame"),
     ("route", "whichhop.cli.route", "find the routers on the way out and the provider's first hop"),
     ("records", "whichhop.cli.records", "export, import and verify measurements"),
     ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),
     ("demo", "whichhop.cli.demo", "show the main job on an emulated home, held against the injected fault"),
 )
+
+
+EXTRA = ("numpy", "scipy")
+"""What an agent alone does not carry; verbs that compare need it."""
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
@@ -48,9 +58,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = sys.argv[1:] if argv is None else list(argv)
     named = next((w for w in words if not w.startswith("-")), None)
     module = next((m for n, m, _ in VERBS if n == named), None)
-    args = build_parser(named if module else None).parse_args(words)
     try:
+        args = build_parser(named if module else None).parse_args(words)
         return int(importlib.import_module(module or "").run(args))
+    except ModuleNotFoundError as missing:
+        if missing.name not in EXTRA:
+            raise
+        sys.stderr.write(f"whichhop {named} needs {missing.name}: pip install 'whichhop[compare]'\n")
+        return 2
     except WhichhopError as trouble:
         sys.stderr.write(f"{trouble}\n")
         return 2

@@ -1,8 +1,16 @@
 """Every rule of a home file in one pass: all complaints at once, or a Home."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
+from whichhop.config.house import (
+    build_boxes,
+    build_levels,
+    build_run,
+    cabling_troubles,
+    level_troubles,
+)
 from whichhop.config.load import Located, load_yaml
 from whichhop.config.schema import HomeFile
 from whichhop.config.shape import hold_to_schema
@@ -22,6 +30,8 @@ from whichhop.model import (
     Ports,
     Resolver,
 )
+from whichhop.model.cable_run import Run
+from whichhop.model.equipment import Box
 
 _RESERVED = (PROVIDER_EDGE, BEYOND, "own-traffic")
 
@@ -125,7 +135,7 @@ def _minutes(text: str) -> tuple[int, int]:
     return start, end
 
 
-def _build(file: HomeFile) -> Home:
+def _build(file: HomeFile, home_file: Path) -> Home:
     nodes = {
         name: Node(
             name=name,
@@ -179,22 +189,43 @@ def _build(file: HomeFile) -> Home:
             store_bytes=round(file.limits.store_mb * 1_000_000),
         ),
         ports=Ports(api=file.ports.api, stamp=file.ports.stamp),
+        levels=build_levels(file, home_file),
     )
 
 
-def check_home(located: Located) -> Home:
-    """A Home of plain data, or ConfigError with every complaint in the order of the file's lines."""
+def _checked(located: Located) -> HomeFile:
     file = hold_to_schema(located)
-    rules = (_node_troubles, link_troubles, tree_troubles, _target_troubles, _resolver_troubles)
+    rules = (
+        _node_troubles,
+        link_troubles,
+        tree_troubles,
+        _target_troubles,
+        _resolver_troubles,
+        level_troubles,
+        cabling_troubles,
+    )
     troubles = [trouble for rule in rules for trouble in rule(file)]
     if troubles:
         complaints = [located.complaint(*trouble) for trouble in troubles]
         raise ConfigError(sorted(complaints, key=lambda c: c.line))
-    return _build(file)
+    return file
 
 
-def read_home(path: Path) -> Home:
-    """The Home that a file describes; ConfigError with a line a complaint when it cannot be."""
+def check_home(located: Located) -> Home:
+    """A Home of plain data, or ConfigError with every complaint in the order of the file's lines."""
+    return _build(_checked(located), Path(located.file))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class House:
+    """A home with what lies on the way to its modem; the daemon needs none of it."""
+
+    home: Home
+    run: Run | None
+    boxes: tuple[Box, ...]
+
+
+def _read(path: Path) -> Located:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as trouble:
@@ -210,4 +241,16 @@ def read_home(path: Path) -> Home:
                 )
             ]
         ) from trouble
-    return check_home(load_yaml(text, str(path)))
+    return load_yaml(text, str(path))
+
+
+def read_home(path: Path) -> Home:
+    """The Home that a file describes; ConfigError with a line a complaint when it cannot be."""
+    return check_home(_read(path))
+
+
+def read_house(path: Path) -> House:
+    """The home with its cable run and equipment; ConfigError as `read_home`."""
+    located = _read(path)
+    file = _checked(located)
+    return House(home=_build(file, Path(located.file)), run=build_run(file), boxes=build_boxes(file))

@@ -7,6 +7,9 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
 from whichhop.model import LinkKind, Medium, NodeKind
+from whichhop.model.cable_run import CableKind, Leg
+from whichhop.model.equipment import Adapter, LineKind, RadioKind
+from whichhop.model.levels_source import Fact
 
 NAME_PATTERN = r"^[a-z][a-z0-9-]{0,31}$"
 
@@ -69,6 +72,47 @@ class PlanPart(Part):
     up_mbps: Annotated[float, Field(gt=0, le=1_000_000, strict=False)]
 
 
+def _page(text: str) -> str:
+    if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", text):
+        raise ValueError("not a page's address such as http://192.0.2.254/status.html")
+    return text
+
+
+class LoginPart(Part):
+    """How a modem's status page is unlocked: HTTP basic authentication, or with `form` its login form."""
+
+    user: str = ""
+    password: str | None = None
+    password_file: str | None = None
+    """A file that holds only the password; keep it readable by its owner alone."""
+    form: str | None = None
+    """Where the form is sent, absolute or relative to the page."""
+    user_field: str = "username"
+    password_field: str = "password"  # noqa: S105 # the name of a form field
+    extra: dict[str, str] = Field(default_factory=dict)
+
+
+class LevelsPart(Part):
+    """Where a modem's levels are read from: one of `snmp`, `page`, `file`."""
+
+    snmp: Address | None = None
+    community: str | None = None
+    """The SNMP community; public unless given."""
+    port: Annotated[int | None, Field(ge=1, le=65535)] = None
+    page: Annotated[str, AfterValidator(_page)] | None = None
+    login: LoginPart | None = None
+    insecure_tls: bool = False
+    """True accepts the modem's own certificate, which nobody vouches for."""
+    file: str | None = None
+    """CSV or JSON; a path relative to the home file."""
+    columns: dict[Annotated[Fact, Field(strict=False)], str] = Field(default_factory=dict)
+    """The page's own headings, where they are not the usual ones."""
+    down: str = "downstream"
+    up: str = "upstream"
+    locked: list[str] = Field(default_factory=list)
+    every_s: Annotated[int, Field(ge=30, le=86_400)] = 300
+
+
 class WanCountersPart(Part):
     """How the bytes that the home itself sends and receives are counted."""
 
@@ -87,6 +131,7 @@ class NodePart(Part):
     stamp: bool = False
     """True where another conforming STAMP reflector answers (RFC 8762)."""
     room: str | None = None
+    levels: LevelsPart | None = None
     wan_counters: WanCountersPart | None = None
 
 
@@ -143,6 +188,60 @@ class PortsPart(Part):
     stamp: Annotated[int, Field(ge=1, le=65535)] = 862
 
 
+Decibels = Annotated[float, Field(ge=-100, le=100, strict=False)]
+
+
+class LevelAtPart(Part):
+    """A level at a frequency."""
+
+    mhz: Annotated[float, Field(gt=0, le=3000, strict=False)]
+    dbmv: Decibels
+
+
+class RunPart(Part):
+    """One part of the coax on its way from the tap to the modem: exactly one of the first eight keys."""
+
+    tap: list[LevelAtPart] | None = None
+    """The level where the run starts, at one or more frequencies; the first entry of the list."""
+    cable: Annotated[CableKind | None, Field(strict=False)] = None
+    splitter: Annotated[int | None, Field(ge=2, le=8)] = None
+    """How many ways."""
+    coupler: Annotated[int | None, Field(ge=6, le=20)] = None
+    """Its tap value in dB."""
+    amplifier_db: Decibels | None = None
+    filter: str | None = None
+    pad_db: Annotated[float | None, Field(gt=0, le=40, strict=False)] = None
+    joint: str | None = None
+    """A wall plate, barrel or bonding block."""
+    length_m: Annotated[float | None, Field(gt=0, le=1000, strict=False)] = None
+    temperature_c: Annotated[float | None, Field(ge=-60, le=90, strict=False)] = None
+    leg: Annotated[Leg | None, Field(strict=False)] = None
+    serves: list[str] | None = None
+    """What hangs on the other outputs."""
+    return_db: Decibels | None = None
+    low_mhz: Annotated[float | None, Field(ge=0, le=3000, strict=False)] = None
+    high_mhz: Annotated[float | None, Field(gt=0, le=3000, strict=False)] = None
+    loss_db: Annotated[float | None, Field(ge=0, le=40, strict=False)] = None
+
+
+class BoxPart(Part):
+    """What a device of the home is: what it can bond, its port, its radio, its adapter."""
+
+    down_channels: Annotated[int, Field(ge=0, le=64)] = 0
+    up_channels: Annotated[int, Field(ge=0, le=16)] = 0
+    ofdm_mhz: Annotated[float, Field(ge=0, le=1800, strict=False)] = 0
+    ofdma_mhz: Annotated[float, Field(ge=0, le=700, strict=False)] = 0
+    channel_mhz: Literal[6, 8] = 6
+    line: Annotated[LineKind | None, Field(strict=False)] = None
+    port_mbps: Annotated[float | None, Field(gt=0, le=400_000, strict=False)] = None
+    radio: Annotated[RadioKind | None, Field(strict=False)] = None
+    streams: Annotated[int, Field(ge=1, le=8)] = 2
+    width_mhz: Literal[20, 40, 80, 160, 320] = 80
+    shared_backhaul: bool = False
+    """True where the radio that serves devices also carries the backhaul."""
+    adapter: Annotated[Adapter | None, Field(strict=False)] = None
+
+
 class StampPart(Part):
     """How the home's agents speak STAMP to each other."""
 
@@ -161,4 +260,9 @@ class HomeFile(Part):
     targets: TargetsPart = Field(default_factory=TargetsPart)
     limits: LimitsPart = Field(default_factory=LimitsPart)
     ports: PortsPart = Field(default_factory=PortsPart)
+    cabling: list[RunPart] = Field(default_factory=list)
+    """The coax from the tap to the modem, part by part."""
+    equipment: dict[Name, BoxPart] = Field(default_factory=dict)
+    """By node, what the boxes can do."""
+
     stamp: StampPart = Field(default_factory=StampPart)

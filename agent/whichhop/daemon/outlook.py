@@ -14,6 +14,10 @@ from whichhop.wire.marks import Marking
 from whichhop.wire.ntp64 import ErrorEstimate
 from whichhop.wire.trace import Route, changed_steps, home_networks, provider_edge
 
+EVERY_S = 3600.0
+"""A home's route changes seldom; each look costs some dozens of packets and a process of a second."""
+AGAIN_S = 300.0
+
 Tell = Callable[[str], None]
 Keep = Callable[[str, str, float], None]
 """Takes a figure's name, its target and its value."""
@@ -37,6 +41,11 @@ class Outlook:
     _routes: dict[str, Route] = field(default_factory=dict)
     _edge: str | None = None
     _failing: set[str] = field(default_factory=set)
+
+    @property
+    def wait_s(self) -> float:
+        """How long to wait before the next look; shorter while the provider's edge is still unknown."""
+        return AGAIN_S if self.home.discover_edge and self._edge is None else EVERY_S
 
     async def look(self) -> None:
         """Look at every anchor, one after the other, so that the looks never load the line."""
@@ -69,23 +78,23 @@ class Outlook:
         self.keep("route_steps", anchor.name, len(route.hops))
         self.keep("route_changed", anchor.name, float(bool(changed)))
         if self.home.discover_edge and anchor.name == self.home.anchors[0]:
-            self._discover(route)
+            self._discover(route, address)
 
-    def _discover(self, route: Route) -> None:
+    def _discover(self, route: Route, address: str) -> None:
         own = (
             n.address
             for n in self.home.nodes.values()
             if n.address and n.kind not in (NodeKind.ANCHOR, NodeKind.PROVIDER_EDGE)
         )
         edge = provider_edge(route, home_networks(own))
-        if edge is None:
+        # Neither a silent router before it nor the anchor itself can be told from the provider's first hop.
+        if edge is None or not edge.certain or edge.address == address:
             raise WhichhopError(
-                f"no router past the home answered, so {PROVIDER_EDGE} is not probed;"
-                " write its address in the home file"
+                f"the provider's first hop did not answer on the way, so {PROVIDER_EDGE} is not probed;"
+                " write its address in the home file under targets, if you know it"
             )
         if edge.address != self._edge:
-            doubt = "" if edge.certain else ", though a silent router may stand before it"
-            self.tell(f"the provider's first hop is {edge.address}{doubt}")
+            self.tell(f"the provider's first hop is {edge.address}, {edge.ttl} steps from here")
             self._edge = edge.address
             self.found(edge.address)
 

@@ -16,6 +16,7 @@ from whichhop.daemon.agent import Agent
 from whichhop.daemon.calls import CallBook, call_readings
 from whichhop.daemon.handed import get_handover
 from whichhop.daemon.keeper import Keeper
+from whichhop.daemon.modems import Modems
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.outlook import Outlook
 from whichhop.daemon.probers import ProberMaker
@@ -58,7 +59,8 @@ REFRESH_S = 60.0
 COUNT_S = 10.0
 """As often as the comparer's window, so that each window has its own share of own traffic."""
 TIDY_S = 3600.0
-OUTLOOK_S = 3600.0
+MODEMS_S = 5.0
+"""How often it is asked whether a modem is due; each has its own rhythm in the home file."""
 
 
 def say(text: str) -> None:
@@ -127,6 +129,13 @@ class Daemon:
         self.stamp_key = bytes.fromhex(handover.stamp_key)
         self.agent.probers = self._probers()
         answered = self.node.clients or tuple(n.address for n in self.home.agents if n.address)
+        self.modems = Modems(
+            agent=self.node.name,
+            clock=self.clock,
+            keep=lambda readings: self.keeper.keep([], readings),
+            show=self.live.modems.__setitem__,
+            say=say,
+        )
         self.reflector = StampReflector(
             self.clock,
             Gate(ip_network(text) for text in answered),
@@ -200,6 +209,7 @@ class Daemon:
         for prober in self.agent.probers.values():
             prober.open(loop)
         self.agent.follow(sessions_of(self.home, self.node))
+        self.modems.follow(self.home)
         self.outlook = self._outlook()
         self.alarm = open_alarm(loop, self._wake)
         self.alarm.set(self.clock.mono_ns())
@@ -207,6 +217,7 @@ class Daemon:
             asyncio.create_task(self._again(REFRESH_S, self._refresh)),
             asyncio.create_task(self._again(TIDY_S, self._tidy)),
             asyncio.create_task(self._again(COUNT_S, self._count)),
+            asyncio.create_task(self._again(MODEMS_S, self.modems.turn)),
             asyncio.create_task(self._again(COUNT_S, self._rate_calls)),
             asyncio.create_task(self._look_out()),
         ]
@@ -224,12 +235,12 @@ class Daemon:
             await act()
 
     async def _look_out(self) -> None:
-        """Look at the ways out: at once where the provider's edge is still to be found, then hourly."""
+        """Look at the ways out now, and again whenever the outlook says."""
         if not self.agent.sessions:
             return  # an anchor only answers
         while True:
             await self.outlook.look()
-            await asyncio.sleep(OUTLOOK_S)
+            await asyncio.sleep(self.outlook.wait_s)
 
     async def _rate_calls(self) -> None:
         at = self.clock.utc_ns()
@@ -300,8 +311,9 @@ class Daemon:
         self.agent.probers = fresh
         self.live.forget(_names(self.home))
         self.keeper.limits = self.home.limits
-        self.outlook.home = self.home
+        self.outlook = self._outlook()
         self.agent.follow(sessions_of(self.home, self.node))
+        self.modems.follow(self.home)
         say(f"home file read anew: {len(self.agent.sessions)} sessions")
 
     async def stop(self) -> None:

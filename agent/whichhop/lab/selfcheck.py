@@ -16,9 +16,7 @@ SIGMAS = 4.5
 LOSSY_PACKETS, CLEAN_PACKETS = 400, 40
 
 
-def jobs(
-    scenario: Scenario, plan: Plan, spaces: Mapping[str, int], *, rates: bool = True
-) -> list[dict[str, Any]]:
+def jobs(scenario: Scenario, plan: Plan, spaces: Mapping[str, int]) -> list[dict[str, Any]]:
     """One job per link and direction, as lab/measure wants them."""
     out = []
     for name, wire in plan.wires.items():
@@ -34,7 +32,7 @@ def jobs(
                     "from_address": str(addresses[sender][0]),
                     "to_address": str(addresses[receiver][0]),
                     "count": LOSSY_PACKETS if nature.loss_ratio else CLEAN_PACKETS,
-                    "rate_bps": rate_of(nature, (), way) if rates else None,
+                    "rate_bps": rate_of(nature, (), way),
                 }
             )
     return out

@@ -11,7 +11,7 @@ Counts = Mapping[str, Mapping[str, Mapping[str, int]]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """One event. what: "up", "fault", "clear" or "down"; words: the effect; counts: since it came up."""
+    """One event. what: "up", "fault" or "clear"; words: the effect; counts: since it came up."""
 
     at_ns: int
     what: str

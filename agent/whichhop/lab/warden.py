@@ -125,10 +125,6 @@ class Warden:
         with contextlib.suppress(ProcessLookupError):
             os.killpg(pid, number)
 
-    def pids(self) -> list[int]:
-        """The children that still run."""
-        return [pid for pid, child in self.children.items() if child.poll() is None]
-
     # --- how ------------------------------------------------------------------------------------------
 
     @contextlib.contextmanager
@@ -236,7 +232,6 @@ def serve(warden: Warden, requests: socket.socket) -> None:
         "start": warden.start,
         "poll": warden.poll,
         "send_signal": warden.send_signal,
-        "pids": warden.pids,
     }
     with requests, requests.makefile("rb") as lines:
         for line in lines:

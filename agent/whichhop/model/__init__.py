@@ -1,5 +1,6 @@
 """The nouns everyone shares; frozen records, no behaviour beyond arithmetic."""
 
+from whichhop.model.channel import Carrier, Channel, Direction, DslLine, ModemLevels
 from whichhop.model.finding import Episode, Finding, RuledOut, Severity, Verdict
 from whichhop.model.home import BEYOND, PROVIDER_EDGE, Home, Limits, Link, Node, Path, Plan, Ports, Resolver
 from whichhop.model.links import (
@@ -21,8 +22,12 @@ __all__ = [
     "CAUSE_TABLE",
     "LINK_TABLE",
     "PROVIDER_EDGE",
+    "Carrier",
     "Cause",
+    "Channel",
     "Columns",
+    "Direction",
+    "DslLine",
     "Episode",
     "Fate",
     "Finding",
@@ -32,6 +37,7 @@ __all__ = [
     "LinkKind",
     "Medium",
     "Method",
+    "ModemLevels",
     "Node",
     "NodeKind",
     "Owner",

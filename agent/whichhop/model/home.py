@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from whichhop.model.levels_source import LevelsSource
 from whichhop.model.links import LinkKind, Medium, NodeKind
 
 PROVIDER_EDGE = "provider-edge"
@@ -109,6 +110,8 @@ class Home:
     """True when the provider edge's address is to be found by route discovery."""
     limits: Limits = field(default_factory=Limits)
     ports: Ports = field(default_factory=Ports)
+    levels: Mapping[str, LevelsSource] = field(default_factory=dict)
+    """Per modem, by its node's name, where its levels are read from."""
 
     @property
     def agents(self) -> tuple[Node, ...]:

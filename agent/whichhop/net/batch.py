@@ -1,4 +1,8 @@
-"""Answers many datagrams with two system calls (recvmmsg, sendmmsg): what a reflector needs under a flood."""
+"""Answers many datagrams with two system calls: what a reflector needs under a flood.
+
+recvmmsg takes them; sendmmsg sends the answers, or one segmented send where all are of one size to one peer,
+which goes through the system's layers once (kernel documentation, networking/segmentation-offloads: UDP).
+"""
 
 import ctypes
 import errno
@@ -11,12 +15,16 @@ from whichhop.model.units import NS_PER_S
 from whichhop.net import stamped
 from whichhop.net.stamped import Address, StampedSocket
 
-SLOTS = 16
+SLOTS = 32
 """Datagrams an exchange. More saves little, and the first answer waits for the last to be made."""
 _DATA = 2048
 _NAME = 28  # struct sockaddr_in6
 _CONTROL = 256
 _ZEROS_AT = 240  # never written to: the kernel is offered the octets before it
+_SOL_UDP, _UDP_SEGMENT = 17, 103  # linux/udp.h, kernel 4.18 and later
+_SEGMENT = struct.Struct("=H")
+_SEGMENT_MOST = 1200
+"""Octets of an answer that surely fit every device's MTU, IPv6's least of 1280 among them."""
 _CMSG = struct.Struct("@Nii")
 _TIMESPEC = struct.Struct("=qq")
 
@@ -68,7 +76,8 @@ class Batch:
             raise OSError(errno.ENOSYS, "no recvmmsg for this socket")
         if udp.option == stamped.SO_TIMESTAMPING_OLD and _TIMESPEC.size != struct.calcsize("@ll"):
             raise OSError(errno.ENOSYS, "stamps of another size")
-        self._recv, self._send = libc.recvmmsg, libc.sendmmsg
+        self._recv, self._send, self._send_one = libc.recvmmsg, libc.sendmmsg, libc.sendmsg
+        self._segmenting = True
         self._fd, self._option = udp.fileno(), udp.option
         self._v6 = udp.socket.family == socket.AF_INET6
         self._name_octets = _NAME if self._v6 else 16
@@ -81,6 +90,17 @@ class Batch:
         self._lengths = memoryview(self._in_headers).cast("B").cast("I")[_Mmsghdr.len.offset // 4 :]
         self._controls = memoryview(self._in_headers).cast("B").cast("L")[_CONTROLLEN_AT:]
         self._sizes = memoryview(self._out_iov).cast("B").cast("L")[1:]
+        self._run_control = bytearray(socket.CMSG_SPACE(_SEGMENT.size))
+        _CMSG.pack_into(self._run_control, 0, socket.CMSG_LEN(_SEGMENT.size), _SOL_UDP, _UDP_SEGMENT)
+        self._run = _Msghdr(
+            self._out_headers[0].hdr.name,
+            self._name_octets,
+            ctypes.addressof(self._out_iov),
+            1,
+            ctypes.addressof(ctypes.c_char.from_buffer(self._run_control)),
+            len(self._run_control),
+            0,
+        )
         self._layouts: dict[int, tuple[int, int, int]] = {}
 
     def _lay_out(self) -> None:
@@ -112,6 +132,7 @@ class Batch:
         into, out, layouts, timespec = self._in, self._out, self._layouts, _TIMESPEC.unpack_from
         name_octets = self._name_octets
         answers = 0
+        run_name, run_size = b"", 0
         for i in range(taken):
             start, where, base = i * _DATA, i * _NAME, i * _CONTROL
             layout = layouts.get(controls[i * _LONGS])
@@ -132,12 +153,34 @@ class Batch:
             start = answers * _DATA
             out[start : start + size] = view
             sizes[2 * answers] = size
+            if not answers:
+                run_name, run_size = name, size
+            elif name != run_name or size != run_size:
+                run_size = 0
             if answers != i:
                 where = answers * _NAME
                 names[where : where + name_octets] = name
             answers += 1
-        sent = self._send(self._fd, self._out_headers, answers, socket.MSG_DONTWAIT) if answers else 0
+        if not answers:
+            return taken, 0
+        if answers > 1 and 0 < run_size <= _SEGMENT_MOST and self._segmenting:
+            unsent = self._send_run(answers, run_size)
+            if unsent is not None:
+                return taken, unsent
+        sent = self._send(self._fd, self._out_headers, answers, socket.MSG_DONTWAIT)
         return taken, answers - max(sent, 0)
+
+    def _send_run(self, answers: int, size: int) -> int | None:
+        """Send answers of one size to one peer in one go: how many were not sent, None to try singly."""
+        self._run.iovlen = answers
+        _SEGMENT.pack_into(self._run_control, socket.CMSG_LEN(0), size)
+        sent = self._send_one(self._fd, ctypes.byref(self._run), socket.MSG_DONTWAIT)
+        if sent >= 0:
+            return 0
+        if ctypes.get_errno() in (errno.EAGAIN, errno.ENOBUFS):
+            return answers
+        self._segmenting = False  # an old kernel, or a device that cannot
+        return None
 
     def _layout(self, base: int, octets: int) -> tuple[int, int, int]:
         """Where in its control octets a datagram's stamp, TTL and traffic class lie; at zeros when not there.

@@ -48,6 +48,7 @@ _SOCKET_FLAGS = RX_SOFTWARE | REPORT_SOFTWARE | OPT_ID | OPT_TSONLY
 _TX_FLAGS = TX_SOFTWARE | TX_SCHED
 _TIMESPEC_64 = struct.Struct("=qq")
 _TIMESPEC_NATIVE = struct.Struct("@ll")
+_ERROR_QUEUE = int(socket.MSG_ERRQUEUE) | int(socket.MSG_DONTWAIT)
 _INT = struct.Struct("=i")
 _EXTENDED_ERROR = struct.Struct("=IBBBBII")
 _ANCILLARY_BYTES = 256
@@ -287,10 +288,9 @@ class StampedSocket:
         out: list[SendStamp] = []
         if self._option is None:
             return out
-        flags = socket.MSG_ERRQUEUE | socket.MSG_DONTWAIT
         try:
             while True:
-                _data, ancillary, _flags, _source = self.socket.recvmsg(0, _ANCILLARY_BYTES, flags)
+                _data, ancillary, _flags, _source = self.socket.recvmsg(0, _ANCILLARY_BYTES, _ERROR_QUEUE)
                 stamp = self._send_stamp(ancillary)
                 if stamp is not None:
                     out.append(stamp)

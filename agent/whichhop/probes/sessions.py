@@ -3,6 +3,7 @@
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from ipaddress import ip_address
 from typing import Generic, TypeVar
 
@@ -66,40 +67,6 @@ class Remembered(Generic[_K, _V]):
         return self._rows.get(key)
 
 
-STAMPING_NS = 50_000
-"""What lies between a packet's scheduling and driver stamps when no queue does is the taking of the stamps:
-2 to 10 us on a veth with every core busy, 40 us when interrupted. Only above this is it told as a queue,
-which is four full frames at 1 Gb/s."""
-
-
-class SendTimes(Generic[_V]):
-    """Joins a packet's two send stamps into the one time it left."""
-
-    def __init__(self) -> None:
-        self._rows: Remembered[Hashable, tuple[_V, int | None]] = Remembered()
-
-    def launched(self, token: Hashable, what: _V) -> None:
-        """A packet left; its stamps will come under `token`."""
-        self._rows.keep(token, (what, None))
-
-    def stamped(self, token: Hashable, at_ns: int, *, scheduled: bool) -> tuple[_V, int, int | None] | None:
-        """What the token stands for, the time it left, and its driver stamp when that is known.
-
-        The time it left is the scheduling stamp, since what the packet then waits in this machine's own queue
-        belongs to the path; it is the driver's where nothing but the stamping lies between.
-        """
-        row = self._rows.get(token)
-        if row is None:
-            return None
-        what, scheduled_ns = row
-        if scheduled:
-            self._rows.keep(token, (what, at_ns))
-            return what, at_ns, None
-        if scheduled_ns is None or at_ns - scheduled_ns < STAMPING_NS:
-            return what, at_ns, at_ns
-        return what, scheduled_ns, at_ns
-
-
 class Courses(Generic[_C]):
     """A prober's courses: the one that flies for each key, and old ones while a packet is unsettled."""
 
@@ -130,6 +97,7 @@ class Courses(Generic[_C]):
         self._landing = [c for c in self._landing if len(c.flight)]
 
 
+@lru_cache(maxsize=1024)
 def plain(address: str) -> str:
     """A numeric address in its one canonical spelling, zone left out, so that two spellings compare equal."""
     try:

@@ -38,6 +38,8 @@ def _row(name: str, kind: Kind, labels: tuple[str, ...], unit: str, words: str) 
 
 C, G, H, I = Kind.COUNTER, Kind.GAUGE, Kind.HISTOGRAM, Kind.INFO  # noqa: E741 - a table reads better
 AGENT = ("agent",)
+CHANNEL = ("node", "direction", "channel")
+WAY = ("node", "direction")
 TARGET = ("agent", "target")
 
 CATALOGUE: dict[str, Metric] = {
@@ -127,6 +129,32 @@ CATALOGUE: dict[str, Metric] = {
         _row("route_changes", C, TARGET, "", "Times that the route was found to have changed."),
         _row("store_bytes", G, AGENT, "bytes", "Size of the store's files, write-ahead log included."),
         _row("store_writable", G, AGENT, "", "1 while records can be stored, 0 while the disk refuses."),
+        _row("modem_power_dbmv", G, CHANNEL, "dbmv", "Level received (down) or sent (up), dB over 1 mV."),
+        _row("modem_snr_db", G, CHANNEL, "db", "Signal to noise as the modem sees it, downstream."),
+        _row("modem_frequency_hertz", G, CHANNEL, "hertz", "Middle of the channel."),
+        _row("modem_locked", G, CHANNEL, "", "1 while the modem has the channel, 0 while it has not."),
+        _row(
+            "modem_codewords",
+            C,
+            (*CHANNEL, "outcome"),
+            "",
+            "Codewords since the modem's restart: unerrored, corrected or uncorrectable.",
+        ),
+        _row(
+            "modem_ranging_timeouts",
+            C,
+            (*CHANNEL, "timer"),
+            "",
+            "Ranging requests that went unanswered (t3) or were never called for (t4), since the restart.",
+        ),
+        _row("dsl_margin_db", G, WAY, "db", "Noise margin of a DSL line."),
+        _row("dsl_attenuation_db", G, WAY, "db", "Attenuation of a DSL line."),
+        _row("dsl_rate_bytes_per_second", G, WAY, "bytes_per_second", "Rate a DSL line runs at, in bytes."),
+        _row("optical_receive_dbm", G, ("node",), "dbm", "Light that arrives at a fibre terminal."),
+        _row("modem_readable", G, ("node",), "", "1 when the newest reading of the modem succeeded, else 0."),
+        _row(
+            "modem_read_timestamp_seconds", G, ("node",), "seconds", "When the levels were read, Unix time."
+        ),
         _row("store_records", C, AGENT, "", "Minute records handed to the store since the agent started."),
         _row(
             "fault_probability_ratio",

@@ -1,14 +1,15 @@
 """The one door to prometheus_client: turns the live state into metric families, in the form asked for."""
 
 import platform
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 from prometheus_client.exposition import choose_encoder
 from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
 from whichhop import __version__
-from whichhop.model import Fate, SessionKey
+from whichhop.cabling.level_readings import metric_rows
+from whichhop.model import Fate, ModemLevels, SessionKey
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION, Kind
 from whichhop.serve.live import LiveState, SessionState
 
@@ -71,12 +72,29 @@ class LiveCollector(Collector):
         for name, row in CATALOGUE.items():
             if row.labels == ("agent",) and name in live.values:
                 yield _simple(name, [(agent, live.values[name])])
+        yield from self._of_modems(live.modems)
         yield from self._of_targets(live)
         if live.faults:
             yield _simple("fault_probability_ratio", [({"element": e}, p) for e, p in live.faults.items()])
         if live.episodes:
             active = sorted(set(live.episodes))
             yield _simple("episode_active", [({"cause": c, "element": e}, 1) for c, e in active])
+
+    @staticmethod
+    def _of_modems(modems: Mapping[str, ModemLevels | None]) -> Iterator[Family]:
+        if not modems:
+            return
+        by_name: dict[str, list[tuple[Labels, float]]] = {}
+        for levels in modems.values():
+            for row in metric_rows(levels) if levels is not None else ():
+                by_name.setdefault(row.name, []).append((dict(row.labels), row.value))
+        yield from (_simple(name, by_name[name]) for name in CATALOGUE if name in by_name)
+        yield _simple(
+            "modem_readable", [({"node": n}, float(levels is not None)) for n, levels in modems.items()]
+        )
+        read = [({"node": n}, levels.at_ns / 1e9) for n, levels in modems.items() if levels is not None]
+        if read:
+            yield _simple("modem_read_timestamp_seconds", read)
 
     @staticmethod
     def _of_targets(live: LiveState) -> Iterator[Family]:

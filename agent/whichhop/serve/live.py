@@ -4,7 +4,7 @@ from bisect import bisect_left
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from whichhop.model import Fate, Reading, Record, Sample, SessionKey
+from whichhop.model import Fate, ModemLevels, Reading, Record, Sample, SessionKey
 from whichhop.serve.catalogue import BUCKETS_S
 
 BOUNDS_NS = tuple(round(bound * 1e9) for bound in BUCKETS_S)
@@ -69,6 +69,7 @@ class LiveState:
     names: the home's node names: what labels may say.
     values: gauges and counters of the agent by their catalogue name without "whichhop_", for instance
         "loop_lateness_seconds", "steal_ratio", "wan_received_bytes", "store_writable"; set by the daemon.
+    modems: each modem's newest reading, None where it failed; set by the daemon.
     of_targets: the latest figures of single targets, by catalogue name and target.
     faults: probability by element. episodes: (cause, element) pairs going on now. Both from the comparer.
     """
@@ -77,6 +78,7 @@ class LiveState:
         self.home = home
         self.agent = agent
         self.values: dict[str, float] = {}
+        self.modems: dict[str, ModemLevels | None] = {}
         self.of_targets: dict[tuple[str, str], float] = {}
         self.faults: Mapping[str, float] = {}
         self.episodes: Collection[tuple[str, str]] = ()
@@ -132,4 +134,6 @@ class LiveState:
         """Take the node names of a home file read anew; sessions to nodes that are gone are dropped."""
         self._names = frozenset(names)
         self._sessions = {k: s for k, s in self._sessions.items() if k.target in self._names}
+        for name in set(self.modems) - self._names:
+            del self.modems[name]
         self.of_targets = {at: value for at, value in self.of_targets.items() if at[1] in self._names}

@@ -4,11 +4,13 @@ import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as openmetrics_families
 from prometheus_client.parser import text_string_to_metric_families as text_families
 
+from support.channels import down, reading, up
 from support.live import ECHO, NAMES, STAMP, busy_state
 from support.need import need_program
 from whichhop import __version__
+from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate
-from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE
+from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, Kind
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
 
@@ -92,7 +94,9 @@ def test_every_row_of_the_catalogue_is_exported_with_just_its_labels() -> None:
 def test_the_number_of_series_is_bounded_by_the_home_file() -> None:
     found = samples(OPENMETRICS)
     a_session = (len(BUCKETS_S) + 1 + 2) + 1 + 3 + 1 + 4 + 2 + 1 + 1
-    assert len(found) <= 2 * a_session + 2 + 10 + 2 + 1
+    a_modem = 2 + 2 * 4 + 3 + 2 + 4
+    a_target = 2 * 8
+    assert len(found) <= 2 * a_session + 2 + 10 + 2 + 1 + a_modem + a_target
     targets = {dict(labels)["target"] for _, labels in found if "target" in dict(labels)}
     assert targets <= set(NAMES)
 
@@ -110,3 +114,46 @@ def test_promtool_finds_nothing_to_mend(accept: str) -> None:
     body, _ = exposition(busy_state(), accept)
     done = subprocess.run([promtool, "check", "metrics"], input=body, capture_output=True, check=False)
     assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
+
+
+@pytest.mark.parametrize("accept", [OPENMETRICS, "text/plain"])
+def test_a_modems_levels_are_exported_and_a_failed_reading_shows(accept: str) -> None:
+    live = LiveState(home="Alder House", agent="desk", names=[*NAMES, "spare"])
+    channels = [
+        down(5, power_dbmv=-7.3, unerrored=9990, corrected=8, uncorrectable=2),
+        up(2, power_dbmv=44.5, t3_timeouts=3),
+    ]
+    live.modems["modem"] = reading(channels, at_s=60.0)
+    live.modems["spare"] = None
+    found = samples(accept, live)
+
+    def value(name: str, **labels: str) -> float:
+        return found[name, tuple(sorted(labels.items()))]
+
+    one = {"node": "modem", "direction": "down", "channel": "down-5"}
+    assert value("whichhop_modem_power_dbmv", **one) == -7.3
+    assert value("whichhop_modem_codewords_total", **one, outcome="uncorrectable") == 2
+    other = {"node": "modem", "direction": "up", "channel": "up-2"}
+    assert value("whichhop_modem_ranging_timeouts_total", **other, timer="t3") == 3
+    assert value("whichhop_modem_readable", node="modem") == 1
+    assert value("whichhop_modem_readable", node="spare") == 0
+    assert value("whichhop_modem_read_timestamp_seconds", node="modem") == 60.0
+
+
+def test_every_metric_row_of_a_modem_is_in_the_catalogue() -> None:
+    full = reading(
+        [
+            down(1, unerrored=1, corrected=1, uncorrectable=1),
+            up(1, t3_timeouts=1, t4_timeouts=1),
+        ]
+    )
+    for row in metric_rows(full):
+        assert tuple(name for name, _ in row.labels) == CATALOGUE[row.name].labels
+        assert (CATALOGUE[row.name].kind is Kind.COUNTER) == row.total
+
+
+def test_modems_of_a_changed_home_file_are_dropped() -> None:
+    live = LiveState(home="Alder House", agent="desk", names=["modem"])
+    live.modems["modem"] = None
+    live.forget(["desk"])
+    assert live.modems == {}

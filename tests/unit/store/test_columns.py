@@ -7,8 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.records import any_record, lifelike
+from support.reduce import total_rtt
 from whichhop.model import Method, Record, SessionKey
-from whichhop.store.columns import SessionColumns, _fill, _fill_optional, session_columns
+from whichhop.store.columns import SessionColumns, _fill, _fill_optional, each_session, session_columns
 from whichhop.store.store import Store
 from whichhop.wire.packed import pack, take_block, unfold
 
@@ -66,3 +67,20 @@ def test_a_session_that_is_not_there_is_empty(tmp_path: Path) -> None:
         got = session_columns(store, KEY)
     assert got.sent_ns.dtype == np.int64
     assert len(got.sent_ns) == len(got.fate) == 0
+
+
+@pytest.mark.slow
+def test_sessions_reduced_on_several_processors_come_back_in_order(tmp_path: Path) -> None:
+    keys = [SessionKey(agent="desk", target=f"node-{n}", method=Method.ECHO) for n in range(5)]
+    records = [lifelike(random.Random(m), 6000 + m, key) for m in range(70) for key in keys]
+    with Store.open(tmp_path / "s.db") as store:
+        store.append_all(records)
+        store.pack_hours(6100)
+    one, two = (
+        list(each_session(tmp_path / "s.db", keys, total_rtt, span=(6010, 6065), processes=n)) for n in (1, 2)
+    )
+    assert one == two
+    for (target, count, total), key in zip(one, keys, strict=True):
+        mine = [r for r in records if r.session == key and 6010 <= r.minute < 6065]
+        assert (target, count) == (key.target, sum(len(r.samples) for r in mine))
+        assert total == sum(s.rtt_ns or 0 for r in mine for s in r.samples)

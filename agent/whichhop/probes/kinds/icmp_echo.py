@@ -13,7 +13,8 @@ from whichhop.net.clock import Clock, both_ns
 from whichhop.net.icmp_socket import EchoAnswer, EchoSocket
 from whichhop.net.stamped import Address, numeric_address
 from whichhop.probes.base import SessionFacts, Sink
-from whichhop.probes.sessions import Course, Courses, Remembered, SendTimes, plain
+from whichhop.probes.send_times import SendTimes
+from whichhop.probes.sessions import Course, Courses, Remembered, plain
 from whichhop.wire.flight import Flight
 from whichhop.wire.quoted import read_quoted
 from whichhop.wire.refusal import Refusal

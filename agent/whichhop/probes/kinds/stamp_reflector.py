@@ -13,7 +13,7 @@ from whichhop.net.clock import Clock
 from whichhop.net.stamped import Address, Datagram, SendStamp, StampedSocket
 from whichhop.net.udp import open_udp
 from whichhop.probes.gate import Gate
-from whichhop.probes.sessions import SendTimes
+from whichhop.probes.send_times import SendTimes
 from whichhop.wire.ntp64 import ErrorEstimate, field_from_utc
 from whichhop.wire.refusal import Refusal
 from whichhop.wire.stamp import AUTH_OCTETS, BASE_OCTETS, DEFAULT_PORT

@@ -13,7 +13,8 @@ from whichhop.net.clock import Clock, both_ns
 from whichhop.net.stamped import Address, Datagram, StampedSocket, numeric_address
 from whichhop.net.udp import open_udp
 from whichhop.probes.base import SessionFacts, Sink
-from whichhop.probes.sessions import Course, Courses, Remembered, SendTimes, plain
+from whichhop.probes.send_times import SendTimes
+from whichhop.probes.sessions import Course, Courses, Remembered, plain
 from whichhop.wire.ntp64 import ErrorEstimate
 from whichhop.wire.stamp import DEFAULT_PORT
 from whichhop.wire.stamp_sender import StampSender

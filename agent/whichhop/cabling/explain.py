@@ -1,0 +1,111 @@
+"""Joins a verdict on the access link with the modem's levels: is it the coax in the house, or the line?"""
+
+from dataclasses import dataclass
+
+from whichhop.cabling.against_reading import Difference
+from whichhop.cabling.codeword_timing import Timing
+from whichhop.cabling.judge_levels import Judgement
+from whichhop.cabling.rules import Standing
+from whichhop.model.finding import Verdict
+from whichhop.model.links import Cause, Owner
+
+TIMING_P = 0.01
+"""Below this, codeword bursts and loss are taken to be tied."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanation:
+    """One sentence for the verdict, the reasons, and what to do next.
+
+    whose: None where the house and the provider's drop are not told apart.
+    """
+
+    sentence: str
+    whose: Owner | None
+    reasons: tuple[str, ...] = ()
+    next_steps: tuple[str, ...] = ()
+
+
+_CHECK = "work through the inspection list (whichhop cabling) from the modem outwards, then read again"
+_REPORT = "report the levels with the verdict; what carries the signal to the house is the provider's"
+_READ = "read the modem's levels (whichhop levels)"
+_DOUBT = "check the column map, or read the levels another way"
+
+
+def _tied(timing: Timing | None) -> str:
+    if timing is None or timing.p_value is None or timing.p_value > TIMING_P:
+        return ""
+    return (
+        f"bursts of uncorrectable codewords fall together with the loss ({timing.matched_s:.0f} s of "
+        f"{timing.loss_s:.0f} s, {timing.expected_s:.0f} s by chance, "
+        f"p = {timing.p_value:.2g} over {timing.shifts} shifts)"
+    )
+
+
+_Outcome = tuple[str, Owner | None, tuple[str, ...]]
+
+
+def _plain(standing: Standing, tied: bool) -> _Outcome | None:
+    """Outcomes that the levels alone decide."""
+    match standing:
+        case Standing.UNKNOWN:
+            words = (
+                "upstream link; the modem's levels are not known, so the coax in the house is not ruled out"
+            )
+            return words, Owner.PROVIDER, (_READ,)
+        case Standing.IMPLAUSIBLE:
+            words = (
+                "upstream link; the modem's levels are not believable: they neither blame nor clear the coax"
+            )
+            return words, Owner.PROVIDER, (_DOUBT,)
+        case Standing.FINE:
+            more = ", yet bursts of lost codewords come with the loss" if tied else ""
+            return f"upstream link with clean levels{more}", Owner.PROVIDER, (_REPORT,)
+        case _:
+            return None
+
+
+def _placed(strong: bool, difference: Difference | None, start_level_fine: bool | None) -> _Outcome:
+    """Outcomes that need to know where the level is lost."""
+    if difference is not None and difference.explained and start_level_fine is False:
+        words = "upstream link: the level is bad where it enters the house already"
+        return words, Owner.PROVIDER, (_REPORT,)
+    if not strong:
+        words = (
+            "upstream link; the levels are not what technicians aim for, but nothing ties them to the loss"
+        )
+        return words, Owner.PROVIDER, (_CHECK, _REPORT)
+    unlisted = difference is not None and not difference.explained and (difference.excess_db or 0.0) > 0.0
+    eaten = difference is not None and difference.explained and start_level_fine is True
+    if unlisted or eaten:
+        return "upstream link, and the coax in the house explains it", Owner.HOME, (_CHECK,)
+    words = "upstream link, and the levels explain it: the coax in the house or the provider's drop"
+    return words, None, (_CHECK, f"if the levels stay as they are, {_REPORT}")
+
+
+def explain(
+    verdict: Verdict,
+    judgement: Judgement,
+    difference: Difference | None = None,
+    timing: Timing | None = None,
+    start_level_fine: bool | None = None,
+) -> Explanation | None:
+    """What the modem's levels add to a verdict; None when the verdict is not about the access link.
+
+    difference: the cable run held against the reading, where the home file lists one. start_level_fine:
+    True when the level at the run's start is good, False when it is bad, None when nobody measured it.
+    The house is blamed only with a reason from inside it: loss that the listed parts do not explain, or
+    listed parts that eat a good level. Bad levels alone leave house and drop untold.
+    """
+    if verdict.cause is not Cause.UPSTREAM_LINK:
+        return None
+    tied = _tied(timing)
+    reasons = [f.words for f in judgement.troubles]
+    if difference is not None and difference.excess_db is not None:
+        reasons.insert(0, difference.words)
+    if tied:
+        reasons.insert(0, tied)
+    standing = judgement.standing
+    strong = standing is Standing.OUTSIDE or bool(tied)
+    sentence, whose, steps = _plain(standing, bool(tied)) or _placed(strong, difference, start_level_fine)
+    return Explanation(sentence=sentence, whose=whose, reasons=tuple(reasons), next_steps=steps)

@@ -1,0 +1,121 @@
+"""What a cable run loses at a frequency, and the levels that it lets one expect.
+
+Losses of splitters, couplers and joints are the figures usually printed on such parts (common practice);
+they hold within about 0.5 dB between 5 and 1000 MHz.
+"""
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import assert_never
+
+from whichhop.cabling.cable_data import cable_loss_db
+from whichhop.model.cable_run import (
+    REFERENCE_C,
+    Amplifier,
+    Cable,
+    Coupler,
+    Filter,
+    Joint,
+    Leg,
+    Pad,
+    Part,
+    Run,
+    Splitter,
+)
+
+SPLITTER_DB: dict[tuple[int, Leg], float] = {
+    (2, Leg.EVEN): 3.5,
+    (3, Leg.EVEN): 5.5,
+    (3, Leg.STRONG): 3.5,
+    (3, Leg.WEAK): 7.0,
+    (4, Leg.EVEN): 7.0,
+    (8, Leg.EVEN): 10.5,
+}
+"""Loss per leg in dB, common practice; an ideal one would lose 10 lg N (3.01, 4.77, 6.02, 9.03 dB)."""
+
+COUPLER_THROUGH_DB: dict[int, float] = {6: 2.0, 9: 1.4, 12: 1.0, 16: 0.8, 20: 0.6}
+"""Loss of a coupler's through output in dB by its tap value, common practice."""
+
+
+def part_loss_db(part: Part, frequency_hz: float, *, upstream: bool = False) -> float:
+    """What a part takes off a signal, in dB; below zero for an amplifier's gain. KeyError: no such part."""
+    match part:
+        case Cable():
+            return cable_loss_db(part.kind, part.length_m, frequency_hz, part.temperature_c)
+        case Splitter():
+            return SPLITTER_DB[part.ways, part.leg]
+        case Coupler():
+            return COUPLER_THROUGH_DB[part.value_db] if part.leg is Leg.THROUGH else float(part.value_db)
+        case Amplifier():
+            return -(part.return_gain_db if upstream else part.gain_db)
+        case Filter():
+            return part.loss_db if part.low_hz <= frequency_hz <= part.high_hz else part.stop_db
+        case Pad() | Joint():
+            return part.loss_db
+        case _:
+            assert_never(part)
+
+
+def run_loss_db(run: Run, frequency_hz: float, *, upstream: bool = False) -> float:
+    """Loss from the tap to the modem in dB."""
+    return sum(part_loss_db(part, frequency_hz, upstream=upstream) for part in run.parts)
+
+
+def tap_level_dbmv(run: Run, frequency_hz: float) -> float:
+    """Downstream level at the start of the run."""
+    points = sorted(run.tap_dbmv.items())
+    if not points:
+        raise ValueError("a run needs at least one level at its start")
+    if frequency_hz <= points[0][0]:
+        return points[0][1]
+    for (f, a), (g, b) in pairwise(points):
+        if frequency_hz <= g:
+            return a + (frequency_hz - f) / (g - f) * (b - a)
+    return points[-1][1]
+
+
+def expected_dbmv(run: Run, frequency_hz: float) -> float:
+    """Downstream level to expect at the modem."""
+    return tap_level_dbmv(run, frequency_hz) - run_loss_db(run, frequency_hz)
+
+
+def transmit_dbmv(run: Run, frequency_hz: float, wanted_at_tap_dbmv: float) -> float:
+    """What the modem must send for a level to arrive at the tap: the way back loses the same parts' dB."""
+    return wanted_at_tap_dbmv + run_loss_db(run, frequency_hz, upstream=True)
+
+
+def walk_levels(run: Run, frequency_hz: float) -> tuple[float, ...]:
+    """The level at the start and after every part, so that a reader sees where the signal goes."""
+    level = tap_level_dbmv(run, frequency_hz)
+    out = [level]
+    for part in run.parts:
+        level -= part_loss_db(part, frequency_hz)
+        out.append(level)
+    return tuple(out)
+
+
+def part_words(part: Part, others: bool = True) -> str:  # noqa: PLR0911 # one return a kind of part
+    """A part as a person names it, with what else it serves unless `others` is False."""
+    match part:
+        case Cable():
+            warm = "" if part.temperature_c == REFERENCE_C else f" at {part.temperature_c:g} °C"
+            return f"{part.length_m:g} m of {part.kind.upper()}{warm}"
+        case Splitter():
+            leg = "" if part.leg is Leg.EVEN else f", {part.leg} leg"
+            return f"{part.ways}-way splitter{leg}{_serves(part.serves if others else ())}"
+        case Coupler():
+            return f"{part.value_db} dB coupler, {part.leg} output{_serves(part.serves if others else ())}"
+        case Amplifier():
+            return f"amplifier {part.gain_db:+g} dB, return {part.return_gain_db:+g} dB"
+        case Filter():
+            return f"filter {part.name}"
+        case Pad():
+            return f"{part.loss_db:g} dB pad"
+        case Joint():
+            return part.name
+        case _:
+            assert_never(part)
+
+
+def _serves(others: Sequence[str]) -> str:
+    return f" (also serves {', '.join(others)})" if others else ""

@@ -1,0 +1,138 @@
+"""What a change to the cable run would gain, before anybody fetches a screwdriver."""
+
+import re
+from dataclasses import dataclass, replace
+
+from whichhop.cabling.cautions import Hazard, cautions_for, cut_services, hazards_of
+from whichhop.cabling.run import COUPLER_THROUGH_DB, SPLITTER_DB, expected_dbmv, part_words, run_loss_db
+from whichhop.errors import DataError
+from whichhop.model.cable_run import Cable, CableKind, Coupler, Leg, Pad, Part, Run, Splitter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """Take part number `at` (from 1, as listed) out, or put `instead` in its place."""
+
+    at: int
+    instead: Part | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gain:
+    """What a change does at one frequency, dB and dBmV; the same dB are saved on the way back."""
+
+    frequency_hz: float
+    before_dbmv: float
+    after_dbmv: float
+    upstream_gain_db: float
+
+    @property
+    def gain_db(self) -> float:
+        """Downstream level won; below zero, lost."""
+        return self.after_dbmv - self.before_dbmv
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """A change with its gains, what else it touches, and what to mind."""
+
+    words: str
+    run: Run
+    gains: tuple[Gain, ...]
+    cuts: tuple[str, ...]
+    hazards: tuple[Hazard, ...]
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to mind, closed by local codes; empty when nothing can hurt."""
+        return cautions_for(self.hazards)
+
+
+def changed(run: Run, change: Change) -> Run:
+    """The run after a change; IndexError when there is no such part."""
+    if not 1 <= change.at <= len(run.parts):
+        raise IndexError(f"part {change.at} of {len(run.parts)}")
+    parts = list(run.parts)
+    parts[change.at - 1 : change.at] = [] if change.instead is None else [change.instead]
+    return replace(run, parts=tuple(parts))
+
+
+def what_if(run: Run, change: Change, frequencies_hz: tuple[float, ...]) -> Outcome:
+    """A change's gain at each frequency."""
+    after = changed(run, change)
+    old = run.parts[change.at - 1]
+    gains = tuple(
+        Gain(
+            frequency_hz=f,
+            before_dbmv=expected_dbmv(run, f),
+            after_dbmv=expected_dbmv(after, f),
+            upstream_gain_db=run_loss_db(run, f, upstream=True) - run_loss_db(after, f, upstream=True),
+        )
+        for f in frequencies_hz
+    )
+    touched = (old,) if change.instead is None else (old, change.instead)
+    kept = change.instead.serves if isinstance(change.instead, Splitter | Coupler) else ()
+    cuts = tuple(s for s in cut_services((old,)) if s not in kept)
+    verb = "take out" if change.instead is None else "replace"
+    words = f"{verb} part {change.at} ({part_words(old, others=False)})"
+    if change.instead is not None:
+        words += f" by {part_words(change.instead, others=False)}"
+    return Outcome(words=words, run=after, gains=gains, cuts=cuts, hazards=hazards_of(touched))
+
+
+_FORMS = 'write "remove N", or "replace N" and one of: rg-6 [METRES], splitter WAYS, coupler DB, pad DB'
+
+
+def parse_change(text: str, run: Run) -> Change:
+    """A change as a person types it: "remove 4", "replace 4 coupler 9", "replace 2 rg-6 12.5".
+
+    A cable without a length keeps the old one's; what a replaced part served, the new one serves.
+    DataError with the forms to write otherwise.
+    """
+    found = re.fullmatch(r"\s*(remove|replace)\s+(\d+)\s*(\S*)\s*(\d*\.?\d*)\s*", text.lower())
+    if found is None:
+        raise DataError(f"what-if {text!r} is not understood; {_FORMS}")
+    verb, at, what, size = found[1], int(found[2]), found[3], found[4]
+    if not 1 <= at <= len(run.parts):
+        raise DataError(f"what-if {text!r}: there is no part {at}; the run has parts 1 to {len(run.parts)}")
+    if verb == "remove":
+        if what:
+            raise DataError(f"what-if {text!r}: nothing comes after the number; {_FORMS}")
+        return Change(at=at)
+    return Change(at=at, instead=_new_part(text, what, size, run.parts[at - 1]))
+
+
+def _new_part(text: str, what: str, size: str, old: Part) -> Part:
+    serves = old.serves if isinstance(old, Splitter | Coupler) else ()
+    if what in list(CableKind):
+        length = float(size) if size else old.length_m if isinstance(old, Cable) else None
+        if length is None:
+            raise DataError(f"what-if {text!r}: how long is the cable? write its metres after its kind")
+        return Cable(kind=CableKind(what), length_m=length)
+    if what == "splitter" and size.isdigit() and (int(size), Leg.EVEN) in SPLITTER_DB:
+        return Splitter(ways=int(size), serves=serves)
+    if what == "coupler" and size.isdigit() and int(size) in COUPLER_THROUGH_DB:
+        return Coupler(value_db=int(size), serves=serves)
+    if what == "pad" and size:
+        return Pad(loss_db=float(size))
+    raise DataError(f"what-if {text!r} is not understood; {_FORMS}")
+
+
+def ideas(run: Run) -> tuple[Change, ...]:
+    """Changes worth trying on paper: each splitter out, or a coupler for it; each old thin cable replaced.
+
+    A coupler's through output favours the modem and keeps the other outlets alive at a lower level, so it
+    is offered for two-way splitters only.
+    """
+    out: list[Change] = []
+    for number, part in enumerate(run.parts, 1):
+        match part:
+            case Splitter():
+                out.append(Change(at=number))
+                if part.ways == 2:
+                    out.append(Change(at=number, instead=Coupler(value_db=9, serves=part.serves)))
+            case Cable(kind=CableKind.RG_59):
+                out.append(Change(at=number, instead=replace(part, kind=CableKind.RG_6)))
+            case _:
+                pass
+    return tuple(out)

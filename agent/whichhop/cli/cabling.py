@@ -1,0 +1,154 @@
+"""`whichhop cabling`: the coax part by part, what a change would gain, what to look at, each box's limit."""
+
+import argparse
+import json
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from whichhop.cabling.against_reading import compare
+from whichhop.cabling.cautions import cautions_for
+from whichhop.cabling.checklist import CHECKLIST
+from whichhop.cabling.rules import RULES, Standing
+from whichhop.cabling.run import expected_dbmv, part_words, run_loss_db, walk_levels
+from whichhop.cabling.what_if import Outcome, ideas, parse_change, what_if
+from whichhop.cli.cabling_equipment import equipment_data, equipment_lines
+from whichhop.cli.levels import take_reading
+from whichhop.cli.table import table
+from whichhop.config.check import read_house
+from whichhop.errors import DataError
+from whichhop.model import ModemLevels
+from whichhop.model.cable_run import Run
+from whichhop.model.levels_source import LevelsSource
+
+EPILOG = """\
+examples:
+  whichhop cabling configs/cable-levels.yaml
+  whichhop cabling HOME --what-if "remove 5" --what-if "replace 3 coupler 9"
+  whichhop cabling HOME --against reading.json     (what `whichhop levels --json` printed)
+  whichhop cabling HOME --checklist
+  whichhop cabling HOME --equipment
+
+Levels of cable, splitters and couplers are typical ones; a part's own data sheet goes before them.
+"""
+DOWN_MHZ = (100.0, 400.0, 700.0)
+UP_MHZ = 30.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The verb's arguments."""
+    parser.epilog = EPILOG
+    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    parser.add_argument(
+        "--what-if", action="append", default=[], metavar="CHANGE", help='e.g. "remove 5"; may be repeated'
+    )
+    parser.add_argument("--mhz", type=float, action="append", metavar="MHZ", help="a frequency to work out")
+    parser.add_argument("--against", type=Path, metavar="FILE", help="a modem's reading to compare with")
+    parser.add_argument("--checklist", action="store_true", help="print what to look at along the coax")
+    parser.add_argument("--equipment", action="store_true", help="print each box's limit against the plan")
+    parser.add_argument("--json", action="store_true", help="print data instead of tables")
+
+
+def _frequencies(wanted: list[float] | None) -> tuple[float, ...]:
+    chosen = tuple(wanted or DOWN_MHZ)
+    for mhz in chosen:
+        if not 5.0 <= mhz <= 3000.0:
+            raise DataError(f"--mhz {mhz:g}: coax carries 5 to 3000 MHz; give a frequency in between")
+    return tuple(mhz * 1e6 for mhz in chosen)
+
+
+def _standing(level_dbmv: float) -> Standing:
+    rules = (RULES["down-power-specification"], RULES["down-power-practice"])
+    return max((rule.stands(level_dbmv) for rule in rules), key=lambda s: s.weight)
+
+
+def _outcome_data(outcome: Outcome) -> dict[str, Any]:
+    return {
+        "change": outcome.words,
+        "gains": [{**asdict(g), "gain_db": g.gain_db} for g in outcome.gains],
+        "cuts": list(outcome.cuts),
+        "cautions": list(outcome.cautions),
+    }
+
+
+def _run_lines(run: Run, hertz: tuple[float, ...]) -> list[str]:
+    head = ("", "part", *(f"{f / 1e6:g} MHz" for f in hertz))
+    levels = [walk_levels(run, f) for f in hertz]
+    names = ["start", *(part_words(p) for p in run.parts)]
+    rows = [
+        (str(i) if i else "", name, *(f"{column[i]:+.1f}" for column in levels))
+        for i, name in enumerate(names)
+    ]
+    lines = ["Level in dBmV after each part:", "", table(head, rows), ""]
+    for f in hertz:
+        level = expected_dbmv(run, f)
+        lines.append(f"At the modem, {f / 1e6:g} MHz: {level:+.1f} dBmV, {_standing(level)}.")
+    up = run_loss_db(run, UP_MHZ * 1e6, upstream=True)
+    lines.append(
+        f"On the way back, {UP_MHZ:g} MHz: the modem sends {up:.1f} dB more than arrives at the start."
+    )
+    return lines
+
+
+def _outcome_lines(outcome: Outcome) -> list[str]:
+    gains = ", ".join(f"{g.gain_db:+.1f} dB at {g.frequency_hz / 1e6:g} MHz" for g in outcome.gains)
+    lines = [f"- {outcome.words}: {gains}; {outcome.gains[0].upstream_gain_db:+.1f} dB on the way back"]
+    if outcome.cuts:
+        lines.append(f"  it cuts off: {', '.join(outcome.cuts)}")
+    return lines
+
+
+def _checklist_lines() -> list[str]:
+    lines = ["What to look at, in this order (common practice):", ""]
+    for number, check in enumerate(CHECKLIST, 1):
+        lines.append(f"{number}. {check.what[0].upper()}{check.what[1:]}. Bad when: {check.bad_when}.")
+        lines.append(f"   It does: {check.effect}. Do: {check.remedy}.")
+    lines += ["", *(f"! {c}" for c in cautions_for(h for check in CHECKLIST for h in check.hazards))]
+    return lines
+
+
+def _reading(path: Path | None) -> ModemLevels | None:
+    return None if path is None else take_reading("modem", LevelsSource(file=str(path)))
+
+
+def run(args: argparse.Namespace) -> int:
+    """Work out and print what was asked for."""
+    house = read_house(args.home)
+    hertz = _frequencies(args.mhz)
+    reading = _reading(args.against)
+    data: dict[str, Any] = {"home": house.home.name}
+    lines: list[str] = []
+    if args.checklist:
+        data["checklist"] = [asdict(c) for c in CHECKLIST]
+        lines += _checklist_lines()
+    if args.equipment:
+        data["equipment"] = equipment_data(house, reading)
+        lines += equipment_lines(house, reading)
+    if house.run is None:
+        if not lines or args.what_if or args.against:
+            raise DataError(
+                f"{args.home}: lists no cabling; add cabling: with a tap and the parts to the modem "
+                "(configs/cable-levels.yaml shows one)"
+            )
+    elif args.what_if or args.against or not lines:
+        run_ = house.run
+        changes = [parse_change(t, run_) for t in args.what_if] or list(ideas(run_))
+        outcomes = [what_if(run_, change, hertz) for change in changes]
+        difference = compare(run_, reading.channels) if reading is not None else None
+        data["run"] = [
+            {"part": part_words(p), "level_dbmv": {f"{f:g}": walk_levels(run_, f)[i] for f in hertz}}
+            for i, p in enumerate(run_.parts, 1)
+        ]
+        data["at_modem_dbmv"] = {f"{f:g}": expected_dbmv(run_, f) for f in hertz}
+        data["what_if"] = [_outcome_data(o) for o in outcomes]
+        if difference is not None:
+            data["against_reading"] = asdict(difference)
+        lines += ["", *_run_lines(run_, hertz)] if lines else _run_lines(run_, hertz)
+        if difference is not None:
+            lines.append(f"Against the reading: {difference.words}.")
+        if outcomes:
+            lines += ["", "What if:", *(line for o in outcomes for line in _outcome_lines(o))]
+            lines += ["", *(f"! {c}" for c in cautions_for(h for o in outcomes for h in o.hazards))]
+    sys.stdout.write(json.dumps(data, indent=2) + "\n" if args.json else "\n".join(lines) + "\n")
+    return 0

@@ -1,0 +1,208 @@
+"""`whichhop levels`: read the modem, judge its channels, and compare with an earlier reading."""
+
+import argparse
+import asyncio
+import json
+import sys
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+from whichhop.cabling.against_reading import Difference, compare
+from whichhop.cabling.fibre import FIBRE_CAUTIONS
+from whichhop.cabling.judge_levels import Judgement, deltas_between
+from whichhop.cabling.judge_modem import judge_modem
+from whichhop.cabling.level_change import LevelChange, channel_row, level_changes
+from whichhop.cabling.level_readings import from_readings
+from whichhop.cabling.rules import Standing
+from whichhop.cli.table import table
+from whichhop.config.check import House, read_house
+from whichhop.errors import DataError
+from whichhop.model import Channel, ModemLevels
+from whichhop.model.levels_source import LevelsSource
+from whichhop.model.units import NS_PER_S
+from whichhop.net.clock import SystemClock
+from whichhop.probes.levels import read_levels
+from whichhop.store.interchange import time_text
+
+EPILOG = """\
+examples:
+  whichhop levels configs/cable-levels.yaml
+  whichhop levels HOME --json > before.json        (and after the change:)
+  whichhop levels HOME --before before.json
+  whichhop levels HOME --page saved.html
+
+Codeword ratios need two readings: give an earlier one with --before, or the agent's store with --store.
+Exit code 0 when nothing is outside its limits, 1 when something is, 2 when the levels cannot be had.
+"""
+_BACK_NS = 24 * 3600 * NS_PER_S
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The verb's arguments."""
+    parser.epilog = EPILOG
+    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    parser.add_argument("--node", metavar="NAME", help="which modem, where the home has several")
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--file", type=Path, metavar="FILE", help="read a CSV or JSON file instead")
+    where.add_argument("--page", type=Path, metavar="FILE", help="read a saved status page instead")
+    parser.add_argument("--before", type=Path, metavar="FILE", help="an earlier reading: what --json printed")
+    parser.add_argument("--store", type=Path, metavar="FILE", help="an agent's store, for the reading before")
+    parser.add_argument("--json", action="store_true", help="print data instead of tables")
+
+
+def source_of(house: House, node: str | None, file: Path | None) -> tuple[str, LevelsSource]:
+    """Which modem is read and how; a file in its place keeps the home file's column map."""
+    known = house.home.levels
+    if node is not None and node not in known:
+        raise DataError(
+            f"--node {node}: the home file gives no levels there; use one of: {', '.join(known) or 'none'}"
+        )
+    if node is None and len(known) > 1:
+        raise DataError(f"several modems: {', '.join(known)}; choose one with --node")
+    name = node or next(iter(known), None)
+    if file is not None:
+        base = known[name] if name is not None else LevelsSource()
+        return name or "modem", replace(base, snmp=None, page=None, login=None, file=str(file))
+    if name is None:
+        raise DataError(
+            f"{house.home.name}: no node has levels; add levels: {{snmp: ADDRESS}}, {{page: URL}} or "
+            "{file: PATH} to the modem, or give --file or --page"
+        )
+    return name, known[name]
+
+
+def take_reading(node: str, source: LevelsSource) -> ModemLevels:
+    """One reading now."""
+    return asyncio.run(read_levels(node, source, SystemClock()))
+
+
+def _before(args: argparse.Namespace, node: str, now: ModemLevels) -> ModemLevels | None:
+    if args.before is not None:
+        return take_reading(node, LevelsSource(file=str(args.before)))
+    if args.store is not None:
+        from whichhop.store.store import Store
+
+        if not args.store.exists():
+            raise DataError(f"--store {args.store}: no such file; give an agent's store")
+        with Store.open(args.store, read_only=True) as store:
+            found = list(store.readings(from_ns=now.at_ns - _BACK_NS, to_ns=now.at_ns + 1))
+        kept = [r for r in from_readings(found) if r.node == node]
+        earlier = [r for r in kept if r.at_ns < now.at_ns - NS_PER_S]
+        return earlier[-1] if earlier else None
+    return None
+
+
+def as_data(
+    *,
+    now: ModemLevels,
+    source: LevelsSource,
+    judgement: Judgement,
+    difference: Difference | None,
+    before: ModemLevels | None,
+    changes: tuple[LevelChange, ...],
+) -> dict[str, Any]:
+    """The whole answer as JSON-ready data; `channels` and `at` are what --before and --file read."""
+    out: dict[str, Any] = {
+        "node": now.node,
+        "at": time_text(now.at_ns),
+        "source": source.words,
+        "standing": judgement.standing,
+        "channels": [channel_row(c) for c in now.channels],
+        "dsl": [asdict(line) for line in now.dsl],
+        "receive_dbm": now.receive_dbm,
+        "findings": [asdict(f) for f in judgement.findings],
+        "remarks": list(now.remarks),
+    }
+    if difference is not None:
+        out["against_cabling"] = asdict(difference)
+    if before is not None:
+        deltas = deltas_between(before, now).values()
+        out["before"] = time_text(before.at_ns)
+        out["codewords"] = [{**asdict(d), "uncorrectable_ratio": d.uncorrectable_ratio} for d in deltas]
+        out["changes"] = [asdict(c) for c in changes]
+    return out
+
+
+def _cells(c: Channel) -> tuple[str, ...]:
+    def show(value: float | None, form: str) -> str:
+        return "" if value is None else format(value, form)
+
+    mhz = None if c.frequency_hz is None else c.frequency_hz / 1e6
+    locked = {True: "yes", False: "NO", None: ""}[c.locked]
+    return (
+        c.name,
+        show(mhz, ".1f"),
+        f"{c.carrier} {c.modulation_words}" if c.modulation else str(c.carrier),
+        locked,
+        show(c.power_dbmv, "+.1f"),
+        show(c.mer_db, ".1f"),
+        show(c.corrected, ","),
+        show(c.uncorrectable, ","),
+    )
+
+
+def _print(
+    *,
+    now: ModemLevels,
+    source: LevelsSource,
+    judgement: Judgement,
+    difference: Difference | None,
+    changes: tuple[LevelChange, ...],
+    counted: bool,
+) -> None:
+    head = ("channel", "MHz", "carrier", "locked", "dBmV", "SNR dB", "corrected", "uncorrectable")
+    out = sys.stdout
+    out.write(f"{now.node} at {time_text(now.at_ns)}, by {source.words}\n\n")
+    if now.channels:
+        out.write(table(head, [_cells(c) for c in now.channels]) + "\n\n")
+    for finding in judgement.findings if not now.channels else ():
+        if finding.standing is Standing.FINE:
+            out.write(f"fine: {finding.words}\n")
+    for finding in judgement.troubles:
+        out.write(f"{finding.standing}: {finding.words}\n")
+    unknown = [f for f in judgement.findings if f.standing is Standing.UNKNOWN]
+    out.writelines(f"unknown: {f.words}\n" for f in unknown[:3])
+    if len(unknown) > 3:
+        out.write(f"unknown: {len(unknown) - 3} more channels likewise\n")
+    if not judgement.troubles:
+        out.write("Every level is inside what technicians aim for.\n")
+    if not counted and now.channels:
+        out.write("Codeword totals above are since the modem's restart; a ratio needs a reading before.\n")
+    if now.receive_dbm is not None and judgement.troubles:
+        out.writelines(f"! {c}\n" for c in FIBRE_CAUTIONS)
+    if difference is not None:
+        out.write(f"Against the cable run: {difference.words}.\n")
+    out.writelines(f"Since the reading before: {c.words}.\n" for c in changes)
+    out.writelines(f"Note: {r}\n" for r in now.remarks)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, judge, print."""
+    house = read_house(args.home)
+    node, source = source_of(house, args.node, args.file or args.page)
+    now = take_reading(node, source)
+    before = _before(args, node, now)
+    judgement = judge_modem(now, before, house.home.plan)
+    difference = compare(house.run, now.channels) if house.run is not None else None
+    changes = level_changes([before], [now]) if before is not None else ()
+    if args.json:
+        data = as_data(
+            now=now,
+            source=source,
+            judgement=judgement,
+            difference=difference,
+            before=before,
+            changes=changes,
+        )
+        sys.stdout.write(json.dumps({"home": house.home.name, **data}, indent=2) + "\n")
+    else:
+        _print(
+            now=now,
+            source=source,
+            judgement=judgement,
+            difference=difference,
+            changes=changes,
+            counted=before is not None,
+        )
+    return 1 if judgement.standing is Standing.OUTSIDE else 0

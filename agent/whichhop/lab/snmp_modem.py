@@ -1,0 +1,79 @@
+"""Runs a real SNMP agent that answers as a cable modem, from tables that can be changed while it runs."""
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from whichhop.errors import SystemRefusedError
+from whichhop.lab.modem_tables import ModemState, modem_tables
+from whichhop.lab.pass_through import write_table
+
+_SYSTEM_FOLDERS = ":/usr/sbin:/sbin"
+ROOTS = (".1.3.6.1.2.1.10.127", ".1.3.6.1.4.1.4491")
+
+
+class SnmpModem:
+    """An emulated modem on an address and port of our own; a context manager that ends what it started.
+
+    folder: where its files stand, empty and writable. inside: words before the command, to start it in a
+    network namespace, say.
+    """
+
+    def __init__(
+        self,
+        state: ModemState,
+        folder: Path,
+        *,
+        address: str = "127.0.0.1",
+        port: int = 1161,
+        community: str = "alder",
+        inside: Sequence[str] = (),
+    ) -> None:
+        program = shutil.which("snmpd", path=os.environ.get("PATH", "") + _SYSTEM_FOLDERS)
+        if program is None:
+            raise SystemRefusedError("the emulated modem needs the program snmpd; run deploy/setup tests")
+        self._folder = folder
+        self._table = folder / "table.json"
+        self._agent: subprocess.Popen[bytes] | None = None
+        conf = folder / "snmpd.conf"
+        helper = f"{sys.executable} -m whichhop.lab.pass_through {self._table}"
+        lines = [
+            f"agentaddress udp:{address}:{port}",
+            f"rocommunity {community}",
+            "dontLogTCPWrappersConnects yes",
+            *(f"pass_persist {root} {helper}" for root in ROOTS),
+        ]
+        conf.write_text("\n".join(lines) + "\n")
+        self._command = [*inside, program, "-f", "-Lf", str(folder / "log"), "-C", "-c", str(conf)]
+        self.show(state)
+
+    def show(self, state: ModemState) -> None:
+        """From now on the modem says this."""
+        write_table(self._table, modem_tables(state))
+
+    def __enter__(self) -> Self:
+        (self._folder / "persist").mkdir(exist_ok=True)
+        self._agent = subprocess.Popen(  # noqa: S603 # our own command, no shell
+            self._command,
+            env={**os.environ, "SNMP_PERSISTENT_DIR": str(self._folder / "persist")},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._agent is not None:
+            self._agent.terminate()
+            try:
+                self._agent.wait(5)
+            except subprocess.TimeoutExpired:
+                self._agent.kill()
+                self._agent.wait()
+            self._agent = None

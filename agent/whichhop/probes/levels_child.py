@@ -1,0 +1,105 @@
+"""One reading of a modem in a short process of its own: a request on stdin, channels on stdout.
+
+`python -m whichhop.probes.levels_child`. The SNMP library and a page of any size stay out of the daemon,
+and no password shows in a list of processes.
+"""
+
+import asyncio
+import sys
+from pathlib import Path
+
+import msgspec
+
+from whichhop.errors import DataError, PeerError, SystemRefusedError, WhichhopError
+from whichhop.model.levels_source import Fact, LevelsSource
+from whichhop.probes.levels_talk import LevelsAnswer, LevelsRequest
+from whichhop.wire.docs_mib import WALKS, channels_of
+from whichhop.wire.level_columns import ColumnMap
+from whichhop.wire.level_file import read_csv, read_json
+from whichhop.wire.modem_table import TableReading, read_page
+
+
+def _names(source: LevelsSource) -> ColumnMap:
+    return ColumnMap(
+        headings={Fact(fact): heading for fact, heading in source.columns.items()},
+        down=source.down,
+        up=source.up,
+        locked=source.locked,
+    )
+
+
+async def _by_snmp(source: LevelsSource, timeout_s: float) -> LevelsAnswer:
+    from whichhop.probes.snmp_walk import SnmpTarget  # noqa: PLC0415 # 30 MB that a page or file need not load
+
+    target = SnmpTarget(source.snmp or "", source.port, source.community, timeout_s)
+    try:
+        channels = channels_of(await target.walk(WALKS))
+    finally:
+        target.close()
+    if not channels:
+        raise PeerError(
+            f"SNMP agent {source.snmp} answers, but shows no cable modem's tables (RFC 4546); "
+            "read the levels from its page instead"
+        )
+    return LevelsAnswer(channels=channels)
+
+
+def _answer(found: TableReading, at_ns: int | None = None) -> LevelsAnswer:
+    return LevelsAnswer(
+        channels=found.channels,
+        dsl=found.dsl,
+        receive_dbm=found.receive_dbm,
+        remarks=found.remarks,
+        at_ns=at_ns,
+    )
+
+
+def _by_file(path: Path, names: ColumnMap) -> LevelsAnswer:
+    """Channels of a file; they are as old as the file says, or as the file itself is."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+        changed_ns = path.stat().st_mtime_ns
+    except OSError as trouble:
+        raise SystemRefusedError(
+            f"{path}: cannot be read: {trouble.strerror}; give the path of a CSV, JSON or HTML file"
+        ) from trouble
+    except UnicodeDecodeError as trouble:
+        raise DataError(f"{path}: not UTF-8 text; export it again as UTF-8") from trouble
+    at_ns: int | None = None
+    head = text.lstrip()[:1]
+    if head in ("{", "["):
+        found, at_ns = read_json(text, str(path))
+    elif head == "<":
+        found = read_page(text, names, str(path))
+    else:
+        found = read_csv(text, names, str(path))
+    return _answer(found, at_ns or changed_ns)
+
+
+def answer(request: LevelsRequest) -> LevelsAnswer:
+    """One reading from a source; a WhichhopError with one line when it cannot be had."""
+    source = request.source
+    if source.snmp is not None:
+        return asyncio.run(_by_snmp(source, request.timeout_s))
+    if source.page is not None:
+        from whichhop.probes.modem_page import fetch_page  # noqa: PLC0415 # TLS only where it is needed
+
+        found = read_page(fetch_page(source, request.timeout_s), _names(source), source.page)
+        return _answer(found)
+    return _by_file(Path(source.file or ""), _names(source))
+
+
+def main() -> int:
+    """Answer one request, or say on stderr in one line why not, with exit code 2."""
+    request = msgspec.json.decode(sys.stdin.buffer.read(), type=LevelsRequest)
+    try:
+        line = msgspec.json.encode(answer(request))
+    except WhichhopError as trouble:
+        sys.stderr.write(f"{trouble}\n")
+        return 2
+    sys.stdout.buffer.write(line)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,23 @@
+"""Optical receive power against the class B+ budget."""
+
+import pytest
+
+from whichhop.cabling.fibre import B_PLUS_DOWN, B_PLUS_UP, judge_fibre
+from whichhop.cabling.rules import RULES, Standing
+
+
+def test_the_budget_of_class_b_plus_closes() -> None:
+    # ITU-T G.984.2 Amd 1 (from memory): launch 1.5..5 dBm, plant 13..28 dB, penalty 0.5 dB
+    # home: 1.5 - 28 - 0.5 = -27 and 5 - 13 = -8 dBm; provider: 0.5 - 28 - 0.5 = -28 and 5 - 13 = -8 dBm
+    assert B_PLUS_DOWN.receive_dbm == (-27.0, -8.0)
+    assert B_PLUS_UP.receive_dbm == (-28.0, -8.0)
+    rule = RULES["fibre-receive-specification"]
+    assert (rule.low, rule.high) == B_PLUS_DOWN.receive_dbm
+
+
+@pytest.mark.parametrize(
+    ("power", "standing"),
+    [(-18.0, Standing.FINE), (-26.0, Standing.MARGINAL), (-27.5, Standing.OUTSIDE), (-7.0, Standing.OUTSIDE)],
+)
+def test_the_light_at_the_home(power: float, standing: Standing) -> None:
+    assert judge_fibre(power).standing is standing

@@ -1,0 +1,71 @@
+"""A fan hands each target to its own prober, and opens a prober that serves several only once."""
+
+import asyncio
+from dataclasses import dataclass, field
+
+import pytest
+
+from whichhop.errors import SystemRefusedError
+from whichhop.model import Method, SessionKey
+from whichhop.model.units import MonoNs
+from whichhop.probes.base import SessionFacts
+from whichhop.probes.fan import Fan
+
+
+@dataclass
+class Noting:
+    """Notes what it is told; refuses to open when `refuses`."""
+
+    method: Method = Method.STAMP
+    refuses: bool = False
+    notes: list[str] = field(default_factory=list)
+
+    def open(self, loop: asyncio.AbstractEventLoop) -> None:
+        if self.refuses:
+            raise SystemRefusedError("no")
+        self.notes.append("open")
+
+    def send(self, key: SessionKey, address: str) -> None:
+        self.notes.append(f"send {key.target} {address}")
+
+    def expire(self, now_ns: MonoNs) -> None:
+        self.notes.append(f"expire {now_ns}")
+
+    def facts(self, key: SessionKey) -> SessionFacts:
+        return SessionFacts(duplicates=7)
+
+    def close(self) -> None:
+        self.notes.append("close")
+
+
+def key(target: str) -> SessionKey:
+    return SessionKey(agent="desk", target=target, method=Method.STAMP)
+
+
+def test_each_target_is_asked_by_its_own_prober() -> None:
+    signed, plain = Noting(), Noting()
+    fan = Fan(Method.STAMP, {"attic": signed, "study": signed, "harbour": plain})
+    loop = asyncio.new_event_loop()
+    fan.open(loop)
+    fan.send(key("attic"), "192.0.2.2")
+    fan.send(key("harbour"), "203.0.113.7")
+    fan.expire(MonoNs(5))
+    fan.close()
+    loop.close()
+    assert signed.notes == ["open", "send attic 192.0.2.2", "expire 5", "close"]
+    assert plain.notes == ["open", "send harbour 203.0.113.7", "expire 5", "close"]
+
+
+def test_facts_come_from_the_targets_prober_and_are_empty_for_a_stranger() -> None:
+    fan = Fan(Method.STAMP, {"attic": Noting()})
+    assert fan.facts(key("attic")).duplicates == 7
+    assert fan.facts(key("nobody")) == SessionFacts()
+
+
+def test_when_one_prober_is_refused_those_opened_before_are_closed_again() -> None:
+    first, second = Noting(), Noting(refuses=True)
+    loop = asyncio.new_event_loop()
+    with pytest.raises(SystemRefusedError):
+        Fan(Method.STAMP, {"attic": first, "harbour": second}).open(loop)
+    loop.close()
+    assert first.notes == ["open", "close"]
