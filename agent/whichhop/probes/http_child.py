@@ -169,7 +169,7 @@ class Fetcher:
                 continue
             self.report.began = True
             points.append((now, arrived))
-            rtts += [i.rtt_us / 1e6 for i in infos if i.rtt_us]
+            rtts += [info.rtt_us / 1e6 for info in infos if info.rtt_us]
             self.report.progress((now - points[0][0]) / NS_PER_S, arrived)
             ended = self._ended(points, infos, over=over)
             if ended:

@@ -1,0 +1,103 @@
+"""`whichhop capacity`: what transfers so far say of each link, the narrow one of each room, and the plan."""
+
+import argparse
+import json
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from whichhop.cabling.equipment import on_the_way
+from whichhop.cli.table import table
+from whichhop.compare.capacity import capacities, measured_of, narrow_links, narrow_words
+from whichhop.compare.plan_delivered import Delivery, by_hour, delivery_words, upstream_tests
+from whichhop.config.check import House, read_house
+from whichhop.config.keys import derive_keys, key_path_for, read_key
+from whichhop.daemon.options import default_store
+from whichhop.daemon.transfer_keeper import zone_of
+from whichhop.errors import DataError
+from whichhop.model import Home
+from whichhop.model import Path as Way
+from whichhop.net.http_get import fetch
+from whichhop.store.gather import gather
+from whichhop.store.store import Store
+
+EPILOG = """\
+example:
+  whichhop capacity alder.yaml
+
+Collects the results of past transfers (`whichhop transfer`) from every agent, then says what each link was
+seen to carry, which link is the narrow one on each agent's way out, and whether the plan is delivered, by
+hour of the day. Rates are TCP payload.
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The verb's arguments."""
+    parser.epilog = EPILOG
+    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
+    parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
+    parser.add_argument("--offline", action="store_true", help="ask no agent; use what is kept already")
+    parser.add_argument("--json", action="store_true", help="print data instead of text")
+
+
+def link_ceilings(house: House) -> dict[str, tuple[float, str]]:
+    """By link, the lowest ceiling of the boxes at its ends, as the home file's equipment describes them."""
+    boxes = {box.node: box for box in house.boxes}
+    out: dict[str, tuple[float, str]] = {}
+    for link in house.home.links:
+        if link.near not in house.home.nodes or link.far not in house.home.nodes:
+            continue
+        found = on_the_way(Way(nodes=(link.near, link.far), links=(link,)), boxes)
+        lowest = min(found, key=lambda c: min(c.down_bps, c.up_bps), default=None)
+        if lowest is not None:
+            most = min(lowest.down_bps, lowest.up_bps)
+            out[link.name] = (most, f"{lowest.node}'s {lowest.part} ({lowest.basis})")
+    return out
+
+
+def _collect(args: argparse.Namespace, home: Home, store: Store) -> None:
+    token = derive_keys(read_key(args.key or key_path_for(args.home))).api_token
+    hosts = {n.name: f"[{n.address}]" if ":" in (n.address or "") else n.address for n in home.agents}
+    peers = {name: f"http://{host}:{home.ports.api}" for name, host in hosts.items()}
+    for one in gather(store, peers, token, fetch, lambda *_: None).agents:
+        if one.trouble:
+            sys.stderr.write(f"{one.agent}: {one.trouble}\n")
+
+
+def _mb(rate_bps: float | None) -> str:
+    return "not known" if rate_bps is None else f"{rate_bps / 1e6:.1f} Mb/s"
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print what is known of every link."""
+    house = read_house(args.home)
+    home = house.home
+    store_path = args.store or default_store(f"{args.home.stem}.collected")
+    with Store.make(store_path) as store:
+        if not args.offline:
+            _collect(args, home, store)
+        readings = [r for r in store.readings() if r.name.startswith("transfer_")]
+    measured = measured_of(readings)
+    if not measured:
+        raise DataError("no transfer has been made yet; make one: whichhop transfer HOME A B")
+    known = capacities(home, measured, link_ceilings(house))
+    narrow = narrow_links(home, known)
+    plan: dict[str, tuple[Delivery, ...]] = {}
+    if home.plan is not None:
+        plan = dict(by_hour(upstream_tests(home, readings), home.plan, zone_of(home)))
+    if args.json:
+        data: dict[str, Any] = {
+            "links": [asdict(c) for c in known.values()],
+            "narrow": [asdict(n) | {"words": narrow_words(n)} for n in narrow],
+            "plan": {w: [asdict(d) | {"words": delivery_words(d)} for d in ds] for w, ds in plan.items()},
+        }
+        sys.stdout.write(json.dumps(data, indent=2) + "\n")
+        return 0
+    rows = [(c.link, c.way, _mb(c.low_bps or None), _mb(c.high_bps), c.basis) for c in known.values()]
+    lines = [table(("link", "way", "seen", "at most", "by"), rows), ""]
+    lines += [narrow_words(n) for n in narrow]
+    lines += ["", *(delivery_words(d) for ds in plan.values() for d in ds)]
+    sys.stdout.write("\n".join(lines) + "\n")
+    return 0

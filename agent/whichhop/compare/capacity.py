@@ -1,0 +1,181 @@
+"""What each link carries, from transfers and ceilings, and which one is narrow on a way out. Pure."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from whichhop.model import PROVIDER_EDGE, Home, Link, LinkKind, Reading
+from whichhop.stats.throughput import goodput_bps
+
+UP, DOWN = "up", "down"
+SAME = 0.05
+"""Rates within 5 % of each other count as one: transfers are steady within 2 %, framing differs by link."""
+TCP_HEADERS = 52
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """One direction of a transfer: "out" from the agent to the peer, "back" to it. TCP payload, bit/s."""
+
+    agent: str
+    peer: str
+    way: str
+    rate_bps: float
+    at_least: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkCapacity:
+    """What one link is known to carry in one direction, TCP payload in bit/s.
+
+    low_bps: at least so much was seen to pass. high_bps: it carries no more; None where nothing says so.
+    basis: where the upper end comes from.
+    """
+
+    link: str
+    way: str
+    low_bps: float = 0.0
+    high_bps: float | None = None
+    basis: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Narrow:
+    """The narrow link on an agent's way to the provider's edge, or the few that it may be.
+
+    rate_bps: the lowest upper end on the way, None where none is known. under_plan: whether that is below
+    what the plan would carry; None without a plan or a rate. unknown: links on the way never measured.
+    """
+
+    agent: str
+    way: str
+    links: tuple[str, ...]
+    rate_bps: float | None
+    basis: str
+    under_plan: bool | None
+    unknown: tuple[str, ...]
+
+
+def measured_of(readings: Iterable[Reading]) -> list[Measured]:
+    """The newest transfer of each agent, peer and direction among readings."""
+    newest: dict[tuple[str, str, str], tuple[int, dict[str, float]]] = {}
+    for reading in readings:
+        name, _, peer = reading.name.partition(":")
+        for way in ("out", "back"):
+            figure = name.removeprefix(f"transfer_{way}_")
+            if figure == name or figure not in ("rate_bps", "at_least"):
+                continue
+            key = (reading.agent, peer, way)
+            at, figures = newest.get(key, (-1, {}))
+            if reading.at_ns > at:
+                newest[key] = (reading.at_ns, {figure: reading.value})
+            elif reading.at_ns == at:
+                figures[figure] = reading.value
+    return [
+        Measured(
+            agent=agent,
+            peer=peer,
+            way=way,
+            rate_bps=figures["rate_bps"],
+            at_least=bool(figures.get("at_least")),
+        )
+        for (agent, peer, way), (_, figures) in newest.items()
+        if "rate_bps" in figures
+    ]
+
+
+def _crossed(home: Home, one: Measured) -> list[tuple[str, str]]:
+    """The (link, direction) pairs that a transfer's data crosses; empty when it leaves the tree."""
+    path = home.path(one.agent, one.peer) if one.peer in home.nodes else None
+    if path is None:
+        return []
+    out = []
+    for start, link in zip(path.nodes, path.links, strict=False):
+        rises = start == link.near
+        out.append((link.name, UP if rises == (one.way == "out") else DOWN))
+    return out
+
+
+def _ceiling(home: Home, link: Link, way: str, ceilings: Mapping[str, tuple[float, str]]) -> LinkCapacity:
+    found = LinkCapacity(link=link.name, way=way)
+    if link.kind is LinkKind.ACCESS and home.plan is not None:
+        plan = home.plan.up_bps if way == UP else home.plan.down_bps
+        found = replace(found, high_bps=goodput_bps(plan, header_octets=TCP_HEADERS), basis="the plan")
+    if link.name in ceilings:
+        high, basis = ceilings[link.name]
+        if found.high_bps is None or high < found.high_bps:
+            found = replace(found, high_bps=high, basis=basis)
+    return found
+
+
+def capacities(
+    home: Home, measured: Sequence[Measured], ceilings: Mapping[str, tuple[float, str]] | None = None
+) -> dict[tuple[str, str], LinkCapacity]:
+    """Per link and direction ("up" toward the provider, "down").
+
+    ceilings: by link, the most its medium or ports let through in TCP payload, and in words why. A transfer
+    shows that each link on its way carries its rate; where the path was its limit, one of them carries no
+    more: that link is named once all the others were seen to carry more.
+    """
+    known = {
+        (link.name, way): _ceiling(home, link, way, ceilings or {})
+        for link in home.links
+        for way in (UP, DOWN)
+    }
+    crossings = [(one, _crossed(home, one)) for one in measured]
+    for one, crossed in crossings:
+        for at in crossed:
+            known[at] = replace(known[at], low_bps=max(known[at].low_bps, one.rate_bps))
+    for one, crossed in crossings:
+        if one.at_least:
+            continue
+        able = [at for at in crossed if known[at].low_bps <= one.rate_bps * (1 + SAME)]
+        if len(able) == 1:
+            held = known[able[0]]
+            if held.high_bps is None or one.rate_bps < held.high_bps:
+                basis = f"a transfer {one.agent} {'to' if one.way == 'out' else 'from'} {one.peer}"
+                known[able[0]] = replace(held, high_bps=max(one.rate_bps, held.low_bps), basis=basis)
+    return known
+
+
+def narrow_links(home: Home, known: Mapping[tuple[str, str], LinkCapacity]) -> list[Narrow]:
+    """For each agent and direction, the narrow link on its way to the provider's edge."""
+    out = []
+    for agent in home.agents:
+        path = home.path(agent.name, PROVIDER_EDGE) if PROVIDER_EDGE in home.nodes else None
+        if path is None:
+            continue
+        for way in (DOWN, UP):
+            ends = [known[link.name, way] for link in path.links]
+            highs = [e for e in ends if e.high_bps is not None]
+            lowest = min(highs, key=lambda e: e.high_bps or 0.0, default=None)
+            rate = lowest.high_bps if lowest is not None else None
+            # A link that was seen to carry more than the lowest upper end cannot be the narrow one.
+            links = tuple(e.link for e in ends if e is lowest or (e.low_bps < rate if rate else True))
+            plan = home.plan.up_bps if home.plan and way == UP else home.plan.down_bps if home.plan else None
+            fair = goodput_bps(plan, header_octets=TCP_HEADERS) if plan else None
+            out.append(
+                Narrow(
+                    agent=agent.name,
+                    way=way,
+                    links=links,
+                    rate_bps=rate,
+                    basis=lowest.basis if lowest else "",
+                    under_plan=rate < fair * (1 - SAME) if rate is not None and fair is not None else None,
+                    unknown=tuple(e.link for e in ends if e.low_bps == 0.0),
+                )
+            )
+    return out
+
+
+def narrow_words(found: Narrow) -> str:
+    """One sentence for a reader."""
+    if found.rate_bps is None:
+        return f"{found.agent} {found.way}: not known; run transfers across {', '.join(found.unknown)}"
+    rate = f"{found.rate_bps / 1e6:.1f} Mb/s by {found.basis}"
+    sure = "is the narrow link" if len(found.links) == 1 else "are the links of which one is narrow"
+    words = f"{found.agent} {found.way}: {' and '.join(found.links)} {sure}, at most {rate}"
+    if found.under_plan is not None:
+        words += "; less than the plan" if found.under_plan else "; no less than the plan"
+    if len(found.links) > 1 and found.unknown:
+        words += f"; a transfer across {', '.join(found.unknown)} would tell"
+    return words
