@@ -19,7 +19,18 @@ def receive(address: str, port: int, streams: int) -> Received:
         socks: list[socket.socket] = [sock.accept()[0] for _ in range(streams)]
     for one in socks:
         make_bulk(one)
-    return receive_bulk(socks, SystemClock(), limit_s=30, progress=lambda *_: None)
+    return receive_bulk(socks, SystemClock(), limit_s=120, progress=lambda *_: None)
+
+
+def fill(address: str, port: int, limit_s: float) -> int:
+    """Send as a program would that copies a large file: until the time is over."""
+    with connect(address, port, seconds=5) as sock:
+        clock = SystemClock()
+        end, sent = clock.mono_ns() + limit_s * 1e9, 0
+        while clock.mono_ns() < end:
+            sock.sendall(bytes(16_384))
+            sent += 16_384
+    return sent
 
 
 def send(address: str, port: int, streams: int, limit_s: float, limit_octets: int) -> Sent:
@@ -35,5 +46,7 @@ if __name__ == "__main__":
     what, where, at, count, *more = sys.argv[1:]
     if what == "receive":
         print(json.dumps(asdict(receive(where, int(at), int(count)))))
+    elif what == "fill":
+        print(fill(where, int(at), float(more[0])))
     else:
         print(json.dumps(asdict(send(where, int(at), int(count), float(more[0]), int(more[1])))))
