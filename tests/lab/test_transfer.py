@@ -69,7 +69,7 @@ def test_a_byte_limit_counts_everything_on_the_wire_and_is_never_passed(path: Pa
     assert sent["ended"] == "bytes"
     assert sent["wire_octets"] <= 3_000_000
     # The kernel's own count of the host's interface, both ways, has the acknowledgements in it.
-    assert 2_400_000 < _wire_octets(path) - before <= 3_000_000
+    assert 2_000_000 < _wire_octets(path) - before <= 3_000_000
 
 
 def _wire_octets(path: Path4) -> int:
