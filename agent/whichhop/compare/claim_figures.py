@@ -146,14 +146,14 @@ def figures_of(
             count=int(ticks.sum()),
             how="ten-second ticks",
         ),
-        loss_figure("line-loss", "lost over the line", *column_loss(sight, ticks, crossing)),
+        loss_figure("line-loss", "lost over the suspect", *column_loss(sight, ticks, crossing)),
         loss_figure(
             "quiet-loss",
-            "lost over the line outside all episodes",
+            "lost over the suspect outside all episodes",
             *column_loss(sight, sight.quiet, crossing),
         ),
         loss_figure("beside-loss", "lost beside it at the same moments", *column_loss(sight, ticks, beside)),
-        added_figure("line-added", "added to the usual round trip over the line", over),
+        added_figure("line-added", "added to the usual round trip over the suspect", over),
         Figure(
             name="line-worst",
             words="added in the worst twentieth of the time",
