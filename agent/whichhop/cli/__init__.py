@@ -33,6 +33,10 @@ VERBS: tuple[tuple[str, str, str], ...] = (
 )
 
 
+EXTRA = ("numpy", "scipy")
+"""What an agent alone does not carry; verbs that compare need it."""
+
+
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """The whole command line; with `only`, just that verb's arguments are filled in."""
     parser = argparse.ArgumentParser(
@@ -54,9 +58,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = sys.argv[1:] if argv is None else list(argv)
     named = next((w for w in words if not w.startswith("-")), None)
     module = next((m for n, m, _ in VERBS if n == named), None)
-    args = build_parser(named if module else None).parse_args(words)
     try:
+        args = build_parser(named if module else None).parse_args(words)
         return int(importlib.import_module(module or "").run(args))
+    except ModuleNotFoundError as missing:
+        if missing.name not in EXTRA:
+            raise
+        sys.stderr.write(f"whichhop {named} needs {missing.name}: pip install 'whichhop[compare]'\n")
+        return 2
     except WhichhopError as trouble:
         sys.stderr.write(f"{trouble}\n")
         return 2

@@ -9,16 +9,19 @@ from pathlib import Path
 
 import msgspec
 
+from whichhop.cabling.access_line import explain_line
+from whichhop.cabling.explain import Explanation
+from whichhop.cabling.level_readings import from_readings
 from whichhop.cli.table import table
 from whichhop.cli.times import clock_text, local_text, parse_time
-from whichhop.compare.explain import explain
+from whichhop.compare.explain import explain, probability_words
 from whichhop.compare.whole import Comparison, compare_records, comparison_data
 from whichhop.compare.windows import TICK_NS
-from whichhop.config.check import read_home
+from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model import Home, Record, derive_sessions
+from whichhop.model import Cause, Home, Reading, Record, Verdict, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
@@ -103,7 +106,34 @@ def _records(
             yield from store.session_records(session.key, minute_of(start_ns), minute_of(end_ns - 1) + 1)
 
 
-def _text(found: Comparison) -> str:
+def line_explanation(
+    verdict: Verdict, found: Comparison, house: House, readings: Sequence[Reading]
+) -> Explanation | None:
+    """What the modem's levels add to a verdict about the access line; None where none are ever read."""
+    if not house.home.levels or verdict.cause is not Cause.UPSTREAM_LINK:
+        return None
+    end = verdict.end_ns or found.end_ns
+    history = [levels for levels in from_readings(readings) if levels.at_ns <= end]
+    loss = [
+        (v.start_ns, v.end_ns or found.end_ns)
+        for v in found.verdicts
+        if v.cause is Cause.UPSTREAM_LINK and v.severity is not None and v.severity.lost
+    ]
+    return explain_line(verdict, history, house.run, loss)
+
+
+def _line_words(line: Explanation | None) -> list[str]:
+    if line is None:
+        return []
+    words = [
+        line.sentence,
+        *(f"The line: {r}" for r in line.reasons),
+        *(f"Next: {n}" for n in line.next_steps),
+    ]
+    return [word if word.endswith(".") else f"{word}." for word in words]
+
+
+def _text(found: Comparison, lines: Sequence[Explanation | None]) -> str:
     head = (
         f"{found.home.name}: {local_text(found.start_ns)} to {local_text(found.end_ns)},"
         f" {len(found.windows.sessions)} sessions, {found.packets} packets"
@@ -116,12 +146,15 @@ def _text(found: Comparison) -> str:
             clock_text(v.end_ns) if v.end_ns is not None else "lasting",
             v.cause + ("" if v.proven else " (not proven)"),
             " + ".join(v.elements),
-            f"{v.probability:.0%}",
+            probability_words(v.probability),
         )
         for v in found.verdicts
     ]
     parts = [head, table(("since", "until", "cause", "where", "probability"), rows)]
-    parts += [f"{clock_text(v.start_ns)}  " + "\n          ".join(explain(v)) for v in found.verdicts]
+    parts += [
+        f"{clock_text(v.start_ns)}  " + "\n          ".join([*explain(v), *_line_words(line)])
+        for v, line in zip(found.verdicts, lines, strict=True)
+    ]
     return "\n\n".join(parts) + "\n"
 
 
@@ -148,7 +181,8 @@ def _span(args: argparse.Namespace, store: Store) -> tuple[int, int]:
 
 def run(args: argparse.Namespace) -> int:
     """Collect, judge, print. Exit code 0 whatever the verdict; 2 when nothing could be judged."""
-    home = read_home(args.home)
+    house = read_house(args.home)
+    home = house.home
     if args.records and args.offline:
         raise WhichhopError("--records and --offline exclude each other; give one")
     with tempfile.TemporaryDirectory() as passing:
@@ -166,9 +200,13 @@ def run(args: argparse.Namespace) -> int:
             f"nothing was measured between {local_text(start)} and {local_text(end)}:"
             " start the agents, or name another span with --from and --to"
         )
+    lines = [line_explanation(v, found, house, readings) for v in found.verdicts]
     if args.json:
-        data = comparison_data(found) | {"agents": [msgspec.to_builtins(a) for a in agents]}
+        data = comparison_data(found) | {
+            "agents": [msgspec.to_builtins(a) for a in agents],
+            "line": [msgspec.to_builtins(line) for line in lines],
+        }
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
-        sys.stdout.write(_text(found))
+        sys.stdout.write(_text(found, lines))
     return 0

@@ -48,9 +48,14 @@ def severity_words(severity: Severity) -> str:
     return " and ".join(parts)
 
 
+def probability_words(probability: float) -> str:
+    """A probability as a reader may take it: no evidence makes anybody 100 % sure."""
+    return "over 99%" if probability > 0.99 else f"{probability:.0%}"
+
+
 def headline(verdict: Verdict) -> str:
     """The verdict in a sentence."""
-    sure = f"{verdict.probability:.0%} sure"
+    sure = f"{probability_words(verdict.probability)} sure"
     if verdict.cause is Cause.HEALTHY:
         return f"Nothing exceeds its own quiet baseline ({sure})."
     where = names_words(verdict.elements)

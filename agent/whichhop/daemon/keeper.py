@@ -1,6 +1,7 @@
 """Writes to the store in a thread of its own, so that a slow disk never makes a packet late."""
 
 import asyncio
+import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -48,7 +49,9 @@ class Keeper:
         self._thread.shutdown()
 
     def _write(self, records: list[Record], readings: list[Reading]) -> None:
-        held = (self._held[0] + records)[-MOST_HELD:], (self._held[1] + readings)[-MOST_HELD:]
+        # A value that is no number is no reading; it must not cost the minute's records.
+        sound = [r for r in readings if math.isfinite(r.value)]
+        held = (self._held[0] + records)[-MOST_HELD:], (self._held[1] + sound)[-MOST_HELD:]
         self._held = ([], [])
         try:
             self._store.append_all(*held)

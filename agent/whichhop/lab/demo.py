@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from whichhop.compare.explain import probability_words
 from whichhop.config.keys import create_key
 from whichhop.errors import WhichhopError
 from whichhop.lab.alder import HOME_FILE, alder_scenario
@@ -163,4 +164,5 @@ def _seen_words(seen: Outcome) -> str:
     if seen.named is None:
         return "nothing exceeds its baseline"
     verdict = seen.named
-    return f"{verdict['cause']}: {' + '.join(verdict['elements'])}, {verdict['probability']:.0%} sure"
+    sure = probability_words(verdict["probability"])
+    return f"{verdict['cause']}: {' + '.join(verdict['elements'])}, {sure} sure"

@@ -1,0 +1,132 @@
+"""`whichhop compare` on recorded samples: the verdict as text and as data, and what it refuses."""
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from whichhop.cabling.level_readings import to_readings
+from whichhop.cli import main
+from whichhop.cli.compare import line_explanation
+from whichhop.compare.whole import compare_records
+from whichhop.config.check import House
+from whichhop.config.keys import create_key
+from whichhop.lab.alder import HOME_FILE, alder_home
+from whichhop.lab.recorded import recorded_folder
+from whichhop.model import Cause, Record
+from whichhop.model.channel import Carrier, Channel, Direction, ModemLevels
+from whichhop.model.levels_source import LevelsSource
+from whichhop.model.units import NS_PER_MINUTE
+from whichhop.store.files import read_file
+
+pytestmark = pytest.mark.slow
+
+
+def home_file(folder: Path) -> Path:
+    path = folder / "alder.yaml"
+    path.write_text(HOME_FILE)
+    create_key(folder / "alder.key")
+    return path
+
+
+def recorded(folder: Path, story: str) -> Path:
+    records = folder / "records"
+    records.mkdir()
+    shutil.copy(recorded_folder() / f"{story}.jsonl.gz", records)
+    return records
+
+
+def test_a_recorded_fault_is_named_in_text_and_in_data(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["compare", str(home_file(tmp_path)), "--records", str(recorded(tmp_path, "wireless-hop"))]
+    assert main(words) == 0
+    text = capsys.readouterr().out
+    assert "wireless-hop" in text
+    assert "The wireless hop: the link desk to attic" in text
+    assert "Ruled out:" in text
+    assert main([*words, "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert [v["elements"] for v in data["verdicts"]] == [["desk/attic"]]
+    assert data["agents"] == []
+    # This home file names no way to read its modem's levels, so nothing is said of them.
+    assert data["line"] == [None]
+
+
+def test_a_healthy_recording_is_called_healthy(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["compare", str(home_file(tmp_path)), "--records", str(recorded(tmp_path, "none"))]
+    assert main(words) == 0
+    assert "Healthy: nothing exceeds its own quiet baseline." in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--records", "{empty}"], "no *.jsonl file there"),
+        (["--records", "{records}", "--offline"], "exclude each other"),
+        (["--records", "{records}", "--from", "noon"], "--from noon: not a time"),
+        (["--records", "{records}", "--from", "2026-03-02", "--to", "2026-03-01"], "swap them"),
+        (["--records", "{records}", "--to", "2020-01-01T00:00Z"], "nothing was measured"),
+        (["--offline", "--store", "{empty}/c.db"], "nothing was measured"),
+    ],
+)
+def test_what_cannot_be_judged_is_one_line_with_exit_code_two(
+    words: list[str], told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    places = {"empty": empty, "records": recorded(tmp_path, "none")}
+    assert main(["compare", str(home_file(tmp_path)), *(w.format(**places) for w in words)]) == 2
+    (line,) = capsys.readouterr().err.strip().splitlines()
+    assert told in line
+
+
+def test_a_bad_line_in_a_file_names_file_line_and_key(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    records = tmp_path / "records"
+    records.mkdir()
+    (records / "x.jsonl").write_text('{"sent": "yesterday", "agent": "desk"}\n')
+    assert main(["compare", str(home_file(tmp_path)), "--records", str(records)]) == 2
+    assert "x.jsonl:1" in capsys.readouterr().err
+
+
+def test_a_verdict_about_the_line_is_joined_by_what_the_modem_says() -> None:
+    everything = read_file(recorded_folder() / "upstream-link.jsonl.gz")
+    records = [x for x in everything if isinstance(x, Record)]
+    readings = [x for x in everything if not isinstance(x, Record)]
+    start = min(r.minute for r in records) * NS_PER_MINUTE
+    end = (max(r.minute for r in records) + 1) * NS_PER_MINUTE
+    found = compare_records(alder_home(), records, readings, start_ns=start, end_ns=end)
+    assert found is not None
+    (verdict,) = [v for v in found.verdicts if v.cause is Cause.UPSTREAM_LINK]
+
+    def said(power_dbmv: float) -> str:
+        # -15..+15 dBmV is the published receive range, -7..+7 common practice.
+        channels = tuple(
+            Channel(
+                direction=Direction.DOWN,
+                channel_id=i,
+                carrier=Carrier.SC_QAM,
+                frequency_hz=(600 + 6 * i) * 1_000_000,
+                width_hz=6_000_000,
+                modulation=256,
+                locked=True,
+                power_dbmv=power_dbmv,
+                mer_db=41.0 if power_dbmv > -10 else 29.0,
+            )
+            for i in range(1, 9)
+        )
+        levels = ModemLevels(node="modem", at_ns=start, channels=channels)
+        told = [*readings, *to_readings(levels, "router")]
+        line = line_explanation(verdict, found, House(home=read, run=None, boxes=()), told)
+        assert line is not None
+        return line.sentence
+
+    read = replace(alder_home(), levels={"modem": LevelsSource(snmp="192.0.2.254")})
+    assert said(0.0) != said(-14.0)
+    assert "clean" in said(0.0)
+    never_read = House(home=alder_home(), run=None, boxes=())
+    assert line_explanation(verdict, found, never_read, readings) is None

@@ -1,0 +1,54 @@
+"""The command line as a whole: every verb is there, helps itself, and fails in one line."""
+
+import builtins
+import subprocess
+import sys
+from typing import Any
+
+import pytest
+
+from whichhop.cli import VERBS, build_parser, main
+
+
+def test_every_verb_explains_itself_with_an_example() -> None:
+    build_parser()
+    for name, module, _ in VERBS:
+        parser = build_parser(name)
+        assert parser is not None, module
+        done = subprocess.run(
+            [sys.executable, "-m", "whichhop", name, "--help"], capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stderr
+        assert "example" in done.stdout, name
+
+
+def test_an_unknown_verb_is_refused_with_exit_code_two(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["blame"])
+    assert ended.value.code == 2
+    assert "invalid choice" in capsys.readouterr().err
+
+
+def test_a_verb_that_needs_more_than_the_agent_carries_says_what_to_install(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    real = builtins.__import__
+
+    def without_numpy(name: str, *rest: Any, **more: Any) -> Any:
+        if name.partition(".")[0] == "numpy":
+            raise ModuleNotFoundError("No module named 'numpy'", name="numpy")
+        return real(name, *rest, **more)
+
+    for module in [m for m in sys.modules if m.startswith("whichhop.c")]:
+        monkeypatch.delitem(sys.modules, module)
+    monkeypatch.setattr(builtins, "__import__", without_numpy)
+    assert main(["compare", "alder.yaml"]) == 2
+    assert capsys.readouterr().err.strip() == (
+        "whichhop compare needs numpy: pip install 'whichhop[compare]'"
+    )
+
+
+def test_a_missing_home_file_is_one_line_with_exit_code_two(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "no-such-home.yaml"]) == 2
+    (line,) = capsys.readouterr().err.strip().splitlines()
+    assert line.startswith("no-such-home.yaml:1: ")
