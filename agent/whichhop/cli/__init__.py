@@ -26,6 +26,12 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "work out the coax part by part, what a change would gain, and each box's limit",
     ),
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is to blame"),
+    (
+        "evidence",
+        "whichhop.cli.evidence",
+        "write a report that a provider can act on, or say what is missing",
+    ),
+    ("verify", "whichhop.cli.verify", "hold a report against the raw records, figure by figure"),
     ("route", "whichhop.cli.route", "find the routers on the way out and the provider's first hop"),
     ("records", "whichhop.cli.records", "export, import and verify measurements"),
     ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),

@@ -169,6 +169,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
             )
     return Home(
         name=file.home,
+        zone=file.zone,
         plan=Plan(
             down_bps=round(file.plan.down_mbps * 1_000_000), up_bps=round(file.plan.up_mbps * 1_000_000)
         )

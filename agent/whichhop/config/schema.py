@@ -3,6 +3,7 @@
 import re
 from ipaddress import ip_address, ip_network
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
@@ -40,6 +41,14 @@ def _quiet(text: str) -> str:
     match = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)", text)
     if match is None:
         raise ValueError("not a span of hours such as 23:00-07:00")
+    return text
+
+
+def _zone(text: str) -> str:
+    try:
+        ZoneInfo(text)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError("not a time zone such as Europe/Lisbon") from None
     return text
 
 
@@ -254,6 +263,8 @@ class HomeFile(Part):
 
     home: Annotated[str, StringConstraints(min_length=1, max_length=80)]
     """The home's name, for titles."""
+    zone: Annotated[str, AfterValidator(_zone)] | None = None
+    """The home's time zone (IANA), for reports; default: that of the machine that makes them."""
     plan: PlanPart | None = None
     nodes: Annotated[dict[Name, NodePart], Field(min_length=1)]
     links: list[LinkPart] = Field(default_factory=list)

@@ -156,6 +156,8 @@ class Dossier:
     made_ns: int
     zone: str
     redacted: bool
+    cable_run: bool
+    """True when the home file's cable run had a say; a check then needs the home file."""
     home: Home
     start_ns: int
     end_ns: int

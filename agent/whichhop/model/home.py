@@ -110,6 +110,8 @@ class Home:
     """True when the provider edge's address is to be found by route discovery."""
     limits: Limits = field(default_factory=Limits)
     ports: Ports = field(default_factory=Ports)
+    zone: str | None = None
+    """Its time zone, an IANA name; None where the machine's own will do."""
     levels: Mapping[str, LevelsSource] = field(default_factory=dict)
     """Per modem, by its node's name, where its levels are read from."""
 

@@ -87,15 +87,10 @@ def checks(said: Dossier, found: Dossier) -> tuple[Check, ...]:
     out += [
         Check(name=f"session {name}", holds=False, said="not in the report", found="measured") for name in now
     ]
-    out.append(
-        Check(name="charts", holds=_charts(said) == _charts(found), said="as drawn", found="as counted")
-    )
+    drawn = said.charts == found.charts
+    out.append(Check(name="charts", holds=drawn, said="as drawn", found="as counted"))
     return tuple(out)
 
 
 def _alike(a: object, b: object) -> bool:
     return all(_same(getattr(a, n), getattr(b, n)) for n in type(a).__dataclass_fields__)  # type: ignore[attr-defined]
-
-
-def _charts(dossier: Dossier) -> object:
-    return dossier.charts

@@ -8,6 +8,7 @@ from whichhop.report.contents import contents
 from whichhop.report.plot import style
 from whichhop.report.wire_form import dossier_bytes
 
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 OPEN = '<script type="application/json" id="dossier">'
 CLOSE = "</script>"
 
@@ -75,7 +76,7 @@ def _kind(grid: Grid, column: int, cell: str) -> str:
     return ' class="d"' if len(cell) == 64 and " " not in cell else ""
 
 
-def _block(block: Block) -> str:
+def _block(block: Block) -> str:  # noqa: PLR0911 # one return a kind of block
     match block:
         case Para(text=text):
             return f"<p>{escape(text)}</p>"
@@ -107,7 +108,7 @@ def page(dossier: Dossier) -> str:
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
+        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
         f"<title>{escape(title)}</title>\n<style>{_css()}</style>\n</head>\n<body>\n"
         f"<header><h1>{escape(dossier.home.name)}: which hop is to blame</h1>"
         "<p>Report of the home network's own measurements</p></header>\n"

@@ -44,7 +44,8 @@ def _grid(grid: Grid) -> str:
         for cell in row:
             words = f"text({_quoted(_broken(cell))})"
             cells.append(f'table.cell(fill: rgb("#fbeee4"), {words})' if place in grid.marked else words)
-    table = f"table(columns: ({', '.join(widths)}{',' if columns == 1 else ''}), align: ({align},), {', '.join(cells)})"
+    columns_words = ", ".join(widths) + ","
+    table = f"table(columns: ({columns_words}), align: ({align},), {', '.join(cells)})"
     return (
         f"#block(breakable: true)[#text(size: 7.5pt, fill: luma(70), {_quoted(grid.caption)})\n"
         f"#set text(size: 6.6pt)\n#{table}]"
@@ -61,7 +62,7 @@ def _picture(picture: Picture) -> str:
     )
 
 
-def _block(block: Block) -> str:
+def _block(block: Block) -> str:  # noqa: PLR0911 # one return a kind of block
     match block:
         case Para(text=text):
             return f"#par(text({_quoted(text)}))"

@@ -41,7 +41,9 @@ def style(dark: bool = False) -> str:
     )
 
 
-def text(x: float, y: float, words: str, tone: str = "soft", anchor: str = "start", size: float = 11) -> str:
+def text(
+    x: float, y: float, words: str, tone: str = "soft", *, anchor: str = "start", size: float = 11
+) -> str:
     """One line of text."""
     return (
         f'<text class="t-{tone}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size:g}">'

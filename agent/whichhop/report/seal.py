@@ -1,4 +1,4 @@
-"""Signs a finished page and tells a changed one: Ed25519 (RFC 8032) over everything that stands before the seal."""
+"""Signs a finished page and tells a changed one: Ed25519 (RFC 8032) over all that stands before the seal."""
 
 import base64
 import hashlib

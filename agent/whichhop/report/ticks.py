@@ -31,7 +31,7 @@ def time_marks(start_ns: int, end_ns: int, zone: ZoneInfo, most: int = 8) -> lis
     if length_s > most * _STEPS_S[-1]:
         return _day_marks(start_ns, end_ns, zone, most)
     step = next((s for s in _STEPS_S if length_s / s <= most), _STEPS_S[-1])
-    out = []
+    out: list[tuple[int, str]] = []
     at = utc_of(start_ns)
     slot = min(step, 900)  # offsets are whole quarters of an hour
     second = int(at.timestamp()) // slot * slot
@@ -51,7 +51,7 @@ def _day_marks(start_ns: int, end_ns: int, zone: ZoneInfo, most: int) -> list[tu
     days = (end_ns - start_ns) / NS_PER_S / 86400
     step = next((d for d in _DAYS if days / d <= most), math.ceil(days / most))
     day = utc_of(start_ns).astimezone(zone).replace(hour=0, minute=0, second=0)
-    out = []
+    out: list[tuple[int, str]] = []
     while True:
         at_ns = int(day.timestamp()) * NS_PER_S
         if at_ns > end_ns:

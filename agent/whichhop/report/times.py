@@ -1,4 +1,4 @@
-"""Instants as a reader needs them: in the home's zone with its offset, and in UTC; right over a clock change."""
+"""Instants as a reader needs them: in the home's zone and in UTC, right over a clock change."""
 
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo

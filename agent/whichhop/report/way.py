@@ -26,7 +26,7 @@ def draw_way(home: Home, nodes: Sequence[str], links: Sequence[Link], suspects: 
         kind, wide, dash = ("bad", 5.0, ' stroke-dasharray="6 3"') if bad else ("soft", 1.6, "")
         out.append(f'<path class="p-{kind}" d="M{x1:.1f} 35h{gap:.1f}" stroke-width="{wide:g}"{dash}/>')
         if bad:
-            out.append(text(x1 + gap / 2, 12, "here", "bad", "middle", 12))
+            out.append(text(x1 + gap / 2, 12, "here", "bad", anchor="middle", size=12))
         out.append(text(x1 + gap / 2, 72, str(link.medium or link.kind), anchor="middle", size=9.5))
     for i, name in enumerate(nodes):
         x = PAD + i * (BOX + gap)
@@ -40,7 +40,7 @@ def draw_way(home: Home, nodes: Sequence[str], links: Sequence[Link], suspects: 
             f' stroke-width="{wide}"/>'
         )
         short = name if len(name) <= 15 else name[:14] + "…"
-        out.append(text(x + BOX / 2, 39, short, "ink", "middle", 11.5))
+        out.append(text(x + BOX / 2, 39, short, "ink", anchor="middle", size=11.5))
         if node is not None and node.agent:
             out.append(text(x + BOX / 2, 64, "measures", anchor="middle", size=9.5))
     out.append("</svg>")

@@ -35,7 +35,7 @@ def _notice(dossier: Dossier) -> Notice:
         return Notice(
             Tone.CALM,
             "Nothing to report",
-            "In the whole span nothing exceeded its own quiet baseline. This report holds nobody to anything.",
+            "In the whole span nothing exceeded its own quiet baseline. Nobody is held to anything.",
         )
     count = len(told(dossier))
     length = times.lasting(figure(claim, "duration").value or 0.0)
@@ -136,8 +136,8 @@ def _home_side(claim: Claim) -> Bullets:
     )
     if late.value is not None:
         items.append(
-            f"The measuring machines were never late by more than {late.value * 1e3:.0f} ms; packets of a busy"
-            " machine are set aside."
+            f"The measuring machines were never late by more than {late.value * 1e3:.0f} ms; packets of a"
+            " busy machine are set aside."
         )
     return Bullets(tuple(items))
 

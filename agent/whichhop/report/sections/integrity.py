@@ -18,8 +18,8 @@ def integrity(dossier: Dossier) -> Section:
     more = " --home HOME" if dossier.redacted else ""
     blocks: list[Block] = [
         Para(
-            f"Made on {utc(dossier.made_ns)} by whichhop {dossier.software}. The page file carries the figures as"
-            " data; whoever has it and the raw records can work out every figure again:"
+            f"Made on {utc(dossier.made_ns)} by whichhop {dossier.software}. The page file carries the"
+            " figures as data; whoever has it and the raw records can work out every figure again:"
         ),
         Fixed(f"whichhop verify REPORT.html RECORDS{more}"),
         Para("Digest of the data in this report (SHA-256):"),
@@ -34,9 +34,9 @@ def integrity(dossier: Dossier) -> Section:
         blocks.append(Para("This report is not signed: the home's key was not at hand."))
     blocks.append(
         Para(
-            "The signature and the chain show that nothing was changed after the fact by anyone without the key;"
-            " they cannot show that the one who holds the key measured honestly. A time-stamp of a third party"
-            " (RFC 3161) can be attached to fix the date."
+            "The signature and the chain show that nothing was changed afterwards by anyone without the key;"
+            " they cannot show that the one who holds the key measured honestly. A third party's"
+            " time-stamp (RFC 3161) can be attached to fix the date."
         )
     )
     if dossier.chains:

@@ -7,9 +7,9 @@ from whichhop.report.words import millis
 
 WORDS = {
     Method.ECHO: "Echo: ICMP echo requests (RFC 792, RFC 4443), one a second",
-    Method.STAMP: "STAMP: Simple Two-way Active Measurement Protocol (RFC 8762), one packet a second; the"
-    " reflector's own holding time is taken out",
-    Method.TCP: "TCP: time to the answer of a connection's first packet, one a second, where echo is filtered",
+    Method.STAMP: "STAMP: Simple Two-way Active Measurement Protocol (RFC 8762), a packet a second;"
+    " the reflector's own holding time is taken out",
+    Method.TCP: "TCP: time to a connection's first answer, one a second, where echo is filtered",
     Method.LOOKUP: "Lookup: a DNS question every 2.5 s",
     Method.CALL: "Call: 50 packets a second for ten seconds, a call's rhythm",
     Method.LOADED: "Under load: 20 packets a second while a transfer runs",
@@ -42,7 +42,7 @@ def method(dossier: Dossier) -> Section:
         Bullets(tuple(WORDS[Method(m)] + "." for m in used)),
         Para(
             "Packets are sent at a random phase (RFC 3432). A packet without an answer within 3 s is lost"
-            " (RFC 7680). Delays are in ten-second ticks; a figure over many ticks is a median of medians, so a"
+            " (RFC 7680). Delays are in ten-second ticks; a figure over many is a median of medians, so a"
             " few odd packets move it little."
         ),
         Para(_clocks(dossier)),
@@ -52,14 +52,14 @@ def method(dossier: Dossier) -> Section:
         ),
         Para(
             "Each link is judged by sessions that cross it against sessions that do not, at the same moments"
-            " and against each session's own quiet time. The probability is a model's: it weighs how often each"
-            " kind of fault happens with how well it fits. A box that answers test packets slowly while"
+            " and against each session's own quiet time. The probability is a model's: it weighs how often"
+            " each kind of fault happens with how well it fits. A box that answers test packets slowly while"
             " forwarding well is told apart by the sessions that pass it."
         ),
         Bullets(
             (
                 "Test packets are few and small; other traffic may fare somewhat better or worse.",
-                "Loss comes in bursts. The intervals allow for bursts within ten seconds, not for longer ones.",
+                "Loss comes in bursts. The intervals allow for bursts within ten seconds, not longer ones.",
                 "A link is only seen where sessions cross it; two links that no session tells apart are named"
                 " together.",
             )
