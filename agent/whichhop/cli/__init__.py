@@ -39,7 +39,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
 )
 
 
-EXTRA = ("numpy", "scipy")
+EXTRA = ("numpy", "scipy", "typst")
 """What an agent alone does not carry; verbs that compare need it."""
 
 

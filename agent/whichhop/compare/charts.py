@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.sight import Sight
-from whichhop.model import LinkKind, Medium, Method, Session, Verdict
+from whichhop.model import LinkKind, Medium, Method, Session, SessionKey, Verdict
 from whichhop.model.dossier import Chart, Line
 
 MOST_BINS = 360
@@ -24,10 +24,15 @@ def _radio(session: Session) -> int:
     )
 
 
+def _clarity(session: Session) -> tuple[int, int, SessionKey]:
+    """Least radio first, then the longest way, which shows most of the home beside the suspect."""
+    return _radio(session), -len(session.path.links), session.key
+
+
 def picked(sight: Sight, crossing: Sequence[int]) -> list[int]:
     """Sessions to show: one vantage point's way out, step by step, the vantage with the least radio first."""
     over = list(crossing) or list(range(len(sight.sessions)))
-    best = min(over, key=lambda i: (_radio(sight.sessions[i]), sight.sessions[i].key))
+    best = min(over, key=lambda i: _clarity(sight.sessions[i]))
     agent = sight.sessions[best].key.agent
     way = {*sight.home.way_out(agent), *sight.home.anchors}
     own = [

@@ -44,9 +44,9 @@ ul{padding-left:1.2rem;margin:.4rem 0}li{margin:.15rem 0}p{margin:.6rem 0}
 --mark:#3a2a1f;--claim:#ffa366;--hold:#e8cf6a;--calm:#5fd3a8}}
 @media print{:root{color-scheme:light;--paper:#fff;--ink:#000;--soft:#444;--rule:#bbb;--mark:#fbeee4;
 --claim:#9a3c00;--hold:#5b4a00;--calm:#00573f}
-@page{size:A4;margin:14mm}body{padding:0;max-width:none;font-size:9.5pt}
+@page{size:A4;margin:13mm}html{font-size:9pt}body{padding:0;max-width:none}
 #answer{break-after:page}#answer figure,tr{break-inside:avoid}h2{break-after:avoid}
-table{font-size:7.4pt}code,td.d{font-size:6.6pt}.wide{overflow:visible}}
+table{font-size:7.2pt}code,td.d{font-size:6.6pt}.wide{overflow:visible}}
 """
 
 

@@ -33,6 +33,7 @@ def time_marks(start_ns: int, end_ns: int, zone: ZoneInfo, most: int = 8) -> lis
     step = next((s for s in _STEPS_S if length_s / s <= most), _STEPS_S[-1])
     out: list[tuple[int, str]] = []
     at = utc_of(start_ns)
+    before = None
     slot = min(step, 900)  # offsets are whole quarters of an hour
     second = int(at.timestamp()) // slot * slot
     while second * NS_PER_S <= end_ns:
@@ -42,6 +43,9 @@ def time_marks(start_ns: int, end_ns: int, zone: ZoneInfo, most: int = 8) -> lis
             words = f"{here:%H:%M:%S}" if step < 60 else f"{here:%H:%M}"
             if of_day == 0 or not out:
                 words = f"{here.day} {MONTHS[here.month - 1]} {words}"
+            if before not in (None, here.utcoffset()):
+                words += " (clock changed)"
+            before = here.utcoffset()
             out.append((second * NS_PER_S, words))
         second += slot
     return out

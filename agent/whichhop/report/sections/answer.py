@@ -2,13 +2,13 @@
 
 from zoneinfo import ZoneInfo
 
-from whichhop.model import Owner, Session, derive_sessions
+from whichhop.model import CAUSE_TABLE, Owner, Session, derive_sessions
 from whichhop.model.dossier import Claim, Dossier, Happened
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, Facts, Notice, Para, Picture, Section, Tone
 from whichhop.report.plot import describe, draw
 from whichhop.report.way import draw_way
-from whichhop.report.words import OWNERS, figure, percent, probability, with_interval
+from whichhop.report.words import OWNERS, at_most, figure, probability, with_interval
 
 SMALL_S = 0.001
 
@@ -16,6 +16,11 @@ SMALL_S = 0.001
 def told(dossier: Dossier) -> tuple[Happened, ...]:
     """The episodes that the claim is about."""
     return tuple(h for h in dossier.episodes if h.claimed)
+
+
+def subject(claim: Claim) -> str:
+    """The cause in a householder's words, and its place."""
+    return f"{CAUSE_TABLE[claim.cause].words} ({claim.where})"
 
 
 def hurt(claim: Claim) -> str:
@@ -43,7 +48,7 @@ def _notice(dossier: Dossier) -> Notice:
     if claim.made:
         return Notice(
             Tone.CLAIM,
-            f"The trouble lies in {claim.where}",
+            f"The trouble lies in {subject(claim)}",
             f"It {hurt(claim)}, {often}. The home's own network was measured at the same moments and was not"
             " the cause.",
         )
@@ -51,13 +56,14 @@ def _notice(dossier: Dossier) -> Notice:
         return Notice(
             Tone.HOLD,
             "Not enough evidence yet to hold the provider to it",
-            f"The measurements point to {claim.where}: it {hurt(claim)}, {often}. Before that can be claimed,"
-            " the points listed below must be collected.",
+            f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}. Before that can be"
+            " claimed, the points listed below must be collected.",
         )
     return Notice(
         Tone.HOLD,
         "Not the provider's fault, as far as was measured",
-        f"The measurements point to {claim.where}: it {hurt(claim)}, {often}. This is {OWNERS[claim.owner]}.",
+        f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}."
+        f" This is {OWNERS[claim.owner]}.",
     )
 
 
@@ -130,14 +136,15 @@ def _home_side(claim: Claim) -> Bullets:
         )
     ]
     items.append(
-        f"The home itself used {percent(use.value)} of its plan or less for nine tenths of that time."
+        f"The home itself used at most {at_most(use.unit, use.value)} of its plan for nine tenths of"
+        " that time."
         if use.value is not None
         else "The home's own traffic was not measured."
     )
     if late.value is not None:
         items.append(
-            f"The measuring machines were never late by more than {late.value * 1e3:.0f} ms; packets of a"
-            " busy machine are set aside."
+            f"The measuring machines were never late by more than {at_most(late.unit, late.value)};"
+            " packets of a busy machine are set aside."
         )
     return Bullets(tuple(items))
 
