@@ -2,8 +2,9 @@
 
 import hashlib
 from array import array
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,9 +12,10 @@ from numpy.typing import NDArray
 from whichhop.compare.cutting import Cutter
 from whichhop.compare.windows import WindowTable
 from whichhop.model import Columns, Fate, Record, SessionKey
-from whichhop.model.units import minute_of
+from whichhop.model.units import NS_PER_S, minute_of
 
 Int64 = NDArray[np.int64]
+PIECE_NS = 4 * 3600 * NS_PER_S
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,19 +107,26 @@ def count_in(
     for part in parts:
         inside = within(part, start_ns, end_ns)
         tallies.append(tally_of(inside))
-        if len(inside.sent_ns):
-            cutter.add([_as_record(inside)])
+        for record in _as_records(inside, start_ns):
+            cutter.add([record])
     return cutter.table, tuple(tallies)
 
 
-def _as_record(counted: Counted) -> Record:
-    """The whole span as one record, since the cutter wants a tick's samples in one piece."""
-    samples = Columns(
-        sent_ns=array("q", counted.sent_ns.tobytes()),
-        fate=array("B", counted.fate.tobytes()),
-        rtt_ns=array("q", counted.rtt_ns.tobytes()),
-    )
-    return Record(session=counted.session, minute=minute_of(int(counted.sent_ns[0])), samples=samples)
+def _as_records(counted: Counted, start_ns: int) -> Iterator[Record]:
+    """The span in pieces of whole ticks: sorting many short pieces is several times faster than one long."""
+    if not len(counted.sent_ns):
+        return
+    last = int(counted.sent_ns[-1])
+    cuts = np.searchsorted(counted.sent_ns, np.arange(start_ns, last + PIECE_NS + 1, PIECE_NS))
+    for first, end in pairwise(cuts.tolist()):
+        if first < end:
+            samples = Columns(
+                sent_ns=array("q", counted.sent_ns[first:end].tobytes()),
+                fate=array("B", counted.fate[first:end].tobytes()),
+                rtt_ns=array("q", counted.rtt_ns[first:end].tobytes()),
+            )
+            minute = minute_of(int(counted.sent_ns[first]))
+            yield Record(session=counted.session, minute=minute, samples=samples)
 
 
 def counted_of(session: SessionKey, records: Iterable[Record]) -> Counted:

@@ -17,7 +17,7 @@ _PREAMBLE = """
 #set par(leading: 0.55em)
 #show heading.where(level: 1): set text(size: 14pt)
 #show heading.where(level: 2): set text(size: 11pt)
-#set table(stroke: (x, y) => (bottom: 0.4pt + luma(190)), inset: (x: 2.5pt, y: 3pt))
+#set table(stroke: (x, y) => (bottom: 0.4pt + luma(190)), inset: (x: 4pt, y: 3pt))
 """
 
 
