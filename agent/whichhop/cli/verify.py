@@ -151,14 +151,16 @@ def _chain_checks(store: Store, dossier: Dossier, from_files: bool) -> Iterator[
             yield _simple(name, "" if same else f"its head at record {chain.last_seq} is another one")
 
 
-def _rebuilt(store: Store, dossier: Dossier, home_file: Path | None) -> Dossier:
+def _house(dossier: Dossier, home_file: Path | None) -> House:
     if home_file is not None:
-        house = read_house(home_file)
-    elif dossier.redacted or dossier.cable_run:
+        return read_house(home_file)
+    if dossier.redacted or dossier.cable_run:
         why = "has stand-ins for names" if dossier.redacted else "rests on the cable run in the home file"
         raise DataError(f"this report {why}; give --home HOME, so that it can be made again")
-    else:
-        house = House(home=dossier.home, run=None, boxes=())
+    return House(home=dossier.home, run=None, boxes=())
+
+
+def _rebuilt(store: Store, dossier: Dossier, house: House) -> Dossier:
     found = assemble(
         store,
         Order(
@@ -225,7 +227,11 @@ def run(args: argparse.Namespace) -> int:
         with ExitStack() as stack:
             store = _opened(args.records, stack)
             found += _chain_checks(store, dossier, from_files)
-            found += checks(dossier, _rebuilt(store, dossier, args.home))
+            house = _house(dossier, args.home)
+            try:
+                found += checks(dossier, _rebuilt(store, dossier, house))
+            except DataError as damage:  # a record that cannot be read is a changed one
+                found.append(_simple("records", str(damage)))
         if from_files and dossier.chains:
             notes.append("interchange files carry no chain; the samples' digests were checked instead")
     elif not args.attach_time:
