@@ -1,6 +1,8 @@
 """The dossier of a recorded fault of the line, made once."""
 
 from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from support.reported import recorded, span_of
 from whichhop.cli.assemble import Order, assemble
@@ -24,7 +26,7 @@ def dossier(story: str = "upstream-link") -> Dossier:
         with_chains=True,
         public_key=None,
     )
-    with Store.open(":memory:", origin=lambda: bytes(16)) as store:
+    with TemporaryDirectory() as folder, Store.open(Path(folder) / "s.db", origin=lambda: bytes(16)) as store:
         store.append_all(records, readings)
         found = assemble(store, order)
     assert found is not None

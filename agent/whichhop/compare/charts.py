@@ -11,7 +11,7 @@ from whichhop.model.dossier import Chart, Line
 
 MOST_BINS = 360
 MOST_LINES = 4
-ZOOM_FROM = 6
+ZOOM_FROM = 2
 """A closer look is added when the span is this many times the episode with its surroundings."""
 DIGITS = 6
 
@@ -120,7 +120,7 @@ def charts_of(sight: Sight, crossing: Sequence[int], about: Sequence[Verdict]) -
         span = sight.span_of(about[0])
         around = max(30, span.stop - span.start)
         near = slice(max(0, span.start - around), min(ticks, span.stop + around))
-        if ticks >= ZOOM_FROM * (near.stop - near.start) / 3:
+        if ticks >= ZOOM_FROM * (near.stop - near.start):
             out.append(
                 _chart(
                     sight,
