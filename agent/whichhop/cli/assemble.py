@@ -10,7 +10,7 @@ from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.level_readings import from_readings
 from whichhop.compare.charts import charts_of
 from whichhop.compare.claim import claim_of, happened
-from whichhop.compare.counted import Counted, count_in
+from whichhop.compare.counted import Counted, count_in, heard
 from whichhop.compare.redact import StandIns, stripped
 from whichhop.compare.session_rows import session_rows
 from whichhop.compare.sight import Sight, sight_of
@@ -122,7 +122,13 @@ def assemble(store: Store, order: Order) -> Dossier | None:
     shown = {key: stand.key(key) if stand else key for key in keys}
     parts = (replace(_counted(store, key, order.start_ns, order.end_ns), session=shown[key]) for key in keys)
     table, tallies = count_in(shown.values(), parts, start_ns=order.start_ns, end_ns=order.end_ns)
-    readings = _renamed(store.readings(from_ns=order.start_ns - NS_PER_MINUTE, to_ns=order.end_ns), stand)
+    table = heard(table)
+    if not table.ticks:
+        return None
+    # What was not measured is not in the report: the span is that of the samples.
+    start_ns, end_ns = table.start_ns, table.at_ns(table.ticks)
+    order = replace(order, start_ns=start_ns, end_ns=end_ns)
+    readings = _renamed(store.readings(from_ns=start_ns - NS_PER_MINUTE, to_ns=end_ns), stand)
     sight = sight_of(stand.home if stand else home, table, readings)
     if sight is None:
         return None
@@ -138,8 +144,8 @@ def assemble(store: Store, order: Order) -> Dossier | None:
         redacted=order.redact,
         cable_run=line is not None and order.house.run is not None,
         home=sight.home,
-        start_ns=order.start_ns,
-        end_ns=order.end_ns,
+        start_ns=start_ns,
+        end_ns=end_ns,
         claim=_against(claim, line),
         episodes=happened(sight, about),
         sessions=session_rows(sight, ticks, crossing, {t.session: t for t in tallies}),

@@ -112,6 +112,12 @@ def count_in(
     return cutter.table, tuple(tallies)
 
 
+def heard(table: WindowTable) -> WindowTable:
+    """The table from the first tick in which anything was sent to the last; no ticks when nothing was."""
+    ticks = np.flatnonzero(table.sent.any(axis=1))
+    return table.span(int(ticks[0]), int(ticks[-1]) + 1) if ticks.size else table.span(0, 0)
+
+
 def _as_records(counted: Counted, start_ns: int) -> Iterator[Record]:
     """The span in pieces of whole ticks: sorting many short pieces is several times faster than one long."""
     if not len(counted.sent_ns):

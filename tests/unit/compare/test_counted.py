@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from support.records import lifelike
-from whichhop.compare.counted import count_in, counted_of, digest_of, within
+from whichhop.compare.counted import count_in, counted_of, digest_of, heard, within
 from whichhop.compare.cutting import table_of
 from whichhop.model import Method, Record, SessionKey
 from whichhop.model.units import NS_PER_MINUTE
@@ -67,3 +67,11 @@ def test_a_long_span_counted_in_pieces_gives_the_table_of_the_whole() -> None:
     assert np.array_equal(table.lost, wanted.lost)
     assert np.array_equal(table.q50_s, wanted.q50_s, equal_nan=True)
     assert tally.samples == sum(len(r.samples) for r in records)
+
+
+def test_time_before_the_first_and_after_the_last_packet_is_no_part_of_a_span() -> None:
+    start, end = (FIRST - 7) * NS_PER_MINUTE, (FIRST + 9) * NS_PER_MINUTE
+    table, _ = count_in((KEY,), (counted_of(KEY, minutes(2)),), start_ns=start, end_ns=end)
+    cut = heard(table)
+    assert (cut.start_ns, cut.ticks) == (FIRST * NS_PER_MINUTE, 12)
+    assert heard(table.span(0, 3)).ticks == 0
