@@ -19,6 +19,7 @@ BENCHES: dict[str, str] = {
     "comparer": "bench.comparer",
     "store-size": "bench.store_size",
     "store-read": "bench.store_read",
+    "report-time": "bench.report_time",
 }
 
 

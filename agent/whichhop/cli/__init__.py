@@ -28,6 +28,12 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is to blame"),
     ("transfer", "whichhop.cli.transfer", "measure how much a path carries and what that does to delay"),
     ("capacity", "whichhop.cli.capacity", "say what each link carries, and whether the plan is delivered"),
+    (
+        "evidence",
+        "whichhop.cli.evidence",
+        "write a report that a provider can act on, or say what is missing",
+    ),
+    ("verify", "whichhop.cli.verify", "hold a report against the raw records, figure by figure"),
     ("route", "whichhop.cli.route", "find the routers on the way out and the provider's first hop"),
     ("records", "whichhop.cli.records", "export, import and verify measurements"),
     ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),
@@ -35,7 +41,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
 )
 
 
-EXTRA = ("numpy", "scipy")
+EXTRA = ("numpy", "scipy", "typst")
 """What an agent alone does not carry; verbs that compare need it."""
 
 

@@ -63,7 +63,8 @@ def _say(text: str) -> None:
     sys.stderr.write(text + "\n")
 
 
-def _ask_agents(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Collected], list[Record]]:
+def ask_agents(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Collected], list[Record]]:
+    """Collect what every agent has measured; how each answered, and the minutes that have not settled."""
     token = derive_keys(read_key(args.key or key_path_for(args.home))).api_token
     peers = {n.name: f"http://{_host(n.address or '')}:{home.ports.api}" for n in home.agents}
 
@@ -82,7 +83,8 @@ def _host(address: str) -> str:
     return f"[{address}]" if ":" in address else address
 
 
-def _import_files(folder: Path, store: Store) -> None:
+def import_files(folder: Path, store: Store) -> None:
+    """Read a folder's files in the interchange form into a store; DataError when there is none."""
     files = sorted(folder.glob("*.jsonl*")) if folder.is_dir() else []
     if not files:
         raise DataError(
@@ -160,9 +162,9 @@ def _text(found: Comparison, lines: Sequence[Explanation | None]) -> str:
 
 def _gather(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Collected], list[Record]]:
     if args.records:
-        _import_files(args.records, store)
+        import_files(args.records, store)
     elif not args.offline:
-        return _ask_agents(args, home, store)
+        return ask_agents(args, home, store)
     return [], []
 
 

@@ -181,6 +181,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
             )
     return Home(
         name=file.home,
+        zone=file.zone,
         plan=Plan(
             down_bps=round(file.plan.down_mbps * 1_000_000), up_bps=round(file.plan.up_mbps * 1_000_000)
         )
@@ -191,7 +192,6 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         anchors=tuple(anchors),
         downloads=tuple(file.targets.downloads),
         uploads=tuple(file.targets.uploads),
-        zone=file.zone,
         resolvers=tuple(_resolvers(file, nodes)),
         lookup_name=file.targets.lookup,
         authenticated=file.stamp.authenticated,

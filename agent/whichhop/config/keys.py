@@ -26,6 +26,8 @@ class PurposeKeys:
     api: bytes
     stamp: bytes
     transfer: bytes
+    evidence: bytes
+    """The secret half of the key that signs reports (Ed25519)."""
 
     @property
     def api_token(self) -> str:
@@ -45,7 +47,7 @@ def derive_keys(home_key: bytes) -> PurposeKeys:
         hkdf = HKDF(algorithm=SHA256(), length=KEY_OCTETS, salt=None, info=f"whichhop {purpose}".encode())
         return hkdf.derive(home_key)
 
-    return PurposeKeys(api=one("api"), stamp=one("stamp"), transfer=one("transfer"))
+    return PurposeKeys(api=one("api"), stamp=one("stamp"), transfer=one("transfer"), evidence=one("evidence"))
 
 
 def create_key(path: Path) -> None:

@@ -3,7 +3,7 @@
 import re
 from ipaddress import ip_address, ip_network
 from typing import Annotated, Literal
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
@@ -44,6 +44,16 @@ def _quiet(text: str) -> str:
     return text
 
 
+def _zone(text: str) -> str:
+    try:
+        ZoneInfo(text)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        # A small box may carry no time zones at all; it makes no reports either.
+        if available_timezones():
+            raise ValueError("not a time zone such as Europe/Lisbon") from None
+    return text
+
+
 Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
 Address = Annotated[str, AfterValidator(_address)]
 
@@ -69,14 +79,6 @@ class Part(BaseModel):
 def _url(text: str) -> str:
     if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", text):
         raise ValueError("not an address such as https://files.example.net/large.bin")
-    return text
-
-
-def _zone(text: str) -> str:
-    try:
-        ZoneInfo(text)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError("not a time zone's IANA name such as Europe/Lisbon") from None
     return text
 
 
@@ -282,7 +284,7 @@ class HomeFile(Part):
     home: Annotated[str, StringConstraints(min_length=1, max_length=80)]
     """The home's name, for titles."""
     zone: Annotated[str, AfterValidator(_zone)] | None = None
-    """The home's time zone, for quiet hours and the day of the budget; this machine's own unless given."""
+    """The home's time zone (IANA), for reports, quiet hours and the budget; default: each machine's own."""
     plan: PlanPart | None = None
     nodes: Annotated[dict[Name, NodePart], Field(min_length=1)]
     links: list[LinkPart] = Field(default_factory=list)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from whichhop.daemon.allowed_hours import day_of, quiet_now
 from whichhop.daemon.journal import Journal
@@ -44,8 +44,11 @@ def busy_words(use: Use, home: Home) -> str:
 
 
 def zone_of(home: Home) -> tzinfo | None:
-    """The home's zone; None takes this machine's."""
-    return ZoneInfo(home.zone) if home.zone else None
+    """The home's zone; None takes this machine's, as where a small box carries no time zones at all."""
+    try:
+        return ZoneInfo(home.zone) if home.zone else None
+    except ZoneInfoNotFoundError:
+        return None
 
 
 class TransferKeeper:

@@ -107,8 +107,6 @@ class Home:
     downloads: tuple[str, ...] = ()
     uploads: tuple[str, ...] = ()
     """URLs that the user may fetch, and that take what is posted to them."""
-    zone: str | None = None
-    """The home's time zone by its IANA name; None takes each machine's own."""
     resolvers: tuple[Resolver, ...] = ()
     lookup_name: str | None = None
     """The name that resolvers are asked for."""
@@ -118,6 +116,8 @@ class Home:
     """True when the provider edge's address is to be found by route discovery."""
     limits: Limits = field(default_factory=Limits)
     ports: Ports = field(default_factory=Ports)
+    zone: str | None = None
+    """Its time zone, an IANA name; None where the machine's own will do."""
     levels: Mapping[str, LevelsSource] = field(default_factory=dict)
     """Per modem, by its node's name, where its levels are read from."""
     counters: Mapping[str, CounterSource] = field(default_factory=dict)

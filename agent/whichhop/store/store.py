@@ -151,6 +151,14 @@ class Store:
                 return read.linked(self.db, number, after_seq, limit)
         return []
 
+    def link_at(self, origin: bytes, seq: int) -> bytes | None:
+        """The link of the chain with that origin after its record `seq`; None when it is not kept here."""
+        for number, chain in read.chains(self.db):
+            if chain.origin == origin:
+                found = read.linked(self.db, number, seq - 1, 1)
+                return found[0].after if found and found[0].seq == seq else None
+        return None
+
     def verify(self) -> list[ChainReport]:
         """Walk every chain from its first kept record to its head."""
         return [chain_walk.verify(self.db, number) for number, _ in read.chains(self.db)]

@@ -136,6 +136,14 @@ def test_a_wrong_file_names_line_key_and_remedy(case: tuple[str, str, int, str, 
     assert all("\n" not in c and ";" in c for c in found)
 
 
+def test_a_homes_zone_is_an_iana_name() -> None:
+    assert alder().zone is None
+    assert home_of(ALDER_TEXT + "zone: Europe/Lisbon\n").zone == "Europe/Lisbon"
+    for wrong in ("Lisbon", "../../etc/passwd", "UTC+1"):
+        with pytest.raises(ConfigError, match="not a time zone"):
+            home_of(ALDER_TEXT + f"zone: {wrong}\n")
+
+
 def test_unquoted_quiet_hours_are_taken_and_wrong_ones_refused() -> None:
     good = home_of(ALDER_TEXT + 'limits: {quiet_hours: "22:30-06:15"}\n')
     assert good.limits.quiet_hours == (22 * 60 + 30, 6 * 60 + 15)

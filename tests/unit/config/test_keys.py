@@ -22,6 +22,7 @@ def test_each_purpose_key_follows_rfc_5869() -> None:
     assert keys.api == hkdf_by_the_rfc(key, b"whichhop api")
     assert keys.stamp == hkdf_by_the_rfc(key, b"whichhop stamp")
     assert keys.transfer == hkdf_by_the_rfc(key, b"whichhop transfer")
+    assert keys.evidence == hkdf_by_the_rfc(key, b"whichhop evidence")
     assert keys.api_token == keys.api.hex()
 
 

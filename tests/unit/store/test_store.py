@@ -115,6 +115,16 @@ def test_the_chain_is_sha256_over_the_link_before_and_the_canonical_bytes(store:
     assert (chain.last_seq, chain.head) == (4, here)
 
 
+def test_the_link_after_any_kept_record_can_be_asked_for(store: Store) -> None:
+    store.append_all(minutes(4))
+    (chain,) = store.chains()
+    for seq, _, after, _ in places(store):
+        assert store.link_at(chain.origin, seq) == after
+    assert store.link_at(chain.origin, chain.last_seq) == chain.head
+    assert store.link_at(chain.origin, chain.last_seq + 1) is None
+    assert store.link_at(b"another", 1) is None
+
+
 @pytest.mark.parametrize("packed", [False, True])
 def test_records_are_handed_on_from_any_place_with_links_that_hold(store: Store, packed: bool) -> None:
     records = minutes(130)

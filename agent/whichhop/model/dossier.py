@@ -1,0 +1,172 @@
+"""The frozen bundle an evidence report is made from, and made again from without the store."""
+
+from dataclasses import dataclass
+
+from whichhop.model.home import Home
+from whichhop.model.links import Cause, Owner
+
+FORM = 1
+"""The dossier's form; a reader refuses one it does not know."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """One number of the claim, with what it was taken over, so that anybody can take it again.
+
+    name: stable, for files and checks. words: what it is, for the reader. value, low, high: in `unit`
+    ("ratio", "s", "count"); low and high are the 95 % interval's ends. None where it cannot be known.
+    count: how many packets, ticks or readings stand behind it. how: the rule it was worked out by.
+    """
+
+    name: str
+    words: str
+    unit: str
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+    count: int = 0
+    how: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happened:
+    """One episode of the span, whoever's it was. `end_ns` is None when it lasted past the span's end."""
+
+    cause: Cause
+    elements: tuple[str, ...]
+    where: str
+    start_ns: int
+    end_ns: int | None
+    probability: float
+    proven: bool
+    claimed: bool
+    added_p50_s: float | None
+    loss_ratio: float | None
+    loss_low: float | None
+    loss_high: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cleared:
+    """A cause that is ruled out for the claim's own moments: what, why, and which sessions say so."""
+
+    what: str
+    why: str
+    sessions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """What the report says, or why it says nothing.
+
+    made: True only when the provider is held to it, every guard being met. missing: what to collect first.
+    low_probability: the least sure of the claim's episodes.
+    """
+
+    made: bool
+    cause: Cause
+    owner: Owner
+    elements: tuple[str, ...]
+    where: str
+    sentence: str
+    probability: float
+    missing: tuple[str, ...]
+    would_change: tuple[str, ...]
+    figures: tuple[Figure, ...]
+    cleared: tuple[Cleared, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionRow:
+    """One session over the span: what was sent, what came back, in the claim's episodes and outside all.
+
+    digest: SHA-256 over the session's samples in the span, see `compare.counted.digest_of`.
+    stamps: which of T1..T4 the kernel took. clock_error_ns: the largest stated; None when not known.
+    median_s, quiet_s: median round trip in the claim's episodes and outside all episodes.
+    """
+
+    session: str
+    path: tuple[str, ...]
+    crosses: bool
+    method: str
+    samples: int
+    aside: int
+    duplicates: int
+    reordered: int
+    sent: int
+    lost: int
+    median_s: float | None
+    quiet_sent: int
+    quiet_lost: int
+    quiet_s: float | None
+    stamps: tuple[str, ...]
+    clock_error_ns: int | None
+    digest: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One session on a chart: per step the middle and the highest ten-second median, and the loss ratio."""
+
+    session: str
+    label: str
+    crosses: bool
+    middle_s: tuple[float | None, ...]
+    peak_s: tuple[float | None, ...]
+    loss: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """Series on one time axis: round trips, loss and own use of the plan; `shaded` are the episodes."""
+
+    title: str
+    start_ns: int
+    step_ns: int
+    lines: tuple[Line, ...]
+    use: tuple[float | None, ...]
+    shaded: tuple[tuple[int, int, bool], ...]
+    """Start, end, and whether the claim is about it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelNote:
+    """One sentence about the modem's levels, and how it stands: fine, outside, unknown ..."""
+
+    standing: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainHead:
+    """Where an agent's chain of records stood; see store/chain.py."""
+
+    agent: str
+    origin: str
+    last_seq: int
+    head: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dossier:
+    """All of it. Times are UTC nanoseconds; `zone` is the home's, an IANA name."""
+
+    form: int = FORM
+    software: str
+    made_ns: int
+    zone: str
+    redacted: bool
+    cable_run: bool
+    """True when the home file's cable run had a say; a check then needs the home file."""
+    home: Home
+    start_ns: int
+    end_ns: int
+    claim: Claim | None
+    """None when nothing exceeded its quiet baseline."""
+    episodes: tuple[Happened, ...]
+    sessions: tuple[SessionRow, ...]
+    charts: tuple[Chart, ...]
+    levels: tuple[LevelNote, ...]
+    chains: tuple[ChainHead, ...]
+    public_key: str | None
+    """The home's signing key, Ed25519, as hexadecimal text; None when the report is not signed."""

@@ -1,0 +1,1 @@
+"""A dossier to paper: one page that a support desk reads in a minute, then the detail."""

@@ -1,0 +1,96 @@
+"""Holds a report's dossier against one made again from the raw records, figure by figure."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from whichhop.model.dossier import Claim, Dossier, SessionRow
+
+NEAR = 1e-6
+"""Relative: other versions of the arithmetic library may differ in the last digits."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One thing held against the records. said: what the report says; found: what the records give."""
+
+    name: str
+    holds: bool
+    said: str
+    found: str
+
+
+def _same(a: object, b: object) -> bool:
+    if isinstance(a, float | int) and isinstance(b, float | int):
+        return a == b or abs(a - b) <= NEAR * max(abs(a), abs(b))
+    return a == b
+
+
+def check(name: str, said: object, found: object) -> Check:
+    """One comparison; numbers may differ by a millionth part."""
+    return Check(name=name, holds=_same(said, found), said=str(said), found=str(found))
+
+
+def _claim(said: Claim | None, found: Claim | None) -> Iterator[Check]:
+    if said is None or found is None:
+        yield check(
+            "claim",
+            "nothing happened" if said is None else said.where,
+            "nothing happened" if found is None else found.where,
+        )
+        return
+    for name in (
+        "made",
+        "cause",
+        "elements",
+        "sentence",
+        "probability",
+        "missing",
+        "would_change",
+        "cleared",
+    ):
+        yield check(f"claim {name.replace('_', ' ')}", getattr(said, name), getattr(found, name))
+    now = {f.name: f for f in found.figures}
+    for figure in said.figures:
+        other = now.get(figure.name)
+        for part in ("value", "low", "high", "count"):
+            yield check(
+                f"figure {figure.name} {part}",
+                getattr(figure, part),
+                getattr(other, part) if other else "missing",
+            )
+    yield check("figures in all", len(said.figures), len(found.figures))
+
+
+_COUNTED = ("samples", "aside", "sent", "lost", "median_s", "quiet_sent", "quiet_lost", "quiet_s", "crosses")
+
+
+def _session(said: SessionRow, found: SessionRow | None) -> Iterator[Check]:
+    if found is None:
+        yield Check(name=f"session {said.session}", holds=False, said="measured", found="no record of it")
+        return
+    yield check(f"session {said.session} digest of samples", said.digest, found.digest)
+    for name in _COUNTED:
+        yield check(
+            f"session {said.session} {name.replace('_', ' ')}", getattr(said, name), getattr(found, name)
+        )
+
+
+def checks(said: Dossier, found: Dossier) -> tuple[Check, ...]:
+    """Every figure of the report, the claim first."""
+    out = list(_claim(said.claim, found.claim))
+    out.append(check("episodes", len(said.episodes), len(found.episodes)))
+    for i, (a, b) in enumerate(zip(said.episodes, found.episodes, strict=False), 1):
+        out.append(Check(name=f"episode {i}", holds=_alike(a, b), said=str(a), found=str(b)))
+    now = {row.session: row for row in found.sessions}
+    for row in said.sessions:
+        out += _session(row, now.pop(row.session, None))
+    out += [
+        Check(name=f"session {name}", holds=False, said="not in the report", found="measured") for name in now
+    ]
+    drawn = said.charts == found.charts
+    out.append(Check(name="charts", holds=drawn, said="as drawn", found="as counted"))
+    return tuple(out)
+
+
+def _alike(a: object, b: object) -> bool:
+    return all(_same(getattr(a, n), getattr(b, n)) for n in type(a).__dataclass_fields__)  # type: ignore[attr-defined]

@@ -1,0 +1,1 @@
+"""One file a section: dossier in, section out."""

@@ -1,0 +1,170 @@
+"""Page one: what is said, when, where, how bad, how the home's side looked meanwhile, and what is asked."""
+
+from zoneinfo import ZoneInfo
+
+from whichhop.model import CAUSE_TABLE, Owner, Session, derive_sessions
+from whichhop.model.dossier import Claim, Dossier, Happened
+from whichhop.report import times
+from whichhop.report.blocks import Block, Bullets, Facts, Notice, Para, Picture, Section, Tone
+from whichhop.report.plot import describe, draw
+from whichhop.report.way import draw_way
+from whichhop.report.words import OWNERS, at_most, figure, probability, with_interval
+
+SMALL_S = 0.001
+
+
+def told(dossier: Dossier) -> tuple[Happened, ...]:
+    """The episodes that the claim is about."""
+    return tuple(h for h in dossier.episodes if h.claimed)
+
+
+def subject(claim: Claim) -> str:
+    """The cause in a householder's words, and its place."""
+    return f"{CAUSE_TABLE[claim.cause].words} ({claim.where})"
+
+
+def hurt(claim: Claim) -> str:
+    """Loss and added delay in a few words, with intervals."""
+    parts = []
+    loss, added = figure(claim, "line-loss"), figure(claim, "line-added")
+    if loss.value:
+        parts.append(f"lost {with_interval(loss)} of the packets")
+    if added.value is not None and added.value >= SMALL_S:
+        parts.append(f"added {with_interval(added)} to the usual round trip")
+    return " and ".join(parts) or "showed neither loss nor added delay over the episodes as a whole"
+
+
+def _notice(dossier: Dossier) -> Notice:
+    claim = dossier.claim
+    if claim is None:
+        return Notice(
+            Tone.CALM,
+            "Nothing to report",
+            "In the whole span nothing exceeded its own quiet baseline. Nobody is held to anything.",
+        )
+    count = len(told(dossier))
+    length = times.lasting(figure(claim, "duration").value or 0.0)
+    often = f"in {count} episodes, {length} in all" if count > 1 else f"for {length}"
+    if claim.made:
+        return Notice(
+            Tone.CLAIM,
+            f"The trouble lies in {subject(claim)}",
+            f"It {hurt(claim)}, {often}. The home's own network was measured at the same moments and was not"
+            " the cause.",
+        )
+    if claim.missing:
+        return Notice(
+            Tone.HOLD,
+            "Not enough evidence yet to hold the provider to it",
+            f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}. Before that can be"
+            " claimed, the points listed below must be collected.",
+        )
+    return Notice(
+        Tone.HOLD,
+        "Not the provider's fault, as far as was measured",
+        f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}."
+        f" This is {OWNERS[claim.owner]}.",
+    )
+
+
+def _facts(dossier: Dossier, zone: ZoneInfo) -> Facts:
+    pairs = []
+    claim, episodes = dossier.claim, told(dossier)
+    if claim is not None and episodes:
+        longest = max(episodes, key=lambda h: (h.end_ns or dossier.end_ns) - h.start_ns)
+        last_ns = max(h.end_ns or dossier.end_ns for h in episodes)
+        lasting = any(h.end_ns is None for h in episodes)
+        words = ", and still lasting when the measurements end" if lasting else ""
+        first_ns = episodes[0].start_ns
+        pairs += [
+            ("When", times.span(first_ns, last_ns, zone) + words),
+            ("The same in UTC", times.utc_span(first_ns, last_ns)),
+        ]
+        if len(episodes) > 1:
+            end_ns = longest.end_ns or dossier.end_ns
+            pairs.append(("Longest episode", times.span(longest.start_ns, end_ns, zone)))
+        pairs.append(("Where", claim.where))
+        pairs.append(("How sure", f"{probability(claim.probability)}, the least sure episode counted"))
+    pairs.append(("Measured", times.span(dossier.start_ns, dossier.end_ns, zone)))
+    sent = sum(row.sent + row.quiet_sent for row in dossier.sessions)
+    agents = len({row.session.partition(">")[0] for row in dossier.sessions})
+    pairs.append(
+        ("By", f"{agents} measuring machines, {len(dossier.sessions)} sessions, {sent:,} test packets")
+    )
+    return Facts(tuple(pairs))
+
+
+def shown_session(dossier: Dossier) -> Session | None:
+    """The session whose way is drawn: of the charts' lines the one that goes furthest."""
+    shown = {line.session for chart in dossier.charts for line in chart.lines}
+    found = [s for s in derive_sessions(dossier.home) if str(s.key) in shown]
+    return max(found, key=lambda s: len(s.path.links), default=None)
+
+
+def _pictures(dossier: Dossier, zone: ZoneInfo) -> list[Block]:
+    out: list[Block] = []
+    session = shown_session(dossier)
+    suspects = dossier.claim.elements if dossier.claim else ()
+    if session is not None:
+        svg = draw_way(dossier.home, session.path.nodes, session.path.links, suspects)
+        shows = "the way out of the home, the suspect link marked"
+        out.append(
+            Picture(svg=svg, shows=shows, caption="The way out as seen from " + session.key.agent + ".")
+        )
+    if dossier.charts:
+        chart = dossier.charts[-1]
+        caption = (
+            f"{chart.title}. Shaded: the episodes this report is about. A thin line is the worst moment."
+        )
+        out.append(Picture(svg=draw(chart, zone), shows=describe(chart), caption=caption))
+    return out
+
+
+def _home_side(claim: Claim) -> Bullets:
+    inside, slow = figure(claim, "beside-loss"), figure(claim, "beside-added")
+    use, late = figure(claim, "own-use"), figure(claim, "host-lateness")
+    provider = claim.owner in (Owner.PROVIDER, Owner.PROVIDER_OR_FURTHER)
+    where = "Inside the home" if provider else "Beside it"
+    items = [
+        f"{where}, at the same moments: {with_interval(inside)} lost of {inside.count:,} packets; "
+        + (
+            f"{with_interval(slow)} added to the usual round trip."
+            if slow.value is not None and abs(slow.value) >= SMALL_S / 10
+            else "no delay added."
+            if slow.value is not None
+            else "its delay is not known."
+        )
+    ]
+    items.append(
+        f"The home itself used at most {at_most(use.unit, use.value)} of its plan for nine tenths of"
+        " that time."
+        if use.value is not None
+        else "The home's own traffic was not measured."
+    )
+    if late.value is not None:
+        items.append(
+            f"The measuring machines were never late by more than {at_most(late.unit, late.value)};"
+            " packets of a busy machine are set aside."
+        )
+    return Bullets(tuple(items))
+
+
+def answer(dossier: Dossier) -> Section:
+    """The first section."""
+    zone = ZoneInfo(dossier.zone)
+    claim = dossier.claim
+    blocks: list[Block] = [_notice(dossier), _facts(dossier, zone)]
+    if claim is not None and claim.missing:
+        blocks += [Para("To be collected before the provider can be held to it:"), Bullets(claim.missing)]
+    blocks += _pictures(dossier, zone)
+    if claim is not None:
+        blocks += [Para("How the rest looked at the same moments:"), _home_side(claim)]
+    if claim is not None and claim.made:
+        blocks.append(
+            Para(
+                "We kindly ask you to look at this part of the path at the times given, and to tell us what"
+                " you find. The pages behind this one say how it was measured and how every figure can be"
+                " checked."
+            )
+        )
+    return Section(name="answer", title="In short", blocks=blocks)

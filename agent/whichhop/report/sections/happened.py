@@ -1,0 +1,66 @@
+"""When it happened: every episode of the span with its figures, and the whole span drawn."""
+
+from zoneinfo import ZoneInfo
+
+from whichhop.model import CAUSE_TABLE
+from whichhop.model.dossier import Dossier, Happened
+from whichhop.report import times
+from whichhop.report.blocks import Block, Grid, Para, Picture, Section
+from whichhop.report.plot import describe, draw
+from whichhop.report.words import millis, percent, probability
+
+MOST = 60
+
+
+def _row(h: Happened, dossier: Dossier, zone: ZoneInfo) -> tuple[str, ...]:
+    end_ns = h.end_ns or dossier.end_ns
+    loss = percent(h.loss_ratio)
+    if h.loss_ratio is not None and h.loss_low is not None and h.loss_high is not None:
+        loss = f"{loss} ({percent(h.loss_low)} to {percent(h.loss_high)})"
+    return (
+        times.local(h.start_ns, zone),
+        times.utc(h.start_ns),
+        times.lasting((end_ns - h.start_ns) / 1e9) + (", lasting" if h.end_ns is None else ""),
+        CAUSE_TABLE[h.cause].words + ("" if h.proven else ", not proven"),
+        h.where,
+        millis(h.added_p50_s),
+        loss,
+        probability(h.probability),
+    )
+
+
+def happened(dossier: Dossier) -> Section:
+    """The episodes, longest first where there are too many to print."""
+    zone = ZoneInfo(dossier.zone)
+    blocks: list[Block] = []
+    if len(dossier.charts) > 1:
+        chart = dossier.charts[0]
+        caption = f"{chart.title}. Shaded in colour: this report's episodes; in grey: others."
+        blocks.append(Picture(svg=draw(chart, zone), shows=describe(chart), caption=caption))
+    found = list(dossier.episodes)
+    if not found:
+        blocks.append(Para("There was no episode in this span."))
+        return Section(name="happened", title="When it happened", blocks=blocks)
+    if len(found) > MOST:
+        found.sort(key=lambda h: (not h.claimed, -((h.end_ns or dossier.end_ns) - h.start_ns)))
+        blocks.append(Para(f"{len(found)} episodes; the {MOST} that matter most are listed."))
+        found = sorted(found[:MOST], key=lambda h: h.start_ns)
+    blocks.append(
+        Grid(
+            caption="Episodes in the span; this report's own are marked",
+            head=(
+                "Began, local",
+                "Began, UTC",
+                "Lasted",
+                "Cause",
+                "Where",
+                "Added",
+                "Lost (interval)",
+                "Sure",
+            ),
+            rows=tuple(_row(h, dossier, zone) for h in found),
+            numbers=frozenset({5, 6, 7}),
+            marked=frozenset(i for i, h in enumerate(found) if h.claimed),
+        )
+    )
+    return Section(name="happened", title="When it happened", blocks=blocks)

@@ -1,0 +1,61 @@
+"""How anybody can check the report: chain heads, digests, the signature's key, and the command."""
+
+import hashlib
+
+from whichhop.model.dossier import Dossier
+from whichhop.report.blocks import Block, Fixed, Grid, Para, Section
+from whichhop.report.times import utc
+from whichhop.report.wire_form import dossier_bytes
+
+
+def digest(dossier: Dossier) -> str:
+    """SHA-256 of the dossier's bytes, in hexadecimal."""
+    return hashlib.sha256(dossier_bytes(dossier)).hexdigest()
+
+
+def integrity(dossier: Dossier) -> Section:
+    """What to hold against what."""
+    more = " --home HOME" if dossier.redacted else ""
+    blocks: list[Block] = [
+        Para(
+            f"Made on {utc(dossier.made_ns)} by whichhop {dossier.software}. The page file carries the"
+            " figures as data; whoever has it and the raw records can work out every figure again:"
+        ),
+        Fixed(f"whichhop verify REPORT.html RECORDS{more}"),
+        Para("Digest of the data in this report (SHA-256):"),
+        Fixed(digest(dossier)),
+    ]
+    if dossier.public_key:
+        blocks += [
+            Para("The page file is signed (Ed25519, RFC 8032) with the home's key, whose public half is:"),
+            Fixed(dossier.public_key),
+        ]
+    else:
+        blocks.append(Para("This report is not signed: the home's key was not at hand."))
+    blocks.append(
+        Para(
+            "The signature and the chain show that nothing was changed afterwards by anyone without the key;"
+            " they cannot show that the one who holds the key measured honestly. A third party's"
+            " time-stamp (RFC 3161) can be attached to fix the date."
+        )
+    )
+    if dossier.chains:
+        blocks.append(
+            Grid(
+                caption="Where each measuring machine's chain of records stood (SHA-256)",
+                head=("Machine", "Records", "Head of the chain"),
+                rows=tuple((c.agent, f"{c.last_seq:,}", c.head) for c in dossier.chains),
+                numbers=frozenset({1}),
+            )
+        )
+    blocks.append(
+        Grid(
+            caption="Samples of each session in the span (SHA-256)",
+            head=("Session", "Samples", "Digest"),
+            rows=tuple((r.session, f"{r.samples:,}", r.digest) for r in dossier.sessions),
+            numbers=frozenset({1}),
+        )
+    )
+    if dossier.redacted:
+        blocks.append(Para("Names and addresses were replaced by stand-ins; the figures are untouched."))
+    return Section(name="integrity", title="How to check this report", blocks=blocks)

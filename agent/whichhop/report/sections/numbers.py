@@ -1,0 +1,66 @@
+"""The figures of the claim with their rules, and what every session sent and saw."""
+
+from whichhop.model.dossier import Dossier, Figure, SessionRow
+from whichhop.report.blocks import Block, Grid, Para, Section
+from whichhop.report.times import lasting
+from whichhop.report.words import millis, percent, shown
+
+
+def _figure(figure: Figure) -> tuple[str, ...]:
+    value = shown(figure.unit, figure.value)
+    if figure.name == "duration":
+        value = lasting(figure.value or 0.0)
+    between = ""
+    if figure.low is not None and figure.high is not None:
+        between = f"{shown(figure.unit, figure.low)} to {shown(figure.unit, figure.high)}"
+    return figure.name, figure.words, value, between, f"{figure.count:,}", figure.how
+
+
+def _ratio(lost: int, sent: int) -> str:
+    return f"{lost:,} of {sent:,}" + (f" ({percent(lost / sent)})" if sent else "")
+
+
+def _session(row: SessionRow) -> tuple[str, ...]:
+    return (
+        row.session,
+        "yes" if row.crosses else "no",
+        _ratio(row.lost, row.sent),
+        "none" if row.median_s is None else millis(row.median_s),
+        _ratio(row.quiet_lost, row.quiet_sent),
+        "none" if row.quiet_s is None else millis(row.quiet_s),
+        f"{row.aside:,}",
+    )
+
+
+def numbers(dossier: Dossier) -> Section:
+    """Figures and sessions."""
+    blocks: list[Block] = []
+    if dossier.claim is not None:
+        blocks.append(
+            Grid(
+                caption="Figures of this report; each is worked out again by the check below",
+                head=("Name", "What", "Value", "95 % interval", "From", "How"),
+                rows=tuple(_figure(f) for f in dossier.claim.figures),
+                numbers=frozenset({2, 3, 4}),
+            )
+        )
+    rows = sorted(dossier.sessions, key=lambda r: (not r.crosses, r.session))
+    blocks.append(Para("A session is one stream of test packets from a measuring machine to a target."))
+    blocks.append(
+        Grid(
+            caption="Sessions; those over the suspect first. Quiet is the time outside all episodes",
+            head=(
+                "Session",
+                "Over it",
+                "Lost, episodes",
+                "Median",
+                "Lost, quiet",
+                "Median, quiet",
+                "Set aside",
+            ),
+            rows=tuple(_session(r) for r in rows),
+            numbers=frozenset({2, 3, 4, 5, 6}),
+            marked=frozenset(i for i, r in enumerate(rows) if r.crosses),
+        )
+    )
+    return Section(name="numbers", title="Figures", blocks=blocks)

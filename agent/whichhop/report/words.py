@@ -1,0 +1,69 @@
+"""Figures as a reader needs them: a unit, sensible digits, the interval beside the value."""
+
+import math
+
+from whichhop.model import Owner
+from whichhop.model.dossier import Claim, Figure
+
+HARD = "\u00a0"
+"""A blank at which no line ends, between a number and its unit."""
+OWNERS = {
+    Owner.HOME: "the home's own to mend",
+    Owner.PROVIDER: "the provider's to mend, or the cabling between line and modem",
+    Owner.PROVIDER_OR_FURTHER: "the provider's, or further out",
+    Owner.TARGET: "the destination's",
+    Owner.RESOLVER: "for whoever runs the name server",
+    Owner.NOBODY: "nobody's: the measurements were disturbed or cannot tell",
+}
+
+
+def percent(value: float | None) -> str:
+    """A ratio as a percentage; a digit more under ten."""
+    if value is None:
+        return "not known"
+    hundred = value * 100
+    digits = 0 if hundred >= 99.95 or hundred == 0 else 1 if hundred >= 1 else 2
+    return f"{hundred:.{digits}f}{HARD}%"
+
+
+def at_most(unit: str, value: float) -> str:
+    """An upper bound that does not pretend to be exact: a whole number of units, at least one."""
+    scale, name = (100, "%") if unit == "ratio" else (1000, "ms")
+    return f"{max(1, math.ceil(value * scale))}{HARD}{name}"
+
+
+def millis(value: float | None) -> str:
+    """Seconds as milliseconds."""
+    if value is None:
+        return "not known"
+    ms = value * 1e3
+    text = f"{ms:.0f}" if abs(ms) >= 100 else f"{ms:.1f}" if abs(ms) >= 1 else f"{ms:.2f}"
+    return ("0" if float(text) == 0 else text) + f"{HARD}ms"
+
+
+def shown(unit: str, value: float | None) -> str:
+    """A value of a figure's unit."""
+    return percent(value) if unit == "ratio" else millis(value) if unit == "s" else str(value)
+
+
+def with_interval(figure: Figure) -> str:
+    """A figure with its 95 % interval where it has one."""
+    text = shown(figure.unit, figure.value)
+    if figure.value is None or figure.low is None or figure.high is None:
+        return text
+    return (
+        f"{text} (95{HARD}% interval {shown(figure.unit, figure.low)} to {shown(figure.unit, figure.high)})"
+    )
+
+
+def figure(claim: Claim, name: str) -> Figure:
+    """The claim's figure of that name; KeyError when there is none."""
+    for one in claim.figures:
+        if one.name == name:
+            return one
+    raise KeyError(name)
+
+
+def probability(value: float) -> str:
+    """A probability without claiming certainty."""
+    return f"over 99{HARD}%" if value > 0.99 else f"{value:.0%}".replace("%", f"{HARD}%")

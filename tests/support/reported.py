@@ -1,0 +1,35 @@
+"""Recorded samples of Alder House as a table and as a sight, for the tests of claims and reports."""
+
+from functools import cache
+
+from whichhop.compare.counted import Tally, count_in, counted_of
+from whichhop.compare.sight import Sight, sight_of
+from whichhop.lab.alder import alder_home
+from whichhop.lab.recorded import recorded_folder
+from whichhop.model import Reading, Record
+from whichhop.model.units import NS_PER_MINUTE
+from whichhop.store.files import read_file
+
+
+@cache
+def recorded(story: str) -> tuple[tuple[Record, ...], tuple[Reading, ...]]:
+    everything = read_file(recorded_folder() / f"{story}.jsonl.gz")
+    records = tuple(x for x in everything if isinstance(x, Record))
+    return records, tuple(x for x in everything if not isinstance(x, Record))
+
+
+def span_of(records: tuple[Record, ...]) -> tuple[int, int]:
+    minutes = [r.minute for r in records]
+    return min(minutes) * NS_PER_MINUTE, (max(minutes) + 1) * NS_PER_MINUTE
+
+
+@cache
+def sighted(story: str, *, counters: bool = True) -> tuple[Sight, tuple[Tally, ...]]:
+    records, readings = recorded(story)
+    start, end = span_of(records)
+    keys = sorted({r.session for r in records})
+    table, tallies = count_in(keys, (counted_of(k, records) for k in keys), start_ns=start, end_ns=end)
+    kept = readings if counters else tuple(r for r in readings if not r.name.startswith("wan_"))
+    sight = sight_of(alder_home(), table, kept)
+    assert sight is not None
+    return sight, tallies

@@ -1,0 +1,318 @@
+"""`whichhop verify`: a report holds against its records, and every kind of tampering is caught."""
+
+import gzip
+import json
+import re
+import shutil
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+
+from support.reported import recorded
+from support.time_authority import make_authority, openssl, stamped
+from whichhop.cli import main
+from whichhop.config.keys import create_key, derive_keys, read_key
+from whichhop.lab.alder import HOME_FILE
+from whichhop.lab.recorded import recorded_folder
+from whichhop.model import Fate, Record
+from whichhop.report.html import dossier_part, page
+from whichhop.report.seal import public_half, seal_of, sealed, unsealed
+from whichhop.report.wire_form import read_dossier
+from whichhop.store.store import Store
+from whichhop.wire.packed import canonical, pack_canonical, unfold, unpack
+from whichhop.wire.time_stamp import request
+
+pytestmark = pytest.mark.slow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """A report with the store it came from, the same records as a file, and its home."""
+
+    home: Path
+    html: Path
+    store: Path
+    file: Path
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    folder = tmp_path_factory.mktemp("report")
+    made = Made(
+        home=folder / "alder.yaml",
+        html=folder / "r.html",
+        store=folder / "s.db",
+        file=folder / "r.jsonl.gz",
+    )
+    made.home.write_text(HOME_FILE)
+    create_key(folder / "alder.key")
+    with Store.open(made.store) as store:
+        store.append_all(*recorded("upstream-link"))
+    shutil.copy(recorded_folder() / "upstream-link.jsonl.gz", made.file)
+    words = ["evidence", str(made.home), "--store", str(made.store), "--offline"]
+    assert main([*words, "--html", str(made.html)]) == 0
+    return made
+
+
+@pytest.fixture
+def made(original: Made, tmp_path: Path) -> Made:
+    """A copy that a test may spoil."""
+    names = ("home", "html", "store", "file")
+    copies = {n: tmp_path / getattr(original, n).name for n in names}
+    for n in names:
+        shutil.copy(getattr(original, n), copies[n])
+    return Made(**copies)
+
+
+def fails(capsys: pytest.CaptureFixture[str], *words: str) -> list[str]:
+    """The names of the checks that do not hold; the exit code must say the same."""
+    capsys.readouterr()
+    code = main(["verify", *words, "--json"])
+    checks = json.loads(capsys.readouterr().out)["checks"]
+    bad = [c["name"] for c in checks if not c["holds"]]
+    assert code == (1 if bad else 0)
+    return bad
+
+
+def test_an_untouched_report_holds_against_store_and_file(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert fails(capsys, str(made.html), str(made.store)) == []
+    assert fails(capsys, str(made.html), str(made.file)) == []
+
+
+def test_every_figure_of_the_claim_is_worked_out_again(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    main(["verify", str(made.html), str(made.store), "--json"])
+    names = {c["name"] for c in json.loads(capsys.readouterr().out)["checks"]}
+    part = dossier_part(unsealed(made.html.read_text(), "")[0])
+    assert part is not None
+    for figure in json.loads(part)["claim"]["figures"]:
+        assert {f"figure {figure['name']} {p}" for p in ("value", "low", "high", "count")} <= names
+
+
+def test_a_store_that_has_grown_since_still_holds(made: Made, capsys: pytest.CaptureFixture[str]) -> None:
+    last = recorded("upstream-link")[0][-1]
+    with Store.open(made.store) as store:
+        store.append(replace(last, minute=last.minute + 100))
+    assert fails(capsys, str(made.html), str(made.store)) == []
+
+
+def test_a_changed_word_or_figure_in_the_page_is_caught(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = made.html.read_text()
+    shown = re.search(r"It lost (\d+\.\d)", text)
+    assert shown is not None
+    made.html.write_text(text.replace(f"It lost {shown[1]}", "It lost 62.1", 1))
+    assert {"seal", "page shows its data"} <= set(fails(capsys, str(made.html), str(made.store)))
+
+
+def changed_data(made: Made, change: Callable[[str], str], secret: bytes | None) -> None:
+    """The page written anew from changed data, as a forger would, sealed with the key given."""
+    part = dossier_part(unsealed(made.html.read_text(), "")[0])
+    assert part is not None
+    text = page(read_dossier(change(part.decode()).encode(), ""))
+    made.html.write_text(sealed(text, seal_of(text, secret)))
+
+
+def twice_the_loss(data: str) -> str:
+    raw = json.loads(data)
+    for figure in raw["claim"]["figures"]:
+        if figure["name"] == "line-loss":
+            figure["value"] *= 2
+    return json.dumps(raw)
+
+
+def test_a_figure_changed_by_one_with_the_key_is_caught_by_the_records(
+    made: Made, original: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    secret = derive_keys(read_key(original.home.with_suffix(".key"))).evidence
+    changed_data(made, twice_the_loss, secret)
+    assert fails(capsys, str(made.html), str(made.store)) == ["figure line-loss value"]
+    assert fails(capsys, str(made.html), str(made.file)) == ["figure line-loss value"]
+
+
+@pytest.mark.parametrize("secret", [None, bytes(range(32))])
+def test_a_figure_changed_by_one_without_the_key_is_caught_by_the_seal_as_well(
+    secret: bytes | None, made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    changed_data(made, twice_the_loss, secret)
+    assert {"seal", "figure line-loss value"} <= set(fails(capsys, str(made.html), str(made.store)))
+
+
+def test_a_report_signed_anew_under_another_key_is_caught_by_the_key_given(
+    made: Made, original: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    true_key = public_half(derive_keys(read_key(original.home.with_suffix(".key"))).evidence)
+    other = bytes(range(32))
+    changed_data(made, lambda d: d.replace(true_key, public_half(other)), other)
+    assert fails(capsys, str(made.html), str(made.store)) == []
+    assert fails(capsys, str(made.html), str(made.store), "--public-key", true_key) == ["signing key"]
+
+
+Place = tuple[int, int]
+
+
+def rows(path: Path) -> list[tuple[Place, bytes]]:
+    with closing(sqlite3.connect(path)) as db:
+        found = db.execute("SELECT chain, seq, body FROM minute ORDER BY chain, seq").fetchall()
+    return [((chain, seq), body) for chain, seq, body in found]
+
+
+def spoil(path: Path, place: Place, body: bytes | None) -> None:
+    """Put other bytes in a record's place, or take the record away."""
+    with closing(sqlite3.connect(path)) as db, db:
+        if body is None:
+            db.execute("DELETE FROM minute WHERE chain = ? AND seq = ?", place)
+        else:
+            db.execute("UPDATE minute SET body = ? WHERE chain = ? AND seq = ?", (body, *place))
+
+
+def test_a_changed_sample_in_the_store_is_caught(made: Made, capsys: pytest.CaptureFixture[str]) -> None:
+    number, body = next((n, b) for n, b in rows(made.store) if unpack(b)[0].session.target == "harbour")
+    (record,) = unpack(body)
+    record.samples.rtt_ns[0] += 1_000
+    spoil(made.store, number, pack_canonical(canonical(record)))
+    bad = fails(capsys, str(made.html), str(made.store))
+    agent = record.session.agent
+    assert f"chain {agent}" in bad
+    assert f"session {record.session} digest of samples" in bad
+
+
+@pytest.mark.parametrize("place", [3, 20, -1])
+def test_a_changed_byte_of_a_record_in_the_store_is_caught(
+    place: int, made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    number, body = rows(made.store)[5]
+    whole = bytearray(unfold(body))
+    whole[place] ^= 1
+    spoil(made.store, number, pack_canonical(bytes(whole)))
+    bad = fails(capsys, str(made.html), str(made.store))
+    assert any(name.startswith(("chain ", "session ", "records")) for name in bad)
+
+
+def test_a_dropped_record_in_the_store_is_caught(made: Made, capsys: pytest.CaptureFixture[str]) -> None:
+    number, body = rows(made.store)[4]
+    session = unpack(body)[0].session
+    spoil(made.store, number, None)
+    bad = fails(capsys, str(made.html), str(made.store))
+    assert f"chain {session.agent}" in bad
+    assert f"session {session} samples" in bad
+
+
+def test_a_store_with_a_chain_of_its_own_is_not_taken_for_the_reports(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    made.store.unlink()
+    with Store.open(made.store) as store:
+        store.append_all(*recorded("upstream-link"))
+    bad = fails(capsys, str(made.html), str(made.store))
+    assert bad
+    assert all(name.startswith("chain ") for name in bad)
+
+
+def lines(path: Path) -> list[str]:
+    with gzip.open(path, "rt") as file:
+        return file.read().splitlines()
+
+
+def rewrite(path: Path, text: list[str]) -> None:
+    with gzip.open(path, "wt") as file:
+        file.write("\n".join(text) + "\n")
+
+
+def test_a_changed_sample_in_a_file_is_caught(made: Made, capsys: pytest.CaptureFixture[str]) -> None:
+    text = lines(made.file)
+    place = next(i for i, line in enumerate(text) if '"rtt_s": 0.' in line)
+    text[place] = re.sub(r'"rtt_s": 0\.\d+', '"rtt_s": 0.5', text[place])
+    rewrite(made.file, text)
+    bad = fails(capsys, str(made.html), str(made.file))
+    assert any(name.endswith("digest of samples") for name in bad)
+
+
+def test_a_dropped_record_in_a_file_is_caught(made: Made, capsys: pytest.CaptureFixture[str]) -> None:
+    text = lines(made.file)
+    first = next(i for i, line in enumerate(text) if '"minute"' in line)
+    count = json.loads(text[first])["samples"]
+    rewrite(made.file, text[:first] + text[first + 1 + count :])
+    bad = fails(capsys, str(made.html), str(made.file))
+    assert any(name.endswith("digest of samples") for name in bad)
+
+
+def test_lost_packets_turned_into_answered_ones_are_caught(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    records, readings = recorded("upstream-link")
+    made.store.unlink()
+
+    def mended(record: Record) -> Record:
+        samples = [
+            replace(s, fate=Fate.ANSWERED, rtt_ns=9_000_000) if s.fate.lost else s for s in record.samples
+        ]
+        return replace(record, samples=type(record.samples).of(samples))
+
+    with Store.open(made.store) as store:
+        store.append_all((mended(r) for r in records), readings)
+    assert "figure line-loss value" in fails(capsys, str(made.html), str(made.store))
+
+
+def test_a_redacted_report_is_checked_with_the_home_file(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shared = made.html.with_name("shared.html")
+    words = ["evidence", str(made.home), "--store", str(made.store), "--offline", "--redact"]
+    main([*words, "--html", str(shared)])
+    assert main(["verify", str(shared), str(made.store)]) == 2
+    assert "--home" in capsys.readouterr().err
+    assert fails(capsys, str(shared), str(made.store), "--home", str(made.home)) == []
+
+
+def test_bare_data_is_checked_too_and_is_said_to_carry_no_seal(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    part = dossier_part(unsealed(made.html.read_text(), "")[0])
+    assert part is not None
+    bare = made.html.with_suffix(".json")
+    bare.write_bytes(part)
+    assert main(["verify", str(bare), str(made.store)]) == 0
+    assert "no seal" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("text", ["", "nothing", "{}", '{"form": 9}', "<html></html>"])
+def test_what_is_no_report_is_refused_in_one_line(
+    text: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "r.html"
+    path.write_text(text)
+    assert main(["verify", str(path)]) == 2
+    assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+def test_a_time_stamp_is_attached_only_when_it_is_for_this_page(
+    made: Made, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    authority = tmp_path / "tsa"
+    authority.mkdir()
+    make_authority(authority)
+    query, answer = tmp_path / "r.tsq", tmp_path / "r.tsr"
+    words = ["evidence", str(made.home), "--store", str(made.store), "--offline", "--html", str(made.html)]
+    main([*words, "--time-request", str(query)])
+    answer.write_bytes(stamped(authority, request(bytes(32), 1)))
+    before = made.html.read_bytes()
+    assert fails(capsys, str(made.html), "--attach-time", str(answer)) == ["time-stamp"]
+    assert made.html.read_bytes() == before
+    answer.write_bytes(stamped(authority, query.read_bytes()))
+    assert fails(capsys, str(made.html), "--attach-time", str(answer)) == []
+    assert made.html.read_bytes() != before
+    assert fails(capsys, str(made.html), str(made.store)) == []
+    # What the request stands for is the page without its seal, so openssl alone can check it as well.
+    bare = tmp_path / "page"
+    bare.write_bytes(unsealed(made.html.read_text(), "")[0].encode())
+    names = ("-data", str(bare), "-in", str(answer), "-CAfile", str(authority / "tsa.crt"))
+    openssl("ts", "-verify", *names)

@@ -1,0 +1,52 @@
+"""Times in a report over clock changes; the changes' instants are those of the IANA time zone database."""
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from whichhop.report.times import lasting, local, span, utc, utc_span
+
+LISBON = ZoneInfo("Europe/Lisbon")
+
+
+def ns(text: str) -> int:
+    return int(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp()) * 10**9
+
+
+def test_the_hour_that_comes_twice_is_told_apart_by_its_offset() -> None:
+    # Summer time in Lisbon ended on 25 October 2026 at 01:00 UTC.
+    assert local(ns("2026-10-25T00:30:00"), LISBON) == "25 Oct 2026 01:30:00 (UTC+01:00)"
+    assert local(ns("2026-10-25T01:30:00"), LISBON) == "25 Oct 2026 01:30:00 (UTC+00:00)"
+
+
+def test_a_span_over_a_clock_change_says_both_offsets() -> None:
+    words = span(ns("2026-10-25T00:30:00"), ns("2026-10-25T01:30:00"), LISBON)
+    assert words == "25 Oct 2026 01:30:00 (UTC+01:00) to 25 Oct 2026 01:30:00 (UTC+00:00)"
+
+
+def test_a_span_inside_one_day_says_day_and_offset_once() -> None:
+    words = span(ns("2026-07-01T18:00:00"), ns("2026-07-01T19:05:10"), LISBON)
+    assert words == "1 Jul 2026 19:00:00 to 20:05:10 (UTC+01:00)"
+    assert (
+        utc_span(ns("2026-07-01T18:00:00"), ns("2026-07-01T19:05:10"))
+        == "1 Jul 2026 18:00:00 to 19:05:10 UTC"
+    )
+
+
+def test_a_zone_west_of_greenwich_has_a_minus() -> None:
+    # Newfoundland's standard time is three and a half hours behind UTC.
+    words = local(ns("2026-01-10T12:00:00"), ZoneInfo("America/St_Johns"))
+    assert words == "10 Jan 2026 08:30:00 (UTC-03:30)"
+
+
+def test_utc_is_written_as_such() -> None:
+    assert utc(ns("1970-01-01T00:00:59")) == "1 Jan 1970 00:00:59 UTC"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(50, "50 s"), (60, "1 min"), (90, "1 min 30 s"), (4200, "1 h 10 min"), (90000, "1 d 1 h"), (0, "0 s")],
+)
+def test_a_length_of_time_takes_the_two_largest_units(seconds: float, words: str) -> None:
+    assert lasting(seconds) == words
