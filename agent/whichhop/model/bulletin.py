@@ -1,0 +1,97 @@
+"""What the comparer tells every few seconds: the home's state now, for the metrics, the page and `status`."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from whichhop.model.finding import Verdict
+from whichhop.model.links import LinkKind, Medium
+from whichhop.model.mark import Mark
+
+
+class LinkState(StrEnum):
+    """What can be said of a link now."""
+
+    CALM = "calm"
+    SUSPECTED = "suspected"
+    AT_FAULT = "at fault"
+    UNKNOWN = "unknown"
+    """No session that crosses it was heard lately, or its baseline is not learned yet."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkNow:
+    """One link in the last minutes; links come in the order from the home's far ends to the provider.
+
+    near is further from the provider, as in the home file. probability: that it is at fault now, alone or in
+    a group that cannot be split. rtt_s, added_s: the median round trip of the sessions that end just past it,
+    and its excess over their quiet median, seconds. loss_ratio: of those sessions' packets. None where not
+    measured.
+    """
+
+    name: str
+    near: str
+    far: str
+    kind: LinkKind
+    medium: Medium | None
+    state: LinkState
+    probability: float
+    rtt_s: float | None = None
+    added_s: float | None = None
+    loss_ratio: float | None = None
+    packets: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgentNow:
+    """An agent and when its newest record was measured; None when it was never heard."""
+
+    name: str
+    heard_ns: int | None
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoomRate:
+    """The newest measured rate of a node, TCP payload in bit/s, toward the provider's side and from it.
+
+    `at_least`: the sender or receiver was the limit, so the path may carry more.
+    """
+
+    node: str
+    room: str
+    at_ns: int
+    peer: str
+    down_bps: float | None
+    up_bps: float | None
+    at_least: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """A verdict with its sentences, as `compare` prints them."""
+
+    verdict: Verdict
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bulletin:
+    """The home's state at `at_ns`; `since_ns` is where the judged span begins.
+
+    learning_s: seconds until the first baseline is learned; 0 once verdicts can be given.
+    told: the last day's verdicts, newest first; those that last have no end. steps: what to do next, the best
+    first, in plain words.
+    """
+
+    home: str
+    at_ns: int
+    since_ns: int
+    learning_s: float
+    agents: tuple[AgentNow, ...]
+    links: tuple[LinkNow, ...]
+    told: tuple[Told, ...]
+    rooms: tuple[RoomRate, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    steps: tuple[str, ...] = ()
+    plan_down_bps: float | None = None
+    plan_up_bps: float | None = None
