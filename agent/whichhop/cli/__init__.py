@@ -35,6 +35,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ),
     ("verify", "whichhop.cli.verify", "hold a report against the raw records, figure by figure"),
     ("route", "whichhop.cli.route", "find the routers on the way out and the provider's first hop"),
+    ("measures", "whichhop.cli.measures", "print a session's figures, each with its standard and interval"),
     ("records", "whichhop.cli.records", "export, import and verify measurements"),
     ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),
     ("demo", "whichhop.cli.demo", "show the main job on an emulated home, held against the injected fault"),

@@ -170,3 +170,24 @@ def benjamini_hochberg(p_values: ArrayLike) -> Floats:
     adjusted = np.empty_like(p)
     adjusted[order] = np.minimum.accumulate(scaled[::-1])[::-1].clip(max=1.0)
     return adjusted
+
+
+def quantile_interval(values: ArrayLike, share: float, confidence: float = 0.95) -> Interval:
+    """An interval for the quantile at `share` (0 to 1) by order statistics (Hahn and Meeker 1991, 5.2).
+
+    values: one row in any one unit, lost ones infinite. Needs no curve: the number of samples under the true
+    quantile is binomial. An end is infinite where too few samples stand on that side; empty: both infinite.
+    """
+    check_counts(0, 0, confidence)
+    if not 0 <= share <= 1:
+        raise ValueError(f"share {share} must lie between 0 and 1")
+    ordered = np.sort(np.asarray(values, dtype=np.float64))
+    n, tail = len(ordered), (1 - confidence) / 2
+    # the largest l with P(B < l) <= tail, the smallest u with P(B >= u) <= tail, counted from 1
+    low = int(stats.binom.ppf(tail, n, share)) if n else 0
+    high = int(stats.binom.ppf(1 - tail, n, share)) + 1 if n else 1
+    return Interval(
+        low=float(ordered[low - 1]) if low >= 1 else -math.inf,
+        high=float(ordered[high - 1]) if high <= n else math.inf,
+        confidence=confidence,
+    )

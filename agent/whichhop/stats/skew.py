@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from whichhop.stats.quantile import Floats
 
@@ -74,14 +75,22 @@ class ClockStep:
 
 
 def find_steps(
-    out_ns: Floats, back_ns: Floats, *, least_ns: float = 2_000_000.0, window: int = 8
+    out_ns: Floats,
+    back_ns: Floats,
+    *,
+    sent_ns: Floats | None = None,
+    least_ns: float = 2_000_000.0,
+    window: int = 16,
 ) -> list[ClockStep]:
     """Where a clock stepped: half of (out - back) jumps while their sum, the round trip, stays.
 
-    out_ns, back_ns: per packet in order sent, infinite where lost, clock offset included. A queue or a new
+    out_ns, back_ns: per packet in order sent, infinite where lost, clock offset included. sent_ns: when; if
+    given, the usual drift is taken out first, which over a pause would look like a step. A queue or a new
     route in one direction moves the round trip twice as far as that half, a clock not at all: a jump counts
-    when it is at least `least_ns` and the round trip moved by less than half of it. Judged by medians of
-    `window` answered packets on each side; fewer than two windows of answers, so also empty, all-lost and
+    when it is at least `least_ns` and the round trip moved by less than half of it, by medians of `window`
+    answered packets on each side, and when the two sides lie apart but for one packet each: on a path whose
+    queues wander by tens of ms, medians alone jump by some ms now and then, while 16 packets part from 16 by
+    chance once in a million times. Fewer than two windows of answers, so also empty, all-lost and
     single-sample input, show no step.
     """
     there = np.flatnonzero(np.isfinite(out_ns) & np.isfinite(back_ns))
@@ -89,8 +98,13 @@ def find_steps(
         return []
     offset = (out_ns[there] - back_ns[there]) / 2
     round_trip = out_ns[there] + back_ns[there]
+    if sent_ns is not None:
+        # The median of slopes over a window's length: a step spoils only those that cross it.
+        at_ns = sent_ns[there]
+        slopes = (offset[window:] - offset[:-window]) / (at_ns[window:] - at_ns[:-window])
+        offset = offset - np.median(slopes) * (at_ns - at_ns[0])
     jump, moved = _jumps(offset, window), _jumps(round_trip, window)
-    stepped = (np.abs(jump) >= least_ns) & (np.abs(moved) < np.abs(jump) / 2)
+    stepped = (np.abs(jump) >= least_ns) & (np.abs(moved) < np.abs(jump) / 2) & _apart(offset, window)
     steps: list[ClockStep] = []
     at = 0
     while at < len(jump):
@@ -110,3 +124,10 @@ def _jumps(values: Floats, window: int) -> Floats:
     """Median of the `window` values from each place on, less that of the `window` before it."""
     medians = np.median(np.lib.stride_tricks.sliding_window_view(values, window), axis=1)
     return np.asarray(medians[window:] - medians[:-window], dtype=np.float64)
+
+
+def _apart(values: Floats, window: int) -> NDArray[np.bool_]:
+    """Where the `window` values from a place on lie above, or below, those before it, save one of each."""
+    ordered = np.sort(np.lib.stride_tricks.sliding_window_view(values, window), axis=1)
+    low, high = ordered[:, 1], ordered[:, -2]
+    return np.asarray((low[window:] > high[:-window]) | (high[window:] < low[:-window]), dtype=np.bool_)

@@ -168,3 +168,22 @@ def test_benjamini_hochberg_agrees_with_statsmodels(p: list[float]) -> None:
 def test_a_p_value_over_one_is_refused() -> None:
     with pytest.raises(ValueError, match="between 0 and 1"):
         interval.benjamini_hochberg([0.5, 1.5])
+
+
+@pytest.mark.parametrize("share", [0.5, 0.95])
+def test_a_quantiles_interval_holds_the_true_quantile_as_often_as_it_says(share: float) -> None:
+    rng = np.random.default_rng(1)
+    true = -math.log(1 - share)  # of the exponential law
+    held = sum(true in interval.quantile_interval(rng.exponential(size=200), share) for _ in range(800))
+    # at least 95 % of 800; binomial, four sigma under is 735; order statistics cover a little more
+    assert held >= 1861
+
+
+def test_a_quantiles_interval_has_no_end_where_too_few_samples_stand() -> None:
+    few = interval.quantile_interval([1.0, 2.0, 3.0], 0.99)
+    assert few.high == math.inf
+    assert interval.quantile_interval([], 0.5).low == -math.inf
+    lost = interval.quantile_interval([5.0] * 90 + [math.inf] * 10, 0.95)
+    assert lost.high == math.inf
+    with pytest.raises(ValueError, match="share"):
+        interval.quantile_interval([1.0], 1.5)

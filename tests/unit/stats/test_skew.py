@@ -112,6 +112,22 @@ def test_a_quiet_path_has_no_step() -> None:
     assert find_steps(*two_ways(np.random.default_rng(12), 2000)) == []
 
 
+@given(st.integers(0, 100_000))
+def test_queues_that_wander_by_tens_of_ms_both_ways_are_no_clock_step(seed: int) -> None:
+    # a day's worth of minutes as a bad radio hop has them: exponential waits of 20 ms each way
+    rng = np.random.default_rng(seed)
+    out, back = 5 * MS + rng.exponential(20 * MS, 400), 5 * MS + rng.exponential(20 * MS, 400)
+    assert find_steps(out, back) == []
+
+
+def test_drift_and_a_pause_are_no_step() -> None:
+    out, back = two_ways(np.random.default_rng(13))
+    sent = np.arange(200) * SECOND
+    sent[100:] += 600 * SECOND
+    drift = 80e-6 * sent  # 48 ms over the pause alone
+    assert find_steps(out + drift, back - drift, sent_ns=sent) == []
+
+
 def test_empty_all_lost_and_single_sample_tell_neither_skew_nor_step() -> None:
     for delays in ([], [math.inf] * 40, [5.0]):
         sent, array = np.arange(float(len(delays))), np.array(delays)

@@ -1,0 +1,135 @@
+"""`whichhop run` with twenty sessions at one packet a second on loopback: its memory and processor time.
+
+Ten nodes on the way out answer echo (this machine's kernel does, at 127/8), ten other agents answer STAMP
+in the authenticated mode (a process of reflectors does). A scraper asks for /metrics every 15 s.
+"""
+
+import functools
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+from bench.reflector_rate import spent_s
+from whichhop.config.keys import create_key, derive_keys, read_key
+from whichhop.net.clock import SystemClock, sleep_s
+
+CLOCK = SystemClock()
+DESK = "127.0.78.20"
+AGENTS = [f"127.0.78.{n}" for n in range(31, 41)]
+HOPS = [f"127.0.78.{n}" for n in range(1, 11)]
+WARM_S, COUNT_S, SCRAPE_S = 20.0, 90.0, 15.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Load:
+    """What the daemon took. core: share of one core, its children's left out; children are beside."""
+
+    rss_mb: float
+    peak_mb: float
+    core: float
+    children_core: float
+    packets_per_s: float
+
+
+def home_text(api: int, stamp: int) -> str:
+    """A chain of ten hops with the desk at its near end and ten more agents at its far one."""
+    hops = [f"hop{n}" for n in range(1, 11)]
+    lines = ["home: Loopback House", "nodes:"]
+    lines += [
+        f"  {name}: {{kind: {'router' if name == 'hop10' else 'mesh-node'}, address: {address}}}"
+        for name, address in zip(hops, HOPS, strict=True)
+    ]
+    lines.append(f"  desk: {{kind: host, address: {DESK}, agent: true}}")
+    lines += [f"  a{n}: {{kind: host, address: {ip}, agent: true}}" for n, ip in enumerate(AGENTS)]
+    lines.append("links:")
+    chain = ["desk", *hops]
+    lines += [f"  - {{join: [{a}, {b}], kind: wired}}" for a, b in pairwise(chain)]
+    lines += [f"  - {{join: [a{n}, hop10], kind: wired}}" for n in range(len(AGENTS))]
+    return "\n".join([*lines, f"ports: {{api: {api}, stamp: {stamp}}}", ""])
+
+
+def free_port(kind: socket.SocketKind) -> int:
+    with socket.socket(socket.AF_INET, kind) as sock:
+        sock.bind((DESK, 0))
+        return int(sock.getsockname()[1])
+
+
+@contextmanager
+def running() -> Iterator[tuple[int, int]]:
+    """The daemon's process id and its API's port, once it measures."""
+    top = Path(__file__).parents[1]
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(top), *filter(None, sys.path)])}
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made)
+        home, key = folder / "home.yaml", folder / "home.key"
+        api, stamp = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
+        home.write_text(home_text(api, stamp))
+        create_key(key)
+        secret = derive_keys(read_key(key)).stamp.hex()
+        far = [sys.executable, "-m", "bench.reflectors", secret, str(stamp), *AGENTS]
+        near = [sys.executable, "-m", "whichhop", "run", str(home), "--node", "desk"]
+        with (
+            subprocess.Popen(far, env=env, stdout=subprocess.PIPE, text=True) as others,
+            (folder / "log").open("w") as log,
+            subprocess.Popen([*near, "--store", str(folder / "desk.db")], stderr=log, text=True) as daemon,
+        ):
+            try:
+                assert others.stdout is not None
+                assert others.stdout.readline() == "ready\n"
+                end = CLOCK.mono_ns() + 30e9
+                while "20 sessions, metrics on" not in (said := (folder / "log").read_text()):
+                    assert CLOCK.mono_ns() < end, said
+                    sleep_s(0.1)
+                yield daemon.pid, api
+            finally:
+                daemon.terminate()
+                daemon.wait(timeout=20)
+                others.kill()
+
+
+def memory_mb(pid: int) -> tuple[float, float]:
+    """Resident memory now and at most so far (man proc_pid_status, 5)."""
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    kb = {line.split(":")[0]: int(line.split()[1]) for line in lines if line.startswith(("VmRSS", "VmHWM"))}
+    return kb["VmRSS"] / 1e3, kb["VmHWM"] / 1e3
+
+
+def children_s(pid: int) -> float:
+    """Processor time of children that have ended."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[13]) + int(fields[14])) / os.sysconf("SC_CLK_TCK")
+
+
+def packets(api: int) -> float:
+    with urllib.request.urlopen(f"http://{DESK}:{api}/metrics", timeout=10) as answer:
+        lines = answer.read().decode().splitlines()
+    return sum(float(line.split()[-1]) for line in lines if line.startswith("whichhop_packets_sent_total"))
+
+
+@functools.cache
+def load() -> Load:
+    """Measured once a run of the benches, though two of them ask."""
+    with running() as (pid, api):
+        sleep_s(WARM_S)
+        sent, begun = packets(api), CLOCK.mono_ns()
+        spent, by_children = spent_s(pid), children_s(pid)
+        while CLOCK.mono_ns() - begun < COUNT_S * 1e9:
+            sleep_s(SCRAPE_S)
+            after = packets(api)
+        seconds = (CLOCK.mono_ns() - begun) / 1e9
+        now_mb, peak_mb = memory_mb(pid)
+        return Load(
+            rss_mb=now_mb,
+            peak_mb=peak_mb,
+            core=(spent_s(pid) - spent) / seconds,
+            children_core=(children_s(pid) - by_children) / seconds,
+            packets_per_s=(after - sent) / seconds,
+        )

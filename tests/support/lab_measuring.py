@@ -1,0 +1,107 @@
+"""Two agents' measuring halves on desk and attic of the emulated home, and the relay's own count as truth."""
+
+import base64
+import itertools
+import json
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from whichhop.lab.alder import alder_home
+from whichhop.lab.fault_words import parse_effect
+from whichhop.lab.netns import NetnsHome
+from whichhop.lab.scenario import LinkNature, Scenario
+from whichhop.lab.truth import between
+from whichhop.model import Fate, Record
+from whichhop.net.clock import SystemClock, sleep_s
+from whichhop.stats.loss import LossCount, count
+from whichhop.stats.measure import Measure
+from whichhop.stats.measures import measures
+from whichhop.wire.packed import unpack
+
+LINK = "desk/attic"
+ATTIC = "192.0.2.2"
+BASE_S = 0.002
+"""The healthy link's delay, each way."""
+TESTS = Path(__file__).parents[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """One session: the agent's records and figures, and per way what the relay did to its packets."""
+
+    records: list[Record]
+    up: dict[str, int]
+    down: dict[str, int]
+    rows: dict[str, Measure] = field(default_factory=dict)
+
+    @property
+    def fates(self) -> LossCount:
+        return count(f for r in self.records for f in r.samples.fate)
+
+    @property
+    def not_sent(self) -> int:
+        return sum(f == Fate.NOT_SENT for r in self.records for f in r.samples.fate)
+
+    @property
+    def samples(self) -> int:
+        return sum(len(r.samples) for r in self.records)
+
+
+def lost(way: dict[str, int]) -> int:
+    """Packets that the relay dropped on one way, for whatever reason."""
+    return sum(n for name, n in way.items() if name.startswith("lost"))
+
+
+class Measuring:
+    """The home with both halves running in it."""
+
+    def __init__(self, home: NetnsHome, folder: Path) -> None:
+        self.home, self._folder = home, folder
+        self._numbers = itertools.count()
+        env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(TESTS), *filter(None, sys.path)])}
+        child = [sys.executable, "-m", "support.lab_agent"]
+        far = home.place("attic").run([*child, "reflect", ATTIC], env)
+        near = home.place("desk").run([*child, "measure", str(folder), ATTIC], env)
+        for one in (far, near):
+            self._until(lambda one=one: "ready" in one.output(), one.output)  # type: ignore[misc]
+        self._near = near
+
+    @staticmethod
+    def _until(true: object, why: object, seconds: float = 30.0) -> None:
+        end = SystemClock().mono_ns() + seconds * 1e9
+        while not true():  # type: ignore[operator]
+            assert SystemClock().mono_ns() < end, why()  # type: ignore[operator]
+            sleep_s(0.01)
+
+    def session(self, *faults: str, gap_s: float = 0.008, seconds: float = 2.0) -> Seen:
+        """One session under faults at desk/attic, in the lab's words; the link is as before afterwards."""
+        number = next(self._numbers)
+        for words in faults:
+            self.home.fault(LINK, parse_effect(words))
+        before = self.home.counts()
+        part = self._folder / f"{number}.asked"
+        part.write_text(json.dumps({"gap_s": gap_s, "seconds": seconds}))
+        part.rename(self._folder / f"{number}.order")
+        done = self._folder / f"{number}.records"
+        self._until(done.exists, self._near.output, seconds + 40)
+        seen = between(before, self.home.counts())[LINK]
+        self.home.clear()
+        records = list(unpack(base64.b64decode(done.read_bytes())))
+        rows = {row.name: row for row in measures(records)}
+        return Seen(records=records, up=seen["up"], down=seen["down"], rows=rows)
+
+
+@contextmanager
+def measuring(folder: Path, *, seed: int = 7) -> Iterator[Measuring]:
+    """Alder House with a plain 2 ms hop between desk and attic, and the two halves at its ends."""
+    natures = {LINK: LinkNature(delay_s=BASE_S)}
+    orders, run = folder / "orders", folder / "run"
+    orders.mkdir()
+    run.mkdir()
+    scenario = Scenario(name="measures", home=alder_home(), natures=natures)
+    with NetnsHome(scenario, seed=seed, check=False, base=run) as home:
+        yield Measuring(home, orders)
