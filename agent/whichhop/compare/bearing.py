@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.causes import TICK_MIX
+from whichhop.compare.elements import Element, Nature
 from whichhop.compare.episodes import Span
 from whichhop.compare.scan import Scan
 
@@ -12,22 +13,37 @@ LEAST_SESSIONS = 3
 LEAST_PROOF = 5.0
 LEAST_SHARE = 0.2
 """Log-ratio that a second suspect's own sessions must add up, and the share of ticks that do."""
+LIMITED = 0.15
+"""A limited asker loses at least this share."""
 LONGEST_TICKS = 720
 """An episode's first two hours are enough to tell."""
 
 
-def borne(scan: Scan, column: list[int], span: Span) -> bool:
+def borne(scan: Scan, element: Element, span: Span) -> bool:
     """True when the sessions of the column, the loudest left out, still speak for an excess.
 
     A real excess shows in whatever crosses it. One session alone may be odd for long: the first packet
-    after a pause wakes a dozing radio, and it is always the same session's packet.
+    after a pause wakes a dozing radio, and it is always the same session's packet. A box that limits its answers may single out one asker for good.
     """
-    each = _each(scan, column, span)
+    each = _each(scan, sorted(element.column), span)
     if each.shape[1] < LEAST_SESSIONS:
         return True
     # Only the loud ticks: bursts leave quiet ones between them.
-    loud = each[each.sum(axis=1) > 0].sum(axis=0)
-    return bool(loud.size and loud.sum() - loud.max() > 0)
+    rows = each.sum(axis=1) > 0
+    loud = each[rows].sum(axis=0)
+    if loud.sum() - loud.max() > 0:
+        return True
+    return element.nature is Nature.REPLY and bool(loud.sum() > 0) and _loses(scan, element, span)
+
+
+def _loses(scan: Scan, element: Element, span: Span) -> bool:
+    """Whether lost packets, not late ones, are what the loudest session shows."""
+    ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
+    column = sorted(element.column)
+    speaks = scan.alibi.speaks[ticks][:, column]
+    sent = np.where(speaks, scan.table.sent[ticks][:, column], 0).sum(axis=0)
+    lost = np.where(speaks, scan.table.lost[ticks][:, column], 0).sum(axis=0)
+    return bool((lost > LIMITED * np.maximum(sent, 1)).any())
 
 
 def shown_by(scan: Scan, unique: list[int], span: Span) -> bool:

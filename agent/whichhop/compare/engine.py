@@ -129,7 +129,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     for parts in by_group.values():
         for span in merged([s for _, _, s in parts], gap):
             found = _found(case, [p for p in parts if span.first <= p[2].first < span.end], span)
-            if borne(done, sorted(case.elements[found.members[0]].column), span):
+            if borne(done, case.elements[found.members[0]], span):
                 out.append(found)
     out = [f for f in out if _own_proof(case, done, f, out)]
     out.sort(key=lambda f: (f.span.first, f.members))
