@@ -8,11 +8,16 @@ from whichhop.compare.elements import Element, Nature
 from whichhop.compare.episodes import Span
 from whichhop.compare.scan import Scan
 
-LEAST_SESSIONS = 3
-"""With two sessions, or one, there is no majority to ask."""
+LEAST_SESSIONS = 2
+"""With one session there is nobody else to ask."""
 LEAST_PROOF = 5.0
 LEAST_SHARE = 0.2
 """Log-ratio that a second suspect's own sessions must add up, and the share of ticks that do."""
+ADDS_S = 0.005
+ADDS_SHARE = 0.3
+ADDS_LOSS = 0.05
+ADDS_SIGMAS = 4.0
+"""What an inner suspect must add to the outer one's: delay, and share of it; loss, and how surely."""
 LIMITED = 0.15
 """A limited asker loses at least this share."""
 LONGEST_TICKS = 720
@@ -23,7 +28,8 @@ def borne(scan: Scan, element: Element, span: Span) -> bool:
     """True when the sessions of the column, the loudest left out, still speak for an excess.
 
     A real excess shows in whatever crosses it. One session alone may be odd for long: the first packet
-    after a pause wakes a dozing radio, and it is always the same session's packet. A box that limits its answers may single out one asker for good.
+    after a pause wakes a dozing radio, and it is always the same session's packet. A box that limits its
+    answers, though, may single out one asker for good.
     """
     each = _each(scan, sorted(element.column), span)
     if each.shape[1] < LEAST_SESSIONS:
@@ -58,6 +64,33 @@ def shown_by(scan: Scan, unique: list[int], span: Span) -> bool:
     total = each.sum(axis=1)
     loud = total[total > 0]
     return bool(loud.sum() > LEAST_PROOF and loud.size >= LEAST_SHARE * total.size)
+
+
+def adds(scan: Scan, inner: frozenset[int], rest: frozenset[int], span: Span) -> bool:
+    """Whether sessions of an inner suspect fare worse than the rest of the outer one's that holds them.
+
+    Where one suspect's sessions are all another's too, the inner is believed beside the outer only when it
+    adds delay or loss of its own.
+    """
+    ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
+    loc = scan.baselines[scan.block_of(span.first)].loc50
+    facts = []
+    for group in (sorted(inner), sorted(rest)):
+        speaks = scan.alibi.speaks[ticks][:, group]
+        over = np.where(speaks, scan.table.q50_s[ticks][:, group] - loc[group], np.nan)
+        known = over[np.isfinite(over)]
+        sent = int(np.where(speaks, scan.table.sent[ticks][:, group], 0).sum())
+        lost = int(np.where(speaks, scan.table.lost[ticks][:, group], 0).sum())
+        facts.append((float(np.median(known)) if known.size else None, lost, sent))
+    (delay, lost, sent), (other, other_lost, other_sent) = facts
+    if not sent or not other_sent:
+        return True
+    slower = delay is not None and other is not None and delay - other > max(ADDS_S, ADDS_SHARE * other)
+    # Two proportions, pooled (any textbook); ticks of one fault are not independent, hence the high bar.
+    pooled = (lost + other_lost) / (sent + other_sent)
+    error = (pooled * (1 - pooled) * (1 / sent + 1 / other_sent)) ** 0.5
+    gap = lost / sent - other_lost / other_sent
+    return slower or (gap > ADDS_LOSS and gap > ADDS_SIGMAS * error)
 
 
 def _each(scan: Scan, column: list[int], span: Span) -> NDArray[np.float64]:

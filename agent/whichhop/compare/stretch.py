@@ -62,9 +62,10 @@ def columns_heard(elements: Sequence[Element], heard: frozenset[int]) -> list[fr
 
     A box's air with only one of its radio links heard is that link, and no element of its own.
     """
-    radio = {e.column & heard for e in elements if e.nature in (Nature.RADIO, Nature.BACKHAUL)}
     return [
-        frozenset() if e.nature is Nature.AIR and e.column & heard in radio else e.column & heard
+        frozenset()
+        if e.nature is Nature.AIR and sum(bool(p & heard) for p in e.parts) < 2
+        else e.column & heard
         for e in elements
     ]
 
@@ -117,7 +118,12 @@ def _chosen(
     for j in leaders:
         if len(kinds) < most:
             kinds.add(columns[j])
-    pool = [j for j in (*leading, *rest) if columns[j] and columns[j] not in kinds][:POOL]
+    # One of each column, or a group of many names would take every place.
+    others: dict[frozenset[int], int] = {}
+    for j in (*leading, *rest):
+        if columns[j] and columns[j] not in kinds:
+            others.setdefault(columns[j], j)
+    pool = list(others.values())[:POOL]
     gains: dict[int, float] = {}
     for leader in leaders[:LEADERS]:
         for j in pool:
