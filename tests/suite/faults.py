@@ -61,7 +61,7 @@ class Script:
         if cause is Cause.OWN_TRAFFIC:
             return ["own-traffic"] if "own-traffic" in self.columns else []
         if cause is Cause.NAME_SERVICE:
-            found = [f"resolver:{name}" for name in self.paper.resolvers]
+            found = [f"resolver:{r.name}" for r in self.home.resolvers]
         else:
             found = PLACES[cause](self.home)
         return [name for name in found if name in self.columns]

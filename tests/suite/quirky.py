@@ -25,7 +25,9 @@ def _host(script: Script) -> str:
     return agents[int(script.rng.integers(0, len(agents)))]
 
 
-def _at_host(kind: QuirkKind, low_s: float, high_s: float, sizes: tuple[float, float]) -> "Play":
+def _at_host(
+    kind: QuirkKind, low_s: float, high_s: float, sizes: tuple[float, float] | None = None
+) -> "Play":
     def play(script: Script, at_s: float) -> float:
         host = _host(script)
         # A machine that is off is as well named by its own box, where it is one.
@@ -38,7 +40,7 @@ def _at_host(kind: QuirkKind, low_s: float, high_s: float, sizes: tuple[float, f
             for_s=script.log_uniform(low_s, high_s),
             kind=kind,
             element=f"host:{host}",
-            size=script.log_uniform(*sizes),
+            size=script.log_uniform(*sizes) if sizes else 0.0,
         )
         return _harmless(script, quirk, Cause.AGENT_HOST, accept)
 
@@ -155,11 +157,11 @@ def _fault(cause: Cause) -> "Play":
 Play = Callable[[Script, float], float]
 
 CONFUSING: dict[str, Play] = {
-    "asleep": _at_host(QuirkKind.ASLEEP, 120, 3600, (1, 1.01)),
+    "asleep": _at_host(QuirkKind.ASLEEP, 120, 3600),
     "busy": _at_host(QuirkKind.BUSY, 60, 600, (0.03, 0.5)),
     "steal": _at_host(QuirkKind.STEAL, 60, 600, (0.03, 0.5)),
-    "absent": _at_host(QuirkKind.ABSENT, 300, 3600, (1, 1.01)),
-    "power save": _at_host(QuirkKind.POWER_SAVE, 300, 3600, (1, 1.01)),
+    "absent": _at_host(QuirkKind.ABSENT, 300, 3600),
+    "power save": _at_host(QuirkKind.POWER_SAVE, 300, 3600),
     "clock step": _clock_step,
     "route change": _route_change,
     "rate limit": _rate_limit,

@@ -10,9 +10,8 @@ from suite.faults import Script, add_fault, causes_of, moments
 from suite.quirky import CONFUSING
 from suite.truth import columns
 from whichhop.lab.homes import TYPICAL, PaperHome, random_home, typical
-from whichhop.lab.paper import sessions_of
 from whichhop.lab.scenario import Effect, Fault, Quirk, QuirkKind, Scenario
-from whichhop.model import Cause, Home, LinkKind
+from whichhop.model import Cause, Home, LinkKind, derive_sessions
 
 HEAD_S = 1800.0
 """Quiet time before the first fault, so that there is a baseline to begin with."""
@@ -167,10 +166,9 @@ def make_case(recipe: str, seed: int, hours: float | None = None) -> Case:
         seconds=seconds,
         noise=1.0,
         counters=bool(rng.random() < 0.8),
-        resolvers=paper.resolvers,
     )
     absent = _gone(recipe, paper.home, rng)
-    heard = [s for s in sessions_of(bare) if not {s.key.agent, s.key.target} & absent]
+    heard = [s for s in derive_sessions(paper.home) if not {s.key.agent, s.key.target} & absent]
     quirks = [
         Quirk(at_s=-60, for_s=seconds + 120, kind=QuirkKind.ABSENT, element=f"host:{name}") for name in absent
     ]

@@ -1,7 +1,7 @@
 """Small scenarios for tests of the paper floor."""
 
 from whichhop.lab.scenario import Fault, LinkNature, Quirk, Scenario
-from whichhop.model import BEYOND, PROVIDER_EDGE, Home, Link, LinkKind, Medium, Node, NodeKind, Plan
+from whichhop.model import BEYOND, PROVIDER_EDGE, Home, Link, LinkKind, Medium, Node, NodeKind, Plan, Resolver
 
 
 def alder_house(
@@ -38,6 +38,7 @@ def alder_house(
         nodes={n.name: n for n in nodes},
         links=tuple(links),
         anchors=("harbour", "mill"),
+        resolvers=(Resolver(name="resolver", address="192.0.2.1", place="router"),),
     )
     return Scenario(
         name="test",
@@ -47,5 +48,4 @@ def alder_house(
         seconds=seconds,
         quirks=quirks,
         noise=noise,
-        resolvers={"resolver": "router"},
     )

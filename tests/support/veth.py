@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from support.need import need_program, need_root
+from whichhop.net.clock import sleep_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +29,26 @@ class Pair:
 
 def _ip(*words: str) -> None:
     subprocess.run(["ip", *words], check=True, capture_output=True, text=True, timeout=20)
+
+
+def _until_up(pair: Pair) -> None:
+    """Links come up in the background; a neighbour solicitation lost before costs a second (RFC 4861 10)."""
+    for _ in range(100):
+        told = [
+            subprocess.run(
+                ["ip", "-n", name, "-o", *what, "dev", "v0"],
+                check=True,
+                capture_output=True,
+                text=True,
+                timeout=20,
+            ).stdout
+            for name in (pair.near, pair.far)
+            for what in (("link", "show"), ("-6", "addr", "show"))
+        ]
+        if all("state UP" in t for t in told[::2]) and not any("tentative" in t for t in told[1::2]):
+            return
+        sleep_s(0.05)
+    raise RuntimeError("a veth pair did not come up in 5 s")
 
 
 @contextmanager
@@ -59,6 +80,7 @@ def veth_pair() -> Iterator[Pair]:
             _ip("-n", name, "addr", "add", f"{v4}/24", "dev", "v0")
             _ip("-n", name, "addr", "add", f"{v6}/64", "dev", "v0", "nodad")
             _ip("-n", name, "link", "set", "dev", "v0", "up")
+        _until_up(pair)
         yield pair
     finally:
         for name in (pair.near, pair.far):

@@ -14,9 +14,11 @@ from whichhop.model import (
     Link,
     LinkKind,
     Medium,
+    Method,
     Node,
     NodeKind,
     Plan,
+    Resolver,
     derive_sessions,
 )
 
@@ -46,11 +48,10 @@ ACCESS: dict[Medium, tuple[tuple[int, int], tuple[float, float]]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PaperHome:
-    """A home with the natures of its links and the places of its resolvers."""
+    """A home with the natures of its links."""
 
     home: Home
     natures: dict[str, LinkNature]
-    resolvers: dict[str, str]
 
 
 @dataclass(slots=True)
@@ -100,16 +101,18 @@ class _Builder:
                 delay_s=float(self.rng.uniform(2 * MS, 20 * MS))
             )
         self.links.append(Link(name=BEYOND, near=PROVIDER_EDGE, far=BEYOND, kind=LinkKind.BEYOND))
+        inside = next(n for n, node in self.nodes.items() if node.kind in (NodeKind.ROUTER, NodeKind.GATEWAY))
+        place = inside if self.rng.random() < 0.6 else PROVIDER_EDGE
+        address = self.nodes[inside].address if place == inside else "198.51.100.53"
         home = Home(
             name=title,
             plan=Plan(down_bps=down * 1_000_000, up_bps=up * 1_000_000),
             nodes=self.nodes,
             links=tuple(self.links),
             anchors=names,
+            resolvers=(Resolver(name="resolver", address=address or "", place=place),),
         )
-        inside = next(n for n, node in self.nodes.items() if node.kind in (NodeKind.ROUTER, NodeKind.GATEWAY))
-        place = inside if self.rng.random() < 0.6 else PROVIDER_EDGE
-        return PaperHome(home=home, natures=self.natures, resolvers={"resolver": place})
+        return PaperHome(home=home, natures=self.natures)
 
 
 def _all_in_one(b: _Builder) -> PaperHome:
@@ -228,7 +231,7 @@ def _thinned(paper: PaperHome, max_targets: int) -> PaperHome:
     """The home with its last agents taken away until no agent has more than `max_targets` sessions."""
     home = paper.home
     while len(home.agents) > 1:
-        asked = Counter(s.key.agent for s in derive_sessions(home))
+        asked = Counter(s.key.agent for s in derive_sessions(home) if s.key.method is not Method.LOOKUP)
         if max(asked.values()) <= max_targets:
             break
         last = home.agents[-1]

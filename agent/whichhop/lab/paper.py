@@ -22,11 +22,10 @@ from whichhop.lab.quirks import agent_clock_s, apply_quirks
 from whichhop.lab.scenario import Quirk, Scenario, Way
 from whichhop.lab.tracks import Spell, Tracks, spell_of
 from whichhop.lab.traffic import add_transfers, ordinary_share, queue_delay_s
-from whichhop.model import Fate, Link, LinkKind, Method, Session, SessionKey, derive_sessions
+from whichhop.model import Fate, Link, LinkKind, Method, Session, derive_sessions
 
 CHUNK_S = 3600
 WAIT_S = 3.0
-LOOKUP_INTERVAL_S = 2.5
 
 
 @dataclass(slots=True)
@@ -95,23 +94,6 @@ def _dice(seed: int, what: str, part: int = 0) -> np.random.Generator:
     return np.random.default_rng([seed, _DICE.index(what), part])
 
 
-def lookup_sessions(scenario: Scenario) -> list[Session]:
-    """Each agent's questions to each resolver; derive_sessions knows of none, as no home file names one."""
-    out = []
-    for agent in scenario.home.agents:
-        for name, place in scenario.resolvers.items():
-            path = scenario.home.path(agent.name, place)
-            if path is not None:
-                key = SessionKey(agent=agent.name, target=name, method=Method.LOOKUP)
-                out.append(Session(key=key, address=None, path=path, interval_s=LOOKUP_INTERVAL_S))
-    return out
-
-
-def sessions_of(scenario: Scenario) -> tuple[Session, ...]:
-    """All sessions of a scenario's home: the derived ones, then the lookups."""
-    return (*derive_sessions(scenario.home), *lookup_sessions(scenario))
-
-
 def _clock_offsets(scenario: Scenario, rng: np.random.Generator) -> dict[str, float]:
     """How far each agent's clock is off, seconds: mostly tens of milliseconds, one in ten seconds."""
     out = {}
@@ -140,7 +122,7 @@ def prepare(scenario: Scenario, seed: int) -> PaperRun:
         aired += [spell if n == spell.element else replace(spell, element=n) for n in names]
     run = PaperRun(
         scenario=scenario,
-        sessions=sessions_of(scenario),
+        sessions=derive_sessions(scenario.home),
         quirks=quirks,
         spells=aired,
         up_share=up,

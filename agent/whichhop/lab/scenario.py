@@ -114,7 +114,6 @@ class Scenario:
     quirks, noise: for the paper floor. noise 1 adds each medium's natural disturbances, 0 leaves the
         natures alone as the namespace floor has them.
     counters: whether somebody reads the router's byte counters.
-    resolvers: by name, the node that the resolver sits at (the router or the provider edge).
     """
 
     name: str
@@ -125,4 +124,3 @@ class Scenario:
     quirks: tuple[Quirk, ...] = ()
     noise: float = 0.0
     counters: bool = True
-    resolvers: dict[str, str] = field(default_factory=dict)

@@ -8,7 +8,7 @@ import suite.__main__ as program
 from suite.case import Case
 from suite.recipes import RECIPES, make_case
 from suite.truth import columns
-from whichhop.lab.paper import sessions_of
+from whichhop.model import derive_sessions
 
 SEEDS = Path(program.__file__).parent / "seeds"
 
@@ -26,7 +26,7 @@ def _cases() -> list[Case]:
 
 def test_every_label_names_an_element_that_the_home_has_and_some_session_crosses() -> None:
     for case in _cases():
-        known = columns(case.scenario, sessions_of(case.scenario))
+        known = columns(case.scenario, derive_sessions(case.scenario.home))
         for label in case.labels:
             assert 0 <= label.start_s < label.end_s <= case.scenario.seconds
             assert label.element in known or label.harmless, (case.name, label)

@@ -9,8 +9,7 @@ from suite.scoring import Score, score
 from suite.summary import brier, calibration_error, reliability, summarise
 from suite.truth import group_of
 from support.paper import alder_house
-from whichhop.lab.paper import sessions_of
-from whichhop.model import Cause, Verdict
+from whichhop.model import Cause, Verdict, derive_sessions
 from whichhop.model.units import NS_PER_S
 
 LABEL = Label(
@@ -29,7 +28,7 @@ SAID = Verdict(
 def _score(*verdicts: Verdict, labels: tuple[Label, ...] = (LABEL,)) -> Score:
     scenario = alder_house(seconds=7200)
     case = Case(recipe="mixed", seed=0, scenario=scenario, labels=labels)
-    return score("x", case, sessions_of(scenario), verdicts, start_ns=0, run_s=1.0)
+    return score("x", case, derive_sessions(scenario.home), verdicts, start_ns=0, run_s=1.0)
 
 
 def test_the_guilty_element_named_in_time_is_exact() -> None:
@@ -62,7 +61,7 @@ def test_a_group_is_right_only_within_what_rank_allows() -> None:
 
 def test_rank_groups_equal_columns_and_other_evidence_splits_them() -> None:
     scenario = alder_house()
-    sessions = sessions_of(scenario)
+    sessions = derive_sessions(scenario.home)
     line = {"router/modem", "modem/provider-edge"}
     assert group_of("router/modem", scenario, sessions) == line
     silent = replace(scenario, counters=False)
