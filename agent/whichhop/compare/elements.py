@@ -154,11 +154,12 @@ def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
             add(f"node:{name}", Nature.NODE, Cause.HOME_NODE, crossing)
             parts = _air(home, name, sessions)
             add(f"air:{name}", Nature.AIR, Cause.HOME_NODE, frozenset[int]().union(*parts), parts)
-    for agent in dict.fromkeys(s.key.agent for s in sessions):
+    # Sorted, so that the order in which sessions are given cannot change a verdict.
+    for agent in sorted({s.key.agent for s in sessions}):
         column = frozenset(i for i, s in enumerate(sessions) if s.key.agent == agent)
         add(f"host:{agent}", Nature.HOST, Cause.AGENT_HOST, column)
     packets = [i for i, s in enumerate(sessions) if s.key.method is not Method.LOOKUP]
-    for target in dict.fromkeys(sessions[i].key.target for i in packets):
+    for target in sorted({sessions[i].key.target for i in packets}):
         column = frozenset(i for i in packets if sessions[i].key.target == target)
         anchor = target in home.anchors and target != PROVIDER_EDGE
         if anchor:
@@ -172,7 +173,7 @@ def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
             dozes=_dozes(home, target) or _lone_dozer(home, target, [sessions[i] for i in column]),
         )
         out.append(reply)
-    for target in dict.fromkeys(s.key.target for s in sessions if s.key.method is Method.LOOKUP):
+    for target in sorted({s.key.target for s in sessions if s.key.method is Method.LOOKUP}):
         column = frozenset(
             i for i, s in enumerate(sessions) if s.key.target == target and s.key.method is Method.LOOKUP
         )

@@ -53,9 +53,9 @@ def prepare(
     settings: Settings,
 ) -> Case:
     """Line the table up with the sessions, find the elements, set aside what is no evidence."""
-    there = set(table.sessions)
-    # Sorted, so that the order in which sessions are given cannot change a verdict.
-    heard = tuple(sorted((s for s in judged(sessions) if s.key in there), key=lambda s: s.key))
+    known = {s.key: s for s in judged(sessions)}
+    # In the table's own order, for a copy of a month is dear.
+    heard = tuple(known[key] for key in table.sessions if key in known)
     table = table.picked([s.key for s in heard])
     readings = tuple(readings)
     alibi = alibi_of(table, heard, readings)
