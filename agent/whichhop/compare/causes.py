@@ -16,8 +16,8 @@ TICK_MIX = (0.4, 0.3, 0.3)
 SHAPES = ((1, 0, TICK_MIX[0]), (0, 1, TICK_MIX[1]), (1, 1, TICK_MIX[2]))
 LOWEST = np.float32(-60.0)
 """A log-ratio's floor, so that nothing becomes impossible."""
-DOZING_S = 0.3
-"""Power save holds an answer back for up to two or three beacon intervals of 102 ms (common practice)."""
+DOZING_S = 0.6
+"""Power save holds an answer back for up to three beacon intervals of 102 ms (common practice)."""
 BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.AIR}
 
 
