@@ -62,7 +62,8 @@ def alibi_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable
     speaks = ~aside[:, of_agent.argmax(axis=0)]
     for j, session in enumerate(sessions):
         if session.key.target in agents:
-            speaks[:, j] &= ~gone[:, agents.index(session.key.target)]
+            # What a starved machine answers late is as little evidence as what it asks late.
+            speaks[:, j] &= ~aside[:, agents.index(session.key.target)]
     # MOST_ASIDE of one session's own tick, in whole numbers: a month of ticks is too much for floats.
     speaks &= table.aside <= table.sent // ASIDE_PER_SENT
     speaks &= table.sent > 0

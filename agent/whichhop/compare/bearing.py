@@ -25,7 +25,7 @@ LONGEST_TICKS = 720
 
 
 def borne(scan: Scan, element: Element, span: Span) -> bool:
-    """True when the sessions of the column, the loudest left out, still speak for an excess.
+    """True when more than half of the column's sessions, and all but the loudest together, bear it out.
 
     A real excess shows in whatever crosses it. One session alone may be odd for long: the first packet
     after a pause wakes a dozing radio, and it is always the same session's packet. A box that limits its
@@ -37,7 +37,7 @@ def borne(scan: Scan, element: Element, span: Span) -> bool:
     # Only the loud ticks: bursts leave quiet ones between them.
     rows = each.sum(axis=1) > 0
     loud = each[rows].sum(axis=0)
-    if loud.sum() - loud.max() > 0:
+    if loud.sum() - loud.max() > 0 and 2 * np.count_nonzero(loud > 0) > loud.size:
         return True
     return element.nature is Nature.REPLY and bool(loud.sum() > 0) and _loses(scan, element, span)
 

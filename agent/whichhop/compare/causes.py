@@ -37,6 +37,8 @@ class Columns:
     delays: NDArray[np.bool_]
     losses: NDArray[np.bool_]
     priors: tuple[Prior, ...]
+    agents: NDArray[np.bool_]
+    """(agents, sessions), True for an agent's own sessions."""
 
     @property
     def minor(self) -> NDArray[np.bool_]:
@@ -87,7 +89,16 @@ def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
         delays=DELAYS_S[:, None] >= least[None, :] - 1e-6,
         losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
         priors=priors,
+        agents=_agents(elements, sessions),
     )
+
+
+def _agents(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:
+    hosts = [e for e in elements if e.nature is Nature.HOST]
+    out = np.zeros((len(hosts), sessions), dtype=bool)
+    for row, host in zip(out, hosts, strict=True):
+        row[list(host.column)] = True
+    return out
 
 
 def log_mean(values: Floats, allowed: NDArray[np.bool_]) -> Floats:

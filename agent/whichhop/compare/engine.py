@@ -11,7 +11,7 @@ from whichhop.compare.alibi import Alibi, alibi_of
 from whichhop.compare.bearing import adds, borne, shown_by
 from whichhop.compare.causes import columns_of
 from whichhop.compare.elements import Element, Nature, elements_of, judged
-from whichhop.compare.episodes import Span, merged, spans
+from whichhop.compare.episodes import Span, merged, noticed, spans
 from whichhop.compare.guards import Scene
 from whichhop.compare.judge import Found, verdict_of
 from whichhop.compare.priors import PRIORS
@@ -164,12 +164,12 @@ def _spans(case: Case, close: Close, group: Group) -> list[Span]:
     lost = np.where(speaks, case.table.lost[first:end][:, column], 0).sum(axis=1, dtype=np.int64)
     outage = (sent >= 5) & (lost == sent)
     found = spans(group.smooth, outage, case.settings)
-    known = spans(group.forward, outage, case.settings)
+    known = noticed(group.forward, group.soon, outage, case.settings)
     out = []
     for span in found:
-        # What live use would have known: the forward filter's own opening, else the episode's end.
-        live = [k.detected for k in known if k.detected >= span.first and k.first < span.end]
-        detected = min(live, default=span.end - 1)
+        # What live use would have known; where it would not have opened, the episode's end.
+        live = np.flatnonzero(known[span.first : span.end])
+        detected = span.first + int(live[0]) if live.size else span.end - 1
         out.append(Span(first=first + span.first, end=first + span.end, detected=first + detected))
     return out
 

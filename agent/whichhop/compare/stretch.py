@@ -24,12 +24,14 @@ LEAST_GAIN = 2.5
 class Group:
     """Elements that the sessions heard in the stretch cannot tell apart.
 
-    members: indices of elements. forward, smooth: (ticks,) probability that one of them is at fault.
+    members: indices of elements. forward, soon, smooth: (ticks,) probability that one of them is at fault,
+    in the light of the past, of one tick more, of the whole stretch.
     share: (ticks, members) each member's part in it. delay, loss: (ticks,) log-ratios of the shapes.
     """
 
     members: tuple[int, ...]
     forward: NDArray[np.float64]
+    soon: NDArray[np.float64]
     smooth: NDArray[np.float64]
     share: NDArray[np.float64]
     delay: Floats
@@ -198,6 +200,7 @@ def _groups(
             Group(
                 members=tuple(chosen[p] for p in places),
                 forward=track.forward[:, any_of].sum(axis=1),
+                soon=track.soon[:, any_of].sum(axis=1),
                 smooth=smooth,
                 share=each / np.maximum(each.sum(axis=1, keepdims=True), 1e-12),
                 delay=parts[0][:, chosen[places[0]]],
