@@ -36,17 +36,23 @@ def read_seeds(path: Path) -> list[tuple[str, int]]:
     return out
 
 
-def _one(case: tuple[str, int], hours: float | None, methods: Sequence[str]) -> list[Score]:
-    return play(*case, hours, methods)
+def _one(
+    case: tuple[str, int], hours: float | None, methods: Sequence[str], keep: Path | None
+) -> list[Score]:
+    return play(*case, hours, methods, keep)
 
 
 def run(
-    cases: Sequence[tuple[str, int]], hours: float | None, methods: Sequence[str], processes: int = PROCESSES
+    cases: Sequence[tuple[str, int]],
+    hours: float | None,
+    methods: Sequence[str],
+    processes: int = PROCESSES,
+    keep: Path | None = None,
 ) -> Iterator[list[Score]]:
     """Every method's score on every case, as they come; progress goes to stderr."""
     began = mono_ns()
     with ProcessPoolExecutor(processes) as pool:
-        for done, scores in enumerate(pool.map(partial(_one, hours=hours, methods=methods), cases), 1):
+        for done, scores in enumerate(pool.map(partial(_one, hours=hours, methods=methods, keep=keep), cases), 1):
             if sys.stderr.isatty() or done % 10 == 0 or done == len(cases):
                 left = (seconds_since(began)) / done * (len(cases) - done)
                 sys.stderr.write(f"\r{done} of {len(cases)} cases, {left:.0f} s to go   ")
@@ -81,6 +87,8 @@ def main() -> int:
     parser.add_argument("--cases", type=int, help="play at most this many of each recipe")
     parser.add_argument("--methods", nargs="+", choices=METHODS, default=list(METHODS))
     parser.add_argument("--show", metavar="RECIPE:SEED", help="tell one case line by line instead")
+    parser.add_argument("--processes", type=int, default=PROCESSES, help="cases played at a time")
+    parser.add_argument("--keep", type=Path, metavar="DIR", help="keep drawn cases here and read them again")
     parser.add_argument("--json", type=Path, help="write all figures here too")
     args = parser.parse_args()
     os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -92,7 +100,7 @@ def main() -> int:
     cases = [c for c in read_seeds(args.seeds) if args.only is None or c[0] in args.only]
     if args.cases:
         cases = [c for i, c in enumerate(cases) if [k[0] for k in cases[:i]].count(c[0]) < args.cases]
-    scores = [s for part in run(cases, args.hours, args.methods) for s in part]
+    scores = [s for part in run(cases, args.hours, args.methods, args.processes, args.keep) for s in part]
     figures = report(scores) | {"seeds": args.seeds.name, "hours_override": args.hours}
     print_tables(figures, focus=WHICHHOP if WHICHHOP in args.methods else args.methods[-1])
     if args.json:

@@ -1,8 +1,12 @@
 """Plays one case: draws the home, lets every method judge the same data, scores the answers."""
 
+import hashlib
+import pickle
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
+import whichhop
 from suite.case import Case, Label
 from suite.recipes import make_case
 from suite.rivals import boolean, least_squares, subtraction
@@ -69,6 +73,33 @@ def draw(recipe: str, seed: int, hours: float | None = None) -> Data:
     return Data(case=case, sessions=run.sessions, table=table, readings=readings, draw_s=seconds_since(began))
 
 
+def kept(recipe: str, seed: int, hours: float | None, keep: Path | None) -> Data:
+    """The data of one case, read from under `keep` when the same sources drew it before; else drawn and kept."""
+    if keep is None:
+        return draw(recipe, seed, hours)
+    path = keep / _drawn_by() / f"{recipe}-{seed}-{hours or 'whole'}.pickle"
+    if path.exists():
+        found: Data = pickle.loads(path.read_bytes())  # our own file, named by the sources that made it
+        return found
+    data = draw(recipe, seed, hours)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_suffix(".part")
+    part.write_bytes(pickle.dumps(data, protocol=5))
+    part.rename(path)
+    return data
+
+
+def _drawn_by() -> str:
+    """A short digest of everything that a case is drawn with."""
+    room = Path(whichhop.__file__).parent
+    sources = [*(room / "lab").glob("*.py"), *(room / "model").glob("*.py"), *Path(__file__).parent.glob("*.py")]
+    hashed = hashlib.sha256()
+    for path in sorted(sources):
+        if path.parent.name != "suite" or path.name in ("case.py", "faults.py", "quirky.py", "recipes.py"):
+            hashed.update(path.read_bytes())
+    return hashed.hexdigest()[:16]
+
+
 def natural_labels(scenario: Scenario, quirks: Sequence[Quirk]) -> Iterator[Label]:
     """What nature drew and lasts for long: radios that doze, appliances that disturb; no fault, yet there."""
     for quirk in quirks[len(scenario.quirks) :]:
@@ -88,10 +119,14 @@ def natural_labels(scenario: Scenario, quirks: Sequence[Quirk]) -> Iterator[Labe
 
 
 def play(
-    recipe: str, seed: int, hours: float | None = None, methods: Sequence[str] = tuple(METHODS)
+    recipe: str,
+    seed: int,
+    hours: float | None = None,
+    methods: Sequence[str] = tuple(METHODS),
+    keep: Path | None = None,
 ) -> list[Score]:
-    """Every method's score on one case."""
-    data = draw(recipe, seed, hours)
+    """Every method's score on one case; `keep` is where drawn cases are kept for the next time."""
+    data = kept(recipe, seed, hours, keep)
     out = []
     for name in methods:
         began = mono_ns()

@@ -13,6 +13,8 @@ Mask = NDArray[np.bool_]
 
 MOST_ASIDE = 0.2
 """With more of an agent's packets set aside than this, its whole tick is."""
+ASIDE_PER_SENT = 4
+"""The same share, as packets sent for each one set aside."""
 ASLEEP = 0.5
 """With more than this, it was not there at all, and could not answer others either."""
 MOST_LATENESS_S = 0.05
@@ -60,9 +62,11 @@ def alibi_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable
     speaks = ~aside[:, of_agent.argmax(axis=0)]
     for j, session in enumerate(sessions):
         if session.key.target in agents:
-            speaks[:, j] &= ~gone[:, agents.index(session.key.target)]
-    own = table.aside / np.maximum(table.sent + table.aside, 1)
-    speaks &= (own <= MOST_ASIDE) & (table.sent > 0)
+            # What a starved machine answers late is as little evidence as what it asks late.
+            speaks[:, j] &= ~aside[:, agents.index(session.key.target)]
+    # MOST_ASIDE of one session's own tick, in whole numbers: a month of ticks is too much for floats.
+    speaks &= table.aside <= table.sent // ASIDE_PER_SENT
+    speaks &= table.sent > 0
     return Alibi(speaks=speaks, watched=watched, agents=agents, aside=aside)
 
 

@@ -4,30 +4,52 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.causes import TICK_MIX
+from whichhop.compare.elements import Element, Nature
 from whichhop.compare.episodes import Span
 from whichhop.compare.scan import Scan
 
-LEAST_SESSIONS = 3
-"""With two sessions, or one, there is no majority to ask."""
+LEAST_SESSIONS = 2
+"""With one session there is nobody else to ask."""
 LEAST_PROOF = 5.0
 LEAST_SHARE = 0.2
 """Log-ratio that a second suspect's own sessions must add up, and the share of ticks that do."""
+ADDS_S = 0.005
+ADDS_SHARE = 0.3
+ADDS_LOSS = 0.05
+ADDS_SIGMAS = 4.0
+"""What an inner suspect must add to the outer one's: delay, and share of it; loss, and how surely."""
+LIMITED = 0.15
+"""A limited asker loses at least this share."""
 LONGEST_TICKS = 720
 """An episode's first two hours are enough to tell."""
 
 
-def borne(scan: Scan, column: list[int], span: Span) -> bool:
-    """True when the sessions of the column, the loudest left out, still speak for an excess.
+def borne(scan: Scan, element: Element, span: Span) -> bool:
+    """True when more than half of the column's sessions, and all but the loudest together, bear it out.
 
     A real excess shows in whatever crosses it. One session alone may be odd for long: the first packet
-    after a pause wakes a dozing radio, and it is always the same session's packet.
+    after a pause wakes a dozing radio, and it is always the same session's packet. A box that limits its
+    answers, though, may single out one asker for good.
     """
-    each = _each(scan, column, span)
+    each = _each(scan, sorted(element.column), span)
     if each.shape[1] < LEAST_SESSIONS:
         return True
     # Only the loud ticks: bursts leave quiet ones between them.
-    loud = each[each.sum(axis=1) > 0].sum(axis=0)
-    return bool(loud.size and loud.sum() - loud.max() > 0)
+    rows = each.sum(axis=1) > 0
+    loud = each[rows].sum(axis=0)
+    if loud.sum() - loud.max() > 0 and 2 * np.count_nonzero(loud > 0) > loud.size:
+        return True
+    return element.nature is Nature.REPLY and bool(loud.sum() > 0) and _loses(scan, element, span)
+
+
+def _loses(scan: Scan, element: Element, span: Span) -> bool:
+    """Whether lost packets, not late ones, are what the loudest session shows."""
+    ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
+    column = sorted(element.column)
+    speaks = scan.alibi.speaks[ticks][:, column]
+    sent = np.where(speaks, scan.table.sent[ticks][:, column], 0).sum(axis=0)
+    lost = np.where(speaks, scan.table.lost[ticks][:, column], 0).sum(axis=0)
+    return bool((lost > LIMITED * np.maximum(sent, 1)).any())
 
 
 def shown_by(scan: Scan, unique: list[int], span: Span) -> bool:
@@ -42,6 +64,33 @@ def shown_by(scan: Scan, unique: list[int], span: Span) -> bool:
     total = each.sum(axis=1)
     loud = total[total > 0]
     return bool(loud.sum() > LEAST_PROOF and loud.size >= LEAST_SHARE * total.size)
+
+
+def adds(scan: Scan, inner: frozenset[int], rest: frozenset[int], span: Span) -> bool:
+    """Whether sessions of an inner suspect fare worse than the rest of the outer one's that holds them.
+
+    Where one suspect's sessions are all another's too, the inner is believed beside the outer only when it
+    adds delay or loss of its own.
+    """
+    ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
+    loc = scan.baselines[scan.block_of(span.first)].loc50
+    facts = []
+    for group in (sorted(inner), sorted(rest)):
+        speaks = scan.alibi.speaks[ticks][:, group]
+        over = np.where(speaks, scan.table.q50_s[ticks][:, group] - loc[group], np.nan)
+        known = over[np.isfinite(over)]
+        sent = int(np.where(speaks, scan.table.sent[ticks][:, group], 0).sum())
+        lost = int(np.where(speaks, scan.table.lost[ticks][:, group], 0).sum())
+        facts.append((float(np.median(known)) if known.size else None, lost, sent))
+    (delay, lost, sent), (other, other_lost, other_sent) = facts
+    if not sent or not other_sent:
+        return True
+    slower = delay is not None and other is not None and delay - other > max(ADDS_S, ADDS_SHARE * other)
+    # Two proportions, pooled (any textbook); ticks of one fault are not independent, hence the high bar.
+    pooled = (lost + other_lost) / (sent + other_sent)
+    error = (pooled * (1 - pooled) * (1 / sent + 1 / other_sent)) ** 0.5
+    gap = lost / sent - other_lost / other_sent
+    return slower or (gap > ADDS_LOSS and gap > ADDS_SIGMAS * error)
 
 
 def _each(scan: Scan, column: list[int], span: Span) -> NDArray[np.float64]:

@@ -16,8 +16,8 @@ TICK_MIX = (0.4, 0.3, 0.3)
 SHAPES = ((1, 0, TICK_MIX[0]), (0, 1, TICK_MIX[1]), (1, 1, TICK_MIX[2]))
 LOWEST = np.float32(-60.0)
 """A log-ratio's floor, so that nothing becomes impossible."""
-DOZING_S = 0.3
-"""Power save holds an answer back for up to two or three beacon intervals of 102 ms (common practice)."""
+DOZING_S = 0.6
+"""Power save holds an answer back for up to three beacon intervals of 102 ms (common practice)."""
 BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.AIR}
 
 
@@ -37,6 +37,8 @@ class Columns:
     delays: NDArray[np.bool_]
     losses: NDArray[np.bool_]
     priors: tuple[Prior, ...]
+    agents: NDArray[np.bool_]
+    """(agents, sessions), True for an agent's own sessions."""
 
     @property
     def minor(self) -> NDArray[np.bool_]:
@@ -87,7 +89,16 @@ def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
         delays=DELAYS_S[:, None] >= least[None, :] - 1e-6,
         losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
         priors=priors,
+        agents=_agents(elements, sessions),
     )
+
+
+def _agents(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:
+    hosts = [e for e in elements if e.nature is Nature.HOST]
+    out = np.zeros((len(hosts), sessions), dtype=bool)
+    for row, host in zip(out, hosts, strict=True):
+        row[list(host.column)] = True
+    return out
 
 
 def log_mean(values: Floats, allowed: NDArray[np.bool_]) -> Floats:

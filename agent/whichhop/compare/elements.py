@@ -51,7 +51,9 @@ class Element:
     cause: Cause
     column: frozenset[int]
     dozes: bool = False
-    """True for the answers of a device on radio, which may sleep between packets."""
+    """True for answers late by nobody's fault: a device on radio sleeps between packets."""
+    parts: tuple[frozenset[int], ...] = ()
+    """Of a box's air, the columns of its radio links."""
     twice: frozenset[int] = frozenset()
     """Of the column, the sessions that meet the element two times on one way: both hops of a box's air."""
 
@@ -93,8 +95,8 @@ def _links(home: Home, sessions: Sequence[Session]) -> list[Element]:
     return out
 
 
-def _air(home: Home, node: str, sessions: Sequence[Session]) -> tuple[frozenset[int], frozenset[int]]:
-    """Sessions over any radio link of a box, and over two; empty unless two of its links are in use."""
+def _air(home: Home, node: str, sessions: Sequence[Session]) -> tuple[frozenset[int], ...]:
+    """The columns of a box's radio links that are in use; empty unless there are two."""
     radio = [
         link
         for link in home.links
@@ -104,10 +106,19 @@ def _air(home: Home, node: str, sessions: Sequence[Session]) -> tuple[frozenset[
         )
     ]
     columns = [_over(link.name, sessions) for link in radio]
-    if sum(1 for c in columns if c) < 2:
-        return frozenset(), frozenset()
-    every = frozenset[int]().union(*columns)
-    return every, frozenset(i for i in every if sum(i in c for c in columns) > 1)
+    used = tuple(c for c in columns if c)
+    return used if len(used) > 1 else ()
+
+
+def _dozes(home: Home, node: str) -> bool:
+    """Whether a node is a device on radio."""
+    return any(k.near == node and k.kind is LinkKind.WIRELESS for k in home.links)
+
+
+def _lone_dozer(home: Home, target: str, asking: Sequence[Session]) -> bool:
+    """Whether one device on radio alone asks a host: the lateness may then be the asker's own radio's."""
+    host = home.nodes[target].kind is NodeKind.HOST
+    return host and len(asking) == 1 and _dozes(home, asking[0].key.agent)
 
 
 _BOXES = {
@@ -132,20 +143,23 @@ def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
         nature: Nature,
         cause: Cause,
         column: frozenset[int],
-        twice: frozenset[int] = frozenset(),
+        parts: tuple[frozenset[int], ...] = (),
     ) -> None:
-        out.append(Element(name=name, nature=nature, cause=cause, column=column, twice=twice))
+        twice = frozenset(i for i in column if sum(i in p for p in parts) > 1)
+        out.append(Element(name=name, nature=nature, cause=cause, column=column, twice=twice, parts=parts))
 
     for name, node in home.nodes.items():
         if node.kind in _BOXES:
             crossing = frozenset(i for i, s in enumerate(sessions) if name in s.path.nodes)
             add(f"node:{name}", Nature.NODE, Cause.HOME_NODE, crossing)
-            add(f"air:{name}", Nature.AIR, Cause.HOME_NODE, *_air(home, name, sessions))
-    for agent in dict.fromkeys(s.key.agent for s in sessions):
+            parts = _air(home, name, sessions)
+            add(f"air:{name}", Nature.AIR, Cause.HOME_NODE, frozenset[int]().union(*parts), parts)
+    # Sorted, so that the order in which sessions are given cannot change a verdict.
+    for agent in sorted({s.key.agent for s in sessions}):
         column = frozenset(i for i, s in enumerate(sessions) if s.key.agent == agent)
         add(f"host:{agent}", Nature.HOST, Cause.AGENT_HOST, column)
     packets = [i for i, s in enumerate(sessions) if s.key.method is not Method.LOOKUP]
-    for target in dict.fromkeys(sessions[i].key.target for i in packets):
+    for target in sorted({sessions[i].key.target for i in packets}):
         column = frozenset(i for i in packets if sessions[i].key.target == target)
         anchor = target in home.anchors and target != PROVIDER_EDGE
         if anchor:
@@ -156,10 +170,10 @@ def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
             nature=Nature.REPLY,
             cause=Cause.RESPONDER,
             column=column,
-            dozes=any(k.near == target and k.kind is LinkKind.WIRELESS for k in home.links),
+            dozes=_dozes(home, target) or _lone_dozer(home, target, [sessions[i] for i in column]),
         )
         out.append(reply)
-    for target in dict.fromkeys(s.key.target for s in sessions if s.key.method is Method.LOOKUP):
+    for target in sorted({s.key.target for s in sessions if s.key.method is Method.LOOKUP}):
         column = frozenset(
             i for i, s in enumerate(sessions) if s.key.target == target and s.key.method is Method.LOOKUP
         )

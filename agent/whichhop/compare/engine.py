@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 
 from whichhop.compare import own_traffic
 from whichhop.compare.alibi import Alibi, alibi_of
-from whichhop.compare.bearing import borne, shown_by
+from whichhop.compare.bearing import adds, borne, shown_by
 from whichhop.compare.causes import columns_of
 from whichhop.compare.elements import Element, Nature, elements_of, judged
-from whichhop.compare.episodes import Span, merged, spans
+from whichhop.compare.episodes import Span, merged, noticed, spans
 from whichhop.compare.guards import Scene
 from whichhop.compare.judge import Found, verdict_of
 from whichhop.compare.priors import PRIORS
@@ -53,9 +53,9 @@ def prepare(
     settings: Settings,
 ) -> Case:
     """Line the table up with the sessions, find the elements, set aside what is no evidence."""
-    there = set(table.sessions)
-    # Sorted, so that the order in which sessions are given cannot change a verdict.
-    heard = tuple(sorted((s for s in judged(sessions) if s.key in there), key=lambda s: s.key))
+    known = {s.key: s for s in judged(sessions)}
+    # In the table's own order, for a copy of a month is dear.
+    heard = tuple(known[key] for key in table.sessions if key in known)
     table = table.picked([s.key for s in heard])
     readings = tuple(readings)
     alibi = alibi_of(table, heard, readings)
@@ -129,7 +129,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     for parts in by_group.values():
         for span in merged([s for _, _, s in parts], gap):
             found = _found(case, [p for p in parts if span.first <= p[2].first < span.end], span)
-            if borne(done, sorted(case.elements[found.members[0]].column), span):
+            if borne(done, case.elements[found.members[0]], span):
                 out.append(found)
     out = [f for f in out if _own_proof(case, done, f, out)]
     out.sort(key=lambda f: (f.span.first, f.members))
@@ -137,13 +137,21 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
 
 
 def _own_proof(case: Case, done: Scan, found: Found, others: Sequence[Found]) -> bool:
-    """Whether sessions that only this group crosses, and no group blamed at the same time, bear it out."""
+    """Whether a group is borne out beside what else is blamed at the same time.
+
+    By sessions that only it crosses; where there are none, by faring worse than the rest of a group that
+    holds all of its sessions.
+    """
     column = case.elements[found.members[0]].column
     unique = column
     for other in others:
         together = min(found.span.end, other.span.end) - max(found.span.first, other.span.first)
-        if other is not found and 2 * together > found.span.end - found.span.first:
-            unique = unique - case.elements[other.members[0]].column
+        if other is found or 2 * together <= found.span.end - found.span.first:
+            continue
+        around = case.elements[other.members[0]].column
+        unique = unique - around
+        if column < around and not adds(done, column, around - column, found.span):
+            return False
     return unique == column or not unique or shown_by(done, sorted(unique), found.span)
 
 
@@ -156,12 +164,12 @@ def _spans(case: Case, close: Close, group: Group) -> list[Span]:
     lost = np.where(speaks, case.table.lost[first:end][:, column], 0).sum(axis=1, dtype=np.int64)
     outage = (sent >= 5) & (lost == sent)
     found = spans(group.smooth, outage, case.settings)
-    known = spans(group.forward, outage, case.settings)
+    known = noticed(group.forward, group.soon, outage, case.settings)
     out = []
     for span in found:
-        # What live use would have known: the forward filter's own opening, else the episode's end.
-        live = [k.detected for k in known if k.detected >= span.first and k.first < span.end]
-        detected = min(live, default=span.end - 1)
+        # What live use would have known; where it would not have opened, the episode's end.
+        live = np.flatnonzero(known[span.first : span.end])
+        detected = span.first + int(live[0]) if live.size else span.end - 1
         out.append(Span(first=first + span.first, end=first + span.end, detected=first + detected))
     return out
 

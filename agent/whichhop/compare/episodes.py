@@ -47,6 +47,25 @@ def spans(probability: NDArray[np.float64], outage: NDArray[np.bool_], settings:
     return out
 
 
+def noticed(
+    forward: NDArray[np.float64],
+    soon: NDArray[np.float64],
+    outage: NDArray[np.bool_],
+    settings: Settings,
+) -> NDArray[np.bool_]:
+    """The ticks (ticks,) at whose end live use has what `spans` asks for to open an episode.
+
+    forward: a group's probability in the light of the past; soon: of one tick more. The newest tick is seen
+    by the first, those before it by the second.
+    """
+    high = forward >= settings.open_at
+    before = soon >= settings.open_at
+    for back in range(1, settings.open_ticks):
+        high[back:] &= before[:-back]
+        high[:back] = False
+    return np.asarray(high | (outage & (forward >= settings.open_at_once)))
+
+
 def merged(found: Sequence[Span], gap_ticks: float) -> list[Span]:
     """Spans of one group with less than `gap_ticks` between them become one."""
     out: list[Span] = []

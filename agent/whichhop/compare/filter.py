@@ -93,9 +93,10 @@ def make_states(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Track:
-    """Probabilities (ticks, states): `forward` knows only the past, `smooth` the whole stretch."""
+    """Probabilities (ticks, states): `forward` knows only the past, `soon` one tick more, `smooth` all."""
 
     forward: Matrix
+    soon: Matrix
     smooth: Matrix
     last: NDArray[np.float64]
 
@@ -129,8 +130,23 @@ def run(
         now /= now.sum()
         forward[t] = now
     if not smooth:
-        return Track(forward=forward, smooth=forward, last=now)
-    return Track(forward=forward, smooth=_backward(states, weight, scale, forward), last=now)
+        return Track(forward=forward, soon=forward, smooth=forward, last=now)
+    return Track(
+        forward=forward,
+        soon=_soon(states, weight, scale, forward),
+        smooth=_backward(states, weight, scale, forward),
+        last=now,
+    )
+
+
+def _soon(states: States, weight: Matrix, scale: NDArray[np.float64], forward: Matrix) -> Matrix:
+    """Each tick in the light of the one after it: what live use makes of the last tick but one."""
+    later = weight @ states.step.T
+    if states.own is not None and scale.any():
+        later += scale[:, None] * (weight @ states.own.T)
+    out = forward.copy()
+    out[:-1] *= later[1:]
+    return np.asarray(out / out.sum(axis=1, keepdims=True))
 
 
 def _backward(states: States, weight: Matrix, scale: NDArray[np.float64], forward: Matrix) -> Matrix:

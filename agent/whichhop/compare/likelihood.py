@@ -30,6 +30,8 @@ class Evidence:
 
     delay: Floats
     loss: Floats
+    alone: NDArray[np.bool_]
+    """(ticks, sessions), True where a session was late all by itself, so that its delay was not heard."""
 
 
 def tail(z: Floats) -> Floats:

@@ -22,6 +22,12 @@ from whichhop.compare.likelihood import DELAYS_S, LOSSES, Evidence
 _DELAY_SUMS = interpolation(DELAYS_S, DELAYS_S[:, None] + DELAYS_S[None, :])
 _LOSS_SUMS = interpolation(LOSSES, 1.0 - (1.0 - LOSSES[:, None]) * (1.0 - LOSSES[None, :]))
 
+# Every way two faults may look at once: which of the two delays, which loses, and the share of that.
+_WAYS = [(da + 2 * db, la + 2 * lb, wa * wb) for da, la, wa in SHAPES for db, lb, wb in SHAPES]
+_DELAY_OF = [d for d, _, _ in _WAYS]
+_LOSS_OF = [k for _, k, _ in _WAYS]
+_LOG_SHARES = np.log(np.array([[w] for _, _, w in _WAYS], dtype=np.float32))
+
 
 def joint(first: Floats, second: Floats, shared: Floats, weights: NDArray[np.float32]) -> Floats:
     """Log mean over both excesses.
@@ -71,21 +77,12 @@ class Pairs:
             return np.asarray(self.single[:, a] + other[:, b], dtype=np.float32)
         delay = self._parts(0, a, b, both, minor=minor)
         loss = self._parts(1, a, b, both, minor=minor)
-        terms = []
-        for da, la, wa in SHAPES:
-            for db, lb, wb in SHAPES:
-                term: Floats = np.full(self.delay.shape[0], np.log(wa * wb), dtype=np.float32)
-                if da or db:
-                    term = term + delay[2 if da and db else 0 if da else 1]
-                if la or lb:
-                    term = term + loss[2 if la and lb else 0 if la else 1]
-                terms.append(term)
-        return np.asarray(np.logaddexp.reduce(terms), dtype=np.float32)
+        terms = delay[_DELAY_OF] + loss[_LOSS_OF] + _LOG_SHARES
+        top = terms.max(axis=0)
+        return np.asarray(np.log(np.exp(terms - top).sum(axis=0)) + top, dtype=np.float32)
 
-    def _parts(
-        self, which: int, a: int, b: int, both: Floats, *, minor: bool
-    ) -> tuple[Floats, Floats, Floats]:
-        """Log means of one measure: for a alone, for b alone, and for both together."""
+    def _parts(self, which: int, a: int, b: int, both: Floats, *, minor: bool) -> Floats:
+        """Log means of one measure, (4, ticks): for neither, for a alone, for b alone, for both together."""
         allowed = (self._columns.delays, self._columns.losses)[which]
         in_a = allowed[:, a]
         in_b = below(allowed[:, b]) if minor else allowed[:, b]
@@ -93,10 +90,14 @@ class Pairs:
         shared = (self._evidence.delay, self._evidence.loss)[which] @ both
         weights = (_DELAY_SUMS, _LOSS_SUMS)[which]
         rows = (in_a[:, None] & in_b[None, :]).reshape(-1)
-        alone = [log_sum(sums[rows_in, :, j], len(allowed)) for rows_in, j in ((in_a, a), (in_b, b))]
+        single = (self.delay, self.loss)[which]
+        out = np.zeros((4, single.shape[0]), dtype=np.float32)
+        out[1] = single[:, a]
+        out[2] = log_sum(sums[in_b, :, b], len(allowed)) if minor else single[:, b]
         # What crosses both is in each one's sum at its own value; it belongs in once, at the two together.
         first, second = sums[in_a, :, a] - shared[in_a], sums[in_b, :, b] - shared[in_b]
-        return alone[0], alone[1], joint(first, second, shared, weights[rows])
+        out[3] = joint(first, second, shared, weights[rows])
+        return out
 
 
 def below(allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -10,6 +10,7 @@ from whichhop.compare.alibi import Alibi
 from whichhop.compare.baseline import Baseline, Floats
 from whichhop.compare.causes import Columns, minor_evidence, mixed, part_evidence, part_sums
 from whichhop.compare.likelihood import Evidence, delay_evidence, loss_evidence
+from whichhop.compare.odd import odd
 from whichhop.compare.passing import BlipRates, none_log, passing_log, quiet_log
 from whichhop.compare.past import Past, prior_scales
 from whichhop.compare.settings import Settings
@@ -47,33 +48,55 @@ class Scan:
 
     def evidence(self, first: int, end: int) -> Evidence:
         """The sessions' evidence for the ticks first..end-1."""
-        delays, losses = [], []
+        parts = []
         at = first
         while at < end:
             block = self.block_of(at)
             stop = self.blocks[block + 1] if block + 1 < len(self.blocks) else self.table.ticks
             stop = min(end, stop)
             part = evidence_of(
-                self.table, self.alibi, self.baselines[block], self.settings, first=at, end=stop
+                self.table,
+                self.alibi,
+                self.baselines[block],
+                self.columns,
+                self.settings,
+                first=at,
+                end=stop,
             )
-            delays.append(part.delay)
-            losses.append(part.loss)
+            parts.append(part)
             at = stop
-        return Evidence(delay=np.concatenate(delays, axis=1), loss=np.concatenate(losses, axis=1))
+        return Evidence(
+            delay=np.concatenate([p.delay for p in parts], axis=1),
+            loss=np.concatenate([p.loss for p in parts], axis=1),
+            alone=np.concatenate([p.alone for p in parts]),
+        )
 
 
 def evidence_of(
-    table: WindowTable, alibi: Alibi, base: Baseline, settings: Settings, *, first: int, end: int
+    table: WindowTable,
+    alibi: Alibi,
+    base: Baseline,
+    columns: Columns,
+    settings: Settings,
+    *,
+    first: int,
+    end: int,
 ) -> Evidence:
-    """Evidence of the ticks first..end-1 against one baseline; 0 where a session does not speak."""
+    """Evidence of the ticks first..end-1 against one baseline; 0 where a session does not speak.
+
+    A session that is late all by itself says nothing about delay; see `odd`.
+    """
     cut = table.span(first, end)
     speaks = alibi.speaks[first:end] & np.isfinite(base.loc50)
     sent = np.where(speaks, cut.sent, 0).astype(np.uint16)
     lost = np.where(speaks, cut.lost, 0).astype(np.uint16)
-    q50 = np.where(speaks, cut.q50_s, np.nan).astype(np.float32)
+    over = np.where(speaks, cut.q80_s - base.loc80, np.nan)
+    alone = odd(over, base.scale80, columns.matrix, columns.agents)
+    q50 = np.where(speaks & ~alone, cut.q50_s, np.nan).astype(np.float32)
     return Evidence(
         delay=delay_evidence(q50, cut.q80_s, sent - lost, base, settings),
         loss=loss_evidence(sent, lost, base, settings),
+        alone=alone,
     )
 
 
@@ -104,9 +127,11 @@ class Rater:
         """Fill the ticks first..end-1, judged against one baseline."""
         for at in range(first, end, CHUNK):
             stop = min(end, at + CHUNK)
-            part = evidence_of(self.past.table, self.alibi, base, self.settings, first=at, end=stop)
+            part = evidence_of(
+                self.past.table, self.alibi, base, self.columns, self.settings, first=at, end=stop
+            )
             loud = np.maximum(part.delay.max(axis=0), part.loss.max(axis=0))
-            self.past.suspect[at:stop] = loud > SUSPECT
+            self.past.suspect[at:stop] = (loud > SUSPECT) | part.alone
             sums = part_sums(part, self.columns)
             self.ratios[at:stop] = mixed(*part_evidence(sums, self.columns))
             passing = passing_log(self.ratios[at:stop], minor_evidence(sums, self.columns), rates)

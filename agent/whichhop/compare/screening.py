@@ -73,11 +73,11 @@ def _runs(inside: NDArray[np.bool_]) -> list[Stretch]:
     return out
 
 
-def supported(ratios: Floats, onset: NDArray[np.float64]) -> list[int]:
-    """The elements with support in a stretch, best first.
+def supported(ratios: Floats, onset: NDArray[np.float64]) -> tuple[list[int], list[int]]:
+    """The elements with support in a stretch, best first: those that lead at some time, and the rest.
 
-    First whoever leads at some time, by how often: a stretch may hold several faults one after the other,
-    and a loud one must not crowd out a faint one. Then the rest by rolling sums against their rarity.
+    Leaders by how often they lead: a stretch may hold several faults one after the other, and a loud one
+    must not crowd out a faint one. The rest by rolling sums against their rarity.
     """
     best = np.full(ratios.shape[1], -np.inf)
     for span in SPANS[1:5]:
@@ -88,4 +88,5 @@ def supported(ratios: Floats, onset: NDArray[np.float64]) -> list[int]:
     strong = near.max(axis=1) > LEADS
     wins = np.bincount(first[strong], minlength=len(onset))
     order: list[int] = np.lexsort((-score, -wins)).tolist()
-    return [j for j in order if best[j] > 1.0]
+    leaders = [j for j in order if wins[j]]
+    return leaders, [j for j in order if not wins[j] and best[j] > 1.0]

@@ -10,7 +10,7 @@ class Settings:
     Ratios are between 0 and 1, times in seconds.
     """
 
-    open_at: float = 0.95
+    open_at: float = 0.9
     """An episode opens once its group's probability stays at or above this for `open_ticks`."""
     open_ticks: int = 2
     open_at_once: float = 0.99

@@ -15,7 +15,7 @@ from whichhop.compare.scan import Scan
 from whichhop.compare.screening import Stretch, rolling, supported
 
 POOL = 10
-LEADERS = 2
+LEADERS = 3
 MORE = 4
 LEAST_GAIN = 2.5
 
@@ -24,12 +24,14 @@ LEAST_GAIN = 2.5
 class Group:
     """Elements that the sessions heard in the stretch cannot tell apart.
 
-    members: indices of elements. forward, smooth: (ticks,) probability that one of them is at fault.
+    members: indices of elements. forward, soon, smooth: (ticks,) probability that one of them is at fault,
+    in the light of the past, of one tick more, of the whole stretch.
     share: (ticks, members) each member's part in it. delay, loss: (ticks,) log-ratios of the shapes.
     """
 
     members: tuple[int, ...]
     forward: NDArray[np.float64]
+    soon: NDArray[np.float64]
     smooth: NDArray[np.float64]
     share: NDArray[np.float64]
     delay: Floats
@@ -62,9 +64,10 @@ def columns_heard(elements: Sequence[Element], heard: frozenset[int]) -> list[fr
 
     A box's air with only one of its radio links heard is that link, and no element of its own.
     """
-    radio = {e.column & heard for e in elements if e.nature in (Nature.RADIO, Nature.BACKHAUL)}
     return [
-        frozenset() if e.nature is Nature.AIR and e.column & heard in radio else e.column & heard
+        frozenset()
+        if e.nature is Nature.AIR and sum(bool(p & heard) for p in e.parts) < 2
+        else e.column & heard
         for e in elements
     ]
 
@@ -110,29 +113,29 @@ def look(
 def _chosen(
     tables: Pairs, columns: Sequence[frozenset[int]], onset: NDArray[np.float64], most: int
 ) -> list[int]:
-    """Elements with support of their own, then those that explain what the leaders leave over."""
-    ratios = tables.single
-    ranked = [j for j in supported(ratios, onset) if columns[j]]
-    chosen: list[int] = []
+    """Elements that lead at some time, then those that explain what the leaders leave over."""
+    leading, rest = supported(tables.single, onset)
+    leaders = [j for j in leading if columns[j]]
     kinds: set[frozenset[int]] = set()
-    for j in ranked:
-        if len(kinds) < most or columns[j] in kinds:
-            chosen.append(j)
+    for j in leaders:
+        if len(kinds) < most:
             kinds.add(columns[j])
-    pool = [j for j in range(len(columns)) if j not in chosen and columns[j]]
-    pool.sort(key=lambda j: -float(ratios[:, j].max()))
+    # One of each column, or a group of many names would take every place.
+    others: dict[frozenset[int], int] = {}
+    for j in (*leading, *rest):
+        if columns[j] and columns[j] not in kinds:
+            others.setdefault(columns[j], j)
+    pool = list(others.values())[:POOL]
     gains: dict[int, float] = {}
-    for leader in chosen[:LEADERS]:
-        for j in pool[:POOL]:
-            if columns[j] == columns[leader]:
-                continue
-            gain = tables.ratio(leader, j) - ratios[:, leader]
-            best = max(float(rolling(gain[:, None].astype(np.float64), span).max()) for span in (2, 6, 30))
+    for leader in leaders[:LEADERS]:
+        for j in pool:
+            gain = (tables.ratio(leader, j) - tables.single[:, leader]).astype(np.float64)[:, None]
+            best = max(float(rolling(gain, span).max()) for span in (2, 6, 30))
             gains[j] = max(gains.get(j, -np.inf), best + float(np.log(onset[j])))
     more = sorted((j for j in gains if gains[j] > -LEAST_GAIN), key=lambda j: -gains[j])[:MORE]
     kinds |= {columns[j] for j in more}
     # Whoever shares a column with a candidate is one too, or its share would be nobody's.
-    return [*chosen, *(j for j in range(len(columns)) if j not in chosen and columns[j] in kinds)]
+    return [j for j in range(len(columns)) if columns[j] in kinds]
 
 
 def _likelihood(
@@ -197,6 +200,7 @@ def _groups(
             Group(
                 members=tuple(chosen[p] for p in places),
                 forward=track.forward[:, any_of].sum(axis=1),
+                soon=track.soon[:, any_of].sum(axis=1),
                 smooth=smooth,
                 share=each / np.maximum(each.sum(axis=1, keepdims=True), 1e-12),
                 delay=parts[0][:, chosen[places[0]]],
