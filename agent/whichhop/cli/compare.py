@@ -4,7 +4,7 @@ import argparse
 import json
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import msgspec
@@ -12,17 +12,20 @@ import msgspec
 from whichhop.cabling.access_line import explain_line
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.level_readings import from_readings
+from whichhop.cli.compare_live import follow
+from whichhop.cli.peers import DAY_NS, SETTLED_NS, peers_of
+from whichhop.cli.store_windows import windows_of_store
 from whichhop.cli.table import table
 from whichhop.cli.times import clock_text, local_text, parse_time
 from whichhop.compare.explain import explain, probability_words
-from whichhop.compare.whole import Comparison, compare_records, comparison_data
+from whichhop.compare.whole import Comparison, compare_windows, comparison_data
 from whichhop.compare.windows import TICK_NS
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model import Cause, Home, Reading, Record, Verdict, derive_sessions
-from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
+from whichhop.model import Cause, Home, Reading, Record, Verdict
+from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
 from whichhop.store.collect import Collected
@@ -30,18 +33,19 @@ from whichhop.store.files import read_file
 from whichhop.store.gather import gather
 from whichhop.store.store import Store
 
+__all__ = ["DAY_NS", "SETTLED_NS", "add_arguments", "ask_agents", "import_files", "line_explanation", "run"]
+
 EPILOG = """\
 examples:
   whichhop compare alder.yaml
   whichhop compare alder.yaml --from 2026-03-01T18:00Z --to 2026-03-01T23:00Z
   whichhop compare alder.yaml --records evening/ --json
+  whichhop compare alder.yaml --follow
 
 Asks every agent of the home for what it measured since last time, then judges the whole span. With
---records, reads files in the interchange form instead and asks nobody.
+--records, reads files in the interchange form instead and asks nobody. With --follow, goes on until Ctrl-C
+and prints when a verdict opens, changes or ends.
 """
-SETTLED_NS = 8 * NS_PER_S
-"""A window is judged once its last packet has settled; see daemon/minutes.py, which waits as long."""
-DAY_NS = 24 * 3600 * NS_PER_S
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -56,7 +60,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--records", type=Path, metavar="DIR", help="judge the *.jsonl files there instead; ask no agent"
     )
-    parser.add_argument("--json", action="store_true", help="print data instead of text")
+    parser.add_argument(
+        "--follow", action="store_true", help="go on, and print what changes every ten seconds"
+    )
+    parser.add_argument(
+        "--json", action="store_true", help="print data instead of text; with --follow a line a tick"
+    )
 
 
 def _say(text: str) -> None:
@@ -66,21 +75,16 @@ def _say(text: str) -> None:
 def ask_agents(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Collected], list[Record]]:
     """Collect what every agent has measured; how each answered, and the minutes that have not settled."""
     token = derive_keys(read_key(args.key or key_path_for(args.home))).api_token
-    peers = {n.name: f"http://{_host(n.address or '')}:{home.ports.api}" for n in home.agents}
 
     def progress(agent: str, place: int, last: int) -> None:
         if sys.stderr.isatty():
             _say(f"collecting from {agent}: {place} of {last} records")
 
-    found = gather(store, peers, token, fetch, progress)
+    found = gather(store, peers_of(home), token, fetch, progress)
     for one in found.agents:
         if one.trouble:
             _say(f"{one.agent}: {one.trouble}")
     return list(found.agents), list(found.open_records)
-
-
-def _host(address: str) -> str:
-    return f"[{address}]" if ":" in address else address
 
 
 def import_files(folder: Path, store: Store) -> None:
@@ -96,16 +100,6 @@ def import_files(folder: Path, store: Store) -> None:
             (x for x in everything if isinstance(x, Record)),
             (x for x in everything if not isinstance(x, Record)),
         )
-
-
-def _records(
-    home: Home, store: Store, extra: Sequence[Record], start_ns: int, end_ns: int
-) -> Iterator[Record]:
-    yield from extra
-    kept = set(store.sessions())
-    for session in derive_sessions(home):
-        if session.key in kept:
-            yield from store.session_records(session.key, minute_of(start_ns), minute_of(end_ns - 1) + 1)
 
 
 def line_explanation(
@@ -181,12 +175,22 @@ def _span(args: argparse.Namespace, store: Store) -> tuple[int, int]:
     return start, end
 
 
+def _follow(args: argparse.Namespace, home: Home) -> int:
+    for option in ("records", "offline", "start", "end"):
+        if getattr(args, option):
+            shown = {"start": "from", "end": "to"}.get(option, option)
+            raise WhichhopError(f"--follow judges what is measured from now on; leave --{shown} out")
+    return follow(args, home)
+
+
 def run(args: argparse.Namespace) -> int:
     """Collect, judge, print. Exit code 0 whatever the verdict; 2 when nothing could be judged."""
     house = read_house(args.home)
     home = house.home
     if args.records and args.offline:
         raise WhichhopError("--records and --offline exclude each other; give one")
+    if args.follow:
+        return _follow(args, home)
     with tempfile.TemporaryDirectory() as passing:
         # Files are judged apart from what is kept, so that nothing is mixed in behind the reader's back.
         kept = args.store or default_store(f"{args.home.stem}.collected")
@@ -195,8 +199,8 @@ def run(args: argparse.Namespace) -> int:
             agents, extra = _gather(args, home, store)
             start, end = _span(args, store)
             readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
-            records = _records(home, store, extra, start, end)
-            found = compare_records(home, records, readings, start_ns=start, end_ns=end)
+        windows = windows_of_store(path, home, start_ns=start, end_ns=end, extra=extra)
+        found = None if windows is None else compare_windows(home, windows, readings)
     if found is None:
         raise DataError(
             f"nothing was measured between {local_text(start)} and {local_text(end)}:"
