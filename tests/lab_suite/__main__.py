@@ -19,7 +19,7 @@ from whichhop.net.clock import SystemClock
 TOP = Path(__file__).parents[2]
 EPILOG = """\
 Builds emulated homes in network namespaces, starts agents as shipped and `whichhop compare --follow`, and
-breaks one thing after another. The truth is the script's. A run costs about two minutes in one home; homes run
+breaks one thing after another. The truth is the script's. A run costs about two minutes in a home; homes run
 side by side. Needs root and a machine that does nothing else. Exit code 1 when a verdict is wrong.
 """
 

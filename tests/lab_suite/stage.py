@@ -24,7 +24,7 @@ HERE = Path(__file__).parent
 WATCHER = "study"
 SINK_PORT = 9000
 LEARN_S = 75.0
-QUIET_S = 42.0
+QUIET_S = 32.0
 AFTER_S = 18.0
 """A verdict is read this long after the fault's end: its last window must have settled."""
 START_S = 60.0

@@ -156,11 +156,15 @@ def table_of_histograms(
     bounds_s: Sequence[float],
     buckets: NDArray[Any],
     lost: NDArray[Any],
+    lost_out: NDArray[Any] | None = None,
+    lost_back: NDArray[Any] | None = None,
+    aside: NDArray[Any] | None = None,
 ) -> WindowTable:
     """A coarse table from histogram buckets of round trips, as a metrics server keeps them.
 
     bounds_s: upper bounds of the buckets in seconds, rising, without the last infinite one.
-    buckets: (ticks, sessions, len(bounds_s) + 1) packets per bucket, not cumulated. lost: (ticks, sessions).
+    buckets: (ticks, sessions, len(bounds_s) + 1) packets per bucket, not cumulated. lost, and of them
+    lost_out and lost_back, and aside: (ticks, sessions).
     A quantile is taken as linear inside its bucket; one in the infinite bucket is its lower bound.
     """
     ticks = buckets.shape[0]
@@ -168,6 +172,9 @@ def table_of_histograms(
     answered = buckets.sum(axis=-1)
     table.sent[:] = np.minimum(answered + lost, 65535)
     table.lost[:] = np.minimum(lost, 65535)
+    for name, counted in (("lost_out", lost_out), ("lost_back", lost_back), ("aside", aside)):
+        if counted is not None:
+            getattr(table, name)[:] = np.minimum(counted, 65535)
     edges = np.concatenate([[0.0], np.asarray(bounds_s, dtype=float), [bounds_s[-1]]])
     reached = np.cumsum(buckets, axis=-1)
     for share, out in ((0.5, table.q50_s), (0.8, table.q80_s)):

@@ -93,12 +93,19 @@ def test_news_are_lines_and_json_is_a_bulletin_a_line(
     assert json.loads(line)["home"] == "Alder House"
 
 
-@pytest.mark.parametrize("words", [["--offline"], ["--records", "x"], ["--from", "2026-03-01"]])
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--offline"], "--offline and --follow exclude each other"),
+        (["--records", "x"], "--records and --follow exclude each other"),
+        (["--from", "2026-03-01"], "--follow judges what is measured from now on; leave --from out"),
+    ],
+)
 def test_following_and_looking_back_exclude_each_other(
-    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    words: list[str], told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "alder.yaml").write_text(HOME_FILE)
     create_key(tmp_path / "alder.key")
     assert main(["compare", str(tmp_path / "alder.yaml"), "--follow", *words]) == 2
     (line,) = capsys.readouterr().err.strip().splitlines()
-    assert "--follow judges what is measured from now on" in line
+    assert told in line
