@@ -4,7 +4,8 @@ import argparse
 import json
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
@@ -12,17 +13,21 @@ import msgspec
 from whichhop.cabling.access_line import explain_line
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.level_readings import from_readings
+from whichhop.cli import metrics_windows
+from whichhop.cli.compare_live import follow
+from whichhop.cli.peers import DAY_NS, SETTLED_NS, peers_of
+from whichhop.cli.store_windows import windows_of_store
 from whichhop.cli.table import table
 from whichhop.cli.times import clock_text, local_text, parse_time
 from whichhop.compare.explain import explain, probability_words
-from whichhop.compare.whole import Comparison, compare_records, comparison_data
-from whichhop.compare.windows import TICK_NS
+from whichhop.compare.whole import Comparison, compare_windows, comparison_data
+from whichhop.compare.windows import TICK_NS, WindowTable
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model import Cause, Home, Reading, Record, Verdict, derive_sessions
-from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
+from whichhop.model import Cause, Home, Reading, Record, Verdict
+from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
 from whichhop.store.collect import Collected
@@ -30,18 +35,20 @@ from whichhop.store.files import read_file
 from whichhop.store.gather import gather
 from whichhop.store.store import Store
 
+__all__ = ["DAY_NS", "SETTLED_NS", "add_arguments", "ask_agents", "import_files", "line_explanation", "run"]
+
 EPILOG = """\
 examples:
   whichhop compare alder.yaml
   whichhop compare alder.yaml --from 2026-03-01T18:00Z --to 2026-03-01T23:00Z
   whichhop compare alder.yaml --records evening/ --json
+  whichhop compare alder.yaml --follow
+  whichhop compare alder.yaml --prometheus http://127.0.0.1:9090 --select home="Alder House"
 
 Asks every agent of the home for what it measured since last time, then judges the whole span. With
---records, reads files in the interchange form instead and asks nobody.
+--records, reads files in the interchange form instead and asks nobody. With --follow, goes on until Ctrl-C
+and prints when a verdict opens, changes or ends.
 """
-SETTLED_NS = 8 * NS_PER_S
-"""A window is judged once its last packet has settled; see daemon/minutes.py, which waits as long."""
-DAY_NS = 24 * 3600 * NS_PER_S
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -56,7 +63,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--records", type=Path, metavar="DIR", help="judge the *.jsonl files there instead; ask no agent"
     )
-    parser.add_argument("--json", action="store_true", help="print data instead of text")
+    metrics_windows.add_arguments(parser)
+    parser.add_argument(
+        "--follow", action="store_true", help="go on, and print what changes every ten seconds"
+    )
+    parser.add_argument(
+        "--json", action="store_true", help="print data instead of text; with --follow a line a tick"
+    )
 
 
 def _say(text: str) -> None:
@@ -66,21 +79,16 @@ def _say(text: str) -> None:
 def ask_agents(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Collected], list[Record]]:
     """Collect what every agent has measured; how each answered, and the minutes that have not settled."""
     token = derive_keys(read_key(args.key or key_path_for(args.home))).api_token
-    peers = {n.name: f"http://{_host(n.address or '')}:{home.ports.api}" for n in home.agents}
 
     def progress(agent: str, place: int, last: int) -> None:
         if sys.stderr.isatty():
             _say(f"collecting from {agent}: {place} of {last} records")
 
-    found = gather(store, peers, token, fetch, progress)
+    found = gather(store, peers_of(home), token, fetch, progress)
     for one in found.agents:
         if one.trouble:
             _say(f"{one.agent}: {one.trouble}")
     return list(found.agents), list(found.open_records)
-
-
-def _host(address: str) -> str:
-    return f"[{address}]" if ":" in address else address
 
 
 def import_files(folder: Path, store: Store) -> None:
@@ -96,16 +104,6 @@ def import_files(folder: Path, store: Store) -> None:
             (x for x in everything if isinstance(x, Record)),
             (x for x in everything if not isinstance(x, Record)),
         )
-
-
-def _records(
-    home: Home, store: Store, extra: Sequence[Record], start_ns: int, end_ns: int
-) -> Iterator[Record]:
-    yield from extra
-    kept = set(store.sessions())
-    for session in derive_sessions(home):
-        if session.key in kept:
-            yield from store.session_records(session.key, minute_of(start_ns), minute_of(end_ns - 1) + 1)
 
 
 def line_explanation(
@@ -135,11 +133,13 @@ def _line_words(line: Explanation | None) -> list[str]:
     return [word if word.endswith(".") else f"{word}." for word in words]
 
 
-def _text(found: Comparison, lines: Sequence[Explanation | None]) -> str:
+def _text(found: Comparison, lines: Sequence[Explanation | None], note: str) -> str:
     head = (
         f"{found.home.name}: {local_text(found.start_ns)} to {local_text(found.end_ns)},"
         f" {len(found.windows.sessions)} sessions, {found.packets} packets"
     )
+    if note:
+        head += f"\n({note})"
     if not found.verdicts:
         return f"{head}\n\nHealthy: nothing exceeds its own quiet baseline.\n"
     rows = [
@@ -168,25 +168,20 @@ def _gather(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Co
     return [], []
 
 
-def _span(args: argparse.Namespace, store: Store) -> tuple[int, int]:
-    """From and to in ns; the end of what is kept, or now less the waiting time, unless told."""
-    kept = store.span()
-    latest = SystemClock().utc_ns() - SETTLED_NS
-    if args.records and kept:
-        latest = min(latest, (kept[1] + 1) * NS_PER_MINUTE)
-    end = parse_time(args.end, "--to", latest - latest % TICK_NS)
-    start = parse_time(args.start, "--from", end - DAY_NS)
-    if start >= end:
-        raise DataError(f"--to {args.end} is not after --from {args.start}; swap them")
-    return start, end
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Material:
+    """What is to be judged: windows (None when nothing was measured), readings, how the agents answered."""
+
+    start_ns: int
+    end_ns: int
+    windows: WindowTable | None
+    readings: list[Reading]
+    agents: list[Collected]
+    note: str = ""
 
 
-def run(args: argparse.Namespace) -> int:
-    """Collect, judge, print. Exit code 0 whatever the verdict; 2 when nothing could be judged."""
-    house = read_house(args.home)
-    home = house.home
-    if args.records and args.offline:
-        raise WhichhopError("--records and --offline exclude each other; give one")
+def _from_store(args: argparse.Namespace, home: Home) -> _Material:
+    """Records: those that are kept and collected now, or those of files."""
     with tempfile.TemporaryDirectory() as passing:
         # Files are judged apart from what is kept, so that nothing is mixed in behind the reader's back.
         kept = args.store or default_store(f"{args.home.stem}.collected")
@@ -195,20 +190,66 @@ def run(args: argparse.Namespace) -> int:
             agents, extra = _gather(args, home, store)
             start, end = _span(args, store)
             readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
-            records = _records(home, store, extra, start, end)
-            found = compare_records(home, records, readings, start_ns=start, end_ns=end)
-    if found is None:
+        windows = windows_of_store(path, home, start_ns=start, end_ns=end, extra=extra)
+    return _Material(start_ns=start, end_ns=end, windows=windows, readings=readings, agents=agents)
+
+
+def _from_server(args: argparse.Namespace, home: Home) -> _Material:
+    """Counts, from a server that scrapes the agents."""
+    start, end = _ends(args, SystemClock().utc_ns() - SETTLED_NS)
+    windows, readings, note = metrics_windows.windows_of_server(args, home, start, end)
+    return _Material(start_ns=start, end_ns=end, windows=windows, readings=readings, agents=[], note=note)
+
+
+def _span(args: argparse.Namespace, store: Store) -> tuple[int, int]:
+    """From and to in ns; the end of what is kept, or now less the waiting time, unless told."""
+    kept = store.span()
+    latest = SystemClock().utc_ns() - SETTLED_NS
+    if args.records and kept:
+        latest = min(latest, (kept[1] + 1) * NS_PER_MINUTE)
+    return _ends(args, latest)
+
+
+def _ends(args: argparse.Namespace, latest: int) -> tuple[int, int]:
+    end = parse_time(args.end, "--to", latest - latest % TICK_NS)
+    start = parse_time(args.start, "--from", end - DAY_NS)
+    if start >= end:
+        raise DataError(f"--to {args.end} is not after --from {args.start}; swap them")
+    return start, end
+
+
+def _follow(args: argparse.Namespace, home: Home) -> int:
+    for option, given in (("from", args.start), ("to", args.end)):
+        if given:
+            raise WhichhopError(f"--follow judges what is measured from now on; leave --{option} out")
+    return follow(args, home)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Collect, judge, print. Exit code 0 whatever the verdict; 2 when nothing could be judged."""
+    house = read_house(args.home)
+    home = house.home
+    chosen = [f"--{n}" for n in ("prometheus", "records", "offline", "follow") if getattr(args, n)]
+    if len(chosen) > 1:
+        raise WhichhopError(f"{' and '.join(chosen)} exclude each other; give one")
+    if args.follow:
+        return _follow(args, home)
+    material = _from_server(args, home) if args.prometheus else _from_store(args, home)
+    start, end, readings = material.start_ns, material.end_ns, material.readings
+    if material.windows is None or not material.windows.sent.any():
         raise DataError(
             f"nothing was measured between {local_text(start)} and {local_text(end)}:"
             " start the agents, or name another span with --from and --to"
         )
+    found = compare_windows(home, material.windows, readings)
     lines = [line_explanation(v, found, house, readings) for v in found.verdicts]
     if args.json:
         data = comparison_data(found) | {
-            "agents": [msgspec.to_builtins(a) for a in agents],
+            "note": material.note,
+            "agents": [msgspec.to_builtins(a) for a in material.agents],
             "line": [msgspec.to_builtins(line) for line in lines],
         }
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
-        sys.stdout.write(_text(found, lines))
+        sys.stdout.write(_text(found, lines, material.note))
     return 0

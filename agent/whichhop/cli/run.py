@@ -1,18 +1,23 @@
 """`whichhop run`: the agent itself."""
 
 import argparse
+from importlib.util import find_spec
 from pathlib import Path
 
 from whichhop.daemon.options import RunOptions, default_store
 from whichhop.daemon.run import run_agent
+from whichhop.errors import WhichhopError
 
 EPILOG = """\
-example:
+examples:
   whichhop run alder.yaml --node attic
+  whichhop run alder.yaml --node router --compare
 
 Probes what the home file implies for this node, answers the other agents' probes, keeps minute records and
 serves metrics on the node's address. SIGTERM stops it, SIGHUP makes it read the home file anew; a home file
-with mistakes is then reported and the running one kept.
+with mistakes is then reported and the running one kept. With --compare, best on one machine that is wired to
+the router, it also asks all agents every ten seconds which hop is to blame: the answer is in its metrics
+(fault_probability_ratio, episode_active) and at /bulletin.
 """
 
 
@@ -25,15 +30,30 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--store", type=Path, metavar="FILE", help="where records are kept (default: the state folder)"
     )
+    parser.add_argument(
+        "--compare",
+        action="store_true",
+        help="also compare what all agents measure (needs whichhop[compare])",
+    )
+
+
+def _check_extra() -> None:
+    """Say at once that the comparer's libraries are missing; they are looked for, not loaded."""
+    missing = [name for name in ("numpy", "scipy") if find_spec(name) is None]
+    if missing:
+        raise WhichhopError(f"run --compare needs {' and '.join(missing)}: pip install 'whichhop[compare]'")
 
 
 def run(args: argparse.Namespace) -> int:
     """Run until told to stop."""
+    if args.compare:
+        _check_extra()
     return run_agent(
         RunOptions(
             home_file=args.home,
             node=args.node,
             key_file=args.key,
             store=args.store or default_store(args.node),
+            compare=args.compare,
         )
     )

@@ -1,6 +1,7 @@
 """Fills a window table from minute records, or from the coarser histograms a metrics server keeps."""
 
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -8,7 +9,9 @@ from numpy.typing import NDArray
 
 from whichhop.compare.windows import LEAST_ANSWERS, TICK_NS, WindowTable, empty_table
 from whichhop.model import Fate, Record, SessionKey
-from whichhop.model.units import NS_PER_MINUTE
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
+
+PIECE_NS = 4 * 3600 * NS_PER_S
 
 
 def table_of(
@@ -45,6 +48,14 @@ class Cutter:
         self.table = empty_table(sessions, start_ns, ticks, step_ns)
         self._place = {key: i for i, key in enumerate(sessions)}
 
+    @classmethod
+    def into(cls, table: WindowTable) -> "Cutter":
+        """A cutter that goes on filling a table."""
+        cutter = cls((), start_ns=table.start_ns, end_ns=table.start_ns, step_ns=table.step_ns)
+        cutter.table = table
+        cutter._place = {key: i for i, key in enumerate(table.sessions)}
+        return cutter
+
     def add(self, records: Iterable[Record]) -> None:
         """Count these records in; those of unknown sessions or outside the span are passed over.
 
@@ -60,6 +71,23 @@ class Cutter:
             fate = _joined([r.samples.fate for r in group], np.uint8)
             rtt = _joined([r.samples.rtt_ns for r in group], np.int64)
             self._count(place, sent, fate, rtt)
+
+    def add_columns(
+        self, key: SessionKey, sent_ns: NDArray[Any], fate: NDArray[Any], rtt_ns: NDArray[Any]
+    ) -> None:
+        """Count one session's samples in, given side by side in the order of time; see `add`."""
+        place = self._place.get(key)
+        if place is None or not sent_ns.size:
+            return
+        # Sorting many short pieces is several times faster than one long one.
+        start, step = self.table.start_ns, PIECE_NS - PIECE_NS % self.table.step_ns
+        edges = np.arange(
+            start + ((int(sent_ns[0]) - start) // step) * step, int(sent_ns[-1]) + step + 1, step
+        )
+        cuts = np.searchsorted(sent_ns, edges)
+        for first, end in pairwise(cuts.tolist()):
+            if first < end:
+                self._count(place, sent_ns[first:end], fate[first:end], rtt_ns[first:end])
 
     def _count(self, place: int, sent_ns: NDArray[Any], fate: NDArray[Any], rtt_ns: NDArray[Any]) -> None:
         table = self.table
@@ -128,11 +156,15 @@ def table_of_histograms(
     bounds_s: Sequence[float],
     buckets: NDArray[Any],
     lost: NDArray[Any],
+    lost_out: NDArray[Any] | None = None,
+    lost_back: NDArray[Any] | None = None,
+    aside: NDArray[Any] | None = None,
 ) -> WindowTable:
     """A coarse table from histogram buckets of round trips, as a metrics server keeps them.
 
     bounds_s: upper bounds of the buckets in seconds, rising, without the last infinite one.
-    buckets: (ticks, sessions, len(bounds_s) + 1) packets per bucket, not cumulated. lost: (ticks, sessions).
+    buckets: (ticks, sessions, len(bounds_s) + 1) packets per bucket, not cumulated. lost, and of them
+    lost_out and lost_back, and aside: (ticks, sessions).
     A quantile is taken as linear inside its bucket; one in the infinite bucket is its lower bound.
     """
     ticks = buckets.shape[0]
@@ -140,6 +172,9 @@ def table_of_histograms(
     answered = buckets.sum(axis=-1)
     table.sent[:] = np.minimum(answered + lost, 65535)
     table.lost[:] = np.minimum(lost, 65535)
+    for name, counted in (("lost_out", lost_out), ("lost_back", lost_back), ("aside", aside)):
+        if counted is not None:
+            getattr(table, name)[:] = np.minimum(counted, 65535)
     edges = np.concatenate([[0.0], np.asarray(bounds_s, dtype=float), [bounds_s[-1]]])
     reached = np.cumsum(buckets, axis=-1)
     for share, out in ((0.5, table.q50_s), (0.8, table.q80_s)):

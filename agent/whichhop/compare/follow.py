@@ -122,7 +122,10 @@ class Follower:
         return self._verdicts
 
     def findings(self) -> list[Finding]:
-        """The probabilities of each group in the last tick fed, likeliest first; empty when all is calm."""
+        """The probability of each group in the last tick fed, likeliest first; empty when all is calm.
+
+        A group's members are those that are plausible, the likeliest first.
+        """
         return self._findings
 
     @property
@@ -204,7 +207,6 @@ class Follower:
         first = max(0, self._filled - LOOK_TICKS)
         case, done = self._recent(first)
         looks = closes(case, done)
-        self._findings = _last(case, looks, self._filled - first)
         out = []
         began: dict[tuple[str, ...], int] = {}
         for verdict in verdicts(case, done, looks):
@@ -217,6 +219,7 @@ class Follower:
                 began[verdict.elements] = shown.start_ns
             out.append(shown)
         self._began = began
+        self._findings = _last(case, looks, frozenset(began))
         return out
 
     def _recent(self, first: int) -> tuple[Case, Scan]:
@@ -246,15 +249,23 @@ def _instant(reading: Reading) -> int:
     return reading.at_ns
 
 
-def _last(case: Case, looks: Sequence[Close], ticks: int) -> list[Finding]:
+def _last(case: Case, looks: Sequence[Close], lasting: frozenset[tuple[str, ...]]) -> list[Finding]:
+    """The groups suspected in the last tick; not those that explain what a verdict that lasts explains."""
+    named = frozenset[str]().union(*lasting)
+    explained = frozenset[int]().union(*(e.column for e in case.elements if e.name in named))
     out = []
     for close in looks:
-        if close.stretch.end < ticks:
+        if close.stretch.end < case.table.ticks:
             continue
         for group in close.groups:
             probability = float(group.forward[-1])
-            if probability >= LEAST_PROBABILITY:
-                names = tuple(case.elements[j].name for j in group.members)
-                at = case.table.at_ns(ticks - 1)
+            if probability < LEAST_PROBABILITY:
+                continue
+            parts = sorted(zip(-group.share[-1], group.members, strict=True))
+            least = min(case.settings.plausible_share, float(-parts[0][0]))
+            plausible = [j for part, j in parts if -part >= least]
+            names = tuple(case.elements[j].name for j in plausible)
+            if named.intersection(names) or not explained & case.elements[plausible[0]].column:
+                at = case.table.at_ns(case.table.ticks - 1)
                 out.append(Finding(start_ns=at, elements=names, probability=probability))
     return sorted(out, key=lambda f: -f.probability)

@@ -61,8 +61,13 @@ def compare_records(
     cutter = Cutter(heard, start_ns=begin, end_ns=end_ns - end_ns % TICK_NS)
     for key in heard:
         cutter.add(by_key[key])
-    verdicts = judge(home, derive_sessions(home), cutter.table, readings)
-    return Comparison(home=home, windows=cutter.table, verdicts=tuple(verdicts))
+    return compare_windows(home, cutter.table, readings)
+
+
+def compare_windows(home: Home, windows: WindowTable, readings: Iterable[Reading]) -> Comparison:
+    """Judge the home's own sessions over windows that are cut already."""
+    verdicts = judge(home, derive_sessions(home), windows, readings)
+    return Comparison(home=home, windows=windows, verdicts=tuple(verdicts))
 
 
 def verdict_data(verdict: Verdict) -> dict[str, Any]:
@@ -79,5 +84,6 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
         "to_ns": comparison.end_ns,
         "sessions": [str(k) for k in comparison.windows.sessions],
         "packets": comparison.packets,
+        "coarse": comparison.windows.coarse,
         "verdicts": [verdict_data(v) for v in comparison.verdicts],
     }

@@ -13,6 +13,8 @@ class RunOptions:
     node: str
     store: Path
     key_file: Path | None = None
+    compare: bool = False
+    """Run the comparer beside the agent."""
 
 
 def default_store(node: str, environ: "os._Environ[str] | dict[str, str]" = os.environ) -> Path:

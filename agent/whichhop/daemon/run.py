@@ -15,6 +15,7 @@ from pathlib import Path
 from whichhop import __version__
 from whichhop.daemon.agent import Agent
 from whichhop.daemon.calls import CallBook, call_readings
+from whichhop.daemon.comparer import Comparer, arguments
 from whichhop.daemon.handed import get_handover
 from whichhop.daemon.keeper import Keeper
 from whichhop.daemon.modems import Modems, reader_of
@@ -170,6 +171,7 @@ class Daemon:
             say=say,
         )
         self.wan_counters = WanCounters(self.host, self.clock, self._counted, say)
+        self.comparer = Comparer(arguments(options), self.live, self.clock, say)
         self._tasks: list[asyncio.Task[None]] = []
 
     def _stranger(self) -> None:
@@ -252,6 +254,8 @@ class Daemon:
             asyncio.create_task(self._again(COUNT_S, self._rate_calls)),
             asyncio.create_task(self._look_out()),
         ]
+        if self.options.compare:
+            self.comparer.start()
         say(
             f"{__version__} on {self.node.name}: {len(self.agent.sessions)} sessions, metrics on"
             f" http://{self.node.address}:{self.server.port}/metrics, records in {self.options.store}"
@@ -343,6 +347,7 @@ class Daemon:
         self.modems.follow(self.home)
         self.transfers.follow(self.home)
         self._follow_counters()
+        self.comparer.restart()
         say(f"home file read anew: {len(self.agent.sessions)} sessions")
 
     async def stop(self) -> None:
@@ -351,6 +356,7 @@ class Daemon:
             task.cancel()
         if hasattr(self, "alarm"):
             self.alarm.close()
+        await self.comparer.close()
         await self.server.stop()
         await self.transfers.close()
         await self.wan_counters.close()

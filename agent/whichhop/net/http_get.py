@@ -16,12 +16,14 @@ def fetch(
     url: str,
     token: str = "",
     *,
+    authorization: str = "",
     seconds: float = SECONDS,
     most_bytes: int = MOST_BYTES,
     clock: Clock | None = None,
 ) -> bytes:
     """The body of a page; blocking. PeerError when it is not there in time, too large, or not a 200.
 
+    authorization: the whole header's value where a bearer token will not do.
     Redirects are not followed: an agent sends none, and following one would hand the token on.
     """
     parts = urlsplit(url)
@@ -29,15 +31,17 @@ def fetch(
         host, port = parts.hostname, parts.port
     except ValueError:
         host, port = None, None
-    if parts.scheme != "http" or not host:
+    if parts.scheme not in ("http", "https") or not host:
         raise PeerError(f"{url}: not an address whichhop can ask; write http://HOST:PORT/...")
     where = f"{parts.scheme}://{parts.netloc}"
     now = clock or SystemClock()
     deadline = now.mono_ns() + round(seconds * 1e9)
-    connection = http.client.HTTPConnection(host, port, timeout=seconds)
+    kind = http.client.HTTPSConnection if parts.scheme == "https" else http.client.HTTPConnection
+    connection = kind(host, port, timeout=seconds)
+    authorization = authorization or (f"Bearer {token}" if token else "")
     try:
         path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
-        connection.request("GET", path, headers={"Authorization": f"Bearer {token}"} if token else {})
+        connection.request("GET", path, headers={"Authorization": authorization} if authorization else {})
         response = connection.getresponse()
         body = bytearray()
         while piece := response.read1(_STEP):

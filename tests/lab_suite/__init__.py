@@ -1,0 +1,1 @@
+"""The comparer held against faults of real packets: emulated homes, agents as shipped, scripted truth."""

@@ -1,0 +1,85 @@
+"""Holds what was said of a run against what was done, and makes the table."""
+
+import statistics
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from lab_suite.runs import KINDS, Kind
+from whichhop.model import Cause
+
+PROVIDER = (Cause.UPSTREAM_LINK, Cause.BEYOND)
+OUTCOMES = ("right", "half", "abstained", "wrong")
+
+
+def right(kind: Kind, verdict: Mapping[str, Any]) -> bool:
+    """Whether a verdict is one of those that may be said of a run, of the element that was broken."""
+    elements = {kind.element, *(("own-traffic",) if kind.load else ())}
+    return verdict["cause"] in kind.may and bool(elements & set(verdict["elements"]))
+
+
+def outcome(kind: Kind, verdicts: Sequence[Mapping[str, Any]]) -> str:
+    """right: all that was said is true and nothing is missing. half: true, but one of two causes is missing.
+
+    abstained: nothing was said, or only that the vantage points cannot tell, the broken element among those
+    named. wrong: anything else.
+    """
+    good = [v for v in verdicts if right(kind, v)]
+    unsure = [v for v in verdicts if v["cause"] == Cause.NOT_SEPARABLE and kind.element in v["elements"]]
+    if any(v not in good and v not in unsure for v in verdicts):
+        return "wrong"
+    if kind.must and not good:
+        return "abstained"
+    if kind.needs is not None and all(v["cause"] != kind.needs for v in good):
+        return "half"
+    return "right"
+
+
+def accused(kind: Kind, verdicts: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether the provider was blamed for what is not its own; proven only: the rest is said with doubt."""
+    theirs = bool(kind.may & set(PROVIDER)) or kind.name == "not-separable"
+    return not theirs and any(v["cause"] in PROVIDER and v["proven"] for v in verdicts)
+
+
+def kind_of(name: str) -> Kind:
+    return next(k for k in KINDS if k.name == name)
+
+
+def _said(verdict: Mapping[str, Any]) -> str:
+    doubt = "" if verdict["proven"] else " (not proven)"
+    return f"{verdict['cause']}{doubt} {'+'.join(verdict['elements'])} {verdict['probability']:.3f}"
+
+
+def table(seen: Sequence[Mapping[str, Any]]) -> list[str]:
+    """A line a run, then a line a kind, then all together."""
+    lines = [
+        f"{'home':<5}{'cause injected':<19}{'kind and size':<34}{'s':>4}  {'outcome':<10}verdict, probability"
+    ]
+    judged: list[tuple[Mapping[str, Any], Kind, str]] = []
+    for one in seen:
+        kind = kind_of(one["name"])
+        judged.append((one, kind, outcome(kind, one["verdicts"])))
+    for one, _, came in judged:
+        after = "" if one["right_s"] is None else f"{one['right_s']:.0f}"
+        said = "; ".join(map(_said, one["verdicts"])) or "nothing named"
+        lines.append(
+            f"{one['home']:<5}{one['name']:<19}{one['words'] or '-':<34}{after:>4}  {came:<10}{said}"
+        )
+    lines += ["", f"{'cause injected':<19}{'runs':>5}" + "".join(f"{o:>11}" for o in OUTCOMES)]
+    for name in dict.fromkeys(k.name for _, k, _ in judged):
+        mine = [came for _, k, came in judged if k.name == name]
+        lines.append(f"{name:<19}{len(mine):>5}" + "".join(f"{mine.count(o):>11}" for o in OUTCOMES))
+    every = [came for _, _, came in judged]
+    lines.append(f"{'all':<19}{len(every):>5}" + "".join(f"{every.count(o):>11}" for o in OUTCOMES))
+    blamed = sum(accused(k, one["verdicts"]) for one, k, _ in judged)
+    home_side = sum(not k.may & set(PROVIDER) for _, k, _ in judged)
+    waits = [one["right_s"] for one, _, came in judged if came == "right" and one["right_s"] is not None]
+    lines += [
+        "",
+        f"provider blamed, proven, in {home_side} runs whose fault was not the provider's: {blamed}",
+    ]
+    if waits:
+        lines.append(
+            f"seconds to the right verdict, {len(waits)} runs: median {statistics.median(waits):.0f},"
+            f" longest {max(waits):.0f}"
+        )
+    return lines

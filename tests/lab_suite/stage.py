@@ -1,0 +1,193 @@
+"""One emulated home with agents as shipped and the comparer following it, on which runs are played."""
+
+import json
+import sys
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from lab_suite.runs import HOME, QUEUES_S, RELAYS, Run
+from lab_suite.scoring import right
+from whichhop.config.check import check_home
+from whichhop.config.keys import create_key
+from whichhop.config.load import load_yaml
+from whichhop.lab.fault_words import parse_effect
+from whichhop.lab.netns import NetnsHome
+from whichhop.lab.ordinary import ordinary_natures
+from whichhop.lab.place import Running
+from whichhop.lab.scenario import Scenario
+from whichhop.model.units import NS_PER_S
+from whichhop.net.clock import SystemClock, sleep_s
+
+HERE = Path(__file__).parent
+WATCHER = "study"
+SINK_PORT = 9000
+LEARN_S = 75.0
+QUIET_S = 32.0
+AFTER_S = 18.0
+"""A verdict is read this long after the fault's end: its last window must have settled."""
+START_S = 60.0
+LOOK_S = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seen:
+    """One run and what was said of it. verdicts: those that overlap the fault, as they stood in the end.
+
+    first: what the first bulletin that named anything named, and when. right_s: seconds from the fault's
+    begin to the first bulletin with an acceptable verdict, and no other. late_s: how far behind the newest
+    bulletin was at worst; under 20 s on a machine that keeps up.
+    """
+
+    home: int
+    name: str
+    words: str
+    begin_ns: int
+    end_ns: int
+    verdicts: tuple[dict[str, Any], ...]
+    first: str
+    right_s: float | None
+    late_s: float
+
+
+class _Watch:
+    """Keeps when something was first named, and when rightly, of one run."""
+
+    def __init__(self, run: Run, begin_ns: int) -> None:
+        self.run, self.begin_ns = run, begin_ns
+        self.first = ""
+        self.right_s: float | None = None
+        self.late_s = 0.0
+
+    def look(self, named: list[dict[str, Any]], late_s: float, now_ns: int) -> None:
+        self.late_s = max(self.late_s, late_s)
+        after_s = (now_ns - self.begin_ns) / NS_PER_S
+        if named and not self.first:
+            said = "; ".join(f"{v['cause']} {' + '.join(v['elements'])}" for v in named)
+            self.first = f"{said} at {after_s:.0f} s"
+        if named and self.right_s is None and all(right(self.run.kind, v) for v in named):
+            self.right_s = round(after_s, 1)
+
+
+class Stage:
+    def __init__(self, number: int, folder: Path) -> None:
+        self.number, self.folder = number, folder
+        self.clock = SystemClock()
+        self.agents: dict[str, Running] = {}
+        self.file = folder / "alder.yaml"
+        self.orders = folder / "resolver"
+        self._stack = ExitStack()
+
+    def __enter__(self) -> "Stage":
+        house = check_home(load_yaml(HOME, "(the suite's home)"))
+        natures = ordinary_natures(house)
+        line = natures["modem/provider-edge"]
+        natures["modem/provider-edge"] = replace(line, queue_s=QUEUES_S[self.number % len(QUEUES_S)])
+        scenario = Scenario(name=f"suite-{self.number}", home=house, natures=natures)
+        self.home = self._stack.enter_context(NetnsHome(scenario, seed=self.number + 1, relays=RELAYS))
+        self.file.write_text(HOME)
+        create_key(self.folder / "alder.key")
+        self.orders.write_text("0 0")
+        self.run("router", str(HERE / "resolver.py"), "192.0.2.1", str(self.orders))
+        self.run("harbour", str(HERE / "load.py"), "sink", "198.51.100.7", str(SINK_PORT))
+        for node in (*(n.name for n in house.agents), "harbour"):
+            self.start_agent(node)
+        self.wait_for_agents()
+        store = ["--store", str(self.folder / "collected.db")]
+        self.watcher = self.run(
+            WATCHER, "-m", "whichhop", "compare", str(self.file), "--follow", "--json", *store
+        )
+        return self
+
+    def __exit__(self, *about: object) -> None:
+        self._stack.close()
+
+    def run(self, node: str, *words: str) -> Running:
+        # As the service unit has them: measuring must be punctual.
+        return self.home.place(node).run(["nice", "-n", "-5", sys.executable, *words])
+
+    def start_agent(self, node: str) -> None:
+        store = ["--store", str(self.folder / f"{node}.db")]
+        self.agents[node] = self.run(node, "-m", "whichhop", "run", str(self.file), "--node", node, *store)
+
+    def wait_for_agents(self) -> None:
+        end = self.clock.mono_ns() + START_S * NS_PER_S
+        while not all("metrics on" in a.output() for a in self.agents.values()):
+            if self.clock.mono_ns() > end:
+                raise SystemExit("\n".join(a.output() for a in self.agents.values()))
+            sleep_s(0.2)
+
+    def newest(self) -> dict[str, Any]:
+        """The newest bulletin that is whole; news on how the comparing goes is passed over."""
+        for line in reversed(self.watcher.output().split("\n")[:-1]):
+            if line.startswith("{"):
+                found: dict[str, Any] = json.loads(line)
+                return found
+        return {"told": [], "at_ns": 0, "learning_s": 1.0}
+
+    def learn(self) -> None:
+        """Wait until the comparer has its first baseline and some ticks to judge it by."""
+        sleep_s(LEARN_S)
+        end = self.clock.mono_ns() + START_S * NS_PER_S
+        while self.newest()["learning_s"] > 0:
+            if self.clock.mono_ns() > end:
+                raise SystemExit(f"the comparer learned nothing: {self.watcher.output()[-500:]}")
+            sleep_s(1.0)
+
+    def play(self, run: Run) -> Seen:
+        """One run after a quiet time; the truth is what is done here."""
+        for node in run.kind.silent:
+            self.agents[node].stop()
+        sleep_s(QUIET_S)
+        begin = self.clock.utc_ns()
+        numbers = []
+        if run.kind.resolver:
+            self.orders.write_text(run.words)
+        elif run.words:
+            numbers.append(self.home.fault(run.kind.element, parse_effect(run.words)))
+        if run.kind.load:
+            words = ["fill", "198.51.100.7", str(SINK_PORT), str(run.streams), str(run.for_s)]
+            self.run(run.host, str(HERE / "load.py"), *words)
+        end = begin + round(run.for_s * NS_PER_S)
+        watch = _Watch(run, begin)
+        self._look_until(end, watch)
+        for number in numbers:
+            self.home.clear(number)
+        self.orders.write_text("0 0")
+        self._look_until(end + round(AFTER_S * NS_PER_S), watch)
+        verdicts = _overlapping(self.newest(), begin, end)
+        for node in run.kind.silent:
+            self.start_agent(node)
+        if run.kind.silent:
+            self.wait_for_agents()
+        load = f"{run.streams} streams from {run.host}" if run.kind.load else ""
+        return Seen(
+            home=self.number,
+            name=run.kind.name,
+            words=" + ".join(w for w in (run.words, load) if w),
+            begin_ns=begin,
+            end_ns=end,
+            verdicts=tuple(verdicts),
+            first=watch.first,
+            right_s=watch.right_s,
+            late_s=round(watch.late_s, 1),
+        )
+
+    def _look_until(self, end_ns: int, watch: _Watch) -> None:
+        while (now := self.clock.utc_ns()) < end_ns:
+            newest = self.newest()
+            named = _overlapping(newest, watch.begin_ns, min(now, end_ns))
+            watch.look(named, (now - newest["at_ns"]) / NS_PER_S, now)
+            sleep_s(LOOK_S)
+
+
+def _overlapping(bulletin: dict[str, Any], begin_ns: int, end_ns: int) -> list[dict[str, Any]]:
+    """The verdicts that overlap a span by five seconds or more."""
+    least = 5 * NS_PER_S
+    return [
+        t["verdict"]
+        for t in bulletin["told"]
+        if t["verdict"]["start_ns"] < end_ns - least
+        and (t["verdict"]["end_ns"] is None or t["verdict"]["end_ns"] > begin_ns + least)
+    ]
