@@ -13,7 +13,7 @@ from whichhop.model.units import NS_PER_S
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _TIME = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d)(?:\.(\d{1,9}))?(Z|[+-]\d\d:\d\d)")
 _INT64 = 1 << 63
-_LARGEST = 1e300
+_LARGEST = 10**300
 KEYS = {
     "sent": {"agent", "target", "method", "rtt_s", "lost", "rate_bps", "fate", "out_s", "queue_s"},
     "at": {"agent", "counter", "value"},
@@ -116,7 +116,7 @@ class JsonLine:
         """A value inside a list as a float; None when it is no finite number."""
         if isinstance(value, bool) or not isinstance(value, int | Decimal):
             return None
-        return float(value) if abs(float(value)) < _LARGEST else None
+        return float(value) if -_LARGEST < value < _LARGEST else None
 
     def duration_ns(self, key: str) -> int | None:
         """Seconds as nanoseconds, None where null or missing."""
