@@ -171,6 +171,12 @@ def why_not(spans: Spans, measured: list[int], now_ns: int) -> str:
     return ""
 
 
+def _clipped(spans: Spans, measured: list[int]) -> Spans:
+    """The spans without hours before the first and after the last that was measured."""
+    start, end = max(spans.before.start, measured[0]), min(spans.after.stop, measured[-1] + 1)
+    return replace(spans, before=range(start, spans.before.stop), after=range(spans.after.start, end))
+
+
 def _look(store: Store, mark: Mark, now_ns: int, measured: list[int]) -> int:
     """The how-manieth look this is; a bare instant and a note of the same hour are the same change."""
     hour = mark.at_ns // HOUR_NS * HOUR_NS
@@ -201,6 +207,7 @@ def _find(args: argparse.Namespace, house: House, store: Store, path: Path) -> F
     why = why_not(spans, measured, now)
     if why:
         return Found(number=number, mark=mark, spans=spans, answer=None, why=why)
+    spans = _clipped(spans, measured)
     series, remarks = _series(readings, spans)
 
     def expected(one: LevelSeries) -> float | None:

@@ -1,7 +1,7 @@
 """What a change did, in words and small tables for a terminal."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from whichhop.cabling.expected_gain import against_expected
 from whichhop.cli.table import table
@@ -72,6 +72,20 @@ def _tabled(title: str, parts: Sequence[Part]) -> list[str]:
     return out
 
 
+def _sessions(parts: Sequence[Part]) -> list[str]:
+    """Sessions that changed, one line each with the figures that did."""
+    rows = []
+    for part in parts:
+        changed = [e for e in part.effects if e.answer in (Answer.HELPED, Answer.WORSE)]
+        figures = (
+            f"{MEASURES[e.measure].words} {_signed(MEASURES[e.measure], e.change)} {MEASURES[e.measure].unit}"
+            for e in changed
+        )
+        if changed:
+            rows.append((part.name, str(part.answer), "; ".join(f.rstrip() for f in figures)))
+    return ["", *table(("Sessions", "answer", "what changed"), rows).splitlines()] if rows else []
+
+
 def level_words(part: Part) -> str:
     """A group's level against what was worked out; "" where nothing was."""
     if part.expected_db is None or not part.effects or part.effects[0].change is None:
@@ -123,10 +137,7 @@ def _looks(found: BeforeAfter) -> str:
 
 
 def _unmeasured(found: BeforeAfter) -> str:
-    def hours(effects: Iterable[Part]) -> bool:
-        return any(p.answer is not Answer.UNMEASURED for p in effects)
-
-    if hours(found.links) or hours(found.sessions) or hours(found.modem):
+    if found.measured:
         return ""
     return (
         "No hour of the day was measured both before and after: let the agents run through the same hours,"
@@ -148,8 +159,7 @@ def answer_text(home: str, number: int | None, mark: Mark, found: BeforeAfter | 
     lines += [f"{words}." for part in found.modem if (words := level_words(part))]
     lines += _tabled("Links", [p for p in found.links if p.answer is not Answer.UNMEASURED])
     lines += _tabled("Modem", [p for p in found.modem if p.answer is not Answer.UNMEASURED])
-    told = [p for p in found.sessions if p.answer in (Answer.HELPED, Answer.WORSE, Answer.MIXED)]
-    lines += _tabled("Sessions", told)
+    lines += _sessions(found.sessions)
     rest = sum(p.answer is Answer.NO_DIFFERENCE for p in found.sessions)
     if rest:
         lines += ["", f"{rest} sessions show no difference; --json has their figures."]

@@ -270,7 +270,8 @@ def before_after(
     seldom. expected: the change of a group's level that was worked out, dB. seed: for the bootstrap's dice.
     """
     split = split_hours(tables, spans)
-    segments = segments_of(derive_sessions(home), split)
+    place = {link.name: i for i, link in enumerate(home.links)}
+    segments = sorted(segments_of(derive_sessions(home), split), key=lambda s: place[s.links[0]])
     rates = rates_by_hour(readings, spans)
 
     def setting(figures: int) -> Setting:

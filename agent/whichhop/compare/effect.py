@@ -7,6 +7,7 @@ from enum import StrEnum
 from statistics import median
 
 import numpy as np
+from scipy import stats
 
 from whichhop.compare.matched_hours import Matching, match_hours
 from whichhop.stats.dependent import LEAST_BLOCKS, block_length, dependent_centre, moving_block_error
@@ -173,7 +174,7 @@ def _weighed(before: Counts, after: Counts, setting: Setting) -> _Shares | None:
     """Shares before and after with the same hours weighing the same on both sides.
 
     Each pair counts with its poorer side's trials, so that ten evenings before and one after do not make the
-    evening look like the change. Losses come in bursts, hence the design effect, each side its own.
+    evening look like the change. Losses come in bursts, hence the design effect.
     """
     old = {h: c for h, c in before.items() if c[1] > 0}
     new = {h: c for h, c in after.items() if c[1] > 0}
@@ -192,20 +193,38 @@ def _weighed(before: Counts, after: Counts, setting: Setting) -> _Shares | None:
     if not trials:
         return None
     all_trials = sum(trials)
-    counts, variance = [], 0.0
-    for side in sides:
-        effect = design_effect(side, trials)
-        hits = sum(side)
-        counts.append((hits / effect, all_trials / effect))
-        share = hits / all_trials
-        variance += share * (1 - share) * effect / all_trials
+    # The burstier side's effect for both: a side that happened to see no burst knows nothing of them, and
+    # then one bad hour would pass for a change.
+    effect = max(design_effect(side, trials) for side in sides)
+    before_share, after_share = (sum(side) / all_trials for side in sides)
+    independent = all_trials / effect
+    found = share_difference(
+        (before_share * independent, independent),
+        (after_share * independent, independent),
+        _with_spread_estimated(setting.confidence, len(trials)),
+    )
+    variance = sum(p * (1 - p) for p in (before_share, after_share)) / independent
     return _Shares(
         matching=matching,
-        difference=share_difference(counts[0], counts[1], setting.confidence),
-        before=sum(sides[0]) / all_trials,
-        after=sum(sides[1]) / all_trials,
+        difference=_named(found, setting.confidence),
+        before=before_share,
+        after=after_share,
         spread=(variance * len(trials)) ** 0.5,
     )
+
+
+def _with_spread_estimated(confidence: float, clusters: int) -> float:
+    """The confidence at which a normal curve reaches as far as Student's t over so many clusters does.
+
+    The design effect is itself an estimate, and out of three hours a poor one.
+    """
+    reach = float(stats.t.ppf(0.5 + confidence / 2, max(1, clusters - 1)))
+    return min(1 - 1e-12, 2 * float(stats.norm.cdf(reach)) - 1)
+
+
+def _named(difference: Difference, confidence: float) -> Difference:
+    """The same interval under the confidence that was asked for."""
+    return replace(difference, interval=replace(difference.interval, confidence=confidence))
 
 
 def share_effect(

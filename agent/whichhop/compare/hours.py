@@ -3,6 +3,7 @@
 from array import array
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,7 +81,7 @@ def hour_table(session: SessionKey, *, sent_ns: Int64, fate: NDArray[np.uint8], 
     numbers = sent // HOUR_NS
     starts = np.flatnonzero(np.diff(numbers, prepend=-1))
     hours: dict[int, HourFigures] = {}
-    for start, end in zip(starts, [*starts[1:], len(numbers)], strict=True):
+    for start, end in pairwise([*starts, len(numbers)]):
         part = slice(int(start), int(end))
         answered = fates[part] == Fate.ANSWERED
         seconds = trips[part][answered] * 1e-9

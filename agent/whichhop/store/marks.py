@@ -10,13 +10,14 @@ def add_mark(db: Database, mark: Mark) -> int | None:
 
     Numbers are never used twice, so that an old note on paper still names the same mark or none.
     """
-    return (
-        db.number(
-            "INSERT OR IGNORE INTO mark (at_ns, text, change, expected) VALUES (?, ?, ?, ?) RETURNING id",
+    with db.transaction():
+        # Asked first, since a refused row would use a number up.
+        if db.execute("SELECT 1 FROM mark WHERE at_ns = ? AND text = ?", (mark.at_ns, mark.text)):
+            return None
+        return db.number(
+            "INSERT INTO mark (at_ns, text, change, expected) VALUES (?, ?, ?, ?) RETURNING id",
             (mark.at_ns, mark.text, mark.change, gains_text(mark.expected)),
         )
-        or None
-    )
 
 
 def marks(db: Database) -> dict[int, Mark]:
