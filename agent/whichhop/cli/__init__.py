@@ -25,7 +25,10 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "whichhop.cli.cabling",
         "work out the coax part by part, what a change would gain, and each box's limit",
     ),
+    ("status", "whichhop.cli.status", "say in one screen how the home is now"),
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is to blame"),
+    ("mark", "whichhop.cli.mark", "note what was changed in the home, and when"),
+    ("before-after", "whichhop.cli.before_after", "say what a noted change did, link by link"),
     ("transfer", "whichhop.cli.transfer", "measure how much a path carries and what that does to delay"),
     ("capacity", "whichhop.cli.capacity", "say what each link carries, and whether the plan is delivered"),
     (

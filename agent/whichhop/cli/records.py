@@ -12,9 +12,11 @@ from typing import IO
 
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Reading, Record
+from whichhop.model.mark import Look, Mark
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.store.interchange import read_lines, reading_line, record_lines, time_text
+from whichhop.store.mark_lines import look_line, mark_line
 from whichhop.store.read import FOREVER
 from whichhop.store.store import Store
 
@@ -102,6 +104,7 @@ class _Count:
     records: int = 0
     samples: int = 0
     readings: int = 0
+    marks: int = 0
 
 
 def _export(args: argparse.Namespace) -> int:
@@ -130,6 +133,14 @@ def _export(args: argparse.Namespace) -> int:
         for reading in store.readings(agent=args.agent, **span):
             count.readings += 1
             write(reading_line(reading))
+        if args.agent is None:  # notes are the home's, not an agent's
+            noted = [m for m in store.marks().values() if span["from_ns"] <= m.at_ns < span["to_ns"]]
+            count.marks = len(noted)
+            for mark in noted:
+                write(mark_line(mark))
+            for look in store.looks():
+                if span["from_ns"] <= look.of_ns < span["to_ns"]:
+                    write(look_line(look))
     # The lines themselves may be on standard output, so the summary goes beside them.
     _summary(args, count, "exported", sys.stderr if args.output == "-" else sys.stdout)
     return 0
@@ -152,9 +163,18 @@ def _import_file(store: Store, file: IO[str], name: str, count: _Count, progress
     new = 0
     batch: list[Record] = []
     readings: list[Reading] = []
+
+    def note(item: Mark | Look) -> None:
+        nonlocal new
+        if isinstance(item, Look):
+            store.add_look(item)
+        else:
+            new += store.add_mark(item) is not None
+            count.marks += 1
+
     try:
         with store.transaction():
-            for item in read_lines(progress.over(file), shown):
+            for item in read_lines(progress.over(file), shown, note):
                 if isinstance(item, Record):
                     batch.append(item)
                     count.records += 1
@@ -211,10 +231,15 @@ def _summary(args: argparse.Namespace, count: _Count, did: str, out: IO[str], ne
         if held:
             span = [time_text(held[0] * NS_PER_MINUTE), time_text((held[1] + 1) * NS_PER_MINUTE)]
     if args.json:
-        told = {"records": count.records, "samples": count.samples, "readings": count.readings}
+        told = {
+            "records": count.records,
+            "samples": count.samples,
+            "readings": count.readings,
+            "marks": count.marks,
+        }
         out.write(json.dumps({**told, **({} if new is None else {"new": new}), "store_span": span}) + "\n")
         return
     fresh = "" if new is None else f"; {new} were new"
-    out.write(
-        f"{did} {count.records} records ({count.samples} samples) and {count.readings} readings{fresh}\n"
-    )
+    noted = f", {count.marks} marks" if count.marks else ""
+    what = f"{count.records} records ({count.samples} samples) and {count.readings} readings{noted}"
+    out.write(f"{did} {what}{fresh}\n")

@@ -1,11 +1,44 @@
-"""A note of what somebody changed in the home, and when."""
+"""A note of what somebody changed in the home, and when; and how often its effect was looked at."""
 
 from dataclasses import dataclass
+
+from whichhop.model.channel import Direction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedGain:
+    """What a change to the cabling was worked out to gain before anybody measured.
+
+    gain_db: downstream, level won at the modem; upstream, level that the modem need no longer send.
+    """
+
+    direction: Direction
+    frequency_hz: float
+    gain_db: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """A note of what somebody changed and when, such as "took out the splitter in the attic"."""
+    """A note of what somebody changed and when, such as "took out the splitter in the attic".
+
+    change: the same in the words of `whichhop cabling --what-if`, "" where it is no change to the coax.
+    expected: its gains by the cable run as the home file listed it when the note was made.
+    """
 
     at_ns: int
     text: str
+    change: str = ""
+    expected: tuple[ExpectedGain, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """One look at the effect of whatever was changed at `of_ns`: when, and at measurements of which span.
+
+    Looking again at the same span is the same look: nothing new was seen.
+    """
+
+    of_ns: int
+    at_ns: int
+    from_ns: int
+    to_ns: int

@@ -17,7 +17,7 @@ class Interval:
         return self.low <= value <= self.high
 
 
-def check_counts(hits: int, total: int, confidence: float) -> None:
+def check_counts(hits: float, total: float, confidence: float) -> None:
     """ValueError unless 0 <= hits <= total and the confidence lies between 0 and 1."""
     if not 0 <= hits <= total:
         raise ValueError(f"{hits} of {total} is no proportion: need 0 <= hits <= total")
@@ -25,7 +25,7 @@ def check_counts(hits: int, total: int, confidence: float) -> None:
         raise ValueError(f"confidence {confidence} must lie between 0 and 1, both left out")
 
 
-def wilson(hits: int, total: int, confidence: float = 0.95) -> Interval:
+def wilson(hits: float, total: float, confidence: float = 0.95) -> Interval:
     """The score interval of a proportion `hits / total` (Wilson 1927; Newcombe 1998, method 3).
 
     Ratios between 0 and 1. Holds near 0 and 1, where a loss ratio usually is. Nothing tried: 0 to 1, for

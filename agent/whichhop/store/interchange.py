@@ -7,52 +7,30 @@ with the optional keys "fate" (what `lost` cannot say: late, not-sent, asleep, c
 whichhop writes a minute line before each record's samples, so that nothing of the record is lost:
 {"minute": ..., "agent": ..., "target": ..., "method": ..., "samples": N, "duplicates": N, "reordered": N,
 "stamps": "T1 T4", "clock_error_s": null}; other writers may leave it out, and samples are then gathered by
-session and minute. Numbers are read as decimals, never as binary floats: nanoseconds come back exactly.
+session and minute. What people noted: {"mark": ..., "text": "took out the splitter", "change": "remove 5",
+"expected": [{"direction": "down", "frequency_hz": 4e8, "gain_db": 3.5}]}, the last two optional, and
+{"look": ..., "of": ..., "from": ..., "to": ...} for each look at what a change did. Numbers are read as
+decimals, never as binary floats: nanoseconds come back exactly.
 """
 
 import json
-import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-from decimal import Decimal
-from typing import Any
 
-from whichhop.errors import DataError
-from whichhop.model import Columns, Fate, Method, Reading, Record, Sample, SessionKey
+from whichhop.model import Columns, Fate, Reading, Record, Sample, SessionKey
+from whichhop.model.mark import Look, Mark
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
+from whichhop.store.json_line import JsonLine, shown
+from whichhop.store.json_line import time_text as time_text  # noqa: PLC0414 # part of this form's face
+from whichhop.store.mark_lines import look_of, mark_of
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_TIME = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d)(?:\.(\d{1,9}))?(Z|[+-]\d\d:\d\d)")
 _LOST = {Fate.LOST: "unknown", Fate.LOST_OUT: "out", Fate.LOST_BACK: "back"}
 _FATE_OF_LOST = {word: fate for fate, word in _LOST.items()}
 _FATES = {fate.name.lower().replace("_", "-"): fate for fate in Fate}
 _FATE_WORDS = {fate: word for word, fate in _FATES.items()}
-_INT64 = 1 << 63
-_KEYS = {
-    "sent": {"agent", "target", "method", "rtt_s", "lost", "rate_bps", "fate", "out_s", "queue_s"},
-    "at": {"agent", "counter", "value"},
-    "minute": {
-        "agent",
-        "target",
-        "method",
-        "samples",
-        "duplicates",
-        "reordered",
-        "stamps",
-        "clock_error_s",
-    },
-}
 
 
 # -- writing
-
-
-def time_text(at_ns: int) -> str:
-    """An instant in UTC with as many fractional digits as it needs, e.g. 2026-03-01T18:04:05.123456Z."""
-    seconds, rest = divmod(at_ns, NS_PER_S)
-    whole = (_EPOCH + timedelta(seconds=seconds)).strftime("%Y-%m-%dT%H:%M:%S")
-    return f"{whole}.{rest:09d}".rstrip("0").rstrip(".") + "Z"
 
 
 def seconds_text(value_ns: int | None) -> str:
@@ -134,102 +112,14 @@ class _Open:
         )
 
 
-class _Line:
-    """One parsed line with the place to complain about."""
-
-    def __init__(self, file: str, number: int, text: str) -> None:
-        self.place = f"{file}:{number}"
-        try:
-            value = json.loads(text, parse_float=Decimal, object_pairs_hook=self._object)
-        except (ValueError, RecursionError) as error:
-            raise self.bad("(line)", f"is not JSON ({error})", "write one JSON object a line") from None
-        if not isinstance(value, dict):
-            raise self.bad("(line)", "is not a JSON object", "write one JSON object a line")
-        self.values: dict[str, Any] = value
-        self.kind = next((k for k in _KEYS if k in value), "")
-        if not self.kind:
-            raise self.bad("(line)", "has none of the keys sent, at, minute", 'a sample needs "sent"')
-        for key in value:
-            if key != self.kind and key not in _KEYS[self.kind]:
-                known = ", ".join(sorted(_KEYS[self.kind]))
-                raise self.bad(key, "unknown key", f"known beside {self.kind}: {known}")
-
-    def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        found: dict[str, Any] = {}
-        for key, value in pairs:
-            if key in found:
-                raise self.bad(key, "stands twice", "keep one of them")
-            found[key] = value
-        return found
-
-    def bad(self, key: str, problem: str, remedy: str) -> DataError:
-        return DataError(f"{self.place}: {key}: {problem}; {remedy}")
-
-    def text(self, key: str) -> str:
-        value = self.values.get(key)
-        if not isinstance(value, str) or not value:
-            raise self.bad(key, f"is {_shown(value)}, a name is needed", f'write "{key}": "NAME"')
-        return value
-
-    def session(self) -> SessionKey:
-        asked = self.text("method")
-        if asked not in list(Method):
-            raise self.bad("method", f"no method is named {_shown(asked)}", f"known: {', '.join(Method)}")
-        return SessionKey(agent=self.text("agent"), target=self.text("target"), method=Method(asked))
-
-    def time_ns(self, key: str) -> int:
-        value = self.values[key]
-        found = _TIME.fullmatch(value) if isinstance(value, str) else None
-        remedy = "write it as 2026-03-01T18:04:05.123456Z, with nine fractional digits at most"
-        if not found:
-            raise self.bad(key, f"{_shown(value)} is not a time", remedy)
-        try:
-            at = datetime.fromisoformat(found[1] + found[3].replace("Z", "+00:00")) - _EPOCH
-        except (ValueError, OverflowError) as error:
-            raise self.bad(key, f"{_shown(value)} is not a time ({error})", remedy) from None
-        at_ns = (at.days * 86_400 + at.seconds) * NS_PER_S + int((found[2] or "").ljust(9, "0"))
-        if not -_INT64 < at_ns < _INT64:
-            raise self.bad(key, f"{_shown(value)} is out of range", "times from 1678 to 2262 are kept")
-        return at_ns
-
-    def number(self, key: str) -> Decimal | None:
-        value = self.values.get(key)
-        if value is None:
-            return None
-        number = Decimal(value) if isinstance(value, int | Decimal) and not isinstance(value, bool) else None
-        if number is None or not number.is_finite():
-            raise self.bad(key, f"is {_shown(value)}, not a number", "write a number or null")
-        return number
-
-    def duration_ns(self, key: str) -> int | None:
-        seconds = self.number(key)
-        if seconds is None:
-            return None
-        if seconds.adjusted() > 10 or not -_INT64 < int(seconds * NS_PER_S) < _INT64:
-            raise self.bad(key, f"{seconds} s is out of range", "write seconds, 0.00421 for 4.21 ms")
-        return int((seconds * NS_PER_S).to_integral_value())
-
-    def count(self, key: str) -> int:
-        value = self.values.get(key, 0)
-        if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value < _INT64:
-            raise self.bad(key, f"is {_shown(value)}, not a count", "write a whole number from 0 up")
-        return value
-
-
-def _shown(value: object) -> str:
-    """A value as a complaint shows it: short, on one line."""
-    text = json.dumps(value, default=str, ensure_ascii=False)
-    return text if len(text) <= 40 else text[:37] + "..."
-
-
-def _fate(line: _Line, rtt_ns: int | None) -> Fate:
+def _fate(line: JsonLine, rtt_ns: int | None) -> Fate:
     lost, word = line.values.get("lost"), line.values.get("fate")
     if word is not None:
         if not isinstance(word, str) or word not in _FATES:
-            raise line.bad("fate", f"{_shown(word)} is no fate", f"known: {', '.join(_FATES)}")
+            raise line.bad("fate", f"{shown(word)} is no fate", f"known: {', '.join(_FATES)}")
         fate = _FATES[word]
         if lost is not None and _LOST.get(fate) != lost:
-            raise line.bad("fate", f"{word} contradicts lost {_shown(lost)}", "keep one of them")
+            raise line.bad("fate", f"{word} contradicts lost {shown(lost)}", "keep one of them")
         return fate
     if lost is None:
         if rtt_ns is None:
@@ -238,33 +128,33 @@ def _fate(line: _Line, rtt_ns: int | None) -> Fate:
             )
         return Fate.ANSWERED
     if not isinstance(lost, str) or lost not in _FATE_OF_LOST:
-        raise line.bad("lost", f"is {_shown(lost)}", 'write "out", "back", "unknown" or null')
+        raise line.bad("lost", f"is {shown(lost)}", 'write "out", "back", "unknown" or null')
     if rtt_ns is not None:
         raise line.bad(
-            "lost", f"{_shown(lost)}, yet rtt_s is a number", 'use null, or fate "late" for a late answer'
+            "lost", f"{shown(lost)}, yet rtt_s is a number", 'use null, or fate "late" for a late answer'
         )
     return _FATE_OF_LOST[lost]
 
 
-def _reading(line: _Line) -> Reading:
+def _reading(line: JsonLine) -> Reading:
     value = line.number("value")
     if value is None:
         raise line.bad("value", "is missing", "write a number")
     number = float(value)
     if number in (float("inf"), float("-inf")):
-        raise line.bad("value", f"{_shown(value)} is out of range", "keep it under 1e308")
+        raise line.bad("value", f"{shown(value)} is out of range", "keep it under 1e308")
     return Reading(
         at_ns=line.time_ns("at"), agent=line.text("agent"), name=line.text("counter"), value=number
     )
 
 
-def _announced(line: _Line) -> _Open:
+def _announced(line: JsonLine) -> _Open:
     at_ns = line.time_ns("minute")
     if at_ns % NS_PER_MINUTE:
-        raise line.bad("minute", f"{_shown(line.values['minute'])} is no whole minute", "end it in :00Z")
+        raise line.bad("minute", f"{shown(line.values['minute'])} is no whole minute", "end it in :00Z")
     stamps = line.values.get("stamps", "")
     if not isinstance(stamps, str):
-        raise line.bad("stamps", f"is {_shown(stamps)}", 'write "T1 T4", or "" when user space took all')
+        raise line.bad("stamps", f"is {shown(stamps)}", 'write "T1 T4", or "" when user space took all')
     error_ns = line.duration_ns("clock_error_s")
     if error_ns is not None and error_ns < 0:
         raise line.bad("clock_error_s", "is below zero", "write seconds from 0 up, or null")
@@ -288,10 +178,10 @@ class _Gatherer:
     """Samples of many sessions, mixed as they come, gathered into records."""
 
     def __init__(self) -> None:
-        self._announced: dict[SessionKey, tuple[_Open, _Line]] = {}
+        self._announced: dict[SessionKey, tuple[_Open, JsonLine]] = {}
         self._loose: dict[tuple[SessionKey, int], _Open] = {}
 
-    def announce(self, opened: _Open, line: _Line) -> Iterator[Record]:
+    def announce(self, opened: _Open, line: JsonLine) -> Iterator[Record]:
         self.check(opened.key)
         if opened.wanted == 0:
             yield opened.record()
@@ -330,20 +220,31 @@ class _Gatherer:
             yield opened.record()
 
 
-def read_lines(lines: Iterable[str], file: str) -> Iterator[Record | Reading]:
+def _unheard(note: Mark | Look) -> None:
+    """Nobody asked for notes."""
+
+
+def read_lines(
+    lines: Iterable[str], file: str, note: Callable[[Mark | Look], None] = _unheard
+) -> Iterator[Record | Reading]:
     """Records and readings of some lines; DataError names file, line, key and remedy of the first bad.
 
+    note: is told the marks and looks as they come; they are no measurements.
     A sample with a `rate_bps` (a transfer's rate) becomes the reading "rate_bps:TARGET" of its agent.
     """
     gatherer = _Gatherer()
     for number, text in enumerate(lines, 1):
         if not text.strip():
             continue
-        line = _Line(file, number, text)
+        line = JsonLine(file, number, text)
         if line.kind == "at":
             yield _reading(line)
         elif line.kind == "minute":
             yield from gatherer.announce(_announced(line), line)
+        elif line.kind == "mark":
+            note(mark_of(line))
+        elif line.kind == "look":
+            note(look_of(line))
         else:
             key, sent_ns = line.session(), line.time_ns("sent")
             rate = line.number("rate_bps")

@@ -9,6 +9,8 @@ APPLICATION_ID = 0x77686F70
 # minute: one record, as long as its hour is young; `before` is the link it builds on.
 # hour: a session's records of a past hour in one block; `seqs` names their places in the chain.
 # gap: places a collected chain skips, since the peer had dropped them before they were fetched.
+# mark, look: notes of people, not measurements; no part of any chain, since they may be made weeks later
+#   and taken back.
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (
         """CREATE TABLE chain (
@@ -39,5 +41,14 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             seq INTEGER PRIMARY KEY AUTOINCREMENT, gauge INTEGER NOT NULL REFERENCES gauge,
             at_ns INTEGER NOT NULL, value REAL NOT NULL)""",
         "CREATE UNIQUE INDEX reading_once ON reading (gauge, at_ns)",
+    ),
+    # 2: what people changed, and how often they looked at what it did (compare/before_after.py).
+    (
+        """CREATE TABLE mark (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, at_ns INTEGER NOT NULL, text TEXT NOT NULL,
+            change TEXT NOT NULL, expected TEXT NOT NULL, UNIQUE (at_ns, text))""",
+        """CREATE TABLE look (
+            of_ns INTEGER NOT NULL, at_ns INTEGER NOT NULL, from_ns INTEGER NOT NULL, to_ns INTEGER NOT NULL,
+            PRIMARY KEY (of_ns, from_ns, to_ns)) WITHOUT ROWID""",
     ),
 )

@@ -9,8 +9,9 @@ from typing import Self
 
 from whichhop.errors import StoreError
 from whichhop.model import Reading, Record, SessionKey
+from whichhop.model.mark import Look, Mark
 from whichhop.store import chain as chain_walk
-from whichhop.store import keep, read
+from whichhop.store import keep, marks, read
 from whichhop.store.chain import Chain, ChainReport
 from whichhop.store.db import Database
 from whichhop.store.read import FOREVER
@@ -162,6 +163,28 @@ class Store:
     def verify(self) -> list[ChainReport]:
         """Walk every chain from its first kept record to its head."""
         return [chain_walk.verify(self.db, number) for number, _ in read.chains(self.db)]
+
+    # -- what people noted
+
+    def add_mark(self, mark: Mark) -> int | None:
+        """Keep a mark; its number, None when it is there already."""
+        return marks.add_mark(self.db, mark)
+
+    def marks(self) -> dict[int, Mark]:
+        """Every mark by its number, in the order of time."""
+        return marks.marks(self.db)
+
+    def remove_mark(self, number: int) -> bool:
+        """Take a mark back; False when there is none of that number."""
+        return marks.remove_mark(self.db, number)
+
+    def add_look(self, look: Look) -> int:
+        """Keep a look at what a change did; the how-manieth different one it is."""
+        return marks.add_look(self.db, look)
+
+    def looks(self) -> list[Look]:
+        """Every look, in the order taken."""
+        return marks.looks(self.db)
 
     # -- keeping
 

@@ -1,0 +1,127 @@
+"""`whichhop mark`: notes what somebody changed in the home, and when, so that its effect can be looked at."""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from whichhop.cabling.expected_gain import expected_at, expected_gains
+from whichhop.cabling.what_if import parse_change
+from whichhop.cli.table import table
+from whichhop.cli.times import day_text, parse_time
+from whichhop.config.check import House, read_house
+from whichhop.daemon.options import default_store
+from whichhop.errors import DataError, WhichhopError
+from whichhop.model.channel import Direction
+from whichhop.model.mark import Mark
+from whichhop.net.clock import SystemClock
+from whichhop.store.mark_lines import MOST_TEXT
+from whichhop.store.store import Store
+
+EPILOG = """\
+examples:
+  whichhop mark alder.yaml "took out the splitter behind the television"
+  whichhop mark alder.yaml "took out the splitter" --change "remove 5" --at 2026-03-01T18:00
+  whichhop mark alder.yaml --list
+  whichhop mark alder.yaml --remove 2
+
+Note a change when it is made, then wait a day or so and ask `whichhop before-after HOME` what it did. With
+--change, in the words of `whichhop cabling --what-if`, what it should gain is worked out now, from the cable
+run as the home file lists it, and held against the modem's levels later. Notes are kept on this machine,
+beside the collected records; `whichhop records export` carries them along.
+"""
+AT_HZ = {Direction.DOWN: 400e6, Direction.UP: 30e6}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The verb's arguments."""
+    parser.epilog = EPILOG
+    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    parser.add_argument("text", nargs="?", metavar="TEXT", help="what was changed, in a few words")
+    parser.add_argument("--at", metavar="TIME", help="when (default: now)")
+    parser.add_argument("--change", metavar="CHANGE", help='the same for the coax, e.g. "remove 5"')
+    parser.add_argument("--list", action="store_true", help="show the notes")
+    parser.add_argument("--remove", type=int, metavar="N", help="take note N back")
+    parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
+    parser.add_argument("--json", action="store_true", help="print data instead of text")
+
+
+def mark_data(number: int, mark: Mark) -> dict[str, Any]:
+    """A mark as JSON-ready data."""
+    return {"number": number, **msgspec.to_builtins(mark)}
+
+
+def expected_words(mark: Mark) -> str:
+    """What a mark's change should gain, in a few words; "" where nothing was worked out."""
+    down, up = (expected_at(mark.expected, way, hz) for way, hz in AT_HZ.items())
+    if down is None or up is None:
+        return ""
+    return f"expected {down:+.1f} dB down at 400 MHz, {up:+.1f} dB to send at 30 MHz"
+
+
+def _new(args: argparse.Namespace, house: House) -> Mark:
+    text = " ".join(args.text.split())
+    if not text or len(text) > MOST_TEXT or not text.isprintable():
+        raise DataError(f"TEXT: say in 1 to {MOST_TEXT} characters what was changed")
+    now = SystemClock().utc_ns()
+    at = parse_time(args.at, "--at", now)
+    if at > now:
+        raise DataError(f"--at {args.at}: is still to come; note a change once it is made")
+    if args.change is None:
+        return Mark(at_ns=at, text=text)
+    if house.run is None:
+        raise DataError(
+            f"--change {args.change}: {args.home} lists no cabling, so nothing can be worked out; "
+            "add cabling: with a tap and the parts to the modem, or leave --change out"
+        )
+    gains = expected_gains(house.run, parse_change(args.change, house.run))
+    return Mark(at_ns=at, text=text, change=args.change, expected=gains)
+
+
+def _listed(marks: dict[int, Mark]) -> str:
+    if not marks:
+        return 'nothing is noted yet; note a change with: whichhop mark HOME "what was changed"'
+    rows = [
+        (str(n), day_text(m.at_ns), m.text + (f" ({m.change}: {expected_words(m)})" if m.change else ""))
+        for n, m in marks.items()
+    ]
+    return table(("note", "when", "what was changed"), rows)
+
+
+def _done(args: argparse.Namespace, house: House, store: Store) -> tuple[str, dict[int, Mark]]:
+    """What to say, and the marks it is about."""
+    if args.list:
+        return _listed(store.marks()), store.marks()
+    if args.remove is not None:
+        gone = store.marks().get(args.remove)
+        if gone is None or not store.remove_mark(args.remove):
+            known = ", ".join(map(str, store.marks())) or "none"
+            raise DataError(f"--remove {args.remove}: no such note; there are: {known}")
+        return f"taken back: note {args.remove}, {day_text(gone.at_ns)}, {gone.text}", {args.remove: gone}
+    mark = _new(args, house)
+    number = store.add_mark(mark)
+    if number is None:
+        raise DataError(f"{mark.text!r} is noted at {day_text(mark.at_ns)} already; see --list")
+    words = expected_words(mark)
+    then = f"{words}\n" if words else ""
+    return (
+        f"noted: {number}, {day_text(mark.at_ns)}, {mark.text}\n{then}"
+        f"In a day or so: whichhop before-after {args.home} --mark {number}"
+    ), {number: mark}
+
+
+def run(args: argparse.Namespace) -> int:
+    """Note, list or take back."""
+    if sum((args.text is not None, args.list, args.remove is not None)) != 1:
+        raise WhichhopError('say what was changed: whichhop mark HOME "TEXT"; or give --list or --remove N')
+    house = read_house(args.home)
+    with Store.make(args.store or default_store(f"{args.home.stem}.collected")) as store:
+        words, marks = _done(args, house, store)
+    if args.json:
+        sys.stdout.write(json.dumps([mark_data(n, m) for n, m in marks.items()], indent=2) + "\n")
+    else:
+        sys.stdout.write(words + "\n")
+    return 0

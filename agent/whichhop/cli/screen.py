@@ -1,0 +1,171 @@
+"""The home now as a screen of at most 24 lines of 80 characters: pure words, nothing is asked here."""
+
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from whichhop.cli.metric_text import LastRate
+from whichhop.cli.times import clock_text, day_text
+from whichhop.compare.explain import probability_words
+from whichhop.model import CAUSE_TABLE, Cause, Verdict
+from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
+
+WIDTH, HEIGHT = 80, 24
+LABEL = 10
+DAY_NS = 24 * 3600 * NS_PER_S
+# The most lines of each part; with the heading and blank lines they make HEIGHT together.
+NOW_LINES, LINK_LINES, EPISODE_LINES, AGENT_LINES, RATE_LINES, MODEM_LINES, NEXT_LINES = 2, 6, 4, 2, 2, 2, 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """All that the screen is made of.
+
+    source: who judged. answers: by agent, why it does not answer, "" when it does. modems: one line each, by
+    node. budget_mb: what today's transfers may still use and the whole; None where nobody could be asked.
+    """
+
+    bulletin: Bulletin
+    source: str
+    answers: Mapping[str, str]
+    rates: Sequence[LastRate] = ()
+    modems: Sequence[tuple[str, str]] = ()
+    budget_mb: tuple[float, float] | None = None
+
+
+def _part(label: str, lines: Iterable[str], most: int, more: str = "more") -> list[str]:
+    """Lines beside a label, wrapped, and cut to `most` with what was left out counted."""
+    items = list(lines)
+    out: list[str] = []
+    for place, item in enumerate(items):
+        wrapped = textwrap.wrap(item, WIDTH - LABEL, break_on_hyphens=False) or [""]
+        left = len(items) - place
+        room = most - len(out) - (1 if left > 1 else 0)
+        if len(wrapped) > room:
+            if place == 0 or left == 1:  # at least the beginning of it
+                wrapped = wrapped[: max(1, room)]
+                wrapped[-1] = textwrap.shorten(wrapped[-1] + " ...", WIDTH - LABEL, placeholder=" ...")
+                out += wrapped
+                left -= 1
+            if left and len(out) < most:
+                out.append(f"and {left} {more}")
+            break
+        out += wrapped
+    return [(label if i == 0 else "").ljust(LABEL) + line for i, line in enumerate(out[:most])]
+
+
+def _now(bulletin: Bulletin) -> list[str]:
+    lasting = [t.verdict for t in bulletin.told if t.verdict.end_ns is None]
+    if bulletin.learning_s > 0:
+        return [f"Still learning what is usual; the first verdict can come in {bulletin.learning_s:.0f} s."]
+    if not lasting:
+        suspected = [k.name for k in bulletin.links if k.state is LinkState.SUSPECTED]
+        also = f" Suspected: {', '.join(suspected)}." if suspected else ""
+        return [f"All is well: nothing exceeds its own quiet baseline.{also}"]
+    return [_fault(verdict, bulletin.at_ns) for verdict in lasting]
+
+
+def _since(at_ns: int, now_ns: int) -> str:
+    return clock_text(at_ns)[:5] if now_ns - at_ns < DAY_NS else day_text(at_ns)
+
+
+def _fault(verdict: Verdict, now_ns: int) -> str:
+    sure = probability_words(verdict.probability)
+    where = " or ".join(verdict.elements)
+    if verdict.cause is Cause.NOT_SEPARABLE:
+        what = f"one of {where} is at fault (these vantage points cannot tell which)"
+    else:
+        what = f"{CAUSE_TABLE[verdict.cause].words} is at fault: {where}"
+    proven = "" if verdict.proven else ", not proven"
+    return f"{what[0].upper()}{what[1:]}, {sure}{proven}, since {_since(verdict.start_ns, now_ns)}."
+
+
+def _figures(link: LinkNow) -> str:
+    words = []
+    if link.rtt_s is not None:
+        words.append(f"{link.rtt_s * 1e3:.1f} ms")
+    if link.added_s is not None and link.added_s >= 0.001:
+        words.append(f"{link.added_s * 1e3:+.1f} ms over its usual")
+    if link.loss_ratio:
+        words.append(f"{100 * link.loss_ratio:.1f} % lost")
+    return ", ".join(words)
+
+
+def _links(bulletin: Bulletin) -> list[str]:
+    """Links at fault first, then suspected, then in their order; as many as there is room for."""
+    order = (LinkState.AT_FAULT, LinkState.SUSPECTED, LinkState.UNKNOWN, LinkState.CALM)
+    rows = sorted(bulletin.links, key=lambda k: order.index(k.state))
+    wide = min(34, max((len(k.name) for k in rows), default=0))
+    return [f"{k.name[:wide]:<{wide}}  {k.state:<9}  {_figures(k)}".rstrip() for k in rows]
+
+
+def _length(ns: int) -> str:
+    minutes = round(ns / NS_PER_MINUTE)
+    return f"{minutes} min" if minutes < 120 else f"{minutes / 60:.0f} h"
+
+
+def _episodes(bulletin: Bulletin) -> list[str]:
+    now = bulletin.at_ns
+    past = [t.verdict for t in bulletin.told if t.verdict.end_ns is not None]
+    judged = _length(now - max(bulletin.since_ns, now - DAY_NS))
+    if not past:
+        return [f"no episode came to an end in the {judged} judged"]
+    total = sum((v.end_ns or now) - v.start_ns for v in past)
+    head = f"{len(past)} episode{'s' if len(past) > 1 else ''}, {_length(total)} of {judged} judged"
+    rows = [
+        f"{clock_text(v.start_ns)[:5]} to {clock_text(v.end_ns or now)[:5]}  "
+        f"{v.cause}: {' or '.join(v.elements)}"
+        for v in past
+    ]
+    return [head, *rows]
+
+
+def _agents(answers: Mapping[str, str]) -> list[str]:
+    well = [name for name, trouble in answers.items() if not trouble]
+    lines = [f"{', '.join(well)} {'answers' if len(well) == 1 else 'answer'}"] if well else []
+    return lines + [f"{name} does not answer: {trouble}" for name, trouble in answers.items() if trouble]
+
+
+def _rates(view: View) -> list[str]:
+    plan = {"down": view.bulletin.plan_down_bps, "up": view.bulletin.plan_up_bps}
+
+    def one(way: str, rate: float | None) -> str:
+        if rate is None:
+            return ""
+        whole = plan[way]
+        of = f" of {whole / 1e6:g}" if whole else ""
+        return f"{rate / 1e6:.0f}{of} Mb/s {way}"
+
+    lines = []
+    for rate in view.rates:
+        words = [w for w in (one("down", rate.down_bps), one("up", rate.up_bps)) if w]
+        if words:
+            least = " or more" if rate.at_least else ""
+            lines.append(f"{rate.agent} with {rate.peer}: {', '.join(words)}{least}")
+    return lines or ["none measured yet: whichhop transfer HOME AGENT upstream"]
+
+
+def screen(view: View) -> str:
+    """The whole screen, without an end of line at its end."""
+    bulletin = view.bulletin
+    title = f"{bulletin.home}, {day_text(bulletin.at_ns)[:10]} {clock_text(bulletin.at_ns)}"
+    lines = [textwrap.shorten(title, WIDTH, placeholder=" ..."), ""]
+    lines += _part("Now", _now(bulletin), NOW_LINES)
+    lines += _part("Links", _links(bulletin), LINK_LINES, "more links")
+    lines += _part("Lately", _episodes(bulletin), EPISODE_LINES, "earlier ones")
+    lines += _part("Agents", _agents(view.answers), AGENT_LINES, "more agents")
+    lines += _part("Rates", _rates(view), RATE_LINES, "more")
+    lines += _part(
+        "Modem",
+        [line if len(view.modems) == 1 else f"{node} {line}" for node, line in view.modems],
+        MODEM_LINES,
+    )
+    budget = (
+        f"{view.budget_mb[0]:.0f} of {view.budget_mb[1]:.0f} MB left for today's transfers"
+        if view.budget_mb
+        else "not known: its keeper, the first agent of the home file, does not answer"
+    )
+    lines += _part("Budget", [budget], 1)
+    lines += _part("Next", bulletin.steps or ["nothing to do"], NEXT_LINES)
+    return "\n".join(line.rstrip() for line in [*lines[: HEIGHT - 1], f"({view.source})"[:WIDTH]])

@@ -1,0 +1,172 @@
+"""`whichhop status`: the home now, in one screen."""
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+from whichhop.cli.compare import SETTLED_NS, ask_agents
+from whichhop.cli.metric_text import LastRate, modem_line, modems_of, rates_of
+from whichhop.cli.screen import View, screen
+from whichhop.compare.last_hour import judge_lately
+from whichhop.config.check import House, read_house
+from whichhop.config.keys import derive_keys, key_path_for, read_key
+from whichhop.daemon.options import default_store
+from whichhop.errors import DataError, PeerError, WhichhopError
+from whichhop.model import Home, derive_sessions
+from whichhop.model.bulletin import Bulletin
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
+from whichhop.net.clock import SystemClock
+from whichhop.net.http_get import fetch
+from whichhop.probes.transfer_line import Line
+from whichhop.store.store import Store
+
+EPILOG = """\
+example:
+  whichhop status alder.yaml
+
+Asks the agents how the home is: an agent that compares by itself (whichhop run --compare) says so at once;
+where none does, their last hour is collected and judged here.
+"""
+PATIENCE_S = 3.0
+FRESH_NS = 5 * NS_PER_MINUTE
+"""An older bulletin is no news; the last hour is judged here instead."""
+HOUR_NS = 3600 * NS_PER_S
+
+Fetch = Callable[[str], bytes]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The verb's arguments."""
+    parser.epilog = EPILOG
+    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
+    parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
+    parser.add_argument("--json", action="store_true", help="print data instead of text")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """What one agent said; trouble is empty when it answered. bulletin: None where it does not compare."""
+
+    agent: str
+    trouble: str = ""
+    metrics: str = ""
+    bulletin: Bulletin | None = None
+
+
+def _get(url: str) -> bytes:
+    return fetch(url, seconds=PATIENCE_S)
+
+
+def hear(agent: str, base: str, get: Fetch = _get) -> Heard:
+    """Ask one agent (base address "http://192.0.2.2:8620") for its metrics and its bulletin."""
+    try:
+        metrics = get(f"{base}/metrics").decode("utf-8", "replace")
+    except PeerError as trouble:
+        return Heard(agent=agent, trouble=str(trouble))
+    try:
+        told: Bulletin | None = msgspec.json.decode(get(f"{base}/bulletin"), type=Bulletin)
+    except (PeerError, msgspec.MsgspecError, UnicodeDecodeError):
+        told = None  # it does not compare, or not yet; the others are asked too
+    return Heard(agent=agent, metrics=metrics, bulletin=told)
+
+
+def bases(home: Home) -> dict[str, str]:
+    """Every agent's base address."""
+    hosts = {n.name: f"[{n.address}]" if ":" in (n.address or "") else n.address for n in home.agents}
+    return {name: f"http://{host}:{home.ports.api}" for name, host in hosts.items()}
+
+
+def newest(heard: list[Heard], now_ns: int) -> tuple[str, Bulletin] | None:
+    """The agent with the newest bulletin, unless all are stale."""
+    told = [(h.bulletin.at_ns, h.agent, h.bulletin) for h in heard if h.bulletin is not None]
+    best = max(told, key=lambda t: t[:2], default=None)
+    return (best[1], best[2]) if best is not None and now_ns - best[0] <= FRESH_NS else None
+
+
+def _budget(args: argparse.Namespace, home: Home) -> tuple[float, float] | None:
+    """What today's transfers may still use and the whole, MB; None when the keeper cannot be asked."""
+    if not home.agents:
+        return None
+    try:
+        key = derive_keys(read_key(args.key or key_path_for(args.home))).transfer
+        address = home.agents[0].address or ""
+        with Line.dial(
+            address, home.ports.transfer, key=key, name="command line", seconds=PATIENCE_S
+        ) as line:
+            line.say(ask="today")
+            said = line.hear()
+        whole, spent = float(said["budget"]), float(said["spent"])
+    except (WhichhopError, KeyError, TypeError, ValueError):
+        return None
+    return max(0.0, whole - spent) / 1e6, whole / 1e6
+
+
+def _judged_here(args: argparse.Namespace, house: House, heard: list[Heard]) -> Bulletin:
+    """The last hour, collected and judged on this machine."""
+    home = house.home
+    with Store.make(args.store or default_store(f"{args.home.stem}.collected")) as store:
+        _, extra = ask_agents(args, home, store)
+        end = SystemClock().utc_ns() - SETTLED_NS
+        start = end - HOUR_NS
+        records = list(extra)
+        kept = set(store.sessions())
+        for session in derive_sessions(home):
+            if session.key in kept:
+                records += store.session_records(session.key, minute_of(start), minute_of(end) + 1)
+        readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
+        marks = [m for m in store.marks().values() if m.at_ns >= start]
+        troubles = {h.agent: h.trouble for h in heard if h.trouble}
+        found = judge_lately(
+            home, records, readings, start_ns=start, end_ns=end, troubles=troubles, marks=marks
+        )
+    if found is None:
+        first = next((h for h in heard if h.trouble), None)
+        why = f": {first.agent}: {first.trouble}" if first else ""
+        raise DataError(f"nothing was measured in the last hour{why}; start the agents: whichhop run HOME")
+    return found
+
+
+def _rates(bulletin: Bulletin, heard: list[Heard], home: Home) -> list[LastRate]:
+    told = [
+        LastRate(agent=r.node, peer=r.peer, down_bps=r.down_bps, up_bps=r.up_bps, at_least=r.at_least)
+        for r in bulletin.rooms
+    ]
+    return told or [rate for h in heard for rate in rates_of(h.metrics, home)]
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ask, judge where nobody does, print."""
+    house = read_house(args.home)
+    home = house.home
+    if not home.agents:
+        raise DataError(f"{home.name}: no node runs an agent; add agent: true to one")
+    with ThreadPoolExecutor(max_workers=min(16, len(home.agents))) as pool:
+        heard = list(pool.map(lambda item: hear(*item), bases(home).items()))
+    now = SystemClock().utc_ns()
+    told = newest(heard, now)
+    if told is not None:
+        bulletin, source = told[1], f"as {told[0]}'s agent says, which compares by itself"
+    else:
+        bulletin = _judged_here(args, house, heard)
+        source = "judged here from the last hour: no agent compares by itself (whichhop run --compare)"
+    modems = [(m.node, modem_line(m, home)) for h in heard for m in modems_of(h.metrics, now)]
+    view = View(
+        bulletin=bulletin,
+        source=source,
+        answers={h.agent: h.trouble for h in heard},
+        rates=_rates(bulletin, heard, home),
+        modems=modems,
+        budget_mb=_budget(args, home),
+    )
+    if args.json:
+        sys.stdout.write(json.dumps(msgspec.to_builtins(view), indent=2) + "\n")
+    else:
+        sys.stdout.write(screen(view) + "\n")
+    return 0

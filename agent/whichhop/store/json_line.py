@@ -1,0 +1,141 @@
+"""One JSON line of the interchange form: its kind, its values, and complaints that name the place."""
+
+import json
+import re
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from typing import Any
+
+from whichhop.errors import DataError
+from whichhop.model import Method, SessionKey
+from whichhop.model.units import NS_PER_S
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_TIME = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d)(?:\.(\d{1,9}))?(Z|[+-]\d\d:\d\d)")
+_INT64 = 1 << 63
+_LARGEST = 10**300
+KEYS = {
+    "sent": {"agent", "target", "method", "rtt_s", "lost", "rate_bps", "fate", "out_s", "queue_s"},
+    "at": {"agent", "counter", "value"},
+    "minute": {
+        "agent",
+        "target",
+        "method",
+        "samples",
+        "duplicates",
+        "reordered",
+        "stamps",
+        "clock_error_s",
+    },
+    "mark": {"text", "change", "expected"},
+    "look": {"of", "from", "to"},
+}
+"""By the key that names a line's kind, the keys that it may have beside."""
+
+
+def time_text(at_ns: int) -> str:
+    """An instant in UTC with as many fractional digits as it needs, e.g. 2026-03-01T18:04:05.123456Z."""
+    seconds, rest = divmod(at_ns, NS_PER_S)
+    whole = (_EPOCH + timedelta(seconds=seconds)).strftime("%Y-%m-%dT%H:%M:%S")
+    return f"{whole}.{rest:09d}".rstrip("0").rstrip(".") + "Z"
+
+
+class JsonLine:
+    """One parsed line with the place to complain about."""
+
+    def __init__(self, file: str, number: int, text: str) -> None:
+        self.place = f"{file}:{number}"
+        try:
+            value = json.loads(text, parse_float=Decimal, object_pairs_hook=self._object)
+        except (ValueError, RecursionError) as error:
+            raise self.bad("(line)", f"is not JSON ({error})", "write one JSON object a line") from None
+        if not isinstance(value, dict):
+            raise self.bad("(line)", "is not a JSON object", "write one JSON object a line")
+        self.values: dict[str, Any] = value
+        self.kind = next((k for k in KEYS if k in value), "")
+        if not self.kind:
+            raise self.bad("(line)", f"has none of the keys {', '.join(KEYS)}", 'a sample needs "sent"')
+        for key in value:
+            if key != self.kind and key not in KEYS[self.kind]:
+                known = ", ".join(sorted(KEYS[self.kind]))
+                raise self.bad(key, "unknown key", f"known beside {self.kind}: {known}")
+
+    def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        found: dict[str, Any] = {}
+        for key, value in pairs:
+            if key in found:
+                raise self.bad(key, "stands twice", "keep one of them")
+            found[key] = value
+        return found
+
+    def bad(self, key: str, problem: str, remedy: str) -> DataError:
+        """A complaint, for the caller to raise."""
+        return DataError(f"{self.place}: {key}: {problem}; {remedy}")
+
+    def text(self, key: str) -> str:
+        """A name, which must be there."""
+        value = self.values.get(key)
+        if not isinstance(value, str) or not value:
+            raise self.bad(key, f"is {shown(value)}, a name is needed", f'write "{key}": "NAME"')
+        return value
+
+    def session(self) -> SessionKey:
+        """What names the session."""
+        asked = self.text("method")
+        if asked not in list(Method):
+            raise self.bad("method", f"no method is named {shown(asked)}", f"known: {', '.join(Method)}")
+        return SessionKey(agent=self.text("agent"), target=self.text("target"), method=Method(asked))
+
+    def time_ns(self, key: str) -> int:
+        """A time with its zone, as UTC nanoseconds."""
+        value = self.values[key]
+        found = _TIME.fullmatch(value) if isinstance(value, str) else None
+        remedy = "write it as 2026-03-01T18:04:05.123456Z, with nine fractional digits at most"
+        if not found:
+            raise self.bad(key, f"{shown(value)} is not a time", remedy)
+        try:
+            at = datetime.fromisoformat(found[1] + found[3].replace("Z", "+00:00")) - _EPOCH
+        except (ValueError, OverflowError) as error:
+            raise self.bad(key, f"{shown(value)} is not a time ({error})", remedy) from None
+        at_ns = (at.days * 86_400 + at.seconds) * NS_PER_S + int((found[2] or "").ljust(9, "0"))
+        if not -_INT64 < at_ns < _INT64:
+            raise self.bad(key, f"{shown(value)} is out of range", "times from 1678 to 2262 are kept")
+        return at_ns
+
+    def number(self, key: str) -> Decimal | None:
+        """A number, None where it is null or missing."""
+        value = self.values.get(key)
+        if value is None:
+            return None
+        number = Decimal(value) if isinstance(value, int | Decimal) and not isinstance(value, bool) else None
+        if number is None or not number.is_finite():
+            raise self.bad(key, f"is {shown(value)}, not a number", "write a number or null")
+        return number
+
+    def finite(self, value: Any) -> float | None:
+        """A value inside a list as a float; None when it is no finite number."""
+        if isinstance(value, bool) or not isinstance(value, int | Decimal):
+            return None
+        return float(value) if -_LARGEST < value < _LARGEST else None
+
+    def duration_ns(self, key: str) -> int | None:
+        """Seconds as nanoseconds, None where null or missing."""
+        seconds = self.number(key)
+        if seconds is None:
+            return None
+        if seconds.adjusted() > 10 or not -_INT64 < int(seconds * NS_PER_S) < _INT64:
+            raise self.bad(key, f"{seconds} s is out of range", "write seconds, 0.00421 for 4.21 ms")
+        return int((seconds * NS_PER_S).to_integral_value())
+
+    def count(self, key: str) -> int:
+        """A whole number from 0 up; 0 where missing."""
+        value = self.values.get(key, 0)
+        if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value < _INT64:
+            raise self.bad(key, f"is {shown(value)}, not a count", "write a whole number from 0 up")
+        return value
+
+
+def shown(value: object) -> str:
+    """A value as a complaint shows it: short, on one line."""
+    text = json.dumps(value, default=str, ensure_ascii=False)
+    return text if len(text) <= 40 else text[:37] + "..."

@@ -1,0 +1,83 @@
+"""The interchange form's lines for what people noted: marks, and looks at what a change did."""
+
+import json
+
+from whichhop.model.channel import Direction
+from whichhop.model.mark import ExpectedGain, Look, Mark
+from whichhop.store.json_line import JsonLine, time_text
+
+MOST_TEXT = 200
+_GAIN_KEYS = {"direction", "frequency_hz", "gain_db"}
+
+
+def gains_text(gains: tuple[ExpectedGain, ...]) -> str:
+    """Expected gains as a JSON list; json writes the shortest decimal that names the same float."""
+    return json.dumps(
+        [{"direction": g.direction, "frequency_hz": g.frequency_hz, "gain_db": g.gain_db} for g in gains]
+    )
+
+
+def gains_of(text: str) -> tuple[ExpectedGain, ...]:
+    """The gains that `gains_text` wrote."""
+    return tuple(
+        ExpectedGain(
+            direction=Direction(g["direction"]), frequency_hz=g["frequency_hz"], gain_db=g["gain_db"]
+        )
+        for g in json.loads(text)
+    )
+
+
+def mark_line(mark: Mark) -> str:
+    """A mark as a line, without its end."""
+    line = f'{{"mark": "{time_text(mark.at_ns)}", "text": {json.dumps(mark.text, ensure_ascii=False)}'
+    if mark.change:
+        line += f', "change": {json.dumps(mark.change, ensure_ascii=False)}'
+    if mark.expected:
+        line += f', "expected": {gains_text(mark.expected)}'
+    return line + "}"
+
+
+def look_line(look: Look) -> str:
+    """A look as a line, without its end."""
+    times = (("look", look.at_ns), ("of", look.of_ns), ("from", look.from_ns), ("to", look.to_ns))
+    return "{" + ", ".join(f'"{key}": "{time_text(at)}"' for key, at in times) + "}"
+
+
+def mark_of(line: JsonLine) -> Mark:
+    """The mark of a line; DataError names what is wrong with it."""
+    text = line.text("text")
+    if len(text) > MOST_TEXT or not text.isprintable():
+        raise line.bad("text", "is no short line of text", f"keep it on one line, {MOST_TEXT} characters")
+    change = line.text("change") if "change" in line.values else ""
+    return Mark(at_ns=line.time_ns("mark"), text=text, change=change, expected=_gains(line))
+
+
+def _gains(line: JsonLine) -> tuple[ExpectedGain, ...]:
+    rows = line.values.get("expected", [])
+    out = []
+    for row in rows if isinstance(rows, list) else [None]:
+        if isinstance(row, dict) and set(row) == _GAIN_KEYS and row["direction"] in list(Direction):
+            frequency, gain = line.finite(row["frequency_hz"]), line.finite(row["gain_db"])
+            if frequency is not None and gain is not None:
+                way = Direction(row["direction"])
+                out.append(ExpectedGain(direction=way, frequency_hz=frequency, gain_db=gain))
+                continue
+        raise line.bad(
+            "expected",
+            "is no list of gains",
+            'write [{"direction": "down", "frequency_hz": 4e8, "gain_db": 3.5}]',
+        )
+    return tuple(out)
+
+
+def look_of(line: JsonLine) -> Look:
+    """The look of a line; DataError names what is wrong with it."""
+    missing = next((k for k in ("of", "from", "to") if k not in line.values), None)
+    if missing:
+        raise line.bad(missing, "is missing", "write the time of the change, and the span looked at")
+    return Look(
+        of_ns=line.time_ns("of"),
+        at_ns=line.time_ns("look"),
+        from_ns=line.time_ns("from"),
+        to_ns=line.time_ns("to"),
+    )

@@ -1,0 +1,60 @@
+"""Keeps what people noted: marks, numbered as they came, and looks at what a change did."""
+
+from whichhop.model.mark import Look, Mark
+from whichhop.store.db import Database
+from whichhop.store.mark_lines import gains_of, gains_text
+
+
+def add_mark(db: Database, mark: Mark) -> int | None:
+    """Keep a mark; its number, or None when the same words stand at that instant already.
+
+    Numbers are never used twice, so that an old note on paper still names the same mark or none.
+    """
+    with db.transaction():
+        # Asked first, since a refused row would use a number up.
+        if db.execute("SELECT 1 FROM mark WHERE at_ns = ? AND text = ?", (mark.at_ns, mark.text)):
+            return None
+        return db.number(
+            "INSERT INTO mark (at_ns, text, change, expected) VALUES (?, ?, ?, ?) RETURNING id",
+            (mark.at_ns, mark.text, mark.change, gains_text(mark.expected)),
+        )
+
+
+def marks(db: Database) -> dict[int, Mark]:
+    """Every mark by its number, in the order of time."""
+    rows = db.execute("SELECT id, at_ns, text, change, expected FROM mark ORDER BY at_ns, id")
+    return {
+        number: Mark(at_ns=at_ns, text=text, change=change, expected=gains_of(expected))
+        for number, at_ns, text, change, expected in rows
+    }
+
+
+def remove_mark(db: Database, number: int) -> bool:
+    """Take a mark back; False when there is none of that number. Looks stay: they were taken all the same."""
+    return bool(db.execute("DELETE FROM mark WHERE id = ? RETURNING id", (number,)))
+
+
+def add_look(db: Database, look: Look) -> int:
+    """Keep a look; how many different ones there are at that change, this one counted.
+
+    The same span again is the same look, told with the number it had: that many were taken up to then.
+    """
+    with db.transaction():
+        db.execute(
+            "INSERT OR IGNORE INTO look (of_ns, at_ns, from_ns, to_ns) VALUES (?, ?, ?, ?)",
+            (look.of_ns, look.at_ns, look.from_ns, look.to_ns),
+        )
+        ((first_ns,),) = db.execute(
+            "SELECT at_ns FROM look WHERE of_ns = ? AND from_ns = ? AND to_ns = ?",
+            (look.of_ns, look.from_ns, look.to_ns),
+        )
+        return db.number(
+            "SELECT count(*) FROM look WHERE of_ns = ? AND (at_ns, from_ns, to_ns) <= (?, ?, ?)",
+            (look.of_ns, first_ns, look.from_ns, look.to_ns),
+        )
+
+
+def looks(db: Database) -> list[Look]:
+    """Every look, in the order taken."""
+    rows = db.execute("SELECT of_ns, at_ns, from_ns, to_ns FROM look ORDER BY at_ns, of_ns, from_ns, to_ns")
+    return [Look(of_ns=of, at_ns=at, from_ns=start, to_ns=end) for of, at, start, end in rows]
