@@ -28,6 +28,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is to blame"),
     ("transfer", "whichhop.cli.transfer", "measure how much a path carries and what that does to delay"),
     ("capacity", "whichhop.cli.capacity", "say what each link carries, and whether the plan is delivered"),
+    ("advise", "whichhop.cli.advise", "say what to do next, ranked by what was measured"),
     (
         "evidence",
         "whichhop.cli.evidence",
