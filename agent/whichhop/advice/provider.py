@@ -3,12 +3,14 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from whichhop.advice.known import Known, time_words, trouble, trouble_words
+from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
 from whichhop.advice.step import Cost, Effort, Kind, Step
 from whichhop.advice.vantage import KNOWING
 from whichhop.model import Cause, Verdict
 from whichhop.model.links import Owner
 
+SHORT_S = 300.0
+"""One episode under five minutes shows that it happened, not that it keeps happening: our own choice."""
 PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
 
 
@@ -18,7 +20,9 @@ def steps(known: Known) -> Iterator[Step]:
         known,
         lambda v, line: v.cause in PROVIDERS and v.proven and (line is None or line.whose is Owner.PROVIDER),
     )
-    if proven.verdicts:
+    if len(proven.verdicts) == 1 and proven.seconds < SHORT_S:
+        yield _once(known, proven)
+    elif proven.verdicts:
         yield Step(
             key="call-provider",
             kind=Kind.MEND,
@@ -45,6 +49,22 @@ def steps(known: Known) -> Iterator[Step]:
             effort=Effort.HOUR,
             cost=Cost.NOTHING,
         )
+
+
+def _once(known: Known, proven: Trouble) -> Step:
+    """One short episode is proven, but a support desk will ask for more than one."""
+    return Step(
+        key="keep-measuring",
+        kind=Kind.TELL,
+        what="Keep measuring: one short episode is proven, and a support desk asks for more",
+        where="access",
+        why=(f"proven, every guard met: {trouble_words(proven)}", "it came once and was over soon"),
+        gains=(proven.gain,),
+        worth=KNOWING * proven.share,
+        effort=Effort.MINUTES,
+        cost=Cost.NOTHING,
+        commands=(_command(known, proven.verdicts),),
+    )
 
 
 def _command(known: Known, verdicts: tuple[Verdict, ...]) -> str:

@@ -218,6 +218,15 @@ def test_the_provider_is_called_only_when_it_is_proven_and_the_levels_leave_it_s
     assert "missing: own traffic is not known" in only(found, "collect-evidence").why
 
 
+def test_one_short_episode_is_no_reason_to_call_yet() -> None:
+    short = verdict(Cause.UPSTREAM_LINK, "modem/provider-edge", hours=0.05)  # three minutes
+    once = advise(known(verdicts=(short,)))
+    assert only(once, "keep-measuring").kind is Kind.TELL
+    assert "call-provider" not in [s.key for s in once]
+    again = replace(short, start_ns=short.start_ns + 5 * HOUR_NS, end_ns=(short.end_ns or 0) + 5 * HOUR_NS)
+    assert only(advise(known(verdicts=(short, again))), "call-provider").kind is Kind.MEND
+
+
 def test_a_box_is_replaced_only_when_a_transfer_ran_into_its_ceiling() -> None:
     boxes = (Box(node="router", port_bps=100e6), Box(node="study", port_bps=1e9))
     # the port lets 94.1 Mb/s through, the plan would carry some 383
