@@ -9,15 +9,18 @@ from pathlib import Path
 from support.live import busy_state
 from whichhop.errors import WhichhopError
 from whichhop.serve.app import App
+from whichhop.serve.live import LiveState
 from whichhop.serve.server import Server
 
 TOKEN = "5f" * 32
 
 
 @contextmanager
-def serving(store: Path, *, port: int = 0, agent: str = "desk") -> Iterator[str]:
-    """The base address of an agent that answers until the block ends."""
-    live = busy_state()
+def serving(
+    store: Path, *, port: int = 0, agent: str = "desk", live: LiveState | None = None
+) -> Iterator[str]:
+    """The base address of an agent that answers until the block ends; `live`: its state."""
+    live = live or busy_state()
     live.agent = agent
     app = App(live=live, store=store, token=TOKEN, summary=lambda: {"home": "Alder House", "agent": agent})
     ready: threading.Event = threading.Event()

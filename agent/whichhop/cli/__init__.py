@@ -31,6 +31,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ("before-after", "whichhop.cli.before_after", "say what a noted change did, link by link"),
     ("transfer", "whichhop.cli.transfer", "measure how much a path carries and what that does to delay"),
     ("capacity", "whichhop.cli.capacity", "say what each link carries, and whether the plan is delivered"),
+    ("advise", "whichhop.cli.advise", "say what to do next, ranked by what was measured"),
     (
         "evidence",
         "whichhop.cli.evidence",

@@ -1,7 +1,8 @@
 """Makes a dossier from a store's records: the same home, span and records give the same figures again."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from whichhop import __version__
 from whichhop.cabling.access_line import explain_line
@@ -10,7 +11,7 @@ from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.level_readings import from_readings
 from whichhop.compare.charts import charts_of
 from whichhop.compare.claim import claim_of, happened
-from whichhop.compare.counted import Counted, count_in, heard
+from whichhop.compare.counted import Counted, Reduced, heard, reduced, side_by_side
 from whichhop.compare.redact import StandIns, stripped
 from whichhop.compare.session_rows import session_rows
 from whichhop.compare.sight import Sight, sight_of
@@ -19,10 +20,12 @@ from whichhop.config.check import House
 from whichhop.model import Cause, Home, Owner, Reading, SessionKey, Verdict, derive_sessions
 from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote
 from whichhop.model.units import NS_PER_MINUTE, minute_of
-from whichhop.store.columns import session_columns
+from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.store import Store
 
 MOST_LEVELS = 12
+LONG_SESSION_MINUTES = 60_000
+"""From here on (a day of forty sessions) starting a second process pays for itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,14 +47,14 @@ def whole_ticks(start_ns: int, end_ns: int) -> tuple[int, int]:
     return start_ns - start_ns % TICK_NS, end_ns - end_ns % TICK_NS
 
 
-def _counted(store: Store, key: SessionKey, start_ns: int, end_ns: int) -> Counted:
-    columns = session_columns(store, key, minute_of(start_ns), minute_of(end_ns - 1) + 1)
+def _reduced(span_ns: tuple[int, int], columns: SessionColumns) -> Reduced:
+    """What a reading process hands back of one session."""
     assert columns.rtt_ns is not None  # noqa: S101 - all delay columns are asked for by default
     assert columns.out_ns is not None  # noqa: S101
     assert columns.queue_ns is not None  # noqa: S101
     errors = [f.clock_error_ns for f in columns.facts if f.clock_error_ns is not None]
-    return Counted(
-        session=key,
+    counted = Counted(
+        session=columns.session,
         sent_ns=columns.sent_ns,
         fate=columns.fate,
         rtt_ns=columns.rtt_ns,
@@ -61,6 +64,17 @@ def _counted(store: Store, key: SessionKey, start_ns: int, end_ns: int) -> Count
         reordered=sum(f.reordered * f.times for f in columns.facts),
         stamps=tuple(sorted({f.stamps for f in columns.facts})),
         clock_error_ns=max(errors, default=None),
+    )
+    return reduced(counted, *span_ns)
+
+
+def _parts(store: Store, keys: Sequence[SessionKey], order: Order) -> Iterator[Reduced]:
+    """Each session's part, in the order of `keys`; a long span is read on every processor."""
+    minutes = (minute_of(order.start_ns), minute_of(order.end_ns - 1) + 1)
+    long = len(keys) * (minutes[1] - minutes[0]) >= LONG_SESSION_MINUTES
+    span_ns = (order.start_ns, order.end_ns)
+    yield from each_session(
+        store.db.path, keys, partial(_reduced, span_ns), span=minutes, processes=None if long else 1
     )
 
 
@@ -113,6 +127,10 @@ def _renamed(readings: Iterable[Reading], stand: StandIns | None) -> Iterator[Re
     return (stand.reading(r) if stand else r for r in readings)
 
 
+def _shown(part: Reduced, shown: Mapping[SessionKey, SessionKey]) -> Reduced:
+    return replace(part, tally=replace(part.tally, session=shown[part.tally.session]))
+
+
 def assemble(store: Store, order: Order) -> Dossier | None:
     """The dossier of one span; None when nothing of the home was measured in it."""
     home = stripped(order.house.home)
@@ -120,8 +138,8 @@ def assemble(store: Store, order: Order) -> Dossier | None:
     kept = set(store.sessions())
     keys = [s.key for s in derive_sessions(home) if s.key in kept]
     shown = {key: stand.key(key) if stand else key for key in keys}
-    parts = (replace(_counted(store, key, order.start_ns, order.end_ns), session=shown[key]) for key in keys)
-    table, tallies = count_in(shown.values(), parts, start_ns=order.start_ns, end_ns=order.end_ns)
+    parts = (_shown(part, shown) for part in _parts(store, keys, order))
+    table, tallies = side_by_side(shown.values(), parts, start_ns=order.start_ns, end_ns=order.end_ns)
     table = heard(table)
     if not table.ticks:
         return None

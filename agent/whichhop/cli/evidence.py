@@ -21,7 +21,7 @@ from whichhop.report.blocks import Notice
 from whichhop.report.contents import SECTIONS
 from whichhop.report.figures_csv import figures_csv
 from whichhop.report.html import page
-from whichhop.report.seal import public_half, seal_of, sealed
+from whichhop.report.seal import data_signature, public_half, seal_of, sealed, sealed_paper
 from whichhop.report.wire_form import dossier_bytes
 from whichhop.store.store import Store
 from whichhop.wire.time_stamp import request
@@ -33,7 +33,7 @@ examples:
   whichhop evidence alder.yaml --offline --redact --html to-share.html
 
 Exit code 0 when the evidence holds the provider to something, 1 when it does not; the report then says what
-to collect. The page is signed with the home's key when that is at hand; `whichhop verify` checks it.
+to collect. Page and PDF are signed with the home's key when that is at hand; `whichhop verify` checks either.
 """
 
 
@@ -137,7 +137,9 @@ def _outputs(args: argparse.Namespace, dossier: Dossier, secret: bytes | None) -
     if args.pdf:
         from whichhop.report.pdf import pdf
 
-        _write(args.pdf, pdf(dossier))
+        signature = data_signature(dossier_bytes(dossier), secret) if secret else None
+        paper = pdf(dossier, signature)
+        _write(args.pdf, sealed_paper(paper, seal_of(paper, secret)))
     if args.csv:
         _write(args.csv, figures_csv(dossier).encode())
     if args.json:

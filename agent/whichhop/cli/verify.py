@@ -18,10 +18,11 @@ from whichhop.config.check import House, read_house
 from whichhop.errors import DataError
 from whichhop.model import Record
 from whichhop.model.dossier import Dossier
+from whichhop.report.attachments import report_data
 from whichhop.report.checks import Check, checks
 from whichhop.report.html import dossier_part, page
-from whichhop.report.seal import Seal, sealed, trouble, unsealed
-from whichhop.report.wire_form import read_dossier
+from whichhop.report.seal import Seal, data_signed, sealed, trouble, unsealed, unsealed_paper
+from whichhop.report.wire_form import dossier_bytes, read_dossier
 from whichhop.store.files import read_file
 from whichhop.store.store import Store
 from whichhop.wire.time_stamp import read_response
@@ -29,6 +30,7 @@ from whichhop.wire.time_stamp import read_response
 EPILOG = """\
 examples:
   whichhop verify evening.html whichhop.db
+  whichhop verify evening.pdf whichhop.db
   whichhop verify evening.html desk.jsonl router.jsonl.gz
   whichhop verify to-share.html whichhop.db --home alder.yaml     a report with stand-ins
   whichhop verify evening.html --attach-time evening.tsr          a third party's time-stamp, checked and kept
@@ -42,7 +44,7 @@ SQLITE = b"SQLite format 3\0"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The verb's arguments."""
     parser.epilog = EPILOG
-    parser.add_argument("report", type=Path, metavar="REPORT", help="the page, or its data as JSON")
+    parser.add_argument("report", type=Path, metavar="REPORT", help="the page, the PDF, or the data as JSON")
     parser.add_argument(
         "records",
         type=Path,
@@ -71,7 +73,7 @@ def _text(path: Path) -> str:
     try:
         return _bytes(path).decode()
     except UnicodeDecodeError:
-        raise DataError(f"{path}: not a report; give the page or its data as JSON, not the PDF") from None
+        raise DataError(f"{path}: not a report; give the page, the PDF, or its data as JSON") from None
 
 
 def _simple(name: str, why: str) -> Check:
@@ -84,10 +86,48 @@ def _page_checks(text: str, seal: Seal | None, dossier: Dossier, wanted_key: str
         shows = page(dossier) == text
         yield _simple("page shows its data", "" if shows else "the page says something else than its data")
     if wanted_key is not None:
-        same = dossier.public_key is not None and dossier.public_key == wanted_key.lower()
-        yield _simple("signing key", "" if same else "signed by another key than the one given, or by none")
+        yield _key_check(dossier, wanted_key)
     if seal is not None and seal.time_response is not None:
         yield _time_check(_decoded(seal.time_response), seal)
+
+
+def _key_check(dossier: Dossier, wanted_key: str) -> Check:
+    same = dossier.public_key is not None and dossier.public_key == wanted_key.lower()
+    return _simple("signing key", "" if same else "signed by another key than the one given, or by none")
+
+
+def _paper_checks(
+    paper: bytes, seal: Seal | None, dossier: Dossier, signature: str | None, notes: list[str]
+) -> Iterator[Check]:
+    yield _simple("seal", trouble(paper, seal, dossier.public_key))
+    if dossier.public_key is not None:
+        good = signature is not None and data_signed(dossier_bytes(dossier), signature, dossier.public_key)
+        yield _simple("signature of the data", "" if good else "it does not fit the data")
+    if dossier.software == __version__:
+        from whichhop.report.pdf import pdf
+
+        if pdf(dossier, signature) == paper:
+            yield _simple("page shows its data", "")
+            return
+    # Another version or other fonts set the same data otherwise, so this is no proof of a change.
+    notes.append(
+        "this machine sets the paper otherwise than it stands in the file: that what is printed is what the"
+        " data says rests on the seal alone"
+    )
+
+
+def _read_paper(
+    path: Path, data: bytes, wanted_key: str | None, notes: list[str]
+) -> tuple[Dossier, list[Check]]:
+    paper, seal = unsealed_paper(data, str(path))
+    part, signature = report_data(paper)
+    if part is None:
+        raise DataError(f"{path}: a PDF without a report's data; give one that `whichhop evidence` wrote")
+    dossier = read_dossier(part, str(path))
+    found = list(_paper_checks(paper, seal, dossier, signature, notes))
+    if wanted_key is not None:
+        found.append(_key_check(dossier, wanted_key))
+    return dossier, found
 
 
 def _decoded(text: str) -> bytes:
@@ -208,20 +248,31 @@ def _say(found: Sequence[Check], notes: Sequence[str], as_data: bool) -> None:
     sys.stdout.write(f"{len(found) - len(bad)} of {len(found)} checks hold\n")
 
 
-def run(args: argparse.Namespace) -> int:
-    """Check. Exit code 0 when all hold, 1 when one does not."""
+def _read_page(args: argparse.Namespace, notes: list[str]) -> tuple[Dossier, list[Check]]:
     whole = _text(args.report)
     text, seal = unsealed(whole, str(args.report))
     part = dossier_part(text)
-    notes: list[str] = []
-    found: list[Check] = []
     dossier = read_dossier(part if part is not None else whole.encode(), str(args.report))
     if part is None:
-        notes.append("bare data carries no seal; only the page does")
+        notes.append("bare data carries no seal; page and PDF do")
+        found = []
     else:
-        found += _page_checks(text, seal, dossier, args.public_key)
+        found = list(_page_checks(text, seal, dossier, args.public_key))
     if args.attach_time:
         found.append(_attach(args.report, text, seal, _bytes(args.attach_time)))
+    return dossier, found
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check. Exit code 0 when all hold, 1 when one does not."""
+    notes: list[str] = []
+    raw = _bytes(args.report)
+    if raw.startswith(b"%PDF"):
+        if args.attach_time:
+            raise DataError(f"{args.report}: a time-stamp is kept in the page; give the HTML file")
+        dossier, found = _read_paper(args.report, raw, args.public_key, notes)
+    else:
+        dossier, found = _read_page(args, notes)
     if args.records:
         from_files = not any(_is_store(p) for p in args.records)
         with ExitStack() as stack:

@@ -1,8 +1,7 @@
 """One session's samples of a span as arrays, their digest, and the window table counted from them."""
 
 import hashlib
-from array import array
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -10,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.cutting import Cutter
-from whichhop.compare.windows import WindowTable
-from whichhop.model import Columns, Fate, Record, SessionKey
-from whichhop.model.units import NS_PER_S, minute_of
+from whichhop.compare.windows import COUNTS, QUANTILES, WindowTable
+from whichhop.model import Fate, Record, SessionKey
+from whichhop.model.units import NS_PER_S
 
 Int64 = NDArray[np.int64]
 PIECE_NS = 4 * 3600 * NS_PER_S
@@ -95,44 +94,56 @@ def tally_of(counted: Counted) -> Tally:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reduced:
+    """What is left of a session's samples: its tally and its column of the table, a tenth of their size."""
+
+    tally: Tally
+    table: WindowTable
+
+
+def reduced(counted: Counted, start_ns: int, end_ns: int) -> Reduced:
+    """Count one session's samples; start_ns, end_ns: whole ticks."""
+    cutter = Cutter((counted.session,), start_ns=start_ns, end_ns=end_ns)
+    inside = within(counted, start_ns, end_ns)
+    if len(inside.sent_ns):
+        edges = np.arange(start_ns, int(inside.sent_ns[-1]) + PIECE_NS + 1, PIECE_NS)
+        # Pieces of whole ticks: sorting many short ones is several times faster than one long one.
+        for first, end in pairwise(np.searchsorted(inside.sent_ns, edges).tolist()):
+            part = slice(first, end)
+            cutter.add_columns(counted.session, inside.sent_ns[part], inside.fate[part], inside.rtt_ns[part])
+    return Reduced(tally=tally_of(inside), table=cutter.table)
+
+
+def side_by_side(
+    keys: Iterable[SessionKey], parts: Iterable[Reduced], *, start_ns: int, end_ns: int
+) -> tuple[WindowTable, tuple[Tally, ...]]:
+    """The table of a span and each session's tally; one part is in memory beside the table.
+
+    keys: the table's columns; parts: at most one a key, in any order, all of this span.
+    """
+    table = Cutter(tuple(keys), start_ns=start_ns, end_ns=end_ns).table
+    place = {key: i for i, key in enumerate(table.sessions)}
+    tallies = []
+    for part in parts:
+        tallies.append(part.tally)
+        for name in (*COUNTS, *QUANTILES):
+            getattr(table, name)[:, place[part.tally.session]] = getattr(part.table, name)[:, 0]
+    return table, tuple(tallies)
+
+
 def count_in(
     keys: Iterable[SessionKey], parts: Iterable[Counted], *, start_ns: int, end_ns: int
 ) -> tuple[WindowTable, tuple[Tally, ...]]:
-    """The table of a span and each session's tally; parts are taken one by one, so one is in memory.
-
-    keys: the table's columns; parts: at most one a key, in any order. start_ns, end_ns: whole ticks.
-    """
-    cutter = Cutter(tuple(keys), start_ns=start_ns, end_ns=end_ns)
-    tallies = []
-    for part in parts:
-        inside = within(part, start_ns, end_ns)
-        tallies.append(tally_of(inside))
-        for record in _as_records(inside, start_ns):
-            cutter.add([record])
-    return cutter.table, tuple(tallies)
+    """The same straight from samples: parts are taken one by one, so one is in memory."""
+    counted = (reduced(part, start_ns, end_ns) for part in parts)
+    return side_by_side(keys, counted, start_ns=start_ns, end_ns=end_ns)
 
 
 def heard(table: WindowTable) -> WindowTable:
     """The table from the first tick in which anything was sent to the last; no ticks when nothing was."""
     ticks = np.flatnonzero(table.sent.any(axis=1))
     return table.span(int(ticks[0]), int(ticks[-1]) + 1) if ticks.size else table.span(0, 0)
-
-
-def _as_records(counted: Counted, start_ns: int) -> Iterator[Record]:
-    """The span in pieces of whole ticks: sorting many short pieces is several times faster than one long."""
-    if not len(counted.sent_ns):
-        return
-    last = int(counted.sent_ns[-1])
-    cuts = np.searchsorted(counted.sent_ns, np.arange(start_ns, last + PIECE_NS + 1, PIECE_NS))
-    for first, end in pairwise(cuts.tolist()):
-        if first < end:
-            samples = Columns(
-                sent_ns=array("q", counted.sent_ns[first:end].tobytes()),
-                fate=array("B", counted.fate[first:end].tobytes()),
-                rtt_ns=array("q", counted.rtt_ns[first:end].tobytes()),
-            )
-            minute = minute_of(int(counted.sent_ns[first]))
-            yield Record(session=counted.session, minute=minute, samples=samples)
 
 
 def counted_of(session: SessionKey, records: Iterable[Record]) -> Counted:

@@ -34,10 +34,19 @@ def _rows(dossier: Dossier) -> list[Row]:
     return out
 
 
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+"""What a spreadsheet takes for the beginning of a formula in a cell of text (common practice)."""
+
+
+def _safe(cell: object) -> object:
+    """Text that a spreadsheet would run is shown with an apostrophe before it; numbers stay numbers."""
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA) else cell
+
+
 def figures_csv(dossier: Dossier) -> str:
     """All figures, unrounded; an empty cell is a value that is not known."""
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(HEAD)
-    writer.writerows(_rows(dossier))
+    writer.writerows([_safe(cell) for cell in row] for row in _rows(dossier))
     return out.getvalue()

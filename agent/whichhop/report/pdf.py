@@ -1,4 +1,4 @@
-"""The same sections on paper, set by typst, which needs no system library."""
+"""The same sections on paper, set by typst, which needs no system library; the data is attached to it."""
 
 from datetime import UTC, datetime
 
@@ -8,7 +8,10 @@ from whichhop.model.dossier import Dossier
 from whichhop.report.blocks import Block, Bullets, Facts, Fixed, Grid, Notice, Para, Picture, Section, Tone
 from whichhop.report.contents import contents
 from whichhop.report.plot import style
+from whichhop.report.wire_form import dossier_bytes
 
+DATA, SIGNATURE = "dossier.json", "dossier.sig"
+"""The files attached to the PDF: the figures as data, and the signature of that data."""
 _TONES = {Tone.CLAIM: "#9a3c00", Tone.HOLD: "#5b4a00", Tone.CALM: "#00573f"}
 _PREAMBLE = """
 #set page(paper: "a4", margin: 14mm, footer: context align(right, text(size: 7pt, fill: luma(90))[
@@ -91,8 +94,15 @@ def _section(section: Section, first: bool) -> str:
     return inner + "\n#pagebreak()" if first else f"#heading(level: 2, {_quoted(section.title)})\n\n{inner}"
 
 
-def source(dossier: Dossier) -> str:
-    """The typst text of the report."""
+def _attached(name: str, text: str, mime: str, words: str) -> str:
+    return (
+        f'#pdf.attach("{name}", bytes({_quoted(text)}), relationship: "data", mime-type: "{mime}",'
+        f" description: {_quoted(words)})"
+    )
+
+
+def source(dossier: Dossier, signature: str | None = None) -> str:
+    """The typst text of the report. signature: of its data, hexadecimal, to be printed and attached."""
     title = f"{dossier.home.name}: which hop is to blame"
     parts = [_section(s, place == 0) for place, s in enumerate(contents(dossier))]
     return "\n\n".join(
@@ -101,6 +111,9 @@ def source(dossier: Dossier) -> str:
             _PREAMBLE,
             f"#heading(level: 1, {_quoted(title)})",
             *parts,
+            *([_block(b) for b in _signed(signature)] if signature else ()),
+            _attached(DATA, dossier_bytes(dossier).decode(), "application/json", "the figures as data"),
+            *([_attached(SIGNATURE, signature, "text/plain", "of the data")] if signature else ()),
         ]
     )
 
@@ -110,6 +123,14 @@ def _date(at_ns: int) -> str:
     return f"datetime(year: {at.year}, month: {at.month}, day: {at.day})"
 
 
-def pdf(dossier: Dossier) -> bytes:
-    """The report as PDF."""
-    return bytes(typst.compile(source(dossier).encode()))
+def _signed(signature: str) -> tuple[Block, ...]:
+    return (
+        Para("Signature of that data's digest by the key above (Ed25519, RFC 8032):"),
+        Fixed(signature[:64]),
+        Fixed(signature[64:]),
+    )
+
+
+def pdf(dossier: Dossier, signature: str | None = None) -> bytes:
+    """The report as PDF, without its seal; the same dossier gives the same PDF on the same machine."""
+    return bytes(typst.compile(source(dossier, signature).encode()))

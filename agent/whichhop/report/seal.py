@@ -1,4 +1,4 @@
-"""Signs a finished page and tells a changed one: Ed25519 (RFC 8032) over all that stands before the seal."""
+"""Signs a finished page or paper and tells a changed one: Ed25519 (RFC 8032) over all before the seal."""
 
 import base64
 import hashlib
@@ -12,6 +12,11 @@ from whichhop.errors import DataError
 
 OPEN, CLOSE = "<!-- whichhop seal ", " -->\n"
 PURPOSE = b"whichhop report 1\0"
+PAPER_OPEN, PAPER_CLOSE = b"% whichhop seal ", b"\n"
+"""Behind a PDF's last line: a comment by its own grammar (ISO 32000-1, 7.2.4), which readers pass over."""
+READERS_LOOK_BACK = 1024
+"""Readers want the end mark of a PDF within so many of its last octets (ISO 32000-1, annex H.3.18)."""
+DATA_PURPOSE = b"whichhop report data 1\0"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,9 +35,29 @@ def public_half(secret: bytes) -> str:
     return Ed25519PrivateKey.from_private_bytes(secret).public_key().public_bytes_raw().hex()
 
 
-def seal_of(page: str, secret: bytes | None) -> Seal:
-    """The seal of a page; without a secret only its digest."""
-    digest = hashlib.sha256(page.encode())
+def _octets(report: str | bytes) -> bytes:
+    return report.encode() if isinstance(report, str) else report
+
+
+def data_signature(data: bytes, secret: bytes) -> str:
+    """The signature of a report's data alone, which can be printed; hexadecimal."""
+    digest = hashlib.sha256(data).digest()
+    return Ed25519PrivateKey.from_private_bytes(secret).sign(DATA_PURPOSE + digest).hex()
+
+
+def data_signed(data: bytes, signature: str, public_key: str) -> bool:
+    """True when that key signed that data."""
+    try:
+        key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public_key))
+        key.verify(bytes.fromhex(signature), DATA_PURPOSE + hashlib.sha256(data).digest())
+    except (ValueError, InvalidSignature):
+        return False
+    return True
+
+
+def seal_of(report: str | bytes, secret: bytes | None) -> Seal:
+    """The seal of a page or a PDF; without a secret only its digest."""
+    digest = hashlib.sha256(_octets(report))
     if secret is None:
         return Seal(sha256=digest.hexdigest())
     signature = Ed25519PrivateKey.from_private_bytes(secret).sign(PURPOSE + digest.digest())
@@ -44,6 +69,24 @@ def sealed(page: str, seal: Seal) -> str:
     return page + OPEN + base64.b64encode(msgspec.json.encode(seal)).decode() + CLOSE
 
 
+def sealed_paper(pdf: bytes, seal: Seal) -> bytes:
+    """The PDF with its seal behind it."""
+    line = PAPER_OPEN + base64.b64encode(msgspec.json.encode(seal)) + PAPER_CLOSE
+    if len(line) > READERS_LOOK_BACK - 64:
+        raise ValueError(f"a seal of {len(line)} octets would hide the PDF's end from its readers")
+    return pdf + line
+
+
+def unsealed_paper(data: bytes, place: str) -> tuple[bytes, Seal | None]:
+    """PDF and seal of a file; None when it carries no seal. DataError when the seal is damaged."""
+    pdf, found, rest = data.rpartition(PAPER_OPEN)
+    if not found:
+        return data, None
+    if not rest.endswith(PAPER_CLOSE) or rest.count(PAPER_CLOSE) != 1:
+        raise DataError(f"{place}: something stands behind its seal; get the report anew")
+    return pdf, _seal(rest.removesuffix(PAPER_CLOSE), place)
+
+
 def unsealed(text: str, place: str) -> tuple[str, Seal | None]:
     """Page and seal of a file; None when it carries no seal. DataError when the seal is damaged."""
     page, found, rest = text.rpartition(OPEN)
@@ -51,17 +94,21 @@ def unsealed(text: str, place: str) -> tuple[str, Seal | None]:
         return text, None
     if not rest.endswith(CLOSE) or rest.count(CLOSE) != 1:
         raise DataError(f"{place}: something stands behind its seal; get the report anew")
+    return page, _seal(rest.removesuffix(CLOSE).encode(), place)
+
+
+def _seal(text: bytes, place: str) -> Seal:
     try:
-        return page, msgspec.json.decode(base64.b64decode(rest.removesuffix(CLOSE), validate=True), type=Seal)
+        return msgspec.json.decode(base64.b64decode(text, validate=True), type=Seal)
     except (ValueError, msgspec.MsgspecError):
         raise DataError(f"{place}: its seal cannot be read; get the report anew") from None
 
 
-def trouble(page: str, seal: Seal | None, known_key: str | None) -> str:
-    """What is wrong with a page's seal, empty when it holds. known_key: the key the page itself names."""
+def trouble(page: str | bytes, seal: Seal | None, known_key: str | None) -> str:
+    """What is wrong with a report's seal, empty when it holds. known_key: the key the report itself names."""
     if seal is None:
         return "the report carries no seal"
-    digest = hashlib.sha256(page.encode())
+    digest = hashlib.sha256(_octets(page))
     if digest.hexdigest() != seal.sha256:
         return "the report was changed after it was sealed"
     if known_key is None and seal.signature is None:

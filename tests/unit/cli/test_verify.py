@@ -35,6 +35,7 @@ class Made:
 
     home: Path
     html: Path
+    pdf: Path
     store: Path
     file: Path
 
@@ -45,6 +46,7 @@ def original(tmp_path_factory: pytest.TempPathFactory) -> Made:
     made = Made(
         home=folder / "alder.yaml",
         html=folder / "r.html",
+        pdf=folder / "r.pdf",
         store=folder / "s.db",
         file=folder / "r.jsonl.gz",
     )
@@ -54,14 +56,14 @@ def original(tmp_path_factory: pytest.TempPathFactory) -> Made:
         store.append_all(*recorded("upstream-link"))
     shutil.copy(recorded_folder() / "upstream-link.jsonl.gz", made.file)
     words = ["evidence", str(made.home), "--store", str(made.store), "--offline"]
-    assert main([*words, "--html", str(made.html)]) == 0
+    assert main([*words, "--html", str(made.html), "--pdf", str(made.pdf)]) == 0
     return made
 
 
 @pytest.fixture
 def made(original: Made, tmp_path: Path) -> Made:
     """A copy that a test may spoil."""
-    names = ("home", "html", "store", "file")
+    names = ("home", "html", "pdf", "store", "file")
     copies = {n: tmp_path / getattr(original, n).name for n in names}
     for n in names:
         shutil.copy(getattr(original, n), copies[n])
@@ -316,3 +318,92 @@ def test_a_time_stamp_is_attached_only_when_it_is_for_this_page(
     bare.write_bytes(unsealed(made.html.read_text(), "")[0].encode())
     names = ("-data", str(bare), "-in", str(answer), "-CAfile", str(authority / "tsa.crt"))
     openssl("ts", "-verify", *names)
+
+
+def signer(made: Made) -> str:
+    """The key that signed the page."""
+    part = dossier_part(made.html.read_text())
+    assert part is not None
+    key = read_dossier(part, "r.html").public_key
+    assert key is not None
+    return key
+
+
+def test_the_pdf_holds_against_store_and_file_as_the_page_does(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert not fails(capsys, str(made.pdf), str(made.store))
+    assert not fails(capsys, str(made.pdf), str(made.file))
+    assert not fails(capsys, str(made.pdf), "--public-key", signer(made))
+    assert "signing key" in fails(capsys, str(made.pdf), "--public-key", "00" * 32)
+
+
+@pytest.mark.parametrize("part", [0.1, 0.5, 0.9])
+def test_a_changed_byte_of_the_pdf_is_caught(
+    part: float, made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = bytearray(made.pdf.read_bytes())
+    place = round(len(data) * part)
+    data[place] ^= 1
+    made.pdf.write_bytes(bytes(data))
+    code = main(["verify", str(made.pdf), str(made.store)])
+    assert code in (1, 2)  # does not hold, or cannot even be read
+    assert code == 1 or capsys.readouterr().err
+
+
+def test_a_pdf_set_and_sealed_anew_from_other_figures_is_caught(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from whichhop.report.attachments import report_data
+    from whichhop.report.pdf import pdf
+    from whichhop.report.seal import data_signature, sealed_paper
+
+    data, _ = report_data(made.pdf.read_bytes())
+    assert data is not None
+    said = read_dossier(data, "r.pdf")
+    assert said.claim is not None
+    worse = replace(
+        said,
+        claim=replace(said.claim, figures=tuple(replace(f, value=0.99) for f in said.claim.figures)),
+    )
+    forger = bytes(range(32))
+    paper = pdf(worse, data_signature(b"other data", forger))
+    made.pdf.write_bytes(sealed_paper(paper, seal_of(paper, forger)))
+    bad = fails(capsys, str(made.pdf), str(made.store))
+    assert {"seal", "signature of the data", "figure line-loss value"} <= set(bad)
+
+
+def test_printed_words_that_are_not_the_datas_are_told_where_the_same_machine_set_them(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["verify", str(made.pdf)]) == 0
+    assert "holds: page shows its data" in capsys.readouterr().out
+
+
+def test_the_pdf_opens_with_its_seal_behind_it_and_says_how_to_check_it(made: Made) -> None:
+    import subprocess
+
+    from support.need import need_program
+
+    words = subprocess.run(
+        [need_program("pdftotext"), "-layout", str(made.pdf), "-"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert not words.stderr  # poppler has nothing to complain of
+    flat = "".join(words.stdout.replace("\u200b", "").split())
+    assert signer(made) in flat
+    assert "whichhopverifyREPORTRECORDS" in flat
+    assert made.pdf.read_bytes()[-1024:].count(b"%%EOF") == 1
+
+
+def test_a_pdf_without_data_and_a_time_stamp_for_a_pdf_are_refused_in_a_line(
+    made: Made, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = tmp_path / "other.pdf"
+    other.write_bytes(b"%PDF-1.7\n%%EOF\n")
+    assert main(["verify", str(other)]) == 2
+    assert "a PDF without a report's data" in capsys.readouterr().err
+    assert main(["verify", str(made.pdf), "--attach-time", str(other)]) == 2
+    assert "give the HTML file" in capsys.readouterr().err

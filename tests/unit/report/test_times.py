@@ -50,3 +50,30 @@ def test_utc_is_written_as_such() -> None:
 )
 def test_a_length_of_time_takes_the_two_largest_units(seconds: float, words: str) -> None:
     assert lasting(seconds) == words
+
+
+def test_the_hour_that_never_comes_is_never_written() -> None:
+    # Summer time in Lisbon began on 29 March 2026 at 01:00 UTC: 00:59:59 is followed by 02:00:00.
+    assert local(ns("2026-03-29T00:59:59"), LISBON) == "29 Mar 2026 00:59:59 (UTC+00:00)"
+    assert local(ns("2026-03-29T01:00:00"), LISBON) == "29 Mar 2026 02:00:00 (UTC+01:00)"
+    words = span(ns("2026-03-29T00:30:00"), ns("2026-03-29T01:30:00"), LISBON)
+    assert words == "29 Mar 2026 00:30:00 (UTC+00:00) to 29 Mar 2026 02:30:00 (UTC+01:00)"
+
+
+@pytest.mark.parametrize("day", ["2026-03-29", "2026-10-25"])
+def test_every_minute_of_a_day_of_a_clock_change_reads_back_as_itself(day: str) -> None:
+    start = ns(f"{day}T00:00:00") - 3600 * 10**9
+    texts = set()
+    for minute in range(26 * 60):
+        at = start + minute * 60 * 10**9
+        text = local(at, LISBON)
+        texts.add(text)
+        clock, _, offset = text.rpartition(" (UTC")
+        back = datetime.strptime(clock + " " + offset.rstrip(")"), "%d %b %Y %H:%M:%S %z")
+        assert back.timestamp() * 1e9 == at
+    assert len(texts) == 26 * 60  # none is written like another
+
+
+def test_a_length_is_that_of_the_clock_that_never_changes() -> None:
+    # From 00:30 to 02:30 by the wall on that morning is one hour.
+    assert lasting((ns("2026-03-29T01:30:00") - ns("2026-03-29T00:30:00")) / 1e9) == "1 h"

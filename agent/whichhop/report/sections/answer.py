@@ -11,11 +11,22 @@ from whichhop.report.way import draw_way
 from whichhop.report.words import OWNERS, at_most, figure, probability, with_interval
 
 SMALL_S = 0.001
+SHORT_S = 300.0
+"""One episode under five minutes shows that something happened, not that it keeps happening; our own choice.
+The guards before a claim (20 packets lost or a minute of added delay) can be met within a minute."""
 
 
 def told(dossier: Dossier) -> tuple[Happened, ...]:
     """The episodes that the claim is about."""
     return tuple(h for h in dossier.episodes if h.claimed)
+
+
+def one_short(dossier: Dossier) -> bool:
+    """True when the claim rests on a single short episode; the report then says so in its first lines."""
+    episodes = told(dossier)
+    if len(episodes) != 1:
+        return False
+    return ((episodes[0].end_ns or dossier.end_ns) - episodes[0].start_ns) / 1e9 < SHORT_S
 
 
 def subject(claim: Claim) -> str:
@@ -45,6 +56,13 @@ def _notice(dossier: Dossier) -> Notice:
     count = len(told(dossier))
     length = times.lasting(figure(claim, "duration").value or 0.0)
     often = f"in {count} episodes, {length} in all" if count > 1 else f"for {length}"
+    if claim.made and one_short(dossier):
+        return Notice(
+            Tone.CLAIM,
+            f"The trouble lay in {subject(claim)}: one short episode",
+            f"It {hurt(claim)}, {often}. The home's own network was measured at the same moments and was not"
+            " the cause. This is one short episode: it shows that it happened, not that it keeps happening.",
+        )
     if claim.made:
         return Notice(
             Tone.CLAIM,
@@ -149,6 +167,18 @@ def _home_side(claim: Claim) -> Bullets:
     return Bullets(tuple(items))
 
 
+def _request(dossier: Dossier) -> str:
+    wanted = (
+        "to tell us whether your own records show this episode, and what it was"
+        if one_short(dossier)
+        else "to look at this part of the path at the times given, and to tell us what you find"
+    )
+    return (
+        f"We kindly ask you {wanted}. The pages behind this one say how it was measured and how every figure"
+        " can be checked."
+    )
+
+
 def answer(dossier: Dossier) -> Section:
     """The first section."""
     zone = ZoneInfo(dossier.zone)
@@ -160,11 +190,5 @@ def answer(dossier: Dossier) -> Section:
     if claim is not None:
         blocks += [Para("How the rest looked at the same moments:"), _home_side(claim)]
     if claim is not None and claim.made:
-        blocks.append(
-            Para(
-                "We kindly ask you to look at this part of the path at the times given, and to tell us what"
-                " you find. The pages behind this one say how it was measured and how every figure can be"
-                " checked."
-            )
-        )
+        blocks.append(Para(_request(dossier)))
     return Section(name="answer", title="In short", blocks=blocks)

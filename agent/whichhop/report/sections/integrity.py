@@ -18,16 +18,19 @@ def integrity(dossier: Dossier) -> Section:
     more = " --home HOME" if dossier.redacted else ""
     blocks: list[Block] = [
         Para(
-            f"Made on {utc(dossier.made_ns)} by whichhop {dossier.software}. The page file carries the"
-            " figures as data; whoever has it and the raw records can work out every figure again:"
+            f"Made on {utc(dossier.made_ns)} by whichhop {dossier.software}. Page and PDF"
+            " each carry the figures as data; whoever has one of them as a file and the raw records can work"
+            " out every figure again:"
         ),
-        Fixed(f"whichhop verify REPORT.html RECORDS{more}"),
+        Fixed(f"whichhop verify REPORT RECORDS{more}"),
         Para("Digest of the data in this report (SHA-256):"),
         Fixed(digest(dossier)),
     ]
     if dossier.public_key:
         blocks += [
-            Para("The page file is signed (Ed25519, RFC 8032) with the home's key, whose public half is:"),
+            Para(
+                "Each file is signed at its end (Ed25519, RFC 8032) by the home's key, whose public half is:"
+            ),
             Fixed(dossier.public_key),
         ]
     else:

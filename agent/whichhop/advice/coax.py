@@ -1,0 +1,141 @@
+"""Taking out a splitter, only where levels say it matters; looking at the coax where they take the claim."""
+
+from collections.abc import Iterator, Sequence
+from statistics import median
+
+from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
+from whichhop.advice.step import Cost, Effort, Gain, Kind, Step
+from whichhop.cabling.cautions import Hazard, cautions_for
+from whichhop.cabling.rules import RULES, Standing
+from whichhop.cabling.run import expected_dbmv
+from whichhop.cabling.what_if import Outcome, ideas, what_if
+from whichhop.model import Cause, Direction
+from whichhop.model.cable_run import Run
+from whichhop.model.channel import MULTI_CARRIER
+from whichhop.model.links import Owner
+
+DEFAULT_HZ = (100e6, 400e6, 700e6)
+"""Where a run is looked at when no reading gives frequencies: low, middle and high downstream."""
+_POWER = (RULES["down-power-specification"], RULES["down-power-practice"])
+
+
+def _standing(level_dbmv: float) -> Standing:
+    return max((rule.stands(level_dbmv) for rule in _POWER), key=lambda s: s.weight)
+
+
+def _weak(level_dbmv: float) -> bool:
+    return level_dbmv < 0 and _standing(level_dbmv).weight > 0
+
+
+def _levels(known: Known, run: Run) -> tuple[dict[float, float], str]:
+    """Downstream level by frequency and where it is from: the reading, else the cable run's sum."""
+    if known.levels:
+        newest = known.levels[-1]
+        read = {
+            float(c.frequency_hz): c.power_dbmv
+            for c in newest.channels
+            if c.direction is Direction.DOWN
+            and c.locked is not False
+            and c.carrier not in MULTI_CARRIER
+            and c.frequency_hz
+            and c.power_dbmv is not None
+        }
+        if read:
+            return read, f"read from the modem {time_words(newest.at_ns)}"
+    return {f: expected_dbmv(run, f) for f in DEFAULT_HZ}, "by the cable run in the home file; not read yet"
+
+
+def _best(outcomes: Sequence[Outcome], levels: dict[float, float]) -> tuple[Outcome, float] | None:
+    """The change that leaves the fewest weak channels, then cuts least, then gains most; with its dB.
+
+    A change that would push a channel over the upper end is no help and left out.
+    """
+    kept = []
+    for outcome in outcomes:
+        gains = {g.frequency_hz: g.gain_db for g in outcome.gains}
+        after = {f: level + gains[f] for f, level in levels.items()}
+        if any(v > 0 and _standing(v).weight > _standing(levels[f]).weight for f, v in after.items()):
+            continue
+        gain = median(gains.values())
+        if gain > 0:
+            weak = sum(_weak(v) for v in after.values())
+            kept.append(((weak, len(outcome.cuts), -gain), outcome, gain))
+    return min(kept, key=lambda k: k[0])[1:] if kept else None
+
+
+def _line_trouble(known: Known) -> Trouble:
+    """Episodes of the access link that the levels do not leave to the provider alone."""
+    return trouble(
+        known,
+        lambda v, line: (
+            v.cause is Cause.UPSTREAM_LINK and line is not None and line.whose is not Owner.PROVIDER
+        ),
+    )
+
+
+def steps(known: Known) -> Iterator[Step]:
+    """At most one change of the cable run, and the inspection where the levels point into the house."""
+    found = _line_trouble(known)
+    if known.run is not None:
+        yield from _change(known, known.run, found)
+    if found.verdicts:
+        sentences = dict.fromkeys(
+            line.sentence for v, line in known.explained() if line is not None and v in found.verdicts
+        )
+        hazards = (Hazard.POWERED_TAP, Hazard.GROUNDING, Hazard.ALARM, Hazard.MAINS, Hazard.PROVIDER)
+        yield Step(
+            key="inspect-coax",
+            kind=Kind.MEND,
+            what="Work through the coax in the house from the modem outwards, then read the levels again",
+            where="coax",
+            why=(f"the access line was at fault: {trouble_words(found)}", *sentences),
+            gains=(found.gain,),
+            worth=found.share,
+            effort=Effort.HOUR,
+            cost=Cost.NOTHING,
+            cautions=cautions_for(hazards),
+            commands=(
+                f"whichhop cabling {known.home_file} --checklist",
+                f"whichhop levels {known.home_file}",
+            ),
+        )
+
+
+def _change(known: Known, run: Run, found: Trouble) -> Iterator[Step]:
+    levels, origin = _levels(known, run)
+    weak = [f for f, level in levels.items() if _weak(level)]
+    if not weak:
+        return
+    best = _best([what_if(run, change, tuple(levels)) for change in ideas(run)], levels)
+    if best is None:
+        return
+    outcome, gain = best
+    before = median(levels.values())
+    lowest = min(levels, key=lambda f: levels[f])
+    why = [
+        f"{len(weak)} of {len(levels)} downstream levels are too low, the lowest {levels[lowest]:+.1f} dBmV "
+        f"at {lowest / 1e6:g} MHz, not {_POWER[1].range_words} ({_POWER[1].source}); {origin}"
+    ]
+    if found.verdicts:
+        why.append(f"the access line was at fault: {trouble_words(found)}")
+    else:
+        why.append("no trouble of the line was put down to it so far")
+    if outcome.cuts:
+        why.append(f"mind: it cuts off {', '.join(outcome.cuts)}")
+    yield Step(
+        key="change-cable-run",
+        kind=Kind.MEND,
+        what=outcome.words[0].upper() + outcome.words[1:],
+        where="coax",
+        why=tuple(why),
+        gains=(
+            Gain(value=gain, unit="db", before=before, after=before + gain, about="at the modem, downstream"),
+            Gain(value=outcome.gains[0].upstream_gain_db, unit="db", about="on the way back"),
+            *((found.gain,) if found.verdicts else ()),
+        ),
+        worth=found.share,
+        effort=Effort.MINUTES,
+        cost=Cost.NOTHING if outcome.words.startswith("take out") else Cost.SMALL,
+        cautions=outcome.cautions,
+        commands=(f"whichhop cabling {known.home_file}",),
+    )

@@ -1,0 +1,177 @@
+"""All that advice may rest on: the home, its verdicts, transfers, levels, and small questions to them."""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+
+from whichhop.advice.step import Gain, lasting_words
+from whichhop.cabling.explain import Explanation
+from whichhop.compare.capacity import DOWN, UP, LinkCapacity, Measured, capacities
+from whichhop.model import PROVIDER_EDGE, Cause, Home, ModemLevels, Reading, Session, Verdict
+from whichhop.model.cable_run import Run
+from whichhop.model.equipment import Box
+from whichhop.model.transfer import DOWNLOADS, UPLOADS
+from whichhop.model.units import NS_PER_S
+from whichhop.stats.throughput import goodput_bps
+
+TCP_HEADERS = 52
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What was measured and what is described.
+
+    start_ns, end_ns: the judged span. lines: beside each verdict what the modem's levels add, or None.
+    rates: the newest transfer of each agent, peer and way; rated_ns: when it was. ceilings: by link, as
+    `compare.capacity.capacities` takes them. home_file: the name to print in commands.
+    """
+
+    home: Home
+    home_file: str
+    start_ns: int
+    end_ns: int
+    sessions: tuple[Session, ...] = ()
+    verdicts: tuple[Verdict, ...] = ()
+    lines: tuple[Explanation | None, ...] = ()
+    rates: tuple[Measured, ...] = ()
+    rated_ns: Mapping[tuple[str, str, str], int] = field(default_factory=dict)
+    ceilings: Mapping[str, tuple[float, str]] = field(default_factory=dict)
+    boxes: tuple[Box, ...] = ()
+    run: Run | None = None
+    levels: tuple[ModemLevels, ...] = ()
+    """The modem's readings, oldest first."""
+
+    @property
+    def seconds(self) -> float:
+        """How long was judged."""
+        return max(0.0, (self.end_ns - self.start_ns) / NS_PER_S)
+
+    def explained(self) -> Iterable[tuple[Verdict, Explanation | None]]:
+        """Each verdict with what the levels say of it."""
+        lines = self.lines or (None,) * len(self.verdicts)
+        return zip(self.verdicts, lines, strict=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """Some verdicts summed up. share: of the judged time, 0 to 1, overlaps counted once."""
+
+    verdicts: tuple[Verdict, ...]
+    seconds: float
+    share: float
+    judged_s: float
+
+    @property
+    def gain(self) -> Gain:
+        """What ending all of it would give."""
+        return Gain(value=self.seconds, unit="s", about=f"in the {lasting_words(self.judged_s)} judged")
+
+
+NO_TROUBLE = Trouble(verdicts=(), seconds=0.0, share=0.0, judged_s=0.0)
+
+
+def trouble(known: Known, wanted: Callable[[Verdict, Explanation | None], bool]) -> Trouble:
+    """The verdicts that `wanted` picks."""
+    found = tuple(v for v, line in known.explained() if wanted(v, line))
+    spans = sorted(
+        (max(v.start_ns, known.start_ns), min(v.end_ns or known.end_ns, known.end_ns)) for v in found
+    )
+    total, reached = 0, known.start_ns
+    for start, end in spans:
+        total += max(0, end - max(start, reached))
+        reached = max(reached, end)
+    share = total / NS_PER_S / known.seconds if known.seconds else 0.0
+    return Trouble(verdicts=found, seconds=total / NS_PER_S, share=share, judged_s=known.seconds)
+
+
+def time_words(at_ns: int) -> str:
+    """An instant in UTC, to the minute."""
+    return datetime.fromtimestamp(at_ns / NS_PER_S, UTC).strftime("%Y-%m-%d %H:%MZ")
+
+
+def trouble_words(found: Trouble) -> str:
+    """How often, how long, the worst of it and when, in one clause."""
+    if not found.verdicts:
+        return "no trouble was seen"
+    worst = max(found.verdicts, key=_weight)
+    many = len(found.verdicts)
+    share = f"{found.share:.1%}" if found.share >= 0.001 else "under 0.1 %"
+    text = f"{many} episode{'s' if many != 1 else ''}, {share} of the time judged"
+    text += f"; {'the worst' if many > 1 else 'it'} began {time_words(worst.start_ns)}"
+    figures = []
+    severity = worst.severity
+    if severity is not None and severity.added_p50_s is not None and severity.added_p50_s >= 0.001:
+        figures.append(f"{severity.added_p50_s * 1e3:.0f} ms added")
+    if severity is not None and severity.lost and severity.loss_ratio is not None:
+        low, high = severity.loss_low or 0.0, severity.loss_high or 0.0
+        figures.append(f"{severity.loss_ratio:.1%} of {severity.sent} packets lost ({low:.1%} to {high:.1%})")
+    return text + (f", {' and '.join(figures)}" if figures else "")
+
+
+def _weight(verdict: Verdict) -> float:
+    severity = verdict.severity
+    if severity is None:
+        return 0.0
+    return (severity.added_p50_s or 0.0) + 2.0 * (severity.loss_ratio or 0.0)
+
+
+def of(cause: Cause, *groups: tuple[str, ...]) -> Callable[[Verdict, Explanation | None], bool]:
+    """Verdicts of one cause, and where groups are given only those that name just one of them."""
+    return lambda v, _: v.cause is cause and (not groups or v.elements in groups)
+
+
+def fair_plan(home: Home, way: str) -> float | None:
+    """What TCP can carry of the plan in one direction, bit/s; None without a plan."""
+    if home.plan is None:
+        return None
+    plan = home.plan.up_bps if way == UP else home.plan.down_bps
+    return goodput_bps(plan, header_octets=TCP_HEADERS)
+
+
+def _as_paths(known: Known) -> list[Measured]:
+    """The transfers with the user's URLs taken as reached through the provider's edge."""
+    out = []
+    for one in known.rates:
+        if one.peer in (DOWNLOADS, UPLOADS) and PROVIDER_EDGE in known.home.nodes:
+            out.append(replace(one, peer=PROVIDER_EDGE))
+        else:
+            out.append(one)
+    return out
+
+
+def carried(known: Known, *, with_ceilings: bool) -> dict[tuple[str, str], LinkCapacity]:
+    """What each link was seen to carry; upper ends by transfers and the plan, and by boxes if asked."""
+    return capacities(known.home, _as_paths(known), known.ceilings if with_ceilings else None)
+
+
+def transfers_over(known: Known, link: str, way: str) -> list[tuple[Measured, int]]:
+    """The transfers whose data crossed a link in a direction, the fastest first, each with its time."""
+    out = []
+    for original, one in zip(known.rates, _as_paths(known), strict=True):
+        path = known.home.path(one.agent, one.peer) if one.peer in known.home.nodes else None
+        for start, crossed in zip(path.nodes, path.links, strict=False) if path else ():
+            rises = start == crossed.near
+            if crossed.name == link and (UP if rises == (one.way == "out") else DOWN) == way:
+                at = known.rated_ns.get((original.agent, original.peer, original.way), known.end_ns)
+                out.append((original, at))
+    return sorted(out, key=lambda pair: -pair[0].rate_bps)
+
+
+def transfer_words(one: Measured, at_ns: int) -> str:
+    """A transfer as evidence: who, how much, when."""
+    least = "at least " if one.at_least else ""
+    to = "to" if one.way == "out" else "from"
+    rate = f"{least}{one.rate_bps / 1e6:.1f} Mb/s"
+    return f"a transfer {one.agent} {to} {one.peer} moved {rate} ({time_words(at_ns)})"
+
+
+def newest_ns(readings: Sequence[Reading]) -> dict[tuple[str, str, str], int]:
+    """When the newest transfer of each agent, peer and way began."""
+    out: dict[tuple[str, str, str], int] = {}
+    for reading in readings:
+        name, _, peer = reading.name.partition(":")
+        for way in ("out", "back"):
+            if name == f"transfer_{way}_rate_bps":
+                key = (reading.agent, peer, way)
+                out[key] = max(out.get(key, 0), reading.at_ns)
+    return out

@@ -1,0 +1,76 @@
+"""Steps for the home's other causes, a row each: the radio hop, its boxes, wires, own traffic, names."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from whichhop.advice.known import Known, of, trouble, trouble_words
+from whichhop.advice.step import Cost, Effort, Kind, Step
+from whichhop.cabling.cautions import Hazard, cautions_for
+from whichhop.compare.explain import element_words, names_words
+from whichhop.model import Cause
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cure:
+    """What helps against a cause of the home; all of it common practice but where a source is named."""
+
+    key: str
+    what: str
+    effort: Effort
+    cost: Cost
+    hazards: tuple[Hazard, ...] = ()
+
+
+CURES: dict[Cause, Cure] = {
+    Cause.WIRELESS_HOP: Cure(
+        key="help-radio-hop",
+        what="Bring the two ends of {} nearer or out of each other's shade, or wire the device",
+        effort=Effort.MINUTES,
+        cost=Cost.NOTHING,
+        hazards=(Hazard.LADDER,),
+    ),
+    Cause.WIRED_LAN: Cure(
+        key="replace-cable",
+        what="Put another cable, then another port, in place of {}",
+        effort=Effort.MINUTES,
+        cost=Cost.SMALL,
+    ),
+    Cause.HOME_NODE: Cure(
+        key="look-at-box",
+        what="Look at {}: heat, load, a crowded radio channel; start it anew and see whether it stays well",
+        effort=Effort.MINUTES,
+        cost=Cost.NOTHING,
+    ),
+    Cause.OWN_TRAFFIC: Cure(
+        key="tame-queue",
+        what="Turn on queue management (RFC 7567, RFC 8290) at the router, a little under the line's rate",
+        effort=Effort.MINUTES,
+        cost=Cost.NOTHING,
+    ),
+    Cause.NAME_SERVICE: Cure(
+        key="change-resolver",
+        what="Use another resolver than {}",
+        effort=Effort.MINUTES,
+        cost=Cost.NOTHING,
+    ),
+}
+
+
+def steps(known: Known) -> Iterator[Step]:
+    """One step for each element that was at fault by such a cause."""
+    for cause, cure in CURES.items():
+        places = dict.fromkeys(v.elements for v in known.verdicts if v.cause is cause)
+        for elements in places:
+            found = trouble(known, of(cause, elements))
+            yield Step(
+                key=cure.key,
+                kind=Kind.MEND,
+                what=cure.what.format(names_words(elements)),
+                where=" + ".join(elements),
+                why=(f"{' or '.join(map(element_words, elements))} was at fault: {trouble_words(found)}",),
+                gains=(found.gain,),
+                worth=found.share,
+                effort=cure.effort,
+                cost=cure.cost,
+                cautions=cautions_for(cure.hazards),
+            )

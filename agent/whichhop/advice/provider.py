@@ -1,0 +1,76 @@
+"""Calling the provider: only on a proven verdict that the modem's levels leave to the provider."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
+from whichhop.advice.step import Cost, Effort, Kind, Step
+from whichhop.advice.vantage import KNOWING
+from whichhop.model import Cause, Verdict
+from whichhop.model.links import Owner
+
+SHORT_S = 300.0
+"""One episode under five minutes shows that it happened, not that it keeps happening: our own choice."""
+PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
+
+
+def steps(known: Known) -> Iterator[Step]:
+    """The call, where it is proven; what to collect, where it is only likely."""
+    proven = trouble(
+        known,
+        lambda v, line: v.cause in PROVIDERS and v.proven and (line is None or line.whose is Owner.PROVIDER),
+    )
+    if len(proven.verdicts) == 1 and proven.seconds < SHORT_S:
+        yield _once(known, proven)
+    elif proven.verdicts:
+        yield Step(
+            key="call-provider",
+            kind=Kind.MEND,
+            what="Report it to the provider, with the evidence",
+            where="access" if any(v.cause is Cause.UPSTREAM_LINK for v in proven.verdicts) else "beyond",
+            why=(f"proven, every guard met: {trouble_words(proven)}",),
+            gains=(proven.gain,),
+            worth=proven.share,
+            effort=Effort.VISIT,
+            cost=Cost.NOTHING,
+            commands=(_command(known, proven.verdicts),),
+        )
+    likely = trouble(known, lambda v, _: v.cause in PROVIDERS and not v.proven)
+    missing = tuple(dict.fromkeys(m for v in likely.verdicts for m in v.missing))
+    if likely.verdicts and missing:
+        yield Step(
+            key="collect-evidence",
+            kind=Kind.TELL,
+            what="Collect what is missing before the provider can be held to it",
+            where="access",
+            why=(f"likely, not proven: {trouble_words(likely)}", *(f"missing: {m}" for m in missing)),
+            gains=(replace(likely.gain, about="once somebody is held to it"),),
+            worth=KNOWING * likely.share,
+            effort=Effort.HOUR,
+            cost=Cost.NOTHING,
+        )
+
+
+def _once(known: Known, proven: Trouble) -> Step:
+    """One short episode is proven, but a support desk will ask for more than one."""
+    return Step(
+        key="keep-measuring",
+        kind=Kind.TELL,
+        what="Keep measuring: one short episode is proven, and a support desk asks for more",
+        where="access",
+        why=(f"proven, every guard met: {trouble_words(proven)}", "it came once and was over soon"),
+        gains=(proven.gain,),
+        worth=KNOWING * proven.share,
+        effort=Effort.MINUTES,
+        cost=Cost.NOTHING,
+        commands=(_command(known, proven.verdicts),),
+    )
+
+
+def _command(known: Known, verdicts: tuple[Verdict, ...]) -> str:
+    first = min(v.start_ns for v in verdicts)
+    last = max(v.end_ns or known.end_ns for v in verdicts)
+    hour = 3600 * 10**9  # an hour of quiet before and after shows the difference
+    times = (time_words(max(known.start_ns, first - hour)), time_words(min(known.end_ns, last + hour)))
+    start, end = (t.replace(" ", "T") for t in times)
+    return f"whichhop evidence {known.home_file} --from {start} --to {end} --html report.html"

@@ -1,0 +1,35 @@
+"""All steps, ranked by measured benefit: the share of what is paid for that each would give back at most.
+
+Rates and time are brought to one scale, the service that the home pays for: a step that lifts a rate is worth
+the part of the plan's rate that it opens, in the better direction; a step that ends trouble is worth the part
+of the judged time that its episodes took. Where both are known the larger counts. A step that only tells
+whose fault something is counts half of that. What nobody measured is worth nothing yet and comes last, as a
+thing to measure. Equal worth, to a thousandth: the least effort first, then the least cost.
+
+The same episodes may speak for more than one step; each gain is what its step would give if it alone cured
+all of them, hence "at most".
+"""
+
+from whichhop.advice import backhaul, box, coax, plain, provider, vantage
+from whichhop.advice.known import Known
+from whichhop.advice.step import Cost, Effort, Kind, Step
+
+_EFFORTS, _COSTS = list(Effort), list(Cost)
+
+
+def order(step: Step) -> tuple[bool, float, int, int, str, str]:
+    """The sorting key of the rule above."""
+    return (
+        step.kind is Kind.MEASURE,
+        -round(step.worth, 3),
+        _EFFORTS.index(step.effort),
+        _COSTS.index(step.cost),
+        step.key,
+        step.where,
+    )
+
+
+def advise(known: Known) -> tuple[Step, ...]:
+    """Every step that has evidence, the best first, then what to measure."""
+    rooms = (backhaul, coax, box, plain, provider, vantage)
+    return tuple(sorted((step for room in rooms for step in room.steps(known)), key=order))

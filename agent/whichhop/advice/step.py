@@ -1,0 +1,133 @@
+"""A step that somebody can take: what, why, what it gives at most, what it costs, what to mind."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from whichhop.cabling.cautions import Hazard
+
+
+class Kind(StrEnum):
+    """What a step is for."""
+
+    MEND = "mend"
+    TELL = "tell"
+    """It settles whose fault something is; it mends nothing by itself."""
+    MEASURE = "measure"
+    """Nothing is known yet; this is how to learn it."""
+
+
+class Effort(StrEnum):
+    """How long it takes, the least first."""
+
+    MINUTES = "minutes"
+    HOUR = "about an hour"
+    HOURS = "some hours"
+    VISIT = "a call, then days of waiting for a visit"
+
+
+class Cost(StrEnum):
+    """What it costs, the least first."""
+
+    NOTHING = "no cost"
+    SMALL = "small cost: a cable or a part"
+    MIDDLING = "middling cost: a pair of adapters or a small machine"
+    LARGE = "large cost: a new box"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gain:
+    """What a step would change, at most: a figure with its unit, from `before` to `after`.
+
+    unit: "bps" (TCP payload), "db", "s" of trouble, or "groups" of links told apart. before and after
+    are None where only the difference is known. about: the direction or the frequency.
+    """
+
+    value: float
+    unit: str
+    before: float | None = None
+    after: float | None = None
+    about: str = ""
+
+    @property
+    def words(self) -> str:
+        """The gain in words, always an upper bound."""
+        return f"at most {_gain_words(self)}"
+
+
+def _gain_words(gain: Gain) -> str:
+    span = f" ({_figure(gain.before, gain.unit)} to {_figure(gain.after, gain.unit)})"
+    from_to = span if gain.before is not None and gain.after is not None else ""
+    about = f" {gain.about}" if gain.about else ""
+    match gain.unit:
+        case "bps":
+            return f"{_figure(gain.value, gain.unit)} more{about}{from_to}"
+        case "db":
+            return f"{gain.value:+.1f} dB{about}{from_to}"
+        case "s":
+            return f"{lasting_words(gain.value)} of trouble less{about}"
+        case _:
+            many = "s" if gain.value != 1 else ""
+            return f"{gain.value:.0f} group{many} of links told apart{about}"
+
+
+def _figure(value: float | None, unit: str) -> str:
+    if value is None:
+        return "not known"
+    return f"{value / 1e6:.1f} Mb/s" if unit == "bps" else f"{value:+.1f} dBmV"
+
+
+def lasting_words(seconds: float) -> str:
+    """A length of time as a person says it."""
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """One way of taking a step: what it reaches, what it needs, its effort and cost.
+
+    low_bps: the poor end of what is usual, equal to the ceiling where that does not vary.
+    """
+
+    words: str
+    ceiling_bps: float
+    low_bps: float
+    effort: Effort
+    cost: Cost
+    hazards: tuple[Hazard, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step. key: what sort it is, for programs. where: the link, box or run it is about.
+
+    why: its evidence, with figures and times; never empty. worth: the share of what is paid for that would
+    come back at most, 0 to 1; see rank.py for the rule.
+    """
+
+    key: str
+    kind: Kind
+    what: str
+    where: str
+    why: tuple[str, ...]
+    gains: tuple[Gain, ...] = ()
+    worth: float = 0.0
+    effort: Effort = Effort.MINUTES
+    cost: Cost = Cost.NOTHING
+    cautions: tuple[str, ...] = ()
+    ways: tuple[Way, ...] = ()
+    commands: tuple[str, ...] = ()
+
+
+def step_words(step: Step) -> tuple[str, ...]:
+    """A step in sentences, the most important first; cautions are apart, as they must not be skipped."""
+    out = [f"{step.what}.", *(f"Why: {w}." for w in step.why)]
+    if step.gains:
+        out.append(f"Gain: {'; '.join(g.words for g in step.gains)}.")
+    out += [
+        f"{'Way' if i == 0 else 'Or'}: {w.words} ({w.effort}; {w.cost})." for i, w in enumerate(step.ways)
+    ]
+    out.append(f"Effort: {step.effort}; {step.cost}.")
+    out += [f"Command: {c}" for c in step.commands]
+    return tuple(out)

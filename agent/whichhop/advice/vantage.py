@@ -1,0 +1,73 @@
+"""Another vantage point where trouble could not be told apart; another machine for an agent in the way."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from whichhop.advice.known import NO_TROUBLE, Known, of, trouble, trouble_words
+from whichhop.advice.step import Cost, Effort, Gain, Kind, Step
+from whichhop.cabling.cautions import Hazard, cautions_for
+from whichhop.compare.explain import names_words
+from whichhop.compare.separable import Advice, advice_for, separation
+from whichhop.model import Cause
+
+KNOWING = 0.5
+"""Knowing whose fault it is mends nothing yet: it counts half of what mending would. Our own choice."""
+_EFFORT = {1: Effort.MINUTES, 2: Effort.MINUTES, 3: Effort.HOUR, 4: Effort.HOURS}
+_COST = {1: Cost.NOTHING, 2: Cost.NOTHING, 3: Cost.SMALL, 4: Cost.MIDDLING}
+
+
+def steps(known: Known) -> Iterator[Step]:
+    """The cheapest addition that splits what could not be told apart, and agents that should move."""
+    unsplit = trouble(known, of(Cause.NOT_SEPARABLE))
+    if unsplit.verdicts:
+        groups = tuple(dict.fromkeys(v.elements for v in unsplit.verdicts))
+        for one in advice_for(known.home, known.sessions, groups)[:1]:
+            mine = trouble(known, of(Cause.NOT_SEPARABLE, *one.splits))
+            why = (
+                f"these could not be told apart: {'; '.join(names_words(g) for g in one.splits)} "
+                f"({trouble_words(mine)})",
+            )
+            yield _addition(one, why, KNOWING * mine.share)
+    elif known.sessions:
+        found = separation(known.home, known.sessions)
+        for one in found.advice[:1]:
+            parts = [f"{names_words(g)} have the same sessions over them" for g in one.splits]
+            parts += [f"no session crosses {name}" for name in one.sees]
+            parts.append(
+                f"the routing matrix has rank {found.rank} for {found.links} links; no trouble needed it"
+            )
+            yield _addition(one, tuple(parts), 0.0)
+    yield from _movers(known)
+
+
+def _addition(one: Advice, why: tuple[str, ...], worth: float) -> Step:
+    return Step(
+        key="add-vantage-point",
+        kind=Kind.TELL,
+        what=one.words[0].upper() + one.words[1:],
+        where=one.words,
+        why=why,
+        gains=(Gain(value=float(len(one.splits) + len(one.sees)), unit="groups"),),
+        worth=worth,
+        effort=_EFFORT[one.effort],
+        cost=_COST[one.effort],
+        cautions=cautions_for((Hazard.WALL, Hazard.CARPET)) if one.effort == 4 else (),
+    )
+
+
+def _movers(known: Known) -> Iterator[Step]:
+    for agent in known.home.agents:
+        named = dict.fromkeys(v.elements for v in known.verdicts if f"host:{agent.name}" in v.elements)
+        found = trouble(known, of(Cause.AGENT_HOST, *named)) if named else NO_TROUBLE
+        if found.verdicts:
+            yield Step(
+                key="move-agent",
+                kind=Kind.TELL,
+                what=f"Move the agent of {agent.name} to a machine that is not busy or asleep",
+                where=agent.name,
+                why=(f"its own machine was in the way: {trouble_words(found)}",),
+                gains=(replace(found.gain, about="in what it measures"),),
+                worth=KNOWING * found.share,
+                effort=Effort.HOUR,
+                cost=Cost.NOTHING,
+            )

@@ -1,0 +1,50 @@
+"""`whichhop advise` on recorded samples: the step follows from the verdict, and nothing else is advised."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from whichhop.cli import main
+from whichhop.lab.alder import HOME_FILE
+from whichhop.lab.recorded import recorded_folder
+
+pytestmark = pytest.mark.slow
+
+
+def asked(folder: Path, story: str, capsys: pytest.CaptureFixture[str], *more: str) -> tuple[int, str]:
+    (folder / "alder.yaml").write_text(HOME_FILE)
+    (folder / "records").mkdir()
+    shutil.copy(recorded_folder() / f"{story}.jsonl.gz", folder / "records")
+    code = main(["advise", str(folder / "alder.yaml"), "--records", str(folder / "records"), *more])
+    return code, capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("story", "key"),
+    [
+        ("backhaul", "wire-backhaul"),
+        ("wireless-hop", "help-radio-hop"),
+        ("upstream-link", "keep-measuring"),  # one episode of a minute
+    ],
+)
+def test_the_first_step_is_the_one_the_fault_calls_for(
+    story: str, key: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, said = asked(tmp_path, story, capsys, "--json")
+    steps = json.loads(said)["steps"]
+    assert code == 0
+    assert steps[0]["key"] == key
+    assert steps[0]["worth"] > 0.05
+    assert all(word.strip() for step in steps for word in step["words"])
+
+
+def test_a_healthy_home_is_told_that_nothing_calls_for_a_change(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, said = asked(tmp_path, "none", capsys)
+    assert code == 1
+    assert "Nothing that was measured calls for a change." in said
+    assert "Not known yet, so not advised:" in said
+    assert "whichhop transfer" in said

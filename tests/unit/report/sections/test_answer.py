@@ -1,0 +1,44 @@
+"""The first page: one short episode is called that; a long one, or a second, is a trouble that lies there."""
+
+from dataclasses import replace
+
+import pytest
+
+from support.dossiers import dossier
+from whichhop.model.dossier import Dossier
+from whichhop.report.blocks import Notice, Para, Tone
+from whichhop.report.sections.answer import SHORT_S, answer, one_short, told
+
+pytestmark = pytest.mark.slow
+
+
+def notice(of: Dossier) -> Notice:
+    (found,) = [b for b in answer(of).blocks if isinstance(b, Notice)]
+    return found
+
+
+def request(of: Dossier) -> str:
+    (found,) = [b.text for b in answer(of).blocks if isinstance(b, Para) and "kindly ask" in b.text]
+    return found
+
+
+def test_a_claim_on_one_short_episode_says_so_in_its_first_line() -> None:
+    said = dossier()
+    assert one_short(said)
+    found = notice(said)
+    assert found.tone is Tone.CLAIM
+    assert found.head.endswith("one short episode")
+    assert "not that it keeps happening" in found.text
+    assert "your own records" in request(said)
+
+
+def test_a_long_episode_or_a_second_one_is_a_trouble_that_lies_there() -> None:
+    said = dossier()
+    (one,) = told(said)
+    long = replace(one, end_ns=one.start_ns + round(SHORT_S * 1e9))
+    again = replace(one, start_ns=one.start_ns + 10**12, end_ns=one.start_ns + 10**12 + 50 * 10**9)
+    for episodes in ((long,), (one, again)):
+        other = replace(said, episodes=episodes)
+        assert not one_short(other)
+        assert notice(other).head.startswith("The trouble lies in")
+        assert "look at this part of the path" in request(other)
