@@ -17,7 +17,7 @@ from whichhop.daemon.transfer_plan import limit_octets
 from whichhop.daemon.transfer_process import NeverBegunError, Tell, run_child
 from whichhop.errors import PeerError, WhichhopError
 from whichhop.model import Home, Method, Node, Reading, Sample, Session, SessionKey
-from whichhop.model.transfer import UPSTREAM, TransferResult
+from whichhop.model.transfer import UPSTREAM, TransferResult, begin_reading
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
@@ -232,6 +232,17 @@ class TransferRunner:
         try:
             await asyncio.sleep(BEFORE_S if session else 0)
             begin = self.clock.utc_ns()
+            self._keep(
+                [
+                    begin_reading(
+                        at_ns=begin,
+                        agent=self.node.name,
+                        peer=job.peer,
+                        way=job.way,
+                        limit_s=request.limit_s,
+                    )
+                ]
+            )
             outcome = await run_child(self._spec(home, job, request), tell)
             # The data moved at the end of the child's life, after its start and the handshake.
             end = self.clock.utc_ns()

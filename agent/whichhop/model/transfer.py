@@ -11,8 +11,39 @@ UPLOADS = "uploads"
 WIRE_SHARE = 1.1
 """Octets on the wire for one of payload: frame and headers (1538 / 1448) and the acknowledgements against
 them (a frame of 90 octets for two segments); what limits and budgets count."""
+BEGINS = "begins_s"
+SECONDS = "seconds"
+"""The two figures that tell when data moved: at its begin the longest that it may take, at its end how long
+it did. The first lets live use know of a transfer while it runs, and of one that never told its end."""
+STARTS_S = 5.0
+"""Until the data moves: a process starts, connections are made, keys are proven."""
 UPSTREAM = "upstream"
 """The word for "past the home": the user's URLs, or the anchors' agents where there are none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """What a reading of a transfer is called: transfer_WAY_NAME:PEER."""
+
+    way: str
+    name: str
+    peer: str
+
+
+def figure_of(reading_name: str) -> Figure | None:
+    """The parts of a reading's name; None for a reading that is no transfer's."""
+    name, _, peer = reading_name.partition(":")
+    head, _, rest = name.partition("_")
+    way, _, figure = rest.partition("_")
+    if head != "transfer" or way not in ("out", "back") or not figure or not peer:
+        return None
+    return Figure(way=way, name=figure, peer=peer)
+
+
+def begin_reading(*, at_ns: int, agent: str, peer: str, way: str, limit_s: float) -> Reading:
+    """Kept when one direction begins, so that what it does to other sessions is known at once."""
+    name = f"transfer_{way}_{BEGINS}:{peer}"
+    return Reading(at_ns=at_ns, agent=agent, name=name, value=limit_s + STARTS_S)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
