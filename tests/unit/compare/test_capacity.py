@@ -87,7 +87,9 @@ def test_what_was_never_measured_may_be_the_narrow_one_and_is_named() -> None:
 
 
 def test_a_ports_ceiling_counts_where_it_is_lower() -> None:
-    known = capacities(HOME, [], {"router/modem": (94.1e6, "a port of 100 Mb/s")})
+    known = capacities(
+        HOME, [], {("router/modem", way): (94.1e6, "a port of 100 Mb/s") for way in (UP, DOWN)}
+    )
     assert known["router/modem", UP].high_bps == 94.1e6
     assert known["modem/provider-edge", UP].basis == "the plan"
 
