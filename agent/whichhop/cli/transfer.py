@@ -51,6 +51,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--anyway", action="store_true", help="in quiet hours too, and while the home is busy"
     )
+    parser.add_argument(
+        "--whole",
+        action="store_true",
+        help="go on for all of --seconds though the rate is steady: for round trips a minute, which need 8 s",
+    )
     parser.add_argument("--plan", action="store_true", help="show what runs by itself instead")
     parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
     parser.add_argument("--json", action="store_true", help="print data instead of text")
@@ -115,6 +120,7 @@ def _ask(home: Home, args: argparse.Namespace) -> list[dict[str, Any]]:
             seconds=args.seconds,
             octets=round(args.mb * 1e6) if args.mb else None,
             anyway=args.anyway,
+            whole=args.whole,
         )
         while True:
             said = line.hear()
@@ -161,15 +167,20 @@ def _text(r: dict[str, Any]) -> str:
         told.append(f"buffer delay {100 * r['buffer_delay']:.0f} %")
     if told:
         lines.append(f"  RFC 6349: {', '.join(told)}")
+    trips = r["round_trips"]
+    if trips is not None:
+        kinds = [f"{trips[k + '_ms']:.0f} ms {k.upper()}" for k in ("tcp", "tls", "http") if trips[k + "_ms"]]
+        held = "held still" if trips["stable"] else "not long or even enough to be final: --whole"
+        lines.append(
+            f"  {trips['overall_per_minute']:.0f} round trips a minute under load: new connections "
+            f"{', '.join(kinds)}; the full one {trips['loaded_ms']:.0f} ms; {held}"
+        )
     load = r["load"]
     if load is not None:
         lost = f"{load['lost']} of {load['sent']} lost"
-        a_minute = load["trips_per_minute"]
-        # Under a millisecond the figure would be that of the machines, not of any queue.
-        trips = f", {a_minute:.0f} round trips a minute" if a_minute and a_minute < 60_000 else ""
         lines.append(
             f"  delay to {load['target']}: {_ms(load['before_s'])} before, {_ms(load['during_s'])} during, "
-            f"{_ms(load['after_s'])} after; {lost}{trips}"
+            f"{_ms(load['after_s'])} after; {lost}"
         )
     return "\n".join(lines) + "\n"
 

@@ -48,6 +48,7 @@ class Narrow:
     """
 
     agent: str
+    room: str | None
     way: str
     links: tuple[str, ...]
     rate_bps: float | None
@@ -172,6 +173,7 @@ def narrow_links(home: Home, known: Mapping[tuple[str, str], LinkCapacity]) -> l
             out.append(
                 Narrow(
                     agent=agent.name,
+                    room=agent.room,
                     way=way,
                     links=links,
                     rate_bps=rate,
@@ -185,12 +187,14 @@ def narrow_links(home: Home, known: Mapping[tuple[str, str], LinkCapacity]) -> l
 
 def narrow_words(found: Narrow) -> str:
     """One sentence for a reader."""
+    room = f" in the {found.room}" if found.room and found.room != found.agent else ""
+    whose = f"{found.agent}{room}, {found.way}"
     if found.rate_bps is None:
-        across = f" across {', '.join(found.unknown)}" if found.unknown else " over its whole way out"
-        return f"{found.agent} {found.way}: not known; run transfers{across}"
+        across = f"across {', '.join(found.unknown)}" if found.unknown else "over its whole way out"
+        return f"{whose}: not known; run transfers {across}"
     rate = f"{found.rate_bps / 1e6:.1f} Mb/s by {found.basis}"
     sure = "is the narrow link" if len(found.links) == 1 else "are the links of which one is narrow"
-    words = f"{found.agent} {found.way}: {' and '.join(found.links)} {sure}, at most {rate}"
+    words = f"{whose}: {' and '.join(found.links)} {sure}, at most {rate}"
     if found.under_plan is not None:
         words += "; less than the plan" if found.under_plan else "; no less than the plan"
     if len(found.links) > 1 and found.unknown:

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from whichhop.daemon.round_trips import round_trips_of
 from whichhop.model.transfer import TransferResult, UnderLoad
 from whichhop.stats.throughput import buffer_delay_ratio, efficiency_ratio, goodput_bps, transfer_time_ratio
 from whichhop.stats.transfer_limit import STANDING_QUEUE_S, what_limited
@@ -44,6 +45,11 @@ def port_goodput(speed_bps: float | None) -> float | None:
     return None if speed_bps is None else goodput_bps(speed_bps, header_octets=TCP_HEADERS)
 
 
+def cost_octets(outcome: Mapping[str, Any]) -> int:
+    """What one direction put on the wire: its data, and the fresh connections beside it."""
+    return int(outcome["sent"]["wire_octets"]) + int(outcome.get("beside_octets", 0))
+
+
 def result_of(
     asked: Asked, outcome: Mapping[str, Any], *, start_ns: int, load: UnderLoad | None
 ) -> TransferResult:
@@ -79,7 +85,7 @@ def result_of(
         spread=float(settled["spread"]),
         limited=limited,
         octets=int(sent["octets"]),
-        wire_octets=int(sent["wire_octets"]),
+        wire_octets=cost_octets(outcome),
         ended=str(sent["ended"]),
         received_bps=received["rate_bps"],
         efficiency=efficiency_ratio(sent["first_octets"], sent["resent_octets"]),
@@ -90,4 +96,5 @@ def result_of(
         base_rtt_s=base,
         mean_rtt_s=mean,
         load=load,
+        round_trips=round_trips_of(outcome),
     )

@@ -7,10 +7,12 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+import msgspec
+
 from whichhop.daemon.agent import Agent
 from whichhop.daemon.async_line import AsyncLine
 from whichhop.daemon.load_watch import LoadWatch
-from whichhop.daemon.transfer_figures import Asked, port_goodput, result_of
+from whichhop.daemon.transfer_figures import Asked, cost_octets, port_goodput, result_of
 from whichhop.daemon.transfer_jobs import Job, SkippedError, jobs_of
 from whichhop.daemon.transfer_keeper import TransferKeeper
 from whichhop.daemon.transfer_plan import limit_octets
@@ -33,6 +35,8 @@ AFTER_S = 1.5
 VOUCHED_S = 5.2
 """With AFTER_S, until the last packet's fate is said (wire.flight: 3 s, and 2 s more for the way it was lost
 on) and the machine has been vouched for, a beat later; the lease is returned before."""
+PROBE_PART = 20
+"""Of a direction's bytes, what fresh connections beside it may cost: the draft's 5 %, see round_trips."""
 LIMIT_S = 10.0
 QUESTION_S = 8.0
 WAIT_MOST_S = 180.0
@@ -87,6 +91,7 @@ class TransferRunner:
                     limit_octets_each=int(asked["octets"]) if asked.get("octets") else None,
                     limit_s=float(asked.get("seconds") or LIMIT_S),
                     anyway=bool(asked.get("anyway")),
+                    whole=bool(asked.get("whole")),
                     tell=queue.put_nowait,
                 )
             except WhichhopError as trouble:
@@ -125,9 +130,13 @@ class TransferRunner:
         limit_octets_each: int | None = None,
         limit_s: float = LIMIT_S,
         anyway: bool = False,
+        whole: bool = False,
         tell: Tell = lambda _: None,
     ) -> list[TransferResult]:
-        """All directions under one lease; SkippedError with the reason when it must not run now."""
+        """All directions under one lease; SkippedError with the reason when it must not run now.
+
+        whole: not until the rate is steady, but for all of limit_s.
+        """
         home = self._home()
         jobs = jobs_of(home, self.node, peer, ways)
         wanted = [limit_octets_each or limit_octets(home, self._limit_peer(j), j.way) for j in jobs]
@@ -148,13 +157,14 @@ class TransferRunner:
                         streams=streams,
                         limit_s=limit_s,
                         limit_octets=share,
+                        whole=whole,
                     )
                     try:
                         moved.append(await self._move(home, job, request, tell))
                     except NeverBegunError as never:
                         used -= share
                         raise PeerError(str(never)) from None
-                    used += int(moved[-1].outcome["sent"]["wire_octets"]) - share
+                    used += cost_octets(moved[-1].outcome) - share
         finally:
             await asyncio.shield(self._release(lease, used))
             results = await self._judge(home, moved, streams)
@@ -294,6 +304,9 @@ class TransferRunner:
         return result_of(asked, moved.outcome, start_ns=moved.begin_ns, load=load)
 
     def _spec(self, home: Home, job: Job, request: TransferRequest) -> AskSpec | FetchSpec:
+        # The fresh connections beside it are paid from the same share.
+        beside = request.limit_octets // PROBE_PART
+        request = msgspec.structs.replace(request, limit_octets=request.limit_octets - beside)
         if job.url:
             return FetchSpec(
                 url=job.url,
@@ -301,13 +314,18 @@ class TransferRunner:
                 streams=request.streams,
                 limit_s=request.limit_s,
                 limit_octets=request.limit_octets,
+                whole=request.whole,
+                probe_octets=beside,
             )
+        host = f"[{job.address}]" if ":" in job.address else job.address
         return AskSpec(
             name=self.node.name,
             address=job.address,
             port=home.ports.transfer,
             key=self._key.hex(),
             request=request,
+            health_url=f"http://{host}:{home.ports.api}/health",
+            probe_octets=beside,
         )
 
     def _port_bps(self) -> float | None:

@@ -51,7 +51,7 @@ class UnderLoad:
     """Round trips of a stream of 20 packets a second before, during and after a transfer, seconds.
 
     *_s: medians; None where nothing was answered. lost of sent: during the transfer. trips_per_minute:
-    60 / mean of the lower 95 % of the round trips during it (the responsiveness draft's trimmed mean).
+    60 / mean of the lower 95 % of this stream's round trips (trimmed as the responsiveness draft does).
     """
 
     target: str
@@ -69,6 +69,26 @@ class UnderLoad:
         if self.before_s is None or self.during_s is None:
             return None
         return self.during_s - self.before_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundTrips:
+    """Round trips a minute under load by fresh connections (foreign), the loaded one (loaded) and both.
+
+    Means in ms over the probes' steps, None for one that was not made; probes: how many answered in full.
+    stable: whether rate and round trips held still as the draft asks; False too when it was too short.
+    """
+
+    overall_per_minute: float
+    foreign_per_minute: float
+    loaded_per_minute: float
+    tcp_ms: float
+    tls_ms: float | None
+    http_ms: float
+    loaded_ms: float
+    probes: int
+    failed: int
+    stable: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +121,7 @@ class TransferResult:
     base_rtt_s: float | None = None
     mean_rtt_s: float | None = None
     load: UnderLoad | None = None
+    round_trips: RoundTrips | None = None
 
     @property
     def at_least(self) -> bool:
@@ -123,6 +144,7 @@ class TransferResult:
             "added_delay_s": load.added_s if load else None,
             "loss_ratio": load.lost / load.sent if load and load.sent else None,
             "trips_per_minute": load.trips_per_minute if load else None,
+            "round_trips_per_minute": self.round_trips.overall_per_minute if self.round_trips else None,
         }
         for figure, value in figures.items():
             if value is not None:

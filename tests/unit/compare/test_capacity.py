@@ -73,7 +73,7 @@ def test_the_attics_backhaul_is_the_narrow_link_of_the_desk_and_not_of_the_study
     assert desk.links == ("attic/router",)
     assert desk.rate_bps == 60e6
     assert desk.under_plan is True
-    assert "desk down: attic/router is the narrow link, at most 60.0 Mb/s" in narrow_words(desk)
+    assert "desk, down: attic/router is the narrow link, at most 60.0 Mb/s" in narrow_words(desk)
     study = narrow("study", DOWN, measured)
     assert study.links[-1] == "modem/provider-edge"
     assert study.under_plan is False
