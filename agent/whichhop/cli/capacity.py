@@ -25,8 +25,9 @@ from whichhop.store.gather import gather
 from whichhop.store.store import Store
 
 EPILOG = """\
-example:
+examples:
   whichhop capacity alder.yaml
+  whichhop capacity alder.yaml --hours 1
 
 Collects the results of past transfers (`whichhop transfer`) from every agent, then says what each link was
 seen to carry, which link is the narrow one on each agent's way out, and whether the plan is delivered, by
@@ -41,6 +42,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
     parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
     parser.add_argument("--offline", action="store_true", help="ask no agent; use what is kept already")
+    parser.add_argument(
+        "--hours",
+        type=int,
+        choices=range(1, 25),
+        metavar="N",
+        help="judge the plan by parts of the day of N hours (default: as short as the tests allow)",
+    )
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
@@ -86,7 +94,8 @@ def run(args: argparse.Namespace) -> int:
     narrow = narrow_links(home, known)
     plan: dict[str, tuple[Delivery, ...]] = {}
     if home.plan is not None:
-        plan = dict(by_hour(upstream_tests(home, readings), home.plan, zone_of(home)))
+        tests = upstream_tests(home, readings)
+        plan = dict(by_hour(tests, home.plan, zone_of(home), hours=args.hours))
     if args.json:
         data: dict[str, Any] = {
             "links": [asdict(c) for c in known.values()],
