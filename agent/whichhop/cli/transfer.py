@@ -24,6 +24,8 @@ PATIENCE_S = 10.0
 SILENCE_S = 200.0
 """Longer than a lease is waited for; an agent at work says something several times a second."""
 BAR = 30
+LEAST_FINAL_S = 8.0
+"""Slow start, and the seven seconds that the responsiveness draft's criterion needs."""
 
 EPILOG = """\
 examples:
@@ -88,6 +90,11 @@ class _Bar:
             full = min(BAR, round(BAR * seconds / self._limit_s))
             bar = "=" * full + " " * (BAR - full)
             sys.stderr.write(f"\r{self._what} [{bar}] {seconds:4.1f} s {rate / 1e6:8.1f} Mb/s ")
+            sys.stderr.flush()
+
+        elif "judging" in said and self._live:
+            words = "the last packets beside it are waited for"
+            sys.stderr.write(f"\r{words:79s}")
             sys.stderr.flush()
 
     def end(self) -> None:
@@ -170,7 +177,10 @@ def _text(r: dict[str, Any]) -> str:
     trips = r["round_trips"]
     if trips is not None:
         kinds = [f"{trips[k + '_ms']:.0f} ms {k.upper()}" for k in ("tcp", "tls", "http") if trips[k + "_ms"]]
-        held = "held still" if trips["stable"] else "not long or even enough to be final: --whole"
+        short = (
+            "not long enough to be final (--whole)" if r["seconds"] < LEAST_FINAL_S else "they still moved"
+        )
+        held = "they held still" if trips["stable"] else short
         lines.append(
             f"  {trips['overall_per_minute']:.0f} round trips a minute under load: new connections "
             f"{', '.join(kinds)}; the full one {trips['loaded_ms']:.0f} ms; {held}"

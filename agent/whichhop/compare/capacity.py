@@ -113,8 +113,10 @@ def _ceiling(
 
 def _believed(found: LinkCapacity) -> LinkCapacity:
     """Without an upper end that was seen to be passed: a driver may tell a rate that its device has not."""
-    if found.high_bps is None or found.low_bps <= found.high_bps * (1 + SAME):
+    if found.high_bps is None or found.low_bps <= found.high_bps:
         return found
+    if found.low_bps <= found.high_bps * (1 + SAME):
+        return replace(found, high_bps=found.low_bps)
     if found.basis == PLAN:
         return replace(found, high_bps=found.low_bps, basis="a transfer, above the plan")
     return replace(found, high_bps=None, basis="")

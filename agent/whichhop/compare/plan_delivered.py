@@ -171,7 +171,8 @@ def delivery_words(found: Delivery) -> str:
     verdict = {
         Answer.DELIVERED: "is delivered",
         Answer.NOT_DELIVERED: "is not delivered",
-        Answer.OPEN: "may or may not be delivered: more tests would tell",
+        Answer.OPEN: "may or may not be delivered",
     }[found.answer]
+    open_words = ", more tests would tell" if found.answer is Answer.OPEN else ""
     more = f"; {found.unusable} tests were limited by something else" if found.unusable else ""
-    return f"{plan} {verdict} {when}: {counted}{more}"
+    return f"{plan} {verdict} {when}{open_words}: {counted}{more}"

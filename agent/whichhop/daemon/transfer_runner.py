@@ -15,7 +15,7 @@ from whichhop.daemon.load_watch import LoadWatch
 from whichhop.daemon.transfer_figures import Asked, cost_octets, port_goodput, result_of
 from whichhop.daemon.transfer_jobs import Job, SkippedError, jobs_of
 from whichhop.daemon.transfer_keeper import TransferKeeper
-from whichhop.daemon.transfer_plan import limit_octets
+from whichhop.daemon.transfer_plan import SECONDS_EXPECTED, limit_octets
 from whichhop.daemon.transfer_process import NeverBegunError, Tell, run_child
 from whichhop.errors import PeerError, WhichhopError
 from whichhop.model import Home, Method, Node, Reading, Sample, Session, SessionKey
@@ -139,7 +139,10 @@ class TransferRunner:
         """
         home = self._home()
         jobs = jobs_of(home, self.node, peer, ways)
-        wanted = [limit_octets_each or limit_octets(home, self._limit_peer(j), j.way) for j in jobs]
+        longer = limit_s / SECONDS_EXPECTED if whole else 1.0
+        wanted = [
+            limit_octets_each or round(limit_octets(home, self._limit_peer(j), j.way) * longer) for j in jobs
+        ]
         trouble = TransferRequest(way="out", streams=streams, limit_s=limit_s).trouble()
         if trouble:
             raise SkippedError(trouble)
@@ -167,7 +170,7 @@ class TransferRunner:
                     used += cost_octets(moved[-1].outcome) - share
         finally:
             await asyncio.shield(self._release(lease, used))
-            results = await self._judge(home, moved, streams)
+            results = await self._judge(home, moved, streams, tell)
             for result in results:
                 self._keep(list(result.readings()))
         return results
@@ -271,9 +274,10 @@ class TransferRunner:
             over_ns=self.clock.utc_ns(),
         )
 
-    async def _judge(self, home: Home, moved: list[_Moved], streams: int) -> list[TransferResult]:
+    async def _judge(self, home: Home, moved: list[_Moved], streams: int, tell: Tell) -> list[TransferResult]:
         """The results, once the fate of the last packet beside the last transfer is known."""
         if any(m.key for m in moved):
+            tell({"judging": VOUCHED_S})
             await asyncio.sleep(VOUCHED_S)
         kept = {key: self._watch.take(key) for key in {m.key for m in moved} if key is not None}
         speed = self._port_bps()
@@ -298,7 +302,7 @@ class TransferRunner:
             streams=streams,
             cores=os.cpu_count() or 1,
             port_bps=port_bps,
-            ideal_bps=self._ideal(home, moved.job, port_bps),
+            ideal_bps=self._ideal(home, moved.job),
             url=bool(moved.job.url),
         )
         return result_of(asked, moved.outcome, start_ns=moved.begin_ns, load=load)
@@ -332,11 +336,11 @@ class TransferRunner:
         name = interface_of(self.node.address) if self.node.address else None
         return self._host.link_speed(name).speed_bps if name else None
 
-    def _ideal(self, home: Home, job: Job, port_bps: float | None) -> float | None:
-        """RFC 6349's ideal: the plan where the line is on the way, else the port; TCP payload either way."""
+    def _ideal(self, home: Home, job: Job) -> float | None:
+        """RFC 6349's ideal in TCP payload: the plan where the line is on the way; else a port may tell."""
         if home.plan is not None and (job.url or job.peer in home.anchors):
             return port_goodput(home.plan.up_bps if job.way == "out" else home.plan.down_bps)
-        return port_goodput(port_bps)
+        return None
 
     def _load_session(self, home: Home, target: str | None) -> Session | None:
         if target is None:
