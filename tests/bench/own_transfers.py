@@ -1,4 +1,4 @@
-"""Our own transfers in a quiet home of real packets are no episode; a fault of the line around one is found."""
+"""Our own transfers in a quiet home of real packets are no episode; a line fault around one is found."""
 
 import tempfile
 from collections.abc import Iterator

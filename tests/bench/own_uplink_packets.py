@@ -31,7 +31,7 @@ def run(runs: int = RUNS) -> Iterator[Figure]:
         sys.stderr.flush()
     own = [o for o in outcomes if not o.load.silent]
     silent = [o for o in outcomes if o.load.silent]
-    for name, some in (("own traffic alone", own), ("upstream link, the home being silent", silent)):
+    for name, some in (("own traffic", own), ("upstream link, the home being silent", silent)):
         if some:
             right = sum(o.right for o in some)
             yield Figure(
@@ -40,5 +40,9 @@ def run(runs: int = RUNS) -> Iterator[Figure]:
                 unit=f"of {len(some)} runs of real packets named {name}",
                 target=len(some),
                 ok=right == len(some),
-                beside={"provider-blamed": sum(o.blames_provider for o in some)} if some is own else {},
+                beside={
+                    "alone": sum(o.right and o.alone for o in some),
+                    "provider-blamed": sum(o.blames_provider for o in own),
+                    "nothing-said": sum(not o.verdicts for o in some),
+                },
             )

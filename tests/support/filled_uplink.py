@@ -80,9 +80,14 @@ class Outcome:
 
     @property
     def right(self) -> bool:
+        """A sender behind a radio hop fills that hop too: a verdict about one of the home may stand beside."""
         if self.load.silent:
             return self.causes == [Cause.UPSTREAM_LINK] and LINE in self.verdicts[0]["elements"]
-        return self.causes == [Cause.OWN_TRAFFIC]
+        return Cause.OWN_TRAFFIC in self.causes and not self.blames_provider
+
+    @property
+    def alone(self) -> bool:
+        return len(self.verdicts) == 1
 
     @property
     def blames_provider(self) -> bool:
