@@ -80,7 +80,7 @@ class Outcome:
 
     @property
     def right(self) -> bool:
-        """A sender behind a radio hop fills that hop too: a verdict about one of the home may stand beside."""
+        """A sender behind a radio hop fills that hop too: a verdict about it may stand beside."""
         if self.load.silent:
             return self.causes == [Cause.UPSTREAM_LINK] and LINE in self.verdicts[0]["elements"]
         return Cause.OWN_TRAFFIC in self.causes and not self.blames_provider
