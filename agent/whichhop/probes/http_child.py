@@ -179,7 +179,8 @@ class Fetcher:
             self.report.began = True
             points.append((now, arrived))
             seconds = (now - points[0][0]) / NS_PER_S
-            trips = [i.rtt_us if self.spec.way == "out" else i.rcv_rtt_us for i in infos]
+            out = self.spec.way == "out"
+            trips = [info.rtt_us if out else info.rcv_rtt_us for info in infos]
             rtts += [(seconds, us / 1e3) for us in trips if us]
             self.report.progress(seconds, arrived)
             ended = self._ended(points, infos, over=over)
