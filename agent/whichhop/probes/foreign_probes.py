@@ -55,7 +55,7 @@ class Steps:
 
 
 class ForeignProbes:
-    """`start` when the data begins, `stop` at its end; `octets` is what they may cost on the wire."""
+    """`start` when the data begins, `end` at its end, then `stop`; `octets` is what they may cost on the wire."""
 
     def __init__(self, aim: Aim, clock: Clock, *, octets: int) -> None:
         self._aim, self._clock, self._left = aim, clock, octets // max(aim.octets, 1)
@@ -70,9 +70,13 @@ class ForeignProbes:
         self._start_ns = self._clock.mono_ns()
         self._runner.start()
 
-    def stop(self) -> Steps:
-        """What was seen; probes under way are left to end by themselves and count no more."""
+    def end(self) -> None:
+        """The data ends now: probes under way are left to end by themselves and count no more."""
         self._over.set()
+
+    def stop(self) -> Steps:
+        """What was seen until the end; waits for the thread that starts probes, not for the probes."""
+        self.end()
         self._runner.join()
         with self._lock:
             return self._steps

@@ -148,11 +148,13 @@ class Fetcher:
             try:
                 points, rtts, ended = await self._watch(tasks)
             finally:
-                steps = beside.stop()
+                beside.end()
                 self.full.set()
                 for task in tasks:
                     task.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
+        # Not before the data has stopped: its end must not wait for a probe's.
+        steps = beside.stop()
         after = os.times()
         cpu_s = after.user + after.system - before.user - before.system
         seen = self._seen(points, rtts, ended, cpu_s)
