@@ -55,7 +55,7 @@ class Steps:
 
 
 class ForeignProbes:
-    """`start` when the data begins, `end` at its end, then `stop`; `octets` is what they may cost on the wire."""
+    """`start` when the data begins, `end` at its end, then `stop`; `octets` is what they may cost."""
 
     def __init__(self, aim: Aim, clock: Clock, *, octets: int) -> None:
         self._aim, self._clock, self._left = aim, clock, octets // max(aim.octets, 1)
