@@ -141,7 +141,7 @@ class FilledUplink:
             assert done.code == 0, done.output
         begin = self.clock.utc_ns()
         place, argv = self._loader(load)
-        done = place.call([sys.executable, TOOL, *argv], timeout_s=load.for_s + 30)
+        done = place.call([sys.executable, TOOL, *argv], timeout_s=load.for_s + 120)
         assert done.code == 0, done.output
         sleep_s(AFTER_S)
         return Outcome(load=load, verdicts=tuple(self.compare(begin)))
@@ -166,7 +166,7 @@ class FilledUplink:
         start = datetime.fromtimestamp(begin_ns / 1e9 - BEFORE_S, UTC).isoformat(timespec="seconds")
         words = ["compare", str(self.file), "--json", "--store", str(self.folder / "collected.db")]
         argv = [sys.executable, "-m", "whichhop", *words, "--from", start.replace("+00:00", "Z")]
-        done = self.home.place("study").call(argv, timeout_s=60)
+        done = self.home.place("study").call(argv, timeout_s=200)
         assert done.code == 0, done.output
         found = json.loads(done.output[done.output.index("{") :])["verdicts"]
         return [v for v in found if v["end_ns"] is None or v["end_ns"] > begin_ns]
