@@ -20,6 +20,8 @@ BENCHES: dict[str, str] = {
     "rate-tbf": "bench.rate_tbf",
     "rate-veth": "bench.rate_veth",
     "own-uplink": "bench.own_uplink",
+    "own-uplink-packets": "bench.own_uplink_packets",
+    "own-transfers": "bench.own_transfers",
     "comparer": "bench.comparer",
     "store-size": "bench.store_size",
     "store-read": "bench.store_read",
@@ -29,14 +31,16 @@ BENCHES: dict[str, str] = {
 
 def main() -> int:
     names = sys.argv[1:] or list(BENCHES)
-    unknown = [n for n in names if n not in BENCHES]
+    # NAME=N makes N runs, where a bench takes a number
+    wanted = {name: number for name, _, number in (n.partition("=") for n in names)}
+    unknown = [n for n in wanted if n not in BENCHES]
     if unknown:
         sys.stderr.write(f"no bench named {', '.join(unknown)}; there are: {', '.join(BENCHES)}\n")
         return 2
     good = True
-    for name in names:
-        run: Callable[[], Iterable[Figure]] = importlib.import_module(BENCHES[name]).run
-        for figure in run():
+    for name, number in wanted.items():
+        run: Callable[..., Iterable[Figure]] = importlib.import_module(BENCHES[name]).run
+        for figure in run(int(number)) if number else run():
             print(figure.line(), flush=True)
             good = good and figure.ok
     return 0 if good else 1

@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from whichhop.cabling.equipment import on_the_way
+from whichhop.cabling.rates import RADIO_REAL
 from whichhop.cli.table import table
-from whichhop.compare.capacity import capacities, measured_of, narrow_links, narrow_words
+from whichhop.compare.capacity import DOWN, UP, capacities, measured_of, narrow_links, narrow_words
+from whichhop.compare.link_ceilings import Ceilings, lowest, observed_ceilings
 from whichhop.compare.plan_delivered import Delivery, by_hour, delivery_words, upstream_tests
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
@@ -23,8 +25,9 @@ from whichhop.store.gather import gather
 from whichhop.store.store import Store
 
 EPILOG = """\
-example:
+examples:
   whichhop capacity alder.yaml
+  whichhop capacity alder.yaml --hours 1
 
 Collects the results of past transfers (`whichhop transfer`) from every agent, then says what each link was
 seen to carry, which link is the narrow one on each agent's way out, and whether the plan is delivered, by
@@ -39,22 +42,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
     parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
     parser.add_argument("--offline", action="store_true", help="ask no agent; use what is kept already")
+    parser.add_argument(
+        "--hours",
+        type=int,
+        choices=range(1, 25),
+        metavar="N",
+        help="judge the plan by parts of the day of N hours (default: as short as the tests allow)",
+    )
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
-def link_ceilings(house: House) -> dict[str, tuple[float, str]]:
-    """By link, the lowest ceiling of the boxes at its ends, as the home file's equipment describes them."""
+def link_ceilings(house: House) -> Ceilings:
+    """The lowest ceiling of the boxes at each link's ends, as the home file's equipment describes them."""
     boxes = {box.node: box for box in house.boxes}
-    out: dict[str, tuple[float, str]] = {}
+    found: list[Ceilings] = []
     for link in house.home.links:
-        if link.near not in house.home.nodes or link.far not in house.home.nodes:
-            continue
-        found = on_the_way(Way(nodes=(link.near, link.far), links=(link,)), boxes)
-        lowest = min(found, key=lambda c: min(c.down_bps, c.up_bps), default=None)
-        if lowest is not None:
-            most = min(lowest.down_bps, lowest.up_bps)
-            out[link.name] = (most, f"{lowest.node}'s {lowest.part} ({lowest.basis})")
-    return out
+        if link.near in house.home.nodes and link.far in house.home.nodes:
+            for one in on_the_way(Way(nodes=(link.near, link.far), links=(link,)), boxes):
+                words = f"{one.node}'s {one.part} ({one.basis})"
+                found.append({(link.name, DOWN): (one.down_bps, words), (link.name, UP): (one.up_bps, words)})
+    return lowest(*found)
 
 
 def _collect(args: argparse.Namespace, home: Home, store: Store) -> None:
@@ -78,15 +85,17 @@ def run(args: argparse.Namespace) -> int:
     with Store.make(store_path) as store:
         if not args.offline:
             _collect(args, home, store)
-        readings = [r for r in store.readings() if r.name.startswith("transfer_")]
+        readings = [r for r in store.readings() if r.name.partition("_")[0] in ("transfer", "port", "radio")]
     measured = measured_of(readings)
     if not measured:
         raise DataError("no transfer has been made yet; make one: whichhop transfer HOME A B")
-    known = capacities(home, measured, link_ceilings(house))
+    observed = observed_ceilings(home, readings, radio_share=RADIO_REAL)
+    known = capacities(home, measured, lowest(link_ceilings(house), observed))
     narrow = narrow_links(home, known)
     plan: dict[str, tuple[Delivery, ...]] = {}
     if home.plan is not None:
-        plan = dict(by_hour(upstream_tests(home, readings), home.plan, zone_of(home)))
+        tests = upstream_tests(home, readings)
+        plan = dict(by_hour(tests, home.plan, zone_of(home), hours=args.hours))
     if args.json:
         data: dict[str, Any] = {
             "links": [asdict(c) for c in known.values()],

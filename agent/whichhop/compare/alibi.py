@@ -1,4 +1,4 @@
-"""Which ticks have no evidence: the agent slept, was busy, had its clock stepped, or is not heard of."""
+"""Which ticks have no evidence: the agent slept, was busy or not heard of, or a transfer of ours ran."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.own_transfers import disturbed
 from whichhop.compare.windows import WindowTable
 from whichhop.model import Reading, Session
 
@@ -47,6 +48,7 @@ def alibi_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable
     """What may be heard of each session in each tick; the table's columns are in the sessions' order."""
     agents = tuple(dict.fromkeys(s.key.agent for s in sessions))
     of_agent = np.array([[s.key.agent == a for s in sessions] for a in agents], dtype=bool)
+    readings = tuple(readings)
     busy, watched = _by_readings(table, agents, readings)
     sent = np.stack([table.sent[:, row].sum(axis=1, dtype=np.int64) for row in of_agent], axis=1)
     put = np.stack([table.aside[:, row].sum(axis=1, dtype=np.int64) for row in of_agent], axis=1)
@@ -67,6 +69,7 @@ def alibi_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable
     # MOST_ASIDE of one session's own tick, in whole numbers: a month of ticks is too much for floats.
     speaks &= table.aside <= table.sent // ASIDE_PER_SENT
     speaks &= table.sent > 0
+    speaks &= ~disturbed(table, sessions, readings)
     return Alibi(speaks=speaks, watched=watched, agents=agents, aside=aside)
 
 

@@ -10,6 +10,7 @@ UP, DOWN = "up", "down"
 SAME = 0.05
 """Rates within 5 % of each other count as one: transfers are steady within 2 %, framing differs by link."""
 TCP_HEADERS = 52
+PLAN = "the plan"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +48,7 @@ class Narrow:
     """
 
     agent: str
+    room: str | None
     way: str
     links: tuple[str, ...]
     rate_bps: float | None
@@ -95,26 +97,42 @@ def _crossed(home: Home, one: Measured) -> list[tuple[str, str]]:
     return out
 
 
-def _ceiling(home: Home, link: Link, way: str, ceilings: Mapping[str, tuple[float, str]]) -> LinkCapacity:
+def _ceiling(
+    home: Home, link: Link, way: str, ceilings: Mapping[tuple[str, str], tuple[float, str]]
+) -> LinkCapacity:
     found = LinkCapacity(link=link.name, way=way)
     if link.kind is LinkKind.ACCESS and home.plan is not None:
         plan = home.plan.up_bps if way == UP else home.plan.down_bps
-        found = replace(found, high_bps=goodput_bps(plan, header_octets=TCP_HEADERS), basis="the plan")
-    if link.name in ceilings:
-        high, basis = ceilings[link.name]
+        found = replace(found, high_bps=goodput_bps(plan, header_octets=TCP_HEADERS), basis=PLAN)
+    if (link.name, way) in ceilings:
+        high, basis = ceilings[link.name, way]
         if found.high_bps is None or high < found.high_bps:
             found = replace(found, high_bps=high, basis=basis)
     return found
 
 
+def _believed(found: LinkCapacity) -> LinkCapacity:
+    """Without an upper end that was seen to be passed: a driver may tell a rate that its device has not."""
+    if found.high_bps is None or found.low_bps <= found.high_bps:
+        return found
+    if found.low_bps <= found.high_bps * (1 + SAME):
+        return replace(found, high_bps=found.low_bps)
+    if found.basis == PLAN:
+        return replace(found, high_bps=found.low_bps, basis="a transfer, above the plan")
+    return replace(found, high_bps=None, basis="")
+
+
 def capacities(
-    home: Home, measured: Sequence[Measured], ceilings: Mapping[str, tuple[float, str]] | None = None
+    home: Home,
+    measured: Sequence[Measured],
+    ceilings: Mapping[tuple[str, str], tuple[float, str]] | None = None,
 ) -> dict[tuple[str, str], LinkCapacity]:
     """Per link and direction ("up" toward the provider, "down").
 
-    ceilings: by link, the most its medium or ports let through in TCP payload, and in words why. A transfer
-    shows that each link on its way carries its rate; where the path was its limit, one of them carries no
-    more: that link is named once all the others were seen to carry more.
+    ceilings: by link and direction, the most its medium or ports let through in TCP payload, and in words
+    why; one that is less than what passed is no ceiling. A transfer shows that each link on its way carries
+    its rate; where the path was its limit, one of them carries no more: that link is named once all others
+    were seen to carry more.
     """
     known = {
         (link.name, way): _ceiling(home, link, way, ceilings or {})
@@ -125,6 +143,7 @@ def capacities(
     for one, crossed in crossings:
         for at in crossed:
             known[at] = replace(known[at], low_bps=max(known[at].low_bps, one.rate_bps))
+    known = {at: _believed(found) for at, found in known.items()}
     for one, crossed in crossings:
         if one.at_least:
             continue
@@ -156,6 +175,7 @@ def narrow_links(home: Home, known: Mapping[tuple[str, str], LinkCapacity]) -> l
             out.append(
                 Narrow(
                     agent=agent.name,
+                    room=agent.room,
                     way=way,
                     links=links,
                     rate_bps=rate,
@@ -169,11 +189,14 @@ def narrow_links(home: Home, known: Mapping[tuple[str, str], LinkCapacity]) -> l
 
 def narrow_words(found: Narrow) -> str:
     """One sentence for a reader."""
+    room = f" in the {found.room}" if found.room and found.room != found.agent else ""
+    whose = f"{found.agent}{room}, {found.way}"
     if found.rate_bps is None:
-        return f"{found.agent} {found.way}: not known; run transfers across {', '.join(found.unknown)}"
+        across = f"across {', '.join(found.unknown)}" if found.unknown else "over its whole way out"
+        return f"{whose}: not known; run transfers {across}"
     rate = f"{found.rate_bps / 1e6:.1f} Mb/s by {found.basis}"
     sure = "is the narrow link" if len(found.links) == 1 else "are the links of which one is narrow"
-    words = f"{found.agent} {found.way}: {' and '.join(found.links)} {sure}, at most {rate}"
+    words = f"{whose}: {' and '.join(found.links)} {sure}, at most {rate}"
     if found.under_plan is not None:
         words += "; less than the plan" if found.under_plan else "; no less than the plan"
     if len(found.links) > 1 and found.unknown:

@@ -18,7 +18,8 @@ LEAST_TESTS = 5
 DELIVERED_AT, MISSED_AT = 0.8, 0.5
 """The plan counts as delivered when surely more than so many tests reach it, as missed when surely fewer
 than half do; surely: by the 95 % interval. Our own choice."""
-HOURS_A_PART = 6
+PARTS = (1, 2, 3, 4, 6)
+"""Hours that a part of the day may have: the shortest is taken in which every part has enough tests."""
 TCP_HEADERS = 52
 
 
@@ -134,16 +135,21 @@ def _hour(at_ns: int, zone: tzinfo | None) -> int:
     return datetime.fromtimestamp(at_ns / NS_PER_S, UTC).astimezone(zone).hour
 
 
-def by_hour(tests: Sequence[LineTest], plan: Plan, zone: tzinfo | None) -> Mapping[str, tuple[Delivery, ...]]:
-    """Per direction: the whole day, then each part of it that has a test."""
+def by_hour(
+    tests: Sequence[LineTest], plan: Plan, zone: tzinfo | None, *, hours: int | None = None
+) -> Mapping[str, tuple[Delivery, ...]]:
+    """Per direction: the whole day, then each part of `hours` that has a test; None: as short as fits."""
     out = {}
     for way in ("down", "up"):
-        parts = [delivery(tests, plan, way, zone)]
-        for first in range(0, 24, HOURS_A_PART):
-            part = delivery(tests, plan, way, zone, first_hour=first, last_hour=first + HOURS_A_PART - 1)
-            if part.tests or part.unusable:
-                parts.append(part)
-        out[way] = tuple(parts)
+        for length in (hours,) if hours else PARTS:
+            parts = [
+                delivery(tests, plan, way, zone, first_hour=first, last_hour=min(first + length, 24) - 1)
+                for first in range(0, 24, length)
+            ]
+            parts = [p for p in parts if p.tests or p.unusable]
+            if all(p.tests + p.unusable >= LEAST_TESTS for p in parts):
+                break
+        out[way] = (delivery(tests, plan, way, zone), *parts)
     return out
 
 
@@ -165,7 +171,8 @@ def delivery_words(found: Delivery) -> str:
     verdict = {
         Answer.DELIVERED: "is delivered",
         Answer.NOT_DELIVERED: "is not delivered",
-        Answer.OPEN: "may or may not be delivered: more tests would tell",
+        Answer.OPEN: "may or may not be delivered",
     }[found.answer]
+    open_words = ", more tests would tell" if found.answer is Answer.OPEN else ""
     more = f"; {found.unusable} tests were limited by something else" if found.unusable else ""
-    return f"{plan} {verdict} {when}: {counted}{more}"
+    return f"{plan} {verdict} {when}{open_words}: {counted}{more}"

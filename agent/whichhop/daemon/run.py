@@ -18,6 +18,8 @@ from whichhop.daemon.calls import CallBook, call_readings
 from whichhop.daemon.comparer import Comparer, arguments
 from whichhop.daemon.handed import get_handover
 from whichhop.daemon.keeper import Keeper
+from whichhop.daemon.link_context import EVERY_S as LINKS_S
+from whichhop.daemon.link_context import LinkContext
 from whichhop.daemon.modems import Modems, reader_of
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.outlook import Outlook
@@ -172,6 +174,7 @@ class Daemon:
         )
         self.wan_counters = WanCounters(self.host, self.clock, self._counted, say)
         self.comparer = Comparer(arguments(options), self.live, self.clock, say)
+        self.links = LinkContext(self.host, self.clock, lambda readings: self._keep([], readings), say)
         self._tasks: list[asyncio.Task[None]] = []
 
     def _stranger(self) -> None:
@@ -242,6 +245,8 @@ class Daemon:
         self.agent.follow(sessions_of(self.home, self.node))
         self.modems.follow(self.home)
         self._follow_counters()
+        self.links.follow(self.home, self.node)
+        await self.links.turn()
         self.outlook = self._outlook()
         self.alarm = open_alarm(loop, self._wake)
         self.alarm.set(self.clock.mono_ns())
@@ -250,6 +255,7 @@ class Daemon:
             asyncio.create_task(self._again(TIDY_S, self._tidy)),
             asyncio.create_task(self._again(COUNT_S, self.wan_counters.turn)),
             asyncio.create_task(self._again(MODEMS_S, self.modems.turn)),
+            asyncio.create_task(self._again(LINKS_S, self.links.turn)),
             asyncio.create_task(self._again(TRANSFERS_S, self.transfers.turn)),
             asyncio.create_task(self._again(COUNT_S, self._rate_calls)),
             asyncio.create_task(self._look_out()),
@@ -346,6 +352,7 @@ class Daemon:
         self.agent.follow(sessions_of(self.home, self.node))
         self.modems.follow(self.home)
         self.transfers.follow(self.home)
+        self.links.follow(self.home, self.node)
         self._follow_counters()
         self.comparer.restart()
         say(f"home file read anew: {len(self.agent.sessions)} sessions")
@@ -360,6 +367,7 @@ class Daemon:
         await self.server.stop()
         await self.transfers.close()
         await self.wan_counters.close()
+        await self.links.close()
         self.reflector.close()
         for prober in self.agent.probers.values():
             prober.close()

@@ -4,11 +4,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from whichhop.daemon.round_trips import round_trips_of
 from whichhop.model.transfer import TransferResult, UnderLoad
 from whichhop.stats.throughput import buffer_delay_ratio, efficiency_ratio, goodput_bps, transfer_time_ratio
 from whichhop.stats.transfer_limit import STANDING_QUEUE_S, what_limited
 
 NO_QUEUE = "the server, perhaps: no queue built up on the line"
+PASSED = 1.05
+"""A port that lets so much more through than its speed has another: virtual devices tell any number."""
 TCP_HEADERS = 52
 """IPv4 and TCP with time stamps (RFC 7323), as Linux sends them."""
 
@@ -17,8 +20,8 @@ TCP_HEADERS = 52
 class Asked:
     """One direction of one transfer as it was asked for.
 
-    port_bps: the asking machine's negotiated port speed; ideal_bps: the path's known rate in TCP payload, for
-    RFC 6349's transfer time ratio; None where they are not known.
+    port_bps: the asking machine's negotiated port speed; ideal_bps: the plan's rate in TCP payload where the
+    line is on the way, for RFC 6349's transfer time ratio; None where they are not known.
     """
 
     agent: str
@@ -44,6 +47,11 @@ def port_goodput(speed_bps: float | None) -> float | None:
     return None if speed_bps is None else goodput_bps(speed_bps, header_octets=TCP_HEADERS)
 
 
+def cost_octets(outcome: Mapping[str, Any]) -> int:
+    """What one direction put on the wire: its data, and the fresh connections beside it."""
+    return int(outcome["sent"]["wire_octets"]) + int(outcome.get("beside_octets", 0))
+
+
 def result_of(
     asked: Asked, outcome: Mapping[str, Any], *, start_ns: int, load: UnderLoad | None
 ) -> TransferResult:
@@ -52,6 +60,9 @@ def result_of(
     settled = sent["settled"] or {"rate_bps": 0.0, "steady": False, "spread": 0.0}
     rate, seconds = float(settled["rate_bps"]), float(sent["seconds"])
     base, mean = sent["base_rtt_s"], sent["mean_rtt_s"]
+    port = port_goodput(asked.port_bps)
+    if port is not None and rate > port * PASSED:
+        port = None
     limited = what_limited(
         busy=sent["busy"],
         window=sent["window"],
@@ -62,11 +73,11 @@ def result_of(
         threads=asked.streams,
         cores=asked.cores,
         rate_bps=rate,
-        port_bps=port_goodput(asked.port_bps),
+        port_bps=port,
     )
     if asked.url and not limited and not _queue_grew(load):
         limited = NO_QUEUE
-    ideal = asked.ideal_bps or port_goodput(asked.port_bps) or rate
+    ideal = asked.ideal_bps or port or rate
     return TransferResult(
         agent=asked.agent,
         peer=asked.peer,
@@ -79,7 +90,7 @@ def result_of(
         spread=float(settled["spread"]),
         limited=limited,
         octets=int(sent["octets"]),
-        wire_octets=int(sent["wire_octets"]),
+        wire_octets=cost_octets(outcome),
         ended=str(sent["ended"]),
         received_bps=received["rate_bps"],
         efficiency=efficiency_ratio(sent["first_octets"], sent["resent_octets"]),
@@ -90,4 +101,5 @@ def result_of(
         base_rtt_s=base,
         mean_rtt_s=mean,
         load=load,
+        round_trips=round_trips_of(outcome),
     )

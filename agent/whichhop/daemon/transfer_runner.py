@@ -7,17 +7,19 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+import msgspec
+
 from whichhop.daemon.agent import Agent
 from whichhop.daemon.async_line import AsyncLine
 from whichhop.daemon.load_watch import LoadWatch
-from whichhop.daemon.transfer_figures import Asked, port_goodput, result_of
+from whichhop.daemon.transfer_figures import Asked, cost_octets, port_goodput, result_of
 from whichhop.daemon.transfer_jobs import Job, SkippedError, jobs_of
 from whichhop.daemon.transfer_keeper import TransferKeeper
-from whichhop.daemon.transfer_plan import limit_octets
+from whichhop.daemon.transfer_plan import SECONDS_EXPECTED, limit_octets
 from whichhop.daemon.transfer_process import NeverBegunError, Tell, run_child
 from whichhop.errors import PeerError, WhichhopError
 from whichhop.model import Home, Method, Node, Reading, Sample, Session, SessionKey
-from whichhop.model.transfer import UPSTREAM, TransferResult
+from whichhop.model.transfer import UPSTREAM, TransferResult, begin_reading
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
@@ -33,6 +35,8 @@ AFTER_S = 1.5
 VOUCHED_S = 5.2
 """With AFTER_S, until the last packet's fate is said (wire.flight: 3 s, and 2 s more for the way it was lost
 on) and the machine has been vouched for, a beat later; the lease is returned before."""
+PROBE_PART = 20
+"""Of a direction's bytes, what fresh connections beside it may cost: the draft's 5 %, see round_trips."""
 LIMIT_S = 10.0
 QUESTION_S = 8.0
 WAIT_MOST_S = 180.0
@@ -87,6 +91,7 @@ class TransferRunner:
                     limit_octets_each=int(asked["octets"]) if asked.get("octets") else None,
                     limit_s=float(asked.get("seconds") or LIMIT_S),
                     anyway=bool(asked.get("anyway")),
+                    whole=bool(asked.get("whole")),
                     tell=queue.put_nowait,
                 )
             except WhichhopError as trouble:
@@ -125,12 +130,19 @@ class TransferRunner:
         limit_octets_each: int | None = None,
         limit_s: float = LIMIT_S,
         anyway: bool = False,
+        whole: bool = False,
         tell: Tell = lambda _: None,
     ) -> list[TransferResult]:
-        """All directions under one lease; SkippedError with the reason when it must not run now."""
+        """All directions under one lease; SkippedError with the reason when it must not run now.
+
+        whole: not until the rate is steady, but for all of limit_s.
+        """
         home = self._home()
         jobs = jobs_of(home, self.node, peer, ways)
-        wanted = [limit_octets_each or limit_octets(home, self._limit_peer(j), j.way) for j in jobs]
+        longer = limit_s / SECONDS_EXPECTED if whole else 1.0
+        wanted = [
+            limit_octets_each or round(limit_octets(home, self._limit_peer(j), j.way) * longer) for j in jobs
+        ]
         trouble = TransferRequest(way="out", streams=streams, limit_s=limit_s).trouble()
         if trouble:
             raise SkippedError(trouble)
@@ -148,16 +160,17 @@ class TransferRunner:
                         streams=streams,
                         limit_s=limit_s,
                         limit_octets=share,
+                        whole=whole,
                     )
                     try:
                         moved.append(await self._move(home, job, request, tell))
                     except NeverBegunError as never:
                         used -= share
                         raise PeerError(str(never)) from None
-                    used += int(moved[-1].outcome["sent"]["wire_octets"]) - share
+                    used += cost_octets(moved[-1].outcome) - share
         finally:
             await asyncio.shield(self._release(lease, used))
-            results = await self._judge(home, moved, streams)
+            results = await self._judge(home, moved, streams, tell)
             for result in results:
                 self._keep(list(result.readings()))
         return results
@@ -232,6 +245,17 @@ class TransferRunner:
         try:
             await asyncio.sleep(BEFORE_S if session else 0)
             begin = self.clock.utc_ns()
+            self._keep(
+                [
+                    begin_reading(
+                        at_ns=begin,
+                        agent=self.node.name,
+                        peer=job.peer,
+                        way=job.way,
+                        limit_s=request.limit_s,
+                    )
+                ]
+            )
             outcome = await run_child(self._spec(home, job, request), tell)
             # The data moved at the end of the child's life, after its start and the handshake.
             end = self.clock.utc_ns()
@@ -250,9 +274,10 @@ class TransferRunner:
             over_ns=self.clock.utc_ns(),
         )
 
-    async def _judge(self, home: Home, moved: list[_Moved], streams: int) -> list[TransferResult]:
+    async def _judge(self, home: Home, moved: list[_Moved], streams: int, tell: Tell) -> list[TransferResult]:
         """The results, once the fate of the last packet beside the last transfer is known."""
         if any(m.key for m in moved):
+            tell({"judging": VOUCHED_S})
             await asyncio.sleep(VOUCHED_S)
         kept = {key: self._watch.take(key) for key in {m.key for m in moved} if key is not None}
         speed = self._port_bps()
@@ -277,12 +302,15 @@ class TransferRunner:
             streams=streams,
             cores=os.cpu_count() or 1,
             port_bps=port_bps,
-            ideal_bps=self._ideal(home, moved.job, port_bps),
+            ideal_bps=self._ideal(home, moved.job),
             url=bool(moved.job.url),
         )
         return result_of(asked, moved.outcome, start_ns=moved.begin_ns, load=load)
 
     def _spec(self, home: Home, job: Job, request: TransferRequest) -> AskSpec | FetchSpec:
+        # The fresh connections beside it are paid from the same share.
+        beside = request.limit_octets // PROBE_PART
+        request = msgspec.structs.replace(request, limit_octets=request.limit_octets - beside)
         if job.url:
             return FetchSpec(
                 url=job.url,
@@ -290,24 +318,29 @@ class TransferRunner:
                 streams=request.streams,
                 limit_s=request.limit_s,
                 limit_octets=request.limit_octets,
+                whole=request.whole,
+                probe_octets=beside,
             )
+        host = f"[{job.address}]" if ":" in job.address else job.address
         return AskSpec(
             name=self.node.name,
             address=job.address,
             port=home.ports.transfer,
             key=self._key.hex(),
             request=request,
+            health_url=f"http://{host}:{home.ports.api}/health",
+            probe_octets=beside,
         )
 
     def _port_bps(self) -> float | None:
         name = interface_of(self.node.address) if self.node.address else None
         return self._host.link_speed(name).speed_bps if name else None
 
-    def _ideal(self, home: Home, job: Job, port_bps: float | None) -> float | None:
-        """RFC 6349's ideal: the plan where the line is on the way, else the port; TCP payload either way."""
+    def _ideal(self, home: Home, job: Job) -> float | None:
+        """RFC 6349's ideal in TCP payload: the plan where the line is on the way; else a port may tell."""
         if home.plan is not None and (job.url or job.peer in home.anchors):
             return port_goodput(home.plan.up_bps if job.way == "out" else home.plan.down_bps)
-        return port_goodput(port_bps)
+        return None
 
     def _load_session(self, home: Home, target: str | None) -> Session | None:
         if target is None:

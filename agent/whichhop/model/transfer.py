@@ -11,8 +11,39 @@ UPLOADS = "uploads"
 WIRE_SHARE = 1.1
 """Octets on the wire for one of payload: frame and headers (1538 / 1448) and the acknowledgements against
 them (a frame of 90 octets for two segments); what limits and budgets count."""
+BEGINS = "begins_s"
+SECONDS = "seconds"
+"""The two figures that tell when data moved: at its begin the longest that it may take, at its end how long
+it did. The first lets live use know of a transfer while it runs, and of one that never told its end."""
+STARTS_S = 5.0
+"""Until the data moves: a process starts, connections are made, keys are proven."""
 UPSTREAM = "upstream"
 """The word for "past the home": the user's URLs, or the anchors' agents where there are none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """What a reading of a transfer is called: transfer_WAY_NAME:PEER."""
+
+    way: str
+    name: str
+    peer: str
+
+
+def figure_of(reading_name: str) -> Figure | None:
+    """The parts of a reading's name; None for a reading that is no transfer's."""
+    name, _, peer = reading_name.partition(":")
+    head, _, rest = name.partition("_")
+    way, _, figure = rest.partition("_")
+    if head != "transfer" or way not in ("out", "back") or not figure or not peer:
+        return None
+    return Figure(way=way, name=figure, peer=peer)
+
+
+def begin_reading(*, at_ns: int, agent: str, peer: str, way: str, limit_s: float) -> Reading:
+    """Kept when one direction begins, so that what it does to other sessions is known at once."""
+    name = f"transfer_{way}_{BEGINS}:{peer}"
+    return Reading(at_ns=at_ns, agent=agent, name=name, value=limit_s + STARTS_S)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,7 +51,7 @@ class UnderLoad:
     """Round trips of a stream of 20 packets a second before, during and after a transfer, seconds.
 
     *_s: medians; None where nothing was answered. lost of sent: during the transfer. trips_per_minute:
-    60 / mean of the lower 95 % of the round trips during it (the responsiveness draft's trimmed mean).
+    60 / mean of the lower 95 % of this stream's round trips (trimmed as the responsiveness draft does).
     """
 
     target: str
@@ -38,6 +69,26 @@ class UnderLoad:
         if self.before_s is None or self.during_s is None:
             return None
         return self.during_s - self.before_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundTrips:
+    """Round trips a minute under load by fresh connections (foreign), the loaded one (loaded) and both.
+
+    Means in ms over the probes' steps, None for one that was not made; probes: how many answered in full.
+    stable: whether rate and round trips held still as the draft asks; False too when it was too short.
+    """
+
+    overall_per_minute: float
+    foreign_per_minute: float
+    loaded_per_minute: float
+    tcp_ms: float
+    tls_ms: float | None
+    http_ms: float
+    loaded_ms: float
+    probes: int
+    failed: int
+    stable: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +121,7 @@ class TransferResult:
     base_rtt_s: float | None = None
     mean_rtt_s: float | None = None
     load: UnderLoad | None = None
+    round_trips: RoundTrips | None = None
 
     @property
     def at_least(self) -> bool:
@@ -92,6 +144,7 @@ class TransferResult:
             "added_delay_s": load.added_s if load else None,
             "loss_ratio": load.lost / load.sent if load and load.sent else None,
             "trips_per_minute": load.trips_per_minute if load else None,
+            "round_trips_per_minute": self.round_trips.overall_per_minute if self.round_trips else None,
         }
         for figure, value in figures.items():
             if value is not None:

@@ -82,6 +82,22 @@ class Host:
             full_duplex=duplex == "full" if duplex in ("full", "half") else None,
         )
 
+    def radios(self) -> list[str]:
+        """Wireless devices, by name: those that cfg80211 knows (sysfs-class-net: phy80211)."""
+        return sorted(path.parent.name for path in self._root.glob("sys/class/net/*/phy80211"))
+
+    def is_bridge(self, interface: str) -> bool:
+        """Whether it joins ports rather than being one."""
+        return (self._root / f"sys/class/net/{interface}/bridge").exists()
+
+    def hardware_addresses(self) -> dict[str, str]:
+        """Hardware address, lower case, by IPv4 address, from the kernel's neighbour table.
+
+        Columns of /proc/net/arp: address, type, flags, hardware address, mask, device.
+        """
+        rows = [line.split() for line in (self._read("proc/net/arp") or "").splitlines()[1:]]
+        return {r[0]: r[3].lower() for r in rows if len(r) >= 6 and r[3] != "00:00:00:00:00:00"}
+
     def cpu(self) -> CpuTicks | None:
         """The processors' ticks so far, or None where /proc/stat is missing or of another shape."""
         line = (self._read("proc/stat") or "").partition("\n")[0].split()

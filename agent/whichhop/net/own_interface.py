@@ -29,6 +29,17 @@ def interface_of(address: str) -> str | None:
     return None
 
 
+def interface_toward(address: str) -> str | None:
+    """The interface by which packets to an address leave, as the kernel routes them; nothing is sent."""
+    family = socket.AF_INET6 if ipaddress.ip_address(address).version == 6 else socket.AF_INET
+    with socket.socket(family, socket.SOCK_DGRAM) as asking:
+        try:
+            asking.connect((address, 9))
+            return interface_of(asking.getsockname()[0])
+        except OSError:
+            return None  # no way there
+
+
 def _by_ipv6(digits: str) -> str | None:
     """Columns of /proc/net/if_inet6: address, index, prefix, scope, flags, name."""
     try:

@@ -13,8 +13,9 @@ _LAYOUT = struct.Struct("=8B 4I 5I 4I 8I 2I I 4Q 2I 4I Q 3Q 2I 2Q")
 class TcpInfo:
     """Segments count those received selectively too. Times in microseconds of the connection's life.
 
-    min_rtt_us is 2^32 - 1 while unmeasured. busy, rwnd_limited, sndbuf_limited: how long there was something
-    to send, and how much of that the peer's window or our own buffer held it back.
+    min_rtt_us is 2^32 - 1 while unmeasured, rcv_rtt_us (the receiving side's own estimate) then 0. busy,
+    rwnd_limited, sndbuf_limited: how long there was something to send, and how much of that the peer's
+    window or our own buffer held it back.
     """
 
     snd_mss: int
@@ -22,6 +23,7 @@ class TcpInfo:
     rtt_us: int
     min_rtt_us: int
     cwnd: int
+    rcv_rtt_us: int
     total_retrans: int
     bytes_acked: int
     bytes_received: int
@@ -57,6 +59,7 @@ def tcp_info(sock: socket.socket) -> TcpInfo | None:
         rcv_mss=f[11],
         rtt_us=f[23],
         cwnd=f[26],
+        rcv_rtt_us=f[29],
         total_retrans=f[31],
         bytes_acked=f[34],
         bytes_received=f[35],

@@ -21,8 +21,10 @@ from whichhop.model.transfer import WIRE_SHARE
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock, SystemClock
 from whichhop.net.tcp_info import TcpInfo, tcp_info
+from whichhop.probes.foreign_probes import Aim, ForeignProbes
 from whichhop.probes.http_talk import FetchSpec
 from whichhop.probes.transfer_report import Reporter
+from whichhop.stats.loaded_trips import INTERVAL_S, loaded_trips
 from whichhop.stats.steady import Point, settle, slot_rates
 
 CONNECT_S = 8.0
@@ -140,20 +142,29 @@ class Fetcher:
         ) as session:
             work = self._down if self.spec.way == "back" else self._up
             tasks = [asyncio.create_task(work(session)) for _ in range(self.spec.streams)]
+            aim = Aim(url=self.spec.url, method="HEAD")
+            beside = ForeignProbes(aim, self.clock, octets=self.spec.probe_octets)
+            beside.start()
             try:
                 points, rtts, ended = await self._watch(tasks)
             finally:
+                beside.end()
                 self.full.set()
                 for task in tasks:
                     task.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
+        # Not before the data has stopped: its end must not wait for a probe's.
+        steps = beside.stop()
         after = os.times()
         cpu_s = after.user + after.system - before.user - before.system
-        return self._seen(points, rtts, ended, cpu_s)
+        seen = self._seen(points, rtts, ended, cpu_s)
+        return seen | {"beside": asdict(steps), "beside_octets": beside.cost_octets}
 
-    async def _watch(self, tasks: list["asyncio.Task[None]"]) -> tuple[list[Point], list[float], str]:
+    async def _watch(
+        self, tasks: list["asyncio.Task[None]"]
+    ) -> tuple[list[Point], list[tuple[float, float]], str]:
         points: list[Point] = []
-        rtts: list[float] = []
+        rtts: list[tuple[float, float]] = []
         start = self.clock.mono_ns()
         while True:
             await asyncio.sleep(LOOK_S)
@@ -169,8 +180,11 @@ class Fetcher:
                 continue
             self.report.began = True
             points.append((now, arrived))
-            rtts += [info.rtt_us / 1e6 for info in infos if info.rtt_us]
-            self.report.progress((now - points[0][0]) / NS_PER_S, arrived)
+            seconds = (now - points[0][0]) / NS_PER_S
+            out = self.spec.way == "out"
+            trips = [info.rtt_us if out else info.rcv_rtt_us for info in infos]
+            rtts += [(seconds, us / 1e3) for us in trips if us]
+            self.report.progress(seconds, arrived)
             ended = self._ended(points, infos, over=over)
             if ended:
                 return points, rtts, ended
@@ -179,7 +193,7 @@ class Fetcher:
         """Why it is to end now, or ""."""
         out, limit = self.spec.way == "out", self.spec.limit_octets
         settled = settle(slot_rates(points))
-        if settled is not None and settled.steady:
+        if settled is not None and settled.steady and not self.spec.whole:
             return "steady"
         if out:
             stalled = len(points) > STALL_S / LOOK_S and points[-1][1] == points[-int(STALL_S / LOOK_S)][1]
@@ -201,7 +215,9 @@ class Fetcher:
         last = points[-5:]
         return (last[-1][1] - last[0][1]) * 8 * NS_PER_S / max(last[-1][0] - last[0][0], 1)
 
-    def _seen(self, points: list[Point], rtts: list[float], ended: str, cpu_s: float) -> dict[str, Any]:
+    def _seen(
+        self, points: list[Point], rtts: list[tuple[float, float]], ended: str, cpu_s: float
+    ) -> dict[str, Any]:
         infos = list(self.infos.values())
         span_ns = max(points[-1][0] - points[0][0], 1)
         rates = slot_rates(points)
@@ -221,12 +237,14 @@ class Fetcher:
             "resent_octets": resent,
             "settled": asdict(settled) if settled else None,
             "base_rtt_s": min(bases, default=None) if out else None,
-            "mean_rtt_s": sum(rtts) / len(rtts) if rtts and out else None,
+            "mean_rtt_s": sum(ms for _, ms in rtts) / len(rtts) / 1e3 if rtts and out else None,
             "busy": min(1.0, sum(i.busy_us for i in infos) / lives_us) if out else 1.0,
             "window": min(1.0, sum(i.rwnd_limited_us for i in infos) / lives_us) if out else 0.0,
             "buffer": min(1.0, sum(i.sndbuf_limited_us for i in infos) / lives_us) if out else 0.0,
             # One process does it all, whatever the number of connections.
             "cpu": cpu_s * NS_PER_S / span_ns if out else 0.0,
+            "rates": slot_rates(points, slot_s=INTERVAL_S),
+            "loaded": asdict(loaded_trips(rtts, span_ns / NS_PER_S)),
             "ended": ended,
         }
         received = {

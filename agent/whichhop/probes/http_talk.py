@@ -8,7 +8,7 @@ import msgspec
 class FetchSpec(msgspec.Struct, frozen=True, kw_only=True, tag="fetch"):
     """Fetch a URL over and over (way "back"), or post to it ("out"), with `streams` connections at once.
 
-    limit_octets: of everything on the wire, as in transfer_talk.
+    limit_octets, whole: as in transfer_talk. probe_octets: what fresh connections beside it may cost.
     """
 
     url: str
@@ -16,3 +16,5 @@ class FetchSpec(msgspec.Struct, frozen=True, kw_only=True, tag="fetch"):
     streams: int = 1
     limit_s: float = 10.0
     limit_octets: int = 100_000_000
+    whole: bool = False
+    probe_octets: int = 0

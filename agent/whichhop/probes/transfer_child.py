@@ -17,6 +17,7 @@ import msgspec
 from whichhop.errors import PeerError, WhichhopError
 from whichhop.net.clock import Clock, SystemClock
 from whichhop.net.tcp import connect, make_bulk, read_line
+from whichhop.probes.foreign_probes import Aim, ForeignProbes
 from whichhop.probes.kinds.bulk_receiver import receive_bulk
 from whichhop.probes.kinds.bulk_sender import send_bulk
 from whichhop.probes.transfer_line import Line
@@ -43,6 +44,7 @@ def _move(
                 limit_s=request.limit_s,
                 limit_octets=request.limit_octets,
                 progress=report.progress,
+                whole=request.whole,
             )
         )
     limit_s = request.limit_s + GRACE_S
@@ -72,10 +74,16 @@ def ask(spec: AskSpec, clock: Clock, report: Reporter) -> dict[str, Any]:
             raise PeerError(f"{line.where}: a stream broke off: {error.strerror or error}") from None
         line.hear()  # all streams have arrived
         sends = spec.request.way == "out"
-        mine = _move(socks, spec.request, sends=sends, clock=clock, report=report)
+        beside = ForeignProbes(Aim(url=spec.health_url, method="GET"), clock, octets=spec.probe_octets)
+        beside.start()
+        try:
+            mine = _move(socks, spec.request, sends=sends, clock=clock, report=report)
+        finally:
+            steps = beside.stop()
         line.sock.settimeout(spec.request.limit_s + PATIENCE_S)
         theirs = line.hear()["done"]
-    return {"sent": mine, "received": theirs} if sends else {"sent": theirs, "received": mine}
+    halves = {"sent": mine, "received": theirs} if sends else {"sent": theirs, "received": mine}
+    return halves | {"beside": asdict(steps), "beside_octets": beside.cost_octets}
 
 
 def answer(spec: AnswerSpec, clock: Clock, report: Reporter) -> dict[str, Any]:

@@ -10,13 +10,14 @@ MOST_STREAMS = 16
 class TransferRequest(msgspec.Struct, frozen=True, kw_only=True):
     """One direction of one transfer. way: "out" from the asking agent, "back" to it.
 
-    limit_octets: of everything on the wire, see model.transfer.WIRE_SHARE.
+    limit_octets: of everything on the wire, see model.transfer.WIRE_SHARE. whole: go on when it is steady.
     """
 
     way: Literal["out", "back"]
     streams: int = 1
     limit_s: float = 10.0
     limit_octets: int = 100_000_000
+    whole: bool = False
 
     def trouble(self) -> str:
         """Why this cannot be done, or ""."""
@@ -30,13 +31,18 @@ class TransferRequest(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class AskSpec(msgspec.Struct, frozen=True, kw_only=True, tag="ask"):
-    """Connect to an agent's transfer port and do one direction. key: the transfer key, hexadecimal."""
+    """Connect to an agent's transfer port and do one direction. key: the transfer key, hexadecimal.
+
+    health_url: what is asked over fresh connections meanwhile, "" for nothing; probe_octets: at this cost.
+    """
 
     name: str
     address: str
     port: int
     key: str
     request: TransferRequest
+    health_url: str = ""
+    probe_octets: int = 0
 
 
 class AnswerSpec(msgspec.Struct, frozen=True, kw_only=True, tag="answer"):

@@ -155,6 +155,10 @@ CATALOGUE: dict[str, Metric] = {
             "transfer_out_at_least", G, TARGET, "", "1 when something but the path limited the transfer out."
         ),
         _row("transfer_back_at_least", G, TARGET, "", "1 when something but the path limited the one back."),
+        _row("port_speed_bps", G, TARGET, "bps", "Negotiated rate of the agent's port toward the target."),
+        _row("radio_rate_bps", G, TARGET, "bps", "Link rate at which the agent's radio sends to the target."),
+        _row("radio_receive_rate_bps", G, TARGET, "bps", "Link rate at which it receives from the target."),
+        _row("radio_signal_dbm", G, TARGET, "dbm", "Signal that the agent's radio receives from the target."),
         _row("transfer_bytes", C, AGENT, "bytes", "Bytes that transfers from this agent put on the wire."),
         _row("transfer_refusals", C, AGENT, "", "Connections to the transfer port without the home's key."),
         _row("store_bytes", G, AGENT, "bytes", "Size of the store's files, write-ahead log included."),

@@ -65,6 +65,10 @@ OF_TARGETS = {
     "transfer_back_added_delay_s": "transfer_back_added_delay_seconds",
     "transfer_out_at_least": "transfer_out_at_least",
     "transfer_back_at_least": "transfer_back_at_least",
+    "port_speed_bps": "port_speed_bps",
+    "radio_rate_bps": "radio_rate_bps",
+    "radio_receive_rate_bps": "radio_receive_rate_bps",
+    "radio_signal_dbm": "radio_signal_dbm",
 }
 """Readings of one target, by the name before the colon, and the metric that shows them."""
 

@@ -5,6 +5,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 MS_PER_MINUTE = 60_000
+MOVING_INTERVALS = 4
+TOLERANCE = 0.05
+"""The draft's defaults: moving averages of four intervals, and how far the last four of them may differ."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +32,23 @@ def trimmed_mean(values: Sequence[float], keep: float = 0.95) -> float | None:
         return None
     kept = sorted(values)[: max(1, math.ceil(keep * len(values) - 1e-9))]
     return sum(kept) / len(kept)
+
+
+def is_stable(
+    per_interval: Sequence[float], *, intervals: int = MOVING_INTERVALS, tolerance: float = TOLERANCE
+) -> bool:
+    """The draft's criterion for goodput and for responsiveness alike.
+
+    The moving average over the last `intervals` values, taken at each of the last `intervals` places, has a
+    standard deviation under `tolerance` of the newest one. False while there are too few values.
+    """
+    if len(per_interval) < 2 * intervals - 1:
+        return False
+    ends = range(len(per_interval) - intervals + 1, len(per_interval) + 1)
+    means = [sum(per_interval[end - intervals : end]) / intervals for end in ends]
+    middle = sum(means) / len(means)
+    deviation = math.sqrt(sum((m - middle) ** 2 for m in means) / len(means))
+    return means[-1] > 0 and deviation <= tolerance * means[-1]
 
 
 def responsiveness(

@@ -73,7 +73,7 @@ def test_the_attics_backhaul_is_the_narrow_link_of_the_desk_and_not_of_the_study
     assert desk.links == ("attic/router",)
     assert desk.rate_bps == 60e6
     assert desk.under_plan is True
-    assert "desk down: attic/router is the narrow link, at most 60.0 Mb/s" in narrow_words(desk)
+    assert "desk, down: attic/router is the narrow link, at most 60.0 Mb/s" in narrow_words(desk)
     study = narrow("study", DOWN, measured)
     assert study.links[-1] == "modem/provider-edge"
     assert study.under_plan is False
@@ -87,7 +87,9 @@ def test_what_was_never_measured_may_be_the_narrow_one_and_is_named() -> None:
 
 
 def test_a_ports_ceiling_counts_where_it_is_lower() -> None:
-    known = capacities(HOME, [], {"router/modem": (94.1e6, "a port of 100 Mb/s")})
+    known = capacities(
+        HOME, [], {("router/modem", way): (94.1e6, "a port of 100 Mb/s") for way in (UP, DOWN)}
+    )
     assert known["router/modem", UP].high_bps == 94.1e6
     assert known["modem/provider-edge", UP].basis == "the plan"
 

@@ -70,14 +70,14 @@ def test_the_interval_is_wilsons() -> None:
 
 def test_an_evening_slowdown_shows_in_its_hours_only_by_the_homes_clock() -> None:
     day, evening = some([470.0] * 20, hour=10), some([200.0] * 12, hour=18)
-    whole, morning, night = by_hour([*day, *evening], PLAN, UTC)["down"]
+    whole, morning, night = by_hour([*day, *evening], PLAN, UTC, hours=6)["down"]
     assert whole.answer is Answer.OPEN
     assert (morning.first_hour, morning.answer) == (6, Answer.DELIVERED)
     assert (night.first_hour, night.answer) == (18, Answer.NOT_DELIVERED)
     east = timezone(timedelta(hours=3))
-    assert by_hour(evening, PLAN, east)["down"][1].first_hour == 18
+    assert by_hour(evening, PLAN, east, hours=6)["down"][1].first_hour == 18
     west = timezone(timedelta(hours=-3))
-    assert by_hour(evening, PLAN, west)["down"][1].first_hour == 12
+    assert by_hour(evening, PLAN, west, hours=6)["down"][1].first_hour == 12
 
 
 def test_transfers_past_the_home_are_told_from_those_within_it() -> None:

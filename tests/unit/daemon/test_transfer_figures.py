@@ -67,6 +67,24 @@ def test_a_full_port_is_the_machines_limit_and_the_rate_a_lower_bound() -> None:
     assert found.at_least
 
 
+def test_a_port_that_lets_more_through_than_its_speed_has_another() -> None:
+    # A virtual device tells 10 Mb/s; neither is it the limit then, nor what the ideal time is counted from.
+    found = result(seen(), port_bps=10e6)
+    assert not found.at_least
+    assert found.time_ratio == pytest.approx(12 / (500e6 * 8 / 333e6))
+
+
+def test_fresh_connections_are_charged_too_and_their_round_trips_told() -> None:
+    trips = {"tcp": [[1.2, 20.0]] * 4, "tls": [], "http": [[1.3, 30.0]] * 4, "failed": 0, "begun": 5}
+    loaded = {"mean_ms": 100.0, "per_interval_ms": []}
+    beside = {"beside": trips, "beside_octets": 8_000}
+    found = result(seen(loaded=loaded, rates=[]) | beside)
+    assert found.wire_octets == 550_008_000
+    assert found.round_trips is not None
+    assert found.round_trips.overall_per_minute == pytest.approx(1500)
+    assert {r.name: r.value for r in found.readings()}["transfer_out_round_trips_per_minute:attic"] == 1500
+
+
 @pytest.mark.parametrize(
     ("beside", "limited"),
     [

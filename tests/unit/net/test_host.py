@@ -63,3 +63,28 @@ def test_this_machine_has_a_loopback_interface_and_processors() -> None:
     ticks = host.cpu()
     assert ticks is not None
     assert ticks.total > 0
+
+
+ARP = """\
+IP address       HW type     Flags       HW address            Mask     Device
+192.0.2.1        0x1         0x2         02:00:AA:00:00:01     *        wlan0
+192.0.2.9        0x1         0x0         00:00:00:00:00:00     *        wlan0
+"""
+
+
+def test_hardware_addresses_come_from_the_neighbour_table_and_unanswered_ones_are_left_out(
+    tmp_path: Path,
+) -> None:
+    assert tree(tmp_path, {"proc/net/arp": ARP}).hardware_addresses() == {"192.0.2.1": "02:00:aa:00:00:01"}
+    assert tree(tmp_path / "other", {}).hardware_addresses() == {}
+
+
+def test_radios_and_bridges_are_told_by_their_folders(tmp_path: Path) -> None:
+    files = {
+        "sys/class/net/wlan0/phy80211/name": "phy0\n",
+        "sys/class/net/eth0/speed": "1000\n",
+        "sys/class/net/br0/bridge/stp_state": "0\n",
+    }
+    host = tree(tmp_path, files)
+    assert host.radios() == ["wlan0"]
+    assert (host.is_bridge("br0"), host.is_bridge("eth0")) == (True, False)

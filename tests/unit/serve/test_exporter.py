@@ -95,7 +95,7 @@ def test_the_number_of_series_is_bounded_by_the_home_file() -> None:
     found = samples(OPENMETRICS)
     a_session = (len(BUCKETS_S) + 1 + 2) + 1 + 3 + 1 + 4 + 2 + 1 + 1
     a_modem = 2 + 2 * 4 + 3 + 2 + 4
-    a_target = 2 * 8
+    a_target = 2 * 12
     assert len(found) <= 2 * a_session + 2 + 10 + 2 + 1 + a_modem + a_target
     targets = {dict(labels)["target"] for _, labels in found if "target" in dict(labels)}
     assert targets <= set(NAMES)

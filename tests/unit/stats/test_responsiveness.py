@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.stats.responsiveness import responsiveness, trimmed_mean
+from whichhop.stats.responsiveness import is_stable, responsiveness, trimmed_mean
 
 TRIPS = st.lists(st.floats(0.1, 10_000), min_size=1, max_size=60)
 
@@ -37,3 +37,17 @@ def test_the_result_lies_between_its_halves(tcp: list[float], http: list[float],
     assert found is not None
     assert min(found.foreign, found.loaded) <= found.overall <= max(found.foreign, found.loaded)
     assert found.loaded == pytest.approx(60_000 / (trimmed_mean(loaded) or 0))
+
+
+def test_the_drafts_criterion_by_hand() -> None:
+    # Moving averages of 4: 100, 101, 102, 103; their mean 101.5, deviation sqrt(1.25) = 1.118, which is
+    # 1.09 % of the newest, 103. One value earlier there are only three averages.
+    values = [100.0, 100.0, 100.0, 100.0, 104.0, 104.0, 104.0]
+    assert is_stable(values)
+    assert is_stable(values, tolerance=0.0109)
+    assert not is_stable(values, tolerance=0.0108)
+    assert not is_stable(values[1:])
+
+
+def test_nothing_moving_is_not_stable() -> None:
+    assert not is_stable([0.0] * 10)

@@ -11,6 +11,7 @@ from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import Clock, sleep_s
 from whichhop.net.tcp import Filler, drop
 from whichhop.net.tcp_info import TcpInfo
+from whichhop.stats.loaded_trips import INTERVAL_S, LoadedTrips, loaded_trips
 from whichhop.stats.steady import Point, Settled, settle, slot_rates
 
 LOOK_S = 0.05
@@ -26,6 +27,7 @@ class Sent:
 
     busy, window, buffer: shares of the time that there was something to send, that the peer's window held it
     back, and that our own send buffer did. cpu: processor time of this process by time passed.
+    rates: of whole seconds past slow start. loaded: the connections' round trips, smoothed by TCP.
     ended: "steady", "time", "bytes" or "broken".
     """
 
@@ -41,6 +43,8 @@ class Sent:
     window: float
     buffer: float
     cpu: float
+    rates: tuple[float, ...]
+    loaded: LoadedTrips
     ended: str
 
 
@@ -69,9 +73,11 @@ def send_bulk(
     limit_s: float,
     limit_octets: int,
     progress: Progress,
+    whole: bool = False,
 ) -> Sent:
     """Fill the connections until the rate is steady or a limit is met; they are closed at the end.
 
+    whole: not until it is steady, but for all its time.
     limit_octets: of everything on the wire, resent segments and acknowledgements too.
     """
     # A sixteenth is kept for segments that must be sent again; more of them end it below.
@@ -80,7 +86,7 @@ def send_bulk(
     fillers = [Filler(sock, allowance.take, stop) for sock in socks]
     before = os.times()
     points: list[Point] = [(clock.mono_ns(), 0)]
-    rtts: list[float] = []
+    rtts: list[tuple[float, float]] = []
     for filler in fillers:
         filler.thread.start()
     ended, infos = "time", _infos(fillers)
@@ -89,11 +95,11 @@ def send_bulk(
         infos = _infos(fillers)
         now = clock.mono_ns()
         points.append((now, sum(i.delivered_octets for i in infos)))
-        rtts += [info.rtt_us / 1e6 for info in infos if info.rtt_us]
         seconds = (now - points[0][0]) / NS_PER_S
+        rtts += [(seconds, info.rtt_us / 1e3) for info in infos if info.rtt_us]
         progress(seconds, points[-1][1])
         settled = settle(slot_rates(points))
-        if settled is not None and settled.steady:
+        if settled is not None and settled.steady and not whole:
             ended = "steady"
         elif any(f.broken for f in fillers) or len(infos) < len(fillers):
             ended = "broken"
@@ -118,7 +124,7 @@ def _infos(fillers: Sequence[Filler]) -> list[TcpInfo]:
 
 
 def _report(
-    points: list[Point], rtts: list[float], infos: Sequence[TcpInfo], ended: str, cpu_s: float
+    points: list[Point], rtts: list[tuple[float, float]], infos: Sequence[TcpInfo], ended: str, cpu_s: float
 ) -> Sent:
     first, last = points[0], points[-1]
     span_ns = MonoNs(max(last[0] - first[0], 1))
@@ -137,10 +143,12 @@ def _report(
         resent_octets=resent,
         settled=settled,
         base_rtt_s=min(bases, default=None),
-        mean_rtt_s=sum(rtts) / len(rtts) if rtts else None,
+        mean_rtt_s=sum(ms for _, ms in rtts) / len(rtts) / 1e3 if rtts else None,
         busy=min(1.0, sum(i.busy_us for i in infos) / lives_us),
         window=min(1.0, sum(i.rwnd_limited_us for i in infos) / lives_us),
         buffer=min(1.0, sum(i.sndbuf_limited_us for i in infos) / lives_us),
         cpu=cpu_s * NS_PER_S / span_ns,
+        rates=tuple(slot_rates(points, slot_s=INTERVAL_S)),
+        loaded=loaded_trips(rtts, span_ns / NS_PER_S),
         ended=ended,
     )
