@@ -1,25 +1,18 @@
 """The page in the machine's own Chromium: what is seen, heard, typed and renewed; judged by axe-core."""
 
-from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from support.browser import DESKTOP, PHONE, chromium, opened, strip_script, violations
+from support.browser import DESKTOP, PHONE, opened, strip_script, violations
 from support.bulletins import NOW_NS, STATES, at_fault, calm, group
 from support.page_server import showing
 from whichhop.model.bulletin import Bulletin
 
 pytestmark = pytest.mark.slow
 EVERY = {**STATES, "own": lambda: None}
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
 
 
 def open_all(page: Page) -> None:

@@ -1,16 +1,18 @@
 """Answers "/", its style, script and icon; makes the page anew at most once in a few seconds."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
 
+from whichhop.model import Home
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.answer import Answer, Question, only_known
 from whichhop.serve.app import App
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.document import bulletin_page, own_page
+from whichhop.serve.page.own import other_pages
 
 POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self';"
@@ -30,25 +32,19 @@ _FILES = {
 class Page:
     """The page's paths. `add_to` an App.
 
-    newest: the comparer's newest bulletin as JSON; None where this agent does not compare or nothing was
-        said yet. compares: whether it was told to.
-    others: the other agents' pages by name. now_ns: the clock, UTC.
+    live: with the comparer's newest bulletin. home: as this agent read it last. now_ns: the clock, UTC.
     """
 
     def __init__(
         self,
         *,
         live: LiveState,
-        newest: Callable[[], bytes | None],
-        others: Callable[[], Mapping[str, str]],
+        home: Callable[[], Home],
         now_ns: Callable[[], int],
-        compares: bool = False,
     ) -> None:
         self._live = live
-        self._newest = newest
-        self._others = others
+        self._home = home
         self._now_ns = now_ns
-        self._compares = compares
         self._decoder = msgspec.json.Decoder(Bulletin)
         folder = Path(__file__).parent
         self._files = {f"/{name}": (folder / name).read_bytes() for name in _FILES}
@@ -67,20 +63,22 @@ class Page:
 
     async def _page(self, question: Question) -> Answer:
         only_known(question)
-        raw, now_ns = self._newest(), self._now_ns()
+        raw, now_ns = self._live.bulletin, self._now_ns()
         if self._made is None or self._made[0] != raw or not 0 <= now_ns - self._made[1] < FRESH_NS:
             self._made = (raw, now_ns, self._render(raw, now_ns))
         return Answer(body=self._made[2], content_type="text/html; charset=utf-8", headers=_GUARDS)
 
     def _render(self, raw: bytes | None, now_ns: int) -> bytes:
         trouble = ""
-        if raw is not None:
+        if raw:
             try:
                 bulletin = self._decoder.decode(raw)
             except msgspec.DecodeError as error:
                 trouble = f"The comparer's word could not be read: {error}."
             else:
                 return bulletin_page(bulletin, agent=self._live.agent, now_ns=now_ns)
-        elif self._compares:
-            trouble = "The comparer has just started; its first word takes a minute."
-        return own_page(self._live, self._others(), now_ns=now_ns, trouble=trouble)
+        elif raw is not None:
+            trouble = "The comparer has just started and has not spoken yet."
+        return own_page(
+            self._live, other_pages(self._home(), self._live.agent), now_ns=now_ns, trouble=trouble
+        )

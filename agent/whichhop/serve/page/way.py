@@ -127,7 +127,7 @@ def _state_words(state: LinkState) -> str:
 
 def _figures(link: LinkNow) -> Markup:
     if link.state is LinkState.UNKNOWN and not link.packets:
-        return tag("p", "no packets crossed it lately", class_="aside")
+        return tag("p", "nothing measured here now", class_="aside")
     rows: list[tuple[str, str]] = [("to blame", chance(link.probability))]
     if link.rtt_s is not None:
         rows.append(("round trip", millis(link.rtt_s)))
@@ -135,7 +135,10 @@ def _figures(link: LinkNow) -> Markup:
         rows.append(("added", added(link.added_s)))
     if link.loss_ratio is not None:
         rows.append((f"of {link.packets} lost", percent(link.loss_ratio)))
-    return tag("dl", [tag("div", tag("dt", name), tag("dd", value)) for name, value in rows])
+    lone = None
+    if not link.packets:
+        lone = tag("p", "no figures of its own: nothing answers at its end", class_="aside")
+    return join(tag("dl", [tag("div", tag("dt", name), tag("dd", value)) for name, value in rows]), lone)
 
 
 def groups(bulletin: Bulletin) -> list[Markup]:

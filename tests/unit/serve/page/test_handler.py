@@ -2,7 +2,7 @@ import asyncio
 from typing import Any
 
 from support.bulletins import NOW_NS, at_fault, calm
-from support.page_server import Shown, app_of
+from support.page_server import Exchanging, Shown
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.app import App
@@ -24,13 +24,13 @@ def ask(app: App, path: str, query: bytes = b"") -> tuple[int, dict[str, str], s
 
 
 def page(bulletin: Bulletin | None) -> str:
-    status, _, body = ask(app_of(Shown(bulletin)), "/")
+    status, _, body = ask(Exchanging(Shown(bulletin)), "/")
     assert status == 200
     return body
 
 
 def test_the_page_and_its_files_need_no_token_and_allow_nothing_from_outside() -> None:
-    app = app_of(Shown(calm()))
+    app = Exchanging(Shown(calm()))
     kinds = {}
     for path in ("/", "/page.css", "/page.js", "/page.svg"):
         status, headers, _ = ask(app, path)
@@ -51,12 +51,12 @@ def test_the_page_and_its_files_need_no_token_and_allow_nothing_from_outside() -
 
 
 def test_a_query_that_means_nothing_is_refused() -> None:
-    assert ask(app_of(Shown(calm())), "/", b"x=1")[0] == 400
+    assert ask(Exchanging(Shown(calm())), "/", b"x=1")[0] == 400
 
 
 def test_the_page_is_made_anew_for_a_new_bulletin_or_after_some_seconds_only() -> None:
     shown = Shown(calm())
-    app = app_of(shown)
+    app = Exchanging(shown)
     first = ask(app, "/")[2]
     shown.now_ns += 4 * NS_PER_S
     assert ask(app, "/")[2] is not None
@@ -72,19 +72,19 @@ def test_the_page_is_made_anew_for_a_new_bulletin_or_after_some_seconds_only() -
 def test_an_agent_that_does_not_compare_says_so_shows_its_own_figures_and_names_the_others() -> None:
     body = page(None)
     assert "The agent on desk measures, but does not compare." in body
-    assert 'href="http://192.0.2.2:8620/"' in body
+    # The home file of the tests: desk (this one) at .20, attic at .2, study at .30.
+    assert [f'href="http://192.0.2.{n}:8620/"' in body for n in (2, 30, 20)] == [True, True, False]
     assert "--compare" in body
     assert '<th scope="row">attic</th>' in body
     assert '<th scope="row">router</th>' in body
 
 
 def test_a_bulletin_that_cannot_be_read_is_told_and_does_no_harm() -> None:
-    shown = Shown(calm())
-    app = app_of(shown, b'{"home": "<b>", "at_ns": "x"}')
+    app = Exchanging(Shown(None, raw=b'{"home": "<b>", "at_ns": "x"}'))
     status, _, body = ask(app, "/")
     assert status == 200
     assert "could not be read" in body
 
 
 def test_a_comparer_that_has_not_spoken_yet_is_said_to_have_just_started() -> None:
-    assert "has just started" in ask(app_of(Shown(None), compares=True), "/")[2]
+    assert "has just started" in ask(Exchanging(Shown(None, raw=b"")), "/")[2]
