@@ -38,6 +38,21 @@ def test_axe_finds_nothing_wrong_and_nothing_is_wider_than_the_screen(browser: B
         assert violations(page, "color-contrast") == []
 
 
+@pytest.mark.parametrize("width", [360, 768, 1280, 1440])
+def test_long_names_fit_every_screen(browser: Browser, width: int) -> None:
+    names = {"desk": "grandmothers-tablet", "attic": "upstairs-landing-node", "study": "basement-workshop"}
+    links = tuple(
+        replace(k, near=names.get(k.near, k.near), far=names.get(k.far, k.far)) for k in at_fault().links
+    )
+    bulletin = replace(at_fault(), links=links)
+    with showing(bulletin) as shown, opened(browser, f"{shown.base}/", size=PHONE | {"width": width}) as page:
+        assert fits(page)
+        sides = page.locator(".way .stone, .way .facts").evaluate_all(
+            "all => all.map(one => one.getBoundingClientRect().right)"
+        )
+        assert max(sides) <= width
+
+
 @pytest.mark.parametrize("state", ["at-fault", "own"])
 def test_without_a_script_axe_finds_nothing_wrong_and_the_reader_is_told_to_load_again(
     browser: Browser, state: str

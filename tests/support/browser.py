@@ -52,7 +52,8 @@ def opened(
     try:
         page = context.new_page()
         if clock_ns is not None:
-            page.clock.install(time=clock_ns / 1e9)
+            page.clock.install(time=clock_ns / 1e9 - 60)
+            page.clock.pause_at(clock_ns / 1e9)
         page.goto(url)
         yield page
     finally:

@@ -7,7 +7,7 @@ from whichhop.model.units import NS_PER_S
 from whichhop.report.times import utc_of
 from whichhop.serve.page.drawings import hatch, mark
 from whichhop.serve.page.figures import ago, chance, lasting, when
-from whichhop.serve.page.markup import Markup, join, tag
+from whichhop.serve.page.markup import Inside, Markup, join, tag
 from whichhop.serve.page.sentence import Mood, blame, places, whose
 
 HOUR_NS = 3600 * NS_PER_S
@@ -200,9 +200,7 @@ def day(bulletin: Bulletin) -> Markup:
     return join(
         _line(bulletin, told, marks),
         _key(),
-        tag("ol", items[:SHOWN], class_="episodes")
-        if items
-        else tag("p", mark(Mood.CALM), " No episode and no change in the last day.", class_="none"),
+        tag("ol", items[:SHOWN], class_="episodes") if items else _nothing(bulletin),
         tag(
             "details",
             tag("summary", f"{len(rest)} earlier"),
@@ -214,11 +212,20 @@ def day(bulletin: Bulletin) -> Markup:
     )
 
 
+def _nothing(bulletin: Bulletin) -> Markup:
+    axis = _Axis(bulletin)
+    since: Inside = " in the last day."
+    if axis.since_ns > axis.start_ns:
+        since = (" since judging began at ", when(axis.since_ns, bulletin.at_ns), ".")
+    return tag("p", mark(Mood.CALM), " No episode and no change", since, class_="none")
+
+
 def _key() -> Markup:
     rows = (
         ("bar-home", "the home's to mend"),
         ("bar-provider", "the provider's, or further"),
         ("bar-nobody", "another's, or cannot tell"),
+        ("unheard", "not judged"),
     )
     return tag(
         "ul",

@@ -33,7 +33,15 @@ _MARKS: dict[Mood, tuple[tuple[str, str], ...]] = {
 def arc(state: LinkState) -> Markup:
     """The hop; only for the eye, since the state stands beside it in words."""
     paths = [tag("path", d=d) for d in _ARCS[state]]
-    return tag("svg", *paths, class_="arc", viewBox="0 0 120 46", aria_hidden="true", focusable="false")
+    return tag(
+        "svg",
+        *paths,
+        class_="arc",
+        viewBox="0 0 120 46",
+        preserveAspectRatio="none",
+        aria_hidden="true",
+        focusable="false",
+    )
 
 
 def sign(mood: Mood) -> Markup:
@@ -62,7 +70,7 @@ def legend() -> Markup:
         LinkState.CALM: "calm",
         LinkState.SUSPECTED: "suspected",
         LinkState.AT_FAULT: "at fault",
-        LinkState.UNKNOWN: "not known now",
+        LinkState.UNKNOWN: "not known",
     }
     return tag(
         "ul",

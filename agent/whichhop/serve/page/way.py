@@ -122,13 +122,15 @@ class _Tree:
 
 
 def _state_words(state: LinkState) -> str:
-    return "not known now" if state is LinkState.UNKNOWN else str(state)
+    return "not known" if state is LinkState.UNKNOWN else str(state)
 
 
 def _figures(link: LinkNow) -> Markup:
     if link.state is LinkState.UNKNOWN and not link.packets:
         return tag("p", "nothing measured here now", class_="aside")
-    rows: list[tuple[str, str]] = [("to blame", chance(link.probability))]
+    rows: list[tuple[str, str]] = []
+    if link.state is not LinkState.UNKNOWN:  # what is not known is not innocent either
+        rows.append(("to blame", chance(link.probability)))
     if link.rtt_s is not None:
         rows.append(("round trip", millis(link.rtt_s)))
     if link.added_s is not None:

@@ -71,6 +71,15 @@ def test_a_group_is_said_to_be_one_and_its_box_is_marked_too() -> None:
     assert "perhaps this box is to blame" in said
 
 
+def test_a_link_that_is_not_known_is_not_called_innocent() -> None:
+    assert words(learning()).count("to blame") == 1, "in the header alone"
+    assert words(learning()).count("not known") == len(learning().links) + 1, "each link, and the legend"
+
+
+def test_a_calm_day_that_was_not_judged_whole_says_from_when() -> None:
+    assert "No episode and no change since judging began at 18:02 UTC." in words(learning())
+
+
 def test_learning_says_how_long_still_and_silence_who_is_silent() -> None:
     assert "About 8 min more until it can judge." in words(learning())
     said = words(silent())
@@ -119,7 +128,7 @@ def test_everything_from_outside_is_escaped() -> None:
 
 
 def test_a_bulletin_without_links_agents_or_episodes_is_a_page_still() -> None:
-    bare = replace(calm(), links=(), agents=(), told=(), marks=(), rooms=())
+    bare = replace(calm(), since_ns=0, links=(), agents=(), told=(), marks=(), rooms=())
     said = words(bare)
     assert "No episode and no change in the last day." in said
     assert "No rate has been measured yet." in said
