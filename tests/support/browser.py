@@ -5,10 +5,12 @@ from contextlib import contextmanager
 from importlib.resources import files
 from typing import Any
 
-from playwright.sync_api import Browser, Page, Route, sync_playwright
+from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
 from support.need import need_program
 
+# Machines that test are often busy; nothing here is a matter of speed.
+expect.set_options(timeout=30_000)
 AXE = (files("axe_playwright_python") / "axe.min.js").read_text()
 PHONE = {"width": 360, "height": 740}
 DESKTOP = {"width": 1360, "height": 900}
