@@ -7,7 +7,7 @@ from whichhop.report.times import MONTHS, lasting, utc_of
 from whichhop.report.words import HARD, millis, percent
 from whichhop.serve.page.markup import Markup, join, tag
 
-__all__ = ["added", "chance", "clock", "lasting", "millis", "percent", "rate", "share", "when"]
+__all__ = ["added", "chance", "clock", "lasting", "millis", "percent", "rate", "share", "trip", "when"]
 
 _G, _M, _K = 1e9, 1e6, 1e3
 
@@ -17,6 +17,11 @@ def chance(probability: float) -> str:
     if probability > 0.99:
         return f"over 99{HARD}%"
     return f"under 1{HARD}%" if probability < 0.01 else f"{probability * 100:.0f}{HARD}%"
+
+
+def trip(seconds: float) -> str:
+    """A round trip; one too short for two decimals of a millisecond is not shown as nothing."""
+    return millis(seconds) if seconds >= 1e-5 else f"under 0.01{HARD}ms"
 
 
 def added(seconds: float) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from whichhop.model import Fate, Home, SessionKey
 from whichhop.report.words import HARD
 from whichhop.serve.live import LiveState, SessionState
-from whichhop.serve.page.figures import millis, percent, when
+from whichhop.serve.page.figures import percent, trip, when
 from whichhop.serve.page.markup import Markup, join, tag
 
 
@@ -14,8 +14,8 @@ def _row(key: SessionKey, state: SessionState, now_ns: int) -> Markup:
     gone = sum(n for fate, n in state.fates.items() if fate is not Fate.ANSWERED and not fate.set_aside)
     cells = (
         ("packets", str(state.sent)),
-        ("round trip, last", millis(state.last_rtt_ns / 1e9) if state.last_rtt_ns is not None else "–"),
-        ("round trip, mean", millis(state.rtt_sum_ns / answered / 1e9) if answered else "–"),
+        ("round trip, last", trip(state.last_rtt_ns / 1e9) if state.last_rtt_ns is not None else "–"),
+        ("round trip, mean", trip(state.rtt_sum_ns / answered / 1e9) if answered else "–"),
         ("lost or late", percent(gone / state.sent) if state.sent else "–"),
     )
     seen = "never" if state.last_sent_ns is None else when(state.last_sent_ns, now_ns)

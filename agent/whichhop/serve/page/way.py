@@ -5,7 +5,7 @@ from collections.abc import Collection, Mapping
 from whichhop.model import LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.serve.page.drawings import STATE_MOOD, arc, legend, mark
-from whichhop.serve.page.figures import added, chance, millis, percent
+from whichhop.serve.page.figures import added, chance, percent, trip
 from whichhop.serve.page.markup import Markup, join, tag, unseen
 from whichhop.serve.page.sentence import Mood, lasting_now, places, silent
 
@@ -132,7 +132,7 @@ def _figures(link: LinkNow) -> Markup:
     if link.state is not LinkState.UNKNOWN:  # what is not known is not innocent either
         rows.append(("to blame", chance(link.probability)))
     if link.rtt_s is not None:
-        rows.append(("round trip", millis(link.rtt_s)))
+        rows.append(("round trip", trip(link.rtt_s)))
     if link.added_s is not None:
         rows.append(("added", added(link.added_s)))
     if link.loss_ratio is not None:

@@ -4,7 +4,7 @@ import pytest
 
 from support.bulletins import HOUR_NS, MINUTE_NS, NOW_NS
 from whichhop.model.units import NS_PER_S
-from whichhop.serve.page.figures import added, ago, chance, clock, rate, share, when
+from whichhop.serve.page.figures import added, ago, chance, clock, rate, share, trip, when
 
 
 def plain(text: str) -> str:
@@ -47,6 +47,10 @@ def test_added_delay_has_a_sign_unless_it_rounds_to_nothing() -> None:
         "0 ms",
         "-1.2 ms",
     ]
+
+
+def test_a_round_trip_of_microseconds_is_not_shown_as_nothing() -> None:
+    assert [plain(trip(s)) for s in (4e-6, 1e-5, 0.0187)] == ["under 0.01 ms", "0.01 ms", "18.7 ms"]
 
 
 def test_an_instant_is_told_in_utc_with_its_day_when_that_is_not_today() -> None:
