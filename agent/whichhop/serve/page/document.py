@@ -102,7 +102,7 @@ def _document(home: str, sentence: str, parts: Inside, foot: Inside) -> bytes:
     body = join(
         tag("a", "Skip to the answer", class_="skip", href="#main"),
         tag("header", tag("h1", home), tag("p", "which hop is to blame")),
-        tag("p", class_="stale", id="stale", hidden=True),
+        tag("div", class_="stale", id="stale", role="region", aria_label="Old data", hidden=True),
         tag("p", class_="unseen", id="say", role="status"),
         tag("main", parts, id="main", tabindex="-1"),
         tag("footer", foot),
