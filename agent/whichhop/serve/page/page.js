@@ -85,21 +85,30 @@
     say(now ? "The agent does not answer; what is shown is old." : "The agent answers again.");
   };
 
+  // The page as the agent gives it now; null when there is no answer.
+  const ask = async () => {
+    try {
+      const answer = await fetch("/", { cache: "no-store", signal: AbortSignal.timeout(GIVE_UP_MS) });
+      return answer.ok ? await answer.text() : null;
+    } catch (error) {
+      if (["TypeError", "TimeoutError", "AbortError"].includes(error.name)) return null;
+      throw error;
+    }
+  };
+
   const turn = async () => {
     if (busy || document.hidden) return;
     busy = true;
     try {
-      const answer = await fetch("/", { cache: "no-store", signal: AbortSignal.timeout(GIVE_UP_MS) });
-      if (answer.ok) {
-        renew(await answer.text());
+      const text = await ask();
+      if (text !== null) {
+        renew(text);
         heard = Date.now();
       }
-    } catch (error) {
-      if (!["TypeError", "TimeoutError", "AbortError"].includes(error.name)) throw error;
     } finally {
       busy = false;
+      judgeAge();
     }
-    judgeAge();
   };
 
   for (const part of document.querySelectorAll("[data-part]")) served.set(part.id, part.outerHTML);
