@@ -56,6 +56,7 @@ from whichhop.probes.watch import Watch
 from whichhop.serve.answer import NDJSON, Answer, Question, only_known
 from whichhop.serve.app import App
 from whichhop.serve.live import LiveState
+from whichhop.serve.page.handler import Page
 from whichhop.serve.records_api import home_summary
 from whichhop.serve.server import Server
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
@@ -160,6 +161,7 @@ class Daemon:
         )
         app = App(live=self.live, store=options.store, token=handover.api_token, summary=self._summary)
         app.add("/api/open", self._open_records)
+        Page(live=self.live, home=lambda: self.home, now_ns=self.clock.utc_ns).add_to(app)
         self.server = Server(app, host=self.node.address or "", port=self.home.ports.api)
         self.transfers = Transfers(
             home=lambda: self.home,

@@ -1,0 +1,235 @@
+"""The last day: episodes on a time line with what was changed, and the same as a list."""
+
+from whichhop.model import CAUSE_TABLE, Cause, Owner
+from whichhop.model.bulletin import Bulletin, Told
+from whichhop.model.mark import Mark
+from whichhop.model.units import NS_PER_S
+from whichhop.report.times import utc_of
+from whichhop.serve.page.drawings import hatch, mark
+from whichhop.serve.page.figures import ago, chance, lasting, when
+from whichhop.serve.page.markup import Inside, Markup, join, tag
+from whichhop.serve.page.sentence import Mood, blame, places, whose
+
+HOUR_NS = 3600 * NS_PER_S
+DAY_NS = 24 * HOUR_NS
+TICK_HOURS = 3
+SHOWN = 6
+"""The list shows this many at once; the rest is behind a "more"."""
+MOST_LANES = 8
+_LEAST_WIDTH = 0.5
+"""Percent of the day; a shorter bar would not be seen."""
+_BARS = {Owner.HOME: "bar-home", Owner.PROVIDER: "bar-provider", Owner.PROVIDER_OR_FURTHER: "bar-provider"}
+
+
+class _Axis:
+    """Where an instant of the last day lies, in percent."""
+
+    def __init__(self, bulletin: Bulletin) -> None:
+        self.end_ns = bulletin.at_ns
+        self.start_ns = bulletin.at_ns - DAY_NS
+        self.since_ns = max(self.start_ns, bulletin.since_ns)
+
+    def at(self, at_ns: int) -> float:
+        return max(0.0, min(100.0, 100 * (at_ns - self.start_ns) / DAY_NS))
+
+    def bar(self, start_ns: int, end_ns: int, kind: str, y: int, height: int) -> Markup:
+        x = self.at(start_ns)
+        width = max(_LEAST_WIDTH, self.at(end_ns) - x)
+        return tag(
+            "rect",
+            class_=kind,
+            x=f"{min(x, 100 - width):.2f}%",
+            width=f"{width:.2f}%",
+            y=y,
+            height=height,
+        )
+
+    def upright(self, at_ns: int, kind: str, height: int) -> Markup:
+        x = f"{self.at(at_ns):.2f}%"
+        return tag("line", class_=kind, x1=x, x2=x, y1=0, y2=height)
+
+
+def _episodes(bulletin: Bulletin) -> list[Told]:
+    return [t for t in bulletin.told if t.verdict.cause is not Cause.HEALTHY]
+
+
+def _lanes(told: list[Told]) -> dict[tuple[str, ...], list[Told]]:
+    out: dict[tuple[str, ...], list[Told]] = {}
+    for one in told:
+        out.setdefault(one.verdict.elements, []).append(one)
+    return out
+
+
+def _ticks(axis: _Axis) -> list[int]:
+    first = -(-axis.start_ns // HOUR_NS)
+    hours = range(first, axis.end_ns // HOUR_NS + 1)
+    return [h * HOUR_NS for h in hours if h % TICK_HOURS == 0]
+
+
+def _foot(axis: _Axis) -> Markup:
+    marks = []
+    for i, at_ns in enumerate(_ticks(axis)):
+        if 2 < axis.at(at_ns) < 98:
+            at = utc_of(at_ns)
+            kind = "tick" if i % 2 else "tick odd"
+            marks.append(
+                tag(
+                    "text",
+                    f"{at:%H:%M}",
+                    class_=kind,
+                    x=f"{axis.at(at_ns):.2f}%",
+                    y=14,
+                    text_anchor="middle",
+                    data_at=f"{at:%Y-%m-%dT%H:%M:%SZ}",
+                )
+            )
+    return tag("svg", marks, class_="axis", width="100%", height=20, aria_hidden="true", focusable="false")
+
+
+def _lane(axis: _Axis, name: str, bars: list[Markup], marks: tuple[Mark, ...]) -> Markup:
+    inside = [
+        tag("rect", class_="ground", width="100%", height=20, y=0),
+        *(axis.upright(at, "hour", 20) for at in _ticks(axis)),
+        axis.bar(axis.start_ns, axis.since_ns, "unheard", 0, 20) if axis.since_ns > axis.start_ns else None,
+        *bars,
+        *(axis.upright(m.at_ns, "change", 20) for m in marks),
+    ]
+    drawn = tag("svg", inside, width="100%", height=20, aria_hidden="true", focusable="false")
+    return tag("div", tag("p", name), drawn, class_="lane")
+
+
+def _bars(axis: _Axis, told: list[Told]) -> list[Markup]:
+    out = []
+    for one in told:
+        verdict = one.verdict
+        kind = _BARS.get(CAUSE_TABLE[verdict.cause].owner, "bar-nobody")
+        end = axis.end_ns if verdict.end_ns is None else verdict.end_ns
+        out.append(axis.bar(verdict.start_ns, end, f"bar {kind}", 3, 14))
+    return out
+
+
+def _flags(axis: _Axis, marks: tuple[Mark, ...]) -> Markup | None:
+    """The changes as numbered flags over the lanes; the list gives each number's text."""
+    if not marks:
+        return None
+    inside = []
+    for number, one in enumerate(marks, 1):
+        x = max(1.5, min(98.5, axis.at(one.at_ns)))
+        inside.append(tag("circle", class_="flag", cx=f"{x:.2f}%", cy=10, r=9))
+        inside.append(tag("text", str(number), class_="flag", x=f"{x:.2f}%", y=14, text_anchor="middle"))
+    drawn = tag("svg", inside, width="100%", height=20, aria_hidden="true", focusable="false")
+    return tag("div", tag("p", "changed in the home"), drawn, class_="lane flags")
+
+
+def _line(bulletin: Bulletin, told: list[Told], marks: tuple[Mark, ...]) -> Markup:
+    axis = _Axis(bulletin)
+    lanes = _lanes(told)
+    links = {link.name: link for link in bulletin.links}
+    rows = [
+        _lane(axis, places(names, links), _bars(axis, those), marks)
+        for names, those in list(lanes.items())[:MOST_LANES]
+    ]
+    if not rows:
+        rows = [_lane(axis, "no episode", [], marks)]
+    note = (
+        f"{len(lanes) - MOST_LANES} more places are in the list below." if len(lanes) > MOST_LANES else None
+    )
+    return tag(
+        "div",
+        hatch(),
+        _flags(axis, marks),
+        rows,
+        _foot(axis),
+        tag("p", note, class_="aside") if note else None,
+        class_="line",
+    )
+
+
+def _item(told: Told, bulletin: Bulletin, number: int) -> Markup:
+    verdict = told.verdict
+    links = {link.name: link for link in bulletin.links}
+    end = verdict.end_ns
+    if end is None:
+        length = tag("b", f"lasting, {ago(verdict.start_ns, bulletin.at_ns)} so far")
+    else:
+        length = tag("span", lasting((end - verdict.start_ns) / NS_PER_S))
+    why = [tag("li", w) for w in told.words]
+    owner = CAUSE_TABLE[verdict.cause].owner
+    return tag(
+        "li",
+        tag("p", when(verdict.start_ns, bulletin.at_ns, end), " · ", length, class_="span"),
+        tag("p", tag("span", class_=f"key {_BARS.get(owner, 'bar-nobody')}"), " ", blame(verdict, links)),
+        tag(
+            "p",
+            f"{chance(verdict.probability)} sure; {whose(verdict)} to mend"
+            if owner is not Owner.NOBODY
+            else f"{chance(verdict.probability)} sure",
+            class_="aside",
+        ),
+        tag(
+            "details",
+            tag("summary", "Why this is thought"),
+            tag("ul", why),
+            id=f"why-{verdict.start_ns}-{number}",
+        )
+        if why
+        else None,
+        class_="episode",
+    )
+
+
+def _change(number: int, one: Mark, bulletin: Bulletin) -> Markup:
+    return tag(
+        "li",
+        tag("p", when(one.at_ns, bulletin.at_ns), class_="span"),
+        tag("p", tag("span", str(number), class_="flag"), " Changed: ", one.text),
+        class_="changed",
+    )
+
+
+def day(bulletin: Bulletin) -> Markup:
+    """The time line and the list, newest first."""
+    told = _episodes(bulletin)
+    marks = tuple(
+        sorted((m for m in bulletin.marks if m.at_ns > bulletin.at_ns - DAY_NS), key=lambda m: m.at_ns)
+    )
+    dated = [(t.verdict.start_ns, _item(t, bulletin, n)) for n, t in enumerate(told)]
+    dated += [(m.at_ns, _change(n, m, bulletin)) for n, m in enumerate(marks, 1)]
+    items = [item for _, item in sorted(dated, key=lambda pair: -pair[0])]
+    rest = items[SHOWN:]
+    return join(
+        _line(bulletin, told, marks),
+        _key(),
+        tag("ol", items[:SHOWN], class_="episodes") if items else _nothing(bulletin),
+        tag(
+            "details",
+            tag("summary", f"{len(rest)} earlier"),
+            tag("ol", rest, class_="episodes"),
+            id="earlier",
+        )
+        if rest
+        else None,
+    )
+
+
+def _nothing(bulletin: Bulletin) -> Markup:
+    axis = _Axis(bulletin)
+    since: Inside = " in the last day."
+    if axis.since_ns > axis.start_ns:
+        since = (" since judging began at ", when(axis.since_ns, bulletin.at_ns), ".")
+    return tag("p", mark(Mood.CALM), " No episode and no change", since, class_="none")
+
+
+def _key() -> Markup:
+    rows = (
+        ("bar-home", "the home's to mend"),
+        ("bar-provider", "the provider's, or further"),
+        ("bar-nobody", "another's, or cannot tell"),
+        ("unheard", "not judged"),
+    )
+    return tag(
+        "ul",
+        [tag("li", tag("span", class_=f"key {kind}"), " ", words) for kind, words in rows],
+        class_="legend",
+        aria_label="How the episodes are drawn",
+    )

@@ -1,0 +1,171 @@
+"""Puts the page together: the answer on top, then the parts that a script may renew one by one."""
+
+from collections.abc import Mapping, Sequence
+
+from whichhop import __version__
+from whichhop.model.bulletin import Bulletin
+from whichhop.report.times import lasting
+from whichhop.serve.live import LiveState
+from whichhop.serve.page.agents import agents
+from whichhop.serve.page.day import day
+from whichhop.serve.page.drawings import sign
+from whichhop.serve.page.figures import ago, when
+from whichhop.serve.page.markup import Inside, Markup, join, tag
+from whichhop.serve.page.own import elsewhere, own
+from whichhop.serve.page.rooms import rooms
+from whichhop.serve.page.sentence import Mood, Sentence, answer, lasting_now
+from whichhop.serve.page.way import way
+
+STEPS = 3
+"""As many next steps stand beside the answer."""
+
+
+def _part(name: str, title: str, *inside: Inside, note: str = "") -> Markup:
+    """A section with its heading; the script renews it when its text has changed."""
+    return tag(
+        "section",
+        tag("h2", title, id=f"{name}-title"),
+        tag("p", note, class_="lead") if note else None,
+        inside,
+        id=name,
+        aria_labelledby=f"{name}-title",
+        data_part=True,
+    )
+
+
+def _answer(sentence: Sentence, extra: Inside, steps: Inside, now_ns: int, until_ns: int) -> Markup:
+    since: Inside = None
+    if sentence.since_ns is not None:
+        length = ago(sentence.since_ns, until_ns)
+        tail = f", for {length}." if sentence.told else f", {length} ago."
+        since = (" Since " if sentence.told else " Last heard: ", when(sentence.since_ns, now_ns), tail)
+    told = sentence.told
+    why = None
+    if told is not None and told.words[1:]:
+        why = tag(
+            "details",
+            tag("summary", "How this is known"),
+            tag("ul", [tag("li", w) for w in told.words[1:]]),
+            id="why-now",
+        )
+    return tag(
+        "section",
+        tag(
+            "div",
+            sign(sentence.mood),
+            tag(
+                "div",
+                tag("h2", sentence.words, id="answer-title"),
+                tag("p", sentence.more[:1], since, class_="first"),
+                [tag("p", m) for m in sentence.more[1:]],
+                extra,
+                why,
+                class_="said",
+            ),
+            steps,
+            class_="inner",
+        ),
+        id="answer",
+        class_=f"answer {sentence.mood}",
+        aria_labelledby="answer-title",
+        data_part=True,
+        data_mood=str(sentence.mood),
+    )
+
+
+def _steps(steps: Sequence[str]) -> Markup | None:
+    """What to do next, best first; what comes later is a press away."""
+    if not steps:
+        return None
+    rest = [tag("li", s) for s in steps[STEPS:]]
+    more = tag("details", tag("summary", f"{len(rest)} more"), tag("ul", rest), id="more-steps")
+    return tag(
+        "div",
+        tag("h2", "What to do next"),
+        tag("ol", [tag("li", s) for s in steps[:STEPS]]),
+        more if rest else None,
+        class_="steps",
+        id="steps",
+    )
+
+
+def _document(home: str, sentence: str, parts: Inside, foot: Inside) -> bytes:
+    head = join(
+        tag("meta", charset="utf-8"),
+        tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        tag("meta", name="color-scheme", content="light dark"),
+        tag("title", f"{sentence} {home}"),
+        tag("link", rel="icon", href="/page.svg", type_="image/svg+xml"),
+        tag("link", rel="stylesheet", href="/page.css"),
+        tag("script", src="/page.js", defer=True),
+    )
+    body = join(
+        tag("a", "Skip to the answer", class_="skip", href="#main"),
+        tag("header", tag("h1", home), tag("p", "which hop is to blame")),
+        tag("div", class_="stale", id="stale", role="region", aria_label="Old data", hidden=True),
+        tag("p", class_="unseen", id="say", role="status"),
+        tag("main", parts, id="main", tabindex="-1"),
+        tag("footer", foot),
+    )
+    html = tag("html", tag("head", head), tag("body", body), lang="en")
+    return f"<!doctype html>{html}".encode()
+
+
+def _foot(agent: str, at: Inside, *links: tuple[str, str]) -> Markup:
+    return join(
+        tag("p", at, f" This page is served by the agent on {agent}, whichhop {__version__}."),
+        tag("p", "Times are in the zone of this device, with UTC beside them.", class_="scripted"),
+        tag(
+            "noscript",
+            tag(
+                "p",
+                "Without JavaScript this page does not renew itself: ",
+                tag("a", "load it again", href="/"),
+                ". Times are in UTC.",
+            ),
+        ),
+        tag("p", "As data: ", [[tag("a", words, href=url), " "] for words, url in links]),
+    )
+
+
+def bulletin_page(bulletin: Bulletin, *, agent: str, now_ns: int) -> bytes:
+    """The page of an agent that compares."""
+    sentence = answer(bulletin, now_ns)
+    extra: list[Markup] = []
+    if bulletin.learning_s > 0 and sentence.told is None:
+        extra.append(
+            tag("p", f"About {lasting(bulletin.learning_s)} more until it can judge.", id="learning")
+        )
+    others = lasting_now(bulletin)[1:] if sentence.told is not None else []
+    if others:
+        count = len(others)
+        extra.append(tag("p", f"And {count} more at the same time; see the last day below.", id="more-now"))
+    parts = [
+        _answer(sentence, extra, _steps(bulletin.steps), now_ns, bulletin.at_ns if sentence.told else now_ns),
+        _part(
+            "way",
+            "The way out, hop by hop",
+            way(bulletin),
+            note="From the rooms to the provider, over the last minutes.",
+        ),
+        _part("day", "The last day", day(bulletin)),
+        _part("rooms", "What each room gets", rooms(bulletin)),
+        _part("agents", "Who measures", agents(bulletin)),
+    ]
+    at = join("Judged at ", when(bulletin.at_ns, now_ns), ".")
+    links = (("bulletin", "/bulletin"), ("metrics", "/metrics"))
+    return _document(bulletin.home, sentence.words, parts, _foot(agent, at, *links))
+
+
+def own_page(live: LiveState, others: Mapping[str, str], *, now_ns: int, trouble: str = "") -> bytes:
+    """The page of an agent that does not compare, or whose comparer has not spoken yet."""
+    words = trouble or f"The agent on {live.agent} measures, but does not compare."
+    more = "It cannot say which hop is to blame; these are its own figures."
+    sentence = Sentence(mood=Mood.WAITING, words=words, more=(more,))
+    parts = [
+        _answer(sentence, None, None, now_ns, now_ns),
+        _part("own", "What this agent sees", own(live, now_ns)),
+        _part("elsewhere", "Where the answer is", elsewhere(others)),
+    ]
+    at = join("Made at ", when(now_ns, now_ns), ".")
+    return _document(live.home, sentence.words, parts, _foot(live.agent, at, ("metrics", "/metrics")))

@@ -1,0 +1,186 @@
+"""The one-sentence answer: what is wrong, whose it is, how sure, since when; or why none can be given."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from whichhop.compare.explain import element_words, owner_words, severity_words
+from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Verdict
+from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, Told
+from whichhop.model.units import NS_PER_S
+from whichhop.serve.page.figures import chance
+
+HEARD_NS = 90 * NS_PER_S
+"""An agent is silent after this: its minutes take up to 70 s to settle where open ones are not asked for."""
+OLD_NS = 60 * NS_PER_S
+"""A bulletin older than this is old: one comes every 10 s and speaks of packets settled 8 s ago."""
+
+
+class Mood(StrEnum):
+    """What the answer looks like."""
+
+    CALM = "calm"
+    FAULT = "fault"
+    UNSURE = "unsure"
+    WAITING = "waiting"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sentence:
+    """The answer. `since_ns`: when it began; `told`: the verdict that it speaks of."""
+
+    mood: Mood
+    words: str
+    more: tuple[str, ...] = ()
+    since_ns: int | None = None
+    told: Told | None = None
+
+
+_BLAME: dict[Cause, str] = {
+    Cause.WIRELESS_HOP: "{} is to blame.",
+    Cause.BACKHAUL: "{} is to blame.",
+    Cause.WIRED_LAN: "The home's wiring is to blame: {}.",
+    Cause.HOME_NODE: "{} is to blame.",
+    Cause.OWN_TRAFFIC: "The home's own traffic fills the line to the provider.",
+    Cause.AGENT_HOST: "A measuring machine is in trouble, not the network: {}.",
+    Cause.UPSTREAM_LINK: "The line to the provider is to blame.",
+    Cause.BEYOND: "The provider's network, or what lies beyond it, is to blame.",
+    Cause.DESTINATION: "One destination only is in trouble: {}.",
+    Cause.NAME_SERVICE: "The name service is to blame: {}.",
+    Cause.RESPONDER: "Nothing you would feel: {} are slow, but what it passes on is well.",
+    Cause.NOT_SEPARABLE: "Something is wrong, but these cannot be told apart: {}.",
+    Cause.HEALTHY: "All is calm.",
+}
+
+
+_LINKS = {
+    LinkKind.WIRELESS: "the wireless hop between {} and {}",
+    LinkKind.BACKHAUL: "the backhaul between {} and {}",
+    LinkKind.WIRED: "the cable between {} and {}",
+    LinkKind.ACCESS: "the line to the provider",
+    LinkKind.BEYOND: "the network past the provider's first hop",
+}
+
+
+def place(name: str, links: Mapping[str, LinkNow]) -> str:
+    """An element in a reader's words."""
+    link = links.get(name)
+    return element_words(name) if link is None else _LINKS[link.kind].format(link.near, link.far)
+
+
+def places(names: Sequence[str], links: Mapping[str, LinkNow], last: str = "or") -> str:
+    """Several elements in a row; one of them is meant, or with "and" all of them."""
+    words = [place(n, links) for n in names]
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def blame(verdict: Verdict, links: Mapping[str, LinkNow]) -> str:
+    """What is wrong, in a sentence without probability."""
+    where = places(verdict.elements, links)
+    words = _BLAME[verdict.cause].format(where)
+    words = words[0].upper() + words[1:]
+    if verdict.proven:
+        return words
+    return f"Likely, but not proven: {words[0].lower()}{words[1:]}"
+
+
+def silent(agent: AgentNow, at_ns: int) -> bool:
+    """Whether nothing was measured by it lately, as far as is known."""
+    return agent.heard_ns is None or at_ns - agent.heard_ns > HEARD_NS
+
+
+def lasting_now(bulletin: Bulletin) -> list[Told]:
+    """What is wrong now, that which the home or a provider can mend and is surest first."""
+    now = [t for t in bulletin.told if t.verdict.end_ns is None and t.verdict.cause is not Cause.HEALTHY]
+    nobody = (Cause.AGENT_HOST, Cause.RESPONDER)
+    return sorted(now, key=lambda t: (t.verdict.cause in nobody, -t.verdict.probability))
+
+
+def answer(bulletin: Bulletin, now_ns: int) -> Sentence:
+    """The sentence on top of the page."""
+    if now_ns - bulletin.at_ns > OLD_NS:
+        return Sentence(
+            mood=Mood.WAITING,
+            words="Nothing new has been heard from the comparer.",
+            more=("What stands below is its last word, and may be old.",),
+            since_ns=bulletin.at_ns,
+        )
+    quiet = [a for a in bulletin.agents if silent(a, bulletin.at_ns)]
+    if bulletin.agents and len(quiet) == len(bulletin.agents):
+        heard = [a.heard_ns for a in quiet if a.heard_ns is not None]
+        return Sentence(
+            mood=Mood.WAITING,
+            words="No agent is heard, so nothing can be said.",
+            more=("Look whether their machines are on, and whether whichhop runs on them.",),
+            since_ns=max(heard) if heard else None,
+        )
+    if now := lasting_now(bulletin):
+        return _verdict(now[0], {link.name: link for link in bulletin.links})
+    if bulletin.learning_s > 0:
+        return Sentence(
+            mood=Mood.WAITING,
+            words="Still learning what is usual in this home.",
+            more=("Until then nothing is called a fault.",),
+        )
+    return _calm(bulletin, [a.name for a in quiet])
+
+
+def _verdict(told: Told, links: Mapping[str, LinkNow]) -> Sentence:
+    verdict = told.verdict
+    sure = f"{chance(verdict.probability)} sure"
+    group = verdict.cause is Cause.NOT_SEPARABLE
+    sure = f"{sure} that it is one of them" if group else sure
+    first = " ".join(s for s in (owner_words(verdict), f"{sure[0].upper()}{sure[1:]}.") if s)
+    more = [first]
+    if group:
+        more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
+    if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
+        more.append(f"What is felt: {hurt}.")
+    nobody = verdict.cause in (Cause.AGENT_HOST, Cause.RESPONDER)
+    unsure = group or nobody or not verdict.proven
+    return Sentence(
+        mood=Mood.UNSURE if unsure else Mood.FAULT,
+        words=f"Something is wrong in one of {len(verdict.elements)} places."
+        if group
+        else blame(verdict, links),
+        more=tuple(more),
+        since_ns=verdict.start_ns,
+        told=told,
+    )
+
+
+def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
+    suspects = [k for k in bulletin.links if k.state in (LinkState.SUSPECTED, LinkState.AT_FAULT)]
+    if suspects:
+        most = max(suspects, key=lambda k: k.probability)
+        return Sentence(
+            mood=Mood.UNSURE,
+            words=f"Something may be starting between {most.near} and {most.far}.",
+            more=(f"{chance(most.probability)} sure so far, which is not yet enough to call it a fault.",),
+        )
+    if quiet:
+        names = " and ".join(quiet)
+        verb = "are" if len(quiet) > 1 else "is"
+        return Sentence(
+            mood=Mood.UNSURE,
+            words=f"Calm as far as is heard; {names} {verb} silent.",
+            more=("What only a silent agent sees is unknown.",),
+        )
+    return Sentence(
+        mood=Mood.CALM,
+        words="All is calm.",
+        more=("Nothing exceeds its own quiet baseline: every hop answers as it usually does.",),
+    )
+
+
+def whose(verdict: Verdict) -> str:
+    """Who can mend it, in a word or two, for lists and lanes."""
+    owner = CAUSE_TABLE[verdict.cause].owner
+    return {
+        Owner.HOME: "the home's",
+        Owner.PROVIDER: "the provider's",
+        Owner.PROVIDER_OR_FURTHER: "the provider's or further",
+        Owner.TARGET: "the destination's",
+        Owner.RESOLVER: "the resolver's",
+        Owner.NOBODY: "nobody's",
+    }[owner]

@@ -1,0 +1,102 @@
+from dataclasses import replace
+
+import pytest
+
+from support.bulletins import MINUTE_NS, NOW_NS, at_fault, calm, group, learning, silent, told, with_links
+from whichhop.model import CAUSE_TABLE, Cause, Owner
+from whichhop.model.bulletin import AgentNow, Bulletin, LinkState
+from whichhop.model.units import NS_PER_S
+from whichhop.serve.page.sentence import HEARD_NS, OLD_NS, Mood, Sentence, answer, blame, lasting_now, whose
+
+
+def of(bulletin: Bulletin, now_ns: int = NOW_NS) -> Sentence:
+    return answer(bulletin, now_ns)
+
+
+def test_each_state_has_its_sentence_and_mood() -> None:
+    found = {name: (of(b).mood, of(b).words) for name, b in {
+        "calm": calm(),
+        "fault": at_fault(),
+        "group": group(),
+        "learning": learning(),
+        "silent": silent(),
+    }.items()}  # fmt: skip
+    assert found == {
+        "calm": (Mood.CALM, "All is calm."),
+        "fault": (Mood.FAULT, "The backhaul between attic and router is to blame."),
+        "group": (Mood.UNSURE, "Something is wrong in one of 3 places."),
+        "learning": (Mood.WAITING, "Still learning what is usual in this home."),
+        "silent": (Mood.WAITING, "No agent is heard, so nothing can be said."),
+    }
+
+
+def test_a_fault_says_whose_it_is_how_sure_since_when_and_what_is_felt() -> None:
+    found = of(at_fault())
+    assert found.more[0].replace("\u00a0", " ") == "It is the home's to mend. 98 % sure."
+    assert "28 ms added" in found.more[1]
+    assert found.since_ns == NOW_NS - 12 * MINUTE_NS
+
+
+def test_a_group_names_its_members() -> None:
+    assert of(group()).more[1] == (
+        "These cannot be told apart: the wireless hop between desk and attic, the box attic itself and "
+        "the backhaul between attic and router."
+    )
+
+
+@pytest.mark.parametrize("cause", Cause)
+def test_every_cause_makes_a_whole_sentence(cause: Cause) -> None:
+    elements = ("desk/attic", "attic/router") if cause is Cause.NOT_SEPARABLE else ("desk/attic",)
+    verdict = told(cause, elements, 0.9, hours=1, minutes=None).verdict
+    links = {k.name: k for k in calm().links}
+    words = blame(verdict, links)
+    assert words[0].isupper()
+    assert words.endswith(".")
+    assert "{" not in words
+    assert blame(replace(verdict, proven=False), links).startswith("Likely, but not proven: ")
+
+
+def test_an_unproven_verdict_is_not_shown_as_certain() -> None:
+    one = told(Cause.UPSTREAM_LINK, ("modem/provider-edge",), 0.97, hours=1, minutes=None)
+    found = of(replace(calm(), told=(replace(one, verdict=replace(one.verdict, proven=False)),)))
+    assert (found.mood, found.words) == (
+        Mood.UNSURE,
+        "Likely, but not proven: the line to the provider is to blame.",
+    )
+
+
+def test_what_somebody_can_mend_is_told_before_what_nobody_can() -> None:
+    nobody = told(Cause.RESPONDER, ("reply:router",), 0.99, hours=1, minutes=None)
+    home = told(Cause.WIRELESS_HOP, ("desk/attic",), 0.96, hours=1, minutes=None)
+    over = told(Cause.BACKHAUL, ("attic/router",), 1.0, hours=1, minutes=5)
+    found = replace(calm(), told=(nobody, home, over))
+    assert [t.verdict.cause for t in lasting_now(found)] == [Cause.WIRELESS_HOP, Cause.RESPONDER]
+    assert of(found).told is home
+
+
+def test_a_bulletin_that_is_old_is_not_believed() -> None:
+    bulletin = at_fault()
+    assert of(bulletin, bulletin.at_ns + OLD_NS).mood is Mood.FAULT
+    found = of(bulletin, bulletin.at_ns + OLD_NS + 1)
+    assert (found.mood, found.since_ns) == (Mood.WAITING, bulletin.at_ns)
+    assert found.words == "Nothing new has been heard from the comparer."
+
+
+def test_calm_is_said_with_a_reserve_while_an_agent_is_silent_or_a_link_is_suspected() -> None:
+    late = calm().at_ns - HEARD_NS
+    agents = (AgentNow(name="desk", heard_ns=late - NS_PER_S), AgentNow(name="study", heard_ns=late))
+    assert of(replace(calm(), agents=agents)).words == "Calm as far as is heard; desk is silent."
+    suspect = with_links(calm(), desk__attic={"state": LinkState.SUSPECTED, "probability": 0.62})
+    found = of(suspect)
+    assert (found.mood, found.words) == (Mood.UNSURE, "Something may be starting between desk and attic.")
+    assert "62" in found.more[0]
+
+
+def test_a_fault_found_while_learning_goes_on_is_told() -> None:
+    assert of(replace(at_fault(), learning_s=60.0)).mood is Mood.FAULT
+
+
+def test_every_owner_has_words() -> None:
+    assert {CAUSE_TABLE[c].owner for c in Cause} == set(Owner)
+    for cause in Cause:
+        assert whose(told(cause, ("desk/attic",), 0.9, hours=1, minutes=None).verdict)
