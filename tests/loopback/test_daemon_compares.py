@@ -15,6 +15,7 @@ import msgspec
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
+from whichhop.compare.windows import TICK_NS
 from whichhop.config.keys import create_key
 from whichhop.lab.alder import HOME_FILE
 from whichhop.lab.recorded import recorded_folder
@@ -35,18 +36,23 @@ def free_port(kind: socket.SocketKind) -> int:
         return int(sock.getsockname()[1])
 
 
-def until_now(everything: list[Record | Reading]) -> tuple[list[Record], list[Reading]]:
-    """A recording moved so that its last packet was sent just now."""
+def until_later(everything: list[Record | Reading]) -> tuple[list[Record], list[Reading]]:
+    """A recording moved so that it ends now, its last ten seconds then repeated for five minutes to come."""
     records = [x for x in everything if isinstance(x, Record)]
-    by = CLOCK.utc_ns() - 5 * NS_PER_S - max(max(r.samples.sent_ns) for r in records)
+    end = max(max(r.samples.sent_ns) for r in records) + 1
+    by = CLOCK.utc_ns() - end
     minutes: dict[tuple[SessionKey, int], list[Sample]] = {}
+    again = [by + k * TICK_NS for k in range(31)]
     for record in records:
         for sample in record.samples:
-            at = sample.sent_ns + by
-            moved = replace(sample, sent_ns=at)
-            minutes.setdefault((record.session, at // NS_PER_MINUTE), []).append(moved)
+            for shift in again if sample.sent_ns >= end - TICK_NS else again[:1]:
+                moved = replace(sample, sent_ns=sample.sent_ns + shift)
+                minutes.setdefault((record.session, moved.sent_ns // NS_PER_MINUTE), []).append(moved)
     readings = [replace(x, at_ns=x.at_ns + by) for x in everything if isinstance(x, Reading)]
-    out = [Record(session=k, minute=m, samples=Columns.of(s)) for (k, m), s in minutes.items()]
+    out = [
+        Record(session=k, minute=m, samples=Columns.of(sorted(found, key=lambda s: s.sent_ns)))
+        for (k, m), found in minutes.items()
+    ]
     return out, readings
 
 
@@ -117,7 +123,7 @@ def test_a_fault_on_record_shows_in_metrics_and_bulletin_and_the_agent_stays_sma
     home: Home, started: Callable[..., "subprocess.Popen[str]"]
 ) -> None:
     with Store.open(home.folder / "alder.collected.db") as store:
-        store.append_all(*until_now(read_file(recorded_folder() / "backhaul.jsonl.gz")))
+        store.append_all(*until_later(read_file(recorded_folder() / "backhaul.jsonl.gz")))
     process = started("--compare")
     wait_for(lambda: home.get("/bulletin"), home)
     bulletin = msgspec.json.decode(home.get("/bulletin"), type=Bulletin)
