@@ -14,10 +14,16 @@ QUEUES_S = (0.15, 0.08, 0.3)
 
 HOME = (
     HOME_FILE.replace("up_mbps: 20", "up_mbps: 40")
-    .replace("links:\n", "  landing: {kind: mesh-node, address: 192.0.2.3, agent: true}\nlinks:\n")
+    .replace(
+        "links:\n",
+        "  landing: {kind: mesh-node, address: 192.0.2.3}\n"
+        "  kitchen: {kind: host, address: 192.0.2.40, agent: true}\n"
+        "links:\n",
+    )
     .replace(
         "  - {join: [study, router], kind: wired}\n",
         "  - {join: [study, router], kind: wired}\n"
+        "  - {join: [kitchen, landing], kind: wired}\n"
         "  - {join: [landing, router], kind: backhaul, medium: ethernet}\n",
     )
     .replace(
@@ -131,7 +137,7 @@ KINDS = (
         may=frozenset({Cause.NOT_SEPARABLE}),
         element="attic/router",
         effects=("delay 40ms loss 5%", "loss 12%"),
-        silent=("attic", "router", "study", "landing"),
+        silent=("attic", "router", "study", "kitchen"),
     ),
 )
 
@@ -149,5 +155,5 @@ def runs_of(home: int, count: int, *, only: str | None = None) -> Iterator[Run]:
             words=words,
             for_s=round(dice.uniform(*FAULT_S), 1),
             streams=dice.choice((1, 2, 3, 4)) if kind.load else 0,
-            host=dice.choice(("study", "desk", "landing")) if kind.load else "",
+            host=dice.choice(("study", "desk", "kitchen")) if kind.load else "",
         )

@@ -1,6 +1,7 @@
 """One emulated home with agents as shipped and the comparer following it, on which runs are played."""
 
 import json
+import shlex
 import sys
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
@@ -25,6 +26,7 @@ WATCHER = "study"
 SINK_PORT = 9000
 LEARN_S = 75.0
 QUIET_S = 32.0
+WEIGHT = -15
 AFTER_S = 18.0
 """A verdict is read this long after the fault's end: its last window must have settled."""
 START_S = 60.0
@@ -104,8 +106,12 @@ class Stage:
         self._stack.close()
 
     def run(self, node: str, *words: str) -> Running:
-        # As the service unit has them: measuring must be punctual.
-        return self.home.place(node).run(["nice", "-n", "-5", sys.executable, *words])
+        # As the service unit has it: measuring must be punctual. Where the kernel weighs whole sessions
+        # (sched(7), autogroup), each program's session gets its weight too.
+        script = (
+            f"echo {WEIGHT} >/proc/self/autogroup; exec nice -n -5 {shlex.join([sys.executable, *words])}"
+        )
+        return self.home.place(node).run(["sh", "-c", script])
 
     def start_agent(self, node: str) -> None:
         store = ["--store", str(self.folder / f"{node}.db")]
@@ -183,11 +189,14 @@ class Stage:
 
 
 def _overlapping(bulletin: dict[str, Any], begin_ns: int, end_ns: int) -> list[dict[str, Any]]:
-    """The verdicts that overlap a span by five seconds or more."""
+    """The verdicts on a span: they begin in it or at most a window and a half before, and reach into it.
+
+    What began earlier is the fault before, whose end is not seen yet.
+    """
     least = 5 * NS_PER_S
     return [
         t["verdict"]
         for t in bulletin["told"]
-        if t["verdict"]["start_ns"] < end_ns - least
+        if begin_ns - 3 * least <= t["verdict"]["start_ns"] < end_ns - least
         and (t["verdict"]["end_ns"] is None or t["verdict"]["end_ns"] > begin_ns + least)
     ]

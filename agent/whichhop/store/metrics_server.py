@@ -73,7 +73,7 @@ class MetricsServer:
         return {labels["home"] for labels, _ in found if labels.get("home")}
 
     def step_s(self, at_ns: int) -> int:
-        """How often the agents were scraped in the half hour before, seconds; PeerError when they never were."""
+        """How often agents were scraped lately, seconds; PeerError when they were not for half an hour."""
         chosen = self._selector("packets_sent_total")
         words = urlencode({"query": f"{chosen}[30m]", "time": f"{at_ns / NS_PER_S:.3f}"})
         gaps = [

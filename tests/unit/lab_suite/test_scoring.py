@@ -1,0 +1,90 @@
+"""The table's judgement of a run, on verdicts written by hand."""
+
+from typing import Any
+
+import pytest
+
+from lab_suite.runs import KINDS, OWN, runs_of
+from lab_suite.scoring import accused, kind_of, outcome, table
+from whichhop.config.check import check_home
+from whichhop.config.load import load_yaml
+from whichhop.lab.elements import check_effect, find_spot
+from whichhop.lab.fault_words import parse_effect
+from whichhop.model import derive_sessions
+
+
+def verdict(cause: str, *elements: str, proven: bool = True) -> dict[str, Any]:
+    return {"cause": cause, "elements": list(elements), "proven": proven, "probability": 0.98}
+
+
+RADIO = verdict("backhaul", "attic/router")
+LINE = verdict("upstream-link", "modem/provider-edge")
+OWN_TRAFFIC = verdict("own-traffic", "own-traffic")
+UNSURE = verdict("not-separable", "attic/router", "node:attic")
+
+
+@pytest.mark.parametrize(
+    ("kind", "said", "came"),
+    [
+        ("backhaul-radio", [RADIO], "right"),
+        ("backhaul-radio", [], "abstained"),
+        ("backhaul-radio", [UNSURE], "abstained"),
+        ("backhaul-radio", [verdict("not-separable", "desk/attic", "air:attic")], "wrong"),
+        ("backhaul-radio", [RADIO, LINE], "wrong"),
+        ("backhaul-radio", [verdict("backhaul", "landing/router")], "wrong"),
+        ("none", [], "right"),
+        ("none", [RADIO], "wrong"),
+        ("agent-host", [], "right"),
+        ("agent-host", [verdict("agent-host", "host:desk")], "right"),
+        ("agent-host", [verdict("wireless-hop", "desk/attic")], "wrong"),
+        ("provider-and-own", [LINE, OWN_TRAFFIC], "right"),
+        ("provider-and-own", [LINE], "right"),
+        ("provider-and-own", [OWN_TRAFFIC], "half"),
+        ("own-traffic", [OWN_TRAFFIC], "right"),
+        ("own-traffic", [LINE], "wrong"),
+        ("not-separable", [UNSURE], "right"),
+        ("not-separable", [RADIO], "wrong"),
+    ],
+)
+def test_what_was_said_is_held_against_what_was_done(
+    kind: str, said: list[dict[str, Any]], came: str
+) -> None:
+    assert outcome(kind_of(kind), said) == came
+
+
+def test_the_provider_is_accused_only_by_a_proven_verdict_on_what_is_not_its_own() -> None:
+    doubt = verdict("upstream-link", "modem/provider-edge", "own-traffic", proven=False)
+    assert accused(OWN, [LINE])
+    assert not accused(OWN, [doubt])
+    assert not accused(kind_of("upstream-link"), [LINE])
+    assert not accused(kind_of("provider-and-own"), [LINE])
+
+
+def test_the_table_counts_every_run_once() -> None:
+    rows = [
+        {"home": 0, "name": "backhaul-radio", "words": "loss 10%", "verdicts": [RADIO], "right_s": 31.0},
+        {"home": 0, "name": "own-traffic", "words": "", "verdicts": [LINE], "right_s": None},
+        {"home": 1, "name": "none", "words": "", "verdicts": [], "right_s": None},
+    ]
+    text = "\n".join(table(rows))
+    assert "provider blamed, proven, in 3 runs whose fault was not the provider's: 1" in text
+    assert "seconds to the right verdict, 1 runs: median 31, longest 31" in text
+    (last,) = [line for line in text.splitlines() if line.startswith("all ")]
+    assert last.split()[1:] == ["3", "2", "0", "0", "1"]
+
+
+def test_every_kind_can_be_played_in_the_suites_home() -> None:
+    from lab_suite.runs import HOME
+
+    home = check_home(load_yaml(HOME, "suite"))
+    agents = {s.key.agent for s in derive_sessions(home)}
+    for kind in KINDS:
+        assert set(kind.silent) < agents
+        if not kind.resolver and kind.element and kind is not OWN:
+            for words in kind.effects:
+                check_effect(find_spot(home, kind.element), parse_effect(words))
+    names = [run.kind.name for run in runs_of(0, len(KINDS) + 1)]
+    assert set(names) == {k.name for k in KINDS}
+    assert names.count("own-traffic") == 2
+    sizes = {home: [run.words for run in runs_of(home, 3)] for home in range(3)}
+    assert len({words[0] for words in sizes.values()}) == 3
