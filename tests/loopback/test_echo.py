@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import select
 import socket
 import statistics
 import subprocess
@@ -11,7 +12,7 @@ from pathlib import Path
 import icmplib
 import pytest
 
-from support.need import need
+from support.need import need, need_root
 from support.probing import Kept, key, until
 from whichhop.errors import SystemRefusedError
 from whichhop.model import Fate, SessionKey
@@ -154,6 +155,26 @@ def test_an_address_of_a_family_we_have_no_socket_for_is_not_sent() -> None:
 
     _prober, kept = asyncio.run(ask())
     assert [s.fate for _, s in kept.rows] == [Fate.NOT_SENT]
+
+
+def test_a_raw_socket_is_not_woken_by_replies_to_others(address: str) -> None:
+    need_root()
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    ours, other = (EchoSocket(family, SystemClock(), ident=i) for i in (0x1234, 0x4321))
+    need(not ours.unprivileged, "raw ICMP sockets")
+    where = (address, 0) if family == socket.AF_INET else (address, 0, 0, 0)
+    try:
+        ours.send(7, b"eight---", where)
+        time_over = SystemClock().mono_ns() + 2_000_000_000
+        got = ours.receive()
+        while not got and SystemClock().mono_ns() < time_over:
+            got = ours.receive()
+        assert [(a.sequence, a.error) for a in got] == [(7, False)]
+        # not even as far as the parser: nothing lies in the other's queue
+        assert select.select([other], [], [], 0.05)[0] == []
+    finally:
+        ours.close()
+        other.close()
 
 
 REFUSED = """

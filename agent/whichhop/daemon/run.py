@@ -47,6 +47,7 @@ from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
 from whichhop.net.clock_error import clock_error_ns
 from whichhop.net.host import Host
+from whichhop.net.process import ask_short_slices, settle_memory
 from whichhop.net.timer import open_alarm
 from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober
@@ -382,6 +383,8 @@ async def _run(options: RunOptions, handover: Handover) -> int:
     daemon = Daemon(options, handover)
     try:
         await daemon.start()
+        ask_short_slices()
+        settle_memory()
         await daemon.stopping.wait()
     finally:
         await daemon.stop()

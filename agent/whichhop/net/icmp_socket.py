@@ -4,6 +4,8 @@ The one door to icmplib: its sockets open, build and parse; its timing, taken in
 calls, is replaced by the kernel's stamps.
 """
 
+import contextlib
+import ctypes
 import socket
 import struct
 from dataclasses import dataclass
@@ -23,6 +25,9 @@ _ERROR_TYPES = {socket.AF_INET: (3, 11), socket.AF_INET6: (1, 3)}
 # linux/icmp.h and linux/icmpv6.h: which types a raw socket does not want to see.
 _SOL_RAW, _ICMP_FILTER = 255, 1
 _SOL_ICMPV6, _ICMP6_FILTER = 58, 1
+# linux/filter.h, asm-generic/socket.h
+_ATTACH_FILTER = 26
+_SOCK_FILTER, _SOCK_FPROG = struct.Struct("=HBBI"), struct.Struct("@HP")
 _RECEIVE_BUFFER_BYTES = 1 << 18
 _HEADER_BYTES = 8
 
@@ -84,6 +89,7 @@ class EchoSocket:
         else:
             self.ident = ident
             _filter(sock, family)
+            _filter_replies(sock, family, ident)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_BYTES)
         self._stamped = StampedSocket(sock, clock, kernel_stamps=kernel_stamps)
 
@@ -108,9 +114,9 @@ class EchoSocket:
         """Answers that wait; to be used after the stamps that `send_stamps` then gives."""
         return [a for d in self._stamped.receive() if (a := self._answer(d)) is not None]
 
-    def send_stamps(self) -> list[SendStamp]:
-        """Send stamps that wait; the scheduling stamp is there as soon as `send` returns."""
-        return self._stamped.send_stamps()
+    def send_stamps(self, *, sure: bool = True) -> list[SendStamp]:
+        """Send stamps that wait, as StampedSocket gives them."""
+        return self._stamped.send_stamps(sure=sure)
 
     def _answer(self, datagram: Datagram) -> EchoAnswer | None:
         data, source = datagram.data, str(datagram.source[0])
@@ -161,3 +167,34 @@ def _filter(sock: socket.socket, family: socket.AddressFamily) -> None:
     for kind in wanted:
         words[kind >> 5] &= ~(1 << (kind & 31))
     sock.setsockopt(_SOL_ICMPV6, _ICMP6_FILTER, struct.pack("=8I", *words))
+
+
+def _filter_replies(sock: socket.socket, family: socket.AddressFamily, ident: int) -> None:
+    """Let a raw socket see only replies to its own identifier, so that others' do not wake this process.
+
+    A classic packet filter (kernel documentation, networking/filter): an IPv4 raw socket's packets begin with
+    the IP header, an ICMPv6 one's with the ICMP header. Errors pass, whatever they quote.
+    """
+    reply = _REPLY_TYPES[family]
+    if family == socket.AF_INET:
+        program = [
+            (0xB1, 0, 0, 0),  # x = length of the IP header
+            (0x50, 0, 0, 0),  # a = ICMP type, at x + 0
+            (0x15, 0, 2, reply),  # not a reply: pass
+            (0x48, 0, 0, 4),  # a = identifier, at x + 4
+            (0x15, 0, 1, ident),  # not ours: drop
+        ]
+    else:
+        program = [
+            (0x30, 0, 0, 0),
+            (0x15, 0, 2, reply),
+            (0x28, 0, 0, 4),
+            (0x15, 0, 1, ident),
+        ]
+    program += [(0x06, 0, 0, 0xFFFFFFFF), (0x06, 0, 0, 0)]
+    code = ctypes.create_string_buffer(b"".join(_SOCK_FILTER.pack(*step) for step in program))
+    # Where the system refuses, the parser drops the rest, as ever.
+    with contextlib.suppress(OSError):
+        sock.setsockopt(
+            socket.SOL_SOCKET, _ATTACH_FILTER, _SOCK_FPROG.pack(len(program), ctypes.addressof(code))
+        )

@@ -127,6 +127,8 @@ class StampedSocket:
         self._v6 = sock.family == socket.AF_INET6
         self._next = 0
         self._since_reset = 0
+        self._awaited = 0
+        """Packets whose driver's stamp has not come yet, as far as is known."""
         self._early: list[SendStamp] = []
         self._stamping = False
         self._option = self._enable() if kernel_stamps else None
@@ -205,6 +207,7 @@ class StampedSocket:
             return None
         token = self._next
         self._next += 1
+        self._awaited += 1
         self._since_reset = (self._since_reset + 1) & 0xFFFFFFFF
         return token
 
@@ -212,10 +215,10 @@ class StampedSocket:
         # Kernels differ in whether a send that failed half-way used up a number, so numbering starts again
         # from 0: the kernel does that when OPT_ID is switched on anew. Stamps that wait still carry the old
         # numbers: take them now.
-        self._early += self._send_stamps()
+        self._early += self._send_stamps(whole=True)
         self._set_flags(option, without=OPT_ID)
         self._set_flags(option)
-        self._since_reset = 0
+        self._since_reset = self._awaited = 0
 
     def receive(self, limit: int = BATCH) -> list[Datagram]:
         """The datagrams that wait, at most `limit`.
@@ -242,11 +245,14 @@ class StampedSocket:
         datagrams = self.receive(limit)
         return self.send_stamps(), datagrams
 
-    def send_stamps(self) -> list[SendStamp]:
+    def send_stamps(self, *, sure: bool = True) -> list[SendStamp]:
         """The send stamps that wait.
 
         The scheduling stamp is there as soon as `send` returns, and taking it then saves the loop a wake-up.
+        sure: False saves the system call where no packet's stamp is awaited.
         """
+        if not (sure or self._awaited or self._early):
+            return []
         stamps = [*self._early, *self._send_stamps()]
         self._early.clear()
         return stamps
@@ -284,7 +290,7 @@ class StampedSocket:
             return (socket.IPPROTO_IPV6, IPV6_PKTINFO, local)
         return (socket.IPPROTO_IP, IP_PKTINFO, local)
 
-    def _send_stamps(self) -> list[SendStamp]:
+    def _send_stamps(self, *, whole: bool = False) -> list[SendStamp]:
         out: list[SendStamp] = []
         if self._option is None:
             return out
@@ -292,10 +298,15 @@ class StampedSocket:
             while True:
                 _data, ancillary, _flags, _source = self.socket.recvmsg(0, _ANCILLARY_BYTES, _ERROR_QUEUE)
                 stamp = self._send_stamp(ancillary)
-                if stamp is not None:
-                    out.append(stamp)
+                if stamp is None:
+                    continue
+                out.append(stamp)
+                if not stamp.scheduled:
+                    self._awaited -= 1
+                    if stamp.token == self._next - 1 and not whole:
+                        break  # the driver's stamp of the newest packet: nothing comes after it
         except BlockingIOError:
-            pass
+            self._awaited = max(0, self._awaited)
         return out
 
     def _send_stamp(self, ancillary: Ancillary) -> SendStamp | None:

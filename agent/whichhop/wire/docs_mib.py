@@ -114,7 +114,7 @@ class _Table:
 
 def _positive(value: int | None) -> int | None:
     """RFC 4546 answers 0 where a frequency, a width or an id is unknown."""
-    return value if value else None
+    return value if value is not None and value > 0 else None
 
 
 def _tenths(value: int | None) -> float | None:
@@ -207,7 +207,8 @@ def _band(table: _Table, columns: tuple[Oid, Oid, Oid, Oid], index: Oid) -> tupl
     if zero is None or first is None or last is None or not spacing or last < first:
         return None, None
     step = spacing * 1000
-    return zero + (first + last) * step // 2, (last - first + 1) * step
+    middle = zero + (first + last) * step // 2
+    return (middle, (last - first + 1) * step) if spacing > 0 and middle > 0 else (None, None)
 
 
 def _ofdm(table: _Table) -> list[Channel]:

@@ -24,8 +24,9 @@ the way it was lost on."""
 STEP_NS = NS_PER_MS
 """Wall against monotonic clock may differ by so much over one round trip (a clock slewed at 500 ppm moves
 1.5 ms in 3 s, a microsecond in 2 ms); beyond it the wall clock was stepped."""
-_BACKWARDS_NS = -1_000
-"""A round trip or holding time below zero by more than rounding: the reflector's clock moved meanwhile."""
+_BACKWARDS_NS = -50_000
+"""A round trip or holding time below zero by more than a reflector can err that foresees its send time (T3 is
+written before the packet leaves): the reflector's clock moved meanwhile."""
 
 _ANCHOR_UNSENT_MOST = 4096
 """After so many failed sends in a row the gap before them is no longer told apart: memory is bounded."""

@@ -1,5 +1,8 @@
 """A total that only grows, from counters that wrap, restart, stall or are read too late."""
 
+from hypothesis import given
+from hypothesis import strategies as st
+
 from whichhop.stats.rate import CounterReading, Step
 from whichhop.stats.running_total import RunningTotal
 
@@ -42,3 +45,13 @@ def test_a_second_reading_at_the_same_instant_changes_nothing() -> None:
     assert total.add(reading(0, 300)) is Step.STALLED
     total.add(reading(10, 400))
     assert total.value == 300
+
+
+@given(st.lists(st.integers(0, 10**9), max_size=30), st.integers(0, 2**64 - 1))
+def test_what_was_counted_adds_up_across_any_wrap(steps: list[int], start: int) -> None:
+    total = RunningTotal(bits=64, most_per_s=2e9)
+    total.add(reading(0, start))
+    for i, step in enumerate(steps, 1):
+        start = (start + step) % 2**64
+        total.add(reading(i, start))
+    assert total.value == sum(steps)

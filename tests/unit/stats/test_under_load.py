@@ -1,7 +1,10 @@
 """Delay before, during and after a transfer, from one stream of packets."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from support.records import any_sample
 from whichhop.model import Fate, Sample
 from whichhop.stats.under_load import under_load
 
@@ -49,3 +52,14 @@ def test_samples_set_aside_count_nowhere_and_nothing_answered_is_unknown() -> No
     silent = under_load(aside, "harbour", begin_ns=BEGIN, end_ns=END)
     assert (silent.before_s, silent.during_s, silent.added_s, silent.trips_per_minute) == (None,) * 4
     assert silent.sent == 0
+
+
+@given(st.lists(any_sample(), max_size=60), st.integers(0, 2**62), st.integers(0, 10**11))
+def test_any_samples_at_all_give_figures_that_fit_together(
+    samples: list[Sample], begin_ns: int, lasted_ns: int
+) -> None:
+    load = under_load(samples, "harbour", begin_ns=begin_ns, end_ns=begin_ns + lasted_ns)
+    assert 0 <= load.lost <= load.sent <= len(samples)
+    if load.added_s is not None:
+        assert load.before_s is not None
+        assert load.during_s is not None

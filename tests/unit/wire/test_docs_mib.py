@@ -1,6 +1,8 @@
 """SNMP values to channels, by RFC 4546 and the DOCSIS 3.0 and 3.1 modules."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from whichhop.model import Carrier, Channel, Direction
 from whichhop.wire import docs_mib as mib
@@ -175,3 +177,23 @@ def test_a_band_that_makes_no_sense_is_unknown() -> None:
 
 def test_a_box_that_is_no_cable_modem_has_no_channels() -> None:
     assert mib.channels_of({(*mib.IF_OPER_STATUS, 1): 1}) == ()
+
+
+COLUMNS = [column for column, _ in OBJECTS.values()]
+
+
+@given(
+    st.dictionaries(
+        st.tuples(st.sampled_from(COLUMNS), st.lists(st.integers(0, 99), min_size=1, max_size=2)).map(
+            lambda at: (*at[0], *at[1])
+        ),
+        st.integers(-(2**31), 2**64 - 1),
+        max_size=40,
+    )
+)
+def test_whatever_a_modem_answers_gives_channels_and_never_an_error(
+    values: dict[tuple[int, ...], int],
+) -> None:
+    for channel in mib.channels_of(values):
+        assert channel.direction in Direction
+        assert channel.frequency_hz is None or channel.frequency_hz > 0

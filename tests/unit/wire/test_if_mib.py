@@ -1,10 +1,17 @@
 """Octet counters from IF-MIB values: RFC 2863's columns, 64 bits first, 32 where there are no others."""
 
+from hypothesis import given
+from hypothesis import strategies as st
+
 from whichhop.wire.if_mib import counters_of, index_of
 
 # OIDs written out as RFC 2863 has them, apart from the module's own constants
 IF_TABLE = "1.3.6.1.2.1.2.2.1"
 X_TABLE = "1.3.6.1.2.1.31.1.1.1"
+
+
+LOW_TEXT = [f"{IF_TABLE}.{n}" for n in (5, 10, 16)]
+HIGH_TEXT = [f"{X_TABLE}.{n}" for n in (6, 10, 15, 19)]
 
 
 def oid(text: str) -> tuple[int, ...]:
@@ -63,3 +70,13 @@ def test_an_interface_is_found_by_its_name_before_its_description() -> None:
     assert index_of(names, "wan0") == 2
     assert index_of(names, "Gigabit port") == 2
     assert index_of(names, "moon") is None
+
+
+@given(
+    st.dictionaries(
+        st.sampled_from([(*oid(text), 2) for text in (*LOW_TEXT, *HIGH_TEXT)]), st.integers(0, 2**64 - 1)
+    )
+)
+def test_whatever_a_router_answers_is_read_or_there_is_none(values: dict[tuple[int, ...], int]) -> None:
+    found = counters_of(values, 2)
+    assert found is None or set(values) & {(*oid(text), 2) for text in (*LOW_TEXT, *HIGH_TEXT)}

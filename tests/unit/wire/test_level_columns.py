@@ -1,6 +1,8 @@
 """Headings to facts, and words for a lock."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from whichhop.model.levels_source import Fact
 from whichhop.wire.level_columns import ColumnMap
@@ -62,3 +64,10 @@ def test_with_a_word_of_ones_own_all_others_mean_unlocked() -> None:
     names = ColumnMap(locked=("verriegelt",))
     assert names.is_locked("Verriegelt") is True
     assert names.is_locked("offen") is False
+
+
+@given(st.text(max_size=60))
+def test_any_heading_is_a_fact_or_none_and_any_word_a_lock_or_not(text: str) -> None:
+    columns = ColumnMap()
+    assert columns.fact_of(text) is None or columns.fact_of(text) in Fact
+    assert columns.is_locked(text) in (True, False, None)

@@ -1,0 +1,153 @@
+"""What probers that ask by datagrams have in common: a socket an address family, stamps, waiting, closing."""
+
+import asyncio
+import contextlib
+import socket
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, Generic, Protocol, TypeVar
+
+from whichhop.errors import SystemRefusedError
+from whichhop.model import Sample, SessionKey
+from whichhop.model.units import MonoNs, UtcNs
+from whichhop.net.clock import Clock, both_ns
+from whichhop.net.stamped import Address, SendStamp, StampedSocket, numeric_address
+from whichhop.net.udp import open_udp
+from whichhop.probes.base import SessionFacts, Sink
+from whichhop.probes.send_times import SendTimes
+from whichhop.probes.sessions import Course, Courses
+
+_DRAINS = 64
+"""Batches taken up before packets are given up; a bound, so that a flood cannot hold the loop."""
+_ANY = {socket.AF_INET: "0.0.0.0", socket.AF_INET6: "::"}  # noqa: S104 - a client's socket, port of the system's choice
+
+
+class Asking(Protocol):
+    """A socket that answers come in on, and its own send stamps."""
+
+    def fileno(self) -> int:
+        """The descriptor, for the event loop."""
+        ...
+
+    def receive(self) -> Sequence[Any]:
+        """Answers that wait."""
+        ...
+
+    def send_stamps(self, *, sure: bool = True) -> list[SendStamp]:
+        """Send stamps that wait."""
+        ...
+
+    def close(self) -> None:
+        """Close it."""
+        ...
+
+
+_S = TypeVar("_S", bound=Asking)
+_C = TypeVar("_C", bound=Course)
+
+
+def client_socket(family: socket.AddressFamily, clock: Clock, *, kernel_stamps: bool) -> StampedSocket:
+    """A UDP socket at any address of ours and a port of the system's choice."""
+    return open_udp(_ANY[family], 0, clock, kernel_stamps=kernel_stamps)
+
+
+class DatagramProber(ABC, Generic[_S, _C]):
+    """Sessions share one socket an address family; a kind adds how it asks and what an answer says."""
+
+    def __init__(
+        self,
+        sink: Sink,
+        clock: Clock,
+        begin: Callable[[SessionKey, str], _C],
+        *,
+        port: int,
+        kernel_stamps: bool,
+    ) -> None:
+        """Nothing is opened yet. begin: makes the course of a session to an address; port: where to ask."""
+        self._sink, self._clock, self._port, self._kernel_stamps = sink, clock, port, kernel_stamps
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._sockets: dict[socket.AddressFamily, _S] = {}
+        self._addresses: dict[str, tuple[socket.AddressFamily, Address]] = {}
+        self._courses: Courses[_C] = Courses(begin)
+        self._send_times: SendTimes[tuple[_C, int]] = SendTimes()
+
+    @abstractmethod
+    def _socket(self, family: socket.AddressFamily) -> _S:
+        """Get a socket; SystemRefusedError with the remedy when it is refused."""
+
+    @abstractmethod
+    def _answered(self, where: _S, answer: Any, utc_ns: UtcNs, mono_ns: MonoNs) -> None:
+        """Read what `where` received; both clocks were read together just now."""
+
+    def open(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Get the sockets; SystemRefusedError with the remedy when IPv4's is refused."""
+        self._loop = loop
+        self._listen(loop, socket.AF_INET)
+        # A machine without IPv6 has no IPv6 targets; should it have one, `send` counts the refusals.
+        with contextlib.suppress(SystemRefusedError):
+            self._listen(loop, socket.AF_INET6)
+
+    def _listen(self, loop: asyncio.AbstractEventLoop, family: socket.AddressFamily) -> None:
+        made = self._sockets[family] = self._socket(family)
+        loop.add_reader(made.fileno(), self._ready, family, made)
+
+    def _where(self, address: str) -> tuple[socket.AddressFamily, Address]:
+        """The family and socket address of a numeric address; OSError when it is none."""
+        found = self._addresses.get(address)
+        if found is None:
+            found = self._addresses[address] = numeric_address(address, self._port)
+        return found
+
+    def _launched(self, family: socket.AddressFamily, token: int | None, course: _C, seq: int) -> None:
+        """A packet was handed to the system; take what send stamps there are already."""
+        if token is not None:
+            self._send_times.launched((family, token), (course, seq))
+            self._stamped(family, self._sockets[family])
+
+    def _ready(self, family: socket.AddressFamily, where: _S) -> bool:
+        """Take up what waits in a socket; True when there was something."""
+        answers = where.receive()
+        # A packet's send stamps are queued before its answer can arrive, and must be known first. Woken by
+        # no answer, it must have been a stamp.
+        stamped = self._stamped(family, where, sure=not answers)
+        if answers:
+            utc_ns, mono_ns = both_ns(self._clock)
+            for answer in answers:
+                self._answered(where, answer, utc_ns, mono_ns)
+        return stamped or bool(answers)
+
+    def _stamped(self, family: socket.AddressFamily, where: _S, *, sure: bool = True) -> bool:
+        """Hand the send stamps that wait to their flights; True when there were any."""
+        stamps = where.send_stamps(sure=sure)
+        for stamp in stamps:
+            found = self._send_times.stamped((family, stamp.token), stamp.at_ns, scheduled=stamp.scheduled)
+            if found is not None:
+                (course, seq), left_ns, driver_ns = found
+                course.flight.stamped(seq, driver_ns, left_ns)
+        return bool(stamps)
+
+    def _tell(self, course: Course, samples: Iterable[Sample]) -> None:
+        for sample in samples:
+            self._sink(course.key, sample)
+
+    def expire(self, now_ns: MonoNs) -> None:
+        """Give up packets waited for too long, once what already lies in the sockets has been taken."""
+        for family, where in self._sockets.items():
+            for _ in range(_DRAINS):
+                if not self._ready(family, where):
+                    break
+        for key, sample in self._courses.expire(now_ns):
+            self._sink(key, sample)
+
+    def facts(self, key: SessionKey) -> SessionFacts:
+        """The session's facts since this was last asked."""
+        course = self._courses.of(key)
+        return SessionFacts() if course is None else course.facts()
+
+    def close(self) -> None:
+        """Stop listening and close the sockets; packets still waited for yield no sample."""
+        for where in self._sockets.values():
+            if self._loop is not None:
+                self._loop.remove_reader(where.fileno())
+            where.close()
+        self._sockets.clear()

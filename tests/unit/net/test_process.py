@@ -1,0 +1,58 @@
+"""What a long-running process asks of the system, seen in the kernel's own account of it."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from support.need import need
+
+pytestmark = pytest.mark.slow
+
+ASK = """
+import os, subprocess, sys
+from pathlib import Path
+from whichhop.net.process import SLICE_NS, ask_short_slices, settle_memory
+nice = os.nice(3)
+account = Path("/proc/self/sched")
+print(ask_short_slices(), os.getpriority(os.PRIO_PROCESS, 0) == nice, SLICE_NS)
+print(account.read_text() if account.exists() else "")
+"""
+MEMORY = """
+import gc
+from whichhop.net.process import settle_memory
+def resident_kb():
+    with open("/proc/self/status") as lines:
+        return next(int(line.split()[1]) for line in lines if line.startswith("VmRSS"))
+held = [bytes(2000) for _ in range(20_000)]
+held = held[::100]  # what stays pins the heap, so that it does not shrink by itself
+before = resident_kb()
+settle_memory()
+print(before, resident_kb(), gc.get_freeze_count())
+"""
+
+
+def run(code: str) -> str:
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+    )
+    return done.stdout
+
+
+def test_short_slices_are_granted_at_the_same_priority() -> None:
+    told = run(ASK)
+    granted, same_priority, asked_ns = told.split()[:3]
+    assert same_priority == "True"
+    slices = re.search(r"se\.slice\s*:\s*(\d+)", told)
+    need(granted == "True" and slices is not None, "a kernel that tells and grants time slices")
+    assert slices is not None
+    assert slices[1] == asked_ns
+
+
+def test_memory_that_loading_left_over_is_given_back_and_what_stays_is_frozen() -> None:
+    need(Path("/proc/self/status").exists(), "/proc")
+    before, after, frozen = map(int, run(MEMORY).split())
+    assert after < before - 10_000  # of the 40 MB made and dropped at least 10
+    assert frozen > 1000
