@@ -101,11 +101,17 @@ def adds(scan: Scan, inner: frozenset[int], rest: frozenset[int], span: Span) ->
     if not sent or not other_sent:
         return True
     slower = delay is not None and other is not None and delay - other > max(ADDS_S, ADDS_SHARE * other)
-    # Two proportions, pooled (any textbook); ticks of one fault are not independent, hence the high bar.
+    # Ticks of one fault are not independent, hence the high bar.
+    gap = lost / sent - other_lost / other_sent
+    sure = two_proportions_z(lost, sent, other_lost, other_sent) > ADDS_SIGMAS
+    return slower or (gap > ADDS_LOSS and sure)
+
+
+def two_proportions_z(lost: int, sent: int, other_lost: int, other_sent: int) -> float:
+    """The pooled z statistic of two proportions (Fleiss, Levin and Paik 2003, 3.1); 0 without any spread."""
     pooled = (lost + other_lost) / (sent + other_sent)
     error = (pooled * (1 - pooled) * (1 / sent + 1 / other_sent)) ** 0.5
-    gap = lost / sent - other_lost / other_sent
-    return slower or (gap > ADDS_LOSS and gap > ADDS_SIGMAS * error)
+    return float((lost / sent - other_lost / other_sent) / error) if error else 0.0
 
 
 def _each(scan: Scan, column: list[int], span: Span) -> tuple[list[int], NDArray[np.float64]]:
