@@ -3,6 +3,7 @@
 import argparse
 import json
 import os
+import subprocess
 import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -82,6 +83,13 @@ def report(scores: Sequence[Score]) -> dict[str, Any]:
     return out
 
 
+def commit() -> str:
+    """The commit of this source tree, "-dirty" behind it when something is not committed."""
+    words = ["git", "-C", str(Path(__file__).parent), "describe", "--always", "--dirty", "--abbrev=9"]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    return done.stdout.strip() or "unknown"
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(prog="tests/run suite", description=__doc__)
     parser.add_argument("--seeds", type=Path, default=SEEDS, help="cases to play (default: scoring.txt)")
@@ -114,6 +122,7 @@ def main() -> int:
         cases = [c for i, c in enumerate(cases) if [k[0] for k in cases[:i]].count(c[0]) < args.cases]
     scores = [s for part in run(cases, args.hours, args.methods, args.processes, args.keep) for s in part]
     figures = report(scores) | {"seeds": args.seeds.name, "hours_override": args.hours}
+    print(f"made by `tests/run suite` from commit {commit()}, seeds {args.seeds.name}\n")
     print_tables(figures, focus=WHICHHOP if WHICHHOP in args.methods else args.methods[-1])
     if args.json:
         args.json.write_text(json.dumps(figures, indent=1) + "\n")
