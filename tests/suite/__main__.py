@@ -3,6 +3,7 @@
 import argparse
 import json
 import os
+import subprocess
 import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -11,7 +12,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from suite.play import METHODS, WHICHHOP, mono_ns, play, seconds_since
+from suite.learn import learnt
+from suite.play import COMPARED, RAW, WHICHHOP, mono_ns, play, seconds_since
 from suite.recipes import RECIPES
 from suite.scoring import Score
 from suite.show import story
@@ -52,7 +54,9 @@ def run(
     """Every method's score on every case, as they come; progress goes to stderr."""
     began = mono_ns()
     with ProcessPoolExecutor(processes) as pool:
-        for done, scores in enumerate(pool.map(partial(_one, hours=hours, methods=methods, keep=keep), cases), 1):
+        for done, scores in enumerate(
+            pool.map(partial(_one, hours=hours, methods=methods, keep=keep), cases), 1
+        ):
             if sys.stderr.isatty() or done % 10 == 0 or done == len(cases):
                 left = (seconds_since(began)) / done * (len(cases) - done)
                 sys.stderr.write(f"\r{done} of {len(cases)} cases, {left:.0f} s to go   ")
@@ -79,13 +83,23 @@ def report(scores: Sequence[Score]) -> dict[str, Any]:
     return out
 
 
+def commit() -> str:
+    """The commit of this source tree, "-dirty" behind it when something is not committed."""
+    words = ["git", "-C", str(Path(__file__).parent), "describe", "--always", "--dirty", "--abbrev=9"]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    return done.stdout.strip() or "unknown"
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(prog="tests/run suite", description=__doc__)
     parser.add_argument("--seeds", type=Path, default=SEEDS, help="cases to play (default: scoring.txt)")
     parser.add_argument("--only", action="append", choices=RECIPES, help="recipes to play")
     parser.add_argument("--hours", type=float, help="hours of each case instead of the recipe's own")
     parser.add_argument("--cases", type=int, help="play at most this many of each recipe")
-    parser.add_argument("--methods", nargs="+", choices=METHODS, default=list(METHODS))
+    parser.add_argument("--methods", nargs="+", choices=COMPARED, default=list(COMPARED))
+    parser.add_argument(
+        "--learn", action="store_true", help="print the calibration that development.txt teaches instead"
+    )
     parser.add_argument("--show", metavar="RECIPE:SEED", help="tell one case line by line instead")
     parser.add_argument("--processes", type=int, default=PROCESSES, help="cases played at a time")
     parser.add_argument("--keep", type=Path, metavar="DIR", help="keep drawn cases here and read them again")
@@ -97,11 +111,18 @@ def main() -> int:
         for line in story(recipe, int(seed), args.hours, args.methods[-1]):
             print(line)
         return 0
+    if args.learn:
+        # Never from the seeds that score, whatever --seeds says.
+        cases = read_seeds(SEEDS.with_name("development.txt"))
+        parts = run(cases, args.hours, (RAW,), args.processes, args.keep)
+        print(learnt([s for part in parts for s in part]))
+        return 0
     cases = [c for c in read_seeds(args.seeds) if args.only is None or c[0] in args.only]
     if args.cases:
         cases = [c for i, c in enumerate(cases) if [k[0] for k in cases[:i]].count(c[0]) < args.cases]
     scores = [s for part in run(cases, args.hours, args.methods, args.processes, args.keep) for s in part]
     figures = report(scores) | {"seeds": args.seeds.name, "hours_override": args.hours}
+    print(f"made by `tests/run suite` from commit {commit()}, seeds {args.seeds.name}\n")
     print_tables(figures, focus=WHICHHOP if WHICHHOP in args.methods else args.methods[-1])
     if args.json:
         args.json.write_text(json.dumps(figures, indent=1) + "\n")

@@ -4,6 +4,7 @@ import hashlib
 import pickle
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import whichhop
@@ -24,6 +25,7 @@ from whichhop.net.clock import SystemClock
 START_NS = 1_767_268_800 * NS_PER_S
 """Noon UTC of a New Year's Day, so that a run of 24 hours holds one whole evening."""
 WHICHHOP = "whichhop"
+RAW = "whichhop, not calibrated"
 mono_ns = SystemClock().mono_ns
 
 
@@ -47,19 +49,22 @@ def _by_view(rival: Callable[[View], list[Verdict]]) -> Callable[[Data], Sequenc
     return lambda data: rival(view_of(data.case.scenario.home, data.sessions, data.table, data.readings))
 
 
-def _whichhop(data: Data) -> Sequence[Verdict]:
+def _judged(data: Data, *, calibrated: bool) -> Sequence[Verdict]:
     from whichhop.compare.engine import judge
     from whichhop.compare.settings import Settings
 
-    return judge(data.case.scenario.home, data.sessions, data.table, data.readings, Settings())
+    settings = Settings(calibrated=calibrated)
+    return judge(data.case.scenario.home, data.sessions, data.table, data.readings, settings)
 
 
 METHODS: dict[str, Callable[[Data], Sequence[Verdict]]] = {
     "subtraction": _by_view(subtraction.judge),
     "least squares": _by_view(least_squares.judge),
     "Boolean": _by_view(boolean.judge),
-    WHICHHOP: _whichhop,
+    WHICHHOP: partial(_judged, calibrated=True),
+    RAW: partial(_judged, calibrated=False),
 }
+COMPARED = tuple(name for name in METHODS if name != RAW)
 
 
 def draw(recipe: str, seed: int, hours: float | None = None) -> Data:
@@ -74,7 +79,7 @@ def draw(recipe: str, seed: int, hours: float | None = None) -> Data:
 
 
 def kept(recipe: str, seed: int, hours: float | None, keep: Path | None) -> Data:
-    """The data of one case, read from under `keep` when the same sources drew it before; else drawn and kept."""
+    """The data of one case, read from under `keep` when the same sources drew it before; else kept there."""
     if keep is None:
         return draw(recipe, seed, hours)
     path = keep / _drawn_by() / f"{recipe}-{seed}-{hours or 'whole'}.pickle"
@@ -91,12 +96,12 @@ def kept(recipe: str, seed: int, hours: float | None, keep: Path | None) -> Data
 
 def _drawn_by() -> str:
     """A short digest of everything that a case is drawn with."""
-    room = Path(whichhop.__file__).parent
-    sources = [*(room / "lab").glob("*.py"), *(room / "model").glob("*.py"), *Path(__file__).parent.glob("*.py")]
+    room, suite = Path(whichhop.__file__).parent, Path(__file__).parent
+    sources = [*(room / "lab").glob("*.py"), *(room / "model").glob("*.py")]
+    sources += [suite / name for name in ("case.py", "faults.py", "quirky.py", "recipes.py")]
     hashed = hashlib.sha256()
     for path in sorted(sources):
-        if path.parent.name != "suite" or path.name in ("case.py", "faults.py", "quirky.py", "recipes.py"):
-            hashed.update(path.read_bytes())
+        hashed.update(path.read_bytes())
     return hashed.hexdigest()[:16]
 
 
@@ -122,7 +127,7 @@ def play(
     recipe: str,
     seed: int,
     hours: float | None = None,
-    methods: Sequence[str] = tuple(METHODS),
+    methods: Sequence[str] = COMPARED,
     keep: Path | None = None,
 ) -> list[Score]:
     """Every method's score on one case; `keep` is where drawn cases are kept for the next time."""

@@ -20,6 +20,8 @@ ADDS_SIGMAS = 4.0
 """What an inner suspect must add to the outer one's: delay, and share of it; loss, and how surely."""
 LIMITED = 0.15
 """A limited asker loses at least this share."""
+ABOVE_USUAL = 3.0
+"""A session that lost more than this many times its usual share shows loss."""
 LONGEST_TICKS = 720
 """An episode's first two hours are enough to tell."""
 
@@ -31,15 +33,28 @@ def borne(scan: Scan, element: Element, span: Span) -> bool:
     after a pause wakes a dozing radio, and it is always the same session's packet. A box that limits its
     answers, though, may single out one asker for good.
     """
-    each = _each(scan, sorted(element.column), span)
-    if each.shape[1] < LEAST_SESSIONS:
+    heard, each = _each(scan, sorted(element.column), span)
+    if len(heard) < LEAST_SESSIONS:
         return True
     # Only the loud ticks: bursts leave quiet ones between them.
     rows = each.sum(axis=1) > 0
     loud = each[rows].sum(axis=0)
-    if loud.sum() - loud.max() > 0 and 2 * np.count_nonzero(loud > 0) > loud.size:
-        return True
+    if loud.sum() - loud.max() > 0:
+        # A light loss may by chance leave most of a session's ticks alone, so one lost packet is enough.
+        shows = (loud > 0) | _lossy(scan, heard, span, rows)
+        if 2 * np.count_nonzero(shows) > len(heard):
+            return True
     return element.nature is Nature.REPLY and bool(loud.sum() > 0) and _loses(scan, element, span)
+
+
+def _lossy(scan: Scan, heard: list[int], span: Span, rows: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which sessions lost more in these ticks of the span than they ordinarily do."""
+    first = span.first
+    speaks = scan.alibi.speaks[first : first + rows.size][:, heard] & rows[:, None]
+    sent = np.where(speaks, scan.table.sent[first : first + rows.size][:, heard], 0).sum(axis=0)
+    lost = np.where(speaks, scan.table.lost[first : first + rows.size][:, heard], 0).sum(axis=0)
+    usual = scan.baselines[scan.block_of(first)].loss[heard]
+    return np.asarray(lost > ABOVE_USUAL * usual * sent)
 
 
 def _loses(scan: Scan, element: Element, span: Span) -> bool:
@@ -58,7 +73,7 @@ def shown_by(scan: Scan, unique: list[int], span: Span) -> bool:
     Two causes that share sessions fit a single one's data better than it does alone; the second is believed
     only where something that crosses it and not the first is in trouble. True when none of them spoke.
     """
-    each = _each(scan, unique, span)
+    _, each = _each(scan, unique, span)
     if not each.size:
         return True
     total = each.sum(axis=1)
@@ -86,22 +101,29 @@ def adds(scan: Scan, inner: frozenset[int], rest: frozenset[int], span: Span) ->
     if not sent or not other_sent:
         return True
     slower = delay is not None and other is not None and delay - other > max(ADDS_S, ADDS_SHARE * other)
-    # Two proportions, pooled (any textbook); ticks of one fault are not independent, hence the high bar.
+    # Ticks of one fault are not independent, hence the high bar.
+    gap = lost / sent - other_lost / other_sent
+    sure = two_proportions_z(lost, sent, other_lost, other_sent) > ADDS_SIGMAS
+    return slower or (gap > ADDS_LOSS and sure)
+
+
+def two_proportions_z(lost: int, sent: int, other_lost: int, other_sent: int) -> float:
+    """The pooled z statistic of two proportions (Fleiss, Levin and Paik 2003, 3.1); 0 without any spread."""
     pooled = (lost + other_lost) / (sent + other_sent)
     error = (pooled * (1 - pooled) * (1 / sent + 1 / other_sent)) ** 0.5
-    gap = lost / sent - other_lost / other_sent
-    return slower or (gap > ADDS_LOSS and gap > ADDS_SIGMAS * error)
+    return float((lost / sent - other_lost / other_sent) / error) if error else 0.0
 
 
-def _each(scan: Scan, column: list[int], span: Span) -> NDArray[np.float64]:
-    """Log-ratio of any excess per tick and session of the column that spoke, (ticks, sessions)."""
+def _each(scan: Scan, column: list[int], span: Span) -> tuple[list[int], NDArray[np.float64]]:
+    """The sessions of the column that spoke, and their log-ratios of any excess, (ticks, sessions)."""
     end = min(span.end, span.first + LONGEST_TICKS)
     heard = [i for i in column if scan.alibi.speaks[span.first : end, i].any()]
     evidence = scan.evidence(span.first, end)
     delay = _log_mean(evidence.delay[:, :, heard])
     loss = _log_mean(evidence.loss[:, :, heard])
     mix = np.log(TICK_MIX)
-    return np.asarray(np.logaddexp.reduce([delay + mix[0], loss + mix[1], delay + loss + mix[2]]))
+    each = np.logaddexp.reduce([delay + mix[0], loss + mix[1], delay + loss + mix[2]])
+    return heard, np.asarray(each)
 
 
 def _log_mean(table: NDArray[np.float32]) -> NDArray[np.float64]:

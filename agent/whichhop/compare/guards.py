@@ -1,6 +1,6 @@
 """What must all hold before the provider may be accused; each unmet guard is named in plain words."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -106,10 +106,13 @@ def unmet(
     seen = look(scene)
     crossing = sorted(suspect.column)
     showing = [i for i in crossing if seen.shows[i]]
+    troubles = _troubles(scene, seen, showing, settings)
+    # Who has trouble of its own inside the home is no witness of what lies outside.
+    clear = [i for i in showing if troubles[scene.sessions[i].key.agent] is None]
     missing = [
         *_enough(scene, seen, crossing, settings),
-        *_vantage(scene, showing),
-        *_home_side(scene, seen, showing, settings),
+        *_vantage(scene, clear or showing),
+        *_home_side(troubles),
         *_own_use(scene, settings),
         *_targets(scene, seen, suspect),
         *(f"a vantage point that tells it from {rival.name}" for rival in rivals),
@@ -152,21 +155,25 @@ def _shared(scene: Scene) -> frozenset[str]:
     )
 
 
-def _home_side(scene: Scene, seen: Seen, showing: list[int], settings: Settings) -> list[str]:
+def _troubles(scene: Scene, seen: Seen, showing: list[int], settings: Settings) -> dict[str, str | None]:
+    """What each showing agent has inside the home at the same time; None for a clean way to its edge."""
+    out: dict[str, str | None] = {}
+    for agent in dict.fromkeys(scene.sessions[i].key.agent for i in showing):
+        outer = [i for i in showing if scene.sessions[i].key.agent == agent]
+        out[agent] = _inner_trouble(seen, _inner(scene, agent), outer, settings)
+    return out
+
+
+def _home_side(troubles: Mapping[str, str | None]) -> list[str]:
     """At least one showing agent has a clean way to the edge of the home, and that one is enough.
 
     An agent whose own radio hop is bad at the same time cannot clear the home's side; another may.
     """
-    if not showing:
+    if not troubles:
         return ["any session over the line that shows it by itself"]
-    why = []
-    for agent in dict.fromkeys(scene.sessions[i].key.agent for i in showing):
-        inner = _inner(scene, agent)
-        outer = [i for i in showing if scene.sessions[i].key.agent == agent]
-        trouble = _inner_trouble(seen, inner, outer, settings)
-        if trouble is None:
-            return []
-        why.append(f"{agent}: {trouble}")
+    why = [f"{agent}: {trouble}" for agent, trouble in troubles.items() if trouble is not None]
+    if len(why) < len(troubles):
+        return []
     return ["a clean way to the edge of the home at the same time (" + "; ".join(why) + ")"]
 
 

@@ -81,7 +81,7 @@ def verdict_of(
     return Verdict(
         cause=cause,
         elements=names,
-        probability=published(found.probability),
+        probability=published(found.probability, cause) if settings.calibrated else found.probability,
         start_ns=at_ns,
         end_ns=None if found.lasting else end_ns,
         severity=figures,

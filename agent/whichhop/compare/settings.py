@@ -42,5 +42,7 @@ class Settings:
     guard_share: float = 0.2
     guard_use: float = 0.4
     """The four figures that must hold before the provider is accused; see `guards`."""
+    calibrated: bool = True
+    """Publish probabilities that were found true; False gives the filter's own, from which that is learnt."""
     smooth: bool = True
     """Look at later ticks too when judging history; False gives what live use would have said."""

@@ -40,11 +40,13 @@ def test_an_agent_not_heard_of_leaves_its_target_sessions_without_evidence():
     assert not speaks[5:8, TARGET == "desk"].any()
 
 
-def test_a_busy_agent_is_set_aside_but_still_answers():
+def test_a_busy_agents_questions_and_answers_are_set_aside():
     table = quiet(HOME, 12)
     found = alibi_of(table, SESSIONS, [reading(6, "loop_lateness_s", 0.3)])
     assert not found.speaks[5:7, AGENT == "desk"].any()
-    assert found.speaks[:, TARGET == "desk"][:, AGENT[TARGET == "desk"] != "desk"].all()
+    assert not found.speaks[5:7, TARGET == "desk"].any()
+    assert found.speaks[:5].all()
+    assert found.speaks[:, (TARGET != "desk") & (AGENT != "desk")].all()
     assert found.watched == {"desk"}
 
 

@@ -1,9 +1,14 @@
 import numpy as np
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from statsmodels.stats.proportion import proportions_ztest
 
 from support.homes import alder
 from support.windows import disturb, named, quiet
-from whichhop.compare.bearing import borne, shown_by
+from whichhop.compare.bearing import adds, borne, shown_by, two_proportions_z
 from whichhop.compare.causes import columns_of
+from whichhop.compare.elements import elements_of
 from whichhop.compare.engine import prepare
 from whichhop.compare.episodes import Span
 from whichhop.compare.scan import scan
@@ -12,6 +17,7 @@ from whichhop.model import derive_sessions
 
 HOME = alder()
 SESSIONS = derive_sessions(HOME)
+ELEMENTS = elements_of(HOME, SESSIONS)
 SPAN = Span(first=30, end=50, detected=33)
 
 
@@ -37,6 +43,34 @@ def test_a_box_that_limits_its_answers_may_single_out_one_asker():
     case, done = scanned(table)
     assert borne(done, element(case, "reply:provider-edge"), SPAN)
     assert not borne(done, element(case, "modem/provider-edge"), SPAN)
+
+
+@given(st.integers(1, 500), st.integers(1, 500), st.data())
+def test_the_statistic_of_two_proportions_is_that_of_statsmodels(sent, other, data):
+    lost, also = data.draw(st.integers(0, sent)), data.draw(st.integers(0, other))
+    assume(0 < lost + also < sent + other)
+    expected, _ = proportions_ztest([lost, also], [sent, other])
+    assert two_proportions_z(lost, sent, also, other) == pytest.approx(expected, abs=1e-9)
+
+
+def test_an_inner_suspect_adds_when_it_fares_worse_than_the_rest_and_not_when_it_fares_alike():
+    table = disturb(quiet(HOME, 60), HOME, "attic/router", slice(30, 50), delay_s=0.05)
+    case, done = scanned(table)
+    inner, outer = element(case, "desk/attic").column, element(case, "node:attic").column
+    shared = frozenset(element(case, "attic/router").column)
+    assert not adds(done, inner & shared, shared - inner, SPAN)
+    case, done = scanned(disturb(table, HOME, "desk/attic", slice(30, 50), delay_s=0.05))
+    assert adds(done, inner & shared, shared - inner, SPAN)
+    assert inner <= outer
+
+
+def test_what_half_of_the_sessions_never_show_is_not_borne():
+    table = quiet(HOME, 60)
+    column = sorted(next(e.column for e in ELEMENTS if e.name == "attic/router"))
+    assert len(column) >= 4
+    table.lost[30:50, column[: len(column) // 2]] = 6
+    case, done = scanned(table)
+    assert not borne(done, element(case, "attic/router"), SPAN)
 
 
 def test_what_all_sessions_show_is_borne():

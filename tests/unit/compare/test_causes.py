@@ -27,6 +27,7 @@ def evidence(delay=0.0, loss=0.0, ticks=1):
     return Evidence(
         delay=np.full((len(DELAYS_S), ticks, len(SESSIONS)), delay, dtype=np.float32),
         loss=np.full((len(LOSSES), ticks, len(SESSIONS)), loss, dtype=np.float32),
+        alone=np.zeros((ticks, len(SESSIONS)), dtype=bool),
     )
 
 

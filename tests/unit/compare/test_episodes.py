@@ -1,6 +1,6 @@
 import numpy as np
 
-from whichhop.compare.episodes import Span, merged, spans
+from whichhop.compare.episodes import Span, merged, noticed, spans
 from whichhop.compare.settings import Settings
 
 NO = np.zeros(20, dtype=bool)
@@ -23,6 +23,15 @@ def test_a_whole_outage_opens_at_once():
     value, outage = curve(0, 0.995, 0.2, 0.1, 0.1)
     outage[1] = True
     assert spans(value, outage, Settings()) == [Span(first=1, end=2, detected=1)]
+
+
+def test_live_use_notices_when_the_last_tick_and_in_its_light_the_one_before_are_sure():
+    outage = np.zeros(5, dtype=bool)
+    forward, soon = np.array([0, 0.5, 0.95, 0.95, 0.2]), np.array([0, 0.93, 0.97, 0.6, 0.2])
+    assert noticed(forward, soon, outage, Settings()).tolist() == [False, False, True, True, False]
+    outage[1] = True
+    sure = np.array([0, 0.995, 0.2, 0.2, 0.2])
+    assert noticed(sure, soon, outage, Settings()).tolist() == [False, True, False, False, False]
 
 
 def test_an_episode_may_last_to_the_end():

@@ -58,6 +58,20 @@ def test_smoothing_equals_the_sum_over_all_paths():
     np.testing.assert_allclose(run(made, log).smooth, total, atol=1e-9)
 
 
+@settings(max_examples=30)
+@given(st.integers(0, 10_000), st.integers(2, 12), st.booleans())
+def test_the_last_tick_but_one_is_seen_as_smoothing_to_the_last_sees_it(seed, ticks, own):
+    # The definition: smoothing of what is there so far, whose own proof by all paths is above.
+    rng = np.random.default_rng(seed)
+    made = states(0 if own else None)
+    log, factor = rng.normal(0, 2, (ticks, 8)), rng.uniform(0.1, 10, ticks)
+    track = run(made, log, factor=factor)
+    for end in range(2, ticks + 1):
+        so_far = run(made, log[:end], factor=factor[:end]).smooth
+        np.testing.assert_allclose(track.soon[end - 2], so_far[end - 2], atol=1e-9)
+    np.testing.assert_allclose(track.soon[-1], track.forward[-1])
+
+
 def test_one_loud_tick_is_not_yet_a_fault_but_three_are():
     log = np.zeros((6, 8))
     first = states().having([0])

@@ -64,5 +64,15 @@ def test_old_ticks_are_forgotten_and_the_baseline_stays():
     _, seen = follow(table, by=26, settings=Settings(baseline_s=1200.0))
     (verdict,) = seen[-1]
     assert verdict.elements == ("attic/router",)
-    # An episode begins where the probability passes one half: in the fault's first tick or the one after it.
-    assert verdict.start_ns - START_NS in (1250 * TICK_NS, 1251 * TICK_NS)
+    assert verdict.start_ns - START_NS == 1250 * TICK_NS
+    (past,) = judge(HOME, SESSIONS, table, (), Settings(baseline_s=1200.0))
+    assert (verdict.start_ns, verdict.end_ns) == (past.start_ns, past.end_ns)
+
+
+def test_live_use_speaks_in_the_tick_that_history_says_it_would():
+    table = disturb(quiet(HOME, 40), HOME, "attic/router", slice(15, 30), delay_s=0.050)
+    _, seen = follow(table)
+    first = next(i for i, verdicts in enumerate(seen) if verdicts)
+    (past,) = judge(HOME, SESSIONS, table, (), Settings())
+    assert past.detected_ns == table.at_ns(first + 1)
+    assert 15 < first <= 17

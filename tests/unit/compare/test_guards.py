@@ -67,6 +67,14 @@ def test_trouble_inside_the_home_at_the_same_time_leaves_it_unproven():
     assert why.startswith("a clean way to the edge of the home")
 
 
+def test_a_witness_with_trouble_of_its_own_inside_the_home_does_not_count_as_a_vantage():
+    # Left: desk, by radio with a clean way out, and study, by cable but with a slow cable.
+    table = disturb(faulty(), HOME, "study/router", slice(0, 12), delay_s=0.04)
+    speaks = np.ones((12, len(SESSIONS)), dtype=bool)
+    speaks[:, [s.key.agent not in ("desk", "study") for s in SESSIONS]] = False
+    assert any(why.startswith("a wired vantage point") for why in missing(table, speaks=speaks))
+
+
 def test_one_target_alone_leaves_it_unproven():
     table = faulty(element="reply:provider-edge")
     assert any(why.startswith("a second target") for why in missing(table))

@@ -20,6 +20,7 @@ def drawn(seed=1, ticks=2):
     return Evidence(
         delay=rng.normal(0, 1, (len(DELAYS_S), ticks, len(SESSIONS))).astype(np.float32),
         loss=rng.normal(0, 1, (len(LOSSES), ticks, len(SESSIONS))).astype(np.float32),
+        alone=np.zeros((ticks, len(SESSIONS)), dtype=bool),
     )
 
 
