@@ -71,7 +71,7 @@ def _since(at_ns: int, now_ns: int) -> str:
 
 
 def _fault(verdict: Verdict, now_ns: int) -> str:
-    sure = probability_words(verdict.probability)
+    sure = f"{probability_words(verdict.probability)} sure"
     where = " or ".join(verdict.elements)
     if verdict.cause is Cause.NOT_SEPARABLE:
         what = f"one of {where} is at fault (these vantage points cannot tell which)"
