@@ -72,8 +72,15 @@ def test_the_fault_its_surety_and_its_begin_come_first_and_its_link_leads() -> N
     assert lines[2].startswith("Now       The backhaul is at fault: attic/router, over 99% sure, since ")
     first = next(line for line in lines if line.startswith("Links"))
     assert first.startswith("Links     study/router  at fault")
-    assert first.endswith("+14.0 ms over its usual, 2.1 % lost")
+    assert first.endswith("14.0 ms over usual, 2.1 % lost")
     assert "Next      move the attic node nearer to the router" in lines
+
+
+def test_while_something_lasts_there_is_always_something_to_do() -> None:
+    lasting = told(Cause.BACKHAUL, "attic/router", NOW - 11 * MINUTE, None)
+    text = screen(view(replace(CALM, told=(lasting,))))
+    assert "Next      It is the home's to mend. The reasons: whichhop compare HOME" in text
+    assert "Next      nothing to do" in screen(view())
 
 
 def test_the_last_days_episodes_are_counted_and_added_up() -> None:
