@@ -121,3 +121,26 @@ def test_an_agent_that_is_no_modem_is_told(tmp_path: Path) -> None:
             if "gave no answer" not in str(caught.value):
                 break
         assert "no cable modem's tables" in str(caught.value)
+
+
+@pytest.mark.slow
+def test_a_dsl_modem_tells_margin_attenuation_and_rates(modem: Modem) -> None:
+    # RFC 5650's tables by number: margin and attenuation by band in tenths of dB, rates in bit/s
+    line = (1, 3, 6, 1, 2, 1, 10, 251, 1)
+    modem.agent.show_table(
+        {
+            (*line, 1, 1, 1, 20, 7): ("gauge", 80_000_000),
+            (*line, 1, 2, 1, 2, 7, 2): ("gauge", 215),
+            (*line, 1, 2, 1, 4, 7, 1): ("integer", 65),
+            (*line, 1, 2, 1, 4, 7, 2): ("integer", -12),
+            (*line, 2, 2, 1, 2, 7, 1): ("gauge", 51_400_000),
+            (*line, 2, 2, 1, 2, 7, 2): ("gauge", 10_200_000),
+        }
+    )
+    levels = modem.read()
+    modem.agent.show(STATE)
+    assert levels.channels == ()
+    down, up = levels.dsl
+    assert (down.margin_db, down.attenuation_db) == (-1.2, 21.5)
+    assert (down.rate_bps, down.attainable_bps) == (51.4e6, 80e6)
+    assert (up.margin_db, up.rate_bps) == (6.5, 10.2e6)

@@ -242,22 +242,20 @@ def _finite(value: Any) -> Any:
 
 def found_data(house: House, found: Found) -> dict[str, Any]:
     """The answer as JSON-ready data; hours as UTC nanoseconds."""
-    parts = (
-        {}
-        if found.answer is None
-        else msgspec.to_builtins(replace(found.answer, spans=Spans(before=range(0), after=range(0))))
-    )
-    parts.pop("spans", None)
 
     def ns(hours: range) -> list[int]:
         return [hours.start * HOUR_NS, hours.stop * HOUR_NS]
+
+    parts = msgspec.to_builtins(found.answer, enc_hook=ns) if found.answer is not None else {}
+    spans = found.spans if found.answer is None else found.answer.spans
+    parts.pop("spans", None)  # told below, whether there is an answer or not
 
     data: dict[str, Any] = _finite(
         {
             "home": house.home.name,
             "mark": mark_data(found.number or 0, found.mark),
-            "before_ns": ns(found.spans.before),
-            "after_ns": ns(found.spans.after),
+            "before_ns": ns(spans.before),
+            "after_ns": ns(spans.after),
             "compared": found.answer is not None and found.answer.measured,
             "why_not": found.why,
             **parts,

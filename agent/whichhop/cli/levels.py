@@ -156,9 +156,9 @@ def _print(
     out.write(f"{now.node} at {time_text(now.at_ns)}, by {source.words}\n\n")
     if now.channels:
         out.write(table(head, [_cells(c) for c in now.channels]) + "\n\n")
-    for finding in judgement.findings if not now.channels else ():
-        if finding.standing is Standing.FINE:
-            out.write(f"fine: {finding.words}\n")
+    fine = [f.words for f in judgement.findings if f.standing is Standing.FINE and not now.channels]
+    # Two rules with one value say the same words.
+    out.writelines(f"fine: {words}\n" for words in dict.fromkeys(fine))
     for finding in judgement.troubles:
         out.write(f"{finding.standing}: {finding.words}\n")
     unknown = [f for f in judgement.findings if f.standing is Standing.UNKNOWN]
@@ -171,7 +171,7 @@ def _print(
         out.write("Codeword totals above are since the modem's restart; a ratio needs a reading before.\n")
     if now.receive_dbm is not None and judgement.troubles:
         out.writelines(f"! {c}\n" for c in FIBRE_CAUTIONS)
-    if difference is not None:
+    if difference is not None and now.channels:
         out.write(f"Against the cable run: {difference.words}.\n")
     out.writelines(f"Since the reading before: {c.words}.\n" for c in changes)
     out.writelines(f"Note: {r}\n" for r in now.remarks)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from whichhop.cli.metric_text import LastRate
 from whichhop.cli.times import clock_text, day_text
-from whichhop.compare.explain import probability_words
+from whichhop.compare.explain import owner_words, probability_words
 from whichhop.model import CAUSE_TABLE, Cause, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
@@ -71,7 +71,7 @@ def _since(at_ns: int, now_ns: int) -> str:
 
 
 def _fault(verdict: Verdict, now_ns: int) -> str:
-    sure = probability_words(verdict.probability)
+    sure = f"{probability_words(verdict.probability)} sure"
     where = " or ".join(verdict.elements)
     if verdict.cause is Cause.NOT_SEPARABLE:
         what = f"one of {where} is at fault (these vantage points cannot tell which)"
@@ -82,11 +82,14 @@ def _fault(verdict: Verdict, now_ns: int) -> str:
 
 
 def _figures(link: LinkNow) -> str:
+    def ms(seconds: float) -> str:
+        return f"{seconds * 1e3:.{0 if seconds >= 0.0995 else 1}f} ms"
+
     words = []
     if link.rtt_s is not None:
-        words.append(f"{link.rtt_s * 1e3:.1f} ms")
+        words.append(ms(link.rtt_s))
     if link.added_s is not None and link.added_s >= 0.001:
-        words.append(f"{link.added_s * 1e3:+.1f} ms over its usual")
+        words.append(f"{ms(link.added_s)} over usual")
     if link.loss_ratio:
         words.append(f"{100 * link.loss_ratio:.1f} % lost")
     return ", ".join(words)
@@ -146,6 +149,17 @@ def _rates(view: View) -> list[str]:
     return lines or ["none measured yet: whichhop transfer HOME AGENT upstream"]
 
 
+def _next(bulletin: Bulletin) -> list[str]:
+    """The bulletin's steps; else whose turn it is while something lasts."""
+    if bulletin.steps:
+        return list(bulletin.steps)
+    lasting = [t.verdict for t in bulletin.told if t.verdict.end_ns is None]
+    if not lasting:
+        return ["nothing to do"]
+    turn = owner_words(lasting[0])
+    return [f"{turn} The reasons: whichhop compare HOME".strip()]
+
+
 def screen(view: View) -> str:
     """The whole screen, without an end of line at its end."""
     bulletin = view.bulletin
@@ -167,5 +181,5 @@ def screen(view: View) -> str:
         else "not known: its keeper, the first agent of the home file, does not answer"
     )
     lines += _part("Budget", [budget], 1)
-    lines += _part("Next", bulletin.steps or ["nothing to do"], NEXT_LINES)
+    lines += _part("Next", _next(bulletin), NEXT_LINES)
     return "\n".join(line.rstrip() for line in [*lines[: HEIGHT - 1], f"({view.source})"[:WIDTH]])

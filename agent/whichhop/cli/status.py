@@ -155,7 +155,7 @@ def run(args: argparse.Namespace) -> int:
         bulletin, source = told[1], f"as {told[0]}'s agent says, which compares by itself"
     else:
         bulletin = _judged_here(args, house, heard)
-        source = "judged here from the last hour: no agent compares by itself (whichhop run --compare)"
+        source = "judged here from the last hour; no agent compares by itself"
     modems = [(m.node, modem_line(m, home)) for h in heard for m in modems_of(h.metrics, now)]
     view = View(
         bulletin=bulletin,

@@ -4,7 +4,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -14,7 +14,8 @@ from whichhop.lab.modem_tables import ModemState, modem_tables
 from whichhop.lab.pass_through import write_table
 
 _SYSTEM_FOLDERS = ":/usr/sbin:/sbin"
-ROOTS = (".1.3.6.1.2.1.10.127", ".1.3.6.1.4.1.4491")
+ROOTS = (".1.3.6.1.2.1.10.127", ".1.3.6.1.4.1.4491", ".1.3.6.1.2.1.10.251", ".1.3.6.1.2.1.10.94")
+"""What the emulated modem answers for: a cable modem's objects, and a DSL modem's."""
 
 
 class SnmpModem:
@@ -54,7 +55,11 @@ class SnmpModem:
 
     def show(self, state: ModemState) -> None:
         """From now on the modem says this."""
-        write_table(self._table, modem_tables(state))
+        self.show_table(modem_tables(state))
+
+    def show_table(self, table: Mapping[tuple[int, ...], tuple[str, int]]) -> None:
+        """From now on it answers these objects, each with its type's name in the pass-through protocol."""
+        write_table(self._table, dict(table))
 
     def __enter__(self) -> Self:
         (self._folder / "persist").mkdir(exist_ok=True)

@@ -14,6 +14,8 @@ from whichhop.errors import DataError, PeerError, SystemRefusedError, WhichhopEr
 from whichhop.model.levels_source import Fact, LevelsSource
 from whichhop.probes.levels_talk import LevelsAnswer, LevelsRequest
 from whichhop.wire.docs_mib import WALKS, channels_of
+from whichhop.wire.dsl_mib import WALKS as DSL_WALKS
+from whichhop.wire.dsl_mib import dsl_of
 from whichhop.wire.level_columns import ColumnMap
 from whichhop.wire.level_file import read_csv, read_json
 from whichhop.wire.modem_table import TableReading, read_page
@@ -34,14 +36,15 @@ async def _by_snmp(source: LevelsSource, timeout_s: float) -> LevelsAnswer:
     target = SnmpTarget(source.snmp or "", source.port, source.community, timeout_s)
     try:
         channels = channels_of(await target.walk(WALKS))
+        dsl = () if channels else dsl_of(await target.walk(DSL_WALKS))
     finally:
         target.close()
-    if not channels:
+    if not channels and not dsl:
         raise PeerError(
-            f"SNMP agent {source.snmp} answers, but shows no cable modem's tables (RFC 4546); "
-            "read the levels from its page instead"
+            f"SNMP agent {source.snmp} answers, but shows no cable modem's tables (RFC 4546) "
+            "nor a DSL line's (RFC 5650, RFC 2662); read the levels from its page instead"
         )
-    return LevelsAnswer(channels=channels)
+    return LevelsAnswer(channels=channels, dsl=dsl)
 
 
 def _answer(found: TableReading, at_ns: int | None = None) -> LevelsAnswer:

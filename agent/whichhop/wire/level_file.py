@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import fields
 from datetime import datetime
 from typing import Any
@@ -22,13 +23,40 @@ _DECIBELS = frozenset({"power_dbmv", "mer_db"})
 _KNOWN = frozenset(f.name for f in fields(Channel))
 
 
+_OTHER_LINE = re.compile(r"margin|attenuation|optical")
+"""Headings that only the file of a DSL line or a fibre has."""
+
+
+def _turned(rows: Sequence[Sequence[str]], names: ColumnMap) -> HtmlTable:
+    """A file of a DSL line or a fibre turned so that its headings label rows, as such modems' pages do."""
+    words = {Direction.DOWN.value: names.down, Direction.UP.value: names.up}
+    wide = max(map(len, rows))
+    columns = [[row[i] if i < len(row) else "" for row in rows] for i in range(wide)]
+    return HtmlTable(
+        title="",
+        rows=tuple(
+            tuple(
+                c.replace("_", " ") if i == 0 else words.get(c.strip().casefold(), c)
+                for i, c in enumerate(column)
+            )
+            for column in columns
+        ),
+    )
+
+
 def read_csv(text: str, names: ColumnMap | None = None, source: str = "the file") -> TableReading:
-    """Channels of a table with a heading row; comma, semicolon or tab, decimal point or comma."""
+    """Channels of a table with a heading row; comma, semicolon or tab, decimal point or comma.
+
+    A DSL line has a row a direction, with headings direction, margin, attenuation, rate and attainable rate;
+    a fibre one value under "optical receive power dBm".
+    """
     head = text.lstrip("\ufeff").lstrip()
     first = head.partition("\n")[0]
     # The heading row has no numbers in it, so the separator is simply what occurs most there.
     separator = max(";\t,", key=first.count)
     rows = tuple(tuple(row) for row in csv.reader(io.StringIO(head), delimiter=separator) if any(row))
+    if rows and _OTHER_LINE.search(" ".join(rows[0]).casefold()):
+        return read_tables([_turned(rows, names or ColumnMap())], names or ColumnMap(), source)
     plain = tuple(tuple(c.replace("_", " ") for c in row) if i == 0 else row for i, row in enumerate(rows))
     return read_tables([HtmlTable(title="", rows=plain)], names or ColumnMap(), source)
 

@@ -108,3 +108,21 @@ def test_dsl_lines_and_light_in_a_json_file() -> None:
     assert found.dsl == (DslLine(direction=Direction.DOWN, margin_db=6.5),)
     assert found.receive_dbm == -18.0
     assert found.channels == ()
+
+
+def test_a_csv_file_of_a_dsl_line_has_a_row_a_direction() -> None:
+    head = "direction;margin_db;attenuation_db;rate_mb/s;attainable_rate_mb/s"
+    found = read_csv(f"{head}\ndown;6,5;21;51,4;80\nup;7;12;10,2;11\n")
+    assert found.channels == ()
+    down, up = found.dsl
+    assert (down.margin_db, down.attenuation_db, down.rate_bps, down.attainable_bps) == (
+        6.5,
+        21.0,
+        51.4e6,
+        80e6,
+    )
+    assert (up.margin_db, up.rate_bps) == (7.0, 10.2e6)
+
+
+def test_a_csv_file_of_a_fibre_holds_the_light() -> None:
+    assert read_csv("optical receive power dBm\n-24.5\n").receive_dbm == -24.5
