@@ -1,7 +1,8 @@
 """Live use: takes ticks as they come and says what stands now, with the same reasoning as over history."""
 
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,27 @@ SETTLING_TICKS = 2
 """Sleep is noticed a tick late, so the last ticks are rated again."""
 LEAST_PROBABILITY = 0.01
 """Findings under this are not worth a line."""
+FOREVER = 2**63 - 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What a follower knows after its last tick; the arrays are views, to be read at once.
+
+    table: every tick it holds. speaks: (ticks, sessions), where a sample is evidence. baseline: the newest,
+    None while it is still being learned. learning_s: seconds until there is one. verdicts: of the last hours,
+    those that last with no end; judged_ns: where those hours begin. findings: of the last tick.
+    """
+
+    home: Home
+    sessions: tuple[Session, ...]
+    table: WindowTable
+    speaks: NDArray[np.bool_]
+    baseline: Baseline | None
+    learning_s: float
+    verdicts: tuple[Verdict, ...]
+    findings: tuple[Finding, ...]
+    judged_ns: int
 
 
 class Follower:
@@ -71,6 +93,7 @@ class Follower:
         self._next = settings.warm_up_ticks
         self._began: dict[tuple[str, ...], int] = {}
         self._findings: list[Finding] = []
+        self._verdicts: list[Verdict] = []
 
     def feed(self, piece: WindowTable, readings: Iterable[Reading] = ()) -> list[Verdict]:
         """Take in the next ticks; the verdicts of the last hours, those that last with no end.
@@ -82,36 +105,66 @@ class Follower:
             raise ValueError(
                 f"the piece begins at {piece.start_ns} ns, expected {self._table.at_ns(self._filled)} ns"
             )
-        self._readings += readings
-        for tick in range(piece.ticks):
-            self._take(piece, tick)
-        return self._judge() if self._blocks else []
+        self._readings = sorted([*self._readings, *readings], key=_instant)
+        place = {key: i for i, key in enumerate(self._table.sessions)}
+        known = [(i, place[key]) for i, key in enumerate(piece.sessions) if key in place]
+        at = 0
+        while at < piece.ticks:
+            if self._filled == self._table.ticks:
+                self._drop(SPARE_TICKS)
+            # As many at once as are judged against one baseline, so that a day's history takes seconds.
+            until = self._next - self._seen
+            count = min(piece.ticks - at, self._table.ticks - self._filled, until if until > 0 else FOREVER)
+            count = min(count, next_block(self._next, self._past.step_s) - self._seen)
+            self._take(piece.span(at, at + count), known)
+            at += count
+        self._verdicts = self._judge() if self._blocks else []
+        return self._verdicts
 
     def findings(self) -> list[Finding]:
         """The probabilities of each group in the last tick fed, likeliest first; empty when all is calm."""
         return self._findings
 
-    def _take(self, piece: WindowTable, tick: int) -> None:
-        if self._filled == self._table.ticks:
-            self._drop(SPARE_TICKS)
-        row = self._filled
-        place = {key: i for i, key in enumerate(self._table.sessions)}
-        known = [(i, place[key]) for i, key in enumerate(piece.sessions) if key in place]
-        for name in (*COUNTS, *QUANTILES):
-            target, source = getattr(self._table, name)[row], getattr(piece, name)[tick]
-            target[[j for _, j in known]] = source[[i for i, _ in known]]
-        self._filled += 1
-        self._seen += 1
-        self._rate(row)
+    @property
+    def end_ns(self) -> int:
+        """Where the next piece must begin."""
+        return self._table.at_ns(self._filled)
 
-    def _rate(self, row: int) -> None:
+    def standing(self) -> Standing:
+        """What is known now."""
+        table = self._table.span(0, self._filled)
+        return Standing(
+            home=self._home,
+            sessions=self._sessions,
+            table=table,
+            speaks=self._alibi.speaks[: self._filled],
+            baseline=self._baselines[-1] if self._baselines else None,
+            learning_s=0.0 if self._blocks else (self._next + 1 - self._seen) * self._past.step_s,
+            verdicts=tuple(self._verdicts),
+            findings=tuple(self._findings),
+            judged_ns=table.at_ns(max(0, self._filled - LOOK_TICKS)),
+        )
+
+    def _take(self, piece: WindowTable, known: Sequence[tuple[int, int]]) -> None:
+        """Take in ticks that are all judged against one baseline."""
+        row, end = self._filled, self._filled + piece.ticks
+        for name in (*COUNTS, *QUANTILES):
+            target, source = getattr(self._table, name), getattr(piece, name)
+            target[row:end, [j for _, j in known]] = source[:, [i for i, _ in known]]
+        begins_block = self._seen >= self._next
+        self._filled = end
+        self._seen += piece.ticks
+        self._rate(row, end, begins_block=begins_block)
+
+    def _rate(self, row: int, end: int, *, begins_block: bool) -> None:
         near = max(0, row + 1 - ALIBI_TICKS)
-        cut = alibi_of(self._table.span(near, row + 1), self._sessions, self._readings)
-        self._alibi.speaks[near : row + 1] = cut.speaks
-        self._alibi.aside[near : row + 1] = cut.aside
+        readings = self._read_between(self._table.at_ns(near), self._table.at_ns(end))
+        cut = alibi_of(self._table.span(near, end), self._sessions, readings)
+        self._alibi.speaks[near:end] = cut.speaks
+        self._alibi.aside[near:end] = cut.aside
         if cut.watched:
             self._alibi = replace(self._alibi, watched=self._alibi.watched | cut.watched)
-        if self._seen > self._next:
+        if begins_block:
             if self._blocks:
                 self._blips.learn(self._rater.ratios[max(0, self._blocks[-1]) : row])
             self._blocks.append(row)
@@ -120,7 +173,11 @@ class Follower:
             self._next = next_block(self._next, self._past.step_s)
         if self._blocks:
             first = max(self._blocks[-1], row - SETTLING_TICKS)
-            self._rater.rate(first, row + 1, self._baselines[-1], self._rates[-1])
+            self._rater.rate(first, end, self._baselines[-1], self._rates[-1])
+
+    def _read_between(self, begin_ns: int, end_ns: int) -> list[Reading]:
+        first, end = (bisect_left(self._readings, at, key=_instant) for at in (begin_ns, end_ns))
+        return self._readings[first:end]
 
     def _drop(self, count: int) -> None:
         """Forget the oldest ticks."""
@@ -141,8 +198,7 @@ class Follower:
         self._blocks = [b - count for b in self._blocks]
         while len(self._blocks) > 1 and self._blocks[1] <= 0:
             del self._blocks[0], self._baselines[0], self._rates[0]
-        oldest = self._table.start_ns
-        self._readings = [r for r in self._readings if r.at_ns >= oldest]
+        self._readings = self._read_between(self._table.start_ns, FOREVER)
 
     def _judge(self) -> list[Verdict]:
         first = max(0, self._filled - LOOK_TICKS)
@@ -168,7 +224,7 @@ class Follower:
         table = self._table.span(first, self._filled)
         begin, end = table.start_ns, table.at_ns(table.ticks)
         margin = 60 * 1_000_000_000
-        readings = [r for r in self._readings if begin - margin <= r.at_ns <= end + margin]
+        readings = self._read_between(begin - margin, end + margin)
         case = prepare(self._home, self._sessions, table, readings, self._settings)
         alibi = replace(self._alibi, speaks=self._alibi.speaks[span], aside=self._alibi.aside[span])
         case = replace(case, alibi=alibi)
@@ -184,6 +240,10 @@ class Follower:
             rates=tuple(self._rates),
         )
         return case, done
+
+
+def _instant(reading: Reading) -> int:
+    return reading.at_ns
 
 
 def _last(case: Case, looks: Sequence[Close], ticks: int) -> list[Finding]:

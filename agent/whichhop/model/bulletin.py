@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.model.finding import Verdict
+from whichhop.model.finding import Finding, Verdict
 from whichhop.model.links import LinkKind, Medium
 from whichhop.model.mark import Mark
 
@@ -80,7 +80,8 @@ class Bulletin:
 
     learning_s: seconds until the first baseline is learned; 0 once verdicts can be given.
     told: the last day's verdicts, newest first; those that last have no end. steps: what to do next, the best
-    first, in plain words.
+    first, in plain words. findings: whatever may be at fault in the last tick, links and all else, likeliest
+    first; empty when all is calm.
     """
 
     home: str
@@ -93,5 +94,6 @@ class Bulletin:
     rooms: tuple[RoomRate, ...] = ()
     marks: tuple[Mark, ...] = ()
     steps: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     plan_down_bps: float | None = None
     plan_up_bps: float | None = None

@@ -25,7 +25,7 @@ _MOST_QUERY = 2_000
 
 
 class App:
-    """Answers GET and HEAD. Paths under /api need `Authorization: Bearer TOKEN`; /metrics and /health do not.
+    """Answers GET and HEAD. Paths under /api need `Authorization: Bearer TOKEN`; the others do not.
 
     store: the store's path; pages are read in a worker thread, one at a time.
     summary: gives what /api/home says, as plain JSON values (see records_api.home_summary).
@@ -47,6 +47,7 @@ class App:
         self._routes: dict[str, Handler] = {
             "/health": self._health,
             "/metrics": self._metrics,
+            "/bulletin": self._bulletin,
             "/api/home": self._home,
             "/api/records": self._records,
             "/api/readings": self._readings,
@@ -121,6 +122,15 @@ class App:
     async def _metrics(self, question: Question) -> Answer:
         body, content_type = exposition(self._live, question.headers.get("accept", ""))
         return Answer(body=body, content_type=content_type)
+
+    async def _bulletin(self, question: Question) -> Answer:
+        """GET /bulletin: the comparer's newest word, as model/bulletin.py has it."""
+        only_known(question)
+        if self._live.bulletin is None:
+            raise RefusedError(404, "this agent does not compare; start one with: whichhop run ... --compare")
+        if not self._live.bulletin:
+            raise RefusedError(503, "the comparer has not spoken yet; ask again in half a minute")
+        return Answer(body=self._live.bulletin)
 
     async def _home(self, question: Question) -> Answer:
         only_known(question)

@@ -77,7 +77,9 @@ class LiveState:
         "loop_lateness_seconds", "steal_ratio", "wan_received_bytes", "store_writable"; set by the daemon.
     modems: each modem's newest reading, None where it failed; set by the daemon.
     of_targets: the latest figures of single targets, by catalogue name and target.
-    faults: probability by element. episodes: (cause, element) pairs going on now. Both from the comparer.
+    faults: probability by element. episodes: (cause, element) pairs going on now. bulletin: the newest one
+        (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not compare.
+        All three from the comparer.
     """
 
     def __init__(self, *, home: str, agent: str, names: Collection[str]) -> None:
@@ -88,6 +90,7 @@ class LiveState:
         self.of_targets: dict[tuple[str, str], float] = {}
         self.faults: Mapping[str, float] = {}
         self.episodes: Collection[tuple[str, str]] = ()
+        self.bulletin: bytes | None = None
         self._names = frozenset(names)
         self._sessions: dict[SessionKey, SessionState] = {}
 

@@ -25,19 +25,21 @@ def test_a_sample_waits_for_the_beat_and_is_set_aside_for_trouble_found_then(tmp
 
 
 def test_lateness_and_refused_sends_are_told_once(tmp_path: Path) -> None:
-    clock = HandClock()
-    failures = [0]
-    watch = Watch(Alibi("desk"), clock, Host(tmp_path), Kept(), send_failures=lambda: failures[0])
+    clock, kept = HandClock(), Kept()
+    watch = Watch(Alibi("desk"), clock, Host(tmp_path), kept)
     watch.beat()
     watch.woke(MonoNs(1000 * MS), MonoNs(1003 * MS))
     watch.woke(MonoNs(2000 * MS), MonoNs(2001 * MS))
-    failures[0] = 4
+    for target in ("router", "attic", "router", "harbour"):
+        watch.sink(key(target), Sample(sent_ns=clock.utc, fate=Fate.NOT_SENT))
+    watch.sink(key(), Sample(sent_ns=clock.utc, fate=Fate.LOST))  # the network's doing, not ours
     clock.pass_ns(1000 * MS)
     first = {r.name: r.value for r in watch.beat()}
     clock.pass_ns(1000 * MS)
     second = {r.name: r.value for r in watch.beat()}
     assert (first["loop_lateness_s"], first["send_failures"]) == (0.003, 4.0)
     assert (second["loop_lateness_s"], second["send_failures"]) == (0.0, 0.0)
+    assert [s.fate for _, s in kept.rows].count(Fate.NOT_SENT) == 4
 
 
 def test_readings_carry_the_agent_and_the_wall_clock(tmp_path: Path) -> None:

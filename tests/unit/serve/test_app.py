@@ -81,3 +81,14 @@ def test_health_says_when_the_disk_refuses() -> None:
     live.values["store_writable"] = 0
     app = App(live=live, store=Path("/nowhere/s.db"), token=TOKEN, summary=dict)
     assert json.loads(ask(app, "/health")[1])["status"] == "not storing"
+
+
+def test_the_bulletin_needs_no_token_and_says_who_does_not_compare() -> None:
+    live = busy_state()
+    app = App(live=live, store=Path("/nowhere/s.db"), token=TOKEN, summary=dict)
+    status, body = ask(app, "/bulletin")
+    assert (status, "does not compare" in json.loads(body)["error"]) == (404, True)
+    live.bulletin = b""
+    assert ask(app, "/bulletin")[0] == 503
+    live.bulletin = b'{"home": "Alder House"}\n'
+    assert ask(app, "/bulletin") == (200, live.bulletin)

@@ -1,0 +1,154 @@
+"""The home's state now as a bulletin: each link in a line, agents, the day's verdicts, what to do next."""
+
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.explain import explain
+from whichhop.compare.follow import Standing
+from whichhop.model import CAUSE_TABLE, LINK_TABLE, Home, Link, Owner, Verdict
+from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, Told
+from whichhop.model.mark import Mark
+
+LATELY_TICKS = 6
+"""A minute: long enough for a figure of loss, short enough to be called now."""
+SUSPECTED_AT = 0.5
+"""From here on a link is likelier at fault than not."""
+MOST_STEPS = 4
+
+
+def bulletin_of(
+    standing: Standing,
+    told: Sequence[Verdict],
+    *,
+    troubles: Mapping[str, str] | None = None,
+    rooms: Iterable[RoomRate] = (),
+    marks: Iterable[Mark] = (),
+    steps: Sequence[str] | None = None,
+) -> Bulletin:
+    """What stands after the follower's last tick.
+
+    told: the last day's verdicts in any order (see told.DayBook). troubles: by agent, why it does not answer.
+    steps: what to do next, the best first; the verdicts' own advice unless given.
+    """
+    home, table = standing.home, standing.table
+    ordered = sorted(told, key=lambda v: (v.start_ns, v.elements), reverse=True)
+    lasting = [v for v in ordered if v.end_ns is None]
+    return Bulletin(
+        home=home.name,
+        at_ns=table.at_ns(table.ticks),
+        since_ns=table.start_ns,
+        learning_s=float(standing.learning_s),
+        agents=_agents(standing, troubles or {}),
+        links=tuple(_link_now(standing, link, lasting) for link in _from_far_ends(home)),
+        told=tuple(Told(verdict=v, words=tuple(explain(v))) for v in ordered),
+        findings=standing.findings,
+        rooms=tuple(rooms),
+        marks=tuple(marks),
+        steps=tuple(own_steps(lasting) if steps is None else steps),
+        plan_down_bps=home.plan.down_bps if home.plan else None,
+        plan_up_bps=home.plan.up_bps if home.plan else None,
+    )
+
+
+def own_steps(lasting: Iterable[Verdict]) -> list[str]:
+    """What the verdicts that last ask for: first what would make them sure, then whose turn it is."""
+    out: list[str] = []
+    for verdict in lasting:
+        out += verdict.would_change
+        out += [f"For a claim that holds: {m}" for m in verdict.missing]
+        if CAUSE_TABLE[verdict.cause].owner is Owner.PROVIDER and verdict.proven:
+            out.append("Make the report for the provider: whichhop evidence HOME --html FILE")
+    return list(dict.fromkeys(out))[:MOST_STEPS]
+
+
+def _from_far_ends(home: Home) -> list[Link]:
+    """Links in the order from the home's far ends to the provider; those as far keep their written order."""
+
+    def links_left(link: Link) -> int:
+        path = home.path(link.near, home.root)
+        return len(path.links) if path is not None else 0
+
+    return sorted(home.links, key=links_left, reverse=True)
+
+
+def _agents(standing: Standing, troubles: Mapping[str, str]) -> tuple[AgentNow, ...]:
+    table = standing.table
+    out = []
+    for node in standing.home.agents:
+        mine = [i for i, s in enumerate(standing.sessions) if s.key.agent == node.name]
+        spoke = (table.sent[:, mine] > 0) | (table.aside[:, mine] > 0)
+        ticks = np.flatnonzero(spoke.any(axis=1))
+        heard_ns = table.at_ns(int(ticks[-1]) + 1) if ticks.size else None
+        out.append(AgentNow(name=node.name, heard_ns=heard_ns, trouble=troubles.get(node.name, "")))
+    return tuple(out)
+
+
+def _link_now(standing: Standing, link: Link, lasting: Sequence[Verdict]) -> LinkNow:
+    crossing = [i for i, s in enumerate(standing.sessions) if link.name in (k.name for k in s.path.links)]
+    ending = [i for i in crossing if standing.sessions[i].path.links[-1].name == link.name]
+    least = min((len(standing.sessions[i].path.links) for i in ending), default=0)
+    nearest = [i for i in ending if len(standing.sessions[i].path.links) == least]
+    # The agent next to a link sees it with the least of other links mixed in.
+    rtt_s, added_s, packets, lost = _figures(standing, nearest)
+    probability = max(
+        (
+            *(f.probability for f in standing.findings if link.name in f.elements),
+            *(v.probability for v in lasting if link.name in v.elements),
+        ),
+        default=0.0,
+    )
+    return LinkNow(
+        name=link.name,
+        near=link.near,
+        far=link.far,
+        kind=link.kind,
+        medium=link.medium,
+        state=_state(standing, link, crossing, lasting, probability),
+        probability=probability,
+        rtt_s=rtt_s,
+        added_s=added_s,
+        loss_ratio=lost / packets if packets else None,
+        packets=packets,
+    )
+
+
+def _state(
+    standing: Standing, link: Link, crossing: Sequence[int], lasting: Sequence[Verdict], probability: float
+) -> LinkState:
+    names = {each.name for each in standing.home.links}
+    blamed = [v for v in lasting if link.name in v.elements]
+    if any(
+        v.cause is LINK_TABLE[link.kind].cause and names.intersection(v.elements) == {link.name}
+        for v in blamed
+    ):
+        return LinkState.AT_FAULT
+    if blamed or probability >= SUSPECTED_AT:
+        return LinkState.SUSPECTED
+    lately = _lately(standing)[:, crossing]
+    learned = standing.baseline is not None and np.isfinite(standing.baseline.loc50[crossing])
+    return LinkState.CALM if bool((lately.any(axis=0) & learned).any()) else LinkState.UNKNOWN
+
+
+def _lately(standing: Standing) -> NDArray[np.bool_]:
+    return standing.speaks[-LATELY_TICKS:]
+
+
+def _figures(standing: Standing, columns: Sequence[int]) -> tuple[float | None, float | None, int, int]:
+    """Median round trip and excess in seconds, packets and losses of some sessions in the last minute."""
+    chosen, speaks = list(columns), _lately(standing)[:, columns]
+    table = standing.table
+    sent = int(np.where(speaks, table.sent[-LATELY_TICKS:, chosen], 0).sum())
+    lost = int(np.where(speaks, table.lost[-LATELY_TICKS:, chosen], 0).sum())
+    q50 = np.where(speaks, table.q50_s[-LATELY_TICKS:, chosen], np.nan)
+    rtt_s = _median(q50)
+    added_s = None
+    if standing.baseline is not None:
+        added_s = _median(q50 - standing.baseline.loc50[chosen])
+    return rtt_s, added_s, sent, lost
+
+
+def _median(values: NDArray[np.floating]) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else None

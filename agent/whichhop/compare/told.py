@@ -1,0 +1,105 @@
+"""The verdicts of a day as they come tick by tick, and what changed from one tick to the next."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from whichhop.model import Verdict
+
+DAY_NS = 24 * 3600 * 1_000_000_000
+MOVED = 0.1
+"""A probability that moved by less is not worth a line."""
+
+
+class DayBook:
+    """Keeps verdicts that a follower no longer looks at, for a day after their end."""
+
+    def __init__(self) -> None:
+        self._held: list[Verdict] = []
+
+    def take(self, verdicts: Iterable[Verdict], judged_ns: int, now_ns: int) -> list[Verdict]:
+        """The day's verdicts in order of time, once these are all of them since `judged_ns`.
+
+        One that began before what was looked at anew keeps its begin.
+        """
+        fresh = [self._whole(v, judged_ns) for v in verdicts]
+        settled = [v for v in self._held if v.end_ns is not None and v.end_ns <= judged_ns]
+        kept = [v for v in settled if v.end_ns is not None and v.end_ns > now_ns - DAY_NS]
+        self._held = sorted([*kept, *fresh], key=lambda v: (v.start_ns, v.elements))
+        return list(self._held)
+
+    def _whole(self, verdict: Verdict, judged_ns: int) -> Verdict:
+        if verdict.start_ns > judged_ns:
+            return verdict
+        for old in self._held:
+            reaches = old.end_ns is None or old.end_ns > judged_ns
+            if reaches and old.start_ns < verdict.start_ns and old.elements == verdict.elements:
+                return replace(verdict, start_ns=old.start_ns)
+        return verdict
+
+
+class ChangeKind(StrEnum):
+    """What became of a verdict since the last tick."""
+
+    OPENED = "opened"
+    CHANGED = "changed"
+    ENDED = "ended"
+    WITHDRAWN = "withdrawn"
+    """Later ticks spoke against it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One verdict's news; `verdict` as it is now, or as it last was when withdrawn."""
+
+    kind: ChangeKind
+    verdict: Verdict
+    before: Verdict | None = None
+
+
+def _overlap(one: Verdict, other: Verdict) -> bool:
+    return (one.end_ns is None or one.end_ns > other.start_ns) and (
+        other.end_ns is None or other.end_ns > one.start_ns
+    )
+
+
+def _same(one: Verdict, other: Verdict) -> bool:
+    return bool(set(one.elements) & set(other.elements)) and _overlap(one, other)
+
+
+def changes(before: Sequence[Verdict], after: Sequence[Verdict]) -> list[Change]:
+    """The news between two looks, in order of time.
+
+    Verdicts are the same trouble when they share an element and overlap in time. A verdict that was already
+    over when it was first seen is not news of the present: it opened and ended between two looks, and is
+    told as opened.
+    """
+    out: list[Change] = []
+    left = list(before)
+    for verdict in after:
+        old = min(
+            (v for v in left if _same(v, verdict)),
+            key=lambda v: (v.elements != verdict.elements, abs(v.start_ns - verdict.start_ns)),
+            default=None,
+        )
+        if old is None:
+            out.append(Change(kind=ChangeKind.OPENED, verdict=verdict))
+            continue
+        left.remove(old)
+        if _different(old, verdict):
+            out.append(Change(kind=ChangeKind.CHANGED, verdict=verdict, before=old))
+        if old.end_ns is None and verdict.end_ns is not None:
+            out.append(Change(kind=ChangeKind.ENDED, verdict=verdict, before=old))
+    # What is older than all that was looked at anew has been forgotten, not withdrawn.
+    oldest = min((v.start_ns for v in after), default=None)
+    for gone in left:
+        forgotten = gone.end_ns is not None and (oldest is None or gone.end_ns <= oldest)
+        if not forgotten:
+            out.append(Change(kind=ChangeKind.WITHDRAWN, verdict=gone, before=gone))
+    return out
+
+
+def _different(old: Verdict, new: Verdict) -> bool:
+    if (old.cause, set(old.elements), old.proven) != (new.cause, set(new.elements), new.proven):
+        return True
+    return old.end_ns is None and abs(old.probability - new.probability) >= MOVED
