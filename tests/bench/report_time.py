@@ -11,6 +11,7 @@ import resource
 import tempfile
 import zlib
 from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -110,14 +111,16 @@ def run() -> Iterable[Figure]:
         with Store.open(path) as store:
             fill(store, days)
         file_mb = path.stat().st_size / 1e6
-        made = get_context("spawn").Pool(1).apply(_report, (path, days))
+        load = round(os.getloadavg()[0], 1)
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as one:
+            made = one.submit(_report, path, days).result()
     dossier_s, written_s, peak_mb, beside = made
     value = round(dossier_s + written_s, 2)
     beside = {
         "days": days,
         "reading-and-judging-s": round(dossier_s, 2),
         "writing-s": round(written_s, 2),
-        "load-average": round(os.getloadavg()[0], 1),
+        "load-average": load,
         "file-mb": round(file_mb, 1),
         **beside,
     }
@@ -155,6 +158,7 @@ def _report(path: Path, days: int) -> tuple[float, float, int, dict[str, int]]:
         written,
         (own + children) // 1024,
         {
+            "processor-s": round(sum(os.times()[:4])),
             "sessions": len(dossier.sessions),
             "samples": sum(r.samples for r in dossier.sessions),
             "episodes": len(dossier.episodes),
