@@ -1,26 +1,26 @@
 """Time to make a month's report of Alder House: 24 sessions a packet a second, a bad hour every evening.
 
 Thirty whole days (62 million samples) are stored, then read, judged and written as page, paper and figures;
-nothing is scaled. Sessions of one kind share their packed hours, so that making the store takes a minute or
-two: what is read, unpacked and judged is the full size, and losses that fall together give the comparer more
-to look at than a real month would. `WHICHHOP_BENCH_DAYS` takes another number of days.
+nothing is scaled. Each session's hours come from a few of its own, moved in time, so that making the store
+takes a minute or so. `WHICHHOP_BENCH_DAYS` takes another number of days.
 """
 
 import os
 import random
 import resource
 import tempfile
+import zlib
 from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
 
 from bench.figure import Figure
-from bench.store_read import shifted
 from support.records import lifelike
 from whichhop.cli.assemble import Order, assemble
 from whichhop.config.check import House
 from whichhop.lab.alder import alder_home
-from whichhop.model import LinkKind, Method, Reading, Record, SessionKey, derive_sessions
+from whichhop.model import LinkKind, Reading, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.report.figures_csv import figures_csv
@@ -28,8 +28,9 @@ from whichhop.report.html import page
 from whichhop.report.pdf import pdf
 from whichhop.store.chain import pack_seqs
 from whichhop.store.store import Store
-from whichhop.wire.packed import pack
+from whichhop.wire.packed import pack, take_block, unfold
 from whichhop.wire.precision import settle
+from whichhop.wire.varint import put_signed
 
 TARGET = 20.0
 MOST_MB = 1500
@@ -39,49 +40,60 @@ FIRST = 29_880_000  # a whole hour, in minutes since the epoch
 BAD_HOUR = 20
 
 
-def _pool(rng: random.Random, method: Method, *, bad: bool, outside: bool) -> list[Record]:
-    key = SessionKey(agent="pool", target="pool", method=method)
+def _hour(rng: random.Random, key: SessionKey, *, bad: bool, outside: bool) -> list[Record]:
     base = (9_000_000 if outside else 2_000_000) + (60_000_000 if bad else 0)
     loss = 0.06 if bad else 0.0005
     return [settle(lifelike(rng, FIRST + m, key, base_ns=base, loss=loss)) for m in range(60)]
 
 
+def _later(body: bytes, minutes: int) -> bytes:
+    """A packed hour, unfolded, as that of a later time: only its first minute and first instant change."""
+    block = take_block(body)
+    sent = block.sent_ns
+    by, rest = divmod(minutes * NS_PER_MINUTE, sent.unit)
+    assert sent.stepwise
+    assert rest == 0
+    for old, new in ((block.facts[0].minute, block.facts[0].minute + minutes), (sent.first, sent.first + by)):
+        a, b = bytearray(), bytearray()
+        put_signed(a, old)
+        put_signed(b, new)
+        assert len(a) == len(b)
+        assert bytes(a) in body[:200]
+        body = body.replace(bytes(a), bytes(b), 1)
+    return body
+
+
 def fill(store: Store, days: int) -> None:
-    """Packed hours, and byte counters that show an idle line."""
+    """Packed hours, and byte counters that show an idle line.
+
+    Each session has four quiet hours of its own and, over the line, a bad one; they come again at random.
+    """
     rng = random.Random(7)
-    pools: dict[tuple[Method, bool, bool], list[Record]] = {}
-    blocks: dict[tuple[Method, bool, int], bytes] = {}
-
-    def block(key: SessionKey, outside: bool, hour: int) -> bytes:
-        """An hour of a session of one kind, from its pool turned to begin at another minute each hour."""
-        bad = outside and hour % 24 == BAD_HOUR
-        kind = (key.method, outside, bad)
-        if kind not in pools:
-            pools[kind] = _pool(rng, key.method, bad=bad, outside=outside)
-        turned = rng.randrange(60)
-        made = (shifted(pools[kind][(m + turned) % 60], key, hour * 60 + m) for m in range(60))
-        return pack(list(made))
-
     chain = store.db.number(
         "INSERT INTO chain (agent, origin, own, last_seq, head)"
         " VALUES ('pool', x'00', 0, 0, x'00') RETURNING id"
     )
+    first = FIRST // 60
     for session in derive_sessions(alder_home()):
         key = session.key
         outside = any(link.kind in (LinkKind.ACCESS, LinkKind.BEYOND) for link in session.path.links)
+        hours = {
+            bad: [unfold(pack(_hour(rng, key, bad=bad, outside=outside))) for _ in range(1 if bad else 4)]
+            for bad in {False, outside}
+        }
+        later = _later(hours[False][0], 60 * 24 * days)
+        assert take_block(later).records()[0].minute == FIRST + 60 * 24 * days
         with store.transaction():
             number = store.db.number(
                 "INSERT INTO session (agent, target, method) VALUES (?, ?, ?) RETURNING id",
                 (key.agent, key.target, key.method),
             )
-            for hour in range(FIRST // 60, FIRST // 60 + days * 24):
-                at = (key.method, outside, hour)
-                if at not in blocks:
-                    blocks[at] = block(key, outside, hour)
+            for hour in range(days * 24):
+                made = _later(rng.choice(hours[outside and (first + hour) % 24 == BAD_HOUR]), hour * 60)
                 store.db.execute(
                     "INSERT INTO hour (chain, session, hour, first_seq, last_seq, seqs, before, body)"
                     " VALUES (?, ?, ?, 1, 60, ?, x'00', ?)",
-                    (chain, number, hour, pack_seqs(list(range(1, 61))), blocks[at]),
+                    (chain, number, first + hour, pack_seqs(list(range(1, 61))), zlib.compress(made, 6)),
                 )
     readings = (
         Reading(at_ns=(FIRST + m) * NS_PER_MINUTE, agent="router", name=name, value=float(m) * 7_500)
@@ -99,14 +111,16 @@ def run() -> Iterable[Figure]:
         with Store.open(path) as store:
             fill(store, days)
         file_mb = path.stat().st_size / 1e6
-        made = get_context("spawn").Pool(1).apply(_report, (path, days))
+        load = round(os.getloadavg()[0], 1)
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as one:
+            made = one.submit(_report, path, days).result()
     dossier_s, written_s, peak_mb, beside = made
     value = round(dossier_s + written_s, 2)
     beside = {
         "days": days,
         "reading-and-judging-s": round(dossier_s, 2),
         "writing-s": round(written_s, 2),
-        "load-average": round(os.getloadavg()[0], 1),
+        "load-average": load,
         "file-mb": round(file_mb, 1),
         **beside,
     }
@@ -144,6 +158,7 @@ def _report(path: Path, days: int) -> tuple[float, float, int, dict[str, int]]:
         written,
         (own + children) // 1024,
         {
+            "processor-s": round(sum(os.times()[:4])),
             "sessions": len(dossier.sessions),
             "samples": sum(r.samples for r in dossier.sessions),
             "episodes": len(dossier.episodes),

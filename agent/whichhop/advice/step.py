@@ -131,3 +131,10 @@ def step_words(step: Step) -> tuple[str, ...]:
     out.append(f"Effort: {step.effort}; {step.cost}.")
     out += [f"Command: {c}" for c in step.commands]
     return tuple(out)
+
+
+def step_line(step: Step) -> str:
+    """A step in one line, for the page and `status`: what, and what it gives or how to learn that."""
+    if step.gains:
+        return f"{step.what}: {step.gains[0].words} ({step.effort})"
+    return f"{step.what}: {step.commands[0]}" if step.commands else step.what

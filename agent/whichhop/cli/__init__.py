@@ -32,6 +32,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ("transfer", "whichhop.cli.transfer", "measure how much a path carries and what that does to delay"),
     ("capacity", "whichhop.cli.capacity", "say what each link carries, and whether the plan is delivered"),
     ("advise", "whichhop.cli.advise", "say what to do next, ranked by what was measured"),
+    ("survey", "whichhop.cli.survey", "walk the rooms with a laptop and find the dead ones"),
     (
         "evidence",
         "whichhop.cli.evidence",

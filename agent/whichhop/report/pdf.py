@@ -125,7 +125,7 @@ def _date(at_ns: int) -> str:
 
 def _signed(signature: str) -> tuple[Block, ...]:
     return (
-        Para("Signature of that data's digest by the key above (Ed25519, RFC 8032):"),
+        Para("Signature of the data's digest by the home's key (Ed25519, RFC 8032):"),
         Fixed(signature[:64]),
         Fixed(signature[64:]),
     )

@@ -57,11 +57,14 @@ def _notice(dossier: Dossier) -> Notice:
     length = times.lasting(figure(claim, "duration").value or 0.0)
     often = f"in {count} episodes, {length} in all" if count > 1 else f"for {length}"
     if claim.made and one_short(dossier):
+        lasting = told(dossier)[0].end_ns is None
+        lies, so_far = ("lies", " so far") if lasting else ("lay", "")
         return Notice(
             Tone.CLAIM,
-            f"The trouble lay in {subject(claim)}: one short episode",
+            f"The trouble {lies} in {subject(claim)}: one short episode{so_far}",
             f"It {hurt(claim)}, {often}. The home's own network was measured at the same moments and was not"
-            " the cause. This is one short episode: it shows that it happened, not that it keeps happening.",
+            f" the cause. This is one short episode{so_far}: it shows that it happened, not that it keeps"
+            " happening.",
         )
     if claim.made:
         return Notice(

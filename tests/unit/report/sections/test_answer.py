@@ -23,13 +23,19 @@ def request(of: Dossier) -> str:
 
 
 def test_a_claim_on_one_short_episode_says_so_in_its_first_line() -> None:
-    said = dossier()
-    assert one_short(said)
-    found = notice(said)
+    lasting = dossier()
+    (one,) = told(lasting)
+    over = replace(lasting, episodes=(replace(one, end_ns=lasting.end_ns),))
+    assert one_short(lasting)
+    assert one_short(over)
+    assert notice(lasting).head.endswith("one short episode so far")
+    assert notice(lasting).head.startswith("The trouble lies in")
+    found = notice(over)
     assert found.tone is Tone.CLAIM
+    assert found.head.startswith("The trouble lay in")
     assert found.head.endswith("one short episode")
     assert "not that it keeps happening" in found.text
-    assert "your own records" in request(said)
+    assert "your own records" in request(over)
 
 
 def test_a_long_episode_or_a_second_one_is_a_trouble_that_lies_there() -> None:

@@ -1,0 +1,66 @@
+"""A short transfer from where the laptop is, through its own agent: rates both ways, or why there is none."""
+
+from typing import Any
+
+from whichhop.errors import WhichhopError
+from whichhop.model import Home, Node
+from whichhop.probes.transfer_line import Line
+
+PATIENCE_S = 3.0
+SILENCE_S = 60.0
+SECONDS = 3.0
+"""Long enough to be steady on a home's radio; the next room waits."""
+
+
+def _peer(home: Home, laptop: Node, target: str) -> str | None:
+    """The agent at the target, else the first on the way out, else any other."""
+    agents = [n.name for n in home.agents if n.name != laptop.name]
+    way = [name for name in home.way_out(laptop.name) if name in agents]
+    return target if target in agents else next(iter([*way, *agents]), None)
+
+
+def rates_of(
+    home: Home, laptop: Node, target: str, key: bytes, *, octets: int
+) -> tuple[dict[str, float], str]:
+    """The rate figures of `model.room.RoomResult`, and why there are none where there are none."""
+    peer = _peer(home, laptop, target)
+    if peer is None:
+        return {}, "no other node of the home runs an agent"
+    try:
+        return _figures(_ask(home, laptop, peer, key, octets)), ""
+    except WhichhopError as trouble:
+        return {}, str(trouble)
+
+
+def _ask(home: Home, laptop: Node, peer: str, key: bytes, octets: int) -> list[dict[str, Any]]:
+    with Line.dial(
+        laptop.address or "", home.ports.transfer, key=key, name="survey", seconds=PATIENCE_S
+    ) as line:
+        line.sock.settimeout(SILENCE_S)
+        line.say(
+            ask="order",
+            peer=peer,
+            ways=["out", "back"],
+            streams=1,
+            seconds=SECONDS,
+            octets=octets,
+            anyway=False,
+        )
+        while True:
+            said = line.hear()
+            if "refused" in said:
+                raise WhichhopError(str(said["refused"]))
+            if "results" in said:
+                found: list[dict[str, Any]] = said["results"]
+                return found
+
+
+def _figures(results: list[dict[str, Any]]) -> dict[str, float]:
+    out: dict[str, float] = {}
+    for r in results:
+        way = "up" if r["way"] == "out" else "down"
+        out[f"{way}_bps"] = float(r["rate_bps"])
+        out[f"{way}_at_least"] = float(bool(r["at_least"]))
+        if r.get("spread") is not None:
+            out[f"{way}_spread"] = float(r["spread"])
+    return out

@@ -1,0 +1,47 @@
+"""The drawing of a walk is one well-formed SVG that names each room and shows the dead ones as such."""
+
+from dataclasses import replace
+from xml.etree import ElementTree
+
+from whichhop.model.room import RoomResult
+from whichhop.report.rooms import judged
+from whichhop.report.rooms_plot import draw_rooms
+
+GOOD = RoomResult(
+    walk="w",
+    room="kitchen",
+    at_ns=1,
+    agent="desk",
+    target="router",
+    sent=300,
+    lost=6,
+    p50_s=0.003,
+    p50_low_s=0.0028,
+    p50_high_s=0.0032,
+    p95_s=0.008,
+    down_bps=92e6,
+    up_bps=19e6,
+)
+DEAD = replace(
+    GOOD, room="shed", lost=300, p50_s=None, p50_low_s=None, p50_high_s=None, p95_s=None, down_bps=None
+)
+GONE = replace(DEAD, room='<"cellar" & more>', sent=0, lost=0, unsent=300, up_bps=None)
+
+
+def test_every_room_is_named_and_the_dead_are_told_to_a_screen_reader() -> None:
+    svg = draw_rooms([judged(r, None) for r in (GOOD, DEAD, GONE)], 'A "house"')
+    root = ElementTree.fromstring(svg)
+    assert root.get("role") == "img"
+    assert "dead: shed" in (root.get("aria-label") or "")
+    words = "".join(root.itertext())
+    assert all(name in words for name in ("kitchen", "shed", '<"cellar" & more>'[:22]))
+    assert "no answer" in words
+    assert "nothing could be sent" in words
+
+
+def test_nothing_lies_outside_the_drawing() -> None:
+    root = ElementTree.fromstring(draw_rooms([judged(r, None) for r in (GOOD, DEAD)], "x"))
+    left, top, wide, high = map(float, (root.get("viewBox") or "").split())
+    for dot in root.iter("{http://www.w3.org/2000/svg}circle"):
+        assert left <= float(dot.get("cx") or "nan") <= left + wide
+        assert top <= float(dot.get("cy") or "nan") <= top + high
