@@ -22,7 +22,7 @@ class Known:
     """What was measured and what is described.
 
     start_ns, end_ns: the judged span. lines: beside each verdict what the modem's levels add, or None.
-    rates: the newest transfer of each agent, peer and way; rated_ns: when it was. ceilings: by link, as
+    rates: the newest transfer of each agent, peer and way; rated_ns: when it was. ceilings: by link and way, as
     `compare.capacity.capacities` takes them. home_file: the name to print in commands.
     """
 
@@ -35,7 +35,7 @@ class Known:
     lines: tuple[Explanation | None, ...] = ()
     rates: tuple[Measured, ...] = ()
     rated_ns: Mapping[tuple[str, str, str], int] = field(default_factory=dict)
-    ceilings: Mapping[str, tuple[float, str]] = field(default_factory=dict)
+    ceilings: Mapping[tuple[str, str], tuple[float, str]] = field(default_factory=dict)
     boxes: tuple[Box, ...] = ()
     run: Run | None = None
     levels: tuple[ModemLevels, ...] = ()
