@@ -68,7 +68,7 @@ def test_ten_megabytes_a_day_are_never_exceeded_though_agents_are_killed_in_mid_
     asking = alder.home.place("study").run(alder.argv("transfer", *words))
     moving(alder, 500_000)
     alder.kill("study")
-    assert asking.wait(30) == 2
+    assert asking.wait(90) == 2
     alder.start("study")
     alder.wait_up("study")
     # The keeper dies while it is owed an answer, and comes back.
@@ -77,7 +77,7 @@ def test_ten_megabytes_a_day_are_never_exceeded_though_agents_are_killed_in_mid_
     alder.kill("router")
     alder.start("router")
     alder.wait_up("router")
-    asking.wait(60)
+    asking.wait(90)
     refused = ""
     for _ in range(6):
         done = alder.ask("transfer", *words)
