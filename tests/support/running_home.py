@@ -43,7 +43,7 @@ class RunningHome:
     def wait_up(self, node: str) -> None:
         self.wait_for(self.agents[node], "metrics on")
 
-    def wait_for(self, running: Running, word: str, seconds: float = 60.0) -> None:
+    def wait_for(self, running: Running, word: str, seconds: float = 120.0) -> None:
         """Until a program has said something."""
         end = self.clock.mono_ns() + seconds * 1e9
         while word not in running.output():

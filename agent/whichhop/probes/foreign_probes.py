@@ -77,7 +77,8 @@ class ForeignProbes:
     def stop(self) -> Steps:
         """What was seen until the end; waits for the thread that starts probes, not for the probes."""
         self.end()
-        self._runner.join()
+        if self._runner.ident is not None:
+            self._runner.join()
         with self._lock:
             return self._steps
 

@@ -144,9 +144,8 @@ class Fetcher:
             tasks = [asyncio.create_task(work(session)) for _ in range(self.spec.streams)]
             aim = Aim(url=self.spec.url, method="HEAD")
             beside = ForeignProbes(aim, self.clock, octets=self.spec.probe_octets)
-            beside.start()
             try:
-                points, rtts, ended = await self._watch(tasks)
+                points, rtts, ended = await self._watch(tasks, beside)
             finally:
                 beside.end()
                 self.full.set()
@@ -161,7 +160,7 @@ class Fetcher:
         return seen | {"beside": asdict(steps), "beside_octets": beside.cost_octets}
 
     async def _watch(
-        self, tasks: list["asyncio.Task[None]"]
+        self, tasks: list["asyncio.Task[None]"], beside: ForeignProbes
     ) -> tuple[list[Point], list[tuple[float, float]], str]:
         points: list[Point] = []
         rtts: list[tuple[float, float]] = []
@@ -178,6 +177,8 @@ class Fetcher:
                 if over or now - start > (CONNECT_S + STALL_S) * NS_PER_S:
                     raise PeerError(f"nothing to speak of moved within {(now - start) / NS_PER_S:.0f} s")
                 continue
+            if not points:  # not before: a server that gives nothing must cost nothing
+                beside.start()
             self.report.began = True
             points.append((now, arrived))
             seconds = (now - points[0][0]) / NS_PER_S
