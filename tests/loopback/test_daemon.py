@@ -114,6 +114,10 @@ def test_two_agents_measure_each_other_reload_and_stop_with_everything_on_disk(a
     while packets_sent(agents.get("/metrics").decode()).get("study", 0) < 3:
         assert CLOCK.mono_ns() < end
         sleep_s(0.2)
+    page = agents.get("/").decode()
+    assert "The agent on desk measures, but does not compare." in page
+    assert f'href="http://127.0.77.30:{agents.api}/"' in page
+    assert '<th scope="row">study</th>' in page
 
     # Open minutes need the home's token, and hold what has been measured so far.
     token = derive_keys(read_key(agents.folder / "home.key")).api_token

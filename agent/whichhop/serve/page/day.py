@@ -1,5 +1,7 @@
 """The last day: episodes on a time line with what was changed, and the same as a list."""
 
+from collections import Counter
+
 from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.bulletin import Bulletin, Told
 from whichhop.model.mark import Mark
@@ -146,6 +148,7 @@ def _line(bulletin: Bulletin, told: list[Told], marks: tuple[Mark, ...]) -> Mark
 
 
 def _item(told: Told, bulletin: Bulletin, number: int) -> Markup:
+    """One episode. `number` tells apart those that began at once, so that a name lasts as news come in."""
     verdict = told.verdict
     links = {link.name: link for link in bulletin.links}
     end = verdict.end_ns
@@ -193,7 +196,11 @@ def day(bulletin: Bulletin) -> Markup:
     marks = tuple(
         sorted((m for m in bulletin.marks if m.at_ns > bulletin.at_ns - DAY_NS), key=lambda m: m.at_ns)
     )
-    dated = [(t.verdict.start_ns, _item(t, bulletin, n)) for n, t in enumerate(told)]
+    begun: Counter[int] = Counter()
+    dated = []
+    for one in reversed(told):  # from the oldest on
+        begun[one.verdict.start_ns] += 1
+        dated.append((one.verdict.start_ns, _item(one, bulletin, begun[one.verdict.start_ns])))
     dated += [(m.at_ns, _change(n, m, bulletin)) for n, m in enumerate(marks, 1)]
     items = [item for _, item in sorted(dated, key=lambda pair: -pair[0])]
     rest = items[SHOWN:]

@@ -106,6 +106,17 @@ def test_steps_beyond_the_third_wait_behind_a_press() -> None:
     assert all(f"step {n}" in said for n in range(5))
 
 
+def test_an_episodes_reasons_keep_their_name_when_another_begins() -> None:
+    def names(bulletin: Bulletin) -> list[str]:
+        found = re.findall(r'id="(why-\d+-\d+)"', html(bulletin))
+        assert len(found) == len(set(found)) == len(bulletin.told)
+        return found
+
+    newer = at_fault()
+    assert set(names(replace(newer, told=newer.told[1:]))) < set(names(newer))
+    names(replace(newer, told=(*newer.told, newer.told[0])))
+
+
 def test_everything_from_outside_is_escaped() -> None:
     base = at_fault()
     link = base.links[0]
