@@ -11,9 +11,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from lab_suite.runs import KINDS, runs_of
-from lab_suite.scoring import kind_of, outcome, table
-from lab_suite.stage import Stage
+from packet_suite.runs import KINDS, runs_of
+from packet_suite.scoring import kind_of, outcome, table
+from packet_suite.stage import Stage
 from whichhop.net.clock import SystemClock
 
 TOP = Path(__file__).parents[2]
@@ -62,7 +62,7 @@ def play(homes: int, runs: int, only: str | None) -> list[dict[str, Any]]:
         count = runs // homes + (number < runs % homes)
         words = ["--one-home", str(number), "--runs", str(count), *(["--only", only] if only else [])]
         child = subprocess.Popen(
-            [sys.executable, "-m", "lab_suite", *words], stdout=subprocess.PIPE, text=True
+            [sys.executable, "-m", "packet_suite", *words], stdout=subprocess.PIPE, text=True
         )
         up = threading.Event()
         thread = threading.Thread(target=_listen, args=(child, seen, up))
