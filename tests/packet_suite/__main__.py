@@ -109,7 +109,7 @@ def main() -> int:
     head = [
         f"Faults of real packets: {len(seen)} runs in {args.homes} emulated homes; commit {commit}, {day}.",
         "s: seconds from the fault to the right verdict with no other beside it; empty when there was none.",
-        f"Machine: {os.cpu_count()} processors, load average at the end {os.getloadavg()[2]:.0f} (15 minutes).",
+        f"Machine: {os.cpu_count()} processors, load average {os.getloadavg()[2]:.0f} (15 minutes).",
         "",
     ]
     text = "\n".join([*head, *table(seen)]) + "\n"
