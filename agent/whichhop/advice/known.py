@@ -22,8 +22,8 @@ class Known:
     """What was measured and what is described.
 
     start_ns, end_ns: the judged span. lines: beside each verdict what the modem's levels add, or None.
-    rates: the newest transfer of each agent, peer and way; rated_ns: when it was. ceilings: by link and way, as
-    `compare.capacity.capacities` takes them. home_file: the name to print in commands.
+    rates: the newest transfer of each agent, peer and way; rated_ns: when it was. ceilings: by link and way,
+    as `compare.capacity.capacities` takes them. home_file: the name to print in commands.
     """
 
     home: Home

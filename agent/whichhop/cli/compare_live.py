@@ -17,6 +17,7 @@ from whichhop.cli.times import clock_text
 from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.explain import explain, headline
 from whichhop.compare.follow import Follower
+from whichhop.compare.room_rates import is_of_transfer, room_rates
 from whichhop.compare.told import Change, ChangeKind, DayBook, changes
 from whichhop.compare.windows import TICK_NS
 from whichhop.config.keys import derive_keys, key_path_for, read_key
@@ -51,6 +52,7 @@ class Watcher:
         """The last day's verdicts after the newest turn, in order of time."""
         self._follower: Follower | None = None
         self._seen: set[Reading] = set()
+        self._rates: list[Reading] = []
 
     def turn(
         self,
@@ -76,7 +78,7 @@ class Watcher:
             self._follower.feed(piece, self._readings(begin - LATE_READINGS_NS, due_ns))
         standing = self._follower.standing()
         self.told = self._book.take(standing.verdicts, standing.judged_ns, due_ns)
-        return bulletin_of(standing, self.told, troubles=troubles)
+        return bulletin_of(standing, self.told, troubles=troubles, rooms=room_rates(self.home, self._rates))
 
     def _begin(self, due_ns: int, open_records: Iterable[Record]) -> Follower | None:
         piece = windows_of_store(
@@ -85,6 +87,7 @@ class Watcher:
         if piece is None:
             return None
         self._seen.clear()
+        self._rates.clear()
         follower = Follower(self.home, derive_sessions(self.home), start_ns=piece.start_ns)
         follower.feed(piece, self._readings(piece.start_ns - NS_PER_MINUTE, due_ns))
         return follower
@@ -92,6 +95,7 @@ class Watcher:
     def _readings(self, from_ns: int, to_ns: int) -> list[Reading]:
         """Readings of a span that were not given before."""
         found = [r for r in self._store.readings(from_ns=from_ns, to_ns=to_ns) if r not in self._seen]
+        self._rates += filter(is_of_transfer, found)
         late = to_ns - 2 * LATE_READINGS_NS
         self._seen = {r for r in self._seen if r.at_ns > late} | {r for r in found if r.at_ns > late}
         return found

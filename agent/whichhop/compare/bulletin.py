@@ -16,6 +16,8 @@ LATELY_TICKS = 6
 SUSPECTED_AT = 0.5
 """From here on a link is likelier at fault than not."""
 MOST_STEPS = 4
+MOST_TOLD = 100
+"""A flapping link must not make the bulletin a book: the newest verdicts are told."""
 
 
 def bulletin_of(
@@ -33,7 +35,8 @@ def bulletin_of(
     steps: what to do next, the best first; the verdicts' own advice unless given.
     """
     home, table = standing.home, standing.table
-    ordered = sorted(told, key=lambda v: (v.start_ns, v.elements), reverse=True)
+    ordered = sorted(told, key=lambda v: (v.end_ns is None, v.start_ns, v.elements), reverse=True)[:MOST_TOLD]
+    ordered.sort(key=lambda v: (v.start_ns, v.elements), reverse=True)
     lasting = [v for v in ordered if v.end_ns is None]
     return Bulletin(
         home=home.name,

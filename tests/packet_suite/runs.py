@@ -146,6 +146,9 @@ def runs_of(home: int, count: int, *, only: str | None = None) -> Iterator[Run]:
     """The runs of one home in order: all kinds in turn, each time in another size, own traffic more often."""
     dice = random.Random(1000 + home)
     every = [k for k in KINDS if k.name == only] if only else [*KINDS[:7], OWN, *KINDS[7:]]
+    # Homes side by side do different things: several uplinks filled at once are too much for a machine.
+    turn = 5 * home % len(every)
+    every = every[turn:] + every[:turn]
     places = dict.fromkeys((k.name for k in every), home)
     for kind in islice(cycle(every), count):
         words = kind.effects[places[kind.name] % len(kind.effects)]

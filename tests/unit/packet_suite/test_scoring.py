@@ -4,8 +4,8 @@ from typing import Any
 
 import pytest
 
-from lab_suite.runs import KINDS, OWN, runs_of
-from lab_suite.scoring import accused, kind_of, outcome, table
+from packet_suite.runs import KINDS, OWN, runs_of
+from packet_suite.scoring import accused, kind_of, outcome, table
 from whichhop.config.check import check_home
 from whichhop.config.load import load_yaml
 from whichhop.lab.elements import check_effect, find_spot
@@ -74,7 +74,7 @@ def test_the_table_counts_every_run_once() -> None:
 
 
 def test_every_kind_can_be_played_in_the_suites_home() -> None:
-    from lab_suite.runs import HOME
+    from packet_suite.runs import HOME
 
     home = check_home(load_yaml(HOME, "suite"))
     agents = {s.key.agent for s in derive_sessions(home)}

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -11,9 +12,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from lab_suite.runs import KINDS, runs_of
-from lab_suite.scoring import kind_of, outcome, table
-from lab_suite.stage import Stage
+from packet_suite.runs import KINDS, runs_of
+from packet_suite.scoring import kind_of, outcome, table
+from packet_suite.stage import Stage
 from whichhop.net.clock import SystemClock
 
 TOP = Path(__file__).parents[2]
@@ -62,7 +63,7 @@ def play(homes: int, runs: int, only: str | None) -> list[dict[str, Any]]:
         count = runs // homes + (number < runs % homes)
         words = ["--one-home", str(number), "--runs", str(count), *(["--only", only] if only else [])]
         child = subprocess.Popen(
-            [sys.executable, "-m", "lab_suite", *words], stdout=subprocess.PIPE, text=True
+            [sys.executable, "-m", "packet_suite", *words], stdout=subprocess.PIPE, text=True
         )
         up = threading.Event()
         thread = threading.Thread(target=_listen, args=(child, seen, up))
@@ -108,6 +109,7 @@ def main() -> int:
     head = [
         f"Faults of real packets: {len(seen)} runs in {args.homes} emulated homes; commit {commit}, {day}.",
         "s: seconds from the fault to the right verdict with no other beside it; empty when there was none.",
+        f"Machine: {os.cpu_count()} processors, load average {os.getloadavg()[2]:.0f} (15 minutes).",
         "",
     ]
     text = "\n".join([*head, *table(seen)]) + "\n"

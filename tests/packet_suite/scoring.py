@@ -4,7 +4,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from lab_suite.runs import KINDS, Kind
+from packet_suite.runs import KINDS, Kind
 from whichhop.model import Cause
 
 PROVIDER = (Cause.UPSTREAM_LINK, Cause.BEYOND)

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from lab_suite.runs import HOME, QUEUES_S, RELAYS, Run
-from lab_suite.scoring import right
+from packet_suite.runs import HOME, QUEUES_S, RELAYS, Run
+from packet_suite.scoring import right
 from whichhop.config.check import check_home
 from whichhop.config.keys import create_key
 from whichhop.config.load import load_yaml
