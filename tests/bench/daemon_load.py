@@ -84,7 +84,7 @@ def running() -> Iterator[tuple[int, int]]:
             try:
                 assert others.stdout is not None
                 assert others.stdout.readline() == "ready\n"
-                end = CLOCK.mono_ns() + 30e9
+                end = CLOCK.mono_ns() + 90e9
                 while "20 sessions, metrics on" not in (said := (folder / "log").read_text()):
                     assert CLOCK.mono_ns() < end, said
                     sleep_s(0.1)
