@@ -109,7 +109,7 @@ def children_s(pid: int) -> float:
 
 
 def packets(api: int) -> float:
-    with urllib.request.urlopen(f"http://{DESK}:{api}/metrics", timeout=10) as answer:
+    with urllib.request.urlopen(f"http://{DESK}:{api}/metrics", timeout=60) as answer:
         lines = answer.read().decode().splitlines()
     return sum(float(line.split()[-1]) for line in lines if line.startswith("whichhop_packets_sent_total"))
 
