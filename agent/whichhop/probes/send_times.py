@@ -19,6 +19,10 @@ class SendTimes(Generic[_V]):
     def __init__(self) -> None:
         self._rows: Remembered[Hashable, tuple[_V, int | None]] = Remembered()
 
+    def __len__(self) -> int:
+        """Packets whose last stamp has not come."""
+        return len(self._rows)
+
     def launched(self, token: Hashable, what: _V) -> None:
         """A packet left; its stamps will come under `token`."""
         self._rows.keep(token, (what, None))
@@ -36,6 +40,7 @@ class SendTimes(Generic[_V]):
         if scheduled:
             self._rows.keep(token, (what, at_ns))
             return what, at_ns, None
+        self._rows.drop(token)  # the driver's stamp is the last
         if scheduled_ns is None or at_ns - scheduled_ns < STAMPING_NS:
             return what, at_ns, at_ns
         return what, scheduled_ns, at_ns

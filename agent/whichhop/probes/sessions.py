@@ -45,8 +45,9 @@ class Course:
 _C = TypeVar("_C", bound=Course)
 _K = TypeVar("_K", bound=Hashable)
 _V = TypeVar("_V")
-_KEPT = 4096
-"""Packets remembered by number or token: 80 s at 50 a second, far beyond the waiting time."""
+_KEPT = 2048
+"""Packets remembered by number or token: five calls at once, 250 a second, for longer than they are waited
+for and held (wire.flight.WAIT_NS, LINGER_NS). More would cost memory: a row is some 300 octets."""
 
 
 class Remembered(Generic[_K, _V]):
@@ -65,6 +66,13 @@ class Remembered(Generic[_K, _V]):
     def get(self, key: _K) -> _V | None:
         """The row, None when there is none or it is forgotten."""
         return self._rows.get(key)
+
+    def drop(self, key: _K) -> None:
+        """Forget a row that is done with."""
+        self._rows.pop(key, None)
+
+    def __len__(self) -> int:
+        return len(self._rows)
 
 
 class Courses(Generic[_C]):

@@ -34,7 +34,7 @@ _EPOCH_NS = NTP_EPOCH_S * NS_PER_S
 _MASK32 = 0xFFFFFFFF
 _MASK64 = (1 << 64) - 1
 _HALF64 = 1 << 63
-_WINDOW_MASK = (1 << WINDOW) - 1
+_WINDOW_MASK, _TWO_WINDOWS = (1 << WINDOW) - 1, 1 << 2 * WINDOW
 _ZERO_28 = bytes(28)
 _DATAGRAM_MOST = 65_535
 
@@ -58,7 +58,9 @@ class Reflected:
         """
         ahead = seq - self.newest
         if ahead > 0:
-            self.seen = (self.seen << ahead | 1) & _WINDOW_MASK if ahead < WINDOW else 1
+            seen = self.seen << ahead | 1 if ahead < WINDOW else 1
+            # Bits past the window are never asked for, so they are cut off only now and then.
+            self.seen = seen if seen < _TWO_WINDOWS else seen & _WINDOW_MASK
             self.newest = seq
         elif ahead > -WINDOW and not self.seen >> -ahead & 1:
             self.seen |= 1 << -ahead
@@ -94,6 +96,7 @@ class Reflector:
     session: Reflected = field(default_factory=Reflected)
     """The session of the packet answered last, for `left`."""
     _sessions: OrderedDict[Hashable, Reflected] = field(default_factory=OrderedDict)
+    _last: Hashable = None
     _out: bytearray = field(default_factory=lambda: bytearray(_DATAGRAM_MOST))
     _view: memoryview = field(init=False)
 
@@ -209,6 +212,8 @@ class Reflector:
         )
 
     def _session(self, key: Hashable) -> Reflected:
+        if key == self._last:  # a flood is one session's, which is the newest already
+            return self.session
         sessions = self._sessions
         session = sessions.get(key)
         if session is None:
@@ -217,7 +222,7 @@ class Reflector:
                 sessions.popitem(last=False)
         else:
             sessions.move_to_end(key)
-        self.session = session
+        self.session, self._last = session, key
         return session
 
     def _refuse(self, reason: Refusal) -> Refusal:

@@ -31,3 +31,15 @@ def test_a_driver_that_stamps_where_scheduling_did_not_still_tells_the_time() ->
 def test_a_stamp_of_nobodys_packet_is_nobodys() -> None:
     times: SendTimes[str] = SendTimes()
     assert times.stamped(9, 5000, scheduled=True) is None
+
+
+def test_a_packet_is_forgotten_with_its_last_stamp_so_that_memory_stays_small() -> None:
+    times: SendTimes[str] = SendTimes()
+    for token in range(100):
+        times.launched(token, "packet")
+        times.stamped(token, 1000, scheduled=True)
+    assert len(times) == 100
+    for token in range(99):
+        assert times.stamped(token, 2000, scheduled=False) is not None
+    assert len(times) == 1
+    assert times.stamped(0, 2000, scheduled=False) is None

@@ -1,7 +1,7 @@
 """What was sent, by which standard, with which clocks, and what this kind of measuring cannot tell."""
 
 from whichhop.model import Method
-from whichhop.model.dossier import Dossier
+from whichhop.model.dossier import Dossier, SessionRow
 from whichhop.report.blocks import Block, Bullets, Para, Section
 from whichhop.report.words import millis
 
@@ -16,15 +16,27 @@ WORDS = {
 }
 
 
+_FOUR, _TWO = ("T1", "T2", "T3", "T4"), ("T1", "T4")
+"""Stamps a round trip needs: with a far end that stamps (RFC 8762 4), and with one that only answers."""
+
+
+def _programs_own(row: SessionRow) -> set[str]:
+    """Which of a session's stamps the kernel did not take in at least one of its records."""
+    groups = [set(group.split()) for group in row.stamps]
+    wanted = _FOUR if row.method == Method.STAMP or any("T2" in group for group in groups) else _TWO
+    return {stamp for group in groups for stamp in wanted if stamp not in group}
+
+
 def _clocks(dossier: Dossier) -> str:
     kernel = {stamp for row in dossier.sessions for group in row.stamps for stamp in group.split()}
-    user = any("" in row.stamps for row in dossier.sessions)
+    own = {stamp for row in dossier.sessions for stamp in _programs_own(row)}
     parts = []
     if kernel:
         parts.append(f"The operating system's kernel took the time stamps {', '.join(sorted(kernel))}")
-    if user:
+    if own:
         parts.append(
-            "some records carry time stamps of the program itself, which may be late on a busy machine"
+            f"in some records {', '.join(sorted(own))} is the program's own stamp, late on a busy machine"
+            " (T1 sent, T2 came there, T3 left there, T4 came back)"
         )
     known = [row.clock_error_ns for row in dossier.sessions if row.clock_error_ns is not None]
     if known:

@@ -1,0 +1,35 @@
+"""What a report says of who took its time stamps."""
+
+from dataclasses import replace
+
+import pytest
+
+from support.dossiers import dossier
+from whichhop.model import Method
+from whichhop.report.blocks import Para
+from whichhop.report.sections.method import method
+
+
+@pytest.mark.parametrize(
+    ("asked", "stamps", "own"),
+    [
+        (Method.STAMP, ("T1 T2 T3 T4",), ""),
+        (Method.STAMP, ("T1 T2 T3 T4", "T1 T2 T4"), "T3"),
+        (Method.STAMP, ("",), "T1, T2, T3, T4"),
+        (Method.ECHO, ("T1 T4",), ""),
+        (Method.ECHO, ("T1",), "T4"),
+        (Method.CALL, ("T1 T2 T4",), "T3"),
+        (Method.CALL, ("T1 T4",), ""),
+    ],
+)
+def test_stamps_that_the_kernel_did_not_take_are_named(
+    asked: Method, stamps: tuple[str, ...], own: str
+) -> None:
+    whole = dossier()
+    row = replace(whole.sessions[0], method=asked, stamps=stamps)
+    blocks = method(replace(whole, sessions=(row,))).blocks
+    text = " ".join(b.text for b in blocks if isinstance(b, Para) and isinstance(b.text, str))
+    if own:
+        assert f"in some records {own} is the program's own stamp" in text
+    else:
+        assert "program's own stamp" not in text
