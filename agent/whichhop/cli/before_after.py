@@ -43,7 +43,8 @@ examples:
 
 Compares the same hours of day before and after a change noted by `whichhop mark` (the newest, unless told).
 An answer speaks of chance only: whatever else changed at that time is in it too. Looking again with more
-measurements widens the intervals, so that no number of looks finds a difference where there is none.
+measurements widens the intervals, so that no number of looks finds a difference where there is none; with
+--records, the looks that the files tell of count, and this one is not kept.
 Exit code 0 when something could be compared, 1 when nothing could.
 """
 DEFAULT_NS = 7 * 24 * HOUR_NS
