@@ -23,6 +23,7 @@ from whichhop.cli.mark import mark_data
 from whichhop.cli.times import day_text, parse_span, parse_time
 from whichhop.compare.before_after import BeforeAfter, Spans, before_after, spans_of
 from whichhop.compare.hours import HOUR_NS, HourTable, hour_table
+from whichhop.compare.matched_hours import match_hours
 from whichhop.config.check import House, read_house
 from whichhop.daemon.options import default_store
 from whichhop.daemon.transfer_keeper import zone_of
@@ -43,7 +44,8 @@ examples:
 
 Compares the same hours of day before and after a change noted by `whichhop mark` (the newest, unless told).
 An answer speaks of chance only: whatever else changed at that time is in it too. Looking again with more
-measurements widens the intervals, so that no number of looks finds a difference where there is none.
+measurements widens the intervals, so that no number of looks finds a difference where there is none; with
+--records, the looks that the files tell of count, and this one is not kept.
 Exit code 0 when something could be compared, 1 when nothing could.
 """
 DEFAULT_NS = 7 * 24 * HOUR_NS
@@ -177,8 +179,13 @@ def _clipped(spans: Spans, measured: list[int]) -> Spans:
     return replace(spans, before=range(start, spans.before.stop), after=range(spans.after.start, end))
 
 
-def _look(store: Store, mark: Mark, now_ns: int, measured: list[int]) -> int:
-    """The how-manieth look this is; a bare instant and a note of the same hour are the same change."""
+def _look(store: Store, mark: Mark, now_ns: int, *, measured: list[int], matched: bool) -> int:
+    """The how-manieth look this is; a bare instant and a note of the same hour are the same change.
+
+    Where no hour of the day meets, nothing can be seen, and it is not counted.
+    """
+    if not matched:
+        return 1
     hour = mark.at_ns // HOUR_NS * HOUR_NS
     span = (measured[0] * HOUR_NS, (measured[-1] + 1) * HOUR_NS)
     return store.add_look(Look(of_ns=hour, at_ns=now_ns, from_ns=span[0], to_ns=span[1]))
@@ -209,6 +216,9 @@ def _find(args: argparse.Namespace, house: House, store: Store, path: Path) -> F
         return Found(number=number, mark=mark, spans=spans, answer=None, why=why)
     spans = _clipped(spans, measured)
     series, remarks = _series(readings, spans)
+    zone = zone_of(house.home)
+    before, after = ([h for h in measured if h in side] for side in (spans.before, spans.after))
+    matched = bool(match_hours(before, after, zone).pairs)
 
     def expected(one: LevelSeries) -> float | None:
         if one.frequency_hz is None:
@@ -222,8 +232,8 @@ def _find(args: argparse.Namespace, house: House, store: Store, path: Path) -> F
         series,
         at_ns=mark.at_ns,
         spans=spans,
-        look=_look(store, mark, now, measured),
-        zone=zone_of(house.home),
+        look=_look(store, mark, now, measured=measured, matched=matched),
+        zone=zone,
         seed=mark.at_ns // HOUR_NS,
         expected=expected,
         remarks=remarks,

@@ -90,7 +90,8 @@ def level_words(part: Part) -> str:
     """A group's level against what was worked out; "" where nothing was."""
     if part.expected_db is None or not part.effects or part.effects[0].change is None:
         return ""
-    return f"{part.name}: {against_expected(part.expected_db, part.effects[0].change)}"
+    words = f"{part.name}: {against_expected(part.expected_db, part.effects[0].change)}"
+    return words if words.endswith("?") else f"{words}."
 
 
 def _summary(found: BeforeAfter) -> list[str]:
@@ -100,7 +101,8 @@ def _summary(found: BeforeAfter) -> list[str]:
         if names:
             out.append(f"{str(answer).capitalize()}: {', '.join(names)}.")
     if not out:
-        return ["No difference shown anywhere."]
+        some = any(p.answer in (Answer.HELPED, Answer.WORSE, Answer.MIXED) for p in found.sessions)
+        return ["No link shows a difference; some sessions do." if some else "No difference shown anywhere."]
     same = sum(p.answer is Answer.NO_DIFFERENCE for p in found.links)
     if same:
         out.append(f"No difference shown: {same} of {len(found.links)} links.")
@@ -126,14 +128,14 @@ def _spans(found: BeforeAfter) -> list[str]:
     return lines
 
 
-def _looks(found: BeforeAfter) -> str:
+def _looks(found: BeforeAfter) -> list[str]:
     order = "First look" if found.look == 1 else f"Look {found.look}"
     effect = next((e for p in (*found.links, *found.modem) for e in p.effects), None)
     each = f" Each figure's interval holds with {100 * effect.confidence:.2f} %." if effect else ""
-    return (
-        f"{order} at this change.{each} A whole table errs in at most 5 % of changes that did nothing,"
-        " all looks taken together."
-    )
+    return [
+        f"{order} at this change.{each}",
+        "A whole table errs in at most 5 % of changes that did nothing, all looks taken together.",
+    ]
 
 
 def _unmeasured(found: BeforeAfter) -> str:
@@ -155,8 +157,8 @@ def answer_text(home: str, number: int | None, mark: Mark, found: BeforeAfter | 
     nothing = _unmeasured(found)
     if nothing:
         return "\n".join([*lines, nothing, *(f"Note: {r}" for r in found.remarks), ""])
-    lines += [_looks(found), "", *_summary(found)]
-    lines += [f"{words}." for part in found.modem if (words := level_words(part))]
+    lines += [*_looks(found), "", *_summary(found)]
+    lines += [words for part in found.modem if (words := level_words(part))]
     lines += _tabled("Links", [p for p in found.links if p.answer is not Answer.UNMEASURED])
     lines += _tabled("Modem", [p for p in found.modem if p.answer is not Answer.UNMEASURED])
     lines += _sessions(found.sessions)

@@ -139,7 +139,8 @@ def _export(args: argparse.Namespace) -> int:
             for mark in noted:
                 write(mark_line(mark))
             for look in store.looks():
-                if span["from_ns"] <= look.of_ns < span["to_ns"]:
+                # A look names the hour of its change, so it may lie a little before the mark.
+                if span["from_ns"] - 60 * NS_PER_MINUTE < look.of_ns < span["to_ns"]:
                     write(look_line(look))
     # The lines themselves may be on standard output, so the summary goes beside them.
     _summary(args, count, "exported", sys.stderr if args.output == "-" else sys.stdout)

@@ -112,8 +112,13 @@ def _episodes(bulletin: Bulletin) -> list[str]:
     now = bulletin.at_ns
     past = [t.verdict for t in bulletin.told if t.verdict.end_ns is not None]
     judged = _length(now - max(bulletin.since_ns, now - DAY_NS))
+    noted = [
+        f"{clock_text(m.at_ns)[:5]} noted: {m.text}"
+        for m in sorted(bulletin.marks, key=lambda m: -m.at_ns)
+        if now - m.at_ns < DAY_NS
+    ]
     if not past:
-        return [f"no episode came to an end in the {judged} judged"]
+        return [f"no episode came to an end in the {judged} judged", *noted]
     total = sum((v.end_ns or now) - v.start_ns for v in past)
     head = f"{len(past)} episode{'s' if len(past) > 1 else ''}, {_length(total)} of {judged} judged"
     rows = [
@@ -121,7 +126,7 @@ def _episodes(bulletin: Bulletin) -> list[str]:
         f"{v.cause}: {' or '.join(v.elements)}"
         for v in past
     ]
-    return [head, *rows]
+    return [head, *noted[:1], *rows]
 
 
 def _agents(answers: Mapping[str, str]) -> list[str]:

@@ -12,7 +12,7 @@ import msgspec
 
 from whichhop.cli.compare import SETTLED_NS, ask_agents
 from whichhop.cli.metric_text import LastRate, modem_line, modems_of, rates_of
-from whichhop.cli.screen import View, screen
+from whichhop.cli.screen import DAY_NS, View, screen
 from whichhop.compare.last_hour import judge_lately
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
@@ -121,7 +121,7 @@ def _judged_here(args: argparse.Namespace, house: House, heard: list[Heard]) -> 
             if session.key in kept:
                 records += store.session_records(session.key, minute_of(start), minute_of(end) + 1)
         readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
-        marks = [m for m in store.marks().values() if m.at_ns >= start]
+        marks = [m for m in store.marks().values() if m.at_ns >= end - DAY_NS]
         troubles = {h.agent: h.trouble for h in heard if h.trouble}
         found = judge_lately(
             home, records, readings, start_ns=start, end_ns=end, troubles=troubles, marks=marks

@@ -38,14 +38,15 @@ def spans_of(
 ) -> Spans:
     """The hours to compare, up to `before_ns` and `after_ns` long, cut where another mark lies.
 
-    number: the mark that is looked at, None for a bare instant.
+    number: the mark that is looked at; None for a bare instant, which means whatever is noted in its hour.
     """
     change = at_ns // HOUR_NS
     start, end = -(-(at_ns - before_ns) // HOUR_NS), min(at_ns + after_ns, now_ns) // HOUR_NS
     cut = []
     for other, mark in marks.items():
         hour = mark.at_ns // HOUR_NS
-        if other == number or not start <= hour < end:
+        itself = other == number or (number is None and hour == change)
+        if itself or not start <= hour < end:
             continue
         where = f"note {other} ({mark.text})"
         if hour == change:

@@ -125,6 +125,9 @@ def test_no_hour_of_day_on_both_sides_says_so(scene: Scene) -> None:
     scene.fill(range(CHANGE + 2, CHANGE + 6), 4_000_000)
     code, text = scene.ask("before-after")
     assert (code, "No hour of the day was measured both before and after" in text) == (1, True)
+    # nothing could be seen, so it is no look
+    with Store.make(scene.kept) as store:
+        assert store.looks() == []
 
 
 def test_another_note_nearby_cuts_the_time_and_is_told(mended: Scene) -> None:

@@ -10,6 +10,7 @@ from whichhop.cli.metric_text import LastRate
 from whichhop.cli.screen import HEIGHT, WIDTH, View, screen
 from whichhop.model import Cause, LinkKind, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, Told
+from whichhop.model.mark import Mark
 
 NOW = 1_772_388_000 * 10**9
 MINUTE = 60 * 10**9
@@ -96,6 +97,16 @@ def test_the_last_days_episodes_are_counted_and_added_up() -> None:
     text = screen(view(replace(CALM, told=tuple(past))))
     assert "Lately    2 episodes, 28 min of 24 h judged" in text
     assert text.count("upstream-link: modem/provider-edge") == 2
+
+
+def test_what_was_changed_in_the_last_day_stands_beside_the_episodes() -> None:
+    marks = (
+        Mark(at_ns=NOW - 90 * MINUTE, text="moved the attic node"),
+        Mark(at_ns=NOW - 3000 * MINUTE, text="long ago"),
+    )
+    text = screen(view(replace(CALM, marks=marks)))
+    assert "noted: moved the attic node" in text
+    assert "long ago" not in text
 
 
 def test_rates_stand_against_the_plan_and_the_budget_is_told() -> None:

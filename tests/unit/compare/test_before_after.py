@@ -149,6 +149,11 @@ def test_other_notes_cut_the_spans_and_are_named() -> None:
     assert any("note 4" in c and "cannot be told apart" in c for c in found.cut)
 
 
+def test_a_bare_instant_means_what_is_noted_in_its_hour() -> None:
+    found = spans(NOTES[2].at_ns, (CHANGE + 60) * HOUR_NS, {2: NOTES[2]}, None)
+    assert found.cut == ()
+
+
 def test_the_hour_of_the_change_is_on_neither_side() -> None:
     found = spans(NOTES[2].at_ns, (CHANGE + 60) * HOUR_NS, {}, None)
     assert CHANGE not in found.before
