@@ -45,7 +45,7 @@ class Walker:
         return [sys.executable, "-m", "whichhop", "survey", str(self.file), *words, "--store", store]
 
     def survey(self, *words: str) -> Done:
-        return self.home.place("desk").call(self.words(*words), timeout_s=120)
+        return self.home.place("desk").call(self.words(*words), timeout_s=300)
 
     def room(self, name: str, effect: Effect, walk: str) -> Done:
         number = self.home.fault(HOP, effect)

@@ -6,7 +6,7 @@ from whichhop.errors import WhichhopError
 from whichhop.model import Home, Node
 from whichhop.probes.transfer_line import Line
 
-PATIENCE_S = 3.0
+PATIENCE_S = 10.0
 SILENCE_S = 60.0
 SECONDS = 3.0
 """Long enough to be steady on a home's radio; the next room waits."""
