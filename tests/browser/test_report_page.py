@@ -12,10 +12,9 @@ from whichhop.report.html import page as report_page
 pytestmark = pytest.mark.slow
 
 
-@pytest.mark.parametrize("story", ["upstream-link", "none"])
-def test_axe_finds_nothing_wrong_with_the_report(browser: Browser, story: str, tmp_path: Path) -> None:
+def test_axe_finds_nothing_wrong_with_the_report(browser: Browser, tmp_path: Path) -> None:
     file = tmp_path / "report.html"
-    file.write_text(report_page(dossier(story)))
+    file.write_text(report_page(dossier()))
     with opened(browser, file.as_uri(), size=PHONE) as page:
         assert violations(page) == []
         page.emulate_media(color_scheme="dark")

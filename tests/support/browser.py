@@ -51,6 +51,7 @@ def opened(
         reduced_motion="reduce" if still else "no-preference",
         locale="en-GB",
     )
+    context.set_default_timeout(120_000)
     try:
         page = context.new_page()
         if clock_ns is not None:
