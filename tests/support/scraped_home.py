@@ -37,6 +37,14 @@ class Scraped:
         assert body["status"] == "success"
         return list(body["data"]["result"])
 
+    def answer(self, expression: str) -> list[dict[str, dict[str, str]]]:
+        """The same, asked again for a while: on a busy machine a scrape may fail, and its series pause."""
+        for _ in range(60):
+            if found := self.query(expression):
+                return found
+            sleep_s(0.5)
+        return []
+
 
 def _feed(lives: dict[str, LiveState], turn: int) -> None:
     """One more part of what was recorded, as the daemons would count it."""
