@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -65,7 +66,7 @@ def test_what_cannot_be_done_is_said_in_one_line(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     # Whatever addresses the machine that runs the tests may have.
-    monkeypatch.setattr("whichhop.cli.survey.interface_of", lambda _: None)
+    monkeypatch.setattr(import_module("whichhop.cli.survey"), "interface_of", lambda _: None)
     assert main([*words[:2], *more, *words[2:]]) == 2
     (line,) = capsys.readouterr().err.strip().splitlines()
     assert said in line
