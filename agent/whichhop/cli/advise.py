@@ -9,29 +9,23 @@ from typing import Any
 
 import msgspec
 
-from whichhop.advice.known import Known, newest_ns, time_words
+from whichhop.advice.known import Known, time_words
 from whichhop.advice.rank import advise
 from whichhop.advice.step import Kind, Step, lasting_words, step_words
-from whichhop.cabling.level_readings import from_readings
-from whichhop.cabling.rates import RADIO_REAL
-from whichhop.cli.capacity import link_ceilings
 from whichhop.cli.compare import (
     DAY_NS,
     SETTLED_NS,
     ask_agents,
     import_files,
-    line_explanation,
 )
+from whichhop.cli.known_home import OF_LONG, known_home
 from whichhop.cli.times import parse_time
-from whichhop.compare.capacity import measured_of
-from whichhop.compare.link_ceilings import lowest, observed_ceilings
 from whichhop.compare.whole import compare_records
 from whichhop.compare.windows import TICK_NS
 from whichhop.config.check import House, read_house
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import derive_sessions
-from whichhop.model.link_context import OF_LINKS
 from whichhop.model.units import NS_PER_MINUTE, minute_of
 from whichhop.net.clock import SystemClock
 from whichhop.store.store import Store
@@ -47,8 +41,6 @@ done by the share of the service paid for that it would give back at most: of th
 What was never measured is not advised; the list ends with what to measure instead. Exit code 1 when there is
 nothing to mend.
 """
-OF_LONG = ("transfer_", "levels/", *(f"{name}:" for name in OF_LINKS))
-"""Readings of which the newest counts, however old."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -86,28 +78,22 @@ def _known(args: argparse.Namespace, house: House, store: Store) -> Known:
     ]
     readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
     found = compare_records(home, records, readings, start_ns=start, end_ns=end) if records else None
-    # Rates and levels hold for longer than a day: the newest ever count, each with its time.
-    older = [r for r in store.readings(to_ns=end) if r.name.startswith(OF_LONG)]
-    levels = tuple(from_readings(older))[-2:]
+    levels = None
     if args.levels:
         from whichhop.cli.levels import take_reading
         from whichhop.model.levels_source import LevelsSource
 
         levels = (take_reading("modem", LevelsSource(file=str(args.levels))),)
     heard = set(found.windows.sessions) if found else set()
-    return Known(
-        home=home,
-        home_file=str(args.home),
+    return known_home(
+        house,
+        str(args.home),
         start_ns=found.start_ns if found else start,
         end_ns=found.end_ns if found else end,
-        sessions=tuple(s for s in derive_sessions(home) if not heard or s.key in heard),
+        sessions=[s for s in derive_sessions(home) if not heard or s.key in heard],
         verdicts=found.verdicts if found else (),
-        lines=tuple(line_explanation(v, found, house, readings) for v in found.verdicts) if found else (),
-        rates=tuple(measured_of(older)),
-        rated_ns=newest_ns(older),
-        ceilings=lowest(link_ceilings(house), observed_ceilings(home, older, radio_share=RADIO_REAL)),
-        boxes=house.boxes,
-        run=house.run,
+        # Rates and levels hold for longer than a day: the newest ever count, each with its time.
+        readings=[r for r in store.readings(to_ns=end) if r.name.startswith(OF_LONG)],
         levels=levels,
     )
 

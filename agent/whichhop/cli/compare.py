@@ -10,10 +10,9 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.cabling.access_line import explain_line
 from whichhop.cabling.explain import Explanation
-from whichhop.cabling.level_readings import from_readings
 from whichhop.cli import metrics_windows
+from whichhop.cli.access_line import line_explanations
 from whichhop.cli.compare_live import follow
 from whichhop.cli.peers import DAY_NS, SETTLED_NS, peers_of
 from whichhop.cli.store_windows import windows_of_store
@@ -26,7 +25,7 @@ from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model import Cause, Home, Reading, Record, Verdict
+from whichhop.model import Home, Reading, Record
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
@@ -35,7 +34,7 @@ from whichhop.store.files import read_file
 from whichhop.store.gather import gather
 from whichhop.store.store import Store
 
-__all__ = ["DAY_NS", "SETTLED_NS", "add_arguments", "ask_agents", "import_files", "line_explanation", "run"]
+__all__ = ["DAY_NS", "SETTLED_NS", "add_arguments", "ask_agents", "import_files", "run"]
 
 EPILOG = """\
 examples:
@@ -104,22 +103,6 @@ def import_files(folder: Path, store: Store) -> None:
             (x for x in everything if isinstance(x, Record)),
             (x for x in everything if not isinstance(x, Record)),
         )
-
-
-def line_explanation(
-    verdict: Verdict, found: Comparison, house: House, readings: Sequence[Reading]
-) -> Explanation | None:
-    """What the modem's levels add to a verdict about the access line; None where none are ever read."""
-    if not house.home.levels or verdict.cause is not Cause.UPSTREAM_LINK:
-        return None
-    end = verdict.end_ns or found.end_ns
-    history = [levels for levels in from_readings(readings) if levels.at_ns <= end]
-    loss = [
-        (v.start_ns, v.end_ns or found.end_ns)
-        for v in found.verdicts
-        if v.cause is Cause.UPSTREAM_LINK and v.severity is not None and v.severity.lost
-    ]
-    return explain_line(verdict, history, house.run, loss)
 
 
 def _line_words(line: Explanation | None) -> list[str]:
@@ -218,11 +201,11 @@ def _ends(args: argparse.Namespace, latest: int) -> tuple[int, int]:
     return start, end
 
 
-def _follow(args: argparse.Namespace, home: Home) -> int:
+def _follow(args: argparse.Namespace, house: House) -> int:
     for option, given in (("from", args.start), ("to", args.end)):
         if given:
             raise WhichhopError(f"--follow judges what is measured from now on; leave --{option} out")
-    return follow(args, home)
+    return follow(args, house)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -233,7 +216,7 @@ def run(args: argparse.Namespace) -> int:
     if len(chosen) > 1:
         raise WhichhopError(f"{' and '.join(chosen)} exclude each other; give one")
     if args.follow:
-        return _follow(args, home)
+        return _follow(args, house)
     material = _from_server(args, home) if args.prometheus else _from_store(args, home)
     start, end, readings = material.start_ns, material.end_ns, material.readings
     if material.windows is None or not material.windows.sent.any():
@@ -242,7 +225,7 @@ def run(args: argparse.Namespace) -> int:
             " start the agents, or name another span with --from and --to"
         )
     found = compare_windows(home, material.windows, readings)
-    lines = [line_explanation(v, found, house, readings) for v in found.verdicts]
+    lines = line_explanations(found.verdicts, found.end_ns, house, readings)
     if args.json:
         data = comparison_data(found) | {
             "note": material.note,

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import msgspec
 
+from whichhop.cli.known_home import LiveAdvice
 from whichhop.cli.live_news import Asker
 from whichhop.cli.peers import DAY_NS, SETTLED_NS, peers_of
 from whichhop.cli.store_windows import exact_windows, windows_of_store
@@ -20,6 +21,7 @@ from whichhop.compare.follow import Follower
 from whichhop.compare.room_rates import is_of_transfer, room_rates
 from whichhop.compare.told import Change, ChangeKind, DayBook, changes
 from whichhop.compare.windows import TICK_NS
+from whichhop.config.check import House
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.model import Home, Reading, Record, Verdict, derive_sessions
@@ -37,15 +39,21 @@ LATE_READINGS_NS = 5 * NS_PER_MINUTE
 """So far back a reading may still come in late."""
 TIDY_NS = 3600 * NS_PER_S
 MINUTES_A_DAY = 24 * 60
+ADVICE_DAYS = 2
+"""How old a rate or a modem's reading may be that live advice rests on; `advise` takes older ones too."""
 NICER = 5
 """Judging may wait; an agent on the same machine must be punctual."""
 
 
 class Watcher:
-    """Follows one home from the store that its agents' records are collected in."""
+    """Follows one home from the store that its agents' records are collected in.
 
-    def __init__(self, home: Home, store: Store, path: Path) -> None:
+    advice: what gives the next steps; the verdicts' own words do without it.
+    """
+
+    def __init__(self, home: Home, store: Store, path: Path, advice: LiveAdvice | None = None) -> None:
         self.home = home
+        self._advice = advice
         self._store, self._path = store, path
         self._book = DayBook()
         self.told: list[Verdict] = []
@@ -78,7 +86,18 @@ class Watcher:
             self._follower.feed(piece, self._readings(begin - LATE_READINGS_NS, due_ns))
         standing = self._follower.standing()
         self.told = self._book.take(standing.verdicts, standing.judged_ns, due_ns)
-        return bulletin_of(standing, self.told, troubles=troubles, rooms=room_rates(self.home, self._rates))
+        steps = None
+        if self._advice is not None:
+            since = max(standing.table.start_ns, due_ns - DAY_NS)
+            steps = self._advice.steps(self.told, standing.sessions, since, due_ns)
+        return bulletin_of(
+            standing,
+            self.told,
+            troubles=troubles,
+            rooms=room_rates(self.home, self._rates),
+            marks=[m for m in self._store.marks().values() if due_ns - DAY_NS <= m.at_ns <= due_ns],
+            steps=steps,
+        )
 
     def _begin(self, due_ns: int, open_records: Iterable[Record]) -> Follower | None:
         piece = windows_of_store(
@@ -187,7 +206,7 @@ def _end(*_: object) -> None:
     raise KeyboardInterrupt
 
 
-def follow(args: argparse.Namespace, home: Home) -> int:
+def follow(args: argparse.Namespace, house: House) -> int:
     """Compare until told to stop; exit code 0 then."""
     # Ctrl-C too: a shell that starts us in the background has it ignored.
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -198,15 +217,19 @@ def follow(args: argparse.Namespace, home: Home) -> int:
     teller = Teller(as_json=args.json)
     try:
         with Store.make(path) as store:
-            _follow(home, store, path, token, teller)
+            advice = LiveAdvice(
+                house,
+                args.home.name,
+                lambda at: list(store.readings(from_ns=at - ADVICE_DAYS * DAY_NS, to_ns=at)),
+            )
+            _follow(Watcher(house.home, store, path, advice), store, token, teller)
     except KeyboardInterrupt:
         teller.aside("stopped")
     return 0
 
 
-def _follow(home: Home, store: Store, path: Path, token: str, teller: Teller) -> None:
-    clock = SystemClock()
-    watcher = Watcher(home, store, path)
+def _follow(watcher: Watcher, store: Store, token: str, teller: Teller) -> None:
+    clock, home = SystemClock(), watcher.home
     asker = Asker(
         store=store, peers=peers_of(home), token=token, fetch=partial(fetch, seconds=FIRST_PATIENCE_S)
     )

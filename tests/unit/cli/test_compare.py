@@ -9,7 +9,7 @@ import pytest
 
 from whichhop.cabling.level_readings import to_readings
 from whichhop.cli import main
-from whichhop.cli.compare import line_explanation
+from whichhop.cli.access_line import line_explanations
 from whichhop.compare.whole import compare_records
 from whichhop.config.check import House
 from whichhop.config.keys import create_key
@@ -121,7 +121,7 @@ def test_a_verdict_about_the_line_is_joined_by_what_the_modem_says() -> None:
         )
         levels = ModemLevels(node="modem", at_ns=start, channels=channels)
         told = [*readings, *to_readings(levels, "router")]
-        line = line_explanation(verdict, found, House(home=read, run=None, boxes=()), told)
+        (line,) = line_explanations([verdict], found.end_ns, House(home=read, run=None, boxes=()), told)
         assert line is not None
         return line.sentence
 
@@ -129,4 +129,4 @@ def test_a_verdict_about_the_line_is_joined_by_what_the_modem_says() -> None:
     assert said(0.0) != said(-14.0)
     assert "clean" in said(0.0)
     never_read = House(home=alder_home(), run=None, boxes=())
-    assert line_explanation(verdict, found, never_read, readings) is None
+    assert line_explanations([verdict], found.end_ns, never_read, readings) == [None]

@@ -8,11 +8,15 @@ import pytest
 
 from whichhop.cli import main
 from whichhop.cli.compare_live import Teller, Watcher
+from whichhop.cli.known_home import LiveAdvice
+from whichhop.cli.peers import DAY_NS
 from whichhop.compare.windows import TICK_NS
+from whichhop.config.check import House
 from whichhop.config.keys import create_key
 from whichhop.lab.alder import HOME_FILE, alder_home
 from whichhop.lab.recorded import recorded_folder
-from whichhop.model import Cause, Record
+from whichhop.model import Cause, Reading, Record
+from whichhop.model.mark import Mark
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.files import read_file
 from whichhop.store.store import Store
@@ -63,6 +67,32 @@ def test_kept_history_gives_the_baseline_at_the_first_turn(tmp_path: Path) -> No
     assert bulletin is not None
     assert bulletin.learning_s == 0
     assert [t.verdict.cause for t in bulletin.told] == [Cause.BACKHAUL]
+
+
+def test_the_page_is_told_what_was_changed_and_what_to_do(tmp_path: Path) -> None:
+    """The attic's backhaul is by radio: with its fault recorded, to wire it is what advice puts first."""
+    path = tmp_path / "c.db"
+    due = END_NS - END_NS % TICK_NS
+    house = House(home=alder_home(), run=None, boxes=())
+    with Store.open(path) as store:
+        store.append_all(RECORDS, READINGS)
+        lately = Mark(at_ns=due - NS_PER_MINUTE, text="moved the attic's node to the landing")
+        for mark in (lately, Mark(at_ns=due - 2 * DAY_NS, text="two days ago")):
+            store.add_mark(mark)
+        reads: list[int] = []
+
+        def read(at_ns: int) -> list[Reading]:
+            reads.append(at_ns)
+            return list(store.readings(to_ns=at_ns))
+
+        watcher = Watcher(house.home, store, path, LiveAdvice(house, "alder.yaml", read))
+        bulletin = watcher.turn(due)
+        assert bulletin is not None
+        watcher.turn(due)
+    assert bulletin.marks == (lately,)
+    assert "backhaul attic to router" in bulletin.steps[0]
+    # The same verdicts within ten minutes: what was worked out stands.
+    assert len(reads) == 1
 
 
 def test_news_are_lines_and_json_is_a_bulletin_a_line(
