@@ -176,7 +176,7 @@ def test_a_quantiles_interval_holds_the_true_quantile_as_often_as_it_says(share:
     true = -math.log(1 - share)  # of the exponential law
     held = sum(true in interval.quantile_interval(rng.exponential(size=200), share) for _ in range(800))
     # at least 95 % of 800; binomial, four sigma under is 735; order statistics cover a little more
-    assert held >= 1861
+    assert held >= 735
 
 
 def test_a_quantiles_interval_has_no_end_where_too_few_samples_stand() -> None:
