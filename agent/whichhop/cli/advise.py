@@ -12,19 +12,14 @@ import msgspec
 from whichhop.advice.known import Known, time_words
 from whichhop.advice.rank import advise
 from whichhop.advice.step import Kind, Step, lasting_words, step_words
-from whichhop.cli.compare import (
-    DAY_NS,
-    SETTLED_NS,
-    ask_agents,
-    import_files,
-)
+from whichhop.cli.collecting import ask_agents, import_files
 from whichhop.cli.known_home import OF_LONG, known_home
-from whichhop.cli.times import parse_time
+from whichhop.cli.peers import DAY_NS, SETTLED_NS
+from whichhop.cli.span import told_span
 from whichhop.compare.whole import compare_records
-from whichhop.compare.windows import TICK_NS
 from whichhop.config.check import House, read_house
 from whichhop.daemon.options import default_store
-from whichhop.errors import DataError, WhichhopError
+from whichhop.errors import WhichhopError
 from whichhop.model import derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, minute_of
 from whichhop.net.clock import SystemClock
@@ -65,10 +60,7 @@ def _known(args: argparse.Namespace, house: House, store: Store) -> Known:
     latest = SystemClock().utc_ns() - SETTLED_NS
     if (args.records or args.offline) and kept:
         latest = min(latest, (kept[1] + 1) * NS_PER_MINUTE)
-    end = parse_time(args.end, "--to", latest - latest % TICK_NS)
-    start = parse_time(args.start, "--from", end - DAY_NS)
-    if start >= end:
-        raise DataError(f"--to {args.end} is not after --from {args.start}; swap them")
+    start, end = told_span(args, latest)
     mine = set(store.sessions())
     records = [
         r

@@ -18,8 +18,9 @@ from whichhop.cabling.level_hours import level_series
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.what_if import parse_change
 from whichhop.cli.change_words import answer_text
-from whichhop.cli.compare import SETTLED_NS, ask_agents, import_files
+from whichhop.cli.collecting import ask_agents, import_files
 from whichhop.cli.mark import mark_data
+from whichhop.cli.peers import SETTLED_NS
 from whichhop.cli.times import day_text, parse_span, parse_time
 from whichhop.compare.before_after import BeforeAfter, Spans, before_after, spans_of
 from whichhop.compare.hours import HOUR_NS, HourTable, hour_table

@@ -9,19 +9,16 @@ from typing import Any
 
 from whichhop.cabling.equipment import on_the_way
 from whichhop.cabling.rates import RADIO_REAL
+from whichhop.cli.collecting import ask_agents
 from whichhop.cli.table import table
 from whichhop.compare.capacity import DOWN, UP, capacities, measured_of, narrow_links, narrow_words
 from whichhop.compare.link_ceilings import Ceilings, lowest, observed_ceilings
 from whichhop.compare.plan_delivered import Delivery, by_hour, delivery_words, upstream_tests
 from whichhop.config.check import House, read_house
-from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.daemon.transfer_keeper import zone_of
 from whichhop.errors import DataError
-from whichhop.model import Home
 from whichhop.model import Path as Way
-from whichhop.net.http_get import fetch
-from whichhop.store.gather import gather
 from whichhop.store.store import Store
 
 EPILOG = """\
@@ -64,15 +61,6 @@ def link_ceilings(house: House) -> Ceilings:
     return lowest(*found)
 
 
-def _collect(args: argparse.Namespace, home: Home, store: Store) -> None:
-    token = derive_keys(read_key(args.key or key_path_for(args.home))).api_token
-    hosts = {n.name: f"[{n.address}]" if ":" in (n.address or "") else n.address for n in home.agents}
-    peers = {name: f"http://{host}:{home.ports.api}" for name, host in hosts.items()}
-    for one in gather(store, peers, token, fetch, lambda *_: None).agents:
-        if one.trouble:
-            sys.stderr.write(f"{one.agent}: {one.trouble}\n")
-
-
 def _mb(rate_bps: float | None) -> str:
     return "not known" if rate_bps is None else f"{rate_bps / 1e6:.1f} Mb/s"
 
@@ -84,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
     store_path = args.store or default_store(f"{args.home.stem}.collected")
     with Store.make(store_path) as store:
         if not args.offline:
-            _collect(args, home, store)
+            ask_agents(args, home, store)
         readings = [r for r in store.readings() if r.name.partition("_")[0] in ("transfer", "port", "radio")]
     measured = measured_of(readings)
     if not measured:

@@ -13,28 +13,24 @@ import msgspec
 from whichhop.cabling.explain import Explanation
 from whichhop.cli import metrics_windows
 from whichhop.cli.access_line import line_explanations
+from whichhop.cli.collecting import ask_agents, import_files
 from whichhop.cli.compare_live import follow
-from whichhop.cli.peers import DAY_NS, SETTLED_NS, peers_of
+from whichhop.cli.peers import SETTLED_NS
+from whichhop.cli.span import told_span
 from whichhop.cli.store_windows import windows_of_store
 from whichhop.cli.table import table
-from whichhop.cli.times import clock_text, local_text, parse_time
+from whichhop.cli.times import clock_text, local_text
 from whichhop.compare.explain import explain, probability_words
 from whichhop.compare.whole import Comparison, compare_windows, comparison_data
-from whichhop.compare.windows import TICK_NS, WindowTable
+from whichhop.compare.windows import WindowTable
 from whichhop.config.check import House, read_house
-from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Reading, Record
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
-from whichhop.net.http_get import fetch
 from whichhop.store.collect import Collected
-from whichhop.store.files import read_file
-from whichhop.store.gather import gather
 from whichhop.store.store import Store
-
-__all__ = ["DAY_NS", "SETTLED_NS", "add_arguments", "ask_agents", "import_files", "run"]
 
 EPILOG = """\
 examples:
@@ -69,40 +65,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--json", action="store_true", help="print data instead of text; with --follow a line a tick"
     )
-
-
-def _say(text: str) -> None:
-    sys.stderr.write(text + "\n")
-
-
-def ask_agents(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Collected], list[Record]]:
-    """Collect what every agent has measured; how each answered, and the minutes that have not settled."""
-    token = derive_keys(read_key(args.key or key_path_for(args.home))).api_token
-
-    def progress(agent: str, place: int, last: int) -> None:
-        if sys.stderr.isatty():
-            _say(f"collecting from {agent}: {place} of {last} records")
-
-    found = gather(store, peers_of(home), token, fetch, progress)
-    for one in found.agents:
-        if one.trouble:
-            _say(f"{one.agent}: {one.trouble}")
-    return list(found.agents), list(found.open_records)
-
-
-def import_files(folder: Path, store: Store) -> None:
-    """Read a folder's files in the interchange form into a store; DataError when there is none."""
-    files = sorted(folder.glob("*.jsonl*")) if folder.is_dir() else []
-    if not files:
-        raise DataError(
-            f"--records {folder}: no *.jsonl file there; write one with `whichhop records export`"
-        )
-    for file in files:
-        everything = read_file(file)
-        store.append_all(
-            (x for x in everything if isinstance(x, Record)),
-            (x for x in everything if not isinstance(x, Record)),
-        )
 
 
 def _line_words(line: Explanation | None) -> list[str]:
@@ -179,7 +141,7 @@ def _from_store(args: argparse.Namespace, home: Home) -> _Material:
 
 def _from_server(args: argparse.Namespace, home: Home) -> _Material:
     """Counts, from a server that scrapes the agents."""
-    start, end = _ends(args, SystemClock().utc_ns() - SETTLED_NS)
+    start, end = told_span(args, SystemClock().utc_ns() - SETTLED_NS)
     windows, readings, note = metrics_windows.windows_of_server(args, home, start, end)
     return _Material(start_ns=start, end_ns=end, windows=windows, readings=readings, agents=[], note=note)
 
@@ -190,15 +152,7 @@ def _span(args: argparse.Namespace, store: Store) -> tuple[int, int]:
     latest = SystemClock().utc_ns() - SETTLED_NS
     if args.records and kept:
         latest = min(latest, (kept[1] + 1) * NS_PER_MINUTE)
-    return _ends(args, latest)
-
-
-def _ends(args: argparse.Namespace, latest: int) -> tuple[int, int]:
-    end = parse_time(args.end, "--to", latest - latest % TICK_NS)
-    start = parse_time(args.start, "--from", end - DAY_NS)
-    if start >= end:
-        raise DataError(f"--to {args.end} is not after --from {args.start}; swap them")
-    return start, end
+    return told_span(args, latest)
 
 
 def _follow(args: argparse.Namespace, house: House) -> int:

@@ -7,7 +7,8 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from whichhop.cli.assemble import Order, assemble, whole_ticks
-from whichhop.cli.compare import DAY_NS, SETTLED_NS, ask_agents, import_files
+from whichhop.cli.collecting import ask_agents, import_files
+from whichhop.cli.peers import DAY_NS, SETTLED_NS
 from whichhop.cli.times import local_text, parse_time
 from whichhop.cli.zone import machine_zone
 from whichhop.config.check import House, read_house

@@ -9,6 +9,7 @@ from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.rates import RADIO_REAL
 from whichhop.cli.access_line import line_explanations
 from whichhop.cli.capacity import link_ceilings
+from whichhop.compare.bulletin import MOST_STEPS
 from whichhop.compare.capacity import measured_of
 from whichhop.compare.link_ceilings import lowest, observed_ceilings
 from whichhop.config.check import House
@@ -19,7 +20,6 @@ from whichhop.model.units import NS_PER_S
 OF_LONG = ("transfer_", "levels/", *(f"{name}:" for name in OF_LINKS))
 """Readings of which the newest counts, however old."""
 AGAIN_NS = 600 * NS_PER_S
-MOST_STEPS = 4
 
 Read = Callable[[int], list[Reading]]
 """Gives the readings of the time up to an instant, UTC ns."""

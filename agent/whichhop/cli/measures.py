@@ -10,7 +10,8 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from whichhop.cli.compare import ask_agents, import_files
+from whichhop.cli.collecting import ask_agents, import_files
+from whichhop.cli.peers import DAY_NS
 from whichhop.cli.table import table
 from whichhop.cli.times import local_text, parse_time
 from whichhop.config.check import read_house
@@ -34,7 +35,6 @@ examples:
 Without --session, a line for each session. A figure that the records do not support is withheld, with the
 reason. Times are rounded to 5 us when stored. Only whole minutes that have settled count.
 """
-DAY_NS = 24 * 3600 * NS_PER_S
 GLANCE = ("round-trip-50", "round-trip-99", "pdv-round-trip-95", "loss")
 """What a session's line shows when none is asked for."""
 

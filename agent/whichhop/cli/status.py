@@ -10,8 +10,9 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.cli.compare import SETTLED_NS, ask_agents
+from whichhop.cli.collecting import ask_agents
 from whichhop.cli.metric_text import LastRate, modem_line, modems_of, rates_of
+from whichhop.cli.peers import SETTLED_NS, peers_of
 from whichhop.cli.screen import DAY_NS, View, screen
 from whichhop.compare.last_hour import judge_lately
 from whichhop.config.check import House, read_house
@@ -75,12 +76,6 @@ def hear(agent: str, base: str, get: Fetch = _get) -> Heard:
     except (PeerError, msgspec.MsgspecError, UnicodeDecodeError):
         told = None  # it does not compare, or not yet; the others are asked too
     return Heard(agent=agent, metrics=metrics, bulletin=told)
-
-
-def bases(home: Home) -> dict[str, str]:
-    """Every agent's base address."""
-    hosts = {n.name: f"[{n.address}]" if ":" in (n.address or "") else n.address for n in home.agents}
-    return {name: f"http://{host}:{home.ports.api}" for name, host in hosts.items()}
 
 
 def newest(heard: list[Heard], now_ns: int) -> tuple[str, Bulletin] | None:
@@ -148,7 +143,7 @@ def run(args: argparse.Namespace) -> int:
     if not home.agents:
         raise DataError(f"{home.name}: no node runs an agent; add agent: true to one")
     with ThreadPoolExecutor(max_workers=min(16, len(home.agents))) as pool:
-        heard = list(pool.map(lambda item: hear(*item), bases(home).items()))
+        heard = list(pool.map(lambda item: hear(*item), peers_of(home).items()))
     now = SystemClock().utc_ns()
     told = newest(heard, now)
     if told is not None:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from whichhop import __version__
 from whichhop.cli.assemble import Order, assemble
-from whichhop.cli.compare import import_files
+from whichhop.cli.collecting import import_files
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError
 from whichhop.model import Record

@@ -5,7 +5,8 @@ from dataclasses import replace
 import msgspec
 
 from support.homes import alder
-from whichhop.cli.status import FRESH_NS, Heard, bases, hear, newest
+from whichhop.cli.peers import peers_of
+from whichhop.cli.status import FRESH_NS, Heard, hear, newest
 from whichhop.errors import PeerError
 from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin, Told
@@ -66,4 +67,4 @@ def test_the_newest_word_counts_unless_it_is_stale() -> None:
 
 
 def test_every_agent_is_asked_at_its_address() -> None:
-    assert bases(alder("192.0.2.2,", '"2001:db8::2",'))["attic"] == "http://[2001:db8::2]:8620"
+    assert peers_of(alder("192.0.2.2,", '"2001:db8::2",'))["attic"] == "http://[2001:db8::2]:8620"
