@@ -4,6 +4,7 @@ import argparse
 import json
 import sys
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +17,13 @@ from whichhop.cli.collecting import ask_agents, import_files
 from whichhop.cli.known_home import OF_LONG, known_home
 from whichhop.cli.peers import DAY_NS, SETTLED_NS
 from whichhop.cli.span import told_span
-from whichhop.compare.whole import compare_records
+from whichhop.cli.store_windows import windows_of_store
+from whichhop.compare.whole import compare_windows
 from whichhop.config.check import House, read_house
 from whichhop.daemon.options import default_store
 from whichhop.errors import WhichhopError
-from whichhop.model import derive_sessions
-from whichhop.model.units import NS_PER_MINUTE, minute_of
+from whichhop.model import Record, derive_sessions
+from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.store.store import Store
 
@@ -54,22 +56,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
-def _known(args: argparse.Namespace, house: House, store: Store) -> Known:
+def _known(args: argparse.Namespace, house: House, store: Store, extra: Sequence[Record]) -> Known:
     home = house.home
     kept = store.span()
     latest = SystemClock().utc_ns() - SETTLED_NS
     if (args.records or args.offline) and kept:
         latest = min(latest, (kept[1] + 1) * NS_PER_MINUTE)
     start, end = told_span(args, latest)
-    mine = set(store.sessions())
-    records = [
-        r
-        for s in derive_sessions(home)
-        if s.key in mine
-        for r in store.session_records(s.key, minute_of(start), minute_of(end - 1) + 1)
-    ]
+    windows = windows_of_store(store.db.path, home, start_ns=start, end_ns=end, extra=extra)
     readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
-    found = compare_records(home, records, readings, start_ns=start, end_ns=end) if records else None
+    found = None if windows is None else compare_windows(home, windows, readings)
     levels = None
     if args.levels:
         from whichhop.cli.levels import take_reading
@@ -140,11 +136,12 @@ def run(args: argparse.Namespace) -> int:
         kept = args.store or default_store(f"{args.home.stem}.collected")
         path = Path(passing) / "records.db" if args.records else kept
         with Store.make(path) as store:
+            extra: list[Record] = []
             if args.records:
                 import_files(args.records, store)
             elif not args.offline:
-                ask_agents(args, house.home, store)
-            known = _known(args, house, store)
+                _, extra = ask_agents(args, house.home, store)
+            known = _known(args, house, store, extra)
     steps = advise(known)
     if args.json:
         data = {

@@ -62,7 +62,7 @@ def _reduced(span_ns: tuple[int, int], columns: SessionColumns) -> Reduced:
         queue_ns=columns.queue_ns,
         duplicates=sum(f.duplicates * f.times for f in columns.facts),
         reordered=sum(f.reordered * f.times for f in columns.facts),
-        stamps=tuple(sorted({f.stamps for f in columns.facts})),
+        stamps=tuple(sorted(columns.stamps)),
         clock_error_ns=max(errors, default=None),
     )
     return reduced(counted, *span_ns)

@@ -21,6 +21,7 @@ from whichhop.cli.store_windows import windows_of_store
 from whichhop.cli.table import table
 from whichhop.cli.times import clock_text, local_text
 from whichhop.compare.explain import explain, probability_words
+from whichhop.compare.timing import timing_words
 from whichhop.compare.whole import Comparison, compare_windows, comparison_data
 from whichhop.compare.windows import WindowTable
 from whichhop.config.check import House, read_house
@@ -83,8 +84,8 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str) -> 
         f"{found.home.name}: {local_text(found.start_ns)} to {local_text(found.end_ns)},"
         f" {len(found.windows.sessions)} sessions, {found.packets} packets"
     )
-    if note:
-        head += f"\n({note})"
+    timed = timing_words(found.windows)
+    head += "".join(f"\n({words})" for words in (note, timed) if words)
     if not found.verdicts:
         return f"{head}\n\nHealthy: nothing exceeds its own quiet baseline.\n"
     rows = [

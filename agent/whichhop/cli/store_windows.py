@@ -1,6 +1,7 @@
 """Cuts a store's history into the comparer's windows, on as many processors as it is worth."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -64,13 +65,13 @@ def exact_windows(
     keys = [s.key for s in derive_sessions(home) if s.key in kept or s.key in known]
     start_ns, end_ns = start_ns - start_ns % TICK_NS, end_ns - end_ns % TICK_NS
     table = empty_table(keys, start_ns, (end_ns - start_ns) // TICK_NS)
-    _fill(table, path, [k for k in keys if k in kept], processes)
+    table = _filled(table, path, [k for k in keys if k in kept], processes)
     cutter = Cutter.into(table)
     cutter.add(loose)
     return table
 
 
-def _fill(table: WindowTable, path: Path, keys: Sequence[SessionKey], processes: int | None) -> None:
+def _filled(table: WindowTable, path: Path, keys: Sequence[SessionKey], processes: int | None) -> WindowTable:
     start_ns, end_ns = table.start_ns, table.at_ns(table.ticks)
     minutes = (minute_of(start_ns), minute_of(end_ns - 1) + 1)
     if processes is None and len(keys) * (minutes[1] - minutes[0]) < SPAWN_WORTH:
@@ -78,9 +79,12 @@ def _fill(table: WindowTable, path: Path, keys: Sequence[SessionKey], processes:
     cut = partial(_cut, start_ns, end_ns)
     parts = each_session(path, keys, cut, span=minutes, wanted=("rtt_ns",), processes=processes)
     place = {key: i for i, key in enumerate(table.sessions)}
+    stamps: dict[SessionKey, frozenset[str]] = {}
     for key, part in zip(keys, parts, strict=True):
+        stamps |= part.stamps
         for name in (*COUNTS, *QUANTILES):
             getattr(table, name)[:, place[key]] = getattr(part, name)[:, 0]
+    return replace(table, stamps=stamps)
 
 
 def _cut(start_ns: int, end_ns: int, columns: SessionColumns) -> WindowTable:
@@ -88,15 +92,13 @@ def _cut(start_ns: int, end_ns: int, columns: SessionColumns) -> WindowTable:
     cutter = Cutter([columns.session], start_ns=start_ns, end_ns=end_ns)
     assert columns.rtt_ns is not None  # noqa: S101 - it was asked for
     cutter.add_columns(columns.session, columns.sent_ns, columns.fate, columns.rtt_ns)
-    return cutter.table
+    return replace(cutter.table, stamps={columns.session: columns.stamps} if columns.stamps else {})
 
 
 def _heard(table: WindowTable) -> WindowTable | None:
-    """Without the empty minutes before the first packet and without sessions that were never heard."""
-    there = (table.sent > 0) | (table.aside > 0)
-    ticks, columns = np.flatnonzero(there.any(axis=1)), np.flatnonzero(there.any(axis=0))
-    if not ticks.size:
+    """From the first packet on, and without sessions that were never heard."""
+    found = table.from_first_packet()
+    if found is None:
         return None
-    first_ns = table.at_ns(int(ticks[0]))
-    first = max(0, (first_ns - first_ns % NS_PER_MINUTE - table.start_ns) // TICK_NS)
-    return table.span(first, table.ticks).picked([table.sessions[i] for i in columns])
+    columns = np.flatnonzero(((found.sent > 0) | (found.aside > 0)).any(axis=0))
+    return found.picked([table.sessions[i] for i in columns])

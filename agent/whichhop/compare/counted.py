@@ -167,6 +167,7 @@ def counted_of(session: SessionKey, records: Iterable[Record]) -> Counted:
         queue_ns=queue[order],
         duplicates=sum(r.duplicates for r in held),
         reordered=sum(r.reordered for r in held),
-        stamps=tuple(sorted({r.stamps for r in held})),
+        # A record without an answer has timed nothing, and says "" (as store/columns counts them).
+        stamps=tuple(sorted({r.stamps for r in held if Fate.ANSWERED in r.samples.fate})),
         clock_error_ns=max((e for e in errors if e is not None), default=None),
     )

@@ -1,7 +1,7 @@
 """The whole comparison in one call: a home's records in, its windows and verdicts out; and both as data."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import msgspec
@@ -10,7 +10,7 @@ from whichhop.compare.cutting import Cutter
 from whichhop.compare.engine import judge
 from whichhop.compare.explain import explain
 from whichhop.compare.windows import TICK_NS, WindowTable
-from whichhop.model import Home, Reading, Record, SessionKey, Verdict, derive_sessions
+from whichhop.model import Fate, Home, Reading, Record, SessionKey, Verdict, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE
 
 
@@ -43,7 +43,7 @@ def compare_records(
 ) -> Comparison | None:
     """Judge the home's own sessions from `start_ns` to `end_ns`; None when nothing was measured then.
 
-    Windows lie on whole multiples of their length since the epoch and begin no earlier than the first record.
+    Windows lie on whole multiples of their length since the epoch and begin no earlier than the first packet.
     """
     keys = [s.key for s in derive_sessions(home)]
     by_key: dict[SessionKey, list[Record]] = {key: [] for key in keys}
@@ -61,7 +61,10 @@ def compare_records(
     cutter = Cutter(heard, start_ns=begin, end_ns=end_ns - end_ns % TICK_NS)
     for key in heard:
         cutter.add(by_key[key])
-    return compare_windows(home, cutter.table, readings)
+    spoke = {key: [r for r in by_key[key] if Fate.ANSWERED in r.samples.fate] for key in heard}
+    stamps = {key: frozenset(r.stamps for r in found) for key, found in spoke.items() if found}
+    table = replace(cutter.table, stamps=stamps).from_first_packet()
+    return None if table is None else compare_windows(home, table, readings)
 
 
 def compare_windows(home: Home, windows: WindowTable, readings: Iterable[Reading]) -> Comparison:
@@ -85,5 +88,6 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
         "sessions": [str(k) for k in comparison.windows.sessions],
         "packets": comparison.packets,
         "coarse": comparison.windows.coarse,
+        "stamps": {str(key): sorted(groups) for key, groups in comparison.windows.stamps.items()},
         "verdicts": [verdict_data(v) for v in comparison.verdicts],
     }

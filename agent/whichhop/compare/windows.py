@@ -1,7 +1,7 @@
 """Slices of time as arrays: what each session sent, lost and saw in each tick of ten seconds."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -31,6 +31,7 @@ class WindowTable:
     lost_out, lost_back: of the lost, those whose direction is known. aside: packets set aside.
     q50_s, q80_s: quantiles of the answered round trips in seconds, NaN under LEAST_ANSWERS answers.
     coarse: True when the quantiles come from histogram buckets, not from samples.
+    stamps: whose stamps timed a session, as its settled records say (see Record); open minutes do not.
     """
 
     sessions: tuple[SessionKey, ...]
@@ -44,6 +45,7 @@ class WindowTable:
     q80_s: Seconds
     step_ns: int = TICK_NS
     coarse: bool = False
+    stamps: Mapping[SessionKey, frozenset[str]] = field(default_factory=dict)
 
     @property
     def ticks(self) -> int:
@@ -71,6 +73,11 @@ class WindowTable:
     def span(self, first: int, end: int) -> "WindowTable":
         """The ticks first..end-1, as views without a copy."""
         return replace(self._each(lambda a: a[first:end]), start_ns=self.at_ns(first))
+
+    def from_first_packet(self) -> "WindowTable | None":
+        """Without the ticks before the first packet, in which nothing could be learned; None without any."""
+        ticks = np.flatnonzero(((self.sent > 0) | (self.aside > 0)).any(axis=1))
+        return self.span(int(ticks[0]), self.ticks) if ticks.size else None
 
     def coarser(self, factor: int) -> "WindowTable":
         """Slices `factor` times as long: counts added; a quantile is the median of the parts' quantiles.

@@ -12,7 +12,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.model import ABSENT, SessionKey
+from whichhop.model import ABSENT, Fate, SessionKey
 from whichhop.store.read import FOREVER
 from whichhop.store.store import Store
 from whichhop.wire.packed import Facts, take_block, unfold
@@ -38,6 +38,15 @@ class SessionColumns:
     rtt_ns: Int64 | None
     out_ns: Int64 | None
     queue_ns: Int64 | None
+
+    @property
+    def stamps(self) -> frozenset[str]:
+        """What records with an answer say of their stamps; one without has timed nothing, and says ""."""
+        ends = np.cumsum([f.times * f.count for f in self.facts], dtype=np.int64)
+        answered = np.concatenate([[0], np.cumsum(self.fate == Fate.ANSWERED)])
+        starts = np.concatenate([[0], ends[:-1]]) if ends.size else ends
+        heard = answered[ends] > answered[starts]
+        return frozenset(f.stamps for f, spoke in zip(self.facts, heard, strict=True) if spoke)
 
 
 def _fill(out: Int64, column: Planes) -> None:

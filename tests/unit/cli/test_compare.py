@@ -51,6 +51,8 @@ def test_a_recorded_fault_is_named_in_text_and_in_data(
     data = json.loads(capsys.readouterr().out)
     assert [v["elements"] for v in data["verdicts"]] == [["desk/attic"]]
     assert data["agents"] == []
+    assert "Timed by the kernel's stamps in" in text
+    assert data["stamps"].keys() == set(data["sessions"])
     # This home file names no way to read its modem's levels, so nothing is said of them.
     assert data["line"] == [None]
 

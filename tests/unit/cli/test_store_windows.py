@@ -42,6 +42,7 @@ def test_the_fast_way_gives_the_windows_that_the_records_give(tmp_path: Path, pr
         assert np.array_equal(getattr(found, name), getattr(truth, name)), name
     for name in QUANTILES:
         np.testing.assert_allclose(getattr(found, name), getattr(truth, name), rtol=1e-6)
+    assert found.stamps == {key: frozenset(r.stamps for r in everything if r.session == key) for key in KEYS}
 
 
 def test_open_minutes_join_what_is_stored_and_the_span_is_kept_to(tmp_path: Path) -> None:

@@ -1,4 +1,5 @@
 import random
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,9 @@ from hypothesis import strategies as st
 
 from support.records import any_record, lifelike
 from support.reduce import total_rtt
-from whichhop.model import Method, Record, SessionKey
+from whichhop.compare.counted import counted_of
+from whichhop.model import Columns, Fate, Method, Record, SessionKey
+from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.columns import SessionColumns, _fill, _fill_optional, each_session, session_columns
 from whichhop.store.store import Store
 from whichhop.wire.packed import pack, take_block, unfold
@@ -84,3 +87,24 @@ def test_sessions_reduced_on_several_processors_come_back_in_order(tmp_path: Pat
         mine = [r for r in records if r.session == key and 6010 <= r.minute < 6065]
         assert (target, count) == (key.target, sum(len(r.samples) for r in mine))
         assert total == sum(s.rtt_ns or 0 for r in mine for s in r.samples)
+
+
+def test_a_record_without_an_answer_says_nothing_of_stamps(tmp_path: Path) -> None:
+    heard = lifelike(random.Random(1), 6000, KEY)
+    silent = replace(
+        heard,
+        minute=6001,
+        samples=Columns.of(
+            replace(
+                s, sent_ns=s.sent_ns + NS_PER_MINUTE, fate=Fate.LOST, rtt_ns=None, out_ns=None, queue_ns=None
+            )
+            for s in heard.samples
+        ),
+        stamps="",
+    )
+    with Store.open(tmp_path / "s.db") as store:
+        store.append_all([heard, silent])
+        assert session_columns(store, KEY).stamps == {heard.stamps}
+        assert session_columns(store, KEY, 6001).stamps == frozenset()
+        assert session_columns(store, KEY, 6002).stamps == frozenset()
+    assert counted_of(KEY, [heard, silent]).stamps == (heard.stamps,)

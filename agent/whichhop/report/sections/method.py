@@ -1,7 +1,8 @@
 """What was sent, by which standard, with which clocks, and what this kind of measuring cannot tell."""
 
 from whichhop.model import Method
-from whichhop.model.dossier import Dossier, SessionRow
+from whichhop.model.dossier import Dossier
+from whichhop.model.stamps import kernel_stamps, program_stamps
 from whichhop.report.blocks import Block, Bullets, Para, Section
 from whichhop.report.words import millis
 
@@ -16,20 +17,9 @@ WORDS = {
 }
 
 
-_FOUR, _TWO = ("T1", "T2", "T3", "T4"), ("T1", "T4")
-"""Stamps a round trip needs: with a far end that stamps (RFC 8762 4), and with one that only answers."""
-
-
-def _programs_own(row: SessionRow) -> set[str]:
-    """Which of a session's stamps the kernel did not take in at least one of its records."""
-    groups = [set(group.split()) for group in row.stamps]
-    wanted = _FOUR if row.method == Method.STAMP or any("T2" in group for group in groups) else _TWO
-    return {stamp for group in groups for stamp in wanted if stamp not in group}
-
-
 def _clocks(dossier: Dossier) -> str:
-    kernel = {stamp for row in dossier.sessions for group in row.stamps for stamp in group.split()}
-    own = {stamp for row in dossier.sessions for stamp in _programs_own(row)}
+    kernel = {stamp for row in dossier.sessions for stamp in kernel_stamps(row.stamps)}
+    own = {stamp for row in dossier.sessions for stamp in program_stamps(row.method, row.stamps)}
     parts = []
     if kernel:
         parts.append(f"The operating system's kernel took the time stamps {', '.join(sorted(kernel))}")
