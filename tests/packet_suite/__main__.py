@@ -7,6 +7,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+from contextlib import ExitStack
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -25,12 +26,15 @@ side by side. Needs root and a machine that does nothing else. Exit code 1 when 
 """
 
 
-def one_home(number: int, count: int, only: str | None) -> None:
+def one_home(number: int, count: int, only: str | None, keep: Path | None) -> None:
     """Play one home's runs; a line of JSON each."""
-    with (
-        tempfile.TemporaryDirectory(prefix="whichhop-suite-") as folder,
-        Stage(number, Path(folder)) as stage,
-    ):
+    with ExitStack() as stack:
+        if keep is None:
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="whichhop-suite-")))
+        else:
+            folder = keep.resolve() / str(number)
+            folder.mkdir(parents=True)
+        stage = stack.enter_context(Stage(number, folder))
         print(json.dumps({"up": number}), flush=True)
         stage.learn()
         for run in runs_of(number, count, only=only):
@@ -55,13 +59,14 @@ def _listen(child: "subprocess.Popen[str]", seen: list[dict[str, Any]], up: thre
     up.set()
 
 
-def play(homes: int, runs: int, only: str | None) -> list[dict[str, Any]]:
+def play(homes: int, runs: int, only: str | None, keep: Path | None) -> list[dict[str, Any]]:
     """All runs of all homes; a home that fails is told and the others go on."""
     seen: list[dict[str, Any]] = []
     children, threads = [], []
     for number in range(homes):
         count = runs // homes + (number < runs % homes)
         words = ["--one-home", str(number), "--runs", str(count), *(["--only", only] if only else [])]
+        words += ["--keep", str(keep)] if keep else []
         child = subprocess.Popen(
             [sys.executable, "-m", "packet_suite", *words], stdout=subprocess.PIPE, text=True
         )
@@ -97,14 +102,15 @@ def main() -> int:
     parser.add_argument("--homes", type=int, default=2, metavar="K", help="homes side by side (default: 2)")
     parser.add_argument("--only", choices=[k.name for k in KINDS], help="this kind alone")
     parser.add_argument("--write", type=Path, metavar="FILE", help="also write the table there")
+    parser.add_argument("--keep", type=Path, metavar="DIR", help="keep what was measured there")
     parser.add_argument("--one-home", type=int, help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.one_home is not None:
-        one_home(args.one_home, args.runs, args.only)
+        one_home(args.one_home, args.runs, args.only, args.keep)
         return 0
     commit = _commit()
     began = SystemClock().utc_ns()
-    seen = play(args.homes, args.runs, args.only)
+    seen = play(args.homes, args.runs, args.only, args.keep)
     day = datetime.fromtimestamp(began / 1e9, UTC).strftime("%Y-%m-%d %H:%M UTC")
     head = [
         f"Faults of real packets: {len(seen)} runs in {args.homes} emulated homes; commit {commit}, {day}.",
