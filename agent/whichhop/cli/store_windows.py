@@ -68,7 +68,9 @@ def exact_windows(
     table = _filled(table, path, [k for k in keys if k in kept], processes)
     cutter = Cutter.into(table)
     cutter.add(loose)
-    return table
+    # An open minute names the stamps of the one before, or none when there was none.
+    told = {r.session: r.stamps for r in loose if r.stamps}
+    return replace(table, stamps={k: frozenset({s}) for k, s in told.items()} | dict(table.stamps))
 
 
 def _filled(table: WindowTable, path: Path, keys: Sequence[SessionKey], processes: int | None) -> WindowTable:

@@ -21,7 +21,12 @@ ASLEEP = 0.5
 MOST_LATENESS_S = 0.05
 MOST_STEAL = 0.25
 """Above these the agent's own lateness could be read as delay of the path (common practice)."""
-LIMITS = {"loop_lateness_s": MOST_LATENESS_S, "steal_ratio": MOST_STEAL}
+MOST_LATENESS_KERNEL_S = 0.5
+"""The same for an agent whose kernel stamps its packets: on time whether or not its program runs, so that
+only a standstill counts that must have held up the kernel too, as where the agent vets its own samples."""
+LATENESS, STEAL = "loop_lateness_s", "steal_ratio"
+_BOTH = frozenset({"T1", "T4"})
+"""A round trip's own end: sending and arrival."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +54,7 @@ def alibi_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable
     agents = tuple(dict.fromkeys(s.key.agent for s in sessions))
     of_agent = np.array([[s.key.agent == a for s in sessions] for a in agents], dtype=bool)
     readings = tuple(readings)
-    busy, watched = _by_readings(table, agents, readings)
+    busy, watched = _by_readings(table, agents, readings, _kernel_timed(table))
     sent = np.stack([table.sent[:, row].sum(axis=1, dtype=np.int64) for row in of_agent], axis=1)
     put = np.stack([table.aside[:, row].sum(axis=1, dtype=np.int64) for row in of_agent], axis=1)
     share = put / np.maximum(sent + put, 1)
@@ -73,16 +78,30 @@ def alibi_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable
     return Alibi(speaks=speaks, watched=watched, agents=agents, aside=aside)
 
 
+def _kernel_timed(table: WindowTable) -> frozenset[str]:
+    """The agents whose kernel takes sending and arrival, in every session of which it is known.
+
+    One record is enough: a kernel begins to stamp a moment after a socket asked for it.
+    """
+    known = {key.agent for key in table.stamps}
+    by_program = {
+        key.agent for key, groups in table.stamps.items() if not any(set(g.split()) >= _BOTH for g in groups)
+    }
+    return frozenset(known - by_program)
+
+
 def _by_readings(
-    table: WindowTable, agents: Sequence[str], readings: Iterable[Reading]
+    table: WindowTable, agents: Sequence[str], readings: Iterable[Reading], kernel_timed: frozenset[str]
 ) -> tuple[Mask, frozenset[str]]:
     busy = np.zeros((table.ticks, len(agents)), dtype=bool)
     watched = set()
     place = {a: i for i, a in enumerate(agents)}
     for reading in readings:
-        limit = LIMITS.get(reading.name)
-        if limit is None or reading.agent not in place:
+        if reading.name not in (LATENESS, STEAL) or reading.agent not in place:
             continue
+        limit = MOST_STEAL
+        if reading.name == LATENESS:
+            limit = MOST_LATENESS_KERNEL_S if reading.agent in kernel_timed else MOST_LATENESS_S
         tick = (reading.at_ns - table.start_ns) // table.step_ns
         if 0 <= tick < table.ticks:
             watched.add(reading.agent)

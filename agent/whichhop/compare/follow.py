@@ -151,6 +151,10 @@ class Follower:
     def _take(self, piece: WindowTable, known: Sequence[tuple[int, int]]) -> None:
         """Take in ticks that are all judged against one baseline."""
         row, end = self._filled, self._filled + piece.ticks
+        if piece.stamps:
+            self._table = self._past.table = replace(
+                self._table, stamps={**self._table.stamps, **piece.stamps}
+            )
         for name in (*COUNTS, *QUANTILES):
             target, source = getattr(self._table, name), getattr(piece, name)
             target[row:end, [j for _, j in known]] = source[:, [i for i, _ in known]]

@@ -7,11 +7,15 @@ from numpy.typing import NDArray
 
 from whichhop.compare.windows import WindowTable
 from whichhop.model import Plan, Reading
+from whichhop.model.units import NS_PER_S
 
 COUNTERS = {"wan_rx_bytes": "down", "wan_tx_bytes": "up"}
 WRAP = 2**32
 LONGEST_GAP_S = 120.0
 """Readings further apart than this say nothing of a tick between them."""
+
+SHORT_NS = NS_PER_S
+"""A tick whose last reading came at most so long before its end is known: not so much happens in the rest."""
 
 
 def usage(readings: Iterable[Reading], table: WindowTable, plan: Plan | None) -> NDArray[np.float64]:
@@ -50,13 +54,14 @@ def _share(points: list[tuple[int, float]], table: WindowTable, plan_bps: int) -
     bits = np.concatenate([[0.0], np.cumsum(np.where(known, rate * gap_s, 0.0))])
     bad = np.concatenate([[0.0], np.cumsum(np.where(known, 0.0, gap_s))])
     edges = table.start_ns + np.arange(table.ticks + 1, dtype=np.int64) * table.step_ns
-    inside = (edges[:-1] >= at[0]) & (edges[1:] <= at[-1])
+    inside = (edges[:-1] >= at[0]) & (edges[1:] <= at[-1] + SHORT_NS)
     # Seconds from the first reading: nanoseconds since the epoch do not fit a float.
     x, grid = (edges - at[0]) * 1e-9, (at - at[0]) * 1e-9
     sent = np.diff(np.interp(x, grid, bits))
     unknown = np.diff(np.interp(x, grid, bad))
     good = inside & (unknown <= 0)
-    out[good] = sent[good] / (table.step_ns * 1e-9) / plan_bps
+    counted_s = np.diff(np.minimum(x, grid[-1]))
+    out[good] = sent[good] / counted_s[good] / plan_bps
     return out
 
 

@@ -31,7 +31,8 @@ class WindowTable:
     lost_out, lost_back: of the lost, those whose direction is known. aside: packets set aside.
     q50_s, q80_s: quantiles of the answered round trips in seconds, NaN under LEAST_ANSWERS answers.
     coarse: True when the quantiles come from histogram buckets, not from samples.
-    stamps: whose stamps timed a session, as its settled records say (see Record); open minutes do not.
+    stamps: whose stamps timed a session, as its records say (see Record); sessions of which none does are
+        left out.
     """
 
     sessions: tuple[SessionKey, ...]

@@ -22,6 +22,7 @@ class MinuteBook:
     """Open minutes. `facts` is asked once a record, when its minute closes."""
 
     facts: Callable[[SessionKey], SessionFacts]
+    _stamps: dict[SessionKey, str] = field(default_factory=dict)
     _open: dict[tuple[int, SessionKey], list[Sample]] = field(default_factory=dict)
 
     def add(self, key: SessionKey, sample: Sample) -> None:
@@ -38,9 +39,12 @@ class MinuteBook:
         yield from self._close(list(self._open))
 
     def open_records(self) -> list[Record]:
-        """The open minutes as they stand, for whoever cannot wait for them to settle; without facts."""
+        """The open minutes as they stand, for whoever cannot wait for them to settle.
+
+        Without facts, but for the stamps of the session's minute before.
+        """
         return [
-            Record(session=key, minute=minute, samples=_in_order(samples))
+            Record(session=key, minute=minute, samples=_in_order(samples), stamps=self._stamps.get(key, ""))
             for (minute, key), samples in sorted(self._open.items())
         ]
 
@@ -48,6 +52,8 @@ class MinuteBook:
         for minute, key in sorted(which):
             samples = _in_order(self._open.pop((minute, key)))
             facts = self.facts(key)
+            if facts.stamps:
+                self._stamps[key] = facts.stamps
             yield Record(
                 session=key,
                 minute=minute,

@@ -43,7 +43,7 @@ from whichhop.model import (
 )
 from whichhop.model.handover import Handover
 from whichhop.model.transfer import DOWNLOADS, UPLOADS
-from whichhop.model.units import MonoNs
+from whichhop.model.units import MonoNs, seconds_to_next
 from whichhop.net.clock import SystemClock
 from whichhop.net.clock_error import clock_error_ns
 from whichhop.net.host import Host
@@ -256,7 +256,7 @@ class Daemon:
         self._tasks = [
             asyncio.create_task(self._again(REFRESH_S, self._refresh)),
             asyncio.create_task(self._again(TIDY_S, self._tidy)),
-            asyncio.create_task(self._again(COUNT_S, self.wan_counters.turn)),
+            asyncio.create_task(self._at_each(COUNT_S, self.wan_counters.turn)),
             asyncio.create_task(self._again(MODEMS_S, self.modems.turn)),
             asyncio.create_task(self._again(LINKS_S, self.links.turn)),
             asyncio.create_task(self._again(TRANSFERS_S, self.transfers.turn)),
@@ -276,6 +276,12 @@ class Daemon:
     async def _again(self, every_s: float, act: Callable[[], Awaitable[None]]) -> None:
         while True:
             await asyncio.sleep(every_s)
+            await act()
+
+    async def _at_each(self, every_s: float, act: Callable[[], Awaitable[None]]) -> None:
+        """At whole multiples of a time, as a window of the comparer ends: what it used is then known."""
+        while True:
+            await asyncio.sleep(seconds_to_next(self.clock.utc_ns(), every_s))
             await act()
 
     async def _look_out(self) -> None:

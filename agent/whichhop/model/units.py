@@ -16,3 +16,9 @@ NS_PER_MINUTE = 60 * NS_PER_S
 def minute_of(at_ns: int) -> int:
     """The whole minute since the epoch that holds an instant in nanoseconds."""
     return at_ns // NS_PER_MINUTE
+
+
+def seconds_to_next(now_ns: int, every_s: float) -> float:
+    """From now to the next whole multiple of `every_s` since the epoch: in (0, every_s]."""
+    step_ns = round(every_s * NS_PER_S)
+    return (step_ns - now_ns % step_ns) / NS_PER_S

@@ -15,6 +15,7 @@ import msgspec
 
 from whichhop.errors import PeerError, WhichhopError
 from whichhop.model.counter_source import CounterSource
+from whichhop.model.units import seconds_to_next
 from whichhop.net.clock import SystemClock
 from whichhop.probes.counters_talk import Count, CountersRequest
 from whichhop.wire import if_mib, upnp_wan
@@ -104,7 +105,6 @@ async def _run(request: CountersRequest) -> None:
     clock = SystemClock()
     source, timeout_s = request.source, request.timeout_s
     upnp = _Upnp(source, timeout_s) if source.address is None else None
-    due = int(clock.mono_ns())
     while True:
         try:
             if upnp is not None:
@@ -114,8 +114,8 @@ async def _run(request: CountersRequest) -> None:
             _tell(count=msgspec.to_builtins(count), at_ns=clock.utc_ns(), mono_ns=clock.mono_ns())
         except WhichhopError as trouble:
             _tell(failed=str(trouble))
-        due += round(request.every_s * 1e9)
-        await asyncio.sleep(max(0.05, (due - clock.mono_ns()) / 1e9))
+        # As a window of the comparer ends, so that its own traffic is known when it is judged.
+        await asyncio.sleep(max(0.05, seconds_to_next(clock.utc_ns(), request.every_s)))
 
 
 async def _until_orphaned(request: CountersRequest) -> None:

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 
 from support.homes import alder
@@ -48,6 +50,17 @@ def test_a_busy_agents_questions_and_answers_are_set_aside():
     assert found.speaks[:5].all()
     assert found.speaks[:, (TARGET != "desk") & (AGENT != "desk")].all()
     assert found.watched == {"desk"}
+
+
+def test_what_the_kernel_stamps_is_on_time_though_the_program_is_late():
+    kernel = {s.key: frozenset({"T1 T4", ""}) for s in SESSIONS}
+    table = replace(quiet(HOME, 12), stamps=kernel)
+    late, still = reading(6, "loop_lateness_s", 0.3), reading(6, "loop_lateness_s", 0.6)
+    assert alibi_of(table, SESSIONS, [late]).speaks.all()
+    assert not alibi_of(table, SESSIONS, [still]).speaks[5:7, AGENT == "desk"].any()
+    one = next(s.key for s in SESSIONS if s.key.agent == "desk")
+    in_part = replace(table, stamps=kernel | {one: frozenset({"T4"})})
+    assert not alibi_of(in_part, SESSIONS, [late]).speaks[5:7, AGENT == "desk"].any()
 
 
 def test_a_good_reading_is_an_alibi_and_sets_nothing_aside():

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -38,6 +40,13 @@ def test_the_higher_direction_counts():
 def test_readings_between_tick_edges_are_shared_out():
     found = share(counter(np.arange(5) * 18_750_000, every=15))
     np.testing.assert_allclose(found, 0.5)
+
+
+def test_a_last_reading_just_before_a_ticks_end_is_enough_and_a_sooner_one_is_not():
+    early = [replace(r, at_ns=r.at_ns - 600_000_000) for r in counter(np.arange(8) * 12_500_000)]
+    np.testing.assert_allclose(share(early[:4], ticks=3)[:3], 0.5)
+    sooner = [replace(r, at_ns=r.at_ns - 2_000_000_000) for r in counter(np.arange(8) * 12_500_000)]
+    assert np.isnan(share(sooner[:4], ticks=3)[2])
 
 
 def test_a_wrap_of_a_32_bit_counter_is_a_wrap_and_a_reset_is_unknown():

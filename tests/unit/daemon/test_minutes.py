@@ -38,6 +38,16 @@ def test_a_clean_stop_closes_every_open_minute() -> None:
     assert list(book.close_all()) == []
 
 
+def test_an_open_minute_says_whose_stamps_the_one_before_had() -> None:
+    book = MinuteBook(facts=facts)
+    book.add(A, sample(30))
+    assert [r.stamps for r in book.open_records()] == [""]
+    list(book.close_all())
+    book.add(A, sample(61))
+    book.add(B, sample(61))
+    assert [(r.session, r.stamps, r.duplicates) for r in book.open_records()] == [(A, "T1 T4", 0), (B, "", 0)]
+
+
 @given(st.lists(st.tuples(st.sampled_from([A, B]), st.floats(0, 600)), max_size=60))
 def test_every_sample_lands_in_exactly_one_record_in_the_order_sent(
     arrivals: list[tuple[SessionKey, float]],

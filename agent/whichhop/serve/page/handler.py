@@ -11,8 +11,6 @@ from whichhop.model.units import NS_PER_S
 from whichhop.serve.answer import Answer, Question, only_known
 from whichhop.serve.app import App
 from whichhop.serve.live import LiveState
-from whichhop.serve.page.document import bulletin_page, own_page
-from whichhop.serve.page.own import other_pages
 
 POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self';"
@@ -69,6 +67,10 @@ class Page:
         return Answer(body=self._made[2], content_type="text/html; charset=utf-8", headers=_GUARDS)
 
     def _render(self, raw: bytes | None, now_ns: int) -> bytes:
+        # Loaded when somebody looks: most agents are never looked at, and it is a megabyte.
+        from whichhop.serve.page.document import bulletin_page, own_page
+        from whichhop.serve.page.own import other_pages
+
         trouble = ""
         if raw:
             try:
