@@ -26,6 +26,8 @@ WATCHER = "study"
 SINK_PORT = 9000
 LEARN_S = 75.0
 QUIET_S = 32.0
+BACK_S = 40.0
+"""After agents come back, so that no next trouble is joined to what was seen without them."""
 WEIGHT = -15
 AFTER_S = 18.0
 """A verdict is read this long after the fault's end: its last window must have settled."""
@@ -167,6 +169,7 @@ class Stage:
             self.start_agent(node)
         if run.kind.silent:
             self.wait_for_agents()
+            sleep_s(BACK_S)
         load = f"{run.streams} streams from {run.host}" if run.kind.load else ""
         return Seen(
             home=self.number,

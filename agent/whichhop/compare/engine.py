@@ -14,6 +14,8 @@ from whichhop.compare.elements import Element, Nature, elements_of, judged
 from whichhop.compare.episodes import Span, merged, noticed, spans
 from whichhop.compare.guards import Scene
 from whichhop.compare.judge import Found, verdict_of
+from whichhop.compare.lookalikes import with_lookalikes
+from whichhop.compare.own_way import part_of_own_traffic
 from whichhop.compare.priors import PRIORS
 from whichhop.compare.scan import Scan, scan
 from whichhop.compare.screening import stretches
@@ -111,7 +113,7 @@ def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
     use = Use(
         factor=own_traffic.onset_factor(around),
         stay=own_traffic.stay_log_ratio(around),
-        known=bool(np.isfinite(case.use).mean() > HALF),
+        known=_use_known(case),
     )
     found = stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
     return [look(done, case.elements, case.onset, use, s) for s in found]
@@ -129,11 +131,19 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     for parts in by_group.values():
         for span in merged([s for _, _, s in parts], gap):
             found = _found(case, [p for p in parts if span.first <= p[2].first < span.end], span)
+            found = with_lookalikes(done, case.elements, case.onset, found, apart=_use_known(case))
             if borne(done, case.elements[found.members[0]], span):
                 out.append(found)
     out = [f for f in out if _own_proof(case, done, f, out)]
+    if _use_known(case):
+        out = [f for f in out if not part_of_own_traffic(case.elements, f, out)]
     out.sort(key=lambda f: (f.span.first, f.members))
     return [_verdict(case, done, f) for f in out]
+
+
+def _use_known(case: Case) -> bool:
+    """Whether counters tell the home's own traffic for most of the time."""
+    return bool(np.isfinite(case.use).mean() > HALF)
 
 
 def _own_proof(case: Case, done: Scan, found: Found, others: Sequence[Found]) -> bool:

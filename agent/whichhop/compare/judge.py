@@ -94,6 +94,16 @@ def verdict_of(
     )
 
 
+def _silent_agents(scene: Scene, names: tuple[str, ...]) -> list[str]:
+    """Agents of which nothing was heard, and whose sessions would have told these elements apart."""
+    spoke = set(np.flatnonzero(scene.speaks.any(axis=0)).tolist())
+    columns = [e.column for e in scene.elements if e.name in names]
+    apart = frozenset[int]().union(*columns) - columns[0].intersection(*columns)
+    agents = sorted({s.key.agent for s in scene.sessions})
+    mine = {a: [i for i, s in enumerate(scene.sessions) if s.key.agent == a] for a in agents}
+    return [a for a in agents if spoke.isdisjoint(mine[a]) and apart.intersection(mine[a])]
+
+
 def _medians(scene: Scene, columns: Sequence[int]) -> dict[str, float]:
     return {str(scene.sessions[i].key): float(scene.loc50[i]) for i in columns if np.isfinite(scene.loc50[i])}
 
@@ -104,7 +114,11 @@ def _would_change(scene: Scene, names: tuple[str, ...]) -> tuple[str, ...]:
     if len(names) > 1:
         rest = tuple(n for n in names if n != OWN_TRAFFIC)
         if len(rest) > 1:
-            out += [a.words for a in advice_for(scene.home, scene.sessions, (rest,))]
+            silent = _silent_agents(scene, rest)
+            if silent:
+                out.append(f"keep the agent on {' or '.join(silent)} running: it was not heard then")
+            else:
+                out += [a.words for a in advice_for(scene.home, scene.sessions, (rest,))]
         if OWN_TRAFFIC in names:
             out.append("read the router's byte counters, so that the home's own traffic is known")
     return tuple(out)

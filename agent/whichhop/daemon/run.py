@@ -6,7 +6,7 @@ import json
 import random
 import signal
 import sys
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import replace
 from ipaddress import ip_network
@@ -24,6 +24,7 @@ from whichhop.daemon.modems import Modems, reader_of
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.outlook import Outlook
 from whichhop.daemon.probers import ProberMaker
+from whichhop.daemon.rhythm import again, at_each
 from whichhop.daemon.transfers import Transfers
 from whichhop.daemon.wan_counters import WanCounters
 from whichhop.errors import WhichhopError
@@ -43,7 +44,7 @@ from whichhop.model import (
 )
 from whichhop.model.handover import Handover
 from whichhop.model.transfer import DOWNLOADS, UPLOADS
-from whichhop.model.units import MonoNs, seconds_to_next
+from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
 from whichhop.net.clock_error import clock_error_ns
 from whichhop.net.host import Host
@@ -254,13 +255,13 @@ class Daemon:
         self.alarm = open_alarm(loop, self._wake)
         self.alarm.set(self.clock.mono_ns())
         self._tasks = [
-            asyncio.create_task(self._again(REFRESH_S, self._refresh)),
-            asyncio.create_task(self._again(TIDY_S, self._tidy)),
-            asyncio.create_task(self._at_each(COUNT_S, self.wan_counters.turn)),
-            asyncio.create_task(self._again(MODEMS_S, self.modems.turn)),
-            asyncio.create_task(self._again(LINKS_S, self.links.turn)),
-            asyncio.create_task(self._again(TRANSFERS_S, self.transfers.turn)),
-            asyncio.create_task(self._again(COUNT_S, self._rate_calls)),
+            asyncio.create_task(again(REFRESH_S, self._refresh)),
+            asyncio.create_task(again(TIDY_S, self._tidy)),
+            asyncio.create_task(at_each(self.clock, COUNT_S, self.wan_counters.turn)),
+            asyncio.create_task(again(MODEMS_S, self.modems.turn)),
+            asyncio.create_task(again(LINKS_S, self.links.turn)),
+            asyncio.create_task(again(TRANSFERS_S, self.transfers.turn)),
+            asyncio.create_task(again(COUNT_S, self._rate_calls)),
             asyncio.create_task(self._look_out()),
         ]
         if self.options.compare:
@@ -272,17 +273,6 @@ class Daemon:
 
     def _wake(self, due_ns: MonoNs) -> None:
         self.alarm.set(self.agent.wake(due_ns))
-
-    async def _again(self, every_s: float, act: Callable[[], Awaitable[None]]) -> None:
-        while True:
-            await asyncio.sleep(every_s)
-            await act()
-
-    async def _at_each(self, every_s: float, act: Callable[[], Awaitable[None]]) -> None:
-        """At whole multiples of a time, as a window of the comparer ends: what it used is then known."""
-        while True:
-            await asyncio.sleep(seconds_to_next(self.clock.utc_ns(), every_s))
-            await act()
 
     async def _look_out(self) -> None:
         """Look at the ways out now, and again whenever the outlook says."""

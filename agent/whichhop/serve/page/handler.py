@@ -68,8 +68,8 @@ class Page:
 
     def _render(self, raw: bytes | None, now_ns: int) -> bytes:
         # Loaded when somebody looks: most agents are never looked at, and it is a megabyte.
-        from whichhop.serve.page.document import bulletin_page, own_page
-        from whichhop.serve.page.own import other_pages
+        from whichhop.serve.page.document import bulletin_page, own_page  # noqa: PLC0415
+        from whichhop.serve.page.own import other_pages  # noqa: PLC0415
 
         trouble = ""
         if raw:
