@@ -31,6 +31,8 @@ BACK_S = 40.0
 WEIGHT = -15
 AFTER_S = 18.0
 """A verdict is read this long after the fault's end: its last window must have settled."""
+CUT_OFF_S = 20.0
+"""What an agent measured while it was cut off comes when it is asked again."""
 START_S = 60.0
 LOOK_S = 0.5
 
@@ -163,7 +165,8 @@ class Stage:
         for number in numbers:
             self.home.clear(number)
         self.orders.write_text("0 0")
-        self._look_until(end + round(AFTER_S * NS_PER_S), watch)
+        after_s = AFTER_S + (CUT_OFF_S if run.words == "outage" else 0.0)
+        self._look_until(end + round(after_s * NS_PER_S), watch)
         verdicts = _overlapping(self.newest(), begin, end)
         for node in run.kind.silent:
             self.start_agent(node)

@@ -22,6 +22,8 @@ LIMITED = 0.15
 """A limited asker loses at least this share."""
 ABOVE_USUAL = 3.0
 """A session that lost more than this many times its usual share shows loss."""
+REST_SIGMAS = 4.0
+"""How far all but the session that lost most must lose over the usual, in deviations of a Poisson count."""
 LONGEST_TICKS = 720
 """An episode's first two hours are enough to tell."""
 
@@ -39,22 +41,29 @@ def borne(scan: Scan, element: Element, span: Span) -> bool:
     # Only the loud ticks: bursts leave quiet ones between them.
     rows = each.sum(axis=1) > 0
     loud = each[rows].sum(axis=0)
-    if loud.sum() - loud.max() > 0:
-        # A light loss may by chance leave most of a session's ticks alone, so one lost packet is enough.
-        shows = (loud > 0) | _lossy(scan, heard, span, rows)
-        if 2 * np.count_nonzero(shows) > len(heard):
+    lost, usual = _lost(scan, heard, span, rows)
+    # A light loss may by chance leave most of a session's ticks alone, so one lost packet is enough.
+    shows = (loud > 0) | (lost > ABOVE_USUAL * usual)
+    if 2 * np.count_nonzero(shows) > len(heard):
+        # Each session by itself may say little where all together lose a light share.
+        others = np.arange(len(heard)) != int(np.argmax(lost))
+        expected = float(usual[others].sum())
+        many = float(lost[others].sum()) > expected + REST_SIGMAS * (expected + 1.0) ** 0.5
+        if many or loud.sum() - loud.max() > 0:
             return True
     return element.nature is Nature.REPLY and bool(loud.sum() > 0) and _loses(scan, element, span)
 
 
-def _lossy(scan: Scan, heard: list[int], span: Span, rows: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which sessions lost more in these ticks of the span than they ordinarily do."""
+def _lost(
+    scan: Scan, heard: list[int], span: Span, rows: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """What each session lost in these ticks of the span, and what it ordinarily would have."""
     first = span.first
     speaks = scan.alibi.speaks[first : first + rows.size][:, heard] & rows[:, None]
     sent = np.where(speaks, scan.table.sent[first : first + rows.size][:, heard], 0).sum(axis=0)
     lost = np.where(speaks, scan.table.lost[first : first + rows.size][:, heard], 0).sum(axis=0)
     usual = scan.baselines[scan.block_of(first)].loss[heard]
-    return np.asarray(lost > ABOVE_USUAL * usual * sent)
+    return lost.astype(np.int64), np.asarray(usual * sent, dtype=np.float64)
 
 
 def _loses(scan: Scan, element: Element, span: Span) -> bool:
