@@ -53,8 +53,6 @@ _INT = struct.Struct("=i")
 _EXTENDED_ERROR = struct.Struct("=IBBBBII")
 _ANCILLARY_BYTES = 256
 _DATAGRAM_BYTES = 65_535
-_LOOKS = 2000
-"""Looks at the clock while waiting to send: a few hundred microseconds at most."""
 BATCH = 64
 """Datagrams taken in one go, so that a flood cannot starve the rest of the loop."""
 
@@ -191,20 +189,11 @@ class StampedSocket:
         data: bytes | memoryview,
         address: Address,
         extra: Sequence[tuple[int, int, bytes]] = (),
-        *,
-        at_ns: int = 0,
     ) -> int | None:
         """Send one datagram; the token under which its send stamps will come, or None when none will.
 
-        at_ns: UTC before which it must not leave, a few microseconds ahead: the packet says when it left.
         Raises OSError when it was not sent; later packets keep their right tokens all the same.
         """
-        if at_ns:
-            # Looking at the clock until then keeps all else out of the time between; bounded, as clocks step.
-            utc_ns = self._clock.utc_ns
-            for _ in range(_LOOKS):
-                if utc_ns() >= at_ns:
-                    break
         try:
             if extra:
                 self.socket.sendmsg((data,), extra, 0, address)

@@ -28,10 +28,6 @@ _LAGS = 32
 _LEAD_PLACE = _LAGS // 4
 """Their lower quartile is added to T3: with every core busy the least of them left T3 6.6 us early at the
 median, the quartile is off by 3.0 us; the median would be as near, but late every other time."""
-_MAKING_MOST_NS = 200_000
-_WRITING_NS = 5_000
-"""T3 is promised so far ahead that the answer is made by then, and the answer waits for it: what would lie
-between reading the clock and sending then lies before. Three of four answers are made in the time taken."""
 _FLOOD = 32
 """So many asks at once are a flood: answered by the batch and without send stamps until it ebbs."""
 _FLOOD_BATCHES = 16
@@ -68,8 +64,6 @@ class StampReflector:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._lags_ns: deque[int] = deque(maxlen=_LAGS)
         self._lead_ns = 0
-        self._made_ns: deque[int] = deque(maxlen=_LAGS)
-        self._making_ns = 0
         self._turned: Counter[str] = Counter()
         self._send_times: SendTimes[tuple[Reflected, int, int]] = SendTimes()
 
@@ -176,9 +170,7 @@ class StampReflector:
     def _reflect(self, udp: StampedSocket, datagram: Datagram) -> None:
         data, source, at_ns, _kernel, ttl, tos, local = datagram
         mark = tos or 0
-        utc_ns = self._clock.utc_ns
-        began_ns = utc_ns()
-        t3_ns = began_ns + self._making_ns
+        t3_ns = self._clock.utc_ns()
         answer = self._reflector.reflect(
             data,
             source,
@@ -192,15 +184,13 @@ class StampReflector:
             return
         session = self._reflector.session
         extra = () if local is None else (udp.local_ancillary(local),)
-        now_ns = utc_ns()
-        self._made_ns.append(now_ns - began_ns)
-        if now_ns > t3_ns and not self._tagged:
-            # The tag of an authenticated packet covers T3; in a bare one it can be written anew.
-            t3_ns = now_ns + _WRITING_NS
+        if not self._tagged:
+            # The tag of an authenticated packet covers T3; of a bare one it can be written last of all.
+            t3_ns = self._clock.utc_ns()
             field = field_from_utc(t3_ns + self._lead_ns, ptp=self._reflector.estimate.ptp)
             _T3.pack_into(answer, _T3_AT, field)
         try:
-            token = udp.send(answer, source, extra, at_ns=t3_ns)
+            token = udp.send(answer, source, extra)
         except OSError:
             self._turned[NOT_SENT] += 1
             return
@@ -217,8 +207,6 @@ class StampReflector:
                 (session, number, t3_ns), left_ns, _driver_ns = found
                 self._lags_ns.append(left_ns - t3_ns)
                 self._reflector.left(session, number, left_ns, StampMethod.SOFTWARE)
-        if self._made_ns:
-            self._making_ns = min(_MAKING_MOST_NS, sorted(self._made_ns)[len(self._made_ns) * 3 // 4])
         if self._lags_ns:
             self._lead_ns = max(0, sorted(self._lags_ns)[len(self._lags_ns) * _LEAD_PLACE // _LAGS])
 
