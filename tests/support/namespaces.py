@@ -26,7 +26,7 @@ T = TypeVar("T")
 CLONE_NEWNET = 0x4000_0000  # linux/sched.h
 NODES = ("host", "router", "edge", "far")
 # RFC 5737 and RFC 3849 addresses
-V4 = {"router": "192.0.2.1", "edge": "198.51.100.1", "far": "203.0.113.2"}
+V4 = {"host": "192.0.2.20", "router": "192.0.2.1", "edge": "198.51.100.1", "far": "203.0.113.2"}
 V6 = {"router": "2001:db8::1", "edge": "2001:db8:1::1", "far": "2001:db8:2::2"}
 _WIRES = (
     ("host", "router", "192.0.2.20/24", "192.0.2.1/24", "2001:db8::20/64", "2001:db8::1/64"),

@@ -94,7 +94,13 @@ def test_a_second_suspect_needs_sessions_of_its_own_that_show_it():
 
 def test_a_light_loss_of_all_is_borne_though_no_session_says_much_by_itself():
     # A tenth lost, drawn once in the emulated home: 42 of 420 packets, one session unlucky.
-    lost = [[1, 1, 0, 2, 2, 2], [0, 2, 2, 0, 1, 1], [0, 3, 2, 1, 4, 0], [2, 5, 1, 2, 0, 1], [1, 1, 3, 7, 0, 2]]
+    lost = [
+        [1, 1, 0, 2, 2, 2],
+        [0, 2, 2, 0, 1, 1],
+        [0, 3, 2, 1, 4, 0],
+        [2, 5, 1, 2, 0, 1],
+        [1, 1, 3, 7, 0, 2],
+    ]
     table = quiet(HOME, 60)
     columns = column(scanned(table)[0], "destination:harbour")
     for i, place in enumerate(columns):
