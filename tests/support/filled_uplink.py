@@ -30,6 +30,7 @@ SINK, EDGE, PORT = "198.51.100.7", "203.0.113.1", 9000
 BEFORE_S = 45.0
 """Quiet time that a run's comparison sees before the load; a session needs three quiet windows to speak."""
 AFTER_S = 22.0
+WINDOW_S = 10.0
 TOOL = str(Path(__file__).with_name("uplink_load.py"))
 
 
@@ -172,8 +173,11 @@ class FilledUplink:
         return [v for v in found if v["end_ns"] is None or v["end_ns"] > begin_ns]
 
     def rest(self) -> None:
-        """Quiet until a comparison that begins after the last load has enough of it."""
-        sleep_s(BEFORE_S - AFTER_S)
+        """Quiet until a comparison that begins after the last load has enough of it.
+
+        A window more, as the span's first window is taken whole and must not reach into that load.
+        """
+        sleep_s(BEFORE_S - AFTER_S + WINDOW_S)
 
 
 @contextmanager
