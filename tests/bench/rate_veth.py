@@ -8,20 +8,13 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
+from bench.compiled import compiled
 from bench.figure import Figure
-from support.need import need_program
 from support.veth import Pair, veth_pair
 
 SECONDS = 3.0
 ROUNDS = 5
 END = str(Path(__file__).parents[1] / "support" / "bulk_end.py")
-
-
-def _compiled(folder: Path) -> str:
-    made = str(folder / "bulk")
-    source = str(Path(__file__).with_name("bulk.c"))
-    subprocess.run([need_program("gcc"), "-O2", "-pthread", "-o", made, source], check=True, timeout=60)
-    return made
 
 
 def _run(pair: Pair, sink: list[str], source: list[str]) -> str:
@@ -48,7 +41,7 @@ def _of_ours(pair: Pair, streams: int, port: int) -> float:
 
 def run() -> Iterator[Figure]:
     with tempfile.TemporaryDirectory() as folder, veth_pair() as pair:
-        tool = _compiled(Path(folder))
+        tool = compiled("bulk", folder, "-pthread")
         for streams in (1, 4):
             ratios, ours, theirs = [], [], []
             for turn in range(ROUNDS):  # in turn, so that the machine's moods meet both

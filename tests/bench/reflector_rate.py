@@ -7,18 +7,11 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from bench.compiled import compiled
 from bench.figure import Figure
-from support.need import need_program
 
 SECONDS = "4"
 ROUNDS = 3
-
-
-def compiled(folder: Path) -> str:
-    made = str(folder / "reflector")
-    source = str(Path(__file__).with_name("reflector.c"))
-    subprocess.run([need_program("gcc"), "-O2", "-o", made, source], check=True, timeout=60)
-    return made
 
 
 def spent_s(pid: int) -> float:
@@ -59,7 +52,7 @@ def run() -> Iterator[Figure]:
     ours: list[float] = []
     theirs: list[float] = []
     with tempfile.TemporaryDirectory() as folder:
-        tool = compiled(Path(folder))
+        tool = compiled("reflector", folder)
         child = [sys.executable, "-m", "bench.probe_child", "reflect", "127.0.0.1"]
         for turn in range(ROUNDS):  # in turn, so that the machine's moods meet both
             theirs.append(rate([tool, str(9862 + turn)], 9862 + turn, tool))

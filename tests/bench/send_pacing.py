@@ -7,11 +7,10 @@ import asyncio
 import subprocess
 import tempfile
 from collections.abc import Iterator
-from pathlib import Path
 
+from bench.compiled import compiled
 from bench.figure import Figure
 from bench.rtt_error import p99
-from support.need import need_program
 from whichhop.model.units import NS_PER_MS, MonoNs
 from whichhop.net.clock import SystemClock
 from whichhop.net.timer import open_alarm
@@ -45,11 +44,8 @@ async def lateness_us(precise: bool) -> list[float]:
 def by_c_us() -> list[float]:
     """The same wakes of a program compiled here and now."""
     with tempfile.TemporaryDirectory() as folder:
-        made, source = f"{folder}/alarm", str(Path(__file__).with_name("alarm.c"))
-        subprocess.run([need_program("gcc"), "-O2", "-o", made, source], check=True, timeout=60)
-        done = subprocess.run(
-            [made, str(STEP_NS), str(WAKES)], capture_output=True, text=True, check=True, timeout=60
-        )
+        words = [compiled("alarm", folder), str(STEP_NS), str(WAKES)]
+        done = subprocess.run(words, capture_output=True, text=True, check=True, timeout=60)
     return [int(line) / 1000 for line in done.stdout.split()]
 
 

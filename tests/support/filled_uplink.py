@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
+from whichhop.compare.windows import TICK_NS
 from whichhop.config.check import check_home
 from whichhop.config.keys import create_key
 from whichhop.config.load import load_yaml
@@ -20,6 +21,7 @@ from whichhop.lab.place import Place
 from whichhop.lab.plan import rate_lines
 from whichhop.lab.scenario import Scenario
 from whichhop.model import Cause
+from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock, sleep_s
 
 UP_BPS = 40_000_000
@@ -30,7 +32,7 @@ SINK, EDGE, PORT = "198.51.100.7", "203.0.113.1", 9000
 BEFORE_S = 45.0
 """Quiet time that a run's comparison sees before the load; a session needs three quiet windows to speak."""
 AFTER_S = 22.0
-WINDOW_S = 10.0
+WINDOW_S = TICK_NS / NS_PER_S
 TOOL = str(Path(__file__).with_name("uplink_load.py"))
 
 

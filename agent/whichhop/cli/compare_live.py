@@ -26,7 +26,7 @@ from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.model import Home, Reading, Record, Verdict, derive_sessions
 from whichhop.model.bulletin import Bulletin
-from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of, seconds_to_next
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_get import fetch
 from whichhop.store.store import Store
@@ -248,5 +248,4 @@ def _follow(watcher: Watcher, store: Store, token: str, teller: Teller) -> None:
             _tidy(store, home, now)
             tidied_ns = clock.mono_ns()
         # Just past the moment when the next tick's last packet has settled.
-        wait_ns = TICK_NS - (clock.utc_ns() - SETTLED_NS) % TICK_NS
-        sleep_s(wait_ns / NS_PER_S + 0.05)
+        sleep_s(seconds_to_next(clock.utc_ns() - SETTLED_NS, TICK_NS / NS_PER_S) + 0.05)

@@ -65,15 +65,18 @@ def exact_windows(
     keys = [s.key for s in derive_sessions(home) if s.key in kept or s.key in known]
     start_ns, end_ns = start_ns - start_ns % TICK_NS, end_ns - end_ns % TICK_NS
     table = empty_table(keys, start_ns, (end_ns - start_ns) // TICK_NS)
-    table = _filled(table, path, [k for k in keys if k in kept], processes)
+    stamps = _fill(table, path, [k for k in keys if k in kept], processes)
     cutter = Cutter.into(table)
     cutter.add(loose)
     # An open minute names the stamps of the one before, or none when there was none.
     told = {r.session: r.stamps for r in loose if r.stamps}
-    return replace(table, stamps={k: frozenset({s}) for k, s in told.items()} | dict(table.stamps))
+    return replace(table, stamps={k: frozenset({s}) for k, s in told.items()} | stamps)
 
 
-def _filled(table: WindowTable, path: Path, keys: Sequence[SessionKey], processes: int | None) -> WindowTable:
+def _fill(
+    table: WindowTable, path: Path, keys: Sequence[SessionKey], processes: int | None
+) -> dict[SessionKey, frozenset[str]]:
+    """Fill the arrays in place; whose stamps timed each session."""
     start_ns, end_ns = table.start_ns, table.at_ns(table.ticks)
     minutes = (minute_of(start_ns), minute_of(end_ns - 1) + 1)
     if processes is None and len(keys) * (minutes[1] - minutes[0]) < SPAWN_WORTH:
@@ -86,7 +89,7 @@ def _filled(table: WindowTable, path: Path, keys: Sequence[SessionKey], processe
         stamps |= part.stamps
         for name in (*COUNTS, *QUANTILES):
             getattr(table, name)[:, place[key]] = getattr(part, name)[:, 0]
-    return replace(table, stamps=stamps)
+    return stamps
 
 
 def _cut(start_ns: int, end_ns: int, columns: SessionColumns) -> WindowTable:
@@ -102,5 +105,5 @@ def _heard(table: WindowTable) -> WindowTable | None:
     found = table.from_first_packet()
     if found is None:
         return None
-    columns = np.flatnonzero(((found.sent > 0) | (found.aside > 0)).any(axis=0))
+    columns = np.flatnonzero(found.heard.any(axis=0))
     return found.picked([table.sessions[i] for i in columns])

@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from whichhop.compare.alibi import LATENESS
 from whichhop.compare.sight import Floats, Mask, Sight
 from whichhop.model.dossier import Figure
 from whichhop.stats.proportion import wilson
 
-LATENESS = "loop_lateness_s"
 _LOSS = (
     "packets lost of packets sent; Wilson's 95 % interval (Wilson 1927), the counts divided by the design"
     " effect of losses that come together in one ten-second tick (Kish 1965)"

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from whichhop.compare.cutting import Cutter
 from whichhop.compare.windows import COUNTS, QUANTILES, WindowTable
 from whichhop.model import Fate, Record, SessionKey
+from whichhop.model.stamps import told_stamps
 from whichhop.model.units import NS_PER_S
 
 Int64 = NDArray[np.int64]
@@ -167,7 +168,6 @@ def counted_of(session: SessionKey, records: Iterable[Record]) -> Counted:
         queue_ns=queue[order],
         duplicates=sum(r.duplicates for r in held),
         reordered=sum(r.reordered for r in held),
-        # A record without an answer has timed nothing, and says "" (as store/columns counts them).
-        stamps=tuple(sorted({r.stamps for r in held if Fate.ANSWERED in r.samples.fate})),
+        stamps=tuple(sorted(told_stamps(held))),
         clock_error_ns=max((e for e in errors if e is not None), default=None),
     )

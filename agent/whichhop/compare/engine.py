@@ -121,6 +121,7 @@ def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
 
 def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     """Episodes of all looks, merged, as verdicts."""
+    use_known = _use_known(case)
     gap = case.settings.merge_gap_s / (case.table.step_ns * 1e-9)
     by_group: dict[tuple[int, ...], list[tuple[Close, Group, Span]]] = {}
     for close in looks:
@@ -131,11 +132,11 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     for parts in by_group.values():
         for span in merged([s for _, _, s in parts], gap):
             found = _found(case, [p for p in parts if span.first <= p[2].first < span.end], span)
-            found = with_lookalikes(done, case.elements, case.onset, found, apart=_use_known(case))
+            found = with_lookalikes(done, case.elements, case.onset, found, apart=use_known)
             if borne(done, case.elements[found.members[0]], span):
                 out.append(found)
     out = [f for f in out if _own_proof(case, done, f, out)]
-    if _use_known(case):
+    if use_known:
         out = [f for f in out if not part_of_own_traffic(case.elements, f, out)]
     out.sort(key=lambda f: (f.span.first, f.members))
     return [_verdict(case, done, f) for f in out]

@@ -31,15 +31,15 @@ def with_lookalikes(
     more = [
         j
         for j, element in enumerate(elements)
-        if j not in found.members
-        and columns[lead]
+        if columns[lead]
+        and j not in found.members
         and columns[j] == columns[lead]
         and not (apart and Nature.OWN_TRAFFIC in (element.nature, elements[lead].nature))
     ]
     if not more:
         return found
-    fits = scan.ratios[span].sum(axis=0, dtype=np.float64)
-    odds = np.clip(fits[more] - fits[lead], -MOST_LOG, MOST_LOG)
+    fits = scan.ratios[span][:, [lead, *more]].sum(axis=0, dtype=np.float64)
+    odds = np.clip(fits[1:] - fits[0], -MOST_LOG, MOST_LOG)
     extra = found.shares[0] * np.exp(odds) * onset[more] / onset[lead]
     members = np.array([*found.members, *more])
     shares = np.array([*found.shares, *extra])

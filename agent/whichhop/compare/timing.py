@@ -16,13 +16,11 @@ def timing_words(windows: WindowTable) -> str:
         return "No minute has settled yet, so it is not on record who took the time stamps."
     own = {key: program_stamps(key.method, windows.stamps[key]) for key in told}
     late = [f"{key} ({', '.join(sorted(own[key]))})" for key in told if own[key]]
+    head = f"Timed by the kernel's stamps in {_of(len(told) - len(late), len(told))}"
     if not late:
-        return f"Timed by the kernel's stamps in {_of(len(told), len(told))}."
+        return f"{head}."
     names = ", ".join(late[:NAMED]) + (f" and {len(late) - NAMED} more" if len(late) > NAMED else "")
-    return (
-        f"Timed by the kernel's stamps in {_of(len(told) - len(late), len(told))}; in others the program took"
-        f" some itself, which come late on a busy machine: {names}."
-    )
+    return f"{head}; in others the program took some itself, which come late on a busy machine: {names}."
 
 
 def _of(count: int, whole: int) -> str:

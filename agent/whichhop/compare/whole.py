@@ -10,7 +10,8 @@ from whichhop.compare.cutting import Cutter
 from whichhop.compare.engine import judge
 from whichhop.compare.explain import explain
 from whichhop.compare.windows import TICK_NS, WindowTable
-from whichhop.model import Fate, Home, Reading, Record, SessionKey, Verdict, derive_sessions
+from whichhop.model import Home, Reading, Record, SessionKey, Verdict, derive_sessions
+from whichhop.model.stamps import told_stamps
 from whichhop.model.units import NS_PER_MINUTE
 
 
@@ -61,8 +62,7 @@ def compare_records(
     cutter = Cutter(heard, start_ns=begin, end_ns=end_ns - end_ns % TICK_NS)
     for key in heard:
         cutter.add(by_key[key])
-    spoke = {key: [r for r in by_key[key] if Fate.ANSWERED in r.samples.fate] for key in heard}
-    stamps = {key: frozenset(r.stamps for r in found) for key, found in spoke.items() if found}
+    stamps = {key: told for key in heard if (told := told_stamps(by_key[key]))}
     table = replace(cutter.table, stamps=stamps).from_first_packet()
     return None if table is None else compare_windows(home, table, readings)
 

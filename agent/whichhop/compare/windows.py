@@ -58,6 +58,11 @@ class WindowTable:
         """Packets answered in time."""
         return np.asarray(self.sent - self.lost, dtype=np.uint16)
 
+    @property
+    def heard(self) -> NDArray[np.bool_]:
+        """Where a session sent anything, set aside or not."""
+        return np.asarray((self.sent > 0) | (self.aside > 0))
+
     def at_ns(self, tick: int) -> int:
         """When a tick begins."""
         return self.start_ns + int(tick) * self.step_ns
@@ -77,7 +82,7 @@ class WindowTable:
 
     def from_first_packet(self) -> "WindowTable | None":
         """Without the ticks before the first packet, in which nothing could be learned; None without any."""
-        ticks = np.flatnonzero(((self.sent > 0) | (self.aside > 0)).any(axis=1))
+        ticks = np.flatnonzero(self.heard.any(axis=1))
         return self.span(int(ticks[0]), self.ticks) if ticks.size else None
 
     def coarser(self, factor: int) -> "WindowTable":

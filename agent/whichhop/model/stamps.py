@@ -1,11 +1,18 @@
 """Who took a session's time stamps: T1 sent, T2 came there, T3 left there, T4 came back (RFC 8762 4)."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 
+from whichhop.model.record import Record
+from whichhop.model.sample import Fate
 from whichhop.model.session import Method
 
 _FOUR, _TWO = ("T1", "T2", "T3", "T4"), ("T1", "T4")
 """Stamps a round trip needs: with a far end that stamps, and with one that only answers."""
+
+
+def told_stamps(records: Iterable[Record]) -> frozenset[str]:
+    """What records with an answer say of their stamps; one without has timed nothing, and says ""."""
+    return frozenset(r.stamps for r in records if Fate.ANSWERED in r.samples.fate)
 
 
 def kernel_stamps(groups: Collection[str]) -> frozenset[str]:

@@ -41,7 +41,7 @@ class SessionColumns:
 
     @property
     def stamps(self) -> frozenset[str]:
-        """What records with an answer say of their stamps; one without has timed nothing, and says ""."""
+        """What records with an answer say of their stamps, as model.stamps.told_stamps has it."""
         ends = np.cumsum([f.times * f.count for f in self.facts], dtype=np.int64)
         answered = np.concatenate([[0], np.cumsum(self.fate == Fate.ANSWERED)])
         starts = np.concatenate([[0], ends[:-1]]) if ends.size else ends

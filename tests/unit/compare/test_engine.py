@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from support.homes import alder
-from support.windows import START_NS, disturb, named, quiet
+from support.windows import START_NS, disturb, full_line, named, quiet
 from whichhop.compare.engine import judge
 from whichhop.model import Cause, Reading, derive_sessions
 from whichhop.model.units import NS_PER_S
@@ -75,12 +75,7 @@ def test_without_counters_the_provider_is_likely_but_not_proven():
 
 def test_a_full_line_is_the_homes_own_traffic():
     table = disturb(quiet(HOME, 60), HOME, "modem/provider-edge", slice(20, 40), delay_s=0.120)
-    rate = np.where((np.arange(-1, 62) >= 19) & (np.arange(-1, 62) < 40), 0.97, 0.01)
-    value = np.cumsum(rate) * 20_000_000 / 8 * 10
-    used = [
-        Reading(at_ns=START_NS + t * 10 * NS_PER_S, agent="attic", name="wan_tx_bytes", value=float(v))
-        for t, v in zip(range(62), value, strict=False)
-    ]
+    used = full_line(62, 20, 40)
     (verdict,) = judge(HOME, SESSIONS, table, used)
     assert verdict.cause is Cause.OWN_TRAFFIC
 

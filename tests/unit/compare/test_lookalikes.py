@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 
 from support.homes import alder
-from support.windows import START_NS, disturb, quiet
+from support.windows import START_NS, disturb, full_line, quiet
 from whichhop.compare.engine import judge
 from whichhop.model import Cause, Reading, derive_sessions
-from whichhop.model.units import NS_PER_S
 
 HOME = alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}")
 SESSIONS = derive_sessions(HOME)
@@ -48,10 +47,5 @@ def test_an_episode_that_one_agent_saw_alone_is_not_separable_and_says_who_would
 def test_a_radio_on_own_traffics_way_is_part_of_it_as_long_as_it_comes_and_goes_with_it(first, end, named):
     table = disturb(quiet(HOME, 70), HOME, "modem/provider-edge", slice(20, 40), delay_s=0.120)
     table = disturb(table, HOME, "desk/attic", slice(first, end), delay_s=0.040)
-    rate = np.where((np.arange(-1, 72) >= 19) & (np.arange(-1, 72) < 40), 0.97, 0.01)
-    value = np.cumsum(rate) * 20_000_000 / 8 * 10
-    used = [
-        Reading(at_ns=START_NS + t * 10 * NS_PER_S, agent="attic", name="wan_tx_bytes", value=float(v))
-        for t, v in zip(range(72), value, strict=False)
-    ]
+    used = full_line(72, 20, 40)
     assert sorted(n for v in judge(HOME, SESSIONS, table, used) for n in v.elements) == sorted(named)
