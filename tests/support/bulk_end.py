@@ -7,13 +7,14 @@ from dataclasses import asdict
 
 from whichhop.net.clock import SystemClock
 from whichhop.net.listen import listening_socket
-from whichhop.net.tcp import connect, make_bulk
+from whichhop.net.tcp import connect, make_bulk, prefer_cubic
 from whichhop.probes.kinds.bulk_receiver import Received, receive_bulk
 from whichhop.probes.kinds.bulk_sender import Sent, send_bulk
 
 
 def receive(address: str, port: int, streams: int) -> Received:
     with listening_socket(address, port, setting="the test's port") as sock:
+        prefer_cubic(sock)
         sock.settimeout(20)
         print("ready", flush=True)
         socks: list[socket.socket] = [sock.accept()[0] for _ in range(streams)]

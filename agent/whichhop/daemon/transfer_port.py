@@ -14,6 +14,7 @@ import msgspec
 from whichhop.daemon.async_line import AsyncLine
 from whichhop.errors import PeerError
 from whichhop.net.listen import listening_socket
+from whichhop.net.tcp import prefer_cubic
 from whichhop.probes.transfer_talk import AnswerSpec, TransferRequest
 from whichhop.wire.bulk import WrongKeyError, stream_token
 
@@ -56,6 +57,7 @@ class TransferPort:
     def open(self) -> None:
         """Listen; SystemRefusedError in one line when the address or port cannot be had."""
         self._sock = listening_socket(self._host, self.port, setting="ports.transfer in the home file")
+        prefer_cubic(self._sock)
         self.port = self._sock.getsockname()[1]
         self._start(self._accept(self._sock))
 

@@ -4,7 +4,6 @@
 """
 
 import asyncio
-import contextlib
 import os
 import socket
 import struct
@@ -20,6 +19,7 @@ from whichhop.errors import PeerError, WhichhopError
 from whichhop.model.transfer import WIRE_SHARE
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock, SystemClock
+from whichhop.net.tcp import prefer_cubic
 from whichhop.net.tcp_info import TcpInfo, tcp_info
 from whichhop.probes.foreign_probes import Aim, ForeignProbes
 from whichhop.probes.http_talk import FetchSpec
@@ -57,8 +57,7 @@ class Fetcher:
         family, kind, protocol, _, _ = found
         sock = socket.socket(family, kind, protocol)
         sock.setblocking(False)
-        with contextlib.suppress(OSError):
-            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, b"cubic")
+        prefer_cubic(sock)
         # At the end what is queued is to be thrown away, so that the line is free again.
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("@ii", 1, 0))
         self.socks.append(sock)
