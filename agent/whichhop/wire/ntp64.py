@@ -6,6 +6,7 @@ over after 2^32 s, so decoding needs a time nearby, and differences are taken mo
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from whichhop.model.units import NS_PER_S
 
@@ -79,6 +80,7 @@ class ErrorEstimate:
     multiplier: int
 
     @classmethod
+    @lru_cache(maxsize=256)  # an end hardly ever changes its word
     def from_field(cls, field: int) -> "ErrorEstimate":
         """Read the 16-bit field."""
         return cls(

@@ -1,6 +1,7 @@
 """The asking half of a STAMP session (RFC 8762 4.2, RFC 8972): makes packets and reads answers."""
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from whichhop.model.sample import Sample
 from whichhop.model.units import MonoNs
@@ -18,10 +19,21 @@ from whichhop.wire.stamp_tlv import (
     pack,
     padding,
     read_answer,
-    seal,
+    seal_code,
 )
 
 _MASK32 = 0xFFFFFFFF
+
+
+@lru_cache(maxsize=16)
+def _wanted(extended: bool, mark: bool, pad_octets: int) -> tuple[bytes, bytes]:
+    """What a packet asks for, the same in every one of a session: octets that a seal covers, and padding."""
+    tlvs: list[Tlv] = []
+    if extended:
+        tlvs += [TimestampInformation().tlv(), FollowUp().tlv()]
+    if mark:
+        tlvs.append(ClassOfService(dscp1=0).tlv())
+    return pack(tlvs), padding(pad_octets).pack() if pad_octets else b""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -59,21 +71,15 @@ class StampSender:
             t1=field_from_utc(utc_ns, ptp=self.estimate.ptp),
             estimate=self.estimate,
             ssid=self.ssid,
-            rest=pack(self._extensions(wire_seq)),
+            rest=self._extensions(wire_seq),
         )
         return pack_ask(ask, self.key)
 
-    def _extensions(self, wire_seq: int) -> tuple[Tlv, ...]:
-        tlvs: list[Tlv] = []
-        if self.extended:
-            tlvs += [TimestampInformation().tlv(), FollowUp().tlv()]
-        if self.dscp is not None:
-            tlvs.append(ClassOfService(dscp1=0).tlv())
-        if self.pad_octets:
-            tlvs.append(padding(self.pad_octets))
-        if tlvs and self.key is not None:
-            return seal(tuple(tlvs), wire_seq, self.key)
-        return tuple(tlvs)
+    def _extensions(self, wire_seq: int) -> bytes:
+        covered, behind = _wanted(self.extended, self.dscp is not None, self.pad_octets)
+        if self.key is not None and (covered or behind):
+            covered += seal_code(covered, wire_seq, self.key).pack()
+        return covered + behind
 
     def answer(
         self, data: bytes, *, t4_ns: int, utc_ns: int, mono_ns: MonoNs, t4_kernel: bool = False

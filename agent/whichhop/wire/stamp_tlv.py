@@ -119,17 +119,21 @@ def padding(octets: int) -> Tlv:
     return Tlv(type=TlvType.EXTRA_PADDING, value=bytes(max(0, octets - HEADER_OCTETS)))
 
 
-def seal(tlvs: tuple[Tlv, ...], seq: int, key: bytes) -> tuple[Tlv, ...]:
-    """The extensions with an HMAC TLV behind all but trailing Extra Padding (RFC 8972 4.8).
+def seal_code(covered: bytes, seq: int, key: bytes) -> Tlv:
+    """The HMAC TLV over octets of extensions (RFC 8972 4.8).
 
     seq: sequence number of the packet that carries them; it is the first thing the tag covers.
     """
+    return Tlv(type=TlvType.HMAC, value=tag(key, seq.to_bytes(4) + covered))
+
+
+def seal(tlvs: tuple[Tlv, ...], seq: int, key: bytes) -> tuple[Tlv, ...]:
+    """The extensions with an HMAC TLV behind all but trailing Extra Padding; `seq` as for `seal_code`."""
     covered = list(tlvs)
     behind: list[Tlv] = []
     while covered and covered[-1].type == TlvType.EXTRA_PADDING:
         behind.insert(0, covered.pop())
-    code = Tlv(type=TlvType.HMAC, value=tag(key, seq.to_bytes(4) + pack(covered)))
-    return (*covered, code, *behind)
+    return (*covered, seal_code(pack(covered), seq, key), *behind)
 
 
 def seal_fits(tlvs: tuple[Tlv, ...], seq: int, key: bytes) -> bool:
