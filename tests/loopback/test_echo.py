@@ -15,10 +15,11 @@ import pytest
 from support.need import need, need_root
 from support.probing import Kept, key, until
 from whichhop.errors import SystemRefusedError
-from whichhop.model import Fate, SessionKey
+from whichhop.model import Fate, Sample, SessionKey
 from whichhop.net.clock import SystemClock
 from whichhop.net.icmp_socket import EchoSocket
 from whichhop.probes.kinds.icmp_echo import EchoProber
+from whichhop.wire.icmp import Echo, Family, pack_echo
 
 LOOPBACKS = ["127.0.0.1", "::1"]
 
@@ -157,6 +158,30 @@ def test_an_address_of_a_family_we_have_no_socket_for_is_not_sent() -> None:
     assert [s.fate for _, s in kept.rows] == [Fate.NOT_SENT]
 
 
+def test_answers_that_wait_to_be_gathered_keep_the_time_they_came(address: str) -> None:
+    async def ask(*, kernel_stamps: bool) -> tuple[int, list[Sample]]:
+        kept, asked = Kept(), key("loopback")
+        prober = EchoProber(kept, SystemClock(), os.urandom(8), kernel_stamps=kernel_stamps, prompt=False)
+        prober.open(asyncio.get_running_loop())
+        for _ in range(9):
+            prober.send(asked, address)
+            await asyncio.sleep(0.002)
+        await asyncio.sleep(0.3)
+        before = len(kept.rows)
+        prober.gather()
+        prober.close()
+        return before, kept.of(asked)
+
+    before, samples = asyncio.run(ask(kernel_stamps=True))
+    assert before == 0
+    assert [s.fate for s in samples] == [Fate.ANSWERED] * 9
+    # read 300 ms and more after they came; 5 ms allows for a busy machine at the median
+    assert 0 < statistics.median(s.rtt_ns or 0 for s in samples) < 5_000_000
+    # what no kernel stamps must be read as it comes
+    before, samples = asyncio.run(ask(kernel_stamps=False))
+    assert before == len(samples) == 9
+
+
 def test_a_raw_socket_is_not_woken_by_replies_to_others(address: str) -> None:
     need_root()
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
@@ -164,7 +189,8 @@ def test_a_raw_socket_is_not_woken_by_replies_to_others(address: str) -> None:
     need(not ours.unprivileged, "raw ICMP sockets")
     where = (address, 0) if family == socket.AF_INET else (address, 0, 0, 0)
     try:
-        ours.send(7, b"eight---", where)
+        version = Family.V6 if family == socket.AF_INET6 else Family.V4
+        ours.send(pack_echo(Echo(reply=False, ident=0x1234, seq=7, payload=b"eight---"), version), where)
         time_over = SystemClock().mono_ns() + 2_000_000_000
         got = ours.receive()
         while not got and SystemClock().mono_ns() < time_over:

@@ -10,6 +10,7 @@ import socket
 import subprocess
 import time
 from collections.abc import Iterator
+from email.utils import parsedate_to_datetime
 from pathlib import Path
 from urllib.parse import quote, urlsplit
 
@@ -21,6 +22,7 @@ from support.need import need_program
 from support.records import lifelike
 from whichhop.errors import PeerError, SystemRefusedError
 from whichhop.model import Method, Reading, SessionKey
+from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_get import fetch
 from whichhop.serve.server import Server
 from whichhop.store.chain import link
@@ -127,6 +129,22 @@ def test_head_gives_the_headers_alone(base: str) -> None:
     status, headers, body = ask(base, "/api/home", method="HEAD")
     assert (status, body) == (200, b"")
     assert int(headers["content-length"]) > 10
+
+
+def test_each_answer_is_dated_on_a_kept_connection_too(base: str) -> None:
+    # RFC 9110 6.6.1: a server with a clock dates its answers
+    parts = urlsplit(base)
+    connection = http.client.HTTPConnection(parts.hostname or "", parts.port, timeout=20)
+    clock, dates = SystemClock(), []
+    for pause_s in (1.2, 0.0):
+        connection.request("GET", "/health")
+        answer = connection.getresponse()
+        answer.read()
+        dates.append(parsedate_to_datetime(answer.headers["Date"]))
+        assert abs(clock.utc_ns() / 1e9 - dates[-1].timestamp()) < 5
+        sleep_s(pause_s)
+    connection.close()
+    assert dates[1] > dates[0]
 
 
 def test_a_store_that_cannot_be_read_is_told_and_the_metrics_stay_up(tmp_path: Path) -> None:

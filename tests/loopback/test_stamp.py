@@ -53,6 +53,30 @@ def prober(kept: Kept, port: int, **more: object) -> StampProber:
     return found
 
 
+def test_answers_that_wait_to_be_gathered_keep_the_time_they_came(address: str) -> None:
+    async def go() -> tuple[int, list[Sample], SessionFacts]:
+        there, kept = reflector(address), Kept()
+        here = prober(kept, there.port, prompt=False)
+        for i in range(9):
+            here.send(K, address)
+            await until(lambda i=i: there.answered > i)  # type: ignore[misc]
+        await asyncio.sleep(0.3)
+        before = len(kept.rows)
+        here.gather()
+        here.expire(MonoNs(CLOCK.mono_ns() + WAIT_NS + 1))  # the last answer waits for its follow-up
+        facts = here.facts(K)
+        here.close()
+        there.close()
+        return before, kept.of(K), facts
+
+    before, samples, facts = asyncio.run(go())
+    assert before == 0
+    assert [s.fate for s in samples] == [Fate.ANSWERED] * 9
+    assert {"T1", "T2", "T4"} <= set(facts.stamps.split())
+    # read 300 ms and more after they came; 5 ms allows for a busy machine at the median
+    assert 0 < statistics.median(s.rtt_ns or 0 for s in samples) < 5_000_000
+
+
 async def ask(address: str, times: int, **more: object) -> tuple[list[Sample], SessionFacts, StampReflector]:
     both = {k: more[k] for k in ("key", "kernel_stamps") if k in more}
     there, kept = reflector(address, **both), Kept()

@@ -31,9 +31,13 @@ class ProberMaker:
         clock: Clock,
         estimate: Callable[[], ErrorEstimate],
         stamp_key: bytes,
+        *,
+        prompt: bool = True,
     ) -> None:
+        """prompt: see DatagramProber; False where an Agent gathers."""
         self._home, self._sink, self._clock = home, sink, clock
         self._estimate, self._stamp_key = estimate, stamp_key
+        self._prompt = prompt
         self._dice = random.SystemRandom()
         self._made: dict[object, Prober] = {}
 
@@ -73,10 +77,13 @@ class ProberMaker:
                 port=self._home.ports.stamp,
                 key=self._stamp_key if signed else None,
                 method=method,
+                prompt=self._prompt,
             )
         if asked is Method.TCP and node is not None and node.tcp_port is not None:
             return TcpConnectProber(self._sink, self._clock, port=node.tcp_port)
         if asked is Method.LOOKUP and self._home.lookup_name is not None:
             question = Question(name=self._home.lookup_name)
-            return DnsLookupProber(self._sink, self._clock, secrets.token_bytes(8), question)
-        return EchoProber(self._sink, self._clock, secrets.token_bytes(8))
+            return DnsLookupProber(
+                self._sink, self._clock, secrets.token_bytes(8), question, prompt=self._prompt
+            )
+        return EchoProber(self._sink, self._clock, secrets.token_bytes(8), prompt=self._prompt)

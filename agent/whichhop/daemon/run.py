@@ -185,7 +185,9 @@ class Daemon:
         self.live.values["transfer_refusals"] = self.live.values.get("transfer_refusals", 0) + 1
 
     def _probers(self) -> dict[Method, Prober]:
-        maker = ProberMaker(self.home, self.watch.sink, self.clock, estimate_now, self.stamp_key)
+        maker = ProberMaker(
+            self.home, self.watch.sink, self.clock, estimate_now, self.stamp_key, prompt=False
+        )
         sessions = sessions_of(self.home, self.node)
         return maker.probers([*sessions, *loaded_sessions(sessions)])
 

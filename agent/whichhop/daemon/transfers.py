@@ -4,8 +4,9 @@ import asyncio
 import contextlib
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from whichhop.daemon.agent import Agent
 from whichhop.daemon.async_line import AsyncLine
@@ -13,11 +14,13 @@ from whichhop.daemon.load_watch import LoadWatch
 from whichhop.daemon.transfer_keeper import TransferKeeper, Use, zone_of
 from whichhop.daemon.transfer_plan import Due, planned
 from whichhop.daemon.transfer_port import TransferPort
-from whichhop.daemon.transfer_runner import TransferRunner
 from whichhop.errors import PeerError, WhichhopError
 from whichhop.model import Home, Node, NodeKind, Reading
 from whichhop.model.units import NS_PER_S, UtcNs
 from whichhop.net.clock import Clock
+
+if TYPE_CHECKING:
+    from whichhop.daemon.transfer_runner import TransferRunner
 
 FRESH_NS = 45 * NS_PER_S
 """Counts older than this say nothing of now."""
@@ -97,18 +100,7 @@ class Transfers:
         self._turns = Turns(clock.utc_ns())
         first = home().agents[0].name if home().agents else None
         self._keeper = TransferKeeper(home(), clock, journal, self._use) if first == node.name else None
-        one = asyncio.Lock()
-        self.runner = TransferRunner(
-            node=node,
-            home=home,
-            clock=clock,
-            key=key,
-            one=one,
-            agent=agent,
-            watch=self.load,
-            keeper=self._keeper,
-            keep=keep,
-        )
+        self._one, self._agent, self._keep = asyncio.Lock(), agent, keep
 
         def turned_away(text: str) -> None:
             refused()
@@ -118,12 +110,32 @@ class Transfers:
             host=node.address or "",
             port=home().ports.transfer,
             key=key,
-            one=one,
+            one=self._one,
             keeper=self._keeper.answer if self._keeper else None,
             use=self._own_use,
-            order=self.runner.order,
+            order=self._order,
             refused=turned_away,
         )
+
+    @cached_property
+    def _runner(self) -> "TransferRunner":
+        """Loaded for the first transfer: most agents are hours away from one, and it weighs a megabyte."""
+        from whichhop.daemon.transfer_runner import TransferRunner  # noqa: PLC0415
+
+        return TransferRunner(
+            node=self._node,
+            home=self._home,
+            clock=self._clock,
+            key=self._key,
+            one=self._one,
+            agent=self._agent,
+            watch=self.load,
+            keeper=self._keeper,
+            keep=self._keep,
+        )
+
+    async def _order(self, asked: dict[str, Any], line: AsyncLine) -> None:
+        await self._runner.order(asked, line)
 
     def open(self) -> None:
         """Listen; SystemRefusedError when the port is refused."""
@@ -151,7 +163,7 @@ class Transfers:
         for due in self._turns.ready(mine, now):
             try:
                 each = due.octets // 2
-                await self.runner.run(due.pair.peer, ways=["out", "back"], limit_octets_each=each)
+                await self._runner.run(due.pair.peer, ways=["out", "back"], limit_octets_each=each)
             except WhichhopError as trouble:
                 self._turns.skipped(due, self._clock.utc_ns())
                 self._say(f"the transfer {due.pair} was skipped: {trouble}")

@@ -1,7 +1,7 @@
 """ICMP echo sockets with kernel stamps, IPv4 and IPv6, unprivileged where the system allows it.
 
-The one door to icmplib: its sockets open, build and parse; its timing, taken in user space around blocking
-calls, is replaced by the kernel's stamps.
+The one door to icmplib: its sockets open and parse. Its timing, taken in user space around blocking calls, is
+replaced by the kernel's stamps; its checksum, octet by octet, by the one in wire/icmp.py.
 """
 
 import contextlib
@@ -33,10 +33,7 @@ _HEADER_BYTES = 8
 
 
 class _V4(icmplib.ICMPv4Socket):  # type: ignore[misc]
-    """Opens the packet building and parsing of icmplib's IPv4 socket to this module."""
-
-    def build(self, ident: int, sequence: int, payload: bytes) -> bytes:
-        return bytes(self._create_packet(ident, sequence, payload))
+    """Opens the parsing of icmplib's IPv4 socket to this module."""
 
     def parse(self, packet: bytes, source: str, at_s: float) -> Any:
         return self._parse_reply(packet, source, at_s)
@@ -44,9 +41,6 @@ class _V4(icmplib.ICMPv4Socket):  # type: ignore[misc]
 
 class _V6(icmplib.ICMPv6Socket):  # type: ignore[misc]
     """The same for IPv6."""
-
-    def build(self, ident: int, sequence: int, payload: bytes) -> bytes:
-        return bytes(self._create_packet(ident, sequence, payload))
 
     def parse(self, packet: bytes, source: str, at_s: float) -> Any:
         return self._parse_reply(packet, source, at_s)
@@ -106,9 +100,9 @@ class EchoSocket:
         """Close the socket."""
         self._icmp.close()
 
-    def send(self, sequence: int, payload: bytes, address: Address) -> int | None:
-        """Send one echo request; the token under which its send stamps will come. OSError: not sent."""
-        return self._stamped.send(self._icmp.build(self.ident, sequence, payload), address)
+    def send(self, message: bytes, address: Address) -> int | None:
+        """Send one ICMP message; the token under which its send stamps will come. OSError: not sent."""
+        return self._stamped.send(message, address)
 
     def receive(self) -> list[EchoAnswer]:
         """Answers that wait; to be used after the stamps that `send_stamps` then gives."""

@@ -7,7 +7,6 @@ ordinary readable descriptor that the kernel's high-resolution timer fires (man 
 import asyncio
 import ctypes
 import os
-import struct
 from collections.abc import Callable
 from typing import Protocol
 
@@ -17,7 +16,6 @@ _CLOCK_MONOTONIC = 1
 _TFD_NONBLOCK = os.O_NONBLOCK
 _TFD_CLOEXEC = os.O_CLOEXEC
 _TFD_TIMER_ABSTIME = 1
-_ITIMERSPEC = struct.Struct("@llll")
 
 Wake = Callable[[MonoNs], None]
 """Called with the time that was asked for, so that the caller can tell how late it is."""
@@ -44,16 +42,20 @@ class _TimerFdAlarm:
     precise = True
 
     def __init__(self, loop: asyncio.AbstractEventLoop, wake: Wake, libc: ctypes.CDLL, fd: int) -> None:
-        self._loop, self._wake, self._libc, self._fd = loop, wake, libc, fd
+        self._loop, self._wake, self._fd = loop, wake, fd
         self._at_ns = MonoNs(0)
+        # Called for every packet: what can be made ready for it is.
+        self._settime = libc.timerfd_settime
+        self._settime.argtypes = (ctypes.c_int, ctypes.c_int, ctypes.c_void_p, ctypes.c_void_p)
+        self._asked = (ctypes.c_long * 4)()  # struct itimerspec: no interval, then seconds and nanoseconds
+        self._asked_at = ctypes.addressof(self._asked)
         loop.add_reader(fd, self._fired)
 
     def set(self, at_ns: MonoNs) -> None:
         self._at_ns = at_ns
         # All zero would disarm the timer (man timerfd_settime, 2), so the past is asked for as 1 ns.
-        seconds, nanos = divmod(max(at_ns, 1), NS_PER_S)
-        asked = ctypes.create_string_buffer(_ITIMERSPEC.pack(0, 0, seconds, nanos), _ITIMERSPEC.size)
-        if self._libc.timerfd_settime(self._fd, _TFD_TIMER_ABSTIME, asked, None) != 0:
+        self._asked[2], self._asked[3] = divmod(max(at_ns, 1), NS_PER_S)
+        if self._settime(self._fd, _TFD_TIMER_ABSTIME, self._asked_at, None) != 0:
             raise OSError(ctypes.get_errno(), "timerfd_settime")
 
     def _fired(self) -> None:

@@ -161,7 +161,7 @@ class Alibi:
         A sample was under way from its send time until its answer, or for the whole waiting time when lost.
         When several troubles meet, the one that explains most is told: asleep, then clock step, then busy.
         """
-        if sample.fate.set_aside:
+        if not self._troubles or sample.fate.set_aside:
             return sample
         end = sample.sent_ns + (sample.rtt_ns if sample.rtt_ns is not None else wait_ns)
         met = {t.fate for t in self._troubles if t.start_ns <= end and sample.sent_ns <= t.end_ns}

@@ -45,6 +45,10 @@ class Prober(Protocol):
         """Send one test packet now; its sample reaches the sink later. A refusal is a sample too."""
         ...
 
+    def gather(self) -> None:
+        """Take up what waits, of a prober that does not ask the loop to be told of it."""
+        ...
+
     def expire(self, now_ns: MonoNs) -> None:
         """Give up packets waited for too long (wire.flight.WAIT_NS); their samples reach the sink."""
         ...

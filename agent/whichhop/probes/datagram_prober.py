@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import select
 import socket
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Sequence
@@ -24,6 +25,11 @@ _ANY = {socket.AF_INET: "0.0.0.0", socket.AF_INET6: "::"}  # noqa: S104 - a clie
 
 class Asking(Protocol):
     """A socket that answers come in on, and its own send stamps."""
+
+    @property
+    def kernel_stamps(self) -> bool:
+        """True when the kernel stamps what comes in, so that reading it later tells the same."""
+        ...
 
     def fileno(self) -> int:
         """The descriptor, for the event loop."""
@@ -62,9 +68,16 @@ class DatagramProber(ABC, Generic[_S, _C]):
         *,
         port: int,
         kernel_stamps: bool,
+        prompt: bool = True,
     ) -> None:
-        """Nothing is opened yet. begin: makes the course of a session to an address; port: where to ask."""
+        """Nothing is opened yet. begin: makes the course of a session to an address; port: where to ask.
+
+        prompt: read each answer as it comes. Otherwise, where the kernel stamps them, answers wait for
+        `gather`: a steady stream then wakes the process half as often, and several in one go cost less each.
+        """
         self._sink, self._clock, self._port, self._kernel_stamps = sink, clock, port, kernel_stamps
+        self._prompt = prompt
+        self._poll, self._polled = select.poll(), dict[int, tuple[socket.AddressFamily, _S]]()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._sockets: dict[socket.AddressFamily, _S] = {}
         self._addresses: dict[str, tuple[socket.AddressFamily, Address]] = {}
@@ -89,7 +102,10 @@ class DatagramProber(ABC, Generic[_S, _C]):
 
     def _listen(self, loop: asyncio.AbstractEventLoop, family: socket.AddressFamily) -> None:
         made = self._sockets[family] = self._socket(family)
-        loop.add_reader(made.fileno(), self._ready, family, made)
+        self._poll.register(made.fileno(), select.POLLIN)
+        self._polled[made.fileno()] = family, made
+        if self._prompt or not made.kernel_stamps:
+            loop.add_reader(made.fileno(), self._ready, family, made)
 
     def _where(self, address: str) -> tuple[socket.AddressFamily, Address]:
         """The family and socket address of a numeric address; OSError when it is none."""
@@ -102,29 +118,36 @@ class DatagramProber(ABC, Generic[_S, _C]):
         """A packet was handed to the system; take what send stamps there are already."""
         if token is not None:
             self._send_times.launched((family, token), (course, seq))
-            self._stamped(family, self._sockets[family])
+            if self._prompt:
+                self._stamped(family, self._sockets[family])
 
-    def _ready(self, family: socket.AddressFamily, where: _S) -> bool:
-        """Take up what waits in a socket; True when there was something."""
+    def gather(self) -> None:
+        """Take up what waits in the sockets."""
+        for _ in range(_DRAINS):
+            waiting = self._poll.poll(0)
+            if not waiting:
+                break
+            for fileno, _events in waiting:
+                self._ready(*self._polled[fileno])
+
+    def _ready(self, family: socket.AddressFamily, where: _S) -> None:
+        """Take up what waits in a socket."""
         answers = where.receive()
         # A packet's send stamps are queued before its answer can arrive, and must be known first. Woken by
         # no answer, it must have been a stamp.
-        stamped = self._stamped(family, where, sure=not answers)
+        self._stamped(family, where, sure=not answers)
         if answers:
             utc_ns, mono_ns = both_ns(self._clock)
             for answer in answers:
                 self._answered(where, answer, utc_ns, mono_ns)
-        return stamped or bool(answers)
 
-    def _stamped(self, family: socket.AddressFamily, where: _S, *, sure: bool = True) -> bool:
-        """Hand the send stamps that wait to their flights; True when there were any."""
-        stamps = where.send_stamps(sure=sure)
-        for stamp in stamps:
+    def _stamped(self, family: socket.AddressFamily, where: _S, *, sure: bool = True) -> None:
+        """Hand the send stamps that wait to their flights."""
+        for stamp in where.send_stamps(sure=sure):
             found = self._send_times.stamped((family, stamp.token), stamp.at_ns, scheduled=stamp.scheduled)
             if found is not None:
                 (course, seq), left_ns, driver_ns = found
                 course.flight.stamped(seq, driver_ns, left_ns)
-        return bool(stamps)
 
     def _tell(self, course: Course, samples: Iterable[Sample]) -> None:
         for sample in samples:
@@ -132,10 +155,7 @@ class DatagramProber(ABC, Generic[_S, _C]):
 
     def expire(self, now_ns: MonoNs) -> None:
         """Give up packets waited for too long, once what already lies in the sockets has been taken."""
-        for family, where in self._sockets.items():
-            for _ in range(_DRAINS):
-                if not self._ready(family, where):
-                    break
+        self.gather()
         for key, sample in self._courses.expire(now_ns):
             self._sink(key, sample)
 
@@ -149,5 +169,7 @@ class DatagramProber(ABC, Generic[_S, _C]):
         for where in self._sockets.values():
             if self._loop is not None:
                 self._loop.remove_reader(where.fileno())
+            self._poll.unregister(where.fileno())
             where.close()
         self._sockets.clear()
+        self._polled.clear()

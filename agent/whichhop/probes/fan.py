@@ -36,6 +36,11 @@ class Fan:
         """Send one test packet now; KeyError for a target that has no prober."""
         self._by_target[key.target].send(key, address)
 
+    def gather(self) -> None:
+        """Take up what waits in every prober."""
+        for prober in self._all:
+            prober.gather()
+
     def expire(self, now_ns: MonoNs) -> None:
         """Give up packets waited for too long."""
         for prober in self._all:

@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import Iterator
 from contextlib import contextmanager
+from email.utils import formatdate
 from typing import Any
 
 import uvicorn
@@ -18,12 +19,16 @@ _MOST_HEAD = 16 * 1024
 
 
 class _ImpatientProtocol(H11Protocol):
-    """uvicorn waits for a first request for ever; this does not."""
+    """uvicorn waits for a first request for ever; this does not. It dates its answers (RFC 9110 6.6.1)."""
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         self._was_idle = False
         self._watch = self.loop.call_later(IDLE_SECONDS, self._look)
+
+    def data_received(self, data: bytes) -> None:
+        self.server_state.default_headers = [(b"date", formatdate(usegmt=True).encode())]
+        super().data_received(data)
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._watch.cancel()
@@ -39,7 +44,17 @@ class _ImpatientProtocol(H11Protocol):
 
 
 class _GuestServer(uvicorn.Server):
-    """A server that leaves the process's signals to the daemon."""
+    """A server that leaves the process's signals to the daemon, and sleeps until it is asked or stopped.
+
+    uvicorn's own loop wakes ten times a second, as often as ten sessions' packets, to write the date anew.
+    """
+
+    def __init__(self, config: uvicorn.Config) -> None:
+        super().__init__(config)
+        self.stopping = asyncio.Event()
+
+    async def main_loop(self) -> None:
+        await self.stopping.wait()
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -86,6 +101,6 @@ class Server:
     async def stop(self) -> None:
         """Close the port; answers under way get two seconds."""
         if self._server is not None and self._task is not None:
-            self._server.should_exit = True
+            self._server.stopping.set()
             await self._task
             self._server = self._task = None

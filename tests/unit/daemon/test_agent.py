@@ -1,9 +1,9 @@
 """The agent between alarm and store: what is due is sent, what settles is kept; on a clock moved by hand."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from support.homes import alder
-from whichhop.daemon.agent import Agent
+from whichhop.daemon.agent import GATHER_EACH, Agent
 from whichhop.model import Fate, Method, Reading, Record, Sample, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_S, MonoNs, UtcNs
 from whichhop.probes.base import SessionFacts
@@ -33,6 +33,7 @@ class PromptProber:
     clock: HandClock
     agent: "Agent | None" = None
     sent: list[tuple[SessionKey, str]] = field(default_factory=list)
+    gathered: int = 0
 
     def open(self, loop: object) -> None: ...
 
@@ -40,6 +41,9 @@ class PromptProber:
         self.sent.append((key, address))
         assert self.agent is not None
         self.agent.take(key, Sample(sent_ns=self.clock.utc_ns(), fate=Fate.ANSWERED, rtt_ns=4_000_000))
+
+    def gather(self) -> None:
+        self.gathered += 1
 
     def expire(self, now_ns: MonoNs) -> None: ...
 
@@ -85,6 +89,18 @@ def test_each_session_sends_one_packet_a_second_to_its_own_address() -> None:
     desk_attic = [address for key, address in stamp.sent if key.target == "attic"]
     assert len(desk_attic) == 10
     assert set(desk_attic) == {"192.0.2.2"}
+
+
+def test_answers_are_gathered_between_beats_only_when_many_packets_were_sent() -> None:
+    agent, clock, stamp, _, _ = build()
+    play(agent, clock, 10)
+    assert stamp.gathered == 0, "a beat takes them up, once a second"
+    key = next(k for k in agent.sessions if k.target == "attic")
+    fast = replace(agent.sessions[key], key=replace(key, target="fast"), interval_s=0.01)
+    agent.add(fast)
+    play(agent, clock, 20)
+    assert len(stamp.sent) > 1000
+    assert 10 * (100 // GATHER_EACH) - 3 <= stamp.gathered <= 10 * (100 // GATHER_EACH) + 3
 
 
 def test_a_settled_minute_is_kept_once_with_every_packet_accounted_for() -> None:

@@ -66,6 +66,8 @@ class Echoing:
         else:
             self.waiting += 1
 
+    def gather(self) -> None: ...
+
     def expire(self, now_ns: int) -> None:
         if self.sent >= 5:
             self.samples += [sample(Fate.LOST)] * self.waiting

@@ -28,6 +28,9 @@ class Noting:
     def send(self, key: SessionKey, address: str) -> None:
         self.notes.append(f"send {key.target} {address}")
 
+    def gather(self) -> None:
+        self.notes.append("gather")
+
     def expire(self, now_ns: MonoNs) -> None:
         self.notes.append(f"expire {now_ns}")
 
@@ -49,11 +52,12 @@ def test_each_target_is_asked_by_its_own_prober() -> None:
     fan.open(loop)
     fan.send(key("attic"), "192.0.2.2")
     fan.send(key("harbour"), "203.0.113.7")
+    fan.gather()
     fan.expire(MonoNs(5))
     fan.close()
     loop.close()
-    assert signed.notes == ["open", "send attic 192.0.2.2", "expire 5", "close"]
-    assert plain.notes == ["open", "send harbour 203.0.113.7", "expire 5", "close"]
+    assert signed.notes == ["open", "send attic 192.0.2.2", "gather", "expire 5", "close"]
+    assert plain.notes == ["open", "send harbour 203.0.113.7", "gather", "expire 5", "close"]
 
 
 def test_facts_come_from_the_targets_prober_and_are_empty_for_a_stranger() -> None:

@@ -35,9 +35,10 @@ class DnsLookupProber(DatagramProber[StampedSocket, Course]):
         *,
         port: int = DNS_PORT,
         kernel_stamps: bool = True,
+        prompt: bool = True,
     ) -> None:
         """`cookie`: at least 2 random octets, so that a stranger cannot guess the next question's number."""
-        super().__init__(sink, clock, self._begin, port=port, kernel_stamps=kernel_stamps)
+        super().__init__(sink, clock, self._begin, port=port, kernel_stamps=kernel_stamps, prompt=prompt)
         self._question = question
         self._ident = int.from_bytes(cookie[:2])
         self._by_ident: Remembered[int, tuple[Course, int]] = Remembered()

@@ -11,6 +11,7 @@ from whichhop.probes.base import Sink
 from whichhop.probes.datagram_prober import DatagramProber
 from whichhop.probes.sessions import Course, Remembered, plain
 from whichhop.wire.flight import Flight
+from whichhop.wire.icmp import Echo, Family, pack_echo
 from whichhop.wire.quoted import read_quoted
 from whichhop.wire.refusal import Refusal
 
@@ -18,6 +19,8 @@ _PAYLOAD = struct.Struct("!8sI32x")
 """A cookie of this process, so that nobody else's reply is taken for ours, and the number in its session.
 
 44 octets: an echo is then as long on the line as a STAMP base packet in UDP (RFC 8762 4.2)."""
+
+_VERSIONS = {socket.AF_INET: Family.V4, socket.AF_INET6: Family.V6}
 
 
 class EchoProber(DatagramProber[EchoSocket, Course]):
@@ -35,9 +38,10 @@ class EchoProber(DatagramProber[EchoSocket, Course]):
         *,
         method: Method = Method.ECHO,
         kernel_stamps: bool = True,
+        prompt: bool = True,
     ) -> None:
         """`cookie`: 8 random octets."""
-        super().__init__(sink, clock, self._begin, port=0, kernel_stamps=kernel_stamps)
+        super().__init__(sink, clock, self._begin, port=0, kernel_stamps=kernel_stamps, prompt=prompt)
         self.method, self._cookie = method, cookie
         self._number = int.from_bytes(cookie[:2])
         self._by_number: Remembered[int, tuple[Course, int]] = Remembered()
@@ -64,8 +68,10 @@ class EchoProber(DatagramProber[EchoSocket, Course]):
         course.flight.sent(seq, utc_ns, mono_ns)
         try:
             family, where = self._where(address)
+            asking = self._sockets[family]
             payload = _PAYLOAD.pack(self._cookie, seq & 0xFFFFFFFF)
-            token = self._sockets[family].send(self._number, payload, where)
+            echo = Echo(reply=False, ident=asking.ident, seq=self._number, payload=payload)
+            token = asking.send(pack_echo(echo, _VERSIONS[family]), where)
         except (OSError, KeyError):  # KeyError: no socket of that family
             self._tell(course, course.not_sent(seq))
             return

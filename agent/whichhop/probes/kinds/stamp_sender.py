@@ -41,6 +41,7 @@ class StampProber(DatagramProber[StampedSocket, _StampCourse]):
         method: Method = Method.STAMP,
         follow_up: bool = True,
         kernel_stamps: bool = True,
+        prompt: bool = True,
     ) -> None:
         """Nothing is opened yet.
 
@@ -49,7 +50,7 @@ class StampProber(DatagramProber[StampedSocket, _StampCourse]):
         port: where all reflectors listen. key: for the authenticated mode.
         follow_up: ask the reflector for its kernel's send stamp; a sample then settles with the next answer.
         """
-        super().__init__(sink, clock, self._begin, port=port, kernel_stamps=kernel_stamps)
+        super().__init__(sink, clock, self._begin, port=port, kernel_stamps=kernel_stamps, prompt=prompt)
         self.method = method
         self._estimate, self._key, self._follow_up = estimate, key, follow_up
         self._next_ssid = first_ssid

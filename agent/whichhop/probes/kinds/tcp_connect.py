@@ -95,6 +95,9 @@ class TcpConnectProber:
             self._loop.remove_writer(fileno)
         attempt.socket.close()
 
+    def gather(self) -> None:
+        """Nothing waits: the loop tells of each handshake."""
+
     def expire(self, now_ns: MonoNs) -> None:
         """Give up handshakes waited for too long, once those that ended meanwhile have been taken up."""
         for fileno, attempt in list(self._tries.items()):
