@@ -2,6 +2,7 @@
 
 from whichhop.model import Home
 from whichhop.model.units import NS_PER_S
+from whichhop.net.authority import authority
 
 SETTLED_NS = 8 * NS_PER_S
 """A window is judged once its last packet has settled; see daemon/minutes.py, which waits as long."""
@@ -10,8 +11,4 @@ DAY_NS = 24 * 3600 * NS_PER_S
 
 def peers_of(home: Home) -> dict[str, str]:
     """Where each agent's API is: agent to base address."""
-    return {n.name: f"http://{_host(n.address or '')}:{home.ports.api}" for n in home.agents}
-
-
-def _host(address: str) -> str:
-    return f"[{address}]" if ":" in address else address
+    return {n.name: f"http://{authority(n.address or '', home.ports.api)}" for n in home.agents}

@@ -6,6 +6,7 @@ import socket
 from typing import Any
 
 from whichhop.errors import PeerError
+from whichhop.net.authority import authority
 from whichhop.wire.bulk import NONCE_OCTETS, Talk, TalkError, WrongKeyError
 
 _PIECE = 4096
@@ -23,7 +24,7 @@ class AsyncLine:
     @classmethod
     async def dial(cls, address: str, port: int, *, key: bytes, name: str, seconds: float) -> "AsyncLine":
         """Connect to another agent's transfer port and prove the key to each other."""
-        where = f"[{address}]:{port}" if ":" in address else f"{address}:{port}"
+        where = authority(address, port)
         sock = socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET, socket.SOCK_STREAM)
         sock.setblocking(False)
         talk = Talk(key=key, asks=True, nonce=secrets.token_bytes(NONCE_OCTETS), name=name)

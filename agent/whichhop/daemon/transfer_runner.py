@@ -21,6 +21,7 @@ from whichhop.errors import PeerError, WhichhopError
 from whichhop.model import Home, Method, Node, Reading, Sample, Session, SessionKey
 from whichhop.model.transfer import UPSTREAM, TransferResult, begin_reading
 from whichhop.model.units import NS_PER_S
+from whichhop.net.authority import authority
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
 from whichhop.net.own_interface import interface_of
@@ -321,14 +322,13 @@ class TransferRunner:
                 whole=request.whole,
                 probe_octets=beside,
             )
-        host = f"[{job.address}]" if ":" in job.address else job.address
         return AskSpec(
             name=self.node.name,
             address=job.address,
             port=home.ports.transfer,
             key=self._key.hex(),
             request=request,
-            health_url=f"http://{host}:{home.ports.api}/health",
+            health_url=f"http://{authority(job.address, home.ports.api)}/health",
             probe_octets=beside,
         )
 

@@ -4,6 +4,7 @@ import errno
 import socket
 
 from whichhop.errors import SystemRefusedError
+from whichhop.net.authority import authority
 
 
 def listening_socket(host: str, port: int, *, setting: str) -> socket.socket:
@@ -28,7 +29,7 @@ def listening_socket(host: str, port: int, *, setting: str) -> socket.socket:
 
 
 def _why(host: str, port: int, setting: str, refused: OSError) -> str:
-    where = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+    where = authority(host, port)
     if refused.errno == errno.EADDRINUSE:
         return f"{where}: the port is taken by another program; stop that one or change {setting}"
     if refused.errno == errno.EADDRNOTAVAIL:

@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable
 
 from whichhop.errors import PeerError
+from whichhop.net.authority import authority
 from whichhop.net.tcp_info import TcpInfo, tcp_info
 
 BLOCK = 4 << 20
@@ -29,7 +30,7 @@ def prefer_cubic(sock: socket.socket) -> None:
 
 def connect(address: str, port: int, *, seconds: float) -> socket.socket:
     """A blocking connection, fit for bulk data too; PeerError in one line when there is none in time."""
-    where = f"[{address}]:{port}" if ":" in address else f"{address}:{port}"
+    where = authority(address, port)
     try:
         return _connected(address, port, seconds)
     except TimeoutError:

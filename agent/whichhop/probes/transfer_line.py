@@ -6,6 +6,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from whichhop.errors import PeerError
+from whichhop.net.authority import authority
 from whichhop.net.tcp import connect
 from whichhop.wire.bulk import NONCE_OCTETS, Talk, TalkError
 
@@ -21,7 +22,7 @@ class Line:
     @classmethod
     def dial(cls, address: str, port: int, *, key: bytes, name: str, seconds: float) -> "Line":
         """Connect to an agent's transfer port and prove the key to each other."""
-        where = f"[{address}]:{port}" if ":" in address else f"{address}:{port}"
+        where = authority(address, port)
         sock = connect(address, port, seconds=seconds)
         talk = Talk(key=key, asks=True, nonce=secrets.token_bytes(NONCE_OCTETS), name=name)
         line = cls(sock, talk, where=where)

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from whichhop.model import Fate, Home, SessionKey
+from whichhop.net.authority import authority
 from whichhop.report.words import HARD
 from whichhop.serve.live import LiveState, SessionState
 from whichhop.serve.page.figures import percent, trip, when
@@ -48,7 +49,7 @@ def own(live: LiveState, now_ns: int) -> Markup:
 def other_pages(home: Home, agent: str) -> dict[str, str]:
     """Where the home's other agents show their pages, by name."""
     found = {n.name: n.address for n in home.agents if n.address and n.name != agent}
-    return {n: f"http://{f'[{a}]' if ':' in a else a}:{home.ports.api}/" for n, a in found.items()}
+    return {n: f"http://{authority(a, home.ports.api)}/" for n, a in found.items()}
 
 
 def elsewhere(others: Mapping[str, str]) -> Markup:
