@@ -15,7 +15,6 @@ from whichhop.compare.counted import Counted, Reduced, heard, reduced, side_by_s
 from whichhop.compare.redact import StandIns, stripped
 from whichhop.compare.session_rows import session_rows
 from whichhop.compare.sight import Sight, sight_of
-from whichhop.compare.windows import TICK_NS
 from whichhop.config.check import House
 from whichhop.model import Cause, Home, Owner, Reading, SessionKey, Verdict, derive_sessions
 from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote
@@ -40,11 +39,6 @@ class Order:
     redact: bool
     with_chains: bool
     public_key: str | None
-
-
-def whole_ticks(start_ns: int, end_ns: int) -> tuple[int, int]:
-    """The span's whole ticks, since windows lie on multiples of their length."""
-    return start_ns - start_ns % TICK_NS, end_ns - end_ns % TICK_NS
 
 
 def _reduced(span_ns: tuple[int, int], columns: SessionColumns) -> Reduced:

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from whichhop.compare.cutting import Cutter
-from whichhop.compare.windows import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table
+from whichhop.compare.windows import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
 from whichhop.model import Home, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, minute_of
 from whichhop.store.columns import SessionColumns, each_session
@@ -41,7 +41,8 @@ def windows_of_store(
     if not minutes:
         return None
     start_ns = max(start_ns, min(minutes) * NS_PER_MINUTE)
-    if start_ns - start_ns % TICK_NS >= end_ns - end_ns % TICK_NS:
+    begin, end = whole_ticks(start_ns, end_ns)
+    if begin >= end:
         return None
     return _heard(
         exact_windows(path, home, start_ns=start_ns, end_ns=end_ns, extra=loose, processes=processes)
@@ -63,7 +64,7 @@ def exact_windows(
         kept = set(store.sessions())
     known = {r.session for r in loose}
     keys = [s.key for s in derive_sessions(home) if s.key in kept or s.key in known]
-    start_ns, end_ns = start_ns - start_ns % TICK_NS, end_ns - end_ns % TICK_NS
+    start_ns, end_ns = whole_ticks(start_ns, end_ns)
     table = empty_table(keys, start_ns, (end_ns - start_ns) // TICK_NS)
     stamps = _fill(table, path, [k for k in keys if k in kept], processes)
     cutter = Cutter.into(table)

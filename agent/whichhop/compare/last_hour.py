@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.cutting import Cutter
 from whichhop.compare.follow import Follower
-from whichhop.compare.windows import TICK_NS
+from whichhop.compare.windows import whole_ticks
 from whichhop.model import Home, Reading, Record, derive_sessions
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.mark import Mark
@@ -33,7 +33,7 @@ def judge_lately(
     if not mine:
         return None
     begin = max(start_ns, min(r.minute for r in mine) * NS_PER_MINUTE)
-    begin, end = begin - begin % TICK_NS, end_ns - end_ns % TICK_NS
+    begin, end = whole_ticks(begin, end_ns)
     if begin >= end:
         return None
     cutter = Cutter([s.key for s in sessions], start_ns=begin, end_ns=end)

@@ -9,7 +9,7 @@ import msgspec
 from whichhop.compare.cutting import Cutter
 from whichhop.compare.engine import judge
 from whichhop.compare.explain import explain
-from whichhop.compare.windows import TICK_NS, WindowTable
+from whichhop.compare.windows import WindowTable, whole_ticks
 from whichhop.model import Home, Reading, Record, SessionKey, Verdict, derive_sessions
 from whichhop.model.stamps import told_stamps
 from whichhop.model.units import NS_PER_MINUTE
@@ -55,11 +55,10 @@ def compare_records(
     if not heard:
         return None
     first = min(r.minute for found in by_key.values() for r in found) * NS_PER_MINUTE
-    begin = max(start_ns, first)
-    begin -= begin % TICK_NS
+    begin, end = whole_ticks(max(start_ns, first), end_ns)
     if begin >= end_ns:
         return None
-    cutter = Cutter(heard, start_ns=begin, end_ns=end_ns - end_ns % TICK_NS)
+    cutter = Cutter(heard, start_ns=begin, end_ns=end)
     for key in heard:
         cutter.add(by_key[key])
     stamps = {key: told for key in heard if (told := told_stamps(by_key[key]))}

@@ -15,11 +15,17 @@ TICK_NS = 10 * NS_PER_S
 LEAST_ANSWERS = 3
 """Under this many answers a tick's quantiles say nothing."""
 
+
 Counts = NDArray[np.uint16]
 Seconds = NDArray[np.float32]
 
 COUNTS = ("sent", "lost", "lost_out", "lost_back", "aside")
 QUANTILES = ("q50_s", "q80_s")
+
+
+def whole_ticks(start_ns: int, end_ns: int) -> tuple[int, int]:
+    """The span's whole ticks, since windows lie on multiples of their length."""
+    return start_ns - start_ns % TICK_NS, end_ns - end_ns % TICK_NS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
