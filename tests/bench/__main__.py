@@ -1,9 +1,11 @@
-"""`tests/run bench [NAME]`: run all benchmarks, or one."""
+"""`tests/run bench [--busy] [NAME]`: run all benchmarks, or one; --busy: with every core kept busy."""
 
 import importlib
 import sys
 from collections.abc import Callable, Iterable
+from contextlib import nullcontext
 
+from bench.busy import busy_cores
 from bench.figure import Figure
 
 # name of the bench -> module with a `run()` that yields figures
@@ -30,7 +32,9 @@ BENCHES: dict[str, str] = {
 
 
 def main() -> int:
-    names = sys.argv[1:] or list(BENCHES)
+    words = sys.argv[1:]
+    busy = "--busy" in words
+    names = [w for w in words if w != "--busy"] or list(BENCHES)
     # NAME=N makes N runs, where a bench takes a number
     wanted = {name: number for name, _, number in (n.partition("=") for n in names)}
     unknown = [n for n in wanted if n not in BENCHES]
@@ -38,11 +42,12 @@ def main() -> int:
         sys.stderr.write(f"no bench named {', '.join(unknown)}; there are: {', '.join(BENCHES)}\n")
         return 2
     good = True
-    for name, number in wanted.items():
-        run: Callable[..., Iterable[Figure]] = importlib.import_module(BENCHES[name]).run
-        for figure in run(int(number)) if number else run():
-            print(figure.line(), flush=True)
-            good = good and figure.ok
+    with busy_cores() if busy else nullcontext():
+        for name, number in wanted.items():
+            run: Callable[..., Iterable[Figure]] = importlib.import_module(BENCHES[name]).run
+            for figure in run(int(number)) if number else run():
+                print(figure.line(), flush=True)
+                good = good and figure.ok
     return 0 if good else 1
 
 

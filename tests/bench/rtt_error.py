@@ -1,4 +1,4 @@
-"""Error of STAMP round trips on a clean veth with every core busy, beside user-space timing of it."""
+"""Error of STAMP round trips on a clean veth, cores busy and idle, beside user-space timing of it."""
 
 import json
 import os
@@ -6,26 +6,15 @@ import statistics
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import nullcontext
 from pathlib import Path
 
+from bench.busy import busy_cores
 from bench.figure import Figure
 from support.veth import Pair, veth_pair
 
 SECONDS = 20.0
 PORT = "8862"
-
-
-@contextmanager
-def busy_cores() -> Iterator[None]:
-    """One loop of pure computing for each core, as own traffic or a busy machine would have it."""
-    loops = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(os.cpu_count() or 1)]
-    try:
-        yield
-    finally:
-        for loop in loops:
-            loop.kill()
-            loop.wait()
 
 
 def measure(pair: Pair, seconds: float = SECONDS) -> dict[str, list[int]]:
@@ -63,8 +52,13 @@ def p99(values: list[float]) -> float:
 
 
 def run() -> Iterator[Figure]:
-    with veth_pair() as pair, busy_cores():
-        rtts = measure(pair)
+    for cores, while_measured in (("busy", busy_cores), ("idle", nullcontext)):
+        with veth_pair() as pair, while_measured():
+            rtts = measure(pair)
+        yield from _figures(rtts, cores)
+
+
+def _figures(rtts: dict[str, list[int]], cores: str) -> Iterator[Figure]:
     # Truth: the path alone, all four stamps by the kernel, at its median; a few us on a veth.
     truth_us = statistics.median(rtts["follow-up"]) / 1000
     error = {n: p99([abs(r / 1000 - truth_us) for r in values]) for n, values in rtts.items()}
@@ -78,12 +72,11 @@ def run() -> Iterator[Figure]:
         yield Figure(
             bench="rtt-error",
             value=value,
-            unit="us",
+            unit=f"us, {'with' if name == 'follow-up' else 'without'} follow-up telemetry, cores {cores}",
             target=target,
             ok=value <= target,
             beside={
                 **beside,
-                "follow-up-telemetry": float(name == "follow-up"),
                 "median": round(statistics.median(rtts[name]) / 1000, 2),
                 "p99": round(p99([r / 1000 for r in rtts[name]]), 2),
             },

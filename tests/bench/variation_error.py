@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
+from bench.busy import busy_cores
 from bench.figure import Figure
-from bench.rtt_error import busy_cores
 from support.lab_agent import PORT
 from support.lab_measuring import Measuring, Seen, measuring
 from support.need import need_program
