@@ -30,6 +30,7 @@ from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Reading, Record
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
+from whichhop.report.times import lasting
 from whichhop.store.collect import Collected
 from whichhop.store.store import Store
 
@@ -45,6 +46,11 @@ Asks every agent of the home for what it measured since last time, then judges t
 --records, reads files in the interchange form instead and asks nobody. With --follow, goes on until Ctrl-C
 and prints when a verdict opens, changes or ends.
 """
+
+LEAST_ASIDE = 0.01
+"""Of the span: less than this is not worth a line."""
+NAMED = 3
+"""Agents named in that line; the rest are counted (`--json` has them all)."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -79,15 +85,30 @@ def _line_words(line: Explanation | None) -> list[str]:
     return [word if word.endswith(".") else f"{word}." for word in words]
 
 
+def _aside_words(found: Comparison) -> str:
+    """Who was no witness for how long, longest first; empty where it was next to nothing."""
+    told = [i for i in found.aside_s.items() if i[1] >= LEAST_ASIDE * found.span_s]
+    if not told:
+        return ""
+    told.sort(key=lambda i: (-i[1], i[0]))
+    names = ", ".join(f"{agent} {lasting(seconds)}" for agent, seconds in told[:NAMED])
+    more = f" and {len(told) - NAMED} more" if len(told) > NAMED else ""
+    return (
+        f"Set aside, the agent having been busy, asleep or not heard of: {names}{more}, of"
+        f" {lasting(found.span_s)}; what happened then is not judged."
+    )
+
+
 def _text(found: Comparison, lines: Sequence[Explanation | None], note: str) -> str:
     head = (
         f"{found.home.name}: {local_text(found.start_ns)} to {local_text(found.end_ns)},"
         f" {len(found.windows.sessions)} sessions, {found.packets} packets"
     )
-    timed = timing_words(found.windows)
-    head += "".join(f"\n({words})" for words in (note, timed) if words)
+    aside = _aside_words(found)
+    head += "".join(f"\n({words})" for words in (note, timing_words(found.windows), aside) if words)
     if not found.verdicts:
-        return f"{head}\n\nHealthy: nothing exceeds its own quiet baseline.\n"
+        health = "Healthy as far as it was judged" if aside else "Healthy"
+        return f"{head}\n\n{health}: nothing exceeds its own quiet baseline.\n"
     rows = [
         (
             clock_text(v.start_ns),

@@ -98,12 +98,21 @@ def judge(
 
     Sessions without a column in the table, and columns of unknown sessions, are passed over.
     """
-    known = set(table.sessions)
-    if not table.ticks or not any(s.key in known for s in judged(sessions)):
+    if not judgeable(sessions, table):
         return []
-    case = prepare(home, sessions, table, readings, settings)
+    return judge_case(prepare(home, sessions, table, readings, settings))
+
+
+def judgeable(sessions: Sequence[Session], table: WindowTable) -> bool:
+    """Whether the table has anything of these sessions that could be judged."""
+    known = set(table.sessions)
+    return bool(table.ticks) and any(s.key in known for s in judged(sessions))
+
+
+def judge_case(case: Case) -> list[Verdict]:
+    """Every verdict over a history that was prepared."""
     columns = columns_of(case.elements, len(case.sessions))
-    done = scan(case.table, case.sessions, case.alibi, columns, settings)
+    done = scan(case.table, case.sessions, case.alibi, columns, case.settings)
     return verdicts(case, done, closes(case, done))
 
 

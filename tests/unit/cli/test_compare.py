@@ -3,6 +3,7 @@
 import json
 import shutil
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -61,6 +62,36 @@ def test_a_healthy_recording_is_called_healthy(tmp_path: Path, capsys: pytest.Ca
     words = ["compare", str(home_file(tmp_path)), "--records", str(recorded(tmp_path, "none"))]
     assert main(words) == 0
     assert "Healthy: nothing exceeds its own quiet baseline." in capsys.readouterr().out
+
+
+def test_time_in_which_an_agent_was_no_witness_is_not_passed_off_as_healthy(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    records = recorded(tmp_path, "none")
+    first = min(x.minute for x in read_file(records / "none.jsonl.gz") if isinstance(x, Record))
+    begin = datetime.fromtimestamp(first * 60 + 60, UTC)
+    # the hypervisor takes two fifths of the attic's processor for a minute, the second one
+    (records / "stolen.jsonl").write_text(
+        "".join(
+            json.dumps(
+                {
+                    "at": (begin + timedelta(seconds=10 * i)).isoformat().replace("+00:00", "Z"),
+                    "agent": "attic",
+                    "counter": "steal_ratio",
+                    "value": 0.4,
+                }
+            )
+            + "\n"
+            for i in range(6)
+        )
+    )
+    words = ["compare", str(home_file(tmp_path)), "--records", str(records)]
+    assert main(words) == 0
+    text = capsys.readouterr().out
+    assert "Set aside, the agent having been busy, asleep or not heard of: attic 1 min 10 s, of " in text
+    assert "Healthy as far as it was judged: nothing exceeds its own quiet baseline." in text
+    assert main([*words, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["set_aside_s"] == {"attic": 70.0}
 
 
 @pytest.mark.parametrize(

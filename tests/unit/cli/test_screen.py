@@ -123,6 +123,13 @@ def test_before_anything_is_learned_no_verdict_is_pretended() -> None:
     assert "All is well" not in text
 
 
+def test_with_no_witness_nothing_is_called_well() -> None:
+    dumb = tuple(replace(k, state=LinkState.UNKNOWN) for k in CALM.links)
+    text = screen(view(replace(CALM, links=dumb)))
+    assert "Nothing can be said of now: every agent is busy, asleep or not heard" in text
+    assert "All is well" not in text
+
+
 NAMES = st.text(st.characters(categories=("Ll", "Nd"), include_characters="-/ "), min_size=1, max_size=90)
 VERDICTS = st.builds(
     told,
