@@ -72,10 +72,16 @@ class Load:
 
 @dataclass(frozen=True, kw_only=True)
 class Outcome:
-    """What the comparer said of one run."""
+    """What the comparer said of one run. blind_s: how long even the agent set aside least was no witness."""
 
     load: Load
     verdicts: tuple[dict[str, Any], ...]
+    blind_s: float
+
+    @property
+    def witnessed(self) -> bool:
+        """False where this machine's processors were taken from it for half the time."""
+        return self.blind_s <= self.load.for_s / 2
 
     @property
     def causes(self) -> list[str]:
@@ -101,9 +107,10 @@ class Outcome:
         how = "by nobody at home" if load.silent else f"by {load.host}, {load.streams} x {load.control}"
         how += f", {load.on_s:.0f} s on and {load.off_s:.0f} off" if load.off_s and not load.silent else ""
         said = ", ".join(f"{v['cause']} {v['probability']:.3f}" for v in self.verdicts) or "nothing"
+        blind = "" if self.witnessed else f"   (no witness for {self.blind_s:.0f} s)"
         return (
             f"{load.seed:4d}  {load.for_s:4.0f} s  {1000 * load.queue_s:4.0f} ms  {how:38s}  "
-            f"{said}{'' if self.right else '   WRONG'}"
+            f"{said}{blind}{'' if self.right or not self.witnessed else '   WRONG'}"
         )
 
 
@@ -147,7 +154,13 @@ class FilledUplink:
         done = place.call([sys.executable, TOOL, *argv], timeout_s=load.for_s + 120)
         assert done.code == 0, done.output
         sleep_s(AFTER_S)
-        return Outcome(load=load, verdicts=tuple(self.compare(begin)))
+        data = self.compare(begin)
+        agents = {s.partition(">")[0] for s in data["sessions"]}
+        return Outcome(
+            load=load,
+            verdicts=tuple(v for v in data["verdicts"] if v["end_ns"] is None or v["end_ns"] > begin),
+            blind_s=min(data["set_aside_s"].get(a, 0.0) for a in agents),
+        )
 
     def _loader(self, load: Load) -> tuple[Place, list[str]]:
         if load.silent:
@@ -164,15 +177,15 @@ class FilledUplink:
         words = [str(load.streams), str(load.for_s), str(load.on_s), str(load.off_s), load.control]
         return self.home.place(load.host), ["home", SINK, str(PORT), *words]
 
-    def compare(self, begin_ns: int) -> list[dict[str, Any]]:
-        """The verdicts of the time from BEFORE_S ahead of a load on that reach past its begin."""
+    def compare(self, begin_ns: int) -> dict[str, Any]:
+        """What `whichhop compare` says of the time from BEFORE_S ahead of a load on."""
         start = datetime.fromtimestamp(begin_ns / 1e9 - BEFORE_S, UTC).isoformat(timespec="seconds")
         words = ["compare", str(self.file), "--json", "--store", str(self.folder / "collected.db")]
         argv = [sys.executable, "-m", "whichhop", *words, "--from", start.replace("+00:00", "Z")]
         done = self.home.place("study").call(argv, timeout_s=200)
         assert done.code == 0, done.output
-        found = json.loads(done.output[done.output.index("{") :])["verdicts"]
-        return [v for v in found if v["end_ns"] is None or v["end_ns"] > begin_ns]
+        found: dict[str, Any] = json.loads(done.output[done.output.index("{") :])
+        return found
 
     def rest(self) -> None:
         """Quiet until a comparison that begins after the last load has enough of it.
