@@ -165,7 +165,8 @@ class DatagramProber(ABC, Generic[_S, _C]):
         return SessionFacts() if course is None else course.facts()
 
     def close(self) -> None:
-        """Stop listening and close the sockets; packets still waited for yield no sample."""
+        """Take up what has come, then close the sockets; packets still waited for yield no sample."""
+        self.gather()
         for where in self._sockets.values():
             if self._loop is not None:
                 self._loop.remove_reader(where.fileno())
