@@ -35,7 +35,9 @@ def _of_c(pair: Pair, tool: str, streams: int, port: int) -> float:
 def _of_ours(pair: Pair, streams: int, port: int) -> float:
     words = [pair.far_v4, str(port), str(streams)]
     sink = [sys.executable, END, "receive", *words]
-    said = json.loads(_run(pair, sink, [sys.executable, END, "send", *words, str(SECONDS), str(10**13)]))
+    said = json.loads(
+        _run(pair, sink, [sys.executable, END, "send", *words, str(SECONDS), str(10**13), "whole"])
+    )
     return float(said["octets"]) * 8 / float(said["seconds"])
 
 

@@ -1,4 +1,7 @@
-"""One half of a transfer in a process of its own: `receive ADDRESS PORT STREAMS` or `send ...`."""
+"""One half of a transfer in a process of its own: `receive ADDRESS PORT STREAMS` or `send ...`.
+
+`send ADDRESS PORT STREAMS SECONDS OCTETS [whole]`: until it is steady, or with `whole` for all the seconds.
+"""
 
 import json
 import socket
@@ -34,12 +37,17 @@ def fill(address: str, port: int, limit_s: float) -> int:
     return sent
 
 
-def send(address: str, port: int, streams: int, limit_s: float, limit_octets: int) -> Sent:
+def send(address: str, port: int, streams: int, limit_s: float, limit_octets: int, *, whole: bool) -> Sent:
     socks = [connect(address, port, seconds=5) for _ in range(streams)]
     for one in socks:
         make_bulk(one)
     return send_bulk(
-        socks, SystemClock(), limit_s=limit_s, limit_octets=limit_octets, progress=lambda *_: None
+        socks,
+        SystemClock(),
+        limit_s=limit_s,
+        limit_octets=limit_octets,
+        progress=lambda *_: None,
+        whole=whole,
     )
 
 
@@ -50,4 +58,5 @@ if __name__ == "__main__":
     elif what == "fill":
         print(fill(where, int(at), float(more[0])))
     else:
-        print(json.dumps(asdict(send(where, int(at), int(count), float(more[0]), int(more[1])))))
+        seconds, octets = float(more[0]), int(more[1])
+        print(json.dumps(asdict(send(where, int(at), int(count), seconds, octets, whole="whole" in more))))
