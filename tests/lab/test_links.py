@@ -179,7 +179,7 @@ def test_tcp_fills_the_queues_rate(home: NetnsHome, words: str, rate: float) -> 
     sink = ready(flow(home, "harbour", "stream-in", "4001"))
     source = flow(home, "study", "stream-out", "198.51.100.7", "4001", "9")
     ready(sink, "taking")
-    meter = flow(home, "provider-edge", "bytes-in", "to-modem", "1.0", "2.0")
+    meter = flow(home, "provider-edge", "bytes-in", "to-modem", "1.0", "6.0")
     assert meter.wait(15) == 0
     source.stop()
     sink.stop()
