@@ -77,7 +77,7 @@ class DatagramProber(ABC, Generic[_S, _C]):
         """
         self._sink, self._clock, self._port, self._kernel_stamps = sink, clock, port, kernel_stamps
         self._prompt = prompt
-        self._poll, self._polled = select.poll(), dict[int, tuple[socket.AddressFamily, _S]]()
+        self._poll = select.poll()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._sockets: dict[socket.AddressFamily, _S] = {}
         self._addresses: dict[str, tuple[socket.AddressFamily, Address]] = {}
@@ -103,7 +103,6 @@ class DatagramProber(ABC, Generic[_S, _C]):
     def _listen(self, loop: asyncio.AbstractEventLoop, family: socket.AddressFamily) -> None:
         made = self._sockets[family] = self._socket(family)
         self._poll.register(made.fileno(), select.POLLIN)
-        self._polled[made.fileno()] = family, made
         if self._prompt or not made.kernel_stamps:
             loop.add_reader(made.fileno(), self._ready, family, made)
 
@@ -124,11 +123,12 @@ class DatagramProber(ABC, Generic[_S, _C]):
     def gather(self) -> None:
         """Take up what waits in the sockets."""
         for _ in range(_DRAINS):
-            waiting = self._poll.poll(0)
+            waiting = {fileno for fileno, _events in self._poll.poll(0)}
             if not waiting:
                 break
-            for fileno, _events in waiting:
-                self._ready(*self._polled[fileno])
+            for family, where in self._sockets.items():
+                if where.fileno() in waiting:
+                    self._ready(family, where)
 
     def _ready(self, family: socket.AddressFamily, where: _S) -> None:
         """Take up what waits in a socket."""
@@ -173,4 +173,3 @@ class DatagramProber(ABC, Generic[_S, _C]):
             self._poll.unregister(where.fileno())
             where.close()
         self._sockets.clear()
-        self._polled.clear()
