@@ -13,7 +13,7 @@ from bench.figure import Figure
 from support.veth import Pair, veth_pair
 
 SECONDS = 3.0
-ROUNDS = 5
+ROUNDS = 9
 END = str(Path(__file__).parents[1] / "support" / "bulk_end.py")
 
 

@@ -43,9 +43,10 @@ def receive_bulk(
     while True:
         sleep_s(LOOK_S)
         over = all(e.ended for e in emptiers)
+        arrived = sum(e.arrived for e in emptiers)
         now = clock.mono_ns()
         if not over:  # the time after the end is no part of any rate
-            points.append((now, sum(e.octets for e in emptiers)))
+            points.append((now, arrived))
         seconds = (now - points[0][0]) / NS_PER_S
         progress(seconds, points[-1][1])
         if over:
