@@ -14,9 +14,9 @@ PORT = 8621
 def shape(path: Path4, rate_bps: float, queue_s: float, node: str = "router", device: str = "edge") -> None:
     """A token bucket on a forwarding node: on the sender's own host the queue would not build up.
 
-    A bucket of 4 ms: a shallower one loses tokens, and with them rate, whenever this machine is late.
+    A bucket of 8 ms: a shallower one loses tokens, and with them rate, whenever this machine is late.
     """
-    burst = max(3200, round(rate_bps / 8 * 0.004))
+    burst = max(3200, round(rate_bps / 8 * 0.008))
     limit = burst + round(rate_bps / 8 * queue_s)
     path.run(
         node,

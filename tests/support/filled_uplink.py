@@ -145,7 +145,9 @@ class FilledUplink:
             sleep_s(0.1)
 
     def run(self, load: Load) -> Outcome:
-        lines = rate_lines("to-provider-edg", UP_BPS, load.queue_s, relay=True)
+        lines = rate_lines(
+            "to-provider-edg", UP_BPS, load.queue_s, relay=True, bucket_s=self.home.plan.bucket_s
+        )
         for line in lines:
             done = self.home.place("modem").call(["tc", *line.split()])
             assert done.code == 0, done.output

@@ -46,9 +46,12 @@ def home(
     end = start + seconds * 1e9
 
     def copy() -> None:
-        with socket.create_connection((address, port), timeout=10) as sock:
+        with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as sock:
+            # Before connecting: where the system's default paces, a connection once begun goes on pacing.
             with contextlib.suppress(OSError):
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, control.encode())
+            sock.settimeout(10)
+            sock.connect((address, port))
             while (now := clock.mono_ns()) < end:
                 if off_s and (now - start) / 1e9 % (on_s + off_s) >= on_s:
                     sleep_s(0.05)

@@ -6,6 +6,7 @@ from typing import Any
 from whichhop.errors import WhichhopError
 from whichhop.lab.fault_words import FaultWordsError, parse_effect
 from whichhop.lab.netns import NetnsHome
+from whichhop.lab.plan import BUCKETS_S
 
 Said = tuple[dict[str, Any], str]
 """An answer as data, and as text."""
@@ -39,7 +40,13 @@ def home_map(home: NetnsHome) -> dict[str, Any]:
                 links[name][f"{way}_delay_ms"] = round(delays[len(delays) // 2] / 1e6, 3)
             if seen.get("rate_bps"):
                 links[name][f"{way}_rate_mbps"] = round(seen["rate_bps"] / 1e6, 2)
-    return {"token": home.folder.name, "real_time_relay": home.real_time, "nodes": nodes, "links": links}
+    return {
+        "token": home.folder.name,
+        "real_time_relay": home.real_time,
+        "bucket_s": home.plan.bucket_s,
+        "nodes": nodes,
+        "links": links,
+    }
 
 
 def map_text(data: Mapping[str, Any]) -> str:
@@ -62,6 +69,11 @@ def map_text(data: Mapping[str, Any]) -> str:
     if not data["real_time_relay"]:
         lines.append(
             "the relay has no real-time priority here: on a busy machine it may be milliseconds late"
+        )
+    if data["bucket_s"] > BUCKETS_S[0]:
+        lines.append(
+            f"this machine wakes late: rates hold over {data['bucket_s'] * 1e3:g} ms and more, not over "
+            f"{BUCKETS_S[0] * 1e3:g} ms"
         )
     some = min(data["nodes"])
     lines.append(f"a shell in a node: whichhop lab --token {data['token']} --exec {some} -- sh")

@@ -33,7 +33,7 @@ class Faults:
         programs: Mapping[str, list[Running]],
     ) -> None:
         self.active: dict[int, tuple[Spot, Effect]] = {}
-        self._scenario, self._plan = scenario, plan
+        self._scenario, self.plan = scenario, plan
         self._warden, self._relay, self._beside = warden, relay, beside
         self._programs = programs
         """Programs started in each node: a fault of its host stops them."""
@@ -49,7 +49,7 @@ class Faults:
         spot = find_spot(self._scenario.home, element)
         check_effect(spot, effect)
         trial = {**self.active, self._next: (spot, effect)}
-        for wire in self._plan.wires.values():
+        for wire in self.plan.wires.values():
             self._refuse_on_plain(wire, trial)
         self.active = trial
         self._next += 1
@@ -67,16 +67,16 @@ class Faults:
 
     def apply(self) -> None:
         """Bring every link in line with its nature and the faults that stand now."""
-        for wire in self._plan.wires.values():
+        for wire in self.plan.wires.values():
             for way in WAYS:
                 self._apply(wire, way)
 
     def counts(self) -> Counts:
         """Packets per link and direction since the home came up; plain wires count only while they drop."""
         out: dict[str, dict[str, dict[str, int]]] = {}
-        if any(wire.relay for wire in self._plan.wires.values()):
+        if any(wire.relay for wire in self.plan.wires.values()):
             out.update(self._relay.ask(do="counts")["counts"])
-        for name, wire in self._plan.wires.items():
+        for name, wire in self.plan.wires.items():
             if not wire.relay:
                 out[name] = {str(way): self._dropped_so_far(wire, way) for way in WAYS}
         return out
@@ -127,7 +127,7 @@ class Faults:
         delay_s, jitter_s = sum(e.delay_s for e in effects), sum(e.jitter_s for e in effects)
         if not delay_s and not jitter_s:
             return {}
-        networks = self._plan.addressing.of(node)
+        networks = self.plan.addressing.of(node)
         return {
             "own_delay_ns": round(delay_s * NS),
             "own_jitter_ns": round(jitter_s * NS),
@@ -141,7 +141,13 @@ class Faults:
         if (wire.relay and not end.forwards) or (not lowered and key not in self._slowed):
             return
         self._slowed.add(key) if lowered else self._slowed.discard(key)
-        lines = rate_lines(end.device, rate_of(nature, effects, way), nature.queue_s, relay=wire.relay)
+        lines = rate_lines(
+            end.device,
+            rate_of(nature, effects, way),
+            nature.queue_s,
+            relay=wire.relay,
+            bucket_s=self.plan.bucket_s,
+        )
         self._tool(end.node, ["tc", "-batch", "-"], "\n".join(lines) + "\n")
 
     # --- random drop on plain wires -------------------------------------------------------------------
@@ -166,7 +172,7 @@ class Faults:
         return {"taken": taken, "passed": taken - lost, "lost": lost}
 
     def _table(self, wire: Wire, way: Way) -> str:
-        return f"whichhop_{list(self._plan.wires).index(wire.link.name)}_{way}"
+        return f"whichhop_{list(self.plan.wires).index(wire.link.name)}_{way}"
 
     def _tool(self, node: str, argv: list[str], text: str = "") -> str:
         return str(self._warden.ask(do="run_tool", node=node, argv=argv, text=text))

@@ -23,6 +23,8 @@ BLAST_BYTES = 1400
 WIRE_BYTES = 14 + 20 + 8
 """Ethernet, IPv4 and UDP headers: what a queue counts beside the payload."""
 GAP_S = 0.004
+CATCH_UP_NS = 50_000_000
+"""A sender that the machine held up makes up for so much, or the blast itself would be below the rate."""
 SETTLE_S = 0.25
 """How long stragglers are waited for: longer than any healthy link holds a packet."""
 
@@ -118,7 +120,7 @@ def blast(job: Job, rate_bps: int, clock: SystemClock, seconds: float) -> float 
         now = clock.mono_ns()
         while due <= now and stream.send(now, BLAST_BYTES):
             due += gap_ns
-        due = max(due, now - 20 * gap_ns)
+        due = max(due, now - CATCH_UP_NS)
         stream.collect()
         sleep_s(0.0002)
     sleep_s(SETTLE_S)

@@ -1,7 +1,7 @@
 """The emulated home as lists of ip, tc and nft lines: pure data, to be read and tested."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from whichhop.errors import DataError
 from whichhop.lab.addressing import ROUTING, Addressing, plan_addresses, side
@@ -15,8 +15,9 @@ DEVICE_CHARS = 15
 """IFNAMSIZ less its closing zero."""
 LEAST_BURST_BYTES = 3_200
 """Two full frames: with less a token bucket passes nothing."""
-BUCKET_S = 0.001
-"""Depth of the token bucket as time at full rate: small, so that the rate holds over milliseconds."""
+BUCKETS_S = (0.004, 0.016, 0.064)
+"""Depths of a token bucket as time at full rate: the first, so that the rate holds over milliseconds, and a
+deeper one only where the machine wakes a queue later than that, so that the link falls short of its rate."""
 BRIDGE = "bridge"
 
 
@@ -58,6 +59,7 @@ class Plan:
     sysctls: Mapping[str, tuple[tuple[str, str], ...]]
     ip_lines: Mapping[str, tuple[str, ...]]
     tc_lines: Mapping[str, tuple[str, ...]]
+    bucket_s: float = BUCKETS_S[0]
 
 
 def beyond_plain(effect: Effect) -> bool:
@@ -115,10 +117,12 @@ def nature_of(scenario: Scenario, link: str) -> LinkNature:
     return scenario.natures.get(link, LinkNature(delay_s=0.0))
 
 
-def rate_lines(device: str, rate_bps: int | None, queue_s: float, *, relay: bool) -> tuple[str, ...]:
+def rate_lines(
+    device: str, rate_bps: int | None, queue_s: float, *, relay: bool, bucket_s: float = BUCKETS_S[0]
+) -> tuple[str, ...]:
     """tc lines that give a device this rate, with a queue of `queue_s` before it; None lifts it."""
     if rate_bps is not None:
-        burst = max(LEAST_BURST_BYTES, round(rate_bps / 8 * BUCKET_S))
+        burst = max(LEAST_BURST_BYTES, round(rate_bps / 8 * bucket_s))
         limit = burst + round(rate_bps / 8 * queue_s)
         return (
             f"qdisc replace dev {device} root handle 1: tbf rate {rate_bps}bit burst {burst} limit {limit}",
@@ -223,19 +227,37 @@ def make_plan(scenario: Scenario, relays: frozenset[str] = frozenset()) -> Plan:
     unknown = sorted(relays - set(wires) - {"all"})
     if unknown:
         raise DataError(f"no link named {', '.join(unknown)}; the links are: {', '.join(wires)}")
-    tc: dict[str, list[str]] = {name: [] for name in home.nodes}
-    for wire in wires.values():
-        nature = nature_of(scenario, wire.link.name)
-        for way in (Way.UP, Way.DOWN):
-            end = wire.sender(way)
-            rate = rate_of(nature, (), way) if end.forwards or not wire.relay else None
-            if wire.relay or rate is not None:
-                tc[end.node] += rate_lines(end.device, rate, nature.queue_s, relay=wire.relay)
     return Plan(
         home=home,
         addressing=addressing,
         wires=wires,
         sysctls={n: _sysctls(node.kind in ROUTING) for n, node in home.nodes.items()},
         ip_lines={n: _ip_lines(home, n, addressing, wires.values()) for n in home.nodes},
-        tc_lines={n: tuple(lines) for n, lines in tc.items()},
+        tc_lines=_tc_lines(scenario, home, wires, BUCKETS_S[0]),
     )
+
+
+def deepened(plan: Plan, scenario: Scenario) -> Plan | None:
+    """The plan with the next deeper token buckets; None when they are as deep as they may be."""
+    deeper = next((b for b in BUCKETS_S if b > plan.bucket_s), None)
+    if deeper is None:
+        return None
+    lines = _tc_lines(scenario, plan.home, plan.wires, deeper)
+    return replace(plan, bucket_s=deeper, tc_lines=lines)
+
+
+def _tc_lines(
+    scenario: Scenario, home: Home, wires: Mapping[str, Wire], bucket_s: float
+) -> dict[str, tuple[str, ...]]:
+    """tc lines of every node: each link's rate and queue, in both directions."""
+    tc: dict[str, tuple[str, ...]] = dict.fromkeys(home.nodes, ())
+    for wire in wires.values():
+        nature = nature_of(scenario, wire.link.name)
+        for way in (Way.UP, Way.DOWN):
+            end = wire.sender(way)
+            rate = rate_of(nature, (), way) if end.forwards or not wire.relay else None
+            if wire.relay or rate is not None:
+                tc[end.node] += rate_lines(
+                    end.device, rate, nature.queue_s, relay=wire.relay, bucket_s=bucket_s
+                )
+    return tc

@@ -67,3 +67,14 @@ def complaints(scenario: Scenario, found: Mapping[str, Mapping[str, Any]]) -> It
             if got is None or abs(got / rate - 1) > RATE_SLACK:
                 shown = "nothing" if got is None else f"{got / 1e6:.1f} Mb/s"
                 yield f"{full}: {shown} passed where {rate / 1e6:.1f} Mb/s was asked"
+
+
+def falls_short(scenario: Scenario, found: Mapping[str, Mapping[str, Any]]) -> bool:
+    """Whether a link passed less than its rate, as one does whose queue the machine wakes too late."""
+    for full, seen in found.items():
+        name, _, word = full.rpartition(" ")
+        rate = rate_of(nature_of(scenario, name), (), Way(word))
+        got = seen.get("rate_bps")
+        if rate is not None and got is not None and got < rate * (1 - RATE_SLACK):
+            return True
+    return False

@@ -7,7 +7,7 @@ import pytest
 from whichhop.lab.alder import alder_home
 from whichhop.lab.plan import make_plan
 from whichhop.lab.scenario import LinkNature, Scenario
-from whichhop.lab.selfcheck import complaints, jobs
+from whichhop.lab.selfcheck import complaints, falls_short, jobs
 
 NATURE = LinkNature(delay_s=0.005, jitter_s=0.001, rate_bps=100_000_000, rate_up_bps=20_000_000)
 LOSSY = LinkNature(delay_s=0.005, loss_ratio=0.1)
@@ -47,6 +47,13 @@ def test_a_link_unlike_what_was_asked_is_named_with_both_figures(
     (line,) = complaints(scenario(NATURE), seen(**changed))
     assert line.startswith("desk/attic up: ")
     assert named in line
+
+
+@pytest.mark.parametrize(
+    ("rate_bps", "short"), [(18.3e6, True), (18.5e6, False), (900e6, False), (None, False)]
+)
+def test_only_a_link_that_passes_less_than_its_rate_falls_short(rate_bps: float | None, short: bool) -> None:
+    assert falls_short(scenario(NATURE), seen(rate_bps=rate_bps)) is short
 
 
 @pytest.mark.parametrize(("came", "fine"), [(360, True), (340, True), (400, False), (300, False)])
