@@ -62,7 +62,7 @@ def _now(bulletin: Bulletin) -> list[str]:
     if not lasting:
         suspected = [k.name for k in bulletin.links if k.state is LinkState.SUSPECTED]
         also = f" Suspected: {', '.join(suspected)}." if suspected else ""
-        if bulletin.links and all(k.state is LinkState.UNKNOWN for k in bulletin.links):
+        if bulletin.blind:
             return ["Nothing can be said of now: every agent is busy, asleep or not heard of."]
         return [f"All is well: nothing exceeds its own quiet baseline.{also}"]
     return [_fault(verdict, bulletin.at_ns) for verdict in lasting]

@@ -97,3 +97,8 @@ class Bulletin:
     findings: tuple[Finding, ...] = ()
     plan_down_bps: float | None = None
     plan_up_bps: float | None = None
+
+    @property
+    def blind(self) -> bool:
+        """Whether no link can be judged now, though there are links."""
+        return bool(self.links) and all(k.state is LinkState.UNKNOWN for k in self.links)

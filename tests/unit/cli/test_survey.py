@@ -8,30 +8,15 @@ from xml.etree import ElementTree
 
 import pytest
 
+from support.room_results import KITCHEN
 from whichhop.cli import main
 from whichhop.lab.alder import HOME_FILE
-from whichhop.model.room import RoomResult, to_readings
+from whichhop.model.room import to_readings
 from whichhop.store.store import Store
 
-KITCHEN = RoomResult(
-    walk="spring",
-    room="kitchen",
-    at_ns=1_767_268_800 * 10**9,
-    agent="desk",
-    target="router",
-    sent=300,
-    lost=2,
-    p50_s=0.003,
-    p50_low_s=0.0028,
-    p50_high_s=0.0032,
-    p95_s=0.008,
-    down_bps=88e6,
-    up_bps=19e6,
-    down_at_least=0.0,
-    up_at_least=1.0,
-)
-SHED = replace(KITCHEN, room="shed", sent=0, lost=0, unsent=300, p50_s=None, p95_s=None, down_bps=None)
-LATER = replace(KITCHEN, walk="autumn", at_ns=KITCHEN.at_ns + 10**15, lost=40)
+WALKED = replace(KITCHEN, lost=2, down_bps=88e6, down_at_least=0.0, up_at_least=1.0)
+SHED = replace(WALKED, room="shed", sent=0, lost=0, unsent=300, p50_s=None, p95_s=None, down_bps=None)
+LATER = replace(WALKED, walk="autumn", at_ns=WALKED.at_ns + 10**15, lost=40)
 
 
 @pytest.fixture
@@ -39,7 +24,7 @@ def words(tmp_path: Path) -> list[str]:
     home, store = tmp_path / "alder.yaml", tmp_path / "walks.db"
     home.write_text(HOME_FILE)
     with Store.make(store) as kept:
-        kept.append_all((), [r for result in (KITCHEN, SHED, LATER) for r in to_readings(result)])
+        kept.append_all((), [r for result in (WALKED, SHED, LATER) for r in to_readings(result)])
     return ["survey", str(home), "--store", str(store)]
 
 

@@ -7,25 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import confint_proportions_2indep
 
+from support.room_results import KITCHEN
 from whichhop.model.room import RoomResult
 from whichhop.report.rooms import Change, Quality, changes, judged, loss_between
 
 PLAN = 100e6
-ROOM = RoomResult(
-    walk="spring",
-    room="kitchen",
-    at_ns=1,
-    agent="desk",
-    target="router",
-    sent=300,
-    lost=0,
-    p50_s=0.003,
-    p50_low_s=0.0028,
-    p50_high_s=0.0032,
-    p95_s=0.008,
-    down_bps=92e6,
-    up_bps=19e6,
-)
 
 
 @pytest.mark.parametrize(
@@ -46,26 +32,26 @@ ROOM = RoomResult(
     ],
 )
 def test_a_room_stands_by_its_worst_figure(change: dict[str, float | None], quality: Quality) -> None:
-    found = judged(replace(ROOM, **change), PLAN)  # type: ignore[arg-type]
+    found = judged(replace(KITCHEN, **change), PLAN)  # type: ignore[arg-type]
     assert found.quality is quality
     assert found.why
 
 
 def test_a_home_without_a_plan_is_judged_by_packets_alone() -> None:
-    assert judged(replace(ROOM, down_bps=1e6), None).quality is Quality.GOOD
+    assert judged(replace(KITCHEN, down_bps=1e6), None).quality is Quality.GOOD
 
 
 @given(st.integers(1, 500), st.integers(1, 500), st.data())
 def test_the_interval_of_two_losses_is_newcombes(n: int, m: int, data: st.DataObject) -> None:
     lost, was = data.draw(st.integers(0, n)), data.draw(st.integers(0, m))
-    found = loss_between(replace(ROOM, sent=m, lost=was), replace(ROOM, sent=n, lost=lost))
+    found = loss_between(replace(KITCHEN, sent=m, lost=was), replace(KITCHEN, sent=n, lost=lost))
     theirs = confint_proportions_2indep(lost, n, was, m, method="newcomb")
     assert found == pytest.approx(theirs, abs=1e-9)
 
 
 def test_newcombes_own_worked_example_comes_out() -> None:
     # Newcombe 1998, Statistics in Medicine 17, table II (a): 56/70 against 48/80 gives 0.0524 to 0.3339.
-    low, high = loss_between(replace(ROOM, sent=80, lost=48), replace(ROOM, sent=70, lost=56))
+    low, high = loss_between(replace(KITCHEN, sent=80, lost=48), replace(KITCHEN, sent=70, lost=56))
     assert (low, high) == pytest.approx((0.0524, 0.3339), abs=5e-5)
 
 
@@ -75,15 +61,15 @@ def by_figure(before: RoomResult, after: RoomResult) -> dict[str, Change]:
 
 def test_only_what_is_sure_is_called_better_or_worse() -> None:
     found = by_figure(
-        replace(ROOM, lost=30, down_bps=40e6),
-        replace(ROOM, lost=0, p50_s=0.0031, p50_low_s=0.0029, p50_high_s=0.0034),
+        replace(KITCHEN, lost=30, down_bps=40e6),
+        replace(KITCHEN, lost=0, p50_s=0.0031, p50_low_s=0.0029, p50_high_s=0.0034),
     )
     assert found["loss"].better is True
     assert found["round trip"].better is None
     assert found["rate down"].better is True
     assert found["rate up"].better is None
     back = by_figure(
-        ROOM, replace(ROOM, lost=30, down_bps=40e6, p50_s=0.01, p50_low_s=0.009, p50_high_s=0.011)
+        KITCHEN, replace(KITCHEN, lost=30, down_bps=40e6, p50_s=0.01, p50_low_s=0.009, p50_high_s=0.011)
     )
     assert back["loss"].better is False
     assert back["round trip"].better is False
@@ -93,12 +79,12 @@ def test_only_what_is_sure_is_called_better_or_worse() -> None:
 
 def test_two_transfers_a_tenth_apart_do_not_differ_for_sure() -> None:
     # a tenth of 92 and of 83 Mb/s, squared and added: 12.4 Mb/s of doubt, over the difference of 9
-    assert by_figure(ROOM, replace(ROOM, down_bps=83e6))["rate down"].better is None
-    assert by_figure(ROOM, replace(ROOM, down_bps=76e6))["rate down"].better is False
+    assert by_figure(KITCHEN, replace(KITCHEN, down_bps=83e6))["rate down"].better is None
+    assert by_figure(KITCHEN, replace(KITCHEN, down_bps=76e6))["rate down"].better is False
 
 
 def test_rooms_and_figures_that_only_one_walk_has_are_not_compared() -> None:
-    assert changes([ROOM], [replace(ROOM, room="attic")]) == ()
-    dead = replace(ROOM, lost=300, p50_s=None, p50_low_s=None, p50_high_s=None, down_bps=None, up_bps=None)
-    assert [c.figure for c in changes([ROOM], [dead])] == ["loss"]
-    assert changes([ROOM], [replace(dead, sent=0, lost=0)]) == ()
+    assert changes([KITCHEN], [replace(KITCHEN, room="attic")]) == ()
+    dead = replace(KITCHEN, lost=300, p50_s=None, p50_low_s=None, p50_high_s=None, down_bps=None, up_bps=None)
+    assert [c.figure for c in changes([KITCHEN], [dead])] == ["loss"]
+    assert changes([KITCHEN], [replace(dead, sent=0, lost=0)]) == ()

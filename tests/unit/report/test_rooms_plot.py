@@ -3,25 +3,11 @@
 from dataclasses import replace
 from xml.etree import ElementTree
 
-from whichhop.model.room import RoomResult
+from support.room_results import KITCHEN
 from whichhop.report.rooms import judged
 from whichhop.report.rooms_plot import draw_rooms
 
-GOOD = RoomResult(
-    walk="w",
-    room="kitchen",
-    at_ns=1,
-    agent="desk",
-    target="router",
-    sent=300,
-    lost=6,
-    p50_s=0.003,
-    p50_low_s=0.0028,
-    p50_high_s=0.0032,
-    p95_s=0.008,
-    down_bps=92e6,
-    up_bps=19e6,
-)
+GOOD = replace(KITCHEN, lost=6)
 DEAD = replace(
     GOOD, room="shed", lost=300, p50_s=None, p50_low_s=None, p50_high_s=None, p95_s=None, down_bps=None
 )

@@ -150,6 +150,12 @@ def _verdict(told: Told, links: Mapping[str, LinkNow]) -> Sentence:
 
 
 def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
+    if bulletin.blind:
+        return Sentence(
+            mood=Mood.WAITING,
+            words="Nothing can be said of now.",
+            more=("Every agent is busy, asleep or not heard of, so none of them is a witness.",),
+        )
     suspects = [k for k in bulletin.links if k.state in (LinkState.SUSPECTED, LinkState.AT_FAULT)]
     if suspects:
         most = max(suspects, key=lambda k: k.probability)
@@ -165,6 +171,17 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
             mood=Mood.UNSURE,
             words=f"Calm as far as is heard; {names} {verb} silent.",
             more=("What only a silent agent sees is unknown.",),
+        )
+    unseen = [k.name for k in bulletin.links if k.state is LinkState.UNKNOWN]
+    if unseen:
+        where = places(unseen, {k.name: k for k in bulletin.links}, "and")
+        return Sentence(
+            mood=Mood.UNSURE,
+            words="Calm as far as can be judged.",
+            more=(
+                f"Nothing can be said of {where}: what crosses there was not heard lately, or what is usual "
+                "is not learned yet.",
+            ),
         )
     return Sentence(
         mood=Mood.CALM,

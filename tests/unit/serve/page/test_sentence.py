@@ -92,6 +92,17 @@ def test_calm_is_said_with_a_reserve_while_an_agent_is_silent_or_a_link_is_suspe
     assert "62" in found.more[0]
 
 
+def test_what_no_agent_can_judge_is_not_called_calm() -> None:
+    unknown = {"state": LinkState.UNKNOWN}
+    blind = replace(calm(), links=tuple(replace(k, state=LinkState.UNKNOWN) for k in calm().links))
+    assert (of(blind).mood, of(blind).words) == (Mood.WAITING, "Nothing can be said of now.")
+    some = of(with_links(calm(), desk__attic=unknown, attic__router=unknown))
+    assert (some.mood, some.words) == (Mood.UNSURE, "Calm as far as can be judged.")
+    assert some.more[0].startswith(
+        "Nothing can be said of the wireless hop between desk and attic and the backhaul between attic and "
+    )
+
+
 def test_a_fault_found_while_learning_goes_on_is_told() -> None:
     assert of(replace(at_fault(), learning_s=60.0)).mood is Mood.FAULT
 
