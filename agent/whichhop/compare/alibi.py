@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from whichhop.compare.own_transfers import disturbed
 from whichhop.compare.windows import WindowTable
 from whichhop.model import Reading, Session
+from whichhop.model.units import NS_PER_S
 
 Mask = NDArray[np.bool_]
 
@@ -106,6 +107,8 @@ def _by_readings(
         if 0 <= tick < table.ticks:
             watched.add(reading.agent)
             if reading.value > limit:
-                # A reading tells of the time before it.
-                busy[max(0, tick - 1) : tick + 1, place[reading.agent]] = True
+                # A reading tells of the second before it, or of as long as the program was late.
+                late_s = max(1.0, reading.value) if reading.name == LATENESS else 1.0
+                first = (reading.at_ns - round(late_s * NS_PER_S) - table.start_ns) // table.step_ns
+                busy[max(0, first) : tick + 1, place[reading.agent]] = True
     return busy, frozenset(watched)

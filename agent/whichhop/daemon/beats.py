@@ -1,6 +1,6 @@
 """Joins a minute of readings of this machine into one each, so that seconds do not fill the store. Pure."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from whichhop.model import Reading
 from whichhop.model.units import minute_of
@@ -16,14 +16,19 @@ class MinuteOfReadings:
     _open: dict[tuple[int, str, str], Reading] = field(default_factory=dict)
 
     def add(self, reading: Reading) -> None:
-        """Join one reading into its minute; the minute's reading carries the time of its last one."""
+        """Join one reading into its minute.
+
+        A sum carries the time of its last reading, the worst second its own: only what was measured then is
+        in doubt.
+        """
         at = (minute_of(reading.at_ns), reading.agent, reading.name)
         before = self._open.get(at)
-        value = reading.value
-        if before is not None:
-            summed = reading.name in _SUMMED
-            value = before.value + value if summed else max(before.value, value, key=abs)
-        self._open[at] = Reading(at_ns=reading.at_ns, agent=reading.agent, name=reading.name, value=value)
+        if before is None:
+            self._open[at] = reading
+        elif reading.name in _SUMMED:
+            self._open[at] = replace(reading, value=before.value + reading.value)
+        elif abs(reading.value) > abs(before.value):
+            self._open[at] = reading
 
     def close_before(self, now_ns: int) -> list[Reading]:
         """The joined readings of every minute before the one that holds `now_ns`."""

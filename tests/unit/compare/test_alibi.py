@@ -52,6 +52,21 @@ def test_a_busy_agents_questions_and_answers_are_set_aside():
     assert found.watched == {"desk"}
 
 
+def test_only_the_time_that_a_reading_tells_of_is_set_aside():
+    def asides(at_s, name, value):
+        at = START_NS + round(at_s * NS_PER_S)
+        told = Reading(at_ns=at, agent="desk", name=name, value=value)
+        found = alibi_of(quiet(HOME, 12), SESSIONS, [told])
+        return np.flatnonzero(found.aside[:, found.agents.index("desk")]).tolist()
+
+    # Ticks of 10 s: a second in the midst of one, one across two, and a program late for 15 s.
+    assert asides(65, "steal_ratio", 0.4) == [6]
+    assert asides(60.5, "steal_ratio", 0.4) == [5, 6]
+    assert asides(65, "loop_lateness_s", 15.0) == [5, 6]
+    assert asides(65, "loop_lateness_s", 26.0) == [3, 4, 5, 6]
+    assert asides(0.5, "steal_ratio", 0.4) == [0]
+
+
 def test_what_the_kernel_stamps_is_on_time_though_the_program_is_late():
     kernel = {s.key: frozenset({"T1 T4", ""}) for s in SESSIONS}
     table = replace(quiet(HOME, 12), stamps=kernel)

@@ -19,7 +19,7 @@ def test_in_health_nobody_is_set_aside() -> None:
     assert unjudged_s(alibi_of(table, SESSIONS, ()), table) == {}
 
 
-def test_a_stolen_window_and_the_one_before_count_for_the_agent_that_told() -> None:
+def test_a_second_stolen_across_two_windows_counts_both_for_the_agent_that_told() -> None:
     table = quiet(HOME, 12)
     stolen = Reading(at_ns=START_NS + 6 * TICK_NS, agent="desk", name="steal_ratio", value=0.4)
     assert unjudged_s(alibi_of(table, SESSIONS, [stolen]), table) == {"desk": 20.0}
