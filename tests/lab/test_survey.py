@@ -99,7 +99,8 @@ def first(walker: Walker) -> Walked:
 
 def test_each_room_is_told_by_what_its_radio_does_and_the_dead_one_is_found(first: Walked) -> None:
     ends = {name: done.code for name, done in first.runs.items()}
-    assert ends == {"study corner": 0, "bedroom": 0, "shed": 1}, [d.output for d in first.runs.values()]
+    said = "\n".join(done.output for done in first.runs.values())
+    assert ends == {"study corner": 0, "bedroom": 0, "shed": 1}, said
     assert first.dead == ["shed"]
     rooms = first.rooms
     assert rooms["bedroom"]["quality"] in ("poor", "fair")

@@ -3,7 +3,7 @@
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median
+from statistics import fmean, median
 
 from whichhop.model.units import NS_PER_S
 
@@ -24,7 +24,8 @@ Point = tuple[int, int]
 class Settled:
     """A rate in bit/s and how it was had.
 
-    slots: how many slots it rests on. spread: (largest - smallest) / rate of the last LEAST_SLOTS slots.
+    slots: how many slots it rests on. spread: (largest - smallest) / rate of the last LEAST_SLOTS slots, by
+    their mean where most of them are empty; always a number.
     steady: whether that spread was within the limit; if not, the rate is the median of all counted slots.
     """
 
@@ -60,8 +61,10 @@ def settle(rates: Sequence[float], *, within: float = WITHIN, least: int = LEAST
         return None
     last = rates[-least:]
     middle = median(last)
-    spread = (max(last) - min(last)) / middle if middle > 0 else float("inf")
-    if len(last) == least and spread <= within:
+    # Where most slots are empty their median is no measure; a slot of nothing is never steady.
+    centre = middle or fmean(last)
+    spread = (max(last) - min(last)) / centre if centre > 0 else 0.0
+    if len(last) == least and middle > 0 and spread <= within:
         # Older slots that agree too make the estimate firmer; those before it settled would spoil it.
         agree = [r for r in rates if abs(r - middle) <= within * middle]
         return Settled(rate_bps=median(agree), slots=len(agree), spread=spread, steady=True)

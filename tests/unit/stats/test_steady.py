@@ -1,5 +1,7 @@
 """The settled rate of a transfer: slots cut from counts, steady or not, and what the estimate then is."""
 
+import math
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -52,6 +54,21 @@ def test_a_stall_is_not_steady_at_nothing() -> None:
     found = settle([0.0] * 5)
     assert found is not None
     assert not found.steady
+
+
+def test_slots_most_of_which_are_empty_have_a_spread_that_a_store_can_keep() -> None:
+    # Their median is nought; against their mean of 1 Mb/s they are 4 apart.
+    found = settle([0.0, 0.0, 4e6, 0.0])
+    assert found is not None
+    assert (found.rate_bps, found.spread, found.steady) == (0.0, 4.0, False)
+
+
+@given(st.lists(st.just(0.0) | st.floats(1, 1e11), min_size=1, max_size=12))
+def test_a_spread_is_always_a_number(rates: list[float]) -> None:
+    found = settle(rates)
+    assert found is not None
+    assert math.isfinite(found.spread)
+    assert found.rate_bps > 0 or not found.steady
 
 
 @given(
