@@ -10,6 +10,7 @@ import pytest
 
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.tcp import Emptier, Filler, connect, drop, make_bulk
+from whichhop.probes.kinds.bulk_sender import Allowance
 
 SLOW_OCTETS = 1 << 16
 """A path whose buffers hold about this much and which nobody empties."""
@@ -46,14 +47,8 @@ def test_what_one_end_sends_the_other_counts_to_the_octet(
     connected: Callable[[], tuple[socket.socket, socket.socket]],
 ) -> None:
     near, far = connected()
-    allowed = [5_000_001]
-
-    def allow(wanted: int) -> int:
-        given = min(wanted, allowed[0])
-        allowed[0] -= given
-        return given
-
-    filler, emptier = Filler(near, allow, threading.Event()), Emptier(far, threading.Event())
+    filler = Filler(near, Allowance(5_000_001).take, threading.Event())
+    emptier = Emptier(far, threading.Event())
     for each in (filler, emptier):
         each.thread.start()
     filler.thread.join(timeout=20)
@@ -89,20 +84,13 @@ def test_a_small_budget_is_shared_by_the_streams_of_a_slow_path(
     connected: Callable[[], tuple[socket.socket, socket.socket]],
 ) -> None:
     pairs = [connected() for _ in range(4)]
-    left, lock, stop = [4 << 20], threading.Lock(), threading.Event()
-
-    def allow(wanted: int) -> int:
-        with lock:
-            given = min(wanted, left[0])
-            left[0] -= given
-            return given
-
-    fillers = [Filler(near, allow, stop) for near, _ in pairs]
+    allowance, stop = Allowance(4 << 20), threading.Event()
+    fillers = [Filler(near, allowance.take, stop) for near, _ in pairs]
     for each in fillers:
         each.thread.start()
     # Nobody reads: every stream fills its buffers and waits, none has eaten the others' share.
     assert _until(lambda: all(f.octets > 0 for f in fillers))
-    assert left[0] > 0
+    assert not allowance.spent
     stop.set()
     for each in fillers:
         drop(each.sock)

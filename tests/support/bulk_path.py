@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from support.namespaces import V4, Path4
+from whichhop.lab.plan import rate_lines
 
 PORT = 8621
 
@@ -16,13 +17,8 @@ def shape(path: Path4, rate_bps: float, queue_s: float, node: str = "router", de
 
     A bucket of 8 ms: a shallower one loses tokens, and with them rate, whenever this machine is late.
     """
-    burst = max(3200, round(rate_bps / 8 * 0.008))
-    limit = burst + round(rate_bps / 8 * queue_s)
-    path.run(
-        node,
-        "tc",
-        *f"qdisc replace dev {device} root tbf rate {rate_bps:.0f}bit burst {burst} limit {limit}".split(),
-    )
+    for line in rate_lines(device, round(rate_bps), queue_s, relay=False, bucket_s=0.008):
+        path.run(node, "tc", *line.split())
 
 
 def transfer(

@@ -4,6 +4,7 @@ import json
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 
 from support.namespaces import Path4
 from whichhop.net.clock import SystemClock
@@ -21,9 +22,7 @@ class Counted:
     @property
     def rate_bps(self) -> float:
         """The mean from a while after the first octet to the last full reading of the flow."""
-        moving = [
-            now for before, now in zip(self.points, self.points[1:], strict=False) if now[1] > before[1]
-        ]
+        moving = [now for before, now in pairwise(self.points) if now[1] > before[1]]
         settled = [p for p in moving[:-1] if p[0] >= moving[0][0] + SLOW_START_S * 1e9]
         (begin, first), (end, last) = settled[0], settled[-1]
         return (last - first) * 8e9 / (end - begin)

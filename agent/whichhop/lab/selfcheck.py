@@ -6,7 +6,7 @@ from typing import Any
 
 from whichhop.lab.impairment import combine, rate_of
 from whichhop.lab.plan import Plan, nature_of
-from whichhop.lab.scenario import Scenario, Way
+from whichhop.lab.scenario import LinkNature, Scenario, Way
 
 DELAY_SLACK_S = 0.0015
 """Common allowance for this machine: the relay's own error is under 0.3 ms, unless real time was refused."""
@@ -41,9 +41,7 @@ def jobs(scenario: Scenario, plan: Plan, spaces: Mapping[str, int]) -> list[dict
 def complaints(scenario: Scenario, found: Mapping[str, Mapping[str, Any]]) -> Iterable[str]:
     """One line for each figure that is not as asked, naming link, direction, figure and both values."""
     for full, seen in found.items():
-        name, _, word = full.rpartition(" ")
-        way = Way(word)
-        nature = nature_of(scenario, name)
+        nature, way = _asked(scenario, full)
         asked = combine(nature, (), way)
         sent, came = int(seen["sent"]), int(seen["came"])
         spread = SIGMAS * math.sqrt(sent * asked.loss_ratio * (1 - asked.loss_ratio))
@@ -69,11 +67,17 @@ def complaints(scenario: Scenario, found: Mapping[str, Mapping[str, Any]]) -> It
                 yield f"{full}: {shown} passed where {rate / 1e6:.1f} Mb/s was asked"
 
 
+def _asked(scenario: Scenario, full: str) -> tuple[LinkNature, Way]:
+    """What a job's name stands for: how its link was asked to be, and the direction."""
+    name, _, word = full.rpartition(" ")
+    return nature_of(scenario, name), Way(word)
+
+
 def falls_short(scenario: Scenario, found: Mapping[str, Mapping[str, Any]]) -> bool:
     """Whether a link passed less than its rate, as one does whose queue the machine wakes too late."""
     for full, seen in found.items():
-        name, _, word = full.rpartition(" ")
-        rate = rate_of(nature_of(scenario, name), (), Way(word))
+        nature, way = _asked(scenario, full)
+        rate = rate_of(nature, (), way)
         got = seen.get("rate_bps")
         if rate is not None and got is not None and got < rate * (1 - RATE_SLACK):
             return True

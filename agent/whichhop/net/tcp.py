@@ -136,7 +136,7 @@ class Emptier:
 
     def _run(self) -> None:
         # With MSG_TRUNC the kernel counts and drops (man tcp, 7): no copy, twice the ceiling. With
-        # MSG_WAITALL it goes on until the block is full or patience ends: 5,000 calls where 150,000 were.
+        # MSG_WAITALL it goes on until the block is full or patience ends: a thirtieth of the calls on a veth.
         room, flags = _untouched(), socket.MSG_TRUNC | socket.MSG_WAITALL
         while not self._stop.is_set():
             try:

@@ -48,7 +48,7 @@ class Sent:
     ended: str
 
 
-class _Allowance:
+class Allowance:
     """Payload that may still be handed to the kernel, shared by the streams."""
 
     def __init__(self, octets: int) -> None:
@@ -56,6 +56,7 @@ class _Allowance:
         self._lock = threading.Lock()
 
     def take(self, wanted: int) -> int:
+        """As much of `wanted` as is left, 0 when nothing is."""
         with self._lock:
             given = min(wanted, self._left)
             self._left -= given
@@ -63,6 +64,7 @@ class _Allowance:
 
     @property
     def spent(self) -> bool:
+        """Whether nothing is left."""
         return self._left <= 0
 
 
@@ -81,7 +83,7 @@ def send_bulk(
     limit_octets: of everything on the wire, resent segments and acknowledgements too.
     """
     # A sixteenth is kept for segments that must be sent again; more of them end it below.
-    allowance = _Allowance(int(limit_octets / WIRE_SHARE * 15 / 16))
+    allowance = Allowance(int(limit_octets / WIRE_SHARE * 15 / 16))
     stop = threading.Event()
     fillers = [Filler(sock, allowance.take, stop) for sock in socks]
     before = os.times()
