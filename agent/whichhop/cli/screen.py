@@ -59,13 +59,17 @@ def _now(bulletin: Bulletin) -> list[str]:
     lasting = [t.verdict for t in bulletin.told if t.verdict.end_ns is None]
     if bulletin.learning_s > 0:
         return [f"Still learning what is usual; the first verdict can come in {bulletin.learning_s:.0f} s."]
-    if not lasting:
-        suspected = [k.name for k in bulletin.links if k.state is LinkState.SUSPECTED]
-        also = f" Suspected: {', '.join(suspected)}." if suspected else ""
-        if bulletin.blind:
-            return ["Nothing can be said of now: every agent is busy, asleep or not heard of."]
-        return [f"All is well: nothing exceeds its own quiet baseline.{also}"]
-    return [_fault(verdict, bulletin.at_ns) for verdict in lasting]
+    if lasting:
+        return [_fault(verdict, bulletin.at_ns) for verdict in lasting]
+    if bulletin.blind:
+        return ["Nothing can be said of now: every agent is busy, asleep or not heard of."]
+    suspected = [k.name for k in bulletin.links if k.state is LinkState.SUSPECTED]
+    if suspected:
+        return [f"Something may be starting, which is not yet sure: {', '.join(suspected)}."]
+    unseen = [k.name for k in bulletin.links if k.state is LinkState.UNKNOWN]
+    if unseen:
+        return [f"All is well as far as can be judged; nothing can be said of {', '.join(unseen)}."]
+    return ["All is well: nothing exceeds its own quiet baseline."]
 
 
 def _since(at_ns: int, now_ns: int) -> str:

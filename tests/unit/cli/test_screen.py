@@ -130,6 +130,20 @@ def test_with_no_witness_nothing_is_called_well() -> None:
     assert "All is well" not in text
 
 
+def test_a_home_is_well_only_as_far_as_its_links_have_a_witness() -> None:
+    desk, attic = CALM.links
+    text = screen(view(replace(CALM, links=(desk, replace(attic, state=LinkState.UNKNOWN)))))
+    assert "Now       All is well as far as can be judged; nothing can be said of" in text
+    assert "attic/router." in text.splitlines()[3]
+
+
+def test_what_is_only_suspected_is_not_called_well() -> None:
+    desk, attic = CALM.links
+    text = screen(view(replace(CALM, links=(desk, replace(attic, state=LinkState.SUSPECTED)))))
+    assert "Now       Something may be starting, which is not yet sure: attic/router." in text
+    assert "All is well" not in text
+
+
 NAMES = st.text(st.characters(categories=("Ll", "Nd"), include_characters="-/ "), min_size=1, max_size=90)
 VERDICTS = st.builds(
     told,
