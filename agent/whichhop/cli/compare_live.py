@@ -170,10 +170,9 @@ class Teller:
 def _state_words(bulletin: Bulletin, *, calm: bool) -> str:
     if bulletin.learning_s > 0:
         return f"learning what is ordinary, {bulletin.learning_s:.0f} s to go"
-    lasting = [t.verdict for t in bulletin.told if t.verdict.end_ns is None]
     if calm:
         return "calm: nothing exceeds its own quiet baseline"
-    return "; ".join(f"{v.cause}: {' + '.join(v.elements)}" for v in lasting)
+    return "; ".join(f"{v.cause}: {' + '.join(v.elements)}" for v in bulletin.lasting)
 
 
 def change_text(change: Change, at_ns: int) -> str:

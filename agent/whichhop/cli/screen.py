@@ -56,18 +56,15 @@ def _part(label: str, lines: Iterable[str], most: int, more: str = "more") -> li
 
 
 def _now(bulletin: Bulletin) -> list[str]:
-    lasting = [t.verdict for t in bulletin.told if t.verdict.end_ns is None]
     if bulletin.learning_s > 0:
         return [f"Still learning what is usual; the first verdict can come in {bulletin.learning_s:.0f} s."]
-    if lasting:
+    if lasting := bulletin.lasting:
         return [_fault(verdict, bulletin.at_ns) for verdict in lasting]
     if bulletin.blind:
         return ["Nothing can be said of now: every agent is busy, asleep or not heard of."]
-    suspected = [k.name for k in bulletin.links if k.state is LinkState.SUSPECTED]
-    if suspected:
+    if suspected := bulletin.named(LinkState.SUSPECTED):
         return [f"Something may be starting, which is not yet sure: {', '.join(suspected)}."]
-    unseen = [k.name for k in bulletin.links if k.state is LinkState.UNKNOWN]
-    if unseen:
+    if unseen := bulletin.named(LinkState.UNKNOWN):
         return [f"All is well as far as can be judged; nothing can be said of {', '.join(unseen)}."]
     return ["All is well: nothing exceeds its own quiet baseline."]
 
@@ -164,10 +161,9 @@ def _next(bulletin: Bulletin) -> list[str]:
     """The bulletin's steps; else whose turn it is while something lasts."""
     if bulletin.steps:
         return list(bulletin.steps)
-    lasting = [t.verdict for t in bulletin.told if t.verdict.end_ns is None]
-    if not lasting:
+    if not bulletin.lasting:
         return ["nothing to do"]
-    turn = owner_words(lasting[0])
+    turn = owner_words(bulletin.lasting[0])
     return [f"{turn} The reasons: whichhop compare HOME".strip()]
 
 

@@ -42,10 +42,7 @@ def show(live: LiveState, line: bytes) -> None:
             faults[element] = max(faults.get(element, 0.0), finding.probability)
     live.faults = faults
     live.episodes = {
-        (str(told.verdict.cause), element)
-        for told in bulletin.told
-        if told.verdict.end_ns is None
-        for element in told.verdict.elements
+        (str(verdict.cause), element) for verdict in bulletin.lasting for element in verdict.elements
     }
     live.bulletin = line
 

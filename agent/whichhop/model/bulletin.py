@@ -99,6 +99,15 @@ class Bulletin:
     plan_up_bps: float | None = None
 
     @property
+    def lasting(self) -> list[Verdict]:
+        """The verdicts that go on now, newest first."""
+        return [t.verdict for t in self.told if t.verdict.end_ns is None]
+
+    def named(self, state: LinkState) -> list[str]:
+        """The names of the links of which this can be said, in their order."""
+        return [k.name for k in self.links if k.state is state]
+
+    @property
     def blind(self) -> bool:
         """Whether no link can be judged now, though there are links."""
         return bool(self.links) and all(k.state is LinkState.UNKNOWN for k in self.links)

@@ -172,8 +172,7 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
             words=f"Calm as far as is heard; {names} {verb} silent.",
             more=("What only a silent agent sees is unknown.",),
         )
-    unseen = [k.name for k in bulletin.links if k.state is LinkState.UNKNOWN]
-    if unseen:
+    if unseen := bulletin.named(LinkState.UNKNOWN):
         where = places(unseen, {k.name: k for k in bulletin.links}, "and")
         return Sentence(
             mood=Mood.UNSURE,
