@@ -6,9 +6,9 @@ from collections.abc import Iterable
 import numpy as np
 
 from bench.figure import Figure
-from whichhop.compare.elements import elements_of
-from whichhop.compare.engine import judge
-from whichhop.compare.windows import WindowTable, empty_table
+from whichhop.compare.history import judge
+from whichhop.compare.suspects.elements import elements_of
+from whichhop.compare.windows.table import WindowTable, empty_table
 from whichhop.model import (
     BEYOND,
     PROVIDER_EDGE,

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from bench.figure import Figure
 from support.records import lifelike
-from whichhop.cli.assemble import Order, assemble
+from whichhop.app.dossier import Order, assemble
 from whichhop.config.check import House
 from whichhop.lab.alder import alder_home
 from whichhop.model import LinkKind, Reading, Record, SessionKey, derive_sessions

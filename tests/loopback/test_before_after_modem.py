@@ -9,14 +9,14 @@ from pathlib import Path
 
 import pytest
 
+from support.modem_tables import ModemState
 from support.need import need_program
 from support.ports import free_udp_port
+from support.snmp_modem import SnmpModem
 from whichhop.cli import main
 from whichhop.config.check import read_house
-from whichhop.daemon.modems import Modems
+from whichhop.daemon.beside.modem_watch import Modems
 from whichhop.errors import PeerError
-from whichhop.lab.modem_tables import ModemState
-from whichhop.lab.snmp_modem import SnmpModem
 from whichhop.model import ModemLevels
 from whichhop.model.levels_source import LevelsSource
 from whichhop.net.clock import Clock, SystemClock, sleep_s

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from paper_home.paper import prepare
+from paper_home.records import readings_of_run, records_of_run
 from support.metrics_history import Agent, scraped, served
 from whichhop.cli import main
-from whichhop.compare.whole import compare_records
+from whichhop.compare.comparison import compare_records
 from whichhop.lab.alder import HOME_FILE, alder_scenario
-from whichhop.lab.paper import prepare
-from whichhop.lab.paper_records import readings_of_run, records_of_run
 from whichhop.lab.scenario import Effect, Fault
 from whichhop.model import Cause, Verdict
 from whichhop.model.units import NS_PER_S

@@ -15,7 +15,7 @@ import msgspec
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from whichhop.compare.windows import TICK_NS
+from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.keys import create_key
 from whichhop.lab.alder import HOME_FILE
 from whichhop.lab.recorded import recorded_folder

@@ -12,12 +12,12 @@ from pathlib import Path
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
+from support.modem_tables import ModemState
 from support.need import need_program
 from support.ports import free_tcp_port, free_udp_port
+from support.snmp_modem import SnmpModem
 from whichhop.cabling.level_readings import from_readings
 from whichhop.config.keys import create_key
-from whichhop.lab.modem_tables import ModemState
-from whichhop.lab.snmp_modem import SnmpModem
 from whichhop.model.cable_run import Run, Splitter
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.store import Store

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from support.modem_tables import FIRST_INDEX, ModemState
 from support.need import need_program
 from support.ports import free_udp_port
+from support.snmp_modem import SnmpModem
 from whichhop.cabling.level_change import level_changes
 from whichhop.errors import PeerError
-from whichhop.lab.modem_tables import FIRST_INDEX, ModemState
-from whichhop.lab.snmp_modem import SnmpModem
 from whichhop.model import Direction, ModemLevels
 from whichhop.model.cable_run import Cable, CableKind, Run, Splitter
 from whichhop.model.levels_source import LevelsSource

@@ -14,7 +14,7 @@ import pytest
 
 from support.need import need_program
 from support.ports import free_udp_port
-from whichhop.daemon.wan_counters import WanCounters
+from whichhop.daemon.beside.own_traffic import WanCounters
 from whichhop.model.counter_source import CounterSource
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.host import Host

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from paper_home.crossings import air_links
+from paper_home.homes import PaperHome
 from suite.case import Label
-from whichhop.lab.crossings import air_links
-from whichhop.lab.homes import PaperHome
 from whichhop.lab.scenario import Effect, Fault, Quirk, QuirkKind, Way
 from whichhop.model import LINK_TABLE, Cause, Home, LinkKind, Medium, NodeKind
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from suite.scoring import Score
-from whichhop.compare.calibration import SURE
+from whichhop.compare.verdict.calibration import SURE
 from whichhop.model import Cause
 
 
@@ -21,7 +21,7 @@ def counts(scores: Sequence[Score]) -> tuple[dict[Cause, tuple[int, int]], tuple
 
 
 def learnt(scores: Sequence[Score]) -> str:
-    """The table of compare/calibration.py as it is to be written there."""
+    """The table of compare/verdict/calibration.py as it is to be written there."""
     sure, less = counts(scores)
     rows = [f"    Cause.{cause.name}: ({n}, {right})," for cause, (n, right) in sure.items()]
     return "\n".join(["SURE_RIGHT = {", *rows, "}", f"UNSURE_RIGHT = ({less[0]}, {less[1]})"])

@@ -8,15 +8,15 @@ from functools import partial
 from pathlib import Path
 
 import whichhop
+from paper_home.paper import prepare
+from paper_home.records import readings_of_run
+from paper_home.table import table_of_run
 from suite.case import Case, Label
 from suite.recipes import make_case
 from suite.rivals import boolean, least_squares, subtraction
 from suite.rivals.common import View, view_of
 from suite.scoring import Score, score
-from whichhop.compare.windows import WindowTable
-from whichhop.lab.paper import prepare
-from whichhop.lab.paper_records import readings_of_run
-from whichhop.lab.paper_table import table_of_run
+from whichhop.compare.windows.table import WindowTable
 from whichhop.lab.scenario import Quirk, QuirkKind, Scenario
 from whichhop.model import Cause, LinkKind, Reading, Session, Verdict
 from whichhop.model.units import NS_PER_S
@@ -50,8 +50,8 @@ def _by_view(rival: Callable[[View], list[Verdict]]) -> Callable[[Data], Sequenc
 
 
 def _judged(data: Data, *, calibrated: bool) -> Sequence[Verdict]:
-    from whichhop.compare.engine import judge
-    from whichhop.compare.settings import Settings
+    from whichhop.compare.history import judge
+    from whichhop.compare.inference.settings import Settings
 
     settings = Settings(calibrated=calibrated)
     return judge(data.case.scenario.home, data.sessions, data.table, data.readings, settings)
@@ -97,7 +97,11 @@ def kept(recipe: str, seed: int, hours: float | None, keep: Path | None) -> Data
 def _drawn_by() -> str:
     """A short digest of everything that a case is drawn with."""
     room, suite = Path(whichhop.__file__).parent, Path(__file__).parent
-    sources = [*(room / "lab").glob("*.py"), *(room / "model").glob("*.py")]
+    sources = [
+        p
+        for place in (room / "lab", room / "model", suite.parent / "paper_home")
+        for p in place.rglob("*.py")
+    ]
     sources += [suite / name for name in ("case.py", "faults.py", "quirky.py", "recipes.py")]
     hashed = hashlib.sha256()
     for path in sorted(sources):

@@ -5,11 +5,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from paper_home.homes import TYPICAL, PaperHome, random_home, typical
 from suite.case import HOME_SIDE, Case, Label
 from suite.faults import Script, add_fault, causes_of, moments
 from suite.quirky import CONFUSING
 from suite.truth import columns
-from whichhop.lab.homes import TYPICAL, PaperHome, random_home, typical
 from whichhop.lab.scenario import Effect, Fault, Quirk, QuirkKind, Scenario
 from whichhop.model import Cause, Home, LinkKind, derive_sessions
 

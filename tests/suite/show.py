@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator
 
+from paper_home.paper import prepare
 from suite.play import METHODS, START_NS, draw
 from suite.scoring import Score, score, spoken
-from whichhop.lab.paper import prepare
 from whichhop.model import Verdict
 from whichhop.model.units import NS_PER_S
 

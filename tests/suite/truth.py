@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from whichhop.lab.crossings import air_links, link_crossings, pseudo_crossing
+from paper_home.crossings import air_links, link_crossings, pseudo_crossing
 from whichhop.lab.scenario import Scenario
 from whichhop.model import LinkKind, Method, NodeKind, Session
 

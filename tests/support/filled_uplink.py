@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
-from whichhop.compare.windows import TICK_NS
+from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import check_home
 from whichhop.config.keys import create_key
 from whichhop.config.load import load_yaml

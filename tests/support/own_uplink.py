@@ -8,14 +8,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from paper_home.paper import prepare
+from paper_home.records import readings_of_run
+from paper_home.table import table_of_run
 from support.paper import alder_house
-from whichhop.compare.engine import judge
+from whichhop.compare.history import judge
 from whichhop.config.keys import create_key
 from whichhop.lab.alder import HOME_FILE, alder_scenario
 from whichhop.lab.netns import NetnsHome
-from whichhop.lab.paper import prepare
-from whichhop.lab.paper_records import readings_of_run
-from whichhop.lab.paper_table import table_of_run
 from whichhop.lab.scenario import Effect, Fault, LinkNature, Quirk, QuirkKind, Way
 from whichhop.model import Cause, Verdict
 from whichhop.model.units import NS_PER_S

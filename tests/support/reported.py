@@ -2,8 +2,8 @@
 
 from functools import cache
 
-from whichhop.compare.counted import Tally, count_in, counted_of
-from whichhop.compare.sight import Sight, sight_of
+from whichhop.claim.span import Sight, sight_of
+from whichhop.compare.windows.tally import Tally, count_in, counted_of
 from whichhop.lab.alder import alder_home
 from whichhop.lab.recorded import recorded_folder
 from whichhop.model import Reading, Record

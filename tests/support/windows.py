@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from whichhop.compare.elements import elements_of
-from whichhop.compare.windows import WindowTable, empty_table
+from whichhop.compare.suspects.elements import elements_of
+from whichhop.compare.windows.table import WindowTable, empty_table
 from whichhop.model import Home, Reading, Session, derive_sessions
 from whichhop.model.units import NS_PER_S
 

@@ -15,7 +15,7 @@ from whichhop.advice.known import (
 from whichhop.advice.step import Cost, Effort, Gain, Kind, Step, Way
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.rates import ADAPTERS, ethernet_bps
-from whichhop.compare.capacity import DOWN, SAME, UP, LinkCapacity
+from whichhop.capacity.links import DOWN, SAME, UP, LinkCapacity
 from whichhop.model import PROVIDER_EDGE, Cause, Link, LinkKind, Medium
 from whichhop.model.equipment import Adapter
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from whichhop.advice.known import Known, carried, fair_plan, transfer_words, transfers_over
 from whichhop.advice.step import Cost, Effort, Gain, Kind, Step
 from whichhop.cabling.equipment import Ceiling, Via, on_the_way, upgrades
-from whichhop.compare.capacity import DOWN, SAME, UP
+from whichhop.capacity.links import DOWN, SAME, UP
 from whichhop.model import PROVIDER_EDGE, Link, Path
 
 AT_LIMIT = 0.7

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 from whichhop.advice.step import Gain, lasting_words
 from whichhop.cabling.explain import Explanation
-from whichhop.compare.capacity import DOWN, UP, LinkCapacity, Measured, capacities
+from whichhop.capacity.links import DOWN, UP, LinkCapacity, Measured, capacities
 from whichhop.model import PROVIDER_EDGE, Cause, Home, ModemLevels, Reading, Session, Verdict
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
@@ -23,7 +23,7 @@ class Known:
 
     start_ns, end_ns: the judged span. lines: beside each verdict what the modem's levels add, or None.
     rates: the newest transfer of each agent, peer and way; rated_ns: when it was. ceilings: by link and way,
-    as `compare.capacity.capacities` takes them. home_file: the name to print in commands.
+    as `capacity.links.capacities` takes them. home_file: the name to print in commands.
     """
 
     home: Home

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from whichhop.advice.known import Known, of, trouble, trouble_words
 from whichhop.advice.step import Cost, Effort, Kind, Step
 from whichhop.cabling.cautions import Hazard, cautions_for
-from whichhop.compare.explain import element_words, names_words
+from whichhop.compare.words import element_words, names_words
 from whichhop.model import Cause
 
 

@@ -6,8 +6,8 @@ from dataclasses import replace
 from whichhop.advice.known import NO_TROUBLE, Known, of, trouble, trouble_words
 from whichhop.advice.step import Cost, Effort, Gain, Kind, Step
 from whichhop.cabling.cautions import Hazard, cautions_for
-from whichhop.compare.explain import names_words
-from whichhop.compare.separable import Advice, advice_for, separation
+from whichhop.compare.suspects.vantage import Advice, advice_for, separation
+from whichhop.compare.words import names_words
 from whichhop.model import Cause
 
 KNOWING = 0.5

@@ -13,12 +13,12 @@ import msgspec
 from whichhop.advice.known import Known, time_words
 from whichhop.advice.rank import advise
 from whichhop.advice.step import Kind, Step, lasting_words, step_words
+from whichhop.app.advice_of_home import OF_LONG, known_home
+from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS
+from whichhop.app.store_windows import windows_of_store
 from whichhop.cli.collecting import ask_agents, import_files
-from whichhop.cli.known_home import OF_LONG, known_home
-from whichhop.cli.peers import DAY_NS, SETTLED_NS
 from whichhop.cli.span import told_span
-from whichhop.cli.store_windows import windows_of_store
-from whichhop.compare.whole import compare_windows
+from whichhop.compare.comparison import compare_windows
 from whichhop.config.check import House, read_house
 from whichhop.daemon.options import default_store
 from whichhop.errors import WhichhopError

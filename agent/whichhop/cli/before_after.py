@@ -13,21 +13,21 @@ from typing import Any
 
 import msgspec
 
+from whichhop.app.agent_addresses import SETTLED_NS
 from whichhop.cabling.expected_gain import expected_at, expected_gains
 from whichhop.cabling.level_hours import level_series
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.what_if import parse_change
+from whichhop.change.before_after import BeforeAfter, Spans, before_after, spans_of
+from whichhop.change.hours import HOUR_NS, HourTable, hour_table
+from whichhop.change.pairing import match_hours
 from whichhop.cli.change_words import answer_text
 from whichhop.cli.collecting import ask_agents, import_files
 from whichhop.cli.mark import mark_data
-from whichhop.cli.peers import SETTLED_NS
 from whichhop.cli.times import day_text, parse_span, parse_time
-from whichhop.compare.before_after import BeforeAfter, Spans, before_after, spans_of
-from whichhop.compare.hours import HOUR_NS, HourTable, hour_table
-from whichhop.compare.matched_hours import match_hours
 from whichhop.config.check import House, read_house
 from whichhop.daemon.options import default_store
-from whichhop.daemon.transfer_keeper import zone_of
+from whichhop.daemon.transfer.lease import zone_of
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import ModemLevels, Reading, call_sessions, derive_sessions
 from whichhop.model.level_series import LevelSeries

@@ -7,18 +7,17 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from whichhop.cabling.equipment import on_the_way
+from whichhop.app.equipment_ceilings import link_ceilings
 from whichhop.cabling.rates import RADIO_REAL
+from whichhop.capacity.ceilings import lowest, observed_ceilings
+from whichhop.capacity.links import capacities, measured_of, narrow_links, narrow_words
+from whichhop.capacity.plan import Delivery, by_hour, delivery_words, upstream_tests
 from whichhop.cli.collecting import ask_agents
 from whichhop.cli.table import table
-from whichhop.compare.capacity import DOWN, UP, capacities, measured_of, narrow_links, narrow_words
-from whichhop.compare.link_ceilings import Ceilings, lowest, observed_ceilings
-from whichhop.compare.plan_delivered import Delivery, by_hour, delivery_words, upstream_tests
-from whichhop.config.check import House, read_house
+from whichhop.config.check import read_house
 from whichhop.daemon.options import default_store
-from whichhop.daemon.transfer_keeper import zone_of
+from whichhop.daemon.transfer.lease import zone_of
 from whichhop.errors import DataError
-from whichhop.model import Path as Way
 from whichhop.store.store import Store
 
 EPILOG = """\
@@ -47,18 +46,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="judge the plan by parts of the day of N hours (default: as short as the tests allow)",
     )
     parser.add_argument("--json", action="store_true", help="print data instead of text")
-
-
-def link_ceilings(house: House) -> Ceilings:
-    """The lowest ceiling of the boxes at each link's ends, as the home file's equipment describes them."""
-    boxes = {box.node: box for box in house.boxes}
-    found: list[Ceilings] = []
-    for link in house.home.links:
-        if link.near in house.home.nodes and link.far in house.home.nodes:
-            for one in on_the_way(Way(nodes=(link.near, link.far), links=(link,)), boxes):
-                words = f"{one.node}'s {one.part} ({one.basis})"
-                found.append({(link.name, DOWN): (one.down_bps, words), (link.name, UP): (one.up_bps, words)})
-    return lowest(*found)
 
 
 def _mb(rate_bps: float | None) -> str:

@@ -4,12 +4,12 @@ import math
 from collections.abc import Sequence
 
 from whichhop.cabling.expected_gain import against_expected
+from whichhop.change.before_after import BeforeAfter, Part
+from whichhop.change.effect import Answer, Effect, Measure
+from whichhop.change.hours import HOUR_NS
+from whichhop.change.measures import MEASURES
 from whichhop.cli.table import table
 from whichhop.cli.times import day_text
-from whichhop.compare.before_after import BeforeAfter, Part
-from whichhop.compare.effect import Answer, Effect, Measure
-from whichhop.compare.hours import HOUR_NS
-from whichhop.compare.measures import MEASURES
 from whichhop.model.mark import Mark
 
 HOURS_A_MONTH = 720

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 from whichhop.cli.table import table
-from whichhop.compare.separable import Separation, separation
+from whichhop.compare.suspects.vantage import Separation, separation
 from whichhop.config.check import read_home
 from whichhop.model import Home, Session, derive_sessions
 

@@ -4,7 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from whichhop.cli.peers import peers_of
+from whichhop.app.agent_addresses import peers_of
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError
 from whichhop.model import Home, Record

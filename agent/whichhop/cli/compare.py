@@ -10,20 +10,20 @@ from pathlib import Path
 
 import msgspec
 
+from whichhop.app import metrics_windows
+from whichhop.app.access_line import line_explanations
+from whichhop.app.agent_addresses import SETTLED_NS
+from whichhop.app.store_windows import windows_of_store
 from whichhop.cabling.explain import Explanation
-from whichhop.cli import metrics_windows
-from whichhop.cli.access_line import line_explanations
 from whichhop.cli.collecting import ask_agents, import_files
 from whichhop.cli.compare_live import follow
-from whichhop.cli.peers import SETTLED_NS
 from whichhop.cli.span import told_span
-from whichhop.cli.store_windows import windows_of_store
 from whichhop.cli.table import table
 from whichhop.cli.times import clock_text, local_text
-from whichhop.compare.explain import explain, probability_words
-from whichhop.compare.timing import timing_words
-from whichhop.compare.whole import Comparison, compare_windows, comparison_data
-from whichhop.compare.windows import WindowTable
+from whichhop.compare.comparison import Comparison, compare_windows, comparison_data
+from whichhop.compare.timestamp_words import timing_words
+from whichhop.compare.windows.table import WindowTable
+from whichhop.compare.words import explain, probability_words
 from whichhop.config.check import House, read_house
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError

@@ -10,17 +10,17 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.cli.known_home import LiveAdvice
-from whichhop.cli.live_news import Asker
-from whichhop.cli.peers import DAY_NS, SETTLED_NS, peers_of
-from whichhop.cli.store_windows import exact_windows, windows_of_store
+from whichhop.app.advice_of_home import LiveAdvice
+from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS, peers_of
+from whichhop.app.live_news import Asker
+from whichhop.app.store_windows import exact_windows, windows_of_store
+from whichhop.capacity.rooms import is_of_transfer, room_rates
 from whichhop.cli.times import clock_text
 from whichhop.compare.bulletin import bulletin_of
-from whichhop.compare.explain import explain, headline
-from whichhop.compare.follow import Follower
-from whichhop.compare.room_rates import is_of_transfer, room_rates
-from whichhop.compare.told import Change, ChangeKind, DayBook, changes
-from whichhop.compare.windows import TICK_NS
+from whichhop.compare.day_book import Change, ChangeKind, DayBook, changes
+from whichhop.compare.live import Follower
+from whichhop.compare.windows.table import TICK_NS
+from whichhop.compare.words import explain, headline
 from whichhop.config.check import House
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store

@@ -6,12 +6,12 @@ import tempfile
 from contextlib import ExitStack
 from pathlib import Path
 
-from whichhop.cli.assemble import Order, assemble
+from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS
+from whichhop.app.dossier import Order, assemble
 from whichhop.cli.collecting import ask_agents, import_files
-from whichhop.cli.peers import DAY_NS, SETTLED_NS
 from whichhop.cli.times import local_text, parse_time
 from whichhop.cli.zone import machine_zone
-from whichhop.compare.windows import whole_ticks
+from whichhop.compare.windows.table import whole_ticks
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store

@@ -10,8 +10,8 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from whichhop.app.agent_addresses import DAY_NS
 from whichhop.cli.collecting import ask_agents, import_files
-from whichhop.cli.peers import DAY_NS
 from whichhop.cli.table import table
 from whichhop.cli.times import local_text, parse_time
 from whichhop.config.check import read_house

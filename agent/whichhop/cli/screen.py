@@ -4,9 +4,9 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from whichhop.cli.metric_text import LastRate
+from whichhop.app.metric_text import LastRate
 from whichhop.cli.times import clock_text, day_text
-from whichhop.compare.explain import owner_words, probability_words
+from whichhop.compare.words import owner_words, probability_words
 from whichhop.model import CAUSE_TABLE, Cause, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S

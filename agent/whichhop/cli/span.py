@@ -2,9 +2,9 @@
 
 import argparse
 
-from whichhop.cli.peers import DAY_NS
+from whichhop.app.agent_addresses import DAY_NS
 from whichhop.cli.times import parse_time
-from whichhop.compare.windows import TICK_NS
+from whichhop.compare.windows.table import TICK_NS
 from whichhop.errors import DataError
 
 

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import msgspec
 
+from whichhop.app.agent_addresses import SETTLED_NS, peers_of
+from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of
 from whichhop.cli.collecting import ask_agents
-from whichhop.cli.metric_text import LastRate, modem_line, modems_of, rates_of
-from whichhop.cli.peers import SETTLED_NS, peers_of
 from whichhop.cli.screen import DAY_NS, View, screen
 from whichhop.compare.last_hour import judge_lately
 from whichhop.config.check import House, read_house

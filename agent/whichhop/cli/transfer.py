@@ -11,8 +11,8 @@ from whichhop.cli.table import table
 from whichhop.cli.times import local_text
 from whichhop.config.check import read_home
 from whichhop.config.keys import derive_keys, key_path_for, read_key
-from whichhop.daemon.transfer_keeper import zone_of
-from whichhop.daemon.transfer_plan import coming, octets_each
+from whichhop.daemon.transfer.lease import zone_of
+from whichhop.daemon.transfer.schedule import coming, octets_each
 from whichhop.errors import DataError, PeerError, WhichhopError
 from whichhop.model import Home
 from whichhop.model.transfer import UPSTREAM

@@ -12,7 +12,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 
 from whichhop import __version__
-from whichhop.cli.assemble import Order, assemble
+from whichhop.app.dossier import Order, assemble
 from whichhop.cli.collecting import import_files
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError

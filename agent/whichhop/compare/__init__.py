@@ -1,1 +1,1 @@
-"""Samples to verdict; pure."""
+"""Windows in, verdicts out; pure."""

@@ -5,8 +5,8 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.explain import explain
-from whichhop.compare.follow import Standing
+from whichhop.compare.live import Standing
+from whichhop.compare.words import explain
 from whichhop.model import CAUSE_TABLE, LINK_TABLE, Home, Link, Owner, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, Told
 from whichhop.model.mark import Mark

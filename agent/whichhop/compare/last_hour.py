@@ -3,9 +3,9 @@
 from collections.abc import Iterable, Mapping, Sequence
 
 from whichhop.compare.bulletin import bulletin_of
-from whichhop.compare.cutting import Cutter
-from whichhop.compare.follow import Follower
-from whichhop.compare.windows import whole_ticks
+from whichhop.compare.live import Follower
+from whichhop.compare.windows.filling import Cutter
+from whichhop.compare.windows.table import whole_ticks
 from whichhop.model import Home, Reading, Record, derive_sessions
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.mark import Mark

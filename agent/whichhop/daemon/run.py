@@ -14,19 +14,19 @@ from pathlib import Path
 
 from whichhop import __version__
 from whichhop.daemon.agent import Agent
-from whichhop.daemon.calls import CallBook, call_readings
-from whichhop.daemon.comparer import Comparer, arguments
-from whichhop.daemon.handed import get_handover
-from whichhop.daemon.keeper import Keeper
-from whichhop.daemon.link_context import EVERY_S as LINKS_S
-from whichhop.daemon.link_context import LinkContext
-from whichhop.daemon.modems import Modems, reader_of
+from whichhop.daemon.beside.call_rating import CallBook, call_readings
+from whichhop.daemon.beside.comparer import Comparer, arguments
+from whichhop.daemon.beside.link_watch import EVERY_S as LINKS_S
+from whichhop.daemon.beside.link_watch import LinkContext
+from whichhop.daemon.beside.modem_watch import Modems, reader_of
+from whichhop.daemon.beside.own_traffic import WanCounters
+from whichhop.daemon.beside.route_watch import Outlook
+from whichhop.daemon.home_reading import get_handover
 from whichhop.daemon.options import RunOptions
-from whichhop.daemon.outlook import Outlook
 from whichhop.daemon.probers import ProberMaker
 from whichhop.daemon.rhythm import again, at_each
-from whichhop.daemon.transfers import Transfers
-from whichhop.daemon.wan_counters import WanCounters
+from whichhop.daemon.store_thread import Keeper
+from whichhop.daemon.transfer.transfers import Transfers
 from whichhop.errors import WhichhopError
 from whichhop.model import (
     PROVIDER_EDGE,

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from whichhop.compare.explain import probability_words
+from whichhop.compare.words import probability_words
 from whichhop.config.keys import create_key
 from whichhop.errors import WhichhopError
 from whichhop.lab.alder import HOME_FILE, alder_scenario

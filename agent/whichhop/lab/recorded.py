@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from whichhop.compare.whole import compare_records, comparison_data
+from whichhop.compare.comparison import compare_records, comparison_data
 from whichhop.errors import DataError
 from whichhop.lab.alder import alder_home
 from whichhop.lab.demo import Shown

@@ -42,7 +42,7 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             at_ns INTEGER NOT NULL, value REAL NOT NULL)""",
         "CREATE UNIQUE INDEX reading_once ON reading (gauge, at_ns)",
     ),
-    # 2: what people changed, and how often they looked at what it did (compare/before_after.py).
+    # 2: what people changed, and how often they looked at what it did (change/before_after.py).
     (
         """CREATE TABLE mark (
             id INTEGER PRIMARY KEY AUTOINCREMENT, at_ns INTEGER NOT NULL, text TEXT NOT NULL,

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from suite.rivals.common import DELAY_S, LOSS, View, by_column, verdicts_of
-from whichhop.compare.elements import Element
+from whichhop.compare.suspects.elements import Element
 from whichhop.model import Verdict
 
 GOOD_ALLOWED = 0.1

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from whichhop.compare.elements import OWN_TRAFFIC, Element, elements_of
-from whichhop.compare.windows import WindowTable
+from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, elements_of
+from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Cause, Home, Reading, Session, Verdict
 
 Floats = npt.NDArray[np.float64]

@@ -5,7 +5,7 @@ import numpy.typing as npt
 from scipy.optimize import nnls
 
 from suite.rivals.common import DELAY_S, LOSS, View, by_column, verdicts_of
-from whichhop.compare.elements import Element
+from whichhop.compare.suspects.elements import Element
 from whichhop.model import Verdict
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from suite.rivals.common import DELAY_S, LOSS, View, verdicts_of
-from whichhop.compare.elements import OWN_TRAFFIC, Element
+from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element
 from whichhop.model import LinkKind, Method, Session, Verdict
 
 

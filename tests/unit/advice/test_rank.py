@@ -11,7 +11,7 @@ from whichhop.advice.step import Cost, Effort, Kind, Step, step_words
 from whichhop.cabling.cautions import CAUTIONS, DEFER, Hazard
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.what_if import ideas
-from whichhop.compare.capacity import DOWN, Measured
+from whichhop.capacity.links import DOWN, Measured
 from whichhop.model import (
     Carrier,
     Cause,

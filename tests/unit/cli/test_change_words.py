@@ -1,8 +1,8 @@
 """A change's effect in words: what is said first, and when."""
 
+from whichhop.change.before_after import BeforeAfter, Part, Spans
+from whichhop.change.effect import Answer, Effect
 from whichhop.cli.change_words import answer_text, level_words
-from whichhop.compare.before_after import BeforeAfter, Part, Spans
-from whichhop.compare.effect import Answer, Effect
 from whichhop.model.mark import Mark
 
 HOUR = 24 * 20_521

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from whichhop.app.access_line import line_explanations
 from whichhop.cabling.level_readings import to_readings
 from whichhop.cli import main
-from whichhop.cli.access_line import line_explanations
-from whichhop.compare.whole import compare_records
+from whichhop.compare.comparison import compare_records
 from whichhop.config.check import House
 from whichhop.config.keys import create_key
 from whichhop.lab.alder import HOME_FILE, alder_home

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from whichhop.app.advice_of_home import LiveAdvice
+from whichhop.app.agent_addresses import DAY_NS
 from whichhop.cli import main
 from whichhop.cli.compare_live import Teller, Watcher
-from whichhop.cli.known_home import LiveAdvice
-from whichhop.cli.peers import DAY_NS
-from whichhop.compare.windows import TICK_NS
+from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House
 from whichhop.config.keys import create_key
 from whichhop.lab.alder import HOME_FILE, alder_home

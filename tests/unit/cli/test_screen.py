@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from whichhop.cli.metric_text import LastRate
+from whichhop.app.metric_text import LastRate
 from whichhop.cli.screen import HEIGHT, WIDTH, View, screen
 from whichhop.model import Cause, LinkKind, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, Told

@@ -5,7 +5,7 @@ from dataclasses import replace
 import msgspec
 
 from support.homes import alder
-from whichhop.cli.peers import peers_of
+from whichhop.app.agent_addresses import peers_of
 from whichhop.cli.status import FRESH_NS, Heard, hear, newest
 from whichhop.errors import PeerError
 from whichhop.model import Cause, Verdict

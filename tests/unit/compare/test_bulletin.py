@@ -7,8 +7,8 @@ import pytest
 from support.homes import alder
 from support.windows import START_NS, disturb, named, quiet
 from whichhop.compare.bulletin import bulletin_of
-from whichhop.compare.follow import Follower
-from whichhop.compare.windows import TICK_NS, WindowTable
+from whichhop.compare.live import Follower
+from whichhop.compare.windows.table import TICK_NS, WindowTable
 from whichhop.model import Cause, Reading, derive_sessions
 from whichhop.model.bulletin import Bulletin, LinkState
 
@@ -60,7 +60,7 @@ def test_a_link_at_fault_shows_its_excess_and_its_verdict_in_words() -> None:
 def test_before_the_first_baseline_nothing_is_known_and_the_wait_is_told() -> None:
     said = after(quiet(HOME, 2))
     assert {link.state for link in said.links} == {LinkState.UNKNOWN}
-    # Three quiet ticks are needed (compare/settings.py), the fourth is judged: two more after these two.
+    # Three quiet ticks are needed (inference/settings.py), the fourth is judged: two more after these.
     assert said.learning_s == pytest.approx(2 * TICK_NS * 1e-9)
 
 

@@ -2,10 +2,10 @@
 
 import pytest
 
+from paper_home.paper import prepare
+from paper_home.records import readings_of_run, records_of_run
 from support.paper import alder_house
 from whichhop.compare.last_hour import judge_lately
-from whichhop.lab.paper import prepare
-from whichhop.lab.paper_records import readings_of_run, records_of_run
 from whichhop.lab.scenario import Effect, Fault
 from whichhop.model import Cause
 from whichhop.model.bulletin import LinkState

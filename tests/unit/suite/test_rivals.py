@@ -2,12 +2,12 @@
 
 import pytest
 
+from paper_home.paper import prepare
+from paper_home.records import readings_of_run
+from paper_home.table import table_of_run
 from suite.case import Case
 from suite.play import METHODS, START_NS, Data
 from support.paper import alder_house
-from whichhop.lab.paper import prepare
-from whichhop.lab.paper_records import readings_of_run
-from whichhop.lab.paper_table import table_of_run
 from whichhop.lab.scenario import Effect, Fault
 from whichhop.model import Cause
 from whichhop.model.units import NS_PER_S

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.compare.explain import element_words, owner_words, severity_words
+from whichhop.compare.words import element_words, owner_words, severity_words
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, Told
 from whichhop.model.units import NS_PER_S

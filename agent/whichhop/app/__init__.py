@@ -1,0 +1,1 @@
+"""What the verbs do, without their arguments and their printing."""

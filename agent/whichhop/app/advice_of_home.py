@@ -1,0 +1,85 @@
+"""Gathers what advice may rest on, for `advise` and for the live comparer."""
+
+from collections.abc import Callable, Sequence
+
+from whichhop.advice.known import Known, newest_ns
+from whichhop.advice.rank import advise
+from whichhop.advice.step import Kind, step_line
+from whichhop.app.access_line import line_explanations
+from whichhop.app.equipment_ceilings import link_ceilings
+from whichhop.cabling.level_readings import from_readings
+from whichhop.cabling.rates import RADIO_REAL
+from whichhop.capacity.ceilings import lowest, observed_ceilings
+from whichhop.capacity.links import measured_of
+from whichhop.compare.bulletin import MOST_STEPS
+from whichhop.config.check import House
+from whichhop.model import ModemLevels, Reading, Session, Verdict
+from whichhop.model.link_context import OF_LINKS
+from whichhop.model.units import NS_PER_S
+
+OF_LONG = ("transfer_", "levels/", *(f"{name}:" for name in OF_LINKS))
+"""Readings of which the newest counts, however old."""
+AGAIN_NS = 600 * NS_PER_S
+
+Read = Callable[[int], list[Reading]]
+"""Gives the readings of the time up to an instant, UTC ns."""
+
+
+def known_home(
+    house: House,
+    home_file: str,
+    *,
+    start_ns: int,
+    end_ns: int,
+    sessions: Sequence[Session],
+    verdicts: Sequence[Verdict],
+    readings: Sequence[Reading],
+    levels: Sequence[ModemLevels] | None = None,
+) -> Known:
+    """Everything known of a home. levels: instead of those among the readings."""
+    lasting = [r for r in readings if r.name.startswith(OF_LONG)]
+    return Known(
+        home=house.home,
+        home_file=home_file,
+        start_ns=start_ns,
+        end_ns=end_ns,
+        sessions=tuple(sessions),
+        verdicts=tuple(verdicts),
+        lines=tuple(line_explanations(verdicts, end_ns, house, lasting)),
+        rates=tuple(measured_of(lasting)),
+        rated_ns=newest_ns(lasting),
+        ceilings=lowest(link_ceilings(house), observed_ceilings(house.home, lasting, radio_share=RADIO_REAL)),
+        boxes=house.boxes,
+        run=house.run,
+        levels=tuple(from_readings(lasting))[-2:] if levels is None else tuple(levels),
+    )
+
+
+class LiveAdvice:
+    """The best steps after each turn; worked out anew when the verdicts change, and every ten minutes."""
+
+    def __init__(self, house: House, home_file: str, read: Read) -> None:
+        self._house, self._home_file, self._read = house, home_file, read
+        self._for: tuple[object, ...] = ()
+        self._at_ns = 0
+        self._steps: tuple[str, ...] = ()
+
+    def steps(
+        self, verdicts: Sequence[Verdict], sessions: Sequence[Session], start_ns: int, end_ns: int
+    ) -> tuple[str, ...]:
+        """At most four lines, the best first; none where nothing was wrong and nothing is under the plan."""
+        told = tuple((v.cause, v.elements, v.start_ns, v.end_ns is None) for v in verdicts)
+        if told != self._for or not 0 <= end_ns - self._at_ns < AGAIN_NS:
+            known = known_home(
+                self._house,
+                self._home_file,
+                start_ns=start_ns,
+                end_ns=end_ns,
+                sessions=sessions,
+                verdicts=verdicts,
+                readings=self._read(end_ns),
+            )
+            found = [s for s in advise(known) if verdicts or s.kind is not Kind.MEASURE]
+            self._steps = tuple(dict.fromkeys(step_line(s) for s in found))[:MOST_STEPS]
+            self._for, self._at_ns = told, end_ns
+        return self._steps

@@ -1,0 +1,168 @@
+"""Makes a dossier from a store's records: the same home, span and records give the same figures again."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+
+from whichhop import __version__
+from whichhop.cabling.access_line import explain_line
+from whichhop.cabling.explain import Explanation
+from whichhop.cabling.judge_modem import judge_modem
+from whichhop.cabling.level_readings import from_readings
+from whichhop.claim.charts import charts_of
+from whichhop.claim.claim import claim_of, happened
+from whichhop.claim.pseudonyms import StandIns, stripped
+from whichhop.claim.session_rows import session_rows
+from whichhop.claim.span import Sight, sight_of
+from whichhop.compare.windows.tally import Counted, Reduced, heard, reduced, side_by_side
+from whichhop.config.check import House
+from whichhop.model import Cause, Home, Owner, Reading, SessionKey, Verdict, derive_sessions
+from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote
+from whichhop.model.units import NS_PER_MINUTE, minute_of
+from whichhop.store.columns import SessionColumns, each_session
+from whichhop.store.store import Store
+
+MOST_LEVELS = 12
+LONG_SESSION_MINUTES = 60_000
+"""From here on (a day of forty sessions) starting a second process pays for itself."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Order:
+    """What a dossier is to be about. start_ns, end_ns: whole ticks; made_ns: now, passed in."""
+
+    house: House
+    start_ns: int
+    end_ns: int
+    made_ns: int
+    zone: str
+    redact: bool
+    with_chains: bool
+    public_key: str | None
+
+
+def _reduced(span_ns: tuple[int, int], columns: SessionColumns) -> Reduced:
+    """What a reading process hands back of one session."""
+    assert columns.rtt_ns is not None  # noqa: S101 - all delay columns are asked for by default
+    assert columns.out_ns is not None  # noqa: S101
+    assert columns.queue_ns is not None  # noqa: S101
+    errors = [f.clock_error_ns for f in columns.facts if f.clock_error_ns is not None]
+    counted = Counted(
+        session=columns.session,
+        sent_ns=columns.sent_ns,
+        fate=columns.fate,
+        rtt_ns=columns.rtt_ns,
+        out_ns=columns.out_ns,
+        queue_ns=columns.queue_ns,
+        duplicates=sum(f.duplicates * f.times for f in columns.facts),
+        reordered=sum(f.reordered * f.times for f in columns.facts),
+        stamps=tuple(sorted(columns.stamps)),
+        clock_error_ns=max(errors, default=None),
+    )
+    return reduced(counted, *span_ns)
+
+
+def _parts(store: Store, keys: Sequence[SessionKey], order: Order) -> Iterator[Reduced]:
+    """Each session's part, in the order of `keys`; a long span is read on every processor."""
+    minutes = (minute_of(order.start_ns), minute_of(order.end_ns - 1) + 1)
+    long = len(keys) * (minutes[1] - minutes[0]) >= LONG_SESSION_MINUTES
+    span_ns = (order.start_ns, order.end_ns)
+    yield from each_session(
+        store.db.path, keys, partial(_reduced, span_ns), span=minutes, processes=None if long else 1
+    )
+
+
+def _levels(history: Sequence[Reading], home: Home) -> tuple[LevelNote, ...]:
+    read = from_readings(history)
+    if not read:
+        return ()
+    last = read[-1]
+    first = next((r for r in read if r.node == last.node and r.at_ns < last.at_ns), None)
+    judgement = judge_modem(last, first, home.plan)
+    found = judgement.troubles or judgement.findings
+    return tuple(LevelNote(standing=str(f.standing), words=f.words) for f in found[:MOST_LEVELS])
+
+
+def _line(order: Order, sight: Sight, about: Sequence[Verdict]) -> Explanation | None:
+    """What the modem's levels say of the claim's longest episode; None where none are on record."""
+    history = from_readings(sight.readings)
+    if not history or not about or about[0].cause is not Cause.UPSTREAM_LINK:
+        return None
+    end_ns = about[0].end_ns or order.end_ns
+    loss = [(v.start_ns, v.end_ns or order.end_ns) for v in about if v.severity and v.severity.lost]
+    return explain_line(about[0], [r for r in history if r.at_ns <= end_ns], order.house.run, loss)
+
+
+def _against(claim: Claim | None, line: Explanation | None) -> Claim | None:
+    """A claim is taken back when the levels speak for the coax inside the house."""
+    if claim is None or line is None or line.whose is not Owner.HOME:
+        return claim
+    why = f"the cabling in the house put right first, since the modem's levels say: {line.sentence}"
+    return replace(claim, made=False, missing=(*claim.missing, why))
+
+
+def _chains(store: Store, order: Order, stand: StandIns | None) -> tuple[ChainHead, ...]:
+    if not order.with_chains:
+        return ()
+    agents = {n.name for n in order.house.home.agents}
+    return tuple(
+        ChainHead(
+            agent=stand.name(c.agent) if stand else c.agent,
+            origin=c.origin.hex(),
+            last_seq=c.last_seq,
+            head=c.head.hex(),
+        )
+        for c in store.chains()
+        if c.agent in agents and c.last_seq
+    )
+
+
+def _renamed(readings: Iterable[Reading], stand: StandIns | None) -> Iterator[Reading]:
+    return (stand.reading(r) if stand else r for r in readings)
+
+
+def _shown(part: Reduced, shown: Mapping[SessionKey, SessionKey]) -> Reduced:
+    return replace(part, tally=replace(part.tally, session=shown[part.tally.session]))
+
+
+def assemble(store: Store, order: Order) -> Dossier | None:
+    """The dossier of one span; None when nothing of the home was measured in it."""
+    home = stripped(order.house.home)
+    stand = StandIns.of(home) if order.redact else None
+    kept = set(store.sessions())
+    keys = [s.key for s in derive_sessions(home) if s.key in kept]
+    shown = {key: stand.key(key) if stand else key for key in keys}
+    parts = (_shown(part, shown) for part in _parts(store, keys, order))
+    table, tallies = side_by_side(shown.values(), parts, start_ns=order.start_ns, end_ns=order.end_ns)
+    table = heard(table)
+    if not table.ticks:
+        return None
+    # What was not measured is not in the report: the span is that of the samples.
+    start_ns, end_ns = table.start_ns, table.at_ns(table.ticks)
+    order = replace(order, start_ns=start_ns, end_ns=end_ns)
+    readings = _renamed(store.readings(from_ns=start_ns - NS_PER_MINUTE, to_ns=end_ns), stand)
+    sight = sight_of(stand.home if stand else home, table, readings)
+    if sight is None:
+        return None
+    claim, about, ticks, crossing = claim_of(sight)
+    line = _line(order, sight, about)
+    notes = _levels(sight.readings, home)
+    if line is not None:
+        notes = (LevelNote(standing="in all", words=line.sentence), *notes)
+    return Dossier(
+        software=__version__,
+        made_ns=order.made_ns,
+        zone=order.zone,
+        redacted=order.redact,
+        cable_run=line is not None and order.house.run is not None,
+        home=sight.home,
+        start_ns=start_ns,
+        end_ns=end_ns,
+        claim=_against(claim, line),
+        episodes=happened(sight, about),
+        sessions=session_rows(sight, ticks, crossing, {t.session: t for t in tallies}),
+        charts=charts_of(sight, crossing, about),
+        levels=notes,
+        chains=_chains(store, order, stand),
+        public_key=order.public_key,
+    )

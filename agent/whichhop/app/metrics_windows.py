@@ -1,0 +1,106 @@
+"""The comparer's windows out of a Prometheus-compatible server: `compare --prometheus`."""
+
+import argparse
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from whichhop.compare.windows.filling import table_of_histograms
+from whichhop.compare.windows.table import WindowTable
+from whichhop.errors import DataError
+from whichhop.model import Home, Reading, derive_sessions
+from whichhop.model.units import NS_PER_S
+from whichhop.net.http_get import fetch
+from whichhop.store.metrics_server import MetricsServer
+
+COARSER = (
+    "coarser: quantiles are from histogram buckets, windows are {step_s} s long, as the agents were scraped;"
+    " records tell more"
+)
+PATIENCE_S = 60.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What `compare` takes for this source."""
+    parser.add_argument(
+        "--prometheus", metavar="URL", help="judge what a server that scrapes the agents keeps; ask no agent"
+    )
+    parser.add_argument(
+        "--select",
+        action="append",
+        default=[],
+        metavar="LABEL=VALUE",
+        help="which series there are this home's (default: home=NAME where they have that label)",
+    )
+    parser.add_argument(
+        "--authorization",
+        type=Path,
+        metavar="FILE",
+        help="a file with the Authorization header for that server, such as: Bearer abc",
+    )
+
+
+def _labels(words: list[str]) -> dict[str, str]:
+    out = {}
+    for word in words:
+        label, equals, value = word.partition("=")
+        if not equals or not (label.isascii() and label.isidentifier()):
+            raise DataError(f"--select {word}: not a label and a value; write it as home=alder")
+        out[label] = value
+    return out
+
+
+def _authorization(file: Path | None) -> str:
+    if file is None:
+        return ""
+    try:
+        text = file.read_text().strip()
+    except (OSError, UnicodeDecodeError) as trouble:
+        raise DataError(f"--authorization {file}: cannot be read ({trouble}); name a text file") from None
+    if not text.isprintable() or " " not in text:
+        raise DataError(f"--authorization {file}: one line is wanted, such as: Bearer abc")
+    return text
+
+
+def _asker(args: argparse.Namespace) -> Callable[[str], bytes]:
+    return partial(fetch, authorization=_authorization(args.authorization), seconds=PATIENCE_S)
+
+
+def _selected(server: MetricsServer, home: Home, end_ns: int) -> MetricsServer:
+    """The server with the home's own series singled out."""
+    if server.select:
+        return server
+    homes = server.homes(end_ns)
+    if not homes:
+        return server
+    if home.name not in homes:
+        raise DataError(
+            f"{server.base} has series of {', '.join(sorted(homes))}, none of {home.name};"
+            " say which are meant with --select home=NAME"
+        )
+    return MetricsServer(base=server.base, ask=server.ask, select={"home": home.name})
+
+
+def windows_of_server(
+    args: argparse.Namespace, home: Home, start_ns: int, end_ns: int
+) -> tuple[WindowTable, list[Reading], str]:
+    """Windows, readings, and a line on how coarse they are; PeerError or DataError when there are none."""
+    server = MetricsServer(base=args.prometheus.rstrip("/"), ask=_asker(args), select=_labels(args.select))
+    server = _selected(server, home, end_ns)
+    step_s = server.step_s(end_ns)
+    found = server.read([s.key for s in derive_sessions(home)], start_ns, end_ns, step_s)
+    table = table_of_histograms(
+        found.sessions,
+        start_ns=found.start_ns,
+        step_ns=step_s * NS_PER_S,
+        bounds_s=found.bounds_s,
+        buckets=found.buckets,
+        lost=found.lost,
+        lost_out=found.lost_out,
+        lost_back=found.lost_back,
+        aside=found.aside,
+    )
+    heard = [table.sessions[i] for i in np.flatnonzero(table.sent.any(axis=0))]
+    return table.picked(heard), list(found.readings), COARSER.format(step_s=step_s)

@@ -1,0 +1,110 @@
+"""Cuts a store's history into the comparer's windows, on as many processors as it is worth."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from whichhop.compare.windows.filling import Cutter
+from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
+from whichhop.model import Home, Record, SessionKey, derive_sessions
+from whichhop.model.units import NS_PER_MINUTE, minute_of
+from whichhop.store.columns import SessionColumns, each_session
+from whichhop.store.store import Store
+
+SPAWN_WORTH = 200_000
+"""Session-minutes from which a second process saves more time than its start takes (about half a second)."""
+
+
+def windows_of_store(
+    path: Path,
+    home: Home,
+    *,
+    start_ns: int,
+    end_ns: int,
+    extra: Iterable[Record] = (),
+    processes: int | None = None,
+) -> WindowTable | None:
+    """The home's own sessions from `start_ns` to `end_ns`; None when nothing was measured then.
+
+    extra: records that are not in the store, of other minutes than those that are. Windows lie on whole
+    multiples of their length since the epoch and begin no earlier than the first minute measured.
+    """
+    loose = [
+        r for r in extra if start_ns < (r.minute + 1) * NS_PER_MINUTE and r.minute * NS_PER_MINUTE < end_ns
+    ]
+    with Store.open(path, read_only=True) as store:
+        span = store.span()
+    minutes = [r.minute for r in loose] + ([span[0]] if span else [])
+    if not minutes:
+        return None
+    start_ns = max(start_ns, min(minutes) * NS_PER_MINUTE)
+    begin, end = whole_ticks(start_ns, end_ns)
+    if begin >= end:
+        return None
+    return _heard(
+        exact_windows(path, home, start_ns=start_ns, end_ns=end_ns, extra=loose, processes=processes)
+    )
+
+
+def exact_windows(
+    path: Path,
+    home: Home,
+    *,
+    start_ns: int,
+    end_ns: int,
+    extra: Iterable[Record] = (),
+    processes: int | None = 1,
+) -> WindowTable:
+    """The whole ticks of a span, those in which nothing was measured too; see `windows_of_store`."""
+    loose = list(extra)
+    with Store.open(path, read_only=True) as store:
+        kept = set(store.sessions())
+    known = {r.session for r in loose}
+    keys = [s.key for s in derive_sessions(home) if s.key in kept or s.key in known]
+    start_ns, end_ns = whole_ticks(start_ns, end_ns)
+    table = empty_table(keys, start_ns, (end_ns - start_ns) // TICK_NS)
+    stamps = _fill(table, path, [k for k in keys if k in kept], processes)
+    cutter = Cutter.into(table)
+    cutter.add(loose)
+    # An open minute names the stamps of the one before, or none when there was none.
+    told = {r.session: r.stamps for r in loose if r.stamps}
+    return replace(table, stamps={k: frozenset({s}) for k, s in told.items()} | stamps)
+
+
+def _fill(
+    table: WindowTable, path: Path, keys: Sequence[SessionKey], processes: int | None
+) -> dict[SessionKey, frozenset[str]]:
+    """Fill the arrays in place; whose stamps timed each session."""
+    start_ns, end_ns = table.start_ns, table.at_ns(table.ticks)
+    minutes = (minute_of(start_ns), minute_of(end_ns - 1) + 1)
+    if processes is None and len(keys) * (minutes[1] - minutes[0]) < SPAWN_WORTH:
+        processes = 1
+    cut = partial(_cut, start_ns, end_ns)
+    parts = each_session(path, keys, cut, span=minutes, wanted=("rtt_ns",), processes=processes)
+    place = {key: i for i, key in enumerate(table.sessions)}
+    stamps: dict[SessionKey, frozenset[str]] = {}
+    for key, part in zip(keys, parts, strict=True):
+        stamps |= part.stamps
+        for name in (*COUNTS, *QUANTILES):
+            getattr(table, name)[:, place[key]] = getattr(part, name)[:, 0]
+    return stamps
+
+
+def _cut(start_ns: int, end_ns: int, columns: SessionColumns) -> WindowTable:
+    """One session's windows; runs in a process of its own, so a module's function."""
+    cutter = Cutter([columns.session], start_ns=start_ns, end_ns=end_ns)
+    assert columns.rtt_ns is not None  # noqa: S101 - it was asked for
+    cutter.add_columns(columns.session, columns.sent_ns, columns.fate, columns.rtt_ns)
+    return replace(cutter.table, stamps={columns.session: columns.stamps} if columns.stamps else {})
+
+
+def _heard(table: WindowTable) -> WindowTable | None:
+    """From the first packet on, and without sessions that were never heard."""
+    found = table.from_first_packet()
+    if found is None:
+        return None
+    columns = np.flatnonzero(found.heard.any(axis=0))
+    return found.picked([table.sessions[i] for i in columns])

@@ -1,0 +1,1 @@
+"""Before and after: what a noted change did, and how surely. Pure."""

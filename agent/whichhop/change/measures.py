@@ -1,0 +1,45 @@
+"""Every measure that before and after are compared by: which way is better, and how little nobody notices."""
+
+from whichhop.change.effect import Measure
+
+_ROWS = (
+    Measure(name="p50_s", words="delay, median", unit="ms", better=-1, least=0.001, shown=".1f", scale=1e3),
+    Measure(name="p95_s", words="delay, 95 %", unit="ms", better=-1, least=0.005, shown=".1f", scale=1e3),
+    Measure(name="pdv_s", words="variation", unit="ms", better=-1, least=0.005, shown=".1f", scale=1e3),
+    Measure(name="loss", words="loss", unit="%", better=-1, least=0.001, shown=".2f", scale=100.0),
+    Measure(name="rating", words="call rating R", unit="", better=1, least=3.0, shown=".0f"),
+    Measure(
+        name="rate_bps",
+        words="rate",
+        unit="Mb/s",
+        better=1,
+        least=0.05,
+        shown=".1f",
+        scale=1e-6,
+        relative=True,
+    ),
+    Measure(
+        name="power_dbmv", words="power", unit="dBmV", better=1, least=0.5, shown=".1f", good=(-7.0, 7.0)
+    ),
+    Measure(name="transmit_dbmv", words="transmit level", unit="dBmV", better=-1, least=0.5, shown=".1f"),
+    Measure(name="mer_db", words="SNR", unit="dB", better=1, least=0.5, shown=".1f"),
+    Measure(
+        name="uncorrectable",
+        words="lost codewords",
+        unit="per million",
+        better=-1,
+        least=1e-6,
+        shown=".1f",
+        scale=1e6,
+    ),
+    Measure(name="margin_db", words="noise margin", unit="dB", better=1, least=1.0, shown=".1f"),
+    Measure(name="attenuation_db", words="attenuation", unit="dB", better=-1, least=0.5, shown=".1f"),
+    Measure(
+        name="receive_dbm", words="light", unit="dBm", better=1, least=0.5, shown=".1f", good=(-27.0, -8.0)
+    ),
+)
+"""Least shifts are our own choice: 1 ms is under what any program feels, R moves by 10 from one category of
+ITU-T G.109 to the next, modems' levels wander by 0.5 dB over a day (common practice), transfers are steady
+within 2 %. Good ranges as in cabling/rules.py: downstream power by common practice, light by G.984.2's B+."""
+
+MEASURES: dict[str, Measure] = {m.name: m for m in _ROWS}

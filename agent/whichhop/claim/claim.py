@@ -1,0 +1,136 @@
+"""What may be said to the provider: the episodes it is held to, the figures, or what is missing to say it."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from whichhop.claim.figures import figures_of
+from whichhop.claim.span import Mask, Sight, inside_home
+from whichhop.compare.suspects.elements import elements_of
+from whichhop.compare.words import element_words, headline, names_words
+from whichhop.model import CAUSE_TABLE, Cause, Verdict
+from whichhop.model.dossier import Claim, Cleared, Figure, Happened
+
+PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
+LEAST_ADDED_S = 0.001
+"""Added delay under a millisecond is not worth anybody's time."""
+
+
+def _length(sight: Sight, verdict: Verdict) -> int:
+    return int(np.count_nonzero(sight.ticks_of([verdict])))
+
+
+def chosen(sight: Sight) -> tuple[Verdict, ...]:
+    """The episodes the report is about, longest first: the provider's proven ones of one cause, else its
+    unproven ones, else the home's longest; empty when nothing happened."""
+    for wanted in (
+        [v for v in sight.verdicts if v.cause in PROVIDERS and v.proven],
+        [v for v in sight.verdicts if v.cause in PROVIDERS],
+        list(sight.verdicts),
+    ):
+        groups: dict[tuple[Cause, str], list[Verdict]] = {}
+        for v in wanted:
+            groups.setdefault((v.cause, v.elements[0]), []).append(v)
+        if groups:
+            most = max(groups.values(), key=lambda g: sum(_length(sight, v) for v in g))
+            return tuple(sorted(most, key=lambda v: (-_length(sight, v), v.start_ns)))
+    return ()
+
+
+def columns_for(sight: Sight, verdict: Verdict) -> tuple[list[int], list[int]]:
+    """Sessions over the culprit, and those that show the rest: inside the home for a provider's cause."""
+    found = {e.name: e for e in elements_of(sight.home, sight.sessions)}
+    named = [found[n] for n in verdict.elements if n in found]
+    lead = next((e for e in named if e.cause is verdict.cause), named[0] if named else None)
+    crossing = sorted(lead.column) if lead else []
+    if verdict.cause in PROVIDERS:
+        return crossing, [i for i, s in enumerate(sight.sessions) if inside_home(s)]
+    return crossing, [i for i in range(len(sight.sessions)) if i not in crossing]
+
+
+def _known(figure: Figure) -> tuple[float, float]:
+    """The interval's ends, or the widest possible where there is none."""
+    low = figure.low if figure.low is not None else float("-inf")
+    high = figure.high if figure.high is not None else float("inf")
+    return low, high
+
+
+def stands_apart(figures: Mapping[str, Figure]) -> bool:
+    """True when loss or added delay over the line is above the home's own and the quiet time's, intervals
+    and all. Without the home's own figures nothing stands apart."""
+    loss = _known(figures["line-loss"])[0]
+    lossy = loss > max(_known(figures["beside-loss"])[1], _known(figures["quiet-loss"])[1])
+    delay = _known(figures["line-added"])[0]
+    slow = delay > max(_known(figures["beside-added"])[1], LEAST_ADDED_S)
+    return lossy or slow
+
+
+def _missing(verdicts: Sequence[Verdict], figures: Sequence[Figure]) -> tuple[str, ...]:
+    named = {f.name: f for f in figures}
+    missing = dict.fromkeys(m for v in verdicts for m in v.missing)
+    if named["own-use"].value is None:
+        missing.setdefault("own traffic is not known")
+    if not stands_apart(named):
+        missing.setdefault(
+            "more packets: the loss or delay over the line does not stand clear of the home's own and of the"
+            " quiet time's, intervals included"
+        )
+    return tuple(missing)
+
+
+def _cleared(verdicts: Sequence[Verdict]) -> tuple[Cleared, ...]:
+    """What every one of the episodes rules out, in the words of the longest."""
+    always = set.intersection(*({r.what for r in v.ruled_out} for v in verdicts))
+    return tuple(
+        Cleared(what=element_words(r.what), why=r.why, sessions=r.sessions)
+        for r in verdicts[0].ruled_out
+        if r.what in always
+    )
+
+
+def claim_of(sight: Sight) -> tuple[Claim | None, tuple[Verdict, ...], Mask, tuple[int, ...]]:
+    """The claim, its episodes, their ticks and the crossing sessions; no claim when nothing happened."""
+    about = chosen(sight)
+    ticks = sight.ticks_of(about)
+    if not about:
+        return None, (), ticks, ()
+    lead = about[0]
+    crossing, beside = columns_for(sight, lead)
+    figures = figures_of(sight, ticks, crossing, beside)
+    provider = lead.cause in PROVIDERS
+    missing = _missing(about, figures) if provider else ()
+    claim = Claim(
+        made=provider and not missing,
+        cause=lead.cause,
+        owner=CAUSE_TABLE[lead.cause].owner,
+        elements=lead.elements,
+        where=names_words(lead.elements),
+        sentence=headline(lead),
+        probability=min(v.probability for v in about),
+        missing=missing,
+        would_change=tuple(dict.fromkeys(w for v in about for w in v.would_change)),
+        figures=figures,
+        cleared=_cleared(about),
+    )
+    return claim, about, ticks, tuple(crossing)
+
+
+def happened(sight: Sight, claimed: Sequence[Verdict]) -> tuple[Happened, ...]:
+    """Every episode of the span, in the order of time."""
+    return tuple(
+        Happened(
+            cause=v.cause,
+            elements=v.elements,
+            where=names_words(v.elements),
+            start_ns=v.start_ns,
+            end_ns=v.end_ns,
+            probability=v.probability,
+            proven=v.proven,
+            claimed=v in claimed,
+            added_p50_s=v.severity.added_p50_s if v.severity else None,
+            loss_ratio=v.severity.loss_ratio if v.severity else None,
+            loss_low=v.severity.loss_low if v.severity else None,
+            loss_high=v.severity.loss_high if v.severity else None,
+        )
+        for v in sight.verdicts
+    )

@@ -1,0 +1,179 @@
+"""The figures of a claim with their intervals, counted from the table for the claim's own ticks."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from whichhop.claim.span import Floats, Mask, Sight
+from whichhop.compare.windows.reporting import LATENESS
+from whichhop.model.dossier import Figure
+from whichhop.stats.proportion import wilson
+
+_LOSS = (
+    "packets lost of packets sent; Wilson's 95 % interval (Wilson 1927), the counts divided by the design"
+    " effect of losses that come together in one ten-second tick (Kish 1965)"
+)
+_ADDED = (
+    "per ten-second tick the median over the sessions of (median round trip less the session's own quiet"
+    " median); then the median over ticks, its 95 % interval by order statistics (binomial)"
+)
+
+
+def column_loss(
+    sight: Sight, ticks: Mask, columns: Sequence[int]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Per tick, packets sent and lost by these sessions where they may be heard."""
+    heard = sight.speaks[ticks][:, columns]
+    sent = np.where(heard, sight.table.sent[ticks][:, columns], 0).sum(axis=1, dtype=np.int64)
+    lost = np.where(heard, sight.table.lost[ticks][:, columns], 0).sum(axis=1, dtype=np.int64)
+    return sent, lost
+
+
+def design_effect(sent: NDArray[np.int64], lost: NDArray[np.int64]) -> float:
+    """How many times larger a loss ratio's variance is than independent packets would give; at least 1.
+
+    The ratio estimator's variance over clusters (ticks) against the binomial one (Kish 1965, Cochran 1977
+    section 6.4). Losses come in bursts and in several sessions at once, so packets alone overstate.
+    """
+    filled = sent > 0
+    n, k = sent[filled].astype(np.float64), lost[filled].astype(np.float64)
+    total, clusters = n.sum(), n.size
+    ratio = k.sum() / total if total else 0.0
+    if clusters < 2 or not 0.0 < ratio < 1.0:
+        return 1.0
+    spread = ((k - ratio * n) ** 2).sum() * clusters / (clusters - 1)
+    return max(1.0, float(spread / (total * ratio * (1.0 - ratio))))
+
+
+def loss_figure(name: str, words: str, sent: NDArray[np.int64], lost: NDArray[np.int64]) -> Figure:
+    """A loss ratio with its interval; everything unknown when nothing was sent."""
+    total, gone = int(sent.sum()), int(lost.sum())
+    if not total:
+        return Figure(name=name, words=words, unit="ratio", value=None, how=_LOSS)
+    effect = design_effect(sent, lost)
+    trials = max(1, round(total / effect))
+    between = wilson(min(trials, round(gone / effect)), trials)
+    return Figure(
+        name=name,
+        words=words,
+        unit="ratio",
+        value=gone / total,
+        low=min(between.low, gone / total),
+        high=max(between.high, gone / total),
+        count=total,
+        how=_LOSS,
+    )
+
+
+def quiet_medians(sight: Sight) -> Floats:
+    """Per session the median of its ticks' medians outside every episode, s; NaN where there is none."""
+    return medians(np.where(sight.speaks & sight.quiet[:, None], sight.table.q50_s, np.nan))
+
+
+def medians(values: NDArray[np.floating]) -> Floats:
+    """The median of each column's known values; NaN where there is none."""
+    out = np.full(values.shape[1], np.nan)
+    there = np.isfinite(values).any(axis=0)
+    if there.any():
+        out[there] = np.nanmedian(values[:, there], axis=0)
+    return out
+
+
+def added(sight: Sight, quiet: Floats, ticks: Mask, columns: Sequence[int]) -> Floats:
+    """What the sessions' round trips had on top of their quiet medians, one value per tick, s."""
+    over = np.where(sight.speaks, sight.table.q50_s, np.nan)[ticks][:, columns] - quiet[list(columns)]
+    there = np.isfinite(over).any(axis=1)
+    return np.asarray(np.nanmedian(over[there], axis=1), dtype=np.float64) if there.any() else np.empty(0)
+
+
+def median_interval(values: Floats) -> tuple[float, float] | None:
+    """The 95 % interval of a median by order statistics (Hahn and Meeker 1991, 5.2); None under six."""
+    n = len(values)
+    place = int(stats.binom.ppf(0.025, n, 0.5)) if n else 0
+    if place < 1:
+        return None
+    ordered = np.sort(values)
+    return float(ordered[place - 1]), float(ordered[n - place])
+
+
+def added_figure(name: str, words: str, values: Floats) -> Figure:
+    """A median of added delay with its interval."""
+    between = median_interval(values)
+    return Figure(
+        name=name,
+        words=words,
+        unit="s",
+        value=float(np.median(values)) if len(values) else None,
+        low=between[0] if between else None,
+        high=between[1] if between else None,
+        count=len(values),
+        how=_ADDED,
+    )
+
+
+def _lateness(sight: Sight, ticks: Mask) -> Figure:
+    values = []
+    for r in sight.readings:
+        tick = (r.at_ns - sight.table.start_ns) // sight.table.step_ns
+        if r.name == LATENESS and 0 <= tick < sight.table.ticks and ticks[tick]:
+            values.append(r.value)
+    return Figure(
+        name="host-lateness",
+        words="the measuring machines' own lateness at the same moments, at most",
+        unit="s",
+        value=max(values, default=None),
+        count=len(values),
+        how="largest reading of the agents' event loops in the episodes; above 50 ms a tick is set aside",
+    )
+
+
+def figures_of(
+    sight: Sight, ticks: Mask, crossing: Sequence[int], beside: Sequence[int]
+) -> tuple[Figure, ...]:
+    """Every figure of a claim. crossing: sessions over the culprit; beside: those that show the rest."""
+    quiet = quiet_medians(sight)
+    over = added(sight, quiet, ticks, crossing)
+    use = sight.use[ticks]
+    known = use[np.isfinite(use)]
+    return (
+        Figure(
+            name="duration",
+            words="time in the claim's episodes",
+            unit="s",
+            value=float(ticks.sum()) * sight.table.step_ns * 1e-9,
+            count=int(ticks.sum()),
+            how="ten-second ticks",
+        ),
+        loss_figure("line-loss", "lost over the suspect", *column_loss(sight, ticks, crossing)),
+        loss_figure(
+            "quiet-loss",
+            "lost over the suspect outside all episodes",
+            *column_loss(sight, sight.quiet, crossing),
+        ),
+        loss_figure("beside-loss", "lost beside it at the same moments", *column_loss(sight, ticks, beside)),
+        added_figure("line-added", "added to the usual round trip over the suspect", over),
+        Figure(
+            name="line-worst",
+            words="added in the worst twentieth of the time",
+            unit="s",
+            value=float(np.quantile(over, 0.95)) if len(over) else None,
+            count=len(over),
+            how="95 % quantile over ticks of the same values (type 7 of Hyndman and Fan 1996)",
+        ),
+        added_figure(
+            "beside-added",
+            "added beside it at the same moments",
+            added(sight, quiet, ticks, beside) if beside else np.empty(0),
+        ),
+        Figure(
+            name="own-use",
+            words="the home's own use of its plan at the same moments, nine tenths of the time at most",
+            unit="ratio",
+            value=float(np.quantile(known, 0.9)) if known.size else None,
+            count=int(known.size),
+            how="byte counters at the router, the fuller direction; 90 % quantile over ticks",
+        ),
+        _lateness(sight, ticks),
+    )

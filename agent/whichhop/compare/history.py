@@ -1,0 +1,244 @@
+"""The comparer's door: a table of windows in, verdicts out; over history here, tick by tick in `follow`."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.evidence import columns_of
+from whichhop.compare.inference.scan import Scan, scan
+from whichhop.compare.inference.screening import stretches
+from whichhop.compare.inference.segment import Close, Group, Use, look
+from whichhop.compare.inference.settings import Settings
+from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
+from whichhop.compare.suspects.priors import PRIORS
+from whichhop.compare.verdict.corroboration import adds, borne, shown_by
+from whichhop.compare.verdict.episodes import Span, merged, noticed, spans
+from whichhop.compare.verdict.fault_shapes import reweighted, shape_odds
+from whichhop.compare.verdict.lookalikes import with_lookalikes
+from whichhop.compare.verdict.own_traffic_path import part_of_own_traffic
+from whichhop.compare.verdict.provider_guards import Scene
+from whichhop.compare.verdict.verdict import Found, verdict_of
+from whichhop.compare.windows import own_traffic
+from whichhop.compare.windows.reporting import Alibi, alibi_of
+from whichhop.compare.windows.table import WindowTable
+from whichhop.model import Home, Reading, Session, Verdict
+
+WATCHED_HOST = 0.1
+"""An agent whose lateness is watched and found good is this much less likely to be the culprit."""
+HALF = 0.5
+UNKNOWN_OWN_HOURS = 96.0
+"""Own traffic's rarity without counters: in the race with the access link, not ahead of it."""
+DEFAULT_SETTINGS = Settings()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """All that is the same for every tick of one comparison."""
+
+    home: Home
+    sessions: tuple[Session, ...]
+    elements: tuple[Element, ...]
+    table: WindowTable
+    alibi: Alibi
+    use: NDArray[np.float64]
+    onset: NDArray[np.float64]
+    settings: Settings
+
+
+def prepare(
+    home: Home,
+    sessions: Sequence[Session],
+    table: WindowTable,
+    readings: Iterable[Reading],
+    settings: Settings,
+) -> Case:
+    """Line the table up with the sessions, find the elements, set aside what is no evidence."""
+    known = {s.key: s for s in judged(sessions)}
+    # In the table's own order, for a copy of a month is dear.
+    heard = tuple(known[key] for key in table.sessions if key in known)
+    table = table.picked([s.key for s in heard])
+    readings = tuple(readings)
+    alibi = alibi_of(table, heard, readings)
+    use = own_traffic.usage(readings, table, home.plan)
+    elements = elements_of(home, heard)
+    step_s = table.step_ns * 1e-9
+    onset = np.array([_onset(e, alibi, use) for e in elements]) * step_s / 3600.0
+    return Case(
+        home=home,
+        sessions=heard,
+        elements=elements,
+        table=table,
+        alibi=alibi,
+        use=use,
+        onset=onset,
+        settings=settings,
+    )
+
+
+def _onset(element: Element, alibi: Alibi, use: NDArray[np.float64]) -> float:
+    """Chance of an onset per hour."""
+    per_hour = 1.0 / PRIORS[element.nature].mean_hours
+    if element.nature is Nature.HOST and element.name.partition(":")[2] in alibi.watched:
+        return per_hour * WATCHED_HOST
+    if element.nature is Nature.OWN_TRAFFIC and not np.isfinite(use).any():
+        return 1.0 / UNKNOWN_OWN_HOURS
+    return per_hour
+
+
+def judge(
+    home: Home,
+    sessions: Sequence[Session],
+    table: WindowTable,
+    readings: Iterable[Reading] = (),
+    settings: Settings = DEFAULT_SETTINGS,
+) -> list[Verdict]:
+    """Every verdict over a history, in order of time; empty when nothing exceeded its own baseline.
+
+    Sessions without a column in the table, and columns of unknown sessions, are passed over.
+    """
+    if not judgeable(sessions, table):
+        return []
+    return judge_case(prepare(home, sessions, table, readings, settings))
+
+
+def judgeable(sessions: Sequence[Session], table: WindowTable) -> bool:
+    """Whether the table has anything of these sessions that could be judged."""
+    known = set(table.sessions)
+    return bool(table.ticks) and any(s.key in known for s in judged(sessions))
+
+
+def judge_case(case: Case) -> list[Verdict]:
+    """Every verdict over a history that was prepared."""
+    columns = columns_of(case.elements, len(case.sessions))
+    done = scan(case.table, case.sessions, case.alibi, columns, case.settings)
+    return verdicts(case, done, closes(case, done))
+
+
+def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
+    """Close looks at every stretch from the tick `first` on in which something may be wrong."""
+    around = own_traffic.around(case.use)
+    use = Use(
+        factor=own_traffic.onset_factor(around),
+        stay=own_traffic.stay_log_ratio(around),
+        known=_use_known(case),
+    )
+    found = stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
+    return [look(done, case.elements, case.onset, use, s) for s in found]
+
+
+def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
+    """Episodes of all looks, merged, as verdicts."""
+    use_known = _use_known(case)
+    gap = case.settings.merge_gap_s / (case.table.step_ns * 1e-9)
+    by_group: dict[tuple[int, ...], list[tuple[Close, Group, Span]]] = {}
+    for close in looks:
+        for group in close.groups:
+            for span in _spans(case, close, group):
+                by_group.setdefault(group.members, []).append((close, group, span))
+    out = []
+    for parts in by_group.values():
+        for span in merged([s for _, _, s in parts], gap):
+            found = _found(case, [p for p in parts if span.first <= p[2].first < span.end], span)
+            found = with_lookalikes(done, case.elements, case.onset, found, apart=use_known)
+            if borne(done, case.elements[found.members[0]], span):
+                out.append(found)
+    out = [f for f in out if _own_proof(case, done, f, out)]
+    if use_known:
+        out = [f for f in out if not part_of_own_traffic(case.elements, f, out)]
+    out.sort(key=lambda f: (f.span.first, f.members))
+    return [_verdict(case, done, f) for f in out]
+
+
+def _use_known(case: Case) -> bool:
+    """Whether counters tell the home's own traffic for most of the time."""
+    return bool(np.isfinite(case.use).mean() > HALF)
+
+
+def _own_proof(case: Case, done: Scan, found: Found, others: Sequence[Found]) -> bool:
+    """Whether a group is borne out beside what else is blamed at the same time.
+
+    By sessions that only it crosses; where there are none, by faring worse than the rest of a group that
+    holds all of its sessions.
+    """
+    column = case.elements[found.members[0]].column
+    unique = column
+    for other in others:
+        together = min(found.span.end, other.span.end) - max(found.span.first, other.span.first)
+        if other is found or 2 * together <= found.span.end - found.span.first:
+            continue
+        around = case.elements[other.members[0]].column
+        unique = unique - around
+        if column < around and not adds(done, column, around - column, found.span):
+            return False
+    return unique == column or not unique or shown_by(done, sorted(unique), found.span)
+
+
+def _spans(case: Case, close: Close, group: Group) -> list[Span]:
+    """The group's episodes in one stretch, in whole-table ticks."""
+    first, end = close.stretch.first, close.stretch.end
+    column = sorted(frozenset[int]().union(*(case.elements[j].column for j in group.members)))
+    speaks = case.alibi.speaks[first:end][:, column]
+    sent = np.where(speaks, case.table.sent[first:end][:, column], 0).sum(axis=1, dtype=np.int64)
+    lost = np.where(speaks, case.table.lost[first:end][:, column], 0).sum(axis=1, dtype=np.int64)
+    outage = (sent >= 5) & (lost == sent)
+    found = spans(group.smooth, outage, case.settings)
+    known = noticed(group.forward, group.soon, outage, case.settings)
+    out = []
+    for span in found:
+        # What live use would have known; where it would not have opened, the episode's end.
+        live = np.flatnonzero(known[span.first : span.end])
+        detected = span.first + int(live[0]) if live.size else span.end - 1
+        out.append(Span(first=first + span.first, end=first + span.end, detected=first + detected))
+    return out
+
+
+def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -> Found:
+    """Probability over the episode: the mean over its better half, so that slow edges do not count."""
+    members = parts[0][1].members
+    values, shares, delay, loss = [], [], [], []
+    for close, group, part in parts:
+        cut = slice(part.first - close.stretch.first, part.end - close.stretch.first)
+        values.append(group.smooth[cut])
+        shares.append(group.share[cut] * group.smooth[cut, None])
+        delay.append(group.delay[cut])
+        loss.append(group.loss[cut])
+    value = np.sort(np.concatenate(values))
+    share = np.concatenate(shares).sum(axis=0)
+    odds = shape_odds(np.concatenate(delay), np.concatenate(loss))
+    share = reweighted(share, odds, [PRIORS[case.elements[j].nature] for j in members])
+    order = np.argsort(-share, kind="stable")
+    return Found(
+        members=tuple(members[i] for i in order),
+        shares=tuple(float(share[i]) for i in order),
+        span=span,
+        probability=float(value[len(value) // 2 :].mean()),
+        lasting=span.end >= case.table.ticks,
+    )
+
+
+def _verdict(case: Case, done: Scan, found: Found) -> Verdict:
+    first, end = found.span.first, found.span.end
+    base = done.baselines[done.block_of(first)]
+    scene = Scene(
+        home=case.home,
+        sessions=case.sessions,
+        elements=case.elements,
+        table=case.table.span(first, end),
+        speaks=case.alibi.speaks[first:end],
+        loc50=base.loc50,
+        scale50=base.scale50,
+        loc80=base.loc80,
+        base_loss=base.loss,
+        watched=case.alibi.watched,
+        use=case.use[first:end],
+    )
+    return verdict_of(
+        scene,
+        found,
+        case.settings,
+        at_ns=case.table.at_ns(first),
+        end_ns=case.table.at_ns(end),
+        detected_ns=case.table.at_ns(found.span.detected + 1),
+    )

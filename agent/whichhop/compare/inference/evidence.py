@@ -1,0 +1,158 @@
+"""How well each element alone explains each tick, by the sessions that cross it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.baseline import Floats
+from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
+from whichhop.compare.suspects.elements import Element, Nature
+from whichhop.compare.suspects.priors import PRIORS, RADIO_LEAST_LOSS, RADIO_LEAST_S, Prior
+
+TICK_MIX = (0.4, 0.3, 0.3)
+"""In a tick a fault only delays, only loses, or does both."""
+SHAPES = ((1, 0, TICK_MIX[0]), (0, 1, TICK_MIX[1]), (1, 1, TICK_MIX[2]))
+LOWEST = np.float32(-60.0)
+"""A log-ratio's floor, so that nothing becomes impossible."""
+DOZING_S = 0.6
+"""Power save holds an answer back for up to three beacon intervals of 102 ms (common practice)."""
+BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.AIR}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """The routing matrix in numbers.
+
+    matrix: (sessions, elements), 1 where the session crosses. twice: likewise, where it crosses two times;
+    doubled: the elements that have such sessions.
+    delays: (len(DELAYS_S), elements), which added delays count as a fault of the element; losses likewise.
+    Smaller ones are minor: natural for it, and no fault; they are looked for where the grid has any.
+    """
+
+    matrix: Floats
+    twice: Floats
+    doubled: tuple[int, ...]
+    delays: NDArray[np.bool_]
+    losses: NDArray[np.bool_]
+    priors: tuple[Prior, ...]
+    agents: NDArray[np.bool_]
+    """(agents, sessions), True for an agent's own sessions."""
+
+    @property
+    def minor(self) -> NDArray[np.bool_]:
+        """Which elements have a minor excess."""
+        return np.asarray(~self.delays[0])
+
+
+def interpolation(grid: NDArray[np.floating], values: NDArray[np.floating]) -> NDArray[np.float32]:
+    """Weights (values, grid) that read a table at other values; outside the grid its end is taken."""
+    flat = np.clip(values.reshape(-1), grid[0], grid[-1])
+    high = np.clip(np.searchsorted(grid, flat), 1, len(grid) - 1)
+    part = (flat - grid[high - 1]) / (grid[high] - grid[high - 1])
+    out = np.zeros((flat.size, len(grid)), dtype=np.float32)
+    rows = np.arange(flat.size)
+    out[rows, high - 1] = 1.0 - part
+    out[rows, high] = part
+    return out
+
+
+DELAY_TWICE = interpolation(DELAYS_S, 2.0 * DELAYS_S)
+LOSS_TWICE = interpolation(LOSSES, 1.0 - (1.0 - LOSSES) ** 2)
+"""Who meets an excess twice has twice the delay, and survives twice."""
+
+
+def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
+    """The columns of these elements over `sessions` sessions."""
+    radio = frozenset[int]().union(
+        *(e.column for e in elements if e.nature in (Nature.RADIO, Nature.BACKHAUL))
+    )
+    matrix = np.zeros((sessions, len(elements)), dtype=np.float32)
+    twice = np.zeros_like(matrix)
+    for j, element in enumerate(elements):
+        matrix[list(element.column), j] = 1.0
+        twice[list(element.twice), j] = 1.0
+    priors = tuple(PRIORS[e.nature] for e in elements)
+    # What is only seen through radio hops must not be blamed for less than those may be.
+    behind = np.array([e.nature in BEHIND_RADIO and e.column <= radio for e in elements], dtype=bool)
+    least = np.where(behind, RADIO_LEAST_S, [p.least_delay_s for p in priors])
+    # A device that dozes between packets answers late, and nothing is wrong with it.
+    dozes = np.array([e.nature is Nature.REPLY and e.dozes for e in elements], dtype=bool)
+    least = np.where(dozes, DOZING_S, least)
+    least_loss = np.where(behind, RADIO_LEAST_LOSS, [p.least_loss for p in priors])
+    most_loss = np.array([p.most_loss for p in priors])
+    return Columns(
+        matrix=matrix,
+        twice=twice,
+        doubled=tuple(j for j, e in enumerate(elements) if e.twice),
+        delays=DELAYS_S[:, None] >= least[None, :] - 1e-6,
+        losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
+        priors=priors,
+        agents=_agents(elements, sessions),
+    )
+
+
+def _agents(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:
+    hosts = [e for e in elements if e.nature is Nature.HOST]
+    out = np.zeros((len(hosts), sessions), dtype=bool)
+    for row, host in zip(out, hosts, strict=True):
+        row[list(host.column)] = True
+    return out
+
+
+def log_mean(values: Floats, allowed: NDArray[np.bool_]) -> Floats:
+    """Log of the mean of exp over the first axis (grid, ticks, elements), allowed (grid, elements).
+
+    What is not allowed counts as impossible but stays in the divisor: an element that can do less must not
+    thereby explain each tick better.
+    """
+    count = np.float32(values.shape[0])
+    values = np.where(allowed[:, None, :], values, -np.float32(np.inf))
+    top = np.maximum(values.max(axis=0), LOWEST)
+    total = np.exp(values - top).sum(axis=0)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.maximum(np.log(total / count) + top, LOWEST), dtype=np.float32)
+
+
+def part_sums(evidence: Evidence, columns: Columns) -> tuple[Floats, Floats]:
+    """Evidence summed over each element's sessions: (len(DELAYS_S), ticks, elements), and for LOSSES."""
+    sums = np.matmul(evidence.delay, columns.matrix), np.matmul(evidence.loss, columns.matrix)
+    if columns.doubled:
+        some = columns.twice[:, list(columns.doubled)]
+        for total, table, weights in zip(
+            sums, (evidence.delay, evidence.loss), (DELAY_TWICE, LOSS_TWICE), strict=True
+        ):
+            part = np.matmul(table, some)
+            total[:, :, list(columns.doubled)] += (
+                np.tensordot(weights, part, axes=(1, 0)).astype(np.float32) - part
+            )
+    return sums
+
+
+def part_evidence(sums: tuple[Floats, Floats], columns: Columns) -> tuple[Floats, Floats]:
+    """Per tick and element the log-ratio that all its sessions are delayed, and that all lose packets."""
+    return log_mean(sums[0], columns.delays), log_mean(sums[1], columns.losses)
+
+
+def minor_evidence(sums: tuple[Floats, Floats], columns: Columns) -> Floats:
+    """Log-ratio per tick and element of an excess too small to be a fault; LOWEST where there is none."""
+    which = columns.minor
+    out = np.full(sums[0].shape[1:], LOWEST, dtype=np.float32)
+    if which.any():
+        grids = [int((~g[:, which]).sum(axis=0).max()) for g in (columns.delays, columns.losses)]
+        small = [np.ascontiguousarray(s[: max(1, g)][:, :, which]) for s, g in zip(sums, grids, strict=True)]
+        under = [~columns.delays[: grids[0], which], ~columns.losses[: max(1, grids[1]), which]]
+        out[:, which] = mixed(log_mean(small[0], under[0]), log_mean(small[1], under[1]))
+    return out
+
+
+def mixed(delay: Floats, loss: Floats) -> Floats:
+    """Log-ratio per tick and element when a fault may in any tick delay, lose or both.
+
+    The mix is the same for all elements: what shape an element's faults have is a matter of the whole
+    episode (see `shapes`), and must not be counted anew in each tick.
+    """
+    mix = np.log(np.array(TICK_MIX, dtype=np.float32))
+    first = np.logaddexp(delay + mix[0], loss + mix[1])
+    return np.asarray(np.logaddexp(first, delay + loss + mix[2]), dtype=np.float32)

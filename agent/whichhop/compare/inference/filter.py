@@ -1,0 +1,165 @@
+"""A sticky filter over cause sets in time: forward for live use, forward and backward over history."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.settings import Settings
+
+Matrix = NDArray[np.float64]
+TINY = 1e-300
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class States:
+    """The cause sets that compete: nothing, one, two; each also with recent trouble of one element more.
+
+    sets: per state the places (in the chosen elements) of what is at fault. recent: the place of the
+    element whose trouble is fresh, or -1. step: (states, states) transition chances a tick, rows sum to 1.
+    own: the part of `step` that follows the use of the line, to be scaled by it; None without own traffic.
+    """
+
+    sets: tuple[tuple[int, ...], ...]
+    recent: tuple[int, ...]
+    step: Matrix
+    own: Matrix | None
+
+    def having(self, places: Sequence[int]) -> NDArray[np.bool_]:
+        """Which states hold any of these elements at fault."""
+        wanted = set(places)
+        return np.array([bool(wanted.intersection(s)) for s in self.sets])
+
+
+def _listed(count: int, pairs: Sequence[tuple[int, int]]) -> list[tuple[tuple[int, ...], int]]:
+    """(what is at fault, whose trouble is fresh or -1) of every state; "nothing at all" comes first."""
+    out: list[tuple[tuple[int, ...], int]] = [((), -1), *(((), k) for k in range(count))]
+    out += [((k,), -1) for k in range(count)]
+    for a, b in pairs:
+        out += [((a,), b), ((b,), a)]
+    return out + [(pair, -1) for pair in pairs]
+
+
+def make_states(
+    onset: NDArray[np.float64],
+    pairs: Sequence[tuple[int, int]],
+    *,
+    own: int | None,
+    step_s: float,
+    settings: Settings,
+) -> States:
+    """States for elements with these chances of an onset per tick; pairs are places in `onset`, rising."""
+    count = len(onset)
+    listed = _listed(count, pairs)
+    place = {state: i for i, state in enumerate(listed)}
+    leave = min(0.5, step_s / settings.mean_fault_s)
+    again = min(0.5, step_s / settings.recent_onset_s)
+    calm = min(0.5, step_s / settings.recent_s)
+    step = np.zeros((len(listed), len(listed)))
+    follows = np.zeros_like(step)
+
+    def move(start: int, end: tuple[tuple[int, ...], int], chance: float, element: int = -1) -> None:
+        if end not in place:
+            return
+        step[start, place[end]] += chance
+        if element == own:
+            follows[start, place[end]] += chance
+            follows[start, start] -= chance
+
+    for i, (members, fresh) in enumerate(listed):
+        if fresh >= 0:
+            move(i, (members, -1), calm)
+        for k in range(count):
+            if k in members:
+                # What ends stays fresh for a while, in place of what was fresh before.
+                rest = tuple(m for m in members if m != k)
+                move(i, (rest, k) if (rest, k) in place else (rest, -1), leave)
+                continue
+            chance = again if k == fresh else onset[k]
+            more = tuple(sorted((*members, k)))
+            move(i, (more, -1), chance, -1 if k == fresh else k)
+            if len(members) == 1:
+                # A change of culprit in one tick is rare, but must not cost two.
+                move(i, ((k,), -1), leave * onset[k], k)
+    step[np.diag_indices_from(step)] += 1.0 - step.sum(axis=1)
+    return States(
+        sets=tuple(members for members, _ in listed),
+        recent=tuple(fresh for _, fresh in listed),
+        step=step,
+        own=follows if own is not None else None,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Track:
+    """Probabilities (ticks, states): `forward` knows only the past, `soon` one tick more, `smooth` all."""
+
+    forward: Matrix
+    soon: Matrix
+    smooth: Matrix
+    last: NDArray[np.float64]
+
+
+def run(
+    states: States,
+    log_likelihood: Matrix,
+    *,
+    start: NDArray[np.float64] | None = None,
+    factor: NDArray[np.float64] | None = None,
+    smooth: bool = True,
+) -> Track:
+    """Filter (ticks, states) log-likelihoods; `factor` scales own traffic's onset per tick.
+
+    start: probabilities before the first tick; nothing at fault when None.
+    """
+    ticks, count = log_likelihood.shape
+    now = np.zeros(count)
+    now[0] = 1.0
+    if start is not None:
+        now = start
+    weight = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
+    scale = np.zeros(ticks) if states.own is None or factor is None else np.nan_to_num(factor - 1.0)
+    forward = np.empty((ticks, count))
+    for t in range(ticks):
+        ahead = now @ states.step
+        if scale[t] and states.own is not None:
+            ahead += scale[t] * (now @ states.own)
+        now = ahead * weight[t]
+        now = np.maximum(now, TINY)
+        now /= now.sum()
+        forward[t] = now
+    if not smooth:
+        return Track(forward=forward, soon=forward, smooth=forward, last=now)
+    return Track(
+        forward=forward,
+        soon=_soon(states, weight, scale, forward),
+        smooth=_backward(states, weight, scale, forward),
+        last=now,
+    )
+
+
+def _soon(states: States, weight: Matrix, scale: NDArray[np.float64], forward: Matrix) -> Matrix:
+    """Each tick in the light of the one after it: what live use makes of the last tick but one."""
+    later = weight @ states.step.T
+    if states.own is not None and scale.any():
+        later += scale[:, None] * (weight @ states.own.T)
+    out = forward.copy()
+    out[:-1] *= later[1:]
+    return np.asarray(out / out.sum(axis=1, keepdims=True))
+
+
+def _backward(states: States, weight: Matrix, scale: NDArray[np.float64], forward: Matrix) -> Matrix:
+    smooth = np.empty_like(forward)
+    ticks, count = forward.shape
+    later = np.ones(count)
+    smooth[-1] = forward[-1]
+    for t in range(ticks - 2, -1, -1):
+        seen = later * weight[t + 1]
+        back = states.step @ seen
+        if scale[t + 1] and states.own is not None:
+            back += scale[t + 1] * (states.own @ seen)
+        later = back / back.max()
+        both = forward[t] * later
+        smooth[t] = both / both.sum()
+    return smooth

@@ -1,0 +1,125 @@
+"""How much better an excess explains a session's tick than no excess does, on grids of delay and loss."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betaln
+
+from whichhop.compare.inference.baseline import Baseline, Floats
+from whichhop.compare.inference.settings import Settings
+
+DELAYS_S = np.array([0.005, 0.010, 0.016, 0.028, 0.050, 0.090, 0.160, 0.300, 0.600], dtype=np.float32)
+LOSSES = np.array([0.03, 0.08, 0.20, 0.45, 0.80, 1.00])
+SCALE_GROWTH = 0.3
+"""An excess is not constant: the scale grows by this share of it."""
+DEGREES = 4.0
+"""Student t: tails heavy enough that one wild tick does not decide."""
+FEW_ANSWERS = 6
+FURTHEST = 5000.0
+"""Scales beyond this are all the same; the ratios then fit a float32."""
+MOST = 80.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """Log-ratios against "no excess", leak included, per grid value, tick and session.
+
+    delay: (len(DELAYS_S), ticks, sessions). loss: (len(LOSSES), ticks, sessions). 0 where nothing speaks.
+    """
+
+    delay: Floats
+    loss: Floats
+    alone: NDArray[np.bool_]
+    """(ticks, sessions), True where a session was late all by itself, so that its delay was not heard."""
+
+
+def tail(z: Floats) -> Floats:
+    """1 + z^2 / DEGREES: to the power -(DEGREES + 1) / 2 it is Student's t density, but for a constant."""
+    z = np.clip(z, -FURTHEST, FURTHEST)
+    return np.asarray(np.float32(1.0) + z * z * np.float32(1.0 / DEGREES), dtype=z.dtype)
+
+
+def _gain(value: Floats, loc: Floats, scale: Floats, excess: np.float32, quiet: Floats) -> Floats:
+    """Density at an excess over the density without, both Student t: ratio of tails to the power 2.5."""
+    wide = scale + np.float32(SCALE_GROWTH) * excess
+    ratio = quiet / tail((value - (loc + excess)) / wide)
+    return np.asarray(ratio * ratio * np.sqrt(ratio) * (scale / wide), dtype=np.float32)
+
+
+def leaky(plain: Floats, leak: float) -> Floats:
+    """Log-ratios from plain ratios (values, ...), with the leak; in place.
+
+    Any session may do its own thing, whatever the cause, so no single one can prove or refute much.
+    """
+    own = np.float32(leak) * plain.mean(axis=0)
+    kept = np.float32(1.0 - leak)
+    plain *= kept
+    plain += own
+    plain /= kept + own
+    return np.asarray(np.log(plain, out=plain))
+
+
+def delay_evidence(
+    q50: Floats, q80: Floats, answered: NDArray[np.uint16], base: Baseline, settings: Settings
+) -> Floats:
+    """Log-ratios of the delay grid, shape (len(DELAYS_S), ticks, sessions)."""
+    out = np.empty((len(DELAYS_S), *q50.shape), dtype=np.float32)
+    quiet50 = tail((q50 - base.loc50) / base.scale50)
+    quiet80 = tail((q80 - base.loc80) / base.scale80)
+    few = answered < FEW_ANSWERS
+    silent = ~np.isfinite(quiet50)
+    some_few, some_silent = bool(few.any()), bool(silent.any())
+    spread = np.float32(settings.spread_only)
+    for i, excess in enumerate(DELAYS_S):
+        # Both quantiles move, or only the upper one: spread without shift.
+        plain = _gain(q50, base.loc50, base.scale50, excess, quiet50)
+        plain *= 1 - spread
+        plain += spread
+        plain *= _gain(q80, base.loc80, base.scale80, excess, quiet80)
+        # Tempered to the power 5/8 by roots, which cost less than a logarithm each.
+        root = np.sqrt(plain)
+        plain = root * np.sqrt(np.sqrt(root))
+        if some_few:
+            plain[few] = np.sqrt(plain[few])
+        if some_silent:
+            plain[silent] = 1.0
+        out[i] = plain
+    return leaky(out, settings.leak)
+
+
+def log_beta_binomial(
+    lost: NDArray[np.float64], sent: NDArray[np.float64], mean: NDArray[np.float64], rho: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Log probability of `lost` of `sent`, less the binomial coefficient, which ratios do not need.
+
+    mean: of the beta distribution; rho: intra-tick correlation, so alpha + beta = (1 - rho) / rho.
+    """
+    size = (1.0 - rho) / rho
+    alpha, beta = mean * size, (1.0 - mean) * size
+    return np.asarray(betaln(lost + alpha, sent - lost + beta) - betaln(alpha, beta))
+
+
+def loss_evidence(
+    sent: NDArray[np.uint16], lost: NDArray[np.uint16], base: Baseline, settings: Settings
+) -> Floats:
+    """Log-ratios of the loss grid, shape (len(LOSSES), ticks, sessions)."""
+    code = (sent.astype(np.uint32) << 16) | lost
+    usual = code.flat[0] if code.size else np.uint32(0)
+    odd = np.nonzero(code != usual)
+    codes, inverse = np.unique(np.append(usual, code[odd]), return_inverse=True)
+    n = (codes >> 16).astype(np.float64)[:, None]
+    k = (codes & 0xFFFF).astype(np.float64)[:, None]
+    quiet = log_beta_binomial(k, n, base.loss, base.rho)
+    # Survivals multiply; certainty is kept a hair away so that one odd answer is not impossible.
+    tables = np.empty((len(LOSSES), *quiet.shape), dtype=np.float32)
+    for i, excess in enumerate(LOSSES):
+        mean = np.minimum(1.0 - (1.0 - base.loss) * (1.0 - excess), 0.998)
+        tables[i] = settings.loss_temper * (log_beta_binomial(k, n, mean, base.rho) - quiet)
+    tables[:, codes >> 16 == 0] = 0.0
+    tables = leaky(np.exp(np.minimum(tables, np.float32(MOST))), settings.leak)
+    out = np.empty((len(LOSSES), *sent.shape), dtype=np.float32)
+    for i in range(len(LOSSES)):
+        out[i] = tables[i][inverse[0]]
+        out[i][odd] = tables[i][inverse[1:], odd[1]]
+    return out

@@ -1,0 +1,126 @@
+"""How well two elements at fault at once explain each tick: delays add, survivals multiply."""
+
+from collections.abc import Sequence
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.baseline import Floats
+from whichhop.compare.inference.evidence import (
+    LOWEST,
+    SHAPES,
+    Columns,
+    interpolation,
+    minor_evidence,
+    mixed,
+    part_evidence,
+    part_sums,
+)
+from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
+
+_DELAY_SUMS = interpolation(DELAYS_S, DELAYS_S[:, None] + DELAYS_S[None, :])
+_LOSS_SUMS = interpolation(LOSSES, 1.0 - (1.0 - LOSSES[:, None]) * (1.0 - LOSSES[None, :]))
+
+# Every way two faults may look at once: which of the two delays, which loses, and the share of that.
+_WAYS = [(da + 2 * db, la + 2 * lb, wa * wb) for da, la, wa in SHAPES for db, lb, wb in SHAPES]
+_DELAY_OF = [d for d, _, _ in _WAYS]
+_LOSS_OF = [k for _, k, _ in _WAYS]
+_LOG_SHARES = np.log(np.array([[w] for _, _, w in _WAYS], dtype=np.float32))
+
+
+def joint(first: Floats, second: Floats, shared: Floats, weights: NDArray[np.float32]) -> Floats:
+    """Log mean over both excesses.
+
+    first, second: (values, ticks) sums over the sessions that cross only the one, only the other.
+    shared: (grid, ticks) sums over those that cross both. weights: (values of both, grid) read it at the two
+    excesses together.
+    """
+    count = first.shape[0] * second.shape[0]
+    total = first[:, None, :] + second[None, :, :]
+    flat = total.reshape(count, first.shape[1]) + weights @ shared
+    return log_sum(flat, shared.shape[0] ** 2)
+
+
+class Pairs:
+    """Evidence of pairs of elements over one stretch; sums are kept, since many pairs share them."""
+
+    def __init__(self, evidence: Evidence, columns: Columns) -> None:
+        self._evidence, self._columns = evidence, columns
+        self._sums = part_sums(evidence, columns)
+        self.delay, self.loss = part_evidence(self._sums, columns)
+        self.single = mixed(self.delay, self.loss)
+        self.minor = minor_evidence(self._sums, columns)
+        self._known: dict[tuple[int, int, bool], Floats] = {}
+
+    def ratio(self, a: int, b: int) -> Floats:
+        """Log-ratio per tick that elements a and b are at fault together, each in its own way."""
+        return self._kept(min(a, b), max(a, b), minor=False)
+
+    def beside_minor(self, a: int, b: int) -> Floats | None:
+        """Log-ratio per tick that a is at fault while b has a minor excess; None where b can have none."""
+        return self._kept(a, b, minor=True) if self._columns.minor[b] else None
+
+    def _kept(self, a: int, b: int, *, minor: bool) -> Floats:
+        key = (a, b, minor)
+        if key not in self._known:
+            self._known[key] = self._ratio(a, b, minor=minor)
+        return self._known[key]
+
+    def _ratio(self, a: int, b: int, *, minor: bool) -> Floats:
+        both = self._columns.matrix[:, a] * self._columns.matrix[:, b]
+        if (self._columns.matrix[:, a] == self._columns.matrix[:, b]).all() and not minor:
+            # Where both meet everywhere, packets see one excess.
+            return np.maximum(self.single[:, a], self.single[:, b])
+        if not both.any():
+            other = self.minor if minor else self.single
+            return np.asarray(self.single[:, a] + other[:, b], dtype=np.float32)
+        delay = self._parts(0, a, b, both, minor=minor)
+        loss = self._parts(1, a, b, both, minor=minor)
+        terms = delay[_DELAY_OF] + loss[_LOSS_OF] + _LOG_SHARES
+        top = terms.max(axis=0)
+        return np.asarray(np.log(np.exp(terms - top).sum(axis=0)) + top, dtype=np.float32)
+
+    def _parts(self, which: int, a: int, b: int, both: Floats, *, minor: bool) -> Floats:
+        """Log means of one measure, (4, ticks): for neither, for a alone, for b alone, for both together."""
+        allowed = (self._columns.delays, self._columns.losses)[which]
+        in_a = allowed[:, a]
+        in_b = below(allowed[:, b]) if minor else allowed[:, b]
+        sums = self._sums[which]
+        shared = (self._evidence.delay, self._evidence.loss)[which] @ both
+        weights = (_DELAY_SUMS, _LOSS_SUMS)[which]
+        rows = (in_a[:, None] & in_b[None, :]).reshape(-1)
+        single = (self.delay, self.loss)[which]
+        out = np.zeros((4, single.shape[0]), dtype=np.float32)
+        out[1] = single[:, a]
+        out[2] = log_sum(sums[in_b, :, b], len(allowed)) if minor else single[:, b]
+        # What crosses both is in each one's sum at its own value; it belongs in once, at the two together.
+        first, second = sums[in_a, :, a] - shared[in_a], sums[in_b, :, b] - shared[in_b]
+        out[3] = joint(first, second, shared, weights[rows])
+        return out
+
+
+def below(allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The grid values under the least allowed one."""
+    return np.arange(len(allowed)) < int(np.argmax(allowed))
+
+
+def log_sum(values: Floats, divisor: int) -> Floats:
+    """Log of the sum of exp over the first axis over `divisor`; LOWEST when there is nothing to sum."""
+    if not values.shape[0]:
+        return np.full(values.shape[1], LOWEST, dtype=np.float32)
+    top = values.max(axis=0)
+    mean = np.log(np.exp(values - top).sum(axis=0) / np.float32(divisor)) + top
+    return np.asarray(np.maximum(mean, LOWEST), dtype=np.float32)
+
+
+def distinct_pairs(
+    columns: Sequence[frozenset[int]], chosen: Sequence[int], apart: Sequence[int] = ()
+) -> list[tuple[int, int]]:
+    """Pairs of the chosen elements that can be told from one alone: their columns differ.
+
+    apart: elements that evidence other than packets tells from those with the same column.
+    """
+    return [
+        (a, b) for a, b in combinations(chosen, 2) if columns[a] != columns[b] or a in apart or b in apart
+    ]

@@ -1,0 +1,92 @@
+"""Finds the few stretches of time worth a close look, so that quiet weeks cost next to nothing."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.baseline import Floats
+
+SPANS = (1, 2, 3, 6, 12, 30, 60)
+"""Ticks over which support is added up: short and strong, long and faint."""
+MARGIN = 2.5
+"""A stretch is looked at once some element's support comes within this of its rarity (1 in 12)."""
+LEADS = -4.0
+"""An element leads where its support over three ticks comes this near its rarity."""
+AFTER_TICKS = 12
+JOIN_TICKS = 18
+LONGEST = 8640
+"""Longer stretches are cut; episodes are merged again afterwards."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """Ticks first..end-1 in which something may be wrong."""
+
+    first: int
+    end: int
+
+
+def rolling(values: NDArray[np.float64], span: int) -> NDArray[np.float64]:
+    """Sums of the last `span` rows up to and with each row; shorter at the start."""
+    total = np.cumsum(values, axis=0)
+    out = total.copy()
+    out[span:] -= total[:-span]
+    return out
+
+
+def stretches(
+    ratios: Floats, quiet: NDArray[np.float64], onset: NDArray[np.float64], offset: int = 0
+) -> list[Stretch]:
+    """Stretches in which an element's log-ratio over "no fault" could overcome the rarity of its faults.
+
+    ratios: (ticks, elements). quiet: (ticks,) log-likelihood of no fault. onset: chance per tick.
+    offset: the tick of the first row.
+    """
+    ticks = ratios.shape[0]
+    need = -np.log(onset) - MARGIN
+    cover = np.zeros(ticks + 1, dtype=np.int64)
+    net = ratios - quiet[:, None]
+    hot = net.max(axis=1) > 0
+    if not hot.any():
+        return []
+    for span in SPANS:
+        strong = (rolling(net.astype(np.float64), span) > need).any(axis=1)
+        for t in np.flatnonzero(strong).tolist():
+            cover[max(0, t - span - 1)] += 1
+            cover[min(ticks, t + AFTER_TICKS)] -= 1
+    inside = np.cumsum(cover[:-1]) > 0
+    return [Stretch(first=s.first + offset, end=s.end + offset) for s in _runs(inside)]
+
+
+def _runs(inside: NDArray[np.bool_]) -> list[Stretch]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8)))
+    joined: list[list[int]] = []
+    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if joined and first - joined[-1][1] <= JOIN_TICKS:
+            joined[-1][1] = end
+        else:
+            joined.append([first, end])
+    out = []
+    for first, end in joined:
+        out += [Stretch(first=a, end=min(a + LONGEST, end)) for a in range(first, end, LONGEST)]
+    return out
+
+
+def supported(ratios: Floats, onset: NDArray[np.float64]) -> tuple[list[int], list[int]]:
+    """The elements with support in a stretch, best first: those that lead at some time, and the rest.
+
+    Leaders by how often they lead: a stretch may hold several faults one after the other, and a loud one
+    must not crowd out a faint one. The rest by rolling sums against their rarity.
+    """
+    best = np.full(ratios.shape[1], -np.inf)
+    for span in SPANS[1:5]:
+        best = np.maximum(best, rolling(ratios.astype(np.float64), span).max(axis=0))
+    score = best + np.log(onset)
+    near = rolling(ratios.astype(np.float64), 3) + np.log(onset)
+    first = near.argmax(axis=1)
+    strong = near.max(axis=1) > LEADS
+    wins = np.bincount(first[strong], minlength=len(onset))
+    order: list[int] = np.lexsort((-score, -wins)).tolist()
+    leaders = [j for j in order if wins[j]]
+    return leaders, [j for j in order if not wins[j] and best[j] > 1.0]

@@ -1,0 +1,275 @@
+"""Live use: takes ticks as they come and says what stands now, with the same reasoning as over history."""
+
+from bisect import bisect_left
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.history import DEFAULT_SETTINGS, Case, closes, prepare, verdicts
+from whichhop.compare.inference.baseline import Baseline
+from whichhop.compare.inference.evidence import columns_of
+from whichhop.compare.inference.past import Past, prior_scales
+from whichhop.compare.inference.scan import Rater, Scan, next_block
+from whichhop.compare.inference.segment import Close
+from whichhop.compare.inference.settings import Settings
+from whichhop.compare.inference.transients import BlipRates
+from whichhop.compare.suspects.elements import judged
+from whichhop.compare.windows.reporting import Alibi, alibi_of
+from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table
+from whichhop.model import Finding, Home, Reading, Session, Verdict
+
+SPARE_TICKS = 1080
+"""Room beyond the baseline's reach, so that old ticks are dropped once in three hours, not every tick."""
+LOOK_TICKS = 2160
+"""How far back an episode may still change: six hours."""
+ALIBI_TICKS = 12
+SETTLING_TICKS = 2
+"""Sleep is noticed a tick late, so the last ticks are rated again."""
+LEAST_PROBABILITY = 0.01
+"""Findings under this are not worth a line."""
+FOREVER = 2**63 - 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What a follower knows after its last tick; the arrays are views, to be read at once.
+
+    table: every tick it holds. speaks: (ticks, sessions), where a sample is evidence. baseline: the newest,
+    None while it is still being learned. learning_s: seconds until there is one. verdicts: of the last hours,
+    those that last with no end; judged_ns: where those hours begin. findings: of the last tick.
+    """
+
+    home: Home
+    sessions: tuple[Session, ...]
+    table: WindowTable
+    speaks: NDArray[np.bool_]
+    baseline: Baseline | None
+    learning_s: float
+    verdicts: tuple[Verdict, ...]
+    findings: tuple[Finding, ...]
+    judged_ns: int
+
+
+class Follower:
+    """Feed it ticks in order; it keeps a day of them and looks at the last hours anew each time.
+
+    start_ns: when the first tick begins. An agent whose records come late is as good as silent until they
+    do, so feed a tick once its records are due.
+    """
+
+    def __init__(
+        self,
+        home: Home,
+        sessions: Sequence[Session],
+        settings: Settings = DEFAULT_SETTINGS,
+        *,
+        start_ns: int,
+        step_ns: int = TICK_NS,
+    ) -> None:
+        self._home, self._settings = home, settings
+        self._sessions = tuple(sorted(judged(sessions), key=lambda s: s.key))
+        self._keep = int(settings.baseline_s / (step_ns * 1e-9))
+        keys = [s.key for s in self._sessions]
+        self._table = empty_table(keys, start_ns, self._keep + SPARE_TICKS, step_ns)
+        self._filled = 0
+        self._readings: list[Reading] = []
+        case = prepare(home, self._sessions, self._table.span(0, 0), (), self._settings)
+        self._columns = columns_of(case.elements, len(keys))
+        self._alibi = Alibi(
+            speaks=np.zeros(self._table.sent.shape, dtype=bool),
+            watched=frozenset(),
+            agents=case.alibi.agents,
+            aside=np.zeros((self._table.ticks, len(case.alibi.agents)), dtype=bool),
+        )
+        self._past = Past(self._table, self._alibi.speaks, prior_scales(self._sessions), settings)
+        self._rater = Rater(self._past, self._alibi, self._columns, self._settings)
+        self._blips = BlipRates(self._columns.priors, step_ns * 1e-9)
+        self._blocks: list[int] = []
+        self._baselines: list[Baseline] = []
+        self._rates: list[NDArray[np.float64]] = []
+        self._seen = 0
+        self._next = settings.warm_up_ticks
+        self._began: dict[tuple[str, ...], int] = {}
+        self._findings: list[Finding] = []
+        self._verdicts: list[Verdict] = []
+
+    def feed(self, piece: WindowTable, readings: Iterable[Reading] = ()) -> list[Verdict]:
+        """Take in the next ticks; the verdicts of the last hours, those that last with no end.
+
+        The piece must begin where the last one ended: ValueError otherwise. Sessions that it lacks are as
+        good as silent; sessions unknown here are passed over.
+        """
+        if piece.start_ns != self._table.at_ns(self._filled):
+            raise ValueError(
+                f"the piece begins at {piece.start_ns} ns, expected {self._table.at_ns(self._filled)} ns"
+            )
+        self._readings = sorted([*self._readings, *readings], key=_instant)
+        place = {key: i for i, key in enumerate(self._table.sessions)}
+        known = [(i, place[key]) for i, key in enumerate(piece.sessions) if key in place]
+        at = 0
+        while at < piece.ticks:
+            if self._filled == self._table.ticks:
+                self._drop(SPARE_TICKS)
+            # As many at once as are judged against one baseline, so that a day's history takes seconds.
+            until = self._next - self._seen
+            count = min(piece.ticks - at, self._table.ticks - self._filled, until if until > 0 else FOREVER)
+            count = min(count, next_block(self._next, self._past.step_s) - self._seen)
+            self._take(piece.span(at, at + count), known)
+            at += count
+        self._verdicts = self._judge() if self._blocks else []
+        return self._verdicts
+
+    def findings(self) -> list[Finding]:
+        """The probability of each group in the last tick fed, likeliest first; empty when all is calm.
+
+        A group's members are those that are plausible, the likeliest first.
+        """
+        return self._findings
+
+    @property
+    def end_ns(self) -> int:
+        """Where the next piece must begin."""
+        return self._table.at_ns(self._filled)
+
+    def standing(self) -> Standing:
+        """What is known now."""
+        table = self._table.span(0, self._filled)
+        return Standing(
+            home=self._home,
+            sessions=self._sessions,
+            table=table,
+            speaks=self._alibi.speaks[: self._filled],
+            baseline=self._baselines[-1] if self._baselines else None,
+            learning_s=0.0 if self._blocks else (self._next + 1 - self._seen) * self._past.step_s,
+            verdicts=tuple(self._verdicts),
+            findings=tuple(self._findings),
+            judged_ns=table.at_ns(max(0, self._filled - LOOK_TICKS)),
+        )
+
+    def _take(self, piece: WindowTable, known: Sequence[tuple[int, int]]) -> None:
+        """Take in ticks that are all judged against one baseline."""
+        row, end = self._filled, self._filled + piece.ticks
+        if piece.stamps:
+            self._table = self._past.table = replace(
+                self._table, stamps={**self._table.stamps, **piece.stamps}
+            )
+        for name in (*COUNTS, *QUANTILES):
+            target, source = getattr(self._table, name), getattr(piece, name)
+            target[row:end, [j for _, j in known]] = source[:, [i for i, _ in known]]
+        begins_block = self._seen >= self._next
+        self._filled = end
+        self._seen += piece.ticks
+        self._rate(row, end, begins_block=begins_block)
+
+    def _rate(self, row: int, end: int, *, begins_block: bool) -> None:
+        near = max(0, row + 1 - ALIBI_TICKS)
+        readings = self._read_between(self._table.at_ns(near), self._table.at_ns(end))
+        cut = alibi_of(self._table.span(near, end), self._sessions, readings)
+        self._alibi.speaks[near:end] = cut.speaks
+        self._alibi.aside[near:end] = cut.aside
+        if cut.watched:
+            self._alibi = replace(self._alibi, watched=self._alibi.watched | cut.watched)
+        if begins_block:
+            if self._blocks:
+                self._blips.learn(self._rater.ratios[max(0, self._blocks[-1]) : row])
+            self._blocks.append(row)
+            self._baselines.append(self._past.baseline(row))
+            self._rates.append(self._blips.rates())
+            self._next = next_block(self._next, self._past.step_s)
+        if self._blocks:
+            first = max(self._blocks[-1], row - SETTLING_TICKS)
+            self._rater.rate(first, end, self._baselines[-1], self._rates[-1])
+
+    def _read_between(self, begin_ns: int, end_ns: int) -> list[Reading]:
+        first, end = (bisect_left(self._readings, at, key=_instant) for at in (begin_ns, end_ns))
+        return self._readings[first:end]
+
+    def _drop(self, count: int) -> None:
+        """Forget the oldest ticks."""
+        kept = self._filled - count
+        arrays = [getattr(self._table, name) for name in (*COUNTS, *QUANTILES)]
+        arrays += [self._alibi.speaks, self._alibi.aside, self._past.suspect]
+        arrays += [self._rater.ratios, self._rater.quiet]
+        for array in arrays:
+            array[:kept] = array[count : self._filled].copy()
+        for name in COUNTS:
+            getattr(self._table, name)[kept:] = 0
+        for name in QUANTILES:
+            getattr(self._table, name)[kept:] = np.nan
+        self._past.suspect[kept:] = False
+        self._filled = kept
+        self._table = replace(self._table, start_ns=self._table.at_ns(count))
+        self._past.table = self._table
+        self._blocks = [b - count for b in self._blocks]
+        while len(self._blocks) > 1 and self._blocks[1] <= 0:
+            del self._blocks[0], self._baselines[0], self._rates[0]
+        self._readings = self._read_between(self._table.start_ns, FOREVER)
+
+    def _judge(self) -> list[Verdict]:
+        first = max(0, self._filled - LOOK_TICKS)
+        case, done = self._recent(first)
+        looks = closes(case, done)
+        out = []
+        began: dict[tuple[str, ...], int] = {}
+        for verdict in verdicts(case, done, looks):
+            shown = verdict
+            known = self._began.get(verdict.elements)
+            if verdict.start_ns == case.table.start_ns and known is not None:
+                # It began before what is looked at anew.
+                shown = replace(verdict, start_ns=known)
+            if verdict.end_ns is None:
+                began[verdict.elements] = shown.start_ns
+            out.append(shown)
+        self._began = began
+        self._findings = _last(case, looks, frozenset(began))
+        return out
+
+    def _recent(self, first: int) -> tuple[Case, Scan]:
+        span = slice(first, self._filled)
+        table = self._table.span(first, self._filled)
+        begin, end = table.start_ns, table.at_ns(table.ticks)
+        margin = 60 * 1_000_000_000
+        readings = self._read_between(begin - margin, end + margin)
+        case = prepare(self._home, self._sessions, table, readings, self._settings)
+        alibi = replace(self._alibi, speaks=self._alibi.speaks[span], aside=self._alibi.aside[span])
+        case = replace(case, alibi=alibi)
+        done = Scan(
+            table=table,
+            alibi=alibi,
+            columns=self._columns,
+            settings=self._settings,
+            ratios=self._rater.ratios[span],
+            quiet=self._rater.quiet[span],
+            blocks=tuple(max(0, b - first) for b in self._blocks),
+            baselines=tuple(self._baselines),
+            rates=tuple(self._rates),
+        )
+        return case, done
+
+
+def _instant(reading: Reading) -> int:
+    return reading.at_ns
+
+
+def _last(case: Case, looks: Sequence[Close], lasting: frozenset[tuple[str, ...]]) -> list[Finding]:
+    """The groups suspected in the last tick; not those that explain what a verdict that lasts explains."""
+    named = frozenset[str]().union(*lasting)
+    explained = frozenset[int]().union(*(e.column for e in case.elements if e.name in named))
+    out = []
+    for close in looks:
+        if close.stretch.end < case.table.ticks:
+            continue
+        for group in close.groups:
+            probability = float(group.forward[-1])
+            if probability < LEAST_PROBABILITY:
+                continue
+            parts = sorted(zip(-group.share[-1], group.members, strict=True))
+            least = min(case.settings.plausible_share, float(-parts[0][0]))
+            plausible = [j for part, j in parts if -part >= least]
+            names = tuple(case.elements[j].name for j in plausible)
+            if named.intersection(names) or not explained & case.elements[plausible[0]].column:
+                at = case.table.at_ns(case.table.ticks - 1)
+                out.append(Finding(start_ns=at, elements=names, probability=probability))
+    return sorted(out, key=lambda f: -f.probability)

@@ -1,0 +1,167 @@
+"""Which links the vantage points can tell apart, and which extra one would help; plain integers only."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from whichhop.compare.suspects.elements import Element, elements_of, judged
+from whichhop.model import Home, Node, NodeKind, Session, derive_sessions
+from whichhop.model.home import BEYOND, PROVIDER_EDGE, Link
+from whichhop.model.links import LinkKind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """One vantage point more, and what it would bring.
+
+    splits: groups, as they stand today, of which at least one member would become separable.
+    sees: links that no session crosses today and that would be crossed.
+    effort: 1 a line in the home file, 2 an agent on a machine that is there, 3 an anchor, 4 a new machine.
+    """
+
+    words: str
+    effort: int
+    splits: tuple[tuple[str, ...], ...]
+    sees: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Separation:
+    """What the routing matrix allows.
+
+    rank: of the sessions x links matrix; equal to the number of links seen when every excess has one answer.
+    groups: links with equal columns, which no packet can tell apart; only groups of two or more.
+    unseen: links that no session crosses.
+    advice: useful additions, cheapest and most helpful first.
+    """
+
+    links: int
+    sessions: int
+    rank: int
+    groups: tuple[tuple[str, ...], ...]
+    unseen: tuple[str, ...]
+    advice: tuple[Advice, ...]
+
+
+def rank_of(rows: Sequence[Sequence[int]]) -> int:
+    """The exact rank of a small integer matrix by elimination over fractions; 0 for an empty one."""
+    matrix = [[Fraction(v) for v in row] for row in rows]
+    rank = 0
+    for column in range(len(matrix[0]) if matrix else 0):
+        pivot = next((r for r in range(rank, len(matrix)) if matrix[r][column]), None)
+        if pivot is None:
+            continue
+        matrix[rank], matrix[pivot] = matrix[pivot], matrix[rank]
+        head = matrix[rank]
+        for r in range(rank + 1, len(matrix)):
+            if matrix[r][column]:
+                factor = matrix[r][column] / head[column]
+                matrix[r] = [a - factor * b for a, b in zip(matrix[r], head, strict=True)]
+        rank += 1
+    return rank
+
+
+def groups_of(elements: Sequence[Element], spoke: frozenset[int] | None = None) -> list[tuple[str, ...]]:
+    """Elements' names gathered by equal columns, in order; `spoke` limits the columns to these sessions."""
+    found: dict[frozenset[int], list[str]] = {}
+    for element in elements:
+        column = element.column if spoke is None else element.column & spoke
+        if column:
+            found.setdefault(column, []).append(element.name)
+    return [tuple(names) for names in found.values()]
+
+
+def _links_only(home: Home, sessions: Sequence[Session]) -> list[Element]:
+    names = {link.name for link in home.links}
+    return [e for e in elements_of(home, sessions) if e.name in names]
+
+
+def _with_node(home: Home, node: Node, links: tuple[Link, ...] = ()) -> Home:
+    nodes = dict(home.nodes)
+    nodes[node.name] = node
+    ordered = sorted((*home.links, *links), key=lambda link: link.kind is LinkKind.BEYOND)
+    return replace(home, nodes=nodes, links=tuple(ordered))
+
+
+def _additions(home: Home) -> Iterator[tuple[int, str, Home]]:
+    """Every place where a vantage point could be added: its effort, the words, the home that results."""
+    for name, node in home.nodes.items():
+        if node.kind in (NodeKind.PROVIDER_EDGE, NodeKind.ANCHOR):
+            if node.address is None and not home.discover_edge and node.kind is NodeKind.PROVIDER_EDGE:
+                yield 1, f"let {name} be discovered", replace(home, discover_edge=True)
+            continue
+        if node.address is None:
+            probed = replace(node, address="(to be given)")
+            yield 1, f"give the address of {name}, so that it can be probed", _with_node(home, probed)
+        if not node.agent:
+            agent = replace(node, address=node.address or "(to be given)", agent=True)
+            yield 2, f"run an agent on {name}", _with_node(home, agent)
+    if PROVIDER_EDGE in home.nodes:
+        name = "one more anchor" if home.anchors else "an anchor"
+        anchor = Node(name=name, kind=NodeKind.ANCHOR, address="(to be given)")
+        past = Link(name=BEYOND, near=PROVIDER_EDGE, far=name, kind=LinkKind.BEYOND)
+        # One beyond link serves all anchors (see Home.neighbours).
+        there = any(link.kind is LinkKind.BEYOND for link in home.links)
+        more = _with_node(home, anchor, () if there else (past,))
+        yield 3, f"add {name} upstream", replace(more, anchors=(*home.anchors, name))
+    for name, node in home.nodes.items():
+        if node.kind in (NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE, NodeKind.SWITCH):
+            host = Node(name=f"(host at {name})", kind=NodeKind.HOST, address="(to be given)", agent=True)
+            cable = Link(name=f"(cable at {name})", near=host.name, far=name, kind=LinkKind.WIRED)
+            yield 4, f"wire a machine with an agent to {name}", _with_node(home, host, (cable,))
+
+
+def _split(group: tuple[str, ...], after: Sequence[tuple[str, ...]]) -> bool:
+    wanted = set(group)
+    return not any(wanted <= set(g) for g in after)
+
+
+def advice_for(
+    home: Home,
+    sessions: Sequence[Session],
+    groups: Sequence[tuple[str, ...]],
+    *,
+    unseen: Sequence[str] = (),
+) -> tuple[Advice, ...]:
+    """What would split these groups of elements or show these unseen links, best first.
+
+    Only additions that bring something are given; of those that bring the same, the cheapest.
+    """
+    known = {s.key for s in derive_sessions(home)}
+    out: list[Advice] = []
+    for effort, words, bigger in _additions(home):
+        more = [s for s in derive_sessions(bigger) if s.key not in known]
+        # The old sessions keep their paths; only the new vantage point's are added.
+        after = elements_of(bigger, (*sessions, *more))
+        after_groups = groups_of(after)
+        splits = tuple(g for g in groups if _split(g, after_groups))
+        seen = {e.name for e in after}
+        sees = tuple(name for name in unseen if name in seen)
+        if splits or sees:
+            out.append(Advice(words=words, effort=effort, splits=splits, sees=sees))
+    out.sort(key=lambda a: (-(len(a.splits) + len(a.sees)), a.effort))
+    kept: list[Advice] = []
+    for one in sorted(out, key=lambda a: a.effort):
+        gains = {*one.splits, *((s,) for s in one.sees)}
+        if not any(gains <= {*k.splits, *((s,) for s in k.sees)} for k in kept):
+            kept.append(one)
+    return tuple(sorted(kept, key=out.index))
+
+
+def separation(home: Home, sessions: Sequence[Session]) -> Separation:
+    """Rank of the routing matrix, the links that cannot be told apart, and what would tell them apart."""
+    heard = judged(sessions)
+    links = _links_only(home, heard)
+    rows = [[int(i in e.column) for e in links] for i in range(len(heard))]
+    groups = tuple(g for g in groups_of(links) if len(g) > 1)
+    unseen = tuple(
+        n for n in dict.fromkeys(link.name for link in home.links) if n not in {e.name for e in links}
+    )
+    return Separation(
+        links=len(links) + len(unseen),
+        sessions=len(heard),
+        rank=rank_of(rows),
+        groups=groups,
+        unseen=unseen,
+        advice=advice_for(home, heard, groups, unseen=unseen),
+    )

@@ -1,0 +1,1 @@
+"""Probabilities to verdicts: episodes, guards, severity, calibration."""

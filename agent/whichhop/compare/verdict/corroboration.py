@@ -1,0 +1,139 @@
+"""Whether an episode is borne by more than one odd session: its evidence must survive without the loudest."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.evidence import TICK_MIX
+from whichhop.compare.inference.scan import Scan
+from whichhop.compare.suspects.elements import Element, Nature
+from whichhop.compare.verdict.episodes import Span
+
+LEAST_SESSIONS = 2
+"""With one session there is nobody else to ask."""
+LEAST_PROOF = 5.0
+LEAST_SHARE = 0.2
+"""Log-ratio that a second suspect's own sessions must add up, and the share of ticks that do."""
+ADDS_S = 0.005
+ADDS_SHARE = 0.3
+ADDS_LOSS = 0.05
+ADDS_SIGMAS = 4.0
+"""What an inner suspect must add to the outer one's: delay, and share of it; loss, and how surely."""
+LIMITED = 0.15
+"""A limited asker loses at least this share."""
+ABOVE_USUAL = 3.0
+"""A session that lost more than this many times its usual share shows loss."""
+REST_SIGMAS = 4.0
+"""How far all but the session that lost most must lose over the usual, in deviations of a Poisson count."""
+LONGEST_TICKS = 720
+"""An episode's first two hours are enough to tell."""
+
+
+def borne(scan: Scan, element: Element, span: Span) -> bool:
+    """True when more than half of the column's sessions, and all but the loudest together, bear it out.
+
+    A real excess shows in whatever crosses it. One session alone may be odd for long: the first packet
+    after a pause wakes a dozing radio, and it is always the same session's packet. A box that limits its
+    answers, though, may single out one asker for good.
+    """
+    heard, each = _each(scan, sorted(element.column), span)
+    if len(heard) < LEAST_SESSIONS:
+        return True
+    # Only the loud ticks: bursts leave quiet ones between them.
+    rows = each.sum(axis=1) > 0
+    loud = each[rows].sum(axis=0)
+    lost, usual = _lost(scan, heard, span, rows)
+    # A light loss may by chance leave most of a session's ticks alone, so one lost packet is enough.
+    shows = (loud > 0) | (lost > ABOVE_USUAL * usual)
+    if 2 * np.count_nonzero(shows) > len(heard):
+        # Each session by itself may say little where all together lose a light share.
+        others = np.arange(len(heard)) != int(np.argmax(lost))
+        expected = float(usual[others].sum())
+        many = float(lost[others].sum()) > expected + REST_SIGMAS * (expected + 1.0) ** 0.5
+        if many or loud.sum() - loud.max() > 0:
+            return True
+    return element.nature is Nature.REPLY and bool(loud.sum() > 0) and _loses(scan, element, span)
+
+
+def _lost(
+    scan: Scan, heard: list[int], span: Span, rows: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """What each session lost in these ticks of the span, and what it ordinarily would have."""
+    first = span.first
+    speaks = scan.alibi.speaks[first : first + rows.size][:, heard] & rows[:, None]
+    sent = np.where(speaks, scan.table.sent[first : first + rows.size][:, heard], 0).sum(axis=0)
+    lost = np.where(speaks, scan.table.lost[first : first + rows.size][:, heard], 0).sum(axis=0)
+    usual = scan.baselines[scan.block_of(first)].loss[heard]
+    return lost.astype(np.int64), np.asarray(usual * sent, dtype=np.float64)
+
+
+def _loses(scan: Scan, element: Element, span: Span) -> bool:
+    """Whether lost packets, not late ones, are what the loudest session shows."""
+    ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
+    column = sorted(element.column)
+    speaks = scan.alibi.speaks[ticks][:, column]
+    sent = np.where(speaks, scan.table.sent[ticks][:, column], 0).sum(axis=0)
+    lost = np.where(speaks, scan.table.lost[ticks][:, column], 0).sum(axis=0)
+    return bool((lost > LIMITED * np.maximum(sent, 1)).any())
+
+
+def shown_by(scan: Scan, unique: list[int], span: Span) -> bool:
+    """True when these sessions, which no other suspect explains, show the excess themselves.
+
+    Two causes that share sessions fit a single one's data better than it does alone; the second is believed
+    only where something that crosses it and not the first is in trouble. True when none of them spoke.
+    """
+    _, each = _each(scan, unique, span)
+    if not each.size:
+        return True
+    total = each.sum(axis=1)
+    loud = total[total > 0]
+    return bool(loud.sum() > LEAST_PROOF and loud.size >= LEAST_SHARE * total.size)
+
+
+def adds(scan: Scan, inner: frozenset[int], rest: frozenset[int], span: Span) -> bool:
+    """Whether sessions of an inner suspect fare worse than the rest of the outer one's that holds them.
+
+    Where one suspect's sessions are all another's too, the inner is believed beside the outer only when it
+    adds delay or loss of its own.
+    """
+    ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
+    loc = scan.baselines[scan.block_of(span.first)].loc50
+    facts = []
+    for group in (sorted(inner), sorted(rest)):
+        speaks = scan.alibi.speaks[ticks][:, group]
+        over = np.where(speaks, scan.table.q50_s[ticks][:, group] - loc[group], np.nan)
+        known = over[np.isfinite(over)]
+        sent = int(np.where(speaks, scan.table.sent[ticks][:, group], 0).sum())
+        lost = int(np.where(speaks, scan.table.lost[ticks][:, group], 0).sum())
+        facts.append((float(np.median(known)) if known.size else None, lost, sent))
+    (delay, lost, sent), (other, other_lost, other_sent) = facts
+    if not sent or not other_sent:
+        return True
+    slower = delay is not None and other is not None and delay - other > max(ADDS_S, ADDS_SHARE * other)
+    # Ticks of one fault are not independent, hence the high bar.
+    gap = lost / sent - other_lost / other_sent
+    sure = two_proportions_z(lost, sent, other_lost, other_sent) > ADDS_SIGMAS
+    return slower or (gap > ADDS_LOSS and sure)
+
+
+def two_proportions_z(lost: int, sent: int, other_lost: int, other_sent: int) -> float:
+    """The pooled z statistic of two proportions (Fleiss, Levin and Paik 2003, 3.1); 0 without any spread."""
+    pooled = (lost + other_lost) / (sent + other_sent)
+    error = (pooled * (1 - pooled) * (1 / sent + 1 / other_sent)) ** 0.5
+    return float((lost / sent - other_lost / other_sent) / error) if error else 0.0
+
+
+def _each(scan: Scan, column: list[int], span: Span) -> tuple[list[int], NDArray[np.float64]]:
+    """The sessions of the column that spoke, and their log-ratios of any excess, (ticks, sessions)."""
+    end = min(span.end, span.first + LONGEST_TICKS)
+    heard = [i for i in column if scan.alibi.speaks[span.first : end, i].any()]
+    evidence = scan.evidence(span.first, end)
+    delay = _log_mean(evidence.delay[:, :, heard])
+    loss = _log_mean(evidence.loss[:, :, heard])
+    mix = np.log(TICK_MIX)
+    each = np.logaddexp.reduce([delay + mix[0], loss + mix[1], delay + loss + mix[2]])
+    return heard, np.asarray(each)
+
+
+def _log_mean(table: NDArray[np.float32]) -> NDArray[np.float64]:
+    return np.asarray(np.logaddexp.reduce(table.astype(np.float64), axis=0) - np.log(table.shape[0]))

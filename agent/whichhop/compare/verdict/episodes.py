@@ -1,0 +1,78 @@
+"""Joins ticks to episodes with hysteresis: slow to open, slower to close, near ones merged."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.settings import Settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """Ticks first..end-1 of one episode; `detected` is the tick at whose end enough was known."""
+
+    first: int
+    end: int
+    detected: int
+
+
+def spans(probability: NDArray[np.float64], outage: NDArray[np.bool_], settings: Settings) -> list[Span]:
+    """Episodes in a run of probabilities (ticks,).
+
+    outage: ticks in which everything that crosses the group was lost; one such tick may open at once.
+    The episode begins where the probability last rose past `close_at` before it opened and ends where it
+    fell for good.
+    """
+    out: list[Span] = []
+    high = low = 0
+    first: int | None = None
+    detected = 0
+    for t, value in enumerate(probability):
+        if first is None:
+            high = high + 1 if value >= settings.open_at else 0
+            if high >= settings.open_ticks or (outage[t] and value >= settings.open_at_once):
+                first = t
+                while first > 0 and probability[first - 1] > settings.close_at:
+                    first -= 1
+                detected, low = t, 0
+            continue
+        low = low + 1 if value <= settings.close_at else 0
+        if low >= settings.close_ticks:
+            out.append(Span(first=first, end=t - low + 1, detected=detected))
+            first, high = None, 0
+    if first is not None:
+        out.append(Span(first=first, end=len(probability) - low, detected=detected))
+    return out
+
+
+def noticed(
+    forward: NDArray[np.float64],
+    soon: NDArray[np.float64],
+    outage: NDArray[np.bool_],
+    settings: Settings,
+) -> NDArray[np.bool_]:
+    """The ticks (ticks,) at whose end live use has what `spans` asks for to open an episode.
+
+    forward: a group's probability in the light of the past; soon: of one tick more. The newest tick is seen
+    by the first, those before it by the second.
+    """
+    high = forward >= settings.open_at
+    before = soon >= settings.open_at
+    for back in range(1, settings.open_ticks):
+        high[back:] &= before[:-back]
+        high[:back] = False
+    return np.asarray(high | (outage & (forward >= settings.open_at_once)))
+
+
+def merged(found: Sequence[Span], gap_ticks: float) -> list[Span]:
+    """Spans of one group with less than `gap_ticks` between them become one."""
+    out: list[Span] = []
+    for span in sorted(found, key=lambda s: s.first):
+        if out and span.first - out[-1].end < gap_ticks:
+            last = out[-1]
+            out[-1] = Span(first=last.first, end=max(last.end, span.end), detected=last.detected)
+        else:
+            out.append(span)
+    return out

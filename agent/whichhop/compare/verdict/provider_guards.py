@@ -1,0 +1,216 @@
+"""What must all hold before the provider may be accused; each unmet guard is named in plain words."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.settings import Settings
+from whichhop.compare.suspects.elements import Element, Nature
+from whichhop.compare.verdict.severity import wilson
+from whichhop.compare.windows.table import WindowTable
+from whichhop.model import PROVIDER_EDGE, Home, LinkKind, Medium, Session
+
+SHOWS_S = 0.003
+"""A session shows an excess when its median is up by this much and by its own scale, or it loses."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """The episode's ticks, cut out: arrays are (ticks, sessions) or (sessions,)."""
+
+    home: Home
+    sessions: tuple[Session, ...]
+    elements: tuple[Element, ...]
+    table: WindowTable
+    speaks: NDArray[np.bool_]
+    loc50: NDArray[np.float32]
+    scale50: NDArray[np.float32]
+    loc80: NDArray[np.float32]
+    base_loss: NDArray[np.float64]
+    watched: frozenset[str]
+    """Agents whose own readings are there."""
+    use: NDArray[np.float64]
+    """Per tick, share of the plan the home used itself; NaN where not known."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """Per session over the episode: median excess in seconds (NaN unknown), packets sent and lost."""
+
+    excess: NDArray[np.float64]
+    sent: NDArray[np.int64]
+    lost: NDArray[np.int64]
+    ticks: NDArray[np.int64]
+    shows: NDArray[np.bool_]
+
+
+def look(scene: Scene) -> Seen:
+    """Sum up what each session saw in the scene."""
+    over = np.where(scene.speaks, scene.table.q50_s - scene.loc50, np.nan)
+    there = np.isfinite(over).any(axis=0)
+    middle = np.full(over.shape[1], np.nan)
+    if there.any():
+        middle[there] = np.nanmedian(over[:, there], axis=0)
+    sent = np.where(scene.speaks, scene.table.sent, 0).sum(axis=0, dtype=np.int64)
+    lost = np.where(scene.speaks, scene.table.lost, 0).sum(axis=0, dtype=np.int64)
+    expected = sent * scene.base_loss
+    slow = np.nan_to_num(middle) > np.maximum(SHOWS_S, scene.scale50)
+    lossy = lost > expected + 2.0 * np.sqrt(expected + 1.0)
+    return Seen(
+        excess=middle,
+        sent=sent,
+        lost=lost,
+        ticks=np.isfinite(over).sum(axis=0),
+        shows=slow | lossy,
+    )
+
+
+def _home_links(session: Session) -> frozenset[str]:
+    return frozenset(
+        link.name for link in session.path.links if link.kind not in (LinkKind.ACCESS, LinkKind.BEYOND)
+    )
+
+
+def _by_radio(session: Session) -> bool:
+    return any(
+        link.kind is LinkKind.WIRELESS
+        or (link.kind is LinkKind.BACKHAUL and link.medium is not Medium.ETHERNET)
+        for link in session.path.links
+    )
+
+
+def _inner(scene: Scene, agent: str) -> list[int]:
+    """The agent's sessions that end at the last own-addressed box before the line."""
+    found = [
+        i
+        for i, s in enumerate(scene.sessions)
+        if s.key.agent == agent
+        and not any(link.kind in (LinkKind.ACCESS, LinkKind.BEYOND) for link in s.path.links)
+        and s.key.target in set(scene.home.way_out(agent))
+    ]
+    if not found:
+        return []
+    deepest = max(len(scene.sessions[i].path.links) for i in found)
+    return [i for i in found if len(scene.sessions[i].path.links) == deepest]
+
+
+def unmet(
+    scene: Scene, suspect: Element, settings: Settings, rivals: Sequence[Element] = ()
+) -> tuple[str, ...]:
+    """The guards that do not hold for accusing `suspect` (the access link or what is past it).
+
+    rivals: elements of other owners that packets cannot tell from the suspect.
+    """
+    seen = look(scene)
+    crossing = sorted(suspect.column)
+    showing = [i for i in crossing if seen.shows[i]]
+    troubles = _troubles(scene, seen, showing, settings)
+    # Who has trouble of its own inside the home is no witness of what lies outside.
+    clear = [i for i in showing if troubles[scene.sessions[i].key.agent] is None]
+    missing = [
+        *_enough(scene, seen, crossing, settings),
+        *_vantage(scene, clear or showing),
+        *_home_side(troubles),
+        *_own_use(scene, settings),
+        *_targets(scene, seen, suspect),
+        *(f"a vantage point that tells it from {rival.name}" for rival in rivals),
+    ]
+    return tuple(missing)
+
+
+def _enough(scene: Scene, seen: Seen, crossing: list[int], settings: Settings) -> list[str]:
+    lost = int(seen.lost[crossing].sum())
+    step_s = scene.table.step_ns * 1e-9
+    over = scene.table.q50_s[:, crossing] - scene.loc50[crossing] > np.maximum(
+        SHOWS_S, scene.scale50[crossing]
+    )
+    slow_s = float((over & scene.speaks[:, crossing]).any(axis=1).sum()) * step_s
+    if lost >= settings.guard_lost or slow_s >= settings.guard_excess_s:
+        return []
+    return [
+        f"more of it: {lost} packets lost (at least {settings.guard_lost}) "
+        f"and {slow_s:.0f} s of added delay (at least {settings.guard_excess_s:.0f} s) so far"
+    ]
+
+
+def _vantage(scene: Scene, showing: list[int]) -> list[str]:
+    if any(not _by_radio(scene.sessions[i]) for i in showing):
+        return []
+    sides = {_home_links(scene.sessions[i]) - _shared(scene) for i in showing}
+    if any(not (a & b) for a in sides for b in sides if a is not b):
+        return []
+    return ["a wired vantage point, or a second one by other links, that sees it too"]
+
+
+def _shared(scene: Scene) -> frozenset[str]:
+    """Home links that every way out has in common (router to modem): no vantage point avoids them."""
+    outward = [
+        _home_links(s) for s in scene.sessions if any(link.kind is LinkKind.ACCESS for link in s.path.links)
+    ]
+    common: frozenset[str] = outward[0].intersection(*outward[1:]) if outward else frozenset()
+    return frozenset(
+        link.name for link in scene.home.links if link.name in common and link.kind is LinkKind.WIRED
+    )
+
+
+def _troubles(scene: Scene, seen: Seen, showing: list[int], settings: Settings) -> dict[str, str | None]:
+    """What each showing agent has inside the home at the same time; None for a clean way to its edge."""
+    out: dict[str, str | None] = {}
+    for agent in dict.fromkeys(scene.sessions[i].key.agent for i in showing):
+        outer = [i for i in showing if scene.sessions[i].key.agent == agent]
+        out[agent] = _inner_trouble(seen, _inner(scene, agent), outer, settings)
+    return out
+
+
+def _home_side(troubles: Mapping[str, str | None]) -> list[str]:
+    """At least one showing agent has a clean way to the edge of the home, and that one is enough.
+
+    An agent whose own radio hop is bad at the same time cannot clear the home's side; another may.
+    """
+    if not troubles:
+        return ["any session over the line that shows it by itself"]
+    why = [f"{agent}: {trouble}" for agent, trouble in troubles.items() if trouble is not None]
+    if len(why) < len(troubles):
+        return []
+    return ["a clean way to the edge of the home at the same time (" + "; ".join(why) + ")"]
+
+
+def _inner_trouble(seen: Seen, inner: list[int], outer: list[int], settings: Settings) -> str | None:
+    if not inner or not seen.sent[inner].sum():
+        return "nothing inside the home was probed"
+    outside = float(np.nan_to_num(np.nanmax(np.append(seen.excess[outer], -1.0)), nan=-1.0))
+    inside = float(np.nan_to_num(np.nanmax(np.append(seen.excess[inner], -1.0)), nan=-1.0))
+    out_ratio = float(seen.lost[outer].sum() / max(1, seen.sent[outer].sum()))
+    _, in_high = wilson(int(seen.lost[inner].sum()), int(seen.sent[inner].sum()))
+    lossy = out_ratio > 0.02
+    slow = outside > SHOWS_S
+    if slow and inside > max(settings.guard_share * outside, 0.001):
+        return f"{inside * 1e3:.0f} ms of {outside * 1e3:.0f} ms are added inside the home"
+    if lossy and not slow and in_high > out_ratio / 4:
+        return f"loss inside the home may be up to {in_high:.0%}, against {out_ratio:.0%} outside"
+    return None
+
+
+def _own_use(scene: Scene, settings: Settings) -> list[str]:
+    known = scene.use[np.isfinite(scene.use)]
+    if known.size < 0.5 * scene.use.size or not known.size:
+        return ["own traffic is not known"]
+    high = float(np.quantile(known, 0.9))
+    if high >= settings.guard_use:
+        return [f"a time when the home itself used less of its line (it used {high:.0%} of the plan)"]
+    return []
+
+
+def _targets(scene: Scene, seen: Seen, suspect: Element) -> list[str]:
+    past = [
+        i
+        for i in sorted(suspect.column)
+        if scene.sessions[i].key.target == PROVIDER_EDGE or scene.sessions[i].key.target in scene.home.anchors
+    ]
+    agree = {scene.sessions[i].key.target for i in past if seen.shows[i]}
+    if len(agree) >= 2:
+        return []
+    where = "past the provider's first hop" if suspect.nature is Nature.BEYOND else "past the line"
+    return [f"a second target {where} that shows it too"]

@@ -1,0 +1,173 @@
+"""One session's samples of a span as arrays, their digest, and the window table counted from them."""
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.windows.filling import Cutter
+from whichhop.compare.windows.table import COUNTS, QUANTILES, WindowTable
+from whichhop.model import Fate, Record, SessionKey
+from whichhop.model.stamps import told_stamps
+from whichhop.model.units import NS_PER_S
+
+Int64 = NDArray[np.int64]
+PIECE_NS = 4 * 3600 * NS_PER_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """One session's samples in the order of time, n each; delays in ns with model.ABSENT where none."""
+
+    session: SessionKey
+    sent_ns: Int64
+    fate: NDArray[np.uint8]
+    rtt_ns: Int64
+    out_ns: Int64
+    queue_ns: Int64
+    duplicates: int
+    reordered: int
+    stamps: tuple[str, ...]
+    clock_error_ns: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tally:
+    """What is kept of a session once its samples are counted into the table."""
+
+    session: SessionKey
+    samples: int
+    aside: int
+    duplicates: int
+    reordered: int
+    stamps: tuple[str, ...]
+    clock_error_ns: int | None
+    digest: str
+
+
+def within(counted: Counted, start_ns: int, end_ns: int) -> Counted:
+    """Only the samples sent from `start_ns` on and before `end_ns`."""
+    first, end = np.searchsorted(counted.sent_ns, [start_ns, end_ns])
+    cut = slice(int(first), int(end))
+    return Counted(
+        session=counted.session,
+        sent_ns=counted.sent_ns[cut],
+        fate=counted.fate[cut],
+        rtt_ns=counted.rtt_ns[cut],
+        out_ns=counted.out_ns[cut],
+        queue_ns=counted.queue_ns[cut],
+        duplicates=counted.duplicates,
+        reordered=counted.reordered,
+        stamps=counted.stamps,
+        clock_error_ns=counted.clock_error_ns,
+    )
+
+
+def digest_of(counted: Counted) -> str:
+    """SHA-256 of the samples, in hexadecimal: five columns one after the other, after their number.
+
+    Each column is little-endian: send time, round trip, way out, egress queue (8 octets each, ns; the
+    smallest 64-bit number where there is none), then the fates (1 octet). Names are left out, so that a
+    report whose names were replaced can be checked too.
+    """
+    hashed = hashlib.sha256(b"whichhop samples 1\0")
+    hashed.update(len(counted.sent_ns).to_bytes(8, "little"))
+    for column in (counted.sent_ns, counted.rtt_ns, counted.out_ns, counted.queue_ns):
+        hashed.update(np.ascontiguousarray(column, dtype="<i8").data)
+    hashed.update(np.ascontiguousarray(counted.fate, dtype=np.uint8).data)
+    return hashed.hexdigest()
+
+
+def tally_of(counted: Counted) -> Tally:
+    """Totals and digest of one session's samples."""
+    return Tally(
+        session=counted.session,
+        samples=len(counted.sent_ns),
+        aside=int((counted.fate >= Fate.NOT_SENT).sum()),
+        duplicates=counted.duplicates,
+        reordered=counted.reordered,
+        stamps=counted.stamps,
+        clock_error_ns=counted.clock_error_ns,
+        digest=digest_of(counted),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reduced:
+    """What is left of a session's samples: its tally and its column of the table, a tenth of their size."""
+
+    tally: Tally
+    table: WindowTable
+
+
+def reduced(counted: Counted, start_ns: int, end_ns: int) -> Reduced:
+    """Count one session's samples; start_ns, end_ns: whole ticks."""
+    cutter = Cutter((counted.session,), start_ns=start_ns, end_ns=end_ns)
+    inside = within(counted, start_ns, end_ns)
+    if len(inside.sent_ns):
+        edges = np.arange(start_ns, int(inside.sent_ns[-1]) + PIECE_NS + 1, PIECE_NS)
+        # Pieces of whole ticks: sorting many short ones is several times faster than one long one.
+        for first, end in pairwise(np.searchsorted(inside.sent_ns, edges).tolist()):
+            part = slice(first, end)
+            cutter.add_columns(counted.session, inside.sent_ns[part], inside.fate[part], inside.rtt_ns[part])
+    return Reduced(tally=tally_of(inside), table=cutter.table)
+
+
+def side_by_side(
+    keys: Iterable[SessionKey], parts: Iterable[Reduced], *, start_ns: int, end_ns: int
+) -> tuple[WindowTable, tuple[Tally, ...]]:
+    """The table of a span and each session's tally; one part is in memory beside the table.
+
+    keys: the table's columns; parts: at most one a key, in any order, all of this span.
+    """
+    table = Cutter(tuple(keys), start_ns=start_ns, end_ns=end_ns).table
+    place = {key: i for i, key in enumerate(table.sessions)}
+    tallies = []
+    for part in parts:
+        tallies.append(part.tally)
+        for name in (*COUNTS, *QUANTILES):
+            getattr(table, name)[:, place[part.tally.session]] = getattr(part.table, name)[:, 0]
+    return table, tuple(tallies)
+
+
+def count_in(
+    keys: Iterable[SessionKey], parts: Iterable[Counted], *, start_ns: int, end_ns: int
+) -> tuple[WindowTable, tuple[Tally, ...]]:
+    """The same straight from samples: parts are taken one by one, so one is in memory."""
+    counted = (reduced(part, start_ns, end_ns) for part in parts)
+    return side_by_side(keys, counted, start_ns=start_ns, end_ns=end_ns)
+
+
+def heard(table: WindowTable) -> WindowTable:
+    """The table from the first tick in which anything was sent to the last; no ticks when nothing was."""
+    ticks = np.flatnonzero(table.sent.any(axis=1))
+    return table.span(int(ticks[0]), int(ticks[-1]) + 1) if ticks.size else table.span(0, 0)
+
+
+def counted_of(session: SessionKey, records: Iterable[Record]) -> Counted:
+    """The samples of some records of one session, sorted by time of sending."""
+    held = [r for r in records if r.session == session]
+    sent, rtt, out, queue = (
+        np.concatenate(
+            [np.asarray(getattr(r.samples, name), np.int64) for r in held] or [np.empty(0, np.int64)]
+        )
+        for name in ("sent_ns", "rtt_ns", "out_ns", "queue_ns")
+    )
+    fate = np.concatenate([np.asarray(r.samples.fate, np.uint8) for r in held] or [np.empty(0, np.uint8)])
+    order = np.argsort(sent, kind="stable")
+    errors = [r.clock_error_ns for r in held]
+    return Counted(
+        session=session,
+        sent_ns=sent[order],
+        fate=fate[order],
+        rtt_ns=rtt[order],
+        out_ns=out[order],
+        queue_ns=queue[order],
+        duplicates=sum(r.duplicates for r in held),
+        reordered=sum(r.reordered for r in held),
+        stamps=tuple(sorted(told_stamps(held))),
+        clock_error_ns=max((e for e in errors if e is not None), default=None),
+    )

@@ -1,0 +1,1 @@
+"""What runs beside the probes: the comparer, and watches over route, modem, links and own traffic."""

@@ -1,0 +1,1 @@
+"""Transfers in one agent: the port, the lease, the schedule, the runner."""

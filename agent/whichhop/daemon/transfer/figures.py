@@ -1,0 +1,105 @@
+"""Turns what both halves of a transfer saw into its result. Pure."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from whichhop.daemon.transfer.round_trips import round_trips_of
+from whichhop.model.transfer import TransferResult, UnderLoad
+from whichhop.stats.throughput import buffer_delay_ratio, efficiency_ratio, goodput_bps, transfer_time_ratio
+from whichhop.stats.transfer_limit import STANDING_QUEUE_S, what_limited
+
+NO_QUEUE = "the server, perhaps: no queue built up on the line"
+PASSED = 1.05
+"""A port that lets so much more through than its speed has another: virtual devices tell any number."""
+TCP_HEADERS = 52
+"""IPv4 and TCP with time stamps (RFC 7323), as Linux sends them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """One direction of one transfer as it was asked for.
+
+    port_bps: the asking machine's negotiated port speed; ideal_bps: the plan's rate in TCP payload where the
+    line is on the way, for RFC 6349's transfer time ratio; None where they are not known.
+    """
+
+    agent: str
+    peer: str
+    way: str
+    streams: int
+    cores: int
+    port_bps: float | None = None
+    ideal_bps: float | None = None
+    url: bool = False
+    """True where the other end is a server of somebody else's, whose own limits nobody sees."""
+
+
+def _queue_grew(load: UnderLoad | None) -> bool:
+    """Whether packets beside the transfer waited or were lost: only then was the line itself full."""
+    if load is None or load.added_s is None:
+        return False
+    return load.added_s >= STANDING_QUEUE_S or load.lost * 50 >= load.sent > 0
+
+
+def port_goodput(speed_bps: float | None) -> float | None:
+    """TCP payload that an Ethernet port carries at full rate."""
+    return None if speed_bps is None else goodput_bps(speed_bps, header_octets=TCP_HEADERS)
+
+
+def cost_octets(outcome: Mapping[str, Any]) -> int:
+    """What one direction put on the wire: its data, and the fresh connections beside it."""
+    return int(outcome["sent"]["wire_octets"]) + int(outcome.get("beside_octets", 0))
+
+
+def result_of(
+    asked: Asked, outcome: Mapping[str, Any], *, start_ns: int, load: UnderLoad | None
+) -> TransferResult:
+    """The result; `outcome` holds "sent" and "received" as bulk_sender and bulk_receiver give them."""
+    sent, received = outcome["sent"], outcome["received"]
+    settled = sent["settled"] or {"rate_bps": 0.0, "steady": False, "spread": 0.0}
+    rate, seconds = float(settled["rate_bps"]), float(sent["seconds"])
+    base, mean = sent["base_rtt_s"], sent["mean_rtt_s"]
+    port = port_goodput(asked.port_bps)
+    if port is not None and rate > port * PASSED:
+        port = None
+    limited = what_limited(
+        busy=sent["busy"],
+        window=sent["window"],
+        buffer=sent["buffer"],
+        sender_cpu=sent["cpu"],
+        receiver_cpu=received["cpu"],
+        queue_s=(mean or 0.0) - (base or 0.0),
+        threads=asked.streams,
+        cores=asked.cores,
+        rate_bps=rate,
+        port_bps=port,
+    )
+    if asked.url and not limited and not _queue_grew(load):
+        limited = NO_QUEUE
+    ideal = asked.ideal_bps or port or rate
+    return TransferResult(
+        agent=asked.agent,
+        peer=asked.peer,
+        way=asked.way,
+        start_ns=start_ns,
+        seconds=seconds,
+        streams=asked.streams,
+        rate_bps=rate,
+        steady=bool(settled["steady"]),
+        spread=float(settled["spread"]),
+        limited=limited,
+        octets=int(sent["octets"]),
+        wire_octets=cost_octets(outcome),
+        ended=str(sent["ended"]),
+        received_bps=received["rate_bps"],
+        efficiency=efficiency_ratio(sent["first_octets"], sent["resent_octets"]),
+        time_ratio=transfer_time_ratio(seconds, sent["octets"] * 8 / ideal)
+        if ideal and sent["octets"]
+        else None,
+        buffer_delay=buffer_delay_ratio(mean, base) if base and mean else None,
+        base_rtt_s=base,
+        mean_rtt_s=mean,
+        load=load,
+        round_trips=round_trips_of(outcome),
+    )

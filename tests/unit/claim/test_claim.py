@@ -1,0 +1,109 @@
+"""What may be claimed of recorded faults, and what is refused on thin evidence."""
+
+from dataclasses import replace
+
+import pytest
+
+from support.reported import sighted
+from whichhop.claim.claim import chosen, claim_of, happened, stands_apart
+from whichhop.compare.windows.tally import count_in
+from whichhop.model import Cause, Owner
+from whichhop.model.dossier import Figure
+
+pytestmark = pytest.mark.slow
+
+
+def test_a_recorded_fault_of_the_line_is_held_against_the_provider() -> None:
+    claim, about, ticks, crossing = claim_of(sighted("upstream-link")[0])
+    assert claim is not None
+    assert claim.made
+    assert claim.elements == ("modem/provider-edge",)
+    assert claim.owner is Owner.PROVIDER
+    assert ticks.any()
+    assert len(about) == 1
+    assert {"the link router to modem", "the home's own traffic"} <= {c.what for c in claim.cleared}
+    assert len(crossing) == 8  # four agents to the edge and to the anchor
+
+
+@pytest.mark.parametrize("story", ["backhaul", "wireless-hop"])
+def test_a_recorded_fault_of_the_home_is_never_held_against_the_provider(story: str) -> None:
+    claim, _, _, _ = claim_of(sighted(story)[0])
+    assert claim is not None
+    assert not claim.made
+    assert claim.owner is Owner.HOME
+
+
+def test_a_healthy_recording_gives_no_claim() -> None:
+    sight, _ = sighted("none")
+    claim, about, ticks, crossing = claim_of(sight)
+    assert claim is None
+    assert (about, crossing) == ((), ())
+    assert not ticks.any()
+    assert happened(sight, about) == ()
+
+
+def test_without_byte_counters_nothing_is_claimed_and_they_are_asked_for() -> None:
+    claim, _, _, _ = claim_of(sighted("upstream-link", counters=False)[0])
+    assert claim is not None
+    assert not claim.made
+    assert any("own traffic" in text for text in (*claim.missing, *claim.would_change))
+
+
+def test_an_unproven_verdict_is_never_made_a_claim() -> None:
+    sight, _ = sighted("upstream-link")
+    doubted = tuple(replace(v, proven=False, missing=("a second target",)) for v in sight.verdicts)
+    claim, _, _, _ = claim_of(replace(sight, verdicts=doubted))
+    assert claim is not None
+    assert not claim.made
+    assert "a second target" in claim.missing
+
+
+def test_proven_episodes_of_the_provider_come_before_longer_ones_of_the_home() -> None:
+    sight, _ = sighted("upstream-link")
+    (line,) = sight.verdicts
+    longer = replace(line, cause=Cause.BACKHAUL, elements=("attic/router",), start_ns=sight.table.start_ns)
+    assert chosen(replace(sight, verdicts=(longer, line))) == (line,)
+
+
+def figure(name: str, low: float | None, high: float | None) -> Figure:
+    return Figure(name=name, words="", unit="ratio", value=low, low=low, high=high, count=1)
+
+
+QUIET = {
+    "line-loss": figure("line-loss", 0.0, 0.01),
+    "beside-loss": figure("beside-loss", 0.0, 0.01),
+    "quiet-loss": figure("quiet-loss", 0.0, 0.01),
+    "line-added": figure("line-added", 0.0, 0.001),
+    "beside-added": figure("beside-added", 0.0, 0.001),
+}
+
+
+@pytest.mark.parametrize(
+    ("changes", "apart"),
+    [
+        ({}, False),
+        ({"line-loss": figure("line-loss", 0.02, 0.05)}, True),
+        ({"line-loss": figure("line-loss", 0.02, 0.05), "beside-loss": figure("b", 0.0, 0.03)}, False),
+        ({"line-loss": figure("line-loss", 0.02, 0.05), "beside-loss": figure("b", None, None)}, False),
+        ({"line-added": figure("line-added", 0.02, 0.05)}, True),
+        ({"line-added": figure("line-added", None, None)}, False),
+        ({"line-added": figure("line-added", 0.02, 0.05), "beside-added": figure("b", None, None)}, False),
+        ({"line-added": figure("line-added", 0.0005, 0.0008), "beside-added": figure("b", 0.0, 0.0)}, False),
+    ],
+)
+def test_figures_stand_apart_only_when_the_intervals_do(changes: dict[str, Figure], apart: bool) -> None:
+    assert stands_apart({**QUIET, **changes}) is apart
+
+
+def test_nothing_is_claimed_of_a_line_whose_loss_the_home_shares() -> None:
+    sight, _ = sighted("upstream-link")
+    same = replace(sight.table, lost=sight.table.sent // 4, q50_s=sight.table.q50_s * 0 + 0.01)
+    claim, _, _, _ = claim_of(replace(sight, table=same))
+    assert claim is not None
+    assert not claim.made
+    assert any("stand clear" in m for m in claim.missing)
+
+
+def test_an_empty_span_gives_an_empty_table() -> None:
+    table, tallies = count_in((), (), start_ns=0, end_ns=60 * 10**9)
+    assert (table.ticks, tallies) == (6, ())

@@ -1,0 +1,57 @@
+"""Stand-ins: no true name or address is left, and the same home is judged the same."""
+
+import msgspec
+import pytest
+
+from support.reported import recorded, sighted, span_of
+from whichhop.claim.claim import claim_of
+from whichhop.claim.pseudonyms import StandIns, stripped
+from whichhop.claim.span import sight_of
+from whichhop.compare.windows.tally import count_in, counted_of
+from whichhop.lab.alder import alder_home
+from whichhop.model import Reading, derive_sessions
+
+TRUE = ("Alder", "desk", "attic", "study", "harbour", "192.0.2", "203.0.113", "198.51.100")
+
+
+def test_no_name_or_address_of_the_home_is_left() -> None:
+    text = msgspec.json.encode(StandIns.of(stripped(alder_home())).home).decode()
+    assert not [word for word in TRUE if word in text]
+
+
+def test_the_same_home_gives_the_same_stand_ins() -> None:
+    assert StandIns.of(alder_home()) == StandIns.of(alder_home())
+
+
+def test_sessions_under_stand_ins_are_those_the_stand_in_home_implies() -> None:
+    stand = StandIns.of(alder_home())
+    assert [stand.key(s.key) for s in derive_sessions(alder_home())] == [
+        s.key for s in derive_sessions(stand.home)
+    ]
+
+
+def test_a_modems_name_inside_a_levels_name_is_replaced() -> None:
+    stand = StandIns.of(alder_home())
+    found = stand.reading(Reading(at_ns=0, agent="router", name="levels/modem/down-1/power_dbmv", value=1.0))
+    assert found.name == "levels/modem-1/down-1/power_dbmv"
+    assert found.agent == "router-1"
+
+
+@pytest.mark.slow
+def test_a_claim_under_stand_ins_has_the_same_figures() -> None:
+    records, readings = recorded("upstream-link")
+    stand = StandIns.of(alder_home())
+    start, end = span_of(records)
+    keys = sorted({r.session for r in records})
+    from dataclasses import replace
+
+    parts = (replace(counted_of(k, records), session=stand.key(k)) for k in keys)
+    table, _ = count_in([stand.key(k) for k in keys], parts, start_ns=start, end_ns=end)
+    hidden = sight_of(stand.home, table, [stand.reading(r) for r in readings])
+    assert hidden is not None
+    claim, plain = claim_of(hidden)[0], claim_of(sighted("upstream-link")[0])[0]
+    assert claim is not None
+    assert plain is not None
+    assert claim.figures == plain.figures
+    assert claim.elements == ("modem-1/provider-edge",)
+    assert not [w for w in TRUE if w in msgspec.json.encode(claim).decode()]

@@ -1,0 +1,93 @@
+import numpy as np
+import pytest
+
+from support.homes import alder
+from whichhop.compare.inference.evidence import (
+    LOWEST,
+    columns_of,
+    interpolation,
+    log_mean,
+    minor_evidence,
+    mixed,
+    part_evidence,
+    part_sums,
+)
+from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
+from whichhop.compare.suspects.elements import elements_of
+from whichhop.model import derive_sessions
+
+HOME = alder()
+SESSIONS = derive_sessions(HOME)
+ELEMENTS = elements_of(HOME, SESSIONS)
+NAMES = [e.name for e in ELEMENTS]
+COLUMNS = columns_of(ELEMENTS, len(SESSIONS))
+
+
+def evidence(delay=0.0, loss=0.0, ticks=1):
+    return Evidence(
+        delay=np.full((len(DELAYS_S), ticks, len(SESSIONS)), delay, dtype=np.float32),
+        loss=np.full((len(LOSSES), ticks, len(SESSIONS)), loss, dtype=np.float32),
+        alone=np.zeros((ticks, len(SESSIONS)), dtype=bool),
+    )
+
+
+def test_the_log_mean_is_the_log_of_the_mean():
+    rng = np.random.default_rng(1)
+    values = rng.normal(size=(9, 4, 3)).astype(np.float32)
+    found = log_mean(values, np.ones((9, 3), dtype=bool))
+    np.testing.assert_allclose(found, np.log(np.exp(values).mean(axis=0)), rtol=1e-5, atol=1e-5)
+
+
+def test_disallowed_values_count_as_impossible_and_stay_in_the_divisor():
+    values = np.zeros((4, 1, 1), dtype=np.float32)
+    allowed = np.array([[True], [False], [False], [False]])
+    assert log_mean(values, allowed)[0, 0] == pytest.approx(np.log(1 / 4))
+    assert log_mean(values, np.zeros((4, 1), dtype=bool))[0, 0] == LOWEST
+
+
+def test_an_element_adds_up_the_sessions_that_cross_it():
+    sums, _ = part_sums(evidence(delay=1.0), COLUMNS)
+    for j, element in enumerate(ELEMENTS):
+        assert sums[0, 0, j] == pytest.approx(len(element.column), rel=1e-4)
+
+
+def test_who_crosses_the_air_twice_is_read_at_twice_the_delay():
+    table = evidence()
+    place = list(DELAYS_S).index(np.float32(0.010))
+    table.delay[place] = 1.0  # excess of 10 ms and no other
+    sums, _ = part_sums(table, COLUMNS)
+    air = NAMES.index("air:attic")
+    twice = ELEMENTS[air].twice
+    once = ELEMENTS[air].column - twice
+    assert twice
+    # At 5 ms of the air, who crosses it twice has 10.
+    assert sums[0, 0, air] == pytest.approx(len(twice), rel=1e-3)
+    # At 10 ms, who crosses it twice would have 20, of which this table knows nothing.
+    assert sums[place, 0, air] == pytest.approx(len(once), rel=1e-3)
+
+
+def test_a_radio_hop_has_a_minor_excess_and_a_cable_none():
+    assert COLUMNS.minor[NAMES.index("desk/attic")]
+    assert not COLUMNS.minor[NAMES.index("study/router")]
+    found = minor_evidence(part_sums(evidence(), COLUMNS), COLUMNS)
+    assert found[0, NAMES.index("study/router")] == LOWEST
+    assert found[0, NAMES.index("desk/attic")] > LOWEST
+
+
+def test_the_mix_is_an_average_over_shapes():
+    delay, loss = np.array([[1.0]], dtype=np.float32), np.array([[2.0]], dtype=np.float32)
+    wanted = np.log(0.4 * np.exp(1) + 0.3 * np.exp(2) + 0.3 * np.exp(3))
+    assert mixed(delay, loss)[0, 0] == pytest.approx(wanted, rel=1e-5)
+
+
+def test_no_evidence_supports_no_element():
+    delay, loss = part_evidence(part_sums(evidence(), COLUMNS), COLUMNS)
+    assert (delay <= 1e-6).all()
+    assert (loss <= 1e-6).all()
+
+
+def test_interpolation_is_numpys():
+    grid = np.array([1.0, 2.0, 4.0, 8.0])
+    values = np.array([0.5, 1.5, 3.0, 7.0, 9.0])
+    table = np.array([0.0, 1.0, -1.0, 5.0])
+    np.testing.assert_allclose(interpolation(grid, values) @ table, np.interp(values, grid, table))

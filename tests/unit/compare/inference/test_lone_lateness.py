@@ -1,0 +1,70 @@
+"""Who dozes is told from what is slow: shapes as IEEE 802.11's power save makes them (clause 11.2)."""
+
+import numpy as np
+import pytest
+
+from support.homes import alder
+from support.windows import disturb, named, quiet
+from whichhop.compare.history import judge
+from whichhop.compare.inference.evidence import columns_of
+from whichhop.compare.inference.lone_lateness import odd
+from whichhop.compare.suspects.elements import elements_of
+from whichhop.model import derive_sessions
+
+HOME = alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}")
+SESSIONS = derive_sessions(HOME)
+ELEMENTS = elements_of(HOME, SESSIONS)
+COLUMNS = columns_of(ELEMENTS, len(SESSIONS))
+SCALE = np.full(len(SESSIONS), 0.001)
+
+
+def column(name):
+    return sorted(next(e.column for e in ELEMENTS if e.name == name))
+
+
+def found(over):
+    return odd(over, SCALE, COLUMNS.matrix, COLUMNS.agents)
+
+
+def test_one_late_session_among_clean_ones_is_odd():
+    over = np.zeros((3, len(SESSIONS)))
+    over[1, named(SESSIONS, "desk>router:echo")] = 0.2
+    expected = over > 0
+    assert (found(over) == expected).all()
+
+
+@pytest.mark.parametrize("name", [e.name for e in ELEMENTS])
+def test_whatever_delays_all_that_crosses_it_makes_no_session_odd(name):
+    over = np.zeros((1, len(SESSIONS)))
+    over[0, column(name)] = 0.1
+    assert not found(over).any()
+
+
+def test_a_dozing_agents_late_sessions_are_odd_together_but_not_beside_a_waking_witness():
+    target = column("destination:harbour")
+    mine = named(SESSIONS, "desk>harbour:stamp")
+    over = np.zeros((2, len(SESSIONS)))
+    over[:, named(SESSIONS, "desk>router:echo")] = 0.2
+    over[:, mine] = 0.2
+    over[1, target] = 0.2
+    assert found(over)[0, mine]
+    assert not found(over)[1, target].any()
+
+
+def test_small_lateness_and_silence_are_not_odd():
+    over = np.full((1, len(SESSIONS)), np.nan)
+    assert not found(over).any()
+    over[0] = 0.012
+    assert not found(over).any()
+
+
+def test_a_session_late_for_an_hour_by_itself_gets_no_verdict_and_hides_no_fault():
+    table = quiet(HOME, 400)
+    for text in ("desk>router:echo", "desk>harbour:stamp"):
+        place = named(SESSIONS, text)
+        table.q50_s[30:390, place] += 0.12
+        table.q80_s[30:390, place] += 0.22
+    assert judge(HOME, SESSIONS, table) == []
+    disturb(table, HOME, "study/router", slice(200, 215), delay_s=0.04)
+    (verdict,) = judge(HOME, SESSIONS, table)
+    assert verdict.elements == ("study/router",)

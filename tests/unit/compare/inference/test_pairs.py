@@ -1,0 +1,108 @@
+import numpy as np
+import pytest
+
+from support.homes import alder
+from whichhop.compare.inference.evidence import SHAPES, columns_of
+from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
+from whichhop.compare.inference.pairs import Pairs, below, distinct_pairs, log_sum
+from whichhop.compare.suspects.elements import elements_of
+from whichhop.model import derive_sessions
+
+HOME = alder()
+SESSIONS = derive_sessions(HOME)
+ELEMENTS = elements_of(HOME, SESSIONS)
+NAMES = [e.name for e in ELEMENTS]
+COLUMNS = columns_of(ELEMENTS, len(SESSIONS))
+
+
+def drawn(seed=1, ticks=2):
+    rng = np.random.default_rng(seed)
+    return Evidence(
+        delay=rng.normal(0, 1, (len(DELAYS_S), ticks, len(SESSIONS))).astype(np.float32),
+        loss=rng.normal(0, 1, (len(LOSSES), ticks, len(SESSIONS))).astype(np.float32),
+        alone=np.zeros((ticks, len(SESSIONS)), dtype=bool),
+    )
+
+
+def brute(evidence, a, b, tick):
+    """The definition, with numpy.interp: delays add, survivals multiply, each cause has its own shape."""
+    in_a, in_b = ELEMENTS[a].column, ELEMENTS[b].column
+
+    def mean(table, grid, rows_a, rows_b, combine):
+        total = 0.0
+        for x in rows_a:
+            for y in rows_b:
+                at = {"a": x, "b": y, "ab": combine(x, y)}
+                value = 0.0
+                for s in in_a | in_b:
+                    who = ("a" if s in in_a else "") + ("b" if s in in_b else "")
+                    if at[who] is not None:
+                        value += np.interp(at[who], grid, table[:, tick, s])
+                total += np.exp(value)
+        return total
+
+    def part(which, use_a, use_b):
+        table, grid = ((evidence.delay, DELAYS_S), (evidence.loss, LOSSES))[which]
+        allowed = (COLUMNS.delays, COLUMNS.losses)[which]
+        rows_a = grid[allowed[:, a]] if use_a else [None]
+        rows_b = grid[allowed[:, b]] if use_b else [None]
+
+        def combine(x, y):
+            if x is None or y is None:
+                return y if x is None else x
+            return x + y if which == 0 else 1 - (1 - x) * (1 - y)
+
+        divisor = len(grid) ** (use_a + use_b)
+        return mean(table, grid, rows_a, rows_b, combine) / divisor
+
+    out = 0.0
+    for da, la, wa in SHAPES:
+        for db, lb, wb in SHAPES:
+            out += wa * wb * part(0, da, db) * part(1, la, lb)
+    return np.log(out)
+
+
+@pytest.mark.parametrize(
+    ("one", "two"),
+    [("desk/attic", "modem/provider-edge"), ("study/router", "beyond"), ("attic/router", "reply:router")],
+)
+def test_a_pair_is_the_sum_over_both_excesses_by_its_definition(one, two):
+    evidence = drawn()
+    a, b = NAMES.index(one), NAMES.index(two)
+    found = Pairs(evidence, COLUMNS).ratio(a, b)
+    for tick in range(2):
+        assert found[tick] == pytest.approx(brute(evidence, a, b, tick), abs=2e-3)
+
+
+def test_elements_that_share_no_session_add_up():
+    tables = Pairs(drawn(), COLUMNS)
+    a, b = NAMES.index("reply:router"), NAMES.index("reply:provider-edge")
+    np.testing.assert_allclose(tables.ratio(a, b), tables.single[:, a] + tables.single[:, b], rtol=1e-5)
+
+
+def test_the_order_of_a_pair_does_not_matter():
+    tables = Pairs(drawn(), COLUMNS)
+    a, b = NAMES.index("desk/attic"), NAMES.index("beyond")
+    assert tables.ratio(a, b) is tables.ratio(b, a)
+
+
+def test_a_cable_has_no_minor_excess():
+    tables = Pairs(drawn(), COLUMNS)
+    a, b = NAMES.index("desk/attic"), NAMES.index("study/router")
+    assert tables.beside_minor(a, b) is None
+    assert tables.beside_minor(b, a) is not None
+
+
+def test_below_is_what_lies_under_the_least_allowed():
+    assert below(np.array([False, False, True, False])).tolist() == [True, True, False, False]
+    assert not below(np.array([True, True])).any()
+
+
+def test_an_empty_sum_is_the_lowest():
+    assert log_sum(np.empty((0, 3), dtype=np.float32), 9).tolist() == [-60.0] * 3
+
+
+def test_equal_columns_are_no_pair_unless_told_apart():
+    columns = [frozenset({1}), frozenset({1}), frozenset({2})]
+    assert distinct_pairs(columns, [0, 1, 2]) == [(0, 2), (1, 2)]
+    assert distinct_pairs(columns, [0, 1, 2], apart=[1]) == [(0, 1), (0, 2), (1, 2)]

@@ -1,0 +1,45 @@
+import numpy as np
+import pytest
+
+from support.homes import alder
+from support.windows import quiet
+from whichhop.compare.inference.past import Past, prior_scales
+from whichhop.compare.inference.settings import Settings
+from whichhop.model import derive_sessions
+
+HOME = alder()
+SESSIONS = derive_sessions(HOME)
+
+
+def past(table):
+    return Past(table, np.ones(table.sent.shape, dtype=bool), prior_scales(SESSIONS), Settings())
+
+
+def test_a_radio_session_is_believed_to_spread_more_than_a_wired_one():
+    scale = dict(zip([str(s.key) for s in SESSIONS], prior_scales(SESSIONS), strict=True))
+    assert scale["desk>router:echo"] > 2 * scale["study>router:echo"]
+
+
+def test_the_baseline_is_of_the_past_only():
+    table = quiet(HOME, 200)
+    table.q50_s[100:] += 0.1
+    early = past(table).baseline(100)
+    np.testing.assert_allclose(early.loc50, np.median(table.q50_s[:100], axis=0), rtol=0.02)
+
+
+def test_suspect_ticks_stay_out():
+    table = quiet(HOME, 200)
+    table.q50_s[20:180] += 0.1
+    seen = past(table)
+    seen.suspect[20:180] = True
+    wanted = np.median(np.concatenate([table.q50_s[:20], table.q50_s[180:]]), axis=0)
+    np.testing.assert_allclose(seen.baseline(200).loc50, wanted, rtol=0.02)
+
+
+def test_what_stays_changed_for_hours_becomes_what_is_ordinary():
+    table = quiet(HOME, 3000)
+    table.q50_s[600:] += 0.03
+    seen = past(table)
+    seen.suspect[600:] = True
+    before, after = seen.baseline(600).loc50, seen.baseline(3000).loc50
+    assert after - before == pytest.approx(0.03, abs=0.002)

@@ -1,0 +1,66 @@
+from support.homes import alder
+from whichhop.compare.suspects.elements import OWN_TRAFFIC, elements_of, judged
+from whichhop.model import Cause, Method, Session, SessionKey, derive_sessions
+
+
+def columns(home, sessions=None):
+    sessions = derive_sessions(home) if sessions is None else sessions
+    return {e.name: {str(sessions[i].key) for i in e.column} for e in elements_of(home, sessions)}
+
+
+def test_a_link_is_crossed_by_the_sessions_whose_path_holds_it():
+    found = columns(alder())
+    assert found["study/router"] == {
+        "study>router:echo",
+        "study>provider-edge:echo",
+        "study>harbour:stamp",
+        "study>attic:stamp",
+        "study>desk:stamp",
+        "attic>study:stamp",
+        "desk>study:stamp",
+    }
+
+
+def test_own_traffic_has_the_access_links_column():
+    found = columns(alder())
+    assert found[OWN_TRAFFIC] == found["modem/provider-edge"]
+    assert {key.split(">")[1].split(":")[0] for key in found[OWN_TRAFFIC]} == {"provider-edge", "harbour"}
+
+
+def test_a_host_is_crossed_by_its_own_sessions_only():
+    assert {key.split(">")[0] for key in columns(alder())["host:desk"]} == {"desk"}
+
+
+def test_air_is_an_element_only_where_two_radio_links_meet():
+    # At the attic both the wireless hop and the radio backhaul end; at the router only the backhaul.
+    found = columns(alder())
+    assert found["air:attic"] == found["desk/attic"] | found["attic/router"]
+    assert "air:router" not in found
+
+
+def test_an_anchor_is_a_destination_and_a_home_box_a_responder():
+    by_name = {e.name: e.cause for e in elements_of(alder(), derive_sessions(alder()))}
+    assert by_name["destination:harbour"] is Cause.DESTINATION
+    assert by_name["reply:router"] is Cause.RESPONDER
+    assert "reply:harbour" not in by_name
+
+
+def test_a_lookup_session_belongs_to_its_resolver_and_to_no_responder():
+    home = alder()
+    path = home.path("desk", "router")
+    assert path is not None
+    key = SessionKey(agent="desk", target="cache", method=Method.LOOKUP)
+    found = columns(home, (*derive_sessions(home), Session(key=key, address=None, path=path)))
+    assert found["resolver:cache"] == {"desk>cache:lookup"}
+    assert "reply:cache" not in found
+    assert "desk>cache:lookup" in found["attic/router"]
+
+
+def test_sessions_under_load_do_not_speak():
+    home = alder()
+    path = home.path("desk", "router")
+    assert path is not None
+    loaded = Session(
+        key=SessionKey(agent="desk", target="router", method=Method.LOADED), address=None, path=path
+    )
+    assert judged((loaded,)) == ()

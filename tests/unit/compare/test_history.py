@@ -1,0 +1,178 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from support.homes import alder
+from support.windows import START_NS, disturb, full_line, named, quiet
+from whichhop.compare.history import judge
+from whichhop.model import Cause, Reading, derive_sessions
+from whichhop.model.units import NS_PER_S
+
+HOME = alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}")
+SESSIONS = derive_sessions(HOME)
+FAULT = slice(4, 10)
+
+
+def counters(ticks, share=0.01):
+    step = 20_000_000 / 8 * 10 * share
+    return [
+        Reading(at_ns=START_NS + t * 10 * NS_PER_S, agent="attic", name="wan_tx_bytes", value=step * t)
+        for t in range(-1, ticks + 2)
+    ]
+
+
+def test_a_quiet_home_gets_no_verdict():
+    assert judge(HOME, SESSIONS, quiet(HOME, 400)) == []
+
+
+@pytest.mark.parametrize("kind", [{"delay_s": 0.040}, {"lost": 3}, {"lost": 10}])
+@pytest.mark.parametrize(
+    ("element", "cause"),
+    [
+        ("desk/attic", Cause.WIRELESS_HOP),
+        ("attic/router", Cause.BACKHAUL),
+        ("study/router", Cause.WIRED_LAN),
+        ("modem/provider-edge", Cause.UPSTREAM_LINK),
+    ],
+)
+def test_a_fault_of_a_minute_is_named_after_forty_quiet_seconds(element, cause, kind):
+    table = disturb(quiet(HOME, 10), HOME, element, FAULT, **kind)
+    (verdict,) = judge(HOME, SESSIONS, table, counters(10))
+    assert verdict.cause is cause
+    assert verdict.elements == (element,)
+    assert verdict.probability > 0.95
+    assert verdict.start_ns == START_NS + 40 * NS_PER_S
+    assert verdict.end_ns is None
+
+
+def test_the_figures_are_those_that_were_put_in():
+    table = disturb(quiet(HOME, 60), HOME, "attic/router", slice(20, 40), delay_s=0.040, lost=1)
+    (verdict,) = judge(HOME, SESSIONS, table, counters(60))
+    assert verdict.severity is not None
+    assert verdict.severity.added_p50_s == pytest.approx(0.040, abs=0.001)
+    assert verdict.severity.loss_ratio == pytest.approx(0.1, abs=0.001)
+    assert verdict.end_ns == START_NS + 400 * NS_PER_S
+
+
+def test_a_proven_accusation_of_the_provider_passes_every_guard():
+    table = disturb(quiet(HOME, 60), HOME, "modem/provider-edge", slice(20, 40), delay_s=0.040)
+    (verdict,) = judge(HOME, SESSIONS, table, counters(60))
+    assert verdict.cause is Cause.UPSTREAM_LINK
+    assert verdict.proven, verdict.missing
+
+
+def test_without_counters_the_provider_is_likely_but_not_proven():
+    table = disturb(quiet(HOME, 60), HOME, "modem/provider-edge", slice(20, 40), delay_s=0.040)
+    (verdict,) = judge(HOME, SESSIONS, table)
+    assert verdict.cause is Cause.UPSTREAM_LINK
+    assert not verdict.proven
+    assert "own traffic is not known" in verdict.missing
+    assert "own-traffic" in verdict.elements
+
+
+def test_a_full_line_is_the_homes_own_traffic():
+    table = disturb(quiet(HOME, 60), HOME, "modem/provider-edge", slice(20, 40), delay_s=0.120)
+    used = full_line(62, 20, 40)
+    (verdict,) = judge(HOME, SESSIONS, table, used)
+    assert verdict.cause is Cause.OWN_TRAFFIC
+
+
+def test_an_unaddressed_modem_leaves_cable_and_line_not_separable_when_packets_are_lost():
+    home = alder()
+    table = disturb(quiet(home, 60), home, "modem/provider-edge", slice(20, 40), lost=3)
+    (verdict,) = judge(home, derive_sessions(home), table, counters(60))
+    assert verdict.cause is Cause.NOT_SEPARABLE
+    assert set(verdict.elements) == {"router/modem", "modem/provider-edge"}
+    assert any("modem" in words for words in verdict.would_change)
+
+
+def test_one_anchor_alone_cannot_tell_the_destination_from_the_network_before_it():
+    table = disturb(quiet(HOME, 60), HOME, "beyond", slice(20, 40), delay_s=0.040)
+    (verdict,) = judge(HOME, SESSIONS, table, counters(60))
+    assert verdict.cause is Cause.NOT_SEPARABLE
+    assert set(verdict.elements) == {"beyond", "destination:harbour"}
+    assert any("anchor" in words for words in verdict.would_change)
+
+
+def test_two_faults_at_once_are_both_named():
+    table = disturb(quiet(HOME, 80), HOME, "desk/attic", slice(20, 60), delay_s=0.060)
+    table = disturb(table, HOME, "modem/provider-edge", slice(30, 50), lost=4)
+    found = {v.cause: v for v in judge(HOME, SESSIONS, table, counters(80))}
+    assert set(found) == {Cause.WIRELESS_HOP, Cause.UPSTREAM_LINK}
+
+
+def test_a_sleeping_agent_is_nobodys_fault():
+    table = quiet(HOME, 60)
+    desk = [i for i, s in enumerate(SESSIONS) if s.key.agent == "desk"]
+    to_desk = [i for i, s in enumerate(SESSIONS) if s.key.target == "desk"]
+    table.aside[20:40, desk] = 10
+    table.sent[20:40, desk] = 0
+    table.q50_s[20:40, desk] = np.nan
+    table.lost[20:40, to_desk] = 10
+    table.q50_s[20:40, to_desk] = np.nan
+    assert judge(HOME, SESSIONS, table) == []
+
+
+def key_facts(verdicts):
+    return [(v.cause, v.elements, v.start_ns, v.end_ns, round(v.probability, 6)) for v in verdicts]
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.permutations(range(len(SESSIONS))))
+def test_the_order_of_sessions_changes_nothing(order):
+    table = disturb(quiet(HOME, 40), HOME, "attic/router", slice(15, 30), delay_s=0.050)
+    shuffled = [SESSIONS[i] for i in order]
+    moved = table.picked([s.key for s in shuffled])
+    assert key_facts(judge(HOME, shuffled, moved)) == key_facts(judge(HOME, SESSIONS, table))
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.sampled_from(range(len(SESSIONS))))
+def test_a_session_that_sends_nothing_changes_nothing(dead):
+    table = disturb(quiet(HOME, 40), HOME, "attic/router", slice(15, 30), delay_s=0.050)
+    without = [s for i, s in enumerate(SESSIONS) if i != dead]
+    silent = replace(table)
+    silent.sent[:, dead] = 0
+    silent.q50_s[:, dead] = np.nan
+    gone = key_facts(judge(HOME, without, table.picked([s.key for s in without])))
+    there = key_facts(judge(HOME, SESSIONS, silent))
+    assert [f[:4] for f in there] == [f[:4] for f in gone]
+
+
+@settings(max_examples=len(SESSIONS), deadline=None)
+@given(st.sampled_from(range(len(SESSIONS))))
+def test_one_session_that_loses_all_never_accuses_the_provider(lone):
+    table = quiet(HOME, 60)
+    table.lost[20:50, lone] = 10
+    table.q50_s[20:50, lone] = np.nan
+    for verdict in judge(HOME, SESSIONS, table, counters(60)):
+        assert not (verdict.proven and verdict.cause in (Cause.UPSTREAM_LINK, Cause.BEYOND))
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 10_000))
+def test_any_data_give_probabilities(seed):
+    rng = np.random.default_rng(seed)
+    table = quiet(HOME, 30, seed=seed)
+    table.lost[:] = rng.binomial(10, 0.3, table.lost.shape)
+    table.q50_s[:] = rng.exponential(0.05, table.q50_s.shape)
+    table.q80_s[:] = table.q50_s * 1.5
+    for verdict in judge(HOME, SESSIONS, table):
+        assert 0.0 <= verdict.probability <= 1.0
+
+
+def test_a_session_without_a_column_and_a_column_without_a_session_are_passed_over():
+    table = disturb(quiet(HOME, 40), HOME, "attic/router", slice(15, 30), delay_s=0.050)
+    place = named(SESSIONS, "desk>study:stamp")
+    fewer = [s for i, s in enumerate(SESSIONS) if i != place]
+    (one,) = judge(HOME, fewer, table)
+    (two,) = judge(HOME, SESSIONS, table.picked([s.key for s in fewer]))
+    assert one.elements == two.elements == ("attic/router",)
+
+
+def test_an_empty_history_gives_no_verdict():
+    assert judge(HOME, SESSIONS, quiet(HOME, 0)) == []
+    assert judge(HOME, (), quiet(HOME, 5)) == []

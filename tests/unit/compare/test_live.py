@@ -1,0 +1,78 @@
+import pytest
+
+from support.homes import alder
+from support.windows import START_NS, disturb, quiet
+from whichhop.compare.history import judge
+from whichhop.compare.inference.settings import Settings
+from whichhop.compare.live import Follower
+from whichhop.compare.windows.table import TICK_NS
+from whichhop.model import derive_sessions
+
+HOME = alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}")
+SESSIONS = derive_sessions(HOME)
+
+
+def follow(table, *, by=1, settings=Settings()):  # noqa: B008
+    follower = Follower(HOME, SESSIONS, settings, start_ns=table.start_ns)
+    seen = []
+    for first in range(0, table.ticks, by):
+        seen.append(follower.feed(table.span(first, min(first + by, table.ticks))))
+    return follower, seen
+
+
+def test_live_use_comes_to_the_verdict_that_history_gives():
+    table = disturb(quiet(HOME, 40), HOME, "attic/router", slice(15, 30), delay_s=0.050)
+    _, seen = follow(table)
+    (live,) = seen[-1]
+    (past,) = judge(HOME, SESSIONS, table, (), Settings())
+    assert (live.cause, live.elements) == (past.cause, past.elements)
+    assert (live.start_ns, live.end_ns) == (past.start_ns, past.end_ns)
+    assert live.probability == pytest.approx(past.probability)
+
+
+def test_a_fault_is_named_within_a_minute_and_lasts_while_it_lasts():
+    table = disturb(quiet(HOME, 40), HOME, "attic/router", slice(15, 30), delay_s=0.050)
+    follower, seen = follow(table.span(0, 30))
+    first = next(i for i, verdicts in enumerate(seen) if verdicts)
+    assert 15 <= first <= 20
+    assert all(v.end_ns is None for v in seen[-1])
+    assert follower.findings()[0].elements == ("attic/router",)
+    assert follower.findings()[0].probability > 0.95
+
+
+def test_a_quiet_home_is_calm():
+    follower, seen = follow(quiet(HOME, 60))
+    assert not any(seen)
+    assert follower.findings() == []
+
+
+def test_ticks_may_come_in_pieces_of_any_length():
+    table = disturb(quiet(HOME, 40), HOME, "desk/attic", slice(15, 30), lost=5)
+    one, many = follow(table)[1][-1], follow(table, by=7)[1][-1]
+    assert [(v.cause, v.start_ns) for v in one] == [(v.cause, v.start_ns) for v in many]
+
+
+def test_a_piece_that_does_not_follow_is_refused():
+    follower = Follower(HOME, SESSIONS, start_ns=START_NS)
+    with pytest.raises(ValueError, match="the piece begins at"):
+        follower.feed(quiet(HOME, 3).span(1, 2))
+
+
+def test_old_ticks_are_forgotten_and_the_baseline_stays():
+    # A reach of 20 minutes: 120 ticks kept, and 1080 more before the first are dropped.
+    table = disturb(quiet(HOME, 1300), HOME, "attic/router", slice(1250, 1270), delay_s=0.050)
+    _, seen = follow(table, by=26, settings=Settings(baseline_s=1200.0))
+    (verdict,) = seen[-1]
+    assert verdict.elements == ("attic/router",)
+    assert verdict.start_ns - START_NS == 1250 * TICK_NS
+    (past,) = judge(HOME, SESSIONS, table, (), Settings(baseline_s=1200.0))
+    assert (verdict.start_ns, verdict.end_ns) == (past.start_ns, past.end_ns)
+
+
+def test_live_use_speaks_in_the_tick_that_history_says_it_would():
+    table = disturb(quiet(HOME, 40), HOME, "attic/router", slice(15, 30), delay_s=0.050)
+    _, seen = follow(table)
+    first = next(i for i, verdicts in enumerate(seen) if verdicts)
+    (past,) = judge(HOME, SESSIONS, table, (), Settings())
+    assert past.detected_ns == table.at_ns(first + 1)
+    assert 15 < first <= 17

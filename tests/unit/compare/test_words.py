@@ -1,0 +1,75 @@
+from whichhop.compare.words import element_words, explain, headline, names_words
+from whichhop.model import Cause, RuledOut, Severity, Verdict
+
+
+def verdict(**changes):
+    facts = {
+        "cause": Cause.BACKHAUL,
+        "elements": ("attic/router",),
+        "probability": 0.97,
+        "start_ns": 0,
+        "end_ns": None,
+    }
+    return Verdict(**(facts | changes))
+
+
+def test_elements_have_words():
+    assert element_words("desk/attic") == "the link desk to attic"
+    assert element_words("reply:router") == "the answers of router alone"
+    assert element_words("own-traffic") == "the home's own traffic"
+    assert element_words("cellar cable") == "the link cellar cable"
+
+
+def test_of_several_only_one_need_be_at_fault():
+    assert names_words(("a/b", "b/c", "own-traffic")) == (
+        "the link a to b, the link b to c or the home's own traffic"
+    )
+
+
+def test_the_headline_names_the_cause_the_place_and_how_sure():
+    assert headline(verdict()) == "The backhaul: the link attic to router (97% sure)."
+
+
+def test_what_is_not_proven_says_so_and_what_is_missing():
+    found = explain(
+        verdict(
+            cause=Cause.UPSTREAM_LINK,
+            elements=("modem/provider-edge",),
+            proven=False,
+            missing=("own traffic is not known",),
+        )
+    )
+    assert found[0].startswith("Likely, not proven: the line to the provider")
+    assert any("own traffic is not known" in line for line in found)
+
+
+def test_a_group_says_that_it_cannot_be_told():
+    found = headline(verdict(cause=Cause.NOT_SEPARABLE, elements=("a/b", "b/c")))
+    assert found.startswith("These vantage points cannot tell which")
+
+
+def test_figures_reasons_and_remedies_are_told():
+    found = explain(
+        verdict(
+            severity=Severity(
+                sent=600,
+                lost=60,
+                added_p50_s=0.04,
+                added_p95_s=0.09,
+                loss_ratio=0.1,
+                loss_low=0.078,
+                loss_high=0.127,
+            ),
+            ruled_out=(RuledOut(what="desk/attic", why="it stayed quiet", sessions=("a>b:echo",)),),
+            would_change=("run an agent on router",),
+        )
+    )
+    text = " ".join(found)
+    assert "40 ms added" in text
+    assert "10.0% of 600 packets lost (95 % interval 7.8% to 12.7%)" in text
+    assert "Ruled out: the link desk to attic, because it stayed quiet (a>b:echo)." in text
+    assert "run an agent on router" in text
+
+
+def test_a_healthy_home_is_told_in_one_sentence():
+    assert headline(verdict(cause=Cause.HEALTHY, elements=())).startswith("Nothing exceeds")

@@ -1,0 +1,109 @@
+import numpy as np
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from statsmodels.stats.proportion import proportions_ztest
+
+from support.homes import alder
+from support.windows import disturb, named, quiet
+from whichhop.compare.history import prepare
+from whichhop.compare.inference.evidence import columns_of
+from whichhop.compare.inference.scan import scan
+from whichhop.compare.inference.settings import Settings
+from whichhop.compare.suspects.elements import elements_of
+from whichhop.compare.verdict.corroboration import adds, borne, shown_by, two_proportions_z
+from whichhop.compare.verdict.episodes import Span
+from whichhop.model import derive_sessions
+
+HOME = alder()
+SESSIONS = derive_sessions(HOME)
+ELEMENTS = elements_of(HOME, SESSIONS)
+SPAN = Span(first=30, end=50, detected=33)
+
+
+def scanned(table):
+    case = prepare(HOME, SESSIONS, table, (), Settings())
+    columns = columns_of(case.elements, len(case.sessions))
+    return case, scan(case.table, case.sessions, case.alibi, columns, case.settings)
+
+
+def element(case, name):
+    return next(e for e in case.elements if e.name == name)
+
+
+def column(case, name):
+    return sorted(element(case, name).column)
+
+
+def test_a_box_that_limits_its_answers_may_single_out_one_asker():
+    table = quiet(HOME, 60)
+    place = named(SESSIONS, "study>provider-edge:echo")
+    table.lost[30:50, place] = 10
+    table.q50_s[30:50, place] = np.nan
+    case, done = scanned(table)
+    assert borne(done, element(case, "reply:provider-edge"), SPAN)
+    assert not borne(done, element(case, "modem/provider-edge"), SPAN)
+
+
+@given(st.integers(1, 500), st.integers(1, 500), st.data())
+def test_the_statistic_of_two_proportions_is_that_of_statsmodels(sent, other, data):
+    lost, also = data.draw(st.integers(0, sent)), data.draw(st.integers(0, other))
+    assume(0 < lost + also < sent + other)
+    expected, _ = proportions_ztest([lost, also], [sent, other])
+    assert two_proportions_z(lost, sent, also, other) == pytest.approx(expected, abs=1e-9)
+
+
+def test_an_inner_suspect_adds_when_it_fares_worse_than_the_rest_and_not_when_it_fares_alike():
+    table = disturb(quiet(HOME, 60), HOME, "attic/router", slice(30, 50), delay_s=0.05)
+    case, done = scanned(table)
+    inner, outer = element(case, "desk/attic").column, element(case, "node:attic").column
+    shared = frozenset(element(case, "attic/router").column)
+    assert not adds(done, inner & shared, shared - inner, SPAN)
+    case, done = scanned(disturb(table, HOME, "desk/attic", slice(30, 50), delay_s=0.05))
+    assert adds(done, inner & shared, shared - inner, SPAN)
+    assert inner <= outer
+
+
+def test_what_half_of_the_sessions_never_show_is_not_borne():
+    table = quiet(HOME, 60)
+    column = sorted(next(e.column for e in ELEMENTS if e.name == "attic/router"))
+    assert len(column) >= 4
+    table.lost[30:50, column[: len(column) // 2]] = 6
+    case, done = scanned(table)
+    assert not borne(done, element(case, "attic/router"), SPAN)
+
+
+def test_what_all_sessions_show_is_borne():
+    case, done = scanned(disturb(quiet(HOME, 60), HOME, "attic/router", slice(30, 50), delay_s=0.05))
+    assert borne(done, element(case, "attic/router"), SPAN)
+
+
+def test_what_one_session_shows_alone_is_not():
+    table = quiet(HOME, 60)
+    table.q80_s[30:50, named(SESSIONS, "desk>harbour:stamp")] += 0.12
+    case, done = scanned(table)
+    assert not borne(done, element(case, "destination:harbour"), SPAN)
+
+
+def test_a_second_suspect_needs_sessions_of_its_own_that_show_it():
+    case, done = scanned(disturb(quiet(HOME, 60), HOME, "attic/router", slice(30, 50), delay_s=0.05))
+    only = sorted(set(column(case, "node:attic")) - set(column(case, "attic/router")))
+    assert not shown_by(done, only, SPAN)
+    assert shown_by(done, column(case, "attic/router")[:2], SPAN)
+
+
+def test_a_light_loss_of_all_is_borne_though_no_session_says_much_by_itself():
+    # A tenth lost, drawn once in the emulated home: 42 of 420 packets, one session unlucky.
+    lost = [
+        [1, 1, 0, 2, 2, 2],
+        [0, 2, 2, 0, 1, 1],
+        [0, 3, 2, 1, 4, 0],
+        [2, 5, 1, 2, 0, 1],
+        [1, 1, 3, 7, 0, 2],
+    ]
+    table = quiet(HOME, 60)
+    columns = column(scanned(table)[0], "destination:harbour")
+    for i, place in enumerate(columns):
+        table.lost[30:36, place] = lost[i % len(lost)]
+    case, done = scanned(table)
+    assert borne(done, element(case, "destination:harbour"), Span(first=30, end=36, detected=33))

@@ -1,0 +1,49 @@
+import numpy as np
+
+from whichhop.compare.inference.settings import Settings
+from whichhop.compare.verdict.episodes import Span, merged, noticed, spans
+
+NO = np.zeros(20, dtype=bool)
+
+
+def curve(*values):
+    return np.array(values), np.zeros(len(values), dtype=bool)
+
+
+def test_two_sure_ticks_open_and_three_unsure_ones_close():
+    found = spans(*curve(0, 0.6, 0.96, 0.97, 0.9, 0.4, 0.3, 0.2, 0), Settings())
+    assert found == [Span(first=1, end=5, detected=3)]
+
+
+def test_one_sure_tick_is_not_enough():
+    assert spans(*curve(0, 0.99, 0.4, 0.99, 0.2), Settings()) == []
+
+
+def test_a_whole_outage_opens_at_once():
+    value, outage = curve(0, 0.995, 0.2, 0.1, 0.1)
+    outage[1] = True
+    assert spans(value, outage, Settings()) == [Span(first=1, end=2, detected=1)]
+
+
+def test_live_use_notices_when_the_last_tick_and_in_its_light_the_one_before_are_sure():
+    outage = np.zeros(5, dtype=bool)
+    forward, soon = np.array([0, 0.5, 0.95, 0.95, 0.2]), np.array([0, 0.93, 0.97, 0.6, 0.2])
+    assert noticed(forward, soon, outage, Settings()).tolist() == [False, False, True, True, False]
+    outage[1] = True
+    sure = np.array([0, 0.995, 0.2, 0.2, 0.2])
+    assert noticed(sure, soon, outage, Settings()).tolist() == [False, True, False, False, False]
+
+
+def test_an_episode_may_last_to_the_end():
+    assert spans(*curve(0, 0.96, 0.96, 0.96), Settings()) == [Span(first=1, end=4, detected=2)]
+
+
+def test_a_short_dip_does_not_close():
+    found = spans(*curve(0.96, 0.96, 0.4, 0.4, 0.96, 0.96), Settings())
+    assert found == [Span(first=0, end=6, detected=1)]
+
+
+def test_near_episodes_are_one():
+    parts = [Span(first=0, end=5, detected=1), Span(first=9, end=12, detected=10)]
+    assert merged(parts, 6) == [Span(first=0, end=12, detected=1)]
+    assert merged(parts, 4) == parts

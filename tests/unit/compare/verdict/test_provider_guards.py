@@ -1,0 +1,93 @@
+import numpy as np
+import pytest
+
+from support.homes import alder
+from support.windows import disturb, quiet
+from whichhop.compare.inference.settings import Settings
+from whichhop.compare.suspects.elements import elements_of
+from whichhop.compare.verdict.provider_guards import Scene, unmet
+from whichhop.model import derive_sessions
+
+HOME = alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}")
+SESSIONS = derive_sessions(HOME)
+ELEMENTS = elements_of(HOME, SESSIONS)
+LINE = next(e for e in ELEMENTS if e.name == "modem/provider-edge")
+
+
+def scene(table, use=0.05, *, speaks=None):
+    base = quiet(HOME, 200)
+    shape = table.sent.shape
+    return Scene(
+        home=HOME,
+        sessions=SESSIONS,
+        elements=ELEMENTS,
+        table=table,
+        speaks=np.ones(shape, dtype=bool) if speaks is None else speaks,
+        loc50=np.median(base.q50_s, axis=0),
+        scale50=np.full(shape[1], 0.0008, dtype=np.float32),
+        loc80=np.median(base.q80_s, axis=0),
+        base_loss=np.full(shape[1], 0.001),
+        watched=frozenset(),
+        use=np.full(table.ticks, use),
+    )
+
+
+def missing(table, use=0.05, **more):
+    return unmet(scene(table, use, **more), LINE, Settings())
+
+
+def faulty(ticks=12, element="modem/provider-edge", **kind):
+    return disturb(quiet(HOME, ticks), HOME, element, slice(0, ticks), **(kind or {"delay_s": 0.04}))
+
+
+def test_a_clear_case_meets_every_guard():
+    assert missing(faulty()) == ()
+    assert missing(faulty(lost=4)) == ()
+
+
+def test_a_short_one_needs_more_of_it():
+    (why,) = missing(faulty(ticks=4))
+    assert why.startswith("more of it")
+
+
+def test_unknown_own_traffic_leaves_it_unproven():
+    assert missing(faulty(), use=np.nan) == ("own traffic is not known",)
+
+
+def test_a_used_line_leaves_it_unproven():
+    (why,) = missing(faulty(), use=0.7)
+    assert "70% of the plan" in why
+
+
+def test_trouble_inside_the_home_at_the_same_time_leaves_it_unproven():
+    table = faulty()
+    for element in ("attic/router", "study/router"):
+        disturb(table, HOME, element, slice(0, 12), delay_s=0.04)
+    (why,) = missing(table)
+    assert why.startswith("a clean way to the edge of the home")
+
+
+def test_a_witness_with_trouble_of_its_own_inside_the_home_does_not_count_as_a_vantage():
+    # Left: desk, by radio with a clean way out, and study, by cable but with a slow cable.
+    table = disturb(faulty(), HOME, "study/router", slice(0, 12), delay_s=0.04)
+    speaks = np.ones((12, len(SESSIONS)), dtype=bool)
+    speaks[:, [s.key.agent not in ("desk", "study") for s in SESSIONS]] = False
+    assert any(why.startswith("a wired vantage point") for why in missing(table, speaks=speaks))
+
+
+def test_one_target_alone_leaves_it_unproven():
+    table = faulty(element="reply:provider-edge")
+    assert any(why.startswith("a second target") for why in missing(table))
+
+
+def test_a_vantage_by_radio_alone_is_not_enough():
+    speaks = np.ones((12, len(SESSIONS)), dtype=bool)
+    speaks[:, [s.key.agent != "desk" for s in SESSIONS]] = False
+    assert any(why.startswith("a wired vantage point") for why in missing(faulty(), speaks=speaks))
+
+
+@pytest.mark.parametrize("name", ["router/modem"])
+def test_a_rival_that_packets_cannot_split_is_named(name):
+    rival = next(e for e in ELEMENTS if e.name == name)
+    found = unmet(scene(faulty()), LINE, Settings(), [rival])
+    assert found == (f"a vantage point that tells it from {name}",)

@@ -1,0 +1,32 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from statsmodels.stats.proportion import proportion_confint
+
+from support.homes import alder
+from support.windows import quiet
+from whichhop.compare.verdict.severity import severity, wilson
+
+
+@given(st.integers(1, 5000), st.data())
+def test_the_wilson_interval_is_statsmodels(sent, data):
+    lost = data.draw(st.integers(0, sent))
+    low, high = proportion_confint(lost, sent, alpha=0.05, method="wilson")
+    assert wilson(lost, sent) == pytest.approx((low, high), abs=1e-9)
+
+
+def test_nothing_sent_leaves_everything_possible():
+    assert wilson(0, 0) == (0.0, 1.0)
+
+
+def test_the_severity_counts_what_spoke_only():
+    table = quiet(alder(), 4)
+    speaks = np.ones(table.sent.shape, dtype=bool)
+    speaks[0] = False
+    table.lost[:, 0] = 2
+    base = table.q50_s.mean(axis=0) - 0.040
+    found = severity(table, speaks, [0], loc50=base, loc80=base)
+    assert (found.sent, found.lost) == (30, 6)
+    assert found.loss_ratio == pytest.approx(0.2)
+    assert found.added_p50_s == pytest.approx(0.040, abs=0.002)

@@ -1,0 +1,94 @@
+from dataclasses import replace
+
+import numpy as np
+
+from support.homes import alder
+from support.windows import START_NS, quiet
+from whichhop.compare.windows.reporting import alibi_of, widened
+from whichhop.model import Reading, derive_sessions
+from whichhop.model.units import NS_PER_S
+
+HOME = alder()
+SESSIONS = derive_sessions(HOME)
+AGENT = np.array([s.key.agent for s in SESSIONS])
+TARGET = np.array([s.key.target for s in SESSIONS])
+
+
+def reading(tick, name, value, agent="desk"):
+    return Reading(at_ns=START_NS + tick * 10 * NS_PER_S, agent=agent, name=name, value=value)
+
+
+def test_in_health_everybody_speaks():
+    assert alibi_of(quiet(HOME, 10), SESSIONS, ()).speaks.all()
+
+
+def test_a_sleeping_agent_neither_speaks_nor_is_asked_and_a_tick_more_on_either_side():
+    table = quiet(HOME, 12)
+    table.aside[5:8, AGENT == "desk"] = 10
+    table.sent[5:8, AGENT == "desk"] = 0
+    speaks = alibi_of(table, SESSIONS, ()).speaks
+    touched = (AGENT == "desk") | (TARGET == "desk")
+    assert not speaks[4:9, touched].any()
+    assert speaks[:4].all()
+    assert speaks[9:].all()
+    assert speaks[:, ~touched].all()
+
+
+def test_an_agent_not_heard_of_leaves_its_target_sessions_without_evidence():
+    table = quiet(HOME, 12)
+    table.sent[5:8, AGENT == "desk"] = 0
+    table.lost[5:8, TARGET == "desk"] = 10
+    speaks = alibi_of(table, SESSIONS, ()).speaks
+    assert not speaks[5:8, TARGET == "desk"].any()
+
+
+def test_a_busy_agents_questions_and_answers_are_set_aside():
+    table = quiet(HOME, 12)
+    found = alibi_of(table, SESSIONS, [reading(6, "loop_lateness_s", 0.3)])
+    assert not found.speaks[5:7, AGENT == "desk"].any()
+    assert not found.speaks[5:7, TARGET == "desk"].any()
+    assert found.speaks[:5].all()
+    assert found.speaks[:, (TARGET != "desk") & (AGENT != "desk")].all()
+    assert found.watched == {"desk"}
+
+
+def test_only_the_time_that_a_reading_tells_of_is_set_aside():
+    def asides(at_s, name, value):
+        at = START_NS + round(at_s * NS_PER_S)
+        told = Reading(at_ns=at, agent="desk", name=name, value=value)
+        found = alibi_of(quiet(HOME, 12), SESSIONS, [told])
+        return np.flatnonzero(found.aside[:, found.agents.index("desk")]).tolist()
+
+    # Ticks of 10 s: a second in the midst of one, one across two, and a program late for 15 s.
+    assert asides(65, "steal_ratio", 0.4) == [6]
+    assert asides(60.5, "steal_ratio", 0.4) == [5, 6]
+    assert asides(65, "loop_lateness_s", 15.0) == [5, 6]
+    assert asides(65, "loop_lateness_s", 26.0) == [3, 4, 5, 6]
+    assert asides(0.5, "steal_ratio", 0.4) == [0]
+
+
+def test_what_the_kernel_stamps_is_on_time_though_the_program_is_late():
+    kernel = {s.key: frozenset({"T1 T4", ""}) for s in SESSIONS}
+    table = replace(quiet(HOME, 12), stamps=kernel)
+    late, still = reading(6, "loop_lateness_s", 0.3), reading(6, "loop_lateness_s", 0.6)
+    assert alibi_of(table, SESSIONS, [late]).speaks.all()
+    assert not alibi_of(table, SESSIONS, [still]).speaks[5:7, AGENT == "desk"].any()
+    one = next(s.key for s in SESSIONS if s.key.agent == "desk")
+    in_part = replace(table, stamps=kernel | {one: frozenset({"T4"})})
+    assert not alibi_of(in_part, SESSIONS, [late]).speaks[5:7, AGENT == "desk"].any()
+
+
+def test_a_good_reading_is_an_alibi_and_sets_nothing_aside():
+    found = alibi_of(quiet(HOME, 12), SESSIONS, [reading(6, "steal_ratio", 0.01)])
+    assert found.speaks.all()
+    assert found.watched == {"desk"}
+
+
+def test_readings_of_other_things_and_other_times_are_passed_over():
+    readings = [reading(600, "steal_ratio", 1.0), reading(3, "radio_rate_bps", 9e9)]
+    assert alibi_of(quiet(HOME, 12), SESSIONS, readings).speaks.all()
+
+
+def test_a_mask_is_widened_by_one_tick_each_way():
+    mask = np.array([[False], [False], [True], [False], [False]])
+    assert widened(mask)[:, 0].tolist() == [False, True, True, True, False]
