@@ -42,7 +42,7 @@ class StoreFullError(StoreError):
     """The disk has no room left: storing stops until it has, measuring goes on."""
 
 
-class PeerError(WhichhopError):
+class RemoteError(WhichhopError):
     """Another agent or server did not answer, or answered what we cannot use."""
 
 

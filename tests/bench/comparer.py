@@ -37,7 +37,7 @@ def large_home() -> Home:
     nodes = {
         "router": Node(name="router", kind=NodeKind.ROUTER, address="192.0.2.1"),
         PROVIDER_EDGE: Node(name=PROVIDER_EDGE, kind=NodeKind.PROVIDER_EDGE, address="198.51.100.1"),
-        "harbour": Node(name="harbour", kind=NodeKind.ANCHOR, address="203.0.113.1", stamp=True),
+        "harbour": Node(name="harbour", kind=NodeKind.PEER, address="203.0.113.1", stamp=True),
     }
     links = []
 
@@ -66,7 +66,7 @@ def large_home() -> Home:
         plan=Plan(down_bps=500_000_000, up_bps=40_000_000),
         nodes=nodes,
         links=tuple(links),
-        anchors=("harbour",),
+        peers=("harbour",),
     )
 
 

@@ -34,8 +34,8 @@ def run() -> Iterator[Figure]:
         begin = home.clock.utc_ns()
         sleep_s(QUIET_S)
         filled = 0
-        for agent, peer in TURNS:
-            filled += len(home.data("transfer", agent, peer, "--anyway"))
+        for agent, other_end in TURNS:
+            filled += len(home.data("transfer", agent, other_end, "--anyway"))
         sleep_s(AFTER_S)
         found = verdicts(home, begin)
         yield Figure(

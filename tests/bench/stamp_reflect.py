@@ -31,10 +31,10 @@ def rate(key: bytes | None, extended: bool) -> float:
             rest=stamp_tlv.pack(tlvs),
         )
         asks.append(pack_ask(ask, key))
-    peer = ("192.0.2.20", 40_000)
+    asker = ("192.0.2.20", 40_000)
     start = process_time()  # what other processes take of the core does not count
     for ask_octets in asks:
-        reflector.reflect(ask_octets, peer, NOON_NS, NOON_NS, ttl=64)
+        reflector.reflect(ask_octets, asker, NOON_NS, NOON_NS, ttl=64)
     took_s = process_time() - start
     if reflector.answered != PACKETS:
         raise RuntimeError(f"answered {reflector.answered} of {PACKETS}")

@@ -24,7 +24,7 @@ with atheris.instrument_imports(include=["whichhop"]):
 KEY = bytes(32)
 NOON_NS = 1_704_067_200_500_000_000
 ESTIMATE = estimate_error(1_000_000, synced=True)
-PEER = ("192.0.2.20", 40_000)
+ASKER = ("192.0.2.20", 40_000)
 
 
 def must(holds: bool, what: str) -> None:
@@ -36,7 +36,7 @@ def fuzz_ask(data: bytes, key: bytes | None) -> None:
     ask = unpack_ask(data, key)
     reflector = Reflector(estimate=ESTIMATE, key=key)
     for _ in range(2):
-        out = reflector.reflect(data, PEER, NOON_NS, NOON_NS + 1, ttl=64, dscp=46, ecn=1)
+        out = reflector.reflect(data, ASKER, NOON_NS, NOON_NS + 1, ttl=64, dscp=46, ecn=1)
         if isinstance(out, Refusal):
             continue
         must(len(out) == max(44, len(data)), "answer of another length")
@@ -49,7 +49,7 @@ def fuzz_answer(data: bytes, key: bytes | None) -> None:
     """The octets over a true answer's, so that number, stamp and session fit and the rest is looked at."""
     sender = StampSender(ssid=1, estimate=ESTIMATE, key=key)
     reflector = Reflector(estimate=ESTIMATE, key=key)
-    true = reflector.reflect(sender.ask(NOON_NS, MonoNs(0)), PEER, NOON_NS, NOON_NS + 1, ttl=64)
+    true = reflector.reflect(sender.ask(NOON_NS, MonoNs(0)), ASKER, NOON_NS, NOON_NS + 1, ttl=64)
     must(not isinstance(true, Refusal), "own ask refused")
     base = bytes(true)[:44] if key is None else bytes(true)[:96]
     if key is not None:

@@ -100,14 +100,14 @@ def capacity(alder: RunningHome) -> tuple[dict[str, Any], str]:
     alder.file.write_text(TEXT % 400)  # the remedy that the refusal names
     alder.agents["router"].signal(signal.SIGHUP)
     alder.wait_for(alder.agents["router"], "home file read anew")
-    for agent, peer, way, mbps in (
+    for agent, other_end, way, mbps in (
         ("desk", "attic", "back", 12),
         ("attic", "router", "back", 24),
         ("study", "harbour", "back", 40),
         ("study", "harbour", "out", 8),
     ):
         for _ in range(8):  # this machine is shared: a stolen processor is no narrow link
-            (found,) = alder.data("transfer", agent, peer, "--way", way, "--anyway")
+            (found,) = alder.data("transfer", agent, other_end, "--way", way, "--anyway")
             if abs(found["rate_bps"] / (mbps * 1e6 * PAYLOAD) - 1) < 0.05:
                 break
     store = ("--store", str(alder.folder / "collected.db"))

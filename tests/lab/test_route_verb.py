@@ -1,4 +1,4 @@
-"""`whichhop route` typed on a host of a home, over real routers and with a reflector at the anchor."""
+"""`whichhop route` typed on a host of a home, over real routers and with a reflector at the peer."""
 
 import json
 import subprocess

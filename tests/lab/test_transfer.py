@@ -1,4 +1,4 @@
-"""Transfers in the emulated home and through a token bucket: the rate, the lease, strangers, dying peers."""
+"""Transfers in the emulated home and through a token bucket: the rate, the lease, strangers, dying others."""
 
 import json
 import signal

@@ -16,7 +16,7 @@ from support.snmp_modem import SnmpModem
 from whichhop.cli import main
 from whichhop.config.check import read_house
 from whichhop.daemon.beside.modem_watch import Modems
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.model import ModemLevels
 from whichhop.model.levels_source import LevelsSource
 from whichhop.net.clock import Clock, SystemClock, sleep_s
@@ -126,7 +126,7 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
             try:
                 answer(request)
                 break
-            except PeerError:
+            except RemoteError:
                 sleep_s(0.2)
         yield Scene(tmp_path, modem, state, home)
 

@@ -163,7 +163,7 @@ def test_answers_sent_as_segments_arrive_as_the_datagrams_they_are(segmenting: b
             here.sendto(bytes([i]) * 44, where)
         assert batch.exchange(lambda data, *_rest: memoryview(data)) == (SLOTS, 0)
         assert [here.recv(100) for _ in range(SLOTS)] == [bytes([i]) * 44 for i in range(SLOTS)]
-        # of two peers, and of two sizes: each still gets its own, at its size
+        # of two askers, and of two sizes: each still gets its own, at its size
         for i in range(6):
             (here if i % 2 else other).sendto(bytes([i]) * (40 + i), where)
         assert batch.exchange(lambda data, *_rest: memoryview(data)) == (6, 0)

@@ -13,7 +13,7 @@ from urllib.parse import parse_qs
 import pytest
 
 from support.ports import free_tcp_port
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.model.levels_source import LevelsSource, Login
 from whichhop.net.clock import SystemClock
 from whichhop.probes.levels import read_levels
@@ -100,7 +100,7 @@ def talker(talk: Callable[[socket.socket, threading.Event], None]) -> Iterator[i
 
 
 def line(source: LevelsSource, wait_s: float = 2.0) -> str:
-    with pytest.raises(PeerError) as caught:
+    with pytest.raises(RemoteError) as caught:
         fetch_page(source, wait_s)
     assert "\n" not in str(caught.value)
     return str(caught.value)
@@ -212,7 +212,7 @@ def test_a_whole_reading_by_page(place: str) -> None:
 @pytest.mark.slow
 def test_a_garbage_page_is_one_clear_line_and_no_reading(place: str) -> None:
     source = LevelsSource(page=place + "/garbage")
-    with pytest.raises(PeerError, match="no table of channels found") as caught:
+    with pytest.raises(RemoteError, match="no table of channels found") as caught:
         asyncio.run(read_levels("modem", source, SystemClock()))
     assert "\n" not in str(caught.value)
 
@@ -230,5 +230,5 @@ def test_a_page_that_trickles_for_ever_is_cut_off() -> None:
 
     with talker(drip) as port:
         source = LevelsSource(page=f"http://127.0.0.1:{port}/")
-        with pytest.raises(PeerError, match=r"no whole reading within 1\.5 s"):
+        with pytest.raises(RemoteError, match=r"no whole reading within 1\.5 s"):
             asyncio.run(read_levels("modem", source, SystemClock(), wait_s=1.0, whole_s=1.5))

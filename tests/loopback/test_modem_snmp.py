@@ -13,7 +13,7 @@ from support.need import need_program
 from support.ports import free_udp_port
 from support.snmp_modem import SnmpModem
 from whichhop.cabling.level_change import level_changes
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.model import Direction, ModemLevels
 from whichhop.model.cable_run import Cable, CableKind, Run, Splitter
 from whichhop.model.levels_source import LevelsSource
@@ -46,7 +46,7 @@ def modem(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Modem]:
             try:
                 found.read(wait_s=0.5)
                 break
-            except PeerError:
+            except RemoteError:
                 sleep_s(0.2)
         yield found
 
@@ -93,7 +93,7 @@ def test_a_splitter_taken_out_shows_3_5_db_and_the_comparison_says_so(modem: Mod
 
 @pytest.mark.slow
 def test_a_wrong_community_is_one_clear_line(modem: Modem) -> None:
-    with pytest.raises(PeerError) as caught:
+    with pytest.raises(RemoteError) as caught:
         modem.read(community="wrong", wait_s=0.3)
     line = str(caught.value)
     assert line.startswith(f"SNMP agent 127.0.0.1 port {modem.port} gave no answer to 2 requests of 0.3 s")
@@ -104,7 +104,7 @@ def test_a_wrong_community_is_one_clear_line(modem: Modem) -> None:
 @pytest.mark.slow
 def test_nobody_there_is_one_clear_line() -> None:
     source = LevelsSource(snmp="127.0.0.1", port=free_udp_port())
-    with pytest.raises(PeerError, match=r"gave no answer|refused"):
+    with pytest.raises(RemoteError, match=r"gave no answer|refused"):
         asyncio.run(read_levels("modem", source, SystemClock(), wait_s=0.3))
 
 
@@ -116,7 +116,7 @@ def test_an_agent_that_is_no_modem_is_told(tmp_path: Path) -> None:
     source = LevelsSource(snmp="127.0.0.1", port=port, community="alder")
     with SnmpModem(empty, tmp_path, port=port):
         for _ in range(20):
-            with pytest.raises(PeerError) as caught:
+            with pytest.raises(RemoteError) as caught:
                 asyncio.run(read_levels("modem", source, SystemClock(), wait_s=0.5))
             if "gave no answer" not in str(caught.value):
                 break

@@ -20,7 +20,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families 
 from support.agent_server import TOKEN, serving
 from support.need import need_program
 from support.records import lifelike
-from whichhop.errors import PeerError, SystemRefusedError
+from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.model import Method, Reading, SessionKey
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_get import fetch
@@ -277,7 +277,7 @@ def _query(port: int, expression: str) -> list[dict[str, dict[str, str]]]:
         try:
             body = fetch(f"http://127.0.0.1:{port}/api/v1/query?query={quote(expression)}")
             result: list[dict[str, dict[str, str]]] = json.loads(body)["data"]["result"]
-        except PeerError:
+        except RemoteError:
             result = []
         if result:
             return result

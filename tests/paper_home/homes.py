@@ -80,8 +80,8 @@ class _Builder:
         kind, medium = (LinkKind.WIRELESS, Medium.RADIO) if radio else (LinkKind.WIRED, Medium.ETHERNET)
         self.join(name, far, kind, medium)
 
-    def finish(self, title: str, way_out: str, access: Medium, anchors: int) -> PaperHome:
-        """Add the access line, the provider edge and the anchors."""
+    def finish(self, title: str, way_out: str, access: Medium, peers: int) -> PaperHome:
+        """Add the access line, the provider edge and the peers."""
         (down, up), queue = ACCESS[access]
         edge = Node(name=PROVIDER_EDGE, kind=NodeKind.PROVIDER_EDGE, address="198.51.100.1")
         self.nodes[PROVIDER_EDGE] = edge
@@ -92,14 +92,10 @@ class _Builder:
             rate_bps=up * 1_000_000,
             queue_s=float(self.rng.uniform(*queue)),
         )
-        names = ("harbour", "lighthouse", "mill", "ferry")[:anchors]
-        for i, anchor in enumerate(names):
-            self.nodes[anchor] = Node(
-                name=anchor, kind=NodeKind.ANCHOR, address=f"203.0.113.{i + 1}", stamp=i == 0
-            )
-            self.natures[f"destination:{anchor}"] = LinkNature(
-                delay_s=float(self.rng.uniform(2 * MS, 20 * MS))
-            )
+        names = ("harbour", "lighthouse", "mill", "ferry")[:peers]
+        for i, peer in enumerate(names):
+            self.nodes[peer] = Node(name=peer, kind=NodeKind.PEER, address=f"203.0.113.{i + 1}", stamp=i == 0)
+            self.natures[f"destination:{peer}"] = LinkNature(delay_s=float(self.rng.uniform(2 * MS, 20 * MS)))
         self.links.append(Link(name=BEYOND, near=PROVIDER_EDGE, far=BEYOND, kind=LinkKind.BEYOND))
         inside = next(n for n, node in self.nodes.items() if node.kind in (NodeKind.ROUTER, NodeKind.GATEWAY))
         place = inside if self.rng.random() < 0.6 else PROVIDER_EDGE
@@ -109,7 +105,7 @@ class _Builder:
             plan=Plan(down_bps=down * 1_000_000, up_bps=up * 1_000_000),
             nodes=self.nodes,
             links=tuple(self.links),
-            anchors=names,
+            peers=names,
             resolvers=(Resolver(name="resolver", address=address or "", place=place),),
         )
         return PaperHome(home=home, natures=self.natures)
@@ -202,7 +198,7 @@ def random_home(
         b.node("modem", NodeKind.MODEM, mute=bool(rng.random() < 0.5))
         b.join("router", "modem", LinkKind.WIRED, Medium.ETHERNET)
         way_out = "modem"
-    anchors = int(rng.integers(2, 4))
+    peers = int(rng.integers(2, 4))
     boxes = ["router"]
     for i in range(int(rng.integers(0, 5))):
         name = f"node{i + 1}"
@@ -223,7 +219,7 @@ def random_home(
             agent=agents < max_agents and (i < 2 or bool(rng.random() < 0.7)),
         )
     media = (Medium.CABLE, Medium.FIBRE, Medium.DSL, Medium.FIXED_WIRELESS)
-    paper = b.finish("random home", way_out, media[int(rng.integers(0, 4))], anchors)
+    paper = b.finish("random home", way_out, media[int(rng.integers(0, 4))], peers)
     return _thinned(paper, max_targets)
 
 

@@ -115,7 +115,7 @@ def noise_of(link: Link) -> Noise:
 
 def reply_noise(kind: NodeKind, *, agent: bool) -> Noise:
     """How evenly a node answers what is meant for itself."""
-    return HOST_REPLY if agent or kind in (NodeKind.HOST, NodeKind.ANCHOR) else BOX_REPLY
+    return HOST_REPLY if agent or kind in (NodeKind.HOST, NodeKind.PEER) else BOX_REPLY
 
 
 def _log_uniform(rng: np.random.Generator, low_high: tuple[float, float]) -> float:

@@ -88,11 +88,11 @@ PLACES: dict[Cause, Callable[[Home], list[str]]] = {
     ],
     Cause.UPSTREAM_LINK: lambda h: _links(h, LinkKind.ACCESS),
     Cause.BEYOND: lambda h: _links(h, LinkKind.BEYOND),
-    Cause.DESTINATION: lambda h: [f"destination:{a}" for a in h.anchors],
+    Cause.DESTINATION: lambda h: [f"destination:{a}" for a in h.peers],
     Cause.RESPONDER: lambda h: [
         f"reply:{n}"
         for n, node in h.nodes.items()
-        if node.address and not node.agent and node.kind not in (NodeKind.HOST, NodeKind.ANCHOR)
+        if node.address and not node.agent and node.kind not in (NodeKind.HOST, NodeKind.PEER)
     ],
 }
 

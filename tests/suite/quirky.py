@@ -54,16 +54,16 @@ def _clock_step(script: Script, at_s: float) -> float:
 
 
 def _route_change(script: Script, at_s: float) -> float:
-    anchors = script.home.anchors
-    anchor = anchors[int(script.rng.integers(0, len(anchors)))]
+    peers = script.home.peers
+    peer = peers[int(script.rng.integers(0, len(peers)))]
     quirk = Quirk(
         at_s=at_s,
         for_s=script.log_uniform(600, 5400),
         kind=QuirkKind.ROUTE_CHANGE,
-        element=f"destination:{anchor}",
+        element=f"destination:{peer}",
         size=script.log_uniform(0.004, 0.04),
     )
-    # The way to that anchor is longer, past the first hop: who says so is not wrong.
+    # The way to that peer is longer, past the first hop: who says so is not wrong.
     return _harmless(script, quirk, Cause.DESTINATION, frozenset({BEYOND}))
 
 

@@ -28,7 +28,7 @@ def columns(scenario: Scenario, sessions: Sequence[Session]) -> dict[str, frozen
         if key.method is Method.LOOKUP:
             names.append(f"resolver:{key.target}")
         else:
-            names.append(f"{'destination' if key.target in home.anchors else 'reply'}:{key.target}")
+            names.append(f"{'destination' if key.target in home.peers else 'reply'}:{key.target}")
         for name in names:
             out[name] = frozenset(pseudo_crossing(name, sessions).along.tolist())
     return {name: column for name, column in out.items() if column}

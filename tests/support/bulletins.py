@@ -61,7 +61,7 @@ def calm() -> Bulletin:
 def room(node: str, name: str, *, down: float | None, up: float | None, at_least: bool = False) -> RoomRate:
     at = NOW_NS - 3 * HOUR_NS
     return RoomRate(
-        node=node, room=name, at_ns=at, peer="harbour", down_bps=down, up_bps=up, at_least=at_least
+        node=node, room=name, at_ns=at, other_end="harbour", down_bps=down, up_bps=up, at_least=at_least
     )
 
 

@@ -122,7 +122,7 @@ class FilledUplink:
         self.file = folder / "alder.yaml"
         self.file.write_text(TEXT)
         create_key(folder / "alder.key")
-        nodes = (*(n.name for n in home.scenario.home.agents), *home.scenario.home.anchors)
+        nodes = (*(n.name for n in home.scenario.home.agents), *home.scenario.home.peers)
         agents = [
             self._at(n, "whichhop", "run", str(self.file), "--node", n, "--store", str(folder / f"{n}.db"))
             for n in nodes

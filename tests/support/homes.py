@@ -21,7 +21,7 @@ links:
   - {join: [modem, provider-edge], kind: access, medium: cable}
 targets:
   provider-edge: 198.51.100.1
-  anchors: {harbour: {address: 203.0.113.7, stamp: true}}
+  peers: {harbour: {address: 203.0.113.7, stamp: true}}
 """
 
 

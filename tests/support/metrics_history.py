@@ -9,7 +9,7 @@ from pathlib import Path
 from prometheus_client.utils import floatToGoString
 
 from support.need import need_program
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.model import Reading, Record, Sample, SessionKey
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_get import fetch
@@ -115,7 +115,7 @@ def served(folder: Path, families: Iterable[dict[str, list[str]]]) -> Iterator[s
             try:
                 fetch(f"{base}/-/ready")
                 break
-            except PeerError:
+            except RemoteError:
                 assert clock.mono_ns() < end, "Prometheus did not start"
                 sleep_s(0.1)
         yield base

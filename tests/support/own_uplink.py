@@ -101,7 +101,7 @@ def of_packets(folder: Path, *, quiet_s: float = 45.0, load_s: float = 60.0) -> 
         (folder / "alder.yaml").write_text(HOME_FILE)
         create_key(folder / "alder.key")
         agents = {}
-        for node in (*(n.name for n in home.scenario.home.agents), *home.scenario.home.anchors):
+        for node in (*(n.name for n in home.scenario.home.agents), *home.scenario.home.peers):
             words = ["run", str(folder / "alder.yaml"), "--node", node, "--store", str(folder / f"{node}.db")]
             agents[node] = home.place(node).run([sys.executable, "-m", "whichhop", *words])
         clock = SystemClock()

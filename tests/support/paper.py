@@ -20,8 +20,8 @@ def alder_house(
         Node(name="desk", kind=NodeKind.HOST, address="192.0.2.20", agent=True, stamp=True),
         Node(name="study", kind=NodeKind.HOST, address="192.0.2.21", agent=True, stamp=True),
         Node(name=PROVIDER_EDGE, kind=NodeKind.PROVIDER_EDGE, address="198.51.100.1"),
-        Node(name="harbour", kind=NodeKind.ANCHOR, address="203.0.113.7", stamp=True),
-        Node(name="mill", kind=NodeKind.ANCHOR, address="203.0.113.8"),
+        Node(name="harbour", kind=NodeKind.PEER, address="203.0.113.7", stamp=True),
+        Node(name="mill", kind=NodeKind.PEER, address="203.0.113.8"),
     ]
     rows = [
         ("desk", "attic", LinkKind.WIRELESS, Medium.RADIO),
@@ -37,7 +37,7 @@ def alder_house(
         plan=Plan(down_bps=500_000_000, up_bps=40_000_000),
         nodes={n.name: n for n in nodes},
         links=tuple(links),
-        anchors=("harbour", "mill"),
+        peers=("harbour", "mill"),
         resolvers=(Resolver(name="resolver", address="192.0.2.1", place="router"),),
     )
     return Scenario(

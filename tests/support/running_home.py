@@ -27,7 +27,7 @@ class RunningHome:
         self.file.write_text(text)
         create_key(folder / "alder.key")
         self.agents: dict[str, Running] = {}
-        self.nodes = (*(n.name for n in home.scenario.home.agents), *home.scenario.home.anchors)
+        self.nodes = (*(n.name for n in home.scenario.home.agents), *home.scenario.home.peers)
         for node in self.nodes:
             self.start(node)
         for node in self.nodes:

@@ -22,8 +22,8 @@ class Known:
     """What was measured and what is described.
 
     start_ns, end_ns: the judged span. lines: beside each verdict what the modem's levels add, or None.
-    rates: the newest transfer of each agent, peer and way; rated_ns: when it was. ceilings: by link and way,
-    as `capacity.links.capacities` takes them. home_file: the name to print in commands.
+    rates: the newest transfer of each agent, other end and way; rated_ns: when it was. ceilings: by link and
+    way, as `capacity.links.capacities` takes them. home_file: the name to print in commands.
     """
 
     home: Home
@@ -132,8 +132,8 @@ def _as_paths(known: Known) -> list[Measured]:
     """The transfers with the user's URLs taken as reached through the provider's edge."""
     out = []
     for one in known.rates:
-        if one.peer in (DOWNLOADS, UPLOADS) and PROVIDER_EDGE in known.home.nodes:
-            out.append(replace(one, peer=PROVIDER_EDGE))
+        if one.other_end in (DOWNLOADS, UPLOADS) and PROVIDER_EDGE in known.home.nodes:
+            out.append(replace(one, other_end=PROVIDER_EDGE))
         else:
             out.append(one)
     return out
@@ -148,11 +148,11 @@ def transfers_over(known: Known, link: str, way: str) -> list[tuple[Measured, in
     """The transfers whose data crossed a link in a direction, the fastest first, each with its time."""
     out = []
     for original, one in zip(known.rates, _as_paths(known), strict=True):
-        path = known.home.path(one.agent, one.peer) if one.peer in known.home.nodes else None
+        path = known.home.path(one.agent, one.other_end) if one.other_end in known.home.nodes else None
         for start, crossed in zip(path.nodes, path.links, strict=False) if path else ():
             rises = start == crossed.near
             if crossed.name == link and (UP if rises == (one.way == "out") else DOWN) == way:
-                at = known.rated_ns.get((original.agent, original.peer, original.way), known.end_ns)
+                at = known.rated_ns.get((original.agent, original.other_end, original.way), known.end_ns)
                 out.append((original, at))
     return sorted(out, key=lambda pair: -pair[0].rate_bps)
 
@@ -162,16 +162,16 @@ def transfer_words(one: Measured, at_ns: int) -> str:
     least = "at least " if one.at_least else ""
     to = "to" if one.way == "out" else "from"
     rate = f"{least}{one.rate_bps / 1e6:.1f} Mb/s"
-    return f"a transfer {one.agent} {to} {one.peer} moved {rate} ({time_words(at_ns)})"
+    return f"a transfer {one.agent} {to} {one.other_end} moved {rate} ({time_words(at_ns)})"
 
 
 def newest_ns(readings: Sequence[Reading]) -> dict[tuple[str, str, str], int]:
-    """When the newest transfer of each agent, peer and way began."""
+    """When the newest transfer of each agent, other end and way began."""
     out: dict[tuple[str, str, str], int] = {}
     for reading in readings:
-        name, _, peer = reading.name.partition(":")
+        name, _, other_end = reading.name.partition(":")
         for way in ("out", "back"):
             if name == f"transfer_{way}_rate_bps":
-                key = (reading.agent, peer, way)
+                key = (reading.agent, other_end, way)
                 out[key] = max(out.get(key, 0), reading.at_ns)
     return out

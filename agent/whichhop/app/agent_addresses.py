@@ -9,6 +9,6 @@ SETTLED_NS = 8 * NS_PER_S
 DAY_NS = 24 * 3600 * NS_PER_S
 
 
-def peers_of(home: Home) -> dict[str, str]:
+def addresses_of(home: Home) -> dict[str, str]:
     """Where each agent's API is: agent to base address."""
     return {n.name: f"http://{authority(n.address or '', home.ports.api)}" for n in home.agents}

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.model import Record
 from whichhop.store.collect import Fetch
 from whichhop.store.gather import gather
@@ -37,10 +37,10 @@ class _Silent:
 
 @dataclass(slots=True)
 class Asker:
-    """peers: agent to base address. fetch: with a patience well under a tick."""
+    """addresses: agent to base address. fetch: with a patience well under a tick."""
 
     store: Store
-    peers: Mapping[str, str]
+    addresses: Mapping[str, str]
     token: str
     fetch: Fetch
     _silent: dict[str, _Silent] = field(default_factory=dict)
@@ -53,7 +53,7 @@ class Asker:
     def turn(self) -> News:
         """Ask whoever is due; StoreError when what came cannot be kept."""
         due = []
-        for agent in self.peers:
+        for agent in self.addresses:
             silent = self._silent.get(agent)
             if silent is not None:
                 silent.wait -= 1
@@ -65,7 +65,7 @@ class Asker:
         def once(url: str, token: str) -> bytes:
             return pages.pop(url) if url in pages else self.fetch(url, token)
 
-        there = {agent: self.peers[agent] for agent in due if agent not in troubles}
+        there = {agent: self.addresses[agent] for agent in due if agent not in troubles}
         found = gather(self.store, there, self.token, once)
         troubles |= {one.agent: one.trouble for one in found.agents if one.trouble}
         told, late = [], False
@@ -83,12 +83,12 @@ class Asker:
         if not agents:
             return pages, troubles
         with ThreadPoolExecutor(min(MOST_AT_ONCE, len(agents))) as pool:
-            asked = {agent: f"{self.peers[agent]}/api/open" for agent in agents}
+            asked = {agent: f"{self.addresses[agent]}/api/open" for agent in agents}
             answers = {agent: pool.submit(self.fetch, url, self.token) for agent, url in asked.items()}
             for agent, answer in answers.items():
                 try:
                     pages[asked[agent]] = answer.result()
-                except PeerError as trouble:
+                except RemoteError as trouble:
                     troubles[agent] = str(trouble)
         return pages, troubles
 

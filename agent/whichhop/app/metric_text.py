@@ -112,10 +112,10 @@ def modem_line(levels: ModemLevels, home: Home) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastRate:
-    """The newest transfers of one agent with one peer, TCP payload in bit/s toward the home and from it."""
+    """The newest transfers between an agent and one other end, TCP payload in bit/s toward the home and back."""
 
     agent: str
-    peer: str
+    other_end: str
     down_bps: float | None = None
     up_bps: float | None = None
     at_least: bool = False
@@ -128,14 +128,14 @@ def rates_of(text: str, home: Home) -> list[LastRate]:
         if name.startswith("transfer_") and {"agent", "target"} <= set(labels):
             found.setdefault((labels["agent"], labels["target"]), {})[name] = value
     out = []
-    for (agent, peer), facts in found.items():
-        outward = (*home.anchors, DOWNLOADS, UPLOADS)
-        if agent in home.nodes and (peer in outward or peer in home.way_out(agent)):
+    for (agent, other_end), facts in found.items():
+        outward = (*home.peers, DOWNLOADS, UPLOADS)
+        if agent in home.nodes and (other_end in outward or other_end in home.way_out(agent)):
             held = facts.get("transfer_out_at_least") or facts.get("transfer_back_at_least")
             out.append(
                 LastRate(
                     agent=agent,
-                    peer=peer,
+                    other_end=other_end,
                     down_bps=facts.get("transfer_back_rate_bps"),
                     up_bps=facts.get("transfer_out_rate_bps"),
                     at_least=bool(held),

@@ -86,7 +86,7 @@ def _selected(server: MetricsServer, home: Home, end_ns: int) -> MetricsServer:
 def windows_of_server(
     args: argparse.Namespace, home: Home, start_ns: int, end_ns: int
 ) -> tuple[WindowTable, list[Reading], str]:
-    """Windows, readings, and a line on how coarse they are; PeerError or DataError when there are none."""
+    """Windows, readings, and a line on how coarse they are; RemoteError or DataError when there are none."""
     server = MetricsServer(base=args.prometheus.rstrip("/"), ask=_asker(args), select=_labels(args.select))
     server = _selected(server, home, end_ns)
     step_s = server.step_s(end_ns)

@@ -15,9 +15,9 @@ def newest(readings: Iterable[Reading]) -> dict[tuple[str, str, str], Reading]:
     """The newest reading of each agent, name and neighbour."""
     out: dict[tuple[str, str, str], Reading] = {}
     for reading in readings:
-        name, _, peer = reading.name.partition(":")
+        name, _, other_end = reading.name.partition(":")
         if name in OF_LINKS:
-            key = (reading.agent, name, peer)
+            key = (reading.agent, name, other_end)
             if key not in out or reading.at_ns >= out[key].at_ns:
                 out[key] = reading
     return out
@@ -32,14 +32,14 @@ def observed_ceilings(home: Home, readings: Iterable[Reading], *, radio_share: f
     out: Ceilings = {}
     last = newest(readings)
     links = {frozenset((link.near, link.far)): link for link in home.links}
-    for (agent, name, peer), reading in last.items():
-        link = links.get(frozenset((agent, peer)))
+    for (agent, name, other_end), reading in last.items():
+        link = links.get(frozenset((agent, other_end)))
         if link is None or reading.value <= 0:
             continue
         rises = agent == link.near
         words = f"{reading.value / 1e6:g} Mb/s"
         if name == PORT_SPEED:
-            duplex = last.get((agent, FULL_DUPLEX, peer))
+            duplex = last.get((agent, FULL_DUPLEX, other_end))
             half = duplex is not None and not duplex.value
             words = f"{agent}'s port, negotiated at {words}{', half duplex' if half else ''}"
             rate = goodput_bps(reading.value, header_octets=TCP_HEADERS)

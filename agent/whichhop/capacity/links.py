@@ -15,10 +15,10 @@ PLAN = "the plan"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
-    """One direction of a transfer: "out" from the agent to the peer, "back" to it. TCP payload, bit/s."""
+    """One direction of a transfer: "out" from the agent to the other end, "back" to it. TCP payload."""
 
     agent: str
-    peer: str
+    other_end: str
     way: str
     rate_bps: float
     at_least: bool
@@ -58,15 +58,15 @@ class Narrow:
 
 
 def measured_of(readings: Iterable[Reading]) -> list[Measured]:
-    """The newest transfer of each agent, peer and direction among readings."""
+    """The newest transfer of each agent, other end and direction among readings."""
     newest: dict[tuple[str, str, str], tuple[int, dict[str, float]]] = {}
     for reading in readings:
-        name, _, peer = reading.name.partition(":")
+        name, _, other_end = reading.name.partition(":")
         for way in ("out", "back"):
             figure = name.removeprefix(f"transfer_{way}_")
             if figure == name or figure not in ("rate_bps", "at_least"):
                 continue
-            key = (reading.agent, peer, way)
+            key = (reading.agent, other_end, way)
             at, figures = newest.get(key, (-1, {}))
             if reading.at_ns > at:
                 newest[key] = (reading.at_ns, {figure: reading.value})
@@ -75,19 +75,19 @@ def measured_of(readings: Iterable[Reading]) -> list[Measured]:
     return [
         Measured(
             agent=agent,
-            peer=peer,
+            other_end=other_end,
             way=way,
             rate_bps=figures["rate_bps"],
             at_least=bool(figures.get("at_least")),
         )
-        for (agent, peer, way), (_, figures) in newest.items()
+        for (agent, other_end, way), (_, figures) in newest.items()
         if "rate_bps" in figures
     ]
 
 
 def _crossed(home: Home, one: Measured) -> list[tuple[str, str]]:
     """The (link, direction) pairs that a transfer's data crosses; empty when it leaves the tree."""
-    path = home.path(one.agent, one.peer) if one.peer in home.nodes else None
+    path = home.path(one.agent, one.other_end) if one.other_end in home.nodes else None
     if path is None:
         return []
     out = []
@@ -151,7 +151,7 @@ def capacities(
         if len(able) == 1:
             held = known[able[0]]
             if held.high_bps is None or one.rate_bps < held.high_bps:
-                basis = f"a transfer {one.agent} {'to' if one.way == 'out' else 'from'} {one.peer}"
+                basis = f"a transfer {one.agent} {'to' if one.way == 'out' else 'from'} {one.other_end}"
                 known[able[0]] = replace(held, high_bps=max(one.rate_bps, held.low_bps), basis=basis)
     return known
 

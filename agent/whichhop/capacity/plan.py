@@ -63,15 +63,15 @@ class Delivery:
 
 
 def upstream_tests(home: Home, readings: Iterable[Reading]) -> list[LineTest]:
-    """The upstream transfers among readings: to the user's URLs and to anchors. In the order of time."""
-    peers = {DOWNLOADS, UPLOADS, *home.anchors}
+    """The upstream transfers among readings: to the user's URLs and to peers. In the order of time."""
+    others = {DOWNLOADS, UPLOADS, *home.peers}
     found: dict[tuple[str, str, str, int], dict[str, float]] = {}
     for reading in readings:
-        name, _, peer = reading.name.partition(":")
+        name, _, other_end = reading.name.partition(":")
         for way in ("out", "back"):
             figure = name.removeprefix(f"transfer_{way}_")
-            if peer in peers and figure in ("rate_bps", "at_least") and figure != name:
-                found.setdefault((reading.agent, peer, way, reading.at_ns), {})[figure] = reading.value
+            if other_end in others and figure in ("rate_bps", "at_least") and figure != name:
+                found.setdefault((reading.agent, other_end, way, reading.at_ns), {})[figure] = reading.value
     tests = [
         LineTest(
             at_ns=at,

@@ -15,19 +15,19 @@ def is_of_transfer(reading: Reading) -> bool:
 
 
 def _parts(reading: Reading) -> tuple[str, str, str] | None:
-    """Way ("out" or "back"), figure and peer of a transfer's reading, such as transfer_out_rate_bps:attic."""
-    name, _, peer = reading.name.partition(":")
+    """Way ("out" or "back"), figure and other end of a reading such as transfer_out_rate_bps:attic."""
+    name, _, other_end = reading.name.partition(":")
     for way in ("out", "back"):
         figure = name.removeprefix(f"transfer_{way}_")
-        if figure != name and figure in FIGURES and peer:
-            return way, figure, peer
+        if figure != name and figure in FIGURES and other_end:
+            return way, figure, other_end
     return None
 
 
 def _depth(home: Home, name: str) -> int:
-    """Links to the way out; what lies upstream, such as an anchor or a server, counts as out."""
+    """Links to the way out; what lies upstream, such as a peer or a server, counts as out."""
     node = home.nodes.get(name)
-    if node is None or name in home.anchors or name == PROVIDER_EDGE:
+    if node is None or name in home.peers or name == PROVIDER_EDGE:
         return FAR_OUT
     path = home.path(name, home.root)
     return len(path.links) if path is not None else FAR_OUT
@@ -36,17 +36,17 @@ def _depth(home: Home, name: str) -> int:
 def room_rates(home: Home, readings: Iterable[Reading]) -> tuple[RoomRate, ...]:
     """A row for each node that a transfer was made to or from, in the home file's order; the newest counts.
 
-    The node is the end further from the provider; the other end is its peer.
+    The node is the end further from the provider; the other end stands beside it.
     """
     newest: dict[str, tuple[int, str, str, dict[str, float]]] = {}
     for reading in readings:
         parts = _parts(reading)
         if parts is None:
             continue
-        way, figure, peer = parts
-        node, other = reading.agent, peer
-        if _depth(home, peer) > _depth(home, reading.agent):
-            node, other, way = peer, reading.agent, {"out": "back", "back": "out"}[way]
+        way, figure, other_end = parts
+        node, other = reading.agent, other_end
+        if _depth(home, other_end) > _depth(home, reading.agent):
+            node, other, way = other_end, reading.agent, {"out": "back", "back": "out"}[way]
         at_ns, _, _, figures = newest.get(node, (-1, "", "", {}))
         if (reading.at_ns, reading.agent, other) != newest.get(node, (None, None, None))[:3]:
             if reading.at_ns <= at_ns:
@@ -59,7 +59,7 @@ def room_rates(home: Home, readings: Iterable[Reading]) -> tuple[RoomRate, ...]:
             node=name,
             room=node.room or name,
             at_ns=newest[name][0],
-            peer=newest[name][2],
+            other_end=newest[name][2],
             up_bps=newest[name][3].get("out_rate_bps"),
             down_bps=newest[name][3].get("back_rate_bps"),
             at_least=any(newest[name][3].get(f"{way}_at_least") for way in ("out", "back")),

@@ -210,12 +210,12 @@ def rates_by_hour(
     """Per path ("desk to harbour", "desk from harbour") the hours' highest rates, before and after."""
     out: dict[str, tuple[dict[int, float], dict[int, float]]] = {}
     for reading in readings:
-        name, _, peer = reading.name.partition(":")
+        name, _, other_end = reading.name.partition(":")
         word = {"transfer_out_rate_bps": "to", "transfer_back_rate_bps": "from"}.get(name)
         hour = reading.at_ns // HOUR_NS
         if word is None or not (hour in spans.before or hour in spans.after):
             continue
-        sides = out.setdefault(f"{reading.agent} {word} {peer}", ({}, {}))
+        sides = out.setdefault(f"{reading.agent} {word} {other_end}", ({}, {}))
         side = sides[0] if hour in spans.before else sides[1]
         side[hour] = max(side.get(hour, 0.0), reading.value)
     return {path: sides for path, sides in out.items() if sides[0] and sides[1]}

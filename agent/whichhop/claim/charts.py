@@ -34,7 +34,7 @@ def picked(sight: Sight, crossing: Sequence[int]) -> list[int]:
     over = list(crossing) or list(range(len(sight.sessions)))
     best = min(over, key=lambda i: _clarity(sight.sessions[i]))
     agent = sight.sessions[best].key.agent
-    way = {*sight.home.way_out(agent), *sight.home.anchors}
+    way = {*sight.home.way_out(agent), *sight.home.peers}
     own = [
         i
         for i, s in enumerate(sight.sessions)

@@ -58,7 +58,7 @@ class StandIns:
             name="a home",
             nodes=nodes,
             links=links,
-            anchors=tuple(names[a] for a in home.anchors),
+            peers=tuple(names[a] for a in home.peers),
             resolvers=resolvers,
             lookup_name=None if home.lookup_name is None else "a name",
         )

@@ -4,7 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from whichhop.app.agent_addresses import peers_of
+from whichhop.app.agent_addresses import addresses_of
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError
 from whichhop.model import Home, Record
@@ -27,7 +27,7 @@ def ask_agents(args: argparse.Namespace, home: Home, store: Store) -> tuple[list
         if sys.stderr.isatty():
             _say(f"collecting from {agent}: {place} of {last} records")
 
-    found = gather(store, peers_of(home), token, fetch, progress)
+    found = gather(store, addresses_of(home), token, fetch, progress)
     for one in found.agents:
         if one.trouble:
             _say(f"{one.agent}: {one.trouble}")

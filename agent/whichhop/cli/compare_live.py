@@ -11,7 +11,7 @@ from pathlib import Path
 import msgspec
 
 from whichhop.app.advice_of_home import LiveAdvice
-from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS, peers_of
+from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS, addresses_of
 from whichhop.app.live_news import Asker
 from whichhop.app.store_windows import exact_windows, windows_of_store
 from whichhop.capacity.rooms import is_of_transfer, room_rates
@@ -230,7 +230,7 @@ def follow(args: argparse.Namespace, house: House) -> int:
 def _follow(watcher: Watcher, store: Store, token: str, teller: Teller) -> None:
     clock, home = SystemClock(), watcher.home
     asker = Asker(
-        store=store, peers=peers_of(home), token=token, fetch=partial(fetch, seconds=FIRST_PATIENCE_S)
+        store=store, addresses=addresses_of(home), token=token, fetch=partial(fetch, seconds=FIRST_PATIENCE_S)
     )
     tidied_ns = clock.mono_ns()
     while True:

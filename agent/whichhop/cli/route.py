@@ -1,4 +1,4 @@
-"""`whichhop route`: the routers on the way to an anchor, the provider's first hop, packet sizes and marks."""
+"""`whichhop route`: the routers on the way to a peer, the provider's first hop, packet sizes and marks."""
 
 import argparse
 import asyncio
@@ -26,7 +26,7 @@ EPILOG = """\
 example:
   whichhop route configs/mesh-radio.yaml harbour --sizes
 
-Run it on a machine of the home, as root or with CAP_NET_RAW. Only anchors of the home file are asked. A
+Run it on a machine of the home, as root or with CAP_NET_RAW. Only peers of the home file are asked. A
 router that does not answer is silent, which says nothing about the packets that pass through it.
 Exit code 0 when the provider's first hop was found, 1 when it was not.
 """
@@ -34,7 +34,7 @@ _MARKS = {
     Marking.KEPT: "kept",
     Marking.BLEACHED: "wiped on the way out: no hop behind that one can prefer calls",
     Marking.REMARKED: "changed on the way out",
-    Marking.UNKNOWN: "not told: the anchor runs no reflector that reports marks",
+    Marking.UNKNOWN: "not told: the peer runs no reflector that reports marks",
 }
 
 
@@ -54,19 +54,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The verb's arguments."""
     parser.epilog = EPILOG
     parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
-    parser.add_argument("anchor", nargs="?", metavar="ANCHOR", help="an anchor of it; the first by default")
+    parser.add_argument("peer", nargs="?", metavar="PEER", help="a peer of it; the first by default")
     parser.add_argument("--sizes", action="store_true", help="also find the largest packet that passes whole")
-    parser.add_argument("--marks", action="store_true", help="also ask the anchor which DSCP mark arrives")
+    parser.add_argument("--marks", action="store_true", help="also ask the peer which DSCP mark arrives")
     parser.add_argument("--json", action="store_true", help="print data instead of tables")
 
 
-def find_anchor(home: Home, name: str | None) -> Node:
-    """The anchor to ask; DataError when there is none of that name, or none at all."""
-    if not home.anchors:
-        raise DataError("the home file names no anchor; write one under targets, anchors")
-    if name is not None and name not in home.anchors:
-        raise DataError(f"no anchor named {name!r}; there are: {', '.join(home.anchors)}")
-    return home.nodes[name or home.anchors[0]]
+def find_peer(home: Home, name: str | None) -> Node:
+    """The peer to ask; DataError when there is none of that name, or none at all."""
+    if not home.peers:
+        raise DataError("the home file names no peer; write one under targets, peers")
+    if name is not None and name not in home.peers:
+        raise DataError(f"no peer named {name!r}; there are: {', '.join(home.peers)}")
+    return home.nodes[name or home.peers[0]]
 
 
 def _estimate() -> ErrorEstimate:
@@ -74,10 +74,10 @@ def _estimate() -> ErrorEstimate:
     return estimate_error(error_ns, synced=error_ns is not None)
 
 
-async def find(home: Home, anchor: Node, *, sizes: bool, marks: bool) -> Findings:
+async def find(home: Home, peer: Node, *, sizes: bool, marks: bool) -> Findings:
     """Ask the network, one thing after the other."""
-    address = anchor.address or ""
-    own = [n for n in home.nodes.values() if n.kind not in (NodeKind.ANCHOR, NodeKind.PROVIDER_EDGE)]
+    address = peer.address or ""
+    own = [n for n in home.nodes.values() if n.kind not in (NodeKind.PEER, NodeKind.PROVIDER_EDGE)]
     route = await find_route(address)
     mtu = mark = None
     if sizes:
@@ -157,7 +157,7 @@ def _edge_line(edge: Edge | None) -> str:
 
 def _size_line(mtu: PathMtu) -> str:
     if mtu.size is None:
-        return "No packet size was answered, so nothing is known of sizes: does the anchor answer echo?"
+        return "No packet size was answered, so nothing is known of sizes: does the peer answer echo?"
     if mtu.told is not None:
         why = f"; a router named {mtu.told} as its most"
     elif mtu.size < max(mtu.outcomes):
@@ -170,8 +170,8 @@ def _size_line(mtu: PathMtu) -> str:
 def run(args: argparse.Namespace) -> int:
     """Print what was found."""
     home = read_home(args.home)
-    anchor = find_anchor(home, args.anchor)
-    sys.stderr.write(f"asking the routers on the way to {anchor.name} ({anchor.address}) ...\n")
-    found = asyncio.run(find(home, anchor, sizes=args.sizes, marks=args.marks))
+    peer = find_peer(home, args.peer)
+    sys.stderr.write(f"asking the routers on the way to {peer.name} ({peer.address}) ...\n")
+    found = asyncio.run(find(home, peer, sizes=args.sizes, marks=args.marks))
     sys.stdout.write(json.dumps(as_data(found), indent=2) + "\n" if args.json else as_text(found))
     return 0 if found.edge is not None else 1

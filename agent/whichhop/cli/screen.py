@@ -153,7 +153,7 @@ def _rates(view: View) -> list[str]:
         words = [w for w in (one("down", rate.down_bps), one("up", rate.up_bps)) if w]
         if words:
             least = " or more" if rate.at_least else ""
-            lines.append(f"{rate.agent} with {rate.peer}: {', '.join(words)}{least}")
+            lines.append(f"{rate.agent} with {rate.other_end}: {', '.join(words)}{least}")
     return lines or ["none measured yet: whichhop transfer HOME AGENT upstream"]
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.app.agent_addresses import SETTLED_NS, peers_of
+from whichhop.app.agent_addresses import SETTLED_NS, addresses_of
 from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of
 from whichhop.cli.collecting import ask_agents
 from whichhop.cli.screen import DAY_NS, View, screen
@@ -18,7 +18,7 @@ from whichhop.compare.last_hour import judge_lately
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
-from whichhop.errors import DataError, PeerError, WhichhopError
+from whichhop.errors import DataError, RemoteError, WhichhopError
 from whichhop.model import Home, derive_sessions
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
@@ -69,11 +69,11 @@ def hear(agent: str, base: str, get: Fetch = _get) -> Heard:
     """Ask one agent (base address "http://192.0.2.2:8620") for its metrics and its bulletin."""
     try:
         metrics = get(f"{base}/metrics").decode("utf-8", "replace")
-    except PeerError as trouble:
+    except RemoteError as trouble:
         return Heard(agent=agent, trouble=str(trouble))
     try:
         told: Bulletin | None = msgspec.json.decode(get(f"{base}/bulletin"), type=Bulletin)
-    except (PeerError, msgspec.MsgspecError, UnicodeDecodeError):
+    except (RemoteError, msgspec.MsgspecError, UnicodeDecodeError):
         told = None  # it does not compare, or not yet; the others are asked too
     return Heard(agent=agent, metrics=metrics, bulletin=told)
 
@@ -130,7 +130,9 @@ def _judged_here(args: argparse.Namespace, house: House, heard: list[Heard]) -> 
 
 def _rates(bulletin: Bulletin, heard: list[Heard], home: Home) -> list[LastRate]:
     told = [
-        LastRate(agent=r.node, peer=r.peer, down_bps=r.down_bps, up_bps=r.up_bps, at_least=r.at_least)
+        LastRate(
+            agent=r.node, other_end=r.other_end, down_bps=r.down_bps, up_bps=r.up_bps, at_least=r.at_least
+        )
         for r in bulletin.rooms
     ]
     return told or [rate for h in heard for rate in rates_of(h.metrics, home)]
@@ -143,7 +145,7 @@ def run(args: argparse.Namespace) -> int:
     if not home.agents:
         raise DataError(f"{home.name}: no node runs an agent; add agent: true to one")
     with ThreadPoolExecutor(max_workers=min(16, len(home.agents))) as pool:
-        heard = list(pool.map(lambda item: hear(*item), peers_of(home).items()))
+        heard = list(pool.map(lambda item: hear(*item), addresses_of(home).items()))
     now = SystemClock().utc_ns()
     told = newest(heard, now)
     if told is not None:

@@ -12,7 +12,7 @@ SECONDS = 3.0
 """Long enough to be steady on a home's radio; the next room waits."""
 
 
-def _peer(home: Home, laptop: Node, target: str) -> str | None:
+def _other_end(home: Home, laptop: Node, target: str) -> str | None:
     """The agent at the target, else the first on the way out, else any other."""
     agents = [n.name for n in home.agents if n.name != laptop.name]
     way = [name for name in home.way_out(laptop.name) if name in agents]
@@ -23,23 +23,23 @@ def rates_of(
     home: Home, laptop: Node, target: str, key: bytes, *, octets: int
 ) -> tuple[dict[str, float], str]:
     """The rate figures of `model.room.RoomResult`, and why there are none where there are none."""
-    peer = _peer(home, laptop, target)
-    if peer is None:
+    other_end = _other_end(home, laptop, target)
+    if other_end is None:
         return {}, "no other node of the home runs an agent"
     try:
-        return _figures(_ask(home, laptop, peer, key, octets)), ""
+        return _figures(_ask(home, laptop, other_end, key, octets)), ""
     except WhichhopError as trouble:
         return {}, str(trouble)
 
 
-def _ask(home: Home, laptop: Node, peer: str, key: bytes, octets: int) -> list[dict[str, Any]]:
+def _ask(home: Home, laptop: Node, other_end: str, key: bytes, octets: int) -> list[dict[str, Any]]:
     with Line.dial(
         laptop.address or "", home.ports.transfer, key=key, name="survey", seconds=PATIENCE_S
     ) as line:
         line.sock.settimeout(SILENCE_S)
         line.say(
             ask="order",
-            peer=peer,
+            other_end=other_end,
             ways=["out", "back"],
             streams=1,
             seconds=SECONDS,

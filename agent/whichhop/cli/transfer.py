@@ -13,7 +13,7 @@ from whichhop.config.check import read_home
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.transfer.lease import zone_of
 from whichhop.daemon.transfer.schedule import coming, octets_each
-from whichhop.errors import DataError, PeerError, WhichhopError
+from whichhop.errors import DataError, RemoteError, WhichhopError
 from whichhop.model import Home
 from whichhop.model.transfer import UPSTREAM
 from whichhop.model.units import NS_PER_S
@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = EPILOG
     parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
     parser.add_argument("agent", nargs="?", metavar="A", help="the node whose agent asks")
-    parser.add_argument("peer", nargs="?", metavar="B", help=f"the other node, or {UPSTREAM}")
+    parser.add_argument("other_end", nargs="?", metavar="B", help=f"the other node, or {UPSTREAM}")
     parser.add_argument(
         "--way", choices=["both", "out", "back"], default="both", help="A to B, back, or both"
     )
@@ -79,7 +79,7 @@ class _Bar:
             begins = said["begins"]
             self._limit_s, self._last = float(begins["limit_s"]), (0.0, 0)
             arrow = "to" if begins["way"] == "out" else "from"
-            self._what = f"{begins['agent']} {arrow} {begins['peer']}"
+            self._what = f"{begins['agent']} {arrow} {begins['other_end']}"
             if not self._live:
                 self._line(f"{self._what}: begins")
         elif "progress" in said and self._live:
@@ -121,7 +121,7 @@ def _ask(home: Home, args: argparse.Namespace) -> list[dict[str, Any]]:
         line.sock.settimeout(SILENCE_S)
         line.say(
             ask="order",
-            peer=args.peer,
+            other_end=args.other_end,
             ways=["out", "back"] if args.way == "both" else [args.way],
             streams=args.streams,
             seconds=args.seconds,
@@ -134,7 +134,7 @@ def _ask(home: Home, args: argparse.Namespace) -> list[dict[str, Any]]:
             if "refused" in said or "results" in said:
                 bar.end()
             if "refused" in said:
-                raise PeerError(f"no transfer: {said['refused']}")
+                raise RemoteError(f"no transfer: {said['refused']}")
             if "results" in said:
                 found: list[dict[str, Any]] = said["results"]
                 return found
@@ -154,7 +154,7 @@ def _ms(seconds: float | None) -> str:
 def _text(r: dict[str, Any]) -> str:
     arrow = "to" if r["way"] == "out" else "from"
     least = "at least " if r["at_least"] else ""
-    lines = [f"{r['agent']} {arrow} {r['peer']}: {least}{_rate(r['rate_bps'])}"]
+    lines = [f"{r['agent']} {arrow} {r['other_end']}: {least}{_rate(r['rate_bps'])}"]
     if r["at_least"]:
         lines[0] += f", held back by {r['limited']}: the path may carry more"
     state = "steady within 2 %" if r["steady"] else f"not steady (slots differ by {100 * r['spread']:.0f} %)"
@@ -203,7 +203,8 @@ def _plan(home: Home, args: argparse.Namespace) -> int:
     each = {str(p): n for p, n in octets_each(home).items()}
     if args.json:
         rows = [
-            {"at_ns": d.at_ns, "agent": d.pair.agent, "peer": d.pair.peer, "octets": d.octets} for d in due
+            {"at_ns": d.at_ns, "agent": d.pair.agent, "other_end": d.pair.other_end, "octets": d.octets}
+            for d in due
         ]
         data = {"a_day": home.limits.transfers_a_day, "pairs": each, "coming": rows, "today": today}
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
@@ -244,7 +245,7 @@ def run(args: argparse.Namespace) -> int:
     home = read_home(args.home)
     if args.plan:
         return _plan(home, args)
-    if args.agent is None or args.peer is None:
+    if args.agent is None or args.other_end is None:
         raise DataError("name two nodes: whichhop transfer HOME A B (or --plan)")
     results = _ask(home, args)
     if args.json:

@@ -67,32 +67,32 @@ def _target_troubles(file: HomeFile) -> Iterator[Trouble]:
         yield ("targets", "provider-edge"), f"{edge} is {addresses[edge]}'s address", "name the provider's"
     elif edge not in (None, "discover"):
         addresses[edge] = PROVIDER_EDGE
-    for name, anchor in file.targets.anchors.items():
-        at = ("targets", "anchors", name)
+    for name, peer in file.targets.peers.items():
+        at = ("targets", "peers", name)
         if name in file.nodes or name in _RESERVED:
             yield at, "the name is taken", "choose another name"
-        if anchor.address in addresses:
+        if peer.address in addresses:
             yield (
                 (*at, "address"),
-                f"{anchor.address} is {addresses[anchor.address]}'s already",
+                f"{peer.address} is {addresses[peer.address]}'s already",
                 "name another machine",
             )
-        addresses.setdefault(anchor.address, name)
-        if anchor.clients and not anchor.stamp:
+        addresses.setdefault(peer.address, name)
+        if peer.clients and not peer.stamp:
             yield (*at, "clients"), "named, though nothing answers STAMP there", "add stamp: true"
-        if anchor.tcp_port is not None and anchor.stamp:
+        if peer.tcp_port is not None and peer.stamp:
             yield (*at, "tcp_port"), "of no use where STAMP is answered", "remove it, or stamp: true"
-    if (file.targets.anchors or edge) and not has_line:
+    if (file.targets.peers or edge) and not has_line:
         yield (
             ("targets",),
             "targets upstream, but no access link leads there",
             f"add a link that joins the modem to {PROVIDER_EDGE}, kind: access",
         )
-    if edge == "discover" and not file.targets.anchors:
+    if edge == "discover" and not file.targets.peers:
         yield (
             ("targets", "provider-edge"),
-            "discover needs a way to follow, and there is no anchor",
-            "add an anchor you may probe, or write the address",
+            "discover needs a way to follow, and there is no peer",
+            "add a peer you may probe, or write the address",
         )
 
 
@@ -117,7 +117,7 @@ def _resolver_troubles(file: HomeFile) -> Iterator[Trouble]:
     has_line = any(link.kind is LinkKind.ACCESS for link in file.links)
     for name, address in file.targets.resolvers.items():
         at = ("targets", "resolvers", name)
-        if name in file.nodes or name in _RESERVED or name in file.targets.anchors:
+        if name in file.nodes or name in _RESERVED or name in file.targets.peers:
             yield at, "the name is taken", "choose another name"
         if address not in known and not has_line:
             yield at, f"{address} is no node of this home, and no access link leads out", "add the link"
@@ -161,23 +161,23 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         for name, part in file.nodes.items()
     }
     links = list(_links(file))
-    edge, anchors = file.targets.provider_edge, file.targets.anchors
+    edge, peers = file.targets.provider_edge, file.targets.peers
     if any(link.kind is LinkKind.ACCESS for link in links):
         nodes[PROVIDER_EDGE] = Node(
             name=PROVIDER_EDGE,
             kind=NodeKind.PROVIDER_EDGE,
             address=None if edge == "discover" else edge,
         )
-    if anchors:
+    if peers:
         links.append(Link(name=BEYOND, near=PROVIDER_EDGE, far=BEYOND, kind=LinkKind.BEYOND))
-        for name, anchor in anchors.items():
+        for name, peer in peers.items():
             nodes[name] = Node(
                 name=name,
-                kind=NodeKind.ANCHOR,
-                address=anchor.address,
-                stamp=anchor.stamp,
-                clients=tuple(anchor.clients),
-                tcp_port=anchor.tcp_port,
+                kind=NodeKind.PEER,
+                address=peer.address,
+                stamp=peer.stamp,
+                clients=tuple(peer.clients),
+                tcp_port=peer.tcp_port,
             )
     return Home(
         name=file.home,
@@ -189,7 +189,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         else None,
         nodes=nodes,
         links=tuple(links),
-        anchors=tuple(anchors),
+        peers=tuple(peers),
         downloads=tuple(file.targets.downloads),
         uploads=tuple(file.targets.uploads),
         resolvers=tuple(_resolvers(file, nodes)),

@@ -59,7 +59,7 @@ Address = Annotated[str, AfterValidator(_address)]
 
 
 def _written_node(kind: NodeKind) -> NodeKind:
-    if kind in (NodeKind.PROVIDER_EDGE, NodeKind.ANCHOR):
+    if kind in (NodeKind.PROVIDER_EDGE, NodeKind.PEER):
         raise ValueError("implied by `targets` and the access link, never a node of the home")
     return kind
 
@@ -168,24 +168,24 @@ class LinkPart(Part):
     name: Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9/-]{0,64}$")] | None = None
 
 
-class AnchorPart(Part):
+class PeerPart(Part):
     """A target upstream that the user may probe."""
 
     address: Address
     stamp: bool = False
     """True where a conforming STAMP reflector answers there; an agent of your own is one."""
     clients: list[Annotated[str, AfterValidator(_network)]] = Field(default_factory=list)
-    """With an agent of your own on the anchor: the networks it answers, such as your home's public one."""
+    """With an agent of your own on the peer: the networks it answers, such as your home's public one."""
     tcp_port: Annotated[int, Field(ge=1, le=65535)] | None = None
-    """Where echo is filtered: a TCP port of the anchor that may be connected to instead."""
+    """Where echo is filtered: a TCP port of the peer that may be connected to instead."""
 
 
 class TargetsPart(Part):
     """What may be probed upstream; empty by default, so that nothing is."""
 
     provider_edge: Annotated[Literal["discover"] | Address | None, Field(alias="provider-edge")] = None
-    """The provider's first hop: an address, or `discover` to find it on the way to the first anchor."""
-    anchors: dict[Name, AnchorPart] = Field(default_factory=dict)
+    """The provider's first hop: an address, or `discover` to find it on the way to the first peer."""
+    peers: dict[Name, PeerPart] = Field(default_factory=dict)
     downloads: list[Annotated[str, AfterValidator(_url)]] = Field(default_factory=list)
     """URLs the user may fetch, to measure the line's rate down."""
     uploads: list[Annotated[str, AfterValidator(_url)]] = Field(default_factory=list)

@@ -88,14 +88,14 @@ def find_node(home: Home, name: str, home_file: object) -> Node:
     if node is None or name not in runs:
         raise WhichhopError(
             f"{home_file}: no agent runs on {name!r}; agents run on: {', '.join(runs)}"
-            " (set agent: true on a node, or name an anchor's clients)"
+            " (set agent: true on a node, or name a peer's clients)"
         )
     return node
 
 
 def sessions_of(home: Home, node: Node) -> list[Session]:
-    """What this node's agent measures: nothing on an anchor, which only answers."""
-    if node.kind is NodeKind.ANCHOR:
+    """What this node's agent measures: nothing on a peer, which only answers."""
+    if node.kind is NodeKind.PEER:
         return []
     return [s for s in (*derive_sessions(home), *call_sessions(home)) if s.key.agent == node.name]
 
@@ -279,7 +279,7 @@ class Daemon:
     async def _look_out(self) -> None:
         """Look at the ways out now, and again whenever the outlook says."""
         if not self.agent.sessions:
-            return  # an anchor only answers
+            return  # a peer only answers
         while True:
             await self.outlook.look()
             await asyncio.sleep(self.outlook.wait_s)

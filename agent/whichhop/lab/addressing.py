@@ -88,7 +88,7 @@ def _groups(home: Home) -> list[list[Link]]:
 
 @dataclass(frozen=True, slots=True)
 class _Upstream:
-    """The two networks past the home: where the anchors are, and the access line."""
+    """The two networks past the home: where the peers are, and the access line."""
 
     beyond: ipaddress.IPv4Network
     access: ipaddress.IPv4Network
@@ -101,11 +101,11 @@ def _stated(home: Home, kind: NodeKind) -> list[ipaddress.IPv4Address]:
 
 
 def _upstream(home: Home) -> _Upstream:
-    """Chosen so that the anchors' and the provider edge's own addresses fit."""
-    anchors, edges = _stated(home, NodeKind.ANCHOR), _stated(home, NodeKind.PROVIDER_EDGE)
-    beyond = next((net for net in UPSTREAM_NETS if any(a in net for a in anchors)), UPSTREAM_NETS[0])
+    """Chosen so that the peers' and the provider edge's own addresses fit."""
+    peers, edges = _stated(home, NodeKind.PEER), _stated(home, NodeKind.PROVIDER_EDGE)
+    beyond = next((net for net in UPSTREAM_NETS if any(a in net for a in peers)), UPSTREAM_NETS[0])
     other = next(net for net in UPSTREAM_NETS if net != beyond)
-    # An edge may as well be known by its address on the anchors' side.
+    # An edge may as well be known by its address on the peers' side.
     line = next((a for a in edges if a in other), other.network_address)
     return _Upstream(beyond=beyond, access=ipaddress.IPv4Network((int(line) & ~3, 30)))
 
@@ -113,7 +113,7 @@ def _upstream(home: Home) -> _Upstream:
 def _block(home: Home, links: list[Link], upstream: _Upstream) -> ipaddress.IPv4Network:
     """The documentation block for a group of links, by what the links are."""
     kinds = {home.nodes[n].kind for link in links for n in (link.near, link.far)}
-    if NodeKind.ANCHOR in kinds:
+    if NodeKind.PEER in kinds:
         return upstream.beyond
     if any(link.kind is LinkKind.ACCESS for link in links):
         return upstream.access
@@ -173,7 +173,7 @@ def plan_addresses(home: Home) -> Addressing:
 
 
 def _routes(home: Home, node: str, networks: list[Network], top: Network) -> tuple[Hop, ...]:
-    """Static routes, one per network elsewhere; the way up is the default, as is an anchor's only way.
+    """Static routes, one per network elsewhere; the way up is the default, as is a peer's only way.
 
     The home is a tree, so the way to any member of a network is the way to all.
     """
@@ -186,7 +186,7 @@ def _routes(home: Home, node: str, networks: list[Network], top: Network) -> tup
         # The next routing node on the way is the neighbour; bridges between are not seen by a route.
         neighbour = next(n for n in nodes[1:] if home.nodes[n].kind in ROUTING)
         by = next(n for n in networks if node in n.addresses and neighbour in n.addresses)
-        to = None if net is top or home.nodes[node].kind is NodeKind.ANCHOR else net
+        to = None if net is top or home.nodes[node].kind is NodeKind.PEER else net
         out[None if to is None else to.number, neighbour] = Hop(to=to, by=by, neighbour=neighbour)
     # What goes the default way anyway needs no route of its own.
     default = next((hop.neighbour for hop in out.values() if hop.to is None), None)

@@ -28,7 +28,7 @@ links:
   - {join: [modem, provider-edge], kind: access, medium: cable}
 targets:
   provider-edge: 203.0.113.1
-  anchors: {harbour: {address: 198.51.100.7, stamp: true, clients: [192.0.2.0/24]}}
+  peers: {harbour: {address: 198.51.100.7, stamp: true, clients: [192.0.2.0/24]}}
 """
 
 

@@ -59,7 +59,7 @@ class _Stage:
         (self.folder / HOME_NAME).write_text(HOME_FILE)
         create_key((self.folder / HOME_NAME).with_suffix(".key"))
         home = self.home.scenario.home
-        for node in (*(n.name for n in home.agents), *home.anchors):
+        for node in (*(n.name for n in home.agents), *home.peers):
             words = ["run", str(self.folder / HOME_NAME), "--node", node]
             store = ["--store", str(self.folder / f"{node}.db")]
             argv = [sys.executable, "-m", "whichhop", *words, *store]
@@ -107,7 +107,7 @@ def play(
     clock = SystemClock()
     begin = clock.mono_ns()
     with tempfile.TemporaryDirectory(prefix="whichhop-demo-") as folder:
-        tell("building the emulated home: host, mesh node, router, modem, access line, provider edge, anchor")
+        tell("building the emulated home: host, mesh node, router, modem, access line, provider edge, peer")
         with NetnsHome(alder_scenario()) as home:
             stage = _Stage(home, Path(folder), clock)
             tell("every link measured and as asked; starting the agents on " + ", ".join(_agents(home)))
@@ -128,7 +128,7 @@ def play(
 
 
 def _agents(home: NetnsHome) -> list[str]:
-    return [*(n.name for n in home.scenario.home.agents), *home.scenario.home.anchors]
+    return [*(n.name for n in home.scenario.home.agents), *home.scenario.home.peers]
 
 
 def _watch(stage: _Stage, story: Story, tell: Tell, fault_s: float) -> Shown:

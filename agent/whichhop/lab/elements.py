@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from whichhop.errors import DataError
-from whichhop.lab.built import anchor_wire
+from whichhop.lab.built import peer_wire
 from whichhop.lab.impairment import touches
 from whichhop.lab.scenario import Effect, Way
 from whichhop.model import Home, Link, Medium
@@ -21,7 +21,7 @@ class Where(StrEnum):
     HOST = "host"
     """The programs of a node: stopped for `delay` of every second, or altogether for `outage`."""
     DESTINATION = "destination"
-    """One anchor alone, apart from all else that lies beyond."""
+    """One peer alone, apart from all else that lies beyond."""
     REPLY = "reply"
     """A node's own echo replies, not what it forwards: delay, loss or outage."""
 
@@ -44,7 +44,7 @@ def find_spot(home: Home, element: str) -> Spot:
     if any(link.name == element for link in home.links):
         return Spot(kind=None, name=element)
     word, colon, name = element.partition(":")
-    if colon and word in set(Where) and name in (home.anchors if word == Where.DESTINATION else home.nodes):
+    if colon and word in set(Where) and name in (home.peers if word == Where.DESTINATION else home.nodes):
         return Spot(kind=Where(word), name=name)
     links = ", ".join(link.name for link in home.links)
     raise DataError(
@@ -70,7 +70,7 @@ def _acts(spot: Spot, link: Link, way: Way) -> bool:
     if spot.kind is None:
         return link.name == spot.name
     if spot.kind is Where.DESTINATION:
-        return link.name == anchor_wire(spot.name)
+        return link.name == peer_wire(spot.name)
     if spot.kind is Where.AIR:
         return link.medium is Medium.RADIO and spot.name in (link.near, link.far)
     if spot.kind is Where.NODE:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from whichhop.errors import DataError
 from whichhop.lab.addressing import ROUTING, Addressing, plan_addresses, side
-from whichhop.lab.built import anchor_wire, as_built
+from whichhop.lab.built import as_built, peer_wire
 from whichhop.lab.elements import Where, effects_on, find_spot, own_replies
 from whichhop.lab.impairment import rate_of
 from whichhop.lab.scenario import Effect, LinkNature, Scenario, Way
@@ -111,9 +111,9 @@ def _wires(home: Home, scenario: Scenario, relays: frozenset[str]) -> dict[str, 
 
 def nature_of(scenario: Scenario, link: str) -> LinkNature:
     """How a link as built behaves in health; one that the scenario does not speak of is a bare wire."""
-    for anchor in scenario.home.anchors:
-        if link == anchor_wire(anchor):
-            link = f"{Where.DESTINATION}:{anchor}"
+    for peer in scenario.home.peers:
+        if link == peer_wire(peer):
+            link = f"{Where.DESTINATION}:{peer}"
     return scenario.natures.get(link, LinkNature(delay_s=0.0))
 
 

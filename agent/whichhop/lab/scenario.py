@@ -69,7 +69,7 @@ class QuirkKind(StrEnum):
     RATE_LIMIT = "rate-limit"
     """element "reply:NODE": answers at most `size` echo requests a second, in sum over who asks."""
     ROUTE_CHANGE = "route-change"
-    """element "destination:ANCHOR": another route, `size` seconds of round trip longer."""
+    """element "destination:PEER": another route, `size` seconds of round trip longer."""
     TRAFFIC_UP = "traffic-up"
     """element "own-traffic": the home sends `size` of its plan."""
     TRAFFIC_DOWN = "traffic-down"
@@ -110,7 +110,7 @@ class LinkNature:
 class Scenario:
     """A home, how its links behave, and what goes wrong when.
 
-    natures: by link name; for anchors also "destination:ANCHOR", the way from the provider edge to it.
+    natures: by link name; for peers also "destination:PEER", the way from the provider edge to it.
     quirks, noise: for the paper floor. noise 1 adds each medium's natural disturbances, 0 leaves the
         natures alone as the namespace floor has them.
     counters: whether somebody reads the router's byte counters.

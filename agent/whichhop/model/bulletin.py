@@ -60,7 +60,7 @@ class RoomRate:
     node: str
     room: str
     at_ns: int
-    peer: str
+    other_end: str
     down_bps: float | None
     up_bps: float | None
     at_least: bool = False

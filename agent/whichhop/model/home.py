@@ -24,7 +24,7 @@ class Plan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Node:
-    """A device, or an implied place upstream (the provider edge, an anchor)."""
+    """A device, or an implied place upstream (the provider edge, a peer)."""
 
     name: str
     kind: NodeKind
@@ -37,9 +37,9 @@ class Node:
     wan_interface: str | None = None
     """On an agent through which all of the home's traffic passes: its interface towards the provider."""
     clients: tuple[str, ...] = ()
-    """On an anchor: the networks (CIDR) whose STAMP packets its agent answers."""
+    """On a peer: the networks (CIDR) whose STAMP packets its agent answers."""
     tcp_port: int | None = None
-    """On an anchor where echo is filtered: a TCP port that may be connected to instead."""
+    """On a peer where echo is filtered: a TCP port that may be connected to instead."""
 
     @property
     def has_key(self) -> bool:
@@ -95,7 +95,7 @@ class Resolver:
 class Home:
     """A checked home: every link joins two known nodes and the whole is one tree.
 
-    `nodes` holds the implied nodes too: the provider edge when there is an access link, and each anchor.
+    `nodes` holds the implied nodes too: the provider edge when there is an access link, and each peer.
     `links` is ordered as written, the implied beyond link last; a link's name is unique.
     """
 
@@ -103,7 +103,7 @@ class Home:
     plan: Plan | None
     nodes: Mapping[str, Node]
     links: tuple[Link, ...]
-    anchors: tuple[str, ...] = ()
+    peers: tuple[str, ...] = ()
     downloads: tuple[str, ...] = ()
     uploads: tuple[str, ...] = ()
     """URLs that the user may fetch, and that take what is posted to them."""
@@ -139,8 +139,8 @@ class Home:
         """For each node the nodes it is joined to, with the link between."""
         out: dict[str, list[tuple[str, Link]]] = {name: [] for name in self.nodes}
         for link in self.links:
-            # One link stands for everything past the provider's first hop, so it ends at every anchor.
-            fars = self.anchors if link.kind is LinkKind.BEYOND else (link.far,)
+            # One link stands for everything past the provider's first hop, so it ends at every peer.
+            fars = self.peers if link.kind is LinkKind.BEYOND else (link.far,)
             for far in fars:
                 out[link.near].append((far, link))
                 out[far].append((link.near, link))

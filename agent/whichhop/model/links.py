@@ -17,7 +17,7 @@ class NodeKind(StrEnum):
     HOST = "host"
     PROVIDER_EDGE = "provider-edge"
     """The provider's first hop past the home; implied, never written under `nodes`."""
-    ANCHOR = "anchor"
+    PEER = "peer"
     """A target upstream that the user may probe; implied by `targets`."""
 
 

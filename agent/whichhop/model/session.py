@@ -60,9 +60,9 @@ def _method(node: Node) -> Method:
 
 
 def _targets(home: Home, agent: Node) -> Iterator[Node]:
-    """What one agent probes: its way out, the anchors, the other agents."""
+    """What one agent probes: its way out, the peers, the other agents."""
     wanted = dict.fromkeys(home.way_out(agent.name))
-    wanted.update(dict.fromkeys(home.anchors))
+    wanted.update(dict.fromkeys(home.peers))
     wanted.update(dict.fromkeys(n.name for n in home.agents if n.name != agent.name))
     for name in wanted:
         node = home.nodes[name]
@@ -81,7 +81,7 @@ def _session(
 def derive_sessions(home: Home) -> tuple[Session, ...]:
     """Every steady session the home implies, so that nobody writes a routing matrix.
 
-    Each agent probes every addressed node on its way out, the provider edge, the anchors, the other agents,
+    Each agent probes every addressed node on its way out, the provider edge, the peers, the other agents,
     and asks the resolvers. Ordered by agent as written, then by distance.
     """
     out: list[Session] = []
@@ -96,11 +96,11 @@ def derive_sessions(home: Home) -> tuple[Session, ...]:
 
 
 def call_sessions(home: Home) -> tuple[Session, ...]:
-    """The call streams: from each agent to the anchors and the provider edge, where packets can be sent."""
+    """The call streams: from each agent to the peers and the provider edge, where packets can be sent."""
     out: list[Session] = []
     for agent in home.agents:
         for node in _targets(home, agent):
-            upstream = node.name == PROVIDER_EDGE or node.name in home.anchors
+            upstream = node.name == PROVIDER_EDGE or node.name in home.peers
             if upstream and _method(node) is not Method.TCP:
                 key = SessionKey(agent=agent.name, target=node.name, method=Method.CALL)
                 out += _session(home, key, node.name, node.address, CALL_GAP_S)

@@ -7,7 +7,7 @@ from whichhop.model.record import Reading
 
 DOWNLOADS = "downloads"
 UPLOADS = "uploads"
-"""What stands for a peer where the user's own URLs were fetched or filled."""
+"""What stands for the other end where the user's own URLs were fetched or filled."""
 WIRE_SHARE = 1.1
 """Octets on the wire for one of payload: frame and headers (1538 / 1448) and the acknowledgements against
 them (a frame of 90 octets for two segments); what limits and budgets count."""
@@ -18,31 +18,31 @@ it did. The first lets live use know of a transfer while it runs, and of one tha
 STARTS_S = 5.0
 """Until the data moves: a process starts, connections are made, keys are proven."""
 UPSTREAM = "upstream"
-"""The word for "past the home": the user's URLs, or the anchors' agents where there are none."""
+"""The word for "past the home": the user's URLs, or the peers' agents where there are none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """What a reading of a transfer is called: transfer_WAY_NAME:PEER."""
+    """What a reading of a transfer is called: transfer_WAY_NAME:OTHER."""
 
     way: str
     name: str
-    peer: str
+    other_end: str
 
 
 def figure_of(reading_name: str) -> Figure | None:
     """The parts of a reading's name; None for a reading that is no transfer's."""
-    name, _, peer = reading_name.partition(":")
+    name, _, other_end = reading_name.partition(":")
     head, _, rest = name.partition("_")
     way, _, figure = rest.partition("_")
-    if head != "transfer" or way not in ("out", "back") or not figure or not peer:
+    if head != "transfer" or way not in ("out", "back") or not figure or not other_end:
         return None
-    return Figure(way=way, name=figure, peer=peer)
+    return Figure(way=way, name=figure, other_end=other_end)
 
 
-def begin_reading(*, at_ns: int, agent: str, peer: str, way: str, limit_s: float) -> Reading:
+def begin_reading(*, at_ns: int, agent: str, other_end: str, way: str, limit_s: float) -> Reading:
     """Kept when one direction begins, so that what it does to other sessions is known at once."""
-    name = f"transfer_{way}_{BEGINS}:{peer}"
+    name = f"transfer_{way}_{BEGINS}:{other_end}"
     return Reading(at_ns=at_ns, agent=agent, name=name, value=limit_s + STARTS_S)
 
 
@@ -102,7 +102,7 @@ class TransferResult:
     """
 
     agent: str
-    peer: str
+    other_end: str
     way: str
     start_ns: int
     seconds: float
@@ -129,7 +129,7 @@ class TransferResult:
         return bool(self.limited)
 
     def readings(self) -> Iterator[Reading]:
-        """What is kept: transfer_WAY_FIGURE:PEER at the transfer's end; bounded by the home file."""
+        """What is kept: transfer_WAY_FIGURE:OTHER at the transfer's end; bounded by the home file."""
         at = self.start_ns + round(self.seconds * 1e9)
         load = self.load
         figures: dict[str, float | None] = {
@@ -148,5 +148,5 @@ class TransferResult:
         }
         for figure, value in figures.items():
             if value is not None:
-                name = f"transfer_{self.way}_{figure}:{self.peer}"
+                name = f"transfer_{self.way}_{figure}:{self.other_end}"
                 yield Reading(at_ns=at, agent=self.agent, name=name, value=float(value))

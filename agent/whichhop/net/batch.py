@@ -1,6 +1,6 @@
 """Answers many datagrams with two system calls: what a reflector needs under a flood.
 
-recvmmsg takes them; sendmmsg sends the answers, or one segmented send where all are of one size to one peer,
+recvmmsg takes them; sendmmsg sends the answers, or one segmented send where all are of one size to one asker,
 which goes through the system's layers once (kernel documentation, networking/segmentation-offloads: UDP).
 """
 
@@ -171,7 +171,7 @@ class Batch:
         return taken, answers - max(sent, 0)
 
     def _send_run(self, answers: int, size: int) -> int | None:
-        """Send answers of one size to one peer in one go: how many were not sent, None to try singly."""
+        """Send answers of one size to one asker in one go: how many were not sent, None to try singly."""
         self._run.iovlen = answers
         _SEGMENT.pack_into(self._run_control, socket.CMSG_LEN(0), size)
         sent = self._send_one(self._fd, ctypes.byref(self._run), socket.MSG_DONTWAIT)

@@ -4,7 +4,7 @@ import http.client
 import json
 from urllib.parse import urlsplit
 
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.net.clock import Clock, SystemClock
 
 SECONDS = 15.0
@@ -21,7 +21,7 @@ def fetch(
     most_bytes: int = MOST_BYTES,
     clock: Clock | None = None,
 ) -> bytes:
-    """The body of a page; blocking. PeerError when it is not there in time, too large, or not a 200.
+    """The body of a page; blocking. RemoteError when it is not there in time, too large, or not a 200.
 
     authorization: the whole header's value where a bearer token will not do.
     Redirects are not followed: an agent sends none, and following one would hand the token on.
@@ -32,7 +32,7 @@ def fetch(
     except ValueError:
         host, port = None, None
     if parts.scheme not in ("http", "https") or not host:
-        raise PeerError(f"{url}: not an address whichhop can ask; write http://HOST:PORT/...")
+        raise RemoteError(f"{url}: not an address whichhop can ask; write http://HOST:PORT/...")
     where = f"{parts.scheme}://{parts.netloc}"
     now = clock or SystemClock()
     deadline = now.mono_ns() + round(seconds * 1e9)
@@ -47,23 +47,23 @@ def fetch(
         while piece := response.read1(_STEP):
             body += piece
             if len(body) > most_bytes:
-                raise PeerError(
+                raise RemoteError(
                     f"{where}: the answer is larger than {most_bytes} bytes; ask for less at once"
                 )
             if now.mono_ns() > deadline:
-                raise PeerError(f"{where}: no whole answer within {seconds:g} s; try again later")
+                raise RemoteError(f"{where}: no whole answer within {seconds:g} s; try again later")
         if response.length:
-            raise PeerError(f"{where}: the answer broke off, {response.length} bytes short; try again")
+            raise RemoteError(f"{where}: the answer broke off, {response.length} bytes short; try again")
     except TimeoutError:
-        raise PeerError(f"{where}: no answer within {seconds:g} s; is the agent running?") from None
+        raise RemoteError(f"{where}: no answer within {seconds:g} s; is the agent running?") from None
     except OSError as error:
-        raise PeerError(f"{where}: {error.strerror or error}; is the agent running there?") from None
+        raise RemoteError(f"{where}: {error.strerror or error}; is the agent running there?") from None
     except http.client.HTTPException as error:
-        raise PeerError(f"{where}: not an HTTP answer ({error!r}); is this an agent's port?") from None
+        raise RemoteError(f"{where}: not an HTTP answer ({error!r}); is this an agent's port?") from None
     finally:
         connection.close()
     if response.status != 200:
-        raise PeerError(f"{where}: {response.status} {response.reason}: {_said(bytes(body))}")
+        raise RemoteError(f"{where}: {response.status} {response.reason}: {_said(bytes(body))}")
     return bytes(body)
 
 

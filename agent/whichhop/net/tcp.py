@@ -7,7 +7,7 @@ import struct
 import threading
 from collections.abc import Callable
 
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.net.authority import authority
 from whichhop.net.tcp_info import TcpInfo, tcp_info
 
@@ -36,14 +36,16 @@ def prefer_cubic(sock: socket.socket) -> None:
 
 
 def connect(address: str, port: int, *, seconds: float) -> socket.socket:
-    """A blocking connection, fit for bulk data too; PeerError in one line when there is none in time."""
+    """A blocking connection, fit for bulk data too; RemoteError in one line when there is none in time."""
     where = authority(address, port)
     try:
         return _connected(address, port, seconds)
     except TimeoutError:
-        raise PeerError(f"{where}: no connection within {seconds:g} s; is the agent running there?") from None
+        raise RemoteError(
+            f"{where}: no connection within {seconds:g} s; is the agent running there?"
+        ) from None
     except OSError as error:
-        raise PeerError(f"{where}: {error.strerror or error}; is the agent running there?") from None
+        raise RemoteError(f"{where}: {error.strerror or error}; is the agent running there?") from None
 
 
 def _connected(address: str, port: int, seconds: float) -> socket.socket:

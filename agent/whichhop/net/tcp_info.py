@@ -14,7 +14,7 @@ class TcpInfo:
     """Segments count those received selectively too. Times in microseconds of the connection's life.
 
     min_rtt_us is 2^32 - 1 while unmeasured, rcv_rtt_us (the receiving side's own estimate) then 0. busy,
-    rwnd_limited, sndbuf_limited: how long there was something to send, and how much of that the peer's
+    rwnd_limited, sndbuf_limited: how long there was something to send, and how much of that the receiver's
     window or our own buffer held it back.
     """
 

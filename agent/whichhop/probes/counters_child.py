@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 
 import msgspec
 
-from whichhop.errors import PeerError, WhichhopError
+from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model.counter_source import CounterSource
 from whichhop.model.units import seconds_to_next
 from whichhop.net.clock import SystemClock
@@ -32,12 +32,12 @@ async def _by_snmp(source: CounterSource, timeout_s: float) -> Count:
         index = if_mib.index_of(names, source.interface)
         if index is None:
             there = ", ".join(sorted(set(names.values()))[:12]) or "none"
-            raise PeerError(f"{source.words}: no interface {source.interface!r}; there are: {there}")
+            raise RemoteError(f"{source.words}: no interface {source.interface!r}; there are: {there}")
         found = if_mib.counters_of(await target.walk(if_mib.COUNTERS), index)
     finally:
         target.close()
     if found is None:
-        raise PeerError(f"{source.words}: no octet counters of {source.interface!r} (RFC 2863); try upnp")
+        raise RemoteError(f"{source.words}: no octet counters of {source.interface!r} (RFC 2863); try upnp")
     return Count(
         received=found.received,
         sent=found.sent,
@@ -58,7 +58,9 @@ class _Upnp:
             page = self._page("GET", self._source.description, {}, b"")
             self._control = self._read(upnp_wan.control_address, page, self._source.description)
             if urlsplit(self._control).hostname != urlsplit(self._source.description).hostname:
-                raise PeerError(f"{self._source.words}: its control address is on another machine; not asked")
+                raise RemoteError(
+                    f"{self._source.words}: its control address is on another machine; not asked"
+                )
         received, sent = (self._total(v) for v in (upnp_wan.RECEIVED, upnp_wan.SENT))
         return Count(received=received, sent=sent, bits=upnp_wan.BITS)
 
@@ -71,7 +73,9 @@ class _Upnp:
         try:
             return reads(*words)
         except ValueError as wrong:
-            raise PeerError(f"{self._source.words}: {wrong}; correct wan_counters in the home file") from None
+            raise RemoteError(
+                f"{self._source.words}: {wrong}; correct wan_counters in the home file"
+            ) from None
 
     def _page(self, method: str, url: str, headers: dict[str, str], body: bytes) -> bytes:
         parts = urlsplit(url)
@@ -83,16 +87,16 @@ class _Upnp:
             response = connection.getresponse()
             text = response.read(MOST_PAGE)
         except TimeoutError:
-            raise PeerError(
+            raise RemoteError(
                 f"{self._source.words}: no answer within {self._timeout_s:g} s; is UPnP on in the router?"
             ) from None
         except (OSError, http.client.HTTPException, ValueError) as trouble:
-            raise PeerError(f"{self._source.words}: {trouble}; is UPnP on in the router?") from None
+            raise RemoteError(f"{self._source.words}: {trouble}; is UPnP on in the router?") from None
         finally:
             connection.close()
         # A refused action comes as 500 with its reason in the body (UPnP Device Architecture).
         if response.status not in (200, 500):
-            raise PeerError(f"{self._source.words}: answered {response.status}; correct the address")
+            raise RemoteError(f"{self._source.words}: answered {response.status}; correct the address")
         return text
 
 

@@ -15,7 +15,7 @@ from typing import Any
 import aiohttp
 import msgspec
 
-from whichhop.errors import PeerError, WhichhopError
+from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model.transfer import WIRE_SHARE
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock, SystemClock
@@ -90,16 +90,16 @@ class Fetcher:
                     if self.full.is_set():
                         return
                 if got < LEAST_FILE:
-                    raise PeerError(
+                    raise RemoteError(
                         f"the file has only {got} bytes; name one of a megabyte or more"
                         + ("" if promised in (None, got) else f" ({promised} were promised)")
                     )
 
     def _judge(self, response: aiohttp.ClientResponse) -> None:
         if response.status not in (200, 206):
-            raise PeerError(f"the server answered {response.status} {response.reason}; correct the address")
+            raise RemoteError(f"the server answered {response.status} {response.reason}; correct the address")
         if response.content_type in ("text/html", "application/xhtml+xml"):
-            raise PeerError("the server sent a page, not a file (an error, a log-in?); correct the address")
+            raise RemoteError("the server sent a page, not a file (an error, a log-in?); correct the address")
 
     async def _pieces(self) -> AsyncIterator[bytes]:
         most = self.spec.limit_octets / WIRE_SHARE * 15 / 16
@@ -117,19 +117,19 @@ class Fetcher:
 
         async with session.post(self.spec.url, data=body(), max_redirects=MOST_REDIRECTS) as response:
             if response.status >= 300:
-                raise PeerError(
+                raise RemoteError(
                     f"the server answered {response.status} {response.reason} to what was posted; "
                     "name an address that takes uploads"
                 )
             if not done.is_set() and not self.full.is_set():
-                raise PeerError(
+                raise RemoteError(
                     "the server answered before it had taken what was posted; name another address"
                 )
 
     # --- the run --------------------------------------------------------------------------------------
 
     async def run(self) -> dict[str, Any]:
-        """Move data until the rate is steady or a limit is met; what was seen. PeerError in one line."""
+        """Move data until the rate is steady or a limit is met; what was seen. RemoteError in one line."""
         timeout = aiohttp.ClientTimeout(
             total=None, sock_connect=CONNECT_S, sock_read=STALL_S if self.spec.way == "back" else None
         )
@@ -174,7 +174,7 @@ class Fetcher:
             over = all(t.done() for t in tasks)
             if not points and arrived < LEAST_BEGUN:
                 if over or now - start > (CONNECT_S + STALL_S) * NS_PER_S:
-                    raise PeerError(f"nothing to speak of moved within {(now - start) / NS_PER_S:.0f} s")
+                    raise RemoteError(f"nothing to speak of moved within {(now - start) / NS_PER_S:.0f} s")
                 continue
             if not points:  # not before: a server that gives nothing must cost nothing
                 beside.start()
@@ -198,7 +198,7 @@ class Fetcher:
         if out:
             stalled = len(points) > STALL_S / LOOK_S and points[-1][1] == points[-int(STALL_S / LOOK_S)][1]
             if stalled and not over:
-                raise PeerError(f"the server took nothing for {STALL_S:g} s")
+                raise RemoteError(f"the server took nothing for {STALL_S:g} s")
             full = sum(i.bytes_sent for i in infos) * WIRE_SHARE >= limit * 31 / 32
         else:
             # What is still on its way comes on top of what was counted.
@@ -259,7 +259,7 @@ class Fetcher:
 
 def in_words(url: str, trouble: BaseException) -> str:
     """What went wrong with a URL, in one line."""
-    if isinstance(trouble, PeerError):
+    if isinstance(trouble, RemoteError):
         why = str(trouble)
     elif isinstance(trouble, aiohttp.TooManyRedirects):
         why = f"it redirects more than {MOST_REDIRECTS} times; name the file's own address"

@@ -5,7 +5,7 @@ import sys
 
 import msgspec
 
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.model.channel import ModemLevels
 from whichhop.model.levels_source import LevelsSource
 from whichhop.net.clock import Clock
@@ -24,7 +24,7 @@ async def read_levels(
 ) -> ModemLevels:
     """One reading of the modem `node`.
 
-    PeerError, with one clear line, when it cannot be had: a gap in the readings, never a lost packet.
+    RemoteError, with one clear line, when it cannot be had: a gap in the readings, never a lost packet.
     """
     child = await asyncio.create_subprocess_exec(
         sys.executable,
@@ -39,7 +39,7 @@ async def read_levels(
         async with asyncio.timeout(whole_s):
             out, err = await child.communicate(request)
     except TimeoutError:
-        raise PeerError(
+        raise RemoteError(
             f"{source.words}: no whole reading within {whole_s:g} s; check the address, or read it less often"
         ) from None
     finally:
@@ -48,7 +48,7 @@ async def read_levels(
             await child.wait()
     if child.returncode != 0:
         last = (err.decode(errors="replace").strip().splitlines() or ["it ended without a word"])[-1]
-        raise PeerError(last if child.returncode == TOLD else f"{source.words}: reading failed: {last}")
+        raise RemoteError(last if child.returncode == TOLD else f"{source.words}: reading failed: {last}")
     answer = msgspec.json.decode(out, type=LevelsAnswer)
     return ModemLevels(
         node=node,

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.errors import DataError, PeerError, SystemRefusedError, WhichhopError
+from whichhop.errors import DataError, RemoteError, SystemRefusedError, WhichhopError
 from whichhop.model.levels_source import Fact, LevelsSource
 from whichhop.probes.levels_talk import LevelsAnswer, LevelsRequest
 from whichhop.wire.docs_mib import WALKS, channels_of
@@ -40,7 +40,7 @@ async def _by_snmp(source: LevelsSource, timeout_s: float) -> LevelsAnswer:
     finally:
         target.close()
     if not channels and not dsl:
-        raise PeerError(
+        raise RemoteError(
             f"SNMP agent {source.snmp} answers, but shows no cable modem's tables (RFC 4546) "
             "nor a DSL line's (RFC 5650, RFC 2662); read the levels from its page instead"
         )

@@ -10,7 +10,7 @@ from http.cookiejar import CookieJar
 from pathlib import Path
 from urllib.parse import urlencode, urljoin, urlsplit
 
-from whichhop.errors import PeerError, SystemRefusedError
+from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.model.levels_source import LevelsSource, Login
 
 MOST_OCTETS = 2_000_000
@@ -46,7 +46,7 @@ class _SamePlace(urllib.request.HTTPRedirectHandler):
     ):
         if urlsplit(newurl).hostname != urlsplit(req.full_url).hostname:
             fp.close()
-            raise PeerError(
+            raise RemoteError(
                 f"{req.full_url}: sends the reader to {urlsplit(newurl).hostname}; give the page's address"
             )
         return super().redirect_request(req, fp, code, msg, headers, newurl)
@@ -83,7 +83,7 @@ class _Browser:
         self._basic = source.login is not None and source.login.form is None
 
     def get(self, url: str, form: dict[str, str] | None = None) -> str:
-        """A page's text, after sending a form where one is given; PeerError with one line otherwise."""
+        """A page's text, after sending a form where one is given; RemoteError with one line otherwise."""
         data = None if form is None else urlencode(form).encode()
         request = urllib.request.Request(url, data=data, headers={"Accept-Encoding": "identity"})  # noqa: S310 # http or https, checked by the home file
         if self._basic and self._login is not None:
@@ -95,21 +95,21 @@ class _Browser:
                 charset = answer.headers.get_content_charset()
         except urllib.error.HTTPError as trouble:
             with trouble:
-                raise PeerError(self._refused(url, trouble.code)) from trouble
+                raise RemoteError(self._refused(url, trouble.code)) from trouble
         except TimeoutError as trouble:
-            raise PeerError(self._silent(url)) from trouble
+            raise RemoteError(self._silent(url)) from trouble
         except urllib.error.URLError as trouble:
             if isinstance(trouble.reason, TimeoutError):
-                raise PeerError(self._silent(url)) from trouble
-            raise PeerError(self._unreachable(url, trouble.reason)) from trouble
+                raise RemoteError(self._silent(url)) from trouble
+            raise RemoteError(self._unreachable(url, trouble.reason)) from trouble
         except http.client.HTTPException as trouble:
-            raise PeerError(
+            raise RemoteError(
                 f"{url}: what answers does not speak HTTP ({type(trouble).__name__}); check address and port"
             ) from trouble
         except OSError as trouble:
-            raise PeerError(f"{url}: {trouble.strerror or trouble}; check the address") from trouble
+            raise RemoteError(f"{url}: {trouble.strerror or trouble}; check the address") from trouble
         if len(body) > MOST_OCTETS:
-            raise PeerError(f"{url}: more than {MOST_OCTETS} octets; give the status page's own address")
+            raise RemoteError(f"{url}: more than {MOST_OCTETS} octets; give the status page's own address")
         return _text(body, charset)
 
     def _silent(self, url: str) -> str:
@@ -145,7 +145,7 @@ def _text(body: bytes, charset: str | None) -> str:
 def fetch_page(source: LevelsSource, timeout_s: float) -> str:
     """The text of a modem's page, after its login where one is given.
 
-    PeerError with one clear line when it cannot be had. timeout_s bounds each wait for the network; the
+    RemoteError with one clear line when it cannot be had. timeout_s bounds each wait for the network; the
     caller bounds the whole.
     """
     url = source.page or ""
@@ -155,14 +155,14 @@ def fetch_page(source: LevelsSource, timeout_s: float) -> str:
         return browser.get(url)
     target = urljoin(url, login.form)
     if urlsplit(target).hostname != urlsplit(url).hostname:
-        raise PeerError(f"{url}: its login form leads to {urlsplit(target).hostname}; use the modem's own")
+        raise RemoteError(f"{url}: its login form leads to {urlsplit(target).hostname}; use the modem's own")
     # The form's hidden fields (a token, often) are sent back as they came.
     hidden = _Form(browser.get(url)).hidden
     fields = {**hidden, **login.extra, login.user_field: login.user, login.password_field: _secret(login)}
     browser.get(target, fields)
     page = browser.get(url)
     if _Form(page).asks_password:
-        raise PeerError(
+        raise RemoteError(
             f"{url}: still asks for a password after the login; check user, password and field names"
         )
     return page

@@ -18,7 +18,7 @@ from pysnmp.hlapi.v1arch.asyncio import (
 from pysnmp.proto.errind import RequestTimedOut
 from pysnmp.proto.rfc1905 import endOfMibView
 
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 
 Oid = tuple[int, ...]
 MOST_VALUES = 20_000
@@ -40,14 +40,14 @@ class SnmpTarget:
     async def walk(self, roots: Iterable[Oid]) -> dict[Oid, int]:
         """Every integer below the roots; other values are passed over.
 
-        PeerError when the agent does not answer at all or answers against the protocol. A root that the
+        RemoteError when the agent does not answer at all or answers against the protocol. A root that the
         agent does not know simply has nothing below it.
         """
         found = await self._walk(roots, Integer)
         return {oid: int(value) for oid, value in found.items()}
 
     async def walk_texts(self, roots: Iterable[Oid]) -> dict[Oid, str]:
-        """Every text (OCTET STRING) below the roots; PeerError as `walk`."""
+        """Every text (OCTET STRING) below the roots; RemoteError as `walk`."""
         found = await self._walk(roots, OctetString)
         return {oid: bytes(value).decode("utf-8", "replace") for oid, value in found.items()}
 
@@ -67,7 +67,7 @@ class SnmpTarget:
                 self._dispatcher, self._community, target, 0, _AT_ONCE, (here, Null("")), lookupMib=False
             )
             if indication:
-                raise PeerError(self._trouble(indication))
+                raise RemoteError(self._trouble(indication))
             if status or not found:
                 return
             for name, value in found:
@@ -75,7 +75,7 @@ class SnmpTarget:
                 if oid[: len(root)] != root or value is endOfMibView or isinstance(value, Null):
                     return
                 if oid <= here:
-                    raise PeerError(
+                    raise RemoteError(
                         f"SNMP agent {self._place[0]}: its tree does not rise below "
                         f"{'.'.join(map(str, root))}; read the levels from its page instead"
                     )
@@ -83,7 +83,7 @@ class SnmpTarget:
                 if isinstance(value, wanted):
                     out[oid] = value
                 if len(out) > MOST_VALUES:
-                    raise PeerError(
+                    raise RemoteError(
                         f"SNMP agent {self._place[0]}: over {MOST_VALUES} values; this is no modem's table"
                     )
 

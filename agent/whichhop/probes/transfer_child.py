@@ -14,7 +14,7 @@ from typing import Any
 
 import msgspec
 
-from whichhop.errors import PeerError, WhichhopError
+from whichhop.errors import RemoteError, WhichhopError
 from whichhop.net.clock import Clock, SystemClock
 from whichhop.net.tcp import connect, make_bulk, read_line
 from whichhop.probes.foreign_probes import Aim, ForeignProbes
@@ -67,11 +67,11 @@ def ask(spec: AskSpec, clock: Clock, report: Reporter) -> dict[str, Any]:
         line.say(ask="transfer", request=msgspec.to_builtins(spec.request))
         answer = line.hear()
         if "refused" in answer:
-            raise PeerError(f"{line.where}: {answer['refused']}")
+            raise RemoteError(f"{line.where}: {answer['refused']}")
         try:
             socks = list(_streams(spec, line.talk.session))
         except OSError as error:
-            raise PeerError(f"{line.where}: a stream broke off: {error.strerror or error}") from None
+            raise RemoteError(f"{line.where}: a stream broke off: {error.strerror or error}") from None
         line.hear()  # all streams have arrived
         sends = spec.request.way == "out"
         beside = ForeignProbes(Aim(url=spec.health_url, method="GET"), clock, octets=spec.probe_octets)
@@ -93,7 +93,7 @@ def answer(spec: AnswerSpec, clock: Clock, report: Reporter) -> dict[str, Any]:
     talk = Talk.resumed(asks=False, session=spec.session, said=spec.said, heard=spec.heard)
     feed = socket.socket(fileno=spec.feed_fd)
     feed.settimeout(PATIENCE_S)
-    with feed, Line(sock, talk, where=spec.peer) as line:
+    with feed, Line(sock, talk, where=spec.other_end) as line:
         line.say(ready=True)
         socks: list[socket.socket] = []
         while len(socks) < spec.request.streams:
@@ -102,7 +102,9 @@ def answer(spec: AnswerSpec, clock: Clock, report: Reporter) -> dict[str, Any]:
             except TimeoutError:
                 fds = []
             if not fds:
-                raise PeerError(f"{spec.peer}: its streams did not come within {PATIENCE_S:g} s; ask again")
+                raise RemoteError(
+                    f"{spec.other_end}: its streams did not come within {PATIENCE_S:g} s; ask again"
+                )
             socks.append(socket.socket(fileno=fds[0]))
         line.say(go=True)
         sends = spec.request.way == "back"

@@ -5,14 +5,14 @@ import socket
 from types import TracebackType
 from typing import Any, Self
 
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.net.authority import authority
 from whichhop.net.tcp import connect
 from whichhop.wire.bulk import NONCE_OCTETS, Talk, TalkError
 
 
 class Line:
-    """One side of a talk; PeerError, with the other side's place, for everything that goes wrong on it."""
+    """One side of a talk; RemoteError, with the other side's place, for everything that goes wrong on it."""
 
     def __init__(self, sock: socket.socket, talk: Talk, *, where: str, waiting: bytes = b"") -> None:
         self.sock, self.talk, self.where = sock, talk, where
@@ -47,7 +47,7 @@ class Line:
         try:
             self.sock.sendall(self.talk.say(message))
         except OSError as error:
-            raise PeerError(f"{self.where}: the talk broke off: {error.strerror or error}") from None
+            raise RemoteError(f"{self.where}: the talk broke off: {error.strerror or error}") from None
 
     def hear(self) -> dict[str, Any]:
         """Wait for one message, at most as long as the socket's timeout."""
@@ -59,18 +59,18 @@ class Line:
         try:
             data = self.sock.recv(4096)
         except TimeoutError:
-            raise PeerError(f"{self.where}: the other agent fell silent; is it still there?") from None
+            raise RemoteError(f"{self.where}: the other agent fell silent; is it still there?") from None
         except OSError as error:
-            raise PeerError(f"{self.where}: the talk broke off: {error.strerror or error}") from None
+            raise RemoteError(f"{self.where}: the talk broke off: {error.strerror or error}") from None
         if not data:
-            raise PeerError(f"{self.where}: the other agent closed the talk; see its log")
+            raise RemoteError(f"{self.where}: the other agent closed the talk; see its log")
         self._take(data)
 
     def _take(self, data: bytes) -> None:
         try:
             self._messages += self.talk.feed(data)
         except TalkError as trouble:
-            raise PeerError(f"{self.where}: {trouble}") from None
+            raise RemoteError(f"{self.where}: {trouble}") from None
         finally:
             if waiting := self.talk.take():
                 self.sock.sendall(waiting)

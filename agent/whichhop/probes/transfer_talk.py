@@ -51,7 +51,7 @@ class AnswerSpec(msgspec.Struct, frozen=True, kw_only=True, tag="answer"):
     feed_fd: the socket through which the daemon hands in the data connections, one descriptor a message.
     """
 
-    peer: str
+    other_end: str
     control_fd: int
     feed_fd: int
     session: str

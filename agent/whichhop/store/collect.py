@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from whichhop.errors import DataError, PeerError
+from whichhop.errors import DataError, RemoteError
 from whichhop.model import Reading
 from whichhop.store.store import Store
 from whichhop.store.write import Linked
 
 Fetch = Callable[[str, str], bytes]
-"""Gives the body at an address, shown a bearer token; PeerError when there is none. See net/http_get.py."""
+"""Gives the body at an address, shown a bearer token; RemoteError when there is none. See net/http_get.py."""
 
 PAGE = 500
 _FAR = 2**62
@@ -45,7 +45,7 @@ def _quiet(agent: str, place: int, last: int) -> None:
 
 
 def collect(
-    store: Store, peers: Mapping[str, str], token: str, fetch: Fetch, progress: Progress = _quiet
+    store: Store, addresses: Mapping[str, str], token: str, fetch: Fetch, progress: Progress = _quiet
 ) -> list[Collected]:
     """Ask each agent (name to base address, "http://192.0.2.2:8620") for what is new.
 
@@ -53,13 +53,13 @@ def collect(
     A StoreError is ours and is raised.
     """
     return [
-        _collect_one(store, _Peer(agent=agent, base=base, token=token, fetch=fetch), progress)
-        for agent, base in peers.items()
+        _collect_one(store, _Remote(agent=agent, base=base, token=token, fetch=fetch), progress)
+        for agent, base in addresses.items()
     ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Peer:
+class _Remote:
     agent: str
     base: str
     token: str
@@ -75,7 +75,7 @@ class _Peer:
         except (ValueError, KeyError, TypeError, RecursionError) as why:
             raise _unreadable(self.agent, why) from None
         if named != self.agent:
-            raise PeerError(
+            raise RemoteError(
                 f"agent {self.agent} says it is {str(named)[:40]!r}; check the addresses in the home file"
             )
         for before, place in pairwise([after, *places]):
@@ -86,31 +86,31 @@ class _Peer:
     def pages(self, what: str, after: int, origin: bytes) -> Iterator[_Page]:
         while (page := self.page(what, after)).rows:
             if page.origin != origin:
-                raise PeerError(f"agent {self.agent} began a new store meanwhile; collect again")
+                raise RemoteError(f"agent {self.agent} began a new store meanwhile; collect again")
             yield page
             after = page.rows[-1]["seq"]
 
 
-def _collect_one(store: Store, peer: _Peer, progress: Progress) -> Collected:
-    agent = peer.agent
+def _collect_one(store: Store, remote: _Remote, progress: Progress) -> Collected:
+    agent = remote.agent
     records = readings = 0
     trouble = ""
     try:
-        origin = peer.page("records", 0, limit=0).origin
+        origin = remote.page("records", 0, limit=0).origin
         if origin is not None:
-            chain = store.peer_chain(agent, origin)
-            for page in peer.pages("records", chain.last_seq if chain else 0, origin):
+            chain = store.collected_chain(agent, origin)
+            for page in remote.pages("records", chain.last_seq if chain else 0, origin):
                 records += store.adopt(agent, origin, [_linked(row, agent) for row in page.rows])
                 progress(agent, page.rows[-1]["seq"], page.last_seq)
-            for page in peer.pages("readings", chain.readings_seq if chain else 0, origin):
+            for page in remote.pages("readings", chain.readings_seq if chain else 0, origin):
                 readings += store.adopt(agent, origin, (), [_reading(row, agent) for row in page.rows])
-    except (PeerError, DataError) as told:
+    except (RemoteError, DataError) as told:
         trouble = str(told)
     return Collected(agent=agent, records=records, readings=readings, trouble=trouble)
 
 
-def _unreadable(agent: str, why: object) -> PeerError:
-    return PeerError(f"agent {agent} answers what cannot be read ({why}); do both run the same version?")
+def _unreadable(agent: str, why: object) -> RemoteError:
+    return RemoteError(f"agent {agent} answers what cannot be read ({why}); do both run the same version?")
 
 
 def _linked(row: dict[str, Any], agent: str) -> Linked:

@@ -5,7 +5,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from whichhop.errors import DataError, PeerError
+from whichhop.errors import DataError, RemoteError
 from whichhop.model import Record
 from whichhop.store.collect import Collected, Fetch, Progress, collect
 from whichhop.store.store import Store
@@ -26,14 +26,14 @@ def _open_of(agent: str, base: str, token: str, fetch: Fetch) -> list[Record]:
         lines = [json.loads(line)["record"] for line in body.splitlines()]
         records = [r for text in lines for r in unpack(base64.b64decode(text, validate=True))]
     except (ValueError, KeyError, TypeError, RecursionError, DataError) as why:
-        raise PeerError(f"agent {agent}: its open minutes cannot be read ({why})") from None
+        raise RemoteError(f"agent {agent}: its open minutes cannot be read ({why})") from None
     if any(r.session.agent != agent for r in records):
-        raise PeerError(f"agent {agent} offers open minutes of another agent; check the addresses")
+        raise RemoteError(f"agent {agent} offers open minutes of another agent; check the addresses")
     return records
 
 
 def gather(
-    store: Store, peers: Mapping[str, str], token: str, fetch: Fetch, progress: Progress | None = None
+    store: Store, addresses: Mapping[str, str], token: str, fetch: Fetch, progress: Progress | None = None
 ) -> Gathered:
     """Ask each agent (name to base address) for its open minutes, then for all that has settled.
 
@@ -41,12 +41,12 @@ def gather(
     An agent that is down is told in its result; the others are asked all the same.
     """
     still_open: list[Record] = []
-    for agent, base in peers.items():
+    for agent, base in addresses.items():
         try:
             still_open += _open_of(agent, base, token, fetch)
-        except PeerError:
+        except RemoteError:
             continue  # the settled records' result tells why this agent does not answer
-    results = collect(store, peers, token, fetch, *([progress] if progress else []))
+    results = collect(store, addresses, token, fetch, *([progress] if progress else []))
     settled = {
         (key, record.minute)
         for key in {r.session for r in still_open}

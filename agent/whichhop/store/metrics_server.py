@@ -16,12 +16,12 @@ from urllib.parse import urlencode
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.model import Method, Reading, SessionKey
 from whichhop.model.units import NS_PER_S
 
 Ask = Callable[[str], bytes]
-"""Gives the body at an address; PeerError when there is none."""
+"""Gives the body at an address; RemoteError when there is none."""
 Labels = dict[str, str]
 Floats = NDArray[np.float64]
 
@@ -73,7 +73,7 @@ class MetricsServer:
         return {labels["home"] for labels, _ in found if labels.get("home")}
 
     def step_s(self, at_ns: int) -> int:
-        """How often agents were scraped lately, seconds; PeerError when they were not for half an hour."""
+        """How often agents were scraped lately, seconds; RemoteError when they were not for half an hour."""
         chosen = self._selector("packets_sent_total")
         words = urlencode({"query": f"{chosen}[30m]", "time": f"{at_ns / NS_PER_S:.3f}"})
         gaps = [
@@ -82,14 +82,14 @@ class MetricsServer:
             for before, after in pairwise(pairs)
         ]
         if not gaps:
-            raise PeerError(
+            raise RemoteError(
                 f"{self.base} has no {chosen} in the half hour before the end;"
                 " check --to and --select, and that it scrapes the agents"
             )
         return min(LONGEST_STEP_S, max(LEAST_STEP_S, round(median(gaps))))
 
     def read(self, sessions: Sequence[SessionKey], start_ns: int, end_ns: int, step_s: int) -> Scraped:
-        """All there is of these sessions in whole slices; PeerError when an answer cannot be used."""
+        """All there is of these sessions in whole slices; RemoteError when an answer cannot be used."""
         step_ns = step_s * NS_PER_S
         start_ns, end_ns = start_ns - start_ns % step_ns, end_ns - end_ns % step_ns
         slices = (end_ns - start_ns) // step_ns
@@ -146,7 +146,7 @@ class MetricsServer:
             answer = json.loads(self.ask(url))
             rows = [(dict(row["metric"]), row[kind]) for row in answer["data"]["result"]]
         except (ValueError, KeyError, TypeError, RecursionError) as why:
-            raise PeerError(
+            raise RemoteError(
                 f"{self.base}: not an answer of the Prometheus query API ({why!r}); check --prometheus"
             ) from None
         yield from rows
@@ -196,14 +196,14 @@ class _Series:
             try:
                 bound = float(labels["le"])
             except (KeyError, ValueError):
-                raise PeerError(
+                raise RemoteError(
                     f"{self._server.base}: {PREFIX}{name} has no number in its label le"
                 ) from None
             self._claim(owner, place, labels)
             column = found.setdefault(bound, np.full((self._edges, len(self._sessions)), np.nan))
             column[edge, place] = values
         if inf not in found or len(found) < 2:
-            raise PeerError(
+            raise RemoteError(
                 f"{self._server.base}: no buckets of {PREFIX}{name} for this home's sessions in that span;"
                 " check --select, --from and --to"
             )
@@ -236,7 +236,9 @@ class _Series:
                 try:
                     table = np.array(pairs, dtype=np.float64).reshape(-1, 2)
                 except (ValueError, TypeError):
-                    raise PeerError(f"{self._server.base}: {PREFIX}{name} holds what is no number") from None
+                    raise RemoteError(
+                        f"{self._server.base}: {PREFIX}{name} holds what is no number"
+                    ) from None
                 edge = np.rint((table[:, 0] * NS_PER_S - self._start_ns) / self._step_ns).astype(np.int64)
                 good = (edge >= 0) & (edge < self._edges) & np.isfinite(table[:, 1])
                 yield labels, edge[good], table[good, 1]
@@ -249,13 +251,13 @@ class _Series:
         return self._place.get(key)
 
     def _claim(self, owner: dict[tuple[int, str], str], place: int, labels: Labels) -> None:
-        """PeerError when two sources have the same session: two homes with like names, or two scrapers."""
+        """RemoteError when two sources have the same session: two homes with like names, or two scrapers."""
         told = {"agent", "target", "method", "direction", "reason", "le", "__name__"}
         source = ", ".join(f"{k}={v}" for k, v in sorted(labels.items()) if k not in told)
         part = labels.get("direction", "") + labels.get("reason", "") + labels.get("le", "")
         before = owner.setdefault((place, part), source)
         if before != source:
-            raise PeerError(
+            raise RemoteError(
                 f"{self._server.base} has {self._sessions[place]} twice ({before}; {source});"
                 " single one home out with --select LABEL=VALUE"
             )

@@ -5,10 +5,10 @@ APPLICATION_ID = 0x77686F70
 
 # chain: one hash chain of records. `origin` is drawn when it begins, so that an agent whose store was begun
 #   anew is not mistaken for its former self. `own` is 1 for chains that grow here, 0 for collected ones.
-#   `head` is the link after record `last_seq`. `readings_seq`: how far a peer's readings were collected.
+#   `head` is the link after record `last_seq`. `readings_seq`: how far its readings were collected.
 # minute: one record, as long as its hour is young; `before` is the link it builds on.
 # hour: a session's records of a past hour in one block; `seqs` names their places in the chain.
-# gap: places a collected chain skips, since the peer had dropped them before they were fetched.
+# gap: places a collected chain skips, since the other agent had dropped them before they were fetched.
 # mark, look: notes of people, not measurements; no part of any chain, since they may be made weeks later
 #   and taken back.
 MIGRATIONS: tuple[tuple[str, ...], ...] = (

@@ -1,4 +1,4 @@
-"""Gets records and readings out of the store: by place in a chain for peers, by time for the comparer."""
+"""Gets records and readings out of the store: by place for other agents, by time for the comparer."""
 
 from collections.abc import Iterator
 
@@ -130,7 +130,7 @@ def readings(
 
 
 def readings_after(db: Database, agent: str, after_seq: int, limit: int) -> list[tuple[int, Reading]]:
-    """At most `limit` of an agent's readings past a place, with their places, for peers."""
+    """At most `limit` of an agent's readings past a place, with their places, for other agents."""
     values: tuple[Value, ...] = (agent, after_seq, limit)
     rows = db.execute(
         "SELECT seq, at_ns, name, value FROM reading JOIN gauge ON gauge.id = gauge"

@@ -91,7 +91,7 @@ class Store:
         """Add what another agent handed over, in one transaction; how many were new. See store/collect.py."""
         try:
             with self.db.transaction():
-                number = self._writer.peer_chain(agent, origin)
+                number = self._writer.collected_chain(agent, origin)
                 new = sum([self._writer.adopt(number, one) for one in records])
                 for seq, reading in readings:
                     new += self._writer.append_reading(reading)
@@ -141,7 +141,7 @@ class Store:
         """The chain that grows here for an agent; None before its first record."""
         return next((c for c in self.chains() if c.agent == agent and c.own), None)
 
-    def peer_chain(self, agent: str, origin: bytes) -> Chain | None:
+    def collected_chain(self, agent: str, origin: bytes) -> Chain | None:
         """The copy of another agent's chain; None before anything was collected."""
         return next((c for c in self.chains() if (c.agent, c.origin) == (agent, origin)), None)
 

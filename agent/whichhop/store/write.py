@@ -4,7 +4,7 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from whichhop.errors import DataError, PeerError
+from whichhop.errors import DataError, RemoteError
 from whichhop.model import Reading, Record, SessionKey
 from whichhop.store.chain import genesis, link
 from whichhop.store.db import Database
@@ -50,11 +50,11 @@ class Writer:
         rows = self._db.execute("SELECT id FROM chain WHERE agent = ? AND own = 1", (agent,))
         return int(rows[0][0]) if rows else self._begin(agent, self._origin(), own=True)
 
-    def peer_chain(self, agent: str, origin: bytes) -> int:
+    def collected_chain(self, agent: str, origin: bytes) -> int:
         """The copy of another agent's chain of that origin, begun when there is none."""
         rows = self._db.execute("SELECT id, own FROM chain WHERE agent = ? AND origin = ?", (agent, origin))
         if rows and rows[0][1]:
-            raise PeerError(
+            raise RemoteError(
                 f"agent {agent} offers this store's own records; an agent need not collect itself"
             )
         return int(rows[0][0]) if rows else self._begin(agent, origin, own=False)
@@ -80,7 +80,7 @@ class Writer:
     def adopt(self, chain: int, offered: Linked) -> bool:
         """Add one record of another agent at its place in the copy of its chain; False when it is there.
 
-        PeerError when the chain does not hold: a link that does not follow from the one before.
+        RemoteError when the chain does not hold: a link that does not follow from the one before.
         """
         agent, last_seq, head = self._db.execute(
             "SELECT agent, last_seq, head FROM chain WHERE id = ?", (chain,)
@@ -89,12 +89,12 @@ class Writer:
             return False
         record, body = unpack_one(offered.packed)
         if record.session.agent != agent:
-            raise PeerError(f"agent {agent} offers record {offered.seq} of agent {record.session.agent}")
+            raise RemoteError(f"agent {agent} offers record {offered.seq} of agent {record.session.agent}")
         if link(offered.before, body) != offered.after:
-            raise PeerError(f"agent {agent}: record {offered.seq} does not match its link; not stored")
+            raise RemoteError(f"agent {agent}: record {offered.seq} does not match its link; not stored")
         if offered.seq == last_seq + 1:
             if offered.before != head:
-                raise PeerError(
+                raise RemoteError(
                     f"agent {agent}: record {offered.seq} does not follow {last_seq}, collected before; "
                     "its store was changed"
                 )

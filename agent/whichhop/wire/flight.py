@@ -28,7 +28,7 @@ _BACKWARDS_NS = -50_000
 """A round trip or holding time below zero by more than a reflector can err that foresees its send time (T3 is
 written before the packet leaves): the reflector's clock moved meanwhile."""
 
-_ANCHOR_UNSENT_MOST = 4096
+_PEER_UNSENT_MOST = 4096
 """After so many failed sends in a row the gap before them is no longer told apart: memory is bounded."""
 
 
@@ -96,8 +96,8 @@ class Flight:
     _last_far: int = 0
     _next_expected: int = 0
     _doubled: dict[int, int] = field(default_factory=dict)
-    _anchor: tuple[int, int] | None = None
-    _anchor_unsent: list[int] = field(default_factory=list)
+    _peer: tuple[int, int] | None = None
+    _peer_unsent: list[int] = field(default_factory=list)
     _counts: Counter[str] = field(default_factory=Counter)
     _refused: Counter[Refusal] = field(default_factory=Counter)
     _stamps: frozenset[str] | None = None
@@ -298,9 +298,9 @@ class Flight:
             return Fate.LOST
         pairs = [(p.seq, p.far_seq) for p in self._packets.values() if p.far_seq is not None]
         unsent = [p.seq for p in self._packets.values() if p.fate is Fate.NOT_SENT]
-        if self._anchor is not None:
-            pairs.insert(0, self._anchor)
-        known = Answered(pairs=pairs, doubled=sorted(self._doubled), unsent=self._anchor_unsent + unsent)
+        if self._peer is not None:
+            pairs.insert(0, self._peer)
+        known = Answered(pairs=pairs, doubled=sorted(self._doubled), unsent=self._peer_unsent + unsent)
         return known.side(seq)
 
     def _forget(self, before_mono_ns: int) -> None:
@@ -313,11 +313,11 @@ class Flight:
         for packet in old:
             del self._packets[packet.seq]
             if packet.far_seq is not None:
-                self._anchor = (packet.seq, packet.far_seq)
-                self._anchor_unsent.clear()
-            elif packet.fate is Fate.NOT_SENT and self._anchor is not None:
-                self._anchor_unsent.append(packet.seq)
-                if len(self._anchor_unsent) > _ANCHOR_UNSENT_MOST:
-                    self._anchor = None
+                self._peer = (packet.seq, packet.far_seq)
+                self._peer_unsent.clear()
+            elif packet.fate is Fate.NOT_SENT and self._peer is not None:
+                self._peer_unsent.append(packet.seq)
+                if len(self._peer_unsent) > _PEER_UNSENT_MOST:
+                    self._peer = None
         for far in [f for f, seen_ns in self._doubled.items() if seen_ns < before_mono_ns]:
             del self._doubled[far]

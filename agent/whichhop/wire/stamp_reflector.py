@@ -107,15 +107,15 @@ class Reflector:
         return len(self._sessions)
 
     def reflect(
-        self, data: bytes, peer: Hashable, t2_ns: int, t3_ns: int, *, ttl: int, dscp: int = 0, ecn: int = 0
+        self, data: bytes, asker: Hashable, t2_ns: int, t3_ns: int, *, ttl: int, dscp: int = 0, ecn: int = 0
     ) -> memoryview | Refusal:
         """The answer to one datagram, or why there is none (counted in `refused`).
 
-        peer: address and port. t2_ns, t3_ns: UTC of arrival and of now. ttl, dscp, ecn: of the packet as it
+        asker: address and port. t2_ns, t3_ns: UTC of arrival and of now. ttl, dscp, ecn: of the packet as it
         arrived. The view is of a buffer that the next call overwrites: send it before.
         """
         if self.key is not None:
-            return self._reflect_authenticated(data, peer, t2_ns, t3_ns, ttl=ttl, dscp=dscp, ecn=ecn)
+            return self._reflect_authenticated(data, asker, t2_ns, t3_ns, ttl=ttl, dscp=dscp, ecn=ecn)
         size = len(data)
         ssid = keyed = 0
         padded = False
@@ -131,7 +131,7 @@ class Reflector:
             return self._refuse(Refusal.TRUNCATED)
         if not estimate & 0xFF:
             return self._refuse(Refusal.CORRUPT_ESTIMATE)
-        session = self._session((peer, keyed))
+        session = self._session((asker, keyed))
         if not session.novel(seq, t1):
             self.duplicates += 1
         number = session.count
@@ -161,7 +161,7 @@ class Reflector:
         session.follow_up = FollowUp(seq=number, sent_at=sent_at, method=method)
 
     def _reflect_authenticated(
-        self, data: bytes, peer: Hashable, t2_ns: int, t3_ns: int, *, ttl: int, dscp: int, ecn: int
+        self, data: bytes, asker: Hashable, t2_ns: int, t3_ns: int, *, ttl: int, dscp: int, ecn: int
     ) -> memoryview | Refusal:
         key = self.key
         assert key is not None  # noqa: S101 - the only caller has looked
@@ -172,7 +172,7 @@ class Reflector:
         seq, t1, estimate, ssid = SENDER_AUTH.unpack_from(data)
         if not estimate & 0xFF:
             return self._refuse(Refusal.CORRUPT_ESTIMATE)
-        session = self._session((peer, ssid))
+        session = self._session((asker, ssid))
         if not session.novel(seq, t1):
             self.duplicates += 1
             return self._refuse(Refusal.REPLAYED)

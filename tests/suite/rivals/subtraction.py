@@ -15,14 +15,14 @@ def judge(view: View) -> list[Verdict]:
     places = {s.key: i for i, s in enumerate(view.sessions)}
     for agent in dict.fromkeys(s.key.agent for s in view.sessions):
         ladder = _ladder([s for s in view.sessions if s.key.agent == agent], view.home.way_out(agent))
-        anchors = [s for s in view.sessions if s.key.agent == agent and s.key.target in view.home.anchors]
+        peers = [s for s in view.sessions if s.key.agent == agent and s.key.target in view.home.peers]
         before_s, before_loss = np.zeros(len(view.loss)), np.zeros(len(view.loss))
         crossed: set[str] = set()
-        for step in (*([s] for s in ladder), anchors):
+        for step in (*([s] for s in ladder), peers):
             if not step:
                 continue
             columns = [places[s.key] for s in step]
-            # Of the anchors the least worse: else it is one destination.
+            # Of the peers the least worse: else it is one destination.
             worse_s = _least(view.excess_s[:, columns])
             worse_loss = _least(view.loss[:, columns])
             new = [k for k in step[0].path.links if k.name not in crossed]

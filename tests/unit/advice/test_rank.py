@@ -51,8 +51,8 @@ def verdict(
     )
 
 
-def moved(agent: str, peer: str, way: str, mbps: float, *, at_least: bool = False) -> Measured:
-    return Measured(agent=agent, peer=peer, way=way, rate_bps=mbps * 1e6, at_least=at_least)
+def moved(agent: str, other_end: str, way: str, mbps: float, *, at_least: bool = False) -> Measured:
+    return Measured(agent=agent, other_end=other_end, way=way, rate_bps=mbps * 1e6, at_least=at_least)
 
 
 def known(**parts: object) -> Known:

@@ -3,10 +3,10 @@
 from pathlib import Path
 
 from whichhop.app.live_news import Asker
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.store.store import Store
 
-PEERS = {"desk": "http://192.0.2.20:8620", "attic": "http://192.0.2.2:8620"}
+ADDRESSES = {"desk": "http://192.0.2.20:8620", "attic": "http://192.0.2.2:8620"}
 
 
 class Homes:
@@ -18,10 +18,10 @@ class Homes:
 
     def fetch(self, url: str, token: str) -> bytes:
         assert token == "t"
-        agent = next(a for a, base in PEERS.items() if url.startswith(base))
+        agent = next(a for a, base in ADDRESSES.items() if url.startswith(base))
         self.asked.append(agent)
         if agent in self.down:
-            raise PeerError(f"{PEERS[agent]}: no answer within 2.5 s; is the agent running?")
+            raise RemoteError(f"{ADDRESSES[agent]}: no answer within 2.5 s; is the agent running?")
         if url.endswith("/api/open"):
             return b""
         return f'{{"agent": "{agent}", "origin": null, "last_seq": 0}}\n'.encode()
@@ -31,7 +31,7 @@ def test_a_silent_agent_is_told_once_and_asked_once_a_minute_in_the_end(tmp_path
     homes = Homes()
     homes.down = {"attic"}
     with Store.open(tmp_path / "c.db") as store:
-        asker = Asker(store=store, peers=PEERS, token="t", fetch=homes.fetch)
+        asker = Asker(store=store, addresses=ADDRESSES, token="t", fetch=homes.fetch)
         told, turns = [], 0
         while homes.asked.count("attic") < 8:
             told += asker.turn().told

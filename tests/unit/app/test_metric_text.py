@@ -68,7 +68,7 @@ def test_rates_toward_the_provider_are_kept_and_those_between_rooms_left_out() -
         ("transfer_out_rate_bps", "study"): 200e6,
     }
     assert rates_of(exported(live), HOME) == [
-        LastRate(agent="desk", peer="harbour", down_bps=83e6, up_bps=18e6, at_least=True)
+        LastRate(agent="desk", other_end="harbour", down_bps=83e6, up_bps=18e6, at_least=True)
     ]
 
 

@@ -60,7 +60,7 @@ def test_what_is_no_link_of_the_home_is_passed_over(name: str) -> None:
 
 
 def moved(mbps: float, way: str = "back") -> Measured:
-    return Measured(agent="study", peer="harbour", way=way, rate_bps=mbps * 1e6, at_least=False)
+    return Measured(agent="study", other_end="harbour", way=way, rate_bps=mbps * 1e6, at_least=False)
 
 
 def test_a_port_under_the_plan_is_the_narrow_link() -> None:

@@ -20,14 +20,14 @@ def test_the_end_further_from_the_provider_has_the_rate_whoever_asked() -> None:
         figure(7, "study", "loop_lateness_s", 0.001),
     ]
     desk, study = room_rates(HOME, asked)
-    assert (desk.node, desk.room, desk.peer, desk.down_bps, desk.up_bps) == (
+    assert (desk.node, desk.room, desk.other_end, desk.down_bps, desk.up_bps) == (
         "desk",
         "attic",
         "attic",
         9e7,
         4e7,
     )
-    assert (study.peer, study.up_bps, study.down_bps, study.at_least) == ("harbour", 1.9e7, None, True)
+    assert (study.other_end, study.up_bps, study.down_bps, study.at_least) == ("harbour", 1.9e7, None, True)
     assert not desk.at_least
 
 

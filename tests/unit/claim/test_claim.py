@@ -22,7 +22,7 @@ def test_a_recorded_fault_of_the_line_is_held_against_the_provider() -> None:
     assert ticks.any()
     assert len(about) == 1
     assert {"the link router to modem", "the home's own traffic"} <= {c.what for c in claim.cleared}
-    assert len(crossing) == 8  # four agents to the edge and to the anchor
+    assert len(crossing) == 8  # four agents to the edge and to the peer
 
 
 @pytest.mark.parametrize("story", ["backhaul", "wireless-hop"])

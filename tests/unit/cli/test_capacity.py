@@ -20,11 +20,11 @@ EVENING = (18, 21)
 TEXT = HOME_FILE + "zone: Etc/UTC\n"
 
 
-def transfer(at: datetime, way: str, mbps: float, peer: str = "harbour") -> list[Reading]:
+def transfer(at: datetime, way: str, mbps: float, other_end: str = "harbour") -> list[Reading]:
     about = {"at_ns": int(at.timestamp()) * 10**9, "agent": "study"}
     return [
-        Reading(name=f"transfer_{way}_rate_bps:{peer}", value=mbps * 1e6, **about),
-        Reading(name=f"transfer_{way}_at_least:{peer}", value=0.0, **about),
+        Reading(name=f"transfer_{way}_rate_bps:{other_end}", value=mbps * 1e6, **about),
+        Reading(name=f"transfer_{way}_at_least:{other_end}", value=0.0, **about),
     ]
 
 

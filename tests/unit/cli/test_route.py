@@ -5,7 +5,7 @@ import json
 import pytest
 
 from support.homes import alder
-from whichhop.cli.route import Findings, as_data, as_text, find_anchor
+from whichhop.cli.route import Findings, as_data, as_text, find_peer
 from whichhop.errors import DataError
 from whichhop.probes.mark_check import MarkCheck
 from whichhop.wire.marks import Marking
@@ -104,10 +104,10 @@ def test_data_leaves_out_what_was_not_asked() -> None:
     assert data["hops"][1] == {"step": 2, "addresses": [], "asked": 3, "answered": 0, "best_rtt_s": None}
 
 
-def test_only_anchors_of_the_home_file_are_asked() -> None:
-    assert find_anchor(alder(), None).name == "harbour"
-    with pytest.raises(DataError, match="no anchor named 'router'; there are: harbour"):
-        find_anchor(alder(), "router")
-    none = alder("  anchors: {harbour: {address: 203.0.113.7, stamp: true}}\n", "")
-    with pytest.raises(DataError, match="names no anchor"):
-        find_anchor(none, None)
+def test_only_peers_of_the_home_file_are_asked() -> None:
+    assert find_peer(alder(), None).name == "harbour"
+    with pytest.raises(DataError, match="no peer named 'router'; there are: harbour"):
+        find_peer(alder(), "router")
+    none = alder("  peers: {harbour: {address: 203.0.113.7, stamp: true}}\n", "")
+    with pytest.raises(DataError, match="names no peer"):
+        find_peer(none, None)

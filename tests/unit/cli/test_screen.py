@@ -110,7 +110,7 @@ def test_what_was_changed_in_the_last_day_stands_beside_the_episodes() -> None:
 
 
 def test_rates_stand_against_the_plan_and_the_budget_is_told() -> None:
-    rates = (LastRate(agent="desk", peer="harbour", down_bps=83e6, up_bps=18e6, at_least=True),)
+    rates = (LastRate(agent="desk", other_end="harbour", down_bps=83e6, up_bps=18e6, at_least=True),)
     text = screen(view(rates=rates, budget_mb=(1500.0, 2000.0), modems=(("modem", "fine: 8 down"),)))
     assert "Rates     desk with harbour: 83 of 100 Mb/s down, 18 of 20 Mb/s up or more" in text
     assert "Budget    1500 of 2000 MB left for today's transfers" in text
@@ -179,7 +179,7 @@ def test_it_never_grows_past_one_screen(
     steps: list[str],
 ) -> None:
     bulletin = replace(CALM, links=tuple(links), told=tuple(verdicts), steps=tuple(steps))
-    rates = tuple(LastRate(agent=name, peer=trouble, down_bps=5e6) for name, trouble in modems)
+    rates = tuple(LastRate(agent=name, other_end=trouble, down_bps=5e6) for name, trouble in modems)
     text = screen(
         View(bulletin=bulletin, source="x" * 200, answers=answers, rates=rates, modems=tuple(modems))
     )

@@ -5,9 +5,9 @@ from dataclasses import replace
 import msgspec
 
 from support.homes import alder
-from whichhop.app.agent_addresses import peers_of
+from whichhop.app.agent_addresses import addresses_of
 from whichhop.cli.status import FRESH_NS, Heard, hear, newest
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin, Told
 
@@ -42,7 +42,7 @@ def test_an_agent_that_does_not_compare_still_answers() -> None:
     def get(url: str) -> bytes:
         if url.endswith("/metrics"):
             return b"x"
-        raise PeerError("404: this agent does not compare")
+        raise RemoteError("404: this agent does not compare")
 
     assert hear("attic", "http://192.0.2.2:8620", get) == Heard(agent="attic", metrics="x")
 
@@ -53,7 +53,7 @@ def test_a_bulletin_of_another_version_is_passed_over() -> None:
 
 def test_an_agent_that_is_down_is_told() -> None:
     def get(url: str) -> bytes:
-        raise PeerError(f"{url}: no answer")
+        raise RemoteError(f"{url}: no answer")
 
     assert hear("attic", "http://x", get).trouble == "http://x/metrics: no answer"
 
@@ -67,4 +67,4 @@ def test_the_newest_word_counts_unless_it_is_stale() -> None:
 
 
 def test_every_agent_is_asked_at_its_address() -> None:
-    assert peers_of(alder("192.0.2.2,", '"2001:db8::2",'))["attic"] == "http://[2001:db8::2]:8620"
+    assert addresses_of(alder("192.0.2.2,", '"2001:db8::2",'))["attic"] == "http://[2001:db8::2]:8620"

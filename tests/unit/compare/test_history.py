@@ -89,12 +89,12 @@ def test_an_unaddressed_modem_leaves_cable_and_line_not_separable_when_packets_a
     assert any("modem" in words for words in verdict.would_change)
 
 
-def test_one_anchor_alone_cannot_tell_the_destination_from_the_network_before_it():
+def test_one_peer_alone_cannot_tell_the_destination_from_the_network_before_it():
     table = disturb(quiet(HOME, 60), HOME, "beyond", slice(20, 40), delay_s=0.040)
     (verdict,) = judge(HOME, SESSIONS, table, counters(60))
     assert verdict.cause is Cause.NOT_SEPARABLE
     assert set(verdict.elements) == {"beyond", "destination:harbour"}
-    assert any("anchor" in words for words in verdict.would_change)
+    assert any("peer" in words for words in verdict.would_change)
 
 
 def test_two_faults_at_once_are_both_named():

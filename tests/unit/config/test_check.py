@@ -67,8 +67,8 @@ BAD = {
         "does not run over power-line",
     ),
     "an agent without an address": (", address: 192.0.2.20", "", 7, "nodes.desk.address", "agent is true"),
-    "an anchor with the router's address": ("203.0.113.7", "192.0.2.1", 17, "harbour.address", "router's"),
-    "an anchor named as a node": ("harbour:", "desk:", 17, "targets.anchors.desk", "the name is taken"),
+    "a peer with the router's address": ("203.0.113.7", "192.0.2.1", 17, "harbour.address", "router's"),
+    "a peer named as a node": ("harbour:", "desk:", 17, "targets.peers.desk", "the name is taken"),
     "a resolver without a name to ask for": (
         "  provider-edge: 198.51.100.1",
         "  provider-edge: 198.51.100.1\n  resolvers: {names: 198.51.100.53}",
@@ -94,14 +94,14 @@ BAD = {
         "stamp: true}}",
         "stamp: true, clients: [192.0.2.1/24]}}",
         17,
-        "targets.anchors.harbour.clients[0]",
+        "targets.peers.harbour.clients[0]",
         "not a network",
     ),
     "clients where nothing answers": (
         "stamp: true}}",
         "clients: [192.0.2.0/24]}}",
         17,
-        "targets.anchors.harbour.clients",
+        "targets.peers.harbour.clients",
         "add stamp: true",
     ),
     "counters without an agent": (
@@ -151,11 +151,11 @@ def test_unquoted_quiet_hours_are_taken_and_wrong_ones_refused() -> None:
         home_of(ALDER_TEXT + 'limits: {quiet_hours: "25:00-07:00"}\n')
 
 
-def test_discovery_without_an_anchor_is_refused() -> None:
+def test_discovery_without_a_peer_is_refused() -> None:
     text = ALDER_TEXT.replace("provider-edge: 198.51.100.1", "provider-edge: discover")
     assert home_of(text).discover_edge
-    without = "\n".join(line for line in text.splitlines() if "anchors" not in line)
-    with pytest.raises(ConfigError, match="no anchor"):
+    without = "\n".join(line for line in text.splitlines() if "peers" not in line)
+    with pytest.raises(ConfigError, match="no peer"):
         home_of(without)
 
 

@@ -42,8 +42,8 @@ def test_only_the_methods_that_the_sessions_need_are_made() -> None:
 
 def test_every_method_gets_its_kind_of_prober_and_a_dialect_is_made_once() -> None:
     home = alder(
-        "  anchors: {harbour: {address: 203.0.113.7, stamp: true}}",
-        "  anchors:\n    harbour: {address: 203.0.113.7, stamp: true}\n"
+        "  peers: {harbour: {address: 203.0.113.7, stamp: true}}",
+        "  peers:\n    harbour: {address: 203.0.113.7, stamp: true}\n"
         "    pier: {address: 203.0.113.8, tcp_port: 443}\n"
         "  resolvers: {names: 198.51.100.53}\n  lookup: www.example.org",
     )

@@ -15,10 +15,10 @@ from whichhop.lab.built import as_built
 from whichhop.model import BEYOND, Home
 
 TOP = Path(__file__).parents[3]
-ANCHORS = """\
+PEERS = """\
 targets:
   provider-edge: 203.0.113.1
-  anchors: {harbour: {address: 198.51.100.7}, quay: {address: 198.51.100.9}}
+  peers: {harbour: {address: 198.51.100.7}, quay: {address: 198.51.100.9}}
 """
 
 
@@ -30,7 +30,7 @@ def example_homes() -> list[Home]:
             line for line in file.read_text().splitlines(keepends=True) if not line.startswith("#")
         )
         if "targets:" not in text:
-            homes.append(check_home(load_yaml(text + ANCHORS, file.name)))
+            homes.append(check_home(load_yaml(text + PEERS, file.name)))
     return homes
 
 
@@ -116,7 +116,7 @@ def test_an_address_given_twice_is_refused_by_name() -> None:
 
 
 @pytest.mark.parametrize(
-    ("edge", "anchor", "line"),
+    ("edge", "peer", "line"),
     [
         ("203.0.113.1", "198.51.100.7", "203.0.113.0/30"),
         ("198.51.100.1", "203.0.113.1", "198.51.100.0/30"),
@@ -125,14 +125,14 @@ def test_an_address_given_twice_is_refused_by_name() -> None:
     ],
 )
 def test_upstream_networks_are_chosen_so_that_the_stated_addresses_fit(
-    edge: str, anchor: str, line: str
+    edge: str, peer: str, line: str
 ) -> None:
     text = HOME_FILE.replace("provider-edge: 203.0.113.1", f"provider-edge: {edge}")
-    home = as_built(check_home(load_yaml(text.replace("198.51.100.7", anchor), "x")))
+    home = as_built(check_home(load_yaml(text.replace("198.51.100.7", peer), "x")))
     plan = plan_addresses(home)
     assert line in {str(net.net4) for net in plan.networks}
     assert edge in {str(net.addresses["provider-edge"][0]) for net in plan.of("provider-edge")}
-    assert str(plan.main4("harbour")) == anchor
+    assert str(plan.main4("harbour")) == peer
 
 
 def test_a_modem_addressed_inside_the_home_network_is_refused_by_name() -> None:

@@ -7,7 +7,7 @@ def test_the_way_out_meets_each_node_in_turn() -> None:
     assert list(alder().way_out("desk")) == ["attic", "router", "modem", "provider-edge"]
 
 
-def test_a_path_to_an_anchor_crosses_the_access_link_and_what_lies_beyond() -> None:
+def test_a_path_to_a_peer_crosses_the_access_link_and_what_lies_beyond() -> None:
     path = alder().path("study", "harbour")
     assert path is not None
     assert [link.name for link in path.links] == [

@@ -1,10 +1,10 @@
-"""Sessions follow from the home: the way out, the anchors, the other agents."""
+"""Sessions follow from the home: the way out, the peers, the other agents."""
 
 from support.homes import alder
 from whichhop.model import Method, call_sessions, derive_sessions
 
 
-def test_each_agent_probes_its_way_out_the_anchors_and_the_other_agents() -> None:
+def test_each_agent_probes_its_way_out_the_peers_and_the_other_agents() -> None:
     keys = {str(s.key) for s in derive_sessions(alder())}
     assert {k for k in keys if k.startswith("desk>")} == {
         "desk>attic:stamp",
@@ -50,7 +50,7 @@ def test_call_streams_go_upstream_only() -> None:
     assert keys == {f"{a}>{t}:call" for a in ("attic", "desk", "study") for t in ("harbour", "provider-edge")}
 
 
-def test_an_anchor_that_filters_echo_is_reached_by_tcp_and_spared_call_streams() -> None:
+def test_a_peer_that_filters_echo_is_reached_by_tcp_and_spared_call_streams() -> None:
     home = alder("stamp: true}}", "tcp_port: 443}}")
     assert "desk>harbour:tcp-connect" in {str(s.key) for s in derive_sessions(home)}
     assert not any(s.key.target == "harbour" for s in call_sessions(home))

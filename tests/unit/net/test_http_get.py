@@ -5,7 +5,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.net.http_get import fetch
 
 
@@ -60,7 +60,7 @@ def test_no_token_is_shown_when_there_is_none() -> None:
     ],
 )
 def test_a_bad_answer_is_one_line_naming_the_address(reply: bytes, says: str) -> None:
-    with answering(reply) as (base, _), pytest.raises(PeerError, match=says) as caught:
+    with answering(reply) as (base, _), pytest.raises(RemoteError, match=says) as caught:
         fetch(base, most_bytes=1000)
     assert base in str(caught.value)
     assert "\n" not in str(caught.value)
@@ -68,7 +68,10 @@ def test_a_bad_answer_is_one_line_naming_the_address(reply: bytes, says: str) ->
 
 @pytest.mark.slow
 def test_an_answer_that_never_ends_is_given_up() -> None:
-    with answering(b"HTTP/1.1 200 OK\r\n", hang=True) as (base, _), pytest.raises(PeerError, match=r"0\.3 s"):
+    with (
+        answering(b"HTTP/1.1 200 OK\r\n", hang=True) as (base, _),
+        pytest.raises(RemoteError, match=r"0\.3 s"),
+    ):
         fetch(base, seconds=0.3)
 
 
@@ -76,5 +79,5 @@ def test_an_answer_that_never_ends_is_given_up() -> None:
     "url", ["ftp://192.0.2.1/", "http://", "desk:8620", "http://desk:99999/", "file:///etc/passwd"]
 )
 def test_an_address_that_cannot_be_asked_is_refused(url: str) -> None:
-    with pytest.raises(PeerError, match="write http://HOST:PORT"):
+    with pytest.raises(RemoteError, match="write http://HOST:PORT"):
         fetch(url)

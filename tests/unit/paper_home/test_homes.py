@@ -11,7 +11,7 @@ def _whole(paper: PaperHome) -> None:
     home = paper.home
     for name in home.nodes:
         assert home.path(name, PROVIDER_EDGE) is not None
-    assert len(home.links) == len(home.nodes) - len(home.anchors)
+    assert len(home.links) == len(home.nodes) - len(home.peers)
     assert len({k.name for k in home.links}) == len(home.links)
     assert all(k.name in paper.natures for k in home.links if k.kind is not LinkKind.BEYOND)
     assert len(home.agents) >= 2

@@ -72,7 +72,7 @@ def test_a_dozing_radio_delays_only_packets_after_idle_by_50_to_300_ms() -> None
     assert all("desk" in (k.agent, k.target) for k in met)
 
 
-def test_another_route_is_longer_to_that_anchor_only() -> None:
+def test_another_route_is_longer_to_that_peer_only() -> None:
     quirk = Quirk(at_s=300, for_s=300, kind=QuirkKind.ROUTE_CHANGE, element="destination:mill", size=0.015)
     run, part = _played(quirk)
     for row in range(len(part.rows)):

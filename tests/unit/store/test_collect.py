@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from support.records import lifelike
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.model import Method, Reading, SessionKey
 from whichhop.serve.answer import Question
 from whichhop.serve.records_api import readings_page, records_page
@@ -33,12 +33,12 @@ def agent_of(path: Path) -> Callable[[str, str], bytes]:
     return fetch
 
 
-PEER = {"desk": "http://192.0.2.20:8620"}
+REMOTE = {"desk": "http://192.0.2.20:8620"}
 
 
 @pytest.fixture
-def peer(tmp_path: Path) -> Path:
-    path = tmp_path / "peer.db"
+def remote(tmp_path: Path) -> Path:
+    path = tmp_path / "other.db"
     with Store.open(path) as store:
         records = [lifelike(random.Random(m), FIRST + m, KEY, count=3) for m in range(PAGE + 40)]
         readings = [Reading(at_ns=m, agent="desk", name="wan_rx_bytes", value=m) for m in range(PAGE + 3)]
@@ -47,45 +47,45 @@ def peer(tmp_path: Path) -> Path:
 
 
 def test_a_break_in_the_middle_is_told_and_the_next_time_goes_on_from_there(
-    peer: Path, tmp_path: Path
+    remote: Path, tmp_path: Path
 ) -> None:
-    whole = agent_of(peer)
+    whole = agent_of(remote)
     calls = []
 
     def breaking(url: str, token: str) -> bytes:
         calls.append(url)
         if len(calls) == 3:
-            raise PeerError("http://192.0.2.20:8620: no answer within 15 s; is the agent running?")
+            raise RemoteError("http://192.0.2.20:8620: no answer within 15 s; is the agent running?")
         return whole(url, token)
 
     with Store.open(tmp_path / "c.db") as store:
-        (cut,) = collect(store, PEER, "t", breaking)
+        (cut,) = collect(store, REMOTE, "t", breaking)
         assert (cut.records, cut.readings) == (PAGE, 0)
         assert "no answer" in cut.trouble
-        (rest,) = collect(store, PEER, "t", breaking)
+        (rest,) = collect(store, REMOTE, "t", breaking)
         assert (rest.records, rest.readings, rest.trouble) == (40, PAGE + 3, "")
         assert f"after={PAGE}&" in calls[4]
         assert [r.trouble for r in store.verify()] == [""]
-        (nothing,) = collect(store, PEER, "t", breaking)
+        (nothing,) = collect(store, REMOTE, "t", breaking)
         assert (nothing.records, nothing.readings, nothing.trouble) == (0, 0, "")
 
 
 def test_an_agent_without_records_yet_is_no_trouble(tmp_path: Path) -> None:
-    with Store.open(tmp_path / "peer.db"):
+    with Store.open(tmp_path / "other.db"):
         pass
     with Store.open(tmp_path / "c.db") as store:
-        (empty,) = collect(store, PEER, "t", agent_of(tmp_path / "peer.db"))
+        (empty,) = collect(store, REMOTE, "t", agent_of(tmp_path / "other.db"))
     assert (empty.records, empty.trouble) == (0, "")
 
 
 def test_an_agent_whose_store_was_begun_anew_is_collected_from_its_beginning(
-    peer: Path, tmp_path: Path
+    remote: Path, tmp_path: Path
 ) -> None:
     with Store.open(tmp_path / "c.db") as store:
-        collect(store, PEER, "t", agent_of(peer))
+        collect(store, REMOTE, "t", agent_of(remote))
         with Store.open(tmp_path / "new.db") as anew:
             anew.append(lifelike(random.Random(1), FIRST + 5000, KEY))
-        (again,) = collect(store, PEER, "t", agent_of(tmp_path / "new.db"))
+        (again,) = collect(store, REMOTE, "t", agent_of(tmp_path / "new.db"))
         assert (again.records, again.trouble) == (1, "")
 
 
@@ -117,7 +117,7 @@ def test_whatever_an_agent_answers_is_told_and_nothing_of_it_stored(
 ) -> None:
     answer = json.dumps(HEAD).encode() + b"\n" + body if headed else body
     with Store.open(tmp_path / "c.db") as store:
-        (told,) = collect(store, PEER, "t", lambda url, token: answer)
+        (told,) = collect(store, REMOTE, "t", lambda url, token: answer)
         assert (told.records, told.readings) == (0, 0)
         assert "\n" not in told.trouble
         assert store.span() is None
@@ -133,6 +133,6 @@ def test_an_agent_that_repeats_a_place_for_ever_is_given_up(tmp_path: Path) -> N
         return f"{json.dumps(HEAD)}\n{rows}".encode()
 
     with Store.open(tmp_path / "c.db") as store:
-        (told,) = collect(store, PEER, "t", looping)
+        (told,) = collect(store, REMOTE, "t", looping)
     assert "place 1 after 1" in told.trouble
     assert len(asked) == 2

@@ -8,7 +8,7 @@ from urllib.parse import parse_qs, urlsplit
 import numpy as np
 import pytest
 
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.model import Method, SessionKey
 from whichhop.model.units import NS_PER_S
 from whichhop.store.metrics_server import MetricsServer
@@ -113,7 +113,7 @@ def test_the_agents_alibi_and_the_homes_traffic_become_readings() -> None:
 def test_two_sources_of_one_session_are_refused_by_name() -> None:
     rows: Rows = [({**LABELS, "instance": i}, [0, 15]) for i in ("192.0.2.2:8620", "192.0.2.3:8620")]
     one, _ = server({"packets_sent_total": rows, "round_trip_seconds_bucket": buckets([0, 9], [0, 15])})
-    with pytest.raises(PeerError, match=r"twice .*192.0.2.2:8620.*single one home out with --select"):
+    with pytest.raises(RemoteError, match=r"twice .*192.0.2.2:8620.*single one home out with --select"):
         read(one, 1)
 
 
@@ -133,15 +133,15 @@ def _answers(body: bytes) -> Callable[[str], bytes]:
 )
 def test_what_is_no_answer_of_that_api_is_one_line(body: bytes) -> None:
     one = MetricsServer(base="http://127.0.0.1:9090", ask=_answers(body), select={})
-    with pytest.raises(PeerError, match="not an answer of the Prometheus query API") as told:
+    with pytest.raises(RemoteError, match="not an answer of the Prometheus query API") as told:
         read(one, 1)
     assert "\n" not in str(told.value)
 
 
 def test_without_buckets_or_scrapes_the_remedy_is_told() -> None:
     one, _ = server({"packets_sent_total": [(LABELS, [0, 15])]})
-    with pytest.raises(PeerError, match="no buckets of whichhop_round_trip_seconds_bucket"):
+    with pytest.raises(RemoteError, match="no buckets of whichhop_round_trip_seconds_bucket"):
         read(one, 1)
     empty = MetricsServer(base="http://127.0.0.1:9090", ask=_answers(b'{"data": {"result": []}}'), select={})
-    with pytest.raises(PeerError, match="check --to and --select"):
+    with pytest.raises(RemoteError, match="check --to and --select"):
         empty.step_s(1)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from support.records import lifelike
-from whichhop.errors import DataError, PeerError, StoreError, StoreFullError
+from whichhop.errors import DataError, RemoteError, StoreError, StoreFullError
 from whichhop.model import Columns, Method, Reading, Record, SessionKey
 from whichhop.store.chain import genesis, link
 from whichhop.store.store import Store
@@ -42,7 +42,7 @@ def by_session(records: list[Record]) -> dict[SessionKey, list[Record]]:
 
 
 def places(store: Store) -> list[tuple[int, bytes, bytes, bytes]]:
-    """What a peer gets, deflate undone: a compressor may write the same record in other bytes."""
+    """What another agent gets, deflate undone: a compressor may write the same record in other bytes."""
     return [(o.seq, o.before, o.after, unfold(o.packed)) for o in store.records("desk", 0, 1000)]
 
 
@@ -245,7 +245,7 @@ def test_collected_records_are_idempotent_and_carry_their_chain_along(store: Sto
         assert copy.records("desk") == []
 
 
-def test_a_peer_that_dropped_records_before_they_were_fetched_leaves_a_told_gap(
+def test_another_agent_that_dropped_records_before_they_were_fetched_leaves_a_told_gap(
     store: Store, tmp_path: Path
 ) -> None:
     store.append_all(minutes(60))
@@ -266,18 +266,18 @@ def test_a_record_that_came_by_file_before_is_not_stored_twice(store: Store, tmp
         assert copy.adopt("desk", b"o" * 16, hand_over(store)) == 0
 
 
-def test_a_peer_whose_chain_does_not_hold_is_refused_whole(store: Store, tmp_path: Path) -> None:
+def test_another_agent_whose_chain_does_not_hold_is_refused_whole(store: Store, tmp_path: Path) -> None:
     store.append_all(minutes(10))
     good = hand_over(store)
     forged = Linked(seq=good[3].seq, before=good[3].before, after=good[3].after, packed=good[5].packed)
     with Store.open(tmp_path / "c.db") as copy:
-        with pytest.raises(PeerError, match="record 4 does not match"):
+        with pytest.raises(RemoteError, match="record 4 does not match"):
             copy.adopt("desk", b"o" * 16, [*good[:3], forged])
         assert copy.span() is None
         copy.adopt("desk", b"o" * 16, good[:3])
         with Store.open(tmp_path / "other.db", origin=lambda: b"o" * 16) as other:
             other.append_all(minutes(10, FIRST + 5))
-            with pytest.raises(PeerError, match="4 does not follow 3"):
+            with pytest.raises(RemoteError, match="4 does not follow 3"):
                 copy.adopt("desk", b"o" * 16, hand_over(other, 3))
 
 

@@ -14,7 +14,7 @@ from whichhop.wire.stamp import Answer, Ask, pack_ask, unpack_answer
 from whichhop.wire.stamp_reflector import WINDOW, Reflected, Reflector
 
 ESTIMATE = ErrorEstimate.from_field(v.ESTIMATE)
-PEER = ("192.0.2.20", 40_000)
+ASKER = ("192.0.2.20", 40_000)
 T2, T3 = v.NOON_NS + 10_000_000, v.NOON_NS + 10_100_000
 KEYS = [None, v.KEY]
 
@@ -23,14 +23,14 @@ def reflector(key: bytes | None = None, **more: int) -> Reflector:
     return Reflector(estimate=ESTIMATE, key=key, **more)  # type: ignore[arg-type]
 
 
-def octets(by: Reflector, data: bytes, peer: tuple[str, int] = PEER, t2: int = T2, t3: int = T3) -> bytes:
-    out = by.reflect(data, peer, t2, t3, ttl=64, dscp=46, ecn=2)
+def octets(by: Reflector, data: bytes, asker: tuple[str, int] = ASKER, t2: int = T2, t3: int = T3) -> bytes:
+    out = by.reflect(data, asker, t2, t3, ttl=64, dscp=46, ecn=2)
     assert not isinstance(out, Refusal)
     return bytes(out)
 
 
-def answer(by: Reflector, data: bytes, peer: tuple[str, int] = PEER) -> Answer:
-    got = unpack_answer(octets(by, data, peer), by.key)
+def answer(by: Reflector, data: bytes, asker: tuple[str, int] = ASKER) -> Answer:
+    got = unpack_answer(octets(by, data, asker), by.key)
     assert isinstance(got, Answer)
     return got
 
@@ -59,10 +59,10 @@ def test_the_authenticated_vectors_ask_gets_the_vectors_answer() -> None:
 @pytest.mark.parametrize("key", KEYS)
 def test_each_session_has_its_own_count_from_zero(key: bytes | None) -> None:
     by = reflector(key)
-    other_port, other_host = (PEER[0], 40_001), ("192.0.2.21", PEER[1])
+    other_port, other_host = (ASKER[0], 40_001), ("192.0.2.21", ASKER[1])
     for n in range(3):
-        for peer, ssid in [(PEER, 1), (PEER, 2), (other_port, 1), (other_host, 1)]:
-            got = answer(by, ask(n + 5, key, ssid=ssid), peer)
+        for asker, ssid in [(ASKER, 1), (ASKER, 2), (other_port, 1), (other_host, 1)]:
+            got = answer(by, ask(n + 5, key, ssid=ssid), asker)
             assert (got.seq, got.sender_seq, got.ssid) == (n, n + 5, ssid)
 
 
@@ -75,7 +75,7 @@ def test_an_answer_is_as_long_as_its_ask_and_never_under_the_base(size: int) -> 
 @given(st.binary(max_size=200), st.sampled_from(KEYS))
 def test_no_octets_make_it_raise_or_amplify(data: bytes, key: bytes | None) -> None:
     by = reflector(key)
-    out = by.reflect(data, PEER, T2, T3, ttl=64)
+    out = by.reflect(data, ASKER, T2, T3, ttl=64)
     if isinstance(out, Refusal):
         assert by.refused == {out: 1}
     else:
@@ -104,8 +104,8 @@ def test_a_twamp_light_senders_padding_is_copied_and_is_no_session_identifier() 
 
 def test_truncated_and_corrupt_asks_are_counted_and_not_answered() -> None:
     by = reflector()
-    assert by.reflect(v.V2[:13], PEER, T2, T3, ttl=64) is Refusal.TRUNCATED
-    assert by.reflect(v.V2[:13] + b"\0" + v.V2[14:], PEER, T2, T3, ttl=64) is Refusal.CORRUPT_ESTIMATE
+    assert by.reflect(v.V2[:13], ASKER, T2, T3, ttl=64) is Refusal.TRUNCATED
+    assert by.reflect(v.V2[:13] + b"\0" + v.V2[14:], ASKER, T2, T3, ttl=64) is Refusal.CORRUPT_ESTIMATE
     assert by.refused == {Refusal.TRUNCATED: 1, Refusal.CORRUPT_ESTIMATE: 1}
     assert (by.answered, len(by)) == (0, 0)
 
@@ -113,9 +113,9 @@ def test_truncated_and_corrupt_asks_are_counted_and_not_answered() -> None:
 def test_with_a_key_plain_forged_and_replayed_asks_are_counted_and_not_answered() -> None:
     by = reflector(v.KEY)
     octets(by, v.V7)
-    assert by.reflect(v.V2, PEER, T2, T3, ttl=64) is Refusal.TRUNCATED
-    assert by.reflect(v.V7[:111] + b"\0", PEER, T2, T3, ttl=64) is Refusal.BAD_TAG
-    assert by.reflect(v.V7, PEER, T2, T3, ttl=64) is Refusal.REPLAYED
+    assert by.reflect(v.V2, ASKER, T2, T3, ttl=64) is Refusal.TRUNCATED
+    assert by.reflect(v.V7[:111] + b"\0", ASKER, T2, T3, ttl=64) is Refusal.BAD_TAG
+    assert by.reflect(v.V7, ASKER, T2, T3, ttl=64) is Refusal.REPLAYED
     assert by.refused == {Refusal.TRUNCATED: 1, Refusal.BAD_TAG: 1, Refusal.REPLAYED: 1}
     assert answer(by, ask(2, v.KEY, ssid=0)).seq == 1  # none of them took a number
 

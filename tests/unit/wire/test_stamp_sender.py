@@ -18,7 +18,7 @@ from whichhop.wire.stamp_reflector import Reflector
 from whichhop.wire.stamp_sender import StampSender
 
 MS = 1_000_000
-PEER = ("192.0.2.20", 40_000)
+ASKER = ("192.0.2.20", 40_000)
 ESTIMATE = estimate_error(MS, synced=True)
 FAR = 86_400_000_000_000
 """The reflector's clock is a day ahead: a round trip must not care."""
@@ -31,7 +31,7 @@ def pair(key: bytes | None = None, **more: object) -> tuple[StampSender, Reflect
 
 
 def reflect(by: Reflector, data: bytes, at_ns: int, held_ns: int = 100_000) -> bytes:
-    out = by.reflect(data, PEER, v.NOON_NS + FAR + at_ns, v.NOON_NS + FAR + at_ns + held_ns, ttl=60, dscp=10)
+    out = by.reflect(data, ASKER, v.NOON_NS + FAR + at_ns, v.NOON_NS + FAR + at_ns + held_ns, ttl=60, dscp=10)
     assert not isinstance(out, Refusal)
     return bytes(out)
 

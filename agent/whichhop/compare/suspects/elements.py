@@ -161,8 +161,8 @@ def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
     packets = [i for i, s in enumerate(sessions) if s.key.method is not Method.LOOKUP]
     for target in sorted({sessions[i].key.target for i in packets}):
         column = frozenset(i for i in packets if sessions[i].key.target == target)
-        anchor = target in home.anchors and target != PROVIDER_EDGE
-        if anchor:
+        peer = target in home.peers and target != PROVIDER_EDGE
+        if peer:
             add(f"destination:{target}", Nature.DESTINATION, Cause.DESTINATION, column)
             continue
         reply = Element(

@@ -16,7 +16,7 @@ class Advice:
 
     splits: groups, as they stand today, of which at least one member would become separable.
     sees: links that no session crosses today and that would be crossed.
-    effort: 1 a line in the home file, 2 an agent on a machine that is there, 3 an anchor, 4 a new machine.
+    effort: 1 a line in the home file, 2 an agent on a machine that is there, 3 a peer, 4 a new machine.
     """
 
     words: str
@@ -86,7 +86,7 @@ def _with_node(home: Home, node: Node, links: tuple[Link, ...] = ()) -> Home:
 def _additions(home: Home) -> Iterator[tuple[int, str, Home]]:
     """Every place where a vantage point could be added: its effort, the words, the home that results."""
     for name, node in home.nodes.items():
-        if node.kind in (NodeKind.PROVIDER_EDGE, NodeKind.ANCHOR):
+        if node.kind in (NodeKind.PROVIDER_EDGE, NodeKind.PEER):
             if node.address is None and not home.discover_edge and node.kind is NodeKind.PROVIDER_EDGE:
                 yield 1, f"let {name} be discovered", replace(home, discover_edge=True)
             continue
@@ -97,13 +97,13 @@ def _additions(home: Home) -> Iterator[tuple[int, str, Home]]:
             agent = replace(node, address=node.address or "(to be given)", agent=True)
             yield 2, f"run an agent on {name}", _with_node(home, agent)
     if PROVIDER_EDGE in home.nodes:
-        name = "one more anchor" if home.anchors else "an anchor"
-        anchor = Node(name=name, kind=NodeKind.ANCHOR, address="(to be given)")
+        name = "one more peer" if home.peers else "a peer"
+        peer = Node(name=name, kind=NodeKind.PEER, address="(to be given)")
         past = Link(name=BEYOND, near=PROVIDER_EDGE, far=name, kind=LinkKind.BEYOND)
-        # One beyond link serves all anchors (see Home.neighbours).
+        # One beyond link serves all peers (see Home.neighbours).
         there = any(link.kind is LinkKind.BEYOND for link in home.links)
-        more = _with_node(home, anchor, () if there else (past,))
-        yield 3, f"add {name} upstream", replace(more, anchors=(*home.anchors, name))
+        more = _with_node(home, peer, () if there else (past,))
+        yield 3, f"add {name} upstream", replace(more, peers=(*home.peers, name))
     for name, node in home.nodes.items():
         if node.kind in (NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE, NodeKind.SWITCH):
             host = Node(name=f"(host at {name})", kind=NodeKind.HOST, address="(to be given)", agent=True)

@@ -207,7 +207,7 @@ def _targets(scene: Scene, seen: Seen, suspect: Element) -> list[str]:
     past = [
         i
         for i in sorted(suspect.column)
-        if scene.sessions[i].key.target == PROVIDER_EDGE or scene.sessions[i].key.target in scene.home.anchors
+        if scene.sessions[i].key.target == PROVIDER_EDGE or scene.sessions[i].key.target in scene.home.peers
     ]
     agree = {scene.sessions[i].key.target for i in past if seen.shows[i]}
     if len(agree) >= 2:

@@ -20,7 +20,7 @@ class Moved:
     """One direction of a transfer of ours, and from when to when (UTC ns) its data was under way."""
 
     agent: str
-    peer: str
+    other_end: str
     way: str
     begin_ns: int
     end_ns: int
@@ -40,16 +40,16 @@ def moved_of(readings: Iterable[Reading]) -> Iterator[Moved]:
             continue
         span_ns = round(reading.value * NS_PER_S)
         if found.name == BEGINS:
-            begins.append((reading.agent, found.peer, found.way, reading.at_ns, reading.at_ns + span_ns))
+            begins.append((reading.agent, found.other_end, found.way, reading.at_ns, reading.at_ns + span_ns))
         else:
-            key = (reading.agent, found.peer, found.way)
+            key = (reading.agent, found.other_end, found.way)
             ends.setdefault(key, []).append((reading.at_ns - span_ns, reading.at_ns))
-    for (agent, peer, way), spans in ends.items():
+    for (agent, other_end, way), spans in ends.items():
         for begin, end in spans:
-            yield Moved(agent=agent, peer=peer, way=way, begin_ns=begin, end_ns=end)
-    for agent, peer, way, begin, latest in begins:
-        if not any(begin <= at <= latest for _, at in ends.get((agent, peer, way), ())):
-            yield Moved(agent=agent, peer=peer, way=way, begin_ns=begin, end_ns=latest)
+            yield Moved(agent=agent, other_end=other_end, way=way, begin_ns=begin, end_ns=end)
+    for agent, other_end, way, begin, latest in begins:
+        if not any(begin <= at <= latest for _, at in ends.get((agent, other_end, way), ())):
+            yield Moved(agent=agent, other_end=other_end, way=way, begin_ns=begin, end_ns=latest)
 
 
 def felt_by(moved: Moved, sessions: Sequence[Session]) -> NDArray[np.bool_]:
@@ -60,9 +60,9 @@ def felt_by(moved: Moved, sessions: Sequence[Session]) -> NDArray[np.bool_]:
     the user's URLs it goes by every link that the agent's own sessions cross.
     """
     mine = [s for s in sessions if s.key.agent == moved.agent]
-    way = [s for s in mine if s.key.target == moved.peer] or mine
+    way = [s for s in mine if s.key.target == moved.other_end] or mine
     links = {link.name for s in way for link in s.path.links}
-    ends = {moved.agent, moved.peer}
+    ends = {moved.agent, moved.other_end}
     by_radio = any(link.medium is Medium.RADIO for s in way for link in s.path.links)
     return np.array(
         [
@@ -85,7 +85,7 @@ def disturbed(
         first = max(0, (moved.begin_ns - table.start_ns) // table.step_ns)
         last = min(table.ticks - 1, (moved.end_ns + DRAIN_NS - table.start_ns) // table.step_ns)
         if first <= last:
-            key = (moved.agent, moved.peer)
+            key = (moved.agent, moved.other_end)
             if key not in felt:
                 felt[key] = felt_by(moved, sessions)
             out[first : last + 1] |= felt[key]

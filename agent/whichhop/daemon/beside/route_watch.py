@@ -1,4 +1,4 @@
-"""Looks at the way to each anchor now and then: its route, the largest packet, what becomes of marks."""
+"""Looks at the way to each peer now and then: its route, the largest packet, what becomes of marks."""
 
 import secrets
 from collections.abc import Awaitable, Callable
@@ -28,7 +28,7 @@ class Outlook:
     """One agent's look past the home. Each failure is told once, until that look succeeds again.
 
     found: called with the provider edge's address when the home file leaves it to be discovered.
-    stamp_key: for anchors of the home's own; None for foreign reflectors is decided here.
+    stamp_key: for peers of the home's own; None for foreign reflectors is decided here.
     """
 
     home: Home
@@ -48,15 +48,15 @@ class Outlook:
         return AGAIN_S if self.home.discover_edge and self._edge is None else EVERY_S
 
     async def look(self) -> None:
-        """Look at every anchor, one after the other, so that the looks never load the line."""
-        for name in self.home.anchors:
-            anchor = self.home.nodes[name]
-            if anchor.address is None:
+        """Look at every peer, one after the other, so that the looks never load the line."""
+        for name in self.home.peers:
+            peer = self.home.nodes[name]
+            if peer.address is None:
                 continue
-            await self._try(f"route to {name}", self._route(anchor, anchor.address))
-            await self._try(f"packet sizes to {name}", self._sizes(anchor, anchor.address))
-            if anchor.stamp:
-                await self._try(f"marks to {name}", self._marks(anchor, anchor.address))
+            await self._try(f"route to {name}", self._route(peer, peer.address))
+            await self._try(f"packet sizes to {name}", self._sizes(peer, peer.address))
+            if peer.stamp:
+                await self._try(f"marks to {name}", self._marks(peer, peer.address))
 
     async def _try(self, what: str, look: Awaitable[None]) -> None:
         try:
@@ -68,26 +68,26 @@ class Outlook:
         else:
             self._failing.discard(what)
 
-    async def _route(self, anchor: Node, address: str) -> None:
+    async def _route(self, peer: Node, address: str) -> None:
         route = await find_route(address)
-        before = self._routes.get(anchor.name)
-        self._routes[anchor.name] = route
+        before = self._routes.get(peer.name)
+        self._routes[peer.name] = route
         changed = changed_steps(before, route) if before else ()
         if changed:
-            self.tell(f"the route to {anchor.name} changed at step {', '.join(map(str, changed))}")
-        self.keep("route_steps", anchor.name, len(route.hops))
-        self.keep("route_changed", anchor.name, float(bool(changed)))
-        if self.home.discover_edge and anchor.name == self.home.anchors[0]:
+            self.tell(f"the route to {peer.name} changed at step {', '.join(map(str, changed))}")
+        self.keep("route_steps", peer.name, len(route.hops))
+        self.keep("route_changed", peer.name, float(bool(changed)))
+        if self.home.discover_edge and peer.name == self.home.peers[0]:
             self._discover(route, address)
 
     def _discover(self, route: Route, address: str) -> None:
         own = (
             n.address
             for n in self.home.nodes.values()
-            if n.address and n.kind not in (NodeKind.ANCHOR, NodeKind.PROVIDER_EDGE)
+            if n.address and n.kind not in (NodeKind.PEER, NodeKind.PROVIDER_EDGE)
         )
         edge = provider_edge(route, home_networks(own))
-        # Neither a silent router before it nor the anchor itself can be told from the provider's first hop.
+        # Neither a silent router before it nor the peer itself can be told from the provider's first hop.
         if edge is None or not edge.certain or edge.address == address:
             raise WhichhopError(
                 f"the provider's first hop did not answer on the way, so {PROVIDER_EDGE} is not probed;"
@@ -98,13 +98,13 @@ class Outlook:
             self._edge = edge.address
             self.found(edge.address)
 
-    async def _sizes(self, anchor: Node, address: str) -> None:
+    async def _sizes(self, peer: Node, address: str) -> None:
         found = await check_path_mtu(address, self.clock, ident=secrets.randbelow(0x10000))
         if found.size is not None:
-            self.keep("path_mtu_bytes", anchor.name, found.size)
+            self.keep("path_mtu_bytes", peer.name, found.size)
 
-    async def _marks(self, anchor: Node, address: str) -> None:
-        signed = self.home.authenticated and anchor.has_key
+    async def _marks(self, peer: Node, address: str) -> None:
+        signed = self.home.authenticated and peer.has_key
         found = await check_mark(
             address,
             self.clock,
@@ -114,4 +114,4 @@ class Outlook:
             key=self.stamp_key if signed else None,
         )
         if found.marking is not Marking.UNKNOWN:
-            self.keep("mark_kept", anchor.name, float(found.marking is Marking.KEPT))
+            self.keep("mark_kept", peer.name, float(found.marking is Marking.KEPT))

@@ -5,7 +5,7 @@ import secrets
 import socket
 from typing import Any
 
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.net.authority import authority
 from whichhop.wire.bulk import NONCE_OCTETS, Talk, TalkError, WrongKeyError
 
@@ -13,7 +13,7 @@ _PIECE = 4096
 
 
 class AsyncLine:
-    """One side of a talk. PeerError, naming the other side, for everything that goes wrong on it."""
+    """One side of a talk. RemoteError, naming the other side, for everything that goes wrong on it."""
 
     def __init__(self, sock: socket.socket, talk: Talk, where: str) -> None:
         self.sock, self.talk, self.where = sock, talk, where
@@ -36,10 +36,12 @@ class AsyncLine:
                     await line._more()
         except TimeoutError:
             sock.close()
-            raise PeerError(f"{where}: no answer within {seconds:g} s; is the agent running there?") from None
+            raise RemoteError(
+                f"{where}: no answer within {seconds:g} s; is the agent running there?"
+            ) from None
         except OSError as error:
             sock.close()
-            raise PeerError(f"{where}: {error.strerror or error}; is the agent running there?") from None
+            raise RemoteError(f"{where}: {error.strerror or error}; is the agent running there?") from None
         except BaseException:
             sock.close()
             raise
@@ -55,7 +57,7 @@ class AsyncLine:
         while b"\n" not in line.first and len(line.first) < _PIECE:
             piece = await line._loop.sock_recv(sock, _PIECE - len(line.first))
             if not piece:
-                raise PeerError(f"{where}: closed before it said anything")
+                raise RemoteError(f"{where}: closed before it said anything")
             line.first += piece
         return line
 
@@ -70,7 +72,7 @@ class AsyncLine:
         try:
             await self._loop.sock_sendall(self.sock, self.talk.say(message))
         except OSError as error:
-            raise PeerError(f"{self.where}: the talk broke off: {error.strerror or error}") from None
+            raise RemoteError(f"{self.where}: the talk broke off: {error.strerror or error}") from None
 
     async def hear(self) -> dict[str, Any]:
         """Wait for one message; as long as it takes: the caller sets the limit."""
@@ -83,16 +85,16 @@ class AsyncLine:
         try:
             while True:
                 await self.hear()
-        except PeerError:
+        except RemoteError:
             return
 
     async def _more(self) -> None:
         try:
             data = await self._loop.sock_recv(self.sock, _PIECE)
         except OSError as error:
-            raise PeerError(f"{self.where}: the talk broke off: {error.strerror or error}") from None
+            raise RemoteError(f"{self.where}: the talk broke off: {error.strerror or error}") from None
         if not data:
-            raise PeerError(f"{self.where}: the other agent closed the talk; see its log")
+            raise RemoteError(f"{self.where}: the other agent closed the talk; see its log")
         await self._take(data)
 
     async def _take(self, data: bytes) -> None:
@@ -101,7 +103,7 @@ class AsyncLine:
         except WrongKeyError:
             raise
         except TalkError as trouble:
-            raise PeerError(f"{self.where}: {trouble}") from None
+            raise RemoteError(f"{self.where}: {trouble}") from None
         finally:
             if waiting := self.talk.take():
                 await self._loop.sock_sendall(self.sock, waiting)

@@ -25,7 +25,7 @@ class Asked:
     """
 
     agent: str
-    peer: str
+    other_end: str
     way: str
     streams: int
     cores: int
@@ -80,7 +80,7 @@ def result_of(
     ideal = asked.ideal_bps or port or rate
     return TransferResult(
         agent=asked.agent,
-        peer=asked.peer,
+        other_end=asked.other_end,
         way=asked.way,
         start_ns=start_ns,
         seconds=seconds,

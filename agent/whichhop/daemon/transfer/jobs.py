@@ -15,40 +15,40 @@ class SkippedError(WhichhopError):
 class Job:
     """One direction: to or from an agent at `address`, or a URL."""
 
-    peer: str
+    other_end: str
     way: str
     address: str = ""
     url: str = ""
     load_target: str | None = None
 
 
-def jobs_of(home: Home, node: Node, peer: str, ways: list[str]) -> list[Job]:
+def jobs_of(home: Home, node: Node, other_end: str, ways: list[str]) -> list[Job]:
     """What a wish comes to; SkippedError when there is nothing that may be done."""
-    if peer == UPSTREAM:
+    if other_end == UPSTREAM:
         urls = [(DOWNLOADS, "back", u) for u in home.downloads] + [(UPLOADS, "out", u) for u in home.uploads]
         beside = _load_target(home)
-        out = [Job(peer=p, way=w, url=u, load_target=beside) for p, w, u in urls if w in ways]
+        out = [Job(other_end=p, way=w, url=u, load_target=beside) for p, w, u in urls if w in ways]
         if out:
             return out
-        own = [a for a in home.anchors if home.nodes[a].clients]
+        own = [a for a in home.peers if home.nodes[a].clients]
         if not own:
             raise SkippedError(
                 "nothing upstream may be transferred to: name targets.downloads or targets.uploads,"
-                " or an anchor with an agent of your own (clients)"
+                " or a peer with an agent of your own (clients)"
             )
-        peer = own[0]
-    other = home.nodes.get(peer)
+        other_end = own[0]
+    other = home.nodes.get(other_end)
     if other is None or not other.has_key or other.address is None:
         able = [n.name for n in home.nodes.values() if n.has_key and n.name != node.name]
         raise SkippedError(
-            f"no agent runs on {peer!r}; transfers are possible to: {', '.join(able)}, {UPSTREAM}"
+            f"no agent runs on {other_end!r}; transfers are possible to: {', '.join(able)}, {UPSTREAM}"
         )
-    if peer == node.name:
-        raise SkippedError(f"a transfer from {peer} to itself would measure nothing; name another node")
-    return [Job(peer=peer, way=w, address=other.address, load_target=peer) for w in ways]
+    if other_end == node.name:
+        raise SkippedError(f"a transfer from {other_end} to itself would measure nothing; name another node")
+    return [Job(other_end=other_end, way=w, address=other.address, load_target=other_end) for w in ways]
 
 
 def _load_target(home: Home) -> str | None:
-    """Beside a URL: an anchor, else the provider's edge, whatever answers past the access line."""
-    upstream = [*home.anchors, PROVIDER_EDGE]
+    """Beside a URL: a peer, else the provider's edge, whatever answers past the access line."""
+    upstream = [*home.peers, PROVIDER_EDGE]
     return next((n for n in upstream if n in home.nodes), None)

@@ -12,7 +12,7 @@ from typing import Any
 import msgspec
 
 from whichhop.daemon.transfer.async_line import AsyncLine
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.net.listen import listening_socket
 from whichhop.net.tcp import prefer_cubic
 from whichhop.probes.transfer_talk import AnswerSpec, TransferRequest
@@ -97,7 +97,7 @@ class TransferPort:
             await self._serve(line, asked)
         except WrongKeyError:
             self._refused(f"{where}: turned away: it does not hold this home's key")
-        except (PeerError, TimeoutError, OSError):
+        except (RemoteError, TimeoutError, OSError):
             pass  # whoever connected is gone, or never spoke: nothing was promised
         finally:
             sock.close()
@@ -145,7 +145,7 @@ class TransferPort:
         async with self._one:
             mine, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
             spec = AnswerSpec(
-                peer=f"{line.talk.name} at {line.where}",
+                other_end=f"{line.talk.name} at {line.where}",
                 control_fd=line.sock.fileno(),
                 feed_fd=theirs.fileno(),
                 session=line.talk.session,

@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.probes.http_talk import FetchSpec
 from whichhop.probes.transfer_talk import AskSpec
 
@@ -23,7 +23,7 @@ class NeverBegunError(Exception):
 
 
 async def run_child(spec: AskSpec | FetchSpec, tell: Tell) -> dict[str, Any]:
-    """What a child says at its end; NeverBegunError when nothing was sent, PeerError when it broke off."""
+    """What a child says at its end; NeverBegunError when nothing was sent, RemoteError when it broke off."""
     module = "http_child" if isinstance(spec, FetchSpec) else "transfer_child"
     child = await asyncio.create_subprocess_exec(
         sys.executable,
@@ -57,4 +57,4 @@ async def run_child(spec: AskSpec | FetchSpec, tell: Tell) -> dict[str, Any]:
     text = str(said.get("failed") or f"the process that moves the data ended with code {child.returncode}")
     if said.get("began") is False:
         raise NeverBegunError(text)
-    raise PeerError(text)
+    raise RemoteError(text)

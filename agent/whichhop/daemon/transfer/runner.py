@@ -17,7 +17,7 @@ from whichhop.daemon.transfer.lease import TransferKeeper
 from whichhop.daemon.transfer.load_watch import LoadWatch
 from whichhop.daemon.transfer.process import NeverBegunError, Tell, run_child
 from whichhop.daemon.transfer.schedule import SECONDS_EXPECTED, limit_octets
-from whichhop.errors import PeerError, WhichhopError
+from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import Home, Method, Node, Reading, Sample, Session, SessionKey
 from whichhop.model.transfer import UPSTREAM, TransferResult, begin_reading
 from whichhop.model.units import NS_PER_S
@@ -86,7 +86,7 @@ class TransferRunner:
             try:
                 ways = [w for w in ("out", "back") if w in asked.get("ways", ("out", "back"))]
                 results = await self.run(
-                    str(asked.get("peer")),
+                    str(asked.get("other_end")),
                     ways=ways,
                     streams=int(asked.get("streams", 1)),
                     limit_octets_each=int(asked["octets"]) if asked.get("octets") else None,
@@ -124,7 +124,7 @@ class TransferRunner:
 
     async def run(
         self,
-        peer: str,
+        other_end: str,
         *,
         ways: list[str],
         streams: int = 1,
@@ -139,16 +139,17 @@ class TransferRunner:
         whole: not until the rate is steady, but for all of limit_s.
         """
         home = self._home()
-        jobs = jobs_of(home, self.node, peer, ways)
+        jobs = jobs_of(home, self.node, other_end, ways)
         longer = limit_s / SECONDS_EXPECTED if whole else 1.0
         wanted = [
-            limit_octets_each or round(limit_octets(home, self._limit_peer(j), j.way) * longer) for j in jobs
+            limit_octets_each or round(limit_octets(home, self._limit_other_end(j), j.way) * longer)
+            for j in jobs
         ]
         trouble = TransferRequest(way="out", streams=streams, limit_s=limit_s).trouble()
         if trouble:
             raise SkippedError(trouble)
         seconds = len(jobs) * (limit_s + BEFORE_S + AFTER_S + 8.0)
-        lease, octets = await self._lease(peer, seconds, sum(wanted), anyway=anyway, tell=tell)
+        lease, octets = await self._lease(other_end, seconds, sum(wanted), anyway=anyway, tell=tell)
         used, moved = 0, []
         try:
             async with self._one:
@@ -167,7 +168,7 @@ class TransferRunner:
                         moved.append(await self._move(home, job, request, tell))
                     except NeverBegunError as never:
                         used -= share
-                        raise PeerError(str(never)) from None
+                        raise RemoteError(str(never)) from None
                     used += cost_octets(moved[-1].outcome) - share
         finally:
             await asyncio.shield(self._release(lease, used))
@@ -177,8 +178,8 @@ class TransferRunner:
         return results
 
     @staticmethod
-    def _limit_peer(job: Job) -> str:
-        return UPSTREAM if job.url else job.peer
+    def _limit_other_end(job: Job) -> str:
+        return UPSTREAM if job.url else job.other_end
 
     # --- lease ----------------------------------------------------------------------------------------
 
@@ -201,19 +202,19 @@ class TransferRunner:
                     return await line.hear()
             finally:
                 line.close()
-        except (PeerError, TimeoutError) as trouble:
+        except (RemoteError, TimeoutError) as trouble:
             raise SkippedError(
                 f"{first.name}, which keeps the home's lease and budget, does not answer ({trouble});"
                 " start its agent: without it nothing is transferred"
             ) from None
 
     async def _lease(
-        self, peer: str, seconds: float, octets: int, *, anyway: bool, tell: Tell
+        self, other_end: str, seconds: float, octets: int, *, anyway: bool, tell: Tell
     ) -> tuple[str, int]:
         end = self.clock.mono_ns() + round(WAIT_MOST_S * NS_PER_S)
         told = ""
         while True:
-            who = f"{self.node.name} to {peer}"
+            who = f"{self.node.name} to {other_end}"
             answer = await self._ask_keeper(
                 ask="lease", who=who, seconds=seconds, octets=octets, anyway=anyway
             )
@@ -237,7 +238,12 @@ class TransferRunner:
 
     async def _move(self, home: Home, job: Job, request: TransferRequest, tell: Tell) -> _Moved:
         """Move the data with the stream beside it; what is said of delay is judged later."""
-        begins = {"agent": self.node.name, "peer": job.peer, "way": job.way, "limit_s": request.limit_s}
+        begins = {
+            "agent": self.node.name,
+            "other_end": job.other_end,
+            "way": job.way,
+            "limit_s": request.limit_s,
+        }
         tell({"begins": begins})
         session = self._load_session(home, job.load_target)
         start = self.clock.utc_ns()
@@ -251,7 +257,7 @@ class TransferRunner:
                     begin_reading(
                         at_ns=begin,
                         agent=self.node.name,
-                        peer=job.peer,
+                        other_end=job.other_end,
                         way=job.way,
                         limit_s=request.limit_s,
                     )
@@ -298,7 +304,7 @@ class TransferRunner:
             load = under_load(mine, moved.key.target, begin_ns=moved.begin_ns, end_ns=moved.end_ns)
         asked = Asked(
             agent=self.node.name,
-            peer=moved.job.peer,
+            other_end=moved.job.other_end,
             way=moved.job.way,
             streams=streams,
             cores=os.cpu_count() or 1,
@@ -338,7 +344,7 @@ class TransferRunner:
 
     def _ideal(self, home: Home, job: Job) -> float | None:
         """RFC 6349's ideal in TCP payload: the plan where the line is on the way; else a port may tell."""
-        if home.plan is not None and (job.url or job.peer in home.anchors):
+        if home.plan is not None and (job.url or job.other_end in home.peers):
             return port_goodput(home.plan.up_bps if job.way == "out" else home.plan.down_bps)
         return None
 

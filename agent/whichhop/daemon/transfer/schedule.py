@@ -29,10 +29,10 @@ class Pair:
     """A transfer to be made both ways: from an agent to another node, or to UPSTREAM."""
 
     agent: str
-    peer: str
+    other_end: str
 
     def __str__(self) -> str:
-        return f"{self.agent} to {self.peer}"
+        return f"{self.agent} to {self.other_end}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +46,7 @@ class Due:
 
 def has_upstream(home: Home) -> bool:
     """Whether there is anything past the home that may be transferred to or from."""
-    return bool(home.downloads or home.uploads or any(home.nodes[a].clients for a in home.anchors))
+    return bool(home.downloads or home.uploads or any(home.nodes[a].clients for a in home.peers))
 
 
 def pairs(home: Home) -> list[Pair]:
@@ -62,9 +62,9 @@ def pairs(home: Home) -> list[Pair]:
         if following is None:
             following = _beside(home, agent.name)
         if following is not None:
-            out.append(Pair(agent=agent.name, peer=following))
+            out.append(Pair(agent=agent.name, other_end=following))
     if has_upstream(home) and (best := _nearest(home)) is not None:
-        out.append(Pair(agent=best, peer=UPSTREAM))
+        out.append(Pair(agent=best, other_end=UPSTREAM))
     return out
 
 
@@ -87,9 +87,9 @@ def _nearest(home: Home) -> str | None:
     return min(known, key=lambda k: k[:2])[2] if known else None
 
 
-def limit_octets(home: Home, peer: str, way: str) -> int:
+def limit_octets(home: Home, other_end: str, way: str) -> int:
     """The most that one direction may put on the wire: by the plan where the line is on the way."""
-    upstream = peer == UPSTREAM or peer in home.anchors
+    upstream = other_end == UPSTREAM or other_end in home.peers
     if upstream and home.plan is not None:
         rate = home.plan.up_bps if way == "out" else home.plan.down_bps
         wanted = round(rate / 8 * SECONDS_EXPECTED * 2 * WIRE_SHARE)
@@ -101,7 +101,7 @@ def limit_octets(home: Home, peer: str, way: str) -> int:
 def octets_each(home: Home) -> dict[Pair, int]:
     """What each scheduled transfer may use so that the day's plan fits the budget."""
     all_pairs = pairs(home)
-    wanted = {p: sum(limit_octets(home, p.peer, way) for way in ("out", "back")) for p in all_pairs}
+    wanted = {p: sum(limit_octets(home, p.other_end, way) for way in ("out", "back")) for p in all_pairs}
     total = sum(wanted.values()) * max(home.limits.transfers_a_day, 1)
     share = min(1.0, BUDGET_SHARE * home.limits.daily_transfer_bytes / total) if total else 0.0
     return {p: int(w * share) for p, w in wanted.items()}
@@ -112,7 +112,7 @@ def _minute(home: Home, pair: Pair, day: str, turn: int, turns: int) -> int:
     open_minutes = [m for m in range(MINUTES_A_DAY) if not in_quiet(m, home.limits.quiet_hours)]
     if not open_minutes:
         return -1
-    text = f"{home.name}|{pair.agent}|{pair.peer}|{day}|{turn}".encode()
+    text = f"{home.name}|{pair.agent}|{pair.other_end}|{day}|{turn}".encode()
     dice = int.from_bytes(hashlib.sha256(text).digest()[:8]) / 2**64
     return open_minutes[int((turn + dice) * len(open_minutes) / turns)]
 

@@ -14,7 +14,7 @@ from whichhop.daemon.transfer.lease import TransferKeeper, Use, zone_of
 from whichhop.daemon.transfer.load_watch import LoadWatch
 from whichhop.daemon.transfer.port import TransferPort
 from whichhop.daemon.transfer.schedule import Due, planned
-from whichhop.errors import PeerError, WhichhopError
+from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import Home, Node, NodeKind, Reading
 from whichhop.model.units import NS_PER_S, UtcNs
 from whichhop.net.clock import Clock
@@ -155,7 +155,7 @@ class Transfers:
     async def turn(self) -> None:
         """Run what this agent has planned for now."""
         home = self._home()
-        if not home.limits.transfers_a_day or self._node.kind is NodeKind.ANCHOR:
+        if not home.limits.transfers_a_day or self._node.kind is NodeKind.PEER:
             return
         now = self._clock.utc_ns()
         here = datetime.fromtimestamp(now / NS_PER_S, UTC).astimezone(zone_of(home))
@@ -163,7 +163,7 @@ class Transfers:
         for due in self._turns.ready(mine, now):
             try:
                 each = due.octets // 2
-                await self._runner.run(due.pair.peer, ways=["out", "back"], limit_octets_each=each)
+                await self._runner.run(due.pair.other_end, ways=["out", "back"], limit_octets_each=each)
             except WhichhopError as trouble:
                 self._turns.skipped(due, self._clock.utc_ns())
                 self._say(f"the transfer {due.pair} was skipped: {trouble}")
@@ -183,7 +183,7 @@ class Transfers:
         for other in home.agents:
             if other.name == self._node.name or other.wan_interface is None or other.address is None:
                 continue
-            with contextlib.suppress(PeerError, TimeoutError):
+            with contextlib.suppress(RemoteError, TimeoutError):
                 line = await AsyncLine.dial(
                     other.address,
                     home.ports.transfer,

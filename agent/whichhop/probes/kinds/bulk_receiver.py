@@ -19,7 +19,7 @@ Progress = Callable[[float, int], None]
 class Received:
     """What the receiving program got. rate_bps: mean after slow start, None for less than a slot past it.
 
-    ended: "peer" when the sender closed, "time" when it did not in time.
+    ended: "sender" when the sender closed, "time" when it did not in time.
     """
 
     seconds: float
@@ -51,7 +51,7 @@ def receive_bulk(
         seconds = (now - points[0][0]) / NS_PER_S
         progress(seconds, points[-1][1])
         if over:
-            ended = "peer"
+            ended = "sender"
             break
         if seconds >= limit_s:
             break

@@ -25,8 +25,8 @@ Progress = Callable[[float, int], None]
 class Sent:
     """What the sending half knows. octets: payload that reached the other end; wire_octets: what it cost.
 
-    busy, window, buffer: shares of the time that there was something to send, that the peer's window held it
-    back, and that our own send buffer did. cpu: processor time of this process by time passed.
+    busy, window, buffer: shares of the time that there was something to send, that the receiver's window held
+    it back, and that our own send buffer did. cpu: processor time of this process by time passed.
     rates: of whole seconds past slow start. loaded: the connections' round trips, smoothed by TCP.
     ended: "steady", "time", "bytes" or "broken".
     """

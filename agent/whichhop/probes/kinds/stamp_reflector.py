@@ -31,7 +31,7 @@ median, the quartile is off by 3.0 us; the median would be as near, but late eve
 _FLOOD = 32
 """So many asks at once are a flood: answered by the batch and without send stamps until it ebbs."""
 _FLOOD_BATCHES = 16
-_PEERS_MOST = 1024
+_ASKERS_MOST = 1024
 _TTL_UNTOLD = 0
 """What an answer's sender-TTL field says where the system does not tell the TTL."""
 
@@ -60,7 +60,7 @@ class StampReflector:
         self._udp: StampedSocket | None = None
         self._batch: Batch | None = None
         self._flooded = False
-        self._peers: dict[bytes, Address] = {}
+        self._askers: dict[bytes, Address] = {}
         self._loop: asyncio.AbstractEventLoop | None = None
         self._lags_ns: deque[int] = deque(maxlen=_LAGS)
         self._lead_ns = 0
@@ -137,20 +137,20 @@ class StampReflector:
         """Answer by the batch, in haste: no send stamps, T3 as each answer is made."""
         now_ns = self._clock.mono_ns()
         turned_by, reflect, utc_ns = self._gate.turned, self._reflector.reflect, self._clock.utc_ns
-        turned_away, peers = self._turned, self._peers
-        if len(peers) > _PEERS_MOST:
-            peers.clear()
+        turned_away, askers = self._turned, self._askers
+        if len(askers) > _ASKERS_MOST:
+            askers.clear()
 
         def answer(data: bytes, raw: bytes, at_ns: int, ttl: int, tos: int) -> memoryview | None:
-            peer = peers.get(raw)
-            if peer is None:
-                peer = peers[raw] = address_of(raw)
-            turned = turned_by(peer[0], now_ns)
+            asker = askers.get(raw)
+            if asker is None:
+                asker = askers[raw] = address_of(raw)
+            turned = turned_by(asker[0], now_ns)
             if turned is not None:
                 turned_away[turned] += 1
                 return None
             t3_ns = utc_ns()
-            done = reflect(data, peer, at_ns or t3_ns, t3_ns, ttl=ttl, dscp=tos >> 2, ecn=tos & 3)
+            done = reflect(data, asker, at_ns or t3_ns, t3_ns, ttl=ttl, dscp=tos >> 2, ecn=tos & 3)
             return None if isinstance(done, Refusal) else done
 
         total = 0

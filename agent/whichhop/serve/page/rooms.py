@@ -34,7 +34,7 @@ def _room(one: RoomRate, bulletin: Bulletin, full: tuple[float, float]) -> Marku
             _way("down", one.down_bps, bulletin.plan_down_bps, full[0], one.at_least),
             _way("up", one.up_bps, bulletin.plan_up_bps, full[1], one.at_least),
         ),
-        tag("p", "against ", one.peer, ", ", when(one.at_ns, bulletin.at_ns), class_="aside"),
+        tag("p", "against ", one.other_end, ", ", when(one.at_ns, bulletin.at_ns), class_="aside"),
     )
 
 

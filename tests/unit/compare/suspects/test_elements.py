@@ -38,7 +38,7 @@ def test_air_is_an_element_only_where_two_radio_links_meet():
     assert "air:router" not in found
 
 
-def test_an_anchor_is_a_destination_and_a_home_box_a_responder():
+def test_a_peer_is_a_destination_and_a_home_box_a_responder():
     by_name = {e.name: e.cause for e in elements_of(alder(), derive_sessions(alder()))}
     assert by_name["destination:harbour"] is Cause.DESTINATION
     assert by_name["reply:router"] is Cause.RESPONDER

@@ -42,7 +42,7 @@ def test_a_probed_modem_leaves_nothing_to_split():
 
 def test_without_targets_upstream_the_line_is_unseen_and_the_remedy_is_named():
     home = alder(
-        "  provider-edge: 198.51.100.1\n  anchors: {harbour: {address: 203.0.113.7, stamp: true}}",
+        "  provider-edge: 198.51.100.1\n  peers: {harbour: {address: 203.0.113.7, stamp: true}}",
         "  downloads: []",
     )
     found = separation(home, derive_sessions(home))

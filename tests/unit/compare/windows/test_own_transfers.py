@@ -24,11 +24,13 @@ def at(seconds: float) -> int:
     return START_NS + round(seconds * NS_PER_S)
 
 
-def told(begin_s: float, end_s: float | None, *, peer: str = DOWNLOADS, way: str = "back") -> list[Reading]:
+def told(
+    begin_s: float, end_s: float | None, *, other_end: str = DOWNLOADS, way: str = "back"
+) -> list[Reading]:
     """What the study's agent keeps of one direction; without an end it was killed meanwhile."""
-    out = [begin_reading(at_ns=at(begin_s), agent="study", peer=peer, way=way, limit_s=10.0)]
+    out = [begin_reading(at_ns=at(begin_s), agent="study", other_end=other_end, way=way, limit_s=10.0)]
     if end_s is not None:
-        name = f"transfer_{way}_seconds:{peer}"
+        name = f"transfer_{way}_seconds:{other_end}"
         out.append(Reading(at_ns=at(end_s), agent="study", name=name, value=end_s - begin_s - 1.0))
     return out
 
@@ -98,13 +100,13 @@ def test_a_fault_that_begins_with_a_transfer_is_found_once_it_is_over() -> None:
 
 
 def test_only_sessions_on_its_way_or_at_its_ends_are_set_aside() -> None:
-    (inside,) = moved_of(told(300, 310, peer="attic"))
+    (inside,) = moved_of(told(300, 310, other_end="attic"))
     felt = {str(s.key) for s, hit in zip(SESSIONS, felt_by(inside, SESSIONS), strict=True) if hit}
     # study - router - attic: attic to router by radio, and so the desk's radio hop is busy too
     assert "study>attic:stamp" in felt
     assert "study>harbour:stamp" in felt
     assert "desk>attic:stamp" in felt
-    wired = next(moved_of([begin_reading(at_ns=0, agent="study", peer="router", way="out", limit_s=1)]))
+    wired = next(moved_of([begin_reading(at_ns=0, agent="study", other_end="router", way="out", limit_s=1)]))
     felt = {str(s.key) for s, hit in zip(SESSIONS, felt_by(wired, SESSIONS), strict=True) if hit}
     assert "study>harbour:stamp" in felt
     assert "desk>attic:stamp" not in felt

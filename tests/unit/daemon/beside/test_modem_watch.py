@@ -5,7 +5,7 @@ import asyncio
 from support.channels import down, reading
 from support.homes import ALDER_TEXT, home_of
 from whichhop.daemon.beside.modem_watch import Modems, reader_of
-from whichhop.errors import PeerError
+from whichhop.errors import RemoteError
 from whichhop.model import Home, ModemLevels, Reading
 from whichhop.model.levels_source import LevelsSource
 from whichhop.model.units import NS_PER_S, MonoNs, UtcNs
@@ -52,7 +52,7 @@ class World:
     async def read(self, node: str, source: LevelsSource, clock: Clock) -> ModemLevels:
         self.asked.append(self.clock.now_s)
         if self.broken:
-            raise PeerError("SNMP agent 192.0.2.254 port 161 gave no answer")
+            raise RemoteError("SNMP agent 192.0.2.254 port 161 gave no answer")
         return reading([down(1)], self.clock.now_s)
 
     def turn_at(self, second: float) -> None:

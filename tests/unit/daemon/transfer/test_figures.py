@@ -7,7 +7,7 @@ import pytest
 from whichhop.daemon.transfer.figures import NO_QUEUE, Asked, port_goodput, result_of
 from whichhop.model.transfer import TransferResult, UnderLoad
 
-ASKED: dict[str, Any] = {"agent": "desk", "peer": "attic", "way": "out", "streams": 1, "cores": 2}
+ASKED: dict[str, Any] = {"agent": "desk", "other_end": "attic", "way": "out", "streams": 1, "cores": 2}
 
 
 def seen(**change: Any) -> dict[str, Any]:
@@ -105,7 +105,7 @@ def test_nothing_moved_is_no_division_by_nothing() -> None:
     assert (found.rate_bps, found.efficiency, found.time_ratio, found.buffer_delay) == (0, None, None, None)
 
 
-def test_readings_carry_the_peer_and_the_way_in_their_names() -> None:
+def test_readings_carry_the_other_end_and_the_way_in_their_names() -> None:
     readings = {r.name: r for r in result(seen(), load(0.02, 0.08)).readings()}
     assert readings["transfer_out_rate_bps:attic"].value == 333e6
     assert readings["transfer_out_added_delay_s:attic"].value == pytest.approx(0.06)

@@ -19,19 +19,19 @@ def test_another_agent_is_one_job_a_way_with_delay_watched_to_it() -> None:
     ]
 
 
-def test_upstream_is_the_users_urls_where_there_are_some_else_an_anchors_agent() -> None:
+def test_upstream_is_the_users_urls_where_there_are_some_else_a_peers_agent() -> None:
     home = home_of(ALDER_TEXT + URLS)
     jobs = jobs_of(home, home.nodes["study"], "upstream", BOTH)
-    assert [(j.peer, j.way, j.url.rpartition("/")[2], j.load_target) for j in jobs] == [
+    assert [(j.other_end, j.way, j.url.rpartition("/")[2], j.load_target) for j in jobs] == [
         ("downloads", "back", "large.bin", "harbour"),
         ("uploads", "out", "in", "harbour"),
     ]
     own = home_of(OWN)
-    assert {j.peer for j in jobs_of(own, own.nodes["study"], "upstream", BOTH)} == {"harbour"}
+    assert {j.other_end for j in jobs_of(own, own.nodes["study"], "upstream", BOTH)} == {"harbour"}
 
 
 @pytest.mark.parametrize(
-    ("peer", "why"),
+    ("other_end", "why"),
     [
         ("router", "no agent runs on 'router'; transfers are possible to: attic, study, upstream"),
         ("moon", "no agent runs on 'moon'"),
@@ -40,7 +40,7 @@ def test_upstream_is_the_users_urls_where_there_are_some_else_an_anchors_agent()
         ("upstream", "name targets.downloads or targets.uploads"),
     ],
 )
-def test_what_cannot_be_done_is_refused_with_the_remedy(peer: str, why: str) -> None:
+def test_what_cannot_be_done_is_refused_with_the_remedy(other_end: str, why: str) -> None:
     home = alder()
     with pytest.raises(SkippedError, match=why):
-        jobs_of(home, home.nodes["desk"], peer, BOTH)
+        jobs_of(home, home.nodes["desk"], other_end, BOTH)

@@ -8,7 +8,7 @@ from whichhop.daemon.transfer.schedule import Due, Pair
 from whichhop.daemon.transfer.transfers import FIRST_RETRY_NS, FRESH_NS, LATE_NS, LineUse, Turns
 
 S = 1_000_000_000
-PAIR = Pair(agent="desk", peer="attic")
+PAIR = Pair(agent="desk", other_end="attic")
 
 
 def due(at_s: int) -> Due:

@@ -126,7 +126,7 @@ def test_everything_from_outside_is_escaped() -> None:
         steps=(EVIL,),
         marks=(Mark(at_ns=NOW_NS - 10**12, text=EVIL),),
         agents=(AgentNow(name=EVIL, heard_ns=None, trouble=EVIL),),
-        rooms=tuple(replace(r, node=EVIL, room=EVIL, peer=EVIL) for r in base.rooms),
+        rooms=tuple(replace(r, node=EVIL, room=EVIL, other_end=EVIL) for r in base.rooms),
         links=(replace(link, near=EVIL, far=EVIL + "2", name=EVIL), *base.links[1:]),
         told=tuple(
             replace(t, words=(EVIL, EVIL), verdict=replace(t.verdict, elements=(EVIL,))) for t in base.told
