@@ -110,6 +110,15 @@ def _nth(seen: "Counter[tuple[str, str]]", case: Asked) -> int:
     return seen[case.recipe, case.noise]
 
 
+def _short(cases: Sequence[Asked], hours: float | None, up_to: float) -> Iterator[Asked]:
+    """As many cases of each recipe and noise as fit into `up_to` hours, and at least one."""
+    seen = Counter[tuple[str, str]]()
+    for case in cases:
+        nth = _nth(seen, case)
+        if nth == 1 or nth * (hours or RECIPES[case.recipe].hours) <= up_to:
+            yield case
+
+
 def commit() -> str:
     """The commit of this source tree, "-dirty" behind it when something is not committed."""
     words = ["git", "-C", str(Path(__file__).parent), "describe", "--always", "--dirty", "--abbrev=9"]
@@ -129,6 +138,9 @@ def main() -> int:
     parser.add_argument("--only", action="append", choices=RECIPES, help="recipes to play")
     parser.add_argument("--hours", type=float, help="hours of each case instead of the recipe's own")
     parser.add_argument("--cases", type=int, help="play at most this many of each recipe")
+    parser.add_argument(
+        "--up-to", type=float, metavar="HOURS", help="play at most this many hours of each recipe and noise"
+    )
     parser.add_argument("--methods", nargs="+", choices=COMPARED, default=list(COMPARED))
     parser.add_argument(
         "--learn", action="store_true", help="print the calibration that development.txt teaches instead"
@@ -158,6 +170,8 @@ def main() -> int:
     if args.cases:
         seen = Counter[tuple[str, str]]()
         cases = [c for c in cases if _nth(seen, c) <= args.cases]
+    if args.up_to:
+        cases = list(_short(cases, args.hours, args.up_to))
     if not cases:
         parser.error(f"no cases of that kind in {', '.join(path.name for path in files)}; name other --seeds")
     scores = [s for part in run(cases, args.hours, args.methods, args.processes, args.keep) for s in part]
