@@ -62,7 +62,8 @@ def test_a_group_is_right_only_within_what_rank_allows() -> None:
 def test_rank_groups_equal_columns_and_other_evidence_splits_them() -> None:
     scenario = alder_house()
     sessions = derive_sessions(scenario.home)
-    line = {"router/modem", "modem/provider-edge"}
+    # What the router routes outward is what crosses the line: nobody could tell the two apart.
+    line = {"router/modem", "modem/provider-edge", "route:router"}
     assert group_of("router/modem", scenario, sessions) == line
     silent = replace(scenario, counters=False)
     assert group_of("modem/provider-edge", silent, sessions) == line | {"own-traffic"}
