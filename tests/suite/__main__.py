@@ -136,9 +136,8 @@ def _sweep(args: argparse.Namespace) -> int:
             base = effects[0]
             if isinstance(base, str):
                 raise RuntimeError(base)
-            print(
-                f"as it stands: {base}\n\n| prior | value | source | halved | doubled |\n|---|---|---|---|---|"
-            )
+            print(f"as it stands: {base}\n")
+            print("| prior | value | source | halved | doubled |\n|---|---|---|---|---|")
             continue
         half, twice = (told(e, base) for e in effects)
         print(f"| {prior.words} | {prior.value:g} | {prior.source} | {half} | {twice} |", flush=True)
