@@ -60,8 +60,13 @@ def read_seeds(path: Path) -> list[Asked]:
     return out
 
 
+def _hours(case: Asked, most: float | None) -> float:
+    """How much of a case is played."""
+    return min(most or RECIPES[case.recipe].hours, RECIPES[case.recipe].hours)
+
+
 def _one(case: Asked, hours: float | None, methods: Sequence[str], keep: Path | None) -> list[Score]:
-    return play(case.recipe, case.seed, hours, methods, keep, case.noise)
+    return play(case.recipe, case.seed, _hours(case, hours), methods, keep, case.noise)
 
 
 def run(
@@ -119,14 +124,14 @@ def _short(cases: Sequence[Asked], hours: float | None, up_to: float) -> Iterato
     seen = Counter[tuple[str, str]]()
     for case in cases:
         nth = _nth(seen, case)
-        if nth == 1 or nth * (hours or RECIPES[case.recipe].hours) <= up_to:
+        if nth == 1 or nth * _hours(case, hours) <= up_to:
             yield case
 
 
 def _sweep(args: argparse.Namespace) -> int:
     """Print the table of priors as it goes, and write it as JSON."""
     asked = [c for path in args.seeds or [SWEEP] for c in read_seeds(path)]
-    hours = {c: min(args.hours or SWEEP_HOURS, RECIPES[c.recipe].hours) for c in asked}
+    hours = {c: _hours(c, args.hours or SWEEP_HOURS) for c in asked}
     cases = [kept(c.recipe, c.seed, hours[c], args.keep, c.noise) for c in asked]
     print(f"made by `tests/run suite --sweep` from commit {commit()}: {len(cases)} cases, "
           f"{sum(hours.values()):.1f} hours\n")  # fmt: skip
@@ -170,7 +175,7 @@ def main() -> int:
     )
     parser.add_argument("--noise", choices=list(Profile), help="only cases on this noise")
     parser.add_argument("--only", action="append", choices=RECIPES, help="recipes to play")
-    parser.add_argument("--hours", type=float, help="hours of each case instead of the recipe's own")
+    parser.add_argument("--hours", type=float, help="at most this many hours of each case")
     parser.add_argument("--cases", type=int, help="play at most this many of each recipe")
     parser.add_argument(
         "--up-to", type=float, metavar="HOURS", help="play at most this many hours of each recipe and noise"
