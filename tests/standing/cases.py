@@ -24,7 +24,8 @@ STEADY_MS: Mapping[str, float] = {
 }  # fmt: skip
 """The smallest steady excess that must be named: what a prototype could name, and 5 ms."""
 LOSS: Mapping[str, float] = {
-    "cable": 0.05, "wi-fi": 0.07, "ethernet": 0.07, "dsl": 0.07, "host": 0.07, "forwarding": 0.07, "air": 0.07,
+    "cable": 0.05, "wi-fi": 0.07, "ethernet": 0.07, "dsl": 0.07, "host": 0.07, "forwarding": 0.07,
+    "air": 0.07,
     "beyond": 0.07, "destination": 0.07, "radio-backhaul": 0.10, "power-line": 0.10, "coax": 0.10,
     "fibre": 0.14, "fixed-wireless": 0.10, "satellite": 0.12,
 }  # fmt: skip
@@ -52,7 +53,12 @@ class Case:
 
 def places(home: Home, elements: tuple[Element, ...], kind: str) -> list[str]:
     """The elements of a kind."""
-    pseudo = {"host": Nature.HOST, "destination": Nature.DESTINATION, "forwarding": Nature.NODE, "air": Nature.AIR}
+    pseudo = {
+        "host": Nature.HOST,
+        "destination": Nature.DESTINATION,
+        "forwarding": Nature.NODE,
+        "air": Nature.AIR,
+    }
     if kind in pseudo:
         return [e.name for e in elements if e.nature is pseudo[kind]]
     links = {k.name: k for k in home.links}
@@ -67,8 +73,17 @@ def places(home: Home, elements: tuple[Element, ...], kind: str) -> list[str]:
 
 
 def _drawn_home(rng: np.random.Generator, kind: str | None, shape: str | None = None) -> Home:
-    access = next((m for m in Medium if str(m) == kind and kind in ("cable", "dsl", "fibre", "fixed-wireless", "satellite")), None)
-    backhaul = {"radio-backhaul": Medium.RADIO, "coax": Medium.COAX, "power-line": Medium.POWER_LINE}.get(kind or "")
+    access = next(
+        (
+            m
+            for m in Medium
+            if str(m) == kind and kind in ("cable", "dsl", "fibre", "fixed-wireless", "satellite")
+        ),
+        None,
+    )
+    backhaul = {"radio-backhaul": Medium.RADIO, "coax": Medium.COAX, "power-line": Medium.POWER_LINE}.get(
+        kind or ""
+    )
     if backhaul is not None or kind == "air":
         shape = shape or str(rng.choice(("mesh", "two-nodes", "chain")))
     return draw_home(rng, shape, access, backhaul or (Medium.RADIO if kind == "air" else None))
@@ -113,7 +128,14 @@ def _case(
         rng, elements, quick, ills, sessions=len(sessions), seconds=seconds, scans=radio, bursts=bursts
     )
     return Case(
-        words=words, kind=kind, home=home, sessions=sessions, elements=elements, packets=packets, ills=ills, use=use
+        words=words,
+        kind=kind,
+        home=home,
+        sessions=sessions,
+        elements=elements,
+        packets=packets,
+        ills=ills,
+        use=use,
     )
 
 
@@ -149,7 +171,10 @@ def two_faults(rng: np.random.Generator) -> Case:
     while True:
         home = _drawn_home(rng, "radio-backhaul", str(rng.choice(("mesh", "two-nodes"))))
         elements = elements_in(home, sessions_of(home))
-        kinds = [str(k) for k in rng.choice(("wi-fi", "radio-backhaul", "cable", "host", "ethernet"), 2, replace=False)]
+        kinds = [
+            str(k)
+            for k in rng.choice(("wi-fi", "radio-backhaul", "cable", "host", "ethernet"), 2, replace=False)
+        ]
         spots = [places(home, elements, k) for k in kinds]
         if all(spots):
             break
@@ -173,7 +198,12 @@ def _far(quick: dict[str, Quick], home: Home) -> None:
 def _slow_replies(quick: dict[str, Quick], home: Home) -> None:
     for name, q in quick.items():
         node = home.nodes.get(name.partition(":")[2])
-        if name.startswith("reply:") and node is not None and node.kind in (NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE) and not node.agent:
+        if (
+            name.startswith("reply:")
+            and node is not None
+            and node.kind in (NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE)
+            and not node.agent
+        ):
             quick[name] = replace(q, steady=q.steady + 6.0, often=0.1, often_ms=8.0)
 
 
@@ -192,14 +222,18 @@ def _slow_power_line(quick: dict[str, Quick], home: Home) -> None:
             quick[link.name] = replace(quick[link.name], steady=16.0, even=4.0, often=0.12, often_ms=6.0)
 
 
+def _interleaved(quick: dict[str, Quick], home: Home, level_ms: float) -> None:
+    for link in home.links:
+        if link.medium is Medium.DSL:
+            quick[link.name] = replace(quick[link.name], steady=level_ms)
+
+
 UNUSUAL: Mapping[str, Callable[[np.random.Generator], Case]] = {
     "far servers": lambda r: _case(r, "far servers +120", "unusual", _drawn_home(r, None), change=_far),
     "satellite": lambda r: _case(r, "satellite", "unusual", _drawn_home(r, "satellite")),
     "interleaved": lambda r: _case(
         r, "interleaved DSL", "unusual", _drawn_home(r, "dsl"),
-        change=lambda q, h: q.update(
-            {k.name: replace(q[k.name], steady=float(r.uniform(32, 46))) for k in h.links if k.medium is Medium.DSL}
-        ),
+        change=lambda q, h: _interleaved(q, h, float(r.uniform(32, 46))),
     ),
     "slow power line": lambda r: _case(
         r, "slow power line", "unusual", _drawn_home(r, "power-line"), change=_slow_power_line

@@ -145,12 +145,16 @@ def draw_quick(rng: np.random.Generator, home: Home, element: Element) -> Quick:
         )  # fmt: skip
     if nature is Nature.DESTINATION:
         # 5 us a km of fibre (ITU-T G.114): 50 to 3000 km.
-        return Quick(steady=10 ** u(-0.3, 1.5), even=0.2, seldom=4e-4, seldom_ms=(5, 40), lost=10 ** u(-5, -3.3))
+        return Quick(
+            steady=10 ** u(-0.3, 1.5), even=0.2, seldom=4e-4, seldom_ms=(5, 40), lost=10 ** u(-5, -3.3)
+        )
     if nature in (Nature.AIR, Nature.OWN_TRAFFIC, Nature.RESOLVER):
         return Quick(steady=0.0)
     link = home.link(element.name)
     if link.kind is LinkKind.BEYOND:
-        return Quick(steady=10 ** u(-0.3, 1.1), even=0.3, seldom=5e-4, seldom_ms=(5, 40), lost=10 ** u(-5, -3.3))
+        return Quick(
+            steady=10 ** u(-0.3, 1.1), even=0.3, seldom=5e-4, seldom_ms=(5, 40), lost=10 ** u(-5, -3.3)
+        )
     if link.kind is LinkKind.WIRELESS:
         return _radio(rng, 1.0)
     if link.kind is LinkKind.BACKHAUL and link.medium is Medium.RADIO:
@@ -161,7 +165,9 @@ def draw_quick(rng: np.random.Generator, home: Home, element: Element) -> Quick:
 def _wire(rng: np.random.Generator, medium: Medium | None) -> Quick:
     u = rng.uniform
     if medium is Medium.COAX:  # MoCA 2.0: under 3.5 ms on average one way
-        return Quick(steady=u(2.8, 6.2), even=u(0.4, 1.2), seldom=4e-4, seldom_ms=(8, 30), lost=10 ** u(-6, -3.3))
+        return Quick(
+            steady=u(2.8, 6.2), even=u(0.4, 1.2), seldom=4e-4, seldom_ms=(8, 30), lost=10 ** u(-6, -3.3)
+        )
     if medium is Medium.POWER_LINE:  # half a mains cycle of waiting is usual, two are not rare
         return Quick(
             steady=u(2.5, 11.0), even=u(0.8, 3.0), often=u(0.02, 0.1), often_ms=5, seldom=10 ** u(-3.3, -2.4),
@@ -179,7 +185,9 @@ def _wire(rng: np.random.Generator, medium: Medium | None) -> Quick:
             lost=10 ** u(-5, -3),
         )  # fmt: skip
     if medium is Medium.FIBRE:
-        return Quick(steady=u(0.8, 4.0), even=u(0.1, 0.5), seldom=2e-4, seldom_ms=(5, 20), lost=10 ** u(-6, -4))
+        return Quick(
+            steady=u(0.8, 4.0), even=u(0.1, 0.5), seldom=2e-4, seldom_ms=(5, 20), lost=10 ** u(-6, -4)
+        )
     if medium is Medium.FIXED_WIRELESS:  # 10 ms of scheduling, 5 ms a retransmission
         return Quick(
             steady=u(16.0, 42.0), even=u(6.0, 12.0), often=u(0.05, 0.2), often_ms=7, seldom=10 ** u(-3, -2),

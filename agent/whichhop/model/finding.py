@@ -68,6 +68,8 @@ class Verdict:
     proven: False when a guard before accusing the provider is unmet; `missing` then says what is.
     would_change: what evidence or vantage point would change or sharpen the verdict.
     baseline: the sessions' quiet medians in seconds, for the reader to judge the figures by.
+    standing: it was there before the first packet, so that `start_ns` is only when measuring began; its
+    figures and its baseline are held against what is usual for such links, not against a quiet past.
     """
 
     cause: Cause
@@ -82,3 +84,4 @@ class Verdict:
     would_change: tuple[str, ...] = ()
     baseline: Mapping[str, float] | None = None
     detected_ns: int | None = None
+    standing: bool = False

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.suspects.elements import Element
 from whichhop.compare.standing.usual import HARM_LOG_SD, MS, USUAL, Feature, Kind, kind_of
+from whichhop.compare.suspects.elements import Element
 from whichhop.model import Home
 
 Floats = NDArray[np.float64]
@@ -112,7 +112,9 @@ def groups_in(
     for j, element in enumerate(elements):
         if element.name in cleared:
             continue
-        column = tuple(sorted((place[i], 2 if i in element.twice else 1) for i in element.column if i in place))
+        column = tuple(
+            sorted((place[i], 2 if i in element.twice else 1) for i in element.column if i in place)
+        )
         if column:
             by_column.setdefault(column, []).append(j)
     members = tuple(tuple(js) for js in by_column.values())
@@ -158,7 +160,13 @@ def _budget(groups: Sequence[Sequence[Kind]], feature: Feature) -> Budget:
         line = lines[own] + sum(s.median for i, s in enumerate(spreads) if i != own)
         least = min(LEAST[k in _RADIO][feature] for k in kinds)
         rows.append(
-            (np.log(means.sum()) - variance / 2, variance**0.5, max(below, variance**0.5), np.log(line), least)
+            (
+                np.log(means.sum()) - variance / 2,
+                variance**0.5,
+                max(below, variance**0.5),
+                np.log(line),
+                least,
+            )
         )
     mean, above, below_sd, harm, least_of = (np.array(c, dtype=np.float64) for c in zip(*rows, strict=True))
     return Budget(mean=mean, sd_above=above, sd_below=below_sd, harm=harm, least=least_of)

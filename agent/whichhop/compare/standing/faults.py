@@ -53,7 +53,7 @@ def odds_of(seen: Seen, heard: Sequence[int], groups: Groups) -> Odds:
     singles: list[tuple[int, ...]] = [(), *((g,) for g in range(count))]
     first = _fits(seen, heard, groups, singles)
     ratio = _log_weights(groups, singles, first)[0]
-    order = [g for g in np.argsort(-ratio[1:], kind="stable").tolist()]
+    order: list[int] = np.argsort(-ratio[1:], kind="stable").tolist()
     pairs = {tuple(sorted(p)) for p in combinations(order[:LEADERS], 2)}
     pairs |= {tuple(sorted((order[0], g))) for g in order[1:]} if order else set()
     both = sorted(pairs)
@@ -109,7 +109,11 @@ def _wide(a: Floats, width: int) -> Floats:
 
 def _shapes_for(groups: Groups, g: int) -> list[tuple[float, tuple[Feature, ...]]]:
     """The shapes that a group's fault may have; where a level is no fault, not those of the level alone."""
-    kept = [s for s in SHAPES if not (groups.distant[g] and s[1] in ((Feature.LEVEL,), (Feature.LEVEL, Feature.LOSS)))]
+    kept = [
+        s
+        for s in SHAPES
+        if not (groups.distant[g] and s[1] in ((Feature.LEVEL,), (Feature.LEVEL, Feature.LOSS)))
+    ]
     whole = sum(w for w, _ in kept)
     return [(w / whole, fs) for w, fs in kept]
 

@@ -1,6 +1,7 @@
 """Levels of all groups at once from what sessions saw: the likeliest values, and the evidence by Laplace."""
 
 from collections.abc import Callable, Sequence
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +21,9 @@ TEMPER = 0.4
 STEPS = 40
 LARGEST_STEP = 1.5
 """In the logarithm: further than that the linear model is not to be trusted."""
-SETTLED = 1e-4
+SETTLED = 1e-3
+"""A gain in log posterior that changes no probability by a thousandth."""
+FIRST_DAMPING, MOST_DAMPING = 1e-3, 1e4
 CUT_SD = 0.1
 """How soft the lower end of a fault's size is, in the logarithm."""
 
@@ -106,6 +109,12 @@ class _Prior:
         self.least = np.concatenate([np.full((len(least), len(budget.mean)), -np.inf), least], axis=1)
         self.constant = float(np.log(2 / np.sqrt(2 * np.pi) / (self.above + self.below)).sum())
 
+    def of(self, hypotheses: NDArray[np.intp]) -> "_Prior":
+        """The same for some of the hypotheses."""
+        part = copy(self)
+        part.least = self.least[hypotheses]
+        return part
+
     def at(self, x: Floats) -> tuple[Floats, Floats, Floats]:
         sd = np.where(x > self.mean, self.above, self.below)
         off = (x - self.mean) / sd
@@ -118,7 +127,7 @@ class _Prior:
 
 
 def _start(x: Floats, design: Floats, likelihood: Likelihood, groups: int) -> Floats:
-    """The best of a few sizes of the faults, the healthy part at its usual values: one hill may hide another."""
+    """The best of a few sizes of the faults, the rest at its usual values: one hill may hide another."""
     best, value = x, None
     for shift in (-1.6, -0.8, 0.0, 0.8, 1.6, 2.4):
         tried = x.copy()
@@ -134,40 +143,51 @@ def _start(x: Floats, design: Floats, likelihood: Likelihood, groups: int) -> Fl
 
 
 def _climb(x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior) -> Fit:
-    """Damped Gauss-Newton for all hypotheses side by side."""
+    """Damped Gauss-Newton for all hypotheses side by side; those that have settled are left alone."""
     hypotheses, _, variables = design.shape
-    damping = np.full(hypotheses, 1e-3)
-    eye = np.eye(variables)
-
-    def whole(x: Floats) -> tuple[Floats, Floats, Floats]:
-        each = design * np.exp(x)[:, None, :]
-        value, slope, bend = likelihood(each.sum(axis=2))
-        at, prior_slope, prior_bend = prior.at(x)
-        gradient = np.einsum("hs,hsv->hv", slope, each) + prior_slope
-        hessian = np.matmul((each * bend[:, :, None]).transpose(0, 2, 1), each)
-        hessian += prior_bend[:, :, None] * eye
-        return value.sum(axis=1) + at, gradient, hessian
-
-    value, gradient, hessian = whole(x)
+    damping = np.full(hypotheses, FIRST_DAMPING)
+    value, gradient, hessian = _around(x, design, likelihood, prior)
+    moving = np.arange(hypotheses)
     for _ in range(STEPS):
-        diagonal = np.einsum("hvv->hv", hessian)
-        damped = hessian + (damping[:, None] * diagonal)[:, :, None] * eye
-        step = np.clip(np.linalg.solve(damped, gradient[:, :, None])[:, :, 0], -LARGEST_STEP, LARGEST_STEP)
-        tried = x + step
-        new_value, new_gradient, new_hessian = whole(tried)
-        better = new_value >= value
-        gain = np.where(better, new_value - value, 0.0)
-        x = np.where(better[:, None], tried, x)
-        gradient = np.where(better[:, None], new_gradient, gradient)
-        hessian = np.where(better[:, None, None], new_hessian, hessian)
-        value = np.where(better, new_value, value)
-        damping = np.where(better, np.maximum(damping * 0.2, 1e-6), np.minimum(damping * 8.0, 1e6))
-        if gain.max(initial=0.0) < SETTLED and bool((better | (damping > 1e3)).all()):
+        tried, at = _step(x[moving], gradient[moving], hessian[moving], damping[moving]), prior.of(moving)
+        new = _around(tried, design[moving], likelihood, at)
+        gain = new[0] - value[moving]
+        better = gain >= 0
+        chosen = moving[better]
+        x[chosen], value[chosen] = tried[better], new[0][better]
+        gradient[chosen], hessian[chosen] = new[1][better], new[2][better]
+        eased, stiffer = np.maximum(damping[moving] * 0.2, 1e-6), damping[moving] * 8.0
+        damping[moving] = np.where(better, eased, stiffer)
+        done = (better & (gain < SETTLED)) | (damping[moving] > MOST_DAMPING)
+        moving = moving[~done]
+        if not moving.size:
             break
     _, logdet = np.linalg.slogdet(hessian)
-    covariance = np.linalg.inv(hessian)
+    variance = np.einsum("hvv->hv", np.linalg.inv(hessian))
     return Fit(
         evidence=value + 0.5 * variables * np.log(2 * np.pi) - 0.5 * logdet,
         log_value=x,
-        log_error=np.sqrt(np.maximum(np.einsum("hvv->hv", covariance), 0.0)),
+        log_error=np.sqrt(np.maximum(variance, 0.0)),
     )
+
+
+def _around(
+    x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior
+) -> tuple[Floats, Floats, Floats]:
+    """Log posterior at x, its gradient, and the negative of its Hessian as Gauss and Newton have it."""
+    each = design * np.exp(x)[:, None, :]
+    value, slope, bend = likelihood(each.sum(axis=2))
+    at, prior_slope, prior_bend = prior.at(x)
+    gradient = np.matmul(slope[:, None, :], each)[:, 0, :] + prior_slope
+    hessian = np.matmul((each * bend[:, :, None]).transpose(0, 2, 1), each)
+    diagonal = np.arange(x.shape[1])
+    hessian[:, diagonal, diagonal] += prior_bend
+    return value.sum(axis=1) + at, gradient, hessian
+
+
+def _step(x: Floats, gradient: Floats, hessian: Floats, damping: Floats) -> Floats:
+    damped = hessian.copy()
+    diagonal = np.arange(x.shape[1])
+    damped[:, diagonal, diagonal] *= 1.0 + damping[:, None]
+    step = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
+    return np.asarray(x + np.clip(step, -LARGEST_STEP, LARGEST_STEP))

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.standing.usual import LATE_S, TAIL_CAP_S
-from whichhop.compare.windows.table import WindowTable
+from whichhop.compare.windows.table import SLOW_S, TAIL_CAP_S, WindowTable
 
 Floats = NDArray[np.float64]
+HALF = 0.5
 OWN_USE = 0.35
 """Above this share of the line's capacity a tick and its neighbours say nothing of the line at rest."""
 DROPPED = 0.2
@@ -22,15 +22,39 @@ FLOOR_SHARE = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """Some time of a home: its windows, where they are evidence (ticks, sessions), how much of the line's
+    capacity the home used itself (ticks,), NaN where not known, and the agents whose own lateness is watched.
+    """
+
+    table: WindowTable
+    speaks: NDArray[np.bool_]
+    use: Floats
+    watched: frozenset[str] = frozenset()
+
+    @property
+    def use_known(self) -> bool:
+        """Whether counters tell the home's own traffic for most of the time."""
+        return bool(self.use.size and np.isfinite(self.use).mean() > HALF)
+
+    def until(self, end: int) -> "Stretch":
+        """The ticks before `end`."""
+        return Stretch(
+            table=self.table.span(0, end), speaks=self.speaks[:end], use=self.use[:end], watched=self.watched
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
     """Per session, shape (sessions,); NaN or 0 of 0 where a session was not heard enough.
 
-    level_s, tail_s with their standard errors in seconds; sent and lost; answered (of the ticks kept) and late.
-    ticks: how many ticks spoke.
+    level_s, tail_s with their standard errors, spread_s from tick to tick, in seconds; sent and lost; answered
+    (of the ticks kept) and of them late. ticks: how many ticks spoke.
     """
 
     level_s: Floats
     level_error_s: Floats
+    spread_s: Floats
     tail_s: Floats
     tail_error_s: Floats
     sent: Floats
@@ -54,9 +78,10 @@ def at_rest(use: Floats) -> NDArray[np.bool_]:
     return ~wide
 
 
-def seen_in(table: WindowTable, speaks: NDArray[np.bool_], use: Floats) -> Seen:
-    """The figures of a stretch; `speaks` (ticks, sessions), `use` (ticks,): share of capacity, NaN unknown."""
-    rest = speaks & at_rest(use)[:, None]
+def seen_in(stretch: Stretch) -> Seen:
+    """The figures of a stretch's ticks at rest."""
+    table = stretch.table
+    rest = stretch.speaks & at_rest(stretch.use)[:, None]
     q50 = np.where(rest, table.q50_s, np.nan).astype(np.float64)
     ticks = np.isfinite(q50).sum(axis=0)
     sent = np.where(rest, table.sent, 0).sum(axis=0, dtype=np.float64)
@@ -74,6 +99,7 @@ def seen_in(table: WindowTable, speaks: NDArray[np.bool_], use: Floats) -> Seen:
     return Seen(
         level_s=level,
         level_error_s=error,
+        spread_s=spread,
         tail_s=tail,
         tail_error_s=tail_error,
         sent=sent,
@@ -114,9 +140,9 @@ def _late(table: WindowTable, rest: NDArray[np.bool_], q50: Floats, level: Float
     """Answers, and those of them 25 ms and more above the level, the worst ticks left out."""
 
     answered = np.where(rest, table.sent.astype(np.float64) - table.lost, 0.0)
-    late = np.where(rest, table.late, 0).astype(np.float64)
+    late = np.where(rest, table.slow, 0).astype(np.float64)
     # A tick counts what is late against its own median; where that is up itself, half of it or more is late.
-    late = np.where(q50 - level > LATE_S, np.maximum(late, 0.5 * answered), late)
+    late = np.where(q50 - level > SLOW_S, np.maximum(late, 0.5 * answered), late)
     late = np.minimum(late, answered)
     share = np.where(answered > 0, late / np.maximum(answered, 1.0), -1.0)
     spoken = (answered > 0).sum(axis=0)

@@ -14,10 +14,6 @@ from whichhop.compare.suspects.elements import Element, Nature
 from whichhop.model import Home, LinkKind, Medium
 
 MS = 1e-3
-LATE_S = 25 * MS
-"""Later than the median by this much is late: a call's 20 ms packet and its neighbour have passed by then."""
-TAIL_CAP_S = 300 * MS
-"""One packet's excess counts at most this much, so that a sleeping radio is not all there is to see."""
 
 
 class Kind(StrEnum):
@@ -90,7 +86,7 @@ class Usual:
         }[feature]
 
 
-def _usual(
+def _usual(  # noqa: PLR0917 - a row of a table
     level_ms: tuple[float, float],
     tail_ms: tuple[float, float],
     loss: tuple[float, float],
@@ -126,7 +122,7 @@ USUAL: Mapping[Kind, Usual] = {
     Kind.ETHERNET: _usual(
         (0.3, 0.6), (0.03, 0.8), (2e-5, 2.0), (1e-4, 1.5), (4, 4, 0.015, 0.04),
         "IEEE 802.3: a full frame at 100 Mbit/s takes 0.12 ms, four times over a switch there and back, and"
-        " 0.5 us a 100 m; its bit errors (1e-8 and less) lose under one packet in 10,000. Spread from memory.",
+        " 0.5 us a 100 m; bit errors (1e-8 and less) lose under one packet in 10,000. Spread from memory.",
     ),
     Kind.FORWARDING: _usual(
         (0.1, 0.8), (0.02, 1.0), (2e-5, 2.0), (5e-5, 2.0), (4, 4, 0.015, 0.04),
@@ -159,8 +155,8 @@ USUAL: Mapping[Kind, Usual] = {
     ),
     Kind.CABLE: _usual(
         (10.0, 0.4), (1.2, 0.7), (5e-4, 1.3), (1e-3, 1.0), (40, 8, 0.015, 0.05),
-        "draft-white-tsvwg-lld-00: DOCSIS 3.1 lines are typically around 10 ms on the access link, 2 to 8 ms of"
-        " it to get the right to send; a published first hop of 7.5 ms agrees. Loss: FCC Measuring Broadband"
+        "draft-white-tsvwg-lld-00: DOCSIS 3.1 lines have typically around 10 ms on the access link, 2 to 8"
+        " ms of it to get the right to send; a published first hop of 7.5 ms agrees. Loss: FCC Measuring Broadband"
         " America, most lines under 0.4 %.",
     ),
     Kind.DSL: _usual(
@@ -175,8 +171,8 @@ USUAL: Mapping[Kind, Usual] = {
     ),
     Kind.FIXED_WIRELESS: _usual(
         (32.0, 0.4), (3.0, 0.8), (2e-3, 1.3), (0.01, 1.0), (100, 15, 0.02, 0.10),
-        "LTE: about 20 ms to an unloaded network's edge (published planning figures: 10 ms of scheduling, 5 ms"
-        " a retransmission); Smith et al., CMU-CS-22-115: often over 50 ms. The median lies between.",
+        "LTE: about 20 ms to an unloaded network's edge (published planning figures: 10 ms of scheduling, 5"
+        " ms a retransmission); Smith et al., CMU-CS-22-115: often over 50 ms. The median lies between.",
     ),
     Kind.SATELLITE: _usual(
         (600.0, 0.12), (8.0, 0.8), (3e-3, 1.3), (0.02, 1.0), (900, 90, 0.03, 0.30),
