@@ -11,6 +11,8 @@ from whichhop.compare.inference.scan import Scan, scan
 from whichhop.compare.inference.screening import stretches
 from whichhop.compare.inference.segment import Close, Group, Use, look
 from whichhop.compare.inference.settings import Settings
+from whichhop.compare.standing.seen import Stretch
+from whichhop.compare.standing.verdicts import Teller, together
 from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict.corroboration import adds, borne, shown_by
@@ -94,7 +96,7 @@ def judge(
     readings: Iterable[Reading] = (),
     settings: Settings = DEFAULT_SETTINGS,
 ) -> list[Verdict]:
-    """Every verdict over a history, in order of time; empty when nothing exceeded its own baseline.
+    """Every verdict over a history, in order of time; empty when nothing stood out nor exceeded its baseline.
 
     Sessions without a column in the table, and columns of unknown sessions, are passed over.
     """
@@ -110,10 +112,19 @@ def judgeable(sessions: Sequence[Session], table: WindowTable) -> bool:
 
 
 def judge_case(case: Case) -> list[Verdict]:
-    """Every verdict over a history that was prepared."""
+    """Every verdict over a history that was prepared: what stood before it began, and what changed since."""
     columns = columns_of(case.elements, len(case.sessions))
     done = scan(case.table, case.sessions, case.alibi, columns, case.settings)
-    return verdicts(case, done, closes(case, done))
+    changed = verdicts(case, done, closes(case, done))
+    return together(standing_faults(case), changed, case.table.at_ns(case.table.ticks))
+
+
+def standing_faults(case: Case) -> list[Verdict]:
+    """What was wrong before the first packet of a history, and until when; empty where nothing was."""
+    teller = Teller(home=case.home, sessions=case.sessions, elements=case.elements, settings=case.settings)
+    return teller.verdicts(
+        Stretch(table=case.table, speaks=case.alibi.speaks, use=case.use, watched=case.alibi.watched)
+    )
 
 
 def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:

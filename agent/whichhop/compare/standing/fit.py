@@ -13,6 +13,8 @@ from whichhop.compare.standing.columns import HARM_LOG_SD, Budget
 Floats = NDArray[np.float64]
 FREEDOM = 4.0
 """Degrees of freedom of a session's error: now and then one does its own thing."""
+UNKNOWN_S = 1e3
+"""The error of a session of which nothing is known: any delay fits."""
 SIZE = 200.0
 """Loss differs from path to path by about as much as 200 packets show; smaller sizes let one box's own
 limited answers convict its link."""
@@ -50,7 +52,9 @@ class Fit:
 
 
 def of_delays(seen_s: Floats, error_s: Floats) -> Likelihood:
-    """Sessions' delays with Student errors."""
+    """Sessions' delays with Student errors; what is not a number is not known."""
+    known = np.isfinite(seen_s) & np.isfinite(error_s)
+    seen_s, error_s = np.where(known, seen_s, 0.0), np.where(known, error_s, UNKNOWN_S)
 
     def likelihood(expected: Floats) -> tuple[Floats, Floats, Floats]:
         gap = seen_s - expected

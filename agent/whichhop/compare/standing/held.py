@@ -14,6 +14,8 @@ MOST_A_TICK = 6.0
 MOST_A_SESSION = 2.0
 OVER_AT = 20.0
 """Evidence that it is over, in log units: a quiet minute of one session is not enough, three minutes are."""
+NOT_YET_AT = -3.0
+"""Log units against it in the first third of a stretch: so few losses are chance."""
 LEAST_TICKS = 6
 """A minute: a fault that pauses for less goes on."""
 TEMPER = 0.5
@@ -26,8 +28,8 @@ PIECE = 2160
 class Expected:
     """What a fault's sessions should see with it (`_on`) and without it (`_off`), all shape (sessions,).
 
-    sessions: columns of the table. level and tail in seconds with their errors by tick; shares of packets lost
-    and slow.
+    sessions: columns of the table. Level and tail in seconds with their errors by tick; shares of packets
+    lost and slow.
     """
 
     sessions: tuple[int, ...]
@@ -62,6 +64,14 @@ def held_until(table: WindowTable, speaks: NDArray[np.bool_], expected: Expected
             if against >= OVER_AT and ticks >= LEAST_TICKS:
                 return began
     return None
+
+
+def held_from_the_start(table: WindowTable, speaks: NDArray[np.bool_], expected: Expected) -> bool:
+    """Whether the first third of a stretch bears the fault out as its whole does: what began a minute later is
+    a change, and no fault that stood before."""
+    third = max(LEAST_TICKS, -(-table.ticks // 3))
+    early = _log_ratio(table.span(0, third), speaks[:third], expected)
+    return float(early.sum()) > NOT_YET_AT
 
 
 def _log_ratio(table: WindowTable, speaks: NDArray[np.bool_], expected: Expected) -> Floats:

@@ -48,8 +48,8 @@ class Stretch:
 class Seen:
     """Per session, shape (sessions,); NaN or 0 of 0 where a session was not heard enough.
 
-    level_s, tail_s with their standard errors, spread_s from tick to tick, in seconds; sent and lost; answered
-    (of the ticks kept) and of them late. ticks: how many ticks spoke.
+    level_s, tail_s with their standard errors, spread_s from tick to tick, in seconds; sent and lost;
+    answered (of the ticks kept) and of them late. ticks: how many ticks spoke.
     """
 
     level_s: Floats

@@ -156,8 +156,8 @@ USUAL: Mapping[Kind, Usual] = {
     Kind.CABLE: _usual(
         (10.0, 0.4), (1.2, 0.7), (5e-4, 1.3), (1e-3, 1.0), (40, 8, 0.015, 0.05),
         "draft-white-tsvwg-lld-00: DOCSIS 3.1 lines have typically around 10 ms on the access link, 2 to 8"
-        " ms of it to get the right to send; a published first hop of 7.5 ms agrees. Loss: FCC Measuring Broadband"
-        " America, most lines under 0.4 %.",
+        " ms of it to get the right to send; a published first hop of 7.5 ms agrees. Loss: FCC Measuring"
+        " Broadband America, most lines under 0.4 %.",
     ),
     Kind.DSL: _usual(
         (16.0, 0.55), (0.4, 0.9), (3e-4, 1.3), (5e-4, 1.0), (60, 6, 0.015, 0.05),

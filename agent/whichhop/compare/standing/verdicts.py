@@ -191,6 +191,30 @@ class Teller:
         return tuple(out)
 
 
+ABSORBED = 2.0
+"""A change for the worse by more than this many times the standing fault is an episode of its own."""
+
+
+def together(standing: Sequence[Verdict], changed: Sequence[Verdict], now_ns: int) -> list[Verdict]:
+    """All verdicts in order of time; changes that are only a standing fault's own ups and downs left out."""
+    own = [v for v in changed if not any(_part_of(v, one, now_ns) for one in standing)]
+    return sorted([*standing, *own], key=lambda v: (v.start_ns, v.elements))
+
+
+def _part_of(change: Verdict, standing: Verdict, now_ns: int) -> bool:
+    """Whether a change is an up and down of a fault that stood: same element, inside its time, no larger."""
+    inside = change.start_ns < (standing.end_ns or now_ns + 1)
+    if not inside or not set(change.elements) & set(standing.elements):
+        return False
+    more, base = change.severity, standing.severity
+    if more is None or base is None:
+        return False
+    added = max(base.added_p50_s or 0.0, base.added_p95_s or 0.0)
+    return (more.added_p50_s or 0.0) <= ABSORBED * added and (more.loss_ratio or 0.0) <= ABSORBED * (
+        base.loss_ratio or 0.0
+    ) + 0.02
+
+
 def _watched_host(element: Element, watched: frozenset[str]) -> bool:
     return element.nature is Nature.HOST and element.name.partition(":")[2] in watched
 

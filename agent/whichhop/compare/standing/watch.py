@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import Groups
 from whichhop.compare.standing.faults import Odds
-from whichhop.compare.standing.held import Expected, held_until
+from whichhop.compare.standing.held import Expected, held_from_the_start, held_until
 from whichhop.compare.standing.named import Weighed, blamable, named, weigh
 from whichhop.compare.standing.seen import Stretch, at_rest
 from whichhop.compare.standing.usual import Feature
@@ -115,7 +115,9 @@ class Watch:
             if g is None or p[g] < WITHDRAWN_AT or not blamable(self.home, self.elements, members):
                 continue
             old = self._named.get(members)
-            kept[members] = _standing(weighed, g, old.named_at if old else stretch.table.ticks)
+            one = _standing(weighed, g, old.named_at if old else stretch.table.ticks)
+            if held_from_the_start(stretch.table, stretch.speaks, expected_of(one)):
+                kept[members] = one
         self._named = kept
 
     def _follow(self, stretch: Stretch) -> None:
@@ -167,7 +169,7 @@ def expected_of(one: Standing) -> Expected:
     level = seen.level_s[at]
     lost = seen.lost[at] / np.maximum(seen.sent[at], 1.0)
     slow = seen.late[at] / np.maximum(seen.answered[at], 1.0)
-    tail = seen.tail_s[at]
+    tail = np.nan_to_num(seen.tail_s[at])
     less = times * size_of(one, Feature.LEVEL)
     return Expected(
         sessions=sessions,
