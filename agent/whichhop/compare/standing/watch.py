@@ -16,8 +16,8 @@ from whichhop.compare.suspects.elements import Element
 from whichhop.model import Home
 
 Floats = NDArray[np.float64]
-STAGES = (18, 24, 30, 45, 60)
-"""After so many usable ticks all is weighed again: three minutes, then ever less often up to ten."""
+STAGES = (18, 30, 60)
+"""After so many usable ticks all is weighed again: three, five and ten minutes."""
 LONGEST_HEAD = 360
 """An hour: where the home or its agents were busy for all of it, what was seen by then must do."""
 WITHDRAWN_AT = 0.5
