@@ -6,7 +6,7 @@ import numpy as np
 
 from standing.cases import Case
 from whichhop.compare.standing.named import Weighed, named, weigh
-from whichhop.compare.standing.seen import Stretch
+from whichhop.compare.standing.seen import Period
 from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.table import TICK_NS, WindowTable
 from whichhop.model import ABSENT, Fate
@@ -44,7 +44,7 @@ def judge(case: Case, seconds: int) -> Answer:
     table = table_of_case(case, seconds)
     use = case.use[:seconds].reshape(-1, TICK_S).mean(axis=1)
     speaks = np.ones(table.sent.shape, dtype=bool)
-    weighed = weigh(case.home, case.elements, Stretch(table=table, speaks=speaks, use=use))
+    weighed = weigh(case.home, case.elements, Period(table=table, speaks=speaks, use=use))
     if weighed is None:
         return Answer(named=(), weighed=None)
     groups = weighed.groups.members

@@ -15,7 +15,7 @@ from whichhop.compare.inference.scan import Rater, Scan, next_block
 from whichhop.compare.inference.segment import Close
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.inference.transients import BlipRates
-from whichhop.compare.standing.seen import Stretch
+from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import Teller, together
 from whichhop.compare.standing.watch import LONGEST_HEAD
 from whichhop.compare.suspects.elements import judged
@@ -140,7 +140,7 @@ class Follower:
             readings = self._read_between(head.start_ns - MARGIN_NS, head.at_ns(head.ticks) + MARGIN_NS)
             self._first_use = own_traffic.usage(readings, head, self._home.plan)
         found = self._teller.verdicts(
-            Stretch(
+            Period(
                 table=held,
                 speaks=self._alibi.speaks[: self._filled],
                 use=self._first_use,
@@ -257,10 +257,12 @@ class Follower:
         return out
 
     def _recent(self, first: int) -> tuple[Case, Scan]:
-        span = slice(first, self._filled)
-        table = self._table.span(first, self._filled)
-        begin, end = table.start_ns, table.at_ns(table.ticks)
-        readings = self._read_between(begin - MARGIN_NS, end + MARGIN_NS)
+        # Ticks after the last packet are not measured: they neither stretch an episode nor unmake anything.
+        sent = np.flatnonzero(self._table.sent[first : self._filled].any(axis=1))
+        end = first + int(sent[-1]) + 1 if sent.size else self._filled
+        span = slice(first, end)
+        table = self._table.span(first, end)
+        readings = self._read_between(table.start_ns - MARGIN_NS, table.at_ns(table.ticks) + MARGIN_NS)
         case = prepare(self._home, self._sessions, table, readings, self._settings)
         alibi = replace(self._alibi, speaks=self._alibi.speaks[span], aside=self._alibi.aside[span])
         case = replace(case, alibi=alibi)

@@ -7,7 +7,7 @@ import numpy as np
 
 from whichhop.compare.standing.columns import Groups, groups_in
 from whichhop.compare.standing.faults import Odds, odds_of
-from whichhop.compare.standing.seen import Seen, Stretch, seen_in
+from whichhop.compare.standing.seen import Period, Seen, seen_in
 from whichhop.compare.standing.usual import Kind, kind_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element
 from whichhop.model import Home
@@ -35,14 +35,14 @@ class Weighed:
     """How many seconds of it could be used, and how long it was."""
 
 
-def weigh(home: Home, elements: Sequence[Element], stretch: Stretch) -> Weighed | None:
+def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | None:
     """The odds of standing faults in a stretch; None where no session was heard enough."""
-    seen, table = seen_in(stretch), stretch.table
+    seen, table = seen_in(period), period.table
     heard = tuple(int(i) for i in np.flatnonzero(seen.heard))
     if not heard:
         return None
-    cleared = frozenset([OWN_TRAFFIC]) if stretch.use_known else frozenset[str]()
-    groups = groups_in(home, elements, heard, watched=stretch.watched, cleared=cleared)
+    cleared = frozenset([OWN_TRAFFIC]) if period.use_known else frozenset[str]()
+    groups = groups_in(home, elements, heard, watched=period.watched, cleared=cleared)
     rest_s = float(seen.ticks.max()) * table.step_ns * 1e-9
     return Weighed(
         seen=seen,

@@ -22,7 +22,7 @@ FLOOR_SHARE = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class Period:
     """Some time of a home: its windows, where they are evidence (ticks, sessions), how much of the line's
     capacity the home used itself (ticks,), NaN where not known, and the agents whose own lateness is watched.
     """
@@ -37,9 +37,9 @@ class Stretch:
         """Whether counters tell the home's own traffic for most of the time."""
         return bool(self.use.size and np.isfinite(self.use).mean() > HALF)
 
-    def until(self, end: int) -> "Stretch":
+    def until(self, end: int) -> "Period":
         """The ticks before `end`."""
-        return Stretch(
+        return Period(
             table=self.table.span(0, end), speaks=self.speaks[:end], use=self.use[:end], watched=self.watched
         )
 
@@ -78,10 +78,10 @@ def at_rest(use: Floats) -> NDArray[np.bool_]:
     return ~wide
 
 
-def seen_in(stretch: Stretch) -> Seen:
+def seen_in(period: Period) -> Seen:
     """The figures of a stretch's ticks at rest."""
-    table = stretch.table
-    rest = stretch.speaks & at_rest(stretch.use)[:, None]
+    table = period.table
+    rest = period.speaks & at_rest(period.use)[:, None]
     q50 = np.where(rest, table.q50_s, np.nan).astype(np.float64)
     ticks = np.isfinite(q50).sum(axis=0)
     sent = np.where(rest, table.sent, 0).sum(axis=0, dtype=np.float64)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.standing.calibration import published
-from whichhop.compare.standing.seen import Stretch
+from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.usual import USUAL, Feature, kind_of
 from whichhop.compare.standing.watch import Standing, Watch, expected_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
@@ -43,14 +43,14 @@ class Teller:
     def __post_init__(self) -> None:
         self.watch = Watch(home=self.home, elements=self.elements)
 
-    def verdicts(self, stretch: Stretch) -> list[Verdict]:
+    def verdicts(self, period: Period) -> list[Verdict]:
         """What stood before measuring began, in the order in which it was named."""
         out = []
-        for one in self.watch.look(stretch):
+        for one in self.watch.look(period):
             end = None if one.end is None else one.end + self._dropped
             key = (one.members, one.weighed.whole_s, end)
             if key not in self._told:
-                self._told[key] = self._verdict(one, stretch)
+                self._told[key] = self._verdict(one, period)
             out.append(self._told[key])
         return out
 
@@ -59,12 +59,12 @@ class Teller:
         self._dropped += ticks
         self.watch.moved(ticks)
 
-    def _verdict(self, one: Standing, stretch: Stretch) -> Verdict:
-        table, watched = stretch.table, stretch.watched
+    def _verdict(self, one: Standing, period: Period) -> Verdict:
+        table, watched = period.table, period.watched
         ticks = min(table.ticks, max(1, round(one.weighed.whole_s / (table.step_ns * 1e-9))))
         if one.end is not None:
             ticks = min(ticks, max(1, one.end))
-        part = stretch.until(ticks)
+        part = period.until(ticks)
         scene = self._scene(one, part)
         shares = self._shares(one)
         cause, names = self._cause(one.members, shares, watched)
@@ -101,7 +101,7 @@ class Teller:
             standing=True,
         )  # fmt: skip
 
-    def _scene(self, one: Standing, part: Stretch) -> Scene:
+    def _scene(self, one: Standing, part: Period) -> Scene:
         """The stretch against what is usual.
 
         Inside the fault's column its own part is the excess, outside all that such links seldom have.

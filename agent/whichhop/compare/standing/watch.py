@@ -10,7 +10,7 @@ from whichhop.compare.standing.columns import Groups
 from whichhop.compare.standing.faults import Odds
 from whichhop.compare.standing.held import Expected, held_from_the_start, held_until
 from whichhop.compare.standing.named import Weighed, blamable, named, weigh
-from whichhop.compare.standing.seen import Stretch, at_rest
+from whichhop.compare.standing.seen import Period, at_rest
 from whichhop.compare.standing.usual import Feature
 from whichhop.compare.suspects.elements import Element
 from whichhop.model import Home
@@ -66,18 +66,18 @@ class Watch:
         """Whether all stages are done, so that only ends are looked for."""
         return self._stage >= len(STAGES)
 
-    def look(self, stretch: Stretch) -> list[Standing]:
+    def look(self, period: Period) -> list[Standing]:
         """What stands or stood, in the order in which it was named; `use` matters for the first hour only."""
-        table = stretch.table
+        table = period.table
         if self.since_ns is None:
             self.since_ns = table.start_ns
         while not self.settled:
-            end = self._head(stretch)
+            end = self._head(period)
             if end is None:
                 break
-            self._weigh(stretch.until(end))
+            self._weigh(period.until(end))
             self._stage += 1
-        self._follow(stretch)
+        self._follow(period)
         return list(self._named.values())
 
     def moved(self, ticks: int) -> None:
@@ -86,23 +86,23 @@ class Watch:
             end = None if one.end is None else one.end - ticks
             self._named[key] = replace(one, named_at=one.named_at - ticks, end=end)
 
-    def _head(self, stretch: Stretch) -> int | None:
+    def _head(self, period: Period) -> int | None:
         """Where the stage's stretch ends; None while too little was measured for it."""
-        reach = min(stretch.table.ticks, LONGEST_HEAD)
-        rest = stretch.speaks[:reach] & at_rest(stretch.use[:reach])[:, None]
+        reach = min(period.table.ticks, LONGEST_HEAD)
+        rest = period.speaks[:reach] & at_rest(period.use[:reach])[:, None]
         # As many ticks as the better half of the sessions has.
         usable = np.sort(np.cumsum(rest, axis=0), axis=1)[:, -max(1, (rest.shape[1] + 1) // 2)]
         reached = np.flatnonzero(usable >= STAGES[self._stage])
         if reached.size:
             return int(reached[0]) + 1
-        return reach if stretch.table.ticks >= LONGEST_HEAD and self._stage else None
+        return reach if period.table.ticks >= LONGEST_HEAD and self._stage else None
 
-    def _weigh(self, stretch: Stretch) -> None:
-        self._follow(stretch)
+    def _weigh(self, period: Period) -> None:
+        self._follow(period)
         if any(one.end is not None for one in self._named.values()):
             # What came after the end is another state; the levels told are those of before.
             return
-        weighed = weigh(self.home, self.elements, stretch)
+        weighed = weigh(self.home, self.elements, period)
         if weighed is None:
             return
         self.latest = weighed
@@ -115,15 +115,15 @@ class Watch:
             if g is None or p[g] < WITHDRAWN_AT or not blamable(self.home, self.elements, members):
                 continue
             old = self._named.get(members)
-            one = _standing(weighed, g, old.named_at if old else stretch.table.ticks)
-            if held_from_the_start(stretch.table, stretch.speaks, expected_of(one)):
+            one = _standing(weighed, g, old.named_at if old else period.table.ticks)
+            if held_from_the_start(period.table, period.speaks, expected_of(one)):
                 kept[members] = one
         self._named = kept
 
-    def _follow(self, stretch: Stretch) -> None:
+    def _follow(self, period: Period) -> None:
         for key, one in self._named.items():
             if one.end is None:
-                end = held_until(stretch.table, stretch.speaks, expected_of(one))
+                end = held_until(period.table, period.speaks, expected_of(one))
                 if end is not None:
                     self._named[key] = replace(one, end=end)
 
