@@ -22,7 +22,7 @@ from whichhop.compare.suspects.elements import judged
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.reporting import Alibi, alibi_of
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table
-from whichhop.model import Finding, Home, Reading, Session, Verdict
+from whichhop.model import Finding, Home, Level, Reading, Session, Verdict
 
 SPARE_TICKS = 1080
 """Room beyond the baseline's reach, so that old ticks are dropped once in three hours, not every tick."""
@@ -44,7 +44,8 @@ class Standing:
 
     table: every tick it holds. speaks: (ticks, sessions), where a sample is evidence. baseline: the newest,
     None while it is still being learned. learning_s: seconds until there is one. verdicts: of the last hours,
-    those that last with no end; judged_ns: where those hours begin. findings: of the last tick.
+    those that last with no end; judged_ns: where those hours begin. findings: of the last tick. levels: of
+    every link once known, which takes levels_s seconds more.
     """
 
     home: Home
@@ -56,6 +57,8 @@ class Standing:
     verdicts: tuple[Verdict, ...]
     findings: tuple[Finding, ...]
     judged_ns: int
+    levels: tuple[Level, ...]
+    levels_s: float
 
 
 class Follower:
@@ -175,6 +178,8 @@ class Follower:
             verdicts=tuple(self._verdicts),
             findings=tuple(self._findings),
             judged_ns=table.at_ns(max(0, self._filled - LOOK_TICKS)),
+            levels=self._teller.levels,
+            levels_s=self._teller.watch.wait_ticks * self._past.step_s,
         )
 
     def _take(self, piece: WindowTable, known: Sequence[tuple[int, int]]) -> None:

@@ -67,8 +67,10 @@ def held_until(table: WindowTable, speaks: NDArray[np.bool_], expected: Expected
 
 
 def held_from_the_start(table: WindowTable, speaks: NDArray[np.bool_], expected: Expected) -> bool:
-    """Whether the first third of a stretch bears the fault out as its whole does: what began a minute later is
-    a change, and no fault that stood before."""
+    """Whether the first third of a stretch bears the fault out as its whole does.
+
+    What began a minute later is a change, and no fault that stood before.
+    """
     third = max(LEAST_TICKS, -(-table.ticks // 3))
     early = _log_ratio(table.span(0, third), speaks[:third], expected)
     return float(early.sum()) > NOT_YET_AT

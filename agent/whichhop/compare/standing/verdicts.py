@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.standing.calibration import published
+from whichhop.compare.standing.levels import levels_of
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.usual import USUAL, Feature, kind_of
 from whichhop.compare.standing.watch import Standing, Watch, expected_of
@@ -17,7 +18,7 @@ from whichhop.compare.suspects.vantage import advice_for
 from whichhop.compare.verdict.provider_guards import Scene, look, unmet
 from whichhop.compare.verdict.ruled_out import ruled_out
 from whichhop.compare.verdict.severity import severity
-from whichhop.model import Cause, Home, RuledOut, Session, Verdict
+from whichhop.model import Cause, Home, Level, RuledOut, Session, Verdict
 
 Floats = NDArray[np.float64]
 PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
@@ -53,6 +54,12 @@ class Teller:
                 self._told[key] = self._verdict(one, period)
             out.append(self._told[key])
         return out
+
+    @property
+    def levels(self) -> tuple[Level, ...]:
+        """Of every link, by the longest period weighed so far; empty before three minutes."""
+        latest = self.watch.latest
+        return () if latest is None else levels_of(self.home, self.elements, latest)
 
     def moved(self, ticks: int) -> None:
         """The table's first ticks were dropped."""

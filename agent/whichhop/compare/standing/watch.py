@@ -57,6 +57,7 @@ class Watch:
     since_ns: int | None = None
     """When the first table began."""
     _stage: int = 0
+    _usable: int = 0
     _named: dict[tuple[int, ...], Standing] = field(default_factory=dict)
     latest: Weighed | None = None
     """What is known of every level, by the longest stretch weighed so far."""
@@ -65,6 +66,11 @@ class Watch:
     def settled(self) -> bool:
         """Whether all stages are done, so that only ends are looked for."""
         return self._stage >= len(STAGES)
+
+    @property
+    def wait_ticks(self) -> int:
+        """How many usable ticks are missing until anything is known; 0 once it is."""
+        return 0 if self._stage or self.settled else max(1, STAGES[0] - self._usable)
 
     def look(self, period: Period) -> list[Standing]:
         """What stands or stood, in the order in which it was named; `use` matters for the first hour only."""
@@ -92,6 +98,7 @@ class Watch:
         rest = period.speaks[:reach] & at_rest(period.use[:reach])[:, None]
         # As many ticks as the better half of the sessions has.
         usable = np.sort(np.cumsum(rest, axis=0), axis=1)[:, -max(1, (rest.shape[1] + 1) // 2)]
+        self._usable = int(usable[-1]) if usable.size else 0
         reached = np.flatnonzero(usable >= STAGES[self._stage])
         if reached.size:
             return int(reached[0]) + 1
