@@ -202,6 +202,10 @@ ABSORBED = 2.0
 """A change for the worse by more than this many times the standing fault is an episode of its own."""
 
 
+LEAST_LOSS = 0.02
+"""So much more loss may be chance."""
+
+
 def together(standing: Sequence[Verdict], changed: Sequence[Verdict], now_ns: int) -> list[Verdict]:
     """All verdicts in order of time; changes that are only a standing fault's own ups and downs left out."""
     own = [v for v in changed if not any(_part_of(v, one, now_ns) for one in standing)]
@@ -210,12 +214,12 @@ def together(standing: Sequence[Verdict], changed: Sequence[Verdict], now_ns: in
 
 def _part_of(change: Verdict, standing: Verdict, now_ns: int) -> bool:
     """Whether a change is an up and down of a fault that stood: same element, inside its time, no larger."""
-    inside = change.start_ns < (standing.end_ns or now_ns + 1)
-    if not inside or not set(change.elements) & set(standing.elements):
-        return False
     more, base = change.severity, standing.severity
-    if more is None or base is None:
+    if more is None or base is None or not set(change.elements) & set(standing.elements):
         return False
+    if change.start_ns >= (standing.end_ns or now_ns + 1):
+        # What is quicker than before is the fault's end, not another fault.
+        return (more.added_p50_s or 0.0) < 0 and (more.loss_ratio or 0.0) <= LEAST_LOSS
     added = max(base.added_p50_s or 0.0, base.added_p95_s or 0.0)
     return (more.added_p50_s or 0.0) <= ABSORBED * added and (more.loss_ratio or 0.0) <= ABSORBED * (
         base.loss_ratio or 0.0
