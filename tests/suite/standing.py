@@ -37,7 +37,7 @@ MORE_S, MORE_LOSS = 5 * MS, 0.02
 
 def medium_of(script: Script, element: str) -> str:
     """The row of LEAST that an element belongs to."""
-    if element.startswith("forward:"):
+    if ":" in element:
         return "box"
     link = script.home.link(element)
     return "wireless" if link.kind is LinkKind.WIRELESS else str(link.medium)
@@ -46,18 +46,18 @@ def medium_of(script: Script, element: str) -> str:
 def places(script: Script) -> list[str]:
     """Elements that a standing fault may have and that a session crosses; boxes only where they forward."""
     names = [k.name for k in script.home.links if k.kind is not LinkKind.BEYOND and k.name in script.columns]
-    return names + [e for e in script.columns if e.startswith("forward:")]
+    return names + [e for e in script.columns if e.startswith(("forward:", "route:"))]
 
 
 def cause_of(script: Script, element: str) -> Cause:
     """Whose fault it is."""
-    return Cause.HOME_NODE if element.startswith("forward:") else link_cause(script.home, element)
+    return Cause.HOME_NODE if ":" in element else link_cause(script.home, element)
 
 
 def also(element: str) -> frozenset[str]:
     """Other names under which an element may rightly be named."""
-    name = element.removeprefix("forward:")
-    return frozenset() if name == element else frozenset({f"node:{name}", f"forwarding:{name}"})
+    _, colon, name = element.partition(":")
+    return frozenset({f"node:{name}", f"forward:{name}"} - {element}) if colon else frozenset()
 
 
 # Shape -> (multiple of the least excess, multiple of the least loss, share of the excess that is jitter).
