@@ -13,6 +13,7 @@ import msgspec
 from whichhop.app import metrics_windows
 from whichhop.app.access_line import line_explanations
 from whichhop.app.agent_addresses import SETTLED_NS
+from whichhop.app.refusals import Refused, refusal_words, refused_lately
 from whichhop.app.store_windows import windows_of_store
 from whichhop.cabling.explain import Explanation
 from whichhop.cli.collecting import ask_agents, import_files
@@ -27,7 +28,7 @@ from whichhop.compare.words import explain, probability_words
 from whichhop.config.check import House, read_house
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model import Home, Reading, Record
+from whichhop.model import Fate, Home, Reading, Record
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.report.times import lasting
@@ -135,6 +136,9 @@ def _gather(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Co
     return [], []
 
 
+_REASONS = {Fate.REFUSED_KEY: "key", Fate.REFUSED_ADDRESS: "address", Fate.REFUSED: "other"}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Material:
     """What is to be judged: windows (None when nothing was measured), readings, how the agents answered."""
@@ -145,6 +149,7 @@ class _Material:
     readings: list[Reading]
     agents: list[Collected]
     note: str = ""
+    refused: tuple[Refused, ...] = ()
 
 
 def _from_store(args: argparse.Namespace, home: Home) -> _Material:
@@ -157,8 +162,11 @@ def _from_store(args: argparse.Namespace, home: Home) -> _Material:
             agents, extra = _gather(args, home, store)
             start, end = _span(args, store)
             readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
+            refused = refused_lately(store, home, extra, end)
         windows = windows_of_store(path, home, start_ns=start, end_ns=end, extra=extra)
-    return _Material(start_ns=start, end_ns=end, windows=windows, readings=readings, agents=agents)
+    return _Material(
+        start_ns=start, end_ns=end, windows=windows, readings=readings, agents=agents, refused=refused
+    )
 
 
 def _from_server(args: argparse.Namespace, home: Home) -> _Material:
@@ -205,10 +213,16 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         data = comparison_data(found) | {
             "note": material.note,
+            "refused": [
+                {"agent": r.agent, "target": r.target, "reason": _REASONS[r.fate], "packets": r.packets}
+                for r in material.refused
+            ],
             "agents": [msgspec.to_builtins(a) for a in material.agents],
             "line": [msgspec.to_builtins(line) for line in lines],
         }
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
         sys.stdout.write(_text(found, lines, material.note))
+        words = refusal_words(material.refused)
+        sys.stdout.writelines(f"\n{agent}: {what}.\n" for agent, what in words.items())
     return 0

@@ -13,6 +13,7 @@ import msgspec
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS, addresses_of
 from whichhop.app.live_news import Asker
+from whichhop.app.refusals import refusal_words, refused_lately
 from whichhop.app.store_windows import exact_windows, windows_of_store
 from whichhop.capacity.rooms import is_of_transfer, room_rates
 from whichhop.cli.times import clock_text
@@ -240,7 +241,9 @@ def _follow(watcher: Watcher, store: Store, token: str, teller: Teller) -> None:
             teller.aside(text)
         now = clock.utc_ns()
         due = (now - SETTLED_NS) // TICK_NS * TICK_NS
-        bulletin = watcher.turn(due, news.open_records, anew=news.late, troubles=asker.troubles)
+        refused = refusal_words(refused_lately(store, home, news.open_records, due))
+        troubles = {**refused, **asker.troubles}
+        bulletin = watcher.turn(due, news.open_records, anew=news.late, troubles=troubles)
         if bulletin is not None:
             teller.bulletin(bulletin, watcher.told)
         if clock.mono_ns() - tidied_ns > TIDY_NS:

@@ -12,6 +12,7 @@ import msgspec
 
 from whichhop.app.agent_addresses import SETTLED_NS, addresses_of
 from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of
+from whichhop.app.refusals import refusal_words, refused_lately
 from whichhop.cli.collecting import ask_agents
 from whichhop.cli.screen import DAY_NS, View, screen
 from whichhop.compare.last_hour import judge_lately
@@ -117,7 +118,8 @@ def _judged_here(args: argparse.Namespace, house: House, heard: list[Heard]) -> 
                 records += store.session_records(session.key, minute_of(start), minute_of(end) + 1)
         readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
         marks = [m for m in store.marks().values() if m.at_ns >= end - DAY_NS]
-        troubles = {h.agent: h.trouble for h in heard if h.trouble}
+        refused = refusal_words(refused_lately(store, home, extra, end))
+        troubles = {**refused, **{h.agent: h.trouble for h in heard if h.trouble}}
         found = judge_lately(
             home, records, readings, start_ns=start, end_ns=end, troubles=troubles, marks=marks
         )
@@ -136,6 +138,12 @@ def _rates(bulletin: Bulletin, heard: list[Heard], home: Home) -> list[LastRate]
         for r in bulletin.rooms
     ]
     return told or [rate for h in heard for rate in rates_of(h.metrics, home)]
+
+
+def _answers(bulletin: Bulletin, heard: list[Heard]) -> dict[str, str]:
+    """Each agent's trouble: what this machine met, else what the comparer did, such as a refusal."""
+    known = {a.name: a.trouble for a in bulletin.agents}
+    return {h.agent: h.trouble or known.get(h.agent, "") for h in heard}
 
 
 def run(args: argparse.Namespace) -> int:
@@ -157,7 +165,7 @@ def run(args: argparse.Namespace) -> int:
     view = View(
         bulletin=bulletin,
         source=source,
-        answers={h.agent: h.trouble for h in heard},
+        answers=_answers(bulletin, heard),
         rates=_rates(bulletin, heard, home),
         modems=modems,
         budget_mb=_budget(args, home),
