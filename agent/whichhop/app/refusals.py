@@ -11,6 +11,9 @@ from whichhop.store.store import Store
 LATELY_NS = 10 * NS_PER_MINUTE
 """A key that was put right is believed to be right after so long; a refused session asks every second."""
 
+REASONS = {Fate.REFUSED_KEY: "key", Fate.REFUSED_ADDRESS: "address", Fate.REFUSED: "other"}
+"""The short word of each, as data and metrics have it."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Refused:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from whichhop.app.metric_text import LastRate
 from whichhop.cli.times import clock_text, day_text
-from whichhop.compare.words import owner_words, probability_words
+from whichhop.compare.words import NO_FAULT, owner_words, probability_words
 from whichhop.model import CAUSE_TABLE, Cause, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
@@ -65,8 +65,8 @@ def _now(bulletin: Bulletin) -> list[str]:
     if suspected := bulletin.named(LinkState.SUSPECTED):
         return [f"Something may be starting, which is not yet sure: {', '.join(suspected)}."]
     if unseen := bulletin.named(LinkState.UNKNOWN):
-        return [f"All is well as far as can be judged; nothing can be said of {', '.join(unseen)}."]
-    return ["All is well: nothing exceeds its own quiet baseline."]
+        return [f"No fault found on the links that are measured; not measured now: {', '.join(unseen)}."]
+    return [NO_FAULT]
 
 
 def _since(at_ns: int, now_ns: int) -> str:
@@ -132,10 +132,12 @@ def _episodes(bulletin: Bulletin) -> list[str]:
     return [head, *noted[:1], *rows]
 
 
-def _agents(answers: Mapping[str, str]) -> list[str]:
+def _agents(answers: Mapping[str, str], bulletin: Bulletin) -> list[str]:
+    """What this machine met, and of those that answer it what the comparer met, such as a refusal."""
     well = [name for name, trouble in answers.items() if not trouble]
     lines = [f"{', '.join(well)} {'answers' if len(well) == 1 else 'answer'}"] if well else []
-    return lines + [f"{name} does not answer: {trouble}" for name, trouble in answers.items() if trouble]
+    lines += [f"{name} does not answer: {trouble}" for name, trouble in answers.items() if trouble]
+    return [f"{a.name}: {a.trouble}" for a in bulletin.agents if a.trouble and a.name in well] + lines
 
 
 def _rates(view: View) -> list[str]:
@@ -175,7 +177,7 @@ def screen(view: View) -> str:
     lines += _part("Now", _now(bulletin), NOW_LINES)
     lines += _part("Links", _links(bulletin), LINK_LINES, "more links")
     lines += _part("Lately", _episodes(bulletin), EPISODE_LINES, "earlier ones")
-    lines += _part("Agents", _agents(view.answers), AGENT_LINES, "more agents")
+    lines += _part("Agents", _agents(view.answers, bulletin), AGENT_LINES, "more agents")
     lines += _part("Rates", _rates(view), RATE_LINES, "more")
     lines += _part(
         "Modem",
