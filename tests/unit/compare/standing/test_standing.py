@@ -1,4 +1,4 @@
-"""Standing faults, held against homes whose truth is known; sizes are those a prototype could name and more."""
+"""Standing faults on windows drawn by hand: named when wide, left open when they may be distance."""
 
 from dataclasses import replace
 
