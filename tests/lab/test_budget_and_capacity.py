@@ -13,7 +13,7 @@ from whichhop.lab.place import Running
 from whichhop.lab.scenario import LinkNature
 from whichhop.net.clock import sleep_s
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 
 PAYLOAD = 1448 / 1514
 """TCP payload of a full frame with time stamps, of what a token bucket counts: Ethernet's header is in it."""

@@ -19,7 +19,7 @@ from whichhop.lab.scenario import Effect, Fault
 from whichhop.model import Cause
 from whichhop.net.clock import SystemClock, sleep_s
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 
 # An owner that builds a home with a program in it which has a child of its own, says where, and waits.
 OWNER = """

@@ -19,7 +19,7 @@ from whichhop.lab.place import Done
 from whichhop.lab.scenario import Effect
 from whichhop.net.clock import SystemClock, sleep_s
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 
 HOP = "desk/attic"
 ROOMS = {

@@ -17,7 +17,7 @@ from whichhop.lab.scenario import Effect, Fault
 from whichhop.model import Cause, Verdict
 from whichhop.model.units import NS_PER_S
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 START_NS = 1_767_268_800 * NS_PER_S
 SECONDS, AT_S, FOR_S = 2100, 1200, 600

@@ -26,7 +26,7 @@ from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.files import read_file
 from whichhop.store.store import Store
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 CLOCK = SystemClock()
 
 

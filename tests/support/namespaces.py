@@ -100,6 +100,10 @@ class Path4:
 
 def _build(names: dict[str, str]) -> None:
     for name in names.values():
+        # Before any device: its link-local address would be tentative for a second or two (RFC 4862 5.4), and
+        # until then no router could ask for a neighbour.
+        dad = [f"net.ipv6.conf.{which}.accept_dad=0" for which in ("all", "default")]
+        _must(["ip", "netns", "exec", name, "sysctl", "-qw", *dad])
         _must(["ip", "-n", name, "link", "set", "dev", "lo", "up"])
     for near, far, near4, far4, near6, far6 in _WIRES:
         # devices are called after the node at their other end
@@ -111,6 +115,9 @@ def _build(names: dict[str, str]) -> None:
                 f"link set dev {device} up\n"
             )
             _must(["ip", "-n", names[node], "-batch", "-"], lines)
+        for node, device in ((near, far), (far, near)):
+            # The kernel takes note of a new carrier once a second, or when somebody asks for the one device.
+            _must(["ip", "-n", names[node], "link", "show", "dev", device])
     for node, (four, six) in _DEFAULTS.items():
         _must(["ip", "-n", names[node], "-batch", "-"], f"route add default via {four}\n")
         _must(["ip", "-6", "-n", names[node], "-batch", "-"], f"route add default via {six}\n")
@@ -142,7 +149,7 @@ def four_nodes() -> Iterator[Path4]:
         _build(names)
         path = Path4(names)
         for target in (V4["far"], V6["far"]):
-            # new neighbours take up to a second to find each other, which is no part of any test
+            # neighbours are asked for once here, which is no part of any test
             path.inside("host", lambda target=target: _reach(target))  # type: ignore[misc]
         yield path
     finally:
