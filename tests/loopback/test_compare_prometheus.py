@@ -12,8 +12,8 @@ from paper_home.records import readings_of_run, records_of_run
 from support.metrics_history import Agent, scraped, served
 from whichhop.cli import main
 from whichhop.compare.comparison import compare_records
-from whichhop.lab.alder import HOME_FILE, alder_scenario
 from whichhop.lab.scenario import Effect, Fault
+from whichhop.lab.standard_home import HOME_FILE, alder_scenario
 from whichhop.model import Cause, Verdict
 from whichhop.model.units import NS_PER_S
 

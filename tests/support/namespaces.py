@@ -3,7 +3,6 @@
 import asyncio
 import concurrent.futures
 import contextlib
-import ctypes
 import itertools
 import os
 import socket
@@ -17,13 +16,13 @@ from pathlib import Path
 from typing import TypeVar
 
 from support.need import need_program, need_root
+from whichhop.lab.build import kernel
 from whichhop.net.clock import SystemClock
 from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 
 T = TypeVar("T")
-CLONE_NEWNET = 0x4000_0000  # linux/sched.h
 NODES = ("host", "router", "edge", "far")
 # RFC 5737 and RFC 3849 addresses
 V4 = {"host": "192.0.2.20", "router": "192.0.2.1", "edge": "198.51.100.1", "far": "203.0.113.2"}
@@ -88,9 +87,8 @@ class Path4:
         """Do something in a thread that lives in a node's namespace; its sockets belong there."""
 
         def enter() -> T:
-            libc = ctypes.CDLL(None, use_errno=True)
             with Path("/run/netns", self.names[node]).open() as there:
-                assert libc.setns(there.fileno(), CLONE_NEWNET) == 0, os.strerror(ctypes.get_errno())
+                kernel.set_namespace(there.fileno(), kernel.CLONE_NEWNET)
             return work()
 
         # A thread of its own, which ends here: it must not go on in another namespace than the process.
