@@ -1,4 +1,4 @@
-"""Standing faults, held against homes whose truth is known; sizes are those a prototype could name and more."""
+"""Standing faults, held against homes whose truth is known; sizes: what a prototype could name, and more."""
 
 from dataclasses import replace
 
