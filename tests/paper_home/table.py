@@ -5,7 +5,14 @@ import numpy.typing as npt
 
 from paper_home.flight import NO_SAMPLE, Packets
 from paper_home.paper import PaperRun
-from whichhop.compare.windows.table import LEAST_ANSWERS, SLOW_S, TAIL_CAP_S, TICK_NS, WindowTable, empty_table
+from whichhop.compare.windows.table import (
+    LEAST_ANSWERS,
+    SLOW_S,
+    TAIL_CAP_S,
+    TICK_NS,
+    WindowTable,
+    empty_table,
+)
 from whichhop.model import Fate
 from whichhop.model.units import NS_PER_S
 
