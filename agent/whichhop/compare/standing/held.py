@@ -14,8 +14,8 @@ MOST_A_TICK = 6.0
 MOST_A_SESSION = 2.0
 OVER_AT = 20.0
 """Evidence that it is over, in log units: a quiet minute of one session is not enough, three minutes are."""
-NOT_YET_AT = -3.0
-"""Log units against it in the first third of a stretch: so few losses are chance."""
+NOT_YET_AT = -8.0
+"""Log units against it from the first tick on: less is chance, as where losses come in bursts."""
 LEAST_TICKS = 6
 """A minute: a fault that pauses for less goes on."""
 TEMPER = 0.5
@@ -67,13 +67,10 @@ def held_until(table: WindowTable, speaks: NDArray[np.bool_], expected: Expected
 
 
 def held_from_the_start(table: WindowTable, speaks: NDArray[np.bool_], expected: Expected) -> bool:
-    """Whether the first third of a stretch bears the fault out as its whole does.
-
-    What began a minute later is a change, and no fault that stood before.
-    """
+    """Whether the first ticks bear the fault out: what began a minute later is a change."""
     third = max(LEAST_TICKS, -(-table.ticks // 3))
     early = _log_ratio(table.span(0, third), speaks[:third], expected)
-    return float(early.sum()) > NOT_YET_AT
+    return float(np.cumsum(early).min(initial=0.0)) > NOT_YET_AT
 
 
 def _log_ratio(table: WindowTable, speaks: NDArray[np.bool_], expected: Expected) -> Floats:

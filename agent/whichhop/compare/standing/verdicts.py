@@ -223,7 +223,7 @@ def _part_of(change: Verdict, standing: Verdict, now_ns: int) -> bool:
     added = max(base.added_p50_s or 0.0, base.added_p95_s or 0.0)
     return (more.added_p50_s or 0.0) <= ABSORBED * added and (more.loss_ratio or 0.0) <= ABSORBED * (
         base.loss_ratio or 0.0
-    ) + 0.02
+    ) + LEAST_LOSS
 
 
 def _watched_host(element: Element, watched: frozenset[str]) -> bool:

@@ -1,4 +1,4 @@
-"""Standing faults on windows drawn by hand: named when wide, left open when they may be distance."""
+"""Standing faults, held against homes whose truth is known; sizes: what a prototype could name, and more."""
 
 from dataclasses import replace
 
