@@ -42,7 +42,7 @@ class Case:
     elements: tuple[Element, ...]
     table: WindowTable
     alibi: Alibi
-    use: NDArray[np.float64]
+    use: own_traffic.LineUse
     onset: NDArray[np.float64]
     settings: Settings
 
@@ -61,10 +61,10 @@ def prepare(
     table = table.picked([s.key for s in heard])
     readings = tuple(readings)
     alibi = alibi_of(table, heard, readings)
-    use = own_traffic.usage(readings, table, home.plan)
+    use = own_traffic.line_use(readings, table, home.plan, heard)
     elements = elements_of(home, heard)
     step_s = table.step_ns * 1e-9
-    onset = np.array([_onset(e, alibi, use) for e in elements]) * step_s / 3600.0
+    onset = np.array([_onset(e, alibi, use.share) for e in elements]) * step_s / 3600.0
     return Case(
         home=home,
         sessions=heard,
@@ -118,12 +118,7 @@ def judge_case(case: Case) -> list[Verdict]:
 
 def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
     """Close looks at every stretch from the tick `first` on in which something may be wrong."""
-    around = own_traffic.around(case.use)
-    use = Use(
-        factor=own_traffic.onset_factor(around),
-        stay=own_traffic.stay_log_ratio(around),
-        known=_use_known(case),
-    )
+    use = Use(factor=case.use.factor, stay=case.use.stay, known=_use_known(case))
     found = stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
     return [look(done, case.elements, case.onset, use, s) for s in found]
 
@@ -153,7 +148,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
 
 def _use_known(case: Case) -> bool:
     """Whether counters tell the home's own traffic for most of the time."""
-    return bool(np.isfinite(case.use).mean() > HALF)
+    return bool(np.isfinite(case.use.share).mean() > HALF)
 
 
 def _own_proof(case: Case, done: Scan, found: Found, others: Sequence[Found]) -> bool:
@@ -232,7 +227,8 @@ def _verdict(case: Case, done: Scan, found: Found) -> Verdict:
         loc80=base.loc80,
         base_loss=base.loss,
         watched=case.alibi.watched,
-        use=case.use[first:end],
+        use=case.use.most[first:end],
+        doubts=case.use.doubts,
     )
     return verdict_of(
         scene,

@@ -32,7 +32,9 @@ class Scene:
     watched: frozenset[str]
     """Agents whose own readings are there."""
     use: NDArray[np.float64]
-    """Per tick, share of the plan the home used itself; NaN where not known."""
+    """Per tick, the most of its line that the home may have used itself; NaN where not known."""
+    doubts: tuple[str, ...] = ()
+    """What to tell of a plan that the counters disagree with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +201,9 @@ def _own_use(scene: Scene, settings: Settings) -> list[str]:
         return ["own traffic is not known"]
     high = float(np.quantile(known, 0.9))
     if high >= settings.guard_use:
-        return [f"a time when the home itself used less of its line (it used {high:.0%} of the plan)"]
+        return [
+            f"a time when the home itself used less of its line (it may have used {min(high, 1.0):.0%} of it)"
+        ]
     return []
 
 
