@@ -6,6 +6,8 @@ PSEUDO = {
     "host": "the machine {} itself",
     "air": "the radio channel around {}",
     "node": "the box {} itself",
+    "forward": "what the box {} passes on",
+    "route": "the way through the box {} between the home and the line",
     "reply": "the answers of {} alone",
     "destination": "the destination {} alone",
     "resolver": "the resolver {}",
