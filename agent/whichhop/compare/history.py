@@ -16,12 +16,12 @@ from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict.corroboration import adds, borne, shown_by
 from whichhop.compare.verdict.episodes import Span, merged, noticed, spans
 from whichhop.compare.verdict.fault_shapes import reweighted, shape_odds
-from whichhop.compare.verdict.lookalikes import with_lookalikes
+from whichhop.compare.verdict.lookalikes import once, with_lookalikes
 from whichhop.compare.verdict.own_traffic_path import part_of_own_traffic
 from whichhop.compare.verdict.provider_guards import Scene
 from whichhop.compare.verdict.verdict import Found, verdict_of
 from whichhop.compare.windows import own_traffic
-from whichhop.compare.windows.reporting import Alibi, alibi_of
+from whichhop.compare.windows.reporting import Alibi, alibi_of, host_log_ratio
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Home, Reading, Session, Verdict
 
@@ -118,9 +118,21 @@ def judge_case(case: Case) -> list[Verdict]:
 
 def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
     """Close looks at every stretch from the tick `first` on in which something may be wrong."""
-    use = Use(factor=case.use.factor, stay=case.use.stay, known=_use_known(case))
+    use = Use(factor=case.use.factor, stay=_stay(case), known=_use_known(case))
     found = stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
     return [look(done, case.elements, case.onset, use, s) for s in found]
+
+
+def _stay(case: Case) -> dict[int, NDArray[np.float64]]:
+    """By element, what counters and the agents' own readings say of its being the cause in each tick."""
+    late = dict(zip(case.alibi.agents, host_log_ratio(case.alibi.late_s).T, strict=True))
+    out: dict[int, NDArray[np.float64]] = {}
+    for j, element in enumerate(case.elements):
+        if element.nature is Nature.OWN_TRAFFIC:
+            out[j] = case.use.stay
+        elif element.nature is Nature.HOST:
+            out[j] = late[element.name.partition(":")[2]]
+    return out
 
 
 def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
@@ -139,6 +151,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
             found = with_lookalikes(done, case.elements, case.onset, found, apart=use_known)
             if borne(done, case.elements[found.members[0]], span):
                 out.append(found)
+    out = once(out)
     out = [f for f in out if _own_proof(case, done, f, out)]
     if use_known:
         out = [f for f in out if not part_of_own_traffic(case.elements, f, out)]

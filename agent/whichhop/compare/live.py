@@ -82,6 +82,7 @@ class Follower:
             watched=frozenset(),
             agents=case.alibi.agents,
             aside=np.zeros((self._table.ticks, len(case.alibi.agents)), dtype=bool),
+            late_s=case.alibi.late_s,
         )
         self._past = Past(self._table, self._alibi.speaks, prior_scales(self._sessions), settings)
         self._rater = Rater(self._past, self._alibi, self._columns, self._settings)
@@ -245,7 +246,12 @@ class Follower:
         margin = 60 * 1_000_000_000
         readings = self._read_between(begin - margin, end + margin)
         case = prepare(self._home, self._sessions, table, readings, self._settings)
-        alibi = replace(self._alibi, speaks=self._alibi.speaks[span], aside=self._alibi.aside[span])
+        alibi = replace(
+            case.alibi,
+            speaks=self._alibi.speaks[span],
+            aside=self._alibi.aside[span],
+            watched=self._alibi.watched,
+        )
         case = replace(case, alibi=alibi)
         done = Scan(
             table=table,

@@ -232,3 +232,55 @@ def test_a_session_without_a_column_and_a_column_without_a_session_are_passed_ov
 def test_an_empty_history_gives_no_verdict():
     assert judge(HOME, SESSIONS, quiet(HOME, 0)) == []
     assert judge(HOME, (), quiet(HOME, 5)) == []
+
+
+LONE = """\
+home: Alder House
+nodes:
+  router: {kind: router, address: 192.0.2.1}
+  study:  {kind: host, address: 192.0.2.30, agent: true}
+links:
+  - {join: [study, router], kind: wired}
+  - {join: [router, provider-edge], kind: access, medium: cable}
+targets: {provider-edge: 198.51.100.1}
+"""
+
+
+def lateness(ticks, agent, value=0.0005):
+    return [
+        Reading(at_ns=START_NS + (t + 1) * 10 * NS_PER_S, agent=agent, name="loop_lateness_s", value=value)
+        for t in range(ticks)
+    ]
+
+
+def test_a_mesh_node_that_dies_with_its_agent_and_serves_nobody_is_reported():
+    home = alder("{join: [desk, attic], kind: wireless}", "{join: [desk, router], kind: wireless}")
+    sessions = derive_sessions(home)
+    table = quiet(home, 120)
+    for i, s in enumerate(sessions):
+        if s.key.agent == "attic":
+            table.sent[60:, i] = 0
+            table.q50_s[60:, i] = table.q80_s[60:, i] = np.nan
+        if s.key.target == "attic":
+            table.lost[60:, i] = 10
+            table.q50_s[60:, i] = table.q80_s[60:, i] = np.nan
+    (verdict,) = judge(home, sessions, table, counters(120))
+    assert {"attic/router", "node:attic"} <= set(verdict.elements)
+    assert verdict.start_ns == table.at_ns(60)
+    assert verdict.end_ns is None
+
+
+def test_a_wired_hosts_bad_port_is_not_blamed_on_a_machine_whose_program_runs_on_time():
+    # One agent alone: its port and the machine behind it have the same packets.
+    home = home_of(LONE)
+    sessions = derive_sessions(home)
+    table = disturb(quiet(home, 120), home, "study/router", slice(40, 100), delay_s=0.030, lost=1)
+
+    def share_of_the_host(readings):
+        (verdict,) = judge(home, sessions, table, readings)
+        return (verdict.shares or {verdict.elements[0]: verdict.probability}).get("host:study", 0.0)
+
+    late = share_of_the_host(lateness(120, "study", 0.015))
+    on_time = share_of_the_host(lateness(120, "study", 0.0005))
+    assert on_time < 0.01
+    assert late > 10 * on_time
