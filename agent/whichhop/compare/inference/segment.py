@@ -52,7 +52,7 @@ class Use:
     """What other readings than packets tell.
 
     factor: per tick, on own traffic's onset. stay: by element, per tick the log-ratio of its being the cause.
-    known: whether counters tell own traffic from the line at all.
+    known: whether counters tell own traffic from the line in this stretch; see own_traffic.is_known.
     """
 
     factor: NDArray[np.float64]

@@ -13,6 +13,7 @@ from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.provider_guards import Scene, look, unmet
 from whichhop.compare.verdict.ruled_out import ruled_out
 from whichhop.compare.verdict.severity import severity
+from whichhop.compare.windows.own_traffic import is_known
 from whichhop.model import Cause, Verdict
 
 PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
@@ -110,7 +111,7 @@ def verdict_of(
 ) -> Verdict:
     """The verdict for an episode whose ticks are `scene`."""
     elements = scene.elements
-    use_known = bool(np.isfinite(scene.use).mean() >= 0.5) if scene.use.size else False
+    use_known = is_known(scene.use)
     named = named_of(elements, found, settings, use_known=use_known, watched=scene.watched)
     by_name = {e.name: e for e in elements}
     # Whose figures are told and who is guarded: the provider where the group holds it, else the likeliest.

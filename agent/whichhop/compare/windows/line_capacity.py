@@ -25,6 +25,8 @@ CEILING_SHARE = 0.5
 of it the line is not full."""
 LEAST_CEILING = 0.2
 """Under this share of the plan a ceiling is some server's or some device's, and not the line's."""
+LEAST_RATE_BPS = 500_000.0
+"""No line that is sold carries less one way (the slowest DSL profiles); a murmur of the home's lies under it."""
 SLOW_S = 0.005
 """A line that is full delays: the same least delay as a fault of the line has."""
 SLOW_SHARE, IDLE_SHARE = 0.5, 0.25
@@ -90,12 +92,12 @@ def _top(known: Floats) -> float:
 
 
 def _ceiling(known: Floats, slow: Slow, top: float, plan_bps: int | None) -> float | None:
-    if top <= 0 or (plan_bps is not None and top < LEAST_CEILING * plan_bps):
+    if top < LEAST_RATE_BPS or (plan_bps is not None and top < LEAST_CEILING * plan_bps):
         return None
     at_top, high, idle = known >= (1.0 - NEAR) * top, known >= HIGH * top, known < IDLE * top
     many = np.count_nonzero(at_top) >= max(CEILING_TICKS, CEILING_SHARE * np.count_nonzero(high))
     full = np.count_nonzero(slow & at_top) >= SLOW_SHARE * np.count_nonzero(at_top)
-    fast = np.count_nonzero(slow & idle) <= IDLE_SHARE * np.count_nonzero(idle)
+    fast = np.count_nonzero(slow & idle) <= IDLE_SHARE * np.count_nonzero(idle) and idle.any()
     return top if many and full and fast else None
 
 

@@ -28,6 +28,16 @@ LEAST_WEIGHT = 1e-4
 """Less likely capacities than this change nothing that anybody would see."""
 
 
+def is_known(share: NDArray[np.float64]) -> bool:
+    """Whether counters tell the home's own traffic in a stretch of ticks: in at least half of them.
+
+    The one definition: it decides in a stretch whether own traffic and the line can be told apart, and over
+    an episode whether the provider may be held to it. Half, so that a missed reading unmakes nothing, while
+    an episode that was mostly not counted is not called counted.
+    """
+    return bool(share.size) and 2 * int(np.isfinite(share).sum()) >= share.size
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineUse:
     """Per tick, NaN where not known.

@@ -62,6 +62,11 @@ def test_without_a_plan_only_a_ceiling_tells():
     assert found.likely_bps == pytest.approx(40e6)
 
 
+def test_a_murmur_at_one_rate_is_no_ceiling_even_while_the_line_fails():
+    rates, late = use((60, 0.05, False), (12, 0.05, True))
+    assert capacity_of(rates, None, late) is None
+
+
 @given(st.lists(st.floats(0, 2e8), min_size=2, max_size=50), st.booleans())
 def test_the_weights_sum_to_one_and_nothing_is_below_what_was_seen(rates, late):
     values = np.array(rates)
