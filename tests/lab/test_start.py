@@ -5,12 +5,12 @@ import sys
 from pathlib import Path
 
 import pytest
-from whichhop.lab.alder import alder_home
-from whichhop.lab.netns import NetnsHome
-from whichhop.lab.ordinary import ordinary_natures
 
 from whichhop.config.check import read_home
+from whichhop.lab.emulated_home import EmulatedHome
+from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Scenario
+from whichhop.lab.standard_home import alder_home
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
 
@@ -20,7 +20,7 @@ def test_one_command_leads_to_an_answer_and_a_home_file_that_is_accepted(tmp_pat
     scenario = Scenario(name="alder", home=home, natures=ordinary_natures(home), faults=(), seconds=120.0)
     file, store = tmp_path / "home.yaml", tmp_path / "s.db"
     start = [sys.executable, "-m", "whichhop", "start", str(file), "--store", str(store), "--seconds", "30"]
-    with NetnsHome(scenario, check=False) as built:
+    with EmulatedHome(scenario, check=False) as built:
         study = built.place("study")
 
         # Nobody is there to say yes, so nothing is probed and nothing is written.
