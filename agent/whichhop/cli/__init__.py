@@ -12,6 +12,7 @@ from whichhop.errors import WhichhopError
 # One row a verb: its name, the module that implements it, one line of help. A module is loaded only when
 # its verb is typed, so that the daemon never pays for numpy.
 VERBS: tuple[tuple[str, str, str], ...] = (
+    ("start", "whichhop.cli.start", "look at this machine, measure three minutes, and give a first answer"),
     ("setup", "whichhop.cli.setup", "make a home's key and say how to start its agents"),
     (
         "check",

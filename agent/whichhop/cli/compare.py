@@ -11,6 +11,7 @@ import msgspec
 from whichhop.app import metrics_windows
 from whichhop.app.access_line import line_explanations
 from whichhop.app.agent_addresses import SETTLED_NS
+from whichhop.app.refusals import REASONS, Refused, refusal_words, refused_lately
 from whichhop.app.store_windows import compared
 from whichhop.cabling.explain import Explanation
 from whichhop.cli.collecting import add_source_arguments, opened_for
@@ -135,6 +136,7 @@ class _Answer:
     readings: list[Reading]
     agents: Sequence[Collected] = ()
     note: str = ""
+    refused: Sequence[Refused] = ()
 
 
 def _from_store(args: argparse.Namespace, house: House) -> _Answer:
@@ -145,7 +147,8 @@ def _from_store(args: argparse.Namespace, house: House) -> _Answer:
         found = compared(source, house.home, readings, start_ns=start, end_ns=end)
         if found is None:
             raise nothing_measured(source, start, end)
-        return _Answer(found=found, readings=readings, agents=source.agents)
+        refused = refused_lately(source.store, house.home, source.open_records, end)
+        return _Answer(found=found, readings=readings, agents=source.agents, refused=refused)
 
 
 def _from_server(args: argparse.Namespace, house: House) -> _Answer:
@@ -182,10 +185,16 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         data = comparison_data(found) | {
             "note": answer.note,
+            "refused": [
+                {"agent": r.agent, "target": r.target, "reason": REASONS[r.fate], "packets": r.packets}
+                for r in answer.refused
+            ],
             "agents": [msgspec.to_builtins(a) for a in answer.agents],
             "line": [msgspec.to_builtins(line) for line in lines],
         }
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
         sys.stdout.write(_text(found, lines, answer.note))
+        words = refusal_words(answer.refused)
+        sys.stdout.writelines(f"\n{agent}: {what}.\n" for agent, what in words.items())
     return 0

@@ -141,10 +141,12 @@ def _episodes(bulletin: Bulletin) -> list[str]:
     return [head, *noted[:1], *rows]
 
 
-def _agents(answers: Mapping[str, str]) -> list[str]:
+def _agents(answers: Mapping[str, str], bulletin: Bulletin) -> list[str]:
+    """What this machine met, and of those that answer it what the comparer met, such as a refusal."""
     well = [name for name, trouble in answers.items() if not trouble]
     lines = [f"{', '.join(well)} {'answers' if len(well) == 1 else 'answer'}"] if well else []
-    return lines + [f"{name} does not answer: {trouble}" for name, trouble in answers.items() if trouble]
+    lines += [f"{name} does not answer: {trouble}" for name, trouble in answers.items() if trouble]
+    return [f"{a.name}: {a.trouble}" for a in bulletin.agents if a.trouble and a.name in well] + lines
 
 
 def _rates(view: View) -> list[str]:
@@ -184,7 +186,7 @@ def screen(view: View) -> str:
     lines += _part("Now", _now(bulletin), NOW_LINES)
     lines += _part("Links", _links(bulletin), LINK_LINES, "more links")
     lines += _part("Lately", _episodes(bulletin), EPISODE_LINES, "earlier ones")
-    lines += _part("Agents", _agents(view.answers), AGENT_LINES, "more agents")
+    lines += _part("Agents", _agents(view.answers, bulletin), AGENT_LINES, "more agents")
     lines += _part("Rates", _rates(view), RATE_LINES, "more")
     lines += _part(
         "Modem",

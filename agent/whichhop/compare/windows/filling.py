@@ -111,9 +111,11 @@ class Cutter:
         # Most packets are answered: only the others are looked at one by one.
         odd_tick, odd = tick[~answered], fate[~answered]
         lost = (odd >= Fate.LATE) & (odd <= Fate.LOST_BACK)
-        aside = odd >= Fate.NOT_SENT
+        unsaid = odd >= Fate.NOT_SENT
+        # A refusal is the target's doing: it says nothing of the path, and nothing against the agent either.
+        aside = unsaid & (odd < Fate.REFUSED_KEY)
         counts = {
-            "sent": np.bincount(tick, minlength=length) - np.bincount(odd_tick[aside], minlength=length),
+            "sent": np.bincount(tick, minlength=length) - np.bincount(odd_tick[unsaid], minlength=length),
             "lost": np.bincount(odd_tick[lost], minlength=length),
             "lost_out": np.bincount(odd_tick[odd == Fate.LOST_OUT], minlength=length),
             "lost_back": np.bincount(odd_tick[odd == Fate.LOST_BACK], minlength=length),
