@@ -60,8 +60,9 @@ def air_links(home: Home, node: str) -> tuple[str, ...]:
 
 
 def pseudo_crossing(element: str, sessions: Sequence[Session], *, as_target: bool = False) -> Crossing:
-    """The crossing of "host:", "node:", "reply:", "destination:" or "resolver:" NAME; out is up.
+    """The crossing of "host:", "node:", "forward:", "reply:", "destination:" or "resolver:" NAME; out is up.
 
+    "forward:NAME" is met by what the box forwards, and not by what is meant for itself.
     as_target: whether "host:NAME" also touches the sessions of others that probe NAME.
     """
     kind, _, name = element.partition(":")
@@ -73,6 +74,8 @@ def pseudo_crossing(element: str, sessions: Sequence[Session], *, as_target: boo
             return key.agent == name or (as_target and key.target == name and not lookup)
         if kind == "node":
             return name in session.path.nodes
+        if kind == "forward":
+            return name in session.path.nodes[1:-1]
         if kind == "resolver":
             return lookup and key.target == name
         return kind in ("reply", "destination") and key.target == name and not lookup

@@ -26,6 +26,11 @@ HEAD = [
     "method", "faults", "exact", "wrong", "missed", "late", "median/p90 s", "accused", "suspected",
     "proven right", "false home/day", "other/day", "ECE", "Brier", "abstains right", "s/hour",
 ]  # fmt: skip
+FIRST_HEAD = [
+    "recipe", "homes", "hours", "faults", "exact", "wrong", "missed", "p50/p90 s", "in 3 min", "in 10 min",
+    "proven false", "headline", "of own", "unsplit", "false home/day", "other/day", "said/fault",
+    "well blamed", "ECE",
+]  # fmt: skip
 
 
 def _method_row(name: str, f: dict[str, Any]) -> list[str]:
@@ -49,8 +54,39 @@ def _method_row(name: str, f: dict[str, Any]) -> list[str]:
     ]
 
 
+def _first_row(recipe: str, f: dict[str, Any]) -> list[str]:
+    faults = f["faults"] > 0
+    return [
+        recipe,
+        str(f["cases"]),
+        f"{f['hours']:.0f}",
+        str(f["faults"]),
+        *(_percent(f[key] if faults else None) for key in ("exact", "wrong", "missed")),
+        f"{_plain(f['time_to_verdict_median_s'], '{:.0f}')}/{_plain(f['time_to_verdict_p90_s'], '{:.0f}')}",
+        _percent(f["standing_in_3_min"]),
+        _percent(f["standing_in_10_min"]),
+        str(f["provider_accused_falsely"]),
+        str(f["provider_suspected_falsely"]),
+        str(f["provider_headline_of_own_traffic"]),
+        str(f["provider_proven_unsplit"]),
+        _plain(f["false_home_episodes_a_day"]),
+        _plain(f["false_other_episodes_a_day"]),
+        _plain(f["verdicts_a_fault"]),
+        f"{f['well_homes_blamed']}/{f['well_homes']}",
+        _plain(f["calibration_error"], "{:.3f}"),
+    ]
+
+
+def print_recipes(figures: dict[str, Any], *, focus: str) -> None:
+    """One row a recipe of the focused method: what a user would meet in such homes."""
+    rows = [_first_row(recipe, methods[focus]) for recipe, methods in figures["recipes"].items()]
+    print(f"{focus}: recipe by recipe")
+    _rows(FIRST_HEAD, [*rows, _first_row("all", figures["all"][focus])])
+
+
 def print_tables(figures: dict[str, Any], *, focus: str) -> None:
     """Every recipe with all methods, then the focused method by cause, rhythm, size, and its reliability."""
+    print_recipes(figures, focus=focus)
     for recipe, methods in figures["recipes"].items():
         first = next(iter(methods.values()))
         print(f"{recipe}: {first['cases']} homes, {first['hours']:.0f} hours")

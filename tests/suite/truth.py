@@ -21,7 +21,8 @@ def columns(scenario: Scenario, sessions: Sequence[Session]) -> dict[str, frozen
         if len(air) > 1:
             out[f"air:{name}"] = frozenset().union(*air)
         if node.kind in BOXES:
-            out[f"node:{name}"] = frozenset(pseudo_crossing(f"node:{name}", sessions).along.tolist())
+            for kind in ("node", "forward"):
+                out[f"{kind}:{name}"] = frozenset(pseudo_crossing(f"{kind}:{name}", sessions).along.tolist())
     for session in sessions:
         key = session.key
         names = [f"host:{key.agent}"]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from whichhop.app.metric_text import LastRate
 from whichhop.cli.times import clock_text, day_text
-from whichhop.compare.words import owner_words, probability_words
+from whichhop.compare.words import NO_FAULT, owner_words, probability_words
 from whichhop.model import CAUSE_TABLE, Cause, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
@@ -65,8 +65,8 @@ def _now(bulletin: Bulletin) -> list[str]:
     if suspected := bulletin.named(LinkState.SUSPECTED):
         return [f"Something may be starting, which is not yet sure: {', '.join(suspected)}."]
     if unseen := bulletin.named(LinkState.UNKNOWN):
-        return [f"All is well as far as can be judged; nothing can be said of {', '.join(unseen)}."]
-    return ["All is well: nothing exceeds its own quiet baseline."]
+        return [f"No fault found on the links that are measured; not measured now: {', '.join(unseen)}."]
+    return [NO_FAULT]
 
 
 def _since(at_ns: int, now_ns: int) -> str:

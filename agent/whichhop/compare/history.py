@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.scan import Scan, scan
-from whichhop.compare.inference.screening import stretches
+from whichhop.compare.inference.screening import Stretch, stretches
 from whichhop.compare.inference.segment import Close, Group, Use, look
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
@@ -27,7 +27,6 @@ from whichhop.model import Home, Reading, Session, Verdict
 
 WATCHED_HOST = 0.1
 """An agent whose lateness is watched and found good is this much less likely to be the culprit."""
-HALF = 0.5
 UNKNOWN_OWN_HOURS = 96.0
 """Own traffic's rarity without counters: in the race with the access link, not ahead of it."""
 DEFAULT_SETTINGS = Settings()
@@ -98,9 +97,10 @@ def judge(
 
     Sessions without a column in the table, and columns of unknown sessions, are passed over.
     """
-    if not judgeable(sessions, table):
+    measured = table.measured()
+    if measured is None or not judgeable(sessions, measured):
         return []
-    return judge_case(prepare(home, sessions, table, readings, settings))
+    return judge_case(prepare(home, sessions, measured, readings, settings))
 
 
 def judgeable(sessions: Sequence[Session], table: WindowTable) -> bool:
@@ -119,18 +119,15 @@ def judge_case(case: Case) -> list[Verdict]:
 def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
     """Close looks at every stretch from the tick `first` on in which something may be wrong."""
     around = own_traffic.around(case.use)
-    use = Use(
-        factor=own_traffic.onset_factor(around),
-        stay=own_traffic.stay_log_ratio(around),
-        known=_use_known(case),
-    )
-    found = stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
-    return [look(done, case.elements, case.onset, use, s) for s in found]
+    factor, stay = own_traffic.onset_factor(around), own_traffic.stay_log_ratio(around)
+    return [
+        look(done, case.elements, case.onset, Use(factor=factor, stay=stay, known=_use_known(case, s)), s)
+        for s in stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
+    ]
 
 
 def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     """Episodes of all looks, merged, as verdicts."""
-    use_known = _use_known(case)
     gap = case.settings.merge_gap_s / (case.table.step_ns * 1e-9)
     by_group: dict[tuple[int, ...], list[tuple[Close, Group, Span]]] = {}
     for close in looks:
@@ -141,19 +138,19 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     for parts in by_group.values():
         for span in merged([s for _, _, s in parts], gap):
             found = _found(case, [p for p in parts if span.first <= p[2].first < span.end], span)
-            found = with_lookalikes(done, case.elements, case.onset, found, apart=use_known)
+            found = with_lookalikes(
+                done, case.elements, case.onset, found, apart=_use_known(case, found.span)
+            )
             if borne(done, case.elements[found.members[0]], span):
                 out.append(found)
     out = [f for f in out if _own_proof(case, done, f, out)]
-    if use_known:
-        out = [f for f in out if not part_of_own_traffic(case.elements, f, out)]
+    out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out.sort(key=lambda f: (f.span.first, f.members))
     return [_verdict(case, done, f) for f in out]
 
 
-def _use_known(case: Case) -> bool:
-    """Whether counters tell the home's own traffic for most of the time."""
-    return bool(np.isfinite(case.use).mean() > HALF)
+def _use_known(case: Case, ticks: Stretch | Span) -> bool:
+    return own_traffic.is_known(case.use[ticks.first : ticks.end])
 
 
 def _own_proof(case: Case, done: Scan, found: Found, others: Sequence[Found]) -> bool:

@@ -227,11 +227,13 @@ class Follower:
         return out
 
     def _recent(self, first: int) -> tuple[Case, Scan]:
-        span = slice(first, self._filled)
-        table = self._table.span(first, self._filled)
-        begin, end = table.start_ns, table.at_ns(table.ticks)
+        # Ticks after the last packet are not measured: they neither stretch an episode nor unmake anything.
+        sent = np.flatnonzero(self._table.sent[first : self._filled].any(axis=1))
+        end = first + int(sent[-1]) + 1 if sent.size else self._filled
+        span = slice(first, end)
+        table = self._table.span(first, end)
         margin = 60 * 1_000_000_000
-        readings = self._read_between(begin - margin, end + margin)
+        readings = self._read_between(table.start_ns - margin, table.at_ns(table.ticks) + margin)
         case = prepare(self._home, self._sessions, table, readings, self._settings)
         alibi = replace(self._alibi, speaks=self._alibi.speaks[span], aside=self._alibi.aside[span])
         case = replace(case, alibi=alibi)

@@ -1,6 +1,30 @@
-"""Plain sentences for a verdict: what spoke for it, what was ruled out, what would change it."""
+"""Plain sentences for a verdict, and for where there is none: what spoke for it, what was ruled out."""
 
-from whichhop.model import CAUSE_TABLE, Cause, Owner, Severity, Verdict
+from collections.abc import Iterable, Sequence
+from typing import Protocol
+
+from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Severity, Verdict
+
+
+class NamedLink(Protocol):
+    """A link as far as words need it: of the home file, or of a bulletin."""
+
+    @property
+    def name(self) -> str:
+        """As the home file names it."""
+
+    @property
+    def kind(self) -> LinkKind:
+        """A row of the table of links."""
+
+
+NO_FAULT = "No fault found: nothing that was measured exceeds its own quiet baseline."
+NO_FAULT_THEN = (
+    "No fault found in the time that was judged: nothing measured then exceeds its own quiet baseline."
+)
+"""The same where an agent was not judged for part of the time."""
+PAST_THE_HOME = (LinkKind.ACCESS, LinkKind.BEYOND)
+
 
 PSEUDO = {
     "host": "the machine {} itself",
@@ -29,6 +53,27 @@ def names_words(names: tuple[str, ...]) -> str:
     """Several elements as a list with "or", since only one of them need be at fault."""
     words = [element_words(n) for n in names]
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " or " + words[-1]
+
+
+def all_names_words(names: Iterable[str]) -> str:
+    """Several elements as a list with "and"."""
+    words = [element_words(n) for n in names]
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def not_measured_words(links: Sequence[NamedLink]) -> str:
+    """What cannot be called free of faults, since no session crosses it, and the remedy; empty for none."""
+    if not links:
+        return ""
+    remedies = []
+    if any(link.kind in PAST_THE_HOME for link in links):
+        remedies.append("name a target past the line that you may probe, under targets in the home file")
+    if any(link.kind not in PAST_THE_HOME for link in links):
+        remedies.append("run an agent on a machine whose packets cross it")
+    return (
+        f"Not measured, so neither good nor bad is known of it: {all_names_words(k.name for k in links)}."
+        f" To measure it, {', and '.join(remedies)}."
+    )
 
 
 def severity_words(severity: Severity) -> str:

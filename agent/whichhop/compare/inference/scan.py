@@ -1,7 +1,7 @@
 """Goes over a whole table once: baselines as time passes, and every tick's evidence per element."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,8 @@ SUSPECT = 4.0
 GROWTH = 1.25
 LONGEST_BLOCK_S = 3 * 3600.0
 CHUNK = 240
+MOST_KEPT = 8640
+"""Ticks of evidence kept for the episodes in them: a day, or the longest stretch; 30 MB with 50 sessions."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +32,7 @@ class Scan:
 
     ratios: (ticks, elements) log-ratio of one element at fault against none. quiet: (ticks,) of no fault
     with blips allowed. rates: per block the elements' blip rates. blocks: first tick of each block, rising.
+    worked_out: evidence by first and end tick, so that what a stretch needed serves the episodes in it too.
     """
 
     table: WindowTable
@@ -41,13 +44,24 @@ class Scan:
     blocks: tuple[int, ...]
     baselines: tuple[Baseline, ...]
     rates: tuple[NDArray[np.float64], ...]
+    worked_out: dict[tuple[int, int], Evidence] = field(default_factory=dict)
 
     def block_of(self, tick: int) -> int:
         """The block that holds a tick; ticks of the warm-up count to the first."""
         return max(0, int(np.searchsorted(self.blocks, tick, side="right")) - 1)
 
     def evidence(self, first: int, end: int) -> Evidence:
-        """The sessions' evidence for the ticks first..end-1."""
+        """The sessions' evidence for the ticks first..end-1; worked out once for a stretch and its parts."""
+        for (begin, stop), known in self.worked_out.items():
+            if begin <= first and end <= stop:
+                return known.cut(first - begin, end - begin)
+        found = self._evidence(first, end)
+        while self.worked_out and sum(b - a for a, b in self.worked_out) + end - first > MOST_KEPT:
+            del self.worked_out[next(iter(self.worked_out))]
+        self.worked_out[first, end] = found
+        return found
+
+    def _evidence(self, first: int, end: int) -> Evidence:
         parts = []
         at = first
         while at < end:

@@ -51,7 +51,7 @@ class Close:
 class Use:
     """Own traffic's part: per tick the factor on its onset and the log-ratio of its staying.
 
-    known: whether counters tell it from the line at all.
+    known: whether counters tell it from the line in this stretch; see own_traffic.is_known.
     """
 
     factor: NDArray[np.float64]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import Element, Nature
 from whichhop.compare.verdict.severity import wilson
+from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import PROVIDER_EDGE, Home, LinkKind, Medium, Session
 
@@ -194,10 +195,9 @@ def _inner_trouble(seen: Seen, inner: list[int], outer: list[int], settings: Set
 
 
 def _own_use(scene: Scene, settings: Settings) -> list[str]:
-    known = scene.use[np.isfinite(scene.use)]
-    if known.size < 0.5 * scene.use.size or not known.size:
+    if not is_known(scene.use):
         return ["own traffic is not known"]
-    high = float(np.quantile(known, 0.9))
+    high = float(np.nanquantile(scene.use, 0.9))
     if high >= settings.guard_use:
         return [f"a time when the home itself used less of its line (it used {high:.0%} of the plan)"]
     return []

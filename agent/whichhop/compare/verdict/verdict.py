@@ -13,6 +13,7 @@ from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.provider_guards import Scene, look, unmet
 from whichhop.compare.verdict.ruled_out import ruled_out
 from whichhop.compare.verdict.severity import severity
+from whichhop.compare.windows.own_traffic import is_known
 from whichhop.model import Cause, Verdict
 
 PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
@@ -67,7 +68,7 @@ def verdict_of(
 ) -> Verdict:
     """The verdict for an episode whose ticks are `scene`."""
     elements = scene.elements
-    use_known = bool(np.isfinite(scene.use).mean() >= 0.5) if scene.use.size else False
+    use_known = is_known(scene.use)
     cause, names = cause_of(elements, found, settings, use_known=use_known, watched=scene.watched)
     lead = elements[found.members[0]]
     if cause in PROVIDERS:

@@ -18,6 +18,16 @@ SHORT_NS = NS_PER_S
 """A tick whose last reading came at most so long before its end is known: not so much happens in the rest."""
 
 
+def is_known(share: NDArray[np.float64]) -> bool:
+    """Whether counters tell the home's own traffic in a stretch of ticks: in at least half of them.
+
+    The one definition: it decides in a stretch whether own traffic and the line can be told apart, and over
+    an episode whether the provider may be held to it. Half, so that a missed reading unmakes nothing, while
+    an episode that was mostly not counted is not called counted.
+    """
+    return bool(share.size) and 2 * int(np.isfinite(share).sum()) >= share.size
+
+
 def usage(readings: Iterable[Reading], table: WindowTable, plan: Plan | None) -> NDArray[np.float64]:
     """Per tick the higher of the down and up rates against the plan; NaN where not known.
 

@@ -86,10 +86,14 @@ class WindowTable:
         """The ticks first..end-1, as views without a copy."""
         return replace(self._each(lambda a: a[first:end]), start_ns=self.at_ns(first))
 
-    def from_first_packet(self) -> "WindowTable | None":
-        """Without the ticks before the first packet, in which nothing could be learned; None without any."""
-        ticks = np.flatnonzero(self.heard.any(axis=1))
-        return self.span(int(ticks[0]), self.ticks) if ticks.size else None
+    def measured(self) -> "WindowTable | None":
+        """From the first tick in which anything was sent to the last; None where nothing was.
+
+        The one rule of where a judged span begins and ends: before it nothing could be learned, after it
+        nothing was measured, so that neither can stretch an episode or unmake what is known.
+        """
+        ticks = np.flatnonzero(self.sent.any(axis=1))
+        return self.span(int(ticks[0]), int(ticks[-1]) + 1) if ticks.size else None
 
     def coarser(self, factor: int) -> "WindowTable":
         """Slices `factor` times as long: counts added; a quantile is the median of the parts' quantiles.

@@ -49,7 +49,7 @@ _BLAME: dict[Cause, str] = {
     Cause.NAME_SERVICE: "The name service is to blame: {}.",
     Cause.RESPONDER: "Nothing you would feel: {} are slow, but what it passes on is well.",
     Cause.NOT_SEPARABLE: "Something is wrong, but these cannot be told apart: {}.",
-    Cause.HEALTHY: "All is calm.",
+    Cause.HEALTHY: "No fault found.",
 }
 
 
@@ -169,22 +169,22 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
         verb = "are" if len(quiet) > 1 else "is"
         return Sentence(
             mood=Mood.UNSURE,
-            words=f"Calm as far as is heard; {names} {verb} silent.",
+            words=f"No fault found as far as is heard; {names} {verb} silent.",
             more=("What only a silent agent sees is unknown.",),
         )
     if unseen := bulletin.named(LinkState.UNKNOWN):
         where = places(unseen, {k.name: k for k in bulletin.links}, "and")
         return Sentence(
             mood=Mood.UNSURE,
-            words="Calm as far as can be judged.",
+            words="No fault found on the hops that are measured.",
             more=(
-                f"Nothing can be said of {where}: what crosses there was not heard lately, or what is usual "
+                f"Not measured now: {where}. What crosses there was not heard lately, or what is usual "
                 "is not learned yet.",
             ),
         )
     return Sentence(
         mood=Mood.CALM,
-        words="All is calm.",
+        words="No fault found.",
         more=("Nothing exceeds its own quiet baseline: every hop answers as it usually does.",),
     )
 
