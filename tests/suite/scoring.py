@@ -149,7 +149,7 @@ def score(
                 delay_s=None if found is None else max(0.0, found / NS_PER_S - label.start_s),
                 should_abstain=len(groups[label.element]) > 1,
                 abstained=len(good[0].elements) > 1 if good else None,
-                standing=label.start_s == 0.0,
+                standing=label.start_s == 0.0 and label.cause is not Cause.OWN_TRAFFIC,
                 told=len(good),
                 said="" if good else ", ".join(dict.fromkeys(str(v.cause) for v in near)),
             )
