@@ -12,6 +12,9 @@ LONGEST_COMPLAINT = 500
 LONGEST_LINE = 2_000
 """Characters of any error's line, whatever it quotes; a line of ours that lists names has some 500."""
 
+INSTALL_COMPARER = "install the comparer's libraries too, from a checkout: pip install '.[compare]'"
+"""The remedy where an agent's machine lacks what comparing needs."""
+
 
 class WhichhopError(Exception):
     """Anything the person at the keyboard can mend; the text says what and how. Exit code 2.

@@ -39,6 +39,9 @@ class VerdictScore:
     cause: Cause
     probability: float
     right: bool
+    """Whether the printed sentence holds: the cause that is said, or that it is one of the group."""
+    among: bool
+    """Whether what is truly at fault is among the named elements, whatever the cause that is said."""
     proven: bool
     accuses: bool
     """True when it says that the provider is proven to be at fault."""
@@ -79,22 +82,23 @@ def _touches(label: Label, verdict: Verdict, start_ns: int) -> bool:
     return begin < label.end_s + label.slack_s and end > label.start_s - SLACK_S / 3
 
 
-def _same_name(element: str) -> str:
-    """An element's name as the suite has it; some would rather say "forwarding"."""
-    kind, colon, name = element.partition(":")
-    return f"forward:{name}" if colon and kind in ("forwarding", "forward") else element
-
-
 def _boxes_like_the_line(case: Case, sessions: Sequence[Session]) -> bool:
     """Whether some box of the home forwards exactly the sessions that cross the line: none can split them."""
     line = next((k.name for k in case.scenario.home.links if k.kind is LinkKind.ACCESS), None)
     if line is None:
         return False
-    return any(name.startswith("forward:") for name in group_of(line, case.scenario, sessions))
+    return any(name.startswith(("forward:", "route:")) for name in group_of(line, case.scenario, sessions))
 
 
 def _provider_elements(case: Case) -> frozenset[str]:
     return frozenset(k.name for k in case.scenario.home.links if k.kind in (LinkKind.ACCESS, LinkKind.BEYOND))
+
+
+def _says(verdict: Verdict, label: Label) -> bool:
+    """Whether a verdict that names the guilty element says its cause too."""
+    return verdict.cause in (label.cause, Cause.NOT_SEPARABLE) or bool(
+        frozenset(verdict.elements) & label.accept
+    )
 
 
 def spoken(verdicts: Sequence[Verdict], start_ns: int, warm_up_s: float) -> list[Verdict]:
@@ -122,7 +126,7 @@ def score(
     boxes = _boxes_like_the_line(case, heard_of)
 
     def right(label: Label, verdict: Verdict) -> bool:
-        named = frozenset(_same_name(e) for e in verdict.elements)
+        named = frozenset(verdict.elements)
         if named & label.accept:
             return True
         return label.element in named and (len(named) == 1 or named <= groups[label.element] | label.accept)
@@ -145,7 +149,7 @@ def score(
                 delay_s=None if found is None else max(0.0, found / NS_PER_S - label.start_s),
                 should_abstain=len(groups[label.element]) > 1,
                 abstained=len(good[0].elements) > 1 if good else None,
-                standing=label.start_s == 0.0,
+                standing=label.start_s == 0.0 and label.cause is not Cause.OWN_TRAFFIC,
                 told=len(good),
                 said="" if good else ", ".join(dict.fromkeys(str(v.cause) for v in near)),
             )
@@ -155,6 +159,7 @@ def score(
     for verdict in heard:
         near_labels = [x for x in case.labels if _touches(x, verdict, start_ns)]
         good_labels = [x for x in near_labels if right(x, verdict)]
+        said = [x for x in good_labels if _says(verdict, x)]
         blames = verdict.cause in PROVIDER_SIDE
         # To name the provider is right only while the provider's side truly is at fault.
         guilty = any(x.element in provider or x.accept & provider for x in near_labels)
@@ -163,7 +168,8 @@ def score(
             VerdictScore(
                 cause=verdict.cause,
                 probability=verdict.probability,
-                right=bool(good_labels),
+                right=bool(said),
+                among=bool(good_labels),
                 proven=verdict.proven,
                 accuses=blames and verdict.proven and not guilty,
                 suspects=blames and not verdict.proven and not guilty,
