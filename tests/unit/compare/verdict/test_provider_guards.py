@@ -1,5 +1,4 @@
 import numpy as np
-import pytest
 
 from support.homes import alder
 from support.windows import disturb, quiet
