@@ -82,12 +82,6 @@ def _touches(label: Label, verdict: Verdict, start_ns: int) -> bool:
     return begin < label.end_s + label.slack_s and end > label.start_s - SLACK_S / 3
 
 
-def _same_name(element: str) -> str:
-    """An element's name as the suite has it; some would rather say "forwarding"."""
-    kind, colon, name = element.partition(":")
-    return f"forward:{name}" if colon and kind in ("forwarding", "forward") else element
-
-
 def _boxes_like_the_line(case: Case, sessions: Sequence[Session]) -> bool:
     """Whether some box of the home forwards exactly the sessions that cross the line: none can split them."""
     line = next((k.name for k in case.scenario.home.links if k.kind is LinkKind.ACCESS), None)
@@ -132,7 +126,7 @@ def score(
     boxes = _boxes_like_the_line(case, heard_of)
 
     def right(label: Label, verdict: Verdict) -> bool:
-        named = frozenset(_same_name(e) for e in verdict.elements)
+        named = frozenset(verdict.elements)
         if named & label.accept:
             return True
         return label.element in named and (len(named) == 1 or named <= groups[label.element] | label.accept)
@@ -155,7 +149,7 @@ def score(
                 delay_s=None if found is None else max(0.0, found / NS_PER_S - label.start_s),
                 should_abstain=len(groups[label.element]) > 1,
                 abstained=len(good[0].elements) > 1 if good else None,
-                standing=label.start_s == 0.0,
+                standing=label.start_s == 0.0 and label.cause is not Cause.OWN_TRAFFIC,
                 told=len(good),
                 said="" if good else ", ".join(dict.fromkeys(str(v.cause) for v in near)),
             )

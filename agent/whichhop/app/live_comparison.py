@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
+from whichhop.app.refusals import refusal_words, refused_lately
 from whichhop.app.store_windows import exact_windows, windows_of_store
 from whichhop.capacity.rooms import is_of_transfer, room_rates
 from whichhop.compare.bulletin import bulletin_of
@@ -71,6 +72,7 @@ class LiveComparison:
         elif due_ns > begin:
             piece = exact_windows(self._store, self.home, start_ns=begin, end_ns=due_ns, extra=open_records)
             self._follower.feed(piece, self._readings(begin - LATE_READINGS_NS, due_ns))
+        refused = refusal_words(refused_lately(self._store, self.home, open_records, due_ns))
         standing = self._follower.standing()
         self.told = self._book.take(standing.verdicts, standing.judged_ns, due_ns)
         steps = None
@@ -80,7 +82,7 @@ class LiveComparison:
         return bulletin_of(
             standing,
             self.told,
-            troubles=troubles,
+            troubles={**refused, **(troubles or {})},
             rooms=room_rates(self.home, self._rates),
             marks=[m for m in self._store.marks().values() if due_ns - DAY_NS <= m.at_ns <= due_ns],
             steps=steps,

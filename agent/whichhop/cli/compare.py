@@ -11,6 +11,7 @@ import msgspec
 from whichhop.app import metrics_windows
 from whichhop.app.access_line import line_explanations
 from whichhop.app.agent_addresses import SETTLED_NS
+from whichhop.app.refusals import REASONS, Refused, refusal_words, refused_lately
 from whichhop.app.store_windows import compared
 from whichhop.cabling.explain import Explanation
 from whichhop.cli.collecting import add_source_arguments, opened_for
@@ -20,7 +21,15 @@ from whichhop.cli.table import table
 from whichhop.cli.times import clock_text, local_text
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_data
 from whichhop.compare.timestamp_words import timing_words
-from whichhop.compare.words import NO_FAULT, NO_FAULT_THEN, explain, not_measured_words, probability_words
+from whichhop.compare.words import (
+    NO_FAULT,
+    NO_FAULT_THEN,
+    explain,
+    level_words,
+    not_measured_words,
+    probability_words,
+    since_words,
+)
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Reading
@@ -95,12 +104,13 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str) -> 
     aside = _not_judged_words(found)
     head += "".join(f"\n({words})" for words in (note, timing_words(found.windows), aside) if words)
     unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured])
+    levels = [level_words(v) for v in found.unusual]
     if not found.verdicts:
         answer = NO_FAULT_THEN if aside else NO_FAULT
-        return "\n\n".join(w for w in (head, answer, unmeasured) if w) + "\n"
+        return "\n\n".join(w for w in (head, answer, *levels, unmeasured) if w) + "\n"
     rows = [
         (
-            clock_text(v.start_ns),
+            since_words(v, clock_text(v.start_ns)),
             clock_text(v.end_ns) if v.end_ns is not None else "ongoing",
             v.cause + ("" if v.proven else " (not proven)"),
             " + ".join(v.elements),
@@ -113,6 +123,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str) -> 
         f"{clock_text(v.start_ns)}  " + "\n          ".join([*explain(v), *_line_words(line)])
         for v, line in zip(found.verdicts, lines, strict=True)
     ]
+    parts += levels
     parts += [unmeasured] if unmeasured else []
     return "\n\n".join(parts) + "\n"
 
@@ -125,6 +136,7 @@ class _Answer:
     readings: list[Reading]
     agents: Sequence[Collected] = ()
     note: str = ""
+    refused: Sequence[Refused] = ()
 
 
 def _from_store(args: argparse.Namespace, house: House) -> _Answer:
@@ -135,7 +147,8 @@ def _from_store(args: argparse.Namespace, house: House) -> _Answer:
         found = compared(source, house.home, readings, start_ns=start, end_ns=end)
         if found is None:
             raise nothing_measured(source, start, end)
-        return _Answer(found=found, readings=readings, agents=source.agents)
+        refused = refused_lately(source.store, house.home, source.open_records, end)
+        return _Answer(found=found, readings=readings, agents=source.agents, refused=refused)
 
 
 def _from_server(args: argparse.Namespace, house: House) -> _Answer:
@@ -172,10 +185,16 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         data = comparison_data(found) | {
             "note": answer.note,
+            "refused": [
+                {"agent": r.agent, "target": r.target, "reason": REASONS[r.fate], "packets": r.packets}
+                for r in answer.refused
+            ],
             "agents": [msgspec.to_builtins(a) for a in answer.agents],
             "line": [msgspec.to_builtins(line) for line in lines],
         }
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
         sys.stdout.write(_text(found, lines, answer.note))
+        words = refusal_words(answer.refused)
+        sys.stdout.writelines(f"\n{agent}: {what}.\n" for agent, what in words.items())
     return 0

@@ -201,3 +201,16 @@ def test_an_agent_that_does_not_answer_is_named_with_the_reason(trouble: str) ->
     text = screen(View(bulletin=CALM, source="x", answers={"desk": "", "study": trouble}))
     assert "desk answers" in text
     assert f"study does not answer: {trouble}" in text
+
+
+@pytest.mark.parametrize(
+    "trouble",
+    [
+        "refused by attic (another key): copy the home's key file to desk and restart the agent there",
+        "http://192.0.2.20:8620: 401 Unauthorized: a bearer token of this home is needed",
+    ],
+)
+def test_what_only_the_comparer_met_is_told_with_the_agents_name(trouble: str) -> None:
+    met = replace(CALM, agents=(AgentNow(name="desk", heard_ns=NOW, trouble=trouble),))
+    text = " ".join(screen(view(met)).split())
+    assert f"desk: {trouble}"[:60] in text

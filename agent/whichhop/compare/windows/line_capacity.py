@@ -26,8 +26,7 @@ of it the line is not full."""
 LEAST_CEILING = 0.2
 """Under this share of the plan a ceiling is some server's or some device's, and not the line's."""
 LEAST_RATE_BPS = 500_000.0
-"""No line that is sold carries less one way (the slowest DSL profiles); a murmur of the home's lies under
-it."""
+"""No line that is sold carries less one way (the slowest DSL profiles); a murmur of the home is under it."""
 SLOW_S = 0.005
 """A line that is full delays: the same least delay as a fault of the line has."""
 SLOW_SHARE, IDLE_SHARE = 0.5, 0.25
