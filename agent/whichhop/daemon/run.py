@@ -52,7 +52,7 @@ from whichhop.net.process import ask_short_slices, settle_memory
 from whichhop.net.timer import open_alarm
 from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober
-from whichhop.probes.gate import Gate
+from whichhop.probes.gate import Gate, Network
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.probes.watch import Watch
 from whichhop.serve.answer import NDJSON, Answer, Question, only_known
@@ -145,7 +145,6 @@ class Daemon:
         self.calls = CallBook()
         self.stamp_key = bytes.fromhex(handover.stamp_key)
         self.agent.probers = self._probers()
-        answered = self.node.clients or tuple(n.address for n in self.home.agents if n.address)
         self.modems = Modems(
             agent=self.node.name,
             clock=self.clock,
@@ -153,9 +152,10 @@ class Daemon:
             show=self.live.modems.__setitem__,
             say=say,
         )
+        self.gate = Gate(self._asking(), services=[self.home.ports.stamp], own=self.node.address or "")
         self.reflector = StampReflector(
             self.clock,
-            Gate(ip_network(text) for text in answered),
+            self.gate,
             estimate_now,
             bind=self.node.address or "",
             port=self.home.ports.stamp,
@@ -290,8 +290,14 @@ class Daemon:
         if readings:
             self._keep([], readings)
 
+    def _asking(self) -> list[Network]:
+        """Who may be answered: the agents of the home, or whom a measurement peer names."""
+        asking = self.node.clients or tuple(n.address for n in self.home.agents if n.address)
+        return [ip_network(text) for text in asking]
+
     async def _refresh(self) -> None:
         self.reflector.refresh()
+        self.live.by_reason["reflector_refused"] = self.reflector.dropped()
 
     def _counted(self, at_ns: int, received: int, sent: int) -> None:
         """The home's own traffic so far, whoever counted it."""
@@ -347,6 +353,7 @@ class Daemon:
         for prober in self.agent.probers.values():
             prober.close()
         self.agent.probers = fresh
+        self.gate.allow(self._asking())
         self.live.forget(_names(self.home))
         self.keeper.limits = self.home.limits
         self.outlook = self._outlook()

@@ -2,11 +2,12 @@
 
 import asyncio
 import contextlib
-import json
 import sys
 
-from whichhop.errors import DataError, SystemRefusedError
-from whichhop.wire.trace import Hop, Route
+from whichhop.errors import SystemRefusedError
+from whichhop.outside import typed
+from whichhop.printable import shown
+from whichhop.wire.trace import Route
 
 CHILD = "whichhop.probes.trace_child"
 REFUSED, UNROUTED = 3, 4
@@ -19,12 +20,7 @@ SOURCE_PORT = 33434
 
 def read_route(line: str) -> Route:
     """The route that the child printed; DataError when it is none."""
-    try:
-        found = json.loads(line)
-        hops = tuple(Hop(**(hop | {"addresses": tuple(hop["addresses"])})) for hop in found["hops"])
-        return Route(target=found["target"], hops=hops)
-    except (ValueError, KeyError, TypeError) as err:
-        raise DataError(f"route discovery printed {line[:80]!r}, which is no route; report this") from err
+    return typed(line, f"route discovery printed {shown(line)}", Route, remedy="report this")
 
 
 async def find_route(target: str, *, source_port: int = SOURCE_PORT, limit_s: float = LIMIT_S) -> Route:

@@ -84,6 +84,7 @@ class LiveState:
     faults: probability by element. episodes: (cause, element) pairs going on now. bulletin: the newest one
         (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not compare.
         All three from the comparer.
+    by_reason: counts since the start by a reason of a bounded set, by catalogue name; set by the daemon.
     """
 
     def __init__(self, *, home: str, agent: str, names: Collection[str]) -> None:
@@ -95,6 +96,7 @@ class LiveState:
         self.faults: Mapping[str, float] = {}
         self.episodes: Collection[tuple[str, str]] = ()
         self.bulletin: bytes | None = None
+        self.by_reason: dict[str, Mapping[str, int]] = {}
         self._names = frozenset(names)
         self._sessions: dict[SessionKey, SessionState] = {}
 
