@@ -165,10 +165,32 @@ def power_lines(homes: int, seeds: int) -> Iterator[str]:
                     yield power_line(case, change, past, homes, seeds)
 
 
+def needed_lines(homes: int, seeds: int) -> Iterator[str]:
+    """Whether the days that are asked for are enough."""
+    yield f"{homes} homes a line, three days after a change: homes (%) told of more days, of two months not being"
+    yield "enough; of the former, those (%) for whom that many more days did decide."
+    for case in (case for case in CASES if case.figure == "delay" and case.noise.name in POWER_NOISES):
+        for change in (0.0, 2.0, 3.0, 5.0):
+            asked = never = right = 0
+            for number in range(homes):
+                home = a_home(case, dice(seeds, case, 30_000 + number), 21 + BEFORE + 70)
+                home = changed(home, 21 + BEFORE, change)
+                found = effect_of(home, (21, BEFORE, 3), alpha_at(1) / FIGURES, shares=False)
+                never += found.needed == 0
+                if found.needed:
+                    later = (21, BEFORE, 3 + found.needed)
+                    asked += 1
+                    then = effect_of(home, later, alpha_at(2) / FIGURES, look=2, shares=False)
+                    right += then.needed is None
+            share = f"{100 * right / asked:6.0f}" if asked else "     -"
+            yield f"{change:4.0f} {_place(case, 21)}+3 {100 * asked / homes:6.0f} {100 * never / homes:6.0f} {share}"
+
+
 PARTS: dict[str, Callable[[int, int], Iterator[str]]] = {
     "intervals": interval_lines,
     "looks": looks_lines,
     "power": power_lines,
+    "needed": needed_lines,
     "plan": plan_lines,
 }
 
