@@ -167,8 +167,8 @@ def power_lines(homes: int, seeds: int) -> Iterator[str]:
 
 def needed_lines(homes: int, seeds: int) -> Iterator[str]:
     """Whether the days that are asked for are enough."""
-    yield f"{homes} homes a line, three days after a change: homes (%) told of more days, of two months not being"
-    yield "enough; of the former, those (%) for whom that many more days did decide."
+    yield f"{homes} homes a line, three days after a change: homes (%) told how many more days, and that two"
+    yield "months would not do; of the former, those (%) for whom that many more days did decide."
     for case in (case for case in CASES if case.figure == "delay" and case.noise.name in POWER_NOISES):
         for change in (0.0, 2.0, 3.0, 5.0):
             asked = never = right = 0
@@ -183,7 +183,8 @@ def needed_lines(homes: int, seeds: int) -> Iterator[str]:
                     then = effect_of(home, later, alpha_at(2) / FIGURES, look=2, shares=False)
                     right += then.needed is None
             share = f"{100 * right / asked:6.0f}" if asked else "     -"
-            yield f"{change:4.0f} {_place(case, 21)}+3 {100 * asked / homes:6.0f} {100 * never / homes:6.0f} {share}"
+            rates = f"{100 * asked / homes:6.0f} {100 * never / homes:6.0f}"
+            yield f"{change:4.0f} {_place(case, 21)}+3 {rates} {share}"
 
 
 PARTS: dict[str, Callable[[int, int], Iterator[str]]] = {
