@@ -3,9 +3,23 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from whichhop.printable import printable
+
+MOST_COMPLAINTS = 20
+"""Complaints told of one file: with the count of the rest they fit a terminal of 24 lines."""
+LONGEST_COMPLAINT = 500
+"""Characters of one complaint: the longest of ours has some 250, the rest is what it quotes."""
+
 
 class WhichhopError(Exception):
-    """Anything the person at the keyboard can mend; the text says what and how. Exit code 2."""
+    """Anything the person at the keyboard can mend; the text says what and how. Exit code 2.
+
+    Its text quotes what files, devices and other agents said, so it is made printable here, for every place
+    that shows it.
+    """
+
+    def __str__(self) -> str:
+        return "\n".join(printable(line) for line in super().__str__().split("\n"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,15 +33,19 @@ class Complaint:
     remedy: str
 
     def __str__(self) -> str:
-        return f"{self.file}:{self.line}: {self.key or '(top level)'}: {self.problem}; {self.remedy}"
+        where = f"{self.file}:{self.line}: {self.key or '(top level)'}"
+        return printable(f"{where}: {self.problem}; {self.remedy}", LONGEST_COMPLAINT)
 
 
 class ConfigError(WhichhopError):
-    """A file a person wrote is wrong; carries every complaint, not just the first."""
+    """A file a person wrote is wrong; carries every complaint; of many, its text has the first."""
 
     def __init__(self, complaints: Sequence[Complaint]) -> None:
         self.complaints = tuple(complaints)
-        super().__init__("\n".join(str(c) for c in self.complaints))
+        lines = [str(c) for c in self.complaints[:MOST_COMPLAINTS]]
+        if more := len(self.complaints) - len(lines):
+            lines.append(f"{self.complaints[0].file}: ... and {more} more; fix these first")
+        super().__init__("\n".join(lines))
 
 
 class SystemRefusedError(WhichhopError):

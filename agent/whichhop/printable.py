@@ -1,0 +1,51 @@
+"""Text from anywhere made fit for one line of a terminal, a log or a page: nothing acts, nothing is lost.
+
+A terminal obeys escape codes (ECMA-48: they begin with ESC or a C1 control), a log is split by line ends, and
+a bidirectional override makes a reader see another order than a program does (Unicode Standard Annex 9). All
+these are shown as the escapes that Python and JSON write, so that a reader sees what stands there.
+"""
+
+import unicodedata
+
+LONGEST_SHOWN = 60
+"""Characters of a received value that a complaint quotes: enough to find it, short enough for a line."""
+
+# UAX 9: the embeddings, overrides and isolates. Joiners and direction marks stay: several scripts need them.
+_TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+# Cc: C0, DEL and C1. Cs: lone surrogates, which no encoding of a terminal can write. Zl, Zp: line ends.
+_ACTING = frozenset({"Cc", "Cs", "Zl", "Zp"})
+
+
+def _acts(character: str) -> bool:
+    return character in _TURNING or unicodedata.category(character) in _ACTING
+
+
+def _escape(character: str) -> str:
+    code = ord(character)
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+
+
+def printable(text: str, most: int | None = None) -> str:
+    """The text on one line with every acting character as its escape; cut to `most` characters, then "...".
+
+    Line ends and tabs become a blank each: they stand for one in most of what is quoted.
+    """
+    if most is not None and len(text) > most:
+        return printable(text[: max(0, most - 3)]) + "..."
+    if text.isascii() and text.isprintable():  # nearly all there is: quick
+        return text
+    calm = text.replace("\r\n", " ").replace("\n", " ").replace("\t", " ")
+    return "".join(_escape(c) if _acts(c) else c for c in calm)
+
+
+def shown(value: object, most: int = LONGEST_SHOWN) -> str:
+    """A received value as a complaint quotes it: short, on one line, never an error, whatever it is."""
+    if isinstance(value, str):
+        return repr(printable(value, most))
+    if isinstance(value, bytes | bytearray):
+        return repr(bytes(value[:most]))[: most + 3] + ("..." if len(value) > most else "")
+    if isinstance(value, int) and not isinstance(value, bool) and value.bit_length() > 4 * most:
+        return f"a number of {value.bit_length()} bits"  # text of it costs time that grows with its square
+    if isinstance(value, list | tuple | set | frozenset | dict):
+        return f"a {'mapping' if isinstance(value, dict) else 'list'} of {len(value)}"
+    return printable(str(value), most)

@@ -1,0 +1,58 @@
+"""What a stranger wrote is shown on one line and acts on nothing."""
+
+import unicodedata
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from whichhop.printable import printable, shown
+
+# hypothesis leaves surrogates out of text() unless told otherwise.
+ANY_TEXT = st.text(st.characters(exclude_categories=()))
+
+
+def test_codes_of_ecma_48_are_shown_and_not_obeyed() -> None:
+    # ECMA-48 (1991): ESC is 01/11, so "clear the screen" is ESC [ 2 J; CSI is 09/11 in the C1 set (5.3).
+    assert printable("\x1b[2Jgone") == "\\x1b[2Jgone"
+    assert printable("\x9b2J") == "\\x9b2J"
+    assert printable("bell\x07 back\x08") == "bell\\x07 back\\x08"
+
+
+def test_overrides_of_uax_9_are_shown_and_joiners_stay() -> None:
+    assert printable("user\u202etxt.exe") == "user\\u202etxt.exe"  # UAX 9, 2.2: right-to-left override
+    joined = "\u0646\u200c\u0627"  # a zero-width non-joiner belongs to Persian spelling (Unicode 23.2)
+    assert printable(joined) == joined
+
+
+def test_one_line_comes_out_of_many() -> None:
+    assert printable("a\nb\r\nc\td\u2028e") == "a b c d\\u2028e"
+
+
+@given(ANY_TEXT)
+def test_whatever_comes_in_can_be_written_to_a_terminal(text: str) -> None:
+    out = printable(text)
+    out.encode("utf-8")
+    assert not {"Cc", "Cs", "Zl", "Zp"} & {unicodedata.category(c) for c in out}
+    assert printable(out) == out
+
+
+@given(ANY_TEXT, st.integers(3, 50))
+def test_the_cut_is_marked(text: str, most: int) -> None:
+    out = printable(text, most)
+    if len(text) > most:
+        assert out.endswith("...")
+        assert len(out) <= 6 * most  # an escape is six characters at most below the astral planes
+    else:
+        assert out == printable(text)
+
+
+@given(st.one_of(ANY_TEXT, st.integers(), st.binary(), st.floats(), st.lists(st.integers()), st.none()))
+def test_any_value_is_quoted_shortly_on_one_line(value: object) -> None:
+    out = shown(value)
+    assert printable(out) == out
+    assert len(out) < 500
+
+
+def test_a_huge_number_is_named_by_its_size() -> None:
+    # Python refuses to write a number of more than 4,300 digits (its documentation, integer string limit).
+    assert shown(10**5000) == "a number of 16610 bits"
