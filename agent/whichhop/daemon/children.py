@@ -8,7 +8,7 @@ from whichhop.daemon.job_runner import WAITS_S, JobRunner
 from whichhop.daemon.troubles import Troubles, words_of
 from whichhop.errors import SystemRefusedError
 from whichhop.model.units import NS_PER_S
-from whichhop.net.child import Ended, run_child, started
+from whichhop.net.child import started
 from whichhop.net.clock import Clock
 
 STEADY_S = 600.0
@@ -88,12 +88,6 @@ class Children:
     ) -> None:
         self._jobs, self._troubles, self._clock, self._say = jobs, troubles, clock, say
         self._waits_s = waits_s
-
-    async def run(
-        self, argv: Sequence[str], *, given: bytes = b"", most_s: float, pass_fds: Sequence[int] = ()
-    ) -> Ended:
-        """Run a child to its end (net.child.run_child); whoever asks for it tells what went wrong."""
-        return await run_child(argv, given=given, most_s=most_s, pass_fds=pass_fds)
 
     def keep(
         self,

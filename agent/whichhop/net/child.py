@@ -5,7 +5,7 @@ import contextlib
 import os
 import sys
 from asyncio.subprocess import PIPE, Process
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -13,6 +13,8 @@ from whichhop.errors import DataError, SystemRefusedError
 
 MOST_OUTPUT = 16 << 20
 """Octets of a whole answer; a modem's levels and a route have some kilobytes."""
+LONGEST_LINE = 1 << 20
+"""Octets of a line; what a transfer saw, a number each 50 ms of a minute, has a tenth of it."""
 MOST_ERRORS = 64 * 1024
 """Octets kept of what a child complains of: its last line is what counts."""
 END_S = 5.0
@@ -42,7 +44,13 @@ class RunChild(Protocol):
     """Runs a child to its end; whoever keeps account of children offers the same."""
 
     async def __call__(
-        self, argv: Sequence[str], *, given: bytes = b"", most_s: float, pass_fds: Sequence[int] = ()
+        self,
+        argv: Sequence[str],
+        *,
+        given: bytes = b"",
+        most_s: float,
+        pass_fds: Sequence[int] = (),
+        hear: Callable[[bytes], None] | None = None,
     ) -> Ended:
         """See run_child."""
         ...
@@ -88,18 +96,26 @@ async def _end(child: Process) -> None:
 
 
 async def run_child(
-    argv: Sequence[str], *, given: bytes = b"", most_s: float, pass_fds: Sequence[int] = ()
+    argv: Sequence[str],
+    *,
+    given: bytes = b"",
+    most_s: float,
+    pass_fds: Sequence[int] = (),
+    hear: Callable[[bytes], None] | None = None,
 ) -> Ended:
     """Run a child to its end, `given` on its stdin; TimeoutError after `most_s`.
 
+    hear: takes each line as it comes, and what it raises ends the child; `out` is then empty.
     SystemRefusedError when it cannot be started, DataError when it says more than MOST_OUTPUT.
     """
-    async with asyncio.timeout(most_s), started(argv, pass_fds=pass_fds) as child:
+    async with asyncio.timeout(most_s), started(argv, line_octets=LONGEST_LINE, pass_fds=pass_fds) as child:
         assert child.stdin is not None  # noqa: S101 - all three are pipes
         assert child.stdout is not None  # noqa: S101
         assert child.stderr is not None  # noqa: S101
         out, err, _ = await asyncio.gather(
-            _whole(child.stdout), _last(child.stderr), _give(child.stdin, given)
+            _whole(child.stdout) if hear is None else _lines(child.stdout, hear),
+            _last(child.stderr),
+            _give(child.stdin, given),
         )
         return Ended(code=await child.wait(), out=out, err=err)
 
@@ -120,6 +136,17 @@ async def _whole(pipe: asyncio.StreamReader) -> bytes:
             raise DataError(f"a child process said more than {MOST_OUTPUT >> 20} MB; it was ended")
         pieces.append(piece)
     return b"".join(pieces)
+
+
+async def _lines(pipe: asyncio.StreamReader, hear: Callable[[bytes], None]) -> bytes:
+    while True:
+        try:
+            line = await pipe.readline()
+        except ValueError:
+            raise DataError(f"a child process said a line of more than {LONGEST_LINE} octets") from None
+        if not line:
+            return b""
+        hear(line)
 
 
 async def _last(pipe: asyncio.StreamReader) -> bytes:

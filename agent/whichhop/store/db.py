@@ -37,7 +37,9 @@ def _trouble(path: Path, error: sqlite3.Error) -> StoreError:
         sqlite3.SQLITE_FULL: StoreFullError,
         sqlite3.SQLITE_CORRUPT: StoreDamagedError,
     }
-    return kinds.get(code, StoreError)(f"{path}: {_REMEDIES.get(code, 'the store refused; report this')} ({error})")
+    return kinds.get(code, StoreError)(
+        f"{path}: {_REMEDIES.get(code, 'the store refused; report this')} ({error})"
+    )
 
 
 def _damaged(path: Path, why: str) -> StoreDamagedError:

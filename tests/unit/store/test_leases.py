@@ -21,10 +21,10 @@ from whichhop.daemon.transfer.ledger import Ledger
 from whichhop.store.store import Store
 store = Store.open(Path(sys.argv[1]))
 ledger = Ledger(store.leases())
-for n in range(10_000):
+for n in range(100):
     lease = ledger.grant(
         number=f"{sys.argv[2]}-{n}", who="w", day="2026-03-01", seconds=1, octets=300_000, budget=10_000_000,
-        now_ns=(int(sys.argv[2]) * 10_000 + n) * 10**10)
+        now_ns=(int(sys.argv[2]) * 100 + n) * 10**10)
     if isinstance(lease, str):
         print("over", flush=True)
         break
