@@ -5,11 +5,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from whichhop.daemon.job_runner import WAITS_S, JobRunner
-from whichhop.daemon.troubles import Troubles, words_of
+from whichhop.daemon.troubles import LONGEST_TOLD, Troubles, words_of
 from whichhop.errors import SystemRefusedError
 from whichhop.model.units import NS_PER_S
 from whichhop.net.child import started
 from whichhop.net.clock import Clock
+from whichhop.printable import printable
 
 STEADY_S = 600.0
 """A child that ran so long begins anew with the shortest wait when it ends."""
@@ -51,11 +52,10 @@ class Kept:
         """End the present life without a word and begin the next one at once."""
         self._anew.set()
 
-    async def end(self) -> None:
-        """End it for good."""
+    def end_soon(self) -> None:
+        """End it for good; returns at once."""
         if self.task is not None:
             self.task.cancel()
-            await asyncio.gather(self.task, return_exceptions=True)
             self.task = None
 
 
@@ -116,9 +116,11 @@ class Children:
         failures = 0
         while True:
             begun_ns = self._clock.mono_ns()
-            why = await self._life(kept, command(), hear)
-            kept.pid = None
-            over()
+            try:
+                why = await self._life(kept, command(), hear)
+            finally:
+                kept.pid = None
+                over()
             if kept._anew.is_set():
                 kept._anew.clear()
                 failures = 0
@@ -188,12 +190,12 @@ class Children:
                 hear(line)
             except Exception as trouble:  # noqa: BLE001 - whatever a line does to its reader, the agent goes on
                 bad += 1
-                self._troubles.wrong(f"{name}-lines", f"said what cannot be read ({words_of(trouble)})")
+                said = f"said what cannot be read ({words_of(trouble)})"
+                self._troubles.wrong(f"{name}-lines", said, passing=True)
                 if bad == BAD_LINES:
                     return f"said {BAD_LINES} lines in a row that cannot be read"
                 continue
             bad = 0
-            self._troubles.well(f"{name}-lines")
             if not steady and self._clock.mono_ns() - begun_ns > STEADY_S * NS_PER_S:
                 steady = True
                 self._troubles.well(name)
@@ -209,8 +211,7 @@ class Children:
                 return
             said += 1
             if said <= ASIDES:
-                text = "".join(c if c.isprintable() else " " for c in line.decode(errors="replace").rstrip())
-                self._say(f"{name}: {text[:500]}")
+                self._say(printable(f"{name}: {line.decode(errors='replace').rstrip()}", LONGEST_TOLD))
             elif said == ASIDES + 1:
                 self._say(f"{name}: says more, which is left out")
 

@@ -2,12 +2,22 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from ipaddress import IPv4Network, IPv6Network, ip_network
 from pathlib import Path
 from typing import Protocol
 
-from whichhop.errors import WhichhopError
+from whichhop.errors import SystemRefusedError, WhichhopError
 from whichhop.model import Home, Method, Node, NodeKind, Session, call_sessions, derive_sessions
 from whichhop.model.handover import Handover
+from whichhop.model.transfer import DOWNLOADS, UPLOADS
+from whichhop.net.child import MOST_OUTPUT, RunChild, our_module, run_child
+from whichhop.outside import typed
+
+READING_S = 30.0
+
+
+class HandoverError(WhichhopError):
+    """The home file or the key is wrong; the text is the child's own complaints."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,9 +39,15 @@ class InUse:
         return [s for s in every if s.key.agent == self.node.name]
 
     @property
-    def answered(self) -> tuple[str, ...]:
-        """The addresses and networks whose STAMP packets are answered here."""
-        return self.node.clients or tuple(n.address for n in self.home.agents if n.address)
+    def names(self) -> list[str]:
+        """Everything that a session or transfer may aim at: what metrics' labels may say."""
+        return [*self.home.nodes, *(r.name for r in self.home.resolvers), DOWNLOADS, UPLOADS]
+
+    @property
+    def answered(self) -> list[IPv4Network | IPv6Network]:
+        """The networks whose STAMP packets are answered here: the agents, or whom a peer names."""
+        asking = self.node.clients or tuple(n.address for n in self.home.agents if n.address)
+        return [ip_network(text) for text in asking]
 
     @property
     def signs(self) -> bytes | None:
@@ -56,6 +72,24 @@ def in_use(handover: Handover, node: str, home_file: Path) -> InUse:
         stamp_key=bytes.fromhex(handover.stamp_key),
         transfer_key=bytes.fromhex(handover.transfer_key),
     )
+
+
+async def read_home(home_file: Path, key_file: Path | None, node: str, run: RunChild = run_child) -> InUse:
+    """The home and its keys as the files have them now, read by a short child process.
+
+    So a broken file never harms the daemon, and what checks it is never loaded here. HandoverError with the
+    complaints, each a line, when the files are wrong; SystemRefusedError when the child cannot be run.
+    """
+    words = [str(home_file), *([str(key_file)] if key_file else [])]
+    try:
+        done = await run(our_module("whichhop.config.handover", *words), most_s=READING_S)
+    except TimeoutError:
+        raise SystemRefusedError(f"{home_file}: not read within {READING_S:g} s; try again") from None
+    except SystemRefusedError as trouble:
+        raise SystemRefusedError(f"{home_file}: the process that reads it {trouble}") from trouble
+    if done.code != 0:
+        raise HandoverError(done.err.decode(errors="replace").strip())
+    return in_use(typed(done.out, str(home_file), Handover, most=MOST_OUTPUT), node, home_file)
 
 
 class Step(Protocol):

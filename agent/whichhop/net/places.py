@@ -42,7 +42,7 @@ class Places(Generic[C]):
         return out
 
     def _idle_of(self, newcomer: C, *addresses: str | None) -> C:
-        """The oldest that is not at work of the first address that has one; None: of any; else the newcomer."""
+        """The oldest that is not at work, of the first address with one; None: any. Else the newcomer."""
         for address in addresses:
             for connection, its in self._address.items():
                 if address in (its, None) and connection not in self._at_work:

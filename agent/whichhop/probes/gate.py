@@ -47,6 +47,11 @@ class Gate:
         self._most = sources_most
         self._sources: OrderedDict[str, _Source] = OrderedDict()
 
+    def allow(self, allowed: Iterable[Network]) -> None:
+        """From now on these networks, as a changed home file has them."""
+        self._allowed = tuple(allowed)
+        self._sources.clear()
+
     def turned(self, source: str, now_ns: MonoNs) -> Turned | None:
         """Why this datagram is not to be answered; None when it may pass, which costs its source a token."""
         known = self._sources.get(source)

@@ -11,7 +11,7 @@ APPLICATION_ID = 0x77686F70
 # gap: places a collected chain skips, since the other agent had dropped them before they were fetched.
 # mark, look: notes of people, not measurements; no part of any chain, since they may be made weeks later
 #   and taken back.
-# draft: a session's minutes that are still open, as they stood a moment ago; records when the agent was killed.
+# draft: a session's minutes that are still open, as they stood a moment ago; made records after a kill.
 # lease: who may transfer how much, on which day (model/transfer.py); no part of any chain either.
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (

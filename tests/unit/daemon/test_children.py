@@ -136,7 +136,7 @@ def test_what_it_complains_of_is_passed_on_in_bounds() -> None:
     )
     seen = Watched().run(program(text + "\ntime.sleep(60)"), lambda w: bool(w.heard) and len(w.lines) >= 21)
     assert len(seen.lines) == 21
-    assert seen.lines[0] == "reader: oh [1m 0"
+    assert seen.lines[0] == r"reader: oh\x1b[1m 0"
     assert all(line.isprintable() for line in seen.lines)
 
 

@@ -81,7 +81,7 @@ def test_a_node_without_an_agent_is_refused_with_those_that_have_one() -> None:
 def test_it_says_what_is_measured_and_whom_to_answer() -> None:
     now = used()
     assert {s.key.agent for s in now.sessions} == {"desk"}
-    assert now.answered == ("192.0.2.2", "192.0.2.20", "192.0.2.30")
+    assert [str(n) for n in now.answered] == ["192.0.2.2/32", "192.0.2.20/32", "192.0.2.30/32"]
     beside = loaded_sessions(now.sessions)
     assert {s.key.method for s in beside} == {Method.LOADED}
     assert len(beside) == sum(s.key.method in (Method.ECHO, Method.STAMP) for s in now.sessions)

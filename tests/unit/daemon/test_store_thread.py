@@ -2,7 +2,6 @@
 
 import asyncio
 import contextlib
-import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -127,7 +126,7 @@ def test_a_file_that_is_no_store_is_refused_and_left_alone(tmp_path: Path) -> No
 def remove(thread: StoreThread) -> None:
     for part in ("", "-wal", "-shm"):
         with contextlib.suppress(FileNotFoundError):
-            os.remove(f"{thread.path}{part}")
+            Path(f"{thread.path}{part}").unlink()
 
 
 def test_a_store_removed_while_in_use_is_begun_anew_and_told(tmp_path: Path) -> None:
@@ -160,7 +159,7 @@ def test_a_store_exchanged_for_an_older_copy_goes_on_in_that_one(tmp_path: Path)
 
 
 def test_only_its_log_removed_loses_nothing(tmp_path: Path) -> None:
-    used = Used(tmp_path).run(keep(1), lambda t: os.remove(f"{t.path}-wal"), keep(2))
+    used = Used(tmp_path).run(keep(1), lambda t: Path(f"{t.path}-wal").unlink(), keep(2))
     assert minutes(used.path) == [1, 2]
     assert used.anew == used.trouble == []
 

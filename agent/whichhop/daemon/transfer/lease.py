@@ -55,7 +55,7 @@ def zone_of(home: Home) -> tzinfo | None:
 
 
 class LeaseTable(Protocol):
-    """Where leases are kept on the disk (daemon.store_thread); generation grows when it has forgotten them."""
+    """Where leases are kept (daemon.store_thread); generation grows when the disk has forgotten them."""
 
     generation: int
 

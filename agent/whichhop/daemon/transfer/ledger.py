@@ -55,7 +55,7 @@ class Ledger:
     def grant(
         self, *, number: str, who: str, day: str, now_ns: UtcNs, seconds: float, octets: int, budget: int
     ) -> Lease | str:
-        """A lease to be kept on the disk before it is told, or why there is none. Does not change the ledger."""
+        """A lease to be kept on the disk before it is told, or why there is none. Changes nothing."""
         held = self.held(now_ns)
         if held is not None:
             left_s = (held.until_ns - now_ns) / NS_PER_S

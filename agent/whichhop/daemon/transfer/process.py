@@ -22,7 +22,7 @@ class NeverBegunError(Exception):
 
 
 async def move(spec: AskSpec | FetchSpec, tell: Tell, run: RunChild) -> dict[str, Any]:
-    """What the process says at its end; NeverBegunError when nothing was sent, RemoteError when it broke off."""
+    """What it says at its end; NeverBegunError when nothing was sent, RemoteError when it broke off."""
     module = "http_child" if isinstance(spec, FetchSpec) else "transfer_child"
     said: dict[str, Any] = {}
 
