@@ -1,8 +1,10 @@
 """The one supervisor of child processes: keeps them going, reads them in bounds, ends them with the agent."""
 
 import asyncio
-from collections.abc import Callable, Sequence
+from asyncio.subprocess import Process
+from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from whichhop.daemon.job_runner import WAITS_S, JobRunner
 from whichhop.daemon.troubles import LONGEST_TOLD, Troubles, words_of
@@ -21,6 +23,7 @@ BAD_LINES = 10
 """So many in a row, and the child is begun anew: it will not come to its senses."""
 SILENT_END_S = 60.0
 """How long a child may live on after it has closed its stdout."""
+LAST_WORDS_S = 1.0
 ASIDES = 20
 """Lines on stderr passed on in one life of a child; a traceback has fewer."""
 
@@ -46,11 +49,11 @@ class Kept:
     name: str
     task: "asyncio.Task[None] | None" = None
     pid: int | None = None
-    _anew: asyncio.Event = field(default_factory=asyncio.Event)
+    anew: asyncio.Event = field(default_factory=asyncio.Event)
 
     def begin_anew(self) -> None:
         """End the present life without a word and begin the next one at once."""
-        self._anew.set()
+        self.anew.set()
 
     def end_soon(self) -> None:
         """End it for good; returns at once."""
@@ -121,8 +124,8 @@ class Children:
             finally:
                 kept.pid = None
                 over()
-            if kept._anew.is_set():
-                kept._anew.clear()
+            if kept.anew.is_set():
+                kept.anew.clear()
                 failures = 0
                 continue
             if self._clock.mono_ns() - begun_ns > STEADY_S * NS_PER_S:
@@ -133,11 +136,12 @@ class Children:
             self._troubles.wrong(
                 kept.name, f"its process {why}; it is begun again in {wait_s:g} s, measuring goes on"
             )
-            await _sleep_or(kept._anew, wait_s)
-            kept._anew.clear()
+            await _sleep_or(kept.anew, wait_s)
+            kept.anew.clear()
 
     async def _life(self, kept: Kept, command: Command, hear: Callable[[bytes], None]) -> str:
         """One life, to its end; why it ended."""
+        asides: asyncio.Task[None] | None = None
         try:
             async with started(command.argv, line_octets=command.line_octets) as child:
                 kept.pid = child.pid
@@ -146,25 +150,35 @@ class Children:
                 assert child.stderr is not None  # noqa: S101
                 child.stdin.write(command.given)
                 asides = asyncio.create_task(self._pass_on(kept.name, child.stderr))
-                anew = asyncio.create_task(kept._anew.wait())
-                heard = asyncio.create_task(self._listen(kept.name, child.stdout, command, hear))
-                try:
-                    await asyncio.wait((heard, anew), return_when=asyncio.FIRST_COMPLETED)
-                    if not heard.done():
-                        return ""
-                    why = heard.result()
-                    if why:
-                        return why
-                    async with asyncio.timeout(SILENT_END_S):
-                        return f"ended with code {await child.wait()}"
-                finally:
-                    for task in (asides, anew, heard):
-                        task.cancel()
-                    await asyncio.gather(asides, anew, heard, return_exceptions=True)
+                return await self._until_over(
+                    kept, child, self._listen(kept.name, child.stdout, command, hear)
+                )
         except SystemRefusedError as trouble:
             return str(trouble)
         except (OSError, TimeoutError) as trouble:
             return f"broke off ({words_of(trouble)})"
+        finally:
+            if asides is not None:  # its last words are said once it has ended
+                await asyncio.wait({asides}, timeout=LAST_WORDS_S)
+                asides.cancel()
+                await asyncio.gather(asides, return_exceptions=True)
+
+    async def _until_over(self, kept: Kept, child: Process, listening: Coroutine[Any, Any, str]) -> str:
+        heard = asyncio.create_task(listening)
+        anew = asyncio.create_task(kept.anew.wait())
+        try:
+            await asyncio.wait((heard, anew), return_when=asyncio.FIRST_COMPLETED)
+            if not heard.done():
+                return ""
+            why = heard.result()
+            if why:
+                return why
+            async with asyncio.timeout(SILENT_END_S):
+                return f"ended with code {await child.wait()}"
+        finally:
+            heard.cancel()
+            anew.cancel()
+            await asyncio.gather(heard, anew, return_exceptions=True)
 
     async def _listen(
         self, name: str, lines: asyncio.StreamReader, command: Command, hear: Callable[[bytes], None]
