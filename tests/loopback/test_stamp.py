@@ -359,3 +359,45 @@ def test_a_session_that_never_sent_has_no_facts() -> None:
         return facts
 
     assert asyncio.run(run()) == SessionFacts()
+
+
+@pytest.mark.parametrize(
+    ("ours", "theirs", "known", "fate"),
+    [
+        (b"k" * 32, b"x" * 32, "127.0.0.1", Fate.REFUSED_KEY),
+        (None, b"x" * 32, "127.0.0.1", Fate.REFUSED_KEY),
+        (b"k" * 32, b"k" * 32, "127.0.0.9", Fate.REFUSED_ADDRESS),
+        (None, None, "127.0.0.9", Fate.REFUSED_ADDRESS),
+    ],
+)
+def test_what_a_reflector_refuses_is_told_and_is_no_loss(
+    ours: bytes | None, theirs: bytes | None, known: str, fate: Fate
+) -> None:
+    # an agent with another key, and one that asks from its machine's second address
+    async def run() -> tuple[list[Fate], dict[str, int]]:
+        there, kept = reflector("127.0.0.1", key=theirs, gate=Gate([ip_network(known)])), Kept()
+        here = prober(kept, there.port, key=ours, follow_up=False)
+        for i in range(9):
+            here.send(K, "127.0.0.1")
+            await until(lambda i=i: there.told > i)  # type: ignore[misc]
+        await until(lambda: len(kept.rows) == 9)
+        here.close()
+        there.close()
+        return [s.fate for s in kept.of(K)], there.dropped()
+
+    fates, dropped = asyncio.run(run())
+    assert fates == [fate] * 9
+    assert sum(dropped.values()) == 9
+
+
+def test_a_stranger_with_another_key_from_an_unknown_address_is_told_nothing() -> None:
+    async def run() -> tuple[int, dict[str, int]]:
+        there = reflector("127.0.0.1", key=b"x" * 32, gate=Gate([ip_network("127.0.0.9")]))
+        here = prober(Kept(), there.port, key=b"k" * 32)
+        here.send(K, "127.0.0.1")
+        await until(lambda: sum(there.dropped().values()) == 1)
+        here.close()
+        there.close()
+        return there.told, there.dropped()
+
+    assert asyncio.run(run()) == (0, {"not-allowed": 1})

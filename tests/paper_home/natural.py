@@ -31,7 +31,8 @@ class Noise:
 
     jitter_s: mean of an exponential. retry_ratio, retry_s: share of packets sent again by the link and the
     median of the log-normal time (sigma 0.7) that costs. tail_ratio, tail_s: share held up for long, and the
-    longest of a uniform draw. loss_ratio: independent loss.
+    longest of a uniform draw; with a tail_index, the scale of a Pareto (Lomax) draw of that index instead.
+    loss_ratio: independent loss.
     """
 
     jitter_s: float
@@ -39,6 +40,7 @@ class Noise:
     retry_s: float = 0.0
     tail_ratio: float = 0.0
     tail_s: float = 0.0
+    tail_index: float = 0.0
     loss_ratio: float = 0.0
     passing: tuple[Passing, ...] = ()
 

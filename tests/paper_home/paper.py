@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from paper_home.crossings import air_links, link_crossings, pseudo_crossing
 from paper_home.flight import Delays, Flight, Packets
+from paper_home.measured import State, in_use, measured_nature
 from paper_home.natural import (
     AGENT_HOST,
     LOOKUP_REPLY,
@@ -21,7 +22,7 @@ from paper_home.passage import SILENT, cross
 from paper_home.quirks import agent_clock_s, apply_quirks
 from paper_home.tracks import Spell, Tracks, spell_of
 from paper_home.traffic import add_transfers, ordinary_share, queue_delay_s
-from whichhop.lab.scenario import Quirk, Scenario, Way
+from whichhop.lab.scenario import Profile, Quirk, Scenario, Way
 from whichhop.model import Fate, Link, LinkKind, Method, Session, derive_sessions
 
 CHUNK_S = 3600
@@ -39,6 +40,9 @@ class PaperRun:
     up_share: npt.NDArray[np.float32]
     down_share: npt.NDArray[np.float32]
     offsets_s: dict[str, float]
+    noises: dict[str, Noise]
+    states: tuple[State, ...]
+    """What nature drew and lasts for long at a link: no scripted fault, yet there."""
     seed: int
     queues: dict[Way, tuple[Delays, Delays]] = field(default_factory=dict)
 
@@ -70,7 +74,7 @@ class PaperRun:
             [agent_clock_s(self.quirks, a, self.offsets_s, t) for a, t in zip(agents, sent, strict=True)]
         )
         flight = Flight.start(sessions, sent - off, rng)
-        _cross_all(self.scenario, tracks, flight)
+        _cross_all(self.scenario, self.noises, tracks, flight)
         apply_quirks(self.quirks, flight)
         far = np.array([self.offsets_s.get(s.key.target, 0.0) for s in sessions])
         fate, rtt, out = _landed(flight, far[:, None] - off)
@@ -100,7 +104,7 @@ def _clock_offsets(scenario: Scenario, rng: np.random.Generator) -> dict[str, fl
     for agent in scenario.home.agents:
         far = rng.random() < 0.1
         out[agent.name] = float(rng.normal(0, 1.2 if far else 0.03)) * min(scenario.noise, 1.0)
-    return out
+    return out | scenario.clocks_s
 
 
 def prepare(scenario: Scenario, seed: int) -> PaperRun:
@@ -110,8 +114,17 @@ def prepare(scenario: Scenario, seed: int) -> PaperRun:
     spells = [spell_of(f) for f in scenario.faults]
     quirks = scenario.quirks
     up, down = np.zeros(whole, np.float32), np.zeros(whole, np.float32)
+    noises: dict[str, Noise] = {}
+    states: tuple[State, ...] = ()
     if scenario.noise > 0:
-        spells += natural_spells(scenario.home, scenario.seconds, _dice(seed, "spells"), scenario.noise)
+        dice = _dice(seed, "spells")
+        if scenario.profile is Profile.MEASURED:
+            drawn = measured_nature(scenario.home, scenario.seconds, dice)
+            noises, states = drawn.noises, drawn.states
+            spells += drawn.spells
+        else:
+            noises = {k.name: noise_of(k) for k in scenario.home.links}
+            spells += natural_spells(scenario.home, scenario.seconds, dice, scenario.noise)
         quirks += tuple(natural_quirks(scenario.home, scenario.seconds, _dice(seed, "quirks")))
         up, down = ordinary_share(whole, traffic)
     add_transfers(up, down, quirks, traffic)
@@ -120,6 +133,8 @@ def prepare(scenario: Scenario, seed: int) -> PaperRun:
         node = spell.element.removeprefix("air:")
         names = air_links(scenario.home, node) if node != spell.element else (spell.element,)
         aired += [spell if n == spell.element else replace(spell, element=n) for n in names]
+    if scenario.profile is Profile.MEASURED:
+        states += in_use(up, down)
     run = PaperRun(
         scenario=scenario,
         sessions=derive_sessions(scenario.home),
@@ -128,6 +143,8 @@ def prepare(scenario: Scenario, seed: int) -> PaperRun:
         up_share=up,
         down_share=down,
         offsets_s=_clock_offsets(scenario, _dice(seed, "clocks")),
+        noises=noises,
+        states=states,
         seed=seed,
     )
     _fill_queues(run, _dice(seed, "queues"))
@@ -145,18 +162,18 @@ def _fill_queues(run: PaperRun, rng: np.random.Generator) -> None:
         return
     nature = run.scenario.natures.get(link.name)
     queue_s = nature.queue_s if nature else 0.1
-    run.queues[Way.UP] = queue_delay_s(run.up_share, plan.up_bps, queue_s, rng)
+    bursty = run.scenario.profile is Profile.MEASURED
+    run.queues[Way.UP] = queue_delay_s(run.up_share, plan.up_bps, queue_s, rng, bursty=bursty)
     # The provider's queue toward the home is a third as deep; common practice.
-    run.queues[Way.DOWN] = queue_delay_s(run.down_share, plan.down_bps, queue_s / 3, rng)
+    run.queues[Way.DOWN] = queue_delay_s(run.down_share, plan.down_bps, queue_s / 3, rng, bursty=bursty)
 
 
-def _cross_all(scenario: Scenario, tracks: Tracks, flight: Flight) -> None:
+def _cross_all(scenario: Scenario, noises: dict[str, Noise], tracks: Tracks, flight: Flight) -> None:
     """Let the packets meet every link and every pseudo-element at which something happens."""
     noisy = scenario.noise > 0
-    links = {k.name: k for k in scenario.home.links}
     for name, crossing in link_crossings(flight.sessions).items():
         nature = scenario.natures.get(name)
-        noise = noise_of(links[name]) if noisy else SILENT
+        noise = noises.get(name, SILENT)
         base = nature.delay_s if nature else 0.0
         if nature is not None and nature.jitter_s + nature.loss_ratio > 0:
             noise = replace(noise, jitter_s=nature.jitter_s, loss_ratio=nature.loss_ratio)
@@ -169,11 +186,14 @@ def _cross_all(scenario: Scenario, tracks: Tracks, flight: Flight) -> None:
             ends[f"resolver:{key.target}"] = (LOOKUP_REPLY, 0.0)
             continue
         node = scenario.home.nodes[key.target]
-        ends[f"reply:{key.target}"] = (reply_noise(node.kind, agent=node.agent), 0.0)
-        way = scenario.natures.get(f"destination:{key.target}")
-        ends[f"destination:{key.target}"] = (SILENT, way.delay_s if way else 0.0)
+        for end, own in (
+            (f"reply:{key.target}", reply_noise(node.kind, agent=node.agent)),
+            (f"destination:{key.target}", SILENT),
+        ):
+            nature = scenario.natures.get(end)
+            ends[end] = (own, nature.delay_s if nature else 0.0)
     for name in tracks.elements:
-        if name.startswith("node:"):
+        if name.startswith(("node:", "forward:", "route:")):
             ends[name] = (SILENT, 0.0)
     for name, (noise, base) in ends.items():
         crossing = pseudo_crossing(name, flight.sessions)

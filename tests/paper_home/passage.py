@@ -60,11 +60,12 @@ def _draw(
         if ratio > 0:
             # Which packets are hit: as many as the binomial says, anywhere.
             hit = rng.integers(0, flat.size, rng.binomial(flat.size, ratio))
-            size = (
-                rng.uniform(0, noise.tail_s, len(hit))
-                if tail
-                else noise.retry_s * rng.lognormal(0, RETRY_SIGMA, len(hit))
-            )
+            if not tail:
+                size = noise.retry_s * rng.lognormal(0, RETRY_SIGMA, len(hit))
+            elif noise.tail_index > 0:
+                size = noise.tail_s * rng.pareto(noise.tail_index, len(hit))
+            else:
+                size = rng.uniform(0, noise.tail_s, len(hit))
             np.add.at(flat, hit, size.astype(np.float32))
     gone = np.zeros(shape, bool)
     if noise.loss_ratio > 0:

@@ -88,6 +88,7 @@ def _counters(run: PaperRun, ends: npt.NDArray[np.int64], start_ns: int) -> Iter
     plan, agents = run.scenario.home.plan, run.scenario.home.agents
     if plan is None or not agents:
         return
+    ends = ends[(ends % run.scenario.counters_each_s == 0) & (ends <= _heard_until_s(run))]
     for name, share, rate_bps in (
         ("wan_tx_bytes", run.up_share, plan.up_bps),
         ("wan_rx_bytes", run.down_share, plan.down_bps),
@@ -97,8 +98,28 @@ def _counters(run: PaperRun, ends: npt.NDArray[np.int64], start_ns: int) -> Iter
             yield Reading(at_ns=start_ns + end * NS_PER_S, agent=agents[0].name, name=name, value=value)
 
 
+def _heard_until_s(run: PaperRun) -> float:
+    """When the last agent fell silent for good; the run's end where one goes on."""
+    last = [
+        min(
+            (
+                q.at_s
+                for q in run.quirks
+                if q.kind is QuirkKind.ABSENT
+                and q.element == f"host:{agent.name}"
+                and q.at_s + q.for_s >= run.scenario.seconds
+            ),
+            default=run.scenario.seconds,
+        )
+        for agent in run.scenario.home.agents
+    ]
+    return max(last)
+
+
 def _alibi(run: PaperRun, agent: str, ends: npt.NDArray[np.int64], start_ns: int) -> Iterator[Reading]:
     """Loop lateness and steal of one agent; a sleeping or absent agent reads nothing."""
+    # Stamped by the agent's own clock, which a scenario may set minutes off.
+    off_ns = round(run.scenario.clocks_s.get(agent, 0.0) * NS_PER_S)
     late = np.full(len(ends), 0.0005)
     steal = np.zeros(len(ends))
     silent = np.zeros(len(ends), bool)
@@ -116,6 +137,6 @@ def _alibi(run: PaperRun, agent: str, ends: npt.NDArray[np.int64], start_ns: int
     for end, lateness, stolen in zip(
         ends[~silent].tolist(), late[~silent].tolist(), steal[~silent].tolist(), strict=True
     ):
-        at_ns = start_ns + end * NS_PER_S
+        at_ns = start_ns + end * NS_PER_S + off_ns
         yield Reading(at_ns=at_ns, agent=agent, name="loop_lateness_s", value=lateness)
         yield Reading(at_ns=at_ns, agent=agent, name="steal_ratio", value=stolen)

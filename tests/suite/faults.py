@@ -1,7 +1,7 @@
 """Draws faults of every cause, size and rhythm, with their labels."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -39,6 +39,34 @@ DESTINATION = Shape(delay=0.40, loss=0.25, both=0.20, delay_s=(12 * MS, 200 * MS
 REPLY = Shape(delay=0.60, loss=0.30, both=0.10, delay_s=(12 * MS, 200 * MS), loss_ratio=(0.15, 0.8))
 RESOLVER = Shape(delay=0.50, loss=0.30, both=0.10, delay_s=(150 * MS, 1500 * MS), loss_ratio=(0.3, 0.9))
 
+# How often each cause is drawn: what practitioners meet, common practice.
+WEIGHTS: dict[Cause, float] = {
+    Cause.WIRELESS_HOP: 5,
+    Cause.BACKHAUL: 4,
+    Cause.WIRED_LAN: 1.5,
+    Cause.HOME_NODE: 1.5,
+    Cause.OWN_TRAFFIC: 3,
+    Cause.UPSTREAM_LINK: 3,
+    Cause.BEYOND: 2,
+    Cause.DESTINATION: 1,
+    Cause.RESPONDER: 1,
+    Cause.NAME_SERVICE: 1,
+}
+
+
+@dataclass(slots=True, kw_only=True)
+class Setting:
+    """What a recipe may change about the home and its measuring, beside faults.
+
+    silent_s: how long before the end of the span the last packet was heard. told: see `Case`.
+    """
+
+    counters: bool
+    counters_each_s: int = 10
+    clocks_s: dict[str, float] = field(default_factory=dict)
+    silent_s: float = 0.0
+    told: Home | None = None
+
 
 @dataclass(slots=True)
 class Script:
@@ -51,6 +79,7 @@ class Script:
     faults: list[Fault]
     quirks: list[Quirk]
     labels: list[Label]
+    setting: Setting
 
     @property
     def home(self) -> Home:
@@ -229,3 +258,31 @@ def moments(script: Script, seconds: float, *, first_s: float, gap_s: float) -> 
         yield at
         last = max((label.end_s for label in script.labels), default=at)
         at = max(at, last) + 300 + script.rng.exponential(gap_s)
+
+
+def drawn(script: Script, causes: list[Cause]) -> Cause:
+    """One of the causes, as often as they are met."""
+    weights = np.array([WEIGHTS[c] for c in causes])
+    return causes[int(script.rng.choice(len(causes), p=weights / weights.sum()))]
+
+
+def tells_apart(script: Script, one: Label, two: Label) -> bool:
+    """Whether two faults at once differ in the sessions that feel them, or in what no own traffic does.
+
+    The home's own traffic delays and hardly loses, so a line that also loses is a second fault to be seen.
+    """
+    if script.columns.get(one.element) != script.columns.get(two.element):
+        return True
+    line = one if two.cause is Cause.OWN_TRAFFIC else two
+    if Cause.OWN_TRAFFIC not in (one.cause, two.cause) or line.cause is Cause.OWN_TRAFFIC:
+        return False
+    return any(
+        f.element == line.element and f.at_s >= line.start_s and _loses(f.effect) >= 0.15
+        for f in script.faults
+    )
+
+
+def _loses(effect: Effect) -> float:
+    """Share of packets that an effect loses in one direction."""
+    p, r = effect.burst or (0.0, 1.0)
+    return 1.0 if effect.outage else max(effect.loss_ratio, p / (p + r))

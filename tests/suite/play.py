@@ -8,17 +8,18 @@ from functools import partial
 from pathlib import Path
 
 import whichhop
+from paper_home.measured import State
 from paper_home.paper import prepare
 from paper_home.records import readings_of_run
 from paper_home.table import table_of_run
 from suite.case import Case, Label
-from suite.recipes import make_case
+from suite.recipes import make_case, nature_seed
 from suite.rivals import boolean, least_squares, subtraction
 from suite.rivals.common import View, view_of
 from suite.scoring import Score, score
 from whichhop.compare.windows.table import WindowTable
-from whichhop.lab.scenario import Quirk, QuirkKind, Scenario
-from whichhop.model import Cause, LinkKind, Reading, Session, Verdict
+from whichhop.lab.scenario import Profile, Quirk, QuirkKind, Scenario
+from whichhop.model import LINK_TABLE, Cause, LinkKind, Reading, Session, Verdict, derive_sessions
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock
 
@@ -46,7 +47,7 @@ class Data:
 
 
 def _by_view(rival: Callable[[View], list[Verdict]]) -> Callable[[Data], Sequence[Verdict]]:
-    return lambda data: rival(view_of(data.case.scenario.home, data.sessions, data.table, data.readings))
+    return lambda data: rival(view_of(data.case.home, data.sessions, data.table, data.readings))
 
 
 def _judged(data: Data, *, calibrated: bool) -> Sequence[Verdict]:
@@ -54,7 +55,7 @@ def _judged(data: Data, *, calibrated: bool) -> Sequence[Verdict]:
     from whichhop.compare.inference.settings import Settings
 
     settings = Settings(calibrated=calibrated)
-    return judge(data.case.scenario.home, data.sessions, data.table, data.readings, settings)
+    return judge(data.case.home, data.sessions, data.table, data.readings, settings)
 
 
 METHODS: dict[str, Callable[[Data], Sequence[Verdict]]] = {
@@ -67,26 +68,34 @@ METHODS: dict[str, Callable[[Data], Sequence[Verdict]]] = {
 COMPARED = tuple(name for name in METHODS if name != RAW)
 
 
-def draw(recipe: str, seed: int, hours: float | None = None) -> Data:
+def draw(recipe: str, seed: int, hours: float | None = None, profile: Profile = Profile.SIMULATED) -> Data:
     """The data of one case."""
     began = mono_ns()
-    case = make_case(recipe, seed, hours)
-    run = prepare(case.scenario, seed)
+    case = make_case(recipe, seed, hours, profile)
+    run = prepare(case.scenario, nature_seed(recipe, seed))
     table = table_of_run(run, START_NS)
     readings = readings_of_run(run, START_NS)
-    case = replace(case, labels=(*case.labels, *natural_labels(case.scenario, run.quirks)))
-    return Data(case=case, sessions=run.sessions, table=table, readings=readings, draw_s=seconds_since(began))
+    natural = (*natural_labels(case.scenario, run.quirks), *state_labels(case.scenario, run.states))
+    case = replace(case, labels=(*case.labels, *natural))
+    sessions = derive_sessions(case.home)
+    return Data(case=case, sessions=sessions, table=table, readings=readings, draw_s=seconds_since(began))
 
 
-def kept(recipe: str, seed: int, hours: float | None, keep: Path | None) -> Data:
+def kept(
+    recipe: str,
+    seed: int,
+    hours: float | None,
+    keep: Path | None,
+    profile: Profile = Profile.SIMULATED,
+) -> Data:
     """The data of one case, read from under `keep` when the same sources drew it before; else kept there."""
     if keep is None:
-        return draw(recipe, seed, hours)
-    path = keep / _drawn_by() / f"{recipe}-{seed}-{hours or 'whole'}.pickle"
+        return draw(recipe, seed, hours, profile)
+    path = keep / _drawn_by() / f"{recipe}-{seed}-{hours or 'whole'}-{profile}.pickle"
     if path.exists():
         found: Data = pickle.loads(path.read_bytes())  # our own file, named by the sources that made it
         return found
-    data = draw(recipe, seed, hours)
+    data = draw(recipe, seed, hours, profile)
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_suffix(".part")
     part.write_bytes(pickle.dumps(data, protocol=5))
@@ -102,7 +111,17 @@ def _drawn_by() -> str:
         for place in (room / "lab", room / "model", suite.parent / "paper_home")
         for p in place.rglob("*.py")
     ]
-    sources += [suite / name for name in ("case.py", "faults.py", "quirky.py", "recipes.py")]
+    scores = {
+        "scoring.py",
+        "summary.py",
+        "table.py",
+        "show.py",
+        "learn.py",
+        "play.py",
+        "__main__.py",
+        "sweep.py",
+    }
+    sources += [path for path in suite.glob("*.py") if path.name not in scores]
     hashed = hashlib.sha256()
     for path in sorted(sources):
         hashed.update(path.read_bytes())
@@ -127,15 +146,34 @@ def natural_labels(scenario: Scenario, quirks: Sequence[Quirk]) -> Iterator[Labe
         )
 
 
+def state_labels(scenario: Scenario, states: Sequence[State]) -> Iterator[Label]:
+    """What the measured profile drew and lasts. To name it is right, and so is silence."""
+    home = scenario.home
+    for state in states:
+        if state.element == "own-traffic":
+            yield Label(
+                start_s=state.start_s, end_s=min(state.end_s, scenario.seconds), element=state.element,
+                cause=Cause.OWN_TRAFFIC, rhythm="natural", size=state.word, harmless=True, slack_s=20.0,
+            )  # fmt: skip
+            continue
+        link = home.link(state.element)
+        ends = frozenset({f"air:{link.near}", f"air:{link.far}", f"host:{link.near}", f"node:{link.near}"})
+        yield Label(
+            start_s=state.start_s, end_s=min(state.end_s, scenario.seconds), element=state.element,
+            cause=LINK_TABLE[link.kind].cause, rhythm="natural", size=state.word, accept=ends, harmless=True,
+        )  # fmt: skip
+
+
 def play(
     recipe: str,
     seed: int,
     hours: float | None = None,
     methods: Sequence[str] = COMPARED,
     keep: Path | None = None,
+    profile: Profile = Profile.SIMULATED,
 ) -> list[Score]:
     """Every method's score on one case; `keep` is where drawn cases are kept for the next time."""
-    data = kept(recipe, seed, hours, keep)
+    data = kept(recipe, seed, hours, keep, profile)
     out = []
     for name in methods:
         began = mono_ns()

@@ -1,33 +1,28 @@
 """How each kind of case is made: a home, and a script of faults over some hours."""
 
+import zlib
 from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
 from paper_home.homes import TYPICAL, PaperHome, random_home, typical
+from suite.boxes import BOXES
 from suite.case import HOME_SIDE, Case, Label
-from suite.faults import Script, add_fault, causes_of, moments
+from suite.faults import Script, Setting, add_fault, causes_of, drawn, moments, tells_apart
+from suite.overlaps import OVERLAPS
+from suite.own_use import OWN_USE
 from suite.quirky import CONFUSING
+from suite.recipe import Recipe
+from suite.standing import STANDING
 from suite.truth import columns
-from whichhop.lab.scenario import Effect, Fault, Quirk, QuirkKind, Scenario
+from whichhop.lab.scenario import Effect, Fault, Profile, Quirk, QuirkKind, Scenario
 from whichhop.model import Cause, Home, LinkKind, derive_sessions
 
+WARM_UP_S = 600.0
+"""What happens before there is any baseline is not held against a method by the first recipes."""
 HEAD_S = 1800.0
 """Quiet time before the first fault, so that there is a baseline to begin with."""
-# How often each cause is drawn: what practitioners meet, common practice.
-WEIGHTS: dict[Cause, float] = {
-    Cause.WIRELESS_HOP: 5,
-    Cause.BACKHAUL: 4,
-    Cause.WIRED_LAN: 1.5,
-    Cause.HOME_NODE: 1.5,
-    Cause.OWN_TRAFFIC: 3,
-    Cause.UPSTREAM_LINK: 3,
-    Cause.BEYOND: 2,
-    Cause.DESTINATION: 1,
-    Cause.RESPONDER: 1,
-    Cause.NAME_SERVICE: 1,
-}
 
 
 def home_for(seed: int, rng: np.random.Generator) -> PaperHome:
@@ -37,60 +32,33 @@ def home_for(seed: int, rng: np.random.Generator) -> PaperHome:
     return typical(list(TYPICAL)[(seed - seed // 3) % len(TYPICAL)], rng)
 
 
-def _drawn(script: Script, causes: list[Cause]) -> Cause:
-    weights = np.array([WEIGHTS[c] for c in causes])
-    return causes[int(script.rng.choice(len(causes), p=weights / weights.sum()))]
-
-
 def _mixed(script: Script, seconds: float) -> None:
     causes = causes_of(script)
     for at in moments(script, seconds, first_s=HEAD_S, gap_s=1500):
-        add_fault(script, _drawn(script, causes), at)
+        add_fault(script, drawn(script, causes), at)
 
 
 def _home_side(script: Script, seconds: float) -> None:
     causes = [c for c in causes_of(script) if c in HOME_SIDE]
     for at in moments(script, seconds, first_s=HEAD_S, gap_s=1200):
-        add_fault(script, _drawn(script, causes), at)
+        add_fault(script, drawn(script, causes), at)
 
 
 def _double(script: Script, seconds: float) -> None:
     """Two faults at once, of different places; often the home's own traffic on top of another."""
     causes = [c for c in causes_of(script) if c is not Cause.NAME_SERVICE]
     for at in moments(script, seconds, first_s=HEAD_S, gap_s=1500):
-        first = _drawn(script, causes)
+        first = drawn(script, causes)
         add_fault(script, first, at)
         one = script.labels[-1]
         overlap = float(script.rng.uniform(0.0, 0.5)) * min(one.end_s - one.start_s, 120.0)
         for _ in range(10):
-            second = Cause.OWN_TRAFFIC if script.rng.random() < 0.25 else _drawn(script, causes)
+            second = Cause.OWN_TRAFFIC if script.rng.random() < 0.25 else drawn(script, causes)
             marks = len(script.labels), len(script.faults), len(script.quirks)
             add_fault(script, second, at + overlap)
-            if len(script.labels) > marks[0] and _tells_apart(script, one, script.labels[-1]):
+            if len(script.labels) > marks[0] and tells_apart(script, one, script.labels[-1]):
                 break
             del script.labels[marks[0] :], script.faults[marks[1] :], script.quirks[marks[2] :]
-
-
-def _tells_apart(script: Script, one: Label, two: Label) -> bool:
-    """Whether two faults at once differ in the sessions that feel them, or in what no own traffic does.
-
-    The home's own traffic delays and hardly loses, so a line that also loses is a second fault to be seen.
-    """
-    if script.columns.get(one.element) != script.columns.get(two.element):
-        return True
-    line = one if two.cause is Cause.OWN_TRAFFIC else two
-    if Cause.OWN_TRAFFIC not in (one.cause, two.cause) or line.cause is Cause.OWN_TRAFFIC:
-        return False
-    return any(
-        f.element == line.element and f.at_s >= line.start_s and _loses(f.effect) >= 0.15
-        for f in script.faults
-    )
-
-
-def _loses(effect: Effect) -> float:
-    """Share of packets that an effect loses in one direction."""
-    p, r = effect.burst or (0.0, 1.0)
-    return 1.0 if effect.outage else max(effect.loss_ratio, p / (p + r))
 
 
 def _confusing(script: Script, seconds: float) -> None:
@@ -141,8 +109,8 @@ def _healthy(script: Script, seconds: float) -> None:
     """Natural noise only."""
 
 
-RECIPES: dict[str, tuple[Callable[[Script, float], None], float]] = {
-    # recipe -> how to fill the script, hours of a case
+FIRST: dict[str, tuple[Callable[[Script, float], None], float]] = {
+    # recipe -> how to fill the script, hours of a case; the order seeds their dice
     "mixed": (_mixed, 12.0),
     "confusing": (_confusing, 12.0),
     "double": (_double, 12.0),
@@ -151,29 +119,89 @@ RECIPES: dict[str, tuple[Callable[[Script, float], None], float]] = {
     "healthy": (_healthy, 24.0),
     "home-side": (_home_side, 24.0),
 }
+LATER = STANDING | OWN_USE | BOXES | OVERLAPS
+WELL = "-well"
+"""Behind a recipe's name: its healthy twin, the same home measured alike, with nothing scripted."""
+ALREADY_WELL = {"unusual", "other-healthy", "other-confusing"}
+RECIPES: dict[str, Recipe] = {
+    **{
+        name: Recipe(fill=fill, hours=hours, home=home_for, warm_up_s=WARM_UP_S)
+        for name, (fill, hours) in FIRST.items()
+    },
+    **LATER,
+    **{f"{name}{WELL}": replace(r, well=True) for name, r in LATER.items() if name not in ALREADY_WELL},
+}
 
 
-def make_case(recipe: str, seed: int, hours: float | None = None) -> Case:
+def _dice(recipe: str, seed: int) -> np.random.Generator:
+    """A recipe's own dice; its healthy twin has the same, so that it is the same home."""
+    name = recipe.removesuffix(WELL)
+    number = list(FIRST).index(name) if name in FIRST else zlib.crc32(name.encode())
+    return np.random.default_rng([number, seed])
+
+
+def nature_seed(recipe: str, seed: int) -> int:
+    """What a case's natural noise is drawn with: twins alike, recipes apart."""
+    name = recipe.removesuffix(WELL)
+    return seed if name in FIRST else zlib.crc32(f"{name}:{seed}".encode())
+
+
+def make_case(
+    recipe: str, seed: int, hours: float | None = None, profile: Profile = Profile.SIMULATED
+) -> Case:
     """The case of a recipe and a seed; the same seed makes the same case."""
-    fill, usual = RECIPES[recipe]
-    seconds = round((hours or usual) * 3600)
-    rng = np.random.default_rng([list(RECIPES).index(recipe), seed])
-    paper = home_for(seed, rng)
+    made = RECIPES[recipe]
+    seconds = round((hours or made.hours) * 3600)
+    rng = _dice(recipe, seed)
+    paper = made.home(seed, rng)
     bare = Scenario(
         name=f"{recipe}:{seed}",
         home=paper.home,
         natures=paper.natures,
         seconds=seconds,
         noise=1.0,
-        counters=bool(rng.random() < 0.8),
+        counters=bool(rng.random() < made.counted),
+        profile=profile,
     )
     absent = _gone(recipe, paper.home, rng)
     heard = [s for s in derive_sessions(paper.home) if not {s.key.agent, s.key.target} & absent]
     quirks = [
         Quirk(at_s=-60, for_s=seconds + 120, kind=QuirkKind.ABSENT, element=f"host:{name}") for name in absent
     ]
-    script = Script(paper=paper, rng=rng, columns=columns(bare, heard), faults=[], quirks=quirks, labels=[])
-    fill(script, seconds)
-    scenario = replace(bare, faults=tuple(script.faults), quirks=tuple(script.quirks))
+    script = Script(
+        paper=paper,
+        rng=rng,
+        columns=columns(bare, heard),
+        faults=[],
+        quirks=quirks,
+        labels=[],
+        setting=Setting(counters=bare.counters),
+    )
+    made.fill(script, seconds)
+    setting = script.setting
+    if made.well:
+        script.faults, script.quirks, script.labels = [], [], []
+    if setting.silent_s > 0:
+        script.quirks += [
+            Quirk(
+                at_s=seconds - setting.silent_s, for_s=3600, kind=QuirkKind.ABSENT, element=f"host:{a.name}"
+            )
+            for a in paper.home.agents
+        ]
+    scenario = replace(
+        bare,
+        faults=tuple(script.faults),
+        quirks=tuple(script.quirks),
+        counters_each_s=setting.counters_each_s,
+        clocks_s=setting.clocks_s,
+    )
     labels = tuple(replace(x, end_s=min(x.end_s, seconds)) for x in script.labels)
-    return Case(recipe=recipe, seed=seed, scenario=scenario, labels=labels, absent=absent)
+    return Case(
+        recipe=recipe,
+        seed=seed,
+        scenario=scenario,
+        labels=labels,
+        absent=absent,
+        told=setting.told,
+        warm_up_s=made.warm_up_s,
+    )

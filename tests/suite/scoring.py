@@ -3,16 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from suite.case import HOME_SIDE, PROVIDER_SIDE, Case, Label
+from suite.case import HOME_SIDE, PROVIDER_SIDE, SLACK_S, Case, Label
 from suite.truth import group_of
 from whichhop.model import Cause, LinkKind, Session, Verdict
 from whichhop.model.units import NS_PER_S
 
-SLACK_S = 90.0
-"""A verdict this long after a fault's end is still about it: smoothing and hysteresis lag."""
 LATE_S = 60.0
-WARM_UP_S = 600.0
-"""What happens before there is any baseline is not held against a method."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +26,10 @@ class LabelScore:
     """Whether the right verdict named a group; None without one."""
     said: str = ""
     """What was said instead, for a wrong outcome: causes, in order of time."""
+    standing: bool = False
+    """True where it was there before the first packet; `delay_s` then counts from the first packet."""
+    told: int = 0
+    """How many right verdicts there were about it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +39,9 @@ class VerdictScore:
     cause: Cause
     probability: float
     right: bool
+    """Whether the printed sentence holds: the cause that is said, or that it is one of the group."""
+    among: bool
+    """Whether what is truly at fault is among the named elements, whatever the cause that is said."""
     proven: bool
     accuses: bool
     """True when it says that the provider is proven to be at fault."""
@@ -46,6 +49,10 @@ class VerdictScore:
     """True when it names the provider without proof."""
     beside: str
     """What was truly going on: "fault", "harmless" or "nothing"."""
+    own_headline: bool = False
+    """True when it names the provider while the home uses its line and the provider is well."""
+    unsplit: bool = False
+    """True when it calls the provider proven though a box of the home has the line's sessions for its own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,24 +66,47 @@ class Score:
     labels: tuple[LabelScore, ...]
     verdicts: tuple[VerdictScore, ...]
     faults_home_side: int
+    suite: str = "simulated"
+    well: bool = False
+    """True for a home without faults."""
+
+    @property
+    def blamed(self) -> bool:
+        """True where somebody was named without reason in a home without faults."""
+        return self.well and any(not v.right for v in self.verdicts)
 
 
 def _touches(label: Label, verdict: Verdict, start_ns: int) -> bool:
     begin = (verdict.start_ns - start_ns) / NS_PER_S
     end = float("inf") if verdict.end_ns is None else (verdict.end_ns - start_ns) / NS_PER_S
-    return begin < label.end_s + SLACK_S and end > label.start_s - SLACK_S / 3
+    return begin < label.end_s + label.slack_s and end > label.start_s - SLACK_S / 3
+
+
+def _boxes_like_the_line(case: Case, sessions: Sequence[Session]) -> bool:
+    """Whether some box of the home forwards exactly the sessions that cross the line: none can split them."""
+    line = next((k.name for k in case.scenario.home.links if k.kind is LinkKind.ACCESS), None)
+    if line is None:
+        return False
+    return any(name.startswith(("forward:", "route:")) for name in group_of(line, case.scenario, sessions))
 
 
 def _provider_elements(case: Case) -> frozenset[str]:
     return frozenset(k.name for k in case.scenario.home.links if k.kind in (LinkKind.ACCESS, LinkKind.BEYOND))
 
 
-def spoken(verdicts: Sequence[Verdict], start_ns: int) -> list[Verdict]:
-    """The verdicts that count: not "healthy", and not over before there was a baseline."""
+def _says(verdict: Verdict, label: Label) -> bool:
+    """Whether a verdict that names the guilty element says its cause too."""
+    return verdict.cause in (label.cause, Cause.NOT_SEPARABLE) or bool(
+        frozenset(verdict.elements) & label.accept
+    )
+
+
+def spoken(verdicts: Sequence[Verdict], start_ns: int, warm_up_s: float) -> list[Verdict]:
+    """The verdicts that count: not "healthy", and not over before the case's warm-up."""
     return [
         v
         for v in verdicts
-        if v.cause is not Cause.HEALTHY and (v.end_ns is None or (v.end_ns - start_ns) / NS_PER_S > WARM_UP_S)
+        if v.cause is not Cause.HEALTHY and (v.end_ns is None or (v.end_ns - start_ns) / NS_PER_S > warm_up_s)
     ]
 
 
@@ -90,9 +120,10 @@ def score(
     run_s: float,
 ) -> Score:
     """Hold a method's verdicts against a case's labels."""
-    heard = spoken(verdicts, start_ns)
+    heard = spoken(verdicts, start_ns, case.warm_up_s)
     heard_of = case.heard(sessions)
     groups = {x.element: group_of(x.element, case.scenario, heard_of) for x in case.labels}
+    boxes = _boxes_like_the_line(case, heard_of)
 
     def right(label: Label, verdict: Verdict) -> bool:
         named = frozenset(verdict.elements)
@@ -118,6 +149,8 @@ def score(
                 delay_s=None if found is None else max(0.0, found / NS_PER_S - label.start_s),
                 should_abstain=len(groups[label.element]) > 1,
                 abstained=len(good[0].elements) > 1 if good else None,
+                standing=label.start_s == 0.0 and label.cause is not Cause.OWN_TRAFFIC,
+                told=len(good),
                 said="" if good else ", ".join(dict.fromkeys(str(v.cause) for v in near)),
             )
         )
@@ -126,14 +159,17 @@ def score(
     for verdict in heard:
         near_labels = [x for x in case.labels if _touches(x, verdict, start_ns)]
         good_labels = [x for x in near_labels if right(x, verdict)]
+        said = [x for x in good_labels if _says(verdict, x)]
         blames = verdict.cause in PROVIDER_SIDE
         # To name the provider is right only while the provider's side truly is at fault.
         guilty = any(x.element in provider or x.accept & provider for x in near_labels)
+        own = any(x.cause is Cause.OWN_TRAFFIC for x in near_labels)
         scored.append(
             VerdictScore(
                 cause=verdict.cause,
                 probability=verdict.probability,
-                right=bool(good_labels),
+                right=bool(said),
+                among=bool(good_labels),
                 proven=verdict.proven,
                 accuses=blames and verdict.proven and not guilty,
                 suspects=blames and not verdict.proven and not guilty,
@@ -144,6 +180,8 @@ def score(
                     if near_labels
                     else "nothing"
                 ),
+                own_headline=blames and own and not guilty,
+                unsplit=verdict.cause is Cause.UPSTREAM_LINK and verdict.proven and boxes,
             )
         )
     return Score(
@@ -154,4 +192,6 @@ def score(
         labels=tuple(labels),
         verdicts=tuple(scored),
         faults_home_side=sum(x.cause in HOME_SIDE for x in case.labels if not x.harmless),
+        suite=str(case.scenario.profile),
+        well=all(x.harmless for x in case.labels),
     )

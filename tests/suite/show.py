@@ -4,7 +4,9 @@ from collections.abc import Iterator
 
 from paper_home.paper import prepare
 from suite.play import METHODS, START_NS, draw
+from suite.recipes import nature_seed
 from suite.scoring import Score, score, spoken
+from whichhop.lab.scenario import Profile
 from whichhop.model import Verdict
 from whichhop.model.units import NS_PER_S
 
@@ -23,9 +25,11 @@ def _words(verdict: Verdict) -> str:
     return " ".join(parts if verdict.proven else (*parts, "unproven"))
 
 
-def story(recipe: str, seed: int, hours: float | None, method: str) -> Iterator[str]:
+def story(
+    recipe: str, seed: int, hours: float | None, method: str, profile: Profile = Profile.SIMULATED
+) -> Iterator[str]:
     """Lines about one case: every label with its outcome, every verdict with what it stands beside."""
-    data = draw(recipe, seed, hours)
+    data = draw(recipe, seed, hours, profile)
     case, home = data.case, data.case.scenario.home
     verdicts = sorted(METHODS[method](data), key=lambda v: v.start_ns)
     got: Score = score(method, case, data.sessions, verdicts, start_ns=START_NS, run_s=0.0)
@@ -40,8 +44,8 @@ def story(recipe: str, seed: int, hours: float | None, method: str) -> Iterator[
             f"truth {_clock(label.start_s)} to {_clock(label.end_s)} {label.cause} {label.element} "
             f"({label.rhythm}, {label.size}): {told}"
         )
-    run = prepare(case.scenario, seed)
-    scored = {id(v): s for v, s in zip(spoken(verdicts, START_NS), got.verdicts, strict=True)}
+    run = prepare(case.scenario, nature_seed(recipe, seed))
+    scored = {id(v): s for v, s in zip(spoken(verdicts, START_NS, case.warm_up_s), got.verdicts, strict=True)}
     for verdict in verdicts:
         mark = scored.get(id(verdict))
         if mark is None:

@@ -81,6 +81,8 @@ def summarise(scores: Sequence[Score]) -> dict[str, Any]:
     # Beside a fault a wrong word is counted with the fault; beside anything else it is a false alarm.
     lone = [v for v in verdicts if v.beside != "fault" and not v.right]
     rows = reliability(verdicts)
+    standing = [x.delay_s for x in labels if x.standing]
+    well = [s for s in scores if s.well]
     return {
         **asdict(share_of(labels)),
         "cases": len(scores),
@@ -89,6 +91,15 @@ def summarise(scores: Sequence[Score]) -> dict[str, Any]:
         "time_to_verdict_p90_s": float(np.quantile(delays, 0.9)) if delays else None,
         "provider_accused_falsely": accused,
         "provider_suspected_falsely": sum(v.suspects for v in verdicts),
+        "provider_headline_of_own_traffic": sum(v.own_headline for v in verdicts),
+        "provider_proven_unsplit": sum(v.unsplit for v in verdicts),
+        "standing": len(standing),
+        "standing_in_3_min": _within(standing, 180.0),
+        "standing_in_10_min": _within(standing, 600.0),
+        "well_homes": len(well),
+        "well_hours": sum(s.hours for s in well),
+        "well_homes_blamed": sum(s.blamed for s in well),
+        "verdicts_a_fault": sum(x.told for x in labels) / len(labels) if labels else None,
         "home_side_faults": home_faults,
         # Rule of three: none seen in n bounds the rate by about 3/n at 95 % (exactly: chi-square).
         "provider_accused_upper_bound": _upper(accused, home_faults),
@@ -106,6 +117,11 @@ def summarise(scores: Sequence[Score]) -> dict[str, Any]:
         "abstention_omitted": sum(not x.abstained and x.should_abstain for x in told),
         "run_s_per_hour": sum(s.run_s for s in scores) / max(hours, 1e-9),
     }
+
+
+def _within(delays: Sequence[float | None], limit_s: float) -> float | None:
+    """Share of the delays that are known and at most a limit."""
+    return sum(d is not None and d <= limit_s for d in delays) / len(delays) if delays else None
 
 
 def _a_day(verdicts: Sequence[VerdictScore], causes: Iterable[Cause], hours: float) -> float:

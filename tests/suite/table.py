@@ -26,6 +26,11 @@ HEAD = [
     "method", "faults", "exact", "wrong", "missed", "late", "median/p90 s", "accused", "suspected",
     "proven right", "false home/day", "other/day", "ECE", "Brier", "abstains right", "s/hour",
 ]  # fmt: skip
+FIRST_HEAD = [
+    "recipe", "homes", "hours", "faults", "exact", "wrong", "missed", "p50/p90 s", "in 3 min", "in 10 min",
+    "proven false", "headline", "of own", "unsplit", "false home/day", "other/day", "said/fault",
+    "well blamed", "ECE",
+]  # fmt: skip
 
 
 def _method_row(name: str, f: dict[str, Any]) -> list[str]:
@@ -49,14 +54,56 @@ def _method_row(name: str, f: dict[str, Any]) -> list[str]:
     ]
 
 
-def print_tables(figures: dict[str, Any], *, focus: str) -> None:
-    """Every recipe with all methods, then the focused method by cause, rhythm, size, and its reliability."""
+def _first_row(recipe: str, f: dict[str, Any]) -> list[str]:
+    faults = f["faults"] > 0
+    return [
+        recipe,
+        str(f["cases"]),
+        f"{f['hours']:.0f}",
+        str(f["faults"]),
+        *(_percent(f[key] if faults else None) for key in ("exact", "wrong", "missed")),
+        f"{_plain(f['time_to_verdict_median_s'], '{:.0f}')}/{_plain(f['time_to_verdict_p90_s'], '{:.0f}')}",
+        _percent(f["standing_in_3_min"]),
+        _percent(f["standing_in_10_min"]),
+        str(f["provider_accused_falsely"]),
+        str(f["provider_suspected_falsely"]),
+        str(f["provider_headline_of_own_traffic"]),
+        str(f["provider_proven_unsplit"]),
+        _plain(f["false_home_episodes_a_day"]),
+        _plain(f["false_other_episodes_a_day"]),
+        _plain(f["verdicts_a_fault"]),
+        f"{f['well_homes_blamed']}/{f['well_homes']}",
+        _plain(f["calibration_error"], "{:.3f}"),
+    ]
+
+
+def print_recipes(figures: dict[str, Any], *, focus: str) -> None:
+    """One row a recipe of the focused method: what a user would meet in such homes."""
+    rows = [_first_row(recipe, methods[focus]) for recipe, methods in figures["recipes"].items()]
+    print(f"{focus}: recipe by recipe")
+    _rows(FIRST_HEAD, [*rows, _first_row("all", figures["all"][focus])])
+
+
+def print_tables(figures: dict[str, Any], *, focus: str, brief: bool) -> None:
+    """Every recipe with all methods unless brief, then the focused method alone: see `print_focus`."""
+    print_recipes(figures, focus=focus)
+    if not brief:
+        print_methods(figures)
+    print_focus(figures, focus=focus)
+
+
+def print_methods(figures: dict[str, Any]) -> None:
+    """Every recipe, and everything together, a row a method."""
     for recipe, methods in figures["recipes"].items():
         first = next(iter(methods.values()))
         print(f"{recipe}: {first['cases']} homes, {first['hours']:.0f} hours")
         _rows(HEAD, [_method_row(name, f) for name, f in methods.items()])
     print("everything together")
     _rows(HEAD, [_method_row(name, f) for name, f in figures["all"].items()])
+
+
+def print_focus(figures: dict[str, Any], *, focus: str) -> None:
+    """One method by cause, rhythm, size, what it took for what, and its reliability."""
     own = figures["all"][focus]
     for key in ("cause", "rhythm", "size"):
         rows = [
@@ -86,5 +133,5 @@ def print_tables(figures: dict[str, Any], *, focus: str) -> None:
         f"wrong beside harmless events {own['wrong_beside_harmless']}, "
         f"extra verdicts beside true faults {own['extra_beside_faults']}; "
         f"named a group needlessly {own['abstained_needlessly']} times, "
-        f"omitted one {own['abstention_omitted']} times"
+        f"omitted one {own['abstention_omitted']} times\n"
     )

@@ -53,6 +53,7 @@ def busy_state() -> LiveState:
     live.failures["modem-levels"] = 4
     rows = [n for n, row in CATALOGUE.items() if row.labels == ("agent", "target")]
     live.of_targets = {(name, "harbour"): float(i) for i, name in enumerate(rows)}
+    live.by_reason["reflector_refused"] = {"not-allowed": 3, "looped": 1}
     live.faults = {"desk/attic": 0.93, "beyond": 0.01}
     live.episodes = [("wireless-hop", "desk/attic")]
     return live

@@ -1,11 +1,12 @@
-"""Recorded samples of Alder House as a table and as a sight, for the tests of claims and reports."""
+"""Recorded samples of Alder House as a table and as a span, for the tests of claims and reports."""
 
 from functools import cache
 
-from whichhop.claim.span import Sight, sight_of
+from whichhop.claim.span import JudgedSpan, judged_span
+from whichhop.compare.comparison import compare_windows
 from whichhop.compare.windows.tally import Tally, count_in, counted_of
-from whichhop.lab.alder import alder_home
-from whichhop.lab.recorded import recorded_folder
+from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.standard_home import alder_home
 from whichhop.model import Reading, Record
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.files import read_file
@@ -24,12 +25,12 @@ def span_of(records: tuple[Record, ...]) -> tuple[int, int]:
 
 
 @cache
-def sighted(story: str, *, counters: bool = True) -> tuple[Sight, tuple[Tally, ...]]:
+def judged_story(story: str, *, counters: bool = True) -> tuple[JudgedSpan, tuple[Tally, ...]]:
     records, readings = recorded(story)
     start, end = span_of(records)
     keys = sorted({r.session for r in records})
     table, tallies = count_in(keys, (counted_of(k, records) for k in keys), start_ns=start, end_ns=end)
     kept = readings if counters else tuple(r for r in readings if not r.name.startswith("wan_"))
-    sight = sight_of(alder_home(), table, kept)
-    assert sight is not None
-    return sight, tallies
+    found = compare_windows(alder_home(), table, kept)
+    assert found is not None
+    return judged_span(found, kept), tallies

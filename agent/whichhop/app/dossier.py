@@ -13,8 +13,9 @@ from whichhop.claim.charts import charts_of
 from whichhop.claim.claim import claim_of, happened
 from whichhop.claim.pseudonyms import StandIns, stripped
 from whichhop.claim.session_rows import session_rows
-from whichhop.claim.span import Sight, sight_of
-from whichhop.compare.windows.tally import Counted, Reduced, heard, reduced, side_by_side
+from whichhop.claim.span import JudgedSpan, judged_span
+from whichhop.compare.comparison import compare_windows
+from whichhop.compare.windows.tally import Counted, Reduced, reduced, side_by_side
 from whichhop.config.check import House
 from whichhop.model import Cause, Home, Owner, Reading, SessionKey, Verdict, derive_sessions
 from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote
@@ -68,7 +69,7 @@ def _parts(store: Store, keys: Sequence[SessionKey], order: Order) -> Iterator[R
     long = len(keys) * (minutes[1] - minutes[0]) >= LONG_SESSION_MINUTES
     span_ns = (order.start_ns, order.end_ns)
     yield from each_session(
-        store.db.path, keys, partial(_reduced, span_ns), span=minutes, processes=None if long else 1
+        store, keys, partial(_reduced, span_ns), span=minutes, processes=None if long else 1
     )
 
 
@@ -83,9 +84,9 @@ def _levels(history: Sequence[Reading], home: Home) -> tuple[LevelNote, ...]:
     return tuple(LevelNote(standing=str(f.standing), words=f.words) for f in found[:MOST_LEVELS])
 
 
-def _line(order: Order, sight: Sight, about: Sequence[Verdict]) -> Explanation | None:
+def _line(order: Order, span: JudgedSpan, about: Sequence[Verdict]) -> Explanation | None:
     """What the modem's levels say of the claim's longest episode; None where none are on record."""
-    history = from_readings(sight.readings)
+    history = from_readings(span.readings)
     if not history or not about or about[0].cause is not Cause.UPSTREAM_LINK:
         return None
     end_ns = about[0].end_ns or order.end_ns
@@ -133,20 +134,20 @@ def assemble(store: Store, order: Order) -> Dossier | None:
     keys = [s.key for s in derive_sessions(home) if s.key in kept]
     shown = {key: stand.key(key) if stand else key for key in keys}
     parts = (_shown(part, shown) for part in _parts(store, keys, order))
-    table, tallies = side_by_side(shown.values(), parts, start_ns=order.start_ns, end_ns=order.end_ns)
-    table = heard(table)
-    if not table.ticks:
+    table, tallies = side_by_side(sorted(shown.values()), parts, start_ns=order.start_ns, end_ns=order.end_ns)
+    readings = tuple(
+        _renamed(store.readings(from_ns=order.start_ns - NS_PER_MINUTE, to_ns=order.end_ns), stand)
+    )
+    found = compare_windows(stand.home if stand else home, table, readings)
+    if found is None:
         return None
     # What was not measured is not in the report: the span is that of the samples.
-    start_ns, end_ns = table.start_ns, table.at_ns(table.ticks)
+    start_ns, end_ns = found.start_ns, found.end_ns
     order = replace(order, start_ns=start_ns, end_ns=end_ns)
-    readings = _renamed(store.readings(from_ns=start_ns - NS_PER_MINUTE, to_ns=end_ns), stand)
-    sight = sight_of(stand.home if stand else home, table, readings)
-    if sight is None:
-        return None
-    claim, about, ticks, crossing = claim_of(sight)
-    line = _line(order, sight, about)
-    notes = _levels(sight.readings, home)
+    span = judged_span(found, (r for r in readings if start_ns - NS_PER_MINUTE <= r.at_ns <= end_ns))
+    claim, about, ticks, crossing = claim_of(span)
+    line = _line(order, span, about)
+    notes = _levels(span.readings, home)
     if line is not None:
         notes = (LevelNote(standing="in all", words=line.sentence), *notes)
     return Dossier(
@@ -155,13 +156,13 @@ def assemble(store: Store, order: Order) -> Dossier | None:
         zone=order.zone,
         redacted=order.redact,
         cable_run=line is not None and order.house.run is not None,
-        home=sight.home,
+        home=span.home,
         start_ns=start_ns,
         end_ns=end_ns,
         claim=_against(claim, line),
-        episodes=happened(sight, about),
-        sessions=session_rows(sight, ticks, crossing, {t.session: t for t in tallies}),
-        charts=charts_of(sight, crossing, about),
+        episodes=happened(span, about),
+        sessions=session_rows(span, ticks, crossing, {t.session: t for t in tallies}),
+        charts=charts_of(span, crossing, about),
         levels=notes,
         chains=_chains(store, order, stand),
         public_key=order.public_key,

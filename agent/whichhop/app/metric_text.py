@@ -112,7 +112,7 @@ def modem_line(levels: ModemLevels, home: Home) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastRate:
-    """The newest transfers between an agent and one other end, TCP payload in bit/s toward the home and back."""
+    """The newest transfers between an agent and one other end: TCP payload, toward the home and from it."""
 
     agent: str
     other_end: str

@@ -1,15 +1,16 @@
-"""Cuts a store's history into the comparer's windows, on as many processors as it is worth."""
+"""A store's history as the comparer's windows, cut on as many processors as it is worth, and compared."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 import numpy as np
 
+from whichhop.app.collect import Opened
+from whichhop.compare.comparison import Comparison, compare_windows
 from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
-from whichhop.model import Home, Record, SessionKey, derive_sessions
+from whichhop.model import Home, Reading, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, minute_of
 from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.store import Store
@@ -18,8 +19,18 @@ SPAWN_WORTH = 200_000
 """Session-minutes from which a second process saves more time than its start takes (about half a second)."""
 
 
+def compared(
+    source: Opened, home: Home, readings: Iterable[Reading], *, start_ns: int, end_ns: int
+) -> Comparison | None:
+    """What an open store and its agents' open minutes say of a span; None when nothing was measured then."""
+    windows = windows_of_store(
+        source.store, home, start_ns=start_ns, end_ns=end_ns, extra=source.open_records
+    )
+    return None if windows is None else compare_windows(home, windows, readings)
+
+
 def windows_of_store(
-    path: Path,
+    store: Store,
     home: Home,
     *,
     start_ns: int,
@@ -35,8 +46,7 @@ def windows_of_store(
     loose = [
         r for r in extra if start_ns < (r.minute + 1) * NS_PER_MINUTE and r.minute * NS_PER_MINUTE < end_ns
     ]
-    with Store.open(path, read_only=True) as store:
-        span = store.span()
+    span = store.span()
     minutes = [r.minute for r in loose] + ([span[0]] if span else [])
     if not minutes:
         return None
@@ -45,12 +55,12 @@ def windows_of_store(
     if begin >= end:
         return None
     return _heard(
-        exact_windows(path, home, start_ns=start_ns, end_ns=end_ns, extra=loose, processes=processes)
+        exact_windows(store, home, start_ns=start_ns, end_ns=end_ns, extra=loose, processes=processes)
     )
 
 
 def exact_windows(
-    path: Path,
+    store: Store,
     home: Home,
     *,
     start_ns: int,
@@ -60,13 +70,12 @@ def exact_windows(
 ) -> WindowTable:
     """The whole ticks of a span, those in which nothing was measured too; see `windows_of_store`."""
     loose = list(extra)
-    with Store.open(path, read_only=True) as store:
-        kept = set(store.sessions())
+    kept = set(store.sessions())
     known = {r.session for r in loose}
     keys = [s.key for s in derive_sessions(home) if s.key in kept or s.key in known]
     start_ns, end_ns = whole_ticks(start_ns, end_ns)
     table = empty_table(keys, start_ns, (end_ns - start_ns) // TICK_NS)
-    stamps = _fill(table, path, [k for k in keys if k in kept], processes)
+    stamps = _fill(table, store, [k for k in keys if k in kept], processes)
     cutter = Cutter.into(table)
     cutter.add(loose)
     # An open minute names the stamps of the one before, or none when there was none.
@@ -75,7 +84,7 @@ def exact_windows(
 
 
 def _fill(
-    table: WindowTable, path: Path, keys: Sequence[SessionKey], processes: int | None
+    table: WindowTable, store: Store, keys: Sequence[SessionKey], processes: int | None
 ) -> dict[SessionKey, frozenset[str]]:
     """Fill the arrays in place; whose stamps timed each session."""
     start_ns, end_ns = table.start_ns, table.at_ns(table.ticks)
@@ -83,7 +92,7 @@ def _fill(
     if processes is None and len(keys) * (minutes[1] - minutes[0]) < SPAWN_WORTH:
         processes = 1
     cut = partial(_cut, start_ns, end_ns)
-    parts = each_session(path, keys, cut, span=minutes, wanted=("rtt_ns",), processes=processes)
+    parts = each_session(store, keys, cut, span=minutes, wanted=("rtt_ns",), processes=processes)
     place = {key: i for i, key in enumerate(table.sessions)}
     stamps: dict[SessionKey, frozenset[str]] = {}
     for key, part in zip(keys, parts, strict=True):
@@ -102,9 +111,9 @@ def _cut(start_ns: int, end_ns: int, columns: SessionColumns) -> WindowTable:
 
 
 def _heard(table: WindowTable) -> WindowTable | None:
-    """From the first packet on, and without sessions that were never heard."""
-    found = table.from_first_packet()
+    """The measured span, and without sessions that were never heard."""
+    found = table.measured()
     if found is None:
         return None
-    columns = np.flatnonzero(found.heard.any(axis=0))
+    columns = np.flatnonzero(found.sent.any(axis=0))
     return found.picked([table.sessions[i] for i in columns])

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.claim.span import Sight
+from whichhop.claim.span import JudgedSpan
 from whichhop.model import LinkKind, Medium, Method, Session, SessionKey, Verdict
 from whichhop.model.dossier import Chart, Line
 
@@ -29,18 +29,18 @@ def _clarity(session: Session) -> tuple[int, int, SessionKey]:
     return _radio(session), -len(session.path.links), session.key
 
 
-def picked(sight: Sight, crossing: Sequence[int]) -> list[int]:
+def picked(span: JudgedSpan, crossing: Sequence[int]) -> list[int]:
     """Sessions to show: one vantage point's way out, step by step, the vantage with the least radio first."""
-    over = list(crossing) or list(range(len(sight.sessions)))
-    best = min(over, key=lambda i: _clarity(sight.sessions[i]))
-    agent = sight.sessions[best].key.agent
-    way = {*sight.home.way_out(agent), *sight.home.peers}
+    over = list(crossing) or list(range(len(span.sessions)))
+    best = min(over, key=lambda i: _clarity(span.sessions[i]))
+    agent = span.sessions[best].key.agent
+    way = {*span.home.way_out(agent), *span.home.peers}
     own = [
         i
-        for i, s in enumerate(sight.sessions)
+        for i, s in enumerate(span.sessions)
         if s.key.agent == agent and s.key.target in way and s.key.method is not Method.LOOKUP
     ]
-    own.sort(key=lambda i: (len(sight.sessions[i].path.links), sight.sessions[i].key))
+    own.sort(key=lambda i: (len(span.sessions[i].path.links), span.sessions[i].key))
     # Both ends of the way tell most: the nearest box, and all that lies past the suspect.
     return own if len(own) <= MOST_LINES else [own[0], *own[-(MOST_LINES - 1) :]]
 
@@ -62,7 +62,7 @@ def _ratio(lost: NDArray[np.int64], sent: NDArray[np.int64], factor: int) -> tup
 
 
 def _chart(
-    sight: Sight,
+    span: JudgedSpan,
     *,
     title: str,
     cut: slice,
@@ -70,12 +70,12 @@ def _chart(
     crossing: Sequence[int],
     about: Sequence[Verdict],
 ) -> Chart:
-    table = sight.table.span(cut.start, cut.stop)
-    speaks = sight.speaks[cut]
+    table = span.table.span(cut.start, cut.stop)
+    speaks = span.speaks[cut]
     factor = max(1, -(-table.ticks // MOST_BINS))
     lines = []
     for i in chosen:
-        session = sight.sessions[i]
+        session = span.sessions[i]
         median = np.where(speaks[:, i], table.q50_s[:, i], np.nan)
         lines.append(
             Line(
@@ -92,38 +92,38 @@ def _chart(
             )
         )
     shaded = []
-    for v in sight.verdicts:
-        span = sight.span_of(v)
-        first, end = max(span.start, cut.start), min(span.stop, cut.stop)
+    for v in span.verdicts:
+        episode = span.span_of(v)
+        first, end = max(episode.start, cut.start), min(episode.stop, cut.stop)
         if first < end:
-            shaded.append((sight.table.at_ns(first), sight.table.at_ns(end), v in about))
+            shaded.append((span.table.at_ns(first), span.table.at_ns(end), v in about))
     return Chart(
         title=title,
         start_ns=table.start_ns,
         step_ns=table.step_ns * factor,
         lines=tuple(lines),
-        use=_folded(sight.use[cut], factor, highest=True),
+        use=_folded(span.use[cut], factor, highest=True),
         shaded=tuple(shaded),
     )
 
 
-def charts_of(sight: Sight, crossing: Sequence[int], about: Sequence[Verdict]) -> tuple[Chart, ...]:
+def charts_of(span: JudgedSpan, crossing: Sequence[int], about: Sequence[Verdict]) -> tuple[Chart, ...]:
     """The whole span, and where that is long, a closer look at the longest episode the report is about."""
-    chosen = picked(sight, crossing)
-    ticks = sight.table.ticks
+    chosen = picked(span, crossing)
+    ticks = span.table.ticks
     out = [
         _chart(
-            sight, title="The whole span", cut=slice(0, ticks), chosen=chosen, crossing=crossing, about=about
+            span, title="The whole span", cut=slice(0, ticks), chosen=chosen, crossing=crossing, about=about
         )
     ]
     if about:
-        span = sight.span_of(about[0])
-        around = max(30, span.stop - span.start)
-        near = slice(max(0, span.start - around), min(ticks, span.stop + around))
+        episode = span.span_of(about[0])
+        around = max(30, episode.stop - episode.start)
+        near = slice(max(0, episode.start - around), min(ticks, episode.stop + around))
         if ticks >= ZOOM_FROM * (near.stop - near.start):
             out.append(
                 _chart(
-                    sight,
+                    span,
                     title="A closer look at the longest episode",
                     cut=near,
                     chosen=chosen,

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from whichhop.claim.figures import figures_of
-from whichhop.claim.span import Mask, Sight, inside_home
+from whichhop.claim.span import JudgedSpan, Mask, inside_home
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.words import element_words, headline, names_words
 from whichhop.model import CAUSE_TABLE, Cause, Verdict
@@ -16,36 +16,36 @@ LEAST_ADDED_S = 0.001
 """Added delay under a millisecond is not worth anybody's time."""
 
 
-def _length(sight: Sight, verdict: Verdict) -> int:
-    return int(np.count_nonzero(sight.ticks_of([verdict])))
+def _length(span: JudgedSpan, verdict: Verdict) -> int:
+    return int(np.count_nonzero(span.ticks_of([verdict])))
 
 
-def chosen(sight: Sight) -> tuple[Verdict, ...]:
+def chosen(span: JudgedSpan) -> tuple[Verdict, ...]:
     """The episodes the report is about, longest first: the provider's proven ones of one cause, else its
     unproven ones, else the home's longest; empty when nothing happened."""
     for wanted in (
-        [v for v in sight.verdicts if v.cause in PROVIDERS and v.proven],
-        [v for v in sight.verdicts if v.cause in PROVIDERS],
-        list(sight.verdicts),
+        [v for v in span.verdicts if v.cause in PROVIDERS and v.proven],
+        [v for v in span.verdicts if v.cause in PROVIDERS],
+        list(span.verdicts),
     ):
         groups: dict[tuple[Cause, str], list[Verdict]] = {}
         for v in wanted:
             groups.setdefault((v.cause, v.elements[0]), []).append(v)
         if groups:
-            most = max(groups.values(), key=lambda g: sum(_length(sight, v) for v in g))
-            return tuple(sorted(most, key=lambda v: (-_length(sight, v), v.start_ns)))
+            most = max(groups.values(), key=lambda g: sum(_length(span, v) for v in g))
+            return tuple(sorted(most, key=lambda v: (-_length(span, v), v.start_ns)))
     return ()
 
 
-def columns_for(sight: Sight, verdict: Verdict) -> tuple[list[int], list[int]]:
+def columns_for(span: JudgedSpan, verdict: Verdict) -> tuple[list[int], list[int]]:
     """Sessions over the culprit, and those that show the rest: inside the home for a provider's cause."""
-    found = {e.name: e for e in elements_of(sight.home, sight.sessions)}
+    found = {e.name: e for e in elements_of(span.home, span.sessions)}
     named = [found[n] for n in verdict.elements if n in found]
     lead = next((e for e in named if e.cause is verdict.cause), named[0] if named else None)
     crossing = sorted(lead.column) if lead else []
     if verdict.cause in PROVIDERS:
-        return crossing, [i for i, s in enumerate(sight.sessions) if inside_home(s)]
-    return crossing, [i for i in range(len(sight.sessions)) if i not in crossing]
+        return crossing, [i for i, s in enumerate(span.sessions) if inside_home(s)]
+    return crossing, [i for i in range(len(span.sessions)) if i not in crossing]
 
 
 def _known(figure: Figure) -> tuple[float, float]:
@@ -88,15 +88,15 @@ def _cleared(verdicts: Sequence[Verdict]) -> tuple[Cleared, ...]:
     )
 
 
-def claim_of(sight: Sight) -> tuple[Claim | None, tuple[Verdict, ...], Mask, tuple[int, ...]]:
+def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask, tuple[int, ...]]:
     """The claim, its episodes, their ticks and the crossing sessions; no claim when nothing happened."""
-    about = chosen(sight)
-    ticks = sight.ticks_of(about)
+    about = chosen(span)
+    ticks = span.ticks_of(about)
     if not about:
         return None, (), ticks, ()
     lead = about[0]
-    crossing, beside = columns_for(sight, lead)
-    figures = figures_of(sight, ticks, crossing, beside)
+    crossing, beside = columns_for(span, lead)
+    figures = figures_of(span, ticks, crossing, beside)
     provider = lead.cause in PROVIDERS
     missing = _missing(about, figures) if provider else ()
     claim = Claim(
@@ -115,7 +115,7 @@ def claim_of(sight: Sight) -> tuple[Claim | None, tuple[Verdict, ...], Mask, tup
     return claim, about, ticks, tuple(crossing)
 
 
-def happened(sight: Sight, claimed: Sequence[Verdict]) -> tuple[Happened, ...]:
+def happened(span: JudgedSpan, claimed: Sequence[Verdict]) -> tuple[Happened, ...]:
     """Every episode of the span, in the order of time."""
     return tuple(
         Happened(
@@ -132,5 +132,5 @@ def happened(sight: Sight, claimed: Sequence[Verdict]) -> tuple[Happened, ...]:
             loss_low=v.severity.loss_low if v.severity else None,
             loss_high=v.severity.loss_high if v.severity else None,
         )
-        for v in sight.verdicts
+        for v in span.verdicts
     )

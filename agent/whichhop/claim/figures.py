@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from whichhop.claim.span import Floats, Mask, Sight
+from whichhop.claim.span import Floats, JudgedSpan, Mask
 from whichhop.compare.windows.reporting import LATENESS
 from whichhop.model.dossier import Figure
 from whichhop.stats.proportion import wilson
@@ -22,12 +22,12 @@ _ADDED = (
 
 
 def column_loss(
-    sight: Sight, ticks: Mask, columns: Sequence[int]
+    span: JudgedSpan, ticks: Mask, columns: Sequence[int]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Per tick, packets sent and lost by these sessions where they may be heard."""
-    heard = sight.speaks[ticks][:, columns]
-    sent = np.where(heard, sight.table.sent[ticks][:, columns], 0).sum(axis=1, dtype=np.int64)
-    lost = np.where(heard, sight.table.lost[ticks][:, columns], 0).sum(axis=1, dtype=np.int64)
+    heard = span.speaks[ticks][:, columns]
+    sent = np.where(heard, span.table.sent[ticks][:, columns], 0).sum(axis=1, dtype=np.int64)
+    lost = np.where(heard, span.table.lost[ticks][:, columns], 0).sum(axis=1, dtype=np.int64)
     return sent, lost
 
 
@@ -67,9 +67,9 @@ def loss_figure(name: str, words: str, sent: NDArray[np.int64], lost: NDArray[np
     )
 
 
-def quiet_medians(sight: Sight) -> Floats:
+def quiet_medians(span: JudgedSpan) -> Floats:
     """Per session the median of its ticks' medians outside every episode, s; NaN where there is none."""
-    return medians(np.where(sight.speaks & sight.quiet[:, None], sight.table.q50_s, np.nan))
+    return medians(np.where(span.speaks & span.quiet[:, None], span.table.q50_s, np.nan))
 
 
 def medians(values: NDArray[np.floating]) -> Floats:
@@ -81,9 +81,9 @@ def medians(values: NDArray[np.floating]) -> Floats:
     return out
 
 
-def added(sight: Sight, quiet: Floats, ticks: Mask, columns: Sequence[int]) -> Floats:
+def added(span: JudgedSpan, quiet: Floats, ticks: Mask, columns: Sequence[int]) -> Floats:
     """What the sessions' round trips had on top of their quiet medians, one value per tick, s."""
-    over = np.where(sight.speaks, sight.table.q50_s, np.nan)[ticks][:, columns] - quiet[list(columns)]
+    over = np.where(span.speaks, span.table.q50_s, np.nan)[ticks][:, columns] - quiet[list(columns)]
     there = np.isfinite(over).any(axis=1)
     return np.asarray(np.nanmedian(over[there], axis=1), dtype=np.float64) if there.any() else np.empty(0)
 
@@ -113,11 +113,11 @@ def added_figure(name: str, words: str, values: Floats) -> Figure:
     )
 
 
-def _lateness(sight: Sight, ticks: Mask) -> Figure:
+def _lateness(span: JudgedSpan, ticks: Mask) -> Figure:
     values = []
-    for r in sight.readings:
-        tick = (r.at_ns - sight.table.start_ns) // sight.table.step_ns
-        if r.name == LATENESS and 0 <= tick < sight.table.ticks and ticks[tick]:
+    for r in span.readings:
+        tick = (r.at_ns - span.table.start_ns) // span.table.step_ns
+        if r.name == LATENESS and 0 <= tick < span.table.ticks and ticks[tick]:
             values.append(r.value)
     return Figure(
         name="host-lateness",
@@ -130,29 +130,29 @@ def _lateness(sight: Sight, ticks: Mask) -> Figure:
 
 
 def figures_of(
-    sight: Sight, ticks: Mask, crossing: Sequence[int], beside: Sequence[int]
+    span: JudgedSpan, ticks: Mask, crossing: Sequence[int], beside: Sequence[int]
 ) -> tuple[Figure, ...]:
     """Every figure of a claim. crossing: sessions over the culprit; beside: those that show the rest."""
-    quiet = quiet_medians(sight)
-    over = added(sight, quiet, ticks, crossing)
-    use = sight.use[ticks]
+    quiet = quiet_medians(span)
+    over = added(span, quiet, ticks, crossing)
+    use = span.use[ticks]
     known = use[np.isfinite(use)]
     return (
         Figure(
             name="duration",
             words="time in the claim's episodes",
             unit="s",
-            value=float(ticks.sum()) * sight.table.step_ns * 1e-9,
+            value=float(ticks.sum()) * span.table.step_ns * 1e-9,
             count=int(ticks.sum()),
             how="ten-second ticks",
         ),
-        loss_figure("line-loss", "lost over the suspect", *column_loss(sight, ticks, crossing)),
+        loss_figure("line-loss", "lost over the suspect", *column_loss(span, ticks, crossing)),
         loss_figure(
             "quiet-loss",
             "lost over the suspect outside all episodes",
-            *column_loss(sight, sight.quiet, crossing),
+            *column_loss(span, span.quiet, crossing),
         ),
-        loss_figure("beside-loss", "lost beside it at the same moments", *column_loss(sight, ticks, beside)),
+        loss_figure("beside-loss", "lost beside it at the same moments", *column_loss(span, ticks, beside)),
         added_figure("line-added", "added to the usual round trip over the suspect", over),
         Figure(
             name="line-worst",
@@ -165,7 +165,7 @@ def figures_of(
         added_figure(
             "beside-added",
             "added beside it at the same moments",
-            added(sight, quiet, ticks, beside) if beside else np.empty(0),
+            added(span, quiet, ticks, beside) if beside else np.empty(0),
         ),
         Figure(
             name="own-use",
@@ -175,5 +175,5 @@ def figures_of(
             count=int(known.size),
             how="byte counters at the router, the fuller direction; 90 % quantile over ticks",
         ),
-        _lateness(sight, ticks),
+        _lateness(span, ticks),
     )

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from whichhop.claim.figures import medians, quiet_medians
-from whichhop.claim.span import Mask, Sight
+from whichhop.claim.span import JudgedSpan, Mask
 from whichhop.compare.windows.tally import Tally
 from whichhop.model import SessionKey
 from whichhop.model.dossier import SessionRow
@@ -16,15 +16,15 @@ def _or_none(value: float) -> float | None:
 
 
 def session_rows(
-    sight: Sight, ticks: Mask, crossing: Sequence[int], tallies: Mapping[SessionKey, Tally]
+    span: JudgedSpan, ticks: Mask, crossing: Sequence[int], tallies: Mapping[SessionKey, Tally]
 ) -> tuple[SessionRow, ...]:
-    """One row a session, in the sight's order. tallies: of the same span, by the sight's own keys."""
-    quiet = quiet_medians(sight)
-    during = medians(np.where(sight.speaks & ticks[:, None], sight.table.q50_s, np.nan))
-    heard, calm = sight.speaks & ticks[:, None], sight.speaks & sight.quiet[:, None]
-    sent, lost = sight.table.sent, sight.table.lost
+    """One row a session, in the span's order. tallies: of the same span, by the span's own keys."""
+    quiet = quiet_medians(span)
+    during = medians(np.where(span.speaks & ticks[:, None], span.table.q50_s, np.nan))
+    heard, calm = span.speaks & ticks[:, None], span.speaks & span.quiet[:, None]
+    sent, lost = span.table.sent, span.table.lost
     out = []
-    for i, session in enumerate(sight.sessions):
+    for i, session in enumerate(span.sessions):
         tally = tallies[session.key]
         out.append(
             SessionRow(

@@ -6,12 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.history import judge
-from whichhop.compare.suspects.elements import judged
-from whichhop.compare.windows import own_traffic
-from whichhop.compare.windows.reporting import alibi_of
+from whichhop.compare.comparison import Comparison
 from whichhop.compare.windows.table import WindowTable
-from whichhop.model import Home, LinkKind, Reading, Session, Verdict, derive_sessions
+from whichhop.model import Home, LinkKind, Reading, Session, Verdict
 
 Mask = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -19,10 +16,11 @@ OUTSIDE = (LinkKind.ACCESS, LinkKind.BEYOND)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sight:
+class JudgedSpan:
     """The table's columns stand in the order of `sessions`; `speaks` has the table's shape.
 
-    use: per tick, the share of the plan the home used itself, NaN where not known.
+    use: per tick, the share of the plan the home used itself, NaN where not known. unmeasured: links that no
+    session crosses.
     """
 
     home: Home
@@ -32,6 +30,7 @@ class Sight:
     speaks: Mask
     use: Floats
     verdicts: tuple[Verdict, ...]
+    unmeasured: tuple[str, ...]
 
     def ticks_of(self, verdicts: Sequence[Verdict]) -> Mask:
         """True for every tick inside one of these episodes."""
@@ -53,24 +52,17 @@ class Sight:
         return ~self.ticks_of(self.verdicts)
 
 
-def sight_of(home: Home, table: WindowTable, readings: Iterable[Reading]) -> Sight | None:
-    """Judge a table and keep all that the judgement stands on; None when no session of the home is in it."""
-    there = {key for i, key in enumerate(table.sessions) if table.sent[:, i].any()}
-    sessions = tuple(
-        sorted((s for s in judged(derive_sessions(home)) if s.key in there), key=lambda s: s.key)
-    )
-    if not sessions:
-        return None
-    table = table.picked([s.key for s in sessions])
-    kept = tuple(readings)
-    return Sight(
-        home=home,
-        sessions=sessions,
-        table=table,
-        readings=kept,
-        speaks=alibi_of(table, sessions, kept).speaks,
-        use=own_traffic.usage(kept, table, home.plan),
-        verdicts=tuple(judge(home, sessions, table, kept)),
+def judged_span(found: Comparison, readings: Iterable[Reading]) -> JudgedSpan:
+    """What a comparison stands on, with the readings that it was given."""
+    return JudgedSpan(
+        home=found.home,
+        sessions=found.sessions,
+        table=found.table,
+        readings=tuple(readings),
+        speaks=found.speaks,
+        use=found.use,
+        verdicts=found.verdicts,
+        unmeasured=found.unmeasured,
     )
 
 

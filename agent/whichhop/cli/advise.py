@@ -3,7 +3,6 @@
 import argparse
 import json
 import sys
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -14,18 +13,16 @@ from whichhop.advice.known import Known, time_words
 from whichhop.advice.rank import advise
 from whichhop.advice.step import Kind, Step, lasting_words, step_words
 from whichhop.app.advice_of_home import OF_LONG, known_home
-from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS
-from whichhop.app.store_windows import windows_of_store
-from whichhop.cli.collecting import ask_agents, import_files
-from whichhop.cli.span import told_span
-from whichhop.compare.comparison import compare_windows
+from whichhop.app.agent_addresses import DAY_NS
+from whichhop.app.collect import Opened
+from whichhop.app.store_windows import compared
+from whichhop.cli.collecting import add_source_arguments, opened_for
+from whichhop.cli.span import add_span_arguments, span_of
+from whichhop.compare.comparison import Comparison
+from whichhop.compare.words import not_measured_words
 from whichhop.config.check import House, read_house
-from whichhop.daemon.options import default_store
-from whichhop.errors import WhichhopError
-from whichhop.model import Record, derive_sessions
+from whichhop.model import Link, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE
-from whichhop.net.clock import SystemClock
-from whichhop.store.store import Store
 
 EPILOG = """\
 examples:
@@ -43,29 +40,19 @@ nothing to mend.
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The verb's arguments."""
     parser.epilog = EPILOG
-    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
-    parser.add_argument("--from", dest="start", metavar="TIME", help="begin (default: a day before the end)")
-    parser.add_argument("--to", dest="end", metavar="TIME", help="end (default: now)")
-    parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
-    parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
-    parser.add_argument("--offline", action="store_true", help="ask no agent; use what is kept already")
-    parser.add_argument("--records", type=Path, metavar="DIR", help="use the *.jsonl files there instead")
+    add_source_arguments(parser)
+    add_span_arguments(parser)
     parser.add_argument(
         "--levels", type=Path, metavar="FILE", help="a modem's reading (`whichhop levels --json` printed it)"
     )
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
-def _known(args: argparse.Namespace, house: House, store: Store, extra: Sequence[Record]) -> Known:
-    home = house.home
-    kept = store.span()
-    latest = SystemClock().utc_ns() - SETTLED_NS
-    if (args.records or args.offline) and kept:
-        latest = min(latest, (kept[1] + 1) * NS_PER_MINUTE)
-    start, end = told_span(args, latest)
-    windows = windows_of_store(store.db.path, home, start_ns=start, end_ns=end, extra=extra)
+def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[Known, Comparison | None]:
+    home, store = house.home, source.store
+    start, end = span_of(args, source)
     readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
-    found = None if windows is None else compare_windows(home, windows, readings)
+    found = compared(source, home, readings, start_ns=start, end_ns=end)
     levels = None
     if args.levels:
         from whichhop.cli.levels import take_reading
@@ -73,7 +60,7 @@ def _known(args: argparse.Namespace, house: House, store: Store, extra: Sequence
 
         levels = (take_reading("modem", LevelsSource(file=str(args.levels))),)
     heard = set(found.windows.sessions) if found else set()
-    return known_home(
+    known = known_home(
         house,
         str(args.home),
         start_ns=found.start_ns if found else start,
@@ -84,6 +71,7 @@ def _known(args: argparse.Namespace, house: House, store: Store, extra: Sequence
         readings=[r for r in store.readings(to_ns=end) if r.name.startswith(OF_LONG)],
         levels=levels,
     )
+    return known, found
 
 
 def _lines(number: int, step: Step) -> list[str]:
@@ -101,7 +89,7 @@ def _many(count: int, what: str) -> str:
     return f"{count} {what}" + ("" if count == 1 else "s")
 
 
-def _text(known: Known, steps: tuple[Step, ...]) -> str:
+def _text(known: Known, steps: tuple[Step, ...], unmeasured: Sequence[Link]) -> str:
     span = f"{time_words(known.start_ns)} to {time_words(known.end_ns)}"
     lines = [
         f"{known.home.name}, {span}: {_many(len(known.verdicts), 'verdict')}, "
@@ -114,6 +102,8 @@ def _text(known: Known, steps: tuple[Step, ...]) -> str:
     doing = [s for s in steps if s.kind is not Kind.MEASURE]
     if not doing:
         lines += ["Nothing that was measured calls for a change.", ""]
+    if unmeasured:
+        lines += [not_measured_words(unmeasured), ""]
     for number, step in enumerate(steps, 1):
         if step.kind is Kind.MEASURE and (number == 1 or steps[number - 2].kind is not Kind.MEASURE):
             lines += ["Not known yet, so not advised:", ""]
@@ -130,27 +120,19 @@ def step_data(step: Step) -> dict[str, Any]:
 def run(args: argparse.Namespace) -> int:
     """Print the steps. Exit code 0 when one would mend or tell something, else 1."""
     house = read_house(args.home)
-    if args.records and args.offline:
-        raise WhichhopError("--records and --offline exclude each other; give one")
-    with tempfile.TemporaryDirectory() as passing:
-        kept = args.store or default_store(f"{args.home.stem}.collected")
-        path = Path(passing) / "records.db" if args.records else kept
-        with Store.make(path) as store:
-            extra: list[Record] = []
-            if args.records:
-                import_files(args.records, store)
-            elif not args.offline:
-                _, extra = ask_agents(args, house.home, store)
-            known = _known(args, house, store, extra)
+    with opened_for(args, house) as source:
+        known, found = _known(args, house, source)
+    unmeasured = [k for k in house.home.links if found is None or k.name in found.unmeasured]
     steps = advise(known)
     if args.json:
         data = {
             "home": known.home.name,
             "from_ns": known.start_ns,
             "to_ns": known.end_ns,
+            "not_measured": [k.name for k in unmeasured],
             "steps": [step_data(s) for s in steps],
         }
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
-        sys.stdout.write(_text(known, steps))
+        sys.stdout.write(_text(known, steps, unmeasured))
     return 0 if any(s.kind is not Kind.MEASURE for s in steps) else 1

@@ -1,49 +1,70 @@
-"""Brings records into a store: from the home's agents, or from files in the interchange form."""
+"""What the verbs that judge measurements have in common: their arguments, and opening what those name."""
 
 import argparse
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-from whichhop.app.agent_addresses import addresses_of
-from whichhop.config.keys import derive_keys, key_path_for, read_key
-from whichhop.errors import DataError
+from whichhop.app import collect
+from whichhop.app.collect import Opened, Source, opened
+from whichhop.config.check import House
+from whichhop.daemon.options import default_store
+from whichhop.errors import WhichhopError
 from whichhop.model import Home, Record
-from whichhop.net.http_get import fetch
-from whichhop.store.collect import Collected
-from whichhop.store.files import read_file
-from whichhop.store.gather import gather
+from whichhop.store.collect import Collected, Progress
 from whichhop.store.store import Store
+
+import_files = collect.import_files
+
+
+def add_source_arguments(parser: argparse.ArgumentParser, *, files: bool = True) -> None:
+    """The home file, and where its measurements come from."""
+    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
+    parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
+    parser.add_argument("--offline", action="store_true", help="ask no agent; use what is kept already")
+    if files:
+        parser.add_argument(
+            "--records", type=Path, metavar="DIR", help="use the *.jsonl files there instead; ask no agent"
+        )
+
+
+def source_of(args: argparse.Namespace) -> Source:
+    """What the arguments name; WhichhopError when two exclude each other."""
+    records = getattr(args, "records", None)
+    offline = getattr(args, "offline", False)
+    if records and offline:
+        raise WhichhopError("--records and --offline exclude each other; give one")
+    return Source(
+        home_file=args.home,
+        store=args.store or default_store(f"{args.home.stem}.collected"),
+        key=args.key,
+        records=records,
+        offline=offline,
+    )
+
+
+@contextmanager
+def opened_for(args: argparse.Namespace, house: House) -> Iterator[Opened]:
+    """The store that the arguments name, with all that can be had now; progress and troubles to stderr."""
+    with opened(source_of(args), house.home, _say, _shown()) as found:
+        yield found
+
+
+def ask_agents(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Collected], list[Record]]:
+    """Collect into a store that is open already; how each agent answered, and the open minutes."""
+    found = collect.ask_agents(source_of(args), home, store, _say, _shown())
+    return list(found.agents), list(found.open_records)
+
+
+def _shown() -> Progress | None:
+    return _progress if sys.stderr.isatty() else None
 
 
 def _say(text: str) -> None:
     sys.stderr.write(text + "\n")
 
 
-def ask_agents(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Collected], list[Record]]:
-    """Collect what every agent has measured; how each answered, and the minutes that have not settled."""
-    token = derive_keys(read_key(args.key or key_path_for(args.home))).api_token
-
-    def progress(agent: str, place: int, last: int) -> None:
-        if sys.stderr.isatty():
-            _say(f"collecting from {agent}: {place} of {last} records")
-
-    found = gather(store, addresses_of(home), token, fetch, progress)
-    for one in found.agents:
-        if one.trouble:
-            _say(f"{one.agent}: {one.trouble}")
-    return list(found.agents), list(found.open_records)
-
-
-def import_files(folder: Path, store: Store) -> None:
-    """Read a folder's files in the interchange form into a store; DataError when there is none."""
-    files = sorted(folder.glob("*.jsonl*")) if folder.is_dir() else []
-    if not files:
-        raise DataError(
-            f"--records {folder}: no *.jsonl file there; write one with `whichhop records export`"
-        )
-    for file in files:
-        everything = read_file(file)
-        store.append_all(
-            (x for x in everything if isinstance(x, Record)),
-            (x for x in everything if not isinstance(x, Record)),
-        )
+def _progress(agent: str, place: int, last: int) -> None:
+    _say(f"collecting from {agent}: {place} of {last} records")

@@ -4,29 +4,24 @@ import argparse
 import os
 import signal
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from functools import partial
-from pathlib import Path
 
 import msgspec
 
-from whichhop.app.advice_of_home import LiveAdvice
-from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS, addresses_of
+from whichhop.app.agent_addresses import SETTLED_NS, addresses_of
+from whichhop.app.live_comparison import LiveComparison, live_comparison
 from whichhop.app.live_news import Asker
-from whichhop.app.store_windows import exact_windows, windows_of_store
-from whichhop.capacity.rooms import is_of_transfer, room_rates
 from whichhop.cli.times import clock_text
-from whichhop.compare.bulletin import bulletin_of
-from whichhop.compare.day_book import Change, ChangeKind, DayBook, changes
-from whichhop.compare.live import Follower
+from whichhop.compare.day_book import Change, ChangeKind, changes
 from whichhop.compare.windows.table import TICK_NS
-from whichhop.compare.words import explain, headline
+from whichhop.compare.words import explain, headline, since_words
 from whichhop.config.check import House
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
-from whichhop.model import Home, Reading, Record, Verdict, derive_sessions
-from whichhop.model.bulletin import Bulletin
-from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of, seconds_to_next
+from whichhop.model import Home, Verdict
+from whichhop.model.bulletin import Bulletin, LinkState
+from whichhop.model.units import NS_PER_S, minute_of, seconds_to_next
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_get import fetch
 from whichhop.store.store import Store
@@ -35,89 +30,10 @@ PATIENCE_S = 2.5
 """An agent of the same home that takes longer to answer is as good as silent this turn."""
 FIRST_PATIENCE_S = 15.0
 """The first time it may have days to hand over."""
-LATE_READINGS_NS = 5 * NS_PER_MINUTE
-"""So far back a reading may still come in late."""
 TIDY_NS = 3600 * NS_PER_S
 MINUTES_A_DAY = 24 * 60
-ADVICE_DAYS = 2
-"""How old a rate or a modem's reading may be that live advice rests on; `advise` takes older ones too."""
 NICER = 5
 """Judging may wait; an agent on the same machine must be punctual."""
-
-
-class Watcher:
-    """Follows one home from the store that its agents' records are collected in.
-
-    advice: what gives the next steps; the verdicts' own words do without it.
-    """
-
-    def __init__(self, home: Home, store: Store, path: Path, advice: LiveAdvice | None = None) -> None:
-        self.home = home
-        self._advice = advice
-        self._store, self._path = store, path
-        self._book = DayBook()
-        self.told: list[Verdict] = []
-        """The last day's verdicts after the newest turn, in order of time."""
-        self._follower: Follower | None = None
-        self._seen: set[Reading] = set()
-        self._rates: list[Reading] = []
-
-    def turn(
-        self,
-        due_ns: int,
-        open_records: Iterable[Record] = (),
-        *,
-        anew: bool = False,
-        troubles: dict[str, str] | None = None,
-    ) -> Bulletin | None:
-        """Judge all ticks that end by `due_ns`, a whole tick; None while nothing was ever measured.
-
-        The first turn judges the last day that is kept, so that the baseline is there at once. anew: do so
-        again, since minutes that were judged already are known better now.
-        """
-        begin = self._follower.end_ns if self._follower else 0
-        if anew or self._follower is None or not begin - NS_PER_MINUTE <= due_ns <= begin + DAY_NS:
-            follower = self._begin(due_ns, open_records)
-            if follower is None:
-                return None
-            self._follower = follower
-        elif due_ns > begin:
-            piece = exact_windows(self._path, self.home, start_ns=begin, end_ns=due_ns, extra=open_records)
-            self._follower.feed(piece, self._readings(begin - LATE_READINGS_NS, due_ns))
-        standing = self._follower.standing()
-        self.told = self._book.take(standing.verdicts, standing.judged_ns, due_ns)
-        steps = None
-        if self._advice is not None:
-            since = max(standing.table.start_ns, due_ns - DAY_NS)
-            steps = self._advice.steps(self.told, standing.sessions, since, due_ns)
-        return bulletin_of(
-            standing,
-            self.told,
-            troubles=troubles,
-            rooms=room_rates(self.home, self._rates),
-            marks=[m for m in self._store.marks().values() if due_ns - DAY_NS <= m.at_ns <= due_ns],
-            steps=steps,
-        )
-
-    def _begin(self, due_ns: int, open_records: Iterable[Record]) -> Follower | None:
-        piece = windows_of_store(
-            self._path, self.home, start_ns=due_ns - DAY_NS, end_ns=due_ns, extra=open_records, processes=1
-        )
-        if piece is None:
-            return None
-        self._seen.clear()
-        self._rates.clear()
-        follower = Follower(self.home, derive_sessions(self.home), start_ns=piece.start_ns)
-        follower.feed(piece, self._readings(piece.start_ns - NS_PER_MINUTE, due_ns))
-        return follower
-
-    def _readings(self, from_ns: int, to_ns: int) -> list[Reading]:
-        """Readings of a span that were not given before."""
-        found = [r for r in self._store.readings(from_ns=from_ns, to_ns=to_ns) if r not in self._seen]
-        self._rates += filter(is_of_transfer, found)
-        late = to_ns - 2 * LATE_READINGS_NS
-        self._seen = {r for r in self._seen if r.at_ns > late} | {r for r in found if r.at_ns > late}
-        return found
 
 
 class Teller:
@@ -139,13 +55,11 @@ class Teller:
         news = [c for c in changes(self._before, told) if not (self._first and c.verdict.end_ns is not None)]
         for change in news:
             self.line(change_text(change, bulletin.at_ns))
-        calm = not any(v.end_ns is None for v in told)
-        if self._first and not news:
-            self.line(f"{clock_text(bulletin.at_ns)}  {_state_words(bulletin, calm=calm)}")
-        elif calm and any(c.kind in (ChangeKind.ENDED, ChangeKind.WITHDRAWN) for c in news):
-            self.line(f"{clock_text(bulletin.at_ns)}  calm again")
+        over = any(c.kind in (ChangeKind.ENDED, ChangeKind.WITHDRAWN) for c in news)
+        if (self._first and not news) or (over and not bulletin.lasting):
+            self.line(f"{clock_text(bulletin.at_ns)}  {state_words(bulletin)}")
         if self._beats:
-            sys.stderr.write(f"\r{clock_text(bulletin.at_ns)}  {_state_words(bulletin, calm=calm)}\x1b[K")
+            sys.stderr.write(f"\r{clock_text(bulletin.at_ns)}  {state_words(bulletin)}\x1b[K")
             sys.stderr.flush()
         self._before, self._first = tuple(told), False
 
@@ -167,12 +81,21 @@ class Teller:
             sys.stderr.flush()
 
 
-def _state_words(bulletin: Bulletin, *, calm: bool) -> str:
+def state_words(bulletin: Bulletin) -> str:
+    """The home now in a line; a link that nothing measures is named, and never part of "no fault found"."""
+    if bulletin.lasting:
+        return "; ".join(f"{v.cause}: {' + '.join(v.elements)}" for v in bulletin.lasting)
     if bulletin.learning_s > 0:
-        return f"learning what is ordinary, {bulletin.learning_s:.0f} s to go"
-    if calm:
-        return "calm: nothing exceeds its own quiet baseline"
-    return "; ".join(f"{v.cause}: {' + '.join(v.elements)}" for v in bulletin.lasting)
+        return f"learning what is usual, {bulletin.learning_s:.0f} s to go"
+    if bulletin.blind:
+        return "nothing can be said of now: no link is being measured"
+    unseen = bulletin.named(LinkState.UNKNOWN)
+    beside = f"; not measured now: {', '.join(unseen)}" if unseen else ""
+    if bulletin.levels_s > 0:
+        beside += f"; whether something was wrong from the start is known in {bulletin.levels_s:.0f} s"
+    if bulletin.unusual:
+        beside += f"; slower than usual for its kind: {', '.join(v.elements[0] for v in bulletin.unusual)}"
+    return f"no fault found: nothing that is measured exceeds its own quiet baseline{beside}"
 
 
 def change_text(change: Change, at_ns: int) -> str:
@@ -182,12 +105,14 @@ def change_text(change: Change, at_ns: int) -> str:
     where = f"{verdict.cause}: {' + '.join(verdict.elements)}"
     if change.kind is ChangeKind.OPENED:
         until = "" if verdict.end_ns is None else f" until {clock_text(verdict.end_ns)}"
-        head = f"{seen}  {where}, since {clock_text(verdict.start_ns)}{until}"
+        head = f"{seen}  {where}, since {since_words(verdict, clock_text(verdict.start_ns))}{until}"
         return "\n          ".join([head, *explain(verdict)])
     if change.kind is ChangeKind.CHANGED:
         return f"{seen}  changed: {headline(verdict)}"
     if change.kind is ChangeKind.ENDED:
         end_ns = verdict.end_ns or at_ns
+        if verdict.standing:
+            return f"{seen}  over: {where}, there before measuring began, until {clock_text(end_ns)}"
         lasted_s = (end_ns - verdict.start_ns) / NS_PER_S
         return f"{seen}  over: {where}, from {clock_text(verdict.start_ns)} for {lasted_s:.0f} s"
     return f"{seen}  withdrawn: {where}, since later packets spoke against it"
@@ -216,19 +141,14 @@ def follow(args: argparse.Namespace, house: House) -> int:
     teller = Teller(as_json=args.json)
     try:
         with Store.make(path) as store:
-            advice = LiveAdvice(
-                house,
-                args.home.name,
-                lambda at: list(store.readings(from_ns=at - ADVICE_DAYS * DAY_NS, to_ns=at)),
-            )
-            _follow(Watcher(house.home, store, path, advice), store, token, teller)
+            _follow(live_comparison(house, args.home.name, store), store, token, teller)
     except KeyboardInterrupt:
         teller.aside("stopped")
     return 0
 
 
-def _follow(watcher: Watcher, store: Store, token: str, teller: Teller) -> None:
-    clock, home = SystemClock(), watcher.home
+def _follow(live: LiveComparison, store: Store, token: str, teller: Teller) -> None:
+    clock, home = SystemClock(), live.home
     asker = Asker(
         store=store, addresses=addresses_of(home), token=token, fetch=partial(fetch, seconds=FIRST_PATIENCE_S)
     )
@@ -240,9 +160,9 @@ def _follow(watcher: Watcher, store: Store, token: str, teller: Teller) -> None:
             teller.aside(text)
         now = clock.utc_ns()
         due = (now - SETTLED_NS) // TICK_NS * TICK_NS
-        bulletin = watcher.turn(due, news.open_records, anew=news.late, troubles=asker.troubles)
+        bulletin = live.turn(due, news.open_records, anew=news.late, troubles=asker.troubles)
         if bulletin is not None:
-            teller.bulletin(bulletin, watcher.told)
+            teller.bulletin(bulletin, live.told)
         if clock.mono_ns() - tidied_ns > TIDY_NS:
             _tidy(store, home, now)
             tidied_ns = clock.mono_ns()

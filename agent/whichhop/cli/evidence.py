@@ -2,22 +2,17 @@
 
 import argparse
 import sys
-import tempfile
-from contextlib import ExitStack
 from pathlib import Path
 
-from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS
 from whichhop.app.dossier import Order, assemble
-from whichhop.cli.collecting import ask_agents, import_files
-from whichhop.cli.times import local_text, parse_time
+from whichhop.cli.collecting import add_source_arguments, opened_for
+from whichhop.cli.span import add_span_arguments, nothing_measured, span_of
 from whichhop.cli.zone import machine_zone
 from whichhop.compare.windows.table import whole_ticks
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
-from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model.dossier import Dossier
-from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.report.blocks import Notice
 from whichhop.report.contents import SECTIONS
@@ -25,7 +20,6 @@ from whichhop.report.figures_csv import figures_csv
 from whichhop.report.html import page
 from whichhop.report.seal import data_signature, public_half, seal_of, sealed, sealed_paper
 from whichhop.report.wire_form import dossier_bytes
-from whichhop.store.store import Store
 from whichhop.wire.time_stamp import request
 
 EPILOG = """\
@@ -42,13 +36,8 @@ to collect. Page and PDF are signed with the home's key when that is at hand; `w
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The verb's arguments."""
     parser.epilog = EPILOG
-    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
-    parser.add_argument("--from", dest="start", metavar="TIME", help="begin (default: a day before the end)")
-    parser.add_argument("--to", dest="end", metavar="TIME", help="end (default: the last minute stored)")
-    parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
-    parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
-    parser.add_argument("--offline", action="store_true", help="ask no agent; use what is kept already")
-    parser.add_argument("--records", type=Path, metavar="DIR", help="use the *.jsonl files there instead")
+    add_source_arguments(parser)
+    add_span_arguments(parser)
     parser.add_argument("--html", type=Path, metavar="FILE", help="write the report as a page")
     parser.add_argument("--pdf", type=Path, metavar="FILE", help="write the same on paper")
     parser.add_argument("--csv", type=Path, metavar="FILE", help="write the figures as CSV")
@@ -70,42 +59,16 @@ def _secret(args: argparse.Namespace) -> bytes | None:
     return derive_keys(read_key(path)).evidence
 
 
-def _span(args: argparse.Namespace, store: Store) -> tuple[int, int]:
-    kept = store.span()
-    if kept is None:
-        raise DataError("no records are kept here; collect some first, or give --records")
-    latest = min((kept[1] + 1) * NS_PER_MINUTE, SystemClock().utc_ns() - SETTLED_NS)
-    if args.records:
-        latest = (kept[1] + 1) * NS_PER_MINUTE
-    end = min(parse_time(args.end, "--to", latest), latest)
-    start = max(parse_time(args.start, "--from", end - DAY_NS), kept[0] * NS_PER_MINUTE)
-    if start >= end:
-        raise DataError(
-            f"nothing is kept in that span; there are records from {local_text(kept[0] * NS_PER_MINUTE)}"
-            f" to {local_text(latest)}"
-        )
-    return whole_ticks(start, end)
-
-
 def _dossier(args: argparse.Namespace, house: House, secret: bytes | None) -> Dossier:
-    with ExitStack() as stack:
-        if args.records:
-            folder = stack.enter_context(tempfile.TemporaryDirectory())
-            path = Path(folder) / "records.db"
-        else:
-            path = args.store or default_store(f"{args.home.stem}.collected")
-        store = stack.enter_context(Store.make(path))
-        if args.records:
-            import_files(args.records, store)
-        elif not args.offline:
-            ask_agents(args, house.home, store)
-        start, end = _span(args, store)
+    with opened_for(args, house) as source:
+        start, end = span_of(args, source)
+        start_ns, end_ns = whole_ticks(start, end)
         dossier = assemble(
-            store,
+            source.store,
             Order(
                 house=house,
-                start_ns=start,
-                end_ns=end,
+                start_ns=start_ns,
+                end_ns=end_ns,
                 made_ns=SystemClock().utc_ns(),
                 zone=house.home.zone or machine_zone(),
                 redact=args.redact,
@@ -114,8 +77,8 @@ def _dossier(args: argparse.Namespace, house: House, secret: bytes | None) -> Do
                 public_key=public_half(secret) if secret else None,
             ),
         )
-    if dossier is None:
-        raise DataError(f"none of {house.home.name}'s sessions was measured in that span; name another one")
+        if dossier is None:
+            raise nothing_measured(source, start, end)
     return dossier
 
 
@@ -150,8 +113,6 @@ def _outputs(args: argparse.Namespace, dossier: Dossier, secret: bytes | None) -
 
 def run(args: argparse.Namespace) -> int:
     """Write the report. Exit code 0 when it holds the provider to something, else 1."""
-    if args.records and args.offline:
-        raise WhichhopError("--records and --offline exclude each other; give one")
     if args.time_request and not args.html:
         raise WhichhopError("--time-request is about the page; give --html FILE too")
     house = read_house(args.home)

@@ -3,15 +3,54 @@
 import argparse
 
 from whichhop.app.agent_addresses import DAY_NS
-from whichhop.cli.times import parse_time
+from whichhop.app.collect import Opened
+from whichhop.cli.times import local_text, parse_time
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.errors import DataError
+from whichhop.model.units import NS_PER_MINUTE
+from whichhop.net.clock import SystemClock
+
+
+def add_span_arguments(parser: argparse.ArgumentParser) -> None:
+    """--from and --to."""
+    parser.add_argument("--from", dest="start", metavar="TIME", help="begin (default: a day before the end)")
+    parser.add_argument("--to", dest="end", metavar="TIME", help="end (default: the last that was measured)")
 
 
 def told_span(args: argparse.Namespace, latest_ns: int) -> tuple[int, int]:
     """From and to in UTC ns: to the last whole window by `latest_ns`, from a day before, unless told."""
     end = parse_time(args.end, "--to", latest_ns - latest_ns % TICK_NS)
-    start = parse_time(args.start, "--from", end - DAY_NS)
-    if start >= end:
-        raise DataError(f"--to {args.end} is not after --from {args.start}; swap them")
-    return start, end
+    return _ordered(args, parse_time(args.start, "--from", end - DAY_NS), end)
+
+
+def span_of(args: argparse.Namespace, found: Opened) -> tuple[int, int]:
+    """The same of what is kept in an open store."""
+    now = SystemClock().utc_ns()
+    start = None if args.start is None else parse_time(args.start, "--from", 0)
+    end = None if args.end is None else parse_time(args.end, "--to", 0)
+    _ordered(args, start or 0, now if end is None else end)
+    first, last = found.span(now, start_ns=start, end_ns=end)
+    if first >= last:
+        raise nothing_measured(found, start or first, end or last)
+    return first, last
+
+
+def nothing_measured(found: Opened, start_ns: int, end_ns: int) -> DataError:
+    """The one line for a span of which there is nothing to judge."""
+    kept = found.store.span()
+    there = (
+        f"what is kept reaches from {local_text(kept[0] * NS_PER_MINUTE)} to"
+        f" {local_text((kept[1] + 1) * NS_PER_MINUTE)}; name a span in it with --from and --to"
+        if kept
+        else "start the agents (whichhop run HOME --node NAME), or name files with --records"
+    )
+    return DataError(
+        f"nothing of this home was measured between {local_text(start_ns)} and {local_text(end_ns)}: {there}"
+    )
+
+
+def _ordered(args: argparse.Namespace, start_ns: int, end_ns: int) -> tuple[int, int]:
+    if start_ns >= end_ns:
+        what = f"--to {args.end}" if args.end else f"now, {local_text(end_ns)},"
+        raise DataError(f"{what} is not after --from {args.start}; name an earlier begin or a later end")
+    return start_ns, end_ns

@@ -11,32 +11,31 @@ from pathlib import Path
 import msgspec
 
 from whichhop.app.agent_addresses import SETTLED_NS, addresses_of
+from whichhop.app.live_comparison import live_comparison
 from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of
-from whichhop.cli.collecting import ask_agents
-from whichhop.cli.screen import DAY_NS, View, screen
-from whichhop.compare.last_hour import judge_lately
+from whichhop.cli.collecting import opened_for
+from whichhop.cli.screen import View, screen
+from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
-from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, RemoteError, WhichhopError
-from whichhop.model import Home, derive_sessions
+from whichhop.model import Home
 from whichhop.model.bulletin import Bulletin
-from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
 from whichhop.probes.transfer_line import Line
-from whichhop.store.store import Store
 
 EPILOG = """\
 example:
   whichhop status alder.yaml
 
 Asks the agents how the home is: an agent that compares by itself (whichhop run --compare) says so at once;
-where none does, their last hour is collected and judged here.
+where none does, what they measured is collected and the last day judged here.
 """
 PATIENCE_S = 3.0
 FRESH_NS = 5 * NS_PER_MINUTE
-"""An older bulletin is no news; the last hour is judged here instead."""
+"""An older bulletin is no news; the home is judged here instead."""
 HOUR_NS = 3600 * NS_PER_S
 
 Fetch = Callable[[str], bytes]
@@ -104,23 +103,15 @@ def _budget(args: argparse.Namespace, home: Home) -> tuple[float, float] | None:
 
 
 def _judged_here(args: argparse.Namespace, house: House, heard: list[Heard]) -> Bulletin:
-    """The last hour, collected and judged on this machine."""
-    home = house.home
-    with Store.make(args.store or default_store(f"{args.home.stem}.collected")) as store:
-        _, extra = ask_agents(args, home, store)
-        end = SystemClock().utc_ns() - SETTLED_NS
-        start = end - HOUR_NS
-        records = list(extra)
-        kept = set(store.sessions())
-        for session in derive_sessions(home):
-            if session.key in kept:
-                records += store.session_records(session.key, minute_of(start), minute_of(end) + 1)
-        readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
-        marks = [m for m in store.marks().values() if m.at_ns >= end - DAY_NS]
+    """The last day, collected and judged on this machine, as `compare --follow` does in its first turn."""
+    with opened_for(args, house) as source:
+        due = (SystemClock().utc_ns() - SETTLED_NS) // TICK_NS * TICK_NS
+        _, last = source.span(due, start_ns=None, end_ns=None)
         troubles = {h.agent: h.trouble for h in heard if h.trouble}
-        found = judge_lately(
-            home, records, readings, start_ns=start, end_ns=end, troubles=troubles, marks=marks
-        )
+        found = None
+        if due - last <= HOUR_NS:
+            live = live_comparison(house, str(args.home), source.store)
+            found = live.turn(due, source.open_records, troubles=troubles)
     if found is None:
         first = next((h for h in heard if h.trouble), None)
         why = f": {first.agent}: {first.trouble}" if first else ""
@@ -152,7 +143,7 @@ def run(args: argparse.Namespace) -> int:
         bulletin, source = told[1], f"as {told[0]}'s agent says, which compares by itself"
     else:
         bulletin = _judged_here(args, house, heard)
-        source = "judged here from the last hour; no agent compares by itself"
+        source = "judged here; no agent compares by itself"
     modems = [(m.node, modem_line(m, home)) for h in heard for m in modems_of(h.metrics, now)]
     view = View(
         bulletin=bulletin,

@@ -1,32 +1,57 @@
-"""The whole comparison in one call: a home's records in, its windows and verdicts out; and both as data."""
+"""One comparison: a home's records or windows in; what was measured, and the verdicts, out; and both as data.
+
+Whoever answers "which hop?" over a span asks here: `compare`, `advise`, `evidence`, the demo. What runs on
+asks `live`, which reasons with the same functions.
+"""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 import msgspec
+import numpy as np
+from numpy.typing import NDArray
 
-from whichhop.compare.history import DEFAULT_SETTINGS, judge_case, judgeable, prepare
+from whichhop.compare.history import DEFAULT_SETTINGS, judge_with_levels, judgeable, prepare
+from whichhop.compare.inference.settings import Settings
 from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.table import WindowTable, whole_ticks
 from whichhop.compare.windows.unjudged import unjudged_s
 from whichhop.compare.words import explain
-from whichhop.model import Home, Reading, Record, SessionKey, Verdict, derive_sessions
+from whichhop.model import Home, Level, Reading, Record, Session, SessionKey, Verdict, derive_sessions
 from whichhop.model.stamps import told_stamps
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """What was judged and what came of it; `verdicts` is empty when the home was healthy throughout.
+    """What was measured and what came of it.
 
-    aside_s: seconds in which an agent was no witness, by agent, those without any left out.
+    windows: from the first tick in which anything was sent to the last, every session of the home that was
+    heard. sessions: those of them that are judged; table, speaks: their columns in that order, and where a
+    sample is evidence. use: per tick, the share of the plan that the home used itself, NaN where not known.
+    verdicts: in the order of time, none where no fault was found. levels: of every link that was measured for
+    three minutes, from the first ten. unmeasured: the links of the home that no
+    judged session crossed, in the home's order: nothing can be said of them, least of all that they are well.
+    not_judged_s: seconds in which an agent was busy, asleep or not heard of, by agent.
     """
 
     home: Home
     windows: WindowTable
+    sessions: tuple[Session, ...]
+    table: WindowTable
+    speaks: NDArray[np.bool_]
+    use: NDArray[np.float64]
     verdicts: tuple[Verdict, ...]
-    aside_s: Mapping[str, float]
+    levels: tuple[Level, ...]
+    unmeasured: tuple[str, ...]
+    not_judged_s: Mapping[str, float]
+
+    @property
+    def unusual(self) -> list[Level]:
+        """Levels above what is usual for their medium, of links of which no verdict says it already."""
+        blamed = {name for v in self.verdicts if v.standing for name in v.elements}
+        return [v for v in self.levels if v.above_usual and not blamed.intersection(v.elements)]
 
     @property
     def start_ns(self) -> int:
@@ -54,7 +79,7 @@ def compare_records(
 ) -> Comparison | None:
     """Judge the home's own sessions from `start_ns` to `end_ns`; None when nothing was measured then.
 
-    Windows lie on whole multiples of their length since the epoch and begin no earlier than the first packet.
+    Windows lie on whole multiples of their length since the epoch.
     """
     keys = [s.key for s in derive_sessions(home)]
     by_key: dict[SessionKey, list[Record]] = {key: [] for key in keys}
@@ -66,24 +91,49 @@ def compare_records(
         return None
     first = min(r.minute for found in by_key.values() for r in found) * NS_PER_MINUTE
     begin, end = whole_ticks(max(start_ns, first), end_ns)
-    if begin >= end_ns:
+    if begin >= end:
         return None
     cutter = Cutter(told, start_ns=begin, end_ns=end)
     for key in told:
         cutter.add(by_key[key])
     stamps = {key: groups for key in told if (groups := told_stamps(by_key[key]))}
-    table = replace(cutter.table, stamps=stamps).from_first_packet()
-    return None if table is None else compare_windows(home, table, readings)
+    return compare_windows(home, replace(cutter.table, stamps=stamps), readings)
 
 
-def compare_windows(home: Home, windows: WindowTable, readings: Iterable[Reading]) -> Comparison:
-    """Judge the home's own sessions over windows that are cut already."""
+def compare_windows(
+    home: Home, windows: WindowTable, readings: Iterable[Reading], settings: Settings = DEFAULT_SETTINGS
+) -> Comparison | None:
+    """Judge the home's own sessions over windows that are cut already; None when nothing was sent in them.
+
+    Columns of unknown sessions are passed over, and so are ticks before the first packet and after the last.
+    """
+    measured = windows.measured()
+    if measured is None:
+        return None
+    there = [key for i, key in enumerate(measured.sessions) if measured.sent[:, i].any()]
+    measured = measured.picked(there)
     sessions = derive_sessions(home)
-    if not judgeable(sessions, windows):
-        return Comparison(home=home, windows=windows, verdicts=(), aside_s={})
-    case = prepare(home, sessions, windows, readings, DEFAULT_SETTINGS)
-    aside_s = unjudged_s(case.alibi, case.table)
-    return Comparison(home=home, windows=windows, verdicts=tuple(judge_case(case)), aside_s=aside_s)
+    case = prepare(home, sessions, measured, readings, settings)
+    verdicts, levels = judge_with_levels(case) if judgeable(sessions, measured) else ([], ())
+    return Comparison(
+        home=home,
+        windows=measured,
+        sessions=case.sessions,
+        table=case.table,
+        speaks=case.alibi.speaks,
+        use=case.use.share,
+        verdicts=tuple(verdicts),
+        levels=levels,
+        unmeasured=unmeasured_links(home, case.sessions, case.alibi.speaks),
+        not_judged_s=unjudged_s(case.alibi, case.table),
+    )
+
+
+def unmeasured_links(home: Home, sessions: Iterable[Session], speaks: NDArray[np.bool_]) -> tuple[str, ...]:
+    """The home's links that no session crosses which ever spoke; speaks: (ticks, sessions)."""
+    spoke = np.asarray(speaks.any(axis=0))
+    crossed = {link.name for i, session in enumerate(sessions) if spoke[i] for link in session.path.links}
+    return tuple(dict.fromkeys(link.name for link in home.links if link.name not in crossed))
 
 
 def verdict_data(verdict: Verdict) -> dict[str, Any]:
@@ -102,6 +152,8 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
         "packets": comparison.packets,
         "coarse": comparison.windows.coarse,
         "stamps": {str(key): sorted(groups) for key, groups in comparison.windows.stamps.items()},
-        "set_aside_s": dict(comparison.aside_s),
+        "not_judged_s": dict(comparison.not_judged_s),
+        "not_measured": list(comparison.unmeasured),
+        "levels": [msgspec.to_builtins(v) for v in comparison.levels],
         "verdicts": [verdict_data(v) for v in comparison.verdicts],
     }

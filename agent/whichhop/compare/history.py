@@ -8,26 +8,27 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.scan import Scan, scan
-from whichhop.compare.inference.screening import stretches
+from whichhop.compare.inference.screening import Stretch, stretches
 from whichhop.compare.inference.segment import Close, Group, Use, look
 from whichhop.compare.inference.settings import Settings
+from whichhop.compare.standing.seen import Period
+from whichhop.compare.standing.verdicts import Teller, together
 from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict.corroboration import adds, borne, shown_by
 from whichhop.compare.verdict.episodes import Span, merged, noticed, spans
 from whichhop.compare.verdict.fault_shapes import reweighted, shape_odds
-from whichhop.compare.verdict.lookalikes import with_lookalikes
+from whichhop.compare.verdict.lookalikes import once, with_lookalikes
 from whichhop.compare.verdict.own_traffic_path import part_of_own_traffic
 from whichhop.compare.verdict.provider_guards import Scene
 from whichhop.compare.verdict.verdict import Found, verdict_of
 from whichhop.compare.windows import own_traffic
-from whichhop.compare.windows.reporting import Alibi, alibi_of
+from whichhop.compare.windows.reporting import Alibi, alibi_of, host_log_ratio
 from whichhop.compare.windows.table import WindowTable
-from whichhop.model import Home, Reading, Session, Verdict
+from whichhop.model import Home, Level, Reading, Session, Verdict
 
 WATCHED_HOST = 0.1
 """An agent whose lateness is watched and found good is this much less likely to be the culprit."""
-HALF = 0.5
 UNKNOWN_OWN_HOURS = 96.0
 """Own traffic's rarity without counters: in the race with the access link, not ahead of it."""
 DEFAULT_SETTINGS = Settings()
@@ -42,7 +43,7 @@ class Case:
     elements: tuple[Element, ...]
     table: WindowTable
     alibi: Alibi
-    use: NDArray[np.float64]
+    use: own_traffic.LineUse
     onset: NDArray[np.float64]
     settings: Settings
 
@@ -61,10 +62,10 @@ def prepare(
     table = table.picked([s.key for s in heard])
     readings = tuple(readings)
     alibi = alibi_of(table, heard, readings)
-    use = own_traffic.usage(readings, table, home.plan)
+    use = own_traffic.line_use(readings, table, home.plan, heard)
     elements = elements_of(home, heard)
     step_s = table.step_ns * 1e-9
-    onset = np.array([_onset(e, alibi, use) for e in elements]) * step_s / 3600.0
+    onset = np.array([_onset(e, alibi, use.share) for e in elements]) * step_s / 3600.0
     return Case(
         home=home,
         sessions=heard,
@@ -94,13 +95,14 @@ def judge(
     readings: Iterable[Reading] = (),
     settings: Settings = DEFAULT_SETTINGS,
 ) -> list[Verdict]:
-    """Every verdict over a history, in order of time; empty when nothing exceeded its own baseline.
+    """Every verdict over a history, in order of time; empty when nothing stood out nor exceeded its baseline.
 
     Sessions without a column in the table, and columns of unknown sessions, are passed over.
     """
-    if not judgeable(sessions, table):
+    measured = table.measured()
+    if measured is None or not judgeable(sessions, measured):
         return []
-    return judge_case(prepare(home, sessions, table, readings, settings))
+    return judge_case(prepare(home, sessions, measured, readings, settings))
 
 
 def judgeable(sessions: Sequence[Session], table: WindowTable) -> bool:
@@ -110,27 +112,51 @@ def judgeable(sessions: Sequence[Session], table: WindowTable) -> bool:
 
 
 def judge_case(case: Case) -> list[Verdict]:
-    """Every verdict over a history that was prepared."""
+    """Every verdict over a history that was prepared: what stood before it began, and what changed since."""
+    return judge_with_levels(case)[0]
+
+
+def judge_with_levels(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
+    """The same, and the level of every link, empty where less than three minutes could be used."""
     columns = columns_of(case.elements, len(case.sessions))
     done = scan(case.table, case.sessions, case.alibi, columns, case.settings)
-    return verdicts(case, done, closes(case, done))
+    changed = verdicts(case, done, closes(case, done))
+    stood, levels = standing_faults(case)
+    return together(stood, changed, case.table.at_ns(case.table.ticks)), levels
+
+
+def standing_faults(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
+    """What was wrong before the first packet of a history, and until when; and the level of every link."""
+    teller = Teller(home=case.home, sessions=case.sessions, elements=case.elements, settings=case.settings)
+    found = teller.verdicts(
+        Period(table=case.table, speaks=case.alibi.speaks, use=case.use.share, watched=case.alibi.watched)
+    )
+    return found, teller.levels
 
 
 def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
     """Close looks at every stretch from the tick `first` on in which something may be wrong."""
-    around = own_traffic.around(case.use)
-    use = Use(
-        factor=own_traffic.onset_factor(around),
-        stay=own_traffic.stay_log_ratio(around),
-        known=_use_known(case),
-    )
-    found = stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
-    return [look(done, case.elements, case.onset, use, s) for s in found]
+    factor, stay = case.use.factor, _stay(case)
+    return [
+        look(done, case.elements, case.onset, Use(factor=factor, stay=stay, known=_use_known(case, s)), s)
+        for s in stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
+    ]
+
+
+def _stay(case: Case) -> dict[int, NDArray[np.float64]]:
+    """By element, what counters and the agents' own readings say of its being the cause in each tick."""
+    late = dict(zip(case.alibi.agents, host_log_ratio(case.alibi.late_s).T, strict=True))
+    out: dict[int, NDArray[np.float64]] = {}
+    for j, element in enumerate(case.elements):
+        if element.nature is Nature.OWN_TRAFFIC:
+            out[j] = case.use.stay
+        elif element.nature is Nature.HOST:
+            out[j] = late[element.name.partition(":")[2]]
+    return out
 
 
 def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     """Episodes of all looks, merged, as verdicts."""
-    use_known = _use_known(case)
     gap = case.settings.merge_gap_s / (case.table.step_ns * 1e-9)
     by_group: dict[tuple[int, ...], list[tuple[Close, Group, Span]]] = {}
     for close in looks:
@@ -141,19 +167,20 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     for parts in by_group.values():
         for span in merged([s for _, _, s in parts], gap):
             found = _found(case, [p for p in parts if span.first <= p[2].first < span.end], span)
-            found = with_lookalikes(done, case.elements, case.onset, found, apart=use_known)
+            found = with_lookalikes(
+                done, case.elements, case.onset, found, apart=_use_known(case, found.span)
+            )
             if borne(done, case.elements[found.members[0]], span):
                 out.append(found)
+    out = once(out)
     out = [f for f in out if _own_proof(case, done, f, out)]
-    if use_known:
-        out = [f for f in out if not part_of_own_traffic(case.elements, f, out)]
+    out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out.sort(key=lambda f: (f.span.first, f.members))
     return [_verdict(case, done, f) for f in out]
 
 
-def _use_known(case: Case) -> bool:
-    """Whether counters tell the home's own traffic for most of the time."""
-    return bool(np.isfinite(case.use).mean() > HALF)
+def _use_known(case: Case, ticks: Stretch | Span) -> bool:
+    return own_traffic.is_known(case.use.share[ticks.first : ticks.end])
 
 
 def _own_proof(case: Case, done: Scan, found: Found, others: Sequence[Found]) -> bool:
@@ -232,7 +259,8 @@ def _verdict(case: Case, done: Scan, found: Found) -> Verdict:
         loc80=base.loc80,
         base_loss=base.loss,
         watched=case.alibi.watched,
-        use=case.use[first:end],
+        use=case.use.most[first:end],
+        doubts=case.use.doubts,
     )
     return verdict_of(
         scene,

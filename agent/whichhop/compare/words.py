@@ -1,11 +1,37 @@
-"""Plain sentences for a verdict: what spoke for it, what was ruled out, what would change it."""
+"""Plain sentences for a verdict, and for where there is none: what spoke for it, what was ruled out."""
 
-from whichhop.model import CAUSE_TABLE, Cause, Owner, Severity, Verdict
+from collections.abc import Iterable, Sequence
+from typing import Protocol
+
+from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, Severity, Verdict
+
+
+class NamedLink(Protocol):
+    """A link as far as words need it: of the home file, or of a bulletin."""
+
+    @property
+    def name(self) -> str:
+        """As the home file names it."""
+
+    @property
+    def kind(self) -> LinkKind:
+        """A row of the table of links."""
+
+
+NO_FAULT = "No fault found: nothing that was measured exceeds its own quiet baseline."
+NO_FAULT_THEN = (
+    "No fault found in the time that was judged: nothing measured then exceeds its own quiet baseline."
+)
+"""The same where an agent was not judged for part of the time."""
+PAST_THE_HOME = (LinkKind.ACCESS, LinkKind.BEYOND)
+
 
 PSEUDO = {
     "host": "the machine {} itself",
     "air": "the radio channel around {}",
     "node": "the box {} itself",
+    "forward": "what the box {} passes on",
+    "route": "the way through the box {} between the home and the line",
     "reply": "the answers of {} alone",
     "destination": "the destination {} alone",
     "resolver": "the resolver {}",
@@ -29,6 +55,49 @@ def names_words(names: tuple[str, ...]) -> str:
     """Several elements as a list with "or", since only one of them need be at fault."""
     words = [element_words(n) for n in names]
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " or " + words[-1]
+
+
+def all_names_words(names: Iterable[str]) -> str:
+    """Several elements as a list with "and"."""
+    words = [element_words(n) for n in names]
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def not_measured_words(links: Sequence[NamedLink]) -> str:
+    """What cannot be called free of faults, since no session crosses it, and the remedy; empty for none."""
+    if not links:
+        return ""
+    remedies = []
+    if any(link.kind in PAST_THE_HOME for link in links):
+        remedies.append("name a target past the line that you may probe, under targets in the home file")
+    if any(link.kind not in PAST_THE_HOME for link in links):
+        remedies.append("run an agent on a machine whose packets cross it")
+    return (
+        f"Not measured, so neither good nor bad is known of it: {all_names_words(k.name for k in links)}."
+        f" To measure it, {', and '.join(remedies)}."
+    )
+
+
+def level_words(level: Level) -> str:
+    """A level above what is usual, where packets cannot tell a fault from an unusual link."""
+    if level.usual_low_s is None or level.usual_high_s is None:
+        return ""
+    where = names_words(level.elements[:1])
+    rest = level.elements[1:]
+    group = f" (or {names_words(rest)}, which packets cannot tell from it)" if rest else ""
+    return (
+        f"Of {_ms(level.round_trip_s)} about {_ms(level.level_s)} are on {where}{group}; usual are"
+        f" {_ms(level.usual_low_s)} to {_ms(level.usual_high_s)}. A fault or an unusual link: packets cannot"
+        " tell; the modem's levels, a second line or an older figure would."
+    )
+
+
+def _ms(seconds: float) -> str:
+    return f"{seconds * 1e3:.{0 if seconds >= 0.002 else 1}f} ms"
+
+
+STANDING = "It was there before measuring began, so since when is not known."
+STOOD = "It was there before measuring began, and is over."
 
 
 def severity_words(severity: Severity) -> str:
@@ -68,6 +137,16 @@ def headline(verdict: Verdict) -> str:
     return text[0].upper() + text[1:]
 
 
+def shares_words(verdict: Verdict) -> str:
+    """How likely each of several named elements is; empty for one alone."""
+    shares = verdict.shares or {}
+    if len(shares) < 2:
+        return ""
+    each = [f"{element_words(name)} {probability_words(p)}" for name, p in shares.items() if p >= 0.01]
+    rest = len(shares) - len(each)
+    return "Of these: " + ", ".join(each) + (f"; {rest} more under 1%." if rest else ".")
+
+
 def owner_words(verdict: Verdict) -> str:
     """Whose it is to mend."""
     owner = CAUSE_TABLE[verdict.cause].owner
@@ -86,12 +165,35 @@ def spoke_for(verdict: Verdict) -> str:
     if verdict.severity is None:
         return ""
     figures = severity_words(verdict.severity)
-    return f"Sessions that cross it saw {figures}." if figures else ""
+    if not figures:
+        return ""
+    if not verdict.standing:
+        return f"Sessions that cross it saw {figures}."
+    then = "Sessions" if verdict.end_ns is None else "Until then sessions"
+    return f"{then} that cross it saw {figures}, against what is usual for such links."
+
+
+def standing_words(verdict: Verdict) -> str:
+    """That a fault is older than the measuring, and what ended it showed; empty for any other."""
+    if not verdict.standing:
+        return ""
+    return STANDING if verdict.end_ns is None else STOOD
+
+
+def since_words(verdict: Verdict, text: str) -> str:
+    """When a verdict began, `text` being its time: for one that stood already, before that time."""
+    return f"before {text}" if verdict.standing else text
 
 
 def explain(verdict: Verdict) -> list[str]:
     """All sentences of a verdict, most important first."""
-    out = [headline(verdict), spoke_for(verdict), owner_words(verdict)]
+    out = [
+        headline(verdict),
+        standing_words(verdict),
+        shares_words(verdict),
+        spoke_for(verdict),
+        owner_words(verdict),
+    ]
     out += [
         f"Ruled out: {element_words(r.what)}, because {r.why}"
         + (f" ({', '.join(r.sessions[:4])}{' ...' if len(r.sessions) > 4 else ''})." if r.sessions else ".")

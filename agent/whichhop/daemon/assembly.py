@@ -270,7 +270,7 @@ class Daemon:
         self.links.follow(first.home, first.node)
         self.alarm = open_alarm(loop, self._wake)
         self.alarm.set(self.clock.mono_ns())
-        self.jobs.after_pauses("reflector", REFRESH_S, self.reflector.refresh)
+        self.jobs.after_pauses("reflector", REFRESH_S, self._refresh)
         self.jobs.after_pauses("tidy", TIDY_S, self._tidy)
         self.jobs.at_multiples("draft", DRAFT_S, self._keep_draft)
         self.jobs.at_multiples("own-interface", COUNT_S, self.own_traffic.turn)
@@ -299,6 +299,9 @@ class Daemon:
             self._looking = self.jobs.paced(
                 "routes", lambda: self.routes.wait_s, self.routes.look, at_once=True
             )
+
+    async def _refresh(self) -> None:
+        self.live.by_reason["reflector_refused"] = self.reflector.refresh()
 
     async def _rate_calls(self) -> None:
         at = self.clock.utc_ns()

@@ -86,7 +86,7 @@ class ReflectorInUse:
         self._reflector: StampReflector | None = None
 
     def _made(self, home: InUse) -> tuple[Gate, StampReflector]:
-        gate = Gate(home.answered)
+        gate = Gate(home.answered, services=[home.home.ports.stamp], own=home.node.address or "")
         reflector = StampReflector(
             self._clock,
             gate,
@@ -128,10 +128,12 @@ class ReflectorInUse:
 
         return Swap(commit, undo)
 
-    async def refresh(self) -> None:
-        """Look at our clock's error again; about once a minute."""
-        if self._reflector is not None:
-            self._reflector.refresh()
+    def refresh(self) -> dict[str, int]:
+        """Look at our clock's error again, about once a minute; what was not answered so far, by reason."""
+        if self._reflector is None:
+            return {}
+        self._reflector.refresh()
+        return self._reflector.dropped()
 
     def close(self) -> None:
         """Stop listening."""

@@ -21,7 +21,7 @@ class Effect:
     delay_s, jitter_s: constant added one-way delay, and the mean of an exponential part on top of it.
     loss_ratio: independent loss. burst: (p, r) of the two-state chain that loses all in its bad state.
     reorder_ratio, duplicate_ratio: share of packets held back by one, or sent twice.
-    contention_ratio: share of packets that find the radio channel busy (emulated: see lab/impairment).
+    contention_ratio: share of packets that find the radio channel busy (emulated: see lab/links/impairment).
     rate_bps: a lowered rate. outage: nothing passes.
     """
 
@@ -49,6 +49,15 @@ class Fault:
     element: str
     cause: Cause
     effect: Effect
+
+
+class Profile(StrEnum):
+    """Where a paper home's natural behaviour comes from."""
+
+    SIMULATED = "simulated"
+    """Shapes of homes from memory."""
+    MEASURED = "measured"
+    """Fitted to published measurements, see the paper home's `measured`."""
 
 
 class QuirkKind(StrEnum):
@@ -110,10 +119,13 @@ class LinkNature:
 class Scenario:
     """A home, how its links behave, and what goes wrong when.
 
-    natures: by link name; for peers also "destination:PEER", the way from the provider edge to it.
+    natures: by link name; for peers also "destination:PEER", the way from the provider edge to it, and for
+        boxes "reply:NODE", how long they take to answer.
     quirks, noise: for the paper floor. noise 1 adds each medium's natural disturbances, 0 leaves the
         natures alone as the namespace floor has them.
-    counters: whether somebody reads the router's byte counters.
+    profile: whose natural disturbances.
+    counters: whether somebody reads the router's byte counters, each `counters_each_s` seconds.
+    clocks_s: by agent, how far its clock is ahead, where it is not to be drawn.
     """
 
     name: str
@@ -124,3 +136,6 @@ class Scenario:
     quirks: tuple[Quirk, ...] = ()
     noise: float = 0.0
     counters: bool = True
+    profile: Profile = Profile.SIMULATED
+    counters_each_s: int = 10
+    clocks_s: dict[str, float] = field(default_factory=dict)

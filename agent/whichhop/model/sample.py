@@ -24,11 +24,22 @@ class Fate(IntEnum):
     """Set aside: a clock stepped between the stamps."""
     BUSY = 11
     """Set aside: the agent itself was late or starved of processor."""
+    REFUSED_KEY = 12
+    """Set aside: the target refused to answer, since it has another key."""
+    REFUSED_ADDRESS = 13
+    """Set aside: the target refused to answer, since its home file does not name the address it saw."""
+    REFUSED = 14
+    """Set aside: the target refused to answer for another reason, such as too many packets at once."""
 
     @property
     def lost(self) -> bool:
         """True when the network lost the packet (a late answer included); never for our own trouble."""
         return Fate.LATE <= self <= Fate.LOST_BACK
+
+    @property
+    def refused(self) -> bool:
+        """True when the target said that it will not answer: the packet arrived, so nothing was lost."""
+        return Fate.REFUSED_KEY <= self <= Fate.REFUSED
 
     @property
     def set_aside(self) -> bool:

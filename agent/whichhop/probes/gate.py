@@ -1,4 +1,4 @@
-"""Who may be answered and how often: allowed networks, and a token bucket for each source. Pure."""
+"""Who may be answered and how often: allowed networks and ports, and a token bucket for each source. Pure."""
 
 from collections import OrderedDict
 from collections.abc import Iterable
@@ -16,6 +16,17 @@ class Turned(StrEnum):
 
     NOT_ALLOWED = "not-allowed"
     RATE_LIMITED = "rate-limited"
+    SERVICE_PORT = "service-port"
+    """It claims to come from a port where services answer: ours would begin a conversation without an end."""
+    OWN_ADDRESS = "own-address"
+    """It claims to come from ourselves, over the network."""
+
+
+WELL_KNOWN = 1024
+"""Below it are the system ports (RFC 6335 section 6), where services listen and no client asks from."""
+TELL_RATE_PER_S = 100.0
+"""Refusals told to strangers a second, all together: the second addresses of a whole home's agents and a call
+beside them are told each time, and whoever is made to receive them gets less than 0.1 Mbit/s."""
 
 
 @dataclass(slots=True)
@@ -36,12 +47,19 @@ class Gate:
         rate_per_s: float = 500.0,
         burst: float = 500.0,
         sources_most: int = 1024,
+        services: Iterable[int] = (),
+        own: str = "",
     ) -> None:
         """The defaults serve a home: a call stream is 50 a second, and an agent runs a few sessions at once.
 
         sources_most: addresses remembered; the one met first is forgotten first.
+        services: ports beside the system ones where reflectors listen. own: our address; "" or a loopback
+        one, where everything comes from ourselves, to look at none.
         """
         self._allowed = tuple(allowed)
+        self._services = frozenset(services)
+        self._own = "" if own and ip_address(own).is_loopback else own
+        self._telling = _Source(TELL_RATE_PER_S, 0)
         self._rate_per_ns = rate_per_s / NS_PER_S
         self._burst = burst
         self._most = sources_most
@@ -52,8 +70,27 @@ class Gate:
         self._allowed = tuple(allowed)
         self._sources.clear()
 
-    def turned(self, source: str, now_ns: MonoNs) -> Turned | None:
+    def reserve(self, port: int) -> None:
+        """A port where a reflector listens: from there no ask comes, only another reflector's answer."""
+        self._services |= {port}
+
+    def may_tell(self, now_ns: MonoNs) -> bool:
+        """Whether a stranger may be told why it gets no answer, which uses up a share of such words."""
+        telling = self._telling
+        rate_per_ns = TELL_RATE_PER_S / NS_PER_S
+        telling.tokens = min(TELL_RATE_PER_S, telling.tokens + (now_ns - telling.at_ns) * rate_per_ns)
+        telling.at_ns = now_ns
+        if telling.tokens < 1:
+            return False
+        telling.tokens -= 1
+        return True
+
+    def turned(self, source: str, port: int, now_ns: MonoNs) -> Turned | None:
         """Why this datagram is not to be answered; None when it may pass, which costs its source a token."""
+        if port < WELL_KNOWN or port in self._services:
+            return Turned.SERVICE_PORT
+        if source == self._own:
+            return Turned.OWN_ADDRESS
         known = self._sources.get(source)
         if known is None:
             known = self._meet(source, now_ns)

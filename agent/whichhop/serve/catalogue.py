@@ -76,6 +76,13 @@ CATALOGUE: dict[str, Metric] = {
             "",
             "Samples that say nothing of the path, since the agent itself was in trouble.",
         ),
+        _row(
+            "packets_refused",
+            C,
+            (*SESSION, "reason"),
+            "",
+            "Packets that arrived and that the target refused to answer, by reason: key, address or other.",
+        ),
         _row("packets_duplicated", C, SESSION, "", "Answers that came more than once."),
         _row("packets_reordered", C, SESSION, "", "Answers overtaken by a later one (RFC 4737)."),
         _row(
@@ -160,6 +167,13 @@ CATALOGUE: dict[str, Metric] = {
         _row("radio_receive_rate_bps", G, TARGET, "bps", "Link rate at which it receives from the target."),
         _row("radio_signal_dbm", G, TARGET, "dbm", "Signal that the agent's radio receives from the target."),
         _row("transfer_bytes", C, AGENT, "bytes", "Bytes that transfers from this agent put on the wire."),
+        _row(
+            "reflector_refused",
+            C,
+            ("agent", "reason"),
+            "",
+            "Packets that came to the agent's reflector and got no answer, by reason.",
+        ),
         _row("transfer_refusals", C, AGENT, "", "Connections to the transfer port without the home's key."),
         _row(
             "http_turned_away",

@@ -20,6 +20,7 @@ _REASONS = {
     "clock-step": Fate.CLOCK_STEP,
     "busy": Fate.BUSY,
 }
+_REFUSALS = {"key": Fate.REFUSED_KEY, "address": Fate.REFUSED_ADDRESS, "other": Fate.REFUSED}
 Labels = dict[str, str]
 _Session = tuple[Labels, SessionState]
 
@@ -75,6 +76,8 @@ class LiveCollector(Collector):
         if live.failures:
             failures = [({**agent, "part": part}, n) for part, n in sorted(live.failures.items())]
             yield _simple("part_failures", failures)
+        for name, counts in live.by_reason.items():
+            yield _simple(name, [({**agent, "reason": r}, n) for r, n in sorted(counts.items())])
         yield from self._of_modems(live.modems)
         yield from self._of_targets(live)
         if live.faults:
@@ -121,6 +124,10 @@ class LiveCollector(Collector):
         yield _simple(
             "packets_set_aside",
             [({**n, "reason": r}, s.fates[f]) for n, s in sessions for r, f in _REASONS.items()],
+        )
+        yield _simple(
+            "packets_refused",
+            [({**n, "reason": r}, s.fates[f]) for n, s in sessions for r, f in _REFUSALS.items()],
         )
         yield _simple("packets_duplicated", [(n, s.duplicates) for n, s in sessions])
         yield _simple("packets_reordered", [(n, s.reordered) for n, s in sessions])

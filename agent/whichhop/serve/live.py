@@ -87,6 +87,7 @@ class LiveState:
         All three from the comparer.
     store_remark: what befell the store since the agent started, "" for nothing. failures: survived failures
         by the agent's part. in_trouble: the parts that are in trouble now. All three set by the daemon.
+    by_reason: counts since the start by a reason of a bounded set, by catalogue name; set by the daemon.
     """
 
     def __init__(self, *, home: str, agent: str, names: Collection[str]) -> None:
@@ -101,6 +102,7 @@ class LiveState:
         self.store_remark = ""
         self.failures: Counter[str] = Counter()
         self.in_trouble: Sequence[str] = ()
+        self.by_reason: dict[str, Mapping[str, int]] = {}
         self._names = frozenset(names)
         self._sessions: dict[SessionKey, SessionState] = {}
 

@@ -160,6 +160,9 @@ REASONS = {
     Fate.ASLEEP: "under way while the agent's machine slept",
     Fate.CLOCK_STEP: "under way while a clock stepped",
     Fate.BUSY: "under way while the agent's machine was starved",
+    Fate.REFUSED_KEY: "refused by the target, which has another key",
+    Fate.REFUSED_ADDRESS: "refused by the target, to which the agent's address is unknown",
+    Fate.REFUSED: "refused by the target for another reason",
 }
 
 

@@ -3,6 +3,7 @@
 import os
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing import get_context
@@ -118,7 +119,7 @@ def session_columns(
 
 
 def each_session(
-    path: Path,
+    source: Path | Store,
     keys: Sequence[SessionKey],
     reduce: Callable[[SessionColumns], T],
     *,
@@ -129,15 +130,22 @@ def each_session(
     """`reduce` of each session's columns, in the order of `keys`, on as many processors as there are.
 
     A month of a large home is 10 GB of columns, so they stay in the process that unpacked them and only what
-    `reduce` makes of them comes back; with more than one process it must be a module's function.
+    `reduce` makes of them comes back; with more than one process it must be a module's function. A store that
+    is open already is read as it is where one process does the work.
     """
-    task = partial(_reduced, path, reduce, span, tuple(wanted))
     many = min(processes or os.cpu_count() or 1, len(keys))
     if many <= 1:
-        yield from map(task, keys)
+        with _open(source) as store:
+            yield from (reduce(session_columns(store, key, *span, tuple(wanted))) for key in keys)
         return
+    path = source.db.path if isinstance(source, Store) else source
+    task = partial(_reduced, path, reduce, span, tuple(wanted))
     with ProcessPoolExecutor(many, mp_context=get_context("spawn")) as pool:
         yield from pool.map(task, keys)
+
+
+def _open(source: Path | Store) -> AbstractContextManager[Store]:
+    return nullcontext(source) if isinstance(source, Store) else Store.open(source, read_only=True)
 
 
 def _reduced(

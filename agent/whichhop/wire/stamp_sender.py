@@ -9,6 +9,7 @@ from whichhop.wire.flight import Flight
 from whichhop.wire.ntp64 import ErrorEstimate, field_from_utc, utc_from_field
 from whichhop.wire.refusal import Refusal
 from whichhop.wire.stamp import Answer, Ask, pack_ask, unpack_answer
+from whichhop.wire.stamp_refusal import FATES, Told, read_refusal
 from whichhop.wire.stamp_tlv import (
     KERNEL_METHODS,
     ClassOfService,
@@ -90,8 +91,7 @@ class StampSender:
         """
         answer = unpack_answer(data, self.key)
         if isinstance(answer, Refusal):
-            self.flight.refuse(answer)
-            return ()
+            return self._refused(data, answer)
         t2_ns = utc_from_field(answer.t2, ptp=answer.estimate.ptp, near_ns=t4_ns)
         t3_ns = utc_from_field(answer.t3, ptp=answer.estimate.ptp, near_ns=t4_ns)
         if t2_ns is None or t3_ns is None:
@@ -121,7 +121,15 @@ class StampSender:
             follow_up=follow_up is not None,
         )
 
-    def _ours(self, answer: Answer) -> bool:
+    def _refused(self, data: bytes, trouble: Refusal) -> tuple[Sample, ...]:
+        """What cannot be read as an answer may be the target's word that it gives none."""
+        told = read_refusal(data, self.key)
+        if told is None or not self._ours(told):
+            self.flight.refuse(trouble)
+            return ()
+        return self.flight.settle(told.sender_seq, FATES[told.reason])
+
+    def _ours(self, answer: Answer | Told) -> bool:
         """Its copies of what we sent must be right, which a stranger on the path's side cannot guess.
 
         An SSID of 0 comes from a reflector that knows only RFC 8762 (RFC 8972 3).

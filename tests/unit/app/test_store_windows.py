@@ -2,6 +2,7 @@
 
 import random
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from support.homes import alder
 from support.records import lifelike
 from whichhop.app.store_windows import windows_of_store
 from whichhop.compare.windows.filling import table_of
-from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS
+from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable
 from whichhop.model import Record, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.store import Store
@@ -25,6 +26,11 @@ def records(minutes: range) -> list[Record]:
     return [lifelike(rng, FIRST + m, key, loss=0.05) for m in minutes for key in KEYS]
 
 
+def _windows(path: Path, *about: Any, **more: Any) -> WindowTable | None:
+    with Store.open(path, read_only=True) as store:
+        return windows_of_store(store, *about, **more)
+
+
 @pytest.mark.parametrize("processes", [1, 2])
 def test_the_fast_way_gives_the_windows_that_the_records_give(tmp_path: Path, processes: int) -> None:
     everything = records(range(100))
@@ -33,7 +39,7 @@ def test_the_fast_way_gives_the_windows_that_the_records_give(tmp_path: Path, pr
         store.append_all(everything)
         store.pack_hours(FIRST + 90)
     begin, end = FIRST * NS_PER_MINUTE, (FIRST + 100) * NS_PER_MINUTE
-    found = windows_of_store(path, HOME, start_ns=begin, end_ns=end, processes=processes)
+    found = _windows(path, HOME, start_ns=begin, end_ns=end, processes=processes)
     assert found is not None
     truth = table_of(everything).picked(found.sessions)
     assert set(found.sessions) == set(KEYS)
@@ -52,7 +58,7 @@ def test_open_minutes_join_what_is_stored_and_the_span_is_kept_to(tmp_path: Path
         store.append_all(r for r in everything if r.minute < FIRST + 8)
     loose = [r for r in everything if r.minute >= FIRST + 8]
     begin, end = (FIRST + 3) * NS_PER_MINUTE, (FIRST + 9) * NS_PER_MINUTE + TICK_NS
-    found = windows_of_store(path, HOME, start_ns=begin, end_ns=end, extra=loose)
+    found = _windows(path, HOME, start_ns=begin, end_ns=end, extra=loose)
     assert found is not None
     truth = table_of(everything, start_ns=begin, end_ns=end).picked(found.sessions)
     assert (found.start_ns, found.ticks) == (begin, 37)
@@ -64,7 +70,7 @@ def test_windows_begin_with_the_first_minute_measured(tmp_path: Path) -> None:
     with Store.open(path) as store:
         store.append_all(records(range(10)))
         store.pack_hours(FIRST + 1000)
-    found = windows_of_store(path, HOME, start_ns=0, end_ns=(FIRST + 10) * NS_PER_MINUTE)
+    found = _windows(path, HOME, start_ns=0, end_ns=(FIRST + 10) * NS_PER_MINUTE)
     assert found is not None
     assert found.start_ns == FIRST * NS_PER_MINUTE
 
@@ -72,8 +78,8 @@ def test_windows_begin_with_the_first_minute_measured(tmp_path: Path) -> None:
 def test_a_span_with_nothing_in_it_gives_nothing(tmp_path: Path) -> None:
     path = tmp_path / "s.db"
     with Store.open(path) as store:
-        assert windows_of_store(path, HOME, start_ns=0, end_ns=2**60) is None
+        assert windows_of_store(store, HOME, start_ns=0, end_ns=2**60) is None
         store.append_all(records(range(2)))
     late = (FIRST + 50) * NS_PER_MINUTE
-    assert windows_of_store(path, HOME, start_ns=late, end_ns=late + NS_PER_MINUTE) is None
-    assert windows_of_store(path, HOME, start_ns=0, end_ns=NS_PER_MINUTE) is None
+    assert _windows(path, HOME, start_ns=late, end_ns=late + NS_PER_MINUTE) is None
+    assert _windows(path, HOME, start_ns=0, end_ns=NS_PER_MINUTE) is None

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from support.reported import sighted
+from support.reported import judged_story
 from whichhop.claim.claim import chosen, claim_of, happened, stands_apart
 from whichhop.compare.windows.tally import count_in
 from whichhop.model import Cause, Owner
@@ -14,7 +14,7 @@ pytestmark = pytest.mark.slow
 
 
 def test_a_recorded_fault_of_the_line_is_held_against_the_provider() -> None:
-    claim, about, ticks, crossing = claim_of(sighted("upstream-link")[0])
+    claim, about, ticks, crossing = claim_of(judged_story("upstream-link")[0])
     assert claim is not None
     assert claim.made
     assert claim.elements == ("modem/provider-edge",)
@@ -27,42 +27,42 @@ def test_a_recorded_fault_of_the_line_is_held_against_the_provider() -> None:
 
 @pytest.mark.parametrize("story", ["backhaul", "wireless-hop"])
 def test_a_recorded_fault_of_the_home_is_never_held_against_the_provider(story: str) -> None:
-    claim, _, _, _ = claim_of(sighted(story)[0])
+    claim, _, _, _ = claim_of(judged_story(story)[0])
     assert claim is not None
     assert not claim.made
     assert claim.owner is Owner.HOME
 
 
 def test_a_healthy_recording_gives_no_claim() -> None:
-    sight, _ = sighted("none")
-    claim, about, ticks, crossing = claim_of(sight)
+    span, _ = judged_story("none")
+    claim, about, ticks, crossing = claim_of(span)
     assert claim is None
     assert (about, crossing) == ((), ())
     assert not ticks.any()
-    assert happened(sight, about) == ()
+    assert happened(span, about) == ()
 
 
 def test_without_byte_counters_nothing_is_claimed_and_they_are_asked_for() -> None:
-    claim, _, _, _ = claim_of(sighted("upstream-link", counters=False)[0])
+    claim, _, _, _ = claim_of(judged_story("upstream-link", counters=False)[0])
     assert claim is not None
     assert not claim.made
     assert any("own traffic" in text for text in (*claim.missing, *claim.would_change))
 
 
 def test_an_unproven_verdict_is_never_made_a_claim() -> None:
-    sight, _ = sighted("upstream-link")
-    doubted = tuple(replace(v, proven=False, missing=("a second target",)) for v in sight.verdicts)
-    claim, _, _, _ = claim_of(replace(sight, verdicts=doubted))
+    span, _ = judged_story("upstream-link")
+    doubted = tuple(replace(v, proven=False, missing=("a second target",)) for v in span.verdicts)
+    claim, _, _, _ = claim_of(replace(span, verdicts=doubted))
     assert claim is not None
     assert not claim.made
     assert "a second target" in claim.missing
 
 
 def test_proven_episodes_of_the_provider_come_before_longer_ones_of_the_home() -> None:
-    sight, _ = sighted("upstream-link")
-    (line,) = sight.verdicts
-    longer = replace(line, cause=Cause.BACKHAUL, elements=("attic/router",), start_ns=sight.table.start_ns)
-    assert chosen(replace(sight, verdicts=(longer, line))) == (line,)
+    span, _ = judged_story("upstream-link")
+    (line,) = span.verdicts
+    longer = replace(line, cause=Cause.BACKHAUL, elements=("attic/router",), start_ns=span.table.start_ns)
+    assert chosen(replace(span, verdicts=(longer, line))) == (line,)
 
 
 def figure(name: str, low: float | None, high: float | None) -> Figure:
@@ -96,9 +96,9 @@ def test_figures_stand_apart_only_when_the_intervals_do(changes: dict[str, Figur
 
 
 def test_nothing_is_claimed_of_a_line_whose_loss_the_home_shares() -> None:
-    sight, _ = sighted("upstream-link")
-    same = replace(sight.table, lost=sight.table.sent // 4, q50_s=sight.table.q50_s * 0 + 0.01)
-    claim, _, _, _ = claim_of(replace(sight, table=same))
+    span, _ = judged_story("upstream-link")
+    same = replace(span.table, lost=span.table.sent // 4, q50_s=span.table.q50_s * 0 + 0.01)
+    claim, _, _, _ = claim_of(replace(span, table=same))
     assert claim is not None
     assert not claim.made
     assert any("stand clear" in m for m in claim.missing)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
-from support.reported import recorded, sighted
+from support.reported import judged_story, recorded
 from whichhop.claim.claim import claim_of
 from whichhop.claim.figures import design_effect, loss_figure, median_interval
 from whichhop.model import Fate
@@ -64,17 +64,17 @@ def test_too_few_values_have_no_interval(count: int) -> None:
 
 
 def test_loss_over_the_line_comes_out_the_same_counted_packet_by_packet() -> None:
-    sight, _ = sighted("upstream-link")
-    claim, _, ticks, crossing = claim_of(sight)
+    span, _ = judged_story("upstream-link")
+    claim, _, ticks, crossing = claim_of(span)
     assert claim is not None
-    keys = {sight.sessions[i].key: i for i in crossing}
+    keys = {span.sessions[i].key: i for i in crossing}
     sent = lost = 0
     for record in recorded("upstream-link")[0]:
         if record.session not in keys:
             continue
         for sample in record.samples:
-            tick = (sample.sent_ns - sight.table.start_ns) // sight.table.step_ns
-            if ticks[tick] and sight.speaks[tick, keys[record.session]] and not sample.fate.set_aside:
+            tick = (sample.sent_ns - span.table.start_ns) // span.table.step_ns
+            if ticks[tick] and span.speaks[tick, keys[record.session]] and not sample.fate.set_aside:
                 sent += 1
                 lost += sample.fate.lost
     figure = next(f for f in claim.figures if f.name == "line-loss")
@@ -82,21 +82,19 @@ def test_loss_over_the_line_comes_out_the_same_counted_packet_by_packet() -> Non
 
 
 def test_added_delay_comes_out_the_same_by_plain_medians() -> None:
-    sight, _ = sighted("upstream-link")
-    claim, _, ticks, crossing = claim_of(sight)
+    span, _ = judged_story("upstream-link")
+    claim, _, ticks, crossing = claim_of(span)
     assert claim is not None
-    keys = {sight.sessions[i].key: i for i in crossing}
+    keys = {span.sessions[i].key: i for i in crossing}
     trips: dict[tuple[int, int], list[float]] = {}
     for record in recorded("upstream-link")[0]:
         for sample in record.samples if record.session in keys else ():
-            tick = (sample.sent_ns - sight.table.start_ns) // sight.table.step_ns
+            tick = (sample.sent_ns - span.table.start_ns) // span.table.step_ns
             if sample.fate is Fate.ANSWERED and sample.rtt_ns is not None:
                 trips.setdefault((tick, keys[record.session]), []).append(sample.rtt_ns * 1e-9)
-    spoken = {
-        place: statistics.median(v) for place, v in trips.items() if len(v) >= 3 and sight.speaks[place]
-    }
+    spoken = {place: statistics.median(v) for place, v in trips.items() if len(v) >= 3 and span.speaks[place]}
     quiet = {
-        i: statistics.median(v for (t, j), v in spoken.items() if j == i and sight.quiet[t]) for i in crossing
+        i: statistics.median(v for (t, j), v in spoken.items() if j == i and span.quiet[t]) for i in crossing
     }
     per_tick: dict[int, list[float]] = {}
     for (tick, i), value in spoken.items():

@@ -3,12 +3,13 @@
 import msgspec
 import pytest
 
-from support.reported import recorded, sighted, span_of
+from support.reported import judged_story, recorded, span_of
 from whichhop.claim.claim import claim_of
 from whichhop.claim.pseudonyms import StandIns, stripped
-from whichhop.claim.span import sight_of
+from whichhop.claim.span import judged_span
+from whichhop.compare.comparison import compare_windows
 from whichhop.compare.windows.tally import count_in, counted_of
-from whichhop.lab.alder import alder_home
+from whichhop.lab.standard_home import alder_home
 from whichhop.model import Reading, derive_sessions
 
 TRUE = ("Alder", "desk", "attic", "study", "harbour", "192.0.2", "203.0.113", "198.51.100")
@@ -47,9 +48,11 @@ def test_a_claim_under_stand_ins_has_the_same_figures() -> None:
 
     parts = (replace(counted_of(k, records), session=stand.key(k)) for k in keys)
     table, _ = count_in([stand.key(k) for k in keys], parts, start_ns=start, end_ns=end)
-    hidden = sight_of(stand.home, table, [stand.reading(r) for r in readings])
-    assert hidden is not None
-    claim, plain = claim_of(hidden)[0], claim_of(sighted("upstream-link")[0])[0]
+    renamed = [stand.reading(r) for r in readings]
+    found = compare_windows(stand.home, table, renamed)
+    assert found is not None
+    hidden = judged_span(found, renamed)
+    claim, plain = claim_of(hidden)[0], claim_of(judged_story("upstream-link")[0])[0]
     assert claim is not None
     assert plain is not None
     assert claim.figures == plain.figures

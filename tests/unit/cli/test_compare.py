@@ -14,8 +14,8 @@ from whichhop.cli import main
 from whichhop.compare.comparison import compare_records
 from whichhop.config.check import House
 from whichhop.config.keys import create_key
-from whichhop.lab.alder import HOME_FILE, alder_home
-from whichhop.lab.recorded import recorded_folder
+from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.standard_home import HOME_FILE, alder_home
 from whichhop.model import Cause, Record
 from whichhop.model.channel import Carrier, Channel, Direction, ModemLevels
 from whichhop.model.levels_source import LevelsSource
@@ -61,7 +61,9 @@ def test_a_recorded_fault_is_named_in_text_and_in_data(
 def test_a_healthy_recording_is_called_healthy(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["compare", str(home_file(tmp_path)), "--records", str(recorded(tmp_path, "none"))]
     assert main(words) == 0
-    assert "Healthy: nothing exceeds its own quiet baseline." in capsys.readouterr().out
+    assert (
+        "No fault found: nothing that was measured exceeds its own quiet baseline." in capsys.readouterr().out
+    )
 
 
 def test_time_in_which_an_agent_was_no_witness_is_not_passed_off_as_healthy(
@@ -88,10 +90,10 @@ def test_time_in_which_an_agent_was_no_witness_is_not_passed_off_as_healthy(
     words = ["compare", str(home_file(tmp_path)), "--records", str(records)]
     assert main(words) == 0
     text = capsys.readouterr().out
-    assert "Set aside, the agent having been busy, asleep or not heard of: attic 1 min 10 s, of " in text
-    assert "Healthy as far as it was judged: nothing exceeds its own quiet baseline." in text
+    assert "Not judged, the agent having been busy, asleep or unreachable: attic 1 min 10 s, of " in text
+    assert "No fault found in the time that was judged" in text
     assert main([*words, "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["set_aside_s"] == {"attic": 70.0}
+    assert json.loads(capsys.readouterr().out)["not_judged_s"] == {"attic": 70.0}
 
 
 @pytest.mark.parametrize(
@@ -100,9 +102,9 @@ def test_time_in_which_an_agent_was_no_witness_is_not_passed_off_as_healthy(
         (["--records", "{empty}"], "no *.jsonl file there"),
         (["--records", "{records}", "--offline"], "exclude each other"),
         (["--records", "{records}", "--from", "noon"], "--from noon: not a time"),
-        (["--records", "{records}", "--from", "2026-03-02", "--to", "2026-03-01"], "swap them"),
-        (["--records", "{records}", "--to", "2020-01-01T00:00Z"], "nothing was measured"),
-        (["--offline", "--store", "{empty}/c.db"], "nothing was measured"),
+        (["--records", "{records}", "--from", "2026-03-02", "--to", "2026-03-01"], "is not after --from"),
+        (["--records", "{records}", "--to", "2020-01-01T00:00Z"], "nothing of this home was measured"),
+        (["--offline", "--store", "{empty}/c.db"], "nothing of this home was measured"),
     ],
 )
 def test_what_cannot_be_judged_is_one_line_with_exit_code_two(

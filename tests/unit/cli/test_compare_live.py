@@ -8,13 +8,14 @@ import pytest
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
+from whichhop.app.live_comparison import LiveComparison
 from whichhop.cli import main
-from whichhop.cli.compare_live import Teller, Watcher
+from whichhop.cli.compare_live import Teller
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House
 from whichhop.config.keys import create_key
-from whichhop.lab.alder import HOME_FILE, alder_home
-from whichhop.lab.recorded import recorded_folder
+from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.standard_home import HOME_FILE, alder_home
 from whichhop.model import Cause, Reading, Record
 from whichhop.model.mark import Mark
 from whichhop.model.units import NS_PER_MINUTE
@@ -39,31 +40,31 @@ def cut(record: Record, end_ns: int) -> Record:
 
 
 def test_live_turns_come_to_the_verdict_of_the_recorded_fault(tmp_path: Path) -> None:
-    """The recording is of real packets in namespaces with a known fault (lab/demo_plan.py)."""
+    """The recording is of real packets in namespaces with a known fault (lab/demo/stories.py)."""
     path = tmp_path / "c.db"
     causes: list[str] = []
     with Store.open(path) as store:
-        watcher = Watcher(alder_home(), store, path)
+        live = LiveComparison(alder_home(), store)
         due = FIRST * NS_PER_MINUTE + 4 * TICK_NS
         while due < END_NS - TICK_NS:
             now = due // NS_PER_MINUTE
             store.append_all((r for r in RECORDS if r.minute < now), (r for r in READINGS if r.at_ns <= due))
-            bulletin = watcher.turn(due, [cut(r, due) for r in RECORDS if r.minute == now])
+            bulletin = live.turn(due, [cut(r, due) for r in RECORDS if r.minute == now])
             if bulletin is not None:
                 assert bulletin.at_ns == due
                 causes += [t.verdict.cause for t in bulletin.told if t.verdict.end_ns is None]
             due += TICK_NS
     assert causes[-1] == Cause.BACKHAUL
-    assert watcher.told[-1].elements == ("attic/router",)
+    assert live.told[-1].elements == ("attic/router",)
 
 
 def test_kept_history_gives_the_baseline_at_the_first_turn(tmp_path: Path) -> None:
     path = tmp_path / "c.db"
     due = END_NS - END_NS % TICK_NS
     with Store.open(path) as store:
-        assert Watcher(alder_home(), store, path).turn(due) is None
+        assert LiveComparison(alder_home(), store).turn(due) is None
         store.append_all(RECORDS, READINGS)
-        bulletin = Watcher(alder_home(), store, path).turn(due)
+        bulletin = LiveComparison(alder_home(), store).turn(due)
     assert bulletin is not None
     assert bulletin.learning_s == 0
     assert [t.verdict.cause for t in bulletin.told] == [Cause.BACKHAUL]
@@ -85,10 +86,10 @@ def test_the_page_is_told_what_was_changed_and_what_to_do(tmp_path: Path) -> Non
             reads.append(at_ns)
             return list(store.readings(to_ns=at_ns))
 
-        watcher = Watcher(house.home, store, path, LiveAdvice(house, "alder.yaml", read))
-        bulletin = watcher.turn(due)
+        live = LiveComparison(house.home, store, LiveAdvice(house, "alder.yaml", read))
+        bulletin = live.turn(due)
         assert bulletin is not None
-        watcher.turn(due)
+        live.turn(due)
     assert bulletin.marks == (lately,)
     assert "backhaul attic to router" in bulletin.steps[0]
     # The same verdicts within ten minutes: what was worked out stands.
@@ -102,23 +103,24 @@ def test_news_are_lines_and_json_is_a_bulletin_a_line(
     due = END_NS - END_NS % TICK_NS
     with Store.open(path) as store:
         store.append_all(RECORDS, READINGS)
-        watcher = Watcher(alder_home(), store, path)
-        bulletin = watcher.turn(due)
+        live = LiveComparison(alder_home(), store)
+        bulletin = live.turn(due)
     assert bulletin is not None
     teller = Teller(as_json=False)
-    lasting = [replace(watcher.told[-1], end_ns=None)]
-    teller.bulletin(bulletin, [])
+    lasting = [replace(live.told[-1], end_ns=None)]
+    quiet = replace(bulletin, told=())
+    teller.bulletin(quiet, [])
     teller.bulletin(bulletin, lasting)
     teller.bulletin(bulletin, lasting)
-    teller.bulletin(bulletin, [replace(lasting[0], end_ns=lasting[0].start_ns + 90_000_000_000)])
+    teller.bulletin(quiet, [replace(lasting[0], end_ns=lasting[0].start_ns + 90_000_000_000)])
     out = capsys.readouterr().out
-    assert "calm: nothing exceeds its own quiet baseline" in out
+    assert "no fault found: nothing that is measured exceeds its own quiet baseline" in out
     assert out.count("backhaul: attic/router, since") == 1
     assert "The backhaul: the link attic to router" in out
     assert "over: backhaul: attic/router" in out
     assert "for 90 s" in out
-    assert out.rstrip().endswith("calm again")
-    Teller(as_json=True).bulletin(bulletin, watcher.told)
+    assert "no fault found" in out.splitlines()[-1]
+    Teller(as_json=True).bulletin(bulletin, live.told)
     (line,) = capsys.readouterr().out.splitlines()
     assert json.loads(line)["home"] == "Alder House"
 

@@ -11,8 +11,8 @@ import pytest
 
 from whichhop.cli import main
 from whichhop.config.keys import create_key
-from whichhop.lab.alder import HOME_FILE
-from whichhop.lab.recorded import recorded_folder
+from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.standard_home import HOME_FILE
 
 pytestmark = pytest.mark.slow
 
@@ -116,7 +116,7 @@ def test_without_a_key_the_report_says_that_it_is_not_signed(
 @pytest.mark.parametrize(
     ("more", "text"),
     [
-        (["--from", "2020-01-01T00:00Z", "--to", "2020-01-02T00:00Z"], "there are records from"),
+        (["--from", "2020-01-01T00:00Z", "--to", "2020-01-02T00:00Z"], "what is kept reaches from"),
         (["--time-request", "r.tsq"], "--html"),
         (["--offline"], "exclude each other"),
         (["--html", "/nowhere/r.html"], "cannot be written"),

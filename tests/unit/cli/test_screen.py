@@ -57,7 +57,7 @@ def view(bulletin: Bulletin = CALM, **more: object) -> View:
 def test_a_calm_home_says_so_first() -> None:
     lines = screen(view()).splitlines()
     assert lines[0].startswith("Alder House, 2026-03-01")
-    assert lines[2] == "Now       All is well: nothing exceeds its own quiet baseline."
+    assert lines[2] == "Now       No fault found: nothing that was measured exceeds its own quiet"
     assert "Agents    desk, attic answer" in lines
     assert lines[-1] == "(as router says)"
 
@@ -120,20 +120,20 @@ def test_rates_stand_against_the_plan_and_the_budget_is_told() -> None:
 def test_before_anything_is_learned_no_verdict_is_pretended() -> None:
     text = screen(view(replace(CALM, learning_s=420.0)))
     assert "Still learning what is usual; the first verdict can come in 420 s." in text
-    assert "All is well" not in text
+    assert "No fault" not in text
 
 
 def test_with_no_witness_nothing_is_called_well() -> None:
     dumb = tuple(replace(k, state=LinkState.UNKNOWN) for k in CALM.links)
     text = screen(view(replace(CALM, links=dumb)))
     assert "Nothing can be said of now: every agent is busy, asleep or not heard" in text
-    assert "All is well" not in text
+    assert "No fault" not in text
 
 
 def test_a_home_is_well_only_as_far_as_its_links_have_a_witness() -> None:
     desk, attic = CALM.links
     text = screen(view(replace(CALM, links=(desk, replace(attic, state=LinkState.UNKNOWN)))))
-    assert "Now       All is well as far as can be judged; nothing can be said of" in text
+    assert "Now       No fault found on the links that are measured; not measured now:" in text
     assert "attic/router." in text.splitlines()[3]
 
 
@@ -141,7 +141,7 @@ def test_what_is_only_suspected_is_not_called_well() -> None:
     desk, attic = CALM.links
     text = screen(view(replace(CALM, links=(desk, replace(attic, state=LinkState.SUSPECTED)))))
     assert "Now       Something may be starting, which is not yet sure: attic/router." in text
-    assert "All is well" not in text
+    assert "No fault" not in text
 
 
 NAMES = st.text(st.characters(categories=("Ll", "Nd"), include_characters="-/ "), min_size=1, max_size=90)
@@ -201,3 +201,16 @@ def test_an_agent_that_does_not_answer_is_named_with_the_reason(trouble: str) ->
     text = screen(View(bulletin=CALM, source="x", answers={"desk": "", "study": trouble}))
     assert "desk answers" in text
     assert f"study does not answer: {trouble}" in text
+
+
+@pytest.mark.parametrize(
+    "trouble",
+    [
+        "refused by attic (another key): copy the home's key file to desk and restart the agent there",
+        "http://192.0.2.20:8620: 401 Unauthorized: a bearer token of this home is needed",
+    ],
+)
+def test_what_only_the_comparer_met_is_told_with_the_agents_name(trouble: str) -> None:
+    met = replace(CALM, agents=(AgentNow(name="desk", heard_ns=NOW, trouble=trouble),))
+    text = " ".join(screen(view(met)).split())
+    assert f"desk: {trouble}"[:60] in text

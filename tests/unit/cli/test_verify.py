@@ -16,8 +16,8 @@ from support.reported import recorded
 from support.time_authority import make_authority, openssl, stamped
 from whichhop.cli import main
 from whichhop.config.keys import create_key, derive_keys, read_key
-from whichhop.lab.alder import HOME_FILE
-from whichhop.lab.recorded import recorded_folder
+from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Fate, Record
 from whichhop.report.html import dossier_part, page
 from whichhop.report.seal import public_half, seal_of, sealed, unsealed

@@ -23,4 +23,7 @@ def test_columns_give_back_the_samples_they_were_made_of(given_samples: list[Sam
 
 def test_only_the_networks_losses_count_as_lost() -> None:
     assert {f for f in Fate if f.lost} == {Fate.LATE, Fate.LOST, Fate.LOST_OUT, Fate.LOST_BACK}
-    assert {f for f in Fate if f.set_aside} == {Fate.NOT_SENT, Fate.ASLEEP, Fate.CLOCK_STEP, Fate.BUSY}
+    ours = {Fate.NOT_SENT, Fate.ASLEEP, Fate.CLOCK_STEP, Fate.BUSY}
+    refused = {Fate.REFUSED_KEY, Fate.REFUSED_ADDRESS, Fate.REFUSED}
+    assert {f for f in Fate if f.refused} == refused
+    assert {f for f in Fate if f.set_aside} == ours | refused

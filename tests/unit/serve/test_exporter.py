@@ -10,9 +10,11 @@ from support.need import need_program
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate
+from whichhop.probes.gate import Turned
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, Kind
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
+from whichhop.wire.refusal import Refusal
 
 OPENMETRICS = "application/openmetrics-text;version=1.0.0,text/plain;version=0.0.4;q=0.5"
 NAMES_OF = {"agent": "desk", "target": "attic", "method": "stamp"}
@@ -93,10 +95,11 @@ def test_every_row_of_the_catalogue_is_exported_with_just_its_labels() -> None:
 
 def test_the_number_of_series_is_bounded_by_the_home_file() -> None:
     found = samples(OPENMETRICS)
-    a_session = (len(BUCKETS_S) + 1 + 2) + 1 + 3 + 1 + 4 + 2 + 1 + 1
+    a_session = (len(BUCKETS_S) + 1 + 2) + 1 + 3 + 1 + 4 + 3 + 2 + 1 + 1
+    reasons = len(Turned) + len(Refusal) + 1
     a_modem = 2 + 2 * 4 + 3 + 2 + 4
     a_target = 2 * 12
-    assert len(found) <= 2 * a_session + 2 + 10 + 2 + 1 + a_modem + a_target
+    assert len(found) <= 2 * a_session + 2 + 10 + 2 + 1 + a_modem + a_target + reasons
     targets = {dict(labels)["target"] for _, labels in found if "target" in dict(labels)}
     assert targets <= set(NAMES)
 

@@ -12,6 +12,7 @@ from whichhop.wire.ntp64 import ErrorEstimate, ntp_from_utc
 from whichhop.wire.refusal import Refusal
 from whichhop.wire.stamp import Answer, Ask, pack_ask, unpack_answer
 from whichhop.wire.stamp_reflector import WINDOW, Reflected, Reflector
+from whichhop.wire.stamp_refusal import Reason, refusal
 
 ESTIMATE = ErrorEstimate.from_field(v.ESTIMATE)
 ASKER = ("192.0.2.20", 40_000)
@@ -60,36 +61,123 @@ def test_the_authenticated_vectors_ask_gets_the_vectors_answer() -> None:
 def test_each_session_has_its_own_count_from_zero(key: bytes | None) -> None:
     by = reflector(key)
     other_port, other_host = (ASKER[0], 40_001), ("192.0.2.21", ASKER[1])
+    no_identifier = 0 if key else 1  # with a key one identifier is one session, whatever the port
     for n in range(3):
-        for asker, ssid in [(ASKER, 1), (ASKER, 2), (other_port, 1), (other_host, 1)]:
+        for asker, ssid in [(ASKER, no_identifier), (ASKER, 2), (other_port, no_identifier), (other_host, 1)]:
             got = answer(by, ask(n + 5, key, ssid=ssid), asker)
             assert (got.seq, got.sender_seq, got.ssid) == (n, n + 5, ssid)
 
 
-@pytest.mark.parametrize("size", [*range(14, 50), 60, 300, 1472])
-def test_an_answer_is_as_long_as_its_ask_and_never_under_the_base(size: int) -> None:
+@pytest.mark.parametrize("size", [*range(41, 50), 60, 300, 1472])
+def test_an_answer_is_as_long_as_its_ask(size: int) -> None:
     data = (v.V2 + bytes(2000))[:size]
-    assert len(octets(reflector(), data)) == max(44, size)
+    assert len(octets(reflector(), data)) == size
 
 
-@given(st.binary(max_size=200), st.sampled_from(KEYS))
-def test_no_octets_make_it_raise_or_amplify(data: bytes, key: bytes | None) -> None:
+@given(
+    st.integers(0, 1500),
+    st.binary(max_size=300),
+    st.sampled_from(KEYS),
+    st.sampled_from(KEYS),
+    st.sampled_from(list(Reason)),
+)
+def test_no_octets_of_any_size_make_it_raise_or_amplify(
+    size: int, tail: bytes, key: bytes | None, asked_with: bytes | None, reason: Reason
+) -> None:
+    # every size an Ethernet frame can carry; what is told instead of an answer is no longer either
     by = reflector(key)
+    good = ask(3, asked_with, rest=bytes(1500))
+    data = (good[: max(0, size - len(tail))] + tail)[:size]
     out = by.reflect(data, ASKER, T2, T3, ttl=64)
     if isinstance(out, Refusal):
         assert by.refused == {out: 1}
     else:
-        assert len(out) == max(44, len(data))
+        assert len(out) == len(data)
+    told = refusal(data, reason, key)
+    assert told is None or len(told) <= len(data)
 
 
-@given(st.binary(max_size=120), st.sampled_from(KEYS), st.integers(0, 2**32 - 1))
-def test_any_octets_behind_a_good_base_are_answered_by_as_many(
-    rest: bytes, key: bytes | None, seq: int
-) -> None:
+@pytest.mark.parametrize("key", KEYS)
+def test_at_every_size_the_answer_is_no_longer_than_the_ask(key: bytes | None) -> None:
     by = reflector(key)
-    data = ask(seq, key, rest=rest)
-    got = answer(by, data)
-    assert (len(got.rest), got.sender_seq) == (len(rest), seq)
+    for size in range(1501):
+        out = by.reflect(ask(size, key, rest=bytes(1500))[:size], ASKER, T2, T3, ttl=64)
+        assert isinstance(out, Refusal) == (size < (41 if key is None else 112))
+        assert isinstance(out, Refusal) or len(out) <= size
+
+
+def passed_on(first: bytes, ends: list[Reflector]) -> tuple[int, list[Refusal]]:
+    """How often a packet is answered, each answer being handed to the next end in turn; at most 50 times."""
+    data, answers = first, 0
+    for n in range(50):
+        by = ends[n % len(ends)]
+        out = by.reflect(data, ("192.0.2.2", 5000), T2 + n * 1_000_000, T3 + n * 1_000_000, ttl=64)
+        if isinstance(out, Refusal):
+            return answers, list(by.refused)
+        data, answers = bytes(out), answers + 1
+    return answers, []
+
+
+@pytest.mark.parametrize("key", KEYS)
+@pytest.mark.parametrize("late_ns", [0, -86_400 * 10**9, 86_400 * 10**9])
+@pytest.mark.parametrize("octets_behind", [0, 60, 1400])
+def test_two_reflectors_do_not_go_on_answering_each_other(
+    key: bytes | None, late_ns: int, octets_behind: int
+) -> None:
+    # the first packet claims to come from the other one; its stamp is of the attacker's choice
+    first = ask(7, key, late_ns=late_ns, rest=bytes(octets_behind))
+    answers, refused = passed_on(first, [reflector(key), reflector(key)])
+    assert answers <= 3
+    assert refused == [Refusal.LOOPED]
+
+
+@pytest.mark.parametrize("first", [ask(7, rest=bytes(9)), bytes(13) + b"\1" + bytes(40)])
+def test_what_an_echo_service_returns_is_not_answered_for_ever(first: bytes) -> None:
+    # RFC 862: what comes is sent back, octet by octet
+    answers, refused = passed_on(first, [reflector()] * 1)
+    assert answers <= 3
+    assert refused == [Refusal.LOOPED]
+
+
+@pytest.mark.parametrize("asked_with", KEYS)
+@pytest.mark.parametrize("keys", [(v.KEY, b"other" * 7), (None, v.KEY), (v.KEY, v.KEY), (None, None)])
+def test_refusals_are_not_answered_by_refusals(
+    keys: tuple[bytes | None, bytes | None], asked_with: bytes | None
+) -> None:
+    data: bytes | None = ask(7, asked_with)
+    for n in range(3):
+        assert data is not None
+        told = refusal(data, Reason.KEY, keys[n % 2])
+        if told is None:
+            break
+        data = told
+    assert n <= 1
+
+
+def test_a_signed_packet_played_again_from_another_port_is_refused() -> None:
+    by = reflector(v.KEY)
+    recorded = [ask(n, v.KEY, late_ns=n * 10_000_000) for n in range(20)]
+    for data in recorded:
+        octets(by, data)
+    for port in (40_000, 5000, 65_535):
+        for data in recorded:
+            assert by.reflect(data, (ASKER[0], port), T2, T3, ttl=64) is Refusal.REPLAYED
+
+
+def test_a_signed_packet_of_a_session_long_forgotten_is_refused() -> None:
+    hour = 3600 * 10**9
+    by = reflector(v.KEY, sessions_most=4)
+    recorded = ask(1, v.KEY, ssid=99)
+    octets(by, recorded)
+    for n in range(8):
+        octets(by, ask(1, v.KEY, ssid=n + 1, late_ns=hour + n))
+    assert by.reflect(recorded, ASKER, T2 + hour, T3 + hour, ttl=64) is Refusal.REPLAYED
+    # a clock that follows nothing may say any time, and another sender's is not compared
+    free = pack_ask(
+        Ask(seq=1, t1=ntp_from_utc(v.NOON_NS), estimate=replace(ESTIMATE, synced=False), ssid=77), v.KEY
+    )
+    assert not isinstance(by.reflect(free, ASKER, T2 + hour, T3 + hour, ttl=64), Refusal)
+    assert not isinstance(by.reflect(recorded, ("192.0.2.9", 5000), T2, T3, ttl=64), Refusal)
 
 
 def test_a_twamp_light_senders_padding_is_copied_and_is_no_session_identifier() -> None:
@@ -104,7 +192,7 @@ def test_a_twamp_light_senders_padding_is_copied_and_is_no_session_identifier() 
 
 def test_truncated_and_corrupt_asks_are_counted_and_not_answered() -> None:
     by = reflector()
-    assert by.reflect(v.V2[:13], ASKER, T2, T3, ttl=64) is Refusal.TRUNCATED
+    assert by.reflect(v.V2[:40], ASKER, T2, T3, ttl=64) is Refusal.TRUNCATED
     assert by.reflect(v.V2[:13] + b"\0" + v.V2[14:], ASKER, T2, T3, ttl=64) is Refusal.CORRUPT_ESTIMATE
     assert by.refused == {Refusal.TRUNCATED: 1, Refusal.CORRUPT_ESTIMATE: 1}
     assert (by.answered, len(by)) == (0, 0)

@@ -33,6 +33,12 @@ class Evidence:
     alone: NDArray[np.bool_]
     """(ticks, sessions), True where a session was late all by itself, so that its delay was not heard."""
 
+    def cut(self, first: int, end: int) -> "Evidence":
+        """The ticks first..end-1, as views without a copy."""
+        return Evidence(
+            delay=self.delay[:, first:end], loss=self.loss[:, first:end], alone=self.alone[first:end]
+        )
+
 
 def tail(z: Floats) -> Floats:
     """1 + z^2 / DEGREES: to the power -(DEGREES + 1) / 2 it is Student's t density, but for a constant."""
@@ -65,6 +71,8 @@ def delay_evidence(
 ) -> Floats:
     """Log-ratios of the delay grid, shape (len(DELAYS_S), ticks, sessions)."""
     out = np.empty((len(DELAYS_S), *q50.shape), dtype=np.float32)
+    # An improvement is no fault: both tails of a Student t count, and the wider one wins far below.
+    q50, q80 = np.maximum(q50, base.loc50), np.maximum(q80, base.loc80)
     quiet50 = tail((q50 - base.loc50) / base.scale50)
     quiet80 = tail((q80 - base.loc80) / base.scale80)
     few = answered < FEW_ANSWERS

@@ -1,7 +1,7 @@
 """Goes over a whole table once: baselines as time passes, and every tick's evidence per element."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,8 @@ SUSPECT = 4.0
 GROWTH = 1.25
 LONGEST_BLOCK_S = 3 * 3600.0
 CHUNK = 240
+MOST_KEPT = 8640
+"""Ticks of evidence kept for the episodes in them: a day, or the longest stretch; 30 MB with 50 sessions."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +32,7 @@ class Scan:
 
     ratios: (ticks, elements) log-ratio of one element at fault against none. quiet: (ticks,) of no fault
     with blips allowed. rates: per block the elements' blip rates. blocks: first tick of each block, rising.
+    worked_out: evidence by first and end tick, so that what a stretch needed serves the episodes in it too.
     """
 
     table: WindowTable
@@ -41,13 +44,24 @@ class Scan:
     blocks: tuple[int, ...]
     baselines: tuple[Baseline, ...]
     rates: tuple[NDArray[np.float64], ...]
+    worked_out: dict[tuple[int, int], Evidence] = field(default_factory=dict)
 
     def block_of(self, tick: int) -> int:
         """The block that holds a tick; ticks of the warm-up count to the first."""
         return max(0, int(np.searchsorted(self.blocks, tick, side="right")) - 1)
 
     def evidence(self, first: int, end: int) -> Evidence:
-        """The sessions' evidence for the ticks first..end-1."""
+        """The sessions' evidence for the ticks first..end-1; worked out once for a stretch and its parts."""
+        for (begin, stop), known in self.worked_out.items():
+            if begin <= first and end <= stop:
+                return known.cut(first - begin, end - begin)
+        found = self._evidence(first, end)
+        while self.worked_out and sum(b - a for a, b in self.worked_out) + end - first > MOST_KEPT:
+            del self.worked_out[next(iter(self.worked_out))]
+        self.worked_out[first, end] = found
+        return found
+
+    def _evidence(self, first: int, end: int) -> Evidence:
         parts = []
         at = first
         while at < end:
@@ -105,16 +119,6 @@ def next_block(at: int, step_s: float) -> int:
     return min(max(at + 1, int(at * GROWTH)), at + max(1, int(LONGEST_BLOCK_S / step_s)))
 
 
-def block_starts(ticks: int, step_s: float, settings: Settings) -> tuple[int, ...]:
-    """All ticks at which baselines are taken anew."""
-    out = []
-    at = settings.warm_up_ticks
-    while at < ticks:
-        out.append(at)
-        at = next_block(at, step_s)
-    return tuple(out)
-
-
 class Rater:
     """Turns sessions' ticks into log-ratios per element, and marks what must stay out of the baselines."""
 
@@ -146,14 +150,18 @@ def scan(
     past = Past(table, alibi.speaks, prior_scales(sessions), settings)
     rater = Rater(past, alibi, columns, settings)
     blips = BlipRates(columns.priors, step_s)
-    blocks = block_starts(table.ticks, step_s, settings)
+    blocks: list[int] = []
     baselines, rates = [], []
-    for i, start in enumerate(blocks):
-        baselines.append(past.baseline(start))
+    at = settings.warm_up_ticks
+    while at < table.ticks:
+        blocks.append(at)
+        baselines.append(past.baseline(at))
         rates.append(blips.rates())
-        end = blocks[i + 1] if i + 1 < len(blocks) else table.ticks
-        rater.rate(start, end, baselines[-1], rates[-1])
-        blips.learn(rater.ratios[start:end])
+        end = min(next_block(at, step_s), table.ticks)
+        end = past.step_down(at, at + 1, end, baselines[-1]) or end
+        rater.rate(at, end, baselines[-1], rates[-1])
+        blips.learn(rater.ratios[at:end])
+        at = end
     return Scan(
         table=table,
         alibi=alibi,
@@ -161,7 +169,7 @@ def scan(
         settings=settings,
         ratios=rater.ratios,
         quiet=rater.quiet,
-        blocks=blocks,
+        blocks=tuple(blocks),
         baselines=tuple(baselines),
         rates=tuple(rates),
     )

@@ -141,12 +141,6 @@ def count_in(
     return side_by_side(keys, counted, start_ns=start_ns, end_ns=end_ns)
 
 
-def heard(table: WindowTable) -> WindowTable:
-    """The table from the first tick in which anything was sent to the last; no ticks when nothing was."""
-    ticks = np.flatnonzero(table.sent.any(axis=1))
-    return table.span(int(ticks[0]), int(ticks[-1]) + 1) if ticks.size else table.span(0, 0)
-
-
 def counted_of(session: SessionKey, records: Iterable[Record]) -> Counted:
     """The samples of some records of one session, sorted by time of sending."""
     held = [r for r in records if r.session == session]

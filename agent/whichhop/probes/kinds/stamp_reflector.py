@@ -8,16 +8,18 @@ from collections.abc import Callable
 from ipaddress import ip_address
 
 from whichhop.errors import SystemRefusedError
+from whichhop.model.units import MonoNs
 from whichhop.net.batch import SLOTS, Batch, address_of
 from whichhop.net.clock import Clock
 from whichhop.net.stamped import Address, Datagram, SendStamp, StampedSocket
 from whichhop.net.udp import open_udp
-from whichhop.probes.gate import Gate
+from whichhop.probes.gate import Gate, Turned
 from whichhop.probes.send_times import SendTimes
 from whichhop.wire.ntp64 import ErrorEstimate, field_from_utc
 from whichhop.wire.refusal import Refusal
 from whichhop.wire.stamp import AUTH_OCTETS, BASE_OCTETS, DEFAULT_PORT
 from whichhop.wire.stamp_reflector import Reflected, Reflector
+from whichhop.wire.stamp_refusal import Reason, refusal
 from whichhop.wire.stamp_tlv import StampMethod, SyncSource, TimestampInformation
 
 NOT_SENT = "not-sent"
@@ -32,6 +34,9 @@ _FLOOD = 32
 """So many asks at once are a flood: answered by the batch and without send stamps until it ebbs."""
 _FLOOD_BATCHES = 16
 _ASKERS_MOST = 1024
+_TOLD = {Refusal.BAD_TAG: Reason.KEY, Refusal.TRUNCATED: Reason.KEY, Refusal.REPLAYED: Reason.OTHER}
+"""What the sender is told where a packet is refused: one too short for a tag is of a home without a key. A
+recording played again is told too, since it may be a sender whose clock is wrong."""
 _TTL_UNTOLD = 0
 """What an answer's sender-TTL field says where the system does not tell the TTL."""
 
@@ -65,6 +70,8 @@ class StampReflector:
         self._lags_ns: deque[int] = deque(maxlen=_LAGS)
         self._lead_ns = 0
         self._turned: Counter[str] = Counter()
+        self.told = 0
+        """Refusals told to whoever asked, since the start."""
         self._send_times: SendTimes[tuple[Reflected, int, int]] = SendTimes()
 
     def open(self, loop: asyncio.AbstractEventLoop) -> None:
@@ -81,6 +88,7 @@ class StampReflector:
         # Where the system has no such calls, or answers must choose their address, each goes alone.
         with contextlib.suppress(OSError):
             self._batch = Batch(self._udp)
+        self._gate.reserve(self.port)
         loop.add_reader(self._udp.fileno(), self._ready)
         self.refresh()
 
@@ -124,11 +132,12 @@ class StampReflector:
         self._left(udp.send_stamps(sure=not datagrams))
         now_ns = self._clock.mono_ns()
         for datagram in datagrams:
-            turned = self._gate.turned(datagram.source[0], now_ns)
+            turned = self._gate.turned(datagram.source[0], datagram.source[1], now_ns)
             if turned is None:
                 self._reflect(udp, datagram)
             else:
                 self._turned[turned] += 1
+                self._tell_stranger(udp, datagram, turned, now_ns)
         if len(datagrams) == _FLOOD:
             self._flooded = True
             udp.stamp_sends(False)
@@ -145,7 +154,7 @@ class StampReflector:
             asker = askers.get(raw)
             if asker is None:
                 asker = askers[raw] = address_of(raw)
-            turned = turned_by(asker[0], now_ns)
+            turned = turned_by(asker[0], asker[1], now_ns)
             if turned is not None:
                 turned_away[turned] += 1
                 return None
@@ -181,6 +190,7 @@ class StampReflector:
             ecn=mark & 3,
         )
         if isinstance(answer, Refusal):
+            self._tell(udp, datagram, _TOLD.get(answer))
             return
         session = self._reflector.session
         extra = () if local is None else (udp.local_ancillary(local),)
@@ -198,6 +208,26 @@ class StampReflector:
             self._send_times.launched(token, (session, (session.count - 1) & 0xFFFFFFFF, t3_ns))
             # Now, since the next ask of the session may already be in this batch.
             self._left(udp.send_stamps())
+
+    def _tell_stranger(self, udp: StampedSocket, datagram: Datagram, turned: Turned, now_ns: MonoNs) -> None:
+        """Tell why it gets no answer: an ask of our home's key from an address we do not know, or too many.
+
+        In haste (a flood) nobody is told; nor from a port where services answer, nor to ourselves.
+        """
+        if turned not in (Turned.NOT_ALLOWED, Turned.RATE_LIMITED) or not self._gate.may_tell(now_ns):
+            return
+        if self._reflector.genuine(datagram.data):
+            self._tell(udp, datagram, Reason.ADDRESS if turned is Turned.NOT_ALLOWED else Reason.OTHER)
+
+    def _tell(self, udp: StampedSocket, datagram: Datagram, reason: Reason | None) -> None:
+        """Answer an ask by a refusal, where it may be told; never longer than the ask."""
+        word = None if reason is None else refusal(datagram.data, reason, self._reflector.key)
+        if word is None:
+            return
+        extra = () if datagram.local is None else (udp.local_ancillary(datagram.local),)
+        with contextlib.suppress(OSError):  # it was refused already, and that is counted
+            udp.send(word, datagram.source, extra)
+            self.told += 1
 
     def _left(self, stamps: list[SendStamp]) -> None:
         """Pass the kernel's send stamps on to their sessions."""

@@ -58,7 +58,15 @@ class StampProber(DatagramProber[StampedSocket, _StampCourse]):
         self._by_address: dict[str, _StampCourse] = {}
 
     def _socket(self, family: socket.AddressFamily) -> StampedSocket:
-        return client_socket(family, self._clock, kernel_stamps=self._kernel_stamps)
+        # A reflector never answers to a port where reflectors listen, and the system may choose just that.
+        refused: list[StampedSocket] = []
+        while True:
+            found = client_socket(family, self._clock, kernel_stamps=self._kernel_stamps)
+            if found.socket.getsockname()[1] != self._port:
+                for one in refused:
+                    one.close()
+                return found
+            refused.append(found)
 
     def _begin(self, key: SessionKey, address: str) -> _StampCourse:
         ssid, self._next_ssid = self._next_ssid, self._next_ssid % 0xFFFF + 1

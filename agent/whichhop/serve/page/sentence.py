@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.compare.words import element_words, owner_words, severity_words
+from whichhop.compare.words import element_words, level_words, owner_words, severity_words, standing_words
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, Told
 from whichhop.model.units import NS_PER_S
@@ -49,7 +49,7 @@ _BLAME: dict[Cause, str] = {
     Cause.NAME_SERVICE: "The name service is to blame: {}.",
     Cause.RESPONDER: "Nothing you would feel: {} are slow, but what it passes on is well.",
     Cause.NOT_SEPARABLE: "Something is wrong, but these cannot be told apart: {}.",
-    Cause.HEALTHY: "All is calm.",
+    Cause.HEALTHY: "No fault found.",
 }
 
 
@@ -131,7 +131,7 @@ def _verdict(told: Told, links: Mapping[str, LinkNow]) -> Sentence:
     group = verdict.cause is Cause.NOT_SEPARABLE
     sure = f"{sure} that it is one of them" if group else sure
     first = " ".join(s for s in (owner_words(verdict), f"{sure[0].upper()}{sure[1:]}.") if s)
-    more = [first]
+    more = [first, *filter(None, [standing_words(verdict)])]
     if group:
         more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
     if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
@@ -169,22 +169,44 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
         verb = "are" if len(quiet) > 1 else "is"
         return Sentence(
             mood=Mood.UNSURE,
-            words=f"Calm as far as is heard; {names} {verb} silent.",
+            words=f"No fault found as far as is heard; {names} {verb} silent.",
             more=("What only a silent agent sees is unknown.",),
         )
     if unseen := bulletin.named(LinkState.UNKNOWN):
         where = places(unseen, {k.name: k for k in bulletin.links}, "and")
         return Sentence(
             mood=Mood.UNSURE,
-            words="Calm as far as can be judged.",
+            words="No fault found on the hops that are measured.",
             more=(
-                f"Nothing can be said of {where}: what crosses there was not heard lately, or what is usual "
+                f"Not measured now: {where}. What crosses there was not heard lately, or what is usual "
                 "is not learned yet.",
             ),
         )
+    return _of_levels(bulletin)
+
+
+def _of_levels(bulletin: Bulletin) -> Sentence:
+    """No fault found; the whole answer only once every level is known to be usual for its medium."""
+    if bulletin.levels_s > 0:
+        return Sentence(
+            mood=Mood.WAITING,
+            words="Nothing has become worse so far.",
+            more=(
+                "Whether something was wrong before measuring began is known in about"
+                f" {bulletin.levels_s:.0f} seconds.",
+            ),
+        )
+    if bulletin.unusual:
+        return Sentence(
+            mood=Mood.UNSURE,
+            words="No fault found, but one link is slower than is usual for its kind."
+            if len(bulletin.unusual) == 1
+            else "No fault found, but some links are slower than is usual for their kind.",
+            more=tuple(level_words(v) for v in bulletin.unusual),
+        )
     return Sentence(
         mood=Mood.CALM,
-        words="All is calm.",
+        words="No fault found.",
         more=("Nothing exceeds its own quiet baseline: every hop answers as it usually does.",),
     )
 

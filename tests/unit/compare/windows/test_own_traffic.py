@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from support.homes import alder
 from support.windows import START_NS, quiet
-from whichhop.compare.windows.own_traffic import around, onset_factor, stay_log_ratio, usage
+from whichhop.compare.windows.own_traffic import around, is_known, onset_factor, stay_log_ratio, usage
 from whichhop.model import Plan, Reading
 from whichhop.model.units import NS_PER_S
 
@@ -80,3 +80,11 @@ def test_more_use_never_speaks_less_for_own_traffic(shares):
 def test_unknown_use_says_nothing():
     assert onset_factor(np.array([np.nan]))[0] == pytest.approx(1.0)
     assert stay_log_ratio(np.array([np.nan]))[0] == 0.0
+
+
+def test_own_traffic_is_known_of_a_stretch_when_half_of_it_was_counted() -> None:
+    nan = np.nan
+    assert is_known(np.array([0.1, nan]))
+    assert is_known(np.array([0.0]))
+    assert not is_known(np.array([0.1, nan, nan]))
+    assert not is_known(np.array([]))

@@ -22,7 +22,7 @@ def test_each_state_has_its_sentence_and_mood() -> None:
         "silent": silent(),
     }.items()}  # fmt: skip
     assert found == {
-        "calm": (Mood.CALM, "All is calm."),
+        "calm": (Mood.CALM, "No fault found."),
         "fault": (Mood.FAULT, "The backhaul between attic and router is to blame."),
         "group": (Mood.UNSURE, "Something is wrong in one of 3 places."),
         "learning": (Mood.WAITING, "Still learning what is usual in this home."),
@@ -85,7 +85,7 @@ def test_a_bulletin_that_is_old_is_not_believed() -> None:
 def test_calm_is_said_with_a_reserve_while_an_agent_is_silent_or_a_link_is_suspected() -> None:
     late = calm().at_ns - HEARD_NS
     agents = (AgentNow(name="desk", heard_ns=late - NS_PER_S), AgentNow(name="study", heard_ns=late))
-    assert of(replace(calm(), agents=agents)).words == "Calm as far as is heard; desk is silent."
+    assert of(replace(calm(), agents=agents)).words == "No fault found as far as is heard; desk is silent."
     suspect = with_links(calm(), desk__attic={"state": LinkState.SUSPECTED, "probability": 0.62})
     found = of(suspect)
     assert (found.mood, found.words) == (Mood.UNSURE, "Something may be starting between desk and attic.")
@@ -97,9 +97,9 @@ def test_what_no_agent_can_judge_is_not_called_calm() -> None:
     blind = replace(calm(), links=tuple(replace(k, state=LinkState.UNKNOWN) for k in calm().links))
     assert (of(blind).mood, of(blind).words) == (Mood.WAITING, "Nothing can be said of now.")
     some = of(with_links(calm(), desk__attic=unknown, attic__router=unknown))
-    assert (some.mood, some.words) == (Mood.UNSURE, "Calm as far as can be judged.")
+    assert (some.mood, some.words) == (Mood.UNSURE, "No fault found on the hops that are measured.")
     assert some.more[0].startswith(
-        "Nothing can be said of the wireless hop between desk and attic and the backhaul between attic and "
+        "Not measured now: the wireless hop between desk and attic and the backhaul between attic and "
     )
 
 

@@ -1,0 +1,107 @@
+"""Brings records into a store, from the home's agents or from files, and opens what is to be judged."""
+
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS, addresses_of
+from whichhop.compare.windows.table import TICK_NS
+from whichhop.config.keys import derive_keys, key_path_for, read_key
+from whichhop.errors import DataError
+from whichhop.model import Home, Record
+from whichhop.model.units import NS_PER_MINUTE
+from whichhop.net.http_get import fetch
+from whichhop.store.collect import Collected, Progress
+from whichhop.store.files import read_file
+from whichhop.store.gather import Gathered, gather
+from whichhop.store.store import Store
+
+Say = Callable[[str], None]
+"""Takes a line for the reader."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """Where measurements are taken from.
+
+    home_file: names the key where `key` does not. store: where collected records are kept. records: a folder
+    of files in the interchange form, judged alone. offline: ask no agent.
+    """
+
+    home_file: Path
+    store: Path
+    key: Path | None = None
+    records: Path | None = None
+    offline: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """A store that is open, what has not settled in it yet, and how each agent answered."""
+
+    store: Store
+    path: Path
+    open_records: Sequence[Record] = ()
+    agents: Sequence[Collected] = ()
+
+    def span(self, now_ns: int, *, start_ns: int | None, end_ns: int | None) -> tuple[int, int]:
+        """The span to judge in UTC ns: to the end of what was measured, from a day before, unless told.
+
+        Never longer than what is kept. Every verb takes it from here, so that the same records give the same
+        answer. The begin is not before the end where nothing of the span asked for is kept.
+        """
+        minutes = [*(r.minute for r in self.open_records), *(self.store.span() or ())]
+        latest = now_ns - SETTLED_NS
+        if minutes:
+            latest = min(latest, (max(minutes) + 1) * NS_PER_MINUTE)
+        end = latest - latest % TICK_NS if end_ns is None else min(end_ns, latest)
+        start = end - DAY_NS if start_ns is None else start_ns
+        return max(start, min(minutes) * NS_PER_MINUTE) if minutes else start, end
+
+
+@contextmanager
+def opened(source: Source, home: Home, say: Say, progress: Progress | None = None) -> Iterator[Opened]:
+    """The store of a source with all that can be had now; what an agent's trouble is goes to `say`.
+
+    DataError when files are asked for and there is none, or the key cannot be read.
+    """
+    with tempfile.TemporaryDirectory() as passing:
+        # Files are judged apart from what is kept, so that nothing is mixed in behind the reader's back.
+        path = Path(passing) / "records.db" if source.records else source.store
+        with Store.make(path) as store:
+            if source.records:
+                import_files(source.records, store)
+            if source.records or source.offline:
+                yield Opened(store=store, path=path)
+                return
+            asked = ask_agents(source, home, store, say, progress)
+            yield Opened(store=store, path=path, open_records=asked.open_records, agents=asked.agents)
+
+
+def ask_agents(
+    source: Source, home: Home, store: Store, say: Say, progress: Progress | None = None
+) -> Gathered:
+    """Collect what every agent has measured; how each answered, and the minutes that have not settled."""
+    token = derive_keys(read_key(source.key or key_path_for(source.home_file))).api_token
+    found = gather(store, addresses_of(home), token, fetch, progress)
+    for one in found.agents:
+        if one.trouble:
+            say(f"{one.agent}: {one.trouble}")
+    return found
+
+
+def import_files(folder: Path, store: Store) -> None:
+    """Read a folder's files in the interchange form into a store; DataError when there is none."""
+    files = sorted(folder.glob("*.jsonl*")) if folder.is_dir() else []
+    if not files:
+        raise DataError(
+            f"--records {folder}: no *.jsonl file there; write one with `whichhop records export`"
+        )
+    for file in files:
+        everything = read_file(file)
+        store.append_all(
+            (x for x in everything if isinstance(x, Record)),
+            (x for x in everything if not isinstance(x, Record)),
+        )

@@ -1,0 +1,112 @@
+"""Compares a home while its agents measure: each turn takes in what is new and gives a bulletin."""
+
+from collections.abc import Iterable
+
+from whichhop.app.advice_of_home import LiveAdvice
+from whichhop.app.agent_addresses import DAY_NS
+from whichhop.app.refusals import refusal_words, refused_lately
+from whichhop.app.store_windows import exact_windows, windows_of_store
+from whichhop.capacity.rooms import is_of_transfer, room_rates
+from whichhop.compare.bulletin import bulletin_of
+from whichhop.compare.day_book import DayBook
+from whichhop.compare.live import Follower
+from whichhop.config.check import House
+from whichhop.model import Home, Reading, Record, Verdict, derive_sessions
+from whichhop.model.bulletin import Bulletin
+from whichhop.model.units import NS_PER_MINUTE
+from whichhop.store.store import Store
+
+LATE_READINGS_NS = 5 * NS_PER_MINUTE
+"""So far back a reading may still come in late."""
+
+
+ADVICE_DAYS = 2
+"""How old a rate or a modem's reading may be that live advice rests on; `advise` takes older ones too."""
+
+
+def live_comparison(house: House, home_file: str, store: Store) -> "LiveComparison":
+    """Follows a home, recommendations included. home_file: the name that printed commands give."""
+
+    def lately(at_ns: int) -> list[Reading]:
+        return list(store.readings(from_ns=at_ns - ADVICE_DAYS * DAY_NS, to_ns=at_ns))
+
+    return LiveComparison(house.home, store, LiveAdvice(house, home_file, lately))
+
+
+class LiveComparison:
+    """Follows one home from the store that its agents' records are collected in.
+
+    advice: what gives the next steps; the verdicts' own words do without it.
+    """
+
+    def __init__(self, home: Home, store: Store, advice: LiveAdvice | None = None) -> None:
+        self.home = home
+        self._advice = advice
+        self._store = store
+        self._book = DayBook()
+        self.told: list[Verdict] = []
+        """The last day's verdicts after the newest turn, in order of time."""
+        self._follower: Follower | None = None
+        self._seen: set[Reading] = set()
+        self._rates: list[Reading] = []
+
+    def turn(
+        self,
+        due_ns: int,
+        open_records: Iterable[Record] = (),
+        *,
+        anew: bool = False,
+        troubles: dict[str, str] | None = None,
+    ) -> Bulletin | None:
+        """Judge all ticks that end by `due_ns`, a whole tick; None while nothing was ever measured.
+
+        The first turn judges the last day that is kept, so that the baseline is there at once. anew: do so
+        again, since minutes that were judged already are known better now.
+        """
+        begin = self._follower.end_ns if self._follower else 0
+        if anew or self._follower is None or not begin - NS_PER_MINUTE <= due_ns <= begin + DAY_NS:
+            follower = self._begin(due_ns, open_records)
+            if follower is None:
+                return None
+            self._follower = follower
+        elif due_ns > begin:
+            piece = exact_windows(self._store, self.home, start_ns=begin, end_ns=due_ns, extra=open_records)
+            self._follower.feed(piece, self._readings(begin - LATE_READINGS_NS, due_ns))
+        refused = refusal_words(refused_lately(self._store, self.home, open_records, due_ns))
+        standing = self._follower.standing()
+        self.told = self._book.take(standing.verdicts, standing.judged_ns, due_ns)
+        steps = None
+        if self._advice is not None:
+            since = max(standing.table.start_ns, due_ns - DAY_NS)
+            steps = self._advice.steps(self.told, standing.sessions, since, due_ns)
+        return bulletin_of(
+            standing,
+            self.told,
+            troubles={**refused, **(troubles or {})},
+            rooms=room_rates(self.home, self._rates),
+            marks=[m for m in self._store.marks().values() if due_ns - DAY_NS <= m.at_ns <= due_ns],
+            steps=steps,
+        )
+
+    def _begin(self, due_ns: int, open_records: Iterable[Record]) -> Follower | None:
+        piece = windows_of_store(
+            self._store, self.home, start_ns=due_ns - DAY_NS, end_ns=due_ns, extra=open_records, processes=1
+        )
+        if piece is None:
+            return None
+        self._seen.clear()
+        self._rates.clear()
+        follower = Follower(self.home, derive_sessions(self.home), start_ns=piece.start_ns)
+        follower.feed(piece, self._readings(piece.start_ns - NS_PER_MINUTE, due_ns))
+        if follower.end_ns < due_ns:
+            # Nothing was heard lately; that is part of what stands now.
+            follower.feed(exact_windows(self._store, self.home, start_ns=follower.end_ns, end_ns=due_ns))
+        return follower
+
+    def _readings(self, from_ns: int, to_ns: int) -> list[Reading]:
+        """Readings of a span that were not given before."""
+        found = [r for r in self._store.readings(from_ns=from_ns, to_ns=to_ns) if r not in self._seen]
+        self._rates += filter(is_of_transfer, found)
+        late = to_ns - 2 * LATE_READINGS_NS
+        self._seen = {r for r in self._seen if r.at_ns > late} | {r for r in found if r.at_ns > late}
+        return found

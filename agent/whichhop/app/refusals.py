@@ -1,0 +1,84 @@
+"""Which agents were refused by which lately, and the remedy: no loss, yet nothing is measured there."""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from whichhop.model import Fate, Home, Method, Record, SessionKey, derive_sessions
+from whichhop.model.units import NS_PER_MINUTE, minute_of
+from whichhop.store.store import Store
+
+LATELY_NS = 10 * NS_PER_MINUTE
+"""A key that was put right is believed to be right after so long; a refused session asks every second."""
+
+REASONS = {Fate.REFUSED_KEY: "key", Fate.REFUSED_ADDRESS: "address", Fate.REFUSED: "other"}
+"""The short word of each, as data and metrics have it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refused:
+    """So many packets of `agent` were refused by `target`, for the reason that `fate` names."""
+
+    agent: str
+    target: str
+    fate: Fate
+    packets: int
+
+
+def refusals_in(records: Iterable[Record], from_ns: int, to_ns: int) -> tuple[Refused, ...]:
+    """The refusals among samples sent in a span, by agent and target."""
+    found: Counter[tuple[SessionKey, Fate]] = Counter()
+    for record in records:
+        if any(fate >= Fate.REFUSED_KEY for fate in record.samples.fate):
+            for sample in record.samples:
+                if sample.fate.refused and from_ns <= sample.sent_ns < to_ns:
+                    found[record.session, sample.fate] += 1
+    return tuple(
+        Refused(agent=key.agent, target=key.target, fate=fate, packets=count)
+        for (key, fate), count in sorted(found.items())
+    )
+
+
+def refused_lately(
+    store: Store, home: Home, still_open: Iterable[Record], end_ns: int
+) -> tuple[Refused, ...]:
+    """The refusals of the ten minutes before `end_ns`, settled and open minutes together."""
+    start_ns = end_ns - LATELY_NS
+    kept = set(store.sessions())
+    records = list(still_open)
+    for session in derive_sessions(home):
+        if session.key.method is Method.STAMP and session.key in kept:
+            records += store.session_records(session.key, minute_of(start_ns), minute_of(end_ns) + 1)
+    return refusals_in(records, start_ns, end_ns)
+
+
+def refusal_words(refused: Iterable[Refused]) -> Mapping[str, str]:
+    """By agent, who refuses it, why, and the remedy; one line each.
+
+    Of two agents with different keys either may have the wrong one: who is at odds with several has.
+    """
+    rows = list(refused)
+    by_key = [r for r in rows if r.fate is Fate.REFUSED_KEY]
+    refusing = Counter(target for target, _ in {(r.target, r.agent) for r in by_key})
+    asking = Counter(agent for agent, _ in {(r.agent, r.target) for r in by_key})
+    told: dict[str, list[str]] = {}
+    for row in rows:
+        told.setdefault(row.agent, []).append(_sentence(row, refusing, asking))
+    return {agent: "; ".join(dict.fromkeys(lines)) for agent, lines in told.items()}
+
+
+def _sentence(row: Refused, refusing: Counter[str], asking: Counter[str]) -> str:
+    if row.fate is Fate.REFUSED_KEY:
+        if refusing[row.target] > asking[row.agent]:
+            remedy = f"copy the home's key file to {row.target}"
+        elif asking[row.agent] > refusing[row.target]:
+            remedy = f"copy the home's key file to {row.agent}"
+        else:
+            remedy = f"copy the same key file to {row.agent} and {row.target}"
+        return f"refused by {row.target} (another key): {remedy} and restart the agent there"
+    if row.fate is Fate.REFUSED_ADDRESS:
+        return (
+            f"refused by {row.target} (unknown address): {row.agent} asks from an address that the home file"
+            f" on {row.target} does not give it; copy the home file there, or correct the address in it"
+        )
+    return f"refused by {row.target} (too many packets, or played again): look at {row.agent}'s clock"

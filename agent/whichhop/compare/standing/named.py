@@ -1,0 +1,115 @@
+"""Which groups may be named as having a standing fault: by how sure the odds are, after how long."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from whichhop.compare.standing.columns import DISTANT, Groups, groups_in
+from whichhop.compare.standing.faults import Odds, odds_of
+from whichhop.compare.standing.seen import Period, Seen, seen_in
+from whichhop.compare.standing.usual import Feature, Kind, kind_of
+from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
+from whichhop.model import Home
+
+SOONEST_S = 170.0
+"""Nothing is blamed before three minutes have passed (less a tick, as the first one is seldom whole): bursts
+of the home's own of 20 to 40 s are most of what would be blamed wrongly after one."""
+BAR_S = (90.0, 170.0, 560.0)
+BAR = (0.985, 0.95, 0.8)
+"""How sure one must be after so many usable seconds, linear between; fewer than the first are too few."""
+RADIO = (Kind.WIFI, Kind.RADIO_BACKHAUL, Kind.AIR)
+SCAN_S = 290.0
+SURE_OF_STALLS = 0.995
+"""Stalls alone, on radio, in the first five minutes: a good radio that looks for others has a spike of 150 to
+400 ms every 8 to 15 s for minutes, two radios may do so at once, and then it stops."""
+UNBLAMED = (Kind.REPLY, Kind.DOZING_REPLY, Kind.OWN_TRAFFIC, Kind.RESOLVER)
+"""What is told and never blamed for being slow from the first packet on: nobody's packets wait for it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weighed:
+    """A stretch of time, weighed: what was seen, the groups, the odds. heard: sessions in the matrix."""
+
+    seen: Seen
+    heard: tuple[int, ...]
+    groups: Groups
+    odds: Odds
+    rest_s: float
+    whole_s: float
+    """How many seconds of it could be used, and how long it was."""
+
+
+def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | None:
+    """The odds of standing faults in a stretch; None where no session was heard enough."""
+    seen, table = seen_in(period), period.table
+    heard = tuple(int(i) for i in np.flatnonzero(seen.heard))
+    if not heard:
+        return None
+    cleared = frozenset([OWN_TRAFFIC]) if period.use_known else frozenset[str]()
+    groups = groups_in(home, elements, heard, watched=period.watched, cleared=cleared)
+    rest_s = float(seen.ticks.max()) * table.step_ns * 1e-9
+    return Weighed(
+        seen=seen,
+        heard=heard,
+        groups=groups,
+        odds=odds_of(seen, heard, groups),
+        rest_s=rest_s,
+        whole_s=table.ticks * table.step_ns * 1e-9,
+    )
+
+
+def bar(rest_s: float, whole_s: float) -> float:
+    """How sure one must be to name a fault; above 1: not at all. whole_s: since the first packet."""
+    if whole_s < SOONEST_S or rest_s < BAR_S[0]:
+        return 2.0
+    return float(np.interp(rest_s, BAR_S, BAR))
+
+
+def blamable(home: Home, elements: Sequence[Element], members: Sequence[int]) -> bool:
+    """Whether any member of a group can be blamed at all."""
+    return any(kind_of(home, elements[j]) not in UNBLAMED for j in members)
+
+
+def likeliest(odds: Odds, group: int) -> tuple[int, tuple[Feature, ...]]:
+    """Of the explanations in which a group has a fault the likeliest, and what the fault then adds."""
+    having = [h for h, chosen in enumerate(odds.hypotheses) if group in chosen]
+    best = max(having, key=lambda h: float(odds.weights[h]))
+    return best, odds.shapes[best][odds.hypotheses[best].index(group)]
+
+
+def named(home: Home, elements: Sequence[Element], weighed: Weighed) -> list[int]:
+    """Groups that may be named, the likeliest first."""
+    least = bar(weighed.rest_s, weighed.whole_s)
+    p = weighed.odds.probability
+    out = []
+    for g in np.argsort(-p, kind="stable").tolist():
+        members = weighed.groups.members[g]
+        if p[g] < least or not blamable(home, elements, members):
+            continue
+        features = likeliest(weighed.odds, g)[1]
+        only_late = not {Feature.LEVEL, Feature.LOSS}.intersection(features)
+        radio = all(kind_of(home, elements[j]) in RADIO for j in members)
+        if only_late and radio and weighed.rest_s < SCAN_S and p[g] < SURE_OF_STALLS:
+            continue
+        if Feature.LOSS not in features and _may_doze(home, elements, weighed, g):
+            continue
+        out.append(g)
+    return out
+
+
+def _may_doze(home: Home, elements: Sequence[Element], weighed: Weighed, group: int) -> bool:
+    """Whether a distant group is late only as one device on radio sees it, and not in all that this one asks.
+
+    Such a device dozes between packets: which of its sessions find it awake is a matter of their phases.
+    """
+    members = weighed.groups.members[group]
+    if not all(kind_of(home, elements[j]) in DISTANT for j in members):
+        return False
+    column = elements[members[0]].column
+    return any(
+        column < e.column
+        and kind_of(home, e) is Kind.WIFI
+        and any(column < h.column for h in elements if h.nature is Nature.HOST)
+        for e in elements
+    )

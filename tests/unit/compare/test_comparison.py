@@ -1,0 +1,66 @@
+"""One comparison: its span ends with what was measured, and what nobody measured is never called good."""
+
+from dataclasses import replace
+
+import pytest
+
+from support.reported import recorded, span_of
+from whichhop.compare.comparison import compare_records, comparison_data
+from whichhop.compare.words import not_measured_words
+from whichhop.lab.standard_home import alder_home
+from whichhop.model import Home, Method
+from whichhop.model.units import NS_PER_S
+
+
+def without_targets(home: Home) -> Home:
+    """The same home before its owner named anything upstream that may be probed."""
+    nodes = {n: node for n, node in home.nodes.items() if n not in home.peers}
+    links = tuple(link for link in home.links if link.far in nodes)
+    edge = replace(nodes["provider-edge"], address=None)
+    return replace(home, nodes={**nodes, "provider-edge": edge}, links=links, peers=())
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("more_s", [50, 600])
+@pytest.mark.parametrize("story", ["upstream-link", "backhaul"])
+def test_time_after_the_last_packet_changes_nothing(story: str, more_s: int) -> None:
+    """Seen once: a span asked for that ends 50 s after the last packet made a proven verdict unproven."""
+    records, readings = recorded(story)
+    start, _ = span_of(records)
+    last = max(r.samples.sent_ns[-1] for r in records if len(r.samples))
+    exact = compare_records(alder_home(), records, readings, start_ns=start, end_ns=last + 10 * NS_PER_S)
+    longer = compare_records(alder_home(), records, readings, start_ns=start, end_ns=last + more_s * NS_PER_S)
+    assert exact is not None
+    assert longer is not None
+    assert exact.verdicts, "the test must be able to fail"
+    assert comparison_data(longer) == comparison_data(exact)
+
+
+@pytest.mark.slow
+def test_a_line_that_no_session_crosses_is_named_and_never_part_of_no_fault_found() -> None:
+    """The recorded upstream fault, judged with a home file that names no target: it is out of sight."""
+    records, readings = recorded("upstream-link")
+    start, end = span_of(records)
+    home = without_targets(alder_home())
+    found = compare_records(home, records, readings, start_ns=start, end_ns=end)
+    assert found is not None
+    assert found.verdicts == ()
+    assert found.unmeasured == ("modem/provider-edge",)
+    words = not_measured_words([k for k in home.links if k.name in found.unmeasured])
+    assert "the link modem to provider-edge" in words
+    assert "under targets in the home file" in words
+
+
+def test_an_agent_that_never_spoke_leaves_its_own_link_unmeasured() -> None:
+    records, readings = recorded("none")
+    heard = [r for r in records if "desk" not in (r.session.agent, r.session.target)]
+    start, end = span_of(records)
+    found = compare_records(alder_home(), heard, readings, start_ns=start, end_ns=end)
+    assert found is not None
+    assert found.unmeasured == ("desk/attic",)
+
+
+def test_without_a_packet_there_is_no_comparison() -> None:
+    records, readings = recorded("none")
+    foreign = [r for r in records if r.session.method is Method.CALL]
+    assert compare_records(alder_home(), foreign[:0], readings, start_ns=0, end_ns=2**60) is None
