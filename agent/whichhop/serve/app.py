@@ -53,6 +53,10 @@ class App:
             "/api/readings": self._readings,
         }
 
+    def take_token(self, token: str) -> None:
+        """The token asked for from now on."""
+        self._token = token.encode()
+
     def add(self, path: str, handler: Handler) -> None:
         """One more path, for instance the page at "/"."""
         self._routes[path] = handler
@@ -116,7 +120,11 @@ class App:
     async def _health(self, question: Question) -> Answer:
         only_known(question)
         writable = bool(self._live.values.get("store_writable", 1))
-        body = {"status": "ok" if writable else "not storing", "agent": self._live.agent}
+        body: dict[str, object] = {"status": "ok" if writable else "not storing", "agent": self._live.agent}
+        if self._live.store_remark:
+            body["store"] = self._live.store_remark
+        if self._live.in_trouble:
+            body["in_trouble"] = list(self._live.in_trouble)
         return Answer(body=json.dumps(body).encode() + b"\n")
 
     async def _metrics(self, question: Question) -> Answer:
