@@ -99,9 +99,12 @@ def unsealed(text: str, place: str) -> tuple[str, Seal | None]:
 
 def _seal(text: bytes, place: str) -> Seal:
     try:
-        return msgspec.json.decode(base64.b64decode(text, validate=True), type=Seal)
+        found = msgspec.json.decode(base64.b64decode(text, validate=True), type=Seal)
     except (ValueError, msgspec.MsgspecError):
         raise DataError(f"{place}: its seal cannot be read; get the report anew") from None
+    if base64.b64encode(msgspec.json.encode(found)) != text:  # one way to write it, so that no octet is free
+        raise DataError(f"{place}: its seal was written by something else; get the report anew")
+    return found
 
 
 def trouble(page: str | bytes, seal: Seal | None, known_key: str | None) -> str:

@@ -3,6 +3,7 @@
 import hashlib
 
 from whichhop.model.dossier import Dossier
+from whichhop.model.fingerprint import fingerprint
 from whichhop.report.blocks import Block, Fixed, Grid, Para, Section
 from whichhop.report.times import utc
 from whichhop.report.wire_form import dossier_bytes
@@ -15,6 +16,7 @@ def digest(dossier: Dossier) -> str:
 
 def integrity(dossier: Dossier) -> Section:
     """What to hold against what."""
+    trust = " --trust FINGERPRINT" if dossier.public_key else " --trust none"
     more = " --home HOME" if dossier.redacted else ""
     blocks: list[Block] = [
         Para(
@@ -22,15 +24,18 @@ def integrity(dossier: Dossier) -> Section:
             " each carry the figures as data; whoever has one of them as a file and the raw records can work"
             " out every figure again:"
         ),
-        Fixed(f"whichhop verify REPORT RECORDS{more}"),
+        Fixed(f"whichhop verify REPORT RECORDS{trust}{more}"),
         Para("Digest of the data in this report (SHA-256):"),
         Fixed(digest(dossier)),
     ]
     if dossier.public_key:
         blocks += [
             Para(
-                "Each file is signed at its end (Ed25519, RFC 8032) by the home's key, whose public half is:"
+                "Each file is signed at its end (Ed25519, RFC 8032) by the home's key, whose fingerprint is"
+                " below, with its public half. Ask whoever sent the report for the fingerprint by another way"
+                " (a call, a letter): `whichhop verify` trusts no key unless it is told to."
             ),
+            Fixed(fingerprint(dossier.public_key)),
             Fixed(dossier.public_key),
         ]
     else:
