@@ -26,6 +26,7 @@ BENCHES: dict[str, str] = {
     "own-uplink-packets": "bench.own_uplink_packets",
     "own-transfers": "bench.own_transfers",
     "comparer": "bench.comparer",
+    "live-tick": "bench.live_tick",
     "store-size": "bench.store_size",
     "store-read": "bench.store_read",
     "report-time": "bench.report_time",

@@ -13,7 +13,7 @@ from support.forgeries import Genuine, at_random, purposeful
 from support.reported import recorded
 from whichhop.cli import main
 from whichhop.config.keys import create_key, derive_keys, read_key
-from whichhop.lab.alder import HOME_FILE
+from whichhop.lab.standard_home import HOME_FILE
 from whichhop.report.seal import public_half
 from whichhop.store.store import Store
 

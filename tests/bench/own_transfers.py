@@ -8,8 +8,8 @@ from typing import Any
 
 from bench.figure import Figure
 from support.running_home import RunningHome, running_home
-from whichhop.lab.alder import HOME_FILE
 from whichhop.lab.scenario import Effect, Way
+from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Cause
 from whichhop.net.clock import sleep_s
 

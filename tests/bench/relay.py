@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from bench.figure import Figure
-from whichhop.lab import selfcheck
-from whichhop.lab.alder import alder_home
-from whichhop.lab.netns import NetnsHome
+from whichhop.lab.check import as_asked
+from whichhop.lab.emulated_home import EmulatedHome
 from whichhop.lab.scenario import LinkNature, Scenario
+from whichhop.lab.standard_home import alder_home
 
 FLOW = str(Path(__file__).parents[1] / "support" / "flow.py")
 LINK = "desk/attic"
@@ -21,16 +21,16 @@ DELAY_S = 0.010
 PACKETS = 1000
 
 
-def errors_us(home: NetnsHome) -> list[float]:
+def errors_us(home: EmulatedHome) -> list[float]:
     """What each packet was late beyond the 10 ms asked, one way, in us, both directions together."""
-    jobs = [j for j in selfcheck.jobs(home.scenario, home.plan, home.spaces) if j["name"].startswith(LINK)]
+    jobs = [j for j in as_asked.jobs(home.scenario, home.plan, home.spaces) if j["name"].startswith(LINK)]
     asked = json.dumps({"jobs": [{**j, "count": PACKETS} for j in jobs], "blast_s": 0.1})
-    done = home.place(None).call([sys.executable, "-m", "whichhop.lab.measure", asked], 60)
+    done = home.place(None).call([sys.executable, "-m", "whichhop.lab.check.streams", asked], 60)
     found = json.loads(done.output.splitlines()[-1])
     return [ns / 1e3 - DELAY_S * 1e6 for seen in found.values() for ns in seen["delays_ns"]]
 
 
-def tcp_bps(home: NetnsHome, device: str) -> float:
+def tcp_bps(home: EmulatedHome, device: str) -> float:
     """What one TCP stream from desk to harbour gets, counted at a device of harbour's side."""
     sink = home.place("harbour").run([sys.executable, FLOW, "stream-in", "4001"])
     while "ready" not in sink.output():
@@ -46,7 +46,7 @@ def tcp_bps(home: NetnsHome, device: str) -> float:
 def run() -> Iterator[Figure]:
     """One-way error idle and with every core busy; TCP through the four relays of the way out."""
     delayed = Scenario(name="error", home=alder_home(), natures={LINK: LinkNature(delay_s=DELAY_S)})
-    with NetnsHome(delayed, check=False) as home:
+    with EmulatedHome(delayed, check=False) as home:
         idle = errors_us(home)
         hogs = [
             subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(os.cpu_count() or 1)
@@ -68,6 +68,6 @@ def run() -> Iterator[Figure]:
                 beside={"p50": round(p50, 1), "max": round(max(seen), 1), "real_time": float(home.real_time)},
             )
     plain = Scenario(name="rate", home=alder_home(), natures={})
-    with NetnsHome(plain, check=False) as home:
+    with EmulatedHome(plain, check=False) as home:
         four = tcp_bps(home, "to-beyond") / 1e6
     yield Figure(bench="relay-rate-four", value=round(four, 1), unit="Mb/s", target=200.0, ok=four >= 200.0)

@@ -19,7 +19,7 @@ from bench.figure import Figure
 from support.records import lifelike
 from whichhop.app.dossier import Order, assemble
 from whichhop.config.check import House
-from whichhop.lab.alder import alder_home
+from whichhop.lab.standard_home import alder_home
 from whichhop.model import LinkKind, Reading, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock

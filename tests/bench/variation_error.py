@@ -17,7 +17,7 @@ from bench.figure import Figure
 from support.lab_agent import PORT
 from support.lab_measuring import Measuring, Seen, measuring
 from support.need import need_program
-from whichhop.lab.place import Running
+from whichhop.lab.build.programs import Running
 from whichhop.net.clock import sleep_s
 from whichhop.stats.measures import joined
 

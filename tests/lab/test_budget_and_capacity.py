@@ -8,12 +8,12 @@ import pytest
 
 from support.need import need_program, need_root
 from support.running_home import RunningHome, running_home
-from whichhop.lab.alder import HOME_FILE
-from whichhop.lab.place import Running
+from whichhop.lab.build.programs import Running
 from whichhop.lab.scenario import LinkNature
+from whichhop.lab.standard_home import HOME_FILE
 from whichhop.net.clock import sleep_s
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 
 PAYLOAD = 1448 / 1514
 """TCP payload of a full frame with time stamps, of what a token bucket counts: Ethernet's header is in it."""

@@ -12,7 +12,7 @@ import pytest
 from support.need import need_program, need_root
 from whichhop.net.clock import SystemClock, sleep_s
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 
 DEMO = [sys.executable, "-m", "whichhop", "demo"]
 

@@ -12,7 +12,7 @@ from support.namespaces import V4, Path4
 from whichhop.config.keys import create_key
 from whichhop.net.clock import SystemClock, sleep_s
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 CLOCK = SystemClock()
 
 

@@ -12,22 +12,22 @@ import pytest
 
 from support.need import need, need_program, need_root
 from whichhop.errors import SystemRefusedError
-from whichhop.lab import rundir
-from whichhop.lab.alder import alder_scenario
-from whichhop.lab.netns import NetnsHome
+from whichhop.lab.build import folders
+from whichhop.lab.emulated_home import EmulatedHome
 from whichhop.lab.scenario import Effect, Fault
+from whichhop.lab.standard_home import alder_scenario
 from whichhop.model import Cause
 from whichhop.net.clock import SystemClock, sleep_s
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 
 # An owner that builds a home with a program in it which has a child of its own, says where, and waits.
 OWNER = """
 import sys
 from pathlib import Path
-from whichhop.lab.alder import alder_scenario
-from whichhop.lab.netns import NetnsHome
-with NetnsHome(alder_scenario(), check=False, base=Path(sys.argv[1])) as home:
+from whichhop.lab.standard_home import alder_scenario
+from whichhop.lab.emulated_home import EmulatedHome
+with EmulatedHome(alder_scenario(), check=False, base=Path(sys.argv[1])) as home:
     home.place("desk").run(["sh", "-c", "sleep 1000 & sleep 1000"])
     print("up", flush=True)
     sys.stdin.read()
@@ -38,7 +38,7 @@ class Traces:
     """What a running home consists of, so that its end can be looked for."""
 
     def __init__(self, base: Path) -> None:
-        ((self.folder, self.about),) = rundir.running(base)
+        ((self.folder, self.about),) = folders.running(base)
         proc = Path("/proc", str(self.about.inner))
         self.spaces = {str((proc / "fd" / str(fd)).readlink()) for fd in self.about.spaces.values()}
         self.pid_space = str((proc / "ns" / "pid").readlink())
@@ -101,7 +101,7 @@ def test_an_exception_leaves_nothing(tmp_path: Path) -> None:
     traces = []
 
     def fail() -> None:
-        with NetnsHome(alder_scenario(), check=False, base=tmp_path):
+        with EmulatedHome(alder_scenario(), check=False, base=tmp_path):
             traces.append(Traces(tmp_path))
             raise ZeroDivisionError
 
@@ -120,10 +120,10 @@ def test_an_owner_ended_by_a_signal_leaves_nothing(
     assert traces.all_gone()
 
 
-def test_a_killed_warden_takes_everything_along_and_is_noticed(tmp_path: Path) -> None:
-    with NetnsHome(alder_scenario(), check=False, base=tmp_path) as home:
+def test_a_killed_holder_takes_everything_along_and_is_noticed(tmp_path: Path) -> None:
+    with EmulatedHome(alder_scenario(), check=False, base=tmp_path) as home:
         traces = Traces(tmp_path)
-        os.kill(traces.about.warden, signal.SIGKILL)
+        os.kill(traces.about.holder, signal.SIGKILL)
         for _ in range(200):
             if not traces.left():
                 break
@@ -133,11 +133,11 @@ def test_a_killed_warden_takes_everything_along_and_is_noticed(tmp_path: Path) -
     assert traces.all_gone()
 
 
-def test_owner_and_warden_killed_leave_a_folder_that_the_next_start_removes(
+def test_owner_and_holder_killed_leave_a_folder_that_the_next_start_removes(
     owner: "subprocess.Popen[str]", tmp_path: Path
 ) -> None:
     traces = Traces(tmp_path)
-    os.kill(traces.about.warden, signal.SIGKILL)
+    os.kill(traces.about.holder, signal.SIGKILL)
     owner.kill()
     owner.wait(10)
     for _ in range(200):
@@ -146,12 +146,12 @@ def test_owner_and_warden_killed_leave_a_folder_that_the_next_start_removes(
         sleep_s(0.02)
     assert traces.left() == []
     assert traces.folder.exists()
-    assert rundir.clean(tmp_path) == [f"removed the leftover home {traces.folder.name}"]
+    assert folders.clean(tmp_path) == [f"removed the leftover home {traces.folder.name}"]
     assert not traces.folder.exists()
 
 
 def test_a_home_that_fails_half_way_leaves_nothing_and_says_which_line_failed(tmp_path: Path) -> None:
-    home = NetnsHome(alder_scenario(), check=False, base=tmp_path)
+    home = EmulatedHome(alder_scenario(), check=False, base=tmp_path)
     home.plan.ip_lines["harbour"] += ("address add nonsense dev lo",)  # type: ignore[index]
     with pytest.raises(SystemRefusedError, match=r"in harbour: .*nonsense"), home:
         pass
@@ -160,7 +160,7 @@ def test_a_home_that_fails_half_way_leaves_nothing_and_says_which_line_failed(tm
 
 def test_what_programs_said_and_the_truth_can_be_kept(tmp_path: Path) -> None:
     base, kept = tmp_path / "run", tmp_path / "kept"
-    with NetnsHome(alder_scenario(), check=False, base=base, keep=kept) as home:
+    with EmulatedHome(alder_scenario(), check=False, base=base, keep=kept) as home:
         home.place("desk").call(["echo", "hello"])
     assert [p.read_text() for p in kept.glob("desk-*-echo.log")] == ["hello\n"]
     assert json.loads((kept / "truth.jsonl").read_text().splitlines()[0])["what"] == "up"
@@ -174,7 +174,7 @@ def test_a_scenarios_script_is_played_in_time(tmp_path: Path) -> None:
         Fault(at_s=0.4, for_s=9.0, element="study/router", cause=cause, effect=effect),
     )
     scenario = alder_scenario(faults, seconds=0.8)
-    with NetnsHome(scenario, check=False, base=tmp_path) as home:
+    with EmulatedHome(scenario, check=False, base=tmp_path) as home:
         home.play()
         up, *events = home.truth
     assert [(e.what, e.element) for e in events] == [

@@ -11,7 +11,7 @@ from whichhop.net.clock import SystemClock
 from whichhop.probes.mark_check import MarkCheck, check_mark
 from whichhop.wire.marks import Marking
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 CLOCK = SystemClock()
 
 

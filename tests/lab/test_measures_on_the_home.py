@@ -8,8 +8,8 @@ import pytest
 
 from support.lab_measuring import BASE_S, Measuring, Seen, lost, measuring
 from support.need import need_program, need_root
-from whichhop.lab.fault_words import parse_effect
-from whichhop.lab.impairment import Lane, combine
+from whichhop.lab.links.fault_words import parse_effect
+from whichhop.lab.links.impairment import Lane, combine
 from whichhop.lab.scenario import LinkNature, Way
 from whichhop.stats.delay import delay_arrays
 from whichhop.stats.interval import quantile_interval
@@ -22,7 +22,7 @@ pytestmark = [pytest.mark.lab, pytest.mark.slow]
 SURE = 0.9999
 """Confidence of the bounds here: one false alarm in some thousand runs of this file."""
 RELAY_S = 0.0015
-"""What the relay may add on a machine with every core busy; lab/selfcheck allows it as much."""
+"""What the relay may add on a machine with every core busy; lab/check/as_asked allows it as much."""
 EDGE = 4
 """Losses before the first answer and after the last lie between no two answers, so have no side."""
 

@@ -9,7 +9,7 @@ from whichhop.net.clock import SystemClock
 from whichhop.probes.path_mtu import check_path_mtu
 from whichhop.wire.path_mtu import Outcome, PathMtu
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 PLANS = pytest.mark.parametrize("plan", [V4, V6], ids=["IPv4", "IPv6"])
 
 

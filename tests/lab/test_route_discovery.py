@@ -13,7 +13,7 @@ from whichhop.errors import SystemRefusedError
 from whichhop.probes.path_trace import CHILD, REFUSED, find_route
 from whichhop.wire.trace import Edge, Route, changed_steps, home_networks, provider_edge
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 HOME = home_networks(["192.0.2.20", "2001:db8::20"])
 
 

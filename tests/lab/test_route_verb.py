@@ -10,7 +10,7 @@ import pytest
 from support.homes import ALDER_TEXT
 from support.namespaces import V4, Path4, stamp_reflector
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 
 
 def home_file(folder: Path, port: int = 862) -> Path:

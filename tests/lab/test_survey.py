@@ -13,13 +13,13 @@ import pytest
 
 from support.need import need_program, need_root
 from whichhop.config.keys import create_key
-from whichhop.lab.alder import HOME_FILE, alder_scenario
-from whichhop.lab.netns import NetnsHome
-from whichhop.lab.place import Done
+from whichhop.lab.build.programs import Done
+from whichhop.lab.emulated_home import EmulatedHome
 from whichhop.lab.scenario import Effect
+from whichhop.lab.standard_home import HOME_FILE, alder_scenario
 from whichhop.net.clock import SystemClock, sleep_s
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 
 HOP = "desk/attic"
 ROOMS = {
@@ -34,7 +34,7 @@ SECONDS = "5"
 class Walker:
     """The laptop (node desk) in the emulated home."""
 
-    def __init__(self, home: NetnsHome, folder: Path) -> None:
+    def __init__(self, home: EmulatedHome, folder: Path) -> None:
         self.home, self.folder = home, folder
         self.file = folder / "alder.yaml"
         self.file.write_text(HOME_FILE)
@@ -66,7 +66,7 @@ def walker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Walker]:
     for program in ("ip", "tc", "nft"):
         need_program(program)
     with ExitStack() as stack:
-        home = stack.enter_context(NetnsHome(alder_scenario(), check=False))
+        home = stack.enter_context(EmulatedHome(alder_scenario(), check=False))
         walker = Walker(home, tmp_path_factory.mktemp("alder"))
         agents = []
         for node in ("router", "desk"):

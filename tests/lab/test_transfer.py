@@ -14,9 +14,9 @@ from support.bulk_path import shape, to_far, transfer
 from support.namespaces import Path4, four_nodes
 from support.need import need_program, need_root
 from whichhop.config.keys import create_key, derive_keys, read_key
-from whichhop.lab.alder import HOME_FILE, alder_scenario
-from whichhop.lab.netns import NetnsHome
-from whichhop.lab.place import Done, Running
+from whichhop.lab.build.programs import Done, Running
+from whichhop.lab.emulated_home import EmulatedHome
+from whichhop.lab.standard_home import HOME_FILE, alder_scenario
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.store import Store
 
@@ -80,7 +80,7 @@ def _wire_octets(path: Path4) -> int:
 class Alder:
     """The emulated home with all its agents running."""
 
-    def __init__(self, home: NetnsHome, folder: Path) -> None:
+    def __init__(self, home: EmulatedHome, folder: Path) -> None:
         self.home, self.folder = home, folder
         self.file = folder / "alder.yaml"
         limits = "limits: {daily_transfer_mb: 400}\n"
@@ -120,7 +120,7 @@ def alder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Alder]:
     need_root()
     for program in ("ip", "tc", "nft"):
         need_program(program)
-    with NetnsHome(alder_scenario(), check=False) as home:
+    with EmulatedHome(alder_scenario(), check=False) as home:
         yield Alder(home, tmp_path_factory.mktemp("alder"))
 
 

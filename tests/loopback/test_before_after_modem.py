@@ -24,7 +24,7 @@ from whichhop.probes.levels_child import answer
 from whichhop.probes.levels_talk import LevelsRequest
 from whichhop.store.store import Store
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 HOUR_NS = 3600 * 10**9
 HOURS = 9

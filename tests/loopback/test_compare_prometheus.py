@@ -12,12 +12,12 @@ from paper_home.records import readings_of_run, records_of_run
 from support.metrics_history import Agent, scraped, served
 from whichhop.cli import main
 from whichhop.compare.comparison import compare_records
-from whichhop.lab.alder import HOME_FILE, alder_scenario
 from whichhop.lab.scenario import Effect, Fault
+from whichhop.lab.standard_home import HOME_FILE, alder_scenario
 from whichhop.model import Cause, Verdict
 from whichhop.model.units import NS_PER_S
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 START_NS = 1_767_268_800 * NS_PER_S
 SECONDS, AT_S, FOR_S = 2100, 1200, 600

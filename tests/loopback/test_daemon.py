@@ -22,7 +22,7 @@ from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.store import Store
 from whichhop.wire.packed import unpack
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 CLOCK = SystemClock()
 HOME = """\

@@ -17,8 +17,8 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.keys import create_key
-from whichhop.lab.alder import HOME_FILE
-from whichhop.lab.recorded import recorded_folder
+from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Columns, Reading, Record, Sample, SessionKey
 from whichhop.model.bulletin import Bulletin, LinkState
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
@@ -26,7 +26,7 @@ from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.files import read_file
 from whichhop.store.store import Store
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 CLOCK = SystemClock()
 
 
@@ -127,7 +127,7 @@ def test_a_fault_on_record_shows_in_metrics_and_bulletin_and_the_agent_stays_sma
     process = started("--compare")
     wait_for(lambda: home.get("/bulletin"), home)
     bulletin = msgspec.json.decode(home.get("/bulletin"), type=Bulletin)
-    # The recording's truth is a fault of the attic's backhaul (lab/demo_plan.py), and nothing after it.
+    # The recording's truth is a fault of the attic's backhaul (lab/demo/stories.py), and nothing after it.
     states = {link.name: link.state for link in bulletin.links}
     assert states["attic/router"] is LinkState.AT_FAULT
     assert states["study/router"] is LinkState.CALM

@@ -22,7 +22,7 @@ from whichhop.model.cable_run import Run, Splitter
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.store import Store
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 CLOCK = SystemClock()
 RUN = Run(tap_dbmv={100e6: 8.0}, parts=(Splitter(ways=2), Splitter(ways=2)))

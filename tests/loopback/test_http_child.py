@@ -11,7 +11,7 @@ from support.fetching import fetch
 from support.ports import free_tcp_port
 from whichhop.net.clock import sleep_s
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 Answer = Callable[[socket.socket], None]
 

@@ -19,6 +19,8 @@ from whichhop.net.clock import SystemClock
 from whichhop.probes.levels import read_levels
 from whichhop.probes.modem_page import MOST_OCTETS, fetch_page
 
+pytestmark = pytest.mark.waits
+
 PAGE = (Path(__file__).parents[1] / "data" / "pages" / "rows.html").read_text()
 LOGIN = """<form action="/login" method="post"><input type="hidden" name="token" value="t0k">
 <input name="user"><input type="password" name="pass"></form>"""

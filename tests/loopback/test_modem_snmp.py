@@ -20,6 +20,8 @@ from whichhop.model.levels_source import LevelsSource
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.probes.levels import read_levels
 
+pytestmark = pytest.mark.waits
+
 RUN = Run(
     tap_dbmv={100e6: 12.0},
     parts=(Cable(kind=CableKind.RG_6, length_m=25.0), Splitter(ways=2), Splitter(ways=2)),

@@ -14,7 +14,7 @@ from support.scraped_home import AGENTS, RULES, TOP, Scraped, scraped_home
 from whichhop.net.http_get import fetch
 from whichhop.serve.catalogue import CATALOGUE, Kind, exposed_name
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 
 def rules(name: str) -> list[dict[str, str]]:

@@ -30,6 +30,8 @@ from whichhop.store.collect import collect
 from whichhop.store.store import Store
 from whichhop.wire.packed import canonical, unpack
 
+pytestmark = pytest.mark.waits
+
 KEY = SessionKey(agent="desk", target="attic", method=Method.STAMP)
 FIRST = 28_333_320
 RECORDS = [lifelike(random.Random(m), FIRST + m, KEY, count=10) for m in range(90)]

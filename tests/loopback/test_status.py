@@ -13,7 +13,7 @@ from whichhop.cli import main
 from whichhop.config.keys import create_key
 from whichhop.net.clock import SystemClock, sleep_s
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 CLOCK = SystemClock()
 HOME = """\

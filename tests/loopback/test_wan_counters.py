@@ -20,7 +20,7 @@ from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.host import Host
 from whichhop.probes import counters_talk
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 SERVICE = "urn:schemas-upnp-org:service:WANCommonInterfaceConfig:1"
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import cycle, islice
 
-from whichhop.lab.alder import HOME_FILE
+from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Cause
 
 FAULT_S = (42.0, 56.0)

@@ -13,10 +13,10 @@ from packet_suite.scoring import right
 from whichhop.config.check import check_home
 from whichhop.config.keys import create_key
 from whichhop.config.load import load_yaml
-from whichhop.lab.fault_words import parse_effect
-from whichhop.lab.netns import NetnsHome
-from whichhop.lab.ordinary import ordinary_natures
-from whichhop.lab.place import Running
+from whichhop.lab.build.programs import Running
+from whichhop.lab.emulated_home import EmulatedHome
+from whichhop.lab.links.fault_words import parse_effect
+from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Scenario
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock, sleep_s
@@ -91,7 +91,7 @@ class Stage:
         line = natures["modem/provider-edge"]
         natures["modem/provider-edge"] = replace(line, queue_s=QUEUES_S[self.number % len(QUEUES_S)])
         scenario = Scenario(name=f"suite-{self.number}", home=house, natures=natures)
-        self.home = self._stack.enter_context(NetnsHome(scenario, seed=self.number + 1, relays=RELAYS))
+        self.home = self._stack.enter_context(EmulatedHome(scenario, seed=self.number + 1, relays=RELAYS))
         self.file.write_text(HOME)
         create_key(self.folder / "alder.key")
         self.orders.write_text("0 0")

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from whichhop.errors import DataError
-from whichhop.lab.demo_plan import STORIES
-from whichhop.lab.recorded import recorded_folder, replay
+from whichhop.lab.demo.recorded import recorded_folder, replay
+from whichhop.lab.demo.stories import STORIES
 
 pytestmark = pytest.mark.slow
 

@@ -9,6 +9,7 @@ import numpy.typing as npt
 from whichhop.lab.scenario import Way
 from whichhop.model import Home, LinkKind, Medium, Method, NodeKind, Session
 
+_OUTWARD = (LinkKind.WIRED, LinkKind.ACCESS)
 Rows = npt.NDArray[np.int64]
 
 
@@ -62,7 +63,8 @@ def air_links(home: Home, node: str) -> tuple[str, ...]:
 def pseudo_crossing(element: str, sessions: Sequence[Session], *, as_target: bool = False) -> Crossing:
     """The crossing of "host:", "node:", "forward:", "reply:", "destination:" or "resolver:" NAME; out is up.
 
-    "forward:NAME" is met by what the box forwards, and not by what is meant for itself.
+    "forward:NAME" is met by what the box passes on, and not by what is meant for itself; "route:NAME" by what
+    it passes on to its next link outward.
     as_target: whether "host:NAME" also touches the sessions of others that probe NAME.
     """
     kind, _, name = element.partition(":")
@@ -76,6 +78,9 @@ def pseudo_crossing(element: str, sessions: Sequence[Session], *, as_target: boo
             return name in session.path.nodes
         if kind == "forward":
             return name in session.path.nodes[1:-1]
+        if kind == "route":
+            outward = any(k.near == name and k.kind in _OUTWARD for k in session.path.links)
+            return outward and name in session.path.nodes[1:-1]
         if kind == "resolver":
             return lookup and key.target == name
         return kind in ("reply", "destination") and key.target == name and not lookup

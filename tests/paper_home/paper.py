@@ -193,7 +193,7 @@ def _cross_all(scenario: Scenario, noises: dict[str, Noise], tracks: Tracks, fli
             nature = scenario.natures.get(end)
             ends[end] = (own, nature.delay_s if nature else 0.0)
     for name in tracks.elements:
-        if name.startswith(("node:", "forward:")):
+        if name.startswith(("node:", "forward:", "route:")):
             ends[name] = (SILENT, 0.0)
     for name, (noise, base) in ends.items():
         crossing = pseudo_crossing(name, flight.sessions)

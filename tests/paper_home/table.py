@@ -5,7 +5,14 @@ import numpy.typing as npt
 
 from paper_home.flight import NO_SAMPLE, Packets
 from paper_home.paper import PaperRun
-from whichhop.compare.windows.table import LEAST_ANSWERS, TICK_NS, WindowTable, empty_table
+from whichhop.compare.windows.table import (
+    LEAST_ANSWERS,
+    SLOW_S,
+    TAIL_CAP_S,
+    TICK_NS,
+    WindowTable,
+    empty_table,
+)
 from whichhop.model import Fate
 from whichhop.model.units import NS_PER_S
 
@@ -50,6 +57,10 @@ def _count(table: WindowTable, packets: Packets) -> None:
     count = answered.sum(axis=2)
     for name, share in (("q50_s", 0.5), ("q80_s", 0.8)):
         getattr(table, name)[place] = _quantile(ordered, count, share).T
+    over = np.where(answered, rtt - _quantile(ordered, count, 0.5)[..., None], np.float32(np.nan))
+    table.slow[place] = (over >= SLOW_S).sum(axis=2, dtype=np.uint16).T
+    summed = np.nansum(np.clip(over, 0, TAIL_CAP_S), axis=2)
+    table.tail_s[place] = np.where(count >= LEAST_ANSWERS, summed / np.maximum(count, 1), np.nan).T
 
 
 def _quantile(

@@ -14,16 +14,20 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from suite.learn import learnt
-from suite.play import COMPARED, RAW, WHICHHOP, mono_ns, play, seconds_since
+from suite.play import COMPARED, RAW, WHICHHOP, kept, mono_ns, play, seconds_since
 from suite.recipes import RECIPES
 from suite.scoring import Score
 from suite.show import story
 from suite.summary import by, confusion, false_alarms, summarise
+from suite.sweep import sweep, told
 from suite.table import print_recipes, print_tables
 from whichhop.lab.scenario import Profile
 
 SEEDS = Path(__file__).parent / "seeds" / "scoring.txt"
 SITUATIONS = SEEDS.with_name("situations-scoring.txt")
+SWEEP = SEEDS.with_name("sweep.txt")
+SWEEP_HOURS = 1.5
+"""A bounded part of each case: every prior is played twice on all of them."""
 PROCESSES = 2
 
 
@@ -56,8 +60,13 @@ def read_seeds(path: Path) -> list[Asked]:
     return out
 
 
+def _hours(case: Asked, most: float | None) -> float:
+    """How much of a case is played."""
+    return min(most or RECIPES[case.recipe].hours, RECIPES[case.recipe].hours)
+
+
 def _one(case: Asked, hours: float | None, methods: Sequence[str], keep: Path | None) -> list[Score]:
-    return play(case.recipe, case.seed, hours, methods, keep, case.noise)
+    return play(case.recipe, case.seed, _hours(case, hours), methods, keep, case.noise)
 
 
 def run(
@@ -110,6 +119,45 @@ def _nth(seen: "Counter[tuple[str, str]]", case: Asked) -> int:
     return seen[case.recipe, case.noise]
 
 
+def _short(cases: Sequence[Asked], hours: float | None, up_to: float) -> Iterator[Asked]:
+    """As many cases of each recipe and noise as fit into `up_to` hours, and at least one."""
+    seen = Counter[tuple[str, str]]()
+    for case in cases:
+        nth = _nth(seen, case)
+        if nth == 1 or nth * _hours(case, hours) <= up_to:
+            yield case
+
+
+def _sweep(args: argparse.Namespace) -> int:
+    """Print the table of priors as it goes, and write it as JSON."""
+    asked = [c for path in args.seeds or [SWEEP] for c in read_seeds(path)]
+    hours = {c: _hours(c, args.hours or SWEEP_HOURS) for c in asked}
+    cases = [kept(c.recipe, c.seed, hours[c], args.keep, c.noise) for c in asked]
+    print(f"made by `tests/run suite --sweep` from commit {commit()}: {len(cases)} cases, "
+          f"{sum(hours.values()):.1f} hours\n")  # fmt: skip
+    rows, base = [], None
+    for prior, effects in sweep(cases, args.processes, args.sweep or None, _progress):
+        if prior is None or base is None:
+            base = effects[0]
+            if isinstance(base, str):
+                raise RuntimeError(base)
+            print(f"as it stands: {base}\n")
+            print("| prior | value | source | halved | doubled |\n|---|---|---|---|---|")
+            continue
+        half, twice = (told(e, base) for e in effects)
+        print(f"| {prior.words} | {prior.value:g} | {prior.source} | {half} | {twice} |", flush=True)
+        told_of = {"prior": prior.words, "value": prior.value, "source": prior.source}
+        rows.append(told_of | {"halved": half, "doubled": twice})
+    if args.json:
+        args.json.write_text(json.dumps({"commit": commit(), "priors": rows}, indent=1) + "\n")
+    return 0
+
+
+def _progress(done: int, every: int) -> None:
+    sys.stderr.write(f"\r{done} of {every} priors   ")
+    sys.stderr.flush()
+
+
 def commit() -> str:
     """The commit of this source tree, "-dirty" behind it when something is not committed."""
     words = ["git", "-C", str(Path(__file__).parent), "describe", "--always", "--dirty", "--abbrev=9"]
@@ -127,11 +175,21 @@ def main() -> int:
     )
     parser.add_argument("--noise", choices=list(Profile), help="only cases on this noise")
     parser.add_argument("--only", action="append", choices=RECIPES, help="recipes to play")
-    parser.add_argument("--hours", type=float, help="hours of each case instead of the recipe's own")
+    parser.add_argument("--hours", type=float, help="at most this many hours of each case")
     parser.add_argument("--cases", type=int, help="play at most this many of each recipe")
+    parser.add_argument(
+        "--up-to", type=float, metavar="HOURS", help="play at most this many hours of each recipe and noise"
+    )
     parser.add_argument("--methods", nargs="+", choices=COMPARED, default=list(COMPARED))
     parser.add_argument(
         "--learn", action="store_true", help="print the calibration that development.txt teaches instead"
+    )
+    parser.add_argument(
+        "--sweep",
+        nargs="?",
+        const="",
+        metavar="PART",
+        help="halve and double every prior, or those with PART in their name, on seeds/sweep.txt instead",
     )
     parser.add_argument("--show", metavar="RECIPE:SEED[:measured]", help="tell one case line by line instead")
     parser.add_argument("--processes", type=int, default=PROCESSES, help="cases played at a time")
@@ -152,12 +210,16 @@ def main() -> int:
         parts = run(cases, args.hours, (RAW,), args.processes, args.keep)
         print(learnt([s for part in parts for s in part]))
         return 0
+    if args.sweep is not None:
+        return _sweep(args)
     files = args.seeds or [SEEDS, SITUATIONS]
     cases = [c for path in files for c in read_seeds(path) if args.only is None or c.recipe in args.only]
     cases = [c for c in cases if args.noise is None or c.noise == args.noise]
     if args.cases:
         seen = Counter[tuple[str, str]]()
         cases = [c for c in cases if _nth(seen, c) <= args.cases]
+    if args.up_to:
+        cases = list(_short(cases, args.hours, args.up_to))
     if not cases:
         parser.error(f"no cases of that kind in {', '.join(path.name for path in files)}; name other --seeds")
     scores = [s for part in run(cases, args.hours, args.methods, args.processes, args.keep) for s in part]

@@ -13,14 +13,14 @@ from whichhop.model import Cause, LinkKind, NodeKind
 
 
 def _forwards_badly(*kinds: NodeKind) -> Fill:
-    """What a box forwards is late or lost; what it answers itself is well."""
+    """What a box passes on, or of that what it routes outward, is late or lost; its own answers are well."""
 
     def fill(script: Script, seconds: float) -> None:
         nodes = script.home.nodes
         found = [
             e
             for e in script.columns
-            if e.startswith("forward:") and nodes[e.removeprefix("forward:")].kind in kinds
+            if e.partition(":")[0] in ("forward", "route") and nodes[e.partition(":")[2]].kind in kinds
         ]
         element = script.one_of(found)
         if element is None:

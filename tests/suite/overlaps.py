@@ -1,7 +1,7 @@
 """Faults beside and inside each other, small losses of radios, bad stretches and states of hours."""
 
 from paper_home import measured
-from suite.case import Label
+from suite.case import HOME_SIDE, Label
 from suite.faults import Script, add_fault, causes_of, drawn, moments, tells_apart
 from suite.quirky import CONFUSING
 from suite.recipe import Fill, Recipe, elsewhere
@@ -15,6 +15,12 @@ QUIET_S = 1500.0
 def _single(script: Script, seconds: float) -> None:
     causes = causes_of(script)
     for at in moments(script, seconds, first_s=QUIET_S, gap_s=1500):
+        add_fault(script, drawn(script, causes), at)
+
+
+def _home_side(script: Script, seconds: float) -> None:
+    causes = [c for c in causes_of(script) if c in HOME_SIDE]
+    for at in moments(script, seconds, first_s=QUIET_S, gap_s=900):
         add_fault(script, drawn(script, causes), at)
 
 
@@ -160,6 +166,7 @@ def _confusing(script: Script, seconds: float) -> None:
 
 OVERLAPS: dict[str, Recipe] = {
     "other-single": Recipe(fill=_single, hours=6.0, home=elsewhere()),
+    "other-home-side": Recipe(fill=_home_side, hours=6.0, home=elsewhere()),
     "other-double": Recipe(fill=_together(2), hours=6.0, home=elsewhere()),
     "other-triple": Recipe(fill=_together(3), hours=6.0, home=elsewhere()),
     "other-confusing": Recipe(fill=_confusing, hours=6.0, home=elsewhere()),

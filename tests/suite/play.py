@@ -13,7 +13,7 @@ from paper_home.paper import prepare
 from paper_home.records import readings_of_run
 from paper_home.table import table_of_run
 from suite.case import Case, Label
-from suite.recipes import make_case
+from suite.recipes import make_case, nature_seed
 from suite.rivals import boolean, least_squares, subtraction
 from suite.rivals.common import View, view_of
 from suite.scoring import Score, score
@@ -72,7 +72,7 @@ def draw(recipe: str, seed: int, hours: float | None = None, profile: Profile = 
     """The data of one case."""
     began = mono_ns()
     case = make_case(recipe, seed, hours, profile)
-    run = prepare(case.scenario, seed)
+    run = prepare(case.scenario, nature_seed(recipe, seed))
     table = table_of_run(run, START_NS)
     readings = readings_of_run(run, START_NS)
     natural = (*natural_labels(case.scenario, run.quirks), *state_labels(case.scenario, run.states))

@@ -140,6 +140,12 @@ def _dice(recipe: str, seed: int) -> np.random.Generator:
     return np.random.default_rng([number, seed])
 
 
+def nature_seed(recipe: str, seed: int) -> int:
+    """What a case's natural noise is drawn with: twins alike, recipes apart."""
+    name = recipe.removesuffix(WELL)
+    return seed if name in FIRST else zlib.crc32(f"{name}:{seed}".encode())
+
+
 def make_case(
     recipe: str, seed: int, hours: float | None = None, profile: Profile = Profile.SIMULATED
 ) -> Case:

@@ -79,18 +79,12 @@ def _touches(label: Label, verdict: Verdict, start_ns: int) -> bool:
     return begin < label.end_s + label.slack_s and end > label.start_s - SLACK_S / 3
 
 
-def _same_name(element: str) -> str:
-    """An element's name as the suite has it; some would rather say "forwarding"."""
-    kind, colon, name = element.partition(":")
-    return f"forward:{name}" if colon and kind in ("forwarding", "forward") else element
-
-
 def _boxes_like_the_line(case: Case, sessions: Sequence[Session]) -> bool:
     """Whether some box of the home forwards exactly the sessions that cross the line: none can split them."""
     line = next((k.name for k in case.scenario.home.links if k.kind is LinkKind.ACCESS), None)
     if line is None:
         return False
-    return any(name.startswith("forward:") for name in group_of(line, case.scenario, sessions))
+    return any(name.startswith(("forward:", "route:")) for name in group_of(line, case.scenario, sessions))
 
 
 def _provider_elements(case: Case) -> frozenset[str]:
@@ -122,7 +116,7 @@ def score(
     boxes = _boxes_like_the_line(case, heard_of)
 
     def right(label: Label, verdict: Verdict) -> bool:
-        named = frozenset(_same_name(e) for e in verdict.elements)
+        named = frozenset(verdict.elements)
         if named & label.accept:
             return True
         return label.element in named and (len(named) == 1 or named <= groups[label.element] | label.accept)

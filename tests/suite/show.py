@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from paper_home.paper import prepare
 from suite.play import METHODS, START_NS, draw
+from suite.recipes import nature_seed
 from suite.scoring import Score, score, spoken
 from whichhop.lab.scenario import Profile
 from whichhop.model import Verdict
@@ -43,7 +44,7 @@ def story(
             f"truth {_clock(label.start_s)} to {_clock(label.end_s)} {label.cause} {label.element} "
             f"({label.rhythm}, {label.size}): {told}"
         )
-    run = prepare(case.scenario, seed)
+    run = prepare(case.scenario, nature_seed(recipe, seed))
     scored = {id(v): s for v, s in zip(spoken(verdicts, START_NS, case.warm_up_s), got.verdicts, strict=True)}
     for verdict in verdicts:
         mark = scored.get(id(verdict))

@@ -31,13 +31,15 @@ LEAST: dict[str, tuple[float, float]] = {
     "satellite": (400 * MS, 0.12),
     "box": (8 * MS, 0.05),
 }
+BOX_WEIGHT = 0.3
+"""Boxes that forward badly are rarer than bad links; from memory."""
 MORE_S, MORE_LOSS = 5 * MS, 0.02
 """Where naming is asked for: this much above the smallest."""
 
 
 def medium_of(script: Script, element: str) -> str:
     """The row of LEAST that an element belongs to."""
-    if element.startswith("forward:"):
+    if ":" in element:
         return "box"
     link = script.home.link(element)
     return "wireless" if link.kind is LinkKind.WIRELESS else str(link.medium)
@@ -46,18 +48,30 @@ def medium_of(script: Script, element: str) -> str:
 def places(script: Script) -> list[str]:
     """Elements that a standing fault may have and that a session crosses; boxes only where they forward."""
     names = [k.name for k in script.home.links if k.kind is not LinkKind.BEYOND and k.name in script.columns]
-    return names + [e for e in script.columns if e.startswith("forward:")]
+    return names + [e for e in script.columns if e.startswith(("forward:", "route:"))]
+
+
+def place(script: Script) -> str | None:
+    """One of the places: a medium first, so that many cables do not outnumber the one line; boxes seldom."""
+    by_medium: dict[str, list[str]] = {}
+    for name in places(script):
+        by_medium.setdefault(medium_of(script, name), []).append(name)
+    media = list(by_medium)
+    if not media:
+        return None
+    weights = np.array([BOX_WEIGHT if m == "box" else 1.0 for m in media])
+    return script.one_of(by_medium[media[int(script.rng.choice(len(media), p=weights / weights.sum()))]])
 
 
 def cause_of(script: Script, element: str) -> Cause:
     """Whose fault it is."""
-    return Cause.HOME_NODE if element.startswith("forward:") else link_cause(script.home, element)
+    return Cause.HOME_NODE if ":" in element else link_cause(script.home, element)
 
 
 def also(element: str) -> frozenset[str]:
     """Other names under which an element may rightly be named."""
-    name = element.removeprefix("forward:")
-    return frozenset() if name == element else frozenset({f"node:{name}", f"forwarding:{name}"})
+    _, colon, name = element.partition(":")
+    return frozenset({f"node:{name}", f"forward:{name}"} - {element}) if colon else frozenset()
 
 
 # Shape -> (multiple of the least excess, multiple of the least loss, share of the excess that is jitter).
@@ -147,14 +161,14 @@ def _shape_for(script: Script, element: str) -> str:
 
 
 def _standing(script: Script, seconds: float) -> None:
-    element = script.one_of(places(script))
+    element = place(script)
     if element is not None:
         stand(script, element, _shape_for(script, element), seconds)
 
 
 def _standing_small(script: Script, seconds: float) -> None:
     """Below what packets can tell: silence is right, the true name is right, every other name is wrong."""
-    element = script.one_of(places(script))
+    element = place(script)
     if element is None:
         return
     shape = ("steady", "jittering", "loss")[int(script.rng.integers(0, 3))]
@@ -167,7 +181,7 @@ def _heals(script: Script, seconds: float) -> None:
     kinds = (LinkKind.BACKHAUL, LinkKind.WIRELESS, LinkKind.ACCESS)
     kind = kinds[int(script.rng.integers(0, 3))]
     found = [k.name for k in script.home.links if k.kind is kind and k.name in script.columns]
-    element = script.one_of(found or places(script))
+    element = script.one_of(found) or place(script)
     if element is not None:
         shapes = ("steady", "steady, half more", "steady, thrice", "both", "loss, twice")
         stand(script, element, shapes[int(script.rng.integers(0, 5))], min(2400.0, seconds - 900))
@@ -209,7 +223,7 @@ def _faster_briefly(script: Script, seconds: float) -> None:
 
 def _faster_hop(script: Script, seconds: float) -> None:
     """Any link gets better by a little, for good."""
-    element = script.one_of(places(script))
+    element = place(script)
     if element is not None:
         at = float(script.rng.uniform(0.3, 0.6)) * seconds
         by_s = float(script.rng.uniform(0.2, 0.6)) * LEAST[medium_of(script, element)][0]

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from support.namespaces import V4, Path4
-from whichhop.lab.plan import rate_lines
+from whichhop.lab.build.plan import rate_lines
 
 PORT = 8621
 

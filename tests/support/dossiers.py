@@ -7,7 +7,7 @@ from tempfile import TemporaryDirectory
 from support.reported import recorded, span_of
 from whichhop.app.dossier import Order, assemble
 from whichhop.config.check import House
-from whichhop.lab.alder import alder_home
+from whichhop.lab.standard_home import alder_home
 from whichhop.model.dossier import Dossier
 from whichhop.store.store import Store
 

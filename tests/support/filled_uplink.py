@@ -14,12 +14,12 @@ from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import check_home
 from whichhop.config.keys import create_key
 from whichhop.config.load import load_yaml
-from whichhop.lab.alder import HOME_FILE
-from whichhop.lab.netns import NetnsHome
-from whichhop.lab.ordinary import ordinary_natures
-from whichhop.lab.place import Place
-from whichhop.lab.plan import rate_lines
+from whichhop.lab.build.plan import rate_lines
+from whichhop.lab.build.programs import Place
+from whichhop.lab.emulated_home import EmulatedHome
+from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Scenario
+from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Cause
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock, sleep_s
@@ -117,7 +117,7 @@ class Outcome:
 class FilledUplink:
     """The home with its agents as shipped; `run` loads it once and asks `whichhop compare`."""
 
-    def __init__(self, home: NetnsHome, folder: Path) -> None:
+    def __init__(self, home: EmulatedHome, folder: Path) -> None:
         self.home, self.folder, self.clock = home, folder, SystemClock()
         self.file = folder / "alder.yaml"
         self.file.write_text(TEXT)
@@ -201,5 +201,5 @@ class FilledUplink:
 def filled_uplink(folder: Path) -> Iterator[FilledUplink]:
     home = check_home(load_yaml(TEXT, "(Alder House, 40 Mb/s up)"))
     scenario = Scenario(name="alder", home=home, natures=ordinary_natures(home), faults=(), seconds=120.0)
-    with NetnsHome(scenario) as built:
+    with EmulatedHome(scenario) as built:
         yield FilledUplink(built, folder)

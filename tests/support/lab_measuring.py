@@ -10,10 +10,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from whichhop.lab.alder import alder_home
-from whichhop.lab.fault_words import parse_effect
-from whichhop.lab.netns import NetnsHome
+from whichhop.lab.emulated_home import EmulatedHome
+from whichhop.lab.links.fault_words import parse_effect
 from whichhop.lab.scenario import LinkNature, Scenario
+from whichhop.lab.standard_home import alder_home
 from whichhop.lab.truth import between
 from whichhop.model import Fate, Record
 from whichhop.net.clock import SystemClock, sleep_s
@@ -61,7 +61,7 @@ def lost(way: dict[str, int]) -> int:
 class Measuring:
     """The home with both halves running in it."""
 
-    def __init__(self, home: NetnsHome, folder: Path) -> None:
+    def __init__(self, home: EmulatedHome, folder: Path) -> None:
         self.home, self._folder = home, folder
         self._numbers = itertools.count()
         env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(TESTS), *filter(None, sys.path)])}
@@ -121,5 +121,5 @@ def measuring(folder: Path, *, seed: int = 7) -> Iterator[Measuring]:
     orders.mkdir()
     run.mkdir()
     scenario = Scenario(name="measures", home=alder_home(), natures=natures)
-    with NetnsHome(scenario, seed=seed, check=False, base=run) as home:
+    with EmulatedHome(scenario, seed=seed, check=False, base=run) as home:
         yield Measuring(home, orders)

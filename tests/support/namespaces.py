@@ -3,7 +3,6 @@
 import asyncio
 import concurrent.futures
 import contextlib
-import ctypes
 import itertools
 import os
 import socket
@@ -17,13 +16,13 @@ from pathlib import Path
 from typing import TypeVar
 
 from support.need import need_program, need_root
+from whichhop.lab.build import kernel
 from whichhop.net.clock import SystemClock
 from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 
 T = TypeVar("T")
-CLONE_NEWNET = 0x4000_0000  # linux/sched.h
 NODES = ("host", "router", "edge", "far")
 # RFC 5737 and RFC 3849 addresses
 V4 = {"host": "192.0.2.20", "router": "192.0.2.1", "edge": "198.51.100.1", "far": "203.0.113.2"}
@@ -88,9 +87,8 @@ class Path4:
         """Do something in a thread that lives in a node's namespace; its sockets belong there."""
 
         def enter() -> T:
-            libc = ctypes.CDLL(None, use_errno=True)
             with Path("/run/netns", self.names[node]).open() as there:
-                assert libc.setns(there.fileno(), CLONE_NEWNET) == 0, os.strerror(ctypes.get_errno())
+                kernel.set_namespace(there.fileno(), kernel.CLONE_NEWNET)
             return work()
 
         # A thread of its own, which ends here: it must not go on in another namespace than the process.
@@ -100,6 +98,10 @@ class Path4:
 
 def _build(names: dict[str, str]) -> None:
     for name in names.values():
+        # Before any device: its link-local address would be tentative for a second or two (RFC 4862 5.4), and
+        # until then no router could ask for a neighbour.
+        dad = [f"net.ipv6.conf.{which}.accept_dad=0" for which in ("all", "default")]
+        _must(["ip", "netns", "exec", name, "sysctl", "-qw", *dad])
         _must(["ip", "-n", name, "link", "set", "dev", "lo", "up"])
     for near, far, near4, far4, near6, far6 in _WIRES:
         # devices are called after the node at their other end
@@ -111,6 +113,9 @@ def _build(names: dict[str, str]) -> None:
                 f"link set dev {device} up\n"
             )
             _must(["ip", "-n", names[node], "-batch", "-"], lines)
+        for node, device in ((near, far), (far, near)):
+            # The kernel takes note of a new carrier once a second, or when somebody asks for the one device.
+            _must(["ip", "-n", names[node], "link", "show", "dev", device])
     for node, (four, six) in _DEFAULTS.items():
         _must(["ip", "-n", names[node], "-batch", "-"], f"route add default via {four}\n")
         _must(["ip", "-6", "-n", names[node], "-batch", "-"], f"route add default via {six}\n")
@@ -142,7 +147,7 @@ def four_nodes() -> Iterator[Path4]:
         _build(names)
         path = Path4(names)
         for target in (V4["far"], V6["far"]):
-            # new neighbours take up to a second to find each other, which is no part of any test
+            # neighbours are asked for once here, which is no part of any test
             path.inside("host", lambda target=target: _reach(target))  # type: ignore[misc]
         yield path
     finally:

@@ -14,9 +14,9 @@ from paper_home.table import table_of_run
 from support.paper import alder_house
 from whichhop.compare.history import judge
 from whichhop.config.keys import create_key
-from whichhop.lab.alder import HOME_FILE, alder_scenario
-from whichhop.lab.netns import NetnsHome
+from whichhop.lab.emulated_home import EmulatedHome
 from whichhop.lab.scenario import Effect, Fault, LinkNature, Quirk, QuirkKind, Way
+from whichhop.lab.standard_home import HOME_FILE, alder_scenario
 from whichhop.model import Cause, Verdict
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock, sleep_s
@@ -97,7 +97,7 @@ def on_paper(shape: Shape, *, silent: bool = False) -> Sequence[Verdict]:
 def of_packets(folder: Path, *, quiet_s: float = 45.0, load_s: float = 60.0) -> list[dict[str, Any]]:
     """The verdicts of a real run: agents as shipped, a host that fills Alder House's uplink."""
     sink = str(Path(__file__).with_name("bulk_end.py"))
-    with NetnsHome(alder_scenario()) as home:
+    with EmulatedHome(alder_scenario()) as home:
         (folder / "alder.yaml").write_text(HOME_FILE)
         create_key(folder / "alder.key")
         agents = {}

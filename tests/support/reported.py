@@ -5,8 +5,8 @@ from functools import cache
 from whichhop.claim.span import JudgedSpan, judged_span
 from whichhop.compare.comparison import compare_windows
 from whichhop.compare.windows.tally import Tally, count_in, counted_of
-from whichhop.lab.alder import alder_home
-from whichhop.lab.recorded import recorded_folder
+from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.standard_home import alder_home
 from whichhop.model import Reading, Record
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.files import read_file

@@ -11,9 +11,9 @@ from typing import Any
 from whichhop.config.check import check_home
 from whichhop.config.keys import create_key
 from whichhop.config.load import load_yaml
-from whichhop.lab.netns import NetnsHome
-from whichhop.lab.ordinary import ordinary_natures
-from whichhop.lab.place import Done, Running
+from whichhop.lab.build.programs import Done, Running
+from whichhop.lab.emulated_home import EmulatedHome
+from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import LinkNature, Scenario
 from whichhop.net.clock import SystemClock, sleep_s
 
@@ -21,7 +21,7 @@ from whichhop.net.clock import SystemClock, sleep_s
 class RunningHome:
     """`agents` by node; a killed one is started again by `start`."""
 
-    def __init__(self, home: NetnsHome, folder: Path, text: str) -> None:
+    def __init__(self, home: EmulatedHome, folder: Path, text: str) -> None:
         self.home, self.folder, self.clock = home, folder, SystemClock()
         self.file = folder / "alder.yaml"
         self.file.write_text(text)
@@ -77,5 +77,5 @@ def running_home(
     home = check_home(load_yaml(text, "(Alder House)"))
     every = {**ordinary_natures(home), **(natures or {})}
     scenario = Scenario(name="alder", home=home, natures=every, faults=(), seconds=120.0)
-    with NetnsHome(scenario, check=check) as built:
+    with EmulatedHome(scenario, check=check) as built:
         yield RunningHome(built, folder, text)

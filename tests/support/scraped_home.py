@@ -13,7 +13,7 @@ from support.channels import down, reading, up
 from support.need import need_program
 from support.ports import free_tcp_port
 from support.reported import recorded
-from whichhop.lab.alder import alder_home
+from whichhop.lab.standard_home import alder_home
 from whichhop.model import Reading
 from whichhop.net.clock import sleep_s
 from whichhop.net.http_get import fetch

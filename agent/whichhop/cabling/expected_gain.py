@@ -1,4 +1,4 @@
-"""What a change to the coax is expected to gain, kept with its mark, and held against what came of it."""
+"""What a change to the coax is expected to gain, kept with its mark."""
 
 from collections.abc import Sequence
 
@@ -10,9 +10,6 @@ from whichhop.model.mark import ExpectedGain
 DOWN_HZ = (100e6, 250e6, 400e6, 550e6, 700e6, 850e6, 1000e6)
 UP_HZ = (10e6, 20e6, 30e6, 40e6, 60e6, 85e6)
 """Where gains are kept; in between they run straight: cable's loss bends little over 150 MHz."""
-CLOSE_DB = 1.0
-"""Expectation and reading agree within this: splitters' printed losses hold within 0.5 dB and modems' levels
-wander by as much (common practice)."""
 
 
 def expected_gains(run: Run, change: Change) -> tuple[ExpectedGain, ...]:
@@ -51,14 +48,3 @@ def expected_at(gains: Sequence[ExpectedGain], direction: Direction, frequency_h
     share = 0.0 if high[0] == low[0] else (frequency_hz - low[0]) / (high[0] - low[0])
     gain = low[1] + share * (high[1] - low[1])
     return gain if direction is Direction.DOWN else -gain + 0.0
-
-
-def against_expected(expected_db: float, measured_db: float) -> str:
-    """Expectation and reading in one line."""
-    words = f"expected {expected_db:+.1f} dB, measured {measured_db:+.1f} dB"
-    off = measured_db - expected_db
-    if abs(off) <= CLOSE_DB:
-        return f"{words}: as worked out"
-    if abs(measured_db) <= 0.5 < abs(expected_db):
-        return f"{words}: the level did not change; is the part on this modem's way?"
-    return f"{words}: {abs(off):.1f} dB {'more' if off > 0 else 'less'} than worked out"

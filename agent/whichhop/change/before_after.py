@@ -3,8 +3,17 @@
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
+from typing import TypeVar
 
-from whichhop.change.effect import Answer, Effect, Setting, share_effect, shift_effect, together
+from whichhop.change.effect import (
+    SHARES_ALPHA,
+    Answer,
+    Effect,
+    Setting,
+    share_effect,
+    shift_effect,
+    together,
+)
 from whichhop.change.hours import HOUR_NS, HourFigures, HourTable
 from whichhop.change.measures import MEASURES
 from whichhop.model import Home, Medium, Method, Reading, Session, SessionKey, derive_sessions
@@ -12,18 +21,29 @@ from whichhop.model.level_series import LevelSeries
 from whichhop.model.mark import Mark
 from whichhop.stats.looks import alpha_at
 
+WHOLE_ALPHA = 0.05
+"""The chance of error of all looks at a change together: the usual one."""
 STEADY = frozenset({Method.ECHO, Method.STAMP, Method.TCP})
+
+
+PAST_HOURS = 21 * 24
+"""Three weeks tell how days differ about as well as any more would, and seasons are longer. Our own
+choice."""
+LINKS_SHARE, MODEM_SHARE, PATHS_SHARE = 0.5, 0.2, 0.3
+"""Of the chance of error of everything that is printed together: the links are what is asked for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spans:
     """Whole hours before and after the change, counted from the epoch; ends are left out.
 
-    The hour of the change itself is in neither. cut: why a span is shorter than asked for.
+    The hour of the change itself is in neither. past: hours before those, from which only is learned how days
+    differ. cut: why a span is shorter than asked for.
     """
 
     before: range
     after: range
+    past: range = range(0)
     cut: tuple[str, ...] = ()
 
 
@@ -57,8 +77,16 @@ def spans_of(
         else:
             end = min(end, hour)
             cut.append(f"the time after ends before {where}")
+    past = start - PAST_HOURS
+    for other, mark in marks.items():
+        hour = mark.at_ns // HOUR_NS
+        if other != number and past <= hour < start:  # before that note the home was another
+            past = hour + 1
     return Spans(
-        before=range(start, max(start, change)), after=range(change + 1, max(change + 1, end)), cut=tuple(cut)
+        before=range(start, max(start, change)),
+        after=range(change + 1, max(change + 1, end)),
+        past=range(past, start),
+        cut=tuple(cut),
     )
 
 
@@ -78,14 +106,28 @@ class Part:
 
     @property
     def needed(self) -> int | None:
-        """Further hours that would probably make it clear; None when it is clear or never was measured."""
+        """Further days until the first open figure would probably be clear; 0 when none would in two months.
+
+        None when all are clear or nothing was measured.
+        """
         needed = [e.needed for e in self.effects if e.needed is not None]
-        return max(needed) if needed and self.answer is Answer.NO_DIFFERENCE else None
+        if not needed or self.answer is not Answer.NO_DIFFERENCE:
+            return None
+        return 0 if 0 in needed else max(needed)
+
+    @property
+    def when(self) -> str:
+        """The parts of the day or kinds of days that the answer speaks of; "" for all."""
+        shown = [e for e in self.effects if e.answer is not Answer.NO_DIFFERENCE]
+        return "" if any(not e.when for e in shown) else " and ".join(dict.fromkeys(e.when for e in shown))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BeforeAfter:
-    """The whole answer. look: how many different looks there were at this change, this one counted."""
+    """The whole answer. look: how many different looks there were at this change, this one counted.
+
+    confidence: of everything in it together, all looks counted.
+    """
 
     at_ns: int
     spans: Spans
@@ -94,6 +136,7 @@ class BeforeAfter:
     sessions: tuple[Part, ...]
     modem: tuple[Part, ...]
     remarks: tuple[str, ...] = ()
+    confidence: float = 1 - WHOLE_ALPHA
 
     @property
     def measured(self) -> bool:
@@ -103,6 +146,8 @@ class BeforeAfter:
 
 
 _Hours = dict[int, HourFigures]
+_Counts = dict[int, tuple[float, float]]
+_Value = TypeVar("_Value")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,17 +156,21 @@ class _Split:
 
     before: _Hours
     after: _Hours
+    past: _Hours
 
-    def figures(self, fact: str) -> tuple[dict[int, float], dict[int, float]]:
-        sides = [
+    def figures(self, fact: str) -> tuple[dict[int, float], dict[int, float], dict[int, float]]:
+        before, after, past = (
             {h: v for h, f in s.items() if (v := getattr(f, fact)) is not None}
-            for s in (self.before, self.after)
-        ]
-        return sides[0], sides[1]
+            for s in (self.before, self.after, self.past)
+        )
+        return before, after, past
 
-    def counts(self) -> tuple[dict[int, tuple[float, float]], dict[int, tuple[float, float]]]:
-        sides = [{h: (float(f.lost), float(f.sent)) for h, f in s.items()} for s in (self.before, self.after)]
-        return sides[0], sides[1]
+    def counts(self) -> tuple[_Counts, _Counts, _Counts]:
+        before, after, past = (
+            {h: (float(f.lost), float(f.sent)) for h, f in s.items()}
+            for s in (self.before, self.after, self.past)
+        )
+        return before, after, past
 
 
 def split_hours(tables: Iterable[HourTable], spans: Spans) -> dict[SessionKey, _Split]:
@@ -132,7 +181,8 @@ def split_hours(tables: Iterable[HourTable], spans: Spans) -> dict[SessionKey, _
         before = {h: f for h, f in hours.items() if h in spans.before}
         after = {h: f for h, f in hours.items() if h in spans.after}
         if before and after:
-            out[table.session] = _Split(before=before, after=after)
+            past = {h: f for h, f in hours.items() if h in spans.past}
+            out[table.session] = _Split(before=before, after=after, past=past)
     return out
 
 
@@ -183,13 +233,22 @@ def _link(segment: Segment, split: Mapping[SessionKey, _Split], setting: Setting
     near = split[segment.near] if segment.near is not None else None
     effects = []
     for fact in ("p50_s", "p95_s"):
-        before, after = far.figures(fact)
+        before_s, after_s, past_s = far.figures(fact)
         if near is not None:
-            old, new = near.figures(fact)
-            before, after = _less(before, old), _less(after, new)
-        effects.append(shift_effect(MEASURES[fact], before, after, setting))
+            inner = near.figures(fact)
+            before_s, after_s, past_s = map(_less, (before_s, after_s, past_s), inner)
+        effects.append(shift_effect(MEASURES[fact], before_s, after_s, setting, past_s))
+    before, after, past = far.counts()
+    old, new, near_past = near.counts() if near is not None else ({}, {}, {})
     effects.append(
-        share_effect(MEASURES["loss"], *far.counts(), setting, near.counts() if near is not None else None)
+        share_effect(
+            MEASURES["loss"],
+            before,
+            after,
+            setting,
+            (old, new) if near is not None else None,
+            past=(past, near_past),
+        )
     )
     by = str(segment.far) + (f" less {segment.near}" if segment.near is not None else "")
     return Part(
@@ -199,30 +258,51 @@ def _link(segment: Segment, split: Mapping[SessionKey, _Split], setting: Setting
 
 def _session(key: SessionKey, split: _Split, setting: Setting) -> Part:
     facts = ("rating",) if key.method is Method.CALL else ("p50_s", "p95_s", "pdv_s")
-    effects = [shift_effect(MEASURES[fact], *split.figures(fact), setting) for fact in facts]
-    effects.append(share_effect(MEASURES["loss"], *split.counts(), setting))
+    effects = []
+    for fact in facts:
+        before, after, past = split.figures(fact)
+        effects.append(shift_effect(MEASURES[fact], before, after, setting, past))
+    old, new, earlier = split.counts()
+    effects.append(share_effect(MEASURES["loss"], old, new, setting, past=(earlier, {})))
     return Part(name=str(key), answer=together(tuple(effects)), effects=tuple(effects), by=str(key))
 
 
-def rates_by_hour(
-    readings: Iterable[Reading], spans: Spans
-) -> dict[str, tuple[dict[int, float], dict[int, float]]]:
-    """Per path ("desk to harbour", "desk from harbour") the hours' highest rates, before and after."""
-    out: dict[str, tuple[dict[int, float], dict[int, float]]] = {}
+_Rates = tuple[dict[int, float], dict[int, float], dict[int, float]]
+
+
+def rates_by_hour(readings: Iterable[Reading], spans: Spans) -> dict[str, _Rates]:
+    """Per path ("desk to harbour", "desk from harbour") the hours' highest rates, before, after and past."""
+    out: dict[str, _Rates] = {}
     for reading in readings:
         name, _, other_end = reading.name.partition(":")
         word = {"transfer_out_rate_bps": "to", "transfer_back_rate_bps": "from"}.get(name)
         hour = reading.at_ns // HOUR_NS
-        if word is None or not (hour in spans.before or hour in spans.after):
+        kinds = (spans.before, spans.after, spans.past)
+        kind = next((i for i, hours in enumerate(kinds) if hour in hours), None)
+        if word is None or kind is None:
             continue
-        sides = out.setdefault(f"{reading.agent} {word} {other_end}", ({}, {}))
-        side = sides[0] if hour in spans.before else sides[1]
+        side = out.setdefault(f"{reading.agent} {word} {other_end}", ({}, {}, {}))[kind]
         side[hour] = max(side.get(hour, 0.0), reading.value)
     return {path: sides for path, sides in out.items() if sides[0] and sides[1]}
 
 
+def _level_effect(one: LevelSeries, past: range, setting: Setting) -> Effect:
+    measure = MEASURES[one.fact]
+
+    def cut(hours: Mapping[int, _Value]) -> tuple[dict[int, _Value], dict[int, _Value]]:
+        recent = {h: v for h, v in hours.items() if h not in past}
+        return recent, {h: v for h, v in hours.items() if h in past}
+
+    if one.counts_before:
+        counts, earlier = cut(one.counts_before)
+        return share_effect(measure, counts, one.counts_after, setting, past=(earlier, {}))
+    before, old = cut(one.before)
+    return shift_effect(measure, before, one.after, setting, old)
+
+
 def _modem(
     series: Sequence[LevelSeries],
+    past: range,
     setting: Setting,
     expected: Callable[[LevelSeries], float | None],
 ) -> tuple[Part, ...]:
@@ -231,12 +311,7 @@ def _modem(
         groups.setdefault(one.group, []).append(one)
     out = []
     for group, facts in groups.items():
-        effects = tuple(
-            share_effect(MEASURES[s.fact], s.counts_before, s.counts_after, setting)
-            if s.counts_before
-            else shift_effect(MEASURES[s.fact], s.before, s.after, setting)
-            for s in facts
-        )
+        effects = tuple(_level_effect(one, past, setting) for one in facts)
         out.append(
             Part(
                 name=group,
@@ -259,32 +334,39 @@ def before_after(
     spans: Spans,
     look: int,
     zone: tzinfo | None,
-    seed: int,
     expected: Callable[[LevelSeries], float | None] = lambda _: None,
     remarks: Sequence[str] = (),
 ) -> BeforeAfter:
     """Compare the hours of `spans` around a change.
 
-    tables: sessions by the hour. readings: transfers' rates. series: the modem's (cabling/level_hours.py).
-    look: the how-manieth look this is; its share of the allowed 5 % chance of error is divided among all
-    figures of each table (Bonferroni), so that a table as a whole, over this look and all others, errs that
-    seldom. expected: the change of a group's level that was worked out, dB. seed: for the bootstrap's dice.
+    tables: sessions by the hour, of the past too. readings: transfers' rates. series: the modem's, whose
+    time before holds the past (cabling/level_hours.py). look: the how-manieth look this is; its share of the
+    allowed 5 % chance of error is divided among everything that is said (Bonferroni), so that the whole,
+    over this look and all others, errs that seldom. expected: the change of a group's level that was worked
+    out, dB.
     """
     split = split_hours(tables, spans)
     place = {link.name: i for i, link in enumerate(home.links)}
     segments = sorted(segments_of(derive_sessions(home), split), key=lambda s: place[s.links[0]])
     rates = rates_by_hour(readings, spans)
-
-    def setting(figures: int) -> Setting:
-        return Setting(zone=zone, alpha=alpha_at(look) / max(1, figures), seed=seed)
-
-    shared = setting(3 * len(segments))
-    links = tuple(_link(segment, split, shared) for segment in segments)
     calls = sum(key.method is Method.CALL for key in split)
-    shared = setting(4 * (len(split) - calls) + 2 * calls + len(rates))
-    sessions = [_session(key, one, shared) for key, one in split.items()]
-    for path, (old, new) in rates.items():
-        effect = shift_effect(MEASURES["rate_bps"], old, new, shared)
+    paths = 4 * (len(split) - calls) + 2 * calls + len(rates)
+    figures = {LINKS_SHARE: 3 * len(segments), MODEM_SHARE: len(series), PATHS_SHARE: paths}
+    spent = sum(share for share, many in figures.items() if many)
+
+    def setting(share: float) -> Setting:
+        alpha = alpha_at(look, WHOLE_ALPHA)
+        each = alpha * share / spent / max(1, figures[share]) if spent else alpha
+        # Sessions are many and say again what links do: parts of the day are left to the links.
+        shares = share != PATHS_SHARE
+        if shares:
+            each /= 1 + SHARES_ALPHA
+        return Setting(zone=zone, alpha=each, common=alpha, look=look, shares=shares)
+
+    links = tuple(_link(segment, split, setting(LINKS_SHARE)) for segment in segments)
+    sessions = [_session(key, one, setting(PATHS_SHARE)) for key, one in split.items()]
+    for path, (old, new, past) in rates.items():
+        effect = shift_effect(MEASURES["rate_bps"], old, new, setting(PATHS_SHARE), past)
         sessions.append(Part(name=path, answer=effect.answer, effects=(effect,), by="transfers"))
     return BeforeAfter(
         at_ns=at_ns,
@@ -292,6 +374,6 @@ def before_after(
         look=look,
         links=links,
         sessions=tuple(sessions),
-        modem=_modem(series, setting(len(series)), expected),
+        modem=_modem(series, spans.past, setting(MODEM_SHARE), expected),
         remarks=(*spans.cut, *remarks),
     )

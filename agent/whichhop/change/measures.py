@@ -2,12 +2,38 @@
 
 from whichhop.change.effect import Measure
 
+WEATHER = 0.6
+"""How likely, before any data, that a level's days resemble their neighbours: cables and amplifiers follow
+the temperature (attenuation rises by about 0.2 % a kelvin, common practice), which lasts for days."""
+
 _ROWS = (
-    Measure(name="p50_s", words="delay, median", unit="ms", better=-1, least=0.001, shown=".1f", scale=1e3),
-    Measure(name="p95_s", words="delay, 95 %", unit="ms", better=-1, least=0.005, shown=".1f", scale=1e3),
-    Measure(name="pdv_s", words="variation", unit="ms", better=-1, least=0.005, shown=".1f", scale=1e3),
-    Measure(name="loss", words="loss", unit="%", better=-1, least=0.001, shown=".2f", scale=100.0),
-    Measure(name="rating", words="call rating R", unit="", better=1, least=3.0, shown=".0f"),
+    Measure(
+        name="p50_s",
+        words="delay, median",
+        unit="ms",
+        better=-1,
+        least=0.001,
+        shown=".1f",
+        grain=1e-5,
+        scale=1e3,
+    ),
+    Measure(
+        name="p95_s",
+        words="delay, 95 %",
+        unit="ms",
+        better=-1,
+        least=0.005,
+        shown=".1f",
+        grain=5e-5,
+        scale=1e3,
+    ),
+    Measure(
+        name="pdv_s", words="variation", unit="ms", better=-1, least=0.005, shown=".1f", grain=5e-5, scale=1e3
+    ),
+    Measure(
+        name="loss", words="loss", unit="%", better=-1, least=0.001, shown=".2f", grain=1e-6, scale=100.0
+    ),
+    Measure(name="rating", words="call rating R", unit="", better=1, least=3.0, shown=".0f", grain=0.1),
     Measure(
         name="rate_bps",
         words="rate",
@@ -15,14 +41,41 @@ _ROWS = (
         better=1,
         least=0.05,
         shown=".1f",
+        grain=1e-3,
         scale=1e-6,
         relative=True,
     ),
     Measure(
-        name="power_dbmv", words="power", unit="dBmV", better=1, least=0.5, shown=".1f", good=(-7.0, 7.0)
+        name="power_dbmv",
+        words="power",
+        unit="dBmV",
+        better=1,
+        least=0.5,
+        shown=".1f",
+        grain=0.05,
+        day_memory=WEATHER,
+        good=(-7.0, 7.0),
     ),
-    Measure(name="transmit_dbmv", words="transmit level", unit="dBmV", better=-1, least=0.5, shown=".1f"),
-    Measure(name="mer_db", words="SNR", unit="dB", better=1, least=0.5, shown=".1f"),
+    Measure(
+        name="transmit_dbmv",
+        words="transmit level",
+        unit="dBmV",
+        better=-1,
+        least=0.5,
+        shown=".1f",
+        grain=0.05,
+        day_memory=WEATHER,
+    ),
+    Measure(
+        name="mer_db",
+        words="SNR",
+        unit="dB",
+        better=1,
+        least=0.5,
+        shown=".1f",
+        grain=0.05,
+        day_memory=WEATHER,
+    ),
     Measure(
         name="uncorrectable",
         words="lost codewords",
@@ -30,16 +83,45 @@ _ROWS = (
         better=-1,
         least=1e-6,
         shown=".1f",
+        grain=1e-9,
         scale=1e6,
     ),
-    Measure(name="margin_db", words="noise margin", unit="dB", better=1, least=1.0, shown=".1f"),
-    Measure(name="attenuation_db", words="attenuation", unit="dB", better=-1, least=0.5, shown=".1f"),
     Measure(
-        name="receive_dbm", words="light", unit="dBm", better=1, least=0.5, shown=".1f", good=(-27.0, -8.0)
+        name="margin_db",
+        words="noise margin",
+        unit="dB",
+        better=1,
+        least=1.0,
+        shown=".1f",
+        grain=0.05,
+        day_memory=WEATHER,
+    ),
+    Measure(
+        name="attenuation_db",
+        words="attenuation",
+        unit="dB",
+        better=-1,
+        least=0.5,
+        shown=".1f",
+        grain=0.05,
+        day_memory=WEATHER,
+    ),
+    Measure(
+        name="receive_dbm",
+        words="light",
+        unit="dBm",
+        better=1,
+        least=0.5,
+        shown=".1f",
+        grain=0.05,
+        day_memory=WEATHER,
+        good=(-27.0, -8.0),
     ),
 )
 """Least shifts are our own choice: 1 ms is under what any program feels, R moves by 10 from one category of
 ITU-T G.109 to the next, modems' levels wander by 0.5 dB over a day (common practice), transfers are steady
-within 2 %. Good ranges as in cabling/rules.py: downstream power by common practice, light by G.984.2's B+."""
+within 2 %. Grains are what one hour's value is rounded to or known to at best: microseconds for delay,
+tenths of a decibel for modems' levels, a thousandth of a rate. Good ranges as in cabling/rules.py:
+downstream power by common practice, light by G.984.2's B+."""
 
 MEASURES: dict[str, Measure] = {m.name: m for m in _ROWS}

@@ -1,73 +1,109 @@
-"""Pairs hours before a change with hours after it at the same time of day, weekdays apart from weekends."""
+"""Sorts hours before and after a change by local day and part of the day, the same hours of day on both
+sides."""
 
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
+from functools import lru_cache
 
-SATURDAY = 5
-KEPT_SHARE = 0.5
-"""Weekdays and weekends are matched apart as long as this share of the pairs survives; our own choice."""
+import numpy as np
 
-Stratum = tuple[int, bool]
+from whichhop.stats.level_step import AFTER, BEFORE, PAST, Ints, Places
+
+PART_HOURS = 6
+"""Night, morning, afternoon, evening: a household's use of its network differs between these (common
+practice); shorter parts would leave too few hours in each to bear a spoilt one."""
+PARTS = ("night", "morning", "afternoon", "evening")
+WEEKDAYS, WEEKENDS = "weekdays", "weekends"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
-    """Hours of one time of day: as many groups as the poorer side has hours, the richer side's shared out."""
+def part_words(part: int) -> str:
+    """A part of the day by name and hours, local."""
+    return f"{PARTS[part]} ({PART_HOURS * part}:00 to {PART_HOURS * (part + 1)}:00)"
 
-    before: tuple[int, ...]
-    after: tuple[int, ...]
+
+@lru_cache(maxsize=65536)
+def local_place(hour: int, zone: tzinfo | None) -> tuple[int, int]:
+    """The local hour of the day at which an hour (UTC, counted from the epoch) begins, and the local day.
+
+    Days are counted from 1970-01-01. Zones that are off by half an hour keep their own clock's hour.
+    """
+    at = datetime.fromtimestamp(hour * 3600, UTC).astimezone(zone)
+    return at.hour, at.toordinal() - _EPOCH
+
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC).toordinal()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Matching:
-    """The pairs in the order of time after the change. apart: weekdays were matched with weekdays only.
+    """Hours whose hour of day both sides have, in the order of time, arrays of one length.
 
-    weekdays, weekends: how many pairs' later hours are of each kind.
+    block: which of `places` an hour belongs to: one part of one local day on one side. matched: pairs of
+    hours of one hour of day, each hour once. days_before, days_after: local days. kinds: WEEKDAYS, WEEKENDS
+    or both: what both sides have.
     """
 
-    pairs: tuple[Pair, ...]
-    apart: bool
-    weekdays: int
-    weekends: int
+    hours: Ints
+    of_day: Ints
+    block: Ints
+    places: Places
+    matched: int
+    days_before: int
+    days_after: int
+    kinds: tuple[str, ...]
+
+    @property
+    def days(self) -> int:
+        """Local days on all sides, the past included."""
+        return len(np.unique(self.places.day))
 
 
-def local_kind(hour: int, zone: tzinfo | None) -> Stratum:
-    """The local hour of the day at which an hour (UTC, counted from the epoch) begins, and if it is weekend.
+def _is_weekend(day: int) -> bool:
+    return (day + 3) % 7 >= 5
 
-    Zones that are off by half an hour keep their own clock's hour.
+
+def match_hours(
+    before: Iterable[int], after: Iterable[int], zone: tzinfo | None, past: Iterable[int] = ()
+) -> Matching:
+    """The hours of day that were measured both before and after, and of `past` the same ones.
+
+    past: hours before those that are compared, from which only is learned how days differ.
     """
-    at = datetime.fromtimestamp(hour * 3600, UTC).astimezone(zone)
-    return at.hour, at.weekday() >= SATURDAY
+    sides = {BEFORE: sorted(before), AFTER: sorted(after), PAST: sorted(past)}
+    counts = {side: Counter(local_place(h, zone)[0] for h in hours) for side, hours in sides.items()}
+    both = counts[BEFORE].keys() & counts[AFTER].keys()
+    rows = sorted(
+        (hour, side, *local_place(hour, zone))
+        for side, hours in sides.items()
+        for hour in hours
+        if local_place(hour, zone)[0] in both
+    )
+    hours, side, of_day, day = np.array(rows, dtype=np.int64).reshape(-1, 4).T
+    part = of_day // PART_HOURS
+    keys = np.stack([day, part, side])
+    _, first, block = np.unique(keys, axis=1, return_index=True, return_inverse=True)
+    block = block.reshape(-1)
+    middle = np.bincount(block, weights=hours / 24) / np.bincount(block) if rows else np.zeros(0)
+    places = Places(at_days=middle, day=day[first], part=part[first], side=side[first])
+    days = [{int(d) for d in day[side == s]} for s in (BEFORE, AFTER)]
+    kinds = [{WEEKENDS if _is_weekend(d) else WEEKDAYS for d in some} for some in days]
+    return Matching(
+        hours=hours,
+        of_day=of_day,
+        block=block,
+        places=places,
+        matched=sum(min(counts[BEFORE][h], counts[AFTER][h]) for h in both),
+        days_before=len(days[0]),
+        days_after=len(days[1]),
+        kinds=tuple(k for k in (WEEKDAYS, WEEKENDS) if k in kinds[0] & kinds[1]),
+    )
 
 
-def _sorted_in(hours: Iterable[int], zone: tzinfo | None, *, apart: bool) -> dict[Stratum, list[int]]:
-    out: dict[Stratum, list[int]] = {}
-    for hour in sorted(hours):
-        time_of_day, weekend = local_kind(hour, zone)
-        out.setdefault((time_of_day, weekend and apart), []).append(hour)
-    return out
-
-
-def _pairs(before: Mapping[Stratum, list[int]], after: Mapping[Stratum, list[int]]) -> list[Pair]:
-    out = []
-    for stratum in before.keys() & after.keys():
-        old, new = before[stratum], after[stratum]
-        count = min(len(old), len(new))
-        out += [Pair(before=tuple(old[i::count]), after=tuple(new[i::count])) for i in range(count)]
-    return sorted(out, key=lambda pair: pair.after)
-
-
-def match_hours(before: Iterable[int], after: Iterable[int], zone: tzinfo | None) -> Matching:
-    """Every time of day that both sides measured, in disjoint pairs, so that no hour counts twice.
-
-    Weekdays meet weekdays and weekends weekends where enough of both is there; else the day's hour alone is
-    matched, and `apart` says so.
-    """
-    old, new = tuple(before), tuple(after)
-    strict = _pairs(_sorted_in(old, zone, apart=True), _sorted_in(new, zone, apart=True))
-    loose = _pairs(_sorted_in(old, zone, apart=False), _sorted_in(new, zone, apart=False))
-    apart = bool(strict) and len(strict) >= KEPT_SHARE * len(loose)
-    pairs = strict if apart else loose
-    weekends = sum(local_kind(pair.after[0], zone)[1] for pair in pairs)
-    return Matching(pairs=tuple(pairs), apart=apart, weekdays=len(pairs) - weekends, weekends=weekends)
+def picked(places: Places, where: Sequence[bool] | np.ndarray) -> Places:
+    """Some of the places."""
+    index = np.asarray(where)
+    return Places(
+        at_days=places.at_days[index], day=places.day[index], part=places.part[index], side=places.side[index]
+    )

@@ -17,7 +17,7 @@ from whichhop.app.agent_addresses import SETTLED_NS
 from whichhop.cabling.expected_gain import expected_at, expected_gains
 from whichhop.cabling.level_hours import level_series
 from whichhop.cabling.level_readings import from_readings
-from whichhop.cabling.what_if import parse_change
+from whichhop.cabling.what_if import parse_change, what_if
 from whichhop.change.before_after import BeforeAfter, Spans, before_after, spans_of
 from whichhop.change.hours import HOUR_NS, HourTable, hour_table
 from whichhop.change.pairing import match_hours
@@ -44,7 +44,9 @@ examples:
   whichhop before-after alder.yaml --at 2026-03-01T18:00 --change "remove 5" --json
 
 Compares the same hours of day before and after a change noted by `whichhop mark` (the newest, unless told).
-An answer speaks of chance only: whatever else changed at that time is in it too. Looking again with more
+The day is what varies: how much days differ, drift and resemble each other is learned from the days compared
+and up to three weeks before them. Parts of the day, weekdays and weekends are judged by themselves too. An
+answer speaks of chance only: whatever else changed at that time is in it too. Looking again with more
 measurements widens the intervals, so that no number of looks finds a difference where there is none; with
 --records, the looks that the files tell of count, and this one is not kept.
 Exit code 0 when something could be compared, 1 when nothing could.
@@ -96,8 +98,9 @@ def _with_change(args: argparse.Namespace, house: House, mark: Mark) -> Mark:
         raise DataError(
             f"--change {args.change}: {args.home} lists no cabling; add it, or leave --change out"
         )
-    gains = expected_gains(house.run, parse_change(args.change, house.run))
-    return replace(mark, change=args.change, expected=gains)
+    change = parse_change(args.change, house.run)
+    words = f"{args.change}: {what_if(house.run, change, ()).words}"
+    return replace(mark, change=words, expected=expected_gains(house.run, change))
 
 
 def _by_hour(columns: SessionColumns) -> HourTable:
@@ -109,7 +112,7 @@ def _tables(house: House, store: Store, path: Path, spans: Spans) -> Iterator[Ho
     kept = set(store.sessions())
     wanted = (*derive_sessions(house.home), *call_sessions(house.home))
     keys = [s.key for s in wanted if s.key in kept]
-    span = (spans.before.start * MINUTES, spans.after.stop * MINUTES)
+    span = (spans.past.start * MINUTES, spans.after.stop * MINUTES)
     # A month is worth a process a core; an evening is read faster than a process starts.
     processes = None if (span[1] - span[0]) * len(keys) > 40_000 else 1
     for number, table in enumerate(
@@ -132,7 +135,9 @@ def _series(readings: list[Reading], spans: Spans) -> tuple[list[LevelSeries], l
         return [r for r in history if r.node == node and r.at_ns // HOUR_NS in hours]
 
     for node in nodes:
-        found, said = level_series(side(node, spans.before), side(node, spans.after))
+        found, said = level_series(
+            side(node, range(spans.past.start, spans.before.stop)), side(node, spans.after)
+        )
         series += [replace(s, group=f"{node} {s.group}") for s in found]
         remarks += [f"{node} {remark}" for remark in said]
     return series, remarks
@@ -177,7 +182,12 @@ def why_not(spans: Spans, measured: list[int], now_ns: int) -> str:
 def _clipped(spans: Spans, measured: list[int]) -> Spans:
     """The spans without hours before the first and after the last that was measured."""
     start, end = max(spans.before.start, measured[0]), min(spans.after.stop, measured[-1] + 1)
-    return replace(spans, before=range(start, spans.before.stop), after=range(spans.after.start, end))
+    return replace(
+        spans,
+        before=range(start, spans.before.stop),
+        after=range(spans.after.start, end),
+        past=range(min(start, max(spans.past.start, measured[0])), spans.past.stop),
+    )
 
 
 def _look(store: Store, mark: Mark, now_ns: int, *, measured: list[int], matched: bool) -> int:
@@ -207,7 +217,7 @@ def _find(args: argparse.Namespace, house: House, store: Store, path: Path) -> F
         number=number,
     )
     tables = list(_tables(house, store, path, spans))
-    start, end = spans.before.start * HOUR_NS, spans.after.stop * HOUR_NS
+    start, end = spans.past.start * HOUR_NS, spans.after.stop * HOUR_NS
     readings = [
         r for r in store.readings(from_ns=start, to_ns=end) if r.name.startswith(("levels/", "transfer_"))
     ]
@@ -219,7 +229,7 @@ def _find(args: argparse.Namespace, house: House, store: Store, path: Path) -> F
     series, remarks = _series(readings, spans)
     zone = zone_of(house.home)
     before, after = ([h for h in measured if h in side] for side in (spans.before, spans.after))
-    matched = bool(match_hours(before, after, zone).pairs)
+    matched = match_hours(before, after, zone).matched > 0
 
     def expected(one: LevelSeries) -> float | None:
         if one.frequency_hz is None:
@@ -235,7 +245,6 @@ def _find(args: argparse.Namespace, house: House, store: Store, path: Path) -> F
         spans=spans,
         look=_look(store, mark, now, measured=measured, matched=matched),
         zone=zone,
-        seed=mark.at_ns // HOUR_NS,
         expected=expected,
         remarks=remarks,
     )

@@ -3,17 +3,18 @@
 import math
 from collections.abc import Sequence
 
-from whichhop.cabling.expected_gain import against_expected
 from whichhop.change.before_after import BeforeAfter, Part
-from whichhop.change.effect import Answer, Effect, Measure
+from whichhop.change.effect import Answer, Effect, Measure, Share
 from whichhop.change.hours import HOUR_NS
 from whichhop.change.measures import MEASURES
+from whichhop.change.worked_out import against_worked_out
 from whichhop.cli.table import table
 from whichhop.cli.times import day_text
 from whichhop.model.mark import Mark
 
-HOURS_A_MONTH = 720
-HEAD = ("", "before", "after", "change", "interval", "hours")
+DAYS_A_WEEK = 7
+"""A drift that a week makes nothing noticeable of is not worth a line."""
+HEAD = ("", "before", "after", "change", "confidence interval", "days")
 
 
 def _plain(measure: Measure, value: float | None) -> str:
@@ -24,40 +25,65 @@ def _signed(measure: Measure, value: float | None) -> str:
     return "" if value is None else format(value * measure.scale + 0.0, "+" + measure.shown)
 
 
-def _interval(measure: Measure, effect: Effect) -> str:
-    low, high = effect.low, effect.high
+def _ends(measure: Measure, low: float | None, high: float | None) -> str:
     if low is None or high is None:
         return ""
     if math.isinf(low) or math.isinf(high):
-        return "too few hours"
+        return "too few days"
     return f"{_signed(measure, low)} to {_signed(measure, high)}"
+
+
+_BETTER = {Answer.HELPED: " (better)", Answer.WORSE: " (worse)"}
 
 
 def _row(effect: Effect) -> tuple[str, ...]:
     measure = MEASURES[effect.measure]
-    mark = {Answer.HELPED: " (better)", Answer.WORSE: " (worse)"}.get(effect.answer, "")
+    # Where only a part of the day shows it, that part's own row says so.
+    mark = "" if any(effect.when == s.name for s in effect.shares) else _BETTER.get(effect.answer, "")
     return (
         f"  {measure.words}{f', {measure.unit}' if measure.unit else ''}",
         _plain(measure, effect.before),
         _plain(measure, effect.after),
         _signed(measure, effect.change) + mark,
-        _interval(measure, effect),
-        str(effect.hours),
+        _ends(measure, effect.low, effect.high),
+        f"{effect.days_before}+{effect.days_after}",
     )
 
 
-def _needed(part: Part) -> str:
-    if part.needed is None:
+def _share_row(measure: Measure, share: Share) -> tuple[str, ...]:
+    mark = _BETTER.get(share.answer, "")
+    change = _signed(measure, share.change) + mark
+    return (f"    {share.name}", "", "", change, _ends(measure, share.low, share.high), "")
+
+
+def _rows(effect: Effect) -> list[tuple[str, ...]]:
+    measure = MEASURES[effect.measure]
+    told = [s for s in effect.shares if s.answer in _BETTER and s.name in effect.when]
+    return [_row(effect), *(_share_row(measure, s) for s in told)]
+
+
+def needed_words(days: int | None) -> str:
+    """How many further days would probably tell."""
+    if days is None:
         return ""
-    if part.needed > HOURS_A_MONTH:
-        return "; it would take over a month of matched hours to tell"
-    return f"; about {part.needed} more matched hours would probably tell"
+    if days == 0:
+        return "cannot be told from day-to-day variation; two more months would probably not tell either"
+    more = "1 more day" if days == 1 else f"{days} more days"
+    return f"cannot be told from day-to-day variation yet; about {more} would probably tell"
+
+
+def _answer(part: Part) -> str:
+    if part.answer is not Answer.NO_DIFFERENCE:
+        return f"{part.answer}{f', {part.when}' if part.when else ''}"
+    open_ = needed_words(part.needed)
+    why = next((e.why for e in part.effects if e.why), "")
+    return (open_ or "no difference worth noticing") + (f" ({why})" if why else "")
 
 
 def _block(part: Part) -> list[tuple[str, ...]]:
     measured = [e for e in part.effects if e.answer is not Answer.UNMEASURED]
-    head = f"{part.name}: {part.answer}{_needed(part)}"
-    return [(head, "", "", "", "", ""), *(_row(e) for e in measured)]
+    head = f"{part.name}: {_answer(part)}"
+    return [(head, "", "", "", "", ""), *(row for e in measured for row in _rows(e))]
 
 
 def _tabled(title: str, parts: Sequence[Part]) -> list[str]:
@@ -76,9 +102,10 @@ def _sessions(parts: Sequence[Part]) -> list[str]:
     """Sessions that changed, one line each with the figures that did."""
     rows = []
     for part in parts:
-        changed = [e for e in part.effects if e.answer in (Answer.HELPED, Answer.WORSE)]
+        changed = [e for e in part.effects if e.answer in _BETTER]
         figures = (
             f"{MEASURES[e.measure].words} {_signed(MEASURES[e.measure], e.change)} {MEASURES[e.measure].unit}"
+            f"{f', {e.when}' if e.when else ''}"
             for e in changed
         )
         if changed:
@@ -88,29 +115,56 @@ def _sessions(parts: Sequence[Part]) -> list[str]:
 
 def level_words(part: Part) -> str:
     """A group's level against what was worked out; "" where nothing was."""
-    if part.expected_db is None or not part.effects or part.effects[0].change is None:
+    if part.expected_db is None or not part.effects:
         return ""
-    words = f"{part.name}: {against_expected(part.expected_db, part.effects[0].change)}"
-    return words if words.endswith("?") else f"{words}."
+    words = against_worked_out(part.expected_db, part.effects[0])
+    return f"{part.name}: {words}." if words else ""
 
 
 def _summary(found: BeforeAfter) -> list[str]:
     out = []
+    parts = (*found.links, *found.modem)
     for answer in (Answer.HELPED, Answer.WORSE, Answer.MIXED):
-        names = [p.name for p in (*found.links, *found.modem) if p.answer is answer]
+        names = [
+            p.name + (f" (only {p.when} for sure)" if p.when else "") for p in parts if p.answer is answer
+        ]
         if names:
             out.append(f"{str(answer).capitalize()}: {', '.join(names)}.")
     if not out:
-        some = any(p.answer in (Answer.HELPED, Answer.WORSE, Answer.MIXED) for p in found.sessions)
-        return ["No link shows a difference; some sessions do." if some else "No difference shown anywhere."]
-    same = sum(p.answer is Answer.NO_DIFFERENCE for p in found.links)
-    if same:
-        out.append(f"No difference shown: {same} of {len(found.links)} links.")
+        some = any(p.answer in (*_BETTER, Answer.MIXED) for p in found.sessions)
+        out.append(
+            "No link shows a difference; some sessions do." if some else "No difference shown anywhere."
+        )
+    same = [p for p in parts if p.answer is Answer.NO_DIFFERENCE]
+    open_ = [p for p in same if p.needed is not None]
+    if len(same) > len(open_):
+        sure = [p.name for p in same if p.needed is None]
+        out.append(f"Nothing worth noticing changed, for sure: {', '.join(sure)}.")
+    if open_:
+        days = [p.needed for p in open_]
+        most = 0 if 0 in days else max(d or 0 for d in days)
+        out.append(f"{', '.join(p.name for p in open_)}: {needed_words(most)}.")
+    out += dict.fromkeys(_drift(p, e) for p in parts for e in p.effects if _drift(p, e))
     return out
 
 
+def _drift(part: Part, effect: Effect) -> str:
+    """A drift, or a time before in which the same happened without a change; "" where neither shows."""
+    measure = MEASURES[effect.measure]
+    whose, earlier, drift = f"{part.name}, {measure.words}", effect.earlier, effect.drift_a_day
+    if earlier is not None and earlier.answer is not Answer.NO_DIFFERENCE:
+        ends = _ends(measure, earlier.low, earlier.high)
+        return (
+            f"{whose}: in the middle of the time before, where nothing was changed, the same comparison"
+            f" shows {_signed(measure, earlier.change)} {measure.unit} ({ends})."
+        )
+    if drift is None or effect.needed is None or abs(drift) * DAYS_A_WEEK < measure.least:
+        return ""
+    return f"{whose}: drifts by {format(drift * measure.scale, '+.2g')} {measure.unit} a day all the time."
+
+
 def _spans(found: BeforeAfter) -> list[str]:
-    before, after = found.spans.before, found.spans.after
+    before, after, past = found.spans.before, found.spans.after, found.spans.past
     effects = [e for p in (*found.links, *found.sessions, *found.modem) for e in p.effects if e.hours]
     most = max(effects, key=lambda e: e.hours, default=None)
     lines = [
@@ -118,23 +172,19 @@ def _spans(found: BeforeAfter) -> list[str]:
         f" after: {day_text(after.start * HOUR_NS)} to {day_text(after.stop * HOUR_NS)}."
     ]
     if most is not None:
-        kinds = f"{most.weekdays} on weekdays, {most.weekends} on weekends"
-        lines.append(f"Same hours of day on both sides: {most.hours} ({kinds}).")
-        if not most.apart:
-            lines.append(
-                "Weekdays and weekends are compared with each other, for want of enough of both:"
-                " the difference may be theirs."
-            )
+        words = f"Compared: {most.days_before} days before, {most.days_after} after, the same hours of day"
+        if past:
+            words += f"; how days differ is learned from {day_text(past.start * HOUR_NS)} on"
+        lines.append(f"{words}.")
     return lines
 
 
 def _looks(found: BeforeAfter) -> list[str]:
     order = "First look" if found.look == 1 else f"Look {found.look}"
-    effect = next((e for p in (*found.links, *found.modem) for e in p.effects), None)
-    each = f" Each figure's interval holds with {100 * effect.confidence:.2f} %." if effect else ""
+    whole = f"{100 * found.confidence:.0f} %"
     return [
-        f"{order} at this change.{each}",
-        "A whole table errs in at most 5 % of changes that did nothing, all looks taken together.",
+        f"{order} at this change. All that is said here, at this look and at others, holds together"
+        f" with {whole} confidence."
     ]
 
 
@@ -150,15 +200,15 @@ def _unmeasured(found: BeforeAfter) -> str:
 def answer_text(home: str, number: int | None, mark: Mark, found: BeforeAfter | None, why: str) -> str:
     """The whole answer as it is printed."""
     note = f"note {number}, " if number is not None else ""
-    lines = [f"{home}: {note}{day_text(mark.at_ns)}, {mark.text}"]
+    lines = [f"{home}: {note}{day_text(mark.at_ns)}, {mark.text}{f' ({mark.change})' if mark.change else ''}"]
     if found is None:
         return "\n".join([*lines, why, ""])
-    lines += _spans(found)
     nothing = _unmeasured(found)
     if nothing:
-        return "\n".join([*lines, nothing, *(f"Note: {r}" for r in found.remarks), ""])
-    lines += [*_looks(found), "", *_summary(found)]
+        return "\n".join([*lines, *_spans(found), nothing, *(f"Note: {r}" for r in found.remarks), ""])
+    lines += _summary(found)
     lines += [words for part in found.modem if (words := level_words(part))]
+    lines += ["", *_spans(found), *_looks(found)]
     lines += _tabled("Links", [p for p in found.links if p.answer is not Answer.UNMEASURED])
     lines += _tabled("Modem", [p for p in found.modem if p.answer is not Answer.UNMEASURED])
     lines += _sessions(found.sessions)

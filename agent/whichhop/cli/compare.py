@@ -21,7 +21,15 @@ from whichhop.cli.table import table
 from whichhop.cli.times import clock_text, local_text
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_data
 from whichhop.compare.timestamp_words import timing_words
-from whichhop.compare.words import NO_FAULT, NO_FAULT_THEN, explain, not_measured_words, probability_words
+from whichhop.compare.words import (
+    NO_FAULT,
+    NO_FAULT_THEN,
+    explain,
+    level_words,
+    not_measured_words,
+    probability_words,
+    since_words,
+)
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Reading
@@ -96,12 +104,13 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str) -> 
     aside = _not_judged_words(found)
     head += "".join(f"\n({words})" for words in (note, timing_words(found.windows), aside) if words)
     unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured])
+    levels = [level_words(v) for v in found.unusual]
     if not found.verdicts:
         answer = NO_FAULT_THEN if aside else NO_FAULT
-        return "\n\n".join(w for w in (head, answer, unmeasured) if w) + "\n"
+        return "\n\n".join(w for w in (head, answer, *levels, unmeasured) if w) + "\n"
     rows = [
         (
-            clock_text(v.start_ns),
+            since_words(v, clock_text(v.start_ns)),
             clock_text(v.end_ns) if v.end_ns is not None else "ongoing",
             v.cause + ("" if v.proven else " (not proven)"),
             " + ".join(v.elements),
@@ -114,6 +123,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str) -> 
         f"{clock_text(v.start_ns)}  " + "\n          ".join([*explain(v), *_line_words(line)])
         for v, line in zip(found.verdicts, lines, strict=True)
     ]
+    parts += levels
     parts += [unmeasured] if unmeasured else []
     return "\n\n".join(parts) + "\n"
 

@@ -15,7 +15,7 @@ from whichhop.app.live_news import Asker
 from whichhop.cli.times import clock_text
 from whichhop.compare.day_book import Change, ChangeKind, changes
 from whichhop.compare.windows.table import TICK_NS
-from whichhop.compare.words import explain, headline
+from whichhop.compare.words import explain, headline, since_words
 from whichhop.config.check import House
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
@@ -91,6 +91,10 @@ def state_words(bulletin: Bulletin) -> str:
         return "nothing can be said of now: no link is being measured"
     unseen = bulletin.named(LinkState.UNKNOWN)
     beside = f"; not measured now: {', '.join(unseen)}" if unseen else ""
+    if bulletin.levels_s > 0:
+        beside += f"; whether something was wrong from the start is known in {bulletin.levels_s:.0f} s"
+    if bulletin.unusual:
+        beside += f"; slower than usual for its kind: {', '.join(v.elements[0] for v in bulletin.unusual)}"
     return f"no fault found: nothing that is measured exceeds its own quiet baseline{beside}"
 
 
@@ -101,12 +105,14 @@ def change_text(change: Change, at_ns: int) -> str:
     where = f"{verdict.cause}: {' + '.join(verdict.elements)}"
     if change.kind is ChangeKind.OPENED:
         until = "" if verdict.end_ns is None else f" until {clock_text(verdict.end_ns)}"
-        head = f"{seen}  {where}, since {clock_text(verdict.start_ns)}{until}"
+        head = f"{seen}  {where}, since {since_words(verdict, clock_text(verdict.start_ns))}{until}"
         return "\n          ".join([head, *explain(verdict)])
     if change.kind is ChangeKind.CHANGED:
         return f"{seen}  changed: {headline(verdict)}"
     if change.kind is ChangeKind.ENDED:
         end_ns = verdict.end_ns or at_ns
+        if verdict.standing:
+            return f"{seen}  over: {where}, there before measuring began, until {clock_text(end_ns)}"
         lasted_s = (end_ns - verdict.start_ns) / NS_PER_S
         return f"{seen}  over: {where}, from {clock_text(verdict.start_ns)} for {lasted_s:.0f} s"
     return f"{seen}  withdrawn: {where}, since later packets spoke against it"

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from whichhop.errors import SystemRefusedError
-from whichhop.lab.demo import Shown, play
-from whichhop.lab.demo_plan import STORIES, Story
-from whichhop.lab.recorded import recorded_folder, replay
+from whichhop.lab.demo.recorded import recorded_folder, replay
+from whichhop.lab.demo.run import Shown, play
+from whichhop.lab.demo.stories import STORIES, Story
 from whichhop.net.clock import Clock, SystemClock
 
 EPILOG = """\

@@ -11,15 +11,15 @@ from pathlib import Path
 
 from whichhop.config.check import read_home
 from whichhop.errors import WhichhopError
-from whichhop.lab import rundir
-from whichhop.lab.alder import alder_scenario
+from whichhop.lab.build import folders
+from whichhop.lab.build.enter_node import choose, run_inside
 from whichhop.lab.console import answer, home_map, map_text
-from whichhop.lab.elements import check_effect, find_spot
-from whichhop.lab.fault_words import parse_fault
-from whichhop.lab.join import choose, run_inside
-from whichhop.lab.netns import NetnsHome
-from whichhop.lab.ordinary import ordinary_natures
+from whichhop.lab.emulated_home import EmulatedHome
+from whichhop.lab.links.elements import check_effect, find_spot
+from whichhop.lab.links.fault_words import parse_fault
+from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Scenario
+from whichhop.lab.standard_home import alder_scenario
 from whichhop.net.clock import SystemClock
 
 EPILOG = """\
@@ -93,12 +93,12 @@ def _lines(seconds: float | None) -> Iterator[str]:
 def _exec(args: argparse.Namespace) -> int:
     if not args.command:
         raise WhichhopError("--exec needs a command: whichhop lab --exec NODE -- COMMAND")
-    found = choose(rundir.base_folder(), args.token)
+    found = choose(folders.base_folder(), args.token)
     if found is not None:
         return run_inside(found[1], args.node, args.command)
     sys.stderr.write("no emulated home runs; making one for this command\n")
-    with NetnsHome(_scenario(args.home), seed=args.seed, relays=frozenset(args.relay)) as home:
-        about = rundir.read_about(home.folder)
+    with EmulatedHome(_scenario(args.home), seed=args.seed, relays=frozenset(args.relay)) as home:
+        about = folders.read_about(home.folder)
         if about is None:
             raise WhichhopError(f"{home.folder} has vanished; start again")
         child = os.fork()
@@ -128,7 +128,7 @@ def run(args: argparse.Namespace) -> int:
     """Build the home, print its map, obey lines until the end."""
     signal.signal(signal.SIGTERM, _end)
     if args.clean:
-        gone = rundir.clean(rundir.base_folder())
+        gone = folders.clean(folders.base_folder())
         _say(args, {"cleaned": gone}, "\n".join(gone) or "nothing was left over")
         return 0
     if args.node is not None:
@@ -138,7 +138,7 @@ def run(args: argparse.Namespace) -> int:
     for element, effect in faults:
         check_effect(find_spot(scenario.home, element), effect)
     sys.stderr.write("building the home and measuring its links\n")
-    with NetnsHome(scenario, seed=args.seed, relays=frozenset(args.relay)) as home:
+    with EmulatedHome(scenario, seed=args.seed, relays=frozenset(args.relay)) as home:
         data = home_map(home)
         _say(args, data, map_text(data))
         for element, effect in faults:

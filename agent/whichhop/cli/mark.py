@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import re
 import sys
 from pathlib import Path
 from typing import Any
@@ -9,12 +10,24 @@ from typing import Any
 import msgspec
 
 from whichhop.cabling.expected_gain import expected_at, expected_gains
-from whichhop.cabling.what_if import parse_change
+from whichhop.cabling.run import part_words
+from whichhop.cabling.what_if import Change, parse_change, what_if
 from whichhop.cli.table import table
 from whichhop.cli.times import day_text, parse_time
 from whichhop.config.check import House, read_house
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
+from whichhop.model.cable_run import (
+    Amplifier,
+    Cable,
+    Coupler,
+    Filter,
+    Joint,
+    Pad,
+    Part,
+    Run,
+    Splitter,
+)
 from whichhop.model.channel import Direction
 from whichhop.model.mark import Mark
 from whichhop.net.clock import SystemClock
@@ -30,9 +43,20 @@ examples:
 
 Note a change when it is made, then wait a day or so and ask `whichhop before-after HOME` what it did. With
 --change, in the words of `whichhop cabling --what-if`, what it should gain is worked out now, from the cable
-run as the home file lists it, and held against the modem's levels later. Notes are kept on this machine,
+run as the home file lists it, and held against the modem's levels later; the part it names is said and asked
+about, and refused where the note speaks of another kind of part. Notes are kept on this machine,
 beside the collected records; `whichhop records export` carries them along.
 """
+_KINDS: dict[type[Part], set[str]] = {
+    Splitter: {"splitter", "splitters"},
+    Cable: {"cable", "cables", "lead", "patch", "coax"},
+    Coupler: {"coupler", "couplers", "tap", "taps"},
+    Amplifier: {"amplifier", "amplifiers", "amp", "booster"},
+    Filter: {"filter", "filters"},
+    Pad: {"pad", "pads", "attenuator", "attenuators"},
+    Joint: {"joint", "joints", "connector", "connectors", "barrel", "outlet", "socket"},
+}
+"""What people call the parts of a run (common practice)."""
 AT_HZ = {Direction.DOWN: 400e6, Direction.UP: 30e6}
 
 
@@ -43,6 +67,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("text", nargs="?", metavar="TEXT", help="what was changed, in a few words")
     parser.add_argument("--at", metavar="TIME", help="when (default: now)")
     parser.add_argument("--change", metavar="CHANGE", help='the same for the coax, e.g. "remove 5"')
+    parser.add_argument(
+        "--yes", action="store_true", help="the part that --change names is right: do not ask"
+    )
     parser.add_argument("--list", action="store_true", help="show the notes")
     parser.add_argument("--remove", type=int, metavar="N", help="take note N back")
     parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
@@ -77,8 +104,40 @@ def _new(args: argparse.Namespace, house: House) -> Mark:
             f"--change {args.change}: {args.home} lists no cabling, so nothing can be worked out; "
             "add cabling: with a tap and the parts to the modem, or leave --change out"
         )
-    gains = expected_gains(house.run, parse_change(args.change, house.run))
-    return Mark(at_ns=at, text=text, change=args.change, expected=gains)
+    change = parse_change(args.change, house.run)
+    meant = what_if(house.run, change, ()).words
+    _ask_if_meant(args, text, meant, house.run, change)
+    gains = expected_gains(house.run, change)
+    return Mark(at_ns=at, text=text, change=f"{args.change}: {meant}", expected=gains)
+
+
+def _kinds_named(text: str) -> set[type[Part]]:
+    """The kinds of parts that a note's words speak of."""
+    words = set(re.findall(r"[a-z]+", text.lower()))
+    return {kind for kind, names in _KINDS.items() if words & names}
+
+
+def _ask_if_meant(args: argparse.Namespace, text: str, meant: str, run: Run, change: Change) -> None:
+    """Make sure that the part is the one that was changed; DataError when it is not.
+
+    On a terminal by asking; elsewhere only where the note's words name another kind of part, unless --yes.
+    """
+    named = _kinds_named(text)
+    part = run.parts[change.at - 1]
+    odd = bool(named) and type(part) not in named and type(change.instead) not in named
+    if args.yes or not (odd or sys.stdin.isatty()):
+        return
+    if sys.stdin.isatty():
+        sys.stderr.write(f"This means: {meant}. Is that what was done? [y/N] ")
+        sys.stderr.flush()
+        if sys.stdin.readline().strip().lower() in ("y", "yes"):
+            return
+    fitting = [f"{n}: {part_words(p)}" for n, p in enumerate(run.parts, 1) if type(p) in named]
+    listed = ", ".join(fitting or [f"{n}: {part_words(p)}" for n, p in enumerate(run.parts, 1)])
+    raise DataError(
+        f"--change {args.change}: that would be to {meant}, beside {text!r}; nothing was noted; "
+        f"parts that fit are {listed}; give the part's number, or --yes if it is right"
+    )
 
 
 def _listed(marks: dict[int, Mark]) -> str:
@@ -106,7 +165,7 @@ def _done(args: argparse.Namespace, house: House, store: Store) -> tuple[str, di
     if number is None:
         raise DataError(f"{mark.text!r} is noted at {day_text(mark.at_ns)} already; see --list")
     words = expected_words(mark)
-    then = f"{words}\n" if words else ""
+    then = f"{mark.change}\n{words}\n" if words else ""
     return (
         f"noted: {number}, {day_text(mark.at_ns)}, {mark.text}\n{then}"
         f"In a day or so: whichhop before-after {args.home} --mark {number}"

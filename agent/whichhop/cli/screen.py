@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from whichhop.app.metric_text import LastRate
 from whichhop.cli.times import clock_text, day_text
-from whichhop.compare.words import NO_FAULT, owner_words, probability_words
+from whichhop.compare.words import NO_FAULT, level_words, owner_words, probability_words, since_words
 from whichhop.model import CAUSE_TABLE, Cause, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
@@ -56,7 +56,7 @@ def _part(label: str, lines: Iterable[str], most: int, more: str = "more") -> li
 
 
 def _now(bulletin: Bulletin) -> list[str]:
-    if bulletin.learning_s > 0:
+    if bulletin.learning_s > 0 and not bulletin.lasting:
         return [f"Still learning what is usual; the first verdict can come in {bulletin.learning_s:.0f} s."]
     if lasting := bulletin.lasting:
         return [_fault(verdict, bulletin.at_ns) for verdict in lasting]
@@ -66,7 +66,15 @@ def _now(bulletin: Bulletin) -> list[str]:
         return [f"Something may be starting, which is not yet sure: {', '.join(suspected)}."]
     if unseen := bulletin.named(LinkState.UNKNOWN):
         return [f"No fault found on the links that are measured; not measured now: {', '.join(unseen)}."]
-    return [NO_FAULT]
+    return _no_fault(bulletin)
+
+
+def _no_fault(bulletin: Bulletin) -> list[str]:
+    """What can be said where nothing is wrong: of levels too, once they are known."""
+    if bulletin.levels_s > 0:
+        wait = f"whether something was wrong before measuring began is known in {bulletin.levels_s:.0f} s"
+        return [f"Nothing has become worse; {wait}."]
+    return [NO_FAULT, *(level_words(v) for v in bulletin.unusual)]
 
 
 def _since(at_ns: int, now_ns: int) -> str:
@@ -81,7 +89,8 @@ def _fault(verdict: Verdict, now_ns: int) -> str:
     else:
         what = f"{CAUSE_TABLE[verdict.cause].words} is at fault: {where}"
     proven = "" if verdict.proven else ", not proven"
-    return f"{what[0].upper()}{what[1:]}, {sure}{proven}, since {_since(verdict.start_ns, now_ns)}."
+    since = since_words(verdict, _since(verdict.start_ns, now_ns))
+    return f"{what[0].upper()}{what[1:]}, {sure}{proven}, since {since}."
 
 
 def _figures(link: LinkNow) -> str:
@@ -125,7 +134,7 @@ def _episodes(bulletin: Bulletin) -> list[str]:
     total = sum((v.end_ns or now) - v.start_ns for v in past)
     head = f"{len(past)} episode{'s' if len(past) > 1 else ''}, {_length(total)} of {judged} judged"
     rows = [
-        f"{clock_text(v.start_ns)[:5]} to {clock_text(v.end_ns or now)[:5]}  "
+        f"{since_words(v, clock_text(v.start_ns)[:5])} to {clock_text(v.end_ns or now)[:5]}  "
         f"{v.cause}: {' or '.join(v.elements)}"
         for v in past
     ]

@@ -50,6 +50,7 @@ def bulletin_of(
         rooms=tuple(rooms),
         marks=tuple(marks),
         steps=tuple(own_steps(lasting) if steps is None else steps),
+        levels_s=float(standing.levels_s),
         plan_down_bps=home.plan.down_bps if home.plan else None,
         plan_up_bps=home.plan.up_bps if home.plan else None,
     )
@@ -114,6 +115,7 @@ def _link_now(standing: Standing, link: Link, lasting: Sequence[Verdict]) -> Lin
         added_s=added_s,
         loss_ratio=lost / packets if packets else None,
         packets=packets,
+        level=next((v for v in standing.levels if link.name in v.elements), None),
     )
 
 

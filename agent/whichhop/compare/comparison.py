@@ -12,13 +12,13 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.history import DEFAULT_SETTINGS, judge_case, judgeable, prepare
+from whichhop.compare.history import DEFAULT_SETTINGS, judge_with_levels, judgeable, prepare
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.table import WindowTable, whole_ticks
 from whichhop.compare.windows.unjudged import unjudged_s
 from whichhop.compare.words import explain
-from whichhop.model import Home, Reading, Record, Session, SessionKey, Verdict, derive_sessions
+from whichhop.model import Home, Level, Reading, Record, Session, SessionKey, Verdict, derive_sessions
 from whichhop.model.stamps import told_stamps
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
@@ -30,7 +30,8 @@ class Comparison:
     windows: from the first tick in which anything was sent to the last, every session of the home that was
     heard. sessions: those of them that are judged; table, speaks: their columns in that order, and where a
     sample is evidence. use: per tick, the share of the plan that the home used itself, NaN where not known.
-    verdicts: in the order of time, none where no fault was found. unmeasured: the links of the home that no
+    verdicts: in the order of time, none where no fault was found. levels: of every link that was measured for
+    three minutes, from the first ten. unmeasured: the links of the home that no
     judged session crossed, in the home's order: nothing can be said of them, least of all that they are well.
     not_judged_s: seconds in which an agent was busy, asleep or not heard of, by agent.
     """
@@ -42,8 +43,15 @@ class Comparison:
     speaks: NDArray[np.bool_]
     use: NDArray[np.float64]
     verdicts: tuple[Verdict, ...]
+    levels: tuple[Level, ...]
     unmeasured: tuple[str, ...]
     not_judged_s: Mapping[str, float]
+
+    @property
+    def unusual(self) -> list[Level]:
+        """Levels above what is usual for their medium, of links of which no verdict says it already."""
+        blamed = {name for v in self.verdicts if v.standing for name in v.elements}
+        return [v for v in self.levels if v.above_usual and not blamed.intersection(v.elements)]
 
     @property
     def start_ns(self) -> int:
@@ -106,6 +114,7 @@ def compare_windows(
     measured = measured.picked(there)
     sessions = derive_sessions(home)
     case = prepare(home, sessions, measured, readings, settings)
+    verdicts, levels = judge_with_levels(case) if judgeable(sessions, measured) else ([], ())
     return Comparison(
         home=home,
         windows=measured,
@@ -113,7 +122,8 @@ def compare_windows(
         table=case.table,
         speaks=case.alibi.speaks,
         use=case.use,
-        verdicts=tuple(judge_case(case)) if judgeable(sessions, measured) else (),
+        verdicts=tuple(verdicts),
+        levels=levels,
         unmeasured=unmeasured_links(home, case.sessions, case.alibi.speaks),
         not_judged_s=unjudged_s(case.alibi, case.table),
     )
@@ -144,5 +154,6 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
         "stamps": {str(key): sorted(groups) for key, groups in comparison.windows.stamps.items()},
         "not_judged_s": dict(comparison.not_judged_s),
         "not_measured": list(comparison.unmeasured),
+        "levels": [msgspec.to_builtins(v) for v in comparison.levels],
         "verdicts": [verdict_data(v) for v in comparison.verdicts],
     }

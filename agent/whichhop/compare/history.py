@@ -11,6 +11,8 @@ from whichhop.compare.inference.scan import Scan, scan
 from whichhop.compare.inference.screening import Stretch, stretches
 from whichhop.compare.inference.segment import Close, Group, Use, look
 from whichhop.compare.inference.settings import Settings
+from whichhop.compare.standing.seen import Period
+from whichhop.compare.standing.verdicts import Teller, together
 from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict.corroboration import adds, borne, shown_by
@@ -23,7 +25,7 @@ from whichhop.compare.verdict.verdict import Found, verdict_of
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.reporting import Alibi, alibi_of
 from whichhop.compare.windows.table import WindowTable
-from whichhop.model import Home, Reading, Session, Verdict
+from whichhop.model import Home, Level, Reading, Session, Verdict
 
 WATCHED_HOST = 0.1
 """An agent whose lateness is watched and found good is this much less likely to be the culprit."""
@@ -93,7 +95,7 @@ def judge(
     readings: Iterable[Reading] = (),
     settings: Settings = DEFAULT_SETTINGS,
 ) -> list[Verdict]:
-    """Every verdict over a history, in order of time; empty when nothing exceeded its own baseline.
+    """Every verdict over a history, in order of time; empty when nothing stood out nor exceeded its baseline.
 
     Sessions without a column in the table, and columns of unknown sessions, are passed over.
     """
@@ -110,10 +112,26 @@ def judgeable(sessions: Sequence[Session], table: WindowTable) -> bool:
 
 
 def judge_case(case: Case) -> list[Verdict]:
-    """Every verdict over a history that was prepared."""
+    """Every verdict over a history that was prepared: what stood before it began, and what changed since."""
+    return judge_with_levels(case)[0]
+
+
+def judge_with_levels(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
+    """The same, and the level of every link, empty where less than three minutes could be used."""
     columns = columns_of(case.elements, len(case.sessions))
     done = scan(case.table, case.sessions, case.alibi, columns, case.settings)
-    return verdicts(case, done, closes(case, done))
+    changed = verdicts(case, done, closes(case, done))
+    stood, levels = standing_faults(case)
+    return together(stood, changed, case.table.at_ns(case.table.ticks)), levels
+
+
+def standing_faults(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
+    """What was wrong before the first packet of a history, and until when; and the level of every link."""
+    teller = Teller(home=case.home, sessions=case.sessions, elements=case.elements, settings=case.settings)
+    found = teller.verdicts(
+        Period(table=case.table, speaks=case.alibi.speaks, use=case.use, watched=case.alibi.watched)
+    )
+    return found, teller.levels
 
 
 def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:

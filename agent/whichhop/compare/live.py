@@ -15,10 +15,14 @@ from whichhop.compare.inference.scan import Rater, Scan, next_block
 from whichhop.compare.inference.segment import Close
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.inference.transients import BlipRates
+from whichhop.compare.standing.seen import Period
+from whichhop.compare.standing.verdicts import Teller, together
+from whichhop.compare.standing.watch import LONGEST_HEAD
 from whichhop.compare.suspects.elements import judged
+from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.reporting import Alibi, alibi_of
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table
-from whichhop.model import Finding, Home, Reading, Session, Verdict
+from whichhop.model import Finding, Home, Level, Reading, Session, Verdict
 
 SPARE_TICKS = 1080
 """Room beyond the baseline's reach, so that old ticks are dropped once in three hours, not every tick."""
@@ -30,6 +34,8 @@ SETTLING_TICKS = 2
 LEAST_PROBABILITY = 0.01
 """Findings under this are not worth a line."""
 FOREVER = 2**63 - 1
+MARGIN_NS = 60 * 1_000_000_000
+"""Counters are read now and then: what belongs to a tick may come from a reading just outside of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +44,8 @@ class Standing:
 
     table: every tick it holds. speaks: (ticks, sessions), where a sample is evidence. baseline: the newest,
     None while it is still being learned. learning_s: seconds until there is one. verdicts: of the last hours,
-    those that last with no end; judged_ns: where those hours begin. findings: of the last tick.
+    those that last with no end; judged_ns: where those hours begin. findings: of the last tick. levels: of
+    every link once known, which takes levels_s seconds more.
     """
 
     home: Home
@@ -50,6 +57,8 @@ class Standing:
     verdicts: tuple[Verdict, ...]
     findings: tuple[Finding, ...]
     judged_ns: int
+    levels: tuple[Level, ...]
+    levels_s: float
 
 
 class Follower:
@@ -94,6 +103,10 @@ class Follower:
         self._began: dict[tuple[str, ...], int] = {}
         self._findings: list[Finding] = []
         self._verdicts: list[Verdict] = []
+        self._teller = Teller(
+            home=home, sessions=self._sessions, elements=case.elements, settings=self._settings
+        )
+        self._first_use = np.zeros(0)
 
     def feed(self, piece: WindowTable, readings: Iterable[Reading] = ()) -> list[Verdict]:
         """Take in the next ticks; the verdicts of the last hours, those that last with no end.
@@ -118,8 +131,27 @@ class Follower:
             count = min(count, next_block(self._next, self._past.step_s) - self._seen)
             self._take(piece.span(at, at + count), known)
             at += count
-        self._verdicts = self._judge() if self._blocks else []
+        changed = self._judge() if self._blocks else []
+        self._verdicts = together(self._standing_faults(), changed, self.end_ns)
         return self._verdicts
+
+    def _standing_faults(self) -> list[Verdict]:
+        """What stood before measuring began; once over, as long as the day's book has not closed on it."""
+        held = self._table.span(0, self._filled)
+        if not self._teller.watch.settled:
+            head = held.span(0, min(held.ticks, LONGEST_HEAD))
+            readings = self._read_between(head.start_ns - MARGIN_NS, head.at_ns(head.ticks) + MARGIN_NS)
+            self._first_use = own_traffic.usage(readings, head, self._home.plan)
+        found = self._teller.verdicts(
+            Period(
+                table=held,
+                speaks=self._alibi.speaks[: self._filled],
+                use=self._first_use,
+                watched=self._alibi.watched,
+            )
+        )
+        judged_ns = held.at_ns(max(0, self._filled - LOOK_TICKS))
+        return [v for v in found if v.end_ns is None or v.end_ns > judged_ns]
 
     def findings(self) -> list[Finding]:
         """The probability of each group in the last tick fed, likeliest first; empty when all is calm.
@@ -146,6 +178,8 @@ class Follower:
             verdicts=tuple(self._verdicts),
             findings=tuple(self._findings),
             judged_ns=table.at_ns(max(0, self._filled - LOOK_TICKS)),
+            levels=self._teller.levels,
+            levels_s=self._teller.watch.wait_ticks * self._past.step_s,
         )
 
     def _take(self, piece: WindowTable, known: Sequence[tuple[int, int]]) -> None:
@@ -200,6 +234,7 @@ class Follower:
             getattr(self._table, name)[kept:] = np.nan
         self._past.suspect[kept:] = False
         self._filled = kept
+        self._teller.moved(count)
         self._table = replace(self._table, start_ns=self._table.at_ns(count))
         self._past.table = self._table
         self._blocks = [b - count for b in self._blocks]
@@ -232,8 +267,7 @@ class Follower:
         end = first + int(sent[-1]) + 1 if sent.size else self._filled
         span = slice(first, end)
         table = self._table.span(first, end)
-        margin = 60 * 1_000_000_000
-        readings = self._read_between(table.start_ns - margin, table.at_ns(table.ticks) + margin)
+        readings = self._read_between(table.start_ns - MARGIN_NS, table.at_ns(table.ticks) + MARGIN_NS)
         case = prepare(self._home, self._sessions, table, readings, self._settings)
         alibi = replace(self._alibi, speaks=self._alibi.speaks[span], aside=self._alibi.aside[span])
         case = replace(case, alibi=alibi)

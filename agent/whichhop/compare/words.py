@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from typing import Protocol
 
-from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Severity, Verdict
+from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, Severity, Verdict
 
 
 class NamedLink(Protocol):
@@ -76,6 +76,28 @@ def not_measured_words(links: Sequence[NamedLink]) -> str:
     )
 
 
+def level_words(level: Level) -> str:
+    """A level above what is usual, where packets cannot tell a fault from an unusual link."""
+    if level.usual_low_s is None or level.usual_high_s is None:
+        return ""
+    where = names_words(level.elements[:1])
+    rest = level.elements[1:]
+    group = f" (or {names_words(rest)}, which packets cannot tell from it)" if rest else ""
+    return (
+        f"Of {_ms(level.round_trip_s)} about {_ms(level.level_s)} are on {where}{group}; usual are"
+        f" {_ms(level.usual_low_s)} to {_ms(level.usual_high_s)}. A fault or an unusual link: packets cannot"
+        " tell; the modem's levels, a second line or an older figure would."
+    )
+
+
+def _ms(seconds: float) -> str:
+    return f"{seconds * 1e3:.{0 if seconds >= 0.002 else 1}f} ms"
+
+
+STANDING = "It was there before measuring began, so since when is not known."
+STOOD = "It was there before measuring began, and is over."
+
+
 def severity_words(severity: Severity) -> str:
     """The figures in a sentence, with the loss interval; empty when nothing was measured."""
     parts = []
@@ -131,12 +153,29 @@ def spoke_for(verdict: Verdict) -> str:
     if verdict.severity is None:
         return ""
     figures = severity_words(verdict.severity)
-    return f"Sessions that cross it saw {figures}." if figures else ""
+    if not figures:
+        return ""
+    if not verdict.standing:
+        return f"Sessions that cross it saw {figures}."
+    then = "Sessions" if verdict.end_ns is None else "Until then sessions"
+    return f"{then} that cross it saw {figures}, against what is usual for such links."
+
+
+def standing_words(verdict: Verdict) -> str:
+    """That a fault is older than the measuring, and what ended it showed; empty for any other."""
+    if not verdict.standing:
+        return ""
+    return STANDING if verdict.end_ns is None else STOOD
+
+
+def since_words(verdict: Verdict, text: str) -> str:
+    """When a verdict began, `text` being its time: for one that stood already, before that time."""
+    return f"before {text}" if verdict.standing else text
 
 
 def explain(verdict: Verdict) -> list[str]:
     """All sentences of a verdict, most important first."""
-    out = [headline(verdict), spoke_for(verdict), owner_words(verdict)]
+    out = [headline(verdict), standing_words(verdict), spoke_for(verdict), owner_words(verdict)]
     out += [
         f"Ruled out: {element_words(r.what)}, because {r.why}"
         + (f" ({', '.join(r.sessions[:4])}{' ...' if len(r.sessions) > 4 else ''})." if r.sessions else ".")

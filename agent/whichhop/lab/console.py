@@ -4,9 +4,9 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from whichhop.errors import WhichhopError
-from whichhop.lab.fault_words import FaultWordsError, parse_effect
-from whichhop.lab.netns import NetnsHome
-from whichhop.lab.plan import BUCKETS_S
+from whichhop.lab.build.plan import BUCKETS_S
+from whichhop.lab.emulated_home import EmulatedHome
+from whichhop.lab.links.fault_words import FaultWordsError, parse_effect
 
 Said = tuple[dict[str, Any], str]
 """An answer as data, and as text."""
@@ -23,7 +23,7 @@ quit                  end the home"""
 RUN_SECONDS = 30.0
 
 
-def home_map(home: NetnsHome) -> dict[str, Any]:
+def home_map(home: EmulatedHome) -> dict[str, Any]:
     """Nodes with their addresses, links with how they are built, and what was measured on them."""
     addressing = home.plan.addressing
     nodes = {
@@ -80,7 +80,7 @@ def map_text(data: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def status(home: NetnsHome) -> dict[str, Any]:
+def status(home: EmulatedHome) -> dict[str, Any]:
     """Faults at work and every link's counts."""
     return {"faults": home.faults, "counts": home.counts()}
 
@@ -95,12 +95,12 @@ def status_text(data: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def _fault(home: NetnsHome, rest: Sequence[str]) -> Said:
+def _fault(home: EmulatedHome, rest: Sequence[str]) -> Said:
     number = home.fault(rest[0], parse_effect(" ".join(rest[1:])))
     return {"fault": number}, f"fault {number}: {home.faults[number]}"
 
 
-def _clear(home: NetnsHome, rest: Sequence[str]) -> Said:
+def _clear(home: EmulatedHome, rest: Sequence[str]) -> Said:
     if rest and not rest[0].isdigit():
         raise FaultWordsError(f"clear: {rest[0]!r} is not a fault's number; `status` shows them")
     before = set(home.faults)
@@ -109,23 +109,23 @@ def _clear(home: NetnsHome, rest: Sequence[str]) -> Said:
     return {"cleared": gone}, f"cleared: {', '.join(map(str, gone)) or 'nothing was at work'}"
 
 
-def _run(home: NetnsHome, rest: Sequence[str]) -> Said:
+def _run(home: EmulatedHome, rest: Sequence[str]) -> Said:
     done = home.place(rest[0]).call(rest[1:], RUN_SECONDS)
     return {"code": done.code, "output": done.output}, done.output.rstrip("\n")
 
 
-def _status(home: NetnsHome, _rest: Sequence[str]) -> Said:
+def _status(home: EmulatedHome, _rest: Sequence[str]) -> Said:
     data = status(home)
     return data, status_text(data)
 
 
-def _map(home: NetnsHome, _rest: Sequence[str]) -> Said:
+def _map(home: EmulatedHome, _rest: Sequence[str]) -> Said:
     data = home_map(home)
     return data, map_text(data)
 
 
 # verb -> (least words after it, most, what does it)
-_VERBS: dict[str, tuple[int, int, Callable[[NetnsHome, Sequence[str]], Said]]] = {
+_VERBS: dict[str, tuple[int, int, Callable[[EmulatedHome, Sequence[str]], Said]]] = {
     "fault": (2, 99, _fault),
     "clear": (0, 1, _clear),
     "status": (0, 0, _status),
@@ -135,7 +135,7 @@ _VERBS: dict[str, tuple[int, int, Callable[[NetnsHome, Sequence[str]], Said]]] =
 }
 
 
-def obey(home: NetnsHome, line: str) -> Said | None:
+def obey(home: EmulatedHome, line: str) -> Said | None:
     """Do what a line says; the answer as data and as text. None when the home is to end."""
     words = line.split()
     if not words:
@@ -148,7 +148,7 @@ def obey(home: NetnsHome, line: str) -> Said | None:
     return does(home, words[1:])
 
 
-def answer(home: NetnsHome, line: str) -> Said | None:
+def answer(home: EmulatedHome, line: str) -> Said | None:
     """Like `obey`, but trouble that a person can mend is an answer, and the home goes on."""
     try:
         return obey(home, line)

@@ -6,12 +6,12 @@ import sys
 from collections.abc import Iterable, Mapping
 
 from whichhop.errors import DataError
-from whichhop.lab.channel import Channel
-from whichhop.lab.elements import Spot, Where, check_effect, effects_on, find_spot, own_replies
-from whichhop.lab.fault_words import effect_words
-from whichhop.lab.impairment import NS, combine, either, rate_of
-from whichhop.lab.place import Place, Running
-from whichhop.lab.plan import Plan, Wire, beyond_plain, drop_rules, nature_of, rate_lines, reply_rules
+from whichhop.lab.build.json_channel import Channel
+from whichhop.lab.build.plan import Plan, Wire, beyond_plain, drop_rules, nature_of, rate_lines, reply_rules
+from whichhop.lab.build.programs import Place, Running
+from whichhop.lab.links.elements import Spot, Where, check_effect, effects_on, find_spot, own_replies
+from whichhop.lab.links.fault_words import effect_words
+from whichhop.lab.links.impairment import NS, combine, either, rate_of
 from whichhop.lab.scenario import Effect, LinkNature, Scenario, Way
 from whichhop.lab.truth import Counts
 
@@ -27,14 +27,14 @@ class Faults:
         *,
         scenario: Scenario,
         plan: Plan,
-        warden: Channel,
+        holder: Channel,
         relay: Channel,
         beside: Place,
         programs: Mapping[str, list[Running]],
     ) -> None:
         self.active: dict[int, tuple[Spot, Effect]] = {}
         self._scenario, self.plan = scenario, plan
-        self._warden, self._relay, self._beside = warden, relay, beside
+        self._holder, self._relay, self._beside = holder, relay, beside
         self._programs = programs
         """Programs started in each node: a fault of its host stops them."""
         self._next = 1
@@ -175,7 +175,7 @@ class Faults:
         return f"whichhop_{list(self.plan.wires).index(wire.link.name)}_{way}"
 
     def _tool(self, node: str, argv: list[str], text: str = "") -> str:
-        return str(self._warden.ask(do="run_tool", node=node, argv=argv, text=text))
+        return str(self._holder.ask(do="run_tool", node=node, argv=argv, text=text))
 
     # --- programs -------------------------------------------------------------------------------------
 
@@ -192,7 +192,7 @@ class Faults:
         stopped_s = max((e.delay_s for e in effects), default=0.0)
         if stopped_s and not asleep and programs:
             pids = [str(r.pid) for r in programs]
-            argv = [sys.executable, "-m", "whichhop.lab.stall", str(stopped_s), *pids]
+            argv = [sys.executable, "-m", "whichhop.lab.build.starve", str(stopped_s), *pids]
             self._stalls[node] = self._beside.run(argv)
 
 

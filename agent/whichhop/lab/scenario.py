@@ -21,7 +21,7 @@ class Effect:
     delay_s, jitter_s: constant added one-way delay, and the mean of an exponential part on top of it.
     loss_ratio: independent loss. burst: (p, r) of the two-state chain that loses all in its bad state.
     reorder_ratio, duplicate_ratio: share of packets held back by one, or sent twice.
-    contention_ratio: share of packets that find the radio channel busy (emulated: see lab/impairment).
+    contention_ratio: share of packets that find the radio channel busy (emulated: see lab/links/impairment).
     rate_bps: a lowered rate. outage: nothing passes.
     """
 

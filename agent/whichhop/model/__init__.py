@@ -1,7 +1,7 @@
 """The nouns everyone shares; frozen records, no behaviour beyond arithmetic."""
 
 from whichhop.model.channel import Carrier, Channel, Direction, DslLine, ModemLevels
-from whichhop.model.finding import Episode, Finding, RuledOut, Severity, Verdict
+from whichhop.model.finding import Episode, Finding, Level, RuledOut, Severity, Verdict
 from whichhop.model.home import BEYOND, PROVIDER_EDGE, Home, Limits, Link, Node, Path, Plan, Ports, Resolver
 from whichhop.model.links import (
     CAUSE_TABLE,
@@ -32,6 +32,7 @@ __all__ = [
     "Fate",
     "Finding",
     "Home",
+    "Level",
     "Limits",
     "Link",
     "LinkKind",

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.model.finding import Finding, Verdict
+from whichhop.model.finding import Finding, Level, Verdict
 from whichhop.model.links import LinkKind, Medium
 from whichhop.model.mark import Mark
 
@@ -24,8 +24,8 @@ class LinkNow:
 
     near is further from the provider, as in the home file. probability: that it is at fault now, alone or in
     a group that cannot be split. rtt_s, added_s: the median round trip of the sessions that end just past it,
-    and its excess over their quiet median, seconds. loss_ratio: of those sessions' packets. None where not
-    measured.
+    and its excess over their quiet median, seconds. level: of the link by itself, against what is usual for
+    its medium, from the first minutes. loss_ratio: of those sessions' packets. None where not measured.
     """
 
     name: str
@@ -39,6 +39,7 @@ class LinkNow:
     added_s: float | None = None
     loss_ratio: float | None = None
     packets: int = 0
+    level: Level | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +82,8 @@ class Bulletin:
     learning_s: seconds until the first baseline is learned; 0 once verdicts can be given.
     told: the last day's verdicts, newest first; those that last have no end. steps: what to do next, the best
     first, in plain words. findings: whatever may be at fault in the last tick, links and all else, likeliest
-    first; empty when all is calm.
+    first; empty when all is calm. levels_s: seconds until it is known whether anything was wrong before
+    measuring began; 0 once it is.
     """
 
     home: str
@@ -95,6 +97,7 @@ class Bulletin:
     marks: tuple[Mark, ...] = ()
     steps: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+    levels_s: float = 0.0
     plan_down_bps: float | None = None
     plan_up_bps: float | None = None
 
@@ -102,6 +105,13 @@ class Bulletin:
     def lasting(self) -> list[Verdict]:
         """The verdicts that go on now, newest first."""
         return [t.verdict for t in self.told if t.verdict.end_ns is None]
+
+    @property
+    def unusual(self) -> list[Level]:
+        """Levels above what is usual for their medium, of links that no lasting verdict names."""
+        blamed = {name for v in self.lasting for name in v.elements}
+        found = dict.fromkeys(k.level for k in self.links if k.level is not None and k.level.above_usual)
+        return [level for level in found if level is not None and not blamed.intersection(level.elements)]
 
     def named(self, state: LinkState) -> list[str]:
         """The names of the links of which this can be said, in their order."""

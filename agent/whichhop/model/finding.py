@@ -61,6 +61,29 @@ class RuledOut:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """What an element adds to every round trip, against what is usual for its kind; seconds, two-way.
+
+    elements: one link, or all that packets cannot tell apart, the usually slowest first. low_s, high_s: its
+    95 % interval. usual_low_s, usual_high_s: where 95 of 100 such links lie; None where nothing is
+    usual, since distance is part of it. round_trip_s: the median of the longest round trip over it.
+    """
+
+    elements: tuple[str, ...]
+    level_s: float
+    low_s: float
+    high_s: float
+    round_trip_s: float
+    usual_low_s: float | None = None
+    usual_high_s: float | None = None
+
+    @property
+    def above_usual(self) -> bool:
+        """Whether it lies beyond what is usual, its own interval included."""
+        return self.usual_high_s is not None and self.low_s > self.usual_high_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """The answer to "whose fault is it, how sure, since when".
 
@@ -68,6 +91,8 @@ class Verdict:
     proven: False when a guard before accusing the provider is unmet; `missing` then says what is.
     would_change: what evidence or vantage point would change or sharpen the verdict.
     baseline: the sessions' quiet medians in seconds, for the reader to judge the figures by.
+    standing: it was there before the first packet, so that `start_ns` is only when measuring began; its
+    figures and its baseline are held against what is usual for such links, not against a quiet past.
     """
 
     cause: Cause
@@ -82,3 +107,4 @@ class Verdict:
     would_change: tuple[str, ...] = ()
     baseline: Mapping[str, float] | None = None
     detected_ns: int | None = None
+    standing: bool = False

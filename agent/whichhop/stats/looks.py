@@ -3,8 +3,13 @@
 import math
 from statistics import NormalDist
 
-EFFICIENCY = 3 / math.pi
-"""The signed-rank test's, against the t-test on normal values (Hodges and Lehmann 1956)."""
+from scipy import special
+
+MOST_DAYS = 60
+"""Further ahead nobody plans, and the home has changed otherwise."""
+TRUTHS = 40
+PROBABLY = 0.7
+"""More than half, since the days to come may differ more than those so far."""
 
 
 def alpha_at(look: int, alpha: float = 0.05) -> float:
@@ -19,20 +24,32 @@ def alpha_at(look: int, alpha: float = 0.05) -> float:
     return alpha / (look * (look + 1))
 
 
-def pairs_needed(shift: float, spread: float, alpha: float, power: float = 0.8) -> int:
-    """Pairs of matched hours that would show a shift, two-sided, with the chance `power`.
+def days_needed(
+    change: float, error: float, *, least: float, days: tuple[int, int], alpha: float, look: int
+) -> int:
+    """Further days after a change until another look would probably decide, 0 when none of MOST_DAYS would.
 
-    spread: the differences' standard deviation, in the shift's unit. The normal formula
-    ((z_alpha/2 + z_power) spread / shift)^2, over the signed-rank test's efficiency; never fewer than the
-    exact test needs to say anything at all.
+    change, error: what stands now, with its standard error, from `days` (before, after). least: a change that
+    nobody notices. Decided is: the interval leaves zero out while the change is at least `least`, or it holds
+    nothing beyond `least`. Whatever the truth may be, given what stands now (a normal curve about it, cut in
+    equal parts), counts by its likelihood; the error shrinks as that of two means, and the next look spends
+    its own share of alpha (`alpha_at`).
     """
-    if shift == 0 or not 0 < alpha < 1:
-        raise ValueError(f"a shift of {shift} at alpha {alpha} cannot be shown")
-    z = NormalDist()
-    reach = (z.inv_cdf(1 - alpha / 2) + z.inv_cdf(power)) * spread / abs(shift)
-    return max(least_pairs(alpha), math.ceil(reach * reach / EFFICIENCY))
+    before, after = days
+    curve = NormalDist(change, error) if error > 0 else None
+    truths = [curve.inv_cdf((i + 0.5) / TRUTHS) for i in range(TRUTHS)] if curve else [change]
+    next_alpha = alpha * alpha_at(look + 1) / alpha_at(look)
+    now = 1 / before + 1 / max(after, 1)
+    for more in range(1, MOST_DAYS + 1):
+        freedom = max(1, before + after + more - 2)
+        then = error * math.sqrt((1 / before + 1 / (max(after, 1) + more)) / now)
+        reach = then * _student(next_alpha, freedom)
+        decided = sum(abs(t) >= max(least, reach) or abs(t) + reach <= least for t in truths)
+        if decided >= PROBABLY * TRUTHS:
+            return more
+    return 0
 
 
-def least_pairs(alpha: float) -> int:
-    """The fewest pairs whose signed ranks can be this extreme by chance: 2 / 2^n <= alpha."""
-    return max(1, math.ceil(1 - math.log2(alpha)))
+def _student(alpha: float, freedom: int) -> float:
+    """Student's two-sided quantile."""
+    return float(special.stdtrit(freedom, 1 - alpha / 2))

@@ -10,7 +10,7 @@ from support.reported import recorded, span_of
 from whichhop.app.dossier import Order, assemble
 from whichhop.cabling.level_readings import to_readings
 from whichhop.config.check import House
-from whichhop.lab.alder import alder_home
+from whichhop.lab.standard_home import alder_home
 from whichhop.model import Direction, ModemLevels
 from whichhop.model.cable_run import Cable, CableKind, Run
 from whichhop.model.dossier import Dossier

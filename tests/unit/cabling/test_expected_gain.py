@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.cabling.expected_gain import against_expected, expected_at, expected_gains
+from whichhop.cabling.expected_gain import expected_at, expected_gains
 from whichhop.cabling.run import expected_dbmv, transmit_dbmv
 from whichhop.cabling.what_if import Change, changed
 from whichhop.model import Direction
@@ -35,16 +35,3 @@ def test_in_between_gains_are_those_of_the_run_itself(down_hz: float, up_hz: flo
 
 def test_nothing_kept_expects_nothing() -> None:
     assert expected_at((), Direction.DOWN, 5e8) is None
-
-
-@pytest.mark.parametrize(
-    ("measured", "says"),
-    [
-        (3.5, "expected +3.5 dB, measured +3.5 dB: as worked out"),
-        (0.1, "did not change; is the part on this modem's way?"),
-        (6.5, "3.0 dB more than worked out"),
-        (1.5, "2.0 dB less than worked out"),
-    ],
-)
-def test_expectation_and_reading_in_one_line(measured: float, says: str) -> None:
-    assert says in against_expected(3.5, measured)

@@ -15,7 +15,7 @@ from whichhop.model.mark import Mark
 
 HOME = alder()
 CHANGE = 24 * 20_521  # a Monday, whole days since the epoch: 2026-03-09
-SPANS = Spans(before=range(CHANGE - 72, CHANGE), after=range(CHANGE + 1, CHANGE + 49))
+SPANS = Spans(before=range(CHANGE - 96, CHANGE), after=range(CHANGE + 1, CHANGE + 73))
 
 
 def session_hours(
@@ -46,9 +46,7 @@ def tables(added_s: dict[str, float], loss: dict[str, float] | None = None) -> l
 
 
 def compared(some: list[HourTable], look: int = 1, readings: tuple[Reading, ...] = ()) -> BeforeAfter:
-    return before_after(
-        HOME, some, readings, at_ns=CHANGE * HOUR_NS, spans=SPANS, look=look, zone=UTC, seed=1
-    )
+    return before_after(HOME, some, readings, at_ns=CHANGE * HOUR_NS, spans=SPANS, look=look, zone=UTC)
 
 
 def test_the_mended_link_is_named_and_no_other() -> None:
@@ -65,7 +63,8 @@ def test_the_mended_link_is_named_and_no_other() -> None:
 def test_nothing_done_shows_no_difference_anywhere() -> None:
     found = compared(tables({}))
     assert {p.answer for p in (*found.links, *found.sessions)} == {Answer.NO_DIFFERENCE}
-    assert all(p.needed is None for p in found.links)
+    delays = [e for p in found.links for e in p.effects if e.measure == "p50_s"]
+    assert all(e.needed is None for e in delays)  # sure of it
 
 
 def test_a_later_look_has_wider_intervals() -> None:
@@ -75,9 +74,19 @@ def test_a_later_look_has_wider_intervals() -> None:
     assert one.low is not None
     assert two.low is not None
     assert two.low <= one.low
-    # alpha / (k (k + 1)) over three figures of each link, by hand
-    assert one.confidence == pytest.approx(1 - 0.05 / 2 / (3 * len(first.links)))
-    assert two.confidence == pytest.approx(1 - 0.05 / 12 / (3 * len(first.links)))
+    # alpha / (k (k + 1)), of which links have 0.5 of 0.8 where there is no modem, over three figures a link,
+    # and half as much again for parts of the day; by hand
+    each = 0.05 / 2 * 0.5 / 0.8 / (3 * len(first.links)) / 1.5
+    assert one.confidence == pytest.approx(1 - each)
+    assert two.confidence == pytest.approx(1 - each / 6)
+
+
+def test_all_figures_together_use_up_no_more_than_the_look_may() -> None:
+    found = compared(tables({}), look=2)
+    parts = (*found.links, *found.sessions)
+    spent = sum(1 - e.confidence for p in parts for e in p.effects)
+    spent += sum(1 - s.confidence for p in found.links for e in p.effects for s in e.shares)
+    assert spent <= 0.05 / 6 + 1e-12
 
 
 def test_links_without_an_address_between_them_are_told_together() -> None:
@@ -164,3 +173,10 @@ def test_the_hour_of_the_change_is_on_neither_side() -> None:
 def test_a_change_just_made_has_no_hours_after_it() -> None:
     found = spans(NOTES[2].at_ns, NOTES[2].at_ns + HOUR_NS // 3, {}, None)
     assert len(found.after) == 0
+
+
+def test_the_past_ends_at_the_note_before() -> None:
+    found = spans(NOTES[2].at_ns, (CHANGE + 60) * HOUR_NS, {2: NOTES[2]}, 2)
+    assert found.past == range(found.before.start - 21 * 24, found.before.start)
+    earlier = {1: Mark(at_ns=(CHANGE - 100) * HOUR_NS, text="new switch"), 2: NOTES[2]}
+    assert spans(NOTES[2].at_ns, (CHANGE + 60) * HOUR_NS, earlier, 2).past.start == CHANGE - 99

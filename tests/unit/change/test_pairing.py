@@ -1,4 +1,4 @@
-"""Hours before and after are paired by the clock on the wall."""
+"""Hours before and after meet at the same hours of day, and are sorted by the days on the wall."""
 
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -6,7 +6,8 @@ from zoneinfo import ZoneInfo
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.change.pairing import local_kind, match_hours
+from whichhop.change.pairing import WEEKDAYS, WEEKENDS, local_place, match_hours, part_words
+from whichhop.stats.level_step import AFTER, BEFORE, PAST
 
 HOURS = st.sets(st.integers(490_000, 490_400), max_size=60)
 MONDAY = int(datetime(2026, 3, 2, tzinfo=UTC).timestamp()) // 3600  # date -d 2026-03-02 +%a
@@ -14,42 +15,28 @@ BERLIN = ZoneInfo("Europe/Berlin")
 
 
 @given(HOURS, HOURS)
-def test_pairs_are_disjoint_and_alike(before: set[int], after: set[int]) -> None:
+def test_only_hours_of_day_that_both_sides_have_are_kept_each_once(before: set[int], after: set[int]) -> None:
+    after = {h + 500 for h in after}
     found = match_hours(before, after, UTC)
-    for side, whole in (("before", before), ("after", after)):
-        used = [h for pair in found.pairs for h in getattr(pair, side)]
-        assert len(used) == len(set(used))
-        assert set(used) <= whole
-    for pair in found.pairs:
-        kinds = {
-            local_kind(h, UTC) if found.apart else local_kind(h, UTC)[0] for h in (*pair.before, *pair.after)
-        }
-        assert len(kinds) == 1
-    assert found.weekdays + found.weekends == len(found.pairs)
-    # Every time of day that both sides have is matched, when days are not told apart.
     both = {h % 24 for h in before} & {h % 24 for h in after}
-    assert bool(found.pairs) == bool(both)
+    assert sorted(found.hours.tolist()) == sorted(h for h in before | after if h % 24 in both)
+    side = found.places.side[found.block]
+    assert {int(h) for h, s in zip(found.hours, side, strict=True) if s == BEFORE} <= before
+    assert {int(h) for h, s in zip(found.hours, side, strict=True) if s == AFTER} <= after
+    assert bool(found.matched) == bool(both)
 
 
-def test_ten_evenings_before_and_one_after_make_one_pair_of_all_ten() -> None:
+def test_ten_evenings_before_and_one_after_are_one_pair() -> None:
     before = [MONDAY + 24 * day + 20 for day in range(5)]
-    (pair,) = match_hours(before, [MONDAY + 24 * 7 + 20], UTC).pairs
-    assert pair.before == tuple(before)
+    found = match_hours(before, [MONDAY + 24 * 7 + 20], UTC)
+    assert (found.matched, found.days_before, found.days_after) == (1, 5, 1)
 
 
-def test_weekdays_do_not_meet_weekends_while_there_is_a_choice() -> None:
+def test_kinds_of_days_are_those_that_both_sides_have() -> None:
     week = [MONDAY + h for h in range(7 * 24)]
-    found = match_hours(week, [h + 7 * 24 for h in week], UTC)
-    assert found.apart
-    assert (found.weekdays, found.weekends) == (5 * 24, 2 * 24)
-
-
-def test_a_change_on_friday_night_is_told_that_days_are_mixed() -> None:
-    weekdays = [MONDAY + h for h in range(5 * 24)]
-    weekend = [MONDAY + 5 * 24 + h for h in range(48)]
-    found = match_hours(weekdays, weekend, UTC)
-    assert not found.apart
-    assert len(found.pairs) == 48
+    assert match_hours(week, [h + 7 * 24 for h in week], UTC).kinds == (WEEKDAYS, WEEKENDS)
+    assert match_hours(week, [h + 7 * 24 for h in week[:72]], UTC).kinds == (WEEKDAYS,)
+    assert match_hours(week[: 5 * 24], week[5 * 24 :], UTC).kinds == ()
 
 
 def test_the_hours_of_day_follow_the_change_to_summer_time() -> None:
@@ -57,6 +44,12 @@ def test_the_hours_of_day_follow_the_change_to_summer_time() -> None:
     def utc(day: int, hour: int) -> int:
         return int(datetime(2026, 3, day, hour, tzinfo=UTC).timestamp()) // 3600
 
-    (pair,) = match_hours([utc(27, 17)], [utc(30, 16)], BERLIN).pairs
-    assert pair.before == (utc(27, 17),)
-    assert match_hours([utc(27, 17)], [utc(30, 17)], BERLIN).pairs == ()
+    assert match_hours([utc(27, 17)], [utc(30, 16)], BERLIN).matched == 1
+    assert match_hours([utc(27, 17)], [utc(30, 17)], BERLIN).matched == 0
+    assert local_place(utc(30, 16), BERLIN) == (18, (datetime(2026, 3, 30) - datetime(1970, 1, 1)).days)
+
+
+def test_a_day_that_the_change_cuts_has_blocks_on_both_sides() -> None:
+    found = match_hours(range(MONDAY, MONDAY + 12), range(MONDAY + 24, MONDAY + 36), UTC, [MONDAY - 24])
+    assert found.places.side.tolist() == [PAST, BEFORE, BEFORE, AFTER, AFTER]
+    assert part_words(3) == "evening (18:00 to 24:00)"

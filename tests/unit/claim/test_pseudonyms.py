@@ -9,7 +9,7 @@ from whichhop.claim.pseudonyms import StandIns, stripped
 from whichhop.claim.span import judged_span
 from whichhop.compare.comparison import compare_windows
 from whichhop.compare.windows.tally import count_in, counted_of
-from whichhop.lab.alder import alder_home
+from whichhop.lab.standard_home import alder_home
 from whichhop.model import Reading, derive_sessions
 
 TRUE = ("Alder", "desk", "attic", "study", "harbour", "192.0.2", "203.0.113", "198.51.100")

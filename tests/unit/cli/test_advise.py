@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from whichhop.cli import main
-from whichhop.lab.alder import HOME_FILE
-from whichhop.lab.recorded import recorded_folder
+from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.standard_home import HOME_FILE
 
 pytestmark = pytest.mark.slow
 

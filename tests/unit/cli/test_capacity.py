@@ -8,7 +8,7 @@ import pytest
 from statsmodels.stats.proportion import proportion_confint
 
 from whichhop.cli import main
-from whichhop.lab.alder import HOME_FILE
+from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Reading
 from whichhop.store.store import Store
 

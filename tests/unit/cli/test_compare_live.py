@@ -14,8 +14,8 @@ from whichhop.cli.compare_live import Teller
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House
 from whichhop.config.keys import create_key
-from whichhop.lab.alder import HOME_FILE, alder_home
-from whichhop.lab.recorded import recorded_folder
+from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.standard_home import HOME_FILE, alder_home
 from whichhop.model import Cause, Reading, Record
 from whichhop.model.mark import Mark
 from whichhop.model.units import NS_PER_MINUTE
@@ -40,7 +40,7 @@ def cut(record: Record, end_ns: int) -> Record:
 
 
 def test_live_turns_come_to_the_verdict_of_the_recorded_fault(tmp_path: Path) -> None:
-    """The recording is of real packets in namespaces with a known fault (lab/demo_plan.py)."""
+    """The recording is of real packets in namespaces with a known fault (lab/demo/stories.py)."""
     path = tmp_path / "c.db"
     causes: list[str] = []
     with Store.open(path) as store:

@@ -48,7 +48,8 @@ def test_the_coax_change_is_worked_out_when_it_is_noted(ask: Ask) -> None:
     assert "expected +3.5 dB down at 400 MHz, -3.5 dB to send at 30 MHz" in said
     (kept,) = json.loads(ask("--list", "--json")[1])
     assert kept["number"] == 1
-    assert kept["change"] == "remove 5"
+    assert kept["change"].startswith("remove 5: take out part 5 (")
+    assert "splitter" in kept["change"]
     assert {g["gain_db"] for g in kept["expected"]} == {3.5}
 
 
@@ -90,3 +91,20 @@ def test_notes_go_out_and_come_in_with_the_records(
     assert "1 marks; 1 were new" in capsys.readouterr().out
     assert main(["mark", CABLE, "--list", "--json", "--store", other]) == 0
     assert capsys.readouterr().out == before
+
+
+def test_a_change_that_names_another_part_than_the_note_is_refused_with_the_parts_that_fit(ask: Ask) -> None:
+    # Issue 16: "remove 6" beside "took out the splitter" took away a cable without naming it.
+    code, said = ask("took out the splitter", "--change", "remove 6", home=CABLE)
+    assert code == 2
+    assert "take out part 6 (4 m of" in said
+    assert "5: " in said
+    assert said.count("\n") == 1
+    assert "nothing is noted yet" in ask("--list", home=CABLE)[1]
+    code, said = ask("took out the splitter", "--change", "remove 6", "--yes", home=CABLE)
+    assert code == 0
+    assert "take out part 6 (4 m of" in said
+
+
+def test_a_replacement_may_be_named_by_either_part(ask: Ask) -> None:
+    assert ask("a coupler in the hall now", "--change", "replace 5 coupler 9", home=CABLE)[0] == 0

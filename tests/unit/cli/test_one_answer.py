@@ -13,8 +13,8 @@ from whichhop.cli.compare_live import state_words
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import read_house
 from whichhop.config.keys import create_key
-from whichhop.lab.alder import HOME_FILE
-from whichhop.lab.recorded import recorded_folder
+from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.standard_home import HOME_FILE
 from whichhop.store.store import Store
 
 pytestmark = pytest.mark.slow

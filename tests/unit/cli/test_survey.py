@@ -10,7 +10,7 @@ import pytest
 
 from support.room_results import KITCHEN
 from whichhop.cli import main
-from whichhop.lab.alder import HOME_FILE
+from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model.room import to_readings
 from whichhop.store.store import Store
 

@@ -20,8 +20,8 @@ from support.time_authority import make_authority, openssl, stamped
 from whichhop.cli import main
 from whichhop.config.keys import create_key, derive_keys, read_key
 from whichhop.config.trusted_keys import add_trusted, trusted_keys_path
-from whichhop.lab.alder import HOME_FILE
-from whichhop.lab.recorded import recorded_folder
+from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Fate, Record
 from whichhop.model.fingerprint import fingerprint
 from whichhop.report.html import dossier_part, page

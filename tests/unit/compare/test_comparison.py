@@ -7,7 +7,7 @@ import pytest
 from support.reported import recorded, span_of
 from whichhop.compare.comparison import compare_records, comparison_data
 from whichhop.compare.words import not_measured_words
-from whichhop.lab.alder import alder_home
+from whichhop.lab.standard_home import alder_home
 from whichhop.model import Home, Method
 from whichhop.model.units import NS_PER_S
 

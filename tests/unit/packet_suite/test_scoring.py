@@ -8,8 +8,8 @@ from packet_suite.runs import KINDS, OWN, runs_of
 from packet_suite.scoring import accused, kind_of, outcome, table
 from whichhop.config.check import check_home
 from whichhop.config.load import load_yaml
-from whichhop.lab.elements import check_effect, find_spot
-from whichhop.lab.fault_words import parse_effect
+from whichhop.lab.links.elements import check_effect, find_spot
+from whichhop.lab.links.fault_words import parse_effect
 from whichhop.model import derive_sessions
 
 

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
-from statsmodels.stats.power import NormalIndPower
+from statsmodels.stats.power import TTestIndPower
 
-from whichhop.stats.looks import EFFICIENCY, alpha_at, least_pairs, pairs_needed
+from whichhop.stats.looks import MOST_DAYS, alpha_at, days_needed
 
 
 @given(st.integers(1, 500), st.floats(0.001, 0.2))
@@ -34,25 +34,17 @@ def test_peeking_every_day_for_ten_days_errs_seldom_with_spent_alpha_and_often_w
     assert fooled["spent"] / tries <= 0.05
 
 
-@pytest.mark.parametrize(
-    ("shift", "spread", "alpha"), [(0.5, 1.0, 0.05), (1.0, 4.0, 0.0017), (3.0, 2.0, 0.01)]
-)
-def test_the_pairs_needed_are_statsmodels_over_the_rank_tests_efficiency(
-    shift: float, spread: float, alpha: float
-) -> None:
-    # one sample: statsmodels' z-test power with no second sample
-    wanted = NormalIndPower(ddof=0).solve_power(shift / spread, alpha=alpha, power=0.8, ratio=0)
-    found = pairs_needed(shift, spread, alpha)
-    assert found == max(least_pairs(alpha), int(np.ceil(wanted / EFFICIENCY)))
+def test_a_large_change_needs_about_what_statsmodels_says_of_a_t_test() -> None:
+    # Days differ by 1, 20 of them before and 2 after, a change of 1.5: what a t-test at the next look's alpha
+    # needs for half a chance is a lower bound, what it needs for one of 1.0 nearly always an upper one.
+    alpha = 0.05 * alpha_at(2) / alpha_at(1)
+    found = days_needed(1.5, 1.0 * (1 / 20 + 1 / 2) ** 0.5, least=0.5, days=(20, 2), alpha=0.05, look=1)
+    half = TTestIndPower().solve_power(1.5, nobs1=20, alpha=alpha, power=0.5, ratio=None)
+    assert found >= round(half * 20) - 2
+    sure = TTestIndPower().solve_power(1.0, nobs1=20, alpha=alpha, power=0.9, ratio=None)
+    assert found <= sure * 20 - 2
 
 
-@pytest.mark.parametrize("alpha", [0.05, 0.0017, 1e-4])
-def test_the_fewest_pairs_are_where_scipys_exact_test_can_first_reject(alpha: float) -> None:
-    n = least_pairs(alpha)
-    assert stats.wilcoxon(np.arange(1, n + 1), method="exact").pvalue <= alpha
-    assert stats.wilcoxon(np.arange(1, n), method="exact").pvalue > alpha
-
-
-def test_a_shift_of_nothing_cannot_be_shown() -> None:
-    with pytest.raises(ValueError, match="cannot be shown"):
-        pairs_needed(0.0, 1.0, 0.05)
+def test_what_two_months_would_not_tell_is_none() -> None:
+    assert days_needed(0.5, 2.0, least=0.5, days=(7, 7), alpha=0.001, look=3) == 0
+    assert 1 <= days_needed(5.0, 1.0, least=1.0, days=(7, 3), alpha=0.001, look=1) <= MOST_DAYS

@@ -109,3 +109,13 @@ def test_a_bad_line_of_seeds_is_named(tmp_path: Path) -> None:
     path.write_text("mixed 1\nnonsense 4\n")
     with pytest.raises(ValueError, match=r"bad\.txt:2"):
         program.read_seeds(path)
+
+
+def test_the_seeds_about_the_provider_hold_ten_thousand_faults_and_hours() -> None:
+    # Faults counted on one case in forty, as drawing scripts only is cheap but not free.
+    cases = program.read_seeds(SEEDS / "provider.txt")
+    ill = [c for c in cases if c.recipe == "other-home-side"]
+    some = ill[::40]
+    found = sum(len(make_case(c.recipe, c.seed).labels) for c in some)
+    assert found / len(some) * len(ill) >= 10_000
+    assert sum(RECIPES[c.recipe].hours for c in cases if c.recipe != "other-home-side") >= 10_000

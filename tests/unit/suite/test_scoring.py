@@ -62,7 +62,8 @@ def test_a_group_is_right_only_within_what_rank_allows() -> None:
 def test_rank_groups_equal_columns_and_other_evidence_splits_them() -> None:
     scenario = alder_house()
     sessions = derive_sessions(scenario.home)
-    line = {"router/modem", "modem/provider-edge"}
+    # What the router routes outward is what crosses the line: nobody could tell the two apart.
+    line = {"router/modem", "modem/provider-edge", "route:router"}
     assert group_of("router/modem", scenario, sessions) == line
     silent = replace(scenario, counters=False)
     assert group_of("modem/provider-edge", silent, sessions) == line | {"own-traffic"}
@@ -106,3 +107,48 @@ def test_none_in_two_thousand_is_bounded_by_the_rule_of_three() -> None:
     # Rule of three (textbook): 3/n; the exact Poisson bound is -ln(0.05)/n = 2.996/n.
     found = summarise([_score()] * 2000)
     assert found["provider_accused_upper_bound"] == pytest.approx(3 / 2000, rel=0.002)
+
+
+def test_what_begins_after_a_thing_has_healed_is_false_and_what_is_told_about_before_is_not() -> None:
+    label = replace(LABEL, start_s=0.0, end_s=2400.0, slack_s=0.0)
+    after = replace(SAID, start_ns=2410 * NS_PER_S, end_ns=2900 * NS_PER_S, detected_ns=2430 * NS_PER_S)
+    found = _score(after, labels=(label,))
+    assert found.labels[0].outcome == "missed"
+    assert found.verdicts[0].beside == "nothing"
+    told = replace(SAID, start_ns=0, end_ns=2400 * NS_PER_S, detected_ns=170 * NS_PER_S)
+    found = _score(told, labels=(label,))
+    assert found.labels[0].outcome == "exact"
+    assert found.labels[0].standing
+    figures = summarise([found])
+    assert (figures["standing_in_3_min"], figures["standing_in_10_min"]) == (1.0, 1.0)
+    late = summarise([_score(replace(told, detected_ns=400 * NS_PER_S), labels=(label,))])
+    assert (late["standing_in_3_min"], late["standing_in_10_min"]) == (0.0, 1.0)
+
+
+def test_own_traffic_in_the_providers_name_is_counted_even_where_nobody_could_split_them() -> None:
+    label = replace(LABEL, element="own-traffic", cause=Cause.OWN_TRAFFIC)
+    named = replace(
+        SAID,
+        cause=Cause.UPSTREAM_LINK,
+        elements=("modem/provider-edge", "own-traffic"),
+        proven=False,
+    )
+    assert summarise([_score(named, labels=(label,))])["provider_headline_of_own_traffic"] == 1
+    own = replace(named, cause=Cause.OWN_TRAFFIC, elements=("own-traffic",))
+    assert summarise([_score(own, labels=(label,))])["provider_headline_of_own_traffic"] == 0
+
+
+def test_a_home_without_faults_is_blamed_by_a_verdict_that_nothing_justifies() -> None:
+    assert summarise([_score(SAID, labels=())])["well_homes_blamed"] == 1
+    # To name what is there and harms nobody is right, and so is silence.
+    assert summarise([_score(SAID, labels=(replace(LABEL, harmless=True),))])["well_homes_blamed"] == 0
+    assert summarise([_score(labels=())])["well_homes_blamed"] == 0
+    assert summarise([_score(SAID)])["well_homes"] == 0
+
+
+def test_a_proof_against_the_line_is_marked_where_the_router_could_have_done_it() -> None:
+    line = replace(LABEL, element="modem/provider-edge", cause=Cause.UPSTREAM_LINK)
+    proven = replace(SAID, cause=Cause.UPSTREAM_LINK, elements=("modem/provider-edge",))
+    assert summarise([_score(proven, labels=(line,))])["provider_proven_unsplit"] == 1
+    careful = replace(proven, proven=False)
+    assert summarise([_score(careful, labels=(line,))])["provider_proven_unsplit"] == 0

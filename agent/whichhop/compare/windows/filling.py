@@ -7,7 +7,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.windows.table import LEAST_ANSWERS, TICK_NS, WindowTable, empty_table
+from whichhop.compare.windows.table import (
+    LEAST_ANSWERS,
+    SLOW_S,
+    TAIL_CAP_S,
+    TICK_NS,
+    WindowTable,
+    empty_table,
+)
 from whichhop.model import Fate, Record, SessionKey
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
@@ -116,11 +123,13 @@ class Cutter:
         }
         for name, counted in counts.items():
             getattr(table, name)[span, place] += np.minimum(counted, 65535).astype(np.uint16)
-        q50, q80, count = quantiles_by_tick(tick[answered], rtt_ns[answered], length)
+        q50, q80, tail, slow, count = quantiles_by_tick(tick[answered], rtt_ns[answered], length)
+        table.slow[span, place] += np.minimum(slow, 65535).astype(np.uint16)
         held = table.sent[span, place] - table.lost[span, place]
         better = (count >= LEAST_ANSWERS) & ((2 * count >= held) | np.isnan(table.q50_s[span, place]))
         table.q50_s[span, place][better] = q50[better] * 1e-9
         table.q80_s[span, place][better] = q80[better] * 1e-9
+        table.tail_s[span, place][better] = tail[better] * 1e-9
 
 
 def _joined(arrays: list[Any], dtype: type) -> NDArray[Any]:
@@ -129,10 +138,14 @@ def _joined(arrays: list[Any], dtype: type) -> NDArray[Any]:
 
 def quantiles_by_tick(
     tick: NDArray[Any], value: NDArray[Any], ticks: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
-    """Per tick the 50 % and 80 % quantiles and the count.
+) -> tuple[
+    NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]
+]:
+    """Per tick, of values in ns: the 50 % and 80 % quantiles, the mean excess over the former, how many lie
+    SLOW_S above it, and the count.
 
-    Linear between order statistics (numpy's default, type 7 of Hyndman and Fan 1996); NaN where empty.
+    Quantiles are linear between order statistics (numpy's default, type 7 of Hyndman and Fan 1996); NaN where
+    empty.
     """
     value = _in_order(tick, value)
     count = np.bincount(tick, minlength=ticks)
@@ -148,7 +161,26 @@ def quantiles_by_tick(
         high_value = value[(begin + high)[there]]
         found[there] = low_value + (place - low)[there] * (high_value - low_value)
         out.append(found)
-    return out[0], out[1], count
+    tail, slow = _above(value, out[0], count)
+    return out[0], out[1], tail, slow, count
+
+
+def _above(
+    value: NDArray[np.float64], middle: NDArray[np.float64], count: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Of values sorted by tick: each tick's mean excess over its middle, and how many are slow."""
+    tail, there = np.full(count.size, np.nan), count > 0
+    if not value.size:
+        return tail, np.zeros(count.size, dtype=np.int64)
+    over = value - np.repeat(middle, count)
+    late = np.flatnonzero(over >= SLOW_S * 1e9)
+    np.clip(over, 0.0, TAIL_CAP_S * 1e9, out=over)
+    begin = (np.cumsum(count) - count)[there]
+    tail[there] = np.add.reduceat(over, begin) / count[there]
+    tick_of = np.searchsorted(begin, late, side="right") - 1
+    slow = np.zeros(count.size, dtype=np.int64)
+    slow[there] = np.bincount(tick_of, minlength=begin.size)
+    return tail, slow
 
 
 SPREAD_BITS = 44
@@ -212,6 +244,7 @@ def table_of_histograms(
         part = (wanted - before) / np.maximum(inside, 1)
         value = edges[which] + part * (edges[which + 1] - edges[which])
         out[:] = np.where(answered >= LEAST_ANSWERS, value, np.nan)
+    _coarse_tails(table, edges, buckets, answered)
     return WindowTable(
         sessions=table.sessions,
         start_ns=start_ns,
@@ -221,7 +254,33 @@ def table_of_histograms(
         lost_out=table.lost_out,
         lost_back=table.lost_back,
         aside=table.aside,
+        slow=table.slow,
         q50_s=table.q50_s,
         q80_s=table.q80_s,
+        tail_s=table.tail_s,
         coarse=True,
     )
+
+
+def _coarse_tails(
+    table: WindowTable, edges: NDArray[np.float64], buckets: NDArray[Any], answered: NDArray[Any]
+) -> None:
+    """Tails and slow answers from buckets, whose packets are taken to lie evenly inside: bucket by bucket,
+    since all at once would be many times the table."""
+    tail = np.zeros(answered.shape)
+    slow = np.zeros(answered.shape)
+    middle = table.q50_s.astype(np.float64)
+    for i in range(buckets.shape[-1]):
+        low, high = np.maximum(edges[i], middle), max(float(edges[i + 1]), float(edges[i]))
+        width = max(high - float(edges[i]), 1e-12)
+        above = (
+            np.clip((high - low) / width, 0.0, 1.0) if high > edges[i] else np.where(middle < high, 1.0, 0.0)
+        )
+        excess = np.clip(0.5 * (low + high) - middle, 0.0, TAIL_CAP_S)
+        tail += buckets[..., i] * above * excess
+        start = np.maximum(edges[i], middle + SLOW_S)
+        part = np.clip((high - start) / width, 0.0, 1.0)
+        slow += buckets[..., i] * (part if high > edges[i] else np.where(middle + SLOW_S < high, 1.0, 0.0))
+    known = answered >= LEAST_ANSWERS
+    table.tail_s[:] = np.where(known, tail / np.maximum(answered, 1), np.nan)
+    table.slow[:] = np.where(known, np.minimum(np.rint(slow), 65535), 0)

@@ -18,9 +18,16 @@ LEAST_ANSWERS = 3
 
 Counts = NDArray[np.uint16]
 Seconds = NDArray[np.float32]
+Shorts = NDArray[np.float16]
+"""Half precision: a tail is known to a few per cent at best."""
 
-COUNTS = ("sent", "lost", "lost_out", "lost_back", "aside")
-QUANTILES = ("q50_s", "q80_s")
+COUNTS = ("sent", "lost", "lost_out", "lost_back", "aside", "slow")
+QUANTILES = ("q50_s", "q80_s", "tail_s")
+SLOW_S = 0.025
+"""An answer this much above its tick's median counts as slow: a packet of a call and the next one are due
+by then (20 ms each, RFC 3551 section 4.5)."""
+TAIL_CAP_S = 0.3
+"""One packet's excess counts at most this much, so that a radio asleep is not all that is seen of a tick."""
 
 
 def whole_ticks(start_ns: int, end_ns: int) -> tuple[int, int]:
@@ -35,7 +42,9 @@ class WindowTable:
     start_ns: UTC nanoseconds of the first tick's begin.
     sent: packets sent, those set aside left out. lost: of them, lost in any direction (late ones too).
     lost_out, lost_back: of the lost, those whose direction is known. aside: packets set aside.
+    slow: of the answered, those SLOW_S and more above the tick's own median.
     q50_s, q80_s: quantiles of the answered round trips in seconds, NaN under LEAST_ANSWERS answers.
+    tail_s: their mean excess over the median in seconds, each at most TAIL_CAP_S; NaN as the quantiles.
     coarse: True when the quantiles come from histogram buckets, not from samples.
     stamps: whose stamps timed a session, as its records say (see Record); sessions of which none does are
         left out.
@@ -48,8 +57,10 @@ class WindowTable:
     lost_out: Counts
     lost_back: Counts
     aside: Counts
+    slow: Counts
     q50_s: Seconds
     q80_s: Seconds
+    tail_s: Shorts
     step_ns: int = TICK_NS
     coarse: bool = False
     stamps: Mapping[SessionKey, frozenset[str]] = field(default_factory=dict)
@@ -103,7 +114,7 @@ class WindowTable:
         if factor < 1:
             raise ValueError(f"factor is {factor}, must be at least 1")
         changed: dict[str, Any] = {name: _added(getattr(self, name), factor) for name in COUNTS}
-        changed |= {name: _middle(getattr(self, name), factor) for name in QUANTILES}
+        changed |= {name: _middle(getattr(self, name), factor).astype(_kept_as(name)) for name in QUANTILES}
         return replace(self, step_ns=self.step_ns * factor, **changed)
 
     def _each(self, change: Callable[[NDArray[Any]], NDArray[Any]]) -> "WindowTable":
@@ -117,8 +128,12 @@ def empty_table(
     """A table in which nobody sent anything, its arrays to be filled in place."""
     shape = (ticks, len(sessions))
     counts: dict[str, Any] = {name: np.zeros(shape, dtype=np.uint16) for name in COUNTS}
-    seconds: dict[str, Any] = {name: np.full(shape, np.nan, dtype=np.float32) for name in QUANTILES}
+    seconds: dict[str, Any] = {name: np.full(shape, np.nan, dtype=_kept_as(name)) for name in QUANTILES}
     return WindowTable(sessions=tuple(sessions), start_ns=start_ns, step_ns=step_ns, **counts, **seconds)
+
+
+def _kept_as(name: str) -> type[np.floating[Any]]:
+    return np.float16 if name == "tail_s" else np.float32
 
 
 def _added(array: Counts, factor: int) -> Counts:

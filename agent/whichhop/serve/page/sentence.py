@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.compare.words import element_words, owner_words, severity_words
+from whichhop.compare.words import element_words, level_words, owner_words, severity_words, standing_words
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, Told
 from whichhop.model.units import NS_PER_S
@@ -131,7 +131,7 @@ def _verdict(told: Told, links: Mapping[str, LinkNow]) -> Sentence:
     group = verdict.cause is Cause.NOT_SEPARABLE
     sure = f"{sure} that it is one of them" if group else sure
     first = " ".join(s for s in (owner_words(verdict), f"{sure[0].upper()}{sure[1:]}.") if s)
-    more = [first]
+    more = [first, *filter(None, [standing_words(verdict)])]
     if group:
         more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
     if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
@@ -181,6 +181,28 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
                 f"Not measured now: {where}. What crosses there was not heard lately, or what is usual "
                 "is not learned yet.",
             ),
+        )
+    return _of_levels(bulletin)
+
+
+def _of_levels(bulletin: Bulletin) -> Sentence:
+    """No fault found; the whole answer only once every level is known to be usual for its medium."""
+    if bulletin.levels_s > 0:
+        return Sentence(
+            mood=Mood.WAITING,
+            words="Nothing has become worse so far.",
+            more=(
+                "Whether something was wrong before measuring began is known in about"
+                f" {bulletin.levels_s:.0f} seconds.",
+            ),
+        )
+    if bulletin.unusual:
+        return Sentence(
+            mood=Mood.UNSURE,
+            words="No fault found, but one link is slower than is usual for its kind."
+            if len(bulletin.unusual) == 1
+            else "No fault found, but some links are slower than is usual for their kind.",
+            more=tuple(level_words(v) for v in bulletin.unusual),
         )
     return Sentence(
         mood=Mood.CALM,

@@ -51,7 +51,7 @@ def test_quantiles_are_numpys_linear_ones():
 def test_quantiles_by_tick_agree_with_numpy_for_any_filling(pairs):
     tick = np.array([t for t, _ in pairs], dtype=np.int64)
     value = np.array([v for _, v in pairs], dtype=np.int64)
-    q50, q80, count = quantiles_by_tick(tick, value, 5)
+    q50, q80, _, _, count = quantiles_by_tick(tick, value, 5)
     for t in range(5):
         part = value[tick == t]
         assert count[t] == part.size

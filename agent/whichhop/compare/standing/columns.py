@@ -1,0 +1,175 @@
+"""Elements gathered by equal columns: one healthy budget and one possible fault a group."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.standing.usual import HARM_LOG_SD, MS, USUAL, Feature, Kind, kind_of
+from whichhop.compare.suspects.elements import Element
+from whichhop.model import Home
+
+Floats = NDArray[np.float64]
+FEATURES = (Feature.LEVEL, Feature.TAIL, Feature.LOSS, Feature.LATE)
+
+FAULT_PRIOR: dict[Kind, float] = {
+    Kind.WIFI: 0.03,
+    Kind.RADIO_BACKHAUL: 0.03,
+    Kind.ANY_BACKHAUL: 0.03,
+    Kind.CABLE: 0.03,
+    Kind.DSL: 0.03,
+    Kind.FIXED_WIRELESS: 0.03,
+    Kind.SATELLITE: 0.03,
+    Kind.ANY_ACCESS: 0.03,
+    Kind.HOST: 0.02,
+    Kind.POWER_LINE: 0.02,
+    Kind.FIBRE: 0.02,
+    Kind.AIR: 0.02,
+    Kind.COAX: 0.01,
+    Kind.BEYOND: 0.01,
+    Kind.DESTINATION: 0.01,
+    Kind.ETHERNET: 0.005,
+    Kind.FORWARDING: 0.005,
+    Kind.REPLY: 0.02,
+    Kind.DOZING_REPLY: 0.02,
+    Kind.RESOLVER: 0.02,
+    Kind.OWN_TRAFFIC: 0.10,
+}
+"""How likely a standing fault is when somebody begins to measure; common practice: who measures has a reason.
+
+Own traffic: where no counter tells, a home that is busy just then is likelier than any fault of its line.
+"""
+
+WATCHED = 0.1
+"""A host whose own lateness readings are good is this much less likely to be at fault itself."""
+
+_RADIO = (Kind.WIFI, Kind.RADIO_BACKHAUL, Kind.ANY_BACKHAUL, Kind.POWER_LINE, Kind.AIR)
+LEAST: dict[bool, dict[Feature, float]] = {
+    True: {Feature.LEVEL: 8 * MS, Feature.TAIL: 5 * MS, Feature.LOSS: 0.015, Feature.LATE: 0.03},
+    False: {Feature.LEVEL: 4 * MS, Feature.TAIL: 3 * MS, Feature.LOSS: 0.015, Feature.LATE: 0.03},
+}
+"""The smallest excess that is a fault at all, on radio or power line (True) and on other wires."""
+
+SHAPES: tuple[tuple[float, tuple[Feature, ...]], ...] = (
+    (0.25, (Feature.LEVEL,)),
+    (0.25, (Feature.LEVEL, Feature.TAIL, Feature.LATE)),
+    (0.10, (Feature.TAIL, Feature.LATE)),
+    (0.05, (Feature.TAIL,)),
+    (0.20, (Feature.LOSS,)),
+    (0.03, (Feature.LEVEL, Feature.LOSS)),
+    (0.04, (Feature.TAIL, Feature.LATE, Feature.LOSS)),
+    (0.08, (Feature.LEVEL, Feature.TAIL, Feature.LATE, Feature.LOSS)),
+)
+"""What a standing fault adds, and how often: steady delay, jitter, stalls, loss, and their mixtures."""
+
+DISTANT = (Kind.BEYOND, Kind.DESTINATION, Kind.REPLY, Kind.DOZING_REPLY, Kind.RESOLVER)
+"""Kinds whose level alone is no fault: distance, or slowness of one's own, looks the same."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Budget:
+    """Per group, shape (groups,): the healthy prior of one feature in the logarithm, and its harm line."""
+
+    mean: Floats
+    sd_above: Floats
+    sd_below: Floats
+    harm: Floats
+    """Infinite where large is not harmful."""
+    least: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Groups:
+    """members: per group, indices of elements. shares: their parts of the group's fault prior.
+
+    matrix: (sessions, groups), how often a session's packets meet the group one way. prior: of a fault.
+    distant: groups of which no member's level can be a fault.
+    """
+
+    members: tuple[tuple[int, ...], ...]
+    shares: tuple[tuple[float, ...], ...]
+    matrix: Floats
+    prior: Floats
+    distant: NDArray[np.bool_]
+    budgets: dict[Feature, Budget]
+
+
+def groups_in(
+    home: Home,
+    elements: Sequence[Element],
+    heard: Sequence[int],
+    *,
+    watched: frozenset[str],
+    cleared: frozenset[str] = frozenset(),
+) -> Groups:
+    """Elements by equal columns over the sessions that were heard; names in `cleared` are left out.
+
+    watched: agents whose own lateness readings are there and good.
+    """
+    place = {session: row for row, session in enumerate(heard)}
+    by_column: dict[tuple[tuple[int, int], ...], list[int]] = {}
+    for j, element in enumerate(elements):
+        if element.name in cleared:
+            continue
+        column = tuple(
+            sorted((place[i], 2 if i in element.twice else 1) for i in element.column if i in place)
+        )
+        if column:
+            by_column.setdefault(column, []).append(j)
+    members = tuple(tuple(js) for js in by_column.values())
+    matrix = np.zeros((len(heard), len(members)))
+    for g, column in enumerate(by_column):
+        for row, times in column:
+            matrix[row, g] = times
+    kinds = [[kind_of(home, elements[j]) for j in js] for js in members]
+    weights = [
+        [
+            FAULT_PRIOR[kind] * (WATCHED if kind is Kind.HOST and _agent(elements[j]) in watched else 1.0)
+            for j, kind in zip(js, own, strict=True)
+        ]
+        for js, own in zip(members, kinds, strict=True)
+    ]
+    return Groups(
+        members=members,
+        shares=tuple(tuple(w / sum(own) for w in own) for own in weights),
+        matrix=matrix,
+        prior=np.array([min(0.3, sum(own)) for own in weights]),
+        distant=np.array([all(k in DISTANT for k in own) for own in kinds], dtype=bool),
+        budgets={f: _budget(kinds, f) for f in FEATURES},
+    )
+
+
+def _agent(element: Element) -> str:
+    return element.name.partition(":")[2]
+
+
+def _budget(groups: Sequence[Sequence[Kind]], feature: Feature) -> Budget:
+    """One log-normal for the sum of each group's members, by its first two moments (Fenton 1960)."""
+    rows = []
+    for kinds in groups:
+        spreads = [USUAL[k].spread(feature) for k in kinds]
+        means = np.array([s.median * np.exp(s.log_sd**2 / 2) for s in spreads])
+        variances = means**2 * np.array([np.expm1(s.log_sd**2) for s in spreads])
+        variance = float(np.log1p(variances.sum() / means.sum() ** 2))
+        largest = spreads[int(np.argmax([s.median for s in spreads]))]
+        below = largest.log_sd_below or largest.log_sd
+        lines = [USUAL[k].harm.get(feature, np.inf) for k in kinds]
+        # The largest member's line, and what is usual of the others on top of it.
+        own = int(np.argmax([s.median for s in spreads]))
+        line = lines[own] + sum(s.median for i, s in enumerate(spreads) if i != own)
+        least = min(LEAST[k in _RADIO][feature] for k in kinds)
+        rows.append(
+            (
+                np.log(means.sum()) - variance / 2,
+                variance**0.5,
+                max(below, variance**0.5),
+                np.log(line),
+                least,
+            )
+        )
+    mean, above, below_sd, harm, least_of = (np.array(c, dtype=np.float64) for c in zip(*rows, strict=True))
+    return Budget(mean=mean, sd_above=above, sd_below=below_sd, harm=harm, least=least_of)
+
+
+__all__ = ["FEATURES", "HARM_LOG_SD", "SHAPES", "Budget", "Groups", "groups_in"]

@@ -1,0 +1,197 @@
+"""Levels of all groups at once from what sessions saw: the likeliest values, and the evidence by Laplace."""
+
+from collections.abc import Callable, Sequence
+from copy import copy
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betaln, digamma
+
+from whichhop.compare.standing.columns import HARM_LOG_SD, Budget
+
+Floats = NDArray[np.float64]
+FREEDOM = 4.0
+"""Degrees of freedom of a session's error: now and then one does its own thing."""
+UNKNOWN_S = 1e3
+"""The error of a session of which nothing is known: any delay fits."""
+SIZE = 200.0
+"""Loss differs from path to path by about as much as 200 packets show; smaller sizes let one box's own
+limited answers convict its link."""
+TEMPER = 0.4
+"""Losses come in bursts, so that a packet is worth less than an independent one."""
+STEPS = 40
+LARGEST_STEP = 1.5
+"""In the logarithm: further than that the linear model is not to be trusted."""
+SETTLED = 1e-3
+"""A gain in log posterior that changes no probability by a thousandth."""
+FIRST_DAMPING, MOST_DAMPING = 1e-3, 1e4
+CUT_SD = 0.1
+"""How soft the lower end of a fault's size is, in the logarithm."""
+
+Likelihood = Callable[[Floats], tuple[Floats, Floats, Floats]]
+"""From what sessions should have seen (..., sessions) to log-likelihood, its slope, its curvature (>= 0)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slab:
+    """How large a fault is, a log-normal in the same unit as the feature."""
+
+    median: float
+    log_sd: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """Per hypothesis: log evidence (hypotheses,), and of every variable the logarithm of its likeliest value
+    and its standard error (hypotheses, groups + faults)."""
+
+    evidence: Floats
+    log_value: Floats
+    log_error: Floats
+
+
+def of_delays(seen_s: Floats, error_s: Floats) -> Likelihood:
+    """Sessions' delays with Student errors; what is not a number is not known."""
+    known = np.isfinite(seen_s) & np.isfinite(error_s)
+    seen_s, error_s = np.where(known, seen_s, 0.0), np.where(known, error_s, UNKNOWN_S)
+
+    def likelihood(expected: Floats) -> tuple[Floats, Floats, Floats]:
+        gap = seen_s - expected
+        scale = FREEDOM * error_s**2
+        weight = (FREEDOM + 1) / (scale + gap**2)
+        return -0.5 * (FREEDOM + 1) * np.log1p(gap**2 / scale), weight * gap, weight
+
+    return likelihood
+
+
+def of_counts(of: Floats, count: Floats) -> Likelihood:
+    """Packets lost or late of those sent, beta-binomial; what is expected is -log(1 - p), which adds up."""
+
+    def likelihood(expected: Floats) -> tuple[Floats, Floats, Floats]:
+        p = np.clip(-np.expm1(-expected), 1e-9, 1 - 1e-9)
+        a, b = SIZE * p, SIZE * (1 - p)
+        value = betaln(count + a, of - count + b) - betaln(a, b)
+        slope = SIZE * (digamma(count + a) - digamma(of - count + b) - digamma(a) + digamma(b)) * (1 - p)
+        information = of * (SIZE + 1) / ((SIZE + of) * p * (1 - p)) * (1 - p) ** 2
+        return TEMPER * value, TEMPER * slope, TEMPER * information
+
+    return likelihood
+
+
+def fit(
+    matrix: Floats, budget: Budget, likelihood: Likelihood, slab: Slab, faults: Sequence[tuple[int, ...]]
+) -> Fit:
+    """Fit every hypothesis: `faults` holds, for each, the groups that have one (at most two).
+
+    matrix: (sessions, groups). Levels are positive, so their logarithms are the variables.
+    """
+    groups = matrix.shape[1]
+    count = max((len(f) for f in faults), default=0)
+    design = np.zeros((len(faults), matrix.shape[0], groups + count))
+    design[:, :, :groups] = matrix
+    least = np.full((len(faults), count), -np.inf)
+    for h, chosen in enumerate(faults):
+        for k, g in enumerate(chosen):
+            design[h, :, groups + k] = matrix[:, g]
+            least[h, k] = np.log(budget.least[g])
+    prior = _Prior(budget, slab, least)
+    x = np.tile(np.concatenate([budget.mean, np.full(count, np.log(slab.median))]), (len(faults), 1))
+    x = _start(x, design, likelihood, groups)
+    return _climb(x, design, likelihood, prior)
+
+
+class _Prior:
+    """The log prior of all variables of all hypotheses, its slope and curvature."""
+
+    def __init__(self, budget: Budget, slab: Slab, least: Floats) -> None:
+        faults = least.shape[1]
+        self.mean = np.concatenate([budget.mean, np.full(faults, np.log(slab.median))])
+        self.above = np.concatenate([budget.sd_above, np.full(faults, slab.log_sd)])
+        self.below = np.concatenate([budget.sd_below, np.full(faults, slab.log_sd)])
+        self.harm = np.concatenate([budget.harm, np.full(faults, np.inf)])
+        self.least = np.concatenate([np.full((len(least), len(budget.mean)), -np.inf), least], axis=1)
+        self.constant = float(np.log(2 / np.sqrt(2 * np.pi) / (self.above + self.below)).sum())
+
+    def of(self, hypotheses: NDArray[np.intp]) -> "_Prior":
+        """The same for some of the hypotheses."""
+        part = copy(self)
+        part.least = self.least[hypotheses]
+        return part
+
+    def at(self, x: Floats) -> tuple[Floats, Floats, Floats]:
+        sd = np.where(x > self.mean, self.above, self.below)
+        off = (x - self.mean) / sd
+        over = np.maximum(np.where(np.isfinite(self.harm), x - self.harm, 0.0), 0.0) / HARM_LOG_SD
+        under = np.maximum(np.where(np.isfinite(self.least), self.least - x, 0.0), 0.0) / CUT_SD
+        value = -0.5 * (off**2 + over**2 + under**2).sum(axis=1) + self.constant
+        slope = -off / sd - over / HARM_LOG_SD + under / CUT_SD
+        bend = 1 / sd**2 + (over > 0) / HARM_LOG_SD**2 + (under > 0) / CUT_SD**2
+        return value, slope, bend
+
+
+def _start(x: Floats, design: Floats, likelihood: Likelihood, groups: int) -> Floats:
+    """The best of a few sizes of the faults, the rest at its usual values: one hill may hide another."""
+    best, value = x, None
+    for shift in (-1.6, -0.8, 0.0, 0.8, 1.6, 2.4):
+        tried = x.copy()
+        tried[:, groups:] += shift
+        found = likelihood(np.einsum("hsv,hv->hs", design, np.exp(tried)))[0].sum(axis=1)
+        if value is None:
+            best, value = tried, found
+        else:
+            better = found > value
+            best = np.where(better[:, None], tried, best)
+            value = np.where(better, found, value)
+    return best
+
+
+def _climb(x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior) -> Fit:
+    """Damped Gauss-Newton for all hypotheses side by side; those that have settled are left alone."""
+    hypotheses, _, variables = design.shape
+    damping = np.full(hypotheses, FIRST_DAMPING)
+    value, gradient, hessian = _around(x, design, likelihood, prior)
+    moving = np.arange(hypotheses)
+    for _ in range(STEPS):
+        tried, at = _step(x[moving], gradient[moving], hessian[moving], damping[moving]), prior.of(moving)
+        new = _around(tried, design[moving], likelihood, at)
+        gain = new[0] - value[moving]
+        better = gain >= 0
+        chosen = moving[better]
+        x[chosen], value[chosen] = tried[better], new[0][better]
+        gradient[chosen], hessian[chosen] = new[1][better], new[2][better]
+        eased, stiffer = np.maximum(damping[moving] * 0.2, 1e-6), damping[moving] * 8.0
+        damping[moving] = np.where(better, eased, stiffer)
+        done = (better & (gain < SETTLED)) | (damping[moving] > MOST_DAMPING)
+        moving = moving[~done]
+        if not moving.size:
+            break
+    _, logdet = np.linalg.slogdet(hessian)
+    variance = np.einsum("hvv->hv", np.linalg.inv(hessian))
+    return Fit(
+        evidence=value + 0.5 * variables * np.log(2 * np.pi) - 0.5 * logdet,
+        log_value=x,
+        log_error=np.sqrt(np.maximum(variance, 0.0)),
+    )
+
+
+def _around(
+    x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior
+) -> tuple[Floats, Floats, Floats]:
+    """Log posterior at x, its gradient, and the negative of its Hessian as Gauss and Newton have it."""
+    each = design * np.exp(x)[:, None, :]
+    value, slope, bend = likelihood(each.sum(axis=2))
+    at, prior_slope, prior_bend = prior.at(x)
+    gradient = np.matmul(slope[:, None, :], each)[:, 0, :] + prior_slope
+    hessian = np.matmul((each * bend[:, :, None]).transpose(0, 2, 1), each)
+    diagonal = np.arange(x.shape[1])
+    hessian[:, diagonal, diagonal] += prior_bend
+    return value.sum(axis=1) + at, gradient, hessian
+
+
+def _step(x: Floats, gradient: Floats, hessian: Floats, damping: Floats) -> Floats:
+    damped = hessian.copy()
+    diagonal = np.arange(x.shape[1])
+    damped[:, diagonal, diagonal] *= 1.0 + damping[:, None]
+    step = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
+    return np.asarray(x + np.clip(step, -LARGEST_STEP, LARGEST_STEP))

@@ -1,0 +1,151 @@
+"""What each session saw over a stretch of time, as four figures: level, tail, loss and late share."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.windows.table import SLOW_S, TAIL_CAP_S, WindowTable
+
+Floats = NDArray[np.float64]
+HALF = 0.5
+OWN_USE = 0.35
+"""Above this share of the line's capacity a tick and its neighbours say nothing of the line at rest."""
+DROPPED = 0.2
+"""The worst fifth of the ticks is left out of the late share: one train of scans is no standing fault."""
+LEAST_TICKS = 4
+MAD_TO_SIGMA = 1.4826
+"""As in `baseline` (Rousseeuw, Croux 1993)."""
+FLOOR_S = 0.00015
+FLOOR_SHARE = 0.03
+"""A median is believed no better than this: stamping, and medians of sums that are no sums of medians."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Period:
+    """Some time of a home: its windows, where they are evidence (ticks, sessions), how much of the line's
+    capacity the home used itself (ticks,), NaN where not known, and the agents whose own lateness is watched.
+    """
+
+    table: WindowTable
+    speaks: NDArray[np.bool_]
+    use: Floats
+    watched: frozenset[str] = frozenset()
+
+    @property
+    def use_known(self) -> bool:
+        """Whether counters tell the home's own traffic for most of the time."""
+        return bool(self.use.size and np.isfinite(self.use).mean() > HALF)
+
+    def until(self, end: int) -> "Period":
+        """The ticks before `end`."""
+        return Period(
+            table=self.table.span(0, end), speaks=self.speaks[:end], use=self.use[:end], watched=self.watched
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """Per session, shape (sessions,); NaN or 0 of 0 where a session was not heard enough.
+
+    level_s, tail_s with their standard errors, spread_s from tick to tick, in seconds; sent and lost;
+    answered (of the ticks kept) and of them late. ticks: how many ticks spoke.
+    """
+
+    level_s: Floats
+    level_error_s: Floats
+    spread_s: Floats
+    tail_s: Floats
+    tail_error_s: Floats
+    sent: Floats
+    lost: Floats
+    answered: Floats
+    late: Floats
+    ticks: NDArray[np.int64]
+
+    @property
+    def heard(self) -> NDArray[np.bool_]:
+        """Sessions of which enough is known."""
+        return self.ticks >= LEAST_TICKS
+
+
+def at_rest(use: Floats) -> NDArray[np.bool_]:
+    """Ticks in which the home left its line alone, as far as is known; neighbours of busy ones are not."""
+    busy = np.nan_to_num(use) > OWN_USE
+    wide = busy.copy()
+    wide[1:] |= busy[:-1]
+    wide[:-1] |= busy[1:]
+    return ~wide
+
+
+def seen_in(period: Period) -> Seen:
+    """The figures of a stretch's ticks at rest."""
+    table = period.table
+    rest = period.speaks & at_rest(period.use)[:, None]
+    q50 = np.where(rest, table.q50_s, np.nan).astype(np.float64)
+    ticks = np.isfinite(q50).sum(axis=0)
+    sent = np.where(rest, table.sent, 0).sum(axis=0, dtype=np.float64)
+    lost = np.where(rest, table.lost, 0).sum(axis=0, dtype=np.float64)
+    level = _median(q50)
+    spread = MAD_TO_SIGMA * _median(np.abs(q50 - level))
+    tail, tail_error = _tail(table, q50, level)
+    error = np.sqrt(
+        FLOOR_S**2
+        + (FLOOR_SHARE * level) ** 2
+        + 1.57 * spread**2 / np.maximum(ticks, 1)  # pi / 2: a median's variance against a mean's
+        + (0.25 * tail) ** 2  # a tail moves the median of a sum by a part of itself
+    )
+    answered, late = _late(table, rest, q50, level)
+    return Seen(
+        level_s=level,
+        level_error_s=error,
+        spread_s=spread,
+        tail_s=tail,
+        tail_error_s=tail_error,
+        sent=sent,
+        lost=lost,
+        answered=answered,
+        late=late,
+        ticks=ticks,
+    )
+
+
+def _median(values: Floats) -> Floats:
+    out = np.full(values.shape[1], np.nan)
+    there = np.isfinite(values).any(axis=0)
+    if there.any():
+        out[there] = np.nanmedian(values[:, there], axis=0)
+    return out
+
+
+def _tail(table: WindowTable, q50: Floats, level: Floats) -> tuple[Floats, Floats]:
+    """Mean excess over the level: each tick's own tail, and by how much its median lies above the level.
+
+    The worst fifth of the ticks is brought down to the next worst, so that one burst is not all of it.
+    """
+
+    each = np.where(np.isfinite(q50), table.tail_s, np.nan) + np.maximum(q50 - level, 0.0)
+    each = np.minimum(each, TAIL_CAP_S)
+    count = np.isfinite(each).sum(axis=0)
+    out, error = np.full(each.shape[1], np.nan), np.full(each.shape[1], np.nan)
+    for j in np.flatnonzero(count):
+        own = np.sort(each[np.isfinite(each[:, j]), j])
+        kept = np.minimum(own, own[max(0, int(np.ceil((1 - DROPPED) * len(own))) - 1)])
+        out[j] = kept.mean()
+        error[j] = np.hypot(kept.std() / np.sqrt(len(own)), 0.00005 + 0.2 * kept.mean())
+    return out, error
+
+
+def _late(table: WindowTable, rest: NDArray[np.bool_], q50: Floats, level: Floats) -> tuple[Floats, Floats]:
+    """Answers, and those of them 25 ms and more above the level, the worst ticks left out."""
+
+    answered = np.where(rest, table.sent.astype(np.float64) - table.lost, 0.0)
+    late = np.where(rest, table.slow, 0).astype(np.float64)
+    # A tick counts what is late against its own median; where that is up itself, half of it or more is late.
+    late = np.where(q50 - level > SLOW_S, np.maximum(late, 0.5 * answered), late)
+    late = np.minimum(late, answered)
+    share = np.where(answered > 0, late / np.maximum(answered, 1.0), -1.0)
+    spoken = (answered > 0).sum(axis=0)
+    rank = np.argsort(np.argsort(-share, axis=0, kind="stable"), axis=0)
+    kept = rank >= np.floor(DROPPED * spoken)
+    return np.where(kept, answered, 0.0).sum(axis=0), np.where(kept, late, 0.0).sum(axis=0)

@@ -1,0 +1,235 @@
+"""A standing fault as a verdict: cause, figures against what is usual, the guards of any other fault."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.settings import Settings
+from whichhop.compare.standing.calibration import published
+from whichhop.compare.standing.levels import levels_of
+from whichhop.compare.standing.seen import Period
+from whichhop.compare.standing.usual import USUAL, Feature, kind_of
+from whichhop.compare.standing.watch import Standing, Watch, expected_of
+from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
+from whichhop.compare.suspects.priors import PRIORS
+from whichhop.compare.suspects.vantage import advice_for
+from whichhop.compare.verdict.provider_guards import Scene, look, unmet
+from whichhop.compare.verdict.ruled_out import ruled_out
+from whichhop.compare.verdict.severity import severity
+from whichhop.model import Cause, Home, Level, RuledOut, Session, Verdict
+
+Floats = NDArray[np.float64]
+PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
+STILL_USUAL = 1.645
+"""Spreads above the usual median that a session outside the fault may be and still count as clean: 95 %."""
+MODEM_LEVELS = "read the modem's levels, or keep an older figure of this line beside today's"
+CLEAN = "sessions that cross it are as quick as such links usually are"
+DELAYS = (Feature.LEVEL, Feature.TAIL, Feature.LATE)
+
+
+@dataclass(slots=True)
+class Teller:
+    """Keeps a watch, and tells what it found as verdicts; feed it the same growing table, or a whole one."""
+
+    home: Home
+    sessions: tuple[Session, ...]
+    elements: tuple[Element, ...]
+    settings: Settings
+    watch: Watch = field(init=False)
+    _told: dict[tuple[object, ...], Verdict] = field(default_factory=dict)
+    _dropped: int = 0
+
+    def __post_init__(self) -> None:
+        self.watch = Watch(home=self.home, elements=self.elements)
+
+    def verdicts(self, period: Period) -> list[Verdict]:
+        """What stood before measuring began, in the order in which it was named."""
+        out = []
+        for one in self.watch.look(period):
+            end = None if one.end is None else one.end + self._dropped
+            key = (one.members, one.weighed.whole_s, end)
+            if key not in self._told:
+                self._told[key] = self._verdict(one, period)
+            out.append(self._told[key])
+        return out
+
+    @property
+    def levels(self) -> tuple[Level, ...]:
+        """Of every link, by the longest period weighed so far; empty before three minutes."""
+        latest = self.watch.latest
+        return () if latest is None else levels_of(self.home, self.elements, latest)
+
+    def moved(self, ticks: int) -> None:
+        """The table's first ticks were dropped."""
+        self._dropped += ticks
+        self.watch.moved(ticks)
+
+    def _verdict(self, one: Standing, period: Period) -> Verdict:
+        table, watched = period.table, period.watched
+        ticks = min(table.ticks, max(1, round(one.weighed.whole_s / (table.step_ns * 1e-9))))
+        if one.end is not None:
+            ticks = min(ticks, max(1, one.end))
+        part = period.until(ticks)
+        scene = self._scene(one, part)
+        shares = self._shares(one)
+        cause, names = self._cause(one.members, shares, watched)
+        lead = self.elements[max(zip(shares, one.members, strict=True))[1]]
+        if cause in PROVIDERS:
+            lead = next(self.elements[j] for j in one.members if self.elements[j].cause is cause)
+        seen = look(scene)
+        cleared = tuple(_usual_words(r) for r in ruled_out(scene, seen, lead, names))
+        missing: tuple[str, ...] = ()
+        change = self._would_change(names)
+        if cause in PROVIDERS:
+            showing = frozenset(i for i in lead.column if seen.shows[i])
+            rivals = self._alive(lead, showing, {r.what for r in cleared}, watched)
+            missing = unmet(scene, lead, self.settings, rivals)
+            change = (*change, MODEM_LEVELS) if cause is Cause.UPSTREAM_LINK else change
+        start_ns = self.watch.since_ns if self.watch.since_ns is not None else table.start_ns
+        end_ns = None if one.end is None else table.at_ns(one.end)
+        return Verdict(
+            cause=cause,
+            elements=names,
+            probability=published(one.probability) if self.settings.calibrated else one.probability,
+            start_ns=start_ns,
+            end_ns=end_ns,
+            severity=severity(
+                scene.table, scene.speaks, sorted(lead.column), loc50=scene.loc50, loc80=scene.loc80
+            ),
+            proven=not missing,
+            missing=missing,
+            ruled_out=cleared,
+            would_change=change,
+            baseline={str(self.sessions[i].key): float(scene.loc50[i]) for i in sorted(lead.column)
+                      if np.isfinite(scene.loc50[i])},
+            detected_ns=table.at_ns(one.named_at),
+            standing=True,
+        )  # fmt: skip
+
+    def _scene(self, one: Standing, part: Period) -> Scene:
+        """The stretch against what is usual.
+
+        Inside the fault's column its own part is the excess, outside all that such links seldom have.
+        """
+        count = len(self.sessions)
+        seen = one.weighed.seen
+        usual, usual_loss = self._usual_bounds(count)
+        outside = np.minimum(np.where(np.isfinite(seen.level_s), seen.level_s, np.inf), usual)
+        base = np.minimum(usual_loss, 0.5)
+        tail = np.nan_to_num(seen.tail_s)
+        expected = expected_of(one)
+        columns = list(expected.sessions)
+        outside[columns] = expected.level_off_s
+        base[columns] = np.maximum(expected.lost_off, 1e-4)
+        tail[columns] = expected.tail_off_s
+        loc50 = np.where(np.isfinite(outside), outside, np.nan).astype(np.float32)
+        return Scene(
+            home=self.home,
+            sessions=self.sessions,
+            elements=self.elements,
+            table=part.table,
+            speaks=part.speaks,
+            loc50=loc50,
+            scale50=np.nan_to_num(seen.level_error_s, nan=1.0).astype(np.float32),
+            loc80=(loc50 + tail).astype(np.float32),
+            base_loss=base,
+            watched=part.watched,
+            use=part.use,
+        )
+
+    def _usual_bounds(self, count: int) -> tuple[Floats, Floats]:
+        """Per session the level and loss that its elements may have and still be usual."""
+        level, loss = np.zeros(count), np.zeros(count)
+        for element in self.elements:
+            usual = USUAL[kind_of(self.home, element)]
+            rows = list(element.column)
+            level[rows] += usual.level.median * np.exp(STILL_USUAL * usual.level.log_sd)
+            loss[rows] += usual.loss.median * np.exp(STILL_USUAL * usual.loss.log_sd)
+        return level, loss
+
+    def _shares(self, one: Standing) -> list[float]:
+        """Each member's part: its prior, and how often faults of its nature look so."""
+        parts = []
+        slow = any(f in one.features for f in DELAYS)
+        lossy = Feature.LOSS in one.features
+        for j, share in zip(one.members, one.shares, strict=True):
+            prior = PRIORS[self.elements[j].nature]
+            fits = prior.both if slow and lossy else prior.loss if lossy else prior.delay
+            parts.append(share * fits)
+        return [p / sum(parts) for p in parts]
+
+    def _cause(
+        self, members: Sequence[int], shares: Sequence[float], watched: frozenset[str]
+    ) -> tuple[Cause, tuple[str, ...]]:
+        """The cause that all plausible members have, else not separable; and whom packets cannot clear."""
+        ranked = sorted(zip(shares, members, strict=True), key=lambda p: (-p[0], p[1]))
+        least = min(self.settings.plausible_share, ranked[0][0])
+        causes = {self.elements[j].cause for share, j in ranked if share >= least}
+        names = tuple(
+            self.elements[j].name
+            for share, j in ranked
+            if share >= least or (share > 0 and not _watched_host(self.elements[j], watched))
+        )
+        return (causes.pop() if len(causes) == 1 else Cause.NOT_SEPARABLE), names
+
+    def _alive(
+        self, lead: Element, showing: frozenset[int], cleared: set[str], watched: frozenset[str]
+    ) -> list[Element]:
+        """Elements of the home that the affected sessions cannot tell from the line and nothing cleared."""
+        return [
+            e
+            for e in self.elements
+            if e.cause not in (*PROVIDERS, Cause.OWN_TRAFFIC, Cause.DESTINATION)
+            and e.name not in cleared
+            and showing
+            and showing <= e.column
+            and not _watched_host(e, watched)
+        ]
+
+    def _would_change(self, names: tuple[str, ...]) -> tuple[str, ...]:
+        out: list[str] = []
+        rest = tuple(n for n in names if n != OWN_TRAFFIC)
+        if len(rest) > 1:
+            out += [a.words for a in advice_for(self.home, self.sessions, (rest,))]
+        if OWN_TRAFFIC in names:
+            out.append("read the router's byte counters, so that the home's own traffic is known")
+        return tuple(out)
+
+
+ABSORBED = 2.0
+"""A change for the worse by more than this many times the standing fault is an episode of its own."""
+
+
+LEAST_LOSS = 0.02
+"""So much more loss may be chance."""
+
+
+def together(standing: Sequence[Verdict], changed: Sequence[Verdict], now_ns: int) -> list[Verdict]:
+    """All verdicts in order of time; changes that are only a standing fault's own ups and downs left out."""
+    own = [v for v in changed if not any(_part_of(v, one, now_ns) for one in standing)]
+    return sorted([*standing, *own], key=lambda v: (v.start_ns, v.elements))
+
+
+def _part_of(change: Verdict, standing: Verdict, now_ns: int) -> bool:
+    """Whether a change is an up and down of a fault that stood: same element, inside its time, no larger."""
+    more, base = change.severity, standing.severity
+    if more is None or base is None or not set(change.elements) & set(standing.elements):
+        return False
+    if change.start_ns >= (standing.end_ns or now_ns + 1):
+        # What is quicker than before is the fault's end, not another fault.
+        return (more.added_p50_s or 0.0) < 0 and (more.loss_ratio or 0.0) <= LEAST_LOSS
+    added = max(base.added_p50_s or 0.0, base.added_p95_s or 0.0)
+    return (more.added_p50_s or 0.0) <= ABSORBED * added and (more.loss_ratio or 0.0) <= ABSORBED * (
+        base.loss_ratio or 0.0
+    ) + LEAST_LOSS
+
+
+def _watched_host(element: Element, watched: frozenset[str]) -> bool:
+    return element.nature is Nature.HOST and element.name.partition(":")[2] in watched
+
+
+def _usual_words(row: RuledOut) -> RuledOut:
+    """The reason in words of levels, since there is no quiet past to speak of."""
+    return replace(row, why=CLEAN) if "quiet range" in row.why else row

@@ -1,0 +1,199 @@
+"""From the first packet on: what stood when measuring began, named once sure, followed until it is over."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.standing.columns import Groups
+from whichhop.compare.standing.faults import Odds
+from whichhop.compare.standing.held import Expected, held_from_the_start, held_until
+from whichhop.compare.standing.named import Weighed, blamable, named, weigh
+from whichhop.compare.standing.seen import Period, at_rest
+from whichhop.compare.standing.usual import Feature
+from whichhop.compare.suspects.elements import Element
+from whichhop.model import Home
+
+Floats = NDArray[np.float64]
+STAGES = (18, 30, 60)
+"""After so many usable ticks all is weighed again: three, five and ten minutes."""
+LONGEST_HEAD = 360
+"""An hour: where the home or its agents were busy for all of it, what was seen by then must do."""
+WITHDRAWN_AT = 0.5
+TICK_ERROR_S = 0.0005
+TICK_ERROR_SHARE = 0.03
+"""A tick's median strays by this, beside its session's own spread."""
+TICK_TAIL_SHARE = 0.5
+"""The mean excess of ten packets strays by half of itself: an exponential's does by a third."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """A fault that was there before measuring began.
+
+    members, shares: elements of its group, and their parts. features: what it adds. end: the tick from which
+    it is over, None while it lasts. named_at: the tick after which it was sure enough to be told. weighed:
+    what it was named by. hypothesis: of the weighed odds, the explanation that its figures are taken from.
+    """
+
+    members: tuple[int, ...]
+    shares: tuple[float, ...]
+    features: tuple[Feature, ...]
+    probability: float
+    group: int
+    hypothesis: int
+    named_at: int
+    end: int | None
+    weighed: Weighed
+
+
+@dataclass(slots=True)
+class Watch:
+    """Looks at a table that begins with the first packet, again and again as it grows, or once when whole."""
+
+    home: Home
+    elements: Sequence[Element]
+    since_ns: int | None = None
+    """When the first table began."""
+    _stage: int = 0
+    _usable: int = 0
+    _named: dict[tuple[int, ...], Standing] = field(default_factory=dict)
+    latest: Weighed | None = None
+    """What is known of every level, by the longest stretch weighed so far."""
+
+    @property
+    def settled(self) -> bool:
+        """Whether all stages are done, so that only ends are looked for."""
+        return self._stage >= len(STAGES)
+
+    @property
+    def wait_ticks(self) -> int:
+        """How many usable ticks are missing until anything is known; 0 once it is."""
+        return 0 if self._stage or self.settled else max(1, STAGES[0] - self._usable)
+
+    def look(self, period: Period) -> list[Standing]:
+        """What stands or stood, in the order in which it was named; `use` matters for the first hour only."""
+        table = period.table
+        if self.since_ns is None:
+            self.since_ns = table.start_ns
+        while not self.settled:
+            end = self._head(period)
+            if end is None:
+                break
+            self._weigh(period.until(end))
+            self._stage += 1
+        self._follow(period)
+        return list(self._named.values())
+
+    def moved(self, ticks: int) -> None:
+        """The table's first ticks were dropped."""
+        for key, one in self._named.items():
+            end = None if one.end is None else one.end - ticks
+            self._named[key] = replace(one, named_at=one.named_at - ticks, end=end)
+
+    def _head(self, period: Period) -> int | None:
+        """Where the stage's stretch ends; None while too little was measured for it."""
+        reach = min(period.table.ticks, LONGEST_HEAD)
+        rest = period.speaks[:reach] & at_rest(period.use[:reach])[:, None]
+        # As many ticks as the better half of the sessions has.
+        usable = np.sort(np.cumsum(rest, axis=0), axis=1)[:, -max(1, (rest.shape[1] + 1) // 2)]
+        self._usable = int(usable[-1]) if usable.size else 0
+        reached = np.flatnonzero(usable >= STAGES[self._stage])
+        if reached.size:
+            return int(reached[0]) + 1
+        return reach if period.table.ticks >= LONGEST_HEAD and self._stage else None
+
+    def _weigh(self, period: Period) -> None:
+        self._follow(period)
+        if any(one.end is not None for one in self._named.values()):
+            # What came after the end is another state; the levels told are those of before.
+            return
+        weighed = weigh(self.home, self.elements, period)
+        if weighed is None:
+            return
+        self.latest = weighed
+        p, groups = weighed.odds.probability, weighed.groups
+        fresh = {groups.members[g]: g for g in named(self.home, self.elements, weighed)}
+        known = {groups.members[g]: g for g in range(len(groups.members))}
+        kept: dict[tuple[int, ...], Standing] = {}
+        for members in dict.fromkeys((*self._named, *fresh)):
+            g = known.get(members)
+            if g is None or p[g] < WITHDRAWN_AT or not blamable(self.home, self.elements, members):
+                continue
+            old = self._named.get(members)
+            one = _standing(weighed, g, old.named_at if old else period.table.ticks)
+            if held_from_the_start(period.table, period.speaks, expected_of(one)):
+                kept[members] = one
+        self._named = kept
+
+    def _follow(self, period: Period) -> None:
+        for key, one in self._named.items():
+            if one.end is None:
+                end = held_until(period.table, period.speaks, expected_of(one))
+                if end is not None:
+                    self._named[key] = replace(one, end=end)
+
+
+def _standing(weighed: Weighed, g: int, named_at: int) -> Standing:
+    odds, groups = weighed.odds, weighed.groups
+    having = [h for h, chosen in enumerate(odds.hypotheses) if g in chosen]
+    best = max(having, key=lambda h: float(odds.weights[h]))
+    features = odds.shapes[best][odds.hypotheses[best].index(g)]
+    return Standing(
+        members=groups.members[g],
+        shares=groups.shares[g],
+        features=features,
+        probability=float(odds.probability[g]),
+        group=g,
+        hypothesis=best,
+        named_at=named_at,
+        end=None,
+        weighed=weighed,
+    )
+
+
+def size_of(one: Standing, feature: Feature) -> float:
+    """How much the fault adds: seconds, or -log(1 - share) of loss and late answers; 0 where none."""
+    if feature not in one.features:
+        return 0.0
+    odds: Odds = one.weighed.odds
+    place = odds.hypotheses[one.hypothesis].index(one.group)
+    return float(
+        np.exp(odds.fits[feature].log_value[one.hypothesis, len(one.weighed.groups.members) + place])
+    )
+
+
+def expected_of(one: Standing) -> Expected:
+    """What the fault's sessions should see with and without it."""
+    groups: Groups = one.weighed.groups
+    seen = one.weighed.seen
+    column = groups.matrix[:, one.group]
+    rows = np.flatnonzero(column)
+    sessions = tuple(one.weighed.heard[r] for r in rows)
+    at = np.array(sessions, dtype=np.intp)
+    times = column[rows]
+    level = seen.level_s[at]
+    lost = seen.lost[at] / np.maximum(seen.sent[at], 1.0)
+    slow = seen.late[at] / np.maximum(seen.answered[at], 1.0)
+    tail = np.nan_to_num(seen.tail_s[at])
+    less = times * size_of(one, Feature.LEVEL)
+    return Expected(
+        sessions=sessions,
+        level_on_s=level,
+        level_off_s=np.maximum(level - less, 0.1 * level),
+        error_s=np.hypot(seen.spread_s[at], TICK_ERROR_S + TICK_ERROR_SHARE * level),
+        tail_on_s=tail,
+        tail_off_s=np.maximum(tail - times * size_of(one, Feature.TAIL), 0.0),
+        tail_error_s=TICK_ERROR_S + TICK_TAIL_SHARE * tail,
+        lost_on=lost,
+        lost_off=_without(lost, times * size_of(one, Feature.LOSS)),
+        slow_on=slow,
+        slow_off=_without(slow, times * size_of(one, Feature.LATE)),
+    )
+
+
+def _without(share: Floats, part: Floats) -> Floats:
+    """A share of packets without what one cause adds to it."""
+    rest = -np.expm1(-np.maximum(-np.log1p(-np.minimum(share, 0.999)) - part, 0.0))
+    return np.asarray(np.where(part > 0, np.minimum(rest, share), share))

@@ -1,0 +1,107 @@
+"""A place in the emulated home where programs run: started in a node's namespace, ended with the home."""
+
+import itertools
+import signal
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from whichhop.errors import SystemRefusedError
+from whichhop.lab.build.json_channel import Channel
+from whichhop.net.clock import SystemClock, sleep_s
+
+LOOK_S = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    """A program that has ended: its exit code (negative: the signal) and all it printed."""
+
+    code: int
+    output: str
+
+
+class Running:
+    """A program in the home. `pid` is its number inside the home, not the machine's."""
+
+    def __init__(self, holder: Channel, pid: int, log: Path, name: str) -> None:
+        self.pid = pid
+        self.log = log
+        self.name = name
+        self._holder = holder
+
+    def poll(self) -> int | None:
+        """Exit code, negative for a signal; None while it runs."""
+        code: int | None = self._holder.ask(do="poll", pid=self.pid)
+        return code
+
+    def wait(self, timeout_s: float) -> int:
+        """Wait for the end; SystemRefusedError when it does not come in time."""
+        clock = SystemClock()
+        end = clock.mono_ns() + int(timeout_s * 1e9)
+        while (code := self.poll()) is None:
+            if clock.mono_ns() > end:
+                raise SystemRefusedError(f"{self.name} did not end within {timeout_s:g} s; see {self.log}")
+            sleep_s(LOOK_S)
+        return code
+
+    def signal(self, number: int = signal.SIGTERM) -> None:
+        """Signal it and what it started."""
+        self._holder.ask(do="send_signal", pid=self.pid, number=int(number))
+
+    def stop(self, timeout_s: float = 5.0) -> int:
+        """Ask it to end, insist after `timeout_s`; its exit code."""
+        self.signal(signal.SIGTERM)
+        try:
+            return self.wait(timeout_s)
+        except SystemRefusedError:
+            self.signal(signal.SIGKILL)
+            return self.wait(timeout_s)
+
+    def output(self) -> str:
+        """What it printed so far, both streams together."""
+        return self.log.read_text(errors="replace")
+
+
+class Place:
+    """One node, or None for beside all nodes: outside every network, with all namespaces' descriptors."""
+
+    _numbers = itertools.count(1)
+
+    def __init__(
+        self, holder: Channel, folder: Path, node: str | None, started: list[Running] | None = None
+    ) -> None:
+        self.node = node
+        self.started = [] if started is None else started
+        """Whatever was started here, ended or not."""
+        self._holder = holder
+        self._folder = folder
+
+    def run(
+        self, argv: Sequence[str], env: Mapping[str, str] | None = None, cwd: str | None = None
+    ) -> Running:
+        """Start a program; its output goes to a file. It sees the node's devices and no others."""
+        program = Path(argv[0]).name
+        log = f"{self.node or 'home'}-{next(self._numbers)}-{program}.log"
+        pid = self._holder.ask(
+            do="start",
+            node=self.node,
+            argv=list(argv),
+            env=None if env is None else dict(env),
+            cwd=cwd,
+            log=log,
+        )
+        where = self.node or "the home"
+        running = Running(self._holder, int(pid), self._folder / log, f"{program} in {where}")
+        self.started.append(running)
+        return running
+
+    def call(self, argv: Sequence[str], timeout_s: float = 30.0) -> Done:
+        """Run a program to its end."""
+        running = self.run(argv)
+        try:
+            code = running.wait(timeout_s)
+        except SystemRefusedError:
+            running.stop()
+            raise
+        return Done(code=code, output=running.output())

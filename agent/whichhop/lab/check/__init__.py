@@ -1,0 +1,1 @@
+"""An emulated home is measured before anything in it counts."""
