@@ -7,6 +7,7 @@ import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
@@ -28,6 +29,13 @@ class PurposeKeys:
     transfer: bytes
     evidence: bytes
     """The secret half of the key that signs reports (Ed25519)."""
+    identity: bytes
+    """By which an agent proves to another that it holds the home's key."""
+
+    @property
+    def maker(self) -> str:
+        """The public half of the key that signs reports, hexadecimal."""
+        return Ed25519PrivateKey.from_private_bytes(self.evidence).public_key().public_bytes_raw().hex()
 
     @property
     def api_token(self) -> str:
@@ -47,7 +55,13 @@ def derive_keys(home_key: bytes) -> PurposeKeys:
         hkdf = HKDF(algorithm=SHA256(), length=KEY_OCTETS, salt=None, info=f"whichhop {purpose}".encode())
         return hkdf.derive(home_key)
 
-    return PurposeKeys(api=one("api"), stamp=one("stamp"), transfer=one("transfer"), evidence=one("evidence"))
+    return PurposeKeys(
+        api=one("api"),
+        stamp=one("stamp"),
+        transfer=one("transfer"),
+        evidence=one("evidence"),
+        identity=one("identity"),
+    )
 
 
 def create_key(path: Path) -> None:

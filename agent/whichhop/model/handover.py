@@ -13,3 +13,10 @@ class Handover:
     api_token: str
     stamp_key: str
     transfer_key: str
+    certificate: str
+    secret: str
+    """This agent's own certificate and key, PEM; see config/identity.py."""
+    identity: str
+    """What the agent says of itself to whoever asks, JSON."""
+    maker: str
+    """The fingerprint of the key that signs the home's reports."""

@@ -2,6 +2,7 @@
 
 import http.client
 import json
+import ssl
 from urllib.parse import urlsplit
 
 from whichhop.errors import RemoteError
@@ -12,7 +13,7 @@ MOST_BYTES = 32 << 20
 _STEP = 64 * 1024
 
 
-def fetch(
+def fetch(  # noqa: PLR0912 - one branch a trouble
     url: str,
     token: str = "",
     *,
@@ -20,10 +21,12 @@ def fetch(
     seconds: float = SECONDS,
     most_bytes: int = MOST_BYTES,
     clock: Clock | None = None,
+    context: ssl.SSLContext | None = None,
 ) -> bytes:
     """The body of a page; blocking. RemoteError when it is not there in time, too large, or not a 200.
 
-    authorization: the whole header's value where a bearer token will not do.
+    authorization: the whole header's value where a bearer token will not do. context: whom TLS trusts; the
+    system's authorities unless given.
     Redirects are not followed: an agent sends none, and following one would hand the token on.
     """
     parts = urlsplit(url)
@@ -36,8 +39,11 @@ def fetch(
     where = f"{parts.scheme}://{parts.netloc}"
     now = clock or SystemClock()
     deadline = now.mono_ns() + round(seconds * 1e9)
-    kind = http.client.HTTPSConnection if parts.scheme == "https" else http.client.HTTPConnection
-    connection = kind(host, port, timeout=seconds)
+    connection: http.client.HTTPConnection
+    if parts.scheme == "https":
+        connection = http.client.HTTPSConnection(host, port, timeout=seconds, context=context)
+    else:
+        connection = http.client.HTTPConnection(host, port, timeout=seconds)
     authorization = authorization or (f"Bearer {token}" if token else "")
     try:
         path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
@@ -56,6 +62,8 @@ def fetch(
             raise RemoteError(f"{where}: the answer broke off, {response.length} bytes short; try again")
     except TimeoutError:
         raise RemoteError(f"{where}: no answer within {seconds:g} s; is the agent running?") from None
+    except ssl.SSLError as error:
+        raise RemoteError(f"{where}: who answers has not the key it showed before ({error.reason})") from None
     except OSError as error:
         raise RemoteError(f"{where}: {error.strerror or error}; is the agent running there?") from None
     except http.client.HTTPException as error:

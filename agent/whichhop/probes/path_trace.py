@@ -1,12 +1,9 @@
 """Route discovery for the daemon: runs the child that climbs the ladder, and reads the route it prints."""
 
-import asyncio
-import contextlib
-import json
-import sys
-
 from whichhop.errors import DataError, SystemRefusedError
-from whichhop.wire.trace import Hop, Route
+from whichhop.net.child import RunChild, our_module, run_child
+from whichhop.outside import OutsideError, typed
+from whichhop.wire.trace import Route
 
 CHILD = "whichhop.probes.trace_child"
 REFUSED, UNROUTED = 3, 4
@@ -20,55 +17,36 @@ SOURCE_PORT = 33434
 def read_route(line: str) -> Route:
     """The route that the child printed; DataError when it is none."""
     try:
-        found = json.loads(line)
-        hops = tuple(Hop(**(hop | {"addresses": tuple(hop["addresses"])})) for hop in found["hops"])
-        return Route(target=found["target"], hops=hops)
-    except (ValueError, KeyError, TypeError) as err:
+        return typed(line, "route discovery", Route)
+    except OutsideError as err:
         raise DataError(f"route discovery printed {line[:80]!r}, which is no route; report this") from err
 
 
-async def find_route(target: str, *, source_port: int = SOURCE_PORT, limit_s: float = LIMIT_S) -> Route:
+async def find_route(
+    target: str, *, source_port: int = SOURCE_PORT, limit_s: float = LIMIT_S, run: RunChild = run_child
+) -> Route:
     """The route to a numeric address, by UDP probes with constant flow fields.
 
     SystemRefusedError, with the remedy, when raw sockets are refused, when there is no way to the target, or
     when the child does not end in time. Cancelling ends the child.
     """
-    child = await asyncio.create_subprocess_exec(
-        sys.executable,
-        "-m",
-        CHILD,
-        target,
-        str(source_port),
-        stdin=asyncio.subprocess.DEVNULL,
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE,
-    )
     try:
-        out, err = await asyncio.wait_for(child.communicate(), limit_s)
+        ended = await run(our_module(CHILD, target, str(source_port)), most_s=limit_s)
     except TimeoutError:
         raise SystemRefusedError(
             f"route discovery to {target} did not end within {limit_s:g} s; try again on an idle machine"
         ) from None
-    finally:
-        with contextlib.suppress(ProcessLookupError):
-            child.kill()
-        await child.wait()
-    if child.returncode == REFUSED:
+    if ended.code == REFUSED:
         raise SystemRefusedError(
             f"route discovery to {target} needs a raw socket: run the agent with CAP_NET_RAW, or write the "
             "provider edge's address in the home file under targets"
         )
-    if child.returncode == UNROUTED:
+    if ended.code == UNROUTED:
         raise SystemRefusedError(
-            f"no way to {target} from this machine: {_last_line(err)}; check its network"
+            f"no way to {target} from this machine: {ended.last_error()}; check its network"
         )
-    if child.returncode != 0:
+    if ended.code != 0:
         raise SystemRefusedError(
-            f"route discovery to {target} failed: {_last_line(err)}; is scapy installed?"
+            f"route discovery to {target} failed: {ended.last_error()}; is scapy installed?"
         )
-    return read_route(out.decode())
-
-
-def _last_line(text: bytes) -> str:
-    lines = text.decode(errors="replace").strip().splitlines()
-    return lines[-1] if lines else "no message"
+    return read_route(ended.out.decode(errors="replace"))

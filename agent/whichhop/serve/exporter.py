@@ -75,6 +75,9 @@ class LiveCollector(Collector):
                 yield _simple(name, [(agent, live.values[name])])
         for name, counts in live.by_reason.items():
             yield _simple(name, [({**agent, "reason": r}, n) for r, n in sorted(counts.items())])
+        if live.failures:
+            failures = [({**agent, "part": part}, n) for part, n in sorted(live.failures.items())]
+            yield _simple("part_failures", failures)
         yield from self._of_modems(live.modems)
         yield from self._of_targets(live)
         if live.faults:

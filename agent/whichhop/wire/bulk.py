@@ -18,6 +18,9 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from whichhop.outside import OutsideError, json_of
+from whichhop.printable import printable
+
 VERSION = 1
 NONCE_OCTETS = 16
 LONGEST_LINE = 16_384
@@ -139,7 +142,7 @@ class Talk:
     def _handshake(self, said: dict[str, Any]) -> None:
         if "refused" in said:
             kind = WrongKeyError if said.get("why") == "key" else TalkError
-            raise kind(str(said["refused"])[:200])
+            raise kind(printable(str(said["refused"]), 200))
         if self.stage is Stage.CHALLENGE:
             if said.get("talk") != VERSION:
                 raise TalkError(f"another version of the talk: {str(said.get('talk'))[:20]!r}, not {VERSION}")
@@ -173,7 +176,7 @@ class Talk:
 def _nonce(said: dict[str, Any]) -> bytes:
     try:
         nonce = bytes.fromhex(str(said.get("nonce")))
-    except ValueError:
+    except ValueError:  # no hexadecimal, or a number too long to be written out
         nonce = b""
     if len(nonce) != NONCE_OCTETS:
         raise TalkError("a greeting without a nonce; is this a whichhop agent's transfer port?")
@@ -182,8 +185,8 @@ def _nonce(said: dict[str, Any]) -> bytes:
 
 def _object(line: bytes) -> dict[str, Any]:
     try:
-        said = json.loads(line)
-    except (ValueError, RecursionError):
+        said = json_of(line, "a line", most=LONGEST_LINE)
+    except OutsideError:
         said = None
     if not isinstance(said, dict):
         raise TalkError("a line that is no JSON object; is this a whichhop agent's transfer port?")
