@@ -10,6 +10,9 @@ MOST_COMPLAINTS = 20
 LONGEST_COMPLAINT = 500
 """Characters of one complaint: the longest of ours has some 250, the rest is what it quotes."""
 
+INSTALL_COMPARER = "install the comparer's libraries too, from a checkout: pip install '.[compare]'"
+"""The remedy where an agent's machine lacks what comparing needs."""
+
 
 class WhichhopError(Exception):
     """Anything the person at the keyboard can mend; the text says what and how. Exit code 2.

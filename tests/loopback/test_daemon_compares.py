@@ -17,6 +17,7 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.keys import create_key
+from whichhop.errors import INSTALL_COMPARER
 from whichhop.lab.demo.recorded import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Columns, Reading, Record, Sample, SessionKey
@@ -161,6 +162,4 @@ def test_without_the_comparers_libraries_one_line_says_how_to_get_them(
     monkeypatch.setattr(run, "find_spec", lambda name: None)
     words = ["run", str(home.file), "--node", "desk", "--store", str(home.folder / "x.db"), "--compare"]
     assert main(words) == 2
-    assert capsys.readouterr().err == (
-        "run --compare needs numpy and scipy: pip install 'whichhop[compare]'\n"
-    )
+    assert capsys.readouterr().err == (f"run --compare needs numpy and scipy: {INSTALL_COMPARER}\n")

@@ -143,8 +143,11 @@ def measured_nature(
         noises[link.name] = RADIO[temper]
         if temper is Temper.WEAK:
             spells += busy(link.name, 0.0, seconds, rng)
+            states.append(State(element=link.name, start_s=0.0, end_s=seconds, word="weak radio"))
         for at in _moments(TRAINS_A_DAY, seconds, rng):
-            spells += scan_train(link.name, at, min(seconds, at + _log_uniform(rng, TRAIN_S)), rng)
+            end = min(seconds, at + _log_uniform(rng, TRAIN_S))
+            spells += scan_train(link.name, at, end, rng)
+            states.append(State(element=link.name, start_s=at, end_s=end, word="scans"))
         for at in _moments(LEVELS_A_DAY, seconds, rng):
             end = min(seconds, at + _log_uniform(rng, LEVEL_LASTS_S))
             spells += level(link.name, at, end, _log_uniform(rng, LEVEL_S), rng)

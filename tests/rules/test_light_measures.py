@@ -13,7 +13,6 @@ LIGHT = (
     "loss_pattern",
     "proportion",
     "rate",
-    "reorder",
     "responsiveness",
     "throughput",
 )

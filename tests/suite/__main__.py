@@ -20,7 +20,7 @@ from suite.scoring import Score
 from suite.show import story
 from suite.summary import by, confusion, false_alarms, summarise
 from suite.sweep import sweep, told
-from suite.table import print_recipes, print_tables
+from suite.table import print_tables
 from whichhop.lab.scenario import Profile
 
 SEEDS = Path(__file__).parent / "seeds" / "scoring.txt"
@@ -194,7 +194,9 @@ def main() -> int:
     parser.add_argument("--show", metavar="RECIPE:SEED[:measured]", help="tell one case line by line instead")
     parser.add_argument("--processes", type=int, default=PROCESSES, help="cases played at a time")
     parser.add_argument("--keep", type=Path, metavar="DIR", help="keep drawn cases here and read them again")
-    parser.add_argument("--brief", action="store_true", help="print one row a recipe only")
+    parser.add_argument(
+        "--brief", action="store_true", help="leave out the tables that set method against method"
+    )
     parser.add_argument("--json", type=Path, help="write all figures here too")
     args = parser.parse_args()
     os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -230,10 +232,7 @@ def main() -> int:
     focus = WHICHHOP if WHICHHOP in args.methods else args.methods[-1]
     for name, part in figures["suites"].items():
         print(f"== {name} noise ==\n")
-        if args.brief:
-            print_recipes(part, focus=focus)
-        else:
-            print_tables(part, focus=focus)
+        print_tables(part, focus=focus, brief=args.brief)
     if args.json:
         args.json.write_text(json.dumps(figures, indent=1) + "\n")
     return 0

@@ -13,11 +13,11 @@ def counts(scores: Sequence[Score]) -> tuple[dict[Cause, tuple[int, int]], tuple
     sure = [v for v in verdicts if v.probability >= SURE]
     less = [v for v in verdicts if v.probability < SURE]
     by_cause = {
-        cause: (len(own), sum(v.right for v in own))
+        cause: (len(own), sum(v.among for v in own))
         for cause in Cause
         if (own := [v for v in sure if v.cause is cause])
     }
-    return by_cause, (len(less), sum(v.right for v in less))
+    return by_cause, (len(less), sum(v.among for v in less))
 
 
 def learnt(scores: Sequence[Score]) -> str:

@@ -39,6 +39,9 @@ class VerdictScore:
     cause: Cause
     probability: float
     right: bool
+    """Whether the printed sentence holds: the cause that is said, or that it is one of the group."""
+    among: bool
+    """Whether what is truly at fault is among the named elements, whatever the cause that is said."""
     proven: bool
     accuses: bool
     """True when it says that the provider is proven to be at fault."""
@@ -91,6 +94,13 @@ def _provider_elements(case: Case) -> frozenset[str]:
     return frozenset(k.name for k in case.scenario.home.links if k.kind in (LinkKind.ACCESS, LinkKind.BEYOND))
 
 
+def _says(verdict: Verdict, label: Label) -> bool:
+    """Whether a verdict that names the guilty element says its cause too."""
+    return verdict.cause in (label.cause, Cause.NOT_SEPARABLE) or bool(
+        frozenset(verdict.elements) & label.accept
+    )
+
+
 def spoken(verdicts: Sequence[Verdict], start_ns: int, warm_up_s: float) -> list[Verdict]:
     """The verdicts that count: not "healthy", and not over before the case's warm-up."""
     return [
@@ -139,7 +149,7 @@ def score(
                 delay_s=None if found is None else max(0.0, found / NS_PER_S - label.start_s),
                 should_abstain=len(groups[label.element]) > 1,
                 abstained=len(good[0].elements) > 1 if good else None,
-                standing=label.start_s == 0.0,
+                standing=label.start_s == 0.0 and label.cause is not Cause.OWN_TRAFFIC,
                 told=len(good),
                 said="" if good else ", ".join(dict.fromkeys(str(v.cause) for v in near)),
             )
@@ -149,6 +159,7 @@ def score(
     for verdict in heard:
         near_labels = [x for x in case.labels if _touches(x, verdict, start_ns)]
         good_labels = [x for x in near_labels if right(x, verdict)]
+        said = [x for x in good_labels if _says(verdict, x)]
         blames = verdict.cause in PROVIDER_SIDE
         # To name the provider is right only while the provider's side truly is at fault.
         guilty = any(x.element in provider or x.accept & provider for x in near_labels)
@@ -157,7 +168,8 @@ def score(
             VerdictScore(
                 cause=verdict.cause,
                 probability=verdict.probability,
-                right=bool(good_labels),
+                right=bool(said),
+                among=bool(good_labels),
                 proven=verdict.proven,
                 accuses=blames and verdict.proven and not guilty,
                 suspects=blames and not verdict.proven and not guilty,

@@ -84,15 +84,26 @@ def print_recipes(figures: dict[str, Any], *, focus: str) -> None:
     _rows(FIRST_HEAD, [*rows, _first_row("all", figures["all"][focus])])
 
 
-def print_tables(figures: dict[str, Any], *, focus: str) -> None:
-    """Every recipe with all methods, then the focused method by cause, rhythm, size, and its reliability."""
+def print_tables(figures: dict[str, Any], *, focus: str, brief: bool) -> None:
+    """Every recipe with all methods unless brief, then the focused method alone: see `print_focus`."""
     print_recipes(figures, focus=focus)
+    if not brief:
+        print_methods(figures)
+    print_focus(figures, focus=focus)
+
+
+def print_methods(figures: dict[str, Any]) -> None:
+    """Every recipe, and everything together, a row a method."""
     for recipe, methods in figures["recipes"].items():
         first = next(iter(methods.values()))
         print(f"{recipe}: {first['cases']} homes, {first['hours']:.0f} hours")
         _rows(HEAD, [_method_row(name, f) for name, f in methods.items()])
     print("everything together")
     _rows(HEAD, [_method_row(name, f) for name, f in figures["all"].items()])
+
+
+def print_focus(figures: dict[str, Any], *, focus: str) -> None:
+    """One method by cause, rhythm, size, what it took for what, and its reliability."""
     own = figures["all"][focus]
     for key in ("cause", "rhythm", "size"):
         rows = [
@@ -122,5 +133,5 @@ def print_tables(figures: dict[str, Any], *, focus: str) -> None:
         f"wrong beside harmless events {own['wrong_beside_harmless']}, "
         f"extra verdicts beside true faults {own['extra_beside_faults']}; "
         f"named a group needlessly {own['abstained_needlessly']} times, "
-        f"omitted one {own['abstention_omitted']} times"
+        f"omitted one {own['abstention_omitted']} times\n"
     )

@@ -21,15 +21,14 @@ def columns(scenario: Scenario, sessions: Sequence[Session]) -> dict[str, frozen
         if len(air) > 1:
             out[f"air:{name}"] = frozenset().union(*air)
         if node.kind in BOXES:
-            out[f"node:{name}"] = frozenset(pseudo_crossing(f"node:{name}", sessions).along.tolist())
-            passed = {i for i, s in enumerate(sessions) if name in s.path.nodes[1:-1]}
-            out[f"forward:{name}"] = frozenset(passed)
+            for kind in ("node", "forward"):
+                out[f"{kind}:{name}"] = frozenset(pseudo_crossing(f"{kind}:{name}", sessions).along.tolist())
             if node.kind in (NodeKind.ROUTER, NodeKind.GATEWAY):
                 # Its next link outward; a gateway's modem is inside, so its own packets meet it too.
                 routed = {
                     i for i, s in enumerate(sessions) for k in s.path.links
                     if k.near == name and k.kind in (LinkKind.WIRED, LinkKind.ACCESS)
-                    and (i in passed or node.kind is NodeKind.GATEWAY)
+                    and (i in out[f"forward:{name}"] or node.kind is NodeKind.GATEWAY)
                 }  # fmt: skip
                 out[f"route:{name}"] = frozenset(routed)
     for session in sessions:

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from whichhop.model.units import MonoNs
 from whichhop.stats import (
     call_quality,
     delay,
@@ -17,11 +18,11 @@ from whichhop.stats import (
     proportion,
     quantile,
     rate,
-    reorder,
     responsiveness,
     throughput,
     variation,
 )
+from whichhop.wire.flight import Flight
 
 
 def delays(values: Sequence[float | None]) -> list[float]:
@@ -160,8 +161,13 @@ def _two_state(p: float, r: float, packets: int) -> Any:
 
 
 def _reordering(sequence: Sequence[int]) -> Any:
-    found = reorder.reordering(sequence)
-    return {"ratio": found.ratio, "extents": found.extents, "duplicates": found.duplicates}
+    flight = Flight()
+    for number in range(max(sequence) + 1):
+        flight.sent(number, number, MonoNs(number))
+    for at, number in enumerate(sequence, max(sequence) + 1):
+        flight.answered(number, t4_ns=at, utc_ns=at, mono_ns=MonoNs(at))
+    told = flight.facts()
+    return {"ratio": told.reordered / told.answered, "duplicates": told.duplicates}
 
 
 def _bandwidth_delay(rate_mbps: float, rtt_ms: float) -> Any:
@@ -222,11 +228,6 @@ def _codec(codec: str, loss_percent: Sequence[float]) -> Any:
     }
 
 
-def _benjamini_hochberg(p: Sequence[float], q: float, first: int) -> Any:
-    adjusted = interval.benjamini_hochberg(p)
-    return {"rejected": int((adjusted <= q).sum()), "adjusted": adjusted[:first].tolist()}
-
-
 def _counter_delta(before: int, after: int, bits: int) -> Any:
     return rate.delta(
         rate.CounterReading(at_ns=0, value=before), rate.CounterReading(at_ns=10**9, value=after), bits=bits
@@ -243,7 +244,6 @@ MEASURES: dict[str, Callable[..., Any]] = {
         "down": throughput.bandwidth_delay_bits(down_mbps * 1e6, rtt_ms / 1e3),
         "up": throughput.bandwidth_delay_bits(up_mbps * 1e6, rtt_ms / 1e3),
     },
-    "benjamini_hochberg": _benjamini_hochberg,
     "bits_needed": lambda rates_mbps: [rate.bits_needed(r * 1e6) for r in rates_mbps],
     "buffer_delay_percent": lambda baseline_ms, mean_ms: (
         100 * throughput.buffer_delay_ratio(mean_ms / 1e3, baseline_ms / 1e3)
@@ -253,8 +253,6 @@ MEASURES: dict[str, Callable[..., Any]] = {
     "burst_spans": lambda **row: _spans(_cut(**row)),
     "bursts_and_gaps": _bursts_and_gaps,
     "centre_of_differences": lambda x, y: interval.centre(np.subtract(x, y)).estimate,
-    "chance_larger": interval.chance_larger,
-    "clopper_pearson": lambda hits, total: _ends(interval.clopper_pearson(hits, total)),
     "codec": _codec,
     "connections": lambda rate_mbps, rtt_ms, windows_kb: [
         throughput.connections_needed(rate_mbps * 1e6, rtt_ms / 1e3, w * 1e3) for w in windows_kb
@@ -299,7 +297,6 @@ MEASURES: dict[str, Callable[..., Any]] = {
     ],
     "responsiveness": _responsiveness,
     "share_at_or_under": lambda values, at: [quantile.share_at_or_under(delays(values), x) for x in at],
-    "shift_between": lambda before, after: interval.shift_between(before, after).estimate,
     "simple_delay_impairment": lambda one_way_ms: list(map(call_quality.simple_delay_impairment, one_way_ms)),
     "tfrc": throughput.tfrc_octets_per_s,
     "transfer_time_ratio": throughput.transfer_time_ratio,

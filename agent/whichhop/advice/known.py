@@ -1,12 +1,14 @@
 """All that advice may rest on: the home, its verdicts, transfers, levels, and small questions to them."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, tzinfo
 
 from whichhop.advice.step import Gain, lasting_words
 from whichhop.cabling.explain import Explanation
-from whichhop.capacity.links import DOWN, UP, LinkCapacity, Measured, capacities
+from whichhop.capacity.links import DOWN, UP, LinkCapacity, capacities
+from whichhop.capacity.plan import LineTest
+from whichhop.capacity.transfers import Measured
 from whichhop.model import PROVIDER_EDGE, Cause, Home, ModemLevels, Reading, Session, Verdict
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
@@ -22,7 +24,8 @@ class Known:
     """What was measured and what is described.
 
     start_ns, end_ns: the judged span. lines: beside each verdict what the modem's levels add, or None.
-    rates: the newest transfer of each agent, other end and way; rated_ns: when it was. ceilings: by link and
+    rates: the transfers of each agent, other end and way; rated_ns: when the newest was. tests: those to the
+    internet, one by one. ceilings: by link and
     way, as `capacity.links.capacities` takes them. home_file: the name to print in commands.
     """
 
@@ -34,6 +37,8 @@ class Known:
     verdicts: tuple[Verdict, ...] = ()
     lines: tuple[Explanation | None, ...] = ()
     rates: tuple[Measured, ...] = ()
+    tests: tuple[LineTest, ...] = ()
+    zone: tzinfo | None = None
     rated_ns: Mapping[tuple[str, str, str], int] = field(default_factory=dict)
     ceilings: Mapping[tuple[str, str], tuple[float, str]] = field(default_factory=dict)
     boxes: tuple[Box, ...] = ()
@@ -128,32 +133,22 @@ def fair_plan(home: Home, way: str) -> float | None:
     return goodput_bps(plan, header_octets=TCP_HEADERS)
 
 
-def _as_paths(known: Known) -> list[Measured]:
-    """The transfers with the user's URLs taken as reached through the provider's edge."""
-    out = []
-    for one in known.rates:
-        if one.other_end in (DOWNLOADS, UPLOADS) and PROVIDER_EDGE in known.home.nodes:
-            out.append(replace(one, other_end=PROVIDER_EDGE))
-        else:
-            out.append(one)
-    return out
-
-
 def carried(known: Known, *, with_ceilings: bool) -> dict[tuple[str, str], LinkCapacity]:
     """What each link was seen to carry; upper ends by transfers and the plan, and by boxes if asked."""
-    return capacities(known.home, _as_paths(known), known.ceilings if with_ceilings else None)
+    return capacities(known.home, known.rates, known.ceilings if with_ceilings else None)
 
 
 def transfers_over(known: Known, link: str, way: str) -> list[tuple[Measured, int]]:
     """The transfers whose data crossed a link in a direction, the fastest first, each with its time."""
     out = []
-    for original, one in zip(known.rates, _as_paths(known), strict=True):
-        path = known.home.path(one.agent, one.other_end) if one.other_end in known.home.nodes else None
+    for one in known.rates:
+        end = PROVIDER_EDGE if one.other_end in (DOWNLOADS, UPLOADS) else one.other_end
+        path = known.home.path(one.agent, end) if end in known.home.nodes else None
         for start, crossed in zip(path.nodes, path.links, strict=False) if path else ():
             rises = start == crossed.near
             if crossed.name == link and (UP if rises == (one.way == "out") else DOWN) == way:
-                at = known.rated_ns.get((original.agent, original.other_end, original.way), known.end_ns)
-                out.append((original, at))
+                at = known.rated_ns.get((one.agent, one.other_end, one.way), known.end_ns)
+                out.append((one, at))
     return sorted(out, key=lambda pair: -pair[0].rate_bps)
 
 
@@ -162,7 +157,10 @@ def transfer_words(one: Measured, at_ns: int) -> str:
     least = "at least " if one.at_least else ""
     to = "to" if one.way == "out" else "from"
     rate = f"{least}{one.rate_bps / 1e6:.1f} Mb/s"
-    return f"a transfer {one.agent} {to} {one.other_end} moved {rate} ({time_words(at_ns)})"
+    if one.tests == 1:
+        return f"a transfer {one.agent} {to} {one.other_end} moved {rate} ({time_words(at_ns)})"
+    middle = f"{rate} in the middle of them (the last {time_words(at_ns)})"
+    return f"{one.tests} transfers {one.agent} {to} {one.other_end} moved {middle}"
 
 
 def newest_ns(readings: Sequence[Reading]) -> dict[tuple[str, str, str], int]:

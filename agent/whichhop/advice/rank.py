@@ -10,17 +10,20 @@ The same episodes may speak for more than one step; each gain is what its step w
 all of them, hence "at most".
 """
 
-from whichhop.advice import backhaul, box, coax, plain, provider, vantage
+from whichhop.advice import backhaul, box, coax, delivery, plain, provider, vantage
 from whichhop.advice.known import Known
 from whichhop.advice.step import Cost, Effort, Kind, Step
 
+FIRST = "claim-plan"
+"""A plan that every test contradicts is news, whatever else could be bettered: the line bounds it all."""
 _EFFORTS, _COSTS = list(Effort), list(Cost)
 
 
-def order(step: Step) -> tuple[bool, float, int, int, str, str]:
+def order(step: Step) -> tuple[bool, bool, float, int, int, str, str]:
     """The sorting key of the rule above."""
     return (
         step.kind is Kind.MEASURE,
+        step.key != FIRST,
         -round(step.worth, 3),
         _EFFORTS.index(step.effort),
         _COSTS.index(step.cost),
@@ -31,5 +34,5 @@ def order(step: Step) -> tuple[bool, float, int, int, str, str]:
 
 def advise(known: Known) -> tuple[Step, ...]:
     """Every step that has evidence, the best first, then what to measure."""
-    rooms = (backhaul, coax, box, plain, provider, vantage)
+    rooms = (backhaul, coax, box, delivery, plain, provider, vantage)
     return tuple(sorted((step for room in rooms for step in room.steps(known)), key=order))

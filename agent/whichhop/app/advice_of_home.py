@@ -10,9 +10,12 @@ from whichhop.app.equipment_ceilings import link_ceilings
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.rates import RADIO_REAL
 from whichhop.capacity.ceilings import lowest, observed_ceilings
-from whichhop.capacity.links import measured_of
+from whichhop.capacity.links import capacities
+from whichhop.capacity.plan import upstream_tests
+from whichhop.capacity.transfers import measured_of
 from whichhop.compare.bulletin import MOST_STEPS
 from whichhop.config.check import House
+from whichhop.daemon.transfer.lease import zone_of
 from whichhop.model import ModemLevels, Reading, Session, Verdict
 from whichhop.model.link_context import OF_LINKS
 from whichhop.model.units import NS_PER_S
@@ -38,6 +41,8 @@ def known_home(
 ) -> Known:
     """Everything known of a home. levels: instead of those among the readings."""
     lasting = [r for r in readings if r.name.startswith(OF_LONG)]
+    rates = measured_of(lasting)
+    ceilings = lowest(link_ceilings(house), observed_ceilings(house.home, lasting, radio_share=RADIO_REAL))
     return Known(
         home=house.home,
         home_file=home_file,
@@ -46,9 +51,11 @@ def known_home(
         sessions=tuple(sessions),
         verdicts=tuple(verdicts),
         lines=tuple(line_explanations(verdicts, end_ns, house, lasting)),
-        rates=tuple(measured_of(lasting)),
+        rates=tuple(rates),
+        tests=tuple(upstream_tests(house.home, lasting, capacities(house.home, rates, ceilings))),
+        zone=zone_of(house.home),
         rated_ns=newest_ns(lasting),
-        ceilings=lowest(link_ceilings(house), observed_ceilings(house.home, lasting, radio_share=RADIO_REAL)),
+        ceilings=ceilings,
         boxes=house.boxes,
         run=house.run,
         levels=tuple(from_readings(lasting))[-2:] if levels is None else tuple(levels),

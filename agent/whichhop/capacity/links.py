@@ -1,9 +1,13 @@
 """What each link carries, from transfers and ceilings, and which one is narrow on a way out. Pure."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
-from whichhop.model import PROVIDER_EDGE, Home, Link, LinkKind, Reading
+from whichhop.capacity.transfers import Measured
+from whichhop.model import PROVIDER_EDGE, Home, Link, LinkKind, Medium
+from whichhop.model.transfer import DOWNLOADS, UPLOADS
+from whichhop.model.units import NS_PER_S
 from whichhop.stats.throughput import goodput_bps
 
 UP, DOWN = "up", "down"
@@ -11,30 +15,22 @@ SAME = 0.05
 """Rates within 5 % of each other count as one: transfers are steady within 2 %, framing differs by link."""
 TCP_HEADERS = 52
 PLAN = "the plan"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
-    """One direction of a transfer: "out" from the agent to the other end, "back" to it. TCP payload."""
-
-    agent: str
-    other_end: str
-    way: str
-    rate_bps: float
-    at_least: bool
+ETHERNET_BPS = tuple(goodput_bps(speed, header_octets=TCP_HEADERS) for speed in (1e8, 1e9, 2.5e9, 5e9, 1e10))
+"""What the speeds of IEEE 802.3 carry that homes' ports negotiate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkCapacity:
     """What one link is known to carry in one direction, TCP payload in bit/s.
 
-    low_bps: at least so much was seen to pass. high_bps: it carries no more; None where nothing says so.
-    basis: where the upper end comes from.
+    low_bps: so much usually passes (the largest median of a path over it). sure_bps: so much nearly always
+    does. high_bps: it carries no more; None where nothing says so. basis: where the upper end comes from.
     """
 
     link: str
     way: str
     low_bps: float = 0.0
+    sure_bps: float = 0.0
     high_bps: float | None = None
     basis: str = ""
 
@@ -57,37 +53,10 @@ class Narrow:
     unknown: tuple[str, ...]
 
 
-def measured_of(readings: Iterable[Reading]) -> list[Measured]:
-    """The newest transfer of each agent, other end and direction among readings."""
-    newest: dict[tuple[str, str, str], tuple[int, dict[str, float]]] = {}
-    for reading in readings:
-        name, _, other_end = reading.name.partition(":")
-        for way in ("out", "back"):
-            figure = name.removeprefix(f"transfer_{way}_")
-            if figure == name or figure not in ("rate_bps", "at_least"):
-                continue
-            key = (reading.agent, other_end, way)
-            at, figures = newest.get(key, (-1, {}))
-            if reading.at_ns > at:
-                newest[key] = (reading.at_ns, {figure: reading.value})
-            elif reading.at_ns == at:
-                figures[figure] = reading.value
-    return [
-        Measured(
-            agent=agent,
-            other_end=other_end,
-            way=way,
-            rate_bps=figures["rate_bps"],
-            at_least=bool(figures.get("at_least")),
-        )
-        for (agent, other_end, way), (_, figures) in newest.items()
-        if "rate_bps" in figures
-    ]
-
-
 def _crossed(home: Home, one: Measured) -> list[tuple[str, str]]:
     """The (link, direction) pairs that a transfer's data crosses; empty when it leaves the tree."""
-    path = home.path(one.agent, one.other_end) if one.other_end in home.nodes else None
+    end = PROVIDER_EDGE if one.other_end in (DOWNLOADS, UPLOADS) else one.other_end
+    path = home.path(one.agent, end) if end in home.nodes else None
     if path is None:
         return []
     out = []
@@ -139,21 +108,57 @@ def capacities(
         for link in home.links
         for way in (UP, DOWN)
     }
+    links = {link.name: link for link in home.links}
     crossings = [(one, _crossed(home, one)) for one in measured]
     for one, crossed in crossings:
         for at in crossed:
-            known[at] = replace(known[at], low_bps=max(known[at].low_bps, one.rate_bps))
+            known[at] = replace(
+                known[at],
+                low_bps=max(known[at].low_bps, one.rate_bps),
+                sure_bps=max(known[at].sure_bps, one.sure_bps),
+            )
     known = {at: _believed(found) for at, found in known.items()}
     for one, crossed in crossings:
         if one.at_least:
             continue
-        able = [at for at in crossed if known[at].low_bps <= one.rate_bps * (1 + SAME)]
-        if len(able) == 1:
-            held = known[able[0]]
+        able = [
+            at
+            for at in crossed
+            if known[at].low_bps <= one.rate_bps * (1 + SAME)
+            and not is_wide(links[at[0]], known[at], one.rate_bps)
+        ]
+        inside = [at for at in able if links[at[0]].kind is not LinkKind.BEYOND]
+        if len(inside) == 1 and (len(able) == 1 or links[inside[0][0]].kind is LinkKind.ACCESS):
+            held = known[inside[0]]
             if held.high_bps is None or one.rate_bps < held.high_bps:
-                basis = f"a transfer {one.agent} {'to' if one.way == 'out' else 'from'} {one.other_end}"
-                known[able[0]] = replace(held, high_bps=max(one.rate_bps, held.low_bps), basis=basis)
+                basis = transfers_words(one) + (", or what lies beyond it" if len(able) > 1 else "")
+                known[inside[0]] = replace(held, high_bps=max(one.rate_bps, held.low_bps), basis=basis)
     return known
+
+
+def transfers_words(one: Measured) -> str:
+    """Which transfers, in a few words."""
+    many = "a transfer" if one.tests == 1 else f"{one.tests} transfers"
+    words = f"{many} {one.agent} {'to' if one.way == 'out' else 'from'} {one.other_end}"
+    if one.low_bps is not None and one.high_bps is not None and one.high_bps > one.low_bps * (1 + SAME):
+        words += f", mostly {one.low_bps / 1e6:.1f} to {one.high_bps / 1e6:.1f}"
+    if one.since_ns is not None and one.earlier_bps is not None:
+        day = datetime.fromtimestamp(one.since_ns / NS_PER_S, UTC).strftime("%Y-%m-%d")
+        words += f", {one.earlier_bps / 1e6:.1f} before {day}"
+    return words
+
+
+def is_wide(link: Link, found: LinkCapacity, rate_bps: float) -> bool:
+    """Whether an Ethernet link may be taken to carry well over a rate though nobody saw it do so.
+
+    By its port's speed where that is known; else by the least speed that could have carried the rate at all:
+    a port that passes 200 Mb/s runs at 1000.
+    """
+    if link.kind is not LinkKind.WIRED and link.medium is not Medium.ETHERNET:
+        return False
+    least = next((speed for speed in ETHERNET_BPS if speed * (1 + SAME) >= rate_bps), ETHERNET_BPS[-1])
+    most = least if found.high_bps is None else found.high_bps
+    return most > rate_bps * (1 + 2 * SAME)
 
 
 def narrow_links(home: Home, known: Mapping[tuple[str, str], LinkCapacity]) -> list[Narrow]:
@@ -192,13 +197,18 @@ def narrow_words(found: Narrow) -> str:
     room = f" in the {found.room}" if found.room and found.room != found.agent else ""
     whose = f"{found.agent}{room}, {found.way}"
     if found.rate_bps is None:
-        across = f"across {', '.join(found.unknown)}" if found.unknown else "over its whole way out"
+        across = (
+            f"across {', '.join(found.unknown)}" if found.unknown else "over its whole path to the internet"
+        )
         return f"{whose}: not known; run transfers {across}"
-    rate = f"{found.rate_bps / 1e6:.1f} Mb/s by {found.basis}"
     sure = "is the narrow link" if len(found.links) == 1 else "are the links of which one is narrow"
-    words = f"{whose}: {' and '.join(found.links)} {sure}, at most {rate}"
-    if found.under_plan is not None:
-        words += "; less than the plan" if found.under_plan else "; no less than the plan"
+    names = " and ".join(found.links)
+    if found.basis == PLAN:
+        words = f"{whose}: nothing narrower than the plan's {found.rate_bps / 1e6:.1f} Mb/s is known"
+    else:
+        words = f"{whose}: {names} {sure}, at most {found.rate_bps / 1e6:.1f} Mb/s by {found.basis}"
+        if found.under_plan is not None:
+            words += "; less than the plan" if found.under_plan else "; no less than the plan"
     if len(found.links) > 1 and found.unknown:
         words += f"; a transfer across {', '.join(found.unknown)} would tell"
     return words

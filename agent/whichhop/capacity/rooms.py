@@ -1,9 +1,11 @@
-"""The newest rate that each node of the home was seen to have, from transfers, for the rooms' list."""
+"""The rate that each node of the home usually has, from transfers, for the rooms' list."""
 
 from collections.abc import Iterable
 
+from whichhop.capacity.transfers import Measured, measured_of, transfers_of
 from whichhop.model import PROVIDER_EDGE, Home, Reading
 from whichhop.model.bulletin import RoomRate
+from whichhop.model.transfer import figure_of
 
 FIGURES = ("rate_bps", "at_least")
 FAR_OUT = 0
@@ -11,21 +13,12 @@ FAR_OUT = 0
 
 def is_of_transfer(reading: Reading) -> bool:
     """Whether a reading is one that `room_rates` understands."""
-    return _parts(reading) is not None
-
-
-def _parts(reading: Reading) -> tuple[str, str, str] | None:
-    """Way ("out" or "back"), figure and other end of a reading such as transfer_out_rate_bps:attic."""
-    name, _, other_end = reading.name.partition(":")
-    for way in ("out", "back"):
-        figure = name.removeprefix(f"transfer_{way}_")
-        if figure != name and figure in FIGURES and other_end:
-            return way, figure, other_end
-    return None
+    figure = figure_of(reading.name)
+    return figure is not None and figure.name in FIGURES
 
 
 def _depth(home: Home, name: str) -> int:
-    """Links to the way out; what lies upstream, such as a peer or a server, counts as out."""
+    """Links to the router; what lies upstream, such as a peer or a server, counts as out."""
     node = home.nodes.get(name)
     if node is None or name in home.peers or name == PROVIDER_EDGE:
         return FAR_OUT
@@ -33,37 +26,44 @@ def _depth(home: Home, name: str) -> int:
     return len(path.links) if path is not None else FAR_OUT
 
 
-def room_rates(home: Home, readings: Iterable[Reading]) -> tuple[RoomRate, ...]:
-    """A row for each node that a transfer was made to or from, in the home file's order; the newest counts.
+def _ends(home: Home, agent: str, other_end: str) -> tuple[str, str, dict[str, str]]:
+    """The end further from the provider, the other one, and each way's name as that end sees it."""
+    if _depth(home, other_end) > _depth(home, agent):
+        return other_end, agent, {"out": "back", "back": "out"}
+    return agent, other_end, {"out": "out", "back": "back"}
 
-    The node is the end further from the provider; the other end stands beside it.
+
+def room_rates(home: Home, readings: Iterable[Reading]) -> tuple[RoomRate, ...]:
+    """A row for each node that a transfer was made to or from, in the home file's order.
+
+    The node is the end further from the provider. The pair of ends that was measured last counts, with what
+    all its transfers come to (capacity/transfers.py), so that one bad moment is not taken for the room.
     """
-    newest: dict[str, tuple[int, str, str, dict[str, float]]] = {}
-    for reading in readings:
-        parts = _parts(reading)
-        if parts is None:
+    kept = [r for r in readings if is_of_transfer(r)]
+    newest: dict[str, tuple[int, str, str]] = {}
+    for one in transfers_of(kept):
+        inner = _ends(home, one.agent, one.other_end)[0]
+        newest[inner] = max(newest.get(inner, (-1, "", "")), (one.at_ns, one.agent, one.other_end))
+    sums = {(m.agent, m.other_end, m.way): m for m in measured_of(kept)}
+    out = []
+    for name, node in home.nodes.items():
+        if name not in newest:
             continue
-        way, figure, other_end = parts
-        node, other = reading.agent, other_end
-        if _depth(home, other_end) > _depth(home, reading.agent):
-            node, other, way = other_end, reading.agent, {"out": "back", "back": "out"}[way]
-        at_ns, _, _, figures = newest.get(node, (-1, "", "", {}))
-        if (reading.at_ns, reading.agent, other) != newest.get(node, (None, None, None))[:3]:
-            if reading.at_ns <= at_ns:
-                continue
-            figures = {}
-        figures[f"{way}_{figure}"] = reading.value
-        newest[node] = (reading.at_ns, reading.agent, other, figures)
-    return tuple(
-        RoomRate(
-            node=name,
-            room=node.room or name,
-            at_ns=newest[name][0],
-            other_end=newest[name][2],
-            up_bps=newest[name][3].get("out_rate_bps"),
-            down_bps=newest[name][3].get("back_rate_bps"),
-            at_least=any(newest[name][3].get(f"{way}_at_least") for way in ("out", "back")),
+        at_ns, agent, end = newest[name]
+        _, other, names = _ends(home, agent, end)
+        found: dict[str, Measured] = {
+            names[way]: sums[agent, end, way] for way in ("out", "back") if (agent, end, way) in sums
+        }
+        up, down = found.get("out"), found.get("back")
+        out.append(
+            RoomRate(
+                node=name,
+                room=node.room or name,
+                at_ns=at_ns,
+                other_end=other,
+                up_bps=up.rate_bps if up is not None else None,
+                down_bps=down.rate_bps if down is not None else None,
+                at_least=any(m.at_least for m in found.values()),
+            )
         )
-        for name, node in home.nodes.items()
-        if name in newest
-    )
+    return tuple(out)

@@ -7,11 +7,12 @@ import sys
 from collections.abc import Sequence
 
 from whichhop import __version__
-from whichhop.errors import WhichhopError
+from whichhop.errors import INSTALL_COMPARER, WhichhopError
 
 # One row a verb: its name, the module that implements it, one line of help. A module is loaded only when
 # its verb is typed, so that the daemon never pays for numpy.
 VERBS: tuple[tuple[str, str, str], ...] = (
+    ("start", "whichhop.cli.start", "look at this machine, measure three minutes, and give a first answer"),
     ("setup", "whichhop.cli.setup", "make a home's key and say how to start its agents"),
     (
         "check",
@@ -78,7 +79,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except ModuleNotFoundError as missing:
         if missing.name not in EXTRA:
             raise
-        sys.stderr.write(f"whichhop {named} needs {missing.name}: pip install 'whichhop[compare]'\n")
+        sys.stderr.write(f"whichhop {named} needs {missing.name}: {INSTALL_COMPARER}\n")
         return 2
     except WhichhopError as trouble:
         sys.stderr.write(f"{trouble}\n")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from whichhop.daemon.options import RunOptions, default_store
 from whichhop.daemon.run import run_agent
-from whichhop.errors import WhichhopError
+from whichhop.errors import INSTALL_COMPARER, WhichhopError
 
 EPILOG = """\
 examples:
@@ -33,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--compare",
         action="store_true",
-        help="also compare what all agents measure (needs whichhop[compare])",
+        help="also compare what all agents measure (needs the extra `compare`)",
     )
 
 
@@ -41,7 +41,7 @@ def _check_extra() -> None:
     """Say at once that the comparer's libraries are missing; they are looked for, not loaded."""
     missing = [name for name in ("numpy", "scipy") if find_spec(name) is None]
     if missing:
-        raise WhichhopError(f"run --compare needs {' and '.join(missing)}: pip install 'whichhop[compare]'")
+        raise WhichhopError(f"run --compare needs {' and '.join(missing)}: {INSTALL_COMPARER}")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -19,13 +19,14 @@ from whichhop.daemon.options import default_store
 from whichhop.daemon.probers import ProberMaker, estimate_now
 from whichhop.daemon.room_walk import figures_of, listen
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model import Home, Method, Node, Sample, Session, derive_sessions
+from whichhop.model import Home, Medium, Method, Node, Sample, Session, derive_sessions
 from whichhop.model.room import RoomResult, from_readings, newest_of, to_readings, usable_name
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.net.own_interface import interface_of
-from whichhop.report.rooms import Judged, Quality, changes, judged
+from whichhop.report.rooms import Judged, Quality, judged
 from whichhop.report.rooms_plot import draw_rooms
+from whichhop.report.walks import changes
 from whichhop.store.store import Store
 
 BAR = 30
@@ -179,6 +180,7 @@ def _mb(bps: float | None, at_least: float | None) -> str:
 def _row(j: Judged) -> tuple[str, ...]:
     r = j.result
     loss = f"{r.lost}/{r.sent} ({j.loss.low:.1%}-{j.loss.high:.1%})" if r.sent else "nothing sent"
+    loss += f", {r.unsent} not sent" if r.sent and r.unsent else ""
     between = f" ({_ms(r.p50_low_s)}-{_ms(r.p50_high_s)})" if r.p50_low_s is not None else ""
     return (
         r.room,
@@ -195,18 +197,42 @@ def _row(j: Judged) -> tuple[str, ...]:
 HEAD = ("room", "stands", "lost (95 %)", "median ms (95 %)", "95 % ms", "down Mb/s", "up Mb/s", "because")
 
 
-def _text(walk: str, rooms: Sequence[Judged]) -> str:
+def _judged(result: RoomResult, home: Home) -> Judged:
+    plan = home.plan
+    return judged(result, plan.down_bps if plan else None, plan.up_bps if plan else None)
+
+
+def _path(result: RoomResult, home: Home) -> tuple[str, ...]:
+    """The links that the home file has between the laptop and the target."""
+    path = (
+        home.path(result.agent, result.target) if {result.agent, result.target} <= set(home.nodes) else None
+    )
+    return tuple(link.name for link in path.links) if path is not None else ()
+
+
+def _path_words(rooms: Sequence[Judged], home: Home) -> str:
+    """Which way the packets went, as far as the home file knows it, and what its figures can speak of."""
+    ways = dict.fromkeys((j.result.target, _path(j.result, home)) for j in rooms)
+    words = "; ".join(f"{target}, over {', '.join(links) or 'no link known'}" for target, links in ways)
+    radio = [k.name for k in home.links if k.medium is Medium.RADIO and any(k.name in ls for _, ls in ways)]
+    if len(radio) > 1:
+        words += f" ({len(radio)} radio links in a row: a bad figure may be of either)"
+    return f"Packets went to {words}; a laptop that has roamed took another first link."
+
+
+def _text(walk: str, rooms: Sequence[Judged], home: Home) -> str:
     dead = [j.result.room for j in rooms if j.quality is Quality.DEAD]
-    target = ", ".join(dict.fromkeys(j.result.target for j in rooms))
-    lines = [f"Walk {walk}, packets to {target}:", "", table(HEAD, [_row(j) for j in rooms]), ""]
-    lines.append(f"Dead: {', '.join(dead)}." if dead else "No room is dead.")
+    poor = [j.result.room for j in rooms if j.quality is Quality.POOR]
+    head = f"Dead: {', '.join(dead)}." if dead else "No room is dead."
+    head += f" Poor: {', '.join(poor)}." if poor else ""
+    lines = [f"Walk {walk}. {head}", "", table(HEAD, [_row(j) for j in rooms]), "", _path_words(rooms, home)]
     return "\n".join(lines) + "\n"
 
 
-def _data(walk: str, rooms: Sequence[Judged]) -> dict[str, Any]:
+def _data(walk: str, rooms: Sequence[Judged], home: Home) -> dict[str, Any]:
     return {
         "walk": walk,
-        "rooms": [msgspec.to_builtins(j) for j in rooms],
+        "rooms": [msgspec.to_builtins(j) | {"path": _path(j.result, home)} for j in rooms],
         "dead": [j.result.room for j in rooms if j.quality is Quality.DEAD],
     }
 
@@ -234,7 +260,7 @@ def _compared(args: argparse.Namespace, results: Sequence[RoomResult]) -> None:
         )
     name, after = _picked(others if args.walk is None else results, args.walk)
     _, before = _picked(results, args.compare)
-    found = changes(before, after)
+    found = changes(before, after, results)
     gone = sorted({r.room for r in before} - {r.room for r in after})
     new = sorted({r.room for r in after} - {r.room for r in before})
     if args.json:
@@ -242,7 +268,9 @@ def _compared(args: argparse.Namespace, results: Sequence[RoomResult]) -> None:
         data |= {"changes": [msgspec.to_builtins(c) | {"words": c.words} for c in found]}
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
         return
-    lines = [f"Walk {name} against {args.compare}, with 95 % intervals:", "", *(c.words for c in found)]
+    sure = sum(c.better is not None for c in found)
+    head = f"Walk {name} against {args.compare}: {sure or 'none'} of {len(found)} figures changed for sure."
+    lines = [head, "All intervals hold together with 95 %.", "", *(c.words for c in found)]
     if not found:
         lines.append("The two walks have no room with the same figures.")
     lines += [f"Only in {args.compare}: {', '.join(gone)}."] * bool(gone)
@@ -251,8 +279,7 @@ def _compared(args: argparse.Namespace, results: Sequence[RoomResult]) -> None:
 
 
 def _show(args: argparse.Namespace, walk: str, results: Sequence[RoomResult], home: Home) -> int:
-    plan = home.plan.down_bps if home.plan else None
-    rooms = [judged(r, plan) for r in results]
+    rooms = [_judged(r, home) for r in results]
     if args.svg:
         try:
             args.svg.write_text(draw_rooms(rooms, f"{home.name}, walk {walk}"), encoding="utf-8")
@@ -260,9 +287,9 @@ def _show(args: argparse.Namespace, walk: str, results: Sequence[RoomResult], ho
             raise DataError(f"{args.svg}: cannot be written ({why.strerror}); check the folder") from why
         sys.stderr.write(f"written: {args.svg}\n")
     if args.json:
-        sys.stdout.write(json.dumps(_data(walk, rooms), indent=2) + "\n")
+        sys.stdout.write(json.dumps(_data(walk, rooms, home), indent=2) + "\n")
     else:
-        sys.stdout.write(_text(walk, rooms))
+        sys.stdout.write(_text(walk, rooms, home))
     return 1 if any(j.quality is Quality.DEAD for j in rooms) else 0
 
 
@@ -306,7 +333,7 @@ def run(args: argparse.Namespace) -> int:
                 result = _measure(home, laptop, session, room, args)
                 store.append_all((), to_readings(result))
                 if len(args.rooms) > 1:
-                    now = judged(result, home.plan.down_bps if home.plan else None)
+                    now = _judged(result, home)
                     sys.stderr.write(f"{room}: {now.quality}, {now.why}\n")
         results = from_readings(store.readings())
     if args.compare is not None:

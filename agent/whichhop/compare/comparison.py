@@ -121,7 +121,7 @@ def compare_windows(
         sessions=case.sessions,
         table=case.table,
         speaks=case.alibi.speaks,
-        use=case.use,
+        use=case.use.share,
         verdicts=tuple(verdicts),
         levels=levels,
         unmeasured=unmeasured_links(home, case.sessions, case.alibi.speaks),

@@ -18,12 +18,12 @@ from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict.corroboration import adds, borne, shown_by
 from whichhop.compare.verdict.episodes import Span, merged, noticed, spans
 from whichhop.compare.verdict.fault_shapes import reweighted, shape_odds
-from whichhop.compare.verdict.lookalikes import with_lookalikes
+from whichhop.compare.verdict.lookalikes import once, with_lookalikes
 from whichhop.compare.verdict.own_traffic_path import part_of_own_traffic
 from whichhop.compare.verdict.provider_guards import Scene
 from whichhop.compare.verdict.verdict import Found, verdict_of
 from whichhop.compare.windows import own_traffic
-from whichhop.compare.windows.reporting import Alibi, alibi_of
+from whichhop.compare.windows.reporting import Alibi, alibi_of, host_log_ratio
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Home, Level, Reading, Session, Verdict
 
@@ -43,7 +43,7 @@ class Case:
     elements: tuple[Element, ...]
     table: WindowTable
     alibi: Alibi
-    use: NDArray[np.float64]
+    use: own_traffic.LineUse
     onset: NDArray[np.float64]
     settings: Settings
 
@@ -62,10 +62,10 @@ def prepare(
     table = table.picked([s.key for s in heard])
     readings = tuple(readings)
     alibi = alibi_of(table, heard, readings)
-    use = own_traffic.usage(readings, table, home.plan)
+    use = own_traffic.line_use(readings, table, home.plan, heard)
     elements = elements_of(home, heard)
     step_s = table.step_ns * 1e-9
-    onset = np.array([_onset(e, alibi, use) for e in elements]) * step_s / 3600.0
+    onset = np.array([_onset(e, alibi, use.share) for e in elements]) * step_s / 3600.0
     return Case(
         home=home,
         sessions=heard,
@@ -129,19 +129,30 @@ def standing_faults(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
     """What was wrong before the first packet of a history, and until when; and the level of every link."""
     teller = Teller(home=case.home, sessions=case.sessions, elements=case.elements, settings=case.settings)
     found = teller.verdicts(
-        Period(table=case.table, speaks=case.alibi.speaks, use=case.use, watched=case.alibi.watched)
+        Period(table=case.table, speaks=case.alibi.speaks, use=case.use.share, watched=case.alibi.watched)
     )
     return found, teller.levels
 
 
 def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
     """Close looks at every stretch from the tick `first` on in which something may be wrong."""
-    around = own_traffic.around(case.use)
-    factor, stay = own_traffic.onset_factor(around), own_traffic.stay_log_ratio(around)
+    factor, stay = case.use.factor, _stay(case)
     return [
         look(done, case.elements, case.onset, Use(factor=factor, stay=stay, known=_use_known(case, s)), s)
         for s in stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
     ]
+
+
+def _stay(case: Case) -> dict[int, NDArray[np.float64]]:
+    """By element, what counters and the agents' own readings say of its being the cause in each tick."""
+    late = dict(zip(case.alibi.agents, host_log_ratio(case.alibi.late_s).T, strict=True))
+    out: dict[int, NDArray[np.float64]] = {}
+    for j, element in enumerate(case.elements):
+        if element.nature is Nature.OWN_TRAFFIC:
+            out[j] = case.use.stay
+        elif element.nature is Nature.HOST:
+            out[j] = late[element.name.partition(":")[2]]
+    return out
 
 
 def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
@@ -161,6 +172,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
             )
             if borne(done, case.elements[found.members[0]], span):
                 out.append(found)
+    out = once(out)
     out = [f for f in out if _own_proof(case, done, f, out)]
     out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out.sort(key=lambda f: (f.span.first, f.members))
@@ -168,7 +180,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
 
 
 def _use_known(case: Case, ticks: Stretch | Span) -> bool:
-    return own_traffic.is_known(case.use[ticks.first : ticks.end])
+    return own_traffic.is_known(case.use.share[ticks.first : ticks.end])
 
 
 def _own_proof(case: Case, done: Scan, found: Found, others: Sequence[Found]) -> bool:
@@ -247,7 +259,8 @@ def _verdict(case: Case, done: Scan, found: Found) -> Verdict:
         loc80=base.loc80,
         base_loss=base.loss,
         watched=case.alibi.watched,
-        use=case.use[first:end],
+        use=case.use.most[first:end],
+        doubts=case.use.doubts,
     )
     return verdict_of(
         scene,

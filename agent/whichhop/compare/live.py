@@ -91,6 +91,7 @@ class Follower:
             watched=frozenset(),
             agents=case.alibi.agents,
             aside=np.zeros((self._table.ticks, len(case.alibi.agents)), dtype=bool),
+            late_s=case.alibi.late_s,
         )
         self._past = Past(self._table, self._alibi.speaks, prior_scales(self._sessions), settings)
         self._rater = Rater(self._past, self._alibi, self._columns, self._settings)
@@ -205,16 +206,28 @@ class Follower:
         self._alibi.aside[near:end] = cut.aside
         if cut.watched:
             self._alibi = replace(self._alibi, watched=self._alibi.watched | cut.watched)
-        if begins_block:
+        at = row
+        while at < end:
+            if begins_block:
+                self._begin_block(at, self._seen - (end - at))
+            lower = None
             if self._blocks:
-                self._blips.learn(self._rater.ratios[max(0, self._blocks[-1]) : row])
-            self._blocks.append(row)
-            self._baselines.append(self._past.baseline(row))
-            self._rates.append(self._blips.rates())
-            self._next = next_block(self._next, self._past.step_s)
+                lower = self._past.step_down(self._blocks[-1], at + 1, end, self._baselines[-1])
+                first = max(self._blocks[-1], at - SETTLING_TICKS)
+                self._rater.rate(first, lower or end, self._baselines[-1], self._rates[-1])
+            # A better level that a session holds is its new baseline, at once.
+            begins_block = lower is not None
+            at = lower or end
+        if begins_block and self._blocks and self._blocks[-1] < end:
+            self._next = self._seen
+
+    def _begin_block(self, row: int, seen: int) -> None:
         if self._blocks:
-            first = max(self._blocks[-1], row - SETTLING_TICKS)
-            self._rater.rate(first, end, self._baselines[-1], self._rates[-1])
+            self._blips.learn(self._rater.ratios[max(0, self._blocks[-1]) : row])
+        self._blocks.append(row)
+        self._baselines.append(self._past.baseline(row))
+        self._rates.append(self._blips.rates())
+        self._next = next_block(seen, self._past.step_s)
 
     def _read_between(self, begin_ns: int, end_ns: int) -> list[Reading]:
         first, end = (bisect_left(self._readings, at, key=_instant) for at in (begin_ns, end_ns))
@@ -269,7 +282,12 @@ class Follower:
         table = self._table.span(first, end)
         readings = self._read_between(table.start_ns - MARGIN_NS, table.at_ns(table.ticks) + MARGIN_NS)
         case = prepare(self._home, self._sessions, table, readings, self._settings)
-        alibi = replace(self._alibi, speaks=self._alibi.speaks[span], aside=self._alibi.aside[span])
+        alibi = replace(
+            case.alibi,
+            speaks=self._alibi.speaks[span],
+            aside=self._alibi.aside[span],
+            watched=self._alibi.watched,
+        )
         case = replace(case, alibi=alibi)
         done = Scan(
             table=table,

@@ -30,6 +30,8 @@ PSEUDO = {
     "host": "the machine {} itself",
     "air": "the radio channel around {}",
     "node": "the box {} itself",
+    "forward": "what the box {} passes on",
+    "route": "the way through the box {} between the home and the line",
     "reply": "the answers of {} alone",
     "destination": "the destination {} alone",
     "resolver": "the resolver {}",
@@ -135,6 +137,16 @@ def headline(verdict: Verdict) -> str:
     return text[0].upper() + text[1:]
 
 
+def shares_words(verdict: Verdict) -> str:
+    """How likely each of several named elements is; empty for one alone."""
+    shares = verdict.shares or {}
+    if len(shares) < 2:
+        return ""
+    each = [f"{element_words(name)} {probability_words(p)}" for name, p in shares.items() if p >= 0.01]
+    rest = len(shares) - len(each)
+    return "Of these: " + ", ".join(each) + (f"; {rest} more under 1%." if rest else ".")
+
+
 def owner_words(verdict: Verdict) -> str:
     """Whose it is to mend."""
     owner = CAUSE_TABLE[verdict.cause].owner
@@ -175,7 +187,13 @@ def since_words(verdict: Verdict, text: str) -> str:
 
 def explain(verdict: Verdict) -> list[str]:
     """All sentences of a verdict, most important first."""
-    out = [headline(verdict), standing_words(verdict), spoke_for(verdict), owner_words(verdict)]
+    out = [
+        headline(verdict),
+        standing_words(verdict),
+        shares_words(verdict),
+        spoke_for(verdict),
+        owner_words(verdict),
+    ]
     out += [
         f"Ruled out: {element_words(r.what)}, because {r.why}"
         + (f" ({', '.join(r.sessions[:4])}{' ...' if len(r.sessions) > 4 else ''})." if r.sessions else ".")

@@ -25,6 +25,7 @@ from whichhop.model import (
     Limits,
     Link,
     LinkKind,
+    Medium,
     Node,
     NodeKind,
     Plan,
@@ -135,7 +136,10 @@ def _links(file: HomeFile) -> Iterator[Link]:
     for part in file.links:
         near, end = sorted(part.join, key=lambda name: -far[name])
         row = LINK_TABLE[part.kind]
-        medium = part.medium if part.medium is not None else next(iter(row.media), None)
+        # Only what a link of this kind can be when nothing is said of it, never a guess where that was asked.
+        medium = next(iter(row.media), None)
+        if part.medium is not None:
+            medium = None if part.medium == "unknown" else Medium(part.medium)
         yield Link(name=part.name or f"{near}/{end}", near=near, far=end, kind=part.kind, medium=medium)
 
 

@@ -1,6 +1,7 @@
 """The shape of a home file as pydantic models; rules that need more than one field stand in check.py."""
 
 import re
+from enum import StrEnum
 from ipaddress import ip_address, ip_network
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
@@ -159,12 +160,28 @@ class NodePart(Part):
     wan_counters: WanCountersPart | None = None
 
 
+class WrittenMedium(StrEnum):
+    """What a link may be written to run over: model.Medium's words, and that it is not known."""
+
+    RADIO = Medium.RADIO
+    ETHERNET = Medium.ETHERNET
+    COAX = Medium.COAX
+    POWER_LINE = Medium.POWER_LINE
+    CABLE = Medium.CABLE
+    FIBRE = Medium.FIBRE
+    DSL = Medium.DSL
+    FIXED_WIRELESS = Medium.FIXED_WIRELESS
+    SATELLITE = Medium.SATELLITE
+    UNKNOWN = "unknown"
+
+
 class LinkPart(Part):
     """What joins two nodes."""
 
     join: Annotated[list[Name], Field(min_length=2, max_length=2)]
     kind: Annotated[LinkKind, Field(strict=False), AfterValidator(_written_link)]
-    medium: Annotated[Medium | None, Field(strict=False)] = None
+    medium: Annotated[WrittenMedium | None, Field(strict=False)] = None
+    """What it runs over; `unknown` is taken too, and makes every statement about its latency more careful."""
     name: Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9/-]{0,64}$")] | None = None
 
 

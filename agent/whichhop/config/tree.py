@@ -43,8 +43,8 @@ def _medium_troubles(link: LinkPart, at: KeyPath) -> Iterator[Trouble]:
     row = LINK_TABLE[link.kind]
     if link.medium is None:
         if row.medium_required:
-            yield (*at, "medium"), "missing", "add one of: " + ", ".join(row.media)
-    elif link.medium not in row.media:
+            yield (*at, "medium"), "missing", "add one of: " + ", ".join((*row.media, "unknown"))
+    elif link.medium not in (*row.media, *(["unknown"] if row.medium_required else [])):
         yield (
             (*at, "medium"),
             f"a {link.kind} link does not run over {link.medium}",

@@ -87,7 +87,11 @@ class Level:
 class Verdict:
     """The answer to "whose fault is it, how sure, since when".
 
-    elements: the guilty element, or the group that cannot be split.
+    elements: the guilty element, or the group that cannot be split, likeliest first.
+    probability: that `cause` is right: where the group holds elements of another cause, less than the
+        group's.
+    shares: each named element's own part, where there are several; they sum to the probability that it is
+        one of them.
     proven: False when a guard before accusing the provider is unmet; `missing` then says what is.
     would_change: what evidence or vantage point would change or sharpen the verdict.
     baseline: the sessions' quiet medians in seconds, for the reader to judge the figures by.
@@ -108,3 +112,4 @@ class Verdict:
     baseline: Mapping[str, float] | None = None
     detected_ns: int | None = None
     standing: bool = False
+    shares: Mapping[str, float] | None = None

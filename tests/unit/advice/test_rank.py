@@ -11,7 +11,9 @@ from whichhop.advice.step import Cost, Effort, Kind, Step, step_words
 from whichhop.cabling.cautions import CAUTIONS, DEFER, Hazard
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.what_if import ideas
-from whichhop.capacity.links import DOWN, Measured
+from whichhop.capacity.links import DOWN
+from whichhop.capacity.plan import LineTest
+from whichhop.capacity.transfers import Measured
 from whichhop.model import (
     Carrier,
     Cause,
@@ -269,3 +271,33 @@ def test_the_newest_transfer_gives_the_time() -> None:
         return Reading(at_ns=at, agent="attic", name="transfer_back_rate_bps:router", value=1e6)
 
     assert newest_ns([reading(5), reading(9), reading(7)]) == {("attic", "router", "back"): 9}
+
+
+def line_tests(mbps: float, hindered: tuple[str, ...] = ()) -> tuple[LineTest, ...]:
+    day = 24 * 3600 * 10**9
+    return tuple(
+        LineTest(
+            at_ns=n * day, way="down", rate_bps=mbps * 1e6, at_least=False, agent="study", hindered=hindered
+        )
+        for n in range(12)
+    )
+
+
+def test_a_plan_that_every_test_contradicts_comes_first_with_what_was_ruled_out() -> None:
+    # Issue 16: 40 of 100 in every test: "nothing calls for a change".
+    found = advise(known(home=alder(), tests=line_tests(40)))
+    assert found[0].key == "claim-plan"
+    assert "is not delivered: 0 of 12 tests" in found[0].why[0]
+    assert "Ruled out" in found[0].why[0]
+    assert found[0].worth == pytest.approx(1 - 40 / 94.14, abs=0.01)
+
+
+def test_a_plan_that_no_test_could_reach_is_tested_by_cable_and_held_against_nobody() -> None:
+    found = advise(known(home=alder(), tests=line_tests(38, ("attic/router",))))
+    assert "claim-plan" not in {s.key for s in found}
+    assert "behind attic/router" in only(found, "measure-plan").why[0]
+
+
+def test_a_delivered_plan_asks_for_nothing() -> None:
+    keys = {s.key for s in advise(known(home=alder(), tests=line_tests(93)))}
+    assert not keys & {"claim-plan", "measure-plan"}

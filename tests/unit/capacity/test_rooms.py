@@ -31,18 +31,18 @@ def test_the_end_further_from_the_provider_has_the_rate_whoever_asked() -> None:
     assert not desk.at_least
 
 
-def test_the_newest_transfer_counts_whatever_the_order() -> None:
-    old = [
-        figure(5, "desk", "transfer_out_rate_bps:attic", 1e7),
-        figure(5, "desk", "transfer_out_at_least:attic", 1),
+def test_all_transfers_count_whatever_the_order() -> None:
+    some = [
+        reading
+        for at, rate in ((5, 1e7), (9, 3e7), (12, 3.2e7))
+        for reading in (
+            figure(at, "desk", "transfer_out_rate_bps:attic", rate),
+            figure(at, "desk", "transfer_out_at_least:attic", 0),
+        )
     ]
-    new = [
-        figure(9, "desk", "transfer_out_rate_bps:attic", 3e7),
-        figure(9, "desk", "transfer_out_at_least:attic", 0),
-    ]
-    for readings in ([*old, *new], [*new, *old]):
+    for readings in (some, some[::-1]):
         (desk,) = room_rates(HOME, readings)
-        assert (desk.at_ns, desk.up_bps, desk.at_least) == (9, 3e7, False)
+        assert (desk.at_ns, desk.up_bps, desk.at_least) == (12, 3e7, False)
 
 
 def test_a_home_without_transfers_has_no_rates() -> None:

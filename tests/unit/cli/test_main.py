@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from whichhop.cli import VERBS, main
+from whichhop.errors import INSTALL_COMPARER
 
 
 @pytest.mark.parametrize("name", [name for name, _, _ in VERBS])
@@ -46,9 +47,7 @@ def test_a_verb_that_needs_more_than_the_agent_carries_says_what_to_install(
         monkeypatch.delitem(sys.modules, module)
     monkeypatch.setattr(builtins, "__import__", without_numpy)
     assert main(["compare", "alder.yaml"]) == 2
-    assert capsys.readouterr().err.strip() == (
-        "whichhop compare needs numpy: pip install 'whichhop[compare]'"
-    )
+    assert capsys.readouterr().err.strip() == (f"whichhop compare needs numpy: {INSTALL_COMPARER}")
 
 
 def test_a_missing_home_file_is_one_line_with_exit_code_two(capsys: pytest.CaptureFixture[str]) -> None:

@@ -95,5 +95,5 @@ def test_what_would_make_a_verdict_sure_is_the_next_step() -> None:
     follower = Follower(HOME, SESSIONS, start_ns=table.start_ns)
     told = follower.feed(table, readings)
     said = bulletin_of(follower.standing(), told)
-    assert said.told[0].verdict.cause is Cause.UPSTREAM_LINK
+    assert said.told[0].verdict.cause is Cause.NOT_SEPARABLE
     assert any("counters" in step for step in said.steps)

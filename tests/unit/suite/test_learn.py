@@ -14,6 +14,7 @@ def _verdict(cause: Cause, probability: float, *, right: bool) -> VerdictScore:
         cause=cause,
         probability=probability,
         right=right,
+        among=right,
         proven=True,
         accuses=False,
         suspects=False,

@@ -121,6 +121,18 @@ def test_reordering_is_counted_by_rfc_4737s_next_expected() -> None:
     assert flight.facts().reordered == 2
 
 
+@given(st.lists(st.integers(0, 60), unique=True, max_size=60))
+def test_any_order_is_counted_as_rfc_4737_defines_it(arrivals: list[int]) -> None:
+    # RFC 4737 3.3 as defined: reordered is what comes after any packet with a larger number
+    flight = Flight()
+    for at in range(61):
+        send(flight, at)
+    for at, seq in enumerate(arrivals):
+        back(flight, seq, 100 + at)
+    late = [seq for at, seq in enumerate(arrivals) if any(seq < before for before in arrivals[:at])]
+    assert flight.facts().reordered == len(late)
+
+
 def test_answers_to_nothing_asked_are_refused() -> None:
     flight = Flight()
     assert back(flight, 0, MS) == ()

@@ -18,7 +18,7 @@ LOWEST = np.float32(-60.0)
 """A log-ratio's floor, so that nothing becomes impossible."""
 DOZING_S = 0.6
 """Power save holds an answer back for up to three beacon intervals of 102 ms (common practice)."""
-BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.AIR}
+BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.FORWARDING, Nature.AIR}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

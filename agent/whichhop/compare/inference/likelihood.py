@@ -71,6 +71,8 @@ def delay_evidence(
 ) -> Floats:
     """Log-ratios of the delay grid, shape (len(DELAYS_S), ticks, sessions)."""
     out = np.empty((len(DELAYS_S), *q50.shape), dtype=np.float32)
+    # An improvement is no fault: both tails of a Student t count, and the wider one wins far below.
+    q50, q80 = np.maximum(q50, base.loc50), np.maximum(q80, base.loc80)
     quiet50 = tail((q50 - base.loc50) / base.scale50)
     quiet80 = tail((q80 - base.loc80) / base.scale80)
     few = answered < FEW_ANSWERS

@@ -8,6 +8,8 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.inference.evidence import (
+    DELAY_TWICE,
+    LOSS_TWICE,
     LOWEST,
     SHAPES,
     Columns,
@@ -19,8 +21,15 @@ from whichhop.compare.inference.evidence import (
 )
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
 
-_DELAY_SUMS = interpolation(DELAYS_S, DELAYS_S[:, None] + DELAYS_S[None, :])
-_LOSS_SUMS = interpolation(LOSSES, 1.0 - (1.0 - LOSSES[:, None]) * (1.0 - LOSSES[None, :]))
+_TIMES = ((1, 1), (1, 2), (2, 1), (2, 2))
+"""How often a session that crosses both elements may meet the first and the second."""
+_DELAY_SUMS = {
+    (a, b): interpolation(DELAYS_S, a * DELAYS_S[:, None] + b * DELAYS_S[None, :]) for a, b in _TIMES
+}
+_LOSS_SUMS = {
+    (a, b): interpolation(LOSSES, 1.0 - (1.0 - LOSSES[:, None]) ** a * (1.0 - LOSSES[None, :]) ** b)
+    for a, b in _TIMES
+}
 
 # Every way two faults may look at once: which of the two delays, which loses, and the share of that.
 _WAYS = [(da + 2 * db, la + 2 * lb, wa * wb) for da, la, wa in SHAPES for db, lb, wb in SHAPES]
@@ -29,17 +38,20 @@ _LOSS_OF = [k for _, k, _ in _WAYS]
 _LOG_SHARES = np.log(np.array([[w] for _, _, w in _WAYS], dtype=np.float32))
 
 
-def joint(first: Floats, second: Floats, shared: Floats, weights: NDArray[np.float32]) -> Floats:
+def joint(
+    first: Floats, second: Floats, shared: Sequence[tuple[Floats, NDArray[np.float32]]], divisor: int
+) -> Floats:
     """Log mean over both excesses.
 
     first, second: (values, ticks) sums over the sessions that cross only the one, only the other.
-    shared: (grid, ticks) sums over those that cross both. weights: (values of both, grid) read it at the two
-    excesses together.
+    shared: for sessions that cross both equally often, their (grid, ticks) sums and the weights (values of
+    both, grid) that read these at the two excesses together. divisor: how many pairs of values there are.
     """
     count = first.shape[0] * second.shape[0]
-    total = first[:, None, :] + second[None, :, :]
-    flat = total.reshape(count, first.shape[1]) + weights @ shared
-    return log_sum(flat, shared.shape[0] ** 2)
+    flat = (first[:, None, :] + second[None, :, :]).reshape(count, first.shape[1])
+    for sums, weights in shared:
+        flat += weights @ sums
+    return log_sum(flat, divisor)
 
 
 class Pairs:
@@ -87,16 +99,31 @@ class Pairs:
         in_a = allowed[:, a]
         in_b = below(allowed[:, b]) if minor else allowed[:, b]
         sums = self._sums[which]
-        shared = (self._evidence.delay, self._evidence.loss)[which] @ both
-        weights = (_DELAY_SUMS, _LOSS_SUMS)[which]
         rows = (in_a[:, None] & in_b[None, :]).reshape(-1)
         single = (self.delay, self.loss)[which]
         out = np.zeros((4, single.shape[0]), dtype=np.float32)
         out[1] = single[:, a]
         out[2] = log_sum(sums[in_b, :, b], len(allowed)) if minor else single[:, b]
         # What crosses both is in each one's sum at its own value; it belongs in once, at the two together.
-        first, second = sums[in_a, :, a] - shared[in_a], sums[in_b, :, b] - shared[in_b]
-        out[3] = joint(first, second, shared, weights[rows])
+        first, second, shared = sums[:, :, a].copy(), sums[:, :, b].copy(), []
+        doubled = (DELAY_TWICE, LOSS_TWICE)[which]
+        for times, sessions in self._shared(a, b, both):
+            met = (self._evidence.delay, self._evidence.loss)[which] @ sessions
+            first -= doubled @ met if times[0] == 2 else met
+            second -= doubled @ met if times[1] == 2 else met
+            shared.append((met, (_DELAY_SUMS, _LOSS_SUMS)[which][times][rows]))
+        out[3] = joint(first[in_a], second[in_b], shared, len(allowed) ** 2)
+        return out
+
+    def _shared(self, a: int, b: int, both: Floats) -> list[tuple[tuple[int, int], Floats]]:
+        """The sessions that cross both, 1 or 0 each, by how often they meet the one and the other."""
+        twice = self._columns.twice
+        out = []
+        for times in _TIMES:
+            same = (twice[:, a] == times[0] - 1) & (twice[:, b] == times[1] - 1)
+            met = np.where(same, both, np.float32(0.0))
+            if met.any():
+                out.append((times, met))
         return out
 
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Baseline, Floats, baseline_of
+from whichhop.compare.inference.held import HELD_S, at_best, stepped_down
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import LinkKind, Medium, Session
@@ -47,6 +48,38 @@ class Past:
         self.suspect = np.zeros(table.sent.shape, dtype=bool)
         self.step_s = table.step_ns * 1e-9
 
+    def step_down(self, begin: int, at: int, end: int, base: Baseline) -> int | None:
+        """The first tick from `at` to `end` by which a session holds a better level than the baseline's.
+
+        begin: the tick at which the baseline was taken. None when there is none yet.
+        """
+        since = slice(begin, end)
+        keep = int(self.settings.baseline_s / self.step_s)
+        count = stepped_down(
+            self.table.q50_s[since],
+            self.speaks[since],
+            base,
+            min(begin, keep),
+            self.step_s,
+        )
+        return None if count is None else max(at, begin + count)
+
+    def _held(
+        self, rows: slice, use: NDArray[np.bool_], moved: NDArray[np.bool_], stride: int
+    ) -> NDArray[np.bool_]:
+        """Of the ticks in use only those at the best level that the session held."""
+        each = max(1, round(HELD_S / self.step_s / stride))
+        heard = np.where(moved, use, self.speaks[rows])
+        kept = use & at_best(
+            np.where(heard, self.table.q50_s[rows], np.nan).astype(np.float32),
+            np.where(heard, self.table.sent[rows], 0.0),
+            np.where(heard, self.table.lost[rows], 0.0),
+            each,
+            each * stride * self.step_s,
+        )
+        enough = kept.sum(axis=0) >= self.settings.warm_up_ticks
+        return np.where(enough, kept, use)
+
     def baseline(self, at: int) -> Baseline:
         """The baseline from the ticks before `at`, a day back at most."""
         first = max(0, at - int(self.settings.baseline_s / self.step_s))
@@ -63,6 +96,7 @@ class Past:
             late[-max(1, (recent.stop - recent.start) // stride // 2) :] = True
             use[:, moved] = self.speaks[rows][:, moved] & late[:, None]
         table = self.table
+        use = self._held(rows, use, moved, stride)
         return baseline_of(
             np.where(use, table.q50_s[rows], np.nan).astype(np.float32),
             np.where(use, table.q80_s[rows], np.nan).astype(np.float32),

@@ -119,16 +119,6 @@ def next_block(at: int, step_s: float) -> int:
     return min(max(at + 1, int(at * GROWTH)), at + max(1, int(LONGEST_BLOCK_S / step_s)))
 
 
-def block_starts(ticks: int, step_s: float, settings: Settings) -> tuple[int, ...]:
-    """All ticks at which baselines are taken anew."""
-    out = []
-    at = settings.warm_up_ticks
-    while at < ticks:
-        out.append(at)
-        at = next_block(at, step_s)
-    return tuple(out)
-
-
 class Rater:
     """Turns sessions' ticks into log-ratios per element, and marks what must stay out of the baselines."""
 
@@ -160,14 +150,18 @@ def scan(
     past = Past(table, alibi.speaks, prior_scales(sessions), settings)
     rater = Rater(past, alibi, columns, settings)
     blips = BlipRates(columns.priors, step_s)
-    blocks = block_starts(table.ticks, step_s, settings)
+    blocks: list[int] = []
     baselines, rates = [], []
-    for i, start in enumerate(blocks):
-        baselines.append(past.baseline(start))
+    at = settings.warm_up_ticks
+    while at < table.ticks:
+        blocks.append(at)
+        baselines.append(past.baseline(at))
         rates.append(blips.rates())
-        end = blocks[i + 1] if i + 1 < len(blocks) else table.ticks
-        rater.rate(start, end, baselines[-1], rates[-1])
-        blips.learn(rater.ratios[start:end])
+        end = min(next_block(at, step_s), table.ticks)
+        end = past.step_down(at, at + 1, end, baselines[-1]) or end
+        rater.rate(at, end, baselines[-1], rates[-1])
+        blips.learn(rater.ratios[at:end])
+        at = end
     return Scan(
         table=table,
         alibi=alibi,
@@ -175,7 +169,7 @@ def scan(
         settings=settings,
         ratios=rater.ratios,
         quiet=rater.quiet,
-        blocks=blocks,
+        blocks=tuple(blocks),
         baselines=tuple(baselines),
         rates=tuple(rates),
     )

@@ -1,6 +1,6 @@
 """Looks closely at one stretch of time: which cause sets compete, and how probable each group is when."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,13 +49,14 @@ class Close:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Use:
-    """Own traffic's part: per tick the factor on its onset and the log-ratio of its staying.
+    """What other readings than packets tell.
 
-    known: whether counters tell it from the line in this stretch; see own_traffic.is_known.
+    factor: per tick, on own traffic's onset. stay: by element, per tick the log-ratio of its being the cause.
+    known: whether counters tell own traffic from the line in this stretch; see own_traffic.is_known.
     """
 
     factor: NDArray[np.float64]
-    stay: NDArray[np.float64]
+    stay: Mapping[int, NDArray[np.float64]]
     known: bool
 
 
@@ -100,8 +101,9 @@ def look(
     )
     rate = scan.rates[scan.block_of(stretch.first)]
     likelihood = _likelihood(states, tables, chosen, pairs=pairs, scan=scan, rate=rate)
-    if own is not None:
-        likelihood[:, states.having([own])] += use.stay[span, None]
+    for j in chosen:
+        if j in use.stay:
+            likelihood[:, states.having([place[j]])] += use.stay[j][span, None]
     track = run(states, likelihood, factor=use.factor[span], smooth=settings.smooth)
     return Close(
         stretch=stretch,

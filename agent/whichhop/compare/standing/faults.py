@@ -22,6 +22,8 @@ SLABS = {
     Feature.LATE: Slab(median=0.12, log_sd=0.7),
 }
 """How large faults are that somebody notices; wide, common practice."""
+LATE_LEAK = 0.01
+"""One session in a hundred is late by itself, as where a radio dozes whenever just this one asks."""
 LEADERS = 5
 """Pairs are tried among the likeliest groups, and of the likeliest with every other."""
 
@@ -83,7 +85,7 @@ def _fits(
         Feature.LEVEL: of_delays(seen.level_s[rows], seen.level_error_s[rows]),
         Feature.TAIL: of_delays(seen.tail_s[rows], seen.tail_error_s[rows]),
         Feature.LOSS: of_counts(seen.sent[rows], seen.lost[rows]),
-        Feature.LATE: of_counts(seen.answered[rows], seen.late[rows]),
+        Feature.LATE: of_counts(seen.answered[rows], seen.late[rows], leak=LATE_LEAK),
     }
     return {f: fit(groups.matrix, groups.budgets[f], likelihoods[f], SLABS[f], hypotheses) for f in FEATURES}
 

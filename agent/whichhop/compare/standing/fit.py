@@ -65,8 +65,13 @@ def of_delays(seen_s: Floats, error_s: Floats) -> Likelihood:
     return likelihood
 
 
-def of_counts(of: Floats, count: Floats) -> Likelihood:
-    """Packets lost or late of those sent, beta-binomial; what is expected is -log(1 - p), which adds up."""
+def of_counts(of: Floats, count: Floats, *, leak: float = 0.0) -> Likelihood:
+    """Packets lost or late of those sent, beta-binomial; what is expected is -log(1 - p), which adds up.
+
+    leak: how likely a session does its own thing, which bounds what it can prove alone.
+    """
+    own = np.clip(count / np.maximum(of, 1.0), 1e-6, 1 - 1e-6)
+    best = betaln(count + SIZE * own, of - count + SIZE * (1 - own)) - betaln(SIZE * own, SIZE * (1 - own))
 
     def likelihood(expected: Floats) -> tuple[Floats, Floats, Floats]:
         p = np.clip(-np.expm1(-expected), 1e-9, 1 - 1e-9)
@@ -74,7 +79,12 @@ def of_counts(of: Floats, count: Floats) -> Likelihood:
         value = betaln(count + a, of - count + b) - betaln(a, b)
         slope = SIZE * (digamma(count + a) - digamma(of - count + b) - digamma(a) + digamma(b)) * (1 - p)
         information = of * (SIZE + 1) / ((SIZE + of) * p * (1 - p)) * (1 - p) ** 2
-        return TEMPER * value, TEMPER * slope, TEMPER * information
+        value, slope, information = TEMPER * (value - best), TEMPER * slope, TEMPER * information
+        if not leak:
+            return value, slope, information
+        leaky = np.logaddexp(np.log1p(-leak) + value, np.log(leak))
+        share = np.exp(np.log1p(-leak) + value - leaky)
+        return leaky, share * slope, share * information
 
     return likelihood
 

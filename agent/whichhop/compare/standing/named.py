@@ -5,11 +5,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whichhop.compare.standing.columns import Groups, groups_in
+from whichhop.compare.standing.columns import DISTANT, Groups, groups_in
 from whichhop.compare.standing.faults import Odds, odds_of
 from whichhop.compare.standing.seen import Period, Seen, seen_in
-from whichhop.compare.standing.usual import Kind, kind_of
-from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element
+from whichhop.compare.standing.usual import Feature, Kind, kind_of
+from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.model import Home
 
 SOONEST_S = 170.0
@@ -18,6 +18,11 @@ of the home's own of 20 to 40 s are most of what would be blamed wrongly after o
 BAR_S = (90.0, 170.0, 560.0)
 BAR = (0.985, 0.95, 0.8)
 """How sure one must be after so many usable seconds, linear between; fewer than the first are too few."""
+RADIO = (Kind.WIFI, Kind.RADIO_BACKHAUL, Kind.AIR)
+SCAN_S = 290.0
+SURE_OF_STALLS = 0.995
+"""Stalls alone, on radio, in the first five minutes: a good radio that looks for others has a spike of 150 to
+400 ms every 8 to 15 s for minutes, two radios may do so at once, and then it stops."""
 UNBLAMED = (Kind.REPLY, Kind.DOZING_REPLY, Kind.OWN_TRAFFIC, Kind.RESOLVER)
 """What is told and never blamed for being slow from the first packet on: nobody's packets wait for it."""
 
@@ -66,12 +71,45 @@ def blamable(home: Home, elements: Sequence[Element], members: Sequence[int]) ->
     return any(kind_of(home, elements[j]) not in UNBLAMED for j in members)
 
 
+def likeliest(odds: Odds, group: int) -> tuple[int, tuple[Feature, ...]]:
+    """Of the explanations in which a group has a fault the likeliest, and what the fault then adds."""
+    having = [h for h, chosen in enumerate(odds.hypotheses) if group in chosen]
+    best = max(having, key=lambda h: float(odds.weights[h]))
+    return best, odds.shapes[best][odds.hypotheses[best].index(group)]
+
+
 def named(home: Home, elements: Sequence[Element], weighed: Weighed) -> list[int]:
     """Groups that may be named, the likeliest first."""
     least = bar(weighed.rest_s, weighed.whole_s)
     p = weighed.odds.probability
-    return [
-        g
-        for g in np.argsort(-p, kind="stable").tolist()
-        if p[g] >= least and blamable(home, elements, weighed.groups.members[g])
-    ]
+    out = []
+    for g in np.argsort(-p, kind="stable").tolist():
+        members = weighed.groups.members[g]
+        if p[g] < least or not blamable(home, elements, members):
+            continue
+        features = likeliest(weighed.odds, g)[1]
+        only_late = not {Feature.LEVEL, Feature.LOSS}.intersection(features)
+        radio = all(kind_of(home, elements[j]) in RADIO for j in members)
+        if only_late and radio and weighed.rest_s < SCAN_S and p[g] < SURE_OF_STALLS:
+            continue
+        if Feature.LOSS not in features and _may_doze(home, elements, weighed, g):
+            continue
+        out.append(g)
+    return out
+
+
+def _may_doze(home: Home, elements: Sequence[Element], weighed: Weighed, group: int) -> bool:
+    """Whether a distant group is late only as one device on radio sees it, and not in all that this one asks.
+
+    Such a device dozes between packets: which of its sessions find it awake is a matter of their phases.
+    """
+    members = weighed.groups.members[group]
+    if not all(kind_of(home, elements[j]) in DISTANT for j in members):
+        return False
+    column = elements[members[0]].column
+    return any(
+        column < e.column
+        and kind_of(home, e) is Kind.WIFI
+        and any(column < h.column for h in elements if h.nature is Nature.HOST)
+        for e in elements
+    )

@@ -14,8 +14,11 @@ OWN_USE = 0.35
 DROPPED = 0.2
 """The worst fifth of the ticks is left out of the late share: one train of scans is no standing fault."""
 LEAST_TICKS = 4
-MAD_TO_SIGMA = 1.4826
-"""As in `baseline` (Rousseeuw, Croux 1993)."""
+LEVEL_AT = 0.3
+"""A level is this quantile of the ticks' medians, not their middle: what comes and goes for half of the time
+(a radio that dozes, a neighbour's evening) is no level, while a standing fault is in every tick."""
+LOW_AT, LOW_TO_SIGMA = 0.05, 1.12
+"""The spread from the ticks below it: of a normal distribution the two quantiles are 1.12 sigma apart."""
 FLOOR_S = 0.00015
 FLOOR_SHARE = 0.03
 """A median is believed no better than this: stamping, and medians of sums that are no sums of medians."""
@@ -86,13 +89,13 @@ def seen_in(period: Period) -> Seen:
     ticks = np.isfinite(q50).sum(axis=0)
     sent = np.where(rest, table.sent, 0).sum(axis=0, dtype=np.float64)
     lost = np.where(rest, table.lost, 0).sum(axis=0, dtype=np.float64)
-    level = _median(q50)
-    spread = MAD_TO_SIGMA * _median(np.abs(q50 - level))
+    level = _quantile(q50, LEVEL_AT)
+    spread = (level - _quantile(q50, LOW_AT)) / LOW_TO_SIGMA
     tail, tail_error = _tail(table, q50, level)
     error = np.sqrt(
         FLOOR_S**2
         + (FLOOR_SHARE * level) ** 2
-        + 1.57 * spread**2 / np.maximum(ticks, 1)  # pi / 2: a median's variance against a mean's
+        + 1.74 * spread**2 / np.maximum(ticks, 1)  # such a quantile's variance against a mean's
         + (0.25 * tail) ** 2  # a tail moves the median of a sum by a part of itself
     )
     answered, late = _late(table, rest, q50, level)
@@ -110,11 +113,11 @@ def seen_in(period: Period) -> Seen:
     )
 
 
-def _median(values: Floats) -> Floats:
+def _quantile(values: Floats, share: float) -> Floats:
     out = np.full(values.shape[1], np.nan)
     there = np.isfinite(values).any(axis=0)
     if there.any():
-        out[there] = np.nanmedian(values[:, there], axis=0)
+        out[there] = np.nanquantile(values[:, there], share, axis=0)
     return out
 
 

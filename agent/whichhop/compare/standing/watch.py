@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from whichhop.compare.standing.columns import Groups
 from whichhop.compare.standing.faults import Odds
 from whichhop.compare.standing.held import Expected, held_from_the_start, held_until
-from whichhop.compare.standing.named import Weighed, blamable, named, weigh
+from whichhop.compare.standing.named import Weighed, blamable, likeliest, named, weigh
 from whichhop.compare.standing.seen import Period, at_rest
 from whichhop.compare.standing.usual import Feature
 from whichhop.compare.suspects.elements import Element
@@ -123,7 +123,12 @@ class Watch:
                 continue
             old = self._named.get(members)
             one = _standing(weighed, g, old.named_at if old else period.table.ticks)
-            if held_from_the_start(period.table, period.speaks, expected_of(one)):
+            expected = expected_of(one)
+            # What is over before it could be named was passing, not standing.
+            if (
+                held_from_the_start(period.table, period.speaks, expected)
+                and held_until(period.table, period.speaks, expected) is None
+            ):
                 kept[members] = one
         self._named = kept
 
@@ -137,9 +142,7 @@ class Watch:
 
 def _standing(weighed: Weighed, g: int, named_at: int) -> Standing:
     odds, groups = weighed.odds, weighed.groups
-    having = [h for h, chosen in enumerate(odds.hypotheses) if g in chosen]
-    best = max(having, key=lambda h: float(odds.weights[h]))
-    features = odds.shapes[best][odds.hypotheses[best].index(g)]
+    best, features = likeliest(odds, g)
     return Standing(
         members=groups.members[g],
         shares=groups.shares[g],

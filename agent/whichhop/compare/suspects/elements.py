@@ -32,6 +32,7 @@ class Nature(StrEnum):
     HOST = "host"
     AIR = "air"
     NODE = "node"
+    FORWARDING = "forwarding"
     REPLY = "reply"
     DESTINATION = "destination"
     RESOLVER = "resolver"
@@ -121,6 +122,9 @@ def _lone_dozer(home: Home, target: str, asking: Sequence[Session]) -> bool:
     return host and len(asking) == 1 and _dozes(home, asking[0].key.agent)
 
 
+_OUTWARD = (LinkKind.WIRED, LinkKind.ACCESS)
+"""What joins a router to its modem or to the line; a router's other links are their far ends'."""
+
 _BOXES = {
     NodeKind.ROUTER,
     NodeKind.GATEWAY,
@@ -128,6 +132,23 @@ _BOXES = {
     NodeKind.ACCESS_POINT,
     NodeKind.SWITCH,
 }
+
+
+def _forwarding(home: Home, name: str, sessions: Sequence[Session]) -> dict[str, frozenset[int]]:
+    """What a box does for others, apart from its own answers: all that it passes on, and of that what it
+    routes between the home and the line, which a box may do badly while it joins the home's machines well.
+
+    An all-in-one gateway has its modem inside, which serves its own packets too.
+    """
+    passed = frozenset(i for i, s in enumerate(sessions) if name in s.path.nodes[1:-1])
+    kind = home.nodes[name].kind
+    if kind not in (NodeKind.ROUTER, NodeKind.GATEWAY):
+        return {"forward": passed}
+    outward = frozenset(
+        i for i, s in enumerate(sessions) if any(k.near == name and k.kind in _OUTWARD for k in s.path.links)
+    )
+    routed = outward if kind is NodeKind.GATEWAY else outward & passed
+    return {"forward": passed} if routed == passed else {"forward": passed, "route": routed}
 
 
 def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
@@ -152,6 +173,10 @@ def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
         if node.kind in _BOXES:
             crossing = frozenset(i for i, s in enumerate(sessions) if name in s.path.nodes)
             add(f"node:{name}", Nature.NODE, Cause.HOME_NODE, crossing)
+            for kind, column in _forwarding(home, name, sessions).items():
+                # A box of which nobody asks anything is all forwarding: that is the box itself.
+                if column != crossing:
+                    add(f"{kind}:{name}", Nature.FORWARDING, Cause.HOME_NODE, column)
             parts = _air(home, name, sessions)
             add(f"air:{name}", Nature.AIR, Cause.HOME_NODE, frozenset[int]().union(*parts), parts)
     # Sorted, so that the order in which sessions are given cannot change a verdict.

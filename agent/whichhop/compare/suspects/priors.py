@@ -77,6 +77,10 @@ PRIORS: dict[Nature, Prior] = {
     Nature.NODE: Prior(
         mean_hours=240, delay=0.2, loss=0.6, both=0.2, least_delay_s=0.005, blip=0.0002, blip_cap=0.001
     ),
+    # A full table of connections or a starved processor slows what is passed on before it loses any.
+    Nature.FORWARDING: Prior(
+        mean_hours=240, delay=0.5, loss=0.2, both=0.3, least_delay_s=0.005, blip=0.0002, blip_cap=0.001
+    ),
     Nature.REPLY: Prior(
         mean_hours=6, delay=0.6, loss=0.3, both=0.1, least_delay_s=0.005, blip=0.003, blip_cap=0.03
     ),

@@ -15,6 +15,22 @@ MOST_LOG = 30.0
 """Log-odds further apart than this are as good as certain."""
 
 
+def once(found: Sequence[Found]) -> list[Found]:
+    """Of episodes whose groups came to be the same only the likeliest at a time.
+
+    What a whole stretch tells apart an episode in it may not, and then two groups of the stretch are one.
+    """
+    out: list[Found] = []
+    for one in sorted(found, key=lambda f: (-f.probability, f.span.first)):
+        if not any(
+            frozenset(one.members) == frozenset(kept.members)
+            and min(one.span.end, kept.span.end) > max(one.span.first, kept.span.first)
+            for kept in out
+        ):
+            out.append(one)
+    return out
+
+
 def with_lookalikes(
     scan: Scan, elements: Sequence[Element], onset: NDArray[np.float64], found: Found, *, apart: bool
 ) -> Found:

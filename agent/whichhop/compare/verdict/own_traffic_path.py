@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from whichhop.compare.suspects.elements import Element, Nature
 from whichhop.compare.verdict.verdict import Found
 
-WAY = frozenset({Nature.RADIO, Nature.BACKHAUL, Nature.ETHERNET, Nature.AIR, Nature.NODE})
+WAY = frozenset({Nature.RADIO, Nature.BACKHAUL, Nature.ETHERNET, Nature.AIR, Nature.NODE, Nature.FORWARDING})
 """What lies between a host of the home and its line."""
 SLACK_TICKS = 2
 """A queue on the way fills a little sooner or empties a little later than the line's."""

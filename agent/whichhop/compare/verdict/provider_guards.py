@@ -11,10 +11,25 @@ from whichhop.compare.suspects.elements import Element, Nature
 from whichhop.compare.verdict.severity import wilson
 from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
+from whichhop.compare.words import element_words
 from whichhop.model import PROVIDER_EDGE, Home, LinkKind, Medium, Session
 
 SHOWS_S = 0.003
 """A session shows an excess when its median is up by this much and by its own scale, or it loses."""
+
+LEAST_TICKS, HEARD_WELL = 2, 0.2
+"""A session is heard well from two ticks and a fifth of an episode on: fewer may have missed it."""
+HOME_SIDE = frozenset(
+    {
+        Nature.RADIO,
+        Nature.BACKHAUL,
+        Nature.ETHERNET,
+        Nature.AIR,
+        Nature.NODE,
+        Nature.FORWARDING,
+        Nature.HOST,
+    }
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +48,9 @@ class Scene:
     watched: frozenset[str]
     """Agents whose own readings are there."""
     use: NDArray[np.float64]
-    """Per tick, share of the plan the home used itself; NaN where not known."""
+    """Per tick, the most of its line that the home may have used itself; NaN where not known."""
+    doubts: tuple[str, ...] = ()
+    """What to tell of a plan that the counters disagree with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,15 +127,33 @@ def unmet(
     troubles = _troubles(scene, seen, showing, settings)
     # Who has trouble of its own inside the home is no witness of what lies outside.
     clear = [i for i in showing if troubles[scene.sessions[i].key.agent] is None]
+    # Whoever meets all that shows it and nothing that is clean may be it, however rare.
+    others = {e.name: e for e in (*rivals, *_alive(scene, seen, suspect, showing))}
     missing = [
         *_enough(scene, seen, crossing, settings),
         *_vantage(scene, clear or showing),
         *_home_side(troubles),
         *_own_use(scene, settings),
         *_targets(scene, seen, suspect),
-        *(f"a vantage point that tells it from {rival.name}" for rival in rivals),
+        *(f"a vantage point that tells it from {element_words(rival.name)}" for rival in others.values()),
     ]
     return tuple(missing)
+
+
+def _alive(scene: Scene, seen: Seen, suspect: Element, showing: Sequence[int]) -> list[Element]:
+    """The elements of the home that the affected sessions cannot tell from the suspect.
+
+    Such an element meets every session that shows the excess, and no session that was heard well and is
+    clean speaks for it. Not even a small prior clears it.
+    """
+    least = max(LEAST_TICKS, int(HEARD_WELL * scene.table.ticks))
+    return [
+        e
+        for e in scene.elements
+        if e.nature in HOME_SIDE
+        and e.column.issuperset(showing)
+        and not any(seen.ticks[i] >= least and not seen.shows[i] for i in e.column - suspect.column)
+    ]
 
 
 def _enough(scene: Scene, seen: Seen, crossing: list[int], settings: Settings) -> list[str]:
@@ -199,7 +234,9 @@ def _own_use(scene: Scene, settings: Settings) -> list[str]:
         return ["own traffic is not known"]
     high = float(np.nanquantile(scene.use, 0.9))
     if high >= settings.guard_use:
-        return [f"a time when the home itself used less of its line (it used {high:.0%} of the plan)"]
+        return [
+            f"a time when the home itself used less of its line (it may have used {min(high, 1.0):.0%} of it)"
+        ]
     return []
 
 

@@ -34,7 +34,7 @@ def ruled_out(scene: Scene, seen: Seen, lead: Element, named: Sequence[str]) -> 
     use = scene.use[np.isfinite(scene.use)]
     if OWN_TRAFFIC not in named and use.size and any(e.name == OWN_TRAFFIC for e in scene.elements):
         high = float(np.quantile(use, 0.9))
-        why = f"the home used {high:.0%} of its plan or less"
+        why = f"the home used {min(high, 1.0):.0%} of its line or less"
         out.insert(0, RuledOut(what=OWN_TRAFFIC, why=why, sessions=()))
     return tuple(out[:MOST_NAMED])
 

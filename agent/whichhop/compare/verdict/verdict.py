@@ -17,6 +17,14 @@ from whichhop.compare.windows.own_traffic import is_known
 from whichhop.model import Cause, Verdict
 
 PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
+LINE = (Nature.ACCESS, Nature.OWN_TRAFFIC)
+LEAST_OPEN = 0.01
+"""Without counters the line and own traffic stand beside each other down to this share: who is told that it
+is the one would act on it, and only counters can tell."""
+UNKNOWN_OWN_ODDS = 48.0
+"""How much likelier own traffic is than its place in the race without counters says: there it is held back to
+one bout in 96 hours, so that a short burst of the home's is no verdict; once there is one, the rates of
+`priors.PRIORS` count, a bout each 2 hours against a fault of the line each 48."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,26 +42,61 @@ class Found:
     lasting: bool
 
 
-def cause_of(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Named:
+    """What is said of a group: the cause, the elements named, likeliest first, and each one's share of it.
+
+    part: the share of those that have the cause, which is how much of the group's probability is said.
+    """
+
+    cause: Cause
+    names: tuple[str, ...]
+    shares: tuple[float, ...]
+    part: float
+
+
+def named_of(
     elements: Sequence[Element], found: Found, settings: Settings, *, use_known: bool, watched: frozenset[str]
-) -> tuple[Cause, tuple[str, ...]]:
+) -> Named:
     """The cause that every plausible member has, else not separable; and the names to give.
 
-    Without counters the home's own traffic is as good an explanation as the access line; it is then named
-    beside it and the guard "own traffic is not known" keeps the verdict from being proven.
+    Without counters the home's own traffic is as good an explanation as the access line, and a likelier one
+    where the shape fits both: then nobody is named for the two, and the odds are told.
     """
-    plausible = [j for j, s in zip(found.members, found.shares, strict=True) if s >= settings.plausible_share]
-    plausible = plausible or [found.members[0]]
+    share = dict(zip(found.members, found.shares, strict=True))
+    if not use_known:
+        for j in share:
+            if elements[j].nature is Nature.OWN_TRAFFIC:
+                share[j] *= UNKNOWN_OWN_ODDS
+    total = max(sum(share.values()), 1e-300)
+    share = {j: s / total for j, s in sorted(share.items(), key=lambda item: -item[1])}
+    plausible = [j for j, s in share.items() if s >= settings.plausible_share] or list(share)[:1]
+    if not use_known and any(elements[j].nature in LINE for j in plausible):
+        plausible += [
+            j
+            for j, s in share.items()
+            if elements[j].nature in LINE and s >= LEAST_OPEN and j not in plausible
+        ]
     causes = {elements[j].cause for j in plausible}
-    if not use_known and Cause.UPSTREAM_LINK in causes:
-        causes.discard(Cause.OWN_TRAFFIC)
-    # The whole group is named, as packets cannot split it; what other evidence rules out is not in it.
-    names = tuple(
-        elements[j].name
-        for j in found.members
-        if j in plausible or not _cleared(elements[j], use_known=use_known, watched=watched)
+    cause = causes.pop() if len(causes) == 1 else Cause.NOT_SEPARABLE
+    # The whole group is named, as packets cannot split it; what other evidence rules out is not in it, nor
+    # what a box might do to others' packets alone, unless that is as plausible as the rest.
+    named = [
+        j
+        for j in share
+        if j in plausible
+        or not (
+            elements[j].nature is Nature.FORWARDING
+            or _cleared(elements[j], use_known=use_known, watched=watched)
+        )
+    ]
+    said = named if cause is Cause.NOT_SEPARABLE else [j for j in named if elements[j].cause is cause]
+    return Named(
+        cause=cause,
+        names=tuple(elements[j].name for j in named),
+        shares=tuple(share[j] for j in named),
+        part=sum(share[j] for j in said),
     )
-    return (causes.pop() if len(causes) == 1 else Cause.NOT_SEPARABLE), names
 
 
 def _cleared(element: Element, *, use_known: bool, watched: frozenset[str]) -> bool:
@@ -69,30 +112,40 @@ def verdict_of(
     """The verdict for an episode whose ticks are `scene`."""
     elements = scene.elements
     use_known = is_known(scene.use)
-    cause, names = cause_of(elements, found, settings, use_known=use_known, watched=scene.watched)
-    lead = elements[found.members[0]]
-    if cause in PROVIDERS:
-        lead = next(elements[j] for j in found.members if elements[j].cause is cause)
+    named = named_of(elements, found, settings, use_known=use_known, watched=scene.watched)
+    by_name = {e.name: e for e in elements}
+    # Whose figures are told and who is guarded: the provider where the group holds it, else the likeliest.
+    lead = next((by_name[n] for n in named.names if by_name[n].cause in PROVIDERS), by_name[named.names[0]])
     missing: tuple[str, ...] = ()
-    if cause in PROVIDERS:
-        rivals = [e for e in elements if e.name in names and e.cause not in (cause, Cause.OWN_TRAFFIC)]
+    if lead.cause in PROVIDERS:
+        rivals = [
+            e for e in elements if e.name in named.names and e.cause not in (lead.cause, Cause.OWN_TRAFFIC)
+        ]
         missing = unmet(scene, lead, settings, rivals)
     columns = sorted(lead.column)
     figures = severity(scene.table, scene.speaks, columns, loc50=scene.loc50, loc80=scene.loc80)
+    group, part = found.probability, 1.0
+    if settings.calibrated:
+        group, part = published(found.probability, named.cause), named.part
     return Verdict(
-        cause=cause,
-        elements=names,
-        probability=published(found.probability, cause) if settings.calibrated else found.probability,
+        cause=named.cause,
+        elements=named.names,
+        probability=group * part,
         start_ns=at_ns,
         end_ns=None if found.lasting else end_ns,
         severity=figures,
         proven=not missing,
         missing=missing,
-        ruled_out=ruled_out(scene, look(scene), lead, names),
-        would_change=_would_change(scene, names),
+        ruled_out=ruled_out(scene, look(scene), lead, named.names),
+        would_change=_would_change(scene, named.names),
         baseline=_medians(scene, columns),
         detected_ns=detected_ns,
+        shares=_shares(named, group) if len(named.names) > 1 else None,
     )
+
+
+def _shares(named: Named, group: float) -> dict[str, float]:
+    return {name: group * share for name, share in zip(named.names, named.shares, strict=True)}
 
 
 def _silent_agents(scene: Scene, names: tuple[str, ...]) -> list[str]:
@@ -110,7 +163,8 @@ def _medians(scene: Scene, columns: Sequence[int]) -> dict[str, float]:
 
 
 def _would_change(scene: Scene, names: tuple[str, ...]) -> tuple[str, ...]:
-    """The additions that would split the named group, cheapest first; counters where own traffic is in it."""
+    """The additions that would split the named group, cheapest first; counters where own traffic is in it,
+    and a plan that they disagree with."""
     out = []
     if len(names) > 1:
         rest = tuple(n for n in names if n != OWN_TRAFFIC)
@@ -120,6 +174,20 @@ def _would_change(scene: Scene, names: tuple[str, ...]) -> tuple[str, ...]:
                 out.append(f"keep the agent on {' or '.join(silent)} running: it was not heard then")
             else:
                 out += [a.words for a in advice_for(scene.home, scene.sessions, (rest,))]
+                out += _inside(rest)
         if OWN_TRAFFIC in names:
             out.append("read the router's byte counters, so that the home's own traffic is known")
+    by_name = {e.name: e.nature for e in scene.elements}
+    if any(by_name[n] in LINE for n in names):
+        out += scene.doubts
     return tuple(out)
+
+
+def _inside(names: Sequence[str]) -> list[str]:
+    """What would tell a box's own way to the line from the line, which no vantage point can."""
+    boxes = [n.partition(":")[2] for n in names if n.startswith("route:")]
+    return [
+        f"read the levels of the modem, or let a modem of its own stand before {box}: what {box} does "
+        "between the home and the line meets the same packets as the line itself"
+        for box in boxes
+    ]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.windows.own_transfers import disturbed
 from whichhop.compare.windows.table import WindowTable
-from whichhop.model import Reading, Session
+from whichhop.model import LinkKind, Reading, Session
 from whichhop.model.units import NS_PER_S
 
 Mask = NDArray[np.bool_]
@@ -25,6 +25,9 @@ MOST_STEAL = 0.25
 MOST_LATENESS_KERNEL_S = 0.5
 """The same for an agent whose kernel stamps its packets: on time whether or not its program runs, so that
 only a standstill counts that must have held up the kernel too, as where the agent vets its own samples."""
+LATE_GRID_S, LATE_LOG = (0.002, 0.010), (-2.0, 0.0)
+"""A machine whose program runs within two milliseconds is no machine that delays packets by five (the least
+that is looked for), but for one in seven such ticks: its lower layers may still. From ten on it may."""
 LATENESS, STEAL = "loop_lateness_s", "steal_ratio"
 _BOTH = frozenset({"T1", "T4"})
 """A round trip's own end: sending and arrival."""
@@ -33,12 +36,15 @@ _BOTH = frozenset({"T1", "T4"})
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alibi:
     """speaks: (ticks, sessions), True where a sample is evidence. watched: agents whose readings are there,
-    so that a busy agent would have been noticed. aside: (ticks, agents in `agents`), set aside."""
+    so that a busy agent would have been noticed. aside: (ticks, agents in `agents`), set aside.
+    late_s: (ticks, agents), how late its program was at the worst by its own readings; NaN where none
+    tells."""
 
     speaks: Mask
     watched: frozenset[str]
     agents: tuple[str, ...]
     aside: Mask
+    late_s: NDArray[np.float32]
 
 
 def widened(mask: Mask, by: int = 1) -> Mask:
@@ -55,7 +61,7 @@ def alibi_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable
     agents = tuple(dict.fromkeys(s.key.agent for s in sessions))
     of_agent = np.array([[s.key.agent == a for s in sessions] for a in agents], dtype=bool)
     readings = tuple(readings)
-    busy, watched = _by_readings(table, agents, readings, _kernel_timed(table))
+    busy, watched, late_s = _by_readings(table, agents, readings, _kernel_timed(table))
     sent = np.stack([table.sent[:, row].sum(axis=1, dtype=np.int64) for row in of_agent], axis=1)
     put = np.stack([table.aside[:, row].sum(axis=1, dtype=np.int64) for row in of_agent], axis=1)
     share = put / np.maximum(sent + put, 1)
@@ -67,16 +73,35 @@ def alibi_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable
     gone |= ~heard & others
     gone = widened(gone)
     aside |= gone
+    boxes = _boxes(sessions)
     speaks = ~aside[:, of_agent.argmax(axis=0)]
     for j, session in enumerate(sessions):
         if session.key.target in agents:
             # What a starved machine answers late is as little evidence as what it asks late.
-            speaks[:, j] &= ~aside[:, agents.index(session.key.target)]
+            theirs = aside[:, agents.index(session.key.target)]
+            if session.key.target in boxes:
+                # A box that forwards does not go to sleep: one that is neither heard nor answers is dead.
+                there = gone[:, agents.index(session.key.target)]
+                theirs = theirs & ~(there & (table.lost[:, j] == table.sent[:, j]))
+            speaks[:, j] &= ~theirs
     # MOST_ASIDE of one session's own tick, in whole numbers: a month of ticks is too much for floats.
     speaks &= table.aside <= table.sent // ASIDE_PER_SENT
     speaks &= table.sent > 0
     speaks &= ~disturbed(table, sessions, readings)
-    return Alibi(speaks=speaks, watched=watched, agents=agents, aside=aside)
+    return Alibi(speaks=speaks, watched=watched, agents=agents, aside=aside, late_s=late_s)
+
+
+def host_log_ratio(late_s: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Per tick the log-ratio that a machine whose program was so late delays what it measures; 0 unknown."""
+    value = np.interp(late_s, LATE_GRID_S, LATE_LOG)
+    return np.where(np.isnan(late_s), 0.0, value)
+
+
+def _boxes(sessions: Sequence[Session]) -> frozenset[str]:
+    """The nodes that pass others' packets on, as far as paths show: what links lead to, and what joins a home
+    by a backhaul whether or not it serves anybody."""
+    links = {link for s in sessions for link in s.path.links}
+    return frozenset(k.far for k in links) | {k.near for k in links if k.kind is LinkKind.BACKHAUL}
 
 
 def _kernel_timed(table: WindowTable) -> frozenset[str]:
@@ -93,9 +118,10 @@ def _kernel_timed(table: WindowTable) -> frozenset[str]:
 
 def _by_readings(
     table: WindowTable, agents: Sequence[str], readings: Iterable[Reading], kernel_timed: frozenset[str]
-) -> tuple[Mask, frozenset[str]]:
+) -> tuple[Mask, frozenset[str], NDArray[np.float32]]:
     busy = np.zeros((table.ticks, len(agents)), dtype=bool)
     watched = set()
+    known: list[tuple[int, int, float]] = []
     place = {a: i for i, a in enumerate(agents)}
     for reading in readings:
         if reading.name not in (LATENESS, STEAL) or reading.agent not in place:
@@ -105,10 +131,20 @@ def _by_readings(
             limit = MOST_LATENESS_KERNEL_S if reading.agent in kernel_timed else MOST_LATENESS_S
         tick = (reading.at_ns - table.start_ns) // table.step_ns
         if 0 <= tick < table.ticks:
+            if reading.name == LATENESS:
+                # At a tick's very end it tells of that tick.
+                end = reading.at_ns - 1
+                known.append(((end - table.start_ns) // table.step_ns, place[reading.agent], reading.value))
+            column = place[reading.agent]
             watched.add(reading.agent)
             if reading.value > limit:
                 # A reading tells of the second before it, or of as long as the program was late.
                 late_s = max(1.0, reading.value) if reading.name == LATENESS else 1.0
                 first = (reading.at_ns - round(late_s * NS_PER_S) - table.start_ns) // table.step_ns
-                busy[max(0, first) : tick + 1, place[reading.agent]] = True
-    return busy, frozenset(watched)
+                busy[max(0, first) : tick + 1, column] = True
+    worst = np.full((table.ticks, len(agents)), -np.inf, dtype=np.float32)
+    if known:
+        ticks, columns, values = zip(*known, strict=True)
+        np.maximum.at(worst, (np.maximum(ticks, 0), columns), np.array(values, dtype=np.float32))
+    worst[np.isinf(worst)] = np.nan
+    return busy, frozenset(watched), worst

@@ -14,7 +14,7 @@ from whichhop.store.files import read_file
 
 def recorded_folder() -> Path:
     """Where a checkout keeps the recordings; an installed package alone has none."""
-    return Path(__file__).parents[3] / "shared" / "recorded"
+    return Path(__file__).parents[4] / "shared" / "recorded"
 
 
 def replay(story: Story, folder: Path) -> Shown:

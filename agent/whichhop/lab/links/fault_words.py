@@ -2,15 +2,11 @@
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 from whichhop.errors import WhichhopError
 from whichhop.lab.scenario import Effect, Way
-
-GRAMMAR = (
-    "delay TIME, jitter TIME, loss SHARE, burst P R, reorder SHARE, duplicate SHARE, contention SHARE, "
-    "rate RATE, outage, up, down"
-)
 
 _NUMBER = re.compile(r"(\d+(?:\.\d+)?(?:e-?\d+)?)([a-z%]*)\Z")
 _TIME_UNITS = {"us": 1e-6, "ms": 1e-3, "s": 1.0}
@@ -69,17 +65,38 @@ def _burst(_kind: str, p: str, r: str) -> tuple[float, float]:
     return chain
 
 
-# word -> (field of Effect, how many words follow, how they are read)
-_FIELDS: dict[str, tuple[str, int, Callable[..., object]]] = {
-    "delay": ("delay_s", 1, _time_s),
-    "jitter": ("jitter_s", 1, _time_s),
-    "loss": ("loss_ratio", 1, _share),
-    "burst": ("burst", 2, _burst),
-    "reorder": ("reorder_ratio", 1, _share),
-    "duplicate": ("duplicate_ratio", 1, _share),
-    "contention": ("contention_ratio", 1, _share),
-    "rate": ("rate_bps", 1, _rate_bps),
+@dataclass(frozen=True, slots=True)
+class Word:
+    """How a fault is typed: its field of Effect, the values that follow, how they are read and written."""
+
+    field: str
+    values: tuple[str, ...]
+    read: Callable[..., object]
+    write: Callable[[Any], str]
+
+
+def _ms(seconds: float) -> str:
+    return f"{seconds * 1e3:.12g}ms"
+
+
+def _percent(share: float) -> str:
+    return f"{share * 100:.12g}%"
+
+
+# One row a fault; a field of Effect that has its value at rest is not said.
+WORDS: dict[str, Word] = {
+    "delay": Word("delay_s", ("TIME",), _time_s, _ms),
+    "jitter": Word("jitter_s", ("TIME",), _time_s, _ms),
+    "loss": Word("loss_ratio", ("SHARE",), _share, _percent),
+    "burst": Word("burst", ("P", "R"), _burst, lambda chain: f"{chain[0]:.12g} {chain[1]:.12g}"),
+    "reorder": Word("reorder_ratio", ("SHARE",), _share, _percent),
+    "duplicate": Word("duplicate_ratio", ("SHARE",), _share, _percent),
+    "contention": Word("contention_ratio", ("SHARE",), _share, _percent),
+    "rate": Word("rate_bps", ("RATE",), _rate_bps, lambda rate_bps: f"{rate_bps}bps"),
+    "outage": Word("outage", (), lambda _kind: True, lambda _on: ""),
 }
+GRAMMAR = ", ".join([*(" ".join([word, *row.values]) for word, row in WORDS.items()), "up", "down"])
+_AT_REST = Effect()
 
 
 def parse_effect(text: str) -> Effect:
@@ -95,14 +112,12 @@ def parse_effect(text: str) -> Effect:
         seen.add(group)
         if group == "way":
             effect = replace(effect, way=Way(word))
-        elif word == "outage":
-            effect = replace(effect, outage=True)
-        elif word in _FIELDS:
-            name, count, read = _FIELDS[word]
-            if len(words) < count:
+        elif word in WORDS:
+            row = WORDS[word]
+            if len(words) < len(row.values):
                 raise FaultWordsError(f"{word}: a value is missing; understood are: {GRAMMAR}")
-            value = read(word, *(words.pop(0) for _ in range(count)))
-            effect = replace(effect, **{name: value})  # type: ignore[arg-type]
+            value = row.read(word, *(words.pop(0) for _ in row.values))
+            effect = replace(effect, **{row.field: value})  # type: ignore[arg-type]
         else:
             raise FaultWordsError(f"{word!r} is no fault word; understood are: {GRAMMAR}")
     if not seen - {"way"}:
@@ -119,24 +134,10 @@ def parse_fault(text: str) -> tuple[str, Effect]:
 
 
 def _said(effect: Effect) -> Iterator[str]:
-    if effect.delay_s:
-        yield f"delay {effect.delay_s * 1e3:.12g}ms"
-    if effect.jitter_s:
-        yield f"jitter {effect.jitter_s * 1e3:.12g}ms"
-    if effect.loss_ratio:
-        yield f"loss {effect.loss_ratio * 100:.12g}%"
-    if effect.burst is not None:
-        yield f"burst {effect.burst[0]:.12g} {effect.burst[1]:.12g}"
-    if effect.reorder_ratio:
-        yield f"reorder {effect.reorder_ratio * 100:.12g}%"
-    if effect.duplicate_ratio:
-        yield f"duplicate {effect.duplicate_ratio * 100:.12g}%"
-    if effect.contention_ratio:
-        yield f"contention {effect.contention_ratio * 100:.12g}%"
-    if effect.rate_bps is not None:
-        yield f"rate {effect.rate_bps}bps"
-    if effect.outage:
-        yield "outage"
+    for word, row in WORDS.items():
+        value = getattr(effect, row.field)
+        if value != getattr(_AT_REST, row.field):
+            yield f"{word} {row.write(value)}".rstrip()
     if effect.way is not Way.BOTH:
         yield str(effect.way)
 

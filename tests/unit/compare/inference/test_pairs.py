@@ -1,3 +1,5 @@
+import functools
+
 import numpy as np
 import pytest
 
@@ -32,12 +34,14 @@ def brute(evidence, a, b, tick):
         total = 0.0
         for x in rows_a:
             for y in rows_b:
-                at = {"a": x, "b": y, "ab": combine(x, y)}
                 value = 0.0
                 for s in in_a | in_b:
-                    who = ("a" if s in in_a else "") + ("b" if s in in_b else "")
-                    if at[who] is not None:
-                        value += np.interp(at[who], grid, table[:, tick, s])
+                    # Once for each time that the session meets an element.
+                    met = [x] * ((s in in_a) + (s in ELEMENTS[a].twice))
+                    met += [y] * ((s in in_b) + (s in ELEMENTS[b].twice))
+                    at = [m for m in met if m is not None]
+                    if at:
+                        value += np.interp(functools.reduce(combine, at), grid, table[:, tick, s])
                 total += np.exp(value)
         return total
 
@@ -48,8 +52,6 @@ def brute(evidence, a, b, tick):
         rows_b = grid[allowed[:, b]] if use_b else [None]
 
         def combine(x, y):
-            if x is None or y is None:
-                return y if x is None else x
             return x + y if which == 0 else 1 - (1 - x) * (1 - y)
 
         divisor = len(grid) ** (use_a + use_b)
@@ -64,7 +66,14 @@ def brute(evidence, a, b, tick):
 
 @pytest.mark.parametrize(
     ("one", "two"),
-    [("desk/attic", "modem/provider-edge"), ("study/router", "beyond"), ("attic/router", "reply:router")],
+    [
+        ("desk/attic", "modem/provider-edge"),
+        ("study/router", "beyond"),
+        ("attic/router", "reply:router"),
+        # Desk's way out meets the attic's air on both of its radio hops.
+        ("air:attic", "desk/attic"),
+        ("air:attic", "modem/provider-edge"),
+    ],
 )
 def test_a_pair_is_the_sum_over_both_excesses_by_its_definition(one, two):
     evidence = drawn()

@@ -4,7 +4,7 @@ from support.homes import alder
 from support.windows import disturb, quiet
 from whichhop.compare.history import prepare
 from whichhop.compare.inference.evidence import columns_of
-from whichhop.compare.inference.scan import block_starts, scan
+from whichhop.compare.inference.scan import next_block, scan
 from whichhop.compare.inference.settings import Settings
 from whichhop.model import derive_sessions
 
@@ -19,9 +19,10 @@ def scanned(table):
 
 
 def test_baselines_are_taken_often_at_first_and_every_three_hours_in_the_end():
-    starts = block_starts(20_000, 10.0, Settings())
-    assert starts[:4] == (3, 4, 5, 6)
-    assert starts[-1] - starts[-2] == 1080
+    assert [next_block(at, 10.0) for at in (3, 4, 5, 8)] == [4, 5, 6, 10]
+    assert next_block(20_000, 10.0) == 20_000 + 1080
+    _, done = scanned(quiet(HOME, 40))
+    assert done.blocks[:4] == (3, 4, 5, 6)
 
 
 def test_a_quiet_home_speaks_against_every_element():

@@ -1,4 +1,4 @@
-from support.homes import alder
+from support.homes import alder, home_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, elements_of, judged
 from whichhop.model import Cause, Method, Session, SessionKey, derive_sessions
 
@@ -64,3 +64,39 @@ def test_sessions_under_load_do_not_speak():
         key=SessionKey(agent="desk", target="router", method=Method.LOADED), address=None, path=path
     )
     assert judged((loaded,)) == ()
+
+
+def test_what_a_box_passes_on_is_apart_from_its_own_answers():
+    found = columns(alder())
+    assert found["forward:attic"] == {key for key in found["attic/router"] if key.startswith("desk>")} | {
+        "study>desk:stamp"
+    }
+    assert found["forward:router"] >= {"desk>study:stamp", "desk>harbour:stamp"}
+    assert not any(key.split(">")[1].startswith("router:") for key in found["forward:router"])
+
+
+def test_a_router_may_route_badly_while_it_joins_the_homes_machines_well():
+    found = columns(alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}"))
+    assert found["route:router"] == found["router/modem"]
+    assert "desk>study:stamp" not in found["route:router"]
+
+
+def test_an_all_in_one_gateways_way_to_the_line_has_the_lines_column():
+    home = home_of(
+        """\
+home: Alder House
+nodes:
+  box:   {kind: gateway, address: 192.0.2.1, agent: true}
+  desk:  {kind: host, address: 192.0.2.20, agent: true}
+  study: {kind: host, address: 192.0.2.30, agent: true}
+links:
+  - {join: [desk, box], kind: wireless}
+  - {join: [study, box], kind: wired}
+  - {join: [box, provider-edge], kind: access, medium: cable}
+targets: {provider-edge: 198.51.100.1}
+"""
+    )
+    found = columns(home)
+    # Its own packets too: the modem is inside.
+    assert found["route:box"] == found["box/provider-edge"]
+    assert "box>provider-edge:echo" in found["route:box"]

@@ -4,7 +4,7 @@ import numpy as np
 
 from support.homes import alder
 from support.windows import START_NS, quiet
-from whichhop.compare.windows.reporting import alibi_of, widened
+from whichhop.compare.windows.reporting import LATENESS, alibi_of, host_log_ratio, widened
 from whichhop.model import Reading, derive_sessions
 from whichhop.model.units import NS_PER_S
 
@@ -92,3 +92,31 @@ def test_readings_of_other_things_and_other_times_are_passed_over():
 def test_a_mask_is_widened_by_one_tick_each_way():
     mask = np.array([[False], [False], [True], [False], [False]])
     assert widened(mask)[:, 0].tolist() == [False, True, True, True, False]
+
+
+def test_a_mesh_node_that_is_neither_heard_nor_answers_is_dead_and_that_is_evidence():
+    table = quiet(HOME, 30)
+    table.sent[10:, AGENT == "attic"] = 0
+    table.lost[10:, TARGET == "attic"] = 10
+    speaks = alibi_of(table, SESSIONS, ()).speaks
+    assert speaks[10:, (TARGET == "attic") & (AGENT != "attic")].all()
+    assert not speaks[10:, AGENT == "attic"].any()
+
+
+def test_a_mesh_node_whose_records_are_late_answers_and_is_not_judged():
+    table = quiet(HOME, 30)
+    table.sent[10:, AGENT == "attic"] = 0
+    assert not alibi_of(table, SESSIONS, ()).speaks[10:, TARGET == "attic"].any()
+
+
+def test_the_worst_lateness_of_a_tick_is_kept_and_speaks_against_the_machine_when_it_is_small():
+    told = [reading(6, LATENESS, 0.0004), reading(6, LATENESS, 0.001), reading(7, LATENESS, 0.02)]
+    found = alibi_of(quiet(HOME, 12), SESSIONS, told)
+    late = found.late_s[:, found.agents.index("desk")]
+    # A reading at a tick's end is of that tick.
+    assert late[5] == np.float32(0.001)
+    assert late[6] == np.float32(0.02)
+    ratio = host_log_ratio(late)
+    assert ratio[5] == -2.0
+    assert ratio[6] == 0.0
+    assert ratio[0] == 0.0

@@ -14,7 +14,7 @@ from whichhop.lab.links.implied import as_built
 from whichhop.lab.standard_home import HOME_FILE, alder_home
 from whichhop.model import BEYOND, Home
 
-TOP = Path(__file__).parents[3]
+TOP = Path(__file__).parents[4]
 PEERS = """\
 targets:
   provider-edge: 203.0.113.1

@@ -1,0 +1,43 @@
+"""A plan that tests unhindered by the home contradict: to be held against the provider, before all else."""
+
+from collections.abc import Iterator
+
+from whichhop.advice.known import Known, fair_plan
+from whichhop.advice.step import Cost, Effort, Gain, Kind, Step
+from whichhop.capacity.plan import Answer, by_hour, contradicted, delivery_words, news_words
+
+
+def steps(known: Known) -> Iterator[Step]:
+    """One step for all directions that are missed; to measure by cable where every test was hindered."""
+    if known.home.plan is None:
+        return
+    found = by_hour(known.tests, known.home.plan, known.zone)
+    missed = contradicted(found)
+    if missed:
+        gains = []
+        for one in missed:
+            fair = fair_plan(known.home, one.way) or float(one.plan_bps)
+            middle = one.median_bps or 0.0
+            gains.append(Gain(value=fair - middle, unit="bps", before=middle, after=fair, about=one.way))
+        yield Step(
+            key="claim-plan",
+            kind=Kind.MEND,
+            what="Ask the provider to deliver the plan: tests that the home did not limit fall short of it",
+            where="access",
+            why=tuple(news_words(one) for one in missed),
+            gains=tuple(gains),
+            worth=max(g.value / (g.after or 1.0) for g in gains),
+            effort=Effort.VISIT,
+            cost=Cost.NOTHING,
+            commands=(f"whichhop capacity {known.home_file}",),
+        )
+    blind = [parts[0] for parts in found.values() if parts[0].answer is Answer.OPEN and not parts[0].tests]
+    if any(one.hindered for one in blind):
+        yield Step(
+            key="measure-plan",
+            kind=Kind.MEASURE,
+            what="Test the line by cable at the router: no test so far reached it unhindered",
+            where="access",
+            why=tuple(delivery_words(one) for one in blind if one.hindered),
+            commands=(f"whichhop transfer {known.home_file} upstream",),
+        )

@@ -1,0 +1,82 @@
+"""The first look at a home from one machine: the home file that follows from what the machine knows. Pure."""
+
+import re
+from dataclasses import dataclass
+
+from whichhop.model import LINK_TABLE, LinkKind
+from whichhop.net.surroundings import Surroundings
+
+LINES = (*(medium.value for medium in LINK_TABLE[LinkKind.ACCESS].media), "unknown")
+ROUTER = "router"
+MOST_NAME = 32
+HIGH_PORT = 8622
+"""STAMP's own port (862) may be opened by the administrator only; any above 1023 will do within a home."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """A machine upstream that the user allows to be probed. said: as it was named."""
+
+    name: str
+    said: str
+    address: str
+
+
+def node_name(text: str, taken: tuple[str, ...] = (ROUTER, "provider-edge", "beyond")) -> str:
+    """A name that a home file takes, as near as possible to what a machine calls itself."""
+    plain = re.sub(r"[^a-z0-9]+", "-", text.partition(".")[0].lower()).strip("-")
+    name = plain if re.match(r"[a-z]", plain) else f"pc-{plain}".rstrip("-")
+    name = name[:MOST_NAME].rstrip("-")
+    return f"this-{name}"[:MOST_NAME].rstrip("-") if name in taken else name
+
+
+def target_of(said: str, address: str, node: str) -> Target:
+    """A target under a name that nothing else in the file has; said: a host name, or the address."""
+    name = "target" if said == address else node_name(said)
+    return Target(name=f"{name[: MOST_NAME - 2]}-2" if name == node else name, said=said, address=address)
+
+
+def home_file(
+    here: Surroundings, *, node: str, radio: bool, line: str, target: Target | None, low_ports: bool
+) -> str:
+    """The home file of a first look, with a remark wherever somebody will want to write more.
+
+    radio: whether the machine is joined by radio. line: one of LINES. low_ports: whether port 862 may be
+    used.
+    """
+    link = "wireless" if radio else "wired"
+    allowed = (
+        [
+            "targets:",
+            "  provider-edge: discover   # the provider's first hop, found on the way to the target",
+            f'  peers: {{{target.name}: {{address: "{target.address}"}}}}   # {target.said}',
+        ]
+        if target
+        else [
+            "# Nothing past the router is probed until you name a machine that you may probe, such as one of",
+            "# your own. Until then nothing can be said of the line to the provider. For example:",
+            "# targets:",
+            "#   provider-edge: discover",
+            "#   peers: {harbour: {address: 198.51.100.7}}",
+        ]
+    )
+    ports = [] if low_ports else [f"ports: {{stamp: {HIGH_PORT}}}   # so that no agent needs to be root"]
+    return "\n".join(
+        [
+            "# Written by `whichhop start`; every line may be changed. `whichhop check FILE` reads it again.",
+            "home: My home",
+            "# The rate that is paid for, in Mbit/s; with it, rates can be judged:",
+            "# plan: {down_mbps: 250, up_mbps: 25}",
+            "nodes:",
+            "  # gateway: router, access point and modem in one box. If the modem is a box of its own, write",
+            "  # kind: router here, and add a node `modem: {kind: modem}` with a wired link to it.",
+            f'  {ROUTER}: {{kind: gateway, address: "{here.gateway}"}}',
+            f'  {node}: {{kind: host, address: "{here.address}", agent: true}}',
+            "links:",
+            f"  - {{join: [{node}, {ROUTER}], kind: {link}}}",
+            f"  - {{join: [{ROUTER}, provider-edge], kind: access, medium: {line}}}",
+            *allowed,
+            *ports,
+            "",
+        ]
+    )

@@ -1,0 +1,121 @@
+"""Where this machine stands in its home network: its name, its way out, and how it is joined to it.
+
+Nothing is sent. What one system does not tell in this way is asked of the user.
+"""
+
+import ipaddress
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from whichhop.errors import RemoteError, SystemRefusedError
+from whichhop.net.host import Host
+from whichhop.net.own_interface import interface_toward
+
+_UP_AND_GATEWAY = 0x3
+"""RTF_UP and RTF_GATEWAY of linux/route.h."""
+BY_HAND = "name the router with --gateway ADDRESS"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surroundings:
+    """name: the machine's own, as the system has it. address: of the interface toward the gateway. radio:
+    whether that interface is a radio; None where the system does not tell."""
+
+    name: str
+    address: str
+    interface: str | None
+    radio: bool | None
+    gateway: str
+
+
+def default_gateway(root: Path = Path("/")) -> str | None:
+    """The IPv4 default route's gateway, else the IPv6 one's; None without either. Linux' /proc/net."""
+    return _by_ipv4(root) or _by_ipv6(root)
+
+
+def _rows(path: Path) -> list[list[str]]:
+    try:
+        return [line.split() for line in path.read_text(encoding="ascii", errors="replace").splitlines()]
+    except OSError:
+        return []
+
+
+def _by_ipv4(root: Path) -> str | None:
+    """Columns of /proc/net/route: interface, destination, gateway, flags, ..., metric (7th), mask."""
+    found = []
+    for row in _rows(root / "proc/net/route")[1:]:
+        if len(row) < 8 or row[1] != "00000000" or row[7] != "00000000":
+            continue
+        try:
+            flags, metric, gateway = int(row[3], 16), int(row[6]), bytes.fromhex(row[2])
+        except ValueError:
+            continue
+        if flags & _UP_AND_GATEWAY == _UP_AND_GATEWAY and len(gateway) == 4:
+            # The kernel prints the address as a number of this machine's byte order.
+            found.append((metric, str(ipaddress.IPv4Address(gateway[::-1]))))
+    return min(found)[1] if found else None
+
+
+def _by_ipv6(root: Path) -> str | None:
+    """Columns of /proc/net/ipv6_route: destination, its length, source, its length, next hop, metric."""
+    found = []
+    for row in _rows(root / "proc/net/ipv6_route"):
+        if len(row) < 10 or set(row[0]) != {"0"} or row[1] != "00" or set(row[4]) == {"0"}:
+            continue
+        try:
+            gateway = ipaddress.IPv6Address(bytes.fromhex(row[4]))
+            metric = int(row[5], 16)
+        except ValueError:
+            continue
+        if not gateway.is_link_local:
+            # One that is only good on its own link cannot be written into a file for every machine.
+            found.append((metric, str(gateway)))
+    return min(found)[1] if found else None
+
+
+def own_address_toward(address: str) -> str | None:
+    """The address that packets to another one leave from, as the kernel routes them; nothing is sent."""
+    family = socket.AF_INET6 if ipaddress.ip_address(address).version == 6 else socket.AF_INET
+    with socket.socket(family, socket.SOCK_DGRAM) as asking:
+        try:
+            asking.connect((address, 9))
+        except OSError:
+            return None
+        return str(asking.getsockname()[0])
+
+
+def look_around(
+    gateway: str | None = None,
+    *,
+    root: Path = Path("/"),
+    own: Callable[[str], str | None] = own_address_toward,
+    toward: Callable[[str], str | None] = interface_toward,
+    name: Callable[[], str] = socket.gethostname,
+) -> Surroundings:
+    """What this machine says of itself; SystemRefusedError with the remedy when it has no way out."""
+    gateway = gateway or default_gateway(root)
+    if gateway is None:
+        raise SystemRefusedError(f"this machine tells of no default route; {BY_HAND}")
+    address = own(gateway)
+    if address is None:
+        raise SystemRefusedError(f"this machine has no way to {gateway}; connect it, or {BY_HAND}")
+    interface = toward(gateway)
+    return Surroundings(
+        name=name(),
+        address=address,
+        interface=interface,
+        radio=interface in Host(root).radios() if interface else None,
+        gateway=gateway,
+    )
+
+
+def addresses_of_name(name: str) -> list[str]:
+    """The addresses that the system's resolver gives for a name, IPv4 first; RemoteError without any."""
+    try:
+        found = socket.getaddrinfo(name, None, type=socket.SOCK_DGRAM)
+    except (OSError, UnicodeError) as trouble:
+        raise RemoteError(f"{name}: no address is known for it ({trouble}); check its spelling") from None
+    rows = sorted(found, key=lambda row: row[0] != socket.AF_INET)
+    return list(dict.fromkeys(str(row[4][0]) for row in rows))

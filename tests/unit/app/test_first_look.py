@@ -1,0 +1,55 @@
+"""The home file of a first look is one that `check` accepts, whatever the machine calls itself."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from whichhop.app.first_look import LINES, home_file, node_name, target_of
+from whichhop.config.check import check_home
+from whichhop.config.load import load_yaml
+from whichhop.model import LinkKind, Medium, NodeKind
+from whichhop.net.surroundings import Surroundings
+
+
+def here(**changed: object) -> Surroundings:
+    facts = {"name": "desk", "address": "192.0.2.20", "interface": "eth0", "radio": False}
+    return Surroundings(**{**facts, "gateway": "192.0.2.1", **changed})  # type: ignore[arg-type]
+
+
+@given(
+    name=st.text(max_size=70),
+    line=st.sampled_from(LINES),
+    radio=st.booleans(),
+    low=st.booleans(),
+    said=st.sampled_from([None, "harbour.example.net", "198.51.100.7", "router.example.net", "desk"]),
+)
+def test_any_machine_gets_a_file_that_is_accepted(
+    name: str, line: str, radio: bool, low: bool, said: str | None
+) -> None:
+    node = node_name(name)
+    target = target_of(said, "198.51.100.7", node) if said else None
+    text = home_file(here(name=name), node=node, radio=radio, line=line, target=target, low_ports=low)
+    home = check_home(load_yaml(text, "home.yaml"))
+    assert [n.name for n in home.agents] == [node]
+    access = next(k for k in home.links if k.kind is LinkKind.ACCESS)
+    assert access.medium == (None if line == "unknown" else Medium(line))
+    assert len(home.peers) == (1 if said else 0)
+    # Without a target that somebody named, nothing past the router has an address to probe.
+    upstream = [n for n in home.nodes.values() if n.kind in (NodeKind.PROVIDER_EDGE, NodeKind.PEER)]
+    assert bool([n for n in upstream if n.address]) == bool(said)
+
+
+@pytest.mark.parametrize("address", ["2001:db8::20", "192.0.2.20"])
+def test_addresses_of_either_family_are_written_so_that_they_are_read_back(address: str) -> None:
+    gateway = "2001:db8::1" if ":" in address else "192.0.2.1"
+    text = home_file(
+        here(address=address, gateway=gateway),
+        node="desk",
+        radio=True,
+        line="dsl",
+        target=None,
+        low_ports=True,
+    )
+    home = check_home(load_yaml(text, "home.yaml"))
+    assert home.nodes["desk"].address == address
+    assert home.nodes["router"].address == gateway
