@@ -4,6 +4,7 @@ import base64
 import binascii
 import os
 import secrets
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -80,7 +81,18 @@ def create_key(path: Path) -> None:
         ) from trouble
 
 
-def read_key(path: Path) -> bytes:
+def _open_to_others(path: Path, mode: int, environ: Mapping[str, str]) -> bool:
+    """Whether somebody beside its owner may read or write a key.
+
+    What systemd hands a service it lays into a folder of that service's own, which nobody else enters: there
+    the file may be readable by its group, as newer versions make it (0440), and by no more.
+    """
+    handed = environ.get("CREDENTIALS_DIRECTORY")
+    allowed = 0o040 if handed and path.parent == Path(handed) else 0
+    return bool(mode & 0o077 & ~allowed)
+
+
+def read_key(path: Path, environ: Mapping[str, str] = os.environ) -> bytes:
     """The 32 octets of a key file; KeyFileError when missing, open to others, or not a key."""
     try:
         mode = path.stat().st_mode
@@ -91,7 +103,7 @@ def read_key(path: Path) -> bytes:
         ) from None
     except OSError as trouble:
         raise KeyFileError(f"{path}: cannot be read: {trouble.strerror}; check its owner") from trouble
-    if mode & 0o077:
+    if _open_to_others(path, mode, environ):
         raise KeyFileError(f"{path}: others may read or write it; run: chmod 600 {path}")
     try:
         key = base64.b64decode(text.strip(), validate=True)
