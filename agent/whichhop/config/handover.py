@@ -40,6 +40,7 @@ def prepare(home_file: Path, key_file: Path | None, identity_file: Path, node: s
         secret=own.secret,
         identity=msgspec.json.encode(said).decode(),
         maker=fingerprint(keys.maker),
+        own_key=fingerprint(own.public_key),
     )
 
 

@@ -93,6 +93,7 @@ class Daemon:
         self._put_together_packets()
         self._put_together_beside()
         self._subscribe()
+        self._show_keys(first)
 
     def _put_together_packets(self) -> None:
         node = self.home.now.node.name
@@ -166,6 +167,7 @@ class Daemon:
         self.home.prepare("reflector", self.reflector.prepare)
         self.home.prepare("probers", self.probers.prepare)
         self.home.follow("metrics", lambda new: self.live.forget(new.names, new.home.name))
+        self.home.follow("keys", self._show_keys)
         self.home.follow("store", lambda new: setattr(self.store, "limits", new.home.limits))
         self.home.follow("sessions", lambda new: self.agent.follow(new.sessions))
         self.home.follow("modem-levels", lambda new: self.modems.follow(new.home))
@@ -173,6 +175,9 @@ class Daemon:
         self.home.follow("own-traffic", self._follow_counters)
         self.home.follow("routes", lambda _: self._look_anew())
         self.home.follow("comparer", lambda _: self.comparer.restart())
+
+    def _show_keys(self, home: InUse) -> None:
+        self.live.maker, self.live.own_key = home.maker, home.own_key
 
     def _make_probers(self, home: InUse) -> dict[Method, Prober]:
         maker = ProberMaker(

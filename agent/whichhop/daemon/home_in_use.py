@@ -36,7 +36,8 @@ class InUse:
     identity: bytes
     """What /identity says, made ready by the child that has the home's key."""
     maker: str
-    """The fingerprint of the key that signs the home's reports."""
+    own_key: str
+    """Fingerprints of the key that signs the home's reports, and of this agent's own."""
 
     @property
     def sessions(self) -> list[Session]:
@@ -83,6 +84,7 @@ def in_use(handover: Handover, node: str, home_file: Path) -> InUse:
         secret=handover.secret,
         identity=handover.identity.encode(),
         maker=handover.maker,
+        own_key=handover.own_key,
     )
 
 

@@ -19,4 +19,5 @@ class Handover:
     identity: str
     """What the agent says of itself to whoever asks, JSON."""
     maker: str
-    """The fingerprint of the key that signs the home's reports."""
+    own_key: str
+    """Fingerprints of the key that signs the home's reports, and of this agent's own."""

@@ -85,6 +85,7 @@ class LiveState:
     faults: probability by element. episodes: (cause, element) pairs going on now. bulletin: the newest one
         (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not compare.
         All three from the comparer.
+    maker, own_key: fingerprints of the key that signs the home's reports and of the agent's own.
     by_reason: counts since the start by a reason of a bounded set, by catalogue name; set by the daemon.
     store_remark: what befell the store since the agent started, "" for nothing. failures: survived failures
         by the agent's part. in_trouble: the parts that are in trouble now. All three set by the daemon.
@@ -100,6 +101,8 @@ class LiveState:
         self.episodes: Collection[tuple[str, str]] = ()
         self.bulletin: bytes | None = None
         self.by_reason: dict[str, Mapping[str, int]] = {}
+        self.maker = ""
+        self.own_key = ""
         self.store_remark = ""
         self.failures: Counter[str] = Counter()
         self.in_trouble: Sequence[str] = ()

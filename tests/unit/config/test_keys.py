@@ -57,7 +57,7 @@ def test_a_key_file_that_cannot_be_used_says_what_to_do(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("mode", [0o400, 0o440, 0o600])
 def test_a_key_handed_over_by_systemd_is_read_in_either_of_its_modes(mode: int, tmp_path: Path) -> None:
-    # systemd.exec, CREDENTIALS: older versions make the file 0400, newer ones 0440, in a folder of the unit's own
+    # systemd.exec, CREDENTIALS: older versions make it 0400, newer ones 0440, in a folder of the unit's own
     folder = tmp_path / "credentials"
     folder.mkdir(mode=0o700)
     create_key(folder / "home.key")
