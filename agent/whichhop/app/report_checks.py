@@ -2,17 +2,17 @@
 
 import base64
 import binascii
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from whichhop import __version__
 from whichhop.errors import DataError
-from whichhop.model.dossier import Dossier
+from whichhop.model.dossier import ChainHead, Dossier
 from whichhop.model.fingerprint import fingerprint, same_key
 from whichhop.report.checks import Check
 from whichhop.report.html import page
 from whichhop.report.pdf import pdf
 from whichhop.report.printed import difference, printed
-from whichhop.report.seal import Seal, data_signed, trouble
+from whichhop.report.seal import Seal, chain_signed, data_signed, trouble
 from whichhop.report.time_stamp import check_response, read_response
 from whichhop.report.wire_form import dossier_bytes
 
@@ -110,6 +110,28 @@ def time_check(response: bytes, seal: Seal, authority: bytes | None) -> Check:
     except DataError as why:
         return simple("time-stamp", str(why))
     return Check(name="time-stamp", holds=True, said=f"{stamped.at}, serial {stamped.serial}", found="")
+
+
+def agent_checks(chain: ChainHead, link_at: Callable[[bytes, int], bytes | None]) -> Iterator[Check]:
+    """Whether an agent's own signature covers its records as they are here; nothing where it has signed none.
+
+    link_at: the link after a record, by the chain's origin and its place; see store.Store.link_at.
+    """
+    said = chain.signed
+    if said is None:
+        return
+    name = f"agent {chain.agent}"
+    if not said.sound or not chain_signed(chain.origin, said):
+        yield simple(name, "its signature does not fit what it is said to have signed")
+        return
+    link = link_at(bytes.fromhex(chain.origin), said.seq)
+    if link is None:
+        yield simple(name, f"its record {said.seq}, up to which it has signed, is not kept here")
+    elif link.hex() != said.head:
+        yield simple(name, "these records are not those that the agent has signed")
+    else:
+        words = f"signed its records up to {said.seq} with the key {fingerprint(said.public_key)}"
+        yield Check(name=name, holds=True, said=words, found="")
 
 
 def proof(found: Sequence[Check], dossier: Dossier, records: bool) -> str:

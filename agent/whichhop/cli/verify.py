@@ -12,7 +12,15 @@ from pathlib import Path
 
 from whichhop import __version__
 from whichhop.app.dossier import Order, assemble
-from whichhop.app.report_checks import maker_check, page_checks, paper_checks, proof, simple, time_check
+from whichhop.app.report_checks import (
+    agent_checks,
+    maker_check,
+    page_checks,
+    paper_checks,
+    proof,
+    simple,
+    time_check,
+)
 from whichhop.cli.collecting import import_files
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
@@ -143,6 +151,7 @@ def _chain_checks(store: Store, dossier: Dossier, from_files: bool) -> Iterator[
         if found is None:
             yield simple(name, "there is no such chain in these records")
             continue
+        yield from agent_checks(chain, store.link_at)
         link = store.link_at(bytes.fromhex(chain.origin), chain.last_seq)
         if found.trouble:
             yield simple(name, found.trouble)

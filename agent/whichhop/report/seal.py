@@ -9,6 +9,7 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from whichhop.errors import DataError
+from whichhop.model.chain_signature import ChainSignature, signed_octets
 
 OPEN, CLOSE = "<!-- whichhop seal ", " -->\n"
 PURPOSE = b"whichhop report 1\0"
@@ -51,6 +52,17 @@ def data_signed(data: bytes, signature: str, public_key: str) -> bool:
         key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public_key))
         key.verify(bytes.fromhex(signature), DATA_PURPOSE + hashlib.sha256(data).digest())
     except (ValueError, InvalidSignature):
+        return False
+    return True
+
+
+def chain_signed(origin: str, said: ChainSignature) -> bool:
+    """True when the key that a chain's signature names has signed just that head."""
+    try:
+        what = signed_octets(bytes.fromhex(origin), said.seq, bytes.fromhex(said.head), said.at_ns)
+        key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(said.public_key))
+        key.verify(bytes.fromhex(said.signature), what)
+    except (ValueError, OverflowError, InvalidSignature):
         return False
     return True
 

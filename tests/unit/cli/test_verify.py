@@ -18,6 +18,7 @@ from support.forgeries import Genuine, at_random, purposeful
 from support.reported import recorded
 from support.time_authority import make_authority, openssl, stamped
 from whichhop.cli import main
+from whichhop.config.countersign import Head, countersigned
 from whichhop.config.keys import create_key, derive_keys, read_key
 from whichhop.config.trusted_keys import add_trusted, trusted_keys_path
 from whichhop.lab.demo.recorded import recorded_folder
@@ -506,3 +507,52 @@ def test_a_pdf_without_data_and_a_time_stamp_for_a_pdf_are_refused_in_a_line(
     assert "a PDF without a report's data" in capsys.readouterr().err
     assert main(["verify", str(made.pdf), "--attach-time", str(other)]) == 2
     assert "give the HTML file" in capsys.readouterr().err
+
+
+def countersign(store: Store, identity: Path) -> None:
+    """Have every agent's chain signed, as the agents do themselves."""
+    for chain in store.chains():
+        head = Head(origin=chain.origin.hex(), seq=chain.last_seq, head=chain.head.hex(), at_ns=7)
+        store.put_signature(chain.agent, chain.origin, countersigned(identity / chain.agent, head))
+
+
+def test_a_maker_cannot_change_what_its_agents_have_signed(
+    made: Made, original: Made, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    records, readings = recorded("upstream-link")
+    made.store.unlink()
+    with Store.open(made.store) as store:
+        store.append_all(records, readings)
+        countersign(store, tmp_path)
+        chains = {c.agent: c.origin for c in store.chains()}
+        said = {origin: store.signature(origin) for origin in chains.values()}
+    key = ("--key", str(original.home.with_suffix(".key")))
+    words = ["evidence", str(made.home), "--offline", "--html", str(made.html), *key]
+    assert main([*words, "--store", str(made.store)]) == 0
+    assert fails(capsys, str(made.html), str(made.store)) == []
+    main(["verify", str(made.html), str(made.store)])
+    assert "records as their agents signed them: " in capsys.readouterr().out
+
+    # The maker, who has the home's key, writes the same chains anew with twice the delay, and a report.
+    def slower(record: Record) -> Record:
+        samples = [replace(s, rtt_ns=s.rtt_ns * 2) if s.rtt_ns else s for s in record.samples]
+        return replace(record, samples=type(record.samples).of(samples))
+
+    forged, agents = tmp_path / "forged.db", sorted(chains)
+    origins = iter([])
+
+    def origin() -> bytes:
+        return next(origins)
+
+    with Store.open(forged, origin=origin) as store:
+        for agent in agents:
+            origins = iter([chains[agent]])
+            store.append_all(slower(r) for r in records if r.session.agent == agent)
+        store.append_all((), readings)
+        for agent in agents:
+            signature = said[chains[agent]]
+            assert signature is not None
+            store.put_signature(agent, chains[agent], signature)
+    main([*words, "--store", str(forged)])
+    bad = fails(capsys, str(made.html), str(forged))
+    assert bad == [f"agent {a}" for a in agents]

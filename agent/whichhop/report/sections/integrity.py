@@ -1,6 +1,7 @@
 """How anybody can check the report: chain heads, digests, the signature's key, and the command."""
 
 import hashlib
+import re
 
 from whichhop.model.dossier import Dossier
 from whichhop.model.fingerprint import fingerprint
@@ -12,6 +13,10 @@ from whichhop.report.wire_form import dossier_bytes
 def digest(dossier: Dossier) -> str:
     """SHA-256 of the dossier's bytes, in hexadecimal."""
     return hashlib.sha256(dossier_bytes(dossier)).hexdigest()
+
+
+def _key(public_key: str) -> str:
+    return fingerprint(public_key) if re.fullmatch("[0-9a-f]{64}", public_key) else "no key"
 
 
 def integrity(dossier: Dossier) -> Section:
@@ -53,6 +58,16 @@ def integrity(dossier: Dossier) -> Section:
                 caption="Where each measuring machine's chain of records stood (SHA-256)",
                 head=("Machine", "Records", "Head of the chain"),
                 rows=tuple((c.agent, f"{c.last_seq:,}", c.head) for c in dossier.chains),
+                numbers=frozenset({1}),
+            )
+        )
+    if signed := [(c.agent, c.signed) for c in dossier.chains if c.signed is not None]:
+        blocks.append(
+            Grid(
+                caption="What each measuring machine signed itself, so that the maker cannot change it later;"
+                " its own page shows the same key",
+                head=("Machine", "Records signed", "When", "Key of the machine"),
+                rows=tuple((a, f"{s.seq:,}", utc(s.at_ns), _key(s.public_key)) for a, s in signed),
                 numbers=frozenset({1}),
             )
         )
