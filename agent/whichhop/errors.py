@@ -9,6 +9,8 @@ MOST_COMPLAINTS = 20
 """Complaints told of one file: with the count of the rest they fit a terminal of 24 lines."""
 LONGEST_COMPLAINT = 500
 """Characters of one complaint: the longest of ours has some 250, the rest is what it quotes."""
+LONGEST_LINE = 2_000
+"""Characters of any error's line, whatever it quotes; a line of ours that lists names has some 500."""
 
 INSTALL_COMPARER = "install the comparer's libraries too, from a checkout: pip install '.[compare]'"
 """The remedy where an agent's machine lacks what comparing needs."""
@@ -22,7 +24,7 @@ class WhichhopError(Exception):
     """
 
     def __str__(self) -> str:
-        return "\n".join(printable(line) for line in super().__str__().split("\n"))
+        return "\n".join(printable(line, LONGEST_LINE) for line in super().__str__().split("\n"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,6 +22,8 @@ from whichhop.printable import printable, shown
 
 INT64 = 2**63 - 1
 """The largest whole number that the store and the records' packing hold."""
+COUNTER64 = 2**64 - 1
+"""The top of the widest counter that a device has (RFC 2578 section 7.1.10)."""
 LONGEST_NAME = 200
 """Characters of a name; names of home files have at most 64, counters' and interfaces' names some more."""
 LONGEST_TEXT = 2_000
@@ -167,12 +169,18 @@ def utf8(octets: bytes, place: str) -> str:
         raise bad(place, f"octet {wrong.start} is not UTF-8 text", "save it as UTF-8") from None
 
 
-def json_of(document: bytes | str, place: str, *, most: int = MOST_OCTETS) -> Any:
+SAME_VERSION = "do both run the same version?"
+"""The remedy where whichhop's own forms do not fit."""
+
+
+def json_of(
+    document: bytes | str, place: str, *, most: int = MOST_OCTETS, remedy: str = "write it as JSON"
+) -> Any:
     """The value of a JSON text (RFC 8259): no NaN, no infinite number, no lone surrogate, nesting bounded.
 
     The value's parts are still to be read by the functions above; a reader with a fixed form uses `typed`.
     """
-    value = typed(document, place, Any, most=most)
+    value = typed(document, place, Any, most=most, remedy=remedy)
     layer: list[Any] = [value] if isinstance(value, dict | list) else []
     for _ in range(DEEPEST + 1):
         below = [v for part in layer for v in (part.values() if isinstance(part, dict) else part)]
@@ -182,20 +190,21 @@ def json_of(document: bytes | str, place: str, *, most: int = MOST_OCTETS) -> An
     raise bad(place, f"nested deeper than {DEEPEST} levels", "write it flatter")
 
 
-def typed(document: bytes | str, place: str, type: type[T], *, most: int = MOST_OCTETS) -> T:  # noqa: A002 # msgspec's own word
-    """A JSON text as a value of a msgspec-readable type: fields checked, unknown ones passed over unread.
+def typed(
+    document: bytes | str, place: str, form: type[T], *, most: int = MOST_OCTETS, remedy: str = SAME_VERSION
+) -> T:
+    """A JSON text as a value of a type that msgspec reads: fields checked, unknown ones passed over unread.
 
     Bounds belong into the type: Annotated[int, Meta(ge=0, le=INT64)]. A bare float is finite.
     """
     if len(document) > most:
         raise bad(place, f"{len(document)} octets", f"at most {most} are read")
     try:
-        return msgspec.json.decode(document, type=type)
-    except (msgspec.MsgspecError, UnicodeError) as wrong:
-        what = "not as expected" if isinstance(wrong, msgspec.ValidationError) else "not JSON"
-        raise bad(place, f"{what}: {wrong}", "does the sender run the same version?") from None
-    except (RecursionError, OverflowError, ValueError) as wrong:
-        raise bad(place, f"not JSON that can be read: {wrong}", "write it flatter") from None
+        return msgspec.json.decode(document, type=form)
+    except msgspec.ValidationError as wrong:
+        raise bad(place, f"not as expected: {wrong}", remedy) from None
+    except (msgspec.MsgspecError, UnicodeError, RecursionError, OverflowError, ValueError) as wrong:
+        raise bad(place, f"not JSON that can be read ({wrong})", remedy) from None
 
 
 def unfolded(packed: bytes, place: str, *, most: int, wbits: int = zlib.MAX_WBITS) -> bytes:

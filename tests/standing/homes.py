@@ -132,7 +132,7 @@ def draw_quick(rng: np.random.Generator, home: Home, element: Element) -> Quick:
     nature = element.nature
     if nature is Nature.HOST:
         return Quick(steady=u(0.04, 0.2), even=0.04, seldom=2e-4, seldom_ms=(5, 40), lost=1e-5)
-    if nature is Nature.NODE:
+    if nature in (Nature.NODE, Nature.FORWARDING):
         return Quick(steady=u(0.04, 0.25), even=0.03, seldom=1e-4, seldom_ms=(2, 10))
     if nature is Nature.REPLY:
         node = home.nodes[element.name.partition(":")[2]]

@@ -54,7 +54,7 @@ class AgentsFetch:
         if context is None:
             context = self._contexts[base] = self._met(*self.plain[base])
         try:
-            return fetch(url, token, seconds=self.seconds, context=context)
+            return fetch(url, token, seconds=self.seconds, tls=context)
         except RemoteError:
             self._contexts.pop(base, None)  # it may have a new key: then it proves itself anew
             raise

@@ -142,7 +142,7 @@ class Follower:
         if not self._teller.watch.settled:
             head = held.span(0, min(held.ticks, LONGEST_HEAD))
             readings = self._read_between(head.start_ns - MARGIN_NS, head.at_ns(head.ticks) + MARGIN_NS)
-            self._first_use = own_traffic.usage(readings, head, self._home.plan)
+            self._first_use = own_traffic.usage(readings, head, self._home.plan, self._sessions)
         found = self._teller.verdicts(
             Period(
                 table=held,

@@ -115,11 +115,7 @@ class Daemon:
         self.watch = Watch(Alibi(node), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
-        self.reflector = ReflectorInUse(
-            self.clock,
-            estimate_now,
-            lambda counts: self.live.by_reason.__setitem__("reflector_refused", counts),
-        )
+        self.reflector = ReflectorInUse(self.clock, estimate_now)
         app = App(live=self.live, store=self.options.store, token="", summary=self._summary, tls_only=True)
         app.add("/api/open", self._open_records)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
@@ -286,7 +282,7 @@ class Daemon:
         self.links.follow(first.home, first.node)
         self.alarm = open_alarm(loop, self._wake)
         self.alarm.set(self.clock.mono_ns())
-        self.jobs.after_pauses("reflector", REFRESH_S, self.reflector.refresh)
+        self.jobs.after_pauses("reflector", REFRESH_S, self._refresh)
         self.jobs.after_pauses("tidy", TIDY_S, self._tidy)
         self.jobs.after_pauses("countersign", COUNTERSIGN_S, self._countersign)
         self.jobs.at_multiples("draft", DRAFT_S, self._keep_draft)
@@ -316,6 +312,9 @@ class Daemon:
             self._looking = self.jobs.paced(
                 "routes", lambda: self.routes.wait_s, self.routes.look, at_once=True
             )
+
+    async def _refresh(self) -> None:
+        self.live.by_reason["reflector_refused"] = self.reflector.refresh()
 
     async def _rate_calls(self) -> None:
         at = self.clock.utc_ns()

@@ -80,14 +80,8 @@ def _close(probers: Iterable[Prober]) -> None:
 class ReflectorInUse:
     """The reflector, and the gate before it."""
 
-    def __init__(
-        self,
-        clock: Clock,
-        estimate: Callable[[], ErrorEstimate],
-        refused: Callable[[Mapping[str, int]], None] = lambda _: None,
-    ) -> None:
-        """refused: told about once a minute how many packets were not answered so far, by reason."""
-        self._clock, self._estimate, self._refused = clock, estimate, refused
+    def __init__(self, clock: Clock, estimate: Callable[[], ErrorEstimate]) -> None:
+        self._clock, self._estimate = clock, estimate
         self._home: InUse | None = None
         self._gate: Gate | None = None
         self._reflector: StampReflector | None = None
@@ -135,11 +129,12 @@ class ReflectorInUse:
 
         return Swap(commit, undo)
 
-    async def refresh(self) -> None:
-        """Look at our clock's error again; about once a minute."""
-        if self._reflector is not None:
-            self._reflector.refresh()
-            self._refused(self._reflector.dropped())
+    def refresh(self) -> dict[str, int]:
+        """Look at our clock's error again, about once a minute; what was not answered so far, by reason."""
+        if self._reflector is None:
+            return {}
+        self._reflector.refresh()
+        return self._reflector.dropped()
 
     def close(self) -> None:
         """Stop listening."""

@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TypeVar
 
-from whichhop.errors import StoreDamagedError, StoreError, StoreFullError
+from whichhop.errors import DataError, StoreDamagedError, StoreError, StoreFullError
 from whichhop.model import Reading, Record
 from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Limits
@@ -208,16 +208,19 @@ class StoreThread:
             self._trouble(text)
 
 
+_UNFIT = (DataError, ValueError, ArithmeticError)
+
+
 def _append(store: Store, records: list[Record], readings: list[Reading]) -> None:
     try:
         store.append_all(records, readings)
-    except (ValueError, ArithmeticError):
+    except _UNFIT:
         # One that cannot be packed (a clock set to the far end of time) must not cost the others.
         for record in records:
-            with contextlib.suppress(ValueError, ArithmeticError):
+            with contextlib.suppress(*_UNFIT):
                 store.append_all([record])
         for reading in readings:
-            with contextlib.suppress(ValueError, ArithmeticError):
+            with contextlib.suppress(*_UNFIT):
                 store.append_all([], [reading])
 
 

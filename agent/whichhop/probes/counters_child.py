@@ -17,6 +17,7 @@ from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model.counter_source import CounterSource
 from whichhop.model.units import seconds_to_next
 from whichhop.net.clock import SystemClock
+from whichhop.outside import OutsideError
 from whichhop.probes.counters_talk import Count, CountersRequest
 from whichhop.wire import if_mib, upnp_wan
 
@@ -72,7 +73,7 @@ class _Upnp:
     def _read(self, reads: Any, *words: Any) -> Any:
         try:
             return reads(*words)
-        except ValueError as wrong:
+        except OutsideError as wrong:
             raise RemoteError(
                 f"{self._source.words}: {wrong}; correct wan_counters in the home file"
             ) from None

@@ -1,8 +1,9 @@
 """Route discovery for the daemon: runs the child that climbs the ladder, and reads the route it prints."""
 
-from whichhop.errors import DataError, SystemRefusedError
+from whichhop.errors import SystemRefusedError
 from whichhop.net.child import RunChild, our_module, run_child
-from whichhop.outside import OutsideError, typed
+from whichhop.outside import typed
+from whichhop.printable import shown
 from whichhop.wire.trace import Route
 
 CHILD = "whichhop.probes.trace_child"
@@ -16,10 +17,7 @@ SOURCE_PORT = 33434
 
 def read_route(line: str) -> Route:
     """The route that the child printed; DataError when it is none."""
-    try:
-        return typed(line, "route discovery", Route)
-    except OutsideError as err:
-        raise DataError(f"route discovery printed {line[:80]!r}, which is no route; report this") from err
+    return typed(line, f"route discovery printed {shown(line)}", Route, remedy="report this")
 
 
 async def find_route(

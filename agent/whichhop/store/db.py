@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from whichhop.errors import StoreDamagedError, StoreError, StoreFullError
+from whichhop.errors import DataError, StoreDamagedError, StoreError, StoreFullError
 from whichhop.store.migrations import APPLICATION_ID, MIGRATIONS
 
 Value = int | float | str | bytes | None
@@ -141,6 +141,11 @@ class Database:
                 return self._db.execute(statement, values).fetchall()
             except sqlite3.Error as error:
                 raise _trouble(self.path, error) from error
+            except (OverflowError, UnicodeEncodeError) as error:
+                # a number past 64 bits, a lone surrogate: readers refuse both, this is for what they missed
+                raise DataError(
+                    f"{self.path}: a value that no store can hold ({error}); not stored"
+                ) from error
 
     def stream(self, statement: str, values: Sequence[Value] = ()) -> Iterator[Row]:
         """Run one statement; its rows one by one, for results too large to hold."""

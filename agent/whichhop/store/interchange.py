@@ -20,10 +20,14 @@ from dataclasses import dataclass
 from whichhop.model import Columns, Fate, Reading, Record, Sample, SessionKey
 from whichhop.model.mark import Look, Mark
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
+from whichhop.printable import printable
 from whichhop.store.json_line import JsonLine, shown
 from whichhop.store.json_line import time_text as time_text  # noqa: PLC0414 # part of this form's face
 from whichhop.store.mark_lines import look_of, mark_of
+from whichhop.wire.packed import MOST_SAMPLES
 
+_LONGEST_STAMPS = 40
+"""Characters; the longest that whichhop writes is "T1 T2 T3 T4"."""
 _LOST = {Fate.LOST: "unknown", Fate.LOST_OUT: "out", Fate.LOST_BACK: "back"}
 _FATE_OF_LOST = {word: fate for fate, word in _LOST.items()}
 _FATES = {fate.name.lower().replace("_", "-"): fate for fate in Fate}
@@ -140,11 +144,11 @@ def _reading(line: JsonLine) -> Reading:
     value = line.number("value")
     if value is None:
         raise line.bad("value", "is missing", "write a number")
-    number = float(value)
-    if number in (float("inf"), float("-inf")):
-        raise line.bad("value", f"{shown(value)} is out of range", "keep it under 1e308")
     return Reading(
-        at_ns=line.time_ns("at"), agent=line.text("agent"), name=line.text("counter"), value=number
+        at_ns=line.time_ns("at"),
+        agent=line.text("agent"),
+        name=line.text("counter"),
+        value=line.floating("value", value),
     )
 
 
@@ -153,16 +157,14 @@ def _announced(line: JsonLine) -> _Open:
     if at_ns % NS_PER_MINUTE:
         raise line.bad("minute", f"{shown(line.values['minute'])} is no whole minute", "end it in :00Z")
     stamps = line.values.get("stamps", "")
-    if not isinstance(stamps, str):
+    if not isinstance(stamps, str) or stamps != printable(stamps, _LONGEST_STAMPS):
         raise line.bad("stamps", f"is {shown(stamps)}", 'write "T1 T4", or "" when user space took all')
     error_ns = line.duration_ns("clock_error_s")
-    if error_ns is not None and error_ns < 0:
-        raise line.bad("clock_error_s", "is below zero", "write seconds from 0 up, or null")
     return _Open(
         key=line.session(),
         minute=minute_of(at_ns),
         samples=[],
-        wanted=line.count("samples"),
+        wanted=line.count("samples", most=MOST_SAMPLES),
         duplicates=line.count("duplicates"),
         reordered=line.count("reordered"),
         stamps=stamps,
@@ -249,9 +251,8 @@ def read_lines(
             key, sent_ns = line.session(), line.time_ns("sent")
             rate = line.number("rate_bps")
             if rate is not None:
-                yield Reading(
-                    at_ns=sent_ns, agent=key.agent, name=f"rate_bps:{key.target}", value=float(rate)
-                )
+                bps = line.floating("rate_bps", rate)
+                yield Reading(at_ns=sent_ns, agent=key.agent, name=f"rate_bps:{key.target}", value=bps)
                 if line.values.get("rtt_s") is None and line.values.get("lost") is None:
                     continue
             rtt_ns = line.duration_ns("rtt_s")
@@ -261,7 +262,7 @@ def read_lines(
                     sent_ns=sent_ns,
                     fate=_fate(line, rtt_ns),
                     rtt_ns=rtt_ns,
-                    out_ns=line.duration_ns("out_s"),
+                    out_ns=line.duration_ns("out_s", signed=True),
                     queue_ns=line.duration_ns("queue_s"),
                 ),
             )

@@ -1,19 +1,26 @@
 """One JSON line of the interchange form: its kind, its values, and complaints that name the place."""
 
 import json
+import math
 import re
 from datetime import UTC, datetime, timedelta
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import Any
 
+from whichhop import outside
 from whichhop.errors import DataError
 from whichhop.model import Method, SessionKey
 from whichhop.model.units import NS_PER_S
+from whichhop.printable import printable
+from whichhop.printable import shown as printed
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _TIME = re.compile(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d)(?:\.(\d{1,9}))?(Z|[+-]\d\d:\d\d)")
 _INT64 = 1 << 63
-_LARGEST = 10**300
+LONGEST_LINE = 100_000
+"""Characters; a sample's line has some 200, a note's with its gains some thousands."""
+_MOST_DIGITS = 60
+"""Characters of a number; a time in nanoseconds needs 20, the longest float 24."""
 KEYS = {
     "sent": {"agent", "target", "method", "rtt_s", "lost", "rate_bps", "fate", "out_s", "queue_s"},
     "at": {"agent", "counter", "value"},
@@ -45,8 +52,16 @@ class JsonLine:
 
     def __init__(self, file: str, number: int, text: str) -> None:
         self.place = f"{file}:{number}"
+        if len(text) > LONGEST_LINE:
+            raise self.bad("(line)", f"has {len(text)} characters", f"write at most {LONGEST_LINE} a line")
         try:
-            value = json.loads(text, parse_float=Decimal, object_pairs_hook=self._object)
+            value = json.loads(
+                text,
+                parse_float=_decimal,
+                parse_int=_whole,
+                parse_constant=_decimal,
+                object_pairs_hook=self._object,
+            )
         except (ValueError, RecursionError) as error:
             raise self.bad("(line)", f"is not JSON ({error})", "write one JSON object a line") from None
         if not isinstance(value, dict):
@@ -58,22 +73,26 @@ class JsonLine:
         for key in value:
             if key != self.kind and key not in KEYS[self.kind]:
                 known = ", ".join(sorted(KEYS[self.kind]))
-                raise self.bad(key, "unknown key", f"known beside {self.kind}: {known}")
+                raise self.bad(printable(key, 40), "unknown key", f"known beside {self.kind}: {known}")
 
     def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         found: dict[str, Any] = {}
         for key, value in pairs:
             if key in found:
-                raise self.bad(key, "stands twice", "keep one of them")
+                raise self.bad(printable(key, 40), "stands twice", "keep one of them")
             found[key] = value
         return found
 
     def bad(self, key: str, problem: str, remedy: str) -> DataError:
         """A complaint, for the caller to raise."""
-        return DataError(f"{self.place}: {key}: {problem}; {remedy}")
+        return outside.bad(self.place, f"{key}: {problem}", remedy)
 
     def text(self, key: str) -> str:
         """A name, which must be there."""
+        return outside.name(self.words(key), f"{self.place}: {key}")
+
+    def words(self, key: str) -> str:
+        """A text as it stands, which must be there; its reader looks at its characters."""
         value = self.values.get(key)
         if not isinstance(value, str) or not value:
             raise self.bad(key, f"is {shown(value)}, a name is needed", f'write "{key}": "NAME"')
@@ -89,7 +108,7 @@ class JsonLine:
     def time_ns(self, key: str) -> int:
         """A time with its zone, as UTC nanoseconds."""
         value = self.values[key]
-        found = _TIME.fullmatch(value) if isinstance(value, str) else None
+        found = _TIME.fullmatch(value) if isinstance(value, str) and value.isascii() else None
         remedy = "write it as 2026-03-01T18:04:05.123456Z, with nine fractional digits at most"
         if not found:
             raise self.bad(key, f"{shown(value)} is not a time", remedy)
@@ -116,26 +135,56 @@ class JsonLine:
         """A value inside a list as a float; None when it is no finite number."""
         if isinstance(value, bool) or not isinstance(value, int | Decimal):
             return None
-        return float(value) if -_LARGEST < value < _LARGEST else None
+        found = float(value)
+        return found if math.isfinite(found) else None
 
-    def duration_ns(self, key: str) -> int | None:
-        """Seconds as nanoseconds, None where null or missing."""
+    def duration_ns(self, key: str, *, signed: bool = False) -> int | None:
+        """Seconds as nanoseconds, None where null or missing. signed: below zero is meant."""
         seconds = self.number(key)
         if seconds is None:
             return None
+        remedy = "write seconds, 0.00421 for 4.21 ms"
         if seconds.adjusted() > 10 or not -_INT64 < int(seconds * NS_PER_S) < _INT64:
-            raise self.bad(key, f"{seconds} s is out of range", "write seconds, 0.00421 for 4.21 ms")
+            raise self.bad(key, f"{shown(seconds)} s is out of range", remedy)
+        if seconds < 0 and not signed:
+            raise self.bad(key, f"{shown(seconds)} s is below zero", remedy)
         return int((seconds * NS_PER_S).to_integral_value())
 
-    def count(self, key: str) -> int:
-        """A whole number from 0 up; 0 where missing."""
+    def floating(self, key: str, value: Decimal) -> float:
+        """A number as a float; one that no float holds is refused."""
+        found = float(value)
+        if not math.isfinite(found):
+            raise self.bad(key, f"{shown(value)} is out of range", "keep it under 1e308")
+        return found
+
+    def count(self, key: str, most: int = _INT64 - 1) -> int:
+        """A whole number from 0 up to `most`; 0 where missing."""
         value = self.values.get(key, 0)
-        if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value < _INT64:
-            raise self.bad(key, f"is {shown(value)}, not a count", "write a whole number from 0 up")
+        if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= most:
+            raise self.bad(key, f"is {shown(value)}, not a count", f"write a whole number from 0 to {most}")
         return value
 
 
+def _decimal(word: str) -> Decimal:
+    """A number with a point or exponent; ValueError where it has too many digits."""
+    if len(word) > _MOST_DIGITS:
+        raise ValueError(f"the number {printed(word)}")
+    try:
+        return Decimal(word)
+    except InvalidOperation:  # an exponent that Decimal itself cannot hold
+        raise ValueError(f"the number {printed(word)}") from None
+
+
+def _whole(word: str) -> int:
+    if len(word) > _MOST_DIGITS:
+        raise ValueError(f"the number {printed(word)}")
+    return int(word)
+
+
 def shown(value: object) -> str:
-    """A value as a complaint shows it: short, on one line."""
-    text = json.dumps(value, default=str, ensure_ascii=False)
-    return text if len(text) <= 40 else text[:37] + "..."
+    """A value as a complaint shows it: short, on one line, as JSON has it."""
+    if isinstance(value, str):
+        return json.dumps(printable(value, 40), ensure_ascii=False)
+    if value is None or isinstance(value, bool):
+        return json.dumps(value)
+    return printed(value, 40)

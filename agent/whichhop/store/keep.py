@@ -1,7 +1,6 @@
 """Packs past hours together, and drops the oldest records by age and by size, never breaking a chain."""
 
-from itertools import accumulate
-
+from whichhop.model import Record
 from whichhop.store.chain import pack_seqs
 from whichhop.store.db import Database
 from whichhop.wire.packed import pack, unpack
@@ -37,14 +36,19 @@ def _pack_one(db: Database, chain: int, session: int, hour: int) -> int:
             " ORDER BY seq LIMIT ?",
             (chain, session, hour, _MOST_IN_BLOCK),
         ):
-            records = [record for _, _, body in rows for record in unpack(body)]
-            sizes = accumulate(len(r.samples) for r in records)
-            kept = max(1, sum(1 for size in sizes if size <= _MOST_SAMPLES))
-            seqs = [seq for seq, _, _ in rows[:kept]]
+            records: list[Record] = []
+            size = 0
+            for _, _, body in rows:
+                (record,) = unpack(body)
+                size += len(record.samples)
+                if records and size > _MOST_SAMPLES:
+                    break  # not before: what a stranger's records unfold to is held one at a time
+                records.append(record)
+            seqs = [seq for seq, _, _ in rows[: len(records)]]
             db.execute(
                 "INSERT INTO hour (chain, session, hour, first_seq, last_seq, seqs, before, body)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (chain, session, hour, seqs[0], seqs[-1], pack_seqs(seqs), rows[0][1], pack(records[:kept])),
+                (chain, session, hour, seqs[0], seqs[-1], pack_seqs(seqs), rows[0][1], pack(records)),
             )
             db.execute(
                 "DELETE FROM minute WHERE chain = ? AND session = ? AND minute / 60 = ? AND seq <= ?",

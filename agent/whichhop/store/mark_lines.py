@@ -1,12 +1,17 @@
 """The interchange form's lines for what people noted: marks, and looks at what a change did."""
 
 import json
+import sys
 
+from whichhop import outside
 from whichhop.model.channel import Direction
 from whichhop.model.mark import ExpectedGain, Look, Mark
 from whichhop.store.json_line import JsonLine, time_text
 
 MOST_TEXT = 200
+_FINITE = sys.float_info.max
+MOST_GAINS = 1_000
+"""A gain a channel and change; a modem has some fifty channels."""
 _GAIN_KEYS = {"direction", "frequency_hz", "gain_db"}
 
 
@@ -18,13 +23,17 @@ def gains_text(gains: tuple[ExpectedGain, ...]) -> str:
 
 
 def gains_of(text: str) -> tuple[ExpectedGain, ...]:
-    """The gains that `gains_text` wrote."""
-    return tuple(
-        ExpectedGain(
-            direction=Direction(g["direction"]), frequency_hz=g["frequency_hz"], gain_db=g["gain_db"]
+    """The gains that `gains_text` wrote; OutsideError where the store was changed."""
+    place = "the store: a note's gains"
+    with outside.reading(place, "take the note back and write it again"):
+        return tuple(
+            ExpectedGain(
+                direction=Direction(g["direction"]),
+                frequency_hz=outside.number(g["frequency_hz"], place, low=-_FINITE, high=_FINITE),
+                gain_db=outside.number(g["gain_db"], place, low=-_FINITE, high=_FINITE),
+            )
+            for g in outside.items(outside.json_of(text, place), place, most=MOST_GAINS)
         )
-        for g in json.loads(text)
-    )
 
 
 def mark_line(mark: Mark) -> str:
@@ -45,7 +54,7 @@ def look_line(look: Look) -> str:
 
 def mark_of(line: JsonLine) -> Mark:
     """The mark of a line; DataError names what is wrong with it."""
-    text = line.text("text")
+    text = line.words("text")
     if len(text) > MOST_TEXT or not text.isprintable():
         raise line.bad("text", "is no short line of text", f"keep it on one line, {MOST_TEXT} characters")
     change = line.text("change") if "change" in line.values else ""
@@ -55,7 +64,7 @@ def mark_of(line: JsonLine) -> Mark:
 def _gains(line: JsonLine) -> tuple[ExpectedGain, ...]:
     rows = line.values.get("expected", [])
     out = []
-    for row in rows if isinstance(rows, list) else [None]:
+    for row in rows if isinstance(rows, list) and len(rows) <= MOST_GAINS else [None]:
         if isinstance(row, dict) and set(row) == _GAIN_KEYS and row["direction"] in list(Direction):
             frequency, gain = line.finite(row["frequency_hz"]), line.finite(row["gain_db"])
             if frequency is not None and gain is not None:

@@ -5,6 +5,7 @@ slice of time is as long as the scrape interval, and round trips come in the exp
 """
 
 import json
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -13,12 +14,37 @@ from statistics import median
 from typing import Any
 from urllib.parse import urlencode
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.errors import RemoteError
 from whichhop.model import Method, Reading, SessionKey
 from whichhop.model.units import NS_PER_S
+from whichhop.outside import OutsideError, typed
+
+Pair = tuple[float, str]
+MOST_ANSWER = 64 << 20
+"""Octets; ANSWER_BYTES is what is asked for, this is what a server that counts otherwise may send."""
+_FAR_S = 2**33
+"""Seconds beyond any date; they would overflow nanoseconds."""
+
+
+class _Row(msgspec.Struct):
+    """One series of an answer: its labels, and its value now or its values over time."""
+
+    metric: dict[str, str]
+    value: Pair | None = None
+    values: list[Pair] | None = None
+
+
+class _Data(msgspec.Struct):
+    result: list[_Row]
+
+
+class _Answer(msgspec.Struct):
+    data: _Data
+
 
 Ask = Callable[[str], bytes]
 """Gives the body at an address; RemoteError when there is none."""
@@ -76,17 +102,18 @@ class MetricsServer:
         """How often agents were scraped lately, seconds; RemoteError when they were not for half an hour."""
         chosen = self._selector("packets_sent_total")
         words = urlencode({"query": f"{chosen}[30m]", "time": f"{at_ns / NS_PER_S:.3f}"})
-        gaps = [
-            float(after[0]) - float(before[0])
+        gaps: list[float] = [
+            after - before
             for _, pairs in self._result(f"{self.base}/api/v1/query?{words}", "values")
-            for before, after in pairwise(pairs)
+            for before, after in pairwise(self.table(pairs)[:, 0].tolist())
         ]
+        gaps = [gap for gap in gaps if math.isfinite(gap)]
         if not gaps:
             raise RemoteError(
                 f"{self.base} has no {chosen} in the half hour before the end;"
                 " check --to and --select, and that it scrapes the agents"
             )
-        return min(LONGEST_STEP_S, max(LEAST_STEP_S, round(median(gaps))))
+        return round(min(LONGEST_STEP_S, max(LEAST_STEP_S, median(gaps))))
 
     def read(self, sessions: Sequence[SessionKey], start_ns: int, end_ns: int, step_s: int) -> Scraped:
         """All there is of these sessions in whole slices; RemoteError when an answer cannot be used."""
@@ -126,7 +153,7 @@ class MetricsServer:
         words = urlencode({"query": query, "time": f"{at_ns / NS_PER_S:.3f}"})
         out = []
         for labels, values in self._result(f"{self.base}/api/v1/query?{words}", "value"):
-            out.append((labels, float(values[1])))
+            out.append((labels, float(self.table([values])[0, 1])))
         return out
 
     def ranged(self, query: str, first_ns: int, last_ns: int, step_s: int) -> list[tuple[Labels, Any]]:
@@ -142,14 +169,22 @@ class MetricsServer:
         return list(self._result(f"{self.base}/api/v1/query_range?{words}", "values"))
 
     def _result(self, url: str, kind: str) -> Iterator[tuple[Labels, Any]]:
+        place = f"{self.base}: not an answer of the Prometheus query API"
         try:
-            answer = json.loads(self.ask(url))
-            rows = [(dict(row["metric"]), row[kind]) for row in answer["data"]["result"]]
-        except (ValueError, KeyError, TypeError, RecursionError) as why:
-            raise RemoteError(
-                f"{self.base}: not an answer of the Prometheus query API ({why!r}); check --prometheus"
-            ) from None
-        yield from rows
+            answer = typed(self.ask(url), place, _Answer, most=MOST_ANSWER, remedy="check --prometheus")
+        except OutsideError as wrong:
+            raise RemoteError(str(wrong)) from None
+        for row in answer.data.result:
+            if (found := getattr(row, kind)) is None:
+                raise RemoteError(f"{place}: no {kind} in it; check --prometheus")
+            yield row.metric, found
+
+    def table(self, pairs: object) -> Floats:
+        """Rows of seconds and value; RemoteError where one of them is no number, NaN where it says so."""
+        try:
+            return np.array(pairs, dtype=np.float64).reshape(-1, 2)
+        except (ValueError, TypeError, OverflowError):
+            raise RemoteError(f"{self.base} answers with what is no number; check --prometheus") from None
 
     def over(self, name: str, step_s: int, **more: str) -> str:
         """A query for a metric's newest value within reach."""

@@ -18,13 +18,15 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from whichhop.outside import OutsideError, json_of
-from whichhop.printable import printable
+from whichhop import outside
+from whichhop.outside import OutsideError
+from whichhop.printable import printable, shown
 
 VERSION = 1
 NONCE_OCTETS = 16
 LONGEST_LINE = 16_384
 LONGEST_NAME = 64
+LONGEST_WHY = 200
 
 
 class TalkError(Exception):
@@ -142,17 +144,17 @@ class Talk:
     def _handshake(self, said: dict[str, Any]) -> None:
         if "refused" in said:
             kind = WrongKeyError if said.get("why") == "key" else TalkError
-            raise kind(printable(str(said["refused"]), 200))
+            raise kind(printable(str(said["refused"]), LONGEST_WHY))
         if self.stage is Stage.CHALLENGE:
             if said.get("talk") != VERSION:
-                raise TalkError(f"another version of the talk: {str(said.get('talk'))[:20]!r}, not {VERSION}")
+                raise TalkError(f"another version of the talk: {shown(said.get('talk'), 20)}, not {VERSION}")
             theirs = _nonce(said)
             proof = self._proof("asks", theirs, self.nonce)
             self._nonces = (theirs, self.nonce)
             self._put({"name": self.name, "nonce": self.nonce.hex(), "proof": proof})
             self.stage = Stage.PROOF
         elif self.stage is Stage.ASKED:
-            theirs, self.name = _nonce(said), str(said.get("name"))[:LONGEST_NAME]
+            theirs, self.name = _nonce(said), _name(said)
             self._check(said, self._proof("asks", self.nonce, theirs))
             self._put({"proof": self._proof("answers", self.nonce, theirs)})
             self._open(self.nonce, theirs)
@@ -183,11 +185,16 @@ def _nonce(said: dict[str, Any]) -> bytes:
     return nonce
 
 
-def _object(line: bytes) -> dict[str, Any]:
+def _name(said: dict[str, Any]) -> str:
     try:
-        said = json_of(line, "a line", most=LONGEST_LINE)
-    except OutsideError:
-        said = None
-    if not isinstance(said, dict):
-        raise TalkError("a line that is no JSON object; is this a whichhop agent's transfer port?")
-    return said
+        return outside.name(said.get("name"), "the other agent's name", most=LONGEST_NAME)
+    except OutsideError as wrong:
+        raise TalkError(str(wrong)) from None
+
+
+def _object(line: bytes) -> dict[str, Any]:
+    """A line's object. No number in it is infinite, no text holds a lone surrogate; its kinds are open."""
+    try:
+        return outside.mapping(outside.json_of(line, "a line", most=LONGEST_LINE), "a line")
+    except OutsideError as wrong:
+        raise TalkError(f"{wrong}; is this a whichhop agent's transfer port?") from None

@@ -4,12 +4,14 @@ DOCS-IF-MIB is RFC 4546; DOCS-IF3-MIB, DOCS-IF31-MIB and DOCS-PNM-MIB are the DO
 (object numbers from compiled modules). All tables are indexed by ifIndex; the OFDM ones by a second number.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from statistics import fmean
 
 from whichhop.model.channel import Carrier, Channel, Direction
 from whichhop.model.decibels import from_hundredths, from_quarters, from_tenths
+from whichhop.outside import COUNTER64
+from whichhop.wire.level_numbers import MOST_DB
 
 Oid = tuple[int, ...]
 
@@ -87,6 +89,10 @@ _UP_TYPES = {1: Carrier.TDMA, 2: Carrier.ATDMA, 3: Carrier.SCDMA, 4: Carrier.ATD
 _RANGED = {4, 5}
 """RangingState: success, and continue (being adjusted); DOCS-IF3-MIB, from memory."""
 UP = 1
+_LEAST = -(2**31)
+"""Integer32 (RFC 2578 7.1.1); together with a Counter64's top, all that a device can say."""
+_MOST_HZ = 1_000_000_000_000
+"""Beyond this no carrier on a coax is one, however it was scaled."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,11 +120,22 @@ class _Table:
 
 def _positive(value: int | None) -> int | None:
     """RFC 4546 answers 0 where a frequency, a width or an id is unknown."""
-    return value if value is not None and value > 0 else None
+    return value if value is not None and 0 < value <= _MOST_HZ else None
+
+
+def _level(value: int | None, from_raw: Callable[[int], float]) -> float | None:
+    """Decibels of a device's whole number; None where no level is that far from zero."""
+    level = None if value is None else from_raw(value)
+    return level if level is not None and abs(level) <= MOST_DB else None
 
 
 def _tenths(value: int | None) -> float | None:
-    return None if value is None else from_tenths(value)
+    return _level(value, from_tenths)
+
+
+def _count(value: int) -> int | None:
+    """A sum of counters, None where it is no count: the device added up what does not belong together."""
+    return value if 0 <= value <= COUNTER64 else None
 
 
 def _down_locked(table: _Table, index: Oid) -> bool | None:
@@ -131,6 +148,10 @@ def _down_locked(table: _Table, index: Oid) -> bool | None:
 
 def _first_known(*values: int | None) -> int | None:
     return next((v for v in values if v is not None), None)
+
+
+def _first_count(*values: int | None) -> int | None:
+    return next((v for v in values if v is not None and v >= 0), None)
 
 
 def _down(table: _Table) -> list[Channel]:
@@ -150,13 +171,13 @@ def _down(table: _Table) -> list[Channel]:
                 power_dbmv=_tenths(table.one(DOWN_POWER, index)),
                 mer_db=_tenths(noise),
                 # 64-bit counters first: a 32-bit one turns over within a day
-                unerrored=_first_known(
+                unerrored=_first_count(
                     table.one(SIGNAL_EXT_UNERRORED, index), table.one(SIGNAL_UNERRORED, index)
                 ),
-                corrected=_first_known(
+                corrected=_first_count(
                     table.one(SIGNAL_EXT_CORRECTED, index), table.one(SIGNAL_CORRECTED, index)
                 ),
-                uncorrectable=_first_known(
+                uncorrectable=_first_count(
                     table.one(SIGNAL_EXT_UNCORRECTABLE, index), table.one(SIGNAL_UNCORRECTABLE, index)
                 ),
             )
@@ -174,13 +195,13 @@ def _up(table: _Table) -> list[Channel]:
     out = []
     for index in indexes:
         power = table.one(IF3_UP_POWER, index)
-        t3, t4 = table.one(IF3_UP_T3, index), table.one(IF3_UP_T4, index)
+        t3, t4 = _first_count(table.one(IF3_UP_T3, index)), _first_count(table.one(IF3_UP_T4, index))
         if len(indexes) == 1 and whole:
             # Before 3.0 there was one upstream channel, and its level stood with the modem's own status.
             power = _first_known(power, table.one(CM_TX_POWER, whole[0]))
             t3, t4 = (
-                _first_known(t3, table.one(CM_T3, whole[0])),
-                _first_known(t4, table.one(CM_T4, whole[0])),
+                _first_count(t3, table.one(CM_T3, whole[0])),
+                _first_count(t4, table.one(CM_T4, whole[0])),
             )
         locked = _ranged(table.one(IF3_UP_RANGING, index))
         if locked is None and table.one(IF_OPER_STATUS, index) is not None:
@@ -208,32 +229,32 @@ def _band(table: _Table, columns: tuple[Oid, Oid, Oid, Oid], index: Oid) -> tupl
         return None, None
     step = spacing * 1000
     middle = zero + (first + last) * step // 2
-    return (middle, (last - first + 1) * step) if spacing > 0 and middle > 0 else (None, None)
+    return (middle, (last - first + 1) * step) if spacing > 0 and 0 < middle <= _MOST_HZ else (None, None)
 
 
 def _ofdm(table: _Table) -> list[Channel]:
     out = []
     for index in table.indexes(OFDM_ID):
         middle, width = _band(table, (OFDM_ZERO, OFDM_FIRST, OFDM_LAST, OFDM_SPACING), index)
-        powers = table.below(OFDM_POWER, index)
+        powers = [p for v in table.below(OFDM_POWER, index) if (p := _tenths(v)) is not None]
         totals = table.below(OFDM_TOTAL, index)
-        corrected = sum(table.below(OFDM_CORRECTED, index)) if totals else None
-        lost = sum(table.below(OFDM_UNCORRECTABLE, index)) if totals else None
+        corrected = _count(sum(table.below(OFDM_CORRECTED, index))) if totals else None
+        lost = _count(sum(table.below(OFDM_UNCORRECTABLE, index))) if totals else None
         mer = table.one(OFDM_MER_MEAN, index)
         state = table.one(IF_OPER_STATUS, index)
         out.append(
             Channel(
                 direction=Direction.DOWN,
-                channel_id=table.one(OFDM_ID, index) or index[-1],
+                channel_id=_positive(table.one(OFDM_ID, index)) or index[-1],
                 carrier=Carrier.OFDM,
                 frequency_hz=middle,
                 width_hz=width,
                 locked=None if state is None else state == UP,
                 # one level per 6 MHz band of the channel: their mean in dBmV says where the channel stands
-                power_dbmv=round(fmean(from_tenths(p) for p in powers), 2) if powers else None,
-                mer_db=from_hundredths(mer) if mer else None,
+                power_dbmv=round(fmean(powers), 2) if powers else None,
+                mer_db=_level(mer, from_hundredths) if mer else None,
                 # OFDM's total counts all three kinds, over its profiles
-                unerrored=sum(totals) - (corrected or 0) - (lost or 0) if totals else None,
+                unerrored=_count(sum(totals) - (corrected or 0) - (lost or 0)) if totals else None,
                 corrected=corrected,
                 uncorrectable=lost,
             )
@@ -254,17 +275,20 @@ def _ofdma(table: _Table) -> list[Channel]:
                 frequency_hz=middle,
                 width_hz=width,
                 locked=_ranged(table.one(OFDMA_RANGING, index)),
-                power_dbmv=None if power is None else from_quarters(power),
-                t3_timeouts=table.one(OFDMA_T3, index),
-                t4_timeouts=table.one(OFDMA_T4, index),
+                power_dbmv=_level(power, from_quarters),
+                t3_timeouts=_first_count(table.one(OFDMA_T3, index)),
+                t4_timeouts=_first_count(table.one(OFDMA_T4, index)),
             )
         )
     return out
 
 
 def channels_of(values: Mapping[Oid, int]) -> tuple[Channel, ...]:
-    """Channels from the integer values of walks by whole identifier; empty when it is no cable modem."""
-    table = _Table(values)
+    """Channels from the integer values of walks by whole identifier; empty when it is no cable modem.
+
+    Whatever a value is, a channel's levels, counts and frequencies are within what those can be.
+    """
+    table = _Table({oid: v for oid, v in values.items() if _LEAST <= v <= COUNTER64})
     multi = {i for column in (OFDM_ID, OFDMA_ZERO) for i in table.indexes(column)}
     # A 3.1 modem may list its many-carrier channels in the old tables too, without what they mean there.
     down = [c for c, i in zip(_down(table), table.indexes(DOWN_FREQUENCY), strict=True) if i not in multi]

@@ -40,13 +40,17 @@ WALKS: tuple[Oid, ...] = (
 )
 UNAVAILABLE = 2**31 - 2
 """From here on a value means out of range, or not measured (RFC 5650)."""
+LEAST = -(2**31)
+"""Integer32's (RFC 2578 7.1.1)."""
+MOST_TENTHS = 10_000
+"""A kilobel: no margin or attenuation reaches it, whatever a broken agent says."""
 
 
 def _below(values: Mapping[Oid, int], column: Oid) -> dict[Oid, int]:
     """A column's values that are known, by index."""
     size = len(column)
     mine = ((oid, v) for oid, v in sorted(values.items()) if oid[:size] == column and len(oid) > size)
-    return {oid[size:]: v for oid, v in mine if v < UNAVAILABLE}
+    return {oid[size:]: v for oid, v in mine if LEAST <= v < UNAVAILABLE}
 
 
 def _largest(values: Iterable[int]) -> float | None:
@@ -54,7 +58,7 @@ def _largest(values: Iterable[int]) -> float | None:
 
 
 def _tenths(value: int | None) -> float | None:
-    return None if value is None else from_tenths(value)
+    return None if value is None or abs(value) > MOST_TENTHS else from_tenths(value)
 
 
 def _vdsl2(values: Mapping[Oid, int], way: Direction) -> DslLine:

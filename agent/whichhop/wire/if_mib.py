@@ -60,7 +60,8 @@ def counters_of(values: Mapping[Oid, int], index: int) -> IfCounters | None:
             and 0 <= min(received, sent) <= max(received, sent) < 2**bits
         ):
             high, low = at(HIGH_SPEED), at(SPEED)
-            speed = high * 1_000_000 if high else (low if low and low < _SPEED_TOP else None)
+            fast = high is not None and 0 < high <= _SPEED_TOP
+            speed = high * 1_000_000 if fast and high else (low if low and 0 < low < _SPEED_TOP else None)
             return IfCounters(
                 received=received, sent=sent, bits=bits, discontinuity=at(DISCONTINUITY), speed_bps=speed
             )

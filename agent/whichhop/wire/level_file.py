@@ -2,18 +2,28 @@
 
 import csv
 import io
-import json
 import re
 from collections.abc import Sequence
 from dataclasses import fields
 from datetime import datetime
+from itertools import islice
 from typing import Any
 
+from whichhop import outside
 from whichhop.errors import DataError
 from whichhop.model.channel import Carrier, Channel, Direction, DslLine
+from whichhop.printable import shown
 from whichhop.wire.html_tables import HtmlTable
 from whichhop.wire.level_columns import ColumnMap
-from whichhop.wire.modem_table import TableReading, read_tables
+from whichhop.wire.level_numbers import MOST_DB
+from whichhop.wire.line_table import MOST_BPS
+from whichhop.wire.modem_table import MOST_CHANNELS, TableReading, few, read_tables
+
+MOST_OCTETS = 2_000_000
+"""As for a page, see probes/modem_page.py."""
+MOST_ROWS = 2_000
+"""A file has a row a channel; with more it is another kind of file."""
+_MOST_KEYS = 100
 
 _INTEGERS = frozenset(
     {"channel_id", "frequency_hz", "width_hz", "modulation", "unerrored", "corrected", "uncorrectable"}
@@ -54,7 +64,11 @@ def read_csv(text: str, names: ColumnMap | None = None, source: str = "the file"
     first = head.partition("\n")[0]
     # The heading row has no numbers in it, so the separator is simply what occurs most there.
     separator = max(";\t,", key=first.count)
-    rows = tuple(tuple(row) for row in csv.reader(io.StringIO(head), delimiter=separator) if any(row))
+    lines = csv.reader(io.StringIO(head), delimiter=separator)
+    try:
+        rows = tuple(tuple(row) for row in islice(lines, MOST_ROWS) if any(row))
+    except csv.Error as wrong:
+        raise outside.bad(f"{source}:{lines.line_num}", f"not CSV ({wrong})", "export it again") from None
     if rows and _OTHER_LINE.search(" ".join(rows[0]).casefold()):
         return read_tables([_turned(rows, names or ColumnMap())], names or ColumnMap(), source)
     plain = tuple(tuple(c.replace("_", " ") for c in row) if i == 0 else row for i, row in enumerate(rows))
@@ -63,43 +77,39 @@ def read_csv(text: str, names: ColumnMap | None = None, source: str = "the file"
 
 def _one(item: Any, number: int, source: str, remarks: list[str]) -> Channel:
     place = f"{source}: channel {number}"
-    if not isinstance(item, dict):
-        raise DataError(f"{place}: {str(item)[:40]!r} is not an object; write the channel's facts as keys")
     facts: dict[str, Any] = {}
-    for key, value in item.items():
+    for key, value in outside.mapping(item, place, most=_MOST_KEYS).items():
         if key not in _KNOWN:
             if key != "name":
-                remarks.append(f"channel {number}: unknown key {key!r} passed over")
-            continue
-        if value is None:
-            continue
-        number_like = isinstance(value, int | float) and not isinstance(value, bool)
-        if key in _INTEGERS and (not number_like or value != int(value) or value < 0):
-            raise DataError(f"{place}: {key} is {value!r}; write a whole number, 0 or more")
-        if key in _DECIBELS and not number_like:
-            raise DataError(f"{place}: {key} is {value!r}; write a number of decibels")
-        if key == "locked" and not isinstance(value, bool):
-            raise DataError(f"{place}: locked is {value!r}; write true or false")
-        facts[key] = int(value) if key in _INTEGERS else float(value) + 0.0 if key in _DECIBELS else value
+                remarks.append(f"channel {number}: unknown key {shown(key)} passed over")
+        elif value is not None:
+            facts[key] = _fact(key, value, f"{place}: {key}")
     direction = facts.get("direction")
     if direction not in list(Direction):
-        raise DataError(f"{place}: direction is {direction!r}; write down or up")
+        raise outside.bad(place, f"direction is {shown(direction)}", "write down or up")
     facts["direction"] = Direction(direction)
     usual = Carrier.SC_QAM if facts["direction"] is Direction.DOWN else Carrier.ATDMA
     carrier = facts.get("carrier", usual)
     if carrier not in list(Carrier):
-        raise DataError(f"{place}: carrier is {carrier!r}; write one of {', '.join(Carrier)}")
+        raise outside.bad(place, f"carrier is {shown(carrier)}", f"write one of {', '.join(Carrier)}")
     facts["carrier"] = Carrier(carrier)
     facts.setdefault("channel_id", number)
     return Channel(**facts)
 
 
+def _fact(key: str, value: Any, place: str) -> Any:
+    if key in _INTEGERS:
+        # A whole number may come as 603e6: JSON has one kind of number.
+        given = int(value) if isinstance(value, float) and value.is_integer() else value
+        return outside.whole(given, place, high=outside.COUNTER64)
+    if key in _DECIBELS:
+        return outside.number(value, place, low=-MOST_DB, high=MOST_DB)
+    return outside.truth(value, place) if key == "locked" else outside.text(value, place)
+
+
 def read_json(text: str, source: str = "the file") -> tuple[TableReading, int | None]:
     """Channels of a JSON list, or of an object's "channels" with its "at" (ISO 8601), if any, as UTC ns."""
-    try:
-        data = json.loads(text)
-    except ValueError as trouble:
-        raise DataError(f"{source}: not JSON: {trouble}; export it again") from trouble
+    data = outside.json_of(text, source, most=MOST_OCTETS, remedy="export it again")
     at_ns = None
     if isinstance(data, dict):
         at = data.get("at")
@@ -112,45 +122,49 @@ def read_json(text: str, source: str = "the file") -> tuple[TableReading, int | 
     if not isinstance(data, list) or not (data or dsl or light is not None):
         raise DataError(f'{source}: no channels; write a list of channels, or an object with "channels"')
     remarks: list[str] = []
-    channels = tuple(_one(item, n, source, remarks) for n, item in enumerate(data, 1))
-    found = TableReading(channels=channels, remarks=tuple(remarks), dsl=dsl, receive_dbm=light)
+    rows = outside.items(data, f"{source}: channels", most=MOST_CHANNELS)
+    channels = tuple(_one(item, n, source, remarks) for n, item in enumerate(rows, 1))
+    found = TableReading(channels=channels, remarks=few(remarks), dsl=dsl, receive_dbm=light)
     return found, at_ns
 
 
 def _light(value: Any, source: str) -> float | None:
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise DataError(f"{source}: receive_dbm is {value!r}; write the optical power in dBm")
-    return float(value)
+    return outside.number(value, f"{source}: receive_dbm", low=-MOST_DB, high=MOST_DB)
 
 
 def _dsl(items: Any, source: str) -> tuple[DslLine, ...]:
     """The object's "dsl": a list of directions with a number for each fact."""
     known = {f.name for f in fields(DslLine)} - {"direction"}
     out = []
-    for item in items if isinstance(items, list) else [items]:
+    place = f"{source}: dsl"
+    for item in outside.items(items if isinstance(items, list) else [items], place, most=len(Direction)):
         way = item.get("direction") if isinstance(item, dict) else None
         if not isinstance(way, str) or way not in list(Direction):
-            raise DataError(f"{source}: dsl needs a direction each; write down or up")
+            raise DataError(f"{place} needs a direction each; write down or up")
         facts = {k: v for k, v in item.items() if k != "direction" and v is not None}
         for key, value in facts.items():
-            if key not in known or isinstance(value, bool) or not isinstance(value, int | float):
-                raise DataError(
-                    f"{source}: dsl: {key} is {value!r}; write numbers for {', '.join(sorted(known))}"
-                )
-        out.append(DslLine(direction=Direction(way), **{k: float(v) for k, v in facts.items()}))
+            if key not in known:
+                raise outside.bad(place, f"unknown key {shown(key)}", f"write {', '.join(sorted(known))}")
+            low, high = (0.0, MOST_BPS) if key.endswith("_bps") else (-MOST_DB, MOST_DB)
+            facts[key] = outside.number(value, f"{place}: {key}", low=low, high=high)
+        out.append(DslLine(direction=Direction(way), **facts))
     return tuple(out)
 
 
 def _instant(at: Any, source: str) -> int:
     """UTC nanoseconds of an ISO 8601 time with a zone; fractions of a second count to the ninth digit."""
-    found = re.fullmatch(r"(.*:\d\d)(?:\.(\d{1,9}))?(Z|[-+]\d\d:\d\d)", at) if isinstance(at, str) else None
+    timely = isinstance(at, str) and at.isascii()
+    found = re.fullmatch(r"(.*:\d\d)(?:\.(\d{1,9}))?(Z|[-+]\d\d:\d\d)", at) if timely else None
     try:
         when = datetime.fromisoformat(found[1] + found[3]) if found else None
-    except ValueError:
+    except (ValueError, OverflowError):
         when = None
     if when is None or found is None:
-        raise DataError(f'{source}: at is {at!r}; write a time with its zone, e.g. "2026-03-01T18:04:05Z"')
+        raise outside.bad(
+            source, f"at is {shown(at)}", 'write a time with its zone, e.g. "2026-03-01T18:04:05Z"'
+        )
     whole = when - datetime.fromisoformat("1970-01-01T00:00:00+00:00")
-    return (whole.days * 86_400 + whole.seconds) * 1_000_000_000 + int((found[2] or "0").ljust(9, "0"))
+    at_ns = (whole.days * 86_400 + whole.seconds) * 1_000_000_000 + int((found[2] or "0").ljust(9, "0"))
+    return outside.whole(at_ns, f"{source}: at, as nanoseconds,", low=-outside.INT64)

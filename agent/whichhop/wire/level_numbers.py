@@ -4,6 +4,7 @@ import re
 import unicodedata
 
 from whichhop.model.decibels import dbm_to_dbmv, dbuv_to_dbmv, plain
+from whichhop.outside import COUNTER64
 
 _DASHES = dict.fromkeys(map(ord, "‐‑‒–—−－"), "-")
 _POINTS = {ord("٫"): ".", ord("٬"): ",", ord("’"): "'", ord("µ"): "u", ord("μ"): "u"}
@@ -13,16 +14,33 @@ _WITH_UNIT = re.compile(rf"(?P<number>{_DECIMAL})\s*(?P<unit>dbmv|dbuv|dbm)(?![a
 _FIRST = re.compile(_DECIMAL, re.IGNORECASE)
 _FREQUENCY = re.compile(r"(?P<number>\d+(?:[.,' ]\d+)*(?:e[-+]?\d+)?)\s*(?P<unit>[gmk]?hz)?", re.IGNORECASE)
 _PER_UNIT = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}
+_LONGEST_CELL = 200
+"""Characters; a cell with a level in three units has some 40."""
+_TOO_LONG = re.compile(r"\d{26}")
+"""No count or frequency has so many digits (a 64-bit count has 20), nor any level so many decimals."""
+MOST_DB = 1_000.0
+"""Beyond this no level or ratio is one, whatever its unit; modem_table believes less."""
+_MOST_HZ = 1e12
+"""Coax ends at 3 GHz; a frequency given in the wrong unit is a thousand times off."""
+_MOST_POINTS = 1 << 16
+"""DOCSIS 3.1 knows constellations up to 16384 points."""
 
 
 def tidy(text: str) -> str:
-    """A cell's text with one kind of space, dash, digit and separator."""
+    """A cell's text with one kind of space, dash, digit and separator; empty where no cell is so long."""
+    if len(text) > _LONGEST_CELL:
+        return ""
     out = unicodedata.normalize("NFKC", text).translate(_DASHES).translate(_POINTS)
     out = "".join(str(unicodedata.digit(c)) if c.isdigit() and not c.isascii() else c for c in out)
-    return " ".join(out.split())
+    return "" if _TOO_LONG.search(out) else " ".join(out.split())
+
+
+def _decibels(value: float) -> float | None:
+    return value if abs(value) <= MOST_DB else None
 
 
 def _number(text: str) -> float:
+    """A float of matched text; infinite where its exponent is; the caller's bounds catch that."""
     return plain(float(text.replace(" ", "").replace(",", ".")))
 
 
@@ -40,28 +58,30 @@ def parse_level_dbmv(text: str, hint: str = "") -> float | None:
         unit = next((u for u in ("dbmv", "dbuv", "dbm") if u in tidy(hint).lower()), "dbmv")
         found = {unit: _number(first.group())}
     if "dbmv" in found:
-        return found["dbmv"]
+        return _decibels(found["dbmv"])
     if "dbuv" in found:
-        return round(dbuv_to_dbmv(found["dbuv"]), 6)
-    return round(dbm_to_dbmv(found["dbm"]), 6)
+        return _decibels(round(dbuv_to_dbmv(found["dbuv"]), 6))
+    return _decibels(round(dbm_to_dbmv(found["dbm"]), 6))
 
 
 def parse_ratio_db(text: str) -> float | None:
     """The first number of a cell, in dB; None without one."""
     first = _FIRST.search(tidy(text))
-    return None if first is None else _number(first.group())
+    return None if first is None else _decibels(_number(first.group()))
 
 
 def parse_count(text: str) -> int | None:
-    """A running count; every separator parts thousands. None without digits, or when it is below zero."""
+    """A running count; every separator parts thousands. None without digits, below zero, or past 64 bits."""
     cell = tidy(text)
     power = re.fullmatch(r"(\d+(?:[.,]\d+)?e[+]?\d+)", cell, re.IGNORECASE)
     if power:
-        return round(_number(cell))
+        value = _number(cell)
+        return round(value) if value <= COUNTER64 else None
     found = _GROUPED.search(cell)
     if found is None or cell[: found.start()].rstrip().endswith("-"):
         return None
-    return int(re.sub(r"\D", "", found.group()))
+    count = int(re.sub(r"\D", "", found.group())[:26])
+    return count if count <= COUNTER64 else None
 
 
 def _grouped_or_decimal(text: str) -> float:
@@ -101,7 +121,7 @@ def parse_frequency_hz(text: str, hint: str = "") -> int | None:
         middle = sum(ends) / 2
     else:
         middle = _scale(_grouped_or_decimal(found[0]["number"]), found[0]["unit"], heading)
-    return round(middle) if middle > 0 else None
+    return round(middle) if 0 < middle <= _MOST_HZ else None
 
 
 def parse_modulation(text: str) -> int | None:
@@ -112,6 +132,7 @@ def parse_modulation(text: str) -> int | None:
     for pattern in (r"(\d+)\s*(k?)[-_ ]*qam", r"qam[-_ ]*(\d+)\s*(k?)\b"):
         found = re.search(pattern, cell)
         if found:
-            return int(found[1]) * (1024 if found[2] else 1)
+            named = int(found[1]) * (1024 if found[2] else 1)
+            return named if 2 <= named <= _MOST_POINTS else None
     points = int(cell) if re.fullmatch(r"\d{1,5}", cell) else 0
     return points if points >= 4 and points & (points - 1) == 0 else None

@@ -19,6 +19,8 @@ _LABELS: tuple[tuple[str, str], ...] = (
 _OPTICAL = re.compile(r"(?:optical|\brx\b|receive).*power|power.*(?:optical|\brx\b|receive)")
 _SENT = re.compile(r"transmit|\btx\b|launch|output|\bsent\b")
 _DBM = re.compile(r"dbm(?!v)")
+MOST_BPS = 1e13
+"""A hundred times what a home's line carries in any standard's plans; more is no rate."""
 _PER_UNIT = {"g": 1e9, "m": 1e6, "k": 1e3, "": 1.0}
 
 
@@ -33,7 +35,10 @@ def parse_rate_bps(text: str, hint: str = "") -> float | None:
     digits = number.group().replace(" ", "").replace("'", "")
     # Three digits after a separator are thousands: nobody gives a line rate to a thousandth.
     digits = re.sub(r"[.,](?=\d{3}(?:\D|$))", "", digits).replace(",", ".")
-    return float(digits) * _PER_UNIT[unit[1] if unit else "k"]
+    if digits.count(".") > 1:
+        return None
+    rate = float(digits) * _PER_UNIT[unit[1] if unit else "k"]
+    return rate if rate <= MOST_BPS else None
 
 
 @dataclass(slots=True)

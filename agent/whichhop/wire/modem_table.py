@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from whichhop.errors import DataError
 from whichhop.model.channel import MULTI_CARRIER, Carrier, Channel, Direction, DslLine
 from whichhop.model.levels_source import Fact
+from whichhop.printable import printable
 from whichhop.wire.html_tables import HtmlTable, html_tables
 from whichhop.wire.level_columns import ColumnMap
 from whichhop.wire.level_numbers import (
@@ -22,6 +23,19 @@ _UPSTREAM_ENDS_HZ = 85_000_000
 """Below here a channel without a direction is taken for upstream, above 108 MHz for downstream."""
 _DOWNSTREAM_BEGINS_HZ = 108_000_000
 _BLANK = re.compile(r"^[-–—.\s]*$|^n/?a$|^none$|^unknown$|^null$", re.IGNORECASE)
+
+
+MOST_CHANNELS = 300
+"""A DOCSIS 4.0 modem bonds some 50; each becomes a dozen series, so a page must not make them without end."""
+_MOST_REMARKS = 40
+"""Sentences kept about what could not be used."""
+
+
+def few(remarks: Sequence[str]) -> tuple[str, ...]:
+    """The first remarks, each a printable line, and how many more there were."""
+    kept = [printable(remark, 300) for remark in remarks[:_MOST_REMARKS]]
+    more = len(remarks) - len(kept)
+    return (*kept, f"... and {more} more like these") if more else tuple(kept)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -278,7 +292,9 @@ def read_tables(tables: Sequence[HtmlTable], names: ColumnMap, source: str) -> T
             title = next((t.strip() for t in section.titles if t.strip()), "")
             where = f"table {number}" + (f" ({title[:40]})" if title else "")
             rows += _read_section(section, names, where, remarks)
-    channels = tuple(_channel(r) for r in _join(rows, remarks))
+    if len(rows) > MOST_CHANNELS:
+        remarks.insert(0, f"{len(rows)} rows of channels; only the first {MOST_CHANNELS} are read")
+    channels = tuple(_channel(r) for r in _join(rows[:MOST_CHANNELS], remarks))
     line = read_line(tables, names)
     dsl = line.dsl()
     if not channels and not dsl and line.receive_dbm is None:
@@ -289,7 +305,7 @@ def read_tables(tables: Sequence[HtmlTable], names: ColumnMap, source: str) -> T
             f"{source}: no table of channels found, nor of a DSL line or fibre.{shown}{first} "
             "Name the page's own headings under `columns` in the home file"
         )
-    return TableReading(channels=channels, remarks=tuple(remarks), dsl=dsl, receive_dbm=line.receive_dbm)
+    return TableReading(channels=channels, remarks=few(remarks), dsl=dsl, receive_dbm=line.receive_dbm)
 
 
 def read_page(page: str, names: ColumnMap | None = None, source: str = "the modem's page") -> TableReading:

@@ -12,8 +12,10 @@ from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from whichhop import outside
 from whichhop.errors import DataError
 from whichhop.model import ABSENT, Columns, Fate, Method, Record, SessionKey
+from whichhop.printable import shown
 from whichhop.wire.planes import (
     Optional,
     Planes,
@@ -28,10 +30,22 @@ from whichhop.wire.planes import (
 from whichhop.wire.varint import Reader, put_signed, put_text, put_unsigned
 
 VERSION = 1
-MAX_BODY = 32 << 20
-"""Bytes a packed block may unfold to; 50 packets/s for an hour is a fifth of it. More is damage or malice."""
+MOST_SAMPLES = 1 << 19
+"""Samples of one block; 50 packets/s for an hour are 180,000. Each takes some 70 octets once unpacked, and a
+column without bytes of its own (all values alike) costs nothing packed: so the count itself is bounded."""
+MOST_SAMPLES_A_MINUTE = 1 << 16
+"""Samples of one record that travels by itself: a thousand packets a second."""
+_MOST_SAMPLE_OCTETS = 1 + 4 * 8 + 3
+"""A fate, four columns of 64 bits, three presences."""
+_MOST_HEAD = 4 << 20
+"""Octets of a head: facts of 65,536 records at some 20 octets each, and names."""
+MAX_BODY = MOST_SAMPLES * _MOST_SAMPLE_OCTETS + _MOST_HEAD
+"""Bytes a packed block may unfold to. More is damage or malice."""
 MAX_RECORDS = 1 << 16
 """Records in one block; an hour has 60, or some more when the agent was restarted."""
+_FAR_MINUTE = 1 << 40
+"""No minute is so far from 1970; sums of two such still fit the store's 64 bits."""
+_LONGEST_STAMPS = 40
 _FLUSH_FROM = 512  # bytes: a run this long earns Huffman tables of its own (measured: 9 % smaller blocks)
 _FATES = bytes(sorted(Fate))
 _ANSWERED = bytes(fate in (Fate.ANSWERED, Fate.LATE) for fate in range(256))
@@ -166,10 +180,11 @@ def pack(records: Sequence[Record]) -> bytes:
     _check(records)
     runs = _runs(records)
     size = sum(map(len, runs))
-    if len(records) > MAX_RECORDS or size > MAX_BODY:
+    samples = sum(len(r.samples) for r in records)
+    if len(records) > MAX_RECORDS or samples > MOST_SAMPLES or size > MAX_BODY:
         raise DataError(
-            f"{records[0].session}, minute {records[0].minute}: {len(records)} records of {size} bytes are "
-            f"more than one block holds ({MAX_RECORDS} records, {MAX_BODY} bytes); split them"
+            f"{records[0].session}, minute {records[0].minute}: {len(records)} records, {samples} samples, "
+            f"are more than one block holds ({MAX_RECORDS}, {MOST_SAMPLES}); split them"
         )
     squeeze = zlib.compressobj(9, zlib.DEFLATED, 15, 9)
     out = bytearray()
@@ -186,19 +201,9 @@ def pack_canonical(body: bytes) -> bytes:
     return zlib.compress(body, 9)
 
 
-def unfold(packed: bytes) -> bytes:
+def unfold(packed: bytes, most: int = MAX_BODY) -> bytes:
     """Undo deflate, within bounds; for one record the result is its canonical form."""
-    stream = zlib.decompressobj()
-    try:
-        body = stream.decompress(packed, MAX_BODY)
-    except zlib.error as trouble:
-        raise DataError(f"packed record is damaged: {trouble}") from None
-    if not stream.eof:
-        much = f"more than {MAX_BODY} bytes" if stream.unconsumed_tail else "its end is missing"
-        raise DataError(f"packed record is damaged: {much}")
-    if stream.unused_data:
-        raise DataError(f"packed record is damaged: {len(stream.unused_data)} bytes follow its end")
-    return body
+    return outside.unfolded(packed, "packed record", most=most)
 
 
 def take_block(body: bytes) -> Block:
@@ -208,19 +213,23 @@ def take_block(body: bytes) -> Block:
     (version,) = head.take(1)
     if version != VERSION:
         raise DataError(f"packed record has version {version}, this program reads {VERSION}; update whichhop")
-    agent, target, asked = head.text(), head.text(), head.text()
+    agent, target, asked = (outside.name(head.text(), "packed record") for _ in range(3))
     try:
         method = Method(asked)
     except ValueError:
-        raise DataError(f"packed record names the method {asked!r}; known: {', '.join(Method)}") from None
+        raise DataError(
+            f"packed record names the method {shown(asked)}; known: {', '.join(Method)}"
+        ) from None
     base_minute = head.signed()
     count = head.unsigned()
-    if not 1 <= count <= len(head.data):
+    if not 1 <= count <= min(len(head.data), MAX_RECORDS):
         raise DataError(f"packed record is damaged: {count} facts in {len(head.data)} bytes")
     facts = tuple(_read_facts(head, base_minute) for _ in range(count))
     total = sum(f.times * f.count for f in facts)
     if sum(f.times for f in facts) > MAX_RECORDS:
         raise DataError(f"packed record is damaged: more than {MAX_RECORDS} records in one block")
+    if total > MOST_SAMPLES:
+        raise DataError(f"packed record is damaged: more than {MOST_SAMPLES} samples in one block")
     fates = outer.take(total)
     if strange := fates.translate(None, _FATES):
         raise DataError(f"packed record is damaged: no fate has the number {strange[0]}")
@@ -242,8 +251,11 @@ def take_block(body: bytes) -> Block:
 def _read_facts(head: Reader, base_minute: int) -> Facts:
     minute = base_minute + head.signed()
     times, count, duplicates, reordered = (head.unsigned() for _ in range(4))
-    stamps = head.text()
+    stamps = outside.text(head.text(), "packed record: stamps", most=_LONGEST_STAMPS)
     error = head.unsigned()
+    far = abs(minute) > _FAR_MINUTE or max(times, count, duplicates, reordered, error) > outside.INT64
+    if far:
+        raise DataError("packed record is damaged: a count or a minute out of range")
     return Facts(
         minute=minute,
         times=times,
@@ -262,8 +274,11 @@ def unpack(packed: bytes) -> tuple[Record, ...]:
 
 def unpack_one(packed: bytes) -> tuple[Record, bytes]:
     """A single record and its canonical bytes."""
-    body = unfold(packed)
-    records = take_block(body).records()
+    body = unfold(packed, MOST_SAMPLES_A_MINUTE * _MOST_SAMPLE_OCTETS + _MOST_HEAD)
+    block = take_block(body)
+    if len(block.fates) > MOST_SAMPLES_A_MINUTE:
+        raise DataError(f"packed record is damaged: {len(block.fates)} samples in one minute")
+    records = block.records()
     if len(records) != 1:
         raise DataError(f"one record was expected, {len(records)} are packed here")
     if canonical(records[0]) != body:

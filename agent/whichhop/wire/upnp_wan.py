@@ -4,20 +4,25 @@ import re
 from urllib.parse import urljoin
 from xml.etree import ElementTree
 
+from whichhop import outside
+
 SERVICE = "urn:schemas-upnp-org:service:WANCommonInterfaceConfig:1"
 BITS = 32
 """The byte totals are ui4 (WANCommonInterfaceConfig:1, table 1), so they wrap as a Counter32 does."""
+_LONGEST_WHY = 80
 RECEIVED, SENT = "TotalBytesReceived", "TotalBytesSent"
 
 
 def _tree(text: bytes, what: str) -> ElementTree.Element:
-    # Entities can blow a page up to gigabytes; neither UPnP nor SOAP uses any.
-    if re.search(rb"<!(DOCTYPE|ENTITY)", text):
-        raise ValueError(f"{what} declares a document type, which UPnP never does")
+    # Entities can blow a page up to gigabytes; neither UPnP nor SOAP uses any. UDA says UTF-8: a zero octet
+    # is another encoding, in which the words would not be found.
+    if b"\0" in text or re.search(rb"<!(DOCTYPE|ENTITY)", text):
+        raise outside.bad(what, "declares a document type, which UPnP never does")
     try:
         return ElementTree.fromstring(text)  # noqa: S314 - refused above
-    except ElementTree.ParseError as wrong:
-        raise ValueError(f"{what} is not XML ({wrong})") from None
+    # ValueError, LookupError: an encoding that its declaration names and nobody knows
+    except (ElementTree.ParseError, ValueError, LookupError) as wrong:
+        raise outside.bad(what, f"is not XML ({wrong})") from None
 
 
 def _local(element: ElementTree.Element) -> str:
@@ -25,7 +30,7 @@ def _local(element: ElementTree.Element) -> str:
 
 
 def control_address(description: bytes, base: str) -> str:
-    """Where the service's questions go: a URL, absolute. ValueError, saying why, when it is not there.
+    """Where the service's questions go: a URL, absolute. OutsideError when it is not there.
 
     base: the description's own URL. Its `URLBase` is passed over: UPnP 1.1 did away with it.
     """
@@ -34,8 +39,9 @@ def control_address(description: bytes, base: str) -> str:
             continue
         facts = {_local(child): (child.text or "").strip() for child in service}
         if facts.get("serviceType") == SERVICE and facts.get("controlURL"):
-            return urljoin(base, facts["controlURL"])
-    raise ValueError("the description names no WANCommonInterfaceConfig:1")
+            with outside.reading("the description's controlURL"):
+                return urljoin(base, outside.name(facts["controlURL"], "controlURL"))
+    raise outside.bad("the description", "names no WANCommonInterfaceConfig:1")
 
 
 def question(variable: str) -> tuple[dict[str, str], bytes]:
@@ -52,7 +58,7 @@ def question(variable: str) -> tuple[dict[str, str], bytes]:
 
 
 def answer(text: bytes, variable: str) -> int:
-    """The total in an answer; ValueError, saying why, for anything else.
+    """The total in an answer; OutsideError for anything else.
 
     Some devices answer past 32 bits, or below zero where their signed number overflowed: both are taken
     modulo 2^32, as the service defines the type (common practice).
@@ -61,9 +67,8 @@ def answer(text: bytes, variable: str) -> int:
         name = _local(element)
         if name == f"New{variable}":
             value = (element.text or "").strip()
-            if not re.fullmatch(r"-?[0-9]{1,20}", value):
-                raise ValueError(f"{value[:40]!r} is no count of bytes")
-            return int(value) % (1 << BITS)
+            return outside.whole_of(value, variable, low=-(2**63), high=outside.COUNTER64) % (1 << BITS)
         if name == "errorDescription":
-            raise ValueError(f"the device refuses: {' '.join((element.text or 'no reason').split())[:80]}")
-    raise ValueError(f"no {variable} in the answer")
+            why = outside.text((element.text or "no reason").strip()[:_LONGEST_WHY], "errorDescription")
+            raise outside.bad("the device refuses", why)
+    raise outside.bad("the answer", f"has no {variable}")

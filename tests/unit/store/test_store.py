@@ -160,7 +160,10 @@ def test_the_chain_holds_after_packing_and_retention(store: Store, packed: bool)
         ("DELETE FROM minute WHERE seq = 7", "record 7 is missing"),
         ("DELETE FROM minute WHERE seq = 10", "record 10 is missing"),
         ("UPDATE minute SET seq = 99 WHERE seq = 7", "record 7 is missing"),
-        ("UPDATE minute SET body = x'00' WHERE seq = 7", "after record 6: packed record is damaged"),
+        (
+            "UPDATE minute SET body = x'00' WHERE seq = 7",
+            "after record 6: packed record: its packing is damaged",
+        ),
     ],
 )
 def test_any_change_to_stored_records_is_found(store: Store, damage: str, says: str) -> None:

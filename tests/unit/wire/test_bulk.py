@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from whichhop.printable import printable
 from whichhop.wire.bulk import LONGEST_LINE, NONCE_OCTETS, Talk, TalkError, WrongKeyError, stream_token
 
 KEY = b"k" * 32
@@ -138,3 +139,27 @@ def test_no_octets_open_a_talk_or_raise_anything_but_a_talk_error(data: bytes) -
             heard = []
         assert heard == []
         assert not talk.session
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        b'{"stream": 1e999, "token": "00"}',
+        b'{"name": "\\ud800", "nonce": "' + b"00" * 16 + b'", "proof": "00"}',
+        b'{"name": "desk", "nonce": "' + b"00" * 16 + b'", "proof": "\\udfff"}',
+        b'{"name": "\\u001b[2J", "nonce": "' + b"00" * 16 + b'", "proof": "00"}',
+        b'{"name": 5, "nonce": "' + b"00" * 16 + b'", "proof": "00"}',
+        b'{"name": "' + b"x" * 5000 + b'", "nonce": "' + b"00" * 16 + b'", "proof": "00"}',
+        b'{"refused": "\\u001b[2J"}',
+        b"[" * 16_000,
+        b"9" * 5000,
+        b"\xff\xfe",
+        b"",
+    ],
+)
+@pytest.mark.parametrize("asks", [True, False])
+def test_a_strangers_line_ends_in_a_printable_complaint(line: bytes, asks: bool) -> None:
+    talk = Talk(key=bytes(32), asks=asks, nonce=bytes(16), name="desk")
+    with pytest.raises(TalkError) as caught:
+        list(talk.feed(line + b"\n"))
+    assert printable(str(caught.value)) == str(caught.value)

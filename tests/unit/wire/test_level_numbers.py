@@ -126,3 +126,16 @@ def test_grouped_counts_come_back(count: int, separator: str) -> None:
 def test_no_text_makes_a_parser_fail(text: str) -> None:
     for parse in (parse_level_dbmv, parse_ratio_db, parse_count, parse_frequency_hz, parse_modulation, tidy):
         parse(text)
+
+
+@pytest.mark.parametrize(
+    "cell", ["9" * 400, "9" * 5000, "1e999", "-1e999 dBmV", "9" * 400 + " MHz", "x" * 10**6]
+)
+def test_a_cell_that_holds_no_number_of_this_world_is_none(cell: str) -> None:
+    # A double ends at 1.8e308 (IEEE 754), a 64-bit counter has 20 digits (RFC 2578, Counter64).
+    for parse in (parse_level_dbmv, parse_ratio_db, parse_count, parse_frequency_hz, parse_modulation):
+        assert parse(cell) is None
+
+
+def test_a_count_past_a_counter64_is_none() -> None:
+    assert parse_count("18446744073709551616") is None  # RFC 2578 7.1.10: a Counter64 ends at 2^64 - 1

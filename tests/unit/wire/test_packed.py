@@ -57,7 +57,7 @@ def test_a_cut_record_is_always_noticed(kept: int) -> None:
 
 
 def test_bytes_after_the_end_are_refused() -> None:
-    with pytest.raises(DataError, match="3 bytes follow"):
+    with pytest.raises(DataError, match="3 octets follow"):
         unpack(pack([lifelike(random.Random(1), 5, KEY)]) + b"abc")
 
 

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from whichhop.outside import OutsideError
 from whichhop.wire.upnp_wan import RECEIVED, answer, control_address, question
 
 SERVICE = "urn:schemas-upnp-org:service:WANCommonInterfaceConfig:1"
@@ -56,17 +57,38 @@ def test_totals_are_read_modulo_the_types_32_bits(value: str, total: int) -> Non
     ],
 )
 def test_bad_answers_are_refused_with_why(text: bytes, why: str) -> None:
-    with pytest.raises(ValueError, match=why):
+    with pytest.raises(OutsideError, match=why):
         answer(text, RECEIVED)
 
 
 def test_a_description_without_the_service_is_refused() -> None:
-    with pytest.raises(ValueError, match="names no WANCommonInterfaceConfig:1"):
+    with pytest.raises(OutsideError, match="names no WANCommonInterfaceConfig:1"):
         control_address(b"<root/>", "http://192.0.2.1/")
 
 
 @given(st.binary(max_size=200))
 def test_no_octets_raise_anything_but_a_value_error(text: bytes) -> None:
     for reads in (lambda: answer(text, RECEIVED), lambda: control_address(text, "http://192.0.2.1/")):
-        with pytest.raises(ValueError, match=r"\w"):
+        with pytest.raises(OutsideError, match=r"\w"):
             reads()
+
+
+@pytest.mark.parametrize(
+    "page",
+    [
+        f"<!DOCTYPE x>{DESCRIPTION.decode()}".encode("utf-16"),  # another encoding hides the document type
+        b'<?xml version="1.0" encoding="nonesuch"?><root/>',
+        b"<a>" * 80_000,
+        DESCRIPTION.replace(b"/ctl/wan", b"http://[192.0.2.1/"),
+        DESCRIPTION.replace(b"/ctl/wan", b"/" + b"x" * 10_000),
+    ],
+)
+def test_a_description_that_bites_is_one_line(page: bytes) -> None:
+    with pytest.raises(OutsideError):
+        control_address(page, "http://192.0.2.1:5000/desc.xml")
+
+
+@pytest.mark.parametrize("value", ["9" * 400, "\u0663", "1e5", "+-3", "0x10", ""])
+def test_a_total_that_is_none_is_one_line(value: str) -> None:
+    with pytest.raises(OutsideError, match="TotalBytesReceived"):
+        answer(reply(value), RECEIVED)

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import SLOW_S, TAIL_CAP_S, WindowTable
 
 Floats = NDArray[np.float64]
-HALF = 0.5
 OWN_USE = 0.35
 """Above this share of the line's capacity a tick and its neighbours say nothing of the line at rest."""
 DROPPED = 0.2
@@ -38,7 +38,7 @@ class Period:
     @property
     def use_known(self) -> bool:
         """Whether counters tell the home's own traffic for most of the time."""
-        return bool(self.use.size and np.isfinite(self.use).mean() > HALF)
+        return is_known(self.use)
 
     def until(self, end: int) -> "Period":
         """The ticks before `end`."""

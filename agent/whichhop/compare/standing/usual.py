@@ -236,10 +236,10 @@ _BACKHAUL = {
     Medium.COAX: Kind.COAX,
     Medium.POWER_LINE: Kind.POWER_LINE,
 }
-_PSEUDO: Mapping[str, Kind] = {
+_PSEUDO: Mapping[Nature, Kind] = {
     Nature.HOST: Kind.HOST,
     Nature.AIR: Kind.AIR,
-    "forwarding": Kind.FORWARDING,
+    Nature.FORWARDING: Kind.FORWARDING,
     Nature.NODE: Kind.FORWARDING,
     Nature.REPLY: Kind.REPLY,
     Nature.DESTINATION: Kind.DESTINATION,
