@@ -8,12 +8,11 @@ from whichhop.capacity.transfers import Measured
 from whichhop.model import PROVIDER_EDGE, Home, Link, LinkKind, Medium
 from whichhop.model.transfer import DOWNLOADS, UPLOADS
 from whichhop.model.units import NS_PER_S
-from whichhop.stats.throughput import goodput_bps
+from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
 
 UP, DOWN = "up", "down"
 SAME = 0.05
 """Rates within 5 % of each other count as one: transfers are steady within 2 %, framing differs by link."""
-TCP_HEADERS = 52
 PLAN = "the plan"
 ETHERNET_BPS = tuple(goodput_bps(speed, header_octets=TCP_HEADERS) for speed in (1e8, 1e9, 2.5e9, 5e9, 1e10))
 """What the speeds of IEEE 802.3 carry that homes' ports negotiate."""

@@ -19,6 +19,7 @@ from whichhop.change.measures import MEASURES
 from whichhop.model import Home, Medium, Method, Reading, Session, SessionKey, derive_sessions
 from whichhop.model.level_series import LevelSeries
 from whichhop.model.mark import Mark
+from whichhop.model.transfer import figure_of
 from whichhop.stats.looks import alpha_at
 
 WHOLE_ALPHA = 0.05
@@ -274,14 +275,14 @@ def rates_by_hour(readings: Iterable[Reading], spans: Spans) -> dict[str, _Rates
     """Per path ("desk to harbour", "desk from harbour") the hours' highest rates, before, after and past."""
     out: dict[str, _Rates] = {}
     for reading in readings:
-        name, _, other_end = reading.name.partition(":")
-        word = {"transfer_out_rate_bps": "to", "transfer_back_rate_bps": "from"}.get(name)
+        figure = figure_of(reading.name)
         hour = reading.at_ns // HOUR_NS
         kinds = (spans.before, spans.after, spans.past)
         kind = next((i for i, hours in enumerate(kinds) if hour in hours), None)
-        if word is None or kind is None:
+        if figure is None or figure.name != "rate_bps" or kind is None:
             continue
-        side = out.setdefault(f"{reading.agent} {word} {other_end}", ({}, {}, {}))[kind]
+        word = {"out": "to", "back": "from"}[figure.way]
+        side = out.setdefault(f"{reading.agent} {word} {figure.other_end}", ({}, {}, {}))[kind]
         side[hour] = max(side.get(hour, 0.0), reading.value)
     return {path: sides for path, sides in out.items() if sides[0] and sides[1]}
 
