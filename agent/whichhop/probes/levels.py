@@ -9,12 +9,14 @@ from whichhop.errors import RemoteError
 from whichhop.model.channel import ModemLevels
 from whichhop.model.levels_source import LevelsSource
 from whichhop.net.clock import Clock
+from whichhop.outside import OutsideError, typed
 from whichhop.probes.levels_talk import LevelsAnswer, LevelsRequest
 
 WAIT_S = 5.0
 """For each answer from the network; modems' pages are slow but seldom that slow."""
 TOLD = 2
 """The child's exit code when it said in one line what is wrong."""
+MOST_ANSWER = 4 << 20
 WHOLE_S = 30.0
 """For a whole reading: a page that trickles in for ever is cut off here."""
 
@@ -49,7 +51,10 @@ async def read_levels(
     if child.returncode != 0:
         last = (err.decode(errors="replace").strip().splitlines() or ["it ended without a word"])[-1]
         raise RemoteError(last if child.returncode == TOLD else f"{source.words}: reading failed: {last}")
-    answer = msgspec.json.decode(out, type=LevelsAnswer)
+    try:
+        answer = typed(out, f"{source.words}: the process that reads it", LevelsAnswer, most=MOST_ANSWER)
+    except OutsideError as wrong:
+        raise RemoteError(str(wrong)) from None
     return ModemLevels(
         node=node,
         at_ns=clock.utc_ns() if answer.at_ns is None else answer.at_ns,
