@@ -173,7 +173,14 @@ def narrow_links(home: Home, known: Mapping[tuple[str, str], LinkCapacity]) -> l
             lowest = min(highs, key=lambda e: e.high_bps or 0.0, default=None)
             rate = lowest.high_bps if lowest is not None else None
             # A link that was seen to carry more than the lowest upper end cannot be the narrow one.
-            links = tuple(e.link for e in ends if e is lowest or (e.low_bps < rate if rate else True))
+            places = {link.name: link for link in path.links}
+            links = tuple(
+                e.link
+                for e in ends
+                if e is lowest
+                or rate is None
+                or (e.low_bps < rate * (1 - SAME) and not is_wide(places[e.link], e, rate))
+            )
             plan = home.plan.up_bps if home.plan and way == UP else home.plan.down_bps if home.plan else None
             fair = goodput_bps(plan, header_octets=TCP_HEADERS) if plan else None
             out.append(
