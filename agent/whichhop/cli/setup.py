@@ -5,7 +5,8 @@ import sys
 from pathlib import Path
 
 from whichhop.config.check import read_home
-from whichhop.config.keys import create_key, key_path_for, read_key
+from whichhop.config.keys import create_key, derive_keys, key_path_for, read_key
+from whichhop.model.fingerprint import fingerprint
 
 EPILOG = """\
 example:
@@ -33,6 +34,10 @@ def run(args: argparse.Namespace) -> int:
     else:
         create_key(key)
         sys.stdout.write(f"{key}: a new key was made; keep it as safe as a password.\n")
+    short = fingerprint(derive_keys(read_key(key)).maker)
+    sys.stdout.write(
+        f"Reports of this home are signed with the key {short}; tell it to those who check them.\n"
+    )
     sys.stdout.write(f"Copy {args.home} and {key} to each of these machines, then start its agent:\n")
     for node in home.agents:
         sys.stdout.write(

@@ -21,6 +21,7 @@ from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError, RemoteError, WhichhopError
 from whichhop.model import Home
 from whichhop.model.bulletin import Bulletin
+from whichhop.model.fingerprint import fingerprint
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
@@ -129,6 +130,14 @@ def _rates(bulletin: Bulletin, heard: list[Heard], home: Home) -> list[LastRate]
     return told or [rate for h in heard for rate in rates_of(h.metrics, home)]
 
 
+def _maker(args: argparse.Namespace) -> str:
+    """The fingerprint of the key that signs this home's reports; "" where the key is not here."""
+    try:
+        return fingerprint(derive_keys(read_key(args.key or key_path_for(args.home))).maker)
+    except WhichhopError:
+        return ""
+
+
 def run(args: argparse.Namespace) -> int:
     """Ask, judge where nobody does, print."""
     house = read_house(args.home)
@@ -152,6 +161,7 @@ def run(args: argparse.Namespace) -> int:
         rates=_rates(bulletin, heard, home),
         modems=modems,
         budget_mb=_budget(args, home),
+        maker=_maker(args),
     )
     if args.json:
         sys.stdout.write(json.dumps(msgspec.to_builtins(view), indent=2) + "\n")

@@ -232,6 +232,7 @@ class PortsPart(Part):
     api: Annotated[int, Field(ge=1, le=65535)] = 8620
     stamp: Annotated[int, Field(ge=1, le=65535)] = 862
     transfer: Annotated[int, Field(ge=1, le=65535)] = 8621
+    tls: Annotated[int, Field(ge=1, le=65535)] = 8622
 
 
 Decibels = Annotated[float, Field(ge=-100, le=100, strict=False)]

@@ -26,13 +26,15 @@ from whichhop.daemon.sockets import ApiInUse, ProbersInUse, ReflectorInUse
 from whichhop.daemon.store_thread import StoreThread
 from whichhop.daemon.transfer.transfers import Transfers
 from whichhop.daemon.troubles import SETTLE_S, Strangers, Troubles, words_of
-from whichhop.errors import WhichhopError
+from whichhop.errors import SystemRefusedError, WhichhopError
 from whichhop.model import PROVIDER_EDGE, Method, Reading, Record, Sample, SessionKey
+from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.units import NS_PER_S, MonoNs
-from whichhop.net.child import run_child
+from whichhop.net.child import our_module, run_child
 from whichhop.net.clock import SystemClock
 from whichhop.net.host import Host
 from whichhop.net.timer import open_alarm
+from whichhop.outside import typed
 from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober
 from whichhop.probes.watch import Watch
@@ -47,6 +49,10 @@ from whichhop.wire.precision import settle
 REFRESH_S = 60.0
 COUNT_S = 10.0
 """As often as the comparer's window, so that each window has its own share of own traffic."""
+COUNTERSIGN_S = 900.0
+"""A child of 0.3 s of processor each: 0.03 %. What was recorded since the last one is not yet held to."""
+COUNTERSIGN_MOST_S = 30.0
+SIGNATURE_MOST = 4096
 TIDY_S = 3600.0
 DRAFT_S = 30.0
 """How often the open minutes are written beside the closed ones: with the 8 s until a packet's fate is known,
@@ -74,6 +80,7 @@ class Daemon:
         self.stopping = asyncio.Event()
         self.failure: str | None = None
         self._failed_wakes = 0
+        self._signed_seq = 0
         self.live = LiveState(home=first.home.name, agent=first.node.name, names=first.names)
         self.live.values["store_writable"] = 1
         self.troubles = Troubles(say, self._count_failure)
@@ -93,6 +100,7 @@ class Daemon:
         self._put_together_packets()
         self._put_together_beside()
         self._subscribe()
+        self._show_keys(first)
 
     def _put_together_packets(self) -> None:
         node = self.home.now.node.name
@@ -108,7 +116,7 @@ class Daemon:
         self.agent.watch = self.watch
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
         self.reflector = ReflectorInUse(self.clock, estimate_now)
-        app = App(live=self.live, store=self.options.store, token="", summary=self._summary)
+        app = App(live=self.live, store=self.options.store, token="", summary=self._summary, tls_only=True)
         app.add("/api/open", self._open_records)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
         self.api = ApiInUse(app, self.jobs)
@@ -164,6 +172,7 @@ class Daemon:
         self.home.prepare("reflector", self.reflector.prepare)
         self.home.prepare("probers", self.probers.prepare)
         self.home.follow("metrics", lambda new: self.live.forget(new.names, new.home.name))
+        self.home.follow("keys", self._show_keys)
         self.home.follow("store", lambda new: setattr(self.store, "limits", new.home.limits))
         self.home.follow("sessions", lambda new: self.agent.follow(new.sessions))
         self.home.follow("modem-levels", lambda new: self.modems.follow(new.home))
@@ -171,6 +180,9 @@ class Daemon:
         self.home.follow("own-traffic", self._follow_counters)
         self.home.follow("routes", lambda _: self._look_anew())
         self.home.follow("comparer", lambda _: self.comparer.restart())
+
+    def _show_keys(self, home: InUse) -> None:
+        self.live.maker, self.live.own_key = home.maker, home.own_key
 
     def _make_probers(self, home: InUse) -> dict[Method, Prober]:
         maker = ProberMaker(
@@ -274,6 +286,7 @@ class Daemon:
         self.alarm.set(self.clock.mono_ns())
         self.jobs.after_pauses("reflector", REFRESH_S, self._refresh)
         self.jobs.after_pauses("tidy", TIDY_S, self._tidy)
+        self.jobs.after_pauses("countersign", COUNTERSIGN_S, self._countersign)
         self.jobs.at_multiples("draft", DRAFT_S, self._keep_draft)
         self.jobs.at_multiples("own-interface", COUNT_S, self.own_traffic.turn)
         self.jobs.after_pauses("modem-levels", MODEMS_S, self.modems.turn)
@@ -340,6 +353,22 @@ class Daemon:
         self.store.tidy(self.clock.utc_ns())
         self._tell_size()
 
+    async def _countersign(self) -> None:
+        """Have our own key sign what we have recorded, so that no later copy of it can be changed unseen."""
+        agent = self.home.now.node.name
+        chain = await self.store.own_chain(agent)
+        if chain is None or chain.last_seq == self._signed_seq:
+            return
+        head = {"origin": chain.origin.hex(), "seq": chain.last_seq, "head": chain.head.hex()}
+        given = json.dumps(head | {"at_ns": self.clock.utc_ns()}).encode()
+        words = our_module("whichhop.config.countersign", str(self.options.identity_file))
+        done = await run_child(words, given=given, most_s=COUNTERSIGN_MOST_S)
+        if done.code != 0:
+            raise SystemRefusedError(f"the agent's records were not signed: {done.last_error()}")
+        new = typed(done.out, "the signing child", ChainSignature, most=SIGNATURE_MOST)
+        await self.store.put_signature(agent, chain.origin, new)
+        self._signed_seq = chain.last_seq
+
     def _tell_size(self) -> None:
         size = 0
         for path in (self.options.store, Path(f"{self.options.store}-wal")):
@@ -356,7 +385,7 @@ class Daemon:
         async with self._reloading:
             try:
                 node = self.home.now.node.name
-                self.home.publish(await read_home(self.options.home_file, self.options.key_file, node))
+                self.home.publish(await read_home(self.options, node))
             except WhichhopError as trouble:
                 first, *more = str(trouble).splitlines() or [""]
                 rest = f" (and {len(more)} more: whichhop check {self.options.home_file})" if more else ""

@@ -6,6 +6,7 @@ from ipaddress import IPv4Network, IPv6Network, ip_network
 from pathlib import Path
 from typing import Protocol
 
+from whichhop.daemon.options import RunOptions
 from whichhop.errors import SystemRefusedError, WhichhopError
 from whichhop.model import Home, Method, Node, NodeKind, Session, call_sessions, derive_sessions
 from whichhop.model.handover import Handover
@@ -29,6 +30,14 @@ class InUse:
     api_token: str
     stamp_key: bytes
     transfer_key: bytes
+    certificate: str
+    secret: str
+    """This agent's own certificate and key, PEM."""
+    identity: bytes
+    """What /identity says, made ready by the child that has the home's key."""
+    maker: str
+    own_key: str
+    """Fingerprints of the key that signs the home's reports, and of this agent's own."""
 
     @property
     def sessions(self) -> list[Session]:
@@ -71,16 +80,22 @@ def in_use(handover: Handover, node: str, home_file: Path) -> InUse:
         api_token=handover.api_token,
         stamp_key=bytes.fromhex(handover.stamp_key),
         transfer_key=bytes.fromhex(handover.transfer_key),
+        certificate=handover.certificate,
+        secret=handover.secret,
+        identity=handover.identity.encode(),
+        maker=handover.maker,
+        own_key=handover.own_key,
     )
 
 
-async def read_home(home_file: Path, key_file: Path | None, node: str, run: RunChild = run_child) -> InUse:
+async def read_home(options: RunOptions, node: str, run: RunChild = run_child) -> InUse:
     """The home and its keys as the files have them now, read by a short child process.
 
     So a broken file never harms the daemon, and what checks it is never loaded here. HandoverError with the
     complaints, each a line, when the files are wrong; SystemRefusedError when the child cannot be run.
     """
-    words = [str(home_file), *([str(key_file)] if key_file else [])]
+    home_file = options.home_file
+    words = [str(home_file), str(options.key_file or ""), str(options.identity_file), node]
     try:
         done = await run(our_module("whichhop.config.handover", *words), most_s=READING_S)
     except TimeoutError:

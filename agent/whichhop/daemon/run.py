@@ -10,7 +10,7 @@ from whichhop.net.process import ask_short_slices, settle_memory
 
 
 async def _run(options: RunOptions) -> int:
-    first = await read_home(options.home_file, options.key_file, options.node)
+    first = await read_home(options, options.node)
     daemon, loop = Daemon(options, first), asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, daemon.stopping.set)

@@ -12,6 +12,7 @@ from whichhop.daemon.home_in_use import InUse
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.model import Method
 from whichhop.net.clock import Clock
+from whichhop.net.tls import server_context
 from whichhop.probes.base import Prober
 from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.stamp_reflector import StampReflector
@@ -143,45 +144,67 @@ class ReflectorInUse:
 
 
 class ApiInUse:
-    """The port of the page, the metrics and the API."""
+    """The ports of the page and the metrics, and of all of it with the API in TLS."""
 
     def __init__(self, app: App, jobs: JobRunner) -> None:
         self._app, self._jobs = app, jobs
         self._home: InUse | None = None
         self.server: Server | None = None
+        self._tls: Server | None = None
 
-    def _made(self, home: InUse) -> Server:
-        server = Server(self._app, host=home.node.address or "", port=home.home.ports.api)
-        server.open()
-        return server
+    def _made(self, home: InUse) -> tuple[Server, Server]:
+        host, ports = home.node.address or "", home.home.ports
+        plain = Server(self._app, host=host, port=ports.api)
+        context = server_context(home.certificate, home.secret)
+        tls = Server(self._app, host=host, port=ports.tls, context=context, setting="ports.tls")
+        plain.open()
+        try:
+            tls.open()
+        except BaseException:
+            plain.shut()
+            raise
+        return plain, tls
+
+    def _take(self, home: InUse) -> None:
+        self._home = home
+        self._app.take_keys(home.api_token, home.identity)
 
     async def open(self, first: InUse) -> None:
         """Answer; SystemRefusedError when the port is refused."""
-        self.server, self._home = self._made(first), first
-        self._app.take_token(first.api_token)
+        self.server, self._tls = self._made(first)
+        self._take(first)
         await self.server.start()
+        await self._tls.start()
 
     def prepare(self, new: InUse) -> Swap:
         """A port of its own where address or port change; else the token is changed in place."""
         old = self._home
-        moves = old is None or (old.node.address, old.home.ports.api) != (
+        moves = old is None or (old.node.address, old.home.ports.api, old.home.ports.tls) != (
             new.node.address,
             new.home.ports.api,
+            new.home.ports.tls,
         )
         fresh = self._made(new) if moves else None
 
         def commit() -> None:
-            self._home = new
-            self._app.take_token(new.api_token)
+            self._take(new)
             if fresh is not None:
-                before, self.server = self.server, fresh
-                self._jobs.once("api-start", fresh.start)
-                if before is not None:
-                    self._jobs.once("api-stop", before.stop)
+                before = (self.server, self._tls)
+                self.server, self._tls = fresh
+                for name, server in zip(("api-start", "tls-start"), fresh, strict=True):
+                    self._jobs.once(name, server.start)
+                for name, old_server in zip(("api-stop", "tls-stop"), before, strict=True):
+                    if old_server is not None:
+                        self._jobs.once(name, old_server.stop)
 
-        return Swap(commit, fresh.shut if fresh is not None else lambda: None)
+        def undo() -> None:
+            for server in fresh or ():
+                server.shut()
+
+        return Swap(commit, undo)
 
     async def close(self) -> None:
-        """Close the port."""
-        if self.server is not None:
-            await self.server.stop()
+        """Close the ports."""
+        for server in (self.server, self._tls):
+            if server is not None:
+                await server.stop()

@@ -11,11 +11,13 @@ from typing import TypeVar
 
 from whichhop.errors import DataError, StoreDamagedError, StoreError, StoreFullError
 from whichhop.model import Reading, Record
+from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Limits
 from whichhop.model.transfer import Lease
 from whichhop.model.units import minute_of
 from whichhop.net.clock import Clock
 from whichhop.store.aside import move_aside
+from whichhop.store.chain import Chain
 from whichhop.store.store import Store
 
 MINUTES_A_DAY = 24 * 60
@@ -75,6 +77,14 @@ class StoreThread:
     def tidy(self, now_ns: int) -> None:
         """Pack past hours and drop what is too old or too much, soon; about once an hour."""
         asyncio.get_running_loop().run_in_executor(self._thread, self._tidy, minute_of(now_ns))
+
+    async def own_chain(self, agent: str) -> Chain | None:
+        """Where the agent's own chain stands; StoreError when it cannot be read."""
+        return await self._asked(lambda: self._with(lambda store: store.own_chain(agent)))
+
+    async def put_signature(self, agent: str, origin: bytes, new: ChainSignature) -> None:
+        """Keep the agent's signature under its own chain; StoreError when it is not kept."""
+        await self._asked(lambda: self._with(lambda store: store.put_signature(agent, origin, new)))
 
     async def leases(self) -> list[Lease]:
         """The leases of transfers that still count; StoreError when they cannot be read."""

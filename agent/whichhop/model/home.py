@@ -80,6 +80,7 @@ class Ports:
     api: int = 8620
     stamp: int = 862
     transfer: int = 8621
+    tls: int = 8622
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

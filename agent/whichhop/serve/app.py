@@ -10,6 +10,7 @@ from urllib.parse import parse_qsl
 
 from whichhop.errors import WhichhopError
 from whichhop.serve.answer import Answer, Question, RefusedError, only_known
+from whichhop.serve.asked_host import check_host
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
 from whichhop.serve.records_api import readings_page, records_page
@@ -25,7 +26,7 @@ _MOST_QUERY = 2_000
 
 
 class App:
-    """Answers GET and HEAD. Paths under /api need `Authorization: Bearer TOKEN`; the others do not.
+    """Answers GET and HEAD. Paths under /api need `Authorization: Bearer TOKEN`, in TLS where `tls_only`.
 
     store: the store's path; pages are read in a worker thread, one at a time.
     summary: gives what /api/home says, as plain JSON values (see records_api.home_summary).
@@ -38,24 +39,26 @@ class App:
         store: Path,
         token: str,
         summary: Callable[[], Mapping[str, Any]],
+        tls_only: bool = False,
     ) -> None:
         self._live = live
         self._store = store
-        self._token = token.encode()
-        self._summary = summary
+        self._token, self._identity = token.encode(), b""
+        self._summary, self._tls_only = summary, tls_only
         self._one_page = asyncio.Lock()
         self._routes: dict[str, Handler] = {
             "/health": self._health,
             "/metrics": self._metrics,
             "/bulletin": self._bulletin,
+            "/identity": self._who,
             "/api/home": self._home,
             "/api/records": self._records,
             "/api/readings": self._readings,
         }
 
-    def take_token(self, token: str) -> None:
-        """The token asked for from now on."""
-        self._token = token.encode()
+    def take_keys(self, token: str, identity: bytes) -> None:
+        """The token asked for from now on, and what /identity says."""
+        self._token, self._identity = token.encode(), identity
 
     def add(self, path: str, handler: Handler) -> None:
         """One more path, for instance the page at "/"."""
@@ -93,7 +96,12 @@ class App:
     async def _answer(self, scope: Scope) -> Answer:
         path: str = scope["path"]
         headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
+        check_host(headers.get("host", ""))
         if path.startswith("/api/"):
+            if self._tls_only and scope["scheme"] != "https":
+                raise RefusedError(
+                    426, "records are handed out in TLS only, on ports.tls", (("upgrade", "TLS/1.3"),)
+                )
             self._check_token(headers.get("authorization", ""))
         handler = self._routes.get(path)
         if handler is None:
@@ -126,6 +134,11 @@ class App:
         if self._live.in_trouble:
             body["in_trouble"] = list(self._live.in_trouble)
         return Answer(body=json.dumps(body).encode() + b"\n")
+
+    async def _who(self, question: Question) -> Answer:
+        """GET /identity: this agent's certificate, with its proof by the home's key; nothing secret."""
+        only_known(question)
+        return Answer(body=self._identity + b"\n")
 
     async def _metrics(self, question: Question) -> Answer:
         body, content_type = exposition(self._live, question.headers.get("accept", ""))

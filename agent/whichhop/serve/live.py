@@ -82,12 +82,14 @@ class LiveState:
         "loop_lateness_seconds", "steal_ratio", "wan_received_bytes", "store_writable"; set by the daemon.
     modems: each modem's newest reading, None where it failed; set by the daemon.
     of_targets: the latest figures of single targets, by catalogue name and target.
-    faults: probability by element. episodes: (cause, element) pairs going on now. bulletin: the newest one
-        (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not compare.
-        All three from the comparer.
+    faults: probability by element. levels: by link, what it adds to a round trip and the most that is usual
+        (None where nothing is), seconds. episodes: (cause, element) pairs going on now. bulletin: the newest
+        one (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not
+        compare. All four from the comparer.
+    maker, own_key: fingerprints of the key that signs the home's reports and of the agent's own.
+    by_reason: counts since the start by a reason of a bounded set, by catalogue name; set by the daemon.
     store_remark: what befell the store since the agent started, "" for nothing. failures: survived failures
         by the agent's part. in_trouble: the parts that are in trouble now. All three set by the daemon.
-    by_reason: counts since the start by a reason of a bounded set, by catalogue name; set by the daemon.
     """
 
     def __init__(self, *, home: str, agent: str, names: Collection[str]) -> None:
@@ -97,12 +99,15 @@ class LiveState:
         self.modems: dict[str, ModemLevels | None] = {}
         self.of_targets: dict[tuple[str, str], float] = {}
         self.faults: Mapping[str, float] = {}
+        self.levels: Mapping[str, tuple[float, float | None]] = {}
         self.episodes: Collection[tuple[str, str]] = ()
         self.bulletin: bytes | None = None
+        self.by_reason: dict[str, Mapping[str, int]] = {}
+        self.maker = ""
+        self.own_key = ""
         self.store_remark = ""
         self.failures: Counter[str] = Counter()
         self.in_trouble: Sequence[str] = ()
-        self.by_reason: dict[str, Mapping[str, int]] = {}
         self._names = frozenset(names)
         self._sessions: dict[SessionKey, SessionState] = {}
 

@@ -2,6 +2,7 @@
 
 import asyncio
 import socket
+import ssl
 from collections.abc import Iterator
 from contextlib import contextmanager
 from email.utils import formatdate
@@ -95,8 +96,17 @@ class _GuestServer(uvicorn.Server):
 class Server:
     """The daemon's HTTP side: `await start()`, later `await stop()`."""
 
-    def __init__(self, app: App, *, host: str, port: int) -> None:
-        self._app = app
+    def __init__(
+        self,
+        app: App,
+        *,
+        host: str,
+        port: int,
+        context: ssl.SSLContext | None = None,
+        setting: str = "ports.api",
+    ) -> None:
+        """context: answer in TLS. setting: the key of the home file that names the port."""
+        self._app, self._context, self._setting = app, context, setting
         self._host = host
         self.port = port
         """As asked for; after `start` the one that is used."""
@@ -113,13 +123,14 @@ class Server:
     def open(self) -> None:
         """Get the port; SystemRefusedError in one line when the address or port cannot be had."""
         if self._sock is None:
-            self._sock = listening_socket(self._host, self.port, setting="ports.api in the home file")
+            self._sock = listening_socket(self._host, self.port, setting=f"{self._setting} in the home file")
             self.port = self._sock.getsockname()[1]
 
     async def start(self) -> None:
         """Answer from now on; SystemRefusedError as `open` has it, where that was not asked for before."""
         self.open()
         assert self._sock is not None  # noqa: S101 - open got it or raised
+        context = self._context
         protocol = type("Protocol", (_ImpatientProtocol,), {"places": self._places})
         config = uvicorn.Config(
             self._app,
@@ -135,6 +146,7 @@ class Server:
             timeout_keep_alive=int(IDLE_SECONDS),
             timeout_graceful_shutdown=2,
             h11_max_incomplete_event_size=_MOST_HEAD,
+            ssl_context_factory=None if context is None else lambda *_: context,
         )
         self._server = _GuestServer(config)
         self._task = asyncio.create_task(self._server.serve(sockets=[self._sock]), name="http")

@@ -60,4 +60,10 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             number TEXT PRIMARY KEY, who TEXT NOT NULL, day TEXT NOT NULL, until_ns INTEGER NOT NULL,
             octets INTEGER NOT NULL, used INTEGER) WITHOUT ROWID""",
     ),
+    # 4: each agent's own word on its chain, and on the copies of others' chains; the newest is enough.
+    (
+        """CREATE TABLE signed (
+            chain INTEGER PRIMARY KEY REFERENCES chain, seq INTEGER NOT NULL, head BLOB NOT NULL,
+            at_ns INTEGER NOT NULL, public_key BLOB NOT NULL, signature BLOB NOT NULL)""",
+    ),
 )

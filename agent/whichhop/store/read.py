@@ -110,7 +110,7 @@ def session_records(
         packed = db.execute("SELECT body FROM hour WHERE session = ? AND hour = ?", (session, hour))
         packed += db.execute(
             "SELECT body FROM minute WHERE session = ? AND minute >= ? AND minute < ?",
-            (session, hour * 60, hour * 60 + 60),
+            (session, max(hour * 60, from_minute), min(hour * 60 + 60, to_minute)),
         )
         found = [r for (body,) in packed for r in unpack(body) if from_minute <= r.minute < to_minute]
         yield from sorted(found, key=lambda r: (r.minute, start_of(r)))

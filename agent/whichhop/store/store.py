@@ -9,10 +9,11 @@ from typing import Self
 
 from whichhop.errors import StoreError
 from whichhop.model import Reading, Record, SessionKey
+from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.mark import Look, Mark
 from whichhop.model.transfer import Lease
 from whichhop.store import chain as chain_walk
-from whichhop.store import drafts, keep, marks, read
+from whichhop.store import drafts, keep, marks, read, signatures
 from whichhop.store import leases as lease_table
 from whichhop.store.chain import Chain, ChainReport
 from whichhop.store.db import Database
@@ -103,7 +104,15 @@ class Store:
             self._writer.forget()
             raise
 
+    def put_signature(self, agent: str, origin: bytes, new: ChainSignature) -> None:
+        """Keep an agent's newest signature under its chain; RemoteError when it is not to be believed."""
+        signatures.put_signature(self.db, agent, origin, new)
+
     # -- reading
+
+    def signature(self, origin: bytes) -> ChainSignature | None:
+        """An agent's newest signature under the chain with that origin; None when there is none."""
+        return signatures.signature(self.db, origin)
 
     def sessions(self) -> list[SessionKey]:
         """Every session with a record here, sorted."""

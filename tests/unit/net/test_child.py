@@ -51,7 +51,8 @@ def test_a_file_that_is_called_like_a_library_is_not_executed(
     # Python puts the start folder first in the search for modules unless told otherwise (python, -P).
     (tmp_path / "msgspec.py").write_text(f"open({str(tmp_path / 'ran')!r}, 'w').write('x')\n")
     monkeypatch.chdir(tmp_path)
-    ended = asyncio.run(run_child(our_module("whichhop.config.handover", "none.yaml"), most_s=30))
+    words = our_module("whichhop.config.handover", "none.yaml", "", "none.identity", "desk")
+    ended = asyncio.run(run_child(words, most_s=30))
     assert b"none.yaml" in ended.err
     assert not (tmp_path / "ran").exists()
 

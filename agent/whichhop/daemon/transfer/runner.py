@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
+from urllib.parse import urlsplit
 
 import msgspec
 
@@ -345,6 +346,7 @@ class TransferRunner:
                 limit_octets=request.limit_octets,
                 whole=request.whole,
                 probe_octets=beside,
+                hosts=_hosts_of(home),
             )
         return AskSpec(
             name=self.node.name,
@@ -377,3 +379,9 @@ class TransferRunner:
         key = SessionKey(agent=self.node.name, target=target, method=Method.LOADED)
         steady = Session(key=key, address=address, path=path)
         return replace(steady, interval_s=LOAD_INTERVAL_S)
+
+
+def _hosts_of(home: Home) -> tuple[str, ...]:
+    """The hosts of every address that the user named for transfers."""
+    found = {urlsplit(url).hostname for url in (*home.downloads, *home.uploads)}
+    return tuple(sorted(host for host in found if host))
