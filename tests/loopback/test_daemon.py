@@ -17,7 +17,9 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from support.need import need_program, need_root
+from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.config.keys import create_key, derive_keys, read_key
+from whichhop.errors import RemoteError
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.store import Store
 from whichhop.wire.packed import unpack
@@ -34,7 +36,7 @@ nodes:
 links:
   - {{join: [desk, router], kind: wired}}
   - {{join: [study, router], kind: wired}}
-ports: {{api: {api}, stamp: {stamp}}}
+ports: {{api: {api}, stamp: {stamp}, tls: {tls}}}
 """
 
 
@@ -51,7 +53,9 @@ class Agents:
         self.folder = folder
         self.file = folder / "home.yaml"
         self.api = free_port(socket.SOCK_STREAM)
-        self.file.write_text(HOME.format(api=self.api, stamp=free_port(socket.SOCK_DGRAM)))
+        self.tls = free_port(socket.SOCK_STREAM)
+        stamp = free_port(socket.SOCK_DGRAM)
+        self.file.write_text(HOME.format(api=self.api, stamp=stamp, tls=self.tls))
         create_key(folder / "home.key")
         self.running: dict[str, subprocess.Popen[str]] = {}
 
@@ -125,9 +129,14 @@ def test_two_agents_measure_each_other_reload_and_stop_with_everything_on_disk(a
 
     # Open minutes need the home's token, and hold what has been measured so far.
     token = derive_keys(read_key(agents.folder / "home.key")).api_token
-    with pytest.raises(urllib.error.HTTPError, match="401"):
-        agents.get("/api/open")
-    lines = [json.loads(line) for line in agents.get("/api/open", token=token).splitlines()]
+    with pytest.raises(urllib.error.HTTPError, match="426"):
+        agents.get("/api/open", token=token)  # in the clear to nobody
+    tls = f"https://127.0.77.20:{agents.tls}"
+    keys = derive_keys(read_key(agents.folder / "home.key"))
+    ask = AgentsFetch(plain={tls: ("desk", f"http://127.0.77.20:{agents.api}")}, keys=keys)
+    with pytest.raises(RemoteError, match="401"):
+        ask(f"{tls}/api/open", "")
+    lines = [json.loads(line) for line in ask(f"{tls}/api/open", token).splitlines()]
     opened = [r for line in lines for r in unpack(base64.b64decode(line["record"]))]
     assert {r.session.target for r in opened} == {"router", "study"}
 
@@ -164,7 +173,7 @@ def test_a_port_that_is_taken_is_one_line_with_the_remedy(agents: Agents) -> Non
 
 
 def test_the_reflectors_port_that_is_taken_is_one_line_with_the_remedy(agents: Agents) -> None:
-    stamp = int(agents.file.read_text().rpartition("stamp: ")[2].partition("}")[0])
+    stamp = int(agents.file.read_text().rpartition("stamp: ")[2].partition(",")[0])
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
         taken.bind(("127.0.77.20", stamp))
         log = agents.refused("desk")

@@ -73,6 +73,9 @@ class LiveCollector(Collector):
         for name, row in CATALOGUE.items():
             if row.labels == ("agent",) and name in live.values:
                 yield _simple(name, [(agent, live.values[name])])
+        if live.failures:
+            failures = [({**agent, "part": part}, n) for part, n in sorted(live.failures.items())]
+            yield _simple("part_failures", failures)
         for name, counts in live.by_reason.items():
             yield _simple(name, [({**agent, "reason": r}, n) for r, n in sorted(counts.items())])
         yield from self._of_modems(live.modems)

@@ -160,5 +160,5 @@ def test_every_metric_row_of_a_modem_is_in_the_catalogue() -> None:
 def test_modems_of_a_changed_home_file_are_dropped() -> None:
     live = LiveState(home="Alder House", agent="desk", names=["modem"])
     live.modems["modem"] = None
-    live.forget(["desk"])
+    live.forget(["desk"], "Alder House")
     assert live.modems == {}

@@ -1,6 +1,6 @@
 """A minute of readings becomes one reading a name."""
 
-from whichhop.daemon.beats import MinuteOfReadings
+from whichhop.daemon.minutes import MinuteOfReadings
 from whichhop.model import Reading
 from whichhop.model.units import NS_PER_S
 
