@@ -203,6 +203,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         resolvers=tuple(_resolvers(file, nodes)),
         lookup_name=file.targets.lookup,
         authenticated=file.stamp.authenticated,
+        page_open=file.page.open,
         discover_edge=edge == "discover",
         limits=Limits(
             daily_transfer_bytes=round(file.limits.daily_transfer_mb * 1_000_000),

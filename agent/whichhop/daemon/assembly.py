@@ -40,6 +40,7 @@ from whichhop.probes.base import Prober
 from whichhop.probes.watch import Watch
 from whichhop.serve.answer import NDJSON, Answer, Question, only_known
 from whichhop.serve.app import App
+from whichhop.serve.door import Door
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.handler import Page
 from whichhop.serve.records_api import home_summary
@@ -116,7 +117,7 @@ class Daemon:
         self.agent.watch = self.watch
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
         self.reflector = ReflectorInUse(self.clock, estimate_now)
-        app = App(live=self.live, store=self.options.store, token="", summary=self._summary, tls_only=True)
+        app = App(live=self.live, store=self.options.store, door=Door(token=""), summary=self._summary)
         app.add("/api/open", self._open_records)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
         self.api = ApiInUse(app, self.jobs)

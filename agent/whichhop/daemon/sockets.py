@@ -17,6 +17,7 @@ from whichhop.probes.base import Prober
 from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.serve.app import App
+from whichhop.serve.door import Door
 from whichhop.serve.server import Server
 from whichhop.wire.ntp64 import ErrorEstimate
 
@@ -144,67 +145,88 @@ class ReflectorInUse:
 
 
 class ApiInUse:
-    """The ports of the page and the metrics, and of all of it with the API in TLS."""
+    """The port of the page and the metrics ("api"), and that of all of it with the records in TLS ("tls")."""
 
     def __init__(self, app: App, jobs: JobRunner) -> None:
         self._app, self._jobs = app, jobs
         self._home: InUse | None = None
-        self.server: Server | None = None
-        self._tls: Server | None = None
+        self._servers: dict[str, Server] = {}
 
-    def _made(self, home: InUse) -> tuple[Server, Server]:
-        host, ports = home.node.address or "", home.home.ports
-        plain = Server(self._app, host=host, port=ports.api)
-        context = server_context(home.certificate, home.secret)
-        tls = Server(self._app, host=host, port=ports.tls, context=context, setting="ports.tls")
-        plain.open()
+    @property
+    def server(self) -> Server | None:
+        """The one of the page, once it is open."""
+        return self._servers.get("api")
+
+    def _made(self, home: InUse, names: Iterable[str]) -> dict[str, Server]:
+        """Servers with their ports got, or none at all."""
+        made: dict[str, Server] = {}
         try:
-            tls.open()
+            for name in names:
+                server = Server(
+                    self._app,
+                    host=home.node.address or "",
+                    port=_port(home, name),
+                    context=server_context(home.certificate, home.secret) if name == "tls" else None,
+                    setting=f"ports.{name}",
+                )
+                server.open()
+                made[name] = server
         except BaseException:
-            plain.shut()
+            for server in made.values():
+                server.shut()
             raise
-        return plain, tls
+        return made
 
     def _take(self, home: InUse) -> None:
         self._home = home
-        self._app.take_keys(home.api_token, home.identity)
+        self._app.door = Door(
+            token=home.api_token,
+            identity=home.identity,
+            password=home.page_password,
+            tls_port=home.home.ports.tls,
+            tls_only=True,
+        )
 
     async def open(self, first: InUse) -> None:
-        """Answer; SystemRefusedError when the port is refused."""
-        self.server, self._tls = self._made(first)
+        """Answer; SystemRefusedError when a port is refused."""
+        self._servers = self._made(first, ("api", "tls"))
         self._take(first)
-        await self.server.start()
-        await self._tls.start()
+        for server in self._servers.values():
+            await server.start()
 
     def prepare(self, new: InUse) -> Swap:
-        """A port of its own where address or port change; else the token is changed in place."""
+        """A port of its own for each whose address or port changes; the keys are changed in place."""
         old = self._home
-        moves = old is None or (old.node.address, old.home.ports.api, old.home.ports.tls) != (
-            new.node.address,
-            new.home.ports.api,
-            new.home.ports.tls,
+        fresh = self._made(
+            new,
+            [
+                name
+                for name in ("api", "tls")
+                if old is None or (old.node.address, _port(old, name)) != (new.node.address, _port(new, name))
+            ],
         )
-        fresh = self._made(new) if moves else None
 
         def commit() -> None:
             self._take(new)
-            if fresh is not None:
-                before = (self.server, self._tls)
-                self.server, self._tls = fresh
-                for name, server in zip(("api-start", "tls-start"), fresh, strict=True):
-                    self._jobs.once(name, server.start)
-                for name, old_server in zip(("api-stop", "tls-stop"), before, strict=True):
-                    if old_server is not None:
-                        self._jobs.once(name, old_server.stop)
+            for name, server in fresh.items():
+                before = self._servers.get(name)
+                self._servers[name] = server
+                self._jobs.once(f"{name}-start", server.start)
+                if before is not None:
+                    self._jobs.once(f"{name}-stop", before.stop)
 
         def undo() -> None:
-            for server in fresh or ():
+            for server in fresh.values():
                 server.shut()
 
         return Swap(commit, undo)
 
     async def close(self) -> None:
         """Close the ports."""
-        for server in (self.server, self._tls):
-            if server is not None:
-                await server.stop()
+        for server in self._servers.values():
+            await server.stop()
+
+
+def _port(home: InUse, name: str) -> int:
+    ports = home.home.ports
+    return ports.tls if name == "tls" else ports.api
