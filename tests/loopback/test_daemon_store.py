@@ -41,7 +41,7 @@ def test_a_store_removed_while_running_is_told_and_begun_anew(home: LoopbackHome
     assert "was removed while in use" in home.health()["store"]
     assert home.health()["status"] == "ok"
     assert home.stop("desk") == 0
-    assert len(samples(home.store("desk"))) > 3
+    assert len(samples(home.store("desk"))) >= 2
     assert home.log("desk").count("was removed while in use") == 1
 
 
@@ -57,7 +57,7 @@ def test_a_store_cut_short_is_moved_aside_at_the_start(home: LoopbackHome, share
     assert "damaged" in home.health()["store"]
     home.measures_on()
     assert home.stop("desk") == 0
-    assert len(samples(home.store("desk"))) > 3
+    assert len(samples(home.store("desk"))) >= 2
     (aside,) = home.folder.glob("desk.db.damaged-*Z")
     assert aside.read_bytes() == whole[: int(len(whole) * share)]
 

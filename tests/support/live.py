@@ -56,4 +56,5 @@ def busy_state() -> LiveState:
     live.by_reason["reflector_refused"] = {"not-allowed": 3, "looped": 1}
     live.faults = {"desk/attic": 0.93, "beyond": 0.01}
     live.episodes = [("wireless-hop", "desk/attic")]
+    live.levels = {"desk/attic": (0.0021, 0.0058)}
     return live

@@ -36,7 +36,7 @@ class Exchanging(App):
     def __init__(self, shown: Shown) -> None:
         live = busy_state()
         live.home = "Alder House"
-        super().__init__(live=live, store=Path("/nowhere/s.db"), door=Door(token="t"), summary=dict)
+        super().__init__(live=live, store=Path("/nowhere/s.db"), door=Door(token="t" * 32), summary=dict)
         self._shown = shown
         Page(live=live, home=alder, now_ns=lambda: shown.now_ns).add_to(self)
 

@@ -131,6 +131,7 @@ class Daemon:
             keep=lambda readings: self.store.keep([], readings),
             show=self.live.modems.__setitem__,
             say=say,
+            count=lambda: self._count_failure("modem-levels"),
         )
         self.own_traffic = OwnTraffic(
             self.host, self.clock, self._counted, troubles=self.troubles, children=self.children
@@ -149,6 +150,7 @@ class Daemon:
             keep=self._keep_figure,
             found=lambda address: self.agent.found(PROVIDER_EDGE, address),
             tell=say,
+            count=lambda: self._count_failure("routes"),
         )
         self._looking: asyncio.Task[None] | None = None
         self.comparer = Comparer(arguments(self.options), self.live, self.children)

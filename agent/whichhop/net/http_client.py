@@ -265,5 +265,5 @@ def _within(url: str, location: str) -> str:
     except ValueError:
         raise HttpError(Failure.NOT_HTTP, f"is moved to {shown(location)}") from None
     if not same or (urlsplit(url).scheme, urlsplit(target).scheme) == ("https", "http"):
-        raise HttpError(Failure.LEADS_AWAY, f"sends the reader to {shown(urlsplit(target).netloc)}")
+        raise HttpError(Failure.LEADS_AWAY, f"sends the reader to {urlsplit(target).netloc}")
     return target

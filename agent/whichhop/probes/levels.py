@@ -7,13 +7,14 @@ from whichhop.model.channel import ModemLevels
 from whichhop.model.levels_source import LevelsSource
 from whichhop.net.child import MOST_OUTPUT, RunChild, our_module, run_child
 from whichhop.net.clock import Clock
-from whichhop.outside import typed
+from whichhop.outside import OutsideError, typed
 from whichhop.probes.levels_talk import LevelsAnswer, LevelsRequest
 
 WAIT_S = 5.0
 """For each answer from the network; modems' pages are slow but seldom that slow."""
 TOLD = 2
 """The child's exit code when it said in one line what is wrong."""
+MOST_ANSWER = 4 << 20
 WHOLE_S = 30.0
 """For a whole reading: a page that trickles in for ever is cut off here."""
 
@@ -43,7 +44,12 @@ async def read_levels(
     if ended.code != 0:
         last = ended.last_error("it ended without a word")
         raise RemoteError(last if ended.code == TOLD else f"{source.words}: reading failed: {last}")
-    answer = typed(ended.out, source.words, LevelsAnswer, most=MOST_OUTPUT)
+    try:
+        answer = typed(
+            ended.out, f"{source.words}: the process that reads it", LevelsAnswer, most=MOST_OUTPUT
+        )
+    except OutsideError as wrong:
+        raise RemoteError(str(wrong)) from None
     return ModemLevels(
         node=node,
         at_ns=clock.utc_ns() if answer.at_ns is None else answer.at_ns,

@@ -228,6 +228,20 @@ CATALOGUE: dict[str, Metric] = {
         _row(
             "episode_active", G, ("cause", "element"), "", "1 for each trouble going on now, by the comparer."
         ),
+        _row(
+            "link_level_seconds",
+            G,
+            ("link",),
+            "seconds",
+            "What a link by itself adds to a round trip, by the comparer from the first ten minutes.",
+        ),
+        _row(
+            "link_level_most_seconds",
+            G,
+            ("link",),
+            "seconds",
+            "The most that is usual for it: 95 of 100 links of its medium add less to a round trip.",
+        ),
     )
 }
 

@@ -85,6 +85,11 @@ class LiveCollector(Collector):
         if live.episodes:
             active = sorted(set(live.episodes))
             yield _simple("episode_active", [({"cause": c, "element": e}, 1) for c, e in active])
+        if live.levels:
+            levels = [({"link": link}, level) for link, (level, _) in live.levels.items()]
+            yield _simple("link_level_seconds", levels)
+            usual = [({"link": link}, most) for link, (_, most) in live.levels.items() if most is not None]
+            yield _simple("link_level_most_seconds", usual)
 
     @staticmethod
     def _of_modems(modems: Mapping[str, ModemLevels | None]) -> Iterator[Family]:

@@ -82,9 +82,10 @@ class LiveState:
         "loop_lateness_seconds", "steal_ratio", "wan_received_bytes", "store_writable"; set by the daemon.
     modems: each modem's newest reading, None where it failed; set by the daemon.
     of_targets: the latest figures of single targets, by catalogue name and target.
-    faults: probability by element. episodes: (cause, element) pairs going on now. bulletin: the newest one
-        (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not compare.
-        All three from the comparer.
+    faults: probability by element. levels: by link, what it adds to a round trip and the most that is usual
+        (None where nothing is), seconds. episodes: (cause, element) pairs going on now. bulletin: the newest
+        one (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not
+        compare. All four from the comparer.
     maker, own_key: fingerprints of the key that signs the home's reports and of the agent's own.
     by_reason: counts since the start by a reason of a bounded set, by catalogue name; set by the daemon.
     store_remark: what befell the store since the agent started, "" for nothing. failures: survived failures
@@ -98,6 +99,7 @@ class LiveState:
         self.modems: dict[str, ModemLevels | None] = {}
         self.of_targets: dict[tuple[str, str], float] = {}
         self.faults: Mapping[str, float] = {}
+        self.levels: Mapping[str, tuple[float, float | None]] = {}
         self.episodes: Collection[tuple[str, str]] = ()
         self.bulletin: bytes | None = None
         self.by_reason: dict[str, Mapping[str, int]] = {}

@@ -138,6 +138,10 @@ class Store:
         """Readings by time, of one agent or of all."""
         return read.readings(self.db, agent=agent, from_ns=from_ns, to_ns=to_ns)
 
+    def readings_like(self, begins: str, *, from_ns: int, to_ns: int) -> Iterator[Reading]:
+        """Readings by time, of all agents, whose name begins so."""
+        return read.readings(self.db, from_ns=from_ns, to_ns=to_ns, begins=begins)
+
     def readings_after(self, agent: str, after_seq: int, limit: int) -> list[tuple[int, Reading]]:
         """An agent's readings past a place, with their places."""
         return read.readings_after(self.db, agent, after_seq, limit)

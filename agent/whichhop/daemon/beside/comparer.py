@@ -33,6 +33,11 @@ def show(live: LiveState, line: bytes) -> None:
         for element in finding.elements:
             faults[element] = max(faults.get(element, 0.0), finding.probability)
     live.faults = faults
+    live.levels = {
+        link.name: (link.level.level_s, link.level.usual_high_s)
+        for link in bulletin.links
+        if link.level is not None
+    }
     live.episodes = {
         (str(verdict.cause), element) for verdict in bulletin.lasting for element in verdict.elements
     }
@@ -66,4 +71,4 @@ class Comparer:
 
     def _over(self) -> None:
         # What nobody renews must not stand as if it were of now.
-        self._live.faults, self._live.episodes = {}, ()
+        self._live.faults, self._live.episodes, self._live.levels = {}, (), {}

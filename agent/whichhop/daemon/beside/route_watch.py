@@ -29,6 +29,7 @@ class RouteWatch:
     """One agent's look past the home. Each failure is told once, until that look succeeds again.
 
     found: called with the provider edge's address when the home file leaves it to be discovered.
+    count: called at each failure, told or not.
     now: the home in use. What was found before stays through a change of it.
     """
 
@@ -38,6 +39,7 @@ class RouteWatch:
     keep: Keep
     found: Callable[[str], None]
     tell: Tell
+    count: Callable[[], None] = lambda: None
     _routes: dict[str, Route] = field(default_factory=dict)
     _edge: str | None = None
     _failing: set[str] = field(default_factory=set)
@@ -63,6 +65,7 @@ class RouteWatch:
         try:
             await look
         except WhichhopError as trouble:
+            self.count()
             if what not in self._failing:
                 self.tell(f"{what}: {trouble}")
             self._failing.add(what)
