@@ -1,10 +1,14 @@
 """A run on paper as the comparer's window table, straight from the drawn packets: days in seconds."""
 
+from dataclasses import replace
+from statistics import median
+
 import numpy as np
 import numpy.typing as npt
 
 from paper_home.flight import NO_SAMPLE, Packets
 from paper_home.paper import PaperRun
+from whichhop.compare.windows.clocks import ahead_s
 from whichhop.compare.windows.table import (
     LEAST_ANSWERS,
     SLOW_S,
@@ -13,7 +17,7 @@ from whichhop.compare.windows.table import (
     WindowTable,
     empty_table,
 )
-from whichhop.model import Fate
+from whichhop.model import ABSENT, Fate, SessionKey
 from whichhop.model.units import NS_PER_S
 
 
@@ -25,10 +29,19 @@ def table_of_run(run: PaperRun, start_ns: int) -> WindowTable:
     keys = [s.key for s in run.sessions]
     ticks = int(run.scenario.seconds * NS_PER_S) // TICK_NS
     table = empty_table(keys, start_ns, ticks)
+    ahead: dict[SessionKey, list[float]] = {}
     for chunk in run.chunks():
         for packets in chunk:
             _count(table, packets)
-    return table
+            for i, row in enumerate(packets.rows):
+                if (found := ahead_s(_ns(packets.out_s[i]), _ns(packets.rtt_s[i]))) is not None:
+                    ahead.setdefault(keys[row], []).append(found)
+    return replace(table, ahead_s={key: median(each) for key, each in ahead.items()})
+
+
+def _ns(seconds: npt.NDArray[np.float32]) -> npt.NDArray[np.int64]:
+    known = np.isfinite(seconds)
+    return np.where(known, np.where(known, seconds, 0.0).astype(np.float64) * 1e9, ABSENT).astype(np.int64)
 
 
 def _count(table: WindowTable, packets: Packets) -> None:

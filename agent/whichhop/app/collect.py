@@ -6,14 +6,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS, addresses_of
+from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS, tls_addresses_of
+from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError
 from whichhop.model import Home, Record
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
-from whichhop.net.http_get import fetch
 from whichhop.store.collect import Bounds, Collected, Progress
 from whichhop.store.files import read_file
 from whichhop.store.gather import Gathered, gather
@@ -87,9 +87,10 @@ def ask_agents(
     source: Source, home: Home, store: Store, say: Say, progress: Progress | None = None
 ) -> Gathered:
     """Collect what every agent has measured; how each answered, and the minutes that have not settled."""
-    token = derive_keys(read_key(source.key or key_path_for(source.home_file))).api_token
-    there = addresses_of(home)
-    found = gather(store, there, token, fetch, progress, bounds=bounds_of(home, len(there)))
+    keys = derive_keys(read_key(source.key or key_path_for(source.home_file)))
+    there = tls_addresses_of(home)
+    bounds = bounds_of(home, len(there))
+    found = gather(store, there, keys.api_token, AgentsFetch.of(home, keys), progress, bounds=bounds)
     for one in found.agents:
         if one.trouble:
             say(f"{one.agent}: {one.trouble}")

@@ -1,6 +1,6 @@
 """A store's history as the comparer's windows, cut on as many processors as it is worth, and compared."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -8,13 +8,16 @@ import numpy as np
 
 from whichhop.app.collect import Opened
 from whichhop.compare.comparison import Comparison, compare_windows
+from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
-from whichhop.model import Home, Reading, Record, SessionKey, derive_sessions
+from whichhop.model import Home, Method, Reading, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, minute_of
 from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.store import Store
 
+CLOCK_MINUTES = 6
+"""Minutes of a span in which the agents' clocks are compared: a clock that is off is so for days."""
 SPAWN_WORTH = 200_000
 """Session-minutes from which a second process saves more time than its start takes (about half a second)."""
 
@@ -80,7 +83,18 @@ def exact_windows(
     cutter.add(loose)
     # An open minute names the stamps of the one before, or none when there was none.
     told = {r.session: r.stamps for r in loose if r.stamps}
-    return replace(table, stamps={k: frozenset({s}) for k, s in told.items()} | stamps)
+    ahead = ahead_of_records([*loose, *_some(store, [k for k in keys if k in kept], start_ns, end_ns)])
+    return replace(table, stamps={k: frozenset({s}) for k, s in told.items()} | stamps, ahead_s=ahead)
+
+
+def _some(store: Store, keys: Sequence[SessionKey], start_ns: int, end_ns: int) -> Iterator[Record]:
+    """Minutes spread over a span, of the sessions that may tell of clocks."""
+    first, end = minute_of(start_ns), minute_of(end_ns - 1) + 1
+    stride = max(1, (end - first) // CLOCK_MINUTES)
+    for key in keys:
+        if key.method is Method.STAMP:
+            for minute in range(first, end, stride):
+                yield from store.session_records(key, minute, minute + 1)
 
 
 def _fill(

@@ -21,9 +21,11 @@ from whichhop.cli.table import table
 from whichhop.cli.times import clock_text, local_text
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_data
 from whichhop.compare.timestamp_words import timing_words
+from whichhop.compare.windows.clocks import clock_words
 from whichhop.compare.words import (
     NO_FAULT,
     NO_FAULT_THEN,
+    TOO_SHORT,
     explain,
     level_words,
     not_measured_words,
@@ -102,9 +104,13 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str) -> 
         f" {len(found.windows.sessions)} sessions, {found.packets} packets"
     )
     aside = _not_judged_words(found)
-    head += "".join(f"\n({words})" for words in (note, timing_words(found.windows), aside) if words)
+    head += "".join(
+        f"\n({words})"
+        for words in (note, timing_words(found.windows), clock_words(found.clocks_off_s), aside)
+        if words
+    )
     unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured])
-    levels = [level_words(v) for v in found.unusual]
+    levels = [level_words(v) for v in found.unusual] if found.levels else [TOO_SHORT]
     if not found.verdicts:
         answer = NO_FAULT_THEN if aside else NO_FAULT
         return "\n\n".join(w for w in (head, answer, *levels, unmeasured) if w) + "\n"

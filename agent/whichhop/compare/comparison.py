@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.history import DEFAULT_SETTINGS, judge_with_levels, judgeable, prepare
 from whichhop.compare.inference.settings import Settings
+from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.table import WindowTable, whole_ticks
 from whichhop.compare.windows.unjudged import unjudged_s
@@ -33,7 +34,8 @@ class Comparison:
     verdicts: in the order of time, none where no fault was found. levels: of every link that was measured for
     three minutes, from the first ten. unmeasured: the links of the home that no
     judged session crossed, in the home's order: nothing can be said of them, least of all that they are well.
-    not_judged_s: seconds in which an agent was busy, asleep or not heard of, by agent.
+    not_judged_s: seconds in which an agent was busy, asleep or not heard of, by agent. clocks_off_s: by how
+    many seconds an agent's clock was ahead of the others', those in line left out; put right in `table`.
     """
 
     home: Home
@@ -46,6 +48,7 @@ class Comparison:
     levels: tuple[Level, ...]
     unmeasured: tuple[str, ...]
     not_judged_s: Mapping[str, float]
+    clocks_off_s: Mapping[str, float]
 
     @property
     def unusual(self) -> list[Level]:
@@ -96,8 +99,9 @@ def compare_records(
     cutter = Cutter(told, start_ns=begin, end_ns=end)
     for key in told:
         cutter.add(by_key[key])
+    ahead = ahead_of_records([r for key in told for r in by_key[key]])
     stamps = {key: groups for key in told if (groups := told_stamps(by_key[key]))}
-    return compare_windows(home, replace(cutter.table, stamps=stamps), readings)
+    return compare_windows(home, replace(cutter.table, stamps=stamps, ahead_s=ahead), readings)
 
 
 def compare_windows(
@@ -126,6 +130,7 @@ def compare_windows(
         levels=levels,
         unmeasured=unmeasured_links(home, case.sessions, case.alibi.speaks),
         not_judged_s=unjudged_s(case.alibi, case.table),
+        clocks_off_s=case.clocks,
     )
 
 
@@ -153,6 +158,7 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
         "coarse": comparison.windows.coarse,
         "stamps": {str(key): sorted(groups) for key, groups in comparison.windows.stamps.items()},
         "not_judged_s": dict(comparison.not_judged_s),
+        "clocks_off_s": dict(comparison.clocks_off_s),
         "not_measured": list(comparison.unmeasured),
         "levels": [msgspec.to_builtins(v) for v in comparison.levels],
         "verdicts": [verdict_data(v) for v in comparison.verdicts],

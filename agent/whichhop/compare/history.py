@@ -1,6 +1,6 @@
 """The comparer's door: a table of windows in, verdicts out; over history here, tick by tick in `follow`."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,7 @@ from whichhop.compare.verdict.own_traffic_path import part_of_own_traffic
 from whichhop.compare.verdict.provider_guards import Scene
 from whichhop.compare.verdict.verdict import Found, verdict_of
 from whichhop.compare.windows import own_traffic
+from whichhop.compare.windows.clocks import aligned, aligned_readings, clocks_of, off
 from whichhop.compare.windows.reporting import Alibi, alibi_of, host_log_ratio
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Home, Level, Reading, Session, Verdict
@@ -46,6 +47,8 @@ class Case:
     use: own_traffic.LineUse
     onset: NDArray[np.float64]
     settings: Settings
+    clocks: Mapping[str, float]
+    """Seconds by which agents' clocks were ahead of the others', only those off; put right in `table`."""
 
 
 def prepare(
@@ -59,8 +62,9 @@ def prepare(
     known = {s.key: s for s in judged(sessions)}
     # In the table's own order, for a copy of a month is dear.
     heard = tuple(known[key] for key in table.sessions if key in known)
-    table = table.picked([s.key for s in heard])
-    readings = tuple(readings)
+    clocks = off(clocks_of(table.ahead_s, {s.key.agent for s in heard}))
+    table = aligned(table.picked([s.key for s in heard]), clocks)
+    readings = aligned_readings(readings, clocks)
     alibi = alibi_of(table, heard, readings)
     use = own_traffic.line_use(readings, table, home.plan, heard)
     elements = elements_of(home, heard)
@@ -75,6 +79,7 @@ def prepare(
         use=use,
         onset=onset,
         settings=settings,
+        clocks=clocks,
     )
 
 

@@ -10,6 +10,7 @@ import msgspec
 from whichhop import outside
 from whichhop.errors import DataError, RemoteError
 from whichhop.model import Reading
+from whichhop.model.chain_signature import ChainSignature
 from whichhop.printable import shown
 from whichhop.store.store import Store
 from whichhop.store.write import Linked
@@ -35,6 +36,7 @@ class _Head(msgspec.Struct):
     agent: str
     origin: str | None
     last_seq: Place
+    signed: ChainSignature | None = None
 
 
 class _Record(msgspec.Struct):
@@ -77,6 +79,7 @@ class Collected:
 class _Page(Generic[Row]):
     origin: bytes | None
     last_seq: int
+    signed: ChainSignature | None
     rows: list[Row]
     octets: int
 
@@ -91,7 +94,7 @@ def quiet(agent: str, place: int, last: int) -> None:
 
 def collect(
     store: Store,
-    peers: Mapping[str, str],
+    addresses: Mapping[str, str],
     token: str,
     fetch: Fetch,
     progress: Progress = quiet,
@@ -104,13 +107,13 @@ def collect(
     bounds: gives each agent's as its turn comes. A StoreError is ours and is raised.
     """
     return [
-        _collect_one(store, _Peer(agent=agent, base=base, token=token, fetch=fetch), progress, bounds())
-        for agent, base in peers.items()
+        _collect_one(store, _Remote(agent=agent, base=base, token=token, fetch=fetch), progress, bounds())
+        for agent, base in addresses.items()
     ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Peer:
+class _Remote:
     agent: str
     base: str
     token: str
@@ -135,6 +138,7 @@ class _Peer:
         return _Page(
             origin=None if origin is None else outside.octets_of_hex(origin, place, length=_ORIGIN_OCTETS),
             last_seq=head.last_seq,
+            signed=head.signed,
             rows=rows,
             octets=len(body),
         )
@@ -149,21 +153,24 @@ class _Peer:
             after = page.rows[-1].seq
 
 
-def _collect_one(store: Store, peer: _Peer, progress: Progress, bounds: Bounds) -> Collected:
-    agent = peer.agent
+def _collect_one(store: Store, remote: _Remote, progress: Progress, bounds: Bounds) -> Collected:
+    agent = remote.agent
     records = readings = 0
     trouble = ""
     try:
-        origin = peer.page("records", _Record, 0, limit=0).origin
+        first = remote.page("records", _Record, 0, limit=0)
+        origin = first.origin
         if origin is not None:
             chain = store.collected_chain(agent, origin)
-            for page in peer.pages("records", _Record, chain.last_seq if chain else 0, origin):
+            for page in remote.pages("records", _Record, chain.last_seq if chain else 0, origin):
                 _weigh(store, agent, page, bounds)
                 records += store.adopt(agent, origin, [_linked(row, agent) for row in page.rows])
                 progress(agent, page.rows[-1].seq, page.last_seq)
-            for told in peer.pages("readings", _Reading, chain.readings_seq if chain else 0, origin):
+            for told in remote.pages("readings", _Reading, chain.readings_seq if chain else 0, origin):
                 _weigh(store, agent, told, bounds)
                 readings += store.adopt(agent, origin, (), [_reading(row, agent) for row in told.rows])
+            if first.signed is not None:
+                store.put_signature(agent, origin, first.signed)
     except (RemoteError, DataError) as told_trouble:
         trouble = str(told_trouble)
         if agent not in trouble:

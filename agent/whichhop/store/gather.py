@@ -58,7 +58,7 @@ def _open_of(agent: str, base: str, token: str, fetch: Fetch) -> list[Record]:
 
 def gather(
     store: Store,
-    peers: Mapping[str, str],
+    addresses: Mapping[str, str],
     token: str,
     fetch: Fetch,
     progress: Progress | None = None,
@@ -74,18 +74,18 @@ def gather(
     still_open: list[Record] = []
     troubles: dict[str, str] = {}
     silent: dict[str, Collected] = {}
-    for agent, base in peers.items():
+    for agent, base in addresses.items():
         try:
             still_open += _open_of(agent, base, token, fetch)
         except _SilentError as told:
             silent[agent] = Collected(agent=agent, records=0, readings=0, trouble=str(told))
         except RemoteError as told:
             troubles[agent] = str(told)
-    there = {agent: base for agent, base in peers.items() if agent not in silent}
+    there = {agent: base for agent, base in addresses.items() if agent not in silent}
     collected = {c.agent: c for c in collect(store, there, token, fetch, progress or quiet, bounds=bounds)}
     for agent, trouble in troubles.items():
         collected[agent] = replace(collected[agent], trouble=collected[agent].trouble or trouble)
-    results = [silent.get(agent) or collected[agent] for agent in peers]
+    results = [silent.get(agent) or collected[agent] for agent in addresses]
     settled = {
         (key, record.minute)
         for key in {r.session for r in still_open}

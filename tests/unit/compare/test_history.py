@@ -284,3 +284,11 @@ def test_a_wired_hosts_bad_port_is_not_blamed_on_a_machine_whose_program_runs_on
     on_time = share_of_the_host(lateness(120, "study", 0.0005))
     assert on_time < 0.01
     assert late > 10 * on_time
+
+
+def test_three_faults_at_once_are_all_named():
+    table = disturb(quiet(HOME, 160), HOME, "desk/attic", slice(40, 110), delay_s=0.060)
+    table = disturb(table, HOME, "study/router", slice(50, 120), lost=3)
+    table = disturb(table, HOME, "modem/provider-edge", slice(60, 130), delay_s=0.025, lost=2)
+    found = {v.cause for v in judge(HOME, SESSIONS, table, counters(160))}
+    assert found == {Cause.WIRELESS_HOP, Cause.WIRED_LAN, Cause.UPSTREAM_LINK}

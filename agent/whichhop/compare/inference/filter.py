@@ -14,7 +14,7 @@ TINY = 1e-300
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class States:
-    """The cause sets that compete: nothing, one, two; each also with recent trouble of one element more.
+    """The cause sets that compete: nothing, one, two, some threes; few also with recent trouble of one more.
 
     sets: per state the places (in the chosen elements) of what is at fault. recent: the place of the
     element whose trouble is fresh, or -1. step: (states, states) transition chances a tick, rows sum to 1.
@@ -32,13 +32,15 @@ class States:
         return np.array([bool(wanted.intersection(s)) for s in self.sets])
 
 
-def _listed(count: int, pairs: Sequence[tuple[int, int]]) -> list[tuple[tuple[int, ...], int]]:
+def _listed(
+    count: int, pairs: Sequence[tuple[int, int]], triples: Sequence[tuple[int, int, int]]
+) -> list[tuple[tuple[int, ...], int]]:
     """(what is at fault, whose trouble is fresh or -1) of every state; "nothing at all" comes first."""
     out: list[tuple[tuple[int, ...], int]] = [((), -1), *(((), k) for k in range(count))]
     out += [((k,), -1) for k in range(count)]
     for a, b in pairs:
         out += [((a,), b), ((b,), a)]
-    return out + [(pair, -1) for pair in pairs]
+    return out + [(several, -1) for several in (*pairs, *triples)]
 
 
 def make_states(
@@ -48,10 +50,14 @@ def make_states(
     own: int | None,
     step_s: float,
     settings: Settings,
+    triples: Sequence[tuple[int, int, int]] = (),
 ) -> States:
-    """States for elements with these chances of an onset per tick; pairs are places in `onset`, rising."""
+    """States for elements with these chances of an onset per tick.
+
+    pairs, triples: places in `onset`, rising; of a triple's pairs those given lead to it and from it.
+    """
     count = len(onset)
-    listed = _listed(count, pairs)
+    listed = _listed(count, pairs, triples)
     place = {state: i for i, state in enumerate(listed)}
     leave = min(0.5, step_s / settings.mean_fault_s)
     again = min(0.5, step_s / settings.recent_onset_s)

@@ -64,6 +64,16 @@ class Pairs:
         self.single = mixed(self.delay, self.loss)
         self.minor = minor_evidence(self._sums, columns)
         self._known: dict[tuple[int, int, bool], Floats] = {}
+        self._joints: dict[tuple[int, int, int], Floats] = {}
+
+    def part(self, which: int, a: int, b: int) -> Floats:
+        """Log mean per tick over both excesses of one measure (0 delay, 1 loss) that both elements have."""
+        first, second = min(a, b), max(a, b)
+        key = (which, first, second)
+        if key not in self._joints:
+            both = self._columns.matrix[:, first] * self._columns.matrix[:, second]
+            self._joints[key] = self._parts(which, first, second, both, minor=False)[3]
+        return self._joints[key]
 
     def ratio(self, a: int, b: int) -> Floats:
         """Log-ratio per tick that elements a and b are at fault together, each in its own way."""

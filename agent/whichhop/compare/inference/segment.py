@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.inference import triples
 from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.inference.filter import States, Track, make_states, run
 from whichhop.compare.inference.pairs import Pairs, distinct_pairs
@@ -14,10 +15,17 @@ from whichhop.compare.inference.screening import Stretch, rolling, supported
 from whichhop.compare.inference.transients import LOG_MINOR, none_log, passing_log, quiet_log
 from whichhop.compare.suspects.elements import Element, Nature
 
-POOL = 10
+POOL = 30
+"""Elements beside the leaders that are tried with them: all that have any support, in a home of ordinary
+size. Ten left out the second and third fault wherever a box, its air and its links have support of the
+first."""
 LEADERS = 3
-MORE = 4
+"""Loudest elements with which the others are tried: three faults at once have three."""
+MORE = 6
+"""Of those so many compete, the best first: with four the third of three faults was left out."""
 LEAST_GAIN = 2.5
+PAIR_AT = 0.5
+"""Where two at once are likelier than not, a third is tried."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,28 +96,69 @@ def look(
     columns = columns_heard(elements, heard)
     tables = Pairs(evidence, scan.columns)
     chosen = _chosen(tables, columns, onset, settings.most_candidates)
-    place = {j: k for k, j in enumerate(chosen)}
     apart = [j for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC and use.known]
     pairs = distinct_pairs(columns, chosen, apart)
-    own = next((place[j] for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC), None)
-    states = make_states(
-        onset[chosen],
-        [(place[a], place[b]) for a, b in pairs],
-        own=own,
-        step_s=scan.table.step_ns * 1e-9,
-        settings=settings,
+    race = Race(
+        scan=scan, stretch=stretch, elements=elements, tables=tables, chosen=chosen, onset=onset, use=use
     )
-    rate = scan.rates[scan.block_of(stretch.first)]
-    likelihood = _likelihood(states, tables, chosen, pairs=pairs, scan=scan, rate=rate)
-    for j in chosen:
-        if j in use.stay:
-            likelihood[:, states.having([place[j]])] += use.stay[j][span, None]
-    track = run(states, likelihood, factor=use.factor[span], smooth=settings.smooth)
+    states, track = race.run(pairs, {})
+    busy = np.flatnonzero(track.smooth[:, [len(s) > 1 for s in states.sets]].sum(axis=1) > PAIR_AT)
+    if busy.size >= settings.open_ticks:
+        busy = busy[: triples.MOST_TICKS]
+        more = triples.found(
+            triples.Triples(evidence, scan.columns, tables, busy),
+            {(a, b): tables.ratio(a, b)[busy] for a, b in pairs},
+            chosen,
+            columns,
+            onset,
+        )
+        if more:
+            every = triples.Triples(evidence, scan.columns, tables, np.arange(stretch.end - stretch.first))
+            states, track = race.run(pairs, {members: every.ratio(members) for members in more})
     return Close(
         stretch=stretch,
         groups=_groups(states, track, columns, chosen, parts=(tables.delay, tables.loss), apart=apart),
         nothing=track.smooth[:, [not s for s in states.sets]].sum(axis=1),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Race:
+    """What the filter of one stretch needs, whichever sets compete."""
+
+    scan: Scan
+    stretch: Stretch
+    elements: Sequence[Element]
+    tables: Pairs
+    chosen: Sequence[int]
+    onset: NDArray[np.float64]
+    use: Use
+
+    def run(
+        self, pairs: Sequence[tuple[int, int]], threes: Mapping[tuple[int, int, int], Floats]
+    ) -> tuple[States, Track]:
+        """Let nothing, each chosen element, these pairs and these threes compete; threes with their
+        ratios."""
+        place = {j: k for k, j in enumerate(self.chosen)}
+        span = slice(self.stretch.first, self.stretch.end)
+        own = next((place[j] for j in self.chosen if self.elements[j].nature is Nature.OWN_TRAFFIC), None)
+        states = make_states(
+            self.onset[list(self.chosen)],
+            [(place[a], place[b]) for a, b in pairs],
+            own=own,
+            step_s=self.scan.table.step_ns * 1e-9,
+            settings=self.scan.settings,
+            triples=[(place[a], place[b], place[c]) for a, b, c in threes],
+        )
+        rate = self.scan.rates[self.scan.block_of(self.stretch.first)]
+        likelihood = _likelihood(
+            states, self.tables, self.chosen, pairs=pairs, threes=threes, scan=self.scan, rate=rate
+        )
+        for j in self.chosen:
+            if j in self.use.stay:
+                likelihood[:, states.having([place[j]])] += self.use.stay[j][span, None]
+        settings = self.scan.settings
+        return states, run(states, likelihood, factor=self.use.factor[span], smooth=settings.smooth)
 
 
 def _chosen(
@@ -146,6 +195,7 @@ def _likelihood(
     chosen: Sequence[int],
     *,
     pairs: Sequence[tuple[int, int]],
+    threes: Mapping[tuple[int, int, int], Floats],
     scan: Scan,
     rate: NDArray[np.float64],
 ) -> NDArray[np.float64]:
@@ -175,8 +225,10 @@ def _likelihood(
             out[:, i] = quiet
         elif len(members) == 1:
             out[:, i] = np.logaddexp.reduce(beside[chosen[members[0]]])
-        else:
+        elif len(members) == 2:
             out[:, i] = tables.ratio(chosen[members[0]], chosen[members[1]]) + none
+        else:
+            out[:, i] = threes[chosen[members[0]], chosen[members[1]], chosen[members[2]]] + none
     return out
 
 

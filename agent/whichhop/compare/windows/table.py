@@ -64,6 +64,8 @@ class WindowTable:
     step_ns: int = TICK_NS
     coarse: bool = False
     stamps: Mapping[SessionKey, frozenset[str]] = field(default_factory=dict)
+    ahead_s: Mapping[SessionKey, float] = field(default_factory=dict)
+    """By how many seconds the target's clock is ahead of the agent's; those that do not tell are left out."""
 
     @property
     def ticks(self) -> int:
