@@ -65,6 +65,10 @@ class StoreFullError(StoreError):
     """The disk has no room left: storing stops until it has, measuring goes on."""
 
 
+class StoreDamagedError(StoreError):
+    """The store's file is no longer whole: it may be moved aside, and a new one begun."""
+
+
 class RemoteError(WhichhopError):
     """Another agent or server did not answer, or answered what we cannot use."""
 

@@ -30,6 +30,7 @@ BENCHES: dict[str, str] = {
     "store-size": "bench.store_size",
     "store-read": "bench.store_read",
     "report-time": "bench.report_time",
+    "forgeries": "bench.forgeries",
 }
 
 BOTH_WAYS = ("rtt-error", "variation-error")

@@ -215,11 +215,11 @@ def test_the_budget_is_charged_and_shown(alder: Alder) -> None:
     plan = alder.plan()
     assert plan["a_day"] == 0
     assert plan["today"]["budget"] == 400_000_000
-    lines = [json.loads(x) for x in (alder.folder / "router.db.transfers").read_text().splitlines()]
-    used = {x["lease"]: x["used"] for x in lines if "used" in x}
-    reserved = {x["lease"]: x["octets"] for x in lines if "octets" in x}
-    assert plan["today"]["spent"] == sum(used.get(n, o) for n, o in reserved.items())
-    assert all(used[n] <= reserved[n] for n in used)
+    with Store.open(alder.folder / "router.db", read_only=True) as store:
+        leases = store.leases()
+    assert leases
+    assert plan["today"]["spent"] == sum(lease.charged for lease in leases)
+    assert all(lease.used is None or lease.used <= lease.octets for lease in leases)
 
 
 def test_the_key_of_transfers_is_not_that_of_the_api(alder: Alder) -> None:

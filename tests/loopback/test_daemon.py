@@ -17,7 +17,9 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from support.need import need_program, need_root
+from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.config.keys import create_key, derive_keys, read_key
+from whichhop.errors import RemoteError
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.store import Store
 from whichhop.wire.packed import unpack
@@ -34,7 +36,7 @@ nodes:
 links:
   - {{join: [desk, router], kind: wired}}
   - {{join: [study, router], kind: wired}}
-ports: {{api: {api}, stamp: {stamp}}}
+ports: {{api: {api}, stamp: {stamp}, tls: {tls}}}
 """
 
 
@@ -51,7 +53,9 @@ class Agents:
         self.folder = folder
         self.file = folder / "home.yaml"
         self.api = free_port(socket.SOCK_STREAM)
-        self.file.write_text(HOME.format(api=self.api, stamp=free_port(socket.SOCK_DGRAM)))
+        self.tls = free_port(socket.SOCK_STREAM)
+        stamp = free_port(socket.SOCK_DGRAM)
+        self.file.write_text(HOME.format(api=self.api, stamp=stamp, tls=self.tls))
         create_key(folder / "home.key")
         self.running: dict[str, subprocess.Popen[str]] = {}
 
@@ -66,7 +70,7 @@ class Agents:
     def log(self, node: str) -> str:
         return (self.folder / f"{node}.log").read_text()
 
-    def wait_for(self, node: str, words: str, seconds: float = 20) -> None:
+    def wait_for(self, node: str, words: str, seconds: float = 60) -> None:
         end = CLOCK.mono_ns() + seconds * 1e9
         while words not in self.log(node):
             assert CLOCK.mono_ns() < end, self.log(node)
@@ -74,7 +78,7 @@ class Agents:
 
     def refused(self, node: str, *words: str) -> str:
         process = self.start(node, *words)
-        assert process.wait(20) == 2, self.log(node)
+        assert process.wait(60) == 2, self.log(node)
         return self.log(node)
 
     def get(self, path: str, *, token: str = "", node: str = "desk") -> bytes:
@@ -107,11 +111,11 @@ def packets(text: str, name: str, **wanted: str) -> dict[str, float]:
 
 
 def test_two_agents_measure_each_other_reload_and_stop_with_everything_on_disk(agents: Agents) -> None:
-    for node in ("desk", "study"):
+    # One after the other: what desk asks before study is up counts as sent, and lost.
+    for node in ("study", "desk"):
         agents.start(node)
-    for node in ("desk", "study"):
         agents.wait_for(node, "2 sessions, metrics on")
-    end = CLOCK.mono_ns() + 20e9
+    end = CLOCK.mono_ns() + 60e9
     # Loopback picks 127.0.0.1 as the source, which the home file does not name: as a machine's second
     # address is, it is refused, told so, and nothing counts as lost.
     while packets(agents.get("/metrics").decode(), "refused", reason="address").get("study", 0) < 3:
@@ -125,9 +129,14 @@ def test_two_agents_measure_each_other_reload_and_stop_with_everything_on_disk(a
 
     # Open minutes need the home's token, and hold what has been measured so far.
     token = derive_keys(read_key(agents.folder / "home.key")).api_token
-    with pytest.raises(urllib.error.HTTPError, match="401"):
-        agents.get("/api/open")
-    lines = [json.loads(line) for line in agents.get("/api/open", token=token).splitlines()]
+    with pytest.raises(urllib.error.HTTPError, match="426"):
+        agents.get("/api/open", token=token)  # in the clear to nobody
+    tls = f"https://127.0.77.20:{agents.tls}"
+    keys = derive_keys(read_key(agents.folder / "home.key"))
+    ask = AgentsFetch(plain={tls: ("desk", f"http://127.0.77.20:{agents.api}")}, keys=keys)
+    with pytest.raises(RemoteError, match="401"):
+        ask(f"{tls}/api/open", "")
+    lines = [json.loads(line) for line in ask(f"{tls}/api/open", token).splitlines()]
     opened = [r for line in lines for r in unpack(base64.b64decode(line["record"]))]
     assert {r.session.target for r in opened} == {"router", "study"}
 
@@ -144,7 +153,7 @@ def test_two_agents_measure_each_other_reload_and_stop_with_everything_on_disk(a
     for node in ("desk", "study"):
         agents.running[node].send_signal(signal.SIGTERM)
     for node in ("desk", "study"):
-        assert agents.running[node].wait(20) == 0
+        assert agents.running[node].wait(60) == 0
         assert "stopped" in agents.log(node)
     with Store.open(agents.folder / "desk.db", read_only=True) as store:
         kept = {str(k): sum(len(r.samples) for r in store.session_records(k)) for k in store.sessions()}
@@ -164,7 +173,7 @@ def test_a_port_that_is_taken_is_one_line_with_the_remedy(agents: Agents) -> Non
 
 
 def test_the_reflectors_port_that_is_taken_is_one_line_with_the_remedy(agents: Agents) -> None:
-    stamp = int(agents.file.read_text().rpartition("stamp: ")[2].partition("}")[0])
+    stamp = int(agents.file.read_text().rpartition("stamp: ")[2].partition(",")[0])
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
         taken.bind(("127.0.77.20", stamp))
         log = agents.refused("desk")

@@ -123,3 +123,18 @@ def test_plain_text_on_a_tls_port_is_told() -> None:
     with serving(babbles) as url:
         said = fetch(url.replace("http:", "https:"), limit_s=5)
     assert "TLS" in said["failed"]
+
+
+def test_a_server_may_send_on_to_hosts_that_the_home_names_and_nowhere_else() -> None:
+    # 127.0.0.2 is not asked at all: its port would refuse, and the words would be others
+    def sends_on(sock: socket.socket) -> None:
+        sock.sendall(
+            b"HTTP/1.1 302 Found\r\nLocation: http://127.0.0.2:9/file\r\n"
+            b"Content-Length: 0\r\nConnection: close\r\n\r\n"
+        )
+
+    with serving(sends_on) as url:
+        said = fetch(url, limit_s=5)
+        named = fetch(url, limit_s=5, hosts=("127.0.0.2",))
+    assert "sends on to 127.0.0.2, which the home file does not name" in said["failed"]
+    assert "does not name" not in named["failed"]

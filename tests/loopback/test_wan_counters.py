@@ -14,7 +14,10 @@ import pytest
 
 from support.need import need_program
 from support.ports import free_udp_port
-from whichhop.daemon.beside.own_traffic import WanCounters
+from whichhop.daemon.beside.own_traffic import OwnTraffic
+from whichhop.daemon.children import Children
+from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.troubles import Troubles
 from whichhop.model.counter_source import CounterSource
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.host import Host
@@ -37,18 +40,21 @@ def follow(source: CounterSource, enough: Callable[[Heard], bool], every_s: floa
     heard = Heard()
 
     async def run() -> None:
-        counters = WanCounters(
+        troubles = Troubles(heard.said.append, lambda _: None)
+        jobs = JobRunner(SystemClock(), troubles)
+        counters = OwnTraffic(
             Host(),
             SystemClock(),
             lambda _at, received, sent: heard.totals.append((received, sent)),
-            heard.said.append,
+            troubles=troubles,
+            children=Children(jobs, troubles, SystemClock(), heard.said.append),
             every_s=every_s,
         )
         counters.follow(interface=None, source=source, most_bps=1e9)
         async with asyncio.timeout(30):
             while not enough(heard):
                 await asyncio.sleep(0.05)
-        await counters.close()
+        await jobs.close()
 
     asyncio.run(run())
     return heard

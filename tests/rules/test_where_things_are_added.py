@@ -14,6 +14,36 @@ TABLE = (TOP / "DEVELOPERS.md").read_text().partition("## Where things are added
 
 # row of the table -> what is written: a new file, or lines put after a line that is there
 WRITTEN: dict[str, dict[str, str | list[tuple[str, str]]]] = {
+    "a probe kind": {
+        "probes/kinds/dust.py": '''
+"""Asks for dust."""
+
+class DustProber:
+    def __init__(self, sink, clock):
+        self.sink, self.clock, self.method = sink, clock, "dust"
+
+    def open(self, loop):
+        pass
+
+    def send(self, key, address):
+        from whichhop.model import Fate, Sample
+        self.sink(key, Sample(sent_ns=self.clock.utc_ns(), fate=Fate.ANSWERED, rtt_ns=7))
+
+    def close(self):
+        pass
+''',
+        "probes/table.py": [
+            (
+                "from whichhop.probes.base import Prober, Sink\n",
+                "from whichhop.probes.kinds.dust import DustProber\n",
+            ),
+            (
+                "    Method.ECHO: _echo,\n",
+                "    Method.DUST: lambda needs: DustProber(needs.sink, needs.clock),\n",
+            ),
+        ],
+        "model/session.py": [('    ECHO = "echo"\n', '    DUST = "dust"\n')],
+    },
     "a fault of the emulated home": {
         "lab/scenario.py": [("    outage: bool = False\n", "    each_lost: int = 0\n")],
         "lab/links/fault_words.py": [
@@ -90,6 +120,22 @@ from whichhop.advice.rank import advise
 from whichhop.lab.standard_home import alder_home
 found = advise(Known(home=alder_home(), home_file="alder.yaml", start_ns=0, end_ns=10**9))
 assert found[0].what == "Dust the boxes", found
+""",
+    "a probe kind": """
+from whichhop.daemon.probers import ProberMaker, estimate_now
+from whichhop.model import Method, Path, Session, SessionKey
+from whichhop.net.clock import SystemClock
+from whichhop.config.check import check_home
+from whichhop.config.load import load_yaml
+text = "home: x\\nnodes: {router: {kind: router, address: 192.0.2.1},"
+text += " desk: {kind: host, address: 192.0.2.2, agent: true}}\\nlinks: [{join: [desk, router], kind: wired}]"
+samples = []
+sink = lambda key, sample: samples.append((key, sample))
+maker = ProberMaker(check_home(load_yaml(text, "x")), sink, SystemClock(), estimate_now, bytes(32))
+key = SessionKey(agent="desk", target="router", method=Method.DUST)
+prober = maker.probers([Session(key=key, address="192.0.2.2", path=Path(nodes=(), links=()))])[Method.DUST]
+prober.send(key, "192.0.2.2")
+assert [(k, s.rtt_ns) for k, s in samples] == [(key, 7)]
 """,
     "a metric": """
 from prometheus_client.registry import CollectorRegistry

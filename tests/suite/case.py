@@ -23,7 +23,8 @@ class Label:
     element: what was at fault. accept: other elements whose naming is as right (two links hit by one hidden
     station: their access point's air). harmless: nothing of the network was at fault, so that silence is
     right, and so is naming one of `accept` or the element itself. slack_s: how long after the end a verdict
-    may begin and still be about it; where something heals, what begins afterwards is false.
+    may begin and still be about it; where something heals, what begins afterwards is false. apart: it needs a
+    verdict that began with it, and not one that was there before and happens to hold its name.
     """
 
     start_s: float
@@ -35,6 +36,7 @@ class Label:
     accept: frozenset[str] = field(default_factory=frozenset)
     harmless: bool = False
     slack_s: float = SLACK_S
+    apart: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -75,6 +75,7 @@ def _line_then_upload(script: Script, seconds: float) -> None:
             )
         )
         use_line(script, at + 18.0, script.log_uniform(120, 300), down=False)
+        script.labels[-1] = replace(script.labels[-1], apart=True)
 
 
 def _mixed(script: Script, seconds: float) -> None:

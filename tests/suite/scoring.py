@@ -9,6 +9,8 @@ from whichhop.model import Cause, LinkKind, Session, Verdict
 from whichhop.model.units import NS_PER_S
 
 LATE_S = 60.0
+APART_S = 10.0
+"""A verdict may begin a tick before what it is about: windows are no finer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +128,8 @@ def score(
     boxes = _boxes_like_the_line(case, heard_of)
 
     def right(label: Label, verdict: Verdict) -> bool:
+        if label.apart and (verdict.start_ns - start_ns) / NS_PER_S < label.start_s - APART_S:
+            return False
         named = frozenset(verdict.elements)
         if named & label.accept:
             return True

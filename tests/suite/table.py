@@ -29,7 +29,7 @@ HEAD = [
 FIRST_HEAD = [
     "recipe", "homes", "hours", "faults", "exact", "wrong", "missed", "p50/p90 s", "in 3 min", "in 10 min",
     "proven false", "headline", "of own", "unsplit", "false home/day", "other/day", "said/fault",
-    "well blamed", "ECE",
+    "well blamed", "proven right", "abstains right", "ECE",
 ]  # fmt: skip
 
 
@@ -73,6 +73,8 @@ def _first_row(recipe: str, f: dict[str, Any]) -> list[str]:
         _plain(f["false_other_episodes_a_day"]),
         _plain(f["verdicts_a_fault"]),
         f"{f['well_homes_blamed']}/{f['well_homes']}",
+        f"{f['provider_proven_right']}/{f['provider_proven']}",
+        _percent(f["abstention_right"]),
         _plain(f["calibration_error"], "{:.3f}"),
     ]
 

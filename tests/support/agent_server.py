@@ -1,6 +1,7 @@
 """A real uvicorn on loopback around the real application, in a loop of its own thread."""
 
 import asyncio
+import ssl
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -9,6 +10,7 @@ from pathlib import Path
 from support.live import busy_state
 from whichhop.errors import WhichhopError
 from whichhop.serve.app import App
+from whichhop.serve.door import Door
 from whichhop.serve.live import LiveState
 from whichhop.serve.server import Server
 
@@ -17,17 +19,32 @@ TOKEN = "5f" * 32
 
 @contextmanager
 def serving(
-    store: Path, *, port: int = 0, agent: str = "desk", live: LiveState | None = None
+    store: Path,
+    *,
+    port: int = 0,
+    agent: str = "desk",
+    live: LiveState | None = None,
+    identity: bytes = b"",
+    context: ssl.SSLContext | None = None,
+    tls_only: bool = False,
 ) -> Iterator[str]:
-    """The base address of an agent that answers until the block ends; `live`: its state."""
+    """The base address of an agent that answers until the block ends; `live`: its state.
+
+    identity: what it says of itself. context: answer in TLS. tls_only: hand out records in TLS only.
+    """
     live = live or busy_state()
     live.agent = agent
-    app = App(live=live, store=store, token=TOKEN, summary=lambda: {"home": "Alder House", "agent": agent})
+    app = App(
+        live=live,
+        store=store,
+        door=Door(token=TOKEN, identity=identity, tls_only=tls_only),
+        summary=lambda: {"home": "Alder House", "agent": agent},
+    )
     ready: threading.Event = threading.Event()
     found: dict[str, object] = {}
 
     async def run() -> None:
-        server = Server(app, host="127.0.0.1", port=port)
+        server = Server(app, host="127.0.0.1", port=port, context=context)
         found["loop"], found["stop"] = asyncio.get_running_loop(), asyncio.Event()
         try:
             await server.start()

@@ -12,11 +12,9 @@ from whichhop.capacity.transfers import Measured
 from whichhop.model import PROVIDER_EDGE, Cause, Home, ModemLevels, Reading, Session, Verdict
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
-from whichhop.model.transfer import DOWNLOADS, UPLOADS
+from whichhop.model.transfer import DOWNLOADS, UPLOADS, figure_of
 from whichhop.model.units import NS_PER_S
-from whichhop.stats.throughput import goodput_bps
-
-TCP_HEADERS = 52
+from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,9 +165,8 @@ def newest_ns(readings: Sequence[Reading]) -> dict[tuple[str, str, str], int]:
     """When the newest transfer of each agent, other end and way began."""
     out: dict[tuple[str, str, str], int] = {}
     for reading in readings:
-        name, _, other_end = reading.name.partition(":")
-        for way in ("out", "back"):
-            if name == f"transfer_{way}_rate_bps":
-                key = (reading.agent, other_end, way)
-                out[key] = max(out.get(key, 0), reading.at_ns)
+        figure = figure_of(reading.name)
+        if figure is not None and figure.name == "rate_bps":
+            key = (reading.agent, figure.other_end, figure.way)
+            out[key] = max(out.get(key, 0), reading.at_ns)
     return out

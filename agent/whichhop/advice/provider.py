@@ -7,11 +7,10 @@ from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_w
 from whichhop.advice.step import Cost, Effort, Kind, Step
 from whichhop.advice.vantage import KNOWING
 from whichhop.model import Cause, Verdict
-from whichhop.model.links import Owner
+from whichhop.model.links import PROVIDERS, Owner
 
 SHORT_S = 300.0
 """One episode under five minutes shows that it happened, not that it keeps happening: our own choice."""
-PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
 
 
 def steps(known: Known) -> Iterator[Step]:

@@ -9,6 +9,11 @@ SETTLED_NS = 8 * NS_PER_S
 DAY_NS = 24 * 3600 * NS_PER_S
 
 
+def tls_addresses_of(home: Home) -> dict[str, str]:
+    """Where each agent hands out records, in TLS: agent to base address."""
+    return {n.name: f"https://{authority(n.address or '', home.ports.tls)}" for n in home.agents}
+
+
 def addresses_of(home: Home) -> dict[str, str]:
-    """Where each agent's API is: agent to base address."""
+    """Where each agent shows what anybody in the home may see: agent to base address."""
     return {n.name: f"http://{authority(n.address or '', home.ports.api)}" for n in home.agents}

@@ -6,13 +6,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS, addresses_of
+from whichhop.app.agent_addresses import DAY_NS, SETTLED_NS, tls_addresses_of
+from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError
 from whichhop.model import Home, Record
 from whichhop.model.units import NS_PER_MINUTE
-from whichhop.net.http_get import fetch
 from whichhop.store.collect import Collected, Progress
 from whichhop.store.files import read_file
 from whichhop.store.gather import Gathered, gather
@@ -84,8 +84,8 @@ def ask_agents(
     source: Source, home: Home, store: Store, say: Say, progress: Progress | None = None
 ) -> Gathered:
     """Collect what every agent has measured; how each answered, and the minutes that have not settled."""
-    token = derive_keys(read_key(source.key or key_path_for(source.home_file))).api_token
-    found = gather(store, addresses_of(home), token, fetch, progress)
+    keys = derive_keys(read_key(source.key or key_path_for(source.home_file)))
+    found = gather(store, tls_addresses_of(home), keys.api_token, AgentsFetch.of(home, keys), progress)
     for one in found.agents:
         if one.trouble:
             say(f"{one.agent}: {one.trouble}")

@@ -112,6 +112,7 @@ def _chains(store: Store, order: Order, stand: StandIns | None) -> tuple[ChainHe
             origin=c.origin.hex(),
             last_seq=c.last_seq,
             head=c.head.hex(),
+            signed=store.signature(c.origin),
         )
         for c in store.chains()
         if c.agent in agents and c.last_seq

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
-from whichhop.app.refusals import refusal_words, refused_lately
+from whichhop.app.refusals import RefusalsOfLate, refusal_words
 from whichhop.app.store_windows import exact_windows, windows_of_store
 from whichhop.capacity.rooms import is_of_transfer, room_rates
 from whichhop.compare.bulletin import bulletin_of
@@ -21,14 +21,18 @@ LATE_READINGS_NS = 5 * NS_PER_MINUTE
 
 
 ADVICE_DAYS = 2
-"""How old a rate or a modem's reading may be that live advice rests on; `advise` takes older ones too."""
+"""How old a modem's reading may be that live advice rests on; `advise` takes older ones too."""
+PLAN_DAYS = 30
+"""How old a transfer may be: whether the plan is delivered takes a week of days or more to tell."""
 
 
 def live_comparison(house: House, home_file: str, store: Store) -> "LiveComparison":
     """Follows a home, recommendations included. home_file: the name that printed commands give."""
 
     def lately(at_ns: int) -> list[Reading]:
-        return list(store.readings(from_ns=at_ns - ADVICE_DAYS * DAY_NS, to_ns=at_ns))
+        since_ns = at_ns - ADVICE_DAYS * DAY_NS
+        older = store.readings_like("transfer_", from_ns=at_ns - PLAN_DAYS * DAY_NS, to_ns=since_ns)
+        return [*older, *store.readings(from_ns=since_ns, to_ns=at_ns)]
 
     return LiveComparison(house.home, store, LiveAdvice(house, home_file, lately))
 
@@ -49,6 +53,7 @@ class LiveComparison:
         self._follower: Follower | None = None
         self._seen: set[Reading] = set()
         self._rates: list[Reading] = []
+        self._refusals = RefusalsOfLate(store, home)
 
     def turn(
         self,
@@ -72,7 +77,7 @@ class LiveComparison:
         elif due_ns > begin:
             piece = exact_windows(self._store, self.home, start_ns=begin, end_ns=due_ns, extra=open_records)
             self._follower.feed(piece, self._readings(begin - LATE_READINGS_NS, due_ns))
-        refused = refusal_words(refused_lately(self._store, self.home, open_records, due_ns))
+        refused = refusal_words(self._refusals.turn(open_records, due_ns, anew=anew))
         standing = self._follower.standing()
         self.told = self._book.take(standing.verdicts, standing.judged_ns, due_ns)
         steps = None

@@ -43,13 +43,42 @@ def refused_lately(
     store: Store, home: Home, still_open: Iterable[Record], end_ns: int
 ) -> tuple[Refused, ...]:
     """The refusals of the ten minutes before `end_ns`, settled and open minutes together."""
-    start_ns = end_ns - LATELY_NS
-    kept = set(store.sessions())
-    records = list(still_open)
-    for session in derive_sessions(home):
-        if session.key.method is Method.STAMP and session.key in kept:
-            records += store.session_records(session.key, minute_of(start_ns), minute_of(end_ns) + 1)
-    return refusals_in(records, start_ns, end_ns)
+    return RefusalsOfLate(store, home).turn(still_open, end_ns)
+
+
+class RefusalsOfLate:
+    """The same again and again: what has settled is read once, for a live turn is to cost next to nothing."""
+
+    def __init__(self, store: Store, home: Home) -> None:
+        self._store = store
+        self._keys = [s.key for s in derive_sessions(home) if s.key.method is Method.STAMP]
+        self._settled: dict[int, tuple[Record, ...]] = {}
+        """By minute, the records in which something was refused."""
+
+    def turn(self, still_open: Iterable[Record], end_ns: int, *, anew: bool = False) -> tuple[Refused, ...]:
+        """The refusals of the ten minutes before `end_ns`. anew: minutes read before may be known better."""
+        start_ns = end_ns - LATELY_NS
+        first, last = minute_of(start_ns), minute_of(end_ns)
+        if anew:
+            self._settled.clear()
+        # A minute settles within the next one: the newest three are read each time.
+        wanted = [m for m in range(first, last + 1) if m not in self._settled or m > last - 3]
+        if wanted:
+            self._read(min(wanted), last + 1)
+        self._settled = {m: records for m, records in self._settled.items() if m >= first}
+        records = [r for found in self._settled.values() for r in found]
+        return refusals_in([*records, *still_open], start_ns, end_ns)
+
+    def _read(self, first: int, end: int) -> None:
+        for minute in range(first, end):
+            self._settled[minute] = ()
+        kept = set(self._store.sessions())
+        for key in self._keys:
+            if key not in kept:
+                continue
+            for record in self._store.session_records(key, first, end):
+                if any(fate >= Fate.REFUSED_KEY for fate in record.samples.fate):
+                    self._settled[record.minute] = (*self._settled[record.minute], record)
 
 
 def refusal_words(refused: Iterable[Refused]) -> Mapping[str, str]:

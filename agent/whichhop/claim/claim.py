@@ -10,8 +10,8 @@ from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.words import element_words, headline, names_words
 from whichhop.model import CAUSE_TABLE, Cause, Verdict
 from whichhop.model.dossier import Claim, Cleared, Figure, Happened
+from whichhop.model.links import PROVIDERS
 
-PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
 LEAST_ADDED_S = 0.001
 """Added delay under a millisecond is not worth anybody's time."""
 

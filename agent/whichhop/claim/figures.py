@@ -9,6 +9,7 @@ from scipy import stats
 from whichhop.claim.span import Floats, JudgedSpan, Mask
 from whichhop.compare.windows.reporting import LATENESS
 from whichhop.model.dossier import Figure
+from whichhop.stats.difference import design_effect
 from whichhop.stats.proportion import wilson
 
 _LOSS = (
@@ -31,28 +32,13 @@ def column_loss(
     return sent, lost
 
 
-def design_effect(sent: NDArray[np.int64], lost: NDArray[np.int64]) -> float:
-    """How many times larger a loss ratio's variance is than independent packets would give; at least 1.
-
-    The ratio estimator's variance over clusters (ticks) against the binomial one (Kish 1965, Cochran 1977
-    section 6.4). Losses come in bursts and in several sessions at once, so packets alone overstate.
-    """
-    filled = sent > 0
-    n, k = sent[filled].astype(np.float64), lost[filled].astype(np.float64)
-    total, clusters = n.sum(), n.size
-    ratio = k.sum() / total if total else 0.0
-    if clusters < 2 or not 0.0 < ratio < 1.0:
-        return 1.0
-    spread = ((k - ratio * n) ** 2).sum() * clusters / (clusters - 1)
-    return max(1.0, float(spread / (total * ratio * (1.0 - ratio))))
-
-
 def loss_figure(name: str, words: str, sent: NDArray[np.int64], lost: NDArray[np.int64]) -> Figure:
     """A loss ratio with its interval; everything unknown when nothing was sent."""
     total, gone = int(sent.sum()), int(lost.sum())
     if not total:
         return Figure(name=name, words=words, unit="ratio", value=None, how=_LOSS)
-    effect = design_effect(sent, lost)
+    # Losses come in bursts and in several sessions at once: a tick is a cluster.
+    effect = design_effect(lost.tolist(), sent.tolist())
     trials = max(1, round(total / effect))
     between = wilson(min(trials, round(gone / effect)), trials)
     return Figure(

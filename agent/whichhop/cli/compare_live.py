@@ -5,11 +5,11 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
-from functools import partial
 
 import msgspec
 
-from whichhop.app.agent_addresses import SETTLED_NS, addresses_of
+from whichhop.app.agent_addresses import SETTLED_NS, tls_addresses_of
+from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.app.live_comparison import LiveComparison, live_comparison
 from whichhop.app.live_news import Asker
 from whichhop.cli.times import clock_text
@@ -17,13 +17,12 @@ from whichhop.compare.day_book import Change, ChangeKind, changes
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.compare.words import explain, headline, since_words
 from whichhop.config.check import House
-from whichhop.config.keys import derive_keys, key_path_for, read_key
+from whichhop.config.keys import PurposeKeys, derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.model import Home, Verdict
 from whichhop.model.bulletin import Bulletin, LinkState
 from whichhop.model.units import NS_PER_S, minute_of, seconds_to_next
 from whichhop.net.clock import SystemClock, sleep_s
-from whichhop.net.http_get import fetch
 from whichhop.store.store import Store
 
 PATIENCE_S = 2.5
@@ -137,25 +136,24 @@ def follow(args: argparse.Namespace, house: House) -> int:
         signal.signal(number, _end)
     os.nice(NICER)
     path = args.store or default_store(f"{args.home.stem}.collected")
-    token = derive_keys(read_key(args.key or key_path_for(args.home))).api_token
+    keys = derive_keys(read_key(args.key or key_path_for(args.home)))
     teller = Teller(as_json=args.json)
     try:
         with Store.make(path) as store:
-            _follow(live_comparison(house, args.home.name, store), store, token, teller)
+            _follow(live_comparison(house, args.home.name, store), store, keys, teller)
     except KeyboardInterrupt:
         teller.aside("stopped")
     return 0
 
 
-def _follow(live: LiveComparison, store: Store, token: str, teller: Teller) -> None:
+def _follow(live: LiveComparison, store: Store, keys: PurposeKeys, teller: Teller) -> None:
     clock, home = SystemClock(), live.home
-    asker = Asker(
-        store=store, addresses=addresses_of(home), token=token, fetch=partial(fetch, seconds=FIRST_PATIENCE_S)
-    )
+    agents = AgentsFetch.of(home, keys, seconds=FIRST_PATIENCE_S)
+    asker = Asker(store=store, addresses=tls_addresses_of(home), token=keys.api_token, fetch=agents)
     tidied_ns = clock.mono_ns()
     while True:
         news = asker.turn()
-        asker.fetch = partial(fetch, seconds=PATIENCE_S)
+        agents.seconds = PATIENCE_S
         for text in news.told:
             teller.aside(text)
         now = clock.utc_ns()

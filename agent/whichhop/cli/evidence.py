@@ -13,14 +13,15 @@ from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model.dossier import Dossier
+from whichhop.model.fingerprint import fingerprint
 from whichhop.net.clock import SystemClock
 from whichhop.report.blocks import Notice
 from whichhop.report.contents import SECTIONS
 from whichhop.report.figures_csv import figures_csv
 from whichhop.report.html import page
 from whichhop.report.seal import data_signature, public_half, seal_of, sealed, sealed_paper
+from whichhop.report.time_stamp import request
 from whichhop.report.wire_form import dossier_bytes
-from whichhop.wire.time_stamp import request
 
 EPILOG = """\
 examples:
@@ -97,14 +98,18 @@ def _outputs(args: argparse.Namespace, dossier: Dossier, secret: bytes | None) -
         if args.html:
             _write(args.html, sealed(text, seal).encode())
         if args.time_request:
-            nonce = int.from_bytes(bytes.fromhex(seal.sha256)[:8], "big")
-            _write(args.time_request, request(bytes.fromhex(seal.sha256), nonce))
+            _write(args.time_request, request(text.encode()))
     if args.pdf:
         from whichhop.report.pdf import pdf
 
         signature = data_signature(dossier_bytes(dossier), secret) if secret else None
         paper = pdf(dossier, signature)
         _write(args.pdf, sealed_paper(paper, seal_of(paper, secret)))
+    if dossier.public_key and (args.html or args.pdf):
+        sys.stdout.write(
+            f"signed with the home's key {fingerprint(dossier.public_key)}: tell the reader this fingerprint"
+            " by another way than the report\n"
+        )
     if args.csv:
         _write(args.csv, figures_csv(dossier).encode())
     if args.json:

@@ -33,7 +33,9 @@ examples:
   whichhop measures alder.yaml --session desk:attic:stamp --records evening/ --json
 
 Without --session, a line for each session. A figure that the records do not support is withheld, with the
-reason. Times are rounded to 5 us when stored. Only whole minutes that have settled count.
+reason. Intervals speak of the packets of the span that was asked for; the group "the path, beyond this
+span" says what the path usually does, from how its days or hours differ. Times are rounded to 5 us when
+stored. Only whole minutes that have settled count.
 """
 GLANCE = ("round-trip-50", "round-trip-99", "pdv-round-trip-95", "loss")
 """What a session's line shows when none is asked for."""

@@ -32,6 +32,8 @@ class View:
     rates: Sequence[LastRate] = ()
     modems: Sequence[tuple[str, str]] = ()
     budget_mb: tuple[float, float] | None = None
+    maker: str = ""
+    """The fingerprint of the key that signs the home's reports; "" where no key is at hand."""
 
 
 def _part(label: str, lines: Iterable[str], most: int, more: str = "more") -> list[str]:
@@ -200,4 +202,5 @@ def screen(view: View) -> str:
     )
     lines += _part("Budget", [budget], 1)
     lines += _part("Next", _next(bulletin), NEXT_LINES)
-    return "\n".join(line.rstrip() for line in [*lines[: HEIGHT - 1], f"({view.source})"[:WIDTH]])
+    key = f"key {view.maker}; " if view.maker else ""
+    return "\n".join(line.rstrip() for line in [*lines[: HEIGHT - 1], f"({key}{view.source})"[:WIDTH]])

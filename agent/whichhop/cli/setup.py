@@ -5,7 +5,8 @@ import sys
 from pathlib import Path
 
 from whichhop.config.check import read_home
-from whichhop.config.keys import create_key, key_path_for, read_key
+from whichhop.config.keys import create_key, derive_keys, key_path_for, read_key
+from whichhop.model.fingerprint import fingerprint
 
 EPILOG = """\
 example:
@@ -33,6 +34,13 @@ def run(args: argparse.Namespace) -> int:
     else:
         create_key(key)
         sys.stdout.write(f"{key}: a new key was made; keep it as safe as a password.\n")
+    keys = derive_keys(read_key(key))
+    short = fingerprint(keys.maker)
+    sys.stdout.write(
+        f"Reports of this home are signed with the key {short}; tell it to those who check them.\n"
+    )
+    if not home.page_open:
+        sys.stdout.write(f"The page is closed; its password (any user name): {keys.page_password}\n")
     sys.stdout.write(f"Copy {args.home} and {key} to each of these machines, then start its agent:\n")
     for node in home.agents:
         sys.stdout.write(

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.app.agent_addresses import SETTLED_NS, addresses_of
+from whichhop.app.agent_addresses import SETTLED_NS, addresses_of, tls_addresses_of
+from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.app.live_comparison import live_comparison
 from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of
 from whichhop.cli.collecting import opened_for
@@ -21,6 +22,7 @@ from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError, RemoteError, WhichhopError
 from whichhop.model import Home
 from whichhop.model.bulletin import Bulletin
+from whichhop.model.fingerprint import fingerprint
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
@@ -129,14 +131,36 @@ def _rates(bulletin: Bulletin, heard: list[Heard], home: Home) -> list[LastRate]
     return told or [rate for h in heard for rate in rates_of(h.metrics, home)]
 
 
+def _maker(args: argparse.Namespace) -> str:
+    """The fingerprint of the key that signs this home's reports; "" where the key is not here."""
+    try:
+        return fingerprint(derive_keys(read_key(args.key or key_path_for(args.home))).maker)
+    except WhichhopError:
+        return ""
+
+
+def _heard(args: argparse.Namespace, home: Home) -> list[Heard]:
+    """What every agent says; in TLS and by the home's token where its page is closed."""
+    addresses, get = addresses_of(home), _get
+    if not home.page_open:
+        keys = derive_keys(read_key(args.key or key_path_for(args.home)))
+        agents = AgentsFetch.of(home, keys, seconds=PATIENCE_S)
+        addresses = tls_addresses_of(home)
+
+        def get(url: str) -> bytes:
+            return agents(url, keys.api_token)
+
+    with ThreadPoolExecutor(max_workers=min(16, len(home.agents))) as pool:
+        return list(pool.map(lambda a: hear(a[0], a[1], get), addresses.items()))
+
+
 def run(args: argparse.Namespace) -> int:
     """Ask, judge where nobody does, print."""
     house = read_house(args.home)
     home = house.home
     if not home.agents:
         raise DataError(f"{home.name}: no node runs an agent; add agent: true to one")
-    with ThreadPoolExecutor(max_workers=min(16, len(home.agents))) as pool:
-        heard = list(pool.map(lambda item: hear(*item), addresses_of(home).items()))
+    heard = _heard(args, home)
     now = SystemClock().utc_ns()
     told = newest(heard, now)
     if told is not None:
@@ -152,6 +176,7 @@ def run(args: argparse.Namespace) -> int:
         rates=_rates(bulletin, heard, home),
         modems=modems,
         budget_mb=_budget(args, home),
+        maker=_maker(args),
     )
     if args.json:
         sys.stdout.write(json.dumps(msgspec.to_builtins(view), indent=2) + "\n")

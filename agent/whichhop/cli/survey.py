@@ -16,9 +16,8 @@ from whichhop.cli.table import table
 from whichhop.config.check import read_home
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
-from whichhop.daemon.probers import ProberMaker
+from whichhop.daemon.probers import ProberMaker, estimate_now
 from whichhop.daemon.room_walk import figures_of, listen
-from whichhop.daemon.run import estimate_now
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Medium, Method, Node, Sample, Session, derive_sessions
 from whichhop.model.room import RoomResult, from_readings, newest_of, to_readings, usable_name

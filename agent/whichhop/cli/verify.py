@@ -2,7 +2,6 @@
 
 import argparse
 import base64
-import binascii
 import json
 import sys
 import tempfile
@@ -13,30 +12,44 @@ from pathlib import Path
 
 from whichhop import __version__
 from whichhop.app.dossier import Order, assemble
+from whichhop.app.report_checks import (
+    agent_checks,
+    maker_check,
+    page_checks,
+    paper_checks,
+    proof,
+    simple,
+    time_check,
+)
 from whichhop.cli.collecting import import_files
 from whichhop.config.check import House, read_house
-from whichhop.errors import DataError
+from whichhop.config.keys import derive_keys, key_path_for, read_key
+from whichhop.config.trusted_keys import add_trusted, is_key_name, read_trusted, trusted_keys_path
+from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Record
 from whichhop.model.dossier import Dossier
-from whichhop.report.attachments import report_data
+from whichhop.model.fingerprint import fingerprint
 from whichhop.report.checks import Check, checks
-from whichhop.report.html import dossier_part, page
-from whichhop.report.seal import Seal, data_signed, sealed, trouble, unsealed, unsealed_paper
+from whichhop.report.html import dossier_part
+from whichhop.report.printed import report_data
+from whichhop.report.seal import Seal, public_half, sealed, unsealed, unsealed_paper
 from whichhop.report.wire_form import dossier_bytes, read_dossier
 from whichhop.store.files import read_file
 from whichhop.store.store import Store
-from whichhop.wire.time_stamp import read_response
 
 EPILOG = """\
 examples:
-  whichhop verify evening.html whichhop.db
-  whichhop verify evening.pdf whichhop.db
-  whichhop verify evening.html desk.jsonl router.jsonl.gz
+  whichhop verify evening.html whichhop.db --trust K7QF-2M9X-ABCD-EFGH-2345
+  whichhop verify evening.pdf desk.jsonl router.jsonl.gz --trust K7QF-2M9X-ABCD-EFGH-2345 --remember
   whichhop verify to-share.html whichhop.db --home alder.yaml     a report with stand-ins
-  whichhop verify evening.html --attach-time evening.tsr          a third party's time-stamp, checked and kept
+  whichhop verify evening.html --attach-time evening.tsr --authority tsa.pem
 
-Exit code 0 when everything holds, 1 when something does not.
+A report proves something only to who knows its maker's key: ask the maker for the fingerprint by another way
+than the report and give it with --trust. Kept keys stand in whichhop/trusted-keys of your settings.
+Exit code 0 when everything holds, 1 when something does not or the key is unknown.
 """
+_TWISTED = (LookupError, ValueError, TypeError, AttributeError, ArithmeticError, AssertionError)
+"""What well-formed data of a home that is none brings forth: no whichhop wrote it."""
 SQLITE = b"SQLite format 3\0"
 """How every such file begins (SQLite's own file format, section 1.3)."""
 
@@ -55,7 +68,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--home", type=Path, metavar="HOME", help="the home file, for a report with stand-ins"
     )
-    parser.add_argument("--public-key", metavar="HEX", help="the key that must have signed it")
+    parser.add_argument(
+        "--trust",
+        metavar="FINGERPRINT",
+        help="the maker's key, as the maker told it by another way; none for a report that is not signed",
+    )
+    parser.add_argument("--remember", action="store_true", help="keep the key of --trust as a trusted one")
+    parser.add_argument("--key", type=Path, metavar="FILE", help="the home's key file, for one's own reports")
+    parser.add_argument(
+        "--authority",
+        type=Path,
+        metavar="FILE",
+        help="certificates of time-stamping authorities (PEM)",
+    )
     parser.add_argument(
         "--attach-time", type=Path, metavar="FILE", help="a time-stamp response to keep in it"
     )
@@ -76,76 +101,23 @@ def _text(path: Path) -> str:
         raise DataError(f"{path}: not a report; give the page, the PDF, or its data as JSON") from None
 
 
-def _simple(name: str, why: str) -> Check:
-    return Check(name=name, holds=not why, said=why or "holds", found="")
-
-
-def _page_checks(text: str, seal: Seal | None, dossier: Dossier, wanted_key: str | None) -> Iterator[Check]:
-    yield _simple("seal", trouble(text, seal, dossier.public_key))
-    if dossier.software == __version__:
-        shows = page(dossier) == text
-        yield _simple("page shows its data", "" if shows else "the page says something else than its data")
-    if wanted_key is not None:
-        yield _key_check(dossier, wanted_key)
-    if seal is not None and seal.time_response is not None:
-        yield _time_check(_decoded(seal.time_response), seal)
-
-
-def _key_check(dossier: Dossier, wanted_key: str) -> Check:
-    same = dossier.public_key is not None and dossier.public_key == wanted_key.lower()
-    return _simple("signing key", "" if same else "signed by another key than the one given, or by none")
-
-
-def _paper_checks(
-    paper: bytes, seal: Seal | None, dossier: Dossier, signature: str | None, notes: list[str]
-) -> Iterator[Check]:
-    yield _simple("seal", trouble(paper, seal, dossier.public_key))
-    if dossier.public_key is not None:
-        good = signature is not None and data_signed(dossier_bytes(dossier), signature, dossier.public_key)
-        yield _simple("signature of the data", "" if good else "it does not fit the data")
-    if dossier.software == __version__:
-        from whichhop.report.pdf import pdf
-
-        if pdf(dossier, signature) == paper:
-            yield _simple("page shows its data", "")
-            return
-    # Another version or other fonts set the same data otherwise, so this is no proof of a change.
-    notes.append(
-        "this machine sets the paper otherwise than it stands in the file: that what is printed is what the"
-        " data says rests on the seal alone"
-    )
-
-
-def _read_paper(
-    path: Path, data: bytes, wanted_key: str | None, notes: list[str]
-) -> tuple[Dossier, list[Check]]:
+def _read_paper(path: Path, data: bytes) -> tuple[Dossier, list[Check]]:
     paper, seal = unsealed_paper(data, str(path))
-    part, signature = report_data(paper)
+    part, signature = report_data(paper, str(path))
     if part is None:
         raise DataError(f"{path}: a PDF without a report's data; give one that `whichhop evidence` wrote")
     dossier = read_dossier(part, str(path))
-    found = list(_paper_checks(paper, seal, dossier, signature, notes))
-    if wanted_key is not None:
-        found.append(_key_check(dossier, wanted_key))
-    return dossier, found
+    if dossier_bytes(dossier) != part:
+        raise DataError(f"{path}: its data was written by something else; get the report anew")
+    return dossier, list(paper_checks(paper, seal, dossier, signature, str(path)))
 
 
-def _decoded(text: str) -> bytes:
-    try:
-        return base64.b64decode(text, validate=True)
-    except binascii.Error:
-        return b""
-
-
-def _time_check(response: bytes, seal: Seal) -> Check:
-    try:
-        stamped = read_response(response)
-    except DataError as why:
-        return _simple("time-stamp", str(why))
-    if stamped.digest.hex() != seal.sha256:
-        return _simple("time-stamp", "it was given for another page")
-    words = f"{stamped.at}, serial {stamped.serial}; its authority's signature is yours to check"
-    return Check(name="time-stamp", holds=True, said=words, found="")
+def _own_key(args: argparse.Namespace) -> str | None:
+    """The public half of the home's own key where it is at hand."""
+    path = args.key or (key_path_for(args.home) if args.home else None)
+    if path is None or (args.key is None and not path.exists()):
+        return None
+    return public_half(derive_keys(read_key(path)).evidence)
 
 
 def _is_store(path: Path) -> bool:
@@ -179,16 +151,17 @@ def _chain_checks(store: Store, dossier: Dossier, from_files: bool) -> Iterator[
         name = f"chain {chain.agent}"
         found = reports.get(chain.origin)
         if found is None:
-            yield _simple(name, "there is no such chain in these records")
+            yield simple(name, "there is no such chain in these records")
             continue
+        yield from agent_checks(chain, store.link_at)
         link = store.link_at(bytes.fromhex(chain.origin), chain.last_seq)
         if found.trouble:
-            yield _simple(name, found.trouble)
+            yield simple(name, found.trouble)
         elif link is None:
-            yield _simple(name, f"its record {chain.last_seq} is not kept here any more")
+            yield simple(name, f"its record {chain.last_seq} is not kept here any more")
         else:
             same = link.hex() == chain.head
-            yield _simple(name, "" if same else f"its head at record {chain.last_seq} is another one")
+            yield simple(name, "" if same else f"its head at record {chain.last_seq} is another one")
 
 
 def _house(dossier: Dossier, home_file: Path | None) -> House:
@@ -221,20 +194,21 @@ def _rebuilt(store: Store, dossier: Dossier, house: House) -> Dossier:
     return found
 
 
-def _attach(path: Path, text: str, seal: Seal | None, response: bytes) -> Check:
+def _attach(path: Path, text: str, seal: Seal | None, response: bytes, authority: bytes | None) -> Check:
     if seal is None:
         raise DataError(f"{path}: carries no seal, so there is nothing a time-stamp could be for")
-    done = _time_check(response, seal)
+    done = time_check(response, seal, authority)
     if done.holds:
         kept = replace(seal, time_response=base64.b64encode(response).decode())
         path.write_text(sealed(text, kept), encoding="utf-8")
     return done
 
 
-def _say(found: Sequence[Check], notes: Sequence[str], as_data: bool) -> None:
+def _say(found: Sequence[Check], notes: Sequence[str], proof: str, as_data: bool) -> None:
     bad = [c for c in found if not c.holds]
     if as_data:
-        data = {"holds": not bad, "checked": len(found), "checks": [asdict(c) for c in found], "notes": notes}
+        checked = [asdict(c) for c in found]
+        data = {"holds": not bad, "checked": len(found), "checks": checked, "notes": notes, "proof": proof}
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
         return
     for c in bad:
@@ -242,37 +216,43 @@ def _say(found: Sequence[Check], notes: Sequence[str], as_data: bool) -> None:
             f"fails: {c.name}: {c.said}" + (f"; the records give {c.found}" if c.found else "") + "\n"
         )
     for c in found:
-        if c.holds and c.name.startswith(("seal", "page", "chain", "time", "signing")):
+        if c.holds and c.name.startswith(("seal", "page", "chain", "time", "maker", "agent")):
             sys.stdout.write(f"holds: {c.name}{'' if c.said == 'holds' else f': {c.said}'}\n")
     sys.stdout.writelines(f"note: {n}\n" for n in notes)
-    sys.stdout.write(f"{len(found) - len(bad)} of {len(found)} checks hold\n")
+    sys.stdout.write(f"{len(found) - len(bad)} of {len(found)} checks hold\n{proof}\n")
 
 
 def _read_page(args: argparse.Namespace, notes: list[str]) -> tuple[Dossier, list[Check]]:
     whole = _text(args.report)
     text, seal = unsealed(whole, str(args.report))
     part = dossier_part(text)
-    dossier = read_dossier(part if part is not None else whole.encode(), str(args.report))
+    data = part if part is not None else whole.encode()
+    dossier = read_dossier(data, str(args.report))
+    authority = _bytes(args.authority) if args.authority else None
     if part is None:
         notes.append("bare data carries no seal; page and PDF do")
-        found = []
+        found = [simple("seal", "bare data carries none" if dossier.public_key else "")]
     else:
-        found = list(_page_checks(text, seal, dossier, args.public_key))
+        found = list(page_checks(text, seal, dossier, authority))
     if args.attach_time:
-        found.append(_attach(args.report, text, seal, _bytes(args.attach_time)))
+        found.append(_attach(args.report, text, seal, _bytes(args.attach_time), authority))
     return dossier, found
 
 
 def run(args: argparse.Namespace) -> int:
     """Check. Exit code 0 when all hold, 1 when one does not."""
+    if args.trust and args.trust.lower() != "none" and not is_key_name(args.trust):
+        raise WhichhopError(f"--trust {args.trust[:40]!r} is no fingerprint; copy it as the report prints it")
     notes: list[str] = []
     raw = _bytes(args.report)
     if raw.startswith(b"%PDF"):
         if args.attach_time:
             raise DataError(f"{args.report}: a time-stamp is kept in the page; give the HTML file")
-        dossier, found = _read_paper(args.report, raw, args.public_key, notes)
+        dossier, found = _read_paper(args.report, raw)
     else:
         dossier, found = _read_page(args, notes)
+    known = {} if args.trust else read_trusted(trusted_keys_path())
+    found.insert(0, maker_check(dossier, args.trust, known, _own_key(args)))
     if args.records:
         from_files = not any(_is_store(p) for p in args.records)
         with ExitStack() as stack:
@@ -282,14 +262,17 @@ def run(args: argparse.Namespace) -> int:
             try:
                 found += checks(dossier, _rebuilt(store, dossier, house))
             except DataError as damage:  # a record that cannot be read is a changed one
-                found.append(_simple("records", str(damage)))
+                found.append(simple("records", str(damage)))
+            except _TWISTED as trouble:
+                found.append(simple("records", f"nothing can be made of its data ({type(trouble).__name__})"))
         if from_files and dossier.chains:
             notes.append("interchange files carry no chain; the samples' digests were checked instead")
     elif not args.attach_time:
         notes.append("no records were given, so no figure was worked out again")
-    if dossier.public_key is None:
-        notes.append("the report is not signed: whoever changed it could have sealed it anew")
     if dossier.software != __version__:
         notes.append(f"the report was made by version {dossier.software}, this is {__version__}")
-    _say(found, notes, args.json)
-    return 0 if all(c.holds for c in found) else 1
+    _say(found, notes, proof(found, dossier, bool(args.records)), args.json)
+    holds = all(c.holds for c in found)
+    if args.remember and holds and dossier.public_key and args.trust:
+        add_trusted(trusted_keys_path(), fingerprint(dossier.public_key), f"of {dossier.home.name}")
+    return 0 if holds else 1

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from whichhop.compare.history import DEFAULT_SETTINGS, Case, closes, prepare, verdicts
 from whichhop.compare.inference.baseline import Baseline
 from whichhop.compare.inference.evidence import columns_of
+from whichhop.compare.inference.likelihood import Evidence
 from whichhop.compare.inference.past import Past, prior_scales
 from whichhop.compare.inference.scan import Rater, Scan, next_block
 from whichhop.compare.inference.segment import Close
@@ -102,6 +103,8 @@ class Follower:
         self._seen = 0
         self._next = settings.warm_up_ticks
         self._began: dict[tuple[str, ...], int] = {}
+        self._worked_out: dict[tuple[int, int], Evidence] = {}
+        self._settled = 0
         self._findings: list[Finding] = []
         self._verdicts: list[Verdict] = []
         self._teller = Teller(
@@ -199,7 +202,7 @@ class Follower:
         self._rate(row, end, begins_block=begins_block)
 
     def _rate(self, row: int, end: int, *, begins_block: bool) -> None:
-        near = max(0, row + 1 - ALIBI_TICKS)
+        near = self._settled = max(0, row + 1 - ALIBI_TICKS)
         readings = self._read_between(self._table.at_ns(near), self._table.at_ns(end))
         cut = alibi_of(self._table.span(near, end), self._sessions, readings)
         self._alibi.speaks[near:end] = cut.speaks
@@ -247,6 +250,7 @@ class Follower:
             getattr(self._table, name)[kept:] = np.nan
         self._past.suspect[kept:] = False
         self._filled = kept
+        self._worked_out.clear()
         self._teller.moved(count)
         self._table = replace(self._table, start_ns=self._table.at_ns(count))
         self._past.table = self._table
@@ -259,6 +263,7 @@ class Follower:
         first = max(0, self._filled - LOOK_TICKS)
         case, done = self._recent(first)
         looks = closes(case, done)
+        self._worked_out = {(first + a, first + b): part for (a, b), part in done.worked_out.items()}
         out = []
         began: dict[tuple[str, ...], int] = {}
         for verdict in verdicts(case, done, looks):
@@ -299,8 +304,18 @@ class Follower:
             blocks=tuple(max(0, b - first) for b in self._blocks),
             baselines=tuple(self._baselines),
             rates=tuple(self._rates),
+            worked_out=self._known_evidence(first),
         )
         return case, done
+
+    def _known_evidence(self, first: int) -> dict[tuple[int, int], Evidence]:
+        """What the last turn worked out and nothing since has changed, by ticks counted from `first`."""
+        out = {}
+        for (begin, end), part in self._worked_out.items():
+            low, high = max(begin, first), min(end, self._settled)
+            if low < high:
+                out[low - first, high - first] = part.cut(low - begin, high - begin)
+        return out
 
 
 def _instant(reading: Reading) -> int:

@@ -109,8 +109,12 @@ def _url_troubles(file: HomeFile) -> Iterator[Trouble]:
 
 
 def _port_troubles(file: HomeFile) -> Iterator[Trouble]:
-    if file.ports.transfer == file.ports.api:
-        yield ("ports", "transfer"), f"{file.ports.api} is the api's port too", "choose another port"
+    taken: dict[int, str] = {}
+    for name in ("api", "transfer", "tls"):
+        port = getattr(file.ports, name)
+        if port in taken:
+            yield ("ports", name), f"{port} is the {taken[port]}'s port too", "choose another port"
+        taken.setdefault(port, name)
 
 
 def _resolver_troubles(file: HomeFile) -> Iterator[Trouble]:
@@ -199,6 +203,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         resolvers=tuple(_resolvers(file, nodes)),
         lookup_name=file.targets.lookup,
         authenticated=file.stamp.authenticated,
+        page_open=file.page.open,
         discover_edge=edge == "discover",
         limits=Limits(
             daily_transfer_bytes=round(file.limits.daily_transfer_mb * 1_000_000),
@@ -207,7 +212,9 @@ def _build(file: HomeFile, home_file: Path) -> Home:
             store_bytes=round(file.limits.store_mb * 1_000_000),
             transfers_a_day=file.limits.transfers_a_day,
         ),
-        ports=Ports(api=file.ports.api, stamp=file.ports.stamp, transfer=file.ports.transfer),
+        ports=Ports(
+            api=file.ports.api, stamp=file.ports.stamp, transfer=file.ports.transfer, tls=file.ports.tls
+        ),
         levels=build_levels(file, home_file),
         counters=build_counters(file),
     )

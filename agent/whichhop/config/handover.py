@@ -1,7 +1,7 @@
 """A checked home and its keys as one line of JSON, written by a short child process for the daemon.
 
 The daemon must stay small and must outlive a broken home file, so pydantic, yaml and cryptography are
-loaded only here, in a child that ends: `python -m whichhop.config.handover HOME [KEY]`.
+loaded only here, in a child that ends: `python -m whichhop.config.handover HOME KEY IDENTITY NODE`.
 """
 
 import sys
@@ -10,24 +10,47 @@ from pathlib import Path
 import msgspec
 
 from whichhop.config.check import read_home
+from whichhop.config.identity import identity_at, proof_of
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import WhichhopError
+from whichhop.model.fingerprint import fingerprint
 from whichhop.model.handover import Handover
 
 
-def prepare(home_file: Path, key_file: Path | None) -> Handover:
-    """What a daemon needs of the files a person keeps; ConfigError or KeyFileError when they are wrong."""
+def prepare(home_file: Path, key_file: Path | None, identity_file: Path, node: str) -> Handover:
+    """What a daemon needs of the files a person keeps; ConfigError or KeyFileError when they are wrong.
+
+    identity_file: where the agent on `node` keeps its own key; made when missing.
+    """
     home = read_home(home_file)
     keys = derive_keys(read_key(key_file or key_path_for(home_file)))
+    own = identity_at(identity_file, node)
+    said = {
+        "agent": node,
+        "certificate": own.certificate,
+        "fingerprint": fingerprint(own.public_key),
+        "proof": proof_of(keys.identity, node, own.certificate),
+    }
     return Handover(
-        home=home, api_token=keys.api_token, stamp_key=keys.stamp.hex(), transfer_key=keys.transfer.hex()
+        home=home,
+        api_token=keys.api_token,
+        stamp_key=keys.stamp.hex(),
+        transfer_key=keys.transfer.hex(),
+        certificate=own.certificate,
+        secret=own.secret,
+        page_password="" if home.page_open else keys.page_password,
+        identity=msgspec.json.encode(said).decode(),
+        maker=fingerprint(keys.maker),
+        own_key=fingerprint(own.public_key),
     )
 
 
 def main(words: list[str]) -> int:
-    """Print the handover, or the complaints on stderr with exit code 2."""
+    """Print the handover, or the complaints on stderr with exit code 2. words: HOME KEY IDENTITY NODE."""
+    home_file, key_file, identity_file, node = words
     try:
-        line = msgspec.json.encode(prepare(Path(words[0]), Path(words[1]) if len(words) > 1 else None))
+        key = Path(key_file) if key_file else None
+        line = msgspec.json.encode(prepare(Path(home_file), key, Path(identity_file), node))
     except WhichhopError as trouble:
         sys.stderr.write(f"{trouble}\n")
         return 2

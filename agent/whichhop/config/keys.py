@@ -4,9 +4,11 @@ import base64
 import binascii
 import os
 import secrets
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
@@ -28,6 +30,21 @@ class PurposeKeys:
     transfer: bytes
     evidence: bytes
     """The secret half of the key that signs reports (Ed25519)."""
+    identity: bytes
+    """By which an agent proves to another that it holds the home's key."""
+    page: bytes
+    """From which the password of a closed page is made."""
+
+    @property
+    def page_password(self) -> str:
+        """What a person types to see a closed page: 80 bits in four groups (base 32, RFC 4648 section 6)."""
+        letters = base64.b32encode(self.page).decode().lower()
+        return "-".join(letters[i : i + 4] for i in range(0, 16, 4))
+
+    @property
+    def maker(self) -> str:
+        """The public half of the key that signs reports, hexadecimal."""
+        return Ed25519PrivateKey.from_private_bytes(self.evidence).public_key().public_bytes_raw().hex()
 
     @property
     def api_token(self) -> str:
@@ -47,7 +64,14 @@ def derive_keys(home_key: bytes) -> PurposeKeys:
         hkdf = HKDF(algorithm=SHA256(), length=KEY_OCTETS, salt=None, info=f"whichhop {purpose}".encode())
         return hkdf.derive(home_key)
 
-    return PurposeKeys(api=one("api"), stamp=one("stamp"), transfer=one("transfer"), evidence=one("evidence"))
+    return PurposeKeys(
+        api=one("api"),
+        stamp=one("stamp"),
+        transfer=one("transfer"),
+        evidence=one("evidence"),
+        identity=one("identity"),
+        page=one("page"),
+    )
 
 
 def create_key(path: Path) -> None:
@@ -66,7 +90,18 @@ def create_key(path: Path) -> None:
         ) from trouble
 
 
-def read_key(path: Path) -> bytes:
+def _open_to_others(path: Path, mode: int, environ: Mapping[str, str]) -> bool:
+    """Whether somebody beside its owner may read or write a key.
+
+    What systemd hands a service it lays into a folder of that service's own, which nobody else enters: there
+    the file may be readable by its group, as newer versions make it (0440), and by no more.
+    """
+    handed = environ.get("CREDENTIALS_DIRECTORY")
+    allowed = 0o040 if handed and path.parent == Path(handed) else 0
+    return bool(mode & 0o077 & ~allowed)
+
+
+def read_key(path: Path, environ: Mapping[str, str] = os.environ) -> bytes:
     """The 32 octets of a key file; KeyFileError when missing, open to others, or not a key."""
     try:
         mode = path.stat().st_mode
@@ -77,7 +112,7 @@ def read_key(path: Path) -> bytes:
         ) from None
     except OSError as trouble:
         raise KeyFileError(f"{path}: cannot be read: {trouble.strerror}; check its owner") from trouble
-    if mode & 0o077:
+    if _open_to_others(path, mode, environ):
         raise KeyFileError(f"{path}: others may read or write it; run: chmod 600 {path}")
     try:
         key = base64.b64decode(text.strip(), validate=True)

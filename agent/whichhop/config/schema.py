@@ -232,6 +232,7 @@ class PortsPart(Part):
     api: Annotated[int, Field(ge=1, le=65535)] = 8620
     stamp: Annotated[int, Field(ge=1, le=65535)] = 862
     transfer: Annotated[int, Field(ge=1, le=65535)] = 8621
+    tls: Annotated[int, Field(ge=1, le=65535)] = 8622
 
 
 Decibels = Annotated[float, Field(ge=-100, le=100, strict=False)]
@@ -295,6 +296,13 @@ class StampPart(Part):
     """Sign packets with the home's key; false lets any conforming sender be answered."""
 
 
+class PagePart(Part):
+    """Who may read the agents' page, metrics and bulletin."""
+
+    open: bool = True
+    """True: everybody in the home. False: in TLS, by the password that `whichhop setup` tells."""
+
+
 class HomeFile(Part):
     """The whole file."""
 
@@ -307,6 +315,7 @@ class HomeFile(Part):
     links: list[LinkPart] = Field(default_factory=list)
     targets: TargetsPart = Field(default_factory=TargetsPart)
     limits: LimitsPart = Field(default_factory=LimitsPart)
+    page: PagePart = Field(default_factory=PagePart)
     ports: PortsPart = Field(default_factory=PortsPart)
     cabling: list[RunPart] = Field(default_factory=list)
     """The coax from the tap to the modem, part by part."""

@@ -4,8 +4,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
-from whichhop.daemon.beats import MinuteOfReadings
-from whichhop.daemon.minutes import MinuteBook
+from whichhop.daemon.minutes import MinuteBook, MinuteOfReadings
 from whichhop.daemon.schedule import Schedule
 from whichhop.model import Method, Reading, Record, Sample, Session, SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
@@ -37,6 +36,10 @@ Keep = Callable[[list[Record], list[Reading]], None]
 """Takes settled records and readings; must not raise for the disk's sake."""
 
 
+def _fails(trouble: Exception) -> None:
+    raise trouble
+
+
 @dataclass(slots=True, kw_only=True)
 class Agent:
     """Everything between the alarm and the store. Collaborators are passed in; nothing is read from outside.
@@ -55,9 +58,13 @@ class Agent:
     streams: dict[SessionKey, CallStream] = field(default_factory=dict)
     watch: Vetting | None = None
     beat_due_ns: MonoNs = field(init=False)
+    failed: Callable[[Exception], None] = _fails
+    """Told of an exception in a prober, which the network may have caused: the other probers go on."""
     ungathered: int = 0
     book: MinuteBook = field(init=False)
     readings: MinuteOfReadings = field(default_factory=MinuteOfReadings)
+    found_at: dict[str, str] = field(default_factory=dict)
+    """Addresses that the home file does not tell, by target: kept through a change of it."""
 
     def __post_init__(self) -> None:
         self.book = MinuteBook(facts=self._facts)
@@ -74,12 +81,23 @@ class Agent:
 
     def follow(self, sessions: Iterable[Session]) -> None:
         """Measure these sessions from now on, and no others; those already running keep their rhythm."""
-        wanted = {s.key: s for s in sessions if s.key.method in self.probers}
-        self.schedule.keep_only(wanted)
+        wanted = {s.key: self._located(s) for s in sessions if s.key.method in self.probers}
+        # A stream beside a transfer that runs now is nobody's wish of the home file, and goes on.
+        targets = {key.target for key in wanted}
+        beside = [s for k, s in self.sessions.items() if k.method is Method.LOADED and k.target in targets]
+        wanted |= {s.key: s for s in beside if s.key.method in self.probers}
+        # One whose pace changed begins anew; it would keep the old one otherwise.
+        paced = {key: s.interval_s for key, s in self.sessions.items()}
+        self.schedule.keep_only(key for key, s in wanted.items() if paced.get(key) == s.interval_s)
         self.streams = {key: stream for key, stream in self.streams.items() if key in wanted}
         self.sessions = wanted
+        self.book.forget(wanted)
         for session in wanted.values():
             self._begin(session)
+
+    def _located(self, session: Session) -> Session:
+        address = session.address or self.found_at.get(session.key.target)
+        return session if address == session.address else replace(session, address=address)
 
     def _begin(self, session: Session) -> None:
         key, now = session.key, self.clock.mono_ns()
@@ -93,6 +111,7 @@ class Agent:
 
     def found(self, target: str, address: str) -> None:
         """A target's address became known, by route discovery: measure it from now on."""
+        self.found_at[target] = address
         for key, session in self.sessions.items():
             if key.target == target:
                 self.sessions[key] = replace(session, address=address)
@@ -133,19 +152,28 @@ class Agent:
     def _send(self, key: SessionKey) -> None:
         address = self.sessions[key].address
         if address is not None:
-            self.probers[key.method].send(key, address)
+            try:
+                self.probers[key.method].send(key, address)
+            except Exception as trouble:  # noqa: BLE001 - one session's trouble is not the others'
+                self.failed(trouble)
             self.ungathered += 1
 
     def _gather(self) -> None:
         for prober in self.probers.values():
-            prober.gather()
+            self._guard(prober.gather)
         self.ungathered = 0
+
+    def _guard(self, act: Callable[..., None], *facts: MonoNs) -> None:
+        try:
+            act(*facts)
+        except Exception as trouble:  # noqa: BLE001 - what arrives from the network must not end the agent
+            self.failed(trouble)
 
     def beat(self) -> None:
         """Give up what was waited for too long, vouch for the machine, hand on what is settled."""
         now = self.clock.mono_ns()
         for prober in self.probers.values():
-            prober.expire(now)
+            self._guard(prober.expire, now)
         self.ungathered = 0
         if self.watch is not None:
             for reading in self.watch.beat():

@@ -1,9 +1,9 @@
-"""Gathers samples into records of one session and one minute, by the time they were sent. Pure."""
+"""Gathers a minute's samples into a record a session, and its readings into one each. Pure."""
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Container, Iterator
+from dataclasses import dataclass, field, replace
 
-from whichhop.model import Columns, Record, Sample, SessionKey
+from whichhop.model import Columns, Reading, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, UtcNs, minute_of
 from whichhop.probes.base import SessionFacts
 from whichhop.wire.flight import LINGER_NS, WAIT_NS
@@ -48,6 +48,24 @@ class MinuteBook:
             for (minute, key), samples in sorted(self._open.items())
         ]
 
+    def draft(self, now_ns: UtcNs) -> list[Record]:
+        """The open minutes as far as the fate of every packet is known, for the case of a kill.
+
+        Cut where the waiting still goes on: else what was answered quickly would be in it, and what was lost
+        would not.
+        """
+        limit = now_ns - SETTLE_NS
+        cut = ((at, [s for s in samples if s.sent_ns < limit]) for at, samples in sorted(self._open.items()))
+        return [
+            Record(session=key, minute=minute, samples=_in_order(known), stamps=self._stamps.get(key, ""))
+            for (minute, key), known in cut
+            if known
+        ]
+
+    def forget(self, keys: Container[SessionKey]) -> None:
+        """Drop what is remembered of sessions that are no longer among `keys`."""
+        self._stamps = {key: stamps for key, stamps in self._stamps.items() if key in keys}
+
     def _close(self, which: list[tuple[int, SessionKey]]) -> Iterator[Record]:
         for minute, key in sorted(which):
             samples = _in_order(self._open.pop((minute, key)))
@@ -63,3 +81,40 @@ class MinuteBook:
                 stamps=facts.stamps,
                 clock_error_ns=facts.clock_error_ns,
             )
+
+
+# A total where the whole minute counts, the worst second where one bad second is what matters.
+_SUMMED = frozenset({"send_failures", "suspended_s", "clock_step_s"})
+
+
+@dataclass(slots=True)
+class MinuteOfReadings:
+    """Readings of open minutes by name: summed or at their largest magnitude."""
+
+    _open: dict[tuple[int, str, str], Reading] = field(default_factory=dict)
+
+    def add(self, reading: Reading) -> None:
+        """Join one reading into its minute.
+
+        A sum carries the time of its last reading, the worst second its own: only what was measured then is
+        in doubt.
+        """
+        at = (minute_of(reading.at_ns), reading.agent, reading.name)
+        before = self._open.get(at)
+        if before is None:
+            self._open[at] = reading
+        elif reading.name in _SUMMED:
+            self._open[at] = replace(reading, value=before.value + reading.value)
+        elif abs(reading.value) > abs(before.value):
+            self._open[at] = reading
+
+    def close_before(self, now_ns: int) -> list[Reading]:
+        """The joined readings of every minute before the one that holds `now_ns`."""
+        return self._close([at for at in self._open if at[0] < minute_of(now_ns)])
+
+    def close_all(self) -> list[Reading]:
+        """The joined readings of every open minute."""
+        return self._close(list(self._open))
+
+    def _close(self, which: list[tuple[int, str, str]]) -> list[Reading]:
+        return [self._open.pop(at) for at in sorted(which)]

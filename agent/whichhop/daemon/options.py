@@ -16,6 +16,11 @@ class RunOptions:
     compare: bool = False
     """Run the comparer beside the agent."""
 
+    @property
+    def identity_file(self) -> Path:
+        """Where the agent keeps its own key: beside its records, readable by nobody else."""
+        return self.store.with_suffix(".identity")
+
 
 def default_store(node: str, environ: "os._Environ[str] | dict[str, str]" = os.environ) -> Path:
     """Where a node's records go unless told: the service's own folder, else the user's state folder."""

@@ -6,14 +6,17 @@ from collections.abc import Callable, Iterable
 
 from whichhop.model import Home, Method, Node, Session
 from whichhop.net.clock import Clock
+from whichhop.net.clock_error import clock_error_ns
 from whichhop.probes.base import Prober, Sink
 from whichhop.probes.fan import Fan
-from whichhop.probes.kinds.dns_lookup import DnsLookupProber
-from whichhop.probes.kinds.icmp_echo import EchoProber
-from whichhop.probes.kinds.stamp_sender import StampProber
-from whichhop.probes.kinds.tcp_connect import TcpConnectProber
-from whichhop.wire.lookup import Question
-from whichhop.wire.ntp64 import ErrorEstimate
+from whichhop.probes.table import Needs, make_prober
+from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
+
+
+def estimate_now() -> ErrorEstimate:
+    """How wrong our clock is, as STAMP packets state it."""
+    error_ns = clock_error_ns()
+    return estimate_error(error_ns, synced=error_ns is not None)
 
 
 class ProberMaker:
@@ -52,38 +55,33 @@ class ProberMaker:
     def _one(self, method: Method, target: str) -> Prober:
         node = self._home.nodes.get(target)
         asked = method
-        if method in (Method.CALL, Method.LOADED) and node is not None:
-            asked = Method.STAMP if node.agent or node.stamp else Method.ECHO
+        if method in (Method.CALL, Method.LOADED):
+            asked = Method.STAMP if node is not None and (node.agent or node.stamp) else Method.ECHO
         signed = node is not None and self.signs(node)
+        tcp_port = node.tcp_port if node else None
         dialect = {
             Method.STAMP: (asked, method, signed),
-            Method.TCP: (asked, node.tcp_port if node else None),
+            Method.TCP: (asked, method, tcp_port),
         }.get(asked, (asked, method))
         if dialect not in self._made:
-            self._made[dialect] = self._make(asked, method, node, signed)
+            self._made[dialect] = make_prober(
+                asked,
+                Needs(
+                    method=method,
+                    sink=self._sink,
+                    clock=self._clock,
+                    estimate=self._estimate,
+                    first_ssid=self._dice.randrange(1, 0x10000),
+                    cookie=secrets.token_bytes(8),
+                    stamp_port=self._home.ports.stamp,
+                    stamp_key=self._stamp_key if signed else None,
+                    tcp_port=tcp_port,
+                    lookup_name=self._home.lookup_name,
+                    prompt=self._prompt,
+                ),
+            )
         return self._made[dialect]
 
     def signs(self, node: Node) -> bool:
         """True when STAMP packets to and from this node carry the home key's tag."""
         return self._home.authenticated and node.has_key
-
-    def _make(self, asked: Method, method: Method, node: Node | None, signed: bool) -> Prober:
-        if asked is Method.STAMP:
-            return StampProber(
-                self._sink,
-                self._clock,
-                self._estimate,
-                first_ssid=self._dice.randrange(1, 0x10000),
-                port=self._home.ports.stamp,
-                key=self._stamp_key if signed else None,
-                method=method,
-                prompt=self._prompt,
-            )
-        if asked is Method.TCP and node is not None and node.tcp_port is not None:
-            return TcpConnectProber(self._sink, self._clock, port=node.tcp_port)
-        if asked is Method.LOOKUP and self._home.lookup_name is not None:
-            question = Question(name=self._home.lookup_name)
-            return DnsLookupProber(
-                self._sink, self._clock, secrets.token_bytes(8), question, prompt=self._prompt
-            )
-        return EchoProber(self._sink, self._clock, secrets.token_bytes(8), prompt=self._prompt)

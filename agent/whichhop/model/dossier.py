@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Home
 from whichhop.model.links import Cause, Owner
 
@@ -139,12 +140,13 @@ class LevelNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainHead:
-    """Where an agent's chain of records stood; see store/chain.py."""
+    """Where an agent's chain of records stood; see store/chain.py. signed: by the agent itself, if it has."""
 
     agent: str
     origin: str
     last_seq: int
     head: str
+    signed: ChainSignature | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,3 +13,13 @@ class Handover:
     api_token: str
     stamp_key: str
     transfer_key: str
+    certificate: str
+    secret: str
+    """This agent's own certificate and key, PEM; see config/identity.py."""
+    page_password: str
+    """Of page, metrics and bulletin; "" where the home leaves them open."""
+    identity: str
+    """What the agent says of itself to whoever asks, JSON."""
+    maker: str
+    own_key: str
+    """Fingerprints of the key that signs the home's reports, and of this agent's own."""

@@ -21,6 +21,8 @@ class Fact(StrEnum):
     TOTAL = "total_codewords"
     CORRECTED = "corrected"
     UNCORRECTABLE = "uncorrectable"
+    ERRORED = "errored_codewords"
+    """Codewords with errors before correction: the corrected and the uncorrectable together."""
     T3 = "t3_timeouts"
     T4 = "t4_timeouts"
     DIRECTION = "direction"

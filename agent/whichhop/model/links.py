@@ -147,3 +147,7 @@ CAUSE_TABLE: dict[Cause, CauseRow] = {
     Cause.NOT_SEPARABLE: CauseRow(owner=Owner.NOBODY, words="not separable from these vantage points"),
     Cause.HEALTHY: CauseRow(owner=Owner.NOBODY, words="nothing exceeds its own quiet baseline"),
 }
+PROVIDERS = tuple(
+    cause for cause, row in CAUSE_TABLE.items() if row.owner in (Owner.PROVIDER, Owner.PROVIDER_OR_FURTHER)
+)
+"""The causes that a provider would be asked about."""

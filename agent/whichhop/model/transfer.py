@@ -22,6 +22,26 @@ UPSTREAM = "upstream"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Lease:
+    """Who may move data until when (UTC ns), at most how many octets on the wire, charged to which day.
+
+    day: the home's date, ISO 8601. used: octets it came to, once it was returned; None charges all of it.
+    """
+
+    number: str
+    who: str
+    day: str
+    until_ns: int
+    octets: int
+    used: int | None = None
+
+    @property
+    def charged(self) -> int:
+        """What it takes of its day's budget; more than was reserved is charged too, as the truth."""
+        return self.octets if self.used is None else self.used
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
     """What a reading of a transfer is called: transfer_WAY_NAME:OTHER."""
 

@@ -162,6 +162,7 @@ class HttpClient:
     """Asks servers one after the other and keeps their cookies; blocking.
 
     seconds: for one request with all its redirects. wait_s: for each wait within it, the same unless given.
+    tls: whom TLS trusts, in place of the system's authorities.
     most_octets: of a body. follow: redirects within the machine are followed, else they are the answer.
     """
 
@@ -174,10 +175,11 @@ class HttpClient:
         follow: bool = False,
         any_certificate: bool = False,
         clock: Clock | None = None,
+        tls: ssl.SSLContext | None = None,
     ) -> None:
         self._seconds, self._wait_s, self._most_octets = seconds, wait_s or seconds, most_octets
         self._follow, self._any_certificate = follow, any_certificate
-        self._clock = clock or SystemClock()
+        self._clock, self._tls = clock or SystemClock(), tls
         self._cookies = CookieJar()
 
     def ask(self, url: str, *, headers: Mapping[str, str] | None = None, body: bytes | None = None) -> Answer:
@@ -197,7 +199,7 @@ class HttpClient:
         host, port, secure = _parts(url)
         connection: _Connection | None = None
         try:
-            tls = trusting(any_certificate=self._any_certificate) if secure else None
+            tls = (self._tls or trusting(any_certificate=self._any_certificate)) if secure else None
             connection = _Connection(host, port, bounds, tls)
             # The cookie jar speaks with urllib's own request; nothing is opened by it.
             carrier = urllib.request.Request(url, data=body, headers=headers)  # noqa: S310
@@ -263,5 +265,5 @@ def _within(url: str, location: str) -> str:
     except ValueError:
         raise HttpError(Failure.NOT_HTTP, f"is moved to {shown(location)}") from None
     if not same or (urlsplit(url).scheme, urlsplit(target).scheme) == ("https", "http"):
-        raise HttpError(Failure.LEADS_AWAY, f"sends the reader to {shown(urlsplit(target).netloc)}")
+        raise HttpError(Failure.LEADS_AWAY, f"sends the reader to {urlsplit(target).netloc}")
     return target

@@ -1,5 +1,6 @@
 """Fetches one page of an agent or a metrics server; every trouble is one line naming the address."""
 
+import ssl
 from urllib.parse import urlsplit
 
 from whichhop.errors import RemoteError
@@ -32,14 +33,16 @@ def fetch(
     seconds: float = SECONDS,
     most_bytes: int = MOST_BYTES,
     clock: Clock | None = None,
+    tls: ssl.SSLContext | None = None,
 ) -> bytes:
     """The body of a page; blocking. RemoteError when it is not there in time, too large, or not a 200.
 
     seconds: for the whole of it. authorization: the whole header's value where a bearer token will not do.
+    tls: whom TLS trusts; the system's authorities unless given.
     Redirects are not followed: an agent sends none, and following one would hand the token on.
     """
     authorization = authorization or (f"Bearer {token}" if token else "")
-    client = HttpClient(seconds=seconds, most_octets=most_bytes, clock=clock)
+    client = HttpClient(seconds=seconds, most_octets=most_bytes, clock=clock, tls=tls)
     where = _where(url)
     try:
         answer = client.ask(url, headers={"Authorization": authorization} if authorization else {})

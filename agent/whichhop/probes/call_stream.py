@@ -62,8 +62,3 @@ class CallStream:
         self._number = (stretch + 1) * self.per_stretch
         self.skipped += self._number - first
         return False
-
-    def in_stretch(self, now_ns: MonoNs) -> bool:
-        """True while a stretch runs: a transfer should not begin then."""
-        elapsed = now_ns - self.start_ns
-        return elapsed >= 0 and elapsed % self.every_ns < self.stretch_ns

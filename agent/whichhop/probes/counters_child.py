@@ -5,7 +5,6 @@ reading comes out: {"count": ...} or {"failed": TEXT}. The SNMP library's 30 MB 
 """
 
 import asyncio
-import http.client
 import json
 import sys
 from typing import Any
@@ -17,6 +16,7 @@ from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model.counter_source import CounterSource
 from whichhop.model.units import seconds_to_next
 from whichhop.net.clock import SystemClock
+from whichhop.net.http_client import Failure, HttpClient, HttpError
 from whichhop.outside import OutsideError
 from whichhop.probes.counters_talk import Count, CountersRequest
 from whichhop.wire import if_mib, upnp_wan
@@ -56,18 +56,19 @@ class _Upnp:
 
     def count(self) -> Count:
         if not self._control:
-            page = self._page("GET", self._source.description, {}, b"")
-            self._control = self._read(upnp_wan.control_address, page, self._source.description)
-            if urlsplit(self._control).hostname != urlsplit(self._source.description).hostname:
+            page = self._page(self._source.description, {}, None)
+            control = self._read(upnp_wan.control_address, page, self._source.description)
+            if urlsplit(control).hostname != urlsplit(self._source.description).hostname:
                 raise RemoteError(
                     f"{self._source.words}: its control address is on another machine; not asked"
                 )
+            self._control = control
         received, sent = (self._total(v) for v in (upnp_wan.RECEIVED, upnp_wan.SENT))
         return Count(received=received, sent=sent, bits=upnp_wan.BITS)
 
     def _total(self, variable: str) -> int:
         headers, body = upnp_wan.question(variable)
-        page = self._page("POST", self._control, headers, body)
+        page = self._page(self._control, headers, body)
         return int(self._read(upnp_wan.answer, page, variable))
 
     def _read(self, reads: Any, *words: Any) -> Any:
@@ -78,27 +79,21 @@ class _Upnp:
                 f"{self._source.words}: {wrong}; correct wan_counters in the home file"
             ) from None
 
-    def _page(self, method: str, url: str, headers: dict[str, str], body: bytes) -> bytes:
-        parts = urlsplit(url)
-        host, port = parts.hostname or "", parts.port or 80
-        connection = http.client.HTTPConnection(host, port, timeout=self._timeout_s)
+    def _page(self, url: str, headers: dict[str, str], body: bytes | None) -> bytes:
+        words = self._source.words
+        client = HttpClient(seconds=self._timeout_s, most_octets=MOST_PAGE)
         try:
-            path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
-            connection.request(method, path, body=body or None, headers=headers)
-            response = connection.getresponse()
-            text = response.read(MOST_PAGE)
-        except TimeoutError:
-            raise RemoteError(
-                f"{self._source.words}: no answer within {self._timeout_s:g} s; is UPnP on in the router?"
-            ) from None
-        except (OSError, http.client.HTTPException, ValueError) as trouble:
-            raise RemoteError(f"{self._source.words}: {trouble}; is UPnP on in the router?") from None
-        finally:
-            connection.close()
+            answer = client.ask(url, headers=headers, body=body)
+        except HttpError as trouble:
+            if trouble.failure is Failure.SILENT:
+                why = f"no answer within {self._timeout_s:g} s"
+            else:
+                why = f"{trouble.failure}: {trouble.why}"
+            raise RemoteError(f"{words}: {why}; is UPnP on in the router?") from None
         # A refused action comes as 500 with its reason in the body (UPnP Device Architecture).
-        if response.status not in (200, 500):
-            raise RemoteError(f"{self._source.words}: answered {response.status}; correct the address")
-        return text
+        if answer.status not in (200, 500):
+            raise RemoteError(f"{words}: answered {answer.status}; correct the address")
+        return answer.body
 
 
 def _tell(**message: Any) -> None:

@@ -14,6 +14,7 @@ from typing import Any
 
 import aiohttp
 import msgspec
+from yarl import URL
 
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model.transfer import WIRE_SHARE
@@ -21,6 +22,7 @@ from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock, SystemClock
 from whichhop.net.tcp import prefer_cubic
 from whichhop.net.tcp_info import TcpInfo, tcp_info
+from whichhop.printable import printable
 from whichhop.probes.foreign_probes import Aim, ForeignProbes
 from whichhop.probes.http_talk import FetchSpec
 from whichhop.probes.transfer_report import Reporter
@@ -76,6 +78,15 @@ class Fetcher:
         if self.spec.way == "out":
             return sum(i.delivered_octets for i in infos)
         return sum(i.data_segs_in * i.rcv_mss for i in infos)
+
+    async def _sent_on(self, _session: aiohttp.ClientSession, _context: object, sent: Any) -> None:
+        """Follow a server only to hosts that the home file names: elsewhere the user asked for nothing."""
+        to = sent.response.url.join(URL(sent.response.headers.get("Location", "")))
+        if to.host not in (URL(self.spec.url).host, *self.spec.hosts):
+            raise RemoteError(
+                f"the server sends on to {printable(to.host or 'nowhere')}, which the home file does not"
+                " name; name the address there instead"
+            )
 
     # --- one stream -----------------------------------------------------------------------------------
 
@@ -135,9 +146,16 @@ class Fetcher:
         )
         connector = aiohttp.TCPConnector(limit=self.spec.streams, socket_factory=self._socket)
         headers = {"Accept-Encoding": "identity", "User-Agent": "whichhop"}
+        traced = aiohttp.TraceConfig()
+        traced.on_request_redirect.append(self._sent_on)
         before = os.times()
         async with aiohttp.ClientSession(
-            connector=connector, timeout=timeout, auto_decompress=False, headers=headers, trust_env=False
+            connector=connector,
+            timeout=timeout,
+            auto_decompress=False,
+            headers=headers,
+            trust_env=False,
+            trace_configs=[traced],
         ) as session:
             work = self._down if self.spec.way == "back" else self._up
             tasks = [asyncio.create_task(work(session)) for _ in range(self.spec.streams)]

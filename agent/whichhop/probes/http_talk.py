@@ -8,6 +8,7 @@ import msgspec
 class FetchSpec(msgspec.Struct, frozen=True, kw_only=True, tag="fetch"):
     """Fetch a URL over and over (way "back"), or post to it ("out"), with `streams` connections at once.
 
+    hosts: where the server may send us on to, beside the URL's own.
     limit_octets, whole: as in transfer_talk. probe_octets: what fresh connections beside it may cost.
     """
 
@@ -18,3 +19,4 @@ class FetchSpec(msgspec.Struct, frozen=True, kw_only=True, tag="fetch"):
     limit_octets: int = 100_000_000
     whole: bool = False
     probe_octets: int = 0
+    hosts: tuple[str, ...] = ()

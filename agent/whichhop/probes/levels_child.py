@@ -5,6 +5,8 @@ and no password shows in a list of processes.
 """
 
 import asyncio
+import os
+import resource
 import sys
 from pathlib import Path
 
@@ -12,13 +14,19 @@ import msgspec
 
 from whichhop.errors import DataError, RemoteError, SystemRefusedError, WhichhopError
 from whichhop.model.levels_source import Fact, LevelsSource
+from whichhop.outside import utf8
 from whichhop.probes.levels_talk import LevelsAnswer, LevelsRequest
 from whichhop.wire.docs_mib import WALKS, channels_of
 from whichhop.wire.dsl_mib import WALKS as DSL_WALKS
 from whichhop.wire.dsl_mib import dsl_of
 from whichhop.wire.level_columns import ColumnMap
-from whichhop.wire.level_file import read_csv, read_json
+from whichhop.wire.level_file import MOST_OCTETS, read_csv, read_json
 from whichhop.wire.modem_table import TableReading, read_page
+
+MOST_CPU_S = 20
+"""Seconds of a core; the worst page of 2 MB that we know takes 3, and the daemon ends a reading after 30."""
+MOST_MEMORY = 1 << 30
+"""Octets of address space; the SNMP library and a page of 2 MB together take a fifth of it."""
 
 
 def _names(source: LevelsSource) -> ColumnMap:
@@ -60,14 +68,16 @@ def _answer(found: TableReading, at_ns: int | None = None) -> LevelsAnswer:
 def _by_file(path: Path, names: ColumnMap) -> LevelsAnswer:
     """Channels of a file; they are as old as the file says, or as the file itself is."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
-        changed_ns = path.stat().st_mtime_ns
+        with path.open("rb") as file:
+            octets = file.read(MOST_OCTETS + 1)  # never the whole of a device or a pipe without end
+            changed_ns = os.fstat(file.fileno()).st_mtime_ns
+        text = utf8(octets, str(path))
     except OSError as trouble:
         raise SystemRefusedError(
             f"{path}: cannot be read: {trouble.strerror}; give the path of a CSV, JSON or HTML file"
         ) from trouble
-    except UnicodeDecodeError as trouble:
-        raise DataError(f"{path}: not UTF-8 text; export it again as UTF-8") from trouble
+    if len(octets) > MOST_OCTETS:
+        raise DataError(f"{path}: more than {MOST_OCTETS} octets; give the file of the levels alone")
     at_ns: int | None = None
     head = text.lstrip()[:1]
     if head in ("{", "["):
@@ -95,8 +105,14 @@ def answer(request: LevelsRequest) -> LevelsAnswer:
 def main() -> int:
     """Answer one request, or say on stderr in one line why not, with exit code 2."""
     request = msgspec.json.decode(sys.stdin.buffer.read(), type=LevelsRequest)
+    # A page is a stranger's: whatever it does to a parser ends with this process, and soon.
+    resource.setrlimit(resource.RLIMIT_CPU, (MOST_CPU_S, MOST_CPU_S))
+    resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY))
     try:
         line = msgspec.json.encode(answer(request))
+    except MemoryError:
+        sys.stderr.write(f"{request.source.words}: its answer takes more memory than a page of levels\n")
+        return 2
     except WhichhopError as trouble:
         sys.stderr.write(f"{trouble}\n")
         return 2

@@ -1,10 +1,7 @@
 """Route discovery for the daemon: runs the child that climbs the ladder, and reads the route it prints."""
 
-import asyncio
-import contextlib
-import sys
-
 from whichhop.errors import SystemRefusedError
+from whichhop.net.child import RunChild, our_module, run_child
 from whichhop.outside import typed
 from whichhop.printable import shown
 from whichhop.wire.trace import Route
@@ -23,48 +20,31 @@ def read_route(line: str) -> Route:
     return typed(line, f"route discovery printed {shown(line)}", Route, remedy="report this")
 
 
-async def find_route(target: str, *, source_port: int = SOURCE_PORT, limit_s: float = LIMIT_S) -> Route:
+async def find_route(
+    target: str, *, source_port: int = SOURCE_PORT, limit_s: float = LIMIT_S, run: RunChild = run_child
+) -> Route:
     """The route to a numeric address, by UDP probes with constant flow fields.
 
     SystemRefusedError, with the remedy, when raw sockets are refused, when there is no way to the target, or
     when the child does not end in time. Cancelling ends the child.
     """
-    child = await asyncio.create_subprocess_exec(
-        sys.executable,
-        "-m",
-        CHILD,
-        target,
-        str(source_port),
-        stdin=asyncio.subprocess.DEVNULL,
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE,
-    )
     try:
-        out, err = await asyncio.wait_for(child.communicate(), limit_s)
+        ended = await run(our_module(CHILD, target, str(source_port)), most_s=limit_s)
     except TimeoutError:
         raise SystemRefusedError(
             f"route discovery to {target} did not end within {limit_s:g} s; try again on an idle machine"
         ) from None
-    finally:
-        with contextlib.suppress(ProcessLookupError):
-            child.kill()
-        await child.wait()
-    if child.returncode == REFUSED:
+    if ended.code == REFUSED:
         raise SystemRefusedError(
             f"route discovery to {target} needs a raw socket: run the agent with CAP_NET_RAW, or write the "
             "provider edge's address in the home file under targets"
         )
-    if child.returncode == UNROUTED:
+    if ended.code == UNROUTED:
         raise SystemRefusedError(
-            f"no way to {target} from this machine: {_last_line(err)}; check its network"
+            f"no way to {target} from this machine: {ended.last_error()}; check its network"
         )
-    if child.returncode != 0:
+    if ended.code != 0:
         raise SystemRefusedError(
-            f"route discovery to {target} failed: {_last_line(err)}; is scapy installed?"
+            f"route discovery to {target} failed: {ended.last_error()}; is scapy installed?"
         )
-    return read_route(out.decode())
-
-
-def _last_line(text: bytes) -> str:
-    lines = text.decode(errors="replace").strip().splitlines()
-    return lines[-1] if lines else "no message"
+    return read_route(ended.out.decode(errors="replace"))

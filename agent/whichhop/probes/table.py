@@ -1,15 +1,82 @@
-"""Method to prober class, written by hand: the list of what can be asked."""
+"""The list of what can be asked: how a prober of each method is made. A new kind is one row here."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 from whichhop.model import Method
+from whichhop.net.clock import Clock
+from whichhop.probes.base import Prober, Sink
 from whichhop.probes.kinds.dns_lookup import DnsLookupProber
 from whichhop.probes.kinds.icmp_echo import EchoProber
 from whichhop.probes.kinds.stamp_sender import StampProber
 from whichhop.probes.kinds.tcp_connect import TcpConnectProber
+from whichhop.wire.lookup import Question
+from whichhop.wire.ntp64 import ErrorEstimate
 
-PROBERS: dict[Method, type[EchoProber | StampProber | TcpConnectProber | DnsLookupProber]] = {
-    Method.ECHO: EchoProber,
-    Method.STAMP: StampProber,
-    Method.TCP: TcpConnectProber,
-    Method.LOOKUP: DnsLookupProber,
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Needs:
+    """What a prober of any kind may need to be made; a kind takes what it knows.
+
+    method: what its samples count as, since a call stream is asked as STAMP or echo. first_ssid: a random
+    number from 1 to 65535. cookie: 8 random octets. stamp_key: None to ask without a tag. prompt: see
+    DatagramProber.
+    """
+
+    method: Method
+    sink: Sink
+    clock: Clock
+    estimate: Callable[[], ErrorEstimate]
+    first_ssid: int
+    cookie: bytes
+    stamp_port: int
+    stamp_key: bytes | None
+    tcp_port: int | None
+    lookup_name: str | None
+    prompt: bool
+
+
+def _echo(needs: Needs) -> Prober:
+    return EchoProber(needs.sink, needs.clock, needs.cookie, method=needs.method, prompt=needs.prompt)
+
+
+def _stamp(needs: Needs) -> Prober:
+    return StampProber(
+        needs.sink,
+        needs.clock,
+        needs.estimate,
+        first_ssid=needs.first_ssid,
+        port=needs.stamp_port,
+        key=needs.stamp_key,
+        method=needs.method,
+        prompt=needs.prompt,
+    )
+
+
+def _tcp(needs: Needs) -> Prober:
+    if needs.tcp_port is None:
+        raise ValueError("a target asked by TCP needs a port")
+    return TcpConnectProber(needs.sink, needs.clock, port=needs.tcp_port)
+
+
+def _lookup(needs: Needs) -> Prober:
+    if needs.lookup_name is None:
+        raise ValueError("a resolver that is asked needs a name to ask for")
+    question = Question(name=needs.lookup_name)
+    return DnsLookupProber(needs.sink, needs.clock, needs.cookie, question, prompt=needs.prompt)
+
+
+PROBERS: Mapping[Method, Callable[[Needs], Prober]] = {
+    Method.ECHO: _echo,
+    Method.STAMP: _stamp,
+    Method.TCP: _tcp,
+    Method.LOOKUP: _lookup,
 }
-"""Each class fits probes.base.Prober; what it needs to be made differs, so the caller makes it."""
+
+
+def make_prober(asked: Method, needs: Needs) -> Prober:
+    """A prober that asks by `asked`; ValueError for a method that no row knows, or a fact that it lacks."""
+    maker = PROBERS.get(asked)
+    if maker is None:
+        raise ValueError(f"no prober asks by {asked!s}; probes/table.py knows {', '.join(PROBERS)}")
+    return maker(needs)

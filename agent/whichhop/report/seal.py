@@ -9,6 +9,7 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from whichhop.errors import DataError
+from whichhop.model.chain_signature import ChainSignature, signed_octets
 
 OPEN, CLOSE = "<!-- whichhop seal ", " -->\n"
 PURPOSE = b"whichhop report 1\0"
@@ -51,6 +52,17 @@ def data_signed(data: bytes, signature: str, public_key: str) -> bool:
         key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public_key))
         key.verify(bytes.fromhex(signature), DATA_PURPOSE + hashlib.sha256(data).digest())
     except (ValueError, InvalidSignature):
+        return False
+    return True
+
+
+def chain_signed(origin: str, said: ChainSignature) -> bool:
+    """True when the key that a chain's signature names has signed just that head."""
+    try:
+        what = signed_octets(bytes.fromhex(origin), said.seq, bytes.fromhex(said.head), said.at_ns)
+        key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(said.public_key))
+        key.verify(bytes.fromhex(said.signature), what)
+    except (ValueError, OverflowError, InvalidSignature):
         return False
     return True
 
@@ -99,9 +111,12 @@ def unsealed(text: str, place: str) -> tuple[str, Seal | None]:
 
 def _seal(text: bytes, place: str) -> Seal:
     try:
-        return msgspec.json.decode(base64.b64decode(text, validate=True), type=Seal)
+        found = msgspec.json.decode(base64.b64decode(text, validate=True), type=Seal)
     except (ValueError, msgspec.MsgspecError):
         raise DataError(f"{place}: its seal cannot be read; get the report anew") from None
+    if base64.b64encode(msgspec.json.encode(found)) != text:  # one way to write it, so that no octet is free
+        raise DataError(f"{place}: its seal was written by something else; get the report anew")
+    return found
 
 
 def trouble(page: str | bytes, seal: Seal | None, known_key: str | None) -> str:

@@ -5,9 +5,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from scipy import special
-
 from whichhop.model.room import RoomResult
+from whichhop.stats.looks import student
 from whichhop.stats.proportion import wilson
 
 LEAST_LOSS, LEAST_S, LEAST_RATIO = 0.02, 0.005, 0.2
@@ -98,7 +97,7 @@ class _Spread:
 
     def reach(self, alpha: float) -> float:
         """Half of the interval, in units of what is usual."""
-        return self.scale * float(special.stdtrit(self.freedom, 1 - alpha / 2))
+        return self.scale * student(alpha, self.freedom)
 
 
 def _spread(differ: Differ, pairs: Sequence[Pair], again: Sequence[Pair]) -> _Spread:

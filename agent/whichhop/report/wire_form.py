@@ -1,5 +1,7 @@
 """The dossier as bytes, one and only one way, and back."""
 
+import re
+
 import msgspec
 
 from whichhop.errors import DataError
@@ -17,6 +19,9 @@ def read_dossier(data: bytes, place: str) -> Dossier:
         form = msgspec.json.decode(data, type=dict[str, msgspec.Raw]).get("form")
         if form is None or msgspec.json.decode(form) != FORM:
             raise DataError(f"{place}: its data has another form than {FORM}; check it with a newer whichhop")
-        return msgspec.json.decode(data, type=Dossier)
+        found = msgspec.json.decode(data, type=Dossier)
     except msgspec.MsgspecError as trouble:
         raise DataError(f"{place}: its data cannot be read ({trouble}); get the report anew") from None
+    if found.public_key is not None and not re.fullmatch("[0-9a-f]{64}", found.public_key):
+        raise DataError(f"{place}: the key it names is no key; get the report anew")
+    return found

@@ -1,7 +1,6 @@
 """The ASGI application: routes, the bearer token, and errors as JSON; no framework."""
 
 import asyncio
-import hmac
 import json
 from collections.abc import Awaitable, Callable, Mapping, MutableMapping
 from pathlib import Path
@@ -10,6 +9,7 @@ from urllib.parse import parse_qsl
 
 from whichhop.errors import WhichhopError
 from whichhop.serve.answer import Answer, Question, RefusedError, only_known
+from whichhop.serve.door import Door
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
 from whichhop.serve.records_api import readings_page, records_page
@@ -25,7 +25,7 @@ _MOST_QUERY = 2_000
 
 
 class App:
-    """Answers GET and HEAD. Paths under /api need `Authorization: Bearer TOKEN`; the others do not.
+    """Answers GET and HEAD. What each path needs stands in door.py.
 
     store: the store's path; pages are read in a worker thread, one at a time.
     summary: gives what /api/home says, as plain JSON values (see records_api.home_summary).
@@ -36,18 +36,20 @@ class App:
         *,
         live: LiveState,
         store: Path,
-        token: str,
+        door: Door,
         summary: Callable[[], Mapping[str, Any]],
     ) -> None:
         self._live = live
         self._store = store
-        self._token = token.encode()
+        self.door = door
+        """Who may read what; replaced when the home file changes."""
         self._summary = summary
         self._one_page = asyncio.Lock()
         self._routes: dict[str, Handler] = {
             "/health": self._health,
             "/metrics": self._metrics,
             "/bulletin": self._bulletin,
+            "/identity": self._who,
             "/api/home": self._home,
             "/api/records": self._records,
             "/api/readings": self._readings,
@@ -89,8 +91,7 @@ class App:
     async def _answer(self, scope: Scope) -> Answer:
         path: str = scope["path"]
         headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
-        if path.startswith("/api/"):
-            self._check_token(headers.get("authorization", ""))
+        self.door.check(path, headers, secure=scope.get("scheme") == "https")
         handler = self._routes.get(path)
         if handler is None:
             raise RefusedError(404, f"no such path: {path[:80]}; there are {', '.join(self._routes)}")
@@ -102,22 +103,20 @@ class App:
         async with asyncio.timeout(ANSWER_SECONDS):
             return await handler(question)
 
-    def _check_token(self, header: str) -> None:
-        scheme, _, offered = header.partition(" ")
-        # Compared in constant time, so that the answer's delay tells nothing of the token.
-        right = hmac.compare_digest(offered.strip().encode("latin-1"), self._token)
-        if scheme.lower() != "bearer" or not right:
-            raise RefusedError(
-                401,
-                "a bearer token of this home is needed; agents make it from the home key",
-                (("www-authenticate", "Bearer"),),
-            )
-
     async def _health(self, question: Question) -> Answer:
         only_known(question)
         writable = bool(self._live.values.get("store_writable", 1))
-        body = {"status": "ok" if writable else "not storing", "agent": self._live.agent}
+        body: dict[str, object] = {"status": "ok" if writable else "not storing", "agent": self._live.agent}
+        if self._live.store_remark:
+            body["store"] = self._live.store_remark
+        if self._live.in_trouble:
+            body["in_trouble"] = list(self._live.in_trouble)
         return Answer(body=json.dumps(body).encode() + b"\n")
+
+    async def _who(self, question: Question) -> Answer:
+        """GET /identity: this agent's certificate, with its proof by the home's key; nothing secret."""
+        only_known(question)
+        return Answer(body=self.door.identity + b"\n")
 
     async def _metrics(self, question: Question) -> Answer:
         body, content_type = exposition(self._live, question.headers.get("accept", ""))

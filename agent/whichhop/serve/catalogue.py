@@ -175,6 +175,20 @@ CATALOGUE: dict[str, Metric] = {
             "Packets that came to the agent's reflector and got no answer, by reason.",
         ),
         _row("transfer_refusals", C, AGENT, "", "Connections to the transfer port without the home's key."),
+        _row(
+            "http_turned_away",
+            C,
+            AGENT,
+            "",
+            "Connections to the agent's page and API that were closed to make room for others.",
+        ),
+        _row(
+            "part_failures",
+            C,
+            ("agent", "part"),
+            "",
+            "Failures that the agent survived, by its part: a periodic job, a child process, the event loop.",
+        ),
         _row("store_bytes", G, AGENT, "bytes", "Size of the store's files, write-ahead log included."),
         _row("store_writable", G, AGENT, "", "1 while records can be stored, 0 while the disk refuses."),
         _row("modem_power_dbmv", G, CHANNEL, "dbmv", "Level received (down) or sent (up), dB over 1 mV."),
@@ -213,6 +227,20 @@ CATALOGUE: dict[str, Metric] = {
         ),
         _row(
             "episode_active", G, ("cause", "element"), "", "1 for each trouble going on now, by the comparer."
+        ),
+        _row(
+            "link_level_seconds",
+            G,
+            ("link",),
+            "seconds",
+            "What a link by itself adds to a round trip, by the comparer from the first ten minutes.",
+        ),
+        _row(
+            "link_level_most_seconds",
+            G,
+            ("link",),
+            "seconds",
+            "The most that is usual for it: 95 of 100 links of its medium add less to a round trip.",
         ),
     )
 }

@@ -73,6 +73,9 @@ class LiveCollector(Collector):
         for name, row in CATALOGUE.items():
             if row.labels == ("agent",) and name in live.values:
                 yield _simple(name, [(agent, live.values[name])])
+        if live.failures:
+            failures = [({**agent, "part": part}, n) for part, n in sorted(live.failures.items())]
+            yield _simple("part_failures", failures)
         for name, counts in live.by_reason.items():
             yield _simple(name, [({**agent, "reason": r}, n) for r, n in sorted(counts.items())])
         yield from self._of_modems(live.modems)
@@ -82,6 +85,11 @@ class LiveCollector(Collector):
         if live.episodes:
             active = sorted(set(live.episodes))
             yield _simple("episode_active", [({"cause": c, "element": e}, 1) for c, e in active])
+        if live.levels:
+            levels = [({"link": link}, level) for link, (level, _) in live.levels.items()]
+            yield _simple("link_level_seconds", levels)
+            usual = [({"link": link}, most) for link, (_, most) in live.levels.items() if most is not None]
+            yield _simple("link_level_most_seconds", usual)
 
     @staticmethod
     def _of_modems(modems: Mapping[str, ModemLevels | None]) -> Iterator[Family]:

@@ -1,7 +1,8 @@
 """What is going on now, as running counts: fed a sample at a time, read by the exporter and the page."""
 
 from bisect import bisect_left
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from whichhop.model import Fate, ModemLevels, Reading, Record, Sample, SessionKey
@@ -81,10 +82,14 @@ class LiveState:
         "loop_lateness_seconds", "steal_ratio", "wan_received_bytes", "store_writable"; set by the daemon.
     modems: each modem's newest reading, None where it failed; set by the daemon.
     of_targets: the latest figures of single targets, by catalogue name and target.
-    faults: probability by element. episodes: (cause, element) pairs going on now. bulletin: the newest one
-        (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not compare.
-        All three from the comparer.
+    faults: probability by element. levels: by link, what it adds to a round trip and the most that is usual
+        (None where nothing is), seconds. episodes: (cause, element) pairs going on now. bulletin: the newest
+        one (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not
+        compare. All four from the comparer.
+    maker, own_key: fingerprints of the key that signs the home's reports and of the agent's own.
     by_reason: counts since the start by a reason of a bounded set, by catalogue name; set by the daemon.
+    store_remark: what befell the store since the agent started, "" for nothing. failures: survived failures
+        by the agent's part. in_trouble: the parts that are in trouble now. All three set by the daemon.
     """
 
     def __init__(self, *, home: str, agent: str, names: Collection[str]) -> None:
@@ -94,9 +99,15 @@ class LiveState:
         self.modems: dict[str, ModemLevels | None] = {}
         self.of_targets: dict[tuple[str, str], float] = {}
         self.faults: Mapping[str, float] = {}
+        self.levels: Mapping[str, tuple[float, float | None]] = {}
         self.episodes: Collection[tuple[str, str]] = ()
         self.bulletin: bytes | None = None
         self.by_reason: dict[str, Mapping[str, int]] = {}
+        self.maker = ""
+        self.own_key = ""
+        self.store_remark = ""
+        self.failures: Counter[str] = Counter()
+        self.in_trouble: Sequence[str] = ()
         self._names = frozenset(names)
         self._sessions: dict[SessionKey, SessionState] = {}
 
@@ -147,8 +158,9 @@ class LiveState:
         """Every session seen, in a steady order."""
         yield from sorted(self._sessions.items(), key=lambda item: item[0])
 
-    def forget(self, names: Collection[str]) -> None:
-        """Take the node names of a home file read anew; sessions to nodes that are gone are dropped."""
+    def forget(self, names: Collection[str], home: str) -> None:
+        """Take the names of a home file read anew, nodes' and its own; sessions to nodes gone are dropped."""
+        self.home = home
         self._names = frozenset(names)
         self._sessions = {k: s for k, s in self._sessions.items() if k.target in self._names}
         for name in set(self.modems) - self._names:

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from whichhop.model import Home, Session
 from whichhop.serve.answer import NDJSON, Answer, Question, only_known, whole_number
 from whichhop.store.store import Store
@@ -24,12 +26,13 @@ def _head(store: Store, agent: str) -> dict[str, Any]:
     """The first line of each page: which chain this is and how far it goes."""
     chain = store.own_chain(agent)
     if chain is None:
-        return {"agent": agent, "origin": None, "last_seq": 0, "head": None}
+        return {"agent": agent, "origin": None, "last_seq": 0, "head": None, "signed": None}
     return {
         "agent": agent,
         "origin": chain.origin.hex(),
         "last_seq": chain.last_seq,
         "head": chain.head.hex(),
+        "signed": msgspec.to_builtins(store.signature(chain.origin)),
     }
 
 

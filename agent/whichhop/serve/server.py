@@ -1,6 +1,8 @@
 """Runs the ASGI application under uvicorn inside the daemon's own event loop; signals stay the daemon's."""
 
 import asyncio
+import socket
+import ssl
 from collections.abc import Iterator
 from contextlib import contextmanager
 from email.utils import formatdate
@@ -10,34 +12,64 @@ import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from whichhop.net.listen import listening_socket
+from whichhop.net.places import Places
 from whichhop.serve.app import App
 
 IDLE_SECONDS = 10.0
 """A connection without a whole request for this long is closed: idle ones must not use up the places."""
 MOST_CONNECTIONS = 64
+MOST_EACH = 16
+"""Of one address: a browser holds six, a home behind one address has a few of them."""
+UNTAKEN_LOOKS = 7
+"""An answer that is not taken within so many looks is given up; the page is taken in a second."""
+AT_ONCE = 32
+"""Connections accepted in one go, before any of them can be turned away."""
 _MOST_HEAD = 16 * 1024
 
 
 class _ImpatientProtocol(H11Protocol):
-    """uvicorn waits for a first request for ever; this does not. It dates its answers (RFC 9110 6.6.1)."""
+    """uvicorn waits for a request, and for its answer to be taken, for ever; this does not.
+
+    A connection that has asked nothing yet makes room for others. Answers are dated (RFC 9110 6.6.1).
+    """
+
+    places: Places["_ImpatientProtocol"]
+    """One book for each server: set in a class of its own."""
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
-        self._was_idle = False
+        self._was_idle, self._looks = False, 0
+        out = self.places.enter(self, self.client[0] if self.client else "")
+        if out is not None:
+            out.transport.abort()
         self._watch = self.loop.call_later(IDLE_SECONDS, self._look)
 
     def data_received(self, data: bytes) -> None:
         self.server_state.default_headers = [(b"date", formatdate(usegmt=True).encode())]
         super().data_received(data)
+        self._at_work()
+
+    def on_response_complete(self) -> None:
+        super().on_response_complete()
+        self._looks = 0
+        self._at_work()
+
+    def _at_work(self) -> None:
+        self.places.at_work(self, is_so=self.cycle is not None and not self.cycle.response_complete)
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._watch.cancel()
+        self.places.leave(self)
         super().connection_lost(exc)
 
     def _look(self) -> None:
         idle = self.cycle is None or self.cycle.response_complete
         if idle and (self._was_idle or self.cycle is None):
             self.transport.close()
+            return
+        self._looks += 1
+        if not idle and self._looks >= UNTAKEN_LOOKS:
+            self.transport.abort()
             return
         self._was_idle = idle
         self._watch = self.loop.call_later(IDLE_SECONDS, self._look)
@@ -64,35 +96,60 @@ class _GuestServer(uvicorn.Server):
 class Server:
     """The daemon's HTTP side: `await start()`, later `await stop()`."""
 
-    def __init__(self, app: App, *, host: str, port: int) -> None:
-        self._app = app
+    def __init__(
+        self,
+        app: App,
+        *,
+        host: str,
+        port: int,
+        context: ssl.SSLContext | None = None,
+        setting: str = "ports.api",
+    ) -> None:
+        """context: answer in TLS. setting: the key of the home file that names the port."""
+        self._app, self._context, self._setting = app, context, setting
         self._host = host
         self.port = port
         """As asked for; after `start` the one that is used."""
+        self._sock: socket.socket | None = None
         self._server: _GuestServer | None = None
         self._task: asyncio.Task[Any] | None = None
+        self._places: Places[_ImpatientProtocol] = Places(MOST_CONNECTIONS, MOST_EACH)
+
+    @property
+    def turned_away(self) -> int:
+        """Connections closed so far to make room for others."""
+        return self._places.refused
+
+    def open(self) -> None:
+        """Get the port; SystemRefusedError in one line when the address or port cannot be had."""
+        if self._sock is None:
+            self._sock = listening_socket(self._host, self.port, setting=f"{self._setting} in the home file")
+            self.port = self._sock.getsockname()[1]
 
     async def start(self) -> None:
-        """Listen; SystemRefusedError in one line when the address or port cannot be had."""
-        sock = listening_socket(self._host, self.port, setting="ports.api in the home file")
-        self.port = sock.getsockname()[1]
+        """Answer from now on; SystemRefusedError as `open` has it, where that was not asked for before."""
+        self.open()
+        assert self._sock is not None  # noqa: S101 - open got it or raised
+        context = self._context
+        protocol = type("Protocol", (_ImpatientProtocol,), {"places": self._places})
         config = uvicorn.Config(
             self._app,
             loop="none",
-            http=_ImpatientProtocol,
+            http=protocol,
+            backlog=AT_ONCE,
             ws="none",
             lifespan="off",
             log_config=None,
             access_log=False,
             server_header=False,
             proxy_headers=False,
-            limit_concurrency=MOST_CONNECTIONS,
             timeout_keep_alive=int(IDLE_SECONDS),
             timeout_graceful_shutdown=2,
             h11_max_incomplete_event_size=_MOST_HEAD,
+            ssl_context_factory=None if context is None else lambda *_: context,
         )
         self._server = _GuestServer(config)
-        self._task = asyncio.create_task(self._server.serve(sockets=[sock]), name="http")
+        self._task = asyncio.create_task(self._server.serve(sockets=[self._sock]), name="http")
         while not self._server.started and not self._task.done():
             await asyncio.sleep(0)
         if self._task.done():
@@ -104,3 +161,10 @@ class Server:
             self._server.stopping.set()
             await self._task
             self._server = self._task = None
+        self.shut()
+
+    def shut(self) -> None:
+        """Give the port back, whether or not it was ever answered on."""
+        if self._sock is not None:
+            self._sock.close()
+            self._sock = None

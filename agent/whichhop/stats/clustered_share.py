@@ -13,8 +13,8 @@ SHARES = (np.arange(400) + 0.5) / 400
 """Fine enough that an interval's end is off by 0.1 %, far under what any count of tests can tell."""
 ALIKE = np.array([0.0, 0.1, 0.3, 0.6, 0.85, 0.95, 0.985, 0.997])
 """How much tests of one day resemble each other (the intraclass correlation): from each for itself to days
-that are good or bad as a whole, denser there, since days of which few tests are known may well be; all equally likely
-before any data. Chosen so that 95 % intervals cover for days of both kinds (tests/unit/stats)."""
+that are good or bad as a whole, denser there, since days of which few tests are known may well be; all
+equally likely before any data. Chosen so that 95 % intervals cover for days of both kinds."""
 TINY = 1e-9
 """Stands for none in a division; none itself has its own formula."""
 

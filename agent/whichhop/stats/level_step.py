@@ -39,7 +39,7 @@ other are taken for days that differ: a pattern over the week cannot be told fro
 weeks."""
 HOURS_SHARE, WEEKEND_SHARE = 0.15, 0.3
 """How likely, before any data, that hours remember, that weekends differ. Chosen on simulated homes of the
-development seeds of tests/coverage: larger shares make intervals of days alike too wide."""
+development seeds of tests/promises: larger shares make intervals of days alike too wide."""
 DRIFT, DRIFT_SHARE = 0.5, 0.15
 """A steady drift a day, as a standard deviation in units of that of days; and how likely there is one."""
 LEAST_WEIGHT = 1e-9

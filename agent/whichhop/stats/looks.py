@@ -43,13 +43,13 @@ def days_needed(
     for more in range(1, MOST_DAYS + 1):
         freedom = max(1, before + after + more - 2)
         then = error * math.sqrt((1 / before + 1 / (max(after, 1) + more)) / now)
-        reach = then * _student(next_alpha, freedom)
+        reach = then * student(next_alpha, freedom)
         decided = sum(abs(t) >= max(least, reach) or abs(t) + reach <= least for t in truths)
         if decided >= PROBABLY * TRUTHS:
             return more
     return 0
 
 
-def _student(alpha: float, freedom: int) -> float:
-    """Student's two-sided quantile."""
+def student(alpha: float, freedom: float) -> float:
+    """The two-sided quantile of Student's t: a share alpha of it lies further out (Student 1908)."""
     return float(special.stdtrit(freedom, 1 - alpha / 2))

@@ -42,20 +42,6 @@ class LossCount:
         """Wilson's interval of the ratio; 0 to 1 when nothing was sent."""
         return wilson(self.lost, self.sent, confidence)
 
-    def forward(self) -> tuple[int, int] | None:
-        """Packets lost and sent on the way out; None while any loss has no direction.
-
-        A late packet arrived both ways, so it is no loss of a direction.
-        """
-        return None if self.unknown else (self.lost_out, self.sent)
-
-    def backward(self) -> tuple[int, int] | None:
-        """Packets lost and sent on the way back: of those that reached the far end (RFC 8762 section 4).
-
-        None while any loss has no direction.
-        """
-        return None if self.unknown else (self.lost_back, self.sent - self.lost_out)
-
     def __add__(self, other: "LossCount") -> "LossCount":
         return LossCount(
             answered=self.answered + other.answered,

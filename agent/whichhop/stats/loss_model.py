@@ -41,11 +41,6 @@ class TwoState:
         return 1 - self.p - self.r
 
     @property
-    def conditional_loss(self) -> float:
-        """Chance that a packet is lost when the one before it was."""
-        return 1 - self.r
-
-    @property
     def burst_ratio(self) -> float:
         """G.107's BurstR, 1/(p + r): 1 for independent losses, larger when they cluster."""
         return 1 / (self.p + self.r)
@@ -79,12 +74,6 @@ class Transitions:
             return None
         return TwoState(p=self.n01 / good, r=self.n10 / bad)
 
-    @property
-    def conditional_loss(self) -> float | None:
-        """Share lost of the packets that follow a loss, 0 to 1; None when no packet follows a loss."""
-        bad = self.n10 + self.n11
-        return self.n11 / bad if bad else None
-
 
 def transitions(lost: Sequence[bool]) -> Transitions:
     """Counts the steps of a stream in order sent, true where lost; n - 1 steps, none for 0 or 1 packets."""
@@ -106,11 +95,3 @@ def burst_ratio(lost: Sequence[bool]) -> float | None:
         return None
     runs = sum(1 for i, gone in enumerate(lost) if gone and (i == 0 or not lost[i - 1]))
     return losses / runs * (1 - losses / len(lost))
-
-
-def elliott_loss(chain: TwoState, good_delivery: float, bad_delivery: float) -> float:
-    """Loss ratio when the good state delivers a share k and the bad one a share h (Elliott 1963).
-
-    Ratios 0 to 1: (r (1 - k) + p (1 - h)) / (p + r).
-    """
-    return (1 - chain.loss) * (1 - good_delivery) + chain.loss * (1 - bad_delivery)

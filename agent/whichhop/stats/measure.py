@@ -32,8 +32,9 @@ class Measure:
     withheld: str = ""
 
 
-WILSON = "95 % by Wilson"
-ORDER = "95 % by order statistics"
+WILSON = "95 %, of this span's packets as if each for itself (Wilson)"
+ORDER = "95 %, of this span's packets as if each for itself (order statistics)"
+"""What these speak of: packets of one span. How the path does on other days is `measures_of_path`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

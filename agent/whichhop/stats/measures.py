@@ -9,7 +9,7 @@ import numpy as np
 from whichhop.model.record import ABSENT, Columns, Record
 from whichhop.model.sample import Fate
 from whichhop.model.session import Method
-from whichhop.stats import measures_of_delay, measures_of_loss
+from whichhop.stats import measures_of_delay, measures_of_loss, measures_of_path
 from whichhop.stats.call import judge_call
 from whichhop.stats.clocks import FreedWays, free_ways
 from whichhop.stats.delay import delay_arrays
@@ -127,5 +127,6 @@ def measures(
         *measures_of_loss.bursts(arrays.sent_ns, [f.lost for f in asked]),
         *measures_of_loss.order(records, lost),
         *measures_of_loss.set_aside(list(columns.fate)),
+        *measures_of_path.of_path(arrays),
         *_calls(records[0].session.method, columns),
     )

@@ -57,20 +57,3 @@ def none_seen_upper(total: int, confidence: float = 0.95) -> float:
     if total == 0:
         return 1.0
     return -math.expm1(math.log1p(-confidence) / total)
-
-
-def rule_of_three(total: int) -> float:
-    """The rule of three, 3/total: the usual short form of `none_seen_upper` at 95 % (common practice).
-
-    Slightly wide, never under the exact value; capped at 1. Nothing tried: 1.
-    """
-    check_counts(0, total, 0.95)
-    return 1.0 if total == 0 else min(1.0, 3 / total)
-
-
-def trials_to_exclude(ratio: float, confidence: float = 0.95) -> int:
-    """How many trials without a hit show, one-sided, that the ratio is at most `ratio` (0 to 1)."""
-    if not 0 < ratio < 1:
-        raise ValueError(f"ratio {ratio} must lie between 0 and 1, both left out")
-    check_counts(0, 0, confidence)
-    return math.ceil(math.log1p(-confidence) / math.log1p(-ratio))

@@ -57,15 +57,6 @@ def fit_skew(sent_ns: Floats, one_way_ns: Floats) -> Skew | None:
     return Skew(rate=rate, base_ns=float(y[a]), at_ns=float(sent_ns[there][a]))
 
 
-def remove_skew(sent_ns: Floats, one_way_ns: Floats) -> Floats:
-    """Delays above the fitted line, ns: variation without the clocks' drift; infinite where lost.
-
-    Without a line (fewer than two packets arrived) the delays come back as they are.
-    """
-    skew = fit_skew(sent_ns, one_way_ns)
-    return one_way_ns.copy() if skew is None else one_way_ns - skew.under(sent_ns)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockStep:
     """One clock jumped against the other before packet `index`; positive when the far one gained."""

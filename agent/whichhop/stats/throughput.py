@@ -8,6 +8,8 @@ MAC_OCTETS = 14 + 4
 """IEEE 802.3: header and check sequence."""
 VLAN_OCTETS = 4
 """IEEE 802.1Q: one tag."""
+TCP_HEADERS = 20 + 20 + 12
+"""Octets of IPv4 and TCP with time stamps (RFC 791, RFC 9293, RFC 7323), as Linux sends them."""
 
 
 def bandwidth_delay_bits(rate_bps: float, rtt_s: float) -> float:

@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+import msgspec
+
 from whichhop.errors import DataError, RemoteError
 from whichhop.model import Reading
+from whichhop.model.chain_signature import ChainSignature
 from whichhop.store.store import Store
 from whichhop.store.write import Linked
 
@@ -33,6 +36,7 @@ class Collected:
 class _Page:
     origin: bytes | None
     last_seq: int
+    signed: ChainSignature | None
     rows: list[dict[str, Any]]
 
 
@@ -72,6 +76,7 @@ class _Remote:
             named, last_seq = head["agent"], head["last_seq"]
             origin = None if head["origin"] is None else bytes.fromhex(head["origin"])
             places = [row["seq"] for row in rows]
+            signed = msgspec.convert(head.get("signed"), ChainSignature | None)
         except (ValueError, KeyError, TypeError, RecursionError) as why:
             raise _unreadable(self.agent, why) from None
         if named != self.agent:
@@ -81,7 +86,7 @@ class _Remote:
         for before, place in pairwise([after, *places]):
             if type(place) is not int or not before < place < _FAR:
                 raise _unreadable(self.agent, f"place {str(place)[:40]} after {before}")
-        return _Page(origin=origin, last_seq=last_seq, rows=rows)
+        return _Page(origin=origin, last_seq=last_seq, signed=signed, rows=rows)
 
     def pages(self, what: str, after: int, origin: bytes) -> Iterator[_Page]:
         while (page := self.page(what, after)).rows:
@@ -96,7 +101,8 @@ def _collect_one(store: Store, remote: _Remote, progress: Progress) -> Collected
     records = readings = 0
     trouble = ""
     try:
-        origin = remote.page("records", 0, limit=0).origin
+        first = remote.page("records", 0, limit=0)
+        origin = first.origin
         if origin is not None:
             chain = store.collected_chain(agent, origin)
             for page in remote.pages("records", chain.last_seq if chain else 0, origin):
@@ -104,6 +110,8 @@ def _collect_one(store: Store, remote: _Remote, progress: Progress) -> Collected
                 progress(agent, page.rows[-1]["seq"], page.last_seq)
             for page in remote.pages("readings", chain.readings_seq if chain else 0, origin):
                 readings += store.adopt(agent, origin, (), [_reading(row, agent) for row in page.rows])
+            if first.signed is not None:
+                store.put_signature(agent, origin, first.signed)
     except (RemoteError, DataError) as told:
         trouble = str(told)
     return Collected(agent=agent, records=records, readings=readings, trouble=trouble)

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from whichhop.errors import DataError, StoreError, StoreFullError
+from whichhop.errors import DataError, StoreDamagedError, StoreError, StoreFullError
 from whichhop.store.migrations import APPLICATION_ID, MIGRATIONS
 
 Value = int | float | str | bytes | None
@@ -20,7 +20,7 @@ _BUSY_MS = 5_000
 _REMEDIES = {
     sqlite3.SQLITE_FULL: "the disk is full; free some space or lower the store's size limit",
     sqlite3.SQLITE_NOTADB: "not a whichhop store; name another file or move this one away",
-    sqlite3.SQLITE_CORRUPT: "the store is damaged; move it away and let whichhop begin a new one",
+    sqlite3.SQLITE_CORRUPT: "the store is damaged; move it away, whichhop run then begins a new one",
     sqlite3.SQLITE_READONLY: "the store may not be written; check its owner and permissions",
     sqlite3.SQLITE_PERM: "the store may not be opened; check its owner and permissions",
     sqlite3.SQLITE_BUSY: "another program holds the store locked; stop it or try again",
@@ -33,8 +33,41 @@ _REMEDIES = {
 def _trouble(path: Path, error: sqlite3.Error) -> StoreError:
     """The one line for what SQLite complained of, with the remedy."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the low byte; the rest is detail
-    kind = StoreFullError if code == sqlite3.SQLITE_FULL else StoreError
-    return kind(f"{path}: {_REMEDIES.get(code, 'the store refused; report this')} ({error})")
+    kinds: dict[int, type[StoreError]] = {
+        sqlite3.SQLITE_FULL: StoreFullError,
+        sqlite3.SQLITE_CORRUPT: StoreDamagedError,
+    }
+    return kinds.get(code, StoreError)(
+        f"{path}: {_REMEDIES.get(code, 'the store refused; report this')} ({error})"
+    )
+
+
+def _damaged(path: Path, why: str) -> StoreDamagedError:
+    return StoreDamagedError(f"{path}: {_REMEDIES[sqlite3.SQLITE_CORRUPT]} ({why})")
+
+
+def _short_by(path: Path) -> int:
+    """How many octets of the file are missing, by its own header; all of it where the header is zeroes.
+
+    The header's page size is at 16, its page count at 28, which counts when the change counter at 24 equals
+    the one at 92 (SQLite's "Database File Format", 1.3). A crash of a disk leaves files short, or full of
+    zeroes; SQLite itself notices only when it comes to the place.
+    """
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as file:
+            head = file.read(100)
+    except OSError:
+        return 0  # it is missing, or opening it will say why not
+    if head and not head.strip(b"\0"):
+        return size
+    if not head.startswith(b"SQLite format 3\0"):
+        return 0
+    if len(head) < 100:
+        return 100 - len(head)
+    page = int.from_bytes(head[16:18])
+    pages = int.from_bytes(head[28:32]) if head[24:28] == head[92:96] else 0
+    return max(0, pages * (65_536 if page == 1 else page) - size)
 
 
 class Database:
@@ -47,6 +80,11 @@ class Database:
             raise StoreError(f"{path}: is a folder; name a file in it, such as {path / 'whichhop.db'}")
         if read_only and not path.exists():
             raise StoreError(f"{path}: no such store; name the file that whichhop run writes")
+        short, log = _short_by(path), Path(f"{path}-wal")
+        # The write-ahead log may hold what the file lacks.
+        unsure = bool(short) and log.exists() and log.stat().st_size > 0
+        if short and not unsure:
+            raise _damaged(path, f"{short} octets are missing")
         uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
         try:
             self._db = sqlite3.connect(
@@ -55,6 +93,8 @@ class Database:
         except sqlite3.Error as error:
             raise _trouble(path, error) from error
         try:
+            if unsure and (said := self.execute("PRAGMA quick_check(1)")) != [("ok",)]:
+                raise _damaged(path, str(said[0][0]).replace("\n", " "))
             self._prepare(read_only)
         except BaseException:
             self._db.close()

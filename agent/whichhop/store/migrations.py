@@ -11,6 +11,8 @@ APPLICATION_ID = 0x77686F70
 # gap: places a collected chain skips, since the other agent had dropped them before they were fetched.
 # mark, look: notes of people, not measurements; no part of any chain, since they may be made weeks later
 #   and taken back.
+# draft: a session's minutes that are still open, as they stood a moment ago; made records after a kill.
+# lease: who may transfer how much, on which day (model/transfer.py); no part of any chain either.
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (
         """CREATE TABLE chain (
@@ -50,5 +52,18 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         """CREATE TABLE look (
             of_ns INTEGER NOT NULL, at_ns INTEGER NOT NULL, from_ns INTEGER NOT NULL, to_ns INTEGER NOT NULL,
             PRIMARY KEY (of_ns, from_ns, to_ns)) WITHOUT ROWID""",
+    ),
+    # 3: what a kill must not cost: the minutes still open, and the day's budget of transfers.
+    (
+        "CREATE TABLE draft (id INTEGER PRIMARY KEY, body BLOB NOT NULL)",
+        """CREATE TABLE lease (
+            number TEXT PRIMARY KEY, who TEXT NOT NULL, day TEXT NOT NULL, until_ns INTEGER NOT NULL,
+            octets INTEGER NOT NULL, used INTEGER) WITHOUT ROWID""",
+    ),
+    # 4: each agent's own word on its chain, and on the copies of others' chains; the newest is enough.
+    (
+        """CREATE TABLE signed (
+            chain INTEGER PRIMARY KEY REFERENCES chain, seq INTEGER NOT NULL, head BLOB NOT NULL,
+            at_ns INTEGER NOT NULL, public_key BLOB NOT NULL, signature BLOB NOT NULL)""",
     ),
 )

@@ -110,20 +110,24 @@ def session_records(
         packed = db.execute("SELECT body FROM hour WHERE session = ? AND hour = ?", (session, hour))
         packed += db.execute(
             "SELECT body FROM minute WHERE session = ? AND minute >= ? AND minute < ?",
-            (session, hour * 60, hour * 60 + 60),
+            (session, max(hour * 60, from_minute), min(hour * 60 + 60, to_minute)),
         )
         found = [r for (body,) in packed for r in unpack(body) if from_minute <= r.minute < to_minute]
         yield from sorted(found, key=lambda r: (r.minute, start_of(r)))
 
 
 def readings(
-    db: Database, *, agent: str | None = None, from_ns: int = 0, to_ns: int = 2**63 - 1
+    db: Database, *, agent: str | None = None, from_ns: int = 0, to_ns: int = 2**63 - 1, begins: str = ""
 ) -> Iterator[Reading]:
-    """Readings in the order of time, of one agent or of all; `to_ns` is not included."""
+    """Readings in the order of time, of one agent or of all; `to_ns` is not included.
+
+    begins: only those whose name begins so.
+    """
     rows = db.stream(
         "SELECT at_ns, agent, name, value FROM reading JOIN gauge ON gauge.id = gauge"
-        " WHERE at_ns >= ? AND at_ns < ? AND (? IS NULL OR agent = ?) ORDER BY at_ns, agent, name",
-        (from_ns, to_ns, agent, agent),
+        " WHERE at_ns >= ? AND at_ns < ? AND (? IS NULL OR agent = ?) AND substr(name, 1, ?) = ?"
+        " ORDER BY at_ns, agent, name",
+        (from_ns, to_ns, agent, agent, len(begins), begins),
     )
     for at_ns, of, name, value in rows:
         yield Reading(at_ns=at_ns, agent=of, name=name, value=value)

@@ -1,7 +1,7 @@
 """The store as the daemon, the server and the comparer see it: one file, opened once, closed once."""
 
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
@@ -9,9 +9,12 @@ from typing import Self
 
 from whichhop.errors import StoreError
 from whichhop.model import Reading, Record, SessionKey
+from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.mark import Look, Mark
+from whichhop.model.transfer import Lease
 from whichhop.store import chain as chain_walk
-from whichhop.store import keep, marks, read
+from whichhop.store import drafts, keep, marks, read, signatures
+from whichhop.store import leases as lease_table
 from whichhop.store.chain import Chain, ChainReport
 from whichhop.store.db import Database
 from whichhop.store.read import FOREVER
@@ -101,7 +104,15 @@ class Store:
             self._writer.forget()
             raise
 
+    def put_signature(self, agent: str, origin: bytes, new: ChainSignature) -> None:
+        """Keep an agent's newest signature under its chain; RemoteError when it is not to be believed."""
+        signatures.put_signature(self.db, agent, origin, new)
+
     # -- reading
+
+    def signature(self, origin: bytes) -> ChainSignature | None:
+        """An agent's newest signature under the chain with that origin; None when there is none."""
+        return signatures.signature(self.db, origin)
 
     def sessions(self) -> list[SessionKey]:
         """Every session with a record here, sorted."""
@@ -126,6 +137,10 @@ class Store:
     ) -> Iterator[Reading]:
         """Readings by time, of one agent or of all."""
         return read.readings(self.db, agent=agent, from_ns=from_ns, to_ns=to_ns)
+
+    def readings_like(self, begins: str, *, from_ns: int, to_ns: int) -> Iterator[Reading]:
+        """Readings by time, of all agents, whose name begins so."""
+        return read.readings(self.db, from_ns=from_ns, to_ns=to_ns, begins=begins)
 
     def readings_after(self, agent: str, after_seq: int, limit: int) -> list[tuple[int, Reading]]:
         """An agent's readings past a place, with their places."""
@@ -185,6 +200,25 @@ class Store:
     def looks(self) -> list[Look]:
         """Every look, in the order taken."""
         return marks.looks(self.db)
+
+    # -- what a kill must not cost
+
+    def put_draft(self, records: Sequence[Record]) -> None:
+        """Keep the agent's open minutes as they stand, in place of what was kept before."""
+        drafts.put_draft(self.db, records)
+
+    def take_drafts(self) -> int:
+        """Make records of the open minutes that a killed agent left; how many."""
+        self._writer.forget()
+        return drafts.take_drafts(self.db, self._writer)
+
+    def leases(self) -> list[Lease]:
+        """Every lease of the days that still count."""
+        return lease_table.leases(self.db)
+
+    def put_leases(self, kept: list[Lease]) -> None:
+        """Keep leases, each in place of what was kept of it before."""
+        lease_table.put_leases(self.db, kept)
 
     # -- keeping
 

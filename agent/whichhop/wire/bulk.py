@@ -178,7 +178,7 @@ class Talk:
 def _nonce(said: dict[str, Any]) -> bytes:
     try:
         nonce = bytes.fromhex(str(said.get("nonce")))
-    except ValueError:
+    except ValueError:  # no hexadecimal, or a number too long to be written out
         nonce = b""
     if len(nonce) != NONCE_OCTETS:
         raise TalkError("a greeting without a nonce; is this a whichhop agent's transfer port?")

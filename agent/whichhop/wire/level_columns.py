@@ -3,12 +3,15 @@
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from whichhop.model.levels_source import Fact
 
 # Tried in this order: "uncorrectable" holds "correct", "channel width" holds "channel".
 _HEADINGS: tuple[tuple[Fact, str], ...] = (
-    (Fact.UNCORRECTABLE, r"un-?corr"),
+    # Reed-Solomon is DOCSIS's forward error correction: "post RS" is what it left uncorrected.
+    (Fact.UNCORRECTABLE, r"un-?corr|\bpost[- ]?(?:rs|fec)\b"),
+    (Fact.ERRORED, r"\bpre[- ]?(?:rs|fec)\b"),
     (Fact.UNERRORED, r"un-?errored|error[- ]?free|without errors?"),
     (Fact.TOTAL, r"total\s+(?:code)?words"),
     (Fact.CORRECTED, r"\bcorrect"),
@@ -35,6 +38,15 @@ _FALSE = re.compile(
 )
 
 
+_LONGEST_HEADING = 200
+"""Characters; a longer cell is no heading."""
+
+
+@lru_cache(maxsize=4096)  # every cell of a page is looked at several times
+def _usual_facts(text: str) -> tuple[Fact, ...]:
+    return tuple(fact for fact, pattern in _HEADINGS if re.search(pattern, text))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ColumnMap:
     """The home file's own words for a modem's page; empty where the usual words do.
@@ -50,7 +62,7 @@ class ColumnMap:
 
     def fact_of(self, heading: str) -> Fact | None:
         """The fact under a heading, the home file's words first; None for a column nobody needs."""
-        text = " ".join(heading.split()).casefold()
+        text = " ".join(heading.split()).casefold() if len(heading) <= _LONGEST_HEADING else ""
         if not text:
             return None
         for fact, word in self.headings.items():
@@ -59,10 +71,7 @@ class ColumnMap:
         for fact, word in self.headings.items():
             if word.casefold() in text:
                 return fact
-        for fact, pattern in _HEADINGS:
-            if fact not in self.headings and re.search(pattern, text):
-                return fact
-        return None
+        return next((fact for fact in _usual_facts(text) if fact not in self.headings), None)
 
     def facts_of(self, headings: Sequence[str]) -> dict[int, Fact]:
         """Column number to fact; the first of two columns with one fact is taken."""

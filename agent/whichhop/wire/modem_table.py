@@ -4,10 +4,12 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from whichhop import outside
 from whichhop.errors import DataError
 from whichhop.model.channel import MULTI_CARRIER, Carrier, Channel, Direction, DslLine
 from whichhop.model.levels_source import Fact
 from whichhop.printable import printable
+from whichhop.wire.html_form import page_of, remedy_for
 from whichhop.wire.html_tables import HtmlTable, html_tables
 from whichhop.wire.level_columns import ColumnMap
 from whichhop.wire.level_numbers import (
@@ -27,6 +29,8 @@ _BLANK = re.compile(r"^[-–—.\s]*$|^n/?a$|^none$|^unknown$|^null$", re.IGNORE
 
 MOST_CHANNELS = 300
 """A DOCSIS 4.0 modem bonds some 50; each becomes a dozen series, so a page must not make them without end."""
+_MOST_ROWS = 1_000
+"""Rows looked at of one table: those of MOST_CHANNELS, with titles and blank ones between."""
 _MOST_REMARKS = 40
 """Sentences kept about what could not be used."""
 
@@ -92,7 +96,7 @@ def _telling(columns: Mapping[int, Fact]) -> bool:
 def _sections(table: HtmlTable, names: ColumnMap) -> Iterator[_Section]:
     """The parts of a table that hold channels, with rows as channels whichever way it was laid out."""
     titles, section = [table.title], None
-    rows = [list(r) for r in table.rows]
+    rows = [list(r) for r in table.rows[:_MOST_ROWS]]
     # Laid out sideways: the headings stand in the first column. A row-wise table has at most one there.
     sideways = names.facts_of([r[0] for r in rows if len(r) > 1])
     across = max((len(names.facts_of(r)) for r in rows), default=0)
@@ -129,7 +133,7 @@ def _direction(section: _Section, cells: Mapping[Fact, str], names: ColumnMap) -
         if down != up:
             return Direction.DOWN if down else Direction.UP
     facts = set(section.columns.values())
-    if facts & {Fact.SNR, Fact.UNERRORED, Fact.CORRECTED, Fact.UNCORRECTABLE, Fact.TOTAL}:
+    if facts & {Fact.SNR, Fact.UNERRORED, Fact.CORRECTED, Fact.UNCORRECTABLE, Fact.ERRORED, Fact.TOTAL}:
         return Direction.DOWN
     if facts & {Fact.T3, Fact.T4}:
         return Direction.UP
@@ -173,6 +177,7 @@ _PARSERS: dict[Fact, tuple[str, _Parse, str]] = {
     Fact.TOTAL: ("total", _count, "a count"),
     Fact.CORRECTED: ("corrected", _count, "a count"),
     Fact.UNCORRECTABLE: ("uncorrectable", _count, "a count"),
+    Fact.ERRORED: ("errored", _count, "a count"),
     Fact.T3: ("t3_timeouts", _count, "a count"),
     Fact.T4: ("t4_timeouts", _count, "a count"),
 }
@@ -267,6 +272,10 @@ def _join(rows: Iterable[_Row], remarks: list[str]) -> list[_Row]:
 
 def _channel(row: _Row) -> Channel:
     facts = dict(row.facts)
+    errored, lost = facts.pop("errored", None), facts.get("uncorrectable")
+    if errored is not None and "corrected" not in facts:
+        # Before correction both kinds count; a smaller number is of those alone that were corrected.
+        facts["corrected"] = int(errored) - int(lost or 0) if errored >= (lost or 0) else errored
     total = facts.pop("total", None)
     if total is not None and "unerrored" not in facts and {"corrected", "uncorrectable"} <= facts.keys():
         # A total counts all three kinds; Channel keeps them apart, as RFC 4546 does.
@@ -280,10 +289,10 @@ def _channel(row: _Row) -> Channel:
     )
 
 
-def read_tables(tables: Sequence[HtmlTable], names: ColumnMap, source: str) -> TableReading:
+def read_tables(tables: Sequence[HtmlTable], names: ColumnMap, source: str, remedy: str = "") -> TableReading:
     """The channels, or DSL and optical levels, of some tables; DataError when none of them holds any.
 
-    source: what to call the page or file in the error.
+    source: what to call the page or file in the error. remedy: what to do, where that is known already.
     """
     remarks: list[str] = []
     rows: list[_Row] = []
@@ -299,15 +308,22 @@ def read_tables(tables: Sequence[HtmlTable], names: ColumnMap, source: str) -> T
     dsl = line.dsl()
     if not channels and not dsl and line.receive_dbm is None:
         seen = sorted({c for t in tables for r in t.rows[:3] for c in r if c and not c[0].isdigit()})[:8]
-        shown = f" It has {len(tables)} table(s), with: {', '.join(seen)}." if seen else ""
+        seen = [printable(c, 40) for c in seen]
+        seen_words = f" It has {len(tables)} table(s), with: {', '.join(seen)}." if seen else ""
         first = f" First trouble: {remarks[0]}." if remarks else ""
-        raise DataError(
-            f"{source}: no table of channels found, nor of a DSL line or fibre.{shown}{first} "
-            "Name the page's own headings under `columns` in the home file"
+        what = remedy or "Name the page's own headings under `columns` in the home file"
+        raise outside.bad(
+            source, f"no table of channels found, nor of a DSL line or fibre.{seen_words}{first} {what}"
         )
     return TableReading(channels=channels, remarks=few(remarks), dsl=dsl, receive_dbm=line.receive_dbm)
 
 
 def read_page(page: str, names: ColumnMap | None = None, source: str = "the modem's page") -> TableReading:
     """The channels of an HTML page; DataError when it has none."""
-    return read_tables(html_tables(page), names or ColumnMap(), source)
+    tables, names = html_tables(page), names or ColumnMap()
+    try:
+        return read_tables(tables, names, source)
+    except DataError:
+        if not (remedy := remedy_for(page_of(page))):
+            raise
+        return read_tables(tables, names, source, remedy)

@@ -59,12 +59,6 @@ def field_from_utc(at_ns: int, *, ptp: bool) -> int:
     return ptp_from_utc(at_ns) if ptp else ntp_from_utc(at_ns)
 
 
-def ntp_difference_ns(later: int, earlier: int) -> int:
-    """Later less earlier NTP field in ns, right across an era's end; below zero when they are swapped."""
-    ticks = (later - earlier + (1 << 63) & _MASK64) - (1 << 63)
-    return (ticks * NS_PER_S + (1 << 31)) >> 32
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ErrorEstimate:
     """How wrong a sender of stamps believes its clock to be (RFC 4656 4.1.2, Z bit: RFC 8186 2.3).

@@ -5,6 +5,7 @@ from urllib.parse import urljoin
 from xml.etree import ElementTree
 
 from whichhop import outside
+from whichhop.outside import OutsideError
 
 SERVICE = "urn:schemas-upnp-org:service:WANCommonInterfaceConfig:1"
 BITS = 32
@@ -17,12 +18,12 @@ def _tree(text: bytes, what: str) -> ElementTree.Element:
     # Entities can blow a page up to gigabytes; neither UPnP nor SOAP uses any. UDA says UTF-8: a zero octet
     # is another encoding, in which the words would not be found.
     if b"\0" in text or re.search(rb"<!(DOCTYPE|ENTITY)", text):
-        raise outside.bad(what, "declares a document type, which UPnP never does")
+        raise OutsideError(f"{what} declares a document type, which UPnP never does")
     try:
         return ElementTree.fromstring(text)  # noqa: S314 - refused above
     # ValueError, LookupError: an encoding that its declaration names and nobody knows
     except (ElementTree.ParseError, ValueError, LookupError) as wrong:
-        raise outside.bad(what, f"is not XML ({wrong})") from None
+        raise OutsideError(f"{what} is not XML ({wrong})") from None
 
 
 def _local(element: ElementTree.Element) -> str:
@@ -41,7 +42,7 @@ def control_address(description: bytes, base: str) -> str:
         if facts.get("serviceType") == SERVICE and facts.get("controlURL"):
             with outside.reading("the description's controlURL"):
                 return urljoin(base, outside.name(facts["controlURL"], "controlURL"))
-    raise outside.bad("the description", "names no WANCommonInterfaceConfig:1")
+    raise OutsideError("the description names no WANCommonInterfaceConfig:1")
 
 
 def question(variable: str) -> tuple[dict[str, str], bytes]:
@@ -71,4 +72,4 @@ def answer(text: bytes, variable: str) -> int:
         if name == "errorDescription":
             why = outside.text((element.text or "no reason").strip()[:_LONGEST_WHY], "errorDescription")
             raise outside.bad("the device refuses", why)
-    raise outside.bad("the answer", f"has no {variable}")
+    raise OutsideError(f"no {variable} in the answer")

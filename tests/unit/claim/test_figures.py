@@ -10,8 +10,9 @@ from statsmodels.stats.proportion import proportion_confint
 
 from support.reported import judged_story, recorded
 from whichhop.claim.claim import claim_of
-from whichhop.claim.figures import design_effect, loss_figure, median_interval
+from whichhop.claim.figures import loss_figure, median_interval
 from whichhop.model import Fate
+from whichhop.stats.difference import design_effect
 
 
 def test_without_bursts_the_interval_is_wilsons() -> None:
@@ -27,7 +28,7 @@ def test_losses_that_all_come_together_count_as_few() -> None:
     # Kish 1965: with clusters of m alike members the effect is m, so 4,000 packets say what 100 would.
     sent = np.full(100, 40)
     lost = np.where(np.arange(100) % 20 == 0, 40, 0)
-    assert design_effect(sent, lost) == pytest.approx(40 * 100 / 99)
+    assert design_effect(lost.tolist(), sent.tolist()) == pytest.approx(40 * 100 / 99)
     figure = loss_figure("x", "x", sent, lost)
     low, high = proportion_confint(5, 99, method="wilson")
     assert (figure.low, figure.high) == pytest.approx((low, high), rel=0.01)

@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import random
 import re
 import shutil
 import sqlite3
@@ -10,21 +11,26 @@ from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import pypdf
 import pytest
 
+from support.forgeries import Genuine, at_random, purposeful
 from support.reported import recorded
 from support.time_authority import make_authority, openssl, stamped
 from whichhop.cli import main
+from whichhop.config.countersign import Head, countersigned
 from whichhop.config.keys import create_key, derive_keys, read_key
+from whichhop.config.trusted_keys import add_trusted, trusted_keys_path
 from whichhop.lab.demo.recorded import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Fate, Record
+from whichhop.model.fingerprint import fingerprint
 from whichhop.report.html import dossier_part, page
 from whichhop.report.seal import public_half, seal_of, sealed, unsealed
+from whichhop.report.time_stamp import request
 from whichhop.report.wire_form import read_dossier
 from whichhop.store.store import Store
 from whichhop.wire.packed import canonical, pack_canonical, unfold, unpack
-from whichhop.wire.time_stamp import request
 
 pytestmark = pytest.mark.slow
 
@@ -58,6 +64,14 @@ def original(tmp_path_factory: pytest.TempPathFactory) -> Made:
     words = ["evidence", str(made.home), "--store", str(made.store), "--offline"]
     assert main([*words, "--html", str(made.html), "--pdf", str(made.pdf)]) == 0
     return made
+
+
+@pytest.fixture(autouse=True)
+def trusting(original: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A reader whose list of trusted keys names the maker of the report."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+    add_trusted(trusted_keys_path(), fingerprint(signer(original)), "Alder House")
+    return trusted_keys_path()
 
 
 @pytest.fixture
@@ -154,8 +168,81 @@ def test_a_report_signed_anew_under_another_key_is_caught_by_the_key_given(
     true_key = public_half(derive_keys(read_key(original.home.with_suffix(".key"))).evidence)
     other = bytes(range(32))
     changed_data(made, lambda d: d.replace(true_key, public_half(other)), other)
-    assert fails(capsys, str(made.html), str(made.store)) == []
-    assert fails(capsys, str(made.html), str(made.store), "--public-key", true_key) == ["signing key"]
+    assert fails(capsys, str(made.html), str(made.store)) == ["maker's key"]
+    assert fails(capsys, str(made.html), str(made.store), "--trust", fingerprint(true_key)) == ["maker's key"]
+    assert fails(capsys, str(made.html), str(made.store), "--trust", public_half(other)) == []
+
+
+def test_an_unknown_key_fails_until_it_is_told_to_be_trusted_and_can_be_kept(
+    made: Made, trusting: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    trusting.unlink()
+    short = fingerprint(signer(made))
+    assert main(["verify", str(made.html)]) == 1
+    said = capsys.readouterr().out
+    assert f"{short} is unknown here" in said
+    assert "--trust" in said
+    assert main(["verify", str(made.html), "--trust", short.lower().replace("-", "")]) == 0
+    capsys.readouterr()
+    assert main(["verify", str(made.html)]) == 1
+    assert main(["verify", str(made.html), "--trust", short, "--remember"]) == 0
+    assert main(["verify", str(made.pdf)]) == 0
+    assert "Alder House" in trusting.read_text()
+
+
+def test_the_makers_own_key_file_is_trusted(
+    made: Made, original: Made, trusting: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    trusting.unlink()
+    key = str(original.home.with_suffix(".key"))
+    assert main(["verify", str(made.html), "--key", key]) == 0
+
+
+def test_what_is_proven_and_what_is_not_stands_in_one_line(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    main(["verify", str(made.html), str(made.store)])
+    (line,) = [x for x in capsys.readouterr().out.splitlines() if x.startswith("Proven: ")]
+    assert "every figure follows from the records given" in line
+    assert line.endswith("that the agents measured honestly.")
+    main(["verify", str(made.html)])
+    assert "Not proven: that the figures follow from the measurements" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("text", ["nonsense", "AAAA-BBBB", "12345678"])
+def test_what_is_no_fingerprint_is_refused_in_a_line(
+    text: str, made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["verify", str(made.html), "--trust", text]) == 2
+    assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize("old", ["provider-edge", "router", "modem", "wired"])
+def test_data_of_a_home_that_is_none_is_told_and_ends_nothing(
+    old: str, made: Made, original: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # well-formed still, but a link leads to nobody, there is no such zone, ...
+    text = made.html.read_text()
+    at = text.rindex(f'"{old}"') + 2
+    made.html.write_text(text[:at] + text[at + 1 :])
+    assert main(["verify", str(made.html), str(made.store)]) in (1, 2)
+
+
+def test_no_forgery_passes(
+    made: Made, original: Made, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # All with a purpose, and a few at random; tests/bench/forgeries.py tries 3,000 of those.
+    true = genuine(original, tmp_path)
+    (tmp_path / "tsa").mkdir()
+    tried = [*purposeful(true, tmp_path / "tsa"), *at_random(true, random.Random(1), 40)]
+    passed = []
+    for n, forgery in enumerate(tried):
+        path = tmp_path / f"f{n}{forgery.suffix}"
+        path.write_bytes(forgery.data)
+        if main(["verify", str(path)]) == 0:
+            passed.append(forgery.what)
+    assert len(tried) >= 60
+    assert passed == []
 
 
 Place = tuple[int, int]
@@ -272,7 +359,9 @@ def test_a_redacted_report_is_checked_with_the_home_file(
     main([*words, "--html", str(shared)])
     assert main(["verify", str(shared), str(made.store)]) == 2
     assert "--home" in capsys.readouterr().err
-    assert fails(capsys, str(shared), str(made.store), "--home", str(made.home)) == []
+    unsigned = ("--trust", "none")  # the home's key is not beside this copy of the home file
+    assert fails(capsys, str(shared), str(made.store), "--home", str(made.home), *unsigned) == []
+    assert fails(capsys, str(shared), str(made.store), "--home", str(made.home)) == ["maker's key"]
 
 
 def test_bare_data_is_checked_too_and_is_said_to_carry_no_seal(
@@ -282,7 +371,7 @@ def test_bare_data_is_checked_too_and_is_said_to_carry_no_seal(
     assert part is not None
     bare = made.html.with_suffix(".json")
     bare.write_bytes(part)
-    assert main(["verify", str(bare), str(made.store)]) == 0
+    assert main(["verify", str(bare), str(made.store)]) == 1
     assert "no seal" in capsys.readouterr().out
 
 
@@ -305,19 +394,36 @@ def test_a_time_stamp_is_attached_only_when_it_is_for_this_page(
     query, answer = tmp_path / "r.tsq", tmp_path / "r.tsr"
     words = ["evidence", str(made.home), "--store", str(made.store), "--offline", "--html", str(made.html)]
     main([*words, "--time-request", str(query)])
-    answer.write_bytes(stamped(authority, request(bytes(32), 1)))
+    answer.write_bytes(stamped(authority, request(b"another page")))
+    unsigned = ("--trust", "none")
+    known = ("--authority", str(authority / "tsa.crt"), *unsigned)
     before = made.html.read_bytes()
-    assert fails(capsys, str(made.html), "--attach-time", str(answer)) == ["time-stamp"]
+    assert fails(capsys, str(made.html), "--attach-time", str(answer), *unsigned) == ["time-stamp"]
     assert made.html.read_bytes() == before
     answer.write_bytes(stamped(authority, query.read_bytes()))
-    assert fails(capsys, str(made.html), "--attach-time", str(answer)) == []
+    assert fails(capsys, str(made.html), "--attach-time", str(answer), *unsigned) == ["time-stamp"]
+    assert fails(capsys, str(made.html), "--attach-time", str(answer), *known) == []
     assert made.html.read_bytes() != before
-    assert fails(capsys, str(made.html), str(made.store)) == []
+    assert fails(capsys, str(made.html), str(made.store), *known) == []
+    assert fails(capsys, str(made.html), str(made.store), *unsigned) == ["time-stamp"]
     # What the request stands for is the page without its seal, so openssl alone can check it as well.
     bare = tmp_path / "page"
     bare.write_bytes(unsealed(made.html.read_text(), "")[0].encode())
     names = ("-data", str(bare), "-in", str(answer), "-CAfile", str(authority / "tsa.crt"))
     openssl("ts", "-verify", *names)
+
+
+def genuine(original: Made, folder: Path) -> Genuine:
+    """The report as a forger gets it, with another true one of the same key."""
+    other = folder / "other.html"
+    words = ["evidence", str(original.home), "--store", str(original.store), "--offline", "--redact"]
+    main([*words, "--html", str(other)])
+    return Genuine(
+        html=original.html.read_text(),
+        paper=original.pdf.read_bytes(),
+        other_html=other.read_text(),
+        secret=derive_keys(read_key(original.home.with_suffix(".key"))).evidence,
+    )
 
 
 def signer(made: Made) -> str:
@@ -334,8 +440,8 @@ def test_the_pdf_holds_against_store_and_file_as_the_page_does(
 ) -> None:
     assert not fails(capsys, str(made.pdf), str(made.store))
     assert not fails(capsys, str(made.pdf), str(made.file))
-    assert not fails(capsys, str(made.pdf), "--public-key", signer(made))
-    assert "signing key" in fails(capsys, str(made.pdf), "--public-key", "00" * 32)
+    assert not fails(capsys, str(made.pdf), "--trust", signer(made))
+    assert fails(capsys, str(made.pdf), "--trust", "00" * 32) == ["maker's key"]
 
 
 @pytest.mark.parametrize("part", [0.1, 0.5, 0.9])
@@ -354,8 +460,8 @@ def test_a_changed_byte_of_the_pdf_is_caught(
 def test_a_pdf_set_and_sealed_anew_from_other_figures_is_caught(
     made: Made, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from whichhop.report.attachments import report_data
     from whichhop.report.pdf import pdf
+    from whichhop.report.printed import report_data
     from whichhop.report.seal import data_signature, sealed_paper
 
     data, _ = report_data(made.pdf.read_bytes())
@@ -404,6 +510,60 @@ def test_a_pdf_without_data_and_a_time_stamp_for_a_pdf_are_refused_in_a_line(
     other = tmp_path / "other.pdf"
     other.write_bytes(b"%PDF-1.7\n%%EOF\n")
     assert main(["verify", str(other)]) == 2
+    assert "the PDF cannot be read" in capsys.readouterr().err
+    blank = pypdf.PdfWriter()
+    blank.add_blank_page(100, 100)
+    blank.write(other)
+    assert main(["verify", str(other)]) == 2
     assert "a PDF without a report's data" in capsys.readouterr().err
     assert main(["verify", str(made.pdf), "--attach-time", str(other)]) == 2
     assert "give the HTML file" in capsys.readouterr().err
+
+
+def countersign(store: Store, identity: Path) -> None:
+    """Have every agent's chain signed, as the agents do themselves."""
+    for chain in store.chains():
+        head = Head(origin=chain.origin.hex(), seq=chain.last_seq, head=chain.head.hex(), at_ns=7)
+        store.put_signature(chain.agent, chain.origin, countersigned(identity / chain.agent, head))
+
+
+def test_a_maker_cannot_change_what_its_agents_have_signed(
+    made: Made, original: Made, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    records, readings = recorded("upstream-link")
+    made.store.unlink()
+    with Store.open(made.store) as store:
+        store.append_all(records, readings)
+        countersign(store, tmp_path)
+        chains = {c.agent: c.origin for c in store.chains()}
+        said = {origin: store.signature(origin) for origin in chains.values()}
+    key = ("--key", str(original.home.with_suffix(".key")))
+    words = ["evidence", str(made.home), "--offline", "--html", str(made.html), *key]
+    assert main([*words, "--store", str(made.store)]) == 0
+    assert fails(capsys, str(made.html), str(made.store)) == []
+    main(["verify", str(made.html), str(made.store)])
+    assert "records as their agents signed them: " in capsys.readouterr().out
+
+    # The maker, who has the home's key, writes the same chains anew with twice the delay, and a report.
+    def slower(record: Record) -> Record:
+        samples = [replace(s, rtt_ns=s.rtt_ns * 2) if s.rtt_ns else s for s in record.samples]
+        return replace(record, samples=type(record.samples).of(samples))
+
+    forged, agents = tmp_path / "forged.db", sorted(chains)
+    origins = iter([])
+
+    def origin() -> bytes:
+        return next(origins)
+
+    with Store.open(forged, origin=origin) as store:
+        for agent in agents:
+            origins = iter([chains[agent]])
+            store.append_all(slower(r) for r in records if r.session.agent == agent)
+        store.append_all((), readings)
+        for agent in agents:
+            signature = said[chains[agent]]
+            assert signature is not None
+            store.put_signature(agent, chains[agent], signature)
+    main([*words, "--store", str(forged)])
+    bad = fails(capsys, str(made.html), str(forged))
+    assert bad == [f"agent {a}" for a in agents]

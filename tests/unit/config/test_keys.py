@@ -53,3 +53,22 @@ def test_a_key_file_that_cannot_be_used_says_what_to_do(tmp_path: Path) -> None:
             read_key(path)
     with pytest.raises(KeyFileError, match="cannot be written"):
         create_key(tmp_path / "no" / "such" / "k.key")
+
+
+@pytest.mark.parametrize("mode", [0o400, 0o440, 0o600])
+def test_a_key_handed_over_by_systemd_is_read_in_either_of_its_modes(mode: int, tmp_path: Path) -> None:
+    # systemd.exec, CREDENTIALS: older versions make it 0400, newer ones 0440, in a folder of the unit's own
+    folder = tmp_path / "credentials"
+    folder.mkdir(mode=0o700)
+    create_key(folder / "home.key")
+    (folder / "home.key").chmod(mode)
+    assert len(read_key(folder / "home.key", {"CREDENTIALS_DIRECTORY": str(folder)})) == 32
+
+
+@pytest.mark.parametrize(("mode", "inside"), [(0o440, False), (0o444, True), (0o460, True), (0o640, False)])
+def test_a_key_that_others_may_read_is_refused_there_too(mode: int, inside: bool, tmp_path: Path) -> None:
+    create_key(tmp_path / "home.key")
+    (tmp_path / "home.key").chmod(mode)
+    environ = {"CREDENTIALS_DIRECTORY": str(tmp_path if inside else tmp_path / "other")}
+    with pytest.raises(KeyFileError, match="others may read or write"):
+        read_key(tmp_path / "home.key", environ)

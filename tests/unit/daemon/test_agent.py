@@ -144,3 +144,66 @@ def test_a_target_that_was_found_is_measured_from_then_on() -> None:
     agent.found("provider-edge", "198.51.100.9")
     play(agent, clock, 6)
     assert {a for k, a in echo.sent if k.target == "provider-edge"} == {"198.51.100.9"}
+
+
+def edge_keys(agent: Agent) -> list[SessionKey]:
+    return [key for key in agent.sessions if key.target == "provider-edge"]
+
+
+def test_an_address_that_was_found_stays_through_a_change_of_the_home() -> None:
+    agent, clock, _, _, _ = build()
+    discovering = alder("  provider-edge: 198.51.100.1\n", "  provider-edge: discover\n")
+    sessions = [s for s in derive_sessions(discovering) if s.key.agent == "desk"]
+    echo = agent.probers[Method.ECHO]
+    assert isinstance(echo, PromptProber)
+    agent.follow(sessions)
+    play(agent, clock, 5)
+    already = len([k for k, _ in echo.sent if k.target == "provider-edge"])
+    agent.found("provider-edge", "198.51.100.77")
+    play(agent, clock, 10)
+    before = [a for _, a in echo.sent].count("198.51.100.77")
+    assert already == 0
+    assert before >= 3
+    agent.follow(sessions)  # the home file read anew
+    play(agent, clock, 15)
+    assert [a for _, a in echo.sent].count("198.51.100.77") >= before + 3
+    # One that the file names itself counts more than one that was found.
+    agent.follow(s for s in derive_sessions(alder()) if s.key.agent == "desk")
+    assert {agent.sessions[key].address for key in edge_keys(agent)} == {"198.51.100.1"}
+
+
+def test_a_stream_beside_a_transfer_goes_on_through_a_change_of_the_home() -> None:
+    agent, _, _, _, _ = build()
+    key = SessionKey(agent="desk", target="attic", method=Method.LOADED)
+    agent.probers = {**agent.probers, Method.LOADED: agent.probers[Method.STAMP]}
+    steady = next(s for s in agent.sessions.values() if s.key.target == "attic")
+    agent.add(replace(steady, key=key))
+    agent.follow(s for s in derive_sessions(alder()) if s.key.agent == "desk")
+    assert key in agent.sessions
+    without = alder(
+        "  attic:  {kind: mesh-node, address: 192.0.2.2, agent: true}", "  attic:  {kind: mesh-node}"
+    )
+    agent.follow(s for s in derive_sessions(without) if s.key.agent == "desk")
+    assert key not in agent.sessions
+
+
+class OddProber(PromptProber):
+    """Trips over whatever comes in."""
+
+    def gather(self) -> None:
+        raise OverflowError("a number of 400 digits")
+
+    def expire(self, now_ns: MonoNs) -> None:
+        raise UnicodeEncodeError("utf-8", "\ud800", 0, 1, "surrogates not allowed")
+
+
+def test_a_prober_that_trips_over_what_came_in_stops_neither_itself_nor_the_others() -> None:
+    agent, clock, stamp, records, _ = build()
+    told: list[Exception] = []
+    agent.failed = told.append
+    odd = OddProber(Method.ECHO, clock, agent)
+    agent.probers = {Method.ECHO: odd, Method.STAMP: stamp}
+    play(agent, clock, 70)
+    assert {type(t) for t in told} == {UnicodeEncodeError}
+    assert {r.session.method for r in records} == {Method.ECHO, Method.STAMP}
+    assert all(len(r.samples) >= 50 for r in records)

@@ -61,3 +61,17 @@ def test_every_sample_lands_in_exactly_one_record_in_the_order_sent(
         sent = list(record.samples.sent_ns)
         assert sent == sorted(sent)
         assert all(at // NS_PER_MINUTE == record.minute for at in sent)
+
+
+def test_a_draft_holds_what_is_sure_and_ends_where_waiting_goes_on() -> None:
+    book = MinuteBook(facts=facts)
+    for at_s in (58, 59.5, 61, 70, 75.9, 76.1, 80):
+        book.add(A, sample(at_s))
+    book.add(B, sample(83.9))
+    now = UtcNs(84 * NS_PER_S)
+    assert SETTLE_NS == 8 * NS_PER_S
+    draft = [(r.session, r.minute, len(r.samples)) for r in book.draft(now)]
+    assert draft == [(A, 0, 2), (A, 1, 3)]
+    # What is written for good later begins with the same packet, by which the store knows it again.
+    final = {r.minute: r for r in book.close_all() if r.session == A}
+    assert [r.samples.sent_ns[0] for r in (final[0], final[1])] == [58 * NS_PER_S, 61 * NS_PER_S]

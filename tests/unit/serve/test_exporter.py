@@ -78,6 +78,8 @@ def test_prometheus_clients_own_parser_reads_back_the_state(accept: str) -> None
     assert value("whichhop_wan_received_bytes_total", agent="desk") == 2.0**40
     assert value("whichhop_fault_probability_ratio", element="desk/attic") == 0.93
     assert value("whichhop_episode_active", cause="wireless-hop", element="desk/attic") == 1
+    assert value("whichhop_link_level_seconds", link="desk/attic") == 0.0021
+    assert value("whichhop_link_level_most_seconds", link="desk/attic") == 0.0058
     assert any(name == "whichhop_build_info" and dict(k)["version"] == __version__ for name, k in found)
 
 
@@ -158,5 +160,5 @@ def test_every_metric_row_of_a_modem_is_in_the_catalogue() -> None:
 def test_modems_of_a_changed_home_file_are_dropped() -> None:
     live = LiveState(home="Alder House", agent="desk", names=["modem"])
     live.modems["modem"] = None
-    live.forget(["desk"])
+    live.forget(["desk"], "Alder House")
     assert live.modems == {}

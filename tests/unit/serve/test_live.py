@@ -72,5 +72,5 @@ def test_a_home_file_read_anew_drops_sessions_to_nodes_that_are_gone() -> None:
     live = fresh()
     for key in (STAMP, ECHO):
         live.observe(key, Sample(sent_ns=1, fate=Fate.LOST))
-    live.forget([n for n in NAMES if n != "attic"])
+    live.forget([n for n in NAMES if n != "attic"], "Alder Lodge")
     assert [key for key, _ in live.sessions()] == [ECHO]

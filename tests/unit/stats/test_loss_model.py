@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.stats.loss_model import TwoState, burst_ratio, elliott_loss, transitions
+from whichhop.stats.loss_model import TwoState, burst_ratio, transitions
 
 CHANCE = st.floats(0.001, 1)
 
@@ -62,26 +62,12 @@ def test_each_step_is_counted_once(lost: list[bool]) -> None:
     found = transitions(lost)
     assert found.n00 + found.n01 + found.n10 + found.n11 == max(0, len(lost) - 1)
     assert abs(found.n01 - found.n10) <= 1
-    chain = found.fit()
-    if chain is not None and found.conditional_loss is not None:
-        assert chain.conditional_loss == pytest.approx(found.conditional_loss)
 
 
 @pytest.mark.parametrize("lost", [[], [True], [False], [True] * 9, [False] * 9])
 def test_a_stream_that_never_changes_state_has_no_chain(lost: list[bool]) -> None:
     assert transitions(lost).fit() is None
     assert burst_ratio(lost) is None
-
-
-def test_conditional_loss_needs_a_packet_after_a_loss() -> None:
-    assert transitions([False, True]).conditional_loss is None
-    assert transitions([True, True, False]).conditional_loss == 0.5
-
-
-def test_elliott_with_perfect_good_and_deaf_bad_state_is_gilbert() -> None:
-    chain = TwoState(p=0.1, r=0.4)
-    assert elliott_loss(chain, 1, 0) == pytest.approx(chain.loss)
-    assert elliott_loss(chain, 0.99, 0.5) == pytest.approx((0.4 * 0.01 + 0.1 * 0.5) / 0.5)
 
 
 def test_a_chain_that_cannot_move_is_refused() -> None:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 from scipy.spatial import ConvexHull
 
-from whichhop.stats.skew import find_steps, fit_skew, lower_hull, remove_skew
+from whichhop.stats.skew import find_steps, fit_skew, lower_hull
 
 SECOND = 1e9
 MS = 1e6
@@ -30,16 +30,6 @@ def test_the_skew_of_a_drifting_clock_is_found_to_a_small_part_per_million(ppm: 
     assert found is not None
     # 600 packets' minima are some microseconds above the path; over 600 s that is hundredths of 1 ppm
     assert found.rate * 1e6 == pytest.approx(ppm, abs=0.2)
-
-
-def test_removing_skew_leaves_the_queueing_and_the_losses() -> None:
-    sent, delay = drifting(np.random.default_rng(6), ppm=40)
-    flat = remove_skew(sent, delay)
-    assert (np.isinf(flat) == np.isinf(delay)).all()
-    there = np.isfinite(flat)
-    assert flat[there].min() >= -1
-    # the queue's mean is 2 ms; uncorrected, drift alone would add 24 ms from first to last
-    assert flat[there].mean() == pytest.approx(2 * MS, rel=0.15)
 
 
 def test_the_line_is_the_linear_programmes() -> None:
@@ -132,5 +122,4 @@ def test_empty_all_lost_and_single_sample_tell_neither_skew_nor_step() -> None:
     for delays in ([], [math.inf] * 40, [5.0]):
         sent, array = np.arange(float(len(delays))), np.array(delays)
         assert fit_skew(sent, array) is None
-        assert remove_skew(sent, array).tolist() == delays
         assert find_steps(array, array) == []

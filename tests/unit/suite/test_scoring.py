@@ -152,3 +152,12 @@ def test_a_proof_against_the_line_is_marked_where_the_router_could_have_done_it(
     assert summarise([_score(proven, labels=(line,))])["provider_proven_unsplit"] == 1
     careful = replace(proven, proven=False)
     assert summarise([_score(careful, labels=(line,))])["provider_proven_unsplit"] == 0
+
+
+def test_a_second_fault_under_the_same_name_needs_a_verdict_of_its_own() -> None:
+    second = replace(LABEL, start_s=1018.0, end_s=1200.0, apart=True)
+    found = _score(replace(SAID, start_ns=1000 * NS_PER_S), labels=(LABEL, second))
+    assert [x.outcome for x in found.labels] == ["exact", "wrong"]
+    again = replace(SAID, start_ns=1020 * NS_PER_S)
+    found = _score(replace(SAID, start_ns=1000 * NS_PER_S), again, labels=(LABEL, second))
+    assert [x.outcome for x in found.labels] == ["exact", "exact"]

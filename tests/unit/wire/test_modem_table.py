@@ -1,5 +1,7 @@
 """Modem pages of our own making, in several shapes, to channels."""
 
+import contextlib
+import time
 from pathlib import Path
 
 import pytest
@@ -232,3 +234,64 @@ def test_a_page_cut_off_anywhere_never_fails_otherwise_than_by_one_line(data: st
         line = str(trouble)
     assert line
     assert "\n" not in line
+
+
+def test_codewords_before_and_after_correction_are_known_by_their_usual_headings() -> None:
+    # Before Reed-Solomon correction both kinds of errored codewords count (common practice, from memory).
+    page = (
+        "<h2>Downstream</h2><table><tr><th>Channel<th>Frequency (Hz)<th>Power (dBmV)<th>Pre RS Errors"
+        "<th>Post RS Errors<tr><td>1<td>331000000<td>2.5<td>120<td>20<tr><td>2<td>339000000<td>2.6<td>5<td>9"
+        "</table>"
+    )
+    first, second = read_page(page).channels
+    assert (first.corrected, first.uncorrectable) == (100, 20)
+    assert (second.corrected, second.uncorrectable) == (5, 9)
+
+
+@pytest.mark.parametrize(
+    ("page", "remedy"),
+    [
+        (
+            '<form action="/login.cgi"><input name=usr><input type=password name=pwd></form>',
+            "form: /login.cgi, user_field: usr, password_field: pwd}",
+        ),
+        ('<script>window.location.href = "/login.html";</script>', "It is a login page: add login:"),
+        ('<meta http-equiv=refresh content="0; url=/Login.asp">', "It is a login page: add login:"),
+        ('<div id=app></div><script src="/app.js"></script>', "It is drawn by a script"),
+        (
+            "<table id=ds><tr><td>Channel<td>Power</table><script>fill('ds')</script>",
+            "the address that the script reads its figures from",
+        ),
+        ("<table><tr><td>Uptime<td>3 days</table>", "headings under `columns`"),
+        ('<form action="\x1b[2J"><input type=password></form>', "form: \\x1b[2J"),
+    ],
+)
+def test_a_page_that_is_none_of_levels_is_told_for_what_it_is(page: str, remedy: str) -> None:
+    with pytest.raises(DataError) as caught:
+        read_page(page)
+    assert remedy in str(caught.value)
+    assert str(caught.value).count("\n") == 0
+
+
+HOSTILE = {
+    "tags that never close": "<a " * 600_000,
+    "attributes": "<a " + "x=1 " * 400_000 + ">",
+    "nested tables": "<table><tr><td>" * 130_000,
+    "nested blocks": "<div>" * 400_000,
+    "misnested": "<b><p></b>" * 200_000,
+    "comments": "<!--" * 400_000,
+    "cells": "<table><tr>" + "<td>1" * 400_000,
+    "rows of channels": "<h2>Downstream</h2><table><tr><td>Channel<td>Frequency<td>Power"
+    + "<tr><td>1<td>3e8<td>1.5" * 80_000,
+    "spans": "<table>" + "<tr><td rowspan=64 colspan=64>x" * 60_000,
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", HOSTILE)
+def test_a_page_of_two_megabytes_costs_seconds_and_not_minutes(kind: str) -> None:
+    # Processor time of this thread alone; the worst takes 2 s here, a quarter as fast a machine 8 s.
+    begin = time.thread_time()
+    with contextlib.suppress(DataError):
+        assert len(read_page(HOSTILE[kind][:2_000_000]).channels) <= 300
+    assert time.thread_time() - begin < 10.0

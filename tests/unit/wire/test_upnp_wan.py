@@ -50,7 +50,7 @@ def test_totals_are_read_modulo_the_types_32_bits(value: str, total: int) -> Non
     [
         (b"garbage", "not XML"),
         (b"", "not XML"),
-        (reply("many"), "no count of bytes"),
+        (reply("many"), "is not a whole number"),
         (reply("1", "NewOther"), "no TotalBytesReceived"),
         (b'<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>', "document type"),
         (b"<a><errorDescription>Invalid Action</errorDescription></a>", "refuses: Invalid Action"),

@@ -1,5 +1,6 @@
 """How much better an excess explains a session's tick than no excess does, on grids of delay and loss."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +39,15 @@ class Evidence:
         return Evidence(
             delay=self.delay[:, first:end], loss=self.loss[:, first:end], alone=self.alone[first:end]
         )
+
+
+def joined(parts: Sequence[Evidence]) -> Evidence:
+    """Stretches that follow each other as one."""
+    return Evidence(
+        delay=np.concatenate([p.delay for p in parts], axis=1),
+        loss=np.concatenate([p.loss for p in parts], axis=1),
+        alone=np.concatenate([p.alone for p in parts]),
+    )
 
 
 def tail(z: Floats) -> Floats:

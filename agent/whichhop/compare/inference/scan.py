@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Baseline, Floats
 from whichhop.compare.inference.evidence import Columns, minor_evidence, mixed, part_evidence, part_sums
-from whichhop.compare.inference.likelihood import Evidence, delay_evidence, loss_evidence
+from whichhop.compare.inference.likelihood import Evidence, delay_evidence, joined, loss_evidence
 from whichhop.compare.inference.lone_lateness import odd
 from whichhop.compare.inference.past import Past, prior_scales
 from whichhop.compare.inference.settings import Settings
@@ -52,10 +52,16 @@ class Scan:
 
     def evidence(self, first: int, end: int) -> Evidence:
         """The sessions' evidence for the ticks first..end-1; worked out once for a stretch and its parts."""
-        for (begin, stop), known in self.worked_out.items():
-            if begin <= first and end <= stop:
-                return known.cut(first - begin, end - begin)
-        found = self._evidence(first, end)
+        begin, stop = max(
+            (span for span in self.worked_out if span[0] <= first < span[1]),
+            key=lambda span: span[1],
+            default=(first, first),
+        )
+        known = self.worked_out[begin, stop].cut(first - begin, end - begin) if stop > first else None
+        if known is not None and end <= stop:
+            return known
+        fresh = self._evidence(max(first, stop), end)
+        found = fresh if known is None else joined((known, fresh))
         while self.worked_out and sum(b - a for a, b in self.worked_out) + end - first > MOST_KEPT:
             del self.worked_out[next(iter(self.worked_out))]
         self.worked_out[first, end] = found
@@ -79,11 +85,7 @@ class Scan:
             )
             parts.append(part)
             at = stop
-        return Evidence(
-            delay=np.concatenate([p.delay for p in parts], axis=1),
-            loss=np.concatenate([p.loss for p in parts], axis=1),
-            alone=np.concatenate([p.alone for p in parts]),
-        )
+        return joined(parts)
 
 
 def evidence_of(

@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import Element, Nature
-from whichhop.compare.verdict.severity import wilson
 from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
 from whichhop.compare.words import element_words
 from whichhop.model import PROVIDER_EDGE, Home, LinkKind, Medium, Session
+from whichhop.stats.proportion import wilson
 
 SHOWS_S = 0.003
 """A session shows an excess when its median is up by this much and by its own scale, or it loses."""
@@ -219,7 +219,7 @@ def _inner_trouble(seen: Seen, inner: list[int], outer: list[int], settings: Set
     outside = float(np.nan_to_num(np.nanmax(np.append(seen.excess[outer], -1.0)), nan=-1.0))
     inside = float(np.nan_to_num(np.nanmax(np.append(seen.excess[inner], -1.0)), nan=-1.0))
     out_ratio = float(seen.lost[outer].sum() / max(1, seen.sent[outer].sum()))
-    _, in_high = wilson(int(seen.lost[inner].sum()), int(seen.sent[inner].sum()))
+    in_high = wilson(int(seen.lost[inner].sum()), int(seen.sent[inner].sum())).high
     lossy = out_ratio > 0.02
     slow = outside > SHOWS_S
     if slow and inside > max(settings.guard_share * outside, 0.001):

@@ -15,8 +15,8 @@ from whichhop.compare.verdict.ruled_out import ruled_out
 from whichhop.compare.verdict.severity import severity
 from whichhop.compare.windows.own_traffic import is_known
 from whichhop.model import Cause, Verdict
+from whichhop.model.links import PROVIDERS
 
-PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
 LINE = (Nature.ACCESS, Nature.OWN_TRAFFIC)
 LEAST_OPEN = 0.01
 """Without counters the line and own traffic stand beside each other down to this share: who is told that it

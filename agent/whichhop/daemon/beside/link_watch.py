@@ -1,24 +1,22 @@
 """What this machine's own links could carry: negotiated ports and radio rates, kept once a minute."""
 
-import asyncio
-import contextlib
-import json
-import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import msgspec
 
+from whichhop.daemon.children import Children, Command, Kept
+from whichhop.daemon.troubles import Troubles
 from whichhop.model import Home, Link, Medium, Node, Reading
 from whichhop.model.link_context import FULL_DUPLEX, PORT_SPEED, RADIO_RATE, RADIO_RECEIVE, RADIO_SIGNAL
+from whichhop.net.child import our_module
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host, LinkSpeed
 from whichhop.net.own_interface import interface_toward
+from whichhop.outside import typed
 from whichhop.probes.radio_stations import Station
 
 EVERY_S = 60.0
-AGAIN_S = 300.0
-"""After the radios' process ended, however that came."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,30 +88,59 @@ def _by_mac(other: Beside, stations: list[Station], macs: Mapping[str, str]) -> 
     return next((s for s in stations if s.mac == mac), None)
 
 
-class LinkContext:
+class _Said(msgspec.Struct, frozen=True, kw_only=True):
+    """A line of the radios' process (probes/radio_child.py)."""
+
+    failed: str | None = None
+    stations: list[Station] = []
+
+
+class LinkWatch:
     """Reads ports at each `turn`; where there is a radio, a process of its own asks nl80211."""
 
     def __init__(
-        self, host: Host, clock: Clock, keep: Callable[[list[Reading]], None], say: Callable[[str], None]
+        self,
+        host: Host,
+        clock: Clock,
+        keep: Callable[[list[Reading]], None],
+        *,
+        troubles: Troubles,
+        children: Children,
     ) -> None:
-        self._host, self._clock, self._keep, self._say = host, clock, keep, say
+        self._host, self._clock, self._keep = host, clock, keep
+        self._troubles, self._children = troubles, children
         self._home: Home | None = None
         self._node: Node | None = None
-        self._task: asyncio.Task[None] | None = None
-        self._told = ""
+        self._devices: list[str] = []
+        self._kept: Kept | None = None
 
     def follow(self, home: Home, node: Node) -> None:
         """Read the links of this node from now on."""
         self._home, self._node = home, node
+        self._follow_radios()
+
+    def _follow_radios(self) -> None:
         devices = self._host.radios()
-        if devices and self._task is None:
-            self._task = asyncio.create_task(self._ask_radios(devices))
+        if devices == self._devices:
+            return
+        self._devices = devices
+        if self._kept is not None and devices:
+            self._kept.begin_anew()
+        elif devices:
+            self._kept = self._children.keep("radio-links", self._command, self._hear)
+        elif self._kept is not None:
+            self._kept.end_soon()
+            self._kept = None
+
+    def _command(self) -> Command:
+        return Command(argv=our_module("whichhop.probes.radio_child", str(EVERY_S), *self._devices))
 
     async def turn(self) -> None:
-        """Read the ports now."""
+        """Read the ports now; a radio that was plugged in or out meanwhile is noticed too."""
         if self._home is None or self._node is None:
             return
-        radios, ports = self._host.radios(), {}
+        self._follow_radios()
+        radios, ports = self._devices, {}
         for other in beside(self._home, self._node):
             name = interface_toward(other.node.address) if other.node.address else None
             if name is None and self._node.wan_interface and other.link.near == self._node.name:
@@ -128,49 +155,19 @@ class LinkContext:
                 ports[other.node.name] = self._host.link_speed(name)
         self._keep(list(port_readings(self._clock.utc_ns(), self._node.name, ports)))
 
-    async def close(self) -> None:
-        """End the process."""
-        if self._task is not None:
-            self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
-
-    async def _ask_radios(self, devices: list[str]) -> None:
-        while True:
-            child = await asyncio.create_subprocess_exec(
-                sys.executable,
-                "-m",
-                "whichhop.probes.radio_child",
-                str(EVERY_S),
-                *devices,
-                stdin=asyncio.subprocess.PIPE,
-                stdout=asyncio.subprocess.PIPE,
-            )
-            assert child.stdout is not None  # noqa: S101 - it is a pipe
-            try:
-                async for row in child.stdout:
-                    self._take(json.loads(row))
-            finally:
-                if child.returncode is None:
-                    with contextlib.suppress(ProcessLookupError):
-                        child.kill()
-                    await child.wait()
-            await asyncio.sleep(AGAIN_S)
-
-    def _take(self, said: dict[str, object]) -> None:
-        if "failed" in said:
-            if not self._told:
-                self._told = str(said["failed"])
-                self._say(self._told)
+    def _hear(self, line: bytes) -> None:
+        said = typed(line, "the radios' process", _Said)
+        if said.failed is not None:
+            self._troubles.wrong("radio-stations", said.failed)
             return
-        self._told = ""
+        self._troubles.well("radio-stations")
         if self._home is None or self._node is None:
             return
-        stations = msgspec.convert(said["stations"], list[Station])
         found = radio_readings(
             self._clock.utc_ns(),
             self._node.name,
             beside(self._home, self._node),
-            stations,
+            said.stations,
             self._host.hardware_addresses(),
         )
         self._keep(list(found))

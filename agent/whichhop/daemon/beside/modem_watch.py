@@ -40,7 +40,8 @@ class Modems:
     """The modems that one agent reads.
 
     keep: takes the readings to be stored. show: takes each reading for the metrics, None where it failed.
-    A reading that fails is told once, until one succeeds; it is a gap, never a lost packet.
+    count: called at each failure. A reading that fails is told once, until one succeeds; it is a gap, never
+    a lost packet.
     """
 
     def __init__(
@@ -51,6 +52,7 @@ class Modems:
         keep: Callable[[list[Reading]], None],
         show: Callable[[str, ModemLevels | None], None],
         say: Callable[[str], None],
+        count: Callable[[], None] = lambda: None,
         read: Read = read_levels,
     ) -> None:
         self._agent = agent
@@ -58,6 +60,7 @@ class Modems:
         self._keep = keep
         self._show = show
         self._say = say
+        self._count = count
         self._read = read
         self._modems: dict[str, _Modem] = {}
 
@@ -82,6 +85,7 @@ class Modems:
             try:
                 levels = await self._read(name, modem.source, self._clock)
             except WhichhopError as trouble:
+                self._count()
                 if not modem.trouble:
                     self._say(f"{name}: {trouble}; its levels have a gap until it answers")
                 modem.trouble = str(trouble)

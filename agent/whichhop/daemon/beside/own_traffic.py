@@ -1,25 +1,27 @@
 """How much the home itself sends and receives: at our own interface, or from a router over the network."""
 
-import asyncio
-import contextlib
-import json
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Annotated
 
 import msgspec
+from msgspec import Meta
 
+from whichhop.daemon.children import Children, Command, Kept
+from whichhop.daemon.troubles import Troubles
 from whichhop.model.counter_source import CounterSource
+from whichhop.net.child import our_module
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
+from whichhop.outside import INT64, typed, whole
 from whichhop.probes.counters_talk import Count, CountersRequest
 from whichhop.stats.rate import CounterReading, Step
 from whichhop.stats.running_total import RunningTotal
 
 EVERY_S = 10.0
 """As often as the comparer's window, so that each window has its own share of own traffic."""
-AGAIN_S = 30.0
-"""After the child ended, however that came."""
+COUNTING = "own-traffic-counts"
+"""What is in trouble when no count comes, though the process that reads them runs."""
 Totals = Callable[[int, int, int], None]
 """Takes UTC ns, bytes received and bytes sent since counting began."""
 
@@ -55,34 +57,58 @@ class Unwrapping:
         return self.received.value, self.sent.value
 
 
-class WanCounters:
-    """Counts at an interface of ours, or asks a router; each trouble is said once, and its end."""
+class _Said(msgspec.Struct, frozen=True, kw_only=True):
+    """A line of the process that reads a router's counters (probes/counters_child.py)."""
+
+    failed: str | None = None
+    count: Count | None = None
+    at_ns: Annotated[int, Meta(ge=0, le=INT64)] = 0
+    mono_ns: Annotated[int, Meta(ge=0, le=INT64)] = 0
+
+
+class OwnTraffic:
+    """Counts at an interface of ours, or asks a router; each trouble is told once, and its end."""
 
     def __init__(
         self,
         host: Host,
         clock: Clock,
         totals: Totals,
-        say: Callable[[str], None],
         *,
+        troubles: Troubles,
+        children: Children,
         every_s: float = EVERY_S,
     ) -> None:
-        self._host, self._clock, self._totals, self._say = host, clock, totals, say
+        self._host, self._clock, self._totals = host, clock, totals
+        self._troubles, self._children = troubles, children
         self._every_s = every_s
         self._interface: str | None = None
         self._source: CounterSource | None = None
-        self._task: asyncio.Task[None] | None = None
-        self._trouble = ""
+        self._plan_bps: float | None = None
+        self._unwrapping = Unwrapping()
+        self._kept: Kept | None = None
 
     def follow(self, *, interface: str | None, source: CounterSource | None, most_bps: float | None) -> None:
         """Count at this interface and ask this source from now on; None: neither."""
-        self._interface = interface
+        self._interface, self._plan_bps = interface, most_bps
         if source == self._source:
             return
         self._source = source
-        if self._task is not None:
-            self._task.cancel()
-        self._task = None if source is None else asyncio.create_task(self._run(source, most_bps))
+        if source is None and self._kept is not None:
+            self._kept.end_soon()
+            self._kept = None
+        elif self._kept is not None:
+            self._kept.begin_anew()
+        elif source is not None:
+            self._kept = self._children.keep("own-traffic", self._command, self._hear)
+
+    def _command(self) -> Command:
+        self._unwrapping = Unwrapping()
+        assert self._source is not None  # noqa: S101 - the child is kept only while there is one
+        request = CountersRequest(source=self._source, every_s=self._every_s)
+        return Command(
+            argv=our_module("whichhop.probes.counters_child"), given=msgspec.json.encode(request) + b"\n"
+        )
 
     async def turn(self) -> None:
         """Read our own interface, where all of the home's traffic passes through this node."""
@@ -90,66 +116,31 @@ class WanCounters:
             return
         counters = self._host.counters().get(self._interface)
         if counters is None:
-            self._tell(f"no interface {self._interface!r} here (wan_counters); own traffic is not counted")
+            self._wrong(f"no interface {self._interface!r} here (wan_counters)")
             return
-        self._well(f"interface {self._interface!r} is there again")
+        self._troubles.well(COUNTING, f"interface {self._interface!r} is there again")
         self._totals(self._clock.utc_ns(), counters.rx_bytes, counters.tx_bytes)
 
-    async def close(self) -> None:
-        """End the child."""
-        if self._task is not None:
-            self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
-
-    async def _run(self, source: CounterSource, plan_bps: float | None) -> None:
-        unwrapping = Unwrapping()
-        while True:
-            child = await asyncio.create_subprocess_exec(
-                sys.executable,
-                "-m",
-                "whichhop.probes.counters_child",
-                stdin=asyncio.subprocess.PIPE,
-                stdout=asyncio.subprocess.PIPE,
-            )
-            assert child.stdin is not None  # noqa: S101 - both are pipes
-            assert child.stdout is not None  # noqa: S101
-            try:
-                child.stdin.write(
-                    msgspec.json.encode(CountersRequest(source=source, every_s=self._every_s)) + b"\n"
-                )
-                async for row in child.stdout:
-                    self._take(json.loads(row), unwrapping, plan_bps, source)
-            finally:
-                child.stdin.close()
-                if child.returncode is None:
-                    with contextlib.suppress(ProcessLookupError):
-                        child.kill()
-                    await child.wait()
-            self._tell(f"{source.words}: the process that reads its counters ended; tried again soon")
-            await asyncio.sleep(AGAIN_S)
-
-    def _take(
-        self, said: dict[str, object], unwrapping: Unwrapping, plan_bps: float | None, source: CounterSource
-    ) -> None:
-        if "failed" in said:
-            self._tell(f"{said['failed']}; own traffic is not counted until it answers")
+    def _hear(self, line: bytes) -> None:
+        if self._source is None:
             return
-        self._well(f"{source.words}: its counters are read again")
-        count = msgspec.convert(said["count"], Count)
+        words = self._source.words
+        said = typed(line, words, _Said)
+        if said.failed is not None or said.count is None:
+            self._wrong(f"{said.failed or words}; asked again soon")
+            return
+        count = said.count
+        for value in (count.received, count.sent):
+            whole(value, words, high=2**64 - 1)
+        whole(count.bits, words, low=1, high=64)
         try:
-            totals = unwrapping.add(count, int(str(said["mono_ns"])), plan_bps)
+            totals = self._unwrapping.add(count, said.mono_ns, self._plan_bps)
         except ValueError as wrong:
-            self._tell(f"{source.words}: {wrong}; own traffic is not counted until it is right")
+            self._wrong(f"{words}: {wrong}; asked again soon")
             return
+        self._troubles.well(COUNTING, f"{words}: its counters are read again")
         if totals is not None:
-            self._totals(int(str(said["at_ns"])), *totals)
+            self._totals(said.at_ns, *totals)
 
-    def _well(self, text: str) -> None:
-        if self._trouble:
-            self._trouble = ""
-            self._say(text)
-
-    def _tell(self, text: str) -> None:
-        if not self._trouble:
-            self._say(text)
-        self._trouble = text
+    def _wrong(self, text: str) -> None:
+        self._troubles.wrong(COUNTING, f"{text}; own traffic is not counted until it answers")

@@ -4,8 +4,9 @@ import secrets
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 
+from whichhop.daemon.home_in_use import InUse
 from whichhop.errors import WhichhopError
-from whichhop.model import PROVIDER_EDGE, Home, Node, NodeKind
+from whichhop.model import PROVIDER_EDGE, Node, NodeKind
 from whichhop.net.clock import Clock
 from whichhop.probes.mark_check import check_mark
 from whichhop.probes.path_mtu import check_path_mtu
@@ -24,20 +25,21 @@ Keep = Callable[[str, str, float], None]
 
 
 @dataclass(slots=True, kw_only=True)
-class Outlook:
+class RouteWatch:
     """One agent's look past the home. Each failure is told once, until that look succeeds again.
 
     found: called with the provider edge's address when the home file leaves it to be discovered.
-    stamp_key: for peers of the home's own; None for foreign reflectors is decided here.
+    count: called at each failure, told or not.
+    now: the home in use. What was found before stays through a change of it.
     """
 
-    home: Home
+    now: Callable[[], InUse]
     clock: Clock
     estimate: Callable[[], ErrorEstimate]
-    stamp_key: bytes
     keep: Keep
     found: Callable[[str], None]
     tell: Tell
+    count: Callable[[], None] = lambda: None
     _routes: dict[str, Route] = field(default_factory=dict)
     _edge: str | None = None
     _failing: set[str] = field(default_factory=set)
@@ -45,12 +47,13 @@ class Outlook:
     @property
     def wait_s(self) -> float:
         """How long to wait before the next look; shorter while the provider's edge is still unknown."""
-        return AGAIN_S if self.home.discover_edge and self._edge is None else EVERY_S
+        return AGAIN_S if self.now().home.discover_edge and self._edge is None else EVERY_S
 
     async def look(self) -> None:
         """Look at every peer, one after the other, so that the looks never load the line."""
-        for name in self.home.peers:
-            peer = self.home.nodes[name]
+        home = self.now().home
+        for name in home.peers:
+            peer = home.nodes[name]
             if peer.address is None:
                 continue
             await self._try(f"route to {name}", self._route(peer, peer.address))
@@ -62,6 +65,7 @@ class Outlook:
         try:
             await look
         except WhichhopError as trouble:
+            self.count()
             if what not in self._failing:
                 self.tell(f"{what}: {trouble}")
             self._failing.add(what)
@@ -77,13 +81,13 @@ class Outlook:
             self.tell(f"the route to {peer.name} changed at step {', '.join(map(str, changed))}")
         self.keep("route_steps", peer.name, len(route.hops))
         self.keep("route_changed", peer.name, float(bool(changed)))
-        if self.home.discover_edge and peer.name == self.home.peers[0]:
+        if self.now().home.discover_edge and peer.name == self.now().home.peers[0]:
             self._discover(route, address)
 
     def _discover(self, route: Route, address: str) -> None:
         own = (
             n.address
-            for n in self.home.nodes.values()
+            for n in self.now().home.nodes.values()
             if n.address and n.kind not in (NodeKind.PEER, NodeKind.PROVIDER_EDGE)
         )
         edge = provider_edge(route, home_networks(own))
@@ -104,14 +108,14 @@ class Outlook:
             self.keep("path_mtu_bytes", peer.name, found.size)
 
     async def _marks(self, peer: Node, address: str) -> None:
-        signed = self.home.authenticated and peer.has_key
+        signed = self.now().home.authenticated and peer.has_key
         found = await check_mark(
             address,
             self.clock,
             self.estimate,
             ssid=1 + secrets.randbelow(0xFFFF),
-            port=self.home.ports.stamp,
-            key=self.stamp_key if signed else None,
+            port=self.now().home.ports.stamp,
+            key=self.now().stamp_key if signed else None,
         )
         if found.marking is not Marking.UNKNOWN:
             self.keep("mark_kept", peer.name, float(found.marking is Marking.KEPT))

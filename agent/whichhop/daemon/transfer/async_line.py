@@ -80,6 +80,11 @@ class AsyncLine:
             await self._more()
         return self._messages.pop(0)
 
+    @property
+    def proven(self) -> bool:
+        """Whether the other side has proved that it holds the home's key."""
+        return bool(self.talk.session)
+
     async def closed(self) -> None:
         """Wait until the other side ends the talk, whatever it says before."""
         try:

@@ -5,15 +5,16 @@ import secrets
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import tzinfo
-from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from whichhop.daemon.transfer.allowed_hours import day_of, quiet_now
-from whichhop.daemon.transfer.journal import Journal
-from whichhop.errors import WhichhopError
+from whichhop.daemon.transfer.asks import LeaseAsk, ReleaseAsk, asked_for
+from whichhop.daemon.transfer.ledger import Ledger
+from whichhop.errors import StoreError, WhichhopError
 from whichhop.model import Home
-from whichhop.model.units import NS_PER_S
+from whichhop.model.transfer import Lease
+from whichhop.model.units import NS_PER_S, UtcNs
 from whichhop.net.clock import Clock
 
 BUSY_SHARE = 0.2
@@ -22,6 +23,8 @@ BUSY_BPS = 5e6
 """The same where no plan is known. Both our own choice: a call needs a tenth of it."""
 OWN_NS = 30 * NS_PER_S
 """After a lease the counters still hold the transfer itself; for so long their word is not taken."""
+
+DAY_NS = 86_400 * NS_PER_S
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,84 +54,114 @@ def zone_of(home: Home) -> tzinfo | None:
         return None
 
 
+class LeaseTable(Protocol):
+    """Where leases are kept (daemon.store_thread); generation grows when the disk has forgotten them."""
+
+    generation: int
+
+    async def leases(self) -> list[Lease]:
+        """Every lease that still counts."""
+        ...
+
+    async def put_leases(self, kept: list[Lease]) -> None:
+        """Keep leases, on the disk when this returns."""
+        ...
+
+
 class TransferKeeper:
     """Grants the lease. use: asks whoever counts the home's own traffic. Not to be used by two loops."""
 
-    def __init__(self, home: Home, clock: Clock, path: Path, use: Callable[[], Awaitable[Use]]) -> None:
+    def __init__(
+        self, home: Callable[[], Home], clock: Clock, table: LeaseTable, use: Callable[[], Awaitable[Use]]
+    ) -> None:
         """Nothing is read yet."""
-        self.home, self._clock, self._path, self._use = home, clock, path, use
-        self._journal: Journal | None = None
+        self._home, self._clock, self._table, self._use = home, clock, table, use
+        self._ledger: Ledger | None = None
+        self._generation = 0
         self._lock = asyncio.Lock()
         self._ended_ns = 0
 
-    async def lease(self, asked: dict[str, Any]) -> dict[str, Any]:
-        """Answer {"who", "seconds", "octets", "anyway"}: granted, wait (try again) or refused, with why."""
-        anyway = bool(asked.get("anyway"))
+    async def lease(self, asked: LeaseAsk) -> dict[str, Any]:
+        """Granted, wait (try again) or refused, with why."""
         async with self._lock:
-            journal = await self._opened()
-            now, zone = self._clock.utc_ns(), zone_of(self.home)
-            held = journal.ledger.held(now)
-            if not anyway and held is None:
-                why = quiet_now(now, self.home.limits.quiet_hours, zone)
+            ledger, home = await self._opened(), self._home()
+            now, zone = self._clock.utc_ns(), zone_of(home)
+            held = ledger.held(now)
+            if not asked.anyway and held is None:
+                why = quiet_now(now, home.limits.quiet_hours, zone)
                 if not why and now - self._ended_ns > OWN_NS:
-                    why = busy_words(await self._use(), self.home)
+                    why = busy_words(await self._use(), home)
                 if why:
                     return {"refused": why}
-            lease = journal.ledger.grant(
+            day = day_of(now, zone)
+            ledger.forget_before(min(day, day_of(UtcNs(now - DAY_NS), zone)))
+            lease = ledger.grant(
                 number=secrets.token_hex(8),
-                who=str(asked["who"])[:80],
-                day=day_of(now, zone),
+                who=asked.who[:80],
+                day=day,
                 now_ns=now,
-                seconds=float(asked["seconds"]),
-                octets=int(asked["octets"]),
-                budget=self.home.limits.daily_transfer_bytes,
+                seconds=asked.seconds,
+                octets=asked.octets,
+                budget=home.limits.daily_transfer_bytes,
             )
             if isinstance(lease, str):
                 return {"wait" if held is not None else "refused": lease}
-            await asyncio.to_thread(journal.write, lease.line())
+            await self._put(ledger, lease)
             return {"granted": lease.number, "octets": lease.octets}
 
-    async def release(self, asked: dict[str, Any]) -> dict[str, Any]:
-        """Take a lease back: {"lease", "used"}; what was not used may be used again today."""
+    async def release(self, asked: ReleaseAsk) -> dict[str, Any]:
+        """Take a lease back; what was not used may be used again today."""
         async with self._lock:
-            journal = await self._opened()
-            line = {"lease": str(asked["lease"]), "used": int(asked["used"])}
-            await asyncio.to_thread(journal.write, line)
+            ledger = await self._opened()
+            lease = ledger.returned(asked.lease, asked.used)
+            if lease is not None:
+                await self._put(ledger, lease)
             self._ended_ns = self._clock.utc_ns()
             return {"released": True}
 
     async def today(self) -> dict[str, Any]:
         """What today's budget is and what of it is used."""
         async with self._lock:
-            journal = await self._opened()
+            ledger, home = await self._opened(), self._home()
             now = self._clock.utc_ns()
-            held = journal.ledger.held(now)
+            held = ledger.held(now)
             return {
-                "budget": self.home.limits.daily_transfer_bytes,
-                "spent": journal.ledger.spent(day_of(now, zone_of(self.home))),
+                "budget": home.limits.daily_transfer_bytes,
+                "spent": ledger.spent(day_of(now, zone_of(home))),
                 "held": held.who if held else None,
             }
 
-    async def _opened(self) -> Journal:
-        if self._journal is None:
-            today = day_of(self._clock.utc_ns(), zone_of(self.home))
-            self._journal = await asyncio.to_thread(Journal, self._path, today)
-        return self._journal
+    async def _opened(self) -> Ledger:
+        if self._ledger is None:
+            try:
+                self._ledger = Ledger(await self._table.leases())
+            except StoreError as trouble:
+                raise _not_kept(trouble) from trouble
+            self._generation = self._table.generation
+        return self._ledger
+
+    async def _put(self, ledger: Ledger, lease: Lease) -> None:
+        """On the disk first, then in the ledger; all of it where the disk has begun anew."""
+        try:
+            await self._table.put_leases([lease])
+            if self._table.generation != self._generation:
+                await self._table.put_leases([*ledger.all(), lease])
+                self._generation = self._table.generation
+        except StoreError as trouble:
+            raise _not_kept(trouble) from trouble
+        ledger.put(lease)
 
     async def answer(self, asked: dict[str, Any]) -> dict[str, Any]:
-        """Answer a question of any kind; a trouble of ours is a refusal with its line."""
+        """Answer a question of any kind; one that is not understood, or a trouble of ours, is a refusal."""
         try:
             if asked.get("ask") == "lease":
-                return await self.lease(asked)
+                return await self.lease(asked_for(asked, LeaseAsk))
             if asked.get("ask") == "release":
-                return await self.release(asked)
+                return await self.release(asked_for(asked, ReleaseAsk))
             return await self.today()
         except WhichhopError as trouble:
             return {"refused": str(trouble)}
-        except (KeyError, ValueError, TypeError) as wrong:
-            return {"refused": f"a question that is not understood: {wrong!r}"}
 
-    def close(self) -> None:
-        """Let go of the journal."""
-        if self._journal is not None:
-            self._journal.close()
+
+def _not_kept(trouble: StoreError) -> StoreError:
+    return StoreError(f"{trouble}; no transfer starts until the budget can be kept")

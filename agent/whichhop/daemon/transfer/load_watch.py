@@ -1,8 +1,13 @@
-"""Keeps the samples of the stream beside a transfer until its figures are asked for. Pure."""
+"""How loaded the line is: the home's own use of it, and the stream of packets beside a transfer. Pure."""
 
 from dataclasses import dataclass, field
 
+from whichhop.daemon.transfer.lease import Use
 from whichhop.model import Method, Sample, SessionKey
+from whichhop.model.units import NS_PER_S
+
+FRESH_NS = 45 * NS_PER_S
+"""Counts older than this say nothing of now."""
 
 MOST = 20 * 300
 """Samples of one session: five minutes at 20 a second."""
@@ -22,3 +27,24 @@ class LoadWatch:
     def take(self, key: SessionKey) -> list[Sample]:
         """The session's samples in the order sent; they are forgotten here."""
         return sorted(self._kept.pop(key, []), key=lambda s: s.sent_ns)
+
+
+class LineUse:
+    """How fast the home uses its line, from cumulative byte counts. Pure."""
+
+    def __init__(self) -> None:
+        self._points: list[tuple[int, float, float]] = []
+
+    def add(self, at_ns: int, received: float, sent: float) -> None:
+        """Two counters read together; the last two readings count."""
+        self._points = [*self._points[-1:], (at_ns, received, sent)]
+
+    def now(self, now_ns: int) -> Use:
+        """The rates between the last two readings; unknown when they are old or a counter fell."""
+        if len(self._points) < 2 or now_ns - self._points[-1][0] > FRESH_NS:
+            return Use()
+        (t0, r0, s0), (t1, r1, s1) = self._points
+        if t1 <= t0 or r1 < r0 or s1 < s0:
+            return Use()
+        seconds = (t1 - t0) / NS_PER_S
+        return Use(down_bps=(r1 - r0) * 8 / seconds, up_bps=(s1 - s0) * 8 / seconds)

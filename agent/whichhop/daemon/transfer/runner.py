@@ -6,25 +6,30 @@ import os
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
+from urllib.parse import urlsplit
 
 import msgspec
 
 from whichhop.daemon.agent import Agent
+from whichhop.daemon.home_in_use import InUse
+from whichhop.daemon.transfer.asks import OrderAsk, asked_for
 from whichhop.daemon.transfer.async_line import AsyncLine
 from whichhop.daemon.transfer.figures import Asked, cost_octets, port_goodput, result_of
 from whichhop.daemon.transfer.jobs import Job, SkippedError, jobs_of
 from whichhop.daemon.transfer.lease import TransferKeeper
 from whichhop.daemon.transfer.load_watch import LoadWatch
-from whichhop.daemon.transfer.process import NeverBegunError, Tell, run_child
+from whichhop.daemon.transfer.process import NeverBegunError, Tell, move
 from whichhop.daemon.transfer.schedule import SECONDS_EXPECTED, limit_octets
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import Home, Method, Node, Reading, Sample, Session, SessionKey
 from whichhop.model.transfer import UPSTREAM, TransferResult, begin_reading
 from whichhop.model.units import NS_PER_S
 from whichhop.net.authority import authority
+from whichhop.net.child import RunChild
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
 from whichhop.net.own_interface import interface_of
+from whichhop.outside import reading
 from whichhop.probes.http_talk import FetchSpec
 from whichhop.probes.transfer_talk import AskSpec, TransferRequest
 from whichhop.stats.under_load import under_load
@@ -42,6 +47,7 @@ LIMIT_S = 10.0
 QUESTION_S = 8.0
 WAIT_MOST_S = 180.0
 WAIT_STEP_S = 0.5
+SEEN = "what the other end says of the transfer"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,25 +64,33 @@ class _Moved:
 
 
 class TransferRunner:
-    """keeper: this node's own where it keeps the lease, else the keeper is asked over its transfer port."""
+    """Carries transfers out, one at a time.
+
+    now: the home in use. keeper: this node's own where it keeps the lease, else the keeper is asked over its
+    transfer port. run: runs the process that moves the data.
+    """
 
     def __init__(
         self,
         *,
-        node: Node,
-        home: Callable[[], Home],
+        now: Callable[[], InUse],
         clock: Clock,
-        key: bytes,
         one: asyncio.Lock,
         agent: Agent,
         watch: LoadWatch,
-        keeper: TransferKeeper | None,
+        keeper: Callable[[], TransferKeeper | None],
+        run: RunChild,
         keep: Callable[[list[Reading]], None],
     ) -> None:
-        self.node, self.clock = node, clock
-        self._home, self._key, self._one = home, key, one
+        self._now, self.clock, self._one = now, clock, one
         self._agent, self._watch, self._keeper, self._keep = agent, watch, keeper, keep
+        self._run = run
         self._host = Host()
+
+    @property
+    def node(self) -> Node:
+        """The node this agent runs on."""
+        return self._now().node
 
     async def order(self, asked: dict[str, Any], line: AsyncLine) -> None:
         """Carry out what somebody asks for on a talk, telling how it goes; they may leave at any time."""
@@ -84,21 +98,19 @@ class TransferRunner:
 
         async def work() -> dict[str, Any]:
             try:
-                ways = [w for w in ("out", "back") if w in asked.get("ways", ("out", "back"))]
+                wish = asked_for(asked, OrderAsk)
                 results = await self.run(
-                    str(asked.get("other_end")),
-                    ways=ways,
-                    streams=int(asked.get("streams", 1)),
-                    limit_octets_each=int(asked["octets"]) if asked.get("octets") else None,
-                    limit_s=float(asked.get("seconds") or LIMIT_S),
-                    anyway=bool(asked.get("anyway")),
-                    whole=bool(asked.get("whole")),
+                    wish.other_end,
+                    ways=[w for w in ("out", "back") if w in wish.ways],
+                    streams=wish.streams,
+                    limit_octets_each=wish.octets or None,
+                    limit_s=wish.seconds or LIMIT_S,
+                    anyway=wish.anyway,
+                    whole=wish.whole,
                     tell=queue.put_nowait,
                 )
             except WhichhopError as trouble:
                 return {"refused": str(trouble)}
-            except (ValueError, TypeError) as wrong:
-                return {"refused": f"a wish that is not understood: {wrong}"}
             return {"results": [asdict(r) | {"at_least": r.at_least} for r in results]}
 
         working = asyncio.create_task(work())
@@ -138,7 +150,7 @@ class TransferRunner:
 
         whole: not until the rate is steady, but for all of limit_s.
         """
-        home = self._home()
+        home = self._now().home
         jobs = jobs_of(home, self.node, other_end, ways)
         longer = limit_s / SECONDS_EXPECTED if whole else 1.0
         wanted = [
@@ -169,7 +181,8 @@ class TransferRunner:
                     except NeverBegunError as never:
                         used -= share
                         raise RemoteError(str(never)) from None
-                    used += cost_octets(moved[-1].outcome) - share
+                    with reading(SEEN):
+                        used += cost_octets(moved[-1].outcome) - share
         finally:
             await asyncio.shield(self._release(lease, used))
             results = await self._judge(home, moved, streams, tell)
@@ -184,15 +197,18 @@ class TransferRunner:
     # --- lease ----------------------------------------------------------------------------------------
 
     async def _ask_keeper(self, **question: Any) -> dict[str, Any]:
-        if self._keeper is not None:
-            return await self._keeper.answer(question)
-        home = self._home()
+        keeper = self._keeper()
+        if keeper is not None:
+            return await keeper.answer(question)
+        home = self._now().home
+        if not home.agents:
+            raise SkippedError("no agent of the home keeps its lease and budget: give one node agent: true")
         first = home.agents[0]
         try:
             line = await AsyncLine.dial(
                 first.address or "",
                 home.ports.transfer,
-                key=self._key,
+                key=self._now().transfer_key,
                 name=self.node.name,
                 seconds=QUESTION_S,
             )
@@ -219,7 +235,8 @@ class TransferRunner:
                 ask="lease", who=who, seconds=seconds, octets=octets, anyway=anyway
             )
             if "granted" in answer:
-                return str(answer["granted"]), int(answer["octets"])
+                with reading("what the lease's keeper says"):
+                    return str(answer["granted"]), int(answer["octets"])
             why = str(answer.get("wait") or answer.get("refused"))
             if "wait" not in answer or self.clock.mono_ns() > end:
                 raise SkippedError(why)
@@ -263,10 +280,11 @@ class TransferRunner:
                     )
                 ]
             )
-            outcome = await run_child(self._spec(home, job, request), tell)
+            outcome = await move(self._spec(home, job, request), tell, self._run)
             # The data moved at the end of the child's life, after its start and the handshake.
             end = self.clock.utc_ns()
-            moved_ns = round(float(outcome["sent"]["seconds"]) * NS_PER_S)
+            with reading(SEEN):
+                moved_ns = round(float(outcome["sent"]["seconds"]) * NS_PER_S)
             await asyncio.sleep(AFTER_S if session else 0)
         finally:
             if session is not None:
@@ -312,7 +330,8 @@ class TransferRunner:
             ideal_bps=self._ideal(home, moved.job),
             url=bool(moved.job.url),
         )
-        return result_of(asked, moved.outcome, start_ns=moved.begin_ns, load=load)
+        with reading(SEEN):
+            return result_of(asked, moved.outcome, start_ns=moved.begin_ns, load=load)
 
     def _spec(self, home: Home, job: Job, request: TransferRequest) -> AskSpec | FetchSpec:
         # The fresh connections beside it are paid from the same share.
@@ -327,12 +346,13 @@ class TransferRunner:
                 limit_octets=request.limit_octets,
                 whole=request.whole,
                 probe_octets=beside,
+                hosts=_hosts_of(home),
             )
         return AskSpec(
             name=self.node.name,
             address=job.address,
             port=home.ports.transfer,
-            key=self._key.hex(),
+            key=self._now().transfer_key.hex(),
             request=request,
             health_url=f"http://{authority(job.address, home.ports.api)}/health",
             probe_octets=beside,
@@ -359,3 +379,9 @@ class TransferRunner:
         key = SessionKey(agent=self.node.name, target=target, method=Method.LOADED)
         steady = Session(key=key, address=address, path=path)
         return replace(steady, interval_s=LOAD_INTERVAL_S)
+
+
+def _hosts_of(home: Home) -> tuple[str, ...]:
+    """The hosts of every address that the user named for transfers."""
+    found = {urlsplit(url).hostname for url in (*home.downloads, *home.uploads)}
+    return tuple(sorted(host for host in found if host))

@@ -23,6 +23,10 @@ LEAST_OCTETS = 20_000_000
 BUDGET_SHARE = 0.8
 """Of the daily budget, what scheduled transfers may plan with; the rest is for whoever asks."""
 
+LATE_NS = 20 * 60 * NS_PER_S
+"""A planned transfer that could not run is tried again for so long, then left out."""
+FIRST_RETRY_NS = 60 * NS_PER_S
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pair:
@@ -138,3 +142,30 @@ def coming(home: Home, now: datetime, zone: tzinfo | None, most: int = 10) -> li
     now_ns = int(here.timestamp() * NS_PER_S)
     both = [*planned(home, here), *planned(home, here + timedelta(days=1))]
     return [d for d in both if d.at_ns > now_ns][:most]
+
+
+class Turns:
+    """Which planned transfers of one agent are to be tried now: late ones wait longer each time. Pure."""
+
+    def __init__(self, begin_ns: int) -> None:
+        self._done_ns = begin_ns
+        self._retry_ns: dict[Due, tuple[int, int]] = {}
+
+    def ready(self, due: list[Due], now_ns: int) -> list[Due]:
+        """Those whose time has come, that are not done or given up, and whose waiting is over."""
+        return [
+            d
+            for d in due
+            if self._done_ns < d.at_ns <= now_ns < d.at_ns + LATE_NS
+            and self._retry_ns.get(d, (0, 0))[0] <= now_ns
+        ]
+
+    def skipped(self, due: Due, now_ns: int) -> None:
+        """Try again after twice the last wait."""
+        wait = max(self._retry_ns.get(due, (0, 0))[1] * 2, FIRST_RETRY_NS)
+        self._retry_ns[due] = (now_ns + wait, wait)
+
+    def done(self, due: Due) -> None:
+        """Nothing planned up to this one is tried any more."""
+        self._done_ns = max(self._done_ns, due.at_ns)
+        self._retry_ns = {d: r for d, r in self._retry_ns.items() if d.at_ns > self._done_ns}

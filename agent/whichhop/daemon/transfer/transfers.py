@@ -5,117 +5,99 @@ import contextlib
 from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from whichhop.daemon.agent import Agent
+from whichhop.daemon.home_in_use import InUse
+from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.transfer.async_line import AsyncLine
-from whichhop.daemon.transfer.lease import TransferKeeper, Use, zone_of
-from whichhop.daemon.transfer.load_watch import LoadWatch
+from whichhop.daemon.transfer.lease import LeaseTable, TransferKeeper, Use, zone_of
+from whichhop.daemon.transfer.load_watch import LineUse, LoadWatch
 from whichhop.daemon.transfer.port import TransferPort
-from whichhop.daemon.transfer.schedule import Due, planned
+from whichhop.daemon.transfer.schedule import Turns, planned
 from whichhop.errors import RemoteError, WhichhopError
-from whichhop.model import Home, Node, NodeKind, Reading
+from whichhop.model import NodeKind, Reading
 from whichhop.model.units import NS_PER_S, UtcNs
+from whichhop.net.child import RunChild
 from whichhop.net.clock import Clock
+from whichhop.outside import OutsideError, number
 
 if TYPE_CHECKING:
     from whichhop.daemon.transfer.runner import TransferRunner
 
-FRESH_NS = 45 * NS_PER_S
-"""Counts older than this say nothing of now."""
-LATE_NS = 20 * 60 * NS_PER_S
-"""A planned transfer that could not run is tried again for so long, then left out."""
-FIRST_RETRY_NS = 60 * NS_PER_S
 QUESTION_S = 3.0
+MOST_BPS = 1e13
+"""Ten terabits a second: what another agent says of its counters is not believed beyond."""
 
 
-class LineUse:
-    """How fast the home uses its line, from cumulative byte counts. Pure."""
+class _PortMoves:
+    """The step to another address, port or key of the transfer port."""
 
-    def __init__(self) -> None:
-        self._points: list[tuple[int, float, float]] = []
+    def __init__(self, transfers: "Transfers", fresh: TransferPort | None, key: bytes) -> None:
+        self._transfers, self._fresh, self._key = transfers, fresh, key
 
-    def add(self, at_ns: int, received: float, sent: float) -> None:
-        """Two counters read together; the last two readings count."""
-        self._points = [*self._points[-1:], (at_ns, received, sent)]
+    def commit(self) -> None:
+        """Take connections at the new place; talks under way at the old one go on."""
+        transfers, fresh = self._transfers, self._fresh
+        if fresh is not None:
+            transfers.port.shut()
+            transfers.port = fresh
+            fresh.listen()
+        transfers.port.key = self._key
 
-    def now(self, now_ns: int) -> Use:
-        """The rates between the last two readings; unknown when they are old or a counter fell."""
-        if len(self._points) < 2 or now_ns - self._points[-1][0] > FRESH_NS:
-            return Use()
-        (t0, r0, s0), (t1, r1, s1) = self._points
-        if t1 <= t0 or r1 < r0 or s1 < s0:
-            return Use()
-        seconds = (t1 - t0) / NS_PER_S
-        return Use(down_bps=(r1 - r0) * 8 / seconds, up_bps=(s1 - s0) * 8 / seconds)
-
-
-class Turns:
-    """Which planned transfers of one agent are to be tried now: late ones wait longer each time. Pure."""
-
-    def __init__(self, begin_ns: int) -> None:
-        self._done_ns = begin_ns
-        self._retry_ns: dict[Due, tuple[int, int]] = {}
-
-    def ready(self, due: list[Due], now_ns: int) -> list[Due]:
-        """Those whose time has come, that are not done or given up, and whose waiting is over."""
-        return [
-            d
-            for d in due
-            if self._done_ns < d.at_ns <= now_ns < d.at_ns + LATE_NS
-            and self._retry_ns.get(d, (0, 0))[0] <= now_ns
-        ]
-
-    def skipped(self, due: Due, now_ns: int) -> None:
-        """Try again after twice the last wait."""
-        wait = max(self._retry_ns.get(due, (0, 0))[1] * 2, FIRST_RETRY_NS)
-        self._retry_ns[due] = (now_ns + wait, wait)
-
-    def done(self, due: Due) -> None:
-        """Nothing planned up to this one is tried any more."""
-        self._done_ns = max(self._done_ns, due.at_ns)
-        self._retry_ns = {d: r for d, r in self._retry_ns.items() if d.at_ns > self._done_ns}
+    def undo(self) -> None:
+        """Give the new place back."""
+        if self._fresh is not None:
+            self._fresh.shut()
 
 
 class Transfers:
-    """One agent's transfers; `open`, then `turn` every half minute, `close` at the end."""
+    """One agent's transfers; `open` and `listen`, then `turn` every half minute, `close` at the end.
+
+    now: the home in use. table: where leases are kept. refused: takes a line about who was turned away.
+    run: runs the processes that move data.
+    """
 
     def __init__(
         self,
         *,
-        home: Callable[[], Home],
-        node: Node,
+        now: Callable[[], InUse],
         clock: Clock,
-        key: bytes,
         agent: Agent,
-        journal: Path,
+        table: LeaseTable,
         keep: Callable[[list[Reading]], None],
-        refused: Callable[[], None],
+        refused: Callable[[str], None],
         say: Callable[[str], None],
+        jobs: JobRunner,
+        run: RunChild,
     ) -> None:
-        self._home, self._node, self._clock, self._key, self._say = home, node, clock, key, say
+        self._now, self._clock, self._say = now, clock, say
+        self._refused, self._jobs, self._run = refused, jobs, run
         self.load = LoadWatch()
         self.line_use = LineUse()
         self._turns = Turns(clock.utc_ns())
-        first = home().agents[0].name if home().agents else None
-        self._keeper = TransferKeeper(home(), clock, journal, self._use) if first == node.name else None
         self._one, self._agent, self._keep = asyncio.Lock(), agent, keep
+        self._kept = TransferKeeper(lambda: now().home, clock, table, self._use)
+        self.port = self._port(now())
 
-        def turned_away(text: str) -> None:
-            refused()
-            say(text)
-
-        self.port = TransferPort(
-            host=node.address or "",
-            port=home().ports.transfer,
-            key=key,
+    def _port(self, place: InUse) -> TransferPort:
+        return TransferPort(
+            host=place.node.address or "",
+            port=place.home.ports.transfer,
+            key=place.transfer_key,
             one=self._one,
-            keeper=self._keeper.answer if self._keeper else None,
+            keeper=lambda: keeper.answer if (keeper := self._keeper()) else None,
             use=self._own_use,
             order=self._order,
-            refused=turned_away,
+            refused=self._refused,
+            jobs=self._jobs,
+            run=self._run,
         )
+
+    def _keeper(self) -> TransferKeeper | None:
+        """Our own keeper, where this agent is the first of the home file as it is now."""
+        agents = self._now().home.agents
+        return self._kept if agents and agents[0].name == self._now().node.name else None
 
     @cached_property
     def _runner(self) -> "TransferRunner":
@@ -123,14 +105,13 @@ class Transfers:
         from whichhop.daemon.transfer.runner import TransferRunner  # noqa: PLC0415
 
         return TransferRunner(
-            node=self._node,
-            home=self._home,
+            now=self._now,
             clock=self._clock,
-            key=self._key,
             one=self._one,
             agent=self._agent,
             watch=self.load,
             keeper=self._keeper,
+            run=self._run,
             keep=self._keep,
         )
 
@@ -138,28 +119,35 @@ class Transfers:
         await self._runner.order(asked, line)
 
     def open(self) -> None:
-        """Listen; SystemRefusedError when the port is refused."""
+        """Get the port; SystemRefusedError when it is refused."""
         self.port.open()
+
+    def listen(self) -> None:
+        """Take connections from now on."""
+        self.port.listen()
 
     async def close(self) -> None:
         """Stop listening; a transfer under way is broken off."""
         await self.port.close()
-        if self._keeper is not None:
-            self._keeper.close()
 
-    def follow(self, home: Home) -> None:
-        """Take a changed home file over."""
-        if self._keeper is not None:
-            self._keeper.home = home
+    def prepare(self, new: InUse) -> _PortMoves:
+        """Get the port of a changed home file; SystemRefusedError when it is refused."""
+        fresh = None
+        place = (new.node.address or "", new.home.ports.transfer)
+        before = self._now()
+        if place != (before.node.address or "", before.home.ports.transfer):
+            fresh = self._port(new)
+            fresh.open()
+        return _PortMoves(self, fresh, new.transfer_key)
 
     async def turn(self) -> None:
         """Run what this agent has planned for now."""
-        home = self._home()
-        if not home.limits.transfers_a_day or self._node.kind is NodeKind.PEER:
+        home, node = self._now().home, self._now().node
+        if not home.limits.transfers_a_day or node.kind is NodeKind.PEER:
             return
         now = self._clock.utc_ns()
         here = datetime.fromtimestamp(now / NS_PER_S, UTC).astimezone(zone_of(home))
-        mine = [d for d in planned(home, here) if d.pair.agent == self._node.name]
+        mine = [d for d in planned(home, here) if d.pair.agent == node.name]
         for due in self._turns.ready(mine, now):
             try:
                 each = due.octets // 2
@@ -179,16 +167,16 @@ class Transfers:
         own = self.line_use.now(UtcNs(self._clock.utc_ns()))
         if own.down_bps is not None:
             return own
-        home = self._home()
-        for other in home.agents:
-            if other.name == self._node.name or other.wan_interface is None or other.address is None:
+        now = self._now()
+        for other in now.home.agents:
+            if other.name == now.node.name or other.wan_interface is None or other.address is None:
                 continue
-            with contextlib.suppress(RemoteError, TimeoutError):
+            with contextlib.suppress(RemoteError, OutsideError, TimeoutError):
                 line = await AsyncLine.dial(
                     other.address,
-                    home.ports.transfer,
-                    key=self._key,
-                    name=self._node.name,
+                    now.home.ports.transfer,
+                    key=now.transfer_key,
+                    name=now.node.name,
                     seconds=QUESTION_S,
                 )
                 try:
@@ -197,5 +185,9 @@ class Transfers:
                         said = await line.hear()
                 finally:
                     line.close()
-                return Use(down_bps=said.get("down_bps"), up_bps=said.get("up_bps"))
+                down, up = (
+                    None if said.get(way) is None else number(said[way], other.name, low=0, high=MOST_BPS)
+                    for way in ("down_bps", "up_bps")
+                )
+                return Use(down_bps=down, up_bps=up)
         return Use()

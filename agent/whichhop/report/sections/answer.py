@@ -4,6 +4,7 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE, Owner, Session, derive_sessions
 from whichhop.model.dossier import Claim, Dossier, Happened
+from whichhop.model.fingerprint import fingerprint
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, Facts, Notice, Para, Picture, Section, Tone
 from whichhop.report.plot import describe, draw
@@ -106,6 +107,8 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> Facts:
             pairs.append(("Longest episode", times.span(longest.start_ns, end_ns, zone)))
         pairs.append(("Where", claim.where))
         pairs.append(("How sure", f"{probability(claim.probability)}, the least sure episode counted"))
+    maker = f"with the key {fingerprint(dossier.public_key)}" if dossier.public_key else "not signed"
+    pairs.append(("Signed", maker))
     pairs.append(("Measured", times.span(dossier.start_ns, dossier.end_ns, zone)))
     sent = sum(row.sent + row.quiet_sent for row in dossier.sessions)
     agents = len({row.session.partition(">")[0] for row in dossier.sessions})

@@ -1,8 +1,10 @@
 """How anybody can check the report: chain heads, digests, the signature's key, and the command."""
 
 import hashlib
+import re
 
 from whichhop.model.dossier import Dossier
+from whichhop.model.fingerprint import fingerprint
 from whichhop.report.blocks import Block, Fixed, Grid, Para, Section
 from whichhop.report.times import utc
 from whichhop.report.wire_form import dossier_bytes
@@ -13,8 +15,13 @@ def digest(dossier: Dossier) -> str:
     return hashlib.sha256(dossier_bytes(dossier)).hexdigest()
 
 
+def _key(public_key: str) -> str:
+    return fingerprint(public_key) if re.fullmatch("[0-9a-f]{64}", public_key) else "no key"
+
+
 def integrity(dossier: Dossier) -> Section:
     """What to hold against what."""
+    trust = " --trust FINGERPRINT" if dossier.public_key else " --trust none"
     more = " --home HOME" if dossier.redacted else ""
     blocks: list[Block] = [
         Para(
@@ -22,15 +29,18 @@ def integrity(dossier: Dossier) -> Section:
             " each carry the figures as data; whoever has one of them as a file and the raw records can work"
             " out every figure again:"
         ),
-        Fixed(f"whichhop verify REPORT RECORDS{more}"),
+        Fixed(f"whichhop verify REPORT RECORDS{trust}{more}"),
         Para("Digest of the data in this report (SHA-256):"),
         Fixed(digest(dossier)),
     ]
     if dossier.public_key:
         blocks += [
             Para(
-                "Each file is signed at its end (Ed25519, RFC 8032) by the home's key, whose public half is:"
+                "Each file is signed at its end (Ed25519, RFC 8032) by the home's key, whose fingerprint is"
+                " below, with its public half. Ask whoever sent the report for the fingerprint by another way"
+                " (a call, a letter): `whichhop verify` trusts no key unless it is told to."
             ),
+            Fixed(fingerprint(dossier.public_key)),
             Fixed(dossier.public_key),
         ]
     else:
@@ -48,6 +58,16 @@ def integrity(dossier: Dossier) -> Section:
                 caption="Where each measuring machine's chain of records stood (SHA-256)",
                 head=("Machine", "Records", "Head of the chain"),
                 rows=tuple((c.agent, f"{c.last_seq:,}", c.head) for c in dossier.chains),
+                numbers=frozenset({1}),
+            )
+        )
+    if signed := [(c.agent, c.signed) for c in dossier.chains if c.signed is not None]:
+        blocks.append(
+            Grid(
+                caption="What each measuring machine signed itself, so that the maker cannot change it later;"
+                " its own page shows the same key",
+                head=("Machine", "Records signed", "When", "Key of the machine"),
+                rows=tuple((a, f"{s.seq:,}", utc(s.at_ns), _key(s.public_key)) for a, s in signed),
                 numbers=frozenset({1}),
             )
         )

@@ -111,9 +111,14 @@ def _document(home: str, sentence: str, parts: Inside, foot: Inside) -> bytes:
     return f"<!doctype html>{html}".encode()
 
 
-def _foot(agent: str, at: Inside, *links: tuple[str, str]) -> Markup:
+def _foot(live: LiveState, at: Inside, *links: tuple[str, str]) -> Markup:
+    keys = [
+        ("Reports of this home are signed with the key ", live.maker),
+        ("This agent's own key: ", live.own_key),
+    ]
     return join(
-        tag("p", at, f" This page is served by the agent on {agent}, whichhop {__version__}."),
+        tag("p", at, f" This page is served by the agent on {live.agent}, whichhop {__version__}."),
+        [tag("p", words, tag("code", key), ".") for words, key in keys if key],
         tag("p", "Times are in the zone of this device, with UTC beside them.", class_="scripted"),
         tag(
             "noscript",
@@ -128,7 +133,7 @@ def _foot(agent: str, at: Inside, *links: tuple[str, str]) -> Markup:
     )
 
 
-def bulletin_page(bulletin: Bulletin, *, agent: str, now_ns: int) -> bytes:
+def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
     """The page of an agent that compares."""
     sentence = answer(bulletin, now_ns)
     extra: list[Markup] = []
@@ -154,7 +159,7 @@ def bulletin_page(bulletin: Bulletin, *, agent: str, now_ns: int) -> bytes:
     ]
     at = join("Judged at ", when(bulletin.at_ns, now_ns), ".")
     links = (("bulletin", "/bulletin"), ("metrics", "/metrics"))
-    return _document(bulletin.home, sentence.words, parts, _foot(agent, at, *links))
+    return _document(bulletin.home, sentence.words, parts, _foot(live, at, *links))
 
 
 def own_page(live: LiveState, others: Mapping[str, str], *, now_ns: int, trouble: str = "") -> bytes:
@@ -168,4 +173,4 @@ def own_page(live: LiveState, others: Mapping[str, str], *, now_ns: int, trouble
         _part("elsewhere", "Where the answer is", elsewhere(others)),
     ]
     at = join("Made at ", when(now_ns, now_ns), ".")
-    return _document(live.home, sentence.words, parts, _foot(live.agent, at, ("metrics", "/metrics")))
+    return _document(live.home, sentence.words, parts, _foot(live, at, ("metrics", "/metrics")))

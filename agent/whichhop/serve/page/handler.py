@@ -78,7 +78,7 @@ class Page:
             except msgspec.DecodeError as error:
                 trouble = f"The comparer's word could not be read: {error}."
             else:
-                return bulletin_page(bulletin, agent=self._live.agent, now_ns=now_ns)
+                return bulletin_page(bulletin, live=self._live, now_ns=now_ns)
         elif raw is not None:
             trouble = "The comparer has just started and has not spoken yet."
         return own_page(

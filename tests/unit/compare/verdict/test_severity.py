@@ -1,23 +1,9 @@
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from statsmodels.stats.proportion import proportion_confint
 
 from support.homes import alder
 from support.windows import quiet
-from whichhop.compare.verdict.severity import severity, wilson
-
-
-@given(st.integers(1, 5000), st.data())
-def test_the_wilson_interval_is_statsmodels(sent, data):
-    lost = data.draw(st.integers(0, sent))
-    low, high = proportion_confint(lost, sent, alpha=0.05, method="wilson")
-    assert wilson(lost, sent) == pytest.approx((low, high), abs=1e-9)
-
-
-def test_nothing_sent_leaves_everything_possible():
-    assert wilson(0, 0) == (0.0, 1.0)
+from whichhop.compare.verdict.severity import severity
 
 
 def test_the_severity_counts_what_spoke_only():

@@ -3,7 +3,8 @@
 import asyncio
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +16,10 @@ from support.windows import disturb, quiet
 from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.live import Follower
 from whichhop.daemon.beside.comparer import Comparer, arguments, show
+from whichhop.daemon.children import Children
+from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.options import RunOptions
+from whichhop.daemon.troubles import Troubles
 from whichhop.model import Cause, Finding, derive_sessions
 from whichhop.model.bulletin import Bulletin
 from whichhop.net.clock import SystemClock
@@ -59,37 +63,49 @@ async def _until(true: Callable[[], bool]) -> None:
             await asyncio.sleep(0.02)
 
 
-def keeper(program: str, live: LiveState, lines: list[str], wait_s: float = 0.01) -> Comparer:
-    return Comparer([sys.executable, "-c", program], live, SystemClock(), lines.append, (wait_s,))
+@asynccontextmanager
+async def comparing(
+    argv: list[str], live: LiveState, lines: list[str], wait_s: float = 0.01
+) -> AsyncIterator[Comparer]:
+    troubles = Troubles(lines.append, lambda part: live.failures.update([part]))
+    jobs = JobRunner(SystemClock(), troubles)
+    comparer = Comparer(argv, live, Children(jobs, troubles, SystemClock(), lines.append, (wait_s,)))
+    comparer.start()
+    try:
+        yield comparer
+    finally:
+        await jobs.close()
 
 
-def test_one_that_dies_is_told_and_started_again_and_leaves_no_stale_figures(tmp_path: Path) -> None:
+def program(text: str) -> list[str]:
+    return [sys.executable, "-c", text]
+
+
+def test_one_that_dies_is_told_once_and_started_again_and_leaves_no_stale_figures(tmp_path: Path) -> None:
     file = tmp_path / "bulletin"
     file.write_bytes(msgspec.json.encode(said()) + b"\n")
     live, lines = live_state(), list[str]()
 
     async def go() -> None:
-        comparer = keeper(f"print(open({str(file)!r}).read(), end='')", live, lines)
-        comparer.start()
-        assert live.bulletin == b""
-        await _until(lambda: len(lines) >= 2)
-        await comparer.close()
+        async with comparing(program(f"print(open({str(file)!r}).read(), end='')"), live, lines):
+            assert live.bulletin == b""
+            await _until(lambda: live.failures["comparer"] >= 2)
 
     asyncio.run(go())
-    assert lines[0] == "the comparer ended with code 0; it is started again in 0.01 s, measuring goes on"
+    assert lines == [
+        "comparer: its process ended with code 0; it is begun again in 0.01 s, measuring goes on"
+    ]
     assert live.faults == {}
     assert json.loads(live.bulletin or b"")["home"] == "Alder House"
 
 
-def test_what_it_complains_of_is_passed_on_and_nonsense_ends_it() -> None:
+def test_what_it_complains_of_is_passed_on_and_nonsense_is_told() -> None:
     live, lines = live_state(), list[str]()
     words = "import sys, time; print('desk: silent', file=sys.stderr, flush=True); print('what?', flush=True)"
 
     async def go() -> None:
-        comparer = keeper(f"{words}; time.sleep(60)", live, lines, 60.0)
-        comparer.start()
-        await _until(lambda: len(lines) >= 2)
-        await comparer.close()
+        async with comparing(program(f"{words}; time.sleep(60)"), live, lines, 60.0):
+            await _until(lambda: len(lines) >= 2)
 
     asyncio.run(go())
     assert "comparer: desk: silent" in lines
@@ -100,13 +116,11 @@ def test_a_new_home_file_starts_it_anew_without_a_word() -> None:
     live, lines = live_state(), list[str]()
 
     async def go() -> None:
-        comparer = keeper("import time; time.sleep(60)", live, lines, 60.0)
-        comparer.start()
-        await _until(lambda: comparer.pid is not None)
-        first = comparer.pid
-        comparer.restart()
-        await _until(lambda: comparer.pid not in (None, first))
-        await comparer.close()
+        async with comparing(program("import time; time.sleep(60)"), live, lines, 60.0) as comparer:
+            await _until(lambda: comparer.pid is not None)
+            first = comparer.pid
+            comparer.restart()
+            await _until(lambda: comparer.pid not in (None, first))
         assert comparer.pid is None
 
     asyncio.run(go())
@@ -117,10 +131,8 @@ def test_one_that_is_not_there_is_told() -> None:
     lines = list[str]()
 
     async def go() -> None:
-        comparer = Comparer(["/nowhere/whichhop"], live_state(), SystemClock(), lines.append, (60.0,))
-        comparer.start()
-        await _until(lambda: bool(lines))
-        await comparer.close()
+        async with comparing(["/nowhere/whichhop"], live_state(), lines, 60.0):
+            await _until(lambda: bool(lines))
 
     asyncio.run(go())
     assert "could not be started" in lines[0]

@@ -4,8 +4,8 @@ import itertools
 
 from support.homes import alder
 from whichhop.daemon.transfer.lease import Use, busy_words
-from whichhop.daemon.transfer.schedule import Due, Pair
-from whichhop.daemon.transfer.transfers import FIRST_RETRY_NS, FRESH_NS, LATE_NS, LineUse, Turns
+from whichhop.daemon.transfer.load_watch import FRESH_NS, LineUse
+from whichhop.daemon.transfer.schedule import FIRST_RETRY_NS, LATE_NS, Due, Pair, Turns
 
 S = 1_000_000_000
 PAIR = Pair(agent="desk", other_end="attic")

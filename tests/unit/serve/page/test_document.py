@@ -9,13 +9,16 @@ import pytest
 from support.bulletins import NOW_NS, STATES, at_fault, calm, group, learning, silent, with_links
 from whichhop.model.bulletin import AgentNow, Bulletin
 from whichhop.model.mark import Mark
+from whichhop.serve.live import LiveState
 from whichhop.serve.page.document import bulletin_page
 
 EVIL = "<script>alert(1)</script>\"'&"
 
 
 def html(bulletin: Bulletin) -> str:
-    return bulletin_page(bulletin, agent="desk", now_ns=NOW_NS).decode()
+    return bulletin_page(
+        bulletin, live=LiveState(home="Alder House", agent="desk", names=()), now_ns=NOW_NS
+    ).decode()
 
 
 class Words(HTMLParser):
@@ -156,3 +159,11 @@ def test_a_way_of_many_hops_stands_below_each_other() -> None:
     )
     assert 'class="way deep"' in html(replace(calm(), links=long))
     assert 'class="way deep"' not in html(calm())
+
+
+def test_the_keys_that_a_report_is_held_against_stand_on_the_page() -> None:
+    live = LiveState(home="Alder House", agent="desk", names=())
+    live.maker, live.own_key = "AAAA-BBBB", "CCCC-DDDD"
+    text = bulletin_page(calm(), live=live, now_ns=NOW_NS).decode()
+    assert "AAAA-BBBB" in text
+    assert "CCCC-DDDD" in text

@@ -1,0 +1,89 @@
+"""An agent's own key, made at its first run, never leaving its machine: its name in TLS, its hand."""
+
+import base64
+import binascii
+import hmac
+import os
+import secrets
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from cryptography import x509
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from cryptography.x509.oid import NameOID
+
+from whichhop.config.keys import KEY_OCTETS, KeyFileError
+
+_FIRST, _LAST = datetime(1970, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, tzinfo=UTC)
+"""For ever: the certificate is trusted by its own octets, and a small box may not know what year it is."""
+_PROOF = b"whichhop identity 1\0"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identity:
+    """certificate, secret: PEM, what TLS wants. public_key: hexadecimal, what a person compares."""
+
+    certificate: str
+    secret: str
+    public_key: str
+
+
+def _seed(path: Path) -> bytes:
+    """The 32 octets in a file that only its owner can read, made when it is not there."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.write(base64.b64encode(secrets.token_bytes(KEY_OCTETS)).decode() + "\n")
+    except FileExistsError:
+        pass
+    except OSError as why:
+        raise KeyFileError(
+            f"{path}: the agent's own key cannot be written: {why.strerror}; make its folder writable"
+        ) from why
+    try:
+        seed = base64.b64decode(path.read_text(encoding="ascii").strip(), validate=True)
+    except OSError as why:
+        raise KeyFileError(f"{path}: cannot be read: {why.strerror}; check its owner") from why
+    except (binascii.Error, ValueError):
+        seed = b""
+    if len(seed) != KEY_OCTETS:
+        raise KeyFileError(f"{path}: not an agent's key; remove it, and the agent makes a new one")
+    return seed
+
+
+def signing_key(path: Path) -> Ed25519PrivateKey:
+    """The agent's private key (RFC 8032); KeyFileError when it can be neither read nor made."""
+    return Ed25519PrivateKey.from_private_bytes(_seed(path))
+
+
+def identity_at(path: Path, agent: str) -> Identity:
+    """The agent's key with a certificate it signs for itself: always the same octets for the same key."""
+    key = signing_key(path)
+    public = key.public_key().public_bytes_raw()
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, agent[:60] or "agent")])
+    made = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(int.from_bytes(public[:16]) >> 1 | 1)
+        .not_valid_before(_FIRST)
+        .not_valid_after(_LAST)
+        .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
+        .sign(key, None)
+    )
+    return Identity(
+        certificate=made.public_bytes(Encoding.PEM).decode(),
+        secret=key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()).decode(),
+        public_key=public.hex(),
+    )
+
+
+def proof_of(key: bytes, agent: str, certificate: str) -> str:
+    """What shows that a certificate is of an agent that holds the home's key; hexadecimal.
+
+    Only who holds that key too can make or check it: whoever merely has the agent's address cannot.
+    """
+    return hmac.digest(key, _PROOF + agent.encode() + b"\0" + certificate.encode(), "sha256").hex()

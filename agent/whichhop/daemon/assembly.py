@@ -1,0 +1,408 @@
+"""One agent put together: what measures, what runs beside it, and who follows a change of the home."""
+
+import asyncio
+import base64
+import json
+import random
+import sys
+from contextlib import suppress
+from pathlib import Path
+
+from whichhop import __version__
+from whichhop.daemon.agent import Agent
+from whichhop.daemon.beside.call_rating import CallBook, call_readings
+from whichhop.daemon.beside.comparer import Comparer, arguments
+from whichhop.daemon.beside.link_watch import EVERY_S as LINKS_S
+from whichhop.daemon.beside.link_watch import LinkWatch
+from whichhop.daemon.beside.modem_watch import Modems, reader_of
+from whichhop.daemon.beside.own_traffic import OwnTraffic
+from whichhop.daemon.beside.route_watch import RouteWatch
+from whichhop.daemon.children import Children
+from whichhop.daemon.home_in_use import HomeInUse, InUse, loaded_sessions, read_home
+from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.options import RunOptions
+from whichhop.daemon.probers import ProberMaker, estimate_now
+from whichhop.daemon.sockets import ApiInUse, ProbersInUse, ReflectorInUse
+from whichhop.daemon.store_thread import StoreThread
+from whichhop.daemon.transfer.transfers import Transfers
+from whichhop.daemon.troubles import SETTLE_S, Strangers, Troubles, words_of
+from whichhop.errors import SystemRefusedError, WhichhopError
+from whichhop.model import PROVIDER_EDGE, Method, Reading, Record, Sample, SessionKey
+from whichhop.model.chain_signature import ChainSignature
+from whichhop.model.units import NS_PER_S, MonoNs
+from whichhop.net.child import our_module, run_child
+from whichhop.net.clock import SystemClock
+from whichhop.net.host import Host
+from whichhop.net.timer import open_alarm
+from whichhop.outside import typed
+from whichhop.probes.alibi import Alibi
+from whichhop.probes.base import Prober
+from whichhop.probes.watch import Watch
+from whichhop.serve.answer import NDJSON, Answer, Question, only_known
+from whichhop.serve.app import App
+from whichhop.serve.door import Door
+from whichhop.serve.live import LiveState
+from whichhop.serve.page.handler import Page
+from whichhop.serve.records_api import home_summary
+from whichhop.wire.packed import pack
+from whichhop.wire.precision import settle
+
+REFRESH_S = 60.0
+COUNT_S = 10.0
+"""As often as the comparer's window, so that each window has its own share of own traffic."""
+COUNTERSIGN_S = 900.0
+"""A child of 0.3 s of processor each: 0.03 %. What was recorded since the last one is not yet held to."""
+COUNTERSIGN_MOST_S = 30.0
+SIGNATURE_MOST = 4096
+TIDY_S = 3600.0
+DRAFT_S = 30.0
+"""How often the open minutes are written beside the closed ones: with the 8 s until a packet's fate is known,
+a kill costs 38 s at most."""
+TRANSFERS_S = 20.0
+"""How often it is asked whether a planned transfer is due; plans are to the minute."""
+MODEMS_S = 5.0
+"""How often it is asked whether a modem is due; each has its own rhythm in the home file."""
+MOST_FAILED_WAKES = 60
+"""A second apart: an agent that sent nothing for a minute, by a fault of its own, is better begun anew."""
+
+
+def say(text: str) -> None:
+    """A line to whoever runs the daemon; the journal adds time and unit."""
+    sys.stderr.write(f"whichhop: {text}\n")
+    sys.stderr.flush()
+
+
+class Daemon:
+    """One agent with its sockets. `await start()`, `await stopping.wait()`, `await stop()`."""
+
+    def __init__(self, options: RunOptions, first: InUse) -> None:
+        self.options = options
+        self.clock, self.host = SystemClock(), Host()
+        self.stopping = asyncio.Event()
+        self.failure: str | None = None
+        self._failed_wakes = 0
+        self._signed_seq = 0
+        self.live = LiveState(home=first.home.name, agent=first.node.name, names=first.names)
+        self.live.values["store_writable"] = 1
+        self.troubles = Troubles(say, self._count_failure)
+        self.strangers = Strangers(say)
+        self.jobs = JobRunner(self.clock, self.troubles)
+        self.children = Children(self.jobs, self.troubles, self.clock, say)
+        self.home = HomeInUse(first, lambda part, trouble: self.troubles.wrong(part, words_of(trouble)))
+        self._reloading = asyncio.Lock()
+        self.store = StoreThread(
+            options.store,
+            first.home.limits,
+            self.clock,
+            trouble=self._store_trouble,
+            anew=self._store_anew,
+        )
+        self._tell_size()
+        self._put_together_packets()
+        self._put_together_beside()
+        self._subscribe()
+        self._show_keys(first)
+
+    def _put_together_packets(self) -> None:
+        node = self.home.now.node.name
+        self.agent = Agent(
+            clock=self.clock,
+            probers={},
+            dice=random.SystemRandom().random,
+            keep=self._keep,
+            observe=self._observe,
+            failed=lambda trouble: self.troubles.wrong("probers", words_of(trouble), passing=True),
+        )
+        self.watch = Watch(Alibi(node), self.clock, self.host, self.agent.take)
+        self.agent.watch = self.watch
+        self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
+        self.reflector = ReflectorInUse(self.clock, estimate_now)
+        app = App(live=self.live, store=self.options.store, door=Door(token=""), summary=self._summary)
+        app.add("/api/open", self._open_records)
+        Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
+        self.api = ApiInUse(app, self.jobs)
+
+    def _put_together_beside(self) -> None:
+        node = self.home.now.node.name
+        self.calls = CallBook()
+        self.modems = Modems(
+            agent=node,
+            clock=self.clock,
+            keep=lambda readings: self.store.keep([], readings),
+            show=self.live.modems.__setitem__,
+            say=say,
+            count=lambda: self._count_failure("modem-levels"),
+        )
+        self.own_traffic = OwnTraffic(
+            self.host, self.clock, self._counted, troubles=self.troubles, children=self.children
+        )
+        self.links = LinkWatch(
+            self.host,
+            self.clock,
+            lambda readings: self._keep([], readings),
+            troubles=self.troubles,
+            children=self.children,
+        )
+        self.routes = RouteWatch(
+            now=lambda: self.home.now,
+            clock=self.clock,
+            estimate=estimate_now,
+            keep=self._keep_figure,
+            found=lambda address: self.agent.found(PROVIDER_EDGE, address),
+            tell=say,
+            count=lambda: self._count_failure("routes"),
+        )
+        self._looking: asyncio.Task[None] | None = None
+        self.comparer = Comparer(arguments(self.options), self.live, self.children)
+        self.transfers = Transfers(
+            now=lambda: self.home.now,
+            clock=self.clock,
+            agent=self.agent,
+            table=self.store,
+            keep=lambda readings: self._keep([], readings),
+            refused=self._stranger,
+            say=say,
+            jobs=self.jobs,
+            run=run_child,
+        )
+
+    def _subscribe(self) -> None:
+        """Who follows a change of the home; the order is that of the steps, then of the followers."""
+        self.home.prepare("api", self.api.prepare)
+        self.home.prepare("transfer-port", self.transfers.prepare)
+        self.home.prepare("reflector", self.reflector.prepare)
+        self.home.prepare("probers", self.probers.prepare)
+        self.home.follow("metrics", lambda new: self.live.forget(new.names, new.home.name))
+        self.home.follow("keys", self._show_keys)
+        self.home.follow("store", lambda new: setattr(self.store, "limits", new.home.limits))
+        self.home.follow("sessions", lambda new: self.agent.follow(new.sessions))
+        self.home.follow("modem-levels", lambda new: self.modems.follow(new.home))
+        self.home.follow("links", lambda new: self.links.follow(new.home, new.node))
+        self.home.follow("own-traffic", self._follow_counters)
+        self.home.follow("routes", lambda _: self._look_anew())
+        self.home.follow("comparer", lambda _: self.comparer.restart())
+
+    def _show_keys(self, home: InUse) -> None:
+        self.live.maker, self.live.own_key = home.maker, home.own_key
+
+    def _make_probers(self, home: InUse) -> dict[Method, Prober]:
+        maker = ProberMaker(
+            home.home, self.watch.sink, self.clock, estimate_now, home.stamp_key, prompt=False
+        )
+        sessions = home.sessions
+        return maker.probers([*sessions, *loaded_sessions(sessions)])
+
+    # -- what is kept and shown
+
+    def _observe(self, key: SessionKey, sample: Sample) -> None:
+        self.live.observe(key, sample)
+        self.calls.add(key, sample)
+        self.transfers.load.add(key, sample)
+
+    def _keep_figure(self, name: str, target: str, value: float) -> None:
+        self._keep([], [self._reading(self.clock.utc_ns(), f"{name}:{target}", value)])
+
+    def _reading(self, at_ns: int, name: str, value: float) -> Reading:
+        return Reading(at_ns=at_ns, agent=self.home.now.node.name, name=name, value=value)
+
+    def _keep(self, records: list[Record], readings: list[Reading]) -> None:
+        """Show and store what has settled; times are stored as exactly as the stamps are good for."""
+        self.live.kept(records, readings)
+        self.store.keep([settle(r) for r in records], readings)
+
+    async def _keep_draft(self) -> None:
+        self.store.keep_draft([settle(r) for r in self.agent.book.draft(self.clock.utc_ns())])
+
+    def _summary(self) -> dict[str, object]:
+        now = self.home.now
+        return home_summary(now.home, now.node.name, self.agent.sessions.values(), __version__)
+
+    async def _open_records(self, question: Question) -> Answer:
+        """GET /api/open: the minutes that have not settled yet, packed, for whoever compares live."""
+        only_known(question)
+        records = self.agent.book.open_records()
+        lines = [json.dumps({"record": base64.b64encode(pack((settle(r),))).decode()}) for r in records]
+        return Answer(body="".join(f"{line}\n" for line in lines).encode(), content_type=NDJSON)
+
+    # -- what goes wrong
+
+    def _count_failure(self, part: str) -> None:
+        self.live.failures[part] += 1
+        self.live.in_trouble = self.troubles.now()
+
+    def _stranger(self, text: str) -> None:
+        self.live.values["transfer_refusals"] = self.live.values.get("transfer_refusals", 0) + 1
+        self.strangers.came(text)
+
+    def _store_trouble(self, text: str) -> None:
+        # Called in the store's thread; a float in a dict and a line need no lock.
+        self.live.values["store_writable"] = 0 if text else 1
+        say(f"{text}; measuring goes on" if text else "the store takes records again")
+
+    def _store_anew(self, text: str) -> None:
+        self.live.store_remark = text
+        self.live.failures["store"] += 1
+        say(text)
+
+    def loop_trouble(self, _loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
+        """What the event loop hears of a callback or a forgotten task: survived, whatever a stranger sent."""
+        trouble = context.get("exception")
+        words = words_of(trouble) if isinstance(trouble, BaseException) else ""
+        self.troubles.wrong("event-loop", f"{context.get('message')}: {words}", passing=True)
+
+    def _wake(self, due_ns: MonoNs) -> None:
+        try:
+            following = self.agent.wake(due_ns)
+        except Exception as trouble:  # noqa: BLE001 - tried again: to stop measuring is the last resort
+            self._failed_wakes += 1
+            self.troubles.wrong("packets", words_of(trouble))
+            following = MonoNs(self.clock.mono_ns() + NS_PER_S)
+            if self._failed_wakes == MOST_FAILED_WAKES:
+                self.failure = (
+                    f"nothing could be sent {MOST_FAILED_WAKES} times in a row: {words_of(trouble)}"
+                )
+                self.stopping.set()
+        else:
+            if self._failed_wakes:
+                self._failed_wakes = 0
+                self.troubles.well("packets")
+        self.alarm.set(following)
+
+    # -- begin, follow, end
+
+    async def start(self) -> None:
+        """Open every socket and begin; SystemRefusedError when one is refused, with nothing left open."""
+        first, loop = self.home.now, asyncio.get_running_loop()
+        loop.set_exception_handler(self.loop_trouble)
+        await self.api.open(first)
+        self.transfers.open()
+        self.reflector.open(first)
+        self.probers.open(first)
+        self.transfers.listen()
+        self.agent.follow(first.sessions)
+        self.modems.follow(first.home)
+        self._follow_counters(first)
+        self.links.follow(first.home, first.node)
+        self.alarm = open_alarm(loop, self._wake)
+        self.alarm.set(self.clock.mono_ns())
+        self.jobs.after_pauses("reflector", REFRESH_S, self._refresh)
+        self.jobs.after_pauses("tidy", TIDY_S, self._tidy)
+        self.jobs.after_pauses("countersign", COUNTERSIGN_S, self._countersign)
+        self.jobs.at_multiples("draft", DRAFT_S, self._keep_draft)
+        self.jobs.at_multiples("own-interface", COUNT_S, self.own_traffic.turn)
+        self.jobs.after_pauses("modem-levels", MODEMS_S, self.modems.turn)
+        self.jobs.paced("links", lambda: LINKS_S, self.links.turn, at_once=True)
+        self.jobs.after_pauses("transfers", TRANSFERS_S, self.transfers.turn)
+        self.jobs.after_pauses("calls", COUNT_S, self._rate_calls)
+        self.jobs.after_pauses("troubles", COUNT_S, self._look_at_troubles)
+        self.jobs.after_pauses("settling", SETTLE_S, self._settle)
+        self._look_anew()
+        if self.options.compare:
+            self.comparer.start()
+        server = self.api.server
+        say(
+            f"{__version__} on {first.node.name}: {len(self.agent.sessions)} sessions, metrics on"
+            f" http://{first.node.address}:{server.port if server else 0}/metrics,"
+            f" records in {self.options.store}"
+        )
+
+    def _look_anew(self) -> None:
+        """Look at the ways out now, and again whenever the watch says."""
+        if self._looking is not None:
+            self._looking.cancel()
+            self._looking = None
+        if self.agent.sessions:  # a measurement peer only answers
+            self._looking = self.jobs.paced(
+                "routes", lambda: self.routes.wait_s, self.routes.look, at_once=True
+            )
+
+    async def _refresh(self) -> None:
+        self.live.by_reason["reflector_refused"] = self.reflector.refresh()
+
+    async def _rate_calls(self) -> None:
+        at = self.clock.utc_ns()
+        readings = [r for key, call in self.calls.close_ended(at) for r in call_readings(key, call, at)]
+        if readings:
+            self._keep([], readings)
+
+    async def _look_at_troubles(self) -> None:
+        server = self.api.server
+        self.live.values["http_turned_away"] = 0 if server is None else server.turned_away
+        self.live.in_trouble = self.troubles.now()
+
+    async def _settle(self) -> None:
+        self.troubles.settle()
+        self.strangers.settle()
+
+    def _counted(self, at_ns: int, received: int, sent: int) -> None:
+        """The home's own traffic so far, whoever counted it."""
+        self.transfers.line_use.add(at_ns, received, sent)
+        values = {"wan_rx_bytes": received, "wan_tx_bytes": sent}
+        self._keep([], [self._reading(at_ns, name, float(value)) for name, value in values.items()])
+
+    def _follow_counters(self, new: InUse) -> None:
+        """Count at our own interface, or ask a router's counters where this is the agent nearest to it."""
+        plan = new.home.plan
+        mine = [s for n, s in new.home.counters.items() if reader_of(new.home, n) == new.node.name]
+        self.own_traffic.follow(
+            interface=new.node.wan_interface,
+            source=next(iter(mine), None),
+            most_bps=max(plan.down_bps, plan.up_bps) * 2.0 if plan else None,
+        )
+
+    async def _tidy(self) -> None:
+        self.store.tidy(self.clock.utc_ns())
+        self._tell_size()
+
+    async def _countersign(self) -> None:
+        """Have our own key sign what we have recorded, so that no later copy of it can be changed unseen."""
+        agent = self.home.now.node.name
+        chain = await self.store.own_chain(agent)
+        if chain is None or chain.last_seq == self._signed_seq:
+            return
+        head = {"origin": chain.origin.hex(), "seq": chain.last_seq, "head": chain.head.hex()}
+        given = json.dumps(head | {"at_ns": self.clock.utc_ns()}).encode()
+        words = our_module("whichhop.config.countersign", str(self.options.identity_file))
+        done = await run_child(words, given=given, most_s=COUNTERSIGN_MOST_S)
+        if done.code != 0:
+            raise SystemRefusedError(f"the agent's records were not signed: {done.last_error()}")
+        new = typed(done.out, "the signing child", ChainSignature, most=SIGNATURE_MOST)
+        await self.store.put_signature(agent, chain.origin, new)
+        self._signed_seq = chain.last_seq
+
+    def _tell_size(self) -> None:
+        size = 0
+        for path in (self.options.store, Path(f"{self.options.store}-wal")):
+            with suppress(OSError):  # the store's thread tells what ails it
+                size += path.stat().st_size
+        self.live.values["store_bytes"] = size
+
+    def reload_soon(self) -> None:
+        """Take over a changed home file; for a signal."""
+        self.jobs.once("reload", self.reload)
+
+    async def reload(self) -> None:
+        """Take over a changed home file and key; refused whole, in one line, where that cannot be."""
+        async with self._reloading:
+            try:
+                node = self.home.now.node.name
+                self.home.publish(await read_home(self.options, node))
+            except WhichhopError as trouble:
+                first, *more = str(trouble).splitlines() or [""]
+                rest = f" (and {len(more)} more: whichhop check {self.options.home_file})" if more else ""
+                say(f"the home file was not taken over: {first}{rest}")
+                return
+            say(f"home file read anew: {len(self.agent.sessions)} sessions")
+
+    async def stop(self) -> None:
+        """Close everything; what was measured so far is on disk when this returns."""
+        if hasattr(self, "alarm"):
+            self.alarm.close()
+        await self.transfers.close()
+        await self.jobs.close()
+        await self.api.close()
+        self.reflector.close()
+        self.probers.close()
+        self.agent.stop()
+        await asyncio.sleep(0)
+        self.store.close()

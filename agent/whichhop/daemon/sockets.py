@@ -1,0 +1,232 @@
+"""What a home needs of the system: probers' sockets, the reflector's port, the API's.
+
+Each class is opened once and later follows a changed home by a step of HomeInUse: what may be refused is
+asked for in `prepare`, and the old one is given back only once everybody can follow.
+"""
+
+import asyncio
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+
+from whichhop.daemon.home_in_use import InUse
+from whichhop.daemon.job_runner import JobRunner
+from whichhop.model import Method
+from whichhop.net.clock import Clock
+from whichhop.net.tls import server_context
+from whichhop.probes.base import Prober
+from whichhop.probes.gate import Gate
+from whichhop.probes.kinds.stamp_reflector import StampReflector
+from whichhop.serve.app import App
+from whichhop.serve.door import Door
+from whichhop.serve.server import Server
+from whichhop.wire.ntp64 import ErrorEstimate
+
+Probers = Mapping[Method, Prober]
+
+
+@dataclass(frozen=True, slots=True)
+class Swap:
+    """A step that is two acts."""
+
+    commit: Callable[[], None]
+    undo: Callable[[], None]
+
+
+class ProbersInUse:
+    """make: the probers that a home needs. give: takes them into use."""
+
+    def __init__(self, make: Callable[[InUse], Probers], give: Callable[[Probers], None]) -> None:
+        self._make, self._give = make, give
+        self._now: Probers = {}
+
+    def open(self, first: InUse) -> None:
+        """Get the sockets; SystemRefusedError when one is refused, with nothing left open."""
+        fresh = self._opened(first)
+        self._now = fresh
+        self._give(fresh)
+
+    def _opened(self, home: InUse) -> Probers:
+        fresh, loop = self._make(home), asyncio.get_running_loop()
+        opened: list[Prober] = []
+        try:
+            for prober in fresh.values():
+                prober.open(loop)
+                opened.append(prober)
+        except BaseException:
+            _close(opened)
+            raise
+        return fresh
+
+    def prepare(self, new: InUse) -> Swap:
+        """Sockets of their own for the new home."""
+        fresh = self._opened(new)
+
+        def commit() -> None:
+            old, self._now = self._now, fresh
+            self._give(fresh)
+            _close(old.values())
+
+        return Swap(commit, lambda: _close(fresh.values()))
+
+    def close(self) -> None:
+        """Give them back."""
+        _close(self._now.values())
+
+
+def _close(probers: Iterable[Prober]) -> None:
+    for prober in probers:
+        prober.close()
+
+
+class ReflectorInUse:
+    """The reflector, and the gate before it."""
+
+    def __init__(self, clock: Clock, estimate: Callable[[], ErrorEstimate]) -> None:
+        self._clock, self._estimate = clock, estimate
+        self._home: InUse | None = None
+        self._gate: Gate | None = None
+        self._reflector: StampReflector | None = None
+
+    def _made(self, home: InUse) -> tuple[Gate, StampReflector]:
+        gate = Gate(home.answered, services=[home.home.ports.stamp], own=home.node.address or "")
+        reflector = StampReflector(
+            self._clock,
+            gate,
+            self._estimate,
+            bind=home.node.address or "",
+            port=home.home.ports.stamp,
+            key=home.signs,
+        )
+        reflector.open(asyncio.get_running_loop())
+        return gate, reflector
+
+    def open(self, first: InUse) -> None:
+        """Listen; SystemRefusedError when the port is refused."""
+        self._gate, self._reflector = self._made(first)
+        self._home = first
+
+    def prepare(self, new: InUse) -> Swap:
+        """A port of its own where address or port change; else the gate and the key change in place."""
+        old = self._home
+        moves = old is None or (old.node.address, old.home.ports.stamp) != (
+            new.node.address,
+            new.home.ports.stamp,
+        )
+        fresh = self._made(new) if moves else None
+
+        def commit() -> None:
+            self._home = new
+            if fresh is None and old is not None and old.signs == new.signs:
+                # Whoever was turned away before is judged anew: an agent just added is answered at once.
+                assert self._gate is not None  # noqa: S101 - opened before any change
+                self._gate.allow(new.answered)
+                return
+            self.close()
+            self._gate, self._reflector = fresh or self._made(new)
+
+        def undo() -> None:
+            if fresh is not None:
+                fresh[1].close()
+
+        return Swap(commit, undo)
+
+    def refresh(self) -> dict[str, int]:
+        """Look at our clock's error again, about once a minute; what was not answered so far, by reason."""
+        if self._reflector is None:
+            return {}
+        self._reflector.refresh()
+        return self._reflector.dropped()
+
+    def close(self) -> None:
+        """Stop listening."""
+        if self._reflector is not None:
+            self._reflector.close()
+            self._reflector = None
+
+
+class ApiInUse:
+    """The port of the page and the metrics ("api"), and that of all of it with the records in TLS ("tls")."""
+
+    def __init__(self, app: App, jobs: JobRunner) -> None:
+        self._app, self._jobs = app, jobs
+        self._home: InUse | None = None
+        self._servers: dict[str, Server] = {}
+
+    @property
+    def server(self) -> Server | None:
+        """The one of the page, once it is open."""
+        return self._servers.get("api")
+
+    def _made(self, home: InUse, names: Iterable[str]) -> dict[str, Server]:
+        """Servers with their ports got, or none at all."""
+        made: dict[str, Server] = {}
+        try:
+            for name in names:
+                server = Server(
+                    self._app,
+                    host=home.node.address or "",
+                    port=_port(home, name),
+                    context=server_context(home.certificate, home.secret) if name == "tls" else None,
+                    setting=f"ports.{name}",
+                )
+                server.open()
+                made[name] = server
+        except BaseException:
+            for server in made.values():
+                server.shut()
+            raise
+        return made
+
+    def _take(self, home: InUse) -> None:
+        self._home = home
+        self._app.door = Door(
+            token=home.api_token,
+            identity=home.identity,
+            password=home.page_password,
+            tls_port=home.home.ports.tls,
+            tls_only=True,
+        )
+
+    async def open(self, first: InUse) -> None:
+        """Answer; SystemRefusedError when a port is refused."""
+        self._servers = self._made(first, ("api", "tls"))
+        self._take(first)
+        for server in self._servers.values():
+            await server.start()
+
+    def prepare(self, new: InUse) -> Swap:
+        """A port of its own for each whose address or port changes; the keys are changed in place."""
+        old = self._home
+        fresh = self._made(
+            new,
+            [
+                name
+                for name in ("api", "tls")
+                if old is None or (old.node.address, _port(old, name)) != (new.node.address, _port(new, name))
+            ],
+        )
+
+        def commit() -> None:
+            self._take(new)
+            for name, server in fresh.items():
+                before = self._servers.get(name)
+                self._servers[name] = server
+                self._jobs.once(f"{name}-start", server.start)
+                if before is not None:
+                    self._jobs.once(f"{name}-stop", before.stop)
+
+        def undo() -> None:
+            for server in fresh.values():
+                server.shut()
+
+        return Swap(commit, undo)
+
+    async def close(self) -> None:
+        """Close the ports."""
+        for server in self._servers.values():
+            await server.stop()
+
+
+def _port(home: InUse, name: str) -> int:
+    ports = home.home.ports
+    return ports.tls if name == "tls" else ports.api
