@@ -5,6 +5,7 @@ asked for in `prepare`, and the old one is given back only once everybody can fo
 """
 
 import asyncio
+import ssl
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
@@ -12,7 +13,7 @@ from whichhop.daemon.home_in_use import InUse
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.model import Method
 from whichhop.net.clock import Clock
-from whichhop.net.tls import server_context
+from whichhop.net.tls import server_context, show
 from whichhop.probes.base import Prober
 from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.stamp_reflector import StampReflector
@@ -144,67 +145,82 @@ class ReflectorInUse:
 
 
 class ApiInUse:
-    """The ports of the page and the metrics, and of all of it with the API in TLS."""
+    """The ports of the page, the metrics and the API: in the clear, and in TLS."""
 
     def __init__(self, app: App, jobs: JobRunner) -> None:
         self._app, self._jobs = app, jobs
         self._home: InUse | None = None
-        self.server: Server | None = None
-        self._tls: Server | None = None
+        self._context: ssl.SSLContext | None = None
+        self._servers: dict[str, Server] = {}
 
-    def _made(self, home: InUse) -> tuple[Server, Server]:
-        host, ports = home.node.address or "", home.home.ports
-        plain = Server(self._app, host=host, port=ports.api)
-        context = server_context(home.certificate, home.secret)
-        tls = Server(self._app, host=host, port=ports.tls, context=context, setting="ports.tls")
-        plain.open()
+    @property
+    def server(self) -> Server | None:
+        """The one in the clear, which shows the page and the metrics."""
+        return self._servers.get("api")
+
+    @property
+    def turned_away(self) -> int:
+        """Connections closed so far to make room for others, at both ports."""
+        return sum(server.turned_away for server in self._servers.values())
+
+    def _opened(self, home: InUse, old: InUse | None) -> dict[str, Server]:
+        """Servers with their ports, for those whose place is another than in `old`."""
+        fresh: dict[str, Server] = {}
         try:
-            tls.open()
+            for name in ("api", "tls"):
+                place = _place(home, name)
+                if old is None or place != _place(old, name):
+                    context = self._context if name == "tls" else None
+                    host, port = place
+                    server = Server(self._app, host=host, port=port, context=context, setting=f"ports.{name}")
+                    server.open()
+                    fresh[name] = server
         except BaseException:
-            plain.shut()
+            _shut(fresh)
             raise
-        return plain, tls
+        return fresh
 
     def _take(self, home: InUse) -> None:
         self._home = home
         self._app.take_keys(home.api_token, home.identity)
 
     async def open(self, first: InUse) -> None:
-        """Answer; SystemRefusedError when the port is refused."""
-        self.server, self._tls = self._made(first)
+        """Answer; SystemRefusedError when a port is refused."""
+        self._context = server_context(first.certificate, first.secret)
+        self._servers = self._opened(first, None)
         self._take(first)
-        await self.server.start()
-        await self._tls.start()
+        for server in self._servers.values():
+            await server.start()
 
     def prepare(self, new: InUse) -> Swap:
-        """A port of its own where address or port change; else the token is changed in place."""
+        """Ports of their own where address or port change; token and certificate change in place."""
         old = self._home
-        moves = old is None or (old.node.address, old.home.ports.api, old.home.ports.tls) != (
-            new.node.address,
-            new.home.ports.api,
-            new.home.ports.tls,
-        )
-        fresh = self._made(new) if moves else None
+        fresh = self._opened(new, old)
 
         def commit() -> None:
+            if old is not None and self._context is not None and new.certificate != old.certificate:
+                show(self._context, new.certificate, new.secret)
             self._take(new)
-            if fresh is not None:
-                before = (self.server, self._tls)
-                self.server, self._tls = fresh
-                for name, server in zip(("api-start", "tls-start"), fresh, strict=True):
-                    self._jobs.once(name, server.start)
-                for name, old_server in zip(("api-stop", "tls-stop"), before, strict=True):
-                    if old_server is not None:
-                        self._jobs.once(name, old_server.stop)
+            for name, server in fresh.items():
+                before = self._servers.get(name)
+                self._servers[name] = server
+                self._jobs.once(f"{name}-start", server.start)
+                if before is not None:
+                    self._jobs.once(f"{name}-stop", before.stop)
 
-        def undo() -> None:
-            for server in fresh or ():
-                server.shut()
-
-        return Swap(commit, undo)
+        return Swap(commit, lambda: _shut(fresh))
 
     async def close(self) -> None:
         """Close the ports."""
-        for server in (self.server, self._tls):
-            if server is not None:
-                await server.stop()
+        for server in self._servers.values():
+            await server.stop()
+
+
+def _place(home: InUse, name: str) -> tuple[str, int]:
+    ports = home.home.ports
+    return home.node.address or "", ports.api if name == "api" else ports.tls
+
+
+def _shut(servers: Mapping[str, Server]) -> None:
+    for server in servers.values():
+        server.shut()
