@@ -328,8 +328,7 @@ class Daemon:
             self._keep([], readings)
 
     async def _look_at_troubles(self) -> None:
-        server = self.api.server
-        self.live.values["http_turned_away"] = 0 if server is None else server.turned_away
+        self.live.values["http_turned_away"] = self.api.turned_away
         self.live.in_trouble = self.troubles.now()
 
     async def _settle(self) -> None:
