@@ -21,11 +21,13 @@ from suite.show import story
 from suite.summary import by, confusion, false_alarms, summarise
 from suite.sweep import sweep, told
 from suite.table import print_tables
+from suite.tries import Played, read_tries, tried
 from whichhop.lab.scenario import Profile
 
 SEEDS = Path(__file__).parent / "seeds" / "scoring.txt"
 SITUATIONS = SEEDS.with_name("situations-scoring.txt")
 SWEEP = SEEDS.with_name("sweep.txt")
+TRY_SEEDS = SEEDS.with_name("tries-cases.txt")
 SWEEP_HOURS = 1.5
 """A bounded part of each case: every prior is played twice on all of them."""
 PROCESSES = 2
@@ -153,6 +155,37 @@ def _sweep(args: argparse.Namespace) -> int:
     return 0
 
 
+def _tries(args: argparse.Namespace) -> int:
+    """Print the table of constants at neighbouring values as it goes."""
+    asked = [c for path in args.seeds or [TRY_SEEDS] for c in read_seeds(path)]
+    hours = {c: _hours(c, args.hours or SWEEP_HOURS) for c in asked}
+    cases = [(c.recipe, c.seed, hours[c], args.keep, c.noise) for c in asked]
+    for case in cases:
+        kept(*case)
+    print(f"made by `tests/run suite --tries` from commit {commit()}: {len(cases)} cases, "
+          f"{sum(hours.values()):.1f} hours\n")  # fmt: skip
+    base: Played | None = None
+    for one, value, played in tried(read_tries(args.tries), cases, args.processes):
+        if one is None or base is None:
+            if isinstance(played, str):
+                raise RuntimeError(played)
+            base = played
+            print(f"as it stands: {base.effect}, {base.cpu_s:.0f} s of processor\n")
+            print(
+                "| constant | tried | figures | cases told otherwise | time |\n|---|---|---|---|---|",
+                flush=True,
+            )
+            continue
+        words = f"| {one.module} {one.name} | `{value}` | "
+        if isinstance(played, str):
+            print(words + f"{played} | | |", flush=True)
+            continue
+        other = sum(a != b for a, b in zip(played.verdicts, base.verdicts, strict=True))
+        figures = told(played.effect, base.effect)
+        print(words + f"{figures} | {other} | {played.cpu_s / base.cpu_s - 1:+.0%} |", flush=True)
+    return 0
+
+
 def _progress(done: int, every: int) -> None:
     sys.stderr.write(f"\r{done} of {every} priors   ")
     sys.stderr.flush()
@@ -191,6 +224,12 @@ def main() -> int:
         metavar="PART",
         help="halve and double every prior, or those with PART in their name, on seeds/sweep.txt instead",
     )
+    parser.add_argument(
+        "--tries",
+        type=Path,
+        metavar="FILE",
+        help="play each constant of FILE (seeds/tries.txt) at the values named there instead",
+    )
     parser.add_argument("--show", metavar="RECIPE:SEED[:measured]", help="tell one case line by line instead")
     parser.add_argument("--processes", type=int, default=PROCESSES, help="cases played at a time")
     parser.add_argument("--keep", type=Path, metavar="DIR", help="keep drawn cases here and read them again")
@@ -214,6 +253,8 @@ def main() -> int:
         return 0
     if args.sweep is not None:
         return _sweep(args)
+    if args.tries is not None:
+        return _tries(args)
     files = args.seeds or [SEEDS, SITUATIONS]
     cases = [c for path in files for c in read_seeds(path) if args.only is None or c.recipe in args.only]
     cases = [c for c in cases if args.noise is None or c.noise == args.noise]

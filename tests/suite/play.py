@@ -120,6 +120,7 @@ def _drawn_by() -> str:
         "play.py",
         "__main__.py",
         "sweep.py",
+        "tries.py",
     }
     sources += [path for path in suite.glob("*.py") if path.name not in scores]
     hashed = hashlib.sha256()

@@ -194,6 +194,11 @@ def _played(settings: Settings) -> Effect:
     for data in _cases:
         said = judge(data.case.home, data.sessions, data.table, data.readings, settings)
         scores.append(score("", data.case, data.sessions, said, start_ns=START_NS, run_s=0.0))
+    return effect_of(scores)
+
+
+def effect_of(scores: Sequence[Score]) -> Effect:
+    """The figures of these cases."""
     found = summarise(scores)
     faults = found["faults"] > 0
     return Effect(
