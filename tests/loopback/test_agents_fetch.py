@@ -16,7 +16,7 @@ from whichhop.config.identity import Identity, identity_at, proof_of
 from whichhop.config.keys import PurposeKeys, derive_keys
 from whichhop.errors import RemoteError
 from whichhop.net.http_get import fetch
-from whichhop.net.tls import pinned_context, server_context
+from whichhop.net.tls import pinned_context, server_context, show
 from whichhop.store.store import Store
 
 KEYS, OTHERS = derive_keys(b"k" * 32), derive_keys(b"x" * 32)
@@ -103,6 +103,17 @@ def test_a_listener_at_the_address_never_sees_the_token() -> None:
     assert heard.count(b"GET /identity") == 2
     assert TOKEN.encode() not in heard
     assert b"uthorization" not in heard
+
+
+def test_a_certificate_changes_at_a_port_that_is_in_use(store: Path, tmp_path: Path) -> None:
+    old, new = identity_at(tmp_path / "one", "desk"), identity_at(tmp_path / "two", "desk")
+    context = server_context(old.certificate, old.secret)
+    with (
+        serving(store, identity=said(new, KEYS), tls_only=True) as plain,
+        serving(store, identity=b"", context=context, tls_only=True) as tls,
+    ):
+        show(context, new.certificate, new.secret)
+        assert json.loads(asked(plain, tls.replace("http:", "https:")))["agent"] == "desk"
 
 
 def test_only_the_newest_tls_is_spoken_and_no_certificate_is_told(tmp_path: Path) -> None:

@@ -108,7 +108,7 @@ def connections(many: int, port: int, sources: int, first: bytes = b"") -> Itera
 
 
 @pytest.mark.parametrize("sources", [1, 200])
-@pytest.mark.parametrize("which", ["api", "transfer"])
+@pytest.mark.parametrize("which", ["api", "tls", "transfer"])
 def test_1100_idle_connections_at_1024_descriptors(home: LoopbackHome, which: str, sources: int) -> None:
     with connections(1100, getattr(home, which), sources):
         # While they stand: the API answers, the transfer port greets, packets go on.

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from support.loopback_home import ADDRESS, LoopbackHome, free_port
-from whichhop.config.keys import create_key, derive_keys, read_key
+from whichhop.config.keys import PurposeKeys, create_key, derive_keys, read_key
 from whichhop.errors import RemoteError
 
 pytestmark = pytest.mark.slow
@@ -42,8 +42,9 @@ def test_an_agent_added_by_a_reload_is_answered_at_once_and_loses_nothing(home: 
 def test_the_ports_follow_the_file(home: LoopbackHome) -> None:
     home.start("desk")
     home.start("study")
-    old = (home.api, home.stamp, home.transfer)
+    old = (home.api, home.stamp, home.transfer, home.tls)
     home.api, home.stamp, home.transfer = free_port(), free_port(socket.SOCK_DGRAM), free_port()
+    home.tls = free_port()
     home.write(["desk", "study", "attic"])
     for node in ("desk", "study"):
         home.running[node].send_signal(1)
@@ -54,35 +55,54 @@ def test_the_ports_follow_the_file(home: LoopbackHome) -> None:
     assert home.health()["status"] == "ok"
     with socket.create_connection((ADDRESS["desk"], home.transfer), timeout=5) as talk:
         assert b"nonce" in talk.recv(200)
-    for port in (old[0], old[2]):
+    for port in (old[0], old[2], old[3]):
         with pytest.raises(ConnectionRefusedError):
             socket.create_connection((ADDRESS["desk"], port), timeout=5)
     assert home.stop("desk") == 0
 
 
-@pytest.mark.parametrize("which", ["api", "stamp", "transfer"])
+def test_one_port_alone_can_change(home: LoopbackHome) -> None:
+    home.start("desk")
+    keys = derive_keys(read_key(home.key))
+    home.tls = free_port()
+    home.write(["desk", "study", "attic"])
+    home.reload("desk")
+    home.wait(lambda: _answers(home, keys))
+    assert home.health()["status"] == "ok"
+
+
+def _answers(home: LoopbackHome, keys: PurposeKeys) -> bool:
+    try:
+        return bool(home.ask("desk", "/api/home", keys))
+    except (OSError, RemoteError):
+        return False
+
+
+@pytest.mark.parametrize("which", ["api", "stamp", "transfer", "tls"])
 def test_one_port_that_is_taken_refuses_the_whole_change_in_one_line(home: LoopbackHome, which: str) -> None:
     home.write(["desk", "study"])
     home.start("desk")
-    before = (home.api, home.stamp, home.transfer)
+    names = ("api", "stamp", "transfer", "tls")
+    before = {name: getattr(home, name) for name in names}
     kind = socket.SOCK_DGRAM if which == "stamp" else socket.SOCK_STREAM
     with socket.socket(socket.AF_INET, kind) as taken:
         taken.bind((ADDRESS["desk"], 0))
         if kind == socket.SOCK_STREAM:
             taken.listen()
         home.api, home.stamp, home.transfer = free_port(), free_port(socket.SOCK_DGRAM), free_port()
+        home.tls = free_port()
         setattr(home, which, taken.getsockname()[1])
         home.write(["desk", "study", "attic"])
-        new = (home.api, home.stamp, home.transfer)
-        home.api, home.stamp, home.transfer = before
+        new = {name: getattr(home, name) for name in names}
+        for name, port in before.items():
+            setattr(home, name, port)
         home.reload("desk", "was not taken over")
     (line,) = [x for x in home.log("desk").splitlines() if "was not taken over" in x]
-    taken_port = new[("api", "stamp", "transfer").index(which)]
-    assert str(taken_port) in line
+    assert str(new[which]) in line
     # Nothing changed: not the ports, not the sessions; and what was opened for it is given back.
     home.measures_on()
     assert ("attic", "stamp") not in home.metric("desk", "packets_sent_total")
-    for port in {new[0], new[2]} - {taken_port}:
+    for port in {new["api"], new["transfer"], new["tls"]} - {new[which]}:
         with pytest.raises(ConnectionRefusedError):
             socket.create_connection((ADDRESS["desk"], port), timeout=5)
     # Once the port is free the same file is taken over.

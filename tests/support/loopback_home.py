@@ -99,11 +99,8 @@ class LoopbackHome:
         self.running[node].send_signal(signal.SIGHUP)
         self.wait(lambda: self.log(node).count(words) > already, node=node)
 
-    def get(self, node: str, path: str, *, token: str = "", seconds: float = 10) -> bytes:
-        request = urllib.request.Request(f"http://{ADDRESS[node]}:{self.api}{path}")
-        if token:
-            request.add_header("Authorization", f"Bearer {token}")
-        with urllib.request.urlopen(request, timeout=seconds) as answer:
+    def get(self, node: str, path: str) -> bytes:
+        with urllib.request.urlopen(f"http://{ADDRESS[node]}:{self.api}{path}", timeout=10) as answer:
             return bytes(answer.read())
 
     def ask(self, node: str, path: str, keys: PurposeKeys) -> bytes:

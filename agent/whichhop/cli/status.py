@@ -26,6 +26,8 @@ from whichhop.model.fingerprint import fingerprint
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
+from whichhop.outside import OutsideError, typed_plain
+from whichhop.printable import printable
 from whichhop.probes.transfer_line import Line
 
 EPILOG = """\
@@ -69,12 +71,13 @@ def _get(url: str) -> bytes:
 def hear(agent: str, base: str, get: Fetch = _get) -> Heard:
     """Ask one agent (base address "http://192.0.2.2:8620") for its metrics and its bulletin."""
     try:
-        metrics = get(f"{base}/metrics").decode("utf-8", "replace")
+        text = get(f"{base}/metrics").decode("utf-8", "replace")
+        metrics = "\n".join(printable(line) for line in text.split("\n"))
     except RemoteError as trouble:
         return Heard(agent=agent, trouble=str(trouble))
     try:
-        told: Bulletin | None = msgspec.json.decode(get(f"{base}/bulletin"), type=Bulletin)
-    except (RemoteError, msgspec.MsgspecError, UnicodeDecodeError):
+        told: Bulletin | None = typed_plain(get(f"{base}/bulletin"), f"agent {agent}: its bulletin", Bulletin)
+    except (RemoteError, OutsideError):
         told = None  # it does not compare, or not yet; the others are asked too
     return Heard(agent=agent, metrics=metrics, bulletin=told)
 

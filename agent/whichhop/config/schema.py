@@ -216,11 +216,11 @@ class TargetsPart(Part):
 class LimitsPart(Part):
     """What the probes may cost."""
 
-    daily_transfer_mb: Annotated[float, Field(ge=0, strict=False)] = 2000
+    daily_transfer_mb: Annotated[float, Field(ge=0, le=1_000_000_000, strict=False)] = 2000
     quiet_hours: Annotated[str, AfterValidator(_quiet)] | None = None
-    keep_days: Annotated[int, Field(ge=1)] = 90
+    keep_days: Annotated[int, Field(ge=1, le=36_500)] = 90
     """Records older than this are dropped."""
-    store_mb: Annotated[float, Field(ge=10, strict=False)] = 1000
+    store_mb: Annotated[float, Field(ge=10, le=1_000_000_000, strict=False)] = 1000
     """The oldest records go when the store holds more than this."""
     transfers_a_day: Annotated[int, Field(ge=0, le=24)] = 0
     """How often a day each transfer is run by itself; 0: only when asked for."""

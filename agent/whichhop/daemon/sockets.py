@@ -5,6 +5,7 @@ asked for in `prepare`, and the old one is given back only once everybody can fo
 """
 
 import asyncio
+import ssl
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
@@ -12,7 +13,7 @@ from whichhop.daemon.home_in_use import InUse
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.model import Method
 from whichhop.net.clock import Clock
-from whichhop.net.tls import server_context
+from whichhop.net.tls import server_context, show
 from whichhop.probes.base import Prober
 from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.stamp_reflector import StampReflector
@@ -145,37 +146,40 @@ class ReflectorInUse:
 
 
 class ApiInUse:
-    """The port of the page and the metrics ("api"), and that of all of it with the records in TLS ("tls")."""
+    """The ports of the page, the metrics and the API: in the clear, and in TLS."""
 
     def __init__(self, app: App, jobs: JobRunner) -> None:
         self._app, self._jobs = app, jobs
         self._home: InUse | None = None
+        self._context: ssl.SSLContext | None = None
         self._servers: dict[str, Server] = {}
 
     @property
     def server(self) -> Server | None:
-        """The one of the page, once it is open."""
+        """The one in the clear, which shows the page and the metrics."""
         return self._servers.get("api")
 
-    def _made(self, home: InUse, names: Iterable[str]) -> dict[str, Server]:
-        """Servers with their ports got, or none at all."""
-        made: dict[str, Server] = {}
+    @property
+    def turned_away(self) -> int:
+        """Connections closed so far to make room for others, at both ports."""
+        return sum(server.turned_away for server in self._servers.values())
+
+    def _opened(self, home: InUse, old: InUse | None) -> dict[str, Server]:
+        """Servers with their ports, for those whose place is another than in `old`."""
+        fresh: dict[str, Server] = {}
         try:
-            for name in names:
-                server = Server(
-                    self._app,
-                    host=home.node.address or "",
-                    port=_port(home, name),
-                    context=server_context(home.certificate, home.secret) if name == "tls" else None,
-                    setting=f"ports.{name}",
-                )
-                server.open()
-                made[name] = server
+            for name in ("api", "tls"):
+                place = _place(home, name)
+                if old is None or place != _place(old, name):
+                    context = self._context if name == "tls" else None
+                    host, port = place
+                    server = Server(self._app, host=host, port=port, context=context, setting=f"ports.{name}")
+                    server.open()
+                    fresh[name] = server
         except BaseException:
-            for server in made.values():
-                server.shut()
+            _shut(fresh)
             raise
-        return made
+        return fresh
 
     def _take(self, home: InUse) -> None:
         self._home = home
@@ -189,24 +193,20 @@ class ApiInUse:
 
     async def open(self, first: InUse) -> None:
         """Answer; SystemRefusedError when a port is refused."""
-        self._servers = self._made(first, ("api", "tls"))
+        self._context = server_context(first.certificate, first.secret)
+        self._servers = self._opened(first, None)
         self._take(first)
         for server in self._servers.values():
             await server.start()
 
     def prepare(self, new: InUse) -> Swap:
-        """A port of its own for each whose address or port changes; the keys are changed in place."""
+        """Ports of their own where address or port change; token and certificate change in place."""
         old = self._home
-        fresh = self._made(
-            new,
-            [
-                name
-                for name in ("api", "tls")
-                if old is None or (old.node.address, _port(old, name)) != (new.node.address, _port(new, name))
-            ],
-        )
+        fresh = self._opened(new, old)
 
         def commit() -> None:
+            if old is not None and self._context is not None and new.certificate != old.certificate:
+                show(self._context, new.certificate, new.secret)
             self._take(new)
             for name, server in fresh.items():
                 before = self._servers.get(name)
@@ -215,11 +215,7 @@ class ApiInUse:
                 if before is not None:
                     self._jobs.once(f"{name}-stop", before.stop)
 
-        def undo() -> None:
-            for server in fresh.values():
-                server.shut()
-
-        return Swap(commit, undo)
+        return Swap(commit, lambda: _shut(fresh))
 
     async def close(self) -> None:
         """Close the ports."""
@@ -227,6 +223,11 @@ class ApiInUse:
             await server.stop()
 
 
-def _port(home: InUse, name: str) -> int:
+def _place(home: InUse, name: str) -> tuple[str, int]:
     ports = home.home.ports
-    return ports.tls if name == "tls" else ports.api
+    return home.node.address or "", ports.api if name == "api" else ports.tls
+
+
+def _shut(servers: Mapping[str, Server]) -> None:
+    for server in servers.values():
+        server.shut()

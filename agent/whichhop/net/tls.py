@@ -8,12 +8,17 @@ def server_context(certificate: str, secret: str) -> ssl.SSLContext:
     """For who answers; both PEM. The library reads keys from files only, so they pass through memory ones."""
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.minimum_version = ssl.TLSVersion.TLSv1_3
+    show(context, certificate, secret)
+    return context
+
+
+def show(context: ssl.SSLContext, certificate: str, secret: str) -> None:
+    """Have a context that is in use show this certificate to whoever comes from now on."""
     descriptor = os.memfd_create("tls", os.MFD_CLOEXEC)
     with os.fdopen(descriptor, "w") as file:
         file.write(certificate + secret)
         file.flush()
         context.load_cert_chain(f"/proc/self/fd/{descriptor}")
-    return context
 
 
 def pinned_context(certificate: str) -> ssl.SSLContext:

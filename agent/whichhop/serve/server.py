@@ -4,7 +4,7 @@ import asyncio
 import socket
 import ssl
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from email.utils import formatdate
 from typing import Any
 
@@ -30,18 +30,15 @@ _MOST_HEAD = 16 * 1024
 class _ImpatientProtocol(H11Protocol):
     """uvicorn waits for a request, and for its answer to be taken, for ever; this does not.
 
-    A connection that has asked nothing yet makes room for others. Answers are dated (RFC 9110 6.6.1).
+    Answers are dated (RFC 9110 6.6.1).
     """
 
-    places: Places["_ImpatientProtocol"]
-    """One book for each server: set in a class of its own."""
+    door: "_Door"
+    """Where its connections came in: set in a class of its own for each server."""
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         self._was_idle, self._looks = False, 0
-        out = self.places.enter(self, self.client[0] if self.client else "")
-        if out is not None:
-            out.transport.abort()
         self._watch = self.loop.call_later(IDLE_SECONDS, self._look)
 
     def data_received(self, data: bytes) -> None:
@@ -55,11 +52,14 @@ class _ImpatientProtocol(H11Protocol):
         self._at_work()
 
     def _at_work(self) -> None:
-        self.places.at_work(self, is_so=self.cycle is not None and not self.cycle.response_complete)
+        if self.client is not None:
+            busy = self.cycle is not None and not self.cycle.response_complete
+            self.door.places.at_work(self.client, is_so=busy)
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._watch.cancel()
-        self.places.leave(self)
+        if self.client is not None:
+            self.door.left(self.client)
         super().connection_lost(exc)
 
     def _look(self) -> None:
@@ -73,6 +73,48 @@ class _ImpatientProtocol(H11Protocol):
             return
         self._was_idle = idle
         self._watch = self.loop.call_later(IDLE_SECONDS, self._look)
+
+
+class _Door(socket.socket):
+    """A listening socket that bounds who comes in, before TLS and HTTP have said a word.
+
+    A connection that has asked nothing yet, or is still shaking hands, makes room for others. One is known by
+    the address and port it comes from.
+    """
+
+    places: Places[tuple[str, int]]
+    inside: dict[tuple[str, int], socket.socket]
+
+    @classmethod
+    def of(cls, listening: socket.socket) -> "_Door":
+        """The same socket, guarded."""
+        door = cls(fileno=listening.detach())
+        door.setblocking(False)
+        door.places = Places(MOST_CONNECTIONS, MOST_EACH)
+        door.inside = {}
+        return door
+
+    def accept(self) -> tuple[socket.socket, Any]:
+        """The next connection that has a place; ConnectionAbortedError for one that has none."""
+        connection, address = super().accept()
+        # One whose handshake failed has told nobody that it is gone.
+        for gone in [who for who, its in self.inside.items() if its.fileno() < 0]:
+            self.left(gone)
+        who = (str(address[0]), int(address[1]))
+        out = self.places.enter(who, who[0])
+        if out is who:
+            connection.close()
+            raise ConnectionAbortedError
+        if out is not None:
+            with suppress(OSError):  # gone meanwhile
+                self.inside.pop(out).shutdown(socket.SHUT_RDWR)
+        self.inside[who] = connection
+        return connection, address
+
+    def left(self, who: tuple[str, int]) -> None:
+        """A connection is over."""
+        self.places.leave(who)
+        self.inside.pop(who, None)
 
 
 class _GuestServer(uvicorn.Server):
@@ -110,20 +152,21 @@ class Server:
         self._host = host
         self.port = port
         """As asked for; after `start` the one that is used."""
-        self._sock: socket.socket | None = None
+        self._sock: _Door | None = None
         self._server: _GuestServer | None = None
         self._task: asyncio.Task[Any] | None = None
-        self._places: Places[_ImpatientProtocol] = Places(MOST_CONNECTIONS, MOST_EACH)
+        self._refused = 0
 
     @property
     def turned_away(self) -> int:
         """Connections closed so far to make room for others."""
-        return self._places.refused
+        return self._refused + (0 if self._sock is None else self._sock.places.refused)
 
     def open(self) -> None:
         """Get the port; SystemRefusedError in one line when the address or port cannot be had."""
         if self._sock is None:
-            self._sock = listening_socket(self._host, self.port, setting=f"{self._setting} in the home file")
+            setting = f"{self._setting} in the home file"
+            self._sock = _Door.of(listening_socket(self._host, self.port, setting=setting))
             self.port = self._sock.getsockname()[1]
 
     async def start(self) -> None:
@@ -131,7 +174,7 @@ class Server:
         self.open()
         assert self._sock is not None  # noqa: S101 - open got it or raised
         context = self._context
-        protocol = type("Protocol", (_ImpatientProtocol,), {"places": self._places})
+        protocol = type("Protocol", (_ImpatientProtocol,), {"door": self._sock})
         config = uvicorn.Config(
             self._app,
             loop="none",
@@ -166,5 +209,6 @@ class Server:
     def shut(self) -> None:
         """Give the port back, whether or not it was ever answered on."""
         if self._sock is not None:
+            self._refused += self._sock.places.refused
             self._sock.close()
             self._sock = None

@@ -56,6 +56,25 @@ def linked(db: Database, chain: int, after_seq: int, limit: int) -> list[Linked]
     return out
 
 
+_ROW_OCTETS = 100
+"""A row's numbers and links beside its packed bytes; a reading as a whole has half as many."""
+
+
+def octets_of(db: Database, agent: str) -> int:
+    """About how many octets an agent's records and readings take."""
+    octets = 0
+    for table in ("minute", "hour"):
+        octets += db.number(
+            f"SELECT coalesce(sum(length(body)), 0) + ? * count(*) FROM {table}"  # noqa: S608 # one of two words
+            " WHERE chain IN (SELECT id FROM chain WHERE agent = ?)",
+            (_ROW_OCTETS, agent),
+        )
+    return octets + db.number(
+        "SELECT ? * count(*) FROM reading WHERE gauge IN (SELECT id FROM gauge WHERE agent = ?)",
+        (_ROW_OCTETS // 2, agent),
+    )
+
+
 def sessions(db: Database) -> list[SessionKey]:
     """Every session with a record here."""
     rows = db.execute("SELECT agent, target, method FROM session ORDER BY agent, target, method")

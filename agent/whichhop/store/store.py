@@ -97,7 +97,7 @@ class Store:
                 number = self._writer.collected_chain(agent, origin)
                 new = sum([self._writer.adopt(number, one) for one in records])
                 for seq, reading in readings:
-                    new += self._writer.append_reading(reading)
+                    new += self._writer.adopt_reading(reading)
                     self.db.execute("UPDATE chain SET readings_seq = ? WHERE id = ?", (seq, number))
                 return new
         except BaseException:
@@ -159,6 +159,10 @@ class Store:
     def collected_chain(self, agent: str, origin: bytes) -> Chain | None:
         """The copy of another agent's chain; None before anything was collected."""
         return next((c for c in self.chains() if (c.agent, c.origin) == (agent, origin)), None)
+
+    def octets_of(self, agent: str) -> int:
+        """About how much is kept of an agent's records and readings; reads through all of it."""
+        return read.octets_of(self.db, agent)
 
     def records(self, agent: str, after_seq: int = 0, limit: int = 1000) -> list[Linked]:
         """An agent's own records past a place in its chain, with their links; empty when there are none."""

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaln, digamma
 
-from whichhop.compare.standing.columns import HARM_LOG_SD, Budget
+from whichhop.compare.standing.columns import Budget
+from whichhop.compare.standing.usual import HARM_LOG_SD
 
 Floats = NDArray[np.float64]
 FREEDOM = 4.0

@@ -88,6 +88,8 @@ class TransferPort:
             self._accepting.cancel()
             self._accepting = None
         if self._sock is not None:
+            # Now and not when the loop hears of the end: the number may be another socket's by then.
+            asyncio.get_running_loop().remove_reader(self._sock.fileno())
             self._sock.close()
             self._sock = None
 
@@ -116,7 +118,13 @@ class TransferPort:
                 self._end_talk_on(out)
             task = self._jobs.once("transfer-talk", lambda s=sock, a=address: self._attend(s, str(a[0])))  # type: ignore[misc]
             self._talks[task] = sock
-            task.add_done_callback(lambda t: self._talks.pop(t, None))
+            task.add_done_callback(self._over)
+
+    def _over(self, task: "asyncio.Task[None]") -> None:
+        """A talk is over; one that was ended before it began has closed nothing itself."""
+        sock = self._talks.pop(task)
+        self._places.leave(sock)
+        sock.close()
 
     def _end_talk_on(self, sock: socket.socket) -> None:
         for task, its in self._talks.items():
@@ -137,9 +145,6 @@ class TransferPort:
             self._refused(f"{where}: turned away: it does not hold this home's key")
         except (RemoteError, TimeoutError, OSError):
             pass  # whoever connected is gone, or never spoke: nothing was promised
-        finally:
-            self._places.leave(sock)
-            sock.close()
 
     def _is_stream(self, first: bytes, sock: socket.socket, where: str) -> bool:
         """Whether a connection belongs to the transfer under way; it is then handed to the child."""
