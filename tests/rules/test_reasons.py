@@ -96,25 +96,12 @@ def without_reason(code: str) -> Iterator[str]:
             last_line = statement.end_lineno or statement.lineno
 
 
-OWED = """
-    P90_TO_SIGMA FEW_LOSSES PRIOR_RHO PRIOR_TICKS LEAST_RHO MOST_RHO TICK_MIX TINY DELAYS_S LOSSES
-    SCALE_GROWTH FEW_ANSWERS FURTHEST MOST LATE_SIGMAS SPANS AFTER_TICKS JOIN_TICKS LONGEST POOL
-    LEADERS MORE LEAST_GAIN Settings.close_at Settings.close_ticks Settings.merge_gap_s
-    Settings.spread_only Settings.mean_fault_s Settings.recent_onset_s Settings.recent_s
-    Settings.warm_up_ticks Settings.baseline_s Settings.most_candidates Settings.guard_lost
-    Settings.guard_excess_s Settings.guard_share Settings.guard_use BLIP_LOG_RATIO LEAST _LESS
-    LIMITED OFF TEMPER MOST_LOG LEAST_TICKS MOST_NAMED GAIN_SPANS _WAYS
-""".split()  # noqa: SIM905 - a list of words reads better than one of strings
-"""Names that still lack a reason. The list only gets shorter."""
-
-
-def test_every_number_of_inference_has_its_reason_but_those_still_owed() -> None:
+def test_every_number_of_inference_has_its_reason() -> None:
     found = [
         f"{path.relative_to(SOURCE)}: {name}"
         for room in ROOMS
         for path in sorted((SOURCE / room).rglob("*.py"))
         for name in without_reason(path.read_text())
-        if name not in OWED
     ]
     assert not found, "give a source, a derivation or the sweep that chose it: " + "; ".join(found)
 

@@ -14,11 +14,21 @@ FLOOR_SHARE_80 = 0.03
 MAD_TO_SIGMA = 1.4826
 """The median absolute deviation of a normal sample times this estimates sigma (Rousseeuw, Croux 1993)."""
 P90_TO_SIGMA = 1.0 / 1.2816
-"""From the normal distribution's 90 % point."""
+"""Derived: 1.2816 is the normal distribution's 90 % point, so a decile distance times this estimates
+sigma."""
 FEW_LOSSES = 40
+"""So many losses make the past count as much as the prior: a variance from 40 values has a relative
+standard error of sqrt(2 / 40) = 22 %. Half or twice of it moved one verdict or none
+(tests/suite/results/priors.md)."""
 PRIOR_RHO = 0.25
+"""Losses come in bursts: beside a lost packet another of its tick is lost one time in four. No source, an
+order of size; half or twice of it moved one verdict or none (tests/suite/results/priors.md)."""
 PRIOR_TICKS = 12.0
+"""Two minutes: a normal sample's sigma then has a relative standard error of 1 / sqrt(2 x 11) = 21 %.
+Halved one false verdict came, doubled one went (tests/suite/results/priors.md)."""
 LEAST_RHO, MOST_RHO = 0.02, 0.6
+"""Derived: at 0.02 the beta distribution weighs 49 packets, so that many packets of one tick never count as
+as many independent ones; at 0.6 it weighs under one, and a tick loses nearly all or none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,7 @@ from whichhop.compare.inference.settings import Settings
 
 Matrix = NDArray[np.float64]
 TINY = 1e-300
+"""Derived: just above the least normal double (2.2e-308), so that a state that underflows can come back."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,15 +8,20 @@ from numpy.typing import NDArray
 from whichhop.compare.inference.baseline import Floats
 
 SPANS = (1, 2, 3, 6, 12, 30, 60)
-"""Ticks over which support is added up: short and strong, long and faint."""
+"""Ticks over which support is added up: short and strong, long and faint. Derived: each is at most two and
+a half times the one before, so that a fault of any length has one near its own."""
 MARGIN = 2.5
 """A stretch is looked at once some element's support comes within this of its rarity (1 in 12)."""
 LEADS = -4.0
 """An element leads where its support over three ticks comes this near its rarity."""
 AFTER_TICKS = 12
+"""Two minutes of quiet end a stretch, well past what closes an episode. It costs time only: half and twice of
+it changed nothing (tests/suite/results/priors.md)."""
 JOIN_TICKS = 18
+"""Stretches nearer than three minutes are looked at as one. It costs time only, as above."""
 LONGEST = 8640
-"""Longer stretches are cut; episodes are merged again afterwards."""
+"""A day of ticks of 10 s, which bounds memory: longer stretches are cut, and episodes merged again
+afterwards."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

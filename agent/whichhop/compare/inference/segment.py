@@ -24,6 +24,7 @@ LEADERS = 3
 MORE = 6
 """Of those so many compete, the best first: with four the third of three faults was left out."""
 LEAST_GAIN = 2.5
+"""As near to its rarity an element's gain must come (1 in 12), as a stretch must to be looked at."""
 PAIR_AT = 0.5
 """Where two at once are likelier than not, a third is tried."""
 

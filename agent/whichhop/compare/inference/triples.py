@@ -21,7 +21,8 @@ what the others name."""
 MOST = 4
 """Three faults at once are rare: this many sets of three compete in one stretch."""
 GAIN_SPANS = (6, 30)
-"""A third must pay for itself within a minute or five."""
+"""A third must pay for itself within a minute or five.
+Two of `screening.SPANS`, so that both a short third and a faint one may show; two cost less than seven."""
 LEAST_GAIN = 2.5
 """As near to its rarity a third's gain must come to compete (1 in 12), as a stretch must to be looked at."""
 
@@ -33,6 +34,7 @@ _WAYS = [
     )
     for way in product(SHAPES, repeat=3)
 ]
+"""Derived from SHAPES: who of the three is late (bits 1, 2, 4), who loses, and how probable that is."""
 _LOG_SHARES = np.log(np.array([[w] for _, _, w in _WAYS], dtype=np.float32))
 
 

@@ -8,7 +8,6 @@ SURE = 0.98
 """From here on the filter is as sure as it ever is; what it is then wrong about, its model does not know."""
 WEIGHT = 40.0
 """The share over all causes counts as much as this many verdicts of a cause, so that few prove little."""
-LEAST, MOST = 0.001, 0.999
 
 SURE_RIGHT: Mapping[Cause, tuple[int, int]] = {
     Cause.WIRELESS_HOP: (374, 372),
@@ -40,12 +39,12 @@ def _share(counts: tuple[int, int], toward: float) -> float:
 _ALL = tuple(sum(pair[i] for pair in SURE_RIGHT.values()) for i in (0, 1))
 _OVERALL = _ALL[1] / _ALL[0]
 _LESS = _share(UNSURE_RIGHT, 0.9)
+"""Drawn toward 0.9, what the filter itself claims at least where an episode opens (`Settings.open_at`)."""
 
 
 def published(probability: float, cause: Cause) -> float:
-    """The calibrated probability of a verdict; never near 0 or 1, since the model itself may be wrong."""
+    """The calibrated probability of a verdict; never 1, since every cause's share is drawn toward one
+    below."""
     if probability >= SURE:
-        value = max(_LESS, _share(SURE_RIGHT.get(cause, (0, 0)), _OVERALL))
-    else:
-        value = min(probability, _LESS)
-    return min(max(value, LEAST), MOST)
+        return max(_LESS, _share(SURE_RIGHT.get(cause, (0, 0)), _OVERALL))
+    return min(probability, _LESS)

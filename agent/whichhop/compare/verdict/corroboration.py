@@ -19,7 +19,8 @@ ADDS_LOSS = 0.05
 ADDS_SIGMAS = 4.0
 """What an inner suspect must add to the outer one's: delay, and share of it; loss, and how surely."""
 LIMITED = 0.15
-"""A limited asker loses at least this share."""
+"""A limited asker loses at least this share. Swept: half and twice of it changed no verdict
+(tests/suite/results/tries.md)."""
 ABOVE_USUAL = 3.0
 """A session that lost more than this many times its usual share shows loss."""
 REST_SIGMAS = 4.0

@@ -9,9 +9,11 @@ from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.suspects.priors import Prior
 
 OFF = 0.1
-"""A fault of a shape shows it in nine ticks of ten."""
+"""A fault of a shape shows it in nine ticks of ten. Swept: half and twice of it gave the same figures
+(tests/suite/results/tries.md)."""
 TEMPER = 0.5
-"""Ticks of one fault are not independent."""
+"""Ticks of one fault are not independent, so each counts for half. Swept: half of it gave the same figures
+(tests/suite/results/tries.md)."""
 
 
 def shape_odds(delay: Floats, loss: Floats) -> NDArray[np.float64]:

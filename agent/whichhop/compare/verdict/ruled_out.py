@@ -8,9 +8,9 @@ from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.verdict.provider_guards import Scene, Seen
 from whichhop.model import RuledOut
 
-LEAST_TICKS = 2
 MOST_NAMED = 8
-"""More than this many rows help nobody; the nearest rivals come first."""
+"""More rows than this help nobody, and the nearest rivals come first. Chosen by reading reports; it bounds
+what is printed, not what is concluded."""
 
 
 def ruled_out(scene: Scene, seen: Seen, lead: Element, named: Sequence[str]) -> tuple[RuledOut, ...]:
@@ -21,11 +21,7 @@ def ruled_out(scene: Scene, seen: Seen, lead: Element, named: Sequence[str]) -> 
     for rival in rivals:
         if rival.nature is Nature.OWN_TRAFFIC:
             continue
-        clean = [
-            i
-            for i in sorted(rival.column - lead.column)
-            if not seen.shows[i] and (seen.ticks[i] >= LEAST_TICKS or seen.sent[i] > 0)
-        ]
+        clean = [i for i in sorted(rival.column - lead.column) if not seen.shows[i] and seen.sent[i] > 0]
         unseen = [i for i in sorted(lead.column - rival.column) if seen.shows[i]]
         if clean:
             out.append(_row(scene, rival.name, "sessions that cross it stayed in their quiet range", clean))
