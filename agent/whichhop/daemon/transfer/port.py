@@ -121,8 +121,8 @@ class TransferPort:
             task = self._jobs.once("transfer-talk", talk)
             self._talks[task] = sock
             task.add_done_callback(self._over)
-            # A queue that is full is taken up without a pause otherwise, and those that came first would have to
-            # make room before they are greeted.
+            # A queue that is full is taken up without a pause otherwise, and those that came first would have
+            # to make room before they are greeted.
             await asyncio.sleep(0)
 
     def _over(self, task: "asyncio.Task[None]") -> None:
