@@ -45,10 +45,11 @@ class Complaint:
 class ConfigError(WhichhopError):
     """A file a person wrote is wrong; carries every complaint; of many, its text has the first."""
 
-    def __init__(self, complaints: Sequence[Complaint]) -> None:
+    def __init__(self, complaints: Sequence[Complaint], more: int = 0) -> None:
+        """more: how many there are besides, which nobody put into words."""
         self.complaints = tuple(complaints)
         lines = [str(c) for c in self.complaints[:MOST_COMPLAINTS]]
-        if more := len(self.complaints) - len(lines):
+        if more := more + len(self.complaints) - len(lines):
             lines.append(f"{self.complaints[0].file}: ... and {more} more; fix these first")
         super().__init__("\n".join(lines))
 

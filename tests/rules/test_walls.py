@@ -30,6 +30,7 @@ SNEAKS = (
     ("lab", "import numpy", "Only rooms that judge"),
     ("daemon", "from whichhop.stats import interval", "Nothing heavy in what the daemon loads"),
     ("model", "from whichhop.stats import loss", "Rooms are stacked one way"),
+    ("app", "from whichhop.compare.inference import scan", "How the comparer reasons"),
 )
 EVERYWHERE = {"msgspec", "tzdata"}
 """Needs no door: a plain reader of JSON, and data without a line of code."""

@@ -185,9 +185,9 @@ def two_faults(rng: np.random.Generator) -> Case:
     return _case(rng, "two faults", "+".join(kinds), home, ills)
 
 
-def healthy(rng: np.random.Generator, home_shape: str | None = None) -> Case:
-    """Nothing is wrong."""
-    return _case(rng, "healthy", "healthy", _drawn_home(rng, None, home_shape))
+def healthy(rng: np.random.Generator, home_shape: str | None = None, kind: str | None = None) -> Case:
+    """Nothing is wrong; `kind`: what the home shall have."""
+    return _case(rng, "healthy", "healthy", _drawn_home(rng, kind, home_shape))
 
 
 def _far(quick: dict[str, Quick], home: Home) -> None:

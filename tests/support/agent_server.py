@@ -10,6 +10,7 @@ from pathlib import Path
 from support.live import busy_state
 from whichhop.errors import WhichhopError
 from whichhop.serve.app import App
+from whichhop.serve.door import Door
 from whichhop.serve.live import LiveState
 from whichhop.serve.server import Server
 
@@ -36,11 +37,9 @@ def serving(
     app = App(
         live=live,
         store=store,
-        token=TOKEN,
+        door=Door(token=TOKEN, identity=identity, tls_only=tls_only),
         summary=lambda: {"home": "Alder House", "agent": agent},
-        tls_only=tls_only,
     )
-    app.take_keys(TOKEN, identity)
     ready: threading.Event = threading.Event()
     found: dict[str, object] = {}
 

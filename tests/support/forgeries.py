@@ -106,6 +106,8 @@ def _page_forgeries(true: Genuine, folder: Path) -> Iterator[tuple[str, str]]:
     _, other = unsealed(true.other_html, "")
     assert other is not None
     yield "the seal of another true report", sealed(text, other)
+    assert seal.signature is not None
+    yield "the signature in capitals", sealed(text, replace(seal, signature=seal.signature.upper()))
     yield "something behind the seal", true.html + "<p>and more</p>"
     yield "something before the page", "<p>read this first</p>" + true.html
     yield (

@@ -6,7 +6,6 @@ import os
 import resource
 import signal
 import socket
-import ssl
 import subprocess
 import sys
 import urllib.request
@@ -16,7 +15,8 @@ from typing import Any
 
 from prometheus_client.parser import text_string_to_metric_families
 
-from whichhop.config.keys import create_key
+from whichhop.app.agents_fetch import AgentsFetch
+from whichhop.config.keys import PurposeKeys, create_key
 from whichhop.net.clock import SystemClock, sleep_s
 
 CLOCK = SystemClock()
@@ -53,8 +53,8 @@ class LoopbackHome:
         lines = ["home: Loopback House", "nodes:", "  router: {kind: router, address: 127.0.81.1}"]
         lines += [f"  {n}: {{kind: host, address: {ADDRESS[n]}, agent: true}}" for n in names]
         lines += ["links:", *(f"  - {{join: [{n}, router], kind: wired}}" for n in names)]
-        ports = f"ports: {{api: {self.api}, stamp: {self.stamp}, transfer: {self.transfer}, tls: {self.tls}}}"
-        self.file.write_text("\n".join([*lines, ports, more, ""]))
+        ports = {"api": self.api, "stamp": self.stamp, "transfer": self.transfer, "tls": self.tls}
+        self.file.write_text("\n".join([*lines, f"ports: {json.dumps(ports)}", more, ""]))
 
     def start(self, node: str, *, descriptors: int | None = None, code: str = "") -> "subprocess.Popen[str]":
         """Run an agent; code: done in its process before it begins."""
@@ -103,14 +103,11 @@ class LoopbackHome:
         with urllib.request.urlopen(f"http://{ADDRESS[node]}:{self.api}{path}", timeout=10) as answer:
             return bytes(answer.read())
 
-    def ask(self, node: str, path: str, token: str) -> bytes:
-        """The API, in TLS, whose certificate is another test's matter."""
-        url = f"https://{ADDRESS[node]}:{self.tls}{path}"
-        request = urllib.request.Request(url, headers={"Authorization": f"Bearer {token}"})
-        context = ssl.create_default_context()
-        context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
-        with urllib.request.urlopen(request, timeout=10, context=context) as answer:
-            return bytes(answer.read())
+    def ask(self, node: str, path: str, keys: PurposeKeys) -> bytes:
+        """What an agent answers in TLS to who shows the home's token."""
+        tls = f"https://{ADDRESS[node]}:{self.tls}"
+        agents = AgentsFetch(plain={tls: (node, f"http://{ADDRESS[node]}:{self.api}")}, keys=keys)
+        return agents(f"{tls}{path}", keys.api_token)
 
     def health(self, node: str = "desk") -> dict[str, Any]:
         found: dict[str, Any] = json.loads(self.get(node, "/health"))

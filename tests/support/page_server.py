@@ -14,6 +14,7 @@ from support.homes import alder
 from support.live import busy_state
 from whichhop.model.bulletin import Bulletin
 from whichhop.serve.app import App, Receive, Scope, Send
+from whichhop.serve.door import Door
 from whichhop.serve.page.handler import Page
 from whichhop.serve.server import Server
 
@@ -35,7 +36,7 @@ class Exchanging(App):
     def __init__(self, shown: Shown) -> None:
         live = busy_state()
         live.home = "Alder House"
-        super().__init__(live=live, store=Path("/nowhere/s.db"), token="0a" * 32, summary=dict)
+        super().__init__(live=live, store=Path("/nowhere/s.db"), door=Door(token="t" * 32), summary=dict)
         self._shown = shown
         Page(live=live, home=alder, now_ns=lambda: shown.now_ns).add_to(self)
 

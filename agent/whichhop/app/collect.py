@@ -12,12 +12,15 @@ from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError
 from whichhop.model import Home, Record
-from whichhop.model.units import NS_PER_MINUTE
-from whichhop.store.collect import Collected, Progress
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
+from whichhop.net.clock import SystemClock
+from whichhop.store.collect import Bounds, Collected, Progress
 from whichhop.store.files import read_file
 from whichhop.store.gather import Gathered, gather
 from whichhop.store.store import Store
 
+MOST_S = 300.0
+"""For all that one agent has; a first collection of 90 days in a large home takes half of it."""
 Say = Callable[[str], None]
 """Takes a line for the reader."""
 
@@ -85,11 +88,27 @@ def ask_agents(
 ) -> Gathered:
     """Collect what every agent has measured; how each answered, and the minutes that have not settled."""
     keys = derive_keys(read_key(source.key or key_path_for(source.home_file)))
-    found = gather(store, tls_addresses_of(home), keys.api_token, AgentsFetch.of(home, keys), progress)
+    there = tls_addresses_of(home)
+    bounds = bounds_of(home, len(there))
+    found = gather(store, there, keys.api_token, AgentsFetch.of(home, keys), progress, bounds=bounds)
     for one in found.agents:
         if one.trouble:
             say(f"{one.agent}: {one.trouble}")
     return found
+
+
+def bounds_of(home: Home, agents: int, seconds: float = MOST_S) -> Callable[[], Bounds]:
+    """What each of the home's agents may cost: its share of the home's store_mb, and a time."""
+    clock = SystemClock()
+
+    def fresh() -> Bounds:
+        end_ns = clock.mono_ns() + round(seconds * NS_PER_S)
+        return Bounds(
+            most_octets=home.limits.store_bytes // max(1, agents),
+            out_of_time=lambda: clock.mono_ns() > end_ns,
+        )
+
+    return fresh
 
 
 def import_files(folder: Path, store: Store) -> None:

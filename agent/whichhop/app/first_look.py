@@ -22,12 +22,17 @@ class Target:
     address: str
 
 
-def node_name(text: str, taken: tuple[str, ...] = (ROUTER, "provider-edge", "beyond")) -> str:
+TAKEN = frozenset({ROUTER, "provider-edge", "beyond"})
+NOT_NAMES = frozenset({"null", "true", "false", "yes", "no", "on", "off", "y", "n"})
+"""Words that YAML 1.1 reads as something else than a text."""
+
+
+def node_name(text: str) -> str:
     """A name that a home file takes, as near as possible to what a machine calls itself."""
     plain = re.sub(r"[^a-z0-9]+", "-", text.partition(".")[0].lower()).strip("-")
     name = plain if re.match(r"[a-z]", plain) else f"pc-{plain}".rstrip("-")
     name = name[:MOST_NAME].rstrip("-")
-    return f"this-{name}"[:MOST_NAME].rstrip("-") if name in taken else name
+    return f"this-{name}"[:MOST_NAME].rstrip("-") if name in TAKEN | NOT_NAMES else name
 
 
 def target_of(said: str, address: str, node: str) -> Target:

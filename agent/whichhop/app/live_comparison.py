@@ -21,14 +21,18 @@ LATE_READINGS_NS = 5 * NS_PER_MINUTE
 
 
 ADVICE_DAYS = 2
-"""How old a rate or a modem's reading may be that live advice rests on; `advise` takes older ones too."""
+"""How old a modem's reading may be that live advice rests on; `advise` takes older ones too."""
+PLAN_DAYS = 30
+"""How old a transfer may be: whether the plan is delivered takes a week of days or more to tell."""
 
 
 def live_comparison(house: House, home_file: str, store: Store) -> "LiveComparison":
     """Follows a home, recommendations included. home_file: the name that printed commands give."""
 
     def lately(at_ns: int) -> list[Reading]:
-        return list(store.readings(from_ns=at_ns - ADVICE_DAYS * DAY_NS, to_ns=at_ns))
+        since_ns = at_ns - ADVICE_DAYS * DAY_NS
+        older = store.readings_like("transfer_", from_ns=at_ns - PLAN_DAYS * DAY_NS, to_ns=since_ns)
+        return [*older, *store.readings(from_ns=since_ns, to_ns=at_ns)]
 
     return LiveComparison(house.home, store, LiveAdvice(house, home_file, lately))
 

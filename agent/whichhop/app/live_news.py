@@ -1,12 +1,12 @@
 """Asks the agents every few seconds for what is new, without letting one that is down hold up the rest."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 from whichhop.errors import RemoteError
 from whichhop.model import Record
-from whichhop.store.collect import Fetch
+from whichhop.store.collect import Bounds, Fetch
 from whichhop.store.gather import gather
 from whichhop.store.store import Store
 
@@ -43,6 +43,7 @@ class Asker:
     addresses: Mapping[str, str]
     token: str
     fetch: Fetch
+    bounds: Callable[[], Bounds] = Bounds
     _silent: dict[str, _Silent] = field(default_factory=dict)
 
     @property
@@ -66,7 +67,7 @@ class Asker:
             return pages.pop(url) if url in pages else self.fetch(url, token)
 
         there = {agent: self.addresses[agent] for agent in due if agent not in troubles}
-        found = gather(self.store, there, self.token, once)
+        found = gather(self.store, there, self.token, once, bounds=self.bounds)
         troubles |= {one.agent: one.trouble for one in found.agents if one.trouble}
         told, late = [], False
         for agent in due:

@@ -8,12 +8,11 @@ from whichhop.capacity.transfers import Measured
 from whichhop.model import PROVIDER_EDGE, Home, Link, LinkKind, Medium
 from whichhop.model.transfer import DOWNLOADS, UPLOADS
 from whichhop.model.units import NS_PER_S
-from whichhop.stats.throughput import goodput_bps
+from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
 
 UP, DOWN = "up", "down"
 SAME = 0.05
 """Rates within 5 % of each other count as one: transfers are steady within 2 %, framing differs by link."""
-TCP_HEADERS = 52
 PLAN = "the plan"
 ETHERNET_BPS = tuple(goodput_bps(speed, header_octets=TCP_HEADERS) for speed in (1e8, 1e9, 2.5e9, 5e9, 1e10))
 """What the speeds of IEEE 802.3 carry that homes' ports negotiate."""
@@ -174,7 +173,14 @@ def narrow_links(home: Home, known: Mapping[tuple[str, str], LinkCapacity]) -> l
             lowest = min(highs, key=lambda e: e.high_bps or 0.0, default=None)
             rate = lowest.high_bps if lowest is not None else None
             # A link that was seen to carry more than the lowest upper end cannot be the narrow one.
-            links = tuple(e.link for e in ends if e is lowest or (e.low_bps < rate if rate else True))
+            places = {link.name: link for link in path.links}
+            links = tuple(
+                e.link
+                for e in ends
+                if e is lowest
+                or rate is None
+                or (e.low_bps < rate * (1 - SAME) and not is_wide(places[e.link], e, rate))
+            )
             plan = home.plan.up_bps if home.plan and way == UP else home.plan.down_bps if home.plan else None
             fair = goodput_bps(plan, header_octets=TCP_HEADERS) if plan else None
             out.append(

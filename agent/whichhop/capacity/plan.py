@@ -21,7 +21,7 @@ from whichhop.model.transfer import DOWNLOADS, UPLOADS
 from whichhop.model.units import NS_PER_S
 from whichhop.stats.clustered_share import clustered_share
 from whichhop.stats.proportion import Interval
-from whichhop.stats.throughput import goodput_bps
+from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
 
 ENOUGH = 0.9
 """Share of the plan's rate that counts as delivered (common practice of regulators' yearly reports)."""
@@ -35,7 +35,6 @@ LEAST_TESTS = 5
 """Parts of the day with fewer would tell nothing; they are made longer."""
 PARTS = (1, 2, 3, 4, 6)
 """Hours that a part of the day may have: the shortest is taken in which every part has enough tests."""
-TCP_HEADERS = 52
 Known = Mapping[tuple[str, str], LinkCapacity]
 """By link and direction, as capacity/links.py works it out."""
 

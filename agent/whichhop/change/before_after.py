@@ -1,7 +1,7 @@
 """What a change did, by link, session and modem, over matched hours, with honest intervals. Pure."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import TypeVar
 
@@ -19,6 +19,7 @@ from whichhop.change.measures import MEASURES
 from whichhop.model import Home, Medium, Method, Reading, Session, SessionKey, derive_sessions
 from whichhop.model.level_series import LevelSeries
 from whichhop.model.mark import Mark
+from whichhop.model.transfer import figure_of
 from whichhop.stats.looks import alpha_at
 
 WHOLE_ALPHA = 0.05
@@ -29,6 +30,9 @@ STEADY = frozenset({Method.ECHO, Method.STAMP, Method.TCP})
 PAST_HOURS = 21 * 24
 """Three weeks tell how days differ about as well as any more would, and seasons are longer. Our own
 choice."""
+MANY_SESSIONS = 40
+"""Where there are more, sessions do without the past, which takes most of the time and which links use
+anyway: a month of 120 sessions is then answered in seconds."""
 LINKS_SHARE, MODEM_SHARE, PATHS_SHARE = 0.5, 0.2, 0.3
 """Of the chance of error of everything that is printed together: the links are what is asked for."""
 
@@ -257,6 +261,7 @@ def _link(segment: Segment, split: Mapping[SessionKey, _Split], setting: Setting
 
 
 def _session(key: SessionKey, split: _Split, setting: Setting) -> Part:
+    """One session's figures; by its kind, a call's rating or delays, and its loss."""
     facts = ("rating",) if key.method is Method.CALL else ("p50_s", "p95_s", "pdv_s")
     effects = []
     for fact in facts:
@@ -274,14 +279,14 @@ def rates_by_hour(readings: Iterable[Reading], spans: Spans) -> dict[str, _Rates
     """Per path ("desk to harbour", "desk from harbour") the hours' highest rates, before, after and past."""
     out: dict[str, _Rates] = {}
     for reading in readings:
-        name, _, other_end = reading.name.partition(":")
-        word = {"transfer_out_rate_bps": "to", "transfer_back_rate_bps": "from"}.get(name)
+        figure = figure_of(reading.name)
         hour = reading.at_ns // HOUR_NS
         kinds = (spans.before, spans.after, spans.past)
         kind = next((i for i, hours in enumerate(kinds) if hour in hours), None)
-        if word is None or kind is None:
+        if figure is None or figure.name != "rate_bps" or kind is None:
             continue
-        side = out.setdefault(f"{reading.agent} {word} {other_end}", ({}, {}, {}))[kind]
+        word = {"out": "to", "back": "from"}[figure.way]
+        side = out.setdefault(f"{reading.agent} {word} {figure.other_end}", ({}, {}, {}))[kind]
         side[hour] = max(side.get(hour, 0.0), reading.value)
     return {path: sides for path, sides in out.items() if sides[0] and sides[1]}
 
@@ -364,7 +369,11 @@ def before_after(
         return Setting(zone=zone, alpha=each, common=alpha, look=look, shares=shares)
 
     links = tuple(_link(segment, split, setting(LINKS_SHARE)) for segment in segments)
-    sessions = [_session(key, one, setting(PATHS_SHARE)) for key, one in split.items()]
+    if len(split) > MANY_SESSIONS:
+        sparing = {key: replace(one, past={}) for key, one in split.items()}
+    else:
+        sparing = split
+    sessions = [_session(key, one, setting(PATHS_SHARE)) for key, one in sparing.items()]
     for path, (old, new, past) in rates.items():
         effect = shift_effect(MEASURES["rate_bps"], old, new, setting(PATHS_SHARE), past)
         sessions.append(Part(name=path, answer=effect.answer, effects=(effect,), by="transfers"))

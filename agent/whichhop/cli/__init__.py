@@ -2,6 +2,7 @@
 
 import argparse
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -71,6 +72,9 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb. Exit code 0 done, 1 the answer is no, 2 something to mend, 130 interrupted."""
     words = sys.argv[1:] if argv is None else list(argv)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot write a letter gets its escape
+            stream.reconfigure(errors="backslashreplace")
     named = next((w for w in words if not w.startswith("-")), None)
     module = next((m for n, m, _ in VERBS if n == named), None)
     try:

@@ -3,6 +3,7 @@
 import argparse
 import json
 import sys
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from whichhop.cabling.rates import RADIO_REAL
 from whichhop.capacity.ceilings import lowest, observed_ceilings
 from whichhop.capacity.links import capacities, narrow_links, narrow_words
 from whichhop.capacity.plan import (
+    Answer,
     Delivery,
     by_hour,
     contradicted,
@@ -62,6 +64,17 @@ def _mb(rate_bps: float | None) -> str:
     return "not known" if rate_bps is None else f"{rate_bps / 1e6:.1f} Mb/s"
 
 
+def _worth_telling(parts: Sequence[Delivery]) -> Iterator[Delivery]:
+    """The whole day unless it is told on top, and parts of it that say more than the whole does."""
+    whole, *some = parts
+    if whole not in contradicted({whole.way: (whole,)}):
+        yield whole
+    for part in some:
+        decided = part.answer is not Answer.OPEN and part.answer is not whole.answer
+        if decided or (whole.answer is Answer.OPEN and part.tests):
+            yield part
+
+
 def run(args: argparse.Namespace) -> int:
     """Print what is known of every link."""
     house = read_house(args.home)
@@ -95,7 +108,6 @@ def run(args: argparse.Namespace) -> int:
     lines = [*news, *[""] * bool(news)]
     lines += [table(("link", "way", "usually carries", "at most", "by"), rows), ""]
     lines += [narrow_words(n) for n in narrow]
-    told = contradicted(plan)
-    lines += ["", *(f"{delivery_words(d)}." for ds in plan.values() for d in ds if d not in told)]
+    lines += ["", *(f"{delivery_words(d)}." for ds in plan.values() for d in _worth_telling(ds))]
     sys.stdout.write("\n".join(lines) + "\n")
     return 0

@@ -25,6 +25,7 @@ from whichhop.compare.windows.clocks import clock_words
 from whichhop.compare.words import (
     NO_FAULT,
     NO_FAULT_THEN,
+    TOO_SHORT,
     explain,
     level_words,
     not_measured_words,
@@ -109,7 +110,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str) -> 
         if words
     )
     unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured])
-    levels = [level_words(v) for v in found.unusual]
+    levels = [level_words(v) for v in found.unusual] if found.levels else [TOO_SHORT]
     if not found.verdicts:
         answer = NO_FAULT_THEN if aside else NO_FAULT
         return "\n\n".join(w for w in (head, answer, *levels, unmeasured) if w) + "\n"

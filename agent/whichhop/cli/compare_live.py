@@ -10,6 +10,7 @@ import msgspec
 
 from whichhop.app.agent_addresses import SETTLED_NS, tls_addresses_of
 from whichhop.app.agents_fetch import AgentsFetch
+from whichhop.app.collect import bounds_of
 from whichhop.app.live_comparison import LiveComparison, live_comparison
 from whichhop.app.live_news import Asker
 from whichhop.cli.times import clock_text
@@ -29,6 +30,8 @@ PATIENCE_S = 2.5
 """An agent of the same home that takes longer to answer is as good as silent this turn."""
 FIRST_PATIENCE_S = 15.0
 """The first time it may have days to hand over."""
+TURN_S = 5.0
+"""For all that one agent has at one turn: half of the ten seconds to the next."""
 TIDY_NS = 3600 * NS_PER_S
 MINUTES_A_DAY = 24 * 60
 NICER = 5
@@ -148,12 +151,19 @@ def follow(args: argparse.Namespace, house: House) -> int:
 
 def _follow(live: LiveComparison, store: Store, keys: PurposeKeys, teller: Teller) -> None:
     clock, home = SystemClock(), live.home
-    agents = AgentsFetch.of(home, keys, seconds=FIRST_PATIENCE_S)
-    asker = Asker(store=store, addresses=tls_addresses_of(home), token=keys.api_token, fetch=agents)
+    agents, there = AgentsFetch.of(home, keys, seconds=FIRST_PATIENCE_S), tls_addresses_of(home)
+    asker = Asker(
+        store=store,
+        addresses=there,
+        token=keys.api_token,
+        fetch=agents,
+        bounds=bounds_of(home, len(there)),
+    )
     tidied_ns = clock.mono_ns()
     while True:
         news = asker.turn()
         agents.seconds = PATIENCE_S
+        asker.bounds = bounds_of(home, len(there), TURN_S)
         for text in news.told:
             teller.aside(text)
         now = clock.utc_ns()

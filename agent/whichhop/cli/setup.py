@@ -34,10 +34,13 @@ def run(args: argparse.Namespace) -> int:
     else:
         create_key(key)
         sys.stdout.write(f"{key}: a new key was made; keep it as safe as a password.\n")
-    short = fingerprint(derive_keys(read_key(key)).maker)
+    keys = derive_keys(read_key(key))
+    short = fingerprint(keys.maker)
     sys.stdout.write(
         f"Reports of this home are signed with the key {short}; tell it to those who check them.\n"
     )
+    if not home.page_open:
+        sys.stdout.write(f"The page is closed; its password (any user name): {keys.page_password}\n")
     sys.stdout.write(f"Copy {args.home} and {key} to each of these machines, then start its agent:\n")
     for node in home.agents:
         sys.stdout.write(

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.app.agent_addresses import SETTLED_NS, addresses_of
+from whichhop.app.agent_addresses import SETTLED_NS, addresses_of, tls_addresses_of
+from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.app.live_comparison import live_comparison
 from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of
 from whichhop.cli.collecting import opened_for
@@ -25,6 +26,8 @@ from whichhop.model.fingerprint import fingerprint
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
+from whichhop.outside import OutsideError, typed_plain
+from whichhop.printable import printable
 from whichhop.probes.transfer_line import Line
 
 EPILOG = """\
@@ -68,12 +71,13 @@ def _get(url: str) -> bytes:
 def hear(agent: str, base: str, get: Fetch = _get) -> Heard:
     """Ask one agent (base address "http://192.0.2.2:8620") for its metrics and its bulletin."""
     try:
-        metrics = get(f"{base}/metrics").decode("utf-8", "replace")
+        text = get(f"{base}/metrics").decode("utf-8", "replace")
+        metrics = "\n".join(printable(line) for line in text.split("\n"))
     except RemoteError as trouble:
         return Heard(agent=agent, trouble=str(trouble))
     try:
-        told: Bulletin | None = msgspec.json.decode(get(f"{base}/bulletin"), type=Bulletin)
-    except (RemoteError, msgspec.MsgspecError, UnicodeDecodeError):
+        told: Bulletin | None = typed_plain(get(f"{base}/bulletin"), f"agent {agent}: its bulletin", Bulletin)
+    except (RemoteError, OutsideError):
         told = None  # it does not compare, or not yet; the others are asked too
     return Heard(agent=agent, metrics=metrics, bulletin=told)
 
@@ -138,14 +142,28 @@ def _maker(args: argparse.Namespace) -> str:
         return ""
 
 
+def _heard(args: argparse.Namespace, home: Home) -> list[Heard]:
+    """What every agent says; in TLS and by the home's token where its page is closed."""
+    addresses, get = addresses_of(home), _get
+    if not home.page_open:
+        keys = derive_keys(read_key(args.key or key_path_for(args.home)))
+        agents = AgentsFetch.of(home, keys, seconds=PATIENCE_S)
+        addresses = tls_addresses_of(home)
+
+        def get(url: str) -> bytes:
+            return agents(url, keys.api_token)
+
+    with ThreadPoolExecutor(max_workers=min(16, len(home.agents))) as pool:
+        return list(pool.map(lambda a: hear(a[0], a[1], get), addresses.items()))
+
+
 def run(args: argparse.Namespace) -> int:
     """Ask, judge where nobody does, print."""
     house = read_house(args.home)
     home = house.home
     if not home.agents:
         raise DataError(f"{home.name}: no node runs an agent; add agent: true to one")
-    with ThreadPoolExecutor(max_workers=min(16, len(home.agents))) as pool:
-        heard = list(pool.map(lambda item: hear(*item), addresses_of(home).items()))
+    heard = _heard(args, home)
     now = SystemClock().utc_ns()
     told = newest(heard, now)
     if told is not None:

@@ -48,6 +48,8 @@ A report proves something only to who knows its maker's key: ask the maker for t
 than the report and give it with --trust. Kept keys stand in whichhop/trusted-keys of your settings.
 Exit code 0 when everything holds, 1 when something does not or the key is unknown.
 """
+_TWISTED = (LookupError, ValueError, TypeError, AttributeError, ArithmeticError, AssertionError)
+"""What well-formed data of a home that is none brings forth: no whichhop wrote it."""
 SQLITE = b"SQLite format 3\0"
 """How every such file begins (SQLite's own file format, section 1.3)."""
 
@@ -261,6 +263,8 @@ def run(args: argparse.Namespace) -> int:
                 found += checks(dossier, _rebuilt(store, dossier, house))
             except DataError as damage:  # a record that cannot be read is a changed one
                 found.append(simple("records", str(damage)))
+            except _TWISTED as trouble:
+                found.append(simple("records", f"nothing can be made of its data ({type(trouble).__name__})"))
         if from_files and dossier.chains:
             notes.append("interchange files carry no chain; the samples' digests were checked instead")
     elif not args.attach_time:

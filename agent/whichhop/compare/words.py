@@ -96,6 +96,7 @@ def _ms(seconds: float) -> str:
     return f"{seconds * 1e3:.{0 if seconds >= 0.002 else 1}f} ms"
 
 
+TOO_SHORT = "Measured for less than three minutes: whether something was wrong before that is not known."
 STANDING = "It was there before measuring began, so since when is not known."
 STOOD = "It was there before measuring began, and is over."
 

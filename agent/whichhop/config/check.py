@@ -1,6 +1,6 @@
 """Every rule of a home file in one pass: all complaints at once, or a Home."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sized
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,11 +12,11 @@ from whichhop.config.house import (
     cabling_troubles,
     level_troubles,
 )
-from whichhop.config.load import Located, load_yaml
+from whichhop.config.load import MOST_CHARACTERS, KeyPath, Located, load_yaml, one_complaint
 from whichhop.config.schema import HomeFile
 from whichhop.config.shape import hold_to_schema
 from whichhop.config.tree import Trouble, distance_to_root, link_troubles, tree_troubles
-from whichhop.errors import Complaint, ConfigError
+from whichhop.errors import ConfigError
 from whichhop.model import (
     BEYOND,
     LINK_TABLE,
@@ -36,7 +36,29 @@ from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, UPSTREAM
 
+MOST_AGENTS = 40
+"""Sessions grow with the square of the agents: 40 send 1,600 packets a second. A large house has ten."""
+MOST_NODES = 300
 _RESERVED = (PROVIDER_EDGE, BEYOND, "own-traffic", UPSTREAM, DOWNLOADS, UPLOADS)
+
+
+def _size_troubles(file: HomeFile) -> Iterator[Trouble]:
+    targets = file.targets
+    parts: dict[KeyPath, Sized] = {
+        ("nodes",): file.nodes,
+        ("links",): file.links,
+        ("cabling",): file.cabling,
+        ("targets", "peers"): targets.peers,
+        ("targets", "resolvers"): targets.resolvers,
+        ("targets", "downloads"): targets.downloads,
+        ("targets", "uploads"): targets.uploads,
+    }
+    for at, part in parts.items():
+        if len(part) > MOST_NODES:
+            yield at, f"{len(part)} entries are no home's", f"keep at most {MOST_NODES}"
+    agents = sum(node.agent for node in file.nodes.values())
+    if agents > MOST_AGENTS:
+        yield ("nodes",), f"{agents} agents", f"keep at most {MOST_AGENTS}: each probes all the others"
 
 
 def _node_troubles(file: HomeFile) -> Iterator[Trouble]:
@@ -203,6 +225,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         resolvers=tuple(_resolvers(file, nodes)),
         lookup_name=file.targets.lookup,
         authenticated=file.stamp.authenticated,
+        page_open=file.page.open,
         discover_edge=edge == "discover",
         limits=Limits(
             daily_transfer_bytes=round(file.limits.daily_transfer_mb * 1_000_000),
@@ -233,7 +256,8 @@ def _checked(located: Located) -> HomeFile:
         level_troubles,
         cabling_troubles,
     )
-    troubles = [trouble for rule in rules for trouble in rule(file)]
+    # Too many nodes are told alone: the other rules would take minutes over them.
+    troubles = list(_size_troubles(file)) or [trouble for rule in rules for trouble in rule(file)]
     if troubles:
         complaints = [located.complaint(*trouble) for trouble in troubles]
         raise ConfigError(sorted(complaints, key=lambda c: c.line))
@@ -256,20 +280,13 @@ class House:
 
 def _read(path: Path) -> Located:
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as trouble:
+        with path.open("rb") as file:
+            octets = file.read(4 * MOST_CHARACTERS + 1)  # never the whole of a device or a pipe without end
+        text = octets.decode("utf-8")
+    except (OSError, UnicodeDecodeError, ValueError) as trouble:
         reason = trouble.strerror if isinstance(trouble, OSError) else "not UTF-8 text"
-        raise ConfigError(
-            [
-                Complaint(
-                    file=str(path),
-                    line=1,
-                    key="",
-                    problem=f"cannot be read: {reason}",
-                    remedy="give the path of a home file; examples are in configs/",
-                )
-            ]
-        ) from trouble
+        remedy = "give the path of a home file; examples are in configs/"
+        raise one_complaint(str(path), f"cannot be read: {reason}", remedy) from trouble
     return load_yaml(text, str(path))
 
 

@@ -38,6 +38,7 @@ def prepare(home_file: Path, key_file: Path | None, identity_file: Path, node: s
         transfer_key=keys.transfer.hex(),
         certificate=own.certificate,
         secret=own.secret,
+        page_password="" if home.page_open else keys.page_password,
         identity=msgspec.json.encode(said).decode(),
         maker=fingerprint(keys.maker),
         own_key=fingerprint(own.public_key),

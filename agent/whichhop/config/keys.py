@@ -32,6 +32,14 @@ class PurposeKeys:
     """The secret half of the key that signs reports (Ed25519)."""
     identity: bytes
     """By which an agent proves to another that it holds the home's key."""
+    page: bytes
+    """From which the password of a closed page is made."""
+
+    @property
+    def page_password(self) -> str:
+        """What a person types to see a closed page: 80 bits in four groups (base 32, RFC 4648 section 6)."""
+        letters = base64.b32encode(self.page).decode().lower()
+        return "-".join(letters[i : i + 4] for i in range(0, 16, 4))
 
     @property
     def maker(self) -> str:
@@ -62,6 +70,7 @@ def derive_keys(home_key: bytes) -> PurposeKeys:
         transfer=one("transfer"),
         evidence=one("evidence"),
         identity=one("identity"),
+        page=one("page"),
     )
 
 

@@ -6,8 +6,12 @@ from typing import Any
 
 import yaml
 
-from whichhop.errors import Complaint, ConfigError
+from whichhop.errors import MOST_COMPLAINTS, Complaint, ConfigError
+from whichhop.printable import printable, shown
 
+MOST_CHARACTERS = 250_000
+"""A home of 50 rooms with its cabling has some 30,000; this is read in seconds on a small machine."""
+_LONGEST_KEY = 64
 KeyPath = tuple[str | int, ...]
 
 
@@ -50,9 +54,13 @@ class _Reader:
     file: str
     lines: dict[KeyPath, int] = field(default_factory=dict)
     complaints: list[Complaint] = field(default_factory=list)
+    more: int = 0
     seen: set[int] = field(default_factory=set)
 
     def complain(self, node: yaml.Node, path: KeyPath, problem: str, remedy: str) -> None:
+        if len(self.complaints) >= MOST_COMPLAINTS:
+            self.more += 1
+            return
         self.complaints.append(
             Complaint(
                 file=self.file,
@@ -83,6 +91,11 @@ class _Reader:
                 self.complain(key_node, path, "a key is a list or a mapping", "use a plain word as the key")
                 continue
             key = str(key_node.value)
+            if printable(key, _LONGEST_KEY) != key:
+                self.complain(
+                    key_node, path, f"the key {shown(key)} is no word", "use a plain word as the key"
+                )
+                continue
             below = (*path, key)
             if key in out:
                 first = self.lines[below]
@@ -99,6 +112,11 @@ class _Reader:
 
     def scalar(self, node: yaml.ScalarNode, path: KeyPath) -> Any:
         text, kind = str(node.value), node.tag.rpartition(":")[2]
+        if printable(text) != text:
+            self.complain(
+                node, path, f"{shown(text)} has line ends or control characters", "write plain text"
+            )
+            return None
         if kind == "bool" and text not in ("true", "false"):
             problem = f"the bare word {text!r} means true or false to YAML"
             self.complain(node, path, problem, f'write true or false, or quote it: "{text}"')
@@ -117,12 +135,21 @@ class _Reader:
         text = str(node.value).replace("_", "")
         try:
             value = int(text) if kind == "int" else float(text)
-        except ValueError:  # hexadecimal, octal and binary, which YAML takes for numbers too
+            math.isfinite(value)
+        except (
+            ValueError,
+            OverflowError,
+        ):  # one of hundreds of digits; hexadecimal, octal and binary, which YAML takes for numbers too
             value = math.nan
         if not math.isfinite(value):
-            self.complain(node, path, f"{text} is not a plain decimal number", "write it as decimal")
+            self.complain(node, path, f"{shown(text)} is not a plain decimal number", "write it as decimal")
             return None
         return value
+
+
+def one_complaint(file: str, problem: str, remedy: str) -> ConfigError:
+    """A complaint about a file as a whole."""
+    return ConfigError([Complaint(file=file, line=1, key="", problem=problem, remedy=remedy)])
 
 
 def load_yaml(text: str, file: str) -> Located:
@@ -131,8 +158,18 @@ def load_yaml(text: str, file: str) -> Located:
     Raises ConfigError with every repeated key, alias, base-60 number and bare yes/no/on/off, or with the
     one line that YAML cannot parse.
     """
+    if len(text) > MOST_CHARACTERS:
+        raise one_complaint(
+            file, f"{len(text)} characters are no home file", f"keep it under {MOST_CHARACTERS}"
+        )
     try:
         root = yaml.compose(text, Loader=yaml.SafeLoader)
+    except RecursionError:
+        raise one_complaint(
+            file, "nested without end", "write it flat, as the examples in configs/"
+        ) from None
+    except (ValueError, OverflowError) as trouble:  # an escape or a number in a directive that is none
+        raise one_complaint(file, f"not YAML: {trouble}", "write it as the examples in configs/") from trouble
     except yaml.YAMLError as trouble:
         mark = getattr(trouble, "problem_mark", None) or getattr(trouble, "context_mark", None)
         problem = getattr(trouble, "problem", None) or "a character that YAML does not allow"
@@ -149,19 +186,14 @@ def load_yaml(text: str, file: str) -> Located:
             ]
         ) from trouble
     if root is None:
-        raise ConfigError(
-            [
-                Complaint(
-                    file=file,
-                    line=1,
-                    key="",
-                    problem="the file is empty",
-                    remedy="start from one of the example homes in configs/",
-                )
-            ]
-        )
+        raise one_complaint(file, "the file is empty", "start from one of the example homes in configs/")
     reader = _Reader(file=file)
-    data = reader.read(root, ())
+    try:
+        data = reader.read(root, ())
+    except RecursionError:
+        raise one_complaint(
+            file, "nested without end", "write it flat, as the examples in configs/"
+        ) from None
     if reader.complaints:
-        raise ConfigError(reader.complaints)
+        raise ConfigError(reader.complaints, reader.more)
     return Located(file=file, data=data, lines=reader.lines)

@@ -216,11 +216,11 @@ class TargetsPart(Part):
 class LimitsPart(Part):
     """What the probes may cost."""
 
-    daily_transfer_mb: Annotated[float, Field(ge=0, strict=False)] = 2000
+    daily_transfer_mb: Annotated[float, Field(ge=0, le=1_000_000_000, strict=False)] = 2000
     quiet_hours: Annotated[str, AfterValidator(_quiet)] | None = None
-    keep_days: Annotated[int, Field(ge=1)] = 90
+    keep_days: Annotated[int, Field(ge=1, le=36_500)] = 90
     """Records older than this are dropped."""
-    store_mb: Annotated[float, Field(ge=10, strict=False)] = 1000
+    store_mb: Annotated[float, Field(ge=10, le=1_000_000_000, strict=False)] = 1000
     """The oldest records go when the store holds more than this."""
     transfers_a_day: Annotated[int, Field(ge=0, le=24)] = 0
     """How often a day each transfer is run by itself; 0: only when asked for."""
@@ -296,6 +296,13 @@ class StampPart(Part):
     """Sign packets with the home's key; false lets any conforming sender be answered."""
 
 
+class PagePart(Part):
+    """Who may read the agents' page, metrics and bulletin."""
+
+    open: bool = True
+    """True: everybody in the home. False: in TLS, by the password that `whichhop setup` tells."""
+
+
 class HomeFile(Part):
     """The whole file."""
 
@@ -308,6 +315,7 @@ class HomeFile(Part):
     links: list[LinkPart] = Field(default_factory=list)
     targets: TargetsPart = Field(default_factory=TargetsPart)
     limits: LimitsPart = Field(default_factory=LimitsPart)
+    page: PagePart = Field(default_factory=PagePart)
     ports: PortsPart = Field(default_factory=PortsPart)
     cabling: list[RunPart] = Field(default_factory=list)
     """The coax from the tap to the modem, part by part."""

@@ -9,7 +9,7 @@ from pydantic_core import ErrorDetails
 
 from whichhop.config.load import KeyPath, Located
 from whichhop.config.schema import HomeFile
-from whichhop.errors import Complaint, ConfigError
+from whichhop.errors import MOST_COMPLAINTS, ConfigError
 
 
 def near_word(word: str, known: list[str]) -> str:
@@ -53,7 +53,7 @@ def _words(error: ErrorDetails, path: KeyPath, data: Any) -> tuple[str, str]:
     table: Mapping[str, tuple[str, str]] = {
         "extra_forbidden": (
             "unknown key",
-            near_word(str(path[-1]), known) if known else "remove it",
+            near_word(str(path[-1]), known) if known and path else "remove it",
         ),
         "missing": ("missing", "add it; see the examples in configs/"),
         "string_type": (f"{_shown(value)} is not text", "quote it"),
@@ -101,9 +101,11 @@ def hold_to_schema(located: Located) -> HomeFile:
     try:
         return HomeFile.model_validate(located.data)
     except ValidationError as trouble:
-        complaints: dict[KeyPath, Complaint] = {}
-        for error in trouble.errors():
-            path = _path_of(error, located.data)
+        places: dict[KeyPath, ErrorDetails] = {}
+        for error in trouble.errors(include_url=False):
             # A union reports each of its branches: the first for a place is enough for a reader.
-            complaints.setdefault(path, located.complaint(path, *_words(error, path, located.data)))
-        raise ConfigError(sorted(complaints.values(), key=lambda c: c.line)) from trouble
+            places.setdefault(_path_of(error, located.data), error)
+        # Words cost a search for the nearest known one: only for those that are told.
+        told = sorted(places, key=located.line)[:MOST_COMPLAINTS]
+        complaints = [located.complaint(p, *_words(places[p], p, located.data)) for p in told]
+        raise ConfigError(complaints, more=len(places) - len(told)) from None

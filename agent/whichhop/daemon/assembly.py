@@ -12,6 +12,8 @@ from whichhop import __version__
 from whichhop.daemon.agent import Agent
 from whichhop.daemon.beside.call_rating import CallBook, call_readings
 from whichhop.daemon.beside.comparer import Comparer, arguments
+from whichhop.daemon.beside.countersigning import EVERY_S as COUNTERSIGN_S
+from whichhop.daemon.beside.countersigning import Countersigning
 from whichhop.daemon.beside.link_watch import EVERY_S as LINKS_S
 from whichhop.daemon.beside.link_watch import LinkWatch
 from whichhop.daemon.beside.modem_watch import Modems, reader_of
@@ -26,20 +28,19 @@ from whichhop.daemon.sockets import ApiInUse, ProbersInUse, ReflectorInUse
 from whichhop.daemon.store_thread import StoreThread
 from whichhop.daemon.transfer.transfers import Transfers
 from whichhop.daemon.troubles import SETTLE_S, Strangers, Troubles, words_of
-from whichhop.errors import SystemRefusedError, WhichhopError
+from whichhop.errors import WhichhopError
 from whichhop.model import PROVIDER_EDGE, Method, Reading, Record, Sample, SessionKey
-from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.units import NS_PER_S, MonoNs
-from whichhop.net.child import our_module, run_child
+from whichhop.net.child import run_child
 from whichhop.net.clock import SystemClock
 from whichhop.net.host import Host
 from whichhop.net.timer import open_alarm
-from whichhop.outside import typed
 from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober
 from whichhop.probes.watch import Watch
 from whichhop.serve.answer import NDJSON, Answer, Question, only_known
 from whichhop.serve.app import App
+from whichhop.serve.door import Door
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.handler import Page
 from whichhop.serve.records_api import home_summary
@@ -49,10 +50,6 @@ from whichhop.wire.precision import settle
 REFRESH_S = 60.0
 COUNT_S = 10.0
 """As often as the comparer's window, so that each window has its own share of own traffic."""
-COUNTERSIGN_S = 900.0
-"""A child of 0.3 s of processor each: 0.03 %. What was recorded since the last one is not yet held to."""
-COUNTERSIGN_MOST_S = 30.0
-SIGNATURE_MOST = 4096
 TIDY_S = 3600.0
 DRAFT_S = 30.0
 """How often the open minutes are written beside the closed ones: with the 8 s until a packet's fate is known,
@@ -80,7 +77,6 @@ class Daemon:
         self.stopping = asyncio.Event()
         self.failure: str | None = None
         self._failed_wakes = 0
-        self._signed_seq = 0
         self.live = LiveState(home=first.home.name, agent=first.node.name, names=first.names)
         self.live.values["store_writable"] = 1
         self.troubles = Troubles(say, self._count_failure)
@@ -116,13 +112,20 @@ class Daemon:
         self.agent.watch = self.watch
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
         self.reflector = ReflectorInUse(self.clock, estimate_now)
-        app = App(live=self.live, store=self.options.store, token="", summary=self._summary, tls_only=True)
+        app = App(live=self.live, store=self.options.store, door=Door(token=""), summary=self._summary)
         app.add("/api/open", self._open_records)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
         self.api = ApiInUse(app, self.jobs)
 
     def _put_together_beside(self) -> None:
         node = self.home.now.node.name
+        self.signing = Countersigning(
+            agent=lambda: node,
+            store=self.store,
+            clock=self.clock,
+            identity_file=self.options.identity_file,
+            run=run_child,
+        )
         self.calls = CallBook()
         self.modems = Modems(
             agent=node,
@@ -286,7 +289,7 @@ class Daemon:
         self.alarm.set(self.clock.mono_ns())
         self.jobs.after_pauses("reflector", REFRESH_S, self._refresh)
         self.jobs.after_pauses("tidy", TIDY_S, self._tidy)
-        self.jobs.after_pauses("countersign", COUNTERSIGN_S, self._countersign)
+        self.jobs.after_pauses("countersign", COUNTERSIGN_S, self.signing.turn)
         self.jobs.at_multiples("draft", DRAFT_S, self._keep_draft)
         self.jobs.at_multiples("own-interface", COUNT_S, self.own_traffic.turn)
         self.jobs.after_pauses("modem-levels", MODEMS_S, self.modems.turn)
@@ -351,22 +354,6 @@ class Daemon:
     async def _tidy(self) -> None:
         self.store.tidy(self.clock.utc_ns())
         self._tell_size()
-
-    async def _countersign(self) -> None:
-        """Have our own key sign what we have recorded, so that no later copy of it can be changed unseen."""
-        agent = self.home.now.node.name
-        chain = await self.store.own_chain(agent)
-        if chain is None or chain.last_seq == self._signed_seq:
-            return
-        head = {"origin": chain.origin.hex(), "seq": chain.last_seq, "head": chain.head.hex()}
-        given = json.dumps(head | {"at_ns": self.clock.utc_ns()}).encode()
-        words = our_module("whichhop.config.countersign", str(self.options.identity_file))
-        done = await run_child(words, given=given, most_s=COUNTERSIGN_MOST_S)
-        if done.code != 0:
-            raise SystemRefusedError(f"the agent's records were not signed: {done.last_error()}")
-        new = typed(done.out, "the signing child", ChainSignature, most=SIGNATURE_MOST)
-        await self.store.put_signature(agent, chain.origin, new)
-        self._signed_seq = chain.last_seq
 
     def _tell_size(self) -> None:
         size = 0

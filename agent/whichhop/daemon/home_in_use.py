@@ -33,6 +33,8 @@ class InUse:
     certificate: str
     secret: str
     """This agent's own certificate and key, PEM."""
+    page_password: str
+    """Of page, metrics and bulletin; "" where the home leaves them open."""
     identity: bytes
     """What /identity says, made ready by the child that has the home's key."""
     maker: str
@@ -82,6 +84,7 @@ def in_use(handover: Handover, node: str, home_file: Path) -> InUse:
         transfer_key=bytes.fromhex(handover.transfer_key),
         certificate=handover.certificate,
         secret=handover.secret,
+        page_password=handover.page_password,
         identity=handover.identity.encode(),
         maker=handover.maker,
         own_key=handover.own_key,

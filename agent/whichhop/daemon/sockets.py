@@ -18,6 +18,7 @@ from whichhop.probes.base import Prober
 from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.serve.app import App
+from whichhop.serve.door import Door
 from whichhop.serve.server import Server
 from whichhop.wire.ntp64 import ErrorEstimate
 
@@ -182,7 +183,13 @@ class ApiInUse:
 
     def _take(self, home: InUse) -> None:
         self._home = home
-        self._app.take_keys(home.api_token, home.identity)
+        self._app.door = Door(
+            token=home.api_token,
+            identity=home.identity,
+            password=home.page_password,
+            tls_port=home.home.ports.tls,
+            tls_only=True,
+        )
 
     async def open(self, first: InUse) -> None:
         """Answer; SystemRefusedError when a port is refused."""

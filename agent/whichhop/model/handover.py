@@ -16,6 +16,8 @@ class Handover:
     certificate: str
     secret: str
     """This agent's own certificate and key, PEM; see config/identity.py."""
+    page_password: str
+    """Of page, metrics and bulletin; "" where the home leaves them open."""
     identity: str
     """What the agent says of itself to whoever asks, JSON."""
     maker: str

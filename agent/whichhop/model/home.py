@@ -113,6 +113,8 @@ class Home:
     """The name that resolvers are asked for."""
     authenticated: bool = True
     """True when the home's own agents sign STAMP packets with the home's key (RFC 8762 4.4)."""
+    page_open: bool = True
+    """True when everybody in the home may read page, metrics and bulletin; else they need its password."""
     discover_edge: bool = False
     """True when the provider edge's address is to be found by route discovery."""
     limits: Limits = field(default_factory=Limits)

@@ -11,10 +11,10 @@ import sys
 from collections.abc import AsyncIterator
 from dataclasses import asdict
 from typing import Any
+from urllib.parse import urljoin, urlsplit
 
 import aiohttp
 import msgspec
-from yarl import URL
 
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model.transfer import WIRE_SHARE
@@ -81,10 +81,10 @@ class Fetcher:
 
     async def _sent_on(self, _session: aiohttp.ClientSession, _context: object, sent: Any) -> None:
         """Follow a server only to hosts that the home file names: elsewhere the user asked for nothing."""
-        to = sent.response.url.join(URL(sent.response.headers.get("Location", "")))
-        if to.host not in (URL(self.spec.url).host, *self.spec.hosts):
+        to = urlsplit(urljoin(str(sent.response.url), sent.response.headers.get("Location", ""))).hostname
+        if to not in (urlsplit(self.spec.url).hostname, *self.spec.hosts):
             raise RemoteError(
-                f"the server sends on to {printable(to.host or 'nowhere')}, which the home file does not"
+                f"the server sends on to {printable(to or 'nowhere')}, which the home file does not"
                 " name; name the address there instead"
             )
 

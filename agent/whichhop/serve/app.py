@@ -1,7 +1,6 @@
 """The ASGI application: routes, the bearer token, and errors as JSON; no framework."""
 
 import asyncio
-import hmac
 import json
 from collections.abc import Awaitable, Callable, Mapping, MutableMapping
 from pathlib import Path
@@ -10,7 +9,7 @@ from urllib.parse import parse_qsl
 
 from whichhop.errors import WhichhopError
 from whichhop.serve.answer import Answer, Question, RefusedError, only_known
-from whichhop.serve.asked_host import check_host
+from whichhop.serve.door import Door
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
 from whichhop.serve.records_api import readings_page, records_page
@@ -26,7 +25,7 @@ _MOST_QUERY = 2_000
 
 
 class App:
-    """Answers GET and HEAD. Paths under /api need `Authorization: Bearer TOKEN`, in TLS where `tls_only`.
+    """Answers GET and HEAD. What each path needs stands in door.py.
 
     store: the store's path; pages are read in a worker thread, one at a time.
     summary: gives what /api/home says, as plain JSON values (see records_api.home_summary).
@@ -37,14 +36,14 @@ class App:
         *,
         live: LiveState,
         store: Path,
-        token: str,
+        door: Door,
         summary: Callable[[], Mapping[str, Any]],
-        tls_only: bool = False,
     ) -> None:
         self._live = live
         self._store = store
-        self._token, self._identity = token.encode(), b""
-        self._summary, self._tls_only = summary, tls_only
+        self.door = door
+        """Who may read what; replaced when the home file changes."""
+        self._summary = summary
         self._one_page = asyncio.Lock()
         self._routes: dict[str, Handler] = {
             "/health": self._health,
@@ -55,10 +54,6 @@ class App:
             "/api/records": self._records,
             "/api/readings": self._readings,
         }
-
-    def take_keys(self, token: str, identity: bytes) -> None:
-        """The token asked for from now on, and what /identity says."""
-        self._token, self._identity = token.encode(), identity
 
     def add(self, path: str, handler: Handler) -> None:
         """One more path, for instance the page at "/"."""
@@ -96,13 +91,7 @@ class App:
     async def _answer(self, scope: Scope) -> Answer:
         path: str = scope["path"]
         headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
-        check_host(headers.get("host", ""))
-        if path.startswith("/api/"):
-            if self._tls_only and scope["scheme"] != "https":
-                raise RefusedError(
-                    426, "records are handed out in TLS only, on ports.tls", (("upgrade", "TLS/1.3"),)
-                )
-            self._check_token(headers.get("authorization", ""))
+        self.door.check(path, headers, secure=scope.get("scheme") == "https")
         handler = self._routes.get(path)
         if handler is None:
             raise RefusedError(404, f"no such path: {path[:80]}; there are {', '.join(self._routes)}")
@@ -113,17 +102,6 @@ class App:
         question = Question(path=path, query=_query(scope["query_string"]), headers=headers)
         async with asyncio.timeout(ANSWER_SECONDS):
             return await handler(question)
-
-    def _check_token(self, header: str) -> None:
-        scheme, _, offered = header.partition(" ")
-        # Compared in constant time, so that the answer's delay tells nothing of the token.
-        right = hmac.compare_digest(offered.strip().encode("latin-1"), self._token)
-        if scheme.lower() != "bearer" or not right:
-            raise RefusedError(
-                401,
-                "a bearer token of this home is needed; agents make it from the home key",
-                (("www-authenticate", "Bearer"),),
-            )
 
     async def _health(self, question: Question) -> Answer:
         only_known(question)
@@ -138,7 +116,7 @@ class App:
     async def _who(self, question: Question) -> Answer:
         """GET /identity: this agent's certificate, with its proof by the home's key; nothing secret."""
         only_known(question)
-        return Answer(body=self._identity + b"\n")
+        return Answer(body=self.door.identity + b"\n")
 
     async def _metrics(self, question: Question) -> Answer:
         body, content_type = exposition(self._live, question.headers.get("accept", ""))

@@ -1,17 +1,17 @@
 """Gathers the other agents' records into this store, page by page; goes on where it left off."""
 
-import base64
-import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import Annotated, Generic, TypeVar
 
 import msgspec
 
+from whichhop import outside
 from whichhop.errors import DataError, RemoteError
 from whichhop.model import Reading
 from whichhop.model.chain_signature import ChainSignature
+from whichhop.printable import shown
 from whichhop.store.store import Store
 from whichhop.store.write import Linked
 
@@ -20,6 +20,49 @@ Fetch = Callable[[str, str], bytes]
 
 PAGE = 500
 _FAR = 2**62
+_LINK_OCTETS = 32
+_ORIGIN_OCTETS = 16
+MOST_RECORD = 2 << 20
+"""Octets of one packed record; a thousand packets a second, none like another, are some 600,000 a minute."""
+_MOST_LINE = 2 * MOST_RECORD
+_SMALL_PAGE = 1 << 20
+"""Octets; a page that is neither full nor larger is the news of some seconds, and is not weighed."""
+Row = TypeVar("Row", "_Record", "_Reading")
+Place = Annotated[int, msgspec.Meta(ge=0, le=_FAR)]
+Instant = Annotated[int, msgspec.Meta(ge=-outside.INT64, le=outside.INT64)]
+
+
+class _Head(msgspec.Struct):
+    agent: str
+    origin: str | None
+    last_seq: Place
+    signed: ChainSignature | None = None
+
+
+class _Record(msgspec.Struct):
+    seq: Place
+    before: str
+    chain: str
+    record: str
+
+
+class _Reading(msgspec.Struct):
+    seq: Place
+    at_ns: Instant
+    name: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bounds:
+    """What one other agent can make us do.
+
+    most_octets: kept of its records and readings, whatever it offers. out_of_time: asked after each page;
+    True ends the collection of this agent, whose rest comes the next time.
+    """
+
+    most_octets: int = 1_000_000_000
+    out_of_time: Callable[[], bool] = lambda: False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,31 +76,38 @@ class Collected:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Page:
+class _Page(Generic[Row]):
     origin: bytes | None
     last_seq: int
     signed: ChainSignature | None
-    rows: list[dict[str, Any]]
+    rows: list[Row]
+    octets: int
 
 
 Progress = Callable[[str, int, int], None]
 """Told the agent, the place reached and the last place."""
 
 
-def _quiet(agent: str, place: int, last: int) -> None:
+def quiet(agent: str, place: int, last: int) -> None:
     """Tell nobody."""
 
 
 def collect(
-    store: Store, addresses: Mapping[str, str], token: str, fetch: Fetch, progress: Progress = _quiet
+    store: Store,
+    addresses: Mapping[str, str],
+    token: str,
+    fetch: Fetch,
+    progress: Progress = quiet,
+    *,
+    bounds: Callable[[], Bounds] = Bounds,
 ) -> list[Collected]:
     """Ask each agent (name to base address, "http://192.0.2.2:8620") for what is new.
 
     An agent that is down, or answers wrongly, is told in its result and the others are asked all the same.
-    A StoreError is ours and is raised.
+    bounds: gives each agent's as its turn comes. A StoreError is ours and is raised.
     """
     return [
-        _collect_one(store, _Remote(agent=agent, base=base, token=token, fetch=fetch), progress)
+        _collect_one(store, _Remote(agent=agent, base=base, token=token, fetch=fetch), progress, bounds())
         for agent, base in addresses.items()
     ]
 
@@ -69,75 +119,89 @@ class _Remote:
     token: str
     fetch: Fetch
 
-    def page(self, what: str, after: int, limit: int = PAGE) -> _Page:
+    def page(self, what: str, form: type[Row], after: int, limit: int = PAGE) -> _Page[Row]:
         body = self.fetch(f"{self.base}/api/{what}?after={after}&limit={limit}", self.token)
-        try:
-            head, *rows = [json.loads(line) for line in body.splitlines()]
-            named, last_seq = head["agent"], head["last_seq"]
-            origin = None if head["origin"] is None else bytes.fromhex(head["origin"])
-            places = [row["seq"] for row in rows]
-            signed = msgspec.convert(head.get("signed"), ChainSignature | None)
-        except (ValueError, KeyError, TypeError, RecursionError) as why:
-            raise _unreadable(self.agent, why) from None
-        if named != self.agent:
+        place = f"agent {self.agent} answers what cannot be read"
+        lines = body.splitlines()
+        if not 1 <= len(lines) <= limit + 1:
+            raise outside.bad(place, f"{len(lines)} lines", outside.SAME_VERSION)
+        head = outside.typed(lines[0], place, _Head, most=_MOST_LINE)
+        rows: list[Row] = [outside.typed(line, place, form, most=_MOST_LINE) for line in lines[1:]]
+        if head.agent != self.agent:
             raise RemoteError(
-                f"agent {self.agent} says it is {str(named)[:40]!r}; check the addresses in the home file"
+                f"agent {self.agent} says it is {shown(head.agent)}; check the addresses in the home file"
             )
-        for before, place in pairwise([after, *places]):
-            if type(place) is not int or not before < place < _FAR:
-                raise _unreadable(self.agent, f"place {str(place)[:40]} after {before}")
-        return _Page(origin=origin, last_seq=last_seq, signed=signed, rows=rows)
+        for before, here in pairwise([after, *(row.seq for row in rows)]):
+            if not before < here < _FAR:
+                raise outside.bad(place, f"place {here} after {before}", outside.SAME_VERSION)
+        origin = head.origin
+        return _Page(
+            origin=None if origin is None else outside.octets_of_hex(origin, place, length=_ORIGIN_OCTETS),
+            last_seq=head.last_seq,
+            signed=head.signed,
+            rows=rows,
+            octets=len(body),
+        )
 
-    def pages(self, what: str, after: int, origin: bytes) -> Iterator[_Page]:
-        while (page := self.page(what, after)).rows:
+    def pages(self, what: str, form: type[Row], after: int, origin: bytes) -> Iterator[_Page[Row]]:
+        while (page := self.page(what, form, after)).rows:
             if page.origin != origin:
                 raise RemoteError(f"agent {self.agent} began a new store meanwhile; collect again")
             yield page
-            after = page.rows[-1]["seq"]
+            if len(page.rows) < PAGE:
+                return  # what came in since is the next collection's; one that drips for ever ends here
+            after = page.rows[-1].seq
 
 
-def _collect_one(store: Store, remote: _Remote, progress: Progress) -> Collected:
+def _collect_one(store: Store, remote: _Remote, progress: Progress, bounds: Bounds) -> Collected:
     agent = remote.agent
     records = readings = 0
     trouble = ""
     try:
-        first = remote.page("records", 0, limit=0)
+        first = remote.page("records", _Record, 0, limit=0)
         origin = first.origin
         if origin is not None:
             chain = store.collected_chain(agent, origin)
-            for page in remote.pages("records", chain.last_seq if chain else 0, origin):
+            for page in remote.pages("records", _Record, chain.last_seq if chain else 0, origin):
+                _weigh(store, agent, page, bounds)
                 records += store.adopt(agent, origin, [_linked(row, agent) for row in page.rows])
-                progress(agent, page.rows[-1]["seq"], page.last_seq)
-            for page in remote.pages("readings", chain.readings_seq if chain else 0, origin):
-                readings += store.adopt(agent, origin, (), [_reading(row, agent) for row in page.rows])
+                progress(agent, page.rows[-1].seq, page.last_seq)
+            for told in remote.pages("readings", _Reading, chain.readings_seq if chain else 0, origin):
+                _weigh(store, agent, told, bounds)
+                readings += store.adopt(agent, origin, (), [_reading(row, agent) for row in told.rows])
             if first.signed is not None:
                 store.put_signature(agent, origin, first.signed)
-    except (RemoteError, DataError) as told:
-        trouble = str(told)
+    except (RemoteError, DataError) as told_trouble:
+        trouble = str(told_trouble)
+        if agent not in trouble:
+            trouble = f"agent {agent}: {trouble}"
     return Collected(agent=agent, records=records, readings=readings, trouble=trouble)
 
 
-def _unreadable(agent: str, why: object) -> RemoteError:
-    return RemoteError(f"agent {agent} answers what cannot be read ({why}); do both run the same version?")
-
-
-def _linked(row: dict[str, Any], agent: str) -> Linked:
-    try:
-        return Linked(
-            seq=row["seq"],
-            before=bytes.fromhex(row["before"]),
-            after=bytes.fromhex(row["chain"]),
-            packed=base64.b64decode(row["record"], validate=True),
+def _weigh(store: Store, agent: str, page: _Page[Row], bounds: Bounds) -> None:
+    """RemoteError where a page is too much to keep; small ones pass, for weighing reads the whole store."""
+    if bounds.out_of_time():
+        raise RemoteError(f"agent {agent} has more than can be had at once; the rest comes the next time")
+    if len(page.rows) < PAGE and page.octets < _SMALL_PAGE:
+        return
+    held = store.octets_of(agent)
+    if held + page.octets > bounds.most_octets:
+        raise RemoteError(
+            f"agent {agent} offers more than the {bounds.most_octets / 1e6:.0f} MB that are kept of one "
+            "agent; raise store_mb under limits in the home file, or look what it measures"
         )
-    except (ValueError, KeyError, TypeError) as why:
-        raise _unreadable(agent, why) from None
 
 
-def _reading(row: dict[str, Any], agent: str) -> tuple[int, Reading]:
-    try:
-        at_ns, name, value = row["at_ns"], row["name"], row["value"]
-        if type(at_ns) is not int or abs(at_ns) >= 2**63 or type(name) is not str:
-            raise TypeError("a reading's instant or name")
-        return row["seq"], Reading(at_ns=at_ns, agent=agent, name=name, value=float(value))
-    except (ValueError, KeyError, TypeError, OverflowError) as why:
-        raise _unreadable(agent, why) from None
+def _linked(row: _Record, agent: str) -> Linked:
+    place = f"agent {agent}, record {row.seq}"
+    return Linked(
+        seq=row.seq,
+        before=outside.octets_of_hex(row.before, place, length=_LINK_OCTETS),
+        after=outside.octets_of_hex(row.chain, place, length=_LINK_OCTETS),
+        packed=outside.octets_of_base64(row.record, place, most=MOST_RECORD),
+    )
+
+
+def _reading(row: _Reading, agent: str) -> tuple[int, Reading]:
+    name = outside.name(row.name, f"agent {agent}, reading {row.seq}")
+    return row.seq, Reading(at_ns=row.at_ns, agent=agent, name=name, value=row.value)

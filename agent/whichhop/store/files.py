@@ -1,12 +1,20 @@
 """Files in the interchange form, plain or compressed with gzip (a name ending in .gz)."""
 
 import gzip
+import zlib
 from pathlib import Path
 
 from whichhop.errors import DataError
 from whichhop.model import Reading, Record
 from whichhop.model.mark import Look, Mark
+from whichhop.outside import lines_of
 from whichhop.store.interchange import read_lines
+from whichhop.store.json_line import LONGEST_LINE
+
+MOST_UNFOLDED = 100
+"""Octets of text for each of a compressed file: lines of measurements shrink to a tenth or a twentieth, what
+is made to fill a memory to a thousandth."""
+_LEAST = 1 << 20
 
 
 def read_file(path: Path, notes: list[Mark | Look] | None = None) -> list[Record | Reading]:
@@ -16,15 +24,12 @@ def read_file(path: Path, notes: list[Mark | Look] | None = None) -> list[Record
     """
     heard: list[Mark | Look] = [] if notes is None else notes
     try:
-        if path.suffix == ".gz":
-            with gzip.open(path, "rt", encoding="utf-8") as lines:
-                return list(read_lines(lines, str(path), heard.append))
-        with path.open(encoding="utf-8") as lines:
+        with gzip.open(path, "rb") if path.suffix == ".gz" else path.open("rb") as file:
+            most = MOST_UNFOLDED * path.stat().st_size + _LEAST
+            lines = lines_of(file, str(path), longest=4 * LONGEST_LINE, most=most)
             return list(read_lines(lines, str(path), heard.append))
-    except (OSError, EOFError) as trouble:
+    except (OSError, EOFError, zlib.error) as trouble:
         raise DataError(f"{path}: cannot be read ({trouble}); check the file") from trouble
-    except UnicodeDecodeError as trouble:
-        raise DataError(f"{path}: not UTF-8 text; is this a records file?") from trouble
 
 
 def notes_in(folder: Path) -> list[Mark | Look]:

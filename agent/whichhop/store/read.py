@@ -56,6 +56,25 @@ def linked(db: Database, chain: int, after_seq: int, limit: int) -> list[Linked]
     return out
 
 
+_ROW_OCTETS = 100
+"""A row's numbers and links beside its packed bytes; a reading as a whole has half as many."""
+
+
+def octets_of(db: Database, agent: str) -> int:
+    """About how many octets an agent's records and readings take."""
+    octets = 0
+    for table in ("minute", "hour"):
+        octets += db.number(
+            f"SELECT coalesce(sum(length(body)), 0) + ? * count(*) FROM {table}"  # noqa: S608 # one of two words
+            " WHERE chain IN (SELECT id FROM chain WHERE agent = ?)",
+            (_ROW_OCTETS, agent),
+        )
+    return octets + db.number(
+        "SELECT ? * count(*) FROM reading WHERE gauge IN (SELECT id FROM gauge WHERE agent = ?)",
+        (_ROW_OCTETS // 2, agent),
+    )
+
+
 def sessions(db: Database) -> list[SessionKey]:
     """Every session with a record here."""
     rows = db.execute("SELECT agent, target, method FROM session ORDER BY agent, target, method")
@@ -117,13 +136,17 @@ def session_records(
 
 
 def readings(
-    db: Database, *, agent: str | None = None, from_ns: int = 0, to_ns: int = 2**63 - 1
+    db: Database, *, agent: str | None = None, from_ns: int = 0, to_ns: int = 2**63 - 1, begins: str = ""
 ) -> Iterator[Reading]:
-    """Readings in the order of time, of one agent or of all; `to_ns` is not included."""
+    """Readings in the order of time, of one agent or of all; `to_ns` is not included.
+
+    begins: only those whose name begins so.
+    """
     rows = db.stream(
         "SELECT at_ns, agent, name, value FROM reading JOIN gauge ON gauge.id = gauge"
-        " WHERE at_ns >= ? AND at_ns < ? AND (? IS NULL OR agent = ?) ORDER BY at_ns, agent, name",
-        (from_ns, to_ns, agent, agent),
+        " WHERE at_ns >= ? AND at_ns < ? AND (? IS NULL OR agent = ?) AND substr(name, 1, ?) = ?"
+        " ORDER BY at_ns, agent, name",
+        (from_ns, to_ns, agent, agent, len(begins), begins),
     )
     for at_ns, of, name, value in rows:
         yield Reading(at_ns=at_ns, agent=of, name=name, value=value)

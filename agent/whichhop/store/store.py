@@ -97,7 +97,7 @@ class Store:
                 number = self._writer.collected_chain(agent, origin)
                 new = sum([self._writer.adopt(number, one) for one in records])
                 for seq, reading in readings:
-                    new += self._writer.append_reading(reading)
+                    new += self._writer.adopt_reading(reading)
                     self.db.execute("UPDATE chain SET readings_seq = ? WHERE id = ?", (seq, number))
                 return new
         except BaseException:
@@ -138,6 +138,10 @@ class Store:
         """Readings by time, of one agent or of all."""
         return read.readings(self.db, agent=agent, from_ns=from_ns, to_ns=to_ns)
 
+    def readings_like(self, begins: str, *, from_ns: int, to_ns: int) -> Iterator[Reading]:
+        """Readings by time, of all agents, whose name begins so."""
+        return read.readings(self.db, from_ns=from_ns, to_ns=to_ns, begins=begins)
+
     def readings_after(self, agent: str, after_seq: int, limit: int) -> list[tuple[int, Reading]]:
         """An agent's readings past a place, with their places."""
         return read.readings_after(self.db, agent, after_seq, limit)
@@ -155,6 +159,10 @@ class Store:
     def collected_chain(self, agent: str, origin: bytes) -> Chain | None:
         """The copy of another agent's chain; None before anything was collected."""
         return next((c for c in self.chains() if (c.agent, c.origin) == (agent, origin)), None)
+
+    def octets_of(self, agent: str) -> int:
+        """About how much is kept of an agent's records and readings; reads through all of it."""
+        return read.octets_of(self.db, agent)
 
     def records(self, agent: str, after_seq: int = 0, limit: int = 1000) -> list[Linked]:
         """An agent's own records past a place in its chain, with their links; empty when there are none."""

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from whichhop.errors import DataError, RemoteError
-from whichhop.model import Reading, Record, SessionKey
+from whichhop.model import ABSENT, Reading, Record, SessionKey
 from whichhop.store.chain import genesis, link
 from whichhop.store.db import Database
 from whichhop.wire.packed import canonical, pack, unpack, unpack_one
@@ -27,6 +27,22 @@ class Linked:
 def start_of(record: Record) -> int:
     """With session and minute this names a record: a restarted daemon may write a minute's second part."""
     return record.samples.sent_ns[0] if len(record.samples) else EMPTY_START
+
+
+MOST_CHAINS = 100
+"""Stores that one other agent may have begun; each is a disk that was lost or wiped."""
+MOST_SESSIONS = 2_000
+"""Of one other agent; a home of 200 nodes with four methods each has fewer."""
+MOST_GAUGES = 20_000
+"""Names of readings of one other agent; a modem of 300 channels has some 3,000, links some hundred."""
+
+
+def _must_be_measured(record: Record, agent: str, seq: int) -> None:
+    """RemoteError for what no measurement gives: an answer before its question, a wait below zero."""
+    columns = record.samples
+    for values in (columns.rtt_ns, columns.queue_ns):
+        if min(filter(ABSENT.__ne__, values), default=0) < 0:
+            raise RemoteError(f"agent {agent}: record {seq} has a round trip or wait below zero; not stored")
 
 
 class Writer:
@@ -57,7 +73,12 @@ class Writer:
             raise RemoteError(
                 f"agent {agent} offers this store's own records; an agent need not collect itself"
             )
-        return int(rows[0][0]) if rows else self._begin(agent, origin, own=False)
+        if rows:
+            return int(rows[0][0])
+        began = self._db.number("SELECT count(*) FROM chain WHERE agent = ? AND own = 0", (agent,))
+        if began >= MOST_CHAINS:
+            raise RemoteError(f"agent {agent} began a new store {began} times; look after its disk")
+        return self._begin(agent, origin, own=False)
 
     def _begin(self, agent: str, origin: bytes, *, own: bool) -> int:
         return self._db.number(
@@ -100,6 +121,8 @@ class Writer:
                 )
         else:
             self._skip(chain, last_seq, offered.seq, offered.before)
+        _must_be_measured(record, agent, offered.seq)
+        self._must_be_few(record.session)
         session = self._session(record.session)
         held = self._held(session, record)
         if held:  # came by file before; its place in the copy stays empty
@@ -108,6 +131,29 @@ class Writer:
             self._insert((chain, offered.seq), session, record, offered.before, offered.packed)
         self._advance(chain, offered.seq, offered.after)
         return not held
+
+    def _must_be_few(self, session: SessionKey) -> None:
+        """RemoteError where another agent offers one session too many."""
+        if session in self._sessions or self._number_of(session):
+            return
+        have = self._db.number("SELECT count(*) FROM session WHERE agent = ?", (session.agent,))
+        if have >= MOST_SESSIONS:
+            raise RemoteError(f"agent {session.agent} offers more than {MOST_SESSIONS} sessions; not stored")
+
+    def _number_of(self, session: SessionKey) -> int:
+        return self._db.number(
+            "SELECT id FROM session WHERE agent = ? AND target = ? AND method = ?",
+            (session.agent, session.target, str(session.method)),
+        )
+
+    def adopt_reading(self, reading: Reading) -> bool:
+        """Add one reading of another agent; RemoteError where it has more names than an agent has."""
+        key = (reading.agent, reading.name)
+        if key not in self._gauges:
+            have = self._db.number("SELECT count(*) FROM gauge WHERE agent = ? AND name <> ?", key)
+            if have >= MOST_GAUGES:
+                raise RemoteError(f"agent {reading.agent} offers more than {MOST_GAUGES} kinds of readings")
+        return self.append_reading(reading)
 
     def _skip(self, chain: int, after_seq: int, next_seq: int, before: bytes) -> None:
         """Note places that stay empty, joined to empty ones just before them."""

@@ -1,7 +1,7 @@
 """The home file of a first look is one that `check` accepts, whatever the machine calls itself."""
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from whichhop.app.first_look import LINES, home_file, node_name, target_of
@@ -16,6 +16,8 @@ def here(**changed: object) -> Surroundings:
     return Surroundings(**{**facts, "gateway": "192.0.2.1", **changed})  # type: ignore[arg-type]
 
 
+@example(name="NULL", line="cable", radio=False, low=True, said=None)
+@example(name="yes.example.net", line="dsl", radio=True, low=False, said="no.example.net")
 @given(
     name=st.text(max_size=70),
     line=st.sampled_from(LINES),

@@ -217,6 +217,17 @@ def test_what_is_no_fingerprint_is_refused_in_a_line(
     assert len(capsys.readouterr().err.strip().splitlines()) == 1
 
 
+@pytest.mark.parametrize("old", ["provider-edge", "router", "modem", "wired"])
+def test_data_of_a_home_that_is_none_is_told_and_ends_nothing(
+    old: str, made: Made, original: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # well-formed still, but a link leads to nobody, there is no such zone, ...
+    text = made.html.read_text()
+    at = text.rindex(f'"{old}"') + 2
+    made.html.write_text(text[:at] + text[at + 1 :])
+    assert main(["verify", str(made.html), str(made.store)]) in (1, 2)
+
+
 def test_no_forgery_passes(
     made: Made, original: Made, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

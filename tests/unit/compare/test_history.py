@@ -292,3 +292,15 @@ def test_three_faults_at_once_are_all_named():
     table = disturb(table, HOME, "modem/provider-edge", slice(60, 130), delay_s=0.025, lost=2)
     found = {v.cause for v in judge(HOME, SESSIONS, table, counters(160))}
     assert found == {Cause.WIRELESS_HOP, Cause.WIRED_LAN, Cause.UPSTREAM_LINK}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_radio_that_loses_five_in_a_hundred_is_named_within_two_minutes(seed):
+    table = quiet(HOME, 200)
+    rng = np.random.default_rng(seed)
+    crossing = [i for i, s in enumerate(SESSIONS) if any(k.name == "attic/router" for k in s.path.links)]
+    table.lost[100:160, crossing] = rng.binomial(10, 0.05, (60, len(crossing)))
+    (verdict,) = judge(HOME, SESSIONS, table, counters(200))
+    assert verdict.elements == ("attic/router",)
+    assert verdict.detected_ns is not None
+    assert verdict.detected_ns <= table.at_ns(112)

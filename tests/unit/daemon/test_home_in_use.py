@@ -13,7 +13,7 @@ from whichhop.model.handover import Handover
 
 def used(old: str = "", new: str = "", node: str = "desk") -> InUse:
     keys = {"api_token": "t", "stamp_key": "00" * 16, "transfer_key": "11" * 16}
-    keys |= dict.fromkeys(("certificate", "secret", "identity", "maker", "own_key"), "")
+    keys |= dict.fromkeys(("certificate", "secret", "identity", "maker", "own_key", "page_password"), "")
     return in_use(Handover(home=alder(old, new), **keys), node, Path("home.yaml"))
 
 

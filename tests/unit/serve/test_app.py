@@ -10,12 +10,13 @@ from hypothesis import strategies as st
 from support.live import busy_state
 from whichhop.serve.answer import Answer, Question
 from whichhop.serve.app import App
+from whichhop.serve.door import Door
 
 TOKEN = "0a" * 32
 
 
 def make() -> App:
-    return App(live=busy_state(), store=Path("/nowhere/s.db"), token=TOKEN, summary=dict)
+    return App(live=busy_state(), store=Path("/nowhere/s.db"), door=Door(token=TOKEN), summary=dict)
 
 
 def ask(app: App, path: str, *, query: bytes = b"", auth: bytes | None = None, kind: str = "http") -> Any:
@@ -79,13 +80,13 @@ def test_other_kinds_of_connection_are_left_alone() -> None:
 def test_health_says_when_the_disk_refuses() -> None:
     live = busy_state()
     live.values["store_writable"] = 0
-    app = App(live=live, store=Path("/nowhere/s.db"), token=TOKEN, summary=dict)
+    app = App(live=live, store=Path("/nowhere/s.db"), door=Door(token=TOKEN), summary=dict)
     assert json.loads(ask(app, "/health")[1])["status"] == "not storing"
 
 
 def test_the_bulletin_needs_no_token_and_says_who_does_not_compare() -> None:
     live = busy_state()
-    app = App(live=live, store=Path("/nowhere/s.db"), token=TOKEN, summary=dict)
+    app = App(live=live, store=Path("/nowhere/s.db"), door=Door(token=TOKEN), summary=dict)
     status, body = ask(app, "/bulletin")
     assert (status, "does not compare" in json.loads(body)["error"]) == (404, True)
     live.bulletin = b""

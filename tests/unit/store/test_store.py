@@ -218,6 +218,8 @@ def test_readings_are_kept_once_by_agent_name_and_instant(store: Store) -> None:
     assert [store.append_all((), readings), store.append_all((), readings)] == [5, 0]
     assert list(store.readings(agent="desk")) == readings
     assert list(store.readings(agent="attic")) == []
+    assert list(store.readings_like("wan_", from_ns=0, to_ns=readings[4].at_ns)) == readings[:4]
+    assert list(store.readings_like("transfer_", from_ns=0, to_ns=2**62)) == []
     assert [r for _, r in store.readings_after("desk", 2, 2)] == readings[2:4]
     store.drop_before(FIRST + 1)
     assert list(store.readings()) == []

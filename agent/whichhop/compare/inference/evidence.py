@@ -78,7 +78,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
     behind = np.array([e.nature in BEHIND_RADIO and e.column <= radio for e in elements], dtype=bool)
     least = np.where(behind, RADIO_LEAST_S, [p.least_delay_s for p in priors])
     # A device that dozes between packets answers late, and nothing is wrong with it.
-    dozes = np.array([e.nature is Nature.REPLY and e.dozes for e in elements], dtype=bool)
+    dozes = np.array([e.dozes for e in elements], dtype=bool)
     least = np.where(dozes, DOZING_S, least)
     least_loss = np.where(behind, RADIO_LEAST_LOSS, [p.least_loss for p in priors])
     most_loss = np.array([p.most_loss for p in priors])

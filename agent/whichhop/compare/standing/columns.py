@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.standing.usual import HARM_LOG_SD, MS, USUAL, Feature, Kind, kind_of
+from whichhop.compare.standing.usual import MS, USUAL, Feature, Kind, kind_of
 from whichhop.compare.suspects.elements import Element
 from whichhop.model import Home
 
@@ -170,6 +170,3 @@ def _budget(groups: Sequence[Sequence[Kind]], feature: Feature) -> Budget:
         )
     mean, above, below_sd, harm, least_of = (np.array(c, dtype=np.float64) for c in zip(*rows, strict=True))
     return Budget(mean=mean, sd_above=above, sd_below=below_sd, harm=harm, least=least_of)
-
-
-__all__ = ["FEATURES", "HARM_LOG_SD", "SHAPES", "Budget", "Groups", "groups_in"]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from whichhop.compare.standing.columns import FEATURES, SHAPES, Groups
-from whichhop.compare.standing.fit import Fit, Slab, fit, of_counts, of_delays
+from whichhop.compare.standing.fit import Fit, Slab, fit, of_counts, of_delays, widened
 from whichhop.compare.standing.seen import Seen
 from whichhop.compare.standing.usual import MS, Feature
 
@@ -87,7 +87,22 @@ def _fits(
         Feature.LOSS: of_counts(seen.sent[rows], seen.lost[rows]),
         Feature.LATE: of_counts(seen.answered[rows], seen.late[rows], leak=LATE_LEAK),
     }
-    return {f: fit(groups.matrix, groups.budgets[f], likelihoods[f], SLABS[f], hypotheses) for f in FEATURES}
+    rough = {
+        Feature.LEVEL: widened(seen.level_s[rows], seen.level_error_s[rows]),
+        Feature.TAIL: widened(seen.tail_s[rows], seen.tail_error_s[rows]),
+        Feature.LATE: (of_counts(seen.answered[rows], seen.late[rows]),),
+    }
+    return {
+        f: fit(
+            groups.matrix,
+            groups.budgets[f],
+            likelihoods[f],
+            SLABS[f],
+            hypotheses,
+            rough=rough.get(f, ()),
+        )
+        for f in FEATURES
+    }
 
 
 def _joined(one: dict[Feature, Fit], other: dict[Feature, Fit]) -> dict[Feature, Fit]:

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaln, digamma
 
-from whichhop.compare.standing.columns import HARM_LOG_SD, Budget
+from whichhop.compare.standing.columns import Budget
+from whichhop.compare.standing.usual import HARM_LOG_SD
 
 Floats = NDArray[np.float64]
 FREEDOM = 4.0
@@ -25,6 +26,10 @@ LARGEST_STEP = 1.5
 """In the logarithm: further than that the linear model is not to be trusted."""
 SETTLED = 1e-3
 """A gain in log posterior that changes no probability by a thousandth."""
+WIDER = (0.5, 0.15, 0.04)
+LOOSE = 5.0
+UNEXPLAINED = -4.0
+"""A session's log-likelihood under its best; lower than that another hill may explain it."""
 FIRST_DAMPING, MOST_DAMPING = 1e-3, 1e4
 CUT_SD = 0.1
 """How soft the lower end of a fault's size is, in the logarithm."""
@@ -65,6 +70,11 @@ def of_delays(seen_s: Floats, error_s: Floats) -> Likelihood:
     return likelihood
 
 
+def widened(seen_s: Floats, error_s: Floats) -> tuple[Likelihood, ...]:
+    """The same with errors of a part of what was seen, smaller and smaller."""
+    return tuple(of_delays(seen_s, np.hypot(error_s, part * np.nan_to_num(seen_s))) for part in WIDER)
+
+
 def of_counts(of: Floats, count: Floats, *, leak: float = 0.0) -> Likelihood:
     """Packets lost or late of those sent, beta-binomial; what is expected is -log(1 - p), which adds up.
 
@@ -90,11 +100,18 @@ def of_counts(of: Floats, count: Floats, *, leak: float = 0.0) -> Likelihood:
 
 
 def fit(
-    matrix: Floats, budget: Budget, likelihood: Likelihood, slab: Slab, faults: Sequence[tuple[int, ...]]
+    matrix: Floats,
+    budget: Budget,
+    likelihood: Likelihood,
+    slab: Slab,
+    faults: Sequence[tuple[int, ...]],
+    *,
+    rough: Sequence[Likelihood] = (),
 ) -> Fit:
     """Fit every hypothesis: `faults` holds, for each, the groups that have one (at most two).
 
-    matrix: (sessions, groups). Levels are positive, so their logarithms are the variables.
+    matrix: (sessions, groups). Levels are positive, so their logarithms are the variables. rough: the
+    likelihood with ever smaller errors, where it has several hills.
     """
     groups = matrix.shape[1]
     count = max((len(f) for f in faults), default=0)
@@ -107,8 +124,33 @@ def fit(
             least[h, k] = np.log(budget.least[g])
     prior = _Prior(budget, slab, least)
     x = np.tile(np.concatenate([budget.mean, np.full(count, np.log(slab.median))]), (len(faults), 1))
-    x = _start(x, design, likelihood, groups)
-    return _climb(x, design, likelihood, prior)
+    found = _climb(_start(x, design, likelihood, groups), design, likelihood, prior)
+    if not rough:
+        return found
+    expected = np.einsum("hsv,hv->hs", design, np.exp(found.log_value))
+    odd = np.flatnonzero((likelihood(expected)[0] < UNEXPLAINED).any(axis=1))
+    if not odd.size:
+        return found
+    # A session far off pulls no more than a near one: the way to what explains it leads over wider errors and
+    # a prior that holds nothing back.
+    part, of_odd = design[odd], prior.of(odd)
+    here = _start(x[odd], part, rough[0], groups)
+    for wider in rough:
+        here = _climb(here, part, wider, of_odd.loosened()).log_value
+    return _better(found, _climb(here, part, likelihood, of_odd), odd)
+
+
+def _better(found: Fit, other: Fit, places: NDArray[np.intp]) -> Fit:
+    """The likelier hill of each hypothesis; `other` holds those at `places`."""
+    higher = other.evidence > found.evidence[places]
+    chosen = places[higher]
+    for mine, its in (
+        (found.evidence, other.evidence),
+        (found.log_value, other.log_value),
+        (found.log_error, other.log_error),
+    ):
+        mine[chosen] = its[higher]
+    return found
 
 
 class _Prior:
@@ -128,6 +170,13 @@ class _Prior:
         part = copy(self)
         part.least = self.least[hypotheses]
         return part
+
+    def loosened(self) -> "_Prior":
+        """The same, so wide that what was seen decides."""
+        wide = copy(self)
+        wide.above, wide.below = self.above * LOOSE, self.below * LOOSE
+        wide.harm = np.full_like(self.harm, np.inf)
+        return wide
 
     def at(self, x: Floats) -> tuple[Floats, Floats, Floats]:
         sd = np.where(x > self.mean, self.above, self.below)

@@ -12,10 +12,10 @@ from whichhop.compare.standing.usual import Feature, Kind, kind_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.model import Home
 
-SOONEST_S = 170.0
-"""Nothing is blamed before three minutes have passed (less a tick, as the first one is seldom whole): bursts
-of the home's own of 20 to 40 s are most of what would be blamed wrongly after one."""
-BAR_S = (90.0, 170.0, 560.0)
+SOONEST_S = 155.0
+"""Nothing is blamed before some three minutes have passed: bursts of the home's own of 20 to 40 s are most of
+what would be blamed wrongly after one."""
+BAR_S = (90.0, 155.0, 560.0)
 BAR = (0.985, 0.95, 0.8)
 """How sure one must be after so many usable seconds, linear between; fewer than the first are too few."""
 RADIO = (Kind.WIFI, Kind.RADIO_BACKHAUL, Kind.AIR)

@@ -2,8 +2,8 @@
 
 A level is a two-way delay in seconds that every packet pays. The tail is the mean excess over the median,
 seconds. The late share counts answers 25 ms and more above the median. Every prior is log-normal: a median
-and a spread of the logarithm. Where sources disagree the higher figure stands: priors half too low blamed
-18 of 100 unusual healthy homes in a trial, twice too high ones nobody (see tests/suite/results/standing.md).
+and a spread of the logarithm. Where sources disagree the higher figure stands: a prior half too low may blame
+a healthy line (a satellite's), one twice too high blames nobody (see tests/standing/README.md).
 """
 
 from collections.abc import Mapping

@@ -15,9 +15,11 @@ from whichhop.compare.standing.watch import Standing, Watch, expected_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.suspects.vantage import advice_for
+from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.provider_guards import Scene, look, unmet
 from whichhop.compare.verdict.ruled_out import ruled_out
 from whichhop.compare.verdict.severity import severity
+from whichhop.compare.verdict.verdict import UNKNOWN_OWN_ODDS, Found, named_of
 from whichhop.model import Cause, Home, Level, RuledOut, Session, Verdict
 
 Floats = NDArray[np.float64]
@@ -73,26 +75,31 @@ class Teller:
             ticks = min(ticks, max(1, one.end))
         part = period.until(ticks)
         scene = self._scene(one, part)
-        shares = self._shares(one)
-        cause, names = self._cause(one.members, shares, watched)
-        lead = self.elements[max(zip(shares, one.members, strict=True))[1]]
-        if cause in PROVIDERS:
-            lead = next(self.elements[j] for j in one.members if self.elements[j].cause is cause)
+        named = named_of(
+            self.elements, self._found(one), self.settings, use_known=part.use_known, watched=watched
+        )
+        by_name = {e.name: e for e in self.elements}
+        lead = next(
+            (by_name[n] for n in named.names if by_name[n].cause in PROVIDERS), by_name[named.names[0]]
+        )
         seen = look(scene)
-        cleared = tuple(_usual_words(r) for r in ruled_out(scene, seen, lead, names))
+        cleared = tuple(_usual_words(r) for r in ruled_out(scene, seen, lead, named.names))
         missing: tuple[str, ...] = ()
-        change = self._would_change(names)
-        if cause in PROVIDERS:
+        change = self._would_change(named.names)
+        if lead.cause in PROVIDERS:
             showing = frozenset(i for i in lead.column if seen.shows[i])
             rivals = self._alive(lead, showing, {r.what for r in cleared}, watched)
             missing = unmet(scene, lead, self.settings, rivals)
-            change = (*change, MODEM_LEVELS) if cause is Cause.UPSTREAM_LINK else change
+            change = (*change, MODEM_LEVELS) if lead.cause is Cause.UPSTREAM_LINK else change
+        group, said = one.probability, 1.0
+        if self.settings.calibrated:
+            group, said = published(one.probability), named.part
         start_ns = self.watch.since_ns if self.watch.since_ns is not None else table.start_ns
         end_ns = None if one.end is None else table.at_ns(one.end)
         return Verdict(
-            cause=cause,
-            elements=names,
-            probability=published(one.probability) if self.settings.calibrated else one.probability,
+            cause=named.cause,
+            elements=named.names,
+            probability=group * said,
             start_ns=start_ns,
             end_ns=end_ns,
             severity=severity(
@@ -105,6 +112,9 @@ class Teller:
             baseline={str(self.sessions[i].key): float(scene.loc50[i]) for i in sorted(lead.column)
                       if np.isfinite(scene.loc50[i])},
             detected_ns=table.at_ns(one.named_at),
+            shares={n: group * part for n, part in zip(named.names, named.shares, strict=True)}
+            if len(named.names) > 1
+            else None,
             standing=True,
         )  # fmt: skip
 
@@ -149,30 +159,28 @@ class Teller:
             loss[rows] += usual.loss.median * np.exp(STILL_USUAL * usual.loss.log_sd)
         return level, loss
 
-    def _shares(self, one: Standing) -> list[float]:
-        """Each member's part: its prior, and how often faults of its nature look so."""
-        parts = []
+    def _found(self, one: Standing) -> Found:
+        """The group for the rules that name any episode's.
+
+        Each member's part is its prior, and how often faults of its nature look so.
+        """
+        parts = {}
         slow = any(f in one.features for f in DELAYS)
         lossy = Feature.LOSS in one.features
         for j, share in zip(one.members, one.shares, strict=True):
             prior = PRIORS[self.elements[j].nature]
             fits = prior.both if slow and lossy else prior.loss if lossy else prior.delay
-            parts.append(share * fits)
-        return [p / sum(parts) for p in parts]
-
-    def _cause(
-        self, members: Sequence[int], shares: Sequence[float], watched: frozenset[str]
-    ) -> tuple[Cause, tuple[str, ...]]:
-        """The cause that all plausible members have, else not separable; and whom packets cannot clear."""
-        ranked = sorted(zip(shares, members, strict=True), key=lambda p: (-p[0], p[1]))
-        least = min(self.settings.plausible_share, ranked[0][0])
-        causes = {self.elements[j].cause for share, j in ranked if share >= least}
-        names = tuple(
-            self.elements[j].name
-            for share, j in ranked
-            if share >= least or (share > 0 and not _watched_host(self.elements[j], watched))
+            # Own traffic has its odds in its prior here, which naming would count a second time.
+            own = UNKNOWN_OWN_ODDS if self.elements[j].nature is Nature.OWN_TRAFFIC else 1.0
+            parts[j] = share * fits / own
+        ranked = sorted(parts, key=lambda j: (-parts[j], j))
+        return Found(
+            members=tuple(ranked),
+            shares=tuple(parts[j] / sum(parts.values()) for j in ranked),
+            span=Span(first=0, end=one.end or one.named_at, detected=one.named_at),
+            probability=one.probability,
+            lasting=one.end is None,
         )
-        return (causes.pop() if len(causes) == 1 else Cause.NOT_SEPARABLE), names
 
     def _alive(
         self, lead: Element, showing: frozenset[int], cleared: set[str], watched: frozenset[str]

@@ -16,8 +16,9 @@ from whichhop.compare.suspects.elements import Element
 from whichhop.model import Home
 
 Floats = NDArray[np.float64]
-STAGES = (18, 30, 60)
-"""After so many usable ticks all is weighed again: three, five and ten minutes."""
+STAGES = (16, 30, 58)
+"""After so many usable ticks all is weighed again: within three, five and ten minutes. Some are seldom whole:
+the first one, and those around a burst of the home's own."""
 LONGEST_HEAD = 360
 """An hour: where the home or its agents were busy for all of it, what was seen by then must do."""
 WITHDRAWN_AT = 0.5

@@ -122,6 +122,16 @@ def _lone_dozer(home: Home, target: str, asking: Sequence[Session]) -> bool:
     return host and len(asking) == 1 and _dozes(home, asking[0].key.agent)
 
 
+def _one_radio_asks_all(home: Home, sessions: Sequence[Session]) -> bool:
+    """Whether a lone device on radio is all that measures.
+
+    The packet that wakes its radio is always the same session's, and nobody else can say that its target was
+    well.
+    """
+    agents = {s.key.agent for s in sessions}
+    return len(agents) == 1 and _dozes(home, agents.pop())
+
+
 _OUTWARD = (LinkKind.WIRED, LinkKind.ACCESS)
 """What joins a router to its modem or to the line; a router's other links are their far ends'."""
 
@@ -184,18 +194,27 @@ def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
         column = frozenset(i for i, s in enumerate(sessions) if s.key.agent == agent)
         add(f"host:{agent}", Nature.HOST, Cause.AGENT_HOST, column)
     packets = [i for i, s in enumerate(sessions) if s.key.method is not Method.LOOKUP]
+    lone = _one_radio_asks_all(home, sessions)
     for target in sorted({sessions[i].key.target for i in packets}):
         column = frozenset(i for i in packets if sessions[i].key.target == target)
         peer = target in home.peers and target != PROVIDER_EDGE
         if peer:
-            add(f"destination:{target}", Nature.DESTINATION, Cause.DESTINATION, column)
+            out.append(
+                Element(
+                    name=f"destination:{target}",
+                    nature=Nature.DESTINATION,
+                    cause=Cause.DESTINATION,
+                    column=column,
+                    dozes=lone,
+                )
+            )
             continue
         reply = Element(
             name=f"reply:{target}",
             nature=Nature.REPLY,
             cause=Cause.RESPONDER,
             column=column,
-            dozes=_dozes(home, target) or _lone_dozer(home, target, [sessions[i] for i in column]),
+            dozes=lone or _dozes(home, target) or _lone_dozer(home, target, [sessions[i] for i in column]),
         )
         out.append(reply)
     for target in sorted({s.key.target for s in sessions if s.key.method is Method.LOOKUP}):

@@ -45,20 +45,21 @@ class Separation:
 
 def rank_of(rows: Sequence[Sequence[int]]) -> int:
     """The exact rank of a small integer matrix by elimination over fractions; 0 for an empty one."""
-    matrix = [[Fraction(v) for v in row] for row in rows]
-    rank = 0
-    for column in range(len(matrix[0]) if matrix else 0):
-        pivot = next((r for r in range(rank, len(matrix)) if matrix[r][column]), None)
-        if pivot is None:
-            continue
-        matrix[rank], matrix[pivot] = matrix[pivot], matrix[rank]
-        head = matrix[rank]
-        for r in range(rank + 1, len(matrix)):
-            if matrix[r][column]:
-                factor = matrix[r][column] / head[column]
-                matrix[r] = [a - factor * b for a, b in zip(matrix[r], head, strict=True)]
-        rank += 1
-    return rank
+    basis: dict[int, list[Fraction]] = {}  # by the place of its first value that is not 0, which is 1
+    # Of many sessions most cross what others cross: equal rows add nothing, nor any once the rank is full.
+    for row in dict.fromkeys(map(tuple, rows)):
+        if len(basis) == len(row):
+            break
+        left = [Fraction(v) for v in row]
+        for column in range(len(left)):
+            if not left[column]:
+                continue
+            if column not in basis:
+                basis[column] = [v / left[column] for v in left]
+                break
+            factor = left[column]
+            left = [a - factor * b for a, b in zip(left, basis[column], strict=True)]
+    return len(basis)
 
 
 def groups_of(elements: Sequence[Element], spoke: frozenset[int] | None = None) -> list[tuple[str, ...]]:
@@ -127,6 +128,8 @@ def advice_for(
 
     Only additions that bring something are given; of those that bring the same, the cheapest.
     """
+    if not groups and not unseen:
+        return ()  # all is told apart: nothing can be added to that
     known = {s.key for s in derive_sessions(home)}
     out: list[Advice] = []
     for effort, words, bigger in _additions(home):

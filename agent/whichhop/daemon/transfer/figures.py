@@ -6,14 +6,18 @@ from typing import Any
 
 from whichhop.daemon.transfer.round_trips import round_trips_of
 from whichhop.model.transfer import TransferResult, UnderLoad
-from whichhop.stats.throughput import buffer_delay_ratio, efficiency_ratio, goodput_bps, transfer_time_ratio
+from whichhop.stats.throughput import (
+    TCP_HEADERS,
+    buffer_delay_ratio,
+    efficiency_ratio,
+    goodput_bps,
+    transfer_time_ratio,
+)
 from whichhop.stats.transfer_limit import STANDING_QUEUE_S, what_limited
 
 NO_QUEUE = "the server, perhaps: no queue built up on the line"
 PASSED = 1.05
 """A port that lets so much more through than its speed has another: virtual devices tell any number."""
-TCP_HEADERS = 52
-"""IPv4 and TCP with time stamps (RFC 7323), as Linux sends them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

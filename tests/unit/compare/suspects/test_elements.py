@@ -100,3 +100,22 @@ targets: {provider-edge: 198.51.100.1}
     # Its own packets too: the modem is inside.
     assert found["route:box"] == found["box/provider-edge"]
     assert "box>provider-edge:echo" in found["route:box"]
+
+
+def test_what_one_radio_device_alone_measures_may_be_its_own_dozing():
+    text = """\
+home: Alder House
+nodes:
+  router: {kind: router, address: 192.0.2.1}
+  desk:   {kind: host, address: 192.0.2.20, agent: true}
+links:
+  - {join: [desk, router], kind: wireless}
+  - {join: [router, provider-edge], kind: access, medium: cable}
+targets: {provider-edge: 198.51.100.1, peers: {harbour: {address: 203.0.113.7, stamp: true}}}
+"""
+    home = home_of(text)
+    dozes = {e.name for e in elements_of(home, derive_sessions(home)) if e.dozes}
+    assert dozes == {"reply:router", "reply:provider-edge", "destination:harbour"}
+    assert "destination:harbour" not in {
+        e.name for e in elements_of(alder(), derive_sessions(alder())) if e.dozes
+    }

@@ -47,3 +47,18 @@ def test_near_episodes_are_one():
     parts = [Span(first=0, end=5, detected=1), Span(first=9, end=12, detected=10)]
     assert merged(parts, 6) == [Span(first=0, end=12, detected=1)]
     assert merged(parts, 4) == parts
+
+
+def test_a_state_of_hours_with_quiet_minutes_in_it_is_one_episode():
+    # Three hours bad, five minutes' lull, another hour; then an hour of quiet.
+    found = merged([span(0, 1080), span(1110, 1470), span(1830, 1860)], 6.0)
+    assert [(s.first, s.end) for s in found] == [(0, 1470), (1830, 1860)]
+
+
+def test_short_faults_five_minutes_apart_stay_two():
+    found = merged([span(0, 12), span(42, 54)], 6.0)
+    assert len(found) == 2
+
+
+def span(first, end):
+    return Span(first=first, end=end, detected=first)

@@ -4,6 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whichhop.compare.windows.filling import Cutter, quantiles_by_tick, table_of, table_of_histograms
+from whichhop.compare.windows.table import SLOW_S, TAIL_CAP_S
 from whichhop.model import Columns, Fate, Method, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
@@ -60,13 +61,48 @@ def test_quantiles_by_tick_agree_with_numpy_for_any_filling(pairs):
             assert q80[t] == pytest.approx(np.quantile(part, 0.8))
 
 
+@given(st.lists(st.tuples(st.integers(0, 4), st.integers(0, 900_000_000)), max_size=60))
+def test_tails_and_slow_answers_are_what_their_definition_gives_tick_by_tick(pairs):
+    tick = np.array([t for t, _ in pairs], dtype=np.int64)
+    value = np.array([v for _, v in pairs], dtype=np.int64)
+    _, _, tail, slow, _ = quantiles_by_tick(tick, value, 5)
+    for t in range(5):
+        part = value[tick == t]
+        if part.size:
+            over = part - np.quantile(part, 0.5)
+            assert tail[t] == pytest.approx(np.clip(over, 0, TAIL_CAP_S * 1e9).mean(), abs=1.0)
+            assert abs(int(slow[t]) - int((over >= SLOW_S * 1e9).sum())) <= int((over == SLOW_S * 1e9).sum())
+
+
+def test_a_tail_survives_half_precision_and_pieces():
+    records = [
+        record(m, [Fate.ANSWERED] * 60, lambda i: 5.0 + (40.0 if i % 5 == 0 else 0.0)) for m in range(3)
+    ]
+    table = table_of(records)
+    # Two of ten answers 40 ms above the median: 8 ms on average.
+    np.testing.assert_allclose(table.tail_s[:, 0], 0.008, rtol=1e-3)
+    assert table.slow[:, 0].tolist() == [2] * 18
+
+
+def test_histograms_give_coarse_tails():
+    bounds = (0.005, 0.01, 0.025, 0.05, 0.1)
+    buckets = np.zeros((1, 1, 6), dtype=np.int64)
+    buckets[0, 0, 1], buckets[0, 0, 4] = 80, 20
+    table = table_of_histograms(
+        [KEY], start_ns=0, step_ns=60 * NS_PER_S, bounds_s=bounds, buckets=buckets, lost=np.array([[0]])
+    )
+    # 80 answers between 5 and 10 ms, 20 between 50 and 100: the median is 8.1 ms, the mean of those 20 is 75.
+    assert table.slow[0, 0] == 20
+    assert table.tail_s[0, 0] == pytest.approx(0.2 * (0.075 - 0.0081) + 0.5 * 0.001, abs=0.002)
+
+
 def test_cutting_in_pieces_gives_the_same_as_cutting_at_once():
     records = [record(m, [Fate.ANSWERED] * 59 + [Fate.LOST], lambda i, m=m: m + i) for m in range(5)]
     whole = table_of(records)
     pieces = Cutter([KEY], start_ns=0, end_ns=5 * NS_PER_MINUTE)
     for one in records:
         pieces.add([one])
-    for name in ("sent", "lost", "q50_s", "q80_s"):
+    for name in ("sent", "lost", "slow", "q50_s", "q80_s", "tail_s"):
         np.testing.assert_array_equal(getattr(whole, name), getattr(pieces.table, name))
 
 

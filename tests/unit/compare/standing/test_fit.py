@@ -1,0 +1,78 @@
+"""The fit against scipy's general minimiser and against integrals done by brute force."""
+
+import numpy as np
+import pytest
+from scipy import optimize, stats
+
+from whichhop.compare.standing.columns import Budget
+from whichhop.compare.standing.fit import FREEDOM, Slab, fit, of_counts, of_delays, widened
+
+SLAB = Slab(median=0.04, log_sd=0.8)
+
+
+def budget(groups: int) -> Budget:
+    rng = np.random.default_rng(groups)
+    sd = rng.uniform(0.4, 0.8, groups)
+    return Budget(
+        mean=np.log(rng.uniform(0.001, 0.01, groups)),
+        sd_above=sd,
+        sd_below=sd,
+        harm=np.full(groups, np.inf),
+        least=np.full(groups, 1e-6),
+    )
+
+
+def test_the_likeliest_levels_are_those_of_a_general_minimiser() -> None:
+    rng = np.random.default_rng(2)
+    matrix = (rng.random((9, 4)) < 0.5).astype(float)
+    b = budget(4)
+    seen = matrix @ np.exp(b.mean + 0.3) + 0.001
+    error = np.full(9, 0.0004)
+
+    def cost(x: np.ndarray) -> float:
+        t = stats.t(df=FREEDOM, loc=matrix @ np.exp(x), scale=error).logpdf(seen).sum()
+        return -float(t + stats.norm(b.mean, b.sd_above).logpdf(x).sum())
+
+    best = optimize.minimize(cost, b.mean, method="BFGS").x
+    found = fit(matrix, b, of_delays(seen, error), SLAB, [()])
+    np.testing.assert_allclose(found.log_value[0, :4], best, atol=0.02)
+
+
+@pytest.mark.parametrize("seen_s", [0.006, 0.030, 0.080])
+def test_the_evidence_for_a_fault_is_near_the_integral(seen_s: float) -> None:
+    # One session over one group: the evidence is an integral of one and of two dimensions.
+    b = budget(1)
+    likelihood = of_delays(np.array([seen_s]), np.array([0.001]))
+    wide = widened(np.array([seen_s]), np.array([0.001]))
+    found = fit(np.ones((1, 1)), b, likelihood, SLAB, [(), (0,)], rough=wide)
+
+    x = np.linspace(b.mean[0] - 6, b.mean[0] + 6, 3001)
+    y = np.linspace(np.log(SLAB.median) - 5, np.log(SLAB.median) + 4, 3001)
+    healthy = stats.norm(b.mean[0], b.sd_above[0]).pdf(x)
+    ill = stats.norm(np.log(SLAB.median), SLAB.log_sd).pdf(y)
+    none = np.trapezoid(healthy * np.exp(likelihood(np.exp(x)[:, None])[0][:, 0]), x)
+    level = likelihood((np.exp(x)[:, None] + np.exp(y)[None, :])[:, :, None])[0][:, :, 0]
+    one = np.trapezoid(np.trapezoid(np.exp(level) * ill[None, :], y, axis=1) * healthy, x)
+    assert found.evidence[1] - found.evidence[0] == pytest.approx(np.log(one / none), abs=0.7)
+
+
+def test_counts_are_likeliest_where_they_were_seen_and_a_leak_bounds_them() -> None:
+    grid = np.linspace(0.001, 0.5, 500)
+    plain = of_counts(np.array([600.0]), np.array([60.0]))
+    values = np.array([plain(np.array([u]))[0][0] for u in grid])
+    assert 1 - np.exp(-grid[values.argmax()]) == pytest.approx(0.1, abs=0.01)
+    leaky = of_counts(np.array([600.0]), np.array([300.0]), leak=0.01)
+    worst = float(leaky(np.array([1e-6]))[0][0])
+    assert worst == pytest.approx(np.log(0.01), abs=0.1)
+
+
+def test_slopes_are_the_derivatives_of_the_values() -> None:
+    for likelihood in (
+        of_delays(np.array([0.02]), np.array([0.001])),
+        of_counts(np.array([180.0]), np.array([9.0])),
+        of_counts(np.array([180.0]), np.array([9.0]), leak=0.01),
+    ):
+        for at in (0.004, 0.02, 0.07):
+            step = at * 1e-5
+            up, down = (likelihood(np.array([at + d]))[0][0] for d in (step, -step))
+            assert likelihood(np.array([at]))[1][0] == pytest.approx((up - down) / (2 * step), rel=1e-3)
