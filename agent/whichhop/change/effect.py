@@ -107,8 +107,7 @@ class Setting:
     """What all effects of one table share. alpha: the chance of error that each may use up.
 
     shares: whether parts of the day and kinds of days are judged by themselves too, which use up SHARES_ALPHA
-    times as much on top. common: the chance that all
-    figures together may use up; None: the same. look: the how-manieth look this is.
+    times as much on top. common: the chance for all figures together; None: the same. look: its number.
     """
 
     zone: tzinfo | None
@@ -315,9 +314,8 @@ def _held_against_earlier(
     """The effect beside what the same comparison shows where nothing was changed."""
     earlier = _earlier(measure, row, setting)
     effect = replace(effect, earlier=earlier)
-    if earlier is None or earlier.answer is not effect.answer:
-        return effect
-    if abs(earlier.change) < EARLIER_SHARE * abs(effect.change or 0.0):
+    alike = earlier is not None and earlier.answer is effect.answer
+    if earlier is None or not alike or abs(earlier.change) < EARLIER_SHARE * abs(effect.change or 0.0):
         return effect
     return replace(effect, answer=ChangeAnswer.NO_DIFFERENCE, when="", why=DRIFTED)
 
@@ -399,6 +397,5 @@ def together(effects: tuple[ChangeEffect, ...]) -> ChangeAnswer:
         return ChangeAnswer.UNMEASURED
     if {ChangeAnswer.HELPED, ChangeAnswer.WORSE} <= said:
         return ChangeAnswer.MIXED
-    return next(
-        (a for a in (ChangeAnswer.HELPED, ChangeAnswer.WORSE) if a in said), ChangeAnswer.NO_DIFFERENCE
-    )
+    found = said & {ChangeAnswer.HELPED, ChangeAnswer.WORSE}
+    return found.pop() if found else ChangeAnswer.NO_DIFFERENCE
