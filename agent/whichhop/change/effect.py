@@ -397,5 +397,4 @@ def together(effects: tuple[ChangeEffect, ...]) -> ChangeAnswer:
         return ChangeAnswer.UNMEASURED
     if {ChangeAnswer.HELPED, ChangeAnswer.WORSE} <= said:
         return ChangeAnswer.MIXED
-    found = said & {ChangeAnswer.HELPED, ChangeAnswer.WORSE}
-    return found.pop() if found else ChangeAnswer.NO_DIFFERENCE
+    return next(iter(said & {ChangeAnswer.HELPED, ChangeAnswer.WORSE}), ChangeAnswer.NO_DIFFERENCE)
