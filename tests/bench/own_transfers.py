@@ -8,7 +8,7 @@ from typing import Any
 
 from bench.figure import Figure
 from support.running_home import RunningHome, running_home
-from whichhop.lab.scenario import Effect, Way
+from whichhop.lab.scenario import Effect, FaultWay
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Cause
 from whichhop.net.clock import sleep_s
@@ -48,7 +48,7 @@ def run() -> Iterator[Figure]:
         )
         begin = home.clock.utc_ns()
         sleep_s(QUIET_S)
-        with home.home.faulty(LINE, Effect(delay_s=0.08, jitter_s=0.01, way=Way.UP)):
+        with home.home.faulty(LINE, Effect(delay_s=0.08, jitter_s=0.01, way=FaultWay.UP)):
             sleep_s(FAULT_S)
             home.data("transfer", "study", "harbour", "--anyway")
             sleep_s(FAULT_S)

@@ -33,7 +33,7 @@ from whichhop.store.store import Store
 from whichhop.wire import bulk, docs_mib, dsl_mib, if_mib, level_numbers, upnp_wan
 from whichhop.wire.level_file import read_csv, read_json
 from whichhop.wire.line_table import parse_rate_bps
-from whichhop.wire.lookup import Question, decode_answer
+from whichhop.wire.lookup import LookupQuestion, decode_answer
 from whichhop.wire.modem_table import TableReading, read_page
 from whichhop.wire.packed import pack, unpack, unpack_one
 from whichhop.wire.quoted import read_quoted
@@ -259,7 +259,7 @@ def home_file(octets: bytes) -> None:
 
 
 def resolver_answer(octets: bytes) -> None:
-    asked = Question(name="www.example.org")
+    asked = LookupQuestion(name="www.example.org")
     decode_answer(octets, asked)
 
 
@@ -286,7 +286,7 @@ def _agent_pages() -> bytes:
                 [Reading(at_ns=5, agent="desk", name="wan_rx_bytes", value=7.0)],
             )
 
-        def page(read: Callable[[Path, str, Question], Answer], after: int, limit: int) -> bytes:
+        def page(read: Callable[[Path, str, Asked], Answer], after: int, limit: int) -> bytes:
             query = {"after": str(after), "limit": str(limit)}
             return read(path, "desk", Asked(path="", query=query, headers={})).body
 

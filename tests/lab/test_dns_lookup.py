@@ -15,11 +15,11 @@ from whichhop.model import Fate, Method, Sample
 from whichhop.net.clock import SystemClock
 from whichhop.probes.base import SessionFacts
 from whichhop.probes.kinds.dns_lookup import DnsLookupProber
-from whichhop.wire.lookup import Question
+from whichhop.wire.lookup import LookupQuestion
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
 K = key("resolver", Method.LOOKUP)
-HARBOUR = Question(name="harbour.example")
+HARBOUR = LookupQuestion(name="harbour.example")
 
 
 @contextmanager
@@ -57,7 +57,7 @@ def ready(path: Path4) -> None:
 
 
 def ask(
-    path: Path4, target: str, question: Question, times: int = 1, *, wait_s: float = 0.5
+    path: Path4, target: str, question: LookupQuestion, times: int = 1, *, wait_s: float = 0.5
 ) -> tuple[list[Sample], SessionFacts]:
     kept = Kept()
     prober = DnsLookupProber(kept, SystemClock(), b"\xff\xfe", question)
@@ -79,13 +79,13 @@ def test_a_resolver_that_knows_answers_with_the_kernels_stamps(
 
 def test_that_a_name_does_not_exist_is_an_answer(path: Path4) -> None:
     with dnsmasq(path):
-        samples, _ = ask(path, V4["far"], Question(name="nobody.example"), 3)
+        samples, _ = ask(path, V4["far"], LookupQuestion(name="nobody.example"), 3)
     assert [s.fate for s in samples] == [Fate.ANSWERED] * 3
 
 
 def test_a_resolver_that_refuses_did_not_resolve(path: Path4) -> None:
     with dnsmasq(path):
-        samples, facts = ask(path, V4["far"], Question(name="elsewhere.test"), 3)
+        samples, facts = ask(path, V4["far"], LookupQuestion(name="elsewhere.test"), 3)
     assert [s.fate for s in samples] == [Fate.LOST] * 3
     assert facts.refused == {"failed": 3}
 

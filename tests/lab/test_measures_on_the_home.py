@@ -10,7 +10,7 @@ from support.lab_measuring import BASE_S, Measuring, Seen, lost, measuring
 from support.need import need_program, need_root
 from whichhop.lab.links.fault_words import parse_effect
 from whichhop.lab.links.impairment import Lane, combine
-from whichhop.lab.scenario import LinkNature, Way
+from whichhop.lab.scenario import FaultWay, LinkNature
 from whichhop.stats.delay import delay_arrays
 from whichhop.stats.interval import quantile_interval
 from whichhop.stats.loss_model import TwoState
@@ -68,7 +68,7 @@ def test_constant_delays_are_seen_whole_and_each_on_its_own_way(lab: Measuring) 
 
 
 def test_distributions_of_delays_are_seen_as_asked_and_each_on_its_own_way(lab: Measuring) -> None:
-    asked = {Way.UP: "jitter 4ms up", Way.DOWN: "jitter 1500us down"}
+    asked = {FaultWay.UP: "jitter 4ms up", FaultWay.DOWN: "jitter 1500us down"}
     seen = lab.session(*asked.values())
     account(seen)
     for (way, words), delays in zip(asked.items(), ways(seen), strict=True):

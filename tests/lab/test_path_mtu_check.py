@@ -7,7 +7,7 @@ import pytest
 from support.namespaces import V4, V6, Path4
 from whichhop.net.clock import SystemClock
 from whichhop.probes.path_mtu import check_path_mtu
-from whichhop.wire.path_mtu import Outcome, PathMtu
+from whichhop.wire.path_mtu import PathMtu, SizeOutcome
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 PLANS = pytest.mark.parametrize("plan", [V4, V6], ids=["IPv4", "IPv6"])
@@ -37,7 +37,7 @@ def test_a_narrow_link_is_told_by_its_router(path: Path4, plan: dict[str, str], 
     narrow(path, mtu)
     found = check(path, plan["far"])
     assert (found.size, found.told) == (size, mtu)
-    assert found.outcomes[1500] is Outcome.TOO_BIG
+    assert found.outcomes[1500] is SizeOutcome.TOO_BIG
 
 
 def test_a_raw_socket_serves_where_the_datagram_kind_is_not_allowed(path: Path4) -> None:
@@ -53,14 +53,14 @@ def test_a_router_that_swallows_large_packets_is_found_out(path: Path4) -> None:
     found = check(path, V4["far"], timer_s=0.2)
     assert found.size == 1492
     assert found.told is None
-    assert found.outcomes[1500] is Outcome.SWALLOWED
+    assert found.outcomes[1500] is SizeOutcome.SWALLOWED
 
 
 def test_a_mute_target_says_nothing_of_sizes(path: Path4) -> None:
     path.rules("far", "input", "icmp type echo-request drop")
     found = check(path, V4["far"], timer_s=0.1)
     assert found.size is None
-    assert set(found.outcomes.values()) == {Outcome.UNKNOWN}
+    assert set(found.outcomes.values()) == {SizeOutcome.UNKNOWN}
 
 
 def test_this_machines_own_narrow_link_counts_too(path: Path4) -> None:

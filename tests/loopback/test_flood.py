@@ -15,7 +15,7 @@ from whichhop.net.udp import open_udp
 from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error, utc_from_field
-from whichhop.wire.stamp import Answer, Ask, pack_ask, unpack_answer
+from whichhop.wire.stamp import Ask, StampAnswer, pack_ask, unpack_answer
 from whichhop.wire.stamp_refusal import read_refusal
 
 CLOCK = SystemClock()
@@ -60,14 +60,14 @@ def told(to: socket.socket) -> int:
         found += 1
 
 
-def answers(from_socket: socket.socket) -> list[Answer]:
+def answers(from_socket: socket.socket) -> list[StampAnswer]:
     out = []
     while True:
         try:
             read = unpack_answer(from_socket.recv(4096))
         except BlockingIOError:
             return out
-        assert isinstance(read, Answer)
+        assert isinstance(read, StampAnswer)
         out.append(read)
 
 

@@ -12,7 +12,7 @@ import yaml
 from support.need import need_program
 from support.scraped_home import AGENTS, RULES, TOP, Scraped, scraped_home
 from whichhop.net.http_get import fetch
-from whichhop.serve.catalogue import CATALOGUE, Kind, exposed_name
+from whichhop.serve.catalogue import CATALOGUE, MetricKind, exposed_name
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
@@ -55,7 +55,7 @@ def test_every_rule_and_every_alert_has_a_test() -> None:
 def test_every_metric_that_is_asked_for_is_in_the_catalogue() -> None:
     known = {exposed_name(m) for m in CATALOGUE.values()}
     for metric in CATALOGUE.values():
-        if metric.kind is Kind.HISTOGRAM:
+        if metric.kind is MetricKind.HISTOGRAM:
             known |= {f"{metric.name}_{part}" for part in ("bucket", "count", "sum")}
     text = "".join(r["expr"] for name in ("recording.yml", "alerts.yml") for r in rules(name))
     text += "".join(queries()) + (RULES / "consoles" / "home.html").read_text()

@@ -17,10 +17,10 @@ from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober, Sink
 from whichhop.probes.kinds.dns_lookup import DnsLookupProber
 from whichhop.probes.kinds.stamp_sender import StampProber
-from whichhop.probes.watch import Watch
+from whichhop.probes.watch import MachineWatch
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
-from whichhop.wire.lookup import Question
+from whichhop.wire.lookup import LookupQuestion
 from whichhop.wire.ntp64 import estimate_error
 
 SENDS = 3
@@ -32,7 +32,7 @@ def stamp(sink: Sink, clock: HandClock) -> Prober:
 
 
 def lookup(sink: Sink, clock: HandClock) -> Prober:
-    return DnsLookupProber(sink, clock, bytes(8), Question(name="harbour.example"), port=0)
+    return DnsLookupProber(sink, clock, bytes(8), LookupQuestion(name="harbour.example"), port=0)
 
 
 @pytest.mark.parametrize(("method", "make"), [(Method.STAMP, stamp), (Method.LOOKUP, lookup)])
@@ -53,7 +53,7 @@ def test_what_a_socket_refuses_reaches_the_metric_and_is_not_lost(
     async def measure() -> None:
         clock = HandClock()
         agent = Agent(clock=clock, probers={}, dice=lambda: 0.0, keep=keep, observe=observe)
-        agent.watch = Watch(Alibi("desk"), clock, Host(tmp_path), agent.take)
+        agent.watch = MachineWatch(Alibi("desk"), clock, Host(tmp_path), agent.take)
         prober = make(agent.watch.sink, clock)
         prober.open(asyncio.get_running_loop())
         agent.probers = {method: prober}

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from whichhop.lab.scenario import Way
+from whichhop.lab.scenario import FaultWay
 from whichhop.model import Home, LinkKind, Medium, Method, NodeKind, Session
 
 _OUTWARD = (LinkKind.WIRED, LinkKind.ACCESS)
@@ -23,9 +23,9 @@ class Crossing:
     along: Rows
     against: Rows
 
-    def legs(self, way: Way) -> tuple[Rows, Rows]:
+    def legs(self, way: FaultWay) -> tuple[Rows, Rows]:
         """The rows that meet one direction (UP or DOWN) on the leg out, and on the leg back."""
-        return (self.along, self.against) if way is Way.UP else (self.against, self.along)
+        return (self.along, self.against) if way is FaultWay.UP else (self.against, self.along)
 
     @property
     def rows(self) -> Rows:

@@ -22,7 +22,7 @@ import numpy as np
 
 from paper_home.natural import BEYOND_NOISE, MS, NOISE, Noise, natural_spells
 from paper_home.tracks import Floats, Spell
-from whichhop.lab.scenario import Way
+from whichhop.lab.scenario import FaultWay
 from whichhop.model import Home, Link, LinkKind, Medium
 
 IN_USE_P99 = 3.0
@@ -219,7 +219,7 @@ def scan_train(element: str, start_s: float, end_s: float, rng: np.random.Genera
                 left = away - float(part)
                 yield Spell(
                     element=element, start_s=moment + part, end_s=moment + part + min(left, 0.1),
-                    delay_s=max(left - 0.05, 0.01), way=Way.DOWN,
+                    delay_s=max(left - 0.05, 0.01), way=FaultWay.DOWN,
                 )  # fmt: skip
             moment += away + float(rng.uniform(0.05, 0.2))
         at += float(rng.uniform(*SCAN_EACH_S))

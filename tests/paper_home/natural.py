@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from paper_home.tracks import Spell
-from whichhop.lab.scenario import Quirk, QuirkKind, Way
+from whichhop.lab.scenario import FaultWay, Quirk, QuirkKind
 from whichhop.model import Home, Link, LinkKind, Medium, NodeKind
 
 MS = 1e-3
@@ -137,7 +137,7 @@ def passing_spells(
                 end_s=float(start) + _log_uniform(rng, kind.lasts_s),
                 jitter_s=_log_uniform(rng, kind.jitter_s),
                 loss_ratio=_log_uniform(rng, kind.loss_ratio),
-                way=(Way.UP, Way.DOWN, Way.BOTH)[int(rng.integers(0, 3))],
+                way=(FaultWay.UP, FaultWay.DOWN, FaultWay.BOTH)[int(rng.integers(0, 3))],
             )
 
 

@@ -22,7 +22,7 @@ from paper_home.passage import SILENT, cross
 from paper_home.quirks import agent_clock_s, apply_quirks
 from paper_home.tracks import Spell, Tracks, spell_of
 from paper_home.traffic import add_transfers, ordinary_share, queue_delay_s
-from whichhop.lab.scenario import Profile, Quirk, Scenario, Way
+from whichhop.lab.scenario import FaultWay, Profile, Quirk, Scenario
 from whichhop.model import Fate, Link, LinkKind, Method, Session, derive_sessions
 
 CHUNK_S = 3600
@@ -44,7 +44,7 @@ class PaperRun:
     states: tuple[State, ...]
     """What nature drew and lasts for long at a link: no scripted fault, yet there."""
     seed: int
-    queues: dict[Way, tuple[Delays, Delays]] = field(default_factory=dict)
+    queues: dict[FaultWay, tuple[Delays, Delays]] = field(default_factory=dict)
 
     def chunks(self) -> Iterator[list[Packets]]:
         """The packets, an hour at a time; one Packets for each interval among the sessions."""
@@ -163,9 +163,9 @@ def _fill_queues(run: PaperRun, rng: np.random.Generator) -> None:
     nature = run.scenario.natures.get(link.name)
     queue_s = nature.queue_s if nature else 0.1
     bursty = run.scenario.profile is Profile.MEASURED
-    run.queues[Way.UP] = queue_delay_s(run.up_share, plan.up_bps, queue_s, rng, bursty=bursty)
+    run.queues[FaultWay.UP] = queue_delay_s(run.up_share, plan.up_bps, queue_s, rng, bursty=bursty)
     # The provider's queue toward the home is a third as deep; common practice.
-    run.queues[Way.DOWN] = queue_delay_s(run.down_share, plan.down_bps, queue_s / 3, rng, bursty=bursty)
+    run.queues[FaultWay.DOWN] = queue_delay_s(run.down_share, plan.down_bps, queue_s / 3, rng, bursty=bursty)
 
 
 def _cross_all(scenario: Scenario, noises: dict[str, Noise], tracks: Tracks, flight: Flight) -> None:

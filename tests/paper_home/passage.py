@@ -7,7 +7,7 @@ from paper_home.crossings import Crossing, Rows
 from paper_home.flight import Delays, Flight
 from paper_home.natural import RETRY_SIGMA, Noise
 from paper_home.tracks import Spell, Tracks, gilbert
-from whichhop.lab.scenario import Way
+from whichhop.lab.scenario import FaultWay
 
 SILENT = Noise(jitter_s=0.0)
 
@@ -20,7 +20,7 @@ def cross(
     A link's noise meets a packet each way; a pseudo-element's (a host, a responder) once a round trip.
     """
     once = ":" in name
-    for way in (Way.UP, Way.DOWN):
+    for way in (FaultWay.UP, FaultWay.DOWN):
         track = tracks.get(name, way)
         for rows, back in zip(crossing.legs(way), (False, True), strict=True):
             if len(rows) == 0:

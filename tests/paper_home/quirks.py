@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from paper_home.crossings import Rows, link_crossings, pseudo_crossing
 from paper_home.flight import NO_SAMPLE, Flight
-from whichhop.lab.scenario import Quirk, QuirkKind, Way
+from whichhop.lab.scenario import FaultWay, Quirk, QuirkKind
 from whichhop.model import Fate
 
 MAINS_HZ = 50.0
@@ -140,7 +140,7 @@ def _mains_noise(quirk: Quirk, flight: Flight) -> None:
     crossing = link_crossings(flight.sessions).get(quirk.element)
     if crossing is None:
         return
-    for way in (Way.UP, Way.DOWN):
+    for way in (FaultWay.UP, FaultWay.DOWN):
         for rows, back in zip(crossing.legs(way), (False, True), strict=True):
             if len(rows) == 0:
                 continue

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from whichhop.lab.scenario import Effect, Fault, Way
+from whichhop.lab.scenario import Effect, Fault, FaultWay
 
 Floats = npt.NDArray[np.float32]
 STEP_S = 0.1
@@ -30,11 +30,11 @@ class Spell:
     burst: tuple[float, float] | None = None
     reorder_ratio: float = 0.0
     duplicate_ratio: float = 0.0
-    way: Way = Way.BOTH
+    way: FaultWay = FaultWay.BOTH
 
-    def goes(self, way: Way) -> bool:
+    def goes(self, way: FaultWay) -> bool:
         """True when packets of that direction meet it."""
-        return self.way in (Way.BOTH, way)
+        return self.way in (FaultWay.BOTH, way)
 
 
 def spell_of(fault: Fault) -> Spell:
@@ -118,13 +118,13 @@ class Tracks:
         self.start_s, self.seconds = start_s, seconds
         self.spells = overlapping(spells, start_s, start_s + seconds)
         self.bursts = [s for s in self.spells if s.burst is not None]
-        self._tracks: dict[tuple[str, Way], Track] = {}
+        self._tracks: dict[tuple[str, FaultWay], Track] = {}
         for spell in self.spells:
-            for way in (Way.UP, Way.DOWN):
+            for way in (FaultWay.UP, FaultWay.DOWN):
                 if spell.goes(way):
                     self._track(spell.element, way).lay(spell)
 
-    def add_queue(self, element: str, way: Way, delay_s: Floats, drop: Floats) -> None:
+    def add_queue(self, element: str, way: FaultWay, delay_s: Floats, drop: Floats) -> None:
         """Lay a queue's wait and drops, [second] over the whole run, over an element."""
         first, last = int(self.start_s), int(np.ceil(self.start_s + self.seconds))
         track = self._track(element, way)
@@ -134,12 +134,12 @@ class Tracks:
         lost = np.repeat(drop[first:last], each)[:n]
         track.loss_ratio[:] = 1 - (1 - track.loss_ratio) * (1 - lost)
 
-    def _track(self, element: str, way: Way) -> Track:
+    def _track(self, element: str, way: FaultWay) -> Track:
         if (element, way) not in self._tracks:
             self._tracks[element, way] = Track.empty(self.start_s, self.seconds)
         return self._tracks[element, way]
 
-    def get(self, element: str, way: Way) -> Track | None:
+    def get(self, element: str, way: FaultWay) -> Track | None:
         """The track, or None where nothing happens."""
         return self._tracks.get((element, way))
 

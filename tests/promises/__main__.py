@@ -12,7 +12,7 @@ from scipy import stats
 from promises.figures import CASES, UNIT, Case, Home, a_home, changed, effect_of
 from promises.homes import Floats
 from promises.plan_share import plan_lines
-from whichhop.change.effect import Answer
+from whichhop.change.effect import ChangeAnswer
 from whichhop.stats.looks import alpha_at
 
 FIGURES = 9
@@ -56,9 +56,9 @@ def dice(seeds: int, case: Case, number: int) -> np.random.Generator:
 def told(home: Home, sides: tuple[int, int, int], look: int) -> bool:
     """Whether the product shows a difference at a look, spending what it spends in a home of three links."""
     return effect_of(home, sides, alpha_at(look) / FIGURES / 1.5, look=look).answer in (
-        Answer.HELPED,
-        Answer.WORSE,
-        Answer.MIXED,
+        ChangeAnswer.HELPED,
+        ChangeAnswer.WORSE,
+        ChangeAnswer.MIXED,
     )
 
 

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from promises.homes import FIRST_HOUR, HOURS_A_DAY, NOISES, WEATHERS, Floats, Noise
-from whichhop.change.effect import Effect, Setting, share_effect, shift_effect
+from whichhop.change.effect import ChangeEffect, Setting, share_effect, shift_effect
 from whichhop.change.measures import MEASURES
 
 PACKETS = 3600
@@ -105,7 +105,7 @@ def changed(home: Home, since_day: int, change: float, *, evenings: bool = False
 
 def effect_of(
     home: Home, sides: tuple[int, int, int], alpha: float, *, look: int = 1, shares: bool = True
-) -> Effect:
+) -> ChangeEffect:
     """What the product says of days (past, before, after) that follow each other."""
     past, before, after = sides
     kind = home.case.figure

@@ -5,7 +5,7 @@ from datetime import UTC
 
 import numpy as np
 
-from whichhop.capacity.plan import Answer, Delivery, LineTest, by_hour
+from whichhop.capacity.plan import Delivery, LineTest, PlanAnswer, by_hour
 from whichhop.model import Plan
 
 PLAN = Plan(down_bps=100_000_000, up_bps=20_000_000)
@@ -41,10 +41,10 @@ def plan_lines(homes: int, seeds: int) -> Iterator[str]:
                 yes = no = parts = held = 0
                 for _ in range(homes):
                     whole, *some = delivered(dice, share, days, whole_days=whole_days)
-                    yes += whole.answer is Answer.DELIVERED
-                    no += whole.answer is Answer.NOT_DELIVERED
-                    wrong = {Answer.DELIVERED} if share <= 0.8 else set()
-                    wrong |= {Answer.NOT_DELIVERED} if share >= 0.5 else set()
+                    yes += whole.answer is PlanAnswer.DELIVERED
+                    no += whole.answer is PlanAnswer.NOT_DELIVERED
+                    wrong = {PlanAnswer.DELIVERED} if share <= 0.8 else set()
+                    wrong |= {PlanAnswer.NOT_DELIVERED} if share >= 0.5 else set()
                     parts += any(part.answer in wrong for part in some)
                     held += share in whole.share
                 figures = (100 * n / homes for n in (yes, no, parts, held))

@@ -67,11 +67,11 @@ class DustProber:
     "a step of advice": {
         "advice/dust.py": '''
 """Dust off the boxes."""
-from whichhop.advice.step import Cost, Effort, Kind, Step
+from whichhop.advice.step import Cost, Effort, RecommendationKind, Recommendation
 
 def steps(known):
-    yield Step(key="dust", kind=Kind.MEND, what="Dust the boxes", where="router", why=("dusty",), gains=(),
-               worth=0.5, effort=Effort.MINUTES, cost=Cost.NOTHING)
+    yield Recommendation(key="dust", kind=RecommendationKind.MEND, what="Dust the boxes",
+               where="router", why=("dusty",), gains=(), worth=0.5, effort=Effort.MINUTES, cost=Cost.NOTHING)
 ''',
         "advice/rank.py": [("from whichhop.advice import backhaul, ", "dust, "), ("    rooms = (", "dust, ")],
     },
@@ -106,11 +106,11 @@ SEEN = {
 from whichhop.lab.links.fault_words import GRAMMAR, effect_words, parse_effect
 from random import Random
 from whichhop.lab.links.impairment import Lane, combine
-from whichhop.lab.scenario import LinkNature, Way
+from whichhop.lab.scenario import LinkNature, FaultWay
 effect = parse_effect("lose-each 4 up")
 assert "lose-each COUNT" in GRAMMAR
 assert effect_words(effect) == "lose-each 4 up"
-up, down = (Lane(Random(1), combine(LinkNature(), [effect], way)) for way in (Way.UP, Way.DOWN))
+up, down = (Lane(Random(1), combine(LinkNature(), [effect], way)) for way in (FaultWay.UP, FaultWay.DOWN))
 assert [n for n in range(8) if up.fate(n, 100) is None] == [3, 7]
 assert None not in [down.fate(n, 100) for n in range(8)]
 """,

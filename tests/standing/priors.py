@@ -16,31 +16,31 @@ from standing.cases import FAULT_SHAPES, Case, fault, healthy
 from standing.play import judge
 from whichhop.compare.standing import columns, usual, verdicts
 from whichhop.compare.standing.columns import FAULT_PRIOR
-from whichhop.compare.standing.usual import Feature, Kind, Usual
+from whichhop.compare.standing.usual import ElementKind, Feature, UsualLevels
 
 FACTORS = (0.5, 1.0, 2.0)
-CASE_KINDS: Mapping[Kind, str] = {
-    Kind.ETHERNET: "ethernet",
-    Kind.FORWARDING: "forwarding",
-    Kind.HOST: "host",
-    Kind.WIFI: "wi-fi",
-    Kind.RADIO_BACKHAUL: "radio-backhaul",
-    Kind.COAX: "coax",
-    Kind.POWER_LINE: "power-line",
-    Kind.CABLE: "cable",
-    Kind.DSL: "dsl",
-    Kind.FIBRE: "fibre",
-    Kind.FIXED_WIRELESS: "fixed-wireless",
-    Kind.SATELLITE: "satellite",
-    Kind.BEYOND: "beyond",
-    Kind.DESTINATION: "destination",
-    Kind.AIR: "air",
+CASE_KINDS: Mapping[ElementKind, str] = {
+    ElementKind.ETHERNET: "ethernet",
+    ElementKind.FORWARDING: "forwarding",
+    ElementKind.HOST: "host",
+    ElementKind.WIFI: "wi-fi",
+    ElementKind.RADIO_BACKHAUL: "radio-backhaul",
+    ElementKind.COAX: "coax",
+    ElementKind.POWER_LINE: "power-line",
+    ElementKind.CABLE: "cable",
+    ElementKind.DSL: "dsl",
+    ElementKind.FIBRE: "fibre",
+    ElementKind.FIXED_WIRELESS: "fixed-wireless",
+    ElementKind.SATELLITE: "satellite",
+    ElementKind.BEYOND: "beyond",
+    ElementKind.DESTINATION: "destination",
+    ElementKind.AIR: "air",
 }
 SHAPES = tuple(s for s in FAULT_SHAPES if s != "both")
 ORIGINAL = dict(usual.USUAL)
 
 
-def scaled(kind: Kind, factor: float) -> Mapping[Kind, Usual]:
+def scaled(kind: ElementKind, factor: float) -> Mapping[ElementKind, UsualLevels]:
     """The table with one kind's medians multiplied."""
     row = ORIGINAL[kind]
     parts = {n: getattr(row, n) for n in ("level", "tail", "loss", "late")}
@@ -48,7 +48,7 @@ def scaled(kind: Kind, factor: float) -> Mapping[Kind, Usual]:
     return {**ORIGINAL, kind: changed}
 
 
-def use(table: Mapping[Kind, Usual]) -> None:
+def use(table: Mapping[ElementKind, UsualLevels]) -> None:
     """Let the comparer believe this table."""
     usual.USUAL = columns.USUAL = verdicts.USUAL = table
 
@@ -72,7 +72,7 @@ def outcome(faults: list[Case], well: list[Case]) -> str:
     return f"{right}/{len(faults)} {blamed}/{len(well)}"
 
 
-def row_of(kind: Kind) -> str:
+def row_of(kind: ElementKind) -> str:
     """A kind's prior in words: median and log spread of each figure, harm lines, prior of a fault."""
     u = ORIGINAL[kind]
     ms = [f"{s.median * 1e3:g} / {s.log_sd:g}" for s in (u.level, u.tail)]

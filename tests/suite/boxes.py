@@ -8,7 +8,7 @@ from suite.case import HOME_SIDE, Label
 from suite.faults import MS, Script, add_fault, causes_of, moments, rhythm_of
 from suite.recipe import Fill, Recipe, elsewhere
 from suite.standing import also
-from whichhop.lab.scenario import Effect, Fault, Quirk, QuirkKind, Way
+from whichhop.lab.scenario import Effect, Fault, FaultWay, Quirk, QuirkKind
 from whichhop.model import Cause, LinkKind, NodeKind
 
 
@@ -60,8 +60,8 @@ def _own_port(script: Script, seconds: float) -> None:
         loses = script.rng.random() < 0.7
         lost = script.log_uniform(0.05, 0.6) if loses else 0.0
         added = script.log_uniform(8 * MS, 60 * MS) if not loses or script.rng.random() < 0.3 else 0.0
-        way = (Way.BOTH, Way.UP, Way.DOWN)[int(script.rng.integers(0, 3))]
-        share = 0.5 if way is Way.BOTH else 1.0
+        way = (FaultWay.BOTH, FaultWay.UP, FaultWay.DOWN)[int(script.rng.integers(0, 3))]
+        share = 0.5 if way is FaultWay.BOTH else 1.0
         effect = Effect(
             delay_s=added * share / 2, jitter_s=added * share / 2, loss_ratio=1 - (1 - lost) ** share, way=way
         )

@@ -8,7 +8,7 @@ import numpy as np
 from paper_home.crossings import air_links
 from paper_home.homes import PaperHome
 from suite.case import Label
-from whichhop.lab.scenario import Effect, Fault, Quirk, QuirkKind, Way
+from whichhop.lab.scenario import Effect, Fault, FaultWay, Quirk, QuirkKind
 from whichhop.model import LINK_TABLE, Cause, Home, LinkKind, Medium, NodeKind
 
 MS = 1e-3
@@ -148,8 +148,8 @@ def draw_effect(script: Script, shape: Shape) -> tuple[Effect, str]:
     loses = pick >= shape.delay
     if pick >= shape.delay + shape.loss + shape.both:
         return Effect(outage=True), "outage"
-    way = (Way.BOTH, Way.BOTH, Way.UP, Way.DOWN)[int(rng.integers(0, 4))]
-    each = 0.5 if way is Way.BOTH else 1.0
+    way = (FaultWay.BOTH, FaultWay.BOTH, FaultWay.UP, FaultWay.DOWN)[int(rng.integers(0, 4))]
+    each = 0.5 if way is FaultWay.BOTH else 1.0
     added = script.log_uniform(*shape.delay_s) if delays else 0.0
     lost = script.log_uniform(*shape.loss_ratio) if loses else 0.0
     steady = rng.uniform(0.3, 0.8)

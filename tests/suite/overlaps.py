@@ -6,7 +6,7 @@ from suite.faults import Script, add_fault, causes_of, drawn, moments, tells_apa
 from suite.quirky import CONFUSING
 from suite.recipe import Fill, Recipe, elsewhere
 from suite.standing import nothing, tail
-from whichhop.lab.scenario import Effect, Fault, Way
+from whichhop.lab.scenario import Effect, Fault, FaultWay
 from whichhop.model import Cause, LinkKind, Medium
 
 QUIET_S = 1500.0
@@ -111,9 +111,9 @@ def _small_loss(script: Script, seconds: float) -> None:
         if element is None:
             return
         lost = script.log_uniform(0.03, 0.08)
-        way = (Way.BOTH, Way.UP, Way.DOWN)[int(script.rng.integers(0, 3))]
+        way = (FaultWay.BOTH, FaultWay.UP, FaultWay.DOWN)[int(script.rng.integers(0, 3))]
         lasts, cause = script.log_uniform(400, 1800), _cause(script, element)
-        effect = Effect(loss_ratio=lost if way is not Way.BOTH else 1 - (1 - lost) ** 0.5, way=way)
+        effect = Effect(loss_ratio=lost if way is not FaultWay.BOTH else 1 - (1 - lost) ** 0.5, way=way)
         script.faults.append(Fault(at_s=at, for_s=lasts, element=element, cause=cause, effect=effect))
         script.labels.append(
             Label(

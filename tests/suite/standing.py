@@ -11,7 +11,7 @@ from paper_home.other_homes import other_home
 from suite.case import Label
 from suite.faults import MS, Script, link_cause
 from suite.recipe import Recipe, elsewhere
-from whichhop.lab.scenario import Effect, Fault, LinkNature, Way
+from whichhop.lab.scenario import Effect, Fault, FaultWay, LinkNature
 from whichhop.model import Cause, LinkKind, Medium
 
 BEFORE_S = -60.0
@@ -98,8 +98,8 @@ def effects(script: Script, element: str, shape: str, size: float = 1.0) -> Effe
     times, losses, jitter = SHAPES[shape]
     added = times * (least_s + MORE_S) * size if times else 0.0
     lost = min(0.8, losses * (least_loss + MORE_LOSS) * size) if losses else 0.0
-    way = Way.UP if shape == "one way" else Way.BOTH
-    share = 1.0 if way is not Way.BOTH else 0.5
+    way = FaultWay.UP if shape == "one way" else FaultWay.BOTH
+    share = 1.0 if way is not FaultWay.BOTH else 0.5
     one_way = 1 - (1 - lost) ** share
     burst = None
     if shape == "loss in bursts":

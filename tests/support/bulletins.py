@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from whichhop.model import Cause, LinkKind, Medium, RuledOut, Severity, Verdict
-from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, Told
+from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, ToldVerdict
 from whichhop.model.mark import Mark
 from whichhop.model.units import NS_PER_S
 
@@ -67,7 +67,7 @@ def room(node: str, name: str, *, down: float | None, up: float | None, at_least
 
 def told(
     cause: Cause, elements: tuple[str, ...], probability: float, *, hours: float, minutes: float | None
-) -> Told:
+) -> ToldVerdict:
     """An episode that began so many hours ago; `minutes` long, or lasting when None."""
     start = NOW_NS - round(hours * HOUR_NS)
     verdict = Verdict(
@@ -89,7 +89,7 @@ def told(
             RuledOut(what="beyond", why="study's way out was quiet", sessions=("study>harbour:stamp",)),
         ),
     )
-    return Told(
+    return ToldVerdict(
         verdict=verdict,
         words=(
             f"{cause}: {' or '.join(elements)}.",

@@ -22,7 +22,7 @@ from whichhop.probes.alibi import Alibi
 from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.probes.kinds.stamp_sender import StampProber
-from whichhop.probes.watch import Watch
+from whichhop.probes.watch import MachineWatch
 from whichhop.wire.flight import LINGER_NS, WAIT_NS
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 from whichhop.wire.packed import pack
@@ -53,7 +53,7 @@ async def session(number: int, address: str, gap_s: float, seconds: float) -> li
         records.extend(settle(r) for r in new)
 
     agent = Agent(clock=CLOCK, probers={}, dice=lambda: 0.5, keep=keep, observe=lambda _key, _sample: None)
-    agent.watch = watch = Watch(Alibi("desk"), CLOCK, Host(), agent.take)
+    agent.watch = watch = MachineWatch(Alibi("desk"), CLOCK, Host(), agent.take)
     prober = StampProber(watch.sink, CLOCK, estimate, first_ssid=100 + number, port=PORT)
     loop = asyncio.get_running_loop()
     prober.open(loop)

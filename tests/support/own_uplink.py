@@ -15,7 +15,7 @@ from support.paper import alder_house
 from whichhop.compare.history import judge
 from whichhop.config.keys import create_key
 from whichhop.lab.emulated_home import EmulatedHome
-from whichhop.lab.scenario import Effect, Fault, LinkNature, Quirk, QuirkKind, Way
+from whichhop.lab.scenario import Effect, Fault, FaultWay, LinkNature, Quirk, QuirkKind
 from whichhop.lab.standard_home import HOME_FILE, alder_scenario
 from whichhop.model import Cause, Verdict
 from whichhop.model.units import NS_PER_S
@@ -73,7 +73,7 @@ def on_paper(shape: Shape, *, silent: bool = False) -> Sequence[Verdict]:
         for_s=shape.for_s,
         element=LINE,
         cause=Cause.UPSTREAM_LINK,
-        effect=Effect(delay_s=shape.queue_s * 0.6, jitter_s=shape.queue_s * 0.15, way=Way.UP),
+        effect=Effect(delay_s=shape.queue_s * 0.6, jitter_s=shape.queue_s * 0.15, way=FaultWay.UP),
     )
     scenario = replace(
         plain, natures=natures, quirks=() if silent else (filled,), faults=(queued,) if silent else ()

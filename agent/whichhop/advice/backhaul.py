@@ -12,7 +12,7 @@ from whichhop.advice.known import (
     trouble,
     trouble_words,
 )
-from whichhop.advice.step import Cost, Effort, Gain, Kind, Step, Way
+from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain, Way
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.rates import ADAPTERS, ethernet_bps
 from whichhop.capacity.links import DOWN, SAME, UP, LinkCapacity
@@ -97,7 +97,7 @@ def _rest_bps(known: Known, caps: dict[tuple[str, str], LinkCapacity], link: Lin
     return min([*highs, *([fair] if fair else [])], default=float("inf"))
 
 
-def _gains(known: Known, link: Link, ways: tuple[Way, ...]) -> tuple[list[Gain], list[str], float]:
+def _gains(known: Known, link: Link, ways: tuple[Way, ...]) -> tuple[list[RecommendedGain], list[str], float]:
     """Rate gains of the first way, their evidence, and the largest share of the plan among them."""
     measured = carried(known, with_ceilings=False)
     caps = carried(known, with_ceilings=True)
@@ -111,7 +111,7 @@ def _gains(known: Known, link: Link, ways: tuple[Way, ...]) -> tuple[list[Gain],
         before = min(now, rest)
         if after <= before * (1 + SAME):
             continue
-        gains.append(Gain(value=after - before, unit="bps", before=before, after=after, about=way))
+        gains.append(RecommendedGain(value=after - before, unit="bps", before=before, after=after, about=way))
         over = [pair for pair in transfers_over(known, link.name, way) if not pair[0].at_least]
         why += [transfer_words(*min(over, key=lambda p: abs(p[0].rate_bps - now)))] if over else []
         fair = fair_plan(known.home, way)
@@ -119,7 +119,7 @@ def _gains(known: Known, link: Link, ways: tuple[Way, ...]) -> tuple[list[Gain],
     return gains, why, worth
 
 
-def steps(known: Known) -> Iterator[Step]:
+def steps(known: Known) -> Iterator[Recommendation]:
     """A step for each backhaul that was measured to hold its node back, or to be in trouble."""
     for link in known.home.links:
         if link.kind is not LinkKind.BACKHAUL or link.medium is Medium.ETHERNET:
@@ -131,9 +131,9 @@ def steps(known: Known) -> Iterator[Step]:
             why.append(f"the backhaul was at fault: {trouble_words(found)}")
             gains.append(found.gain)
         if gains:
-            yield Step(
+            yield Recommendation(
                 key="wire-backhaul",
-                kind=Kind.MEND,
+                kind=RecommendationKind.MEND,
                 what=f"Wire the backhaul {link.near} to {link.far}, which is {link.medium} now",
                 where=link.name,
                 why=tuple(why),
@@ -148,7 +148,7 @@ def steps(known: Known) -> Iterator[Step]:
             yield from _measure_first(known, link)
 
 
-def _measure_first(known: Known, link: Link) -> Iterator[Step]:
+def _measure_first(known: Known, link: Link) -> Iterator[Recommendation]:
     caps = carried(known, with_ceilings=False)
     open_ways = [
         way
@@ -160,9 +160,9 @@ def _measure_first(known: Known, link: Link) -> Iterator[Step]:
         return
     without = [name for name in (link.near, link.far) if not known.home.nodes[name].agent]
     first = f"run an agent on {' and '.join(without)}, then " if without else ""
-    yield Step(
+    yield Recommendation(
         key="measure-backhaul",
-        kind=Kind.MEASURE,
+        kind=RecommendationKind.MEASURE,
         what=f"Measure what the backhaul {link.near} to {link.far} carries, before wiring it",
         where=link.name,
         why=(f"{first}one transfer tells; nothing is known of it {' and '.join(open_ways)}",),

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from whichhop.advice.known import Known, carried, fair_plan, transfer_words, transfers_over
-from whichhop.advice.step import Cost, Effort, Gain, Kind, Step
+from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.equipment import Ceiling, Via, on_the_way, upgrades
 from whichhop.capacity.links import DOWN, SAME, UP
 from whichhop.model import PROVIDER_EDGE, Link, Path
@@ -26,7 +26,7 @@ def _held_links(known: Known, path: Path, ceiling: Ceiling) -> list[Link]:
     ]
 
 
-def steps(known: Known) -> Iterator[Step]:
+def steps(known: Known) -> Iterator[Recommendation]:
     """For each part of a box that holds back an agent's way out: replace it, or measure first."""
     if known.home.plan is None or PROVIDER_EDGE not in known.home.nodes:
         return
@@ -49,9 +49,9 @@ def steps(known: Known) -> Iterator[Step]:
 
 def _step(
     known: Known, ceiling: Ceiling, held: list[Link], after: dict[str, float], agent: str
-) -> Iterator[Step]:
+) -> Iterator[Recommendation]:
     caps = carried(known, with_ceilings=False)
-    gains: list[Gain] = []
+    gains: list[RecommendedGain] = []
     why: list[str] = []
     worth = 0.0
     unmeasured = False
@@ -73,13 +73,13 @@ def _step(
             f"{transfer_words(*fastest)}; {ceiling.node}'s {ceiling.part} lets at most {most / 1e6:.0f} "
             f"Mb/s through {way} ({ceiling.basis}), the plan would carry {fair / 1e6:.1f} Mb/s"
         )
-        gains.append(Gain(value=opened - seen, unit="bps", before=seen, after=opened, about=way))
+        gains.append(RecommendedGain(value=opened - seen, unit="bps", before=seen, after=opened, about=way))
         worth = max(worth, (opened - seen) / fair)
     if gains:
         cable = ceiling.via is Via.PORT
-        yield Step(
+        yield Recommendation(
             key="replace-box",
-            kind=Kind.MEND,
+            kind=RecommendationKind.MEND,
             what=f"Replace {ceiling.node}, whose {ceiling.part} carries less than the plan",
             where=ceiling.node,
             why=tuple(why),
@@ -91,9 +91,9 @@ def _step(
         )
     elif unmeasured:
         target = "upstream" if ceiling.via is Via.LINE else f"{agent} {held[0].far}" if held else "upstream"
-        yield Step(
+        yield Recommendation(
             key="measure-box",
-            kind=Kind.MEASURE,
+            kind=RecommendationKind.MEASURE,
             what=f"Measure through {ceiling.node} before replacing it",
             where=ceiling.node,
             why=(

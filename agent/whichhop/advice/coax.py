@@ -4,11 +4,11 @@ from collections.abc import Iterator, Sequence
 from statistics import median
 
 from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Gain, Kind, Step
+from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.cautions import Hazard, cautions_for
-from whichhop.cabling.rules import RULES, Standing
+from whichhop.cabling.rules import RULES, LevelStanding
 from whichhop.cabling.run import expected_dbmv
-from whichhop.cabling.what_if import Outcome, ideas, what_if
+from whichhop.cabling.what_if import WhatIfOutcome, ideas, what_if
 from whichhop.model import Cause, Direction
 from whichhop.model.cable_run import Run
 from whichhop.model.channel import MULTI_CARRIER
@@ -19,7 +19,7 @@ DEFAULT_HZ = (100e6, 400e6, 700e6)
 _POWER = (RULES["down-power-specification"], RULES["down-power-practice"])
 
 
-def _standing(level_dbmv: float) -> Standing:
+def _standing(level_dbmv: float) -> LevelStanding:
     return max((rule.stands(level_dbmv) for rule in _POWER), key=lambda s: s.weight)
 
 
@@ -45,7 +45,9 @@ def _levels(known: Known, run: Run) -> tuple[dict[float, float], str]:
     return {f: expected_dbmv(run, f) for f in DEFAULT_HZ}, "by the cable run in the home file; not read yet"
 
 
-def _best(outcomes: Sequence[Outcome], levels: dict[float, float]) -> tuple[Outcome, float] | None:
+def _best(
+    outcomes: Sequence[WhatIfOutcome], levels: dict[float, float]
+) -> tuple[WhatIfOutcome, float] | None:
     """The change that leaves the fewest weak channels, then cuts least, then gains most; with its dB.
 
     A change that would push a channel over the upper end is no help and left out.
@@ -73,7 +75,7 @@ def _line_trouble(known: Known) -> Trouble:
     )
 
 
-def steps(known: Known) -> Iterator[Step]:
+def steps(known: Known) -> Iterator[Recommendation]:
     """At most one change of the cable run, and the inspection where the levels point into the house."""
     found = _line_trouble(known)
     if known.run is not None:
@@ -83,9 +85,9 @@ def steps(known: Known) -> Iterator[Step]:
             line.sentence for v, line in known.explained() if line is not None and v in found.verdicts
         )
         hazards = (Hazard.POWERED_TAP, Hazard.GROUNDING, Hazard.ALARM, Hazard.MAINS, Hazard.PROVIDER)
-        yield Step(
+        yield Recommendation(
             key="inspect-coax",
-            kind=Kind.MEND,
+            kind=RecommendationKind.MEND,
             what="Work through the coax in the house from the modem outwards, then read the levels again",
             where="coax",
             why=(f"the access line was at fault: {trouble_words(found)}", *sentences),
@@ -101,7 +103,7 @@ def steps(known: Known) -> Iterator[Step]:
         )
 
 
-def _change(known: Known, run: Run, found: Trouble) -> Iterator[Step]:
+def _change(known: Known, run: Run, found: Trouble) -> Iterator[Recommendation]:
     levels, origin = _levels(known, run)
     weak = [f for f, level in levels.items() if _weak(level)]
     if not weak:
@@ -122,15 +124,17 @@ def _change(known: Known, run: Run, found: Trouble) -> Iterator[Step]:
         why.append("no trouble of the line was put down to it so far")
     if outcome.cuts:
         why.append(f"mind: it cuts off {', '.join(outcome.cuts)}")
-    yield Step(
+    yield Recommendation(
         key="change-cable-run",
-        kind=Kind.MEND,
+        kind=RecommendationKind.MEND,
         what=outcome.words[0].upper() + outcome.words[1:],
         where="coax",
         why=tuple(why),
         gains=(
-            Gain(value=gain, unit="db", before=before, after=before + gain, about="at the modem, downstream"),
-            Gain(value=outcome.gains[0].upstream_gain_db, unit="db", about="on the way back"),
+            RecommendedGain(
+                value=gain, unit="db", before=before, after=before + gain, about="at the modem, downstream"
+            ),
+            RecommendedGain(value=outcome.gains[0].upstream_gain_db, unit="db", about="on the way back"),
             *((found.gain,) if found.verdicts else ()),
         ),
         worth=found.share,

@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 
 from whichhop.advice.known import Known, fair_plan
-from whichhop.advice.step import Cost, Effort, Gain, Kind, Step
-from whichhop.capacity.plan import Answer, by_hour, contradicted, delivery_words, news_words
+from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
+from whichhop.capacity.plan import PlanAnswer, by_hour, contradicted, delivery_words, news_words
 
 
-def steps(known: Known) -> Iterator[Step]:
+def steps(known: Known) -> Iterator[Recommendation]:
     """One step for all directions that are missed; to measure by cable where every test was hindered."""
     if known.home.plan is None:
         return
@@ -18,10 +18,12 @@ def steps(known: Known) -> Iterator[Step]:
         for one in missed:
             fair = fair_plan(known.home, one.way) or float(one.plan_bps)
             middle = one.median_bps or 0.0
-            gains.append(Gain(value=fair - middle, unit="bps", before=middle, after=fair, about=one.way))
-        yield Step(
+            gains.append(
+                RecommendedGain(value=fair - middle, unit="bps", before=middle, after=fair, about=one.way)
+            )
+        yield Recommendation(
             key="claim-plan",
-            kind=Kind.MEND,
+            kind=RecommendationKind.MEND,
             what="Ask the provider to deliver the plan: tests that the home did not limit fall short of it",
             where="access",
             why=tuple(news_words(one) for one in missed),
@@ -31,11 +33,13 @@ def steps(known: Known) -> Iterator[Step]:
             cost=Cost.NOTHING,
             commands=(f"whichhop capacity {known.home_file}",),
         )
-    blind = [parts[0] for parts in found.values() if parts[0].answer is Answer.OPEN and not parts[0].tests]
+    blind = [
+        parts[0] for parts in found.values() if parts[0].answer is PlanAnswer.OPEN and not parts[0].tests
+    ]
     if any(one.hindered for one in blind):
-        yield Step(
+        yield Recommendation(
             key="measure-plan",
-            kind=Kind.MEASURE,
+            kind=RecommendationKind.MEASURE,
             what="Test the line by cable at the router: no test so far reached it unhindered",
             where="access",
             why=tuple(delivery_words(one) for one in blind if one.hindered),

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
 
-from whichhop.advice.step import Gain, lasting_words
+from whichhop.advice.step import RecommendedGain, lasting_words
 from whichhop.cabling.explain import Explanation
 from whichhop.capacity.links import DOWN, UP, LinkCapacity, capacities
 from whichhop.capacity.plan import LineTest
@@ -65,9 +65,11 @@ class Trouble:
     judged_s: float
 
     @property
-    def gain(self) -> Gain:
+    def gain(self) -> RecommendedGain:
         """What ending all of it would give."""
-        return Gain(value=self.seconds, unit="s", about=f"in the {lasting_words(self.judged_s)} judged")
+        return RecommendedGain(
+            value=self.seconds, unit="s", about=f"in the {lasting_words(self.judged_s)} judged"
+        )
 
 
 NO_TROUBLE = Trouble(verdicts=(), seconds=0.0, share=0.0, judged_s=0.0)

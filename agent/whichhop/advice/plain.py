@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from whichhop.advice.known import Known, of, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Kind, Step
+from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.compare.words import element_words, names_words
 from whichhop.model import Cause
@@ -56,15 +56,15 @@ CURES: dict[Cause, Cure] = {
 }
 
 
-def steps(known: Known) -> Iterator[Step]:
+def steps(known: Known) -> Iterator[Recommendation]:
     """One step for each element that was at fault by such a cause."""
     for cause, cure in CURES.items():
         places = dict.fromkeys(v.elements for v in known.verdicts if v.cause is cause)
         for elements in places:
             found = trouble(known, of(cause, elements))
-            yield Step(
+            yield Recommendation(
                 key=cure.key,
-                kind=Kind.MEND,
+                kind=RecommendationKind.MEND,
                 what=cure.what.format(names_words(elements)),
                 where=" + ".join(elements),
                 why=(f"{' or '.join(map(element_words, elements))} was at fault: {trouble_words(found)}",),

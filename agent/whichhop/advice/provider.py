@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Kind, Step
+from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
 from whichhop.advice.vantage import KNOWING
 from whichhop.model import Cause, Verdict
 from whichhop.model.links import PROVIDERS, Owner
@@ -13,7 +13,7 @@ SHORT_S = 300.0
 """One episode under five minutes shows that it happened, not that it keeps happening: our own choice."""
 
 
-def steps(known: Known) -> Iterator[Step]:
+def steps(known: Known) -> Iterator[Recommendation]:
     """The call, where it is proven; what to collect, where it is only likely."""
     proven = trouble(
         known,
@@ -22,9 +22,9 @@ def steps(known: Known) -> Iterator[Step]:
     if len(proven.verdicts) == 1 and proven.seconds < SHORT_S:
         yield _once(known, proven)
     elif proven.verdicts:
-        yield Step(
+        yield Recommendation(
             key="call-provider",
-            kind=Kind.MEND,
+            kind=RecommendationKind.MEND,
             what="Report it to the provider, with the evidence",
             where="access" if any(v.cause is Cause.UPSTREAM_LINK for v in proven.verdicts) else "beyond",
             why=(f"proven, every guard met: {trouble_words(proven)}",),
@@ -37,9 +37,9 @@ def steps(known: Known) -> Iterator[Step]:
     likely = trouble(known, lambda v, _: v.cause in PROVIDERS and not v.proven)
     missing = tuple(dict.fromkeys(m for v in likely.verdicts for m in v.missing))
     if likely.verdicts and missing:
-        yield Step(
+        yield Recommendation(
             key="collect-evidence",
-            kind=Kind.TELL,
+            kind=RecommendationKind.TELL,
             what="Collect what is missing before the provider can be held to it",
             where="access",
             why=(f"likely, not proven: {trouble_words(likely)}", *(f"missing: {m}" for m in missing)),
@@ -50,11 +50,11 @@ def steps(known: Known) -> Iterator[Step]:
         )
 
 
-def _once(known: Known, proven: Trouble) -> Step:
+def _once(known: Known, proven: Trouble) -> Recommendation:
     """One short episode is proven, but a support desk will ask for more than one."""
-    return Step(
+    return Recommendation(
         key="keep-measuring",
-        kind=Kind.TELL,
+        kind=RecommendationKind.TELL,
         what="Keep measuring: one short episode is proven, and a support desk asks for more",
         where="access",
         why=(f"proven, every guard met: {trouble_words(proven)}", "it came once and was over soon"),

@@ -12,17 +12,17 @@ all of them, hence "at most".
 
 from whichhop.advice import backhaul, box, coax, delivery, plain, provider, vantage
 from whichhop.advice.known import Known
-from whichhop.advice.step import Cost, Effort, Kind, Step
+from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
 
 FIRST = "claim-plan"
 """A plan that every test contradicts is news, whatever else could be bettered: the line bounds it all."""
 _EFFORTS, _COSTS = list(Effort), list(Cost)
 
 
-def order(step: Step) -> tuple[bool, bool, float, int, int, str, str]:
+def order(step: Recommendation) -> tuple[bool, bool, float, int, int, str, str]:
     """The sorting key of the rule above."""
     return (
-        step.kind is Kind.MEASURE,
+        step.kind is RecommendationKind.MEASURE,
         step.key != FIRST,
         -round(step.worth, 3),
         _EFFORTS.index(step.effort),
@@ -32,7 +32,7 @@ def order(step: Step) -> tuple[bool, bool, float, int, int, str, str]:
     )
 
 
-def advise(known: Known) -> tuple[Step, ...]:
+def advise(known: Known) -> tuple[Recommendation, ...]:
     """Every step that has evidence, the best first, then what to measure."""
     rooms = (backhaul, coax, box, delivery, plain, provider, vantage)
     return tuple(sorted((step for room in rooms for step in room.steps(known)), key=order))

@@ -6,7 +6,7 @@ from enum import StrEnum
 from whichhop.cabling.cautions import Hazard
 
 
-class Kind(StrEnum):
+class RecommendationKind(StrEnum):
     """What a step is for."""
 
     MEND = "mend"
@@ -35,7 +35,7 @@ class Cost(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Gain:
+class RecommendedGain:
     """What a step would change, at most: a figure with its unit, from `before` to `after`.
 
     unit: "bps" (TCP payload), "db", "s" of trouble, or "groups" of links told apart. before and after
@@ -54,7 +54,7 @@ class Gain:
         return f"at most {_gain_words(self)}"
 
 
-def _gain_words(gain: Gain) -> str:
+def _gain_words(gain: RecommendedGain) -> str:
     span = f" ({_figure(gain.before, gain.unit)} to {_figure(gain.after, gain.unit)})"
     from_to = span if gain.before is not None and gain.after is not None else ""
     about = f" {gain.about}" if gain.about else ""
@@ -99,7 +99,7 @@ class Way:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class Recommendation:
     """One step. key: what sort it is, for programs. where: the link, box or run it is about.
 
     why: its evidence, with figures and times; never empty. worth: the share of what is paid for that would
@@ -107,11 +107,11 @@ class Step:
     """
 
     key: str
-    kind: Kind
+    kind: RecommendationKind
     what: str
     where: str
     why: tuple[str, ...]
-    gains: tuple[Gain, ...] = ()
+    gains: tuple[RecommendedGain, ...] = ()
     worth: float = 0.0
     effort: Effort = Effort.MINUTES
     cost: Cost = Cost.NOTHING
@@ -120,11 +120,11 @@ class Step:
     commands: tuple[str, ...] = ()
 
 
-def step_words(step: Step) -> tuple[str, ...]:
+def step_words(step: Recommendation) -> tuple[str, ...]:
     """A step in sentences, the most important first; cautions are apart, as they must not be skipped."""
     out = [f"{step.what}.", *(f"Why: {w}." for w in step.why)]
     if step.gains:
-        out.append(f"Gain: {'; '.join(g.words for g in step.gains)}.")
+        out.append(f"RecommendedGain: {'; '.join(g.words for g in step.gains)}.")
     out += [
         f"{'Way' if i == 0 else 'Or'}: {w.words} ({w.effort}; {w.cost})." for i, w in enumerate(step.ways)
     ]
@@ -133,7 +133,7 @@ def step_words(step: Step) -> tuple[str, ...]:
     return tuple(out)
 
 
-def step_line(step: Step) -> str:
+def step_line(step: Recommendation) -> str:
     """A step in one line, for the page and `status`: what, and what it gives or how to learn that."""
     if step.gains:
         return f"{step.what}: {step.gains[0].words} ({step.effort})"

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from whichhop.advice.known import NO_TROUBLE, Known, of, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Gain, Kind, Step
+from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.compare.suspects.vantage import Advice, advice_for, separation
 from whichhop.compare.words import names_words
@@ -16,7 +16,7 @@ _EFFORT = {1: Effort.MINUTES, 2: Effort.MINUTES, 3: Effort.HOUR, 4: Effort.HOURS
 _COST = {1: Cost.NOTHING, 2: Cost.NOTHING, 3: Cost.SMALL, 4: Cost.MIDDLING}
 
 
-def steps(known: Known) -> Iterator[Step]:
+def steps(known: Known) -> Iterator[Recommendation]:
     """The cheapest addition that splits what could not be told apart, and agents that should move."""
     unsplit = trouble(known, of(Cause.NOT_SEPARABLE))
     if unsplit.verdicts:
@@ -40,14 +40,14 @@ def steps(known: Known) -> Iterator[Step]:
     yield from _movers(known)
 
 
-def _addition(one: Advice, why: tuple[str, ...], worth: float) -> Step:
-    return Step(
+def _addition(one: Advice, why: tuple[str, ...], worth: float) -> Recommendation:
+    return Recommendation(
         key="add-vantage-point",
-        kind=Kind.TELL,
+        kind=RecommendationKind.TELL,
         what=one.words[0].upper() + one.words[1:],
         where=one.words,
         why=why,
-        gains=(Gain(value=float(len(one.splits) + len(one.sees)), unit="groups"),),
+        gains=(RecommendedGain(value=float(len(one.splits) + len(one.sees)), unit="groups"),),
         worth=worth,
         effort=_EFFORT[one.effort],
         cost=_COST[one.effort],
@@ -55,14 +55,14 @@ def _addition(one: Advice, why: tuple[str, ...], worth: float) -> Step:
     )
 
 
-def _movers(known: Known) -> Iterator[Step]:
+def _movers(known: Known) -> Iterator[Recommendation]:
     for agent in known.home.agents:
         named = dict.fromkeys(v.elements for v in known.verdicts if f"host:{agent.name}" in v.elements)
         found = trouble(known, of(Cause.AGENT_HOST, *named)) if named else NO_TROUBLE
         if found.verdicts:
-            yield Step(
+            yield Recommendation(
                 key="move-agent",
-                kind=Kind.TELL,
+                kind=RecommendationKind.TELL,
                 what=f"Move the agent of {agent.name} to a machine that is not busy or asleep",
                 where=agent.name,
                 why=(f"its own machine was in the way: {trouble_words(found)}",),

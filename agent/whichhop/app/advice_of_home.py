@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 
 from whichhop.advice.known import Known, newest_ns
 from whichhop.advice.rank import advise
-from whichhop.advice.step import Kind, step_line
+from whichhop.advice.step import RecommendationKind, step_line
 from whichhop.app.access_line import line_explanations
 from whichhop.app.equipment_ceilings import link_ceilings
 from whichhop.cabling.level_readings import from_readings
@@ -86,7 +86,7 @@ class LiveAdvice:
                 verdicts=verdicts,
                 readings=self._read(end_ns),
             )
-            found = [s for s in advise(known) if verdicts or s.kind is not Kind.MEASURE]
+            found = [s for s in advise(known) if verdicts or s.kind is not RecommendationKind.MEASURE]
             self._steps = tuple(dict.fromkeys(step_line(s) for s in found))[:MOST_STEPS]
             self._for, self._at_ns = told, end_ns
         return self._steps

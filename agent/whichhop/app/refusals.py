@@ -16,7 +16,7 @@ REASONS = {Fate.REFUSED_KEY: "key", Fate.REFUSED_ADDRESS: "address", Fate.REFUSE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Refused:
+class Refusal:
     """So many packets of `agent` were refused by `target`, for the reason that `fate` names."""
 
     agent: str
@@ -25,7 +25,7 @@ class Refused:
     packets: int
 
 
-def refusals_in(records: Iterable[Record], from_ns: int, to_ns: int) -> tuple[Refused, ...]:
+def refusals_in(records: Iterable[Record], from_ns: int, to_ns: int) -> tuple[Refusal, ...]:
     """The refusals among samples sent in a span, by agent and target."""
     found: Counter[tuple[SessionKey, Fate]] = Counter()
     for record in records:
@@ -34,14 +34,14 @@ def refusals_in(records: Iterable[Record], from_ns: int, to_ns: int) -> tuple[Re
                 if sample.fate.refused and from_ns <= sample.sent_ns < to_ns:
                     found[record.session, sample.fate] += 1
     return tuple(
-        Refused(agent=key.agent, target=key.target, fate=fate, packets=count)
+        Refusal(agent=key.agent, target=key.target, fate=fate, packets=count)
         for (key, fate), count in sorted(found.items())
     )
 
 
 def refused_lately(
     store: Store, home: Home, still_open: Iterable[Record], end_ns: int
-) -> tuple[Refused, ...]:
+) -> tuple[Refusal, ...]:
     """The refusals of the ten minutes before `end_ns`, settled and open minutes together."""
     return RefusalsOfLate(store, home).turn(still_open, end_ns)
 
@@ -55,7 +55,7 @@ class RefusalsOfLate:
         self._settled: dict[int, tuple[Record, ...]] = {}
         """By minute, the records in which something was refused."""
 
-    def turn(self, still_open: Iterable[Record], end_ns: int, *, anew: bool = False) -> tuple[Refused, ...]:
+    def turn(self, still_open: Iterable[Record], end_ns: int, *, anew: bool = False) -> tuple[Refusal, ...]:
         """The refusals of the ten minutes before `end_ns`. anew: minutes read before may be known better."""
         start_ns = end_ns - LATELY_NS
         first, last = minute_of(start_ns), minute_of(end_ns)
@@ -81,7 +81,7 @@ class RefusalsOfLate:
                     self._settled[record.minute] = (*self._settled[record.minute], record)
 
 
-def refusal_words(refused: Iterable[Refused]) -> Mapping[str, str]:
+def refusal_words(refused: Iterable[Refusal]) -> Mapping[str, str]:
     """By agent, who refuses it, why, and the remedy; one line each.
 
     Of two agents with different keys either may have the wrong one: who is at odds with several has.
@@ -96,7 +96,7 @@ def refusal_words(refused: Iterable[Refused]) -> Mapping[str, str]:
     return {agent: "; ".join(dict.fromkeys(lines)) for agent, lines in told.items()}
 
 
-def _sentence(row: Refused, refusing: Counter[str], asking: Counter[str]) -> str:
+def _sentence(row: Refusal, refusing: Counter[str], asking: Counter[str]) -> str:
     if row.fate is Fate.REFUSED_KEY:
         if refusing[row.target] > asking[row.agent]:
             remedy = f"copy the home's key file to {row.target}"

@@ -9,7 +9,7 @@ from whichhop import __version__
 from whichhop.errors import DataError
 from whichhop.model.dossier import ChainHead, Dossier
 from whichhop.model.fingerprint import fingerprint, same_key
-from whichhop.report.checks import Check
+from whichhop.report.checks import FigureCheck
 from whichhop.report.html import page
 from whichhop.report.pdf import pdf
 from whichhop.report.printed import difference, printed
@@ -20,9 +20,9 @@ from whichhop.report.wire_form import dossier_bytes
 _T = TypeVar("_T")
 
 
-def simple(name: str, why: str) -> Check:
+def simple(name: str, why: str) -> FigureCheck:
     """A check that holds unless there is a reason why it does not."""
-    return Check(name=name, holds=not why, said=why or "holds", found="")
+    return FigureCheck(name=name, holds=not why, said=why or "holds", found="")
 
 
 def _again(make: Callable[[], _T]) -> _T | None:
@@ -37,7 +37,9 @@ def _again(make: Callable[[], _T]) -> _T | None:
         return None
 
 
-def page_checks(text: str, seal: Seal | None, dossier: Dossier, authority: bytes | None) -> Iterator[Check]:
+def page_checks(
+    text: str, seal: Seal | None, dossier: Dossier, authority: bytes | None
+) -> Iterator[FigureCheck]:
     """Of a page: its seal, whether it is what its data gives, to the octet, and its time-stamp."""
     yield simple("seal", trouble(text, seal, dossier.public_key))
     shows = _again(lambda: page(dossier)) == text
@@ -54,7 +56,7 @@ def _other_words(dossier: Dossier, what: str = "the page says something else tha
 
 def paper_checks(
     paper: bytes, seal: Seal | None, dossier: Dossier, signature: str | None, place: str
-) -> Iterator[Check]:
+) -> Iterator[FigureCheck]:
     """Of a PDF: its seal, its data's own signature, and whether it prints what its data gives.
 
     Behind a broken seal nothing is set again: that takes seconds, and what is printed proves nothing then.
@@ -87,7 +89,9 @@ def _printed_otherwise(paper: bytes, due: bytes, dossier: Dossier, place: str) -
 MAKER = "maker's key"
 
 
-def maker_check(dossier: Dossier, trust: str | None, known: Mapping[str, str], own_key: str | None) -> Check:
+def maker_check(
+    dossier: Dossier, trust: str | None, known: Mapping[str, str], own_key: str | None
+) -> FigureCheck:
     """Whether the key that signed is one that this reader trusts.
 
     trust: what the reader named for this report. known: the list kept. own_key: the reader's own home's.
@@ -95,11 +99,11 @@ def maker_check(dossier: Dossier, trust: str | None, known: Mapping[str, str], o
     key = dossier.public_key
     if key is None:
         if trust and trust.lower() == "none":
-            return Check(name=MAKER, holds=True, said="none: the report is not signed", found="")
+            return FigureCheck(name=MAKER, holds=True, said="none: the report is not signed", found="")
         return simple(MAKER, "the report is not signed: whoever changed it could have sealed it anew")
     short = fingerprint(key)
     if any(same_key(key, name) for name in ([trust] if trust else known)) or (not trust and key == own_key):
-        return Check(name=MAKER, holds=True, said=f"{short}, which is trusted", found="")
+        return FigureCheck(name=MAKER, holds=True, said=f"{short}, which is trusted", found="")
     if trust:
         return simple(MAKER, f"it is {short}, another one than the one given")
     return simple(
@@ -116,7 +120,7 @@ def _decoded(text: str) -> bytes:
         return b""
 
 
-def time_check(response: bytes, seal: Seal, authority: bytes | None) -> Check:
+def time_check(response: bytes, seal: Seal, authority: bytes | None) -> FigureCheck:
     """Whether an authority that the reader trusts (PEM) stamped just this report."""
     try:
         stamped = read_response(response)
@@ -127,10 +131,10 @@ def time_check(response: bytes, seal: Seal, authority: bytes | None) -> Check:
         check_response(response, stamped.digest, authority)
     except DataError as why:
         return simple("time-stamp", str(why))
-    return Check(name="time-stamp", holds=True, said=f"{stamped.at}, serial {stamped.serial}", found="")
+    return FigureCheck(name="time-stamp", holds=True, said=f"{stamped.at}, serial {stamped.serial}", found="")
 
 
-def agent_checks(chain: ChainHead, link_at: Callable[[bytes, int], bytes | None]) -> Iterator[Check]:
+def agent_checks(chain: ChainHead, link_at: Callable[[bytes, int], bytes | None]) -> Iterator[FigureCheck]:
     """Whether an agent's own signature covers its records as they are here; nothing where it has signed none.
 
     link_at: the link after a record, by the chain's origin and its place; see store.Store.link_at.
@@ -149,10 +153,10 @@ def agent_checks(chain: ChainHead, link_at: Callable[[bytes, int], bytes | None]
         yield simple(name, "these records are not those that the agent has signed")
     else:
         words = f"signed its records up to {said.seq} with the key {fingerprint(said.public_key)}"
-        yield Check(name=name, holds=True, said=words, found="")
+        yield FigureCheck(name=name, holds=True, said=words, found="")
 
 
-def proof(found: Sequence[Check], dossier: Dossier, records: bool) -> str:
+def proof(found: Sequence[FigureCheck], dossier: Dossier, records: bool) -> str:
     """What is proven and what is not, in one line."""
     bad = {c.name for c in found if not c.holds}
     names = {c.name for c in found}

@@ -16,7 +16,7 @@ SLOPE_DB = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class ReadingComparison:
     """One channel: level expected from the run and level read, dBmV."""
 
     channel: str
@@ -31,14 +31,14 @@ class Comparison:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
+class LevelDifference:
     """All channels together.
 
     excess_db: median of the unexplained loss. slope_db: how much it grows along the root of the frequency
     from the lowest to the highest channel; None with under three channels.
     """
 
-    rows: tuple[Comparison, ...]
+    rows: tuple[ReadingComparison, ...]
     excess_db: float | None
     slope_db: float | None
     words: str
@@ -49,7 +49,7 @@ class Difference:
         return self.excess_db is not None and abs(self.excess_db) <= TOLERANCE_DB
 
 
-def _slope(rows: Sequence[Comparison]) -> float | None:
+def _slope(rows: Sequence[ReadingComparison]) -> float | None:
     if len(rows) < 3:
         return None
     roots = [math.sqrt(r.frequency_hz) for r in rows]
@@ -87,10 +87,10 @@ def _words(excess: float | None, slope: float | None) -> str:
     return f"{-excess:.1f} dB more than expected: a higher level at the start, or a listed part is not there"
 
 
-def compare(run: Run, channels: Sequence[Channel]) -> Difference:
+def compare(run: Run, channels: Sequence[Channel]) -> LevelDifference:
     """Every locked single-carrier downstream channel against the run."""
     rows = tuple(
-        Comparison(
+        ReadingComparison(
             channel=c.name,
             frequency_hz=c.frequency_hz,
             expected_dbmv=expected_dbmv(run, c.frequency_hz),
@@ -105,4 +105,4 @@ def compare(run: Run, channels: Sequence[Channel]) -> Difference:
     )
     excess = median(r.excess_loss_db for r in rows) if rows else None
     slope = _slope(rows)
-    return Difference(rows=rows, excess_db=excess, slope_db=slope, words=_words(excess, slope))
+    return LevelDifference(rows=rows, excess_db=excess, slope_db=slope, words=_words(excess, slope))

@@ -1,7 +1,7 @@
 """Judges a DSL modem's noise margin, attenuation and line rate per direction (terms of ITU-T G.997.1)."""
 
 from whichhop.cabling.judge_levels import Judgement, LevelFinding, judge_value, worst_first
-from whichhop.cabling.rules import PRACTICE, RULES, Standing
+from whichhop.cabling.rules import PRACTICE, RULES, LevelStanding
 from whichhop.model.channel import Direction, DslLine
 
 
@@ -17,7 +17,7 @@ def _against_plan(levels: DslLine, plan_bps: float) -> LevelFinding | None:
     return LevelFinding(
         rule="dsl-rate",
         about=f"{levels.direction}stream",
-        standing=Standing.OUTSIDE if short else Standing.FINE,
+        standing=LevelStanding.OUTSIDE if short else LevelStanding.FINE,
         value=levels.rate_bps,
         unit="bit/s",
         words=words,
@@ -36,7 +36,7 @@ def _unused(levels: DslLine) -> LevelFinding | None:
     return LevelFinding(
         rule="dsl-use",
         about=f"{levels.direction}stream",
-        standing=Standing.MARGINAL if used > 0.95 else Standing.FINE,
+        standing=LevelStanding.MARGINAL if used > 0.95 else LevelStanding.FINE,
         value=used,
         unit="",
         words=words,

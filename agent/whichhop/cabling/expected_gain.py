@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from whichhop.cabling.what_if import Change, what_if
+from whichhop.cabling.what_if import CoaxChange, what_if
 from whichhop.model.cable_run import Run
 from whichhop.model.channel import Direction
 from whichhop.model.mark import ExpectedGain
@@ -12,7 +12,7 @@ UP_HZ = (10e6, 20e6, 30e6, 40e6, 60e6, 85e6)
 """Where gains are kept; in between they run straight: cable's loss bends little over 150 MHz."""
 
 
-def expected_gains(run: Run, change: Change) -> tuple[ExpectedGain, ...]:
+def expected_gains(run: Run, change: CoaxChange) -> tuple[ExpectedGain, ...]:
     """A change's gains by frequency, downstream and upstream, from the run as it is listed now."""
     down = what_if(run, change, DOWN_HZ).gains
     up = what_if(run, change, UP_HZ).gains

@@ -2,10 +2,10 @@
 
 from dataclasses import dataclass
 
-from whichhop.cabling.against_reading import Difference
+from whichhop.cabling.against_reading import LevelDifference
 from whichhop.cabling.codeword_timing import Timing
 from whichhop.cabling.judge_levels import Judgement
-from whichhop.cabling.rules import Standing
+from whichhop.cabling.rules import LevelStanding
 from whichhop.model.finding import Verdict
 from whichhop.model.links import Cause, Owner
 
@@ -45,27 +45,27 @@ def _tied(timing: Timing | None) -> str:
 _Outcome = tuple[str, Owner | None, tuple[str, ...]]
 
 
-def _plain(standing: Standing, tied: bool) -> _Outcome | None:
+def _plain(standing: LevelStanding, tied: bool) -> _Outcome | None:
     """Outcomes that the levels alone decide."""
     match standing:
-        case Standing.UNKNOWN:
+        case LevelStanding.UNKNOWN:
             words = (
                 "upstream link; the modem's levels are not known, so the coax in the house is not ruled out"
             )
             return words, Owner.PROVIDER, (_READ,)
-        case Standing.IMPLAUSIBLE:
+        case LevelStanding.IMPLAUSIBLE:
             words = (
                 "upstream link; the modem's levels are not believable: they neither blame nor clear the coax"
             )
             return words, Owner.PROVIDER, (_DOUBT,)
-        case Standing.FINE:
+        case LevelStanding.FINE:
             more = ", yet bursts of lost codewords come with the loss" if tied else ""
             return f"upstream link with clean levels{more}", Owner.PROVIDER, (_REPORT,)
         case _:
             return None
 
 
-def _placed(strong: bool, difference: Difference | None, start_level_fine: bool | None) -> _Outcome:
+def _placed(strong: bool, difference: LevelDifference | None, start_level_fine: bool | None) -> _Outcome:
     """Outcomes that need to know where the level is lost."""
     if difference is not None and difference.explained and start_level_fine is False:
         words = "upstream link: the level is bad where it enters the house already"
@@ -86,7 +86,7 @@ def _placed(strong: bool, difference: Difference | None, start_level_fine: bool 
 def explain(
     verdict: Verdict,
     judgement: Judgement,
-    difference: Difference | None = None,
+    difference: LevelDifference | None = None,
     timing: Timing | None = None,
     start_level_fine: bool | None = None,
 ) -> Explanation | None:
@@ -106,6 +106,6 @@ def explain(
     if tied:
         reasons.insert(0, tied)
     standing = judgement.standing
-    strong = standing is Standing.OUTSIDE or bool(tied)
+    strong = standing is LevelStanding.OUTSIDE or bool(tied)
     sentence, whose, steps = _plain(standing, bool(tied)) or _placed(strong, difference, start_level_fine)
     return Explanation(sentence=sentence, whose=whose, reasons=tuple(reasons), next_steps=steps)

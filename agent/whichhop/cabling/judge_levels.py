@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from whichhop.cabling.codewords import CodewordDelta, CounterState, codeword_delta, count_delta
-from whichhop.cabling.rules import RULES, SNR_PREFERRED_DB, Rule, Standing, snr_minimum, up_power_rule
+from whichhop.cabling.rules import RULES, SNR_PREFERRED_DB, LevelStanding, Rule, snr_minimum, up_power_rule
 from whichhop.model.channel import MULTI_CARRIER, Channel, Direction, ModemLevels
 from whichhop.model.units import NS_PER_S
 
@@ -20,7 +20,7 @@ class LevelFinding:
 
     rule: str
     about: str
-    standing: Standing
+    standing: LevelStanding
     value: float | None
     unit: str
     words: str
@@ -35,10 +35,10 @@ class Judgement:
     findings: tuple[LevelFinding, ...]
 
     @property
-    def standing(self) -> Standing:
+    def standing(self) -> LevelStanding:
         """The worst of all, UNKNOWN when nothing could be judged."""
-        spoken = [f.standing for f in self.findings if f.standing is not Standing.UNKNOWN]
-        return max(spoken, key=lambda s: s.weight) if spoken else Standing.UNKNOWN
+        spoken = [f.standing for f in self.findings if f.standing is not LevelStanding.UNKNOWN]
+        return max(spoken, key=lambda s: s.weight) if spoken else LevelStanding.UNKNOWN
 
     @property
     def troubles(self) -> tuple[LevelFinding, ...]:
@@ -54,7 +54,7 @@ def judge_value(rule: Rule, about: str, value: float, count: int | None = None) 
     )
     unit = f" {rule.unit}" if rule.unit else ""
     words = f"{about}: {rule.subject} {shown}{unit}"
-    if standing is not Standing.FINE:
+    if standing is not LevelStanding.FINE:
         words += f", not {rule.range_words} ({rule.source}): {rule.advice(value)}"
     return LevelFinding(
         rule=rule.name,
@@ -79,12 +79,12 @@ def _snr(channel: Channel) -> Iterable[LevelFinding]:
     yield judge_value(RULES["snr-implausible"], channel.name, channel.mer_db)
     finding = judge_value(RULES["snr-poor"], channel.name, channel.mer_db)
     low, high = SNR_PREFERRED_DB
-    if finding.standing is Standing.FINE and channel.mer_db < low:
+    if finding.standing is LevelStanding.FINE and channel.mer_db < low:
         note = f"{finding.words}, passable; {low:g} to {high:g} dB is preferred ({finding.source})"
         finding = LevelFinding(
             rule=finding.rule,
             about=finding.about,
-            standing=Standing.FINE,
+            standing=LevelStanding.FINE,
             value=finding.value,
             unit="dB",
             words=note,
@@ -102,7 +102,7 @@ def _snr(channel: Channel) -> Iterable[LevelFinding]:
         subject=f"SNR for {channel.modulation_words}",
         unit="dB",
         low=need,
-        beyond=Standing.OUTSIDE,
+        beyond=LevelStanding.OUTSIDE,
         source=least.source,
         when_low="the receiver need not decode this modulation at so much noise",
     )
@@ -142,7 +142,7 @@ def _lock(channels: Sequence[Channel], direction: Direction) -> Iterable[LevelFi
     yield LevelFinding(
         rule="partial-service" if partial else "no-service",
         about=f"{direction}stream",
-        standing=Standing.OUTSIDE,
+        standing=LevelStanding.OUTSIDE,
         value=float(len(open_)),
         unit="channels",
         words=f"{direction}stream: {len(open_)} of {len(told)} channels not locked ({names}): "
@@ -213,7 +213,7 @@ def _codewords(delta: CodewordDelta) -> Iterable[LevelFinding]:
         yield LevelFinding(
             rule="uncorrectable-noticed",
             about=delta.channel,
-            standing=Standing.UNKNOWN,
+            standing=LevelStanding.UNKNOWN,
             value=None,
             unit="",
             words=f"{delta.channel}: codeword ratio unknown, {why}",

@@ -16,7 +16,7 @@ def ethernet_bps(nominal_bps: float) -> float:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Usual:
+class UsualRate:
     """What a technology gives in practice: the poor end and the good end, bit/s."""
 
     low_bps: float
@@ -69,12 +69,12 @@ RADIO_REAL = 0.6
 SHARED_BACKHAUL = 0.5
 """A node that repeats on the same radio sends everything twice: half is left at best."""
 
-ADAPTERS: dict[Adapter, Usual] = {
-    Adapter.POWER_LINE_200: Usual(low_bps=20e6, high_bps=60e6),
-    Adapter.POWER_LINE_500: Usual(low_bps=40e6, high_bps=120e6),
-    Adapter.POWER_LINE_1200: Usual(low_bps=80e6, high_bps=250e6),
-    Adapter.POWER_LINE_2000: Usual(low_bps=100e6, high_bps=400e6),
-    Adapter.COAX_1000: Usual(low_bps=400e6, high_bps=800e6),
-    Adapter.COAX_2500: Usual(low_bps=1000e6, high_bps=2200e6),
+ADAPTERS: dict[Adapter, UsualRate] = {
+    Adapter.POWER_LINE_200: UsualRate(low_bps=20e6, high_bps=60e6),
+    Adapter.POWER_LINE_500: UsualRate(low_bps=40e6, high_bps=120e6),
+    Adapter.POWER_LINE_1200: UsualRate(low_bps=80e6, high_bps=250e6),
+    Adapter.POWER_LINE_2000: UsualRate(low_bps=100e6, high_bps=400e6),
+    Adapter.COAX_1000: UsualRate(low_bps=400e6, high_bps=800e6),
+    Adapter.COAX_2500: UsualRate(low_bps=1000e6, high_bps=2200e6),
 }
 """Adapters by medium and the nominal Mb/s printed on the box; both directions share what is here."""

@@ -15,7 +15,7 @@ PHY31 = "DOCSIS 3.1 physical layer specification"
 MULPI30 = "DOCSIS 3.0 MAC and upper layer specification, dynamic range window"
 
 
-class Standing(StrEnum):
+class LevelStanding(StrEnum):
     """How a value stands against one rule."""
 
     FINE = "fine"
@@ -30,7 +30,9 @@ class Standing(StrEnum):
     @property
     def weight(self) -> int:
         """For the worst of several: fine and unknown 0, marginal and implausible 1, outside 2."""
-        return {Standing.MARGINAL: 1, Standing.IMPLAUSIBLE: 1, Standing.OUTSIDE: 2}.get(self, 0)
+        return {LevelStanding.MARGINAL: 1, LevelStanding.IMPLAUSIBLE: 1, LevelStanding.OUTSIDE: 2}.get(
+            self, 0
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +44,7 @@ class Rule:
     unit: str
     low: float | None = None
     high: float | None = None
-    beyond: Standing
+    beyond: LevelStanding
     source: str
     when_low: str = ""
     when_high: str = ""
@@ -66,11 +68,11 @@ class Rule:
             else f"{self.low:g} to {self.high:g}{unit}"
         )
 
-    def stands(self, value: float) -> Standing:
+    def stands(self, value: float) -> LevelStanding:
         """FINE inside the range, else `beyond`."""
         low = self.low is not None and value < self.low
         high = self.high is not None and value > self.high
-        return self.beyond if low or high else Standing.FINE
+        return self.beyond if low or high else LevelStanding.FINE
 
     def advice(self, value: float) -> str:
         """What a value beyond the range usually means; empty inside it."""
@@ -91,7 +93,7 @@ _ROWS = (
         unit="dBmV",
         low=-15.0,
         high=15.0,
-        beyond=Standing.OUTSIDE,
+        beyond=LevelStanding.OUTSIDE,
         source=f"{PHY30}, modem input level per 6 or 8 MHz channel; {PHY31}, per 6 MHz",
         when_low=_WEAK,
         when_high=_HOT,
@@ -102,7 +104,7 @@ _ROWS = (
         unit="dBmV",
         low=-7.0,
         high=7.0,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_low=_WEAK,
         when_high=_HOT,
@@ -112,7 +114,7 @@ _ROWS = (
         subject="downstream SNR",
         unit="dB",
         low=36.0,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_low="noise or ingress: check shielding, connectors and unterminated ports, and the power level",
     ),
@@ -121,7 +123,7 @@ _ROWS = (
         subject="downstream SNR",
         unit="dB",
         high=47.0,
-        beyond=Standing.IMPLAUSIBLE,
+        beyond=LevelStanding.IMPLAUSIBLE,
         source=PRACTICE,
         when_high="higher than a working line shows: doubt the reading or the column map first",
     ),
@@ -131,7 +133,7 @@ _ROWS = (
         unit="dBmV",
         low=35.0,
         high=50.0,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_low="the modem hardly has to speak up: little loss on the way back, or an amplifier in it",
         when_high="the modem has to shout: too much loss on the way back, the same parts as downstream",
@@ -141,7 +143,7 @@ _ROWS = (
         subject="spread between downstream channels",
         unit="dB",
         high=10.0,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_high="some channels arrive much weaker: a damaged cable, a filter, or a notch from a bad joint",
     ),
@@ -150,7 +152,7 @@ _ROWS = (
         subject="step between neighbouring downstream channels",
         unit="dB",
         high=3.0,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_high="a notch or a filter's edge: a reflection from a damaged cable, open port or bad joint",
     ),
@@ -160,7 +162,7 @@ _ROWS = (
         unit="dB",
         low=-8.0,
         high=8.0,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_low="the high channels are weaker: long cable, or water in it",
         when_high="the low channels are weaker: corrosion or a hair crack in a conductor or connector",
@@ -170,7 +172,7 @@ _ROWS = (
         subject="spread between upstream channels",
         unit="dB",
         high=6.0,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_high="one upstream channel needs much more power: a filter or a fault at its frequency",
     ),
@@ -179,7 +181,7 @@ _ROWS = (
         subject="spread between upstream channels",
         unit="dB",
         high=12.0,
-        beyond=Standing.OUTSIDE,
+        beyond=LevelStanding.OUTSIDE,
         source=MULPI30,
         when_high="more than the window of 12 dB that a bonding modem's channels must share",
     ),
@@ -188,7 +190,7 @@ _ROWS = (
         subject="uncorrectable codewords",
         unit="",
         high=1e-5,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_high="data is being lost now and then",
     ),
@@ -197,7 +199,7 @@ _ROWS = (
         subject="uncorrectable codewords",
         unit="",
         high=1e-3,
-        beyond=Standing.OUTSIDE,
+        beyond=LevelStanding.OUTSIDE,
         source=PRACTICE,
         when_high="enough data is lost for calls and games to suffer",
     ),
@@ -206,7 +208,7 @@ _ROWS = (
         subject="corrected codewords",
         unit="",
         high=1e-2,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_high="nothing is lost yet, but the error correction works hard: an early sign",
     ),
@@ -215,7 +217,7 @@ _ROWS = (
         subject="unanswered ranging requests (T3)",
         unit="an hour",
         high=1.0,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_high="the provider's side often misses the modem's calls: noise or too little power upstream",
     ),
@@ -224,7 +226,7 @@ _ROWS = (
         subject="ranging chances never offered (T4)",
         unit="an hour",
         high=0.0,
-        beyond=Standing.OUTSIDE,
+        beyond=LevelStanding.OUTSIDE,
         source=PRACTICE,
         when_high="the modem lost its upstream and had to start over",
     ),
@@ -233,7 +235,7 @@ _ROWS = (
         subject="DSL noise margin",
         unit="dB",
         low=6.0,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_low="under the usual target of 6 dB: errors and resyncs are likely; look at wiring and filters",
     ),
@@ -242,7 +244,7 @@ _ROWS = (
         subject="DSL noise margin",
         unit="dB",
         low=3.0,
-        beyond=Standing.OUTSIDE,
+        beyond=LevelStanding.OUTSIDE,
         source=PRACTICE,
         when_low="the link is about to drop",
     ),
@@ -251,7 +253,7 @@ _ROWS = (
         subject="DSL line attenuation",
         unit="dB",
         high=55.0,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_high="a very long or poor line: only low rates can be expected",
     ),
@@ -261,7 +263,7 @@ _ROWS = (
         unit="dBm",
         low=-27.0,
         high=-8.0,
-        beyond=Standing.OUTSIDE,
+        beyond=LevelStanding.OUTSIDE,
         source="ITU-T G.984.2 Amd 1, class B+ (receiver at the home)",
         when_low="too little light: a bent or dirty fibre, a bad splice or connector",
         when_high="too much light: the receiver may overload; the provider fits an attenuator",
@@ -272,7 +274,7 @@ _ROWS = (
         unit="dBm",
         low=-25.0,
         high=-10.0,
-        beyond=Standing.MARGINAL,
+        beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
         when_low="little margin left: keep bends wide and connectors clean",
         when_high="little margin to overload",
@@ -358,7 +360,7 @@ def up_power_rule(channels: int, modulation: int | None) -> Rule:
         unit="dBmV",
         low=UP_POWER_LOW_DBMV,
         high=tops.get(modulation or 4, tops[4]),
-        beyond=Standing.OUTSIDE,
+        beyond=LevelStanding.OUTSIDE,
         source=f"{PHY30} 6.2.19, TDMA, {channels} channel{'s' if channels != 1 else ''} at once",
         when_low="lower than the modem has to be able to send: doubt the reading",
         when_high="at the end of what the modem can send: too much loss on the way back",

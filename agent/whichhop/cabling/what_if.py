@@ -10,7 +10,7 @@ from whichhop.model.cable_run import Cable, CableKind, Coupler, Leg, Pad, Part, 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class CoaxChange:
     """Take part number `at` (from 1, as listed) out, or put `instead` in its place."""
 
     at: int
@@ -18,7 +18,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Gain:
+class LevelGain:
     """What a change does at one frequency, dB and dBmV; the same dB are saved on the way back."""
 
     frequency_hz: float
@@ -33,12 +33,12 @@ class Gain:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class WhatIfOutcome:
     """A change with its gains, what else it touches, and what to mind."""
 
     words: str
     run: Run
-    gains: tuple[Gain, ...]
+    gains: tuple[LevelGain, ...]
     cuts: tuple[str, ...]
     hazards: tuple[Hazard, ...]
 
@@ -48,7 +48,7 @@ class Outcome:
         return cautions_for(self.hazards)
 
 
-def changed(run: Run, change: Change) -> Run:
+def changed(run: Run, change: CoaxChange) -> Run:
     """The run after a change; IndexError when there is no such part."""
     if not 1 <= change.at <= len(run.parts):
         raise IndexError(f"part {change.at} of {len(run.parts)}")
@@ -57,12 +57,12 @@ def changed(run: Run, change: Change) -> Run:
     return replace(run, parts=tuple(parts))
 
 
-def what_if(run: Run, change: Change, frequencies_hz: tuple[float, ...]) -> Outcome:
+def what_if(run: Run, change: CoaxChange, frequencies_hz: tuple[float, ...]) -> WhatIfOutcome:
     """A change's gain at each frequency."""
     after = changed(run, change)
     old = run.parts[change.at - 1]
     gains = tuple(
-        Gain(
+        LevelGain(
             frequency_hz=f,
             before_dbmv=expected_dbmv(run, f),
             after_dbmv=expected_dbmv(after, f),
@@ -77,13 +77,13 @@ def what_if(run: Run, change: Change, frequencies_hz: tuple[float, ...]) -> Outc
     words = f"{verb} part {change.at} ({part_words(old, others=False)})"
     if change.instead is not None:
         words += f" by {part_words(change.instead, others=False)}"
-    return Outcome(words=words, run=after, gains=gains, cuts=cuts, hazards=hazards_of(touched))
+    return WhatIfOutcome(words=words, run=after, gains=gains, cuts=cuts, hazards=hazards_of(touched))
 
 
 _FORMS = 'write "remove N", or "replace N" and one of: rg-6 [METRES], splitter WAYS, coupler DB, pad DB'
 
 
-def parse_change(text: str, run: Run) -> Change:
+def parse_change(text: str, run: Run) -> CoaxChange:
     """A change as a person types it: "remove 4", "replace 4 coupler 9", "replace 2 rg-6 12.5".
 
     A cable without a length keeps the old one's; what a replaced part served, the new one serves.
@@ -98,8 +98,8 @@ def parse_change(text: str, run: Run) -> Change:
     if verb == "remove":
         if what:
             raise DataError(f"what-if {text!r}: nothing comes after the number; {_FORMS}")
-        return Change(at=at)
-    return Change(at=at, instead=_new_part(text, what, size, run.parts[at - 1]))
+        return CoaxChange(at=at)
+    return CoaxChange(at=at, instead=_new_part(text, what, size, run.parts[at - 1]))
 
 
 def _new_part(text: str, what: str, size: str, old: Part) -> Part:
@@ -118,21 +118,21 @@ def _new_part(text: str, what: str, size: str, old: Part) -> Part:
     raise DataError(f"what-if {text!r} is not understood; {_FORMS}")
 
 
-def ideas(run: Run) -> tuple[Change, ...]:
+def ideas(run: Run) -> tuple[CoaxChange, ...]:
     """Changes worth trying on paper: each splitter out, or a coupler for it; each old thin cable replaced.
 
     A coupler's through output favours the modem and keeps the other outlets alive at a lower level, so it
     is offered for two-way splitters only.
     """
-    out: list[Change] = []
+    out: list[CoaxChange] = []
     for number, part in enumerate(run.parts, 1):
         match part:
             case Splitter():
-                out.append(Change(at=number))
+                out.append(CoaxChange(at=number))
                 if part.ways == 2:
-                    out.append(Change(at=number, instead=Coupler(value_db=9, serves=part.serves)))
+                    out.append(CoaxChange(at=number, instead=Coupler(value_db=9, serves=part.serves)))
             case Cable(kind=CableKind.RG_59):
-                out.append(Change(at=number, instead=replace(part, kind=CableKind.RG_6)))
+                out.append(CoaxChange(at=number, instead=replace(part, kind=CableKind.RG_6)))
             case _:
                 pass
     return tuple(out)

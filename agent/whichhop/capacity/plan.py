@@ -39,7 +39,7 @@ Known = Mapping[tuple[str, str], LinkCapacity]
 """By link and direction, as capacity/links.py works it out."""
 
 
-class Answer(StrEnum):
+class PlanAnswer(StrEnum):
     """What the tests of some hours say of the plan."""
 
     DELIVERED = "delivered"
@@ -83,7 +83,7 @@ class Delivery:
     share: Interval
     median_bps: float | None
     plan_bps: int
-    answer: Answer
+    answer: PlanAnswer
     days: int = 0
     hindered: tuple[str, ...] = ()
     at_least_bps: float | None = None
@@ -165,12 +165,12 @@ def delivery(
         hits, total = days.get(day, (0, 0))
         days[day] = (hits + (test.rate_bps >= wanted), total + 1)
     share = clustered_share(list(days.values()))
-    answer = Answer.OPEN
+    answer = PlanAnswer.OPEN
     # Where more were left out than counted, those that reached the plan may be a picked lot.
     if share.under(DELIVERED_AT) <= errs and len(left_out) <= len(usable):
-        answer = Answer.DELIVERED
+        answer = PlanAnswer.DELIVERED
     elif 1 - share.under(MISSED_AT) <= errs:
-        answer = Answer.NOT_DELIVERED
+        answer = PlanAnswer.NOT_DELIVERED
     return Delivery(
         way=way,
         first_hour=first_hour,
@@ -217,7 +217,9 @@ def by_hour(
 
 def contradicted(found: Mapping[str, Sequence[Delivery]]) -> tuple[Delivery, ...]:
     """The directions whose plan is news: missed over the whole day."""
-    return tuple(parts[0] for parts in found.values() if parts and parts[0].answer is Answer.NOT_DELIVERED)
+    return tuple(
+        parts[0] for parts in found.values() if parts and parts[0].answer is PlanAnswer.NOT_DELIVERED
+    )
 
 
 def news_words(found: Delivery) -> str:
@@ -246,10 +248,10 @@ def delivery_words(found: Delivery) -> str:
         f"median {found.median_bps / 1e6:.1f} Mb/s"
     )
     verdict = {
-        Answer.DELIVERED: "is delivered",
-        Answer.NOT_DELIVERED: "is not delivered",
-        Answer.OPEN: "may or may not be delivered",
+        PlanAnswer.DELIVERED: "is delivered",
+        PlanAnswer.NOT_DELIVERED: "is not delivered",
+        PlanAnswer.OPEN: "may or may not be delivered",
     }[found.answer]
-    open_words = ", more days would tell" if found.answer is Answer.OPEN else ""
+    open_words = ", more days would tell" if found.answer is PlanAnswer.OPEN else ""
     more = f"; {found.unusable} tests{behind} are left out, limited by something else"
     return f"{plan} {verdict}{when}{open_words}: {counted}{more if found.unusable else ''}"

@@ -7,8 +7,8 @@ from typing import TypeVar
 
 from whichhop.change.effect import (
     SHARES_ALPHA,
-    Answer,
-    Effect,
+    ChangeAnswer,
+    ChangeEffect,
     Setting,
     share_effect,
     shift_effect,
@@ -95,7 +95,7 @@ def spans_of(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class ComparedPart:
     """A link, a session or a group of channels with its effects.
 
     name: links that no session parts come together, joined by " + ". by: the session(s) it was taken from.
@@ -103,8 +103,8 @@ class Part:
     """
 
     name: str
-    answer: Answer
-    effects: tuple[Effect, ...]
+    answer: ChangeAnswer
+    effects: tuple[ChangeEffect, ...]
     by: str = ""
     expected_db: float | None = None
 
@@ -115,14 +115,14 @@ class Part:
         None when all are clear or nothing was measured.
         """
         needed = [e.needed for e in self.effects if e.needed is not None]
-        if not needed or self.answer is not Answer.NO_DIFFERENCE:
+        if not needed or self.answer is not ChangeAnswer.NO_DIFFERENCE:
             return None
         return 0 if 0 in needed else max(needed)
 
     @property
     def when(self) -> str:
         """The parts of the day or kinds of days that the answer speaks of; "" for all."""
-        shown = [e for e in self.effects if e.answer is not Answer.NO_DIFFERENCE]
+        shown = [e for e in self.effects if e.answer is not ChangeAnswer.NO_DIFFERENCE]
         return "" if any(not e.when for e in shown) else " and ".join(dict.fromkeys(e.when for e in shown))
 
 
@@ -136,9 +136,9 @@ class BeforeAfter:
     at_ns: int
     spans: Spans
     look: int
-    links: tuple[Part, ...]
-    sessions: tuple[Part, ...]
-    modem: tuple[Part, ...]
+    links: tuple[ComparedPart, ...]
+    sessions: tuple[ComparedPart, ...]
+    modem: tuple[ComparedPart, ...]
     remarks: tuple[str, ...] = ()
     confidence: float = 1 - WHOLE_ALPHA
 
@@ -146,7 +146,7 @@ class BeforeAfter:
     def measured(self) -> bool:
         """True when anything was measured at the same hours of day before and after."""
         parts = (*self.links, *self.sessions, *self.modem)
-        return any(part.answer is not Answer.UNMEASURED for part in parts)
+        return any(part.answer is not ChangeAnswer.UNMEASURED for part in parts)
 
 
 _Hours = dict[int, HourFigures]
@@ -191,7 +191,7 @@ def split_hours(tables: Iterable[HourTable], spans: Spans) -> dict[SessionKey, _
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Segment:
+class SpanSegment:
     """Links that lie between the ends of two sessions of one agent; near None: from the agent itself."""
 
     links: tuple[str, ...]
@@ -199,7 +199,7 @@ class Segment:
     near: SessionKey | None
 
 
-def segments_of(sessions: Sequence[Session], measured: Iterable[SessionKey]) -> tuple[Segment, ...]:
+def segments_of(sessions: Sequence[Session], measured: Iterable[SessionKey]) -> tuple[SpanSegment, ...]:
     """For each stretch of links that measured sessions bound, the pair of sessions with the clearest view.
 
     That is over the fewest radio links, then over the fewest links. Longer stretches are left out where
@@ -207,7 +207,7 @@ def segments_of(sessions: Sequence[Session], measured: Iterable[SessionKey]) -> 
     """
     known = set(measured)
     mine = [s for s in sessions if s.key in known and s.key.method in STEADY]
-    best: dict[tuple[str, ...], tuple[tuple[int, int], Segment]] = {}
+    best: dict[tuple[str, ...], tuple[tuple[int, int], SpanSegment]] = {}
     for session in mine:
         names = tuple(link.name for link in session.path.links)
         inner = [
@@ -219,7 +219,7 @@ def segments_of(sessions: Sequence[Session], measured: Iterable[SessionKey]) -> 
         ]
         length, near = max(inner, default=(0, None), key=lambda pair: pair[0])
         radio = sum(link.medium is Medium.RADIO for link in session.path.links)
-        segment = Segment(links=names[length:], far=session.key, near=near)
+        segment = SpanSegment(links=names[length:], far=session.key, near=near)
         # The same stretch may be crossed either way.
         place = tuple(sorted(segment.links))
         if place not in best or (radio, len(names)) < best[place][0]:
@@ -232,7 +232,7 @@ def _less(far: Mapping[int, float], near: Mapping[int, float]) -> dict[int, floa
     return {hour: value - near[hour] for hour, value in far.items() if hour in near}
 
 
-def _link(segment: Segment, split: Mapping[SessionKey, _Split], setting: Setting) -> Part:
+def _link(segment: SpanSegment, split: Mapping[SessionKey, _Split], setting: Setting) -> ComparedPart:
     far = split[segment.far]
     near = split[segment.near] if segment.near is not None else None
     effects = []
@@ -255,12 +255,12 @@ def _link(segment: Segment, split: Mapping[SessionKey, _Split], setting: Setting
         )
     )
     by = str(segment.far) + (f" less {segment.near}" if segment.near is not None else "")
-    return Part(
+    return ComparedPart(
         name=" + ".join(segment.links), answer=together(tuple(effects)), effects=tuple(effects), by=by
     )
 
 
-def _session(key: SessionKey, split: _Split, setting: Setting) -> Part:
+def _session(key: SessionKey, split: _Split, setting: Setting) -> ComparedPart:
     """One session's figures; by its kind, a call's rating or delays, and its loss."""
     facts = ("rating",) if key.method is Method.CALL else ("p50_s", "p95_s", "pdv_s")
     effects = []
@@ -269,7 +269,7 @@ def _session(key: SessionKey, split: _Split, setting: Setting) -> Part:
         effects.append(shift_effect(MEASURES[fact], before, after, setting, past))
     old, new, earlier = split.counts()
     effects.append(share_effect(MEASURES["loss"], old, new, setting, past=(earlier, {})))
-    return Part(name=str(key), answer=together(tuple(effects)), effects=tuple(effects), by=str(key))
+    return ComparedPart(name=str(key), answer=together(tuple(effects)), effects=tuple(effects), by=str(key))
 
 
 _Rates = tuple[dict[int, float], dict[int, float], dict[int, float]]
@@ -291,7 +291,7 @@ def rates_by_hour(readings: Iterable[Reading], spans: Spans) -> dict[str, _Rates
     return {path: sides for path, sides in out.items() if sides[0] and sides[1]}
 
 
-def _level_effect(one: LevelSeries, past: range, setting: Setting) -> Effect:
+def _level_effect(one: LevelSeries, past: range, setting: Setting) -> ChangeEffect:
     measure = MEASURES[one.fact]
 
     def cut(hours: Mapping[int, _Value]) -> tuple[dict[int, _Value], dict[int, _Value]]:
@@ -310,7 +310,7 @@ def _modem(
     past: range,
     setting: Setting,
     expected: Callable[[LevelSeries], float | None],
-) -> tuple[Part, ...]:
+) -> tuple[ComparedPart, ...]:
     groups: dict[str, list[LevelSeries]] = {}
     for one in series:
         groups.setdefault(one.group, []).append(one)
@@ -318,7 +318,7 @@ def _modem(
     for group, facts in groups.items():
         effects = tuple(_level_effect(one, past, setting) for one in facts)
         out.append(
-            Part(
+            ComparedPart(
                 name=group,
                 answer=together(effects),
                 effects=effects,
@@ -376,7 +376,7 @@ def before_after(
     sessions = [_session(key, one, setting(PATHS_SHARE)) for key, one in sparing.items()]
     for path, (old, new, past) in rates.items():
         effect = shift_effect(MEASURES["rate_bps"], old, new, setting(PATHS_SHARE), past)
-        sessions.append(Part(name=path, answer=effect.answer, effects=(effect,), by="transfers"))
+        sessions.append(ComparedPart(name=path, answer=effect.answer, effects=(effect,), by="transfers"))
     return BeforeAfter(
         at_ns=at_ns,
         spans=spans,

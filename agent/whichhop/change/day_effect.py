@@ -21,7 +21,7 @@ homes have either hardly any or many. Our own choice; after seven good days one 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shift:
+class DayShift:
     """A step with its interval. error: its standard error. drift_a_day: where a drift is likely; else None.
     bad_days: the chance that the shorter side's days merely all were out of the ordinary."""
 
@@ -98,7 +98,7 @@ def enough_days(places: Places) -> bool:
 
 def shift_of(
     places: Places, values: Floats, *, confidence: float, common: float, grain: float, day_memory: float
-) -> Shift | None:
+) -> DayShift | None:
     """The step between the sides; None where days are too few, or nothing but the weekend differs.
 
     common: the chance of error that a whole table may use up: bad days hit all its figures at once, and while
@@ -119,7 +119,7 @@ def shift_of(
         interval = Interval(
             low=min(interval.low, 0.0), high=max(interval.high, 0.0), confidence=interval.confidence
         )
-    return Shift(
+    return DayShift(
         estimate=found.estimate,
         interval=interval,
         error=found.error,

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from whichhop.change.day_effect import (
-    Shift,
+    DayShift,
     block_values,
     earlier_places,
     enough_days,
@@ -23,7 +23,7 @@ from whichhop.stats.looks import days_needed
 from whichhop.stats.quantile import Floats
 
 
-class Answer(StrEnum):
+class ChangeAnswer(StrEnum):
     """What a change did."""
 
     HELPED = "helped"
@@ -36,7 +36,7 @@ class Answer(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measure:
+class ComparedMeasure:
     """One kind of figure. better: +1 where more is better, -1 where less is, 0 where `good` decides.
 
     least: what a person would not notice, in the figure's unit; a smaller shift is no difference. good: a
@@ -63,7 +63,7 @@ class Share:
     """A part of the day, or one kind of days, by itself. name: as a reader sees it."""
 
     name: str
-    answer: Answer
+    answer: ChangeAnswer
     change: float
     low: float
     high: float
@@ -71,7 +71,7 @@ class Share:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Effect:
+class ChangeEffect:
     """One measure before and after. before, after: levels over the same hours of day, in its unit.
 
     change: the shift's estimate, low and high its interval at `confidence`; an interval without ends says
@@ -84,7 +84,7 @@ class Effect:
     """
 
     measure: str
-    answer: Answer
+    answer: ChangeAnswer
     hours: int
     confidence: float
     before: float | None = None
@@ -107,8 +107,7 @@ class Setting:
     """What all effects of one table share. alpha: the chance of error that each may use up.
 
     shares: whether parts of the day and kinds of days are judged by themselves too, which use up SHARES_ALPHA
-    times as much on top. common: the chance that all
-    figures together may use up; None: the same. look: the how-manieth look this is.
+    times as much on top. common: the chance for all figures together; None: the same. look: its number.
     """
 
     zone: tzinfo | None
@@ -140,7 +139,7 @@ DRIFTED = "the days before the change moved as much"
 BAD_DAYS = "so few days may merely be bad ones"
 
 
-def _gain(measure: Measure, before: float, change: float) -> int:
+def _gain(measure: ComparedMeasure, before: float, change: float) -> int:
     """+1 when a change is to the better, -1 when to the worse."""
     if measure.good is None:
         return measure.better if change > 0 else -measure.better
@@ -151,14 +150,14 @@ def _gain(measure: Measure, before: float, change: float) -> int:
     return measure.better if change > 0 else -measure.better
 
 
-def _answer(measure: Measure, before: float, change: float, low: float, high: float) -> Answer:
+def _answer(measure: ComparedMeasure, before: float, change: float, low: float, high: float) -> ChangeAnswer:
     least = measure.least * (abs(before) if measure.relative else 1.0)
     if (low > 0 or high < 0) and abs(change) >= least:
-        return Answer.HELPED if _gain(measure, before, change) > 0 else Answer.WORSE
-    return Answer.NO_DIFFERENCE
+        return ChangeAnswer.HELPED if _gain(measure, before, change) > 0 else ChangeAnswer.WORSE
+    return ChangeAnswer.NO_DIFFERENCE
 
 
-def _sure_of_none(measure: Measure, effect: Effect) -> bool:
+def _sure_of_none(measure: ComparedMeasure, effect: ChangeEffect) -> bool:
     """Sure that nothing worth noticing changed."""
     if effect.low is None or effect.high is None:
         return False
@@ -175,10 +174,10 @@ class _Row(NamedTuple):
     floor: Difference | None = None
 
 
-def _blank(measure: Measure, setting: Setting, matching: Matching) -> Effect:
-    return Effect(
+def _blank(measure: ComparedMeasure, setting: Setting, matching: Matching) -> ChangeEffect:
+    return ChangeEffect(
         measure=measure.name,
-        answer=Answer.NO_DIFFERENCE if matching.matched else Answer.UNMEASURED,
+        answer=ChangeAnswer.NO_DIFFERENCE if matching.matched else ChangeAnswer.UNMEASURED,
         hours=matching.matched,
         confidence=setting.confidence,
         days_before=matching.days_before,
@@ -187,8 +186,8 @@ def _blank(measure: Measure, setting: Setting, matching: Matching) -> Effect:
 
 
 def _shift(
-    measure: Measure, row: _Row, part: tuple[Places, Floats], setting: Setting, confidence: float
-) -> Shift | None:
+    measure: ComparedMeasure, row: _Row, part: tuple[Places, Floats], setting: Setting, confidence: float
+) -> DayShift | None:
     return shift_of(
         *part,
         confidence=confidence,
@@ -198,7 +197,7 @@ def _shift(
     )
 
 
-def _shares(measure: Measure, row: _Row, setting: Setting) -> tuple[Share, ...]:
+def _shares(measure: ComparedMeasure, row: _Row, setting: Setting) -> tuple[Share, ...]:
     """Each part of the day and each kind of days by itself, where there are several."""
     places = row.matching.places
     picks: list[tuple[str, Sequence[bool] | np.ndarray]] = [
@@ -226,7 +225,7 @@ def _shares(measure: Measure, row: _Row, setting: Setting) -> tuple[Share, ...]:
     return tuple(out)
 
 
-def _earlier(measure: Measure, row: _Row, setting: Setting) -> Share | None:
+def _earlier(measure: ComparedMeasure, row: _Row, setting: Setting) -> Share | None:
     places = earlier_places(row.matching.places)
     if places is None:
         return None
@@ -245,11 +244,11 @@ def _earlier(measure: Measure, row: _Row, setting: Setting) -> Share | None:
     )
 
 
-def _effect(measure: Measure, row: _Row, setting: Setting) -> Effect:
+def _effect(measure: ComparedMeasure, row: _Row, setting: Setting) -> ChangeEffect:
     matching = row.matching
     blank = replace(_blank(measure, setting, matching), before=row.before)
     if not matching.kinds:
-        return replace(blank, answer=Answer.NO_DIFFERENCE, why=KINDS_APART, needed=KINDS_AGAIN_DAYS)
+        return replace(blank, answer=ChangeAnswer.NO_DIFFERENCE, why=KINDS_APART, needed=KINDS_AGAIN_DAYS)
     found = None
     if enough_days(matching.places):
         found = _shift(measure, row, (matching.places, row.values), setting, setting.confidence)
@@ -280,9 +279,9 @@ def _effect(measure: Measure, row: _Row, setting: Setting) -> Effect:
         shares=_shares(measure, row, setting) if setting.shares else (),
         drift_a_day=found.drift_a_day,
     )
-    if effect.answer is Answer.NO_DIFFERENCE:
+    if effect.answer is ChangeAnswer.NO_DIFFERENCE:
         effect = _by_share(effect)
-    if effect.answer is not Answer.NO_DIFFERENCE:
+    if effect.answer is not ChangeAnswer.NO_DIFFERENCE:
         return _held_against_earlier(measure, row, setting, effect)
     if _sure_of_none(measure, effect):
         return effect
@@ -299,34 +298,35 @@ def _effect(measure: Measure, row: _Row, setting: Setting) -> Effect:
     return replace(effect, needed=needed, why=BAD_DAYS if found.bad_days > common else "")
 
 
-def _by_share(effect: Effect) -> Effect:
+def _by_share(effect: ChangeEffect) -> ChangeEffect:
     """The answer of the part of the day or the kind of days that shows one where the whole does not."""
-    shown = [s for s in effect.shares if s.answer is not Answer.NO_DIFFERENCE]
+    shown = [s for s in effect.shares if s.answer is not ChangeAnswer.NO_DIFFERENCE]
     if not shown:
         return effect
     answers = {s.answer for s in shown}
-    answer = answers.pop() if len(answers) == 1 else Answer.MIXED
+    answer = answers.pop() if len(answers) == 1 else ChangeAnswer.MIXED
     return replace(effect, answer=answer, when=" and ".join(s.name for s in shown))
 
 
-def _held_against_earlier(measure: Measure, row: _Row, setting: Setting, effect: Effect) -> Effect:
+def _held_against_earlier(
+    measure: ComparedMeasure, row: _Row, setting: Setting, effect: ChangeEffect
+) -> ChangeEffect:
     """The effect beside what the same comparison shows where nothing was changed."""
     earlier = _earlier(measure, row, setting)
     effect = replace(effect, earlier=earlier)
-    if earlier is None or earlier.answer is not effect.answer:
+    alike = earlier is not None and earlier.answer is effect.answer
+    if earlier is None or not alike or abs(earlier.change) < EARLIER_SHARE * abs(effect.change or 0.0):
         return effect
-    if abs(earlier.change) < EARLIER_SHARE * abs(effect.change or 0.0):
-        return effect
-    return replace(effect, answer=Answer.NO_DIFFERENCE, when="", why=DRIFTED)
+    return replace(effect, answer=ChangeAnswer.NO_DIFFERENCE, when="", why=DRIFTED)
 
 
 def shift_effect(
-    measure: Measure,
+    measure: ComparedMeasure,
     before: Mapping[int, float],
     after: Mapping[int, float],
     setting: Setting,
     past: Mapping[int, float] | None = None,
-) -> Effect:
+) -> ChangeEffect:
     """The shift of a value that each hour has (hour number -> value, in the measure's unit).
 
     past: hours before those, from which only is learned how days differ; see stats/level_step.py.
@@ -357,14 +357,14 @@ def _one_by_one(matching: Matching, counts: Counts, confidence: float) -> Differ
 
 
 def share_effect(
-    measure: Measure,
+    measure: ComparedMeasure,
     before: Counts,
     after: Counts,
     setting: Setting,
     near: tuple[Counts, Counts] | None = None,
     *,
     past: tuple[Counts, Counts] = (NO_COUNTS, NO_COUNTS),
-) -> Effect:
+) -> ChangeEffect:
     """The difference of a share (hour number -> hits, total), such as packets lost of packets sent.
 
     near: the same of the session that ends just before the link; the effect is then the link's own. past: as
@@ -390,11 +390,11 @@ def share_effect(
     return _effect(measure, row, setting)
 
 
-def together(effects: tuple[Effect, ...]) -> Answer:
+def together(effects: tuple[ChangeEffect, ...]) -> ChangeAnswer:
     """One answer for several measures of one link, session or group."""
     said = {effect.answer for effect in effects}
-    if not said - {Answer.UNMEASURED}:
-        return Answer.UNMEASURED
-    if {Answer.HELPED, Answer.WORSE} <= said:
-        return Answer.MIXED
-    return next((a for a in (Answer.HELPED, Answer.WORSE) if a in said), Answer.NO_DIFFERENCE)
+    if not said - {ChangeAnswer.UNMEASURED}:
+        return ChangeAnswer.UNMEASURED
+    if {ChangeAnswer.HELPED, ChangeAnswer.WORSE} <= said:
+        return ChangeAnswer.MIXED
+    return next(iter(said & {ChangeAnswer.HELPED, ChangeAnswer.WORSE}), ChangeAnswer.NO_DIFFERENCE)

@@ -1,13 +1,13 @@
 """Every measure that before and after are compared by: which way is better, and how little nobody notices."""
 
-from whichhop.change.effect import Measure
+from whichhop.change.effect import ComparedMeasure
 
 WEATHER = 0.6
 """How likely, before any data, that a level's days resemble their neighbours: cables and amplifiers follow
 the temperature (attenuation rises by about 0.2 % a kelvin, common practice), which lasts for days."""
 
 _ROWS = (
-    Measure(
+    ComparedMeasure(
         name="p50_s",
         words="delay, median",
         unit="ms",
@@ -17,7 +17,7 @@ _ROWS = (
         grain=1e-5,
         scale=1e3,
     ),
-    Measure(
+    ComparedMeasure(
         name="p95_s",
         words="delay, 95 %",
         unit="ms",
@@ -27,14 +27,16 @@ _ROWS = (
         grain=5e-5,
         scale=1e3,
     ),
-    Measure(
+    ComparedMeasure(
         name="pdv_s", words="variation", unit="ms", better=-1, least=0.005, shown=".1f", grain=5e-5, scale=1e3
     ),
-    Measure(
+    ComparedMeasure(
         name="loss", words="loss", unit="%", better=-1, least=0.001, shown=".2f", grain=1e-6, scale=100.0
     ),
-    Measure(name="rating", words="call rating R", unit="", better=1, least=3.0, shown=".0f", grain=0.1),
-    Measure(
+    ComparedMeasure(
+        name="rating", words="call rating R", unit="", better=1, least=3.0, shown=".0f", grain=0.1
+    ),
+    ComparedMeasure(
         name="rate_bps",
         words="rate",
         unit="Mb/s",
@@ -45,7 +47,7 @@ _ROWS = (
         scale=1e-6,
         relative=True,
     ),
-    Measure(
+    ComparedMeasure(
         name="power_dbmv",
         words="power",
         unit="dBmV",
@@ -56,7 +58,7 @@ _ROWS = (
         day_memory=WEATHER,
         good=(-7.0, 7.0),
     ),
-    Measure(
+    ComparedMeasure(
         name="transmit_dbmv",
         words="transmit level",
         unit="dBmV",
@@ -66,7 +68,7 @@ _ROWS = (
         grain=0.05,
         day_memory=WEATHER,
     ),
-    Measure(
+    ComparedMeasure(
         name="mer_db",
         words="SNR",
         unit="dB",
@@ -76,7 +78,7 @@ _ROWS = (
         grain=0.05,
         day_memory=WEATHER,
     ),
-    Measure(
+    ComparedMeasure(
         name="uncorrectable",
         words="lost codewords",
         unit="per million",
@@ -86,7 +88,7 @@ _ROWS = (
         grain=1e-9,
         scale=1e6,
     ),
-    Measure(
+    ComparedMeasure(
         name="margin_db",
         words="noise margin",
         unit="dB",
@@ -96,7 +98,7 @@ _ROWS = (
         grain=0.05,
         day_memory=WEATHER,
     ),
-    Measure(
+    ComparedMeasure(
         name="attenuation_db",
         words="attenuation",
         unit="dB",
@@ -106,7 +108,7 @@ _ROWS = (
         grain=0.05,
         day_memory=WEATHER,
     ),
-    Measure(
+    ComparedMeasure(
         name="receive_dbm",
         words="light",
         unit="dBm",
@@ -124,4 +126,4 @@ within 2 %. Grains are what one hour's value is rounded to or known to at best: 
 tenths of a decibel for modems' levels, a thousandth of a rate. Good ranges as in cabling/rules.py:
 downstream power by common practice, light by G.984.2's B+."""
 
-MEASURES: dict[str, Measure] = {m.name: m for m in _ROWS}
+MEASURES: dict[str, ComparedMeasure] = {m.name: m for m in _ROWS}

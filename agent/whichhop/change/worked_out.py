@@ -2,14 +2,14 @@
 
 import math
 
-from whichhop.change.effect import Effect
+from whichhop.change.effect import ChangeEffect
 
 SAME_DB = 1.0
 """Printed losses of splitters and cables hold within 0.5 dB each (common practice), so two of them within
 1."""
 
 
-def against_worked_out(expected_db: float, effect: Effect) -> str:
+def against_worked_out(expected_db: float, effect: ChangeEffect) -> str:
     """What was expected beside what was measured, in a clause; "" where nothing was measured.
 
     "As worked out" is said only when the interval leaves no change out and holds what was expected, within

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from whichhop.claim.span import JudgedSpan
 from whichhop.model import LinkKind, Medium, Method, Session, SessionKey, Verdict
-from whichhop.model.dossier import Chart, Line
+from whichhop.model.dossier import Chart, ChartLine
 
 MOST_BINS = 360
 MOST_LINES = 4
@@ -78,7 +78,7 @@ def _chart(
         session = span.sessions[i]
         median = np.where(speaks[:, i], table.q50_s[:, i], np.nan)
         lines.append(
-            Line(
+            ChartLine(
                 session=str(session.key),
                 label=f"{session.key.agent} to {session.key.target}",
                 crosses=i in crossing,

@@ -11,7 +11,7 @@ import msgspec
 
 from whichhop.advice.known import Known, time_words
 from whichhop.advice.rank import advise
-from whichhop.advice.step import Kind, Step, lasting_words, step_words
+from whichhop.advice.step import Recommendation, RecommendationKind, lasting_words, step_words
 from whichhop.app.advice_of_home import OF_LONG, known_home
 from whichhop.app.agent_addresses import DAY_NS
 from whichhop.app.collect import Opened
@@ -74,7 +74,7 @@ def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[Know
     return known, found
 
 
-def _lines(number: int, step: Step) -> list[str]:
+def _lines(number: int, step: Recommendation) -> list[str]:
     first, *rest = step_words(step)
     share = f"  [gives back at most {step.worth:.0%} of what is paid for]" if step.worth >= 0.005 else ""
     return [
@@ -89,7 +89,7 @@ def _many(count: int, what: str) -> str:
     return f"{count} {what}" + ("" if count == 1 else "s")
 
 
-def _text(known: Known, steps: tuple[Step, ...], unmeasured: Sequence[Link]) -> str:
+def _text(known: Known, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link]) -> str:
     span = f"{time_words(known.start_ns)} to {time_words(known.end_ns)}"
     lines = [
         f"{known.home.name}, {span}: {_many(len(known.verdicts), 'verdict')}, "
@@ -99,19 +99,21 @@ def _text(known: Known, steps: tuple[Step, ...], unmeasured: Sequence[Link]) -> 
     if 0 < known.seconds < DAY_NS / 1e9:
         judged = lasting_words(known.seconds)
         lines += [f"Only {judged} were judged: shares of the time may change with a whole day.", ""]
-    doing = [s for s in steps if s.kind is not Kind.MEASURE]
+    doing = [s for s in steps if s.kind is not RecommendationKind.MEASURE]
     if not doing:
         lines += ["Nothing that was measured calls for a change.", ""]
     if unmeasured:
         lines += [not_measured_words(unmeasured), ""]
     for number, step in enumerate(steps, 1):
-        if step.kind is Kind.MEASURE and (number == 1 or steps[number - 2].kind is not Kind.MEASURE):
+        if step.kind is RecommendationKind.MEASURE and (
+            number == 1 or steps[number - 2].kind is not RecommendationKind.MEASURE
+        ):
             lines += ["Not known yet, so not advised:", ""]
         lines += _lines(number, step)
     return "\n".join(lines).rstrip() + "\n"
 
 
-def step_data(step: Step) -> dict[str, Any]:
+def step_data(step: Recommendation) -> dict[str, Any]:
     """A step as JSON-ready data, with its sentences under "words"."""
     data: dict[str, Any] = msgspec.to_builtins(step)
     return data | {"words": list(step_words(step))}
@@ -135,4 +137,4 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
         sys.stdout.write(_text(known, steps, unmeasured))
-    return 0 if any(s.kind is not Kind.MEASURE for s in steps) else 1
+    return 0 if any(s.kind is not RecommendationKind.MEASURE for s in steps) else 1

@@ -10,9 +10,9 @@ from typing import Any
 from whichhop.cabling.against_reading import compare
 from whichhop.cabling.cautions import cautions_for
 from whichhop.cabling.checklist import CHECKLIST
-from whichhop.cabling.rules import RULES, Standing
+from whichhop.cabling.rules import RULES, LevelStanding
 from whichhop.cabling.run import expected_dbmv, part_words, run_loss_db, walk_levels
-from whichhop.cabling.what_if import Outcome, ideas, parse_change, what_if
+from whichhop.cabling.what_if import WhatIfOutcome, ideas, parse_change, what_if
 from whichhop.cli.cabling_equipment import equipment_data, equipment_lines
 from whichhop.cli.levels import take_reading
 from whichhop.cli.table import table
@@ -58,12 +58,12 @@ def _frequencies(wanted: list[float] | None) -> tuple[float, ...]:
     return tuple(mhz * 1e6 for mhz in chosen)
 
 
-def _standing(level_dbmv: float) -> Standing:
+def _standing(level_dbmv: float) -> LevelStanding:
     rules = (RULES["down-power-specification"], RULES["down-power-practice"])
     return max((rule.stands(level_dbmv) for rule in rules), key=lambda s: s.weight)
 
 
-def _outcome_data(outcome: Outcome) -> dict[str, Any]:
+def _outcome_data(outcome: WhatIfOutcome) -> dict[str, Any]:
     return {
         "change": outcome.words,
         "gains": [{**asdict(g), "gain_db": g.gain_db} for g in outcome.gains],
@@ -91,7 +91,7 @@ def _run_lines(run: Run, hertz: tuple[float, ...]) -> list[str]:
     return lines
 
 
-def _outcome_lines(outcome: Outcome) -> list[str]:
+def _outcome_lines(outcome: WhatIfOutcome) -> list[str]:
     gains = ", ".join(f"{g.gain_db:+.1f} dB at {g.frequency_hz / 1e6:g} MHz" for g in outcome.gains)
     lines = [f"- {outcome.words}: {gains}; {outcome.gains[0].upstream_gain_db:+.1f} dB on the way back"]
     if outcome.cuts:

@@ -13,8 +13,8 @@ from whichhop.cabling.rates import RADIO_REAL
 from whichhop.capacity.ceilings import lowest, observed_ceilings
 from whichhop.capacity.links import capacities, narrow_links, narrow_words
 from whichhop.capacity.plan import (
-    Answer,
     Delivery,
+    PlanAnswer,
     by_hour,
     contradicted,
     delivery_words,
@@ -70,8 +70,8 @@ def _worth_telling(parts: Sequence[Delivery]) -> Iterator[Delivery]:
     if whole not in contradicted({whole.way: (whole,)}):
         yield whole
     for part in some:
-        decided = part.answer is not Answer.OPEN and part.answer is not whole.answer
-        if decided or (whole.answer is Answer.OPEN and part.tests):
+        decided = part.answer is not PlanAnswer.OPEN and part.answer is not whole.answer
+        if decided or (whole.answer is PlanAnswer.OPEN and part.tests):
             yield part
 
 

@@ -3,8 +3,8 @@
 import math
 from collections.abc import Sequence
 
-from whichhop.change.before_after import BeforeAfter, Part
-from whichhop.change.effect import Answer, Effect, Measure, Share
+from whichhop.change.before_after import BeforeAfter, ComparedPart
+from whichhop.change.effect import ChangeAnswer, ChangeEffect, ComparedMeasure, Share
 from whichhop.change.hours import HOUR_NS
 from whichhop.change.measures import MEASURES
 from whichhop.change.worked_out import against_worked_out
@@ -17,15 +17,15 @@ DAYS_A_WEEK = 7
 HEAD = ("", "before", "after", "change", "confidence interval", "days")
 
 
-def _plain(measure: Measure, value: float | None) -> str:
+def _plain(measure: ComparedMeasure, value: float | None) -> str:
     return "" if value is None else format(value * measure.scale, measure.shown)
 
 
-def _signed(measure: Measure, value: float | None) -> str:
+def _signed(measure: ComparedMeasure, value: float | None) -> str:
     return "" if value is None else format(value * measure.scale + 0.0, "+" + measure.shown)
 
 
-def _ends(measure: Measure, low: float | None, high: float | None) -> str:
+def _ends(measure: ComparedMeasure, low: float | None, high: float | None) -> str:
     if low is None or high is None:
         return ""
     if math.isinf(low) or math.isinf(high):
@@ -33,10 +33,10 @@ def _ends(measure: Measure, low: float | None, high: float | None) -> str:
     return f"{_signed(measure, low)} to {_signed(measure, high)}"
 
 
-_BETTER = {Answer.HELPED: " (better)", Answer.WORSE: " (worse)"}
+_BETTER = {ChangeAnswer.HELPED: " (better)", ChangeAnswer.WORSE: " (worse)"}
 
 
-def _row(effect: Effect) -> tuple[str, ...]:
+def _row(effect: ChangeEffect) -> tuple[str, ...]:
     measure = MEASURES[effect.measure]
     # Where only a part of the day shows it, that part's own row says so.
     mark = "" if any(effect.when == s.name for s in effect.shares) else _BETTER.get(effect.answer, "")
@@ -50,13 +50,13 @@ def _row(effect: Effect) -> tuple[str, ...]:
     )
 
 
-def _share_row(measure: Measure, share: Share) -> tuple[str, ...]:
+def _share_row(measure: ComparedMeasure, share: Share) -> tuple[str, ...]:
     mark = _BETTER.get(share.answer, "")
     change = _signed(measure, share.change) + mark
     return (f"    {share.name}", "", "", change, _ends(measure, share.low, share.high), "")
 
 
-def _rows(effect: Effect) -> list[tuple[str, ...]]:
+def _rows(effect: ChangeEffect) -> list[tuple[str, ...]]:
     measure = MEASURES[effect.measure]
     told = [s for s in effect.shares if s.answer in _BETTER and s.name in effect.when]
     return [_row(effect), *(_share_row(measure, s) for s in told)]
@@ -72,21 +72,21 @@ def needed_words(days: int | None) -> str:
     return f"cannot be told from day-to-day variation yet; about {more} would probably tell"
 
 
-def _answer(part: Part) -> str:
-    if part.answer is not Answer.NO_DIFFERENCE:
+def _answer(part: ComparedPart) -> str:
+    if part.answer is not ChangeAnswer.NO_DIFFERENCE:
         return f"{part.answer}{f', {part.when}' if part.when else ''}"
     open_ = needed_words(part.needed)
     why = next((e.why for e in part.effects if e.why), "")
     return (open_ or "no difference worth noticing") + (f" ({why})" if why else "")
 
 
-def _block(part: Part) -> list[tuple[str, ...]]:
-    measured = [e for e in part.effects if e.answer is not Answer.UNMEASURED]
+def _block(part: ComparedPart) -> list[tuple[str, ...]]:
+    measured = [e for e in part.effects if e.answer is not ChangeAnswer.UNMEASURED]
     head = f"{part.name}: {_answer(part)}"
     return [(head, "", "", "", "", ""), *(row for e in measured for row in _rows(e))]
 
 
-def _tabled(title: str, parts: Sequence[Part]) -> list[str]:
+def _tabled(title: str, parts: Sequence[ComparedPart]) -> list[str]:
     """The parts' blocks in one table; a block's head runs over all columns."""
     if not parts:
         return []
@@ -98,7 +98,7 @@ def _tabled(title: str, parts: Sequence[Part]) -> list[str]:
     return out
 
 
-def _sessions(parts: Sequence[Part]) -> list[str]:
+def _sessions(parts: Sequence[ComparedPart]) -> list[str]:
     """Sessions that changed, one line each with the figures that did."""
     rows = []
     for part in parts:
@@ -113,7 +113,7 @@ def _sessions(parts: Sequence[Part]) -> list[str]:
     return ["", *table(("Sessions", "answer", "what changed"), rows).splitlines()] if rows else []
 
 
-def level_words(part: Part) -> str:
+def level_words(part: ComparedPart) -> str:
     """A group's level against what was worked out; "" where nothing was."""
     if part.expected_db is None or not part.effects:
         return ""
@@ -124,18 +124,18 @@ def level_words(part: Part) -> str:
 def _summary(found: BeforeAfter) -> list[str]:
     out = []
     parts = (*found.links, *found.modem)
-    for answer in (Answer.HELPED, Answer.WORSE, Answer.MIXED):
+    for answer in (ChangeAnswer.HELPED, ChangeAnswer.WORSE, ChangeAnswer.MIXED):
         names = [
             p.name + (f" (only {p.when} for sure)" if p.when else "") for p in parts if p.answer is answer
         ]
         if names:
             out.append(f"{str(answer).capitalize()}: {', '.join(names)}.")
     if not out:
-        some = any(p.answer in (*_BETTER, Answer.MIXED) for p in found.sessions)
+        some = any(p.answer in (*_BETTER, ChangeAnswer.MIXED) for p in found.sessions)
         out.append(
             "No link shows a difference; some sessions do." if some else "No difference shown anywhere."
         )
-    same = [p for p in parts if p.answer is Answer.NO_DIFFERENCE]
+    same = [p for p in parts if p.answer is ChangeAnswer.NO_DIFFERENCE]
     open_ = [p for p in same if p.needed is not None]
     if len(same) > len(open_):
         sure = [p.name for p in same if p.needed is None]
@@ -148,11 +148,11 @@ def _summary(found: BeforeAfter) -> list[str]:
     return out
 
 
-def _drift(part: Part, effect: Effect) -> str:
+def _drift(part: ComparedPart, effect: ChangeEffect) -> str:
     """A drift, or a time before in which the same happened without a change; "" where neither shows."""
     measure = MEASURES[effect.measure]
     whose, earlier, drift = f"{part.name}, {measure.words}", effect.earlier, effect.drift_a_day
-    if earlier is not None and earlier.answer is not Answer.NO_DIFFERENCE:
+    if earlier is not None and earlier.answer is not ChangeAnswer.NO_DIFFERENCE:
         ends = _ends(measure, earlier.low, earlier.high)
         return (
             f"{whose}: in the middle of the time before, where nothing was changed, the same comparison"
@@ -209,10 +209,10 @@ def answer_text(home: str, number: int | None, mark: Mark, found: BeforeAfter | 
     lines += _summary(found)
     lines += [words for part in found.modem if (words := level_words(part))]
     lines += ["", *_spans(found), *_looks(found)]
-    lines += _tabled("Links", [p for p in found.links if p.answer is not Answer.UNMEASURED])
-    lines += _tabled("Modem", [p for p in found.modem if p.answer is not Answer.UNMEASURED])
+    lines += _tabled("Links", [p for p in found.links if p.answer is not ChangeAnswer.UNMEASURED])
+    lines += _tabled("Modem", [p for p in found.modem if p.answer is not ChangeAnswer.UNMEASURED])
     lines += _sessions(found.sessions)
-    rest = sum(p.answer is Answer.NO_DIFFERENCE for p in found.sessions)
+    rest = sum(p.answer is ChangeAnswer.NO_DIFFERENCE for p in found.sessions)
     if rest:
         lines += ["", f"{rest} sessions show no difference; --json has their figures."]
     lines += [f"Note: {remark}." for remark in found.remarks]

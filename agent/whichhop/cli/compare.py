@@ -11,7 +11,7 @@ import msgspec
 from whichhop.app import metrics_windows
 from whichhop.app.access_line import line_explanations
 from whichhop.app.agent_addresses import SETTLED_NS
-from whichhop.app.refusals import REASONS, Refused, refusal_words, refused_lately
+from whichhop.app.refusals import REASONS, Refusal, refusal_words, refused_lately
 from whichhop.app.store_windows import compared
 from whichhop.cabling.explain import Explanation
 from whichhop.cli.collecting import add_source_arguments, opened_for
@@ -142,7 +142,7 @@ class _Answer:
     readings: list[Reading]
     agents: Sequence[Collected] = ()
     note: str = ""
-    refused: Sequence[Refused] = ()
+    refused: Sequence[Refusal] = ()
 
 
 def _from_store(args: argparse.Namespace, house: House) -> _Answer:

@@ -14,7 +14,7 @@ from whichhop.app.collect import bounds_of
 from whichhop.app.live_comparison import LiveComparison, live_comparison
 from whichhop.app.live_news import Asker
 from whichhop.cli.times import clock_text
-from whichhop.compare.day_book import Change, ChangeKind, changes
+from whichhop.compare.day_book import ChangeKind, VerdictChange, changes
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.compare.words import explain, headline, since_words
 from whichhop.config.check import House
@@ -38,7 +38,7 @@ NICER = 5
 """Judging may wait; an agent on the same machine must be punctual."""
 
 
-class Teller:
+class NewsPrinter:
     """Prints news as text, or each bulletin as a line of JSON."""
 
     def __init__(self, *, as_json: bool) -> None:
@@ -100,7 +100,7 @@ def state_words(bulletin: Bulletin) -> str:
     return f"no fault found: nothing that is measured exceeds its own quiet baseline{beside}"
 
 
-def change_text(change: Change, at_ns: int) -> str:
+def change_text(change: VerdictChange, at_ns: int) -> str:
     """One change in lines: when it was seen, what it is, and for a new verdict all that is known."""
     verdict = change.verdict
     seen = clock_text(at_ns)
@@ -140,7 +140,7 @@ def follow(args: argparse.Namespace, house: House) -> int:
     os.nice(NICER)
     path = args.store or default_store(f"{args.home.stem}.collected")
     keys = derive_keys(read_key(args.key or key_path_for(args.home)))
-    teller = Teller(as_json=args.json)
+    teller = NewsPrinter(as_json=args.json)
     try:
         with Store.make(path) as store:
             _follow(live_comparison(house, args.home.name, store), store, keys, teller)
@@ -149,7 +149,7 @@ def follow(args: argparse.Namespace, house: House) -> int:
     return 0
 
 
-def _follow(live: LiveComparison, store: Store, keys: PurposeKeys, teller: Teller) -> None:
+def _follow(live: LiveComparison, store: Store, keys: PurposeKeys, teller: NewsPrinter) -> None:
     clock, home = SystemClock(), live.home
     agents, there = AgentsFetch.of(home, keys, seconds=FIRST_PATIENCE_S), tls_addresses_of(home)
     asker = Asker(

@@ -8,13 +8,13 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from whichhop.cabling.against_reading import Difference, compare
+from whichhop.cabling.against_reading import LevelDifference, compare
 from whichhop.cabling.fibre import FIBRE_CAUTIONS
 from whichhop.cabling.judge_levels import Judgement, deltas_between
 from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.level_change import LevelChange, channel_row, level_changes
 from whichhop.cabling.level_readings import from_readings
-from whichhop.cabling.rules import Standing
+from whichhop.cabling.rules import LevelStanding
 from whichhop.cli.table import table
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError
@@ -98,7 +98,7 @@ def as_data(
     now: ModemLevels,
     source: LevelsSource,
     judgement: Judgement,
-    difference: Difference | None,
+    difference: LevelDifference | None,
     before: ModemLevels | None,
     changes: tuple[LevelChange, ...],
 ) -> dict[str, Any]:
@@ -147,7 +147,7 @@ def _print(
     now: ModemLevels,
     source: LevelsSource,
     judgement: Judgement,
-    difference: Difference | None,
+    difference: LevelDifference | None,
     changes: tuple[LevelChange, ...],
     counted: bool,
 ) -> None:
@@ -156,12 +156,12 @@ def _print(
     out.write(f"{now.node} at {time_text(now.at_ns)}, by {source.words}\n\n")
     if now.channels:
         out.write(table(head, [_cells(c) for c in now.channels]) + "\n\n")
-    fine = [f.words for f in judgement.findings if f.standing is Standing.FINE and not now.channels]
+    fine = [f.words for f in judgement.findings if f.standing is LevelStanding.FINE and not now.channels]
     # Two rules with one value say the same words.
     out.writelines(f"fine: {words}\n" for words in dict.fromkeys(fine))
     for finding in judgement.troubles:
         out.write(f"{finding.standing}: {finding.words}\n")
-    unknown = [f for f in judgement.findings if f.standing is Standing.UNKNOWN]
+    unknown = [f for f in judgement.findings if f.standing is LevelStanding.UNKNOWN]
     out.writelines(f"unknown: {f.words}\n" for f in unknown[:3])
     if len(unknown) > 3:
         out.write(f"unknown: {len(unknown) - 3} more channels likewise\n")
@@ -205,4 +205,4 @@ def run(args: argparse.Namespace) -> int:
             changes=changes,
             counted=before is not None,
         )
-    return 1 if judgement.standing is Standing.OUTSIDE else 0
+    return 1 if judgement.standing is LevelStanding.OUTSIDE else 0

@@ -11,7 +11,7 @@ import msgspec
 
 from whichhop.cabling.expected_gain import expected_at, expected_gains
 from whichhop.cabling.run import part_words
-from whichhop.cabling.what_if import Change, parse_change, what_if
+from whichhop.cabling.what_if import CoaxChange, parse_change, what_if
 from whichhop.cli.table import table
 from whichhop.cli.times import day_text, parse_time
 from whichhop.config.check import House, read_house
@@ -117,7 +117,7 @@ def _kinds_named(text: str) -> set[type[Part]]:
     return {kind for kind, names in _KINDS.items() if words & names}
 
 
-def _ask_if_meant(args: argparse.Namespace, text: str, meant: str, run: Run, change: Change) -> None:
+def _ask_if_meant(args: argparse.Namespace, text: str, meant: str, run: Run, change: CoaxChange) -> None:
     """Make sure that the part is the one that was changed; DataError when it is not.
 
     On a terminal by asking; elsewhere only where the note's words name another kind of part, unless --yes.

@@ -29,7 +29,7 @@ from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Record
 from whichhop.model.dossier import Dossier
 from whichhop.model.fingerprint import fingerprint
-from whichhop.report.checks import Check, checks
+from whichhop.report.checks import FigureCheck, checks
 from whichhop.report.html import dossier_part
 from whichhop.report.printed import report_data
 from whichhop.report.seal import Seal, public_half, sealed, unsealed, unsealed_paper
@@ -101,7 +101,7 @@ def _text(path: Path) -> str:
         raise DataError(f"{path}: not a report; give the page, the PDF, or its data as JSON") from None
 
 
-def _read_paper(path: Path, data: bytes) -> tuple[Dossier, list[Check]]:
+def _read_paper(path: Path, data: bytes) -> tuple[Dossier, list[FigureCheck]]:
     paper, seal = unsealed_paper(data, str(path))
     part, signature = report_data(paper, str(path))
     if part is None:
@@ -143,7 +143,7 @@ def _opened(paths: Sequence[Path], stack: ExitStack) -> Store:
     return store
 
 
-def _chain_checks(store: Store, dossier: Dossier, from_files: bool) -> Iterator[Check]:
+def _chain_checks(store: Store, dossier: Dossier, from_files: bool) -> Iterator[FigureCheck]:
     if from_files:
         return
     reports = {r.origin.hex(): r for r in store.verify()}
@@ -194,7 +194,9 @@ def _rebuilt(store: Store, dossier: Dossier, house: House) -> Dossier:
     return found
 
 
-def _attach(path: Path, text: str, seal: Seal | None, response: bytes, authority: bytes | None) -> Check:
+def _attach(
+    path: Path, text: str, seal: Seal | None, response: bytes, authority: bytes | None
+) -> FigureCheck:
     if seal is None:
         raise DataError(f"{path}: carries no seal, so there is nothing a time-stamp could be for")
     done = time_check(response, seal, authority)
@@ -204,7 +206,7 @@ def _attach(path: Path, text: str, seal: Seal | None, response: bytes, authority
     return done
 
 
-def _say(found: Sequence[Check], notes: Sequence[str], proof: str, as_data: bool) -> None:
+def _say(found: Sequence[FigureCheck], notes: Sequence[str], proof: str, as_data: bool) -> None:
     bad = [c for c in found if not c.holds]
     if as_data:
         checked = [asdict(c) for c in found]
@@ -222,7 +224,7 @@ def _say(found: Sequence[Check], notes: Sequence[str], proof: str, as_data: bool
     sys.stdout.write(f"{len(found) - len(bad)} of {len(found)} checks hold\n{proof}\n")
 
 
-def _read_page(args: argparse.Namespace, notes: list[str]) -> tuple[Dossier, list[Check]]:
+def _read_page(args: argparse.Namespace, notes: list[str]) -> tuple[Dossier, list[FigureCheck]]:
     whole = _text(args.report)
     text, seal = unsealed(whole, str(args.report))
     part = dossier_part(text)

@@ -5,10 +5,10 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.live import Standing
+from whichhop.compare.live import HomeState
 from whichhop.compare.words import explain
 from whichhop.model import CAUSE_TABLE, LINK_TABLE, Home, Link, Owner, Verdict
-from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, Told
+from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, ToldVerdict
 from whichhop.model.mark import Mark
 
 LATELY_TICKS = 6
@@ -21,7 +21,7 @@ MOST_TOLD = 100
 
 
 def bulletin_of(
-    standing: Standing,
+    standing: HomeState,
     told: Sequence[Verdict],
     *,
     troubles: Mapping[str, str] | None = None,
@@ -45,7 +45,7 @@ def bulletin_of(
         learning_s=float(standing.learning_s),
         agents=_agents(standing, troubles or {}),
         links=tuple(_link_now(standing, link, lasting) for link in _from_far_ends(home)),
-        told=tuple(Told(verdict=v, words=tuple(explain(v))) for v in ordered),
+        told=tuple(ToldVerdict(verdict=v, words=tuple(explain(v))) for v in ordered),
         findings=standing.findings,
         rooms=tuple(rooms),
         marks=tuple(marks),
@@ -77,7 +77,7 @@ def _from_far_ends(home: Home) -> list[Link]:
     return sorted(home.links, key=links_left, reverse=True)
 
 
-def _agents(standing: Standing, troubles: Mapping[str, str]) -> tuple[AgentNow, ...]:
+def _agents(standing: HomeState, troubles: Mapping[str, str]) -> tuple[AgentNow, ...]:
     table = standing.table
     out = []
     for node in standing.home.agents:
@@ -89,7 +89,7 @@ def _agents(standing: Standing, troubles: Mapping[str, str]) -> tuple[AgentNow, 
     return tuple(out)
 
 
-def _link_now(standing: Standing, link: Link, lasting: Sequence[Verdict]) -> LinkNow:
+def _link_now(standing: HomeState, link: Link, lasting: Sequence[Verdict]) -> LinkNow:
     crossing = [i for i, s in enumerate(standing.sessions) if link.name in (k.name for k in s.path.links)]
     ending = [i for i in crossing if standing.sessions[i].path.links[-1].name == link.name]
     least = min((len(standing.sessions[i].path.links) for i in ending), default=0)
@@ -120,7 +120,7 @@ def _link_now(standing: Standing, link: Link, lasting: Sequence[Verdict]) -> Lin
 
 
 def _state(
-    standing: Standing, link: Link, crossing: Sequence[int], lasting: Sequence[Verdict], probability: float
+    standing: HomeState, link: Link, crossing: Sequence[int], lasting: Sequence[Verdict], probability: float
 ) -> LinkState:
     names = {each.name for each in standing.home.links}
     blamed = [v for v in lasting if link.name in v.elements]
@@ -136,11 +136,11 @@ def _state(
     return LinkState.CALM if bool((lately.any(axis=0) & learned).any()) else LinkState.UNKNOWN
 
 
-def _lately(standing: Standing) -> NDArray[np.bool_]:
+def _lately(standing: HomeState) -> NDArray[np.bool_]:
     return standing.speaks[-LATELY_TICKS:]
 
 
-def _figures(standing: Standing, columns: Sequence[int]) -> tuple[float | None, float | None, int, int]:
+def _figures(standing: HomeState, columns: Sequence[int]) -> tuple[float | None, float | None, int, int]:
     """Median round trip and excess in seconds, packets and losses of some sessions in the last minute."""
     chosen, speaks = list(columns), _lately(standing)[:, columns]
     table = standing.table

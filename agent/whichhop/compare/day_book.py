@@ -49,7 +49,7 @@ class ChangeKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class VerdictChange:
     """One verdict's news; `verdict` as it is now, or as it last was when withdrawn."""
 
     kind: ChangeKind
@@ -67,14 +67,14 @@ def _same(one: Verdict, other: Verdict) -> bool:
     return bool(set(one.elements) & set(other.elements)) and _overlap(one, other)
 
 
-def changes(before: Sequence[Verdict], after: Sequence[Verdict]) -> list[Change]:
+def changes(before: Sequence[Verdict], after: Sequence[Verdict]) -> list[VerdictChange]:
     """The news between two looks, in order of time.
 
     Verdicts are the same trouble when they share an element and overlap in time. A verdict that was already
     over when it was first seen is not news of the present: it opened and ended between two looks, and is
     told as opened.
     """
-    out: list[Change] = []
+    out: list[VerdictChange] = []
     left = list(before)
     for verdict in after:
         old = min(
@@ -83,19 +83,19 @@ def changes(before: Sequence[Verdict], after: Sequence[Verdict]) -> list[Change]
             default=None,
         )
         if old is None:
-            out.append(Change(kind=ChangeKind.OPENED, verdict=verdict))
+            out.append(VerdictChange(kind=ChangeKind.OPENED, verdict=verdict))
             continue
         left.remove(old)
         if _different(old, verdict):
-            out.append(Change(kind=ChangeKind.CHANGED, verdict=verdict, before=old))
+            out.append(VerdictChange(kind=ChangeKind.CHANGED, verdict=verdict, before=old))
         if old.end_ns is None and verdict.end_ns is not None:
-            out.append(Change(kind=ChangeKind.ENDED, verdict=verdict, before=old))
+            out.append(VerdictChange(kind=ChangeKind.ENDED, verdict=verdict, before=old))
     # What is older than all that was looked at anew has been forgotten, not withdrawn.
     oldest = min((v.start_ns for v in after), default=None)
     for gone in left:
         forgotten = gone.end_ns is not None and (oldest is None or gone.end_ns <= oldest)
         if not forgotten:
-            out.append(Change(kind=ChangeKind.WITHDRAWN, verdict=gone, before=gone))
+            out.append(VerdictChange(kind=ChangeKind.WITHDRAWN, verdict=gone, before=gone))
     return out
 
 

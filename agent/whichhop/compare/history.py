@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.scan import Scan, scan
 from whichhop.compare.inference.screening import Stretch, stretches
-from whichhop.compare.inference.segment import Close, Group, Use, look
+from whichhop.compare.inference.segment import Close, Group, OwnUse, look_closely
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.standing.seen import Period
-from whichhop.compare.standing.verdicts import Teller, together
+from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict.corroboration import adds, borne, shown_by
@@ -21,10 +21,10 @@ from whichhop.compare.verdict.fault_shapes import reweighted, shape_odds
 from whichhop.compare.verdict.lookalikes import once, with_lookalikes
 from whichhop.compare.verdict.own_traffic_path import part_of_own_traffic
 from whichhop.compare.verdict.provider_guards import Scene
-from whichhop.compare.verdict.verdict import Found, verdict_of
+from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.clocks import aligned, aligned_readings, clocks_of, off
-from whichhop.compare.windows.reporting import Alibi, alibi_of, host_log_ratio
+from whichhop.compare.windows.reporting import Reporting, host_log_ratio, reporting_of
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Home, Level, Reading, Session, Verdict
 
@@ -43,7 +43,7 @@ class Case:
     sessions: tuple[Session, ...]
     elements: tuple[Element, ...]
     table: WindowTable
-    alibi: Alibi
+    alibi: Reporting
     use: own_traffic.LineUse
     onset: NDArray[np.float64]
     settings: Settings
@@ -65,7 +65,7 @@ def prepare(
     clocks = off(clocks_of(table.ahead_s, {s.key.agent for s in heard}))
     table = aligned(table.picked([s.key for s in heard]), clocks)
     readings = aligned_readings(readings, clocks)
-    alibi = alibi_of(table, heard, readings)
+    alibi = reporting_of(table, heard, readings)
     use = own_traffic.line_use(readings, table, home.plan, heard)
     elements = elements_of(home, heard)
     step_s = table.step_ns * 1e-9
@@ -83,7 +83,7 @@ def prepare(
     )
 
 
-def _onset(element: Element, alibi: Alibi, use: NDArray[np.float64]) -> float:
+def _onset(element: Element, alibi: Reporting, use: NDArray[np.float64]) -> float:
     """Chance of an onset per hour."""
     per_hour = 1.0 / PRIORS[element.nature].mean_hours
     if element.nature is Nature.HOST and element.name.partition(":")[2] in alibi.watched:
@@ -132,7 +132,9 @@ def judge_with_levels(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
 
 def standing_faults(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
     """What was wrong before the first packet of a history, and until when; and the level of every link."""
-    teller = Teller(home=case.home, sessions=case.sessions, elements=case.elements, settings=case.settings)
+    teller = StandingVerdicts(
+        home=case.home, sessions=case.sessions, elements=case.elements, settings=case.settings
+    )
     found = teller.verdicts(
         Period(table=case.table, speaks=case.alibi.speaks, use=case.use.share, watched=case.alibi.watched)
     )
@@ -143,7 +145,9 @@ def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
     """Close looks at every stretch from the tick `first` on in which something may be wrong."""
     factor, stay = case.use.factor, _stay(case)
     return [
-        look(done, case.elements, case.onset, Use(factor=factor, stay=stay, known=_use_known(case, s)), s)
+        look_closely(
+            done, case.elements, case.onset, OwnUse(factor=factor, stay=stay, known=_use_known(case, s)), s
+        )
         for s in stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
     ]
 
@@ -188,7 +192,7 @@ def _use_known(case: Case, ticks: Stretch | Span) -> bool:
     return own_traffic.is_known(case.use.share[ticks.first : ticks.end])
 
 
-def _own_proof(case: Case, done: Scan, found: Found, others: Sequence[Found]) -> bool:
+def _own_proof(case: Case, done: Scan, found: FoundEpisode, others: Sequence[FoundEpisode]) -> bool:
     """Whether a group is borne out beside what else is blamed at the same time.
 
     By sessions that only it crosses; where there are none, by faring worse than the rest of a group that
@@ -226,7 +230,7 @@ def _spans(case: Case, close: Close, group: Group) -> list[Span]:
     return out
 
 
-def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -> Found:
+def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -> FoundEpisode:
     """Probability over the episode: the mean over its better half, so that slow edges do not count."""
     members = parts[0][1].members
     values, shares, delay, loss = [], [], [], []
@@ -241,7 +245,7 @@ def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -
     odds = shape_odds(np.concatenate(delay), np.concatenate(loss))
     share = reweighted(share, odds, [PRIORS[case.elements[j].nature] for j in members])
     order = np.argsort(-share, kind="stable")
-    return Found(
+    return FoundEpisode(
         members=tuple(members[i] for i in order),
         shares=tuple(float(share[i]) for i in order),
         span=span,
@@ -250,7 +254,7 @@ def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -
     )
 
 
-def _verdict(case: Case, done: Scan, found: Found) -> Verdict:
+def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
     first, end = found.span.first, found.span.end
     base = done.baselines[done.block_of(first)]
     scene = Scene(

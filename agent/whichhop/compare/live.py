@@ -17,11 +17,11 @@ from whichhop.compare.inference.segment import Close
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.inference.transients import BlipRates
 from whichhop.compare.standing.seen import Period
-from whichhop.compare.standing.verdicts import Teller, together
+from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.standing.watch import LONGEST_HEAD
 from whichhop.compare.suspects.elements import judged
 from whichhop.compare.windows import own_traffic
-from whichhop.compare.windows.reporting import Alibi, alibi_of
+from whichhop.compare.windows.reporting import Reporting, reporting_of
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table
 from whichhop.model import Finding, Home, Level, Reading, Session, Verdict
 
@@ -40,7 +40,7 @@ MARGIN_NS = 60 * 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class HomeState:
     """What a follower knows after its last tick; the arrays are views, to be read at once.
 
     table: every tick it holds. speaks: (ticks, sessions), where a sample is evidence. baseline: the newest,
@@ -87,7 +87,7 @@ class Follower:
         self._readings: list[Reading] = []
         case = prepare(home, self._sessions, self._table.span(0, 0), (), self._settings)
         self._columns = columns_of(case.elements, len(keys))
-        self._alibi = Alibi(
+        self._alibi = Reporting(
             speaks=np.zeros(self._table.sent.shape, dtype=bool),
             watched=frozenset(),
             agents=case.alibi.agents,
@@ -107,7 +107,7 @@ class Follower:
         self._settled = 0
         self._findings: list[Finding] = []
         self._verdicts: list[Verdict] = []
-        self._teller = Teller(
+        self._teller = StandingVerdicts(
             home=home, sessions=self._sessions, elements=case.elements, settings=self._settings
         )
         self._first_use = np.zeros(0)
@@ -169,10 +169,10 @@ class Follower:
         """Where the next piece must begin."""
         return self._table.at_ns(self._filled)
 
-    def standing(self) -> Standing:
+    def standing(self) -> HomeState:
         """What is known now."""
         table = self._table.span(0, self._filled)
-        return Standing(
+        return HomeState(
             home=self._home,
             sessions=self._sessions,
             table=table,
@@ -204,7 +204,7 @@ class Follower:
     def _rate(self, row: int, end: int, *, begins_block: bool) -> None:
         near = self._settled = max(0, row + 1 - ALIBI_TICKS)
         readings = self._read_between(self._table.at_ns(near), self._table.at_ns(end))
-        cut = alibi_of(self._table.span(near, end), self._sessions, readings)
+        cut = reporting_of(self._table.span(near, end), self._sessions, readings)
         self._alibi.speaks[near:end] = cut.speaks
         self._alibi.aside[near:end] = cut.aside
         if cut.watched:

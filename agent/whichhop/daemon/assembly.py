@@ -37,7 +37,7 @@ from whichhop.net.host import Host
 from whichhop.net.timer import open_alarm
 from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober
-from whichhop.probes.watch import Watch
+from whichhop.probes.watch import MachineWatch
 from whichhop.serve.answer import NDJSON, Answer, Question, only_known
 from whichhop.serve.app import App
 from whichhop.serve.door import Door
@@ -108,7 +108,7 @@ class Daemon:
             observe=self._observe,
             failed=lambda trouble: self.troubles.wrong("probers", words_of(trouble), passing=True),
         )
-        self.watch = Watch(Alibi(node), self.clock, self.host, self.agent.take)
+        self.watch = MachineWatch(Alibi(node), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
         self.reflector = ReflectorInUse(self.clock, estimate_now)

@@ -43,7 +43,7 @@ class Command:
 
 
 @dataclass(slots=True)
-class Kept:
+class KeptChild:
     """A child that is kept going. pid: of its present life, None between two."""
 
     name: str
@@ -99,19 +99,19 @@ class Children:
         hear: Callable[[bytes], None],
         *,
         over: Callable[[], None] = lambda: None,
-    ) -> Kept:
+    ) -> KeptChild:
         """Keep a child going until it is ended.
 
         name: also the label of the metric of failures. command: asked before each life. hear: takes each
         line; whatever it raises is told once and counted. over: called after each life, however it ended.
         """
-        kept = Kept(name)
+        kept = KeptChild(name)
         kept.task = self._jobs.standing(name, lambda: self._lives(kept, command, hear, over))
         return kept
 
     async def _lives(
         self,
-        kept: Kept,
+        kept: KeptChild,
         command: Callable[[], Command],
         hear: Callable[[bytes], None],
         over: Callable[[], None],
@@ -139,7 +139,7 @@ class Children:
             await _sleep_or(kept.anew, wait_s)
             kept.anew.clear()
 
-    async def _life(self, kept: Kept, command: Command, hear: Callable[[bytes], None]) -> str:
+    async def _life(self, kept: KeptChild, command: Command, hear: Callable[[bytes], None]) -> str:
         """One life, to its end; why it ended."""
         asides: asyncio.Task[None] | None = None
         try:
@@ -163,7 +163,7 @@ class Children:
                 asides.cancel()
                 await asyncio.gather(asides, return_exceptions=True)
 
-    async def _until_over(self, kept: Kept, child: Process, listening: Coroutine[Any, Any, str]) -> str:
+    async def _until_over(self, kept: KeptChild, child: Process, listening: Coroutine[Any, Any, str]) -> str:
         heard = asyncio.create_task(listening)
         anew = asyncio.create_task(kept.anew.wait())
         try:

@@ -14,8 +14,8 @@ from typing import Self
 
 from whichhop.errors import DataError, SystemRefusedError
 from whichhop.lab.build import folders
-from whichhop.lab.build.json_channel import Channel
-from whichhop.lab.build.plan import Plan, deepened, make_plan
+from whichhop.lab.build.json_channel import JsonChannel
+from whichhop.lab.build.plan import BuildPlan, deepened, make_plan
 from whichhop.lab.build.programs import Place, Running
 from whichhop.lab.check import as_asked
 from whichhop.lab.faults import Faults
@@ -50,7 +50,7 @@ class EmulatedHome:
         keep: Path | None = None,
     ) -> None:
         self.scenario = scenario
-        self.plan: Plan = make_plan(scenario, relays)
+        self.plan: BuildPlan = make_plan(scenario, relays)
         self.truth: list[Entry] = []
         self.measured: dict[str, dict[str, object]] = {}
         self.real_time = False
@@ -115,8 +115,8 @@ class EmulatedHome:
                 # Ctrl-C is for the owner alone, which then ends the home in order.
                 start_new_session=True,
             )
-        self._holder = Channel(mine, "holder")
-        self._relay = Channel(relay_mine, "relay")
+        self._holder = JsonChannel(mine, "holder")
+        self._relay = JsonChannel(relay_mine, "relay")
         try:
             hello = self._holder.read()
         except SystemRefusedError as trouble:

@@ -6,17 +6,25 @@ import sys
 from collections.abc import Iterable, Mapping
 
 from whichhop.errors import DataError
-from whichhop.lab.build.json_channel import Channel
-from whichhop.lab.build.plan import Plan, Wire, beyond_plain, drop_rules, nature_of, rate_lines, reply_rules
+from whichhop.lab.build.json_channel import JsonChannel
+from whichhop.lab.build.plan import (
+    BuildPlan,
+    Wire,
+    beyond_plain,
+    drop_rules,
+    nature_of,
+    rate_lines,
+    reply_rules,
+)
 from whichhop.lab.build.programs import Place, Running
 from whichhop.lab.links.elements import Spot, Where, check_effect, effects_on, find_spot, own_replies
 from whichhop.lab.links.fault_words import effect_words
 from whichhop.lab.links.impairment import NS, combine, either, rate_of
-from whichhop.lab.scenario import Effect, LinkNature, Scenario, Way
+from whichhop.lab.scenario import Effect, FaultWay, LinkNature, Scenario
 from whichhop.lab.truth import Counts
 
 REPLY_TABLE = "whichhop_reply"
-WAYS = (Way.UP, Way.DOWN)
+WAYS = (FaultWay.UP, FaultWay.DOWN)
 
 
 class Faults:
@@ -26,9 +34,9 @@ class Faults:
         self,
         *,
         scenario: Scenario,
-        plan: Plan,
-        holder: Channel,
-        relay: Channel,
+        plan: BuildPlan,
+        holder: JsonChannel,
+        relay: JsonChannel,
         beside: Place,
         programs: Mapping[str, list[Running]],
     ) -> None:
@@ -39,9 +47,9 @@ class Faults:
         """Programs started in each node: a fault of its host stops them."""
         self._next = 1
         self._stalls: dict[str, Running] = {}
-        self._slowed: set[tuple[str, Way]] = set()
-        self._chances: dict[tuple[str, Way], float] = {}
-        self._dropped: dict[tuple[str, Way], dict[str, int]] = {}
+        self._slowed: set[tuple[str, FaultWay]] = set()
+        self._chances: dict[tuple[str, FaultWay], float] = {}
+        self._dropped: dict[tuple[str, FaultWay], dict[str, int]] = {}
         """Counts of random-drop rules that are gone: a rule's counter ends with it."""
 
     def add(self, element: str, effect: Effect) -> int:
@@ -105,7 +113,7 @@ class Faults:
                         f"not {effect_words(effect)}; start the home with --relay {wire.link.name}"
                     )
 
-    def _apply(self, wire: Wire, way: Way) -> None:
+    def _apply(self, wire: Wire, way: FaultWay) -> None:
         name = wire.link.name
         nature = nature_of(self._scenario, name)
         effects = effects_on(self.active.values(), wire.link, way)
@@ -134,7 +142,7 @@ class Faults:
             "own_sources": [a.packed.hex() for net in networks for a in net.addresses[node]],
         }
 
-    def _limit(self, wire: Wire, way: Way, nature: LinkNature, effects: Iterable[Effect]) -> None:
+    def _limit(self, wire: Wire, way: FaultWay, nature: LinkNature, effects: Iterable[Effect]) -> None:
         """Set the queue of the sending device, when a fault lowers the rate or has just ceased to."""
         end, key = wire.sender(way), (wire.link.name, way)
         lowered = any(e.rate_bps is not None for e in effects)
@@ -152,7 +160,7 @@ class Faults:
 
     # --- random drop on plain wires -------------------------------------------------------------------
 
-    def _drop(self, wire: Wire, way: Way, chance: float) -> None:
+    def _drop(self, wire: Wire, way: FaultWay, chance: float) -> None:
         key = (wire.link.name, way)
         if self._chances.get(key, 0.0) == chance:
             return
@@ -161,7 +169,7 @@ class Faults:
         end = wire.receiver(way)
         self._tool(end.node, ["nft", "-f", "-"], drop_rules(self._table(wire, way), end.device, chance))
 
-    def _dropped_so_far(self, wire: Wire, way: Way) -> dict[str, int]:
+    def _dropped_so_far(self, wire: Wire, way: FaultWay) -> dict[str, int]:
         key = (wire.link.name, way)
         past = self._dropped.get(key, {"taken": 0, "passed": 0, "lost": 0})
         if not self._chances.get(key):
@@ -171,7 +179,7 @@ class Faults:
         taken, lost = past["taken"] + seen.get("taken", 0), past["lost"] + seen.get("lost", 0)
         return {"taken": taken, "passed": taken - lost, "lost": lost}
 
-    def _table(self, wire: Wire, way: Way) -> str:
+    def _table(self, wire: Wire, way: FaultWay) -> str:
         return f"whichhop_{list(self.plan.wires).index(wire.link.name)}_{way}"
 
     def _tool(self, node: str, argv: list[str], text: str = "") -> str:

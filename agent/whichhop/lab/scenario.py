@@ -6,7 +6,7 @@ from enum import StrEnum
 from whichhop.model import Cause, Home
 
 
-class Way(StrEnum):
+class FaultWay(StrEnum):
     """Which way a packet goes, seen from the home's devices."""
 
     UP = "up"
@@ -34,7 +34,7 @@ class Effect:
     contention_ratio: float = 0.0
     rate_bps: int | None = None
     outage: bool = False
-    way: Way = Way.BOTH
+    way: FaultWay = FaultWay.BOTH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -68,7 +68,7 @@ class RoomRate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class ToldVerdict:
     """A verdict with its sentences, as `compare` prints them."""
 
     verdict: Verdict
@@ -92,7 +92,7 @@ class Bulletin:
     learning_s: float
     agents: tuple[AgentNow, ...]
     links: tuple[LinkNow, ...]
-    told: tuple[Told, ...]
+    told: tuple[ToldVerdict, ...]
     rooms: tuple[RoomRate, ...] = ()
     marks: tuple[Mark, ...] = ()
     steps: tuple[str, ...] = ()

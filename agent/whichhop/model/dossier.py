@@ -106,7 +106,7 @@ class SessionRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class ChartLine:
     """One session on a chart: per step the middle and the highest ten-second median, and the loss ratio."""
 
     session: str
@@ -124,7 +124,7 @@ class Chart:
     title: str
     start_ns: int
     step_ns: int
-    lines: tuple[Line, ...]
+    lines: tuple[ChartLine, ...]
     use: tuple[float | None, ...]
     shaded: tuple[tuple[int, int, bool], ...]
     """Start, end, and whether the claim is about it."""

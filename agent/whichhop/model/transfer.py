@@ -42,7 +42,7 @@ class Lease:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
+class TransferFigure:
     """What a reading of a transfer is called: transfer_WAY_NAME:OTHER."""
 
     way: str
@@ -50,14 +50,14 @@ class Figure:
     other_end: str
 
 
-def figure_of(reading_name: str) -> Figure | None:
+def figure_of(reading_name: str) -> TransferFigure | None:
     """The parts of a reading's name; None for a reading that is no transfer's."""
     name, _, other_end = reading_name.partition(":")
     head, _, rest = name.partition("_")
     way, _, figure = rest.partition("_")
     if head != "transfer" or way not in ("out", "back") or not figure or not other_end:
         return None
-    return Figure(way=way, name=figure, other_end=other_end)
+    return TransferFigure(way=way, name=figure, other_end=other_end)
 
 
 def begin_reading(*, at_ns: int, agent: str, other_end: str, way: str, limit_s: float) -> Reading:

@@ -55,7 +55,7 @@ class HttpError(Exception):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class HttpAnswer:
     """A whole answer. charset: what its Content-Type names, if anything."""
 
     status: int
@@ -182,7 +182,9 @@ class HttpClient:
         self._clock, self._tls = clock or SystemClock(), tls
         self._cookies = CookieJar()
 
-    def ask(self, url: str, *, headers: Mapping[str, str] | None = None, body: bytes | None = None) -> Answer:
+    def ask(
+        self, url: str, *, headers: Mapping[str, str] | None = None, body: bytes | None = None
+    ) -> HttpAnswer:
         """The server's answer, whatever its status; a POST where there is a body. HttpError otherwise."""
         bounds = _Bounds(self._clock, self._seconds, self._wait_s, self._most_octets + _MOST_HEAD)
         for _ in range(MOST_REDIRECTS + 1):
@@ -195,7 +197,7 @@ class HttpClient:
 
     def _once(
         self, url: str, headers: dict[str, str], body: bytes | None, bounds: _Bounds
-    ) -> tuple[Answer, str]:
+    ) -> tuple[HttpAnswer, str]:
         host, port, secure = _parts(url)
         connection: _Connection | None = None
         try:
@@ -208,7 +210,7 @@ class HttpClient:
             connection.request(carrier.get_method(), path, body, dict(carrier.header_items()))
             with connection.getresponse() as response:
                 self._cookies.extract_cookies(response, carrier)
-                answer = Answer(
+                answer = HttpAnswer(
                     status=response.status,
                     reason=printable(response.reason, _MOST_WHY),
                     body=self._body(response),

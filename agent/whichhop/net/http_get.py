@@ -5,7 +5,7 @@ from urllib.parse import urlsplit
 
 from whichhop.errors import RemoteError
 from whichhop.net.clock import Clock
-from whichhop.net.http_client import Answer, Failure, HttpClient, HttpError
+from whichhop.net.http_client import Failure, HttpAnswer, HttpClient, HttpError
 from whichhop.outside import OutsideError, json_of, mapping
 from whichhop.printable import printable
 
@@ -61,7 +61,7 @@ def _where(url: str) -> str:
     return f"{parts.scheme}://{parts.netloc}" if parts.netloc else printable(url, _MOST_WHY)
 
 
-def _said(answer: Answer) -> str:
+def _said(answer: HttpAnswer) -> str:
     """What an agent's error answer says, on one line."""
     try:
         why = mapping(json_of(answer.body, "why"), "why").get("error")

@@ -36,7 +36,7 @@ class Beat:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class AlibiLimits:
     """From where on the machine, and not the path, is to blame. All common practice, none from a standard.
 
     late_ns: event-loop lateness. The kernel stamps packets whether or not this process runs, so only a
@@ -70,7 +70,7 @@ _KEEP_NS = 10 * NS_PER_S
 again."""
 
 
-def stepped_ns(old: Beat, new: Beat, limits: Limits = Limits()) -> int:
+def stepped_ns(old: Beat, new: Beat, limits: AlibiLimits = AlibiLimits()) -> int:
     """By how much the wall clock jumped between two beats, in ns; 0 when slewing and reading error explain
     it.
 
@@ -89,7 +89,7 @@ def stepped_ns(old: Beat, new: Beat, limits: Limits = Limits()) -> int:
     return most if most < -slack else 0
 
 
-def slept_ns(old: Beat, new: Beat, limits: Limits = Limits()) -> int:
+def slept_ns(old: Beat, new: Beat, limits: AlibiLimits = AlibiLimits()) -> int:
     """How long the machine was suspended between two beats, at least, in ns; 0 when it was not."""
     asleep = (new.boot_ns - new.after_ns) - (old.boot_ns - old.before_ns)
     return asleep if asleep >= limits.asleep_ns else 0
@@ -104,9 +104,9 @@ def steal_ratio(old: Beat, new: Beat) -> float:
 class Alibi:
     """Holds the beats' findings and vets samples by them."""
 
-    def __init__(self, agent: str, limits: Limits | None = None) -> None:
+    def __init__(self, agent: str, limits: AlibiLimits | None = None) -> None:
         self._agent = agent
-        self._limits = limits or Limits()
+        self._limits = limits or AlibiLimits()
         self._last: Beat | None = None
         self._troubles: deque[Trouble] = deque()
 

@@ -10,7 +10,7 @@ from whichhop.probes.kinds.dns_lookup import DnsLookupProber
 from whichhop.probes.kinds.icmp_echo import EchoProber
 from whichhop.probes.kinds.stamp_sender import StampProber
 from whichhop.probes.kinds.tcp_connect import TcpConnectProber
-from whichhop.wire.lookup import Question
+from whichhop.wire.lookup import LookupQuestion
 from whichhop.wire.ntp64 import ErrorEstimate
 
 
@@ -62,7 +62,7 @@ def _tcp(needs: Needs) -> Prober:
 def _lookup(needs: Needs) -> Prober:
     if needs.lookup_name is None:
         raise ValueError("a resolver that is asked needs a name to ask for")
-    question = Question(name=needs.lookup_name)
+    question = LookupQuestion(name=needs.lookup_name)
     return DnsLookupProber(needs.sink, needs.clock, needs.cookie, question, prompt=needs.prompt)
 
 

@@ -9,7 +9,7 @@ from whichhop.probes.base import Sink
 from whichhop.wire.flight import WAIT_NS
 
 
-class Watch:
+class MachineWatch:
     """Stands between the probers and whoever keeps their samples.
 
     Hand `sink` to the probers, call `woke` at every wake-up of the loop and `beat` about once a second, and

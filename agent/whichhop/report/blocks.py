@@ -38,7 +38,7 @@ class Bullets:
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class FactList:
     """Names with their values, one a line."""
 
     pairs: tuple[tuple[str, str], ...]
@@ -71,7 +71,7 @@ class Fixed:
     text: str
 
 
-Block = Para | Notice | Bullets | Facts | Grid | Picture | Fixed
+Block = Para | Notice | Bullets | FactList | Grid | Picture | Fixed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ NEAR = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
+class FigureCheck:
     """One thing held against the records. said: what the report says; found: what the records give."""
 
     name: str
@@ -25,12 +25,12 @@ def _same(a: object, b: object) -> bool:
     return a == b
 
 
-def check(name: str, said: object, found: object) -> Check:
+def check(name: str, said: object, found: object) -> FigureCheck:
     """One comparison; numbers may differ by a millionth part."""
-    return Check(name=name, holds=_same(said, found), said=str(said), found=str(found))
+    return FigureCheck(name=name, holds=_same(said, found), said=str(said), found=str(found))
 
 
-def _claim(said: Claim | None, found: Claim | None) -> Iterator[Check]:
+def _claim(said: Claim | None, found: Claim | None) -> Iterator[FigureCheck]:
     if said is None or found is None:
         yield check(
             "claim",
@@ -64,9 +64,11 @@ def _claim(said: Claim | None, found: Claim | None) -> Iterator[Check]:
 _COUNTED = ("samples", "aside", "sent", "lost", "median_s", "quiet_sent", "quiet_lost", "quiet_s", "crosses")
 
 
-def _session(said: SessionRow, found: SessionRow | None) -> Iterator[Check]:
+def _session(said: SessionRow, found: SessionRow | None) -> Iterator[FigureCheck]:
     if found is None:
-        yield Check(name=f"session {said.session}", holds=False, said="measured", found="no record of it")
+        yield FigureCheck(
+            name=f"session {said.session}", holds=False, said="measured", found="no record of it"
+        )
         return
     yield check(f"session {said.session} digest of samples", said.digest, found.digest)
     for name in _COUNTED:
@@ -75,20 +77,21 @@ def _session(said: SessionRow, found: SessionRow | None) -> Iterator[Check]:
         )
 
 
-def checks(said: Dossier, found: Dossier) -> tuple[Check, ...]:
+def checks(said: Dossier, found: Dossier) -> tuple[FigureCheck, ...]:
     """Every figure of the report, the claim first."""
     out = list(_claim(said.claim, found.claim))
     out.append(check("episodes", len(said.episodes), len(found.episodes)))
     for i, (a, b) in enumerate(zip(said.episodes, found.episodes, strict=False), 1):
-        out.append(Check(name=f"episode {i}", holds=_alike(a, b), said=str(a), found=str(b)))
+        out.append(FigureCheck(name=f"episode {i}", holds=_alike(a, b), said=str(a), found=str(b)))
     now = {row.session: row for row in found.sessions}
     for row in said.sessions:
         out += _session(row, now.pop(row.session, None))
     out += [
-        Check(name=f"session {name}", holds=False, said="not in the report", found="measured") for name in now
+        FigureCheck(name=f"session {name}", holds=False, said="not in the report", found="measured")
+        for name in now
     ]
     drawn = said.charts == found.charts
-    out.append(Check(name="charts", holds=drawn, said="as drawn", found="as counted"))
+    out.append(FigureCheck(name="charts", holds=drawn, said="as drawn", found="as counted"))
     return tuple(out)
 
 

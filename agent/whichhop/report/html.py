@@ -3,7 +3,7 @@
 from html import escape
 
 from whichhop.model.dossier import Dossier
-from whichhop.report.blocks import Block, Bullets, Facts, Fixed, Grid, Notice, Para, Picture, Section
+from whichhop.report.blocks import Block, Bullets, FactList, Fixed, Grid, Notice, Para, Picture, Section
 from whichhop.report.contents import contents
 from whichhop.report.plot import style
 from whichhop.report.wire_form import dossier_bytes
@@ -84,7 +84,7 @@ def _block(block: Block) -> str:  # noqa: PLR0911 # one return a kind of block
             return f'<div class="notice {tone}"><strong>{escape(head)}</strong><p>{escape(text)}</p></div>'
         case Bullets(items=items):
             return "<ul>" + "".join(f"<li>{escape(item)}</li>" for item in items) + "</ul>"
-        case Facts(pairs=pairs):
+        case FactList(pairs=pairs):
             return "<dl>" + "".join(f"<dt>{escape(a)}</dt><dd>{escape(b)}</dd>" for a, b in pairs) + "</dl>"
         case Picture(svg=svg, caption=caption):
             return f"<figure>{svg}<figcaption>{escape(caption)}</figcaption></figure>"

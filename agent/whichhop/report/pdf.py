@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import typst
 
 from whichhop.model.dossier import Dossier
-from whichhop.report.blocks import Block, Bullets, Facts, Fixed, Grid, Notice, Para, Picture, Section, Tone
+from whichhop.report.blocks import Block, Bullets, FactList, Fixed, Grid, Notice, Para, Picture, Section, Tone
 from whichhop.report.contents import contents
 from whichhop.report.plot import style
 from whichhop.report.wire_form import dossier_bytes
@@ -78,7 +78,7 @@ def _block(block: Block) -> str:  # noqa: PLR0911 # one return a kind of block
             )
         case Bullets(items=items):
             return "#list(" + ", ".join(f"text({_quoted(i)})" for i in items) + ")"
-        case Facts(pairs=pairs):
+        case FactList(pairs=pairs):
             cells = ", ".join(f"text(fill: luma(70), {_quoted(a)}), text({_quoted(b)})" for a, b in pairs)
             return f"#grid(columns: (auto, 1fr), column-gutter: 10pt, row-gutter: 4.5pt, {cells})"
         case Fixed(text=text):

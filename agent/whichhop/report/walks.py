@@ -28,7 +28,7 @@ MAD_SIGMA = 1.4826
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class RoomChange:
     """One figure of one room in two walks. low, high: the interval of after less before, in `unit`.
 
     All intervals of a comparison hold together with 95 %. better: None where the interval holds zero, or the
@@ -142,11 +142,11 @@ def _change(
     *,
     least: float,
     more_is_better: bool,
-) -> Change:
+) -> RoomChange:
     low, high = between
     noticed = abs(pair[1] - pair[0]) >= least
     better = None if low <= 0 <= high or not noticed else (low > 0) == more_is_better
-    return Change(
+    return RoomChange(
         room=place[0],
         figure=place[1],
         unit=place[2],
@@ -173,7 +173,7 @@ def _again(visits: Sequence[RoomResult]) -> list[Pair]:
 
 def changes(
     before: Sequence[RoomResult], after: Sequence[RoomResult], visits: Sequence[RoomResult] = ()
-) -> tuple[Change, ...]:
+) -> tuple[RoomChange, ...]:
     """Every figure that both walks have, by room, with the interval of its change.
 
     visits: all that were ever made, from which is learned what visits to a room differ by. All intervals hold

@@ -12,7 +12,7 @@ BUCKETS_S = (
 """Upper bounds of the round-trip histogram, seconds; 3 s is where a packet is given up."""
 
 
-class Kind(StrEnum):
+class MetricKind(StrEnum):
     """OpenMetrics' types, as far as they are used here."""
 
     COUNTER = "counter"
@@ -26,17 +26,17 @@ class Metric:
     """One metric family; `name` is without the suffix that its type adds (_total, _info, _bucket)."""
 
     name: str
-    kind: Kind
+    kind: MetricKind
     labels: tuple[str, ...]
     unit: str
     words: str
 
 
-def _row(name: str, kind: Kind, labels: tuple[str, ...], unit: str, words: str) -> Metric:
+def _row(name: str, kind: MetricKind, labels: tuple[str, ...], unit: str, words: str) -> Metric:
     return Metric(name=f"whichhop_{name}", kind=kind, labels=labels, unit=unit, words=words)
 
 
-C, G, H, I = Kind.COUNTER, Kind.GAUGE, Kind.HISTOGRAM, Kind.INFO  # noqa: E741 - a table reads better
+C, G, H, I = MetricKind.COUNTER, MetricKind.GAUGE, MetricKind.HISTOGRAM, MetricKind.INFO  # noqa: E741 - a table reads better
 AGENT = ("agent",)
 CHANNEL = ("node", "direction", "channel")
 WAY = ("node", "direction")
@@ -248,7 +248,7 @@ CATALOGUE: dict[str, Metric] = {
 
 def exposed_name(metric: Metric) -> str:
     """The name as a server stores it, `_bucket` and its kin for a histogram left to the reader."""
-    return metric.name + {Kind.COUNTER: "_total", Kind.INFO: "_info"}.get(metric.kind, "")
+    return metric.name + {MetricKind.COUNTER: "_total", MetricKind.INFO: "_info"}.get(metric.kind, "")
 
 
 def markdown() -> str:

@@ -10,7 +10,7 @@ from prometheus_client.registry import Collector
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate, ModemLevels, SessionKey
-from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION, Kind
+from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION, MetricKind
 from whichhop.serve.live import LiveState, SessionState
 
 _DIRECTIONS = {"out": Fate.LOST_OUT, "back": Fate.LOST_BACK, "unknown": Fate.LOST}
@@ -33,7 +33,7 @@ def _family(name: str) -> Family:
 def _simple(name: str, values: Iterable[tuple[Labels, float]]) -> Family:
     """A family of counters or gauges, one sample for each set of labels."""
     family = _family(name)
-    suffix = "_total" if CATALOGUE[name].kind is Kind.COUNTER else ""
+    suffix = "_total" if CATALOGUE[name].kind is MetricKind.COUNTER else ""
     for labels, value in values:
         family.add_sample(family.name + suffix, labels, value)
     return family

@@ -35,7 +35,7 @@ class Drift:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Segment:
+class ClockSegment:
     """A stretch between two clock steps: places in the arrays, `end` left out; its drift where known."""
 
     start: int
@@ -53,7 +53,7 @@ class FreedWays:
 
     out_ns: Floats
     back_ns: Floats
-    segments: tuple[Segment, ...]
+    segments: tuple[ClockSegment, ...]
     steps: tuple[ClockStep, ...]
 
     @property
@@ -109,7 +109,7 @@ def free_ways(arrays: DelayArrays) -> FreedWays:
             gained_ns += rate * float(until - arrays.sent_ns[a])
             if drift:
                 drifts.append((b - a, drift))
-        segments.append(Segment(start=start, end=end, drift=_together(drifts)))
+        segments.append(ClockSegment(start=start, end=end, drift=_together(drifts)))
     return FreedWays(out_ns=out, back_ns=back, segments=tuple(segments), steps=tuple(steps))
 
 
@@ -125,7 +125,7 @@ def _together(drifts: Sequence[tuple[int, Drift]]) -> Drift | None:
     )
 
 
-def above_fastest(values_ns: Floats, segments: Sequence[Segment]) -> Floats:
+def above_fastest(values_ns: Floats, segments: Sequence[ClockSegment]) -> Floats:
     """PDV (RFC 5481 4.2) within each segment, pooled: each delay less its own segment's smallest.
 
     ns, infinite where lost, same length; a segment without an answer stays infinite.

@@ -66,7 +66,7 @@ class Places:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class LevelStep:
     """A distribution in parts of Student's t, with their weights (summing to 1)."""
 
     centres: Floats
@@ -233,7 +233,7 @@ def _design(places: Places, day_memory: float, *, drift: bool) -> _Design | None
     )
 
 
-def _fit(design: _Design, values: Floats, grain: float, place: int) -> Step:
+def _fit(design: _Design, values: Floats, grain: float, place: int) -> LevelStep:
     white = design.whiten @ values
     inside = np.einsum("gnp,gn->gp", design.basis, white)
     outside = white - np.einsum("gnp,gp->gn", design.basis, inside)
@@ -244,7 +244,7 @@ def _fit(design: _Design, values: Floats, grain: float, place: int) -> Step:
     kept = weights > LEAST_WEIGHT
     centres = (design.solve[:, place] * inside).sum(axis=1)
     errors = np.sqrt(left / design.freedom * design.scale[:, place])
-    return Step(
+    return LevelStep(
         centres=centres[kept],
         errors=errors[kept],
         weights=weights[kept] / weights[kept].sum(),
@@ -253,7 +253,7 @@ def _fit(design: _Design, values: Floats, grain: float, place: int) -> Step:
     )
 
 
-def level_step(places: Places, values: Floats, *, grain: float, day_memory: float) -> Step | None:
+def level_step(places: Places, values: Floats, *, grain: float, day_memory: float) -> LevelStep | None:
     """The step between BEFORE and AFTER; None where no value is left over to say how values differ.
 
     values: one a place, in one unit. grain: what a value is known to at best, in that unit; keeps equal
@@ -264,7 +264,7 @@ def level_step(places: Places, values: Floats, *, grain: float, day_memory: floa
     return None if design is None else _fit(design, values, grain, -1)
 
 
-def steady_drift(places: Places, values: Floats, *, grain: float, day_memory: float) -> Step | None:
+def steady_drift(places: Places, values: Floats, *, grain: float, day_memory: float) -> LevelStep | None:
     """The drift a day beside a step, in the values' unit; None where the two cannot be told apart."""
     design = _PREPARED.of(places, day_memory, drift=True)
     # The drift's column stands just before the step's.

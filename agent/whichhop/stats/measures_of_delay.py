@@ -7,7 +7,7 @@ import numpy as np
 
 from whichhop.model.record import Record
 from whichhop.model.units import NS_PER_S
-from whichhop.stats.clocks import FreedWays, Segment, above_fastest
+from whichhop.stats.clocks import ClockSegment, FreedWays, above_fastest
 from whichhop.stats.delay import DelayArrays, OneWay, one_way
 from whichhop.stats.interval import quantile_interval
 from whichhop.stats.jitter import jitter_after_each
@@ -89,7 +89,7 @@ def _jitter_s(sent_ns: Floats, transit_ns: Floats) -> float | None:
 
 
 def _variation_of(
-    way: str, delays_ns: Floats, sent_ns: Floats, segments: Sequence[Segment], how: str
+    way: str, delays_ns: Floats, sent_ns: Floats, segments: Sequence[ClockSegment], how: str
 ) -> Iterator[Measure]:
     name = way.replace(" ", "-")
     above = above_fastest(delays_ns, segments)
@@ -125,7 +125,7 @@ def _variation_of(
 def variations(records: Sequence[Record], arrays: DelayArrays, freed: FreedWays) -> Iterator[Measure]:
     """Delay variation of the round trip and, where the far end stamps, of each way; clocks need not agree."""
     sent = len(arrays.sent_ns)
-    whole = (Segment(start=0, end=sent, drift=None),) if sent else ()
+    whole = (ClockSegment(start=0, end=sent, drift=None),) if sent else ()
     stamps = _round_trip_stamps(records, arrays)
     yield from _variation_of("round trip", arrays.round_trip_ns, arrays.sent_ns, whole, stamps)
     for (way, wanted), delays in zip(WAYS, (freed.out_ns, freed.back_ns), strict=True):

@@ -47,7 +47,7 @@ class ChainReport:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
+class KeptRecord:
     """One record's place in its chain.
 
     before: the stored link it builds on; None inside an hour's block, where it is counted on.
@@ -99,7 +99,7 @@ def unpack_seqs(data: bytes) -> list[int]:
     return out
 
 
-def open_hour(row: Row) -> Iterator[Kept]:
+def open_hour(row: Row) -> Iterator[KeptRecord]:
     """The records of an `hour` row (seqs, before, body), in the order of the chain."""
     seqs, before, body = row
     records = unpack(body)
@@ -107,16 +107,16 @@ def open_hour(row: Row) -> Iterator[Kept]:
     if len(places) != len(records):
         raise DataError(f"an hour's block holds {len(records)} records for {len(places)} places")
     for place, (seq, record) in enumerate(zip(places, records, strict=True)):
-        yield Kept(seq=seq, body=canonical(record), before=None if place else before, packed=None)
+        yield KeptRecord(seq=seq, body=canonical(record), before=None if place else before, packed=None)
 
 
-def _from_hours(db: Database, chain: int, after_seq: int) -> Iterator[Kept]:
+def _from_hours(db: Database, chain: int, after_seq: int) -> Iterator[KeptRecord]:
     """Records of packed hours; sessions' hours overlap, so they are opened as the walk reaches them."""
     rows = db.execute(
         "SELECT first_seq, id FROM hour WHERE chain = ? AND last_seq > ? ORDER BY first_seq",
         (chain, after_seq),
     )
-    waiting: list[tuple[int, int, Kept, Iterator[Kept]]] = []
+    waiting: list[tuple[int, int, KeptRecord, Iterator[KeptRecord]]] = []
     upcoming = iter(rows)
     ahead = next(upcoming, None)
     while waiting or ahead:
@@ -138,17 +138,17 @@ def _from_hours(db: Database, chain: int, after_seq: int) -> Iterator[Kept]:
                 yield kept
 
 
-def _from_minutes(db: Database, chain: int, after_seq: int) -> Iterator[Kept]:
+def _from_minutes(db: Database, chain: int, after_seq: int) -> Iterator[KeptRecord]:
     at = after_seq
     while rows := db.execute(
         "SELECT seq, before, body FROM minute WHERE chain = ? AND seq > ? ORDER BY seq LIMIT 500", (chain, at)
     ):
         for seq, before, packed in rows:
-            yield Kept(seq=seq, body=unfold(packed), before=before, packed=packed)
+            yield KeptRecord(seq=seq, body=unfold(packed), before=before, packed=packed)
         at = rows[-1][0]
 
 
-def in_order(db: Database, chain: int, after_seq: int = 0) -> Iterator[Kept]:
+def in_order(db: Database, chain: int, after_seq: int = 0) -> Iterator[KeptRecord]:
     """Every kept record of a chain past `after_seq`, in the order of its places."""
     return heapq.merge(
         _from_hours(db, chain, after_seq), _from_minutes(db, chain, after_seq), key=attrgetter("seq")

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from whichhop.model import ABSENT, Fate, SessionKey
 from whichhop.store.read import FOREVER
 from whichhop.store.store import Store
-from whichhop.wire.packed import Facts, take_block, unfold
+from whichhop.wire.packed import RecordFacts, take_block, unfold
 from whichhop.wire.planes import Optional, Planes
 
 Int64 = NDArray[np.int64]
@@ -33,7 +33,7 @@ class SessionColumns:
     """
 
     session: SessionKey
-    facts: tuple[Facts, ...]
+    facts: tuple[RecordFacts, ...]
     sent_ns: Int64
     fate: NDArray[np.uint8]
     rtt_ns: Int64 | None
@@ -187,6 +187,6 @@ def _tidy(columns: SessionColumns, from_minute: int, to_minute: int) -> SessionC
     )
 
 
-def _trimmed(fact: Facts, from_minute: int, to_minute: int) -> Facts:
+def _trimmed(fact: RecordFacts, from_minute: int, to_minute: int) -> RecordFacts:
     first = max(fact.minute, from_minute)
     return replace(fact, minute=first, times=min(fact.minute + fact.times, to_minute) - first)

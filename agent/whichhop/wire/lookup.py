@@ -26,7 +26,7 @@ class RecordType(IntEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
+class LookupQuestion:
     """What is asked: a name without or with its final dot, and a type; class IN."""
 
     name: str
@@ -34,7 +34,7 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class LookupAnswer:
     """An answer to our question.
 
     ident: of the question it answers. code: RFC 1035 4.1.1's RCODE. answers: records in the answer section.
@@ -68,13 +68,13 @@ def encode_name(name: str) -> bytes:
     return encoded
 
 
-def encode_question(question: Question, ident: int) -> bytes:
+def encode_question(question: LookupQuestion, ident: int) -> bytes:
     """The packet that asks a recursive resolver; `ident` is 16 bits."""
     body = encode_name(question.name) + _TYPE_AND_CLASS.pack(question.kind, _CLASS_IN)
     return _HEADER.pack(ident, _RECURSION_DESIRED, 1, 0, 0, 0) + body
 
 
-def decode_answer(packet: bytes, question: Question) -> Answer | None:
+def decode_answer(packet: bytes, question: LookupQuestion) -> LookupAnswer | None:
     """The answer in a packet, or None when it is not one to this question.
 
     The question must come back octet for octet but for the case of letters (RFC 4343); a server that could
@@ -88,4 +88,4 @@ def decode_answer(packet: bytes, question: Question) -> Answer | None:
         return None
     if packet[_HEADER.size : _HEADER.size + len(asked)].lower() != asked.lower():
         return None
-    return Answer(ident=ident, code=flags & _RCODE, answers=answers, truncated=bool(flags & _TRUNCATED))
+    return LookupAnswer(ident=ident, code=flags & _RCODE, answers=answers, truncated=bool(flags & _TRUNCATED))

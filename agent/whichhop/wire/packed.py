@@ -53,7 +53,7 @@ _ANSWERED = bytes(fate in (Fate.ANSWERED, Fate.LATE) for fate in range(256))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Facts:
+class RecordFacts:
     """What `times` records of consecutive minutes, from `minute` on, alike say besides their samples.
 
     count: samples in each.
@@ -73,7 +73,7 @@ class Block:
     """One session's records taken apart, columns not yet put together (numpy may do that faster)."""
 
     session: SessionKey
-    facts: tuple[Facts, ...]
+    facts: tuple[RecordFacts, ...]
     fates: bytes
     sent_ns: Planes
     rtt_ns: Optional
@@ -110,11 +110,11 @@ class Block:
         return tuple(records)
 
 
-def _alike(records: Sequence[Record]) -> list[Facts]:
+def _alike(records: Sequence[Record]) -> list[RecordFacts]:
     """The records' facts, consecutive minutes that say the same as one."""
-    out: list[Facts] = []
+    out: list[RecordFacts] = []
     for record in records:
-        fact = Facts(
+        fact = RecordFacts(
             minute=record.minute,
             times=1,
             count=len(record.samples),
@@ -248,7 +248,7 @@ def take_block(body: bytes) -> Block:
     return block
 
 
-def _read_facts(head: Reader, base_minute: int) -> Facts:
+def _read_facts(head: Reader, base_minute: int) -> RecordFacts:
     minute = base_minute + head.signed()
     times, count, duplicates, reordered = (head.unsigned() for _ in range(4))
     stamps = outside.text(head.text(), "packed record: stamps", most=_LONGEST_STAMPS)
@@ -256,7 +256,7 @@ def _read_facts(head: Reader, base_minute: int) -> Facts:
     far = abs(minute) > _FAR_MINUTE or max(times, count, duplicates, reordered, error) > outside.INT64
     if far:
         raise DataError("packed record is damaged: a count or a minute out of range")
-    return Facts(
+    return RecordFacts(
         minute=minute,
         times=times,
         count=count,

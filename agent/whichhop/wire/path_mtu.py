@@ -12,7 +12,7 @@ MAX_PROBES = 3
 """RFC 8899 5.1.2: a size is given up only after so many lost probes in a row, for one loss proves nothing."""
 
 
-class Outcome(StrEnum):
+class SizeOutcome(StrEnum):
     """What became of one size."""
 
     PASSED = "passed"
@@ -34,7 +34,7 @@ class PathMtu:
 
     size: int | None
     told: int | None
-    outcomes: dict[int, Outcome]
+    outcomes: dict[int, SizeOutcome]
 
 
 @dataclass(slots=True)
@@ -93,11 +93,11 @@ class SizeSearch:
     def result(self) -> PathMtu:
         """What is known so far, or in the end."""
         size = self.sizes[self._at] if self._passed else None
-        outcomes = dict.fromkeys(self.sizes, Outcome.UNKNOWN)
-        outcomes |= dict.fromkeys(self._refused, Outcome.TOO_BIG)
+        outcomes = dict.fromkeys(self.sizes, SizeOutcome.UNKNOWN)
+        outcomes |= dict.fromkeys(self._refused, SizeOutcome.TOO_BIG)
         if size is not None:
-            outcomes |= dict.fromkeys(self._lost, Outcome.SWALLOWED)
-            outcomes |= {s: Outcome.PASSED for s in self.sizes if s <= size}
+            outcomes |= dict.fromkeys(self._lost, SizeOutcome.SWALLOWED)
+            outcomes |= {s: SizeOutcome.PASSED for s in self.sizes if s <= size}
         return PathMtu(size=size, told=self._told, outcomes=outcomes)
 
 

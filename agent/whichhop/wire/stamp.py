@@ -41,7 +41,7 @@ class Ask:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class StampAnswer:
     """What a session-reflector sends back; timestamps are fields, not nanoseconds.
 
     seq: the reflector's own count when it keeps state, else a copy of `sender_seq`.
@@ -95,7 +95,7 @@ def unpack_ask(data: bytes, key: bytes | None = None) -> Ask | Refusal:
     return Ask(seq=seq, t1=t1, estimate=error, ssid=ssid, rest=rest)
 
 
-def pack_answer(answer: Answer, key: bytes | None = None) -> bytes:
+def pack_answer(answer: StampAnswer, key: bytes | None = None) -> bytes:
     """The reflector's packet; authenticated when there is a key."""
     fields = (
         answer.seq,
@@ -114,7 +114,7 @@ def pack_answer(answer: Answer, key: bytes | None = None) -> bytes:
     return base + tag(key, base) + answer.rest
 
 
-def unpack_answer(data: bytes, key: bytes | None = None) -> Answer | Refusal:
+def unpack_answer(data: bytes, key: bytes | None = None) -> StampAnswer | Refusal:
     """Read a reflector's packet; a plain one may lack the last three octets, as TWAMP Light's does."""
     if key is None:
         if len(data) < TWAMP_REFLECTOR_OCTETS:
@@ -132,7 +132,7 @@ def unpack_answer(data: bytes, key: bytes | None = None) -> Answer | Refusal:
     error = ErrorEstimate.from_field(estimate)
     if error.corrupt:
         return Refusal.CORRUPT_ESTIMATE
-    return Answer(
+    return StampAnswer(
         seq=seq,
         t3=t3,
         estimate=error,

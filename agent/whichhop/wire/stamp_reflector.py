@@ -25,7 +25,7 @@ from whichhop.wire.stamp import (
 )
 from whichhop.wire.stamp_auth import tag, tag_fits
 from whichhop.wire.stamp_tlv import NO_FOLLOW_UP, FollowUp, StampMethod, TimestampInformation
-from whichhop.wire.stamp_tlv_answer import Facts, answer_extensions
+from whichhop.wire.stamp_tlv_answer import ReflectorFacts, answer_extensions
 
 WINDOW = 1024
 """Packets back from the newest among which a number seen twice is known, as in RFC 4303 3.4.3."""
@@ -262,7 +262,7 @@ class Reflector:
             self.key, data[:TAGGED_OCTETS], data[TAGGED_OCTETS:AUTH_OCTETS]
         )
 
-    def _facts(self, session: Reflected, seq: int, number: int, dscp: int, ecn: int) -> Facts:
+    def _facts(self, session: Reflected, seq: int, number: int, dscp: int, ecn: int) -> ReflectorFacts:
         """What extensions may ask for. Only the answer just before this one is followed up.
 
         Its number is told even when its send time is not known: a reflector without state would leave 0, so
@@ -272,7 +272,7 @@ class Reflector:
         follow_up = session.follow_up
         if follow_up.seq != before:
             follow_up = FollowUp(seq=before) if number else NO_FOLLOW_UP
-        return Facts(
+        return ReflectorFacts(
             ask_seq=seq,
             answer_seq=number,
             dscp=dscp,

@@ -44,7 +44,7 @@ FATES = {Reason.KEY: Fate.REFUSED_KEY, Reason.ADDRESS: Fate.REFUSED_ADDRESS, Rea
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class ToldRefusal:
     """A refusal as its asker reads it. `sealed`: by our own key, so that it is the home's own word."""
 
     reason: Reason
@@ -72,7 +72,7 @@ def refusal(ask: bytes, reason: Reason, key: bytes | None) -> bytes | None:
     return REFLECTOR.pack(_MARK << 8 | reason, 0, 0, ssid, 0, seq, t1, estimate, _NO_TTL)
 
 
-def read_refusal(data: bytes, key: bytes | None) -> Told | None:
+def read_refusal(data: bytes, key: bytes | None) -> ToldRefusal | None:
     """The refusal in a datagram; None when it is none, or one that another key's holder may not give.
 
     A tag that does not fit is expected of one reason alone: the other end has another key.
@@ -94,4 +94,4 @@ def read_refusal(data: bytes, key: bytes | None) -> Told | None:
         reason = Reason.OTHER  # of a newer version
     if key is not None and not sealed and reason is not Reason.KEY:
         return None
-    return Told(reason=reason, ssid=ssid, sender_seq=sender_seq, t1=t1, sealed=sealed)
+    return ToldRefusal(reason=reason, ssid=ssid, sender_seq=sender_seq, t1=t1, sealed=sealed)

@@ -8,8 +8,8 @@ from whichhop.model.units import MonoNs
 from whichhop.wire.flight import Flight
 from whichhop.wire.ntp64 import ErrorEstimate, field_from_utc, utc_from_field
 from whichhop.wire.refusal import Refusal
-from whichhop.wire.stamp import Answer, Ask, pack_ask, unpack_answer
-from whichhop.wire.stamp_refusal import FATES, Told, read_refusal
+from whichhop.wire.stamp import Ask, StampAnswer, pack_ask, unpack_answer
+from whichhop.wire.stamp_refusal import FATES, ToldRefusal, read_refusal
 from whichhop.wire.stamp_tlv import (
     KERNEL_METHODS,
     ClassOfService,
@@ -129,7 +129,7 @@ class StampSender:
             return ()
         return self.flight.settle(told.sender_seq, FATES[told.reason])
 
-    def _ours(self, answer: Answer | Told) -> bool:
+    def _ours(self, answer: StampAnswer | ToldRefusal) -> bool:
         """Its copies of what we sent must be right, which a stranger on the path's side cannot guess.
 
         An SSID of 0 comes from a reflector that knows only RFC 8762 (RFC 8972 3).
@@ -166,7 +166,7 @@ class StampSender:
                         self.marks = marks
         return follow_up, kernel
 
-    def _followed_up(self, told: FollowUp, answer: Answer, near_ns: int) -> tuple[Sample, ...]:
+    def _followed_up(self, told: FollowUp, answer: StampAnswer, near_ns: int) -> tuple[Sample, ...]:
         """Hand on the reflector's word on an earlier answer; when it knows nothing, that none is to come.
 
         A number there comes only from a reflector that counts: one without state leaves 0 (RFC 8972 4.7).

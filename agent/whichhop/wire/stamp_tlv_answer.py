@@ -30,7 +30,7 @@ _KNOWN = frozenset(TlvType) - {TlvType.LOCATION}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Facts:
+class ReflectorFacts:
     """What the reflector knows of this one exchange.
 
     dscp, ecn: of the ask as it arrived. received, sent: packets of this session, this ask and answer
@@ -47,7 +47,7 @@ class Facts:
     information: TimestampInformation = NO_INFORMATION
 
 
-def _fill(tlv: Tlv, facts: Facts) -> Tlv:
+def _fill(tlv: Tlv, facts: ReflectorFacts) -> Tlv:
     """One well-formed extension with its answer; an unknown or opaque one keeps its value and flag U."""
     filled: Tlv | None = None
     match tlv.type:
@@ -72,7 +72,7 @@ def _fill(tlv: Tlv, facts: Facts) -> Tlv:
     return filled or Tlv(type=tlv.type, value=tlv.value, flags=UNDERSTOOD_NOT)
 
 
-def _marks(asked: ClassOfService, facts: Facts) -> ClassOfService:
+def _marks(asked: ClassOfService, facts: ReflectorFacts) -> ClassOfService:
     """Report the marks seen. We answer unmarked, so any wanted mark but 0 is refused by RP = 1 (4.4)."""
     return ClassOfService(dscp1=asked.dscp1, dscp2=facts.dscp, ecn=facts.ecn, refused=1 if asked.dscp1 else 0)
 
@@ -82,7 +82,7 @@ def _is_padding(rest: bytes) -> bool:
     return len(rest) < HEADER_OCTETS or rest[1] == _RESERVED
 
 
-def answer_extensions(rest: bytes, facts: Facts, key: bytes | None) -> bytes:
+def answer_extensions(rest: bytes, facts: ReflectorFacts, key: bytes | None) -> bytes:
     """The octets behind the answer's base for those behind the ask's; as many, and never an error.
 
     Padding that is no extension is copied (RFC 8762 4.6). With a key, extensions whose HMAC TLV is absent

@@ -7,7 +7,7 @@ import pytest
 from support.homes import alder
 from whichhop.advice.known import Known, fair_plan, newest_ns
 from whichhop.advice.rank import advise, order
-from whichhop.advice.step import Cost, Effort, Kind, Step, step_words
+from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, step_words
 from whichhop.cabling.cautions import CAUTIONS, DEFER, Hazard
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.what_if import ideas
@@ -68,14 +68,14 @@ def known(**parts: object) -> Known:
     return replace(base, **parts)  # type: ignore[arg-type]
 
 
-def only(found: tuple[Step, ...], key: str) -> Step:
+def only(found: tuple[Recommendation, ...], key: str) -> Recommendation:
     (one,) = [s for s in found if s.key == key]
     return one
 
 
 def test_a_home_without_measurements_gets_no_advice_but_what_to_measure() -> None:
     found = advise(known(sessions=()))
-    assert {s.kind for s in found} == {Kind.MEASURE}
+    assert {s.kind for s in found} == {RecommendationKind.MEASURE}
     step = only(found, "measure-backhaul")
     assert step.commands == ("whichhop transfer alder.yaml attic router",)
     assert "run an agent on router" in step.why[0]
@@ -139,10 +139,12 @@ def test_steps_are_ranked_by_the_share_that_comes_back_rate_and_time_on_one_scal
 
 
 def test_equal_worth_goes_to_the_least_effort_then_the_least_cost_and_measuring_comes_last() -> None:
-    base = Step(key="b", kind=Kind.MEND, what="", where="", why=("x",), worth=0.2, effort=Effort.HOURS)
+    base = Recommendation(
+        key="b", kind=RecommendationKind.MEND, what="", where="", why=("x",), worth=0.2, effort=Effort.HOURS
+    )
     quick = replace(base, key="c", effort=Effort.MINUTES, cost=Cost.LARGE)
     cheap = replace(base, key="d", effort=Effort.MINUTES, cost=Cost.NOTHING)
-    unknown = replace(base, key="a", kind=Kind.MEASURE, effort=Effort.MINUTES)
+    unknown = replace(base, key="a", kind=RecommendationKind.MEASURE, effort=Effort.MINUTES)
     assert sorted([unknown, base, quick, cheap], key=order) == [cheap, quick, base, unknown]
 
 
@@ -223,10 +225,10 @@ def test_the_provider_is_called_only_when_it_is_proven_and_the_levels_leave_it_s
 def test_one_short_episode_is_no_reason_to_call_yet() -> None:
     short = verdict(Cause.UPSTREAM_LINK, "modem/provider-edge", hours=0.05)  # three minutes
     once = advise(known(verdicts=(short,)))
-    assert only(once, "keep-measuring").kind is Kind.TELL
+    assert only(once, "keep-measuring").kind is RecommendationKind.TELL
     assert "call-provider" not in [s.key for s in once]
     again = replace(short, start_ns=short.start_ns + 5 * HOUR_NS, end_ns=(short.end_ns or 0) + 5 * HOUR_NS)
-    assert only(advise(known(verdicts=(short, again))), "call-provider").kind is Kind.MEND
+    assert only(advise(known(verdicts=(short, again))), "call-provider").kind is RecommendationKind.MEND
 
 
 def test_a_box_is_replaced_only_when_a_transfer_ran_into_its_ceiling() -> None:
@@ -237,7 +239,7 @@ def test_a_box_is_replaced_only_when_a_transfer_ran_into_its_ceiling() -> None:
     assert step.where == "router"
     assert (step.gains[0].before, step.gains[0].after) == (92e6, fair_plan(HOME, DOWN))
     unmeasured = only(advise(known(boxes=boxes)), "measure-box")
-    assert unmeasured.kind is Kind.MEASURE
+    assert unmeasured.kind is RecommendationKind.MEASURE
     for other in (30, 300):  # something else held it; or the description is wrong
         keys = [s.key for s in advise(known(boxes=boxes, rates=(moved("study", "harbour", "back", other),)))]
         assert "replace-box" not in keys
@@ -262,7 +264,7 @@ def test_every_step_carries_evidence_and_speaks_in_sentences() -> None:
         assert all(step.why)
         assert step_words(step)[0].endswith(".")
         assert 0.0 <= step.worth <= 1.0
-        if step.kind is not Kind.MEASURE:
+        if step.kind is not RecommendationKind.MEASURE:
             assert all(g.words.startswith("at most ") for g in step.gains)
 
 

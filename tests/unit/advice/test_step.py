@@ -2,29 +2,37 @@
 
 import pytest
 
-from whichhop.advice.step import Effort, Gain, Kind, Step, lasting_words, step_line, step_words
+from whichhop.advice.step import (
+    Effort,
+    Recommendation,
+    RecommendationKind,
+    RecommendedGain,
+    lasting_words,
+    step_line,
+    step_words,
+)
 
 
 @pytest.mark.parametrize(
     ("gain", "words"),
     [
         (
-            Gain(value=52e6, unit="bps", before=41e6, after=93e6, about="down"),
+            RecommendedGain(value=52e6, unit="bps", before=41e6, after=93e6, about="down"),
             "at most 52.0 Mb/s more down (41.0 Mb/s to 93.0 Mb/s)",
         ),
         (
-            Gain(value=3.5, unit="db", before=-9.5, after=-6.0, about="at the modem"),
+            RecommendedGain(value=3.5, unit="db", before=-9.5, after=-6.0, about="at the modem"),
             "at most +3.5 dB at the modem (-9.5 dBmV to -6.0 dBmV)",
         ),
         (
-            Gain(value=5400, unit="s", about="in the 24.0 h judged"),
+            RecommendedGain(value=5400, unit="s", about="in the 24.0 h judged"),
             "at most 90 min of trouble less in the 24.0 h judged",
         ),
-        (Gain(value=1, unit="groups"), "at most 1 group of links told apart"),
-        (Gain(value=2, unit="groups"), "at most 2 groups of links told apart"),
+        (RecommendedGain(value=1, unit="groups"), "at most 1 group of links told apart"),
+        (RecommendedGain(value=2, unit="groups"), "at most 2 groups of links told apart"),
     ],
 )
-def test_a_gain_is_an_upper_bound_with_its_unit(gain: Gain, words: str) -> None:
+def test_a_gain_is_an_upper_bound_with_its_unit(gain: RecommendedGain, words: str) -> None:
     assert gain.words == words
 
 
@@ -36,13 +44,24 @@ def test_a_length_of_time_is_said_in_one_unit(seconds: float, words: str) -> Non
 
 
 def test_one_line_says_what_to_do_and_what_for() -> None:
-    gain = Gain(value=60, unit="s", about="in the 2.0 h judged")
-    step = Step(
-        key="a", kind=Kind.MEND, what="Wire it", where="x", why=("y",), gains=(gain,), effort=Effort.HOUR
+    gain = RecommendedGain(value=60, unit="s", about="in the 2.0 h judged")
+    step = Recommendation(
+        key="a",
+        kind=RecommendationKind.MEND,
+        what="Wire it",
+        where="x",
+        why=("y",),
+        gains=(gain,),
+        effort=Effort.HOUR,
     )
     assert step_line(step) == "Wire it: at most 60 s of trouble less in the 2.0 h judged (about an hour)"
-    asked = Step(
-        key="b", kind=Kind.MEASURE, what="Measure it", where="x", why=("y",), commands=("whichhop x",)
+    asked = Recommendation(
+        key="b",
+        kind=RecommendationKind.MEASURE,
+        what="Measure it",
+        where="x",
+        why=("y",),
+        commands=("whichhop x",),
     )
     assert step_line(asked) == "Measure it: whichhop x"
     assert step_words(asked) == ("Measure it.", "Why: y.", "Effort: minutes; no cost.", "Command: whichhop x")

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from whichhop.cabling.expected_gain import expected_at, expected_gains
 from whichhop.cabling.run import expected_dbmv, transmit_dbmv
-from whichhop.cabling.what_if import Change, changed
+from whichhop.cabling.what_if import CoaxChange, changed
 from whichhop.model import Direction
 from whichhop.model.cable_run import Cable, CableKind, Run, Splitter
 
@@ -18,14 +18,14 @@ RUN = Run(
 
 def test_a_two_way_splitter_taken_out_is_3_5_db_both_ways() -> None:
     # common practice: 3.5 dB a leg
-    gains = expected_gains(RUN, Change(at=2))
+    gains = expected_gains(RUN, CoaxChange(at=2))
     assert expected_at(gains, Direction.DOWN, 501e6) == pytest.approx(3.5)
     assert expected_at(gains, Direction.UP, 30e6) == pytest.approx(-3.5)
 
 
 @given(st.floats(100e6, 1000e6), st.floats(10e6, 85e6))
 def test_in_between_gains_are_those_of_the_run_itself(down_hz: float, up_hz: float) -> None:
-    change = Change(at=1)  # a cable: its gain depends on frequency
+    change = CoaxChange(at=1)  # a cable: its gain depends on frequency
     gains, after = expected_gains(RUN, change), changed(RUN, change)
     wanted = expected_dbmv(after, down_hz) - expected_dbmv(RUN, down_hz)
     assert expected_at(gains, Direction.DOWN, down_hz) == pytest.approx(wanted, abs=0.1)

@@ -3,7 +3,7 @@
 import pytest
 
 from support.channels import down
-from whichhop.cabling.against_reading import Difference
+from whichhop.cabling.against_reading import LevelDifference
 from whichhop.cabling.codeword_timing import Timing
 from whichhop.cabling.explain import Explanation, explain
 from whichhop.cabling.judge_levels import judge_channels
@@ -14,8 +14,8 @@ def verdict(cause: Cause = Cause.UPSTREAM_LINK) -> Verdict:
     return Verdict(cause=cause, elements=("modem/provider-edge",), probability=0.99, start_ns=0, end_ns=None)
 
 
-def difference(excess_db: float) -> Difference:
-    return Difference(rows=(), excess_db=excess_db, slope_db=None, words=f"{excess_db} dB unexplained")
+def difference(excess_db: float) -> LevelDifference:
+    return LevelDifference(rows=(), excess_db=excess_db, slope_db=None, words=f"{excess_db} dB unexplained")
 
 
 TIED = Timing(intervals=100, bursts=9, loss_s=90.0, matched_s=80.0, expected_s=9.0, p_value=0.001, shifts=91)

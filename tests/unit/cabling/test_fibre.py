@@ -3,7 +3,7 @@
 import pytest
 
 from whichhop.cabling.fibre import B_PLUS_DOWN, B_PLUS_UP, judge_fibre
-from whichhop.cabling.rules import RULES, Standing
+from whichhop.cabling.rules import RULES, LevelStanding
 
 
 def test_the_budget_of_class_b_plus_closes() -> None:
@@ -17,7 +17,12 @@ def test_the_budget_of_class_b_plus_closes() -> None:
 
 @pytest.mark.parametrize(
     ("power", "standing"),
-    [(-18.0, Standing.FINE), (-26.0, Standing.MARGINAL), (-27.5, Standing.OUTSIDE), (-7.0, Standing.OUTSIDE)],
+    [
+        (-18.0, LevelStanding.FINE),
+        (-26.0, LevelStanding.MARGINAL),
+        (-27.5, LevelStanding.OUTSIDE),
+        (-7.0, LevelStanding.OUTSIDE),
+    ],
 )
-def test_the_light_at_the_home(power: float, standing: Standing) -> None:
+def test_the_light_at_the_home(power: float, standing: LevelStanding) -> None:
     assert judge_fibre(power).standing is standing

@@ -7,7 +7,7 @@ from whichhop.cabling.rules import (
     RULES,
     SNR_MINIMA,
     SNR_PREFERRED_DB,
-    Standing,
+    LevelStanding,
     snr_minimum,
     up_power_rule,
 )
@@ -21,7 +21,7 @@ def test_every_rule_names_its_source_and_what_a_breach_means() -> None:
         assert rule.low is not None or rule.high is not None
         assert bool(rule.when_low) == (rule.low is not None), name
         assert bool(rule.when_high) == (rule.high is not None), name
-        assert rule.beyond in (Standing.MARGINAL, Standing.OUTSIDE, Standing.IMPLAUSIBLE)
+        assert rule.beyond in (LevelStanding.MARGINAL, LevelStanding.OUTSIDE, LevelStanding.IMPLAUSIBLE)
 
 
 def test_downstream_power_good_practice_is_minus_7_to_7_and_the_specification_allows_15() -> None:
@@ -29,17 +29,17 @@ def test_downstream_power_good_practice_is_minus_7_to_7_and_the_specification_al
     assert (practice.low, practice.high, practice.practice) == (-7.0, 7.0, True)
     # DOCSIS 3.0 physical layer specification, modem input level per channel (from memory)
     assert (published.low, published.high, published.practice) == (-15.0, 15.0, False)
-    assert published.stands(-15.0) is Standing.FINE
-    assert published.stands(-15.1) is Standing.OUTSIDE
-    assert practice.stands(7.1) is Standing.MARGINAL
+    assert published.stands(-15.0) is LevelStanding.FINE
+    assert published.stands(-15.1) is LevelStanding.OUTSIDE
+    assert practice.stands(7.1) is LevelStanding.MARGINAL
 
 
 def test_snr_is_preferred_at_40_to_44_poor_under_36_and_implausible_over_47() -> None:
     # common practice
     assert SNR_PREFERRED_DB == (40.0, 44.0)
-    assert RULES["snr-poor"].stands(35.9) is Standing.MARGINAL
-    assert RULES["snr-poor"].stands(36.0) is Standing.FINE
-    assert RULES["snr-implausible"].stands(47.1) is Standing.IMPLAUSIBLE
+    assert RULES["snr-poor"].stands(35.9) is LevelStanding.MARGINAL
+    assert RULES["snr-poor"].stands(36.0) is LevelStanding.FINE
+    assert RULES["snr-implausible"].stands(47.1) is LevelStanding.IMPLAUSIBLE
     assert RULES["snr-poor"].source == RULES["snr-implausible"].source == PRACTICE
 
 

@@ -3,7 +3,7 @@
 import pytest
 
 from whichhop.cabling.cautions import DEFER
-from whichhop.cabling.what_if import Change, changed, ideas, parse_change, what_if
+from whichhop.cabling.what_if import CoaxChange, changed, ideas, parse_change, what_if
 from whichhop.errors import DataError
 from whichhop.model.cable_run import Amplifier, Cable, CableKind, Coupler, Pad, Part, Run, Splitter
 
@@ -19,7 +19,7 @@ RUN = Run(
 
 def test_a_two_way_splitter_taken_out_gains_3_5_db_both_ways() -> None:
     # common practice: 3.5 dB a leg
-    outcome = what_if(RUN, Change(at=2), (100e6, 700e6))
+    outcome = what_if(RUN, CoaxChange(at=2), (100e6, 700e6))
     assert [g.gain_db for g in outcome.gains] == pytest.approx([3.5, 3.5])
     assert [g.upstream_gain_db for g in outcome.gains] == pytest.approx([3.5, 3.5])
     assert outcome.words.startswith("take out part 2 (2-way splitter")
@@ -28,26 +28,26 @@ def test_a_two_way_splitter_taken_out_gains_3_5_db_both_ways() -> None:
 def test_a_coupler_for_a_splitter_gains_2_1_db_and_keeps_the_others_served() -> None:
     # by hand: 3.5 dB less 1.4 dB of a 9 dB coupler's through output
     new = Coupler(value_db=9, serves=("alarm panel", "television"))
-    outcome = what_if(RUN, Change(at=2, instead=new), (600e6,))
+    outcome = what_if(RUN, CoaxChange(at=2, instead=new), (600e6,))
     assert outcome.gains[0].gain_db == pytest.approx(2.1)
     assert outcome.cuts == ()
 
 
 def test_a_thicker_cable_gains_what_the_tables_differ_by() -> None:
     # by hand, 100 ft at 750 MHz: 6.97 - 5.65 = 1.32 dB
-    outcome = what_if(RUN, Change(at=1, instead=Cable(kind=CableKind.RG_6, length_m=30.48)), (750e6,))
+    outcome = what_if(RUN, CoaxChange(at=1, instead=Cable(kind=CableKind.RG_6, length_m=30.48)), (750e6,))
     assert outcome.gains[0].gain_db == pytest.approx(1.32)
 
 
 def test_taking_a_splitter_out_names_what_it_cuts_safety_first() -> None:
-    outcome = what_if(RUN, Change(at=2), (600e6,))
+    outcome = what_if(RUN, CoaxChange(at=2), (600e6,))
     assert outcome.cuts == ("alarm panel", "television")
     assert any("telephone or alarm" in c for c in outcome.cautions)
     assert outcome.cautions[-1] == DEFER
 
 
 def test_touching_an_amplifier_warns_of_mains() -> None:
-    outcome = what_if(RUN, Change(at=3), (600e6,))
+    outcome = what_if(RUN, CoaxChange(at=3), (600e6,))
     assert outcome.gains[0].gain_db == pytest.approx(-10.0)
     assert any("mains" in c for c in outcome.cautions)
     assert any(c.startswith("Unplug an amplifier") for c in outcome.cautions)
@@ -56,7 +56,7 @@ def test_touching_an_amplifier_warns_of_mains() -> None:
 def test_a_part_that_is_not_there_is_refused() -> None:
     for at in (0, 4):
         with pytest.raises(IndexError, match=f"part {at} of 3"):
-            changed(RUN, Change(at=at))
+            changed(RUN, CoaxChange(at=at))
 
 
 def test_every_idea_can_be_worked_out_and_wins_something() -> None:
@@ -78,7 +78,7 @@ def test_every_idea_can_be_worked_out_and_wins_something() -> None:
     ],
 )
 def test_a_change_as_a_person_types_it(text: str, at: int, instead: Part | None) -> None:
-    assert parse_change(text, RUN) == Change(at=at, instead=instead)
+    assert parse_change(text, RUN) == CoaxChange(at=at, instead=instead)
 
 
 @pytest.mark.parametrize(

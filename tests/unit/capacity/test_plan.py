@@ -7,8 +7,8 @@ import pytest
 from support.homes import alder
 from whichhop.capacity.links import capacities
 from whichhop.capacity.plan import (
-    Answer,
     LineTest,
+    PlanAnswer,
     by_hour,
     contradicted,
     delivery,
@@ -42,13 +42,13 @@ def test_a_full_line_is_delivered_though_tcp_carries_less_than_the_plans_figure(
     # 1448 of 1538 octets of a frame are payload (IEEE 802.3, RFC 7323): 470.7 of 500 Mb/s
     assert fair_rate_bps(500e6) == pytest.approx(470.74e6, rel=1e-4)
     found = delivery(some([470.0] * 20), PLAN, "down", UTC)
-    assert found.answer is Answer.DELIVERED
+    assert found.answer is PlanAnswer.DELIVERED
     assert found.median_bps == 470e6
 
 
 def test_half_the_plan_is_not_delivered() -> None:
     found = delivery(some([250.0] * 10), PLAN, "down", UTC)
-    assert found.answer is Answer.NOT_DELIVERED
+    assert found.answer is PlanAnswer.NOT_DELIVERED
     assert "plan's 500 Mb/s down is not delivered: 0 of 10 tests on 10 days" in delivery_words(found)
     assert found in contradicted({"down": (found,)})
     assert "Ruled out: the home's own links" in news_words(found)
@@ -56,24 +56,24 @@ def test_half_the_plan_is_not_delivered() -> None:
 
 @pytest.mark.parametrize("rates", [[], [250.0] * 4, [470.0] * 4, [470.0, 250.0] * 6])
 def test_few_tests_or_mixed_ones_leave_it_open(rates: list[float]) -> None:
-    assert delivery(some(rates), PLAN, "down", UTC).answer is Answer.OPEN
+    assert delivery(some(rates), PLAN, "down", UTC).answer is PlanAnswer.OPEN
 
 
 def test_a_test_that_something_else_limited_speaks_only_for_the_plan() -> None:
     slow, fast = some([250.0] * 10, at_least=True), some([470.0] * 20, at_least=True)
     found = delivery([*slow, *fast], PLAN, "down", UTC)
     assert (found.tests, found.reached, found.unusable) == (20, 20, 10)
-    assert found.answer is Answer.DELIVERED
+    assert found.answer is PlanAnswer.DELIVERED
     assert delivery(slow, PLAN, "down", UTC).median_bps is None
 
 
 def test_good_days_that_few_tests_saw_are_no_delivered_plan() -> None:
     # Issue 16: at a true share of .70 to .75, 5 of 5 tests were called delivered in 18 to 24 % of homes.
-    assert delivery(some([470.0] * 5), PLAN, "down", UTC).answer is Answer.OPEN
+    assert delivery(some([470.0] * 5), PLAN, "down", UTC).answer is PlanAnswer.OPEN
     # 28 tests, all good, on seven days that may be good or bad as a whole
     week = [t for hour in (1, 7, 13, 19) for t in some([470.0] * 7, hour=hour)]
     found = delivery(week, PLAN, "down", UTC)
-    assert (found.tests, found.days, found.answer) == (28, 7, Answer.OPEN)
+    assert (found.tests, found.days, found.answer) == (28, 7, PlanAnswer.OPEN)
 
 
 def through_the_hop(mbps: float) -> list[Reading]:
@@ -101,7 +101,7 @@ def test_tests_behind_a_narrow_hop_do_not_blame_the_line() -> None:
     readings = through_the_hop(38.0)
     tests = upstream_tests(home, readings, capacities(home, measured_of(readings)))
     found = delivery(tests, home.plan, "down", UTC)
-    assert (found.answer, found.tests, found.unusable) == (Answer.OPEN, 0, 12)
+    assert (found.answer, found.tests, found.unusable) == (PlanAnswer.OPEN, 0, 12)
     assert found.hindered == ("attic/router",)
     words = delivery_words(found)
     assert "cannot be judged: all 12 tests behind attic/router met another limit first" in words
@@ -115,15 +115,15 @@ def test_tests_over_a_hop_that_carries_much_more_do() -> None:
     readings = through_the_hop(20.0)  # the hop carries 38.6: it is the line that gives 20 of 100
     tests = upstream_tests(home, readings, capacities(home, measured_of(readings)))
     found = delivery(tests, home.plan, "down", UTC)
-    assert (found.answer, found.tests) == (Answer.NOT_DELIVERED, 12)
+    assert (found.answer, found.tests) == (PlanAnswer.NOT_DELIVERED, 12)
 
 
 def test_an_evening_slowdown_shows_in_its_hours_only_by_the_homes_clock() -> None:
     day, evening = some([470.0] * 20, hour=10), some([200.0] * 12, hour=18)
     whole, morning, night = by_hour([*day, *evening], PLAN, UTC, hours=6)["down"]
-    assert whole.answer is Answer.OPEN
-    assert (morning.first_hour, morning.answer) == (6, Answer.DELIVERED)
-    assert (night.first_hour, night.answer) == (18, Answer.NOT_DELIVERED)
+    assert whole.answer is PlanAnswer.OPEN
+    assert (morning.first_hour, morning.answer) == (6, PlanAnswer.DELIVERED)
+    assert (night.first_hour, night.answer) == (18, PlanAnswer.NOT_DELIVERED)
     east = timezone(timedelta(hours=3))
     assert by_hour(evening, PLAN, east, hours=6)["down"][1].first_hour == 18
     west = timezone(timedelta(hours=-3))

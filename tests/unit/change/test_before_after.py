@@ -8,7 +8,7 @@ import pytest
 
 from support.homes import alder
 from whichhop.change.before_after import BeforeAfter, Spans, before_after, segments_of, spans_of
-from whichhop.change.effect import Answer
+from whichhop.change.effect import ChangeAnswer
 from whichhop.change.hours import HOUR_NS, HourFigures, HourTable
 from whichhop.model import Method, Reading, Session, SessionKey, call_sessions, derive_sessions
 from whichhop.model.mark import Mark
@@ -52,8 +52,8 @@ def compared(some: list[HourTable], look: int = 1, readings: tuple[Reading, ...]
 def test_the_mended_link_is_named_and_no_other() -> None:
     found = compared(tables({"attic/router": 0.008}, {"attic/router": 0.02}))
     answers = {part.name: part.answer for part in found.links}
-    assert answers.pop("attic/router") is Answer.HELPED
-    assert set(answers.values()) == {Answer.NO_DIFFERENCE}
+    assert answers.pop("attic/router") is ChangeAnswer.HELPED
+    assert set(answers.values()) == {ChangeAnswer.NO_DIFFERENCE}
     assert {"desk/attic", "study/router"} <= set(answers)
     part = next(p for p in found.links if p.name == "attic/router")
     assert part.effects[0].change == pytest.approx(-0.008, abs=2e-4)
@@ -62,7 +62,7 @@ def test_the_mended_link_is_named_and_no_other() -> None:
 
 def test_nothing_done_shows_no_difference_anywhere() -> None:
     found = compared(tables({}))
-    assert {p.answer for p in (*found.links, *found.sessions)} == {Answer.NO_DIFFERENCE}
+    assert {p.answer for p in (*found.links, *found.sessions)} == {ChangeAnswer.NO_DIFFERENCE}
     delays = [e for p in found.links for e in p.effects if e.measure == "p50_s"]
     assert all(e.needed is None for e in delays)  # sure of it
 
@@ -123,7 +123,7 @@ def test_transfers_are_compared_by_the_hour_too() -> None:
     )
     found = compared(tables({}), readings=readings)
     part = next(p for p in found.sessions if p.name == "desk from harbour")
-    assert part.answer is Answer.HELPED
+    assert part.answer is ChangeAnswer.HELPED
     assert part.effects[0].change == pytest.approx(35e6, rel=0.02)
 
 

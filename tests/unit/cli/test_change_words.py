@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from whichhop.change.before_after import BeforeAfter, Part, Spans
-from whichhop.change.effect import Answer, Effect, Share
+from whichhop.change.before_after import BeforeAfter, ComparedPart, Spans
+from whichhop.change.effect import ChangeAnswer, ChangeEffect, Share
 from whichhop.cli.change_words import answer_text, level_words
 from whichhop.model.mark import Mark
 
@@ -14,8 +14,8 @@ HOUR = 24 * 20_521
 MARK = Mark(at_ns=HOUR * 3600 * 10**9, text="took out the splitter")
 
 
-def effect(measure: str, answer: Answer, change: float, needed: int | None = None) -> Effect:
-    return Effect(
+def effect(measure: str, answer: ChangeAnswer, change: float, needed: int | None = None) -> ChangeEffect:
+    return ChangeEffect(
         measure=measure,
         answer=answer,
         hours=20,
@@ -31,18 +31,22 @@ def effect(measure: str, answer: Answer, change: float, needed: int | None = Non
     )
 
 
-def part(name: str, *effects: Effect, expected_db: float | None = None) -> Part:
-    return Part(name=name, answer=effects[0].answer, effects=effects, expected_db=expected_db)
+def part(name: str, *effects: ChangeEffect, expected_db: float | None = None) -> ComparedPart:
+    return ComparedPart(name=name, answer=effects[0].answer, effects=effects, expected_db=expected_db)
 
 
-def told(links: tuple[Part, ...] = (), sessions: tuple[Part, ...] = (), modem: tuple[Part, ...] = ()) -> str:
+def told(
+    links: tuple[ComparedPart, ...] = (),
+    sessions: tuple[ComparedPart, ...] = (),
+    modem: tuple[ComparedPart, ...] = (),
+) -> str:
     spans = Spans(before=range(HOUR - 24, HOUR), after=range(HOUR + 1, HOUR + 25))
     found = BeforeAfter(at_ns=MARK.at_ns, spans=spans, look=2, links=links, sessions=sessions, modem=modem)
     return answer_text("Alder House", 1, MARK, found, "")
 
 
-SAME = effect("p50_s", Answer.NO_DIFFERENCE, 0.0)
-BETTER = effect("p50_s", Answer.HELPED, -0.004)
+SAME = effect("p50_s", ChangeAnswer.NO_DIFFERENCE, 0.0)
+BETTER = effect("p50_s", ChangeAnswer.HELPED, -0.004)
 
 
 def test_what_helped_comes_before_the_tables() -> None:
@@ -57,24 +61,24 @@ def test_what_helped_comes_before_the_tables() -> None:
 
 
 def test_sessions_that_changed_are_not_hidden_by_links_that_did_not() -> None:
-    rate = Effect(measure="rate_bps", answer=Answer.HELPED, hours=9, confidence=0.99, change=35e6)
+    rate = ChangeEffect(measure="rate_bps", answer=ChangeAnswer.HELPED, hours=9, confidence=0.99, change=35e6)
     text = told((part("desk/attic", SAME),), (part("desk from harbour", rate),))
     assert "No link shows a difference; some sessions do." in text
     assert "rate +35.0 Mb/s" in text
 
 
 def test_the_days_still_needed_are_told_and_two_months_are_not_counted_out() -> None:
-    unclear = effect("p50_s", Answer.NO_DIFFERENCE, -0.002, needed=4)
+    unclear = effect("p50_s", ChangeAnswer.NO_DIFFERENCE, -0.002, needed=4)
     words = "cannot be told from day-to-day variation yet; about 4 more days would probably tell"
     assert words in told((part("desk/attic", unclear),))
-    hopeless = effect("p50_s", Answer.NO_DIFFERENCE, -0.001, needed=0)
+    hopeless = effect("p50_s", ChangeAnswer.NO_DIFFERENCE, -0.001, needed=0)
     assert "two more months would probably not tell either" in told((part("desk/attic", hopeless),))
 
 
 def test_a_part_of_the_day_that_alone_changed_is_named_at_the_top() -> None:
     evening = Share(
         name="evening (18:00 to 24:00)",
-        answer=Answer.HELPED,
+        answer=ChangeAnswer.HELPED,
         change=-0.008,
         low=-0.009,
         high=-0.007,
@@ -90,7 +94,7 @@ def test_a_part_of_the_day_that_alone_changed_is_named_at_the_top() -> None:
 def test_what_happened_without_a_change_too_is_told() -> None:
     earlier = Share(
         name="the middle of the time before",
-        answer=Answer.HELPED,
+        answer=ChangeAnswer.HELPED,
         change=-0.003,
         low=-0.004,
         high=-0.002,
@@ -114,6 +118,6 @@ def test_what_happened_without_a_change_too_is_told() -> None:
 def test_a_level_is_as_worked_out_only_when_no_change_is_ruled_out(
     change: float, low: float, high: float, says: str
 ) -> None:
-    one = replace(effect("power_dbmv", Answer.NO_DIFFERENCE, change), low=low, high=high)
+    one = replace(effect("power_dbmv", ChangeAnswer.NO_DIFFERENCE, change), low=low, high=high)
     assert says in level_words(part("modem down sc-qam", one, expected_db=3.5))
     assert level_words(part("light", SAME)) == ""

@@ -10,7 +10,7 @@ from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
 from whichhop.app.live_comparison import LiveComparison
 from whichhop.cli import main
-from whichhop.cli.compare_live import Teller
+from whichhop.cli.compare_live import NewsPrinter
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House
 from whichhop.config.keys import create_key
@@ -106,7 +106,7 @@ def test_news_are_lines_and_json_is_a_bulletin_a_line(
         live = LiveComparison(alder_home(), store)
         bulletin = live.turn(due)
     assert bulletin is not None
-    teller = Teller(as_json=False)
+    teller = NewsPrinter(as_json=False)
     lasting = [replace(live.told[-1], end_ns=None)]
     quiet = replace(bulletin, told=())
     teller.bulletin(quiet, [])
@@ -120,7 +120,7 @@ def test_news_are_lines_and_json_is_a_bulletin_a_line(
     assert "over: backhaul: attic/router" in out
     assert "for 90 s" in out
     assert "no fault found" in out.splitlines()[-1]
-    Teller(as_json=True).bulletin(bulletin, live.told)
+    NewsPrinter(as_json=True).bulletin(bulletin, live.told)
     (line,) = capsys.readouterr().out.splitlines()
     assert json.loads(line)["home"] == "Alder House"
 

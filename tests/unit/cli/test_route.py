@@ -9,7 +9,7 @@ from whichhop.cli.route import Findings, as_data, as_text, find_peer
 from whichhop.errors import DataError
 from whichhop.probes.mark_check import MarkCheck
 from whichhop.wire.marks import Marking
-from whichhop.wire.path_mtu import Outcome, PathMtu
+from whichhop.wire.path_mtu import PathMtu, SizeOutcome
 from whichhop.wire.trace import Edge, Hop, Route
 
 NAMES = {"192.0.2.1": "router", "203.0.113.7": "harbour"}
@@ -69,18 +69,18 @@ def test_the_edge_is_said_with_its_certainty(edge: Edge | None, said: str) -> No
     ("mtu", "said"),
     [
         (
-            PathMtu(size=1500, told=None, outcomes={1500: Outcome.PASSED}),
+            PathMtu(size=1500, told=None, outcomes={1500: SizeOutcome.PASSED}),
             "Packets of 1500 octets pass whole.\n",
         ),
         (
-            PathMtu(size=1492, told=1492, outcomes={1500: Outcome.TOO_BIG, 1492: Outcome.PASSED}),
+            PathMtu(size=1492, told=1492, outcomes={1500: SizeOutcome.TOO_BIG, 1492: SizeOutcome.PASSED}),
             "Packets of 1492 octets pass whole; a router named 1492 as its most.\n",
         ),
         (
-            PathMtu(size=1492, told=None, outcomes={1500: Outcome.SWALLOWED, 1492: Outcome.PASSED}),
+            PathMtu(size=1492, told=None, outcomes={1500: SizeOutcome.SWALLOWED, 1492: SizeOutcome.PASSED}),
             "larger ones vanish without a word",
         ),
-        (PathMtu(size=None, told=None, outcomes={1500: Outcome.UNKNOWN}), "nothing is known of sizes"),
+        (PathMtu(size=None, told=None, outcomes={1500: SizeOutcome.UNKNOWN}), "nothing is known of sizes"),
     ],
 )
 def test_sizes_are_said_with_how_they_are_known(mtu: PathMtu, said: str) -> None:
@@ -96,7 +96,7 @@ def test_marks_are_said_with_what_arrived() -> None:
 
 def test_data_leaves_out_what_was_not_asked() -> None:
     assert as_data(findings()).keys() == {"target", "reached", "hops", "provider_edge"}
-    mtu = PathMtu(size=1500, told=None, outcomes={1500: Outcome.PASSED})
+    mtu = PathMtu(size=1500, told=None, outcomes={1500: SizeOutcome.PASSED})
     mark = MarkCheck(sent=46, seen=46, marking=Marking.KEPT)
     data = json.loads(json.dumps(as_data(findings(mtu=mtu, mark=mark))))
     assert data["path_mtu"] == {"octets": 1500, "told": None, "sizes": {"1500": "passed"}}

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from whichhop.app.metric_text import LastRate
 from whichhop.cli.screen import HEIGHT, WIDTH, View, screen
 from whichhop.model import Cause, LinkKind, Verdict
-from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, Told
+from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
 from whichhop.model.mark import Mark
 
 NOW = 1_772_388_000 * 10**9
@@ -30,11 +30,11 @@ def link(name: str, state: LinkState = LinkState.CALM, **figures: float | None) 
     )  # type: ignore[arg-type]
 
 
-def told(cause: Cause, where: str, start: int, end: int | None, probability: float = 0.995) -> Told:
+def told(cause: Cause, where: str, start: int, end: int | None, probability: float = 0.995) -> ToldVerdict:
     verdict = Verdict(
         cause=cause, elements=(where,), probability=probability, start_ns=start, end_ns=end, proven=True
     )
-    return Told(verdict=verdict, words=())
+    return ToldVerdict(verdict=verdict, words=())
 
 
 CALM = Bulletin(
@@ -173,7 +173,7 @@ LINKS = st.builds(
 )
 def test_it_never_grows_past_one_screen(
     links: list[LinkNow],
-    verdicts: list[Told],
+    verdicts: list[ToldVerdict],
     answers: dict[str, str],
     modems: list[tuple[str, str]],
     steps: list[str],

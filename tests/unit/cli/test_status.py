@@ -9,7 +9,7 @@ from whichhop.app.agent_addresses import addresses_of
 from whichhop.cli.status import FRESH_NS, Heard, hear, newest
 from whichhop.errors import RemoteError
 from whichhop.model import Cause, Verdict
-from whichhop.model.bulletin import Bulletin, Told
+from whichhop.model.bulletin import Bulletin, ToldVerdict
 
 SAID = Bulletin(
     home="Alder House",
@@ -19,7 +19,7 @@ SAID = Bulletin(
     agents=(),
     links=(),
     told=(
-        Told(
+        ToldVerdict(
             verdict=Verdict(
                 cause=Cause.BACKHAUL, elements=("attic/router",), probability=0.99, start_ns=1, end_ns=None
             ),

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from whichhop.daemon.children import Children, Command, Kept
+from whichhop.daemon.children import Children, Command, KeptChild
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.troubles import Troubles
 from whichhop.net.clock import SystemClock
@@ -26,7 +26,7 @@ class Watched:
         self.heard: list[bytes] = []
         self.counted: Counter[str] = Counter()
         self.overs = 0
-        self.kept: Kept | None = None
+        self.kept: KeptChild | None = None
 
     def hear(self, line: bytes) -> None:
         if not line.startswith(b"good"):

@@ -9,7 +9,7 @@ from scipy import stats
 from paper_home.flight import Packets
 from paper_home.paper import PaperRun, prepare
 from support.paper import alder_house
-from whichhop.lab.scenario import Effect, Fault, LinkNature, Quirk, QuirkKind, Scenario, Way
+from whichhop.lab.scenario import Effect, Fault, FaultWay, LinkNature, Quirk, QuirkKind, Scenario
 from whichhop.model import Cause, Fate
 
 EACH = LinkNature(delay_s=0.001)
@@ -75,7 +75,7 @@ def test_a_fault_touches_the_sessions_that_cross_its_link_while_it_lasts_and_no_
 
 def test_a_burst_is_one_chain_for_all_packets_of_a_direction() -> None:
     # Mean burst 1/r = 4 packets, counted over all sessions that cross the link, in order of time.
-    effect = Effect(burst=(0.02, 0.25), way=Way.UP)
+    effect = Effect(burst=(0.02, 0.25), way=FaultWay.UP)
     fault = Fault(at_s=0, for_s=3600, element="modem/provider-edge", cause=Cause.UPSTREAM_LINK, effect=effect)
     run, packets = _packets(alder_house(seconds=3600, faults=(fault,)))
     part = packets[0] if packets[0].interval_s == 1.0 else packets[1]

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from paper_home.tracks import Spell, Track, Tracks, gilbert, spell_of
-from whichhop.lab.scenario import Cause, Effect, Fault, Way
+from whichhop.lab.scenario import Cause, Effect, Fault, FaultWay
 
 
 @pytest.mark.parametrize(
@@ -45,10 +45,10 @@ def test_delays_add_and_survivals_multiply() -> None:
 
 def test_an_outage_loses_all_and_a_spell_one_way_leaves_the_other_alone() -> None:
     fault = Fault(
-        at_s=5, for_s=10, element="a/b", cause=Cause.BACKHAUL, effect=Effect(outage=True, way=Way.UP)
+        at_s=5, for_s=10, element="a/b", cause=Cause.BACKHAUL, effect=Effect(outage=True, way=FaultWay.UP)
     )
     tracks = Tracks([spell_of(fault)], 0.0, 60.0)
-    up = tracks.get("a/b", Way.UP)
+    up = tracks.get("a/b", FaultWay.UP)
     assert up is not None
     assert up.loss_ratio[up.at(np.array([10.0]))] == 1.0
-    assert tracks.get("a/b", Way.DOWN) is None
+    assert tracks.get("a/b", FaultWay.DOWN) is None

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from support.probing import MS, START_UTC_NS
 from whichhop.model import Fate, Sample
 from whichhop.model.units import MonoNs, UtcNs
-from whichhop.probes.alibi import Alibi, Beat, Limits, slept_ns, steal_ratio, stepped_ns
+from whichhop.probes.alibi import Alibi, AlibiLimits, Beat, slept_ns, steal_ratio, stepped_ns
 
 S = 1000 * MS
 WAIT = 3 * S
@@ -109,7 +109,7 @@ def test_steal_is_nothing_where_the_system_does_not_tell() -> None:
 
 
 def test_the_lateness_that_counts_depends_on_who_takes_the_stamps() -> None:
-    for limits, fate in ((Limits(), Fate.ANSWERED), (Limits(late_ns=5 * MS), Fate.BUSY)):
+    for limits, fate in ((AlibiLimits(), Fate.ANSWERED), (AlibiLimits(late_ns=5 * MS), Fate.BUSY)):
         alibi = Alibi("desk", limits)
         readings(alibi, beat(0), beat(S, lateness_ns=20 * MS))
         assert alibi.vet(answered(S // 2), WAIT).fate is fate

@@ -10,7 +10,7 @@ from statsmodels.stats.proportion import confint_proportions_2indep
 
 from support.room_results import KITCHEN
 from whichhop.model.room import RoomResult
-from whichhop.report.walks import Change, changes, loss_between
+from whichhop.report.walks import RoomChange, changes, loss_between
 
 
 @given(st.integers(1, 500), st.integers(1, 500), st.data())
@@ -27,7 +27,7 @@ def test_newcombes_own_worked_example_comes_out() -> None:
     assert (low, high) == pytest.approx((0.0524, 0.3339), abs=5e-5)
 
 
-def by_figure(before: RoomResult, after: RoomResult) -> dict[str, Change]:
+def by_figure(before: RoomResult, after: RoomResult) -> dict[str, RoomChange]:
     return {c.figure: c for c in changes([before], [after])}
 
 

@@ -1,6 +1,6 @@
 from pathlib import Path
 
-from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, Kind, exposed_name, markdown
+from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, MetricKind, exposed_name, markdown
 
 PAGE = Path(__file__).parents[3] / "shared" / "metrics.md"
 REMAKE = (
@@ -27,4 +27,6 @@ def test_names_follow_the_naming_practices() -> None:
 def test_the_buckets_rise_and_end_where_a_packet_is_given_up() -> None:
     assert list(BUCKETS_S) == sorted(set(BUCKETS_S))
     assert BUCKETS_S[-1] == 3.0
-    assert [m.name for m in CATALOGUE.values() if m.kind is Kind.HISTOGRAM] == ["whichhop_round_trip_seconds"]
+    assert [m.name for m in CATALOGUE.values() if m.kind is MetricKind.HISTOGRAM] == [
+        "whichhop_round_trip_seconds"
+    ]

@@ -11,7 +11,7 @@ from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate
 from whichhop.probes.gate import Turned
-from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, Kind
+from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, MetricKind
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
 from whichhop.wire.refusal import Refusal
@@ -154,7 +154,7 @@ def test_every_metric_row_of_a_modem_is_in_the_catalogue() -> None:
     )
     for row in metric_rows(full):
         assert tuple(name for name, _ in row.labels) == CATALOGUE[row.name].labels
-        assert (CATALOGUE[row.name].kind is Kind.COUNTER) == row.total
+        assert (CATALOGUE[row.name].kind is MetricKind.COUNTER) == row.total
 
 
 def test_modems_of_a_changed_home_file_are_dropped() -> None:

@@ -8,7 +8,7 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy import stats
 
-from whichhop.stats.level_step import AFTER, BEFORE, PAST, Places, Step, level_step, steady_drift
+from whichhop.stats.level_step import AFTER, BEFORE, PAST, LevelStep, Places, level_step, steady_drift
 
 GRAIN = 1e-6
 
@@ -22,7 +22,7 @@ def places(days: int, change: int, *, per_day: int = 4, past: int = 0) -> Places
 
 
 def test_one_part_is_scipys_t() -> None:
-    one = Step(
+    one = LevelStep(
         centres=np.array([2.0]), errors=np.array([0.5]), weights=np.array([1.0]), freedom=7, drifts=0.0
     )
     low, high = stats.t.interval(0.99, 7, loc=2.0, scale=0.5)

@@ -6,7 +6,7 @@ import pytest
 
 from support.modem_tables import ModemState, modem_tables
 from whichhop.cabling.judge_levels import judge_channels
-from whichhop.cabling.rules import Standing
+from whichhop.cabling.rules import LevelStanding
 from whichhop.model import Channel, Direction
 from whichhop.model.cable_run import Cable, CableKind, Run, Splitter
 from whichhop.wire.docs_mib import channels_of
@@ -26,7 +26,7 @@ def test_the_modem_reads_what_the_run_leaves_to_a_tenth() -> None:
     down = [c for c in channels(ModemState(run=RUN)) if c.direction is Direction.DOWN]
     assert down[-1].frequency_hz == 543_000_000
     assert down[-1].power_dbmv == pytest.approx(0.1)
-    assert judge_channels(down).standing is Standing.FINE
+    assert judge_channels(down).standing is LevelStanding.FINE
 
 
 def test_a_splitter_taken_out_is_3_5_db_more_down_and_less_up() -> None:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.dns_names import NAMES
-from whichhop.wire.lookup import Question, RecordType, decode_answer, encode_name, encode_question
+from whichhop.wire.lookup import LookupQuestion, RecordType, decode_answer, encode_name, encode_question
 
 KINDS = st.sampled_from(RecordType)
 IDENTS = st.integers(0, 0xFFFF)
@@ -18,7 +18,7 @@ IDENTS = st.integers(0, 0xFFFF)
 
 @given(NAMES, KINDS, IDENTS)
 def test_dnspython_reads_our_question_and_writes_the_same(name: str, kind: RecordType, ident: int) -> None:
-    packet = encode_question(Question(name=name, kind=kind), ident)
+    packet = encode_question(LookupQuestion(name=name, kind=kind), ident)
     read = dns.message.from_wire(packet)
     assert read.id == ident
     assert read.flags == dns.flags.RD
@@ -32,7 +32,7 @@ def test_dnspython_reads_our_question_and_writes_the_same(name: str, kind: Recor
 def test_an_answer_written_by_dnspython_is_read_whole(
     name: str, kind: RecordType, ident: int, code: int, truncated: bool
 ) -> None:
-    question = Question(name=name, kind=kind)
+    question = LookupQuestion(name=name, kind=kind)
     response = dns.message.make_response(dns.message.from_wire(encode_question(question, ident)))
     response.set_rcode(dns.rcode.from_flags(code, 0))
     if truncated:
@@ -49,14 +49,14 @@ def test_an_answer_written_by_dnspython_is_read_whole(
 
 @given(st.binary(max_size=600))
 def test_octets_at_random_never_raise(packet: bytes) -> None:
-    decode_answer(packet, Question(name="harbour.example"))
+    decode_answer(packet, LookupQuestion(name="harbour.example"))
 
 
 @given(NAMES, IDENTS, st.data())
 def test_a_packet_cut_short_within_the_question_is_no_answer(
     name: str, ident: int, data: st.DataObject
 ) -> None:
-    question = Question(name=name)
+    question = LookupQuestion(name=name)
     asked = encode_question(question, ident)
     response = dns.message.make_response(dns.message.from_wire(asked)).to_wire()
     cut = data.draw(st.integers(0, len(asked) - 1))
@@ -64,13 +64,15 @@ def test_a_packet_cut_short_within_the_question_is_no_answer(
 
 
 def test_the_echo_of_a_question_and_the_answer_to_another_are_no_answers() -> None:
-    question = Question(name="harbour.example")
+    question = LookupQuestion(name="harbour.example")
     asked = encode_question(question, 7)
     assert decode_answer(asked, question) is None
     response = dns.message.make_response(dns.message.from_wire(asked)).to_wire()
-    assert decode_answer(response, Question(name="harbor.example")) is None
-    assert decode_answer(response, Question(name="harbour.example", kind=RecordType.AAAA)) is None
-    assert decode_answer(response, Question(name="Harbour.EXAMPLE")) is not None  # RFC 4343: case is nothing
+    assert decode_answer(response, LookupQuestion(name="harbor.example")) is None
+    assert decode_answer(response, LookupQuestion(name="harbour.example", kind=RecordType.AAAA)) is None
+    assert (
+        decode_answer(response, LookupQuestion(name="Harbour.EXAMPLE")) is not None
+    )  # RFC 4343: case is nothing
 
 
 @pytest.mark.parametrize("name", ["a..b", ".a", "a" * 64, ".".join(["a" * 60] * 5), "käse.example"])

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.wire.path_mtu import MAX_PROBES, SIZES, Outcome, PathMtu, SizeSearch, echo_payload_octets
+from whichhop.wire.path_mtu import MAX_PROBES, SIZES, PathMtu, SizeOutcome, SizeSearch, echo_payload_octets
 
 
 def walk(mtu: int, *, speaks: bool, loss: float = 0.0, seed: int = 0) -> tuple[PathMtu, int]:
@@ -32,9 +32,13 @@ def test_the_largest_size_that_fits_is_found(mtu: int, speaks: bool) -> None:
 
 def test_a_router_that_drops_without_a_word_is_told_from_one_that_speaks() -> None:
     silent, _ = walk(1492, speaks=False)
-    assert silent.outcomes == {1500: Outcome.SWALLOWED, 1492: Outcome.PASSED, 1280: Outcome.PASSED}
+    assert silent.outcomes == {
+        1500: SizeOutcome.SWALLOWED,
+        1492: SizeOutcome.PASSED,
+        1280: SizeOutcome.PASSED,
+    }
     spoken, probes = walk(1280, speaks=True)
-    assert spoken.outcomes == {1500: Outcome.TOO_BIG, 1492: Outcome.TOO_BIG, 1280: Outcome.PASSED}
+    assert spoken.outcomes == {1500: SizeOutcome.TOO_BIG, 1492: SizeOutcome.TOO_BIG, 1280: SizeOutcome.PASSED}
     assert probes == 2, "a told size is not searched for"
 
 
@@ -49,12 +53,12 @@ def test_a_single_loss_proves_nothing(seed: int) -> None:
     assert search.result().size == 1500
     found, probes = walk(1500, speaks=True, loss=0.3, seed=seed)
     assert probes <= MAX_PROBES * len(SIZES)
-    assert found.size is None or found.outcomes[found.size] is Outcome.PASSED
+    assert found.size is None or found.outcomes[found.size] is SizeOutcome.PASSED
 
 
 def test_a_target_that_never_answers_says_nothing_of_sizes() -> None:
     found, probes = walk(0, speaks=False)
-    assert found == PathMtu(size=None, told=None, outcomes=dict.fromkeys(SIZES, Outcome.UNKNOWN))
+    assert found == PathMtu(size=None, told=None, outcomes=dict.fromkeys(SIZES, SizeOutcome.UNKNOWN))
     assert probes == MAX_PROBES * len(SIZES)
 
 

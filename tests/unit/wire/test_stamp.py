@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 from support import stamp_vectors as v
 from whichhop.wire.ntp64 import ErrorEstimate, ntp_from_utc, utc_from_field
 from whichhop.wire.refusal import Refusal
-from whichhop.wire.stamp import Answer, Ask, pack_answer, pack_ask, unpack_answer, unpack_ask
+from whichhop.wire.stamp import Ask, StampAnswer, pack_answer, pack_ask, unpack_answer, unpack_ask
 
 ESTIMATE = ErrorEstimate.from_field(v.ESTIMATE)
 T1 = ntp_from_utc(v.NOON_NS)
 ASK = Ask(seq=1, t1=T1, estimate=ESTIMATE)
-ANSWER = Answer(
+ANSWER = StampAnswer(
     seq=7,
     t3=ntp_from_utc(v.NOON_NS + 10_100_000),
     estimate=ESTIMATE,
@@ -47,7 +47,7 @@ VECTORS = [
 
 @pytest.mark.parametrize(("name", "octets", "packet", "key"), VECTORS, ids=[x[0] for x in VECTORS])
 def test_a_vector_is_written_and_read_octet_for_octet(
-    name: str, octets: bytes, packet: Ask | Answer, key: bytes | None
+    name: str, octets: bytes, packet: Ask | StampAnswer, key: bytes | None
 ) -> None:
     if isinstance(packet, Ask):
         assert pack_ask(packet, key) == octets
@@ -60,7 +60,7 @@ def test_a_vector_is_written_and_read_octet_for_octet(
 def test_the_vectors_two_ways_give_twenty_milliseconds_net_of_the_reflector() -> None:
     # V2 and V3 with arrival at .5201: forward 10 ms, held 0.1 ms, backward 10 ms (RFC 8762 1)
     answer = unpack_answer(v.V3)
-    assert isinstance(answer, Answer)
+    assert isinstance(answer, StampAnswer)
     t1, t2, t3 = (utc_from_field(f, ptp=False, near_ns=v.NOON_NS) for f in (answer.t1, answer.t2, answer.t3))
     assert (t1, t2, t3) == (v.NOON_NS, v.NOON_NS + 10_000_000, v.NOON_NS + 10_100_000)
     t4 = v.NOON_NS + 20_100_000
@@ -74,7 +74,7 @@ estimates = u16.filter(lambda f: f & 0xFF).map(ErrorEstimate.from_field)
 keys = st.none() | st.binary(min_size=1, max_size=64)
 asks = st.builds(Ask, seq=u32, t1=u64, estimate=estimates, ssid=u16, rest=st.binary(max_size=64))
 answers = st.builds(
-    Answer,
+    StampAnswer,
     seq=u32,
     t3=u64,
     estimate=estimates,
@@ -94,14 +94,14 @@ def test_any_ask_comes_back_as_it_was_written(ask: Ask, key: bytes | None) -> No
 
 
 @given(answers, keys)
-def test_any_answer_comes_back_as_it_was_written(answer: Answer, key: bytes | None) -> None:
+def test_any_answer_comes_back_as_it_was_written(answer: StampAnswer, key: bytes | None) -> None:
     assert unpack_answer(pack_answer(answer, key), key) == answer
 
 
 @given(st.binary(max_size=200), keys)
 def test_no_octets_make_the_readers_raise(data: bytes, key: bytes | None) -> None:
     assert isinstance(unpack_ask(data, key), Ask | Refusal)
-    assert isinstance(unpack_answer(data, key), Answer | Refusal)
+    assert isinstance(unpack_answer(data, key), StampAnswer | Refusal)
 
 
 @given(asks, st.integers(0, 111), st.integers(0, 7))
@@ -114,7 +114,7 @@ def test_one_flipped_bit_in_an_authenticated_packet_spoils_its_tag(ask: Ask, oct
 def test_octets_that_must_be_zero_are_ignored_when_read() -> None:
     dirty = bytearray(v.V3)
     dirty[38:40] = dirty[41:44] = b"\xff\xff"
-    assert isinstance(unpack_answer(bytes(dirty)), Answer)  # RFC 8762 4.3.1
+    assert isinstance(unpack_answer(bytes(dirty)), StampAnswer)  # RFC 8762 4.3.1
 
 
 def test_a_packet_of_multiplier_zero_is_corrupt() -> None:
@@ -166,7 +166,7 @@ def test_scapy_reads_our_asks_and_writes_the_same_octets(ask: Ask) -> None:
 
 
 @given(answers)
-def test_scapy_reads_our_answers_and_writes_the_same_octets(answer: Answer) -> None:
+def test_scapy_reads_our_answers_and_writes_the_same_octets(answer: StampAnswer) -> None:
     from scapy.contrib.stamp import STAMPSessionReflectorTestUnauthenticated as Theirs
 
     plain = replace(answer, rest=v.PADDING)

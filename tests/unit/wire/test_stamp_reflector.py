@@ -10,7 +10,7 @@ from support import stamp_vectors as v
 from whichhop.wire import stamp_tlv as t
 from whichhop.wire.ntp64 import ErrorEstimate, ntp_from_utc
 from whichhop.wire.refusal import Refusal
-from whichhop.wire.stamp import Answer, Ask, pack_ask, unpack_answer
+from whichhop.wire.stamp import Ask, StampAnswer, pack_ask, unpack_answer
 from whichhop.wire.stamp_reflector import WINDOW, Reflected, Reflector
 from whichhop.wire.stamp_refusal import Reason, refusal
 
@@ -30,9 +30,9 @@ def octets(by: Reflector, data: bytes, asker: tuple[str, int] = ASKER, t2: int =
     return bytes(out)
 
 
-def answer(by: Reflector, data: bytes, asker: tuple[str, int] = ASKER) -> Answer:
+def answer(by: Reflector, data: bytes, asker: tuple[str, int] = ASKER) -> StampAnswer:
     got = unpack_answer(octets(by, data, asker), by.key)
-    assert isinstance(got, Answer)
+    assert isinstance(got, StampAnswer)
     return got
 
 

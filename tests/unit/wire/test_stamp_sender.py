@@ -13,7 +13,7 @@ from whichhop.model.units import MonoNs
 from whichhop.wire import stamp_tlv as t
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 from whichhop.wire.refusal import Refusal
-from whichhop.wire.stamp import Answer, pack_answer, unpack_answer
+from whichhop.wire.stamp import StampAnswer, pack_answer, unpack_answer
 from whichhop.wire.stamp_reflector import Reflector
 from whichhop.wire.stamp_sender import StampSender
 
@@ -75,7 +75,7 @@ def test_the_reflectors_true_send_time_makes_the_round_trip_exact(key: bytes | N
 def test_a_reflector_of_rfc_8762_alone_gives_samples_at_once() -> None:
     sender, by = pair()
     full = unpack_answer(reflect(by, ask(sender, 0), 10 * MS))
-    assert isinstance(full, Answer)
+    assert isinstance(full, StampAnswer)
     plain = pack_answer(replace(full, ssid=0, rest=b""))
     assert [s.rtt_ns for s in take(sender, plain, 20_100_000)] == [20 * MS]
 
@@ -127,7 +127,7 @@ def test_answers_that_cannot_be_ours_are_refused_and_the_packet_stays_in_flight(
 ) -> None:
     sender, by = pair(extended=False)
     good = unpack_answer(reflect(by, ask(sender, 0), 10 * MS))
-    assert isinstance(good, Answer)
+    assert isinstance(good, StampAnswer)
     assert take(sender, pack_answer(spoil(good)), 20 * MS) == ()  # type: ignore[operator]
     assert (sender.flight.facts().refused, len(sender.flight)) == ({reason: 1}, 1)
 

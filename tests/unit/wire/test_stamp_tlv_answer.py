@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 from support import stamp_vectors as v
 from whichhop.wire import stamp_tlv as t
 from whichhop.wire.stamp_auth import tag
-from whichhop.wire.stamp_tlv_answer import Facts, answer_extensions
+from whichhop.wire.stamp_tlv_answer import ReflectorFacts, answer_extensions
 
-FACTS = Facts(
+FACTS = ReflectorFacts(
     ask_seq=1,
     answer_seq=7,
     dscp=10,

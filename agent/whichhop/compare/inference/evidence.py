@@ -23,7 +23,7 @@ BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.FORWARDING, Natur
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Columns:
+class ElementColumns:
     """The routing matrix in numbers.
 
     matrix: (sessions, elements), 1 where the session crosses. twice: likewise, where it crosses two times;
@@ -64,7 +64,7 @@ LOSS_TWICE = interpolation(LOSSES, 1.0 - (1.0 - LOSSES) ** 2)
 """Who meets an excess twice has twice the delay, and survives twice."""
 
 
-def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
+def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
     """The columns of these elements over `sessions` sessions."""
     radio = frozenset[int]().union(
         *(e.column for e in elements if e.nature in (Nature.RADIO, Nature.BACKHAUL))
@@ -83,7 +83,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> Columns:
     least = np.where(dozes, DOZING_S, least)
     least_loss = np.where(behind, RADIO_LEAST_LOSS, [p.least_loss for p in priors])
     most_loss = np.array([p.most_loss for p in priors])
-    return Columns(
+    return ElementColumns(
         matrix=matrix,
         twice=twice,
         doubled=tuple(j for j, e in enumerate(elements) if e.twice),
@@ -116,7 +116,7 @@ def log_mean(values: Floats, allowed: NDArray[np.bool_]) -> Floats:
         return np.asarray(np.maximum(np.log(total / count) + top, LOWEST), dtype=np.float32)
 
 
-def part_sums(evidence: Evidence, columns: Columns) -> tuple[Floats, Floats]:
+def part_sums(evidence: Evidence, columns: ElementColumns) -> tuple[Floats, Floats]:
     """Evidence summed over each element's sessions: (len(DELAYS_S), ticks, elements), and for LOSSES."""
     sums = np.matmul(evidence.delay, columns.matrix), np.matmul(evidence.loss, columns.matrix)
     if columns.doubled:
@@ -131,12 +131,12 @@ def part_sums(evidence: Evidence, columns: Columns) -> tuple[Floats, Floats]:
     return sums
 
 
-def part_evidence(sums: tuple[Floats, Floats], columns: Columns) -> tuple[Floats, Floats]:
+def part_evidence(sums: tuple[Floats, Floats], columns: ElementColumns) -> tuple[Floats, Floats]:
     """Per tick and element the log-ratio that all its sessions are delayed, and that all lose packets."""
     return log_mean(sums[0], columns.delays), log_mean(sums[1], columns.losses)
 
 
-def minor_evidence(sums: tuple[Floats, Floats], columns: Columns) -> Floats:
+def minor_evidence(sums: tuple[Floats, Floats], columns: ElementColumns) -> Floats:
     """Log-ratio per tick and element of an excess too small to be a fault; LOWEST where there is none."""
     which = columns.minor
     out = np.full(sums[0].shape[1:], LOWEST, dtype=np.float32)

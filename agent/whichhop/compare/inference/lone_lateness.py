@@ -15,7 +15,7 @@ Halved one false verdict went, doubled nothing changed (tests/suite/results/prio
 Mask = NDArray[np.bool_]
 
 
-def odd(
+def late_alone(
     over: NDArray[np.floating],
     scale: NDArray[np.floating],
     matrix: NDArray[np.float32],
@@ -28,9 +28,9 @@ def odd(
     agents: (agents, sessions), True for an agent's own.
 
     An element is cleared in a tick when at least as many of its sessions are clean as are late. A late
-    session all of whose elements are cleared is odd: what delays it is between its agent and nobody else. An
-    agent with such a session dozes. Its other late sessions are odd too, unless an agent that does not doze
-    is late over the same uncleared element.
+    session all of whose elements are cleared is late alone: what delays it is between its agent and nobody
+    else. An agent with such a session dozes. Its other late sessions are late alone too, unless an agent that
+    does not doze is late over the same uncleared element.
     """
     out = np.zeros(over.shape, dtype=bool)
     for late_s, clean_s in LEVELS_S:

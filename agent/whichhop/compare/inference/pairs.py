@@ -12,7 +12,7 @@ from whichhop.compare.inference.evidence import (
     LOSS_TWICE,
     LOWEST,
     SHAPES,
-    Columns,
+    ElementColumns,
     interpolation,
     minor_evidence,
     mixed,
@@ -57,7 +57,7 @@ def joint(
 class Pairs:
     """Evidence of pairs of elements over one stretch; sums are kept, since many pairs share them."""
 
-    def __init__(self, evidence: Evidence, columns: Columns) -> None:
+    def __init__(self, evidence: Evidence, columns: ElementColumns) -> None:
         self._evidence, self._columns = evidence, columns
         self._sums = part_sums(evidence, columns)
         self.delay, self.loss = part_evidence(self._sums, columns)

@@ -7,13 +7,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Baseline, Floats
-from whichhop.compare.inference.evidence import Columns, minor_evidence, mixed, part_evidence, part_sums
+from whichhop.compare.inference.evidence import (
+    ElementColumns,
+    minor_evidence,
+    mixed,
+    part_evidence,
+    part_sums,
+)
 from whichhop.compare.inference.likelihood import Evidence, delay_evidence, joined, loss_evidence
-from whichhop.compare.inference.lone_lateness import odd
+from whichhop.compare.inference.lone_lateness import late_alone
 from whichhop.compare.inference.past import Past, prior_scales
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.inference.transients import BlipRates, none_log, passing_log, quiet_log
-from whichhop.compare.windows.reporting import Alibi
+from whichhop.compare.windows.reporting import Reporting
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Session
 
@@ -36,8 +42,8 @@ class Scan:
     """
 
     table: WindowTable
-    alibi: Alibi
-    columns: Columns
+    alibi: Reporting
+    columns: ElementColumns
     settings: Settings
     ratios: Floats
     quiet: NDArray[np.float64]
@@ -90,9 +96,9 @@ class Scan:
 
 def evidence_of(
     table: WindowTable,
-    alibi: Alibi,
+    alibi: Reporting,
     base: Baseline,
-    columns: Columns,
+    columns: ElementColumns,
     settings: Settings,
     *,
     first: int,
@@ -100,14 +106,14 @@ def evidence_of(
 ) -> Evidence:
     """Evidence of the ticks first..end-1 against one baseline; 0 where a session does not speak.
 
-    A session that is late all by itself says nothing about delay; see `odd`.
+    A session that is late all by itself says nothing about delay; see `late_alone`.
     """
     cut = table.span(first, end)
     speaks = alibi.speaks[first:end] & np.isfinite(base.loc50)
     sent = np.where(speaks, cut.sent, 0).astype(np.uint16)
     lost = np.where(speaks, cut.lost, 0).astype(np.uint16)
     over = np.where(speaks, cut.q80_s - base.loc80, np.nan)
-    alone = odd(over, base.scale80, columns.matrix, columns.agents)
+    alone = late_alone(over, base.scale80, columns.matrix, columns.agents)
     q50 = np.where(speaks & ~alone, cut.q50_s, np.nan).astype(np.float32)
     return Evidence(
         delay=delay_evidence(q50, cut.q80_s, sent - lost, base, settings),
@@ -124,7 +130,7 @@ def next_block(at: int, step_s: float) -> int:
 class Rater:
     """Turns sessions' ticks into log-ratios per element, and marks what must stay out of the baselines."""
 
-    def __init__(self, past: Past, alibi: Alibi, columns: Columns, settings: Settings) -> None:
+    def __init__(self, past: Past, alibi: Reporting, columns: ElementColumns, settings: Settings) -> None:
         self.past, self.alibi, self.columns, self.settings = past, alibi, columns, settings
         self.ratios = np.zeros((past.table.ticks, len(columns.priors)), dtype=np.float32)
         self.quiet = np.zeros(past.table.ticks)
@@ -145,7 +151,11 @@ class Rater:
 
 
 def scan(
-    table: WindowTable, sessions: Sequence[Session], alibi: Alibi, columns: Columns, settings: Settings
+    table: WindowTable,
+    sessions: Sequence[Session],
+    alibi: Reporting,
+    columns: ElementColumns,
+    settings: Settings,
 ) -> Scan:
     """Evidence of every tick, each judged against the past only, as live use would."""
     step_s = table.step_ns * 1e-9

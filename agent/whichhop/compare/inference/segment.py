@@ -57,7 +57,7 @@ class Close:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Use:
+class OwnUse:
     """What other readings than packets tell.
 
     factor: per tick, on own traffic's onset. stay: by element, per tick the log-ratio of its being the cause.
@@ -82,11 +82,11 @@ def columns_heard(elements: Sequence[Element], heard: frozenset[int]) -> list[fr
     ]
 
 
-def look(
+def look_closely(
     scan: Scan,
     elements: Sequence[Element],
     onset: NDArray[np.float64],
-    use: Use,
+    use: OwnUse,
     stretch: Stretch,
 ) -> Close:
     """Run the filter over one stretch."""
@@ -133,7 +133,7 @@ class Race:
     tables: Pairs
     chosen: Sequence[int]
     onset: NDArray[np.float64]
-    use: Use
+    use: OwnUse
 
     def run(
         self, pairs: Sequence[tuple[int, int]], threes: Mapping[tuple[int, int, int], Floats]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
-from whichhop.compare.inference.evidence import SHAPES, Columns, interpolation
+from whichhop.compare.inference.evidence import SHAPES, ElementColumns, interpolation
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
 from whichhop.compare.inference.pairs import Pairs, log_sum
 from whichhop.compare.inference.screening import rolling
@@ -54,7 +54,9 @@ def _weights(which: int, times: tuple[int, int, int]) -> NDArray[np.float32]:
 class Triples:
     """Evidence of three elements over some ticks of a stretch."""
 
-    def __init__(self, evidence: Evidence, columns: Columns, pairs: Pairs, ticks: NDArray[np.intp]) -> None:
+    def __init__(
+        self, evidence: Evidence, columns: ElementColumns, pairs: Pairs, ticks: NDArray[np.intp]
+    ) -> None:
         self._evidence = (evidence.delay[:, ticks], evidence.loss[:, ticks])
         self._columns, self._pairs, self._ticks = columns, pairs, ticks
 

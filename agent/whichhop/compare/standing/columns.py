@@ -6,35 +6,35 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.standing.usual import MS, USUAL, Feature, Kind, kind_of
+from whichhop.compare.standing.usual import MS, USUAL, ElementKind, Feature, kind_of
 from whichhop.compare.suspects.elements import Element
 from whichhop.model import Home
 
 Floats = NDArray[np.float64]
 FEATURES = (Feature.LEVEL, Feature.TAIL, Feature.LOSS, Feature.LATE)
 
-FAULT_PRIOR: dict[Kind, float] = {
-    Kind.WIFI: 0.03,
-    Kind.RADIO_BACKHAUL: 0.03,
-    Kind.ANY_BACKHAUL: 0.03,
-    Kind.CABLE: 0.03,
-    Kind.DSL: 0.03,
-    Kind.FIXED_WIRELESS: 0.03,
-    Kind.SATELLITE: 0.03,
-    Kind.ANY_ACCESS: 0.03,
-    Kind.HOST: 0.02,
-    Kind.POWER_LINE: 0.02,
-    Kind.FIBRE: 0.02,
-    Kind.AIR: 0.02,
-    Kind.COAX: 0.01,
-    Kind.BEYOND: 0.01,
-    Kind.DESTINATION: 0.01,
-    Kind.ETHERNET: 0.005,
-    Kind.FORWARDING: 0.005,
-    Kind.REPLY: 0.02,
-    Kind.DOZING_REPLY: 0.02,
-    Kind.RESOLVER: 0.02,
-    Kind.OWN_TRAFFIC: 0.10,
+FAULT_PRIOR: dict[ElementKind, float] = {
+    ElementKind.WIFI: 0.03,
+    ElementKind.RADIO_BACKHAUL: 0.03,
+    ElementKind.ANY_BACKHAUL: 0.03,
+    ElementKind.CABLE: 0.03,
+    ElementKind.DSL: 0.03,
+    ElementKind.FIXED_WIRELESS: 0.03,
+    ElementKind.SATELLITE: 0.03,
+    ElementKind.ANY_ACCESS: 0.03,
+    ElementKind.HOST: 0.02,
+    ElementKind.POWER_LINE: 0.02,
+    ElementKind.FIBRE: 0.02,
+    ElementKind.AIR: 0.02,
+    ElementKind.COAX: 0.01,
+    ElementKind.BEYOND: 0.01,
+    ElementKind.DESTINATION: 0.01,
+    ElementKind.ETHERNET: 0.005,
+    ElementKind.FORWARDING: 0.005,
+    ElementKind.REPLY: 0.02,
+    ElementKind.DOZING_REPLY: 0.02,
+    ElementKind.RESOLVER: 0.02,
+    ElementKind.OWN_TRAFFIC: 0.10,
 }
 """How likely a standing fault is when somebody begins to measure; common practice: who measures has a reason.
 
@@ -44,7 +44,13 @@ Own traffic: where no counter tells, a home that is busy just then is likelier t
 WATCHED = 0.1
 """A host whose own lateness readings are good is this much less likely to be at fault itself."""
 
-_RADIO = (Kind.WIFI, Kind.RADIO_BACKHAUL, Kind.ANY_BACKHAUL, Kind.POWER_LINE, Kind.AIR)
+_RADIO = (
+    ElementKind.WIFI,
+    ElementKind.RADIO_BACKHAUL,
+    ElementKind.ANY_BACKHAUL,
+    ElementKind.POWER_LINE,
+    ElementKind.AIR,
+)
 LEAST: dict[bool, dict[Feature, float]] = {
     True: {Feature.LEVEL: 8 * MS, Feature.TAIL: 5 * MS, Feature.LOSS: 0.015, Feature.LATE: 0.03},
     False: {Feature.LEVEL: 4 * MS, Feature.TAIL: 3 * MS, Feature.LOSS: 0.015, Feature.LATE: 0.03},
@@ -63,7 +69,13 @@ SHAPES: tuple[tuple[float, tuple[Feature, ...]], ...] = (
 )
 """What a standing fault adds, and how often: steady delay, jitter, stalls, loss, and their mixtures."""
 
-DISTANT = (Kind.BEYOND, Kind.DESTINATION, Kind.REPLY, Kind.DOZING_REPLY, Kind.RESOLVER)
+DISTANT = (
+    ElementKind.BEYOND,
+    ElementKind.DESTINATION,
+    ElementKind.REPLY,
+    ElementKind.DOZING_REPLY,
+    ElementKind.RESOLVER,
+)
 """Kinds whose level alone is no fault: distance, or slowness of one's own, looks the same."""
 
 
@@ -125,7 +137,8 @@ def groups_in(
     kinds = [[kind_of(home, elements[j]) for j in js] for js in members]
     weights = [
         [
-            FAULT_PRIOR[kind] * (WATCHED if kind is Kind.HOST and _agent(elements[j]) in watched else 1.0)
+            FAULT_PRIOR[kind]
+            * (WATCHED if kind is ElementKind.HOST and _agent(elements[j]) in watched else 1.0)
             for j, kind in zip(js, own, strict=True)
         ]
         for js, own in zip(members, kinds, strict=True)
@@ -144,7 +157,7 @@ def _agent(element: Element) -> str:
     return element.name.partition(":")[2]
 
 
-def _budget(groups: Sequence[Sequence[Kind]], feature: Feature) -> Budget:
+def _budget(groups: Sequence[Sequence[ElementKind]], feature: Feature) -> Budget:
     """One log-normal for the sum of each group's members, by its first two moments (Fenton 1960)."""
     rows = []
     for kinds in groups:

@@ -10,7 +10,7 @@ from scipy.special import logsumexp
 
 from whichhop.compare.standing.columns import FEATURES, SHAPES, Groups
 from whichhop.compare.standing.fit import Fit, Slab, fit, of_counts, of_delays, widened
-from whichhop.compare.standing.seen import Seen
+from whichhop.compare.standing.seen import SeenAtRest
 from whichhop.compare.standing.usual import MS, Feature
 
 Floats = NDArray[np.float64]
@@ -49,7 +49,7 @@ class Odds:
         return int(np.argmax(self.weights))
 
 
-def odds_of(seen: Seen, heard: Sequence[int], groups: Groups) -> Odds:
+def odds_of(seen: SeenAtRest, heard: Sequence[int], groups: Groups) -> Odds:
     """Weigh every explanation; `heard` are the sessions that stand in the rows of the groups' matrix."""
     count = len(groups.members)
     singles: list[tuple[int, ...]] = [(), *((g,) for g in range(count))]
@@ -78,7 +78,7 @@ def odds_of(seen: Seen, heard: Sequence[int], groups: Groups) -> Odds:
 
 
 def _fits(
-    seen: Seen, heard: Sequence[int], groups: Groups, hypotheses: Sequence[tuple[int, ...]]
+    seen: SeenAtRest, heard: Sequence[int], groups: Groups, hypotheses: Sequence[tuple[int, ...]]
 ) -> dict[Feature, Fit]:
     rows = np.asarray(heard, dtype=np.intp)
     likelihoods = {

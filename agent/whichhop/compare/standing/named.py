@@ -7,8 +7,8 @@ import numpy as np
 
 from whichhop.compare.standing.columns import DISTANT, Groups, groups_in
 from whichhop.compare.standing.faults import Odds, odds_of
-from whichhop.compare.standing.seen import Period, Seen, seen_in
-from whichhop.compare.standing.usual import Feature, Kind, kind_of
+from whichhop.compare.standing.seen import Period, SeenAtRest, seen_in
+from whichhop.compare.standing.usual import ElementKind, Feature, kind_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.model import Home
 
@@ -18,12 +18,12 @@ what would be blamed wrongly after one."""
 BAR_S = (90.0, 155.0, 560.0)
 BAR = (0.985, 0.95, 0.8)
 """How sure one must be after so many usable seconds, linear between; fewer than the first are too few."""
-RADIO = (Kind.WIFI, Kind.RADIO_BACKHAUL, Kind.AIR)
+RADIO = (ElementKind.WIFI, ElementKind.RADIO_BACKHAUL, ElementKind.AIR)
 SCAN_S = 290.0
 SURE_OF_STALLS = 0.995
 """Stalls alone, on radio, in the first five minutes: a good radio that looks for others has a spike of 150 to
 400 ms every 8 to 15 s for minutes, two radios may do so at once, and then it stops."""
-UNBLAMED = (Kind.REPLY, Kind.DOZING_REPLY, Kind.OWN_TRAFFIC, Kind.RESOLVER)
+UNBLAMED = (ElementKind.REPLY, ElementKind.DOZING_REPLY, ElementKind.OWN_TRAFFIC, ElementKind.RESOLVER)
 """What is told and never blamed for being slow from the first packet on: nobody's packets wait for it."""
 
 
@@ -31,7 +31,7 @@ UNBLAMED = (Kind.REPLY, Kind.DOZING_REPLY, Kind.OWN_TRAFFIC, Kind.RESOLVER)
 class Weighed:
     """A stretch of time, weighed: what was seen, the groups, the odds. heard: sessions in the matrix."""
 
-    seen: Seen
+    seen: SeenAtRest
     heard: tuple[int, ...]
     groups: Groups
     odds: Odds
@@ -109,7 +109,7 @@ def _may_doze(home: Home, elements: Sequence[Element], weighed: Weighed, group: 
     column = elements[members[0]].column
     return any(
         column < e.column
-        and kind_of(home, e) is Kind.WIFI
+        and kind_of(home, e) is ElementKind.WIFI
         and any(column < h.column for h in elements if h.nature is Nature.HOST)
         for e in elements
     )

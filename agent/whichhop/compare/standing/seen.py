@@ -48,7 +48,7 @@ class Period:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class SeenAtRest:
     """Per session, shape (sessions,); NaN or 0 of 0 where a session was not heard enough.
 
     level_s, tail_s with their standard errors, spread_s from tick to tick, in seconds; sent and lost;
@@ -81,7 +81,7 @@ def at_rest(use: Floats) -> NDArray[np.bool_]:
     return ~wide
 
 
-def seen_in(period: Period) -> Seen:
+def seen_in(period: Period) -> SeenAtRest:
     """The figures of a stretch's ticks at rest."""
     table = period.table
     rest = period.speaks & at_rest(period.use)[:, None]
@@ -99,7 +99,7 @@ def seen_in(period: Period) -> Seen:
         + (0.25 * tail) ** 2  # a tail moves the median of a sum by a part of itself
     )
     answered, late = _late(table, rest, q50, level)
-    return Seen(
+    return SeenAtRest(
         level_s=level,
         level_error_s=error,
         spread_s=spread,

@@ -11,15 +11,15 @@ from whichhop.compare.standing.calibration import published
 from whichhop.compare.standing.levels import levels_of
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.usual import USUAL, Feature, kind_of
-from whichhop.compare.standing.watch import Standing, Watch, expected_of
+from whichhop.compare.standing.watch import StandingFault, StandingWatch, expected_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.suspects.vantage import advice_for
 from whichhop.compare.verdict.episodes import Span
-from whichhop.compare.verdict.provider_guards import Scene, look, unmet
+from whichhop.compare.verdict.provider_guards import Scene, seen_in_scene, unmet
 from whichhop.compare.verdict.ruled_out import ruled_out
 from whichhop.compare.verdict.severity import severity
-from whichhop.compare.verdict.verdict import UNKNOWN_OWN_ODDS, Found, named_of
+from whichhop.compare.verdict.verdict import UNKNOWN_OWN_ODDS, FoundEpisode, named_of
 from whichhop.model import Cause, Home, Level, RuledOut, Session, Verdict
 
 Floats = NDArray[np.float64]
@@ -32,19 +32,19 @@ DELAYS = (Feature.LEVEL, Feature.TAIL, Feature.LATE)
 
 
 @dataclass(slots=True)
-class Teller:
+class StandingVerdicts:
     """Keeps a watch, and tells what it found as verdicts; feed it the same growing table, or a whole one."""
 
     home: Home
     sessions: tuple[Session, ...]
     elements: tuple[Element, ...]
     settings: Settings
-    watch: Watch = field(init=False)
+    watch: StandingWatch = field(init=False)
     _told: dict[tuple[object, ...], Verdict] = field(default_factory=dict)
     _dropped: int = 0
 
     def __post_init__(self) -> None:
-        self.watch = Watch(home=self.home, elements=self.elements)
+        self.watch = StandingWatch(home=self.home, elements=self.elements)
 
     def verdicts(self, period: Period) -> list[Verdict]:
         """What stood before measuring began, in the order in which it was named."""
@@ -68,7 +68,7 @@ class Teller:
         self._dropped += ticks
         self.watch.moved(ticks)
 
-    def _verdict(self, one: Standing, period: Period) -> Verdict:
+    def _verdict(self, one: StandingFault, period: Period) -> Verdict:
         table, watched = period.table, period.watched
         ticks = min(table.ticks, max(1, round(one.weighed.whole_s / (table.step_ns * 1e-9))))
         if one.end is not None:
@@ -82,7 +82,7 @@ class Teller:
         lead = next(
             (by_name[n] for n in named.names if by_name[n].cause in PROVIDERS), by_name[named.names[0]]
         )
-        seen = look(scene)
+        seen = seen_in_scene(scene)
         cleared = tuple(_usual_words(r) for r in ruled_out(scene, seen, lead, named.names))
         missing: tuple[str, ...] = ()
         change = self._would_change(named.names)
@@ -118,7 +118,7 @@ class Teller:
             standing=True,
         )  # fmt: skip
 
-    def _scene(self, one: Standing, part: Period) -> Scene:
+    def _scene(self, one: StandingFault, part: Period) -> Scene:
         """The stretch against what is usual.
 
         Inside the fault's column its own part is the excess, outside all that such links seldom have.
@@ -159,10 +159,10 @@ class Teller:
             loss[rows] += usual.loss.median * np.exp(STILL_USUAL * usual.loss.log_sd)
         return level, loss
 
-    def _found(self, one: Standing) -> Found:
+    def _found(self, one: StandingFault) -> FoundEpisode:
         """The group for the rules that name any episode's.
 
-        Each member's part is its prior, and how often faults of its nature look so.
+        Each member's part is its prior, and how often faults of its nature seen_in_scene so.
         """
         parts = {}
         slow = any(f in one.features for f in DELAYS)
@@ -174,7 +174,7 @@ class Teller:
             own = UNKNOWN_OWN_ODDS if self.elements[j].nature is Nature.OWN_TRAFFIC else 1.0
             parts[j] = share * fits / own
         ranked = sorted(parts, key=lambda j: (-parts[j], j))
-        return Found(
+        return FoundEpisode(
             members=tuple(ranked),
             shares=tuple(parts[j] / sum(parts.values()) for j in ranked),
             span=Span(first=0, end=one.end or one.named_at, detected=one.named_at),

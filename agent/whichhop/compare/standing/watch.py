@@ -30,7 +30,7 @@ TICK_TAIL_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class StandingFault:
     """A fault that was there before measuring began.
 
     members, shares: elements of its group, and their parts. features: what it adds. end: the tick from which
@@ -50,7 +50,7 @@ class Standing:
 
 
 @dataclass(slots=True)
-class Watch:
+class StandingWatch:
     """Looks at a table that begins with the first packet, again and again as it grows, or once when whole."""
 
     home: Home
@@ -59,7 +59,7 @@ class Watch:
     """When the first table began."""
     _stage: int = 0
     _usable: int = 0
-    _named: dict[tuple[int, ...], Standing] = field(default_factory=dict)
+    _named: dict[tuple[int, ...], StandingFault] = field(default_factory=dict)
     latest: Weighed | None = None
     """What is known of every level, by the longest stretch weighed so far."""
 
@@ -73,7 +73,7 @@ class Watch:
         """How many usable ticks are missing until anything is known; 0 once it is."""
         return 0 if self._stage or self.settled else max(1, STAGES[0] - self._usable)
 
-    def look(self, period: Period) -> list[Standing]:
+    def look(self, period: Period) -> list[StandingFault]:
         """What stands or stood, in the order in which it was named; `use` matters for the first hour only."""
         table = period.table
         if self.since_ns is None:
@@ -117,7 +117,7 @@ class Watch:
         p, groups = weighed.odds.probability, weighed.groups
         fresh = {groups.members[g]: g for g in named(self.home, self.elements, weighed)}
         known = {groups.members[g]: g for g in range(len(groups.members))}
-        kept: dict[tuple[int, ...], Standing] = {}
+        kept: dict[tuple[int, ...], StandingFault] = {}
         for members in dict.fromkeys((*self._named, *fresh)):
             g = known.get(members)
             if g is None or p[g] < WITHDRAWN_AT or not blamable(self.home, self.elements, members):
@@ -141,10 +141,10 @@ class Watch:
                     self._named[key] = replace(one, end=end)
 
 
-def _standing(weighed: Weighed, g: int, named_at: int) -> Standing:
+def _standing(weighed: Weighed, g: int, named_at: int) -> StandingFault:
     odds, groups = weighed.odds, weighed.groups
     best, features = likeliest(odds, g)
-    return Standing(
+    return StandingFault(
         members=groups.members[g],
         shares=groups.shares[g],
         features=features,
@@ -157,7 +157,7 @@ def _standing(weighed: Weighed, g: int, named_at: int) -> Standing:
     )
 
 
-def size_of(one: Standing, feature: Feature) -> float:
+def size_of(one: StandingFault, feature: Feature) -> float:
     """How much the fault adds: seconds, or -log(1 - share) of loss and late answers; 0 where none."""
     if feature not in one.features:
         return 0.0
@@ -168,7 +168,7 @@ def size_of(one: Standing, feature: Feature) -> float:
     )
 
 
-def expected_of(one: Standing) -> Expected:
+def expected_of(one: StandingFault) -> Expected:
     """What the fault's sessions should see with and without it."""
     groups: Groups = one.weighed.groups
     seen = one.weighed.seen

@@ -9,19 +9,19 @@ from numpy.typing import NDArray
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.segment import columns_heard
 from whichhop.compare.suspects.elements import Element, Nature
-from whichhop.compare.verdict.verdict import Found
+from whichhop.compare.verdict.verdict import FoundEpisode
 
 MOST_LOG = 30.0
 """Log-odds further apart than this are as good as certain. Derived: e^30 = 1e13, when shares are told to a
 hundredth, and a double holds e^709."""
 
 
-def once(found: Sequence[Found]) -> list[Found]:
+def once(found: Sequence[FoundEpisode]) -> list[FoundEpisode]:
     """Of episodes whose groups came to be the same only the likeliest at a time.
 
     What a whole stretch tells apart an episode in it may not, and then two groups of the stretch are one.
     """
-    out: list[Found] = []
+    out: list[FoundEpisode] = []
     for one in sorted(found, key=lambda f: (-f.probability, f.span.first)):
         if not any(
             frozenset(one.members) == frozenset(kept.members)
@@ -33,8 +33,8 @@ def once(found: Sequence[Found]) -> list[Found]:
 
 
 def with_lookalikes(
-    scan: Scan, elements: Sequence[Element], onset: NDArray[np.float64], found: Found, *, apart: bool
-) -> Found:
+    scan: Scan, elements: Sequence[Element], onset: NDArray[np.float64], found: FoundEpisode, *, apart: bool
+) -> FoundEpisode:
     """The group and all whose sessions, of those heard in this very episode, are the same.
 
     A stretch of trouble may last for hours and agents fall silent in it: what the whole stretch tells apart

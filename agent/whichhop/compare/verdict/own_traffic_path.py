@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from whichhop.compare.suspects.elements import Element, Nature
-from whichhop.compare.verdict.verdict import Found
+from whichhop.compare.verdict.verdict import FoundEpisode
 
 WAY = frozenset({Nature.RADIO, Nature.BACKHAUL, Nature.ETHERNET, Nature.AIR, Nature.NODE, Nature.FORWARDING})
 """What lies between a host of the home and its line."""
@@ -11,7 +11,9 @@ SLACK_TICKS = 2
 """A queue on the way fills a little sooner or empties a little later than the line's."""
 
 
-def part_of_own_traffic(elements: Sequence[Element], found: Found, others: Sequence[Found]) -> bool:
+def part_of_own_traffic(
+    elements: Sequence[Element], found: FoundEpisode, others: Sequence[FoundEpisode]
+) -> bool:
     """Whether an episode on a way inside the home comes and goes with own traffic that counters show.
 
     That both begin together by chance is far less likely than that a host of the home fills its own radio on

@@ -54,7 +54,7 @@ class Scene:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class SeenInEpisode:
     """Per session over the episode: median excess in seconds (NaN unknown), packets sent and lost."""
 
     excess: NDArray[np.float64]
@@ -64,7 +64,7 @@ class Seen:
     shows: NDArray[np.bool_]
 
 
-def look(scene: Scene) -> Seen:
+def seen_in_scene(scene: Scene) -> SeenInEpisode:
     """Sum up what each session saw in the scene."""
     over = np.where(scene.speaks, scene.table.q50_s - scene.loc50, np.nan)
     there = np.isfinite(over).any(axis=0)
@@ -76,7 +76,7 @@ def look(scene: Scene) -> Seen:
     expected = sent * scene.base_loss
     slow = np.nan_to_num(middle) > np.maximum(SHOWS_S, scene.scale50)
     lossy = lost > expected + 2.0 * np.sqrt(expected + 1.0)
-    return Seen(
+    return SeenInEpisode(
         excess=middle,
         sent=sent,
         lost=lost,
@@ -121,7 +121,7 @@ def unmet(
 
     rivals: elements of other owners that packets cannot tell from the suspect.
     """
-    seen = look(scene)
+    seen = seen_in_scene(scene)
     crossing = sorted(suspect.column)
     showing = [i for i in crossing if seen.shows[i]]
     troubles = _troubles(scene, seen, showing, settings)
@@ -140,7 +140,7 @@ def unmet(
     return tuple(missing)
 
 
-def _alive(scene: Scene, seen: Seen, suspect: Element, showing: Sequence[int]) -> list[Element]:
+def _alive(scene: Scene, seen: SeenInEpisode, suspect: Element, showing: Sequence[int]) -> list[Element]:
     """The elements of the home that the affected sessions cannot tell from the suspect.
 
     Such an element meets every session that shows the excess, and no session that was heard well and is
@@ -156,7 +156,7 @@ def _alive(scene: Scene, seen: Seen, suspect: Element, showing: Sequence[int]) -
     ]
 
 
-def _enough(scene: Scene, seen: Seen, crossing: list[int], settings: Settings) -> list[str]:
+def _enough(scene: Scene, seen: SeenInEpisode, crossing: list[int], settings: Settings) -> list[str]:
     lost = int(seen.lost[crossing].sum())
     step_s = scene.table.step_ns * 1e-9
     over = scene.table.q50_s[:, crossing] - scene.loc50[crossing] > np.maximum(
@@ -191,7 +191,9 @@ def _shared(scene: Scene) -> frozenset[str]:
     )
 
 
-def _troubles(scene: Scene, seen: Seen, showing: list[int], settings: Settings) -> dict[str, str | None]:
+def _troubles(
+    scene: Scene, seen: SeenInEpisode, showing: list[int], settings: Settings
+) -> dict[str, str | None]:
     """What each showing agent has inside the home at the same time; None for a clean way to its edge."""
     out: dict[str, str | None] = {}
     for agent in dict.fromkeys(scene.sessions[i].key.agent for i in showing):
@@ -213,7 +215,7 @@ def _home_side(troubles: Mapping[str, str | None]) -> list[str]:
     return ["a clean way to the edge of the home at the same time (" + "; ".join(why) + ")"]
 
 
-def _inner_trouble(seen: Seen, inner: list[int], outer: list[int], settings: Settings) -> str | None:
+def _inner_trouble(seen: SeenInEpisode, inner: list[int], outer: list[int], settings: Settings) -> str | None:
     if not inner or not seen.sent[inner].sum():
         return "nothing inside the home was probed"
     outside = float(np.nan_to_num(np.nanmax(np.append(seen.excess[outer], -1.0)), nan=-1.0))
@@ -240,7 +242,7 @@ def _own_use(scene: Scene, settings: Settings) -> list[str]:
     return []
 
 
-def _targets(scene: Scene, seen: Seen, suspect: Element) -> list[str]:
+def _targets(scene: Scene, seen: SeenInEpisode, suspect: Element) -> list[str]:
     past = [
         i
         for i in sorted(suspect.column)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
-from whichhop.compare.verdict.provider_guards import Scene, Seen
+from whichhop.compare.verdict.provider_guards import Scene, SeenInEpisode
 from whichhop.model import RuledOut
 
 MOST_NAMED = 8
@@ -13,7 +13,7 @@ MOST_NAMED = 8
 what is printed, not what is concluded."""
 
 
-def ruled_out(scene: Scene, seen: Seen, lead: Element, named: Sequence[str]) -> tuple[RuledOut, ...]:
+def ruled_out(scene: Scene, seen: SeenInEpisode, lead: Element, named: Sequence[str]) -> tuple[RuledOut, ...]:
     """Elements that share sessions with the culprit yet have sessions of their own that stayed clean."""
     out = []
     rivals = [e for e in scene.elements if e.name not in named and e.column & lead.column]

@@ -10,7 +10,7 @@ from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.vantage import advice_for
 from whichhop.compare.verdict.calibration import published
 from whichhop.compare.verdict.episodes import Span
-from whichhop.compare.verdict.provider_guards import Scene, look, unmet
+from whichhop.compare.verdict.provider_guards import Scene, seen_in_scene, unmet
 from whichhop.compare.verdict.ruled_out import ruled_out
 from whichhop.compare.verdict.severity import severity
 from whichhop.compare.windows.own_traffic import is_known
@@ -28,7 +28,7 @@ one bout in 96 hours, so that a short burst of the home's is no verdict; once th
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class FoundEpisode:
     """An episode of a group in whole-table ticks.
 
     members: indices of elements, likeliest first. shares: their parts of the group's probability.
@@ -56,7 +56,12 @@ class Named:
 
 
 def named_of(
-    elements: Sequence[Element], found: Found, settings: Settings, *, use_known: bool, watched: frozenset[str]
+    elements: Sequence[Element],
+    found: FoundEpisode,
+    settings: Settings,
+    *,
+    use_known: bool,
+    watched: frozenset[str],
 ) -> Named:
     """The cause that every plausible member has, else not separable; and the names to give.
 
@@ -107,7 +112,7 @@ def _cleared(element: Element, *, use_known: bool, watched: frozenset[str]) -> b
 
 
 def verdict_of(
-    scene: Scene, found: Found, settings: Settings, *, at_ns: int, end_ns: int, detected_ns: int
+    scene: Scene, found: FoundEpisode, settings: Settings, *, at_ns: int, end_ns: int, detected_ns: int
 ) -> Verdict:
     """The verdict for an episode whose ticks are `scene`."""
     elements = scene.elements
@@ -136,7 +141,7 @@ def verdict_of(
         severity=figures,
         proven=not missing,
         missing=missing,
-        ruled_out=ruled_out(scene, look(scene), lead, named.names),
+        ruled_out=ruled_out(scene, seen_in_scene(scene), lead, named.names),
         would_change=_would_change(scene, named.names),
         baseline=_medians(scene, columns),
         detected_ns=detected_ns,

@@ -34,7 +34,7 @@ _BOTH = frozenset({"T1", "T4"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Alibi:
+class Reporting:
     """speaks: (ticks, sessions), True where a sample is evidence. watched: agents whose readings are there,
     so that a busy agent would have been noticed. aside: (ticks, agents in `agents`), set aside.
     late_s: (ticks, agents), how late its program was at the worst by its own readings; NaN where none
@@ -56,7 +56,7 @@ def widened(mask: Mask, by: int = 1) -> Mask:
     return out
 
 
-def alibi_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable[Reading]) -> Alibi:
+def reporting_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable[Reading]) -> Reporting:
     """What may be heard of each session in each tick; the table's columns are in the sessions' order."""
     agents = tuple(dict.fromkeys(s.key.agent for s in sessions))
     of_agent = np.array([[s.key.agent == a for s in sessions] for a in agents], dtype=bool)
@@ -88,7 +88,7 @@ def alibi_of(table: WindowTable, sessions: Sequence[Session], readings: Iterable
     speaks &= table.aside <= table.sent // ASIDE_PER_SENT
     speaks &= table.sent > 0
     speaks &= ~disturbed(table, sessions, readings)
-    return Alibi(speaks=speaks, watched=watched, agents=agents, aside=aside, late_s=late_s)
+    return Reporting(speaks=speaks, watched=watched, agents=agents, aside=aside, late_s=late_s)
 
 
 def host_log_ratio(late_s: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -2,12 +2,12 @@
 
 import numpy as np
 
-from whichhop.compare.windows.reporting import Alibi
+from whichhop.compare.windows.reporting import Reporting
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model.units import NS_PER_S
 
 
-def unjudged_s(alibi: Alibi, table: WindowTable) -> dict[str, float]:
+def unjudged_s(alibi: Reporting, table: WindowTable) -> dict[str, float]:
     """Seconds of windows in which an agent was set aside, by agent; those without any are left out.
 
     Between an agent's first and last window only: what came before or after was never measured.

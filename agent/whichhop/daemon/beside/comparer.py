@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from whichhop.daemon.children import Children, Command, Kept
+from whichhop.daemon.children import Children, Command, KeptChild
 from whichhop.daemon.options import RunOptions
 from whichhop.model.bulletin import Bulletin
 from whichhop.net.child import our_module
@@ -49,7 +49,7 @@ class Comparer:
 
     def __init__(self, argv: Sequence[str], live: LiveState, children: Children) -> None:
         self._argv, self._live, self._children = tuple(argv), live, children
-        self._kept: Kept | None = None
+        self._kept: KeptChild | None = None
 
     @property
     def pid(self) -> int | None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import msgspec
 
-from whichhop.daemon.children import Children, Command, Kept
+from whichhop.daemon.children import Children, Command, KeptChild
 from whichhop.daemon.troubles import Troubles
 from whichhop.model import Home, Link, Medium, Node, Reading
 from whichhop.model.link_context import FULL_DUPLEX, PORT_SPEED, RADIO_RATE, RADIO_RECEIVE, RADIO_SIGNAL
@@ -112,7 +112,7 @@ class LinkWatch:
         self._home: Home | None = None
         self._node: Node | None = None
         self._devices: list[str] = []
-        self._kept: Kept | None = None
+        self._kept: KeptChild | None = None
 
     def follow(self, home: Home, node: Node) -> None:
         """Read the links of this node from now on."""

@@ -7,7 +7,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from whichhop.daemon.children import Children, Command, Kept
+from whichhop.daemon.children import Children, Command, KeptChild
 from whichhop.daemon.troubles import Troubles
 from whichhop.model.counter_source import CounterSource
 from whichhop.net.child import our_module
@@ -86,7 +86,7 @@ class OwnTraffic:
         self._source: CounterSource | None = None
         self._plan_bps: float | None = None
         self._unwrapping = Unwrapping()
-        self._kept: Kept | None = None
+        self._kept: KeptChild | None = None
 
     def follow(self, *, interface: str | None, source: CounterSource | None, most_bps: float | None) -> None:
         """Count at this interface and ask this source from now on; None: neither."""

@@ -28,14 +28,14 @@ DAY_NS = 86_400 * NS_PER_S
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Use:
+class LeaseUse:
     """How fast the home itself uses its line, bit/s; None where nobody counts."""
 
     down_bps: float | None = None
     up_bps: float | None = None
 
 
-def busy_words(use: Use, home: Home) -> str:
+def busy_words(use: LeaseUse, home: Home) -> str:
     """Why the home counts as busy, or ""; "" too where nobody counts."""
     rates = {"down": use.down_bps, "up": use.up_bps}
     plan = {"down": home.plan.down_bps, "up": home.plan.up_bps} if home.plan else {}
@@ -72,7 +72,11 @@ class TransferKeeper:
     """Grants the lease. use: asks whoever counts the home's own traffic. Not to be used by two loops."""
 
     def __init__(
-        self, home: Callable[[], Home], clock: Clock, table: LeaseTable, use: Callable[[], Awaitable[Use]]
+        self,
+        home: Callable[[], Home],
+        clock: Clock,
+        table: LeaseTable,
+        use: Callable[[], Awaitable[LeaseUse]],
     ) -> None:
         """Nothing is read yet."""
         self._home, self._clock, self._table, self._use = home, clock, table, use

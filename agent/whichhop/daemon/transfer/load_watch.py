@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from whichhop.daemon.transfer.lease import Use
+from whichhop.daemon.transfer.lease import LeaseUse
 from whichhop.model import Method, Sample, SessionKey
 from whichhop.model.units import NS_PER_S
 
@@ -39,12 +39,12 @@ class LineUse:
         """Two counters read together; the last two readings count."""
         self._points = [*self._points[-1:], (at_ns, received, sent)]
 
-    def now(self, now_ns: int) -> Use:
+    def now(self, now_ns: int) -> LeaseUse:
         """The rates between the last two readings; unknown when they are old or a counter fell."""
         if len(self._points) < 2 or now_ns - self._points[-1][0] > FRESH_NS:
-            return Use()
+            return LeaseUse()
         (t0, r0, s0), (t1, r1, s1) = self._points
         if t1 <= t0 or r1 < r0 or s1 < s0:
-            return Use()
+            return LeaseUse()
         seconds = (t1 - t0) / NS_PER_S
-        return Use(down_bps=(r1 - r0) * 8 / seconds, up_bps=(s1 - s0) * 8 / seconds)
+        return LeaseUse(down_bps=(r1 - r0) * 8 / seconds, up_bps=(s1 - s0) * 8 / seconds)

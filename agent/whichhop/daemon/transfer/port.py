@@ -5,6 +5,7 @@ import contextlib
 import hmac
 import socket
 from collections.abc import Awaitable, Callable
+from functools import partial
 from typing import Annotated, Any
 
 import msgspec
@@ -116,9 +117,13 @@ class TransferPort:
                 continue
             if out is not None:
                 self._end_talk_on(out)
-            task = self._jobs.once("transfer-talk", lambda s=sock, a=address: self._attend(s, str(a[0])))  # type: ignore[misc]
+            talk = partial(self._attend, sock, str(address[0]))
+            task = self._jobs.once("transfer-talk", talk)
             self._talks[task] = sock
             task.add_done_callback(self._over)
+            # A queue that is full is taken up without a pause otherwise, and those that came first would have
+            # to make room before they are greeted.
+            await asyncio.sleep(0)
 
     def _over(self, task: "asyncio.Task[None]") -> None:
         """A talk is over; one that was ended before it began has closed nothing itself."""

@@ -11,7 +11,7 @@ from whichhop.daemon.agent import Agent
 from whichhop.daemon.home_in_use import InUse
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.transfer.async_line import AsyncLine
-from whichhop.daemon.transfer.lease import LeaseTable, TransferKeeper, Use, zone_of
+from whichhop.daemon.transfer.lease import LeaseTable, LeaseUse, TransferKeeper, zone_of
 from whichhop.daemon.transfer.load_watch import LineUse, LoadWatch
 from whichhop.daemon.transfer.port import TransferPort
 from whichhop.daemon.transfer.schedule import Turns, planned
@@ -162,7 +162,7 @@ class Transfers:
         use = self.line_use.now(self._clock.utc_ns())
         return {"down_bps": use.down_bps, "up_bps": use.up_bps}
 
-    async def _use(self) -> Use:
+    async def _use(self) -> LeaseUse:
         """The home's use of its line now: our own count, else that of whoever counts."""
         own = self.line_use.now(UtcNs(self._clock.utc_ns()))
         if own.down_bps is not None:
@@ -189,5 +189,5 @@ class Transfers:
                     None if said.get(way) is None else number(said[way], other.name, low=0, high=MOST_BPS)
                     for way in ("down_bps", "up_bps")
                 )
-                return Use(down_bps=down, up_bps=up)
-        return Use()
+                return LeaseUse(down_bps=down, up_bps=up)
+        return LeaseUse()

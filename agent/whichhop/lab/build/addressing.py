@@ -33,7 +33,7 @@ class Network:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Hop:
+class RouteHop:
     """A route of one node: to a network, or to everything (None), by a neighbour in a network of its own."""
 
     to: Network | None
@@ -46,7 +46,7 @@ class Addressing:
     """All networks of a home, nearest the provider last, and each node's routes."""
 
     networks: tuple[Network, ...]
-    routes: Mapping[str, tuple[Hop, ...]]
+    routes: Mapping[str, tuple[RouteHop, ...]]
 
     def of(self, node: str) -> tuple[Network, ...]:
         """The networks a node is in, in the order of `networks`."""
@@ -172,12 +172,12 @@ def plan_addresses(home: Home) -> Addressing:
     )
 
 
-def _routes(home: Home, node: str, networks: list[Network], top: Network) -> tuple[Hop, ...]:
+def _routes(home: Home, node: str, networks: list[Network], top: Network) -> tuple[RouteHop, ...]:
     """Static routes, one per network elsewhere; the way up is the default, as is a peer's only way.
 
     The home is a tree, so the way to any member of a network is the way to all.
     """
-    out: dict[tuple[int | None, str], Hop] = {}
+    out: dict[tuple[int | None, str], RouteHop] = {}
     for net in networks:
         ways = [p for member in net.addresses if (p := home.path(node, member)) is not None]
         if node in net.addresses or not ways:
@@ -187,7 +187,7 @@ def _routes(home: Home, node: str, networks: list[Network], top: Network) -> tup
         neighbour = next(n for n in nodes[1:] if home.nodes[n].kind in ROUTING)
         by = next(n for n in networks if node in n.addresses and neighbour in n.addresses)
         to = None if net is top or home.nodes[node].kind is NodeKind.PEER else net
-        out[None if to is None else to.number, neighbour] = Hop(to=to, by=by, neighbour=neighbour)
+        out[None if to is None else to.number, neighbour] = RouteHop(to=to, by=by, neighbour=neighbour)
     # What goes the default way anyway needs no route of its own.
     default = next((hop.neighbour for hop in out.values() if hop.to is None), None)
     return tuple(hop for hop in out.values() if hop.to is None or hop.neighbour != default)

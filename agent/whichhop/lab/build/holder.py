@@ -26,7 +26,7 @@ TOOL_PATHS = ":/usr/sbin:/sbin"
 TOOL_SECONDS = 20.0
 
 
-class Refused(Exception):  # noqa: N818
+class HolderRefused(Exception):  # noqa: N818
     """A request that could not be done; its text travels to the owner."""
 
 
@@ -117,7 +117,7 @@ class Holder:
         """A child's exit code, negative for a signal; None while it runs."""
         child = self.children.get(pid)
         if child is None:
-            raise Refused(f"no process {pid} was started here")
+            raise HolderRefused(f"no process {pid} was started here")
         return child.poll()
 
     def send_signal(self, pid: int, number: int) -> None:
@@ -171,14 +171,14 @@ class Holder:
                 preexec_fn=lambda: kernel.set_namespace(space, kernel.CLONE_NEWNET),
             )
         except FileNotFoundError:
-            raise Refused(
+            raise HolderRefused(
                 f"the program {argv[0]} is missing; install it (packages iproute2, nftables)"
             ) from None
         except subprocess.TimeoutExpired:
-            raise Refused(f"{' '.join(argv)} in {node} did not end in {TOOL_SECONDS:.0f} s") from None
+            raise HolderRefused(f"{' '.join(argv)} in {node} did not end in {TOOL_SECONDS:.0f} s") from None
         if done.returncode != 0:
             said = " ".join(done.stderr.split()) or f"exit code {done.returncode}"
-            raise Refused(f"{' '.join(argv)} in {node}: {said}")
+            raise HolderRefused(f"{' '.join(argv)} in {node}: {said}")
         return done.stdout
 
     def _spawn(
@@ -216,7 +216,7 @@ class Holder:
                     preexec_fn=enter,  # noqa: PLW1509
                 )
             except OSError as trouble:
-                raise Refused(f"{argv[0]}: {trouble.strerror}") from None
+                raise HolderRefused(f"{argv[0]}: {trouble.strerror}") from None
         self.children[child.pid] = child
         return child.pid
 
@@ -238,7 +238,7 @@ def serve(holder: Holder, requests: socket.socket) -> None:
             order = json.loads(line)
             try:
                 reply = {"did": does[order.pop("do")](**order)}
-            except (Refused, OSError) as trouble:
+            except (HolderRefused, OSError) as trouble:
                 reply = {"refused": str(trouble)}
             try:
                 requests.sendall(json.dumps(reply).encode() + b"\n")

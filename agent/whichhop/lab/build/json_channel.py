@@ -7,7 +7,7 @@ from typing import Any
 from whichhop.errors import SystemRefusedError
 
 
-class Channel:
+class JsonChannel:
     """One end of a socket pair; one question at a time."""
 
     def __init__(self, sock: socket.socket, who: str, patience_s: float = 60.0) -> None:

@@ -8,7 +8,7 @@ from whichhop.lab.build.addressing import ROUTING, Addressing, plan_addresses, s
 from whichhop.lab.links.elements import Where, effects_on, find_spot, own_replies
 from whichhop.lab.links.impairment import rate_of
 from whichhop.lab.links.implied import as_built, peer_wire
-from whichhop.lab.scenario import Effect, LinkNature, Scenario, Way
+from whichhop.lab.scenario import Effect, FaultWay, LinkNature, Scenario
 from whichhop.model import Home, Link, LinkKind, Medium
 
 DEVICE_CHARS = 15
@@ -39,17 +39,17 @@ class Wire:
     far: End
     relay: bool
 
-    def sender(self, way: Way) -> End:
+    def sender(self, way: FaultWay) -> End:
         """The end that packets of one direction leave from."""
-        return self.near if way is Way.UP else self.far
+        return self.near if way is FaultWay.UP else self.far
 
-    def receiver(self, way: Way) -> End:
+    def receiver(self, way: FaultWay) -> End:
         """The end that they come to."""
-        return self.far if way is Way.UP else self.near
+        return self.far if way is FaultWay.UP else self.near
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class BuildPlan:
     """Everything to be done, in order: wires first, then each node's settings, ip lines and tc lines."""
 
     home: Home
@@ -98,7 +98,7 @@ def _wires(home: Home, scenario: Scenario, relays: frozenset[str]) -> dict[str, 
     degree = {n: len(j) for n, j in home.neighbours().items()}
     out = {}
     for link in home.links:
-        effects = [e for way in (Way.UP, Way.DOWN) for e in effects_on(script, link, way)]
+        effects = [e for way in (FaultWay.UP, FaultWay.DOWN) for e in effects_on(script, link, way)]
         effects += [e for n in (link.near, link.far) for e in own_replies(script, n)]
         nature = nature_of(scenario, link.name)
         near, far = (
@@ -219,7 +219,7 @@ def _ip_lines(home: Home, node: str, addressing: Addressing, wires: Iterable[Wir
     return tuple(lines)
 
 
-def make_plan(scenario: Scenario, relays: frozenset[str] = frozenset()) -> Plan:
+def make_plan(scenario: Scenario, relays: frozenset[str] = frozenset()) -> BuildPlan:
     """The whole plan of a scenario; `relays` names links (or "all") that get the relay though plain wires."""
     home = as_built(scenario.home)
     addressing = plan_addresses(home)
@@ -227,7 +227,7 @@ def make_plan(scenario: Scenario, relays: frozenset[str] = frozenset()) -> Plan:
     unknown = sorted(relays - set(wires) - {"all"})
     if unknown:
         raise DataError(f"no link named {', '.join(unknown)}; the links are: {', '.join(wires)}")
-    return Plan(
+    return BuildPlan(
         home=home,
         addressing=addressing,
         wires=wires,
@@ -237,7 +237,7 @@ def make_plan(scenario: Scenario, relays: frozenset[str] = frozenset()) -> Plan:
     )
 
 
-def deepened(plan: Plan, scenario: Scenario) -> Plan | None:
+def deepened(plan: BuildPlan, scenario: Scenario) -> BuildPlan | None:
     """The plan with the next deeper token buckets; None when they are as deep as they may be."""
     deeper = next((b for b in BUCKETS_S if b > plan.bucket_s), None)
     if deeper is None:
@@ -253,7 +253,7 @@ def _tc_lines(
     tc: dict[str, tuple[str, ...]] = dict.fromkeys(home.nodes, ())
     for wire in wires.values():
         nature = nature_of(scenario, wire.link.name)
-        for way in (Way.UP, Way.DOWN):
+        for way in (FaultWay.UP, FaultWay.DOWN):
             end = wire.sender(way)
             rate = rate_of(nature, (), way) if end.forwards or not wire.relay else None
             if wire.relay or rate is not None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from whichhop.errors import SystemRefusedError
-from whichhop.lab.build.json_channel import Channel
+from whichhop.lab.build.json_channel import JsonChannel
 from whichhop.net.clock import SystemClock, sleep_s
 
 LOOK_S = 0.01
@@ -24,7 +24,7 @@ class Done:
 class Running:
     """A program in the home. `pid` is its number inside the home, not the machine's."""
 
-    def __init__(self, holder: Channel, pid: int, log: Path, name: str) -> None:
+    def __init__(self, holder: JsonChannel, pid: int, log: Path, name: str) -> None:
         self.pid = pid
         self.log = log
         self.name = name
@@ -69,7 +69,7 @@ class Place:
     _numbers = itertools.count(1)
 
     def __init__(
-        self, holder: Channel, folder: Path, node: str | None, started: list[Running] | None = None
+        self, holder: JsonChannel, folder: Path, node: str | None, started: list[Running] | None = None
     ) -> None:
         self.node = node
         self.started = [] if started is None else started

@@ -4,9 +4,9 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from whichhop.lab.build.plan import Plan, nature_of
+from whichhop.lab.build.plan import BuildPlan, nature_of
 from whichhop.lab.links.impairment import combine, rate_of
-from whichhop.lab.scenario import LinkNature, Scenario, Way
+from whichhop.lab.scenario import FaultWay, LinkNature, Scenario
 
 DELAY_SLACK_S = 0.0015
 """Common allowance for this machine: the relay's own error is under 0.3 ms, unless real time was refused."""
@@ -16,13 +16,13 @@ SIGMAS = 4.5
 LOSSY_PACKETS, CLEAN_PACKETS = 400, 40
 
 
-def jobs(scenario: Scenario, plan: Plan, spaces: Mapping[str, int]) -> list[dict[str, Any]]:
+def jobs(scenario: Scenario, plan: BuildPlan, spaces: Mapping[str, int]) -> list[dict[str, Any]]:
     """One job per link and direction, as lab/check/streams wants them."""
     out = []
     for name, wire in plan.wires.items():
         nature = nature_of(scenario, name)
         addresses = plan.addressing.on(wire.link).addresses
-        for way in (Way.UP, Way.DOWN):
+        for way in (FaultWay.UP, FaultWay.DOWN):
             sender, receiver = wire.sender(way).node, wire.receiver(way).node
             out.append(
                 {
@@ -67,10 +67,10 @@ def complaints(scenario: Scenario, found: Mapping[str, Mapping[str, Any]]) -> It
                 yield f"{full}: {shown} passed where {rate / 1e6:.1f} Mb/s was asked"
 
 
-def _asked(scenario: Scenario, full: str) -> tuple[LinkNature, Way]:
+def _asked(scenario: Scenario, full: str) -> tuple[LinkNature, FaultWay]:
     """What a job's name stands for: how its link was asked to be, and the direction."""
     name, _, word = full.rpartition(" ")
-    return nature_of(scenario, name), Way(word)
+    return nature_of(scenario, name), FaultWay(word)
 
 
 def falls_short(scenario: Scenario, found: Mapping[str, Mapping[str, Any]]) -> bool:

@@ -30,7 +30,7 @@ SETTLE_S = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
+class StreamJob:
     """One direction of one link: `count` timed packets, and a blast when there is a rate to see."""
 
     name: str
@@ -45,7 +45,7 @@ class Job:
 class Stream:
     """A sending and a receiving socket in two namespaces."""
 
-    def __init__(self, job: Job) -> None:
+    def __init__(self, job: StreamJob) -> None:
         self.job = job
         kernel.set_namespace(job.to_fd, kernel.CLONE_NEWNET)
         self.sink = socket.socket(socket.AF_INET, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
@@ -88,7 +88,7 @@ class Stream:
         self.sink.close()
 
 
-def timed(jobs: list[Job], clock: SystemClock) -> dict[str, dict[str, object]]:
+def timed(jobs: list[StreamJob], clock: SystemClock) -> dict[str, dict[str, object]]:
     """All jobs side by side: one-way delays in ns, and how many packets came of how many."""
     streams = [Stream(job) for job in jobs]
     for turn in range(max(job.count for job in jobs)):
@@ -107,7 +107,7 @@ def timed(jobs: list[Job], clock: SystemClock) -> dict[str, dict[str, object]]:
     return out
 
 
-def blast(job: Job, rate_bps: int, clock: SystemClock, seconds: float) -> float | None:
+def blast(job: StreamJob, rate_bps: int, clock: SystemClock, seconds: float) -> float | None:
     """The rate in bit/s that one direction passes when twice its rate is offered; None when nothing came.
 
     The first fifth of the arrivals is left out: a token bucket begins full.
@@ -137,7 +137,7 @@ def blast(job: Job, rate_bps: int, clock: SystemClock, seconds: float) -> float 
 def main() -> int:
     """Run the jobs, print the answer."""
     asked = json.loads(sys.argv[1])
-    jobs = [Job(**job) for job in asked["jobs"]]
+    jobs = [StreamJob(**job) for job in asked["jobs"]]
     clock = SystemClock()
     # As the relay does: a busy machine must not make the home look slow. Refused is fine.
     with contextlib.suppress(OSError):

@@ -13,7 +13,7 @@ from whichhop.compare.words import probability_words
 from whichhop.config.keys import create_key
 from whichhop.errors import WhichhopError
 from whichhop.lab.build.programs import Running
-from whichhop.lab.demo.stories import Outcome, Story, is_named, outcome
+from whichhop.lab.demo.stories import Story, StoryOutcome, is_named, outcome
 from whichhop.lab.emulated_home import EmulatedHome
 from whichhop.lab.links.fault_words import effect_words
 from whichhop.lab.standard_home import HOME_FILE, alder_scenario
@@ -40,7 +40,7 @@ class Shown:
     """What the demo saw. from_fault_s: from the fault's begin to the first verdict that named it."""
 
     story: Story
-    outcome: Outcome
+    outcome: StoryOutcome
     seconds: float
     from_fault_s: float | None
     compared: dict[str, Any]
@@ -160,7 +160,7 @@ def _watch(stage: _Stage, story: Story, tell: Tell, fault_s: float) -> Shown:
             )
 
 
-def _seen_words(seen: Outcome) -> str:
+def _seen_words(seen: StoryOutcome) -> str:
     if seen.named is None:
         return "nothing exceeds its baseline"
     verdict = seen.named

@@ -49,7 +49,7 @@ STORIES: dict[str, Story] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class StoryOutcome:
     """Whether the comparer named the truth, the verdict that counts, and every other one it gave."""
 
     matches: bool
@@ -62,7 +62,7 @@ def is_named(story: Story, verdict: Mapping[str, Any]) -> bool:
     return verdict["cause"] == story.cause and list(verdict["elements"]) == [story.element]
 
 
-def outcome(story: Story, verdicts: Sequence[Mapping[str, Any]], fault_ns: int | None) -> Outcome:
+def outcome(story: Story, verdicts: Sequence[Mapping[str, Any]], fault_ns: int | None) -> StoryOutcome:
     """Hold the verdicts against the truth.
 
     With a fault, exactly the guilty link must be named, in an episode that reaches past the fault's begin,
@@ -74,5 +74,5 @@ def outcome(story: Story, verdicts: Sequence[Mapping[str, Any]], fault_ns: int |
     named = max(right or current, key=lambda v: float(v["probability"]), default=None)
     others = tuple(v for v in (*early, *current) if v is not named)
     if story.element is None:
-        return Outcome(matches=not verdicts, named=named, others=others)
-    return Outcome(matches=bool(right) and not others, named=named, others=others)
+        return StoryOutcome(matches=not verdicts, named=named, others=others)
+    return StoryOutcome(matches=bool(right) and not others, named=named, others=others)

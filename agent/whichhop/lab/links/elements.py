@@ -7,7 +7,7 @@ from enum import StrEnum
 from whichhop.errors import DataError
 from whichhop.lab.links.impairment import touches
 from whichhop.lab.links.implied import peer_wire
-from whichhop.lab.scenario import Effect, Way
+from whichhop.lab.scenario import Effect, FaultWay
 from whichhop.model import Home, Link, Medium
 
 
@@ -65,7 +65,7 @@ def check_effect(spot: Spot, effect: Effect) -> None:
         raise DataError(f"reply:{spot.name} can only answer late or not: use delay, jitter, loss or outage")
 
 
-def _acts(spot: Spot, link: Link, way: Way) -> bool:
+def _acts(spot: Spot, link: Link, way: FaultWay) -> bool:
     """True when a fault at `spot` acts on packets that go `way` over a link."""
     if spot.kind is None:
         return link.name == spot.name
@@ -74,7 +74,7 @@ def _acts(spot: Spot, link: Link, way: Way) -> bool:
     if spot.kind is Where.AIR:
         return link.medium is Medium.RADIO and spot.name in (link.near, link.far)
     if spot.kind is Where.NODE:
-        return (link.near if way is Way.UP else link.far) == spot.name
+        return (link.near if way is FaultWay.UP else link.far) == spot.name
     return False
 
 
@@ -83,7 +83,7 @@ def own_replies(faults: Iterable[tuple[Spot, Effect]], node: str) -> list[Effect
     return [e for spot, e in faults if spot.kind is Where.REPLY and spot.name == node]
 
 
-def effects_on(faults: Iterable[tuple[Spot, Effect]], link: Link, way: Way) -> list[Effect]:
+def effects_on(faults: Iterable[tuple[Spot, Effect]], link: Link, way: FaultWay) -> list[Effect]:
     """The effects at work on one direction of a link, each turned into one for that direction."""
     return [
         replace(effect, way=way) for spot, effect in faults if touches(effect, way) and _acts(spot, link, way)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from whichhop.errors import WhichhopError
-from whichhop.lab.scenario import Effect, Way
+from whichhop.lab.scenario import Effect, FaultWay
 
 _NUMBER = re.compile(r"(\d+(?:\.\d+)?(?:e-?\d+)?)([a-z%]*)\Z")
 _TIME_UNITS = {"us": 1e-6, "ms": 1e-3, "s": 1.0}
@@ -111,7 +111,7 @@ def parse_effect(text: str) -> Effect:
             raise FaultWordsError(f"{word!r} is said twice or contradicts an earlier word; say it once")
         seen.add(group)
         if group == "way":
-            effect = replace(effect, way=Way(word))
+            effect = replace(effect, way=FaultWay(word))
         elif word in WORDS:
             row = WORDS[word]
             if len(words) < len(row.values):
@@ -138,7 +138,7 @@ def _said(effect: Effect) -> Iterator[str]:
         value = getattr(effect, row.field)
         if value != getattr(_AT_REST, row.field):
             yield f"{word} {row.write(value)}".rstrip()
-    if effect.way is not Way.BOTH:
+    if effect.way is not FaultWay.BOTH:
         yield str(effect.way)
 
 

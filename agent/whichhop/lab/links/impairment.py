@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from whichhop.lab.scenario import Effect, LinkNature, Way
+from whichhop.lab.scenario import Effect, FaultWay, LinkNature
 
 NS = 1_000_000_000
 HELD_NS = 200_000_000
@@ -19,7 +19,7 @@ BURST_S = (0.020, 0.080)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
+class ImpairmentSettings:
     """One direction's behaviour, everything combined; times in ns, ratios 0..1.
 
     bursts: (p, r) of each two-state chain at work. rate_bps: a serialising rate inside the relay, with a
@@ -47,7 +47,7 @@ class Settings:
         return {name: getattr(self, name) for name in self.__slots__}
 
     @classmethod
-    def from_json(cls, data: dict[str, Any]) -> "Settings":
+    def from_json(cls, data: dict[str, Any]) -> "ImpairmentSettings":
         """Back from plain data; lists become tuples again."""
         bursts = tuple((float(p), float(r)) for p, r in data.get("bursts", ()))
         return cls(**{**data, "bursts": bursts, "own_sources": tuple(data.get("own_sources", ()))})
@@ -63,20 +63,20 @@ def lowest(rates: Iterable[int | None]) -> int | None:
     return min((r for r in rates if r is not None), default=None)
 
 
-def touches(effect: Effect, way: Way) -> bool:
+def touches(effect: Effect, way: FaultWay) -> bool:
     """True when an effect acts on packets that go `way`."""
-    return effect.way in (Way.BOTH, way)
+    return effect.way in (FaultWay.BOTH, way)
 
 
-def rate_of(nature: LinkNature, effects: Iterable[Effect], way: Way) -> int | None:
+def rate_of(nature: LinkNature, effects: Iterable[Effect], way: FaultWay) -> int | None:
     """The rate of one direction: the nature's, or less when a fault lowers it."""
-    own = nature.rate_up_bps if way is Way.UP and nature.rate_up_bps is not None else nature.rate_bps
+    own = nature.rate_up_bps if way is FaultWay.UP and nature.rate_up_bps is not None else nature.rate_bps
     return lowest([own, *(e.rate_bps for e in effects if touches(e, way))])
 
 
-def combine(nature: LinkNature, effects: Iterable[Effect], way: Way) -> Settings:
+def combine(nature: LinkNature, effects: Iterable[Effect], way: FaultWay) -> ImpairmentSettings:
     """Nature and faults at once: delays add, survivals multiply, any outage is an outage. Rate left out."""
-    out = Settings(
+    out = ImpairmentSettings(
         delay_ns=round(nature.delay_s * NS),
         jitter_ns=round(nature.jitter_s * NS),
         loss_ratio=nature.loss_ratio,
@@ -137,7 +137,7 @@ class Lane:
     """One direction of a link at work: state of its chains, its queue and its order."""
 
     dice: random.Random
-    settings: Settings = field(default_factory=Settings)
+    settings: ImpairmentSettings = field(default_factory=ImpairmentSettings)
     counts: Counts = field(default_factory=Counts)
     _bad: list[bool] = field(default_factory=list)
     _free_ns: int = 0
@@ -145,7 +145,7 @@ class Lane:
     _last_ns: int = 0
     """Release of the packet before: jitter widens gaps but keeps order, as queues do."""
 
-    def change(self, settings: Settings) -> None:
+    def change(self, settings: ImpairmentSettings) -> None:
         """Behave so from now on; chains that stay keep their state."""
         old = dict(zip(self.settings.bursts, self._bad, strict=False))
         self._bad = [old.get(chain, False) for chain in settings.bursts]

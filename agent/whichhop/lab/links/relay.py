@@ -14,7 +14,7 @@ import socket
 import sys
 from dataclasses import dataclass
 
-from whichhop.lab.links.impairment import HELD_NS, Lane, Settings
+from whichhop.lab.links.impairment import HELD_NS, ImpairmentSettings, Lane
 from whichhop.net.clock import SystemClock
 
 FRAME_BYTES = 65_600
@@ -142,7 +142,7 @@ class Relay:
             if order["do"] == "set":
                 for port in self.ports.values():
                     if port.link == order["link"] and port.way == order["way"]:
-                        port.lane.change(Settings.from_json(order["settings"]))
+                        port.lane.change(ImpairmentSettings.from_json(order["settings"]))
             self.answer({"utc_ns": self.clock.utc_ns(), "counts": self.counts()})
         return True
 

@@ -10,7 +10,7 @@ from whichhop.probes.base import Sink
 from whichhop.probes.datagram_prober import DatagramProber, client_socket
 from whichhop.probes.sessions import Course, Remembered, plain
 from whichhop.wire.flight import Flight
-from whichhop.wire.lookup import Question, decode_answer, encode_question
+from whichhop.wire.lookup import LookupQuestion, decode_answer, encode_question
 from whichhop.wire.refusal import Refusal
 
 DNS_PORT = 53
@@ -31,7 +31,7 @@ class DnsLookupProber(DatagramProber[StampedSocket, Course]):
         sink: Sink,
         clock: Clock,
         cookie: bytes,
-        question: Question,
+        question: LookupQuestion,
         *,
         port: int = DNS_PORT,
         kernel_stamps: bool = True,

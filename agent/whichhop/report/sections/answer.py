@@ -6,7 +6,7 @@ from whichhop.model import CAUSE_TABLE, Owner, Session, derive_sessions
 from whichhop.model.dossier import Claim, Dossier, Happened
 from whichhop.model.fingerprint import fingerprint
 from whichhop.report import times
-from whichhop.report.blocks import Block, Bullets, Facts, Notice, Para, Picture, Section, Tone
+from whichhop.report.blocks import Block, Bullets, FactList, Notice, Para, Picture, Section, Tone
 from whichhop.report.plot import describe, draw
 from whichhop.report.way import draw_way
 from whichhop.report.words import OWNERS, at_most, figure, probability, with_interval
@@ -17,14 +17,14 @@ SHORT_S = 300.0
 The guards before a claim (20 packets lost or a minute of added delay) can be met within a minute."""
 
 
-def told(dossier: Dossier) -> tuple[Happened, ...]:
+def told_episodes(dossier: Dossier) -> tuple[Happened, ...]:
     """The episodes that the claim is about."""
     return tuple(h for h in dossier.episodes if h.claimed)
 
 
 def one_short(dossier: Dossier) -> bool:
     """True when the claim rests on a single short episode; the report then says so in its first lines."""
-    episodes = told(dossier)
+    episodes = told_episodes(dossier)
     if len(episodes) != 1:
         return False
     return ((episodes[0].end_ns or dossier.end_ns) - episodes[0].start_ns) / 1e9 < SHORT_S
@@ -54,11 +54,11 @@ def _notice(dossier: Dossier) -> Notice:
             "Nothing to report",
             "In the whole span nothing exceeded its own quiet baseline. Nobody is held to anything.",
         )
-    count = len(told(dossier))
+    count = len(told_episodes(dossier))
     length = times.lasting(figure(claim, "duration").value or 0.0)
     often = f"in {count} episodes, {length} in all" if count > 1 else f"for {length}"
     if claim.made and one_short(dossier):
-        lasting = told(dossier)[0].end_ns is None
+        lasting = told_episodes(dossier)[0].end_ns is None
         lies, so_far = ("lies", " so far") if lasting else ("lay", "")
         return Notice(
             Tone.CLAIM,
@@ -89,9 +89,9 @@ def _notice(dossier: Dossier) -> Notice:
     )
 
 
-def _facts(dossier: Dossier, zone: ZoneInfo) -> Facts:
+def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
     pairs = []
-    claim, episodes = dossier.claim, told(dossier)
+    claim, episodes = dossier.claim, told_episodes(dossier)
     if claim is not None and episodes:
         longest = max(episodes, key=lambda h: (h.end_ns or dossier.end_ns) - h.start_ns)
         last_ns = max(h.end_ns or dossier.end_ns for h in episodes)
@@ -115,7 +115,7 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> Facts:
     pairs.append(
         ("By", f"{agents} measuring machines, {len(dossier.sessions)} sessions, {sent:,} test packets")
     )
-    return Facts(tuple(pairs))
+    return FactList(tuple(pairs))
 
 
 def shown_session(dossier: Dossier) -> Session | None:

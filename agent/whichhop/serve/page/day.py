@@ -3,7 +3,7 @@
 from collections import Counter
 
 from whichhop.model import CAUSE_TABLE, Cause, Owner
-from whichhop.model.bulletin import Bulletin, Told
+from whichhop.model.bulletin import Bulletin, ToldVerdict
 from whichhop.model.mark import Mark
 from whichhop.model.units import NS_PER_S
 from whichhop.report.times import utc_of
@@ -51,12 +51,12 @@ class _Axis:
         return tag("line", class_=kind, x1=x, x2=x, y1=0, y2=height)
 
 
-def _episodes(bulletin: Bulletin) -> list[Told]:
+def _episodes(bulletin: Bulletin) -> list[ToldVerdict]:
     return [t for t in bulletin.told if t.verdict.cause is not Cause.HEALTHY]
 
 
-def _lanes(told: list[Told]) -> dict[tuple[str, ...], list[Told]]:
-    out: dict[tuple[str, ...], list[Told]] = {}
+def _lanes(told: list[ToldVerdict]) -> dict[tuple[str, ...], list[ToldVerdict]]:
+    out: dict[tuple[str, ...], list[ToldVerdict]] = {}
     for one in told:
         out.setdefault(one.verdict.elements, []).append(one)
     return out
@@ -100,7 +100,7 @@ def _lane(axis: _Axis, name: str, bars: list[Markup], marks: tuple[Mark, ...]) -
     return tag("div", tag("p", name), drawn, class_="lane")
 
 
-def _bars(axis: _Axis, told: list[Told]) -> list[Markup]:
+def _bars(axis: _Axis, told: list[ToldVerdict]) -> list[Markup]:
     out = []
     for one in told:
         verdict = one.verdict
@@ -123,7 +123,7 @@ def _flags(axis: _Axis, marks: tuple[Mark, ...]) -> Markup | None:
     return tag("div", tag("p", "changed in the home"), drawn, class_="lane flags")
 
 
-def _line(bulletin: Bulletin, told: list[Told], marks: tuple[Mark, ...]) -> Markup:
+def _line(bulletin: Bulletin, told: list[ToldVerdict], marks: tuple[Mark, ...]) -> Markup:
     axis = _Axis(bulletin)
     lanes = _lanes(told)
     links = {link.name: link for link in bulletin.links}
@@ -147,7 +147,7 @@ def _line(bulletin: Bulletin, told: list[Told], marks: tuple[Mark, ...]) -> Mark
     )
 
 
-def _item(told: Told, bulletin: Bulletin, number: int) -> Markup:
+def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
     """One episode. `number` tells apart those that began at once, so that a name lasts as news come in."""
     verdict = told.verdict
     links = {link.name: link for link in bulletin.links}

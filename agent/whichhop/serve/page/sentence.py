@@ -6,7 +6,7 @@ from enum import StrEnum
 
 from whichhop.compare.words import element_words, level_words, owner_words, severity_words, standing_words
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Verdict
-from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, Told
+from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.figures import chance
 
@@ -33,7 +33,7 @@ class Sentence:
     words: str
     more: tuple[str, ...] = ()
     since_ns: int | None = None
-    told: Told | None = None
+    told: ToldVerdict | None = None
 
 
 _BLAME: dict[Cause, str] = {
@@ -89,7 +89,7 @@ def silent(agent: AgentNow, at_ns: int) -> bool:
     return agent.heard_ns is None or at_ns - agent.heard_ns > HEARD_NS
 
 
-def lasting_now(bulletin: Bulletin) -> list[Told]:
+def lasting_now(bulletin: Bulletin) -> list[ToldVerdict]:
     """What is wrong now, that which the home or a provider can mend and is surest first."""
     now = [t for t in bulletin.told if t.verdict.end_ns is None and t.verdict.cause is not Cause.HEALTHY]
     nobody = (Cause.AGENT_HOST, Cause.RESPONDER)
@@ -125,7 +125,7 @@ def answer(bulletin: Bulletin, now_ns: int) -> Sentence:
     return _calm(bulletin, [a.name for a in quiet])
 
 
-def _verdict(told: Told, links: Mapping[str, LinkNow]) -> Sentence:
+def _verdict(told: ToldVerdict, links: Mapping[str, LinkNow]) -> Sentence:
     verdict = told.verdict
     sure = f"{chance(verdict.probability)} sure"
     group = verdict.cause is Cause.NOT_SEPARABLE

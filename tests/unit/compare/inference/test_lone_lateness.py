@@ -7,7 +7,7 @@ from support.homes import alder
 from support.windows import disturb, named, quiet
 from whichhop.compare.history import judge
 from whichhop.compare.inference.evidence import columns_of
-from whichhop.compare.inference.lone_lateness import odd
+from whichhop.compare.inference.lone_lateness import late_alone
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.model import derive_sessions
 
@@ -23,7 +23,7 @@ def column(name):
 
 
 def found(over):
-    return odd(over, SCALE, COLUMNS.matrix, COLUMNS.agents)
+    return late_alone(over, SCALE, COLUMNS.matrix, COLUMNS.agents)
 
 
 def test_one_late_session_among_clean_ones_is_odd():

@@ -4,7 +4,7 @@ import numpy as np
 
 from support.homes import alder
 from support.windows import START_NS, quiet
-from whichhop.compare.windows.reporting import LATENESS, alibi_of, host_log_ratio, widened
+from whichhop.compare.windows.reporting import LATENESS, host_log_ratio, reporting_of, widened
 from whichhop.model import Reading, derive_sessions
 from whichhop.model.units import NS_PER_S
 
@@ -19,14 +19,14 @@ def reading(tick, name, value, agent="desk"):
 
 
 def test_in_health_everybody_speaks():
-    assert alibi_of(quiet(HOME, 10), SESSIONS, ()).speaks.all()
+    assert reporting_of(quiet(HOME, 10), SESSIONS, ()).speaks.all()
 
 
 def test_a_sleeping_agent_neither_speaks_nor_is_asked_and_a_tick_more_on_either_side():
     table = quiet(HOME, 12)
     table.aside[5:8, AGENT == "desk"] = 10
     table.sent[5:8, AGENT == "desk"] = 0
-    speaks = alibi_of(table, SESSIONS, ()).speaks
+    speaks = reporting_of(table, SESSIONS, ()).speaks
     touched = (AGENT == "desk") | (TARGET == "desk")
     assert not speaks[4:9, touched].any()
     assert speaks[:4].all()
@@ -38,13 +38,13 @@ def test_an_agent_not_heard_of_leaves_its_target_sessions_without_evidence():
     table = quiet(HOME, 12)
     table.sent[5:8, AGENT == "desk"] = 0
     table.lost[5:8, TARGET == "desk"] = 10
-    speaks = alibi_of(table, SESSIONS, ()).speaks
+    speaks = reporting_of(table, SESSIONS, ()).speaks
     assert not speaks[5:8, TARGET == "desk"].any()
 
 
 def test_a_busy_agents_questions_and_answers_are_set_aside():
     table = quiet(HOME, 12)
-    found = alibi_of(table, SESSIONS, [reading(6, "loop_lateness_s", 0.3)])
+    found = reporting_of(table, SESSIONS, [reading(6, "loop_lateness_s", 0.3)])
     assert not found.speaks[5:7, AGENT == "desk"].any()
     assert not found.speaks[5:7, TARGET == "desk"].any()
     assert found.speaks[:5].all()
@@ -56,7 +56,7 @@ def test_only_the_time_that_a_reading_tells_of_is_set_aside():
     def asides(at_s, name, value):
         at = START_NS + round(at_s * NS_PER_S)
         told = Reading(at_ns=at, agent="desk", name=name, value=value)
-        found = alibi_of(quiet(HOME, 12), SESSIONS, [told])
+        found = reporting_of(quiet(HOME, 12), SESSIONS, [told])
         return np.flatnonzero(found.aside[:, found.agents.index("desk")]).tolist()
 
     # Ticks of 10 s: a second in the midst of one, one across two, and a program late for 15 s.
@@ -71,22 +71,22 @@ def test_what_the_kernel_stamps_is_on_time_though_the_program_is_late():
     kernel = {s.key: frozenset({"T1 T4", ""}) for s in SESSIONS}
     table = replace(quiet(HOME, 12), stamps=kernel)
     late, still = reading(6, "loop_lateness_s", 0.3), reading(6, "loop_lateness_s", 0.6)
-    assert alibi_of(table, SESSIONS, [late]).speaks.all()
-    assert not alibi_of(table, SESSIONS, [still]).speaks[5:7, AGENT == "desk"].any()
+    assert reporting_of(table, SESSIONS, [late]).speaks.all()
+    assert not reporting_of(table, SESSIONS, [still]).speaks[5:7, AGENT == "desk"].any()
     one = next(s.key for s in SESSIONS if s.key.agent == "desk")
     in_part = replace(table, stamps=kernel | {one: frozenset({"T4"})})
-    assert not alibi_of(in_part, SESSIONS, [late]).speaks[5:7, AGENT == "desk"].any()
+    assert not reporting_of(in_part, SESSIONS, [late]).speaks[5:7, AGENT == "desk"].any()
 
 
 def test_a_good_reading_is_an_alibi_and_sets_nothing_aside():
-    found = alibi_of(quiet(HOME, 12), SESSIONS, [reading(6, "steal_ratio", 0.01)])
+    found = reporting_of(quiet(HOME, 12), SESSIONS, [reading(6, "steal_ratio", 0.01)])
     assert found.speaks.all()
     assert found.watched == {"desk"}
 
 
 def test_readings_of_other_things_and_other_times_are_passed_over():
     readings = [reading(600, "steal_ratio", 1.0), reading(3, "radio_rate_bps", 9e9)]
-    assert alibi_of(quiet(HOME, 12), SESSIONS, readings).speaks.all()
+    assert reporting_of(quiet(HOME, 12), SESSIONS, readings).speaks.all()
 
 
 def test_a_mask_is_widened_by_one_tick_each_way():
@@ -98,7 +98,7 @@ def test_a_mesh_node_that_is_neither_heard_nor_answers_is_dead_and_that_is_evide
     table = quiet(HOME, 30)
     table.sent[10:, AGENT == "attic"] = 0
     table.lost[10:, TARGET == "attic"] = 10
-    speaks = alibi_of(table, SESSIONS, ()).speaks
+    speaks = reporting_of(table, SESSIONS, ()).speaks
     assert speaks[10:, (TARGET == "attic") & (AGENT != "attic")].all()
     assert not speaks[10:, AGENT == "attic"].any()
 
@@ -106,12 +106,12 @@ def test_a_mesh_node_that_is_neither_heard_nor_answers_is_dead_and_that_is_evide
 def test_a_mesh_node_whose_records_are_late_answers_and_is_not_judged():
     table = quiet(HOME, 30)
     table.sent[10:, AGENT == "attic"] = 0
-    assert not alibi_of(table, SESSIONS, ()).speaks[10:, TARGET == "attic"].any()
+    assert not reporting_of(table, SESSIONS, ()).speaks[10:, TARGET == "attic"].any()
 
 
 def test_the_worst_lateness_of_a_tick_is_kept_and_speaks_against_the_machine_when_it_is_small():
     told = [reading(6, LATENESS, 0.0004), reading(6, LATENESS, 0.001), reading(7, LATENESS, 0.02)]
-    found = alibi_of(quiet(HOME, 12), SESSIONS, told)
+    found = reporting_of(quiet(HOME, 12), SESSIONS, told)
     late = found.late_s[:, found.agents.index("desk")]
     # A reading at a tick's end is of that tick.
     assert late[5] == np.float32(0.001)

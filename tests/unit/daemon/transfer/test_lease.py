@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from support.homes import alder
-from whichhop.daemon.transfer.lease import TransferKeeper, Use
+from whichhop.daemon.transfer.lease import LeaseUse, TransferKeeper
 from whichhop.errors import StoreError
 from whichhop.model.transfer import Lease
 from whichhop.model.units import NS_PER_S, MonoNs, UtcNs
@@ -55,8 +55,8 @@ class Table:
 
 
 def play(act: Callable[[TransferKeeper, HandClock], Awaitable[object]], table: Table) -> None:
-    async def use() -> Use:
-        return Use()
+    async def use() -> LeaseUse:
+        return LeaseUse()
 
     async def go() -> None:
         clock = HandClock()

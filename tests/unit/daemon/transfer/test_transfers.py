@@ -3,7 +3,7 @@
 import itertools
 
 from support.homes import alder
-from whichhop.daemon.transfer.lease import Use, busy_words
+from whichhop.daemon.transfer.lease import LeaseUse, busy_words
 from whichhop.daemon.transfer.load_watch import FRESH_NS, LineUse
 from whichhop.daemon.transfer.schedule import FIRST_RETRY_NS, LATE_NS, Due, Pair, Turns
 
@@ -19,27 +19,27 @@ def test_use_is_the_rate_between_the_last_two_counts() -> None:
     use = LineUse()
     for at, received, sent in ((0, 0, 0), (10, 1e6, 2e6), (20, 26e6, 2e6)):
         use.add(at * S, received, sent)
-    assert use.now(21 * S) == Use(down_bps=20e6, up_bps=0.0)
+    assert use.now(21 * S) == LeaseUse(down_bps=20e6, up_bps=0.0)
 
 
 def test_use_is_unknown_before_two_counts_when_they_are_old_and_after_a_reset() -> None:
     use = LineUse()
-    assert use.now(0) == Use()
+    assert use.now(0) == LeaseUse()
     use.add(0, 5e6, 5e6)
-    assert use.now(1) == Use()
+    assert use.now(1) == LeaseUse()
     use.add(10 * S, 1e6, 6e6)
-    assert use.now(11 * S) == Use()
+    assert use.now(11 * S) == LeaseUse()
     use.add(20 * S, 2e6, 7e6)
     assert use.now(21 * S).down_bps == 0.8e6
-    assert use.now(20 * S + FRESH_NS + 1) == Use()
+    assert use.now(20 * S + FRESH_NS + 1) == LeaseUse()
 
 
 def test_a_fifth_of_the_plan_in_either_direction_is_busy_and_unknown_use_is_not() -> None:
     home = alder()  # 100 Mb/s down, 20 up
-    assert busy_words(Use(down_bps=19e6, up_bps=3.9e6), home) == ""
-    assert "4.1 Mb/s up" in busy_words(Use(down_bps=0, up_bps=4.1e6), home)
-    assert "21.0 Mb/s down" in busy_words(Use(down_bps=21e6, up_bps=0), home)
-    assert busy_words(Use(), home) == ""
+    assert busy_words(LeaseUse(down_bps=19e6, up_bps=3.9e6), home) == ""
+    assert "4.1 Mb/s up" in busy_words(LeaseUse(down_bps=0, up_bps=4.1e6), home)
+    assert "21.0 Mb/s down" in busy_words(LeaseUse(down_bps=21e6, up_bps=0), home)
+    assert busy_words(LeaseUse(), home) == ""
 
 
 def test_a_due_transfer_is_ready_once_and_not_before() -> None:

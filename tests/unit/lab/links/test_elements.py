@@ -5,7 +5,7 @@ import pytest
 from whichhop.errors import DataError
 from whichhop.lab.links.elements import check_effect, effects_on, find_spot
 from whichhop.lab.links.implied import as_built
-from whichhop.lab.scenario import Effect, Way
+from whichhop.lab.scenario import Effect, FaultWay
 from whichhop.lab.standard_home import alder_home
 
 HOME = alder_home()
@@ -18,7 +18,7 @@ def acted_on(element: str, effect: Effect = SLOW) -> set[str]:
     return {
         f"{link.name} {way}"
         for link in LINKS
-        for way in (Way.UP, Way.DOWN)
+        for way in (FaultWay.UP, FaultWay.DOWN)
         if effects_on([(spot, effect)], link, way)
     }
 
@@ -50,7 +50,7 @@ def test_a_node_delays_what_crosses_it_once_each_way() -> None:
 
 
 def test_an_effect_of_one_way_acts_one_way_only() -> None:
-    assert acted_on("beyond", Effect(delay_s=0.01, way=Way.UP)) == {"beyond up"}
+    assert acted_on("beyond", Effect(delay_s=0.01, way=FaultWay.UP)) == {"beyond up"}
 
 
 @pytest.mark.parametrize(

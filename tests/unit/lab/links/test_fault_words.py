@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whichhop.lab.links.fault_words import FaultWordsError, effect_words, parse_effect, parse_fault
-from whichhop.lab.scenario import Effect, Way
+from whichhop.lab.scenario import Effect, FaultWay
 
 
 @pytest.mark.parametrize(
@@ -15,11 +15,11 @@ from whichhop.lab.scenario import Effect, Way
     [
         ("delay 50ms jitter 20ms", Effect(delay_s=0.05, jitter_s=0.02)),
         ("loss 5%", Effect(loss_ratio=0.05)),
-        ("loss 0.05 up", Effect(loss_ratio=0.05, way=Way.UP)),
+        ("loss 0.05 up", Effect(loss_ratio=0.05, way=FaultWay.UP)),
         ("burst 0.02 0.25", Effect(burst=(0.02, 0.25))),
-        ("rate 5mbps down", Effect(rate_bps=5_000_000, way=Way.DOWN)),
+        ("rate 5mbps down", Effect(rate_bps=5_000_000, way=FaultWay.DOWN)),
         ("Outage", Effect(outage=True)),
-        ("up delay 1.5s", Effect(delay_s=1.5, way=Way.UP)),
+        ("up delay 1.5s", Effect(delay_s=1.5, way=FaultWay.UP)),
         ("contention 30% duplicate 2%", Effect(contention_ratio=0.3, duplicate_ratio=0.02)),
     ],
 )
@@ -80,7 +80,7 @@ _effects = st.builds(
     contention_ratio=_shares,
     rate_bps=st.none() | st.integers(8_000, 10**10),
     outage=st.booleans(),
-    way=st.sampled_from(Way),
+    way=st.sampled_from(FaultWay),
 )
 
 

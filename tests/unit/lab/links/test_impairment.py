@@ -8,15 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.lab.links.impairment import Lane, Settings, combine, rate_of
-from whichhop.lab.scenario import Effect, LinkNature, Way
+from whichhop.lab.links.impairment import ImpairmentSettings, Lane, combine, rate_of
+from whichhop.lab.scenario import Effect, FaultWay, LinkNature
 
 MS = 1_000_000
 
 
 def lane(seed: int = 7, **settings: object) -> Lane:
     made = Lane(random.Random(seed))
-    made.change(Settings(**settings))  # type: ignore[arg-type]
+    made.change(ImpairmentSettings(**settings))  # type: ignore[arg-type]
     return made
 
 
@@ -104,7 +104,7 @@ def test_the_relays_own_queue_serialises_at_its_rate_and_drops_past_its_depth() 
 def test_changing_other_settings_keeps_a_chain_in_its_burst() -> None:
     one = lane(bursts=((1.0, 1e-9),))
     assert one.fate(0, 1) is None
-    one.change(Settings(bursts=((1.0, 1e-9),), delay_ns=5))
+    one.change(ImpairmentSettings(bursts=((1.0, 1e-9),), delay_ns=5))
     assert one.fate(1, 1) is None
 
 
@@ -114,25 +114,25 @@ _ratios = st.floats(0, 1)
 @given(_ratios, _ratios, _ratios)
 def test_survivals_multiply_and_delays_add(a: float, b: float, c: float) -> None:
     nature = LinkNature(delay_s=0.001, loss_ratio=a)
-    both = combine(nature, [Effect(delay_s=0.002, loss_ratio=b), Effect(loss_ratio=c)], Way.UP)
+    both = combine(nature, [Effect(delay_s=0.002, loss_ratio=b), Effect(loss_ratio=c)], FaultWay.UP)
     assert both.delay_ns == 3 * MS
     assert 1 - both.loss_ratio == pytest.approx((1 - a) * (1 - b) * (1 - c), abs=1e-12)
 
 
 def test_an_effect_of_one_way_leaves_the_other_alone() -> None:
-    effect = Effect(delay_s=0.05, rate_bps=1_000_000, outage=True, way=Way.UP)
+    effect = Effect(delay_s=0.05, rate_bps=1_000_000, outage=True, way=FaultWay.UP)
     nature = LinkNature(delay_s=0.001, rate_bps=100_000_000, rate_up_bps=20_000_000)
-    assert combine(nature, [effect], Way.DOWN) == combine(nature, [], Way.DOWN)
-    assert combine(nature, [effect], Way.UP).outage
-    assert rate_of(nature, [effect], Way.DOWN) == 100_000_000
-    assert rate_of(nature, [effect], Way.UP) == 1_000_000
-    assert rate_of(nature, [], Way.UP) == 20_000_000
+    assert combine(nature, [effect], FaultWay.DOWN) == combine(nature, [], FaultWay.DOWN)
+    assert combine(nature, [effect], FaultWay.UP).outage
+    assert rate_of(nature, [effect], FaultWay.DOWN) == 100_000_000
+    assert rate_of(nature, [effect], FaultWay.UP) == 1_000_000
+    assert rate_of(nature, [], FaultWay.UP) == 20_000_000
 
 
 def test_settings_survive_the_control_channel() -> None:
-    s = Settings(delay_ns=3, bursts=((0.1, 0.2), (0.3, 0.4)), rate_bps=5, outage=True)
+    s = ImpairmentSettings(delay_ns=3, bursts=((0.1, 0.2), (0.3, 0.4)), rate_bps=5, outage=True)
     data = {k: [list(c) for c in v] if k == "bursts" else v for k, v in s.as_json().items()}  # type: ignore[attr-defined]
-    assert Settings.from_json(data) == s
+    assert ImpairmentSettings.from_json(data) == s
 
 
 @given(st.integers(0, 2**32), _ratios, _ratios, _ratios)

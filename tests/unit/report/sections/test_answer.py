@@ -7,7 +7,7 @@ import pytest
 from support.dossiers import dossier
 from whichhop.model.dossier import Dossier
 from whichhop.report.blocks import Notice, Para, Tone
-from whichhop.report.sections.answer import SHORT_S, answer, one_short, told
+from whichhop.report.sections.answer import SHORT_S, answer, one_short, told_episodes
 
 pytestmark = pytest.mark.slow
 
@@ -24,7 +24,7 @@ def request(of: Dossier) -> str:
 
 def test_a_claim_on_one_short_episode_says_so_in_its_first_line() -> None:
     lasting = dossier()
-    (one,) = told(lasting)
+    (one,) = told_episodes(lasting)
     over = replace(lasting, episodes=(replace(one, end_ns=lasting.end_ns),))
     assert one_short(lasting)
     assert one_short(over)
@@ -40,7 +40,7 @@ def test_a_claim_on_one_short_episode_says_so_in_its_first_line() -> None:
 
 def test_a_long_episode_or_a_second_one_is_a_trouble_that_lies_there() -> None:
     said = dossier()
-    (one,) = told(said)
+    (one,) = told_episodes(said)
     long = replace(one, end_ns=one.start_ns + round(SHORT_S * 1e9))
     again = replace(one, start_ns=one.start_ns + 10**12, end_ns=one.start_ns + 10**12 + 50 * 10**9)
     for episodes in ((long,), (one, again)):
