@@ -56,7 +56,7 @@ class Settings:
     """Packets lost before the provider is accused. Derived: a Poisson count of 20 has a relative standard
     error of 22 %. Swept: half and twice of it changed no verdict (tests/suite/results/tries.md)."""
     guard_excess_s: float = 60.0
-    """Or so long an added delay: six ticks, three times what opens an episode."""
+    """Or so long an added delay: six ticks, three times what opens an episode. No source, and not swept."""
     guard_share: float = 0.2
     """The share of the excess that may arise inside the home. It only guards. No source; swept, half and
     twice of it changed no verdict (tests/suite/results/tries.md)."""
