@@ -37,8 +37,11 @@ def _answer(sentence: Sentence, extra: Inside, steps: Inside, now_ns: int, until
     since: Inside = None
     if sentence.since_ns is not None:
         length = ago(sentence.since_ns, until_ns)
-        tail = f", for {length}." if sentence.told else f", {length} ago."
-        since = (" Since " if sentence.told else " Last heard: ", when(sentence.since_ns, now_ns), tail)
+        standing = sentence.told is not None and sentence.told.verdict.standing
+        more = "more than " if standing else ""
+        tail = f", for {more}{length}." if sentence.told else f", {length} ago."
+        begins = " Since before " if standing else " Since " if sentence.told else " Last heard: "
+        since = (begins, when(sentence.since_ns, now_ns), tail)
     told = sentence.told
     why = None
     if told is not None and told.words[1:]:

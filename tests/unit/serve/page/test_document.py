@@ -167,3 +167,12 @@ def test_the_keys_that_a_report_is_held_against_stand_on_the_page() -> None:
     text = bulletin_page(calm(), live=live, now_ns=NOW_NS).decode()
     assert "AAAA-BBBB" in text
     assert "CCCC-DDDD" in text
+
+
+def test_what_stood_before_measuring_is_not_said_to_have_begun_then() -> None:
+    bulletin = at_fault()
+    first, *rest = bulletin.told
+    stood = replace(first, verdict=replace(first.verdict, standing=True))
+    text = " ".join(words(replace(bulletin, told=(stood, *rest))).split())
+    assert "Since before" in text
+    assert "for more than 11 min" in text
