@@ -4,11 +4,12 @@ import io
 import re
 import unicodedata
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
 import pypdf
-from pypdf.errors import PyPdfError
 from pypdf.generic import ContentStream
 
 from whichhop.errors import DataError
@@ -36,13 +37,22 @@ class Printed:
 
 
 def _reader(pdf: bytes, place: str) -> pypdf.PdfReader:
-    try:
+    with _readable(place):
         reader = pypdf.PdfReader(io.BytesIO(pdf), strict=False)
         if len(reader.pages) > MOST_PAGES:
             raise DataError(f"{place}: more than {MOST_PAGES} pages; this is no report")
-    except (PyPdfError, ValueError, KeyError, TypeError, RecursionError, AttributeError, OSError) as why:
-        raise _unreadable(place) from why
     return reader
+
+
+@contextmanager
+def _readable(place: str) -> Iterator[None]:
+    """Whatever the reader makes of a damaged file, as one line: it raises what its inner parts raise."""
+    try:
+        yield
+    except DataError:
+        raise
+    except Exception as why:  # seen: NotImplementedError for one changed letter of a filter's name
+        raise _unreadable(place) from why
 
 
 def _unreadable(place: str) -> DataError:
@@ -56,7 +66,7 @@ def report_data(pdf: bytes, place: str = "the report") -> tuple[bytes | None, st
     """
     data: list[bytes] = []
     signatures: list[str] = []
-    try:
+    with _readable(place):
         for contents in _reader(pdf, place).attachments.values():
             for body in contents if isinstance(contents, list) else [contents]:
                 if len(body) > MOST_OCTETS:
@@ -65,8 +75,6 @@ def report_data(pdf: bytes, place: str = "the report") -> tuple[bytes | None, st
                     data.append(body)
                 elif re.fullmatch(rb"[0-9a-f]{128}", body):
                     signatures.append(body.decode())
-    except (PyPdfError, ValueError, KeyError, TypeError, RecursionError, AttributeError, OSError) as why:
-        raise _unreadable(place) from why
     if len(data) > 1 or len(signatures) > 1:
         raise DataError(f"{place}: carries the figures twice; get the report anew")
     return (data[0] if data else None), (signatures[0] if signatures else None)
@@ -79,7 +87,7 @@ def printed(pdf: bytes, place: str = "the report") -> Printed:
     marks: Counter[str] = Counter()
     fonts: set[str] = set()
     extras: set[str] = set()
-    try:
+    with _readable(place):
         root: Any = reader.trailer["/Root"].get_object()
         extras |= {key for key in _ACTIVE if key in root}
         for page in reader.pages:
@@ -88,8 +96,6 @@ def printed(pdf: bytes, place: str = "the report") -> Printed:
             words.append("".join(c for c in text if not c.isspace() and unicodedata.category(c) != "Cf"))
             extras |= {str(a.get_object().get("/Subtype")) for a in page.get("/Annots") or ()}
             _count(page, reader, marks, fonts)
-    except (PyPdfError, ValueError, KeyError, TypeError, RecursionError, AttributeError, OSError) as why:
-        raise _unreadable(place) from why
     return Printed(words="".join(words), marks=marks, fonts=frozenset(fonts), extras=frozenset(extras))
 
 
