@@ -45,7 +45,6 @@ class Opened:
     """A store that is open, what has not settled in it yet, and how each agent answered."""
 
     store: Store
-    path: Path
     open_records: Sequence[Record] = ()
     agents: Sequence[Collected] = ()
 
@@ -77,10 +76,10 @@ def opened(source: Source, home: Home, say: Say, progress: Progress | None = Non
             if source.records:
                 import_files(source.records, store)
             if source.records or source.offline:
-                yield Opened(store=store, path=path)
+                yield Opened(store=store)
                 return
             asked = ask_agents(source, home, store, say, progress)
-            yield Opened(store=store, path=path, open_records=asked.open_records, agents=asked.agents)
+            yield Opened(store=store, open_records=asked.open_records, agents=asked.agents)
 
 
 def ask_agents(

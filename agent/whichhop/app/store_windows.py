@@ -57,9 +57,10 @@ def windows_of_store(
     begin, end = whole_ticks(start_ns, end_ns)
     if begin >= end:
         return None
-    return _heard(
-        exact_windows(store, home, start_ns=start_ns, end_ns=end_ns, extra=loose, processes=processes)
-    )
+    table = exact_windows(store, home, start_ns=start_ns, end_ns=end_ns, extra=loose, processes=processes)
+    kept = set(store.sessions())
+    some = _some(store, [k for k in table.sessions if k in kept], begin, end)
+    return _heard(replace(table, ahead_s=ahead_of_records([*loose, *some])))
 
 
 def exact_windows(
@@ -71,7 +72,10 @@ def exact_windows(
     extra: Iterable[Record] = (),
     processes: int | None = 1,
 ) -> WindowTable:
-    """The whole ticks of a span, those in which nothing was measured too; see `windows_of_store`."""
+    """The whole ticks of a span, those in which nothing was measured too; see `windows_of_store`.
+
+    What a live turn reads: the agents' clocks are not compared here, since only a history is put in line.
+    """
     loose = list(extra)
     kept = set(store.sessions())
     known = {r.session for r in loose}
@@ -83,8 +87,7 @@ def exact_windows(
     cutter.add(loose)
     # An open minute names the stamps of the one before, or none when there was none.
     told = {r.session: r.stamps for r in loose if r.stamps}
-    ahead = ahead_of_records([*loose, *_some(store, [k for k in keys if k in kept], start_ns, end_ns)])
-    return replace(table, stamps={k: frozenset({s}) for k, s in told.items()} | stamps, ahead_s=ahead)
+    return replace(table, stamps={k: frozenset({s}) for k, s in told.items()} | stamps)
 
 
 def _some(store: Store, keys: Sequence[SessionKey], start_ns: int, end_ns: int) -> Iterator[Record]:

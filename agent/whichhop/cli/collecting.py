@@ -18,16 +18,15 @@ from whichhop.store.store import Store
 import_files = collect.import_files
 
 
-def add_source_arguments(parser: argparse.ArgumentParser, *, files: bool = True) -> None:
+def add_source_arguments(parser: argparse.ArgumentParser) -> None:
     """The home file, and where its measurements come from."""
     parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
     parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
     parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
     parser.add_argument("--offline", action="store_true", help="ask no agent; use what is kept already")
-    if files:
-        parser.add_argument(
-            "--records", type=Path, metavar="DIR", help="use the *.jsonl files there instead; ask no agent"
-        )
+    parser.add_argument(
+        "--records", type=Path, metavar="DIR", help="use the *.jsonl files there instead; ask no agent"
+    )
 
 
 def source_of(args: argparse.Namespace) -> Source:

@@ -77,11 +77,6 @@ class WindowTable:
         """Packets answered in time."""
         return np.asarray(self.sent - self.lost, dtype=np.uint16)
 
-    @property
-    def heard(self) -> NDArray[np.bool_]:
-        """Where a session sent anything, set aside or not."""
-        return np.asarray((self.sent > 0) | (self.aside > 0))
-
     def at_ns(self, tick: int) -> int:
         """When a tick begins."""
         return self.start_ns + int(tick) * self.step_ns
