@@ -50,8 +50,8 @@ VERBS: tuple[tuple[str, str, str], ...] = (
 
 
 THREADS = "OMP_NUM_THREADS"
-"""How many threads each matrix product takes, as numpy reads it when it is loaded. Ours are small: more than one
-thread spends most of its time waiting, spinning, for the others, on a machine that also measures."""
+"""How many threads each matrix product takes, as numpy reads it when it is loaded. Ours are small: more than
+one thread spends most of its time waiting, spinning, for the others, on a machine that also measures."""
 EXTRA = ("numpy", "scipy", "typst")
 """What an agent alone does not carry; verbs that compare need it."""
 

@@ -68,5 +68,6 @@ def test_a_verb_computes_in_one_thread_unless_told_otherwise(given: str | None, 
     )
     env = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
     env |= {} if given is None else {"OMP_NUM_THREADS": given}
-    said = subprocess.run([sys.executable, "-c", program], env=env, capture_output=True, text=True, check=True)
+    argv = [sys.executable, "-c", program]
+    said = subprocess.run(argv, env=env, capture_output=True, text=True, check=True)
     assert int(said.stdout.split()[-1]) == min(taken, os.cpu_count() or 1)
