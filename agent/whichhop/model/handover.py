@@ -23,3 +23,5 @@ class Handover:
     maker: str
     own_key: str
     """Fingerprints of the key that signs the home's reports, and of this agent's own."""
+    known: dict[str, str]
+    """Of the agents that have been met, each one's certificate; see config/known_agents.py."""
