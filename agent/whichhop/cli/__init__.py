@@ -51,6 +51,9 @@ VERBS: tuple[tuple[str, str, str], ...] = (
 )
 
 
+THREADS = "OMP_NUM_THREADS"
+"""How many threads each matrix product takes, as numpy reads it when it is loaded. Ours are small: more than
+one thread spends most of its time waiting, spinning, for the others, on a machine that also measures."""
 EXTRA = ("numpy", "scipy", "typst")
 """What an agent alone does not carry; verbs that compare need it."""
 
@@ -74,6 +77,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb. Exit code 0 done, 1 the answer is no, 2 something to mend, 130 interrupted."""
     words = sys.argv[1:] if argv is None else list(argv)
+    os.environ.setdefault(THREADS, "1")
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot write a letter gets its escape
             stream.reconfigure(errors="backslashreplace")

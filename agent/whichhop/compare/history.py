@@ -17,9 +17,13 @@ from whichhop.compare.suspects.elements import Element, Nature, elements_of, jud
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict.corroboration import adds, borne, shown_by
 from whichhop.compare.verdict.episodes import Span, merged, noticed, spans
-from whichhop.compare.verdict.fault_shapes import reweighted, shape_odds
-from whichhop.compare.verdict.lookalikes import once, with_lookalikes
-from whichhop.compare.verdict.own_traffic_path import part_of_own_traffic
+from whichhop.compare.verdict.members import (
+    once,
+    part_of_own_traffic,
+    reweighted,
+    shape_odds,
+    with_lookalikes,
+)
 from whichhop.compare.verdict.provider_guards import Scene
 from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
 from whichhop.compare.windows import own_traffic

@@ -15,10 +15,9 @@ from whichhop.compare.inference.evidence import (
     part_sums,
 )
 from whichhop.compare.inference.likelihood import Evidence, delay_evidence, joined, loss_evidence
-from whichhop.compare.inference.lone_lateness import late_alone
 from whichhop.compare.inference.past import Past, prior_scales
 from whichhop.compare.inference.settings import Settings
-from whichhop.compare.inference.transients import BlipRates, none_log, passing_log, quiet_log
+from whichhop.compare.inference.transients import BlipRates, late_alone, none_log, passing_log, quiet_log
 from whichhop.compare.windows.reporting import Reporting
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Session
