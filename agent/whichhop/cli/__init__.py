@@ -22,6 +22,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "whichhop.cli.check",
         "read a home file; print its sessions and what they can tell apart",
     ),
+    ("home-file", "whichhop.cli.home_file", "every key of a home file, with the words that are understood"),
     ("run", "whichhop.cli.run", "run the agent of one node"),
     ("levels", "whichhop.cli.levels", "read the modem's channels and judge them"),
     (
