@@ -194,7 +194,7 @@ def _advice(home: Home) -> list[str]:
 
 
 def _text(file: Path, node: str, found: Comparison) -> str:
-    unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured])
+    unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured], str(file))
     lines = [line for verdict in found.verdicts for line in explain(verdict)] or [NO_FAULT]
     lines += [unmeasured] if unmeasured else []
     lines += [f"To tell more apart: {words}." for words in _advice(found.home)]
