@@ -1,9 +1,11 @@
 """Plain sentences for a verdict, and for where there is none: what spoke for it, what was ruled out."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Protocol
 
-from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, Severity, Verdict
+from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKey, Severity, Verdict
+from whichhop.model.home import ALLOW_A_TARGET
+from whichhop.model.stamps import program_stamps
 
 
 class NamedLink(Protocol):
@@ -63,13 +65,24 @@ def all_names_words(names: Iterable[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
-def not_measured_words(links: Sequence[NamedLink]) -> str:
-    """What cannot be called free of faults, since no session crosses it, and the remedy; empty for none."""
+def target_words(file: str = "the home file") -> str:
+    """What to write where, so that the line to the provider is measured."""
+    return (
+        f"add the line `{ALLOW_A_TARGET}` to {file}, HOST being a host name or address on the internet that"
+        " you may probe (where `targets:` is there already, the part in brackets goes below it)"
+    )
+
+
+def not_measured_words(links: Sequence[NamedLink], file: str = "the home file") -> str:
+    """What cannot be called free of faults, since no session crosses it, and the remedy; empty for none.
+
+    file: the home file as the reader knows it.
+    """
     if not links:
         return ""
     remedies = []
     if any(link.kind in PAST_THE_HOME for link in links):
-        remedies.append("name a target past the line that you may probe, under targets in the home file")
+        remedies.append(target_words(file))
     if any(link.kind not in PAST_THE_HOME for link in links):
         remedies.append("run an agent on a machine whose packets cross it")
     return (
@@ -203,3 +216,46 @@ def explain(verdict: Verdict) -> list[str]:
     out += [f"Missing before the provider can be held to it: {m}." for m in verdict.missing]
     out += [f"To be surer: {w}." for w in verdict.would_change]
     return [line for line in out if line]
+
+
+NAMED = 3
+"""Sessions named in the line; the rest are counted (`--json` has them all)."""
+
+
+class Timed(Protocol):
+    """What windows tell of their time stamps; a protocol, since these words are read without numpy."""
+
+    @property
+    def sessions(self) -> Sequence[SessionKey]:
+        """Who was measured."""
+
+    @property
+    def coarse(self) -> bool:
+        """Whether quantiles come from histogram buckets."""
+
+    @property
+    def stamps(self) -> Mapping[SessionKey, frozenset[str]]:
+        """Whose stamps timed a session."""
+
+
+def timing_words(windows: Timed) -> str:
+    """Whose time stamps the compared delays rest on, in one sentence.
+
+    Empty for a coarse table, whose buckets hide a stamp's error anyway.
+    """
+    if windows.coarse:
+        return ""
+    told = [key for key in windows.sessions if key in windows.stamps]
+    if not told:
+        return "No minute has settled yet, so it is not on record who took the time stamps."
+    own = {key: program_stamps(key.method, windows.stamps[key]) for key in told}
+    late = [f"{key} ({', '.join(sorted(own[key]))})" for key in told if own[key]]
+    head = f"Timed by the kernel's stamps in {_of(len(told) - len(late), len(told))}"
+    if not late:
+        return f"{head}."
+    names = ", ".join(late[:NAMED]) + (f" and {len(late) - NAMED} more" if len(late) > NAMED else "")
+    return f"{head}; in others the program took some itself, which come late on a busy machine: {names}."
+
+
+def _of(count: int, whole: int) -> str:
+    return f"all {whole} sessions" if count == whole else f"{count} of {whole} sessions"

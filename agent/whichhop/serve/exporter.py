@@ -73,6 +73,9 @@ class LiveCollector:
         yield _info("build", {"version": __version__, "python": platform.python_version()})
         yield _info("agent", {"home": live.home, "agent": live.agent})
         yield from self._of_sessions([(_labels(key), state) for key, state in live.sessions()])
+        skipped = live.skipped()
+        if skipped:
+            yield _simple("packets_skipped", [(_labels(k), skipped.get(k, 0)) for k, _ in live.sessions()])
         agent = {"agent": live.agent}
         for name, row in CATALOGUE.items():
             if row.labels == ("agent",) and name in live.values:
