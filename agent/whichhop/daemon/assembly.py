@@ -112,7 +112,13 @@ class Daemon:
         self.agent.watch = self.watch
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
         self.reflector = ReflectorInUse(self.clock, estimate_now)
-        app = App(live=self.live, store=self.options.store, door=Door(token=""), summary=self._summary)
+        app = App(
+            live=self.live,
+            store=self.options.store,
+            door=Door(token=""),
+            summary=self._summary,
+            failed=lambda trouble: self.troubles.wrong("http", words_of(trouble), passing=True),
+        )
         app.add("/api/open", self._open_records)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
         self.api = ApiInUse(app, self.jobs)

@@ -29,6 +29,7 @@ class App:
 
     store: the store's path; pages are read in a worker thread, one at a time.
     summary: gives what /api/home says, as plain JSON values (see records_api.home_summary).
+    failed: told of a fault of our own in answering; whoever asked is told that there was one.
     """
 
     def __init__(
@@ -38,12 +39,14 @@ class App:
         store: Path,
         door: Door,
         summary: Callable[[], Mapping[str, Any]],
+        failed: Callable[[Exception], None],
     ) -> None:
         self._live = live
         self._store = store
         self.door = door
         """Who may read what; replaced when the home file changes."""
         self._summary = summary
+        self._failed = failed
         self._one_page = asyncio.Lock()
         self._routes: dict[str, Handler] = {
             "/health": self._health,
@@ -71,6 +74,9 @@ class App:
             answer = RefusedError(503, f"no answer within {ANSWER_SECONDS:g} s; try again").answer()
         except WhichhopError as trouble:
             answer = RefusedError(503, str(trouble)).answer()
+        except Exception as trouble:  # noqa: BLE001 - whatever a stranger asked: one line, not a traceback each
+            self._failed(trouble)
+            answer = RefusedError(500, "the agent failed to answer; its log says more").answer()
         headers = (
             ("content-type", answer.content_type),
             ("content-length", str(len(answer.body))),
