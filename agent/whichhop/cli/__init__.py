@@ -20,6 +20,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "whichhop.cli.check",
         "read a home file; print its sessions and what they can tell apart",
     ),
+    ("home-file", "whichhop.cli.home_file", "every key of a home file, with the words that are understood"),
     ("run", "whichhop.cli.run", "run the agent of one node"),
     ("levels", "whichhop.cli.levels", "read the modem's channels and judge them"),
     (
@@ -49,6 +50,9 @@ VERBS: tuple[tuple[str, str, str], ...] = (
 )
 
 
+THREADS = "OMP_NUM_THREADS"
+"""How many threads each matrix product takes, as numpy reads it when it is loaded. Ours are small: more than
+one thread spends most of its time waiting, spinning, for the others, on a machine that also measures."""
 EXTRA = ("numpy", "scipy", "typst")
 """What an agent alone does not carry; verbs that compare need it."""
 
@@ -72,6 +76,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb. Exit code 0 done, 1 the answer is no, 2 something to mend, 130 interrupted."""
     words = sys.argv[1:] if argv is None else list(argv)
+    os.environ.setdefault(THREADS, "1")
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot write a letter gets its escape
             stream.reconfigure(errors="backslashreplace")
