@@ -47,10 +47,6 @@ def _home() -> Home:
     return alder_home()
 
 
-def _failed(trouble: Exception) -> None:
-    raise trouble
-
-
 @cache
 def _app() -> App:
     folder = tempfile.TemporaryDirectory()
@@ -65,7 +61,6 @@ def _app() -> App:
         store=path,
         door=Door(token=TOKEN),
         summary=lambda: {"home": "Alder House"},
-        failed=_failed,
     )
     Page(live=live, home=_home, now_ns=lambda: NOW_NS).add_to(app)
     return app

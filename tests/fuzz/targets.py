@@ -18,11 +18,17 @@ from fuzz import of_files, of_http, of_packets, of_reports
 from fuzz.allowed import Seeds, Targets, complained, must, named
 from fuzz.allowed import any_text as _text
 from support.records import lifelike
+from whichhop.app.learning import Told, joined_since
+from whichhop.config.check import check_home
+from whichhop.config.home_edit import with_agent
 from whichhop.config.load import load_yaml
+from whichhop.config.pairing_keys import PairingSide
+from whichhop.daemon.found_addresses import found_of
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import Method, Reading, SessionKey
 from whichhop.model.channel import Channel
 from whichhop.model.units import NS_PER_S
+from whichhop.outside import typed
 from whichhop.printable import printable
 from whichhop.probes.path_trace import read_route
 from whichhop.serve.answer import Answer
@@ -40,6 +46,17 @@ from whichhop.wire.line_table import parse_rate_bps
 from whichhop.wire.lookup import LookupQuestion, decode_answer
 from whichhop.wire.modem_table import TableReading, read_page
 from whichhop.wire.packed import pack, unpack, unpack_one
+from whichhop.wire.pairing import (
+    LONGEST_ASK,
+    Hello,
+    HomeSent,
+    Machine,
+    OwnKey,
+    Proof,
+    RefusedHereError,
+    line_of,
+    read_line,
+)
 from whichhop.wire.quoted import read_quoted
 
 KEY = SessionKey(agent="desk", target="attic", method=Method.ECHO)
@@ -204,6 +221,35 @@ def note_gains(octets: bytes) -> None:
     gains_of(_text(octets))
 
 
+def pairing_line(octets: bytes) -> None:
+    for kind in (Hello, Proof, Machine, OwnKey, HomeSent):
+        try:
+            said = read_line(octets, kind, "other", most=LONGEST_ASK)
+            if isinstance(said, Hello):
+                PairingSide("K7M2QX9RT", b"certificate", inviting=True).keys(said.share)
+        except WhichhopError as trouble:
+            complained(trouble)
+        except RefusedHereError:
+            pass
+
+
+def told_agents(octets: bytes) -> None:
+    home = check_home(load_yaml(_HOMES[0].read_text(), "home.yaml"))
+    try:
+        found, refused = joined_since(home, typed(octets, "other", Told))
+    except WhichhopError as trouble:
+        complained(trouble)
+        return
+    text = _HOMES[0].read_text()
+    for new in found:
+        try:
+            text = with_agent(text, new, "home.yaml")
+            check_home(load_yaml(text, "home.yaml"))
+        except WhichhopError as trouble:
+            complained(trouble)
+    must(all(isinstance(why, str) for why in refused), "a refusal that is no text")
+
+
 def talk(octets: bytes) -> None:
     for asks in (True, False):
         try:
@@ -226,6 +272,10 @@ def talk(octets: bytes) -> None:
 
 def route_line(octets: bytes) -> None:
     read_route(_text(octets))
+
+
+def found_addresses(octets: bytes) -> None:
+    found_of(octets, "desk.addresses")
 
 
 def home_file(octets: bytes) -> None:
@@ -335,9 +385,19 @@ _SEEDS: Seeds = {
         b'{"name": "desk", "nonce": "' + b"00" * 16 + b'", "proof": "' + b"00" * 32 + b'"}\n',
         b'{"stream": 1, "token": "00"}\n',
     ],
+    "pairing_line": [
+        line_of(Hello(version=1, share="41" + "58" + "66" * 31)),
+        line_of(Proof(proof="00" * 32)),
+        line_of(Machine(name="attic", radio=True, gateway="192.0.2.1")),
+    ],
+    "told_agents": [
+        b'{"nodes": [{"name": "shed", "kind": "host", "agent": true, "address": "192.0.2.77"}],'
+        b' "links": [{"near": "shed", "far": "router", "kind": "wired"}], "known": {"shed": "PEM"}}',
+    ],
     "route_line": [
         b'{"target": "192.0.2.9", "hops": [{"ttl": 1, "addresses": ["192.0.2.1"], "rtts_s": [0.001]}]}'
     ],
+    "found_addresses": [b'{"names": {"harbour.example.net": "203.0.113.7"}, "edges": {"": "198.51.100.1"}}'],
     "home_file": [home.read_bytes() for home in _HOMES],
     "resolver_answer": [bytes.fromhex("00018180000100010000000003777777076578616d706c65036f72670000010001")],
     "icmp_quotation": [bytes.fromhex("4500001c000000004011000000000000c0000201c0000209") + bytes(8)],
@@ -359,8 +419,11 @@ _TARGETS = named(
     gathered,
     metrics_answer,
     note_gains,
+    pairing_line,
     talk,
+    told_agents,
     route_line,
+    found_addresses,
     home_file,
     resolver_answer,
     icmp_quotation,

@@ -40,8 +40,8 @@ def serving(
         store=store,
         door=Door(token=TOKEN, identity=identity, tls_only=tls_only),
         summary=lambda: {"home": "Alder House", "agent": agent},
-        failed=failures.append,
     )
+    app.failed = failures.append
     ready: threading.Event = threading.Event()
     found: dict[str, object] = {}
 

@@ -33,20 +33,10 @@ class Shown:
 class Exchanging(App):
     """The application, with what is shown taken anew at each request."""
 
-    @staticmethod
-    def _broken(trouble: Exception) -> None:
-        raise trouble
-
     def __init__(self, shown: Shown) -> None:
         live = busy_state()
         live.home = "Alder House"
-        super().__init__(
-            live=live,
-            store=Path("/nowhere/s.db"),
-            door=Door(token="t" * 32),
-            summary=dict,
-            failed=self._broken,
-        )
+        super().__init__(live=live, store=Path("/nowhere/s.db"), door=Door(token="t" * 32), summary=dict)
         self._shown = shown
         Page(live=live, home=alder, now_ns=lambda: shown.now_ns).add_to(self)
 

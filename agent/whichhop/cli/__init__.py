@@ -15,6 +15,8 @@ from whichhop.errors import INSTALL_COMPARER, WhichhopError
 VERBS: tuple[tuple[str, str, str], ...] = (
     ("start", "whichhop.cli.start", "look at this machine, measure three minutes, and give a first answer"),
     ("setup", "whichhop.cli.setup", "make a home's key and say how to start its agents"),
+    ("invite", "whichhop.cli.invite", "show a code by which one more machine joins the home"),
+    ("join", "whichhop.cli.join", "make this machine an agent of a home, by the code of another"),
     (
         "check",
         "whichhop.cli.check",

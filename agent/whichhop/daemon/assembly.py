@@ -6,6 +6,7 @@ import json
 import random
 import sys
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 from whichhop import __version__
@@ -14,11 +15,13 @@ from whichhop.daemon.beside.call_rating import CallBook, call_readings
 from whichhop.daemon.beside.comparer import Comparer, arguments
 from whichhop.daemon.beside.countersigning import EVERY_S as COUNTERSIGN_S
 from whichhop.daemon.beside.countersigning import Countersigning
+from whichhop.daemon.beside.home_news import EVERY_S as NEWS_S
+from whichhop.daemon.beside.home_news import HomeNews
 from whichhop.daemon.beside.link_watch import EVERY_S as LINKS_S
 from whichhop.daemon.beside.link_watch import LinkWatch
 from whichhop.daemon.beside.modem_watch import Modems, reader_of
 from whichhop.daemon.beside.own_traffic import OwnTraffic
-from whichhop.daemon.beside.route_watch import RouteWatch
+from whichhop.daemon.beside.upstream import Upstream
 from whichhop.daemon.children import Children
 from whichhop.daemon.home_in_use import HomeInUse, InUse, loaded_sessions, read_home
 from whichhop.daemon.job_runner import JobRunner
@@ -29,7 +32,7 @@ from whichhop.daemon.store_thread import StoreThread
 from whichhop.daemon.transfer.transfers import Transfers
 from whichhop.daemon.troubles import SETTLE_S, Strangers, Troubles, words_of
 from whichhop.errors import WhichhopError
-from whichhop.model import PROVIDER_EDGE, Method, Reading, Record, Sample, SessionKey
+from whichhop.model import Method, Reading, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.child import run_child
 from whichhop.net.clock import SystemClock
@@ -106,21 +109,18 @@ class Daemon:
             dice=random.SystemRandom().random,
             keep=self._keep,
             observe=self._observe,
-            failed=lambda trouble: self.troubles.wrong("probers", words_of(trouble), passing=True),
+            failed=partial(self.troubles.survived, "probers"),
         )
         self.watch = MachineWatch(Alibi(node), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
         self.reflector = ReflectorInUse(self.clock, estimate_now)
-        app = App(
-            live=self.live,
-            store=self.options.store,
-            door=Door(token=""),
-            summary=self._summary,
-            failed=lambda trouble: self.troubles.wrong("http", words_of(trouble), passing=True),
-        )
+        self.news = HomeNews(lambda: self.home.now, self.options, self.jobs, self.reload, say=say)
+        app = App(live=self.live, store=self.options.store, door=Door(token=""), summary=self._summary)
+        app.failed = partial(self.troubles.survived, "http")
         app.add("/api/open", self._open_records)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
+        app.add("/api/news", self.news.told, acts=True)
         self.api = ApiInUse(app, self.jobs)
 
     def _put_together_beside(self) -> None:
@@ -151,16 +151,17 @@ class Daemon:
             troubles=self.troubles,
             children=self.children,
         )
-        self.routes = RouteWatch(
-            now=lambda: self.home.now,
-            clock=self.clock,
+        self.upstream = Upstream(
+            self.home,
+            self.options.store.with_suffix(".addresses"),
+            self.jobs,
+            self.clock,
             estimate=estimate_now,
+            found=self.agent.found,
             keep=self._keep_figure,
-            found=lambda address: self.agent.found(PROVIDER_EDGE, address),
             tell=say,
             count=lambda: self._count_failure("routes"),
         )
-        self._looking: asyncio.Task[None] | None = None
         self.comparer = Comparer(arguments(self.options), self.live, self.children)
         self.transfers = Transfers(
             now=lambda: self.home.now,
@@ -205,6 +206,7 @@ class Daemon:
     def _observe(self, key: SessionKey, sample: Sample) -> None:
         self.live.observe(key, sample)
         self.calls.add(key, sample)
+        self.upstream.heard(key, sample)
         self.transfers.load.add(key, sample)
 
     def _keep_figure(self, name: str, target: str, value: float) -> None:
@@ -223,7 +225,7 @@ class Daemon:
 
     def _summary(self) -> dict[str, object]:
         now = self.home.now
-        return home_summary(now.home, now.node.name, self.agent.sessions.values(), __version__)
+        return home_summary(now.home, now.node.name, self.agent.sessions.values(), __version__, now.known)
 
     async def _open_records(self, question: Question) -> Answer:
         """GET /api/open: the minutes that have not settled yet, packed, for whoever compares live."""
@@ -301,10 +303,12 @@ class Daemon:
         self.jobs.after_pauses("modem-levels", MODEMS_S, self.modems.turn)
         self.jobs.paced("links", lambda: LINKS_S, self.links.turn, at_once=True)
         self.jobs.after_pauses("transfers", TRANSFERS_S, self.transfers.turn)
+        self.jobs.after_pauses("news", NEWS_S, self.news.turn)
         self.jobs.after_pauses("calls", COUNT_S, self._rate_calls)
         self.jobs.after_pauses("troubles", COUNT_S, self._look_at_troubles)
         self.jobs.after_pauses("settling", SETTLE_S, self._settle)
         self._look_anew()
+        self.upstream.begin_names()
         if self.options.compare:
             self.comparer.start()
         server = self.api.server
@@ -316,13 +320,8 @@ class Daemon:
 
     def _look_anew(self) -> None:
         """Look at the ways out now, and again whenever the watch says."""
-        if self._looking is not None:
-            self._looking.cancel()
-            self._looking = None
         if self.agent.sessions:  # a measurement peer only answers
-            self._looking = self.jobs.paced(
-                "routes", lambda: self.routes.wait_s, self.routes.look, at_once=True
-            )
+            self.upstream.begin()
 
     async def _refresh(self) -> None:
         self.live.by_reason["reflector_refused"] = self.reflector.refresh()

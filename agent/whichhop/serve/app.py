@@ -24,12 +24,15 @@ ANSWER_SECONDS = 30.0
 _MOST_QUERY = 2_000
 
 
+def _raised(trouble: Exception) -> None:
+    raise trouble
+
+
 class App:
-    """Answers GET and HEAD. What each path needs stands in door.py.
+    """Answers GET and HEAD, and POST where a path makes the agent do something; see door.py for who may.
 
     store: the store's path; pages are read in a worker thread, one at a time.
     summary: gives what /api/home says, as plain JSON values (see records_api.home_summary).
-    failed: told of a fault of our own in answering; whoever asked is told that there was one.
     """
 
     def __init__(
@@ -39,15 +42,16 @@ class App:
         store: Path,
         door: Door,
         summary: Callable[[], Mapping[str, Any]],
-        failed: Callable[[Exception], None],
     ) -> None:
         self._live = live
         self._store = store
         self.door = door
         """Who may read what; replaced when the home file changes."""
         self._summary = summary
-        self._failed = failed
+        self.failed: Callable[[Exception], None] = _raised
+        """Told of a fault of our own in answering; whoever asked is told that there was one."""
         self._one_page = asyncio.Lock()
+        self._acts: set[str] = set()
         self._routes: dict[str, Handler] = {
             "/health": self._health,
             "/metrics": self._metrics,
@@ -58,9 +62,11 @@ class App:
             "/api/readings": self._readings,
         }
 
-    def add(self, path: str, handler: Handler) -> None:
-        """One more path, for instance the page at "/"."""
+    def add(self, path: str, handler: Handler, *, acts: bool = False) -> None:
+        """One more path, for instance the page at "/". acts: asked for by POST, since it does something."""
         self._routes[path] = handler
+        if acts:
+            self._acts.add(path)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request, as ASGI 3 hands it over. Bodies are not read: nothing here takes one."""
@@ -75,7 +81,7 @@ class App:
         except WhichhopError as trouble:
             answer = RefusedError(503, str(trouble)).answer()
         except Exception as trouble:  # noqa: BLE001 - whatever a stranger asked: one line, not a traceback each
-            self._failed(trouble)
+            self.failed(trouble)
             answer = RefusedError(500, "the agent failed to answer; its log says more").answer()
         headers = (
             ("content-type", answer.content_type),
@@ -101,9 +107,12 @@ class App:
         handler = self._routes.get(path)
         if handler is None:
             raise RefusedError(404, f"no such path: {path[:80]}; there are {', '.join(self._routes)}")
-        if scope["method"] not in ("GET", "HEAD"):
+        allowed = ("POST",) if path in self._acts else ("GET", "HEAD")
+        if scope["method"] not in allowed:
             raise RefusedError(
-                405, f"{scope['method'][:20]} is not answered; use GET", (("allow", "GET, HEAD"),)
+                405,
+                f"{scope['method'][:20]} is not answered; use {allowed[0]}",
+                (("allow", ", ".join(allowed)),),
             )
         question = Question(path=path, query=_query(scope["query_string"]), headers=headers)
         async with asyncio.timeout(ANSWER_SECONDS):

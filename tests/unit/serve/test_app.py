@@ -1,6 +1,5 @@
 import asyncio
 import json
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -17,19 +16,8 @@ from whichhop.serve.live import LiveState
 TOKEN = "0a" * 32
 
 
-def raised(trouble: Exception) -> None:
-    """What fails inside is a failed test, unless it is the test's own fault."""
-    raise trouble
-
-
-def make(live: LiveState | None = None, failed: Callable[[Exception], None] = raised) -> App:
-    return App(
-        live=live or busy_state(),
-        store=Path("/nowhere/s.db"),
-        door=Door(token=TOKEN),
-        summary=dict,
-        failed=failed,
-    )
+def make(live: LiveState | None = None) -> App:
+    return App(live=live or busy_state(), store=Path("/nowhere/s.db"), door=Door(token=TOKEN), summary=dict)
 
 
 def ask(app: App, path: str, *, query: bytes = b"", auth: bytes | None = None, kind: str = "http") -> Any:
@@ -74,7 +62,8 @@ def test_trouble_of_our_own_is_told_as_such() -> None:
 
 def test_a_fault_of_our_own_is_one_line_and_its_words_stay_in_the_log() -> None:
     told: list[Exception] = []
-    app = make(failed=told.append)
+    app = make()
+    app.failed = told.append
 
     async def broken(_question: Question) -> Answer:
         raise TypeError("inner secret")
