@@ -11,6 +11,7 @@ from whichhop.compare.inference.scan import Scan, scan
 from whichhop.compare.inference.screening import Stretch, stretches
 from whichhop.compare.inference.segment import Close, Group, OwnUse, look_closely
 from whichhop.compare.inference.settings import Settings
+from whichhop.compare.sooner import with_seconds
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
@@ -185,7 +186,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     out = [f for f in out if _own_proof(case, done, f, out)]
     out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out.sort(key=lambda f: (f.span.first, f.members))
-    return [_verdict(case, done, f) for f in out]
+    return with_seconds(done, case.elements, case.onset, out, lambda f: _verdict(case, done, f))
 
 
 def _use_known(case: Case, ticks: Stretch | Span) -> bool:
