@@ -2,7 +2,6 @@
 
 import argparse
 import json
-import os
 import subprocess
 import sys
 from collections import Counter
@@ -238,7 +237,6 @@ def main() -> int:
     )
     parser.add_argument("--json", type=Path, help="write all figures here too")
     args = parser.parse_args()
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
     if args.show:
         recipe, seed, *noise = args.show.split(":")
         profile = Profile(noise[0]) if noise else Profile.SIMULATED

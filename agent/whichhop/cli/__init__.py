@@ -15,11 +15,14 @@ from whichhop.errors import INSTALL_COMPARER, WhichhopError
 VERBS: tuple[tuple[str, str, str], ...] = (
     ("start", "whichhop.cli.start", "look at this machine, measure three minutes, and give a first answer"),
     ("setup", "whichhop.cli.setup", "make a home's key and say how to start its agents"),
+    ("invite", "whichhop.cli.invite", "show a code by which one more machine joins the home"),
+    ("join", "whichhop.cli.join", "make this machine an agent of a home, by the code of another"),
     (
         "check",
         "whichhop.cli.check",
         "read a home file; print its sessions and what they can tell apart",
     ),
+    ("home-file", "whichhop.cli.home_file", "every key of a home file, with the words that are understood"),
     ("run", "whichhop.cli.run", "run the agent of one node"),
     ("levels", "whichhop.cli.levels", "read the modem's channels and judge them"),
     (
@@ -49,6 +52,9 @@ VERBS: tuple[tuple[str, str, str], ...] = (
 )
 
 
+THREADS = "OMP_NUM_THREADS"
+"""How many threads each matrix product takes, as numpy reads it when it is loaded. Ours are small: more than
+one thread spends most of its time waiting, spinning, for the others, on a machine that also measures."""
 EXTRA = ("numpy", "scipy", "typst")
 """What an agent alone does not carry; verbs that compare need it."""
 
@@ -72,6 +78,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb. Exit code 0 done, 1 the answer is no, 2 something to mend, 130 interrupted."""
     words = sys.argv[1:] if argv is None else list(argv)
+    os.environ.setdefault(THREADS, "1")
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot write a letter gets its escape
             stream.reconfigure(errors="backslashreplace")

@@ -20,7 +20,6 @@ from whichhop.cli.span import add_span_arguments, nothing_measured, span_of, tol
 from whichhop.cli.table import table
 from whichhop.cli.times import clock_text, local_text
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_data
-from whichhop.compare.timestamp_words import timing_words
 from whichhop.compare.windows.clocks import clock_words
 from whichhop.compare.words import (
     NO_FAULT,
@@ -31,6 +30,7 @@ from whichhop.compare.words import (
     not_measured_words,
     probability_words,
     since_words,
+    timing_words,
 )
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError

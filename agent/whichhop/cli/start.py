@@ -13,6 +13,7 @@ from typing import Any
 from whichhop.app.collect import Opened, Source, opened
 from whichhop.app.first_look import LINES, Target, home_file, node_name, target_of
 from whichhop.app.store_windows import compared
+from whichhop.cli.join import add_joining, join_home
 from whichhop.cli.span import nothing_measured
 from whichhop.compare.comparison import Comparison, comparison_data
 from whichhop.compare.suspects.vantage import separation
@@ -31,6 +32,7 @@ examples:
   whichhop start
   whichhop start --target harbour.example.net --line cable
   whichhop start --yes --seconds 60
+  whichhop start --join 192.0.2.10        a second machine; `whichhop invite` on the first shows the code
 
 Looks at this machine, says what it would probe, and asks once. Then it measures for three minutes, answers,
 and leaves a home file that you can add to: run it again and it goes on with that file. Past the router,
@@ -64,6 +66,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--gateway", metavar="ADDRESS", help="the router, where this machine cannot tell")
     parser.add_argument("--seconds", type=int, default=SECONDS, metavar="N", help=f"{SECONDS} by default")
     parser.add_argument("--store", type=Path, metavar="FILE", help="where records are kept")
+    parser.add_argument(
+        "--join", metavar="ADDRESS", help="join the home of the machine that shows a code, then measure"
+    )
+    add_joining(parser)
     parser.add_argument("--yes", action="store_true", help="probe what is shown without asking")
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
@@ -119,6 +125,18 @@ def _plan_words(home: Home, node: str, seconds: int) -> str:
             where = session.address or "the provider's first hop, once it is found on the way to the target"
             lines.append(f"  {session.key.target:<14} {where} ({session.key.method})")
     return "\n".join([*lines, "and to nothing else."])
+
+
+def _join(args: argparse.Namespace, file: Path) -> str | None:
+    """This machine's node where it joins a home first; None where it was not asked to."""
+    if args.join is None:
+        given = [f"--{name}" for name in ("code", "name", "address") if getattr(args, name) is not None]
+        if given:
+            raise WhichhopError(f"{given[0]}: is for --join ADDRESS; give both, or neither")
+        return None
+    done = join_home(args, args.join, file, args.store)
+    _say(f"joined as {done.node}; its key: {done.key} (the other screen shows the same)")
+    return done.node
 
 
 def _agreed(args: argparse.Namespace) -> bool:
@@ -196,11 +214,12 @@ def run(args: argparse.Namespace) -> int:
     if not LEAST_SECONDS <= args.seconds <= MOST_SECONDS:
         raise WhichhopError(f"--seconds {args.seconds}: from {LEAST_SECONDS} to {MOST_SECONDS}, please")
     file: Path = args.home
+    joined = _join(args, file)
     if file.exists():
         if args.target or args.line != "unknown":
             raise WhichhopError(f"{file} is there already; write targets and the line's medium in it")
         home = read_home(file)
-        node = _own_node(home, look_around(args.gateway)).name
+        node = joined or _own_node(home, look_around(args.gateway)).name
     else:
         text, node = _new_file(args)
         with tempfile.TemporaryDirectory() as folder:

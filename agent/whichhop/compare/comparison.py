@@ -16,8 +16,8 @@ from whichhop.compare.history import DEFAULT_SETTINGS, judge_with_levels, judgea
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
+from whichhop.compare.windows.reporting import unjudged_s
 from whichhop.compare.windows.table import WindowTable, whole_ticks
-from whichhop.compare.windows.unjudged import unjudged_s
 from whichhop.compare.words import explain
 from whichhop.model import Home, Level, Reading, Record, Session, SessionKey, Verdict, derive_sessions
 from whichhop.model.stamps import told_stamps
@@ -124,12 +124,12 @@ def compare_windows(
         windows=measured,
         sessions=case.sessions,
         table=case.table,
-        speaks=case.alibi.speaks,
+        speaks=case.reporting.speaks,
         use=case.use.share,
         verdicts=tuple(verdicts),
         levels=levels,
-        unmeasured=unmeasured_links(home, case.sessions, case.alibi.speaks),
-        not_judged_s=unjudged_s(case.alibi, case.table),
+        unmeasured=unmeasured_links(home, case.sessions, case.reporting.speaks),
+        not_judged_s=unjudged_s(case.reporting, case.table),
         clocks_off_s=case.clocks,
     )
 

@@ -1,9 +1,10 @@
 """Plain sentences for a verdict, and for where there is none: what spoke for it, what was ruled out."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Protocol
 
-from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, Severity, Verdict
+from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKey, Severity, Verdict
+from whichhop.model.stamps import program_stamps
 
 
 class NamedLink(Protocol):
@@ -203,3 +204,46 @@ def explain(verdict: Verdict) -> list[str]:
     out += [f"Missing before the provider can be held to it: {m}." for m in verdict.missing]
     out += [f"To be surer: {w}." for w in verdict.would_change]
     return [line for line in out if line]
+
+
+NAMED = 3
+"""Sessions named in the line; the rest are counted (`--json` has them all)."""
+
+
+class Timed(Protocol):
+    """What windows tell of their time stamps; a protocol, since these words are read without numpy."""
+
+    @property
+    def sessions(self) -> Sequence[SessionKey]:
+        """Who was measured."""
+
+    @property
+    def coarse(self) -> bool:
+        """Whether quantiles come from histogram buckets."""
+
+    @property
+    def stamps(self) -> Mapping[SessionKey, frozenset[str]]:
+        """Whose stamps timed a session."""
+
+
+def timing_words(windows: Timed) -> str:
+    """Whose time stamps the compared delays rest on, in one sentence.
+
+    Empty for a coarse table, whose buckets hide a stamp's error anyway.
+    """
+    if windows.coarse:
+        return ""
+    told = [key for key in windows.sessions if key in windows.stamps]
+    if not told:
+        return "No minute has settled yet, so it is not on record who took the time stamps."
+    own = {key: program_stamps(key.method, windows.stamps[key]) for key in told}
+    late = [f"{key} ({', '.join(sorted(own[key]))})" for key in told if own[key]]
+    head = f"Timed by the kernel's stamps in {_of(len(told) - len(late), len(told))}"
+    if not late:
+        return f"{head}."
+    names = ", ".join(late[:NAMED]) + (f" and {len(late) - NAMED} more" if len(late) > NAMED else "")
+    return f"{head}; in others the program took some itself, which come late on a busy machine: {names}."
+
+
+def _of(count: int, whole: int) -> str:
+    return f"all {whole} sessions" if count == whole else f"{count} of {whole} sessions"

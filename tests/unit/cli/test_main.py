@@ -1,6 +1,7 @@
 """The command line as a whole: every verb is there, helps itself, and fails in one line."""
 
 import builtins
+import os
 import subprocess
 import sys
 from typing import Any
@@ -54,3 +55,19 @@ def test_a_missing_home_file_is_one_line_with_exit_code_two(capsys: pytest.Captu
     assert main(["check", "no-such-home.yaml"]) == 2
     (line,) = capsys.readouterr().err.strip().splitlines()
     assert line.startswith("no-such-home.yaml:1: ")
+
+
+@pytest.mark.parametrize(("given", "taken"), [(None, 1), ("2", 2)])
+def test_a_verb_computes_in_one_thread_unless_told_otherwise(given: str | None, taken: int) -> None:
+    """Asked of the library that reads it, in a process of its own (numpy reads it once, when loaded)."""
+    program = (
+        "import sys; from whichhop.cli import main\n"
+        "try: main(['--version'])\n"
+        "except SystemExit: pass\n"
+        "import numpy, threadpoolctl; print(max(p['num_threads'] for p in threadpoolctl.threadpool_info()))"
+    )
+    env = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    env |= {} if given is None else {"OMP_NUM_THREADS": given}
+    argv = [sys.executable, "-c", program]
+    said = subprocess.run(argv, env=env, capture_output=True, text=True, check=True)
+    assert int(said.stdout.split()[-1]) == min(taken, os.cpu_count() or 1)

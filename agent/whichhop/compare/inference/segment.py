@@ -6,10 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.inference import triples
 from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.inference.filter import States, Track, make_states, run
-from whichhop.compare.inference.pairs import Pairs, distinct_pairs
+from whichhop.compare.inference.pairs import TRIPLE_TICKS, Pairs, Triples, distinct_pairs, found_triples
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.screening import Stretch, rolling, supported
 from whichhop.compare.inference.transients import LOG_MINOR, none_log, passing_log, quiet_log
@@ -93,7 +92,7 @@ def look_closely(
     span = slice(stretch.first, stretch.end)
     settings = scan.settings
     evidence = scan.evidence(stretch.first, stretch.end)
-    heard = frozenset(np.flatnonzero(scan.alibi.speaks[span].any(axis=0)).tolist())
+    heard = frozenset(np.flatnonzero(scan.speaks[span].any(axis=0)).tolist())
     columns = columns_heard(elements, heard)
     tables = Pairs(evidence, scan.columns)
     chosen = _chosen(tables, columns, onset, settings.most_candidates)
@@ -105,16 +104,16 @@ def look_closely(
     states, track = race.run(pairs, {})
     busy = np.flatnonzero(track.smooth[:, [len(s) > 1 for s in states.sets]].sum(axis=1) > PAIR_AT)
     if busy.size >= settings.open_ticks:
-        busy = busy[: triples.MOST_TICKS]
-        more = triples.found(
-            triples.Triples(evidence, scan.columns, tables, busy),
+        busy = busy[:TRIPLE_TICKS]
+        more = found_triples(
+            Triples(evidence, scan.columns, tables, busy),
             {(a, b): tables.ratio(a, b)[busy] for a, b in pairs},
             chosen,
             columns,
             onset,
         )
         if more:
-            every = triples.Triples(evidence, scan.columns, tables, np.arange(stretch.end - stretch.first))
+            every = Triples(evidence, scan.columns, tables, np.arange(stretch.end - stretch.first))
             states, track = race.run(pairs, {members: every.ratio(members) for members in more})
     return Close(
         stretch=stretch,

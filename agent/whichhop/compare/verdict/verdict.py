@@ -4,18 +4,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.vantage import advice_for
 from whichhop.compare.verdict.calibration import published
 from whichhop.compare.verdict.episodes import Span
-from whichhop.compare.verdict.provider_guards import Scene, seen_in_scene, unmet
-from whichhop.compare.verdict.ruled_out import ruled_out
-from whichhop.compare.verdict.severity import severity
+from whichhop.compare.verdict.provider_guards import Scene, SeenInEpisode, seen_in_scene, unmet
 from whichhop.compare.windows.own_traffic import is_known
-from whichhop.model import Cause, Verdict
+from whichhop.compare.windows.table import WindowTable
+from whichhop.model import Cause, RuledOut, Severity, Verdict
 from whichhop.model.links import PROVIDERS
+from whichhop.stats.proportion import wilson
 
 LINE = (Nature.ACCESS, Nature.OWN_TRAFFIC)
 LEAST_OPEN = 0.01
@@ -196,3 +198,70 @@ def _inside(names: Sequence[str]) -> list[str]:
         "between the home and the line meets the same packets as the line itself"
         for box in boxes
     ]
+
+
+def excess(values: Floats, location: Floats, speaks: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Values above their session's location where they speak, flat, without the unknown ones."""
+    over = np.where(speaks, values - location, np.nan).astype(np.float64)
+    return over[np.isfinite(over)]
+
+
+def severity(
+    table: WindowTable,
+    speaks: NDArray[np.bool_],
+    columns: list[int],
+    *,
+    loc50: Floats,
+    loc80: Floats,
+) -> Severity:
+    """The severity over all ticks of `table` for the sessions in `columns`.
+
+    The added 95 % round trip is read from the ticks' 80 % quantiles, above that quantile's own location:
+    a tick of ten packets has no finer one.
+    """
+    heard = speaks[:, columns]
+    sent = int(np.where(heard, table.sent[:, columns], 0).sum())
+    lost = int(np.where(heard, table.lost[:, columns], 0).sum())
+    between = wilson(lost, sent)
+    middle = excess(table.q50_s[:, columns], loc50[columns], heard)
+    upper = excess(table.q80_s[:, columns], loc80[columns], heard)
+    return Severity(
+        sent=sent,
+        lost=lost,
+        added_p50_s=float(np.median(middle)) if middle.size else None,
+        added_p95_s=float(np.quantile(upper, 0.95)) if upper.size else None,
+        loss_ratio=lost / sent if sent else None,
+        loss_low=between.low if sent else None,
+        loss_high=between.high if sent else None,
+    )
+
+
+MOST_NAMED = 8
+"""More rows than this help nobody, and the nearest rivals come first. Chosen by reading reports; it bounds
+what is printed, not what is concluded."""
+
+
+def ruled_out(scene: Scene, seen: SeenInEpisode, lead: Element, named: Sequence[str]) -> tuple[RuledOut, ...]:
+    """Elements that share sessions with the culprit yet have sessions of their own that stayed clean."""
+    out = []
+    rivals = [e for e in scene.elements if e.name not in named and e.column & lead.column]
+    rivals.sort(key=lambda e: -len(e.column & lead.column))
+    for rival in rivals:
+        if rival.nature is Nature.OWN_TRAFFIC:
+            continue
+        clean = [i for i in sorted(rival.column - lead.column) if not seen.shows[i] and seen.sent[i] > 0]
+        unseen = [i for i in sorted(lead.column - rival.column) if seen.shows[i]]
+        if clean:
+            out.append(_row(scene, rival.name, "sessions that cross it stayed in their quiet range", clean))
+        elif unseen:
+            out.append(_row(scene, rival.name, "sessions that avoid it show the trouble too", unseen))
+    use = scene.use[np.isfinite(scene.use)]
+    if OWN_TRAFFIC not in named and use.size and any(e.name == OWN_TRAFFIC for e in scene.elements):
+        high = float(np.quantile(use, 0.9))
+        why = f"the home used {min(high, 1.0):.0%} of its line or less"
+        out.insert(0, RuledOut(what=OWN_TRAFFIC, why=why, sessions=()))
+    return tuple(out[:MOST_NAMED])
+
+
+def _row(scene: Scene, what: str, why: str, sessions: Sequence[int]) -> RuledOut:
+    return RuledOut(what=what, why=why, sessions=tuple(str(scene.sessions[i].key) for i in sessions))

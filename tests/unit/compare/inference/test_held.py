@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from whichhop.compare.inference.baseline import Baseline
-from whichhop.compare.inference.held import at_best, best, stepped_down
+from whichhop.compare.inference.past import at_best, best, stepped_down
 
 SLOW = Baseline(
     loc50=np.array([0.050], np.float32),

@@ -7,7 +7,7 @@ from support.homes import alder
 from support.windows import disturb, named, quiet
 from whichhop.compare.history import judge
 from whichhop.compare.inference.evidence import columns_of
-from whichhop.compare.inference.lone_lateness import late_alone
+from whichhop.compare.inference.transients import late_alone
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.model import derive_sessions
 

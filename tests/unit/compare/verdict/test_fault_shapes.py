@@ -3,7 +3,7 @@ import pytest
 
 from whichhop.compare.suspects.elements import Nature
 from whichhop.compare.suspects.priors import PRIORS
-from whichhop.compare.verdict.fault_shapes import reweighted, shape_odds
+from whichhop.compare.verdict.members import reweighted, shape_odds
 
 
 def ticks(value, count=8):

@@ -3,7 +3,7 @@ import pytest
 
 from support.homes import alder
 from support.windows import quiet
-from whichhop.compare.verdict.severity import severity
+from whichhop.compare.verdict.verdict import severity
 
 
 def test_the_severity_counts_what_spoke_only():

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.compare.windows.line_capacity import BELIEF, SHARES, capacity_of, doubt_words
+from whichhop.compare.windows.own_traffic import BELIEF, SHARES, capacity_of, doubt_words
 
 PLAN = 100_000_000
 

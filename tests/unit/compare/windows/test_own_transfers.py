@@ -9,7 +9,7 @@ from support.homes import alder
 from support.windows import START_NS, disturb, quiet
 from whichhop.compare.history import judge
 from whichhop.compare.live import Follower
-from whichhop.compare.windows.own_transfers import DRAIN_NS, disturbed, felt_by, moved_of
+from whichhop.compare.windows.reporting import DRAIN_NS, disturbed, felt_by, moved_of
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Cause, Reading, Verdict, derive_sessions
 from whichhop.model.transfer import DOWNLOADS, STARTS_S, begin_reading

@@ -4,9 +4,8 @@ import numpy as np
 
 from support.homes import alder
 from support.windows import START_NS, quiet
-from whichhop.compare.windows.reporting import reporting_of
+from whichhop.compare.windows.reporting import reporting_of, unjudged_s
 from whichhop.compare.windows.table import TICK_NS
-from whichhop.compare.windows.unjudged import unjudged_s
 from whichhop.model import Reading, derive_sessions
 
 HOME = alder()

@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from whichhop.compare.timestamp_words import timing_words
 from whichhop.compare.windows.table import WindowTable, empty_table
+from whichhop.compare.words import timing_words
 from whichhop.model import Method, SessionKey
 
 STAMP = SessionKey(agent="desk", target="attic", method=Method.STAMP)
