@@ -4,7 +4,8 @@ import numpy as np
 
 from paper_home.flight import Packets
 from paper_home.paper import PaperRun
-from whichhop.compare.windows.seconds import Seconds, count_in, empty_seconds
+from whichhop.compare.windows.second_counts import count_in
+from whichhop.compare.windows.seconds import Seconds, empty_seconds
 
 
 def seconds_of_run(run: PaperRun, start_ns: int) -> Seconds:

@@ -7,7 +7,10 @@ import pytest
 
 from support.homes import alder
 from support.windows import START_NS, disturb, quiet
-from whichhop.compare.history import judge
+from whichhop.compare.history import DEFAULT_SETTINGS, closes, prepare, verdicts
+from whichhop.compare.inference.evidence import columns_of
+from whichhop.compare.inference.rated_ticks import scan
+from whichhop.compare.live import Follower
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.windows.seconds import Seconds, empty_seconds
 from whichhop.compare.windows.table import WindowTable
@@ -50,7 +53,11 @@ def broken(
 
 
 def judged(table: WindowTable) -> list[Verdict]:
-    return judge(HOME, SESSIONS, table)
+    """What changed; standing faults are looked for apart from that, and cost more."""
+    case = prepare(HOME, SESSIONS, table, (), DEFAULT_SETTINGS)
+    columns = columns_of(case.elements, len(case.sessions))
+    done = scan(case.table, case.sessions, case.reporting, columns, case.settings)
+    return verdicts(case, done, closes(case, done))
 
 
 def known_after_s(verdict: Verdict, second: int) -> float:
@@ -130,3 +137,45 @@ def test_an_agent_that_says_nothing_is_not_taken_for_an_outage() -> None:
 def test_quiet_homes_stay_quiet() -> None:
     for seed in range(3):
         assert judged(with_seconds(quiet(HOME, 360, seed=seed), seed)) == []
+
+
+def followed(table: WindowTable, ticks: int) -> Follower:
+    follower = Follower(HOME, SESSIONS, start_ns=table.start_ns, seconds=table.seconds)
+    follower.feed(replace(table, seconds=None).span(0, ticks))
+    return follower
+
+
+def test_live_use_says_it_before_the_ticks_and_then_the_ticks_say_the_same() -> None:
+    table = broken(with_seconds(quiet(HOME, 60)), "attic/router", 403, 520, lost=True)
+    assert isinstance(table.seconds, Seconds)
+    follower = followed(table, 40)
+    seen = {}
+    for second in range(404, 416):
+        newest = table.seconds(table.start_ns + (second - 40) * NS_PER_S, START_NS + second * NS_PER_S)
+        seen[second] = follower.soon(newest)
+    first = min(s for s, said in seen.items() if said)
+    assert first - 403 <= 10
+    (said,) = seen[first]
+    assert (said.elements, said.end_ns) == (("attic/router",), None)
+    assert said.severity is not None
+    assert said.severity.loss_ratio == pytest.approx(1.0)
+    told = follower.feed(replace(table, seconds=None).span(40, 46))
+    assert [v.elements for v in told] == [("attic/router",)]
+    assert told[0].detected_ns is not None
+    assert told[0].detected_ns <= START_NS + 413 * NS_PER_S
+    # What the ticks tell is not told again.
+    assert follower.soon(table.seconds(START_NS + 420 * NS_PER_S, START_NS + 460 * NS_PER_S)) == []
+
+
+def test_live_use_says_nothing_of_a_quiet_home_nor_of_an_agent_that_sleeps() -> None:
+    table = with_seconds(quiet(HOME, 45))
+    assert isinstance(table.seconds, Seconds)
+    follower = followed(table, 40)
+    newest = table.seconds(START_NS + 410 * NS_PER_S, START_NS + 450 * NS_PER_S)
+    assert follower.soon(newest) == []
+    for i, session in enumerate(SESSIONS):
+        if session.key.agent == "desk":
+            newest.sent[5:, i] = 0
+        if session.key.target == "desk":
+            newest.silent[5:, i] = 1
+    assert follower.soon(newest) == []

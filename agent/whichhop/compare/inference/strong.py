@@ -29,9 +29,8 @@ from whichhop.compare.inference.likelihood import (
     loss_evidence,
     tail,
 )
-from whichhop.compare.inference.lone_lateness import late_alone
 from whichhop.compare.inference.settings import Settings
-from whichhop.compare.inference.transients import MINOR_RATE
+from whichhop.compare.inference.transients import MINOR_RATE, late_alone
 from whichhop.compare.windows.seconds import Seconds
 from whichhop.model import Method
 
@@ -63,7 +62,7 @@ spread."""
 MOST_SECONDS = 20
 """What takes longer to be sure of is not strong: two ticks say it as soon, and know more."""
 LOUD = 6.0
-"""A session outside of a group whose own evidence is beyond this (1 in 400) speaks for something else too, and
+"""A session outside of a group whose own evidence is beyond this (1 in 400) speaks for something else too:
 then the seconds leave it to the ticks, which know pairs."""
 
 
@@ -182,6 +181,7 @@ def strong_spans(
     evidence: Evidence,
     columns: ElementColumns,
     heard: list[frozenset[int]],
+    *,
     onset: NDArray[np.float64],
     blip: NDArray[np.float64],
     fault_s: float,
