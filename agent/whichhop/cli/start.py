@@ -1,12 +1,12 @@
 """`whichhop start`: from nothing to a first answer: looks around, asks, measures three minutes, tells."""
 
 import argparse
+import asyncio
 import json
 import os
-import signal
-import subprocess
 import sys
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,8 @@ from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Node, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
-from whichhop.net.clock import SystemClock, sleep_s
+from whichhop.net.child import our_module, run_child
+from whichhop.net.clock import SystemClock
 from whichhop.net.surroundings import Surroundings, addresses_of_name, look_around
 
 EPILOG = """\
@@ -42,6 +43,7 @@ DEFAULT_FILE = Path("home.yaml")
 SECONDS = 200
 """A fault that was there before the first packet is named after three minutes at the earliest."""
 LEAST_SECONDS, MOST_SECONDS = 30, 3600
+TOLD_EVERY_S = 10
 SETTLE_S = 10.0
 """The agent is given this long to end, so that its last minute is kept."""
 
@@ -119,10 +121,12 @@ def _own_node(home: Home, here: Surroundings) -> Node:
 
 def _plan_words(home: Home, node: str, seconds: int) -> str:
     """What would be probed, a line each."""
+    named = {n.name: n.host_name for n in home.nodes.values() if n.host_name}
+    first_hop = "the provider's first hop, once it is found on the way to the target"
     lines = [f"For {seconds} s it would send a packet a second each to:"]
     for session in derive_sessions(home):
         if session.key.agent == node:
-            where = session.address or "the provider's first hop, once it is found on the way to the target"
+            where = session.address or named.get(session.key.target) or first_hop
             lines.append(f"  {session.key.target:<14} {where} ({session.key.method})")
     return "\n".join([*lines, "and to nothing else."])
 
@@ -151,29 +155,26 @@ def _agreed(args: argparse.Namespace) -> bool:
 
 def _measure(file: Path, node: str, store: Path, seconds: int) -> None:
     """Run the agent for a while, as `whichhop run` does; WhichhopError, with its last line, if it ends."""
-    clock = SystemClock()
-    argv = [sys.executable, "-P", "-m", "whichhop", "run", str(file), "--node", node, "--store", str(store)]
-    with tempfile.TemporaryFile("w+") as said:
-        agent = subprocess.Popen(argv, stdout=said, stderr=said)  # noqa: S603 # our own command, no shell
-        try:
-            end = clock.mono_ns() + seconds * NS_PER_S
-            told = seconds + 1
-            while (left := (end - clock.mono_ns()) / NS_PER_S) > 0:
-                if agent.poll() is not None:
-                    said.seek(0)
-                    last = (said.read().strip().splitlines() or ["it said nothing"])[-1]
-                    raise WhichhopError(f"the agent ended early: {last}")
-                if told - left >= 10:
-                    told = int(left)
-                    _say(f"measuring, {told} s to go")
-                sleep_s(min(1.0, left))
-        finally:
-            agent.send_signal(signal.SIGTERM)
-            try:
-                agent.wait(SETTLE_S)
-            except subprocess.TimeoutExpired:
-                agent.kill()
-                agent.wait()
+    asyncio.run(
+        _run_agent(our_module("whichhop", "run", str(file), "--node", node, "--store", str(store)), seconds)
+    )
+
+
+async def _run_agent(argv: Sequence[str], seconds: int) -> None:
+    telling = asyncio.ensure_future(_tell_time(seconds))
+    try:
+        ended = await run_child(argv, most_s=seconds, end_s=SETTLE_S)
+    except TimeoutError:
+        return  # it measured to the end, and was asked to end then
+    finally:
+        telling.cancel()
+    raise WhichhopError(f"the agent ended early: {ended.last_error('it said nothing')}")
+
+
+async def _tell_time(seconds: int) -> None:
+    for left in range(seconds, 0, -TOLD_EVERY_S):
+        _say(f"measuring, {left} s to go")
+        await asyncio.sleep(TOLD_EVERY_S)
 
 
 def _found(source: Opened, home: Home, since_ns: int) -> Comparison:
@@ -192,7 +193,7 @@ def _advice(home: Home) -> list[str]:
 
 
 def _text(file: Path, node: str, found: Comparison) -> str:
-    unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured])
+    unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured], str(file))
     lines = [line for verdict in found.verdicts for line in explain(verdict)] or [NO_FAULT]
     lines += [unmeasured] if unmeasured else []
     lines += [f"To tell more apart: {words}." for words in _advice(found.home)]
