@@ -35,7 +35,7 @@ from whichhop.compare.windows.seconds import Seconds
 from whichhop.model import Method
 
 TICK_S = 10.0
-"""The priors' rates are per tick of so many seconds."""
+"""The length of tick that the priors' rates are counted in; see `transients.BlipRates`."""
 PASSES_S = 2.0
 """Mean length of what passes by itself: bursts of retries, scans and roaming gaps take 0.3 to 6 s (common
 practice), which is a mean of 1.9 s where their logarithm is even."""
@@ -44,7 +44,7 @@ GAP_S = 1.5
 MINOR_S = 60.0
 """Mean length of an excess that is too small to be a fault: other stations' transfers (common practice)."""
 OUTAGE_FROM = 4
-"""Index in LOSSES of 80 %: from there on nothing useful gets through."""
+"""Index in LOSSES of 80 %, since from there on nothing useful gets through."""
 PASSING_OUTAGES, FAULT_OUTAGES = 0.03, 0.15
 """Shares of outages in what passes and in faults: of ten disturbances of a radio an hour one in forty is a
 roaming gap; of faults one in six or seven is an outage. Orders of size, common practice."""
@@ -53,7 +53,7 @@ SPREAD = 1.19
 SURE = 0.95
 """A group's probability from which it is named. The slow ticks ask for 0.9 twice."""
 SURE_SECONDS = 2
-"""For so many seconds: one odd second names nobody."""
+"""For so many seconds, so that one odd second names nobody, as two ticks open an episode."""
 OVER_AT, OVER_SECONDS = 0.5, 3
 """It is over once it is likelier gone than not for three seconds."""
 LEAST_SESSIONS = 2
