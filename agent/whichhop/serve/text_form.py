@@ -40,11 +40,13 @@ class Family:
 
 
 def wants_openmetrics(accept: str) -> bool:
-    """Whether an Accept header names OpenMetrics, and not with the weight 0 (RFC 9110 12.4.2)."""
+    """Whether an Accept header (RFC 9110 12.5.1) names OpenMetrics 1.x, or without a version; q=0 is a no."""
     for part in accept.split(","):
         media, *parameters = (word.strip().lower() for word in part.split(";"))
-        if media == OPENMETRICS:
-            return not any(p.startswith("q=") and not p[2:].strip("0.") for p in parameters)
+        refused = any(p.startswith("q=") and not p[2:].strip("0.") for p in parameters)
+        versions = [p.removeprefix("version=") for p in parameters if p.startswith("version=")]
+        if media == OPENMETRICS and not refused and all(v.startswith("1.") for v in versions):
+            return True
     return False
 
 
