@@ -7,15 +7,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from urllib.parse import urlsplit
 
+from whichhop.app.agent_addresses import addresses_of, tls_addresses_of
 from whichhop.config.identity import proof_of
 from whichhop.config.keys import PurposeKeys
 from whichhop.errors import RemoteError
 from whichhop.model import Home
-from whichhop.net.authority import authority
 from whichhop.net.http_get import SECONDS, fetch
 from whichhop.net.tls import pinned_context
+from whichhop.printable import printable
 
 MOST_IDENTITY = 16 * 1024
+MOST_NAME = 64
 
 
 @dataclass(slots=True, kw_only=True)
@@ -35,13 +37,7 @@ class AgentsFetch:
     @classmethod
     def of(cls, home: Home, keys: PurposeKeys, *, seconds: float = SECONDS) -> "AgentsFetch":
         """For all agents of a home."""
-        plain = {
-            f"https://{authority(n.address or '', home.ports.tls)}": (
-                n.name,
-                f"http://{authority(n.address or '', home.ports.api)}",
-            )
-            for n in home.agents
-        }
+        plain = {tls: (name, addresses_of(home)[name]) for name, tls in tls_addresses_of(home).items()}
         return cls(plain=plain, keys=keys, seconds=seconds)
 
     def __call__(self, url: str, token: str, *, post: bool = False) -> bytes:
@@ -55,7 +51,12 @@ class AgentsFetch:
             raise RemoteError(f"{base}: no agent of this home; nothing is told to it")
         context = self._contexts.get(base)
         if context is None:
-            context = self._contexts[base] = self._met(*self.plain[base])
+            agent, plain = self.plain[base]
+            if not parts.hostname:
+                raise RemoteError(
+                    f"{agent}: where it is now is not known on this machine; an agent that runs here finds it"
+                )
+            context = self._contexts[base] = self._met(agent, plain)
         try:
             return fetch(url, token, seconds=self.seconds, tls=context, post=post)
         except RemoteError:
@@ -63,20 +64,36 @@ class AgentsFetch:
             raise
 
     def _met(self, agent: str, base: str) -> ssl.SSLContext:
-        body = fetch(f"{base}/identity", seconds=self.seconds, most_bytes=MOST_IDENTITY)
-        try:
-            said = json.loads(body)
-            certificate, proof = str(said["certificate"]), str(said["proof"])
-            right = hmac.compare_digest(
-                proof.encode(), proof_of(self.keys.identity, agent, certificate).encode()
-            )
-            if right:
-                return pinned_context(certificate)
-        except (ValueError, KeyError, TypeError, RecursionError) as why:
-            raise RemoteError(
-                f"{base}: agent {agent} does not say who it is; do both run the same version?"
-            ) from why
-        raise RemoteError(
-            f"{base}: refused: who answers there is not agent {agent} with this home's key, so it was told"
-            " nothing; copy the home's key file there, or correct the address in the home file"
-        )
+        found = identified(base, self.keys.identity, seconds=self.seconds, expected=agent)
+        return pinned_context(found.certificate)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identified:
+    """An agent that has proven to hold the home's key, and the certificate that it named as its own."""
+
+    agent: str
+    certificate: str
+
+
+def identified(base: str, key: bytes, *, seconds: float, expected: str | None = None) -> Identified:
+    """Who answers at a plain base address; RemoteError when it is no agent of this home, or not `expected`.
+
+    key: the home's, for identities. Whether it holds the certificate's key is shown by TLS, not here.
+    """
+    body = fetch(f"{base}/identity", seconds=seconds, most_bytes=MOST_IDENTITY)
+    called = f"agent {expected}" if expected else "the agent there"
+    try:
+        said = json.loads(body)
+        certificate, proof = str(said["certificate"]), str(said["proof"])
+        agent = expected or printable(str(said["agent"]), MOST_NAME)
+        right = hmac.compare_digest(proof.encode(), proof_of(key, agent, certificate).encode())
+        if right:
+            pinned_context(certificate)
+            return Identified(agent=agent, certificate=certificate)
+    except (ValueError, KeyError, TypeError, RecursionError) as why:
+        raise RemoteError(f"{base}: {called} does not say who it is; do both run the same version?") from why
+    raise RemoteError(
+        f"{base}: refused: who answers there is not {called} with this home's key, so it was told"
+        " nothing; copy the home's key file there, or correct the address in the home file"
+    )
