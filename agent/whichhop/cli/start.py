@@ -1,12 +1,12 @@
 """`whichhop start`: from nothing to a first answer: looks around, asks, measures three minutes, tells."""
 
 import argparse
+import asyncio
 import json
 import os
-import signal
-import subprocess
 import sys
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,8 @@ from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Node, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
-from whichhop.net.clock import SystemClock, sleep_s
+from whichhop.net.child import our_module, run_child
+from whichhop.net.clock import SystemClock
 from whichhop.net.surroundings import Surroundings, addresses_of_name, look_around
 
 EPILOG = """\
@@ -42,6 +43,7 @@ DEFAULT_FILE = Path("home.yaml")
 SECONDS = 200
 """A fault that was there before the first packet is named after three minutes at the earliest."""
 LEAST_SECONDS, MOST_SECONDS = 30, 3600
+TOLD_EVERY_S = 10
 SETTLE_S = 10.0
 """The agent is given this long to end, so that its last minute is kept."""
 
@@ -151,29 +153,26 @@ def _agreed(args: argparse.Namespace) -> bool:
 
 def _measure(file: Path, node: str, store: Path, seconds: int) -> None:
     """Run the agent for a while, as `whichhop run` does; WhichhopError, with its last line, if it ends."""
-    clock = SystemClock()
-    argv = [sys.executable, "-P", "-m", "whichhop", "run", str(file), "--node", node, "--store", str(store)]
-    with tempfile.TemporaryFile("w+") as said:
-        agent = subprocess.Popen(argv, stdout=said, stderr=said)  # noqa: S603 # our own command, no shell
-        try:
-            end = clock.mono_ns() + seconds * NS_PER_S
-            told = seconds + 1
-            while (left := (end - clock.mono_ns()) / NS_PER_S) > 0:
-                if agent.poll() is not None:
-                    said.seek(0)
-                    last = (said.read().strip().splitlines() or ["it said nothing"])[-1]
-                    raise WhichhopError(f"the agent ended early: {last}")
-                if told - left >= 10:
-                    told = int(left)
-                    _say(f"measuring, {told} s to go")
-                sleep_s(min(1.0, left))
-        finally:
-            agent.send_signal(signal.SIGTERM)
-            try:
-                agent.wait(SETTLE_S)
-            except subprocess.TimeoutExpired:
-                agent.kill()
-                agent.wait()
+    asyncio.run(
+        _run_agent(our_module("whichhop", "run", str(file), "--node", node, "--store", str(store)), seconds)
+    )
+
+
+async def _run_agent(argv: Sequence[str], seconds: int) -> None:
+    telling = asyncio.ensure_future(_tell_time(seconds))
+    try:
+        ended = await run_child(argv, most_s=seconds, end_s=SETTLE_S)
+    except TimeoutError:
+        return  # it measured to the end, and was asked to end then
+    finally:
+        telling.cancel()
+    raise WhichhopError(f"the agent ended early: {ended.last_error('it said nothing')}")
+
+
+async def _tell_time(seconds: int) -> None:
+    for left in range(seconds, 0, -TOLD_EVERY_S):
+        _say(f"measuring, {left} s to go")
+        await asyncio.sleep(TOLD_EVERY_S)
 
 
 def _found(source: Opened, home: Home, since_ns: int) -> Comparison:
