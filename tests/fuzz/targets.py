@@ -19,6 +19,7 @@ from whichhop.config.check import check_home
 from whichhop.config.home_edit import with_agent
 from whichhop.config.load import load_yaml
 from whichhop.config.pairing_keys import PairingSide
+from whichhop.daemon.found_addresses import found_of
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import Method, Reading, SessionKey
 from whichhop.model.channel import Channel
@@ -297,6 +298,10 @@ def route_line(octets: bytes) -> None:
     read_route(_text(octets))
 
 
+def found_addresses(octets: bytes) -> None:
+    found_of(octets, "desk.addresses")
+
+
 def home_file(octets: bytes) -> None:
     from whichhop.config.check import check_home
 
@@ -416,6 +421,7 @@ SEEDS: Mapping[str, list[bytes]] = {
     "route_line": [
         b'{"target": "192.0.2.9", "hops": [{"ttl": 1, "addresses": ["192.0.2.1"], "rtts_s": [0.001]}]}'
     ],
+    "found_addresses": [b'{"names": {"harbour.example.net": "203.0.113.7"}, "edges": {"": "198.51.100.1"}}'],
     "home_file": [home.read_bytes() for home in _HOMES],
     "resolver_answer": [bytes.fromhex("00018180000100010000000003777777076578616d706c65036f72670000010001")],
     "icmp_quotation": [bytes.fromhex("4500001c000000004011000000000000c0000201c0000209") + bytes(8)],
@@ -443,6 +449,7 @@ TARGETS: Mapping[str, Target] = {
         talk,
         told_agents,
         route_line,
+        found_addresses,
         home_file,
         resolver_answer,
         icmp_quotation,
