@@ -1,11 +1,13 @@
 """Asks the home's agents in TLS: the token goes only to who has proven to hold the home's key."""
 
 import hmac
-import json
 import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Annotated
 from urllib.parse import urlsplit
+
+import msgspec
 
 from whichhop.app.agent_addresses import addresses_of, tls_addresses_of
 from whichhop.config.identity import proof_of
@@ -14,10 +16,17 @@ from whichhop.errors import RemoteError
 from whichhop.model import Home
 from whichhop.net.http_get import SECONDS, fetch
 from whichhop.net.tls import pinned_context
-from whichhop.printable import printable
+from whichhop.outside import OutsideError, typed
 
 MOST_IDENTITY = 16 * 1024
-MOST_NAME = 64
+
+
+class _Identity(msgspec.Struct, frozen=True, kw_only=True):
+    """What an agent says of itself; config/identity.py writes it."""
+
+    certificate: Annotated[str, msgspec.Meta(max_length=MOST_IDENTITY)]
+    proof: Annotated[str, msgspec.Meta(max_length=MOST_IDENTITY)]
+    agent: Annotated[str, msgspec.Meta(max_length=64)] = ""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -64,8 +73,8 @@ class AgentsFetch:
             raise
 
     def _met(self, agent: str, base: str) -> ssl.SSLContext:
-        found = identified(base, self.keys.identity, seconds=self.seconds, expected=agent)
-        return pinned_context(found.certificate)
+        body = fetch(f"{base}/identity", seconds=self.seconds, most_bytes=MOST_IDENTITY)
+        return proven(body, agent, base, self.keys)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,23 +85,36 @@ class Identified:
     certificate: str
 
 
-def identified(base: str, key: bytes, *, seconds: float, expected: str | None = None) -> Identified:
-    """Who answers at a plain base address; RemoteError when it is no agent of this home, or not `expected`.
+def proven(body: bytes, agent: str, base: str, keys: PurposeKeys) -> ssl.SSLContext:
+    """Who showed this identity and no other is talked to; RemoteError unless the home's key proves it."""
+    return pinned_context(_identified(body, agent, base, keys).certificate)
 
-    key: the home's, for identities. Whether it holds the certificate's key is shown by TLS, not here.
+
+def identified(base: str, keys: PurposeKeys, *, seconds: float) -> Identified:
+    """Which agent of the home answers at a plain base address; RemoteError when it is none.
+
+    Whether it holds the certificate's key is shown by TLS, not here.
     """
     body = fetch(f"{base}/identity", seconds=seconds, most_bytes=MOST_IDENTITY)
-    called = f"agent {expected}" if expected else "the agent there"
+    return _identified(body, None, base, keys)
+
+
+def _identified(body: bytes, expected: str | None, base: str, keys: PurposeKeys) -> Identified:
+    called = "the agent there" if expected is None else f"agent {expected}"
+    place = f"{base}: {called} does not say who it is"
     try:
-        said = json.loads(body)
-        certificate, proof = str(said["certificate"]), str(said["proof"])
-        agent = expected or printable(str(said["agent"]), MOST_NAME)
-        right = hmac.compare_digest(proof.encode(), proof_of(key, agent, certificate).encode())
+        said = typed(body, place, _Identity, most=MOST_IDENTITY)
+        agent = said.agent if expected is None else expected
+        right = hmac.compare_digest(
+            said.proof.encode(), proof_of(keys.identity, agent, said.certificate).encode()
+        )
         if right:
-            pinned_context(certificate)
-            return Identified(agent=agent, certificate=certificate)
-    except (ValueError, KeyError, TypeError, RecursionError) as why:
-        raise RemoteError(f"{base}: {called} does not say who it is; do both run the same version?") from why
+            pinned_context(said.certificate)
+            return Identified(agent=agent, certificate=said.certificate)
+    except OutsideError as why:
+        raise RemoteError(str(why)) from None
+    except ValueError as why:
+        raise RemoteError(f"{place}; do both run the same version?") from why
     raise RemoteError(
         f"{base}: refused: who answers there is not {called} with this home's key, so it was told"
         " nothing; copy the home's key file there, or correct the address in the home file"

@@ -24,7 +24,7 @@ def meet(home_file: Path, key_file: Path, address: str) -> Identified:
     """The agent there, which is written down; WhichhopError when it is none, or not the one it was."""
     home, keys = read_home(home_file), derive_keys(read_key(key_file))
     base = f"http://{authority(address, home.ports.api)}"
-    met = identified(base, keys.identity, seconds=ASK_S)
+    met = identified(base, keys, seconds=ASK_S)
     if met.agent not in {n.name for n in home.agents}:
         raise RemoteError(f"{base}: is the agent {met.agent}, which is not in {home_file}")
     path = known_agents_path(home_file)

@@ -4,6 +4,7 @@ import asyncio
 import random
 import sys
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 from whichhop import __version__
@@ -107,7 +108,7 @@ class Daemon:
             dice=random.SystemRandom().random,
             keep=self._keep,
             observe=self._observe,
-            failed=lambda trouble: self.troubles.wrong("probers", words_of(trouble), passing=True),
+            failed=partial(self.troubles.survived, "probers"),
         )
         self.watch = MachineWatch(Alibi(node), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
@@ -115,6 +116,7 @@ class Daemon:
         self.reflector = ReflectorInUse(self.clock, estimate_now)
         self.news = HomeNews(lambda: self.home.now, self.options, self.jobs, self.reload, say=say)
         app = App(live=self.live, store=self.options.store, door=Door(token=""), summary=self._summary)
+        app.failed = partial(self.troubles.survived, "http")
         app.add("/api/open", OpenRecords(self.agent.book.open_records).answer)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
         app.add("/api/news", self.news.told, acts=True)
