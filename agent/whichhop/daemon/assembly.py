@@ -112,6 +112,7 @@ class Daemon:
         )
         self.watch = MachineWatch(Alibi(node), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
+        self.live.skipped = self.agent.skipped
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
         self.reflector = ReflectorInUse(self.clock, estimate_now)
         self.news = HomeNews(lambda: self.home.now, self.options, self.jobs, self.reload, say=say)
