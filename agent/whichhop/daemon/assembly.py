@@ -1,8 +1,6 @@
 """One agent put together: what measures, what runs beside it, and who follows a change of the home."""
 
 import asyncio
-import base64
-import json
 import random
 import sys
 from contextlib import suppress
@@ -24,6 +22,7 @@ from whichhop.daemon.beside.upstream import Upstream
 from whichhop.daemon.children import Children
 from whichhop.daemon.home_in_use import HomeInUse, InUse, loaded_sessions, read_home
 from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.open_minutes import open_answer
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.probers import ProberMaker, estimate_now
 from whichhop.daemon.sockets import ApiInUse, ProbersInUse, ReflectorInUse
@@ -40,13 +39,12 @@ from whichhop.net.timer import open_alarm
 from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober
 from whichhop.probes.watch import MachineWatch
-from whichhop.serve.answer import NDJSON, Answer, Question, only_known
+from whichhop.serve.answer import Answer, Question
 from whichhop.serve.app import App
 from whichhop.serve.door import Door
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.handler import Page
 from whichhop.serve.records_api import home_summary
-from whichhop.wire.packed import pack
 from whichhop.wire.precision import settle
 
 REFRESH_S = 60.0
@@ -226,11 +224,7 @@ class Daemon:
         return home_summary(now.home, now.node.name, self.agent.sessions.values(), __version__, now.known)
 
     async def _open_records(self, question: Question) -> Answer:
-        """GET /api/open: the minutes that have not settled yet, packed, for whoever compares live."""
-        only_known(question)
-        records = self.agent.book.open_records()
-        lines = [json.dumps({"record": base64.b64encode(pack((settle(r),))).decode()}) for r in records]
-        return Answer(body="".join(f"{line}\n" for line in lines).encode(), content_type=NDJSON)
+        return open_answer(self.agent, question)
 
     # -- what goes wrong
 
