@@ -131,6 +131,10 @@ class Agent:
         self.sessions.pop(key, None)
         self.schedule.keep_only([k for k in self.sessions if k in self.schedule])
 
+    def skipped(self) -> dict[SessionKey, int]:
+        """Packets of each session that were due and never sent, since we were not given the processor."""
+        return {**self.schedule.skipped, **{key: stream.skipped for key, stream in self.streams.items()}}
+
     def wake(self, due_ns: MonoNs) -> MonoNs:
         """Do what is due; when to wake next. `due_ns`: when this waking was asked for."""
         now = self.clock.mono_ns()
