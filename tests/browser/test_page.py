@@ -89,7 +89,7 @@ def link_facts(page: Page, name: str) -> str:
 def test_the_page_shows_the_numbers_of_the_bulletin(browser: Browser, script: bool) -> None:
     with showing(at_fault()) as shown, opened(browser, f"{shown.base}/", script=script) as page:
         expect(page.locator("#answer-title")).to_have_text(
-            "The backhaul between attic and router is to blame."
+            "The backhaul between attic and router is at fault."
         )
         facts = link_facts(page, "attic/router")
         for part in ("at fault", "98 %", "34.5 ms", "+28.4 ms", "2.5 %", "of 600 lost"):

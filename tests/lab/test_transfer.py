@@ -153,7 +153,7 @@ def at_once(alder: Alder) -> AtOnce:
 
 def test_the_line_is_measured_both_ways_with_its_delay_under_load(at_once: AtOnce) -> None:
     up, down = at_once.up, at_once.down
-    # Alder House: 20 Mb/s up and 100 down, with 100 ms of queue or more before each
+    # Alder House: 20 Mbit/s up and 100 down, with 100 ms of queue or more before each
     assert up["rate_bps"] == pytest.approx(20e6 * PAYLOAD, rel=0.03)
     assert down["rate_bps"] == pytest.approx(100e6 * PAYLOAD, rel=0.06)
     assert not up["at_least"]

@@ -116,7 +116,7 @@ class Cells(HTMLParser):
 
 def test_the_console_shows_the_home_from_the_servers_own_data(scraped: Scraped, tmp_path: Path) -> None:
     page = fetch(f"{scraped.base}/consoles/home.html").decode()
-    assert "Alder House: which hop is to blame" in page
+    assert "Alder House: which hop is at fault" in page
     assert "<script" not in page
     assert not re.search(r'(?:src|href)="?https?:', page)
     assert "ZgotmplZ" not in page  # what the template engine writes in place of what it refuses

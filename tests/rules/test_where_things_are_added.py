@@ -70,7 +70,7 @@ class DustProber:
 from whichhop.advice.step import Cost, Effort, RecommendationKind, Recommendation
 
 def steps(known):
-    yield Recommendation(key="dust", kind=RecommendationKind.MEND, what="Dust the boxes",
+    yield Recommendation(key="dust", kind=RecommendationKind.FIX, what="Dust the boxes",
                where="router", why=("dusty",), gains=(), worth=0.5, effort=Effort.MINUTES, cost=Cost.NOTHING)
 ''',
         "advice/rank.py": [("from whichhop.advice import backhaul, ", "dust, "), ("    rooms = (", "dust, ")],

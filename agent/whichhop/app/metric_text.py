@@ -100,7 +100,7 @@ def modem_line(levels: ModemLevels, home: Home) -> str:
             words.append(f"SNR from {min(ratios):.0f} dB")
     for line in levels.dsl:
         if line.rate_bps is not None:
-            words.append(f"{line.direction} {line.rate_bps / 1e6:.1f} Mb/s")
+            words.append(f"{line.direction} {line.rate_bps / 1e6:.1f} Mbit/s")
         if line.margin_db is not None:
             words.append(f"margin {line.margin_db:.1f} dB")
     if levels.receive_dbm is not None:

@@ -159,7 +159,7 @@ def _rates(view: View) -> list[str]:
             return ""
         whole = plan[way]
         of = f" of {whole / 1e6:g}" if whole else ""
-        return f"{rate / 1e6:.0f}{of} Mb/s {way}"
+        return f"{rate / 1e6:.0f}{of} Mbit/s {way}"
 
     lines = []
     for rate in view.rates:

@@ -101,7 +101,7 @@ def _section(section: Section) -> str:
 
 def page(dossier: Dossier) -> str:
     """The whole page without its seal; the same dossier gives the same page."""
-    title = f"Which hop is to blame: {dossier.home.name}"
+    title = f"Which hop is at fault: {dossier.home.name}"
     # JSON inside a script element that no browser runs; "<" is written so that no text can close it.
     data = dossier_bytes(dossier).decode().replace("<", "\\u003c")
     body = "\n".join(_section(s) for s in contents(dossier))
@@ -110,7 +110,7 @@ def page(dossier: Dossier) -> str:
         '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
         f"<title>{escape(title)}</title>\n<style>{_css()}</style>\n</head>\n<body>\n"
-        f"<header><h1>{escape(dossier.home.name)}: which hop is to blame</h1>"
+        f"<header><h1>{escape(dossier.home.name)}: which hop is at fault</h1>"
         "<p>Report of the home network's own measurements</p></header>\n"
         f"<main>\n{body}\n</main>\n{OPEN}{data}{CLOSE}\n</body>\n</html>\n"
     )

@@ -103,7 +103,7 @@ def _attached(name: str, text: str, mime: str, words: str) -> str:
 
 def source(dossier: Dossier, signature: str | None = None) -> str:
     """The typst text of the report. signature: of its data, hexadecimal, to be printed and attached."""
-    title = f"{dossier.home.name}: which hop is to blame"
+    title = f"{dossier.home.name}: which hop is at fault"
     parts = [_section(s, place == 0) for place, s in enumerate(contents(dossier))]
     return "\n\n".join(
         [

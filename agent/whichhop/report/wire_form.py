@@ -21,7 +21,7 @@ def read_dossier(data: bytes, place: str) -> Dossier:
             raise DataError(f"{place}: its data has another form than {FORM}; check it with a newer whichhop")
         found = msgspec.json.decode(data, type=Dossier)
     except msgspec.MsgspecError as trouble:
-        raise DataError(f"{place}: its data cannot be read ({trouble}); get the report anew") from None
+        raise DataError(f"{place}: its data cannot be read ({trouble}); get the report again") from None
     if found.public_key is not None and not re.fullmatch("[0-9a-f]{64}", found.public_key):
-        raise DataError(f"{place}: the key it names is no key; get the report anew")
+        raise DataError(f"{place}: the key it names is no key; get the report again")
     return found

@@ -54,7 +54,7 @@ CATALOGUE: dict[str, Metric] = {
             "seconds",
             "Round trips of answered packets, less the reflector's holding time; late ones are not in it.",
         ),
-        _row("packets_sent", C, SESSION, "", "Test packets that left; those set aside are not in it."),
+        _row("packets_sent", C, SESSION, "", "Test packets that left; those not judged are not in it."),
         _row(
             "packets_lost",
             C,
@@ -74,7 +74,7 @@ CATALOGUE: dict[str, Metric] = {
             C,
             (*SESSION, "reason"),
             "",
-            "Samples that say nothing of the path, since the agent itself was in trouble.",
+            "Samples that say nothing of the path, as the agent was busy, asleep or could not send.",
         ),
         _row(
             "packets_refused",
@@ -112,8 +112,8 @@ CATALOGUE: dict[str, Metric] = {
         _row("asleep_seconds", C, AGENT, "seconds", "Time the agent's machine was suspended."),
         _row("clock_steps", C, AGENT, "", "Times the agent's wall clock stepped."),
         _row("send_failures", C, AGENT, "", "Test packets that the agent's own system refused to send."),
-        _row("wan_received_bytes", C, AGENT, "bytes", "Bytes the home received through its way out."),
-        _row("wan_transmitted_bytes", C, AGENT, "bytes", "Bytes the home sent through its way out."),
+        _row("wan_received_bytes", C, AGENT, "bytes", "Bytes the home received over the access line."),
+        _row("wan_transmitted_bytes", C, AGENT, "bytes", "Bytes the home sent over the access line."),
         _row("call_rating", G, TARGET, "", "R of a call as G.107 rates it, of the newest call stream."),
         _row("call_opinion_score", G, TARGET, "", "MOS of a call as G.107 gives it, of the newest stream."),
         _row(
@@ -225,9 +225,7 @@ CATALOGUE: dict[str, Metric] = {
             "ratio",
             "Probability that a link or other element of the home is at fault now, by the comparer.",
         ),
-        _row(
-            "episode_active", G, ("cause", "element"), "", "1 for each trouble going on now, by the comparer."
-        ),
+        _row("episode_active", G, ("cause", "element"), "", "1 for each ongoing fault, by the comparer."),
         _row(
             "link_level_seconds",
             G,

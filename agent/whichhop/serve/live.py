@@ -159,7 +159,7 @@ class LiveState:
         yield from sorted(self._sessions.items(), key=lambda item: item[0])
 
     def forget(self, names: Collection[str], home: str) -> None:
-        """Take the names of a home file read anew, nodes' and its own; sessions to nodes gone are dropped."""
+        """Take the names of the home file read again, its own too; sessions to nodes gone are dropped."""
         self.home = home
         self._names = frozenset(names)
         self._sessions = {k: s for k, s in self._sessions.items() if k.target in self._names}

@@ -164,7 +164,7 @@ def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
         tag("p", tag("span", class_=f"key {_BARS.get(owner, 'bar-nobody')}"), " ", blame(verdict, links)),
         tag(
             "p",
-            f"{chance(verdict.probability)} sure; {whose(verdict)} to mend"
+            f"{chance(verdict.probability)} sure; {whose(verdict)} to fix"
             if owner is not Owner.NOBODY
             else f"{chance(verdict.probability)} sure",
             class_="aside",
@@ -229,7 +229,7 @@ def _nothing(bulletin: Bulletin) -> Markup:
 
 def _key() -> Markup:
     rows = (
-        ("bar-home", "the home's to mend"),
+        ("bar-home", "the home's to fix"),
         ("bar-provider", "the provider's, or further"),
         ("bar-nobody", "another's, or cannot tell"),
         ("unheard", "not judged"),
