@@ -20,7 +20,7 @@ def link(near: str, far: str, kind: LinkKind, medium: Medium | None, rtt_s: floa
         far=far,
         kind=kind,
         medium=medium,
-        state=LinkState.CALM,
+        state=LinkState.NO_FAULT,
         probability=0.002,
         rtt_s=rtt_s,
         added_s=0.00004,

@@ -111,7 +111,7 @@ def _figures(link: LinkNow) -> str:
 
 def _links(bulletin: Bulletin) -> list[str]:
     """Links at fault first, then suspected, then in their order; as many as there is room for."""
-    order = (LinkState.AT_FAULT, LinkState.SUSPECTED, LinkState.UNKNOWN, LinkState.CALM)
+    order = (LinkState.AT_FAULT, LinkState.SUSPECTED, LinkState.UNKNOWN, LinkState.NO_FAULT)
     rows = sorted(bulletin.links, key=lambda k: order.index(k.state))
     wide = min(34, max((len(k.name) for k in rows), default=0))
     return [f"{k.name[:wide]:<{wide}}  {k.state:<9}  {_figures(k)}".rstrip() for k in rows]

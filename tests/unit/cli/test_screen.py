@@ -16,7 +16,7 @@ NOW = 1_772_388_000 * 10**9
 MINUTE = 60 * 10**9
 
 
-def link(name: str, state: LinkState = LinkState.CALM, **figures: float | None) -> LinkNow:
+def link(name: str, state: LinkState = LinkState.NO_FAULT, **figures: float | None) -> LinkNow:
     near, _, far = name.partition("/")
     return LinkNow(
         name=name,

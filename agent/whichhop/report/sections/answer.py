@@ -67,13 +67,13 @@ def _notice(dossier: Dossier) -> Notice:
     claim = dossier.claim
     if claim is None and plan_is_missed(dossier):
         return Notice(
-            Tone.CALM,
+            Tone.NO_FAULT,
             "No episode of delay or loss",
             "In the whole span nothing exceeded its own quiet baseline; what is claimed is the rate alone.",
         )
     if claim is None:
         return Notice(
-            Tone.CALM,
+            Tone.NO_FAULT,
             "Nothing to report",
             "In the whole span nothing exceeded its own quiet baseline. No fault found.",
         )
@@ -119,7 +119,7 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
         longest = max(episodes, key=lambda h: (h.end_ns or dossier.end_ns) - h.start_ns)
         last_ns = max(h.end_ns or dossier.end_ns for h in episodes)
         lasting = any(h.end_ns is None for h in episodes)
-        words = ", and still lasting when the measurements end" if lasting else ""
+        words = ", and still ongoing when the measurements end" if lasting else ""
         first_ns = episodes[0].start_ns
         pairs += [
             ("When", times.span(first_ns, last_ns, zone) + words),

@@ -153,7 +153,7 @@ def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
     links = {link.name: link for link in bulletin.links}
     end = verdict.end_ns
     if end is None:
-        length = tag("b", f"lasting, {ago(verdict.start_ns, bulletin.at_ns)} so far")
+        length = tag("b", f"ongoing, {ago(verdict.start_ns, bulletin.at_ns)} so far")
     else:
         length = tag("span", lasting((end - verdict.start_ns) / NS_PER_S))
     why = [tag("li", w) for w in told.words]
@@ -224,7 +224,7 @@ def _nothing(bulletin: Bulletin) -> Markup:
     since: Inside = " in the last day."
     if axis.since_ns > axis.start_ns:
         since = (" since judging began at ", when(axis.since_ns, bulletin.at_ns), ".")
-    return tag("p", mark(Mood.CALM), " No episode and no change", since, class_="none")
+    return tag("p", mark(Mood.NO_FAULT), " No episode and no change", since, class_="none")
 
 
 def _key() -> Markup:

@@ -19,7 +19,7 @@ OLD_NS = 60 * NS_PER_S
 class Mood(StrEnum):
     """What the answer looks like."""
 
-    CALM = "calm"
+    NO_FAULT = "no-fault"
     FAULT = "fault"
     UNSURE = "unsure"
     WAITING = "waiting"
@@ -205,7 +205,7 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
             more=tuple(level_words(v) for v in bulletin.unusual),
         )
     return Sentence(
-        mood=Mood.CALM,
+        mood=Mood.NO_FAULT,
         words="No fault found.",
         more=("Nothing exceeds its own quiet baseline: every hop answers as it usually does.",),
     )

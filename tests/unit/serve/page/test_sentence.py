@@ -22,7 +22,7 @@ def test_each_state_has_its_sentence_and_mood() -> None:
         "silent": silent(),
     }.items()}  # fmt: skip
     assert found == {
-        "calm": (Mood.CALM, "No fault found."),
+        "calm": (Mood.NO_FAULT, "No fault found."),
         "fault": (Mood.FAULT, "The backhaul between attic and router is at fault."),
         "group": (Mood.UNSURE, "Something is wrong in one of 3 places."),
         "learning": (Mood.WAITING, "Still learning what is usual in this home."),
