@@ -83,7 +83,7 @@ def test_labels_survive_the_scrape_as_the_rules_name_them(scraped: Scraped) -> N
     # A static label of the scrape file that a metric has too would push the metric's own aside.
     assert not scraped.query('{__name__=~"whichhop_.+",exported_node!=""}')
     assert not scraped.query('{__name__=~"whichhop_.+",exported_agent!=""}')
-    everyone = f"count(group by (agent) (whichhop_agent_info)) == {len(AGENTS)}"
+    everyone = f"count(group by (home, agent) (whichhop_agent_info)) == {len(AGENTS)}"
     assert scraped.answer(everyone)
 
 

@@ -10,7 +10,7 @@ _ARCS: dict[LinkState, tuple[str, ...]] = {
     LinkState.AT_FAULT: ("M6 40C18 25 32 15 47 13l7 10-9 7 8 11", "M114 40C102 25 88 15 73 13l-6 9 8 8-7 11"),
     LinkState.UNKNOWN: ("M6 40H114",),
 }
-"""One path a stroke; the arc is whole without a fault, dashed by style when suspected, in two when at fault."""
+"""One path a stroke; the arc is whole, dashed by style when suspected, in two when at fault."""
 
 STATE_MOOD = {
     LinkState.NO_FAULT: Mood.NO_FAULT,
