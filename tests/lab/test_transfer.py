@@ -191,7 +191,8 @@ def test_a_stranger_is_turned_away_and_counted(alder: Alder, tmp_path: Path) -> 
     assert done.code == 2
     assert "wrong key" in done.output
     page = alder.home.place("study").call(["curl", "-s", "http://192.0.2.30:8620/metrics"]).output
-    assert f'whichhop_transfer_refusals_total{{agent="study",home="{alder.home.scenario.home.name}"}} 1.0' in page
+    name = alder.home.scenario.home.name
+    assert f'whichhop_transfer_refusals_total{{agent="study",home="{name}"}} 1.0' in page
 
 
 def test_a_wish_that_cannot_be_met_is_one_line_with_the_remedy(alder: Alder) -> None:

@@ -1,11 +1,13 @@
 """Asks the home's agents in TLS: the token goes only to who has proven to hold the home's key."""
 
 import hmac
-import json
 import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Annotated
 from urllib.parse import urlsplit
+
+import msgspec
 
 from whichhop.config.identity import proof_of
 from whichhop.config.keys import PurposeKeys
@@ -14,8 +16,16 @@ from whichhop.model import Home
 from whichhop.net.authority import authority
 from whichhop.net.http_get import SECONDS, fetch
 from whichhop.net.tls import pinned_context
+from whichhop.outside import OutsideError, typed
 
 MOST_IDENTITY = 16 * 1024
+
+
+class _Identity(msgspec.Struct, frozen=True, kw_only=True):
+    """What an agent says of itself; config/identity.py writes it."""
+
+    certificate: Annotated[str, msgspec.Meta(max_length=MOST_IDENTITY)]
+    proof: Annotated[str, msgspec.Meta(max_length=MOST_IDENTITY)]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -64,19 +74,24 @@ class AgentsFetch:
 
     def _met(self, agent: str, base: str) -> ssl.SSLContext:
         body = fetch(f"{base}/identity", seconds=self.seconds, most_bytes=MOST_IDENTITY)
-        try:
-            said = json.loads(body)
-            certificate, proof = str(said["certificate"]), str(said["proof"])
-            right = hmac.compare_digest(
-                proof.encode(), proof_of(self.keys.identity, agent, certificate).encode()
-            )
-            if right:
-                return pinned_context(certificate)
-        except (ValueError, KeyError, TypeError, RecursionError) as why:
-            raise RemoteError(
-                f"{base}: agent {agent} does not say who it is; do both run the same version?"
-            ) from why
-        raise RemoteError(
-            f"{base}: refused: who answers there is not agent {agent} with this home's key, so it was told"
-            " nothing; copy the home's key file there, or correct the address in the home file"
+        return proven(body, agent, base, self.keys)
+
+
+def proven(body: bytes, agent: str, base: str, keys: PurposeKeys) -> ssl.SSLContext:
+    """Who showed this identity and no other is talked to; RemoteError unless the home's key proves it."""
+    place = f"{base}: agent {agent} does not say who it is"
+    try:
+        said = typed(body, place, _Identity, most=MOST_IDENTITY)
+        right = hmac.compare_digest(
+            said.proof.encode(), proof_of(keys.identity, agent, said.certificate).encode()
         )
+        if right:
+            return pinned_context(said.certificate)
+    except OutsideError as why:
+        raise RemoteError(str(why)) from None
+    except ValueError as why:
+        raise RemoteError(f"{place}; do both run the same version?") from why
+    raise RemoteError(
+        f"{base}: refused: who answers there is not agent {agent} with this home's key, so it was told"
+        " nothing; copy the home's key file there, or correct the address in the home file"
+    )

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Protocol
 
 from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKey, Severity, Verdict
+from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.stamps import program_stamps
 
 
@@ -64,13 +65,24 @@ def all_names_words(names: Iterable[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
-def not_measured_words(links: Sequence[NamedLink]) -> str:
-    """What cannot be called free of faults, since no session crosses it, and the remedy; empty for none."""
+def target_words(file: str = "the home file") -> str:
+    """What to write where, so that the access line is measured."""
+    return (
+        f"add the line `{ALLOW_A_TARGET}` to {file}, HOST being a host name or address on the internet that"
+        " you may probe (where `targets:` is there already, the part in brackets goes below it)"
+    )
+
+
+def not_measured_words(links: Sequence[NamedLink], file: str = "the home file") -> str:
+    """What cannot be called free of faults, since no session crosses it, and the remedy; empty for none.
+
+    file: the home file as the reader knows it.
+    """
     if not links:
         return ""
     remedies = []
     if any(link.kind in PAST_THE_HOME for link in links):
-        remedies.append("name a target past the line that you may probe, under targets in the home file")
+        remedies.append(target_words(file))
     if any(link.kind not in PAST_THE_HOME for link in links):
         remedies.append("run an agent on a machine whose packets cross it")
     return (

@@ -1,7 +1,8 @@
 """Every rule of a home file in one pass: all complaints at once, or a Home."""
 
+import copy
 from collections.abc import Iterator, Sized
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from ipaddress import ip_address
 from pathlib import Path
 
@@ -280,7 +281,9 @@ def _rule_troubles(file: HomeFile, *, tree: bool) -> list[Trouble]:
 
 def _checked(located: Located) -> HomeFile:
     """The file as models; ConfigError with all that reader, schema and rules have to say, in one go."""
-    held = hold_to_schema(in_own_words(located.data))
+    # The reader's own data stays as it was written.
+    located = replace(located, data=in_own_words(copy.deepcopy(located.data)))
+    held = hold_to_schema(located.data)
     if held.file is not None and not located.complaints:
         troubles = _rule_troubles(held.file, tree=True)
         if not troubles:

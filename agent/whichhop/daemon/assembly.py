@@ -6,6 +6,7 @@ import json
 import random
 import sys
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 from whichhop import __version__
@@ -20,7 +21,7 @@ from whichhop.daemon.beside.link_watch import EVERY_S as LINKS_S
 from whichhop.daemon.beside.link_watch import LinkWatch
 from whichhop.daemon.beside.modem_watch import Modems, reader_of
 from whichhop.daemon.beside.own_traffic import OwnTraffic
-from whichhop.daemon.beside.route_watch import RouteWatch
+from whichhop.daemon.beside.upstream import Upstream
 from whichhop.daemon.children import Children
 from whichhop.daemon.home_in_use import HomeInUse, InUse, loaded_sessions, read_home
 from whichhop.daemon.job_runner import JobRunner
@@ -31,7 +32,7 @@ from whichhop.daemon.store_thread import StoreThread
 from whichhop.daemon.transfer.transfers import Transfers
 from whichhop.daemon.troubles import SETTLE_S, Strangers, Troubles, words_of
 from whichhop.errors import WhichhopError
-from whichhop.model import PROVIDER_EDGE, Method, Reading, Record, Sample, SessionKey
+from whichhop.model import Method, Reading, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.child import run_child
 from whichhop.net.clock import SystemClock
@@ -108,7 +109,7 @@ class Daemon:
             dice=random.SystemRandom().random,
             keep=self._keep,
             observe=self._observe,
-            failed=lambda trouble: self.troubles.wrong("probers", words_of(trouble), passing=True),
+            failed=partial(self.troubles.survived, "probers"),
         )
         self.watch = MachineWatch(Alibi(node), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
@@ -116,6 +117,7 @@ class Daemon:
         self.reflector = ReflectorInUse(self.clock, estimate_now)
         self.news = HomeNews(lambda: self.home.now, self.options, self.jobs, self.reload, say=say)
         app = App(live=self.live, store=self.options.store, door=Door(token=""), summary=self._summary)
+        app.failed = partial(self.troubles.survived, "http")
         app.add("/api/open", self._open_records)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
         app.add("/api/news", self.news.told, acts=True)
@@ -149,16 +151,17 @@ class Daemon:
             troubles=self.troubles,
             children=self.children,
         )
-        self.routes = RouteWatch(
-            now=lambda: self.home.now,
-            clock=self.clock,
+        self.upstream = Upstream(
+            self.home,
+            self.options.store.with_suffix(".addresses"),
+            self.jobs,
+            self.clock,
             estimate=estimate_now,
+            found=self.agent.found,
             keep=self._keep_figure,
-            found=lambda address: self.agent.found(PROVIDER_EDGE, address),
             tell=say,
             count=lambda: self._count_failure("routes"),
         )
-        self._looking: asyncio.Task[None] | None = None
         self.comparer = Comparer(arguments(self.options), self.live, self.children)
         self.transfers = Transfers(
             now=lambda: self.home.now,
@@ -203,6 +206,7 @@ class Daemon:
     def _observe(self, key: SessionKey, sample: Sample) -> None:
         self.live.observe(key, sample)
         self.calls.add(key, sample)
+        self.upstream.heard(key, sample)
         self.transfers.load.add(key, sample)
 
     def _keep_figure(self, name: str, target: str, value: float) -> None:
@@ -304,6 +308,7 @@ class Daemon:
         self.jobs.after_pauses("failures", COUNT_S, self._look_at_troubles)
         self.jobs.after_pauses("settling", SETTLE_S, self._settle)
         self._look_anew()
+        self.upstream.begin_names()
         if self.options.compare:
             self.comparer.start()
         server = self.api.server
@@ -315,13 +320,8 @@ class Daemon:
 
     def _look_anew(self) -> None:
         """Look at the ways out now, and again whenever the watch says."""
-        if self._looking is not None:
-            self._looking.cancel()
-            self._looking = None
         if self.agent.sessions:  # a measurement peer only answers
-            self._looking = self.jobs.paced(
-                "routes", lambda: self.routes.wait_s, self.routes.look, at_once=True
-            )
+            self.upstream.begin()
 
     async def _refresh(self) -> None:
         self.live.by_reason["reflector_refused"] = self.reflector.refresh()

@@ -138,6 +138,8 @@ class HomeInUse:
     """
 
     def __init__(self, first: InUse, failed: Callable[[str, Exception], None]) -> None:
+        self.found: dict[str, str] = {}
+        """Addresses by host name, of targets that were written so; what is published gets them."""
         self.now = first
         self._failed = failed
         self._prepare: dict[str, Prepare] = {}
@@ -151,8 +153,17 @@ class HomeInUse:
         """Subscribe with what cannot be refused; called after every step has been made."""
         self._take[name] = take
 
+    def place_found(self) -> None:
+        """Give the home in use the addresses in `found`, before anybody follows it."""
+        self.now = self._placed(self.now)
+
+    def _placed(self, new: InUse) -> InUse:
+        home = new.home.with_addresses(self.found)
+        return new if home is new.home else replace(new, home=home)
+
     def publish(self, new: InUse) -> None:
         """Everybody follows `new`; or the first refusal (WhichhopError) is raised and nothing has changed."""
+        new = self._placed(new)
         ready: list[tuple[str, Step]] = []
         try:
             for name, prepare in self._prepare.items():

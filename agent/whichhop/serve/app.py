@@ -24,6 +24,10 @@ ANSWER_SECONDS = 30.0
 _MOST_QUERY = 2_000
 
 
+def _raised(trouble: Exception) -> None:
+    raise trouble
+
+
 class App:
     """Answers GET and HEAD, and POST where a path makes the agent do something; see door.py for who may.
 
@@ -44,6 +48,8 @@ class App:
         self.door = door
         """Who may read what; replaced when the home file changes."""
         self._summary = summary
+        self.failed: Callable[[Exception], None] = _raised
+        """Told of a fault of our own in answering; whoever asked is told that there was one."""
         self._one_page = asyncio.Lock()
         self._acts: set[str] = set()
         self._routes: dict[str, Handler] = {
@@ -74,6 +80,9 @@ class App:
             answer = RefusedError(503, f"no answer within {ANSWER_SECONDS:g} s; try again").answer()
         except WhichhopError as trouble:
             answer = RefusedError(503, str(trouble)).answer()
+        except Exception as trouble:  # noqa: BLE001 - whatever a stranger asked: one line, not a traceback each
+            self.failed(trouble)
+            answer = RefusedError(500, "the agent failed to answer; its log says more").answer()
         headers = (
             ("content-type", answer.content_type),
             ("content-length", str(len(answer.body))),

@@ -155,5 +155,21 @@ def _labels(key: SessionKey) -> Labels:
 
 def exposition(live: LiveState, accept: str) -> tuple[bytes, str]:
     """The metrics and their content type, OpenMetrics when the Accept header asks for it."""
-    encode, content_type = choose_encoder(accept)
+    encode, content_type = choose_encoder(_OPEN_METRICS if _wants_open_metrics(accept) else "")
     return encode(LiveCollector(live)), content_type
+
+
+_OPEN_METRICS = "application/openmetrics-text; version=1.0.0"
+
+
+def _wants_open_metrics(accept: str) -> bool:
+    """Whether a header (RFC 9110 12.5.1) names OpenMetrics 1.x, or without a version.
+
+    Judged here, since the library answers with whatever version it is asked for, and fails on some.
+    """
+    for part in accept.split(","):
+        kind, *parameters = (word.strip().lower() for word in part.split(";"))
+        versions = [word.removeprefix("version=") for word in parameters if word.startswith("version=")]
+        if kind == "application/openmetrics-text" and all(v.startswith("1.") for v in versions):
+            return True
+    return False

@@ -42,6 +42,12 @@ def samples(
         ("*/*", "text/plain"),
         ("", "text/plain"),
         ("nonsense;;;=", "text/plain"),
+        ("application/openmetrics-text", "application/openmetrics-text"),
+        ("text/html, Application/OpenMetrics-Text ; VERSION=1.1 ;q=0.2", "application/openmetrics-text"),
+        ("application/openmetrics-text; version=0.0.1", "text/plain"),
+        # Found by fuzzing: the library answered with this version, and failed (its own fault made a 500).
+        ("application/openmetrics-text; version=1.0.0\xed\xa0\x80", "application/openmetrics-text"),
+        ("application/openmetrics-text; version=" + "9" * 400, "text/plain"),
     ],
 )
 def test_the_form_asked_for_is_given(accept: str, media: str) -> None:
