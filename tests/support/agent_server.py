@@ -1,4 +1,4 @@
-"""A real uvicorn on loopback around the real application, in a loop of its own thread."""
+"""A real server on loopback around the real application, in a loop of its own thread."""
 
 import asyncio
 import ssl

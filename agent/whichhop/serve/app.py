@@ -2,21 +2,19 @@
 
 import asyncio
 import json
-from collections.abc import Awaitable, Callable, Mapping, MutableMapping
+from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl
 
 from whichhop.errors import WhichhopError
 from whichhop.serve.answer import Answer, Question, RefusedError, only_known
+from whichhop.serve.connection import Receive, Scope, Send
 from whichhop.serve.door import Door
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
 from whichhop.serve.records_api import readings_page, records_page
 
-Scope = MutableMapping[str, Any]
-Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
-Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 Handler = Callable[[Question], Awaitable[Answer]]
 
 ANSWER_SECONDS = 30.0

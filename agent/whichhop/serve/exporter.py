@@ -1,17 +1,22 @@
-"""The one door to prometheus_client: turns the live state into metric families, in the form asked for."""
+"""Turns the live state into metric families, in the text form asked for."""
 
 import platform
 from collections.abc import Iterable, Iterator, Mapping
-
-from prometheus_client.exposition import choose_encoder
-from prometheus_client.metrics_core import Metric as Family
-from prometheus_client.registry import Collector
 
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate, ModemLevels, SessionKey
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, HOME, SESSION, MetricKind
 from whichhop.serve.live import LiveState, SessionState
+from whichhop.serve.text_form import (
+    OPENMETRICS_TYPE,
+    PLAIN_TYPE,
+    Family,
+    MetricSample,
+    openmetrics_text,
+    plain_text,
+    wants_openmetrics,
+)
 
 _DIRECTIONS = {"from-agent": Fate.LOST_OUT, "to-agent": Fate.LOST_BACK, "unknown": Fate.LOST}
 _REASONS = {
@@ -35,13 +40,13 @@ def _simple(name: str, values: Iterable[tuple[Labels, float]]) -> Family:
     family = _family(name)
     suffix = "_total" if CATALOGUE[name].kind is MetricKind.COUNTER else ""
     for labels, value in values:
-        family.add_sample(family.name + suffix, labels, value)
+        family.add(suffix, labels, value)
     return family
 
 
 def _info(name: str, labels: Labels) -> Family:
     family = _family(name)
-    family.add_sample(family.name + "_info", labels, 1)
+    family.add("_info", labels, 1)
     return family
 
 
@@ -51,13 +56,13 @@ def _round_trips(sessions: list[_Session]) -> Family:
         below = 0
         for bound, count in zip((*map(str, BUCKETS_S), "+Inf"), state.buckets, strict=True):
             below += count
-            family.add_sample(family.name + "_bucket", {**labels, "le": bound}, below)
-        family.add_sample(family.name + "_count", labels, below)
-        family.add_sample(family.name + "_sum", labels, state.rtt_sum_ns / 1e9)
+            family.add("_bucket", {**labels, "le": bound}, below)
+        family.add("_count", labels, below)
+        family.add("_sum", labels, state.rtt_sum_ns / 1e9)
     return family
 
 
-class LiveCollector(Collector):
+class LiveCollector:
     """A collector over the live state; reads it again at each scrape."""
 
     def __init__(self, live: LiveState) -> None:
@@ -66,7 +71,8 @@ class LiveCollector(Collector):
     def collect(self) -> Iterator[Family]:
         """Every family that has a value now, in the catalogue's order, each series with its home."""
         for family in self._families():
-            family.samples = [s._replace(labels={HOME: self._live.home, **s.labels}) for s in family.samples]
+            home = {HOME: self._live.home}
+            family.samples = [MetricSample(n, home | labels, value) for n, labels, value in family.samples]
             yield family
 
     def _families(self) -> Iterator[Family]:
@@ -74,6 +80,9 @@ class LiveCollector(Collector):
         yield _info("build", {"version": __version__, "python": platform.python_version()})
         yield _info("agent", {"agent": live.agent})
         yield from self._of_sessions([(_labels(key), state) for key, state in live.sessions()])
+        skipped = live.skipped()
+        if skipped:
+            yield _simple("packets_skipped", [(_labels(k), skipped.get(k, 0)) for k, _ in live.sessions()])
         agent = {"agent": live.agent}
         for name, row in CATALOGUE.items():
             if row.labels == (HOME, "agent") and name in live.values:
@@ -155,21 +164,7 @@ def _labels(key: SessionKey) -> Labels:
 
 def exposition(live: LiveState, accept: str) -> tuple[bytes, str]:
     """The metrics and their content type, OpenMetrics when the Accept header asks for it."""
-    encode, content_type = choose_encoder(_OPEN_METRICS if _wants_open_metrics(accept) else "")
-    return encode(LiveCollector(live)), content_type
-
-
-_OPEN_METRICS = "application/openmetrics-text; version=1.0.0"
-
-
-def _wants_open_metrics(accept: str) -> bool:
-    """Whether a header (RFC 9110 12.5.1) names OpenMetrics 1.x, or without a version.
-
-    Judged here, since the library answers with whatever version it is asked for, and fails on some.
-    """
-    for part in accept.split(","):
-        kind, *parameters = (word.strip().lower() for word in part.split(";"))
-        versions = [word.removeprefix("version=") for word in parameters if word.startswith("version=")]
-        if kind == "application/openmetrics-text" and all(v.startswith("1.") for v in versions):
-            return True
-    return False
+    families = LiveCollector(live).collect()
+    if wants_openmetrics(accept):
+        return openmetrics_text(families), OPENMETRICS_TYPE
+    return plain_text(families), PLAIN_TYPE

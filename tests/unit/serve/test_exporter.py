@@ -74,6 +74,7 @@ def test_prometheus_clients_own_parser_reads_back_the_state(accept: str) -> None
         assert value("whichhop_packets_lost_total", **NAMES_OF, direction=direction) == state.fates[fate]
     assert value("whichhop_packets_late_total", **NAMES_OF) == 1
     assert value("whichhop_packets_not_judged_total", **NAMES_OF, reason="clock-step") == 1
+    assert value("whichhop_packets_skipped_total", **NAMES_OF) == 4
     assert value("whichhop_packets_duplicated_total", **NAMES_OF) == 2
     assert value("whichhop_round_trip_seconds_count", **NAMES_OF) == state.fates[Fate.ANSWERED]
     assert value("whichhop_round_trip_seconds_sum", **NAMES_OF) == pytest.approx(state.rtt_sum_ns / 1e9)
@@ -107,7 +108,7 @@ def test_every_row_of_the_catalogue_is_exported_with_just_its_labels() -> None:
 
 def test_the_number_of_series_is_bounded_by_the_home_file() -> None:
     found = samples(OPENMETRICS)
-    a_session = (len(BUCKETS_S) + 1 + 2) + 1 + 3 + 1 + 4 + 3 + 2 + 1 + 1
+    a_session = (len(BUCKETS_S) + 1 + 2) + 1 + 3 + 1 + 4 + 1 + 3 + 2 + 1 + 1
     reasons = len(Turned) + len(Refusal) + 1
     a_modem = 2 + 2 * 4 + 3 + 2 + 4
     a_target = 2 * 12
