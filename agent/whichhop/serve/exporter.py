@@ -72,7 +72,9 @@ class LiveCollector:
         """Every family that has a value now, in the catalogue's order, each series with its home."""
         for family in self._families():
             home = {HOME: self._live.home}
-            family.samples = [MetricSample(n, home | labels, value) for n, labels, value in family.samples]
+            family.samples = [
+                MetricSample(n, {**home, **labels}, value) for n, labels, value in family.samples
+            ]
             yield family
 
     def _families(self) -> Iterator[Family]:
