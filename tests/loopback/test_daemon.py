@@ -86,7 +86,7 @@ class Agents:
         request = urllib.request.Request(f"http://{address}:{self.api}{path}")
         if token:
             request.add_header("Authorization", f"Bearer {token}")
-        with urllib.request.urlopen(request, timeout=5) as answer:
+        with urllib.request.urlopen(request, timeout=20) as answer:
             return bytes(answer.read())
 
 
