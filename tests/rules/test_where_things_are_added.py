@@ -144,7 +144,7 @@ from whichhop.serve.live import LiveState
 live = LiveState(home="Alder House", agent="desk", names=())
 live.values["dust"] = 3.0
 (family,) = [f for f in LiveCollector(live).collect() if f.name == "whichhop_dust"]
-assert [(s.labels, s.value) for s in family.samples] == [({"agent": "desk"}, 3.0)]
+assert [(s.labels, s.value) for s in family.samples] == [({"home": "Alder House", "agent": "desk"}, 3.0)]
 assert "Dust on the boxes." in markdown()
 """,
     "a verb": """
