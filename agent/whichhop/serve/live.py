@@ -2,7 +2,7 @@
 
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from whichhop.model import Fate, ModemLevels, Reading, Record, Sample, SessionKey
@@ -57,19 +57,19 @@ OF_TARGETS = {
     "call_jitter_s": "call_jitter_seconds",
     "call_loss_ratio": "call_loss_ratio",
     "path_mtu_bytes": "path_mtu_bytes",
-    "mark_kept": "mark_kept",
-    "route_steps": "route_steps",
+    "mark_kept": "dscp_kept",
+    "route_steps": "route_hops",
     "route_changed": "route_changes",
-    "transfer_out_rate_bps": "transfer_out_rate_bps",
-    "transfer_back_rate_bps": "transfer_back_rate_bps",
-    "transfer_out_added_delay_s": "transfer_out_added_delay_seconds",
-    "transfer_back_added_delay_s": "transfer_back_added_delay_seconds",
-    "transfer_out_at_least": "transfer_out_at_least",
-    "transfer_back_at_least": "transfer_back_at_least",
-    "port_speed_bps": "port_speed_bps",
-    "radio_rate_bps": "radio_rate_bps",
-    "radio_receive_rate_bps": "radio_receive_rate_bps",
-    "radio_signal_dbm": "radio_signal_dbm",
+    "transfer_out_rate_bps": "transfer_from_agent_bytes_per_second",
+    "transfer_back_rate_bps": "transfer_to_agent_bytes_per_second",
+    "transfer_out_added_delay_s": "transfer_from_agent_added_latency_seconds",
+    "transfer_back_added_delay_s": "transfer_to_agent_added_latency_seconds",
+    "transfer_out_at_least": "transfer_from_agent_at_least",
+    "transfer_back_at_least": "transfer_to_agent_at_least",
+    "port_speed_bps": "port_speed_bytes_per_second",
+    "radio_rate_bps": "wifi_send_bytes_per_second",
+    "radio_receive_rate_bps": "wifi_receive_bytes_per_second",
+    "radio_signal_dbm": "wifi_signal_dbm",
 }
 """Readings of one target, by the name before the colon, and the metric that shows them."""
 
@@ -87,6 +87,7 @@ class LiveState:
         one (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not
         compare. All four from the comparer.
     maker, own_key: fingerprints of the key that signs the home's reports and of the agent's own.
+    skipped: tells by session how many packets were due and never sent; set by the daemon.
     by_reason: counts since the start by a reason of a bounded set, by catalogue name; set by the daemon.
     store_remark: what befell the store since the agent started, "" for nothing. failures: survived failures
         by the agent's part. in_trouble: the parts that are in trouble now. All three set by the daemon.
@@ -102,6 +103,7 @@ class LiveState:
         self.levels: Mapping[str, tuple[float, float | None]] = {}
         self.episodes: Collection[tuple[str, str]] = ()
         self.bulletin: bytes | None = None
+        self.skipped: Callable[[], Mapping[SessionKey, int]] = dict
         self.by_reason: dict[str, Mapping[str, int]] = {}
         self.maker = ""
         self.own_key = ""
@@ -148,6 +150,8 @@ class LiveState:
             self._add("transfer_bytes", value)
         elif target in self._names and name in OF_TARGETS:
             at = (OF_TARGETS[name], target)
+            if at[0].endswith("_bytes_per_second"):
+                value /= 8  # readings are in bits a second, metrics in the base unit of OpenMetrics
             counted = name == "route_changed"
             self.of_targets[at] = self.of_targets.get(at, 0) + value if counted else value
 
@@ -159,7 +163,7 @@ class LiveState:
         yield from sorted(self._sessions.items(), key=lambda item: item[0])
 
     def forget(self, names: Collection[str], home: str) -> None:
-        """Take the names of a home file read anew, nodes' and its own; sessions to nodes gone are dropped."""
+        """Take the names of the home file read again, its own too; sessions to nodes gone are dropped."""
         self.home = home
         self._names = frozenset(names)
         self._sessions = {k: s for k, s in self._sessions.items() if k.target in self._names}

@@ -34,6 +34,7 @@ class PromptProber:
     agent: "Agent | None" = None
     sent: list[tuple[SessionKey, str]] = field(default_factory=list)
     gathered: int = 0
+    waiting: list[tuple[SessionKey, UtcNs]] = field(default_factory=list)
 
     def open(self, loop: object) -> None: ...
 
@@ -46,6 +47,9 @@ class PromptProber:
         self.gathered += 1
 
     def expire(self, now_ns: MonoNs) -> None: ...
+
+    def unanswered(self, before_ns: MonoNs) -> list[tuple[SessionKey, UtcNs]]:
+        return self.waiting
 
     def facts(self, key: SessionKey) -> SessionFacts:
         return SessionFacts(stamps="T1 T4")
@@ -164,7 +168,7 @@ def test_an_address_that_was_found_stays_through_a_change_of_the_home() -> None:
     before = [a for _, a in echo.sent].count("198.51.100.77")
     assert already == 0
     assert before >= 3
-    agent.follow(sessions)  # the home file read anew
+    agent.follow(sessions)  # the home file read again
     play(agent, clock, 15)
     assert [a for _, a in echo.sent].count("198.51.100.77") >= before + 3
     # One that the file names itself counts more than one that was found.
@@ -207,3 +211,16 @@ def test_a_prober_that_trips_over_what_came_in_stops_neither_itself_nor_the_othe
     assert {type(t) for t in told} == {UnicodeEncodeError}
     assert {r.session.method for r in records} == {Method.ECHO, Method.STAMP}
     assert all(len(r.samples) >= 50 for r in records)
+
+
+def test_the_newest_records_count_what_is_unanswered_as_lost_and_keep_nothing_of_it() -> None:
+    agent, clock, stamp, _, _ = build()
+    key = SessionKey(agent="desk", target="router", method=Method.STAMP)
+    now = clock.utc_ns()
+    agent.book.add(key, Sample(sent_ns=UtcNs(now), fate=Fate.ANSWERED, rtt_ns=4_000_000))
+    stamp.waiting = [(key, UtcNs(now + NS_PER_S))]
+    (newest,) = agent.newest_records()
+    assert list(newest.samples.fate) == [Fate.ANSWERED, Fate.LOST]
+    assert stamp.gathered == 1
+    (still,) = agent.book.open_records()
+    assert list(still.samples.fate) == [Fate.ANSWERED]
