@@ -130,7 +130,7 @@ def _figures(known: Known, *, changed: bool) -> Iterator[Recommendation]:
     outside = any(f.standing is LevelStanding.OUTSIDE for f in troubles)
     yield Recommendation(
         key="inspect-levels",
-        kind=RecommendationKind.MEND,
+        kind=RecommendationKind.FIX,
         what=_what(troubles, outside=outside),
         where="coax",
         why=(

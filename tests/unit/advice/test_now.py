@@ -91,7 +91,7 @@ def test_levels_that_are_not_right_lead_to_a_step_without_a_cable_run() -> None:
     # Seen: uncorrectable and weak levels, and "nothing that was measured calls for a change".
     step = only(advise(known(levels=(levels(-17.0, -16.5, 1.0),))), "inspect-levels")
     # ITU-T J.222.1: -15 to +15 dBmV
-    assert step.kind is RecommendationKind.MEND
+    assert step.kind is RecommendationKind.FIX
     assert step.what.endswith("its figures are outside what they should be")
     assert "-17.0 dBmV" in " ".join(step.why)
     assert step.cautions
