@@ -24,6 +24,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ),
     ("home-file", "whichhop.cli.home_file", "every key of a home file, with the words that are understood"),
     ("run", "whichhop.cli.run", "run the agent of one node"),
+    ("service", "whichhop.cli.service", "run the agent as a service of this system"),
     ("levels", "whichhop.cli.levels", "read the modem's channels and judge them"),
     (
         "cabling",
