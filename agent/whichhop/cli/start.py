@@ -95,7 +95,7 @@ def _new_file(args: argparse.Namespace) -> tuple[str, str]:
         radio=bool(here.radio),
         line=args.line,
         target=target,
-        low_ports=os.geteuid() == 0,
+        low_ports=not hasattr(os, "geteuid") or os.geteuid() == 0,
     )
     return text, node
 

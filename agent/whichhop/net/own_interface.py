@@ -1,10 +1,11 @@
 """Which interface of this machine has an address: for its negotiated speed and its counters."""
 
-import fcntl
 import ipaddress
 import socket
 import struct
 from pathlib import Path
+
+from whichhop.net.system import HERE
 
 _SIOCGIFADDR = 0x8915
 """linux/sockios.h: the first IPv4 address of an interface."""
@@ -14,6 +15,10 @@ _IF_INET6 = Path("/proc/net/if_inet6")
 
 def interface_of(address: str) -> str | None:
     """The interface's name; None when no interface has the address (IPv4: as its first)."""
+    if not HERE.tables:
+        return None
+    import fcntl  # noqa: PLC0415 # not everywhere
+
     wanted = ipaddress.ip_address(address)
     if wanted.version == 6:
         return _by_ipv6(wanted.packed.hex())
