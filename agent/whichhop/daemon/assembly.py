@@ -1,11 +1,10 @@
 """One agent put together: what measures, what runs beside it, and who follows a change of the home."""
 
 import asyncio
-import base64
-import json
 import random
 import sys
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 from whichhop import __version__
@@ -21,9 +20,12 @@ from whichhop.daemon.beside.link_watch import LinkWatch
 from whichhop.daemon.beside.modem_watch import Modems, reader_of
 from whichhop.daemon.beside.own_traffic import OwnTraffic
 from whichhop.daemon.beside.upstream import Upstream
+from whichhop.daemon.beside.whereabouts import EVERY_S as WHERE_S
+from whichhop.daemon.beside.whereabouts import Whereabouts
 from whichhop.daemon.children import Children
 from whichhop.daemon.home_in_use import HomeInUse, InUse, loaded_sessions, read_home
 from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.open_records import OpenRecords
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.probers import ProberMaker, estimate_now
 from whichhop.daemon.sockets import ApiInUse, ProbersInUse, ReflectorInUse
@@ -40,13 +42,11 @@ from whichhop.net.timer import open_alarm
 from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober
 from whichhop.probes.watch import MachineWatch
-from whichhop.serve.answer import NDJSON, Answer, Question, only_known
 from whichhop.serve.app import App
 from whichhop.serve.door import Door
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.handler import Page
 from whichhop.serve.records_api import home_summary
-from whichhop.wire.packed import pack
 from whichhop.wire.precision import settle
 
 REFRESH_S = 60.0
@@ -108,15 +108,17 @@ class Daemon:
             dice=random.SystemRandom().random,
             keep=self._keep,
             observe=self._observe,
-            failed=lambda trouble: self.troubles.wrong("probers", words_of(trouble), passing=True),
+            failed=partial(self.troubles.survived, "probers"),
         )
         self.watch = MachineWatch(Alibi(node), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
+        self.live.skipped = self.agent.skipped
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
         self.reflector = ReflectorInUse(self.clock, estimate_now)
         self.news = HomeNews(lambda: self.home.now, self.options, self.jobs, self.reload, say=say)
         app = App(live=self.live, store=self.options.store, door=Door(token=""), summary=self._summary)
-        app.add("/api/open", self._open_records)
+        app.failed = partial(self.troubles.survived, "http")
+        app.add("/api/open", OpenRecords(self.agent.book.open_records, self.agent.newest_records).answer)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
         app.add("/api/news", self.news.told, acts=True)
         self.api = ApiInUse(app, self.jobs)
@@ -160,6 +162,9 @@ class Daemon:
             tell=say,
             count=lambda: self._count_failure("routes"),
         )
+        self.where = Whereabouts(
+            lambda: self.home.now, self.options, self.jobs, moved=self._moved, reload=self.reload, say=say
+        )
         self.comparer = Comparer(arguments(self.options), self.live, self.children)
         self.transfers = Transfers(
             now=lambda: self.home.now,
@@ -187,6 +192,7 @@ class Daemon:
         self.home.follow("links", lambda new: self.links.follow(new.home, new.node))
         self.home.follow("own-traffic", self._follow_counters)
         self.home.follow("routes", lambda _: self._look_anew())
+        self.home.follow("whereabouts", self.where.follow)
         self.home.follow("comparer", lambda _: self.comparer.restart())
 
     def _show_keys(self, home: InUse) -> None:
@@ -210,6 +216,9 @@ class Daemon:
     def _keep_figure(self, name: str, target: str, value: float) -> None:
         self._keep([], [self._reading(self.clock.utc_ns(), f"{name}:{target}", value)])
 
+    def _moved(self, name: str, address: str) -> None:
+        self._keep_figure(f"moved:{name}", address, 1.0)
+
     def _reading(self, at_ns: int, name: str, value: float) -> Reading:
         return Reading(at_ns=at_ns, agent=self.home.now.node.name, name=name, value=value)
 
@@ -224,13 +233,6 @@ class Daemon:
     def _summary(self) -> dict[str, object]:
         now = self.home.now
         return home_summary(now.home, now.node.name, self.agent.sessions.values(), __version__, now.known)
-
-    async def _open_records(self, question: Question) -> Answer:
-        """GET /api/open: the minutes that have not settled yet, packed, for whoever compares live."""
-        only_known(question)
-        records = self.agent.book.open_records()
-        lines = [json.dumps({"record": base64.b64encode(pack((settle(r),))).decode()}) for r in records]
-        return Answer(body="".join(f"{line}\n" for line in lines).encode(), content_type=NDJSON)
 
     # -- what goes wrong
 
@@ -301,6 +303,7 @@ class Daemon:
         self.jobs.after_pauses("modem-levels", MODEMS_S, self.modems.turn)
         self.jobs.paced("links", lambda: LINKS_S, self.links.turn, at_once=True)
         self.jobs.after_pauses("transfers", TRANSFERS_S, self.transfers.turn)
+        self.jobs.paced("whereabouts", lambda: WHERE_S, self.where.turn, at_once=True)
         self.jobs.after_pauses("news", NEWS_S, self.news.turn)
         self.jobs.after_pauses("calls", COUNT_S, self._rate_calls)
         self.jobs.after_pauses("troubles", COUNT_S, self._look_at_troubles)
@@ -386,6 +389,7 @@ class Daemon:
         """Close everything; what was measured so far is on disk when this returns."""
         if hasattr(self, "alarm"):
             self.alarm.close()
+        await self.where.close()
         await self.transfers.close()
         await self.jobs.close()
         await self.api.close()

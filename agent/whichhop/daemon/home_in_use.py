@@ -12,6 +12,7 @@ from whichhop.model import Home, Method, Node, NodeKind, Session, call_sessions,
 from whichhop.model.handover import Handover
 from whichhop.model.transfer import DOWNLOADS, UPLOADS
 from whichhop.net.child import MOST_OUTPUT, RunChild, our_module, run_child
+from whichhop.net.surroundings import home_address
 from whichhop.outside import typed
 
 READING_S = 30.0
@@ -42,6 +43,8 @@ class InUse:
     """Fingerprints of the key that signs the home's reports, and of this agent's own."""
     known: Mapping[str, str]
     """Certificates of the agents that have been met, PEM."""
+    known_keys: Mapping[str, str]
+    """Their names by their keys' fingerprints."""
 
     @property
     def sessions(self) -> list[Session]:
@@ -91,6 +94,7 @@ def in_use(handover: Handover, node: str, home_file: Path) -> InUse:
         maker=handover.maker,
         own_key=handover.own_key,
         known=handover.known,
+        known_keys=handover.known_keys,
     )
 
 
@@ -101,7 +105,9 @@ async def read_home(options: RunOptions, node: str, run: RunChild = run_child) -
     complaints, each a line, when the files are wrong; SystemRefusedError when the child cannot be run.
     """
     home_file = options.home_file
+    own = home_address()
     words = [str(home_file), str(options.key_file or ""), str(options.identity_file), node]
+    words += [] if own is None else [own]
     try:
         done = await run(our_module("whichhop.config.handover", *words), most_s=READING_S)
     except TimeoutError:

@@ -32,6 +32,8 @@ class Node:
     name: str
     kind: NodeKind
     address: str | None = None
+    moves: bool = False
+    """True for an agent whose address the home file leaves open: `address` is where it was found last."""
     agent: bool = False
     """True where a whichhop daemon runs."""
     stamp: bool = False
@@ -120,6 +122,8 @@ class Home:
     """True when the home's own agents sign STAMP packets with the home's key (RFC 8762 4.4)."""
     page_open: bool = True
     """True when everybody in the home may read page, metrics and bulletin; else they need its password."""
+    announces: bool = False
+    """True when agents announce themselves to each other, so that they are found wherever they are."""
     discover_edge: bool = False
     """True when the provider edge's address is to be found by route discovery."""
     limits: Limits = field(default_factory=Limits)
