@@ -10,7 +10,6 @@ import os
 import select
 import socket
 import sys
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -90,7 +89,6 @@ def offers(
     platform: str,
     *,
     sockets: ModuleType | Any = socket,
-    clocks: ModuleType | Any = time,
     files: ModuleType | Any = os,
     polls: ModuleType | Any = select,
 ) -> Offers:
@@ -109,7 +107,7 @@ def offers(
         tables=linux,
         netlink=hasattr(sockets, "AF_NETLINK"),
         memory_file=hasattr(files, "memfd_create"),
-        boot_clock=hasattr(clocks, "CLOCK_BOOTTIME"),
+        boot_clock=linux,
         poll=hasattr(polls, "poll"),
         hang_up=name is not Name.WINDOWS,
         seqpacket=linux and hasattr(sockets, "AF_UNIX"),

@@ -25,7 +25,6 @@ def simulated(platform: str) -> Offers:
     return offers(
         platform,
         sockets=sockets,
-        clocks=SimpleNamespace(**({"CLOCK_BOOTTIME": 7} if linux else {})),
         files=SimpleNamespace(**({"memfd_create": None} if linux else {})),
         polls=SimpleNamespace(**({} if windows else {"poll": None})),
     )
