@@ -61,7 +61,7 @@ EXTRA = ("numpy", "scipy", "typst")
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
-    """The whole command line; with `only`, just that verb's arguments are filled in."""
+    """The whole command line; with `only`, just that verb's arguments are filled in, with "" nobody's."""
     parser = argparse.ArgumentParser(
         prog="whichhop", description="Which hop of a home's way out is slow, and whose it is."
     )
@@ -86,7 +86,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     named = next((w for w in words if not w.startswith("-")), None)
     module = next((m for n, m, _ in VERBS if n == named), None)
     try:
-        args = build_parser(named if module else None).parse_args(words)
+        args = build_parser(named if module else "").parse_args(words)
         return int(importlib.import_module(module or "").run(args))
     except ModuleNotFoundError as missing:
         if missing.name not in EXTRA:

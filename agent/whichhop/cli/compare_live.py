@@ -36,7 +36,6 @@ LOOK_S = 2.5
 """Between two turns the newest seconds are looked at so often; asking costs an agent a page of its open
 minutes, three more in ten seconds."""
 TIDY_NS = 3600 * NS_PER_S
-MINUTES_A_DAY = 24 * 60
 NICER = 5
 """Judging may wait; an agent on the same machine must be punctual."""
 
@@ -126,9 +125,7 @@ def change_text(change: VerdictChange, at_ns: int) -> str:
 def _tidy(store: Store, home: Home, now_ns: int) -> None:
     """Keep the collected records as the agents keep theirs."""
     now_minute = minute_of(now_ns)
-    store.pack_hours(now_minute)
-    store.drop_before(now_minute - home.limits.keep_days * MINUTES_A_DAY)
-    store.drop_to_size(home.limits.store_bytes)
+    store.keep_within(home.limits, now_minute)
 
 
 def _end(*_: object) -> None:

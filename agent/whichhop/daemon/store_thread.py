@@ -20,7 +20,6 @@ from whichhop.store.aside import move_aside
 from whichhop.store.chain import Chain
 from whichhop.store.store import Store
 
-MINUTES_A_DAY = 24 * 60
 MOST_HELD = 50_000
 """Records kept in memory while the disk refuses them: about a day of 30 sessions. Then the oldest go."""
 
@@ -192,13 +191,8 @@ class StoreThread:
             self._with(lambda store: store.put_draft(records))
 
     def _tidy(self, now_minute: int) -> None:
-        def act(store: Store) -> None:
-            store.pack_hours(now_minute)
-            store.drop_before(now_minute - self.limits.keep_days * MINUTES_A_DAY)
-            store.drop_to_size(self.limits.store_bytes)
-
         try:
-            self._with(act)
+            self._with(lambda store: store.keep_within(self.limits, now_minute))
         except StoreError as trouble:
             self._tell(str(trouble))
 
