@@ -69,9 +69,7 @@ def _line_trouble(known: Known) -> Trouble:
     """Episodes of the access link that the levels do not leave to the provider alone."""
     return trouble(
         known,
-        lambda v, line: (
-            v.cause is Cause.UPSTREAM_LINK and line is not None and line.whose is not Owner.PROVIDER
-        ),
+        lambda v, line: v.near_line and line is not None and line.whose is not Owner.PROVIDER,
     )
 
 

@@ -87,7 +87,7 @@ def _levels(history: Sequence[Reading], home: Home) -> tuple[LevelNote, ...]:
 def _line(order: Order, span: JudgedSpan, about: Sequence[Verdict]) -> Explanation | None:
     """What the modem's levels say of the claim's longest episode; None where none are on record."""
     history = from_readings(span.readings)
-    if not history or not about or about[0].cause is not Cause.UPSTREAM_LINK:
+    if not history or not about or not about[0].near_line:
         return None
     end_ns = about[0].end_ns or order.end_ns
     loss = [(v.start_ns, v.end_ns or order.end_ns) for v in about if v.severity and v.severity.lost]

@@ -97,7 +97,7 @@ def explain(
     The house is blamed only with a reason from inside it: loss that the listed parts do not explain, or
     listed parts that eat a good level. Bad levels alone leave house and drop untold.
     """
-    if verdict.cause is not Cause.UPSTREAM_LINK:
+    if not verdict.near_line:
         return None
     tied = _tied(timing)
     reasons = [f.words for f in judgement.troubles]

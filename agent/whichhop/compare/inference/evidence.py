@@ -40,6 +40,8 @@ class ElementColumns:
     priors: tuple[Prior, ...]
     agents: NDArray[np.bool_]
     """(agents, sessions), True for an agent's own sessions."""
+    dozes: NDArray[np.bool_]
+    """(elements,), True for those whose lateness may be the waking of a radio; see `Element.dozes`."""
 
     @property
     def minor(self) -> NDArray[np.bool_]:
@@ -91,6 +93,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
         priors=priors,
         agents=_agents(elements, sessions),
+        dozes=dozes,
     )
 
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Baseline, Floats
 from whichhop.compare.inference.evidence import (
+    DOZING_S,
     ElementColumns,
     minor_evidence,
     mixed,
@@ -113,6 +114,11 @@ def evidence_of(
     lost = np.where(speaks, cut.lost, 0).astype(np.uint16)
     over = np.where(speaks, cut.q80_s - base.loc80, np.nan)
     alone = late_alone(over, base.scale80, columns.matrix, columns.agents)
+    if columns.dozes.any():
+        # What may be a radio's waking clears no session of being late alone, up to the longest doze.
+        awake = np.where(columns.dozes, np.float32(0.0), columns.matrix)
+        with np.errstate(invalid="ignore"):
+            alone |= late_alone(over, base.scale80, awake, columns.agents) & (over <= DOZING_S)
     q50 = np.where(speaks & ~alone, cut.q50_s, np.nan).astype(np.float32)
     return Evidence(
         delay=delay_evidence(q50, cut.q80_s, sent - lost, base, settings),

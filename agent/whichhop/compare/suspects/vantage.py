@@ -106,7 +106,13 @@ def _additions(home: Home) -> Iterator[tuple[int, str, Home]]:
         more = _with_node(home, peer, () if there else (past,))
         yield 3, f"add {name} upstream", replace(more, peers=(*home.peers, name))
     for name, node in home.nodes.items():
-        if node.kind in (NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE, NodeKind.SWITCH):
+        if node.kind in (
+            NodeKind.ROUTER,
+            NodeKind.GATEWAY,
+            NodeKind.MESH_NODE,
+            NodeKind.SWITCH,
+            NodeKind.MODEM,
+        ):
             host = Node(name=f"(host at {name})", kind=NodeKind.HOST, address="(to be given)", agent=True)
             cable = Link(name=f"(cable at {name})", near=host.name, far=name, kind=LinkKind.WIRED)
             yield 4, f"wire a machine with an agent to {name}", _with_node(home, host, (cable,))
