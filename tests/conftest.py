@@ -1,8 +1,15 @@
-"""What holds for all tests: hypothesis sets no deadline (the machine may be busy), and SIGINT is heard."""
+"""What holds for all tests: hypothesis sets no deadline (the machine may be busy), SIGINT is heard, and every
+process of the tests has a network of its own.
+"""
 
+import fcntl
 import signal
+import socket
+import struct
 
 from hypothesis import settings
+
+from whichhop.lab.build import kernel
 
 settings.register_profile("whichhop", deadline=None)
 settings.load_profile("whichhop")
@@ -11,3 +18,16 @@ settings.load_profile("whichhop")
 # some programs are interrupted on purpose.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+_SIOCSIFFLAGS, _IFF_UP = 0x8914, 0x1  # linux/sockios.h, linux/if.h
+
+
+def pytest_sessionstart() -> None:
+    """Ports, counters and packets of the loopback are then no other test process's, and no packet leaves."""
+    try:
+        kernel.unshare(kernel.CLONE_NEWNET)
+    except PermissionError:  # not root, or a container forbids it: the machine's own loopback serves
+        return
+    with socket.socket() as any_socket:
+        fcntl.ioctl(any_socket, _SIOCSIFFLAGS, struct.pack("16sH14x", b"lo", _IFF_UP))

@@ -14,11 +14,16 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from support.records import lifelike
+from whichhop.app.learning import Told, joined_since
+from whichhop.config.check import check_home
+from whichhop.config.home_edit import with_agent
 from whichhop.config.load import load_yaml
+from whichhop.config.pairing_keys import PairingSide
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import Method, Reading, SessionKey
 from whichhop.model.channel import Channel
 from whichhop.model.units import NS_PER_S
+from whichhop.outside import typed
 from whichhop.printable import printable
 from whichhop.probes.path_trace import read_route
 from whichhop.serve.answer import Answer
@@ -36,6 +41,17 @@ from whichhop.wire.line_table import parse_rate_bps
 from whichhop.wire.lookup import LookupQuestion, decode_answer
 from whichhop.wire.modem_table import TableReading, read_page
 from whichhop.wire.packed import pack, unpack, unpack_one
+from whichhop.wire.pairing import (
+    LONGEST_ASK,
+    Hello,
+    HomeSent,
+    Machine,
+    OwnKey,
+    Proof,
+    RefusedHereError,
+    line_of,
+    read_line,
+)
 from whichhop.wire.quoted import read_quoted
 
 Target = Callable[[bytes], None]
@@ -228,6 +244,35 @@ def note_gains(octets: bytes) -> None:
     gains_of(_text(octets))
 
 
+def pairing_line(octets: bytes) -> None:
+    for kind in (Hello, Proof, Machine, OwnKey, HomeSent):
+        try:
+            said = read_line(octets, kind, "other", most=LONGEST_ASK)
+            if isinstance(said, Hello):
+                PairingSide("K7M2QX9RT", b"certificate", inviting=True).keys(said.share)
+        except WhichhopError as trouble:
+            complained(trouble)
+        except RefusedHereError:
+            pass
+
+
+def told_agents(octets: bytes) -> None:
+    home = check_home(load_yaml(_HOMES[0].read_text(), "home.yaml"))
+    try:
+        found, refused = joined_since(home, typed(octets, "other", Told))
+    except WhichhopError as trouble:
+        complained(trouble)
+        return
+    text = _HOMES[0].read_text()
+    for new in found:
+        try:
+            text = with_agent(text, new, "home.yaml")
+            check_home(load_yaml(text, "home.yaml"))
+        except WhichhopError as trouble:
+            complained(trouble)
+    must(all(isinstance(why, str) for why in refused), "a refusal that is no text")
+
+
 def talk(octets: bytes) -> None:
     for asks in (True, False):
         try:
@@ -359,6 +404,15 @@ SEEDS: Mapping[str, list[bytes]] = {
         b'{"name": "desk", "nonce": "' + b"00" * 16 + b'", "proof": "' + b"00" * 32 + b'"}\n',
         b'{"stream": 1, "token": "00"}\n',
     ],
+    "pairing_line": [
+        line_of(Hello(version=1, share="41" + "58" + "66" * 31)),
+        line_of(Proof(proof="00" * 32)),
+        line_of(Machine(name="attic", radio=True, gateway="192.0.2.1")),
+    ],
+    "told_agents": [
+        b'{"nodes": [{"name": "shed", "kind": "host", "agent": true, "address": "192.0.2.77"}],'
+        b' "links": [{"near": "shed", "far": "router", "kind": "wired"}], "known": {"shed": "PEM"}}',
+    ],
     "route_line": [
         b'{"target": "192.0.2.9", "hops": [{"ttl": 1, "addresses": ["192.0.2.1"], "rtts_s": [0.001]}]}'
     ],
@@ -385,7 +439,9 @@ TARGETS: Mapping[str, Target] = {
         gathered,
         metrics_answer,
         note_gains,
+        pairing_line,
         talk,
+        told_agents,
         route_line,
         home_file,
         resolver_answer,

@@ -7,6 +7,7 @@ import os
 import subprocess
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
 
@@ -60,31 +61,39 @@ def follow(source: CounterSource, enough: Callable[[Heard], bool], every_s: floa
     return heard
 
 
+@dataclass(frozen=True)
+class Agent:
+    """A real SNMP agent, and what the loopback had received before it began: it keeps figures for seconds."""
+
+    port: int
+    received_before: int
+
+
 @pytest.fixture(scope="module")
-def snmp_port(tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
+def agent(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Agent]:
     folder, port = tmp_path_factory.mktemp("snmp"), free_udp_port()
     conf = folder / "snmpd.conf"
     conf.write_text(f"agentaddress udp:127.0.0.1:{port}\nrocommunity alder\ndontLogTCPWrappersConnects yes\n")
     argv = [need_program("snmpd"), "-f", "-Lf", str(folder / "log"), "-C", "-c", str(conf)]
     env = {**os.environ, "SNMP_PERSISTENT_DIR": str(folder)}
-    with subprocess.Popen(argv, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as agent:
-        sleep_s(0.5)
-        yield port
-        agent.terminate()
-
-
-def test_a_real_agents_octets_grow_with_the_traffic(snmp_port: int) -> None:
-    source = CounterSource(address="127.0.0.1", port=snmp_port, community="alder", interface="lo")
     before = Host().counters()["lo"].rx_bytes
+    with subprocess.Popen(argv, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as running:
+        sleep_s(0.5)
+        yield Agent(port, before)
+        running.terminate()
+
+
+def test_a_real_agents_octets_grow_with_the_traffic(agent: Agent) -> None:
+    source = CounterSource(address="127.0.0.1", port=agent.port, community="alder", interface="lo")
     heard = follow(source, lambda h: bool(h.totals) and h.totals[-1][0] > 0)
-    counted = Host().counters()["lo"].rx_bytes - before
+    counted = Host().counters()["lo"].rx_bytes - agent.received_before
     assert heard.totals[0] == (0, 0)
     # The questions themselves cross the loopback: what the agent counted is part of what the kernel did.
     assert 0 < heard.totals[-1][0] <= counted
 
 
-def test_an_interface_that_is_not_there_is_told_with_those_that_are(snmp_port: int) -> None:
-    source = CounterSource(address="127.0.0.1", port=snmp_port, community="alder", interface="moon0")
+def test_an_interface_that_is_not_there_is_told_with_those_that_are(agent: Agent) -> None:
+    source = CounterSource(address="127.0.0.1", port=agent.port, community="alder", interface="moon0")
     heard = follow(source, lambda h: bool(h.said))
     assert "no interface 'moon0'; there are: " in heard.said[0]
     assert "lo" in heard.said[0]

@@ -56,9 +56,11 @@ class LoopbackHome:
         ports = {"api": self.api, "stamp": self.stamp, "transfer": self.transfer, "tls": self.tls}
         self.file.write_text("\n".join([*lines, f"ports: {json.dumps(ports)}", more, ""]))
 
-    def start(self, node: str, *, descriptors: int | None = None, code: str = "") -> "subprocess.Popen[str]":
-        """Run an agent; code: done in its process before it begins."""
-        words = ["run", str(self.file), "--node", node, "--store", str(self.store(node))]
+    def start(
+        self, node: str, *, descriptors: int | None = None, code: str = "", file: Path | None = None
+    ) -> "subprocess.Popen[str]":
+        """Run an agent; code: done in its process before it begins. file: another copy of the home file."""
+        words = ["run", str(file or self.file), "--node", node, "--store", str(self.store(node))]
         program = f"import sys\n{code}\nfrom whichhop.cli import main\nsys.exit(main({words!r}))"
 
         def limit() -> None:

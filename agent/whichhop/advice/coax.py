@@ -9,7 +9,7 @@ from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.rules import RULES, LevelStanding
 from whichhop.cabling.run import expected_dbmv
 from whichhop.cabling.what_if import WhatIfOutcome, ideas, what_if
-from whichhop.model import Cause, Direction
+from whichhop.model import Direction
 from whichhop.model.cable_run import Run
 from whichhop.model.channel import MULTI_CARRIER
 from whichhop.model.links import Owner

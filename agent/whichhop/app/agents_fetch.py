@@ -44,8 +44,11 @@ class AgentsFetch:
         }
         return cls(plain=plain, keys=keys, seconds=seconds)
 
-    def __call__(self, url: str, token: str) -> bytes:
-        """The body at an agent's TLS address; RemoteError in one line when it cannot be had."""
+    def __call__(self, url: str, token: str, *, post: bool = False) -> bytes:
+        """The body at an agent's TLS address; RemoteError in one line when it cannot be had.
+
+        post: ask by POST, for what makes the agent act.
+        """
         parts = urlsplit(url)
         base = f"{parts.scheme}://{parts.netloc}"
         if base not in self.plain:
@@ -54,7 +57,7 @@ class AgentsFetch:
         if context is None:
             context = self._contexts[base] = self._met(*self.plain[base])
         try:
-            return fetch(url, token, seconds=self.seconds, tls=context)
+            return fetch(url, token, seconds=self.seconds, tls=context, post=post)
         except RemoteError:
             self._contexts.pop(base, None)  # it may have a new key: then it proves itself anew
             raise

@@ -42,9 +42,10 @@ class Source:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Opened:
-    """A store that is open, what has not settled in it yet, and how each agent answered."""
+    """A store that is open and its file, what has not settled in it yet, and how each agent answered."""
 
     store: Store
+    path: Path
     open_records: Sequence[Record] = ()
     agents: Sequence[Collected] = ()
 
@@ -76,10 +77,10 @@ def opened(source: Source, home: Home, say: Say, progress: Progress | None = Non
             if source.records:
                 import_files(source.records, store)
             if source.records or source.offline:
-                yield Opened(store=store)
+                yield Opened(store=store, path=path)
                 return
             asked = ask_agents(source, home, store, say, progress)
-            yield Opened(store=store, open_records=asked.open_records, agents=asked.agents)
+            yield Opened(store=store, path=path, open_records=asked.open_records, agents=asked.agents)
 
 
 def ask_agents(

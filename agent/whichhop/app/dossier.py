@@ -3,12 +3,16 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from zoneinfo import ZoneInfo
 
 from whichhop import __version__
 from whichhop.cabling.access_line import explain_line
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.level_readings import from_readings
+from whichhop.capacity.links import capacities
+from whichhop.capacity.plan import by_hour, contradicted, delivery_words, news_words, upstream_tests
+from whichhop.capacity.transfers import measured_of
 from whichhop.claim.charts import charts_of
 from whichhop.claim.claim import claim_of, happened
 from whichhop.claim.pseudonyms import StandIns, stripped
@@ -17,8 +21,8 @@ from whichhop.claim.span import JudgedSpan, judged_span
 from whichhop.compare.comparison import compare_windows
 from whichhop.compare.windows.tally import Counted, Reduced, reduced, side_by_side
 from whichhop.config.check import House
-from whichhop.model import Cause, Home, Owner, Reading, SessionKey, Verdict, derive_sessions
-from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote
+from whichhop.model import Home, Owner, Reading, SessionKey, Verdict, derive_sessions
+from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote, PlanRow
 from whichhop.model.units import NS_PER_MINUTE, minute_of
 from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.store import Store
@@ -119,6 +123,32 @@ def _chains(store: Store, order: Order, stand: StandIns | None) -> tuple[ChainHe
     )
 
 
+def plan_rows(home: Home, readings: Sequence[Reading], zone: str) -> tuple[PlanRow, ...]:
+    """The plan beside the span's tests; nothing where the home names no plan or no test was made."""
+    if home.plan is None:
+        return ()
+    tests = upstream_tests(home, readings, capacities(home, measured_of(readings), {}))
+    found = by_hour(tests, home.plan, ZoneInfo(zone))
+    missed = contradicted(found)
+    return tuple(
+        PlanRow(
+            way=whole.way,
+            plan_bps=whole.plan_bps,
+            tests=whole.tests,
+            reached=whole.reached,
+            days=whole.days,
+            left_out=whole.unusable,
+            median_bps=whole.median_bps,
+            low=whole.share.low,
+            high=whole.share.high,
+            missed=whole in missed,
+            words=news_words(whole) if whole in missed else f"{delivery_words(whole)}.",
+        )
+        for whole, *_ in found.values()
+        if whole.tests or whole.unusable
+    )
+
+
 def _renamed(readings: Iterable[Reading], stand: StandIns | None) -> Iterator[Reading]:
     return (stand.reading(r) if stand else r for r in readings)
 
@@ -164,6 +194,7 @@ def assemble(store: Store, order: Order) -> Dossier | None:
         episodes=happened(span, about),
         sessions=session_rows(span, ticks, crossing, {t.session: t for t in tallies}),
         charts=charts_of(span, crossing, about),
+        plan=plan_rows(span.home, span.readings, order.zone),
         levels=notes,
         chains=_chains(store, order, stand),
         public_key=order.public_key,

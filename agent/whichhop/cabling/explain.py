@@ -7,7 +7,7 @@ from whichhop.cabling.codeword_timing import Timing
 from whichhop.cabling.judge_levels import Judgement
 from whichhop.cabling.rules import LevelStanding
 from whichhop.model.finding import Verdict
-from whichhop.model.links import Cause, Owner
+from whichhop.model.links import Owner
 
 TIMING_P = 0.01
 """Below this, codeword bursts and loss are taken to be tied."""

@@ -39,7 +39,7 @@ def chosen(span: JudgedSpan) -> tuple[Verdict, ...]:
 
 
 def _points_out(verdict: Verdict) -> bool:
-    """Whether a verdict points to the provider, proven or not, alone or with what stands at the line's end."""
+    """Whether a verdict points to the provider, proven or not, alone or with what the line ends at."""
     return verdict.cause in PROVIDERS or verdict.near_line
 
 

@@ -15,11 +15,14 @@ from whichhop.errors import INSTALL_COMPARER, WhichhopError
 VERBS: tuple[tuple[str, str, str], ...] = (
     ("start", "whichhop.cli.start", "look at this machine, measure three minutes, and give a first answer"),
     ("setup", "whichhop.cli.setup", "make a home's key and say how to start its agents"),
+    ("invite", "whichhop.cli.invite", "show a code by which one more machine joins the home"),
+    ("join", "whichhop.cli.join", "make this machine an agent of a home, by the code of another"),
     (
         "check",
         "whichhop.cli.check",
         "read a home file; print its sessions and what they can tell apart",
     ),
+    ("home-file", "whichhop.cli.home_file", "every key of a home file, with the words that are understood"),
     ("run", "whichhop.cli.run", "run the agent of one node"),
     ("levels", "whichhop.cli.levels", "read the modem's channels and judge them"),
     (

@@ -4,9 +4,7 @@ import argparse
 import json
 import math
 import sys
-import tempfile
 from collections.abc import Iterator
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -14,6 +12,7 @@ from typing import Any
 import msgspec
 
 from whichhop.app.agent_addresses import SETTLED_NS
+from whichhop.app.collect import Opened
 from whichhop.cabling.expected_gain import expected_at, expected_gains
 from whichhop.cabling.level_hours import level_series
 from whichhop.cabling.level_readings import from_readings
@@ -22,13 +21,12 @@ from whichhop.change.before_after import BeforeAfter, Spans, before_after, spans
 from whichhop.change.hours import HOUR_NS, HourTable, hour_table
 from whichhop.change.pairing import match_hours
 from whichhop.cli.change_words import answer_text
-from whichhop.cli.collecting import ask_agents, import_files
+from whichhop.cli.collecting import add_source_arguments, opened_for
 from whichhop.cli.mark import mark_data
 from whichhop.cli.times import day_text, parse_span, parse_time
 from whichhop.config.check import House, read_house
-from whichhop.daemon.options import default_store
 from whichhop.daemon.transfer.lease import zone_of
-from whichhop.errors import DataError, WhichhopError
+from whichhop.errors import DataError
 from whichhop.model import ModemLevels, Reading, call_sessions, derive_sessions
 from whichhop.model.level_series import LevelSeries
 from whichhop.model.mark import Look, Mark
@@ -58,7 +56,7 @@ MINUTES = 60
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The verb's arguments."""
     parser.epilog = EPILOG
-    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    add_source_arguments(parser)
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--mark", type=int, metavar="N", help="the note's number (default: the newest)")
     which.add_argument("--at", metavar="TIME", help="when something was changed, where it was not noted")
@@ -67,10 +65,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--after", metavar="SPAN", help="how long from the change on (default: 7d, or until now)"
     )
     parser.add_argument("--change", metavar="CHANGE", help='what was done to the coax, e.g. "remove 5"')
-    parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
-    parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
-    parser.add_argument("--offline", action="store_true", help="ask no agent; use what is kept already")
-    parser.add_argument("--records", type=Path, metavar="DIR", help="use the *.jsonl files there instead")
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
@@ -202,7 +196,8 @@ def _look(store: Store, mark: Mark, now_ns: int, *, measured: list[int], matched
     return store.add_look(Look(of_ns=hour, at_ns=now_ns, from_ns=span[0], to_ns=span[1]))
 
 
-def _find(args: argparse.Namespace, house: House, store: Store, path: Path) -> Found:
+def _find(args: argparse.Namespace, house: House, source: Opened) -> Found:
+    store = source.store
     number, mark = _chosen(args, store.marks())
     mark = _with_change(args, house, mark)
     now = SystemClock().utc_ns() - SETTLED_NS
@@ -216,7 +211,7 @@ def _find(args: argparse.Namespace, house: House, store: Store, path: Path) -> F
         marks=store.marks(),
         number=number,
     )
-    tables = list(_tables(house, store, path, spans))
+    tables = list(_tables(house, store, source.path, spans))
     start, end = spans.past.start * HOUR_NS, spans.after.stop * HOUR_NS
     readings = [
         r for r in store.readings(from_ns=start, to_ns=end) if r.name.startswith(("levels/", "transfer_"))
@@ -286,22 +281,11 @@ def found_data(house: House, found: Found) -> dict[str, Any]:
 
 def run(args: argparse.Namespace) -> int:
     """Collect, compare, print. Exit code 1 when there is nothing to compare."""
-    if args.records and args.offline:
-        raise WhichhopError("--records and --offline exclude each other; give one")
     house = read_house(args.home)
-    with ExitStack() as stack:
-        if args.records:
-            path = Path(stack.enter_context(tempfile.TemporaryDirectory())) / "records.db"
-        else:
-            path = args.store or default_store(f"{args.home.stem}.collected")
-        store = stack.enter_context(Store.make(path))
-        if args.records:
-            import_files(args.records, store)
-            for note in notes_in(args.records):
-                store.add_look(note) if isinstance(note, Look) else store.add_mark(note)
-        elif not args.offline:
-            ask_agents(args, house.home, store)
-        found = _find(args, house, store, path)
+    with opened_for(args, house) as source:
+        for note in notes_in(args.records) if args.records else ():
+            source.store.add_look(note) if isinstance(note, Look) else source.store.add_mark(note)
+        found = _find(args, house, source)
     if args.json:
         sys.stdout.write(json.dumps(found_data(house, found), indent=2) + "\n")
     else:

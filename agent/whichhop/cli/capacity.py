@@ -22,13 +22,11 @@ from whichhop.capacity.plan import (
     upstream_tests,
 )
 from whichhop.capacity.transfers import measured_of
-from whichhop.cli.collecting import ask_agents
+from whichhop.cli.collecting import opened_for
 from whichhop.cli.table import table
 from whichhop.config.check import read_house
-from whichhop.daemon.options import default_store
 from whichhop.daemon.transfer.lease import zone_of
 from whichhop.errors import DataError
-from whichhop.store.store import Store
 
 EPILOG = """\
 examples:
@@ -79,11 +77,10 @@ def run(args: argparse.Namespace) -> int:
     """Print what is known of every link."""
     house = read_house(args.home)
     home = house.home
-    store_path = args.store or default_store(f"{args.home.stem}.collected")
-    with Store.make(store_path) as store:
-        if not args.offline:
-            ask_agents(args, home, store)
-        readings = [r for r in store.readings() if r.name.partition("_")[0] in ("transfer", "port", "radio")]
+    with opened_for(args, house) as source:
+        readings = [
+            r for r in source.store.readings() if r.name.partition("_")[0] in ("transfer", "port", "radio")
+        ]
     measured = measured_of(readings)
     if not measured:
         raise DataError("no transfer has been made yet; make one: whichhop transfer HOME A B")

@@ -6,16 +6,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from whichhop.app import collect
 from whichhop.app.collect import Opened, Source, opened
 from whichhop.config.check import House
 from whichhop.daemon.options import default_store
 from whichhop.errors import WhichhopError
-from whichhop.model import Home, Record
-from whichhop.store.collect import Collected, Progress
-from whichhop.store.store import Store
-
-import_files = collect.import_files
+from whichhop.store.collect import Progress
 
 
 def add_source_arguments(parser: argparse.ArgumentParser) -> None:
@@ -49,12 +44,6 @@ def opened_for(args: argparse.Namespace, house: House) -> Iterator[Opened]:
     """The store that the arguments name, with all that can be had now; progress and troubles to stderr."""
     with opened(source_of(args), house.home, _say, _shown()) as found:
         yield found
-
-
-def ask_agents(args: argparse.Namespace, home: Home, store: Store) -> tuple[list[Collected], list[Record]]:
-    """Collect into a store that is open already; how each agent answered, and the open minutes."""
-    found = collect.ask_agents(source_of(args), home, store, _say, _shown())
-    return list(found.agents), list(found.open_records)
 
 
 def _shown() -> Progress | None:

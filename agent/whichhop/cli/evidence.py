@@ -20,6 +20,7 @@ from whichhop.report.contents import SECTIONS
 from whichhop.report.figures_csv import figures_csv
 from whichhop.report.html import page
 from whichhop.report.seal import data_signature, public_half, seal_of, sealed, sealed_paper
+from whichhop.report.sections.answer import plan_is_missed
 from whichhop.report.time_stamp import request
 from whichhop.report.wire_form import dossier_bytes
 
@@ -131,4 +132,5 @@ def run(args: argparse.Namespace) -> int:
     if dossier.claim is not None:
         sys.stdout.writelines(f"To collect: {m}\n" for m in dossier.claim.missing)
     _outputs(args, dossier, secret)
-    return 0 if dossier.claim is not None and dossier.claim.made else 1
+    held = dossier.claim is not None and dossier.claim.made
+    return 0 if held or plan_is_missed(dossier) else 1

@@ -3,20 +3,17 @@
 import argparse
 import json
 import sys
-import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from itertools import groupby
-from pathlib import Path
 from typing import Any
 
 from whichhop.app.agent_addresses import DAY_NS
-from whichhop.cli.collecting import ask_agents, import_files
+from whichhop.cli.collecting import add_source_arguments, opened_for
 from whichhop.cli.table import table
 from whichhop.cli.times import local_text, parse_time
 from whichhop.config.check import read_house
-from whichhop.daemon.options import default_store
-from whichhop.errors import DataError, WhichhopError
+from whichhop.errors import DataError
 from whichhop.model import Home, Method, Record, SessionKey
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.net.clock import SystemClock
@@ -44,14 +41,10 @@ GLANCE = ("round-trip-50", "round-trip-99", "pdv-round-trip-95", "loss")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The verb's arguments."""
     parser.epilog = EPILOG
-    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    add_source_arguments(parser)
     parser.add_argument("--session", metavar="A:B:METHOD", help="agent, target and method of one session")
     parser.add_argument("--from", dest="start", metavar="TIME", help="begin (default: a day before the end)")
     parser.add_argument("--to", dest="end", metavar="TIME", help="end (default: of what is kept)")
-    parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
-    parser.add_argument("--store", type=Path, metavar="FILE", help="where records are kept")
-    parser.add_argument("--offline", action="store_true", help="ask no agent; use what is kept already")
-    parser.add_argument("--records", type=Path, metavar="DIR", help="use the *.jsonl files there instead")
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
@@ -64,15 +57,6 @@ def session_of(text: str) -> SessionKey:
     if parts[2] not in set(Method):
         raise DataError(f"--session {text}: no method {parts[2]!r}; there are: {methods}")
     return SessionKey(agent=parts[0], target=parts[1], method=Method(parts[2]))
-
-
-def _fill(args: argparse.Namespace, home: Home, store: Store) -> None:
-    if args.records and args.offline:
-        raise WhichhopError("--records and --offline exclude each other; give one")
-    if args.records:
-        import_files(args.records, store)
-    elif not args.offline:
-        ask_agents(args, home, store)
 
 
 def _span(args: argparse.Namespace, store: Store) -> tuple[int, int]:
@@ -180,16 +164,14 @@ def _data(key: SessionKey, records: Sequence[Record], rows: Sequence[Measure]) -
 
 def run(args: argparse.Namespace) -> int:
     """Print the figures. Exit code 2 when there is no record to take them from."""
-    home = read_house(args.home).home
+    house = read_house(args.home)
     asked = session_of(args.session) if args.session else None
-    with tempfile.TemporaryDirectory() as passing:
-        kept = args.store or default_store(f"{args.home.stem}.collected")
-        with Store.make(Path(passing) / "records.db" if args.records else kept) as store:
-            _fill(args, home, store)
-            first, last = _span(args, store)
-            keys = [asked] if asked else store.sessions()
-            found = [_measured(store, key, first, last) for key in keys]
-            there = ", ".join(map(str, store.sessions())) or "none"
+    with opened_for(args, house) as source:
+        store = source.store
+        first, last = _span(args, store)
+        keys = [asked] if asked else store.sessions()
+        found = [_measured(store, key, first, last) for key in keys]
+        there = ", ".join(map(str, store.sessions())) or "none"
     found = [one for one in found if one[1]]
     if not found:
         what = f"--session {args.session}" if asked else str(args.home)
@@ -198,7 +180,7 @@ def run(args: argparse.Namespace) -> int:
         data = [_data(*one) for one in found]
         sys.stdout.write(json.dumps(data[0] if asked else data, indent=2) + "\n")
     elif asked:
-        sys.stdout.write(_one_session(found[0][0], home, *found[0][1:]))
+        sys.stdout.write(_one_session(found[0][0], house.home, *found[0][1:]))
     else:
         head = ("session", "packets", "median", "99 %", "variation 95 %", "lost", "stamps by")
         sys.stdout.write(table(head, _glance(found)) + "\n")

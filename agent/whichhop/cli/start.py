@@ -1,18 +1,19 @@
 """`whichhop start`: from nothing to a first answer: looks around, asks, measures three minutes, tells."""
 
 import argparse
+import asyncio
 import json
 import os
-import signal
-import subprocess
 import sys
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from whichhop.app.collect import Opened, Source, opened
 from whichhop.app.first_look import LINES, Target, home_file, node_name, target_of
 from whichhop.app.store_windows import compared
+from whichhop.cli.join import add_joining, join_home
 from whichhop.cli.span import nothing_measured
 from whichhop.compare.comparison import Comparison, comparison_data
 from whichhop.compare.suspects.vantage import separation
@@ -23,7 +24,8 @@ from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Node, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
-from whichhop.net.clock import SystemClock, sleep_s
+from whichhop.net.child import our_module, run_child
+from whichhop.net.clock import SystemClock
 from whichhop.net.surroundings import Surroundings, addresses_of_name, look_around
 
 EPILOG = """\
@@ -31,6 +33,7 @@ examples:
   whichhop start
   whichhop start --target harbour.example.net --line cable
   whichhop start --yes --seconds 60
+  whichhop start --join 192.0.2.10        a second machine; `whichhop invite` on the first shows the code
 
 Looks at this machine, says what it would probe, and asks once. Then it measures for three minutes, answers,
 and leaves a home file that you can add to: run it again and it goes on with that file. Past the router,
@@ -40,6 +43,7 @@ DEFAULT_FILE = Path("home.yaml")
 SECONDS = 200
 """A fault that was there before the first packet is named after three minutes at the earliest."""
 LEAST_SECONDS, MOST_SECONDS = 30, 3600
+TOLD_EVERY_S = 10
 SETTLE_S = 10.0
 """The agent is given this long to end, so that its last minute is kept."""
 
@@ -64,6 +68,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--gateway", metavar="ADDRESS", help="the router, where this machine cannot tell")
     parser.add_argument("--seconds", type=int, default=SECONDS, metavar="N", help=f"{SECONDS} by default")
     parser.add_argument("--store", type=Path, metavar="FILE", help="where records are kept")
+    parser.add_argument(
+        "--join", metavar="ADDRESS", help="join the home of the machine that shows a code, then measure"
+    )
+    add_joining(parser)
     parser.add_argument("--yes", action="store_true", help="probe what is shown without asking")
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
@@ -121,6 +129,18 @@ def _plan_words(home: Home, node: str, seconds: int) -> str:
     return "\n".join([*lines, "and to nothing else."])
 
 
+def _join(args: argparse.Namespace, file: Path) -> str | None:
+    """This machine's node where it joins a home first; None where it was not asked to."""
+    if args.join is None:
+        given = [f"--{name}" for name in ("code", "name", "address") if getattr(args, name) is not None]
+        if given:
+            raise WhichhopError(f"{given[0]}: is for --join ADDRESS; give both, or neither")
+        return None
+    done = join_home(args, args.join, file, args.store)
+    _say(f"joined as {done.node}; its key: {done.key} (the other screen shows the same)")
+    return done.node
+
+
 def _agreed(args: argparse.Namespace) -> bool:
     if args.yes:
         return True
@@ -133,29 +153,26 @@ def _agreed(args: argparse.Namespace) -> bool:
 
 def _measure(file: Path, node: str, store: Path, seconds: int) -> None:
     """Run the agent for a while, as `whichhop run` does; WhichhopError, with its last line, if it ends."""
-    clock = SystemClock()
-    argv = [sys.executable, "-P", "-m", "whichhop", "run", str(file), "--node", node, "--store", str(store)]
-    with tempfile.TemporaryFile("w+") as said:
-        agent = subprocess.Popen(argv, stdout=said, stderr=said)  # noqa: S603 # our own command, no shell
-        try:
-            end = clock.mono_ns() + seconds * NS_PER_S
-            told = seconds + 1
-            while (left := (end - clock.mono_ns()) / NS_PER_S) > 0:
-                if agent.poll() is not None:
-                    said.seek(0)
-                    last = (said.read().strip().splitlines() or ["it said nothing"])[-1]
-                    raise WhichhopError(f"the agent ended early: {last}")
-                if told - left >= 10:
-                    told = int(left)
-                    _say(f"measuring, {told} s to go")
-                sleep_s(min(1.0, left))
-        finally:
-            agent.send_signal(signal.SIGTERM)
-            try:
-                agent.wait(SETTLE_S)
-            except subprocess.TimeoutExpired:
-                agent.kill()
-                agent.wait()
+    asyncio.run(
+        _run_agent(our_module("whichhop", "run", str(file), "--node", node, "--store", str(store)), seconds)
+    )
+
+
+async def _run_agent(argv: Sequence[str], seconds: int) -> None:
+    telling = asyncio.ensure_future(_tell_time(seconds))
+    try:
+        ended = await run_child(argv, most_s=seconds, end_s=SETTLE_S)
+    except TimeoutError:
+        return  # it measured to the end, and was asked to end then
+    finally:
+        telling.cancel()
+    raise WhichhopError(f"the agent ended early: {ended.last_error('it said nothing')}")
+
+
+async def _tell_time(seconds: int) -> None:
+    for left in range(seconds, 0, -TOLD_EVERY_S):
+        _say(f"measuring, {left} s to go")
+        await asyncio.sleep(TOLD_EVERY_S)
 
 
 def _found(source: Opened, home: Home, since_ns: int) -> Comparison:
@@ -196,11 +213,12 @@ def run(args: argparse.Namespace) -> int:
     if not LEAST_SECONDS <= args.seconds <= MOST_SECONDS:
         raise WhichhopError(f"--seconds {args.seconds}: from {LEAST_SECONDS} to {MOST_SECONDS}, please")
     file: Path = args.home
+    joined = _join(args, file)
     if file.exists():
         if args.target or args.line != "unknown":
             raise WhichhopError(f"{file} is there already; write targets and the line's medium in it")
         home = read_home(file)
-        node = _own_node(home, look_around(args.gateway)).name
+        node = joined or _own_node(home, look_around(args.gateway)).name
     else:
         text, node = _new_file(args)
         with tempfile.TemporaryDirectory() as folder:

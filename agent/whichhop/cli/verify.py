@@ -11,6 +11,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 
 from whichhop import __version__
+from whichhop.app.collect import import_files
 from whichhop.app.dossier import Order, assemble
 from whichhop.app.report_checks import (
     agent_checks,
@@ -21,7 +22,6 @@ from whichhop.app.report_checks import (
     simple,
     time_check,
 )
-from whichhop.cli.collecting import import_files
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.trusted_keys import add_trusted, is_key_name, read_trusted, trusted_keys_path

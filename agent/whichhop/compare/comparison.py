@@ -124,12 +124,12 @@ def compare_windows(
         windows=measured,
         sessions=case.sessions,
         table=case.table,
-        speaks=case.alibi.speaks,
+        speaks=case.reporting.speaks,
         use=case.use.share,
         verdicts=tuple(verdicts),
         levels=levels,
-        unmeasured=unmeasured_links(home, case.sessions, case.alibi.speaks),
-        not_judged_s=unjudged_s(case.alibi, case.table),
+        unmeasured=unmeasured_links(home, case.sessions, case.reporting.speaks),
+        not_judged_s=unjudged_s(case.reporting, case.table),
         clocks_off_s=case.clocks,
     )
 

@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.evidence import columns_of
-from whichhop.compare.inference.scan import Scan, scan
+from whichhop.compare.inference.rated_ticks import scan
+from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.screening import Stretch, stretches
 from whichhop.compare.inference.segment import Close, Group, OwnUse, look_closely
 from whichhop.compare.inference.settings import Settings
@@ -47,7 +48,7 @@ class Case:
     sessions: tuple[Session, ...]
     elements: tuple[Element, ...]
     table: WindowTable
-    alibi: Reporting
+    reporting: Reporting
     use: own_traffic.LineUse
     onset: NDArray[np.float64]
     settings: Settings
@@ -69,17 +70,17 @@ def prepare(
     clocks = off(clocks_of(table.ahead_s, {s.key.agent for s in heard}))
     table = aligned(table.picked([s.key for s in heard]), clocks)
     readings = aligned_readings(readings, clocks)
-    alibi = reporting_of(table, heard, readings)
+    reporting = reporting_of(table, heard, readings)
     use = own_traffic.line_use(readings, table, home.plan, heard)
     elements = elements_of(home, heard)
     step_s = table.step_ns * 1e-9
-    onset = np.array([_onset(e, alibi, use.share) for e in elements]) * step_s / 3600.0
+    onset = np.array([_onset(e, reporting, use.share) for e in elements]) * step_s / 3600.0
     return Case(
         home=home,
         sessions=heard,
         elements=elements,
         table=table,
-        alibi=alibi,
+        reporting=reporting,
         use=use,
         onset=onset,
         settings=settings,
@@ -87,10 +88,10 @@ def prepare(
     )
 
 
-def _onset(element: Element, alibi: Reporting, use: NDArray[np.float64]) -> float:
+def _onset(element: Element, reporting: Reporting, use: NDArray[np.float64]) -> float:
     """Chance of an onset per hour."""
     per_hour = 1.0 / PRIORS[element.nature].mean_hours
-    if element.nature is Nature.HOST and element.name.partition(":")[2] in alibi.watched:
+    if element.nature is Nature.HOST and element.name.partition(":")[2] in reporting.watched:
         return per_hour * WATCHED_HOST
     if element.nature is Nature.OWN_TRAFFIC and not np.isfinite(use).any():
         return 1.0 / UNKNOWN_OWN_HOURS
@@ -128,7 +129,7 @@ def judge_case(case: Case) -> list[Verdict]:
 def judge_with_levels(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
     """The same, and the level of every link, empty where less than three minutes could be used."""
     columns = columns_of(case.elements, len(case.sessions))
-    done = scan(case.table, case.sessions, case.alibi, columns, case.settings)
+    done = scan(case.table, case.sessions, case.reporting, columns, case.settings)
     changed = verdicts(case, done, closes(case, done))
     stood, levels = standing_faults(case)
     return together(stood, changed, case.table.at_ns(case.table.ticks)), levels
@@ -140,7 +141,9 @@ def standing_faults(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
         home=case.home, sessions=case.sessions, elements=case.elements, settings=case.settings
     )
     found = teller.verdicts(
-        Period(table=case.table, speaks=case.alibi.speaks, use=case.use.share, watched=case.alibi.watched)
+        Period(
+            table=case.table, speaks=case.reporting.speaks, use=case.use.share, watched=case.reporting.watched
+        )
     )
     return found, teller.levels
 
@@ -158,7 +161,7 @@ def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
 
 def _stay(case: Case) -> dict[int, NDArray[np.float64]]:
     """By element, what counters and the agents' own readings say of its being the cause in each tick."""
-    late = dict(zip(case.alibi.agents, host_log_ratio(case.alibi.late_s).T, strict=True))
+    late = dict(zip(case.reporting.agents, host_log_ratio(case.reporting.late_s).T, strict=True))
     out: dict[int, NDArray[np.float64]] = {}
     for j, element in enumerate(case.elements):
         if element.nature is Nature.OWN_TRAFFIC:
@@ -219,7 +222,7 @@ def _spans(case: Case, close: Close, group: Group) -> list[Span]:
     """The group's episodes in one stretch, in whole-table ticks."""
     first, end = close.stretch.first, close.stretch.end
     column = sorted(frozenset[int]().union(*(case.elements[j].column for j in group.members)))
-    speaks = case.alibi.speaks[first:end][:, column]
+    speaks = case.reporting.speaks[first:end][:, column]
     sent = np.where(speaks, case.table.sent[first:end][:, column], 0).sum(axis=1, dtype=np.int64)
     lost = np.where(speaks, case.table.lost[first:end][:, column], 0).sum(axis=1, dtype=np.int64)
     outage = (sent >= 5) & (lost == sent)
@@ -266,12 +269,12 @@ def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
         sessions=case.sessions,
         elements=case.elements,
         table=case.table.span(first, end),
-        speaks=case.alibi.speaks[first:end],
+        speaks=case.reporting.speaks[first:end],
         loc50=base.loc50,
         scale50=base.scale50,
         loc80=base.loc80,
         base_loss=base.loss,
-        watched=case.alibi.watched,
+        watched=case.reporting.watched,
         use=case.use.most[first:end],
         doubts=case.use.doubts,
     )

@@ -11,25 +11,24 @@ from whichhop.compare.history import DEFAULT_SETTINGS, Case, closes, prepare, ve
 from whichhop.compare.inference.baseline import Baseline
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.likelihood import Evidence
-from whichhop.compare.inference.past import Past, prior_scales
-from whichhop.compare.inference.scan import Rater, Scan, next_block
+from whichhop.compare.inference.rated_ticks import RatedTicks, next_block
+from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.segment import Close
 from whichhop.compare.inference.settings import Settings
-from whichhop.compare.inference.transients import BlipRates
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.standing.watch import LONGEST_HEAD
 from whichhop.compare.suspects.elements import judged
 from whichhop.compare.windows import own_traffic
-from whichhop.compare.windows.reporting import Reporting, reporting_of
-from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table
+from whichhop.compare.windows.reporting import reporting_of
+from whichhop.compare.windows.table import TICK_NS, WindowTable, empty_table
 from whichhop.model import Finding, Home, Level, Reading, Session, Verdict
 
 SPARE_TICKS = 1080
 """Room beyond the baseline's reach, so that old ticks are dropped once in three hours, not every tick."""
 LOOK_TICKS = 2160
 """How far back an episode may still change: six hours."""
-ALIBI_TICKS = 12
+REPORTING_TICKS = 12
 SETTLING_TICKS = 2
 """Sleep is noticed a tick late, so the last ticks are rated again."""
 LEAST_PROBABILITY = 0.01
@@ -82,24 +81,11 @@ class Follower:
         self._sessions = tuple(sorted(judged(sessions), key=lambda s: s.key))
         self._keep = int(settings.baseline_s / (step_ns * 1e-9))
         keys = [s.key for s in self._sessions]
-        self._table = empty_table(keys, start_ns, self._keep + SPARE_TICKS, step_ns)
-        self._filled = 0
+        room = empty_table(keys, start_ns, self._keep + SPARE_TICKS, step_ns)
         self._readings: list[Reading] = []
-        case = prepare(home, self._sessions, self._table.span(0, 0), (), self._settings)
-        self._columns = columns_of(case.elements, len(keys))
-        self._alibi = Reporting(
-            speaks=np.zeros(self._table.sent.shape, dtype=bool),
-            watched=frozenset(),
-            agents=case.alibi.agents,
-            aside=np.zeros((self._table.ticks, len(case.alibi.agents)), dtype=bool),
-            late_s=case.alibi.late_s,
-        )
-        self._past = Past(self._table, self._alibi.speaks, prior_scales(self._sessions), settings)
-        self._rater = Rater(self._past, self._alibi, self._columns, self._settings)
-        self._blips = BlipRates(self._columns.priors, step_ns * 1e-9)
-        self._blocks: list[int] = []
-        self._baselines: list[Baseline] = []
-        self._rates: list[NDArray[np.float64]] = []
+        case = prepare(home, self._sessions, room.span(0, 0), (), self._settings)
+        columns = columns_of(case.elements, len(keys))
+        self._rated = RatedTicks(room, self._sessions, columns, settings)
         self._seen = 0
         self._next = settings.warm_up_ticks
         self._began: dict[tuple[str, ...], int] = {}
@@ -118,30 +104,28 @@ class Follower:
         The piece must begin where the last one ended: ValueError otherwise. Sessions that it lacks are as
         good as silent; sessions unknown here are passed over.
         """
-        if piece.start_ns != self._table.at_ns(self._filled):
-            raise ValueError(
-                f"the piece begins at {piece.start_ns} ns, expected {self._table.at_ns(self._filled)} ns"
-            )
+        if piece.start_ns != self.end_ns:
+            raise ValueError(f"the piece begins at {piece.start_ns} ns, expected {self.end_ns} ns")
         self._readings = sorted([*self._readings, *readings], key=_instant)
-        place = {key: i for i, key in enumerate(self._table.sessions)}
+        place = {key: i for i, key in enumerate(s.key for s in self._sessions)}
         known = [(i, place[key]) for i, key in enumerate(piece.sessions) if key in place]
         at = 0
         while at < piece.ticks:
-            if self._filled == self._table.ticks:
+            if not self._rated.room:
                 self._drop(SPARE_TICKS)
             # As many at once as are judged against one baseline, so that a day's history takes seconds.
             until = self._next - self._seen
-            count = min(piece.ticks - at, self._table.ticks - self._filled, until if until > 0 else FOREVER)
-            count = min(count, next_block(self._next, self._past.step_s) - self._seen)
+            count = min(piece.ticks - at, self._rated.room, until if until > 0 else FOREVER)
+            count = min(count, next_block(self._next, self._rated.step_s) - self._seen)
             self._take(piece.span(at, at + count), known)
             at += count
-        changed = self._judge() if self._blocks else []
+        changed = self._judge() if self._rated.blocks else []
         self._verdicts = together(self._standing_faults(), changed, self.end_ns)
         return self._verdicts
 
     def _standing_faults(self) -> list[Verdict]:
         """What stood before measuring began; once over, as long as the day's book has not closed on it."""
-        held = self._table.span(0, self._filled)
+        held = self._rated.table
         if not self._teller.watch.settled:
             head = held.span(0, min(held.ticks, LONGEST_HEAD))
             readings = self._read_between(head.start_ns - MARGIN_NS, head.at_ns(head.ticks) + MARGIN_NS)
@@ -149,12 +133,12 @@ class Follower:
         found = self._teller.verdicts(
             Period(
                 table=held,
-                speaks=self._alibi.speaks[: self._filled],
+                speaks=self._rated.speaks,
                 use=self._first_use,
-                watched=self._alibi.watched,
+                watched=self._rated.watched,
             )
         )
-        judged_ns = held.at_ns(max(0, self._filled - LOOK_TICKS))
+        judged_ns = held.at_ns(max(0, self._rated.filled - LOOK_TICKS))
         return [v for v in found if v.end_ns is None or v.end_ns > judged_ns]
 
     def findings(self) -> list[Finding]:
@@ -167,70 +151,52 @@ class Follower:
     @property
     def end_ns(self) -> int:
         """Where the next piece must begin."""
-        return self._table.at_ns(self._filled)
+        return self._rated.at_ns(self._rated.filled)
 
     def standing(self) -> HomeState:
         """What is known now."""
-        table = self._table.span(0, self._filled)
+        table = self._rated.table
         return HomeState(
             home=self._home,
             sessions=self._sessions,
             table=table,
-            speaks=self._alibi.speaks[: self._filled],
-            baseline=self._baselines[-1] if self._baselines else None,
-            learning_s=0.0 if self._blocks else (self._next + 1 - self._seen) * self._past.step_s,
+            speaks=self._rated.speaks,
+            baseline=self._rated.baselines[-1] if self._rated.baselines else None,
+            learning_s=0.0 if self._rated.blocks else (self._next + 1 - self._seen) * self._rated.step_s,
             verdicts=tuple(self._verdicts),
             findings=tuple(self._findings),
-            judged_ns=table.at_ns(max(0, self._filled - LOOK_TICKS)),
+            judged_ns=table.at_ns(max(0, self._rated.filled - LOOK_TICKS)),
             levels=self._teller.levels,
-            levels_s=self._teller.watch.wait_ticks * self._past.step_s,
+            levels_s=self._teller.watch.wait_ticks * self._rated.step_s,
         )
 
     def _take(self, piece: WindowTable, known: Sequence[tuple[int, int]]) -> None:
         """Take in ticks that are all judged against one baseline."""
-        row, end = self._filled, self._filled + piece.ticks
-        if piece.stamps:
-            self._table = self._past.table = replace(
-                self._table, stamps={**self._table.stamps, **piece.stamps}
-            )
-        for name in (*COUNTS, *QUANTILES):
-            target, source = getattr(self._table, name), getattr(piece, name)
-            target[row:end, [j for _, j in known]] = source[:, [i for i, _ in known]]
-        begins_block = self._seen >= self._next
-        self._filled = end
+        row, begins_block = self._rated.filled, self._seen >= self._next
+        self._rated.append(piece, known)
         self._seen += piece.ticks
-        self._rate(row, end, begins_block=begins_block)
+        self._rate(row, begins_block=begins_block)
 
-    def _rate(self, row: int, end: int, *, begins_block: bool) -> None:
-        near = self._settled = max(0, row + 1 - ALIBI_TICKS)
-        readings = self._read_between(self._table.at_ns(near), self._table.at_ns(end))
-        cut = reporting_of(self._table.span(near, end), self._sessions, readings)
-        self._alibi.speaks[near:end] = cut.speaks
-        self._alibi.aside[near:end] = cut.aside
-        if cut.watched:
-            self._alibi = replace(self._alibi, watched=self._alibi.watched | cut.watched)
+    def _rate(self, row: int, *, begins_block: bool) -> None:
+        rated = self._rated
+        end = rated.filled
+        near = self._settled = max(0, row + 1 - REPORTING_TICKS)
+        readings = self._read_between(rated.at_ns(near), rated.at_ns(end))
+        rated.report(near, reporting_of(rated.table.span(near, end), self._sessions, readings))
         at = row
         while at < end:
             if begins_block:
-                self._begin_block(at, self._seen - (end - at))
+                rated.begin_block(at)
+                self._next = next_block(self._seen - (end - at), rated.step_s)
             lower = None
-            if self._blocks:
-                lower = self._past.step_down(self._blocks[-1], at + 1, end, self._baselines[-1])
-                first = max(self._blocks[-1], at - SETTLING_TICKS)
-                self._rater.rate(first, lower or end, self._baselines[-1], self._rates[-1])
+            if rated.blocks:
+                lower = rated.step_down(at + 1, end)
+                rated.rate(max(rated.blocks[-1], at - SETTLING_TICKS), lower or end)
             # A better level that a session holds is its new baseline, at once.
             begins_block = lower is not None
             at = lower or end
-        if begins_block and self._blocks and self._blocks[-1] < end:
+        if begins_block and rated.blocks and rated.blocks[-1] < end:
             self._next = self._seen
-
-    def _begin_block(self, row: int, seen: int) -> None:
-        if self._blocks:
-            self._blips.learn(self._rater.ratios[max(0, self._blocks[-1]) : row])
-        self._blocks.append(row)
-        self._baselines.append(self._past.baseline(row))
-        self._rates.append(self._blips.rates())
-        self._next = next_block(seen, self._past.step_s)
 
     def _read_between(self, begin_ns: int, end_ns: int) -> list[Reading]:
         first, end = (bisect_left(self._readings, at, key=_instant) for at in (begin_ns, end_ns))
@@ -238,29 +204,13 @@ class Follower:
 
     def _drop(self, count: int) -> None:
         """Forget the oldest ticks."""
-        kept = self._filled - count
-        arrays = [getattr(self._table, name) for name in (*COUNTS, *QUANTILES)]
-        arrays += [self._alibi.speaks, self._alibi.aside, self._past.suspect]
-        arrays += [self._rater.ratios, self._rater.quiet]
-        for array in arrays:
-            array[:kept] = array[count : self._filled].copy()
-        for name in COUNTS:
-            getattr(self._table, name)[kept:] = 0
-        for name in QUANTILES:
-            getattr(self._table, name)[kept:] = np.nan
-        self._past.suspect[kept:] = False
-        self._filled = kept
+        self._rated.forget(count)
         self._worked_out.clear()
         self._teller.moved(count)
-        self._table = replace(self._table, start_ns=self._table.at_ns(count))
-        self._past.table = self._table
-        self._blocks = [b - count for b in self._blocks]
-        while len(self._blocks) > 1 and self._blocks[1] <= 0:
-            del self._blocks[0], self._baselines[0], self._rates[0]
-        self._readings = self._read_between(self._table.start_ns, FOREVER)
+        self._readings = self._read_between(self._rated.at_ns(0), FOREVER)
 
     def _judge(self) -> list[Verdict]:
-        first = max(0, self._filled - LOOK_TICKS)
+        first = max(0, self._rated.filled - LOOK_TICKS)
         case, done = self._recent(first)
         looks = closes(case, done)
         self._worked_out = {(first + a, first + b): part for (a, b), part in done.worked_out.items()}
@@ -281,31 +231,15 @@ class Follower:
 
     def _recent(self, first: int) -> tuple[Case, Scan]:
         # Ticks after the last packet are not measured: they neither stretch an episode nor unmake anything.
-        sent = np.flatnonzero(self._table.sent[first : self._filled].any(axis=1))
-        end = first + int(sent[-1]) + 1 if sent.size else self._filled
-        span = slice(first, end)
-        table = self._table.span(first, end)
+        sent = np.flatnonzero(self._rated.table.sent[first:].any(axis=1))
+        end = first + int(sent[-1]) + 1 if sent.size else self._rated.filled
+        done = self._rated.scan(first, end, self._known_evidence(first))
+        table = done.table
         readings = self._read_between(table.start_ns - MARGIN_NS, table.at_ns(table.ticks) + MARGIN_NS)
         case = prepare(self._home, self._sessions, table, readings, self._settings)
-        alibi = replace(
-            case.alibi,
-            speaks=self._alibi.speaks[span],
-            aside=self._alibi.aside[span],
-            watched=self._alibi.watched,
-        )
-        case = replace(case, alibi=alibi)
-        done = Scan(
-            table=table,
-            alibi=alibi,
-            columns=self._columns,
-            settings=self._settings,
-            ratios=self._rater.ratios[span],
-            quiet=self._rater.quiet[span],
-            blocks=tuple(max(0, b - first) for b in self._blocks),
-            baselines=tuple(self._baselines),
-            rates=tuple(self._rates),
-            worked_out=self._known_evidence(first),
-        )
+        # Who could speak was found as the ticks came, with what was known before these hours.
+        reporting = replace(case.reporting, speaks=done.speaks, watched=self._rated.watched)
+        case = replace(case, reporting=reporting)
         return case, done
 
     def _known_evidence(self, first: int) -> dict[tuple[int, int], Evidence]:

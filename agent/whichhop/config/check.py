@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sized
 from dataclasses import dataclass
+from ipaddress import ip_address
 from pathlib import Path
 
 from whichhop.config.counters import build_counters, counter_troubles, own_interface
@@ -12,9 +13,11 @@ from whichhop.config.house import (
     cabling_troubles,
     level_troubles,
 )
-from whichhop.config.load import MOST_CHARACTERS, KeyPath, Located, load_yaml, one_complaint
+from whichhop.config.in_own_words import in_own_words
+from whichhop.config.load import MOST_CHARACTERS, KeyPath, Located, one_complaint, read_yaml
+from whichhop.config.mend import mended
 from whichhop.config.schema import HomeFile
-from whichhop.config.shape import hold_to_schema
+from whichhop.config.shape import hold_to_schema, worded
 from whichhop.config.tree import Trouble, distance_to_root, link_troubles, tree_troubles
 from whichhop.errors import ConfigError
 from whichhop.model import (
@@ -114,8 +117,9 @@ def _target_troubles(file: HomeFile) -> Iterator[Trouble]:
     if edge == "discover" and not file.targets.peers:
         yield (
             ("targets", "provider-edge"),
-            "discover needs a way to follow, and there is no peer",
-            "add a peer you may probe, or write the address",
+            "discover follows the way to a peer, and there is none",
+            "add under targets `peers: {harbour: {address: HOST}}`, HOST being a host name or address"
+            " upstream that you may probe",
         )
 
 
@@ -172,6 +176,15 @@ def _resolvers(file: HomeFile, nodes: dict[str, Node]) -> Iterator[Resolver]:
         yield Resolver(name=name, address=address, place=places.get(address, PROVIDER_EDGE))
 
 
+def is_name(address: str) -> bool:
+    """True for a target that is written as a host name, to be looked up when it is used."""
+    try:
+        ip_address(address)
+    except ValueError:
+        return True
+    return False
+
+
 def _minutes(text: str) -> tuple[int, int]:
     start, end = (int(t[:2]) * 60 + int(t[3:]) for t in text.split("-"))
     return start, end
@@ -191,7 +204,9 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         for name, part in file.nodes.items()
     }
     links = list(_links(file))
-    edge, peers = file.targets.provider_edge, file.targets.peers
+    peers = file.targets.peers
+    # A peer without it is a way to walk, and nothing else tells the line from what lies beyond.
+    edge = file.targets.provider_edge or ("discover" if peers else None)
     if any(link.kind is LinkKind.ACCESS for link in links):
         nodes[PROVIDER_EDGE] = Node(
             name=PROVIDER_EDGE,
@@ -204,7 +219,8 @@ def _build(file: HomeFile, home_file: Path) -> Home:
             nodes[name] = Node(
                 name=name,
                 kind=NodeKind.PEER,
-                address=peer.address,
+                address=None if is_name(peer.address) else peer.address,
+                host_name=peer.address if is_name(peer.address) else None,
                 stamp=peer.stamp,
                 clients=tuple(peer.clients),
                 tcp_port=peer.tcp_port,
@@ -242,26 +258,46 @@ def _build(file: HomeFile, home_file: Path) -> Home:
     )
 
 
-def _checked(located: Located) -> HomeFile:
-    file = hold_to_schema(located)
-    rules = (
-        _node_troubles,
-        link_troubles,
-        tree_troubles,
-        _target_troubles,
-        _resolver_troubles,
-        counter_troubles,
-        _url_troubles,
-        _port_troubles,
-        level_troubles,
-        cabling_troubles,
-    )
+_RULES = (
+    _node_troubles,
+    link_troubles,
+    _target_troubles,
+    _resolver_troubles,
+    counter_troubles,
+    _url_troubles,
+    _port_troubles,
+    level_troubles,
+    cabling_troubles,
+)
+_NO_LINE = "no access link"
+
+
+def _rule_troubles(file: HomeFile, *, tree: bool) -> list[Trouble]:
     # Too many nodes are told alone: the other rules would take minutes over them.
-    troubles = list(_size_troubles(file)) or [trouble for rule in rules for trouble in rule(file)]
-    if troubles:
+    rules = (*_RULES, tree_troubles) if tree else _RULES
+    return list(_size_troubles(file)) or [trouble for rule in rules for trouble in rule(file)]
+
+
+def _checked(located: Located) -> HomeFile:
+    """The file as models; ConfigError with all that reader, schema and rules have to say, in one go."""
+    held = hold_to_schema(in_own_words(located.data))
+    if held.file is not None and not located.complaints:
+        troubles = _rule_troubles(held.file, tree=True)
+        if not troubles:
+            return held.file
         complaints = [located.complaint(*trouble) for trouble in troubles]
         raise ConfigError(sorted(complaints, key=lambda c: c.line))
-    return file
+    # Where the reader has refused a value the schema finds none, and that would be told twice.
+    new = [one for one in held.mismatches if one[0] not in located.places]
+    complaints = [*located.complaints, *worded(located, new)]
+    more = located.more + len(located.complaints) + len(new) - len(complaints)
+    whole = mended(located.data, held.mismatches)
+    if whole is not None:
+        for path, problem, remedy in _rule_troubles(whole.file, tree=not whole.tree_doubtful):
+            doubtful = whole.hides(path) or (whole.line_doubtful and _NO_LINE in problem)
+            if not doubtful and path not in located.places:
+                complaints.append(located.complaint(path, problem, remedy))
+    raise ConfigError(sorted(complaints, key=lambda c: c.line), more)
 
 
 def check_home(located: Located) -> Home:
@@ -287,7 +323,7 @@ def _read(path: Path) -> Located:
         reason = trouble.strerror if isinstance(trouble, OSError) else "not UTF-8 text"
         remedy = "give the path of a home file; examples are in configs/"
         raise one_complaint(str(path), f"cannot be read: {reason}", remedy) from trouble
-    return load_yaml(text, str(path))
+    return read_yaml(text, str(path))
 
 
 def read_home(path: Path) -> Home:

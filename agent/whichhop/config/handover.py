@@ -12,7 +12,9 @@ import msgspec
 from whichhop.config.check import read_home
 from whichhop.config.identity import identity_at, proof_of
 from whichhop.config.keys import derive_keys, key_path_for, read_key
+from whichhop.config.known_agents import known_agents_path, read_known
 from whichhop.errors import WhichhopError
+from whichhop.model.agent_list import agents_digest
 from whichhop.model.fingerprint import fingerprint
 from whichhop.model.handover import Handover
 
@@ -30,6 +32,7 @@ def prepare(home_file: Path, key_file: Path | None, identity_file: Path, node: s
         "certificate": own.certificate,
         "fingerprint": fingerprint(own.public_key),
         "proof": proof_of(keys.identity, node, own.certificate),
+        "agents": agents_digest(n.name for n in home.agents),
     }
     return Handover(
         home=home,
@@ -42,6 +45,7 @@ def prepare(home_file: Path, key_file: Path | None, identity_file: Path, node: s
         identity=msgspec.json.encode(said).decode(),
         maker=fingerprint(keys.maker),
         own_key=fingerprint(own.public_key),
+        known=read_known(known_agents_path(home_file)).certificates,
     )
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from whichhop.config.load import KeyPath
 from whichhop.config.schema import BoxPart, HomeFile, LevelsPart, RunPart
-from whichhop.config.shape import near_word
+from whichhop.config.trade_words import near_word
 from whichhop.config.tree import Trouble
 from whichhop.model import NodeKind
 from whichhop.model.cable_run import (
@@ -28,7 +28,7 @@ from whichhop.model.levels_source import LevelsSource, Login
 # The keys that name a part, each with the keys that may stand beside it.
 _BESIDE: dict[str, frozenset[str]] = {
     "tap": frozenset(),
-    "cable": frozenset({"length_m", "temperature_c"}),
+    "cable": frozenset({"length_m", "length_ft", "temperature_c"}),
     "splitter": frozenset({"leg", "serves"}),
     "coupler": frozenset({"leg", "serves"}),
     "amplifier_db": frozenset({"return_db"}),
@@ -36,6 +36,8 @@ _BESIDE: dict[str, frozenset[str]] = {
     "pad_db": frozenset(),
     "joint": frozenset({"loss_db"}),
 }
+METRES_A_FOOT = 0.3048
+"""Exactly: the international foot (NIST SP 811, appendix B.8)."""
 _LEGS: dict[int, tuple[Leg, ...]] = {3: (Leg.EVEN, Leg.STRONG, Leg.WEAK)}
 _SPLITTERS = (2, 3, 4, 8)
 _COUPLERS = (6, 9, 12, 16, 20)
@@ -91,8 +93,9 @@ def _part_troubles(part: RunPart, at: KeyPath, first: bool) -> Iterator[Trouble]
             yield at, "a second start", "keep one tap, at the head of the list"
     if kind == "tap" and not part.tap:
         yield (*at, "tap"), "no level", "give at least one {mhz: ..., dbmv: ...}"
-    if kind == "cable" and part.length_m is None:
-        yield (*at, "length_m"), "missing", "add the cable's length in metres"
+    if kind == "cable" and (part.length_m is None) == (part.length_ft is None):
+        problem = "missing" if part.length_m is None else "given in metres and in feet"
+        yield (*at, "length_m"), problem, "give the cable's length once, as length_m or length_ft"
     if kind == "splitter" and part.splitter not in _SPLITTERS:
         yield (*at, "splitter"), f"no usual splitter has {part.splitter} ways", "use 2, 3, 4 or 8"
     if kind == "coupler" and part.coupler not in _COUPLERS:
@@ -169,7 +172,8 @@ def build_levels(file: HomeFile, home_file: Path) -> dict[str, LevelsSource]:
 def _part(part: RunPart) -> Part:  # noqa: PLR0911 # one return a kind of part
     if part.cable is not None:
         celsius = REFERENCE_C if part.temperature_c is None else part.temperature_c
-        return Cable(kind=part.cable, length_m=part.length_m or 0.0, temperature_c=celsius)
+        metres = (part.length_ft or 0.0) * METRES_A_FOOT if part.length_m is None else part.length_m
+        return Cable(kind=part.cable, length_m=metres, temperature_c=celsius)
     if part.splitter is not None:
         return Splitter(ways=part.splitter, leg=part.leg or Leg.EVEN, serves=tuple(part.serves or ()))
     if part.coupler is not None:

@@ -10,11 +10,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from cryptography import x509
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import NameOID
 
 from whichhop.config.keys import KEY_OCTETS, KeyFileError
+from whichhop.outside import bad, reading
 
 _FIRST, _LAST = datetime(1970, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, tzinfo=UTC)
 """For ever: the certificate is trusted by its own octets, and a small box may not know what year it is."""
@@ -60,7 +62,15 @@ def signing_key(path: Path) -> Ed25519PrivateKey:
 
 def identity_at(path: Path, agent: str) -> Identity:
     """The agent's key with a certificate it signs for itself: always the same octets for the same key."""
-    key = signing_key(path)
+    return _identity(signing_key(path), agent)
+
+
+def passing_identity() -> Identity:
+    """A key of this moment, kept nowhere: for a connection whose ends know each other by something else."""
+    return _identity(Ed25519PrivateKey.generate(), "passing")
+
+
+def _identity(key: Ed25519PrivateKey, agent: str) -> Identity:
     public = key.public_key().public_bytes_raw()
     name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, agent[:60] or "agent")])
     made = (
@@ -79,6 +89,25 @@ def identity_at(path: Path, agent: str) -> Identity:
         secret=key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()).decode(),
         public_key=public.hex(),
     )
+
+
+def public_key_of(certificate: str) -> str:
+    """The key that an agent's certificate (PEM) is of, hexadecimal; OutsideError when it is no such thing."""
+    with reading("the agent's certificate", "do both run the same version?"):
+        key = x509.load_pem_x509_certificate(certificate.encode()).public_key()
+    if not isinstance(key, Ed25519PublicKey):
+        raise bad("the agent's certificate", "not of an agent's kind of key", "do both run the same version?")
+    return key.public_bytes_raw().hex()
+
+
+def is_signed(certificate: str, signature: str, said: bytes) -> bool:
+    """Whether the holder of a certificate's key signed this (RFC 8032); OutsideError as `public_key_of`."""
+    key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public_key_of(certificate)))
+    try:
+        key.verify(bytes.fromhex(signature), said)
+    except (InvalidSignature, ValueError):
+        return False
+    return True
 
 
 def proof_of(key: bytes, agent: str, certificate: str) -> str:

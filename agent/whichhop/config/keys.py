@@ -74,12 +74,17 @@ def derive_keys(home_key: bytes) -> PurposeKeys:
     )
 
 
+def key_text(key: bytes) -> str:
+    """A key as its file and a message hold it: base64."""
+    return base64.b64encode(key).decode()
+
+
 def create_key(path: Path) -> None:
     """Write a new home key that only its owner can read; KeyFileError rather than replace one."""
     try:
         # Created with its final mode: there is no moment at which others could read it.
         with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-            file.write(base64.b64encode(secrets.token_bytes(KEY_OCTETS)).decode() + "\n")
+            file.write(key_text(secrets.token_bytes(KEY_OCTETS)) + "\n")
     except FileExistsError:
         raise KeyFileError(
             f"{path}: a key is there already; remove it first if it must be replaced"
@@ -114,10 +119,15 @@ def read_key(path: Path, environ: Mapping[str, str] = os.environ) -> bytes:
         raise KeyFileError(f"{path}: cannot be read: {trouble.strerror}; check its owner") from trouble
     if _open_to_others(path, mode, environ):
         raise KeyFileError(f"{path}: others may read or write it; run: chmod 600 {path}")
+    return key_of_text(text, str(path))
+
+
+def key_of_text(text: str, place: str) -> bytes:
+    """The 32 octets that a key's text holds; KeyFileError, naming the place, when it holds none."""
     try:
         key = base64.b64decode(text.strip(), validate=True)
     except (binascii.Error, ValueError):
         key = b""
     if len(key) != KEY_OCTETS:
-        raise KeyFileError(f"{path}: not a home key ({KEY_OCTETS} octets in base64); copy it again")
+        raise KeyFileError(f"{place}: not a home key ({KEY_OCTETS} octets in base64); copy it again")
     return key

@@ -33,6 +33,12 @@ class Located:
     file: str
     data: Any
     lines: dict[KeyPath, int]
+    complaints: tuple[Complaint, ...] = ()
+    """What was wrong on the way; the value at such a place is None, or the first of two."""
+    places: frozenset[KeyPath] = frozenset()
+    """Where those complaints point."""
+    more: int = 0
+    """How many there are besides, which nobody put into words."""
 
     def line(self, path: KeyPath) -> int:
         """The line of a path, or of the nearest path above it that the file has."""
@@ -54,10 +60,12 @@ class _Reader:
     file: str
     lines: dict[KeyPath, int] = field(default_factory=dict)
     complaints: list[Complaint] = field(default_factory=list)
+    places: set[KeyPath] = field(default_factory=set)
     more: int = 0
     seen: set[int] = field(default_factory=set)
 
     def complain(self, node: yaml.Node, path: KeyPath, problem: str, remedy: str) -> None:
+        self.places.add(path)
         if len(self.complaints) >= MOST_COMPLAINTS:
             self.more += 1
             return
@@ -153,10 +161,25 @@ def one_complaint(file: str, problem: str, remedy: str) -> ConfigError:
 
 
 def load_yaml(text: str, file: str) -> Located:
-    """Plain data (dict, list, str, int, float, bool, None) of a YAML text.
+    """As `read_yaml`, for who has no use for a text with mistakes: ConfigError with all of them."""
+    located = read_yaml(text, file)
+    if located.complaints:
+        raise ConfigError(located.complaints, located.more)
+    return located
 
-    Raises ConfigError with every repeated key, alias, base-60 number and bare yes/no/on/off, or with the
-    one line that YAML cannot parse.
+
+def _remedy(problem: str, line: str) -> str:
+    """What to do about a line that YAML cannot parse."""
+    if "\t" in line[: len(line) - len(line.lstrip())] or "'\\t'" in problem:
+        return "indent with blanks, never with tabs"
+    return "check indentation, colons and quotes on this line and the one before; the rest is read after that"
+
+
+def read_yaml(text: str, file: str) -> Located:
+    """Plain data (dict, list, str, int, float, bool, None) of a YAML text, with what is wrong in it.
+
+    Every repeated key, alias, base-60 number and bare yes/no/on/off becomes a complaint beside the data.
+    Raises ConfigError with the one line that YAML cannot parse.
     """
     if len(text) > MOST_CHARACTERS:
         raise one_complaint(
@@ -174,6 +197,8 @@ def load_yaml(text: str, file: str) -> Located:
         mark = getattr(trouble, "problem_mark", None) or getattr(trouble, "context_mark", None)
         problem = getattr(trouble, "problem", None) or "a character that YAML does not allow"
         context = getattr(trouble, "context", None)
+        lines = text.splitlines()
+        at = lines[mark.line] if mark and mark.line < len(lines) else ""
         raise ConfigError(
             [
                 Complaint(
@@ -181,7 +206,7 @@ def load_yaml(text: str, file: str) -> Located:
                     line=mark.line + 1 if mark else 1,
                     key="",
                     problem=f"not YAML: {problem}" + (f" {context}" if context else ""),
-                    remedy="check indentation, colons and quotes on this line and the one before",
+                    remedy=_remedy(str(problem), at),
                 )
             ]
         ) from trouble
@@ -194,6 +219,11 @@ def load_yaml(text: str, file: str) -> Located:
         raise one_complaint(
             file, "nested without end", "write it flat, as the examples in configs/"
         ) from None
-    if reader.complaints:
-        raise ConfigError(reader.complaints, reader.more)
-    return Located(file=file, data=data, lines=reader.lines)
+    return Located(
+        file=file,
+        data=data,
+        lines=reader.lines,
+        complaints=tuple(reader.complaints),
+        places=frozenset(reader.places),
+        more=reader.more,
+    )

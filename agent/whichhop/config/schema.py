@@ -1,13 +1,11 @@
 """The shape of a home file as pydantic models; rules that need more than one field stand in check.py."""
 
-import re
 from enum import StrEnum
-from ipaddress import ip_address, ip_network
 from typing import Annotated, Literal
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
+from whichhop.config import texts
 from whichhop.model import LinkKind, Medium, NodeKind
 from whichhop.model.cable_run import CableKind, Leg
 from whichhop.model.equipment import Adapter, LineKind, RadioKind
@@ -16,47 +14,8 @@ from whichhop.model.levels_source import Fact
 NAME_PATTERN = r"^[a-z][a-z0-9-]{0,31}$"
 
 
-def _address(text: str) -> str:
-    try:
-        return str(ip_address(text))
-    except ValueError:
-        raise ValueError("not an IPv4 or IPv6 address") from None
-
-
-def _domain(text: str) -> str:
-    labels = text.removesuffix(".").split(".")
-    # RFC 1035 2.3.4: a label has at most 63 octets, a name 255; letters, digits, hyphens (RFC 1123 2.1).
-    if len(text) > 253 or not all(re.fullmatch(r"(?!-)[A-Za-z0-9-]{1,63}(?<!-)", part) for part in labels):
-        raise ValueError("not a domain name such as www.example.org")
-    return text
-
-
-def _network(text: str) -> str:
-    try:
-        return str(ip_network(text))
-    except ValueError:
-        raise ValueError("not a network such as 192.0.2.0/24") from None
-
-
-def _quiet(text: str) -> str:
-    match = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)", text)
-    if match is None:
-        raise ValueError("not a span of hours such as 23:00-07:00")
-    return text
-
-
-def _zone(text: str) -> str:
-    try:
-        ZoneInfo(text)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        # A small box may carry no time zones at all; it makes no reports either.
-        if available_timezones():
-            raise ValueError("not a time zone such as Europe/Lisbon") from None
-    return text
-
-
 Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
-Address = Annotated[str, AfterValidator(_address)]
+Address = Annotated[str, AfterValidator(texts.address)]
 
 
 def _written_node(kind: NodeKind) -> NodeKind:
@@ -77,48 +36,47 @@ class Part(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True)
 
 
-def _url(text: str) -> str:
-    if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", text):
-        raise ValueError("not an address such as https://files.example.net/large.bin")
-    return text
-
-
 class PlanPart(Part):
-    """What the provider promised, in Mb/s (10^6 bit/s)."""
+    """What the provider promised, in Mbit/s (10^6 bit/s)."""
 
     down_mbps: Annotated[float, Field(gt=0, le=1_000_000, strict=False)]
+    """Downstream."""
     up_mbps: Annotated[float, Field(gt=0, le=1_000_000, strict=False)]
-
-
-def _page(text: str) -> str:
-    if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", text):
-        raise ValueError("not a page's address such as http://192.0.2.254/status.html")
-    return text
+    """Upstream."""
 
 
 class LoginPart(Part):
     """How a modem's status page is unlocked: HTTP basic authentication, or with `form` its login form."""
 
     user: str = ""
+    """Its user name."""
     password: str | None = None
+    """Its password; `password_file` keeps it out of this file."""
     password_file: str | None = None
     """A file that holds only the password; keep it readable by its owner alone."""
     form: str | None = None
     """Where the form is sent, absolute or relative to the page."""
     user_field: str = "username"
+    """The form's name for the field of the user name."""
     password_field: str = "password"  # noqa: S105 # the name of a form field
+    """The form's name for the field of the password."""
     extra: dict[str, str] = Field(default_factory=dict)
+    """More fields that the form wants, each with its value."""
 
 
 class LevelsPart(Part):
     """Where a modem's levels are read from: one of `snmp`, `page`, `file`."""
 
     snmp: Address | None = None
+    """The modem's address, where it answers SNMP."""
     community: str | None = None
     """The SNMP community; public unless given."""
     port: Annotated[int | None, Field(ge=1, le=65535)] = None
-    page: Annotated[str, AfterValidator(_page)] | None = None
+    """The SNMP port; 161 unless given."""
+    page: Annotated[str, AfterValidator(texts.page)] | None = None
+    """The address of the modem's own status page."""
     login: LoginPart | None = None
+    """How that page is unlocked."""
     insecure_tls: bool = False
     """True accepts the modem's own certificate, which nobody vouches for."""
     file: str | None = None
@@ -126,9 +84,13 @@ class LevelsPart(Part):
     columns: dict[Annotated[Fact, Field(strict=False)], str] = Field(default_factory=dict)
     """The page's own headings, where they are not the usual ones."""
     down: str = "downstream"
+    """The word in a table's title that means downstream."""
     up: str = "upstream"
+    """The word in a table's title that means upstream."""
     locked: list[str] = Field(default_factory=list)
+    """More words that mean a locked channel."""
     every_s: Annotated[int, Field(ge=30, le=86_400)] = 300
+    """Seconds between readings."""
 
 
 class WanCountersPart(Part):
@@ -141,7 +103,7 @@ class WanCountersPart(Part):
     """The SNMP community with which the router's counters are read (RFC 2863)."""
     port: Annotated[int | None, Field(ge=1, le=65535)] = None
     """The SNMP port; 161 unless given."""
-    upnp: Annotated[str, AfterValidator(_page)] | None = None
+    upnp: Annotated[str, AfterValidator(texts.page)] | None = None
     """The address of the router's UPnP description, which names its WANCommonInterfaceConfig."""
 
 
@@ -149,6 +111,7 @@ class NodePart(Part):
     """A device of the home."""
 
     kind: Annotated[NodeKind, Field(strict=False), AfterValidator(_written_node)]
+    """What the device is."""
     address: Address | None = None
     """Where probes reach it; a node without one is known but never probed."""
     agent: bool = False
@@ -156,8 +119,11 @@ class NodePart(Part):
     stamp: bool = False
     """True where another conforming STAMP reflector answers (RFC 8762)."""
     room: str | None = None
+    """Where it stands, in your words."""
     levels: LevelsPart | None = None
+    """Where a modem's levels are read from."""
     wan_counters: WanCountersPart | None = None
+    """How the home's own traffic is counted here, on its way to the line."""
 
 
 class WrittenMedium(StrEnum):
@@ -179,19 +145,23 @@ class LinkPart(Part):
     """What joins two nodes."""
 
     join: Annotated[list[Name], Field(min_length=2, max_length=2)]
+    """The two nodes, in any order; `provider-edge` (or `internet`) is the far end of the line."""
     kind: Annotated[LinkKind, Field(strict=False), AfterValidator(_written_link)]
+    """What the link does; a word such as `powerline`, `moca`, `fiber` says its medium too."""
     medium: Annotated[WrittenMedium | None, Field(strict=False)] = None
     """What it runs over; `unknown` is taken too, and makes every statement about its latency more careful."""
     name: Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9/-]{0,64}$")] | None = None
+    """Its name in verdicts; both ends with a stroke between unless given."""
 
 
 class PeerPart(Part):
-    """A target upstream that the user may probe."""
+    """A machine upstream that the user may probe: a mapping, or only its address or host name."""
 
-    address: Address
+    address: Annotated[str, AfterValidator(texts.target)]
+    """Its address, or a host name, which is looked up whenever probing begins and every few minutes then."""
     stamp: bool = False
     """True where a conforming STAMP reflector answers there; an agent of your own is one."""
-    clients: list[Annotated[str, AfterValidator(_network)]] = Field(default_factory=list)
+    clients: list[Annotated[str, AfterValidator(texts.network)]] = Field(default_factory=list)
     """With an agent of your own on the peer: the networks it answers, such as your home's public one."""
     tcp_port: Annotated[int, Field(ge=1, le=65535)] | None = None
     """Where echo is filtered: a TCP port of the peer that may be connected to instead."""
@@ -201,15 +171,18 @@ class TargetsPart(Part):
     """What may be probed upstream; empty by default, so that nothing is."""
 
     provider_edge: Annotated[Literal["discover"] | Address | None, Field(alias="provider-edge")] = None
-    """The provider's first hop: an address, or `discover` to find it on the way to the first peer."""
+    """The provider's first hop: `discover` to find it on the way to the first peer, or an address. With a
+    peer and nothing written here it is discovered."""
     peers: dict[Name, PeerPart] = Field(default_factory=dict)
-    downloads: list[Annotated[str, AfterValidator(_url)]] = Field(default_factory=list)
+    """The machines upstream that you may probe, each by a name of your own; a list of host names or addresses
+    will do too."""
+    downloads: list[Annotated[str, AfterValidator(texts.url)]] = Field(default_factory=list)
     """URLs the user may fetch, to measure the line's rate down."""
-    uploads: list[Annotated[str, AfterValidator(_url)]] = Field(default_factory=list)
+    uploads: list[Annotated[str, AfterValidator(texts.url)]] = Field(default_factory=list)
     """URLs that take what is posted to them, to measure the line's rate up."""
     resolvers: dict[Name, Address] = Field(default_factory=dict)
     """The name servers the home uses; each agent asks them for `lookup`."""
-    lookup: Annotated[str, AfterValidator(_domain)] | None = None
+    lookup: Annotated[str, AfterValidator(texts.domain)] | None = None
     """The name that resolvers are asked for: one that you may ask often, such as your own."""
 
 
@@ -217,7 +190,9 @@ class LimitsPart(Part):
     """What the probes may cost."""
 
     daily_transfer_mb: Annotated[float, Field(ge=0, le=1_000_000_000, strict=False)] = 2000
-    quiet_hours: Annotated[str, AfterValidator(_quiet)] | None = None
+    """What all transfers of a day may move, in MB (10^6 octets), the whole home together."""
+    quiet_hours: Annotated[str, AfterValidator(texts.quiet_hours)] | None = None
+    """When no transfer runs, such as "23:00-07:00"."""
     keep_days: Annotated[int, Field(ge=1, le=36_500)] = 90
     """Records older than this are dropped."""
     store_mb: Annotated[float, Field(ge=10, le=1_000_000_000, strict=False)] = 1000
@@ -230,9 +205,13 @@ class PortsPart(Part):
     """Where agents listen; the same in the whole home."""
 
     api: Annotated[int, Field(ge=1, le=65535)] = 8620
+    """Page and metrics (TCP)."""
     stamp: Annotated[int, Field(ge=1, le=65535)] = 862
+    """Test packets (UDP, RFC 8762); above 1023 where agents are not started by the administrator."""
     transfer: Annotated[int, Field(ge=1, le=65535)] = 8621
+    """Transfers (TCP)."""
     tls: Annotated[int, Field(ge=1, le=65535)] = 8622
+    """Records, for the other agents (TCP)."""
 
 
 Decibels = Annotated[float, Field(ge=-100, le=100, strict=False)]
@@ -242,7 +221,9 @@ class LevelAtPart(Part):
     """A level at a frequency."""
 
     mhz: Annotated[float, Field(gt=0, le=3000, strict=False)]
+    """The frequency in MHz."""
     dbmv: Decibels
+    """The level in dBmV."""
 
 
 class RunPart(Part):
@@ -251,42 +232,66 @@ class RunPart(Part):
     tap: list[LevelAtPart] | None = None
     """The level where the run starts, at one or more frequencies; the first entry of the list."""
     cable: Annotated[CableKind | None, Field(strict=False)] = None
+    """A coax cable, by its series, with its length."""
     splitter: Annotated[int | None, Field(ge=2, le=8)] = None
-    """How many ways."""
+    """A splitter, by its number of ways."""
     coupler: Annotated[int | None, Field(ge=6, le=20)] = None
-    """Its tap value in dB."""
+    """A directional coupler (tap), by its value in dB."""
     amplifier_db: Decibels | None = None
+    """A powered amplifier, by its gain in dB."""
     filter: str | None = None
+    """A filter, by a name of your own, with the band that passes."""
     pad_db: Annotated[float | None, Field(gt=0, le=40, strict=False)] = None
+    """A fixed attenuator, by its loss in dB."""
     joint: str | None = None
     """A wall plate, barrel or bonding block."""
     length_m: Annotated[float | None, Field(gt=0, le=1000, strict=False)] = None
+    """A cable's length in metres."""
+    length_ft: Annotated[float | None, Field(gt=0, le=3281, strict=False)] = None
+    """The same in feet, as the jacket often has it; one of the two."""
     temperature_c: Annotated[float | None, Field(ge=-60, le=90, strict=False)] = None
+    """How warm the cable is, in degrees Celsius; 20 unless given."""
     leg: Annotated[Leg | None, Field(strict=False)] = None
+    """The output of a splitter or coupler that leads on to the modem."""
     serves: list[str] | None = None
     """What hangs on the other outputs."""
     return_db: Decibels | None = None
+    """An amplifier's gain upstream in dB."""
     low_mhz: Annotated[float | None, Field(ge=0, le=3000, strict=False)] = None
+    """Where the band of a filter begins."""
     high_mhz: Annotated[float | None, Field(gt=0, le=3000, strict=False)] = None
+    """Where the band of a filter ends."""
     loss_db: Annotated[float | None, Field(ge=0, le=40, strict=False)] = None
+    """What a filter or joint loses in dB."""
 
 
 class BoxPart(Part):
     """What a device of the home is: what it can bond, its port, its radio, its adapter."""
 
     down_channels: Annotated[int, Field(ge=0, le=64)] = 0
+    """Downstream channels that a cable modem bonds (the first figure of 8x4)."""
     up_channels: Annotated[int, Field(ge=0, le=16)] = 0
+    """Upstream channels that it bonds."""
     ofdm_mhz: Annotated[float, Field(ge=0, le=1800, strict=False)] = 0
+    """Its OFDM downstream (DOCSIS 3.1), in MHz together."""
     ofdma_mhz: Annotated[float, Field(ge=0, le=700, strict=False)] = 0
+    """Its OFDMA upstream (DOCSIS 3.1), in MHz together."""
     channel_mhz: Literal[6, 8] = 6
+    """The width of a channel downstream: 6 in the Americas, 8 in Europe."""
     line: Annotated[LineKind | None, Field(strict=False)] = None
+    """The line of a modem that is not for cable."""
     port_mbps: Annotated[float | None, Field(gt=0, le=400_000, strict=False)] = None
+    """The speed of its Ethernet port in Mbit/s."""
     radio: Annotated[RadioKind | None, Field(strict=False)] = None
+    """Its Wi-Fi generation."""
     streams: Annotated[int, Field(ge=1, le=8)] = 2
+    """Spatial streams of its radio (the first figure of 2x2)."""
     width_mhz: Literal[20, 40, 80, 160, 320] = 80
+    """The width of its radio channel in MHz."""
     shared_backhaul: bool = False
     """True where the radio that serves devices also carries the backhaul."""
     adapter: Annotated[Adapter | None, Field(strict=False)] = None
+    """The power-line or coax adapter that joins it."""
 
 
 class StampPart(Part):
@@ -308,18 +313,26 @@ class HomeFile(Part):
 
     home: Annotated[str, StringConstraints(min_length=1, max_length=80)]
     """The home's name, for titles."""
-    zone: Annotated[str, AfterValidator(_zone)] | None = None
+    zone: Annotated[str, AfterValidator(texts.zone)] | None = None
     """The home's time zone (IANA), for reports, quiet hours and the budget; default: each machine's own."""
     plan: PlanPart | None = None
+    """The rates that are paid for; with them, transfers are judged."""
     nodes: Annotated[dict[Name, NodePart], Field(min_length=1)]
+    """The devices of the home, by a name of your own (small letters, digits, hyphens)."""
     links: list[LinkPart] = Field(default_factory=list)
+    """What joins the nodes to each other, and the modem to `provider-edge`."""
     targets: TargetsPart = Field(default_factory=TargetsPart)
+    """What may be probed upstream."""
     limits: LimitsPart = Field(default_factory=LimitsPart)
+    """What measuring may cost."""
     page: PagePart = Field(default_factory=PagePart)
+    """Who may see the agents' page."""
     ports: PortsPart = Field(default_factory=PortsPart)
+    """Where agents listen."""
     cabling: list[RunPart] = Field(default_factory=list)
     """The coax from the tap to the modem, part by part."""
     equipment: dict[Name, BoxPart] = Field(default_factory=dict)
     """By node, what the boxes can do."""
 
     stamp: StampPart = Field(default_factory=StampPart)
+    """How agents probe each other."""

@@ -3,10 +3,16 @@
 from collections.abc import Iterator
 
 from whichhop.config.load import KeyPath
-from whichhop.config.schema import HomeFile, LinkPart
-from whichhop.config.shape import near_word
+from whichhop.config.schema import HomeFile, LinkPart, WrittenMedium
+from whichhop.config.trade_words import near_word, nearest
 from whichhop.model import LINK_TABLE, PROVIDER_EDGE, LinkKind, NodeKind
 
+HOME_MEDIA = (
+    WrittenMedium.RADIO,
+    WrittenMedium.ETHERNET,
+    WrittenMedium.COAX,
+    WrittenMedium.POWER_LINE,
+)
 Trouble = tuple[KeyPath, str, str]
 
 _RADIO_SERVERS = {NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE, NodeKind.ACCESS_POINT}
@@ -45,11 +51,11 @@ def _medium_troubles(link: LinkPart, at: KeyPath) -> Iterator[Trouble]:
         if row.medium_required:
             yield (*at, "medium"), "missing", "add one of: " + ", ".join((*row.media, "unknown"))
     elif link.medium not in (*row.media, *(["unknown"] if row.medium_required else [])):
-        yield (
-            (*at, "medium"),
-            f"a {link.kind} link does not run over {link.medium}",
-            "use one of: " + ", ".join(row.media),
-        )
+        remedy = "use one of: " + ", ".join((*row.media, *(["unknown"] if row.medium_required else [])))
+        if link.kind in (LinkKind.WIRED, LinkKind.WIRELESS) and link.medium in HOME_MEDIA:
+            over = LinkKind.WIRELESS if link.medium is WrittenMedium.RADIO else LinkKind.BACKHAUL
+            remedy = f"write kind: {over}" if over is not link.kind else remedy
+        yield (*at, "medium"), f"a {link.kind} link does not run over {link.medium}", remedy
 
 
 def _end_troubles(file: HomeFile, link: LinkPart, at: KeyPath) -> Iterator[Trouble]:
@@ -68,7 +74,7 @@ def _end_troubles(file: HomeFile, link: LinkPart, at: KeyPath) -> Iterator[Troub
             yield (
                 (*at, "kind"),
                 "a wireless link has a host at one end",
-                "write kind: backhaul, medium: radio",
+                "write kind: wired, or correct the nodes' kinds",
             )
         elif not _RADIO_SERVERS.intersection(kinds):
             yield (
@@ -76,7 +82,9 @@ def _end_troubles(file: HomeFile, link: LinkPart, at: KeyPath) -> Iterator[Troub
                 "a wireless link has an access point at the other end",
                 "join the host to a router, gateway, mesh-node or access-point",
             )
-    if link.kind is LinkKind.BACKHAUL and not _RADIO_RELAYS.intersection(kinds):
+    # Adapters on the mains or the coax join any machine to the router, without a box that has a name.
+    adapters = link.medium in (WrittenMedium.POWER_LINE, WrittenMedium.COAX)
+    if link.kind is LinkKind.BACKHAUL and not adapters and not _RADIO_RELAYS.intersection(kinds):
         yield (
             (*at, "kind"),
             "a backhaul joins a mesh-node or access-point to the router",
@@ -91,9 +99,12 @@ def tree_troubles(file: HomeFile) -> Iterator[Trouble]:
     access = [i for i, link in enumerate(file.links) if link.kind is LinkKind.ACCESS]
     for i in access[1:]:
         yield ("links", i), "a second access link", "describe each line in a home file of its own"
+    lost = False
     for i, link in enumerate(file.links):
-        one, two = link.join
-        if one not in known or two not in known or one == two or two in joined[one]:
+        # An end that is no node is told already; the node whose name is nearly that was meant.
+        one, two = (end if end in known else nearest(end, known) or "" for end in link.join)
+        lost = lost or not one or not two
+        if not one or not two or one == two or two in joined[one]:
             continue  # told already
         way = _way(joined, one, two)
         if way:
@@ -105,6 +116,8 @@ def tree_troubles(file: HomeFile) -> Iterator[Trouble]:
             continue
         joined[one].append(two)
         joined[two].append(one)
+    if lost:
+        return  # whose end that was is not known, so no node can be called joined to nothing
     root = _root(file)
     for name in file.nodes:
         if not joined[name] and len(file.nodes) > 1:

@@ -14,6 +14,8 @@ from whichhop.daemon.beside.call_rating import CallBook, call_readings
 from whichhop.daemon.beside.comparer import Comparer, arguments
 from whichhop.daemon.beside.countersigning import EVERY_S as COUNTERSIGN_S
 from whichhop.daemon.beside.countersigning import Countersigning
+from whichhop.daemon.beside.home_news import EVERY_S as NEWS_S
+from whichhop.daemon.beside.home_news import HomeNews
 from whichhop.daemon.beside.link_watch import EVERY_S as LINKS_S
 from whichhop.daemon.beside.link_watch import LinkWatch
 from whichhop.daemon.beside.modem_watch import Modems, reader_of
@@ -112,9 +114,11 @@ class Daemon:
         self.agent.watch = self.watch
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
         self.reflector = ReflectorInUse(self.clock, estimate_now)
+        self.news = HomeNews(lambda: self.home.now, self.options, self.jobs, self.reload, say=say)
         app = App(live=self.live, store=self.options.store, door=Door(token=""), summary=self._summary)
         app.add("/api/open", self._open_records)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
+        app.add("/api/news", self.news.told, acts=True)
         self.api = ApiInUse(app, self.jobs)
 
     def _put_together_beside(self) -> None:
@@ -217,7 +221,7 @@ class Daemon:
 
     def _summary(self) -> dict[str, object]:
         now = self.home.now
-        return home_summary(now.home, now.node.name, self.agent.sessions.values(), __version__)
+        return home_summary(now.home, now.node.name, self.agent.sessions.values(), __version__, now.known)
 
     async def _open_records(self, question: Question) -> Answer:
         """GET /api/open: the minutes that have not settled yet, packed, for whoever compares live."""
@@ -295,6 +299,7 @@ class Daemon:
         self.jobs.after_pauses("modem-levels", MODEMS_S, self.modems.turn)
         self.jobs.paced("links", lambda: LINKS_S, self.links.turn, at_once=True)
         self.jobs.after_pauses("transfers", TRANSFERS_S, self.transfers.turn)
+        self.jobs.after_pauses("news", NEWS_S, self.news.turn)
         self.jobs.after_pauses("calls", COUNT_S, self._rate_calls)
         self.jobs.after_pauses("troubles", COUNT_S, self._look_at_troubles)
         self.jobs.after_pauses("settling", SETTLE_S, self._settle)

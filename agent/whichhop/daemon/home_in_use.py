@@ -1,6 +1,6 @@
 """The one owner of the home that is in use; whoever depends on it subscribes, and a change is one publish."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from ipaddress import IPv4Network, IPv6Network, ip_network
 from pathlib import Path
@@ -40,6 +40,8 @@ class InUse:
     maker: str
     own_key: str
     """Fingerprints of the key that signs the home's reports, and of this agent's own."""
+    known: Mapping[str, str]
+    """Certificates of the agents that have been met, PEM."""
 
     @property
     def sessions(self) -> list[Session]:
@@ -88,6 +90,7 @@ def in_use(handover: Handover, node: str, home_file: Path) -> InUse:
         identity=handover.identity.encode(),
         maker=handover.maker,
         own_key=handover.own_key,
+        known=handover.known,
     )
 
 

@@ -139,6 +139,28 @@ class LevelNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlanRow:
+    """What the tests of the span say of the plan in one direction; see capacity/plan.py.
+
+    way: "down" or "up". tests: those that count, on `days` days; reached: how many had nine tenths of the
+    plan. left_out: under the plan, and limited by something else. low, high: of the share of the time that
+    the plan is there, 95 %. missed: surely under half of the time. words: all of it in one sentence.
+    """
+
+    way: str
+    plan_bps: int
+    tests: int
+    reached: int
+    days: int
+    left_out: int
+    median_bps: float | None
+    low: float
+    high: float
+    missed: bool
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChainHead:
     """Where an agent's chain of records stood; see store/chain.py. signed: by the agent itself, if it has."""
 
@@ -168,6 +190,8 @@ class Dossier:
     episodes: tuple[Happened, ...]
     sessions: tuple[SessionRow, ...]
     charts: tuple[Chart, ...]
+    plan: tuple[PlanRow, ...]
+    """A row a direction that was tested, where the home file names a plan."""
     levels: tuple[LevelNote, ...]
     chains: tuple[ChainHead, ...]
     public_key: str | None

@@ -1,6 +1,6 @@
 """What the daemon is handed by the child process that read the home file and its key."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from whichhop.model.home import Home
 
@@ -23,3 +23,5 @@ class Handover:
     maker: str
     own_key: str
     """Fingerprints of the key that signs the home's reports, and of this agent's own."""
+    known: dict[str, str] = field(default_factory=dict)
+    """Of the agents that have been met, each one's certificate; see config/known_agents.py."""

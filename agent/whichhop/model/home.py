@@ -33,6 +33,8 @@ class Node:
     """True where a whichhop daemon runs."""
     stamp: bool = False
     """True where a STAMP reflector answers; always so on agents."""
+    host_name: str | None = None
+    """On a peer that was written by name: what is looked up for its address, which is None until then."""
     room: str | None = None
     wan_interface: str | None = None
     """On an agent through which all of the home's traffic passes: its interface towards the provider."""

@@ -42,7 +42,7 @@ class Session:
 
     key: SessionKey
     address: str | None
-    """None while it waits for route discovery to name the provider edge."""
+    """None while it waits for route discovery to find the provider edge, or for a name to be looked up."""
     path: Path
     interval_s: float = 1.0
 
@@ -66,7 +66,8 @@ def _targets(home: Home, agent: Node) -> Iterator[Node]:
     wanted.update(dict.fromkeys(n.name for n in home.agents if n.name != agent.name))
     for name in wanted:
         node = home.nodes[name]
-        if node.address is not None or (name == PROVIDER_EDGE and home.discover_edge):
+        to_be_found = node.host_name is not None or (name == PROVIDER_EDGE and home.discover_edge)
+        if node.address is not None or to_be_found:
             yield node
 
 

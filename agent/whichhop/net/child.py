@@ -58,7 +58,11 @@ class RunChild(Protocol):
 
 @contextlib.asynccontextmanager
 async def started(
-    argv: Sequence[str], *, line_octets: int = 1 << 16, pass_fds: Sequence[int] = ()
+    argv: Sequence[str],
+    *,
+    line_octets: int = 1 << 16,
+    pass_fds: Sequence[int] = (),
+    end_s: float = END_S,
 ) -> AsyncIterator[Process]:
     """A child with three pipes; when the block is left it is ended, and killed when it does not.
 
@@ -73,17 +77,17 @@ async def started(
     try:
         yield child
     finally:
-        await asyncio.shield(_end(child))
+        await asyncio.shield(_end(child, end_s))
 
 
-async def _end(child: Process) -> None:
+async def _end(child: Process, end_s: float) -> None:
     if child.stdin is not None:
         child.stdin.close()
     if child.returncode is None:
         with contextlib.suppress(ProcessLookupError):
             child.terminate()
         try:
-            async with asyncio.timeout(END_S):
+            async with asyncio.timeout(end_s):
                 await child.wait()
         except TimeoutError:
             with contextlib.suppress(ProcessLookupError):
@@ -102,13 +106,17 @@ async def run_child(
     most_s: float,
     pass_fds: Sequence[int] = (),
     hear: Callable[[bytes], None] | None = None,
+    end_s: float = END_S,
 ) -> Ended:
     """Run a child to its end, `given` on its stdin; TimeoutError after `most_s`.
+
+    end_s: how long it may take to end when it is asked to.
 
     hear: takes each line as it comes, and what it raises ends the child; `out` is then empty.
     SystemRefusedError when it cannot be started, DataError when it says more than MOST_OUTPUT.
     """
-    async with asyncio.timeout(most_s), started(argv, line_octets=LONGEST_LINE, pass_fds=pass_fds) as child:
+    begun = started(argv, line_octets=LONGEST_LINE, pass_fds=pass_fds, end_s=end_s)
+    async with asyncio.timeout(most_s), begun as child:
         assert child.stdin is not None  # noqa: S101 - all three are pipes
         assert child.stdout is not None  # noqa: S101
         assert child.stderr is not None  # noqa: S101

@@ -34,18 +34,20 @@ def fetch(
     most_bytes: int = MOST_BYTES,
     clock: Clock | None = None,
     tls: ssl.SSLContext | None = None,
+    post: bool = False,
 ) -> bytes:
     """The body of a page; blocking. RemoteError when it is not there in time, too large, or not a 200.
 
     seconds: for the whole of it. authorization: the whole header's value where a bearer token will not do.
-    tls: whom TLS trusts; the system's authorities unless given.
+    tls: whom TLS trusts; the system's authorities unless given. post: ask by POST, with nothing in it.
     Redirects are not followed: an agent sends none, and following one would hand the token on.
     """
     authorization = authorization or (f"Bearer {token}" if token else "")
     client = HttpClient(seconds=seconds, most_octets=most_bytes, clock=clock, tls=tls)
     where = _where(url)
     try:
-        answer = client.ask(url, headers={"Authorization": authorization} if authorization else {})
+        headers = {"Authorization": authorization} if authorization else {}
+        answer = client.ask(url, headers=headers, body=b"" if post else None)
     except HttpError as error:
         raise RemoteError(f"{where}: {error.failure}: {error.why}; {_REMEDIES[error.failure]}") from None
     if answer.status != 200:

@@ -86,13 +86,18 @@ def own_address_toward(address: str) -> str | None:
         return str(asking.getsockname()[0])
 
 
+def own_name() -> str:
+    """What this machine calls itself."""
+    return socket.gethostname()
+
+
 def look_around(
     gateway: str | None = None,
     *,
     root: Path = Path("/"),
     own: Callable[[str], str | None] = own_address_toward,
     toward: Callable[[str], str | None] = interface_toward,
-    name: Callable[[], str] = socket.gethostname,
+    name: Callable[[], str] = own_name,
 ) -> Surroundings:
     """What this machine says of itself; SystemRefusedError with the remedy when it has no way out."""
     gateway = gateway or default_gateway(root)

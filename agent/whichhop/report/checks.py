@@ -1,9 +1,9 @@
 """Holds a report's dossier against one made again from the raw records, figure by figure."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from whichhop.model.dossier import Claim, Dossier, SessionRow
+from whichhop.model.dossier import Claim, Dossier, PlanRow, SessionRow
 
 NEAR = 1e-6
 """Relative: other versions of the arithmetic library may differ in the last digits."""
@@ -77,9 +77,25 @@ def _session(said: SessionRow, found: SessionRow | None) -> Iterator[FigureCheck
         )
 
 
+def _plan(said: Sequence[PlanRow], found: Sequence[PlanRow]) -> Iterator[FigureCheck]:
+    now = {row.way: row for row in found}
+    for row in said:
+        other = now.pop(row.way, None)
+        holds = other is not None and _alike(row, other)
+        yield FigureCheck(
+            name=f"plan {row.way}",
+            holds=holds,
+            said=row.words,
+            found=other.words if other else "no test of it",
+        )
+    for row in now.values():
+        yield FigureCheck(name=f"plan {row.way}", holds=False, said="not in the report", found=row.words)
+
+
 def checks(said: Dossier, found: Dossier) -> tuple[FigureCheck, ...]:
     """Every figure of the report, the claim first."""
     out = list(_claim(said.claim, found.claim))
+    out += _plan(said.plan, found.plan)
     out.append(check("episodes", len(said.episodes), len(found.episodes)))
     for i, (a, b) in enumerate(zip(said.episodes, found.episodes, strict=False), 1):
         out.append(FigureCheck(name=f"episode {i}", holds=_alike(a, b), said=str(a), found=str(b)))

@@ -1,4 +1,4 @@
-"""The figures as CSV (RFC 4180): the claim's, the episodes' and the sessions', one row a number."""
+"""The figures as CSV (RFC 4180): of claim, episodes, plan and sessions, one row a number."""
 
 import csv
 import io
@@ -25,6 +25,11 @@ def _rows(dossier: Dossier) -> list[Row]:
         out.append(("episode", of, "loss", h.loss_ratio, h.loss_low, h.loss_high, "ratio", ""))
         out.append(("episode", of, "added", h.added_p50_s, "", "", "s", ""))
         out.append(("episode", of, "probability", h.probability, "", "", "ratio", ""))
+    for p in dossier.plan:
+        out.append(("plan", p.way, "median-rate", p.median_bps, "", "", "bit/s", p.tests))
+        out.append(("plan", p.way, "plan-rate", p.plan_bps, "", "", "bit/s", ""))
+        share = p.reached / p.tests if p.tests else None
+        out.append(("plan", p.way, "reached", share, p.low, p.high, "ratio", p.tests))
     for r in dossier.sessions:
         out.append(("session", r.session, "episodes-lost", r.lost, "", "", "packets", r.sent))
         out.append(("session", r.session, "episodes-median", r.median_s, "", "", "s", r.sent))

@@ -41,6 +41,14 @@ def millis(value: float | None) -> str:
     return ("0" if float(text) == 0 else text) + f"{HARD}ms"
 
 
+def rate(value: float | None) -> str:
+    """Bits a second as megabits a second."""
+    if value is None:
+        return "not known"
+    mega = value / 1e6
+    return f"{mega:.0f}{HARD}Mbit/s" if mega >= 100 else f"{mega:.1f}{HARD}Mbit/s"
+
+
 def shown(unit: str, value: float | None) -> str:
     """A value of a figure's unit."""
     return percent(value) if unit == "ratio" else millis(value) if unit == "s" else str(value)

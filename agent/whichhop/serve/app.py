@@ -25,7 +25,7 @@ _MOST_QUERY = 2_000
 
 
 class App:
-    """Answers GET and HEAD. What each path needs stands in door.py.
+    """Answers GET and HEAD, and POST where a path makes the agent do something; see door.py for who may.
 
     store: the store's path; pages are read in a worker thread, one at a time.
     summary: gives what /api/home says, as plain JSON values (see records_api.home_summary).
@@ -45,6 +45,7 @@ class App:
         """Who may read what; replaced when the home file changes."""
         self._summary = summary
         self._one_page = asyncio.Lock()
+        self._acts: set[str] = set()
         self._routes: dict[str, Handler] = {
             "/health": self._health,
             "/metrics": self._metrics,
@@ -55,9 +56,11 @@ class App:
             "/api/readings": self._readings,
         }
 
-    def add(self, path: str, handler: Handler) -> None:
-        """One more path, for instance the page at "/"."""
+    def add(self, path: str, handler: Handler, *, acts: bool = False) -> None:
+        """One more path, for instance the page at "/". acts: asked for by POST, since it does something."""
         self._routes[path] = handler
+        if acts:
+            self._acts.add(path)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request, as ASGI 3 hands it over. Bodies are not read: nothing here takes one."""
@@ -95,9 +98,12 @@ class App:
         handler = self._routes.get(path)
         if handler is None:
             raise RefusedError(404, f"no such path: {path[:80]}; there are {', '.join(self._routes)}")
-        if scope["method"] not in ("GET", "HEAD"):
+        allowed = ("POST",) if path in self._acts else ("GET", "HEAD")
+        if scope["method"] not in allowed:
             raise RefusedError(
-                405, f"{scope['method'][:20]} is not answered; use GET", (("allow", "GET, HEAD"),)
+                405,
+                f"{scope['method'][:20]} is not answered; use {allowed[0]}",
+                (("allow", ", ".join(allowed)),),
             )
         question = Question(path=path, query=_query(scope["query_string"]), headers=headers)
         async with asyncio.timeout(ANSWER_SECONDS):

@@ -2,7 +2,7 @@
 
 import base64
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -71,12 +71,15 @@ def readings_page(path: Path, agent: str, question: Question) -> Answer:
     return _lines((head, *rows))
 
 
-def home_summary(home: Home, agent: str, sessions: Iterable[Session], version: str) -> dict[str, Any]:
-    """What GET /api/home says: the home as this agent read it."""
+def home_summary(
+    home: Home, agent: str, sessions: Iterable[Session], version: str, known: Mapping[str, str]
+) -> dict[str, Any]:
+    """What GET /api/home says: the home as this agent read it. known: the certificates of agents it met."""
     return {
         "home": home.name,
         "agent": agent,
         "version": version,
+        "known": dict(known),
         "nodes": [
             {"name": n.name, "kind": n.kind, "address": n.address, "agent": n.agent, "room": n.room}
             for n in home.nodes.values()

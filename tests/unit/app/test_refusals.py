@@ -2,8 +2,8 @@
 
 import pytest
 
+from support.record_windows import table_of
 from whichhop.app.refusals import refusal_words, refusals_in
-from whichhop.compare.windows.filling import table_of
 from whichhop.model import Columns, Fate, Method, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from support.homes import alder
+from support.record_windows import table_of
 from support.records import lifelike
 from whichhop.app.store_windows import windows_of_store
-from whichhop.compare.windows.filling import table_of
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable
 from whichhop.model import Record, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE

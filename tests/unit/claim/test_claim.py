@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from support.record_windows import count_in
 from support.reported import judged_story
 from whichhop.claim.claim import chosen, claim_of, happened, stands_apart
-from whichhop.compare.windows.tally import count_in
 from whichhop.model import Cause, Owner
 from whichhop.model.dossier import Figure
 

@@ -3,12 +3,12 @@
 import msgspec
 import pytest
 
+from support.record_windows import count_in, counted_of
 from support.reported import judged_story, recorded, span_of
 from whichhop.claim.claim import claim_of
 from whichhop.claim.pseudonyms import StandIns, stripped
 from whichhop.claim.span import judged_span
 from whichhop.compare.comparison import compare_windows
-from whichhop.compare.windows.tally import count_in, counted_of
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Reading, derive_sessions
 

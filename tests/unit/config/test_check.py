@@ -52,11 +52,11 @@ BAD = {
     ),
     "a link to itself": ("[desk, attic]", "[desk, desk]", 10, "links[0].join", "to itself"),
     "a wireless link between two boxes": (
-        "[attic, router], kind: backhaul, medium: radio",
-        "[attic, router], kind: wireless",
-        11,
-        "links[1].kind",
-        "kind: backhaul",
+        "[router, modem], kind: wired",
+        "[router, modem], kind: wireless",
+        13,
+        "links[3].kind",
+        "a host at one end",
     ),
     "a backhaul without its medium": (", medium: radio", "", 11, "links[1].medium", "missing"),
     "an access line over a power line": (
@@ -155,8 +155,14 @@ def test_discovery_without_a_peer_is_refused() -> None:
     text = ALDER_TEXT.replace("provider-edge: 198.51.100.1", "provider-edge: discover")
     assert home_of(text).discover_edge
     without = "\n".join(line for line in text.splitlines() if "peers" not in line)
-    with pytest.raises(ConfigError, match="no peer"):
+    with pytest.raises(ConfigError, match=r"add under targets `peers: \{harbour: \{address: HOST\}\}`"):
         home_of(without)
+
+
+def test_a_peer_alone_lets_the_providers_first_hop_be_found() -> None:
+    home = alder("  provider-edge: 198.51.100.1\n")
+    assert home.discover_edge
+    assert "provider-edge" in {s.key.target for s in derive_sessions(home)}
 
 
 def test_several_mistakes_are_told_at_once_in_the_order_of_lines() -> None:

@@ -7,7 +7,7 @@ from paper_home.paper import prepare
 from paper_home.records import records_of_run
 from paper_home.table import table_of_run
 from support.paper import alder_house
-from whichhop.compare.windows.filling import table_of
+from support.record_windows import table_of
 from whichhop.lab.scenario import Effect, Fault, Quirk, QuirkKind
 from whichhop.model import Cause
 from whichhop.model.units import NS_PER_MINUTE

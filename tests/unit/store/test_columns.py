@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from support.record_windows import counted_of
 from support.records import any_record, lifelike
 from support.reduce import total_rtt
-from whichhop.compare.windows.tally import counted_of
 from whichhop.model import Columns, Fate, Method, Record, SessionKey
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.columns import SessionColumns, _fill, _fill_optional, each_session, session_columns

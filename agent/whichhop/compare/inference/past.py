@@ -1,6 +1,7 @@
 """What is usual for a session: the best level that it held, not the average of its past."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -148,15 +149,24 @@ def prior_scales(sessions: Sequence[Session]) -> Floats:
     return np.array(out, dtype=np.float32)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Past:
-    """What sessions saw so far; `suspect` (ticks, sessions) marks what stays out of their baselines."""
+    """What sessions saw so far, to be read at once: whoever owns the arrays goes on filling them.
 
-    def __init__(
-        self, table: WindowTable, speaks: NDArray[np.bool_], prior: Floats, settings: Settings
-    ) -> None:
-        self.table, self.speaks, self.prior, self.settings = table, speaks, prior, settings
-        self.suspect = np.zeros(table.sent.shape, dtype=bool)
-        self.step_s = table.step_ns * 1e-9
+    speaks: (ticks, sessions), where a sample is evidence. suspect: likewise, what stays out of baselines.
+    prior: (sessions,) seconds of spread believed before the past says so.
+    """
+
+    table: WindowTable
+    speaks: NDArray[np.bool_]
+    suspect: NDArray[np.bool_]
+    prior: Floats
+    settings: Settings
+
+    @property
+    def step_s(self) -> float:
+        """Seconds a tick."""
+        return self.table.step_ns * 1e-9
 
     def step_down(self, begin: int, at: int, end: int, base: Baseline) -> int | None:
         """The first tick from `at` to `end` by which a session holds a better level than the baseline's.

@@ -92,7 +92,7 @@ def look_closely(
     span = slice(stretch.first, stretch.end)
     settings = scan.settings
     evidence = scan.evidence(stretch.first, stretch.end)
-    heard = frozenset(np.flatnonzero(scan.alibi.speaks[span].any(axis=0)).tolist())
+    heard = frozenset(np.flatnonzero(scan.speaks[span].any(axis=0)).tolist())
     columns = columns_heard(elements, heard)
     tables = Pairs(evidence, scan.columns)
     chosen = _chosen(tables, columns, onset, settings.most_candidates)

@@ -60,7 +60,7 @@ def _lost(
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """What each session lost in these ticks of the span, and what it ordinarily would have."""
     first = span.first
-    speaks = scan.alibi.speaks[first : first + rows.size][:, heard] & rows[:, None]
+    speaks = scan.speaks[first : first + rows.size][:, heard] & rows[:, None]
     sent = np.where(speaks, scan.table.sent[first : first + rows.size][:, heard], 0).sum(axis=0)
     lost = np.where(speaks, scan.table.lost[first : first + rows.size][:, heard], 0).sum(axis=0)
     usual = scan.baselines[scan.block_of(first)].loss[heard]
@@ -71,7 +71,7 @@ def _loses(scan: Scan, element: Element, span: Span) -> bool:
     """Whether lost packets, not late ones, are what the loudest session shows."""
     ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
     column = sorted(element.column)
-    speaks = scan.alibi.speaks[ticks][:, column]
+    speaks = scan.speaks[ticks][:, column]
     sent = np.where(speaks, scan.table.sent[ticks][:, column], 0).sum(axis=0)
     lost = np.where(speaks, scan.table.lost[ticks][:, column], 0).sum(axis=0)
     return bool((lost > LIMITED * np.maximum(sent, 1)).any())
@@ -101,7 +101,7 @@ def adds(scan: Scan, inner: frozenset[int], rest: frozenset[int], span: Span) ->
     loc = scan.baselines[scan.block_of(span.first)].loc50
     facts = []
     for group in (sorted(inner), sorted(rest)):
-        speaks = scan.alibi.speaks[ticks][:, group]
+        speaks = scan.speaks[ticks][:, group]
         over = np.where(speaks, scan.table.q50_s[ticks][:, group] - loc[group], np.nan)
         known = over[np.isfinite(over)]
         sent = int(np.where(speaks, scan.table.sent[ticks][:, group], 0).sum())
@@ -127,7 +127,7 @@ def two_proportions_z(lost: int, sent: int, other_lost: int, other_sent: int) ->
 def _each(scan: Scan, column: list[int], span: Span) -> tuple[list[int], NDArray[np.float64]]:
     """The sessions of the column that spoke, and their log-ratios of any excess, (ticks, sessions)."""
     end = min(span.end, span.first + LONGEST_TICKS)
-    heard = [i for i in column if scan.alibi.speaks[span.first : end, i].any()]
+    heard = [i for i in column if scan.speaks[span.first : end, i].any()]
     evidence = scan.evidence(span.first, end)
     delay = _log_mean(evidence.delay[:, :, heard])
     loss = _log_mean(evidence.loss[:, :, heard])

@@ -21,28 +21,6 @@ from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 PIECE_NS = 4 * 3600 * NS_PER_S
 
 
-def table_of(
-    records: Sequence[Record],
-    *,
-    start_ns: int | None = None,
-    end_ns: int | None = None,
-    step_ns: int = TICK_NS,
-) -> WindowTable:
-    """The table of some records; its span is that of the records unless given.
-
-    step_ns must divide a minute, so that no record is cut. ValueError otherwise.
-    """
-    keys = sorted({r.session for r in records})
-    minutes = [r.minute for r in records]
-    if start_ns is None:
-        start_ns = min(minutes, default=0) * NS_PER_MINUTE
-    if end_ns is None:
-        end_ns = (max(minutes, default=-1) + 1) * NS_PER_MINUTE
-    cutter = Cutter(keys, start_ns=start_ns, end_ns=end_ns, step_ns=step_ns)
-    cutter.add(records)
-    return cutter.table
-
-
 class Cutter:
     """Fills one table piece by piece, so that a month of records need never be in memory at once."""
 

@@ -231,17 +231,17 @@ def _by_readings(
     return busy, frozenset(watched), worst
 
 
-def unjudged_s(alibi: Reporting, table: WindowTable) -> dict[str, float]:
+def unjudged_s(reporting: Reporting, table: WindowTable) -> dict[str, float]:
     """Seconds of windows in which an agent was set aside, by agent; those without any are left out.
 
     Between an agent's first and last window only: what came before or after was never measured.
     """
     out: dict[str, float] = {}
-    for column, agent in enumerate(alibi.agents):
+    for column, agent in enumerate(reporting.agents):
         mine = [j for j, key in enumerate(table.sessions) if key.agent == agent]
         there = np.flatnonzero(table.sent[:, mine].any(axis=1) | table.aside[:, mine].any(axis=1))
         if there.size:
-            count = np.count_nonzero(alibi.aside[there[0] + 1 : there[-1], column])
+            count = np.count_nonzero(reporting.aside[there[0] + 1 : there[-1], column])
             if count:
                 out[agent] = int(count) * table.step_ns / NS_PER_S
     return out

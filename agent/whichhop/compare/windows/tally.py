@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.table import COUNTS, QUANTILES, WindowTable
-from whichhop.model import Fate, Record, SessionKey
-from whichhop.model.stamps import told_stamps
+from whichhop.model import Fate, SessionKey
 from whichhop.model.units import NS_PER_S
 
 Int64 = NDArray[np.int64]
@@ -131,37 +130,3 @@ def side_by_side(
         for name in (*COUNTS, *QUANTILES):
             getattr(table, name)[:, place[part.tally.session]] = getattr(part.table, name)[:, 0]
     return table, tuple(tallies)
-
-
-def count_in(
-    keys: Iterable[SessionKey], parts: Iterable[Counted], *, start_ns: int, end_ns: int
-) -> tuple[WindowTable, tuple[Tally, ...]]:
-    """The same straight from samples: parts are taken one by one, so one is in memory."""
-    counted = (reduced(part, start_ns, end_ns) for part in parts)
-    return side_by_side(keys, counted, start_ns=start_ns, end_ns=end_ns)
-
-
-def counted_of(session: SessionKey, records: Iterable[Record]) -> Counted:
-    """The samples of some records of one session, sorted by time of sending."""
-    held = [r for r in records if r.session == session]
-    sent, rtt, out, queue = (
-        np.concatenate(
-            [np.asarray(getattr(r.samples, name), np.int64) for r in held] or [np.empty(0, np.int64)]
-        )
-        for name in ("sent_ns", "rtt_ns", "out_ns", "queue_ns")
-    )
-    fate = np.concatenate([np.asarray(r.samples.fate, np.uint8) for r in held] or [np.empty(0, np.uint8)])
-    order = np.argsort(sent, kind="stable")
-    errors = [r.clock_error_ns for r in held]
-    return Counted(
-        session=session,
-        sent_ns=sent[order],
-        fate=fate[order],
-        rtt_ns=rtt[order],
-        out_ns=out[order],
-        queue_ns=queue[order],
-        duplicates=sum(r.duplicates for r in held),
-        reordered=sum(r.reordered for r in held),
-        stamps=tuple(sorted(told_stamps(held))),
-        clock_error_ns=max((e for e in errors if e is not None), default=None),
-    )

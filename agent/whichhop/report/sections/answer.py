@@ -12,6 +12,10 @@ from whichhop.report.way import draw_way
 from whichhop.report.words import OWNERS, at_most, figure, probability, with_interval
 
 SMALL_S = 0.001
+PLAN_REQUEST = (
+    "We kindly ask you to deliver the rate of the plan, or to tell us what keeps the line from carrying it."
+    " The tests were made over links of the home that carry more, and their dates and rates are on record."
+)
 SHORT_S = 300.0
 """One episode under five minutes shows that something happened, not that it keeps happening; our own choice.
 The guards before a claim (20 packets lost or a minute of added delay) can be met within a minute."""
@@ -46,8 +50,27 @@ def hurt(claim: Claim) -> str:
     return " and ".join(parts) or "showed neither loss nor added delay over the episodes as a whole"
 
 
+def plan_is_missed(dossier: Dossier) -> bool:
+    """Whether tests that the home did not limit contradict the plan."""
+    return any(row.missed for row in dossier.plan)
+
+
+def _plan_notice(dossier: Dossier) -> Notice:
+    return Notice(
+        Tone.CLAIM,
+        "The plan is not delivered",
+        " ".join(row.words for row in dossier.plan if row.missed),
+    )
+
+
 def _notice(dossier: Dossier) -> Notice:
     claim = dossier.claim
+    if claim is None and plan_is_missed(dossier):
+        return Notice(
+            Tone.CALM,
+            "No episode of delay or loss",
+            "In the whole span nothing exceeded its own quiet baseline; what is claimed is the rate alone.",
+        )
     if claim is None:
         return Notice(
             Tone.CALM,
@@ -190,6 +213,8 @@ def answer(dossier: Dossier) -> Section:
     zone = ZoneInfo(dossier.zone)
     claim = dossier.claim
     blocks: list[Block] = [_notice(dossier), _facts(dossier, zone)]
+    if plan_is_missed(dossier):
+        blocks.insert(0, _plan_notice(dossier))
     if claim is not None and claim.missing:
         blocks += [Para("To be collected before the provider can be held to it:"), Bullets(claim.missing)]
     blocks += _pictures(dossier, zone)
@@ -197,4 +222,6 @@ def answer(dossier: Dossier) -> Section:
         blocks += [Para("How the rest looked at the same moments:"), _home_side(claim)]
     if claim is not None and claim.made:
         blocks.append(Para(_request(dossier)))
+    if plan_is_missed(dossier):
+        blocks.append(Para(PLAN_REQUEST))
     return Section(name="answer", title="In short", blocks=blocks)

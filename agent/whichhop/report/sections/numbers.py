@@ -1,9 +1,9 @@
 """The figures of the claim with their rules, and what every session sent and saw."""
 
-from whichhop.model.dossier import Dossier, Figure, SessionRow
+from whichhop.model.dossier import Dossier, Figure, PlanRow, SessionRow
 from whichhop.report.blocks import Block, Grid, Para, Section
 from whichhop.report.times import lasting
-from whichhop.report.words import millis, percent, shown
+from whichhop.report.words import millis, percent, rate, shown
 
 
 def _figure(figure: Figure) -> tuple[str, ...]:
@@ -32,6 +32,18 @@ def _session(row: SessionRow) -> tuple[str, ...]:
     )
 
 
+def _plan(row: PlanRow) -> tuple[str, ...]:
+    return (
+        row.way,
+        rate(row.plan_bps),
+        f"{row.reached} of {row.tests}",
+        f"{row.days}",
+        f"{percent(row.low)} to {percent(row.high)}",
+        "none" if row.median_bps is None else rate(row.median_bps),
+        f"{row.left_out}",
+    )
+
+
 def numbers(dossier: Dossier) -> Section:
     """Figures and sessions."""
     blocks: list[Block] = []
@@ -42,6 +54,24 @@ def numbers(dossier: Dossier) -> Section:
                 head=("Name", "What", "Value", "95 % interval", "From", "How"),
                 rows=tuple(_figure(f) for f in dossier.claim.figures),
                 numbers=frozenset({2, 3, 4}),
+            )
+        )
+    if dossier.plan:
+        blocks.append(
+            Grid(
+                caption="The plan beside what tests of the line reached that the home did not limit",
+                head=(
+                    "Way",
+                    "Plan",
+                    "Reached it",
+                    "On days",
+                    "Share of the time, 95 %",
+                    "Median",
+                    "Left out",
+                ),
+                rows=tuple(_plan(row) for row in dossier.plan),
+                numbers=frozenset({1, 2, 3, 4, 5, 6}),
+                marked=frozenset(i for i, row in enumerate(dossier.plan) if row.missed),
             )
         )
     rows = sorted(dossier.sessions, key=lambda r: (not r.crosses, r.session))

@@ -12,7 +12,13 @@ SESSIONS = derive_sessions(HOME)
 
 
 def past(table):
-    return Past(table, np.ones(table.sent.shape, dtype=bool), prior_scales(SESSIONS), Settings())
+    return Past(
+        table=table,
+        speaks=np.ones(table.sent.shape, dtype=bool),
+        suspect=np.zeros(table.sent.shape, dtype=bool),
+        prior=prior_scales(SESSIONS),
+        settings=Settings(),
+    )
 
 
 def test_a_radio_session_is_believed_to_spread_more_than_a_wired_one():

@@ -4,7 +4,7 @@ from support.homes import alder
 from support.windows import disturb, quiet
 from whichhop.compare.history import prepare
 from whichhop.compare.inference.evidence import columns_of
-from whichhop.compare.inference.scan import next_block, scan
+from whichhop.compare.inference.rated_ticks import next_block, scan
 from whichhop.compare.inference.settings import Settings
 from whichhop.model import derive_sessions
 
@@ -15,7 +15,7 @@ SESSIONS = derive_sessions(HOME)
 def scanned(table):
     case = prepare(HOME, SESSIONS, table, (), Settings())
     columns = columns_of(case.elements, len(case.sessions))
-    return case, scan(case.table, case.sessions, case.alibi, columns, case.settings)
+    return case, scan(case.table, case.sessions, case.reporting, columns, case.settings)
 
 
 def test_baselines_are_taken_often_at_first_and_every_three_hours_in_the_end():

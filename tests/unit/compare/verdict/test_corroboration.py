@@ -8,7 +8,7 @@ from support.homes import alder
 from support.windows import disturb, named, quiet
 from whichhop.compare.history import prepare
 from whichhop.compare.inference.evidence import columns_of
-from whichhop.compare.inference.scan import scan
+from whichhop.compare.inference.rated_ticks import scan
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.verdict.corroboration import adds, borne, shown_by, two_proportions_z
@@ -24,7 +24,7 @@ SPAN = Span(first=30, end=50, detected=33)
 def scanned(table):
     case = prepare(HOME, SESSIONS, table, (), Settings())
     columns = columns_of(case.elements, len(case.sessions))
-    return case, scan(case.table, case.sessions, case.alibi, columns, case.settings)
+    return case, scan(case.table, case.sessions, case.reporting, columns, case.settings)
 
 
 def element(case, name):

@@ -3,7 +3,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.compare.windows.filling import Cutter, quantiles_by_tick, table_of, table_of_histograms
+from support.record_windows import table_of
+from whichhop.compare.windows.filling import Cutter, quantiles_by_tick, table_of_histograms
 from whichhop.compare.windows.table import SLOW_S, TAIL_CAP_S
 from whichhop.model import Columns, Fate, Method, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S

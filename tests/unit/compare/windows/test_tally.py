@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from support.record_windows import count_in, counted_of, table_of
 from support.records import lifelike
-from whichhop.compare.windows.filling import table_of
-from whichhop.compare.windows.tally import count_in, counted_of, digest_of, within
+from whichhop.compare.windows.tally import digest_of, within
 from whichhop.model import Method, Record, SessionKey
 from whichhop.model.units import NS_PER_MINUTE
 

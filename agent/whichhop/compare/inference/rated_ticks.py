@@ -1,0 +1,213 @@
+"""The one owner of all that grows tick by tick: windows, who could speak, what is suspect, every rating."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.baseline import Baseline
+from whichhop.compare.inference.evidence import (
+    ElementColumns,
+    minor_evidence,
+    mixed,
+    part_evidence,
+    part_sums,
+)
+from whichhop.compare.inference.likelihood import Evidence
+from whichhop.compare.inference.past import Past, prior_scales
+from whichhop.compare.inference.scan import Scan, evidence_of
+from whichhop.compare.inference.settings import Settings
+from whichhop.compare.inference.transients import BlipRates, none_log, passing_log, quiet_log
+from whichhop.compare.windows.reporting import Reporting
+from whichhop.compare.windows.table import COUNTS, QUANTILES, WindowTable
+from whichhop.model import Session
+
+SUSPECT = 4.0
+"""A session's tick with more log-ratio than this for any excess stays out of its own quiet baseline."""
+GROWTH = 1.25
+"""A young baseline is taken anew once a quarter more is known. Swept: doubled, two more false verdicts
+(tests/suite/results/priors.md)."""
+LONGEST_BLOCK_S = 3 * 3600.0
+"""An old one every three hours. Swept: half and twice of it gave the same figures (the same table)."""
+CHUNK = 240
+"""Ticks rated at a time, which bounds memory and changes no figure (swept, the same table)."""
+
+
+def next_block(at: int, step_s: float) -> int:
+    """When the baseline is taken anew after `at` ticks: often at first, every few hours with a past."""
+    return min(max(at + 1, int(at * GROWTH)), at + max(1, int(LONGEST_BLOCK_S / step_s)))
+
+
+class RatedTicks:
+    """Ticks `0..filled-1` of a table with room for more, each judged against the past only.
+
+    Its arrays are filled in place by its own methods alone; what it hands out are views, to be read at once.
+    A block is a run of ticks judged against one baseline: `blocks` holds their first ticks, rising (below 0
+    for one that began before the oldest tick that is kept), `baselines` and the blip rates one of each.
+    """
+
+    def __init__(
+        self,
+        table: WindowTable,
+        sessions: Sequence[Session],
+        columns: ElementColumns,
+        settings: Settings,
+        *,
+        reporting: Reporting | None = None,
+    ) -> None:
+        """A history whose reporting is known; without it the table is room for ticks that are to come."""
+        self._table, self._columns, self._settings = table, columns, settings
+        self._prior = prior_scales(sessions)
+        self._speaks = np.zeros(table.sent.shape, dtype=bool) if reporting is None else reporting.speaks
+        self._suspect = np.zeros(table.sent.shape, dtype=bool)
+        self._ratios = np.zeros((table.ticks, len(columns.priors)), dtype=np.float32)
+        self._quiet = np.zeros(table.ticks)
+        self._blips = BlipRates(columns.priors, self.step_s)
+        self._rates: list[NDArray[np.float64]] = []
+        self.watched = frozenset[str]() if reporting is None else reporting.watched
+        self.blocks: list[int] = []
+        self.baselines: list[Baseline] = []
+        self.filled = 0 if reporting is None else table.ticks
+
+    @property
+    def step_s(self) -> float:
+        """Seconds a tick."""
+        return self._table.step_ns * 1e-9
+
+    @property
+    def room(self) -> int:
+        """How many ticks more it can take."""
+        return self._table.ticks - self.filled
+
+    @property
+    def table(self) -> WindowTable:
+        """The ticks that are filled."""
+        return self._table.span(0, self.filled)
+
+    @property
+    def speaks(self) -> NDArray[np.bool_]:
+        """(ticks, sessions) of those filled, where a sample is evidence."""
+        return self._speaks[: self.filled]
+
+    def at_ns(self, tick: int) -> int:
+        """When a tick begins."""
+        return self._table.at_ns(tick)
+
+    def append(self, piece: WindowTable, columns: Sequence[tuple[int, int]]) -> None:
+        """Take in ticks; columns: of the piece and here, by session. ValueError where there is no room."""
+        if piece.ticks > self.room:
+            raise ValueError(f"room for {self.room} ticks, {piece.ticks} came; forget some first")
+        if piece.stamps:
+            self._table = replace(self._table, stamps={**self._table.stamps, **piece.stamps})
+        end = self.filled + piece.ticks
+        for name in (*COUNTS, *QUANTILES):
+            target, source = getattr(self._table, name), getattr(piece, name)
+            target[self.filled : end, [j for _, j in columns]] = source[:, [i for i, _ in columns]]
+        self.filled = end
+
+    def report(self, first: int, reporting: Reporting) -> None:
+        """Who could speak when, from the tick `first` on."""
+        end = first + reporting.speaks.shape[0]
+        self._speaks[first:end] = reporting.speaks
+        self.watched |= reporting.watched
+
+    def begin_block(self, at: int) -> None:
+        """The ticks from `at` on are judged against a baseline of those before it."""
+        if self.blocks:
+            self._blips.learn(self._ratios[max(0, self.blocks[-1]) : at])
+        self.blocks.append(at)
+        self.baselines.append(self._past().baseline(at))
+        self._rates.append(self._blips.rates())
+
+    def step_down(self, at: int, end: int) -> int | None:
+        """The first tick from `at` to `end` by which a session holds a better level than the newest baseline.
+
+        None when there is none yet.
+        """
+        return self._past().step_down(self.blocks[-1], at, end, self.baselines[-1])
+
+    def rate(self, first: int, end: int) -> None:
+        """Rate the ticks first..end-1 against the newest baseline."""
+        for at in range(first, end, CHUNK):
+            stop = min(end, at + CHUNK)
+            part = self._evidence(at, stop)
+            loud = np.maximum(part.delay.max(axis=0), part.loss.max(axis=0))
+            self._suspect[at:stop] = (loud > SUSPECT) | part.alone
+            sums = part_sums(part, self._columns)
+            self._ratios[at:stop] = mixed(*part_evidence(sums, self._columns))
+            passing = passing_log(self._ratios[at:stop], minor_evidence(sums, self._columns), self._rates[-1])
+            self._quiet[at:stop] = quiet_log(passing, none_log(self._columns.minor, self._rates[-1]))
+
+    def scan(self, first: int, end: int, worked_out: dict[tuple[int, int], Evidence] | None = None) -> Scan:
+        """What is known of the ticks first..end-1; worked_out: their evidence as far as it is known."""
+        span = slice(first, end)
+        return Scan(
+            table=self._table.span(first, end),
+            speaks=self._speaks[span],
+            columns=self._columns,
+            settings=self._settings,
+            ratios=self._ratios[span],
+            quiet=self._quiet[span],
+            blocks=tuple(max(0, b - first) for b in self.blocks),
+            baselines=tuple(self.baselines),
+            rates=tuple(self._rates),
+            worked_out=worked_out or {},
+        )
+
+    def forget(self, count: int) -> None:
+        """Drop the oldest ticks; those kept are counted from 0 anew."""
+        kept = self.filled - count
+        arrays = [getattr(self._table, name) for name in (*COUNTS, *QUANTILES)]
+        arrays += [self._speaks, self._suspect, self._ratios, self._quiet]
+        for array in arrays:
+            array[:kept] = array[count : self.filled].copy()
+        for name in COUNTS:
+            getattr(self._table, name)[kept:] = 0
+        for name in QUANTILES:
+            getattr(self._table, name)[kept:] = np.nan
+        self._suspect[kept:] = False
+        self._table = replace(self._table, start_ns=self._table.at_ns(count))
+        self.filled = kept
+        self.blocks = [b - count for b in self.blocks]
+        while len(self.blocks) > 1 and self.blocks[1] <= 0:
+            del self.blocks[0], self.baselines[0], self._rates[0]
+
+    def _past(self) -> Past:
+        return Past(
+            table=self._table,
+            speaks=self._speaks,
+            suspect=self._suspect,
+            prior=self._prior,
+            settings=self._settings,
+        )
+
+    def _evidence(self, first: int, end: int) -> Evidence:
+        return evidence_of(
+            self._table,
+            self._speaks,
+            self.baselines[-1],
+            self._columns,
+            self._settings,
+            first=first,
+            end=end,
+        )
+
+
+def scan(
+    table: WindowTable,
+    sessions: Sequence[Session],
+    reporting: Reporting,
+    columns: ElementColumns,
+    settings: Settings,
+) -> Scan:
+    """Evidence of every tick of a history, each judged against the past only, as live use would."""
+    rated = RatedTicks(table, sessions, columns, settings, reporting=reporting)
+    at = settings.warm_up_ticks
+    while at < table.ticks:
+        rated.begin_block(at)
+        end = min(next_block(at, rated.step_s), table.ticks)
+        end = rated.step_down(at + 1, end) or end
+        rated.rate(at, end)
+        at = end
+    return rated.scan(0, table.ticks)

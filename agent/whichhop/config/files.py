@@ -1,0 +1,45 @@
+"""Writes a file whole or not at all: whoever reads it meanwhile has the old one or the new one."""
+
+import contextlib
+import os
+from pathlib import Path
+
+from whichhop.errors import WhichhopError
+
+
+class WriteError(WhichhopError):
+    """A file could not be written; the text names it and the remedy."""
+
+
+def replace_file(path: Path, text: str) -> None:
+    """New text in a file's place, with the old one's mode and owner; WriteError, and the old one stays."""
+    beside = path.with_name(f".{path.name}.new")
+    try:
+        old = path.stat() if path.exists() else None
+        beside.unlink(missing_ok=True)
+        mode = 0o600 if old is None else old.st_mode & 0o777
+        with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "w", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        if old is not None:
+            with contextlib.suppress(PermissionError):  # only root may give a file away
+                os.chown(beside, old.st_uid, old.st_gid)
+        beside.replace(path)
+    except OSError as why:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+        raise WriteError(f"{path}: cannot be written ({why.strerror}); check its folder's owner") from why
+
+
+def write_new(path: Path, text: str, mode: int = 0o644) -> None:
+    """A file that was not there; WriteError where one is, or where it cannot be written."""
+    try:
+        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "w", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+    except FileExistsError:
+        raise WriteError(f"{path}: is there already; name another file, or move that one away") from None
+    except OSError as why:
+        raise WriteError(f"{path}: cannot be written ({why.strerror}); check its folder's owner") from why

@@ -1,0 +1,78 @@
+"""Texts of a home file that have a form: checked, and given back in their usual spelling; else ValueError."""
+
+import re
+from ipaddress import ip_address, ip_network
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+
+
+def address(text: str) -> str:
+    """An IPv4 or IPv6 address, in its usual form."""
+    try:
+        return str(ip_address(text))
+    except ValueError:
+        raise ValueError("not an IPv4 or IPv6 address") from None
+
+
+def domain(text: str) -> str:
+    """A domain name."""
+    labels = text.removesuffix(".").split(".")
+    # RFC 1035 2.3.4: a label has at most 63 octets, a name 255; letters, digits, hyphens (RFC 1123 2.1).
+    if len(text) > 253 or not all(re.fullmatch(r"(?!-)[A-Za-z0-9-]{1,63}(?<!-)", part) for part in labels):
+        raise ValueError("not a domain name such as www.example.org")
+    return text
+
+
+def network(text: str) -> str:
+    """A network as address and prefix length."""
+    try:
+        return str(ip_network(text))
+    except ValueError:
+        raise ValueError("not a network such as 192.0.2.0/24") from None
+
+
+def quiet_hours(text: str) -> str:
+    """A span of hours of the day."""
+    match = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)", text)
+    if match is None:
+        raise ValueError("not a span of hours such as 23:00-07:00")
+    return text
+
+
+def zone(text: str) -> str:
+    """A time zone by its IANA name."""
+    try:
+        ZoneInfo(text)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        # A small box may carry no time zones at all; it makes no reports either.
+        if available_timezones():
+            raise ValueError("not a time zone such as Europe/Lisbon") from None
+    return text
+
+
+def url(text: str) -> str:
+    """The address of something that is fetched or posted to."""
+    if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", text):
+        raise ValueError("not an address such as https://files.example.net/large.bin")
+    return text
+
+
+def page(text: str) -> str:
+    """The address of a device's page."""
+    if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", text):
+        raise ValueError("not a page's address such as http://192.0.2.254/status.html")
+    return text
+
+
+def target(text: str) -> str:
+    """An address, or a host name in small letters."""
+    try:
+        return str(ip_address(text))
+    except ValueError:
+        pass
+    # A last label of digits alone is a mistyped address: no domain ends in one (RFC 3696 section 2).
+    if text.rstrip(".").rpartition(".")[2].isdigit():
+        raise ValueError("not an IPv4 or IPv6 address")
+    try:
+        return domain(text).lower()
+    except ValueError:
+        raise ValueError("not an address or host name such as harbour.example.net") from None
