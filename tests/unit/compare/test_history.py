@@ -202,6 +202,17 @@ def test_the_packet_that_wakes_a_lone_laptops_radio_accuses_nobody(late):
     assert judge(home, sessions, table, ()) == []
 
 
+def test_two_packets_that_wake_a_lone_laptops_radio_are_no_trouble_of_what_lies_past_the_line():
+    home = home_of(LAPTOP_ALONE.replace("stamp: true}}", "stamp: true}, isle: {address: 203.0.113.8}}"))
+    sessions = derive_sessions(home)
+    table, rng = quiet(home, 480), np.random.default_rng(4)
+    for late in ("desk>isle:echo", "desk>names:lookup"):
+        one = named(sessions, late)
+        table.q50_s[100:460, one] += rng.uniform(0.05, 0.25, 360).astype(np.float32)
+        table.q80_s[100:460, one] += 0.28
+    assert judge(home, sessions, table, ()) == []
+
+
 def test_a_name_service_that_loses_questions_is_named_by_a_lone_laptop_too():
     home = home_of(LAPTOP_ALONE)
     sessions = derive_sessions(home)
