@@ -172,6 +172,25 @@ def test_own_traffic_that_nobody_counts_is_named_beside_the_place_and_is_not_abo
     assert not verdict.near_line
 
 
+def test_a_fault_of_the_line_and_an_upload_that_begins_during_it_are_two_with_their_own_figures():
+    table = disturb(quiet(HOME, 120), HOME, "modem/provider-edge", slice(40, 72), delay_s=0.060, lost=1)
+    table = disturb(table, HOME, "modem/provider-edge", slice(42, 58), delay_s=0.400)
+    first, second, third = judge(HOME, SESSIONS, table)
+    assert [v.elements for v in (second, third)] == [first.elements] * 2
+    at = [(v.start_ns - START_NS) // (10 * NS_PER_S) for v in (first, second, third)]
+    assert at == [40, 42, 58]
+    assert (first.end_ns, second.end_ns) == (second.start_ns, third.start_ns)
+    added = [v.severity.added_p50_s for v in (first, second, third)]
+    assert added == pytest.approx([0.060, 0.460, 0.060], abs=0.003)
+    # The queue alone would lose nothing: each has its own loss too.
+    assert [v.severity.loss_ratio for v in (first, second, third)] == pytest.approx([0.1] * 3, abs=0.01)
+
+
+def test_one_fault_of_the_line_stays_one_where_nobody_counts():
+    table = disturb(quiet(HOME, 120), HOME, "modem/provider-edge", slice(40, 72), delay_s=0.060, lost=1)
+    assert len(judge(HOME, SESSIONS, table)) == 1
+
+
 LAPTOP_ALONE = """\
 home: Alder House
 nodes:

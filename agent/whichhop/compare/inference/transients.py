@@ -99,9 +99,9 @@ def late_alone(
 
     An element is cleared in a tick when at least as many of its sessions are clean as are late; with `every`
     by a single clean one, for where one radio alone asks, several of its sessions may wake it each time. A
-    late session all of whose elements are cleared is late alone: what delays it is between its agent and nobody
-    else. An agent with such a session dozes. Its other late sessions are late alone too, unless an agent that
-    does not doze is late over the same uncleared element.
+    late session all of whose elements are cleared is late alone: what delays it is between its agent and
+    nobody else. An agent with such a session dozes. Its other late sessions are late alone too, unless an
+    agent that does not doze is late over the same uncleared element.
     """
     out = np.zeros(over.shape, dtype=bool)
     for late_s, clean_s in LEVELS_S:
