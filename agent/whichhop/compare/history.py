@@ -318,6 +318,7 @@ def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
         base_loss=base.loss,
         watched=case.reporting.watched,
         use=case.use.most[first:end],
+        usual_use=case.use.usual,
         doubts=case.use.doubts,
     )
     return verdict_of(

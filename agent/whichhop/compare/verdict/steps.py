@@ -9,8 +9,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-LEAST_TICKS = 2
-"""What opens an episode, and the fewest of which one is not a window that began or ended elsewhere."""
+LEAST_TICKS, LEAST_LATER = 2, 3
+"""The first piece is what opens an episode; of a later one a window at each edge may belong to another."""
 LEAST_RATIO = 2.0
 LEAST_STEP_S = 0.030
 """A level twice another and 30 ms from it is another cause: a queue shallower than that is felt by nobody,
@@ -44,7 +44,10 @@ def _cuts(level: Levels, first: int) -> list[int]:
         return []
     edges = (np.flatnonzero(np.diff(high.astype(np.int8))) + 1).tolist()
     bounds = [0, *edges, len(level)]
-    if not edges or len(edges) > MOST_STEPS or int(np.diff(bounds).min()) < LEAST_TICKS:
+    if not edges or len(edges) > MOST_STEPS:
+        return []
+    lengths = np.diff(bounds).tolist()
+    if lengths[0] < (LEAST_LATER if first else LEAST_TICKS) or min(lengths[1:]) < LEAST_LATER:
         return []
     out = [first + at for at in edges]
     for begin, end in pairwise(bounds):
