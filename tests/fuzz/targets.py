@@ -1,24 +1,29 @@
 """Every reader of outside octets as a function of octets that must end in a value or in one printable line.
 
 A target gets octets and calls a reader with them. Allowed outcomes are a return and an error of ours (or the
-one that the reader's docstring names); anything else is a finding. `SEEDS` are sound examples, from which the
-short runs among the ordinary tests begin and which a coverage-guided run takes as its corpus.
+one that the reader's docstring names); anything else is a finding. `seeds_of` gives sound examples, from
+which the short runs among the ordinary tests begin and which a coverage-guided run takes as its corpus.
 """
 
 import base64
 import json
 import random
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from fuzz import of_files, of_http, of_packets, of_reports
+from fuzz.allowed import Seeds, Targets, complained, must, named
+from fuzz.allowed import any_text as _text
 from support.records import lifelike
 from whichhop.app.learning import Told, joined_since
 from whichhop.config.check import check_home
 from whichhop.config.home_edit import with_agent
 from whichhop.config.load import load_yaml
 from whichhop.config.pairing_keys import PairingSide
+from whichhop.daemon.found_addresses import found_of
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import Method, Reading, SessionKey
 from whichhop.model.channel import Channel
@@ -54,26 +59,7 @@ from whichhop.wire.pairing import (
 )
 from whichhop.wire.quoted import read_quoted
 
-Target = Callable[[bytes], None]
 KEY = SessionKey(agent="desk", target="attic", method=Method.ECHO)
-MOST_LINE = 2_500
-"""Characters of a complaint; it may quote, but not at length."""
-
-
-def must(holds: bool, what: str) -> None:
-    if not holds:
-        raise AssertionError(what)
-
-
-def complained(trouble: Exception) -> None:
-    line = str(trouble)
-    must(all(printable(part) == part for part in line.split("\n")), f"a complaint that acts: {line!r}")
-    must(len(line) <= MOST_LINE, f"a complaint of {len(line)} characters")
-
-
-def _text(octets: bytes) -> str:
-    """Text of any octets: what is no UTF-8 becomes lone surrogates, as in a file name."""
-    return octets.decode("utf-8", "surrogateescape")
 
 
 # -- a modem's levels
@@ -159,15 +145,6 @@ def interface_mib(octets: bytes) -> None:
     if found is not None:
         must(0 <= found.received < 2**64 and 0 <= found.sent < 2**64, "a count out of range")
         must(found.speed_bps is None or 0 < found.speed_bps < 2**63, f"speed {found.speed_bps}")
-
-
-def _allowed(call: Callable[[], object], *also: type[Exception]) -> None:
-    """For readers whose docstring names an error that is not ours."""
-    try:
-        call()
-    except also as trouble:
-        must(type(trouble) in also, f"{type(trouble).__name__} for one of {also}: {trouble}")
-        complained(trouble)
 
 
 def upnp_description(octets: bytes) -> None:
@@ -297,6 +274,10 @@ def route_line(octets: bytes) -> None:
     read_route(_text(octets))
 
 
+def found_addresses(octets: bytes) -> None:
+    found_of(octets, "desk.addresses")
+
+
 def home_file(octets: bytes) -> None:
     from whichhop.config.check import check_home
 
@@ -374,7 +355,7 @@ _QUERY = json.dumps(
     }
 ).encode()
 
-SEEDS: Mapping[str, list[bytes]] = {
+_SEEDS: Seeds = {
     "numbers": [
         w.encode() for w in ("-3.2 dBmV", "105,0 dBuV", "1'234'567", "603 MHz", "256QAM", "52.4 Mbit/s")
     ],
@@ -416,35 +397,46 @@ SEEDS: Mapping[str, list[bytes]] = {
     "route_line": [
         b'{"target": "192.0.2.9", "hops": [{"ttl": 1, "addresses": ["192.0.2.1"], "rtts_s": [0.001]}]}'
     ],
+    "found_addresses": [b'{"names": {"harbour.example.net": "203.0.113.7"}, "edges": {"": "198.51.100.1"}}'],
     "home_file": [home.read_bytes() for home in _HOMES],
     "resolver_answer": [bytes.fromhex("00018180000100010000000003777777076578616d706c65036f72670000010001")],
     "icmp_quotation": [bytes.fromhex("4500001c000000004011000000000000c0000201c0000209") + bytes(8)],
 }
 
-TARGETS: Mapping[str, Target] = {
-    t.__name__: t
-    for t in (
-        numbers,
-        level_csv,
-        level_json,
-        modem_page,
-        cable_mib,
-        dsl_line_mib,
-        interface_mib,
-        upnp_description,
-        upnp_answer,
-        interchange,
-        packed,
-        collected,
-        gathered,
-        metrics_answer,
-        note_gains,
-        pairing_line,
-        talk,
-        told_agents,
-        route_line,
-        home_file,
-        resolver_answer,
-        icmp_quotation,
-    )
+_TARGETS = named(
+    numbers,
+    level_csv,
+    level_json,
+    modem_page,
+    cable_mib,
+    dsl_line_mib,
+    interface_mib,
+    upnp_description,
+    upnp_answer,
+    interchange,
+    packed,
+    collected,
+    gathered,
+    metrics_answer,
+    note_gains,
+    pairing_line,
+    talk,
+    told_agents,
+    route_line,
+    found_addresses,
+    home_file,
+    resolver_answer,
+    icmp_quotation,
+)
+_ROOMS = (of_packets, of_http, of_files, of_reports)
+TARGETS: Targets = _TARGETS | {name: t for room in _ROOMS for name, t in room.TARGETS.items()}
+_SEEDS_OF_ROOMS: dict[str, list[bytes] | Callable[[], list[bytes]]] = {
+    name: s for room in _ROOMS for name, s in room.SEEDS.items()
 }
+
+
+@cache
+def seeds_of(name: str) -> list[bytes]:
+    """A target's sound examples; some take seconds to make, so they are made when they are asked for."""
+    made = (_SEEDS | _SEEDS_OF_ROOMS)[name]
+    return made() if callable(made) else made

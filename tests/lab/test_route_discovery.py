@@ -10,7 +10,8 @@ import pytest
 from support.namespaces import V4, V6, Path4
 from support.need import need_program
 from whichhop.errors import SystemRefusedError
-from whichhop.probes.path_trace import CHILD, REFUSED, find_route
+from whichhop.probes import trace_child
+from whichhop.probes.path_trace import CHILD, REFUSED, find_route, read_route
 from whichhop.wire.trace import Edge, Route, changed_steps, home_networks, provider_edge
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
@@ -117,11 +118,26 @@ def test_without_a_way_to_the_target_one_line_says_so(path: Path4) -> None:
     assert "\n" not in str(refused.value)
 
 
-def test_without_the_right_to_raw_sockets_the_child_says_so(path: Path4) -> None:
+@pytest.mark.parametrize("plan", [V4, V6], ids=["IPv4", "IPv6"])
+def test_without_the_right_to_raw_sockets_the_same_routers_are_found(
+    path: Path4, plan: dict[str, str]
+) -> None:
     drop = [need_program("setpriv"), "--bounding-set=-net_raw", "--inh-caps=-net_raw"]
-    child = [*drop, sys.executable, "-m", CHILD, V4["far"], "33434"]
+    child = [*drop, sys.executable, "-m", CHILD, plan["far"], "33434"]
     done = subprocess.run(path.argv("host", child), capture_output=True, text=True, check=False)
-    assert (done.returncode, done.stdout) == (REFUSED, "")
+    assert done.returncode == 0, done.stderr
+    route = read_route(done.stdout)
+    assert addresses(route) == [(plan["router"],), (plan["edge"],), (plan["far"],)]
+    assert route.reached
+
+
+def test_where_neither_way_is_open_the_child_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object) -> None:
+        raise PermissionError("not on this system")
+
+    monkeypatch.setattr(trace_child, "open_socket", refused)
+    monkeypatch.setattr(trace_child, "HopSocket", refused)
+    assert trace_child.main(["203.0.113.2", "33434"]) == REFUSED
 
 
 def test_a_child_that_does_not_end_is_ended(path: Path4) -> None:

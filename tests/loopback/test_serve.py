@@ -165,12 +165,83 @@ def test_a_request_head_of_many_kilobytes_is_refused(base: str) -> None:
 
 @pytest.mark.slow
 def test_a_connection_that_asks_nothing_is_closed(store_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("whichhop.serve.server.IDLE_SECONDS", 0.3)
+    monkeypatch.setattr("whichhop.serve.connection.IDLE_SECONDS", 0.3)
     with serving(store_path) as base:
         parts = urlsplit(base)
         with socket.create_connection((parts.hostname, parts.port), timeout=10) as sock:
             sock.sendall(b"GET /health HT")
             assert sock.recv(1000) == b""
+
+
+def raw(base: str, octets: bytes, until: bytes = b"") -> bytes:
+    """What a server sends back on one connection: until these octets, else until it closes."""
+    parts = urlsplit(base)
+    got = b""
+    with socket.create_connection((parts.hostname, parts.port), timeout=10) as sock:
+        sock.sendall(octets)
+        while (data := sock.recv(65536)) and (not until or until not in got + data):
+            got += data
+        return got + data
+
+
+def test_requests_sent_without_waiting_are_answered_in_their_order(base: str) -> None:
+    # RFC 9112 9.3.2
+    asks = b"".join(f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n".encode() for path in ("/health", "/no"))
+    got = raw(base, asks + b"GET /last HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n", until=b"/last;")
+    statuses = [line.split()[1] for line in got.splitlines() if line.startswith(b"HTTP/1.1 ")]
+    assert statuses == [b"200", b"404", b"404"]
+    assert got.index(b"no such path: /no;") < got.index(b"no such path: /last;")
+
+
+def test_a_body_is_passed_over_and_the_connection_goes_on(base: str) -> None:
+    post = b"POST /health HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 100000\r\n\r\n" + b"G" * 100_000
+    got = raw(base, post + b"GET /health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n", until=b'"status"')
+    assert [line.split()[1] for line in got.splitlines() if line.startswith(b"HTTP/1.1 ")] == [b"405", b"200"]
+
+
+def test_who_asks_to_close_gets_the_answer_and_the_end(base: str) -> None:
+    got = raw(base, b"GET /health HTTP/1.0\r\nHost: 127.0.0.1\r\n\r\n")
+    assert got.startswith(b"HTTP/1.1 200")
+
+
+@pytest.mark.slow
+def test_an_answer_that_nobody_takes_is_given_up(store_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("whichhop.serve.connection.IDLE_SECONDS", 0.1)
+    with serving(store_path) as base:
+        parts = urlsplit(base)
+        with socket.socket() as sock:
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            sock.settimeout(10)
+            sock.connect((parts.hostname, parts.port))
+            for _ in range(3000):
+                try:
+                    sock.sendall(b"GET /metrics HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+                except (ConnectionError, TimeoutError):
+                    break
+                sleep_s(0.002)
+            else:
+                pytest.fail("the connection was kept")
+
+
+def test_a_fault_of_our_own_is_500_and_told(tmp_path: Path) -> None:
+    told: list[dict[str, object]] = []
+
+    async def fails(scope: object, receive: object, send: object) -> None:
+        raise ZeroDivisionError
+
+    async def run() -> bytes:
+        asyncio.get_running_loop().set_exception_handler(lambda _, context: told.append(context))
+        server = Server(fails, host="127.0.0.1", port=0)
+        await server.start()
+        reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+        writer.write(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+        got = await reader.read()
+        writer.close()
+        await server.stop()
+        return got
+
+    assert asyncio.run(run()).startswith(b"HTTP/1.1 500")
+    assert isinstance(told[0]["exception"], ZeroDivisionError)
 
 
 def test_a_port_that_is_taken_is_one_line_with_the_remedy(store_path: Path) -> None:

@@ -138,7 +138,6 @@ prober.send(key, "192.0.2.2")
 assert [(k, s.rtt_ns) for k, s in samples] == [(key, 7)]
 """,
     "a metric": """
-from prometheus_client.registry import CollectorRegistry
 from whichhop.serve.catalogue import markdown
 from whichhop.serve.exporter import LiveCollector
 from whichhop.serve.live import LiveState

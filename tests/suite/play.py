@@ -11,6 +11,7 @@ import whichhop
 from paper_home.measured import State
 from paper_home.paper import prepare
 from paper_home.records import readings_of_run
+from paper_home.seconds import seconds_of_run
 from paper_home.table import table_of_run
 from suite.case import Case, Label
 from suite.recipes import make_case, nature_seed
@@ -73,7 +74,7 @@ def draw(recipe: str, seed: int, hours: float | None = None, profile: Profile = 
     began = mono_ns()
     case = make_case(recipe, seed, hours, profile)
     run = prepare(case.scenario, nature_seed(recipe, seed))
-    table = table_of_run(run, START_NS)
+    table = replace(table_of_run(run, START_NS), seconds=seconds_of_run(run, START_NS))
     readings = readings_of_run(run, START_NS)
     natural = (*natural_labels(case.scenario, run.quirks), *state_labels(case.scenario, run.states))
     case = replace(case, labels=(*case.labels, *natural))

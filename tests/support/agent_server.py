@@ -1,4 +1,4 @@
-"""A real uvicorn on loopback around the real application, in a loop of its own thread."""
+"""A real server on loopback around the real application, in a loop of its own thread."""
 
 import asyncio
 import ssl
@@ -34,12 +34,14 @@ def serving(
     """
     live = live or busy_state()
     live.agent = agent
+    failures: list[Exception] = []
     app = App(
         live=live,
         store=store,
         door=Door(token=TOKEN, identity=identity, tls_only=tls_only),
         summary=lambda: {"home": "Alder House", "agent": agent},
     )
+    app.failed = failures.append
     ready: threading.Event = threading.Event()
     found: dict[str, object] = {}
 
@@ -69,3 +71,4 @@ def serving(
         found["loop"].call_soon_threadsafe(found["stop"].set)  # type: ignore[attr-defined]
         thread.join(20)
         assert not thread.is_alive()
+        assert not failures

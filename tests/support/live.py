@@ -54,6 +54,7 @@ def busy_state() -> LiveState:
     rows = [n for n, row in CATALOGUE.items() if row.labels == ("agent", "target")]
     live.of_targets = {(name, "harbour"): float(i) for i, name in enumerate(rows)}
     live.by_reason["reflector_refused"] = {"not-allowed": 3, "looped": 1}
+    live.skipped = lambda: {STAMP: 4, ECHO: 0}
     live.faults = {"desk/attic": 0.93, "beyond": 0.01}
     live.episodes = [("wireless-hop", "desk/attic")]
     live.levels = {"desk/attic": (0.0021, 0.0058)}

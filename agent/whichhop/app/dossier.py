@@ -6,6 +6,7 @@ from functools import partial
 from zoneinfo import ZoneInfo
 
 from whichhop import __version__
+from whichhop.app.store_windows import StoreSeconds
 from whichhop.cabling.access_line import explain_line
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.judge_modem import judge_modem
@@ -19,6 +20,7 @@ from whichhop.claim.pseudonyms import StandIns, stripped
 from whichhop.claim.session_rows import session_rows
 from whichhop.claim.span import JudgedSpan, judged_span
 from whichhop.compare.comparison import compare_windows
+from whichhop.compare.windows.seconds import Seconds
 from whichhop.compare.windows.tally import Counted, Reduced, reduced, side_by_side
 from whichhop.config.check import House
 from whichhop.model import Home, Owner, Reading, SessionKey, Verdict, derive_sessions
@@ -169,7 +171,14 @@ def assemble(store: Store, order: Order) -> Dossier | None:
     readings = tuple(
         _renamed(store.readings(from_ns=order.start_ns - NS_PER_MINUTE, to_ns=order.end_ns), stand)
     )
-    found = compare_windows(stand.home if stand else home, table, readings)
+    inside = StoreSeconds(store, tuple(keys))
+
+    def seconds(start_ns: int, end_ns: int) -> Seconds:
+        """Those of the store, under the names that are shown."""
+        found = inside(start_ns, end_ns)
+        return replace(found, sessions=tuple(shown[key] for key in found.sessions))
+
+    found = compare_windows(stand.home if stand else home, replace(table, seconds=seconds), readings)
     if found is None:
         return None
     # What was not measured is not in the report: the span is that of the samples.

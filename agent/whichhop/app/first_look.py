@@ -54,7 +54,7 @@ def home_file(
         [
             "targets:",
             "  provider-edge: discover   # the provider's first hop, found on the way to the target",
-            f'  peers: {{{target.name}: {{address: "{target.address}"}}}}   # {target.said}',
+            f'  peers: {{{target.name}: {{address: "{target.said}"}}}}   # {target.address} today',
         ]
         if target
         else [

@@ -17,11 +17,15 @@ class PlaceError(WhichhopError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wish:
-    """What the person at the inviting machine asked for. replace: the agent whose key may be another now."""
+    """What the person at the inviting machine asked for.
+
+    replace: the agent whose key may be another now. moves: no address is written down, since it changes.
+    """
 
     behind: str | None = None
     room: str | None = None
     replace: str | None = None
+    moves: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +78,7 @@ def _new(home: Home, machine: Machine, address: str, wish: Wish) -> NewAgent:
     radio = machine.radio and home.nodes[behind].kind in _SERVES_RADIO
     return NewAgent(
         name=machine.name,
-        address=address,
+        address=None if wish.moves else address,
         joined_to=behind,
         link_kind=LinkKind.WIRELESS if radio else LinkKind.WIRED,
         room=wish.room,

@@ -13,16 +13,17 @@ from typing import Annotated
 
 import msgspec
 
+from whichhop.app.agent_addresses import tls_addresses_of
 from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.config.check import check_home
 from whichhop.config.files import replace_file
+from whichhop.config.found_addresses import read_found, with_found
 from whichhop.config.home_edit import NewAgent, with_agent
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.known_agents import KnownAgents, known_agents_path, read_known, write_known
 from whichhop.config.load import load_yaml
 from whichhop.errors import WhichhopError
 from whichhop.model import Home
-from whichhop.net.authority import authority
 from whichhop.outside import typed
 
 MOST_S = 15.0
@@ -95,9 +96,9 @@ def learn(home_file: Path, key_file: Path, source: str) -> tuple[list[str], list
     """Names of the agents written into the home file, and what was refused; WhichhopError when it fails."""
     place = str(home_file)
     text = home_file.read_text(encoding="utf-8", errors="strict")
-    home = check_home(load_yaml(text, place))
+    home = with_found(check_home(load_yaml(text, place)), read_found(home_file))
     keys = derive_keys(read_key(key_file))
-    base = f"https://{authority(home.nodes[source].address or '', home.ports.tls)}"
+    base = tls_addresses_of(home)[source]
     body = AgentsFetch.of(home, keys, seconds=MOST_S)(f"{base}/api/home", keys.api_token)
     told = typed(body, base, Told)
     found, refused = joined_since(home, told)

@@ -1,11 +1,13 @@
 """Compares a home while its agents measure: each turn takes in what is new and gives a bulletin."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
+from whichhop.app.live_seconds import NewestSeconds, SoonWords
 from whichhop.app.refusals import RefusalsOfLate, refusal_words
-from whichhop.app.store_windows import exact_windows, windows_of_store
+from whichhop.app.store_windows import StoreSeconds, exact_windows, windows_of_store
 from whichhop.capacity.rooms import is_of_transfer, room_rates
 from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.day_book import DayBook
@@ -37,6 +39,15 @@ def live_comparison(house: House, home_file: str, store: Store) -> "LiveComparis
     return LiveComparison(house.home, store, LiveAdvice(house, home_file, lately))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Told:
+    """What the last turn said; ticks_say: the verdicts of the ticks alone, judged up to due_ns."""
+
+    ticks_say: Sequence[Verdict]
+    due_ns: int
+    bulletin: Bulletin
+
+
 class LiveComparison:
     """Follows one home from the store that its agents' records are collected in.
 
@@ -54,6 +65,8 @@ class LiveComparison:
         self._seen: set[Reading] = set()
         self._rates: list[Reading] = []
         self._refusals = RefusalsOfLate(store, home)
+        self._newest, self._soon = NewestSeconds(), SoonWords()
+        self._told_last: _Told | None = None
 
     def turn(
         self,
@@ -77,21 +90,43 @@ class LiveComparison:
         elif due_ns > begin:
             piece = exact_windows(self._store, self.home, start_ns=begin, end_ns=due_ns, extra=open_records)
             self._follower.feed(piece, self._readings(begin - LATE_READINGS_NS, due_ns))
+        self._newest.take(open_records)
         refused = refusal_words(self._refusals.turn(open_records, due_ns, anew=anew))
         standing = self._follower.standing()
-        self.told = self._book.take(standing.verdicts, standing.judged_ns, due_ns)
+        ticks_say = self._book.take(standing.verdicts, standing.judged_ns, due_ns)
+        self.told = [*ticks_say, *self._soon.beside(ticks_say, due_ns)]
         steps = None
         if self._advice is not None:
             since = max(standing.table.start_ns, due_ns - DAY_NS)
             steps = self._advice.steps(self.told, standing.sessions, since, due_ns)
-        return bulletin_of(
-            standing,
-            self.told,
-            troubles={**refused, **(troubles or {})},
-            rooms=room_rates(self.home, self._rates),
-            marks=[m for m in self._store.marks().values() if due_ns - DAY_NS <= m.at_ns <= due_ns],
-            steps=steps,
+        self._told_last = _Told(
+            ticks_say=ticks_say,
+            due_ns=due_ns,
+            bulletin=bulletin_of(
+                standing,
+                self.told,
+                troubles={**refused, **(troubles or {})},
+                rooms=room_rates(self.home, self._rates),
+                marks=[m for m in self._store.marks().values() if due_ns - DAY_NS <= m.at_ns <= due_ns],
+                steps=steps,
+            ),
         )
+        return self._told_last.bulletin
+
+    def soon(self, now_ns: int, open_records: Iterable[Record]) -> Bulletin | None:
+        """What the seconds since the last turn show; None where they add nothing to its bulletin."""
+        last = self._told_last
+        if self._follower is None or last is None:
+            return None
+        self._newest.take(open_records)
+        new = self._follower.soon(self._newest.at(now_ns))
+        before = len(self.told)
+        self._soon.say(new)
+        self.told = [*last.ticks_say, *self._soon.beside(last.ticks_say, last.due_ns)]
+        if len(self.told) <= before:
+            return None
+        told = bulletin_of(self._follower.standing(), self.told).told
+        return replace(last.bulletin, at_ns=now_ns, told=told)
 
     def _begin(self, due_ns: int, open_records: Iterable[Record]) -> Follower | None:
         piece = windows_of_store(
@@ -101,7 +136,9 @@ class LiveComparison:
             return None
         self._seen.clear()
         self._rates.clear()
-        follower = Follower(self.home, derive_sessions(self.home), start_ns=piece.start_ns)
+        sessions = derive_sessions(self.home)
+        inside = StoreSeconds(self._store, tuple(s.key for s in sessions))
+        follower = Follower(self.home, sessions, start_ns=piece.start_ns, seconds=inside)
         follower.feed(piece, self._readings(piece.start_ns - NS_PER_MINUTE, due_ns))
         if follower.end_ns < due_ns:
             # Nothing was heard lately; that is part of what stands now.

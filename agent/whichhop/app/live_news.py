@@ -1,18 +1,22 @@
 """Asks the agents every few seconds for what is new, without letting one that is down hold up the rest."""
 
+import contextlib
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 
 from whichhop.errors import RemoteError
 from whichhop.model import Record
 from whichhop.store.collect import Bounds, Fetch
-from whichhop.store.gather import gather
+from whichhop.store.gather import gather, open_minutes
 from whichhop.store.store import Store
 
 WAITS = (1, 2, 3, 6)
 """In how many turns an agent that did not answer is asked again: once a minute in the end."""
 MOST_AT_ONCE = 16
+OPEN = "/api/open"
+NEWEST = f"{OPEN}?unanswered=lost"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +37,11 @@ class _Silent:
     trouble: str
     times: int = 1
     wait: int = WAITS[0]
+
+
+def _given(page: bytes, url: str, token: str) -> bytes:
+    """A page that is here already."""
+    return page
 
 
 @dataclass(slots=True)
@@ -78,13 +87,25 @@ class Asker:
                 late = True
         return News(open_records=found.open_records, late=late, told=tuple(told))
 
-    def _open_pages(self, agents: list[str]) -> tuple[dict[str, bytes], dict[str, str]]:
+    def open_now(self) -> list[Record]:
+        """The open minutes of all agents that answered last, asked for between two turns; what one of them
+        has to say of itself is the next turn's."""
+        found: list[Record] = []
+        pages, _ = self._open_pages([a for a in self.addresses if a not in self._silent], NEWEST)
+        for agent, base in self.addresses.items():
+            page = pages.get(f"{base}{NEWEST}")
+            if page is not None:
+                with contextlib.suppress(RemoteError):
+                    found += open_minutes(agent, base, self.token, partial(_given, page))
+        return found
+
+    def _open_pages(self, agents: list[str], page: str = OPEN) -> tuple[dict[str, bytes], dict[str, str]]:
         pages: dict[str, bytes] = {}
         troubles: dict[str, str] = {}
         if not agents:
             return pages, troubles
         with ThreadPoolExecutor(min(MOST_AT_ONCE, len(agents))) as pool:
-            asked = {agent: f"{self.addresses[agent]}/api/open" for agent in agents}
+            asked = {agent: f"{self.addresses[agent]}{page}" for agent in agents}
             answers = {agent: pool.submit(self.fetch, url, self.token) for agent, url in asked.items()}
             for agent, answer in answers.items():
                 try:

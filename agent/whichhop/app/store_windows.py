@@ -1,8 +1,9 @@
 """A store's history as the comparer's windows, cut on as many processors as it is worth, and compared."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
+from itertools import chain
 
 import numpy as np
 
@@ -10,6 +11,8 @@ from whichhop.app.collect import Opened
 from whichhop.compare.comparison import Comparison, compare_windows
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
+from whichhop.compare.windows.second_counts import seconds_of
+from whichhop.compare.windows.seconds import Seconds
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
 from whichhop.model import Home, Method, Reading, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, minute_of
@@ -30,6 +33,22 @@ def compared(
         source.store, home, start_ns=start_ns, end_ns=end_ns, extra=source.open_records
     )
     return None if windows is None else compare_windows(home, windows, readings)
+
+
+@dataclass(frozen=True, slots=True)
+class StoreSeconds:
+    """A `SecondsSource` over a store that is open, and records that are not in it yet."""
+
+    store: Store
+    keys: tuple[SessionKey, ...]
+    loose: tuple[Record, ...] = ()
+
+    def __call__(self, start_ns: int, end_ns: int) -> Seconds:
+        """The seconds of a span."""
+        first, end = minute_of(start_ns), minute_of(end_ns - 1) + 1
+        kept = (r for key in self.keys for r in self.store.session_records(key, first, end))
+        keys = dict.fromkeys([*self.keys, *(r.session for r in self.loose)])
+        return seconds_of(chain(kept, self.loose), list(keys), start_ns, end_ns)
 
 
 def windows_of_store(
@@ -60,7 +79,8 @@ def windows_of_store(
     table = exact_windows(store, home, start_ns=start_ns, end_ns=end_ns, extra=loose, processes=processes)
     kept = set(store.sessions())
     some = _some(store, [k for k in table.sessions if k in kept], begin, end)
-    return _heard(replace(table, ahead_s=ahead_of_records([*loose, *some])))
+    seconds = StoreSeconds(store, tuple(k for k in table.sessions if k in kept), tuple(loose))
+    return _heard(replace(table, ahead_s=ahead_of_records([*loose, *some]), seconds=seconds))
 
 
 def exact_windows(

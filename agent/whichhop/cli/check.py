@@ -8,7 +8,7 @@ from pathlib import Path
 from whichhop.cli.table import table
 from whichhop.compare.suspects.vantage import Separation, separation
 from whichhop.config.check import read_home
-from whichhop.model import Home, Session, derive_sessions
+from whichhop.model import Home, Node, Session, derive_sessions
 
 EPILOG = """\
 example:
@@ -30,7 +30,7 @@ def as_data(home: Home, sessions: tuple[Session, ...], sep: Separation) -> dict[
     return {
         "home": home.name,
         "nodes": [
-            {"name": n.name, "kind": n.kind, "address": n.address, "agent": n.agent}
+            {"name": n.name, "kind": n.kind, "address": n.address, "host_name": n.host_name, "agent": n.agent}
             for n in home.nodes.values()
         ],
         "links": [
@@ -72,6 +72,10 @@ def separation_lines(sep: Separation) -> list[str]:
     return lines
 
 
+def _runs(node: Node) -> str:
+    return "agent" if node.agent else "stamp" if node.stamp else "-"
+
+
 def run(args: argparse.Namespace) -> int:
     """Print the answer."""
     home = read_home(args.home)
@@ -82,7 +86,13 @@ def run(args: argparse.Namespace) -> int:
         out.write(json.dumps(as_data(home, sessions, sep), indent=2) + "\n")
         return 0
     nodes = [
-        (n.name, n.kind, n.address or "-", "agent" if n.agent else "stamp" if n.stamp else "-", n.room or "-")
+        (
+            n.name,
+            n.kind,
+            n.address or n.host_name or "-",
+            "agent" if n.agent else "stamp" if n.stamp else "-",
+            n.room or "-",
+        )
         for n in home.nodes.values()
     ]
     links = [(k.name, k.kind, k.medium or "-") for k in home.links]
@@ -91,7 +101,7 @@ def run(args: argparse.Namespace) -> int:
             s.key.agent,
             s.key.target,
             s.key.method,
-            s.address or "to be discovered",
+            s.address or home.nodes[s.key.target].host_name or "to be discovered",
             " ".join(k.name for k in s.path.links),
         )
         for s in sessions

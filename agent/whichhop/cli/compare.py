@@ -98,7 +98,7 @@ def _not_judged_words(found: Comparison) -> str:
     )
 
 
-def _text(found: Comparison, lines: Sequence[Explanation | None], note: str) -> str:
+def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, file: str) -> str:
     head = (
         f"{found.home.name}: {local_text(found.start_ns)} to {local_text(found.end_ns)},"
         f" {len(found.windows.sessions)} sessions, {found.packets} packets"
@@ -109,7 +109,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str) -> 
         for words in (note, timing_words(found.windows), clock_words(found.clocks_off_s), aside)
         if words
     )
-    unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured])
+    unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured], file)
     levels = [level_words(v) for v in found.unusual] if found.levels else [TOO_SHORT]
     if not found.verdicts:
         answer = NO_FAULT_THEN if aside else NO_FAULT
@@ -200,7 +200,7 @@ def run(args: argparse.Namespace) -> int:
         }
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
-        sys.stdout.write(_text(found, lines, answer.note))
+        sys.stdout.write(_text(found, lines, answer.note, str(args.home)))
         words = refusal_words(answer.refused)
         sys.stdout.writelines(f"\n{agent}: {what}.\n" for agent, what in words.items())
     return 0

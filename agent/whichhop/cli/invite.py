@@ -28,7 +28,7 @@ MOST_MINUTES = 60
 EPILOG = f"""\
 examples:
   whichhop invite home.yaml
-  whichhop invite home.yaml --behind attic-node --room study
+  whichhop invite home.yaml --behind attic-node --room study --no-address
 
 Shows a code; on the other machine, `whichhop join ADDRESS` or `whichhop start --join ADDRESS` asks for it.
 That machine gets the home file and the home's key, encrypted, and only if it has the code; it is written into
@@ -47,6 +47,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--room", metavar="ROOM", help="where it stands")
     parser.add_argument("--replace", metavar="AGENT", help="an agent that was set up anew and has a new key")
+    parser.add_argument(
+        "--no-address",
+        action="store_true",
+        help="write no address down: it comes by DHCP, and the agents find each other by their keys",
+    )
     parser.add_argument("--minutes", type=int, default=MINUTES, metavar="N", help=f"{MINUTES} by default")
     parser.add_argument(
         "--address", metavar="ADDRESS", help="where to listen (default: this machine's in HOME)"
@@ -93,7 +98,7 @@ async def _invite(args: argparse.Namespace, host: str) -> Joined:
     invited = Invited(
         home_file=args.home,
         key_file=args.key or key_path_for(args.home),
-        wish=Wish(behind=args.behind, room=args.room, replace=args.replace),
+        wish=Wish(behind=args.behind, room=args.room, replace=args.replace, moves=args.no_address),
     )
     ends = MonoNs(clock.mono_ns() + args.minutes * NS_PER_MINUTE)
     inviting = Inviting(invited, Invitation(read_code(code), ends), clock, _say)

@@ -8,6 +8,7 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+from whichhop.app.named_targets import with_names_looked_up
 from whichhop.cli.table import table
 from whichhop.config.check import read_home
 from whichhop.errors import DataError
@@ -169,7 +170,7 @@ def _size_line(mtu: PathMtu) -> str:
 
 def run(args: argparse.Namespace) -> int:
     """Print what was found."""
-    home = read_home(args.home)
+    home = with_names_looked_up(read_home(args.home))
     peer = find_peer(home, args.peer)
     sys.stderr.write(f"asking the routers on the way to {peer.name} ({peer.address}) ...\n")
     found = asyncio.run(find(home, peer, sizes=args.sizes, marks=args.marks))

@@ -6,9 +6,16 @@ from dataclasses import dataclass
 
 from whichhop.app.metric_text import LastRate
 from whichhop.cli.times import clock_text, day_text
-from whichhop.compare.words import NO_FAULT, level_words, owner_words, probability_words, since_words
-from whichhop.model import CAUSE_TABLE, Cause, Verdict
+from whichhop.compare.words import (
+    NO_FAULT,
+    level_words,
+    owner_words,
+    probability_words,
+    since_words,
+)
+from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
+from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
 WIDTH, HEIGHT = 80, 24
@@ -67,7 +74,9 @@ def _now(bulletin: Bulletin) -> list[str]:
     if suspected := bulletin.named(LinkState.SUSPECTED):
         return [f"Something may be starting, which is not yet sure: {', '.join(suspected)}."]
     if unseen := bulletin.named(LinkState.UNKNOWN):
-        return [f"No fault found on the links that are measured; not measured now: {', '.join(unseen)}."]
+        lines = [f"No fault found on the links that are measured; not measured now: {', '.join(unseen)}."]
+        past = any(k.kind is LinkKind.ACCESS and k.packets == 0 for k in bulletin.links if k.name in unseen)
+        return [*lines, f"To measure the line, write `{ALLOW_A_TARGET}` in the home file."] if past else lines
     return _no_fault(bulletin)
 
 

@@ -121,10 +121,12 @@ def _own_node(home: Home, here: Surroundings) -> Node:
 
 def _plan_words(home: Home, node: str, seconds: int) -> str:
     """What would be probed, a line each."""
+    named = {n.name: n.host_name for n in home.nodes.values() if n.host_name}
+    first_hop = "the provider's first hop, once it is found on the way to the target"
     lines = [f"For {seconds} s it would send a packet a second each to:"]
     for session in derive_sessions(home):
         if session.key.agent == node:
-            where = session.address or "the provider's first hop, once it is found on the way to the target"
+            where = session.address or named.get(session.key.target) or first_hop
             lines.append(f"  {session.key.target:<14} {where} ({session.key.method})")
     return "\n".join([*lines, "and to nothing else."])
 
@@ -191,7 +193,7 @@ def _advice(home: Home) -> list[str]:
 
 
 def _text(file: Path, node: str, found: Comparison) -> str:
-    unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured])
+    unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured], str(file))
     lines = [line for verdict in found.verdicts for line in explain(verdict)] or [NO_FAULT]
     lines += [unmeasured] if unmeasured else []
     lines += [f"To tell more apart: {words}." for words in _advice(found.home)]

@@ -17,6 +17,7 @@ from whichhop.compare.inference.settings import Settings
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.reporting import unjudged_s
+from whichhop.compare.windows.second_counts import RecordSeconds
 from whichhop.compare.windows.table import WindowTable, whole_ticks
 from whichhop.compare.words import explain
 from whichhop.model import Home, Level, Reading, Record, Session, SessionKey, Verdict, derive_sessions
@@ -101,7 +102,8 @@ def compare_records(
         cutter.add(by_key[key])
     ahead = ahead_of_records([r for key in told for r in by_key[key]])
     stamps = {key: groups for key in told if (groups := told_stamps(by_key[key]))}
-    return compare_windows(home, replace(cutter.table, stamps=stamps, ahead_s=ahead), readings)
+    table = replace(cutter.table, stamps=stamps, ahead_s=ahead, seconds=RecordSeconds(by_key))
+    return compare_windows(home, table, readings)
 
 
 def compare_windows(

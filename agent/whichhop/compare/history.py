@@ -13,6 +13,7 @@ from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.screening import Stretch, stretches
 from whichhop.compare.inference.segment import Close, Group, OwnUse, look_closely
 from whichhop.compare.inference.settings import Settings
+from whichhop.compare.sooner import with_seconds
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
@@ -194,7 +195,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     out = [f for f in out if _own_proof(case, done, f, out)]
     out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out.sort(key=lambda f: (f.span.first, f.members))
-    return [_verdict(case, done, f) for f in out]
+    return with_seconds(done, bare_scene(case), case.onset, out, [_verdict(case, done, f) for f in out])
 
 
 Part = tuple[Close, Group, Span]
@@ -303,23 +304,38 @@ def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -
     )
 
 
-def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
-    first, end = found.span.first, found.span.end
-    base = done.baselines[done.block_of(first)]
-    scene = Scene(
+def bare_scene(case: Case) -> Scene:
+    """What the scene of any time has, its arrays not yet filled."""
+    nothing = np.empty(0, dtype=np.float32)
+    return Scene(
         home=case.home,
         sessions=case.sessions,
         elements=case.elements,
+        table=case.table.span(0, 0),
+        speaks=case.reporting.speaks[:0],
+        loc50=nothing,
+        scale50=nothing,
+        loc80=nothing,
+        base_loss=np.empty(0),
+        watched=case.reporting.watched,
+        use=np.empty(0),
+        usual_use=case.use.usual,
+        doubts=case.use.doubts,
+    )
+
+
+def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
+    first, end = found.span.first, found.span.end
+    base = done.baselines[done.block_of(first)]
+    scene = replace(
+        bare_scene(case),
         table=case.table.span(first, end),
         speaks=case.reporting.speaks[first:end],
         loc50=base.loc50,
         scale50=base.scale50,
         loc80=base.loc80,
         base_loss=base.loss,
-        watched=case.reporting.watched,
         use=case.use.most[first:end],
-        usual_use=case.use.usual,
-        doubts=case.use.doubts,
     )
     return verdict_of(
         scene,

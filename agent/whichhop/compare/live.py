@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.history import DEFAULT_SETTINGS, Case, closes, prepare, verdicts
+from whichhop.compare.history import DEFAULT_SETTINGS, Case, bare_scene, closes, prepare, verdicts
 from whichhop.compare.inference.baseline import Baseline
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.likelihood import Evidence
@@ -15,14 +15,17 @@ from whichhop.compare.inference.rated_ticks import RatedTicks, next_block
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.segment import Close
 from whichhop.compare.inference.settings import Settings
+from whichhop.compare.sooner import Soon, heard_by_second, soon_of, soon_verdict
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.standing.watch import LONGEST_HEAD
 from whichhop.compare.suspects.elements import judged
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.reporting import reporting_of
+from whichhop.compare.windows.seconds import Seconds, SecondsSource
 from whichhop.compare.windows.table import TICK_NS, WindowTable, empty_table
 from whichhop.model import Finding, Home, Level, Reading, Session, Verdict
+from whichhop.model.units import NS_PER_S
 
 SPARE_TICKS = 1080
 """Room beyond the baseline's reach, so that old ticks are dropped once in three hours, not every tick."""
@@ -76,7 +79,12 @@ class Follower:
         *,
         start_ns: int,
         step_ns: int = TICK_NS,
+        seconds: SecondsSource | None = None,
     ) -> None:
+        """seconds: where those inside of ticks are had from."""
+        self._seconds_of = seconds
+        self._looked: dict[tuple[int, frozenset[int]], tuple[Soon, ...]] = {}
+        self._newest: tuple[Case, Scan] | None = None
         self._home, self._settings = home, settings
         self._sessions = tuple(sorted(judged(sessions), key=lambda s: s.key))
         self._keep = int(settings.baseline_s / (step_ns * 1e-9))
@@ -122,6 +130,33 @@ class Follower:
         changed = self._judge() if self._rated.blocks else []
         self._verdicts = together(self._standing_faults(), changed, self.end_ns)
         return self._verdicts
+
+    def soon(self, seconds: Seconds) -> list[Verdict]:
+        """What the seconds show that goes on and that no verdict yet tells, by the newest baseline.
+
+        seconds: some that end now, the youngest as far as their packets' fate is known.
+        """
+        if self._newest is None or not seconds.count:
+            return []
+        case, done = self._newest
+        named = {name for v in self._verdicts if v.end_ns is None for name in v.elements}
+        mute = [i for e in case.elements if e.name in named for i in e.column]
+        here = seconds.picked([s.key for s in case.sessions])
+        speaks = heard_by_second(here, case.sessions)
+        tick = (here.start_ns + np.arange(here.count) * NS_PER_S - done.table.start_ns) // done.table.step_ns
+        known = (tick >= 0) & (tick < done.table.ticks)
+        speaks[known] &= done.speaks[tick[known]]
+        speaks[:, mute] = False
+        found = soon_of(
+            here,
+            speaks,
+            done,
+            block=len(done.baselines) - 1,
+            elements=case.elements,
+            onset=case.onset,
+        )
+        bare = bare_scene(case)
+        return [soon_verdict(one, bare, done) for one in found if one.span.lasting]
 
     def _standing_faults(self) -> list[Verdict]:
         """What stood before measuring began; once over, as long as the day's book has not closed on it."""
@@ -213,6 +248,7 @@ class Follower:
         first = max(0, self._rated.filled - LOOK_TICKS)
         case, done = self._recent(first)
         looks = closes(case, done)
+        self._newest = case, done
         self._worked_out = {(first + a, first + b): part for (a, b), part in done.worked_out.items()}
         out = []
         began: dict[tuple[str, ...], int] = {}
@@ -234,7 +270,9 @@ class Follower:
         sent = np.flatnonzero(self._rated.table.sent[first:].any(axis=1))
         end = first + int(sent[-1]) + 1 if sent.size else self._rated.filled
         done = self._rated.scan(first, end, self._known_evidence(first))
-        table = done.table
+        table = replace(done.table, seconds=self._seconds_of)
+        self._looked = {at: found for at, found in self._looked.items() if at[0] >= table.start_ns}
+        done = replace(done, table=table, looked=self._looked)
         readings = self._read_between(table.start_ns - MARGIN_NS, table.at_ns(table.ticks) + MARGIN_NS)
         case = prepare(self._home, self._sessions, table, readings, self._settings)
         # Who could speak was found as the ticks came, with what was known before these hours.

@@ -1,11 +1,13 @@
 """Every rule of a home file in one pass: all complaints at once, or a Home."""
 
+import copy
 from collections.abc import Iterator, Sized
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from ipaddress import ip_address
 from pathlib import Path
 
 from whichhop.config.counters import build_counters, counter_troubles, own_interface
+from whichhop.config.found_addresses import read_found, with_found
 from whichhop.config.house import (
     build_boxes,
     build_levels,
@@ -70,9 +72,14 @@ def _node_troubles(file: HomeFile) -> Iterator[Trouble]:
         if name in _RESERVED:
             yield ("nodes", name), "the name is reserved", "choose another name"
         if node.address is None:
-            for key in ("agent", "stamp"):
-                if getattr(node, key):
-                    yield ("nodes", name, "address"), f"missing, though {key} is true", "add its address"
+            if node.agent and file.announce is False:
+                yield (
+                    ("nodes", name, "address"),
+                    "missing, and announce: false lets nobody find its agent",
+                    "add its address, or remove announce: false",
+                )
+            elif node.stamp and not node.agent:
+                yield ("nodes", name, "address"), "missing, though stamp is true", "add its address"
         elif node.address in owners:
             yield (
                 ("nodes", name, "address"),
@@ -196,6 +203,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
             name=name,
             kind=part.kind,
             address=part.address,
+            moves=part.agent and part.address is None,
             agent=part.agent,
             stamp=part.stamp or part.agent,
             room=part.room,
@@ -242,6 +250,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         lookup_name=file.targets.lookup,
         authenticated=file.stamp.authenticated,
         page_open=file.page.open,
+        announces=any(n.moves for n in nodes.values()) if file.announce is None else file.announce,
         discover_edge=edge == "discover",
         limits=Limits(
             daily_transfer_bytes=round(file.limits.daily_transfer_mb * 1_000_000),
@@ -280,7 +289,9 @@ def _rule_troubles(file: HomeFile, *, tree: bool) -> list[Trouble]:
 
 def _checked(located: Located) -> HomeFile:
     """The file as models; ConfigError with all that reader, schema and rules have to say, in one go."""
-    held = hold_to_schema(in_own_words(located.data))
+    # The reader's own data stays as it was written.
+    located = replace(located, data=in_own_words(copy.deepcopy(located.data)))
+    held = hold_to_schema(located.data)
     if held.file is not None and not located.complaints:
         troubles = _rule_troubles(held.file, tree=True)
         if not troubles:
@@ -327,12 +338,16 @@ def _read(path: Path) -> Located:
 
 
 def read_home(path: Path) -> Home:
-    """The Home that a file describes; ConfigError with a line a complaint when it cannot be."""
-    return check_home(_read(path))
+    """The Home that a file describes; ConfigError with a line a complaint when it cannot be.
+
+    Agents whose address the file leaves open are where they were found last (found_addresses.py).
+    """
+    return with_found(check_home(_read(path)), read_found(path))
 
 
 def read_house(path: Path) -> House:
     """The home with its cable run and equipment; ConfigError as `read_home`."""
     located = _read(path)
     file = _checked(located)
-    return House(home=_build(file, Path(located.file)), run=build_run(file), boxes=build_boxes(file))
+    home = with_found(_build(file, Path(located.file)), read_found(path))
+    return House(home=home, run=build_run(file), boxes=build_boxes(file))

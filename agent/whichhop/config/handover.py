@@ -1,7 +1,7 @@
 """A checked home and its keys as one line of JSON, written by a short child process for the daemon.
 
 The daemon must stay small and must outlive a broken home file, so pydantic, yaml and cryptography are
-loaded only here, in a child that ends: `python -m whichhop.config.handover HOME KEY IDENTITY NODE`.
+loaded only here, in a child that ends: `python -m whichhop.config.handover HOME KEY IDENTITY NODE [OWN]`.
 """
 
 import sys
@@ -10,7 +10,8 @@ from pathlib import Path
 import msgspec
 
 from whichhop.config.check import read_home
-from whichhop.config.identity import identity_at, proof_of
+from whichhop.config.found_addresses import with_found
+from whichhop.config.identity import identity_at, proof_of, public_key_of
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.known_agents import known_agents_path, read_known
 from whichhop.errors import WhichhopError
@@ -19,12 +20,21 @@ from whichhop.model.fingerprint import fingerprint
 from whichhop.model.handover import Handover
 
 
-def prepare(home_file: Path, key_file: Path | None, identity_file: Path, node: str) -> Handover:
+def prepare(
+    home_file: Path, key_file: Path | None, identity_file: Path, node: str, own_address: str | None = None
+) -> Handover:
     """What a daemon needs of the files a person keeps; ConfigError or KeyFileError when they are wrong.
 
-    identity_file: where the agent on `node` keeps its own key; made when missing.
+    identity_file: where the agent on `node` keeps its own key; made when missing. own_address: this
+    machine's, for a node whose address the home file leaves open.
     """
     home = read_home(home_file)
+    if node in home.nodes and home.nodes[node].moves:
+        if own_address is None:
+            raise WhichhopError(
+                "this machine has no address yet, and the home file gives it none; connect it"
+            )
+        home = with_found(home, {node: own_address})
     keys = derive_keys(read_key(key_file or key_path_for(home_file)))
     own = identity_at(identity_file, node)
     said = {
@@ -34,6 +44,7 @@ def prepare(home_file: Path, key_file: Path | None, identity_file: Path, node: s
         "proof": proof_of(keys.identity, node, own.certificate),
         "agents": agents_digest(n.name for n in home.agents),
     }
+    known = read_known(known_agents_path(home_file)).certificates
     return Handover(
         home=home,
         api_token=keys.api_token,
@@ -45,16 +56,19 @@ def prepare(home_file: Path, key_file: Path | None, identity_file: Path, node: s
         identity=msgspec.json.encode(said).decode(),
         maker=fingerprint(keys.maker),
         own_key=fingerprint(own.public_key),
-        known=read_known(known_agents_path(home_file)).certificates,
+        known=known,
+        known_keys={fingerprint(public_key_of(its)): name for name, its in known.items()},
     )
 
 
 def main(words: list[str]) -> int:
-    """Print the handover, or the complaints on stderr with exit code 2. words: HOME KEY IDENTITY NODE."""
-    home_file, key_file, identity_file, node = words
+    """Print the handover, or complaints on stderr with exit code 2. words: HOME KEY IDENTITY NODE [OWN]."""
+    home_file, key_file, identity_file, node, *own = words
     try:
         key = Path(key_file) if key_file else None
-        line = msgspec.json.encode(prepare(Path(home_file), key, Path(identity_file), node))
+        line = msgspec.json.encode(
+            prepare(Path(home_file), key, Path(identity_file), node, own[0] if own else None)
+        )
     except WhichhopError as trouble:
         sys.stderr.write(f"{trouble}\n")
         return 2

@@ -113,7 +113,8 @@ class NodePart(Part):
     kind: Annotated[NodeKind, Field(strict=False), AfterValidator(_written_node)]
     """What the device is."""
     address: Address | None = None
-    """Where probes reach it; a node without one is known but never probed."""
+    """Where probes reach it; a node without one is known but never probed, but for an agent: the others find
+    it by its key."""
     agent: bool = False
     """True where a whichhop daemon runs."""
     stamp: bool = False
@@ -327,6 +328,8 @@ class HomeFile(Part):
     """What measuring may cost."""
     page: PagePart = Field(default_factory=PagePart)
     """Who may see the agents' page."""
+    announce: bool | None = None
+    """Whether agents announce themselves to each other (DNS-SD); unless written, where one has no address."""
     ports: PortsPart = Field(default_factory=PortsPart)
     """Where agents listen."""
     cabling: list[RunPart] = Field(default_factory=list)

@@ -1,11 +1,10 @@
 """One agent put together: what measures, what runs beside it, and who follows a change of the home."""
 
 import asyncio
-import base64
-import json
 import random
 import sys
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 from whichhop import __version__
@@ -20,10 +19,13 @@ from whichhop.daemon.beside.link_watch import EVERY_S as LINKS_S
 from whichhop.daemon.beside.link_watch import LinkWatch
 from whichhop.daemon.beside.modem_watch import Modems, reader_of
 from whichhop.daemon.beside.own_traffic import OwnTraffic
-from whichhop.daemon.beside.route_watch import RouteWatch
+from whichhop.daemon.beside.upstream import Upstream
+from whichhop.daemon.beside.whereabouts import EVERY_S as WHERE_S
+from whichhop.daemon.beside.whereabouts import Whereabouts
 from whichhop.daemon.children import Children
 from whichhop.daemon.home_in_use import HomeInUse, InUse, loaded_sessions, read_home
 from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.open_records import OpenRecords
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.probers import ProberMaker, estimate_now
 from whichhop.daemon.sockets import ApiInUse, ProbersInUse, ReflectorInUse
@@ -31,7 +33,7 @@ from whichhop.daemon.store_thread import StoreThread
 from whichhop.daemon.transfer.transfers import Transfers
 from whichhop.daemon.troubles import SETTLE_S, Strangers, Troubles, words_of
 from whichhop.errors import WhichhopError
-from whichhop.model import PROVIDER_EDGE, Method, Reading, Record, Sample, SessionKey
+from whichhop.model import Method, Reading, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.child import run_child
 from whichhop.net.clock import SystemClock
@@ -40,13 +42,11 @@ from whichhop.net.timer import open_alarm
 from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober
 from whichhop.probes.watch import MachineWatch
-from whichhop.serve.answer import NDJSON, Answer, Question, only_known
 from whichhop.serve.app import App
 from whichhop.serve.door import Door
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.handler import Page
 from whichhop.serve.records_api import home_summary
-from whichhop.wire.packed import pack
 from whichhop.wire.precision import settle
 
 REFRESH_S = 60.0
@@ -108,15 +108,17 @@ class Daemon:
             dice=random.SystemRandom().random,
             keep=self._keep,
             observe=self._observe,
-            failed=lambda trouble: self.troubles.wrong("probers", words_of(trouble), passing=True),
+            failed=partial(self.troubles.survived, "probers"),
         )
         self.watch = MachineWatch(Alibi(node), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
+        self.live.skipped = self.agent.skipped
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
         self.reflector = ReflectorInUse(self.clock, estimate_now)
         self.news = HomeNews(lambda: self.home.now, self.options, self.jobs, self.reload, say=say)
         app = App(live=self.live, store=self.options.store, door=Door(token=""), summary=self._summary)
-        app.add("/api/open", self._open_records)
+        app.failed = partial(self.troubles.survived, "http")
+        app.add("/api/open", OpenRecords(self.agent.book.open_records, self.agent.newest_records).answer)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
         app.add("/api/news", self.news.told, acts=True)
         self.api = ApiInUse(app, self.jobs)
@@ -149,16 +151,20 @@ class Daemon:
             troubles=self.troubles,
             children=self.children,
         )
-        self.routes = RouteWatch(
-            now=lambda: self.home.now,
-            clock=self.clock,
+        self.upstream = Upstream(
+            self.home,
+            self.options.store.with_suffix(".addresses"),
+            self.jobs,
+            self.clock,
             estimate=estimate_now,
+            found=self.agent.found,
             keep=self._keep_figure,
-            found=lambda address: self.agent.found(PROVIDER_EDGE, address),
             tell=say,
             count=lambda: self._count_failure("routes"),
         )
-        self._looking: asyncio.Task[None] | None = None
+        self.where = Whereabouts(
+            lambda: self.home.now, self.options, self.jobs, moved=self._moved, reload=self.reload, say=say
+        )
         self.comparer = Comparer(arguments(self.options), self.live, self.children)
         self.transfers = Transfers(
             now=lambda: self.home.now,
@@ -186,6 +192,7 @@ class Daemon:
         self.home.follow("links", lambda new: self.links.follow(new.home, new.node))
         self.home.follow("own-traffic", self._follow_counters)
         self.home.follow("routes", lambda _: self._look_anew())
+        self.home.follow("whereabouts", self.where.follow)
         self.home.follow("comparer", lambda _: self.comparer.restart())
 
     def _show_keys(self, home: InUse) -> None:
@@ -203,10 +210,14 @@ class Daemon:
     def _observe(self, key: SessionKey, sample: Sample) -> None:
         self.live.observe(key, sample)
         self.calls.add(key, sample)
+        self.upstream.heard(key, sample)
         self.transfers.load.add(key, sample)
 
     def _keep_figure(self, name: str, target: str, value: float) -> None:
         self._keep([], [self._reading(self.clock.utc_ns(), f"{name}:{target}", value)])
+
+    def _moved(self, name: str, address: str) -> None:
+        self._keep_figure(f"moved:{name}", address, 1.0)
 
     def _reading(self, at_ns: int, name: str, value: float) -> Reading:
         return Reading(at_ns=at_ns, agent=self.home.now.node.name, name=name, value=value)
@@ -222,13 +233,6 @@ class Daemon:
     def _summary(self) -> dict[str, object]:
         now = self.home.now
         return home_summary(now.home, now.node.name, self.agent.sessions.values(), __version__, now.known)
-
-    async def _open_records(self, question: Question) -> Answer:
-        """GET /api/open: the minutes that have not settled yet, packed, for whoever compares live."""
-        only_known(question)
-        records = self.agent.book.open_records()
-        lines = [json.dumps({"record": base64.b64encode(pack((settle(r),))).decode()}) for r in records]
-        return Answer(body="".join(f"{line}\n" for line in lines).encode(), content_type=NDJSON)
 
     # -- what goes wrong
 
@@ -299,11 +303,13 @@ class Daemon:
         self.jobs.after_pauses("modem-levels", MODEMS_S, self.modems.turn)
         self.jobs.paced("links", lambda: LINKS_S, self.links.turn, at_once=True)
         self.jobs.after_pauses("transfers", TRANSFERS_S, self.transfers.turn)
+        self.jobs.paced("whereabouts", lambda: WHERE_S, self.where.turn, at_once=True)
         self.jobs.after_pauses("news", NEWS_S, self.news.turn)
         self.jobs.after_pauses("calls", COUNT_S, self._rate_calls)
         self.jobs.after_pauses("troubles", COUNT_S, self._look_at_troubles)
         self.jobs.after_pauses("settling", SETTLE_S, self._settle)
         self._look_anew()
+        self.upstream.begin_names()
         if self.options.compare:
             self.comparer.start()
         server = self.api.server
@@ -315,13 +321,8 @@ class Daemon:
 
     def _look_anew(self) -> None:
         """Look at the ways out now, and again whenever the watch says."""
-        if self._looking is not None:
-            self._looking.cancel()
-            self._looking = None
         if self.agent.sessions:  # a measurement peer only answers
-            self._looking = self.jobs.paced(
-                "routes", lambda: self.routes.wait_s, self.routes.look, at_once=True
-            )
+            self.upstream.begin()
 
     async def _refresh(self) -> None:
         self.live.by_reason["reflector_refused"] = self.reflector.refresh()
@@ -388,6 +389,7 @@ class Daemon:
         """Close everything; what was measured so far is on disk when this returns."""
         if hasattr(self, "alarm"):
             self.alarm.close()
+        await self.where.close()
         await self.transfers.close()
         await self.jobs.close()
         await self.api.close()

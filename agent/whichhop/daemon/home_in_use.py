@@ -12,6 +12,7 @@ from whichhop.model import Home, Method, Node, NodeKind, Session, call_sessions,
 from whichhop.model.handover import Handover
 from whichhop.model.transfer import DOWNLOADS, UPLOADS
 from whichhop.net.child import MOST_OUTPUT, RunChild, our_module, run_child
+from whichhop.net.surroundings import home_address
 from whichhop.outside import typed
 
 READING_S = 30.0
@@ -42,6 +43,8 @@ class InUse:
     """Fingerprints of the key that signs the home's reports, and of this agent's own."""
     known: Mapping[str, str]
     """Certificates of the agents that have been met, PEM."""
+    known_keys: Mapping[str, str]
+    """Their names by their keys' fingerprints."""
 
     @property
     def sessions(self) -> list[Session]:
@@ -91,6 +94,7 @@ def in_use(handover: Handover, node: str, home_file: Path) -> InUse:
         maker=handover.maker,
         own_key=handover.own_key,
         known=handover.known,
+        known_keys=handover.known_keys,
     )
 
 
@@ -101,7 +105,9 @@ async def read_home(options: RunOptions, node: str, run: RunChild = run_child) -
     complaints, each a line, when the files are wrong; SystemRefusedError when the child cannot be run.
     """
     home_file = options.home_file
+    own = home_address()
     words = [str(home_file), str(options.key_file or ""), str(options.identity_file), node]
+    words += [] if own is None else [own]
     try:
         done = await run(our_module("whichhop.config.handover", *words), most_s=READING_S)
     except TimeoutError:
@@ -138,6 +144,8 @@ class HomeInUse:
     """
 
     def __init__(self, first: InUse, failed: Callable[[str, Exception], None]) -> None:
+        self.found: dict[str, str] = {}
+        """Addresses by host name, of targets that were written so; what is published gets them."""
         self.now = first
         self._failed = failed
         self._prepare: dict[str, Prepare] = {}
@@ -151,8 +159,17 @@ class HomeInUse:
         """Subscribe with what cannot be refused; called after every step has been made."""
         self._take[name] = take
 
+    def place_found(self) -> None:
+        """Give the home in use the addresses in `found`, before anybody follows it."""
+        self.now = self._placed(self.now)
+
+    def _placed(self, new: InUse) -> InUse:
+        home = new.home.with_addresses(self.found)
+        return new if home is new.home else replace(new, home=home)
+
     def publish(self, new: InUse) -> None:
         """Everybody follows `new`; or the first refusal (WhichhopError) is raised and nothing has changed."""
+        new = self._placed(new)
         ready: list[tuple[str, Step]] = []
         try:
             for name, prepare in self._prepare.items():

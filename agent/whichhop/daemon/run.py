@@ -1,8 +1,10 @@
 """Runs one agent until it is told to stop."""
 
 import asyncio
+import os
 import signal
 
+from whichhop.config.found_addresses import VARIABLE, found_addresses_path
 from whichhop.daemon.assembly import Daemon, say
 from whichhop.daemon.home_in_use import read_home
 from whichhop.daemon.options import RunOptions
@@ -10,6 +12,9 @@ from whichhop.net.process import ask_short_slices, settle_memory
 
 
 async def _run(options: RunOptions) -> int:
+    beside = found_addresses_path(options.store)
+    if beside.exists() and not found_addresses_path(options.home_file).exists():
+        os.environ[VARIABLE] = str(beside)
     first = await read_home(options, options.node)
     daemon, loop = Daemon(options, first), asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):

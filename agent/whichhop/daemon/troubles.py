@@ -39,6 +39,10 @@ class Troubles:
         if not before:
             self._tell(part, text)
 
+    def survived(self, part: str, trouble: Exception) -> None:
+        """An exception in a part of which nobody will say that it is well again."""
+        self.wrong(part, words_of(trouble), passing=True)
+
     def well(self, part: str, text: str = "works again") -> None:
         """A part did its work; told only when it was in trouble before."""
         if self._now.pop(part, None) is not None:

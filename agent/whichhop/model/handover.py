@@ -25,3 +25,5 @@ class Handover:
     """Fingerprints of the key that signs the home's reports, and of this agent's own."""
     known: dict[str, str] = field(default_factory=dict)
     """Of the agents that have been met, each one's certificate; see config/known_agents.py."""
+    known_keys: dict[str, str] = field(default_factory=dict)
+    """The same agents' names by their keys' fingerprints."""

@@ -1,7 +1,7 @@
 """One home as a tree of nodes and links, rooted at the way out; walks a path link by link."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from whichhop.model.counter_source import CounterSource
@@ -12,6 +12,9 @@ PROVIDER_EDGE = "provider-edge"
 """The reserved name of the provider's first hop."""
 BEYOND = "beyond"
 """The name of the implied link past the provider's first hop."""
+
+ALLOW_A_TARGET = "targets: {peers: [HOST]}"
+"""The line of a home file that is enough for the line to the provider to be measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +32,8 @@ class Node:
     name: str
     kind: NodeKind
     address: str | None = None
+    moves: bool = False
+    """True for an agent whose address the home file leaves open: `address` is where it was found last."""
     agent: bool = False
     """True where a whichhop daemon runs."""
     stamp: bool = False
@@ -117,6 +122,8 @@ class Home:
     """True when the home's own agents sign STAMP packets with the home's key (RFC 8762 4.4)."""
     page_open: bool = True
     """True when everybody in the home may read page, metrics and bulletin; else they need its password."""
+    announces: bool = False
+    """True when agents announce themselves to each other, so that they are found wherever they are."""
     discover_edge: bool = False
     """True when the provider edge's address is to be found by route discovery."""
     limits: Limits = field(default_factory=Limits)
@@ -132,6 +139,19 @@ class Home:
     def agents(self) -> tuple[Node, ...]:
         """The nodes that run a daemon, in the order written."""
         return tuple(n for n in self.nodes.values() if n.agent)
+
+    @property
+    def host_names(self) -> tuple[str, ...]:
+        """The host names that peers were written by, in that order."""
+        return tuple(dict.fromkeys(n.host_name for n in self.nodes.values() if n.host_name))
+
+    def with_addresses(self, found: Mapping[str, str]) -> "Home":
+        """The same home in which peers written by name have the address that was found for it, if any."""
+        nodes = {
+            name: replace(node, address=found.get(node.host_name)) if node.host_name else node
+            for name, node in self.nodes.items()
+        }
+        return self if nodes == self.nodes else replace(self, nodes=nodes)
 
     def link(self, name: str) -> Link:
         """The link of that name; KeyError when there is none."""

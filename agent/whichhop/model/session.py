@@ -67,7 +67,7 @@ def _targets(home: Home, agent: Node) -> Iterator[Node]:
     for name in wanted:
         node = home.nodes[name]
         to_be_found = node.host_name is not None or (name == PROVIDER_EDGE and home.discover_edge)
-        if node.address is not None or to_be_found:
+        if node.address is not None or to_be_found or node.moves:
             yield node
 
 

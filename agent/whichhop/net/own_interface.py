@@ -29,6 +29,22 @@ def interface_of(address: str) -> str | None:
     return None
 
 
+def own_addresses() -> dict[str, str]:
+    """Each interface's first IPv4 address, by the interface's name; the loopback's is left out."""
+    found = {}
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        for _, name in socket.if_nameindex():
+            request = struct.pack(f"{_NAME_OCTETS}s16x", name.encode()[: _NAME_OCTETS - 1])
+            try:
+                answer = fcntl.ioctl(asking.fileno(), _SIOCGIFADDR, request)
+            except OSError:  # it has none
+                continue
+            address = ipaddress.IPv4Address(answer[20:24])
+            if not address.is_loopback:
+                found[name] = str(address)
+    return found
+
+
 def interface_toward(address: str) -> str | None:
     """The interface by which packets to an address leave, as the kernel routes them; nothing is sent."""
     family = socket.AF_INET6 if ipaddress.ip_address(address).version == 6 else socket.AF_INET

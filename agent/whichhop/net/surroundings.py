@@ -11,7 +11,7 @@ from pathlib import Path
 
 from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.net.host import Host
-from whichhop.net.own_interface import interface_toward
+from whichhop.net.own_interface import interface_toward, own_addresses
 
 _UP_AND_GATEWAY = 0x3
 """RTF_UP and RTF_GATEWAY of linux/route.h."""
@@ -89,6 +89,15 @@ def own_address_toward(address: str) -> str | None:
 def own_name() -> str:
     """What this machine calls itself."""
     return socket.gethostname()
+
+
+def home_address() -> str | None:
+    """This machine's IPv4 address in its home: that toward its router, else the first private one it has."""
+    gateway = default_gateway()
+    toward = own_address_toward(gateway) if gateway else None
+    own = (ipaddress.IPv4Address(address) for address in own_addresses().values())
+    private = [str(a) for a in own if a.is_private and not a.is_link_local]
+    return toward or (private[0] if private else None)
 
 
 def look_around(

@@ -1,5 +1,6 @@
 """TLS between agents: each shows a certificate of its own, and who asks trusts just that one (RFC 8446)."""
 
+import asyncio
 import os
 import ssl
 
@@ -43,3 +44,19 @@ def open_context() -> ssl.SSLContext:
     context.check_hostname = False
     context.verify_mode = ssl.CERT_NONE
     return context
+
+
+async def is_held_at(address: str, port: int, certificate: str, seconds: float) -> bool | None:
+    """Whether who answers there holds the key of this certificate: a whole handshake, and no word more.
+
+    None where nobody answers.
+    """
+    try:
+        async with asyncio.timeout(seconds):
+            _, writer = await asyncio.open_connection(address, port, ssl=pinned_context(certificate))
+    except (ssl.SSLError, ValueError):
+        return False
+    except (OSError, TimeoutError):
+        return None
+    writer.close()
+    return True

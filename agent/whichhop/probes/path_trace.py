@@ -36,8 +36,8 @@ async def find_route(
         ) from None
     if ended.code == REFUSED:
         raise SystemRefusedError(
-            f"route discovery to {target} needs a raw socket: run the agent with CAP_NET_RAW, or write the "
-            "provider edge's address in the home file under targets"
+            f"route discovery to {target} needs a raw socket on this system: run the agent as its "
+            "administrator, or write the provider edge's address in the home file under targets"
         )
     if ended.code == UNROUTED:
         raise SystemRefusedError(

@@ -8,6 +8,7 @@ import json
 import select
 import socket
 import sys
+from contextlib import closing
 from dataclasses import asdict, dataclass
 from ipaddress import ip_address
 from typing import Any
@@ -17,7 +18,9 @@ from scapy.layers import inet, inet6
 from scapy.packet import Raw
 
 from whichhop.net.clock import SystemClock, sleep_s
+from whichhop.net.hop_socket import HopSocket
 from whichhop.probes.path_trace import REFUSED, UNROUTED
+from whichhop.probes.plain_ladder import climb_plainly
 from whichhop.wire.trace import Ladder
 
 FIRST_PORT = 33434
@@ -114,7 +117,14 @@ def main(argv: list[str]) -> int:
     flow = Flow(target=str(ip_address(argv[0])), source_port=int(argv[1]))
     ladder = Ladder(target=flow.target)
     try:
-        climb(flow, ladder, open_socket(flow))
+        try:
+            raw = open_socket(flow)
+        except PermissionError:
+            # Slower, and blind to answers that do not quote our packet; but it needs no privilege.
+            with closing(HopSocket(flow.target, flow.source_port, FIRST_PORT)) as sock:
+                climb_plainly(ladder, sock)
+        else:
+            climb(flow, ladder, raw)
     except PermissionError as err:
         sys.stderr.write(f"{err}\n")
         return REFUSED

@@ -6,6 +6,11 @@ import msgspec
 
 from whichhop.errors import DataError
 from whichhop.model.dossier import FORM, Dossier
+from whichhop.outside import typed
+
+MOST_OCTETS = 64 << 20
+"""A report's data is some hundred kilobytes."""
+ANEW = "get the report anew"
 
 
 def dossier_bytes(dossier: Dossier) -> bytes:
@@ -15,13 +20,12 @@ def dossier_bytes(dossier: Dossier) -> bytes:
 
 def read_dossier(data: bytes, place: str) -> Dossier:
     """The dossier of those bytes; DataError names the place and what is wrong."""
-    try:
-        form = msgspec.json.decode(data, type=dict[str, msgspec.Raw]).get("form")
-        if form is None or msgspec.json.decode(form) != FORM:
-            raise DataError(f"{place}: its data has another form than {FORM}; check it with a newer whichhop")
-        found = msgspec.json.decode(data, type=Dossier)
-    except msgspec.MsgspecError as trouble:
-        raise DataError(f"{place}: its data cannot be read ({trouble}); get the report anew") from None
+    form = typed(data, f"{place}: its data", dict[str, msgspec.Raw], most=MOST_OCTETS, remedy=ANEW).get(
+        "form"
+    )
+    if form is None or bytes(form) != str(FORM).encode():
+        raise DataError(f"{place}: its data has another form than {FORM}; check it with a newer whichhop")
+    found = typed(data, f"{place}: its data", Dossier, most=MOST_OCTETS, remedy=ANEW)
     if found.public_key is not None and not re.fullmatch("[0-9a-f]{64}", found.public_key):
-        raise DataError(f"{place}: the key it names is no key; get the report anew")
+        raise DataError(f"{place}: the key it names is no key; {ANEW}")
     return found

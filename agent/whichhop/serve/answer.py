@@ -4,6 +4,8 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from whichhop.printable import printable
+
 JSON = "application/json"
 NDJSON = "application/x-ndjson"
 
@@ -36,8 +38,8 @@ class RefusedError(Exception):
         self.headers = headers
 
     def answer(self) -> Answer:
-        """The refusal as JSON."""
-        body = json.dumps({"error": str(self)}).encode() + b"\n"
+        """The refusal as JSON; it may quote what was asked, so what acts on a terminal is escaped."""
+        body = json.dumps({"error": printable(str(self))}).encode() + b"\n"
         return Answer(body=body, status=self.status, headers=self.headers)
 
 

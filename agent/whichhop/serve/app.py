@@ -2,26 +2,28 @@
 
 import asyncio
 import json
-from collections.abc import Awaitable, Callable, Mapping, MutableMapping
+from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl
 
 from whichhop.errors import WhichhopError
 from whichhop.serve.answer import Answer, Question, RefusedError, only_known
+from whichhop.serve.connection import Receive, Scope, Send
 from whichhop.serve.door import Door
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
 from whichhop.serve.records_api import readings_page, records_page
 
-Scope = MutableMapping[str, Any]
-Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
-Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 Handler = Callable[[Question], Awaitable[Answer]]
 
 ANSWER_SECONDS = 30.0
 """An answer that takes longer is given up; a page of records takes well under one."""
 _MOST_QUERY = 2_000
+
+
+def _raised(trouble: Exception) -> None:
+    raise trouble
 
 
 class App:
@@ -44,6 +46,8 @@ class App:
         self.door = door
         """Who may read what; replaced when the home file changes."""
         self._summary = summary
+        self.failed: Callable[[Exception], None] = _raised
+        """Told of a fault of our own in answering; whoever asked is told that there was one."""
         self._one_page = asyncio.Lock()
         self._acts: set[str] = set()
         self._routes: dict[str, Handler] = {
@@ -74,6 +78,9 @@ class App:
             answer = RefusedError(503, f"no answer within {ANSWER_SECONDS:g} s; try again").answer()
         except WhichhopError as trouble:
             answer = RefusedError(503, str(trouble)).answer()
+        except Exception as trouble:  # noqa: BLE001 - whatever a stranger asked: one line, not a traceback each
+            self.failed(trouble)
+            answer = RefusedError(500, "the agent failed to answer; its log says more").answer()
         headers = (
             ("content-type", answer.content_type),
             ("content-length", str(len(answer.body))),

@@ -77,6 +77,13 @@ CATALOGUE: dict[str, Metric] = {
             "Samples that say nothing of the path, since the agent itself was in trouble.",
         ),
         _row(
+            "packets_skipped",
+            C,
+            SESSION,
+            "",
+            "Packets that were due and never sent, since the agent was not given the processor.",
+        ),
+        _row(
             "packets_refused",
             C,
             (*SESSION, "reason"),

@@ -1,17 +1,21 @@
-"""The one door to prometheus_client: turns the live state into metric families, in the form asked for."""
+"""Turns the live state into metric families, in the text form asked for."""
 
 import platform
 from collections.abc import Iterable, Iterator, Mapping
-
-from prometheus_client.exposition import choose_encoder
-from prometheus_client.metrics_core import Metric as Family
-from prometheus_client.registry import Collector
 
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate, ModemLevels, SessionKey
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION, MetricKind
 from whichhop.serve.live import LiveState, SessionState
+from whichhop.serve.text_form import (
+    OPENMETRICS_TYPE,
+    PLAIN_TYPE,
+    Family,
+    openmetrics_text,
+    plain_text,
+    wants_openmetrics,
+)
 
 _DIRECTIONS = {"out": Fate.LOST_OUT, "back": Fate.LOST_BACK, "unknown": Fate.LOST}
 _REASONS = {
@@ -35,13 +39,13 @@ def _simple(name: str, values: Iterable[tuple[Labels, float]]) -> Family:
     family = _family(name)
     suffix = "_total" if CATALOGUE[name].kind is MetricKind.COUNTER else ""
     for labels, value in values:
-        family.add_sample(family.name + suffix, labels, value)
+        family.add(suffix, labels, value)
     return family
 
 
 def _info(name: str, labels: Labels) -> Family:
     family = _family(name)
-    family.add_sample(family.name + "_info", labels, 1)
+    family.add("_info", labels, 1)
     return family
 
 
@@ -51,13 +55,13 @@ def _round_trips(sessions: list[_Session]) -> Family:
         below = 0
         for bound, count in zip((*map(str, BUCKETS_S), "+Inf"), state.buckets, strict=True):
             below += count
-            family.add_sample(family.name + "_bucket", {**labels, "le": bound}, below)
-        family.add_sample(family.name + "_count", labels, below)
-        family.add_sample(family.name + "_sum", labels, state.rtt_sum_ns / 1e9)
+            family.add("_bucket", {**labels, "le": bound}, below)
+        family.add("_count", labels, below)
+        family.add("_sum", labels, state.rtt_sum_ns / 1e9)
     return family
 
 
-class LiveCollector(Collector):
+class LiveCollector:
     """A collector over the live state; reads it anew at each scrape."""
 
     def __init__(self, live: LiveState) -> None:
@@ -69,6 +73,9 @@ class LiveCollector(Collector):
         yield _info("build", {"version": __version__, "python": platform.python_version()})
         yield _info("agent", {"home": live.home, "agent": live.agent})
         yield from self._of_sessions([(_labels(key), state) for key, state in live.sessions()])
+        skipped = live.skipped()
+        if skipped:
+            yield _simple("packets_skipped", [(_labels(k), skipped.get(k, 0)) for k, _ in live.sessions()])
         agent = {"agent": live.agent}
         for name, row in CATALOGUE.items():
             if row.labels == ("agent",) and name in live.values:
@@ -150,5 +157,7 @@ def _labels(key: SessionKey) -> Labels:
 
 def exposition(live: LiveState, accept: str) -> tuple[bytes, str]:
     """The metrics and their content type, OpenMetrics when the Accept header asks for it."""
-    encode, content_type = choose_encoder(accept)
-    return encode(LiveCollector(live)), content_type
+    families = LiveCollector(live).collect()
+    if wants_openmetrics(accept):
+        return openmetrics_text(families), OPENMETRICS_TYPE
+    return plain_text(families), PLAIN_TYPE

@@ -2,7 +2,7 @@
 
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from whichhop.model import Fate, ModemLevels, Reading, Record, Sample, SessionKey
@@ -87,6 +87,7 @@ class LiveState:
         one (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not
         compare. All four from the comparer.
     maker, own_key: fingerprints of the key that signs the home's reports and of the agent's own.
+    skipped: tells by session how many packets were due and never sent; set by the daemon.
     by_reason: counts since the start by a reason of a bounded set, by catalogue name; set by the daemon.
     store_remark: what befell the store since the agent started, "" for nothing. failures: survived failures
         by the agent's part. in_trouble: the parts that are in trouble now. All three set by the daemon.
@@ -102,6 +103,7 @@ class LiveState:
         self.levels: Mapping[str, tuple[float, float | None]] = {}
         self.episodes: Collection[tuple[str, str]] = ()
         self.bulletin: bytes | None = None
+        self.skipped: Callable[[], Mapping[SessionKey, int]] = dict
         self.by_reason: dict[str, Mapping[str, int]] = {}
         self.maker = ""
         self.own_key = ""

@@ -1,5 +1,6 @@
 """The one door to SQLite: opens the file, applies numbered migrations, tells every trouble in one line."""
 
+import re
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
@@ -8,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from whichhop.errors import DataError, StoreDamagedError, StoreError, StoreFullError
+from whichhop.printable import printable
 from whichhop.store.migrations import APPLICATION_ID, MIGRATIONS
 
 Value = int | float | str | bytes | None
@@ -30,14 +32,18 @@ _REMEDIES = {
 }
 
 
+_NEVER_OURS = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISMATCH)
+"""A sound file never gives these: what we write keeps the tables' own rules."""
+_LACKS = re.compile("no such (table|column|index)|has no column|malformed|[Cc]ould not decode")
+"""What SQLite says of a file whose tables, or a text in them, are no longer what we made: a general error."""
+
+
 def _trouble(path: Path, error: sqlite3.Error) -> StoreError:
     """The one line for what SQLite complained of, with the remedy."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # the low byte; the rest is detail
-    kinds: dict[int, type[StoreError]] = {
-        sqlite3.SQLITE_FULL: StoreFullError,
-        sqlite3.SQLITE_CORRUPT: StoreDamagedError,
-    }
-    return kinds.get(code, StoreError)(
+    if code in _NEVER_OURS or _LACKS.search(str(error)):
+        return _damaged(path, printable(str(error)))
+    return (StoreFullError if code == sqlite3.SQLITE_FULL else StoreError)(
         f"{path}: {_REMEDIES.get(code, 'the store refused; report this')} ({error})"
     )
 
@@ -141,6 +147,8 @@ class Database:
                 return self._db.execute(statement, values).fetchall()
             except sqlite3.Error as error:
                 raise _trouble(self.path, error) from error
+            except UnicodeDecodeError as error:  # SQLite's own message quotes what stands in a damaged file
+                raise _damaged(self.path, f"octets that are no text: {error}") from error
             except (OverflowError, UnicodeEncodeError) as error:
                 # a number past 64 bits, a lone surrogate: readers refuse both, this is for what they missed
                 raise DataError(
@@ -153,6 +161,8 @@ class Database:
             yield from self._db.execute(statement, values)
         except sqlite3.Error as error:
             raise _trouble(self.path, error) from error
+        except UnicodeDecodeError as error:
+            raise _damaged(self.path, f"octets that are no text: {error}") from error
 
     def number(self, statement: str, values: Sequence[Value] = ()) -> int:
         """The single number that a statement gives; 0 where it gives none."""

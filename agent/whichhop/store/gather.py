@@ -32,7 +32,8 @@ class _SilentError(RemoteError):
     """The agent did not answer at all: asking it for more would only cost the same patience again."""
 
 
-def _open_of(agent: str, base: str, token: str, fetch: Fetch) -> list[Record]:
+def open_minutes(agent: str, base: str, token: str, fetch: Fetch) -> list[Record]:
+    """An agent's minutes that have not settled; RemoteError when they cannot be had or read."""
     try:
         body = fetch(f"{base}/api/open", token)
     except RemoteError as silent:
@@ -76,7 +77,7 @@ def gather(
     silent: dict[str, Collected] = {}
     for agent, base in addresses.items():
         try:
-            still_open += _open_of(agent, base, token, fetch)
+            still_open += open_minutes(agent, base, token, fetch)
         except _SilentError as told:
             silent[agent] = Collected(agent=agent, records=0, readings=0, trouble=str(told))
         except RemoteError as told:

@@ -146,13 +146,18 @@ def provider_edge(route: Route, home: Sequence[Network]) -> Edge | None:
     home: the networks of the home file's own addresses. Private space (RFC 1918, RFC 6598) outside them
     counts as the provider's: carriers number their first hop so too. None when the ladder never left home.
     """
-    certain = True
+    return next(iter(outside_steps(route, home)), None)
+
+
+def outside_steps(route: Route, home: Sequence[Network]) -> tuple[Edge, ...]:
+    """Every step that answered from outside the home, nearest first; certain: no silent step before it."""
+    certain, found = True, []
     for hop in route.hops:
         outside = [address for address in hop.addresses if not at_home(address, home)]
         if outside:
-            return Edge(address=outside[0], ttl=hop.ttl, certain=certain)
+            found.append(Edge(address=outside[0], ttl=hop.ttl, certain=certain))
         certain = certain and not hop.silent
-    return None
+    return tuple(found)
 
 
 def home_networks(addresses: Iterable[str]) -> tuple[Network, ...]:

@@ -66,7 +66,13 @@ BAD = {
         "links[4].medium",
         "does not run over power-line",
     ),
-    "an agent without an address": (", address: 192.0.2.20", "", 7, "nodes.desk.address", "agent is true"),
+    "a reflector without an address": (
+        ", address: 192.0.2.20, agent: true",
+        ", stamp: true",
+        7,
+        "nodes.desk.address",
+        "stamp is true",
+    ),
     "a peer with the router's address": ("203.0.113.7", "192.0.2.1", 17, "harbour.address", "router's"),
     "a peer named as a node": ("harbour:", "desk:", 17, "targets.peers.desk", "the name is taken"),
     "a resolver without a name to ask for": (

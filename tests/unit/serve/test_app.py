@@ -11,12 +11,13 @@ from support.live import busy_state
 from whichhop.serve.answer import Answer, Question
 from whichhop.serve.app import App
 from whichhop.serve.door import Door
+from whichhop.serve.live import LiveState
 
 TOKEN = "0a" * 32
 
 
-def make() -> App:
-    return App(live=busy_state(), store=Path("/nowhere/s.db"), door=Door(token=TOKEN), summary=dict)
+def make(live: LiveState | None = None) -> App:
+    return App(live=live or busy_state(), store=Path("/nowhere/s.db"), door=Door(token=TOKEN), summary=dict)
 
 
 def ask(app: App, path: str, *, query: bytes = b"", auth: bytes | None = None, kind: str = "http") -> Any:
@@ -59,6 +60,22 @@ def test_trouble_of_our_own_is_told_as_such() -> None:
     assert "no such store" in json.loads(body)["error"]
 
 
+def test_a_fault_of_our_own_is_one_line_and_its_words_stay_in_the_log() -> None:
+    told: list[Exception] = []
+    app = make()
+    app.failed = told.append
+
+    async def broken(_question: Question) -> Answer:
+        raise TypeError("inner secret")
+
+    app.add("/metrics", broken)
+    status, body = ask(app, "/metrics")
+    assert status == 500
+    assert "failed to answer" in json.loads(body)["error"]
+    assert b"secret" not in body
+    assert [str(trouble) for trouble in told] == ["inner secret"]
+
+
 def test_an_answer_that_takes_too_long_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("whichhop.serve.app.ANSWER_SECONDS", 0.01)
     app = make()
@@ -80,13 +97,13 @@ def test_other_kinds_of_connection_are_left_alone() -> None:
 def test_health_says_when_the_disk_refuses() -> None:
     live = busy_state()
     live.values["store_writable"] = 0
-    app = App(live=live, store=Path("/nowhere/s.db"), door=Door(token=TOKEN), summary=dict)
+    app = make(live)
     assert json.loads(ask(app, "/health")[1])["status"] == "not storing"
 
 
 def test_the_bulletin_needs_no_token_and_says_who_does_not_compare() -> None:
     live = busy_state()
-    app = App(live=live, store=Path("/nowhere/s.db"), door=Door(token=TOKEN), summary=dict)
+    app = make(live)
     status, body = ask(app, "/bulletin")
     assert (status, "does not compare" in json.loads(body)["error"]) == (404, True)
     live.bulletin = b""

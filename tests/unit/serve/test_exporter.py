@@ -42,6 +42,12 @@ def samples(
         ("*/*", "text/plain"),
         ("", "text/plain"),
         ("nonsense;;;=", "text/plain"),
+        ("application/openmetrics-text", "application/openmetrics-text"),
+        ("text/html, Application/OpenMetrics-Text ; VERSION=1.1 ;q=0.2", "application/openmetrics-text"),
+        ("application/openmetrics-text; version=0.0.1", "text/plain"),
+        # Found by fuzzing: the library answered with this version, and failed (its own fault made a 500).
+        ("application/openmetrics-text; version=1.0.0\xed\xa0\x80", "application/openmetrics-text"),
+        ("application/openmetrics-text; version=" + "9" * 400, "text/plain"),
     ],
 )
 def test_the_form_asked_for_is_given(accept: str, media: str) -> None:
@@ -64,6 +70,7 @@ def test_prometheus_clients_own_parser_reads_back_the_state(accept: str) -> None
         assert value("whichhop_packets_lost_total", **NAMES_OF, direction=direction) == state.fates[fate]
     assert value("whichhop_packets_late_total", **NAMES_OF) == 1
     assert value("whichhop_packets_set_aside_total", **NAMES_OF, reason="clock-step") == 1
+    assert value("whichhop_packets_skipped_total", **NAMES_OF) == 4
     assert value("whichhop_packets_duplicated_total", **NAMES_OF) == 2
     assert value("whichhop_round_trip_seconds_count", **NAMES_OF) == state.fates[Fate.ANSWERED]
     assert value("whichhop_round_trip_seconds_sum", **NAMES_OF) == pytest.approx(state.rtt_sum_ns / 1e9)
@@ -97,7 +104,7 @@ def test_every_row_of_the_catalogue_is_exported_with_just_its_labels() -> None:
 
 def test_the_number_of_series_is_bounded_by_the_home_file() -> None:
     found = samples(OPENMETRICS)
-    a_session = (len(BUCKETS_S) + 1 + 2) + 1 + 3 + 1 + 4 + 3 + 2 + 1 + 1
+    a_session = (len(BUCKETS_S) + 1 + 2) + 1 + 3 + 1 + 4 + 1 + 3 + 2 + 1 + 1
     reasons = len(Turned) + len(Refusal) + 1
     a_modem = 2 + 2 * 4 + 3 + 2 + 4
     a_target = 2 * 12

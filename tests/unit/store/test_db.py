@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from support.need import need
-from whichhop.errors import StoreError
+from whichhop.errors import StoreDamagedError, StoreError
 from whichhop.store.db import Database
 from whichhop.store.migrations import APPLICATION_ID, MIGRATIONS
+from whichhop.store.store import Store
 
 
 def one_line(path: Path, **how: bool) -> str:
@@ -82,6 +83,27 @@ def test_a_damaged_file_is_told_with_the_remedy(tmp_path: Path) -> None:
     data[200:4000] = b"\xff" * 3800
     path.write_bytes(bytes(data))
     assert "damaged; move it away" in one_line(path)
+
+
+@pytest.mark.parametrize(
+    ("there", "instead"),
+    [
+        (b"CREATE TABLE chain", b"CREATE TABLE ch\x91in"),  # found by fuzzing: SQLite quotes it as it is
+        (b"CREATE TABLE chain", b"CREATE TABLE chaos"),
+        (b"CREATE TABLE chain", b"CREATE TUBLE chain"),
+    ],
+)
+def test_tables_that_are_no_longer_ours_are_damage_and_not_a_riddle(
+    there: bytes, instead: bytes, tmp_path: Path
+) -> None:
+    path = tmp_path / "s.db"
+    Store.make(path).close()
+    octets = path.read_bytes()
+    assert octets.count(there) == 1
+    path.write_bytes(octets.replace(there, instead))
+    with pytest.raises(StoreDamagedError, match="damaged") as caught, Store.make(path) as store:
+        store.verify()
+    assert "\n" not in str(caught.value)
 
 
 def test_a_migration_that_was_cut_short_leaves_the_version_before_it(tmp_path: Path) -> None:

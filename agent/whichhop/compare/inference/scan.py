@@ -1,6 +1,7 @@
 """What is known of every tick that was rated, and the evidence of any stretch of them, worked out once."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,8 @@ class Scan:
     baselines: tuple[Baseline, ...]
     rates: tuple[NDArray[np.float64], ...]
     worked_out: dict[tuple[int, int], Evidence] = field(default_factory=dict)
+    looked: dict[tuple[int, frozenset[int]], tuple[Any, ...]] = field(default_factory=dict)
+    """What was found by the second already, by a tick's begin in UTC ns and who was not heard; see sooner."""
 
     def block_of(self, tick: int) -> int:
         """The block that holds a tick; ticks of the warm-up count to the first."""

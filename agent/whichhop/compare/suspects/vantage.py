@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from whichhop.compare.suspects.elements import Element, elements_of, judged
 from whichhop.model import Home, Node, NodeKind, Session, derive_sessions
-from whichhop.model.home import BEYOND, PROVIDER_EDGE, Link
+from whichhop.model.home import ALLOW_A_TARGET, BEYOND, PROVIDER_EDGE, Link
 from whichhop.model.links import LinkKind
 
 
@@ -88,7 +88,9 @@ def _additions(home: Home) -> Iterator[tuple[int, str, Home]]:
     """Every place where a vantage point could be added: its effort, the words, the home that results."""
     for name, node in home.nodes.items():
         if node.kind in (NodeKind.PROVIDER_EDGE, NodeKind.PEER):
-            if node.address is None and not home.discover_edge and node.kind is NodeKind.PROVIDER_EDGE:
+            unknown = node.address is None and not home.discover_edge
+            # Alone it would be of no use: it is found on the way to a peer.
+            if unknown and home.peers and node.kind is NodeKind.PROVIDER_EDGE:
                 yield 1, f"let {name} be discovered", replace(home, discover_edge=True)
             continue
         if node.address is None:
@@ -104,7 +106,12 @@ def _additions(home: Home) -> Iterator[tuple[int, str, Home]]:
         # One beyond link serves all peers (see Home.neighbours).
         there = any(link.kind is LinkKind.BEYOND for link in home.links)
         more = _with_node(home, peer, () if there else (past,))
-        yield 3, f"add {name} upstream", replace(more, peers=(*home.peers, name))
+        more = replace(more, peers=(*home.peers, name))
+        if home.peers:
+            yield 3, f"add {name} upstream", more
+        else:
+            words = f"allow a target upstream, by the line `{ALLOW_A_TARGET}` in the home file"
+            yield 1, words, replace(more, discover_edge=home.nodes[PROVIDER_EDGE].address is None)
     for name, node in home.nodes.items():
         if node.kind in (
             NodeKind.ROUTER,

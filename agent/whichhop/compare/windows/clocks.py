@@ -98,7 +98,8 @@ def aligned(table: WindowTable, clocks: Mapping[str, float]) -> WindowTable:
             if move:
                 array[:, j] = _moved(array[:, j], move)
         changed[name] = array
-    return replace(table, **changed)
+    # Their seconds stay where they were: by them a clock that is off is no clock at all.
+    return replace(table, seconds=None, **changed)
 
 
 def _moved(column: NDArray[Any], earlier: int) -> NDArray[Any]:

@@ -2,13 +2,16 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.model import SessionKey
 from whichhop.model.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from whichhop.compare.windows.seconds import SecondsSource
 
 TICK_NS = 10 * NS_PER_S
 """Ten seconds: the shortest slice in which a packet a second still gives a usable quantile."""
@@ -66,6 +69,8 @@ class WindowTable:
     stamps: Mapping[SessionKey, frozenset[str]] = field(default_factory=dict)
     ahead_s: Mapping[SessionKey, float] = field(default_factory=dict)
     """By how many seconds the target's clock is ahead of the agent's; those that do not tell are left out."""
+    seconds: "SecondsSource | None" = None
+    """Where the seconds inside of ticks can be had; None where only the ticks are known."""
 
     @property
     def ticks(self) -> int:
@@ -112,7 +117,7 @@ class WindowTable:
             raise ValueError(f"factor is {factor}, must be at least 1")
         changed: dict[str, Any] = {name: _added(getattr(self, name), factor) for name in COUNTS}
         changed |= {name: _middle(getattr(self, name), factor).astype(_kept_as(name)) for name in QUANTILES}
-        return replace(self, step_ns=self.step_ns * factor, **changed)
+        return replace(self, step_ns=self.step_ns * factor, seconds=None, **changed)
 
     def _each(self, change: Callable[[NDArray[Any]], NDArray[Any]]) -> "WindowTable":
         changed: dict[str, Any] = {name: change(getattr(self, name)) for name in (*COUNTS, *QUANTILES)}

@@ -11,9 +11,8 @@ from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.options import RunOptions
 from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.model.agent_list import agents_digest
-from whichhop.net.authority import authority
 from whichhop.net.child import RunChild, our_module, run_child
-from whichhop.net.http_get import fetch
+from whichhop.net.short_page import short_page
 from whichhop.outside import OutsideError, typed
 from whichhop.serve.answer import Answer, Question, only_known
 
@@ -78,10 +77,10 @@ class HomeNews:
     async def _ask(self, other: str) -> None:
         home = self._now().home
         own = agents_digest(n.name for n in home.agents)
-        url = f"http://{authority(home.nodes[other].address or '', home.ports.api)}/identity"
+        address, port = home.nodes[other].address or "", home.ports.api
         try:
-            body = await asyncio.to_thread(fetch, url, seconds=ASK_S, most_bytes=_MOST)
-            theirs = typed(body, url, _Said).agents
+            body = await short_page(address, port, "/identity", seconds=ASK_S, most_octets=_MOST)
+            theirs = typed(body, other, _Said).agents
         except (RemoteError, OutsideError):
             return  # it is off, or no agent: whoever measures it says so
         # Two files that differ for good, as their keepers want it, are compared once and not for ever.

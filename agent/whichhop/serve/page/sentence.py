@@ -4,7 +4,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.compare.words import element_words, level_words, owner_words, severity_words, standing_words
+from whichhop.compare.words import (
+    element_words,
+    level_words,
+    owner_words,
+    severity_words,
+    standing_words,
+    target_words,
+)
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
 from whichhop.model.units import NS_PER_S
@@ -186,9 +193,15 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
             more=(
                 f"Not measured now: {where}. What crosses there was not heard lately, or what is usual "
                 "is not learned yet.",
+                *_to_measure_the_line(bulletin, unseen),
             ),
         )
     return _of_levels(bulletin)
+
+
+def _to_measure_the_line(bulletin: Bulletin, unseen: Sequence[str]) -> tuple[str, ...]:
+    never = [k for k in bulletin.links if k.kind is LinkKind.ACCESS and k.name in unseen and not k.packets]
+    return (f"Where the line to the provider was never measured: {target_words()}.",) if never else ()
 
 
 def _of_levels(bulletin: Bulletin) -> Sentence:

@@ -1,0 +1,86 @@
+"""DNS-SD (RFC 6763) by multicast DNS (RFC 6762): announces this agent by its key, and hears of others.
+
+Only the fingerprint of the key is announced; what is heard is a stranger's word until a handshake has shown
+that the key is held there.
+"""
+
+import asyncio
+import secrets
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from zeroconf import IPVersion, NonUniqueNameException, ServiceStateChange, Zeroconf
+from zeroconf.asyncio import AsyncServiceBrowser, AsyncServiceInfo, AsyncZeroconf
+
+SERVICE = "_whichhop._tcp.local."
+MOST_WAITING = 64
+"""Names heard of and not asked about yet; a home has at most 40 agents."""
+MOST_ADDRESSES = 4
+_ASK_MS = 2_000
+_LONGEST_KEY = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Announced:
+    """What somebody announces: a key's fingerprint, and where its agent is said to be."""
+
+    key: str
+    addresses: tuple[str, ...]
+
+
+class ServiceDiscovery:
+    """`await start(...)`, `await close()`; heard: takes what is announced, in the event loop."""
+
+    def __init__(self, key: str, port: int, heard: Callable[[Announced], None]) -> None:
+        self._key, self._port, self._heard = key, port, heard
+        self._waiting: asyncio.Queue[str] = asyncio.Queue(MOST_WAITING)
+        self._asking: asyncio.Task[None] | None = None
+        self._zeroconf: AsyncZeroconf | None = None
+        self._browser: AsyncServiceBrowser | None = None
+
+    async def start(self, addresses: Sequence[str]) -> None:
+        """Announce and listen on the interfaces with these addresses; OSError when that cannot be."""
+        self._zeroconf = AsyncZeroconf(interfaces=list(addresses), ip_version=IPVersion.V4Only)
+        self._asking = asyncio.create_task(self._ask(self._zeroconf.zeroconf))
+        self._browser = AsyncServiceBrowser(self._zeroconf.zeroconf, SERVICE, handlers=[self._came])
+        # A name of its own each time: what was said before of another address is nobody's news any more.
+        tail = secrets.token_hex(3)
+        info = AsyncServiceInfo(
+            SERVICE,
+            f"{self._key}-{tail}.{SERVICE}",
+            port=self._port,
+            properties={"key": self._key},
+            server=f"whichhop-{tail}.local.",
+            parsed_addresses=list(addresses),
+        )
+        try:
+            await self._zeroconf.async_register_service(info)
+        except NonUniqueNameException as taken:
+            raise OSError(f"the name {info.name} is announced by somebody else") from taken
+
+    def _came(
+        self, zeroconf: Zeroconf, service_type: str, name: str, state_change: ServiceStateChange
+    ) -> None:
+        if state_change is not ServiceStateChange.Removed and not self._waiting.full():
+            self._waiting.put_nowait(name)
+
+    async def _ask(self, zeroconf: Zeroconf) -> None:
+        while True:
+            name = await self._waiting.get()
+            info = AsyncServiceInfo(SERVICE, name)
+            if not await info.async_request(zeroconf, _ASK_MS):
+                continue
+            key = (info.properties.get(b"key") or b"").decode("ascii", "replace")
+            addresses = tuple(info.parsed_addresses(IPVersion.V4Only)[:MOST_ADDRESSES])
+            if addresses and 0 < len(key) <= _LONGEST_KEY and key != self._key:
+                self._heard(Announced(key, addresses))
+
+    async def close(self) -> None:
+        """Say goodbye, and listen no more."""
+        if self._asking is not None:
+            self._asking.cancel()
+        if self._browser is not None:
+            await self._browser.async_cancel()
+        if self._zeroconf is not None:
+            await self._zeroconf.async_close()
+        self._asking = self._browser = self._zeroconf = None

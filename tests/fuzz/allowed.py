@@ -1,0 +1,42 @@
+"""What a target may do with octets: give a value, or complain in one printable line."""
+
+from collections.abc import Callable
+
+from whichhop.errors import WhichhopError
+from whichhop.printable import printable
+
+Target = Callable[[bytes], None]
+Targets = dict[str, Target]
+Seeds = dict[str, list[bytes]]
+MOST_LINE = 2_500
+"""Characters of a complaint; it may quote, but not at length."""
+
+
+def must(holds: bool, what: str) -> None:
+    if not holds:
+        raise AssertionError(what)
+
+
+def complained(trouble: Exception) -> None:
+    line = str(trouble)
+    must(all(printable(part) == part for part in line.split("\n")), f"a complaint that acts: {line!r}")
+    must(len(line) <= MOST_LINE, f"a complaint of {len(line)} characters")
+
+
+def allowed(call: Callable[[], object], *also: type[Exception]) -> None:
+    """For readers whose docstring names an error that is not ours."""
+    try:
+        call()
+    except WhichhopError as trouble:
+        complained(trouble)
+    except also as trouble:
+        complained(trouble)
+
+
+def any_text(octets: bytes) -> str:
+    """Text of any octets: what is no UTF-8 becomes lone surrogates, as in a file name."""
+    return octets.decode("utf-8", "surrogateescape")
+
+
+def named(*targets: Target) -> Targets:
+    return {t.__name__: t for t in targets}

@@ -1,0 +1,144 @@
+"""Readers of files that may be damaged or strange, and of what our child processes say."""
+
+import asyncio
+import base64
+import gzip
+import random
+from collections.abc import Callable, Sequence
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from fuzz.allowed import allowed, must, named
+from support.records import lifelike
+from whichhop.config.keys import read_key
+from whichhop.config.trusted_keys import read_trusted
+from whichhop.daemon.transfer.asks import LeaseAsk, OrderAsk, ReleaseAsk, asked_for
+from whichhop.daemon.transfer.process import NeverBegunError, move
+from whichhop.model import Method, Reading, SessionKey
+from whichhop.model.levels_source import LevelsSource
+from whichhop.net.child import Ended
+from whichhop.net.clock import SystemClock
+from whichhop.outside import json_of, mapping
+from whichhop.probes.levels import read_levels
+from whichhop.probes.transfer_talk import AskSpec, TransferRequest
+from whichhop.store.aside import move_aside
+from whichhop.store.files import read_file
+from whichhop.store.store import Store
+
+KEY = SessionKey(agent="desk", target="attic", method=Method.ECHO)
+
+
+def store_file(octets: bytes) -> None:
+    """A store after the disk changed some of it: read, written, packed, or one line of our own errors."""
+    record = lifelike(random.Random(9), 28_333_400, KEY, count=2)
+
+    def use() -> None:
+        with Store.make(path) as store:
+            store.take_drafts()
+            store.append_all([record], [Reading(at_ns=9, agent="desk", name="x", value=1.0)])
+            store.verify()
+            for key in store.sessions():
+                list(store.session_records(key))
+            list(store.readings())
+            store.pack_hours(28_333_600)
+            store.drop_to_size(10_000)
+
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "desk.db"
+        path.write_bytes(octets)
+        allowed(use)
+        move_aside(path, SystemClock().utc_ns())
+
+
+def gzip_file(octets: bytes) -> None:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "day.jsonl.gz"
+        path.write_bytes(octets)
+        allowed(lambda: read_file(path))
+
+
+def key_files(octets: bytes) -> None:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "home.key"
+        path.write_bytes(octets)
+        path.chmod(0o600)
+        allowed(lambda: must(len(read_key(path, {})) == 32, "a key of another length"))
+        allowed(lambda: read_trusted(path))
+
+
+# -- children
+
+
+def _saying(octets: bytes) -> Callable[..., object]:
+    """A child that says these lines and ends."""
+
+    async def run(
+        argv: Sequence[str],
+        *,
+        given: bytes = b"",
+        most_s: float,
+        pass_fds: Sequence[int] = (),
+        hear: Callable[[bytes], None] | None = None,
+    ) -> Ended:
+        for line in octets.split(b"\n") if hear is not None else ():
+            hear(line)
+        return Ended(code=0, out=octets, err=b"")
+
+    return run
+
+
+def levels_answer(octets: bytes) -> None:
+    source = LevelsSource(page="http://192.0.2.1/")
+    run = _saying(octets)
+    allowed(lambda: asyncio.run(read_levels("modem", source, SystemClock(), run=run)))  # type: ignore[arg-type]
+
+
+def transfer_child(octets: bytes) -> None:
+    spec = AskSpec(name="desk", address="192.0.2.2", port=1, key="00", request=TransferRequest(way="out"))
+    told: list[dict[str, object]] = []
+    run = _saying(octets)
+    allowed(lambda: asyncio.run(move(spec, told.append, run)), NeverBegunError)  # type: ignore[arg-type]
+
+
+def transfer_asks(octets: bytes) -> None:
+    """What another agent asks for over a talk that it has proven the key in."""
+    for kind in (LeaseAsk, ReleaseAsk, OrderAsk):
+        allowed(lambda kind=kind: asked_for(mapping(json_of(octets, "ask"), "ask"), kind))  # type: ignore[misc]
+
+
+TARGETS = named(store_file, gzip_file, key_files, levels_answer, transfer_child, transfer_asks)
+
+
+@cache
+def _store_octets() -> bytes:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "desk.db"
+        with Store.make(path) as store:
+            for hour in (0, 60):
+                records = [lifelike(random.Random(m), 28_333_320 + hour + m, KEY, count=2) for m in range(2)]
+                store.append_all(records, [Reading(at_ns=hour, agent="desk", name="y", value=7.0)])
+                store.pack_hours(28_333_320 + 60)
+        return path.read_bytes()
+
+
+_LINE = b'{"at": "2026-03-01T18:04:05Z", "agent": "desk", "counter": "wan_rx_bytes", "value": 5}\n'
+_CHANNEL = (
+    b'{"direction": "down", "channel_id": 3, "carrier": "sc-qam", "frequency_hz": 603000000,'
+    b'"width_hz": null,"modulation": 256, "locked": true, "power_dbmv": 1.5, "mer_db": 38.0}'
+)
+SEEDS: dict[str, list[bytes] | Callable[[], list[bytes]]] = {
+    "store_file": lambda: [_store_octets()],
+    "gzip_file": [gzip.compress(_LINE * 3), gzip.compress(b"")],
+    "key_files": [base64.b64encode(bytes(range(32))) + b"\n", b"K7QF-2M9X-ABCD-EFGH-2345  # of a friend\n"],
+    "levels_answer": [b'{"channels": [' + _CHANNEL + b'], "remarks": ["a table without a title"]}'],
+    "transfer_child": [
+        b'{"progress": {"rate_bps": 2e7}}\n{"done": {"octets": 5, "rate_bps": 2e7}}',
+        b'{"failed": "refused", "began": false}',
+    ],
+    "transfer_asks": [
+        b'{"who": "desk", "seconds": 10.0, "octets": 5000000}',
+        b'{"lease": "1", "used": 5}',
+        b'{"other_end": "attic", "ways": ["out", "back"], "streams": 4, "seconds": 5}',
+    ],
+}
