@@ -9,7 +9,7 @@ from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.rules import RULES, LevelStanding
 from whichhop.cabling.run import expected_dbmv
 from whichhop.cabling.what_if import WhatIfOutcome, ideas, what_if
-from whichhop.model import Cause, Direction
+from whichhop.model import Direction
 from whichhop.model.cable_run import Run
 from whichhop.model.channel import MULTI_CARRIER
 from whichhop.model.links import Owner
@@ -69,9 +69,7 @@ def _line_trouble(known: Known) -> Trouble:
     """Episodes of the access link that the levels do not leave to the provider alone."""
     return trouble(
         known,
-        lambda v, line: (
-            v.cause is Cause.UPSTREAM_LINK and line is not None and line.whose is not Owner.PROVIDER
-        ),
+        lambda v, line: v.near_line and line is not None and line.whose is not Owner.PROVIDER,
     )
 
 
@@ -87,7 +85,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
         hazards = (Hazard.POWERED_TAP, Hazard.GROUNDING, Hazard.ALARM, Hazard.MAINS, Hazard.PROVIDER)
         yield Recommendation(
             key="inspect-coax",
-            kind=RecommendationKind.MEND,
+            kind=RecommendationKind.FIX,
             what="Work through the coax in the house from the modem outwards, then read the levels again",
             where="coax",
             why=(f"the access line was at fault: {trouble_words(found)}", *sentences),
@@ -121,12 +119,12 @@ def _change(known: Known, run: Run, found: Trouble) -> Iterator[Recommendation]:
     if found.verdicts:
         why.append(f"the access line was at fault: {trouble_words(found)}")
     else:
-        why.append("no trouble of the line was put down to it so far")
+        why.append("no fault of the line was put down to it so far")
     if outcome.cuts:
         why.append(f"mind: it cuts off {', '.join(outcome.cuts)}")
     yield Recommendation(
         key="change-cable-run",
-        kind=RecommendationKind.MEND,
+        kind=RecommendationKind.FIX,
         what=outcome.words[0].upper() + outcome.words[1:],
         where="coax",
         why=tuple(why),
