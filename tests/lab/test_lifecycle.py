@@ -57,7 +57,7 @@ class Traces:
                     out.append(entry.name)
         return out
 
-    def all_gone(self, within_s: float = 5.0) -> bool:
+    def all_gone(self, within_s: float = 20.0) -> bool:
         """True when processes and folder are gone, as they must be shortly."""
         clock = SystemClock()
         end = clock.mono_ns() + int(within_s * 1e9)
@@ -184,8 +184,8 @@ def test_a_scenarios_script_is_played_in_time(tmp_path: Path) -> None:
         ("clear", "study/router"),
     ]
     seconds = [(e.at_ns - up.at_ns) / 1e9 for e in events]
-    # Switched no earlier than asked, and within half a second even on a busy machine.
-    assert all(asked <= at <= asked + 0.5 for asked, at in zip((0.2, 0.4, 0.5, 0.8), seconds, strict=True))
+    # Switched no earlier than asked, and not much later though other tests run beside it.
+    assert all(asked <= at <= asked + 2.0 for asked, at in zip((0.2, 0.4, 0.5, 0.8), seconds, strict=True))
 
 
 def whichhop(*words: str, **more: str) -> "subprocess.CompletedProcess[str]":

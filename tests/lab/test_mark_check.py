@@ -60,7 +60,7 @@ def test_a_reflector_that_copies_the_question_unread_leaves_it_unknown(path: Pat
     ready = threading.Event()
     thread = threading.Thread(target=lambda: path.inside("far", serve))
     thread.start()
-    assert ready.wait(5)
+    assert ready.wait(20)
     assert check(path, V4["far"], 8862, tries=1) == MarkCheck(sent=46, seen=None, marking=Marking.UNKNOWN)
     thread.join()
 

@@ -16,7 +16,7 @@ from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.wire.ntp64 import ntp_from_utc
 from whichhop.wire.stamp import Ask, pack_ask
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.waits]
 KEY = b"k" * 32
 
 
@@ -37,7 +37,7 @@ def reflecting(path: Path4, node: str, port: int, key: bytes | None) -> Iterator
     thread = threading.Thread(target=lambda: path.inside(node, lambda: asyncio.run(serve())))
     thread.start()
     try:
-        assert started.wait(5)
+        assert started.wait(20)
         yield made[0]
     finally:
         stop.set()

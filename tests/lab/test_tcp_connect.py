@@ -13,7 +13,7 @@ from whichhop.net.clock import SystemClock
 from whichhop.probes.base import SessionFacts
 from whichhop.probes.kinds.tcp_connect import TcpConnectProber
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 K = key("harbour", Method.TCP)
 PORT = 8443
 

@@ -97,7 +97,7 @@ class Alder:
 
     def wait_up(self) -> None:
         clock = SystemClock()
-        end = clock.mono_ns() + 30 * 10**9
+        end = clock.mono_ns() + 90 * 10**9
         while not all("metrics on" in agent.output() for agent in self.agents.values()):
             assert clock.mono_ns() < end, [a.output() for a in self.agents.values()]
             sleep_s(0.1)

@@ -19,6 +19,8 @@ from whichhop.net.http_get import fetch
 from whichhop.net.tls import pinned_context, server_context, show
 from whichhop.store.store import Store
 
+pytestmark = pytest.mark.waits
+
 KEYS, OTHERS = derive_keys(b"k" * 32), derive_keys(b"x" * 32)
 
 

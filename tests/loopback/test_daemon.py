@@ -86,7 +86,7 @@ class Agents:
         request = urllib.request.Request(f"http://{address}:{self.api}{path}")
         if token:
             request.add_header("Authorization", f"Bearer {token}")
-        with urllib.request.urlopen(request, timeout=5) as answer:
+        with urllib.request.urlopen(request, timeout=20) as answer:
             return bytes(answer.read())
 
 
@@ -136,6 +136,8 @@ def test_two_agents_measure_each_other_reload_and_stop_with_everything_on_disk(a
     ask = AgentsFetch(plain={tls: ("desk", f"http://127.0.77.20:{agents.api}")}, keys=keys)
     with pytest.raises(RemoteError, match="401"):
         ask(f"{tls}/api/open", "")
+    newest = ask(f"{tls}/api/open?unanswered=lost", token).splitlines()
+    assert all(json.loads(line)["record"] for line in newest)
     lines = [json.loads(line) for line in ask(f"{tls}/api/open", token).splitlines()]
     opened = [r for line in lines for r in unpack(base64.b64decode(line["record"]))]
     assert {r.session.target for r in opened} == {"router", "study"}

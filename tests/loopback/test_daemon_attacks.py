@@ -11,7 +11,7 @@ import pytest
 from support.loopback_home import ADDRESS, CLOCK, LoopbackHome
 from whichhop.net.clock import sleep_s
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 
 @pytest.fixture(scope="module")

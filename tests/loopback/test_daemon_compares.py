@@ -76,7 +76,7 @@ class Home:
             return subprocess.Popen([*argv, "--store", str(self.folder / "desk.db")], stderr=log, text=True)
 
     def get(self, path: str) -> bytes:
-        with urllib.request.urlopen(f"http://127.0.78.20:{self.port}{path}", timeout=5) as answer:
+        with urllib.request.urlopen(f"http://127.0.78.20:{self.port}{path}", timeout=20) as answer:
             return bytes(answer.read())
 
 

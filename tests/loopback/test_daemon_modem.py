@@ -41,7 +41,7 @@ ports: {{api: {api}, stamp: {stamp}}}
 
 def powers(api: int) -> dict[str, float]:
     try:
-        with urllib.request.urlopen(f"http://127.0.78.20:{api}/metrics", timeout=5) as answer:
+        with urllib.request.urlopen(f"http://127.0.78.20:{api}/metrics", timeout=20) as answer:
             text = answer.read().decode()
     except (urllib.error.URLError, OSError):
         return {}

@@ -11,7 +11,7 @@ from support.loopback_home import ADDRESS, LoopbackHome, free_port
 from whichhop.config.keys import PurposeKeys, create_key, derive_keys, read_key
 from whichhop.errors import RemoteError
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 
 @pytest.fixture

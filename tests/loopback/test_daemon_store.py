@@ -11,7 +11,7 @@ from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import sleep_s
 from whichhop.store.store import Store
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 
 @pytest.fixture
@@ -69,7 +69,7 @@ def test_a_kill_costs_no_more_than_the_time_since_the_last_draft(home: LoopbackH
     for _ in range(3):
         home.start("desk", code=code)
         begun = CLOCK.utc_ns()
-        sleep_s(14)
+        sleep_s(17)
         home.kill("desk")
         lives.append((begun, CLOCK.utc_ns()))
     home.start("desk", code=code)
@@ -77,7 +77,8 @@ def test_a_kill_costs_no_more_than_the_time_since_the_last_draft(home: LoopbackH
     kept = samples(home.store("desk"))
     for begun, ended in lives:
         mine = [at for at in kept if begun - NS_PER_S <= at <= ended]
-        # 8 s until a packet's fate is known (daemon/minutes.py), 2 s to the draft, and time to write it
-        assert max(mine) > ended - 12 * NS_PER_S, (ended - max(mine)) / NS_PER_S
+        # 8 s until a packet's fate is known (daemon/minutes.py), 2 s to the draft, and time to write it, with
+        # other tests beside; without a draft nothing of a life is kept at all
+        assert max(mine) > ended - 15 * NS_PER_S, (ended - max(mine)) / NS_PER_S
         assert min(mine) < begun + 2 * NS_PER_S
     assert len(kept) == len(set(kept)) or max(kept.count(at) for at in set(kept)) <= 2

@@ -21,7 +21,11 @@ from whichhop.probes.foreign_probes import PLAIN_OCTETS, TLS_OCTETS, Aim, Foreig
 
 # The library's `wrap_socket` leaves its half-made socket to the collector when the other side has reset
 # already, as a probe that trusts no certificate does.
-pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore:unclosed <ssl.SSLSocket:ResourceWarning")]
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.waits,
+    pytest.mark.filterwarnings("ignore:unclosed <ssl.SSLSocket:ResourceWarning"),
+]
 
 WAIT_S = 0.03
 

@@ -23,6 +23,8 @@ from whichhop.serve.live import LiveState
 from whichhop.wire.lookup import LookupQuestion
 from whichhop.wire.ntp64 import estimate_error
 
+pytestmark = pytest.mark.waits
+
 SENDS = 3
 
 

@@ -19,6 +19,8 @@ from whichhop.wire.refusal import Refusal
 from whichhop.wire.stamp_reflector import Reflector
 from whichhop.wire.stamp_sender import StampSender
 
+pytestmark = pytest.mark.waits
+
 MS = 1_000_000
 PORT = 862
 ESTIMATE = ErrorEstimate.from_field(v.ESTIMATE)

@@ -12,6 +12,8 @@ from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.tcp import Emptier, Filler, connect, drop, make_bulk
 from whichhop.probes.kinds.bulk_sender import Allowance
 
+pytestmark = pytest.mark.waits
+
 SLOW_OCTETS = 1 << 16
 """A path whose buffers hold about this much and which nobody empties."""
 

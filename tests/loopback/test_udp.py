@@ -16,6 +16,8 @@ from whichhop.net.clock import SystemClock
 from whichhop.net.stamped import Datagram, SendStamp, StampedSocket
 from whichhop.net.udp import open_udp
 
+pytestmark = pytest.mark.waits
+
 CLOCK = SystemClock()
 
 

@@ -87,10 +87,10 @@ class LoopbackHome:
     def log(self, node: str) -> str:
         return (self.folder / f"{node}.log").read_text()
 
-    def wait_for(self, node: str, words: str, seconds: float = 30) -> None:
+    def wait_for(self, node: str, words: str, seconds: float = 60) -> None:
         self.wait(lambda: words in self.log(node), seconds, node)
 
-    def wait(self, true: Any, seconds: float = 30, node: str = "desk") -> None:
+    def wait(self, true: Any, seconds: float = 60, node: str = "desk") -> None:
         end = CLOCK.mono_ns() + seconds * 1e9
         while not true():
             assert CLOCK.mono_ns() < end, self.log(node)
@@ -131,7 +131,7 @@ class LoopbackHome:
         """Packets of a session that were answered so far."""
         return self.metric(node, "round_trip_seconds_count").get((target, method), 0)
 
-    def measures_on(self, node: str = "desk", seconds: float = 20) -> None:
+    def measures_on(self, node: str = "desk", seconds: float = 60) -> None:
         """More packets go out and come back than have so far."""
         before = self.metric(node, "round_trip_seconds_count")
         self.wait(

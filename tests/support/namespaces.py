@@ -177,7 +177,7 @@ def stamp_reflector(path: Path4, bind: str) -> Iterator[int]:
     thread = threading.Thread(target=lambda: path.inside("far", lambda: asyncio.run(serve())))
     thread.start()
     try:
-        assert started.wait(5)
+        assert started.wait(20)
         yield ports[0]
     finally:
         stop.set()

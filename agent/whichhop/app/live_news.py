@@ -15,6 +15,8 @@ from whichhop.store.store import Store
 WAITS = (1, 2, 3, 6)
 """In how many turns an agent that did not answer is asked again: once a minute in the end."""
 MOST_AT_ONCE = 16
+OPEN = "/api/open"
+NEWEST = f"{OPEN}?unanswered=lost"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,21 +91,21 @@ class Asker:
         """The open minutes of all agents that answered last, asked for between two turns; what one of them
         has to say of itself is the next turn's."""
         found: list[Record] = []
-        pages, _ = self._open_pages([a for a in self.addresses if a not in self._silent])
+        pages, _ = self._open_pages([a for a in self.addresses if a not in self._silent], NEWEST)
         for agent, base in self.addresses.items():
-            page = pages.get(f"{base}/api/open")
+            page = pages.get(f"{base}{NEWEST}")
             if page is not None:
                 with contextlib.suppress(RemoteError):
                     found += open_minutes(agent, base, self.token, partial(_given, page))
         return found
 
-    def _open_pages(self, agents: list[str]) -> tuple[dict[str, bytes], dict[str, str]]:
+    def _open_pages(self, agents: list[str], page: str = OPEN) -> tuple[dict[str, bytes], dict[str, str]]:
         pages: dict[str, bytes] = {}
         troubles: dict[str, str] = {}
         if not agents:
             return pages, troubles
         with ThreadPoolExecutor(min(MOST_AT_ONCE, len(agents))) as pool:
-            asked = {agent: f"{self.addresses[agent]}/api/open" for agent in agents}
+            asked = {agent: f"{self.addresses[agent]}{page}" for agent in agents}
             answers = {agent: pool.submit(self.fetch, url, self.token) for agent, url in asked.items()}
             for agent, answer in answers.items():
                 try:

@@ -32,9 +32,9 @@ FIRST_PATIENCE_S = 15.0
 """The first time it may have days to hand over."""
 TURN_S = 5.0
 """For all that one agent has at one turn: half of the ten seconds to the next."""
-LOOK_S = 3.0
+LOOK_S = 2.5
 """Between two turns the newest seconds are looked at so often; asking costs an agent a page of its open
-minutes, two more in ten seconds."""
+minutes, three more in ten seconds."""
 TIDY_NS = 3600 * NS_PER_S
 MINUTES_A_DAY = 24 * 60
 NICER = 5
@@ -188,7 +188,7 @@ def _to_next_turn(clock: SystemClock) -> float:
 
 def _between(live: LiveComparison, asker: Asker, teller: NewsPrinter, clock: SystemClock) -> None:
     """Look at the newest seconds while there is time before the next turn."""
-    while _to_next_turn(clock) > 1.5 * LOOK_S:
+    while _to_next_turn(clock) > LOOK_S + 0.5:
         sleep_s(LOOK_S)
         bulletin = live.soon(clock.utc_ns(), asker.open_now())
         if bulletin is not None:

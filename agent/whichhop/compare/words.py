@@ -114,10 +114,43 @@ STANDING = "It was there before measuring began, so since when is not known."
 STOOD = "It was there before measuring began, and is over."
 
 
+LEAST_KNOWN_WAY = 3
+"""Under three lost packets of known direction it is chance which way they went."""
+TAIL_S = 0.005
+"""The least added to the slowest that is worth a word where the median has hardly moved."""
+
+
+def tail_shaped(severity: Severity) -> bool:
+    """Whether the slowest packets are slower and the median has hardly moved: under a fifth as much."""
+    upper = severity.added_p95_s
+    return upper is not None and upper >= TAIL_S and (severity.added_p50_s or 0.0) < 0.2 * upper
+
+
+def loss_way_words(severity: Severity) -> str:
+    """Which way packets were lost, where STAMP's numbers tell it of enough of them; else empty."""
+    known = severity.lost_there + severity.lost_back
+    if known < LEAST_KNOWN_WAY:
+        return ""
+    there = "on the way there" if severity.way is None else "from {} to {}".format(*severity.way)
+    if not severity.lost_back:
+        each = f"all {there}"
+    elif not severity.lost_there:
+        each = "all on the way back" if severity.way is None else "all from {1} to {0}".format(*severity.way)
+    else:
+        each = f"{severity.lost_there} {there}, {severity.lost_back} on the way back"
+    return f"; of {known} whose direction is known {each}"
+
+
 def severity_words(severity: Severity) -> str:
     """The figures in a sentence, with the loss interval; empty when nothing was measured."""
     parts = []
-    if severity.added_p50_s is not None and severity.added_p50_s >= 0.001:
+    if tail_shaped(severity):
+        median = max(0.0, severity.added_p50_s or 0.0)
+        parts.append(
+            f"the slowest packets (95th percentile) {_ms(severity.added_p95_s or 0.0)} later than usual, "
+            f"while the median hardly moved ({median * 1e3:.1f} ms)"
+        )
+    elif severity.added_p50_s is not None and severity.added_p50_s >= 0.001:
         text = f"{severity.added_p50_s * 1e3:.0f} ms added to the usual round trip"
         if severity.added_p95_s is not None:
             text += f" ({severity.added_p95_s * 1e3:.0f} ms in the worst twentieth)"
@@ -126,7 +159,7 @@ def severity_words(severity: Severity) -> str:
         low, high = severity.loss_low or 0.0, severity.loss_high or 0.0
         parts.append(
             f"{severity.loss_ratio:.1%} of {severity.sent} packets lost "
-            f"(95 % interval {low:.1%} to {high:.1%})"
+            f"(95 % interval {low:.1%} to {high:.1%}{loss_way_words(severity)})"
         )
     return " and ".join(parts)
 

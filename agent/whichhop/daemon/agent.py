@@ -7,7 +7,7 @@ from typing import Protocol
 from whichhop.daemon.minutes import MinuteBook, MinuteOfReadings
 from whichhop.daemon.schedule import Schedule
 from whichhop.model import Method, Reading, Record, Sample, Session, SessionKey
-from whichhop.model.units import NS_PER_S, MonoNs
+from whichhop.model.units import NS_PER_S, MonoNs, UtcNs
 from whichhop.net.clock import Clock
 from whichhop.probes.base import Prober, SessionFacts, Sink
 from whichhop.probes.call_stream import EVERY_NS, CallStream
@@ -15,6 +15,9 @@ from whichhop.probes.call_stream import EVERY_NS, CallStream
 BEAT_NS = NS_PER_S
 """How often this machine is looked at, answers are given up and settled minutes are handed on."""
 
+UNANSWERED_NS = 2 * NS_PER_S
+"""From so long ago on a packet without an answer tells something: an answer that came is in its minute by
+then, once the machine has been vouched for at the next beat."""
 GATHER_EACH = 32
 """Packets sent after which waiting answers are taken up before the next beat. A socket's buffer, 212 kB where
 nobody set it, must hold their answers and twice as many send stamps, at 1 to 2 kB of bookkeeping each."""
@@ -187,6 +190,18 @@ class Agent:
         readings = self.readings.close_before(utc)
         if records or readings:
             self.keep(records, readings)
+
+    def newest_records(self) -> list[Record]:
+        """The open minutes with what was sent two seconds ago and more and is unanswered counted as lost."""
+        self._gather()
+        before = MonoNs(self.clock.mono_ns() - UNANSWERED_NS)
+        waiting: list[tuple[SessionKey, UtcNs]] = []
+        for prober in self.probers.values():
+            try:
+                waiting += prober.unanswered(before)
+            except Exception as trouble:  # noqa: BLE001 - one prober's trouble is not the others'
+                self.failed(trouble)
+        return self.book.with_unanswered(waiting)
 
     def stop(self) -> None:
         """Hand on everything that is left, unsettled minutes too."""

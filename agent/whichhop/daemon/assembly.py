@@ -117,7 +117,7 @@ class Daemon:
         self.news = HomeNews(lambda: self.home.now, self.options, self.jobs, self.reload, say=say)
         app = App(live=self.live, store=self.options.store, door=Door(token=""), summary=self._summary)
         app.failed = partial(self.troubles.survived, "http")
-        app.add("/api/open", OpenRecords(self.agent.book.open_records).answer)
+        app.add("/api/open", OpenRecords(self.agent.book.open_records, self.agent.newest_records).answer)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
         self.news.add_to(app)
         self.api = ApiInUse(app, self.jobs)

@@ -1,9 +1,9 @@
 """Gathers a minute's samples into a record a session, and its readings into one each. Pure."""
 
-from collections.abc import Callable, Container, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
-from whichhop.model import Columns, Reading, Record, Sample, SessionKey
+from whichhop.model import Columns, Fate, Reading, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, UtcNs, minute_of
 from whichhop.probes.base import SessionFacts
 from whichhop.wire.flight import LINGER_NS, WAIT_NS
@@ -46,6 +46,18 @@ class MinuteBook:
         return [
             Record(session=key, minute=minute, samples=_in_order(samples), stamps=self._stamps.get(key, ""))
             for (minute, key), samples in sorted(self._open.items())
+        ]
+
+    def with_unanswered(self, waiting: Iterable[tuple[SessionKey, UtcNs]]) -> list[Record]:
+        """The open minutes in which what nobody has answered so far stands as lost: for the newest seconds,
+        which wait for nobody. Nothing of it is kept."""
+        joined = {at: list(samples) for at, samples in self._open.items()}
+        for key, sent_ns in waiting:
+            at = (minute_of(sent_ns), key)
+            joined.setdefault(at, []).append(Sample(sent_ns=sent_ns, fate=Fate.LOST))
+        return [
+            Record(session=key, minute=minute, samples=_in_order(samples), stamps=self._stamps.get(key, ""))
+            for (minute, key), samples in sorted(joined.items())
         ]
 
     def draft(self, now_ns: UtcNs) -> list[Record]:

@@ -28,6 +28,8 @@ class Severity:
 
     added_p50_s, added_p95_s: round trip in excess of the baseline's median, seconds.
     loss_ratio: packets lost of packets sent; `loss_low`, `loss_high` its 95 % Wilson interval.
+    lost_there, lost_back: of the lost, those whose direction is known; there is from the first of `way` to
+    the second, or away from the agents where no link is named.
     """
 
     sent: int
@@ -37,6 +39,9 @@ class Severity:
     loss_ratio: float | None = None
     loss_low: float | None = None
     loss_high: float | None = None
+    lost_there: int = 0
+    lost_back: int = 0
+    way: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,12 +1,12 @@
 """What every prober is: one per method, one socket shared by all its sessions, samples handed to a sink."""
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from whichhop.model import Method, Sample, SessionKey
-from whichhop.model.units import MonoNs
+from whichhop.model.units import MonoNs, UtcNs
 
 Sink = Callable[[SessionKey, Sample], None]
 
@@ -51,6 +51,10 @@ class Prober(Protocol):
 
     def expire(self, now_ns: MonoNs) -> None:
         """Give up packets waited for too long (wire.flight.WAIT_NS); their samples reach the sink."""
+        ...
+
+    def unanswered(self, before_ns: MonoNs) -> Iterable[tuple[SessionKey, UtcNs]]:
+        """Packets sent before a time whose answer may still come: each one's session and send time."""
         ...
 
     def facts(self, key: SessionKey) -> SessionFacts:

@@ -159,6 +159,10 @@ class DatagramProber(ABC, Generic[_S, _C]):
         for key, sample in self._courses.expire(now_ns):
             self._sink(key, sample)
 
+    def unanswered(self, before_ns: MonoNs) -> Iterable[tuple[SessionKey, UtcNs]]:
+        """Packets sent before a time whose answer may still come."""
+        return self._courses.unanswered(before_ns)
+
     def facts(self, key: SessionKey) -> SessionFacts:
         """The session's facts since this was last asked."""
         course = self._courses.of(key)

@@ -1,10 +1,11 @@
 """Several probers of one method behind one face: each target is asked by the one that speaks its dialect."""
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from itertools import chain
 
 from whichhop.model import Method, SessionKey
-from whichhop.model.units import MonoNs
+from whichhop.model.units import MonoNs, UtcNs
 from whichhop.probes.base import Prober, SessionFacts
 
 
@@ -45,6 +46,10 @@ class Fan:
         """Give up packets waited for too long."""
         for prober in self._all:
             prober.expire(now_ns)
+
+    def unanswered(self, before_ns: MonoNs) -> Iterable[tuple[SessionKey, UtcNs]]:
+        """Packets sent before a time whose answer may still come, of every prober."""
+        return chain.from_iterable(prober.unanswered(before_ns) for prober in self._all)
 
     def facts(self, key: SessionKey) -> SessionFacts:
         """The session's facts since this was last asked."""

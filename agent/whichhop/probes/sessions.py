@@ -8,7 +8,7 @@ from ipaddress import ip_address
 from typing import Generic, TypeVar
 
 from whichhop.model import Fate, Sample, SessionKey
-from whichhop.model.units import MonoNs
+from whichhop.model.units import MonoNs, UtcNs
 from whichhop.probes.base import SessionFacts
 from whichhop.wire.flight import Flight
 
@@ -96,6 +96,12 @@ class Courses(Generic[_C]):
     def of(self, key: SessionKey) -> _C | None:
         """The course that flies now, None when nothing was sent yet."""
         return self._flying.get(key)
+
+    def unanswered(self, before_ns: MonoNs) -> Iterator[tuple[SessionKey, UtcNs]]:
+        """The packets of all courses sent before a time that nobody has answered so far."""
+        for course in (*self._flying.values(), *self._landing):
+            for sent_ns in course.flight.unanswered(before_ns):
+                yield course.key, sent_ns
 
     def expire(self, now_ns: MonoNs) -> Iterator[tuple[SessionKey, Sample]]:
         """Samples of packets waited for long enough, of all courses."""

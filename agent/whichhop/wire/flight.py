@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from whichhop.model.sample import Fate, Sample
-from whichhop.model.units import NS_PER_MS, NS_PER_S, MonoNs
+from whichhop.model.units import NS_PER_MS, NS_PER_S, MonoNs, UtcNs
 from whichhop.wire.loss_side import Answered
 from whichhop.wire.refusal import Refusal
 
@@ -225,6 +225,16 @@ class Flight:
                 done.append(self._close(packet, self._side(packet.seq)))
         self._forget(mono_ns - 2 * (self.wait_ns + self.linger_ns))
         return tuple(done)
+
+    def unanswered(self, before_ns: MonoNs) -> list[UtcNs]:
+        """When packets were sent, before a time, to which no answer has come and whose fate is still open."""
+        out = []
+        for packet in self._packets.values():
+            if packet.mono_ns >= before_ns:
+                break
+            if packet.fate is None and packet.t4_ns is None:
+                out.append(UtcNs(packet.t1_ns))
+        return out
 
     def refuse(self, reason: Refusal) -> None:
         """Count a packet that came in and was of no use."""

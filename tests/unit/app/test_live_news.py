@@ -15,6 +15,7 @@ class Homes:
     def __init__(self) -> None:
         self.down: set[str] = set()
         self.asked: list[str] = []
+        self.urls: list[str] = []
 
     def fetch(self, url: str, token: str) -> bytes:
         assert token == "t"
@@ -22,7 +23,8 @@ class Homes:
         self.asked.append(agent)
         if agent in self.down:
             raise RemoteError(f"{ADDRESSES[agent]}: no answer within 2.5 s; is the agent running?")
-        if url.endswith("/api/open"):
+        self.urls.append(url)
+        if "/api/open" in url:
             return b""
         return f'{{"agent": "{agent}", "origin": null, "last_seq": 0}}\n'.encode()
 
@@ -46,3 +48,18 @@ def test_a_silent_agent_is_told_once_and_asked_once_a_minute_in_the_end(tmp_path
     assert [n.late for n in news].count(True) == 1
     assert [t for n in news for t in n.told] == ["attic: answers again"]
     assert asker.troubles == {}
+
+
+def test_between_two_turns_only_who_answers_is_asked_and_for_nothing_but_the_newest(tmp_path: Path) -> None:
+    homes = Homes()
+    homes.down = {"attic"}
+    with Store.open(tmp_path / "c.db") as store:
+        asker = Asker(store=store, addresses=ADDRESSES, token="t", fetch=homes.fetch)
+        asker.turn()
+        homes.urls.clear()
+        assert asker.open_now() == []
+        # An agent of an older version knows no such question: it is left to the turns.
+        homes.down = {"attic", "desk"}
+        assert asker.open_now() == []
+        assert asker.troubles.keys() == {"attic"}
+    assert homes.urls == [f"{ADDRESSES['desk']}/api/open?unanswered=lost"]

@@ -34,6 +34,7 @@ class PromptProber:
     agent: "Agent | None" = None
     sent: list[tuple[SessionKey, str]] = field(default_factory=list)
     gathered: int = 0
+    waiting: list[tuple[SessionKey, UtcNs]] = field(default_factory=list)
 
     def open(self, loop: object) -> None: ...
 
@@ -46,6 +47,9 @@ class PromptProber:
         self.gathered += 1
 
     def expire(self, now_ns: MonoNs) -> None: ...
+
+    def unanswered(self, before_ns: MonoNs) -> list[tuple[SessionKey, UtcNs]]:
+        return self.waiting
 
     def facts(self, key: SessionKey) -> SessionFacts:
         return SessionFacts(stamps="T1 T4")
@@ -207,3 +211,16 @@ def test_a_prober_that_trips_over_what_came_in_stops_neither_itself_nor_the_othe
     assert {type(t) for t in told} == {UnicodeEncodeError}
     assert {r.session.method for r in records} == {Method.ECHO, Method.STAMP}
     assert all(len(r.samples) >= 50 for r in records)
+
+
+def test_the_newest_records_count_what_is_unanswered_as_lost_and_keep_nothing_of_it() -> None:
+    agent, clock, stamp, _, _ = build()
+    key = SessionKey(agent="desk", target="router", method=Method.STAMP)
+    now = clock.utc_ns()
+    agent.book.add(key, Sample(sent_ns=UtcNs(now), fate=Fate.ANSWERED, rtt_ns=4_000_000))
+    stamp.waiting = [(key, UtcNs(now + NS_PER_S))]
+    (newest,) = agent.newest_records()
+    assert list(newest.samples.fate) == [Fate.ANSWERED, Fate.LOST]
+    assert stamp.gathered == 1
+    (still,) = agent.book.open_records()
+    assert list(still.samples.fate) == [Fate.ANSWERED]

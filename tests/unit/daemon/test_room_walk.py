@@ -68,6 +68,9 @@ class Echoing:
 
     def gather(self) -> None: ...
 
+    def unanswered(self, before_ns: int) -> tuple[()]:
+        return ()
+
     def expire(self, now_ns: int) -> None:
         if self.sent >= 5:
             self.samples += [sample(Fate.LOST)] * self.waiting

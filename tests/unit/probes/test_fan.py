@@ -7,7 +7,7 @@ import pytest
 
 from whichhop.errors import SystemRefusedError
 from whichhop.model import Method, SessionKey
-from whichhop.model.units import MonoNs
+from whichhop.model.units import MonoNs, UtcNs
 from whichhop.probes.base import SessionFacts
 from whichhop.probes.fan import Fan
 
@@ -33,6 +33,9 @@ class Noting:
 
     def expire(self, now_ns: MonoNs) -> None:
         self.notes.append(f"expire {now_ns}")
+
+    def unanswered(self, before_ns: MonoNs) -> list[tuple[SessionKey, UtcNs]]:
+        return [(key("harbour"), UtcNs(before_ns))]
 
     def facts(self, key: SessionKey) -> SessionFacts:
         return SessionFacts(duplicates=7)

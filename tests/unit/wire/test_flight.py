@@ -297,3 +297,17 @@ def test_no_order_of_events_raises_or_gives_a_packet_two_fates(
         assert samples + len(flight) == sent
     samples += len(flight.expire(MonoNs(now + 100 * S)))
     assert samples == sent
+
+
+def test_who_waits_for_nobody_is_told_what_is_unanswered_so_far() -> None:
+    flight = Flight()
+    for second in range(5):
+        send(flight, second * S)
+    back(flight, 1, S + 20 * MS)
+    # At 4.5 s, of what was sent two seconds ago and more: 0 and 2; 1 is answered, 3 and 4 are too young.
+    assert flight.unanswered(MonoNs(4 * S + 500 * MS - 2 * S)) == [NOON, NOON + 2 * S]
+    # It takes nothing away: an answer in time is still an answer.
+    (sample,) = back(flight, 2, 2 * S + 2900 * MS)
+    assert sample.fate is Fate.ANSWERED
+    flight.expire(MonoNs(WAIT_NS + LINGER_NS + 1))
+    assert flight.unanswered(MonoNs(3 * S)) == []

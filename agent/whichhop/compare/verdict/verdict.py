@@ -1,7 +1,7 @@
 """Turns an episode of one group into a verdict: cause, figures, what was ruled out, what is missing."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.vantage import advice_for
 from whichhop.compare.verdict.calibration import published
 from whichhop.compare.verdict.episodes import Span
+from whichhop.compare.verdict.loss_way import loss_way
 from whichhop.compare.verdict.provider_guards import Scene, SeenInEpisode, seen_in_scene, unmet
 from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
@@ -131,6 +132,9 @@ def verdict_of(
         missing = unmet(scene, lead, settings, rivals)
     columns = sorted(lead.column)
     figures = severity(scene.table, scene.speaks, columns, loc50=scene.loc50, loc80=scene.loc80)
+    if figures.lost:
+        way = loss_way(scene, lead)
+        figures = replace(figures, lost_there=way.there, lost_back=way.back, way=way.ends)
     group, part = found.probability, 1.0
     if settings.calibrated:
         group, part = published(found.probability, named.cause), named.part

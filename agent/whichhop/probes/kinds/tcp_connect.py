@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from whichhop.model import Fate, Method, Sample, SessionKey
-from whichhop.model.units import MonoNs
+from whichhop.model.units import MonoNs, UtcNs
 from whichhop.net import handshake
 from whichhop.net.clock import Clock, both_ns
 from whichhop.net.stamped import numeric_address
@@ -107,6 +107,10 @@ class TcpConnectProber:
                 self._drop(attempt)
         for key, sample in self._courses.expire(now_ns):
             self._sink(key, sample)
+
+    def unanswered(self, before_ns: MonoNs) -> Iterable[tuple[SessionKey, UtcNs]]:
+        """Packets sent before a time whose answer may still come."""
+        return self._courses.unanswered(before_ns)
 
     def facts(self, key: SessionKey) -> SessionFacts:
         """The session's facts since this was last asked."""
