@@ -16,6 +16,8 @@ from whichhop.outside import OutsideError, json_of, mapping, whole
 
 PATIENCE_S = 5.0
 AGAIN_S = 2.0
+MOST_MISSES = 3
+"""Times in a row without an answer; an agent that is changing its key over answers no old one for a moment."""
 MOST_S = 120.0
 """A small box takes some seconds to read its files and to make its keys anew, one after the other."""
 
@@ -54,6 +56,7 @@ def tell_agents_of_epoch(
     plain, waiting = addresses_of(home), dict(tls_addresses_of(home))
     done: list[str] = []
     why: dict[str, str] = {}
+    misses: dict[str, int] = dict.fromkeys(waiting, 0)
     end_ns = clock.mono_ns() + round(seconds * NS_PER_S)
 
     def tell(name: str) -> bool:
@@ -61,8 +64,10 @@ def tell_agents_of_epoch(
             if _epoch_at(plain[name]) >= number:
                 return True
             agents(f"{waiting[name]}/api/news", old.api_token, post=True)
+            misses[name] = 0
         except (RemoteError, OutsideError) as trouble:
             why[name] = str(trouble)
+            misses[name] += 1
         return False
 
     with ThreadPoolExecutor(8) as pool:
@@ -73,8 +78,8 @@ def tell_agents_of_epoch(
             done += have
             for name in have:
                 del waiting[name]
-            if all(name in why for name in waiting):
-                break  # nobody else answers
+            if all(misses[name] >= MOST_MISSES for name in waiting):
+                break  # nobody else is there
             sleep_s(AGAIN_S)
     for name in waiting:
         say(f"{name} has not got the new key yet: {why.get(name, 'it answers, but has not taken it over')}")
