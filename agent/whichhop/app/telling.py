@@ -17,7 +17,7 @@ from whichhop.outside import OutsideError, json_of, mapping, whole
 PATIENCE_S = 5.0
 AGAIN_S = 2.0
 MOST_MISSES = 3
-"""Times in a row without an answer; an agent that is changing its key over answers no old one for a moment."""
+"""Times in a row without an answer; one that is changing its key over answers no old one for a moment."""
 MOST_S = 120.0
 """A small box takes some seconds to read its files and to make its keys anew, one after the other."""
 
