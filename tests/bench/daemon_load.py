@@ -30,13 +30,30 @@ WARM_S, COUNT_S, SCRAPE_S = 20.0, 90.0, 15.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Load:
-    """What the daemon took. core: share of one core, its children's left out; children are beside."""
+    """What the daemon took; what is a `core` is a share of one core.
+
+    core: of the daemon, its children's left out; children are beside. store_core: its part in threads, which
+    write the store. http_core: its part for a scrape every 15 s. packets_core: the rest, which is packets and
+    the event loop under them. due_per_s: packets that were due, whatever became of them. aside: those of
+    them that were set aside or never sent, since the machine did not give the daemon the processor; a
+    figure with many of them says more of the machine than of the daemon. wakes_per_s: times it slept and
+    woke. disk_mb_a_day: octets handed to the disk (man proc_pid_io, 5), all of a minute's together.
+    """
 
     rss_mb: float
     peak_mb: float
     core: float
     children_core: float
-    packets_per_s: float
+    store_core: float
+    http_core: float
+    due_per_s: float
+    aside: float
+    wakes_per_s: float
+    disk_mb_a_day: float
+
+    @property
+    def packets_core(self) -> float:
+        return self.core - self.store_core - self.http_core
 
 
 def home_text(api: int, stamp: int) -> str:
@@ -108,10 +125,44 @@ def children_s(pid: int) -> float:
     return (int(fields[13]) + int(fields[14])) / os.sysconf("SC_CLK_TCK")
 
 
-def packets(api: int) -> float:
+def scrape(api: int) -> list[str]:
     with urllib.request.urlopen(f"http://{DESK}:{api}/metrics", timeout=60) as answer:
-        lines = answer.read().decode().splitlines()
-    return sum(float(line.split()[-1]) for line in lines if line.startswith("whichhop_packets_sent_total"))
+        lines: list[str] = answer.read().decode().splitlines()
+    return lines
+
+
+def packets(api: int) -> tuple[float, float]:
+    """Packets due so far, and those of them that were set aside or skipped."""
+    lines = scrape(api)
+
+    def total(*kinds: str) -> float:
+        names = tuple(f"whichhop_packets_{kind}_total" for kind in kinds)
+        return sum(float(line.split()[-1]) for line in lines if line.startswith(names))
+
+    aside = total("set_aside", "skipped")
+    return total("sent", "refused") + aside, aside
+
+
+def thread_s(pid: int) -> float:
+    """Processor time of the main thread so far (kernel documentation, scheduler/sched-stats)."""
+    return int(Path(f"/proc/{pid}/task/{pid}/schedstat").read_text().split()[0]) / 1e9
+
+
+def told(file: str, name: str) -> int:
+    """A number of one of the /proc files that have a name and a number a line."""
+    return next(int(line.split()[1]) for line in Path(file).read_text().splitlines() if line.startswith(name))
+
+
+def scrape_s(pid: int, api: int) -> float:
+    """Processor time of one scrape, beside what goes on meanwhile."""
+    before, begun, many = thread_s(pid), CLOCK.mono_ns(), 40
+    for _ in range(many):
+        scrape(api)
+    during, lasted = thread_s(pid) - before, CLOCK.mono_ns() - begun
+    before, begun = thread_s(pid), CLOCK.mono_ns()
+    sleep_s(10.0)
+    quiet = (thread_s(pid) - before) / (CLOCK.mono_ns() - begun)
+    return max(0.0, during - quiet * lasted) / many
 
 
 @functools.cache
@@ -119,17 +170,26 @@ def load() -> Load:
     """Measured once a run of the benches, though two of them ask."""
     with running() as (pid, api):
         sleep_s(WARM_S)
-        sent, begun = packets(api), CLOCK.mono_ns()
-        spent, by_children = spent_s(pid), children_s(pid)
+        (due, aside), begun = packets(api), CLOCK.mono_ns()
+        spent, by_children, by_main = spent_s(pid), children_s(pid), thread_s(pid)
+        io, status = f"/proc/{pid}/io", f"/proc/{pid}/task/{pid}/status"
+        written, woke = told(io, "write_bytes"), told(status, "voluntary_ctxt_switches")
         while CLOCK.mono_ns() - begun < COUNT_S * 1e9:
             sleep_s(SCRAPE_S)
-            after = packets(api)
+            due_then, aside_then = packets(api)
         seconds = (CLOCK.mono_ns() - begun) / 1e9
+        core, by_main = (spent_s(pid) - spent) / seconds, (thread_s(pid) - by_main) / seconds
+        written, woke = told(io, "write_bytes") - written, told(status, "voluntary_ctxt_switches") - woke
         now_mb, peak_mb = memory_mb(pid)
         return Load(
             rss_mb=now_mb,
             peak_mb=peak_mb,
-            core=(spent_s(pid) - spent) / seconds,
+            core=core,
             children_core=(children_s(pid) - by_children) / seconds,
-            packets_per_s=(after - sent) / seconds,
+            store_core=max(0.0, core - by_main),
+            http_core=scrape_s(pid, api) / SCRAPE_S,
+            due_per_s=(due_then - due) / seconds,
+            aside=(aside_then - aside) / max(due_then - due, 1.0),
+            wakes_per_s=woke / seconds,
+            disk_mb_a_day=written / seconds * 86_400 / 1e6,
         )

@@ -12,7 +12,7 @@ EVERY_S = 1.0
 AROUND_NS = 4_000_000_000
 """Around a fault of the network: waiting time of packets that were out, and a beat."""
 STEADY = "router:stamp"
-ROUTINE = ("sessions, metrics on", "stopped", "home file read anew")
+ROUTINE = ("sessions, metrics on", "stopped", "home file read again")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

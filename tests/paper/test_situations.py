@@ -6,6 +6,7 @@ looked at daily; the figures that count come from `tests/run suite`.
 
 from functools import lru_cache
 
+import numpy as np
 import pytest
 
 from suite.case import HOME_SIDE, PROVIDER_SIDE
@@ -29,6 +30,7 @@ ROWS: tuple[tuple[str, float, float | None], ...] = (
     ("node-dies", 2.0, 0.8),
     ("clock-off", 2.5, 0.6),
     ("late-end", 1.5, 0.99),
+    ("outages", 2.0, 0.8),
     ("inside", 2.5, 0.8),
     ("small-loss", 2.5, 0.7),
     ("state", 2.5, 0.99),
@@ -55,6 +57,13 @@ def test_a_row_that_once_went_wrong_goes_right(recipe: str, hours: float, least:
     if recipe in QUIET:
         blames = PROVIDER_SIDE | HOME_SIDE
         assert [v.cause for s in scores for v in s.verdicts if not v.right and v.cause in blames] == []
+
+
+def test_an_outage_is_known_within_ten_seconds_of_its_begin() -> None:
+    delays = [x.delay_s for s in _scores("outages", 2.0) for x in s.labels if x.delay_s is not None]
+    assert np.median(delays) <= 10.0
+    # Where one session alone crosses it, or a sleeping radio, the ticks say it.
+    assert np.mean(np.array(delays) <= 10.0) >= 0.8
 
 
 def test_one_state_of_hours_is_told_few_times() -> None:

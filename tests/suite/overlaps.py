@@ -123,6 +123,22 @@ def _small_loss(script: Script, seconds: float) -> None:
         )  # fmt: skip
 
 
+def _outages(script: Script, seconds: float) -> None:
+    """Links lose everything for 12 to 120 s: a cable pulled, a radio that changes its channel, a retrain."""
+    links = [k.name for k in script.home.links if k.name in script.columns and k.kind is not LinkKind.BEYOND]
+    for at in moments(script, seconds, first_s=QUIET_S, gap_s=600):
+        element = script.one_of(links)
+        if element is None:
+            return
+        lasts, cause = script.log_uniform(12, 120), _cause(script, element)
+        script.faults.append(
+            Fault(at_s=at, for_s=lasts, element=element, cause=cause, effect=Effect(outage=True))
+        )
+        script.labels.append(
+            Label(start_s=at, end_s=at + lasts, element=element, cause=cause, rhythm="steady", size="outage")
+        )
+
+
 def _turns_bad(script: Script, seconds: float) -> None:
     """A good radio becomes a bad one for a stretch: 95th percentile 4.6 to 43.5 ms, the median hardly."""
     radios = _radios(script)
@@ -173,6 +189,7 @@ OVERLAPS: dict[str, Recipe] = {
     "other-healthy": Recipe(fill=nothing, hours=12.0, home=elsewhere()),
     "inside": Recipe(fill=_inside, hours=6.0, home=elsewhere()),
     "small-loss": Recipe(fill=_small_loss, hours=6.0, home=elsewhere()),
+    "outages": Recipe(fill=_outages, hours=6.0, home=elsewhere()),
     "turns-bad": Recipe(fill=_turns_bad, hours=6.0, home=elsewhere()),
     "state": Recipe(fill=_state, hours=9.0, home=elsewhere()),
 }

@@ -12,7 +12,7 @@ from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError
 from whichhop.model import Home, Record
-from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.net.clock import SystemClock
 from whichhop.store.collect import Bounds, Collected, Progress
 from whichhop.store.files import read_file
@@ -55,7 +55,10 @@ class Opened:
         Never longer than what is kept. Every verb takes it from here, so that the same records give the same
         answer. The begin is not before the end where nothing of the span asked for is kept.
         """
-        minutes = [*(r.minute for r in self.open_records), *(self.store.span() or ())]
+        # A record of a time that has not come is a wrong clock's, and no end of what was measured.
+        now = minute_of(now_ns)
+        minutes = [r.minute for r in self.open_records if r.minute <= now]
+        minutes += self.store.span(now) or ()
         latest = now_ns - SETTLED_NS
         if minutes:
             latest = min(latest, (max(minutes) + 1) * NS_PER_MINUTE)
@@ -79,6 +82,8 @@ def opened(source: Source, home: Home, say: Say, progress: Progress | None = Non
             if source.records or source.offline:
                 yield Opened(store=store, path=path)
                 return
+            # As the agents do each hour: a store that only ever takes in would grow to its last octet.
+            store.keep_within(home.limits, minute_of(SystemClock().utc_ns()))
             asked = ask_agents(source, home, store, say, progress)
             yield Opened(store=store, path=path, open_records=asked.open_records, agents=asked.agents)
 

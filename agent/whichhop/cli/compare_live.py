@@ -32,11 +32,12 @@ FIRST_PATIENCE_S = 15.0
 """The first time it may have days to hand over."""
 TURN_S = 5.0
 """For all that one agent has at one turn: half of the ten seconds to the next."""
+LOOK_PATIENCE_S = 1.0
+"""Between two turns: who does not answer at once is left to the turn."""
 LOOK_S = 2.5
 """Between two turns the newest seconds are looked at so often; asking costs an agent a page of its open
 minutes, three more in ten seconds."""
 TIDY_NS = 3600 * NS_PER_S
-MINUTES_A_DAY = 24 * 60
 NICER = 5
 """Judging may wait; an agent on the same machine must be punctual."""
 
@@ -126,9 +127,7 @@ def change_text(change: VerdictChange, at_ns: int) -> str:
 def _tidy(store: Store, home: Home, now_ns: int) -> None:
     """Keep the collected records as the agents keep theirs."""
     now_minute = minute_of(now_ns)
-    store.pack_hours(now_minute)
-    store.drop_before(now_minute - home.limits.keep_days * MINUTES_A_DAY)
-    store.drop_to_size(home.limits.store_bytes)
+    store.keep_within(home.limits, now_minute)
 
 
 def _end(*_: object) -> None:
@@ -177,7 +176,9 @@ def _follow(live: LiveComparison, store: Store, keys: PurposeKeys, teller: NewsP
         if clock.mono_ns() - tidied_ns > TIDY_NS:
             _tidy(store, home, now)
             tidied_ns = clock.mono_ns()
+        agents.seconds = LOOK_PATIENCE_S
         _between(live, asker, teller, clock)
+        agents.seconds = PATIENCE_S
         # Just past the moment when the next tick's last packet has settled.
         sleep_s(_to_next_turn(clock))
 

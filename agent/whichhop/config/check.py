@@ -264,7 +264,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
             api=file.ports.api, stamp=file.ports.stamp, transfer=file.ports.transfer, tls=file.ports.tls
         ),
         levels=build_levels(file, home_file),
-        counters=build_counters(file),
+        counters=build_counters(file, home_file),
     )
 
 

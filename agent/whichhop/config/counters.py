@@ -2,16 +2,21 @@
 
 import re
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 
-from whichhop.config.schema import HomeFile, NodePart
+from whichhop.config.schema import HomeFile, NodePart, WanCountersPart
 from whichhop.config.tree import Trouble
 from whichhop.model.counter_source import CounterSource
+
+
+def _by_snmp(part: WanCountersPart) -> bool:
+    return part.snmp is not None or part.snmp_user_file is not None
 
 
 def own_interface(part: NodePart) -> str | None:
     """The interface that the node's own agent counts; None where it is asked for over the network."""
     counters = part.wan_counters
-    if counters is None or counters.snmp is not None or counters.upnp is not None:
+    if counters is None or _by_snmp(counters) or counters.upnp is not None:
         return None
     return counters.interface
 
@@ -27,16 +32,17 @@ def counter_troubles(file: HomeFile) -> Iterator[Trouble]:
         if counting:
             yield at, f"{counting} counts already, and traffic would count twice", "keep one of the two"
         counting = name
-        if part.snmp is not None and part.upnp is not None:
-            yield at, "names snmp and upnp", "keep one of the two"
+        ways = [key for key in ("snmp", "snmp_user_file", "upnp") if getattr(part, key) is not None]
+        if len(ways) > 1:
+            yield at, f"names {' and '.join(ways)}", f"keep one of the {'two' if len(ways) == 2 else 'three'}"
         elif part.upnp is not None:
             for key in ("interface", "port"):
                 if getattr(part, key) is not None:
                     yield (*at, key), "of no use with upnp, which names the interface itself", "remove it"
         elif part.interface is None:
-            wanted = "the router's ifName or ifDescr" if part.snmp is not None else "as `ip link` names it"
+            wanted = "the router's ifName or ifDescr" if _by_snmp(part) else "as `ip link` names it"
             yield (*at, "interface"), "missing", f"add the interface towards the modem, {wanted}"
-        elif part.snmp is not None:
+        elif _by_snmp(part):
             if node.address is None:
                 yield (
                     ("nodes", name, "address"),
@@ -54,21 +60,27 @@ def _own_troubles(name: str, node: NodePart) -> Iterator[Trouble]:
     if not node.agent:
         yield at, "counted by an agent, and none runs here", "set agent: true, or use snmp or upnp"
     if part.port is not None:
-        yield (*at, "port"), "of no use without snmp", "remove it, or add snmp: COMMUNITY"
+        yield (*at, "port"), "of no use without snmp", "remove it, or add snmp or snmp_user_file"
     if re.fullmatch(r"[^\s/]{1,15}", part.interface or "") is None:
         yield (*at, "interface"), f"{part.interface!r} is no interface of Linux", "write it as `ip link` does"
 
 
-def build_counters(file: HomeFile) -> Mapping[str, CounterSource]:
+def build_counters(file: HomeFile, home_file: Path) -> Mapping[str, CounterSource]:
     """By node, the counters that an agent asks for over the network."""
     out = {}
     for name, node in file.nodes.items():
         part = node.wan_counters
         if part is None:
             continue
-        if part.snmp is not None and node.address is not None and part.interface is not None:
+        if _by_snmp(part) and node.address is not None and part.interface is not None:
             out[name] = CounterSource(
-                address=node.address, community=part.snmp, port=part.port or 161, interface=part.interface
+                address=node.address,
+                community=part.snmp or "public",
+                user_file=None
+                if part.snmp_user_file is None
+                else str(home_file.parent / part.snmp_user_file),
+                port=part.port or 161,
+                interface=part.interface,
             )
         elif part.upnp is not None:
             out[name] = CounterSource(description=part.upnp)

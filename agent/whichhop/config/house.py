@@ -65,12 +65,14 @@ def level_troubles(file: HomeFile) -> Iterator[Trouble]:
         if node.kind not in _LINE_ENDS:
             yield at, f"a {node.kind} has no line to read levels of", "move it to the modem"
         beside = {
-            "snmp": {"community", "port"},
+            "snmp": {"community", "port", "user_file"},
             "page": {"login", "insecure_tls", "columns", "down", "up", "locked"},
             "file": {"columns", "down", "up", "locked"},
         }[kinds[0]]
         for key in sorted(given - beside - {kinds[0], "every_s"}):
             yield (*at, key), f"has no meaning with {kinds[0]}", "remove it"
+        if {"community", "user_file"} <= given:
+            yield (*at, "community"), "of no use with user_file", "keep one of the two"
         login = node.levels.login
         if login is not None and (login.password is None) == (login.password_file is None):
             yield (*at, "login"), "needs the password once", "give password or password_file"
@@ -156,6 +158,7 @@ def build_levels(file: HomeFile, home_file: Path) -> dict[str, LevelsSource]:
             snmp=part.snmp,
             port=part.port or 161,
             community=part.community or "public",
+            user_file=None if part.user_file is None else _near(home_file, part.user_file),
             page=part.page,
             login=login,
             insecure_tls=part.insecure_tls,

@@ -71,6 +71,9 @@ class LevelsPart(Part):
     """The modem's address, where it answers SNMP."""
     community: str | None = None
     """The SNMP community; public unless given."""
+    user_file: str | None = None
+    """Ask in SNMPv3: a file with lines `user: NAME`, `auth: PASSWORD` and `priv: PASSWORD`, and where the
+    device wants other algorithms than SHA-256 and AES-128 `auth_by:` and `priv_by:`; mode 0600."""
     port: Annotated[int | None, Field(ge=1, le=65535)] = None
     """The SNMP port; 161 unless given."""
     page: Annotated[str, AfterValidator(texts.page)] | None = None
@@ -101,6 +104,8 @@ class WanCountersPart(Part):
     its ifName or ifDescr."""
     snmp: str | None = None
     """The SNMP community with which the router's counters are read (RFC 2863)."""
+    snmp_user_file: str | None = None
+    """In its stead, to ask in SNMPv3: a file as `levels.user_file` has it."""
     port: Annotated[int | None, Field(ge=1, le=65535)] = None
     """The SNMP port; 161 unless given."""
     upnp: Annotated[str, AfterValidator(texts.page)] | None = None

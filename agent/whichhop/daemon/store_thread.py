@@ -20,7 +20,6 @@ from whichhop.store.aside import move_aside
 from whichhop.store.chain import Chain
 from whichhop.store.store import Store
 
-MINUTES_A_DAY = 24 * 60
 MOST_HELD = 50_000
 """Records kept in memory while the disk refuses them: about a day of 30 sessions. Then the oldest go."""
 
@@ -33,7 +32,7 @@ class StoreThread:
 
     A store that fails stops storing, not measuring: what could not be written is tried again with the next
     minute, and `trouble` is told the reason once, and once more, with "", when it is over. A store that is
-    damaged is moved aside, one that is gone is begun anew; `anew` is told each time, in one line.
+    damaged is moved aside, one that is gone is begun again; `anew` is told each time, in one line.
     Both are called in this thread.
     """
 
@@ -54,7 +53,7 @@ class StoreThread:
         self.path = path
         self.limits = limits
         self.generation = 0
-        """Grows with each store begun anew: what must be on the disk is then to be written again."""
+        """Grows with each store begun again: what must be on the disk is then to be written again."""
         self._clock, self._trouble, self._anew = clock, trouble, anew
         self._failing = False
         self._held: tuple[list[Record], list[Reading]] = ([], [])
@@ -192,13 +191,8 @@ class StoreThread:
             self._with(lambda store: store.put_draft(records))
 
     def _tidy(self, now_minute: int) -> None:
-        def act(store: Store) -> None:
-            store.pack_hours(now_minute)
-            store.drop_before(now_minute - self.limits.keep_days * MINUTES_A_DAY)
-            store.drop_to_size(self.limits.store_bytes)
-
         try:
-            self._with(act)
+            self._with(lambda store: store.keep_within(self.limits, now_minute))
         except StoreError as trouble:
             self._tell(str(trouble))
 

@@ -5,10 +5,14 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CounterSource:
-    """SNMP when `address` is set (RFC 2863 on `interface`), else UPnP by its `description`'s address."""
+    """SNMP when `address` is set (RFC 2863 on `interface`), else UPnP by its `description`'s address.
+
+    user_file: names the user of SNMPv3 with its passwords; None asks in v2c by the community.
+    """
 
     address: str | None = None
     community: str = field(default="public", repr=False)
+    user_file: str | None = None
     port: int = 161
     interface: str = ""
     description: str = ""

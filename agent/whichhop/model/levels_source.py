@@ -51,6 +51,7 @@ class Login:
 class LevelsSource:
     """One of snmp (an address), page (a URL) or file (a path) is set.
 
+    user_file: names the user of SNMPv3 with its passwords; None asks in v2c by the community.
     columns: per fact, the page's or file's own heading. down, up: words in a table's title that tell its
     direction. locked: words that mean a locked channel. insecure_tls: accept the modem's own certificate.
     every_s: seconds between scheduled readings.
@@ -59,6 +60,7 @@ class LevelsSource:
     snmp: str | None = None
     port: int = 161
     community: str = field(default="public", repr=False)
+    user_file: str | None = None
     page: str | None = None
     login: Login | None = None
     insecure_tls: bool = False

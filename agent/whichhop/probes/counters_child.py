@@ -27,7 +27,9 @@ MOST_PAGE = 256 * 1024
 async def _by_snmp(source: CounterSource, timeout_s: float) -> Count:
     from whichhop.probes.snmp_walk import SnmpTarget  # noqa: PLC0415 # not needed for UPnP
 
-    target = SnmpTarget(source.address or "", source.port, source.community, timeout_s)
+    target = SnmpTarget(
+        source.address or "", source.port, source.community, timeout_s, user_file=source.user_file
+    )
     try:
         names = await target.walk_texts(if_mib.NAMES)
         index = if_mib.index_of(names, source.interface)

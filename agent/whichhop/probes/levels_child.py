@@ -41,7 +41,9 @@ def _names(source: LevelsSource) -> ColumnMap:
 async def _by_snmp(source: LevelsSource, timeout_s: float) -> LevelsAnswer:
     from whichhop.probes.snmp_walk import SnmpTarget  # noqa: PLC0415 # 30 MB that a page or file need not load
 
-    target = SnmpTarget(source.snmp or "", source.port, source.community, timeout_s)
+    target = SnmpTarget(
+        source.snmp or "", source.port, source.community, timeout_s, user_file=source.user_file
+    )
     try:
         channels = channels_of(await target.walk(WALKS))
         dsl = () if channels else dsl_of(await target.walk(DSL_WALKS))

@@ -1,41 +1,45 @@
-"""Walks parts of an SNMP agent's tree (SNMPv2c) and hands back its integers or texts; the one door to pysnmp.
+"""Walks parts of an SNMP agent's tree, in v2c or v3, and hands back its integers or texts.
 
 pysnmp takes about 30 MB, so this is used in short child processes only, never in the daemon.
 """
 
 from collections.abc import Iterable
-from ipaddress import ip_address
+from pathlib import Path
 from typing import Any
 
 from pyasn1.type.univ import Integer, Null, OctetString
-from pysnmp.hlapi.v1arch.asyncio import (
-    CommunityData,
-    SnmpDispatcher,
-    Udp6TransportTarget,
-    UdpTransportTarget,
-    bulk_cmd,
-)
 from pysnmp.proto.errind import RequestTimedOut
 from pysnmp.proto.rfc1905 import endOfMibView
 
 from whichhop.errors import RemoteError
+from whichhop.probes.snmp_ask import Ask, ByCommunity, ByUser, Oid
+from whichhop.probes.snmp_user import read_user
 
-Oid = tuple[int, ...]
 MOST_VALUES = 20_000
 """Values taken of one agent; a modem's tables hold a few hundred."""
-_AT_ONCE = 25
+_AUTHORIZATION = 16
+"""authorizationError (RFC 3416 3): what is asked for lies outside what the user may read."""
 
 
 class SnmpTarget:
-    """One agent, by address, port and community; open while walks run."""
+    """One agent, by address, port, and community or user; open while walks run."""
 
-    def __init__(self, address: str, port: int, community: str, timeout_s: float, retries: int = 1) -> None:
+    def __init__(
+        self,
+        address: str,
+        port: int,
+        community: str,
+        timeout_s: float,
+        retries: int = 1,
+        *,
+        user_file: str | None = None,
+    ) -> None:
+        """user_file: ask in v3 as the user it names; SystemRefusedError, DataError: no such file."""
         self._place = (address, port)
         self._timeout_s = timeout_s
         self._retries = retries
-        # v2c is what modems speak on the home's side; it only reads, and levels are no secret
-        self._community = CommunityData(community, mpModel=1)  # noqa: S508
-        self._dispatcher = SnmpDispatcher()
+        self._user_file = user_file
+        self._way = ByCommunity(community) if user_file is None else ByUser(read_user(Path(user_file)))
 
     async def walk(self, roots: Iterable[Oid]) -> dict[Oid, int]:
         """Every integer below the roots; other values are passed over.
@@ -53,21 +57,23 @@ class SnmpTarget:
 
     async def _walk(self, roots: Iterable[Oid], wanted: type) -> dict[Oid, Any]:
         address, port = self._place
-        kind = Udp6TransportTarget if ip_address(address).version == 6 else UdpTransportTarget
-        target = await kind.create((address, port), timeout=self._timeout_s, retries=self._retries)
+        ask = await self._way.to(address, port, self._timeout_s, self._retries)
         out: dict[Oid, Any] = {}
         for root in roots:
-            await self._below(target, root, wanted, out)
+            await self._below(ask, root, wanted, out)
         return out
 
-    async def _below(self, target: Any, root: Oid, wanted: type, out: dict[Oid, Any]) -> None:
+    async def _below(self, ask: Ask, root: Oid, wanted: type, out: dict[Oid, Any]) -> None:
         here = root
         while True:
-            indication, status, _, found = await bulk_cmd(
-                self._dispatcher, self._community, target, 0, _AT_ONCE, (here, Null("")), lookupMib=False
-            )
+            indication, status, found = await ask(here)
             if indication:
-                raise RemoteError(self._trouble(indication))
+                raise RemoteError(await self._trouble(indication))
+            if status == _AUTHORIZATION:
+                raise RemoteError(
+                    f"SNMP agent {self._place[0]}: reading below {'.'.join(map(str, root))} is not allowed;"
+                    " allow it there"
+                )
             if status or not found:
                 return
             for name, value in found:
@@ -87,17 +93,21 @@ class SnmpTarget:
                         f"SNMP agent {self._place[0]}: over {MOST_VALUES} values; this is no modem's table"
                     )
 
-    def _trouble(self, indication: Any) -> str:
+    async def _trouble(self, indication: Any) -> str:
         address, port = self._place
+        more = await self._way.trouble(indication, (address, port, self._timeout_s))
+        if more:
+            return f"SNMP agent {address} port {port} {more} in {self._user_file}"
+        secret = "community" if self._user_file is None else str(self._user_file)
         if isinstance(indication, RequestTimedOut):
             tries = self._retries + 1
             return (
                 f"SNMP agent {address} port {port} gave no answer to {tries} requests of "
-                f"{self._timeout_s:g} s each; check address and community, "
+                f"{self._timeout_s:g} s each; check address and {secret}, "
                 "and that it allows SNMP from the home's side"
             )
-        return f"SNMP agent {address} port {port}: {indication}; check address and community"
+        return f"SNMP agent {address} port {port}: {indication}; check address and {secret}"
 
     def close(self) -> None:
         """Close the socket."""
-        self._dispatcher.close()
+        self._way.close()

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl
 
+import msgspec
+
 from whichhop.errors import WhichhopError
 from whichhop.serve.answer import Answer, Question, RefusedError, only_known
 from whichhop.serve.connection import Receive, Scope, Send
@@ -55,6 +57,7 @@ class App:
             "/metrics": self._metrics,
             "/bulletin": self._bulletin,
             "/identity": self._who,
+            "/openapi.json": self._described,
             "/api/home": self._home,
             "/api/records": self._records,
             "/api/readings": self._readings,
@@ -130,6 +133,13 @@ class App:
         """GET /identity: this agent's certificate, with its proof by the home's key; nothing secret."""
         only_known(question)
         return Answer(body=self.door.identity + b"\n")
+
+    async def _described(self, question: Question) -> Answer:
+        """GET /openapi.json: what is answered here, in the form of OpenAPI 3.1."""
+        from whichhop.serve.openapi import document  # noqa: PLC0415 - seldom asked for, and it is large
+
+        only_known(question)
+        return Answer(body=msgspec.json.encode(document()) + b"\n")
 
     async def _metrics(self, question: Question) -> Answer:
         body, content_type = exposition(self._live, question.headers.get("accept", ""))

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from whichhop.serve.answer import RefusedError
 from whichhop.serve.asked_host import check_host
 
-ALWAYS_OPEN = ("/health", "/identity")
-"""What shows that an agent lives, and who it is: nothing of the home."""
+ALWAYS_OPEN = ("/health", "/identity", "/openapi.json")
+"""What shows that an agent lives, who it is, and how to ask it: nothing of the home."""
 
 SIGNED = "/epoch"
 """Asked by an agent whose home key is too old for a token: its own key's signature is looked at there."""

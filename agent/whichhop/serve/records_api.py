@@ -14,7 +14,7 @@ from whichhop.store.store import Store
 
 DEFAULT_LIMIT = 500
 MOST = 2_000
-_FAR = 2**62
+FAR = 2**62
 
 
 def _lines(values: Iterable[dict[str, Any]]) -> Answer:
@@ -42,7 +42,7 @@ def records_page(path: Path, agent: str, question: Question) -> Answer:
     Blocking, for a worker thread: it opens the store anew, so that it never waits for the daemon's writer.
     """
     only_known(question, "after", "limit")
-    after = whole_number(question, "after", 0, _FAR)
+    after = whole_number(question, "after", 0, FAR)
     limit = whole_number(question, "limit", DEFAULT_LIMIT, MOST)
     with Store.open(path, read_only=True) as store:
         head = _head(store, agent)
@@ -62,7 +62,7 @@ def records_page(path: Path, agent: str, question: Question) -> Answer:
 def readings_page(path: Path, agent: str, question: Question) -> Answer:
     """GET /api/readings?after=SEQ&limit=N: a head line, then readings past SEQ in the order stored."""
     only_known(question, "after", "limit")
-    after = whole_number(question, "after", 0, _FAR)
+    after = whole_number(question, "after", 0, FAR)
     limit = whole_number(question, "limit", DEFAULT_LIMIT, MOST)
     with Store.open(path, read_only=True) as store:
         head = _head(store, agent)

@@ -1,6 +1,7 @@
 """Packs past hours together, and drops the oldest records by age and by size, never breaking a chain."""
 
 from whichhop.model import Record
+from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.chain import pack_seqs
 from whichhop.store.db import Database
 from whichhop.wire.packed import pack, unpack
@@ -64,16 +65,30 @@ def used_bytes(db: Database) -> int:
     return pages * db.number("PRAGMA page_size")
 
 
-def _first_kept(db: Database, chain: int, from_minute: int) -> int:
+AHEAD_MINUTES = 24 * 60
+"""Dated so far past now, a record was made by a wrong clock: its place in the chain tells its age."""
+FOREVER = 2**40
+
+
+def _first_kept(db: Database, chain: int, from_minute: int, now_minute: int) -> int:
     """The place in a chain up to which all may go, so that what stays is one unbroken run to the head.
 
     Records need not lie in the order of time (a file imported late), so the cut moves down until no block
-    straddles it.
+    straddles it. One of a time that has not come holds nothing back once what was written after it is too
+    old: else an hour of a clock that was ahead would keep all that follows for years.
     """
-    young = db.execute(
-        "SELECT min(seq) FROM (SELECT min(first_seq) AS seq FROM hour WHERE chain = ? AND hour * 60 + 59 >= ?"
-        " UNION ALL SELECT min(seq) FROM minute WHERE chain = ? AND minute >= ?)",
+    last_old = db.number(
+        "SELECT max(seq) FROM (SELECT max(last_seq) AS seq FROM hour WHERE chain = ? AND hour * 60 + 59 < ?"
+        " UNION ALL SELECT max(seq) FROM minute WHERE chain = ? AND minute < ?)",
         (chain, from_minute, chain, from_minute),
+    )
+    ahead = now_minute + AHEAD_MINUTES
+    young = db.execute(
+        "SELECT min(seq) FROM (SELECT min(first_seq) AS seq FROM hour WHERE chain = ?"
+        " AND hour * 60 + 59 >= ? AND (hour * 60 <= ? OR last_seq > ?)"
+        " UNION ALL SELECT min(seq) FROM minute WHERE chain = ? AND minute >= ?"
+        " AND (minute <= ? OR seq > ?))",
+        (chain, from_minute, ahead, last_old, chain, from_minute, ahead, last_old),
     )[0][0]
     if young is None:
         return db.number("SELECT last_seq + 1 FROM chain WHERE id = ?", (chain,))
@@ -86,12 +101,15 @@ def _first_kept(db: Database, chain: int, from_minute: int) -> int:
     return cut
 
 
-def drop_before(db: Database, from_minute: int) -> int:
-    """Drop records and readings older than a minute (packed hours as a whole); how many rows went."""
+def drop_before(db: Database, from_minute: int, now_minute: int = FOREVER) -> int:
+    """Drop records and readings older than a minute (packed hours as a whole); how many rows went.
+
+    now_minute: tells which records were dated by a clock that was ahead.
+    """
     gone = 0
     with db.transaction():
         for (chain,) in db.execute("SELECT id FROM chain"):
-            cut = _first_kept(db, chain, from_minute)
+            cut = _first_kept(db, chain, from_minute, now_minute)
             gone += len(
                 db.execute("DELETE FROM hour WHERE chain = ? AND last_seq < ? RETURNING id", (chain, cut))
             )
@@ -99,27 +117,33 @@ def drop_before(db: Database, from_minute: int) -> int:
                 db.execute("DELETE FROM minute WHERE chain = ? AND seq < ? RETURNING seq", (chain, cut))
             )
             db.execute("DELETE FROM gap WHERE chain = ? AND next_seq <= ?", (chain, cut))
+        limit_ns, ahead_ns = (
+            max(-(2**63), min(minute * NS_PER_MINUTE, 2**63 - 1))
+            for minute in (from_minute, now_minute + AHEAD_MINUTES)
+        )
         gone += len(
-            db.execute("DELETE FROM reading WHERE at_ns < ? RETURNING seq", (from_minute * 60_000_000_000,))
+            db.execute(
+                "DELETE FROM reading WHERE at_ns < ? OR (at_ns > ? AND seq <"
+                " (SELECT coalesce(max(seq), 0) FROM reading WHERE at_ns < ?)) RETURNING seq",
+                (limit_ns, ahead_ns, limit_ns),
+            )
         )
     if gone:
         db.execute("PRAGMA incremental_vacuum")
     return gone
 
 
-def drop_to_size(db: Database, limit_bytes: int) -> int:
+def drop_to_size(db: Database, limit_bytes: int, now_minute: int = FOREVER) -> int:
     """Drop the oldest hours until the file's content fits; how many rows went. The last hour always stays."""
-    gone = 0
+    gone, after = 0, -(2**40)
     while used_bytes(db) > limit_bytes:
-        hours = db.execute(
+        oldest, newest = db.execute(
             "SELECT min(hour), max(hour) FROM"
-            " (SELECT hour FROM hour UNION ALL SELECT minute / 60 FROM minute)"
-        )
-        oldest, newest = hours[0]
+            " (SELECT hour FROM hour UNION ALL SELECT minute / 60 FROM minute) WHERE hour > ?",
+            (after,),
+        )[0]
         if oldest is None or oldest == newest:
             break
-        dropped = drop_before(db, (oldest + 1) * 60)
-        if not dropped:
-            break  # the oldest hour is tied to a young place in its chain
-        gone += dropped
+        gone += drop_before(db, (oldest + 1) * 60, now_minute)
+        after = oldest  # an hour tied to a young place in its chain is passed over: it goes with that place
     return gone

@@ -81,11 +81,16 @@ def sessions(db: Database) -> list[SessionKey]:
     return [SessionKey(agent=a, target=t, method=Method(m)) for a, t, m in rows]
 
 
-def span(db: Database) -> tuple[int, int] | None:
-    """The first and the last minute of which anything is kept (whole hours where packed)."""
+def span(db: Database, until_minute: int = FOREVER) -> tuple[int, int] | None:
+    """The first and the last minute of which anything is kept (whole hours where packed).
+
+    until_minute: what is dated later is passed over.
+    """
     rows = db.execute(
-        "SELECT min(low), max(high) FROM (SELECT min(minute) AS low, max(minute) AS high FROM minute"
-        " UNION ALL SELECT min(hour) * 60, max(hour) * 60 + 59 FROM hour)"
+        "SELECT min(low), max(high) FROM"
+        " (SELECT min(minute) AS low, max(minute) AS high FROM minute WHERE minute <= ?"
+        " UNION ALL SELECT min(hour) * 60, max(hour) * 60 + 59 FROM hour WHERE hour * 60 <= ?)",
+        (until_minute, until_minute),
     )
     return None if rows[0][0] is None else (int(rows[0][0]), int(rows[0][1]))
 

@@ -10,6 +10,7 @@ from typing import Self
 from whichhop.errors import StoreError
 from whichhop.model import Reading, Record, SessionKey
 from whichhop.model.chain_signature import ChainSignature
+from whichhop.model.home import Limits
 from whichhop.model.mark import Look, Mark
 from whichhop.model.transfer import Lease
 from whichhop.store import chain as chain_walk
@@ -19,6 +20,8 @@ from whichhop.store.chain import Chain, ChainReport
 from whichhop.store.db import Database
 from whichhop.store.read import FOREVER
 from whichhop.store.write import Linked, Writer
+
+MINUTES_A_DAY = 24 * 60
 
 
 def _new_origin() -> bytes:
@@ -118,9 +121,9 @@ class Store:
         """Every session with a record here, sorted."""
         return read.sessions(self.db)
 
-    def span(self) -> tuple[int, int] | None:
-        """The first and last minute kept (whole hours where packed), None when empty."""
-        return read.span(self.db)
+    def span(self, until_minute: int = FOREVER) -> tuple[int, int] | None:
+        """The first and last minute kept (whole hours where packed) up to one, None when there is nothing."""
+        return read.span(self.db, until_minute)
 
     def session_records(
         self, key: SessionKey, from_minute: int = 0, to_minute: int = FOREVER
@@ -231,15 +234,21 @@ class Store:
         self._writer.forget()
         return keep.pack_hours(self.db, now_minute, most)
 
-    def drop_before(self, from_minute: int) -> int:
+    def drop_before(self, from_minute: int, now_minute: int = keep.FOREVER) -> int:
         """Retention by age: drop what is older; how many rows went."""
         self._writer.forget()
-        return keep.drop_before(self.db, from_minute)
+        return keep.drop_before(self.db, from_minute, now_minute)
 
-    def drop_to_size(self, limit_bytes: int) -> int:
+    def drop_to_size(self, limit_bytes: int, now_minute: int = keep.FOREVER) -> int:
         """Retention by size: drop the oldest hours until the content fits; how many rows went."""
         self._writer.forget()
-        return keep.drop_to_size(self.db, limit_bytes)
+        return keep.drop_to_size(self.db, limit_bytes, now_minute)
+
+    def keep_within(self, limits: Limits, now_minute: int) -> None:
+        """Pack past hours, and drop what is too old or too much for the home."""
+        self.pack_hours(now_minute)
+        self.drop_before(now_minute - limits.keep_days * MINUTES_A_DAY, now_minute)
+        self.drop_to_size(limits.store_bytes, now_minute)
 
     def used_bytes(self) -> int:
         """Bytes of the file that hold something."""

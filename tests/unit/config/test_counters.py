@@ -27,6 +27,13 @@ def test_snmp_and_upnp_are_read_over_the_network_and_an_interface_by_its_own_age
     assert (own.counters, own.nodes["router"].wan_interface) == ({}, "wan0")
 
 
+def test_a_user_of_snmp_version_3_is_named_by_a_file_beside_the_home_file() -> None:
+    source = home_of(with_counters("{snmp_user_file: router.snmp, interface: wan0}")).counters["router"]
+    assert source.user_file is not None
+    assert source.user_file.endswith("router.snmp")
+    assert home_of(with_counters("{snmp_user_file: u, interface: w}")).nodes["router"].wan_interface is None
+
+
 def test_the_community_is_no_part_of_what_is_printed() -> None:
     source = home_of(with_counters("{snmp: secret, interface: wan0}")).counters["router"]
     assert "secret" not in f"{source!r} {source.words}"
@@ -36,6 +43,11 @@ def test_the_community_is_no_part_of_what_is_printed() -> None:
     ("text", "said"),
     [
         ("{snmp: a, upnp: 'http://192.0.2.1/d'}", "wan_counters: names snmp and upnp; keep one of the two"),
+        (
+            "{snmp: a, snmp_user_file: u, interface: wan0}",
+            "wan_counters: names snmp and snmp_user_file; keep one of the two",
+        ),
+        ("{snmp_user_file: u}", "wan_counters.interface: missing; add the interface towards the modem"),
         ("{snmp: a}", "wan_counters.interface: missing; add the interface towards the modem"),
         ("{port: 161}", "wan_counters.interface: missing"),
         ("{interface: wan0}", "counted by an agent, and none runs here"),

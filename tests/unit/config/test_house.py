@@ -97,6 +97,16 @@ def test_a_home_without_them_has_none(tmp_path: Path) -> None:
 BAD_LEVELS = {
     "no source": ("{every_s: 60}", "nodes.modem.levels", "names no source"),
     "two sources": ("{snmp: 192.0.2.9, file: a.csv}", "nodes.modem.levels", "names snmp and file"),
+    "a community beside a user": (
+        "{snmp: 192.0.2.9, community: a, user_file: b}",
+        "levels.community",
+        "of no use with user_file",
+    ),
+    "a user for a page": (
+        '{page: "http://192.0.2.9/", user_file: b}',
+        "levels.user_file",
+        "no meaning with page",
+    ),
     "a login for snmp": (
         "{snmp: 192.0.2.9, login: {password: x}}",
         "levels.login",

@@ -210,6 +210,52 @@ def test_a_file_imported_late_neither_blocks_retention_nor_breaks_the_chain(stor
     assert store.verify()[0].trouble == ""
 
 
+YEAR = 365 * 24 * 60
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_an_hour_of_a_clock_that_was_ahead_holds_no_later_record_back(store: Store, packed: bool) -> None:
+    store.append_all(minutes(70, FIRST))
+    ahead = minutes(60, FIRST + YEAR)
+    late = Reading(at_ns=(FIRST + YEAR) * 60 * 10**9, agent="desk", name="x", value=1.0)
+    store.append_all(ahead, [late])
+    store.append_all(minutes(200, FIRST + 120))
+    store.append_all([], [Reading(at_ns=(FIRST + 120) * 60 * 10**9, agent="desk", name="x", value=2.0)])
+    if packed:
+        store.pack_hours(FIRST + 2 * YEAR)
+    now = FIRST + 400
+    # Nothing written after it is too old yet: its own age is not known, so it stays.
+    store.drop_before(FIRST + 60, now)
+    assert (store.span() or (0, 0))[1] == FIRST + YEAR + 59
+    store.drop_before(FIRST + 240, now)
+    low, high = store.span() or (0, 0)  # whole hours where packed
+    assert low == FIRST + 240
+    assert FIRST + 319 <= high < now
+    assert [r.value for r in store.readings()] == []
+    assert all(not report.trouble for report in store.verify())
+
+
+def test_a_clock_that_is_behind_today_drops_nothing_as_of_the_future(store: Store) -> None:
+    store.append_all(minutes(70, FIRST))
+    store.append_all([], [Reading(at_ns=FIRST * 60 * 10**9, agent="desk", name="x", value=1.0)])
+    # A box without a clock of its own wakes up in 1970.
+    store.drop_before(5 - 90 * 24 * 60, 5)
+    assert store.span() == (FIRST, FIRST + 69)
+    assert len(list(store.readings())) == 1
+
+
+def test_hours_of_a_clock_that_was_behind_do_not_end_retention_by_size(store: Store) -> None:
+    store.append_all(minutes(300, FIRST, samples=60))
+    store.append_all(minutes(3, 10))  # 1970, in the middle of the chain
+    store.append_all(minutes(300, FIRST + 300, samples=60))
+    store.pack_hours(FIRST + 1000)
+    was = store.used_bytes()
+    assert store.drop_to_size(was // 2, FIRST + 700) > 0
+    assert store.used_bytes() <= was // 2
+    assert (store.span() or (0, 0))[1] == FIRST + 599
+    assert all(not report.trouble for report in store.verify())
+
+
 def test_readings_are_kept_once_by_agent_name_and_instant(store: Store) -> None:
     readings = [
         Reading(at_ns=FIRST * 60_000_000_000 + i, agent="desk", name="wan_rx_bytes", value=float(i))
