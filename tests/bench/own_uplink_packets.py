@@ -32,7 +32,7 @@ def run(runs: int = RUNS) -> Iterator[Figure]:
         sys.stderr.flush()
     own = [o for o in outcomes if not o.load.silent]
     silent = [o for o in outcomes if o.load.silent]
-    for name, played in (("own traffic", own), ("upstream link, the home being silent", silent)):
+    for name, played in (("own traffic", own), ("access line, the home being silent", silent)):
         if not played:
             continue
         some = [o for o in played if o.witnessed]

@@ -1,4 +1,4 @@
-"""The rate of a token bucket at 50, 300 and 940 Mb/s on a short and a long queue, as a transfer finds it.
+"""The rate of a token bucket at 50, 300 and 940 Mbit/s on a short and a long queue, as a transfer finds it.
 
 Each transfer is held against the rate that was asked for, and beside it against what the queue let through by
 the kernel's count: on a machine whose processors are taken from it the two differ.
@@ -59,11 +59,11 @@ def _figure(what: str, runs: list[Run]) -> Figure:
 
 
 def _uneven(path: Path4) -> Iterator[Figure]:
-    """A line of 500 Mb/s down and 40 up, each direction in turn."""
+    """A line of 500 Mbit/s down and 40 up, each direction in turn."""
     shape(path, UP_MBPS * 1e6, 0.1)
     shape(path, DOWN_MBPS * 1e6, 0.1, node="edge", device="router")
-    yield _figure(f"{UP_MBPS} Mb/s up beside {DOWN_MBPS} down", _runs(path, UP_MBPS))
-    yield _figure(f"{DOWN_MBPS} Mb/s down beside {UP_MBPS} up", _runs(path, DOWN_MBPS, down=True))
+    yield _figure(f"{UP_MBPS} Mbit/s up beside {DOWN_MBPS} down", _runs(path, UP_MBPS))
+    yield _figure(f"{DOWN_MBPS} Mbit/s down beside {UP_MBPS} up", _runs(path, DOWN_MBPS, down=True))
 
 
 def run() -> Iterator[Figure]:
@@ -71,6 +71,6 @@ def run() -> Iterator[Figure]:
         for rate_mbps in (50, 300, 940):
             for queue_s in (0.05, 0.4):
                 shape(path, rate_mbps * 1e6, queue_s)
-                what = f"{rate_mbps} Mb/s, queue {queue_s * 1e3:.0f} ms"
+                what = f"{rate_mbps} Mbit/s, queue {queue_s * 1e3:.0f} ms"
                 yield _figure(what, _runs(path, rate_mbps))
         yield from _uneven(path)

@@ -70,4 +70,4 @@ def run() -> Iterator[Figure]:
     plain = Scenario(name="rate", home=alder_home(), natures={})
     with EmulatedHome(plain, check=False) as home:
         four = tcp_bps(home, "to-beyond") / 1e6
-    yield Figure(bench="relay-rate-four", value=round(four, 1), unit="Mb/s", target=200.0, ok=four >= 200.0)
+    yield Figure(bench="relay-rate-four", value=round(four, 1), unit="Mbit/s", target=200.0, ok=four >= 200.0)

@@ -207,7 +207,7 @@ class House:
         subprocess.run(["ip", "-n", self.path.names[node], *words], check=True, capture_output=True)
 
     def reload(self, node: str) -> bool:
-        words = ("home file read anew", "was not taken over")
+        words = ("home file read again", "was not taken over")
         already = sum(self.log(node).count(w) for w in words)
         self.signal(node, signal.SIGHUP)
         return self.came(lambda: sum(self.log(node).count(w) for w in words) > already, 40)

@@ -12,7 +12,7 @@ EVERY_S = 1.0
 AROUND_NS = 4_000_000_000
 """Around a fault of the network: waiting time of packets that were out, and a beat."""
 STEADY = "router:stamp"
-ROUTINE = ("sessions, metrics on", "stopped", "home file read anew", "first hop is", "the route to")
+ROUTINE = ("sessions, metrics on", "stopped", "home file read again", "first hop is", "the route to")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

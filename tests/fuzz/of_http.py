@@ -193,7 +193,8 @@ SEEDS = {
     "identity_said": [b'{"agent": "desk", "certificate": "-----BEGIN CERTIFICATE-----\\n", "proof": "00"}'],
     "bulletin_line": [msgspec.json.encode(b) for b in (calm(), at_fault())],
     "metrics_text": [
-        b'# TYPE whichhop_transfer_out_rate_bps gauge\nwhichhop_transfer_out_rate_bps{agent="desk",'
+        b"# TYPE whichhop_transfer_from_agent_bytes_per_second gauge\n"
+        b'whichhop_transfer_from_agent_bytes_per_second{agent="desk",'
         b'target="harbour"} 2.5e7\nwhichhop_modem_power_dbmv{agent="desk",modem="modem",direction="down",'
         b'channel="3"} 1.5\n'
     ],

@@ -99,7 +99,7 @@ def capacity(alder: RunningHome) -> tuple[dict[str, Any], str]:
     """What `whichhop capacity` says after a transfer across each kind of link, in data and in words."""
     alder.file.write_text(TEXT % 400)  # the remedy that the refusal names
     alder.agents["router"].signal(signal.SIGHUP)
-    alder.wait_for(alder.agents["router"], "home file read anew")
+    alder.wait_for(alder.agents["router"], "home file read again")
     for agent, other_end, way, mbps in (
         ("desk", "attic", "back", 12),
         ("attic", "router", "back", 24),
@@ -150,4 +150,4 @@ def test_rooms_and_ports_are_in_the_words(capacity: tuple[dict[str, Any], str]) 
     assert "less than the plan" in text
     # A veth pair tells a speed like a negotiated port's; it is the only word on the wire router/modem.
     wire = next(c for c in data["links"] if (c["link"], c["way"]) == ("router/modem", "down"))
-    assert "port, negotiated at 10000 Mb/s" in wire["basis"]
+    assert "port, negotiated at 10000 Mbit/s" in wire["basis"]

@@ -153,7 +153,7 @@ def at_once(alder: Alder) -> AtOnce:
 
 def test_the_line_is_measured_both_ways_with_its_delay_under_load(at_once: AtOnce) -> None:
     up, down = at_once.up, at_once.down
-    # Alder House: 20 Mb/s up and 100 down, with 100 ms of queue or more before each
+    # Alder House: 20 Mbit/s up and 100 down, with 100 ms of queue or more before each
     assert up["rate_bps"] == pytest.approx(20e6 * PAYLOAD, rel=0.03)
     assert down["rate_bps"] == pytest.approx(100e6 * PAYLOAD, rel=0.06)
     assert not up["at_least"]
@@ -176,7 +176,10 @@ def test_of_two_transfers_asked_for_at_once_the_second_waits(at_once: AtOnce) ->
 def test_its_figures_are_stored_and_shown_as_metrics(alder: Alder) -> None:
     place = alder.home.place("study")
     page = place.call(["curl", "-s", "http://192.0.2.30:8620/metrics"]).output
-    assert 'whichhop_transfer_out_rate_bps{agent="study",target="harbour"}' in page
+    assert (
+        f'whichhop_transfer_from_agent_bytes_per_second{{home="{alder.home.scenario.home.name}",agent="study",target="harbour"}}'
+        in page
+    )
     with Store.open(alder.folder / "study.db", read_only=True) as store:
         names = {r.name for _, r in store.readings_after("study", 0, 100_000)}
     assert {"transfer_out_rate_bps:harbour", "transfer_back_added_delay_s:harbour"} <= names
@@ -188,7 +191,8 @@ def test_a_stranger_is_turned_away_and_counted(alder: Alder, tmp_path: Path) -> 
     assert done.code == 2
     assert "wrong key" in done.output
     page = alder.home.place("study").call(["curl", "-s", "http://192.0.2.30:8620/metrics"]).output
-    assert 'whichhop_transfer_refusals_total{agent="study"} 1.0' in page
+    name = alder.home.scenario.home.name
+    assert f'whichhop_transfer_refusals_total{{home="{name}",agent="study"}} 1.0' in page
 
 
 def test_a_wish_that_cannot_be_met_is_one_line_with_the_remedy(alder: Alder) -> None:

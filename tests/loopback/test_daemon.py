@@ -150,7 +150,7 @@ def test_two_agents_measure_each_other_reload_and_stop_with_everything_on_disk(a
     assert agents.running["desk"].poll() is None
     agents.file.write_text(sound.replace("address: 127.0.77.1}", "room: hall}"))
     agents.running["desk"].send_signal(signal.SIGHUP)
-    agents.wait_for("desk", "home file read anew: 1 sessions")
+    agents.wait_for("desk", "home file read again: 1 sessions")
 
     for node in ("desk", "study"):
         agents.running[node].send_signal(signal.SIGTERM)

@@ -131,7 +131,7 @@ def test_a_fault_on_record_shows_in_metrics_and_bulletin_and_the_agent_stays_sma
     # The recording's truth is a fault of the attic's backhaul (lab/demo/stories.py), and nothing after it.
     states = {link.name: link.state for link in bulletin.links}
     assert states["attic/router"] is LinkState.AT_FAULT
-    assert states["study/router"] is LinkState.CALM
+    assert states["study/router"] is LinkState.NO_FAULT
     assert metrics(home, "fault_probability_ratio")["attic/router"] > 0.9
     assert metrics(home, "episode_active") == {"attic/router": 1.0}
     assert "refused" in {a.name: a.trouble for a in bulletin.agents}["attic"]

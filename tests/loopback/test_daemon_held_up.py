@@ -35,7 +35,7 @@ def test_each_packet_that_was_due_is_stored_or_told_as_skipped(home: LoopbackHom
         sleep_s(1.2)
     sleep_s(2.5)  # an answer settles with the next one, and is told at the beat after it
     skipped = home.metric("desk", "packets_skipped_total")
-    aside = home.metric("desk", "packets_set_aside_total")
+    aside = home.metric("desk", "packets_not_judged_total")
     desk.terminate()
     assert desk.wait(20) == 0
     with Store.open(home.store("desk"), read_only=True) as store:

@@ -29,7 +29,7 @@ def test_an_agent_added_by_a_reload_is_answered_at_once_and_loses_nothing(home: 
     home.wait(lambda: home.metric("desk", "packets_refused_total").get(("study", "stamp", "address"), 0) > 0)
     home.write(["desk", "study", "attic"])
     for node in ("desk", "study"):
-        home.reload(node, "home file read anew: 3 sessions")
+        home.reload(node, "home file read again: 3 sessions")
     home.start("attic")
     home.wait(lambda: home.answered("attic", "desk") >= 6 and home.answered("attic", "study") >= 6)
     # 3 s is a packet's waiting time (wire/flight.py), so what is lost of the first ones has been said.
@@ -49,7 +49,7 @@ def test_the_ports_follow_the_file(home: LoopbackHome) -> None:
     for node in ("desk", "study"):
         home.running[node].send_signal(1)
     for node in ("desk", "study"):
-        home.wait_for(node, "home file read anew")
+        home.wait_for(node, "home file read again")
     before = home.answered("desk", "study")
     home.wait(lambda: home.answered("desk", "study") >= before + 2)
     assert home.health()["status"] == "ok"
@@ -107,7 +107,7 @@ def test_one_port_that_is_taken_refuses_the_whole_change_in_one_line(home: Loopb
             socket.create_connection((ADDRESS["desk"], port), timeout=5)
     # Once the port is free the same file is taken over.
     home.running["desk"].send_signal(1)
-    home.wait_for("desk", "home file read anew: 3 sessions")
+    home.wait_for("desk", "home file read again: 3 sessions")
 
 
 def test_the_key_follows_its_file(home: LoopbackHome) -> None:

@@ -77,9 +77,9 @@ def test_a_machine_joins_and_the_running_agents_take_it_up(home: LoopbackHome, t
     assert sorted(told["told"]) == ["desk", "study"]
 
     # Both took it up: the desk from its file, the study from the desk, each with its two lines.
-    home.wait_for("desk", "home file read anew: 3 sessions")
+    home.wait_for("desk", "home file read again: 3 sessions")
     home.wait_for("study", "attic joined the home, as desk says", 60)
-    home.wait_for("study", "home file read anew: 3 sessions")
+    home.wait_for("study", "home file read again: 3 sessions")
     assert read_home(copy).nodes.keys() == read_home(home.file).nodes.keys()
     assert "attic" in read_known(known_agents_path(copy)).certificates
     # The joined machine's agent answers and asks, by the key that it was given.

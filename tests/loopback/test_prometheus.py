@@ -83,7 +83,7 @@ def test_labels_survive_the_scrape_as_the_rules_name_them(scraped: Scraped) -> N
     # A static label of the scrape file that a metric has too would push the metric's own aside.
     assert not scraped.query('{__name__=~"whichhop_.+",exported_node!=""}')
     assert not scraped.query('{__name__=~"whichhop_.+",exported_agent!=""}')
-    everyone = f"count(group by (agent) (whichhop_agent_info)) == {len(AGENTS)}"
+    everyone = f"count(group by (home, agent) (whichhop_agent_info)) == {len(AGENTS)}"
     assert scraped.answer(everyone)
 
 
@@ -116,7 +116,7 @@ class Cells(HTMLParser):
 
 def test_the_console_shows_the_home_from_the_servers_own_data(scraped: Scraped, tmp_path: Path) -> None:
     page = fetch(f"{scraped.base}/consoles/home.html").decode()
-    assert "Alder House: which hop is to blame" in page
+    assert "Alder House: which hop is at fault" in page
     assert "<script" not in page
     assert not re.search(r'(?:src|href)="?https?:', page)
     assert "ZgotmplZ" not in page  # what the template engine writes in place of what it refuses

@@ -79,7 +79,7 @@ def test_without_a_target_no_screen_says_that_all_is_well_with_the_line(
     assert "targets:" in now
     assert line.name in state_words(bulletin)
     top = answer(bulletin, bulletin.at_ns)
-    assert top.mood is not Mood.CALM
+    assert top.mood is not Mood.NO_FAULT
     assert any(ALLOW_A_TARGET in more for more in top.more), top
 
 

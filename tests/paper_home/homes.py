@@ -36,7 +36,7 @@ DELAY_S: dict[Medium, tuple[float, float]] = {
     Medium.FIXED_WIRELESS: (9.0 * MS, 18.0 * MS),
     Medium.SATELLITE: (250.0 * MS, 280.0 * MS),
 }
-# Plan (down, up) in Mb/s and depth of the queue in seconds, lowest and highest; common practice.
+# Plan (down, up) in Mbit/s and depth of the queue in seconds, lowest and highest; common practice.
 ACCESS: dict[Medium, tuple[tuple[int, int], tuple[float, float]]] = {
     Medium.CABLE: ((500, 40), (0.08, 0.35)),
     Medium.FIBRE: ((1000, 500), (0.02, 0.06)),

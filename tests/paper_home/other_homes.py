@@ -26,7 +26,7 @@ from whichhop.model import (
 # server in peak hours (FCC, July 2012 report: fibre 24, cable 32, DSL 49 ms) hold line, network and server.
 LEVEL_MS: dict[Medium, tuple[float, float]] = {
     Medium.RADIO: (2.0, 0.45),  # a hop's median is 3 ms with its noise [S]
-    Medium.ETHERNET: (0.15, 0.4),  # physics: 1,500 octets at 100 Mb/s take 0.12 ms a hop
+    Medium.ETHERNET: (0.15, 0.4),  # physics: 1,500 octets at 100 Mbit/s take 0.12 ms a hop
     Medium.COAX: (3.8, 0.2),  # a scheduled medium of some 3.5 ms; from memory
     Medium.POWER_LINE: (5.0, 0.5),  # from memory
     Medium.CABLE: (9.0, 0.35),  # idle about 10 ms [L]
@@ -35,7 +35,7 @@ LEVEL_MS: dict[Medium, tuple[float, float]] = {
     Medium.FIXED_WIRELESS: (30.0, 0.3),  # mobile networks' median of 33 ms [L]
     Medium.SATELLITE: (600.0, 0.06),  # geostationary: above 558 ms by physics (RFC 2488 2)
 }
-# Plan down and up in Mb/s, depth of the queue up in seconds: common practice; [L] has up to 0.2 s on cable.
+# Plan down and up in Mbit/s, depth of the queue up in seconds: common practice; [L] has up to 0.2 s on cable.
 PLANS: dict[Medium, tuple[tuple[tuple[int, int], ...], tuple[float, float]]] = {
     Medium.CABLE: (((100, 10), (250, 25), (500, 40), (1000, 50)), (0.06, 0.35)),
     Medium.FIBRE: (((100, 100), (300, 150), (1000, 500)), (0.02, 0.10)),

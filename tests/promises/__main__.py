@@ -138,7 +138,7 @@ def power_line(case: Case, change: tuple[str, float, bool], past: int, homes: in
 def interval_lines(homes: int, seeds: int) -> Iterator[str]:
     """How often intervals hold the truth, and false claims of one look."""
     yield f"{homes} homes a line; second figures: a plain test of days' means (Welch)."
-    yield "Homes (%) whose 95 % interval of a figure holds the truth; half its width (ms, %, Mb/s, dB);"
+    yield "Homes (%) whose 95 % interval of a figure holds the truth; half its width (ms, %, Mbit/s, dB);"
     yield "homes (%) told of a change at one look though there was none, promised 0.28 for a figure of nine."
     yield f"{'':33s} {'days':>7s} {'covers':>6s} {'':>6s} {'half':>7s} {'':>7s} {'false':>6s}"
     for case in CASES:

@@ -70,7 +70,7 @@ class DustProber:
 from whichhop.advice.step import Cost, Effort, RecommendationKind, Recommendation
 
 def steps(known):
-    yield Recommendation(key="dust", kind=RecommendationKind.MEND, what="Dust the boxes",
+    yield Recommendation(key="dust", kind=RecommendationKind.FIX, what="Dust the boxes",
                where="router", why=("dusty",), gains=(), worth=0.5, effort=Effort.MINUTES, cost=Cost.NOTHING)
 ''',
         "advice/rank.py": [("from whichhop.advice import backhaul, ", "dust, "), ("    rooms = (", "dust, ")],
@@ -144,7 +144,7 @@ from whichhop.serve.live import LiveState
 live = LiveState(home="Alder House", agent="desk", names=())
 live.values["dust"] = 3.0
 (family,) = [f for f in LiveCollector(live).collect() if f.name == "whichhop_dust"]
-assert [(s.labels, s.value) for s in family.samples] == [({"agent": "desk"}, 3.0)]
+assert [(s.labels, s.value) for s in family.samples] == [({"home": "Alder House", "agent": "desk"}, 3.0)]
 assert "Dust on the boxes." in markdown()
 """,
     "a verb": """

@@ -20,7 +20,7 @@ def link(near: str, far: str, kind: LinkKind, medium: Medium | None, rtt_s: floa
         far=far,
         kind=kind,
         medium=medium,
-        state=LinkState.CALM,
+        state=LinkState.NO_FAULT,
         probability=0.002,
         rtt_s=rtt_s,
         added_s=0.00004,
@@ -93,7 +93,7 @@ def told(
         verdict=verdict,
         words=(
             f"{cause}: {' or '.join(elements)}.",
-            "Sessions that cross it saw 28 ms added to the usual round trip (92 ms in the worst twentieth)"
+            "Sessions that cross it saw 28 ms added to the usual round trip (92 ms at the 95th percentile)"
             " and 2.5% of 1240 packets lost (95 % interval 1.8% to 3.5%).",
             "Ruled out: the network past the provider's first hop, because study's way out was quiet"
             " (study>harbour:stamp).",

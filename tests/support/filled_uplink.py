@@ -1,4 +1,4 @@
-"""One running home whose 40 Mb/s uplink is filled again and again: by the home, or with the home silent."""
+"""One running home whose 40 Mbit/s uplink is filled again and again: by the home, or with the home silent."""
 
 import json
 import random
@@ -72,7 +72,7 @@ class Load:
 
 @dataclass(frozen=True, kw_only=True)
 class Outcome:
-    """What the comparer said of one run. blind_s: how long even the agent set aside least was no witness."""
+    """What the comparer said of one run. blind_s: how long even the agent set aside least was not judged."""
 
     load: Load
     verdicts: tuple[dict[str, Any], ...]
@@ -199,7 +199,7 @@ class FilledUplink:
 
 @contextmanager
 def filled_uplink(folder: Path) -> Iterator[FilledUplink]:
-    home = check_home(load_yaml(TEXT, "(Alder House, 40 Mb/s up)"))
+    home = check_home(load_yaml(TEXT, "(Alder House, 40 Mbit/s up)"))
     scenario = Scenario(name="alder", home=home, natures=ordinary_natures(home), faults=(), seconds=120.0)
     with EmulatedHome(scenario) as built:
         yield FilledUplink(built, folder)

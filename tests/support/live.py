@@ -51,7 +51,7 @@ def busy_state() -> LiveState:
     live.values.update(store_bytes=123_456, store_writable=1, transfer_bytes=3e6, transfer_refusals=2)
     live.values["http_turned_away"] = 3
     live.failures["modem-levels"] = 4
-    rows = [n for n, row in CATALOGUE.items() if row.labels == ("agent", "target")]
+    rows = [n for n, row in CATALOGUE.items() if row.labels == ("home", "agent", "target")]
     live.of_targets = {(name, "harbour"): float(i) for i, name in enumerate(rows)}
     live.by_reason["reflector_refused"] = {"not-allowed": 3, "looped": 1}
     live.skipped = lambda: {STAMP: 4, ECHO: 0}

@@ -96,7 +96,7 @@ class LoopbackHome:
             assert CLOCK.mono_ns() < end, self.log(node)
             sleep_s(0.05)
 
-    def reload(self, node: str, words: str = "home file read anew") -> None:
+    def reload(self, node: str, words: str = "home file read again") -> None:
         already = self.log(node).count(words)
         self.running[node].send_signal(signal.SIGHUP)
         self.wait(lambda: self.log(node).count(words) > already, node=node)

@@ -29,7 +29,7 @@ HEAD_S, SECONDS = 1500.0, 2400.0
 
 @dataclass(frozen=True, kw_only=True)
 class Shape:
-    """One run's load: a buffer of `queue_s` at 40 Mb/s, filled to `share` of the plan for a while."""
+    """One run's load: a buffer of `queue_s` at 40 Mbit/s, filled to `share` of the plan for a while."""
 
     seed: int
     queue_s: float

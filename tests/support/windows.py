@@ -48,7 +48,7 @@ def disturb(
 
 
 def full_line(readings: int, first: int, end: int) -> list[Reading]:
-    """Attic's counter of 20 Mb/s up, a reading a tick: 97 % used in ticks first..end-1, else 1 %."""
+    """Attic's counter of 20 Mbit/s up, a reading a tick: 97 % used in ticks first..end-1, else 1 %."""
     ticks = np.arange(-1, readings)
     value = np.cumsum(np.where((ticks >= first - 1) & (ticks < end), 0.97, 0.01)) * 20_000_000 / 8 * 10
     return [

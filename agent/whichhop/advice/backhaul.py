@@ -27,8 +27,8 @@ WIRING = (Hazard.WALL, Hazard.CARPET, Hazard.CRAWL, Hazard.LADDER, Hazard.MAINS)
 def _port_bps(known: Known, link: Link) -> tuple[float, str]:
     ports = [b.port_bps for b in known.boxes if b.node in (link.near, link.far) and b.port_bps]
     if ports:
-        return min(ports), f"the {min(ports) / 1e6:g} Mb/s ports at its ends"
-    return USUAL_PORT_BPS, "1000 Mb/s ports, as is usual; look at yours"
+        return min(ports), f"the {min(ports) / 1e6:g} Mbit/s ports at its ends"
+    return USUAL_PORT_BPS, "1000 Mbit/s ports, as is usual; look at yours"
 
 
 def ways_for(known: Known, link: Link) -> tuple[Way, ...]:
@@ -36,7 +36,7 @@ def ways_for(known: Known, link: Link) -> tuple[Way, ...]:
     port, port_words = _port_bps(known, link)
     most = ethernet_bps(port)
     cable = Way(
-        words=f"an Ethernet cable from {link.near} to {link.far}, at most {most / 1e6:.0f} Mb/s each way "
+        words=f"an Ethernet cable from {link.near} to {link.far}, at most {most / 1e6:.0f} Mbit/s each way "
         f"through {port_words}",
         ceiling_bps=most,
         low_bps=most,
@@ -71,7 +71,7 @@ def ways_for(known: Known, link: Link) -> tuple[Way, ...]:
         low = min(usual.low_bps, most)
         out.append(
             Way(
-                words=f"{words}: {_usual(low, high)} Mb/s, both directions together",
+                words=f"{words}: {_usual(low, high)} Mbit/s, both directions together",
                 ceiling_bps=high,
                 low_bps=low,
                 effort=effort,
@@ -133,7 +133,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
         if gains:
             yield Recommendation(
                 key="wire-backhaul",
-                kind=RecommendationKind.MEND,
+                kind=RecommendationKind.FIX,
                 what=f"Wire the backhaul {link.near} to {link.far}, which is {link.medium} now",
                 where=link.name,
                 why=tuple(why),

@@ -71,7 +71,7 @@ def _step(
         fastest = max((t for link in held for t in transfers_over(known, link.name, way)), key=_rate)
         why.append(
             f"{transfer_words(*fastest)}; {ceiling.node}'s {ceiling.part} lets at most {most / 1e6:.0f} "
-            f"Mb/s through {way} ({ceiling.basis}), the plan would carry {fair / 1e6:.1f} Mb/s"
+            f"Mbit/s through {way} ({ceiling.basis}), the plan would carry {fair / 1e6:.1f} Mbit/s"
         )
         gains.append(RecommendedGain(value=opened - seen, unit="bps", before=seen, after=opened, about=way))
         worth = max(worth, (opened - seen) / fair)
@@ -79,7 +79,7 @@ def _step(
         cable = ceiling.via is Via.PORT
         yield Recommendation(
             key="replace-box",
-            kind=RecommendationKind.MEND,
+            kind=RecommendationKind.FIX,
             what=f"Replace {ceiling.node}, whose {ceiling.part} carries less than the plan",
             where=ceiling.node,
             why=tuple(why),

@@ -87,7 +87,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
         hazards = (Hazard.POWERED_TAP, Hazard.GROUNDING, Hazard.ALARM, Hazard.MAINS, Hazard.PROVIDER)
         yield Recommendation(
             key="inspect-coax",
-            kind=RecommendationKind.MEND,
+            kind=RecommendationKind.FIX,
             what="Work through the coax in the house from the modem outwards, then read the levels again",
             where="coax",
             why=(f"the access line was at fault: {trouble_words(found)}", *sentences),
@@ -121,12 +121,12 @@ def _change(known: Known, run: Run, found: Trouble) -> Iterator[Recommendation]:
     if found.verdicts:
         why.append(f"the access line was at fault: {trouble_words(found)}")
     else:
-        why.append("no trouble of the line was put down to it so far")
+        why.append("no fault of the line was put down to it so far")
     if outcome.cuts:
         why.append(f"mind: it cuts off {', '.join(outcome.cuts)}")
     yield Recommendation(
         key="change-cable-run",
-        kind=RecommendationKind.MEND,
+        kind=RecommendationKind.FIX,
         what=outcome.words[0].upper() + outcome.words[1:],
         where="coax",
         why=tuple(why),

@@ -23,7 +23,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
             )
         yield Recommendation(
             key="claim-plan",
-            kind=RecommendationKind.MEND,
+            kind=RecommendationKind.FIX,
             what="Ask the provider to deliver the plan: tests that the home did not limit fall short of it",
             where="access",
             why=tuple(news_words(one) for one in missed),

@@ -97,7 +97,7 @@ def time_words(at_ns: int) -> str:
 def trouble_words(found: Trouble) -> str:
     """How often, how long, the worst of it and when, in one clause."""
     if not found.verdicts:
-        return "no trouble was seen"
+        return "no fault was seen"
     worst = max(found.verdicts, key=_weight)
     many = len(found.verdicts)
     share = f"{found.share:.1%}" if found.share >= 0.001 else "under 0.1 %"
@@ -156,7 +156,7 @@ def transfer_words(one: Measured, at_ns: int) -> str:
     """A transfer as evidence: who, how much, when."""
     least = "at least " if one.at_least else ""
     to = "to" if one.way == "out" else "from"
-    rate = f"{least}{one.rate_bps / 1e6:.1f} Mb/s"
+    rate = f"{least}{one.rate_bps / 1e6:.1f} Mbit/s"
     if one.tests == 1:
         return f"a transfer {one.agent} {to} {one.other_end} moved {rate} ({time_words(at_ns)})"
     middle = f"{rate} in the middle of them (the last {time_words(at_ns)})"

@@ -37,7 +37,7 @@ CURES: dict[Cause, Cure] = {
     ),
     Cause.HOME_NODE: Cure(
         key="look-at-box",
-        what="Look at {}: heat, load, a crowded radio channel; start it anew and see whether it stays well",
+        what="Look at {}: heat, load, a crowded radio channel; restart it and see whether it stays well",
         effort=Effort.MINUTES,
         cost=Cost.NOTHING,
     ),
@@ -64,7 +64,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
             found = trouble(known, of(cause, elements))
             yield Recommendation(
                 key=cure.key,
-                kind=RecommendationKind.MEND,
+                kind=RecommendationKind.FIX,
                 what=cure.what.format(names_words(elements)),
                 where=" + ".join(elements),
                 why=(f"{' or '.join(map(element_words, elements))} was at fault: {trouble_words(found)}",),

@@ -24,7 +24,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
     elif proven.verdicts:
         yield Recommendation(
             key="call-provider",
-            kind=RecommendationKind.MEND,
+            kind=RecommendationKind.FIX,
             what="Report it to the provider, with the evidence",
             where="access" if any(v.cause is Cause.UPSTREAM_LINK for v in proven.verdicts) else "beyond",
             why=(f"proven, every guard met: {trouble_words(proven)}",),
@@ -40,10 +40,10 @@ def steps(known: Known) -> Iterator[Recommendation]:
         yield Recommendation(
             key="collect-evidence",
             kind=RecommendationKind.TELL,
-            what="Collect what is missing before the provider can be held to it",
+            what="Collect what is missing before the provider can be asked to fix it",
             where="access",
             why=(f"likely, not proven: {trouble_words(likely)}", *(f"missing: {m}" for m in missing)),
-            gains=(replace(likely.gain, about="once somebody is held to it"),),
+            gains=(replace(likely.gain, about="once the fault is proven to be theirs"),),
             worth=KNOWING * likely.share,
             effort=Effort.HOUR,
             cost=Cost.NOTHING,

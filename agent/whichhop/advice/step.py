@@ -9,9 +9,9 @@ from whichhop.cabling.cautions import Hazard
 class RecommendationKind(StrEnum):
     """What a step is for."""
 
-    MEND = "mend"
+    FIX = "fix"
     TELL = "tell"
-    """It settles whose fault something is; it mends nothing by itself."""
+    """It settles whose fault something is; it fixes nothing by itself."""
     MEASURE = "measure"
     """Nothing is known yet; this is how to learn it."""
 
@@ -30,7 +30,7 @@ class Cost(StrEnum):
 
     NOTHING = "no cost"
     SMALL = "small cost: a cable or a part"
-    MIDDLING = "middling cost: a pair of adapters or a small machine"
+    MIDDLING = "medium cost: a pair of adapters or a small machine"
     LARGE = "large cost: a new box"
 
 
@@ -64,7 +64,7 @@ def _gain_words(gain: RecommendedGain) -> str:
         case "db":
             return f"{gain.value:+.1f} dB{about}{from_to}"
         case "s":
-            return f"{lasting_words(gain.value)} of trouble less{about}"
+            return f"{lasting_words(gain.value)} of fault less{about}"
         case _:
             many = "s" if gain.value != 1 else ""
             return f"{gain.value:.0f} group{many} of links told apart{about}"
@@ -73,7 +73,7 @@ def _gain_words(gain: RecommendedGain) -> str:
 def _figure(value: float | None, unit: str) -> str:
     if value is None:
         return "not known"
-    return f"{value / 1e6:.1f} Mb/s" if unit == "bps" else f"{value:+.1f} dBmV"
+    return f"{value / 1e6:.1f} Mbit/s" if unit == "bps" else f"{value:+.1f} dBmV"
 
 
 def lasting_words(seconds: float) -> str:

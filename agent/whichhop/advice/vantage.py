@@ -34,7 +34,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
             parts = [f"{names_words(g)} have the same sessions over them" for g in one.splits]
             parts += [f"no session crosses {name}" for name in one.sees]
             parts.append(
-                f"the routing matrix has rank {found.rank} for {found.links} links; no trouble needed it"
+                f"the routing matrix has rank {found.rank} for {found.links} links; no fault needed it"
             )
             yield _addition(one, tuple(parts), 0.0)
     yield from _movers(known)

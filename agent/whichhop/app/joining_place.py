@@ -67,7 +67,7 @@ def place_for(
 def _there(node: str, wish: Wish, known: Mapping[str, str]) -> JoiningPlace:
     if node in known and wish.replace != node:
         raise PlaceError(
-            f"{node} has joined before, with a key of its own; if it was set up anew, invite it with"
+            f"{node} has joined before, with a key of its own; if it was set up again, invite it with"
             f" --replace {node}"
         )
     return JoiningPlace(node=node, new=None)

@@ -9,8 +9,11 @@ from whichhop.model import Channel, Direction, Home, ModemLevels
 from whichhop.model.channel import MULTI_CARRIER, Carrier, DslLine
 from whichhop.model.transfer import DOWNLOADS, UPLOADS
 
-_SAMPLE = re.compile(r"whichhop_(\w+)\{([^}]*)\} (\S+)")
+_SAMPLE = re.compile(r'whichhop_(\w+)\{((?:[^"}]|"(?:[^"\\]|\\.)*")*)\} (\S+)')
+"""A home's name may hold braces, quotes and backslashes, which the text form escapes."""
 _LABEL = re.compile(r'(\w+)="((?:[^"\\]|\\.)*)"')
+_ESCAPE = re.compile(r'\\[\\"n]')
+_ESCAPED = {r"\\": "\\", r"\"": '"', r"\n": "\n"}
 
 
 def samples(text: str) -> Iterator[tuple[str, Mapping[str, str], float]]:
@@ -22,7 +25,8 @@ def samples(text: str) -> Iterator[tuple[str, Mapping[str, str], float]]:
                 value = float(found[3])
             except ValueError:
                 continue
-            yield found[1], dict(_LABEL.findall(found[2])), value
+            labels = {n: _ESCAPE.sub(lambda m: _ESCAPED[m[0]], v) for n, v in _LABEL.findall(found[2])}
+            yield found[1], labels, value
 
 
 def _channel(name: str, facts: Mapping[str, float]) -> Channel | None:
@@ -100,7 +104,7 @@ def modem_line(levels: ModemLevels, home: Home) -> str:
             words.append(f"SNR from {min(ratios):.0f} dB")
     for line in levels.dsl:
         if line.rate_bps is not None:
-            words.append(f"{line.direction} {line.rate_bps / 1e6:.1f} Mb/s")
+            words.append(f"{line.direction} {line.rate_bps / 1e6:.1f} Mbit/s")
         if line.margin_db is not None:
             words.append(f"margin {line.margin_db:.1f} dB")
     if levels.receive_dbm is not None:
@@ -131,13 +135,14 @@ def rates_of(text: str, home: Home) -> list[LastRate]:
     for (agent, other_end), facts in found.items():
         outward = (*home.peers, DOWNLOADS, UPLOADS)
         if agent in home.nodes and (other_end in outward or other_end in home.way_out(agent)):
-            held = facts.get("transfer_out_at_least") or facts.get("transfer_back_at_least")
+            held = facts.get("transfer_from_agent_at_least") or facts.get("transfer_to_agent_at_least")
+            down, up = (facts.get(f"transfer_{way}_agent_bytes_per_second") for way in ("to", "from"))
             out.append(
                 LastRate(
                     agent=agent,
                     other_end=other_end,
-                    down_bps=facts.get("transfer_back_rate_bps"),
-                    up_bps=facts.get("transfer_out_rate_bps"),
+                    down_bps=None if down is None else down * 8,
+                    up_bps=None if up is None else up * 8,
                     at_least=bool(held),
                 )
             )

@@ -100,7 +100,7 @@ def maker_check(
     if key is None:
         if trust and trust.lower() == "none":
             return FigureCheck(name=MAKER, holds=True, said="none: the report is not signed", found="")
-        return simple(MAKER, "the report is not signed: whoever changed it could have sealed it anew")
+        return simple(MAKER, "the report is not signed: whoever changed it could have sealed it again")
     short = fingerprint(key)
     if any(same_key(key, name) for name in ([trust] if trust else known)) or (not trust and key == own_key):
         return FigureCheck(name=MAKER, holds=True, said=f"{short}, which is trusted", found="")

@@ -9,8 +9,8 @@ WRAP = 2**32
 """RFC 4546's Counter32; the Ext objects are Counter64 and do not wrap in practice."""
 
 MOST_CODEWORDS_A_SECOND = 80_000.0
-"""Above what one single-carrier channel can carry: 256-QAM in 8 MHz is 55.6 Mb/s (ITU-T J.83 annex A)
-in codewords of 204 octets, 34,000 a second; annex B, 42.9 Mb/s in codewords of 128 seven-bit symbols,
+"""Above what one single-carrier channel can carry: 256-QAM in 8 MHz is 55.6 Mbit/s (ITU-T J.83 annex A)
+in codewords of 204 octets, 34,000 a second; annex B, 42.9 Mbit/s in codewords of 128 seven-bit symbols,
 48,000 a second. A larger rate cannot be a wrap."""
 
 

@@ -9,10 +9,10 @@ def _against_plan(levels: DslLine, plan_bps: float) -> LevelFinding | None:
     if levels.rate_bps is None:
         return None
     short = levels.rate_bps < plan_bps
-    words = f"{levels.direction}stream: line rate {levels.rate_bps / 1e6:.1f} Mb/s"
+    words = f"{levels.direction}stream: line rate {levels.rate_bps / 1e6:.1f} Mbit/s"
     if short:
         words += (
-            f", under the plan's {plan_bps / 1e6:g} Mb/s: nothing in the home can be faster than the line"
+            f", under the plan's {plan_bps / 1e6:g} Mbit/s: nothing in the home can be faster than the line"
         )
     return LevelFinding(
         rule="dsl-rate",

@@ -74,7 +74,7 @@ def _radio(box: Box, radio: Radio) -> Ceiling:
         via=Via.RADIO,
         down_bps=real,
         up_bps=real,
-        basis=f"{radio.streams} streams at {radio.width_mhz} MHz: link rate {link / 1e6:.0f} Mb/s "
+        basis=f"{radio.streams} streams at {radio.width_mhz} MHz: link rate {link / 1e6:.0f} Mbit/s "
         f"(IEEE 802.11), {100 * rates.RADIO_REAL:.0f} % of it for data in the same room "
         f"(common practice){shared}",
     )
@@ -102,7 +102,7 @@ def ceilings(box: Box) -> tuple[Ceiling, ...]:
         out.append(
             Ceiling(
                 node=box.node,
-                part=f"Ethernet port {box.port_bps / 1e6:g} Mb/s",
+                part=f"Ethernet port {box.port_bps / 1e6:g} Mbit/s",
                 via=Via.PORT,
                 down_bps=rate,
                 up_bps=rate,
@@ -119,8 +119,8 @@ def ceilings(box: Box) -> tuple[Ceiling, ...]:
                 down_bps=usual.high_bps,
                 up_bps=usual.high_bps,
                 usual_bps=usual.low_bps,
-                basis=f"usually {usual.low_bps / 1e6:g} to {usual.high_bps / 1e6:g} Mb/s for both directions "
-                f"together, far under the nominal figure ({usual.source})",
+                basis=f"usually {usual.low_bps / 1e6:g} to {usual.high_bps / 1e6:g} Mbit/s for both "
+                f"directions together, far under the nominal figure ({usual.source})",
             )
         )
     if box.radio is not None:
@@ -228,7 +228,7 @@ def upgrades(
 
 
 def _mb(rate_bps: float) -> str:
-    return "no limit" if math.isinf(rate_bps) else f"{rate_bps / 1e6:.0f} Mb/s"
+    return "no limit" if math.isinf(rate_bps) else f"{rate_bps / 1e6:.0f} Mbit/s"
 
 
 def role_words(box: Box) -> str:

@@ -49,18 +49,16 @@ def _plain(standing: LevelStanding, tied: bool) -> _Outcome | None:
     """Outcomes that the levels alone decide."""
     match standing:
         case LevelStanding.UNKNOWN:
-            words = (
-                "upstream link; the modem's levels are not known, so the coax in the house is not ruled out"
-            )
+            words = "access line; the modem's levels are not known, so the coax in the house is not ruled out"
             return words, Owner.PROVIDER, (_READ,)
         case LevelStanding.IMPLAUSIBLE:
             words = (
-                "upstream link; the modem's levels are not believable: they neither blame nor clear the coax"
+                "access line; the modem's levels are not believable: they neither accuse nor clear the coax"
             )
             return words, Owner.PROVIDER, (_DOUBT,)
         case LevelStanding.FINE:
             more = ", yet bursts of lost codewords come with the loss" if tied else ""
-            return f"upstream link with clean levels{more}", Owner.PROVIDER, (_REPORT,)
+            return f"access line with clean levels{more}", Owner.PROVIDER, (_REPORT,)
         case _:
             return None
 
@@ -68,18 +66,16 @@ def _plain(standing: LevelStanding, tied: bool) -> _Outcome | None:
 def _placed(strong: bool, difference: LevelDifference | None, start_level_fine: bool | None) -> _Outcome:
     """Outcomes that need to know where the level is lost."""
     if difference is not None and difference.explained and start_level_fine is False:
-        words = "upstream link: the level is bad where it enters the house already"
+        words = "access line: the level is bad where it enters the house already"
         return words, Owner.PROVIDER, (_REPORT,)
     if not strong:
-        words = (
-            "upstream link; the levels are not what technicians aim for, but nothing ties them to the loss"
-        )
+        words = "access line; the levels are not what technicians aim for, but nothing ties them to the loss"
         return words, Owner.PROVIDER, (_CHECK, _REPORT)
     unlisted = difference is not None and not difference.explained and (difference.excess_db or 0.0) > 0.0
     eaten = difference is not None and difference.explained and start_level_fine is True
     if unlisted or eaten:
-        return "upstream link, and the coax in the house explains it", Owner.HOME, (_CHECK,)
-    words = "upstream link, and the levels explain it: the coax in the house or the provider's drop"
+        return "access line, and the coax in the house explains it", Owner.HOME, (_CHECK,)
+    words = "access line, and the levels explain it: the coax in the house or the provider's drop"
     return words, None, (_CHECK, f"if the levels stay as they are, {_REPORT}")
 
 

@@ -25,12 +25,12 @@ class UsualRate:
 
 
 # ITU-T J.83: symbol rate x bits a symbol, less the error correction.
-#   annex B, 6 MHz, 256-QAM: 5.360537 Msym/s x 8 = 42.88 Mb/s, of which 38.81 Mb/s are MPEG frames
-#   annex A, 8 MHz, 256-QAM: 6.952 Msym/s x 8 = 55.62 Mb/s x 188/204 = 51.25 Mb/s
-# Less 4 octets of 188 of each MPEG frame and DOCSIS' own headers, 2 to 3 %: about 37 and 50 Mb/s.
+#   annex B, 6 MHz, 256-QAM: 5.360537 Msym/s x 8 = 42.88 Mbit/s, of which 38.81 Mbit/s are MPEG frames
+#   annex A, 8 MHz, 256-QAM: 6.952 Msym/s x 8 = 55.62 Mbit/s x 188/204 = 51.25 Mbit/s
+# Less 4 octets of 188 of each MPEG frame and DOCSIS' own headers, 2 to 3 %: about 37 and 50 Mbit/s.
 DOWN_CHANNEL_BPS: dict[int, float] = {6: 37e6, 8: 50e6}
 UP_CHANNEL_BPS = 26e6
-"""64-QAM in 6.4 MHz: 5.12 Msym/s x 6 = 30.72 Mb/s, less error correction, preambles and requests."""
+"""64-QAM in 6.4 MHz: 5.12 Msym/s x 6 = 30.72 Mbit/s, less error correction, preambles and requests."""
 OFDM_BPS_PER_HZ = 8.5
 """4096-QAM less error correction, pilots and prefix: 192 MHz carry about 1.6 Gb/s; common practice."""
 OFDMA_BPS_PER_HZ = 7.0
@@ -77,4 +77,4 @@ ADAPTERS: dict[Adapter, UsualRate] = {
     Adapter.COAX_1000: UsualRate(low_bps=400e6, high_bps=800e6),
     Adapter.COAX_2500: UsualRate(low_bps=1000e6, high_bps=2200e6),
 }
-"""Adapters by medium and the nominal Mb/s printed on the box; both directions share what is here."""
+"""Adapters by medium and the nominal Mbit/s printed on the box; both directions share what is here."""

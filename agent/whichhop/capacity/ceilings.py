@@ -37,7 +37,7 @@ def observed_ceilings(home: Home, readings: Iterable[Reading], *, radio_share: f
         if link is None or reading.value <= 0:
             continue
         rises = agent == link.near
-        words = f"{reading.value / 1e6:g} Mb/s"
+        words = f"{reading.value / 1e6:g} Mbit/s"
         if name == PORT_SPEED:
             duplex = last.get((agent, FULL_DUPLEX, other_end))
             half = duplex is not None and not duplex.value

@@ -151,7 +151,7 @@ def is_wide(link: Link, found: LinkCapacity, rate_bps: float) -> bool:
     """Whether an Ethernet link may be taken to carry well over a rate though nobody saw it do so.
 
     By its port's speed where that is known; else by the least speed that could have carried the rate at all:
-    a port that passes 200 Mb/s runs at 1000.
+    a port that passes 200 Mbit/s runs at 1000.
     """
     if link.kind is not LinkKind.WIRED and link.medium is not Medium.ETHERNET:
         return False
@@ -210,9 +210,9 @@ def narrow_words(found: Narrow) -> str:
     sure = "is the narrow link" if len(found.links) == 1 else "are the links of which one is narrow"
     names = " and ".join(found.links)
     if found.basis == PLAN:
-        words = f"{whose}: nothing narrower than the plan's {found.rate_bps / 1e6:.1f} Mb/s is known"
+        words = f"{whose}: nothing narrower than the plan's {found.rate_bps / 1e6:.1f} Mbit/s is known"
     else:
-        words = f"{whose}: {names} {sure}, at most {found.rate_bps / 1e6:.1f} Mb/s by {found.basis}"
+        words = f"{whose}: {names} {sure}, at most {found.rate_bps / 1e6:.1f} Mbit/s by {found.basis}"
         if found.under_plan is not None:
             words += "; less than the plan" if found.under_plan else "; no less than the plan"
     if len(found.links) > 1 and found.unknown:

@@ -231,7 +231,7 @@ def news_words(found: Delivery) -> str:
 
 def delivery_words(found: Delivery) -> str:
     """One sentence for a reader."""
-    plan = f"The plan's {found.plan_bps / 1e6:g} Mb/s {found.way}"
+    plan = f"The plan's {found.plan_bps / 1e6:g} Mbit/s {found.way}"
     whole = (found.first_hour, found.last_hour) == (0, 23)
     when = "" if whole else f" from {found.first_hour}:00 to {found.last_hour + 1}:00"
     behind = f" behind {', '.join(found.hindered)}" if found.hindered else ""
@@ -240,12 +240,12 @@ def delivery_words(found: Delivery) -> str:
             return f"{plan}: no test yet{when}"
         return (
             f"{plan} cannot be judged{when}: all {found.unusable} tests{behind} met another limit first"
-            f" and show at least {found.at_least_bps / 1e6:.1f} Mb/s; test by cable at the router"
+            f" and show at least {found.at_least_bps / 1e6:.1f} Mbit/s; test by cable at the router"
         )
     counted = (
         f"{found.reached} of {found.tests} tests on {found.days} days reached {100 * ENOUGH:.0f} % of it "
         f"({100 * found.share.low:.0f} to {100 * found.share.high:.0f} % of the time with 95 % confidence), "
-        f"median {found.median_bps / 1e6:.1f} Mb/s"
+        f"median {found.median_bps / 1e6:.1f} Mbit/s"
     )
     verdict = {
         PlanAnswer.DELIVERED: "is delivered",

@@ -39,7 +39,7 @@ _ROWS = (
     ComparedMeasure(
         name="rate_bps",
         words="rate",
-        unit="Mb/s",
+        unit="Mbit/s",
         better=1,
         least=0.05,
         shown=".1f",

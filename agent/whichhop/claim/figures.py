@@ -111,7 +111,7 @@ def _lateness(span: JudgedSpan, ticks: Mask) -> Figure:
         unit="s",
         value=max(values, default=None),
         count=len(values),
-        how="largest reading of the agents' event loops in the episodes; above 50 ms a tick is set aside",
+        how="largest reading of the agents' event loops in the episodes; above 50 ms a tick is not judged",
     )
 
 
@@ -142,7 +142,7 @@ def figures_of(
         added_figure("line-added", "added to the usual round trip over the suspect", over),
         Figure(
             name="line-worst",
-            words="added in the worst twentieth of the time",
+            words="added at the 95th percentile",
             unit="s",
             value=float(np.quantile(over, 0.95)) if len(over) else None,
             count=len(over),
@@ -155,7 +155,7 @@ def figures_of(
         ),
         Figure(
             name="own-use",
-            words="the home's own use of its plan at the same moments, nine tenths of the time at most",
+            words="the home's own use of its plan at the same moments, at the 90th percentile",
             unit="ratio",
             value=float(np.quantile(known, 0.9)) if known.size else None,
             count=int(known.size),

@@ -31,7 +31,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "work out the coax part by part, what a change would gain, and each box's limit",
     ),
     ("status", "whichhop.cli.status", "say in one screen how the home is now"),
-    ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is to blame"),
+    ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is at fault"),
     ("mark", "whichhop.cli.mark", "note what was changed in the home, and when"),
     ("before-after", "whichhop.cli.before_after", "say what a noted change did, link by link"),
     ("transfer", "whichhop.cli.transfer", "measure how much a path carries and what that does to delay"),
@@ -44,7 +44,11 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "write a report that a provider can act on, or say what is missing",
     ),
     ("verify", "whichhop.cli.verify", "hold a report against the raw records, figure by figure"),
-    ("route", "whichhop.cli.route", "find the routers on the way out and the provider's first hop"),
+    (
+        "route",
+        "whichhop.cli.route",
+        "find the routers on the path to the internet and the provider's first hop",
+    ),
     ("measures", "whichhop.cli.measures", "print a session's figures, each with its standard and interval"),
     ("records", "whichhop.cli.records", "export, import and verify measurements"),
     ("lab", "whichhop.cli.lab", "run an emulated home in network namespaces, and break it on purpose"),
@@ -62,7 +66,7 @@ EXTRA = ("numpy", "scipy", "typst")
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """The whole command line; with `only`, just that verb's arguments are filled in."""
     parser = argparse.ArgumentParser(
-        prog="whichhop", description="Which hop of a home's way out is slow, and whose it is."
+        prog="whichhop", description="Which hop of a home's path to the internet is slow, and whose it is."
     )
     parser.add_argument("--version", action="version", version=f"whichhop {__version__}")
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
@@ -76,7 +80,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one verb. Exit code 0 done, 1 the answer is no, 2 something to mend, 130 interrupted."""
+    """Run one verb. Exit code 0 done, 1 the answer is no, 2 something to fix, 130 interrupted."""
     words = sys.argv[1:] if argv is None else list(argv)
     os.environ.setdefault(THREADS, "1")
     for stream in (sys.stdout, sys.stderr):

@@ -33,7 +33,7 @@ examples:
 Judges the span as `whichhop compare` does, takes the newest transfers and levels in, and ranks what could be
 done by the share of the service paid for that it would give back at most: of the plan's rate, or of the time.
 What was never measured is not advised; the list ends with what to measure instead. Exit code 1 when there is
-nothing to mend.
+nothing to fix.
 """
 
 

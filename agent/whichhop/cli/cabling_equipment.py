@@ -92,14 +92,14 @@ def equipment_lines(house: House, reading: ModemLevels | None) -> list[str]:
         for box in boxes.values()
         for c in ceilings(box)
     ]
-    lines = ["What each box lets through, Mb/s:", "", table(("box", "part", "down", "up", "why"), rows), ""]
+    lines = ["What each box lets through, Mbit/s:", "", table(("box", "part", "down", "up", "why"), rows), ""]
     for host, way in _ways(house, boxes).items():
         low, low_up = narrowest(way, Direction.DOWN), narrowest(way, Direction.UP)
         if low is None or low_up is None:
             continue
         lines.append(
-            f"{host}: at best {low.down_bps / 1e6:.0f} Mb/s down ({low.node}'s {low.part}), "
-            f"{low_up.up_bps / 1e6:.0f} Mb/s up ({low_up.node}'s {low_up.part})"
+            f"{host}: at best {low.down_bps / 1e6:.0f} Mbit/s down ({low.node}'s {low.part}), "
+            f"{low_up.up_bps / 1e6:.0f} Mbit/s up ({low_up.node}'s {low_up.part})"
         )
         found = upgrades(way, down, up)
         lines += [f"  {u.words}." for u in found]

@@ -59,7 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _mb(rate_bps: float | None) -> str:
-    return "not known" if rate_bps is None else f"{rate_bps / 1e6:.1f} Mb/s"
+    return "not known" if rate_bps is None else f"{rate_bps / 1e6:.1f} Mbit/s"
 
 
 def _worth_telling(parts: Sequence[Delivery]) -> Iterator[Delivery]:

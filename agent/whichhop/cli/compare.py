@@ -1,4 +1,4 @@
-"""`whichhop compare`: collects what the agents measured and says which hop is to blame, and how surely."""
+"""`whichhop compare`: collects what the agents measured and says which hop is at fault, and how surely."""
 
 import argparse
 import json

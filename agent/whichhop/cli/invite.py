@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--behind", metavar="NODE", help="what the new machine is joined to (default: its router)"
     )
     parser.add_argument("--room", metavar="ROOM", help="where it stands")
-    parser.add_argument("--replace", metavar="AGENT", help="an agent that was set up anew and has a new key")
+    parser.add_argument("--replace", metavar="AGENT", help="an agent that was set up again and has a new key")
     parser.add_argument(
         "--no-address",
         action="store_true",

@@ -29,7 +29,7 @@ examples:
   whichhop lab --exec desk -- ping -c 3 198.51.100.7    in the running home, or in one made for it
   whichhop lab --clean                                  remove what a killed home left
 
-Packets stay inside the namespaces. Exit code 0 done, 2 something to mend; with --exec the command's own.
+Packets stay inside the namespaces. Exit code 0 done, 2 something to fix; with --exec the command's own.
 """
 
 

@@ -208,7 +208,7 @@ def _verify(args: argparse.Namespace) -> int:
                 "head": r.head.hex(),
                 "gaps": r.gaps,
                 "holds": not r.trouble,
-                "trouble": r.trouble or None,
+                "fault": r.trouble or None,
             }
             for r in reports
         ]

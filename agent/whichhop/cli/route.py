@@ -33,8 +33,8 @@ Exit code 0 when the provider's first hop was found, 1 when it was not.
 """
 _MARKS = {
     Marking.KEPT: "kept",
-    Marking.BLEACHED: "wiped on the way out: no hop behind that one can prefer calls",
-    Marking.REMARKED: "changed on the way out",
+    Marking.BLEACHED: "wiped on the path to the internet: no hop behind that one can prefer calls",
+    Marking.REMARKED: "changed on the path to the internet",
     Marking.UNKNOWN: "not told: the peer runs no reflector that reports marks",
 }
 

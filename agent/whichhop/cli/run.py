@@ -14,9 +14,9 @@ examples:
   whichhop run alder.yaml --node router --compare
 
 Probes what the home file implies for this node, answers the other agents' probes, keeps minute records and
-serves metrics on the node's address. SIGTERM stops it, SIGHUP makes it read the home file anew; a home file
+serves metrics on the node's address. SIGTERM stops it, SIGHUP makes it read the home file again; a home file
 with mistakes is then reported and the running one kept. With --compare, best on one machine that is wired to
-the router, it also asks all agents every ten seconds which hop is to blame: the answer is in its metrics
+the router, it also asks all agents every ten seconds which hop is at fault: the answer is in its metrics
 (fault_probability_ratio, episode_active) and at /bulletin.
 """
 

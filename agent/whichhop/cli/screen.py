@@ -120,7 +120,7 @@ def _figures(link: LinkNow) -> str:
 
 def _links(bulletin: Bulletin) -> list[str]:
     """Links at fault first, then suspected, then in their order; as many as there is room for."""
-    order = (LinkState.AT_FAULT, LinkState.SUSPECTED, LinkState.UNKNOWN, LinkState.CALM)
+    order = (LinkState.AT_FAULT, LinkState.SUSPECTED, LinkState.UNKNOWN, LinkState.NO_FAULT)
     rows = sorted(bulletin.links, key=lambda k: order.index(k.state))
     wide = min(34, max((len(k.name) for k in rows), default=0))
     return [f"{k.name[:wide]:<{wide}}  {k.state:<9}  {_figures(k)}".rstrip() for k in rows]
@@ -168,7 +168,7 @@ def _rates(view: View) -> list[str]:
             return ""
         whole = plan[way]
         of = f" of {whole / 1e6:g}" if whole else ""
-        return f"{rate / 1e6:.0f}{of} Mb/s {way}"
+        return f"{rate / 1e6:.0f}{of} Mbit/s {way}"
 
     lines = []
     for rate in view.rates:

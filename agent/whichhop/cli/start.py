@@ -62,9 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--target", metavar="NAME", help="a machine upstream that you may probe: name, address"
     )
-    parser.add_argument(
-        "--line", choices=LINES, default="unknown", help="what the line to the provider runs over"
-    )
+    parser.add_argument("--line", choices=LINES, default="unknown", help="what the access line runs over")
     parser.add_argument("--gateway", metavar="ADDRESS", help="the router, where this machine cannot tell")
     parser.add_argument("--seconds", type=int, default=SECONDS, metavar="N", help=f"{SECONDS} by default")
     parser.add_argument("--store", type=Path, metavar="FILE", help="where records are kept")

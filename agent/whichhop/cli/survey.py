@@ -94,7 +94,7 @@ def _session(home: Home, laptop: Node, args: argparse.Namespace) -> Session:
         found = [s for s in mine if s.key.target in way and s.key.method is not Method.LOOKUP]
         found.sort(key=lambda s: (s.key.method is not Method.STAMP, -len(s.path.links)))
     if not found:
-        named = args.target or "a router with an address on its way out"
+        named = args.target or "a router with an address on its path to the internet"
         raise DataError(f"{args.home}: {laptop.name} has no session to {named}; see whichhop check")
     return found[0]
 
@@ -194,7 +194,7 @@ def _row(j: Judged) -> tuple[str, ...]:
     )
 
 
-HEAD = ("room", "stands", "lost (95 %)", "median ms (95 %)", "95 % ms", "down Mb/s", "up Mb/s", "because")
+HEAD = ("room", "stands", "lost (95 %)", "median ms (95 %)", "95 % ms", "down Mbit/s", "up Mbit/s", "because")
 
 
 def _judged(result: RoomResult, home: Home) -> Judged:

@@ -89,7 +89,7 @@ class _Bar:
             self._last = (seconds, octets)
             full = min(BAR, round(BAR * seconds / self._limit_s))
             bar = "=" * full + " " * (BAR - full)
-            sys.stderr.write(f"\r{self._what} [{bar}] {seconds:4.1f} s {rate / 1e6:8.1f} Mb/s ")
+            sys.stderr.write(f"\r{self._what} [{bar}] {seconds:4.1f} s {rate / 1e6:8.1f} Mbit/s ")
             sys.stderr.flush()
 
         elif "judging" in said and self._live:
@@ -142,7 +142,7 @@ def _ask(home: Home, args: argparse.Namespace) -> list[dict[str, Any]]:
 
 
 def _rate(bps: float) -> str:
-    return f"{bps / 1e6:.1f} Mb/s" if bps < 1e9 else f"{bps / 1e9:.2f} Gb/s"
+    return f"{bps / 1e6:.1f} Mbit/s" if bps < 1e9 else f"{bps / 1e9:.2f} Gb/s"
 
 
 def _ms(seconds: float | None) -> str:

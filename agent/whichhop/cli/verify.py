@@ -108,7 +108,7 @@ def _read_paper(path: Path, data: bytes) -> tuple[Dossier, list[FigureCheck]]:
         raise DataError(f"{path}: a PDF without a report's data; give one that `whichhop evidence` wrote")
     dossier = read_dossier(part, str(path))
     if dossier_bytes(dossier) != part:
-        raise DataError(f"{path}: its data was written by something else; get the report anew")
+        raise DataError(f"{path}: its data was written by something else; get the report again")
     return dossier, list(paper_checks(paper, seal, dossier, signature, str(path)))
 
 

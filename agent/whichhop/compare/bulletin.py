@@ -133,7 +133,7 @@ def _state(
         return LinkState.SUSPECTED
     lately = _lately(standing)[:, crossing]
     learned = standing.baseline is not None and np.isfinite(standing.baseline.loc50[crossing])
-    return LinkState.CALM if bool((lately.any(axis=0) & learned).any()) else LinkState.UNKNOWN
+    return LinkState.NO_FAULT if bool((lately.any(axis=0) & learned).any()) else LinkState.UNKNOWN
 
 
 def _lately(standing: HomeState) -> NDArray[np.bool_]:

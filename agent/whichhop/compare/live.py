@@ -177,7 +177,7 @@ class Follower:
         return [v for v in found if v.end_ns is None or v.end_ns > judged_ns]
 
     def findings(self) -> list[Finding]:
-        """The probability of each group in the last tick fed, likeliest first; empty when all is calm.
+        """The probability of each group in the last tick fed, likeliest first; empty when no fault is found.
 
         A group's members are those that are plausible, the likeliest first.
         """

@@ -66,7 +66,7 @@ def all_names_words(names: Iterable[str]) -> str:
 
 
 def target_words(file: str = "the home file") -> str:
-    """What to write where, so that the line to the provider is measured."""
+    """What to write where, so that the access line is measured."""
     return (
         f"add the line `{ALLOW_A_TARGET}` to {file}, HOST being a host name or address on the internet that"
         " you may probe (where `targets:` is there already, the part in brackets goes below it)"
@@ -153,7 +153,7 @@ def severity_words(severity: Severity) -> str:
     elif severity.added_p50_s is not None and severity.added_p50_s >= 0.001:
         text = f"{severity.added_p50_s * 1e3:.0f} ms added to the usual round trip"
         if severity.added_p95_s is not None:
-            text += f" ({severity.added_p95_s * 1e3:.0f} ms in the worst twentieth)"
+            text += f" ({severity.added_p95_s * 1e3:.0f} ms at the 95th percentile)"
         parts.append(text)
     if severity.lost and severity.loss_ratio is not None:
         low, high = severity.loss_low or 0.0, severity.loss_high or 0.0
@@ -198,8 +198,8 @@ def owner_words(verdict: Verdict) -> str:
     """Whose it is to mend."""
     owner = CAUSE_TABLE[verdict.cause].owner
     return {
-        Owner.HOME: "It is the home's to mend.",
-        Owner.PROVIDER: "It is the provider's to mend, or the cabling in the house before the line.",
+        Owner.HOME: "It is the home's to fix.",
+        Owner.PROVIDER: "It is the provider's to fix, or the cabling in the house before the line.",
         Owner.PROVIDER_OR_FURTHER: "It is the provider's, or further out.",
         Owner.TARGET: "It is the destination's; nothing at home will change it.",
         Owner.RESOLVER: "It is for whoever runs the resolver.",
@@ -246,7 +246,7 @@ def explain(verdict: Verdict) -> list[str]:
         + (f" ({', '.join(r.sessions[:4])}{' ...' if len(r.sessions) > 4 else ''})." if r.sessions else ".")
         for r in verdict.ruled_out
     ]
-    out += [f"Missing before the provider can be held to it: {m}." for m in verdict.missing]
+    out += [f"Missing before the provider can be asked to fix it: {m}." for m in verdict.missing]
     out += [f"To be surer: {w}." for w in verdict.would_change]
     return [line for line in out if line]
 

@@ -36,7 +36,7 @@ def read_known(path: Path) -> KnownAgents:
         return KnownAgents()
     except OSError as why:
         raise WhichhopError(f"{path}: cannot be read ({why.strerror}); check its owner") from why
-    return typed(octets, str(path), KnownAgents, most=MOST_OCTETS, remedy="remove it: agents are met anew")
+    return typed(octets, str(path), KnownAgents, most=MOST_OCTETS, remedy="remove it: agents are met again")
 
 
 def write_known(path: Path, known: KnownAgents) -> None:

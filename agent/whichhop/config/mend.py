@@ -42,7 +42,7 @@ class Mended:
 
     @property
     def line_doubtful(self) -> bool:
-        """True when a link may or may not be the line to the provider."""
+        """True when a link may or may not be the access line."""
         return any(p[0] == "links" and (len(p) < 3 or p[2] in ("join", "kind")) for p in self.doubtful)
 
     def hides(self, path: KeyPath) -> bool:

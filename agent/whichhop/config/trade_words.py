@@ -68,7 +68,7 @@ ACCESS = Words(
         Medium.FIXED_WIRELESS: "lte, 4g, 5g, cellular, mobile",
     },
 )
-"""What a line to the provider runs over."""
+"""What a access line runs over."""
 INSIDE = Words(
     [*HOME_MEDIA, "unknown"],
     {

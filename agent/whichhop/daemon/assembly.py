@@ -61,7 +61,7 @@ TRANSFERS_S = 20.0
 MODEMS_S = 5.0
 """How often it is asked whether a modem is due; each has its own rhythm in the home file."""
 MOST_FAILED_WAKES = 60
-"""A second apart: an agent that sent nothing for a minute, by a fault of its own, is better begun anew."""
+"""A second apart: an agent that sent nothing for a minute, by a fault of its own, is better begun again."""
 
 
 def say(text: str) -> None:
@@ -306,7 +306,7 @@ class Daemon:
         self.jobs.paced("whereabouts", lambda: WHERE_S, self.where.turn, at_once=True)
         self.jobs.after_pauses("news", NEWS_S, self.news.turn)
         self.jobs.after_pauses("calls", COUNT_S, self._rate_calls)
-        self.jobs.after_pauses("troubles", COUNT_S, self._look_at_troubles)
+        self.jobs.after_pauses("failures", COUNT_S, self._look_at_troubles)
         self.jobs.after_pauses("settling", SETTLE_S, self._settle)
         self._look_anew()
         self.upstream.begin_names()
@@ -383,7 +383,7 @@ class Daemon:
                 rest = f" (and {len(more)} more: whichhop check {self.options.home_file})" if more else ""
                 say(f"the home file was not taken over: {first}{rest}")
                 return
-            say(f"home file read anew: {len(self.agent.sessions)} sessions")
+            say(f"home file read again: {len(self.agent.sessions)} sessions")
 
     async def stop(self) -> None:
         """Close everything; what was measured so far is on disk when this returns."""

@@ -20,7 +20,7 @@ MOST_LINES_A_SECOND = 50.0
 """On average; the busiest child of ours says five lines a second."""
 LINES_AT_ONCE = 200.0
 BAD_LINES = 10
-"""So many in a row, and the child is begun anew: it will not come to its senses."""
+"""So many in a row, and the child is begun again: it will not come to its senses."""
 SILENT_END_S = 60.0
 """How long a child may live on after it has closed its stdout."""
 LAST_WORDS_S = 1.0

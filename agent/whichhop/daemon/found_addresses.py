@@ -37,12 +37,12 @@ def _addresses(found: Mapping[str, str]) -> dict[str, str]:
 
 def found_of(octets: bytes, place: str) -> FoundAddresses:
     """What such a file holds; DataError where it is none."""
-    kept = typed(octets, place, _Kept, most=MOST_OCTETS, remedy="remove it; it is made anew")
+    kept = typed(octets, place, _Kept, most=MOST_OCTETS, remedy="remove it; it is made again")
     try:
         return FoundAddresses(_addresses(kept.names), _addresses(kept.edges))
     except ValueError:
         raise WhichhopError(
-            f"{place}: holds something that is no address; remove it, it is made anew"
+            f"{place}: holds something that is no address; remove it, it is made again"
         ) from None
 
 

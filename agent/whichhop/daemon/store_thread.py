@@ -32,7 +32,7 @@ class StoreThread:
 
     A store that fails stops storing, not measuring: what could not be written is tried again with the next
     minute, and `trouble` is told the reason once, and once more, with "", when it is over. A store that is
-    damaged is moved aside, one that is gone is begun anew; `anew` is told each time, in one line.
+    damaged is moved aside, one that is gone is begun again; `anew` is told each time, in one line.
     Both are called in this thread.
     """
 
@@ -53,7 +53,7 @@ class StoreThread:
         self.path = path
         self.limits = limits
         self.generation = 0
-        """Grows with each store begun anew: what must be on the disk is then to be written again."""
+        """Grows with each store begun again: what must be on the disk is then to be written again."""
         self._clock, self._trouble, self._anew = clock, trouble, anew
         self._failing = False
         self._held: tuple[list[Record], list[Reading]] = ([], [])

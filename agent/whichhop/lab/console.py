@@ -59,7 +59,7 @@ def map_text(data: Mapping[str, Any]) -> str:
             f"{way} "
             + " ".join(
                 f"{link[key]:g} {unit}"
-                for key, unit in ((f"{way}_delay_ms", "ms"), (f"{way}_rate_mbps", "Mb/s"))
+                for key, unit in ((f"{way}_delay_ms", "ms"), (f"{way}_rate_mbps", "Mbit/s"))
                 if key in link
             )
             for way in ("up", "down")

@@ -11,7 +11,7 @@ from whichhop.model.mark import Mark
 class LinkState(StrEnum):
     """What can be said of a link now."""
 
-    CALM = "calm"
+    NO_FAULT = "no-fault"
     SUSPECTED = "suspected"
     AT_FAULT = "at fault"
     UNKNOWN = "unknown"
@@ -82,7 +82,7 @@ class Bulletin:
     learning_s: seconds until the first baseline is learned; 0 once verdicts can be given.
     told: the last day's verdicts, newest first; those that last have no end. steps: what to do next, the best
     first, in plain words. findings: whatever may be at fault in the last tick, links and all else, likeliest
-    first; empty when all is calm. levels_s: seconds until it is known whether anything was wrong before
+    first; empty when no fault is found. levels_s: seconds until it is known whether anything was wrong before
     measuring began; 0 once it is.
     """
 

@@ -24,7 +24,7 @@ class RadioKind(StrEnum):
 
 
 class Adapter(StrEnum):
-    """Adapters over power line or coax, with the nominal Mb/s that the box prints."""
+    """Adapters over power line or coax, with the nominal Mbit/s that the box prints."""
 
     POWER_LINE_200 = "power-line-200"
     POWER_LINE_500 = "power-line-500"

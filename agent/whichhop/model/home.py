@@ -14,7 +14,7 @@ BEYOND = "beyond"
 """The name of the implied link past the provider's first hop."""
 
 ALLOW_A_TARGET = "targets: {peers: [HOST]}"
-"""The line of a home file that is enough for the line to the provider to be measured."""
+"""The line of a home file that is enough for the access line to be measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -136,8 +136,8 @@ CAUSE_TABLE: dict[Cause, CauseRow] = {
     Cause.WIRED_LAN: CauseRow(owner=Owner.HOME, words="the home's wiring"),
     Cause.HOME_NODE: CauseRow(owner=Owner.HOME, words="a box of the home"),
     Cause.OWN_TRAFFIC: CauseRow(owner=Owner.HOME, words="the home's own traffic"),
-    Cause.AGENT_HOST: CauseRow(owner=Owner.NOBODY, words="the measuring machine itself"),
-    Cause.UPSTREAM_LINK: CauseRow(owner=Owner.PROVIDER, words="the line to the provider"),
+    Cause.AGENT_HOST: CauseRow(owner=Owner.NOBODY, words="the agent itself"),
+    Cause.UPSTREAM_LINK: CauseRow(owner=Owner.PROVIDER, words="the access line"),
     Cause.BEYOND: CauseRow(
         owner=Owner.PROVIDER_OR_FURTHER, words="the provider's network or what lies beyond it"
     ),

@@ -73,7 +73,7 @@ class Host:
         return out
 
     def link_speed(self, interface: str) -> LinkSpeed:
-        """Speed and duplex as the driver tells them (sysfs-class-net: Mb/s, -1 when unknown)."""
+        """Speed and duplex as the driver tells them (sysfs-class-net: Mbit/s, -1 when unknown)."""
         speed = (self._read(f"sys/class/net/{interface}/speed") or "").strip()
         duplex = (self._read(f"sys/class/net/{interface}/duplex") or "").strip()
         megabits = int(speed) if speed.lstrip("-").isdigit() else -1

@@ -37,7 +37,7 @@ class Beat:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlibiLimits:
-    """From where on the machine, and not the path, is to blame. All common practice, none from a standard.
+    """From where on the machine, and not the path, is at fault. All common practice, none from a standard.
 
     late_ns: event-loop lateness. The kernel stamps packets whether or not this process runs, so only a
         standstill that must have held up the kernel too counts; where stamps are taken in user space, 5 ms is

@@ -11,7 +11,7 @@ class Tone(StrEnum):
     CLAIM = "claim"
     HOLD = "hold"
     """Nothing is claimed, and why."""
-    CALM = "calm"
+    NO_FAULT = "no-fault"
 
 
 @dataclass(frozen=True, slots=True)

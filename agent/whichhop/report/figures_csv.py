@@ -20,7 +20,7 @@ def _rows(dossier: Dossier) -> list[Row]:
         for f in claim.figures:
             out.append(("claim", claim.where, f.name, f.value, f.low, f.high, f.unit, f.count))
     for h in dossier.episodes:
-        end = utc(h.end_ns) if h.end_ns is not None else "lasting"
+        end = utc(h.end_ns) if h.end_ns is not None else "ongoing"
         of = f"{utc(h.start_ns)} to {end}: {h.where}"
         out.append(("episode", of, "loss", h.loss_ratio, h.loss_low, h.loss_high, "ratio", ""))
         out.append(("episode", of, "added", h.added_p50_s, "", "", "s", ""))

@@ -14,7 +14,7 @@ CLOSE = "</script>"
 
 _CSS = """
 :root{color-scheme:light dark;--paper:#fff;--ink:#1c1f24;--soft:#5b626b;--rule:#d8dce1;--mark:#fbeee4;
---claim:#9a3c00;--hold:#5b4a00;--calm:#00573f}
+--claim:#9a3c00;--hold:#5b4a00;--no-fault:#00573f}
 *{box-sizing:border-box}
 body{margin:0 auto;max-width:52rem;padding:1.5rem 1.25rem 4rem;background:var(--paper);color:var(--ink);
 font:1rem/1.5 system-ui,sans-serif}
@@ -26,7 +26,7 @@ header p{margin:.1rem 0 0;color:var(--soft)}
 .notice strong{display:block;font-size:1.25rem;line-height:1.3}.notice p{margin:.3rem 0 0;font-size:1.05rem}
 .claim{border-color:var(--claim)}.claim strong{color:var(--claim)}
 .hold{border-color:var(--hold)}.hold strong{color:var(--hold)}
-.calm{border-color:var(--calm)}.calm strong{color:var(--calm)}
+.no-fault{border-color:var(--no-fault)}.no-fault strong{color:var(--no-fault)}
 dl{display:grid;grid-template-columns:max-content 1fr;gap:.15rem 1rem;margin:1rem 0}
 dt{color:var(--soft)}dd{margin:0}
 figure{margin:1rem 0}figure svg{display:block;width:100%;height:auto}
@@ -41,9 +41,9 @@ td.d{font:.72rem/1.4 ui-monospace,monospace;overflow-wrap:anywhere}
 ul{padding-left:1.2rem;margin:.4rem 0}li{margin:.15rem 0}p{margin:.6rem 0}
 @media(max-width:34rem){dl{grid-template-columns:1fr;gap:0}dd{margin-bottom:.4rem}}
 @media(prefers-color-scheme:dark){:root{--paper:#16191d;--ink:#eceff2;--soft:#a9b1ba;--rule:#3a4048;
---mark:#3a2a1f;--claim:#ffa366;--hold:#e8cf6a;--calm:#5fd3a8}}
+--mark:#3a2a1f;--claim:#ffa366;--hold:#e8cf6a;--no-fault:#5fd3a8}}
 @media print{:root{color-scheme:light;--paper:#fff;--ink:#000;--soft:#444;--rule:#bbb;--mark:#fbeee4;
---claim:#9a3c00;--hold:#5b4a00;--calm:#00573f}
+--claim:#9a3c00;--hold:#5b4a00;--no-fault:#00573f}
 @page{size:A4;margin:13mm}html{font-size:9pt}body{padding:0;max-width:none}
 #answer{break-after:page}#answer figure,tr{break-inside:avoid}h2{break-after:avoid}
 table{font-size:7.2pt}code,td.d{font-size:6.6pt}.wide{overflow:visible}}
@@ -101,7 +101,7 @@ def _section(section: Section) -> str:
 
 def page(dossier: Dossier) -> str:
     """The whole page without its seal; the same dossier gives the same page."""
-    title = f"Which hop is to blame: {dossier.home.name}"
+    title = f"Which hop is at fault: {dossier.home.name}"
     # JSON inside a script element that no browser runs; "<" is written so that no text can close it.
     data = dossier_bytes(dossier).decode().replace("<", "\\u003c")
     body = "\n".join(_section(s) for s in contents(dossier))
@@ -110,7 +110,7 @@ def page(dossier: Dossier) -> str:
         '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
         f"<title>{escape(title)}</title>\n<style>{_css()}</style>\n</head>\n<body>\n"
-        f"<header><h1>{escape(dossier.home.name)}: which hop is to blame</h1>"
+        f"<header><h1>{escape(dossier.home.name)}: which hop is at fault</h1>"
         "<p>Report of the home network's own measurements</p></header>\n"
         f"<main>\n{body}\n</main>\n{OPEN}{data}{CLOSE}\n</body>\n</html>\n"
     )

@@ -12,7 +12,7 @@ from whichhop.report.wire_form import dossier_bytes
 
 DATA, SIGNATURE = "dossier.json", "dossier.sig"
 """The files attached to the PDF: the figures as data, and the signature of that data."""
-_TONES = {Tone.CLAIM: "#9a3c00", Tone.HOLD: "#5b4a00", Tone.CALM: "#00573f"}
+_TONES = {Tone.CLAIM: "#9a3c00", Tone.HOLD: "#5b4a00", Tone.NO_FAULT: "#00573f"}
 _PREAMBLE = """
 #set page(paper: "a4", margin: 14mm, footer: context align(right, text(size: 7pt, fill: luma(90))[
   #counter(page).display("1 of 1", both: true)]))
@@ -103,7 +103,7 @@ def _attached(name: str, text: str, mime: str, words: str) -> str:
 
 def source(dossier: Dossier, signature: str | None = None) -> str:
     """The typst text of the report. signature: of its data, hexadecimal, to be printed and attached."""
-    title = f"{dossier.home.name}: which hop is to blame"
+    title = f"{dossier.home.name}: which hop is at fault"
     parts = [_section(s, place == 0) for place, s in enumerate(contents(dossier))]
     return "\n\n".join(
         [

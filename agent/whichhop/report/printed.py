@@ -56,7 +56,7 @@ def _readable(place: str) -> Iterator[None]:
 
 
 def _unreadable(place: str) -> DataError:
-    return DataError(f"{place}: the PDF cannot be read; get the report anew")
+    return DataError(f"{place}: the PDF cannot be read; get the report again")
 
 
 def report_data(pdf: bytes, place: str = "the report") -> tuple[bytes | None, str | None]:
@@ -76,7 +76,7 @@ def report_data(pdf: bytes, place: str = "the report") -> tuple[bytes | None, st
                 elif re.fullmatch(rb"[0-9a-f]{128}", body):
                     signatures.append(body.decode())
     if len(data) > 1 or len(signatures) > 1:
-        raise DataError(f"{place}: carries the figures twice; get the report anew")
+        raise DataError(f"{place}: carries the figures twice; get the report again")
     return (data[0] if data else None), (signatures[0] if signatures else None)
 
 

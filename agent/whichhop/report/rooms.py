@@ -52,8 +52,8 @@ def _rate_stands(
     """How a rate stands by the plan's and by what a call takes; good where something else was the limit."""
     if bps is None or at_least:
         return Quality.GOOD, ""
-    paid = f", of {plan / 1e6:g} Mb/s that are paid for" if plan else ""
-    why = f"{bps / 1e6:.1f} Mb/s {way}{paid}"
+    paid = f", of {plan / 1e6:g} Mbit/s that are paid for" if plan else ""
+    why = f"{bps / 1e6:.1f} Mbit/s {way}{paid}"
     for quality, share, least in (
         (Quality.POOR, POOR_SHARE, POOR_BPS),
         (Quality.FAIR, FAIR_SHARE, FAIR_BPS),

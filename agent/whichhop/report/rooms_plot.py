@@ -72,7 +72,7 @@ def draw_rooms(rooms: Sequence[Judged], title: str) -> str:
     bands = (
         _Band(0, "Lost, %", max(most_loss, 0.01), 100),
         _Band(1, "Round trip, ms", max(trips, default=0.01), 1e3),
-        _Band(2, "Rate, Mb/s", max(rates, default=1e6), 1e-6),
+        _Band(2, "Rate, Mbit/s", max(rates, default=1e6), 1e-6),
     )
     dead = [j.result.room for j in rooms if j.quality is Quality.DEAD]
     shows = f"{len(rooms)} rooms; dead: {', '.join(dead) or 'none'}"

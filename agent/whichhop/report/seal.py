@@ -96,7 +96,7 @@ def unsealed_paper(data: bytes, place: str) -> tuple[bytes, Seal | None]:
     if not found:
         return data, None
     if not rest.endswith(PAPER_CLOSE) or rest.count(PAPER_CLOSE) != 1:
-        raise DataError(f"{place}: something stands behind its seal; get the report anew")
+        raise DataError(f"{place}: something stands behind its seal; get the report again")
     return pdf, _seal(rest.removesuffix(PAPER_CLOSE), place)
 
 
@@ -106,7 +106,7 @@ def unsealed(text: str, place: str) -> tuple[str, Seal | None]:
     if not found:
         return text, None
     if not rest.endswith(CLOSE) or rest.count(CLOSE) != 1:
-        raise DataError(f"{place}: something stands behind its seal; get the report anew")
+        raise DataError(f"{place}: something stands behind its seal; get the report again")
     return page, _seal(rest.removesuffix(CLOSE).encode(), place)
 
 
@@ -114,12 +114,12 @@ def _seal(text: bytes, place: str) -> Seal:
     try:
         found = msgspec.json.decode(base64.b64decode(text, validate=True), type=Seal)
     except (ValueError, msgspec.MsgspecError):
-        raise DataError(f"{place}: its seal cannot be read; get the report anew") from None
+        raise DataError(f"{place}: its seal cannot be read; get the report again") from None
     # One way to write it, so that no octet is free: hexadecimal too, which may have capitals and spaces.
     hexadecimal = ((found.sha256, 64), (found.public_key, 64), (found.signature, 128))
     plain = all(t is None or re.fullmatch(f"[0-9a-f]{{{n}}}", t) for t, n in hexadecimal)
     if not plain or base64.b64encode(msgspec.json.encode(found)) != text:
-        raise DataError(f"{place}: its seal was written by something else; get the report anew")
+        raise DataError(f"{place}: its seal was written by something else; get the report again")
     return found
 
 

@@ -61,7 +61,7 @@ def _shown(value: float, unit: str) -> str:
     return {
         "ratio": f"{value * 100:.1f} %",
         "s": f"{value * 1e3:.1f} ms",
-        "bps": f"{value / 1e6:.1f} Mb/s",
+        "bps": f"{value / 1e6:.1f} Mbit/s",
     }[unit]
 
 

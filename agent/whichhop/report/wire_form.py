@@ -10,7 +10,7 @@ from whichhop.outside import typed
 
 MOST_OCTETS = 64 << 20
 """A report's data is some hundred kilobytes."""
-ANEW = "get the report anew"
+AGAIN = "get the report again"
 
 
 def dossier_bytes(dossier: Dossier) -> bytes:
@@ -20,12 +20,12 @@ def dossier_bytes(dossier: Dossier) -> bytes:
 
 def read_dossier(data: bytes, place: str) -> Dossier:
     """The dossier of those bytes; DataError names the place and what is wrong."""
-    form = typed(data, f"{place}: its data", dict[str, msgspec.Raw], most=MOST_OCTETS, remedy=ANEW).get(
+    form = typed(data, f"{place}: its data", dict[str, msgspec.Raw], most=MOST_OCTETS, remedy=AGAIN).get(
         "form"
     )
     if form is None or bytes(form) != str(FORM).encode():
         raise DataError(f"{place}: its data has another form than {FORM}; check it with a newer whichhop")
-    found = typed(data, f"{place}: its data", Dossier, most=MOST_OCTETS, remedy=ANEW)
+    found = typed(data, f"{place}: its data", Dossier, most=MOST_OCTETS, remedy=AGAIN)
     if found.public_key is not None and not re.fullmatch("[0-9a-f]{64}", found.public_key):
-        raise DataError(f"{place}: the key it names is no key; {ANEW}")
+        raise DataError(f"{place}: the key it names is no key; {AGAIN}")
     return found

@@ -8,8 +8,8 @@ from whichhop.model.dossier import Claim, Figure
 HARD = "\u00a0"
 """A blank at which no line ends, between a number and its unit."""
 OWNERS = {
-    Owner.HOME: "the home's own to mend",
-    Owner.PROVIDER: "the provider's to mend, or the cabling between line and modem",
+    Owner.HOME: "the home's own to fix",
+    Owner.PROVIDER: "the provider's to fix, or the cabling between line and modem",
     Owner.PROVIDER_OR_FURTHER: "the provider's, or further out",
     Owner.TARGET: "the destination's",
     Owner.RESOLVER: "for whoever runs the name server",

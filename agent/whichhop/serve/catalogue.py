@@ -32,8 +32,12 @@ class Metric:
     words: str
 
 
+HOME = "home"
+"""On every series, so that one server can hold many homes."""
+
+
 def _row(name: str, kind: MetricKind, labels: tuple[str, ...], unit: str, words: str) -> Metric:
-    return Metric(name=f"whichhop_{name}", kind=kind, labels=labels, unit=unit, words=words)
+    return Metric(name=f"whichhop_{name}", kind=kind, labels=(HOME, *labels), unit=unit, words=words)
 
 
 C, G, H, I = MetricKind.COUNTER, MetricKind.GAUGE, MetricKind.HISTOGRAM, MetricKind.INFO  # noqa: E741 - a table reads better
@@ -46,21 +50,22 @@ CATALOGUE: dict[str, Metric] = {
     m.name.removeprefix("whichhop_"): m
     for m in (
         _row("build", I, ("version", "python"), "", "The program that answers."),
-        _row("agent", I, ("home", "agent"), "", "The home and the node this agent runs on."),
+        _row("agent", I, AGENT, "", "The home and the node this agent runs on."),
         _row(
             "round_trip_seconds",
             H,
             SESSION,
             "seconds",
-            "Round trips of answered packets, less the reflector's holding time; late ones are not in it.",
+            "Latency (round-trip time, RFC 2681) of answered packets, less the reflector's holding time;"
+            " late ones are not in it.",
         ),
-        _row("packets_sent", C, SESSION, "", "Test packets that left; those set aside are not in it."),
+        _row("packets_sent", C, SESSION, "", "Test packets that left; those not judged are not in it."),
         _row(
             "packets_lost",
             C,
             (*SESSION, "direction"),
             "",
-            "Packets without an answer: out, back or unknown where the method cannot tell.",
+            "Packets without an answer: lost from the agent, to it, or unknown where the method cannot tell.",
         ),
         _row(
             "packets_late",
@@ -70,11 +75,11 @@ CATALOGUE: dict[str, Metric] = {
             "Packets answered after 3 s; with the lost ones they make loss as RFC 7680 counts it.",
         ),
         _row(
-            "packets_set_aside",
+            "packets_not_judged",
             C,
             (*SESSION, "reason"),
             "",
-            "Samples that say nothing of the path, since the agent itself was in trouble.",
+            "Samples that say nothing of the path, as the agent was busy, asleep or could not send.",
         ),
         _row(
             "packets_skipped",
@@ -119,8 +124,8 @@ CATALOGUE: dict[str, Metric] = {
         _row("asleep_seconds", C, AGENT, "seconds", "Time the agent's machine was suspended."),
         _row("clock_steps", C, AGENT, "", "Times the agent's wall clock stepped."),
         _row("send_failures", C, AGENT, "", "Test packets that the agent's own system refused to send."),
-        _row("wan_received_bytes", C, AGENT, "bytes", "Bytes the home received through its way out."),
-        _row("wan_transmitted_bytes", C, AGENT, "bytes", "Bytes the home sent through its way out."),
+        _row("wan_received_bytes", C, AGENT, "bytes", "Bytes the home received over the access line."),
+        _row("wan_transmitted_bytes", C, AGENT, "bytes", "Bytes the home sent over the access line."),
         _row("call_rating", G, TARGET, "", "R of a call as G.107 rates it, of the newest call stream."),
         _row("call_opinion_score", G, TARGET, "", "MOS of a call as G.107 gives it, of the newest stream."),
         _row(
@@ -138,41 +143,79 @@ CATALOGUE: dict[str, Metric] = {
             "Share of the newest call stream's packets lost, or too late for a listener's buffer.",
         ),
         _row("path_mtu_bytes", G, TARGET, "bytes", "Largest packet size tried that passes whole."),
-        _row("mark_kept", G, TARGET, "", "1 when a DSCP mark arrives as sent, 0 when a hop changes it."),
-        _row("route_steps", G, TARGET, "", "Steps of the newest route found to the target."),
+        _row("dscp_kept", G, TARGET, "", "1 when the DSCP arrives as sent, 0 when a hop changes it."),
+        _row("route_hops", G, TARGET, "", "Hops of the newest route found to the target."),
         _row("route_changes", C, TARGET, "", "Times that the route was found to have changed."),
         _row(
-            "transfer_out_rate_bps",
+            "transfer_from_agent_bytes_per_second",
             G,
             TARGET,
-            "bps",
-            "TCP payload a second that the newest transfer out had.",
+            "bytes_per_second",
+            "TCP payload rate of the newest transfer from the agent to the target.",
         ),
         _row(
-            "transfer_back_rate_bps", G, TARGET, "bps", "The same of the newest transfer back to the agent."
-        ),
-        _row(
-            "transfer_out_added_delay_seconds",
+            "transfer_to_agent_bytes_per_second",
             G,
             TARGET,
-            "seconds",
-            "Median round trip during the newest transfer out less the one before it.",
+            "bytes_per_second",
+            "The same of the newest transfer to the agent.",
         ),
         _row(
-            "transfer_back_added_delay_seconds",
+            "transfer_from_agent_added_latency_seconds",
             G,
             TARGET,
             "seconds",
-            "The same of the newest transfer back to the agent.",
+            "Latency under load (bufferbloat): median round trip during the newest transfer less before.",
         ),
         _row(
-            "transfer_out_at_least", G, TARGET, "", "1 when something but the path limited the transfer out."
+            "transfer_to_agent_added_latency_seconds",
+            G,
+            TARGET,
+            "seconds",
+            "The same of the newest transfer to the agent.",
         ),
-        _row("transfer_back_at_least", G, TARGET, "", "1 when something but the path limited the one back."),
-        _row("port_speed_bps", G, TARGET, "bps", "Negotiated rate of the agent's port toward the target."),
-        _row("radio_rate_bps", G, TARGET, "bps", "Link rate at which the agent's radio sends to the target."),
-        _row("radio_receive_rate_bps", G, TARGET, "bps", "Link rate at which it receives from the target."),
-        _row("radio_signal_dbm", G, TARGET, "dbm", "Signal that the agent's radio receives from the target."),
+        _row(
+            "transfer_from_agent_at_least",
+            G,
+            TARGET,
+            "",
+            "1 when something but the path limited the transfer from the agent.",
+        ),
+        _row(
+            "transfer_to_agent_at_least",
+            G,
+            TARGET,
+            "",
+            "1 when something but the path limited the one to it.",
+        ),
+        _row(
+            "port_speed_bytes_per_second",
+            G,
+            TARGET,
+            "bytes_per_second",
+            "Negotiated rate of the agent's port toward the target.",
+        ),
+        _row(
+            "wifi_send_bytes_per_second",
+            G,
+            TARGET,
+            "bytes_per_second",
+            "Link rate at which the agent's Wi-Fi (radio) sends to the target.",
+        ),
+        _row(
+            "wifi_receive_bytes_per_second",
+            G,
+            TARGET,
+            "bytes_per_second",
+            "Link rate at which it receives from the target.",
+        ),
+        _row(
+            "wifi_signal_dbm",
+            G,
+            TARGET,
+            "dbm",
+            "Signal that the agent's Wi-Fi (radio) receives from the target.",
+        ),
         _row("transfer_bytes", C, AGENT, "bytes", "Bytes that transfers from this agent put on the wire."),
         _row(
             "reflector_refused",
@@ -198,7 +241,13 @@ CATALOGUE: dict[str, Metric] = {
         ),
         _row("store_bytes", G, AGENT, "bytes", "Size of the store's files, write-ahead log included."),
         _row("store_writable", G, AGENT, "", "1 while records can be stored, 0 while the disk refuses."),
-        _row("modem_power_dbmv", G, CHANNEL, "dbmv", "Level received (down) or sent (up), dB over 1 mV."),
+        _row(
+            "modem_power_dbmv",
+            G,
+            CHANNEL,
+            "dbmv",
+            "Level received (downstream) or sent (upstream), dB over 1 mV.",
+        ),
         _row("modem_snr_db", G, CHANNEL, "db", "Signal to noise as the modem sees it, downstream."),
         _row("modem_frequency_hertz", G, CHANNEL, "hertz", "Middle of the channel."),
         _row("modem_locked", G, CHANNEL, "", "1 while the modem has the channel, 0 while it has not."),
@@ -232,9 +281,7 @@ CATALOGUE: dict[str, Metric] = {
             "ratio",
             "Probability that a link or other element of the home is at fault now, by the comparer.",
         ),
-        _row(
-            "episode_active", G, ("cause", "element"), "", "1 for each trouble going on now, by the comparer."
-        ),
+        _row("episode_active", G, ("cause", "element"), "", "1 for each ongoing fault, by the comparer."),
         _row(
             "link_level_seconds",
             G,

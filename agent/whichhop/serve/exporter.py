@@ -6,18 +6,19 @@ from collections.abc import Iterable, Iterator, Mapping
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate, ModemLevels, SessionKey
-from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION, MetricKind
+from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, HOME, SESSION, MetricKind
 from whichhop.serve.live import LiveState, SessionState
 from whichhop.serve.text_form import (
     OPENMETRICS_TYPE,
     PLAIN_TYPE,
     Family,
+    MetricSample,
     openmetrics_text,
     plain_text,
     wants_openmetrics,
 )
 
-_DIRECTIONS = {"out": Fate.LOST_OUT, "back": Fate.LOST_BACK, "unknown": Fate.LOST}
+_DIRECTIONS = {"from-agent": Fate.LOST_OUT, "to-agent": Fate.LOST_BACK, "unknown": Fate.LOST}
 _REASONS = {
     "not-sent": Fate.NOT_SENT,
     "asleep": Fate.ASLEEP,
@@ -62,23 +63,31 @@ def _round_trips(sessions: list[_Session]) -> Family:
 
 
 class LiveCollector:
-    """A collector over the live state; reads it anew at each scrape."""
+    """A collector over the live state; reads it again at each scrape."""
 
     def __init__(self, live: LiveState) -> None:
         self._live = live
 
     def collect(self) -> Iterator[Family]:
-        """Every family that has a value now, in the catalogue's order."""
+        """Every family that has a value now, in the catalogue's order, each series with its home."""
+        for family in self._families():
+            home = {HOME: self._live.home}
+            family.samples = [
+                MetricSample(n, {**home, **labels}, value) for n, labels, value in family.samples
+            ]
+            yield family
+
+    def _families(self) -> Iterator[Family]:
         live = self._live
         yield _info("build", {"version": __version__, "python": platform.python_version()})
-        yield _info("agent", {"home": live.home, "agent": live.agent})
+        yield _info("agent", {"agent": live.agent})
         yield from self._of_sessions([(_labels(key), state) for key, state in live.sessions()])
         skipped = live.skipped()
         if skipped:
             yield _simple("packets_skipped", [(_labels(k), skipped.get(k, 0)) for k, _ in live.sessions()])
         agent = {"agent": live.agent}
         for name, row in CATALOGUE.items():
-            if row.labels == ("agent",) and name in live.values:
+            if row.labels == (HOME, "agent") and name in live.values:
                 yield _simple(name, [(agent, live.values[name])])
         if live.failures:
             failures = [({**agent, "part": part}, n) for part, n in sorted(live.failures.items())]
@@ -134,7 +143,7 @@ class LiveCollector:
         )
         yield _simple("packets_late", [(n, s.fates[Fate.LATE]) for n, s in sessions])
         yield _simple(
-            "packets_set_aside",
+            "packets_not_judged",
             [({**n, "reason": r}, s.fates[f]) for n, s in sessions for r, f in _REASONS.items()],
         )
         yield _simple(

@@ -57,19 +57,19 @@ OF_TARGETS = {
     "call_jitter_s": "call_jitter_seconds",
     "call_loss_ratio": "call_loss_ratio",
     "path_mtu_bytes": "path_mtu_bytes",
-    "mark_kept": "mark_kept",
-    "route_steps": "route_steps",
+    "mark_kept": "dscp_kept",
+    "route_steps": "route_hops",
     "route_changed": "route_changes",
-    "transfer_out_rate_bps": "transfer_out_rate_bps",
-    "transfer_back_rate_bps": "transfer_back_rate_bps",
-    "transfer_out_added_delay_s": "transfer_out_added_delay_seconds",
-    "transfer_back_added_delay_s": "transfer_back_added_delay_seconds",
-    "transfer_out_at_least": "transfer_out_at_least",
-    "transfer_back_at_least": "transfer_back_at_least",
-    "port_speed_bps": "port_speed_bps",
-    "radio_rate_bps": "radio_rate_bps",
-    "radio_receive_rate_bps": "radio_receive_rate_bps",
-    "radio_signal_dbm": "radio_signal_dbm",
+    "transfer_out_rate_bps": "transfer_from_agent_bytes_per_second",
+    "transfer_back_rate_bps": "transfer_to_agent_bytes_per_second",
+    "transfer_out_added_delay_s": "transfer_from_agent_added_latency_seconds",
+    "transfer_back_added_delay_s": "transfer_to_agent_added_latency_seconds",
+    "transfer_out_at_least": "transfer_from_agent_at_least",
+    "transfer_back_at_least": "transfer_to_agent_at_least",
+    "port_speed_bps": "port_speed_bytes_per_second",
+    "radio_rate_bps": "wifi_send_bytes_per_second",
+    "radio_receive_rate_bps": "wifi_receive_bytes_per_second",
+    "radio_signal_dbm": "wifi_signal_dbm",
 }
 """Readings of one target, by the name before the colon, and the metric that shows them."""
 
@@ -150,6 +150,8 @@ class LiveState:
             self._add("transfer_bytes", value)
         elif target in self._names and name in OF_TARGETS:
             at = (OF_TARGETS[name], target)
+            if at[0].endswith("_bytes_per_second"):
+                value /= 8  # readings are in bits a second, metrics in the base unit of OpenMetrics
             counted = name == "route_changed"
             self.of_targets[at] = self.of_targets.get(at, 0) + value if counted else value
 
@@ -161,7 +163,7 @@ class LiveState:
         yield from sorted(self._sessions.items(), key=lambda item: item[0])
 
     def forget(self, names: Collection[str], home: str) -> None:
-        """Take the names of a home file read anew, nodes' and its own; sessions to nodes gone are dropped."""
+        """Take the names of the home file read again, its own too; sessions to nodes gone are dropped."""
         self.home = home
         self._names = frozenset(names)
         self._sessions = {k: s for k, s in self._sessions.items() if k.target in self._names}

@@ -170,7 +170,7 @@ def set_aside(fates: Sequence[int]) -> Iterator[Measure]:
     """Packets that say nothing of the path, by reason; fates: the records' column, none left out."""
     for fate, words in REASONS.items():
         row = Row(
-            group="set aside",
+            group="not judged",
             name=f"aside-{fate.name.lower().replace('_', '-')}",
             words=words,
             definition="neither sent nor lost (this project's rule)",

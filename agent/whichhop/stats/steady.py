@@ -8,7 +8,7 @@ from statistics import fmean, median
 from whichhop.model.units import NS_PER_S
 
 SLOT_S = 0.25
-"""Long enough for some hundred segments at 20 Mb/s, short enough for four of them in a second."""
+"""Long enough for some hundred segments at 20 Mbit/s, short enough for four of them in a second."""
 SKIP_S = 1.0
 """Left out at the beginning: slow start, and the drop of the queue it overfilled (measured: 1 s skipped and
 2 s counted is within 1 % on queues of 50 to 400 ms)."""

@@ -125,9 +125,11 @@ class MetricsServer:
         sent = series.counts("packets_sent_total")
         fresh = _resets(sent)
         buckets = np.diff(np.concatenate([np.zeros_like(cumulated[..., :1]), cumulated], axis=-1), axis=-1)
-        lost = {d: series.counts("packets_lost_total", direction=d) for d in ("out", "back", "unknown")}
+        lost = {
+            d: series.counts("packets_lost_total", direction=d) for d in ("from-agent", "to-agent", "unknown")
+        }
         late = series.counts("packets_late_total")
-        aside = series.counts("packets_set_aside_total")
+        aside = series.counts("packets_not_judged_total")
         grown = {name: _grown(value, fresh) for name, value in lost.items()}
         return Scraped(
             sessions=tuple(sessions),
@@ -136,8 +138,8 @@ class MetricsServer:
             bounds_s=bounds,
             buckets=_grown(buckets, fresh),
             lost=sum(grown.values(), _grown(late, fresh)),
-            lost_out=grown["out"],
-            lost_back=grown["back"],
+            lost_out=grown["from-agent"],
+            lost_back=grown["to-agent"],
             aside=_grown(aside, fresh),
             readings=tuple(series.readings()),
         )
@@ -251,7 +253,7 @@ class _Series:
         )
 
     def readings(self) -> Iterator[Reading]:
-        """The agents' alibi and the home's own traffic."""
+        """The agents' own lateness and the home's own traffic."""
         agents = {key.agent for key in self._sessions}
         for metric, name in {**GAUGES, **TRAFFIC}.items():
             for labels, edge, values in self._pieces(metric, len(agents)):

@@ -310,7 +310,7 @@ def read_tables(tables: Sequence[HtmlTable], names: ColumnMap, source: str, reme
         seen = sorted({c for t in tables for r in t.rows[:3] for c in r if c and not c[0].isdigit()})[:8]
         seen = [printable(c, 40) for c in seen]
         seen_words = f" It has {len(tables)} table(s), with: {', '.join(seen)}." if seen else ""
-        first = f" First trouble: {remarks[0]}." if remarks else ""
+        first = f" First complaint: {remarks[0]}." if remarks else ""
         what = remedy or "Name the page's own headings under `columns` in the home file"
         raise outside.bad(
             source, f"no table of channels found, nor of a DSL line or fibre.{seen_words}{first} {what}"

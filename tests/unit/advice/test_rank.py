@@ -85,15 +85,15 @@ def test_a_slow_backhaul_is_wired_from_its_measured_rate_to_what_the_plan_leaves
     rates = (moved("attic", "router", "back", 120), moved("attic", "router", "out", 90))
     at = {("attic", "router", "back"): START}
     step = only(advise(known(rates=rates, rated_ns=at)), "wire-backhaul")
-    (gain,) = step.gains  # up, 90 Mb/s already carry the plan's 40
-    # 400 Mb/s of frames of 1514 octets on the wire as the plan counts them, of which 1448 are data: see
-    # stats/throughput.py; Ethernet would carry 1000 x 1448/1538 = 941 Mb/s, so the plan is what remains.
+    (gain,) = step.gains  # up, 90 Mbit/s already carry the plan's 40
+    # 400 Mbit/s of frames of 1514 octets on the wire as the plan counts them, of which 1448 are data: see
+    # stats/throughput.py; Ethernet would carry 1000 x 1448/1538 = 941 Mbit/s, so the plan is what remains.
     fair = fair_plan(HOME, DOWN)
     assert fair is not None
     assert fair == pytest.approx(400e6 * 1448 / 1514, rel=0.02)
     assert (gain.before, gain.after) == (120e6, fair)
     assert step.worth == pytest.approx((fair - 120e6) / fair)
-    assert "a transfer attic from router moved 120.0 Mb/s (2026-01-01 12:00Z)" in step.why
+    assert "a transfer attic from router moved 120.0 Mbit/s (2026-01-01 12:00Z)" in step.why
     ethernet, coax, power_line = step.ways
     assert ethernet.ceiling_bps == pytest.approx(1e9 * 1448 / 1538)
     assert coax.ceiling_bps == ethernet.ceiling_bps  # the port holds the adapter
@@ -106,7 +106,7 @@ def test_a_described_port_lowers_what_a_cable_would_open() -> None:
     rates = (moved("attic", "router", "back", 50),)
     boxes = (Box(node="attic", port_bps=100e6),)
     step = only(advise(known(rates=rates, boxes=boxes)), "wire-backhaul")
-    assert step.gains[0].after == pytest.approx(100e6 * 1448 / 1538)  # 94.1 Mb/s
+    assert step.gains[0].after == pytest.approx(100e6 * 1448 / 1538)  # 94.1 Mbit/s
 
 
 def test_a_backhaul_that_carries_the_plan_is_left_alone() -> None:
@@ -140,7 +140,7 @@ def test_steps_are_ranked_by_the_share_that_comes_back_rate_and_time_on_one_scal
 
 def test_equal_worth_goes_to_the_least_effort_then_the_least_cost_and_measuring_comes_last() -> None:
     base = Recommendation(
-        key="b", kind=RecommendationKind.MEND, what="", where="", why=("x",), worth=0.2, effort=Effort.HOURS
+        key="b", kind=RecommendationKind.FIX, what="", where="", why=("x",), worth=0.2, effort=Effort.HOURS
     )
     quick = replace(base, key="c", effort=Effort.MINUTES, cost=Cost.LARGE)
     cheap = replace(base, key="d", effort=Effort.MINUTES, cost=Cost.NOTHING)
@@ -228,12 +228,12 @@ def test_one_short_episode_is_no_reason_to_call_yet() -> None:
     assert only(once, "keep-measuring").kind is RecommendationKind.TELL
     assert "call-provider" not in [s.key for s in once]
     again = replace(short, start_ns=short.start_ns + 5 * HOUR_NS, end_ns=(short.end_ns or 0) + 5 * HOUR_NS)
-    assert only(advise(known(verdicts=(short, again))), "call-provider").kind is RecommendationKind.MEND
+    assert only(advise(known(verdicts=(short, again))), "call-provider").kind is RecommendationKind.FIX
 
 
 def test_a_box_is_replaced_only_when_a_transfer_ran_into_its_ceiling() -> None:
     boxes = (Box(node="router", port_bps=100e6), Box(node="study", port_bps=1e9))
-    # the port lets 94.1 Mb/s through, the plan would carry some 383
+    # the port lets 94.1 Mbit/s through, the plan would carry some 383
     seen = advise(known(boxes=boxes, rates=(moved("study", "harbour", "back", 92),)))
     step = only(seen, "replace-box")
     assert step.where == "router"

@@ -18,7 +18,7 @@ from whichhop.advice.step import (
     [
         (
             RecommendedGain(value=52e6, unit="bps", before=41e6, after=93e6, about="down"),
-            "at most 52.0 Mb/s more down (41.0 Mb/s to 93.0 Mb/s)",
+            "at most 52.0 Mbit/s more down (41.0 Mbit/s to 93.0 Mbit/s)",
         ),
         (
             RecommendedGain(value=3.5, unit="db", before=-9.5, after=-6.0, about="at the modem"),
@@ -26,7 +26,7 @@ from whichhop.advice.step import (
         ),
         (
             RecommendedGain(value=5400, unit="s", about="in the 24.0 h judged"),
-            "at most 90 min of trouble less in the 24.0 h judged",
+            "at most 90 min of fault less in the 24.0 h judged",
         ),
         (RecommendedGain(value=1, unit="groups"), "at most 1 group of links told apart"),
         (RecommendedGain(value=2, unit="groups"), "at most 2 groups of links told apart"),
@@ -47,14 +47,14 @@ def test_one_line_says_what_to_do_and_what_for() -> None:
     gain = RecommendedGain(value=60, unit="s", about="in the 2.0 h judged")
     step = Recommendation(
         key="a",
-        kind=RecommendationKind.MEND,
+        kind=RecommendationKind.FIX,
         what="Wire it",
         where="x",
         why=("y",),
         gains=(gain,),
         effort=Effort.HOUR,
     )
-    assert step_line(step) == "Wire it: at most 60 s of trouble less in the 2.0 h judged (about an hour)"
+    assert step_line(step) == "Wire it: at most 60 s of fault less in the 2.0 h judged (about an hour)"
     asked = Recommendation(
         key="b",
         kind=RecommendationKind.MEASURE,

@@ -62,10 +62,10 @@ def test_one_line_names_the_worst_first() -> None:
 def test_rates_toward_the_provider_are_kept_and_those_between_rooms_left_out() -> None:
     live = LiveState(home="Alder House", agent="desk", names=list(HOME.nodes))
     live.of_targets = {
-        ("transfer_out_rate_bps", "harbour"): 18e6,
-        ("transfer_back_rate_bps", "harbour"): 83e6,
-        ("transfer_back_at_least", "harbour"): 1.0,
-        ("transfer_out_rate_bps", "study"): 200e6,
+        ("transfer_from_agent_bytes_per_second", "harbour"): 18e6 / 8,
+        ("transfer_to_agent_bytes_per_second", "harbour"): 83e6 / 8,
+        ("transfer_to_agent_at_least", "harbour"): 1.0,
+        ("transfer_from_agent_bytes_per_second", "study"): 200e6 / 8,
     }
     assert rates_of(exported(live), HOME) == [
         LastRate(agent="desk", other_end="harbour", down_bps=83e6, up_bps=18e6, at_least=True)

@@ -73,7 +73,7 @@ def test_a_weak_level_that_the_listed_parts_do_not_explain_is_the_coax_in_the_ho
     lost, losses = bad_hour()
     found = explain_line(UPSTREAM, history(lost, power=-17.0), RUN, losses)
     assert found is not None
-    assert found.sentence == "upstream link, and the coax in the house explains it"
+    assert found.sentence == "access line, and the coax in the house explains it"
     assert found.whose is Owner.HOME
     assert "fall together with the loss" in found.reasons[0]
 
@@ -81,7 +81,7 @@ def test_a_weak_level_that_the_listed_parts_do_not_explain_is_the_coax_in_the_ho
 def test_a_clean_modem_leaves_the_line_to_the_provider() -> None:
     found = explain_line(UPSTREAM, history([0] * 10, power=3.0), RUN)
     assert found is not None
-    assert found.sentence == "upstream link with clean levels"
+    assert found.sentence == "access line with clean levels"
     assert found.whose is Owner.PROVIDER
 
 

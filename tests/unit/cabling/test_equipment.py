@@ -15,13 +15,13 @@ SLOW_SWITCH = Box(node="switch", roles=("switch",), port_bps=100e6)
 
 
 def test_eight_channels_stay_under_a_500_mb_plan() -> None:
-    # by hand: 8 x 37 = 296 Mb/s down, 4 x 26 = 104 up
+    # by hand: 8 x 37 = 296 Mbit/s down, 4 x 26 = 104 up
     cable = ceilings(OLD_MODEM)[0]
     assert (cable.down_bps, cable.up_bps) == (296e6, 104e6)
 
 
 def test_ofdm_adds_to_the_single_carriers() -> None:
-    # by hand: 32 x 37 + 192 x 8.5 = 1184 + 1632 = 2816 Mb/s
+    # by hand: 32 x 37 + 192 x 8.5 = 1184 + 1632 = 2816 Mbit/s
     box = Box(node="modem", docsis=Docsis(down_channels=32, up_channels=8, ofdm_mhz=192, ofdma_mhz=96))
     assert ceilings(box)[0].down_bps == pytest.approx(2816e6)
     assert ceilings(box)[0].up_bps == pytest.approx((8 * 26 + 96 * 7) * 1e6)
@@ -49,13 +49,13 @@ def test_a_dsl_line_has_its_standards_best_case() -> None:
 def test_one_upgrade_opens_only_to_the_next_narrow_link() -> None:
     every = [*ceilings(OLD_MODEM), *ceilings(SLOW_SWITCH)]
     found = {u.part: u for u in upgrades(every, 500e6, 40e6)}
-    switch = found["Ethernet port 100 Mb/s"]
+    switch = found["Ethernet port 100 Mbit/s"]
     assert switch.after_down_bps == 296e6
     assert switch.next_narrow == "modem's cable channels"
     modem = found["cable channels"]
     assert modem.after_down_bps == modem.before_down_bps
     assert "change nothing alone" in modem.words
-    assert "switch's Ethernet port 100 Mb/s stays the narrow link" in modem.words
+    assert "switch's Ethernet port 100 Mbit/s stays the narrow link" in modem.words
 
 
 def test_what_is_wide_enough_needs_no_upgrade() -> None:
@@ -113,8 +113,8 @@ def test_only_the_sides_of_a_box_that_packets_pass_hold_them() -> None:
     assert met == [
         ("attic", "radio 802.11ac"),
         ("attic", "adapter power-line-500"),
-        ("router", "Ethernet port 1000 Mb/s"),
-        ("modem", "Ethernet port 1000 Mb/s"),
+        ("router", "Ethernet port 1000 Mbit/s"),
+        ("modem", "Ethernet port 1000 Mbit/s"),
         ("modem", "cable channels"),
     ]
 

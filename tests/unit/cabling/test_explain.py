@@ -29,13 +29,13 @@ def told(channels: list[Channel], **more: object) -> Explanation:
 
 def test_clean_levels_leave_the_line() -> None:
     found = told([down(1)])
-    assert found.sentence == "upstream link with clean levels"
+    assert found.sentence == "access line with clean levels"
     assert found.whose is Owner.PROVIDER
 
 
 def test_bad_levels_with_loss_inside_the_house_are_the_homes() -> None:
     found = told([down(1, power_dbmv=-18.0)], difference=difference(9.0))
-    assert found.sentence == "upstream link, and the coax in the house explains it"
+    assert found.sentence == "access line, and the coax in the house explains it"
     assert found.whose is Owner.HOME
     assert found.reasons[0] == "9.0 dB unexplained"
 

@@ -14,7 +14,7 @@ def test_ethernet_leaves_94_percent_for_tcp() -> None:
 
 
 def test_a_downstream_channel_carries_less_than_its_modulation_can() -> None:
-    # ITU-T J.83 (from memory): annex B 5.360537 Msym/s, 256-QAM, 38.81 Mb/s of frames;
+    # ITU-T J.83 (from memory): annex B 5.360537 Msym/s, 256-QAM, 38.81 Mbit/s of frames;
     # annex A 6.952 Msym/s with a (204,188) code
     annex_b, annex_a = 38.81e6, 6.952e6 * 8 * 188 / 204
     assert annex_a == pytest.approx(51.25e6, rel=1e-3)
@@ -23,7 +23,7 @@ def test_a_downstream_channel_carries_less_than_its_modulation_can() -> None:
 
 
 def test_an_upstream_channel_carries_less_than_its_symbols() -> None:
-    # DOCSIS 2.0: 6.4 MHz wide, 5.12 Msym/s, 64-QAM: 30.72 Mb/s raw
+    # DOCSIS 2.0: 6.4 MHz wide, 5.12 Msym/s, 64-QAM: 30.72 Mbit/s raw
     assert pytest.approx(0.9 * 30.72e6, rel=0.1) == rates.UP_CHANNEL_BPS
 
 
@@ -54,7 +54,7 @@ def test_a_radio_streams_link_rate_follows_from_its_symbols(
 
 
 def test_adapters_deliver_far_less_than_their_name_says() -> None:
-    # common practice; the number in the name is the nominal Mb/s
+    # common practice; the number in the name is the nominal Mbit/s
     for name, usual in rates.ADAPTERS.items():
         nominal = float(name.rpartition("-")[2]) * 1e6
         assert usual.low_bps < usual.high_bps < nominal

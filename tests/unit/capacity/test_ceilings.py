@@ -24,7 +24,7 @@ def test_a_port_carries_its_frames_payload_both_ways() -> None:
     # 1448 octets of data in 1538 on the wire (IEEE 802.3 with gap, IPv4, TCP with time stamps)
     assert found["study/router", UP][0] == pytest.approx(100e6 * 1448 / 1538)
     assert found["study/router", DOWN] == found["study/router", UP]
-    assert found["study/router", UP][1] == "study's port, negotiated at 100 Mb/s"
+    assert found["study/router", UP][1] == "study's port, negotiated at 100 Mbit/s"
 
 
 def test_half_duplex_is_told() -> None:
@@ -67,12 +67,12 @@ def test_a_port_under_the_plan_is_the_narrow_link() -> None:
     ceilings = observed(reading("study", "port_speed_bps:router", 10e6))
     found = narrow_links(HOME, capacities(HOME, [], ceilings))
     words = next(narrow_words(n) for n in found if (n.agent, n.way) == ("study", DOWN))
-    assert "at most 9.4 Mb/s by study's port, negotiated at 10 Mb/s" in words
+    assert "at most 9.4 Mbit/s by study's port, negotiated at 10 Mbit/s" in words
     assert "less than the plan" in words
 
 
 def test_a_ceiling_that_was_passed_is_none() -> None:
-    # A virtual device tells 10 Mb/s and carries a hundred times as much.
+    # A virtual device tells 10 Mbit/s and carries a hundred times as much.
     known = capacities(HOME, [moved(80)], observed(reading("study", "port_speed_bps:router", 10e6)))
     assert known["study/router", DOWN].high_bps is None
     assert known["study/router", DOWN].low_bps == 80e6

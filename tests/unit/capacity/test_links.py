@@ -73,7 +73,7 @@ def test_the_attics_backhaul_is_the_narrow_link_of_the_desk_and_not_of_the_study
     assert desk.rate_bps == 60e6
     assert desk.under_plan is True
     assert (
-        "desk, down: attic/router is the narrow link, at most 60.0 Mb/s by a transfer attic from router"
+        "desk, down: attic/router is the narrow link, at most 60.0 Mbit/s by a transfer attic from router"
         in narrow_words(desk)
     )
     study = narrow("study", DOWN, measured)
@@ -84,13 +84,13 @@ def test_the_attics_backhaul_is_the_narrow_link_of_the_desk_and_not_of_the_study
 def test_what_was_never_measured_may_be_the_narrow_one_and_is_named() -> None:
     found = narrow("desk", DOWN, [])
     assert set(found.links) == {"desk/attic", "attic/router", "router/modem", "modem/provider-edge"}
-    assert "nothing narrower than the plan's 94.1 Mb/s is known" in narrow_words(found)
+    assert "nothing narrower than the plan's 94.1 Mbit/s is known" in narrow_words(found)
     assert "a transfer across desk/attic" in narrow_words(found)
 
 
 def test_a_ports_ceiling_counts_where_it_is_lower() -> None:
     known = capacities(
-        HOME, [], {("router/modem", way): (94.1e6, "a port of 100 Mb/s") for way in (UP, DOWN)}
+        HOME, [], {("router/modem", way): (94.1e6, "a port of 100 Mbit/s") for way in (UP, DOWN)}
     )
     assert known["router/modem", UP].high_bps == 94.1e6
     assert known["modem/provider-edge", UP].basis == "the plan"

@@ -39,7 +39,7 @@ def some(
 
 
 def test_a_full_line_is_delivered_though_tcp_carries_less_than_the_plans_figure() -> None:
-    # 1448 of 1538 octets of a frame are payload (IEEE 802.3, RFC 7323): 470.7 of 500 Mb/s
+    # 1448 of 1538 octets of a frame are payload (IEEE 802.3, RFC 7323): 470.7 of 500 Mbit/s
     assert fair_rate_bps(500e6) == pytest.approx(470.74e6, rel=1e-4)
     found = delivery(some([470.0] * 20), PLAN, "down", UTC)
     assert found.answer is PlanAnswer.DELIVERED
@@ -49,7 +49,7 @@ def test_a_full_line_is_delivered_though_tcp_carries_less_than_the_plans_figure(
 def test_half_the_plan_is_not_delivered() -> None:
     found = delivery(some([250.0] * 10), PLAN, "down", UTC)
     assert found.answer is PlanAnswer.NOT_DELIVERED
-    assert "plan's 500 Mb/s down is not delivered: 0 of 10 tests on 10 days" in delivery_words(found)
+    assert "plan's 500 Mbit/s down is not delivered: 0 of 10 tests on 10 days" in delivery_words(found)
     assert found in contradicted({"down": (found,)})
     assert "Ruled out: the home's own links" in news_words(found)
 
@@ -95,7 +95,7 @@ def through_the_hop(mbps: float) -> list[Reading]:
 
 
 def test_tests_behind_a_narrow_hop_do_not_blame_the_line() -> None:
-    # Issue 16: a 38 Mbit/s mesh hop: "100 Mb/s down is not delivered: 0 of 12 tests".
+    # Issue 16: a 38 Mbit/s mesh hop: "100 Mbit/s down is not delivered: 0 of 12 tests".
     home = alder()
     assert home.plan is not None
     readings = through_the_hop(38.0)
@@ -105,7 +105,7 @@ def test_tests_behind_a_narrow_hop_do_not_blame_the_line() -> None:
     assert found.hindered == ("attic/router",)
     words = delivery_words(found)
     assert "cannot be judged: all 12 tests behind attic/router met another limit first" in words
-    assert "at least 38.0 Mb/s" in words
+    assert "at least 38.0 Mbit/s" in words
     assert contradicted({"down": (found,)}) == ()
 
 

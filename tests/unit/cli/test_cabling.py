@@ -43,8 +43,8 @@ def test_equipment_names_the_narrow_link_and_what_an_upgrade_opens(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     out = told(capsys, HOME, "--equipment")
-    assert "desk: at best 250 Mb/s down (loft's adapter power-line-1200)" in out
-    assert "lifting loft's adapter power-line-1200 would open 250 Mb/s to 296 Mb/s down" in out
+    assert "desk: at best 250 Mbit/s down (loft's adapter power-line-1200)" in out
+    assert "lifting loft's adapter power-line-1200 would open 250 Mbit/s to 296 Mbit/s down" in out
     assert "lifting modem's cable channels would change nothing alone" in out
 
 

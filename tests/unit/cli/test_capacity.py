@@ -29,7 +29,7 @@ def transfer(at: datetime, way: str, mbps: float, other_end: str = "harbour") ->
 
 
 def fortnight(step_hours: int) -> list[Reading]:
-    """Down 93 of 100 Mb/s but 40 in the evening, up 18.8 of 20 Mb/s, every so many hours."""
+    """Down 93 of 100 Mbit/s but 40 in the evening, up 18.8 of 20 Mbit/s, every so many hours."""
     out = []
     for hour in range(0, DAYS * 24, step_hours):
         at = FIRST + timedelta(hours=hour, minutes=7)
@@ -55,10 +55,10 @@ def test_an_evening_in_which_the_plan_is_missed_is_named_with_a_fair_interval(
 ) -> None:
     assert main(words(home, fortnight(3), "--hours", "3")) == 0
     text = capsys.readouterr().out
-    assert "100 Mb/s down is not delivered from 18:00 to 21:00: 0 of 14 tests" in text
+    assert "100 Mbit/s down is not delivered from 18:00 to 21:00: 0 of 14 tests" in text
     # Fourteen good afternoons are no proof that nine in ten are; fourteen bad evenings say enough.
-    assert "100 Mb/s down may or may not be delivered from 15:00 to 18:00" in text
-    assert "20 Mb/s up is delivered: 112 of 112 tests on 14 days" in text
+    assert "100 Mbit/s down may or may not be delivered from 15:00 to 18:00" in text
+    assert "20 Mbit/s up is delivered: 112 of 112 tests on 14 days" in text
 
 
 def test_the_interval_of_one_test_a_day_is_that_of_a_flat_prior(

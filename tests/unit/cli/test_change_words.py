@@ -64,7 +64,7 @@ def test_sessions_that_changed_are_not_hidden_by_links_that_did_not() -> None:
     rate = ChangeEffect(measure="rate_bps", answer=ChangeAnswer.HELPED, hours=9, confidence=0.99, change=35e6)
     text = told((part("desk/attic", SAME),), (part("desk from harbour", rate),))
     assert "No link shows a difference; some sessions do." in text
-    assert "rate +35.0 Mb/s" in text
+    assert "rate +35.0 Mbit/s" in text
 
 
 def test_the_days_still_needed_are_told_and_two_months_are_not_counted_out() -> None:

@@ -43,7 +43,7 @@ def test_a_fault_of_the_line_is_written_in_every_form(
     names = {form: tmp_path / f"r.{form}" for form in ("html", "pdf", "csv", "json")}
     options = [w for form, path in names.items() for w in (f"--{form}", str(path))]
     assert main(words(tmp_path, "upstream-link", *options)) == 0
-    assert "The trouble lies in the line to the provider" in capsys.readouterr().out
+    assert "The fault lies in the access line" in capsys.readouterr().out
     page = names["html"].read_text()
     assert "the link modem to provider-edge" in page
     assert "Europe/Lisbon" in page

@@ -113,7 +113,7 @@ def test_dsl_and_fibre_pages_are_judged(capsys: pytest.CaptureFixture[str], tmp_
     assert main(["levels", HOME, "--page", str(PAGES / "dsl.html")]) == 1
     out = capsys.readouterr().out
     assert "fine: downstream: DSL noise margin 9.1 dB" in out
-    assert "under the plan's 500 Mb/s" in out
+    assert "under the plan's 500 Mbit/s" in out
     weak = tmp_path / "weak.json"
     weak.write_text('{"receive_dbm": -29.0}')
     assert main(["levels", HOME, "--file", str(weak)]) == 1

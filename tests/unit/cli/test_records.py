@@ -119,7 +119,7 @@ def test_verify_says_that_the_chain_holds_and_where_it_breaks(
     with Store.open(store) as one:
         one.db.execute("DELETE FROM minute WHERE minute = ?", (FIRST + 65,))
     rows = json.loads(said(capsys, "verify", "--store", str(store), "--json", code=1)[0])
-    assert [row["trouble"] for row in rows] == ["record 66 is missing", "record 66 is missing"]
+    assert [row["fault"] for row in rows] == ["record 66 is missing", "record 66 is missing"]
 
 
 def test_help_shows_an_example(capsys: pytest.CaptureFixture[str]) -> None:

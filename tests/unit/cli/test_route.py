@@ -89,7 +89,7 @@ def test_sizes_are_said_with_how_they_are_known(mtu: PathMtu, said: str) -> None
 
 def test_marks_are_said_with_what_arrived() -> None:
     wiped = MarkCheck(sent=46, seen=0, marking=Marking.BLEACHED)
-    assert "DSCP 46, arrived as 0: wiped on the way out" in as_text(findings(mark=wiped))
+    assert "DSCP 46, arrived as 0: wiped on the path to the internet" in as_text(findings(mark=wiped))
     mute = MarkCheck(sent=46, seen=None, marking=Marking.UNKNOWN)
     assert "DSCP 46: not told" in as_text(findings(mark=mute))
 

@@ -16,7 +16,7 @@ NOW = 1_772_388_000 * 10**9
 MINUTE = 60 * 10**9
 
 
-def link(name: str, state: LinkState = LinkState.CALM, **figures: float | None) -> LinkNow:
+def link(name: str, state: LinkState = LinkState.NO_FAULT, **figures: float | None) -> LinkNow:
     near, _, far = name.partition("/")
     return LinkNow(
         name=name,
@@ -80,7 +80,7 @@ def test_the_fault_its_surety_and_its_begin_come_first_and_its_link_leads() -> N
 def test_while_something_lasts_there_is_always_something_to_do() -> None:
     lasting = told(Cause.BACKHAUL, "attic/router", NOW - 11 * MINUTE, None)
     text = screen(view(replace(CALM, told=(lasting,))))
-    assert "Next      It is the home's to mend. The reasons: whichhop compare HOME" in text
+    assert "Next      It is the home's to fix. The reasons: whichhop compare HOME" in text
     assert "Next      nothing to do" in screen(view())
 
 
@@ -112,7 +112,7 @@ def test_what_was_changed_in_the_last_day_stands_beside_the_episodes() -> None:
 def test_rates_stand_against_the_plan_and_the_budget_is_told() -> None:
     rates = (LastRate(agent="desk", other_end="harbour", down_bps=83e6, up_bps=18e6, at_least=True),)
     text = screen(view(rates=rates, budget_mb=(1500.0, 2000.0), modems=(("modem", "fine: 8 down"),)))
-    assert "Rates     desk with harbour: 83 of 100 Mb/s down, 18 of 20 Mb/s up or more" in text
+    assert "Rates     desk with harbour: 83 of 100 Mbit/s down, 18 of 20 Mbit/s up or more" in text
     assert "Budget    1500 of 2000 MB left for today's transfers" in text
     assert "Modem     fine: 8 down" in text
 

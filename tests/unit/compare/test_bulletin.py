@@ -33,7 +33,7 @@ def test_a_calm_home_is_calm_on_every_link_from_the_far_ends_to_the_provider() -
         "modem/provider-edge",
         "beyond",
     ]
-    assert {link.state for link in said.links} == {LinkState.CALM}
+    assert {link.state for link in said.links} == {LinkState.NO_FAULT}
     assert said.told == ()
     assert said.findings == ()
     assert (said.at_ns - said.since_ns) // TICK_NS == 40
@@ -54,7 +54,7 @@ def test_a_link_at_fault_shows_its_excess_and_its_verdict_in_words() -> None:
     assert link.added_s == pytest.approx(0.050, abs=0.002)
     assert link.rtt_s == pytest.approx(0.052, abs=0.002)
     assert link.loss_ratio == pytest.approx(0.1)
-    assert by_name["study/router"].state is LinkState.CALM
+    assert by_name["study/router"].state is LinkState.NO_FAULT
 
 
 def test_before_the_first_baseline_nothing_is_known_and_the_wait_is_told() -> None:
@@ -75,7 +75,7 @@ def test_a_silent_agent_is_told_with_its_last_word_and_its_links_are_not_known()
     assert (desk.heard_ns, desk.trouble) == (START_NS + 30 * TICK_NS, "no answer")
     states = {link.name: link.state for link in said.links}
     assert states["desk/attic"] is LinkState.UNKNOWN
-    assert states["attic/router"] is LinkState.CALM
+    assert states["attic/router"] is LinkState.NO_FAULT
 
 
 def test_a_bulletin_survives_json() -> None:

@@ -39,7 +39,7 @@ def test_what_is_not_proven_says_so_and_what_is_missing():
             missing=("own traffic is not known",),
         )
     )
-    assert found[0].startswith("Likely, not proven: the line to the provider")
+    assert found[0].startswith("Likely, not proven: the access line")
     assert any("own traffic is not known" in line for line in found)
 
 

@@ -168,7 +168,7 @@ def test_an_address_that_was_found_stays_through_a_change_of_the_home() -> None:
     before = [a for _, a in echo.sent].count("198.51.100.77")
     assert already == 0
     assert before >= 3
-    agent.follow(sessions)  # the home file read anew
+    agent.follow(sessions)  # the home file read again
     play(agent, clock, 15)
     assert [a for _, a in echo.sent].count("198.51.100.77") >= before + 3
     # One that the file names itself counts more than one that was found.

@@ -41,6 +41,6 @@ def test_buckets_are_as_deep_as_the_machine_makes_needful_and_no_deeper(wakes_s:
 
 def test_a_link_that_stays_short_of_its_rate_is_refused_with_both_figures() -> None:
     home = LateHome(0.128)
-    with pytest.raises(SystemRefusedError, match=r"50\.0 Mb/s passed where 100\.0 Mb/s was asked"):
+    with pytest.raises(SystemRefusedError, match=r"50\.0 Mbit/s passed where 100\.0 Mbit/s was asked"):
         home.check()
     assert home.plan.bucket_s == BUCKETS_S[-1]

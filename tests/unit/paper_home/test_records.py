@@ -53,7 +53,7 @@ def test_counters_rise_by_what_the_home_sent() -> None:
     sent = [r for r in readings if r.name == "wan_tx_bytes"]
     values = np.array([r.value for r in sent])
     assert (np.diff(values) >= 0).all()
-    # 200 s at half of 40 Mb/s is 500 MB.
+    # 200 s at half of 40 Mbit/s is 500 MB.
     assert values[-1] == pytest.approx(500e6, rel=0.01)
     assert sent[0].at_ns == START_NS + 10_000_000_000
 

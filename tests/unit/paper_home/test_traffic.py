@@ -9,7 +9,7 @@ from whichhop.lab.scenario import Quirk, QuirkKind
 
 def test_the_wait_below_full_load_is_that_of_fixed_service() -> None:
     # M/D/1 (Pollaczek-Khinchine with no variance of service): mean wait = service rho / (2 (1 - rho)).
-    # 12,000 bits at 40 Mb/s serve in 0.3 ms; at half load they wait 0.15 ms, at 80 % 0.6 ms.
+    # 12,000 bits at 40 Mbit/s serve in 0.3 ms; at half load they wait 0.15 ms, at 80 % 0.6 ms.
     delay, drop = queue_delay_s(np.array([0.0, 0.5, 0.8], np.float32), 40e6, 0.2, np.random.default_rng(1))
     assert delay == pytest.approx([0.0, 0.15e-3, 0.6e-3], rel=1e-4)
     assert (drop == 0).all()

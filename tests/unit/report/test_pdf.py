@@ -23,7 +23,7 @@ def text_of(data: bytes, folder: Path, page: int) -> str:
 def test_page_one_holds_claim_times_and_the_homes_side(tmp_path: Path) -> None:
     first = text_of(pdf(dossier()), tmp_path, 1)
     for words in (
-        "the line to the provider",
+        "the access line",
         "95 % interval",
         "The same in UTC",
         "Inside the home, at the same moments",

@@ -46,7 +46,7 @@ def test_upload_and_what_could_not_be_sent_are_judged_too() -> None:
     assert judged(replace(KITCHEN, sent=290, unsent=10), PLAN).quality is Quality.FAIR
     slow = judged(replace(KITCHEN, up_bps=0.1e6), PLAN, 20e6)
     assert slow.quality is Quality.POOR
-    assert "0.1 Mb/s up, of 20 Mb/s that are paid for" in slow.why
+    assert "0.1 Mbit/s up, of 20 Mbit/s that are paid for" in slow.why
     assert judged(replace(KITCHEN, up_bps=0.1e6), None).quality is Quality.POOR
     # a line of 1 Mbit/s up is no fault of the room
     assert judged(replace(KITCHEN, up_bps=0.9e6), PLAN, 1e6).quality is Quality.GOOD

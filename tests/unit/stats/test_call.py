@@ -59,7 +59,7 @@ def test_empty_all_lost_and_single_sample() -> None:
     assert one.rating is not None
 
 
-def test_packets_set_aside_are_no_part_of_the_call() -> None:
+def test_packets_not_judged_are_no_part_of_the_call() -> None:
     columns = stretch([40.0] * 10)
     columns.append(Sample(sent_ns=0, fate=Fate.NOT_SENT))
     columns.append(Sample(sent_ns=0, fate=Fate.LATE, rtt_ns=4000 * MS))

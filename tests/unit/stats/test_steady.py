@@ -57,7 +57,7 @@ def test_a_stall_is_not_steady_at_nothing() -> None:
 
 
 def test_slots_most_of_which_are_empty_have_a_spread_that_a_store_can_keep() -> None:
-    # Their median is nought; against their mean of 1 Mb/s they are 4 apart.
+    # Their median is nought; against their mean of 1 Mbit/s they are 4 apart.
     found = settle([0.0, 0.0, 4e6, 0.0])
     assert found is not None
     assert (found.rate_bps, found.spread, found.steady) == (0.0, 4.0, False)

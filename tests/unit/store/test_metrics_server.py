@@ -58,9 +58,9 @@ def test_counters_become_counts_per_slice() -> None:
     one, asked = server(
         {
             "packets_sent_total": [(LABELS, [0, 15, 30, 45])],
-            "packets_lost_total": [({**LABELS, "direction": "out"}, [0, 0, 2, 2])],
+            "packets_lost_total": [({**LABELS, "direction": "from-agent"}, [0, 0, 2, 2])],
             "packets_late_total": [(LABELS, [0, 0, 0, 1])],
-            "packets_set_aside_total": [
+            "packets_not_judged_total": [
                 ({**LABELS, "reason": "busy"}, [0, 1, 1, 1]),
                 ({**LABELS, "reason": "asleep"}, [0, 0, 3, 3]),
             ],
@@ -82,7 +82,7 @@ def test_a_restart_counts_what_came_since_and_a_failed_scrape_counts_nothing() -
     one, _ = server(
         {
             "packets_sent_total": [(LABELS, [100, 115, 4, None, 34])],
-            "packets_lost_total": [({**LABELS, "direction": "back"}, [9, 9, 1, None, 1])],
+            "packets_lost_total": [({**LABELS, "direction": "to-agent"}, [9, 9, 1, None, 1])],
             "round_trip_seconds_bucket": buckets([50, 60, 3, None, 30], [91, 106, 3, None, 33]),
         }
     )

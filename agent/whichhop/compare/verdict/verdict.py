@@ -258,7 +258,7 @@ def ruled_out(scene: Scene, seen: SeenInEpisode, lead: Element, named: Sequence[
         if clean:
             out.append(_row(scene, rival.name, "sessions that cross it stayed in their quiet range", clean))
         elif unseen:
-            out.append(_row(scene, rival.name, "sessions that avoid it show the trouble too", unseen))
+            out.append(_row(scene, rival.name, "sessions that avoid it show the fault too", unseen))
     use = scene.use[np.isfinite(scene.use)]
     if OWN_TRAFFIC not in named and use.size and any(e.name == OWN_TRAFFIC for e in scene.elements):
         high = float(np.quantile(use, 0.9))

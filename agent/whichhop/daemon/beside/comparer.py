@@ -45,7 +45,7 @@ def show(live: LiveState, line: bytes) -> None:
 
 
 class Comparer:
-    """One comparer, kept going; begun anew where the home file changes."""
+    """One comparer, kept going; begun again where the home file changes."""
 
     def __init__(self, argv: Sequence[str], live: LiveState, children: Children) -> None:
         self._argv, self._live, self._children = tuple(argv), live, children
@@ -65,7 +65,7 @@ class Comparer:
         )
 
     def restart(self) -> None:
-        """Have it read the home file anew."""
+        """Have it read the home file again."""
         if self._kept is not None:
             self._kept.begin_anew()
 

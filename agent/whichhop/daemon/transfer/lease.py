@@ -42,7 +42,7 @@ def busy_words(use: LeaseUse, home: Home) -> str:
     for way, rate in rates.items():
         limit = plan[way] * BUSY_SHARE if way in plan else BUSY_BPS
         if rate is not None and rate > limit:
-            return f"the home is using its line itself: {rate / 1e6:.1f} Mb/s {way}"
+            return f"the home is using its line itself: {rate / 1e6:.1f} Mbit/s {way}"
     return ""
 
 
@@ -145,7 +145,7 @@ class TransferKeeper:
         return self._ledger
 
     async def _put(self, ledger: Ledger, lease: Lease) -> None:
-        """On the disk first, then in the ledger; all of it where the disk has begun anew."""
+        """On the disk first, then in the ledger; all of it where the disk has begun again."""
         try:
             await self._table.put_leases([lease])
             if self._table.generation != self._generation:

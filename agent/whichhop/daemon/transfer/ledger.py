@@ -64,7 +64,7 @@ class Ledger:
         if left < LEAST_BYTES:
             return (
                 f"today's budget of {budget / 1e6:g} MB is used up ({max(left, 0) / 1e6:.1f} MB are left); "
-                "it begins anew at midnight, or raise limits.daily_transfer_mb"
+                "it begins again at midnight, or raise limits.daily_transfer_mb"
             )
         until = now_ns + round(min(seconds, LONGEST_S) * NS_PER_S)
         return Lease(number=number, who=who, day=day, until_ns=until, octets=min(octets, left))

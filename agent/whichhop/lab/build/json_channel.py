@@ -44,5 +44,5 @@ class JsonChannel:
 
     def _gone(self) -> SystemRefusedError:
         return SystemRefusedError(
-            f"the emulated home's {self._who} has ended or does not answer; start the home anew"
+            f"the emulated home's {self._who} has ended or does not answer; start the home again"
         )

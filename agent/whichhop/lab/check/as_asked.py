@@ -63,8 +63,8 @@ def complaints(scenario: Scenario, found: Mapping[str, Mapping[str, Any]]) -> It
         if "rate_bps" in seen and rate is not None:
             got = seen["rate_bps"]
             if got is None or abs(got / rate - 1) > RATE_SLACK:
-                shown = "nothing" if got is None else f"{got / 1e6:.1f} Mb/s"
-                yield f"{full}: {shown} passed where {rate / 1e6:.1f} Mb/s was asked"
+                shown = "nothing" if got is None else f"{got / 1e6:.1f} Mbit/s"
+                yield f"{full}: {shown} passed where {rate / 1e6:.1f} Mbit/s was asked"
 
 
 def _asked(scenario: Scenario, full: str) -> tuple[LinkNature, FaultWay]:

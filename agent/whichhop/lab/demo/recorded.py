@@ -26,12 +26,12 @@ def replay(story: Story, folder: Path) -> Shown:
     records = [x for x in everything if isinstance(x, Record)]
     readings = [x for x in everything if not isinstance(x, Record)]
     if not records:
-        raise DataError(f"{file}: holds no records; get the file from the project anew")
+        raise DataError(f"{file}: holds no records; get the file from the project again")
     last = max(r.samples.sent_ns[-1] for r in records if len(r.samples))
     start = min(r.minute for r in records) * NS_PER_MINUTE
     found = compare_records(alder_home(), records, readings, start_ns=start, end_ns=last)
     if found is None:
-        raise DataError(f"{file}: holds nothing of this home; get the file from the project anew")
+        raise DataError(f"{file}: holds nothing of this home; get the file from the project again")
     data = comparison_data(found)
     return Shown(
         story=story,

@@ -67,15 +67,15 @@ def _notice(dossier: Dossier) -> Notice:
     claim = dossier.claim
     if claim is None and plan_is_missed(dossier):
         return Notice(
-            Tone.CALM,
+            Tone.NO_FAULT,
             "No episode of delay or loss",
             "In the whole span nothing exceeded its own quiet baseline; what is claimed is the rate alone.",
         )
     if claim is None:
         return Notice(
-            Tone.CALM,
+            Tone.NO_FAULT,
             "Nothing to report",
-            "In the whole span nothing exceeded its own quiet baseline. Nobody is held to anything.",
+            "In the whole span nothing exceeded its own quiet baseline. No fault found.",
         )
     count = len(told_episodes(dossier))
     length = times.lasting(figure(claim, "duration").value or 0.0)
@@ -85,7 +85,7 @@ def _notice(dossier: Dossier) -> Notice:
         lies, so_far = ("lies", " so far") if lasting else ("lay", "")
         return Notice(
             Tone.CLAIM,
-            f"The trouble {lies} in {subject(claim)}: one short episode{so_far}",
+            f"The fault {lies} in {subject(claim)}: one short episode{so_far}",
             f"It {hurt(claim)}, {often}. The home's own network was measured at the same moments and was not"
             f" the cause. This is one short episode{so_far}: it shows that it happened, not that it keeps"
             " happening.",
@@ -93,7 +93,7 @@ def _notice(dossier: Dossier) -> Notice:
     if claim.made:
         return Notice(
             Tone.CLAIM,
-            f"The trouble lies in {subject(claim)}",
+            f"The fault lies in {subject(claim)}",
             f"It {hurt(claim)}, {often}. The home's own network was measured at the same moments and was not"
             " the cause.",
         )
@@ -119,7 +119,7 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
         longest = max(episodes, key=lambda h: (h.end_ns or dossier.end_ns) - h.start_ns)
         last_ns = max(h.end_ns or dossier.end_ns for h in episodes)
         lasting = any(h.end_ns is None for h in episodes)
-        words = ", and still lasting when the measurements end" if lasting else ""
+        words = ", and still ongoing when the measurements end" if lasting else ""
         first_ns = episodes[0].start_ns
         pairs += [
             ("When", times.span(first_ns, last_ns, zone) + words),
@@ -154,9 +154,13 @@ def _pictures(dossier: Dossier, zone: ZoneInfo) -> list[Block]:
     suspects = dossier.claim.elements if dossier.claim else ()
     if session is not None:
         svg = draw_way(dossier.home, session.path.nodes, session.path.links, suspects)
-        shows = "the way out of the home, the suspect link marked"
+        shows = "the path to the internet, the suspect link marked"
         out.append(
-            Picture(svg=svg, shows=shows, caption="The way out as seen from " + session.key.agent + ".")
+            Picture(
+                svg=svg,
+                shows=shows,
+                caption="The path to the internet as seen from " + session.key.agent + ".",
+            )
         )
     if dossier.charts:
         chart = dossier.charts[-1]
@@ -183,15 +187,14 @@ def _home_side(claim: Claim) -> Bullets:
         )
     ]
     items.append(
-        f"The home itself used at most {at_most(use.unit, use.value)} of its plan for nine tenths of"
-        " that time."
+        f"The home itself used at most {at_most(use.unit, use.value)} of its plan for 90 % of that time."
         if use.value is not None
         else "The home's own traffic was not measured."
     )
     if late.value is not None:
         items.append(
             f"The measuring machines were never late by more than {at_most(late.unit, late.value)};"
-            " packets of a busy machine are set aside."
+            " packets of a busy machine are not judged."
         )
     return Bullets(tuple(items))
 
@@ -216,7 +219,10 @@ def answer(dossier: Dossier) -> Section:
     if plan_is_missed(dossier):
         blocks.insert(0, _plan_notice(dossier))
     if claim is not None and claim.missing:
-        blocks += [Para("To be collected before the provider can be held to it:"), Bullets(claim.missing)]
+        blocks += [
+            Para("To be collected before the provider can be asked to fix it:"),
+            Bullets(claim.missing),
+        ]
     blocks += _pictures(dossier, zone)
     if claim is not None:
         blocks += [Para("How the rest looked at the same moments:"), _home_side(claim)]

@@ -55,7 +55,7 @@ def integrity(dossier: Dossier) -> Section:
     if dossier.chains:
         blocks.append(
             Grid(
-                caption="Where each measuring machine's chain of records stood (SHA-256)",
+                caption="Where each agent's chain of records stood (SHA-256)",
                 head=("Machine", "Records", "Head of the chain"),
                 rows=tuple((c.agent, f"{c.last_seq:,}", c.head) for c in dossier.chains),
                 numbers=frozenset({1}),
@@ -64,7 +64,7 @@ def integrity(dossier: Dossier) -> Section:
     if signed := [(c.agent, c.signed) for c in dossier.chains if c.signed is not None]:
         blocks.append(
             Grid(
-                caption="What each measuring machine signed itself, so that the maker cannot change it later;"
+                caption="What each agent signed itself, so that the maker cannot change it later;"
                 " its own page shows the same key",
                 head=("Machine", "Records signed", "When", "Key of the machine"),
                 rows=tuple((a, f"{s.seq:,}", utc(s.at_ns), _key(s.public_key)) for a, s in signed),

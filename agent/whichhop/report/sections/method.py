@@ -49,8 +49,9 @@ def method(dossier: Dossier) -> Section:
         ),
         Para(_clocks(dossier)),
         Para(
-            f"{samples:,} samples, of which {aside:,} were set aside because the measuring machine was late,"
-            " asleep, could not send, or had its clock changed: they count neither as answered nor as lost."
+            f"{samples:,} samples, of which {aside:,} are not judged because the measuring computer (agent)"
+            " was late, asleep, could not send, or had its clock changed: they count neither as answered nor"
+            " as lost."
         ),
         Para(
             "Each link is judged by sessions that cross it against sessions that do not, at the same moments"

@@ -75,7 +75,9 @@ def numbers(dossier: Dossier) -> Section:
             )
         )
     rows = sorted(dossier.sessions, key=lambda r: (not r.crosses, r.session))
-    blocks.append(Para("A session is one stream of test packets from a measuring machine to a target."))
+    blocks.append(
+        Para("A session is one stream of test packets from a measuring computer (agent) to a target.")
+    )
     blocks.append(
         Grid(
             caption="Sessions; those over the suspect first. Quiet is the time outside all episodes",
@@ -86,7 +88,7 @@ def numbers(dossier: Dossier) -> Section:
                 "Median",
                 "Lost, quiet",
                 "Median, quiet",
-                "Set aside",
+                "Not judged",
             ),
             rows=tuple(_session(r) for r in rows),
             numbers=frozenset({2, 3, 4, 5, 6}),

@@ -15,7 +15,7 @@ def _agent(one: AgentNow, at_ns: int) -> Markup:
         words = ["not heard since ", when(one.heard_ns, at_ns), f", {ago(one.heard_ns, at_ns)} ago"]
     else:
         words = ["heard"]
-    mood = Mood.WAITING if silent(one, at_ns) else Mood.UNSURE if one.trouble else Mood.CALM
+    mood = Mood.WAITING if silent(one, at_ns) else Mood.UNSURE if one.trouble else Mood.NO_FAULT
     return tag(
         "li",
         tag("p", mark(mood), " ", tag("b", one.name), ": ", words),

@@ -153,7 +153,7 @@ def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
     links = {link.name: link for link in bulletin.links}
     end = verdict.end_ns
     if end is None:
-        length = tag("b", f"lasting, {ago(verdict.start_ns, bulletin.at_ns)} so far")
+        length = tag("b", f"ongoing, {ago(verdict.start_ns, bulletin.at_ns)} so far")
     else:
         length = tag("span", lasting((end - verdict.start_ns) / NS_PER_S))
     why = [tag("li", w) for w in told.words]
@@ -164,7 +164,7 @@ def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
         tag("p", tag("span", class_=f"key {_BARS.get(owner, 'bar-nobody')}"), " ", blame(verdict, links)),
         tag(
             "p",
-            f"{chance(verdict.probability)} sure; {whose(verdict)} to mend"
+            f"{chance(verdict.probability)} sure; {whose(verdict)} to fix"
             if owner is not Owner.NOBODY
             else f"{chance(verdict.probability)} sure",
             class_="aside",
@@ -224,12 +224,12 @@ def _nothing(bulletin: Bulletin) -> Markup:
     since: Inside = " in the last day."
     if axis.since_ns > axis.start_ns:
         since = (" since judging began at ", when(axis.since_ns, bulletin.at_ns), ".")
-    return tag("p", mark(Mood.CALM), " No episode and no change", since, class_="none")
+    return tag("p", mark(Mood.NO_FAULT), " No episode and no change", since, class_="none")
 
 
 def _key() -> Markup:
     rows = (
-        ("bar-home", "the home's to mend"),
+        ("bar-home", "the home's to fix"),
         ("bar-provider", "the provider's, or further"),
         ("bar-nobody", "another's, or cannot tell"),
         ("unheard", "not judged"),

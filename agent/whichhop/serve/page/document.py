@@ -104,7 +104,7 @@ def _document(home: str, sentence: str, parts: Inside, foot: Inside) -> bytes:
     )
     body = join(
         tag("a", "Skip to the answer", class_="skip", href="#main"),
-        tag("header", tag("h1", home), tag("p", "which hop is to blame")),
+        tag("header", tag("h1", home), tag("p", "which hop is at fault")),
         tag("div", class_="stale", id="stale", role="region", aria_label="Old data", hidden=True),
         tag("p", class_="unseen", id="say", role="status"),
         tag("main", parts, id="main", tabindex="-1"),
@@ -152,7 +152,7 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
         _answer(sentence, extra, _steps(bulletin.steps), now_ns, bulletin.at_ns if sentence.told else now_ns),
         _part(
             "way",
-            "The way out, hop by hop",
+            "Path to the internet, hop by hop",
             way(bulletin),
             note="From the rooms to the provider, over the last minutes.",
         ),
@@ -168,7 +168,7 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
 def own_page(live: LiveState, others: Mapping[str, str], *, now_ns: int, trouble: str = "") -> bytes:
     """The page of an agent that does not compare, or whose comparer has not spoken yet."""
     words = trouble or f"The agent on {live.agent} measures, but does not compare."
-    more = "It cannot say which hop is to blame; these are its own figures."
+    more = "It cannot say which hop is at fault; these are its own figures."
     sentence = Sentence(mood=Mood.WAITING, words=words, more=(more,))
     parts = [
         _answer(sentence, None, None, now_ns, now_ns),

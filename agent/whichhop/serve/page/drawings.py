@@ -5,22 +5,22 @@ from whichhop.serve.page.markup import Markup, join, tag
 from whichhop.serve.page.sentence import Mood
 
 _ARCS: dict[LinkState, tuple[str, ...]] = {
-    LinkState.CALM: ("M6 40C34 4 86 4 114 40",),
+    LinkState.NO_FAULT: ("M6 40C34 4 86 4 114 40",),
     LinkState.SUSPECTED: ("M6 40C34 4 86 4 114 40",),
     LinkState.AT_FAULT: ("M6 40C18 25 32 15 47 13l7 10-9 7 8 11", "M114 40C102 25 88 15 73 13l-6 9 8 8-7 11"),
     LinkState.UNKNOWN: ("M6 40H114",),
 }
-"""One path a stroke; the arc is whole when calm, dashed by style when suspected, in two when at fault."""
+"""One path a stroke; the arc is whole, dashed by style when suspected, in two when at fault."""
 
 STATE_MOOD = {
-    LinkState.CALM: Mood.CALM,
+    LinkState.NO_FAULT: Mood.NO_FAULT,
     LinkState.SUSPECTED: Mood.UNSURE,
     LinkState.AT_FAULT: Mood.FAULT,
     LinkState.UNKNOWN: Mood.WAITING,
 }
 
 _MARKS: dict[Mood, tuple[tuple[str, str], ...]] = {
-    Mood.CALM: (("solid", "M12 2a10 10 0 1 0 .01 0z"), ("inner", "M7 12.5l3.4 3.4L17 8.8")),
+    Mood.NO_FAULT: (("solid", "M12 2a10 10 0 1 0 .01 0z"), ("inner", "M7 12.5l3.4 3.4L17 8.8")),
     Mood.UNSURE: (
         ("solid", "M12 1.5L23.5 22H.5z"),
         ("inner", "M12 9v5.5M12 18.4v.1"),
@@ -67,7 +67,7 @@ def mark(mood: Mood) -> Markup:
 def legend() -> Markup:
     """What the arcs mean."""
     rows = {
-        LinkState.CALM: "calm",
+        LinkState.NO_FAULT: "no fault",
         LinkState.SUSPECTED: "suspected",
         LinkState.AT_FAULT: "at fault",
         LinkState.UNKNOWN: "not known",

@@ -26,7 +26,7 @@ OLD_NS = 60 * NS_PER_S
 class Mood(StrEnum):
     """What the answer looks like."""
 
-    CALM = "calm"
+    NO_FAULT = "no-fault"
     FAULT = "fault"
     UNSURE = "unsure"
     WAITING = "waiting"
@@ -44,16 +44,16 @@ class Sentence:
 
 
 _BLAME: dict[Cause, str] = {
-    Cause.WIRELESS_HOP: "{} is to blame.",
-    Cause.BACKHAUL: "{} is to blame.",
-    Cause.WIRED_LAN: "The home's wiring is to blame: {}.",
-    Cause.HOME_NODE: "{} is to blame.",
-    Cause.OWN_TRAFFIC: "The home's own traffic fills the line to the provider.",
-    Cause.AGENT_HOST: "A measuring machine is in trouble, not the network: {}.",
-    Cause.UPSTREAM_LINK: "The line to the provider is to blame.",
-    Cause.BEYOND: "The provider's network, or what lies beyond it, is to blame.",
-    Cause.DESTINATION: "One destination only is in trouble: {}.",
-    Cause.NAME_SERVICE: "The name service is to blame: {}.",
+    Cause.WIRELESS_HOP: "{} is at fault.",
+    Cause.BACKHAUL: "{} is at fault.",
+    Cause.WIRED_LAN: "The home's wiring is at fault: {}.",
+    Cause.HOME_NODE: "{} is at fault.",
+    Cause.OWN_TRAFFIC: "The home's own traffic fills the access line.",
+    Cause.AGENT_HOST: "The fault is in an agent, not in the network: {}.",
+    Cause.UPSTREAM_LINK: "The access line is at fault.",
+    Cause.BEYOND: "The provider's network, or what lies beyond it, is at fault.",
+    Cause.DESTINATION: "The fault is in one destination only: {}.",
+    Cause.NAME_SERVICE: "The name service is at fault: {}.",
     Cause.RESPONDER: "Nothing you would feel: {} are slow, but what it passes on is well.",
     Cause.NOT_SEPARABLE: "Something is wrong, but these cannot be told apart: {}.",
     Cause.HEALTHY: "No fault found.",
@@ -64,7 +64,7 @@ _LINKS = {
     LinkKind.WIRELESS: "the wireless hop between {} and {}",
     LinkKind.BACKHAUL: "the backhaul between {} and {}",
     LinkKind.WIRED: "the cable between {} and {}",
-    LinkKind.ACCESS: "the line to the provider",
+    LinkKind.ACCESS: "the access line",
     LinkKind.BEYOND: "the network past the provider's first hop",
 }
 
@@ -161,7 +161,7 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
         return Sentence(
             mood=Mood.WAITING,
             words="Nothing can be said of now.",
-            more=("Every agent is busy, asleep or not heard of, so none of them is a witness.",),
+            more=("Every agent is busy, asleep or not heard of, so nothing is judged.",),
         )
     suspects = [k for k in bulletin.links if k.state in (LinkState.SUSPECTED, LinkState.AT_FAULT)]
     if suspects:
@@ -195,7 +195,7 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
 
 def _to_measure_the_line(bulletin: Bulletin, unseen: Sequence[str]) -> tuple[str, ...]:
     never = [k for k in bulletin.links if k.kind is LinkKind.ACCESS and k.name in unseen and not k.packets]
-    return (f"Where the line to the provider was never measured: {target_words()}.",) if never else ()
+    return (f"Where the access line was never measured: {target_words()}.",) if never else ()
 
 
 def _of_levels(bulletin: Bulletin) -> Sentence:
@@ -218,7 +218,7 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
             more=tuple(level_words(v) for v in bulletin.unusual),
         )
     return Sentence(
-        mood=Mood.CALM,
+        mood=Mood.NO_FAULT,
         words="No fault found.",
         more=("Nothing exceeds its own quiet baseline: every hop answers as it usually does.",),
     )

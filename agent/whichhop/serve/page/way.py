@@ -16,17 +16,17 @@ _KINDS = {
     LinkKind.WIRELESS: "wireless hop",
     LinkKind.BACKHAUL: "backhaul",
     LinkKind.WIRED: "cable",
-    LinkKind.ACCESS: "line to the provider",
+    LinkKind.ACCESS: "access line",
     LinkKind.BEYOND: "past the first hop",
 }
 _PLAIN = {LinkKind.WIRELESS: "radio", LinkKind.WIRED: "ethernet"}
 """Media that the kind's own words say already."""
 _BOX_WORDS = {
-    "node": "this box is to blame",
-    "air": "its radio channel is to blame",
-    "host": "this machine is in trouble",
+    "node": "this box is at fault",
+    "air": "its radio channel is at fault",
+    "host": "the fault is in this agent",
     "reply": "only its own answers are slow",
-    "destination": "it alone is in trouble",
+    "destination": "the fault is in it alone",
 }
 
 
@@ -130,7 +130,7 @@ def _figures(link: LinkNow) -> Markup:
         return tag("p", "nothing measured here now", class_="aside")
     rows: list[tuple[str, str]] = []
     if link.state is not LinkState.UNKNOWN:  # what is not known is not innocent either
-        rows.append(("to blame", chance(link.probability)))
+        rows.append(("at fault", chance(link.probability)))
     if link.rtt_s is not None:
         rows.append(("round trip", trip(link.rtt_s)))
     if link.added_s is not None:

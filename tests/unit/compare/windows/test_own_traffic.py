@@ -26,7 +26,7 @@ def share(readings, ticks=6, plan=PLAN):
 
 
 def test_the_share_is_bytes_times_eight_over_time_over_the_plan():
-    # 10 s at 10 Mb/s of 20 is 12.5 MB a tick: a half, by hand.
+    # 10 s at 10 Mbit/s of 20 is 12.5 MB a tick: a half, by hand.
     found = share(counter(np.arange(7) * 12_500_000))
     np.testing.assert_allclose(found, 0.5)
 

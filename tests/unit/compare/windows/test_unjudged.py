@@ -1,4 +1,4 @@
-"""How long agents were no witnesses, against windows set aside by hand."""
+"""How long agents were not judged, against windows set aside by hand."""
 
 import numpy as np
 

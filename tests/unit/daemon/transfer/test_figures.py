@@ -47,7 +47,7 @@ def result(outcome: dict[str, Any], beside: UnderLoad | None = None, **more: Any
 
 
 def test_rfc_6349s_worked_values_come_out_of_the_same_functions() -> None:
-    # 4.1.2: 5 x 100 MB at 500 Mb/s take 8 s ideally, 12 s in fact; 4.2.1: 100,000 sent and 2,000 sent again;
+    # 4.1.2: 5 x 100 MB at 500 Mbit/s take 8 s ideally, 12 s in fact; 4.2.1: 100,000 sent 2,000 sent again;
     # 4.3.1: 25 ms at rest, 32 ms on average
     found = result(seen(), ideal_bps=500e6)
     assert found.time_ratio == pytest.approx(1.5)
@@ -60,7 +60,7 @@ def test_without_a_known_rate_the_ideal_is_the_measured_one() -> None:
 
 
 def test_a_full_port_is_the_machines_limit_and_the_rate_a_lower_bound() -> None:
-    # 1448 of 1538 octets at 100 Mb/s: check value 5.14, 94.15 Mb/s
+    # 1448 of 1538 octets at 100 Mbit/s: check value 5.14, 94.15 Mbit/s
     assert port_goodput(100e6) == pytest.approx(94.148e6, rel=1e-4)
     found = result(seen(settled={"rate_bps": 94e6, "spread": 0.01, "steady": True}), port_bps=100e6)
     assert found.limited == "the machine's own port"
@@ -68,7 +68,7 @@ def test_a_full_port_is_the_machines_limit_and_the_rate_a_lower_bound() -> None:
 
 
 def test_a_port_that_lets_more_through_than_its_speed_has_another() -> None:
-    # A virtual device tells 10 Mb/s; neither is it the limit then, nor what the ideal time is counted from.
+    # A virtual device tells 10 Mbit/s; neither is it the limit then, nor what the ideal time is counted from.
     found = result(seen(), port_bps=10e6)
     assert not found.at_least
     assert found.time_ratio == pytest.approx(12 / (500e6 * 8 / 333e6))

@@ -35,10 +35,10 @@ def test_use_is_unknown_before_two_counts_when_they_are_old_and_after_a_reset() 
 
 
 def test_a_fifth_of_the_plan_in_either_direction_is_busy_and_unknown_use_is_not() -> None:
-    home = alder()  # 100 Mb/s down, 20 up
+    home = alder()  # 100 Mbit/s down, 20 up
     assert busy_words(LeaseUse(down_bps=19e6, up_bps=3.9e6), home) == ""
-    assert "4.1 Mb/s up" in busy_words(LeaseUse(down_bps=0, up_bps=4.1e6), home)
-    assert "21.0 Mb/s down" in busy_words(LeaseUse(down_bps=21e6, up_bps=0), home)
+    assert "4.1 Mbit/s up" in busy_words(LeaseUse(down_bps=0, up_bps=4.1e6), home)
+    assert "21.0 Mbit/s down" in busy_words(LeaseUse(down_bps=21e6, up_bps=0), home)
     assert busy_words(LeaseUse(), home) == ""
 
 

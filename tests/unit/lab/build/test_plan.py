@@ -74,14 +74,14 @@ def test_a_hosts_own_rate_is_left_to_the_relay() -> None:
 
 
 def test_a_queue_holds_the_time_it_was_asked_to_hold() -> None:
-    # 20 Mb/s x 0.15 s / 8 = 375,000 bytes beside the bucket of 20 Mb/s x 0.004 s / 8.
+    # 20 Mbit/s x 0.15 s / 8 = 375,000 bytes beside the bucket of 20 Mbit/s x 0.004 s / 8.
     assert rate_lines("x", 20_000_000, 0.15, relay=True) == (
         "qdisc replace dev x root handle 1: tbf rate 20000000bit burst 10000 limit 385000",
     )
 
 
 def test_a_deeper_bucket_holds_more_time_and_leaves_the_queue_as_deep() -> None:
-    # 20 Mb/s x 0.016 s / 8 = 40,000 bytes, and 375,000 of queue behind them.
+    # 20 Mbit/s x 0.016 s / 8 = 40,000 bytes, and 375,000 of queue behind them.
     assert rate_lines("x", 20_000_000, 0.15, relay=True, bucket_s=0.016) == (
         "qdisc replace dev x root handle 1: tbf rate 20000000bit burst 40000 limit 415000",
     )
@@ -91,7 +91,7 @@ def test_a_deeper_bucket_holds_more_time_and_leaves_the_queue_as_deep() -> None:
         depths.append(plan.bucket_s)
         last, plan = plan, deepened(plan, alder_scenario())
     assert depths == list(BUCKETS_S)
-    # 100 Mb/s x 0.064 s / 8.
+    # 100 Mbit/s x 0.064 s / 8.
     assert any("burst 800000 " in line for line in last.tc_lines["provider-edge"])
 
 

@@ -37,7 +37,7 @@ def test_a_link_as_asked_passes() -> None:
         ({"came": 39}, "39 of 40 packets"),
         ({"delays_ns": [1_000_000] * 40}, "delays from 1.00 ms"),
         ({"delays_ns": [5_000_000] + [9_000_000] * 39}, "lower quartile 9.00 ms"),
-        ({"rate_bps": 900e6}, "900.0 Mb/s passed where 20.0 Mb/s"),
+        ({"rate_bps": 900e6}, "900.0 Mbit/s passed where 20.0 Mbit/s"),
         ({"rate_bps": None}, "nothing passed"),
     ],
 )

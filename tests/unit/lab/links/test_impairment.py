@@ -94,7 +94,7 @@ def test_contention_delays_some_packets_a_little_and_few_of_them_a_lot() -> None
 
 
 def test_the_relays_own_queue_serialises_at_its_rate_and_drops_past_its_depth() -> None:
-    # 1,250 bytes at 10 Mb/s take 1 ms; 10 ms of queue hold ten packets beside the one being sent.
+    # 1,250 bytes at 10 Mbit/s take 1 ms; 10 ms of queue hold ten packets beside the one being sent.
     one = lane(rate_bps=10_000_000, queue_ns=10 * MS)
     out = [one.fate(0, 1250) for _ in range(20)]
     assert out == [*(i * MS for i in range(1, 12)), *([None] * 9)]

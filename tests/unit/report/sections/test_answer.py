@@ -29,10 +29,10 @@ def test_a_claim_on_one_short_episode_says_so_in_its_first_line() -> None:
     assert one_short(lasting)
     assert one_short(over)
     assert notice(lasting).head.endswith("one short episode so far")
-    assert notice(lasting).head.startswith("The trouble lies in")
+    assert notice(lasting).head.startswith("The fault lies in")
     found = notice(over)
     assert found.tone is Tone.CLAIM
-    assert found.head.startswith("The trouble lay in")
+    assert found.head.startswith("The fault lay in")
     assert found.head.endswith("one short episode")
     assert "not that it keeps happening" in found.text
     assert "your own records" in request(over)
@@ -46,5 +46,5 @@ def test_a_long_episode_or_a_second_one_is_a_trouble_that_lies_there() -> None:
     for episodes in ((long,), (one, again)):
         other = replace(said, episodes=episodes)
         assert not one_short(other)
-        assert notice(other).head.startswith("The trouble lies in")
+        assert notice(other).head.startswith("The fault lies in")
         assert "look at this part of the path" in request(other)

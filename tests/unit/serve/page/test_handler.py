@@ -62,7 +62,7 @@ def test_the_page_is_made_anew_for_a_new_bulletin_or_after_some_seconds_only() -
     assert ask(app, "/")[2] is not None
     assert ask(app, "/")[2] == first
     shown.bulletin = at_fault()
-    assert "is to blame." in ask(app, "/")[2]
+    assert "is at fault." in ask(app, "/")[2]
     shown.now_ns += 3600 * NS_PER_S
     assert "Nothing new has been heard" in ask(app, "/")[2]
     shown.now_ns = NOW_NS

@@ -22,8 +22,8 @@ def test_each_state_has_its_sentence_and_mood() -> None:
         "silent": silent(),
     }.items()}  # fmt: skip
     assert found == {
-        "calm": (Mood.CALM, "No fault found."),
-        "fault": (Mood.FAULT, "The backhaul between attic and router is to blame."),
+        "calm": (Mood.NO_FAULT, "No fault found."),
+        "fault": (Mood.FAULT, "The backhaul between attic and router is at fault."),
         "group": (Mood.UNSURE, "Something is wrong in one of 3 places."),
         "learning": (Mood.WAITING, "Still learning what is usual in this home."),
         "silent": (Mood.WAITING, "No agent is heard, so nothing can be said."),
@@ -32,7 +32,7 @@ def test_each_state_has_its_sentence_and_mood() -> None:
 
 def test_a_fault_says_whose_it_is_how_sure_since_when_and_what_is_felt() -> None:
     found = of(at_fault())
-    assert found.more[0].replace("\u00a0", " ") == "It is the home's to mend. 98 % sure."
+    assert found.more[0].replace("\u00a0", " ") == "It is the home's to fix. 98 % sure."
     assert "28 ms added" in found.more[1]
     assert found.since_ns == NOW_NS - 12 * MINUTE_NS
 
@@ -61,7 +61,7 @@ def test_an_unproven_verdict_is_not_shown_as_certain() -> None:
     found = of(replace(calm(), told=(replace(one, verdict=replace(one.verdict, proven=False)),)))
     assert (found.mood, found.words) == (
         Mood.UNSURE,
-        "Likely, but not proven: the line to the provider is to blame.",
+        "Likely, but not proven: the access line is at fault.",
     )
 
 

@@ -1,0 +1,109 @@
+"""The agent as a user with no rights at all: no capability, no file of root's, in a network of its own."""
+
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from support.need import need, need_program
+from whichhop.config.keys import create_key
+from whichhop.store.store import Store
+
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
+
+NOBODY = 65_534
+"""The overflow user of Linux (kernel documentation, sysctl/fs: overflowuid)."""
+HOME = """\
+home: Nobody's House
+nodes:
+  router: {kind: router, address: 127.0.81.1}
+  desk: {kind: host, address: 127.0.81.20, agent: true}
+  study: {kind: host, address: 127.0.0.1, agent: true}
+links:
+  - {join: [desk, router], kind: wired}
+  - {join: [study, router], kind: wired}
+ports: {stamp: 8862}
+"""
+# The interpreter may lie under a folder that is root's alone: there, and only in this mount namespace, root's
+# folder is another one that holds just the interpreter.
+WITHIN = """\
+set -e
+ip link set lo up
+if [ -n "$1" ]; then echo "$1" > /proc/sys/net/ipv4/ping_group_range; fi
+if ! setpriv --reuid $0 --regid $0 --clear-groups test -x "$2"; then
+  mkdir "$3/aside"; mount --bind "$2" "$3/aside"; top=/$(echo "$2" | cut -d/ -f2)
+  mount -t tmpfs -o mode=0755 tmpfs "$top"; mkdir -p "$2"; mount --bind "$3/aside" "$2"
+fi
+exec setpriv --reuid $0 --regid $0 --clear-groups --no-new-privs --inh-caps=-all --bounding-set=-all \
+  timeout -s TERM 14 "$4" -P -m whichhop run "$3/home.yaml" --node desk --store "$3/desk.db" \
+  --key "$3/handed/home.key"
+"""
+
+
+@pytest.fixture
+def folder() -> Iterator[Path]:
+    with tempfile.TemporaryDirectory(dir="/tmp") as made:  # not pytest's, which is closed to others
+        path = Path(made)
+        (path / "home.yaml").write_text(HOME)
+        (path / "handed").mkdir()
+        create_key(path / "handed" / "home.key")
+        for one in (path, path / "home.yaml"):
+            os.chown(one, NOBODY, NOBODY)
+        yield path
+
+
+def hand_over(folder: Path, mode: int) -> None:
+    """The key as a service manager has it: 0400 and the service's own, or 0440, root's and readable by it."""
+    owner = NOBODY if mode == 0o400 else 0
+    for one, bits in ((folder / "handed" / "home.key", mode), (folder / "handed", mode | 0o110)):
+        one.chmod(bits)
+        os.chown(one, owner, NOBODY)
+
+
+def run(folder: Path, ping_groups: str) -> "subprocess.CompletedProcess[str]":
+    for program in ("unshare", "setpriv", "ip", "mount"):
+        need_program(program)
+    within = ["unshare", "--mount", "--net", "--propagation", "private", "sh", "-c", WITHIN, str(NOBODY)]
+    return subprocess.run(
+        [*within, ping_groups, sys.base_prefix, str(folder), sys.executable],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+        env={
+            "PATH": os.environ["PATH"],
+            "HOME": "/nonexistent",
+            "PYTHONDONTWRITEBYTECODE": "1",
+            "CREDENTIALS_DIRECTORY": str(folder / "handed"),
+        },
+    )
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
+@pytest.mark.parametrize("mode", [0o400, 0o440])
+def test_it_measures_and_stores_where_the_system_lets_users_ping(folder: Path, mode: int) -> None:
+    # icmp(7): ping_group_range; systemd opens it to everybody since 245. systemd.exec(5), CREDENTIALS:
+    # older versions hand files over as 0400, newer ones as 0440 with root as owner.
+    hand_over(folder, mode)
+    done = run(folder, "0 2147483647")
+    assert "2 sessions, metrics on" in done.stderr, done.stderr
+    assert "Traceback" not in done.stderr
+    file = folder / "desk.db"
+    assert file.stat().st_uid == NOBODY
+    with Store.open(file, read_only=True) as store:
+        methods = {str(key.method) for key in store.sessions()}
+    need(bool(methods), "a machine that is not too slow to measure within 14 s")
+    assert "echo" in methods
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
+def test_it_says_in_one_line_what_right_it_lacks(folder: Path) -> None:
+    hand_over(folder, 0o400)
+    done = run(folder, "1 0")
+    assert done.returncode == 2, done.stderr
+    (line,) = done.stderr.splitlines()
+    assert "ping_group_range" in line
