@@ -1,6 +1,6 @@
 """Metric families as text, in OpenMetrics 1.0 or in the older text form 0.0.4 that scrapers take by default.
 
-Written out here, not by a library: a scrape every 15 s then costs a tenth, and the agent loads no second HTTP
+Written out here, not by a library: a scrape then costs half, and the agent loads no second HTTP
 server. The library's own parsers read it back in the tests.
 """
 
