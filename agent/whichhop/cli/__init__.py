@@ -17,6 +17,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ("setup", "whichhop.cli.setup", "make a home's key and say how to start its agents"),
     ("invite", "whichhop.cli.invite", "show a code by which one more machine joins the home"),
     ("join", "whichhop.cli.join", "make this machine an agent of a home, by the code of another"),
+    ("revoke", "whichhop.cli.revoke", "take a lost machine's agent out of the home"),
     (
         "check",
         "whichhop.cli.check",

@@ -12,10 +12,17 @@ from whichhop.net.process import ask_short_slices, settle_memory
 from whichhop.net.system import HERE
 
 
+def _use_epoch_beside_the_records(options: RunOptions) -> None:
+    """Where the home file's folder is not the daemon's to write, what it learned is with its records."""
+    if options.key_in_use != options.key_file:
+        os.environ["WHICHHOP_EPOCH"] = str(options.identity_file.with_suffix(".revoked"))
+
+
 async def _run(options: RunOptions) -> int:
     beside = found_addresses_path(options.store)
     if beside.exists() and not found_addresses_path(options.home_file).exists():
         os.environ[VARIABLE] = str(beside)
+    _use_epoch_beside_the_records(options)
     first = await read_home(options, options.node)
     daemon, loop = Daemon(options, first), asyncio.get_running_loop()
     if HERE.hang_up:
