@@ -11,7 +11,7 @@ from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.rules import RULES, LevelStanding
 from whichhop.cabling.run import expected_dbmv
 from whichhop.cabling.what_if import WhatIfOutcome, ideas, what_if
-from whichhop.model import Cause, Direction
+from whichhop.model import Direction
 from whichhop.model.cable_run import Run
 from whichhop.model.channel import MULTI_CARRIER
 from whichhop.model.links import Owner
@@ -74,9 +74,7 @@ def _line_trouble(known: Known) -> Trouble:
     """Episodes of the access link that the levels do not leave to the provider alone."""
     return trouble(
         known,
-        lambda v, line: (
-            v.cause is Cause.UPSTREAM_LINK and line is not None and line.whose is not Owner.PROVIDER
-        ),
+        lambda v, line: v.near_line and line is not None and line.whose is not Owner.PROVIDER,
     )
 
 

@@ -35,7 +35,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
             cost=Cost.NOTHING,
             commands=(_command(known, proven.verdicts),),
         )
-    likely = trouble(known, lambda v, _: v.cause in PROVIDERS and not v.proven)
+    likely = trouble(known, lambda v, _: (v.cause in PROVIDERS or v.near_line) and not v.proven)
     missing = tuple(dict.fromkeys(m for v in likely.verdicts for m in v.missing))
     if likely.verdicts and missing:
         yield Recommendation(
