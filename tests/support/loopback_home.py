@@ -116,9 +116,11 @@ class LoopbackHome:
         return found
 
     def metric(self, node: str, name: str) -> dict[tuple[str, ...], float]:
-        """A metric's values by its labels' values, but for the agent's own name."""
+        """A metric's values by its labels' values, but for the agent's own name and the home's."""
         return {
-            tuple(v for k, v in sorted(sample.labels.items(), key=_by_label) if k != "agent"): sample.value
+            tuple(
+                v for k, v in sorted(sample.labels.items(), key=_by_label) if k not in ("agent", "home")
+            ): sample.value
             for family in text_string_to_metric_families(self.get(node, "/metrics").decode())
             for sample in family.samples
             if sample.name == f"whichhop_{name}"

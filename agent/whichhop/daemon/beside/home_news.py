@@ -58,6 +58,7 @@ class HomeNews:
         self._meetings: dict[str, int] = {}
         self._turns = self._next = 0
         self._looking = asyncio.Lock()
+        self._waiting = False
         self._looked_at: dict[str, tuple[str, str]] = {}
 
     def add_to(self, app: App) -> None:
@@ -87,11 +88,14 @@ class HomeNews:
     async def told(self, question: Question) -> Answer:
         """POST /api/news: the home file has changed, here or at another agent; look."""
         only_known(question)
-        self._jobs.once("news", self._look)
+        if not self._waiting:  # a look that has yet to begin will see this change too
+            self._waiting = True
+            self._jobs.once("news", self._look)
         return Answer(body=b"{}\n")
 
     async def _look(self) -> None:
         async with self._looking:  # however often somebody tells
+            self._waiting = False
             await self._reload()
             self._looked_at.clear()
             for other in self._others():
