@@ -177,7 +177,7 @@ def test_its_figures_are_stored_and_shown_as_metrics(alder: Alder) -> None:
     place = alder.home.place("study")
     page = place.call(["curl", "-s", "http://192.0.2.30:8620/metrics"]).output
     assert (
-        f'whichhop_transfer_from_agent_bytes_per_second{{home="{alder.home.scenario.home.name}",agent="study",target="harbour"}}'
+        f'whichhop_transfer_from_agent_bytes_per_second{{agent="study",home="{alder.home.scenario.home.name}",target="harbour"}}'
         in page
     )
     with Store.open(alder.folder / "study.db", read_only=True) as store:
@@ -192,7 +192,7 @@ def test_a_stranger_is_turned_away_and_counted(alder: Alder, tmp_path: Path) -> 
     assert "wrong key" in done.output
     page = alder.home.place("study").call(["curl", "-s", "http://192.0.2.30:8620/metrics"]).output
     name = alder.home.scenario.home.name
-    assert f'whichhop_transfer_refusals_total{{home="{name}",agent="study"}} 1.0' in page
+    assert f'whichhop_transfer_refusals_total{{agent="study",home="{name}"}} 1.0' in page
 
 
 def test_a_wish_that_cannot_be_met_is_one_line_with_the_remedy(alder: Alder) -> None:

@@ -39,8 +39,8 @@ ABSENT = {
     "darwin": {"pyroute2", "_scproxy"},
     "win32": {"fcntl", "resource", "pwd", "grp", "termios", "pyroute2"},
 }
-BEFORE = ["aiohttp", "uvicorn", "prometheus_client", "icmplib", "encodings.idna", "tempfile", "shutil"]
-BEFORE += ["zoneinfo", "sysconfig", "concurrent.futures.thread", "uvicorn.protocols.http.h11_impl", "runpy"]
+BEFORE = ["aiohttp", "h11", "prometheus_client", "icmplib", "encodings.idna", "tempfile", "shutil"]
+BEFORE += ["zoneinfo", "sysconfig", "concurrent.futures.thread", "concurrent.futures.process", "runpy"]
 LINUX_CALLS = {"timerfd_create", "prctl", "malloc_trim", "adjtimex", "recvmmsg", "sendmmsg", "syscall"}
 
 

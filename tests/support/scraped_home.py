@@ -131,7 +131,7 @@ def scraped_home(folder: Path) -> Iterator[Scraped]:
             for turn in range(1, FEEDS):
                 _feed(lives, turn)
                 sleep_s(1.1)
-            _wait(found, "agent_target_method:whichhop_added_latency_seconds:p50_5m")
+            _wait(found, "home_agent_target_method:whichhop_added_latency_seconds:p50_5m")
             yield found
         finally:
             server.terminate()

@@ -118,8 +118,6 @@ def run(args: argparse.Namespace) -> int:
     home = read_home(args.home)
     key = args.key or key_path_for(args.home)
     read_key(key)
-    if (word := make_owner(args.home)) is not None:
-        _say(owner_words(word))
     if args.behind is not None and args.behind not in home.nodes:
         raise WhichhopError(
             f"--behind {args.behind}: no node of {args.home}; there are {', '.join(home.nodes)}"
@@ -128,6 +126,8 @@ def run(args: argparse.Namespace) -> int:
         host = args.address or own_address(home)
     except SystemRefusedError as why:
         raise WhichhopError(f"{why}; or say with --address where to listen") from None
+    if (word := make_owner(args.home)) is not None:
+        _say(owner_words(word))
     joined = asyncio.run(_invite(args, host))
     told = tell_agents(args.home, key, joined.node, _say)
     if args.json:

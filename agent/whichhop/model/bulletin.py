@@ -11,7 +11,7 @@ from whichhop.model.mark import Mark
 class LinkState(StrEnum):
     """What can be said of a link now."""
 
-    NO_FAULT = "no-fault"
+    NO_FAULT = "no fault"
     SUSPECTED = "suspected"
     AT_FAULT = "at fault"
     UNKNOWN = "unknown"

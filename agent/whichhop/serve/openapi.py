@@ -20,11 +20,12 @@ _REFUSALS = {
     "308": "The page is closed: it is shown in TLS, at the address in Location.",
     "400": "A query key or value that is not known; the answer says which are.",
     "401": "The home's token (records) or the page's password is missing or wrong.",
+    "403": "Who asks is no agent that was met here and is not revoked.",
     "404": "This agent does not compare.",
     "405": "Another method than the one in Allow.",
     "414": "A query that is too long.",
     "421": "Asked under a name that a stranger can own.",
-    "426": "Records are handed out in TLS only.",
+    "426": "Records and keys are handed out in TLS only.",
     "500": "A fault of the agent's own; its log says more.",
     "503": "Not now: the store cannot be read, or nothing has been said yet.",
 }
@@ -81,7 +82,10 @@ def _schemas() -> Json:
             store=_TEXT,
             in_trouble=_list(_TEXT),
         ),
-        "Identity": _object(agent=_TEXT, certificate=_TEXT, fingerprint=_TEXT, proof=_HEX, agents=_TEXT),
+        "Identity": _object(
+            agent=_TEXT, certificate=_TEXT, fingerprint=_TEXT, proof=_HEX, agents=_TEXT, epoch=_SEQ
+        ),
+        "NewKey": _object(epoch={"type": "object"}, key=_TEXT, owner=_TEXT),
         "Home": _object(
             home=_TEXT,
             agent=_TEXT,
@@ -164,6 +168,9 @@ def document() -> Json:
         "/page.svg": _asked("the page's icon", _shown("image/svg+xml"), *_CLOSED),
         "/health": _asked("whether the agent lives and stores", _json("Health")),
         "/identity": _asked("the agent's certificate, proven by the home's key", _json("Identity")),
+        "/epoch": _asked(
+            "the home's newest key, for an agent that signs for it", _json("NewKey"), "403", "426"
+        ),
         "/openapi.json": _asked("this document", {JSON: {"schema": {"type": "object"}}}),
         "/metrics": _asked("every metric; shared/metrics.md lists them", metrics, *_CLOSED),
         "/bulletin": _asked("the comparer's newest word", _json("Bulletin"), "404", *_CLOSED),

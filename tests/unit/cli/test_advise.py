@@ -33,8 +33,10 @@ def test_the_first_step_is_the_one_the_fault_calls_for(
     story: str, key: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     code, said = asked(tmp_path, story, capsys, "--json")
-    steps = json.loads(said)["steps"]
+    asks, *steps = json.loads(said)["steps"]
     assert code == 0
+    # The fault lasts to the end of the record: what was changed just before it is asked first.
+    assert (asks["key"], asks["now"], steps[0]["now"]) == ("recall-change", True, True)
     assert steps[0]["key"] == key
     assert steps[0]["worth"] > 0.05
     assert all(word.strip() for step in steps for word in step["words"])

@@ -71,7 +71,7 @@ def test_kept_history_gives_the_baseline_at_the_first_turn(tmp_path: Path) -> No
 
 
 def test_the_page_is_told_what_was_changed_and_what_to_do(tmp_path: Path) -> None:
-    """The attic's backhaul is by radio: with its fault recorded, to wire it is what advice puts first."""
+    """With the recorded fault of the attic's radio backhaul: advice asks what was done, then has it wired."""
     path = tmp_path / "c.db"
     due = END_NS - END_NS % TICK_NS
     house = House(home=alder_home(), run=None, boxes=())
@@ -91,7 +91,8 @@ def test_the_page_is_told_what_was_changed_and_what_to_do(tmp_path: Path) -> Non
         assert bulletin is not None
         live.turn(due)
     assert bulletin.marks == (lately,)
-    assert "backhaul attic to router" in bulletin.steps[0]
+    assert bulletin.steps[0].startswith("Ask what was moved")
+    assert "backhaul attic to router" in bulletin.steps[1]
     # The same verdicts within ten minutes: what was worked out stands.
     assert len(reads) == 1
 

@@ -48,7 +48,7 @@ def test_a_line_that_no_session_crosses_is_named_and_never_part_of_no_fault_foun
     assert found.unmeasured == ("modem/provider-edge",)
     words = not_measured_words([k for k in home.links if k.name in found.unmeasured])
     assert "the link modem to provider-edge" in words
-    assert "under targets in the home file" in words
+    assert "`targets:`" in words
 
 
 def test_an_agent_that_never_spoke_leaves_its_own_link_unmeasured() -> None:

@@ -28,10 +28,10 @@ class Prior:
 
 RADIO_LEAST_S = 0.016
 CALM_LEAST_S = 0.010
-LEAST_SPREADS = 4.0
+LEAST_SPREADS = 6.0
 """Less than 16 ms comes and goes on many a radio or power line, and is no fault there; on one whose own usual
-spread is so small that 10 ms is four of it, 10 ms is one. A normal deviate is four sigmas out three times in
-100 000, less than once a day in ticks of 10 s."""
+spread is so small that 10 ms is six of it, 10 ms is one. Four, which a normal deviate passes less than once a
+day in ticks of 10 s, named bursts of 3 ms of jitter as radio faults in three recipes (development seeds)."""
 RADIO_LEAST_LOSS = 0.03
 """Three packets in a hundred ruin a call. At 8 % small losses took 305 s to be named in the slowest tenth,
 at 3 % they take 81 s (development seeds of small-loss); loss is held against what a session usually loses."""
