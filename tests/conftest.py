@@ -9,6 +9,7 @@ import struct
 
 from hypothesis import settings
 
+from support import registry
 from whichhop.lab.build import kernel
 
 settings.register_profile("whichhop", deadline=None)
@@ -25,6 +26,7 @@ _SIOCSIFFLAGS, _IFF_UP = 0x8914, 0x1  # linux/sockios.h, linux/if.h
 
 def pytest_sessionstart() -> None:
     """Ports, counters and packets of the loopback are then no other test process's, and no packet leaves."""
+    registry.keep_network()
     try:
         kernel.unshare(kernel.CLONE_NEWNET)
     except PermissionError:  # not root, or a container forbids it: the machine's own loopback serves

@@ -10,4 +10,4 @@ def run() -> Iterator[Figure]:
     found = load()
     value = round(found.rss_mb, 1)
     beside = {"peak": round(found.peak_mb, 1), "packets-due-per-s": round(found.due_per_s, 2)}
-    yield Figure(bench="daemon-rss", value=value, unit="MB", target=40.0, ok=value <= 40.0, beside=beside)
+    yield Figure(bench="daemon-rss", value=value, unit="MB", target=34.0, ok=value <= 34.0, beside=beside)

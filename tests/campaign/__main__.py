@@ -41,7 +41,7 @@ FAULTS: dict[str, Fault] = {
         faults_of_home.drips,
     )
 }
-QUICK = ("cut-log", "clock-steps", "suspended", "renumbering")
+QUICK = ("read-only-disk", "clock-steps", "suspended", "renumbering")
 """Half a minute in all: one each of disk, clock, machine and network."""
 
 

@@ -3,6 +3,7 @@
 import os
 import random
 import signal
+import subprocess
 from contextlib import suppress
 from pathlib import Path
 
@@ -146,25 +147,33 @@ def read_only_disk(house: House, quick: bool) -> Outcome:
     """A disk that the system makes read-only, and puts right again."""
     house.small_disk("desk", 4 << 20)
     house.start("desk", code=QUICK_DRAFTS)
-    begun = CLOCK.utc_ns()
     well = house.measures()
     disk = str(house.folder / "disk")
     # Open files stay writable on a mount made read-only from here; a removal then shows what a restart meets.
     house.kill("desk")
-    dead = CLOCK.utc_ns()
     house.on_disk("desk", "mount", "-o", "remount,ro", disk)
     house.start("desk", code=QUICK_DRAFTS)
     again = CLOCK.utc_ns()
     sleep_s(5 if quick else 75)
     well &= house.measures()
     said = house.health()["status"]
+    # In the agent's own mounts: it has a copy of them since `ip netns exec` started it.
+    rw = ["nsenter", "-t", str(house.pid("desk")), "-m", "mount", "-o", "remount,rw", disk]
+    subprocess.run(rw, check=True, capture_output=True)
     house.on_disk("desk", "mount", "-o", "remount,rw", disk)
     sleep_s(3 if quick else 70)
     well &= house.measures()
-    lives = [Span(begun, dead), Span(again, CLOCK.utc_ns())]
+    lives = [Span(again, CLOCK.utc_ns())]
     well &= house.stop("desk") == 0
     return outcome(
-        house, "read-only disk", 1, lives, well=well, log=house.log("desk"), remark=f"/health: {said}"
+        house,
+        "read-only disk",
+        1,
+        lives,
+        well=well,
+        log=house.log("desk"),
+        remark=f"/health: {said}",
+        most_s=4.0,
     )
 
 

@@ -189,7 +189,8 @@ class House:
         mount = f"mount -t tmpfs -o size={octets} none {folder} && echo ready && exec sleep 3600"
         holder = subprocess.Popen(["unshare", "-m", "sh", "-c", mount], stdout=subprocess.PIPE)
         assert holder.stdout is not None
-        assert holder.stdout.readline() == b"ready\n"
+        with holder.stdout as said:
+            assert said.readline() == b"ready\n"
         self.mounts[node] = holder
 
     def on_disk(self, node: str, *argv: str, check: bool = True) -> None:

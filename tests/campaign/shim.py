@@ -37,6 +37,9 @@ _run = child.run_child
 async def _patient(argv, *, most_s, **more):
     return await _run(argv, most_s=most_s * RATE, **more)
 assembly.run_child = _patient
+import whichhop.daemon.home_in_use as home_in_use
+import whichhop.daemon.run as run
+run.read_home = lambda options, node: home_in_use.read_home(options, node, _patient)
 """
 """Children and the kernel live at the ordinary pace, so their time limits are stretched."""
 

@@ -9,7 +9,9 @@ Target = Callable[[bytes], None]
 Targets = dict[str, Target]
 Seeds = dict[str, list[bytes]]
 MOST_LINE = 2_500
-"""Characters of a complaint; it may quote, but not at length."""
+"""Characters of a line of complaint; it may quote, but not at length."""
+MOST_LINES = 21
+"""A home file's first twenty mistakes, and how many there are besides."""
 
 
 def must(holds: bool, what: str) -> None:
@@ -20,7 +22,9 @@ def must(holds: bool, what: str) -> None:
 def complained(trouble: Exception) -> None:
     line = str(trouble)
     must(all(printable(part) == part for part in line.split("\n")), f"a complaint that acts: {line!r}")
-    must(len(line) <= MOST_LINE, f"a complaint of {len(line)} characters")
+    lines = line.split("\n")
+    must(max(map(len, lines)) <= MOST_LINE, f"a line of complaint of {max(map(len, lines))} characters")
+    must(len(lines) <= MOST_LINES, f"{len(lines)} lines of complaint")
 
 
 def allowed(call: Callable[[], object], *also: type[Exception]) -> None:

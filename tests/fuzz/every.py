@@ -39,7 +39,7 @@ def read_table() -> dict[str, Row]:
 def write_table(rows: dict[str, Row]) -> None:
     lines = [
         "Coverage-guided runs of every reader of outside octets (python -m fuzz.every), added up.",
-        "A finding is an outcome that targets.py does not allow; each is fixed, and its octets are a test.",
+        "A finding is an outcome that the targets do not allow; each is fixed with a test.",
         "",
         f"{'target':<20}{'runs':>12}{'seconds':>9}{'branches':>10}{'findings':>10}",
     ]

@@ -20,8 +20,10 @@ from fuzz.allowed import any_text as _text
 from support.records import lifelike
 from whichhop.app.learning import Told, joined_since
 from whichhop.config.check import check_home
+from whichhop.config.epochs import NONE, epoch_of, is_owners
 from whichhop.config.home_edit import with_agent
 from whichhop.config.load import load_yaml
+from whichhop.config.owner import owner_of
 from whichhop.config.pairing_keys import PairingSide
 from whichhop.daemon.found_addresses import found_of
 from whichhop.errors import RemoteError, WhichhopError
@@ -233,6 +235,23 @@ def pairing_line(octets: bytes) -> None:
             pass
 
 
+_OWNER = b'{"public_key": "' + b"58" + b"66" * 31 + b'", "sealed": "PEM"}'
+
+
+def statement(octets: bytes) -> None:
+    for read in (epoch_of, owner_of):
+        try:
+            read(octets, "home.revoked")
+        except WhichhopError as trouble:
+            complained(trouble)
+    try:
+        owner = owner_of(_OWNER, "home.owner")
+        said = epoch_of(octets, "home.revoked")
+        must(said == NONE or not is_owners(said, owner), "a statement that nobody signed")
+    except WhichhopError:
+        pass
+
+
 def told_agents(octets: bytes) -> None:
     home = check_home(load_yaml(_HOMES[0].read_text(), "home.yaml"))
     try:
@@ -390,6 +409,11 @@ _SEEDS: Seeds = {
         line_of(Proof(proof="00" * 32)),
         line_of(Machine(name="attic", radio=True, gateway="192.0.2.1")),
     ],
+    "statement": [
+        b'{"number": 1, "revoked": [{"agent": "laptop", "key": "ab", "at_s": 1}], "key_digest": "cd",'
+        b' "signature": "00"}',
+        _OWNER,
+    ],
     "told_agents": [
         b'{"nodes": [{"name": "shed", "kind": "host", "agent": true, "address": "192.0.2.77"}],'
         b' "links": [{"near": "shed", "far": "router", "kind": "wired"}], "known": {"shed": "PEM"}}',
@@ -420,6 +444,7 @@ _TARGETS = named(
     metrics_answer,
     note_gains,
     pairing_line,
+    statement,
     talk,
     told_agents,
     route_line,

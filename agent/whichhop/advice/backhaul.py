@@ -139,6 +139,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
                 why=tuple(why),
                 gains=tuple(gains),
                 worth=max(worth, found.share),
+                now=found.now,
                 effort=ways[0].effort,
                 cost=ways[0].cost,
                 cautions=cautions_for(h for w in ways for h in w.hazards),
@@ -166,5 +167,5 @@ def _measure_first(known: Known, link: Link) -> Iterator[Recommendation]:
         what=f"Measure what the backhaul {link.near} to {link.far} carries, before wiring it",
         where=link.name,
         why=(f"{first}one transfer tells; nothing is known of it {' and '.join(open_ways)}",),
-        commands=(f"whichhop transfer {known.home_file} {link.near} {link.far}",),
+        commands=(f"whichhop transfer {known.file} {link.near} {link.far}",),
     )

@@ -87,7 +87,7 @@ def _step(
             worth=worth,
             effort=Effort.HOUR,
             cost=Cost.MIDDLING if cable else Cost.LARGE,
-            commands=(f"whichhop cabling {known.home_file} --equipment",),
+            commands=(f"whichhop cabling {known.file} --equipment",),
         )
     elif unmeasured:
         target = "upstream" if ceiling.via is Via.LINE else f"{agent} {held[0].far}" if held else "upstream"
@@ -100,7 +100,7 @@ def _step(
                 f"its {ceiling.part} should carry less than the plan ({ceiling.basis}), but no transfer "
                 "was seen to run into it",
             ),
-            commands=(f"whichhop transfer {known.home_file} {target}",),
+            commands=(f"whichhop transfer {known.file} {target}",),
         )
 
 

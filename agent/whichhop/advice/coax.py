@@ -6,14 +6,19 @@ from statistics import median
 from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
 from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.cautions import Hazard, cautions_for
+from whichhop.cabling.judge_levels import LevelFinding
+from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.rules import RULES, LevelStanding
 from whichhop.cabling.run import expected_dbmv
 from whichhop.cabling.what_if import WhatIfOutcome, ideas, what_if
-from whichhop.model import Cause, Direction
+from whichhop.model import Direction
 from whichhop.model.cable_run import Run
 from whichhop.model.channel import MULTI_CARRIER
 from whichhop.model.links import Owner
 
+IN_THE_HOUSE = (Hazard.POWERED_TAP, Hazard.GROUNDING, Hazard.ALARM, Hazard.MAINS, Hazard.PROVIDER)
+MOST_FIGURES = 3
+"""Of a modem's figures, the worst first: more than a reader takes in at once is in `whichhop levels`."""
 DEFAULT_HZ = (100e6, 400e6, 700e6)
 """Where a run is looked at when no reading gives frequencies: low, middle and high downstream."""
 _POWER = (RULES["down-power-specification"], RULES["down-power-practice"])
@@ -69,22 +74,22 @@ def _line_trouble(known: Known) -> Trouble:
     """Episodes of the access link that the levels do not leave to the provider alone."""
     return trouble(
         known,
-        lambda v, line: (
-            v.cause is Cause.UPSTREAM_LINK and line is not None and line.whose is not Owner.PROVIDER
-        ),
+        lambda v, line: v.near_line and line is not None and line.whose is not Owner.PROVIDER,
     )
 
 
 def steps(known: Known) -> Iterator[Recommendation]:
-    """At most one change of the cable run, and the inspection where the levels point into the house."""
+    """At most one change of the cable run, and an inspection where the levels point into the house or are
+    not as they should be."""
     found = _line_trouble(known)
-    if known.run is not None:
-        yield from _change(known, known.run, found)
+    changes = list(_change(known, known.run, found)) if known.run is not None else []
+    yield from changes
+    if not found.verdicts:
+        yield from _figures(known, changed=bool(changes))
     if found.verdicts:
         sentences = dict.fromkeys(
             line.sentence for v, line in known.explained() if line is not None and v in found.verdicts
         )
-        hazards = (Hazard.POWERED_TAP, Hazard.GROUNDING, Hazard.ALARM, Hazard.MAINS, Hazard.PROVIDER)
         yield Recommendation(
             key="inspect-coax",
             kind=RecommendationKind.FIX,
@@ -93,14 +98,63 @@ def steps(known: Known) -> Iterator[Recommendation]:
             why=(f"the access line was at fault: {trouble_words(found)}", *sentences),
             gains=(found.gain,),
             worth=found.share,
+            now=found.now,
             effort=Effort.HOUR,
             cost=Cost.NOTHING,
-            cautions=cautions_for(hazards),
-            commands=(
-                f"whichhop cabling {known.home_file} --checklist",
-                f"whichhop levels {known.home_file}",
-            ),
+            cautions=cautions_for(IN_THE_HOUSE),
+            commands=_look(known),
         )
+
+
+def _look(known: Known) -> tuple[str, ...]:
+    return f"whichhop cabling {known.file} --checklist", f"whichhop levels {known.file}"
+
+
+def _figures(known: Known, *, changed: bool) -> Iterator[Recommendation]:
+    """What the modem says is not right though nothing was put down to it yet.
+
+    changed: a change of the cable run is advised already, for levels downstream that are too low.
+    """
+    if not known.levels:
+        return
+    before = known.levels[0] if len(known.levels) > 1 else None
+    troubles = [
+        f
+        for f in judge_modem(known.levels[-1], before, known.home.plan).troubles
+        if not (changed and f.rule in {rule.name for rule in _POWER} and (f.value or 0.0) < 0)
+    ]
+    if not troubles:
+        return
+    outside = any(f.standing is LevelStanding.OUTSIDE for f in troubles)
+    yield Recommendation(
+        key="inspect-levels",
+        kind=RecommendationKind.FIX,
+        what=_what(troubles, outside=outside),
+        where="coax",
+        why=(
+            *(f.words for f in _worst(troubles)),
+            f"read from the modem {time_words(known.levels[-1].at_ns)}",
+        ),
+        effort=Effort.HOUR,
+        cost=Cost.NOTHING,
+        cautions=cautions_for(IN_THE_HOUSE),
+        commands=_look(known),
+    )
+
+
+def _what(troubles: Sequence[LevelFinding], *, outside: bool) -> str:
+    doubtful = all(f.standing is LevelStanding.IMPLAUSIBLE for f in troubles)
+    if doubtful:
+        return "Read the modem's levels again: figures such as these are not seen on a working line"
+    how = "outside" if outside else "at the edge of"
+    where = "from the modem outwards"
+    return f"Work through the line's cable and plugs {where}: its figures are {how} what they should be"
+
+
+def _worst(troubles: Sequence[LevelFinding]) -> Iterator[LevelFinding]:
+    """The worst of each kind, then no more of the same."""
+    kinds = {f.rule: f for f in reversed(troubles)}
+    yield from sorted(kinds.values(), key=lambda f: -f.standing.weight)[:MOST_FIGURES]
 
 
 def _change(known: Known, run: Run, found: Trouble) -> Iterator[Recommendation]:
@@ -138,8 +192,9 @@ def _change(known: Known, run: Run, found: Trouble) -> Iterator[Recommendation]:
             *((found.gain,) if found.verdicts else ()),
         ),
         worth=found.share,
+        now=found.now,
         effort=Effort.MINUTES,
         cost=Cost.NOTHING if outcome.words.startswith("take out") else Cost.SMALL,
         cautions=outcome.cautions,
-        commands=(f"whichhop cabling {known.home_file}",),
+        commands=(f"whichhop cabling {known.file}",),
     )

@@ -31,7 +31,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
             worth=max(g.value / (g.after or 1.0) for g in gains),
             effort=Effort.VISIT,
             cost=Cost.NOTHING,
-            commands=(f"whichhop capacity {known.home_file}",),
+            commands=(f"whichhop capacity {known.file}",),
         )
     blind = [
         parts[0] for parts in found.values() if parts[0].answer is PlanAnswer.OPEN and not parts[0].tests
@@ -43,5 +43,5 @@ def steps(known: Known) -> Iterator[Recommendation]:
             what="Test the line by cable at the router: no test so far reached it unhindered",
             where="access",
             why=tuple(delivery_words(one) for one in blind if one.hindered),
-            commands=(f"whichhop transfer {known.home_file} upstream",),
+            commands=(f"whichhop transfer {known.file} upstream",),
         )

@@ -1,5 +1,6 @@
 """All that advice may rest on: the home, its verdicts, transfers, levels, and small questions to them."""
 
+import shlex
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
@@ -12,6 +13,7 @@ from whichhop.capacity.transfers import Measured
 from whichhop.model import PROVIDER_EDGE, Cause, Home, ModemLevels, Reading, Session, Verdict
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
+from whichhop.model.mark import Mark
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, figure_of
 from whichhop.model.units import NS_PER_S
 from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
@@ -43,6 +45,13 @@ class Known:
     run: Run | None = None
     levels: tuple[ModemLevels, ...] = ()
     """The modem's readings, oldest first."""
+    notes: tuple[Mark, ...] = ()
+    """What somebody noted that they changed."""
+
+    @property
+    def file(self) -> str:
+        """The home file's name as a shell takes it."""
+        return shlex.quote(self.home_file)
 
     @property
     def seconds(self) -> float:
@@ -63,6 +72,11 @@ class Trouble:
     seconds: float
     share: float
     judged_s: float
+
+    @property
+    def now(self) -> bool:
+        """Whether some of it lasts."""
+        return any(v.end_ns is None for v in self.verdicts)
 
     @property
     def gain(self) -> RecommendedGain:

@@ -70,6 +70,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
                 why=(f"{' or '.join(map(element_words, elements))} was at fault: {trouble_words(found)}",),
                 gains=(found.gain,),
                 worth=found.share,
+                now=found.now,
                 effort=cure.effort,
                 cost=cure.cost,
                 cautions=cautions_for(cure.hazards),

@@ -30,11 +30,12 @@ def steps(known: Known) -> Iterator[Recommendation]:
             why=(f"proven, every guard met: {trouble_words(proven)}",),
             gains=(proven.gain,),
             worth=proven.share,
+            now=proven.now,
             effort=Effort.VISIT,
             cost=Cost.NOTHING,
             commands=(_command(known, proven.verdicts),),
         )
-    likely = trouble(known, lambda v, _: v.cause in PROVIDERS and not v.proven)
+    likely = trouble(known, lambda v, _: (v.cause in PROVIDERS or v.near_line) and not v.proven)
     missing = tuple(dict.fromkeys(m for v in likely.verdicts for m in v.missing))
     if likely.verdicts and missing:
         yield Recommendation(
@@ -45,6 +46,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
             why=(f"likely, not proven: {trouble_words(likely)}", *(f"missing: {m}" for m in missing)),
             gains=(replace(likely.gain, about="once the fault is proven to be theirs"),),
             worth=KNOWING * likely.share,
+            now=likely.now,
             effort=Effort.HOUR,
             cost=Cost.NOTHING,
         )
@@ -60,6 +62,7 @@ def _once(known: Known, proven: Trouble) -> Recommendation:
         why=(f"proven, every guard met: {trouble_words(proven)}", "it came once and was over soon"),
         gains=(proven.gain,),
         worth=KNOWING * proven.share,
+        now=proven.now,
         effort=Effort.MINUTES,
         cost=Cost.NOTHING,
         commands=(_command(known, proven.verdicts),),
@@ -72,4 +75,4 @@ def _command(known: Known, verdicts: tuple[Verdict, ...]) -> str:
     hour = 3600 * 10**9  # an hour of quiet before and after shows the difference
     times = (time_words(max(known.start_ns, first - hour)), time_words(min(known.end_ns, last + hour)))
     start, end = (t.replace(" ", "T") for t in times)
-    return f"whichhop evidence {known.home_file} --from {start} --to {end} --html report.html"
+    return f"whichhop evidence {known.file} --from {start} --to {end} --html report.html"

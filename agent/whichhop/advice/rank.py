@@ -1,16 +1,20 @@
-"""All steps, ranked by measured benefit: the share of what is paid for that each would give back at most.
+"""All steps: first those about what is wrong now, then by measured benefit.
 
-Rates and time are brought to one scale, the service that the home pays for: a step that lifts a rate is worth
-the part of the plan's rate that it opens, in the better direction; a step that ends trouble is worth the part
-of the judged time that its episodes took. Where both are known the larger counts. A step that only tells
-whose fault something is counts half of that. What nobody measured is worth nothing yet and comes last, as a
-thing to measure. Equal worth, to a thousandth: the least effort first, then the least cost.
+Where trouble lasts, whoever asks wants it gone: what was changed just before it is asked first, then come the
+steps about it that cost nothing, then the cheap, then the dear. Nothing else stands before them.
+
+The rest is ranked by the share of what is paid for that each would give back at most. Rates and time are
+brought to one scale, the service that the home pays for: a step that lifts a rate is worth the part of the
+plan's rate that it opens, in the better direction; a step that ends trouble is worth the part of the judged
+time that its episodes took. Where both are known the larger counts. A step that only tells whose fault
+something is counts half of that. What nobody measured is worth nothing yet and comes last, as a thing to
+measure. Equal worth, to a thousandth: the least effort first, then the least cost.
 
 The same episodes may speak for more than one step; each gain is what its step would give if it alone cured
 all of them, hence "at most".
 """
 
-from whichhop.advice import backhaul, box, coax, delivery, plain, provider, vantage
+from whichhop.advice import backhaul, box, coax, delivery, plain, provider, recall, vantage
 from whichhop.advice.known import Known
 from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
 
@@ -19,14 +23,15 @@ FIRST = "claim-plan"
 _EFFORTS, _COSTS = list(Effort), list(Cost)
 
 
-def order(step: Recommendation) -> tuple[bool, bool, float, int, int, str, str]:
+def order(step: Recommendation) -> tuple[bool, bool, tuple[float, ...], str, str]:
     """The sorting key of the rule above."""
+    worth, effort, cost = -round(step.worth, 3), _EFFORTS.index(step.effort), _COSTS.index(step.cost)
+    by_price = (step.key != recall.KEY, cost, effort, worth)
+    by_worth = (step.key != FIRST, worth, effort, cost)
     return (
         step.kind is RecommendationKind.MEASURE,
-        step.key != FIRST,
-        -round(step.worth, 3),
-        _EFFORTS.index(step.effort),
-        _COSTS.index(step.cost),
+        not step.now,
+        by_price if step.now else by_worth,
         step.key,
         step.where,
     )
@@ -34,5 +39,5 @@ def order(step: Recommendation) -> tuple[bool, bool, float, int, int, str, str]:
 
 def advise(known: Known) -> tuple[Recommendation, ...]:
     """Every step that has evidence, the best first, then what to measure."""
-    rooms = (backhaul, coax, box, delivery, plain, provider, vantage)
+    rooms = (recall, backhaul, coax, box, delivery, plain, provider, vantage)
     return tuple(sorted((step for room in rooms for step in room.steps(known)), key=order))

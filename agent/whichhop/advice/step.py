@@ -103,7 +103,7 @@ class Recommendation:
     """One step. key: what sort it is, for programs. where: the link, box or run it is about.
 
     why: its evidence, with figures and times; never empty. worth: the share of what is paid for that would
-    come back at most, 0 to 1; see rank.py for the rule.
+    come back at most, 0 to 1; now: it is about trouble that lasts; see rank.py for the rule.
     """
 
     key: str
@@ -113,6 +113,7 @@ class Recommendation:
     why: tuple[str, ...]
     gains: tuple[RecommendedGain, ...] = ()
     worth: float = 0.0
+    now: bool = False
     effort: Effort = Effort.MINUTES
     cost: Cost = Cost.NOTHING
     cautions: tuple[str, ...] = ()
@@ -124,7 +125,7 @@ def step_words(step: Recommendation) -> tuple[str, ...]:
     """A step in sentences, the most important first; cautions are apart, as they must not be skipped."""
     out = [f"{step.what}.", *(f"Why: {w}." for w in step.why)]
     if step.gains:
-        out.append(f"RecommendedGain: {'; '.join(g.words for g in step.gains)}.")
+        out.append(f"Gain: {'; '.join(g.words for g in step.gains)}.")
     out += [
         f"{'Way' if i == 0 else 'Or'}: {w.words} ({w.effort}; {w.cost})." for i, w in enumerate(step.ways)
     ]

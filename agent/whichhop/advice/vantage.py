@@ -27,7 +27,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
                 f"these could not be told apart: {'; '.join(names_words(g) for g in one.splits)} "
                 f"({trouble_words(mine)})",
             )
-            yield _addition(one, why, KNOWING * mine.share)
+            yield replace(_addition(one, why, KNOWING * mine.share), now=mine.now)
     elif known.sessions:
         found = separation(known.home, known.sessions)
         for one in found.advice[:1]:
@@ -68,6 +68,7 @@ def _movers(known: Known) -> Iterator[Recommendation]:
                 why=(f"its own machine was in the way: {trouble_words(found)}",),
                 gains=(replace(found.gain, about="in what it measures"),),
                 worth=KNOWING * found.share,
+                now=found.now,
                 effort=Effort.HOUR,
                 cost=Cost.NOTHING,
             )

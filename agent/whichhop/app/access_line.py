@@ -6,7 +6,7 @@ from whichhop.cabling.access_line import explain_line
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.level_readings import from_readings
 from whichhop.config.check import House
-from whichhop.model import Cause, Reading, Verdict
+from whichhop.model import Reading, Verdict
 
 
 def line_explanations(
@@ -16,7 +16,7 @@ def line_explanations(
 
     end_ns: where the judged span ends, for verdicts that last.
     """
-    about = [v for v in verdicts if v.cause is Cause.UPSTREAM_LINK]
+    about = [v for v in verdicts if v.near_line]
     if not house.home.levels or not about:
         return [None] * len(verdicts)
     history = from_readings(readings)

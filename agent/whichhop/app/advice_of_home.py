@@ -18,6 +18,7 @@ from whichhop.config.check import House
 from whichhop.daemon.transfer.lease import zone_of
 from whichhop.model import ModemLevels, Reading, Session, Verdict
 from whichhop.model.link_context import OF_LINKS
+from whichhop.model.mark import Mark
 from whichhop.model.units import NS_PER_S
 
 OF_LONG = ("transfer_", "levels/", *(f"{name}:" for name in OF_LINKS))
@@ -38,6 +39,7 @@ def known_home(
     verdicts: Sequence[Verdict],
     readings: Sequence[Reading],
     levels: Sequence[ModemLevels] | None = None,
+    notes: Sequence[Mark] = (),
 ) -> Known:
     """Everything known of a home. levels: instead of those among the readings."""
     lasting = [r for r in readings if r.name.startswith(OF_LONG)]
@@ -58,6 +60,7 @@ def known_home(
         ceilings=ceilings,
         boxes=house.boxes,
         run=house.run,
+        notes=tuple(notes),
         levels=tuple(from_readings(lasting))[-2:] if levels is None else tuple(levels),
     )
 

@@ -23,7 +23,7 @@ from whichhop.compare.comparison import compare_windows
 from whichhop.compare.windows.seconds import Seconds
 from whichhop.compare.windows.tally import Counted, Reduced, reduced, side_by_side
 from whichhop.config.check import House
-from whichhop.model import Cause, Home, Owner, Reading, SessionKey, Verdict, derive_sessions
+from whichhop.model import Home, Owner, Reading, SessionKey, Verdict, derive_sessions
 from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote, PlanRow
 from whichhop.model.units import NS_PER_MINUTE, minute_of
 from whichhop.store.columns import SessionColumns, each_session
@@ -93,7 +93,7 @@ def _levels(history: Sequence[Reading], home: Home) -> tuple[LevelNote, ...]:
 def _line(order: Order, span: JudgedSpan, about: Sequence[Verdict]) -> Explanation | None:
     """What the modem's levels say of the claim's longest episode; None where none are on record."""
     history = from_readings(span.readings)
-    if not history or not about or about[0].cause is not Cause.UPSTREAM_LINK:
+    if not history or not about or not about[0].near_line:
         return None
     end_ns = about[0].end_ns or order.end_ns
     loss = [(v.start_ns, v.end_ns or order.end_ns) for v in about if v.severity and v.severity.lost]

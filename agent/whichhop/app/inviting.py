@@ -12,12 +12,14 @@ from whichhop.app.invitation import TRIES, Invitation, Over
 from whichhop.app.joining_place import JoiningPlace, PlaceError, Wish, place_for
 from whichhop.app.pairing_line import LINE_S, PairingLine
 from whichhop.config.check import check_home
+from whichhop.config.epochs import NONE, epoch_path, epoch_text, read_epoch
 from whichhop.config.files import replace_file
 from whichhop.config.home_edit import with_agent
 from whichhop.config.identity import is_signed, passing_identity, public_key_of
 from whichhop.config.keys import key_text, read_key
 from whichhop.config.known_agents import KnownAgents, known_agents_path, read_known, write_known
 from whichhop.config.load import load_yaml
+from whichhop.config.owner import owner_text, read_owner
 from whichhop.config.pairing_keys import PairingKeys, PairingSide, is_proof
 from whichhop.errors import WhichhopError
 from whichhop.model import Home
@@ -226,7 +228,16 @@ class Inviting:
         if not is_signed(own.certificate, own.signature, keys.machine):
             raise PlaceError("the machine does not hold the key that it shows")
         found = {**known.certificates, place.node: own.certificate}
-        await line.say(HomeSent(text=text, key=key, known=found))
+        owner, epoch = read_owner(invited.home_file), read_epoch(epoch_path(invited.home_file))
+        await line.say(
+            HomeSent(
+                text=text,
+                key=key,
+                known=found,
+                owner="" if owner is None else owner_text(owner),
+                epoch="" if epoch == NONE else epoch_text(epoch),
+            )
+        )
         await line.hear(Kept, KEEP_S)
         # The file may have been edited meanwhile: what is in it now gets the new agent, not what was sent.
         if place.new is not None:

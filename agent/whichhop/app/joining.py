@@ -7,11 +7,13 @@ from pathlib import Path
 
 from whichhop.app.pairing_line import LINE_S, PairingLine
 from whichhop.config.check import check_home
+from whichhop.config.epochs import epoch_of, epoch_path, is_owners
 from whichhop.config.files import write_new
 from whichhop.config.identity import identity_at, signing_key
 from whichhop.config.keys import key_of_text, key_path_for
 from whichhop.config.known_agents import KnownAgents, known_agents_path, write_known
 from whichhop.config.load import load_yaml
+from whichhop.config.owner import owner_of, owner_path
 from whichhop.config.pairing_keys import PairingSide, is_proof
 from whichhop.errors import WhichhopError
 from whichhop.model.fingerprint import fingerprint
@@ -67,7 +69,12 @@ class HasJoined:
 
 def check_room(home_file: Path) -> None:
     """JoinError when this machine has a home file or a key already: asked before the code is used up."""
-    for path in (home_file, key_path_for(home_file)):
+    for path in (
+        home_file,
+        key_path_for(home_file),
+        owner_path(home_file),
+        epoch_path(home_file),
+    ):
         if path.exists():
             raise JoinError(f"{path}: is there already; name another file, or move it away")
 
@@ -125,14 +132,21 @@ def _kept(home_file: Path, sent: HomeSent, node: str) -> Iterator[None]:
     if node not in home.nodes:
         raise JoinError(f"the home file that was sent has no node {node}; {AGAIN}")
     key_of_text(sent.key, "the key that was sent")
+    if sent.epoch and not is_owners(
+        epoch_of(sent.epoch, "what was sent"), owner_of(sent.owner, "what was sent") if sent.owner else None
+    ):
+        raise JoinError(f"what was sent of revoked agents is not signed by the home's owner; {AGAIN}")
     made: list[Path] = []
     try:
         for path, text, mode in (
             (key_path_for(home_file), sent.key + "\n", 0o600),
+            (owner_path(home_file), sent.owner, 0o600),
+            (epoch_path(home_file), sent.epoch, 0o600),
             (home_file, sent.text, 0o644),
         ):
-            write_new(path, text, mode)
-            made.append(path)
+            if text:
+                write_new(path, text, mode)
+                made.append(path)
         agents = known_agents_path(home_file)
         if not agents.exists():
             made.append(agents)

@@ -7,7 +7,7 @@ from whichhop.cabling.codeword_timing import Timing
 from whichhop.cabling.judge_levels import Judgement
 from whichhop.cabling.rules import LevelStanding
 from whichhop.model.finding import Verdict
-from whichhop.model.links import Cause, Owner
+from whichhop.model.links import Owner
 
 TIMING_P = 0.01
 """Below this, codeword bursts and loss are taken to be tied."""
@@ -93,7 +93,7 @@ def explain(
     The house is blamed only with a reason from inside it: loss that the listed parts do not explain, or
     listed parts that eat a good level. Bad levels alone leave house and drop untold.
     """
-    if verdict.cause is not Cause.UPSTREAM_LINK:
+    if not verdict.near_line:
         return None
     tied = _tied(timing)
     reasons = [f.words for f in judgement.troubles]

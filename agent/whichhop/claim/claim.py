@@ -22,10 +22,11 @@ def _length(span: JudgedSpan, verdict: Verdict) -> int:
 
 def chosen(span: JudgedSpan) -> tuple[Verdict, ...]:
     """The episodes the report is about, longest first: the provider's proven ones of one cause, else its
-    unproven ones, else the home's longest; empty when nothing happened."""
+    unproven ones, groups that hold its line included, else the home's longest; empty when nothing
+    happened."""
     for wanted in (
         [v for v in span.verdicts if v.cause in PROVIDERS and v.proven],
-        [v for v in span.verdicts if v.cause in PROVIDERS],
+        [v for v in span.verdicts if _points_out(v)],
         list(span.verdicts),
     ):
         groups: dict[tuple[Cause, str], list[Verdict]] = {}
@@ -37,13 +38,18 @@ def chosen(span: JudgedSpan) -> tuple[Verdict, ...]:
     return ()
 
 
+def _points_out(verdict: Verdict) -> bool:
+    """Whether a verdict points to the provider, proven or not, alone or with what the line ends at."""
+    return verdict.cause in PROVIDERS or verdict.near_line
+
+
 def columns_for(span: JudgedSpan, verdict: Verdict) -> tuple[list[int], list[int]]:
     """Sessions over the culprit, and those that show the rest: inside the home for a provider's cause."""
     found = {e.name: e for e in elements_of(span.home, span.sessions)}
     named = [found[n] for n in verdict.elements if n in found]
     lead = next((e for e in named if e.cause is verdict.cause), named[0] if named else None)
     crossing = sorted(lead.column) if lead else []
-    if verdict.cause in PROVIDERS:
+    if _points_out(verdict):
         return crossing, [i for i, s in enumerate(span.sessions) if inside_home(s)]
     return crossing, [i for i in range(len(span.sessions)) if i not in crossing]
 
@@ -98,13 +104,13 @@ def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask,
     crossing, beside = columns_for(span, lead)
     figures = figures_of(span, ticks, crossing, beside)
     provider = lead.cause in PROVIDERS
-    missing = _missing(about, figures) if provider else ()
+    missing = _missing(about, figures) if _points_out(lead) else ()
     claim = Claim(
         made=provider and not missing,
         cause=lead.cause,
         owner=CAUSE_TABLE[lead.cause].owner,
         elements=lead.elements,
-        where=names_words(lead.elements),
+        where=lead.place or names_words(lead.elements),
         sentence=headline(lead),
         probability=min(v.probability for v in about),
         missing=missing,

@@ -17,6 +17,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ("setup", "whichhop.cli.setup", "make a home's key and say how to start its agents"),
     ("invite", "whichhop.cli.invite", "show a code by which one more machine joins the home"),
     ("join", "whichhop.cli.join", "make this machine an agent of a home, by the code of another"),
+    ("revoke", "whichhop.cli.revoke", "take a lost machine's agent out of the home"),
     (
         "check",
         "whichhop.cli.check",
@@ -24,6 +25,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ),
     ("home-file", "whichhop.cli.home_file", "every key of a home file, with the words that are understood"),
     ("run", "whichhop.cli.run", "run the agent of one node"),
+    ("service", "whichhop.cli.service", "run the agent as a service of this system"),
     ("levels", "whichhop.cli.levels", "read the modem's channels and judge them"),
     (
         "cabling",
@@ -64,7 +66,7 @@ EXTRA = ("numpy", "scipy", "typst")
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
-    """The whole command line; with `only`, just that verb's arguments are filled in."""
+    """The whole command line; with `only`, just that verb's arguments are filled in, with "" nobody's."""
     parser = argparse.ArgumentParser(
         prog="whichhop", description="Which hop of a home's path to the internet is slow, and whose it is."
     )
@@ -89,7 +91,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     named = next((w for w in words if not w.startswith("-")), None)
     module = next((m for n, m, _ in VERBS if n == named), None)
     try:
-        args = build_parser(named if module else None).parse_args(words)
+        args = build_parser(named if module else "").parse_args(words)
         return int(importlib.import_module(module or "").run(args))
     except ModuleNotFoundError as missing:
         if missing.name not in EXTRA:

@@ -30,8 +30,9 @@ examples:
   whichhop advise alder.yaml --from 2026-03-01 --json
   whichhop advise alder.yaml --records evening/ --levels reading.json
 
-Judges the span as `whichhop compare` does, takes the newest transfers and levels in, and ranks what could be
-done by the share of the service paid for that it would give back at most: of the plan's rate, or of the time.
+Judges the span as `whichhop compare` does, and takes the newest transfers and levels in. What is about
+trouble that lasts comes first, the cheapest before the dear; the rest is ranked by the share of the service
+paid for that it would give back at most: of the plan's rate, or of the time.
 What was never measured is not advised; the list ends with what to measure instead. Exit code 1 when there is
 nothing to fix.
 """
@@ -70,6 +71,7 @@ def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[Know
         # Rates and levels hold for longer than a day: the newest ever count, each with its time.
         readings=[r for r in store.readings(to_ns=end) if r.name.startswith(OF_LONG)],
         levels=levels,
+        notes=[note for note in store.marks().values() if note.at_ns <= end],
     )
     return known, found
 
@@ -104,7 +106,11 @@ def _text(known: Known, steps: tuple[Recommendation, ...], unmeasured: Sequence[
         lines += ["Nothing that was measured calls for a change.", ""]
     if unmeasured:
         lines += [not_measured_words(unmeasured), ""]
+    if doing and doing[0].now:
+        lines += ["About what is wrong now, the cheapest first:", ""]
     for number, step in enumerate(steps, 1):
+        if not step.now and step in doing and number > 1 and steps[number - 2].now:
+            lines += ["Besides:", ""]
         if step.kind is RecommendationKind.MEASURE and (
             number == 1 or steps[number - 2].kind is not RecommendationKind.MEASURE
         ):

@@ -32,6 +32,8 @@ FIRST_PATIENCE_S = 15.0
 """The first time it may have days to hand over."""
 TURN_S = 5.0
 """For all that one agent has at one turn: half of the ten seconds to the next."""
+LOOK_PATIENCE_S = 1.0
+"""Between two turns: who does not answer at once is left to the turn."""
 LOOK_S = 2.5
 """Between two turns the newest seconds are looked at so often; asking costs an agent a page of its open
 minutes, three more in ten seconds."""
@@ -174,7 +176,9 @@ def _follow(live: LiveComparison, store: Store, keys: PurposeKeys, teller: NewsP
         if clock.mono_ns() - tidied_ns > TIDY_NS:
             _tidy(store, home, now)
             tidied_ns = clock.mono_ns()
+        agents.seconds = LOOK_PATIENCE_S
         _between(live, asker, teller, clock)
+        agents.seconds = PATIENCE_S
         # Just past the moment when the next tick's last packet has settled.
         sleep_s(_to_next_turn(clock))
 

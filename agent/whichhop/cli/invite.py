@@ -13,8 +13,10 @@ from whichhop.app.inviting import Invited, Inviting, Joined
 from whichhop.app.joining_place import Wish
 from whichhop.app.pairing_line import PORT
 from whichhop.app.telling import tell_agents
+from whichhop.cli.setup import owner_words
 from whichhop.config.check import read_home
 from whichhop.config.keys import key_path_for, read_key
+from whichhop.config.owner import make_owner
 from whichhop.config.pairing_code import make_code, read_code
 from whichhop.errors import SystemRefusedError, WhichhopError
 from whichhop.model import Home
@@ -116,6 +118,8 @@ def run(args: argparse.Namespace) -> int:
     home = read_home(args.home)
     key = args.key or key_path_for(args.home)
     read_key(key)
+    if (word := make_owner(args.home)) is not None:
+        _say(owner_words(word))
     if args.behind is not None and args.behind not in home.nodes:
         raise WhichhopError(
             f"--behind {args.behind}: no node of {args.home}; there are {', '.join(home.nodes)}"

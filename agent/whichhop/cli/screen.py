@@ -95,7 +95,9 @@ def _since(at_ns: int, now_ns: int) -> str:
 def _fault(verdict: Verdict, now_ns: int) -> str:
     sure = f"{probability_words(verdict.probability)} sure"
     where = " or ".join(verdict.elements)
-    if verdict.cause is Cause.NOT_SEPARABLE:
+    if verdict.place:
+        what = f"{verdict.place}: one of these is at fault, packets cannot tell which"
+    elif verdict.cause is Cause.NOT_SEPARABLE:
         what = f"one of {where} is at fault (these vantage points cannot tell which)"
     else:
         what = f"{CAUSE_TABLE[verdict.cause].words} is at fault: {where}"

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from whichhop.config.check import read_home
 from whichhop.config.keys import create_key, derive_keys, key_path_for, read_key
+from whichhop.config.owner import make_owner, owner_path
 from whichhop.model.fingerprint import fingerprint
 
 EPILOG = """\
@@ -24,6 +25,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
 
 
+def owner_words(word: str) -> str:
+    """The owner's word, shown once, with what it is for."""
+    return (
+        f"The owner's word: {word}\n"
+        "  Write it down on paper: it is shown this once and kept nowhere. When a machine is lost,\n"
+        "  `whichhop revoke HOME AGENT` asks for it.\n"
+    )
+
+
 def run(args: argparse.Namespace) -> int:
     """Make the key when missing; print the next steps."""
     home = read_home(args.home)
@@ -34,6 +44,9 @@ def run(args: argparse.Namespace) -> int:
     else:
         create_key(key)
         sys.stdout.write(f"{key}: a new key was made; keep it as safe as a password.\n")
+    word = make_owner(args.home)
+    if word is not None:
+        sys.stdout.write(owner_words(word))
     keys = derive_keys(read_key(key))
     short = fingerprint(keys.maker)
     sys.stdout.write(
@@ -41,7 +54,9 @@ def run(args: argparse.Namespace) -> int:
     )
     if not home.page_open:
         sys.stdout.write(f"The page is closed; its password (any user name): {keys.page_password}\n")
-    sys.stdout.write(f"Copy {args.home} and {key} to each of these machines, then start its agent:\n")
+    sys.stdout.write(
+        f"Copy {args.home}, {key}, {owner_path(args.home)} to each of these machines, then start its agent:\n"
+    )
     for node in home.agents:
         sys.stdout.write(
             f"  {node.name} ({node.address}): whichhop run {args.home.name} --node {node.name}\n"

@@ -14,12 +14,14 @@ from whichhop.app.collect import Opened, Source, opened
 from whichhop.app.first_look import LINES, Target, home_file, node_name, target_of
 from whichhop.app.store_windows import compared
 from whichhop.cli.join import add_joining, join_home
+from whichhop.cli.setup import owner_words
 from whichhop.cli.span import nothing_measured
 from whichhop.compare.comparison import Comparison, comparison_data
 from whichhop.compare.suspects.vantage import separation
 from whichhop.compare.words import NO_FAULT, explain, not_measured_words
 from whichhop.config.check import read_home
 from whichhop.config.keys import create_key, key_path_for
+from whichhop.config.owner import make_owner
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Node, derive_sessions
@@ -93,7 +95,7 @@ def _new_file(args: argparse.Namespace) -> tuple[str, str]:
         radio=bool(here.radio),
         line=args.line,
         target=target,
-        low_ports=os.geteuid() == 0,
+        low_ports=not hasattr(os, "geteuid") or os.geteuid() == 0,
     )
     return text, node
 
@@ -234,6 +236,8 @@ def run(args: argparse.Namespace) -> int:
         _say(f"written: {file}")
     if not key_path_for(file).exists():
         create_key(key_path_for(file))
+        if (word := make_owner(file)) is not None:
+            _say(owner_words(word))
     store = args.store or default_store(node)
     began = SystemClock().utc_ns()
     _measure(file, node, store, args.seconds)

@@ -1,7 +1,8 @@
 """The comparer's door: a table of windows in, verdicts out; over history here, tick by tick in `follow`."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,7 @@ from whichhop.compare.verdict.members import (
     with_lookalikes,
 )
 from whichhop.compare.verdict.provider_guards import Scene
+from whichhop.compare.verdict.steps import cuts
 from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.clocks import aligned, aligned_readings, clocks_of, off
@@ -182,8 +184,8 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
                 by_group.setdefault(group.members, []).append((close, group, span))
     out = []
     for parts in by_group.values():
-        for span in merged([s for _, _, s in parts], gap):
-            found = _found(case, [p for p in parts if span.first <= p[2].first < span.end], span)
+        for span, inside in _pieces(case, done, parts, merged([s for _, _, s in parts], gap)):
+            found = _found(case, inside, span)
             found = with_lookalikes(
                 done, case.elements, case.onset, found, apart=_use_known(case, found.span)
             )
@@ -194,6 +196,46 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out.sort(key=lambda f: (f.span.first, f.members))
     return with_seconds(done, bare_scene(case), case.onset, out, [_verdict(case, done, f) for f in out])
+
+
+Part = tuple[Close, Group, Span]
+"""A close look, one of its groups, and an episode of that."""
+
+
+def _pieces(
+    case: Case, done: Scan, parts: Sequence[Part], whole: Sequence[Span]
+) -> Iterator[tuple[Span, list[Part]]]:
+    """Episodes with the looks that they are of; cut where the delay steps, if own traffic is not counted."""
+    members = parts[0][1].members
+    columns = sorted(case.elements[members[0]].column)
+    holds_own = any(case.elements[j].nature is Nature.OWN_TRAFFIC for j in members)
+    for span in whole:
+        inside = [p for p in parts if span.first <= p[2].first < span.end]
+        if not holds_own or _use_known(case, span):
+            yield span, inside
+            continue
+        edges = [span.first, *(span.first + at for at in cuts(_excess(done, columns, span))), span.end]
+        for first, end in pairwise(edges):
+            detected = max(first + case.settings.open_ticks - 1, span.detected)
+            piece = Span(first=first, end=end, detected=min(detected, end - 1))
+            clipped = [
+                (close, group, replace(part, first=max(part.first, first), end=min(part.end, end)))
+                for close, group, part in inside
+                if part.first < end and part.end > first
+            ]
+            if clipped:
+                yield piece, clipped
+
+
+def _excess(done: Scan, columns: Sequence[int], span: Span) -> NDArray[np.float64]:
+    """Per tick the sessions' median above their baseline in seconds, NaN where none answered."""
+    ticks = slice(span.first, span.end)
+    over = done.table.q50_s[ticks][:, columns] - done.baselines[done.block_of(span.first)].loc50[columns]
+    over = np.where(done.speaks[ticks][:, columns], over, np.nan).astype(np.float64)
+    out = np.full(over.shape[0], np.nan)
+    some = np.isfinite(over).any(axis=1)
+    out[some] = np.nanmedian(over[some], axis=1)
+    return out
 
 
 def _use_known(case: Case, ticks: Stretch | Span) -> bool:
@@ -277,6 +319,7 @@ def bare_scene(case: Case) -> Scene:
         base_loss=np.empty(0),
         watched=case.reporting.watched,
         use=np.empty(0),
+        usual_use=case.use.usual,
         doubts=case.use.doubts,
     )
 

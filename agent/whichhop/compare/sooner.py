@@ -18,6 +18,7 @@ from whichhop.compare.suspects.elements import Element
 from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.provider_guards import Scene
 from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
+from whichhop.compare.windows.reporting import boxes_of
 from whichhop.compare.windows.seconds import PATIENCE_NS, Seconds
 from whichhop.compare.windows.table import WindowTable, empty_table
 from whichhop.model import Session, Verdict
@@ -125,12 +126,13 @@ def _look(
 def heard_by_second(seconds: Seconds, sessions: Sequence[Session]) -> NDArray[np.bool_]:
     """Where a session may speak before the ticks have said so, (seconds, sessions).
 
-    An agent of which nothing was heard lately may sleep: what is asked of it tells of nothing else then.
+    An agent of which nothing was heard lately may sleep: what is asked of it tells of nothing else then. A
+    box that forwards does not sleep, as in the ticks' reporting.
     """
     speaks = seconds.sent > 0
-    agents = {s.key.agent for s in sessions}
-    lately = {s.key.agent for i, s in enumerate(sessions) if bool((seconds.sent[-LATELY_S:, i] > 0).any())}
-    gone = [i for i, s in enumerate(sessions) if {s.key.agent, s.key.target} & (agents - lately)]
+    lately = {s.key.agent for i, s in enumerate(sessions) if seconds.sent[-LATELY_S:, i].any()}
+    asleep = {s.key.agent for s in sessions} - lately - boxes_of(sessions)
+    gone = [i for i, s in enumerate(sessions) if {s.key.agent, s.key.target} & asleep]
     speaks[:, gone] = False
     return speaks
 

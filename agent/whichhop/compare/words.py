@@ -174,6 +174,9 @@ def headline(verdict: Verdict) -> str:
     sure = f"{probability_words(verdict.probability)} sure"
     if verdict.cause is Cause.HEALTHY:
         return f"Nothing exceeds its own quiet baseline ({sure})."
+    if verdict.place:
+        place = f"{verdict.place[0].upper()}{verdict.place[1:]}"
+        return f"{place} ({sure} that it is one of these, which packets cannot tell apart)."
     where = names_words(verdict.elements)
     if verdict.cause is Cause.NOT_SEPARABLE:
         return f"These vantage points cannot tell which: {where} ({sure} that it is one of them)."
@@ -194,8 +197,15 @@ def shares_words(verdict: Verdict) -> str:
     return "Of these: " + ", ".join(each) + (f"; {rest} more under 1%." if rest else ".")
 
 
+NOT_PROVEN_OF_THE_LINE = (
+    "Not proven to be the provider's: its line and what the home has at the end of it meet the same packets."
+)
+
+
 def owner_words(verdict: Verdict) -> str:
     """Whose it is to mend."""
+    if verdict.place:
+        return NOT_PROVEN_OF_THE_LINE
     owner = CAUSE_TABLE[verdict.cause].owner
     return {
         Owner.HOME: "It is the home's to fix.",

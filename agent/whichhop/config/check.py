@@ -7,6 +7,7 @@ from ipaddress import ip_address
 from pathlib import Path
 
 from whichhop.config.counters import build_counters, counter_troubles, own_interface
+from whichhop.config.epochs import revoked_names, without_revoked
 from whichhop.config.found_addresses import read_found, with_found
 from whichhop.config.house import (
     build_boxes,
@@ -337,17 +338,22 @@ def _read(path: Path) -> Located:
     return read_yaml(text, str(path))
 
 
+def _as_it_is(home: Home, path: Path) -> Home:
+    return with_found(without_revoked(home, revoked_names(path)), read_found(path))
+
+
 def read_home(path: Path) -> Home:
     """The Home that a file describes; ConfigError with a line a complaint when it cannot be.
 
-    Agents whose address the file leaves open are where they were found last (found_addresses.py).
+    Agents whose address the file leaves open are where they were found last (found_addresses.py); those that
+    were revoked are agents no more (epochs.py).
     """
-    return with_found(check_home(_read(path)), read_found(path))
+    return _as_it_is(check_home(_read(path)), path)
 
 
 def read_house(path: Path) -> House:
     """The home with its cable run and equipment; ConfigError as `read_home`."""
     located = _read(path)
     file = _checked(located)
-    home = with_found(_build(file, Path(located.file)), read_found(path))
+    home = _as_it_is(_build(file, Path(located.file)), path)
     return House(home=home, run=build_run(file), boxes=build_boxes(file))

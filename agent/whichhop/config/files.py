@@ -13,7 +13,7 @@ class WriteError(WhichhopError):
 
 def replace_file(path: Path, text: str) -> None:
     """New text in a file's place, with the old one's mode and owner; WriteError, and the old one stays."""
-    beside = path.with_name(f".{path.name}.new")
+    beside = path.with_name(f".{path.name}.{os.getpid()}.new")
     try:
         old = path.stat() if path.exists() else None
         beside.unlink(missing_ok=True)

@@ -10,9 +10,10 @@ from pathlib import Path
 import msgspec
 
 from whichhop.config.check import read_home
+from whichhop.config.epochs import in_force
 from whichhop.config.found_addresses import with_found
 from whichhop.config.identity import identity_at, proof_of, public_key_of
-from whichhop.config.keys import derive_keys, key_path_for, read_key
+from whichhop.config.keys import derive_keys
 from whichhop.config.known_agents import known_agents_path, read_known
 from whichhop.errors import WhichhopError
 from whichhop.model.agent_list import agents_digest
@@ -35,16 +36,20 @@ def prepare(
                 "this machine has no address yet, and the home file gives it none; connect it"
             )
         home = with_found(home, {node: own_address})
-    keys = derive_keys(read_key(key_file or key_path_for(home_file)))
+    now = in_force(home_file, key_file, identity_file)
+    keys = derive_keys(now.key)
     own = identity_at(identity_file, node)
     said = {
         "agent": node,
         "certificate": own.certificate,
         "fingerprint": fingerprint(own.public_key),
         "proof": proof_of(keys.identity, node, own.certificate),
+        "epoch": now.epoch.number,
         "agents": agents_digest(n.name for n in home.agents),
     }
-    known = read_known(known_agents_path(home_file)).certificates
+    revoked = {one.key for one in now.epoch.revoked}
+    met = read_known(known_agents_path(home_file)).certificates
+    known = {name: its for name, its in met.items() if public_key_of(its) not in revoked}
     return Handover(
         home=home,
         api_token=keys.api_token,
@@ -57,6 +62,7 @@ def prepare(
         maker=fingerprint(keys.maker),
         own_key=fingerprint(own.public_key),
         known=known,
+        epoch=now.epoch.number,
         known_keys={fingerprint(public_key_of(its)): name for name, its in known.items()},
     )
 

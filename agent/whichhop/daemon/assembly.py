@@ -13,7 +13,6 @@ from whichhop.daemon.beside.call_rating import CallBook, call_readings
 from whichhop.daemon.beside.comparer import Comparer, arguments
 from whichhop.daemon.beside.countersigning import EVERY_S as COUNTERSIGN_S
 from whichhop.daemon.beside.countersigning import Countersigning
-from whichhop.daemon.beside.home_news import EVERY_S as NEWS_S
 from whichhop.daemon.beside.home_news import HomeNews
 from whichhop.daemon.beside.link_watch import EVERY_S as LINKS_S
 from whichhop.daemon.beside.link_watch import LinkWatch
@@ -120,7 +119,7 @@ class Daemon:
         app.failed = partial(self.troubles.survived, "http")
         app.add("/api/open", OpenRecords(self.agent.book.open_records, self.agent.newest_records).answer)
         Page(live=self.live, home=lambda: self.home.now.home, now_ns=self.clock.utc_ns).add_to(app)
-        app.add("/api/news", self.news.told, acts=True)
+        self.news.add_to(app)
         self.api = ApiInUse(app, self.jobs)
 
     def _put_together_beside(self) -> None:
@@ -165,7 +164,7 @@ class Daemon:
         self.where = Whereabouts(
             lambda: self.home.now, self.options, self.jobs, moved=self._moved, reload=self.reload, say=say
         )
-        self.comparer = Comparer(arguments(self.options), self.live, self.children)
+        self.comparer = Comparer(lambda: arguments(self.options), self.live, self.children)
         self.transfers = Transfers(
             now=lambda: self.home.now,
             clock=self.clock,
@@ -304,7 +303,7 @@ class Daemon:
         self.jobs.paced("links", lambda: LINKS_S, self.links.turn, at_once=True)
         self.jobs.after_pauses("transfers", TRANSFERS_S, self.transfers.turn)
         self.jobs.paced("whereabouts", lambda: WHERE_S, self.where.turn, at_once=True)
-        self.jobs.after_pauses("news", NEWS_S, self.news.turn)
+        self.jobs.paced("news", lambda: self.news.pause_s, self.news.turn)
         self.jobs.after_pauses("calls", COUNT_S, self._rate_calls)
         self.jobs.after_pauses("failures", COUNT_S, self._look_at_troubles)
         self.jobs.after_pauses("settling", SETTLE_S, self._settle)

@@ -45,6 +45,8 @@ class InUse:
     """Certificates of the agents that have been met, PEM."""
     known_keys: Mapping[str, str]
     """Their names by their keys' fingerprints."""
+    epoch: int
+    """How often the home's key was made anew, since an agent was revoked."""
 
     @property
     def sessions(self) -> list[Session]:
@@ -95,6 +97,7 @@ def in_use(handover: Handover, node: str, home_file: Path) -> InUse:
         own_key=handover.own_key,
         known=handover.known,
         known_keys=handover.known_keys,
+        epoch=handover.epoch,
     )
 
 

@@ -17,6 +17,15 @@ class RunOptions:
     """Run the comparer beside the agent."""
 
     @property
+    def key_in_use(self) -> Path | None:
+        """The key file for whoever is started by the daemon: the one beside the records where that is newer.
+
+        It is there only where a new key could not be written beside the home file.
+        """
+        beside = self.store.with_suffix(".key")
+        return beside if beside.exists() and self.store.with_suffix(".revoked").exists() else self.key_file
+
+    @property
     def identity_file(self) -> Path:
         """Where the agent keeps its own key: beside its records, readable by nobody else."""
         return self.store.with_suffix(".identity")

@@ -118,3 +118,13 @@ class Verdict:
     detected_ns: int | None = None
     standing: bool = False
     shares: Mapping[str, float] | None = None
+    place: str = ""
+
+    @property
+    def near_line(self) -> bool:
+        """Whether it is about the access line, alone or with what of the home stands at its end.
+
+        Not where the home's own traffic is the likeliest in such a group.
+        """
+        at_line = bool(self.place) and self.elements[0] != Cause.OWN_TRAFFIC
+        return at_line or self.cause is Cause.UPSTREAM_LINK

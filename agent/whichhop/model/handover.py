@@ -27,3 +27,5 @@ class Handover:
     """Of the agents that have been met, each one's certificate; see config/known_agents.py."""
     known_keys: dict[str, str] = field(default_factory=dict)
     """The same agents' names by their keys' fingerprints."""
+    epoch: int = 0
+    """How often the home's key was made anew; see config/epochs.py."""

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from whichhop.model.units import NS_PER_S
 from whichhop.net import stamped
 from whichhop.net.stamped import Address, StampedSocket
+from whichhop.net.system import HERE, c_library
 
 SLOTS = 32
 """Datagrams an exchange. More saves little, and the first answer waits for the last to be made."""
@@ -71,7 +72,9 @@ class Batch:
 
     def __init__(self, udp: StampedSocket) -> None:
         """OSError (ENOSYS) where there are no such calls, or the socket wants to know local addresses."""
-        libc = ctypes.CDLL(None, use_errno=True)
+        libc = c_library()
+        if libc is None or not HERE.kernel_stamps:
+            raise OSError(errno.ENOSYS, "no recvmmsg on this system")
         if not hasattr(libc, "recvmmsg") or not hasattr(libc, "sendmmsg") or udp.want_local:
             raise OSError(errno.ENOSYS, "no recvmmsg for this socket")
         if udp.option == stamped.SO_TIMESTAMPING_OLD and _TIMESPEC.size != struct.calcsize("@ll"):

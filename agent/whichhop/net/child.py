@@ -35,8 +35,10 @@ class Ended:
     err: bytes
 
     def last_error(self, otherwise: str = "no message") -> str:
-        """The last line it complained of."""
+        """The last line it complained of; of one that a signal ended, which."""
         lines = self.err.decode(errors="replace").strip().splitlines()
+        if not lines and self.code < 0:
+            return f"ended by signal {-self.code}"
         return lines[-1][:500] if lines else otherwise
 
 

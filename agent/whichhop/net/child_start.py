@@ -5,18 +5,19 @@ started in out of the search for modules (PEP 706 names the flag; python, -P), s
 called like a library is never executed.
 """
 
-import ctypes
 import os
 import runpy
 import signal
 import sys
+
+from whichhop.net.system import c_function
 
 _PR_SET_PDEATHSIG = 1
 
 
 def end_with_parent(parent: int) -> None:
     """Have the kernel kill this process when its parent goes (man prctl, 2); at once when it is gone."""
-    prctl = getattr(ctypes.CDLL(None), "prctl", None)  # Linux alone has it; elsewhere the pipes' end must do
+    prctl = c_function("prctl")  # Linux alone has it; elsewhere the pipes' end must do
     if prctl is not None:
         prctl(_PR_SET_PDEATHSIG, int(signal.SIGKILL), 0, 0, 0)
     if os.getppid() != parent:

@@ -4,6 +4,7 @@ import time
 from typing import Protocol
 
 from whichhop.model.units import MonoNs, UtcNs
+from whichhop.net.system import HERE
 
 
 class Clock(Protocol):
@@ -34,8 +35,10 @@ class SystemClock:
         return MonoNs(time.monotonic_ns())
 
     def boot_ns(self) -> int:
-        """CLOCK_BOOTTIME."""
-        return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+        """CLOCK_BOOTTIME; CLOCK_MONOTONIC where there is none."""
+        if HERE.boot_clock:
+            return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+        return time.monotonic_ns()
 
 
 def sleep_s(seconds: float) -> None:

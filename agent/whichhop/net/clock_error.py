@@ -2,6 +2,8 @@
 
 import ctypes
 
+from whichhop.net.system import c_function
+
 _STA_UNSYNC = 0x0040
 _TIME_ERROR = 5
 _NS_PER_US = 1000
@@ -26,7 +28,7 @@ def clock_error_ns() -> int | None:
 
     The bound is the time daemon's own and grows by 500 ppm between its corrections.
     """
-    adjtimex = getattr(ctypes.CDLL(None, use_errno=True), "adjtimex", None)
+    adjtimex = c_function("adjtimex")
     if adjtimex is None:
         return None
     told = _Timex(modes=0)

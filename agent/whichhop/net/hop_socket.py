@@ -7,9 +7,10 @@ The kernel puts the ICMP errors about a socket's own packets into that socket's 
 import select
 import socket
 import struct
-import sys
 from dataclasses import dataclass
 from ipaddress import ip_address
+
+from whichhop.net.system import HERE
 
 _RECVERR = {socket.AF_INET: (socket.IPPROTO_IP, 11), socket.AF_INET6: (socket.IPPROTO_IPV6, 25)}
 """Level and option of linux/in.h and linux/in6.h, which Python's socket module does not name."""
@@ -34,7 +35,7 @@ class HopSocket:
     """Sends to one numeric address and port from one source port; OSError when the system refuses."""
 
     def __init__(self, target: str, source_port: int, port: int) -> None:
-        if not sys.platform.startswith("linux"):
+        if not HERE.error_queue:
             raise PermissionError("this system tells no program without privilege which router answered")
         self._family = socket.AF_INET6 if ip_address(target).version == 6 else socket.AF_INET
         self._to = (target, port)

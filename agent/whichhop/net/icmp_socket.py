@@ -18,6 +18,7 @@ from whichhop.errors import SystemRefusedError
 from whichhop.model.units import NS_PER_S, UtcNs
 from whichhop.net.clock import Clock
 from whichhop.net.stamped import Address, Datagram, SendStamp, StampedSocket
+from whichhop.net.system import HERE, Name
 
 # RFC 792 and RFC 4443 2.1: answers to an echo, and errors that quote it.
 _REPLY_TYPES = {socket.AF_INET: 0, socket.AF_INET6: 129}
@@ -77,13 +78,16 @@ class EchoSocket:
         self.unprivileged = not self._icmp.is_privileged
         sock = self._icmp.sock
         if self.unprivileged:
-            # The kernel gives a datagram socket its identifier, and delivers nothing that is not ours.
-            sock.bind(("0.0.0.0" if family == socket.AF_INET else "::", 0))  # noqa: S104
-            self.ident = int(sock.getsockname()[1])
+            self.ident = ident
+            if HERE.name is Name.LINUX:
+                # The kernel gives a datagram socket its identifier, and delivers nothing that is not ours.
+                sock.bind(("0.0.0.0" if family == socket.AF_INET else "::", 0))  # noqa: S104
+                self.ident = int(sock.getsockname()[1])
         else:
             self.ident = ident
-            _filter(sock, family)
-            _filter_replies(sock, family, ident)
+            if HERE.name is Name.LINUX:  # elsewhere the parser drops what the filters would
+                _filter(sock, family)
+                _filter_replies(sock, family, ident)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_BYTES)
         self._stamped = StampedSocket(sock, clock, kernel_stamps=kernel_stamps)
 

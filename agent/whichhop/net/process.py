@@ -6,6 +6,8 @@ import os
 import platform
 import struct
 
+from whichhop.net.system import HERE, Name, c_function
+
 SLICE_NS = 100_000
 """The least that the kernel grants. A process that asks for short slices is put on the processor sooner when
 it wakes, and gives it up sooner (man sched_setattr, 2; from kernel 6.12 on, older ones pass it over). With
@@ -23,14 +25,17 @@ def ask_short_slices() -> bool:
     Threads and children begun later have short slices too.
     """
     number = _NUMBERS.get(platform.machine())
-    if number is None or os.sched_getscheduler(0) != _SCHED_OTHER:
+    call = c_function("syscall")
+    if HERE.name is not Name.LINUX or number is None or call is None:
+        return False  # numbers of calls are each system's own
+    if os.sched_getscheduler(0) != _SCHED_OTHER:
         return False
     nice = os.getpriority(os.PRIO_PROCESS, 0)
     size = _SCHED_ATTR.size
     asked = ctypes.create_string_buffer(
         _SCHED_ATTR.pack(size, _SCHED_OTHER, 0, nice, 0, SLICE_NS, 0, 0), size
     )
-    return int(ctypes.CDLL(None, use_errno=True).syscall(number, 0, asked, 0)) == 0
+    return int(call(number, 0, asked, 0)) == 0
 
 
 def settle_memory() -> None:
@@ -40,8 +45,6 @@ def settle_memory() -> None:
     """
     gc.collect()
     gc.freeze()
-    trim = getattr(
-        ctypes.CDLL(None), "malloc_trim", None
-    )  # the GNU C library's; others give back by themselves
+    trim = c_function("malloc_trim")  # the GNU C library's; others give back by themselves
     if trim is not None:
         trim(0)

@@ -14,6 +14,7 @@ from typing import NamedTuple, cast
 
 from whichhop.model.units import NS_PER_S, UtcNs
 from whichhop.net.clock import Clock
+from whichhop.net.system import HERE, error_numbers
 
 # asm-generic/socket.h; the NEW options carry 64-bit seconds on 32-bit machines too (kernel 5.1 and later).
 SO_TIMESTAMPING_OLD = 37
@@ -48,7 +49,6 @@ _SOCKET_FLAGS = RX_SOFTWARE | REPORT_SOFTWARE | OPT_ID | OPT_TSONLY
 _TX_FLAGS = TX_SOFTWARE | TX_SCHED
 _TIMESPEC_64 = struct.Struct("=qq")
 _TIMESPEC_NATIVE = struct.Struct("@ll")
-_ERROR_QUEUE = int(socket.MSG_ERRQUEUE) | int(socket.MSG_DONTWAIT)
 _INT = struct.Struct("=i")
 _EXTENDED_ERROR = struct.Struct("=IBBBBII")
 _ANCILLARY_BYTES = 256
@@ -56,22 +56,21 @@ _DATAGRAM_BYTES = 65_535
 BATCH = 64
 """Datagrams taken in one go, so that a flood cannot starve the rest of the loop."""
 
-_SOFT = frozenset(
-    {
-        errno.ECONNREFUSED,
-        errno.EHOSTUNREACH,
-        errno.EHOSTDOWN,
-        errno.ENETUNREACH,
-        errno.ENETDOWN,
-        errno.EMSGSIZE,
-        errno.EACCES,
-        errno.EPROTO,
-        errno.ENOPROTOOPT,
-        errno.EOPNOTSUPP,
-        errno.ENONET,
-        errno.ENOBUFS,
-        errno.ENOMEM,
-    }
+_SOFT = error_numbers(
+    "ECONNREFUSED",
+    "ECONNRESET",  # Windows' word for it
+    "EHOSTUNREACH",
+    "EHOSTDOWN",
+    "ENETUNREACH",
+    "ENETDOWN",
+    "EMSGSIZE",
+    "EACCES",
+    "EPROTO",
+    "ENOPROTOOPT",
+    "EOPNOTSUPP",
+    "ENONET",
+    "ENOBUFS",
+    "ENOMEM",
 )
 """What receiving may report about earlier packets (Linux's table of ICMP errors), or a want of memory."""
 
@@ -131,7 +130,7 @@ class StampedSocket:
         """Packets whose driver's stamp has not come yet, as far as is known."""
         self._early: list[SendStamp] = []
         self._stamping = False
-        self._option = self._enable() if kernel_stamps else None
+        self._option = self._enable() if kernel_stamps and HERE.kernel_stamps else None
         self.stamp_sends(True)
         self._timespec = _TIMESPEC_NATIVE if self._option == SO_TIMESTAMPING_OLD else _TIMESPEC_64
         self.want_local = want_local
@@ -165,6 +164,8 @@ class StampedSocket:
         return None
 
     def _want(self, *, header: bool, local: bool) -> None:
+        if not HERE.packet_header:
+            return  # the numbers are Linux': elsewhere each datagram says that it does not know
         level = socket.IPPROTO_IPV6 if self._v6 else socket.IPPROTO_IP
         options = []
         if header:
@@ -227,6 +228,8 @@ class StampedSocket:
         answer can arrive, so both ends of every round trip are then at hand.
         """
         out: list[Datagram] = []
+        if not HERE.ancillary:
+            return self._receive_plainly(limit)
         receive = self.socket.recvmsg
         try:
             for _ in range(limit):
@@ -236,6 +239,20 @@ class StampedSocket:
             pass
         except OSError as err:
             # An ICMP error about an earlier packet (RFC 1122 4.1.3.3) says nothing about what is queued.
+            if err.errno not in _SOFT:
+                raise
+        return out
+
+    def _receive_plainly(self, limit: int) -> list[Datagram]:
+        """The same where a socket has no recvmsg (Windows)."""
+        out: list[Datagram] = []
+        try:
+            for _ in range(limit):
+                data, source = self.socket.recvfrom(_DATAGRAM_BYTES)
+                out.append(self._datagram(data, (), source))
+        except BlockingIOError:
+            pass
+        except OSError as err:
             if err.errno not in _SOFT:
                 raise
         return out
@@ -296,7 +313,7 @@ class StampedSocket:
             return out
         try:
             while True:
-                _data, ancillary, _flags, _source = self.socket.recvmsg(0, _ANCILLARY_BYTES, _ERROR_QUEUE)
+                _data, ancillary, _flags, _source = self.socket.recvmsg(0, _ANCILLARY_BYTES, HERE.error_queue)
                 stamp = self._send_stamp(ancillary)
                 if stamp is None:
                     continue

@@ -31,7 +31,8 @@ def prefer_cubic(sock: socket.socket) -> None:
     Chosen before connecting, because bbr's pacing stays on a connection that it has once begun: on a bare
     veth the pieces then overtake each other, and the rate falls to a tenth.
     """
-    with contextlib.suppress(OSError):
+    # Neither the name nor the choice is there on every system.
+    with contextlib.suppress(OSError, AttributeError):
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, b"cubic")
 
 

@@ -5,6 +5,8 @@ import socket
 import struct
 from dataclasses import dataclass
 
+from whichhop.net.system import HERE, Name, c_function
+
 _LAYOUT = struct.Struct("=8B 4I 5I 4I 8I 2I I 4Q 2I 4I Q 3Q 2I 2Q")
 """Up to tcpi_bytes_retrans; kernels since 4.19 give at least this much (octets 0 to 216)."""
 
@@ -43,12 +45,14 @@ class TcpInfo:
 
 # Through ctypes, which lets other threads run meanwhile: the kernel waits for the socket's lock here, and
 # socket.getsockopt would hold every sending thread up for that long (measured: four streams lost two fifths).
-_getsockopt = ctypes.CDLL(None, use_errno=True).getsockopt
+_getsockopt = c_function("getsockopt")
 _ROOM = 512
 
 
 def tcp_info(sock: socket.socket) -> TcpInfo | None:
     """The connection's numbers now; None where the system gives none (closed, or not Linux)."""
+    if _getsockopt is None or HERE.name is not Name.LINUX:
+        return None
     raw, size = ctypes.create_string_buffer(_ROOM), ctypes.c_uint(_ROOM)
     failed = _getsockopt(sock.fileno(), socket.IPPROTO_TCP, socket.TCP_INFO, raw, ctypes.byref(size))
     if failed or size.value < _LAYOUT.size:

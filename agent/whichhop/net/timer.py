@@ -11,10 +11,9 @@ from collections.abc import Callable
 from typing import Protocol
 
 from whichhop.model.units import NS_PER_S, MonoNs
+from whichhop.net.system import c_library
 
 _CLOCK_MONOTONIC = 1
-_TFD_NONBLOCK = os.O_NONBLOCK
-_TFD_CLOEXEC = os.O_CLOEXEC
 _TFD_TIMER_ABSTIME = 1
 
 Wake = Callable[[MonoNs], None]
@@ -95,9 +94,9 @@ class _LoopAlarm:
 def open_alarm(loop: asyncio.AbstractEventLoop, wake: Wake, *, precise: bool = True) -> Alarm:
     """An alarm in `loop`; on a timerfd when the system has one and `precise` is left on."""
     if precise:
-        libc = ctypes.CDLL(None, use_errno=True)
+        libc = c_library()
         create = getattr(libc, "timerfd_create", None)
-        fd = create(_CLOCK_MONOTONIC, _TFD_NONBLOCK | _TFD_CLOEXEC) if create is not None else -1
-        if fd >= 0:
+        fd = create(_CLOCK_MONOTONIC, os.O_NONBLOCK | os.O_CLOEXEC) if create is not None else -1
+        if libc is not None and fd >= 0:
             return _TimerFdAlarm(loop, wake, libc, fd)
     return _LoopAlarm(loop, wake)

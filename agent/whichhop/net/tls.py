@@ -3,6 +3,9 @@
 import asyncio
 import os
 import ssl
+import tempfile
+
+from whichhop.net.system import HERE
 
 
 def server_context(certificate: str, secret: str) -> ssl.SSLContext:
@@ -15,11 +18,23 @@ def server_context(certificate: str, secret: str) -> ssl.SSLContext:
 
 def show(context: ssl.SSLContext, certificate: str, secret: str) -> None:
     """Have a context that is in use show this certificate to whoever comes from now on."""
+    if not HERE.memory_file:
+        _show_by_file(context, certificate + secret)
+        return
     descriptor = os.memfd_create("tls", os.MFD_CLOEXEC)
     with os.fdopen(descriptor, "w") as file:
         file.write(certificate + secret)
         file.flush()
         context.load_cert_chain(f"/proc/self/fd/{descriptor}")
+
+
+def _show_by_file(context: ssl.SSLContext, pem: str) -> None:
+    """The same by a file that nobody else may read, and that is gone at once."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = os.path.join(folder, "own.pem")  # noqa: PTH118 # a name for the library
+        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.write(pem)
+        context.load_cert_chain(path)
 
 
 def pinned_context(certificate: str) -> ssl.SSLContext:

@@ -13,6 +13,7 @@ from whichhop.model import Sample, SessionKey
 from whichhop.model.units import MonoNs, UtcNs
 from whichhop.net.clock import Clock, both_ns
 from whichhop.net.stamped import Address, SendStamp, StampedSocket, numeric_address
+from whichhop.net.system import HERE
 from whichhop.net.udp import open_udp
 from whichhop.probes.base import SessionFacts, Sink
 from whichhop.probes.send_times import SendTimes
@@ -77,7 +78,7 @@ class DatagramProber(ABC, Generic[_S, _C]):
         """
         self._sink, self._clock, self._port, self._kernel_stamps = sink, clock, port, kernel_stamps
         self._prompt = prompt
-        self._poll = select.poll()
+        self._poll = select.poll() if HERE.poll else None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._sockets: dict[socket.AddressFamily, _S] = {}
         self._addresses: dict[str, tuple[socket.AddressFamily, Address]] = {}
@@ -102,9 +103,16 @@ class DatagramProber(ABC, Generic[_S, _C]):
 
     def _listen(self, loop: asyncio.AbstractEventLoop, family: socket.AddressFamily) -> None:
         made = self._sockets[family] = self._socket(family)
-        self._poll.register(made.fileno(), select.POLLIN)
+        if self._poll is not None:
+            self._poll.register(made.fileno(), select.POLLIN)
         if self._prompt or not made.kernel_stamps:
             loop.add_reader(made.fileno(), self._ready, family, made)
+
+    def _waiting(self) -> set[int]:
+        """The descriptors at which something waits."""
+        if self._poll is not None:
+            return {fileno for fileno, _events in self._poll.poll(0)}
+        return set(select.select([s.fileno() for s in self._sockets.values()], [], [], 0)[0])
 
     def _where(self, address: str) -> tuple[socket.AddressFamily, Address]:
         """The family and socket address of a numeric address; OSError when it is none."""
@@ -123,7 +131,7 @@ class DatagramProber(ABC, Generic[_S, _C]):
     def gather(self) -> None:
         """Take up what waits in the sockets."""
         for _ in range(_DRAINS):
-            waiting = {fileno for fileno, _events in self._poll.poll(0)}
+            waiting = self._waiting()
             if not waiting:
                 break
             for family, where in self._sockets.items():
@@ -174,6 +182,7 @@ class DatagramProber(ABC, Generic[_S, _C]):
         for where in self._sockets.values():
             if self._loop is not None:
                 self._loop.remove_reader(where.fileno())
-            self._poll.unregister(where.fileno())
+            if self._poll is not None:
+                self._poll.unregister(where.fileno())
             where.close()
         self._sockets.clear()

@@ -6,7 +6,6 @@ and no password shows in a list of processes.
 
 import asyncio
 import os
-import resource
 import sys
 from pathlib import Path
 
@@ -104,12 +103,20 @@ def answer(request: LevelsRequest) -> LevelsAnswer:
     return _by_file(Path(source.file or ""), _names(source))
 
 
+def _bound() -> None:
+    try:
+        import resource  # noqa: PLC0415 # not everywhere
+    except ImportError:
+        return  # Windows has no such limits; whoever waits for the reading bounds its time
+    resource.setrlimit(resource.RLIMIT_CPU, (MOST_CPU_S, MOST_CPU_S))
+    resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY))
+
+
 def main() -> int:
     """Answer one request, or say on stderr in one line why not, with exit code 2."""
     request = msgspec.json.decode(sys.stdin.buffer.read(), type=LevelsRequest)
     # A page is a stranger's: whatever it does to a parser ends with this process, and soon.
-    resource.setrlimit(resource.RLIMIT_CPU, (MOST_CPU_S, MOST_CPU_S))
-    resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY))
+    _bound()
     try:
         line = msgspec.json.encode(answer(request))
     except MemoryError:

@@ -12,6 +12,9 @@ from whichhop.serve.asked_host import check_host
 ALWAYS_OPEN = ("/health", "/identity", "/openapi.json")
 """What shows that an agent lives, who it is, and how to ask it: nothing of the home."""
 
+SIGNED = "/epoch"
+"""Asked by an agent whose home key is too old for a token: its own key's signature is looked at there."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Door:
@@ -31,6 +34,10 @@ class Door:
         """RefusedError unless this request may be answered. headers: names in lower case."""
         check_host(headers.get("host", ""))
         if path in ALWAYS_OPEN:
+            return
+        if path == SIGNED:
+            if not secure:
+                raise RefusedError(426, "asked in TLS only, on ports.tls", (("upgrade", "TLS/1.3"),))
             return
         of_api = path.startswith("/api/")
         if of_api and self.tls_only and not secure:

@@ -1,23 +1,21 @@
-"""Turns the live state into metric families, in the text form asked for."""
+"""The one door to prometheus_client: turns the live state into metric families, in the form asked for."""
 
 import platform
 from collections.abc import Iterable, Iterator, Mapping
+
+from prometheus_client.exposition import generate_latest as plain_text
+from prometheus_client.metrics_core import Metric as Family
+from prometheus_client.openmetrics.exposition import generate_latest as openmetrics_text
+from prometheus_client.registry import Collector
+from prometheus_client.samples import Sample
 
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate, ModemLevels, SessionKey
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, HOME, SESSION, MetricKind
 from whichhop.serve.live import LiveState, SessionState
-from whichhop.serve.text_form import (
-    OPENMETRICS_TYPE,
-    PLAIN_TYPE,
-    Family,
-    MetricSample,
-    openmetrics_text,
-    plain_text,
-    wants_openmetrics,
-)
 
+OPENMETRICS = "application/openmetrics-text"
 _DIRECTIONS = {"from-agent": Fate.LOST_OUT, "to-agent": Fate.LOST_BACK, "unknown": Fate.LOST}
 _REASONS = {
     "not-sent": Fate.NOT_SENT,
@@ -40,13 +38,13 @@ def _simple(name: str, values: Iterable[tuple[Labels, float]]) -> Family:
     family = _family(name)
     suffix = "_total" if CATALOGUE[name].kind is MetricKind.COUNTER else ""
     for labels, value in values:
-        family.add(suffix, labels, value)
+        family.add_sample(family.name + suffix, labels, value)
     return family
 
 
 def _info(name: str, labels: Labels) -> Family:
     family = _family(name)
-    family.add("_info", labels, 1)
+    family.add_sample(family.name + "_info", labels, 1)
     return family
 
 
@@ -56,13 +54,13 @@ def _round_trips(sessions: list[_Session]) -> Family:
         below = 0
         for bound, count in zip((*map(str, BUCKETS_S), "+Inf"), state.buckets, strict=True):
             below += count
-            family.add("_bucket", {**labels, "le": bound}, below)
-        family.add("_count", labels, below)
-        family.add("_sum", labels, state.rtt_sum_ns / 1e9)
+            family.add_sample(family.name + "_bucket", {**labels, "le": bound}, below)
+        family.add_sample(family.name + "_count", labels, below)
+        family.add_sample(family.name + "_sum", labels, state.rtt_sum_ns / 1e9)
     return family
 
 
-class LiveCollector:
+class LiveCollector(Collector):
     """A collector over the live state; reads it again at each scrape."""
 
     def __init__(self, live: LiveState) -> None:
@@ -72,9 +70,7 @@ class LiveCollector:
         """Every family that has a value now, in the catalogue's order, each series with its home."""
         for family in self._families():
             home = {HOME: self._live.home}
-            family.samples = [
-                MetricSample(n, {**home, **labels}, value) for n, labels, value in family.samples
-            ]
+            family.samples = [Sample(one.name, {**home, **one.labels}, one.value) for one in family.samples]
             yield family
 
     def _families(self) -> Iterator[Family]:
@@ -164,9 +160,22 @@ def _labels(key: SessionKey) -> Labels:
     return dict(zip(SESSION, (key.agent, key.target, str(key.method)), strict=True))
 
 
+def _wants_openmetrics(accept: str) -> bool:
+    """Whether an Accept header (RFC 9110 12.5.1) names OpenMetrics 1.x, or without a version; q=0 is a no.
+
+    Asked here and not of the library, which takes a stranger's version over into its answer as it is.
+    """
+    for part in accept.split(","):
+        media, *parameters = (word.strip().lower() for word in part.split(";"))
+        refused = any(p.startswith("q=") and not p[2:].strip("0.") for p in parameters)
+        versions = [p.removeprefix("version=") for p in parameters if p.startswith("version=")]
+        if media == OPENMETRICS and not refused and all(v.startswith("1.") for v in versions):
+            return True
+    return False
+
+
 def exposition(live: LiveState, accept: str) -> tuple[bytes, str]:
-    """The metrics and their content type, OpenMetrics when the Accept header asks for it."""
-    families = LiveCollector(live).collect()
-    if wants_openmetrics(accept):
-        return openmetrics_text(families), OPENMETRICS_TYPE
-    return plain_text(families), PLAIN_TYPE
+    """The metrics and their content type, OpenMetrics 1.0 when the Accept header asks for it."""
+    if _wants_openmetrics(accept):
+        return openmetrics_text(LiveCollector(live)), f"{OPENMETRICS}; version=1.0.0; charset=utf-8"  # type: ignore[no-untyped-call]
+    return plain_text(LiveCollector(live)), "text/plain; version=0.0.4; charset=utf-8"

@@ -63,11 +63,16 @@ class OwnKey(msgspec.Struct, frozen=True, kw_only=True, tag="own-key", tag_field
 
 
 class HomeSent(msgspec.Struct, frozen=True, kw_only=True, tag="home", tag_field="say"):
-    """The home file's text, the home's key in base64, and the certificates of the agents that are known."""
+    """The home file's text, the home's key in base64, and the certificates of the agents that are known.
+
+    owner, epoch: as their files have them (config/owner.py, epochs.py); "" where there are none.
+    """
 
     text: str
     key: Annotated[str, msgspec.Meta(max_length=256)]
     known: dict[str, str] = {}
+    owner: Annotated[str, msgspec.Meta(max_length=64 * 1024)] = ""
+    epoch: Annotated[str, msgspec.Meta(max_length=256 * 1024)] = ""
 
 
 class Kept(msgspec.Struct, frozen=True, kw_only=True, tag="kept", tag_field="say"):

@@ -65,6 +65,30 @@ def test_proven_episodes_of_the_provider_come_before_longer_ones_of_the_home() -
     assert chosen(replace(span, verdicts=(longer, line))) == (line,)
 
 
+def test_a_group_that_holds_the_line_is_reported_on_as_not_proven_and_before_the_homes_own() -> None:
+    span, _ = judged_story("upstream-link")
+    proven = next(v for v in span.verdicts if v.cause is Cause.UPSTREAM_LINK)
+    place = "the access line, its modem and coax or the WAN side of router"
+    group = replace(
+        proven,
+        cause=Cause.NOT_SEPARABLE,
+        elements=(*proven.elements, "route:router"),
+        proven=False,
+        missing=("a vantage point that tells it from the way through the box router",),
+        place=place,
+    )
+    longer = replace(proven, cause=Cause.WIRELESS_HOP, elements=("desk/attic",), start_ns=span.table.start_ns)
+    claim, about, _, _ = claim_of(replace(span, verdicts=(longer, group)))
+    assert about == (group,)
+    assert claim is not None
+    assert not claim.made
+    assert claim.where == place
+    assert group.missing[0] in claim.missing
+    assert claim.sentence.startswith("The access line, its modem and coax or the WAN side of router (")
+    own = replace(group, elements=("own-traffic", *group.elements))
+    assert chosen(replace(span, verdicts=(longer, own))) == (longer,)
+
+
 def figure(name: str, low: float | None, high: float | None) -> Figure:
     return Figure(name=name, words="", unit="ratio", value=low, low=low, high=high, count=1)
 

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from support.homes import alder, home_of
 from support.windows import START_NS, disturb, full_line, named, quiet
 from whichhop.compare.history import judge
+from whichhop.compare.words import explain
 from whichhop.model import CAUSE_TABLE, Cause, Owner, Reading, derive_sessions
 from whichhop.model.units import NS_PER_S
 
@@ -136,13 +137,109 @@ def test_a_full_line_is_the_homes_own_traffic():
     assert verdict.cause is Cause.OWN_TRAFFIC
 
 
-def test_an_unaddressed_modem_leaves_cable_and_line_not_separable_when_packets_are_lost():
+@pytest.mark.parametrize("kind", [{"delay_s": 0.040}, {"lost": 3}, {"lost": 10}])
+def test_a_modem_that_nobody_probes_leaves_the_line_a_group_that_is_named_as_what_it_is(kind):
     home = alder()
-    table = disturb(quiet(home, 60), home, "modem/provider-edge", slice(20, 40), lost=3)
-    (verdict,) = judge(home, derive_sessions(home), table, counters(60))
+    table = disturb(quiet(home, 120), home, "modem/provider-edge", slice(40, 100), **kind)
+    (verdict,) = judge(home, derive_sessions(home), table, counters(120))
     assert verdict.cause is Cause.NOT_SEPARABLE
-    assert set(verdict.elements) == {"router/modem", "modem/provider-edge"}
-    assert any("modem" in words for words in verdict.would_change)
+    assert set(verdict.elements) == {"router/modem", "modem/provider-edge", "route:router"}
+    assert verdict.place == "the access line, its modem and coax or the WAN side of router"
+    assert verdict.near_line
+    assert not verdict.proven
+    assert verdict.probability > 0.98
+    assert "give the address of modem, so that it can be probed" in verdict.would_change
+    words = explain(verdict)
+    assert words[0].startswith("The access line, its modem and coax or the WAN side of router (")
+    assert "sure that it is one of these" in words[0]
+    assert any("Not proven to be the provider's" in w for w in words)
+
+
+def test_a_modem_that_is_probed_leaves_the_line_by_itself():
+    home = alder("{kind: modem}", "{kind: modem, address: 192.0.2.9}")
+    table = disturb(quiet(home, 120), home, "modem/provider-edge", slice(40, 100), delay_s=0.040)
+    (verdict,) = judge(home, derive_sessions(home), table, counters(120))
+    assert verdict.cause is Cause.UPSTREAM_LINK
+    assert verdict.place == ""
+
+
+def test_own_traffic_that_nobody_counts_is_named_beside_the_place_and_is_not_about_the_line():
+    home = alder()
+    table = disturb(quiet(home, 120), home, "modem/provider-edge", slice(40, 100), delay_s=0.120)
+    (verdict,) = judge(home, derive_sessions(home), table)
+    assert verdict.elements[0] == "own-traffic"
+    assert "the home's own traffic that fills it" in verdict.place
+    assert not verdict.near_line
+
+
+def test_a_fault_of_the_line_and_an_upload_that_begins_during_it_are_two_with_their_own_figures():
+    table = disturb(quiet(HOME, 120), HOME, "modem/provider-edge", slice(40, 72), delay_s=0.060, lost=1)
+    table = disturb(table, HOME, "modem/provider-edge", slice(42, 58), delay_s=0.400)
+    first, second, third = judge(HOME, SESSIONS, table)
+    assert [v.elements for v in (second, third)] == [first.elements] * 2
+    at = [(v.start_ns - START_NS) // (10 * NS_PER_S) for v in (first, second, third)]
+    assert at == [40, 42, 58]
+    assert (first.end_ns, second.end_ns) == (second.start_ns, third.start_ns)
+    added = [v.severity.added_p50_s for v in (first, second, third)]
+    assert added == pytest.approx([0.060, 0.460, 0.060], abs=0.003)
+    # The queue alone would lose nothing: each has its own loss too.
+    assert [v.severity.loss_ratio for v in (first, second, third)] == pytest.approx([0.1] * 3, abs=0.01)
+
+
+def test_one_fault_of_the_line_stays_one_where_nobody_counts():
+    table = disturb(quiet(HOME, 120), HOME, "modem/provider-edge", slice(40, 72), delay_s=0.060, lost=1)
+    assert len(judge(HOME, SESSIONS, table)) == 1
+
+
+LAPTOP_ALONE = """\
+home: Alder House
+nodes:
+  router: {kind: router, address: 192.0.2.1}
+  modem:  {kind: modem, address: 192.0.2.9}
+  desk:   {kind: host, address: 192.0.2.20, agent: true}
+links:
+  - {join: [desk, router], kind: wireless}
+  - {join: [router, modem], kind: wired}
+  - {join: [modem, provider-edge], kind: access, medium: cable}
+targets:
+  provider-edge: 198.51.100.1
+  peers: {harbour: {address: 203.0.113.7, stamp: true}}
+  resolvers: {names: 203.0.113.53}
+  lookup: www.example.org
+"""
+
+
+@pytest.mark.parametrize("late", ["desk>names:lookup", "desk>harbour:stamp", "desk>router:echo"])
+def test_the_packet_that_wakes_a_lone_laptops_radio_accuses_nobody(late):
+    # Up to three beacon intervals of 102.4 ms (IEEE 802.11), in seven packets of ten, for an hour.
+    home = home_of(LAPTOP_ALONE)
+    sessions = derive_sessions(home)
+    table = quiet(home, 480)
+    one, rng = named(sessions, late), np.random.default_rng(3)
+    table.q50_s[100:460, one] += rng.uniform(0.05, 0.25, 360).astype(np.float32)
+    table.q80_s[100:460, one] += 0.28
+    assert judge(home, sessions, table, ()) == []
+
+
+def test_two_packets_that_wake_a_lone_laptops_radio_are_no_trouble_of_what_lies_past_the_line():
+    home = home_of(LAPTOP_ALONE.replace("stamp: true}}", "stamp: true}, isle: {address: 203.0.113.8}}"))
+    sessions = derive_sessions(home)
+    table, rng = quiet(home, 480), np.random.default_rng(4)
+    for late in ("desk>isle:echo", "desk>names:lookup"):
+        one = named(sessions, late)
+        table.q50_s[100:460, one] += rng.uniform(0.05, 0.25, 360).astype(np.float32)
+        table.q80_s[100:460, one] += 0.28
+    assert judge(home, sessions, table, ()) == []
+
+
+def test_a_name_service_that_loses_questions_is_named_by_a_lone_laptop_too():
+    home = home_of(LAPTOP_ALONE)
+    sessions = derive_sessions(home)
+    table = quiet(home, 480)
+    one = named(sessions, "desk>names:lookup")
+    table.sent[:, one], table.lost[100:160, one] = 4, 3
+    (verdict,) = judge(home, sessions, table, ())
+    assert verdict.cause is Cause.NAME_SERVICE
 
 
 def test_one_peer_alone_cannot_tell_the_destination_from_the_network_before_it():

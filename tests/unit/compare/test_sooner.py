@@ -11,6 +11,7 @@ from whichhop.compare.history import DEFAULT_SETTINGS, closes, prepare, verdicts
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.rated_ticks import scan
 from whichhop.compare.live import Follower
+from whichhop.compare.sooner import heard_by_second
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.windows.seconds import Seconds, empty_seconds
 from whichhop.compare.windows.table import WindowTable
@@ -165,6 +166,20 @@ def test_live_use_says_it_before_the_ticks_and_then_the_ticks_say_the_same() -> 
     assert told[0].detected_ns <= START_NS + 413 * NS_PER_S
     # What the ticks tell is not told again.
     assert follower.soon(table.seconds(START_NS + 420 * NS_PER_S, START_NS + 460 * NS_PER_S)) == []
+
+
+def test_a_box_that_is_not_heard_of_is_still_asked_and_a_machine_that_may_sleep_is_not() -> None:
+    table = with_seconds(quiet(HOME, 5))
+    assert isinstance(table.seconds, Seconds)
+    for i, session in enumerate(SESSIONS):
+        if session.key.agent in ("attic", "desk"):
+            table.seconds.sent[20:, i] = 0
+    speaks = heard_by_second(table.seconds, SESSIONS)
+    for i, session in enumerate(SESSIONS):
+        if session.key.agent == "study":
+            assert speaks[-1, i] == (session.key.target != "desk")
+        elif session.key.agent in ("attic", "desk"):
+            assert not speaks[-1, i]
 
 
 def test_live_use_says_nothing_of_a_quiet_home_nor_of_an_agent_that_sleeps() -> None:

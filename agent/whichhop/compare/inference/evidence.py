@@ -1,7 +1,7 @@
 """How well each element alone explains each tick, by the sessions that cross it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +9,14 @@ from numpy.typing import NDArray
 from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
 from whichhop.compare.suspects.elements import Element, Nature
-from whichhop.compare.suspects.priors import PRIORS, RADIO_LEAST_LOSS, RADIO_LEAST_S, Prior
+from whichhop.compare.suspects.priors import (
+    CALM_LEAST_S,
+    LEAST_SPREADS,
+    PRIORS,
+    RADIO_LEAST_LOSS,
+    RADIO_LEAST_S,
+    Prior,
+)
 
 TICK_MIX = (0.4, 0.3, 0.3)
 """In a tick a fault only delays, only loses, or does both: near even, as little is known of it.
@@ -19,7 +26,8 @@ LOWEST = np.float32(-60.0)
 """A log-ratio's floor, so that nothing becomes impossible."""
 DOZING_S = 0.6
 """Power save holds an answer back for up to three beacon intervals of 102 ms (common practice)."""
-BEHIND_RADIO = {Nature.HOST, Nature.REPLY, Nature.NODE, Nature.FORWARDING, Nature.AIR}
+BEHIND_RADIO = frozenset(Nature) - {Nature.RADIO, Nature.BACKHAUL, Nature.ETHERNET}
+"""What may be seen through radio hops alone, the line and what lies past it included."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +48,10 @@ class ElementColumns:
     priors: tuple[Prior, ...]
     agents: NDArray[np.bool_]
     """(agents, sessions), True for an agent's own sessions."""
+    dozes: NDArray[np.bool_]
+    """(elements,), True for those whose lateness may be the waking of a radio; see `Element.dozes`."""
+    by_radio: NDArray[np.bool_]
+    """(elements,), True for radios and what is only seen through them: their least delay is the radio's."""
 
     @property
     def minor(self) -> NDArray[np.bool_]:
@@ -91,7 +103,26 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
         priors=priors,
         agents=_agents(elements, sessions),
+        dozes=dozes,
+        by_radio=~dozes & (least == RADIO_LEAST_S),
     )
+
+
+def fitted(columns: ElementColumns, scale80: Floats) -> ElementColumns:
+    """The columns with the least delay of each radio as its own spread allows; see `CALM_LEAST_S`.
+
+    scale80: (sessions,) seconds, what is usual of each session; of a radio the median over those that cross.
+    """
+    which = np.flatnonzero(columns.by_radio)
+    if not which.size:
+        return columns
+    crossing = np.where(columns.matrix[:, which] > 0, scale80[:, None], np.inf)
+    count = np.maximum((columns.matrix[:, which] > 0).sum(axis=0), 1)
+    middle = np.sort(crossing, axis=0)[(count - 1) // 2, np.arange(which.size)]
+    calm = which[LEAST_SPREADS * middle <= CALM_LEAST_S]
+    delays = columns.delays.copy()
+    delays[:, calm] = DELAYS_S[:, None] >= CALM_LEAST_S - 1e-6
+    return replace(columns, delays=delays)
 
 
 def _agents(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:

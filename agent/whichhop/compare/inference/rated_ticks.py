@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from whichhop.compare.inference.baseline import Baseline
 from whichhop.compare.inference.evidence import (
     ElementColumns,
+    fitted,
     minor_evidence,
     mixed,
     part_evidence,
@@ -129,15 +130,16 @@ class RatedTicks:
 
     def rate(self, first: int, end: int) -> None:
         """Rate the ticks first..end-1 against the newest baseline."""
+        columns = fitted(self._columns, self.baselines[-1].scale80)
         for at in range(first, end, CHUNK):
             stop = min(end, at + CHUNK)
             part = self._evidence(at, stop)
             loud = np.maximum(part.delay.max(axis=0), part.loss.max(axis=0))
             self._suspect[at:stop] = (loud > SUSPECT) | part.alone
             sums = part_sums(part, self._columns)
-            self._ratios[at:stop] = mixed(*part_evidence(sums, self._columns))
-            passing = passing_log(self._ratios[at:stop], minor_evidence(sums, self._columns), self._rates[-1])
-            self._quiet[at:stop] = quiet_log(passing, none_log(self._columns.minor, self._rates[-1]))
+            self._ratios[at:stop] = mixed(*part_evidence(sums, columns))
+            passing = passing_log(self._ratios[at:stop], minor_evidence(sums, columns), self._rates[-1])
+            self._quiet[at:stop] = quiet_log(passing, none_log(columns.minor, self._rates[-1]))
 
     def scan(self, first: int, end: int, worked_out: dict[tuple[int, int], Evidence] | None = None) -> Scan:
         """What is known of the ticks first..end-1; worked_out: their evidence as far as it is known."""

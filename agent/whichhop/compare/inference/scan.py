@@ -8,7 +8,9 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Baseline, Floats
 from whichhop.compare.inference.evidence import (
+    DOZING_S,
     ElementColumns,
+    fitted,
 )
 from whichhop.compare.inference.likelihood import Evidence, delay_evidence, joined, loss_evidence
 from whichhop.compare.inference.settings import Settings
@@ -45,6 +47,10 @@ class Scan:
     def block_of(self, tick: int) -> int:
         """The block that holds a tick; ticks of the warm-up count to the first."""
         return max(0, int(np.searchsorted(self.blocks, tick, side="right")) - 1)
+
+    def columns_at(self, tick: int) -> ElementColumns:
+        """The columns as the baseline of a tick's block fits them."""
+        return fitted(self.columns, self.baselines[self.block_of(tick)].scale80)
 
     def evidence(self, first: int, end: int) -> Evidence:
         """The sessions' evidence for the ticks first..end-1; worked out once for a stretch and its parts."""
@@ -104,6 +110,13 @@ def evidence_of(
     lost = np.where(heard, cut.lost, 0).astype(np.uint16)
     over = np.where(heard, cut.q80_s - base.loc80, np.nan)
     alone = late_alone(over, base.scale80, columns.matrix, columns.agents)
+    if columns.dozes.any():
+        # What may be a radio's waking clears no session of being late alone, up to the longest doze.
+        awake = np.where(columns.dozes, np.float32(0.0), columns.matrix)
+        one = len(columns.agents) == 1
+        found = late_alone(over, base.scale80, awake, columns.agents, every=one)
+        with np.errstate(invalid="ignore"):
+            alone |= found & (over <= DOZING_S)
     q50 = np.where(heard & ~alone, cut.q50_s, np.nan).astype(np.float32)
     return Evidence(
         delay=delay_evidence(q50, cut.q80_s, sent - lost, base, settings),

@@ -94,26 +94,34 @@ def look_closely(
     evidence = scan.evidence(stretch.first, stretch.end)
     heard = frozenset(np.flatnonzero(scan.speaks[span].any(axis=0)).tolist())
     columns = columns_heard(elements, heard)
-    tables = Pairs(evidence, scan.columns)
+    fit = scan.columns_at(stretch.first)
+    tables = Pairs(evidence, fit)
     chosen = _chosen(tables, columns, onset, settings.most_candidates)
     apart = [j for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC and use.known]
     pairs = distinct_pairs(columns, chosen, apart)
     race = Race(
-        scan=scan, stretch=stretch, elements=elements, tables=tables, chosen=chosen, onset=onset, use=use
+        scan=scan,
+        stretch=stretch,
+        elements=elements,
+        tables=tables,
+        minor=fit.minor,
+        chosen=chosen,
+        onset=onset,
+        use=use,
     )
     states, track = race.run(pairs, {})
     busy = np.flatnonzero(track.smooth[:, [len(s) > 1 for s in states.sets]].sum(axis=1) > PAIR_AT)
     if busy.size >= settings.open_ticks:
         busy = busy[:TRIPLE_TICKS]
         more = found_triples(
-            Triples(evidence, scan.columns, tables, busy),
+            Triples(evidence, fit, tables, busy),
             {(a, b): tables.ratio(a, b)[busy] for a, b in pairs},
             chosen,
             columns,
             onset,
         )
         if more:
-            every = Triples(evidence, scan.columns, tables, np.arange(stretch.end - stretch.first))
+            every = Triples(evidence, fit, tables, np.arange(stretch.end - stretch.first))
             states, track = race.run(pairs, {members: every.ratio(members) for members in more})
     return Close(
         stretch=stretch,
@@ -130,6 +138,7 @@ class Race:
     stretch: Stretch
     elements: Sequence[Element]
     tables: Pairs
+    minor: NDArray[np.bool_]
     chosen: Sequence[int]
     onset: NDArray[np.float64]
     use: OwnUse
@@ -152,7 +161,7 @@ class Race:
         )
         rate = self.scan.rates[self.scan.block_of(self.stretch.first)]
         likelihood = _likelihood(
-            states, self.tables, self.chosen, pairs=pairs, threes=threes, scan=self.scan, rate=rate
+            states, self.tables, self.chosen, pairs=pairs, threes=threes, minor=self.minor, rate=rate
         )
         for j in self.chosen:
             if j in self.use.stay:
@@ -196,7 +205,7 @@ def _likelihood(
     *,
     pairs: Sequence[tuple[int, int]],
     threes: Mapping[tuple[int, int, int], Floats],
-    scan: Scan,
+    minor: NDArray[np.bool_],
     rate: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """(ticks, states) log-likelihoods; in each state one further element may have a passing excess.
@@ -205,7 +214,7 @@ def _likelihood(
     """
     ratios = tables.single
     blip = np.log(rate)
-    none = none_log(scan.columns.minor, rate)
+    none = none_log(minor, rate)
     passing = passing_log(ratios, tables.minor, rate)
     nothing: list[NDArray[np.floating]] = [quiet_log(passing, none)]
     beside: dict[int, list[NDArray[np.floating]]] = {j: [ratios[:, j] + none] for j in chosen}

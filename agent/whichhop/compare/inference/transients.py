@@ -88,6 +88,8 @@ def late_alone(
     scale: NDArray[np.floating],
     matrix: NDArray[np.float32],
     agents: Mask,
+    *,
+    every: bool = False,
 ) -> Mask:
     """Which sessions' lateness no element explains, (ticks, sessions).
 
@@ -95,10 +97,11 @@ def late_alone(
     scale: (sessions,) its ordinary spread. matrix: (sessions, elements), 1 where a session crosses.
     agents: (agents, sessions), True for an agent's own.
 
-    An element is cleared in a tick when at least as many of its sessions are clean as are late. A late
-    session all of whose elements are cleared is late alone: what delays it is between its agent and nobody
-    else. An agent with such a session dozes. Its other late sessions are late alone too, unless an agent that
-    does not doze is late over the same uncleared element.
+    An element is cleared in a tick when at least as many of its sessions are clean as are late; with `every`
+    by a single clean one, for where one radio alone asks, several of its sessions may wake it each time. A
+    late session all of whose elements are cleared is late alone: what delays it is between its agent and
+    nobody else. An agent with such a session dozes. Its other late sessions are late alone too, unless an
+    agent that does not doze is late over the same uncleared element.
     """
     out = np.zeros(over.shape, dtype=bool)
     for late_s, clean_s in LEVELS_S:
@@ -106,12 +109,13 @@ def late_alone(
             late = over > np.maximum(late_s, LATE_SIGMAS * scale)
             rows = np.flatnonzero(late.any(axis=1))
             if rows.size:
-                out[rows] |= _odd(late[rows], over[rows] < clean_s, matrix, agents)
+                out[rows] |= _odd(late[rows], over[rows] < clean_s, matrix, agents, every=every)
     return out
 
 
-def _odd(late: Mask, clean: Mask, matrix: NDArray[np.float32], agents: Mask) -> Mask:
-    guilty = clean.astype(np.float32) @ matrix < late.astype(np.float32) @ matrix
+def _odd(late: Mask, clean: Mask, matrix: NDArray[np.float32], agents: Mask, *, every: bool) -> Mask:
+    well, ill = clean.astype(np.float32) @ matrix, late.astype(np.float32) @ matrix
+    guilty = (well == 0) & (ill > 0) if every else well < ill
     alone = late & (guilty.astype(np.float32) @ matrix.T == 0)
     owned = agents.astype(np.float32)
     dozes = ((alone.astype(np.float32) @ owned.T) > 0).astype(np.float32) @ owned > 0

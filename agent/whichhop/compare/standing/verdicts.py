@@ -15,6 +15,7 @@ from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.suspects.vantage import advice_for
 from whichhop.compare.verdict.episodes import Span
+from whichhop.compare.verdict.line_place import place_of, what_splits
 from whichhop.compare.verdict.provider_guards import Scene, seen_in_scene, unmet
 from whichhop.compare.verdict.verdict import UNKNOWN_OWN_ODDS, FoundEpisode, named_of, ruled_out, severity
 from whichhop.model import Cause, Home, Level, RuledOut, Session, Verdict
@@ -125,6 +126,9 @@ class StandingVerdicts:
             if len(named.names) > 1
             else None,
             standing=True,
+            place=place_of(self.home, self.elements, named.names)
+            if named.cause is Cause.NOT_SEPARABLE
+            else "",
         )  # fmt: skip
 
     def _scene(self, one: StandingFault, part: Period) -> Scene:
@@ -210,6 +214,7 @@ class StandingVerdicts:
         rest = tuple(n for n in names if n != OWN_TRAFFIC)
         if len(rest) > 1:
             out += [a.words for a in advice_for(self.home, self.sessions, (rest,))]
+            out += what_splits(self.home, self.elements, rest)
         if OWN_TRAFFIC in names:
             out.append("read the router's byte counters, so that the home's own traffic is known")
         return tuple(out)

@@ -82,11 +82,18 @@ def _over(link: str, sessions: Sequence[Session]) -> frozenset[int]:
 
 def _links(home: Home, sessions: Sequence[Session]) -> list[Element]:
     out = []
+    lone = bool(sessions) and _one_radio_asks_all(home, sessions)
     for link in {link.name: link for link in home.links}.values():
         column = _over(link.name, sessions)
+        # Of two packet sessions past the provider's first hop a doze delays one; a lone one may be that one.
+        few = sum(sessions[i].key.method is not Method.LOOKUP for i in column) <= 1
         out.append(
             Element(
-                name=link.name, nature=_link_nature(link), cause=LINK_TABLE[link.kind].cause, column=column
+                name=link.name,
+                nature=_link_nature(link),
+                cause=LINK_TABLE[link.kind].cause,
+                column=column,
+                dozes=link.kind is LinkKind.BEYOND and few and lone,
             )
         )
         if link.kind is LinkKind.ACCESS:
@@ -119,7 +126,12 @@ def _dozes(home: Home, node: str) -> bool:
 def _lone_dozer(home: Home, target: str, asking: Sequence[Session]) -> bool:
     """Whether one device on radio alone asks a host: the lateness may then be the asker's own radio's."""
     host = home.nodes[target].kind is NodeKind.HOST
-    return host and len(asking) == 1 and _dozes(home, asking[0].key.agent)
+    return host and _one_dozer(home, asking)
+
+
+def _one_dozer(home: Home, asking: Sequence[Session]) -> bool:
+    """Whether there is one session alone, of a device on radio: the packet after a pause wakes its radio."""
+    return len(asking) == 1 and _dozes(home, asking[0].key.agent)
 
 
 def _one_radio_asks_all(home: Home, sessions: Sequence[Session]) -> bool:
@@ -221,5 +233,13 @@ def elements_of(home: Home, sessions: Sequence[Session]) -> tuple[Element, ...]:
         column = frozenset(
             i for i, s in enumerate(sessions) if s.key.target == target and s.key.method is Method.LOOKUP
         )
-        add(f"resolver:{target}", Nature.RESOLVER, Cause.NAME_SERVICE, column)
+        out.append(
+            Element(
+                name=f"resolver:{target}",
+                nature=Nature.RESOLVER,
+                cause=Cause.NAME_SERVICE,
+                column=column,
+                dozes=_one_dozer(home, [sessions[i] for i in column]),
+            )
+        )
     return tuple(e for e in out if e.column)

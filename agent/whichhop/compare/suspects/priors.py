@@ -27,9 +27,11 @@ class Prior:
 
 
 RADIO_LEAST_S = 0.016
-"""Less than this comes and goes on any radio or power line, and is no fault. At 10 ms a radio that goes from
-a good channel to a bad one is named in 4 of 5 stretches instead of none, at the price of two false verdicts
-in 108 hours without faults instead of none (development seeds of turns-bad, healthy and other-healthy)."""
+CALM_LEAST_S = 0.010
+LEAST_SPREADS = 4.0
+"""Less than 16 ms comes and goes on many a radio or power line, and is no fault there; on one whose own usual
+spread is so small that 10 ms is four of it, 10 ms is one. A normal deviate is four sigmas out three times in
+100 000, less than once a day in ticks of 10 s."""
 RADIO_LEAST_LOSS = 0.03
 """Three packets in a hundred ruin a call. At 8 % small losses took 305 s to be named in the slowest tenth,
 at 3 % they take 81 s (development seeds of small-loss); loss is held against what a session usually loses."""

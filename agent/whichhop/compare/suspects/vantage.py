@@ -113,7 +113,13 @@ def _additions(home: Home) -> Iterator[tuple[int, str, Home]]:
             words = f"allow a target upstream, by the line `{ALLOW_A_TARGET}` in the home file"
             yield 1, words, replace(more, discover_edge=home.nodes[PROVIDER_EDGE].address is None)
     for name, node in home.nodes.items():
-        if node.kind in (NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE, NodeKind.SWITCH):
+        if node.kind in (
+            NodeKind.ROUTER,
+            NodeKind.GATEWAY,
+            NodeKind.MESH_NODE,
+            NodeKind.SWITCH,
+            NodeKind.MODEM,
+        ):
             host = Node(name=f"(host at {name})", kind=NodeKind.HOST, address="(to be given)", agent=True)
             cable = Link(name=f"(cable at {name})", near=host.name, far=name, kind=LinkKind.WIRED)
             yield 4, f"wire a machine with an agent to {name}", _with_node(home, host, (cable,))

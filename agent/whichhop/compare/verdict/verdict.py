@@ -12,6 +12,7 @@ from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.vantage import advice_for
 from whichhop.compare.verdict.calibration import published
 from whichhop.compare.verdict.episodes import Span
+from whichhop.compare.verdict.line_place import place_of, what_splits
 from whichhop.compare.verdict.loss_way import loss_way
 from whichhop.compare.verdict.provider_guards import Scene, SeenInEpisode, seen_in_scene, unmet
 from whichhop.compare.windows.own_traffic import is_known
@@ -22,8 +23,8 @@ from whichhop.stats.proportion import wilson
 
 LINE = (Nature.ACCESS, Nature.OWN_TRAFFIC)
 LEAST_OPEN = 0.01
-"""Without counters the line and own traffic stand beside each other down to this share: who is told that it
-is the one would act on it, and only counters can tell."""
+"""The line stands beside what packets cannot tell from it down to this share: who is told that it is the line
+would call the provider, and only counters, modem or another vantage point can tell."""
 UNKNOWN_OWN_ODDS = 48.0
 """How much likelier own traffic is than its place in the race without counters says: there it is held back to
 one bout in 96 hours, so that a short burst of the home's is no verdict; once there is one, the rates of
@@ -69,7 +70,8 @@ def named_of(
     """The cause that every plausible member has, else not separable; and the names to give.
 
     Without counters the home's own traffic is as good an explanation as the access line, and a likelier one
-    where the shape fits both: then nobody is named for the two, and the odds are told.
+    where the shape fits both: then nobody is named for the two, and the odds are told. Nor is the provider
+    alone named where something of the home meets the same packets as its line.
     """
     share = dict(zip(found.members, found.shares, strict=True))
     if not use_known:
@@ -79,25 +81,14 @@ def named_of(
     total = max(sum(share.values()), 1e-300)
     share = {j: s / total for j, s in sorted(share.items(), key=lambda item: -item[1])}
     plausible = [j for j, s in share.items() if s >= settings.plausible_share] or list(share)[:1]
-    if not use_known and any(elements[j].nature in LINE for j in plausible):
-        plausible += [
-            j
-            for j, s in share.items()
-            if elements[j].nature in LINE and s >= LEAST_OPEN and j not in plausible
-        ]
+    # The whole group is named, as packets cannot split it; what other evidence rules out is not in it.
+    named = [
+        j for j in share if j in plausible or not _cleared(elements[j], use_known=use_known, watched=watched)
+    ]
+    if any(elements[j].nature in LINE for j in plausible):
+        plausible += [j for j in named if share[j] >= LEAST_OPEN and j not in plausible]
     causes = {elements[j].cause for j in plausible}
     cause = causes.pop() if len(causes) == 1 else Cause.NOT_SEPARABLE
-    # The whole group is named, as packets cannot split it; what other evidence rules out is not in it, nor
-    # what a box might do to others' packets alone, unless that is as plausible as the rest.
-    named = [
-        j
-        for j in share
-        if j in plausible
-        or not (
-            elements[j].nature is Nature.FORWARDING
-            or _cleared(elements[j], use_known=use_known, watched=watched)
-        )
-    ]
     said = named if cause is Cause.NOT_SEPARABLE else [j for j in named if elements[j].cause is cause]
     return Named(
         cause=cause,
@@ -152,6 +143,7 @@ def verdict_of(
         baseline=_medians(scene, columns),
         detected_ns=detected_ns,
         shares=_shares(named, group) if len(named.names) > 1 else None,
+        place=place_of(scene.home, elements, named.names) if named.cause is Cause.NOT_SEPARABLE else "",
     )
 
 
@@ -185,23 +177,13 @@ def _would_change(scene: Scene, names: tuple[str, ...]) -> tuple[str, ...]:
                 out.append(f"keep the agent on {' or '.join(silent)} running: it was not heard then")
             else:
                 out += [a.words for a in advice_for(scene.home, scene.sessions, (rest,))]
-                out += _inside(rest)
+                out += what_splits(scene.home, scene.elements, rest)
         if OWN_TRAFFIC in names:
             out.append("read the router's byte counters, so that the home's own traffic is known")
     by_name = {e.name: e.nature for e in scene.elements}
     if any(by_name[n] in LINE for n in names):
         out += scene.doubts
     return tuple(out)
-
-
-def _inside(names: Sequence[str]) -> list[str]:
-    """What would tell a box's own way to the line from the line, which no vantage point can."""
-    boxes = [n.partition(":")[2] for n in names if n.startswith("route:")]
-    return [
-        f"read the levels of the modem, or let a modem of its own stand before {box}: what {box} does "
-        "between the home and the line meets the same packets as the line itself"
-        for box in boxes
-    ]
 
 
 def excess(values: Floats, location: Floats, speaks: NDArray[np.bool_]) -> NDArray[np.float64]:

@@ -160,6 +160,11 @@ class LineUse:
     stay: NDArray[np.float64]
     doubts: tuple[str, ...]
 
+    @property
+    def usual(self) -> float:
+        """The median of `most`; NaN where nothing is known."""
+        return float(np.nanmedian(self.most)) if np.isfinite(self.most).any() else float("nan")
+
 
 def usage(
     readings: Iterable[Reading], table: WindowTable, plan: Plan | None, sessions: Sequence[Session] = ()

@@ -154,7 +154,7 @@ def reporting_of(table: WindowTable, sessions: Sequence[Session], readings: Iter
     gone |= ~heard & others
     gone = widened(gone)
     aside |= gone
-    boxes = _boxes(sessions)
+    boxes = boxes_of(sessions)
     speaks = ~aside[:, of_agent.argmax(axis=0)]
     for j, session in enumerate(sessions):
         if session.key.target in agents:
@@ -178,7 +178,7 @@ def host_log_ratio(late_s: NDArray[np.float32]) -> NDArray[np.float64]:
     return np.where(np.isnan(late_s), 0.0, value)
 
 
-def _boxes(sessions: Sequence[Session]) -> frozenset[str]:
+def boxes_of(sessions: Sequence[Session]) -> frozenset[str]:
     """The nodes that pass others' packets on, as far as paths show: what links lead to, and what joins a home
     by a backhaul whether or not it serves anybody."""
     links = {link for s in sessions for link in s.path.links}

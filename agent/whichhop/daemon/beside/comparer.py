@@ -1,6 +1,6 @@
 """Runs the comparer beside the agent, in a process of its own, and keeps its newest word."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from whichhop.daemon.children import Children, Command, KeptChild
 from whichhop.daemon.options import RunOptions
@@ -21,7 +21,7 @@ def arguments(options: RunOptions) -> list[str]:
     home_file = options.home_file
     words = ["compare", str(home_file), "--follow", "--json"]
     words += ["--store", str(options.store.with_name(f"{home_file.stem}.collected.db"))]
-    words += ["--key", str(options.key_file)] if options.key_file else []
+    words += ["--key", str(options.key_in_use)] if options.key_in_use else []
     return our_module("whichhop", *words)
 
 
@@ -47,8 +47,8 @@ def show(live: LiveState, line: bytes) -> None:
 class Comparer:
     """One comparer, kept going; begun again where the home file changes."""
 
-    def __init__(self, argv: Sequence[str], live: LiveState, children: Children) -> None:
-        self._argv, self._live, self._children = tuple(argv), live, children
+    def __init__(self, argv: Callable[[], Sequence[str]], live: LiveState, children: Children) -> None:
+        self._argv, self._live, self._children = argv, live, children
         self._kept: KeptChild | None = None
 
     @property
@@ -59,9 +59,13 @@ class Comparer:
     def start(self) -> None:
         """Begin; returns at once."""
         self._live.bulletin = b""
-        command = Command(argv=self._argv, line_octets=MOST_LINE, first_s=FIRST_LINE_S, next_s=NEXT_LINE_S)
         self._kept = self._children.keep(
-            "comparer", lambda: command, lambda line: show(self._live, line), over=self._over
+            "comparer", self._command, lambda line: show(self._live, line), over=self._over
+        )
+
+    def _command(self) -> Command:
+        return Command(
+            argv=tuple(self._argv()), line_octets=MOST_LINE, first_s=FIRST_LINE_S, next_s=NEXT_LINE_S
         )
 
     def restart(self) -> None:

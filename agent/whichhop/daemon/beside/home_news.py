@@ -6,6 +6,7 @@ from typing import Annotated
 
 import msgspec
 
+from whichhop.daemon.beside.epoch_keeper import EpochKeeper
 from whichhop.daemon.home_in_use import InUse
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.options import RunOptions
@@ -13,17 +14,24 @@ from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.model.agent_list import agents_digest
 from whichhop.net.child import RunChild, our_module, run_child
 from whichhop.net.short_page import short_page
-from whichhop.outside import OutsideError, typed
+from whichhop.outside import INT64, OutsideError, typed
 from whichhop.serve.answer import Answer, Question, only_known
+from whichhop.serve.app import App
 
 EVERY_S = 60.0
 """One other agent is asked each time: one short page in the clear, which tells no name."""
+FIRST_S = 5.0
+MOST_SOON = 20
+"""Turns that follow each other so soon; whoever is not there by then is asked once a minute."""
 ASK_S, LEARN_S = 3.0, 30.0
+MOST_MEETINGS = 5
+"""Tries to meet an agent, a minute apart or more, that could not be met."""
 _MOST = 16 * 1024
 
 
 class _Said(msgspec.Struct, frozen=True):
     agents: Annotated[str, msgspec.Meta(max_length=64)] = ""
+    epoch: Annotated[int, msgspec.Meta(ge=0, le=INT64)] = 0
 
 
 class _Learned(msgspec.Struct, frozen=True):
@@ -32,7 +40,7 @@ class _Learned(msgspec.Struct, frozen=True):
 
 
 class HomeNews:
-    """now: the home in use. reload: reads the home file anew. say: takes a line."""
+    """now: the home in use. reload: reads its file anew. say: takes a line."""
 
     def __init__(
         self,
@@ -46,16 +54,35 @@ class HomeNews:
     ) -> None:
         self._now, self._options, self._jobs = now, options, jobs
         self._run, self._reload, self._say = run, reload, say
-        self._next = 0
+        self._keeper = EpochKeeper(now, options, reload, say=say, run=run)
+        self._meetings: dict[str, int] = {}
+        self._turns = self._next = 0
         self._looking = asyncio.Lock()
         self._looked_at: dict[str, tuple[str, str]] = {}
 
+    def add_to(self, app: App) -> None:
+        """What other agents may ask and tell."""
+        app.add("/epoch", self._keeper.asked)
+        app.add("/api/news", self.told, acts=True)
+
+    @property
+    def pause_s(self) -> float:
+        """Until the next turn: soon at first, for there may be news since it was off, and agents to meet."""
+        return FIRST_S if self._turns < MOST_SOON and (self._turns == 0 or self._unmet()) else EVERY_S
+
     async def turn(self) -> None:
-        """Ask the next of the other agents."""
+        """Ask the next of the other agents, and those that were never met; the first time all of them."""
+        self._turns += 1
         others = self._others()
-        if others:
+        if others and self._turns > 1:
             self._next = (self._next + 1) % len(others)
-            await self._ask(others[self._next])
+            others = list(dict.fromkeys([others[self._next], *self._unmet()]))
+        for other in others:
+            await self._ask(other)
+
+    def _unmet(self) -> list[str]:
+        met = self._now().known.keys() | self._keeper.met
+        return [name for name in self._others() if name not in met]
 
     async def told(self, question: Question) -> Answer:
         """POST /api/news: the home file has changed, here or at another agent; look."""
@@ -80,18 +107,45 @@ class HomeNews:
         address, port = home.nodes[other].address or "", home.ports.api
         try:
             body = await short_page(address, port, "/identity", seconds=ASK_S, most_octets=_MOST)
-            theirs = typed(body, other, _Said).agents
+            said = typed(body, other, _Said)
         except (RemoteError, OutsideError):
             return  # it is off, or no agent: whoever measures it says so
+        if said.epoch > self._now().epoch:
+            await self._keeper.learn(other)
+            return
+        if said.epoch == self._now().epoch:
+            await self._met(other, home.nodes[other].address or "")
+        theirs = said.agents
         # Two files that differ for good, as their keepers want it, are compared once and not for ever.
         if theirs in ("", own) or self._looked_at.get(other) == (own, theirs):
             return
         self._looked_at[other] = (own, theirs)
         await self._learn(other)
 
+    async def _met(self, other: str, address: str) -> None:
+        """Know its key before anything happens to the home's: it proves itself by that, once."""
+        if (
+            other in self._now().known
+            or other in self._keeper.met
+            or self._meetings.get(other, 0) >= MOST_MEETINGS
+        ):
+            return
+        self._meetings[other] = self._meetings.get(other, 0) + 1
+        options = self._options
+        words = [str(options.home_file), str(options.key_in_use or ""), address]
+        try:
+            done = await self._run(our_module("whichhop.app.meeting", *words), most_s=LEARN_S)
+        except (TimeoutError, SystemRefusedError):
+            return
+        if done.code == 0:
+            self._keeper.met.add(other)
+        else:
+            first = (done.err.decode(errors="replace").splitlines() or ["no reason given"])[0]
+            self._say(f"{other} could not be met: {first}")
+
     async def _learn(self, other: str) -> None:
         options = self._options
-        words = [str(options.home_file), str(options.key_file or ""), other]
+        words = [str(options.home_file), str(options.key_in_use or ""), other]
         try:
             done = await self._run(our_module("whichhop.app.learning", *words), most_s=LEARN_S)
         except (TimeoutError, SystemRefusedError) as why:

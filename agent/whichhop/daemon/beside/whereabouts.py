@@ -170,7 +170,7 @@ class Whereabouts:
     async def _meet(self, key: str, address: str, claim: _Claim) -> None:
         """A key that is not known: its agent may have been set up by hand, and proves itself once."""
         options = self._options
-        words = [str(options.home_file), str(options.key_file or ""), address]
+        words = [str(options.home_file), str(options.key_in_use or ""), address]
         try:
             done = await self._run(our_module("whichhop.app.meeting", *words), most_s=MEET_S)
         except (TimeoutError, SystemRefusedError) as why:

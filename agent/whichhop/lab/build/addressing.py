@@ -10,7 +10,8 @@ from whichhop.model import Home, Link, LinkKind, NodeKind
 ROUTING = frozenset({NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MODEM, NodeKind.PROVIDER_EDGE})
 """Kinds that route between their home side and their way out; every other kind bridges all its links."""
 
-# RFC 5737 blocks for IPv4; RFC 3849 for IPv6. The whole of an emulated home fits into them.
+# RFC 5737 blocks for IPv4; RFC 3849 for IPv6. A home whose file states no other addresses fits into them. One
+# that does is built with its own: no packet leaves the namespaces, whatever they are called there.
 HOME_NET = ipaddress.IPv4Network("192.0.2.0/25")
 INNER_NET = ipaddress.IPv4Network("192.0.2.252/30")
 UPSTREAM_NETS = (ipaddress.IPv4Network("198.51.100.0/24"), ipaddress.IPv4Network("203.0.113.0/24"))
@@ -94,6 +95,37 @@ class _Upstream:
     access: ipaddress.IPv4Network
 
 
+@dataclass(frozen=True, slots=True)
+class _Inside:
+    """The network of the home, and the one between router and modem."""
+
+    home: ipaddress.IPv4Network
+    inner: ipaddress.IPv4Network
+
+
+def _inside(home: Home) -> _Inside:
+    """The home's own addresses where it states others than the documentation block's."""
+    kinds = (NodeKind.MODEM, NodeKind.PEER, NodeKind.PROVIDER_EDGE)
+    mine = [a for kind in NodeKind if kind not in kinds for a in _stated(home, kind)]
+    net = HOME_NET
+    if any(a not in HOME_NET for a in mine):
+        net = ipaddress.IPv4Network((int(mine[0]) & ~0xFF, 24))
+    modems = [a for a in _stated(home, NodeKind.MODEM) if a not in INNER_NET]
+    if not modems:
+        return _Inside(net, INNER_NET)
+    inner = ipaddress.IPv4Network((int(modems[0]) & ~3, 30))
+    if inner.overlaps(net):
+        # Where the home's machines are all in one half, the modem may have an address of the other.
+        halves = [half for half in net.subnets() if all(a in half for a in mine) and not half.overlaps(inner)]
+        if not halves:
+            raise DataError(
+                f"the modem's address {modems[0]} lies among the home's own in {net}, where the emulated home"
+                " cannot have it; leave it out, or rehearse with one such as 192.0.2.254"
+            )
+        net = halves[0]
+    return _Inside(net, inner)
+
+
 def _stated(home: Home, kind: NodeKind) -> list[ipaddress.IPv4Address]:
     """The IPv4 addresses that the home file gives to nodes of a kind."""
     stated = [ipaddress.ip_address(n.address) for n in home.nodes.values() if n.kind is kind and n.address]
@@ -104,20 +136,24 @@ def _upstream(home: Home) -> _Upstream:
     """Chosen so that the peers' and the provider edge's own addresses fit."""
     peers, edges = _stated(home, NodeKind.PEER), _stated(home, NodeKind.PROVIDER_EDGE)
     beyond = next((net for net in UPSTREAM_NETS if any(a in net for a in peers)), UPSTREAM_NETS[0])
+    if peers and peers[0] not in beyond:
+        beyond = ipaddress.IPv4Network((int(peers[0]) & ~0xFF, 24))
     other = next(net for net in UPSTREAM_NETS if net != beyond)
+    if edges and edges[0] not in beyond and edges[0] not in other:
+        other = ipaddress.IPv4Network((int(edges[0]) & ~0xFF, 24))
     # An edge may as well be known by its address on the peers' side.
     line = next((a for a in edges if a in other), other.network_address)
     return _Upstream(beyond=beyond, access=ipaddress.IPv4Network((int(line) & ~3, 30)))
 
 
-def _block(home: Home, links: list[Link], upstream: _Upstream) -> ipaddress.IPv4Network:
-    """The documentation block for a group of links, by what the links are."""
+def _block(home: Home, links: list[Link], upstream: _Upstream, inside: _Inside) -> ipaddress.IPv4Network:
+    """The block for a group of links, by what the links are."""
     kinds = {home.nodes[n].kind for link in links for n in (link.near, link.far)}
     if NodeKind.PEER in kinds:
         return upstream.beyond
     if any(link.kind is LinkKind.ACCESS for link in links):
         return upstream.access
-    return INNER_NET if kinds <= ROUTING else HOME_NET
+    return inside.inner if kinds <= ROUTING else inside.home
 
 
 def _number(home: Home, links: list[Link], net: ipaddress.IPv4Network) -> dict[str, ipaddress.IPv4Address]:
@@ -143,10 +179,10 @@ def _number(home: Home, links: list[Link], net: ipaddress.IPv4Network) -> dict[s
 def plan_addresses(home: Home) -> Addressing:
     """Networks, addresses and routes of a home as built; DataError where an address cannot be emulated."""
     networks: list[Network] = []
-    upstream = _upstream(home)
+    upstream, inside = _upstream(home), _inside(home)
     used: set[ipaddress.IPv4Network] = set()
     for number, links in enumerate(_groups(home), start=1):
-        net4 = _block(home, links, upstream)
+        net4 = _block(home, links, upstream, inside)
         if net4 in used:
             raise DataError(
                 f"{home.name}: two separate networks would both be {net4}; the emulated home has one home "

@@ -139,7 +139,7 @@ def _verdict(told: ToldVerdict, links: Mapping[str, LinkNow]) -> Sentence:
     sure = f"{sure} that it is one of them" if group else sure
     first = " ".join(s for s in (owner_words(verdict), f"{sure[0].upper()}{sure[1:]}.") if s)
     more = [first, *filter(None, [standing_words(verdict)])]
-    if group:
+    if group and not verdict.place:
         more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
     if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
         more.append(f"What is felt: {hurt}.")
@@ -147,13 +147,19 @@ def _verdict(told: ToldVerdict, links: Mapping[str, LinkNow]) -> Sentence:
     unsure = group or nobody or not verdict.proven
     return Sentence(
         mood=Mood.UNSURE if unsure else Mood.FAULT,
-        words=f"Something is wrong in one of {len(verdict.elements)} places."
-        if group
-        else blame(verdict, links),
+        words=_found(verdict, links),
         more=tuple(more),
         since_ns=verdict.start_ns,
         told=told,
     )
+
+
+def _found(verdict: Verdict, links: Mapping[str, LinkNow]) -> str:
+    if verdict.place:
+        return f"{verdict.place[0].upper()}{verdict.place[1:]}: one of these is at fault."
+    if verdict.cause is Cause.NOT_SEPARABLE:
+        return f"Something is wrong in one of {len(verdict.elements)} places."
+    return blame(verdict, links)
 
 
 def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:

@@ -115,7 +115,7 @@ targets: {provider-edge: 198.51.100.1, peers: {harbour: {address: 203.0.113.7, s
 """
     home = home_of(text)
     dozes = {e.name for e in elements_of(home, derive_sessions(home)) if e.dozes}
-    assert dozes == {"reply:router", "reply:provider-edge", "destination:harbour"}
+    assert dozes == {"reply:router", "reply:provider-edge", "destination:harbour", "beyond"}
     assert "destination:harbour" not in {
         e.name for e in elements_of(alder(), derive_sessions(alder())) if e.dozes
     }

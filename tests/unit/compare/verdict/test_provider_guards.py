@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 
 from support.homes import alder
@@ -28,6 +30,19 @@ def scene(table, use=0.05, *, speaks=None):
         base_loss=np.full(shape[1], 0.001),
         watched=frozenset(),
         use=np.full(table.ticks, use),
+    )
+
+
+def test_a_slight_delay_while_the_home_is_busier_than_usual_proves_nothing():
+    table = disturb(quiet(HOME, 30), HOME, LINE.name, slice(0, 30), delay_s=0.006)
+    busy = replace(scene(table, 0.09), usual_use=0.02)
+    assert any("no more than usual (2%; it was 9%)" in m for m in unmet(busy, LINE, Settings()))
+    as_ever = replace(scene(table, 0.09), usual_use=0.10)
+    assert not any("no more than usual" in m for m in unmet(as_ever, LINE, Settings()))
+    strong = disturb(quiet(HOME, 30), HOME, LINE.name, slice(0, 30), delay_s=0.060)
+    assert not any(
+        "no more than usual" in m
+        for m in unmet(replace(scene(strong, 0.09), usual_use=0.02), LINE, Settings())
     )
 
 

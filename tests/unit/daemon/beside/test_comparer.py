@@ -69,7 +69,7 @@ async def comparing(
 ) -> AsyncIterator[Comparer]:
     troubles = Troubles(lines.append, lambda part: live.failures.update([part]))
     jobs = JobRunner(SystemClock(), troubles)
-    comparer = Comparer(argv, live, Children(jobs, troubles, SystemClock(), lines.append, (wait_s,)))
+    comparer = Comparer(lambda: argv, live, Children(jobs, troubles, SystemClock(), lines.append, (wait_s,)))
     comparer.start()
     try:
         yield comparer

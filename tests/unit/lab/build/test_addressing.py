@@ -137,5 +137,20 @@ def test_upstream_networks_are_chosen_so_that_the_stated_addresses_fit(
 
 def test_a_modem_addressed_inside_the_home_network_is_refused_by_name() -> None:
     home = check_home(load_yaml(HOME_FILE.replace("192.0.2.254", "192.0.2.9"), "x"))
-    with pytest.raises(DataError, match=r"modem: address 192\.0\.2\.9 is outside 192\.0\.2\.252/30"):
+    with pytest.raises(DataError, match=r"modem's address 192\.0\.2\.9 lies among the home's own"):
         plan_addresses(as_built(home))
+
+
+@pytest.mark.parametrize("modem", ["192.168.100.1", "192.168.1.254", ""])
+def test_a_home_is_built_with_the_users_own_addresses(modem: str) -> None:
+    """RFC 1918 addresses as homes have them; a modem's usual one is in a network of its own."""
+    text = HOME_FILE.replace("192.0.2.254", modem).replace("address: ,", "").replace("192.0.2.", "192.168.1.")
+    text = text.replace(", address: }", "}")
+    home = as_built(check_home(load_yaml(text, "x")))
+    plan = plan_addresses(home)
+    assert str(plan.main4("desk")) == home.nodes["desk"].address == "192.168.1.20"
+    if modem:
+        assert modem in {str(net.addresses["modem"][0]) for net in plan.of("modem")}
+    for start in ("desk", "study"):
+        end = plan.main4("harbour")
+        assert follow(plan, start, "harbour", end)[-1] == "harbour"

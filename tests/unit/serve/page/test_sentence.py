@@ -56,6 +56,19 @@ def test_every_cause_makes_a_whole_sentence(cause: Cause) -> None:
     assert blame(replace(verdict, proven=False), links).startswith("Likely, but not proven: ")
 
 
+def test_the_lines_end_is_told_as_one_place_in_plain_words() -> None:
+    one = told(Cause.NOT_SEPARABLE, ("modem/provider-edge", "route:router"), 0.995, hours=1, minutes=None)
+    place = "the access line, its modem and coax or the WAN side of router"
+    verdict = replace(one.verdict, proven=False, place=place)
+    found = of(replace(calm(), told=(replace(one, verdict=verdict),)))
+    assert found.mood is Mood.UNSURE
+    assert found.words == (
+        "The access line, its modem and coax or the WAN side of router: one of these is at fault."
+    )
+    assert "Not proven to be the provider's" in found.more[0]
+    assert "sure that it is one of them" in found.more[0]
+
+
 def test_an_unproven_verdict_is_not_shown_as_certain() -> None:
     one = told(Cause.UPSTREAM_LINK, ("modem/provider-edge",), 0.97, hours=1, minutes=None)
     found = of(replace(calm(), told=(replace(one, verdict=replace(one.verdict, proven=False)),)))

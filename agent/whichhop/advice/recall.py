@@ -1,0 +1,81 @@
+"""What was done just before trouble that lasts began: the cheapest question there is, so it comes first."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
+from whichhop.advice.step import Recommendation, RecommendationKind
+from whichhop.compare.words import element_words
+from whichhop.model import Cause, Verdict
+from whichhop.model.links import PROVIDERS
+from whichhop.model.mark import Mark
+from whichhop.model.units import NS_PER_S
+
+KEY = "recall-change"
+SHORTLY_NS = 3600 * NS_PER_S
+"""Notes of so long before the trouble are named: people write down what they did when it is done, not while
+they do it. Our own choice."""
+ASKED_OF_HOME = (
+    Cause.WIRELESS_HOP,
+    Cause.BACKHAUL,
+    Cause.WIRED_LAN,
+    Cause.HOME_NODE,
+    Cause.NOT_SEPARABLE,
+)
+"""Causes that somebody at home may have brought about."""
+HOME = "Ask what was moved, plugged in, switched on or restarted"
+LINE = "Ask whether somebody touched the modem, its cables or a splitter"
+OWN = "Find what began to send or fetch, such as a backup, an update or a download,"
+
+
+def steps(known: Known) -> Iterator[Recommendation]:
+    """A question for each trouble that lasts and that somebody at home may have brought about."""
+    for verdict in known.verdicts:
+        question = _question(verdict)
+        if verdict.end_ns is not None or question is None:
+            continue
+        mine = trouble(known, lambda v, _, this=verdict: v is this)  # type: ignore[misc]
+        yield Recommendation(
+            key=KEY,
+            kind=RecommendationKind.TELL,
+            what=f"{question} {_when(verdict, known)}",
+            where=" + ".join(verdict.elements),
+            why=tuple(_why(verdict, mine, known)),
+            now=True,
+        )
+
+
+def _question(verdict: Verdict) -> str | None:
+    if verdict.cause is Cause.OWN_TRAFFIC:
+        return OWN
+    if verdict.cause in ASKED_OF_HOME:
+        return HOME
+    # Past the provider's first hop nobody at home can have changed anything.
+    return LINE if verdict.cause in PROVIDERS and verdict.cause is not Cause.BEYOND else None
+
+
+def _clock(at_ns: int, known: Known) -> str:
+    """The local time of day, with the date where it is not that of the judged span's end."""
+    at, end = (
+        datetime.fromtimestamp(ns / NS_PER_S, UTC).astimezone(known.zone) for ns in (at_ns, known.end_ns)
+    )
+    return at.strftime("%H:%M" if at.date() == end.date() else "%H:%M on %Y-%m-%d")
+
+
+def _when(verdict: Verdict, known: Known) -> str:
+    if verdict.standing:
+        return f"before {_clock(verdict.start_ns, known)}, when measuring began, and when it was last well"
+    return f"shortly before {_clock(verdict.start_ns, known)}"
+
+
+def _why(verdict: Verdict, mine: Trouble, known: Known) -> Iterator[str]:
+    names = " or ".join(map(element_words, verdict.elements))
+    yield f"it lasts: {names}, {trouble_words(mine)}"
+    for note in _notes(verdict, known):
+        yield f"noted for {time_words(note.at_ns)}: {note.text}"
+
+
+def _notes(verdict: Verdict, known: Known) -> Iterator[Mark]:
+    for note in known.notes:
+        if verdict.standing or 0 <= verdict.start_ns - note.at_ns <= SHORTLY_NS:
+            yield note

@@ -1,0 +1,81 @@
+"""Revokes an agent: a new home key and the owner's statement of it, for all who are left."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from whichhop.config.check import read_home
+from whichhop.config.epochs import (
+    Revoked,
+    in_force,
+    is_owners,
+    next_epoch,
+    put_in_force,
+)
+from whichhop.config.identity import public_key_of
+from whichhop.config.keys import KeyFileError, derive_keys
+from whichhop.config.known_agents import KnownAgents, known_agents_path, read_known, write_known
+from whichhop.config.owner import owner_path, read_owner, unsealed
+from whichhop.errors import WhichhopError
+from whichhop.model.fingerprint import fingerprint
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Revocation:
+    """What came of it. left: agents that get the new key. unmet: those that cannot be told from strangers.
+
+    key: fingerprint of the revoked agent's own key; None where it was never met. maker: of the key that signs
+    the home's reports from now on.
+    """
+
+    agent: str
+    number: int
+    left: tuple[str, ...]
+    unmet: tuple[str, ...]
+    key: str | None
+    maker: str
+
+
+def check_revocable(home_file: Path, agent: str) -> None:
+    """WhichhopError where there is nothing to revoke, before anybody is asked for a word."""
+    home = read_home(home_file)
+    agents = [n.name for n in home.agents]
+    if agent not in agents:
+        raise WhichhopError(f"{agent}: no agent of {home_file}; there are {', '.join(agents) or 'none'}")
+    if read_owner(home_file) is None:
+        raise KeyFileError(
+            f"{owner_path(home_file)}: this home has no owner; make one with `whichhop setup {home_file}`, or"
+            " copy the file from another of its machines"
+        )
+
+
+def revoke(
+    home_file: Path, key_file: Path | None, agent: str, word: Callable[[], str], now_s: int
+) -> Revocation:
+    """Revoke it; WhichhopError, and nothing is changed. word: asks for the owner's word. now_s: UTC."""
+    check_revocable(home_file, agent)
+    owner = read_owner(home_file)
+    assert owner is not None  # noqa: S101 - looked at just now
+    now = in_force(home_file, key_file)
+    if not is_owners(now.epoch, owner):
+        raise KeyFileError(
+            f"{home_file}: what is said of revoked agents is not signed by the owner; copy it anew"
+        )
+    path = known_agents_path(home_file)
+    known = dict(read_known(path).certificates)
+    certificate = known.pop(agent, None)
+    key = "" if certificate is None else public_key_of(certificate)
+    epoch, home_key = next_epoch(
+        now.epoch, Revoked(agent=agent, key=key, at_s=now_s), unsealed(owner, word())
+    )
+    others = [n.name for n in read_home(home_file).agents if n.name != agent]
+    put_in_force(epoch, home_key, home_file, key_file, None)
+    write_known(path, KnownAgents(certificates=known))
+    return Revocation(
+        agent=agent,
+        number=epoch.number,
+        left=tuple(n for n in others if n in known),
+        unmet=tuple(n for n in others if n not in known),
+        key=fingerprint(key) if key else None,
+        maker=fingerprint(derive_keys(home_key).maker),
+    )

@@ -1,0 +1,167 @@
+"""A revocation counts with the owner's signature alone (Ed25519, RFC 8032), and never an older one."""
+
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from support.homes import ALDER_TEXT
+from whichhop.app.epoch_learning import asked, hand_out
+from whichhop.app.revoking import revoke
+from whichhop.config.check import read_home
+from whichhop.config.epochs import (
+    NONE,
+    Revoked,
+    epoch_path,
+    in_force,
+    is_owners,
+    key_digest,
+    next_epoch,
+    put_in_force,
+    read_epoch,
+)
+from whichhop.config.identity import identity_at, signing_key
+from whichhop.config.keys import create_key, key_path_for, read_key
+from whichhop.config.known_agents import KnownAgents, known_agents_path, write_known
+from whichhop.config.owner import WordError, make_owner, owner_path, read_owner, unsealed
+from whichhop.errors import WhichhopError
+
+LAPTOP = Revoked(agent="laptop", key="ab" * 32, at_s=1_800_000_000)
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    path = tmp_path / "home.yaml"
+    path.write_text(ALDER_TEXT)
+    create_key(key_path_for(path))
+    return path
+
+
+def owned(home: Path) -> str:
+    word = make_owner(home)
+    assert word is not None
+    return word
+
+
+def test_the_owners_word_opens_however_it_is_typed_and_is_on_no_disk(home: Path) -> None:
+    word = owned(home)
+    owner = read_owner(home)
+    assert owner is not None
+    for typed in (word, word.lower(), word.replace("-", " ")):
+        assert unsealed(owner, typed).public_key().public_bytes_raw().hex() == owner.public_key
+    assert owner_path(home).stat().st_mode & 0o777 == 0o600
+    assert word not in owner_path(home).read_text()
+    assert make_owner(home) is None
+    for wrong in ("", word[:-1], "AAAA-AAAA-AAAA-AAAA-AAAA"):
+        with pytest.raises(WordError, match="not the owner's word"):
+            unsealed(owner, wrong)
+
+
+def test_only_the_owner_can_say_it(home: Path, tmp_path: Path) -> None:
+    owned(home)
+    owner = read_owner(home)
+    word = owned(tmp_path / "third.yaml")
+    third = read_owner(tmp_path / "third.yaml")
+    assert owner is not None
+    assert third is not None
+    epoch, key = next_epoch(NONE, LAPTOP, unsealed(third, word))
+    assert is_owners(epoch, third)
+    assert not is_owners(epoch, owner)
+    assert not is_owners(epoch, None)
+    assert is_owners(NONE, None)
+    assert epoch.key_digest == key_digest(key)
+    for change in (
+        {"number": 7},
+        {"revoked": ()},
+        {"revoked": (msgspec.structs.replace(LAPTOP, agent="desk"),)},
+        {"key_digest": key_digest(bytes(32))},
+        {"signature": ""},
+        {"signature": "00" * 64},
+    ):
+        assert not is_owners(msgspec.structs.replace(epoch, **change), third)
+
+
+def test_a_key_is_kept_beside_the_records_where_the_home_files_folder_is_closed(
+    home: Path, tmp_path: Path
+) -> None:
+    word = owned(home)
+    owner = read_owner(home)
+    assert owner is not None
+    epoch, key = next_epoch(NONE, LAPTOP, unsealed(owner, word))
+    identity = tmp_path / "state" / "desk.identity"
+    identity.parent.mkdir()
+    nowhere = tmp_path / "closed" / "home.yaml"  # a folder that is not there cannot be written to either
+    assert put_in_force(epoch, key, nowhere, None, identity) == epoch_path(identity)
+    now = in_force(home, None, identity)
+    assert (now.key, now.epoch, now.key_file) == (key, epoch, key_path_for(identity))
+    assert key_path_for(identity).stat().st_mode & 0o777 == 0o600
+    # One beside the home file that is as new is taken from there again.
+    put_in_force(epoch, key, home, None, identity)
+    assert in_force(home, None, identity).key_file == key_path_for(home)
+
+
+def met(home: Path, tmp_path: Path, *agents: str) -> None:
+    certificates = {name: identity_at(tmp_path / f"{name}.identity", name).certificate for name in agents}
+    write_known(known_agents_path(home), KnownAgents(certificates=certificates))
+
+
+def test_the_new_key_is_handed_to_an_agent_that_was_met_and_to_nobody_else(
+    home: Path, tmp_path: Path
+) -> None:
+    word = owned(home)
+    agents = [n.name for n in read_home(home).agents]
+    gone, left = agents[0], agents[1]
+    met(home, tmp_path, *agents)
+    before = read_key(key_path_for(home))
+    done = revoke(home, None, gone, lambda: word, now_s=1_800_000_000)
+    assert done.number == 1
+    assert read_key(key_path_for(home)) != before
+    assert gone not in {n.name for n in read_home(home).agents}
+
+    own = tmp_path / "own.identity"
+    to = signing_key(own).public_key().public_bytes_raw().hex()
+
+    def signed(agent: str, name: str, whom: str = to) -> str:
+        return signing_key(tmp_path / f"{agent}.identity").sign(asked(whom, name)).hex()
+
+    answer = hand_out(home, None, own, left, signed(left, left))
+    assert answer.epoch == read_epoch(epoch_path(home))
+    for agent, signature, told in (
+        (left, signed(gone, left), "does not hold the key"),  # the laptop says that it is another
+        (
+            left,
+            signed(left, left, "cd" * 32),
+            "does not hold the key",
+        ),  # taken from a talk with another agent
+        (left, "", "does not hold the key"),
+        (gone, signed(gone, gone), "never met here"),
+        ("cellar", signed(left, "cellar"), "never met here"),
+    ):
+        with pytest.raises(WhichhopError, match=told):
+            hand_out(home, None, own, agent, signature)
+    # Met again by somebody who believed it, the laptop stays out: its key is named as revoked.
+    met(home, tmp_path, *agents)
+    with pytest.raises(WhichhopError, match="is revoked"):
+        hand_out(home, None, own, gone, signed(gone, gone))
+    assert gone not in {n.name for n in read_home(home).agents}
+
+
+def test_a_revoked_machine_that_is_set_up_anew_and_invited_is_an_agent_again(
+    home: Path, tmp_path: Path
+) -> None:
+    word = owned(home)
+    agents = [n.name for n in read_home(home).agents]
+    met(home, tmp_path, *agents)
+    revoke(home, None, agents[0], lambda: word, now_s=1_800_000_000)
+    assert agents[0] not in {n.name for n in read_home(home).agents}
+    (tmp_path / f"{agents[0]}.identity").unlink()
+    met(home, tmp_path, *agents)
+    assert agents[0] in {n.name for n in read_home(home).agents}
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"number": -1}', '{"number": 1e999}', '{"revoked": 3}'])
+def test_a_damaged_statement_is_one_line(text: str, home: Path) -> None:
+    epoch_path(home).write_text(text)
+    with pytest.raises(WhichhopError) as told:
+        read_epoch(epoch_path(home))
+    assert len(str(told.value).splitlines()) == 1
