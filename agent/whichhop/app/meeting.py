@@ -32,7 +32,7 @@ def meet(home_file: Path, key_file: Path, address: str) -> Identified:
     if known.get(met.agent, met.certificate) != met.certificate:
         raise RemoteError(
             f"{base}: says that it is {met.agent}, with another key than before; if that machine was set up"
-            f" anew, invite it: whichhop invite {home_file} --replace {met.agent}"
+            f" again, invite it: whichhop invite {home_file} --replace {met.agent}"
         )
     if not asyncio.run(is_held_at(address, home.ports.tls, met.certificate, ASK_S)):
         raise RemoteError(f"{base}: does not hold the key that it shows")

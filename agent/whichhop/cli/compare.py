@@ -37,7 +37,7 @@ from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Reading
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
-from whichhop.report.times import lasting
+from whichhop.report.times import how_long
 from whichhop.store.collect import Collected
 
 EPILOG = """\
@@ -90,11 +90,11 @@ def _not_judged_words(found: Comparison) -> str:
     if not told:
         return ""
     told.sort(key=lambda i: (-i[1], i[0]))
-    names = ", ".join(f"{agent} {lasting(seconds)}" for agent, seconds in told[:NAMED])
+    names = ", ".join(f"{agent} {how_long(seconds)}" for agent, seconds in told[:NAMED])
     more = f" and {len(told) - NAMED} more" if len(told) > NAMED else ""
     return (
         f"Not judged, the agent having been busy, asleep or unreachable: {names}{more}, of"
-        f" {lasting(found.span_s)}."
+        f" {how_long(found.span_s)}."
     )
 
 

@@ -62,7 +62,7 @@ class NewsPrinter:
         for change in news:
             self.line(change_text(change, bulletin.at_ns))
         over = any(c.kind in (ChangeKind.ENDED, ChangeKind.WITHDRAWN) for c in news)
-        if (self._first and not news) or (over and not bulletin.lasting):
+        if (self._first and not news) or (over and not bulletin.ongoing):
             self.line(f"{clock_text(bulletin.at_ns)}  {state_words(bulletin)}")
         if self._beats:
             sys.stderr.write(f"\r{clock_text(bulletin.at_ns)}  {state_words(bulletin)}\x1b[K")
@@ -89,8 +89,8 @@ class NewsPrinter:
 
 def state_words(bulletin: Bulletin) -> str:
     """The home now in a line; a link that nothing measures is named, and never part of "no fault found"."""
-    if bulletin.lasting:
-        return "; ".join(f"{v.cause}: {' + '.join(v.elements)}" for v in bulletin.lasting)
+    if bulletin.ongoing:
+        return "; ".join(f"{v.cause}: {' + '.join(v.elements)}" for v in bulletin.ongoing)
     if bulletin.learning_s > 0:
         return f"learning what is usual, {bulletin.learning_s:.0f} s to go"
     if bulletin.blind:

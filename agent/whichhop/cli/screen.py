@@ -65,9 +65,9 @@ def _part(label: str, lines: Iterable[str], most: int, more: str = "more") -> li
 
 
 def _now(bulletin: Bulletin) -> list[str]:
-    if bulletin.learning_s > 0 and not bulletin.lasting:
+    if bulletin.learning_s > 0 and not bulletin.ongoing:
         return [f"Still learning what is usual; the first verdict can come in {bulletin.learning_s:.0f} s."]
-    if lasting := bulletin.lasting:
+    if lasting := bulletin.ongoing:
         return [_fault(verdict, bulletin.at_ns) for verdict in lasting]
     if bulletin.blind:
         return ["Nothing can be said of now: every agent is busy, asleep or not heard of."]
@@ -185,9 +185,9 @@ def _next(bulletin: Bulletin) -> list[str]:
     """The bulletin's steps; else whose turn it is while something lasts."""
     if bulletin.steps:
         return list(bulletin.steps)
-    if not bulletin.lasting:
+    if not bulletin.ongoing:
         return ["nothing to do"]
-    turn = owner_words(bulletin.lasting[0])
+    turn = owner_words(bulletin.ongoing[0])
     return [f"{turn} The reasons: whichhop compare HOME".strip()]
 
 

@@ -102,14 +102,14 @@ class Bulletin:
     plan_up_bps: float | None = None
 
     @property
-    def lasting(self) -> list[Verdict]:
+    def ongoing(self) -> list[Verdict]:
         """The verdicts that go on now, newest first."""
         return [t.verdict for t in self.told if t.verdict.end_ns is None]
 
     @property
     def unusual(self) -> list[Level]:
         """Levels above what is usual for their medium, of links that no lasting verdict names."""
-        blamed = {name for v in self.lasting for name in v.elements}
+        blamed = {name for v in self.ongoing for name in v.elements}
         found = dict.fromkeys(k.level for k in self.links if k.level is not None and k.level.above_usual)
         return [level for level in found if level is not None and not blamed.intersection(level.elements)]
 

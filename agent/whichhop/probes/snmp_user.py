@@ -110,4 +110,4 @@ def read_user(path: Path) -> SnmpUser:
     try:
         return user_of(octets.decode(), str(path))
     except UnicodeDecodeError:
-        raise DataError(f"{path}: not UTF-8 text; write it anew") from None
+        raise DataError(f"{path}: not UTF-8 text; write it again") from None

@@ -48,7 +48,7 @@ def utc_span(start_ns: int, end_ns: int) -> str:
     return span(start_ns, end_ns, ZoneInfo("UTC")).replace(" (UTC+00:00)", "") + " UTC"
 
 
-def lasting(seconds: float) -> str:
+def how_long(seconds: float) -> str:
     """A length of time in the two largest fitting units."""
     whole = round(seconds)
     for size, name, below, small in ((86400, "d", 3600, "h"), (3600, "h", 60, "min"), (60, "min", 1, "s")):

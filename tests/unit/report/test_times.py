@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from whichhop.report.times import lasting, local, span, utc, utc_span
+from whichhop.report.times import how_long, local, span, utc, utc_span
 
 LISBON = ZoneInfo("Europe/Lisbon")
 
@@ -49,7 +49,7 @@ def test_utc_is_written_as_such() -> None:
     [(50, "50 s"), (60, "1 min"), (90, "1 min 30 s"), (4200, "1 h 10 min"), (90000, "1 d 1 h"), (0, "0 s")],
 )
 def test_a_length_of_time_takes_the_two_largest_units(seconds: float, words: str) -> None:
-    assert lasting(seconds) == words
+    assert how_long(seconds) == words
 
 
 def test_the_hour_that_never_comes_is_never_written() -> None:
@@ -76,4 +76,4 @@ def test_every_minute_of_a_day_of_a_clock_change_reads_back_as_itself(day: str) 
 
 def test_a_length_is_that_of_the_clock_that_never_changes() -> None:
     # From 00:30 to 02:30 by the wall on that morning is one hour.
-    assert lasting((ns("2026-03-29T01:30:00") - ns("2026-03-29T00:30:00")) / 1e9) == "1 h"
+    assert how_long((ns("2026-03-29T01:30:00") - ns("2026-03-29T00:30:00")) / 1e9) == "1 h"

@@ -39,7 +39,7 @@ def show(live: LiveState, line: bytes) -> None:
         if link.level is not None
     }
     live.episodes = {
-        (str(verdict.cause), element) for verdict in bulletin.lasting for element in verdict.elements
+        (str(verdict.cause), element) for verdict in bulletin.ongoing for element in verdict.elements
     }
     live.bulletin = line
 

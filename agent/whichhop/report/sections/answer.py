@@ -78,7 +78,7 @@ def _notice(dossier: Dossier) -> Notice:
             "In the whole span nothing exceeded its own quiet baseline. No fault found.",
         )
     count = len(told_episodes(dossier))
-    length = times.lasting(figure(claim, "duration").value or 0.0)
+    length = times.how_long(figure(claim, "duration").value or 0.0)
     often = f"in {count} episodes, {length} in all" if count > 1 else f"for {length}"
     if claim.made and one_short(dossier):
         lasting = told_episodes(dossier)[0].end_ns is None

@@ -20,7 +20,7 @@ def _row(h: Happened, dossier: Dossier, zone: ZoneInfo) -> tuple[str, ...]:
     return (
         times.local(h.start_ns, zone),
         times.utc(h.start_ns),
-        times.lasting((end_ns - h.start_ns) / 1e9) + (", ongoing" if h.end_ns is None else ""),
+        times.how_long((end_ns - h.start_ns) / 1e9) + (", ongoing" if h.end_ns is None else ""),
         CAUSE_TABLE[h.cause].words + ("" if h.proven else ", not proven"),
         h.where,
         millis(h.added_p50_s),

@@ -2,14 +2,14 @@
 
 from whichhop.model.dossier import Dossier, Figure, PlanRow, SessionRow
 from whichhop.report.blocks import Block, Grid, Para, Section
-from whichhop.report.times import lasting
+from whichhop.report.times import how_long
 from whichhop.report.words import millis, percent, rate, shown
 
 
 def _figure(figure: Figure) -> tuple[str, ...]:
     value = shown(figure.unit, figure.value)
     if figure.name == "duration":
-        value = lasting(figure.value or 0.0)
+        value = how_long(figure.value or 0.0)
     between = ""
     if figure.low is not None and figure.high is not None:
         between = f"{shown(figure.unit, figure.low)} to {shown(figure.unit, figure.high)}"

@@ -8,7 +8,7 @@ from whichhop.model.mark import Mark
 from whichhop.model.units import NS_PER_S
 from whichhop.report.times import utc_of
 from whichhop.serve.page.drawings import hatch, mark
-from whichhop.serve.page.figures import ago, chance, lasting, when
+from whichhop.serve.page.figures import ago, chance, how_long, when
 from whichhop.serve.page.markup import Inside, Markup, join, tag
 from whichhop.serve.page.sentence import Mood, blame, places, whose
 
@@ -155,7 +155,7 @@ def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
     if end is None:
         length = tag("b", f"ongoing, {ago(verdict.start_ns, bulletin.at_ns)} so far")
     else:
-        length = tag("span", lasting((end - verdict.start_ns) / NS_PER_S))
+        length = tag("span", how_long((end - verdict.start_ns) / NS_PER_S))
     why = [tag("li", w) for w in told.words]
     owner = CAUSE_TABLE[verdict.cause].owner
     return tag(

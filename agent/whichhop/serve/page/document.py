@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from whichhop import __version__
 from whichhop.model.bulletin import Bulletin
-from whichhop.report.times import lasting
+from whichhop.report.times import how_long
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.agents import agents
 from whichhop.serve.page.day import day
@@ -142,7 +142,7 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
     extra: list[Markup] = []
     if bulletin.learning_s > 0 and sentence.told is None:
         extra.append(
-            tag("p", f"About {lasting(bulletin.learning_s)} more until it can judge.", id="learning")
+            tag("p", f"About {how_long(bulletin.learning_s)} more until it can judge.", id="learning")
         )
     others = lasting_now(bulletin)[1:] if sentence.told is not None else []
     if others:

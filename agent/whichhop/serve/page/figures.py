@@ -3,11 +3,11 @@
 from datetime import datetime
 
 from whichhop.model.units import NS_PER_S
-from whichhop.report.times import MONTHS, lasting, utc_of
+from whichhop.report.times import MONTHS, how_long, utc_of
 from whichhop.report.words import HARD, millis, percent
 from whichhop.serve.page.markup import Markup, join, tag
 
-__all__ = ["added", "chance", "clock", "lasting", "millis", "percent", "rate", "share", "trip", "when"]
+__all__ = ["added", "chance", "clock", "how_long", "millis", "percent", "rate", "share", "trip", "when"]
 
 _G, _M, _K = 1e9, 1e6, 1e3
 
@@ -63,7 +63,7 @@ def when(start_ns: int, now_ns: int, end_ns: int | None = None) -> Markup:
 def ago(at_ns: int, now_ns: int) -> str:
     """How long since; whole minutes from one on, so that the page does not change with every second."""
     seconds = max(0, now_ns - at_ns) // NS_PER_S
-    return lasting(seconds if seconds < 60 else seconds // 60 * 60)
+    return how_long(seconds if seconds < 60 else seconds // 60 * 60)
 
 
 def share(ratio: float) -> str:
