@@ -57,6 +57,7 @@ def test_wheel_and_sdist_are_built_without_network_and_hold_what_is_needed(tmp_p
     assert (source / "configs" / "mesh-radio.yaml").exists()
 
 
+@pytest.mark.registry
 def test_the_bundle_is_installed_into_an_empty_environment_without_network(tmp_path: Path) -> None:
     need(os.uname().machine == "x86_64", "an x86-64 machine")
     box = gathered(tmp_path / "box", "x86-64")
@@ -78,6 +79,7 @@ def test_the_bundle_is_installed_into_an_empty_environment_without_network(tmp_p
     assert "pip install '.[compare]'" in lacking.stderr
 
 
+@pytest.mark.registry
 def test_the_bundle_for_64_bit_arm_is_complete_by_pips_own_resolver(tmp_path: Path) -> None:
     box = gathered(tmp_path / "box", "aarch64")
     env = {**os.environ, "PYTHON": sys.executable}

@@ -51,14 +51,14 @@ def hand_out(home_file: Path, key_file: Path | None, identity: Path, agent: str,
     owner = read_owner(home_file)
     certificate = read_known(known_agents_path(home_file)).certificates.get(agent)
     if certificate is None:
-        raise RemoteError(f"{agent} was never met here and cannot be told from a stranger; invite it anew")
+        raise RemoteError(f"{agent} was never met here and cannot be told from a stranger; invite it again")
     if public_key_of(certificate) in {one.key for one in now.epoch.revoked}:
         raise RemoteError(f"{agent} is revoked")
     own = signing_key(identity).public_key().public_bytes_raw().hex()
     if not is_signed(certificate, signature, asked(own, agent)):
         raise RemoteError(f"who asks does not hold the key of {agent}")
     if owner is None:
-        raise RemoteError("this home has no owner, so no key was ever made anew")
+        raise RemoteError("this home has no owner, so no key was ever made again")
     return Answer(epoch=now.epoch, key=key_text(now.key), owner=owner)
 
 
@@ -74,7 +74,7 @@ def learn(  # noqa: PLR0917 # its files, who asks and who is asked
     now = in_force(home_file, key_file, identity)
     certificate = read_known(known_agents_path(home_file)).certificates.get(other)
     if certificate is None:
-        raise RemoteError(f"{other} was never met here, so its word on a new key is not taken; join anew")
+        raise RemoteError(f"{other} was never met here, so its word on a new key is not taken; join again")
     signature = signing_key(identity).sign(asked(public_key_of(certificate), node)).hex()
     url = f"{base}/epoch?{urlencode({'agent': node, 'signature': signature})}"
     body = fetch(url, seconds=MOST_S, most_bytes=MOST_OCTETS, tls=pinned_context(certificate))

@@ -59,7 +59,7 @@ def revoke(
     now = in_force(home_file, key_file)
     if not is_owners(now.epoch, owner):
         raise KeyFileError(
-            f"{home_file}: what is said of revoked agents is not signed by the owner; copy it anew"
+            f"{home_file}: what is said of revoked agents is not signed by the owner; copy it again"
         )
     path = known_agents_path(home_file)
     known = dict(read_known(path).certificates)
