@@ -64,12 +64,12 @@ def hand_over(folder: Path, mode: int) -> None:
         os.chown(one, owner, NOBODY)
 
 
-def run(folder: Path, ping_groups: str) -> "subprocess.CompletedProcess[str]":
+def run(folder: Path, may_ping: str) -> "subprocess.CompletedProcess[str]":
     for program in ("unshare", "setpriv", "ip", "mount"):
         need_program(program)
     within = ["unshare", "--mount", "--net", "--propagation", "private", "sh", "-c", WITHIN, str(NOBODY)]
     return subprocess.run(
-        [*within, ping_groups, sys.base_prefix, str(folder), sys.executable],
+        [*within, may_ping, sys.base_prefix, str(folder), sys.executable],
         capture_output=True,
         text=True,
         check=False,
