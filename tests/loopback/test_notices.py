@@ -301,7 +301,7 @@ def test_the_verb_tries_each_way_and_says_what_came_of_it(
             f"  command_file: {command.name}\n"
             "  quiet_hours: '00:00-23:59'\n"
         )
-        assert main(["notice", str(home), "--test"]) == 1
+        assert main(["tell", str(home), "--test"]) == 1
     text = capsys.readouterr().out
     assert "test notice sent: taken (204)" in text
     assert "ann@example.net by localhost" in text
@@ -309,5 +309,5 @@ def test_the_verb_tries_each_way_and_says_what_came_of_it(
     assert "ended with code 4" in text
     assert json.loads(server.heard[0][1])["kind"] == "test"
     assert b"Test notice: nothing is wrong" in box.mails[0][2]
-    assert main(["notice", str(home), "--json"]) == 0
+    assert main(["tell", str(home), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["ways"]["command"]["trouble"] == ""

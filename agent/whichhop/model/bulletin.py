@@ -5,7 +5,7 @@ from enum import StrEnum
 
 from whichhop.model.finding import Finding, Level, Verdict
 from whichhop.model.links import LinkKind, Medium
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 
 
 class LinkState(StrEnum):
@@ -76,7 +76,7 @@ class ToldVerdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NoticeMark:
+class NoticeHeard:
     """The newest of an agent's readings of one name about notices (daemon/notice/told.py)."""
 
     agent: str
@@ -122,7 +122,7 @@ class Bulletin:
     links: tuple[LinkNow, ...]
     told: tuple[ToldVerdict, ...]
     rooms: tuple[RoomRate, ...] = ()
-    marks: tuple[Mark, ...] = ()
+    notes: tuple[Note, ...] = ()
     steps: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
     levels_s: float = 0.0
@@ -130,7 +130,7 @@ class Bulletin:
     plan_up_bps: float | None = None
     own_use: OwnUse | None = None
     """None where no agent counts it."""
-    notices: tuple[NoticeMark, ...] = ()
+    notices: tuple[NoticeHeard, ...] = ()
 
     @property
     def ongoing(self) -> list[Verdict]:

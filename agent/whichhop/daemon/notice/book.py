@@ -15,7 +15,7 @@ from whichhop.daemon.notice.faults import OVER_NS, RECENT_NS, Fault, follow
 from whichhop.daemon.notice.told import TOLD, sender, told_by_others
 from whichhop.daemon.transfer.allowed_hours import in_quiet, local
 from whichhop.model import Verdict
-from whichhop.model.bulletin import Bulletin, NoticeMark
+from whichhop.model.bulletin import Bulletin, NoticeHeard
 from whichhop.model.notices import Notices, Way
 from whichhop.model.units import NS_PER_S, UtcNs
 
@@ -118,15 +118,15 @@ def decide(kept: Kept, bulletin: Bulletin, settings: Notices, place: Place, now_
     kept.faults = follow(kept.faults, bulletin, now_ns, number)
     out: list[News] = []
     for way in settings.ways:
-        marks = [m for m in bulletin.notices if m.name.startswith((f"{TOLD}:{way}:", "notice_ready:"))]
+        heard = [m for m in bulletin.notices if m.name.startswith((f"{TOLD}:{way}:", "notice_ready:"))]
         alone = len(place.order) == 1
         mine = (
             way in place.ready
             and (alone or now_ns - place.begun_ns >= SETTLE_NS)
-            and sender(way, place.me, place.order, marks, now_ns) == place.me
+            and sender(way, place.me, place.order, heard, now_ns) == place.me
         )
         for fault in kept.faults:
-            _heed_others(kept, fault, way, place.me, marks)
+            _heed_others(kept, fault, way, place.me, heard)
         # Who is to be told at night hears it in the morning, whoever sends then.
         hushed = quiet(settings, now_ns, place.zone)
         out += _of_way(kept, way, settings, now_ns, mine=mine, hushed=hushed)
@@ -140,9 +140,9 @@ def _followed(fault: Fault, now_ns: int) -> bool:
     return over_ns <= RECENT_NS or (any(fault.ways.values()) and over_ns <= GIVEN_UP_NS)
 
 
-def _heed_others(kept: Kept, fault: Fault, way: Way, me: str, marks: Sequence[NoticeMark]) -> None:
+def _heed_others(kept: Kept, fault: Fault, way: Way, me: str, heard: Sequence[NoticeHeard]) -> None:
     """Take over what another agent told, so that nobody hears it twice."""
-    said = told_by_others(way, me, fault.elements, fault.start_ns, marks)
+    said = told_by_others(way, me, fault.elements, fault.start_ns, heard)
     if said is None:
         return
     if said and way not in fault.ways:

@@ -25,7 +25,7 @@ from whichhop.daemon.notice.book import (
     sent,
 )
 from whichhop.model import Cause, Verdict
-from whichhop.model.bulletin import Bulletin, NoticeMark, ToldVerdict
+from whichhop.model.bulletin import Bulletin, NoticeHeard, ToldVerdict
 from whichhop.model.notices import Notices, Way, Webhook
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
@@ -58,9 +58,9 @@ def line(start_s: float, end_s: float | None = None) -> Verdict:
     return fault(Cause.UPSTREAM_LINK, LINE, start_s, end_s)
 
 
-def bulletin(*verdicts: Verdict, marks: Iterable[NoticeMark] = ()) -> Bulletin:
+def bulletin(*verdicts: Verdict, heard: Iterable[NoticeHeard] = ()) -> Bulletin:
     told = tuple(ToldVerdict(verdict=v, words=()) for v in verdicts)
-    return replace(calm(), told=told, notices=tuple(marks))
+    return replace(calm(), told=told, notices=tuple(heard))
 
 
 class Agent:
@@ -77,8 +77,8 @@ class Agent:
     def hear(self, at_s: float, said: Bulletin) -> list[News]:
         return decide(self.kept, said, self.settings, self.place, NOON_NS + round(at_s * NS_PER_S))
 
-    def kinds(self, at_s: float, *verdicts: Verdict, marks: Iterable[NoticeMark] = ()) -> list[Kind]:
-        return [news.kind for news in self.hear(at_s, bulletin(*verdicts, marks=marks))]
+    def kinds(self, at_s: float, *verdicts: Verdict, heard: Iterable[NoticeHeard] = ()) -> list[Kind]:
+        return [news.kind for news in self.hear(at_s, bulletin(*verdicts, heard=heard))]
 
     def restart(self) -> None:
         self.kept = msgspec.json.decode(msgspec.json.encode(self.kept), type=Kept)
@@ -189,37 +189,37 @@ def test_the_end_of_a_fault_that_was_told_waits_for_the_end_of_the_quiet_hours()
 ORDER = ("router", "study")
 
 
-def ready(name: str, at_s: float) -> NoticeMark:
-    return NoticeMark(
+def ready(name: str, at_s: float) -> NoticeHeard:
+    return NoticeHeard(
         agent=name, name="notice_ready:webhook", at_ns=NOON_NS + round(at_s * NS_PER_S), value=1.0
     )
 
 
-def told(name: str, at_s: float, value: float) -> NoticeMark:
-    return NoticeMark(
+def told(name: str, at_s: float, value: float) -> NoticeHeard:
+    return NoticeHeard(
         agent=name, name=f"notice_told:webhook:{LINE[0]}", at_ns=NOON_NS + round(at_s * NS_PER_S), value=value
     )
 
 
 def test_of_two_agents_that_compare_the_first_of_the_home_file_tells() -> None:
     router, study = Agent("router", ORDER), Agent("study", ORDER)
-    marks = [ready("router", 60), ready("study", 60)]
-    assert router.kinds(70, line(0), marks=marks) == [Kind.OPENED]
-    assert study.kinds(70, line(0), marks=marks) == []
-    marks = [ready("router", 300), ready("study", 300), told("router", 70, 1.0)]
-    assert study.kinds(310, line(0), marks=marks) == []
+    heard = [ready("router", 60), ready("study", 60)]
+    assert router.kinds(70, line(0), heard=heard) == [Kind.OPENED]
+    assert study.kinds(70, line(0), heard=heard) == []
+    heard = [ready("router", 300), ready("study", 300), told("router", 70, 1.0)]
+    assert study.kinds(310, line(0), heard=heard) == []
 
 
 def test_when_the_telling_agent_goes_off_the_next_takes_over_without_telling_twice() -> None:
     study = Agent("study", ORDER)
     last = [ready("router", 60), told("router", 70, 1.0)]
-    assert study.kinds(80, line(0), marks=last) == []
-    assert study.kinds(400, line(0), marks=last) == []  # told already, by the one that is off
-    assert study.kinds(700, line(0, 600), marks=last) == [Kind.CLOSED]
+    assert study.kinds(80, line(0), heard=last) == []
+    assert study.kinds(400, line(0), heard=last) == []  # told already, by the one that is off
+    assert study.kinds(700, line(0, 600), heard=last) == [Kind.CLOSED]
     # What the first had no time to tell is told by the second.
     silent = Agent("study", ORDER)
-    assert silent.kinds(80, line(0), marks=[ready("router", 60)]) == []
-    assert silent.kinds(250, line(0), marks=[ready("router", 60)]) == [Kind.OPENED]
+    assert silent.kinds(80, line(0), heard=[ready("router", 60)]) == []
+    assert silent.kinds(250, line(0), heard=[ready("router", 60)]) == [Kind.OPENED]
 
 
 def test_an_agent_that_is_back_does_not_repeat_what_the_other_told_meanwhile() -> None:
@@ -228,7 +228,7 @@ def test_an_agent_that_is_back_does_not_repeat_what_the_other_told_meanwhile() -
     for_it = NOON_NS + 70 * NS_PER_S
     put(router.kept, News(way=Way.WEBHOOK, kind=Kind.OPENED, fault=router.kept.faults[0]), b"{}", for_it)
     back = [told("study", 620, 0.0), ready("study", 620)]
-    assert router.kinds(700, line(0, 600), marks=back) == []
+    assert router.kinds(700, line(0, 600), heard=back) == []
     assert due(router.kept, Way.WEBHOOK, HOOK, NOON_NS + 700 * NS_PER_S, UTC) is None
 
 
@@ -243,7 +243,7 @@ def test_a_way_whose_files_are_not_here_is_left_to_another_agent() -> None:
     agent = Agent("router", ORDER)
     agent.place = replace(agent.place, ready=())
     assert agent.kinds(70, line(0)) == []
-    assert Agent("study", ORDER).kinds(70, line(0), marks=[ready("study", 60)]) == [Kind.OPENED]
+    assert Agent("study", ORDER).kinds(70, line(0), heard=[ready("study", 60)]) == [Kind.OPENED]
 
 
 def test_a_home_that_flaps_all_day_is_told_a_bounded_number_of_times_an_hour() -> None:

@@ -1,4 +1,4 @@
-"""`whichhop notice`: who is told of a fault and by which ways; `--test` sends one notice by each."""
+"""`whichhop tell`: who is told of a fault and by which ways; `--test` sends one notice by each."""
 
 import argparse
 import asyncio
@@ -19,8 +19,8 @@ from whichhop.net.clock import SystemClock
 
 EPILOG = """\
 examples:
-  whichhop notice alder.yaml
-  whichhop notice alder.yaml --test
+  whichhop tell alder.yaml
+  whichhop tell alder.yaml --test
 
 Says by which ways a fault's beginning and end are told, and whether this machine can: the key `notices` of
 the home file names them (whichhop home-file notices). --test sends one test notice by each way from this
