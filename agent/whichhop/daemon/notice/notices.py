@@ -176,7 +176,7 @@ class Notices:
             except (OSError, msgspec.DecodeError, msgspec.ValidationError) as why:
                 self._troubles.wrong(
                     "notices",
-                    f"{self._file} is not readable ({why}); what was queued there is begun anew",
+                    f"{self._file} is not readable ({why}); what was queued there is lost",
                     passing=True,
                 )
         return self._kept

@@ -166,7 +166,7 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
     if fault.cause == Cause.OWN_TRAFFIC or Cause.OWN_TRAFFIC in fault.elements:
         lines.append(reader.own_use)
     lines += [f"What to do: {step}" for step in reader.steps[:1]]
-    update = "Update, the same fault judged anew: " if news.kind is Kind.CHANGED else ""
+    update = "Update, the same fault as it is judged now: " if news.kind is Kind.CHANGED else ""
     if update:
         lines[0] = f"{update}{what}"
     return f"{'Update: ' if update else ''}{what.rstrip('.')} ({sure})", lines
