@@ -9,6 +9,7 @@ from pathlib import Path
 from urllib.parse import quote, urlsplit
 
 from support.agent_server import serving
+from support.bulletins import at_fault, calm
 from support.channels import down, reading, up
 from support.need import need_program
 from support.ports import free_tcp_port
@@ -82,7 +83,7 @@ def _feed(lives: dict[str, LiveState], turn: int) -> None:
     lives["router"].faults = {link.name: 0.01 for link in alder_home().links} | {
         "modem/provider-edge": 0.2 + 0.1 * turn
     }
-    lives["router"].episodes = [("upstream-link", "modem/provider-edge")] if turn else []
+    lives["router"].judged = at_fault() if turn else calm()
 
 
 def _config(folder: Path, targets: list[str], rules: list[str]) -> Path:
