@@ -14,7 +14,6 @@ from whichhop.daemon.beside.comparer import Comparer, arguments
 from whichhop.daemon.beside.countersigning import EVERY_S as COUNTERSIGN_S
 from whichhop.daemon.beside.countersigning import Countersigning
 from whichhop.daemon.beside.home_news import HomeNews
-from whichhop.daemon.beside.link_watch import EVERY_S as LINKS_S
 from whichhop.daemon.beside.link_watch import LinkWatch
 from whichhop.daemon.beside.modem_watch import Modems
 from whichhop.daemon.beside.own_traffic import OwnTraffic
@@ -149,7 +148,6 @@ class Daemon:
             self.clock,
             lambda readings: self._keep([], readings),
             troubles=self.troubles,
-            children=self.children,
         )
         self.upstream = Upstream(
             self.home,
@@ -309,7 +307,7 @@ class Daemon:
         self.jobs.at_multiples("draft", DRAFT_S, self._keep_draft)
         self.jobs.at_multiples("own-interface", COUNT_S, self.own_traffic.turn)
         self.jobs.after_pauses("modem-levels", MODEMS_S, self.modems.turn)
-        self.jobs.paced("links", lambda: LINKS_S, self.links.turn, at_once=True)
+        self.jobs.paced("links", lambda: self.links.pause_s, self.links.turn, at_once=True)
         self.jobs.after_pauses("transfers", TRANSFERS_S, self.transfers.turn)
         self.jobs.paced("whereabouts", lambda: WHERE_S, self.where.turn, at_once=True)
         self.jobs.paced("news", lambda: self.news.pause_s, self.news.turn)
