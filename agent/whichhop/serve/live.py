@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass, field
 
 from whichhop.model import Fate, ModemLevels, Reading, Record, Sample, SessionKey
+from whichhop.model.bulletin import Bulletin
 from whichhop.serve.catalogue import BUCKETS_S
 
 BOUNDS_NS = tuple(round(bound * 1e9) for bound in BUCKETS_S)
@@ -127,8 +128,8 @@ class LiveState:
     modems: each modem's newest reading, None where it failed; set by the daemon.
     of_targets: the latest figures of single targets, by catalogue name and target.
     faults: probability by element. levels: by link, what it adds to a round trip and the most that is usual
-        (None where nothing is), seconds. episodes: (cause, element) pairs going on now. bulletin: the newest
-        one (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not
+        (None where nothing is), seconds. judged: the newest bulletin (model/bulletin.py), None where nobody
+        renews it. bulletin: the same as a line of JSON; b"" before the first, None where this agent does not
         compare. All four from the comparer.
     maker, own_key: fingerprints of the key that signs the home's reports and of the agent's own.
     skipped: tells by session how many packets were due and never sent; set by the daemon.
@@ -146,7 +147,7 @@ class LiveState:
         self._facts_at: dict[tuple[str, str], int] = {}
         self.faults: Mapping[str, float] = {}
         self.levels: Mapping[str, tuple[float, float | None]] = {}
-        self.episodes: Collection[tuple[str, str]] = ()
+        self.judged: Bulletin | None = None
         self.bulletin: bytes | None = None
         self.skipped: Callable[[], Mapping[SessionKey, int]] = dict
         self.by_reason: dict[str, Mapping[str, int]] = {}
