@@ -12,7 +12,8 @@ _SINCE_START = "_total"
 
 
 def _mbit(value: float) -> str:
-    return f"{value / 1e6:.4g} Mbit/s"
+    rate = value / 1e6
+    return f"{rate:.3f} Mbit/s" if 0 < rate < 1 else f"{rate:.1f}".removesuffix(".0") + " Mbit/s"
 
 
 def _percent(value: float) -> str:

@@ -167,6 +167,9 @@ def _heard(args: argparse.Namespace, home: Home) -> list[Heard]:
 def _hops(args: argparse.Namespace, home: Home, heard: list[Heard]) -> int:
     told = hops_told([h.metrics for h in heard], home)
     silent = {h.agent: h.trouble for h in heard if h.trouble}
+    if len(silent) == len(heard):
+        first = next(iter(silent))
+        raise DataError(f"no agent answers ({first}: {silent[first]}); start the agents: whichhop run HOME")
     if args.json:
         data = {"hops": msgspec.to_builtins(told), "silent": silent}
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
