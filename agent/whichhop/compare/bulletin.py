@@ -8,8 +8,17 @@ from numpy.typing import NDArray
 from whichhop.compare.live import HomeState
 from whichhop.compare.words import explain
 from whichhop.model import CAUSE_TABLE, LINK_TABLE, Home, Link, Owner, Verdict
-from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, ToldVerdict
-from whichhop.model.mark import Mark
+from whichhop.model.bulletin import (
+    AgentNow,
+    Bulletin,
+    LinkNow,
+    LinkState,
+    NoticeHeard,
+    OwnUse,
+    RoomRate,
+    ToldVerdict,
+)
+from whichhop.model.note import Note
 
 LATELY_TICKS = 6
 """A minute: long enough for a figure of loss, short enough to be called now."""
@@ -26,13 +35,16 @@ def bulletin_of(
     *,
     troubles: Mapping[str, str] | None = None,
     rooms: Iterable[RoomRate] = (),
-    marks: Iterable[Mark] = (),
+    notes: Iterable[Note] = (),
     steps: Sequence[str] | None = None,
+    own_use: OwnUse | None = None,
+    notices: Sequence[NoticeHeard] = (),
 ) -> Bulletin:
     """What stands after the follower's last tick.
 
     told: the last day's verdicts in any order (see told.DayBook). troubles: by agent, why it does not answer.
     steps: what to do next, the best first; the verdicts' own advice unless given.
+    own_use: the home's own traffic of the last minute. notices: what agents let each other know of notices.
     """
     home, table = standing.home, standing.table
     ordered = sorted(told, key=lambda v: (v.end_ns is None, v.start_ns, v.elements), reverse=True)[:MOST_TOLD]
@@ -48,11 +60,13 @@ def bulletin_of(
         told=tuple(ToldVerdict(verdict=v, words=tuple(explain(v))) for v in ordered),
         findings=standing.findings,
         rooms=tuple(rooms),
-        marks=tuple(marks),
+        notes=tuple(notes),
         steps=tuple(own_steps(lasting) if steps is None else steps),
         levels_s=float(standing.levels_s),
         plan_down_bps=home.plan.down_bps if home.plan else None,
         plan_up_bps=home.plan.up_bps if home.plan else None,
+        own_use=own_use,
+        notices=tuple(notices),
     )
 
 

@@ -7,7 +7,7 @@ with the optional keys "fate" (what `lost` cannot say: late, not-sent, asleep, c
 whichhop writes a minute line before each record's samples, so that nothing of the record is lost:
 {"minute": ..., "agent": ..., "target": ..., "method": ..., "samples": N, "duplicates": N, "reordered": N,
 "stamps": "T1 T4", "clock_error_s": null}; other writers may leave it out, and samples are then gathered by
-session and minute. What people noted: {"mark": ..., "text": "took out the splitter", "change": "remove 5",
+session and minute. What people noted: {"note": ..., "text": "took out the splitter", "change": "remove 5",
 "expected": [{"direction": "down", "frequency_hz": 4e8, "gain_db": 3.5}]}, the last two optional, and
 {"look": ..., "of": ..., "from": ..., "to": ...} for each look at what a change did. Numbers are read as
 decimals, never as binary floats: nanoseconds come back exactly.
@@ -18,12 +18,12 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from whichhop.model import Columns, Fate, Reading, Record, Sample, SessionKey
-from whichhop.model.mark import Look, Mark
+from whichhop.model.note import Look, Note
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.printable import printable
 from whichhop.store.json_line import JsonLine, shown
 from whichhop.store.json_line import time_text as time_text  # noqa: PLC0414 # part of this form's face
-from whichhop.store.mark_lines import look_of, mark_of
+from whichhop.store.note_lines import look_of, note_of
 from whichhop.wire.packed import MOST_SAMPLES
 
 _LONGEST_STAMPS = 40
@@ -222,16 +222,16 @@ class _Gatherer:
             yield opened.record()
 
 
-def _unheard(note: Mark | Look) -> None:
+def _unheard(note: Note | Look) -> None:
     """Nobody asked for notes."""
 
 
 def read_lines(
-    lines: Iterable[str], file: str, note: Callable[[Mark | Look], None] = _unheard
+    lines: Iterable[str], file: str, note: Callable[[Note | Look], None] = _unheard
 ) -> Iterator[Record | Reading]:
     """Records and readings of some lines; DataError names file, line, key and remedy of the first bad.
 
-    note: is told the marks and looks as they come; they are no measurements.
+    note: is told the notes and looks as they come; they are no measurements.
     A sample with a `rate_bps` (a transfer's rate) becomes the reading "rate_bps:TARGET" of its agent.
     """
     gatherer = _Gatherer()
@@ -243,8 +243,8 @@ def read_lines(
             yield _reading(line)
         elif line.kind == "minute":
             yield from gatherer.announce(_announced(line), line)
-        elif line.kind == "mark":
-            note(mark_of(line))
+        elif line.kind == "note":
+            note(note_of(line))
         elif line.kind == "look":
             note(look_of(line))
         else:

@@ -34,7 +34,7 @@ KEYS = {
         "stamps",
         "clock_error_s",
     },
-    "mark": {"text", "change", "expected"},
+    "note": {"text", "change", "expected"},
     "look": {"of", "from", "to"},
 }
 """By the key that names a line's kind, the keys that it may have beside."""
