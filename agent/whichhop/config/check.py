@@ -23,6 +23,7 @@ from whichhop.config.meant_keys import ROUNDS, is_no_home, put_right
 from whichhop.config.mend import mended
 from whichhop.config.schema import HomeFile
 from whichhop.config.shape import hold_to_schema, worded
+from whichhop.config.texts import is_link_local
 from whichhop.config.tree import Trouble, distance_to_root, link_troubles, tree_troubles
 from whichhop.errors import Complaint, ConfigError
 from whichhop.model import (
@@ -84,6 +85,12 @@ def _node_troubles(file: HomeFile) -> Iterator[Trouble]:
                 )
             elif node.stamp and not node.agent:
                 yield ("nodes", name, "address"), "missing, though stamp is true", "add its address"
+        elif (node.agent or node.stamp) and is_link_local(node.address):
+            yield (
+                ("nodes", name, "address"),
+                f"{node.address} is good on one link only, and tests come from the whole home",
+                "leave it out where an agent runs, the others find it by its key; else write another",
+            )
         elif node.address in owners:
             yield (
                 ("nodes", name, "address"),
