@@ -21,6 +21,7 @@ from whichhop.config.in_own_words import in_own_words
 from whichhop.config.load import MOST_CHARACTERS, KeyPath, Located, one_complaint, read_yaml
 from whichhop.config.meant_keys import ROUNDS, is_no_home, put_right
 from whichhop.config.mend import mended
+from whichhop.config.notices import build_notices, notice_troubles
 from whichhop.config.schema import HomeFile
 from whichhop.config.shape import hold_to_schema, worded
 from whichhop.config.texts import is_link_local
@@ -275,6 +276,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         ),
         levels=build_levels(file, home_file),
         counters=build_counters(file, home_file),
+        notices=build_notices(file, home_file),
     )
 
 
@@ -284,6 +286,7 @@ _RULES = (
     _target_troubles,
     _resolver_troubles,
     counter_troubles,
+    notice_troubles,
     _url_troubles,
     _port_troubles,
     level_troubles,

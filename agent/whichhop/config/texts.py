@@ -95,3 +95,20 @@ def target(text: str) -> str:
         return domain(text).lower()
     except ValueError:
         raise ValueError("not an address or host name such as harbour.example.net") from None
+
+
+def mailbox(text: str) -> str:
+    """A mail address, without a name beside it."""
+    # RFC 5321 4.1.2, 4.5.3.1: dot-atoms of at most 64 octets, and a domain; quoted local parts are rare.
+    local, at, where = text.rpartition("@")
+    if (
+        not at
+        or len(local) > 64
+        or not re.fullmatch(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*", local)
+    ):
+        raise ValueError("not a mail address such as alder@example.net")
+    try:
+        domain(where)
+    except ValueError:
+        raise ValueError("not a mail address such as alder@example.net") from None
+    return text
