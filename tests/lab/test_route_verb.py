@@ -32,7 +32,7 @@ def test_route_sizes_and_marks_come_in_one_answer(path: Path4, tmp_path: Path) -
     path.run("far", "ip", "link", "set", "dev", "edge", "mtu", "1492")
     path.rules("edge", "forward", "ip dscp set cs0")
     with stamp_reflector(path, V4["far"]) as port:
-        done = route(path, str(home_file(tmp_path, port)), "harbour", "--sizes", "--marks", "--json")
+        done = route(path, str(home_file(tmp_path, port)), "harbour", "--sizes", "--dscp", "--json")
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     assert [hop["addresses"] for hop in found["hops"]] == [[V4["router"]], [V4["edge"]], [V4["far"]]]
