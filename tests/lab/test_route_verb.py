@@ -38,7 +38,7 @@ def test_route_sizes_and_marks_come_in_one_answer(path: Path4, tmp_path: Path) -
     assert [hop["addresses"] for hop in found["hops"]] == [[V4["router"]], [V4["edge"]], [V4["far"]]]
     assert found["provider_edge"] == {"address": V4["edge"], "step": 2, "certain": True}
     assert (found["path_mtu"]["octets"], found["path_mtu"]["told"]) == (1492, 1492)
-    assert found["dscp"] == {"sent": 46, "seen": 0, "marking": "bleached"}
+    assert found["dscp"] == {"sent": 46, "seen": 0, "fate": "bleached"}
 
 
 def test_the_table_names_the_homes_own_nodes(path: Path4, tmp_path: Path) -> None:

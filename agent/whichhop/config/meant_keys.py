@@ -100,6 +100,9 @@ def _meant(key: str, known: Sequence[str]) -> str | None:
     for tried in (plain, plain.removesuffix("s"), f"{plain}s"):
         if tried in by_letters:
             return by_letters[tried]
+    longer = [one for one in known if one.startswith(f"{key}_")]
+    if len(longer) == 1:
+        return longer[0]
     if key in _NOT_HERE or key in _places():
         return None  # another part has it: nothing that is spelled like it is meant
     return nearest(key, known)
