@@ -211,7 +211,8 @@ def _meant_place(path: KeyPath, data: Any) -> _Move | None:
     if colon and rest and parent[key] is None and name in known and name not in parent:
         return _Move(path, (*path[:-1], name), (_UNKNOWN, key_remedy(path, data)), rest)
     meant = None if colon else _meant(key, known)
-    if meant is None or meant in parent:
+    # What is written beside `password` is no file's name: that one is only named.
+    if meant is None or meant in parent or meant == f"{key}_file":
         return None
     return _Move(path, (*path[:-1], meant), (_UNKNOWN, f"did you mean {meant!r}?"))
 
