@@ -7,6 +7,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
+from whichhop.daemon.beside.device_watch import DeviceWatch
 from whichhop.daemon.beside.modem_watch import reader_of
 from whichhop.daemon.children import Children, Command, KeptChild
 from whichhop.daemon.troubles import Troubles
@@ -89,6 +90,8 @@ class OwnTraffic:
         self._plan_bps: float | None = None
         self._unwrapping = Unwrapping()
         self._kept: KeptChild | None = None
+        self.devices: DeviceWatch | None = None
+        """Follows the home with us; tells whose traffic it is, where that is asked for."""
 
     def follow(self, *, interface: str | None, source: CounterSource | None, most_bps: float | None) -> None:
         """Count at this interface and ask this source from now on; None: neither."""
@@ -106,6 +109,8 @@ class OwnTraffic:
 
     def follow_home(self, home: Home, node: Node) -> None:
         """Count at this node's interface, or ask a router's counters if this agent is the nearest."""
+        if self.devices is not None:
+            self.devices.follow(home, node)
         mine = [s for n, s in home.counters.items() if reader_of(home, n) == node.name]
         self.follow(
             interface=node.wan_interface,
