@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from ipaddress import ip_address
 from pathlib import Path
 
-from whichhop.config.counters import build_counters, counter_troubles, own_interface
+from whichhop.config.counters import build_counters, build_device_names, counter_troubles, own_interface
 from whichhop.config.epochs import revoked_names, without_revoked
 from whichhop.config.found_addresses import read_found, with_found
 from whichhop.config.home_text import NO_HOME, read_text
@@ -220,6 +220,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
             stamp=part.stamp or part.agent,
             room=part.room,
             wan_interface=own_interface(part),
+            by_device=part.wan_counters is not None and part.wan_counters.by_device,
         )
         for name, part in file.nodes.items()
     }
@@ -276,6 +277,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         ),
         levels=build_levels(file, home_file),
         counters=build_counters(file, home_file),
+        devices=build_device_names(file),
         notices=build_notices(file, home_file),
     )
 

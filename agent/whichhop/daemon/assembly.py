@@ -13,6 +13,7 @@ from whichhop.daemon.beside.call_rating import CallBook, call_readings
 from whichhop.daemon.beside.comparer import Comparer, arguments
 from whichhop.daemon.beside.countersigning import EVERY_S as COUNTERSIGN_S
 from whichhop.daemon.beside.countersigning import Countersigning
+from whichhop.daemon.beside.device_watch import DeviceWatch
 from whichhop.daemon.beside.home_news import HomeNews
 from whichhop.daemon.beside.link_watch import LinkWatch
 from whichhop.daemon.beside.modem_watch import Modems
@@ -145,6 +146,7 @@ class Daemon:
         self.own_traffic = OwnTraffic(
             self.host, self.clock, self._counted, troubles=self.troubles, children=self.children, keep=keep
         )
+        self.own_traffic.devices = DeviceWatch(self._keep_reading, self.troubles, self.children)
         self.links = LinkWatch(self.host, self.clock, keep, troubles=self.troubles)
         self.upstream = Upstream(
             self.home,
