@@ -100,9 +100,6 @@ def _meant(key: str, known: Sequence[str]) -> str | None:
     for tried in (plain, plain.removesuffix("s"), f"{plain}s"):
         if tried in by_letters:
             return by_letters[tried]
-    longer = [one for one in known if one.startswith(f"{key}_")]
-    if len(longer) == 1:
-        return longer[0]
     if key in _NOT_HERE or key in _places():
         return None  # another part has it: nothing that is spelled like it is meant
     return nearest(key, known)
@@ -213,8 +210,7 @@ def _meant_place(path: KeyPath, data: Any) -> _Move | None:
     if colon and rest and parent[key] is None and name in known and name not in parent:
         return _Move(path, (*path[:-1], name), (_UNKNOWN, key_remedy(path, data)), rest)
     meant = None if colon else _meant(key, known)
-    # What is written beside `password` is no file's name: that one is only named.
-    if meant is None or meant in parent or meant == f"{key}_file":
+    if meant is None or meant in parent:
         return None
     return _Move(path, (*path[:-1], meant), (_UNKNOWN, f"did you mean {meant!r}?"))
 
