@@ -122,7 +122,7 @@ class NodePart(Part):
 
     kind: Annotated[NodeKind, Field(strict=False), AfterValidator(_written_node)]
     """What the device is."""
-    address: Address | None = None
+    address: Annotated[str, AfterValidator(texts.node_address)] | None = None
     """Where probes reach it; a node without one is known but never probed, but for an agent: the others find
     it by its key."""
     agent: bool = False

@@ -35,6 +35,7 @@ from whichhop.daemon.troubles import SETTLE_S, Strangers, Troubles, words_of
 from whichhop.errors import WhichhopError
 from whichhop.model import Method, Reading, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
+from whichhop.net.authority import authority
 from whichhop.net.child import run_child
 from whichhop.net.clock import SystemClock
 from whichhop.net.host import Host
@@ -319,9 +320,10 @@ class Daemon:
             self.notices.start()
             self.comparer.start()
         server = self.api.server
+        place = authority(str(first.node.address), server.port if server else 0)
         say(
             f"{__version__} on {first.node.name}: {len(self.agent.sessions)} sessions, metrics on"
-            f" http://{first.node.address}:{server.port if server else 0}/metrics,"
+            f" http://{place}/metrics,"
             f" records in {self.options.store}"
         )
 
