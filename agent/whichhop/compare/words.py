@@ -202,6 +202,10 @@ NOT_PROVEN_OF_THE_LINE = (
 )
 
 
+HOUSE_CABLING = "the cabling in the house before the line"
+"""What no test packet tells from the line; said wherever a fault of the access line is said."""
+
+
 def owner_words(verdict: Verdict) -> str:
     """Whose it is to mend."""
     if verdict.place:
@@ -209,7 +213,7 @@ def owner_words(verdict: Verdict) -> str:
     owner = CAUSE_TABLE[verdict.cause].owner
     return {
         Owner.HOME: "It is the home's to fix.",
-        Owner.PROVIDER: "It is the provider's to fix, or the cabling in the house before the line.",
+        Owner.PROVIDER: f"It is the provider's to fix, or {HOUSE_CABLING}.",
         Owner.PROVIDER_OR_FURTHER: "It is the provider's, or further out.",
         Owner.TARGET: "It is the destination's; nothing at home will change it.",
         Owner.RESOLVER: "It is for whoever runs the resolver.",

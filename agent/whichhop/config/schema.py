@@ -16,6 +16,7 @@ NAME_PATTERN = r"^[a-z][a-z0-9-]{0,31}$"
 
 Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
 Address = Annotated[str, AfterValidator(texts.address)]
+Line = Annotated[str, AfterValidator(texts.short_line)]
 
 
 def _written_node(kind: NodeKind) -> NodeKind:
@@ -43,6 +44,19 @@ class PlanPart(Part):
     """Downstream."""
     up_mbps: Annotated[float, Field(gt=0, le=1_000_000, strict=False)]
     """Upstream."""
+
+
+class ServicePart(Part):
+    """By what the provider finds the line: for reports, letters and calls alone."""
+
+    customer: Line | None = None
+    """Whose contract it is, as the provider writes the name."""
+    account: Line | None = None
+    """The account or customer number on the bill."""
+    address: Line | None = None
+    """The address at which the service is delivered."""
+    product: Line | None = None
+    """The plan's name on the bill; its rates stand under `plan`."""
 
 
 class LoginPart(Part):
@@ -274,6 +288,10 @@ class RunPart(Part):
 class BoxPart(Part):
     """What a device of the home is: what it can bond, its port, its radio, its adapter."""
 
+    model: Line | None = None
+    """Maker and model, as its label has it; reports name that of the modem."""
+    mac: Annotated[str, AfterValidator(texts.hardware_address)] | None = None
+    """Its hardware address (MAC) towards the provider, as on its label; reports name that of the modem."""
     down_channels: Annotated[int, Field(ge=0, le=64)] = 0
     """Downstream channels that a cable modem bonds (the first figure of 8x4)."""
     up_channels: Annotated[int, Field(ge=0, le=16)] = 0
@@ -323,6 +341,8 @@ class HomeFile(Part):
     """The home's time zone (IANA), for reports, quiet hours and the budget; default: each machine's own."""
     plan: PlanPart | None = None
     """The rates that are paid for; with them, transfers are judged."""
+    service: ServicePart = Field(default_factory=ServicePart)
+    """By what the provider finds the line, for reports."""
     nodes: Annotated[dict[Name, NodePart], Field(min_length=1)]
     """The devices of the home, by a name of your own (small letters, digits, hyphens)."""
     links: list[LinkPart] = Field(default_factory=list)
