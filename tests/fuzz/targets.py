@@ -39,8 +39,8 @@ from whichhop.serve.records_api import readings_page, records_page
 from whichhop.store.collect import collect
 from whichhop.store.gather import gather
 from whichhop.store.interchange import read_lines, record_lines
-from whichhop.store.mark_lines import gains_of
 from whichhop.store.metrics_server import MetricsServer
+from whichhop.store.note_lines import gains_of
 from whichhop.store.store import Store
 from whichhop.wire import bulk, docs_mib, dsl_mib, if_mib, level_numbers, upnp_wan
 from whichhop.wire.level_file import read_csv, read_json
@@ -391,7 +391,7 @@ _SEEDS: Seeds = {
     "interchange": [
         "\n".join(record_lines(lifelike(random.Random(1), 28_333_320, KEY, count=3))).encode(),
         b'{"at": "2026-03-01T18:04:05Z", "agent": "desk", "counter": "wan_rx_bytes", "value": 5}',
-        b'{"mark": "2026-03-01T18:04:05Z", "text": "took it out", "expected": '
+        b'{"note": "2026-03-01T18:04:05Z", "text": "took it out", "expected": '
         b'[{"direction": "down", "frequency_hz": 4e8, "gain_db": 3.5}]}',
     ],
     "packed": _records() + [zlib.decompress(r) for r in _records()],

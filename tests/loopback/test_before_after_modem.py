@@ -133,7 +133,7 @@ def test_a_splitter_taken_out_shows_3_5_db_as_the_cable_run_said(
 ) -> None:
     noted = scene.ask(
         capsys,
-        "mark",
+        "note",
         "took out the splitter behind the television",
         "--change",
         "remove 2",

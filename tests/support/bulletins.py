@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from whichhop.model import Cause, LinkKind, Medium, RuledOut, Severity, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, ToldVerdict
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_S
 
 NOW_NS = 1_772_388_245 * NS_PER_S
@@ -52,7 +52,7 @@ def calm() -> Bulletin:
             room("desk", "attic", down=212e6, up=37.6e6),
             room("study", "study", down=487e6, up=39.1e6, at_least=True),
         ),
-        marks=(Mark(at_ns=NOW_NS - 7 * HOUR_NS, text="moved the attic node away from the cupboard"),),
+        notes=(Note(at_ns=NOW_NS - 7 * HOUR_NS, text="moved the attic node away from the cupboard"),),
         plan_down_bps=500e6,
         plan_up_bps=40e6,
     )
@@ -147,7 +147,7 @@ def learning() -> Bulletin:
     unknown = {"state": LinkState.UNKNOWN, "probability": 0.0, "added_s": None}
     found = with_links(calm(), **{k.name.replace("-", "_").replace("/", "__"): unknown for k in calm().links})
     since = NOW_NS - 2 * MINUTE_NS
-    return replace(found, since_ns=since, learning_s=480.0, told=(), marks=(), rooms=())
+    return replace(found, since_ns=since, learning_s=480.0, told=(), notes=(), rooms=())
 
 
 def silent() -> Bulletin:

@@ -13,7 +13,7 @@ from whichhop.capacity.transfers import Measured
 from whichhop.model import PROVIDER_EDGE, Cause, Home, ModemLevels, Reading, Session, Verdict
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, figure_of
 from whichhop.model.units import NS_PER_S
 from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
@@ -45,7 +45,7 @@ class Known:
     run: Run | None = None
     levels: tuple[ModemLevels, ...] = ()
     """The modem's readings, oldest first."""
-    notes: tuple[Mark, ...] = ()
+    notes: tuple[Note, ...] = ()
     """What somebody noted that they changed."""
 
     @property

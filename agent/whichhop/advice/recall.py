@@ -8,7 +8,7 @@ from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.compare.words import element_words
 from whichhop.model import Cause, Verdict
 from whichhop.model.links import PROVIDERS
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_S
 
 KEY = "recall-change"
@@ -75,7 +75,7 @@ def _why(verdict: Verdict, mine: Trouble, known: Known) -> Iterator[str]:
         yield f"noted for {time_words(note.at_ns)}: {note.text}"
 
 
-def _notes(verdict: Verdict, known: Known) -> Iterator[Mark]:
+def _notes(verdict: Verdict, known: Known) -> Iterator[Note]:
     for note in known.notes:
         if verdict.standing or 0 <= verdict.start_ns - note.at_ns <= SHORTLY_NS:
             yield note

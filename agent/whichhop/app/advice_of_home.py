@@ -18,7 +18,7 @@ from whichhop.config.check import House
 from whichhop.daemon.transfer.lease import zone_of
 from whichhop.model import ModemLevels, Reading, Session, Verdict
 from whichhop.model.link_context import OF_LINKS
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_S
 
 OF_LONG = ("transfer_", "levels/", *(f"{name}:" for name in OF_LINKS))
@@ -39,7 +39,7 @@ def known_home(
     verdicts: Sequence[Verdict],
     readings: Sequence[Reading],
     levels: Sequence[ModemLevels] | None = None,
-    notes: Sequence[Mark] = (),
+    notes: Sequence[Note] = (),
 ) -> Known:
     """Everything known of a home. levels: instead of those among the readings."""
     lasting = [r for r in readings if r.name.startswith(OF_LONG)]

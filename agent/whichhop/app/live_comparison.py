@@ -107,7 +107,7 @@ class LiveComparison:
                 self.told,
                 troubles={**refused, **(troubles or {})},
                 rooms=room_rates(self.home, self._rates),
-                marks=[m for m in self._store.marks().values() if due_ns - DAY_NS <= m.at_ns <= due_ns],
+                notes=[m for m in self._store.notes().values() if due_ns - DAY_NS <= m.at_ns <= due_ns],
                 steps=steps,
             ),
         )

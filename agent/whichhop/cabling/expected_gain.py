@@ -1,11 +1,11 @@
-"""What a change to the coax is expected to gain, kept with its mark."""
+"""What a change to the coax is expected to gain, kept with its note."""
 
 from collections.abc import Sequence
 
 from whichhop.cabling.what_if import CoaxChange, what_if
 from whichhop.model.cable_run import Run
 from whichhop.model.channel import Direction
-from whichhop.model.mark import ExpectedGain
+from whichhop.model.note import ExpectedGain
 
 DOWN_HZ = (100e6, 250e6, 400e6, 550e6, 700e6, 850e6, 1000e6)
 UP_HZ = (10e6, 20e6, 30e6, 40e6, 60e6, 85e6)

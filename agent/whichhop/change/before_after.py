@@ -18,7 +18,7 @@ from whichhop.change.hours import HOUR_NS, HourFigures, HourTable
 from whichhop.change.measures import MEASURES
 from whichhop.model import Home, Medium, Method, Reading, Session, SessionKey, derive_sessions
 from whichhop.model.level_series import LevelSeries
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 from whichhop.model.transfer import figure_of
 from whichhop.stats.looks import alpha_at
 
@@ -57,22 +57,22 @@ def spans_of(
     now_ns: int,
     before_ns: int,
     after_ns: int,
-    marks: Mapping[int, Mark],
+    notes: Mapping[int, Note],
     number: int | None,
 ) -> Spans:
-    """The hours to compare, up to `before_ns` and `after_ns` long, cut where another mark lies.
+    """The hours to compare, up to `before_ns` and `after_ns` long, cut where another note lies.
 
-    number: the mark that is looked at; None for a bare instant, which means whatever is noted in its hour.
+    number: the note that is looked at; None for a bare instant, which means whatever is noted in its hour.
     """
     change = at_ns // HOUR_NS
     start, end = -(-(at_ns - before_ns) // HOUR_NS), min(at_ns + after_ns, now_ns) // HOUR_NS
     cut = []
-    for other, mark in marks.items():
-        hour = mark.at_ns // HOUR_NS
+    for other, note in notes.items():
+        hour = note.at_ns // HOUR_NS
         itself = other == number or (number is None and hour == change)
         if itself or not start <= hour < end:
             continue
-        where = f"note {other} ({mark.text})"
+        where = f"note {other} ({note.text})"
         if hour == change:
             cut.append(f"{where} is of the same hour: what the two did cannot be told apart")
         elif hour < change:
@@ -82,8 +82,8 @@ def spans_of(
             end = min(end, hour)
             cut.append(f"the time after ends before {where}")
     past = start - PAST_HOURS
-    for other, mark in marks.items():
-        hour = mark.at_ns // HOUR_NS
+    for other, note in notes.items():
+        hour = note.at_ns // HOUR_NS
         if other != number and past <= hour < start:  # before that note the home was another
             past = hour + 1
     return Spans(

@@ -34,7 +34,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ),
     ("status", "whichhop.cli.status", "say in one screen how the home is now"),
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is at fault"),
-    ("mark", "whichhop.cli.mark", "note what was changed in the home, and when"),
+    ("note", "whichhop.cli.note", "note what was changed in the home, and when"),
     ("call-log", "whichhop.cli.call_log", "note calls to the provider, ticket numbers and promised days"),
     ("before-after", "whichhop.cli.before_after", "say what a noted change did, link by link"),
     ("transfer", "whichhop.cli.transfer", "measure how much a path carries and what that does to delay"),

@@ -71,7 +71,7 @@ def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[Know
         # Rates and levels hold for longer than a day: the newest ever count, each with its time.
         readings=[r for r in store.readings(to_ns=end) if r.name.startswith(OF_LONG)],
         levels=levels,
-        notes=[note for note in store.marks().values() if note.at_ns <= end],
+        notes=[note for note in store.notes().values() if note.at_ns <= end],
     )
     return known, found
 

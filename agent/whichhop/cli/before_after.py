@@ -22,14 +22,14 @@ from whichhop.change.hours import HOUR_NS, HourTable, hour_table
 from whichhop.change.pairing import match_hours
 from whichhop.cli.change_words import answer_text
 from whichhop.cli.collecting import add_source_arguments, opened_for
-from whichhop.cli.mark import mark_data
+from whichhop.cli.note import note_data
 from whichhop.cli.times import day_text, parse_span, parse_time
 from whichhop.config.check import House, read_house
 from whichhop.daemon.transfer.lease import zone_of
 from whichhop.errors import DataError
 from whichhop.model import ModemLevels, Reading, call_sessions, derive_sessions
 from whichhop.model.level_series import LevelSeries
-from whichhop.model.mark import Look, Mark
+from whichhop.model.note import Look, Note
 from whichhop.net.clock import SystemClock
 from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.files import notes_in
@@ -38,10 +38,10 @@ from whichhop.store.store import Store
 EPILOG = """\
 examples:
   whichhop before-after alder.yaml
-  whichhop before-after alder.yaml --mark 2 --before 14d --after 3d
+  whichhop before-after alder.yaml --note 2 --before 14d --after 3d
   whichhop before-after alder.yaml --at 2026-03-01T18:00 --change "remove 5" --json
 
-Compares the same hours of day before and after a change noted by `whichhop mark` (the newest, unless told).
+Compares the same hours of day before and after a change noted by `whichhop note` (the newest, unless told).
 The day is what varies: how much days differ, drift and resemble each other is learned from the days compared
 and up to three weeks before them. Parts of the day, weekdays and weekends are judged by themselves too. An
 answer speaks of chance only: whatever else changed at that time is in it too. Looking again with more
@@ -58,7 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = EPILOG
     add_source_arguments(parser)
     which = parser.add_mutually_exclusive_group()
-    which.add_argument("--mark", type=int, metavar="N", help="the note's number (default: the newest)")
+    which.add_argument("--note", type=int, metavar="N", help="the note's number (default: the newest)")
     which.add_argument("--at", metavar="TIME", help="when something was changed, where it was not noted")
     parser.add_argument("--before", metavar="SPAN", help="how far back to look (default: 7d)")
     parser.add_argument(
@@ -68,33 +68,33 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
-def _chosen(args: argparse.Namespace, marks: dict[int, Mark]) -> tuple[int | None, Mark]:
+def _chosen(args: argparse.Namespace, notes: dict[int, Note]) -> tuple[int | None, Note]:
     if args.at is not None:
         at = parse_time(args.at, "--at", 0)
-        return None, Mark(at_ns=at, text=f"whatever was changed at {day_text(at)}")
-    if args.mark is not None:
-        if args.mark not in marks:
-            known = ", ".join(map(str, marks)) or "none"
-            raise DataError(f"--mark {args.mark}: no such note; there are: {known}")
-        return args.mark, marks[args.mark]
-    if not marks:
+        return None, Note(at_ns=at, text=f"whatever was changed at {day_text(at)}")
+    if args.note is not None:
+        if args.note not in notes:
+            known = ", ".join(map(str, notes)) or "none"
+            raise DataError(f"--note {args.note}: no such note; there are: {known}")
+        return args.note, notes[args.note]
+    if not notes:
         raise DataError(
-            'no change is noted; note one with: whichhop mark HOME "what was changed", or give --at TIME'
+            'no change is noted; note one with: whichhop note HOME "what was changed", or give --at TIME'
         )
-    return max(marks.items(), key=lambda item: item[1].at_ns)
+    return max(notes.items(), key=lambda item: item[1].at_ns)
 
 
-def _with_change(args: argparse.Namespace, house: House, mark: Mark) -> Mark:
-    """The mark with the gains of --change, worked out from the cable run as it is listed now."""
+def _with_change(args: argparse.Namespace, house: House, note: Note) -> Note:
+    """The note with the gains of --change, worked out from the cable run as it is listed now."""
     if args.change is None:
-        return mark
+        return note
     if house.run is None:
         raise DataError(
             f"--change {args.change}: {args.home} lists no cabling; add it, or leave --change out"
         )
     change = parse_change(args.change, house.run)
     words = f"{args.change}: {what_if(house.run, change, ()).words}"
-    return replace(mark, change=words, expected=expected_gains(house.run, change))
+    return replace(note, change=words, expected=expected_gains(house.run, change))
 
 
 def _by_hour(columns: SessionColumns) -> HourTable:
@@ -142,7 +142,7 @@ class Found:
     """All there is to say: the note, the answer where there is one, and why not where there is none."""
 
     number: int | None
-    mark: Mark
+    note: Note
     spans: Spans
     answer: BeforeAfter | None
     why: str = ""
@@ -184,31 +184,31 @@ def _clipped(spans: Spans, measured: list[int]) -> Spans:
     )
 
 
-def _look(store: Store, mark: Mark, now_ns: int, *, measured: list[int], matched: bool) -> int:
+def _look(store: Store, note: Note, now_ns: int, *, measured: list[int], matched: bool) -> int:
     """The how-manieth look this is; a bare instant and a note of the same hour are the same change.
 
     Where no hour of the day meets, nothing can be seen, and it is not counted.
     """
     if not matched:
         return 1
-    hour = mark.at_ns // HOUR_NS * HOUR_NS
+    hour = note.at_ns // HOUR_NS * HOUR_NS
     span = (measured[0] * HOUR_NS, (measured[-1] + 1) * HOUR_NS)
     return store.add_look(Look(of_ns=hour, at_ns=now_ns, from_ns=span[0], to_ns=span[1]))
 
 
 def _find(args: argparse.Namespace, house: House, source: Opened) -> Found:
     store = source.store
-    number, mark = _chosen(args, store.marks())
-    mark = _with_change(args, house, mark)
+    number, note = _chosen(args, store.notes())
+    note = _with_change(args, house, note)
     now = SystemClock().utc_ns() - SETTLED_NS
-    if mark.at_ns > now + SETTLED_NS:
+    if note.at_ns > now + SETTLED_NS:
         raise DataError(f"--at {args.at}: is still to come; name a time in the past")
     spans = spans_of(
-        mark.at_ns,
+        note.at_ns,
         now_ns=now,
         before_ns=parse_span(args.before, "--before", DEFAULT_NS),
         after_ns=parse_span(args.after, "--after", DEFAULT_NS),
-        marks=store.marks(),
+        notes=store.notes(),
         number=number,
     )
     tables = list(_tables(house, store, source.path, spans))
@@ -219,7 +219,7 @@ def _find(args: argparse.Namespace, house: House, source: Opened) -> Found:
     measured = _measured(tables, readings)
     why = why_not(spans, measured, now)
     if why:
-        return Found(number=number, mark=mark, spans=spans, answer=None, why=why)
+        return Found(number=number, note=note, spans=spans, answer=None, why=why)
     spans = _clipped(spans, measured)
     series, remarks = _series(readings, spans)
     zone = zone_of(house.home)
@@ -229,21 +229,21 @@ def _find(args: argparse.Namespace, house: House, source: Opened) -> Found:
     def expected(one: LevelSeries) -> float | None:
         if one.frequency_hz is None:
             return None
-        return expected_at(mark.expected, one.direction, one.frequency_hz)
+        return expected_at(note.expected, one.direction, one.frequency_hz)
 
     answer = before_after(
         house.home,
         tables,
         readings,
         series,
-        at_ns=mark.at_ns,
+        at_ns=note.at_ns,
         spans=spans,
-        look=_look(store, mark, now, measured=measured, matched=matched),
+        look=_look(store, note, now, measured=measured, matched=matched),
         zone=zone,
         expected=expected,
         remarks=remarks,
     )
-    return Found(number=number, mark=mark, spans=spans, answer=answer)
+    return Found(number=number, note=note, spans=spans, answer=answer)
 
 
 def _finite(value: Any) -> Any:
@@ -268,7 +268,7 @@ def found_data(house: House, found: Found) -> dict[str, Any]:
     data: dict[str, Any] = _finite(
         {
             "home": house.home.name,
-            "mark": mark_data(found.number or 0, found.mark),
+            "note": note_data(found.number or 0, found.note),
             "before_ns": ns(spans.before),
             "after_ns": ns(spans.after),
             "compared": found.answer is not None and found.answer.measured,
@@ -286,11 +286,11 @@ def run(args: argparse.Namespace) -> int:
         for note in notes_in(args.records) if args.records else ():
             if isinstance(note, Look):
                 source.store.add_look(note)
-            elif isinstance(note, Mark):
-                source.store.add_mark(note)
+            elif isinstance(note, Note):
+                source.store.add_note(note)
         found = _find(args, house, source)
     if args.json:
         sys.stdout.write(json.dumps(found_data(house, found), indent=2) + "\n")
     else:
-        sys.stdout.write(answer_text(house.home.name, found.number, found.mark, found.answer, found.why))
+        sys.stdout.write(answer_text(house.home.name, found.number, found.note, found.answer, found.why))
     return 0 if found.answer is not None and found.answer.measured else 1

@@ -10,7 +10,7 @@ from whichhop.change.measures import MEASURES
 from whichhop.change.worked_out import against_worked_out
 from whichhop.cli.table import table
 from whichhop.cli.times import day_text
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 
 DAYS_A_WEEK = 7
 """A drift that a week makes nothing noticeable of is not worth a line."""
@@ -197,10 +197,12 @@ def _unmeasured(found: BeforeAfter) -> str:
     )
 
 
-def answer_text(home: str, number: int | None, mark: Mark, found: BeforeAfter | None, why: str) -> str:
+def answer_text(home: str, number: int | None, noted: Note, found: BeforeAfter | None, why: str) -> str:
     """The whole answer as it is printed."""
     note = f"note {number}, " if number is not None else ""
-    lines = [f"{home}: {note}{day_text(mark.at_ns)}, {mark.text}{f' ({mark.change})' if mark.change else ''}"]
+    lines = [
+        f"{home}: {note}{day_text(noted.at_ns)}, {noted.text}{f' ({noted.change})' if noted.change else ''}"
+    ]
     if found is None:
         return "\n".join([*lines, why, ""])
     nothing = _unmeasured(found)

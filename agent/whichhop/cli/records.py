@@ -13,12 +13,12 @@ from typing import IO
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Reading, Record
 from whichhop.model.call_note import CallNote
-from whichhop.model.mark import Look, Mark
+from whichhop.model.note import Look, Note
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.store.call_notes import call_line
 from whichhop.store.interchange import read_lines, reading_line, record_lines, time_text
-from whichhop.store.mark_lines import look_line, mark_line
+from whichhop.store.note_lines import look_line, note_line
 from whichhop.store.read import FOREVER
 from whichhop.store.store import Store
 
@@ -106,7 +106,7 @@ class _Count:
     records: int = 0
     samples: int = 0
     readings: int = 0
-    marks: int = 0
+    notes: int = 0
 
 
 def _export(args: argparse.Namespace) -> int:
@@ -136,14 +136,14 @@ def _export(args: argparse.Namespace) -> int:
             count.readings += 1
             write(reading_line(reading))
         if args.agent is None:  # notes are the home's, not an agent's
-            noted = [m for m in store.marks().values() if span["from_ns"] <= m.at_ns < span["to_ns"]]
-            count.marks = len(noted)
-            for mark in noted:
-                write(mark_line(mark))
+            noted = [m for m in store.notes().values() if span["from_ns"] <= m.at_ns < span["to_ns"]]
+            count.notes = len(noted)
+            for note in noted:
+                write(note_line(note))
             for call in store.calls().values():
                 write(call_line(call))
             for look in store.looks():
-                # A look names the hour of its change, so it may lie a little before the mark.
+                # A look names the hour of its change, so it may lie a little before the note.
                 if span["from_ns"] - 60 * NS_PER_MINUTE < look.of_ns < span["to_ns"]:
                     write(look_line(look))
     # The lines themselves may be on standard output, so the summary goes beside them.
@@ -169,7 +169,7 @@ def _import_file(store: Store, file: IO[str], name: str, count: _Count, progress
     batch: list[Record] = []
     readings: list[Reading] = []
 
-    def note(item: Mark | Look | CallNote) -> None:
+    def note(item: Note | Look | CallNote) -> None:
         nonlocal new
         if isinstance(item, CallNote):
             new += store.add_call(item) is not None
@@ -177,8 +177,8 @@ def _import_file(store: Store, file: IO[str], name: str, count: _Count, progress
         if isinstance(item, Look):
             store.add_look(item)
         else:
-            new += store.add_mark(item) is not None
-            count.marks += 1
+            new += store.add_note(item) is not None
+            count.notes += 1
 
     try:
         with store.transaction():
@@ -243,11 +243,11 @@ def _summary(args: argparse.Namespace, count: _Count, did: str, out: IO[str], ne
             "records": count.records,
             "samples": count.samples,
             "readings": count.readings,
-            "marks": count.marks,
+            "notes": count.notes,
         }
         out.write(json.dumps({**told, **({} if new is None else {"new": new}), "store_span": span}) + "\n")
         return
     fresh = "" if new is None else f"; {new} were new"
-    noted = f", {count.marks} marks" if count.marks else ""
+    noted = f", {count.notes} notes" if count.notes else ""
     what = f"{count.records} records ({count.samples} samples) and {count.readings} readings{noted}"
     out.write(f"{did} {what}{fresh}\n")

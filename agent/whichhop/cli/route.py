@@ -1,4 +1,4 @@
-"""`whichhop route`: the routers on the way to a peer, the provider's first hop, packet sizes and marks."""
+"""`whichhop route`: the routers on the way to a peer, the provider's first hop, packet sizes and DSCP."""
 
 import argparse
 import asyncio
@@ -15,10 +15,10 @@ from whichhop.errors import DataError
 from whichhop.model import Home, Node, NodeKind
 from whichhop.net.clock import SystemClock
 from whichhop.net.clock_error import clock_error_ns
-from whichhop.probes.mark_check import MarkCheck, check_mark
+from whichhop.probes.dscp_check import DscpCheck, check_dscp
 from whichhop.probes.path_mtu import check_path_mtu
 from whichhop.probes.path_trace import find_route
-from whichhop.wire.marks import Marking
+from whichhop.wire.dscp import DscpFate
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 from whichhop.wire.path_mtu import PathMtu
 from whichhop.wire.trace import Edge, Route, home_networks, provider_edge
@@ -31,11 +31,11 @@ Run it on a machine of the home, as root or with CAP_NET_RAW. Only peers of the 
 router that does not answer is silent, which says nothing about the packets that pass through it.
 Exit code 0 when the provider's first hop was found, 1 when it was not.
 """
-_MARKS = {
-    Marking.KEPT: "kept",
-    Marking.BLEACHED: "wiped on the path to the internet: no hop behind that one can prefer calls",
-    Marking.REMARKED: "changed on the path to the internet",
-    Marking.UNKNOWN: "not told: the peer runs no reflector that reports marks",
+_DSCP_WORDS = {
+    DscpFate.KEPT: "kept",
+    DscpFate.BLEACHED: "wiped on the path to the internet: no hop behind that one can prefer calls",
+    DscpFate.REMARKED: "changed on the path to the internet",
+    DscpFate.UNKNOWN: "not told: the peer runs no reflector that reports the DSCP",
 }
 
 
@@ -48,7 +48,7 @@ class Findings:
     names: dict[str, str]
     """Addresses of the home file, with the names of their nodes."""
     mtu: PathMtu | None = None
-    mark: MarkCheck | None = None
+    dscp: DscpCheck | None = None
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -57,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
     parser.add_argument("peer", nargs="?", metavar="PEER", help="a peer of it; the first by default")
     parser.add_argument("--sizes", action="store_true", help="also find the largest packet that passes whole")
-    parser.add_argument("--marks", action="store_true", help="also ask the peer which DSCP mark arrives")
+    parser.add_argument("--dscp", action="store_true", help="also ask the peer which DSCP arrives")
     parser.add_argument("--json", action="store_true", help="print data instead of tables")
 
 
@@ -75,23 +75,23 @@ def _estimate() -> ErrorEstimate:
     return estimate_error(error_ns, synced=error_ns is not None)
 
 
-async def find(home: Home, peer: Node, *, sizes: bool, marks: bool) -> Findings:
+async def find(home: Home, peer: Node, *, sizes: bool, dscp: bool) -> Findings:
     """Ask the network, one thing after the other."""
     address = peer.address or ""
     own = [n for n in home.nodes.values() if n.kind not in (NodeKind.PEER, NodeKind.PROVIDER_EDGE)]
     route = await find_route(address)
-    mtu = mark = None
+    mtu = seen_dscp = None
     if sizes:
         mtu = await check_path_mtu(address, SystemClock(), ident=secrets.randbelow(0x10000))
-    if marks:
+    if dscp:
         ssid = 1 + secrets.randbelow(0xFFFF)
-        mark = await check_mark(address, SystemClock(), _estimate, ssid=ssid, port=home.ports.stamp)
+        seen_dscp = await check_dscp(address, SystemClock(), _estimate, ssid=ssid, port=home.ports.stamp)
     return Findings(
         route=route,
         edge=provider_edge(route, home_networks(n.address for n in own if n.address)),
         names={n.address: n.name for n in home.nodes.values() if n.address},
         mtu=mtu,
-        mark=mark,
+        dscp=seen_dscp,
     )
 
 
@@ -116,9 +116,9 @@ def as_data(found: Findings) -> dict[str, object]:
     }
     if found.mtu is not None:
         data["path_mtu"] = {"octets": found.mtu.size, "told": found.mtu.told, "sizes": found.mtu.outcomes}
-    if found.mark is not None:
-        mark = found.mark
-        data["dscp"] = {"sent": mark.sent, "seen": mark.seen, "marking": mark.marking}
+    if found.dscp is not None:
+        dscp = found.dscp
+        data["dscp"] = {"sent": dscp.sent, "seen": dscp.seen, "fate": dscp.fate}
     return data
 
 
@@ -139,9 +139,9 @@ def as_text(found: Findings) -> str:
     lines.append(_edge_line(found.edge))
     if found.mtu is not None:
         lines.append(_size_line(found.mtu))
-    if found.mark is not None:
-        seen = "" if found.mark.seen is None else f", arrived as {found.mark.seen}"
-        lines.append(f"DSCP {found.mark.sent}{seen}: {_MARKS[found.mark.marking]}.")
+    if found.dscp is not None:
+        seen = "" if found.dscp.seen is None else f", arrived as {found.dscp.seen}"
+        lines.append(f"DSCP {found.dscp.sent}{seen}: {_DSCP_WORDS[found.dscp.fate]}.")
     return "\n".join(lines) + "\n"
 
 
@@ -173,6 +173,6 @@ def run(args: argparse.Namespace) -> int:
     home = with_names_looked_up(read_home(args.home))
     peer = find_peer(home, args.peer)
     sys.stderr.write(f"asking the routers on the way to {peer.name} ({peer.address}) ...\n")
-    found = asyncio.run(find(home, peer, sizes=args.sizes, marks=args.marks))
+    found = asyncio.run(find(home, peer, sizes=args.sizes, dscp=args.dscp))
     sys.stdout.write(json.dumps(as_data(found), indent=2) + "\n" if args.json else as_text(found))
     return 0 if found.edge is not None else 1

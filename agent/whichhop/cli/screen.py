@@ -139,7 +139,7 @@ def _episodes(bulletin: Bulletin) -> list[str]:
     judged = _length(now - max(bulletin.since_ns, now - DAY_NS))
     noted = [
         f"{clock_text(m.at_ns)[:5]} noted: {m.text}"
-        for m in sorted(bulletin.marks, key=lambda m: -m.at_ns)
+        for m in sorted(bulletin.notes, key=lambda m: -m.at_ns)
         if now - m.at_ns < DAY_NS
     ]
     if not past:

@@ -9,7 +9,7 @@ from whichhop.compare.live import HomeState
 from whichhop.compare.words import explain
 from whichhop.model import CAUSE_TABLE, LINK_TABLE, Home, Link, Owner, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, ToldVerdict
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 
 LATELY_TICKS = 6
 """A minute: long enough for a figure of loss, short enough to be called now."""
@@ -26,7 +26,7 @@ def bulletin_of(
     *,
     troubles: Mapping[str, str] | None = None,
     rooms: Iterable[RoomRate] = (),
-    marks: Iterable[Mark] = (),
+    notes: Iterable[Note] = (),
     steps: Sequence[str] | None = None,
 ) -> Bulletin:
     """What stands after the follower's last tick.
@@ -48,7 +48,7 @@ def bulletin_of(
         told=tuple(ToldVerdict(verdict=v, words=tuple(explain(v))) for v in ordered),
         findings=standing.findings,
         rooms=tuple(rooms),
-        marks=tuple(marks),
+        notes=tuple(notes),
         steps=tuple(own_steps(lasting) if steps is None else steps),
         levels_s=float(standing.levels_s),
         plan_down_bps=home.plan.down_bps if home.plan else None,

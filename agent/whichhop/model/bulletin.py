@@ -5,7 +5,7 @@ from enum import StrEnum
 
 from whichhop.model.finding import Finding, Level, Verdict
 from whichhop.model.links import LinkKind, Medium
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 
 
 class LinkState(StrEnum):
@@ -94,7 +94,7 @@ class Bulletin:
     links: tuple[LinkNow, ...]
     told: tuple[ToldVerdict, ...]
     rooms: tuple[RoomRate, ...] = ()
-    marks: tuple[Mark, ...] = ()
+    notes: tuple[Note, ...] = ()
     steps: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
     levels_s: float = 0.0

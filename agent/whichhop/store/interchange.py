@@ -7,7 +7,7 @@ with the optional keys "fate" (what `lost` cannot say: late, not-sent, asleep, c
 whichhop writes a minute line before each record's samples, so that nothing of the record is lost:
 {"minute": ..., "agent": ..., "target": ..., "method": ..., "samples": N, "duplicates": N, "reordered": N,
 "stamps": "T1 T4", "clock_error_s": null}; other writers may leave it out, and samples are then gathered by
-session and minute. What people noted: {"mark": ..., "text": "took out the splitter", "change": "remove 5",
+session and minute. What people noted: {"note": ..., "text": "took out the splitter", "change": "remove 5",
 "expected": [{"direction": "down", "frequency_hz": 4e8, "gain_db": 3.5}]}, the last two optional, and
 {"look": ..., "of": ..., "from": ..., "to": ...} for each look at what a change did. Calls to the provider:
 {"call": ..., "text": "line test ordered", "spoke_to": ..., "ticket": ..., "promised": "2026-03-05"}, the last
@@ -21,13 +21,13 @@ from dataclasses import dataclass
 
 from whichhop.model import Columns, Fate, Reading, Record, Sample, SessionKey
 from whichhop.model.call_note import CallNote
-from whichhop.model.mark import Look, Mark
+from whichhop.model.note import Look, Note
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.printable import printable
 from whichhop.store.call_notes import call_of
 from whichhop.store.json_line import JsonLine, shown
 from whichhop.store.json_line import time_text as time_text  # noqa: PLC0414 # part of this form's face
-from whichhop.store.mark_lines import look_of, mark_of
+from whichhop.store.note_lines import look_of, note_of
 from whichhop.wire.packed import MOST_SAMPLES
 
 _LONGEST_STAMPS = 40
@@ -226,16 +226,16 @@ class _Gatherer:
             yield opened.record()
 
 
-def _unheard(note: Mark | Look | CallNote) -> None:
+def _unheard(note: Note | Look | CallNote) -> None:
     """Nobody asked for notes."""
 
 
 def read_lines(
-    lines: Iterable[str], file: str, note: Callable[[Mark | Look | CallNote], None] = _unheard
+    lines: Iterable[str], file: str, note: Callable[[Note | Look | CallNote], None] = _unheard
 ) -> Iterator[Record | Reading]:
     """Records and readings of some lines; DataError names file, line, key and remedy of the first bad.
 
-    note: is told the marks and looks as they come; they are no measurements.
+    note: is told the notes and looks as they come; they are no measurements.
     A sample with a `rate_bps` (a transfer's rate) becomes the reading "rate_bps:TARGET" of its agent.
     """
     gatherer = _Gatherer()
@@ -247,8 +247,8 @@ def read_lines(
             yield _reading(line)
         elif line.kind == "minute":
             yield from gatherer.announce(_announced(line), line)
-        elif line.kind == "mark":
-            note(mark_of(line))
+        elif line.kind == "note":
+            note(note_of(line))
         elif line.kind == "look":
             note(look_of(line))
         elif line.kind == "call":

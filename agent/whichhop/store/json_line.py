@@ -34,7 +34,7 @@ KEYS = {
         "stamps",
         "clock_error_s",
     },
-    "mark": {"text", "change", "expected"},
+    "note": {"text", "change", "expected"},
     "look": {"of", "from", "to"},
     "call": {"text", "spoke_to", "ticket", "promised"},
 }

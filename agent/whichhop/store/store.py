@@ -12,9 +12,9 @@ from whichhop.model import Reading, Record, SessionKey
 from whichhop.model.call_note import CallNote
 from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Limits
-from whichhop.model.mark import Look, Mark
+from whichhop.model.note import Look, Note
 from whichhop.model.transfer import Lease
-from whichhop.store import call_notes, drafts, keep, marks, read, signatures
+from whichhop.store import call_notes, drafts, keep, notes, read, signatures
 from whichhop.store import chain as chain_walk
 from whichhop.store import leases as lease_table
 from whichhop.store.chain import Chain, ChainReport
@@ -189,17 +189,17 @@ class Store:
 
     # -- what people noted
 
-    def add_mark(self, mark: Mark) -> int | None:
-        """Keep a mark; its number, None when it is there already."""
-        return marks.add_mark(self.db, mark)
+    def add_note(self, note: Note) -> int | None:
+        """Keep a note; its number, None when it is there already."""
+        return notes.add_note(self.db, note)
 
-    def marks(self) -> dict[int, Mark]:
-        """Every mark by its number, in the order of time."""
-        return marks.marks(self.db)
+    def notes(self) -> dict[int, Note]:
+        """Every note by its number, in the order of time."""
+        return notes.notes(self.db)
 
-    def remove_mark(self, number: int) -> bool:
-        """Take a mark back; False when there is none of that number."""
-        return marks.remove_mark(self.db, number)
+    def remove_note(self, number: int) -> bool:
+        """Take a note back; False when there is none of that number."""
+        return notes.remove_note(self.db, number)
 
     def add_call(self, call: CallNote) -> int | None:
         """Keep a note of a call; its number, None when it is there already."""
@@ -215,11 +215,11 @@ class Store:
 
     def add_look(self, look: Look) -> int:
         """Keep a look at what a change did; the how-manieth different one it is."""
-        return marks.add_look(self.db, look)
+        return notes.add_look(self.db, look)
 
     def looks(self) -> list[Look]:
         """Every look, in the order taken."""
-        return marks.looks(self.db)
+        return notes.looks(self.db)
 
     # -- what a kill must not cost
 

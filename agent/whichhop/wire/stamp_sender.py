@@ -27,12 +27,12 @@ _MASK32 = 0xFFFFFFFF
 
 
 @lru_cache(maxsize=16)
-def _wanted(extended: bool, mark: bool, pad_octets: int) -> tuple[bytes, bytes]:
+def _wanted(extended: bool, classes: bool, pad_octets: int) -> tuple[bytes, bytes]:
     """What a packet asks for, the same in every one of a session: octets that a seal covers, and padding."""
     tlvs: list[Tlv] = []
     if extended:
         tlvs += [TimestampInformation().tlv(), FollowUp().tlv()]
-    if mark:
+    if classes:
         tlvs.append(ClassOfService(dscp1=0).tlv())
     return pack(tlvs), padding(pad_octets).pack() if pad_octets else b""
 
@@ -41,12 +41,12 @@ def _wanted(extended: bool, mark: bool, pad_octets: int) -> tuple[bytes, bytes]:
 class StampSender:
     """One session's sender.
 
-    ssid: 1 to 65535, drawn anew at each start, so that a reflector begins a new count.
+    ssid: 1 to 65535, drawn afresh at each start, so that a reflector begins a new count.
     estimate: our clock's error, its Z bit naming the format of our stamps; may be replaced as the clock
         settles.
     extended: asks for timestamp information and follow-up telemetry, which a reflector that knows only
         RFC 8762 copies unread and a TWAMP Light one takes for padding.
-    dscp: the mark our packets carry; not None asks the reflector which mark it saw arrive.
+    dscp: what our packets carry; not None asks the reflector which one it saw arrive.
     pad_octets: Extra Padding in all, for sizes of one's own; 0 for none.
     """
 
@@ -57,7 +57,7 @@ class StampSender:
     extended: bool = True
     dscp: int | None = None
     pad_octets: int = 0
-    marks: ClassOfService | None = None
+    seen_classes: ClassOfService | None = None
     """The last class of service the reflector reported."""
     clock_error_ns: int | None = None
     """The larger of both ends' stated errors against UTC at the last answer; None when either is unknown."""
@@ -161,9 +161,9 @@ class StampSender:
                         if how.method_out in KERNEL_METHODS:
                             kernel.add("T3")
                 case TlvType.CLASS_OF_SERVICE:
-                    marks = ClassOfService.read(tlv.value)
-                    if isinstance(marks, ClassOfService):
-                        self.marks = marks
+                    classes = ClassOfService.read(tlv.value)
+                    if isinstance(classes, ClassOfService):
+                        self.seen_classes = classes
         return follow_up, kernel
 
     def _followed_up(self, told: FollowUp, answer: StampAnswer, near_ns: int) -> tuple[Sample, ...]:

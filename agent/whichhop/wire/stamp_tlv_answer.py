@@ -60,7 +60,7 @@ def _fill(tlv: Tlv, facts: ReflectorFacts) -> Tlv:
         case TlvType.CLASS_OF_SERVICE:
             asked = ClassOfService.read(tlv.value)
             if isinstance(asked, ClassOfService):
-                filled = _marks(asked, facts).tlv(flags=0)
+                filled = _classes(asked, facts).tlv(flags=0)
         case TlvType.DIRECT_MEASUREMENT:
             counts = DirectMeasurement.read(tlv.value)
             if isinstance(counts, DirectMeasurement):
@@ -72,8 +72,8 @@ def _fill(tlv: Tlv, facts: ReflectorFacts) -> Tlv:
     return filled or Tlv(type=tlv.type, value=tlv.value, flags=UNDERSTOOD_NOT)
 
 
-def _marks(asked: ClassOfService, facts: ReflectorFacts) -> ClassOfService:
-    """Report the marks seen. We answer unmarked, so any wanted mark but 0 is refused by RP = 1 (4.4)."""
+def _classes(asked: ClassOfService, facts: ReflectorFacts) -> ClassOfService:
+    """Report the classes seen. We answer with DSCP 0; any other that is wanted is refused by RP = 1 (4.4)."""
     return ClassOfService(dscp1=asked.dscp1, dscp2=facts.dscp, ecn=facts.ecn, refused=1 if asked.dscp1 else 0)
 
 
@@ -101,8 +101,8 @@ def answer_extensions(rest: bytes, facts: ReflectorFacts, key: bytes | None) -> 
         and (cut.tlvs or len(left) >= HEADER_OCTETS)
         and not seal_fits(cut.tlvs, facts.ask_seq, key)
     ):
-        marked = (Tlv(type=t.type, value=t.value, flags=t.flags | INTEGRITY_FAILED) for t in cut.tlvs)
-        return pack(marked) + left
+        flagged = (Tlv(type=t.type, value=t.value, flags=t.flags | INTEGRITY_FAILED) for t in cut.tlvs)
+        return pack(flagged) + left
     done: list[Tlv] = []
     for tlv in cut.tlvs:
         if tlv.type == TlvType.HMAC and key is not None:

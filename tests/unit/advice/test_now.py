@@ -12,7 +12,7 @@ from whichhop.advice.rank import advise
 from whichhop.advice.step import Cost, RecommendationKind, step_words
 from whichhop.cli import build_parser
 from whichhop.model import Cause, Verdict
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 
 SLOW_BACKHAUL = (moved("attic", "router", "back", 40.0),)
 
@@ -51,9 +51,9 @@ def test_free_steps_come_before_dear_ones() -> None:
 def test_the_question_names_the_local_time_and_what_was_noted_shortly_before() -> None:
     now = lasting(Cause.WIRELESS_HOP, "desk/attic", at_h=20.5)
     notes = (
-        Mark(at_ns=now.start_ns - HOUR_NS // 4, text="moved the attic's box"),
-        Mark(at_ns=now.start_ns - 5 * HOUR_NS, text="new lamp"),
-        Mark(at_ns=now.start_ns + HOUR_NS // 4, text="moved it back"),
+        Note(at_ns=now.start_ns - HOUR_NS // 4, text="moved the attic's box"),
+        Note(at_ns=now.start_ns - 5 * HOUR_NS, text="new lamp"),
+        Note(at_ns=now.start_ns + HOUR_NS // 4, text="moved it back"),
     )
     asked = only(
         advise(known(verdicts=(now,), notes=notes, zone=timezone(timedelta(hours=2)))), "recall-change"

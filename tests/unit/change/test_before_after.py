@@ -11,7 +11,7 @@ from whichhop.change.before_after import BeforeAfter, Spans, before_after, segme
 from whichhop.change.effect import ChangeAnswer
 from whichhop.change.hours import HOUR_NS, HourFigures, HourTable
 from whichhop.model import Method, Reading, Session, SessionKey, call_sessions, derive_sessions
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 
 HOME = alder()
 CHANGE = 24 * 20_521  # a Monday, whole days since the epoch: 2026-03-09
@@ -136,16 +136,16 @@ def test_hours_that_never_meet_say_so() -> None:
 
 
 NOTES = {
-    1: Mark(at_ns=(CHANGE - 30) * HOUR_NS + 7, text="moved the attic node"),
-    2: Mark(at_ns=CHANGE * HOUR_NS + 9, text="took out the splitter"),
-    3: Mark(at_ns=(CHANGE + 20) * HOUR_NS + 9, text="new firmware"),
-    4: Mark(at_ns=CHANGE * HOUR_NS + 900, text="tightened the connectors"),
+    1: Note(at_ns=(CHANGE - 30) * HOUR_NS + 7, text="moved the attic node"),
+    2: Note(at_ns=CHANGE * HOUR_NS + 9, text="took out the splitter"),
+    3: Note(at_ns=(CHANGE + 20) * HOUR_NS + 9, text="new firmware"),
+    4: Note(at_ns=CHANGE * HOUR_NS + 900, text="tightened the connectors"),
 }
 
 
-def spans(at_ns: int, now: int, marks: dict[int, Mark], number: int | None) -> Spans:
+def spans(at_ns: int, now: int, notes: dict[int, Note], number: int | None) -> Spans:
     return spans_of(
-        at_ns, now_ns=now, before_ns=72 * HOUR_NS, after_ns=72 * HOUR_NS, marks=marks, number=number
+        at_ns, now_ns=now, before_ns=72 * HOUR_NS, after_ns=72 * HOUR_NS, notes=notes, number=number
     )
 
 
@@ -178,5 +178,5 @@ def test_a_change_just_made_has_no_hours_after_it() -> None:
 def test_the_past_ends_at_the_note_before() -> None:
     found = spans(NOTES[2].at_ns, (CHANGE + 60) * HOUR_NS, {2: NOTES[2]}, 2)
     assert found.past == range(found.before.start - 21 * 24, found.before.start)
-    earlier = {1: Mark(at_ns=(CHANGE - 100) * HOUR_NS, text="new switch"), 2: NOTES[2]}
+    earlier = {1: Note(at_ns=(CHANGE - 100) * HOUR_NS, text="new switch"), 2: NOTES[2]}
     assert spans(NOTES[2].at_ns, (CHANGE + 60) * HOUR_NS, earlier, 2).past.start == CHANGE - 99

@@ -62,7 +62,7 @@ def scene(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Scene:
 
 @pytest.fixture
 def mended(scene: Scene) -> Scene:
-    scene.ask("mark", "moved the attic node", "--at", time(CHANGE + 0.3))
+    scene.ask("note", "moved the attic node", "--at", time(CHANGE + 0.3))
     scene.fill(range(CHANGE - 96, CHANGE), 9_000_000)
     scene.fill(range(CHANGE + 1, THIS), 4_000_000)
     return scene
@@ -92,7 +92,7 @@ def test_looks_are_counted_only_when_there_is_something_new_to_see(mended: Scene
 
 
 def test_json_has_every_figure_and_no_infinity(scene: Scene) -> None:
-    scene.ask("mark", "moved the attic node", "--at", time(CHANGE + 0.3))
+    scene.ask("note", "moved the attic node", "--at", time(CHANGE + 0.3))
     scene.fill(range(CHANGE - 24, CHANGE), 9_000_000)
     scene.fill(range(CHANGE + 1, CHANGE + 2), 4_000_000)
     code, text = scene.ask("before-after", "--json")
@@ -107,14 +107,14 @@ def test_json_has_every_figure_and_no_infinity(scene: Scene) -> None:
 
 def test_too_early_says_when(scene: Scene) -> None:
     scene.fill(range(THIS - 20, THIS), 4_000_000)
-    scene.ask("mark", "just now")
+    scene.ask("note", "just now")
     code, text = scene.ask("before-after")
     assert code == 1
     assert "too early: no whole hour has passed since the change" in text
 
 
 def test_no_data_before_or_after_says_so(scene: Scene) -> None:
-    scene.ask("mark", "moved the attic node", "--at", time(CHANGE))
+    scene.ask("note", "moved the attic node", "--at", time(CHANGE))
     code, text = scene.ask("before-after")
     assert (code, "nothing was measured before the change" in text) == (1, True)
     scene.fill(range(CHANGE - 5, CHANGE), 4_000_000)
@@ -123,7 +123,7 @@ def test_no_data_before_or_after_says_so(scene: Scene) -> None:
 
 
 def test_no_hour_of_day_on_both_sides_says_so(scene: Scene) -> None:
-    scene.ask("mark", "moved the attic node", "--at", time(CHANGE))
+    scene.ask("note", "moved the attic node", "--at", time(CHANGE))
     scene.fill(range(CHANGE - 5, CHANGE), 4_000_000)
     scene.fill(range(CHANGE + 2, CHANGE + 6), 4_000_000)
     code, text = scene.ask("before-after")
@@ -134,19 +134,19 @@ def test_no_hour_of_day_on_both_sides_says_so(scene: Scene) -> None:
 
 
 def test_another_note_nearby_cuts_the_time_and_is_told(mended: Scene) -> None:
-    mended.ask("mark", "new firmware", "--at", time(CHANGE + 13))
-    code, text = mended.ask("before-after", "--mark", "1")
+    mended.ask("note", "new firmware", "--at", time(CHANGE + 13))
+    code, text = mended.ask("before-after", "--note", "1")
     assert code == 0
     assert "Note: the time after ends before note 2 (new firmware)." in text
-    mended.ask("mark", "also turned its aerials", "--at", time(CHANGE + 0.5))
-    assert "what the two did cannot be told apart" in mended.ask("before-after", "--mark", "1")[1]
+    mended.ask("note", "also turned its aerials", "--at", time(CHANGE + 0.5))
+    assert "what the two did cannot be told apart" in mended.ask("before-after", "--note", "1")[1]
 
 
 @pytest.mark.parametrize(
     ("words", "line"),
     [
         ((), "no change is noted"),
-        (("--mark", "4"), "--mark 4: no such note; there are: none"),
+        (("--note", "4"), "--note 4: no such note; there are: none"),
         (("--at", "2099-01-01T00:00Z"), "is still to come"),
         (("--at", "2026-03-01T18:00Z", "--before", "long"), "not a length of time"),
         (("--at", "2026-03-01T18:00Z", "--change", "remove 5"), "lists no cabling"),

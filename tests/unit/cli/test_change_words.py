@@ -8,10 +8,10 @@ import pytest
 from whichhop.change.before_after import BeforeAfter, ComparedPart, Spans
 from whichhop.change.effect import ChangeAnswer, ChangeEffect, Share
 from whichhop.cli.change_words import answer_text, level_words
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 
 HOUR = 24 * 20_521
-MARK = Mark(at_ns=HOUR * 3600 * 10**9, text="took out the splitter")
+MARK = Note(at_ns=HOUR * 3600 * 10**9, text="took out the splitter")
 
 
 def effect(measure: str, answer: ChangeAnswer, change: float, needed: int | None = None) -> ChangeEffect:

@@ -17,7 +17,7 @@ from whichhop.config.keys import create_key
 from whichhop.lab.demo.recorded import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE, alder_home
 from whichhop.model import Cause, Reading, Record
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.files import read_file
 from whichhop.store.store import Store
@@ -77,9 +77,9 @@ def test_the_page_is_told_what_was_changed_and_what_to_do(tmp_path: Path) -> Non
     house = House(home=alder_home(), run=None, boxes=())
     with Store.open(path) as store:
         store.append_all(RECORDS, READINGS)
-        lately = Mark(at_ns=due - NS_PER_MINUTE, text="moved the attic's node to the landing")
-        for mark in (lately, Mark(at_ns=due - 2 * DAY_NS, text="two days ago")):
-            store.add_mark(mark)
+        lately = Note(at_ns=due - NS_PER_MINUTE, text="moved the attic's node to the landing")
+        for note in (lately, Note(at_ns=due - 2 * DAY_NS, text="two days ago")):
+            store.add_note(note)
         reads: list[int] = []
 
         def read(at_ns: int) -> list[Reading]:
@@ -90,7 +90,7 @@ def test_the_page_is_told_what_was_changed_and_what_to_do(tmp_path: Path) -> Non
         bulletin = live.turn(due)
         assert bulletin is not None
         live.turn(due)
-    assert bulletin.marks == (lately,)
+    assert bulletin.notes == (lately,)
     assert bulletin.steps[0].startswith("Ask what was moved")
     assert "backhaul attic to router" in bulletin.steps[1]
     # The same verdicts within ten minutes: what was worked out stands.

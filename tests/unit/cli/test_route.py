@@ -7,8 +7,8 @@ import pytest
 from support.homes import alder
 from whichhop.cli.route import Findings, as_data, as_text, find_peer
 from whichhop.errors import DataError
-from whichhop.probes.mark_check import MarkCheck
-from whichhop.wire.marks import Marking
+from whichhop.probes.dscp_check import DscpCheck
+from whichhop.wire.dscp import DscpFate
 from whichhop.wire.path_mtu import PathMtu, SizeOutcome
 from whichhop.wire.trace import Edge, Hop, Route
 
@@ -87,20 +87,20 @@ def test_sizes_are_said_with_how_they_are_known(mtu: PathMtu, said: str) -> None
     assert said in as_text(findings(mtu=mtu))
 
 
-def test_marks_are_said_with_what_arrived() -> None:
-    wiped = MarkCheck(sent=46, seen=0, marking=Marking.BLEACHED)
-    assert "DSCP 46, arrived as 0: wiped on the path to the internet" in as_text(findings(mark=wiped))
-    mute = MarkCheck(sent=46, seen=None, marking=Marking.UNKNOWN)
-    assert "DSCP 46: not told" in as_text(findings(mark=mute))
+def test_a_dscp_is_said_with_what_arrived() -> None:
+    wiped = DscpCheck(sent=46, seen=0, fate=DscpFate.BLEACHED)
+    assert "DSCP 46, arrived as 0: wiped on the path to the internet" in as_text(findings(dscp=wiped))
+    mute = DscpCheck(sent=46, seen=None, fate=DscpFate.UNKNOWN)
+    assert "DSCP 46: not told" in as_text(findings(dscp=mute))
 
 
 def test_data_leaves_out_what_was_not_asked() -> None:
     assert as_data(findings()).keys() == {"target", "reached", "hops", "provider_edge"}
     mtu = PathMtu(size=1500, told=None, outcomes={1500: SizeOutcome.PASSED})
-    mark = MarkCheck(sent=46, seen=46, marking=Marking.KEPT)
-    data = json.loads(json.dumps(as_data(findings(mtu=mtu, mark=mark))))
+    kept = DscpCheck(sent=46, seen=46, fate=DscpFate.KEPT)
+    data = json.loads(json.dumps(as_data(findings(mtu=mtu, dscp=kept))))
     assert data["path_mtu"] == {"octets": 1500, "told": None, "sizes": {"1500": "passed"}}
-    assert data["dscp"] == {"sent": 46, "seen": 46, "marking": "kept"}
+    assert data["dscp"] == {"sent": 46, "seen": 46, "fate": "kept"}
     assert data["hops"][1] == {"step": 2, "addresses": [], "asked": 3, "answered": 0, "best_rtt_s": None}
 
 

@@ -10,7 +10,7 @@ from whichhop.app.metric_text import LastRate
 from whichhop.cli.screen import HEIGHT, WIDTH, View, screen
 from whichhop.model import Cause, LinkKind, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 
 NOW = 1_772_388_000 * 10**9
 MINUTE = 60 * 10**9
@@ -100,11 +100,11 @@ def test_the_last_days_episodes_are_counted_and_added_up() -> None:
 
 
 def test_what_was_changed_in_the_last_day_stands_beside_the_episodes() -> None:
-    marks = (
-        Mark(at_ns=NOW - 90 * MINUTE, text="moved the attic node"),
-        Mark(at_ns=NOW - 3000 * MINUTE, text="long ago"),
+    notes = (
+        Note(at_ns=NOW - 90 * MINUTE, text="moved the attic node"),
+        Note(at_ns=NOW - 3000 * MINUTE, text="long ago"),
     )
-    text = screen(view(replace(CALM, marks=marks)))
+    text = screen(view(replace(CALM, notes=notes)))
     assert "noted: moved the attic node" in text
     assert "long ago" not in text
 

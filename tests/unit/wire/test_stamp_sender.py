@@ -89,7 +89,7 @@ def test_a_twamp_light_reflectors_short_answer_is_used() -> None:
 def test_the_mark_that_arrived_is_reported() -> None:
     sender, by = pair(dscp=46)
     take(sender, reflect(by, ask(sender, 0), 10 * MS), 20 * MS)
-    assert sender.marks == t.ClassOfService(dscp1=0, dscp2=10)
+    assert sender.seen_classes == t.ClassOfService(dscp1=0, dscp2=10)
 
 
 def test_one_way_may_be_shown_only_while_both_clocks_are_known() -> None:

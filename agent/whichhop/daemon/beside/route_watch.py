@@ -1,4 +1,4 @@
-"""Looks at the way to each peer now and then: its route, the largest packet, what becomes of marks."""
+"""Looks at the way to each peer now and then: its route, the largest packet, what becomes of a DSCP."""
 
 import secrets
 from collections.abc import Awaitable, Callable
@@ -10,10 +10,10 @@ from whichhop.errors import WhichhopError
 from whichhop.model import PROVIDER_EDGE, Node, NodeKind
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock
-from whichhop.probes.mark_check import check_mark
+from whichhop.probes.dscp_check import check_dscp
 from whichhop.probes.path_mtu import check_path_mtu
 from whichhop.probes.path_trace import find_route
-from whichhop.wire.marks import Marking
+from whichhop.wire.dscp import DscpFate
 from whichhop.wire.ntp64 import ErrorEstimate
 from whichhop.wire.trace import Route, changed_steps, home_networks, outside_steps
 
@@ -110,7 +110,7 @@ class RouteWatch:
             await self._try(f"route to {name}", self._route(peer, peer.address))
             await self._try(f"packet sizes to {name}", self._sizes(peer, peer.address))
             if peer.stamp:
-                await self._try(f"marks to {name}", self._marks(peer, peer.address))
+                await self._try(f"DSCP to {name}", self._dscp(peer, peer.address))
 
     async def _try(self, what: str, look: Awaitable[None]) -> None:
         try:
@@ -185,9 +185,9 @@ class RouteWatch:
         if found.size is not None:
             self.keep("path_mtu_bytes", peer.name, found.size)
 
-    async def _marks(self, peer: Node, address: str) -> None:
+    async def _dscp(self, peer: Node, address: str) -> None:
         signed = self.now().home.authenticated and peer.has_key
-        found = await check_mark(
+        found = await check_dscp(
             address,
             self.clock,
             self.estimate,
@@ -195,5 +195,5 @@ class RouteWatch:
             port=self.now().home.ports.stamp,
             key=self.now().stamp_key if signed else None,
         )
-        if found.marking is not Marking.UNKNOWN:
-            self.keep("mark_kept", peer.name, float(found.marking is Marking.KEPT))
+        if found.fate is not DscpFate.UNKNOWN:
+            self.keep("dscp_kept", peer.name, float(found.fate is DscpFate.KEPT))

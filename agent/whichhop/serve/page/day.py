@@ -4,7 +4,7 @@ from collections import Counter
 
 from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.bulletin import Bulletin, ToldVerdict
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_S
 from whichhop.report.times import utc_of
 from whichhop.serve.page.drawings import hatch, mark
@@ -69,12 +69,12 @@ def _ticks(axis: _Axis) -> list[int]:
 
 
 def _foot(axis: _Axis) -> Markup:
-    marks = []
+    ticks = []
     for i, at_ns in enumerate(_ticks(axis)):
         if 2 < axis.at(at_ns) < 98:
             at = utc_of(at_ns)
             kind = "tick" if i % 2 else "tick odd"
-            marks.append(
+            ticks.append(
                 tag(
                     "text",
                     f"{at:%H:%M}",
@@ -85,16 +85,16 @@ def _foot(axis: _Axis) -> Markup:
                     data_at=f"{at:%Y-%m-%dT%H:%M:%SZ}",
                 )
             )
-    return tag("svg", marks, class_="axis", width="100%", height=20, aria_hidden="true", focusable="false")
+    return tag("svg", ticks, class_="axis", width="100%", height=20, aria_hidden="true", focusable="false")
 
 
-def _lane(axis: _Axis, name: str, bars: list[Markup], marks: tuple[Mark, ...]) -> Markup:
+def _lane(axis: _Axis, name: str, bars: list[Markup], notes: tuple[Note, ...]) -> Markup:
     inside = [
         tag("rect", class_="ground", width="100%", height=20, y=0),
         *(axis.upright(at, "hour", 20) for at in _ticks(axis)),
         axis.bar(axis.start_ns, axis.since_ns, "unheard", 0, 20) if axis.since_ns > axis.start_ns else None,
         *bars,
-        *(axis.upright(m.at_ns, "change", 20) for m in marks),
+        *(axis.upright(m.at_ns, "change", 20) for m in notes),
     ]
     drawn = tag("svg", inside, width="100%", height=20, aria_hidden="true", focusable="false")
     return tag("div", tag("p", name), drawn, class_="lane")
@@ -110,12 +110,12 @@ def _bars(axis: _Axis, told: list[ToldVerdict]) -> list[Markup]:
     return out
 
 
-def _flags(axis: _Axis, marks: tuple[Mark, ...]) -> Markup | None:
+def _flags(axis: _Axis, notes: tuple[Note, ...]) -> Markup | None:
     """The changes as numbered flags over the lanes; the list gives each number's text."""
-    if not marks:
+    if not notes:
         return None
     inside = []
-    for number, one in enumerate(marks, 1):
+    for number, one in enumerate(notes, 1):
         x = max(1.5, min(98.5, axis.at(one.at_ns)))
         inside.append(tag("circle", class_="flag", cx=f"{x:.2f}%", cy=10, r=9))
         inside.append(tag("text", str(number), class_="flag", x=f"{x:.2f}%", y=14, text_anchor="middle"))
@@ -123,23 +123,23 @@ def _flags(axis: _Axis, marks: tuple[Mark, ...]) -> Markup | None:
     return tag("div", tag("p", "changed in the home"), drawn, class_="lane flags")
 
 
-def _line(bulletin: Bulletin, told: list[ToldVerdict], marks: tuple[Mark, ...]) -> Markup:
+def _line(bulletin: Bulletin, told: list[ToldVerdict], notes: tuple[Note, ...]) -> Markup:
     axis = _Axis(bulletin)
     lanes = _lanes(told)
     links = {link.name: link for link in bulletin.links}
     rows = [
-        _lane(axis, places(names, links), _bars(axis, those), marks)
+        _lane(axis, places(names, links), _bars(axis, those), notes)
         for names, those in list(lanes.items())[:MOST_LANES]
     ]
     if not rows:
-        rows = [_lane(axis, "no episode", [], marks)]
+        rows = [_lane(axis, "no episode", [], notes)]
     note = (
         f"{len(lanes) - MOST_LANES} more places are in the list below." if len(lanes) > MOST_LANES else None
     )
     return tag(
         "div",
         hatch(),
-        _flags(axis, marks),
+        _flags(axis, notes),
         rows,
         _foot(axis),
         tag("p", note, class_="aside") if note else None,
@@ -181,7 +181,7 @@ def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
     )
 
 
-def _change(number: int, one: Mark, bulletin: Bulletin) -> Markup:
+def _change(number: int, one: Note, bulletin: Bulletin) -> Markup:
     return tag(
         "li",
         tag("p", when(one.at_ns, bulletin.at_ns), class_="span"),
@@ -193,19 +193,19 @@ def _change(number: int, one: Mark, bulletin: Bulletin) -> Markup:
 def day(bulletin: Bulletin) -> Markup:
     """The time line and the list, newest first."""
     told = _episodes(bulletin)
-    marks = tuple(
-        sorted((m for m in bulletin.marks if m.at_ns > bulletin.at_ns - DAY_NS), key=lambda m: m.at_ns)
+    notes = tuple(
+        sorted((m for m in bulletin.notes if m.at_ns > bulletin.at_ns - DAY_NS), key=lambda m: m.at_ns)
     )
     begun: Counter[int] = Counter()
     dated = []
     for one in reversed(told):  # from the oldest on
         begun[one.verdict.start_ns] += 1
         dated.append((one.verdict.start_ns, _item(one, bulletin, begun[one.verdict.start_ns])))
-    dated += [(m.at_ns, _change(n, m, bulletin)) for n, m in enumerate(marks, 1)]
+    dated += [(m.at_ns, _change(n, m, bulletin)) for n, m in enumerate(notes, 1)]
     items = [item for _, item in sorted(dated, key=lambda pair: -pair[0])]
     rest = items[SHOWN:]
     return join(
-        _line(bulletin, told, marks),
+        _line(bulletin, told, notes),
         _key(),
         tag("ol", items[:SHOWN], class_="episodes") if items else _nothing(bulletin),
         tag(

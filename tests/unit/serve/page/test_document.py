@@ -8,7 +8,7 @@ import pytest
 
 from support.bulletins import NOW_NS, STATES, at_fault, calm, group, learning, silent, with_links
 from whichhop.model.bulletin import AgentNow, Bulletin
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.document import bulletin_page
 
@@ -92,15 +92,15 @@ def test_learning_says_how_long_still_and_silence_who_is_silent() -> None:
 
 
 def test_marks_stand_on_the_line_and_in_the_list_with_one_number() -> None:
-    marks = (Mark(at_ns=NOW_NS - 10**12, text="second"), Mark(at_ns=NOW_NS - 10**13, text="first"))
-    said = words(replace(calm(), marks=marks))
+    notes = (Note(at_ns=NOW_NS - 10**12, text="second"), Note(at_ns=NOW_NS - 10**13, text="first"))
+    said = words(replace(calm(), notes=notes))
     assert "1 Changed: first" in said
     assert "2 Changed: second" in said
 
 
-def test_what_happened_before_the_last_day_has_no_mark() -> None:
-    old = Mark(at_ns=NOW_NS - 90_000 * 10**9, text="long ago")
-    assert "long ago" not in words(replace(calm(), marks=(old,)))
+def test_what_happened_before_the_last_day_has_no_note() -> None:
+    old = Note(at_ns=NOW_NS - 90_000 * 10**9, text="long ago")
+    assert "long ago" not in words(replace(calm(), notes=(old,)))
 
 
 def test_steps_beyond_the_third_wait_behind_a_press() -> None:
@@ -127,7 +127,7 @@ def test_everything_from_outside_is_escaped() -> None:
         base,
         home=EVIL,
         steps=(EVIL,),
-        marks=(Mark(at_ns=NOW_NS - 10**12, text=EVIL),),
+        notes=(Note(at_ns=NOW_NS - 10**12, text=EVIL),),
         agents=(AgentNow(name=EVIL, heard_ns=None, trouble=EVIL),),
         rooms=tuple(replace(r, node=EVIL, room=EVIL, other_end=EVIL) for r in base.rooms),
         links=(replace(link, near=EVIL, far=EVIL + "2", name=EVIL), *base.links[1:]),
@@ -142,7 +142,7 @@ def test_everything_from_outside_is_escaped() -> None:
 
 
 def test_a_bulletin_without_links_agents_or_episodes_is_a_page_still() -> None:
-    bare = replace(calm(), since_ns=0, links=(), agents=(), told=(), marks=(), rooms=())
+    bare = replace(calm(), since_ns=0, links=(), agents=(), told=(), notes=(), rooms=())
     said = words(bare)
     assert "No episode and no change in the last day." in said
     assert "No rate has been measured yet." in said

@@ -1,36 +1,36 @@
-"""Keeps what people noted: marks, numbered as they came, and looks at what a change did."""
+"""Keeps notes of changes, numbered as they came, and looks at what a change did."""
 
-from whichhop.model.mark import Look, Mark
+from whichhop.model.note import Look, Note
 from whichhop.store.db import Database
-from whichhop.store.mark_lines import gains_of, gains_text
+from whichhop.store.note_lines import gains_of, gains_text
 
 
-def add_mark(db: Database, mark: Mark) -> int | None:
-    """Keep a mark; its number, or None when the same words stand at that instant already.
+def add_note(db: Database, note: Note) -> int | None:
+    """Keep a note; its number, or None when the same words stand at that instant already.
 
-    Numbers are never used twice, so that an old note on paper still names the same mark or none.
+    Numbers are never used twice, so that an old note on paper still names the same note or none.
     """
     with db.transaction():
         # Asked first, since a refused row would use a number up.
-        if db.execute("SELECT 1 FROM mark WHERE at_ns = ? AND text = ?", (mark.at_ns, mark.text)):
+        if db.execute("SELECT 1 FROM mark WHERE at_ns = ? AND text = ?", (note.at_ns, note.text)):
             return None
         return db.number(
             "INSERT INTO mark (at_ns, text, change, expected) VALUES (?, ?, ?, ?) RETURNING id",
-            (mark.at_ns, mark.text, mark.change, gains_text(mark.expected)),
+            (note.at_ns, note.text, note.change, gains_text(note.expected)),
         )
 
 
-def marks(db: Database) -> dict[int, Mark]:
-    """Every mark by its number, in the order of time."""
+def notes(db: Database) -> dict[int, Note]:
+    """Every note by its number, in the order of time."""
     rows = db.execute("SELECT id, at_ns, text, change, expected FROM mark ORDER BY at_ns, id")
     return {
-        number: Mark(at_ns=at_ns, text=text, change=change, expected=gains_of(expected))
+        number: Note(at_ns=at_ns, text=text, change=change, expected=gains_of(expected))
         for number, at_ns, text, change, expected in rows
     }
 
 
-def remove_mark(db: Database, number: int) -> bool:
-    """Take a mark back; False when there is none of that number. Looks stay: they were taken all the same."""
+def remove_note(db: Database, number: int) -> bool:
+    """Take a note back; False when there is none of that number. Looks stay: they were taken all the same."""
     return bool(db.execute("DELETE FROM mark WHERE id = ? RETURNING id", (number,)))
 
 

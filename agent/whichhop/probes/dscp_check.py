@@ -1,4 +1,4 @@
-"""DSCP check for the daemon: sends marked STAMP packets and asks the reflector which mark arrived."""
+"""DSCP check for the daemon: sends STAMP packets of one DSCP and asks the reflector which arrived."""
 
 import asyncio
 import contextlib
@@ -11,7 +11,7 @@ from whichhop.errors import SystemRefusedError
 from whichhop.net.clock import Clock, both_ns
 from whichhop.net.stamped import IP_TOS, IPV6_TCLASS, StampedSocket, numeric_address
 from whichhop.net.udp import open_udp
-from whichhop.wire.marks import EXPEDITED, Marking, judge_mark
+from whichhop.wire.dscp import EXPEDITED, DscpFate, judge_dscp
 from whichhop.wire.ntp64 import ErrorEstimate
 from whichhop.wire.stamp import DEFAULT_PORT
 from whichhop.wire.stamp_sender import StampSender
@@ -21,15 +21,15 @@ WAIT_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MarkCheck:
+class DscpCheck:
     """What was found: the DSCP sent, the one that arrived (None when not told), and what that means."""
 
     sent: int
     seen: int | None
-    marking: Marking
+    fate: DscpFate
 
 
-async def check_mark(
+async def check_dscp(
     address: str,
     clock: Clock,
     estimate: Callable[[], ErrorEstimate],
@@ -40,8 +40,8 @@ async def check_mark(
     key: bytes | None = None,
     tries: int = TRIES,
     wait_s: float = WAIT_S,
-) -> MarkCheck:
-    """Whether the way out to a STAMP reflector keeps a mark (RFC 8972 4.4, Class of Service).
+) -> DscpCheck:
+    """Whether the way out to a STAMP reflector keeps a DSCP (RFC 8972 4.4, Class of Service).
 
     ssid: drawn at random, 1..65535. At most `tries` packets. A reflector that knows only RFC 8762 copies the
     question unread, so the answer is UNKNOWN, as it is when nothing comes back. SystemRefusedError when this
@@ -58,19 +58,19 @@ async def check_mark(
     level, option = (
         (socket.IPPROTO_IP, IP_TOS) if family == socket.AF_INET else (socket.IPPROTO_IPV6, IPV6_TCLASS)
     )
-    mark = (level, option, struct.pack("=i", dscp << 2))
+    class_of_service = (level, option, struct.pack("=i", dscp << 2))
     udp.stamp_sends(False)  # one that came back would wake the reader before the answer
     with contextlib.closing(udp):
         for _ in range(tries):
             packet = sender.ask(*both_ns(clock))
             # A send that fails now may succeed the next time; in the end it is told as UNKNOWN.
             with contextlib.suppress(OSError):
-                udp.send(packet, where, extra=(mark,))
+                udp.send(packet, where, extra=(class_of_service,))
             await _read(udp, sender, clock, wait_s)
-            if sender.marks is not None:
+            if sender.seen_classes is not None:
                 break
-    seen = None if sender.marks is None else sender.marks.dscp2
-    return MarkCheck(sent=dscp, seen=seen, marking=judge_mark(dscp, seen))
+    seen = None if sender.seen_classes is None else sender.seen_classes.dscp2
+    return DscpCheck(sent=dscp, seen=seen, fate=judge_dscp(dscp, seen))
 
 
 async def _read(udp: StampedSocket, sender: StampSender, clock: Clock, wait_s: float) -> None:

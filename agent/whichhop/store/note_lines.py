@@ -1,11 +1,11 @@
-"""The interchange form's lines for what people noted: marks, and looks at what a change did."""
+"""The interchange form's lines for changes that people noted, and looks at what a change did."""
 
 import json
 import sys
 
 from whichhop import outside
 from whichhop.model.channel import Direction
-from whichhop.model.mark import ExpectedGain, Look, Mark
+from whichhop.model.note import ExpectedGain, Look, Note
 from whichhop.store.json_line import JsonLine, time_text
 
 MOST_TEXT = 200
@@ -36,13 +36,13 @@ def gains_of(text: str) -> tuple[ExpectedGain, ...]:
         )
 
 
-def mark_line(mark: Mark) -> str:
-    """A mark as a line, without its end."""
-    line = f'{{"mark": "{time_text(mark.at_ns)}", "text": {json.dumps(mark.text, ensure_ascii=False)}'
-    if mark.change:
-        line += f', "change": {json.dumps(mark.change, ensure_ascii=False)}'
-    if mark.expected:
-        line += f', "expected": {gains_text(mark.expected)}'
+def note_line(note: Note) -> str:
+    """A note as a line, without its end."""
+    line = f'{{"note": "{time_text(note.at_ns)}", "text": {json.dumps(note.text, ensure_ascii=False)}'
+    if note.change:
+        line += f', "change": {json.dumps(note.change, ensure_ascii=False)}'
+    if note.expected:
+        line += f', "expected": {gains_text(note.expected)}'
     return line + "}"
 
 
@@ -52,13 +52,13 @@ def look_line(look: Look) -> str:
     return "{" + ", ".join(f'"{key}": "{time_text(at)}"' for key, at in times) + "}"
 
 
-def mark_of(line: JsonLine) -> Mark:
-    """The mark of a line; DataError names what is wrong with it."""
+def note_of(line: JsonLine) -> Note:
+    """The note of a line; DataError names what is wrong with it."""
     text = line.words("text")
     if len(text) > MOST_TEXT or not text.isprintable():
         raise line.bad("text", "is no short line of text", f"keep it on one line, {MOST_TEXT} characters")
     change = line.text("change") if "change" in line.values else ""
-    return Mark(at_ns=line.time_ns("mark"), text=text, change=change, expected=_gains(line))
+    return Note(at_ns=line.time_ns("note"), text=text, change=change, expected=_gains(line))
 
 
 def _gains(line: JsonLine) -> tuple[ExpectedGain, ...]:

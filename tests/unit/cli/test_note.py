@@ -1,4 +1,4 @@
-"""`whichhop mark`: notes of changes, with what they should gain."""
+"""`whichhop note`: notes of changes, with what they should gain."""
 
 import json
 from collections.abc import Callable
@@ -19,7 +19,7 @@ def ask(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Ask:
     (tmp_path / "alder.yaml").write_text(ALDER_TEXT)
 
     def run(*words: str, home: str = str(tmp_path / "alder.yaml")) -> tuple[int, str]:
-        code = main(["mark", home, *words, "--store", str(tmp_path / "kept.db")])
+        code = main(["note", home, *words, "--store", str(tmp_path / "kept.db")])
         said = capsys.readouterr()
         return code, said.out + said.err
 
@@ -29,7 +29,7 @@ def ask(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Ask:
 def test_a_note_is_kept_listed_and_taken_back(ask: Ask) -> None:
     assert ask("--list") == (
         0,
-        'nothing is noted yet; note a change with: whichhop mark HOME "what was changed"\n',
+        'nothing is noted yet; note a change with: whichhop note HOME "what was changed"\n',
     )
     code, said = ask("moved the attic node", "--at", "2026-03-01T18:00Z")
     assert code == 0
@@ -88,8 +88,8 @@ def test_notes_go_out_and_come_in_with_the_records(
     file, other = str(tmp_path / "out.jsonl"), str(tmp_path / "other.db")
     assert main(["records", "export", "--store", str(tmp_path / "kept.db"), "-o", file, "--quiet"]) == 0
     assert main(["records", "import", "--store", other, file, "--quiet"]) == 0
-    assert "1 marks; 1 were new" in capsys.readouterr().out
-    assert main(["mark", CABLE, "--list", "--json", "--store", other]) == 0
+    assert "1 notes; 1 were new" in capsys.readouterr().out
+    assert main(["note", CABLE, "--list", "--json", "--store", other]) == 0
     assert capsys.readouterr().out == before
 
 

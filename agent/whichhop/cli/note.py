@@ -1,4 +1,4 @@
-"""`whichhop mark`: notes what somebody changed in the home, and when, so that its effect can be looked at."""
+"""`whichhop note`: notes what somebody changed in the home, and when, so that its effect can be looked at."""
 
 import argparse
 import json
@@ -29,17 +29,17 @@ from whichhop.model.cable_run import (
     Splitter,
 )
 from whichhop.model.channel import Direction
-from whichhop.model.mark import Mark
+from whichhop.model.note import Note
 from whichhop.net.clock import SystemClock
-from whichhop.store.mark_lines import MOST_TEXT
+from whichhop.store.note_lines import MOST_TEXT
 from whichhop.store.store import Store
 
 EPILOG = """\
 examples:
-  whichhop mark alder.yaml "took out the splitter behind the television"
-  whichhop mark alder.yaml "took out the splitter" --change "remove 5" --at 2026-03-01T18:00
-  whichhop mark alder.yaml --list
-  whichhop mark alder.yaml --remove 2
+  whichhop note alder.yaml "took out the splitter behind the television"
+  whichhop note alder.yaml "took out the splitter" --change "remove 5" --at 2026-03-01T18:00
+  whichhop note alder.yaml --list
+  whichhop note alder.yaml --remove 2
 
 Note a change when it is made, then wait a day or so and ask `whichhop before-after HOME` what it did. With
 --change, in the words of `whichhop cabling --what-if`, what it should gain is worked out now, from the cable
@@ -76,20 +76,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
-def mark_data(number: int, mark: Mark) -> dict[str, Any]:
-    """A mark as JSON-ready data."""
-    return {"number": number, **msgspec.to_builtins(mark)}
+def note_data(number: int, note: Note) -> dict[str, Any]:
+    """A note as JSON-ready data."""
+    return {"number": number, **msgspec.to_builtins(note)}
 
 
-def expected_words(mark: Mark) -> str:
-    """What a mark's change should gain, in a few words; "" where nothing was worked out."""
-    down, up = (expected_at(mark.expected, way, hz) for way, hz in AT_HZ.items())
+def expected_words(note: Note) -> str:
+    """What a note's change should gain, in a few words; "" where nothing was worked out."""
+    down, up = (expected_at(note.expected, way, hz) for way, hz in AT_HZ.items())
     if down is None or up is None:
         return ""
     return f"expected {down:+.1f} dB down at 400 MHz, {up:+.1f} dB to send at 30 MHz"
 
 
-def _new(args: argparse.Namespace, house: House) -> Mark:
+def _new(args: argparse.Namespace, house: House) -> Note:
     text = " ".join(args.text.split())
     if not text or len(text) > MOST_TEXT or not text.isprintable():
         raise DataError(f"TEXT: say in 1 to {MOST_TEXT} characters what was changed")
@@ -98,7 +98,7 @@ def _new(args: argparse.Namespace, house: House) -> Mark:
     if at > now:
         raise DataError(f"--at {args.at}: is still to come; note a change once it is made")
     if args.change is None:
-        return Mark(at_ns=at, text=text)
+        return Note(at_ns=at, text=text)
     if house.run is None:
         raise DataError(
             f"--change {args.change}: {args.home} lists no cabling, so nothing can be worked out; "
@@ -108,7 +108,7 @@ def _new(args: argparse.Namespace, house: House) -> Mark:
     meant = what_if(house.run, change, ()).words
     _ask_if_meant(args, text, meant, house.run, change)
     gains = expected_gains(house.run, change)
-    return Mark(at_ns=at, text=text, change=f"{args.change}: {meant}", expected=gains)
+    return Note(at_ns=at, text=text, change=f"{args.change}: {meant}", expected=gains)
 
 
 def _kinds_named(text: str) -> set[type[Part]]:
@@ -140,47 +140,47 @@ def _ask_if_meant(args: argparse.Namespace, text: str, meant: str, run: Run, cha
     )
 
 
-def _listed(marks: dict[int, Mark]) -> str:
-    if not marks:
-        return 'nothing is noted yet; note a change with: whichhop mark HOME "what was changed"'
+def _listed(notes: dict[int, Note]) -> str:
+    if not notes:
+        return 'nothing is noted yet; note a change with: whichhop note HOME "what was changed"'
     rows = [
         (str(n), day_text(m.at_ns), m.text + (f" ({m.change}: {expected_words(m)})" if m.change else ""))
-        for n, m in marks.items()
+        for n, m in notes.items()
     ]
     return table(("note", "when", "what was changed"), rows)
 
 
-def _done(args: argparse.Namespace, house: House, store: Store) -> tuple[str, dict[int, Mark]]:
-    """What to say, and the marks it is about."""
+def _done(args: argparse.Namespace, house: House, store: Store) -> tuple[str, dict[int, Note]]:
+    """What to say, and the notes it is about."""
     if args.list:
-        return _listed(store.marks()), store.marks()
+        return _listed(store.notes()), store.notes()
     if args.remove is not None:
-        gone = store.marks().get(args.remove)
-        if gone is None or not store.remove_mark(args.remove):
-            known = ", ".join(map(str, store.marks())) or "none"
+        gone = store.notes().get(args.remove)
+        if gone is None or not store.remove_note(args.remove):
+            known = ", ".join(map(str, store.notes())) or "none"
             raise DataError(f"--remove {args.remove}: no such note; there are: {known}")
         return f"taken back: note {args.remove}, {day_text(gone.at_ns)}, {gone.text}", {args.remove: gone}
-    mark = _new(args, house)
-    number = store.add_mark(mark)
+    note = _new(args, house)
+    number = store.add_note(note)
     if number is None:
-        raise DataError(f"{mark.text!r} is noted at {day_text(mark.at_ns)} already; see --list")
-    words = expected_words(mark)
-    then = f"{mark.change}\n{words}\n" if words else ""
+        raise DataError(f"{note.text!r} is noted at {day_text(note.at_ns)} already; see --list")
+    words = expected_words(note)
+    then = f"{note.change}\n{words}\n" if words else ""
     return (
-        f"noted: {number}, {day_text(mark.at_ns)}, {mark.text}\n{then}"
-        f"In a day or so: whichhop before-after {args.home} --mark {number}"
-    ), {number: mark}
+        f"noted: {number}, {day_text(note.at_ns)}, {note.text}\n{then}"
+        f"In a day or so: whichhop before-after {args.home} --note {number}"
+    ), {number: note}
 
 
 def run(args: argparse.Namespace) -> int:
     """Note, list or take back."""
     if sum((args.text is not None, args.list, args.remove is not None)) != 1:
-        raise WhichhopError('say what was changed: whichhop mark HOME "TEXT"; or give --list or --remove N')
+        raise WhichhopError('say what was changed: whichhop note HOME "TEXT"; or give --list or --remove N')
     house = read_house(args.home)
     with Store.make(args.store or default_store(f"{args.home.stem}.collected")) as store:
-        words, marks = _done(args, house, store)
+        words, notes = _done(args, house, store)
     if args.json:
-        sys.stdout.write(json.dumps([mark_data(n, m) for n, m in marks.items()], indent=2) + "\n")
+        sys.stdout.write(json.dumps([note_data(n, m) for n, m in notes.items()], indent=2) + "\n")
     else:
         sys.stdout.write(words + "\n")
     return 0

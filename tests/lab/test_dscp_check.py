@@ -8,17 +8,17 @@ import pytest
 
 from support.namespaces import V4, V6, Path4, estimate, stamp_reflector
 from whichhop.net.clock import SystemClock
-from whichhop.probes.mark_check import MarkCheck, check_mark
-from whichhop.wire.marks import Marking
+from whichhop.probes.dscp_check import DscpCheck, check_dscp
+from whichhop.wire.dscp import DscpFate
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 CLOCK = SystemClock()
 
 
-def check(path: Path4, target: str, port: int, **more: int) -> MarkCheck:
+def check(path: Path4, target: str, port: int, **more: int) -> DscpCheck:
     return path.inside(
         "host",
-        lambda: asyncio.run(check_mark(target, CLOCK, estimate, ssid=77, port=port, wait_s=0.3, **more)),
+        lambda: asyncio.run(check_dscp(target, CLOCK, estimate, ssid=77, port=port, wait_s=0.3, **more)),
     )
 
 
@@ -26,8 +26,8 @@ def check(path: Path4, target: str, port: int, **more: int) -> MarkCheck:
 def test_a_path_that_leaves_marks_alone_keeps_them(path: Path4, plan: dict[str, str]) -> None:
     with stamp_reflector(path, plan["far"]) as port:
         for dscp in (46, 8, 1):  # EF, CS1, LE
-            assert check(path, plan["far"], port, dscp=dscp) == MarkCheck(
-                sent=dscp, seen=dscp, marking=Marking.KEPT
+            assert check(path, plan["far"], port, dscp=dscp) == DscpCheck(
+                sent=dscp, seen=dscp, fate=DscpFate.KEPT
             )
 
 
@@ -35,13 +35,13 @@ def test_a_path_that_leaves_marks_alone_keeps_them(path: Path4, plan: dict[str, 
 def test_a_router_that_wipes_marks_is_found_out(path: Path4, plan: dict[str, str]) -> None:
     path.rules("edge", "forward", "ip dscp set cs0", "ip6 dscp set cs0")
     with stamp_reflector(path, plan["far"]) as port:
-        assert check(path, plan["far"], port) == MarkCheck(sent=46, seen=0, marking=Marking.BLEACHED)
+        assert check(path, plan["far"], port) == DscpCheck(sent=46, seen=0, fate=DscpFate.BLEACHED)
 
 
 def test_a_router_that_changes_marks_is_found_out(path: Path4) -> None:
     path.rules("edge", "forward", "ip dscp ef ip dscp set af41")
     with stamp_reflector(path, V4["far"]) as port:
-        assert check(path, V4["far"], port) == MarkCheck(sent=46, seen=34, marking=Marking.REMARKED)
+        assert check(path, V4["far"], port) == DscpCheck(sent=46, seen=34, fate=DscpFate.REMARKED)
 
 
 def test_a_reflector_that_copies_the_question_unread_leaves_it_unknown(path: Path4) -> None:
@@ -61,9 +61,9 @@ def test_a_reflector_that_copies_the_question_unread_leaves_it_unknown(path: Pat
     thread = threading.Thread(target=lambda: path.inside("far", serve))
     thread.start()
     assert ready.wait(20)
-    assert check(path, V4["far"], 8862, tries=1) == MarkCheck(sent=46, seen=None, marking=Marking.UNKNOWN)
+    assert check(path, V4["far"], 8862, tries=1) == DscpCheck(sent=46, seen=None, fate=DscpFate.UNKNOWN)
     thread.join()
 
 
 def test_nobody_at_the_far_end_leaves_it_unknown(path: Path4) -> None:
-    assert check(path, V4["far"], 8863) == MarkCheck(sent=46, seen=None, marking=Marking.UNKNOWN)
+    assert check(path, V4["far"], 8863) == DscpCheck(sent=46, seen=None, fate=DscpFate.UNKNOWN)

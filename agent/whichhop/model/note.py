@@ -18,7 +18,7 @@ class ExpectedGain:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mark:
+class Note:
     """A note of what somebody changed and when, such as "took out the splitter in the attic".
 
     change: the same in the words of `whichhop cabling --what-if`, "" where it is no change to the coax.
