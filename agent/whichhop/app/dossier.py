@@ -36,6 +36,7 @@ from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.store import Store
 
 MOST_LEVELS = 12
+MOST_UNKNOWN = 3
 TRACE_BACK_NS = 24 * 3600 * NS_PER_S
 """A trace of the day before the span's end still tells the way; one is taken each hour."""
 LONG_SESSION_MINUTES = 60_000
@@ -96,8 +97,16 @@ def _levels(history: Sequence[Reading], home: Home) -> tuple[LevelNote, ...]:
     last = read[-1]
     first = next((r for r in read if r.node == last.node and r.at_ns < last.at_ns), None)
     judgement = judge_modem(last, first, home.plan)
-    found = judgement.troubles or judgement.findings
-    return tuple(LevelNote(standing=str(f.standing), words=f.words) for f in found[:MOST_LEVELS])
+    found = [LevelNote(standing=str(f.standing), words=f.words) for f in judgement.troubles[:MOST_LEVELS]]
+    unknown = [f for f in judgement.findings if f.standing is LevelStanding.UNKNOWN]
+    if not found and judgement.standing is LevelStanding.FINE:
+        many = f"{len(last.channels)} channels" if last.channels else "every value"
+        found.append(LevelNote(standing="fine", words=f"{many} read, each within what technicians aim for"))
+    found += [LevelNote(standing="unknown", words=f.words) for f in unknown[:MOST_UNKNOWN]]
+    if len(unknown) > MOST_UNKNOWN:
+        more = f"{len(unknown) - MOST_UNKNOWN} more values were not read"
+        found.append(LevelNote(standing="unknown", words=more))
+    return tuple(found)
 
 
 def _wiring(history: Sequence[ModemLevels], line: Explanation | None) -> Wiring:
@@ -266,7 +275,7 @@ def assemble(store: Store, order: Order) -> Dossier | None:
         start_ns=start_ns,
         end_ns=end_ns,
         claim=_against(claim, line),
-        episodes=happened(span, about),
+        episodes=happened(span, about, crossing),
         sessions=session_rows(span, ticks, crossing, {t.session: t for t in tallies}),
         charts=charts_of(span, crossing, about),
         plan=plan_rows(span.home, span.readings, order.zone),

@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from itertools import pairwise
 
 from whichhop.cabling.codewords import CounterState
-from whichhop.cabling.judge_levels import deltas_between, judge_channels
+from whichhop.cabling.judge_levels import deltas_between, judge
 from whichhop.cabling.rules import LevelStanding
 from whichhop.model import Channel, Direction, ModemLevels
 from whichhop.model.dossier import ChannelRow, LevelTime
@@ -79,10 +79,15 @@ def level_times(history: Sequence[ModemLevels], loss: Loss) -> tuple[LevelTime, 
     return tuple(out)
 
 
-def _worst(channel: Channel) -> str:
-    found = [f.standing for f in judge_channels((channel,)).findings]
-    spoken = [s for s in found if s is not LevelStanding.UNKNOWN]
-    return str(max(spoken, key=lambda s: s.weight)) if spoken else str(LevelStanding.UNKNOWN)
+def _standings(history: Sequence[ModemLevels]) -> dict[str, LevelStanding]:
+    """By channel the worst that any rule says of it in the newest reading, the others' number considered."""
+    before = history[-2] if len(history) > 1 else None
+    out: dict[str, LevelStanding] = {}
+    for f in judge(history[-1], before).findings:
+        known = out.get(f.about)
+        if f.standing is not LevelStanding.UNKNOWN and (known is None or f.standing.weight > known.weight):
+            out[f.about] = f.standing
+    return out
 
 
 def channel_rows(history: Sequence[ModemLevels]) -> tuple[ChannelRow, ...]:
@@ -93,6 +98,7 @@ def channel_rows(history: Sequence[ModemLevels]) -> tuple[ChannelRow, ...]:
     for reading in history:
         for c in reading.channels:
             of.setdefault(c.name, []).append(c)
+    standings = _standings(history)
     counts: dict[str, list[tuple[int | None, int | None]]] = {}
     for before, after in pairwise(history):
         for name, d in deltas_between(before, after).items():
@@ -114,7 +120,7 @@ def channel_rows(history: Sequence[ModemLevels]) -> tuple[ChannelRow, ...]:
                 corrected=_sum([k for k, _ in counted]),
                 uncorrectable=_sum([u for _, u in counted]),
                 timeouts=_sum([_timeouts(a, b) for a, b in pairwise(seen)]),
-                standing=_worst(c),
+                standing=str(standings.get(c.name, LevelStanding.UNKNOWN)),
             )
         )
     return tuple(out)

@@ -33,7 +33,10 @@ class Figure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Happened:
-    """One episode of the span, whoever's it was. `end_ns` is None when it lasted past the span's end."""
+    """One episode of the span, whoever's it was. `end_ns` is None when it lasted past the span's end.
+
+    No intervals: a figure has one, and it stands with the claim's figures.
+    """
 
     cause: Cause
     elements: tuple[str, ...]
@@ -45,8 +48,6 @@ class Happened:
     claimed: bool
     added_p50_s: float | None
     loss_ratio: float | None
-    loss_low: float | None
-    loss_high: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -40,7 +40,7 @@ def _grid(grid: Grid) -> str:
     widths = []
     for i in range(columns):
         longest = max([len(grid.head[i]), *(len(row[i]) for row in grid.rows)], default=1)
-        widths.append(f"{max(6, min(longest, 44))}fr")
+        widths.append(f"{max(9, min(longest, 44))}fr")
     align = ", ".join("right" if i in grid.numbers else "left" for i in range(columns))
     cells = [f"table.header({', '.join(f'strong({_quoted(h)})' for h in grid.head)})"]
     for place, row in enumerate(grid.rows):
@@ -60,7 +60,7 @@ def _picture(picture: Picture) -> str:
     # typst has no system-ui; the page's own font family is named instead.
     coloured = coloured.replace("system-ui, sans-serif", "DejaVu Sans")
     return (
-        f'#block(breakable: false)[#image(bytes({_quoted(coloured)}), format: "svg", width: 100%,'
+        f'#block(breakable: false)[#image(bytes({_quoted(coloured)}), format: "svg", width: 86%,'
         f" alt: {_quoted(picture.shows)})\n#text(size: 7.5pt, fill: luma(70), {_quoted(picture.caption)})]"
     )
 

@@ -1,10 +1,11 @@
 """Page one: what is said, when, where, how bad, how the home's side looked meanwhile, and what is asked."""
 
+from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
 from whichhop.compare.words import HOUSE_CABLING
 from whichhop.model import CAUSE_TABLE, Owner, Session, derive_sessions
-from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
+from whichhop.model.dossier import ChannelRow, Claim, Dossier, Happened, Wiring
 from whichhop.model.fingerprint import fingerprint
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, FactList, Notice, Para, Picture, Section, Tone
@@ -13,13 +14,14 @@ from whichhop.report.sections.calls import overdue, tickets
 from whichhop.report.sections.line import line_facts
 from whichhop.report.standing import ReportStanding, home_cleared, plan_is_missed, standing_of
 from whichhop.report.way import draw_way
-from whichhop.report.words import OWNERS, at_most, figure, probability, with_interval
+from whichhop.report.words import HARD, OWNERS, at_most, figure, probability, with_interval
 
 SMALL_S = 0.001
 PLAN_REQUEST = (
     "We kindly ask you to deliver the rate of the plan, or to tell us what keeps the line from carrying it."
     " The tests were made over links of the home that carry more, and their dates and rates are on record."
 )
+ONE_EPISODE = "This is one short episode so far: it shows that it happened, not that it keeps happening."
 SHORT_S = 300.0
 """One episode under five minutes shows that something happened, not that it keeps happening; our own choice.
 The guards before a claim (20 packets lost or a minute of added delay) can be met within a minute."""
@@ -76,7 +78,7 @@ _LEVELS_HEADS = {
     Wiring.ENTERS_BAD: "The level is bad where it enters the house",
     Wiring.AT_FAULT: "The cabling in the house explains the modem's levels",
 }
-_LEVELS_WHOSE = {
+LEVELS_WHOSE = {
     Wiring.MARGINAL: f"It is the provider's to fix, or {HOUSE_CABLING}; no packet was seen to"
     f" suffer by it yet.",
     Wiring.BAD: f"It is the provider's to fix, or {HOUSE_CABLING}.",
@@ -86,8 +88,41 @@ _LEVELS_WHOSE = {
 SHOWN = 3
 
 
+def _span_words(low: float | None, high: float | None, unit: str) -> str:
+    if low is None or high is None:
+        return ""
+    return f"{low:.1f}{HARD}{unit}" if low == high else f"{low:.1f} to {high:.1f}{HARD}{unit}"
+
+
+def _worst_of(rows: Sequence[ChannelRow], way: str, standing: str) -> str:
+    """One direction's channels of that standing in a clause; "" where there are none."""
+    mine = [r for r in rows if r.name.startswith(f"{'down' if way == 'downstream' else 'up'}-")]
+    bad = [r for r in mine if r.standing == standing]
+    if not bad:
+        return ""
+    mhz = [r.frequency_hz / 1e6 for r in bad if r.frequency_hz is not None]
+    power = [r.power_dbmv for r in bad if r.power_dbmv is not None]
+    snr = [r.snr_low_db for r in bad if r.snr_low_db is not None]
+    lost = [r.uncorrectable for r in bad if r.uncorrectable]
+    waits = [r.timeouts for r in bad if r.timeouts]
+    facts = (
+        _span_words(min(power), max(power), "dBmV") if power else "",
+        f"SNR down to {min(snr):.1f}{HARD}dB" if snr else "",
+        f"{sum(lost):,} uncorrectable codewords" if lost else "",
+        f"{sum(waits):,} ranging time-outs" if waits else "",
+    )
+    where = f" at {_span_words(min(mhz), max(mhz), 'MHz')}" if mhz else ""
+    said = "outside limits" if standing == "outside" else standing
+    told = ", ".join(f for f in facts if f)
+    return f"{len(bad)} of {len(mine)} {way} channels {said}{where}" + (f": {told}" if told else "")
+
+
 def worst_levels(dossier: Dossier) -> tuple[str, ...]:
-    """What stands out most in the modem's levels, in words."""
+    """What stands out most in the modem's levels: a clause a direction, else the rules' own words."""
+    for standing in ("outside", "marginal"):
+        clauses = [_worst_of(dossier.channels, way, standing) for way in ("downstream", "upstream")]
+        if found := tuple(c for c in clauses if c):
+            return found
     return tuple(n.words for n in dossier.levels if n.standing in ("outside", "marginal"))[:SHOWN]
 
 
@@ -98,7 +133,7 @@ def levels_notice(dossier: Dossier) -> Notice:
     return Notice(
         Tone.HOLD if dossier.wiring in (Wiring.MARGINAL, Wiring.AT_FAULT) else Tone.CLAIM,
         _LEVELS_HEADS[dossier.wiring],
-        f"{counted}{'; '.join(found)}. {_LEVELS_WHOSE[dossier.wiring]}",
+        f"{counted}{'; '.join(found)}. {LEVELS_WHOSE[dossier.wiring]}",
     )
 
 
@@ -212,7 +247,7 @@ def _pictures(dossier: Dossier, zone: ZoneInfo) -> list[Block]:
                 caption="The path to the internet as seen from " + session.key.agent + ".",
             )
         )
-    if dossier.charts:
+    if dossier.charts and standing_of(dossier) is not ReportStanding.LEVELS:
         chart = dossier.charts[-1]
         caption = (
             f"{chart.title}. Shaded: the episodes this report is about. A thin line is the worst moment."
@@ -271,8 +306,21 @@ def so_far(dossier: Dossier) -> str:
     return text + "".join(f" Promised by {c.promised}: {c.text}." for c in late)
 
 
+def _asked(dossier: Dossier) -> list[Block]:
+    """What was said so far and what is asked for."""
+    claim = dossier.claim
+    out: list[Block] = [Para(so_far(dossier))] if dossier.calls else []
+    if claim is not None and claim.made:
+        out.append(Para(_request(dossier)))
+    if standing_of(dossier) is ReportStanding.LEVELS and dossier.wiring is not Wiring.AT_FAULT:
+        out.append(Para(LEVELS_REQUEST))
+    if plan_is_missed(dossier):
+        out.append(Para(PLAN_REQUEST))
+    return out
+
+
 def answer(dossier: Dossier) -> Section:
-    """The first section."""
+    """The first section: answer, line and request before any picture, so that page one has them."""
     zone = ZoneInfo(dossier.zone)
     claim = dossier.claim
     blocks: list[Block] = [_notice(dossier), line_facts(dossier), _facts(dossier, zone)]
@@ -283,15 +331,8 @@ def answer(dossier: Dossier) -> Section:
             Para("To be collected before the provider can be asked to fix it:"),
             Bullets(claim.missing),
         ]
-    blocks += _pictures(dossier, zone)
+    blocks += _asked(dossier)
     if claim is not None:
         blocks += [Para("How the rest looked at the same moments:"), _home_side(claim)]
-    if dossier.calls:
-        blocks.append(Para(so_far(dossier)))
-    if claim is not None and claim.made:
-        blocks.append(Para(_request(dossier)))
-    if standing_of(dossier) is ReportStanding.LEVELS and dossier.wiring is not Wiring.AT_FAULT:
-        blocks.append(Para(LEVELS_REQUEST))
-    if plan_is_missed(dossier):
-        blocks.append(Para(PLAN_REQUEST))
+    blocks += _pictures(dossier, zone)
     return Section(name="answer", title="In short", blocks=blocks)

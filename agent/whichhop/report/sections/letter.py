@@ -7,7 +7,7 @@ from whichhop.model.fingerprint import fingerprint
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, FactList, Fixed, Notice, Para, Section, Tone
 from whichhop.report.plain import about_words, level_sentence, sendable, utc_words, what_words, when_words
-from whichhop.report.sections.answer import one_short, so_far
+from whichhop.report.sections.answer import ONE_EPISODE, one_short, so_far, worst_levels
 from whichhop.report.sections.calls import tickets
 from whichhop.report.sections.integrity import digest
 from whichhop.report.sections.line import (
@@ -61,7 +61,7 @@ def letter(dossier: Dossier) -> Section:
         ("Service address", said.address or BLANK),
         ("Account", said.account or BLANK),
         ("Ticket", ", ".join(tickets(dossier)) or "none yet"),
-        ("Date", times.local(dossier.made_ns, zone)),
+        ("Date", times.day(dossier.made_ns, zone)),
         ("Subject", about_words(dossier)),
     )
     evidence = (
@@ -85,8 +85,9 @@ def letter(dossier: Dossier) -> Section:
     ]
     claim = dossier.claim
     if claim is not None and claim.made:
-        blocks.append(Para(home_cleared(dossier, claim)))
-    if standing_of(dossier) is not ReportStanding.LEVELS:
+        short = f" {ONE_EPISODE}" if one_short(dossier) else ""
+        blocks.append(Para(home_cleared(dossier, claim) + short))
+    if standing_of(dossier) is not ReportStanding.LEVELS and worst_levels(dossier):
         blocks.append(Para(level_sentence(dossier)))
     if dossier.calls:
         blocks.append(Para(so_far(dossier)))

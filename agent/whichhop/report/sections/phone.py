@@ -11,6 +11,7 @@ from whichhop.report.plain import (
     what_words,
     when_words,
 )
+from whichhop.report.sections.answer import ONE_EPISODE, one_short, worst_levels
 from whichhop.report.sections.calls import overdue, tickets
 from whichhop.report.sections.letter import NOTHING_TO_SEND
 from whichhop.report.sections.line import first_hop_words, modem_words, plan_words
@@ -72,6 +73,10 @@ def _cable_answer(dossier: Dossier) -> str:
     )
 
 
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def _use_answer(dossier: Dossier) -> str:
     use = figure(dossier.claim, "own-use") if dossier.claim is not None else None
     if use is None or use.value is None:
@@ -87,7 +92,7 @@ def _questions(dossier: Dossier) -> tuple[tuple[str, str], ...]:
     rows = [
         ("Which account and address?", f"{account}; {address}."),
         ("Which modem?", (modem_words(dossier) or "Read model and MAC from its label") + "."),
-        ("Since when?", f"{when_words(dossier)}. In UTC: {utc_words(dossier)}."),
+        ("Since when?", f"{_capital(when_words(dossier))}. In UTC: {utc_words(dossier)}."),
     ]
     if standing_of(dossier) is ReportStanding.CLAIM:
         rows.append(("Are you using the line yourself?", _use_answer(dossier)))
@@ -103,6 +108,11 @@ def _questions(dossier: Dossier) -> tuple[tuple[str, str], ...]:
         ("Is there a splitter or a loose cable?", LOOK_AT_CABLES.get(dossier.wiring, LOOK_FIRST)),
         ("What does a rate test say?", " ".join(plan) or "None was made against the plan: say so."),
         ("Which lights are on?", "Look at the modem during the call and say what you see."),
+        (
+            "Shall a technician come?",
+            "Ask first what the visit costs if they find the cabling in the house at fault, and"
+            " who decides that.",
+        ),
         (
             "Everything looks fine from here.",
             "Ask for the levels, error counters and ranging history at these times, not now; then ask for the"
@@ -123,7 +133,8 @@ def _say(dossier: Dossier) -> tuple[str, ...]:
     if standing_of(dossier) is ReportStanding.CLAIM and claim is not None:
         plain = simple_loss(claim) or "packets were disturbed"
         out.append(f"Between the modem and you, {plain}: {when_words(dossier)}.")
-        out.append(home_cleared(dossier, claim))
+        out.append(home_cleared(dossier, claim).replace("The home's", "My", 1))
+        out += [ONE_EPISODE] if one_short(dossier) else []
     else:
         out.append(what_words(dossier))
     out += [f"By {c.promised} I was promised: {c.text}. That day is over." for c in overdue(dossier)]
@@ -155,8 +166,9 @@ def phone(dossier: Dossier) -> Section:
             head=("They ask", "Answer"),
             rows=_questions(dossier),
         ),
-        Para(level_sentence(dossier)),
     ]
+    if worst_levels(dossier) and standing_of(dossier) is not ReportStanding.LEVELS:
+        blocks.append(Para(level_sentence(dossier)))
     if words := plan_words(dossier):
         blocks.append(Para(f"The plan: {words}."))
     blocks += [

@@ -7,9 +7,15 @@ from whichhop.model.dossier import Claim, Dossier, Wiring
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, Notice, Para, Picture, Section, Tone
 from whichhop.report.plain import FIRST_HOME_STEPS, sendable, simple_loss, what_words, when_words
-from whichhop.report.sections.answer import shown_session, subject
+from whichhop.report.sections.answer import (
+    LEVELS_WHOSE,
+    one_short,
+    shown_session,
+    subject,
+    worst_levels,
+)
 from whichhop.report.sections.calls import overdue, tickets
-from whichhop.report.standing import POOR, ReportStanding, plan_is_missed, standing_of
+from whichhop.report.standing import POOR, ReportStanding, home_cleared, plan_is_missed, standing_of
 from whichhop.report.way import draw_way
 from whichhop.report.words import OWNERS, probability
 
@@ -23,6 +29,11 @@ LOOK = (
 CALL = (
     "Call the provider with the call script in your hand; write down who answers, the ticket number and"
     " the day."
+)
+KEEP_ON = (
+    "Let it go on measuring: this is one short episode so far, and a support desk asks for more."
+    " Call when it has"
+    " come back; the call script says what to say."
 )
 SEND = "Send the letter and the report where they tell you."
 NOT_NOW = "Do not buy a new router or reset anything to factory settings: that would not change this fault."
@@ -45,7 +56,9 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
             return Notice(
                 Tone.HOLD,
                 "The signal at your modem is poor",
-                f"{what_words(dossier)} Connections may break or slow down because of it.",
+                f"{'; '.join(w.partition(':')[0] for w in worst_levels(dossier))}. Connections"
+                f" may break or slow"
+                f" down because of it. {LEVELS_WHOSE[dossier.wiring]}",
             )
         case ReportStanding.NOT_YET, Claim():
             return Notice(
@@ -67,13 +80,18 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
             )
 
 
+def _to_send(dossier: Dossier) -> tuple[str, ...]:
+    """What to do where the provider is held to something."""
+    late = (f"Remind them: by {c.promised} they promised: {c.text}." for c in overdue(dossier))
+    ticket = (f"Name ticket {named[-1]}." for named in (tickets(dossier),) if named)
+    cables = () if dossier.wiring is Wiring.ENTERS_BAD or plan_is_missed(dossier) else (LOOK,)
+    once = dossier.claim is not None and one_short(dossier)
+    return (*cables, KEEP_ON if once else CALL, *ticket, *late, *(() if once else (SEND,)), NOT_NOW)
+
+
 def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
     if sendable(dossier):
-        late = [f"Remind them: by {c.promised} they promised: {c.text}." for c in overdue(dossier)]
-        named = tickets(dossier)
-        ticket = (f"Name ticket {named[-1]}.",) if named else ()
-        cables = () if dossier.wiring is Wiring.ENTERS_BAD or plan_is_missed(dossier) else (LOOK,)
-        return (*cables, CALL, *ticket, *late, SEND, NOT_NOW)
+        return _to_send(dossier)
     match standing_of(dossier):
         case ReportStanding.LEVELS:
             return (LOOK, "Have the levels read again afterwards; if they are no better, call the provider.")
@@ -99,12 +117,10 @@ def summary(dossier: Dossier) -> Section:
     blocks: list[Block] = [_head(dossier, claim), Para("What to do now:"), Bullets(_steps(dossier, claim))]
     if sendable(dossier):
         spoken = simple_loss(claim) if claim is not None and claim.made else ""
-        said = (
-            f"Between my modem and you, {spoken}. It was measured, with times, and my own network"
-            f" was not the cause."
-            if spoken
-            else what_words(dossier)
-        )
+        said = what_words(dossier)
+        if claim is not None and spoken:
+            cleared = home_cleared(dossier, claim).replace("The home's", "My", 1)
+            said = f"Between my modem and you, {spoken}, and it was measured. {cleared}"
         blocks += [
             Para("What to say, in one breath:"),
             Para(f"“{said} Please open a ticket and tell me by when I shall hear from you.”"),
