@@ -38,7 +38,9 @@ def test_calls_are_carried_along_with_the_records(tmp_path: Path, capsys: pytest
     assert main(["records", "export", "--store", str(tmp_path / "s.db"), "--output", str(out)]) == 0
     assert main(["records", "import", "--store", str(tmp_path / "other.db"), str(out)]) == 0
     capsys.readouterr()
-    main(["call-log", str(tmp_path / "alder.yaml"), "--store", str(tmp_path / "other.db"), "--list", "--json"])
+    main(
+        ["call-log", str(tmp_path / "alder.yaml"), "--store", str(tmp_path / "other.db"), "--list", "--json"]
+    )
     (row,) = json.loads(capsys.readouterr().out)
     assert (row["text"], row["ticket"]) == ("said „all fine“", "A=1")
 

@@ -31,7 +31,17 @@ MORE = """\
 """
 PRIVATE = (
     *("Ana Example", "4400-118-22", "7 Quay Lane", "Home Hundred", "Coaxworks", "CM-32", "00:00:5E:00:53:1F"),
-    *("Alder", "attic", "study", "harbour", "keeper", "192.0.2.", "198.51.100.", "203.0.113.", "secret-folder"),
+    *(
+        "Alder",
+        "attic",
+        "study",
+        "harbour",
+        "keeper",
+        "192.0.2.",
+        "198.51.100.",
+        "203.0.113.",
+        "secret-folder",
+    ),
     *("example.net", "house.example.org", "hush-community", "Rui", "SR-20931", "gate code"),
 )
 
@@ -56,9 +66,7 @@ def shared(folder: Path, story: str = "upstream-link", *more: str) -> list[Path]
     ]
     with Store.open(folder / "s.db") as store:
         store.append_all(records, [*readings, *trace])
-        store.add_call(
-            CallNote(at_ns=start, text="gave the gate code", spoke_to="Rui", ticket="SR-20931")
-        )
+        store.add_call(CallNote(at_ns=start, text="gave the gate code", spoke_to="Rui", ticket="SR-20931"))
     papers = [f"{name}.{form}" for name in ("letter", "phone", "summary") for form in ("html", "pdf")]
     paths = [folder / f"r.{form}" for form in ("html", "pdf", "csv", "json")]
     words = ["evidence", str(home), "--store", str(folder / "s.db"), "--offline", "--redact", *more]
@@ -125,9 +133,7 @@ def test_a_redacted_paper_of_each_kind_still_verifies(
             assert main(words) == 0, (path, capsys.readouterr().out)
 
 
-def test_stand_ins_without_redaction_are_refused(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_stand_ins_without_redaction_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     home = tmp_path / "alder.yaml"
     home.write_text(HOME_FILE)
     assert main(["evidence", str(home), "--stand-ins", "t.csv"]) == 2

@@ -69,7 +69,9 @@ def test_every_minute_of_a_day_of_a_clock_change_reads_back_as_itself(day: str) 
         text = local(at, LISBON)
         texts.add(text)
         clock, _, offset = text.rpartition(" (UTC+")
-        back = datetime.strptime(f"{clock.rpartition(' ')[0]} +0{offset.rstrip(')')}00", "%Y-%m-%d %H:%M:%S %z")
+        back = datetime.strptime(
+            f"{clock.rpartition(' ')[0]} +0{offset.rstrip(')')}00", "%Y-%m-%d %H:%M:%S %z"
+        )
         assert back.timestamp() * 1e9 == at
     assert len(texts) == 26 * 60  # none is written like another
 
