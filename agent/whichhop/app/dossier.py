@@ -8,20 +8,20 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from whichhop import __version__
+from whichhop.app.route_trace import route_trace
 from whichhop.app.store_windows import StoreSeconds
 from whichhop.cabling.access_line import explain_line
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.level_readings import from_readings
+from whichhop.cabling.levels_beside_loss import Loss, channel_rows, level_times
 from whichhop.cabling.rules import LevelStanding
 from whichhop.capacity.links import capacities
 from whichhop.capacity.plan import by_hour, contradicted, delivery_words, news_words, upstream_tests
 from whichhop.capacity.transfers import measured_of
 from whichhop.claim.charts import charts_of
 from whichhop.claim.claim import claim_of, happened
-from whichhop.claim.levels_beside_loss import Loss, channel_rows, level_times
 from whichhop.claim.pseudonyms import StandIns, stripped
-from whichhop.claim.route_trace import HOP, route_trace
 from whichhop.claim.session_rows import session_rows
 from whichhop.claim.span import JudgedSpan, judged_span
 from whichhop.compare.comparison import compare_windows
@@ -31,6 +31,7 @@ from whichhop.config.check import House
 from whichhop.model import Home, LinkKind, ModemLevels, Owner, Reading, SessionKey, Verdict, derive_sessions
 from whichhop.model.call_note import CallNote
 from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote, PlanRow, RouteTrace, Wiring
+from whichhop.model.route_hop import HOP
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.store import Store

@@ -15,7 +15,7 @@ from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model.call_note import CallNote
 from whichhop.net.clock import SystemClock
-from whichhop.store.call_notes import MOST_SHORT, MOST_TEXT, is_day
+from whichhop.store.call_note_lines import MOST_SHORT, MOST_TEXT, is_day
 from whichhop.store.store import Store
 
 EPILOG = """\

@@ -26,9 +26,9 @@ from whichhop.report.blocks import Notice
 from whichhop.report.contents import SECTIONS, Paper
 from whichhop.report.figures_csv import figures_csv
 from whichhop.report.html import page
-from whichhop.report.plain import sendable
 from whichhop.report.seal import data_signature, public_half, seal_of, sealed, sealed_paper
 from whichhop.report.sections.line import not_given
+from whichhop.report.sections.plain import sendable
 from whichhop.report.time_stamp import request
 from whichhop.report.wire_form import dossier_bytes
 from whichhop.store.store import Store

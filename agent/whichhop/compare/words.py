@@ -5,6 +5,7 @@ from typing import Protocol
 
 from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKey, Severity, Verdict
 from whichhop.model.home import ALLOW_A_TARGET
+from whichhop.model.links import HOUSE_CABLING
 from whichhop.model.stamps import program_stamps
 
 
@@ -200,10 +201,6 @@ def shares_words(verdict: Verdict) -> str:
 NOT_PROVEN_OF_THE_LINE = (
     "Not proven to be the provider's: its line and what the home has at the end of it meet the same packets."
 )
-
-
-HOUSE_CABLING = "the cabling in the house before the line"
-"""What no test packet tells from the line; said wherever a fault of the access line is said."""
 
 
 def owner_words(verdict: Verdict) -> str:

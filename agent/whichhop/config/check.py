@@ -14,6 +14,7 @@ from whichhop.config.house import (
     build_boxes,
     build_levels,
     build_run,
+    build_service,
     cabling_troubles,
     level_troubles,
 )
@@ -40,7 +41,6 @@ from whichhop.model import (
     Plan,
     Ports,
     Resolver,
-    Service,
 )
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
@@ -203,21 +203,6 @@ def _minutes(text: str) -> tuple[int, int]:
     return start, end
 
 
-def _service(file: HomeFile, links: list[Link]) -> Service:
-    """What names the line, with the box at its end."""
-    ends = [link.near for link in links if link.kind is LinkKind.ACCESS]
-    box = next((file.equipment[name] for name in ends if name in file.equipment), None)
-    said = file.service
-    return Service(
-        customer=said.customer,
-        account=said.account,
-        address=said.address,
-        product=said.product,
-        modem_model=box.model if box else None,
-        modem_mac=box.mac if box else None,
-    )
-
-
 def _build(file: HomeFile, home_file: Path) -> Home:
     nodes = {
         name: Node(
@@ -262,7 +247,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         )
         if file.plan
         else None,
-        service=_service(file, links),
+        service=build_service(file, links),
         nodes=nodes,
         links=tuple(links),
         peers=tuple(peers),

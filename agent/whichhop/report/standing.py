@@ -2,9 +2,9 @@
 
 from enum import StrEnum
 
-from whichhop.compare.words import HOUSE_CABLING
 from whichhop.model import Owner
 from whichhop.model.dossier import Claim, Dossier, Wiring
+from whichhop.model.links import HOUSE_CABLING
 
 
 class ReportStanding(StrEnum):

@@ -2,9 +2,9 @@
 
 import math
 
-from whichhop.compare.words import HOUSE_CABLING
 from whichhop.model import Owner
 from whichhop.model.dossier import Claim, Figure
+from whichhop.model.links import HOUSE_CABLING
 
 HARD = "\u00a0"
 """A blank at which no line ends, between a number and its unit."""

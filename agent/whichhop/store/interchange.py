@@ -24,7 +24,7 @@ from whichhop.model.call_note import CallNote
 from whichhop.model.note import Look, Note
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.printable import printable
-from whichhop.store.call_notes import call_of
+from whichhop.store.call_note_lines import call_of
 from whichhop.store.json_line import JsonLine, shown
 from whichhop.store.json_line import time_text as time_text  # noqa: PLC0414 # part of this form's face
 from whichhop.store.note_lines import look_of, note_of

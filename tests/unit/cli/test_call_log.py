@@ -8,7 +8,7 @@ import pytest
 from whichhop.cli import main
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model.call_note import CallNote
-from whichhop.store.call_notes import call_line
+from whichhop.store.call_note_lines import call_line
 from whichhop.store.interchange import read_lines
 
 

@@ -7,16 +7,16 @@ import pypdf
 import pytest
 
 from support.dossiers import dossier
-from whichhop.compare.words import HOUSE_CABLING
 from whichhop.model import Service
 from whichhop.model.call_note import CallNote
 from whichhop.model.dossier import ChannelRow, Dossier, LevelNote, Wiring
+from whichhop.model.links import HOUSE_CABLING
 from whichhop.report.checks import checks
 from whichhop.report.contents import Paper, contents
 from whichhop.report.html import page
 from whichhop.report.pdf import pdf
-from whichhop.report.plain import sendable
 from whichhop.report.sections.answer import worst_levels
+from whichhop.report.sections.plain import sendable
 from whichhop.report.standing import ReportStanding, standing_of
 
 pytestmark = pytest.mark.slow

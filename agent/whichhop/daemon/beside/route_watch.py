@@ -4,10 +4,10 @@ import secrets
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 
-from whichhop.claim.route_trace import HOP, SILENT, hop_name
 from whichhop.daemon.home_in_use import InUse
 from whichhop.errors import WhichhopError
 from whichhop.model import PROVIDER_EDGE, Node, NodeKind
+from whichhop.model.route_hop import HOP, SILENT, hop_name
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock
 from whichhop.probes.dscp_check import check_dscp

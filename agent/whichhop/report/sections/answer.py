@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
-from whichhop.compare.words import HOUSE_CABLING
 from whichhop.model import CAUSE_TABLE, Owner, Session, derive_sessions
 from whichhop.model.dossier import ChannelRow, Claim, Dossier, Happened, Wiring
 from whichhop.model.fingerprint import fingerprint
+from whichhop.model.links import HOUSE_CABLING
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, FactList, Notice, Para, Picture, Section, Tone
 from whichhop.report.plot import describe, draw

@@ -6,7 +6,6 @@ from whichhop.model.dossier import Dossier
 from whichhop.model.fingerprint import fingerprint
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, FactList, Fixed, Notice, Para, Section, Tone
-from whichhop.report.plain import about_words, level_sentence, sendable, utc_words, what_words, when_words
 from whichhop.report.sections.answer import ONE_EPISODE, one_short, so_far, worst_levels
 from whichhop.report.sections.calls import tickets
 from whichhop.report.sections.integrity import digest
@@ -16,6 +15,14 @@ from whichhop.report.sections.line import (
     not_given,
     plan_words,
     target_words,
+)
+from whichhop.report.sections.plain import (
+    about_words,
+    level_sentence,
+    sendable,
+    utc_words,
+    what_words,
+    when_words,
 )
 from whichhop.report.standing import ReportStanding, home_cleared, standing_of
 

@@ -3,7 +3,11 @@
 from whichhop.model import LinkKind, Medium, derive_sessions
 from whichhop.model.dossier import Dossier, Wiring
 from whichhop.report.blocks import Block, Bullets, FactList, Grid, Para, Section
-from whichhop.report.plain import (
+from whichhop.report.sections.answer import ONE_EPISODE, one_short, worst_levels
+from whichhop.report.sections.calls import overdue, tickets
+from whichhop.report.sections.letter import NOTHING_TO_SEND
+from whichhop.report.sections.line import first_hop_words, modem_words, plan_words
+from whichhop.report.sections.plain import (
     level_sentence,
     sendable,
     simple_loss,
@@ -11,10 +15,6 @@ from whichhop.report.plain import (
     what_words,
     when_words,
 )
-from whichhop.report.sections.answer import ONE_EPISODE, one_short, worst_levels
-from whichhop.report.sections.calls import overdue, tickets
-from whichhop.report.sections.letter import NOTHING_TO_SEND
-from whichhop.report.sections.line import first_hop_words, modem_words, plan_words
 from whichhop.report.standing import ReportStanding, home_cleared, standing_of
 from whichhop.report.words import at_most, figure, with_interval
 

@@ -6,7 +6,6 @@ from whichhop.model import CAUSE_TABLE, Owner
 from whichhop.model.dossier import Claim, Dossier, Wiring
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, Notice, Para, Picture, Section, Tone
-from whichhop.report.plain import FIRST_HOME_STEPS, sendable, simple_loss, what_words, when_words
 from whichhop.report.sections.answer import (
     LEVELS_WHOSE,
     one_short,
@@ -15,6 +14,7 @@ from whichhop.report.sections.answer import (
     worst_levels,
 )
 from whichhop.report.sections.calls import overdue, tickets
+from whichhop.report.sections.plain import FIRST_HOME_STEPS, sendable, simple_loss, what_words, when_words
 from whichhop.report.standing import POOR, ReportStanding, home_cleared, plan_is_missed, standing_of
 from whichhop.report.way import draw_way
 from whichhop.report.words import OWNERS, probability

@@ -3,7 +3,7 @@
 import pytest
 
 from support.channels import down, reading, up
-from whichhop.claim.levels_beside_loss import MOST_TIMES, channel_rows, level_times
+from whichhop.cabling.levels_beside_loss import MOST_TIMES, channel_rows, level_times
 from whichhop.model import ModemLevels
 
 

@@ -5,20 +5,12 @@ from ipaddress import ip_address
 
 from whichhop.model import PROVIDER_EDGE, Home, NodeKind, Reading
 from whichhop.model.dossier import RouteStep, RouteTrace
+from whichhop.model.route_hop import HOP, SILENT
 from whichhop.model.units import NS_PER_S
 from whichhop.wire.trace import Hop, Route, home_networks, outside_steps
 
-HOP = "route_hop"
-"""Readings are named "route_hop:TARGET/STEP/ADDRESS": the step with two digits, "-" for a silent one. The
-value is the fastest answer in seconds, 0 for silence."""
-SILENT = "-"
 ONE_TRACE_NS = 5 * NS_PER_S
 """Two traces to one target are minutes apart."""
-
-
-def hop_name(target: str, step: int, address: str) -> str:
-    """What stands behind "route_hop:" in the name of a reading."""
-    return f"{target}/{step:02}/{address}"
 
 
 def _parts(reading: Reading) -> tuple[str, int, str] | None:
