@@ -3,7 +3,7 @@
 from dataclasses import asdict
 from typing import Any
 
-from whichhop.app.separated_box import separated_boxes
+from whichhop.advice.separated_box import CAUTION, separated_boxes
 from whichhop.cabling.generation import months_to_pay, needed
 from whichhop.config.check import House
 from whichhop.errors import DataError
@@ -13,9 +13,6 @@ COSTS = (
     "It costs a second box with its own power supply and place, and the provider may support"
     " only its own: ask"
     " before buying which modems are approved, and whether telephone or television hang on the rented box."
-)
-LOSES = (
-    "An alarm, telephone or medical alert on the rented box stops with it: find out first, and test it after."
 )
 
 
@@ -57,7 +54,7 @@ def own_lines(house: House, price: float | None, rental: float | None) -> list[s
         lines.append(f"For the plan ({rates}), the oldest generation that carries it:")
         lines += [f"- {n.words}" for n in needed(home.plan, medium)]
     for one in separated_boxes(home):
-        lines += ["", f"{one.node} is an all-in-one box. {one.words}.", COSTS, f"! {LOSES}"]
+        lines += ["", f"{one.node} is an all-in-one box. {one.words}.", COSTS, f"! {CAUTION}"]
     if months is not None:
         years = f" ({months / 12:.1f} years)" if months >= 24 else ""
         lines += [

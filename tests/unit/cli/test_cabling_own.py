@@ -1,13 +1,16 @@
 """`whichhop cabling --own`: what separating an all-in-one box would tell, and what cannot be is one line."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from whichhop.app.separated_box import separated_boxes
+from whichhop.advice.known import Known
+from whichhop.advice.separated_box import separated_boxes, steps
 from whichhop.cli import main
 from whichhop.config.check import read_home
+from whichhop.model import Cause, Verdict
 
 CONFIGS = Path(__file__).parents[3] / "configs"
 
@@ -25,6 +28,26 @@ def test_a_separate_modem_takes_the_box_out_of_the_lines_group_and_leaves_the_li
     assert set(found.then) < set(found.today)
     assert "box/provider-edge" in found.then
     assert not any("box" in name and name != "box/provider-edge" for name in found.then)
+
+
+def test_a_fault_that_the_box_hides_leads_to_the_step_and_a_told_one_does_not(tmp_path: Path) -> None:
+    home = read_home(all_in_one(tmp_path))
+    (found,) = separated_boxes(home)
+    hour = 3600 * 10**9
+    base = Known(home=home, home_file="rowan.yaml", start_ns=0, end_ns=10 * hour)
+    line = Verdict(
+        cause=Cause.NOT_SEPARABLE,
+        elements=found.today,
+        probability=0.9,
+        start_ns=hour,
+        end_ns=2 * hour,
+        severity=None,
+    )
+    (step,) = steps(replace(base, verdicts=(line,)))
+    assert step.worth == pytest.approx(0.05)  # by hand: half of one hour in ten
+    assert step.commands == ("whichhop cabling rowan.yaml --own",)
+    told = replace(line, elements=found.then)
+    assert not list(steps(replace(base, verdicts=(told,))))
 
 
 def test_separate_boxes_and_a_home_without_targets_are_told_as_they_are(

@@ -1,14 +1,20 @@
-"""What a home could tell apart if its all-in-one box were a modem and a router of its own."""
+"""What a home could tell apart if its all-in-one box were a modem and a router of its own; the step to it."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from whichhop.advice.known import Known, trouble, trouble_words
+from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
+from whichhop.advice.vantage import KNOWING
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.suspects.vantage import groups_of
 from whichhop.compare.words import names_words
 from whichhop.model import Home, Link, LinkKind, Medium, Node, NodeKind, derive_sessions
 
 OWN_ADDRESS = "its own address"
+CAUTION = (
+    "An alarm, telephone or medical alert on the rented box stops with it: find out first, and test it after."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,3 +73,28 @@ def separated_boxes(home: Home) -> Iterator[Separated]:
                 today=_line_group(home),
                 then=_line_group(split(home, link.near)),
             )
+
+
+def steps(known: Known) -> Iterator[Recommendation]:
+    """A modem of its own, where a fault could not be told from what only the all-in-one box joins to it."""
+    for one in separated_boxes(known.home):
+        hidden = set(one.today) - set(one.then)
+        mine = trouble(
+            known, lambda v, _, hidden=hidden: len(v.elements) > 1 and bool(hidden & set(v.elements))
+        )
+        if not one.then or not mine.verdicts:
+            continue
+        yield Recommendation(
+            key="separate-box",
+            kind=RecommendationKind.TELL,
+            what=f"Have the modem as a box of its own before {one.node}",
+            where=one.node,
+            why=(one.words, trouble_words(mine)),
+            gains=(RecommendedGain(value=float(len(hidden)), unit="groups"),),
+            worth=KNOWING * mine.share,
+            now=mine.now,
+            effort=Effort.HOUR,
+            cost=Cost.LARGE,
+            cautions=(CAUTION,),
+            commands=(f"whichhop cabling {known.file} --own",),
+        )
