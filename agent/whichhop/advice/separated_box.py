@@ -1,15 +1,16 @@
 """What a home could tell apart if its all-in-one box were a modem and a router of its own; the step to it."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 from whichhop.advice.known import Known, trouble, trouble_words
 from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
 from whichhop.advice.vantage import KNOWING
+from whichhop.cabling.explain import Explanation
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.suspects.vantage import groups_of
 from whichhop.compare.words import names_words
-from whichhop.model import Home, Link, LinkKind, Medium, Node, NodeKind, derive_sessions
+from whichhop.model import Home, Link, LinkKind, Medium, Node, NodeKind, Verdict, derive_sessions
 
 OWN_ADDRESS = "its own address"
 CAUTION = (
@@ -75,13 +76,16 @@ def separated_boxes(home: Home) -> Iterator[Separated]:
             )
 
 
+def _hides(hidden: set[str]) -> Callable[[Verdict, Explanation | None], bool]:
+    """Verdicts that could not be told from one of these."""
+    return lambda v, _: len(v.elements) > 1 and bool(hidden & set(v.elements))
+
+
 def steps(known: Known) -> Iterator[Recommendation]:
     """A modem of its own, where a fault could not be told from what only the all-in-one box joins to it."""
     for one in separated_boxes(known.home):
         hidden = set(one.today) - set(one.then)
-        mine = trouble(
-            known, lambda v, _, hidden=hidden: len(v.elements) > 1 and bool(hidden & set(v.elements))
-        )
+        mine = trouble(known, _hides(hidden))
         if not one.then or not mine.verdicts:
             continue
         yield Recommendation(
