@@ -42,7 +42,7 @@ examples:
   whichhop evidence alder.yaml --levels --pdf levels.pdf           the modem's levels alone
 
 Letter, call script and summary are pages or PDFs, by the name's end (.html, .pdf), and carry the report's
-data; what names the line (account, service address, modem) stands in the home file under service and
+data; what names the line (account, service address, modem) stands in the home file under contract and
 equipment; calls are noted with `whichhop call-log`. Exit code 0 when the evidence holds the provider to
 something, 1 when it does not; the report then says what to collect. Page and PDF are signed with the home's
 key when that is at hand; `whichhop verify` checks either.
@@ -223,7 +223,7 @@ def run(args: argparse.Namespace) -> int:
     if sendable(dossier) and (missing := not_given(dossier)) and not args.redact:
         sys.stdout.write(
             f"The provider will ask for what {args.home} does not give: {', '.join(missing)}; add"
-            f" it under service:"
+            f" it under contract:"
             " and equipment:\n"
         )
     _outputs(args, dossier, secret)

@@ -241,7 +241,7 @@ def build_service(file: HomeFile, links: Sequence[Link]) -> Service:
     """What names the line, with the box at its end."""
     ends = [link.near for link in links if link.kind is LinkKind.ACCESS]
     box = next((file.equipment[name] for name in ends if name in file.equipment), None)
-    said = file.service
+    said = file.contract
     return Service(
         customer=said.customer,
         account=said.account,

@@ -39,7 +39,7 @@ class PlanPart(Part):
     """Upstream."""
 
 
-class ServicePart(Part):
+class ContractPart(Part):
     """By what the provider finds the line: for reports, letters and calls alone."""
 
     customer: Line | None = None
@@ -298,7 +298,7 @@ class HomeFile(Part):
     """The home's time zone (IANA), for reports, quiet hours and the budget; default: each machine's own."""
     plan: PlanPart | None = None
     """The rates that are paid for; with them, transfers are judged."""
-    service: ServicePart = Field(default_factory=ServicePart)
+    contract: ContractPart = Field(default_factory=ContractPart)
     """By what the provider finds the line, for reports."""
     nodes: Annotated[dict[Name, NodePart], Field(min_length=1)]
     """The devices of the home, by a name of your own (small letters, digits, hyphens)."""

@@ -20,7 +20,7 @@ from whichhop.store.store import Store
 pytestmark = pytest.mark.slow
 
 SERVICE = """\
-service: {customer: Ana Example, account: "4400-118-22", address: 7 Quay Lane, product: Home Hundred}
+contract: {customer: Ana Example, account: "4400-118-22", address: 7 Quay Lane, product: Home Hundred}
 equipment: {modem: {model: Coaxworks CM-32, mac: 00-00-5e-00-53-1f}}
 """
 # MAC: RFC 7042 2.1.2; names and addresses: RFC 2606, RFC 5737.
