@@ -67,7 +67,8 @@ class DustProber:
     "a step of advice": {
         "advice/dust.py": '''
 """Dust off the boxes."""
-from whichhop.advice.step import Cost, Effort, RecommendationKind, Recommendation
+from whichhop.advice.step import RecommendationKind, Recommendation
+from whichhop.model.effort import Cost, Effort
 
 def steps(known):
     yield Recommendation(key="dust", kind=RecommendationKind.FIX, what="Dust the boxes",

@@ -4,10 +4,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from whichhop.advice.known import Known, of, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
+from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.compare.words import element_words, names_words
 from whichhop.model import Cause
+from whichhop.model.effort import Cost, Effort
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,9 +4,10 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
+from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.advice.vantage import KNOWING
 from whichhop.model import Cause, Verdict
+from whichhop.model.effort import Cost, Effort
 from whichhop.model.links import PROVIDERS, Owner
 
 SHORT_S = 300.0

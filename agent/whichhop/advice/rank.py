@@ -16,7 +16,8 @@ all of them, hence "at most".
 
 from whichhop.advice import backhaul, box, coax, delivery, plain, provider, recall, vantage
 from whichhop.advice.known import Known
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
+from whichhop.advice.step import Recommendation, RecommendationKind
+from whichhop.model.effort import Cost, Effort
 
 FIRST = "claim-plan"
 """A plan that every test contradicts is news, whatever else could be bettered: the line bounds it all."""

@@ -7,7 +7,8 @@ import pytest
 from support.homes import alder
 from whichhop.advice.known import Known, fair_plan, newest_ns
 from whichhop.advice.rank import advise, order
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, step_words
+from whichhop.advice.step import Recommendation, RecommendationKind, step_words
+from whichhop.model.effort import Cost, Effort
 from whichhop.cabling.cautions import CAUTIONS, DEFER, Hazard
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.what_if import ideas
