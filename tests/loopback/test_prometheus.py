@@ -12,7 +12,8 @@ import yaml
 from support.need import need_program
 from support.scraped_home import AGENTS, RULES, TOP, Scraped, scraped_home
 from whichhop.net.http_get import fetch
-from whichhop.serve.catalogue import CATALOGUE, MetricKind, exposed_name
+from whichhop.serve.catalogue import CATALOGUE, exposed_name
+from whichhop.serve.metric_row import MetricKind
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
@@ -123,7 +124,7 @@ def test_the_console_shows_the_home_from_the_servers_own_data(scraped: Scraped, 
     cells = Cells()
     cells.feed(page)
     assert not cells.open
-    assert ["upstream-link", "modem/provider-edge"] in cells.rows
+    assert ["Alder House", "upstream-link", "modem/provider-edge", "90%"] in cells.rows
     session = next(row for row in cells.rows if row[:3] == ["desk", "harbour", "stamp"])
     assert all(session[3:7]), session
     assert ["modem", "down-1", "+1.0 dBmV", "41.0 dB", "0.1%"] in cells.rows

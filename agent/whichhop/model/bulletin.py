@@ -4,8 +4,18 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from whichhop.model.finding import Finding, Level, Verdict
-from whichhop.model.links import LinkKind, Medium
+from whichhop.model.links import Cause, LinkKind, Medium
 from whichhop.model.note import Note
+
+
+class HomeState(StrEnum):
+    """What can be said of a home now."""
+
+    FAULT = "fault"
+    NO_FAULT = "no-fault"
+    LEARNING = "learning"
+    NOT_DETERMINED = "not-determined"
+    """No link can be judged: agents are busy, asleep or not heard of."""
 
 
 class LinkState(StrEnum):
@@ -76,6 +86,34 @@ class ToldVerdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeHeard:
+    """The newest of an agent's readings of one name about notices (daemon/notice/told.py)."""
+
+    agent: str
+    name: str
+    at_ns: int
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceUse:
+    """What a device of the home sends and receives through the router, bit/s, in the last minute."""
+
+    name: str
+    down_bps: float
+    up_bps: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnUse:
+    """The home's own traffic in the last minute, bit/s; devices: the busiest first, where they are known."""
+
+    down_bps: float
+    up_bps: float
+    devices: tuple[DeviceUse, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bulletin:
     """The home's state at `at_ns`; `since_ns` is where the judged span begins.
 
@@ -100,11 +138,23 @@ class Bulletin:
     levels_s: float = 0.0
     plan_down_bps: float | None = None
     plan_up_bps: float | None = None
+    own_use: OwnUse | None = None
+    """None where no agent counts it."""
+    notices: tuple[NoticeHeard, ...] = ()
 
     @property
     def ongoing(self) -> list[Verdict]:
         """The verdicts that go on now, newest first."""
         return [t.verdict for t in self.told if t.verdict.end_ns is None]
+
+    @property
+    def state(self) -> HomeState:
+        """The home in a word; a fault that began while something else is learned is a fault."""
+        if any(v.cause not in (Cause.HEALTHY, Cause.RESPONDER, Cause.AGENT_HOST) for v in self.ongoing):
+            return HomeState.FAULT
+        if self.learning_s > 0:
+            return HomeState.LEARNING
+        return HomeState.NOT_DETERMINED if self.blind else HomeState.NO_FAULT
 
     @property
     def unusual(self) -> list[Level]:
