@@ -1,4 +1,4 @@
-"""`python -m inside [--seeds development|scoring] [--many N] [--write FILE]`: the confusion over inner causes."""
+"""`python -m inside [--seeds scoring] [--many N] [--write FILE]`: the confusion table over inner causes."""
 
 import argparse
 from collections import Counter
@@ -17,7 +17,8 @@ def _ece(told: list[tuple[float, bool]]) -> float:
     for p, right in told:
         bins.setdefault(min(9, int(p * 10)), []).append((p, right))
     return sum(
-        len(b) / len(told) * abs(sum(p for p, _ in b) / len(b) - sum(r for _, r in b) / len(b)) for b in bins.values()
+        len(b) / len(told) * abs(sum(p for p, _ in b) / len(b) - sum(r for _, r in b) / len(b))
+        for b in bins.values()
     )
 
 
@@ -59,18 +60,18 @@ def table(first: int, many: int, show: str = "", only: str = "") -> str:
     ]
     for sort, act, seconds in NONE:
         answers = [answer_of(*seen_of(sort, (act,), seconds, first + i, facts=False)) for i in range(many)]
-        named = Counter(a.named.cause for a in answers if a.named)
+        names = Counter(a.named.cause for a in answers if a.named)
         lines.append(
-            f"no such cause: {sort:12} {act.__name__:8} abstained {many - named.total()} of {many}"
-            f"  {', '.join(f'{k} {v}' for k, v in named.most_common(3))}"
+            f"no such cause: {sort:12} {act.__name__:8} abstained {many - names.total()} of {many}"
+            f"  {', '.join(f'{k} {v}' for k, v in names.most_common(3))}"
         )
     for sort, causes, acts in BOTH:
         answers = [answer_of(*seen_of(sort, acts, 2400.0, first + i, facts=False)) for i in range(many)]
-        named = Counter(a.named.cause for a in answers if a.named)
-        other = sum(n for k, n in named.items() if k not in causes)
+        names = Counter(a.named.cause for a in answers if a.named)
+        other = sum(n for k, n in names.items() if k not in causes)
         lines.append(
-            f"two causes: {causes[0]} + {causes[1]}: abstained {many - named.total()}, one of the two"
-            f" {named.total() - other}, another {other} of {many}"
+            f"two causes: {causes[0]} + {causes[1]}: abstained {many - names.total()}, one of the two"
+            f" {names.total() - other}, another {other} of {many}"
         )
     return "\n".join(lines) + "\n"
 

@@ -1,8 +1,9 @@
-"""Draws one hop with a known cause inside, packet by packet, from published figures and nothing of the paper home.
+"""Draws one hop with a known cause inside, packet by packet, from published figures alone.
 
-Beacons 102.4 ms apart and DTIM 1 to 3 (IEEE 802.11); a background scan of 11 to 25 channels, some 100 ms away for
-each, every 60 to 300 s; the mains' 50 or 60 Hz and their half-waves; pumps and compressors that run some minutes
-in ten; a modem that trains for 30 to 90 s. Spreads and losses: common practice.
+Nothing of the paper home is in it. Beacons 102.4 ms apart and DTIM 1 to 3 (IEEE 802.11); a background scan of
+11 to 25 channels, some 100 ms away for each, every 60 to 300 s; the mains' 50 or 60 Hz and their half-waves;
+pumps and compressors that run some minutes in ten; a modem that trains for 30 to 90 s. Spreads, losses: common
+practice.
 """
 
 from collections.abc import Callable
@@ -32,7 +33,7 @@ class Drawn:
     there: np.ndarray
     lost: np.ndarray
     facts: dict[str, float] = field(default_factory=dict)
-    use: OwnUse = OwnUse()
+    use: OwnUse = field(default_factory=OwnUse)
     hour: float = 12.0
 
     def wait(self, which: np.ndarray, seconds: np.ndarray, there: float = 0.5) -> None:
@@ -54,8 +55,9 @@ def quiet_hop(rng: np.random.Generator, seconds: float, spread_s: float) -> Draw
     noise = spread_s * rng.lognormal(0, 0.8, sent.size)
     stray = rng.random(sent.size) < 0.003
     noise[stray] += rng.exponential(0.03, int(stray.sum()))
-    out = Drawn(rng, seconds, sent, session, noise, noise * rng.random(sent.size), rng.random(sent.size) < 5e-4)
-    return out
+    return Drawn(
+        rng, seconds, sent, session, noise, noise * rng.random(sent.size), rng.random(sent.size) < 5e-4
+    )
 
 
 def _on_at(hop: Drawn, every_s: float, on_s: float, wobble: float) -> np.ndarray:
@@ -74,9 +76,15 @@ def weak(hop: Drawn) -> None:
     fading = np.convolve(rng.normal(0, 1, n), np.ones(30) / 30**0.5, "same")
     fail = np.clip(rng.uniform(0.45, 0.68) + 0.06 * fading, 0.05, 0.9)
     tries = rng.geometric(1 - fail)
-    hop.wait(np.ones(n, bool), np.minimum(2.0 ** np.minimum(tries, 6) * 0.8e-3, 0.06) * rng.uniform(0.5, 1.5, n))
+    hop.wait(
+        np.ones(n, bool), np.minimum(2.0 ** np.minimum(tries, 6) * 0.8e-3, 0.06) * rng.uniform(0.5, 1.5, n)
+    )
     hop.lost |= tries > 6
-    hop.facts = {"radio_signal_dbm": rng.uniform(-87, -76), "radio_retry_share": 0.5, "radio_busy_share": rng.uniform(0.1, 0.4)}
+    hop.facts = {
+        "radio_signal_dbm": rng.uniform(-87, -76),
+        "radio_retry_share": 0.5,
+        "radio_busy_share": rng.uniform(0.1, 0.4),
+    }
 
 
 def busy(hop: Drawn) -> None:
@@ -92,7 +100,11 @@ def busy(hop: Drawn) -> None:
 def oven(hop: Drawn) -> None:
     rng = hop.rng
     hz = float(rng.choice([50.0, 60.0])) + rng.normal(0, 0.015)
-    wander = np.interp(hop.sent, np.arange(0, hop.seconds + 60, 60), np.cumsum(rng.normal(0, 0.1, np.arange(0, hop.seconds + 60, 60).size)))
+    wander = np.interp(
+        hop.sent,
+        np.arange(0, hop.seconds + 60, 60),
+        np.cumsum(rng.normal(0, 0.1, np.arange(0, hop.seconds + 60, 60).size)),
+    )
     cycle = (hz * hop.sent + wander / 6 + rng.random()) % 1.0
     hit = (cycle < rng.uniform(0.35, 0.5)) & (rng.random(hop.sent.size) < 0.8)
     hop.wait(hit, rng.uniform(0.006, 0.04, int(hit.sum())))
@@ -175,9 +187,14 @@ def one_way(hop: Drawn) -> None:
 def evening(hop: Drawn) -> None:
     rng = hop.rng
     ramp = np.sin(np.pi * np.clip(hop.sent / hop.seconds, 0.05, 0.95))
-    hop.wait(np.ones(hop.sent.size, bool), rng.exponential(1.0, hop.sent.size) * ramp * rng.uniform(0.012, 0.05))
+    hop.wait(
+        np.ones(hop.sent.size, bool), rng.exponential(1.0, hop.sent.size) * ramp * rng.uniform(0.012, 0.05)
+    )
     hop.lose(rng.uniform(0.0, 0.01))
-    hop.use, hop.hour = OwnUse(down=rng.uniform(0.02, 0.3), up=rng.uniform(0.01, 0.2)), rng.uniform(18.5, 22.5)
+    hop.use, hop.hour = (
+        OwnUse(down=rng.uniform(0.02, 0.3), up=rng.uniform(0.01, 0.2)),
+        rng.uniform(18.5, 22.5),
+    )
 
 
 def trains(hop: Drawn) -> None:
@@ -260,7 +277,9 @@ DRAWS: tuple[tuple[Sort, Inner, Act, float], ...] = (
 )
 """Sort of hop, cause, what it does, seconds."""
 NONE: tuple[tuple[Sort, Act, float], ...] = tuple(
-    (sort, act, 1200.0) for sort in (Sort.RADIO, Sort.POWER_LINE, Sort.ETHERNET, Sort.LINE) for act in (steady, bursts)
+    (sort, act, 1200.0)
+    for sort in (Sort.RADIO, Sort.POWER_LINE, Sort.ETHERNET, Sort.LINE)
+    for act in (steady, bursts)
 )
 BOTH: tuple[tuple[Sort, tuple[Inner, Inner], tuple[Act, Act]], ...] = (
     (Sort.RADIO, (Inner.WEAK_SIGNAL, Inner.SCANNING), (weak, scan)),
@@ -273,7 +292,9 @@ FACTS_ONLY = (Inner.SLOW_PORT, Inner.HALF_DUPLEX)
 _SPREAD = {Sort.RADIO: 0.0012, Sort.POWER_LINE: 0.001, Sort.LINE: 0.0008}
 
 
-def seen_of(sort: Sort, acts: tuple[Act, ...], seconds: float, seed: int, *, facts: bool) -> tuple[Seen, HopPackets]:
+def seen_of(
+    sort: Sort, acts: tuple[Act, ...], seconds: float, seed: int, *, facts: bool
+) -> tuple[Seen, HopPackets]:
     """A hop drawn and looked at. facts: whether counters were read."""
     rng = np.random.default_rng((seed, len(acts), round(seconds), *sort.encode()))
     hop = quiet_hop(rng, seconds, _SPREAD.get(sort, 0.0001))
@@ -283,19 +304,38 @@ def seen_of(sort: Sort, acts: tuple[Act, ...], seconds: float, seed: int, *, fac
         told |= hop.facts
     hop.lost = hop.lost.astype(bool)
     packets = HopPackets(
-        start_ns=0, seconds=seconds, session=hop.session.astype(np.int16), sent_s=hop.sent,
-        excess_s=np.where(hop.lost, np.nan, hop.delay), there_s=np.where(hop.lost, np.nan, hop.there), lost=hop.lost,
-    )  # fmt: skip
+        start_ns=0,
+        seconds=seconds,
+        session=hop.session.astype(np.int16),
+        sent_s=hop.sent,
+        excess_s=np.where(hop.lost, np.nan, hop.delay),
+        there_s=np.where(hop.lost, np.nan, hop.there),
+        lost=hop.lost,
+    )
     known = {k: v for k, v in told.items() if facts or k.startswith("port_speed")}
-    read = tuple(HopFacts(agent="a", other="b", link="a/b", at_ns=0, **known) for _ in range(1 if known else 0))
+    read = tuple(
+        HopFacts(agent="a", other="b", link="a/b", at_ns=0, **known) for _ in range(1 if known else 0)
+    )
     up = tuple(replace(f, node_uptime_s=9e5) for f in read if f.node_uptime_s is not None)
     place = Place(sort=sort, link=None, words=f"{sort} between a and b", name="a/b")
     verdict = Verdict(
-        cause=Cause.WIRELESS_HOP, elements=("a/b",), probability=0.99, start_ns=0, end_ns=round(seconds * 1e9),
+        cause=Cause.WIRELESS_HOP,
+        elements=("a/b",),
+        probability=0.99,
+        start_ns=0,
+        end_ns=round(seconds * 1e9),
         severity=Severity(sent=hop.sent.size, lost=int(hop.lost.sum())),
-    )  # fmt: skip
+    )
     return (
-        Seen(place=place, verdict=verdict, shape=shape_of(packets, packets), use=hop.use, facts=read, before=up,
-             hour=hop.hour, lasts_s=seconds),
+        Seen(
+            place=place,
+            verdict=verdict,
+            shape=shape_of(packets, packets),
+            use=hop.use,
+            facts=read,
+            before=up,
+            hour=hop.hour,
+            lasts_s=seconds,
+        ),
         packets,
-    )  # fmt: skip
+    )

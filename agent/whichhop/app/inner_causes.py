@@ -49,7 +49,7 @@ def comparison_with_causes(
 
 @dataclass(slots=True)
 class InnerCauses:
-    """The causes of a home that is followed: worked out once for what is over, each minute for what goes on."""
+    """The causes of a home that is followed: worked out once for what is over, else each minute."""
 
     home: Home
     store: Store

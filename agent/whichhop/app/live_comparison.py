@@ -122,7 +122,11 @@ class LiveComparison:
         self, verdicts: Sequence[Verdict], standing: HomeState, due_ns: int, loose: Sequence[Record]
     ) -> list[Verdict]:
         """The verdicts with why their hop is slow; they themselves never change by it."""
-        readings = [] if not verdicts else list(self._store.readings(from_ns=standing.table.start_ns - NS_PER_MINUTE, to_ns=due_ns))
+        readings = (
+            []
+            if not verdicts
+            else list(self._store.readings(from_ns=standing.table.start_ns - NS_PER_MINUTE, to_ns=due_ns))
+        )
         return self._causes.added(
             verdicts,
             table=standing.table,

@@ -37,7 +37,9 @@ def compared(
         source.store, home, start_ns=start_ns, end_ns=end_ns, extra=source.open_records
     )
     found = None if windows is None else compare_windows(home, windows, readings)
-    return None if found is None else comparison_with_causes(found, source.store, readings, source.open_records)
+    return (
+        None if found is None else comparison_with_causes(found, source.store, readings, source.open_records)
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,10 +11,10 @@ from whichhop.inside.shape import bad_of
 from whichhop.inside.table import BY_SORT, Row
 from whichhop.model.inner_cause import NAMED_AT, Drawing, InnerAnswer, InnerCause, Reason
 
-TEMPER = 0.8
+TEMPER = 1.0
 """Signs are not independent of each other: their sum counts for so much (development homes)."""
 NOTHING = 1.2
-"""What "none of these" may claim without any sign: as much as one good sign of a cause (development homes)."""
+"""What "none of these" may claim without any sign: a little less than one good sign (development homes)."""
 LEAST_TOLD = 0.03
 
 

@@ -1,4 +1,4 @@
-"""Gathers what was seen of each verdict's hop, and adds the cause inside to the verdict; nothing else of it."""
+"""Gathers what was seen of each verdict's hop, and adds the cause inside to the verdict."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -41,7 +41,7 @@ RecordsOf = Callable[[Sequence[SessionKey], int, int], Iterable[Record]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """What causes are looked for in: windows of the judged sessions, every reading, the records themselves."""
+    """What causes are looked for in: the judged sessions' windows, every reading, the records themselves."""
 
     home: Home
     sessions: Sequence[Session]
@@ -88,7 +88,9 @@ def seen_of(
     quiet = _quiet(verdict, table, chosen)
     shape = packets = None
     if quiet and end_ns > start_ns:
-        from_ns = max(table.start_ns, end_ns - round(LOOKED_AT_S * NS_PER_S), start_ns - round(BEFORE_S * NS_PER_S))
+        from_ns = max(
+            table.start_ns, end_ns - round(LOOKED_AT_S * NS_PER_S), start_ns - round(BEFORE_S * NS_PER_S)
+        )
         packets = packets_of(known.records(list(quiet), from_ns, end_ns), quiet, from_ns, end_ns)
         first_s = max(0.0, (start_ns - from_ns) / NS_PER_S)
         shape = shape_of(packets.between(first_s, packets.seconds), packets)
@@ -203,7 +205,10 @@ def _rates(place: Place, known: Known) -> Rates | None:
         for whole in contradicted(by_hour(tests, home.plan, known.zone or UTC)):
             if whole.median_bps is not None:
                 return Rates(
-                    median_bps=whole.median_bps, count=whole.tests, could_bps=whole.plan_bps, at_all_hours=True
+                    median_bps=whole.median_bps,
+                    count=whole.tests,
+                    could_bps=whole.plan_bps,
+                    at_all_hours=True,
                 )
     if place.sort not in _ADAPTERS or place.link is None:
         return None
@@ -211,7 +216,9 @@ def _rates(place: Place, known: Known) -> Rates | None:
     highs = [high for way in (DOWN, UP) if (high := found[place.link.name, way].high_bps) is not None]
     if not highs:
         return None
-    return Rates(median_bps=min(highs), count=len(measured), could_bps=ADAPTERS[_ADAPTERS[place.sort]].low_bps)
+    return Rates(
+        median_bps=min(highs), count=len(measured), could_bps=ADAPTERS[_ADAPTERS[place.sort]].low_bps
+    )
 
 
 def _users(facts: Iterable[HopFacts], start_ns: int, end_ns: int) -> tuple[tuple[str, float], ...]:

@@ -7,8 +7,8 @@ from whichhop.inside.seen import Seen, Sign
 from whichhop.model import Medium
 
 EVENING = (17.0, 24.5)
-"""Lines are fullest from about five in the afternoon to midnight (common practice; residential traffic peaks at
-eight to eleven in the evening)."""
+"""Lines are fullest from about five in the afternoon to midnight (common practice; the traffic of homes
+peaks at eight to eleven in the evening)."""
 BUSY_RATIO = 3.0
 FULL, FREE = 0.7, 0.4
 """Of what the line carries; the same bounds as a provider verdict has."""
@@ -16,6 +16,18 @@ LONG_S = 20 * 60.0
 TRAIN_S = (15.0, 240.0)
 """A modem that lost its line needs so long to train again (common practice: 30 to 90 s, VDSL2 by G.993.2 and
 G.994.1 handshakes; a cable modem one to four minutes)."""
+
+
+LEVEL_RULES = (
+    "down-power-specification",
+    "snr-poor",
+    "up-power-specification",
+    "up-spread-specification",
+    "down-power-practice",
+    "up-power-practice",
+    "down-tilt",
+    "down-step",
+)
 
 
 def _has(seen: Seen, *rules: str) -> Iterator[Sign]:
@@ -34,8 +46,7 @@ def _told(seen: Seen, *rules: str) -> Iterator[Sign]:
 
 def levels(seen: Seen) -> Iterator[Sign]:
     """Power or signal to noise outside the modem's published limits."""
-    yield from _told(seen, "down-power-specification", "snr-poor", "up-power-specification", "down-power-practice",
-                     "up-power-practice", "up-spread-specification", "down-tilt", "down-step")  # fmt: skip
+    yield from _told(seen, *LEVEL_RULES)
 
 
 def uncorrectables(seen: Seen) -> Iterator[Sign]:
@@ -137,7 +148,7 @@ def retrains(seen: Seen) -> Iterator[Sign]:
     if shape.outages and low <= shape.outage_s <= high:
         yield Sign(
             4.0 if dsl else 3.6,
-            f"{shape.outages} times nothing passed for about {shape.outage_s:.0f} s, as long as a modem trains",
+            f"{shape.outages} times nothing passed for about {shape.outage_s:.0f} s, as in training",
         )
     else:
         yield Sign(-4.0)
@@ -183,6 +194,6 @@ def _who(seen: Seen) -> Iterator[Sign]:
     if shape is not None and shape.added_p90_s >= 0.03:
         yield Sign(
             0.3,
-            f"the queue held packets for {shape.added_p90_s * 1e3:.0f} ms (one in ten longer): none manages it, as"
-            " RFC 8290 would hold it near 5 ms",
+            f"the queue held packets for {shape.added_p90_s * 1e3:.0f} ms (one in ten longer): nothing"
+            " manages it, where RFC 8290 would hold it near 5 ms",
         )

@@ -1,5 +1,6 @@
 """What the causes inside a radio hop look like; also those of power line and coax, which share shapes."""
 
+import itertools
 from collections.abc import Iterator
 
 from whichhop.inside.rhythm import Period
@@ -15,14 +16,15 @@ BUSY, SOME, FREE = 0.6, 0.45, 0.3
 (common practice; the standard sets no limit)."""
 RETRIES = 0.25
 SHORT_S = 5.0
-"""A scan of a band takes some 100 ms a channel, so up to 4 s for forty channels; what lasts longer at a period
-is no scan (common practice)."""
+"""A scan of a band takes some 100 ms a channel, so up to 4 s for forty channels; what lasts longer at a
+period is no scan (common practice)."""
 LONGEST_SCAN_S = 900.0
 MAINS_OVER, MAINS_STRENGTH = 1.4, 12.0
 """So much stronger in step with the mains than with any other frequency, and than chance: without mains under
 one in a hundred (development homes)."""
 DOZE_MOST_S = 0.45
-"""Dozing radios wake for a beacon's traffic map, every one to three intervals of 102.4 ms (IEEE 802.11, DTIM)."""
+"""Dozing radios wake for a beacon's traffic map, each one to three intervals of 102.4 ms (IEEE 802.11, DTIM).
+"""
 CLUMPED = 0.25
 """Correlation of one packet's fate with the next one's, a second later."""
 SLOW_RADIO_BPS = 30e6
@@ -69,7 +71,10 @@ def weak_signal(seen: Seen) -> Iterator[Sign]:
     if _steady(shape) and shape.lost >= 0.008 and shape.late >= 0.04:
         # Losses in clumps may be fading, or the beat of packets with something that has a rhythm.
         sure = shape.lost >= 0.02 and shape.clumped < CLUMPED
-        yield Sign(3.0 if sure else 1.5, f"{shape.lost:.1%} of the packets were lost and {shape.late:.0%} late, all the time")
+        yield Sign(
+            3.0 if sure else 1.5,
+            f"{shape.lost:.1%} of the packets were lost and {shape.late:.0%} late, all the time",
+        )
     elif shape.lost < 0.006:
         yield Sign(-1.5)
     if shape.period is not None or shape.outages >= 3:
@@ -212,7 +217,7 @@ def low_link_rate(seen: Seen) -> Iterator[Sign]:
 def flaps(seen: Seen) -> Iterator[Sign]:
     """The two ends part and join again."""
     joined = values_of((*seen.before[-1:], *seen.facts), "radio_connected_s")
-    parted = sum(1 for before, after in zip(joined, joined[1:], strict=False) if after < before)
+    parted = sum(1 for before, after in itertools.pairwise(joined) if after < before)
     changes = seen.fact("port_carrier_changes", sum)
     if parted:
         yield Sign(2.5 + min(2.0, parted), f"the two ends parted and joined {parted} times")

@@ -1,5 +1,6 @@
 """What the causes inside a wired hop and inside a box of the home look like."""
 
+import itertools
 from collections.abc import Iterator
 
 from whichhop.inside.looks_of_radio import drops_out
@@ -68,7 +69,7 @@ def carrier_flaps(seen: Seen) -> Iterator[Sign]:
 def restarted(seen: Seen) -> Iterator[Sign]:
     """One silence of the length of a start; its uptime went back."""
     up = values_of((*seen.before[-1:], *seen.facts), "node_uptime_s")
-    if any(after < before for before, after in zip(up, up[1:], strict=False)):
+    if any(after < before for before, after in itertools.pairwise(up)):
         yield Sign(6.0, f"its uptime went back to {min(up):.0f} s")
     elif len(up) > 1:
         yield Sign(-5.0)

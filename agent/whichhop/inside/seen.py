@@ -51,7 +51,7 @@ class Place:
     """Of the element: a link's, or a box's."""
 
 
-def place_of(home: Home, verdict: Verdict) -> Place | None:
+def place_of(home: Home, verdict: Verdict) -> Place | None:  # noqa: PLR0911 - a row for each sort of verdict
     """The hop of a verdict that names one; None where several are open, or where it is nobody's hop."""
     links = {link.name: link for link in home.links}
     named = [links[n] for n in verdict.elements if n in links]
@@ -105,9 +105,9 @@ class OwnUse:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rates:
-    """Transfers over the hop: the median rate and how many; plan: what they could have been. TCP payload, bit/s.
+    """Transfers over the hop: the median rate and how many, and what is usual or contracted; bit/s.
 
-    low_at: hours of the day at which they were under the plan, of how many hours tested.
+    at_all_hours: they were under it over the whole day.
     """
 
     median_bps: float

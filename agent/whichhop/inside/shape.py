@@ -27,7 +27,7 @@ class Shape:
     late: of the answered, those SPIKE_S and more over the session's quiet round trip. lost: of those sent.
     added_p50_s, added_p90_s: of the answered. bad_seconds: share of seconds in which any packet was bad.
     runs_s: mean length of the stretches of bad seconds. clumped: how much likelier a session's packet is bad
-    when the one before was, as a correlation; 0 for chance. idle_late, awake_late: share late among packets that
+    when the one before was, as a correlation; 0 for chance. idle_late, awake_late: share late among those that
     came after a pause, and among those right behind another. outages, outage_s: silences of all sessions and
     the median length. there_share: of the added delay that has a direction, the part on the way out, which
     is toward the session's target. cap_s: under which 98 % of the late ones lie.
@@ -59,7 +59,7 @@ def bad_of(packets: HopPackets) -> NDArray[np.bool_]:
 
 
 def shape_of(episode: HopPackets, context: HopPackets) -> Shape | None:
-    """The shape of an episode; its rhythm is looked for in the longer `context`. None under LEAST_EACH packets."""
+    """The shape of an episode; its rhythm is sought in the longer `context`. None for under LEAST_EACH."""
     if episode.sent_s.size < LEAST_EACH:
         return None
     bad = bad_of(episode)
@@ -158,7 +158,7 @@ class Hours:
 
 
 def hours_of(hour: Floats, added_s: Floats, lost: Floats) -> Hours:
-    """By hour of the day, from slices of time: the hour each lies at (0 to 24), its added delay and its loss."""
+    """By hour of the day, from slices of time: the hour each lies at (0 to 24), added delay and loss."""
     place = np.floor(hour).astype(int) % 24
     known = np.isfinite(added_s)
     added = [

@@ -16,7 +16,7 @@ PRACTICE = "common practice"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Act:
-    """One thing to do. what: an imperative; {near}, {far} and {box} are filled in. brings: what should change."""
+    """One thing to do. what: an imperative with {near}, {far}, {box}. brings: what should change."""
 
     what: str
     brings: str
@@ -47,8 +47,8 @@ _PLACE_BETTER = Act(
 )
 _NEARER = Act(what="Bring {near} and {far} nearer to each other, or with fewer walls between them",
               brings="about 6 dB for half the distance, 3 to 15 dB a wall (common practice)")  # fmt: skip
-_WIRE = Act(what="Wire {near} with Ethernet", brings="no radio in this hop any more",
-            effort=Effort.HOURS, cost=Cost.SMALL, hazards=(Hazard.WALL, Hazard.CARPET, Hazard.LADDER))  # fmt: skip
+_WIRE = Act(what="Wire {near} with Ethernet", brings="no radio in this hop any more", effort=Effort.HOURS,
+            cost=Cost.SMALL, hazards=(Hazard.WALL, Hazard.CARPET, Hazard.LADDER))  # fmt: skip
 _CHANNEL = Act(what="Set the access point of this hop to another channel, one that a scan shows to be free",
                brings="waits as short as on a free channel")  # fmt: skip
 _BAND = Act(what="Move {near} to the 5 or 6 GHz band, or halve the channel's width",
@@ -66,9 +66,9 @@ _SPLITTER = Act(what="Take out splitters that nothing hangs on, and connect the 
 _OTHER_SOCKET = Act(what="Plug both power line adapters straight into wall sockets, without a power strip,"
                          " chargers away from them", brings="a higher rate and fewer repeats",
                     hazards=(Hazard.MAINS,))  # fmt: skip
-_FIND_NOISE = Act(what="Switch appliances off one by one while `whichhop status` runs, and look which one ends it",
+_FIND_NOISE = Act(what="Switch appliances off one by one, and look with `whichhop status` which one ends it",
                   brings="the appliance's name", effort=Effort.HOUR)  # fmt: skip
-_OTHER_CIRCUIT = Act(what="Move the noisy appliance to another circuit, or put a filter for the mains before it",
+_OTHER_CIRCUIT = Act(what="Move the noisy appliance to another circuit, or put a mains filter before it",
                      brings="quiet on this circuit", cost=Cost.SMALL, hazards=(Hazard.MAINS,))  # fmt: skip
 _QUEUE = Act(what="Turn on queue management (RFC 8290) at the router, at 90 to 95 % of the line's rate",
              brings="waits near 5 ms instead of the whole queue")  # fmt: skip
@@ -109,8 +109,8 @@ ROWS: tuple[Row, ...] = (
                   brings="a link rate that fits its signal"), _BAND, _WIRE)),
     Row(cause=Inner.FLAPPING, sort=Sort.RADIO, prior=0.08, looks=radio.flaps,
         source="IEEE 802.11 connected time; " + PRACTICE,
-        acts=(Act(what="Update {near}'s driver and the access point's firmware, and forget and join the network"
-                       " anew", brings="no more breaks"), _PLACE_BETTER, _WIRE)),
+        acts=(Act(what="Update {near}'s driver and the access point's firmware, then forget the network"
+                       " and join it again", brings="no more breaks"), _PLACE_BETTER, _WIRE)),
     Row(cause=Inner.MAINS_NOISE, sort=Sort.POWER_LINE, prior=0.2, looks=radio.in_step_with_mains,
         source="noise at twice the mains' frequency (ITU-T G.9960 speaks of it); " + PRACTICE,
         acts=(_OTHER_SOCKET, _FIND_NOISE, _OTHER_CIRCUIT)),
@@ -153,8 +153,8 @@ ROWS: tuple[Row, ...] = (
     Row(cause=Inner.RATE_UNDER_PLAN, sort=Sort.LINE, prior=0.04, looks=line.rate_under_plan,
         source="the plan in the home file", acts=(_CALL,)),
     Row(cause=Inner.LINE_OUTAGE, sort=Sort.LINE, prior=0.1, looks=line.outage, source=PRACTICE,
-        acts=(Act(what="Look whether the modem's line lamp is on, and push its plugs home", brings="a line again,"
-                  " where it was a plug"), _CALL)),
+        acts=(Act(what="Look whether the modem's line lamp is on, and push its plugs home", brings="a line again"),
+              _CALL)),
     Row(cause=Inner.DSL_MARGIN, sort=Sort.LINE, prior=0.06, looks=line.dsl_margin,
         source="noise margin of ITU-T G.997.1, profiles of G.993.2; bounds: " + PRACTICE,
         acts=(Act(what="Connect the modem at the first socket with a short cable, everything else unplugged",
