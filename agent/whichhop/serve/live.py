@@ -198,12 +198,16 @@ class LiveState:
         metric, value = OF_TARGETS.get(name) or OF_HOPS.get(name), reading.value
         if name in ("transfer_out_bytes", "transfer_back_bytes"):
             self._add("transfer_bytes", value)
-        elif target in self._names and metric is not None:
+        elif metric is not None and self._known(target):
             at = (metric, target)
             value *= next((factor for end, factor in _IN_BASE_UNITS if metric.endswith(end)), 1)
             self.of_targets[at] = self.of_targets.get(at, 0) + value if name in _COUNTED else value
             if name in OF_HOPS and name not in _COUNTED:
                 self._facts_at[at] = reading.at_ns
+
+    def _known(self, target: str) -> bool:
+        """Whether the home file bounds it: a node, or a hop of another box, BOX/NEIGHBOUR."""
+        return all(part in self._names for part in target.split("/", 1))
 
     def _forget_facts(self, now_ns: int) -> None:
         """Gauges of facts that nobody tells any more: a radio that left, a driver that fell silent."""
@@ -225,4 +229,4 @@ class LiveState:
         self._sessions = {k: s for k, s in self._sessions.items() if k.target in self._names}
         for name in set(self.modems) - self._names:
             del self.modems[name]
-        self.of_targets = {at: value for at, value in self.of_targets.items() if at[1] in self._names}
+        self.of_targets = {at: value for at, value in self.of_targets.items() if self._known(at[1])}
