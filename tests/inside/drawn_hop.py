@@ -2,8 +2,8 @@
 
 Nothing of the paper home is in it. Beacons 102.4 ms apart and DTIM 1 to 3 (IEEE 802.11); a background scan of
 11 to 25 channels, some 100 ms away for each, every 60 to 300 s; the mains' 50 or 60 Hz and their half-waves;
-pumps and compressors that run some minutes in ten; a modem that trains for 30 to 90 s. Spreads, losses: common
-practice.
+pumps and compressors that run some minutes in ten; a modem that trains for 30 to 90 s. Spreads, losses:
+common practice.
 """
 
 from collections.abc import Callable

@@ -61,8 +61,6 @@ def _once(known: Known, proven: Trouble) -> Recommendation:
         what="Keep measuring: one short episode is proven, and a support desk asks for more",
         where="access",
         why=(f"proven, every guard met: {trouble_words(proven)}", "it came once and was over soon"),
-        gains=(proven.gain,),
-        worth=KNOWING * proven.share,
         now=proven.now,
         effort=Effort.MINUTES,
         cost=Cost.NOTHING,

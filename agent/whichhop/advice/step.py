@@ -102,11 +102,15 @@ class Recommendation:
     cautions: tuple[str, ...] = ()
     ways: tuple[Way, ...] = ()
     commands: tuple[str, ...] = ()
+    brings: str = ""
+    """What should be different afterwards, in words."""
 
 
 def step_words(step: Recommendation) -> tuple[str, ...]:
     """A step in sentences, the most important first; cautions are apart, as they must not be skipped."""
     out = [f"{step.what}.", *(f"Why: {w}." for w in step.why)]
+    if step.brings:
+        out.append(f"Should bring: {step.brings}.")
     if step.gains:
         out.append(f"Gain: {'; '.join(g.words for g in step.gains)}.")
     out += [

@@ -19,8 +19,8 @@ class HopPackets:
     """Packets in the order sent; arrays of one length, seconds.
 
     start_ns: UTC of second 0. session: a number for each session. sent_s: when sent. excess_s: round trip
-    over the session's quiet one, NaN where lost. there_s: the way out over its own least in the span, NaN
-    where the method does not tell; both clocks' disagreement is in it as a constant. lost: not answered in time.
+    over the session's quiet one, NaN where lost. there_s: the way out over its own least in the span,
+    NaN where the method does not tell; both clocks' disagreement is in it. lost: not answered in time.
     """
 
     start_ns: int
@@ -48,7 +48,7 @@ class HopPackets:
 def packets_of(
     records: Iterable[Record], quiet_s: Mapping[SessionKey, float], start_ns: int, end_ns: int
 ) -> HopPackets:
-    """The packets of some sessions in a span. quiet_s: each one's round trip in health; others are left out."""
+    """The packets of some sessions in a span. quiet_s: each one's round trip in health; no others count."""
     numbers = {key: i for i, key in enumerate(quiet_s)}
     parts: list[tuple[Floats, ...]] = []
     for record in records:

@@ -27,8 +27,8 @@ class Shape:
     late: of the answered, those SPIKE_S and more over the session's quiet round trip. lost: of those sent.
     added_p50_s, added_p90_s: of the answered. bad_seconds: share of seconds in which any packet was bad.
     runs_s: mean length of the stretches of bad seconds. clumped: how much likelier a session's packet is bad
-    when the one before was, as a correlation; 0 for chance. idle_late, awake_late: share late among those that
-    came after a pause, and among those right behind another. outages, outage_s: silences of all sessions and
+    when the one before was, as a correlation; 0 for chance. idle_late, awake_late: share late among those
+    that came after a pause, and those right behind another. outages, outage_s: silences of all sessions and
     the median length. there_share: of the added delay that has a direction, the part on the way out, which
     is toward the session's target. cap_s: under which 98 % of the late ones lie.
     """
