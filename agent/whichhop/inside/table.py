@@ -153,7 +153,7 @@ ROWS: tuple[Row, ...] = (
     Row(cause=Inner.RATE_UNDER_PLAN, sort=Sort.LINE, prior=0.04, looks=line.rate_under_plan,
         source="the plan in the home file", acts=(_CALL,)),
     Row(cause=Inner.LINE_OUTAGE, sort=Sort.LINE, prior=0.1, looks=line.outage, source=PRACTICE,
-        acts=(Act(what="Look whether the modem's line lamp is on; push its plugs home", brings="a line again"),
+        acts=(Act(what="Look whether the modem's line lamp is on; push its plugs in", brings="a line again"),
               _CALL)),
     Row(cause=Inner.DSL_MARGIN, sort=Sort.LINE, prior=0.06, looks=line.dsl_margin,
         source="noise margin of ITU-T G.997.1, profiles of G.993.2; bounds: " + PRACTICE,
