@@ -63,8 +63,8 @@ def period_of(bad_s: Floats, seconds: float, step_s: float = 1.0) -> Period | No
     longest, shortest = min(LONGEST_S, span / LEAST_CYCLES), max(SHORTEST_S, 4.0 * step_s)
     if longest <= shortest:
         return None
-    # Steps so fine that over the whole span two neighbours differ by an eighth of a cycle.
-    freqs = np.linspace(1 / longest, 1 / shortest, min(int(8 * span / shortest) + 2, 12_000))
+    # Steps so fine that over the whole span two neighbours differ by a quarter of a cycle.
+    freqs = np.linspace(1 / longest, 1 / shortest, min(int(4 * span / shortest) + 2, 6_000))
     turned = np.exp(2j * np.pi * np.outer(freqs, moments)) @ weight
     coherence = np.abs(turned) / weight.sum()
     strong = events * coherence**2 > np.log1p(span * freqs) + CHANCE
@@ -101,6 +101,8 @@ BLOCK_S = 100.0
 """Mains wander by some 20 mHz in minutes; over this long the phase stays together."""
 WANDER_HZ = np.arange(-0.06, 0.0601, 0.005)
 LEAST_HITS = 12
+MOST_BLOCKS = 8
+"""Quarter of an hour tells what an hour would."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +142,7 @@ def mains_of(sent_s: Floats, bad: NDArray[np.bool_], session: NDArray[np.int16])
         strength = np.abs(turned) ** 2 / variance
         power += strength.reshape(bases.size, -1).max(axis=1)
         blocks += 1
-        if blocks >= 15:
+        if blocks >= MOST_BLOCKS:
             break
     if not blocks:
         return None

@@ -141,6 +141,8 @@ def _verdict(told: ToldVerdict, links: Mapping[str, LinkNow]) -> Sentence:
     more = [first, *filter(None, [standing_words(verdict)])]
     if group and not verdict.place:
         more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
+    if verdict.inside is not None:
+        more.append(f"{verdict.inside.line}.")
     if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
         more.append(f"What is felt: {hurt}.")
     nobody = verdict.cause in (Cause.AGENT_HOST, Cause.RESPONDER)

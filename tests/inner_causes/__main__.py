@@ -1,10 +1,10 @@
-"""`python -m inside [--seeds scoring] [--many N] [--write FILE]`: the confusion table over inner causes."""
+"""`python -m inner_causes [--seeds scoring] [--many N] [--write FILE]`: right, wrong and abstained."""
 
 import argparse
 from collections import Counter
 from pathlib import Path
 
-from inside.drawn_hop import BOTH, DRAWS, FACTS_ONLY, NONE, seen_of
+from inner_causes.drawn_hop import BOTH, DRAWS, FACTS_ONLY, NONE, seen_of
 from whichhop.inside.answer import answer_of
 
 FIRST = {"development": 1_000, "scoring": 500_000}
@@ -78,7 +78,7 @@ def table(first: int, many: int, show: str = "", only: str = "") -> str:
 
 def main() -> int:
     """Print the table; write it where asked."""
-    parser = argparse.ArgumentParser(prog="inside", description=__doc__)
+    parser = argparse.ArgumentParser(prog="inner_causes", description=__doc__)
     parser.add_argument("--seeds", choices=sorted(FIRST), default="development")
     parser.add_argument("--many", type=int, default=40, help="hops for each cause")
     parser.add_argument("--only", default="", metavar="PART", help="causes with this in their name")
