@@ -1,4 +1,4 @@
-"""Facts of a hop come out of the store, and of the interchange form, as they went in; the unknown stays so."""
+"""Facts of a hop come out of the store and of the interchange form as they went in; the unknown stays so."""
 
 from pathlib import Path
 
