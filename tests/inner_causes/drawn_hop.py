@@ -8,6 +8,7 @@ common practice.
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -298,7 +299,7 @@ def seen_of(
     """A hop drawn and looked at. facts: whether counters were read."""
     rng = np.random.default_rng((seed, len(acts), round(seconds), *sort.encode()))
     hop = quiet_hop(rng, seconds, _SPREAD.get(sort, 0.0001))
-    told: dict[str, float] = {}
+    told: dict[str, Any] = {}
     for act in acts:
         act(hop)
         told |= hop.facts

@@ -9,16 +9,14 @@ from whichhop.cabling.cautions import cautions_for
 from whichhop.inside.seen import Place, place_of
 from whichhop.inside.table import Act, row_of
 from whichhop.model import Verdict
+from whichhop.model.effort import Effort
 from whichhop.model.inner_cause import Reason
 from whichhop.model.links import PROVIDERS
 
 
 def is_told(verdict: Verdict) -> bool:
-    """Whether the cause inside the hop is named, so that steps of its own stand for the verdict.
-
-    Not for what is a provider's: whether they are called rests on the proof, which `provider.py` weighs.
-    """
-    return verdict.inside is not None and verdict.inside.named is not None and verdict.cause not in PROVIDERS
+    """Whether the cause inside the hop is named, so that steps of its own stand for the verdict."""
+    return verdict.inside is not None and verdict.inside.named is not None
 
 
 def steps(known: Known) -> Iterator[Recommendation]:
@@ -36,6 +34,8 @@ def steps(known: Known) -> Iterator[Recommendation]:
             continue
         found = trouble(known, _same(elements, cause))
         for number, act in enumerate(row_of(reason.cause, place.sort).acts):
+            if verdict.cause in PROVIDERS and act.effort is Effort.VISIT:
+                continue  # whether they are called rests on the proof, which provider.py weighs
             yield _step(known, found, place, verdict, act=act, number=number)
 
 

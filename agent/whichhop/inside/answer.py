@@ -35,7 +35,7 @@ def weigh(seen: Seen) -> list[tuple[Row, float, tuple[Sign, ...]]]:
 
 _SETTLES: dict[Sort, tuple[str, ...]] = {
     Sort.RADIO: (
-        "run an agent at one end of this hop that reads its radio (signal, busy time, retries)",
+        "have an agent at one end of this hop read its radio (signal, busy time, retries)",
         "measure for an hour or more: scans, dozing and appliances show by their rhythm",
     ),
     Sort.POWER_LINE: ("measure for a day: appliances show by their hours and cycles",),
