@@ -11,7 +11,7 @@ from whichhop.model.inner_cause import InnerAnswer, InnerCause, Reason
 
 
 def _inside(cause: InnerCause, probability: float = 0.9) -> InnerAnswer:
-    reason = Reason(cause=cause, probability=probability, evidence=("others held the channel 82% of the time",))
+    reason = Reason(cause=cause, probability=probability, evidence=("others held the channel 82% of it",))
     return InnerAnswer(where="Wi-Fi between desk and attic", reasons=(reason,))
 
 
