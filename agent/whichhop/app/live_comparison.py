@@ -8,6 +8,7 @@ from whichhop.app.agent_addresses import DAY_NS
 from whichhop.app.inner_causes import InnerCauses
 from whichhop.app.live_seconds import NewestSeconds, SoonWords
 from whichhop.app.notice_readings import notice_readings
+from whichhop.app.own_use import own_use
 from whichhop.app.refusals import RefusalsOfLate, refusal_words
 from whichhop.app.store_windows import StoreSeconds, exact_windows, windows_of_store
 from whichhop.capacity.rooms import is_of_transfer, room_rates
@@ -113,6 +114,7 @@ class LiveComparison:
                 rooms=room_rates(self.home, self._rates),
                 notes=[m for m in self._store.notes().values() if due_ns - DAY_NS <= m.at_ns <= due_ns],
                 steps=steps,
+                own_use=own_use(self._store, due_ns),
                 notices=notice_readings(self._store, due_ns),
             ),
         )

@@ -115,6 +115,8 @@ def key_remedy(path: KeyPath, data: Any) -> str:
         return _length_remedy(str(value))
     if _is_stray_node(path, data):
         return _NODE_HERE
+    if f"{key}_file" in known:
+        return f"put it alone in a file of mode 0600, and name that file as {key}_file"
     if (meant := _meant(key, known)) is not None:
         return f"did you mean {meant!r}?"
     return (

@@ -111,6 +111,10 @@ class WanCountersPart(Part):
     """The SNMP port; 161 unless given."""
     upnp: Annotated[str, AfterValidator(texts.page)] | None = None
     """The address of the router's UPnP description, which names its WANCommonInterfaceConfig."""
+    by_device: bool = False
+    """True tells which device fills the line, by the connections that this router's kernel tracks."""
+    devices: dict[Name, Address] = Field(default_factory=dict)
+    """Names for devices that are no nodes, by which their traffic is told; others are told by address."""
 
 
 class NodePart(Part):
@@ -118,7 +122,7 @@ class NodePart(Part):
 
     kind: Annotated[NodeKind, Field(strict=False), AfterValidator(_written_node)]
     """What the device is."""
-    address: Address | None = None
+    address: Annotated[str, AfterValidator(texts.node_address)] | None = None
     """Where probes reach it; a node without one is known but never probed, but for an agent: the others find
     it by its key."""
     agent: bool = False
@@ -353,8 +357,7 @@ class NoticesPart(Part):
     mail: MailPart | None = None
     """Mail each notice."""
     command_file: str | None = None
-    """A file with a program and its arguments, one a line, that gets each notice as JSON on its standard
-    input; only on machines that have the file, which nobody but its owner may change."""
+    """A file with a program and its arguments, one a line; it gets each notice as JSON on standard input."""
     quiet_hours: Annotated[str, AfterValidator(texts.quiet_hours)] | None = None
     """When nobody is told, such as "22:00-07:00"; what is still ongoing is told at their end."""
     least_probability: Annotated[float, Field(ge=0.5, lt=1, strict=False)] = LEAST_PROBABILITY

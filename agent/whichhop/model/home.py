@@ -44,6 +44,8 @@ class Node:
     room: str | None = None
     wan_interface: str | None = None
     """On an agent through which all of the home's traffic passes: its interface towards the provider."""
+    by_device: bool = False
+    """On such an agent: whether it may read whose connections move how much."""
     clients: tuple[str, ...] = ()
     """On a peer: the networks (CIDR) whose STAMP packets its agent answers."""
     tcp_port: int | None = None
@@ -135,6 +137,8 @@ class Home:
     """Per modem, by its node's name, where its levels are read from."""
     counters: Mapping[str, CounterSource] = field(default_factory=dict)
     """By node, counters of the home's own traffic that are read over the network."""
+    devices: Mapping[str, str] = field(default_factory=dict)
+    """By address, names of devices that are told where own traffic is told by device."""
     notices: Notices | None = None
     """Who is told when a fault begins and ends; None where nobody is."""
 
