@@ -1,6 +1,6 @@
 """Adds the cause inside the hop to verdicts, from a store's records and readings."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from whichhop.compare.comparison import Comparison
@@ -61,18 +61,18 @@ class InnerCauses:
         *,
         table: WindowTable,
         sessions: Sequence[Session],
-        readings: Sequence[Reading],
+        readings: Callable[[], list[Reading]],
         loose: Sequence[Record],
         at_ns: int,
     ) -> list[Verdict]:
-        """The same verdicts with their causes; at_ns: until when was judged."""
+        """The same verdicts with their causes; at_ns: until when was judged; readings: asked when due."""
         due = [v for v in verdicts if not self._holds(v, at_ns)]
         if due:
             known = Known(
                 home=self.home,
                 sessions=sessions,
                 table=table,
-                readings=readings,
+                readings=readings(),
                 records=StoreRecords(self.store, loose),
                 zone=zone_of(self.home),
             )

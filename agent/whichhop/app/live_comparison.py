@@ -124,16 +124,12 @@ class LiveComparison:
         self, verdicts: Sequence[Verdict], standing: HomeState, due_ns: int, loose: Sequence[Record]
     ) -> list[Verdict]:
         """The verdicts with why their hop is slow; they themselves never change by it."""
-        readings = (
-            []
-            if not verdicts
-            else list(self._store.readings(from_ns=standing.table.start_ns - NS_PER_MINUTE, to_ns=due_ns))
-        )
+        from_ns = standing.table.start_ns - NS_PER_MINUTE
         return self._causes.added(
             verdicts,
             table=standing.table,
             sessions=standing.sessions,
-            readings=readings,
+            readings=lambda: list(self._store.readings(from_ns=from_ns, to_ns=due_ns)),
             loose=loose,
             at_ns=due_ns,
         )
