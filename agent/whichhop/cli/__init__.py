@@ -39,6 +39,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ("tell", "whichhop.cli.tell", "say who is told of a fault and by which ways, and try them"),
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is at fault"),
     ("note", "whichhop.cli.note", "note what was changed in the home, and when"),
+    ("call-log", "whichhop.cli.call_log", "note calls to the provider, ticket numbers and promised days"),
     ("before-after", "whichhop.cli.before_after", "say what a noted change did, link by link"),
     ("transfer", "whichhop.cli.transfer", "measure how much a path carries and what that does to delay"),
     ("capacity", "whichhop.cli.capacity", "say what each link carries, and whether the plan is delivered"),

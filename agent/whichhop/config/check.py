@@ -14,6 +14,7 @@ from whichhop.config.house import (
     build_boxes,
     build_levels,
     build_run,
+    build_service,
     cabling_troubles,
     level_troubles,
 )
@@ -254,6 +255,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         )
         if file.plan
         else None,
+        service=build_service(file, links),
         nodes=nodes,
         links=tuple(links),
         peers=tuple(peers),

@@ -7,7 +7,8 @@ from functools import cache
 from typing import Any
 
 from whichhop.config.load import KeyPath, Located
-from whichhop.config.schema import HomeFile, Part
+from whichhop.config.schema import HomeFile
+from whichhop.config.schema_of_house import Part
 from whichhop.config.trade_words import KEYS, folded, nearest
 from whichhop.errors import Complaint
 

@@ -68,6 +68,25 @@ def zone(text: str) -> str:
     return text
 
 
+MOST_CHARACTERS = 160
+
+
+def short_line(text: str) -> str:
+    """Words on one line, blanks at its ends left out."""
+    line = " ".join(text.split())
+    if not line or len(line) > MOST_CHARACTERS or not line.isprintable():
+        raise ValueError(f"not a line of 1 to {MOST_CHARACTERS} printable characters")
+    return line
+
+
+def hardware_address(text: str) -> str:
+    """A hardware address of 48 bits, as six pairs of hexadecimal digits with colons (IEEE 802-2014, 8.1)."""
+    digits = re.sub(r"[:. -]", "", text).upper()
+    if not re.fullmatch(r"[0-9A-F]{12}", digits):
+        raise ValueError("not a hardware address such as 00:00:5E:00:53:01")
+    return ":".join(digits[i : i + 2] for i in range(0, 12, 2))
+
+
 def url(text: str) -> str:
     """The address of something that is fetched or posted to."""
     if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", text):

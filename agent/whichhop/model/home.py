@@ -27,6 +27,21 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Service:
+    """By what the provider finds the line in its own records; each None where the home file does not say.
+
+    product: the plan's name on the bill. modem_model, modem_mac: of the box at the end of the line.
+    """
+
+    customer: str | None = None
+    account: str | None = None
+    address: str | None = None
+    product: str | None = None
+    modem_model: str | None = None
+    modem_mac: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Node:
     """A device, or an implied place upstream (the provider edge, a peer)."""
 
@@ -112,6 +127,7 @@ class Home:
 
     name: str
     plan: Plan | None
+    service: Service = field(default_factory=Service)
     nodes: Mapping[str, Node]
     links: tuple[Link, ...]
     peers: tuple[str, ...] = ()
