@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from statistics import median
 
-from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
+from whichhop.advice.known import Known, Trouble, trouble, trouble_words
 from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.judge_levels import LevelFinding
@@ -46,7 +46,7 @@ def _levels(known: Known, run: Run) -> tuple[dict[float, float], str]:
             and c.power_dbmv is not None
         }
         if read:
-            return read, f"read from the modem {time_words(newest.at_ns)}"
+            return read, f"read from the modem {known.time(newest.at_ns)}"
     return {f: expected_dbmv(run, f) for f in DEFAULT_HZ}, "by the cable run in the home file; not read yet"
 
 
@@ -133,7 +133,7 @@ def _figures(known: Known, *, changed: bool) -> Iterator[Recommendation]:
         where="coax",
         why=(
             *(f.words for f in _worst(troubles)),
-            f"read from the modem {time_words(known.levels[-1].at_ns)}",
+            f"read from the modem {known.time(known.levels[-1].at_ns)}",
         ),
         effort=Effort.HOUR,
         cost=Cost.NOTHING,

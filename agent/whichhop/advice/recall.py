@@ -1,14 +1,14 @@
 """What was done just before trouble that lasts began: the cheapest question there is, so it comes first."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
 
-from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
+from whichhop.advice.known import Known, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.compare.words import element_words
 from whichhop.model import Cause, Verdict
 from whichhop.model.links import PROVIDERS
 from whichhop.model.note import Note
+from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
 
 KEY = "recall-change"
@@ -56,10 +56,8 @@ def _question(verdict: Verdict) -> str | None:
 
 def _clock(at_ns: int, known: Known) -> str:
     """The local time of day, with the date where it is not that of the judged span's end."""
-    at, end = (
-        datetime.fromtimestamp(ns / NS_PER_S, UTC).astimezone(known.zone) for ns in (at_ns, known.end_ns)
-    )
-    return at.strftime("%H:%M" if at.date() == end.date() else "%H:%M on %Y-%m-%d")
+    at, end = (utc_of(ns).astimezone(known.zone) for ns in (at_ns, known.end_ns))
+    return at.strftime("%H:%M" if at.date() == end.date() else "%Y-%m-%d %H:%M")
 
 
 def _when(verdict: Verdict, known: Known) -> str:
@@ -72,7 +70,7 @@ def _why(verdict: Verdict, mine: Trouble, known: Known) -> Iterator[str]:
     names = " or ".join(map(element_words, verdict.elements))
     yield f"it lasts: {names}, {trouble_words(mine)}"
     for note in _notes(verdict, known):
-        yield f"noted for {time_words(note.at_ns)}: {note.text}"
+        yield f"noted for {known.time(note.at_ns)}: {note.text}"
 
 
 def _notes(verdict: Verdict, known: Known) -> Iterator[Note]:

@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 
-from whichhop.advice.known import Known, time_words
+from whichhop.advice.known import Known
 from whichhop.advice.rank import advise
 from whichhop.advice.step import Recommendation, RecommendationKind, lasting_words, step_words
 from whichhop.app.advice_of_home import OF_LONG, known_home
@@ -92,7 +92,7 @@ def _many(count: int, what: str) -> str:
 
 
 def _text(known: Known, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link]) -> str:
-    span = f"{time_words(known.start_ns)} to {time_words(known.end_ns)}"
+    span = f"{known.time(known.start_ns)} to {known.time(known.end_ns)}"
     lines = [
         f"{known.home.name}, {span}: {_many(len(known.verdicts), 'verdict')}, "
         f"{_many(len(known.rates), 'transfer')}, {'levels read' if known.levels else 'no levels read'}",

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from whichhop.app.metric_text import LastRate
-from whichhop.cli.times import clock_text, day_text
+from whichhop.cli.times import clock_text, instant_text
 from whichhop.compare.words import (
     NO_FAULT,
     level_words,
@@ -89,7 +89,7 @@ def _no_fault(bulletin: Bulletin) -> list[str]:
 
 
 def _since(at_ns: int, now_ns: int) -> str:
-    return clock_text(at_ns)[:5] if now_ns - at_ns < DAY_NS else day_text(at_ns)
+    return clock_text(at_ns)[:5] if now_ns - at_ns < DAY_NS else instant_text(at_ns)
 
 
 def _fault(verdict: Verdict, now_ns: int) -> str:
@@ -194,7 +194,7 @@ def _next(bulletin: Bulletin) -> list[str]:
 def screen(view: View) -> str:
     """The whole screen, without an end of line at its end."""
     bulletin = view.bulletin
-    title = f"{bulletin.home}, {day_text(bulletin.at_ns)[:10]} {clock_text(bulletin.at_ns)}"
+    title = f"{bulletin.home}, {instant_text(bulletin.at_ns)}"
     lines = [textwrap.shorten(title, WIDTH, placeholder=" ..."), ""]
     lines += _part("Now", _now(bulletin), NOW_LINES)
     lines += _part("Links", _links(bulletin), LINK_LINES, "more links")

@@ -16,6 +16,7 @@ from whichhop.app.live_comparison import live_comparison
 from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of
 from whichhop.cli.collecting import opened_for
 from whichhop.cli.screen import View, screen
+from whichhop.cli.times import times_in
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
@@ -160,6 +161,7 @@ def _heard(args: argparse.Namespace, home: Home) -> list[Heard]:
 def run(args: argparse.Namespace) -> int:
     """Ask, judge where nobody does, print."""
     house = read_house(args.home)
+    times_in(house.home)
     home = house.home
     if not home.agents:
         raise DataError(f"{home.name}: no node runs an agent; add agent: true to one")

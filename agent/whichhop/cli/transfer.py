@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from whichhop.cli.table import table
-from whichhop.cli.times import local_text
+from whichhop.cli.times import instant_text
 from whichhop.config.check import read_home
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.transfer.lease import zone_of
@@ -216,7 +216,7 @@ def _plan(home: Home, args: argparse.Namespace) -> int:
         rows_each = [(name, f"{octets / 1e6:.0f} MB") for name, octets in each.items()]
         sys.stdout.write(table(("transfer", "at most"), rows_each) + "\n")
     else:
-        rows_due = [(local_text(d.at_ns), str(d.pair), f"{d.octets / 1e6:.0f} MB") for d in due]
+        rows_due = [(instant_text(d.at_ns), str(d.pair), f"{d.octets / 1e6:.0f} MB") for d in due]
         sys.stdout.write(table(("when", "transfer", "at most"), rows_due) + "\n")
     if today is not None:
         spent, budget = today["spent"] / 1e6, today["budget"] / 1e6
