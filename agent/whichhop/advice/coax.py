@@ -47,6 +47,8 @@ def _levels(known: Known, run: Run) -> tuple[dict[float, float], str]:
         }
         if read:
             return read, f"read from the modem {known.time(newest.at_ns)}"
+    if not run.tap_dbmv:
+        return {}, ""
     return {f: expected_dbmv(run, f) for f in DEFAULT_HZ}, "by the cable run in the home file; not read yet"
 
 

@@ -173,7 +173,9 @@ def run(args: argparse.Namespace) -> int:
     else:
         bulletin = _judged_here(args, house, heard)
         source = "judged here; no agent compares by itself"
-    modems = [(m.node, modem_line(m, home)) for h in heard for m in modems_of(h.metrics, now)]
+    modems = [(m.node, m.headline) for m in bulletin.modems] or [
+        (m.node, modem_line(m, home)) for h in heard for m in modems_of(h.metrics, now)
+    ]
     view = View(
         bulletin=bulletin,
         source=source,

@@ -223,6 +223,15 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
             else "No fault found, but some links are slower than is usual for their kind.",
             more=tuple(level_words(v) for v in bulletin.unusual),
         )
+    if amiss := [m for m in bulletin.modems if m.amiss]:
+        return Sentence(
+            mood=Mood.UNSURE,
+            words="No fault found, but the modem's levels are not as they should be.",
+            more=(
+                *(f"{m.headline}." for m in amiss),
+                "Packets pass as usual so far; see the modem's levels below.",
+            ),
+        )
     return Sentence(
         mood=Mood.NO_FAULT,
         words="No fault found.",
