@@ -23,7 +23,7 @@ ASKED_OF_HOME = (
     Cause.NOT_SEPARABLE,
 )
 """Causes that somebody at home may have brought about."""
-HOME = "Ask what was moved, plugged in, switched on or restarted"
+HOME = "Ask what was moved, plugged in or restarted"
 LINE = "Ask whether somebody touched the modem, its cables or a splitter"
 OWN = "Find what began to send or fetch, such as a backup, an update or a download,"
 
@@ -38,11 +38,20 @@ def steps(known: Known) -> Iterator[Recommendation]:
         yield Recommendation(
             key=KEY,
             kind=RecommendationKind.TELL,
-            what=f"{question} {_when(verdict, known)}",
+            what=_asked(question, verdict, known),
             where=" + ".join(verdict.elements),
             why=tuple(_why(verdict, mine, known)),
             now=True,
         )
+
+
+def _asked(question: str, verdict: Verdict, known: Known) -> str:
+    """The question; where the answer was noted already, that."""
+    noted = [] if verdict.standing else list(_notes(verdict, known))
+    if not noted:
+        return f"{question} {_when(verdict, known)}"
+    last = max(noted, key=lambda note: note.at_ns)
+    return f"Check what was noted at {_clock(last.at_ns, known)}, {_when(verdict, known)}: {last.text}"
 
 
 def _question(verdict: Verdict) -> str | None:

@@ -59,12 +59,8 @@ class Judgement:
 
 def judge_value(rule: Rule, about: str, value: float, count: int | None = None) -> LevelFinding:
     """One value against one rule."""
-    standing = rule.stands(value)
-    shown = (
-        f"{value:.2g}" if rule.unit == "" and rule.high is not None and rule.high < 0.1 else f"{value:.1f}"
-    )
-    unit = f" {rule.unit}" if rule.unit else ""
-    words = f"{about}: {rule.subject} {shown}{unit}"
+    standing, shown = rule.stands(value), rule.shown(value)
+    words = f"{about}: {rule.subject} {shown}"
     if standing is not LevelStanding.FINE:
         words += f", not {rule.range_words} ({rule.source}): {rule.advice(value)}"
     return LevelFinding(
@@ -77,7 +73,7 @@ def judge_value(rule: Rule, about: str, value: float, count: int | None = None) 
         source=rule.source,
         count=count,
         subject=rule.subject,
-        shown=f"{shown}{unit}",
+        shown=shown,
         wanted=rule.range_words,
         means=rule.advice(value),
         too_low=rule.low is not None and value < rule.low,

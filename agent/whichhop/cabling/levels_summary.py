@@ -110,9 +110,14 @@ class LevelsSummary:
         return f"Good: every level is inside what technicians aim for{later}"
 
 
-def _family(finding: LevelFinding) -> tuple[str, bool]:
+def family_of(finding: LevelFinding) -> str:
+    """The rule's name, one for the published limit and for what technicians aim for."""
     name = finding.rule.removesuffix("-specification").removesuffix("-practice")
-    return _FAMILIES.get(name, name), finding.too_low
+    return _FAMILIES.get(name, name)
+
+
+def _family(finding: LevelFinding) -> tuple[str, bool]:
+    return family_of(finding), finding.too_low
 
 
 def _complaints(judgement: Judgement, levels: ModemLevels) -> Iterator[Complaint]:
@@ -186,7 +191,7 @@ def _figures(levels: ModemLevels) -> Iterator[str]:
 
 
 def _rank(one: Complaint) -> tuple[int, int, float, str]:
-    family = _family(one.worst)[0]
+    family = family_of(one.worst)
     place = _ORDER.index(family) if family in _ORDER else len(_ORDER)
     return -one.standing.weight, place, -one.worst.off, one.short
 

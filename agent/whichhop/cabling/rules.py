@@ -50,6 +50,15 @@ class Rule:
     when_high: str = ""
 
     @property
+    def is_share(self) -> bool:
+        """Whether it bounds a share of codewords, which people are told in per cent."""
+        return not self.unit
+
+    def shown(self, value: float) -> str:
+        """A value with its unit, as a reader sees it."""
+        return f"{100 * value:.2g} %" if self.is_share else f"{value:.1f} {self.unit}"
+
+    @property
     def practice(self) -> bool:
         """True when this is the trade's habit and no published limit."""
         return self.source == PRACTICE
@@ -58,6 +67,8 @@ class Rule:
     def range_words(self) -> str:
         """The range as a reader sees it."""
         unit = f" {self.unit}" if self.unit else ""
+        if self.is_share and self.high is not None:
+            return f"at most {100 * self.high:g} %"
         if self.low is None:
             return f"at most {self.high:g}{unit}"
         if self.high is None:

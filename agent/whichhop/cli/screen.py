@@ -22,7 +22,7 @@ WIDTH, HEIGHT = 80, 24
 LABEL = 10
 DAY_NS = 24 * 3600 * NS_PER_S
 # The most lines of each part; with the heading and blank lines they make HEIGHT together.
-NOW_LINES, LINK_LINES, EPISODE_LINES, AGENT_LINES, RATE_LINES, MODEM_LINES, NEXT_LINES = 2, 6, 4, 2, 2, 2, 2
+NOW_LINES, LINK_LINES, EPISODE_LINES, AGENT_LINES, RATE_LINES, MODEM_LINES, NEXT_LINES = 2, 6, 3, 2, 2, 2, 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +116,7 @@ def _figures(link: LinkNow) -> str:
     if link.added_s is not None and link.added_s >= 0.001:
         words.append(f"{ms(link.added_s)} over usual")
     if link.loss_ratio:
-        words.append(f"{100 * link.loss_ratio:.1f} % lost")
+        words.append(f"{100 * link.loss_ratio:.1f} % packet loss")
     return ", ".join(words)
 
 

@@ -182,7 +182,8 @@ def _figures(standing: HomeState, columns: Sequence[int]) -> _Figures:
 
 
 def _to_near_end(standing: HomeState, columns: Sequence[int]) -> dict[int, int]:
-    """By session, one of the same agent and way of asking that ends where the session's last link begins."""
+    """By session, one of the same agent that ends where the session's last link begins, or as near to that as
+    anything answers; of the same way of asking where there is one."""
     ends = {
         (s.key.agent, s.key.method, tuple(k.name for k in s.path.links)): i
         for i, s in enumerate(standing.sessions)
@@ -192,9 +193,10 @@ def _to_near_end(standing: HomeState, columns: Sequence[int]) -> dict[int, int]:
         session = standing.sessions[i]
         names = tuple(k.name for k in session.path.links)
         methods = (session.key.method, *(m for m in Method if m is not session.key.method))
-        near = (ends.get((session.key.agent, method, names[:-1])) for method in methods)
+        shorter = [names[:length] for length in range(len(names) - 1, 0, -1)]
+        near = (ends.get((session.key.agent, m, links)) for links in shorter for m in methods)
         found = next((j for j in near if j is not None), None)
-        if len(names) > 1 and found is not None:
+        if found is not None:
             out[i] = found
     return out
 

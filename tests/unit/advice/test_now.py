@@ -59,7 +59,9 @@ def test_the_question_names_the_local_time_and_what_was_noted_shortly_before() -
         advise(known(verdicts=(now,), notes=notes, zone=timezone(timedelta(hours=2)))), "recall-change"
     )
     # START is 12:00 UTC; 20.5 hours later it is 08:30 UTC, 10:30 in the home.
-    assert asked.what == "Ask what was moved, plugged in, switched on or restarted shortly before 10:30"
+    assert asked.what == "Check what was noted at 10:15, shortly before 10:30: moved the attic's box"
+    bare = only(advise(known(verdicts=(now,), zone=timezone(timedelta(hours=2)))), "recall-change")
+    assert bare.what == "Ask what was moved, plugged in or restarted shortly before 10:30"
     said = " ".join(asked.why)
     assert "moved the attic's box" in said
     assert "new lamp" not in said
@@ -92,7 +94,8 @@ def test_levels_that_are_not_right_lead_to_a_step_without_a_cable_run() -> None:
     step = only(advise(known(levels=(levels(-17.0, -16.5, 1.0),))), "inspect-levels")
     # ITU-T J.222.1: -15 to +15 dBmV
     assert step.kind is RecommendationKind.FIX
-    assert step.what.endswith("its figures are outside what they should be")
+    assert "its figures are outside what they should be" in step.what
+    assert "downstream power is -17.0 dBmV, wanted -15 to +15 dBmV" in step.what
     assert "-17.0 dBmV" in " ".join(step.why)
     assert step.cautions
     assert "whichhop cabling alder.yaml --checklist" in step.commands
