@@ -12,7 +12,8 @@ import yaml
 from support.need import need_program
 from support.scraped_home import AGENTS, RULES, TOP, Scraped, scraped_home
 from whichhop.net.http_get import fetch
-from whichhop.serve.catalogue import CATALOGUE, MetricKind, exposed_name
+from whichhop.serve.catalogue import CATALOGUE, exposed_name
+from whichhop.serve.metric_row import MetricKind
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
 from whichhop.app.live_seconds import NewestSeconds, SoonWords
+from whichhop.app.notice_readings import notice_readings
 from whichhop.app.refusals import RefusalsOfLate, refusal_words
 from whichhop.app.store_windows import StoreSeconds, exact_windows, windows_of_store
 from whichhop.capacity.rooms import is_of_transfer, room_rates
@@ -111,6 +112,7 @@ class LiveComparison:
                 notes=notes,
                 steps=steps,
                 modems=self._advice.modems if self._advice is not None else (),
+                notices=notice_readings(self._store, due_ns),
             ),
         )
         return self._told_last.bulletin

@@ -5,8 +5,11 @@ from dataclasses import dataclass, replace
 from typing import Self
 
 from whichhop.model import PROVIDER_EDGE, Home, Link, LinkKind, Reading, SessionKey
+from whichhop.model.transfer import DOWNLOADS, UPLOADS
 
 _LEVELS = "levels/"
+_NO_NODES = (DOWNLOADS, UPLOADS)
+"""What stands for the other end of a transfer without one, and names nobody."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,11 +76,14 @@ class StandIns:
         return replace(key, agent=self.name(key.agent), target=self.name(key.target))
 
     def reading(self, reading: Reading) -> Reading:
-        """A reading under stand-ins, the modem's name inside a level's included."""
+        """A reading under stand-ins, with the node that its name tells: a modem, or a hop's other end."""
         name = reading.name
         if name.startswith(_LEVELS):
             node, _, rest = name[len(_LEVELS) :].partition("/")
             name = f"{_LEVELS}{self.name(node)}/{rest}"
+        elif ":" in name:
+            figure, _, other = name.partition(":")
+            name = f"{figure}:{other if other in _NO_NODES else self.name(other)}"
         return replace(reading, agent=self.name(reading.agent), name=name)
 
 

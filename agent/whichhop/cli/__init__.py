@@ -33,6 +33,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "work out the coax part by part, what a change would gain, and each box's limit",
     ),
     ("status", "whichhop.cli.status", "say in one screen how the home is now"),
+    ("tell", "whichhop.cli.tell", "say who is told of a fault and by which ways, and try them"),
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is at fault"),
     ("note", "whichhop.cli.note", "note what was changed in the home, and when"),
     ("before-after", "whichhop.cli.before_after", "say what a noted change did, link by link"),

@@ -9,7 +9,16 @@ from numpy.typing import NDArray
 from whichhop.compare.live import HomeState
 from whichhop.compare.words import explain
 from whichhop.model import CAUSE_TABLE, LINK_TABLE, Home, Link, Method, Owner, Verdict
-from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, ToldVerdict
+from whichhop.model.bulletin import (
+    AgentNow,
+    Bulletin,
+    LinkNow,
+    LinkState,
+    NoticeHeard,
+    OwnUse,
+    RoomRate,
+    ToldVerdict,
+)
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
 
@@ -31,11 +40,14 @@ def bulletin_of(
     notes: Iterable[Note] = (),
     steps: Sequence[str] | None = None,
     modems: Sequence[ModemNow] = (),
+    own_use: OwnUse | None = None,
+    notices: Sequence[NoticeHeard] = (),
 ) -> Bulletin:
     """What stands after the follower's last tick.
 
     told: the last day's verdicts in any order (see told.DayBook). troubles: by agent, why it does not answer.
     steps: what to do next, the best first; the verdicts' own advice unless given.
+    own_use: the home's own traffic of the last minute. notices: what agents let each other know of notices.
     """
     home, table = standing.home, standing.table
     ordered = sorted(told, key=lambda v: (v.end_ns is None, v.start_ns, v.elements), reverse=True)[:MOST_TOLD]
@@ -57,6 +69,8 @@ def bulletin_of(
         plan_down_bps=home.plan.down_bps if home.plan else None,
         plan_up_bps=home.plan.up_bps if home.plan else None,
         modems=tuple(modems),
+        own_use=own_use,
+        notices=tuple(notices),
     )
 
 

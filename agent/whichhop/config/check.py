@@ -1,5 +1,6 @@
 """Every rule of a home file in one pass: all complaints at once, or a Home."""
 
+import codecs
 import copy
 from collections.abc import Iterator, Sized
 from dataclasses import dataclass, replace
@@ -18,11 +19,13 @@ from whichhop.config.house import (
 )
 from whichhop.config.in_own_words import in_own_words
 from whichhop.config.load import MOST_CHARACTERS, KeyPath, Located, one_complaint, read_yaml
+from whichhop.config.meant_keys import ROUNDS, is_no_home, put_right
 from whichhop.config.mend import mended
+from whichhop.config.notices import build_notices, notice_troubles
 from whichhop.config.schema import HomeFile
 from whichhop.config.shape import hold_to_schema, worded
 from whichhop.config.tree import Trouble, distance_to_root, link_troubles, tree_troubles
-from whichhop.errors import ConfigError
+from whichhop.errors import Complaint, ConfigError
 from whichhop.model import (
     BEYOND,
     LINK_TABLE,
@@ -41,6 +44,7 @@ from whichhop.model import (
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, UPSTREAM
+from whichhop.printable import shown
 
 MOST_AGENTS = 40
 """Sessions grow with the square of the agents: 40 send 1,600 packets a second. A large house has ten."""
@@ -265,6 +269,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         ),
         levels=build_levels(file, home_file),
         counters=build_counters(file, home_file),
+        notices=build_notices(file, home_file),
     )
 
 
@@ -274,12 +279,14 @@ _RULES = (
     _target_troubles,
     _resolver_troubles,
     counter_troubles,
+    notice_troubles,
     _url_troubles,
     _port_troubles,
     level_troubles,
     cabling_troubles,
 )
 _NO_LINE = "no access link"
+_NO_HOME = "give the path of a home file; `whichhop start` makes one, and examples are in configs/"
 
 
 def _rule_troubles(file: HomeFile, *, tree: bool) -> list[Trouble]:
@@ -292,6 +299,9 @@ def _checked(located: Located) -> HomeFile:
     """The file as models; ConfigError with all that reader, schema and rules have to say, in one go."""
     # The reader's own data stays as it was written.
     located = replace(located, data=in_own_words(copy.deepcopy(located.data)))
+    if (instead := is_no_home(located.data)) is not None:
+        shape = "" if isinstance(located.data, dict) else f"{shown(str(located.data))} "
+        raise one_complaint(located.file, f"no home file: {shape}{instead}", _NO_HOME)
     held = hold_to_schema(located.data)
     if held.file is not None and not located.complaints:
         troubles = _rule_troubles(held.file, tree=True)
@@ -299,10 +309,20 @@ def _checked(located: Located) -> HomeFile:
             return held.file
         complaints = [located.complaint(*trouble) for trouble in troubles]
         raise ConfigError(sorted(complaints, key=lambda c: c.line))
+    unknown: list[Complaint] = []
+    for _ in range(ROUNDS):
+        located, found, changed = put_right(located, held.mismatches)
+        if not changed:
+            break
+        unknown += found
+        located = replace(located, data=in_own_words(located.data))
+        held = hold_to_schema(located.data)
     # Where the reader has refused a value the schema finds none, and that would be told twice.
     new = [one for one in held.mismatches if one[0] not in located.places]
-    complaints = [*located.complaints, *worded(located, new)]
-    more = located.more + len(located.complaints) + len(new) - len(complaints)
+    better = [located.bare[path] for path, _ in new if path in located.bare]
+    read = [one for one in located.complaints if one not in better]
+    complaints = [*read, *unknown, *worded(located, new)]
+    more = located.more + len(read) + len(unknown) + len(new) - len(complaints)
     whole = mended(located.data, held.mismatches)
     if whole is not None:
         for path, problem, remedy in _rule_troubles(whole.file, tree=not whole.tree_doubtful):
@@ -330,12 +350,31 @@ def _read(path: Path) -> Located:
     try:
         with path.open("rb") as file:
             octets = file.read(4 * MOST_CHARACTERS + 1)  # never the whole of a device or a pipe without end
-        text = octets.decode("utf-8")
-    except (OSError, UnicodeDecodeError, ValueError) as trouble:
-        reason = trouble.strerror if isinstance(trouble, OSError) else "not UTF-8 text"
-        remedy = "give the path of a home file; examples are in configs/"
+    except (OSError, ValueError) as trouble:
+        reason = trouble.strerror if isinstance(trouble, OSError) else "no name of a file"
+        remedy = "let this user read it" if isinstance(trouble, PermissionError) else _NO_HOME
         raise one_complaint(str(path), f"cannot be read: {reason}", remedy) from trouble
+    try:
+        text = octets.decode("utf-8")
+    except UnicodeDecodeError as trouble:
+        utf16 = octets[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+        raise ConfigError([_not_utf8(path, octets, trouble.start, utf16=utf16)]) from trouble
+    if "\0" in text[:MOST_CHARACTERS]:
+        raise ConfigError([_not_utf8(path, octets, text.index("\0"), utf16=octets[:64].count(0) > 10)])
     return read_yaml(text, str(path))
+
+
+def _not_utf8(path: Path, octets: bytes, at: int, *, utf16: bool) -> Complaint:
+    """What a file is that is no text as a home file is; the line of its first strange octet."""
+    binary = not utf16 and 0 in octets
+    kind = "UTF-16 text, not UTF-8" if utf16 else "no text" if binary else "not UTF-8 text"
+    return Complaint(
+        file=str(path),
+        line=1 if utf16 or binary else octets[:at].count(b"\n") + 1,
+        key="",
+        problem=f"cannot be read: {kind}",
+        remedy=_NO_HOME if binary else "save it in the encoding UTF-8 (an editor's Save As has it)",
+    )
 
 
 def _as_it_is(home: Home, path: Path) -> Home:

@@ -65,6 +65,14 @@ def _ends(link: dict[str, Any], kinds: Mapping[str, str]) -> list[str]:
     return [end for end in join if isinstance(end, str)]
 
 
+def _ways(part: Any) -> None:
+    """`2-way` is a splitter's usual name."""
+    if isinstance(part, dict) and isinstance(word := part.get("splitter"), str):
+        found = re.fullmatch(r"\s*(\d{1,2})\s*[- ]?\s*ways?\s*", word.lower())
+        if found:
+            part["splitter"] = int(found[1])
+
+
 def _link(link: Any, kinds: Mapping[str, str]) -> None:
     if not isinstance(link, dict):
         return
@@ -137,7 +145,10 @@ def in_own_words(data: Any) -> Any:
     for part in _list(data, "cabling"):
         _swap(part, "cable", CABLES)
         _swap(part, "leg", LEGS)
+        _ways(part)
     for box in list(_mapping(data, "equipment").values())[:MOST_PARTS]:
+        if isinstance(box, dict) and type(box.get("radio")) is int:
+            box["radio"] = str(box["radio"])  # `radio: 6` is a generation
         _swap(box, "radio", RADIOS)
         _swap(box, "adapter", ADAPTERS)
         _swap(box, "line", TERMINALS)

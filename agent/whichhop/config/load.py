@@ -1,18 +1,27 @@
 """YAML text to plain data, keeping line numbers and refusing what YAML would silently misread."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import yaml
 
+from whichhop.config.syntax_mistakes import syntax_mistake
 from whichhop.errors import MOST_COMPLAINTS, Complaint, ConfigError
 from whichhop.printable import printable, shown
 
 MOST_CHARACTERS = 250_000
 """A home of 50 rooms with its cabling has some 30,000; this is read in seconds on a small machine."""
 _LONGEST_KEY = 64
+_TYPOGRAPHIC = "\u2018\u2019\u201a\u201c\u201d\u201e\u00ab\u00bb"
 KeyPath = tuple[str | int, ...]
+
+
+def plain_quotes(text: str) -> str | None:
+    """A text without the typographic quotes around it; None where it has none."""
+    bare = text.strip(_TYPOGRAPHIC)
+    return bare if bare != text else None
 
 
 def key_text(path: KeyPath) -> str:
@@ -34,9 +43,11 @@ class Located:
     data: Any
     lines: dict[KeyPath, int]
     complaints: tuple[Complaint, ...] = ()
-    """What was wrong on the way; the value at such a place is None, or the first of two."""
+    """What was wrong on the way; the value at such a place is None, the first of two, or what was written."""
     places: frozenset[KeyPath] = frozenset()
-    """Where those complaints point."""
+    """Where those complaints point, but for `bare`."""
+    bare: Mapping[KeyPath, Complaint] = field(default_factory=dict)
+    """Those of them about texts that want quotes: who knows what belongs there may know better."""
     more: int = 0
     """How many there are besides, which nobody put into words."""
 
@@ -61,11 +72,15 @@ class _Reader:
     lines: dict[KeyPath, int] = field(default_factory=dict)
     complaints: list[Complaint] = field(default_factory=list)
     places: set[KeyPath] = field(default_factory=set)
+    bare: dict[KeyPath, Complaint] = field(default_factory=dict)
     more: int = 0
     seen: set[int] = field(default_factory=set)
 
-    def complain(self, node: yaml.Node, path: KeyPath, problem: str, remedy: str) -> None:
-        self.places.add(path)
+    def complain(
+        self, node: yaml.Node, path: KeyPath, problem: str, remedy: str, *, bare: bool = False
+    ) -> None:
+        if not bare:
+            self.places.add(path)
         if len(self.complaints) >= MOST_COMPLAINTS:
             self.more += 1
             return
@@ -78,6 +93,8 @@ class _Reader:
                 remedy=remedy,
             )
         )
+        if bare:
+            self.bare[path] = self.complaints[-1]
 
     def read(self, node: yaml.Node, path: KeyPath) -> Any:
         self.lines.setdefault(path, node.start_mark.line + 1)
@@ -125,19 +142,28 @@ class _Reader:
                 node, path, f"{shown(text)} has line ends or control characters", "write plain text"
             )
             return None
-        if kind == "bool" and text not in ("true", "false"):
-            problem = f"the bare word {text!r} means true or false to YAML"
-            self.complain(node, path, problem, f'write true or false, or quote it: "{text}"')
-        elif kind in ("int", "float") and ":" in text:
-            problem = f"bare {text} means a number to base 60 to YAML"
-            self.complain(node, path, problem, f'quote it: "{text}"')
-        elif kind in ("int", "float"):
-            return self.number(node, path, kind)
-        elif kind == "bool":
-            return text == "true"
-        elif kind != "null":
+        if not node.tag.startswith("tag:yaml.org,2002:"):
+            self.complain(node, path, f"a word that begins with ! ({shown(node.tag)})", "quote the text")
+            return None
+        if (plain := plain_quotes(text)) is not None:
+            self.complain(node, path, f"{shown(text)} has typographic quotes", f'write "{plain}"')
+            return plain
+        wide = kind in ("int", "float") and ":" in text
+        if wide or (kind == "bool" and text not in ("true", "false")):
+            problem = (
+                f"bare {text} means a number to base 60 to YAML"
+                if wide
+                else f"the bare word {text!r} means true or false to YAML"
+            )
+            self.complain(node, path, problem, f'quote it: "{text}"', bare=True)
             return text
-        return None
+        return self.typed(node, path, kind)
+
+    def typed(self, node: yaml.ScalarNode, path: KeyPath, kind: str) -> Any:
+        if kind in ("int", "float"):
+            return self.number(node, path, kind)
+        text = str(node.value)
+        return text == "true" if kind == "bool" else None if kind == "null" else text
 
     def number(self, node: yaml.ScalarNode, path: KeyPath, kind: str) -> Any:
         text = str(node.value).replace("_", "")
@@ -168,13 +194,6 @@ def load_yaml(text: str, file: str) -> Located:
     return located
 
 
-def _remedy(problem: str, line: str) -> str:
-    """What to do about a line that YAML cannot parse."""
-    if "\t" in line[: len(line) - len(line.lstrip())] or "'\\t'" in problem:
-        return "indent with blanks, never with tabs"
-    return "check indentation, colons and quotes on this line and the one before; the rest is read after that"
-
-
 def read_yaml(text: str, file: str) -> Located:
     """Plain data (dict, list, str, int, float, bool, None) of a YAML text, with what is wrong in it.
 
@@ -194,23 +213,19 @@ def read_yaml(text: str, file: str) -> Located:
     except (ValueError, OverflowError) as trouble:  # an escape or a number in a directive that is none
         raise one_complaint(file, f"not YAML: {trouble}", "write it as the examples in configs/") from trouble
     except yaml.YAMLError as trouble:
-        mark = getattr(trouble, "problem_mark", None) or getattr(trouble, "context_mark", None)
-        problem = getattr(trouble, "problem", None) or "a character that YAML does not allow"
-        context = getattr(trouble, "context", None)
-        lines = text.splitlines()
-        at = lines[mark.line] if mark and mark.line < len(lines) else ""
+        began = getattr(trouble, "context_mark", None)
+        mark = getattr(trouble, "problem_mark", None) or began
+        found = syntax_mistake(
+            text,
+            mark.line if mark else 0,
+            str(getattr(trouble, "problem", None) or "a character that YAML does not allow"),
+            str(getattr(trouble, "context", None) or ""),
+            began.line if began else None,
+        )
         raise ConfigError(
-            [
-                Complaint(
-                    file=file,
-                    line=mark.line + 1 if mark else 1,
-                    key="",
-                    problem=f"not YAML: {problem}" + (f" {context}" if context else ""),
-                    remedy=_remedy(str(problem), at),
-                )
-            ]
+            [Complaint(file=file, line=found.line + 1, key="", problem=found.problem, remedy=found.remedy)]
         ) from trouble
-    if root is None:
+    if root is None or (isinstance(root, yaml.ScalarNode) and root.tag.endswith(":null")):
         raise one_complaint(file, "the file is empty", "start from one of the example homes in configs/")
     reader = _Reader(file=file)
     try:
@@ -225,5 +240,6 @@ def read_yaml(text: str, file: str) -> Located:
         lines=reader.lines,
         complaints=tuple(reader.complaints),
         places=frozenset(reader.places),
+        bare=reader.bare,
         more=reader.more,
     )

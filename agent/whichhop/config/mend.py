@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from whichhop.config.load import KeyPath
+from whichhop.config.meant_keys import value_at
 from whichhop.config.schema import NAME_PATTERN, HomeFile
-from whichhop.config.shape import Mismatch, hold_to_schema, value_at
+from whichhop.config.shape import Mismatch, hold_to_schema
 
 ROUNDS = 6
 """Mending one place may show another below it; no file of a person needs more."""
@@ -113,7 +114,8 @@ def mended(data: Any, mismatches: Sequence[Mismatch]) -> Mended | None:
             if not path:
                 return None
             if error["type"] != "extra_forbidden":
-                doubtful.add(path)
+                # One end that is no name makes both doubtful: a stand-in takes the place of the pair.
+                doubtful.add(path[:3] if path[0] == "links" and path[2:3] == ("join",) else path)
             _mend(whole, path, error["type"])
         held = hold_to_schema(whole)
         if held.file is not None:

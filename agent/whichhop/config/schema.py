@@ -10,6 +10,7 @@ from whichhop.model import LinkKind, Medium, NodeKind
 from whichhop.model.cable_run import CableKind, Leg
 from whichhop.model.equipment import Adapter, LineKind, RadioKind
 from whichhop.model.levels_source import Fact
+from whichhop.model.notices import LEAST_PROBABILITY, LEAST_SECONDS, MailSecurity
 
 NAME_PATTERN = r"^[a-z][a-z0-9-]{0,31}$"
 
@@ -314,6 +315,54 @@ class PagePart(Part):
     """True: everybody in the home. False: in TLS, by the password that `whichhop setup` tells."""
 
 
+class WebhookPart(Part):
+    """Where notices are posted as JSON: one of `url` and `url_file`."""
+
+    url: Annotated[str, AfterValidator(texts.url)] | None = None
+    """The address that takes them."""
+    url_file: str | None = None
+    """A file that holds only that address, where the address is itself a secret; mode 0600."""
+    token_file: str | None = None
+    """A file that holds only a token, sent as `Authorization: Bearer`; mode 0600."""
+
+
+class MailPart(Part):
+    """By which server notices are mailed, from whom, to whom."""
+
+    server: Annotated[str, AfterValidator(texts.target)]
+    """The mail server that takes them: a host name or an address."""
+    port: Annotated[int | None, Field(ge=1, le=65535)] = None
+    """Its port; 587 with starttls, 465 with tls, 25 with none unless given."""
+    security: Annotated[MailSecurity, Field(strict=False)] = MailSecurity.STARTTLS
+    """How the connection is encrypted."""
+    user: Annotated[str, StringConstraints(min_length=1, max_length=200)] | None = None
+    """Its user name, where it wants one."""
+    password_file: str | None = None
+    """A file that holds only the password; mode 0600."""
+    sender: Annotated[str, AfterValidator(texts.mailbox), Field(alias="from")]
+    """The address that notices come from."""
+    to: Annotated[list[Annotated[str, AfterValidator(texts.mailbox)]], Field(min_length=1, max_length=20)]
+    """The addresses that get them."""
+
+
+class NoticesPart(Part):
+    """Who is told when a fault begins and ends; each way needs an agent that compares and has its files."""
+
+    webhook: WebhookPart | None = None
+    """Post each notice as JSON over HTTP or HTTPS."""
+    mail: MailPart | None = None
+    """Mail each notice."""
+    command_file: str | None = None
+    """A file with a program and its arguments, one a line, that gets each notice as JSON on its standard
+    input; only on machines that have the file, which nobody but its owner may change."""
+    quiet_hours: Annotated[str, AfterValidator(texts.quiet_hours)] | None = None
+    """When nobody is told, such as "22:00-07:00"; what is still ongoing is told at their end."""
+    least_probability: Annotated[float, Field(ge=0.5, lt=1, strict=False)] = LEAST_PROBABILITY
+    """What is less probable than this is not told."""
+    least_minutes: Annotated[float, Field(ge=0, le=1440, strict=False)] = LEAST_SECONDS / 60
+    """What is over sooner is not told."""
+
+
 class HomeFile(Part):
     """The whole file."""
 
@@ -333,6 +382,8 @@ class HomeFile(Part):
     """What measuring may cost."""
     page: PagePart = Field(default_factory=PagePart)
     """Who may see the agents' page."""
+    notices: NoticesPart | None = None
+    """Who is told when a fault begins and when it ends."""
     announce: bool | None = None
     """Whether agents announce themselves to each other (DNS-SD); unless written, where one has no address."""
     ports: PortsPart = Field(default_factory=PortsPart)

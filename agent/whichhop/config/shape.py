@@ -4,63 +4,41 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import available_timezones
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from whichhop.config.load import KeyPath, Located
-from whichhop.config.schema import NAME_PATTERN, HomeFile
+from whichhop.config.meant_keys import key_remedy, value_at
+from whichhop.config.meant_values import (
+    address_remedy,
+    hours_remedy,
+    meant_name,
+    number_remedy,
+    target_remedy,
+    zone_remedy,
+)
+from whichhop.config.schema import HomeFile
 from whichhop.config.trade_words import (
     ACCESS,
     ADAPTERS,
     CABLES,
     INSIDE,
-    KEYS,
     LEGS,
     LINES_OVER,
     LINKS,
     LINKS_OVER,
+    NO_NODES,
     NODES,
     RADIOS,
     TERMINALS,
     Words,
+    folded,
     near_word,
 )
 from whichhop.errors import MOST_COMPLAINTS, Complaint
 from whichhop.model import LinkKind
-
-
-def fields_at(path: KeyPath, data: Any) -> list[str]:
-    """The keys that the schema allows beside an unknown one, by walking the models along the path."""
-    model: Any = HomeFile
-    for part in path[:-1]:
-        if isinstance(model, type) and issubclass(model, BaseModel):
-            fields = {f.alias or n: f for n, f in model.model_fields.items()}
-            if part not in fields:
-                return []
-            model = fields[str(part)].annotation
-        else:
-            # dict[Name, X] and list[X]: what comes below is the last argument
-            args = getattr(model, "__args__", ())
-            model = args[-1] if args else None
-        for arg in getattr(model, "__args__", ()):
-            if isinstance(arg, type) and issubclass(arg, BaseModel) and not isinstance(data, list):
-                model = arg if type(None) in model.__args__ else model
-    if isinstance(model, type) and issubclass(model, BaseModel):
-        return [f.alias or n for n, f in model.model_fields.items()]
-    return []
-
-
-def value_at(data: Any, path: KeyPath) -> Any:
-    """The value at a path; None where there is none."""
-    for part in path:
-        if isinstance(data, dict) and part in data:
-            data = data[part]
-            continue
-        if not isinstance(data, list) or not isinstance(part, int) or part >= len(data):
-            return None
-        data = data[part]
-    return data
 
 
 def _words_at(path: KeyPath, data: Any) -> tuple[Words, ...]:
@@ -87,25 +65,12 @@ def _shown(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _unknown_key(path: KeyPath, data: Any) -> tuple[str, str]:
-    """What to say of a key that no part has."""
-    known, key = fields_at(path, data), str(path[-1])
-    if ":" in key:
-        return "unknown key", f"put a blank after the colon: {key.replace(':', ': ', 1)}"
-    meant = KEYS.get(key.lower())
-    if meant in known:
-        return "unknown key", f"did you mean {meant!r}?"
-    value = value_at(data, path)
-    if key == "length" and "length_m" in known:
-        feet = isinstance(value, str) and re.search(r"f(ee|oo)?t|'", value)
-        return "unknown key", f"write {'length_ft' if feet else 'length_m'} and the number alone"
-    return "unknown key", near_word(key, known) if known else "remove it"
-
-
 def _name_remedy(value: Any) -> str:
-    plain = re.sub(r"[^a-z0-9]+", "-", str(value).lower()).strip("-")[:32].rstrip("-")
     rule = "use small letters, digits and hyphens, starting with a letter, at most 32"
-    return f"write {plain}; {rule}" if re.match(NAME_PATTERN, plain) else rule
+    if "{" in str(value):
+        return "put a colon between the name and what stands in braces"
+    plain = meant_name(value)
+    return f"write {plain}; {rule}" if plain else rule
 
 
 def _unknown_word(error: ErrorDetails, path: KeyPath, data: Any) -> tuple[str, str]:
@@ -113,34 +78,145 @@ def _unknown_word(error: ErrorDetails, path: KeyPath, data: Any) -> tuple[str, s
     tables = _words_at(path, data)
     if not isinstance(value, str):
         value = str(value)
+    if path[:1] == ("nodes",) and folded(value) in NO_NODES:
+        return f"{_shown(value)} is no node", NO_NODES[folded(value)]
     if tables:
         spelled = [word for words in tables for word in words.spelled]
         stored = [word for words in tables for word in words.stored]
         return f"unknown word {_shown(error['input'])}", near_word(value, spelled, stored)
     words = [w.strip(" '") for w in str(error["ctx"]["expected"]).replace(" or ", ", ").split(",")]
-    return f"unknown word {_shown(error['input'])}", near_word(value, words)
+    if all(word.isdigit() for word in words):
+        meant = re.match(r"\s*(\d+)(?!\d|\.\d)", value)
+        remedy = (
+            f"write {meant[1]}, the number alone" if meant and meant[1] in words else near_word("", words)
+        )
+    elif words == ["discover"]:
+        remedy = "write discover, or the address of the provider's first hop"
+    else:
+        remedy = near_word(value, words)
+    return f"unknown word {_shown(error['input'])}", remedy
+
+
+_FLAGS = {"yes": "true", "on": "true", "y": "true", "1": "true", "true": "true"} | dict.fromkeys(
+    ("no", "off", "n", "0", "false"), "false"
+)
+
+
+def _flag_remedy(value: Any) -> str:
+    meant = _FLAGS.get(str(value).lower())
+    return "write true or false" + (f", here {meant} without quotes" if meant else ", without quotes")
+
+
+_LISTS = {
+    "links": "begin each link with a hyphen: - {join: [desk, router], kind: wired}",
+    "cabling": "begin each part with a hyphen: - {cable: rg-6, length_m: 10}",
+    "tap": "write it as [{mhz: 600, dbmv: 12}], at one or more frequencies",
+}
+
+
+def _list_remedy(value: Any, path: KeyPath) -> str:
+    """How a list is written that was written as something else; with what was written, where it is short."""
+    key = str(path[-1]) if path else ""
+    if key == "join" and isinstance(value, str):
+        return f"write join: [{', '.join((re.findall(r'[^ ,;/<>]+', value) or ['a', 'b'])[:2])}]"
+    if isinstance(value, str) and key not in _LISTS and len(value) < 80:
+        return f"write it as a list: [{value}]"
+    return _LISTS.get(key, "write it as a list: [a, b]")
+
+
+_MAPPINGS = {
+    ("nodes",): "write each node by its name, without a hyphen: `desk: {kind: host}`",
+    ("plan",): "write plan: {down_mbps: 100, up_mbps: 10}",
+    ("links",): "write it as {join: [desk, router], kind: wired}",
+    ("cabling",): "write it as {cable: rg-6, length_m: 10}",
+    ("targets", "resolvers"): "write each by a name of your own: {router: 192.0.2.1}",
+}
+
+
+def _mapping_remedy(value: Any, path: KeyPath) -> str:
+    """How a mapping is written that was written as something else."""
+    if len(path) == 2 and path[0] == "nodes":
+        own = NODES.own(value) or (NODES.own(path[1]) if value is None else None)
+        address = isinstance(value, str) and re.fullmatch(r"[\d.:a-f]+", value)
+        inside = f"kind: {own}" if own else f"kind: host, address: {value}" if address else "kind: host"
+        return f"write {path[1]}: {{{inside}}}"
+    named = (part for part in path if isinstance(part, str))
+    return _MAPPINGS.get(tuple(named), "write it as `key: value` pairs")
+
+
+def _value_remedy(value: Any, path: KeyPath) -> str:
+    """What to write for a text that is not of the form that its place has."""
+    key, text = path[-1] if path else "", str(value)
+    if path[:2] == ("targets", "peers"):
+        return target_remedy(text)
+    if key in ("address", "snmp", "provider-edge") or path[:2] == ("targets", "resolvers"):
+        return address_remedy(text)
+    if key == "quiet_hours":
+        return hours_remedy(text)
+    if key == "zone":
+        return zone_remedy(text, sorted(available_timezones()))
+    if isinstance(key, int) or key in ("page", "upnp"):
+        return "write it with http:// or https:// in front" if "://" not in text else "write it in that form"
+    return "write it in that form"
+
+
+_BOUNDS = {
+    "greater_than": ("not greater than {gt:g}", "write more"),
+    "greater_than_equal": ("not greater than or equal to {ge:g}", "write {ge:g} or more"),
+    "less_than": ("not less than {lt:g}", "write less"),
+    "less_than_equal": ("not less than or equal to {le:g}", "write {le:g} at most"),
+}
+
+
+def _of_empty(kind: str, path: KeyPath) -> tuple[str, str]:
+    """Problem and remedy for a key with nothing behind it."""
+    if kind in ("model_type", "dict_type"):
+        return "empty", _mapping_remedy(None, path)
+    if kind == "list_type":
+        return "empty", _list_remedy(None, path)
+    return "empty", "write its value (what follows a # is a remark; quotes keep it), or remove the line"
+
+
+def _of_number(kind: str, ctx: Mapping[str, Any], value: Any, path: KeyPath) -> tuple[str, str]:
+    """Problem and remedy for what is no number, or too small or large a one."""
+    if kind in _BOUNDS:
+        problem, remedy = _BOUNDS[kind]
+        return f"{_shown(value)} is {problem.format(**ctx)}", remedy.format(**ctx)
+    whole = kind.startswith("int_")
+    what = "a whole number" if whole else "a number"
+    return f"{_shown(value)} is not {what}", number_remedy(value, path, whole=whole)
 
 
 def _words(error: ErrorDetails, path: KeyPath, data: Any) -> tuple[str, str]:
     """Problem and remedy for one of pydantic's errors."""
     kind, ctx, value = error["type"], error.get("ctx", {}), error["input"]
     if kind == "extra_forbidden" and path:
-        return _unknown_key(path, data)
+        return "unknown key", key_remedy(path, data)
+    if value is None and kind != "missing":
+        return _of_empty(kind, path)
     if kind in ("literal_error", "enum") or (kind == "value_error" and _words_at(path, data)):
         return _unknown_word(error, path, data)
+    if kind in _BOUNDS or kind.startswith(("int_", "float_")):
+        return _of_number(kind, ctx, value, path)
+    several = isinstance(value, list | dict)
     table: Mapping[str, tuple[str, str]] = {
         "missing": ("missing", "add it; `whichhop home-file` says what it is"),
-        "string_type": (f"{_shown(value)} is not text", "quote it"),
-        "bool_type": (f"{_shown(value)} is not true or false", "write true or false"),
-        "model_type": (f"{_shown(value)} is not a mapping", "write it as `key: value` pairs"),
-        "dict_type": (f"{_shown(value)} is not a mapping", "write it as `key: value` pairs"),
-        "list_type": (f"{_shown(value)} is not a list", "write it as a list: [a, b]"),
-        "value_error": (f"{_shown(value)} is {ctx.get('error', 'wrong')}", "correct it"),
+        "string_type": (f"{_shown(value)} is not text", "write one of them alone" if several else "quote it"),
+        "bool_type": (f"{_shown(value)} is not true or false", _flag_remedy(value)),
+        "model_type": (f"{_shown(value)} is not a mapping", _mapping_remedy(value, path)),
+        "dict_type": (f"{_shown(value)} is not a mapping", _mapping_remedy(value, path)),
+        "list_type": (f"{_shown(value)} is not a list", _list_remedy(value, path)),
+        "value_error": (f"{_shown(value)} is {ctx.get('error', 'wrong')}", _value_remedy(value, path)),
         "too_short": (f"{_shown(value)} has too few entries", f"give at least {ctx.get('min_length')}"),
         "too_long": (f"{_shown(value)} has too many entries", f"give at most {ctx.get('max_length')}"),
         "string_pattern_mismatch": (f"{_shown(value)} is not a usable name", _name_remedy(value)),
+        "string_too_short": ("empty", "write some text"),
+        "string_too_long": (
+            f"{_shown(value)} is too long",
+            f"keep it under {ctx.get('max_length')} characters",
+        ),
     }
-    return table.get(kind, (f"{_shown(value)}: {error['msg'].lower()}", "correct it"))
+    return table.get(kind, (f"{_shown(value)}: {error['msg'].lower()}", "write it in that form"))
 
 
 def _path_of(error: ErrorDetails, data: Any) -> KeyPath:

@@ -7,10 +7,17 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 def address(text: str) -> str:
     """An IPv4 or IPv6 address, in its usual form."""
+    if "%" in text:
+        raise ValueError("an address with a zone, which is another one on every machine")
     try:
-        return str(ip_address(text))
+        found = ip_address(text)
     except ValueError:
         raise ValueError("not an IPv4 or IPv6 address") from None
+    if found.is_multicast or found.is_unspecified or text == "255.255.255.255":
+        raise ValueError("no single machine's address")
+    if found.version == 6 and found.is_link_local:
+        raise ValueError("good on one link only and not in the whole home")
+    return str(found)
 
 
 def domain(text: str) -> str:
@@ -32,10 +39,10 @@ def network(text: str) -> str:
 
 def quiet_hours(text: str) -> str:
     """A span of hours of the day."""
-    match = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)", text)
+    match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d) ?[-\u2013] ?([01]?\d|2[0-3]):([0-5]\d)", text)
     if match is None:
         raise ValueError("not a span of hours such as 23:00-07:00")
-    return text
+    return "{:0>2}:{}-{:0>2}:{}".format(*match.groups())
 
 
 def zone(text: str) -> str:
@@ -76,3 +83,20 @@ def target(text: str) -> str:
         return domain(text).lower()
     except ValueError:
         raise ValueError("not an address or host name such as harbour.example.net") from None
+
+
+def mailbox(text: str) -> str:
+    """A mail address, without a name beside it."""
+    # RFC 5321 4.1.2, 4.5.3.1: dot-atoms of at most 64 octets, and a domain; quoted local parts are rare.
+    local, at, where = text.rpartition("@")
+    if (
+        not at
+        or len(local) > 64
+        or not re.fullmatch(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*", local)
+    ):
+        raise ValueError("not a mail address such as alder@example.net")
+    try:
+        domain(where)
+    except ValueError:
+        raise ValueError("not a mail address such as alder@example.net") from None
+    return text

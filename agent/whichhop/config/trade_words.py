@@ -50,7 +50,7 @@ NODES = Words(
         NodeKind.ROUTER: "wifi router, wireless router, firewall",
         NodeKind.GATEWAY: "residential gateway, home gateway, modem router, router modem, all in one, combo",
         NodeKind.MESH_NODE: "mesh, mesh point, mesh satellite, mesh router, extender, wifi extender, "
-        "range extender, repeater, wifi repeater",
+        "range extender, repeater, wifi repeater, booster, wifi booster, mesh unit",
         NodeKind.ACCESS_POINT: "ap, wap, wifi access point, wireless access point",
         NodeKind.SWITCH: "ethernet switch, network switch, power-line adapter, powerline adapter, "
         "moca adapter, coax adapter",
@@ -59,6 +59,21 @@ NODES = Words(
         "set-top box, media player, device",
     },
 )
+NO_NODES = {
+    **dict.fromkeys(
+        ("splitter", "coaxsplitter", "cablesplitter", "2waysplitter", "3waysplitter", "4waysplitter"),
+        "write splitters under cabling, a line each: - {splitter: 2}",
+    ),
+    **dict.fromkeys(
+        ("amplifier", "amp", "coupler", "tap", "filter", "attenuator", "wallplate"),
+        "write the parts of the coax under cabling, a line each",
+    ),
+    **dict.fromkeys(
+        ("internet", "provider", "isp", "line", "cloud", "wan"),
+        "remove it: join the modem to provider-edge, which is there by itself",
+    ),
+}
+"""What people write as a node and where it is said instead; by folded word."""
 ACCESS = Words(
     [*ACCESS_MEDIA, "unknown"],
     {
@@ -73,7 +88,8 @@ INSIDE = Words(
     [*HOME_MEDIA, "unknown"],
     {
         Medium.RADIO: "wifi, wireless, wlan",
-        Medium.ETHERNET: "cable, wired, lan, utp, cat5, cat5e, cat6, cat6a, cat7",
+        Medium.ETHERNET: "cable, wired, lan, utp, cat5, cat5e, cat6, cat6a, cat7, cat8, "
+        "ethernet cable, network cable, lan cable, patch cable",
         Medium.COAX: "moca",
         Medium.POWER_LINE: "powerline, plc, power line adapter, mains",
     },
@@ -83,7 +99,8 @@ LINKS = Words(
     HOME_LINKS,
     {
         LinkKind.WIRELESS: "wifi, wlan, radio",
-        LinkKind.WIRED: "ethernet, cable, lan, utp, cat5, cat5e, cat6, cat6a, cat7",
+        LinkKind.WIRED: "ethernet, cable, lan, utp, cat5, cat5e, cat6, cat6a, cat7, cat8, "
+        "ethernet cable, network cable, lan cable, patch cable",
         LinkKind.BACKHAUL: "mesh, mesh backhaul, mesh link",
         LinkKind.ACCESS: "line, access line, internet, wan, broadband, provider, isp",
     },
@@ -126,10 +143,10 @@ LEGS = Words(
 RADIOS = Words(
     RadioKind,
     {
-        RadioKind.N: "wi-fi 4, n",
-        RadioKind.AC: "wi-fi 5, ac",
-        RadioKind.AX: "wi-fi 6, wi-fi 6e, ax",
-        RadioKind.BE: "wi-fi 7, be",
+        RadioKind.N: "wi-fi 4, n, 4",
+        RadioKind.AC: "wi-fi 5, ac, 5",
+        RadioKind.AX: "wi-fi 6, wi-fi 6e, ax, 6, 6e",
+        RadioKind.BE: "wi-fi 7, be, 7",
     },
 )
 ADAPTERS = Words(

@@ -1,10 +1,10 @@
 """The rules that make nodes and links one tree: known ends, no loops, nothing joined to nothing."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from whichhop.config.load import KeyPath
 from whichhop.config.schema import HomeFile, LinkPart, WrittenMedium
-from whichhop.config.trade_words import near_word, nearest
+from whichhop.config.trade_words import NODES, near_word, nearest
 from whichhop.model import LINK_TABLE, PROVIDER_EDGE, LinkKind, NodeKind
 
 HOME_MEDIA = (
@@ -17,6 +17,7 @@ Trouble = tuple[KeyPath, str, str]
 
 _RADIO_SERVERS = {NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE, NodeKind.ACCESS_POINT}
 _RADIO_RELAYS = {NodeKind.MESH_NODE, NodeKind.ACCESS_POINT}
+_GATEWAYS = {NodeKind.ROUTER, NodeKind.GATEWAY}
 _LINE_ENDS = {NodeKind.MODEM, NodeKind.GATEWAY, NodeKind.ROUTER}
 
 
@@ -29,7 +30,7 @@ def link_troubles(file: HomeFile) -> Iterator[Trouble]:
         at: KeyPath = ("links", i)
         for j, end in enumerate(link.join):
             if end not in known:
-                yield (*at, "join", j), f"no node is named {end!r}", near_word(end, known)
+                yield (*at, "join", j), f"no node is named {end!r}", _meant_end(file, end, known)
         if link.join[0] == link.join[1]:
             yield (*at, "join"), f"joins {link.join[0]!r} to itself", "name two different nodes"
             continue
@@ -43,6 +44,16 @@ def link_troubles(file: HomeFile) -> Iterator[Trouble]:
             names.setdefault(link.name, i)
         yield from _medium_troubles(link, at)
         yield from _end_troubles(file, link, at)
+
+
+def _meant_end(file: HomeFile, end: str, known: Sequence[str]) -> str:
+    """The node that was meant: of a name spelled like it, else the only one of the kind that was written."""
+    kind = NODES.own(end)
+    wanted = _GATEWAYS if kind in _GATEWAYS else {kind}
+    fitting = [name for name, node in file.nodes.items() if node.kind in wanted]
+    if nearest(end, known) is None and len(fitting) == 1:
+        return f"did you mean {fitting[0]!r}?"
+    return near_word(end, known)
 
 
 def _medium_troubles(link: LinkPart, at: KeyPath) -> Iterator[Trouble]:
@@ -99,6 +110,13 @@ def tree_troubles(file: HomeFile) -> Iterator[Trouble]:
     access = [i for i, link in enumerate(file.links) if link.kind is LinkKind.ACCESS]
     for i in access[1:]:
         yield ("links", i), "a second access link", "describe each line in a home file of its own"
+    if not file.links and len(file.nodes) > 1:
+        yield (
+            ("links",),
+            "missing, so every node is joined to nothing",
+            "add each: - {join: [desk, router], kind: wired}",
+        )
+        return
     lost = False
     for i, link in enumerate(file.links):
         # An end that is no node is told already; the node whose name is nearly that was meant.

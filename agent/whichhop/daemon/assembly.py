@@ -14,9 +14,8 @@ from whichhop.daemon.beside.comparer import Comparer, arguments
 from whichhop.daemon.beside.countersigning import EVERY_S as COUNTERSIGN_S
 from whichhop.daemon.beside.countersigning import Countersigning
 from whichhop.daemon.beside.home_news import HomeNews
-from whichhop.daemon.beside.link_watch import EVERY_S as LINKS_S
 from whichhop.daemon.beside.link_watch import LinkWatch
-from whichhop.daemon.beside.modem_watch import Modems, reader_of
+from whichhop.daemon.beside.modem_watch import Modems
 from whichhop.daemon.beside.own_traffic import OwnTraffic
 from whichhop.daemon.beside.upstream import Upstream
 from whichhop.daemon.beside.whereabouts import EVERY_S as WHERE_S
@@ -24,6 +23,7 @@ from whichhop.daemon.beside.whereabouts import Whereabouts
 from whichhop.daemon.children import Children
 from whichhop.daemon.home_in_use import HomeInUse, InUse, loaded_sessions, read_home
 from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.notice.notices import Notices
 from whichhop.daemon.open_records import OpenRecords
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.probers import ProberMaker, estimate_now
@@ -148,7 +148,6 @@ class Daemon:
             self.clock,
             lambda readings: self._keep([], readings),
             troubles=self.troubles,
-            children=self.children,
         )
         self.upstream = Upstream(
             self.home,
@@ -164,7 +163,11 @@ class Daemon:
         self.where = Whereabouts(
             lambda: self.home.now, self.options, self.jobs, moved=self._moved, reload=self.reload, say=say
         )
-        self.comparer = Comparer(lambda: arguments(self.options), self.live, self.children)
+        book = self.options.store.with_suffix(".notices")
+        self.notices = Notices(
+            node, book, self.clock, self.jobs, run_child, troubles=self.troubles, told=self._keep_reading
+        )
+        self.comparer = Comparer(lambda: arguments(self.options), self.live, self.children, self.notices.take)
         self.transfers = Transfers(
             now=lambda: self.home.now,
             clock=self.clock,
@@ -189,9 +192,10 @@ class Daemon:
         self.home.follow("sessions", lambda new: self.agent.follow(new.sessions))
         self.home.follow("modem-levels", lambda new: self.modems.follow(new.home))
         self.home.follow("links", lambda new: self.links.follow(new.home, new.node))
-        self.home.follow("own-traffic", self._follow_counters)
+        self.home.follow("own-traffic", lambda new: self.own_traffic.follow_home(new.home, new.node))
         self.home.follow("routes", lambda _: self._look_anew())
         self.home.follow("whereabouts", self.where.follow)
+        self.home.follow("notices", lambda new: self.notices.follow(new.home))
         self.home.follow("comparer", lambda _: self.comparer.restart())
 
     def _show_keys(self, home: InUse) -> None:
@@ -213,7 +217,10 @@ class Daemon:
         self.transfers.load.add(key, sample)
 
     def _keep_figure(self, name: str, target: str, value: float) -> None:
-        self._keep([], [self._reading(self.clock.utc_ns(), f"{name}:{target}", value)])
+        self._keep_reading(f"{name}:{target}", value)
+
+    def _keep_reading(self, name: str, value: float) -> None:
+        self._keep([], [self._reading(self.clock.utc_ns(), name, value)])
 
     def _moved(self, name: str, address: str) -> None:
         self._keep_figure(f"moved:{name}", address, 1.0)
@@ -290,7 +297,7 @@ class Daemon:
         self.transfers.listen()
         self.agent.follow(first.sessions)
         self.modems.follow(first.home)
-        self._follow_counters(first)
+        self.own_traffic.follow_home(first.home, first.node)
         self.links.follow(first.home, first.node)
         self.alarm = open_alarm(loop, self._wake)
         self.alarm.set(self.clock.mono_ns())
@@ -300,7 +307,7 @@ class Daemon:
         self.jobs.at_multiples("draft", DRAFT_S, self._keep_draft)
         self.jobs.at_multiples("own-interface", COUNT_S, self.own_traffic.turn)
         self.jobs.after_pauses("modem-levels", MODEMS_S, self.modems.turn)
-        self.jobs.paced("links", lambda: LINKS_S, self.links.turn, at_once=True)
+        self.jobs.paced("links", lambda: self.links.pause_s, self.links.turn, at_once=True)
         self.jobs.after_pauses("transfers", TRANSFERS_S, self.transfers.turn)
         self.jobs.paced("whereabouts", lambda: WHERE_S, self.where.turn, at_once=True)
         self.jobs.paced("news", lambda: self.news.pause_s, self.news.turn)
@@ -310,6 +317,8 @@ class Daemon:
         self._look_anew()
         self.upstream.begin_names()
         if self.options.compare:
+            self.notices.follow(first.home)
+            self.notices.start()
             self.comparer.start()
         server = self.api.server
         say(
@@ -345,16 +354,6 @@ class Daemon:
         self.transfers.line_use.add(at_ns, received, sent)
         values = {"wan_rx_bytes": received, "wan_tx_bytes": sent}
         self._keep([], [self._reading(at_ns, name, float(value)) for name, value in values.items()])
-
-    def _follow_counters(self, new: InUse) -> None:
-        """Count at our own interface, or ask a router's counters where this is the agent nearest to it."""
-        plan = new.home.plan
-        mine = [s for n, s in new.home.counters.items() if reader_of(new.home, n) == new.node.name]
-        self.own_traffic.follow(
-            interface=new.node.wan_interface,
-            source=next(iter(mine), None),
-            most_bps=max(plan.down_bps, plan.up_bps) * 2.0 if plan else None,
-        )
 
     async def _tidy(self) -> None:
         self.store.tidy(self.clock.utc_ns())

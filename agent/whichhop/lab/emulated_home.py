@@ -140,6 +140,12 @@ class EmulatedHome:
 
     def _build(self) -> None:
         plan = self.plan
+        # No resolver is within reach: a target's host name stands for the machine that the home has there.
+        names = {
+            n.host_name: str(plan.addressing.main4(n.name)) for n in plan.home.nodes.values() if n.host_name
+        }
+        if names:
+            self._holder.ask(do="name_hosts", names=names)
         # Before any device: it takes the defaults that stand when it is made.
         for node, values in plan.sysctls.items():
             self._holder.ask(do="set_sysctls", node=node, values=values)

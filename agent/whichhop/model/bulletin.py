@@ -80,6 +80,34 @@ class ToldVerdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeHeard:
+    """The newest of an agent's readings of one name about notices (daemon/notice/told.py)."""
+
+    agent: str
+    name: str
+    at_ns: int
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceUse:
+    """What a device of the home sends and receives through the router, bit/s, in the last minute."""
+
+    name: str
+    down_bps: float
+    up_bps: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnUse:
+    """The home's own traffic in the last minute, bit/s; devices: the busiest first, where they are known."""
+
+    down_bps: float
+    up_bps: float
+    devices: tuple[DeviceUse, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bulletin:
     """The home's state at `at_ns`; `since_ns` is where the judged span begins.
 
@@ -105,6 +133,9 @@ class Bulletin:
     plan_down_bps: float | None = None
     plan_up_bps: float | None = None
     modems: tuple[ModemNow, ...] = ()
+    own_use: OwnUse | None = None
+    """None where no agent counts it."""
+    notices: tuple[NoticeHeard, ...] = ()
 
     @property
     def ongoing(self) -> list[Verdict]:

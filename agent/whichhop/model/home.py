@@ -7,6 +7,7 @@ from types import MappingProxyType
 from whichhop.model.counter_source import CounterSource
 from whichhop.model.levels_source import LevelsSource
 from whichhop.model.links import LinkKind, Medium, NodeKind
+from whichhop.model.notices import Notices
 
 PROVIDER_EDGE = "provider-edge"
 """The reserved name of the provider's first hop."""
@@ -134,6 +135,8 @@ class Home:
     """Per modem, by its node's name, where its levels are read from."""
     counters: Mapping[str, CounterSource] = field(default_factory=dict)
     """By node, counters of the home's own traffic that are read over the network."""
+    notices: Notices | None = None
+    """Who is told when a fault begins and ends; None where nobody is."""
 
     @property
     def agents(self) -> tuple[Node, ...]:

@@ -170,3 +170,7 @@ class TransferResult:
             if value is not None:
                 name = f"transfer_{self.way}_{figure}:{self.other_end}"
                 yield Reading(at_ns=at, agent=self.agent, name=name, value=float(value))
+        if self.way == "out" and self.efficiency is not None:
+            # RFC 6349 4.2: efficiency is what was sent less what was sent again, of what was sent.
+            again = f"transfer_retransmitted_share:{self.other_end}"
+            yield Reading(at_ns=at, agent=self.agent, name=again, value=1 - self.efficiency)

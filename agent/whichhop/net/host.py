@@ -3,6 +3,9 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+_HOTTEST_C = 150.0
+"""No processor of a home runs hotter (common practice); what reads more is no sensor."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InterfaceCounters:
@@ -106,3 +109,17 @@ class Host:
             return None
         ticks = [int(f) for f in line[1:9]]
         return CpuTicks(total=sum(ticks), idle=ticks[3] + ticks[4], steal=ticks[7])
+
+    def uptime_s(self) -> float | None:
+        """Since the machine started, sleep included (man proc_uptime, 5)."""
+        word = (self._read("proc/uptime") or "").partition(" ")[0]
+        try:
+            return float(word)
+        except ValueError:
+            return None
+
+    def temperature_c(self) -> float | None:
+        """Its hottest sensor (sysfs-class-thermal: 1/1000 degree); None where none tells a likely value."""
+        words = [self._read(str(p)) for p in sorted(self._root.glob("sys/class/thermal/thermal_zone*/temp"))]
+        told = [int(w) / 1000 for w in words if w is not None and w.strip().lstrip("-").isdigit()]
+        return max((t for t in told if 0 < t < _HOTTEST_C), default=None)

@@ -1,7 +1,8 @@
 """Every metric whichhop exports, a row each: the exporter and shared/metrics.md are both made from it."""
 
-from dataclasses import dataclass
-from enum import StrEnum
+from whichhop.serve.catalogue_of_hops import OF_HOPS
+from whichhop.serve.metric_row import TARGET, C, G, H, I, Metric, MetricKind
+from whichhop.serve.metric_row import row as _row
 
 SESSION = ("agent", "target", "method")
 
@@ -12,39 +13,9 @@ BUCKETS_S = (
 """Upper bounds of the round-trip histogram, seconds; 3 s is where a packet is given up."""
 
 
-class MetricKind(StrEnum):
-    """OpenMetrics' types, as far as they are used here."""
-
-    COUNTER = "counter"
-    GAUGE = "gauge"
-    HISTOGRAM = "histogram"
-    INFO = "info"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Metric:
-    """One metric family; `name` is without the suffix that its type adds (_total, _info, _bucket)."""
-
-    name: str
-    kind: MetricKind
-    labels: tuple[str, ...]
-    unit: str
-    words: str
-
-
-HOME = "home"
-"""On every series, so that one server can hold many homes."""
-
-
-def _row(name: str, kind: MetricKind, labels: tuple[str, ...], unit: str, words: str) -> Metric:
-    return Metric(name=f"whichhop_{name}", kind=kind, labels=(HOME, *labels), unit=unit, words=words)
-
-
-C, G, H, I = MetricKind.COUNTER, MetricKind.GAUGE, MetricKind.HISTOGRAM, MetricKind.INFO  # noqa: E741 - a table reads better
 AGENT = ("agent",)
 CHANNEL = ("node", "direction", "channel")
 WAY = ("node", "direction")
-TARGET = ("agent", "target")
 
 CATALOGUE: dict[str, Metric] = {
     m.name.removeprefix("whichhop_"): m
@@ -188,34 +159,7 @@ CATALOGUE: dict[str, Metric] = {
             "",
             "1 when something but the path limited the one to it.",
         ),
-        _row(
-            "port_speed_bytes_per_second",
-            G,
-            TARGET,
-            "bytes_per_second",
-            "Negotiated rate of the agent's port toward the target.",
-        ),
-        _row(
-            "wifi_send_bytes_per_second",
-            G,
-            TARGET,
-            "bytes_per_second",
-            "Link rate at which the agent's Wi-Fi (radio) sends to the target.",
-        ),
-        _row(
-            "wifi_receive_bytes_per_second",
-            G,
-            TARGET,
-            "bytes_per_second",
-            "Link rate at which it receives from the target.",
-        ),
-        _row(
-            "wifi_signal_dbm",
-            G,
-            TARGET,
-            "dbm",
-            "Signal that the agent's Wi-Fi (radio) receives from the target.",
-        ),
+        *OF_HOPS,
         _row("transfer_bytes", C, AGENT, "bytes", "Bytes that transfers from this agent put on the wire."),
         _row(
             "reflector_refused",

@@ -12,8 +12,9 @@ from prometheus_client.samples import Sample
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate, ModemLevels, SessionKey
-from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, HOME, SESSION, MetricKind
+from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION
 from whichhop.serve.live import LiveState, SessionState
+from whichhop.serve.metric_row import HOME, MetricKind
 
 OPENMETRICS = "application/openmetrics-text"
 _DIRECTIONS = {"from-agent": Fate.LOST_OUT, "to-agent": Fate.LOST_BACK, "unknown": Fate.LOST}

@@ -66,12 +66,56 @@ OF_TARGETS = {
     "transfer_back_added_delay_s": "transfer_to_agent_added_latency_seconds",
     "transfer_out_at_least": "transfer_from_agent_at_least",
     "transfer_back_at_least": "transfer_to_agent_at_least",
+}
+"""Readings of one target, by the name before the colon, and the metric that shows them."""
+OF_HOPS = {
     "port_speed_bps": "port_speed_bytes_per_second",
+    "port_full_duplex": "port_full_duplex",
+    "port_able_bps": "port_able_bytes_per_second",
+    "port_partner_able_bps": "port_partner_able_bytes_per_second",
+    "port_frames": "port_frames",
+    "port_errors": "port_errors",
+    "port_dropped": "port_dropped",
+    "port_carrier_changes": "port_carrier_changes",
+    "own_receive_bps": "hop_receive_bytes_per_second",
+    "own_send_bps": "hop_send_bytes_per_second",
     "radio_rate_bps": "wifi_send_bytes_per_second",
     "radio_receive_rate_bps": "wifi_receive_bytes_per_second",
     "radio_signal_dbm": "wifi_signal_dbm",
+    "radio_noise_dbm": "wifi_noise_dbm",
+    "radio_frequency_mhz": "wifi_frequency_hertz",
+    "radio_width_mhz": "wifi_width_hertz",
+    "radio_streams": "wifi_streams",
+    "radio_busy_share": "wifi_busy_ratio",
+    "radio_receive_share": "wifi_receive_time_ratio",
+    "radio_own_receive_share": "wifi_own_receive_time_ratio",
+    "radio_transmit_share": "wifi_send_time_ratio",
+    "radio_retry_share": "wifi_retry_ratio",
+    "radio_failed_share": "wifi_given_up_ratio",
+    "radio_beacons_lost": "wifi_beacons_lost",
+    "radio_connected_s": "wifi_joined_seconds",
+    "radio_power_save": "wifi_power_save",
+    "transfer_retransmitted_share": "transfer_retransmitted_ratio",
+    "node_uptime_s": "node_uptime_seconds",
+    "node_processor_share": "node_processor_ratio",
+    "node_temperature_c": "node_temperature_celsius",
 }
-"""Readings of one target, by the name before the colon, and the metric that shows them."""
+"""The same for the facts of a hop or of a node (model/hop_facts.py), as far as they are read."""
+_COUNTED = frozenset(
+    {
+        "route_changed",
+        "port_frames",
+        "port_errors",
+        "port_dropped",
+        "port_carrier_changes",
+        "radio_beacons_lost",
+    }
+)
+"""Readings that count since the one before, so that they add up."""
+_IN_BASE_UNITS = (("_bytes_per_second", 1 / 8), ("_hertz", 1e6))
+"""Readings are in bit/s and MHz, metrics in OpenMetrics' base units: by the end of a name, the factor."""
+_FACT_GOES_NS = 180 * 10**9
+"""A fact is kept each minute; one that did not come three times is no longer known."""
 
 
 class LiveState:
@@ -99,6 +143,7 @@ class LiveState:
         self.values: dict[str, float] = {}
         self.modems: dict[str, ModemLevels | None] = {}
         self.of_targets: dict[tuple[str, str], float] = {}
+        self._facts_at: dict[tuple[str, str], int] = {}
         self.faults: Mapping[str, float] = {}
         self.levels: Mapping[str, tuple[float, float | None]] = {}
         self.episodes: Collection[tuple[str, str]] = ()
@@ -128,6 +173,7 @@ class LiveState:
 
     def kept(self, records: Iterable[Record], readings: Iterable[Reading]) -> None:
         """Take in what the daemon is about to store: what samples do not tell, and the agent's own state."""
+        newest_ns = 0
         for record in records:
             state = self.session(record.session)
             state.duplicates += record.duplicates
@@ -135,6 +181,7 @@ class LiveState:
             state.clock_error_ns = record.clock_error_ns
             self._add("store_records", 1)
         for reading in readings:
+            newest_ns = max(newest_ns, reading.at_ns)
             if reading.name in _LATEST:
                 self.values[_LATEST[reading.name]] = reading.value
             elif reading.name == "clock_step_s":
@@ -142,18 +189,26 @@ class LiveState:
             elif reading.name in _SUMMED:
                 self._add(_SUMMED[reading.name], reading.value)
             else:
-                self._figure(*reading.name.partition(":")[::2], reading.value)
+                self._figure(*reading.name.partition(":")[::2], reading)
+        self._forget_facts(newest_ns)
 
-    def _figure(self, name: str, target: str, value: float) -> None:
+    def _figure(self, name: str, target: str, reading: Reading) -> None:
         """A figure of one target, such as call_rating:harbour."""
+        metric, value = OF_TARGETS.get(name) or OF_HOPS.get(name), reading.value
         if name in ("transfer_out_bytes", "transfer_back_bytes"):
             self._add("transfer_bytes", value)
-        elif target in self._names and name in OF_TARGETS:
-            at = (OF_TARGETS[name], target)
-            if at[0].endswith("_bytes_per_second"):
-                value /= 8  # readings are in bits a second, metrics in the base unit of OpenMetrics
-            counted = name == "route_changed"
-            self.of_targets[at] = self.of_targets.get(at, 0) + value if counted else value
+        elif target in self._names and metric is not None:
+            at = (metric, target)
+            value *= next((factor for end, factor in _IN_BASE_UNITS if metric.endswith(end)), 1)
+            self.of_targets[at] = self.of_targets.get(at, 0) + value if name in _COUNTED else value
+            if name in OF_HOPS and name not in _COUNTED:
+                self._facts_at[at] = reading.at_ns
+
+    def _forget_facts(self, now_ns: int) -> None:
+        """Gauges of facts that nobody tells any more: a radio that left, a driver that fell silent."""
+        for at in [at for at, seen in self._facts_at.items() if now_ns - seen > _FACT_GOES_NS]:
+            del self._facts_at[at]
+            self.of_targets.pop(at, None)
 
     def _add(self, name: str, value: float) -> None:
         self.values[name] = self.values.get(name, 0) + value

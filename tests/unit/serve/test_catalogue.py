@@ -1,6 +1,7 @@
 from pathlib import Path
 
-from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, MetricKind, exposed_name, markdown
+from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, exposed_name, markdown
+from whichhop.serve.metric_row import MetricKind
 
 PAGE = Path(__file__).parents[3] / "shared" / "metrics.md"
 REMAKE = (

@@ -10,10 +10,12 @@ from support.need import need_program
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate
+from whichhop.model.hop_facts import FACT_NAMES
 from whichhop.probes.gate import Turned
-from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, MetricKind
+from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
+from whichhop.serve.metric_row import MetricKind
 from whichhop.wire.refusal import Refusal
 
 OPENMETRICS = "application/openmetrics-text;version=1.0.0,text/plain;version=0.0.4;q=0.5"
@@ -112,7 +114,8 @@ def test_the_number_of_series_is_bounded_by_the_home_file() -> None:
     reasons = len(Turned) + len(Refusal) + 1
     a_modem = 2 + 2 * 4 + 3 + 2 + 4
     a_target = 2 * 12
-    assert len(found) <= 2 * a_session + 2 + 10 + 2 + 1 + a_modem + a_target + reasons
+    a_hop = len(FACT_NAMES)
+    assert len(found) <= 2 * a_session + 2 + 10 + 2 + 1 + a_modem + a_target + a_hop + reasons
     targets = {dict(labels)["target"] for _, labels in found if "target" in dict(labels)}
     assert targets <= set(NAMES)
 

@@ -25,7 +25,7 @@ def arguments(options: RunOptions) -> list[str]:
     return our_module("whichhop", *words)
 
 
-def show(live: LiveState, line: bytes) -> None:
+def show(live: LiveState, line: bytes) -> Bulletin:
     """Put one bulletin where the exporter and the page find it; OutsideError when it is none."""
     bulletin = typed(line, "the comparer's bulletin", Bulletin, most=MOST_LINE)
     faults = {link.name: link.probability for link in bulletin.links}
@@ -42,13 +42,20 @@ def show(live: LiveState, line: bytes) -> None:
         (str(verdict.cause), element) for verdict in bulletin.ongoing for element in verdict.elements
     }
     live.bulletin = line
+    return bulletin
 
 
 class Comparer:
     """One comparer, kept going; begun again where the home file changes."""
 
-    def __init__(self, argv: Callable[[], Sequence[str]], live: LiveState, children: Children) -> None:
-        self._argv, self._live, self._children = argv, live, children
+    def __init__(
+        self,
+        argv: Callable[[], Sequence[str]],
+        live: LiveState,
+        children: Children,
+        take: Callable[[Bulletin], None] = lambda _: None,
+    ) -> None:
+        self._argv, self._live, self._children, self._take = argv, live, children, take
         self._kept: KeptChild | None = None
 
     @property
@@ -60,7 +67,7 @@ class Comparer:
         """Begin; returns at once."""
         self._live.bulletin = b""
         self._kept = self._children.keep(
-            "comparer", self._command, lambda line: show(self._live, line), over=self._over
+            "comparer", self._command, lambda line: self._take(show(self._live, line)), over=self._over
         )
 
     def _command(self) -> Command:

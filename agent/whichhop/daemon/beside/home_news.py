@@ -26,6 +26,9 @@ MOST_SOON = 20
 ASK_S, LEARN_S = 3.0, 30.0
 MOST_MEETINGS = 5
 """Tries to meet an agent, a minute apart or more, that could not be met."""
+LOOK_AFTER_S = (0.0, 2.0, 5.0, 10.0)
+"""Looks after being told, until one brings something: whoever has the news may still be reading its own file,
+which takes a small or busy box seconds, when all are told at once."""
 _MOST = 16 * 1024
 
 
@@ -95,11 +98,21 @@ class HomeNews:
 
     async def _look(self) -> None:
         async with self._looking:  # however often somebody tells
-            self._waiting = False
-            await self._reload()
-            self._looked_at.clear()
-            for other in self._others():
-                await self._ask(other)
+            before = self._state()
+            for wait_s in LOOK_AFTER_S:
+                await asyncio.sleep(wait_s)
+                self._waiting = False
+                await self._reload()
+                self._looked_at.clear()
+                for other in self._others():
+                    await self._ask(other)
+                if self._state() != before:
+                    return
+
+    def _state(self) -> tuple[str, int]:
+        """What news changes: which agents there are, and which key is in force."""
+        now = self._now()
+        return agents_digest(n.name for n in now.home.agents), now.epoch
 
     def _others(self) -> list[str]:
         now = self._now()

@@ -1,22 +1,40 @@
-"""What this machine's own links could carry: negotiated ports and radio rates, kept once a minute."""
+"""What this machine knows of its own hops: ports, radios and their counters, and how it fares itself."""
 
+import asyncio
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 
-import msgspec
-
-from whichhop.daemon.children import Children, Command, KeptChild
-from whichhop.daemon.troubles import Troubles
+from whichhop.daemon.troubles import Troubles, words_of
+from whichhop.errors import WhichhopError
 from whichhop.model import Home, Link, Medium, Node, Reading
-from whichhop.model.link_context import FULL_DUPLEX, PORT_SPEED, RADIO_RATE, RADIO_RECEIVE, RADIO_SIGNAL
-from whichhop.net.child import our_module
+from whichhop.model.hop_facts import HopFacts, readings_of
+from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock
-from whichhop.net.host import Host, LinkSpeed
-from whichhop.net.own_interface import interface_toward
-from whichhop.outside import typed
-from whichhop.probes.radio_stations import Station
+from whichhop.net.host import CpuTicks, Host
+from whichhop.net.own_interface import interface_of, interface_toward
+from whichhop.probes.hop_between import Facts, port_facts, radio_facts
+from whichhop.probes.own_links import OwnLinks, Radio, look
 
 EVERY_S = 60.0
+"""How often facts are kept that do not change."""
+OF_RADIOS_S = 10.0
+"""How often a machine with a radio looks: as long as the comparer's window. Cables change seldom."""
+LOOKING = "own-links"
+
+_MOVES = {
+    "radio_busy_share": 0.1,
+    "radio_retry_share": 0.1,
+    "radio_failed_share": 0.02,
+    "radio_signal_dbm": 5.0,
+    "radio_frequency_mhz": 1.0,
+    "port_speed_bps": 1.0,
+    "port_full_duplex": 1.0,
+}
+"""By how much a fact must differ for the ten seconds to be kept by themselves: what tells two causes apart
+at a glance, and a still radio's own noise (its signal moves by some dB, common practice) is not."""
+_EVENTS = ("radio_beacons_lost", "port_carrier_changes")
+"""Counts of which each one is news."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,6 +43,14 @@ class Beside:
 
     node: Node
     link: Link
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """How we get to a neighbour. mac: its station's, where the interface is a radio; else ""."""
+
+    interface: str
+    mac: str = ""
 
 
 def beside(home: Home, node: Node) -> Iterator[Beside]:
@@ -36,67 +62,62 @@ def beside(home: Home, node: Node) -> Iterator[Beside]:
                 yield Beside(node=home.nodes[other], link=link)
 
 
-def port_readings(at_ns: int, agent: str, ports: Mapping[str, LinkSpeed]) -> Iterator[Reading]:
-    """ports: by the node that a port leads to."""
-    for name, speed in ports.items():
-        if speed.speed_bps is not None:
-            yield Reading(at_ns=at_ns, agent=agent, name=f"{PORT_SPEED}:{name}", value=float(speed.speed_bps))
-        if speed.full_duplex is not None:
-            yield Reading(
-                at_ns=at_ns, agent=agent, name=f"{FULL_DUPLEX}:{name}", value=float(speed.full_duplex)
-            )
+def ways(
+    others: Iterable[Beside],
+    toward: Mapping[str, str],
+    macs: Mapping[str, str],
+    links: OwnLinks,
+    bridges: Iterable[str] = (),
+) -> dict[str, Way]:
+    """By neighbour the interface, and the station, that lead to it; who cannot be told is left out.
+
+    toward: interface by neighbour, as the kernel routes. macs: hardware addresses by IP address. A bridge is
+    no port: it tells behind which one it has seen the neighbour. A radio link is never a port's, nor the
+    other way round, whatever is plugged in beside it.
+    """
+    every, no_ports = list(others), frozenset(bridges)
+    out: dict[str, Way] = {}
+    for other in every:
+        name, mac = toward.get(other.node.name, ""), macs.get(other.node.address or "", "")
+        name = links.behind.get(mac, "") if not name or name in no_ports else name
+        if other.link.medium is Medium.RADIO:
+            alone = sum(o.link.medium is Medium.RADIO for o in every) == 1
+            found = _station(links.radios, name, mac, alone=alone)
+            if found is not None:
+                out[other.node.name] = found
+        elif name and name not in links.radios:
+            out[other.node.name] = Way(interface=name)
+    return out
 
 
-def station_of(other: Beside, stations: Iterable[Station], macs: Mapping[str, str]) -> Station | None:
+def _station(radios: Mapping[str, Radio], device: str, mac: str, *, alone: bool) -> Way | None:
     """Which station a neighbour is: by its hardware address, else the only one there is.
 
-    An access point's radio often has another hardware address than its LAN side, so a client that is joined
-    to one station and no more takes that one for its neighbour.
+    An access point's radio often has another hardware address than its LAN side, so who is joined to one
+    station and has one neighbour by radio takes that one for it. alone: there is no other such neighbour.
     """
-    every = list(stations)
-    mac = macs.get(other.node.address or "")
-    known = next((s for s in every if s.mac == mac), None)
-    return known if known is not None or len(every) != 1 else every[0]
+    joined = [Way(interface=name, mac=s.mac) for name, radio in radios.items() for s in radio.stations]
+    known = next((way for way in joined if way.mac == mac), None)
+    if known is not None or not alone:
+        return known
+    here = [way for way in joined if way.interface == device] if device in radios else joined
+    return here[0] if len(here) == 1 else None
 
 
-def radio_readings(
-    at_ns: int,
-    agent: str,
-    others: Iterable[Beside],
-    stations: Iterable[Station],
-    macs: Mapping[str, str],
-) -> Iterator[Reading]:
-    """macs: hardware addresses by IP address, as the kernel's neighbour table has them."""
-    by_radio, every = [o for o in others if o.link.medium is Medium.RADIO], list(stations)
-    for other in by_radio:
-        # One station can stand for one neighbour only.
-        found = station_of(other, every, macs) if len(by_radio) == 1 else _by_mac(other, every, macs)
-        if found is None:
-            continue
-        figures = {
-            RADIO_RATE: found.send_bps,
-            RADIO_RECEIVE: found.receive_bps,
-            RADIO_SIGNAL: found.signal_dbm,
-        }
-        for name, value in figures.items():
-            if value is not None:
-                yield Reading(at_ns=at_ns, agent=agent, name=f"{name}:{other.node.name}", value=value)
-
-
-def _by_mac(other: Beside, stations: list[Station], macs: Mapping[str, str]) -> Station | None:
-    mac = macs.get(other.node.address or "")
-    return next((s for s in stations if s.mac == mac), None)
-
-
-class _Said(msgspec.Struct, frozen=True, kw_only=True):
-    """A line of the radios' process (probes/radio_child.py)."""
-
-    failed: str | None = None
-    stations: list[Station] = []
+def moved(kept: Facts, now: Facts) -> bool:
+    """Whether the newest ten seconds say something else than what was kept last."""
+    for name, least in _MOVES.items():
+        before, after = kept.get(name), now.get(name)
+        if after is not None and (before is None or abs(after - before) >= least):
+            return True
+    if any(now.get(name) for name in _EVENTS):
+        return True
+    before, after = kept.get("radio_connected_s"), now.get("radio_connected_s")
+    return before is not None and after is not None and after < before
 
 
 class LinkWatch:
-    """Reads ports at each `turn`; where there is a radio, a process of its own asks nl80211."""
+    """Looks at each `turn`, in a thread; `pause_s` is how long it may be until the next."""
 
     def __init__(
         self,
@@ -105,69 +126,109 @@ class LinkWatch:
         keep: Callable[[list[Reading]], None],
         *,
         troubles: Troubles,
-        children: Children,
+        see: Callable[[int, int, Iterable[str]], OwnLinks] = look,
     ) -> None:
-        self._host, self._clock, self._keep = host, clock, keep
-        self._troubles, self._children = troubles, children
+        self._host, self._clock, self._keep, self._troubles = host, clock, keep, troubles
+        self._see = see
         self._home: Home | None = None
         self._node: Node | None = None
-        self._devices: list[str] = []
-        self._kept: KeptChild | None = None
+        self._radios: list[str] = []
+        self._before: OwnLinks | None = None
+        self._kept: OwnLinks | None = None
+        self._facts: dict[str, Facts] = {}
+        self._cpu: CpuTicks | None = None
+
+    @property
+    def pause_s(self) -> float:
+        """Until the next turn."""
+        return OF_RADIOS_S if self._radios else EVERY_S
 
     def follow(self, home: Home, node: Node) -> None:
         """Read the links of this node from now on."""
         self._home, self._node = home, node
-        self._follow_radios()
-
-    def _follow_radios(self) -> None:
-        devices = self._host.radios()
-        if devices == self._devices:
-            return
-        self._devices = devices
-        if self._kept is not None and devices:
-            self._kept.begin_anew()
-        elif devices:
-            self._kept = self._children.keep("radio-links", self._command, self._hear)
-        elif self._kept is not None:
-            self._kept.end_soon()
-            self._kept = None
-
-    def _command(self) -> Command:
-        return Command(argv=our_module("whichhop.probes.radio_child", str(EVERY_S), *self._devices))
+        self._facts = {}
 
     async def turn(self) -> None:
-        """Read the ports now; a radio that was plugged in or out meanwhile is noticed too."""
+        """Look now; a radio that was plugged in or out meanwhile is noticed too."""
         if self._home is None or self._node is None:
             return
-        self._follow_radios()
-        radios, ports = self._devices, {}
-        for other in beside(self._home, self._node):
-            name = interface_toward(other.node.address) if other.node.address else None
-            if name is None and self._node.wan_interface and other.link.near == self._node.name:
-                name = self._node.wan_interface
-            # A bridge's own speed is no port's, and a radio's is not negotiated.
-            if (
-                name is not None
-                and name not in radios
-                and other.link.medium is not Medium.RADIO
-                and not self._host.is_bridge(name)
-            ):
-                ports[other.node.name] = self._host.link_speed(name)
-        self._keep(list(port_readings(self._clock.utc_ns(), self._node.name, ports)))
+        self._radios = self._host.radios()
+        see = partial(self._see, self._clock.utc_ns(), self._clock.mono_ns(), self._radios)
+        try:
+            now = await asyncio.to_thread(see)
+        except WhichhopError as trouble:
+            self._troubles.wrong(LOOKING, f"{words_of(trouble)}; of the own links only the speed is known")
+            now = OwnLinks(at_ns=self._clock.utc_ns(), mono_ns=self._clock.mono_ns())
+        else:
+            self._troubles.well(LOOKING)
+        self._take(self._home, self._node, now)
 
-    def _hear(self, line: bytes) -> None:
-        said = typed(line, "the radios' process", _Said)
-        if said.failed is not None:
-            self._troubles.wrong("radio-stations", said.failed)
-            return
-        self._troubles.well("radio-stations")
-        if self._home is None or self._node is None:
-            return
-        found = radio_readings(
-            self._clock.utc_ns(),
-            self._node.name,
-            beside(self._home, self._node),
-            said.stations,
+    def _take(self, home: Home, node: Node, now: OwnLinks) -> None:
+        others = list(beside(home, node))
+        found = ways(
+            others,
+            self._toward(node, others),
             self._host.hardware_addresses(),
+            now,
+            [name for name in now.interfaces if self._host.is_bridge(name)],
         )
-        self._keep(list(found))
+        newest = {name: self._of(way, self._before, now) for name, way in found.items()}
+        before, kept = self._before, self._kept
+        due = kept is None or now.mono_ns - kept.mono_ns >= (EVERY_S - OF_RADIOS_S / 2) * NS_PER_S
+        changed = any(moved(self._facts.get(name, {}), facts) for name, facts in newest.items())
+        self._before = now
+        if not due and not changed and newest.keys() == self._facts.keys():
+            return
+        if kept is not None and before is not None and before is not kept and changed:
+            # What came before the change stays apart from it.
+            self._tell(node, before, {name: self._of(way, kept, before) for name, way in found.items()})
+            kept = before
+        facts = {name: self._of(way, kept, now) for name, way in found.items()}
+        self._facts, self._kept = facts, now
+        self._tell(node, now, facts | {node.name: self._of_itself()})
+
+    def _of(self, way: Way, before: OwnLinks | None, now: OwnLinks) -> Facts:
+        if way.mac:
+            return radio_facts(before, now, way.interface, way.mac)
+        facts = port_facts(before, now, way.interface)
+        if facts.get("port_speed_bps") is None and facts.get("port_full_duplex") is None:
+            told = self._host.link_speed(way.interface)  # a kernel before 5.6, or netlink out of reach
+            duplex = None if told.full_duplex is None else float(told.full_duplex)
+            facts = {**facts, "port_speed_bps": told.speed_bps, "port_full_duplex": duplex}
+        return facts
+
+    def _of_itself(self) -> Facts:
+        before, self._cpu = self._cpu, self._host.cpu()
+        share = None
+        if before is not None and self._cpu is not None and self._cpu.total > before.total:
+            share = 1 - (self._cpu.idle - before.idle) / (self._cpu.total - before.total)
+        return {
+            "node_uptime_s": self._host.uptime_s(),
+            "node_processor_share": share if share is None else min(max(share, 0.0), 1.0),
+            "node_temperature_c": self._host.temperature_c(),
+        }
+
+    def _tell(self, node: Node, at: OwnLinks, by_other: Mapping[str, Facts]) -> None:
+        self._keep(
+            [
+                reading
+                for other, facts in by_other.items()
+                for reading in readings_of(
+                    HopFacts(agent=node.name, other=other, link="", at_ns=at.at_ns, **facts)
+                )
+            ]
+        )
+
+    def _toward(self, node: Node, others: list[Beside]) -> dict[str, str]:
+        """The interface toward each neighbour that can be told; one without an address is behind our own
+        address's interface where no other neighbour is, or behind the one that the home file names."""
+        out: dict[str, str] = {}
+        for other in others:
+            name = interface_toward(other.node.address) if other.node.address else None
+            if name is None and node.wan_interface and other.link.near == node.name:
+                name = node.wan_interface
+            if name is None and not other.node.address and len(others) == 1 and node.address:
+                name = interface_of(node.address)
+            if name is not None:
+                out[other.node.name] = name
+        return out

@@ -7,8 +7,10 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
+from whichhop.daemon.beside.modem_watch import reader_of
 from whichhop.daemon.children import Children, Command, KeptChild
 from whichhop.daemon.troubles import Troubles
+from whichhop.model import Home, Node
 from whichhop.model.counter_source import CounterSource
 from whichhop.net.child import our_module
 from whichhop.net.clock import Clock
@@ -101,6 +103,15 @@ class OwnTraffic:
             self._kept.begin_anew()
         elif source is not None:
             self._kept = self._children.keep("own-traffic", self._command, self._hear)
+
+    def follow_home(self, home: Home, node: Node) -> None:
+        """Count at this node's interface, or ask a router's counters if this agent is the nearest."""
+        mine = [s for n, s in home.counters.items() if reader_of(home, n) == node.name]
+        self.follow(
+            interface=node.wan_interface,
+            source=next(iter(mine), None),
+            most_bps=max(home.plan.down_bps, home.plan.up_bps) * 2.0 if home.plan else None,
+        )
 
     def _command(self) -> Command:
         self._unwrapping = Unwrapping()

@@ -24,6 +24,7 @@ from whichhop.lab.build import kernel
 
 TOOL_PATHS = ":/usr/sbin:/sbin"
 TOOL_SECONDS = 20.0
+HOSTS = "/etc/hosts"
 
 
 class HolderRefused(Exception):  # noqa: N818
@@ -52,6 +53,16 @@ class Holder:
             self.spaces[name] = os.open("/proc/self/ns/net", os.O_RDONLY | os.O_CLOEXEC)
         kernel.set_namespace(self.home_space, kernel.CLONE_NEWNET)
         return self.spaces
+
+    def name_hosts(self, names: dict[str, str]) -> None:
+        """Have every program of the home find these host names at these addresses (hosts(5))."""
+        file = self.folder / "hosts"
+        rows = [f"{address} {name}" for name, address in names.items()]
+        file.write_text("\n".join(["127.0.0.1 localhost", "::1 localhost", *rows, ""]))
+        try:
+            kernel.mount_over(str(file), HOSTS)
+        except OSError as trouble:
+            raise HolderRefused(f"host names cannot be given addresses: {trouble}") from None
 
     def set_sysctls(self, node: str, values: list[list[str]]) -> None:
         """Write kernel settings of one namespace; those this kernel lacks are passed over."""
@@ -225,6 +236,7 @@ def serve(holder: Holder, requests: socket.socket) -> None:
     """Answer requests, one line each, until the owner is gone."""
     does: dict[str, Callable[..., Any]] = {
         "make_nodes": holder.make_nodes,
+        "name_hosts": holder.name_hosts,
         "set_sysctls": holder.set_sysctls,
         "make_wire": holder.make_wire,
         "run_tool": holder.run_tool,

@@ -23,6 +23,7 @@ CLONE_NEWNET = 0x4000_0000
 _PR_SET_PDEATHSIG = 1
 _MS_REC_PRIVATE = 0x4000 | (1 << 18)
 _MS_REC_SLAVE = 0x4000 | (1 << 19)
+_MS_BIND = 0x1000
 _TUNSETIFF = 0x4004_54CA
 _IFF_TAP, _IFF_NO_PI = 0x0002, 0x1000
 _SIOCETHTOOL = 0x8946
@@ -57,6 +58,11 @@ def die_with_parent() -> None:
 def mount(kind: str, target: str) -> None:
     """Mount a fresh kernel file system ("proc", "sysfs") on a folder; OSError when refused."""
     _check(_libc.mount(kind.encode(), target.encode(), kind.encode(), 0, None), f"mount {target}")
+
+
+def mount_over(source: str, target: str) -> None:
+    """Show one file in another's place (a bind mount); OSError when refused."""
+    _check(_libc.mount(source.encode(), target.encode(), b"none", _MS_BIND, None), f"mount {target}")
 
 
 def keep_mounts_private(*, follow: bool = False) -> None:

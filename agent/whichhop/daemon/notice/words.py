@@ -1,0 +1,182 @@
+"""A notice in words and as data: what is wrong, how sure, since when, whose it is, what to do. Pure."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, tzinfo
+from typing import Any
+
+from whichhop.compare.own_use_words import own_use_words
+from whichhop.compare.words import owner_words, severity_words
+from whichhop.daemon.notice.book import Kind, News, Passed
+from whichhop.daemon.notice.faults import Fault
+from whichhop.model import Cause, Verdict
+from whichhop.model.bulletin import Bulletin, LinkNow
+from whichhop.model.units import NS_PER_S
+from whichhop.printable import printable
+from whichhop.report.times import how_long, utc_of
+from whichhop.serve.page.sentence import blame
+
+VERSION = 1
+"""Of the document; a receiver may refuse what it does not know."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reader:
+    """What the words depend on beside the fault. steps: what to do next, the best first."""
+
+    home: str
+    zone: tzinfo | None
+    links: Mapping[str, LinkNow]
+    own_use: str = ""
+    steps: Sequence[str] = ()
+
+
+def reader_of(bulletin: Bulletin, zone: tzinfo | None) -> Reader:
+    """The home as a bulletin has it."""
+    return Reader(
+        home=bulletin.home,
+        zone=zone,
+        links={link.name: link for link in bulletin.links},
+        own_use=own_use_words(bulletin),
+        steps=bulletin.steps,
+    )
+
+
+def time_text(at_ns: int, zone: tzinfo | None) -> str:
+    """An instant in the home's zone, with its offset: 2026-03-01 18:00:10 CET (UTC+1)."""
+    at = utc_of(at_ns).astimezone(zone)
+    minutes = int((at.utcoffset() or timedelta()).total_seconds()) // 60
+    hours, rest = divmod(abs(minutes), 60)
+    offset = f"UTC{'-' if minutes < 0 else '+'}{hours}" + (f":{rest:02}" if rest else "")
+    name = at.tzname() or ""
+    return f"{at:%Y-%m-%d %H:%M:%S} " + (f"{name} ({offset})" if name.isalpha() else offset)
+
+
+def chance(probability: float) -> str:
+    """No evidence makes anybody 100 % sure."""
+    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def document(news: News, verdict: Verdict | None, reader: Reader, number: str, now_ns: int) -> dict[str, Any]:
+    """What every way sends: plain data (RFC 8259), times as RFC 3339, `subject` and `lines` for people.
+
+    verdict: the fault as it is judged now; None where it was withdrawn, or for a summary.
+    """
+    made: dict[str, Any] = {
+        "version": VERSION,
+        "id": number,
+        "kind": str(news.kind),
+        "home": reader.home,
+        "at": _rfc3339(now_ns),
+    }
+    if news.fault is not None:
+        made |= _facts(news.fault)
+    subject, lines = _text(news, verdict, reader)
+    subject = printable(" ".join(f"[{reader.home}] {subject}".split()), 250)
+    return made | {"subject": subject, "lines": [printable(line, 2000) for line in lines if line]}
+
+
+def test_document(home: str, number: str, now_ns: int, zone: tzinfo | None) -> dict[str, Any]:
+    """A notice that says that it is none."""
+    return {
+        "version": VERSION,
+        "id": number,
+        "kind": str(Kind.TEST),
+        "home": home,
+        "at": _rfc3339(now_ns),
+        "subject": printable(f"[{home}] Test notice: nothing is wrong", 250),
+        "lines": [
+            f"This is a test notice of {printable(home, 80)}, sent {time_text(now_ns, zone)}.",
+            "A real one comes by this way when a fault begins and when it ends.",
+        ],
+    }
+
+
+def _rfc3339(at_ns: int) -> str:
+    at = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=at_ns // 1000)
+    return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _facts(fault: Fault) -> dict[str, Any]:
+    over = fault.end_ns is not None
+    return {
+        "fault": fault.number,
+        "cause": fault.cause,
+        "elements": list(fault.elements),
+        "probability": round(fault.probability, 4),
+        "proven": fault.proven,
+        "since": None if fault.standing else _rfc3339(fault.start_ns),
+        "until": _rfc3339(fault.end_ns) if fault.end_ns is not None else None,
+        "lasted_s": round((fault.end_ns - fault.start_ns) / NS_PER_S, 1)
+        if fault.end_ns is not None
+        else None,
+        "ongoing": not over,
+    }
+
+
+def _what(verdict: Verdict | None, fault: Fault, links: Mapping[str, LinkNow]) -> str:
+    if verdict is not None and verdict.place:
+        return f"{verdict.place[0].upper()}{verdict.place[1:]}: one of these is at fault."
+    return blame(verdict or _bare(fault), links)
+
+
+def _bare(fault: Fault | Passed) -> Verdict:
+    """A fault of which the book alone is left."""
+    return Verdict(
+        cause=Cause(fault.cause),
+        elements=fault.elements,
+        probability=0.0,
+        start_ns=fault.start_ns,
+        end_ns=None,
+    )
+
+
+def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, list[str]]:
+    fault = news.fault
+    if fault is None:
+        return _summary(news.passed, reader)
+    what = _what(verdict, fault, reader.links)
+    sure = chance(fault.probability)
+    if news.kind is Kind.WITHDRAWN:
+        return (
+            f"Withdrawn: {what}",
+            [
+                f"No longer judged a fault: {what}",
+                "Later measurements spoke against it. Nothing is to be done.",
+            ],
+        )
+    if news.kind is Kind.CLOSED:
+        end_ns = fault.end_ns or fault.start_ns
+        lasted = how_long((end_ns - fault.start_ns) / NS_PER_S)
+        began = "before measuring began" if fault.standing else time_text(fault.start_ns, reader.zone)
+        span = "" if fault.standing else f" It lasted {lasted}."
+        return (
+            f"Over: {what}" + ("" if fault.standing else f" Lasted {lasted}."),
+            [f"Over: {what}", f"It began {began} and ended {time_text(end_ns, reader.zone)}.{span}"],
+        )
+    since = (
+        "It was there before measuring began."
+        if fault.standing
+        else f"Since {time_text(fault.start_ns, reader.zone)}."
+    )
+    lines = [what, f"Probability of fault: {sure}.", since]
+    if verdict is not None:
+        hurt = "" if verdict.severity is None else severity_words(verdict.severity)
+        lines += [owner_words(verdict), f"Measured: {hurt}." if hurt else ""]
+    if fault.cause == Cause.OWN_TRAFFIC or Cause.OWN_TRAFFIC in fault.elements:
+        lines.append(reader.own_use)
+    lines += [f"What to do: {step}" for step in reader.steps[:1]]
+    update = "Update, the same fault as it is judged now: " if news.kind is Kind.CHANGED else ""
+    if update:
+        lines[0] = f"{update}{what}"
+    return f"{'Update: ' if update else ''}{what.rstrip('.')} ({sure})", lines
+
+
+def _summary(passed: Sequence[Passed], reader: Reader) -> tuple[str, list[str]]:
+    count = f"{len(passed)} fault{'s' if len(passed) > 1 else ''} came and went"
+    lines = [
+        f"{time_text(one.start_ns, reader.zone)}, {how_long((one.end_ns - one.start_ns) / NS_PER_S)}:"
+        f" {blame(_bare(one), reader.links)}"
+        for one in passed
+    ]
+    return f"{count}; nothing of it is ongoing", [f"{count} while nobody was told; each is over:", *lines]
