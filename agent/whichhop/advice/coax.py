@@ -216,7 +216,7 @@ def _change(known: Known, run: Run, found: Trouble) -> Iterator[Recommendation]:
             RecommendedGain(
                 value=gain, unit="db", before=before, after=before + gain, about="at the modem, downstream"
             ),
-            RecommendedGain(value=outcome.gains[0].upstream_gain_db, unit="db", about="on the way back"),
+            RecommendedGain(value=outcome.gains[0].upstream_gain_db, unit="db", about="upstream"),
             *((found.gain,) if found.verdicts else ()),
         ),
         worth=found.share,

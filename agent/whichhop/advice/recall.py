@@ -77,7 +77,7 @@ def _when(verdict: Verdict, known: Known) -> str:
 
 def _why(verdict: Verdict, mine: Trouble, known: Known) -> Iterator[str]:
     names = " or ".join(map(element_words, verdict.elements))
-    yield f"it lasts: {names}, {trouble_words(mine)}"
+    yield f"ongoing: {names}, {trouble_words(mine)}"
     for note in _notes(verdict, known):
         yield f"noted for {known.time(note.at_ns)}: {note.text}"
 

@@ -146,8 +146,8 @@ _ROWS = (
         high=50.0,
         beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
-        when_low="the modem hardly has to speak up: little loss on the way back, or an amplifier in it",
-        when_high="the modem has to shout: too much loss on the way back, the same parts as downstream",
+        when_low="the modem sends at low power: little loss upstream, or an amplifier in it",
+        when_high="the modem has to send at high power: too much loss upstream, the same parts as downstream",
     ),
     Rule(
         name="down-spread",
@@ -374,5 +374,5 @@ def up_power_rule(channels: int, modulation: int | None) -> Rule:
         beyond=LevelStanding.OUTSIDE,
         source=f"{PHY30} 6.2.19, TDMA, {channels} channel{'s' if channels != 1 else ''} at once",
         when_low="lower than the modem has to be able to send: doubt the reading",
-        when_high="at the end of what the modem can send: too much loss on the way back",
+        when_high="at the end of what the modem can send: too much loss upstream",
     )

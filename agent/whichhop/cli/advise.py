@@ -31,7 +31,7 @@ examples:
   whichhop advise alder.yaml --records evening/ --levels reading.json
 
 Judges the span as `whichhop compare` does, and takes the newest transfers and levels in. What is about
-trouble that lasts comes first, the cheapest before the dear; the rest is ranked by the share of the service
+an ongoing fault comes first, the cheapest before the dear; the rest is ranked by the share of the service
 paid for that it would give back at most: of the plan's rate, or of the time.
 What was never measured is not advised; the list ends with what to measure instead. Exit code 1 when there is
 nothing to fix.

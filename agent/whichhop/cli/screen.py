@@ -70,7 +70,7 @@ def _now(bulletin: Bulletin) -> list[str]:
     if lasting := bulletin.ongoing:
         return [_fault(verdict, bulletin.at_ns) for verdict in lasting]
     if bulletin.blind:
-        return ["Nothing can be said of now: every agent is busy, asleep or not heard of."]
+        return ["Not determined now: every agent is busy, asleep or not heard of."]
     if suspected := bulletin.named(LinkState.SUSPECTED):
         return [f"Something may be starting, which is not yet sure: {', '.join(suspected)}."]
     if unseen := bulletin.named(LinkState.UNKNOWN):
@@ -98,7 +98,7 @@ def _fault(verdict: Verdict, now_ns: int) -> str:
     if verdict.place:
         what = f"{verdict.place}: one of these is at fault, packets cannot tell which"
     elif verdict.cause is Cause.NOT_SEPARABLE:
-        what = f"one of {where} is at fault (these vantage points cannot tell which)"
+        what = f"one of {where} is at fault (which of them cannot be told apart)"
     else:
         what = f"{CAUSE_TABLE[verdict.cause].words} is at fault: {where}"
     proven = "" if verdict.proven else ", not proven"

@@ -126,7 +126,7 @@ def test_before_anything_is_learned_no_verdict_is_pretended() -> None:
 def test_with_no_witness_nothing_is_called_well() -> None:
     dumb = tuple(replace(k, state=LinkState.UNKNOWN) for k in CALM.links)
     text = screen(view(replace(CALM, links=dumb)))
-    assert "Nothing can be said of now: every agent is busy, asleep or not heard" in text
+    assert "Not determined now: every agent is busy, asleep or not heard" in text
     assert "No fault" not in text
 
 
