@@ -42,7 +42,7 @@ from whichhop.store.interchange import read_lines, record_lines
 from whichhop.store.metrics_server import MetricsServer
 from whichhop.store.note_lines import gains_of
 from whichhop.store.store import Store
-from whichhop.wire import bulk, docs_mib, dsl_mib, if_mib, level_numbers, upnp_wan
+from whichhop.wire import box_mib, bulk, docs_mib, dsl_mib, if_mib, level_numbers, upnp_wan
 from whichhop.wire.level_file import read_csv, read_json
 from whichhop.wire.line_table import parse_rate_bps
 from whichhop.wire.lookup import LookupQuestion, decode_answer
@@ -147,6 +147,9 @@ def interface_mib(octets: bytes) -> None:
     if found is not None:
         must(0 <= found.received < 2**64 and 0 <= found.sent < 2**64, "a count out of range")
         must(found.speed_bps is None or 0 < found.speed_bps < 2**63, f"speed {found.speed_bps}")
+    box = box_mib.box_counts_of(_walk(octets, box_mib.WALKS), octets[1] if len(octets) > 1 else 1)
+    must(all(c is None or 0 <= c < 2**32 for c in box.counts), f"counts {box.counts}")
+    must(box.uptime_s is None or 0 <= box.uptime_s < 2**32, f"uptime {box.uptime_s}")
 
 
 def upnp_description(octets: bytes) -> None:

@@ -124,7 +124,7 @@ def test_the_console_shows_the_home_from_the_servers_own_data(scraped: Scraped, 
     cells = Cells()
     cells.feed(page)
     assert not cells.open
-    assert ["upstream-link", "modem/provider-edge"] in cells.rows
+    assert ["Alder House", "upstream-link", "modem/provider-edge", "90%"] in cells.rows
     session = next(row for row in cells.rows if row[:3] == ["desk", "harbour", "stamp"])
     assert all(session[3:7]), session
     assert ["modem", "down-1", "+1.0 dBmV", "41.0 dB", "0.1%"] in cells.rows

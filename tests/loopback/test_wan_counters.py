@@ -13,13 +13,17 @@ from typing import ClassVar
 
 import pytest
 
+from support.homes import alder
 from support.need import need_program
 from support.ports import free_udp_port
+from whichhop.daemon.beside.box_facts import BoxFacts
 from whichhop.daemon.beside.own_traffic import OwnTraffic
 from whichhop.daemon.children import Children
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.troubles import Troubles
+from whichhop.model import Reading
 from whichhop.model.counter_source import CounterSource
+from whichhop.model.hop_facts import facts_of
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.host import Host
 from whichhop.probes import counters_talk
@@ -34,6 +38,7 @@ class Heard:
     def __init__(self) -> None:
         self.totals: list[tuple[int, int]] = []
         self.said: list[str] = []
+        self.readings: list[Reading] = []
 
 
 def follow(source: CounterSource, enough: Callable[[Heard], bool], every_s: float = 0.2) -> Heard:
@@ -50,8 +55,10 @@ def follow(source: CounterSource, enough: Callable[[Heard], bool], every_s: floa
             troubles=troubles,
             children=Children(jobs, troubles, SystemClock(), heard.said.append),
             every_s=every_s,
+            keep=heard.readings.extend,
         )
-        counters.follow(interface=None, source=source, most_bps=1e9)
+        box = BoxFacts(agent="desk", box="router", far="modem")
+        counters.follow(interface=None, source=source, most_bps=1e9, box=box)
         async with asyncio.timeout(90):
             while not enough(heard):
                 await asyncio.sleep(0.05)
@@ -90,6 +97,21 @@ def test_a_real_agents_octets_grow_with_the_traffic(agent: Agent) -> None:
     assert heard.totals[0] == (0, 0)
     # The questions themselves cross the loopback: what the agent counted is part of what the kernel did.
     assert 0 < heard.totals[-1][0] <= counted
+
+
+def test_a_real_agents_uptime_and_errors_come_with_the_counts(agent: Agent) -> None:
+    source = CounterSource(address="127.0.0.1", port=agent.port, community="alder", interface="lo")
+    heard = follow(source, lambda h: any(r.name == "port_errors:router/modem" for r in h.readings), 0.1)
+    *_, hop, own = facts_of(alder(), heard.readings)
+    uptime_s = Host().uptime_s()
+    assert uptime_s is not None
+    # snmpd's hrSystemUptime is the machine's own, in hundredths.
+    assert own.node_uptime_s is None or abs(own.node_uptime_s - uptime_s) < 60
+    assert (hop.link, hop.box, hop.port_errors, hop.port_carrier_changes) == ("router/modem", "router", 0, 0)
+    # The loopback is no Ethernet port, so RFC 3635 has nothing of it.
+    assert hop.port_full_duplex is None
+    first = next(r for r in heard.readings if r.name.startswith("node_uptime_s"))
+    assert first.name == "node_uptime_s:router"
 
 
 def test_an_interface_that_is_not_there_is_told_with_those_that_are(agent: Agent) -> None:

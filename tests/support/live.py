@@ -3,6 +3,7 @@
 import random
 from dataclasses import replace
 
+from support.bulletins import group
 from support.channels import down, reading, up
 from support.records import lifelike
 from whichhop.model import Columns, Direction, DslLine, Fate, Method, Reading, Record, Sample, SessionKey
@@ -56,6 +57,6 @@ def busy_state() -> LiveState:
     live.by_reason["reflector_refused"] = {"not-allowed": 3, "looped": 1}
     live.skipped = lambda: {STAMP: 4, ECHO: 0}
     live.faults = {"desk/attic": 0.93, "beyond": 0.01}
-    live.episodes = [("wireless-hop", "desk/attic")]
+    live.judged = group()
     live.levels = {"desk/attic": (0.0021, 0.0058)}
     return live

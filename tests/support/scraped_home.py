@@ -9,12 +9,13 @@ from pathlib import Path
 from urllib.parse import quote, urlsplit
 
 from support.agent_server import serving
+from support.bulletins import calm, told
 from support.channels import down, reading, up
 from support.need import need_program
 from support.ports import free_tcp_port
 from support.reported import recorded
 from whichhop.lab.standard_home import alder_home
-from whichhop.model import Reading
+from whichhop.model import Cause, Reading
 from whichhop.net.clock import sleep_s
 from whichhop.net.http_get import fetch
 from whichhop.serve.live import LiveState
@@ -82,7 +83,8 @@ def _feed(lives: dict[str, LiveState], turn: int) -> None:
     lives["router"].faults = {link.name: 0.01 for link in alder_home().links} | {
         "modem/provider-edge": 0.2 + 0.1 * turn
     }
-    lives["router"].episodes = [("upstream-link", "modem/provider-edge")] if turn else []
+    line = told(Cause.UPSTREAM_LINK, ("modem/provider-edge",), 0.9, hours=0.2, minutes=None)
+    lives["router"].judged = replace(calm(), told=(line,) if turn else (), steps=("Ask the provider.",))
 
 
 def _config(folder: Path, targets: list[str], rules: list[str]) -> Path:

@@ -30,8 +30,6 @@ from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.store import Store
 
 MOST_LEVELS = 12
-LONG_SESSION_MINUTES = 60_000
-"""From here on (a day of forty sessions) starting a second process pays for itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,13 +68,9 @@ def _reduced(span_ns: tuple[int, int], columns: SessionColumns) -> Reduced:
 
 
 def _parts(store: Store, keys: Sequence[SessionKey], order: Order) -> Iterator[Reduced]:
-    """Each session's part, in the order of `keys`; a long span is read on every processor."""
+    """Each session's part, in the order of `keys`."""
     minutes = (minute_of(order.start_ns), minute_of(order.end_ns - 1) + 1)
-    long = len(keys) * (minutes[1] - minutes[0]) >= LONG_SESSION_MINUTES
-    span_ns = (order.start_ns, order.end_ns)
-    yield from each_session(
-        store, keys, partial(_reduced, span_ns), span=minutes, processes=None if long else 1
-    )
+    yield from each_session(store, keys, partial(_reduced, (order.start_ns, order.end_ns)), span=minutes)
 
 
 def _levels(history: Sequence[Reading], home: Home) -> tuple[LevelNote, ...]:

@@ -52,7 +52,8 @@ def _labels(words: list[str]) -> dict[str, str]:
     return out
 
 
-def _authorization(file: Path | None) -> str:
+def authorization_of(file: Path | None) -> str:
+    """The Authorization header that a file holds, "" for none; DataError where it holds no such line."""
     if file is None:
         return ""
     try:
@@ -65,7 +66,7 @@ def _authorization(file: Path | None) -> str:
 
 
 def _asker(args: argparse.Namespace) -> Callable[[str], bytes]:
-    return partial(fetch, authorization=_authorization(args.authorization), seconds=PATIENCE_S)
+    return partial(fetch, authorization=authorization_of(args.authorization), seconds=PATIENCE_S)
 
 
 def _selected(server: MetricsServer, home: Home, end_ns: int) -> MetricsServer:

@@ -21,8 +21,6 @@ from whichhop.store.store import Store
 
 CLOCK_MINUTES = 6
 """Minutes of a span in which the agents' clocks are compared: a clock that is off is so for days."""
-SPAWN_WORTH = 200_000
-"""Session-minutes from which a second process saves more time than its start takes (about half a second)."""
 
 
 def compared(
@@ -126,8 +124,6 @@ def _fill(
     """Fill the arrays in place; whose stamps timed each session."""
     start_ns, end_ns = table.start_ns, table.at_ns(table.ticks)
     minutes = (minute_of(start_ns), minute_of(end_ns - 1) + 1)
-    if processes is None and len(keys) * (minutes[1] - minutes[0]) < SPAWN_WORTH:
-        processes = 1
     cut = partial(_cut, start_ns, end_ns)
     parts = each_session(store, keys, cut, span=minutes, wanted=("rtt_ns",), processes=processes)
     place = {key: i for i, key in enumerate(table.sessions)}

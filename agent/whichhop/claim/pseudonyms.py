@@ -83,7 +83,8 @@ class StandIns:
             name = f"{_LEVELS}{self.name(node)}/{rest}"
         elif ":" in name:
             figure, _, other = name.partition(":")
-            name = f"{figure}:{other if other in _NO_NODES else self.name(other)}"
+            stand_in = "/".join(self.name(part) for part in other.split("/"))
+            name = f"{figure}:{other if other in _NO_NODES else stand_in}"
         return replace(reading, agent=self.name(reading.agent), name=name)
 
 

@@ -33,6 +33,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
         "work out the coax part by part, what a change would gain, and each box's limit",
     ),
     ("status", "whichhop.cli.status", "say in one screen how the home is now"),
+    ("homes", "whichhop.cli.homes", "many homes on one screen, the worst first, from a metrics server"),
     ("tell", "whichhop.cli.tell", "say who is told of a fault and by which ways, and try them"),
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is at fault"),
     ("note", "whichhop.cli.note", "note what was changed in the home, and when"),

@@ -107,11 +107,7 @@ def _tables(house: House, store: Store, path: Path, spans: Spans) -> Iterator[Ho
     wanted = (*derive_sessions(house.home), *call_sessions(house.home))
     keys = [s.key for s in wanted if s.key in kept]
     span = (spans.past.start * MINUTES, spans.after.stop * MINUTES)
-    # A month is worth a process a core; an evening is read faster than a process starts.
-    processes = None if (span[1] - span[0]) * len(keys) > 40_000 else 1
-    for number, table in enumerate(
-        each_session(path, keys, _by_hour, span=span, wanted=("rtt_ns",), processes=processes), 1
-    ):
+    for number, table in enumerate(each_session(path, keys, _by_hour, span=span, wanted=("rtt_ns",)), 1):
         if sys.stderr.isatty():
             sys.stderr.write(f"\rreading session {number} of {len(keys)}")
         yield table

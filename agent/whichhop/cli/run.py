@@ -17,7 +17,7 @@ Probes what the home file implies for this node, answers the other agents' probe
 serves metrics on the node's address. SIGTERM stops it, SIGHUP makes it read the home file again; a home file
 with mistakes is then reported and the running one kept. With --compare, best on one machine that is wired to
 the router, it also asks all agents every ten seconds which hop is at fault: the answer is in its metrics
-(fault_probability_ratio, episode_active) and at /bulletin.
+(fault_probability_ratio, ongoing_fault_probability_ratio) and at /bulletin.
 """
 
 

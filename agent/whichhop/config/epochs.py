@@ -16,7 +16,7 @@ import msgspec
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
-from whichhop.config.files import WriteError, replace_file
+from whichhop.config.files import WriteError, read_small, replace_file
 from whichhop.config.identity import public_key_of
 from whichhop.config.keys import KEY_OCTETS, KeyFileError, key_path_for, key_text, read_key
 from whichhop.config.known_agents import known_agents_path, read_known
@@ -108,14 +108,9 @@ def epoch_of(text: bytes | str, place: str) -> Epoch:
 
 
 def read_epoch(path: Path) -> Epoch:
-    """Of a file; NONE without one. KeyFileError or OutsideError when it cannot be read."""
-    try:
-        with path.open("rb") as file:
-            return epoch_of(file.read(MOST_OCTETS + 1), str(path))
-    except FileNotFoundError:
-        return NONE
-    except OSError as why:
-        raise KeyFileError(f"{path}: cannot be read ({why.strerror}); check its owner") from why
+    """Of a file; NONE without one. ReadError or OutsideError when it cannot be read."""
+    octets = read_small(path, MOST_OCTETS)
+    return NONE if octets is None else epoch_of(octets, str(path))
 
 
 def in_force(home_file: Path, key_file: Path | None, identity_file: Path | None = None) -> InForce:

@@ -1,4 +1,7 @@
-"""Writes a file whole or not at all: whoever reads it meanwhile has the old one or the new one."""
+"""Small files beside the home file: read within bounds, written whole or not at all.
+
+Whoever reads one while it is written has the old one or the new one.
+"""
 
 import contextlib
 import os
@@ -9,6 +12,24 @@ from whichhop.errors import WhichhopError
 
 class WriteError(WhichhopError):
     """A file could not be written; the text names it and the remedy."""
+
+
+class ReadError(WhichhopError):
+    """A file that is there could not be read; the text names it and the remedy."""
+
+
+def read_small(path: Path, most_octets: int) -> bytes | None:
+    """Its octets, one more than most_octets where it has more, for the reader to refuse; None without one.
+
+    ReadError when it is there and cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            return file.read(most_octets + 1)
+    except FileNotFoundError:
+        return None
+    except OSError as why:
+        raise ReadError(f"{path}: cannot be read ({why.strerror}); check its owner and mode") from why
 
 
 def replace_file(path: Path, text: str) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.config.files import WriteError, replace_file
+from whichhop.config.files import ReadError, WriteError, read_small, replace_file
 from whichhop.model import Home
 from whichhop.outside import OutsideError, typed
 
@@ -29,10 +29,9 @@ def read_found(home_file: Path, environ: Mapping[str, str] = os.environ) -> dict
     """Address by agent; empty where nothing was found yet. A damaged file is found anew, and so no error."""
     path = Path(environ.get(VARIABLE) or found_addresses_path(home_file))
     try:
-        with path.open("rb") as file:
-            told = typed(file.read(MOST_OCTETS + 1), str(path), dict[str, str], most=MOST_OCTETS)
+        told = typed(read_small(path, MOST_OCTETS) or b"{}", str(path), dict[str, str], most=MOST_OCTETS)
         return {name: str(ip_address(address)) for name, address in told.items()}
-    except (OSError, OutsideError, ValueError):
+    except (ReadError, OutsideError, ValueError):
         return {}
 
 

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.config.files import replace_file
-from whichhop.errors import WhichhopError
+from whichhop.config.files import read_small, replace_file
 from whichhop.outside import typed
 
 MOST_OCTETS = 1 << 20
@@ -28,14 +27,10 @@ def known_agents_path(home_file: Path) -> Path:
 
 
 def read_known(path: Path) -> KnownAgents:
-    """The agents that were met; empty without a file. WhichhopError for one that cannot be read."""
-    try:
-        with path.open("rb") as file:
-            octets = file.read(MOST_OCTETS + 1)
-    except FileNotFoundError:
+    """The agents that were met; empty without a file. ReadError or OutsideError when it cannot be read."""
+    octets = read_small(path, MOST_OCTETS)
+    if octets is None:
         return KnownAgents()
-    except OSError as why:
-        raise WhichhopError(f"{path}: cannot be read ({why.strerror}); check its owner") from why
     return typed(octets, str(path), KnownAgents, most=MOST_OCTETS, remedy="remove it: agents are met again")
 
 

@@ -18,7 +18,7 @@ from cryptography.hazmat.primitives.serialization import (
     load_pem_private_key,
 )
 
-from whichhop.config.files import write_new
+from whichhop.config.files import read_small, write_new
 from whichhop.config.keys import KeyFileError
 from whichhop.outside import typed
 
@@ -74,15 +74,10 @@ def owner_of(text: bytes | str, place: str) -> Owner:
 
 
 def read_owner(home_file: Path) -> Owner | None:
-    """The home's owner; None where none was made. KeyFileError or OutsideError when it cannot be read."""
+    """The home's owner; None where none was made. ReadError or OutsideError when it cannot be read."""
     path = owner_path(home_file)
-    try:
-        with path.open("rb") as file:
-            return owner_of(file.read(MOST_OCTETS + 1), str(path))
-    except FileNotFoundError:
-        return None
-    except OSError as why:
-        raise KeyFileError(f"{path}: cannot be read ({why.strerror}); check its owner") from why
+    octets = read_small(path, MOST_OCTETS)
+    return None if octets is None else owner_of(octets, str(path))
 
 
 def unsealed(owner: Owner, word: str) -> Ed25519PrivateKey:

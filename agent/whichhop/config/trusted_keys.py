@@ -4,11 +4,12 @@ import os
 import re
 from pathlib import Path
 
+from whichhop.config.files import read_small
 from whichhop.errors import WhichhopError
 from whichhop.model.fingerprint import same_key
 
 _KEY = re.compile(r"[A-Z2-7]{4}(-?[A-Z2-7]{4}){4}|[0-9A-F]{64}")
-MOST_BYTES = 1 << 20
+MOST_OCTETS = 1 << 20
 
 
 def trusted_keys_path() -> Path:
@@ -24,12 +25,7 @@ def is_key_name(text: str) -> bool:
 
 def read_trusted(path: Path) -> dict[str, str]:
     """Fingerprint or key to the note behind it; empty without a file. WhichhopError names the bad line."""
-    try:
-        text = path.read_bytes()[:MOST_BYTES].decode("utf-8", "replace")
-    except FileNotFoundError:
-        return {}
-    except OSError as why:
-        raise WhichhopError(f"{path}: cannot be read ({why.strerror}); check its owner and mode") from why
+    text = (read_small(path, MOST_OCTETS) or b"").decode("utf-8", "replace")
     found = {}
     for number, line in enumerate(text.splitlines(), 1):
         name, _, note = line.partition("#")

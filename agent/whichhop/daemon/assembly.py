@@ -140,15 +140,11 @@ class Daemon:
             say=say,
             count=lambda: self._count_failure("modem-levels"),
         )
+        keep = partial(self._keep, [])
         self.own_traffic = OwnTraffic(
-            self.host, self.clock, self._counted, troubles=self.troubles, children=self.children
+            self.host, self.clock, self._counted, troubles=self.troubles, children=self.children, keep=keep
         )
-        self.links = LinkWatch(
-            self.host,
-            self.clock,
-            lambda readings: self._keep([], readings),
-            troubles=self.troubles,
-        )
+        self.links = LinkWatch(self.host, self.clock, keep, troubles=self.troubles)
         self.upstream = Upstream(
             self.home,
             self.options.store.with_suffix(".addresses"),
@@ -173,7 +169,7 @@ class Daemon:
             clock=self.clock,
             agent=self.agent,
             table=self.store,
-            keep=lambda readings: self._keep([], readings),
+            keep=keep,
             refused=self._stranger,
             say=say,
             jobs=self.jobs,

@@ -4,9 +4,19 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from whichhop.model.finding import Finding, Level, Verdict
-from whichhop.model.links import LinkKind, Medium
+from whichhop.model.links import Cause, LinkKind, Medium
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
+
+
+class HomeState(StrEnum):
+    """What can be said of a home now."""
+
+    FAULT = "fault"
+    NO_FAULT = "no-fault"
+    LEARNING = "learning"
+    NOT_DETERMINED = "not-determined"
+    """No link can be judged: agents are busy, asleep or not heard of."""
 
 
 class LinkState(StrEnum):
@@ -141,6 +151,15 @@ class Bulletin:
     def ongoing(self) -> list[Verdict]:
         """The verdicts that go on now, newest first."""
         return [t.verdict for t in self.told if t.verdict.end_ns is None]
+
+    @property
+    def state(self) -> HomeState:
+        """The home in a word; a fault that began while something else is learned is a fault."""
+        if any(v.cause not in (Cause.HEALTHY, Cause.RESPONDER, Cause.AGENT_HOST) for v in self.ongoing):
+            return HomeState.FAULT
+        if self.learning_s > 0:
+            return HomeState.LEARNING
+        return HomeState.NOT_DETERMINED if self.blind else HomeState.NO_FAULT
 
     @property
     def unusual(self) -> list[Level]:

@@ -1,8 +1,9 @@
 """What counters tell of one hop at one moment, and the names of the readings that carry it. Pure.
 
 A fact travels as a `Reading` whose name is FIELD:NEIGHBOUR, FIELD being a field of `HopFacts` and NEIGHBOUR
-the node that the asked interface leads to; a fact of a box as a whole is named FIELD:BOX. Readings of one
-agent, neighbour and moment make one record. What nobody told is None, never zero.
+the node that the asked interface leads to; a fact of a box as a whole is named FIELD:BOX, and one of another
+box's interface FIELD:BOX/NEIGHBOUR. Readings of one agent, neighbour and moment make one record. What nobody
+told is None, never zero.
 """
 
 from collections.abc import Iterable
@@ -26,6 +27,8 @@ class HopFacts:
     other: str
     link: str
     at_ns: int
+    box: str = ""
+    """Whose end of the hop it is, where the agent asked another box about it."""
 
     radio_signal_dbm: float | None = None
     """Received from the far end."""
@@ -84,7 +87,7 @@ class HopFacts:
     node_temperature_c: float | None = None
 
 
-_WHERE = ("agent", "other", "link", "at_ns")
+_WHERE = ("agent", "other", "link", "at_ns", "box")
 FACT_NAMES = tuple(f.name for f in fields(HopFacts) if f.name not in _WHERE)
 """The names of readings that are facts of a hop, without the neighbour behind the colon."""
 
@@ -92,8 +95,9 @@ FACT_NAMES = tuple(f.name for f in fields(HopFacts) if f.name not in _WHERE)
 def readings_of(facts: HopFacts) -> list[Reading]:
     """The facts as readings; what is None is left out."""
     told = ((name, getattr(facts, name)) for name in FACT_NAMES)
+    place = f"{facts.box}/{facts.other}" if facts.box else facts.other
     return [
-        Reading(at_ns=facts.at_ns, agent=facts.agent, name=f"{name}:{facts.other}", value=value)
+        Reading(at_ns=facts.at_ns, agent=facts.agent, name=f"{name}:{place}", value=value)
         for name, value in told
         if value is not None
     ]
@@ -102,18 +106,21 @@ def readings_of(facts: HopFacts) -> list[Reading]:
 def facts_of(home: Home, readings: Iterable[Reading]) -> tuple[HopFacts, ...]:
     """The facts among some readings, oldest first; those of nodes the home does not have are passed over."""
     links = {frozenset((link.near, link.far)): link.name for link in home.links}
-    told: dict[tuple[int, str, str], dict[str, float]] = {}
+    told: dict[tuple[int, str, str, str], dict[str, float]] = {}
     for reading in readings:
-        name, _, other = reading.name.partition(":")
-        if name in FACT_NAMES and other in home.nodes:
-            told.setdefault((reading.at_ns, reading.agent, other), {})[name] = reading.value
+        name, _, place = reading.name.partition(":")
+        if name in FACT_NAMES:
+            box, _, other = place.rpartition("/")
+            if other in home.nodes and (not box or box in home.nodes):
+                told.setdefault((reading.at_ns, reading.agent, other, box), {})[name] = reading.value
     return tuple(
         HopFacts(
             agent=agent,
             other=other,
-            link=links.get(frozenset((agent, other)), ""),
+            link=links.get(frozenset((box or agent, other)), ""),
             at_ns=at_ns,
+            box=box,
             **values,
         )
-        for (at_ns, agent, other), values in sorted(told.items())
+        for (at_ns, agent, other, box), values in sorted(told.items())
     )

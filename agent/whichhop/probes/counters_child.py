@@ -5,6 +5,7 @@ reading comes out: {"count": ...} or {"failed": TEXT}. The SNMP library's 30 MB 
 """
 
 import asyncio
+import itertools
 import json
 import sys
 from typing import Any
@@ -18,13 +19,16 @@ from whichhop.model.units import seconds_to_next
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_client import Failure, HttpClient, HttpError
 from whichhop.outside import OutsideError
-from whichhop.probes.counters_talk import Count, CountersRequest
+from whichhop.probes.counters_talk import Count, CountersRequest, Health
 from whichhop.wire import if_mib, upnp_wan
+from whichhop.wire.box_mib import WALKS, BoxCounts, box_counts_of
 
 MOST_PAGE = 256 * 1024
+HEALTH_EVERY = 6
+"""Counts from one look at the box itself to the next, a minute: its dozen tables are as many questions."""
 
 
-async def _by_snmp(source: CounterSource, timeout_s: float) -> Count:
+async def _by_snmp(source: CounterSource, timeout_s: float, *, health: bool) -> Count:
     from whichhop.probes.snmp_walk import SnmpTarget  # noqa: PLC0415 # not needed for UPnP
 
     target = SnmpTarget(
@@ -37,6 +41,7 @@ async def _by_snmp(source: CounterSource, timeout_s: float) -> Count:
             there = ", ".join(sorted(set(names.values()))[:12]) or "none"
             raise RemoteError(f"{source.words}: no interface {source.interface!r}; there are: {there}")
         found = if_mib.counters_of(await target.walk(if_mib.COUNTERS), index)
+        box = box_counts_of(await target.walk(WALKS), index) if health and found is not None else None
     finally:
         target.close()
     if found is None:
@@ -46,6 +51,20 @@ async def _by_snmp(source: CounterSource, timeout_s: float) -> Count:
         sent=found.sent,
         bits=found.bits,
         discontinuity=found.discontinuity,
+        speed_bps=found.speed_bps,
+        health=None if box is None else _health(box, found),
+    )
+
+
+def _health(box: BoxCounts, found: if_mib.IfCounters) -> Health:
+    return Health(
+        uptime_s=box.uptime_s,
+        uptime_wraps=box.uptime_wraps,
+        counts=box.counts,  # type: ignore[arg-type] # as many as COUNTS
+        discontinuity=found.discontinuity,
+        last_change=box.last_change,
+        full_duplex=box.full_duplex,
+        up=box.up,
         speed_bps=found.speed_bps,
     )
 
@@ -107,12 +126,12 @@ async def _run(request: CountersRequest) -> None:
     clock = SystemClock()
     source, timeout_s = request.source, request.timeout_s
     upnp = _Upnp(source, timeout_s) if source.address is None else None
-    while True:
+    for turn in itertools.count():
         try:
             if upnp is not None:
                 count = await asyncio.to_thread(upnp.count)
             else:
-                count = await _by_snmp(source, timeout_s)
+                count = await _by_snmp(source, timeout_s, health=turn % HEALTH_EVERY == 0)
             _tell(count=msgspec.to_builtins(count), at_ns=clock.utc_ns(), mono_ns=clock.mono_ns())
         except WhichhopError as trouble:
             _tell(failed=str(trouble))

@@ -1,6 +1,9 @@
 """What the daemon and the process that reads counters tell each other: plain records that travel as JSON."""
 
+from typing import Annotated
+
 import msgspec
+from msgspec import Meta
 
 from whichhop.model.counter_source import CounterSource
 
@@ -13,11 +16,31 @@ class CountersRequest(msgspec.Struct, frozen=True, kw_only=True):
     timeout_s: float = 3.0
 
 
+Ticks = Annotated[int, Meta(ge=0, lt=2**32)]
+
+
+class Health(msgspec.Struct, frozen=True, kw_only=True):
+    """How the box and the interface fare that are counted at; fields as wire/box_mib.py's and if_mib.py's."""
+
+    uptime_s: Annotated[float, Meta(ge=0, lt=2**32)] | None = None
+    uptime_wraps: bool = True
+    counts: tuple[Ticks | None, Ticks | None, Ticks | None, Ticks | None, Ticks | None, Ticks | None]
+    discontinuity: int | None = None
+    last_change: Ticks | None = None
+    full_duplex: bool | None = None
+    up: bool | None = None
+    speed_bps: Annotated[int, Meta(gt=0, lt=2**60)] | None = None
+
+
 class Count(msgspec.Struct, frozen=True, kw_only=True):
-    """Octets as the device counts them, seen from the home: received from the provider, sent to it."""
+    """Octets as the device counts them, seen from the home: received from the provider, sent to it.
+
+    health: with every sixth count, where the device is asked by SNMP.
+    """
 
     received: int
     sent: int
     bits: int
     discontinuity: int | None = None
     speed_bps: int | None = None
+    health: Health | None = None

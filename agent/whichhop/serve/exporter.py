@@ -12,6 +12,7 @@ from prometheus_client.samples import Sample
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate, ModemLevels, SessionKey
+from whichhop.printable import printable
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION
 from whichhop.serve.live import LiveState, SessionState
 from whichhop.serve.metric_row import HOME, MetricKind
@@ -61,6 +62,10 @@ def _round_trips(sessions: list[_Session]) -> Family:
     return family
 
 
+MOST_STEP = 240
+"""Characters of a recommendation in a label: a line of a list of homes."""
+
+
 class LiveCollector(Collector):
     """A collector over the live state; reads it again at each scrape."""
 
@@ -95,14 +100,29 @@ class LiveCollector(Collector):
         yield from self._of_targets(live)
         if live.faults:
             yield _simple("fault_probability_ratio", [({"element": e}, p) for e, p in live.faults.items()])
-        if live.episodes:
-            active = sorted(set(live.episodes))
-            yield _simple("episode_active", [({"cause": c, "element": e}, 1) for c, e in active])
+        yield from self._of_the_home(live)
         if live.levels:
             levels = [({"link": link}, level) for link, (level, _) in live.levels.items()]
             yield _simple("link_level_seconds", levels)
             usual = [({"link": link}, most) for link, (_, most) in live.levels.items() if most is not None]
             yield _simple("link_level_most_seconds", usual)
+
+    @staticmethod
+    def _of_the_home(live: LiveState) -> Iterator[Family]:
+        """What the comparer says of the whole home; a fault is one series, so that it rings once."""
+        if live.judged is None:
+            return
+        faults = {(str(v.cause), " or ".join(v.elements)): v for v in live.judged.ongoing}
+        named = [({"cause": c, "elements": e}, v) for (c, e), v in sorted(faults.items())]
+        if named:
+            yield _simple("ongoing_fault_probability_ratio", [(at, v.probability) for at, v in named])
+        began = [(at, v.start_ns / 1e9) for at, v in named if not v.standing]
+        if began:
+            yield _simple("ongoing_fault_start_timestamp_seconds", began)
+        yield _simple("home_state", [({"state": str(live.judged.state)}, 1)])
+        yield _simple("home_judged_timestamp_seconds", [({}, live.judged.at_ns / 1e9)])
+        for step in live.judged.steps[:1]:
+            yield _info("next_step", {"step": printable(" ".join(step.split()), MOST_STEP)})
 
     @staticmethod
     def _of_modems(modems: Mapping[str, ModemLevels | None]) -> Iterator[Family]:

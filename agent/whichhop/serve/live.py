@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass, field
 
 from whichhop.model import Fate, ModemLevels, Reading, Record, Sample, SessionKey
+from whichhop.model.bulletin import Bulletin
 from whichhop.serve.catalogue import BUCKETS_S
 
 BOUNDS_NS = tuple(round(bound * 1e9) for bound in BUCKETS_S)
@@ -127,8 +128,8 @@ class LiveState:
     modems: each modem's newest reading, None where it failed; set by the daemon.
     of_targets: the latest figures of single targets, by catalogue name and target.
     faults: probability by element. levels: by link, what it adds to a round trip and the most that is usual
-        (None where nothing is), seconds. episodes: (cause, element) pairs going on now. bulletin: the newest
-        one (model/bulletin.py) as a line of JSON; b"" before the first, None where this agent does not
+        (None where nothing is), seconds. judged: the newest bulletin (model/bulletin.py), None where nobody
+        renews it. bulletin: the same as a line of JSON; b"" before the first, None where this agent does not
         compare. All four from the comparer.
     maker, own_key: fingerprints of the key that signs the home's reports and of the agent's own.
     skipped: tells by session how many packets were due and never sent; set by the daemon.
@@ -146,7 +147,7 @@ class LiveState:
         self._facts_at: dict[tuple[str, str], int] = {}
         self.faults: Mapping[str, float] = {}
         self.levels: Mapping[str, tuple[float, float | None]] = {}
-        self.episodes: Collection[tuple[str, str]] = ()
+        self.judged: Bulletin | None = None
         self.bulletin: bytes | None = None
         self.skipped: Callable[[], Mapping[SessionKey, int]] = dict
         self.by_reason: dict[str, Mapping[str, int]] = {}
@@ -197,12 +198,16 @@ class LiveState:
         metric, value = OF_TARGETS.get(name) or OF_HOPS.get(name), reading.value
         if name in ("transfer_out_bytes", "transfer_back_bytes"):
             self._add("transfer_bytes", value)
-        elif target in self._names and metric is not None:
+        elif metric is not None and self._known(target):
             at = (metric, target)
             value *= next((factor for end, factor in _IN_BASE_UNITS if metric.endswith(end)), 1)
             self.of_targets[at] = self.of_targets.get(at, 0) + value if name in _COUNTED else value
             if name in OF_HOPS and name not in _COUNTED:
                 self._facts_at[at] = reading.at_ns
+
+    def _known(self, target: str) -> bool:
+        """Whether the home file bounds it: a node, or a hop of another box, BOX/NEIGHBOUR."""
+        return all(part in self._names for part in target.split("/", 1))
 
     def _forget_facts(self, now_ns: int) -> None:
         """Gauges of facts that nobody tells any more: a radio that left, a driver that fell silent."""
@@ -224,4 +229,4 @@ class LiveState:
         self._sessions = {k: s for k, s in self._sessions.items() if k.target in self._names}
         for name in set(self.modems) - self._names:
             del self.modems[name]
-        self.of_targets = {at: value for at, value in self.of_targets.items() if at[1] in self._names}
+        self.of_targets = {at: value for at, value in self.of_targets.items() if self._known(at[1])}

@@ -22,6 +22,10 @@ from whichhop.wire.planes import Optional, Planes
 Int64 = NDArray[np.int64]
 T = TypeVar("T")
 ALL = ("rtt_ns", "out_ns", "queue_ns")
+SPAWN_WORTH = 60_000
+"""Session-minutes (a day of forty sessions) from which a second process saves more than its start takes."""
+OCTETS_A_MINUTE = 120
+"""Of a store's file, for a session that sends each second; `tests/run bench store-read` prints its size."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,21 +131,27 @@ def each_session(
     wanted: Collection[str] = ALL,
     processes: int | None = None,
 ) -> Iterator[T]:
-    """`reduce` of each session's columns, in the order of `keys`, on as many processors as there are.
+    """`reduce` of each session's columns, in the order of `keys`; much is read on every processor.
 
     A month of a large home is 10 GB of columns, so they stay in the process that unpacked them and only what
     `reduce` makes of them comes back; with more than one process it must be a module's function. A store that
     is open already is read as it is where one process does the work.
     """
-    many = min(processes or os.cpu_count() or 1, len(keys))
+    path = source.db.path if isinstance(source, Store) else source
+    many = min(processes or _processes(path, len(keys) * (span[1] - span[0])), len(keys))
     if many <= 1:
         with _open(source) as store:
             yield from (reduce(session_columns(store, key, *span, tuple(wanted))) for key in keys)
         return
-    path = source.db.path if isinstance(source, Store) else source
     task = partial(_reduced, path, reduce, span, tuple(wanted))
     with ProcessPoolExecutor(many, mp_context=get_context("spawn")) as pool:
         yield from pool.map(task, keys)
+
+
+def _processes(path: Path, session_minutes: int) -> int:
+    """As many as are worth their start; a long span may hold little, and then the file is small."""
+    there = path.stat().st_size // OCTETS_A_MINUTE
+    return (os.cpu_count() or 1) if min(session_minutes, there) >= SPAWN_WORTH else 1
 
 
 def _open(source: Path | Store) -> AbstractContextManager[Store]:

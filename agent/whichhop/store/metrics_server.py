@@ -95,7 +95,7 @@ class MetricsServer:
 
     def homes(self, at_ns: int) -> set[str]:
         """The values of the label "home" that agents' series carry around an instant; empty where none do."""
-        found = self._instant(f"group by (home) ({self._over('packets_sent_total', 3600)})", at_ns)
+        found = self.instant(f"group by (home) ({self._over('packets_sent_total', 3600)})", at_ns)
         return {labels["home"] for labels, _ in found if labels.get("home")}
 
     def step_s(self, at_ns: int) -> int:
@@ -151,7 +151,8 @@ class MetricsServer:
     def _over(self, name: str, seconds: int, **more: str) -> str:
         return f"last_over_time({self._selector(name, **more)}[{seconds}s])"
 
-    def _instant(self, query: str, at_ns: int) -> list[tuple[Labels, float]]:
+    def instant(self, query: str, at_ns: int) -> list[tuple[Labels, float]]:
+        """Each series of a query with its value at an instant; RemoteError where there is no answer."""
         words = urlencode({"query": query, "time": f"{at_ns / NS_PER_S:.3f}"})
         out = []
         for labels, values in self._result(f"{self.base}/api/v1/query?{words}", "value"):

@@ -1,4 +1,5 @@
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -269,6 +270,14 @@ def test_a_sleeping_agent_is_nobodys_fault():
     assert judge(HOME, SESSIONS, table) == []
 
 
+ATTIC_SLOW = disturb(quiet(HOME, 40), HOME, "attic/router", slice(15, 30), delay_s=0.050)
+
+
+@cache
+def attic_slow_facts():
+    return key_facts(judge(HOME, SESSIONS, ATTIC_SLOW))
+
+
 def key_facts(verdicts):
     return [(v.cause, v.elements, v.start_ns, v.end_ns, round(v.probability, 6)) for v in verdicts]
 
@@ -276,10 +285,9 @@ def key_facts(verdicts):
 @settings(max_examples=15, deadline=None)
 @given(st.permutations(range(len(SESSIONS))))
 def test_the_order_of_sessions_changes_nothing(order):
-    table = disturb(quiet(HOME, 40), HOME, "attic/router", slice(15, 30), delay_s=0.050)
     shuffled = [SESSIONS[i] for i in order]
-    moved = table.picked([s.key for s in shuffled])
-    assert key_facts(judge(HOME, shuffled, moved)) == key_facts(judge(HOME, SESSIONS, table))
+    moved = ATTIC_SLOW.picked([s.key for s in shuffled])
+    assert key_facts(judge(HOME, shuffled, moved)) == attic_slow_facts()
 
 
 @settings(max_examples=15, deadline=None)

@@ -38,9 +38,7 @@ def show(live: LiveState, line: bytes) -> Bulletin:
         for link in bulletin.links
         if link.level is not None
     }
-    live.episodes = {
-        (str(verdict.cause), element) for verdict in bulletin.ongoing for element in verdict.elements
-    }
+    live.judged = bulletin
     live.bulletin = line
     return bulletin
 
@@ -82,4 +80,4 @@ class Comparer:
 
     def _over(self) -> None:
         # What nobody renews must not stand as if it were of now.
-        self._live.faults, self._live.episodes, self._live.levels = {}, (), {}
+        self._live.faults, self._live.judged, self._live.levels = {}, None, {}

@@ -214,7 +214,7 @@ class LinkWatch:
                 reading
                 for other, facts in by_other.items()
                 for reading in readings_of(
-                    HopFacts(agent=node.name, other=other, link="", at_ns=at.at_ns, **facts)
+                    HopFacts(agent=node.name, other=other, link="", box="", at_ns=at.at_ns, **facts)
                 )
             ]
         )

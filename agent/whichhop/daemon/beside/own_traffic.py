@@ -7,11 +7,13 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
+from whichhop.daemon.beside.box_facts import BoxFacts
 from whichhop.daemon.beside.modem_watch import reader_of
 from whichhop.daemon.children import Children, Command, KeptChild
 from whichhop.daemon.troubles import Troubles
-from whichhop.model import Home, Node
+from whichhop.model import Home, Node, Reading
 from whichhop.model.counter_source import CounterSource
+from whichhop.model.hop_facts import readings_of
 from whichhop.net.child import our_module
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
@@ -80,19 +82,29 @@ class OwnTraffic:
         troubles: Troubles,
         children: Children,
         every_s: float = EVERY_S,
+        keep: Callable[[list[Reading]], None] = lambda _: None,
     ) -> None:
+        """keep: takes what the router that is asked says of itself and of its hop."""
         self._host, self._clock, self._totals = host, clock, totals
         self._troubles, self._children = troubles, children
-        self._every_s = every_s
+        self._every_s, self._keep = every_s, keep
+        self._box: BoxFacts | None = None
         self._interface: str | None = None
         self._source: CounterSource | None = None
         self._plan_bps: float | None = None
         self._unwrapping = Unwrapping()
         self._kept: KeptChild | None = None
 
-    def follow(self, *, interface: str | None, source: CounterSource | None, most_bps: float | None) -> None:
-        """Count at this interface and ask this source from now on; None: neither."""
-        self._interface, self._plan_bps = interface, most_bps
+    def follow(
+        self,
+        *,
+        interface: str | None,
+        source: CounterSource | None,
+        most_bps: float | None,
+        box: BoxFacts | None = None,
+    ) -> None:
+        """Count at this interface and ask this source, of `box`, from now on; None: neither."""
+        self._interface, self._plan_bps, self._box = interface, most_bps, box
         if source == self._source:
             return
         self._source = source
@@ -106,11 +118,17 @@ class OwnTraffic:
 
     def follow_home(self, home: Home, node: Node) -> None:
         """Count at this node's interface, or ask a router's counters if this agent is the nearest."""
-        mine = [s for n, s in home.counters.items() if reader_of(home, n) == node.name]
+        mine = {n: s for n, s in home.counters.items() if reader_of(home, n) == node.name}
+        name, source = next(iter(mine.items()), ("", None))
+        far = next((link.far for link in home.links if link.near == name), "")
+        box = (
+            BoxFacts(agent=node.name, box=name, far=far, itself=not home.nodes[name].agent) if name else None
+        )
         self.follow(
             interface=node.wan_interface,
-            source=next(iter(mine), None),
+            source=source,
             most_bps=max(home.plan.down_bps, home.plan.up_bps) * 2.0 if home.plan else None,
+            box=box,
         )
 
     def _command(self) -> Command:
@@ -150,6 +168,9 @@ class OwnTraffic:
             self._wrong(f"{words}: {wrong}; asked again soon")
             return
         self._troubles.well(COUNTING, f"{words}: its counters are read again")
+        if count.health is not None and self._box is not None:
+            facts = self._box.add(count.health, said.at_ns, said.mono_ns)
+            self._keep([reading for one in facts for reading in readings_of(one)])
         if totals is not None:
             self._totals(said.at_ns, *totals)
 

@@ -49,6 +49,8 @@ def time_text(at_ns: int, zone: tzinfo | None) -> str:
     hours, rest = divmod(abs(minutes), 60)
     offset = f"UTC{'-' if minutes < 0 else '+'}{hours}" + (f":{rest:02}" if rest else "")
     name = at.tzname() or ""
+    if name == "UTC":
+        return f"{at:%Y-%m-%d %H:%M:%S} UTC"
     return f"{at:%Y-%m-%d %H:%M:%S} " + (f"{name} ({offset})" if name.isalpha() else offset)
 
 

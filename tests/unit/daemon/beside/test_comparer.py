@@ -39,13 +39,14 @@ def live_state() -> LiveState:
     return LiveState(home="Alder House", agent="router", names=list(HOME.nodes))
 
 
-def test_a_bulletin_becomes_probabilities_and_episodes() -> None:
+def test_a_bulletin_becomes_probabilities_and_faults() -> None:
     live = live_state()
     line = msgspec.json.encode(said())
     show(live, line)
     assert live.faults["attic/router"] > 0.9
     assert live.faults["study/router"] < 0.1
-    assert set(live.episodes) == {(str(Cause.BACKHAUL), "attic/router")}
+    assert live.judged is not None
+    assert [(v.cause, v.elements) for v in live.judged.ongoing] == [(Cause.BACKHAUL, ("attic/router",))]
     assert live.bulletin == line
 
 
