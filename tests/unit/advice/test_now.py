@@ -1,8 +1,10 @@
 """Whoever asks while something is wrong hears of that first: what was changed, what is free, the rest."""
 
 import shlex
+import shutil
 from dataclasses import replace
 from datetime import timedelta, timezone
+from pathlib import Path
 
 import pytest
 
@@ -10,7 +12,7 @@ from unit.advice.test_rank import DAY, HOUR_NS, RUN, START, known, levels, line_
 from whichhop.advice.known import Known
 from whichhop.advice.rank import advise
 from whichhop.advice.step import Cost, RecommendationKind, step_words
-from whichhop.cli import build_parser
+from whichhop.cli import build_parser, main
 from whichhop.model import Cause, Verdict
 from whichhop.model.note import Note
 
@@ -135,6 +137,21 @@ def test_every_command_that_a_step_prints_is_one_that_the_program_takes() -> Non
                     assert str(args.home) == name, command
                     seen.add(verb)
     assert seen >= {"transfer", "evidence", "cabling", "levels", "capacity"}
+
+
+def test_a_printed_command_that_needs_no_network_runs_as_printed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    name = "my home's file.yaml"  # a name that a shell would split
+    shutil.copy(Path(__file__).parents[3] / "configs" / "cable-levels.yaml", tmp_path / name)
+    monkeypatch.chdir(tmp_path)
+    steps = [step for one in all_kinds() for step in advise(replace(one, home_file=name))]
+    words = {tuple(shlex.split(c)[1:]) for step in steps for c in step.commands}
+    offline = sorted(w for w in words if w[0] == "cabling")
+    assert len(offline) >= 2
+    for one in offline:
+        assert main(list(one)) == 0, one
+        assert capsys.readouterr().out
 
 
 def test_a_step_speaks_in_words_and_not_in_names_of_the_program() -> None:
