@@ -16,6 +16,7 @@ import pytest
 
 from support.veth import Pair, veth_pair
 from whichhop.config.keys import create_key
+from whichhop.net.authority import authority
 from whichhop.net.clock import SystemClock, sleep_s
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
@@ -80,7 +81,7 @@ class TwoAgents:
     def answered(self, node: str, at: str, target: str) -> float:
         program = (
             "import urllib.request as u; "
-            f"print(u.urlopen('http://{at}:8620/metrics', timeout=10).read().decode())"
+            f"print(u.urlopen('http://{authority(at, 8620)}/metrics', timeout=10).read().decode())"
         )
         argv = self.pair.inside(self.space(node), sys.executable, "-c", program)
         text = subprocess.run(argv, capture_output=True, text=True, timeout=60, check=True).stdout
@@ -161,3 +162,15 @@ def test_found_by_key_found_again_after_a_move_and_no_stranger_believed(agents: 
     # Begun anew, the desk knows where the attic was last, before anybody announces anything.
     found = json.loads((agents.folder / "desk" / "home.addresses").read_text())
     assert found["attic"] == NEW
+
+
+def test_they_are_found_where_the_home_has_ipv6_alone(agents: TwoAgents) -> None:
+    pair = agents.pair
+    agents.address("desk", "del", f"{pair.near_v4}/24")
+    agents.address("attic", "del", f"{pair.far_v4}/24")
+    agents.start("desk")
+    agents.start("attic")
+    agents.wait_for("desk", f"attic was met at {pair.far_v6}")
+    agents.wait_for("attic", f"desk was met at {pair.near_v6}")
+    agents.measures("desk", pair.near_v6, "attic")
+    agents.measures("attic", pair.far_v6, "desk")

@@ -32,13 +32,13 @@ def test_route_sizes_and_marks_come_in_one_answer(path: Path4, tmp_path: Path) -
     path.run("far", "ip", "link", "set", "dev", "edge", "mtu", "1492")
     path.rules("edge", "forward", "ip dscp set cs0")
     with stamp_reflector(path, V4["far"]) as port:
-        done = route(path, str(home_file(tmp_path, port)), "harbour", "--sizes", "--marks", "--json")
+        done = route(path, str(home_file(tmp_path, port)), "harbour", "--sizes", "--dscp", "--json")
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     assert [hop["addresses"] for hop in found["hops"]] == [[V4["router"]], [V4["edge"]], [V4["far"]]]
     assert found["provider_edge"] == {"address": V4["edge"], "step": 2, "certain": True}
     assert (found["path_mtu"]["octets"], found["path_mtu"]["told"]) == (1492, 1492)
-    assert found["dscp"] == {"sent": 46, "seen": 0, "marking": "bleached"}
+    assert found["dscp"] == {"sent": 46, "seen": 0, "fate": "bleached"}
 
 
 def test_the_table_names_the_homes_own_nodes(path: Path4, tmp_path: Path) -> None:

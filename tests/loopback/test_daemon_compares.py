@@ -113,7 +113,7 @@ def wait_for(true: Callable[[], object], home: Home) -> None:
 
 def metrics(home: Home, name: str) -> dict[str, float]:
     return {
-        sample.labels["element"]: sample.value
+        sample.labels.get("element") or sample.labels["elements"]: sample.value
         for family in text_string_to_metric_families(home.get("/metrics").decode())
         for sample in family.samples
         if sample.name == f"whichhop_{name}"

@@ -14,8 +14,10 @@ import typst
 from pypdf.annotations import FreeText
 
 from support.time_authority import make_authority, stamped
+from whichhop.model import Service
 from whichhop.model.dossier import Dossier
 from whichhop.model.fingerprint import fingerprint
+from whichhop.report.contents import Paper
 from whichhop.report.html import dossier_part, page
 from whichhop.report.pdf import pdf, source
 from whichhop.report.printed import report_data
@@ -123,6 +125,20 @@ def _page_forgeries(true: Genuine, folder: Path) -> Iterator[tuple[str, str]]:
         "a time-stamp by an authority of the forger's own",
         sealed(text, replace(seal, time_response=response)),
     )
+    letter = page(true.dossier, Paper.LETTER)
+    other_words = letter.replace("is not excluded", "is excluded")
+    assert other_words != letter
+    yield (
+        "a letter's caveat changed, by its own maker",
+        sealed(other_words, seal_of(other_words, true.secret)),
+    )
+    harsh = page(_worse(under_mine), Paper.LETTER)
+    yield "a letter with changed figures, signed by another key", sealed(harsh, seal_of(harsh, FORGER))
+    both_heads = text.replace("<main>", letter.partition("<main>")[2].partition("</main>")[0] + "<main>")
+    yield "a letter set into a report, by its own maker", sealed(both_heads, seal_of(both_heads, true.secret))
+    named = replace(true.dossier, home=replace(true.dossier.home, service=Service(account="1")))
+    moved = page(named, Paper.LETTER)
+    yield "a letter about another account under the old seal", sealed(moved, seal)
     yield (
         "the maker's own words that are not the figures'",
         sealed(_reworded(text), seal_of(_reworded(text), true.secret)),
@@ -140,6 +156,12 @@ def _paper_forgeries(true: Genuine) -> Iterator[tuple[str, bytes]]:
     yield "print changed, figures true, sealed by another key", sealed_paper(reset, seal_of(reset, FORGER))
     yield "print changed under the maker's old seal", sealed_paper(reset, seal)
     yield "print changed, no seal", reset
+    letter = source(genuine, signature, Paper.LETTER).replace("is not excluded", "is excluded")
+    reworded = bytes(typst.compile(letter.encode()))
+    yield (
+        "a letter's caveat changed, by its own maker",
+        sealed_paper(reworded, seal_of(reworded, true.secret)),
+    )
     yield "the maker's own print that is not the figures'", sealed_paper(reset, seal_of(reset, true.secret))
     worse = _worse(replace(genuine, public_key=public_half(FORGER)))
     anew = pdf(worse, data_signature(dossier_bytes(worse), FORGER))

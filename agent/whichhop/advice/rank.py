@@ -14,7 +14,7 @@ The same episodes may speak for more than one step; each gain is what its step w
 all of them, hence "at most".
 """
 
-from whichhop.advice import backhaul, box, coax, delivery, plain, provider, recall, vantage
+from whichhop.advice import backhaul, box, coax, delivery, plain, provider, recall, separated_box, vantage
 from whichhop.advice.known import Known
 from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
 
@@ -39,5 +39,5 @@ def order(step: Recommendation) -> tuple[bool, bool, tuple[float, ...], str, str
 
 def advise(known: Known) -> tuple[Recommendation, ...]:
     """Every step that has evidence, the best first, then what to measure."""
-    rooms = (recall, backhaul, coax, box, delivery, plain, provider, vantage)
+    rooms = (recall, backhaul, coax, box, delivery, plain, provider, separated_box, vantage)
     return tuple(sorted((step for room in rooms for step in room.steps(known)), key=order))

@@ -3,8 +3,11 @@
 import re
 from dataclasses import dataclass
 
+from whichhop.config.trade_words import ACCESS, LINES_OVER, near_word
+from whichhop.errors import WhichhopError
 from whichhop.model import LINK_TABLE, LinkKind
 from whichhop.net.surroundings import Surroundings
+from whichhop.printable import shown
 
 LINES = (*(medium.value for medium in LINK_TABLE[LinkKind.ACCESS].media), "unknown")
 ROUTER = "router"
@@ -39,6 +42,17 @@ def target_of(said: str, address: str, node: str) -> Target:
     """A target under a name that nothing else in the file has; said: a host name, or the address."""
     name = "target" if said == address else node_name(said)
     return Target(name=f"{name[: MOST_NAME - 2]}-2" if name == node else name, said=said, address=address)
+
+
+def line_of(word: str | None) -> str:
+    """The medium that is stored for what somebody calls their line; WhichhopError with the nearest word."""
+    if word is None:
+        return "unknown"
+    found = ACCESS.own(word) or LINES_OVER.own(word)
+    if found is None:
+        words = [*ACCESS.spelled, *LINES_OVER.spelled]
+        raise WhichhopError(f"--line {shown(word)}: unknown word; {near_word(word, words, LINES)}")
+    return found
 
 
 def home_file(

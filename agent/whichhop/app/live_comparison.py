@@ -7,6 +7,7 @@ from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
 from whichhop.app.live_seconds import NewestSeconds, SoonWords
 from whichhop.app.notice_readings import notice_readings
+from whichhop.app.own_use import own_use
 from whichhop.app.refusals import RefusalsOfLate, refusal_words
 from whichhop.app.store_windows import StoreSeconds, exact_windows, windows_of_store
 from whichhop.capacity.rooms import is_of_transfer, room_rates
@@ -112,6 +113,7 @@ class LiveComparison:
                 notes=notes,
                 steps=steps,
                 modems=self._advice.modems if self._advice is not None else (),
+                own_use=own_use(self._store, due_ns),
                 notices=notice_readings(self._store, due_ns),
             ),
         )

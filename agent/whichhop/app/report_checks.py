@@ -2,14 +2,18 @@
 
 import base64
 import binascii
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import partial
 from typing import TypeVar
 
 from whichhop import __version__
 from whichhop.errors import DataError
+from whichhop.model import Home
+from whichhop.model.call_note import CallNote
 from whichhop.model.dossier import ChainHead, Dossier
 from whichhop.model.fingerprint import fingerprint, same_key
 from whichhop.report.checks import FigureCheck
+from whichhop.report.contents import Paper, title_of
 from whichhop.report.html import page
 from whichhop.report.pdf import pdf
 from whichhop.report.printed import difference, printed
@@ -42,7 +46,8 @@ def page_checks(
 ) -> Iterator[FigureCheck]:
     """Of a page: its seal, whether it is what its data gives, to the octet, and its time-stamp."""
     yield simple("seal", trouble(text, seal, dossier.public_key))
-    shows = _again(lambda: page(dossier)) == text
+    # A paper is known by its words: each of the four is made of the data alone, so none can say more than it.
+    shows = any(_again(partial(page, dossier, paper)) == text for paper in Paper)
     yield simple("page shows its data", "" if shows else _other_words(dossier))
     if seal is not None and seal.time_response is not None:
         yield time_check(_decoded(seal.time_response), seal, authority)
@@ -68,14 +73,24 @@ def paper_checks(
         yield simple("signature of the data", "" if good else "it does not fit the data")
     if broken:
         return
-    due = _again(lambda: pdf(dossier, signature))
-    if due is None:
-        yield simple("page shows its data", "its data is not what whichhop writes")
-        return
-    # Set by the same program with the same fonts it is the same to the octet; else its words are compared.
-    yield simple(
-        "page shows its data", "" if due == paper else _printed_otherwise(paper, due, dossier, place)
-    )
+    why = "its data is not what whichhop writes"
+    for kind in _likely(dossier, paper, place):
+        due = _again(partial(pdf, dossier, signature, kind))
+        if due is None:
+            continue
+        # Set by the same program and fonts it is the same to the octet; else its words are compared.
+        why = "" if due == paper else _printed_otherwise(paper, due, dossier, place)
+        if not why:
+            break
+    yield simple("page shows its data", why)
+
+
+def _likely(dossier: Dossier, paper: bytes, place: str) -> Iterator[Paper]:
+    """The papers whose title a PDF begins with; the report where none fits: setting each takes seconds."""
+    words = printed(paper, place).words
+    titles = {kind: "".join(title_of(dossier, kind).split()) for kind in Paper}
+    found = [kind for kind, title in titles.items() if words.startswith(title)]
+    yield from found or [Paper.REPORT]
 
 
 def _printed_otherwise(paper: bytes, due: bytes, dossier: Dossier, place: str) -> str:
@@ -156,6 +171,21 @@ def agent_checks(chain: ChainHead, link_at: Callable[[bytes, int], bytes | None]
         yield FigureCheck(name=name, holds=True, said=words, found="")
 
 
+def said_checks(dossier: Dossier, home: Home | None, calls: Iterable[CallNote]) -> Iterator[FigureCheck]:
+    """Whether what was said, not measured, is what home file and call log say: the line's names, and calls.
+
+    home: of the home file where the reader gave one. calls: those among the records; none to check against
+    where there are none.
+    """
+    if home is not None and not dossier.redacted:
+        same = dossier.home.service == home.service
+        yield simple("line's names", "" if same else "account, address or modem are not the home file's")
+    kept = set(calls)
+    if kept and not dossier.redacted:
+        other = [c for c in dossier.calls if c not in kept]
+        yield simple("call log", f"{len(other)} of its calls are not in these records" if other else "")
+
+
 def proof(found: Sequence[FigureCheck], dossier: Dossier, records: bool) -> str:
     """What is proven and what is not, in one line."""
     bad = {c.name for c in found if not c.holds}
@@ -191,5 +221,13 @@ def proof(found: Sequence[FigureCheck], dossier: Dossier, records: bool) -> str:
     return f"Proven: {'; '.join(yes) or 'nothing'}. Not proven: {'; '.join(no)}."
 
 
-OUTER = {"seal", "signature of the data", MAKER, "page shows its data", "time-stamp"}
+OUTER = {
+    "seal",
+    "signature of the data",
+    MAKER,
+    "page shows its data",
+    "time-stamp",
+    "line's names",
+    "call log",
+}
 """Checks that are about the file itself, not about its figures."""

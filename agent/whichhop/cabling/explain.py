@@ -24,6 +24,8 @@ class Explanation:
     whose: Owner | None
     reasons: tuple[str, ...] = ()
     next_steps: tuple[str, ...] = ()
+    clears_house: bool = False
+    """True when the level is bad where it enters the house, and the parts inside lose what they may."""
 
 
 _CHECK = "work through the inspection list (whichhop cabling) from the modem outwards, then read again"
@@ -104,4 +106,11 @@ def explain(
     standing = judgement.standing
     strong = standing is LevelStanding.OUTSIDE or bool(tied)
     sentence, whose, steps = _plain(standing, bool(tied)) or _placed(strong, difference, start_level_fine)
-    return Explanation(sentence=sentence, whose=whose, reasons=tuple(reasons), next_steps=steps)
+    enters_bad = difference is not None and difference.explained and start_level_fine is False
+    return Explanation(
+        sentence=sentence,
+        whose=whose,
+        reasons=tuple(reasons),
+        next_steps=steps,
+        clears_house=enters_bad and standing.weight > 0 and standing is not LevelStanding.IMPLAUSIBLE,
+    )

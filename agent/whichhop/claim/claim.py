@@ -4,7 +4,14 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from whichhop.claim.figures import figures_of
+from whichhop.claim.figures import (
+    added,
+    added_figure,
+    column_loss,
+    figures_of,
+    loss_figure,
+    quiet_medians,
+)
 from whichhop.claim.span import JudgedSpan, Mask, inside_home
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.words import element_words, headline, names_words
@@ -121,22 +128,32 @@ def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask,
     return claim, about, ticks, tuple(crossing)
 
 
-def happened(span: JudgedSpan, claimed: Sequence[Verdict]) -> tuple[Happened, ...]:
-    """Every episode of the span, in the order of time."""
-    return tuple(
-        Happened(
-            cause=v.cause,
-            elements=v.elements,
-            where=names_words(v.elements),
-            start_ns=v.start_ns,
-            end_ns=v.end_ns,
-            probability=v.probability,
-            proven=v.proven,
-            claimed=v in claimed,
-            added_p50_s=v.severity.added_p50_s if v.severity else None,
-            loss_ratio=v.severity.loss_ratio if v.severity else None,
-            loss_low=v.severity.loss_low if v.severity else None,
-            loss_high=v.severity.loss_high if v.severity else None,
+def happened(span: JudgedSpan, claimed: Sequence[Verdict], crossing: Sequence[int]) -> tuple[Happened, ...]:
+    """Every episode of the span, in the order of time.
+
+    Those that the claim is about get the claim's own rule, so that one episode alone shows the claim's value.
+    """
+    quiet = quiet_medians(span) if claimed else None
+    out = []
+    for v in span.verdicts:
+        added_s = v.severity.added_p50_s if v.severity else None
+        loss = v.severity.loss_ratio if v.severity else None
+        if v in claimed and quiet is not None:
+            ticks = span.ticks_of([v])
+            loss = loss_figure("", "", *column_loss(span, ticks, crossing)).value
+            added_s = added_figure("", "", added(span, quiet, ticks, crossing)).value
+        out.append(
+            Happened(
+                cause=v.cause,
+                elements=v.elements,
+                where=names_words(v.elements),
+                start_ns=v.start_ns,
+                end_ns=v.end_ns,
+                probability=v.probability,
+                proven=v.proven,
+                claimed=v in claimed,
+                added_p50_s=added_s,
+                loss_ratio=loss,
+            )
         )
-        for v in span.verdicts
-    )
+    return tuple(out)

@@ -107,7 +107,7 @@ def _lateness(span: JudgedSpan, ticks: Mask) -> Figure:
             values.append(r.value)
     return Figure(
         name="host-lateness",
-        words="the measuring machines' own lateness at the same moments, at most",
+        words="the measuring computers' own lateness at the same moments, at most",
         unit="s",
         value=max(values, default=None),
         count=len(values),

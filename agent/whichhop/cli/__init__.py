@@ -1,6 +1,7 @@
 """The verbs a person types; wires rooms together, decides nothing."""
 
 import argparse
+import difflib
 import importlib
 import io
 import os
@@ -9,6 +10,7 @@ from collections.abc import Sequence
 
 from whichhop import __version__
 from whichhop.errors import INSTALL_COMPARER, WhichhopError
+from whichhop.printable import shown
 
 # One row a verb: its name, the module that implements it, one line of help. A module is loaded only when
 # its verb is typed, so that the daemon never pays for numpy.
@@ -37,6 +39,7 @@ VERBS: tuple[tuple[str, str, str], ...] = (
     ("tell", "whichhop.cli.tell", "say who is told of a fault and by which ways, and try them"),
     ("compare", "whichhop.cli.compare", "collect what the agents measured and say which hop is at fault"),
     ("note", "whichhop.cli.note", "note what was changed in the home, and when"),
+    ("call-log", "whichhop.cli.call_log", "note calls to the provider, ticket numbers and promised days"),
     ("before-after", "whichhop.cli.before_after", "say what a noted change did, link by link"),
     ("transfer", "whichhop.cli.transfer", "measure how much a path carries and what that does to delay"),
     ("capacity", "whichhop.cli.capacity", "say what each link carries, and whether the plan is delivered"),
@@ -60,6 +63,19 @@ VERBS: tuple[tuple[str, str, str], ...] = (
 )
 
 
+FIRST = """\
+first, on a machine of the home:
+  whichhop start                          looks around, asks, measures three minutes, answers
+then, on each further machine, by a code:
+  whichhop invite home.yaml               there
+  whichhop join ADDRESS                   here
+to go on measuring, also after a restart:
+  whichhop service install home.yaml --node NAME --compare
+and to hear which hop is at fault:
+  whichhop compare home.yaml
+
+Each verb has --help with an example: whichhop start --help
+"""
 THREADS = "OMP_NUM_THREADS"
 """How many threads each matrix product takes, as numpy reads it when it is loaded. Ours are small: more than
 one thread spends most of its time waiting, spinning, for the others, on a machine that also measures."""
@@ -70,7 +86,10 @@ EXTRA = ("numpy", "scipy", "typst")
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """The whole command line; with `only`, just that verb's arguments are filled in, with "" nobody's."""
     parser = argparse.ArgumentParser(
-        prog="whichhop", description="Which hop of a home's path to the internet is slow, and whose it is."
+        prog="whichhop",
+        description="Which hop of a home's path to the internet is slow, and whose it is.",
+        epilog=FIRST,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"whichhop {__version__}")
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
@@ -83,6 +102,17 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     return parser
 
 
+def _no_verb(word: str | None) -> int:
+    """All verbs where somebody asked for them or typed none; else the one that was meant."""
+    if word in (None, "help"):
+        build_parser("").print_help(sys.stdout if word else sys.stderr)
+        return 0 if word else 2
+    close = difflib.get_close_matches(str(word)[:64].lower(), [name for name, _, _ in VERBS], n=1)
+    meant = f"did you mean {close[0]!r}?" if close else "whichhop --help shows them; start is the first"
+    sys.stderr.write(f"whichhop {shown(word)}: invalid choice of a verb; {meant}\n")
+    raise SystemExit(2)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb. Exit code 0 done, 1 the answer is no, 2 something to fix, 130 interrupted."""
     words = sys.argv[1:] if argv is None else list(argv)
@@ -92,6 +122,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="backslashreplace")
     named = next((w for w in words if not w.startswith("-")), None)
     module = next((m for n, m, _ in VERBS if n == named), None)
+    if not words or (words[0] == named and module is None):
+        return _no_verb(named)
     try:
         args = build_parser(named if module else "").parse_args(words)
         return int(importlib.import_module(module or "").run(args))

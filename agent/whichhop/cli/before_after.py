@@ -281,7 +281,10 @@ def run(args: argparse.Namespace) -> int:
     times_in(house.home)
     with opened_for(args, house) as source:
         for note in notes_in(args.records) if args.records else ():
-            source.store.add_look(note) if isinstance(note, Look) else source.store.add_note(note)
+            if isinstance(note, Look):
+                source.store.add_look(note)
+            elif isinstance(note, Note):
+                source.store.add_note(note)
         found = _find(args, house, source)
     if args.json:
         sys.stdout.write(json.dumps(found_data(house, found), indent=2) + "\n")

@@ -16,6 +16,7 @@ from whichhop.cabling.rules import RULES, LevelStanding
 from whichhop.cabling.run import expected_dbmv, part_loss_db, part_words, run_loss_db, walk_levels
 from whichhop.cabling.what_if import WhatIfOutcome, ideas, parse_change, what_if
 from whichhop.cli.cabling_equipment import equipment_data, equipment_lines
+from whichhop.cli.cabling_own import own_data, own_lines
 from whichhop.cli.levels import take_reading
 from whichhop.cli.table import table
 from whichhop.config.check import read_house
@@ -32,6 +33,7 @@ examples:
   whichhop cabling HOME --against reading.json     (what `whichhop levels --json` printed)
   whichhop cabling HOME --checklist
   whichhop cabling HOME --equipment
+  whichhop cabling HOME --own --rental 14 --price 180
 
 Says for each change what the modem would then have and whether that suffices: by its reading where
 --against gives one, else by the level listed at the start of the run. With `tap: []` there, the start is
@@ -53,6 +55,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--against", type=Path, metavar="FILE", help="a modem's reading to compare with")
     parser.add_argument("--checklist", action="store_true", help="print what to look at along the coax")
     parser.add_argument("--equipment", action="store_true", help="print each box's limit against the plan")
+    parser.add_argument(
+        "--own", action="store_true", help="equipment of your own: what the plan needs, and when it pays"
+    )
+    parser.add_argument("--rental", type=float, metavar="FEE", help="with --own: the rental fee a month")
+    parser.add_argument("--price", type=float, metavar="SUM", help="with --own: what your own would cost")
     parser.add_argument("--json", action="store_true", help="print data instead of tables")
 
 
@@ -203,6 +210,15 @@ def run(args: argparse.Namespace) -> int:
     if args.equipment:
         data["equipment"] = equipment_data(house, reading)
         lines += equipment_lines(house, reading)
+    if args.own:
+        data["own"] = own_data(house, args.price, args.rental)
+        lines += (
+            ["", *own_lines(house, args.price, args.rental)]
+            if lines
+            else own_lines(house, args.price, args.rental)
+        )
+    elif args.rental is not None or args.price is not None:
+        raise DataError("--rental and --price belong to --own; give that too")
     if house.run is None:
         if not lines or args.what_if or args.against:
             raise DataError(

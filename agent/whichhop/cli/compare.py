@@ -174,6 +174,11 @@ def _follow(args: argparse.Namespace, house: House) -> int:
     for option, given in (("from", args.start), ("to", args.end)):
         if given:
             raise WhichhopError(f"--follow judges what is measured from now on; leave --{option} out")
+    if args.store is not None and args.store.with_suffix(".identity").exists():
+        # What its agent writes half a minute late would be taken for all that it has measured.
+        raise WhichhopError(
+            f"--store {args.store}: an agent keeps its own records there; name another file, or leave it out"
+        )
     return follow(args, house)
 
 

@@ -12,9 +12,11 @@ from typing import IO
 
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Reading, Record
+from whichhop.model.call_note import CallNote
 from whichhop.model.note import Look, Note
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
+from whichhop.store.call_note_lines import call_line
 from whichhop.store.interchange import read_lines, reading_line, record_lines, time_text
 from whichhop.store.note_lines import look_line, note_line
 from whichhop.store.read import FOREVER
@@ -138,6 +140,8 @@ def _export(args: argparse.Namespace) -> int:
             count.notes = len(noted)
             for note in noted:
                 write(note_line(note))
+            for call in store.calls().values():
+                write(call_line(call))
             for look in store.looks():
                 # A look names the hour of its change, so it may lie a little before the note.
                 if span["from_ns"] - 60 * NS_PER_MINUTE < look.of_ns < span["to_ns"]:
@@ -165,8 +169,11 @@ def _import_file(store: Store, file: IO[str], name: str, count: _Count, progress
     batch: list[Record] = []
     readings: list[Reading] = []
 
-    def note(item: Note | Look) -> None:
+    def note(item: Note | Look | CallNote) -> None:
         nonlocal new
+        if isinstance(item, CallNote):
+            new += store.add_call(item) is not None
+            return
         if isinstance(item, Look):
             store.add_look(item)
         else:

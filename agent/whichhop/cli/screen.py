@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from whichhop.app.metric_text import LastRate
 from whichhop.cli.times import clock_text, instant_text
+from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import (
     NO_FAULT,
     level_words,
@@ -178,6 +179,8 @@ def _rates(view: View) -> list[str]:
         if words:
             least = " or more" if rate.at_least else ""
             lines.append(f"{rate.agent} with {rate.other_end}: {', '.join(words)}{least}")
+    use = own_use_words(view.bulletin)
+    lines = [use, *lines] if use else lines
     return lines or ["none measured yet: whichhop transfer HOME AGENT upstream"]
 
 

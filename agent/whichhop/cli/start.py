@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from whichhop.app.collect import Opened, Source, opened
-from whichhop.app.first_look import LINES, Target, home_file, node_name, target_of
+from whichhop.app.first_look import LINES, Target, home_file, line_of, node_name, target_of
 from whichhop.app.store_windows import compared
 from whichhop.cli.join import add_joining, join_home
 from whichhop.cli.setup import owner_words
@@ -21,7 +21,9 @@ from whichhop.compare.suspects.vantage import separation
 from whichhop.compare.words import NO_FAULT, explain, not_measured_words
 from whichhop.config.check import read_home
 from whichhop.config.keys import create_key, key_path_for
+from whichhop.config.meant_values import address_remedy, target_remedy
 from whichhop.config.owner import make_owner
+from whichhop.config.texts import address, target
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Node, derive_sessions
@@ -29,6 +31,7 @@ from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.child import our_module, run_child
 from whichhop.net.clock import SystemClock
 from whichhop.net.surroundings import Surroundings, addresses_of_name, look_around
+from whichhop.printable import shown
 
 EPILOG = """\
 examples:
@@ -65,7 +68,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--target", metavar="NAME", help="a machine upstream that you may probe: name, address"
     )
-    parser.add_argument("--line", choices=LINES, default="unknown", help="what the access line runs over")
+    parser.add_argument(
+        "--line",
+        metavar="WORD",
+        help=f"what the access line runs over: {', '.join(LINES[:-1])}, or another word for one of them",
+    )
     parser.add_argument("--gateway", metavar="ADDRESS", help="the router, where this machine cannot tell")
     parser.add_argument("--seconds", type=int, default=SECONDS, metavar="N", help=f"{SECONDS} by default")
     parser.add_argument("--store", type=Path, metavar="FILE", help="where records are kept")
@@ -81,29 +88,43 @@ def _say(text: str) -> None:
     sys.stderr.write(text + "\n")
 
 
+def _gateway(written: str | None) -> str | None:
+    """The router's address as it was written; WhichhopError with what to write instead."""
+    try:
+        return None if written is None else address(written)
+    except ValueError as why:
+        raise WhichhopError(f"--gateway {shown(written)}: {why}; {address_remedy(str(written))}") from None
+
+
 def _new_file(args: argparse.Namespace) -> tuple[str, str]:
     """The text of a new home file, and this machine's node in it."""
-    here = look_around(args.gateway)
+    line = line_of(args.line)
+    here = look_around(_gateway(args.gateway))
     node = node_name(here.name)
-    target = _target(args.target, node) if args.target else None
-    if target and target.address in (here.gateway, here.address):
-        raise DataError(f"--target {args.target}: is {target.address}, in this home; name a machine upstream")
+    upstream = _target(args.target, node) if args.target else None
+    if upstream and upstream.address in (here.gateway, here.address):
+        raise DataError(
+            f"--target {args.target}: is {upstream.address}, in this home; name a machine upstream"
+        )
     joined = f"by {'Wi-Fi' if here.radio else 'cable'}" + (f" ({here.interface})" if here.interface else "")
     _say(f"This machine: {node}, {here.address}, joined {joined}; its router: {here.gateway}.")
     text = home_file(
         here,
         node=node,
         radio=bool(here.radio),
-        line=args.line,
-        target=target,
+        line=line,
+        target=upstream,
         low_ports=not hasattr(os, "geteuid") or os.geteuid() == 0,
     )
     return text, node
 
 
 def _target(said: str, node: str) -> Target:
-    address = addresses_of_name(said)[0]
-    return target_of(said, address, node)
+    try:
+        said = target(said)
+    except ValueError as why:
+        raise WhichhopError(f"--target {shown(said)}: {why}; {target_remedy(said)}") from None
+    return target_of(said, addresses_of_name(said)[0], node)
 
 
 def _own_node(home: Home, here: Surroundings) -> Node:
@@ -218,10 +239,10 @@ def run(args: argparse.Namespace) -> int:
     file: Path = args.home
     joined = _join(args, file)
     if file.exists():
-        if args.target or args.line != "unknown":
+        if args.target or args.line is not None:
             raise WhichhopError(f"{file} is there already; write targets and the line's medium in it")
         home = read_home(file)
-        node = joined or _own_node(home, look_around(args.gateway)).name
+        node = joined or _own_node(home, look_around(_gateway(args.gateway))).name
     else:
         text, node = _new_file(args)
         with tempfile.TemporaryDirectory() as folder:

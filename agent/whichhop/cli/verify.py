@@ -19,6 +19,7 @@ from whichhop.app.report_checks import (
     page_checks,
     paper_checks,
     proof,
+    said_checks,
     simple,
     time_check,
 )
@@ -185,6 +186,8 @@ def _rebuilt(store: Store, dossier: Dossier, house: House) -> Dossier:
             redact=dossier.redacted,
             with_chains=False,
             public_key=dossier.public_key,
+            calls=() if dossier.redacted else dossier.calls,
+            levels_alone=dossier.levels_alone,
         ),
     )
     if found is None:
@@ -261,6 +264,9 @@ def run(args: argparse.Namespace) -> int:
             store = _opened(args.records, stack)
             found += _chain_checks(store, dossier, from_files)
             house = _house(dossier, args.home)
+            found += said_checks(dossier, house.home if args.home else None, store.calls().values())
+            if dossier.calls and not store.calls():
+                notes.append("the call log is what the customer wrote down; these records hold none")
             try:
                 found += checks(dossier, _rebuilt(store, dossier, house))
             except DataError as damage:  # a record that cannot be read is a changed one

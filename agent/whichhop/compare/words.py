@@ -5,6 +5,7 @@ from typing import Protocol
 
 from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKey, Severity, Verdict
 from whichhop.model.home import ALLOW_A_TARGET
+from whichhop.model.links import HOUSE_CABLING
 from whichhop.model.stamps import program_stamps
 
 
@@ -209,7 +210,7 @@ def owner_words(verdict: Verdict) -> str:
     owner = CAUSE_TABLE[verdict.cause].owner
     return {
         Owner.HOME: "It is the home's to fix.",
-        Owner.PROVIDER: "It is the provider's to fix, or the cabling in the house before the line.",
+        Owner.PROVIDER: f"It is the provider's to fix, or {HOUSE_CABLING}.",
         Owner.PROVIDER_OR_FURTHER: "It is the provider's, or further out.",
         Owner.TARGET: "It is the destination's; nothing at home will change it.",
         Owner.RESOLVER: "It is for whoever runs the resolver.",

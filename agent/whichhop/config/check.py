@@ -1,29 +1,31 @@
 """Every rule of a home file in one pass: all complaints at once, or a Home."""
 
-import codecs
 import copy
 from collections.abc import Iterator, Sized
 from dataclasses import dataclass, replace
 from ipaddress import ip_address
 from pathlib import Path
 
-from whichhop.config.counters import build_counters, counter_troubles, own_interface
+from whichhop.config.counters import build_counters, build_device_names, counter_troubles, own_interface
 from whichhop.config.epochs import revoked_names, without_revoked
 from whichhop.config.found_addresses import read_found, with_found
+from whichhop.config.home_text import NO_HOME, read_text
 from whichhop.config.house import (
     build_boxes,
     build_levels,
     build_run,
+    build_service,
     cabling_troubles,
     level_troubles,
 )
 from whichhop.config.in_own_words import in_own_words
-from whichhop.config.load import MOST_CHARACTERS, KeyPath, Located, one_complaint, read_yaml
+from whichhop.config.load import KeyPath, Located, one_complaint, read_yaml
 from whichhop.config.meant_keys import ROUNDS, is_no_home, put_right
 from whichhop.config.mend import mended
 from whichhop.config.notices import build_notices, notice_troubles
 from whichhop.config.schema import HomeFile
 from whichhop.config.shape import hold_to_schema, worded
+from whichhop.config.texts import is_link_local
 from whichhop.config.tree import Trouble, distance_to_root, link_troubles, tree_troubles
 from whichhop.errors import Complaint, ConfigError
 from whichhop.model import (
@@ -85,6 +87,12 @@ def _node_troubles(file: HomeFile) -> Iterator[Trouble]:
                 )
             elif node.stamp and not node.agent:
                 yield ("nodes", name, "address"), "missing, though stamp is true", "add its address"
+        elif (node.agent or node.stamp) and is_link_local(node.address):
+            yield (
+                ("nodes", name, "address"),
+                f"{node.address} is good on one link only, and tests come from the whole home",
+                "leave it out where an agent runs, the others find it by its key; else write another",
+            )
         elif node.address in owners:
             yield (
                 ("nodes", name, "address"),
@@ -213,6 +221,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
             stamp=part.stamp or part.agent,
             room=part.room,
             wan_interface=own_interface(part),
+            by_device=part.wan_counters is not None and part.wan_counters.by_device,
         )
         for name, part in file.nodes.items()
     }
@@ -246,6 +255,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         )
         if file.plan
         else None,
+        service=build_service(file, links),
         nodes=nodes,
         links=tuple(links),
         peers=tuple(peers),
@@ -269,6 +279,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         ),
         levels=build_levels(file, home_file),
         counters=build_counters(file, home_file),
+        devices=build_device_names(file),
         notices=build_notices(file, home_file),
     )
 
@@ -286,7 +297,6 @@ _RULES = (
     cabling_troubles,
 )
 _NO_LINE = "no access link"
-_NO_HOME = "give the path of a home file; `whichhop start` makes one, and examples are in configs/"
 
 
 def _rule_troubles(file: HomeFile, *, tree: bool) -> list[Trouble]:
@@ -301,7 +311,7 @@ def _checked(located: Located) -> HomeFile:
     located = replace(located, data=in_own_words(copy.deepcopy(located.data)))
     if (instead := is_no_home(located.data)) is not None:
         shape = "" if isinstance(located.data, dict) else f"{shown(str(located.data))} "
-        raise one_complaint(located.file, f"no home file: {shape}{instead}", _NO_HOME)
+        raise one_complaint(located.file, f"no home file: {shape}{instead}", NO_HOME)
     held = hold_to_schema(located.data)
     if held.file is not None and not located.complaints:
         troubles = _rule_troubles(held.file, tree=True)
@@ -347,34 +357,7 @@ class House:
 
 
 def _read(path: Path) -> Located:
-    try:
-        with path.open("rb") as file:
-            octets = file.read(4 * MOST_CHARACTERS + 1)  # never the whole of a device or a pipe without end
-    except (OSError, ValueError) as trouble:
-        reason = trouble.strerror if isinstance(trouble, OSError) else "no name of a file"
-        remedy = "let this user read it" if isinstance(trouble, PermissionError) else _NO_HOME
-        raise one_complaint(str(path), f"cannot be read: {reason}", remedy) from trouble
-    try:
-        text = octets.decode("utf-8")
-    except UnicodeDecodeError as trouble:
-        utf16 = octets[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
-        raise ConfigError([_not_utf8(path, octets, trouble.start, utf16=utf16)]) from trouble
-    if "\0" in text[:MOST_CHARACTERS]:
-        raise ConfigError([_not_utf8(path, octets, text.index("\0"), utf16=octets[:64].count(0) > 10)])
-    return read_yaml(text, str(path))
-
-
-def _not_utf8(path: Path, octets: bytes, at: int, *, utf16: bool) -> Complaint:
-    """What a file is that is no text as a home file is; the line of its first strange octet."""
-    binary = not utf16 and 0 in octets
-    kind = "UTF-16 text, not UTF-8" if utf16 else "no text" if binary else "not UTF-8 text"
-    return Complaint(
-        file=str(path),
-        line=1 if utf16 or binary else octets[:at].count(b"\n") + 1,
-        key="",
-        problem=f"cannot be read: {kind}",
-        remedy=_NO_HOME if binary else "save it in the encoding UTF-8 (an editor's Save As has it)",
-    )
+    return read_yaml(read_text(path), str(path))
 
 
 def _as_it_is(home: Home, path: Path) -> Home:

@@ -32,6 +32,7 @@ def counter_troubles(file: HomeFile) -> Iterator[Trouble]:
         if counting:
             yield at, f"{counting} counts already, and traffic would count twice", "keep one of the two"
         counting = name
+        yield from _device_troubles(name, node)
         ways = [key for key in ("snmp", "snmp_user_file", "upnp") if getattr(part, key) is not None]
         if len(ways) > 1:
             yield at, f"names {' and '.join(ways)}", f"keep one of the {'two' if len(ways) == 2 else 'three'}"
@@ -53,6 +54,20 @@ def counter_troubles(file: HomeFile) -> Iterator[Trouble]:
             yield from _own_troubles(name, node)
 
 
+def _device_troubles(name: str, node: NodePart) -> Iterator[Trouble]:
+    at, part = ("nodes", name, "wan_counters"), node.wan_counters
+    if part is None:
+        return
+    if part.by_device and (part.upnp is not None or _by_snmp(part) or not node.agent):
+        yield (
+            (*at, "by_device"),
+            "only an agent on the router itself sees connections",
+            "set agent: true with interface alone, or remove by_device",
+        )
+    if part.devices and not part.by_device:
+        yield (*at, "devices"), "of no use without by_device", "add by_device: true, or remove it"
+
+
 def _own_troubles(name: str, node: NodePart) -> Iterator[Trouble]:
     at, part = ("nodes", name, "wan_counters"), node.wan_counters
     if part is None:
@@ -63,6 +78,12 @@ def _own_troubles(name: str, node: NodePart) -> Iterator[Trouble]:
         yield (*at, "port"), "of no use without snmp", "remove it, or add snmp or snmp_user_file"
     if re.fullmatch(r"[^\s/]{1,15}", part.interface or "") is None:
         yield (*at, "interface"), f"{part.interface!r} is no interface of Linux", "write it as `ip link` does"
+
+
+def build_device_names(file: HomeFile) -> Mapping[str, str]:
+    """By address, the names that were written for own traffic alone."""
+    parts = [node.wan_counters for node in file.nodes.values() if node.wan_counters is not None]
+    return {address: name for part in parts for name, address in part.devices.items()}
 
 
 def build_counters(file: HomeFile, home_file: Path) -> Mapping[str, CounterSource]:

@@ -50,7 +50,12 @@ def replace_file(path: Path, text: str) -> None:
     except OSError as why:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
-        raise WriteError(f"{path}: cannot be written ({why.strerror}); check its folder's owner") from why
+        raise _unwritten(path, why) from why
+
+
+def _unwritten(path: Path, why: OSError) -> WriteError:
+    remedy = "check its folder's owner" if path.parent.is_dir() else f"make the folder {path.parent} first"
+    return WriteError(f"{path}: cannot be written ({why.strerror}); {remedy}")
 
 
 def write_new(path: Path, text: str, mode: int = 0o644) -> None:
@@ -63,4 +68,4 @@ def write_new(path: Path, text: str, mode: int = 0o644) -> None:
     except FileExistsError:
         raise WriteError(f"{path}: is there already; name another file, or move that one away") from None
     except OSError as why:
-        raise WriteError(f"{path}: cannot be written ({why.strerror}); check its folder's owner") from why
+        raise _unwritten(path, why) from why

@@ -1,14 +1,15 @@
 """Levels, cabling and equipment in a home file: the rules that need more than one field, and the nouns."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from whichhop.config.load import KeyPath
-from whichhop.config.schema import BoxPart, HomeFile, LevelsPart, RunPart
+from whichhop.config.schema import HomeFile, LevelsPart
+from whichhop.config.schema_of_house import BoxPart, RunPart
 from whichhop.config.trade_words import near_word
 from whichhop.config.tree import Trouble
-from whichhop.model import NodeKind
+from whichhop.model import Link, LinkKind, NodeKind, Service
 from whichhop.model.cable_run import (
     REFERENCE_C,
     Amplifier,
@@ -236,3 +237,18 @@ def _box(name: str, kind: NodeKind, part: BoxPart) -> Box:
 def build_boxes(file: HomeFile) -> tuple[Box, ...]:
     """The equipment, in the order written; call on a checked file."""
     return tuple(_box(name, file.nodes[name].kind, part) for name, part in file.equipment.items())
+
+
+def build_service(file: HomeFile, links: Sequence[Link]) -> Service:
+    """What names the line, with the box at its end."""
+    ends = [link.near for link in links if link.kind is LinkKind.ACCESS]
+    box = next((file.equipment[name] for name in ends if name in file.equipment), None)
+    said = file.contract
+    return Service(
+        customer=said.customer,
+        account=said.account,
+        address=said.address,
+        product=said.product,
+        modem_model=box.model if box else None,
+        modem_mac=box.mac if box else None,
+    )

@@ -7,7 +7,8 @@ from functools import cache
 from typing import Any
 
 from whichhop.config.load import KeyPath, Located
-from whichhop.config.schema import HomeFile, Part
+from whichhop.config.schema import HomeFile
+from whichhop.config.schema_of_house import Part
 from whichhop.config.trade_words import KEYS, folded, nearest
 from whichhop.errors import Complaint
 
@@ -115,6 +116,8 @@ def key_remedy(path: KeyPath, data: Any) -> str:
         return _length_remedy(str(value))
     if _is_stray_node(path, data):
         return _NODE_HERE
+    if f"{key}_file" in known:
+        return f"put it alone in a file of mode 0600, and name that file as {key}_file"
     if (meant := _meant(key, known)) is not None:
         return f"did you mean {meant!r}?"
     return (

@@ -89,6 +89,8 @@ def address_remedy(value: str) -> str:
     """What to write for an address that is none."""
     text = value[:_LONGEST].strip()
     bare = text.partition("%")[0]
+    if bare != text:
+        return "write it without the zone, which each agent adds; where an agent runs leave the address out"
     host = _host_of(bare)
     for tried, why in (
         (bare.partition("/")[0], f"without the /{bare.partition('/')[2]}"),

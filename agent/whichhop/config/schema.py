@@ -3,12 +3,11 @@
 from enum import StrEnum
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, Field, StringConstraints
 
 from whichhop.config import texts
+from whichhop.config.schema_of_house import BoxPart, Line, Part, RunPart
 from whichhop.model import LinkKind, Medium, NodeKind
-from whichhop.model.cable_run import CableKind, Leg
-from whichhop.model.equipment import Adapter, LineKind, RadioKind
 from whichhop.model.levels_source import Fact
 from whichhop.model.notices import LEAST_PROBABILITY, LEAST_SECONDS, MailSecurity
 
@@ -31,12 +30,6 @@ def _written_link(kind: LinkKind) -> LinkKind:
     return kind
 
 
-class Part(BaseModel):
-    """What all parts share: unknown keys are refused, nothing is converted behind the writer's back."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True)
-
-
 class PlanPart(Part):
     """What the provider promised, in Mbit/s (10^6 bit/s)."""
 
@@ -44,6 +37,19 @@ class PlanPart(Part):
     """Downstream."""
     up_mbps: Annotated[float, Field(gt=0, le=1_000_000, strict=False)]
     """Upstream."""
+
+
+class ContractPart(Part):
+    """By what the provider finds the line: for reports, letters and calls alone."""
+
+    customer: Line | None = None
+    """Whose contract it is, as the provider writes the name."""
+    account: Line | None = None
+    """The account or customer number on the bill."""
+    address: Line | None = None
+    """The address at which the service is delivered."""
+    product: Line | None = None
+    """The plan's name on the bill; its rates stand under `plan`."""
 
 
 class LoginPart(Part):
@@ -111,6 +117,10 @@ class WanCountersPart(Part):
     """The SNMP port; 161 unless given."""
     upnp: Annotated[str, AfterValidator(texts.page)] | None = None
     """The address of the router's UPnP description, which names its WANCommonInterfaceConfig."""
+    by_device: bool = False
+    """True tells which device fills the line, by the connections that this router's kernel tracks."""
+    devices: dict[Name, Address] = Field(default_factory=dict)
+    """Names for devices that are no nodes, by which their traffic is told; others are told by address."""
 
 
 class NodePart(Part):
@@ -118,7 +128,7 @@ class NodePart(Part):
 
     kind: Annotated[NodeKind, Field(strict=False), AfterValidator(_written_node)]
     """What the device is."""
-    address: Address | None = None
+    address: Annotated[str, AfterValidator(texts.node_address)] | None = None
     """Where probes reach it; a node without one is known but never probed, but for an agent: the others find
     it by its key."""
     agent: bool = False
@@ -221,86 +231,6 @@ class PortsPart(Part):
     """Records, for the other agents (TCP)."""
 
 
-Decibels = Annotated[float, Field(ge=-100, le=100, strict=False)]
-
-
-class LevelAtPart(Part):
-    """A level at a frequency."""
-
-    mhz: Annotated[float, Field(gt=0, le=3000, strict=False)]
-    """The frequency in MHz."""
-    dbmv: Decibels
-    """The level in dBmV."""
-
-
-class RunPart(Part):
-    """One part of the coax on its way from the tap to the modem: exactly one of the first eight keys."""
-
-    tap: list[LevelAtPart] | None = None
-    """The level where the run starts, at one or more frequencies; the first entry of the list."""
-    cable: Annotated[CableKind | None, Field(strict=False)] = None
-    """A coax cable, by its series, with its length."""
-    splitter: Annotated[int | None, Field(ge=2, le=8)] = None
-    """A splitter, by its number of ways."""
-    coupler: Annotated[int | None, Field(ge=6, le=20)] = None
-    """A directional coupler (tap), by its value in dB."""
-    amplifier_db: Decibels | None = None
-    """A powered amplifier, by its gain in dB."""
-    filter: str | None = None
-    """A filter, by a name of your own, with the band that passes."""
-    pad_db: Annotated[float | None, Field(gt=0, le=40, strict=False)] = None
-    """A fixed attenuator, by its loss in dB."""
-    joint: str | None = None
-    """A wall plate, barrel or bonding block."""
-    length_m: Annotated[float | None, Field(gt=0, le=1000, strict=False)] = None
-    """A cable's length in metres."""
-    length_ft: Annotated[float | None, Field(gt=0, le=3281, strict=False)] = None
-    """The same in feet, as the jacket often has it; one of the two."""
-    temperature_c: Annotated[float | None, Field(ge=-60, le=90, strict=False)] = None
-    """How warm the cable is, in degrees Celsius; 20 unless given."""
-    leg: Annotated[Leg | None, Field(strict=False)] = None
-    """The output of a splitter or coupler that leads on to the modem."""
-    serves: list[str] | None = None
-    """What hangs on the other outputs."""
-    return_db: Decibels | None = None
-    """An amplifier's gain upstream in dB."""
-    low_mhz: Annotated[float | None, Field(ge=0, le=3000, strict=False)] = None
-    """Where the band of a filter begins."""
-    high_mhz: Annotated[float | None, Field(gt=0, le=3000, strict=False)] = None
-    """Where the band of a filter ends."""
-    loss_db: Annotated[float | None, Field(ge=0, le=40, strict=False)] = None
-    """What a filter or joint loses in dB."""
-
-
-class BoxPart(Part):
-    """What a device of the home is: what it can bond, its port, its radio, its adapter."""
-
-    down_channels: Annotated[int, Field(ge=0, le=64)] = 0
-    """Downstream channels that a cable modem bonds (the first figure of 8x4)."""
-    up_channels: Annotated[int, Field(ge=0, le=16)] = 0
-    """Upstream channels that it bonds."""
-    ofdm_mhz: Annotated[float, Field(ge=0, le=1800, strict=False)] = 0
-    """Its OFDM downstream (DOCSIS 3.1), in MHz together."""
-    ofdma_mhz: Annotated[float, Field(ge=0, le=700, strict=False)] = 0
-    """Its OFDMA upstream (DOCSIS 3.1), in MHz together."""
-    channel_mhz: Literal[6, 8] = 6
-    """The width of a channel downstream: 6 in the Americas, 8 in Europe."""
-    line: Annotated[LineKind | None, Field(strict=False)] = None
-    """The line of a modem that is not for cable."""
-    port_mbps: Annotated[float | None, Field(gt=0, le=400_000, strict=False)] = None
-    """The speed of its Ethernet port in Mbit/s."""
-    radio: Annotated[RadioKind | None, Field(strict=False)] = None
-    """Its Wi-Fi generation."""
-    streams: Annotated[int, Field(ge=1, le=8)] = 2
-    """Spatial streams of its radio (the first figure of 2x2)."""
-    width_mhz: Literal[20, 40, 80, 160, 320] = 80
-    """The width of its radio channel in MHz."""
-    shared_backhaul: bool = False
-    """True where the radio that serves devices also carries the backhaul."""
-    adapter: Annotated[Adapter | None, Field(strict=False)] = None
-    """The power-line or coax adapter that joins it."""
-
-
 class StampPart(Part):
     """How the home's agents speak STAMP to each other."""
 
@@ -353,8 +283,7 @@ class NoticesPart(Part):
     mail: MailPart | None = None
     """Mail each notice."""
     command_file: str | None = None
-    """A file with a program and its arguments, one a line, that gets each notice as JSON on its standard
-    input; only on machines that have the file, which nobody but its owner may change."""
+    """A file with a program and its arguments, one a line; it gets each notice as JSON on standard input."""
     quiet_hours: Annotated[str, AfterValidator(texts.quiet_hours)] | None = None
     """When nobody is told, such as "22:00-07:00"; what is still ongoing is told at their end."""
     least_probability: Annotated[float, Field(ge=0.5, lt=1, strict=False)] = LEAST_PROBABILITY
@@ -372,6 +301,8 @@ class HomeFile(Part):
     """The home's time zone (IANA), for reports, quiet hours and the budget; default: each machine's own."""
     plan: PlanPart | None = None
     """The rates that are paid for; with them, transfers are judged."""
+    contract: ContractPart = Field(default_factory=ContractPart)
+    """By what the provider finds the line, for reports."""
     nodes: Annotated[dict[Name, NodePart], Field(min_length=1)]
     """The devices of the home, by a name of your own (small letters, digits, hyphens)."""
     links: list[LinkPart] = Field(default_factory=list)

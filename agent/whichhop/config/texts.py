@@ -7,6 +7,20 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 def address(text: str) -> str:
     """An IPv4 or IPv6 address, in its usual form."""
+    usual = node_address(text)
+    if is_link_local(usual):
+        raise ValueError("good on one link only")
+    return usual
+
+
+def is_link_local(text: str) -> bool:
+    """True for an IPv6 address that is good on one link only, as most routers have theirs."""
+    found = ip_address(text)
+    return found.version == 6 and found.is_link_local
+
+
+def node_address(text: str) -> str:
+    """An address of a box in the home; of a link-local one each agent takes its own way to the router."""
     if "%" in text:
         raise ValueError("an address with a zone, which is another one on every machine")
     try:
@@ -15,8 +29,6 @@ def address(text: str) -> str:
         raise ValueError("not an IPv4 or IPv6 address") from None
     if found.is_multicast or found.is_unspecified or text == "255.255.255.255":
         raise ValueError("no single machine's address")
-    if found.version == 6 and found.is_link_local:
-        raise ValueError("good on one link only and not in the whole home")
     return str(found)
 
 
@@ -54,6 +66,25 @@ def zone(text: str) -> str:
         if available_timezones():
             raise ValueError("not a time zone such as Europe/Lisbon") from None
     return text
+
+
+MOST_CHARACTERS = 160
+
+
+def short_line(text: str) -> str:
+    """Words on one line, blanks at its ends left out."""
+    line = " ".join(text.split())
+    if not line or len(line) > MOST_CHARACTERS or not line.isprintable():
+        raise ValueError(f"not a line of 1 to {MOST_CHARACTERS} printable characters")
+    return line
+
+
+def hardware_address(text: str) -> str:
+    """A hardware address of 48 bits, as six pairs of hexadecimal digits with colons (IEEE 802-2014, 8.1)."""
+    digits = re.sub(r"[:. -]", "", text).upper()
+    if not re.fullmatch(r"[0-9A-F]{12}", digits):
+        raise ValueError("not a hardware address such as 00:00:5E:00:53:01")
+    return ":".join(digits[i : i + 2] for i in range(0, 12, 2))
 
 
 def url(text: str) -> str:

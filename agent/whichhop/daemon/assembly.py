@@ -13,6 +13,7 @@ from whichhop.daemon.beside.call_rating import CallBook, call_readings
 from whichhop.daemon.beside.comparer import Comparer, arguments
 from whichhop.daemon.beside.countersigning import EVERY_S as COUNTERSIGN_S
 from whichhop.daemon.beside.countersigning import Countersigning
+from whichhop.daemon.beside.device_watch import DeviceWatch
 from whichhop.daemon.beside.home_news import HomeNews
 from whichhop.daemon.beside.link_watch import LinkWatch
 from whichhop.daemon.beside.modem_watch import Modems
@@ -34,6 +35,7 @@ from whichhop.daemon.troubles import SETTLE_S, Strangers, Troubles, words_of
 from whichhop.errors import WhichhopError
 from whichhop.model import Method, Reading, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
+from whichhop.net.authority import authority
 from whichhop.net.child import run_child
 from whichhop.net.clock import SystemClock
 from whichhop.net.host import Host
@@ -144,6 +146,7 @@ class Daemon:
         self.own_traffic = OwnTraffic(
             self.host, self.clock, self._counted, troubles=self.troubles, children=self.children, keep=keep
         )
+        self.own_traffic.devices = DeviceWatch(self._keep_reading, self.troubles, self.children)
         self.links = LinkWatch(self.host, self.clock, keep, troubles=self.troubles)
         self.upstream = Upstream(
             self.home,
@@ -317,9 +320,10 @@ class Daemon:
             self.notices.start()
             self.comparer.start()
         server = self.api.server
+        place = authority(str(first.node.address), server.port if server else 0)
         say(
             f"{__version__} on {first.node.name}: {len(self.agent.sessions)} sessions, metrics on"
-            f" http://{first.node.address}:{server.port if server else 0}/metrics,"
+            f" http://{place}/metrics,"
             f" records in {self.options.store}"
         )
 

@@ -2,7 +2,19 @@
 
 from whichhop.model.channel import Carrier, Channel, Direction, DslLine, ModemLevels
 from whichhop.model.finding import Episode, Finding, Level, RuledOut, Severity, Verdict
-from whichhop.model.home import BEYOND, PROVIDER_EDGE, Home, Limits, Link, Node, Path, Plan, Ports, Resolver
+from whichhop.model.home import (
+    BEYOND,
+    PROVIDER_EDGE,
+    Home,
+    Limits,
+    Link,
+    Node,
+    Path,
+    Plan,
+    Ports,
+    Resolver,
+    Service,
+)
 from whichhop.model.links import (
     CAUSE_TABLE,
     LINK_TABLE,
@@ -50,6 +62,7 @@ __all__ = [
     "Resolver",
     "RuledOut",
     "Sample",
+    "Service",
     "Session",
     "SessionKey",
     "Severity",

@@ -8,6 +8,9 @@ from whichhop.model.links import Cause, LinkKind, Medium
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
 
+DEVICE_DOWN, DEVICE_UP = "device_down_bps", "device_up_bps"
+"""Readings `device_down_bps:NAME`, `device_up_bps:NAME`: what a device receives and sends."""
+
 
 class HomeState(StrEnum):
     """What can be said of a home now."""

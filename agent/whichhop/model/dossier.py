@@ -1,7 +1,9 @@
 """The frozen bundle an evidence report is made from, and made again from without the store."""
 
 from dataclasses import dataclass
+from enum import StrEnum
 
+from whichhop.model.call_note import CallNote
 from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Home
 from whichhop.model.links import Cause, Owner
@@ -31,7 +33,10 @@ class Figure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Happened:
-    """One episode of the span, whoever's it was. `end_ns` is None when it lasted past the span's end."""
+    """One episode of the span, whoever's it was. `end_ns` is None when it lasted past the span's end.
+
+    No intervals: a figure has one, and it stands with the claim's figures.
+    """
 
     cause: Cause
     elements: tuple[str, ...]
@@ -43,8 +48,6 @@ class Happened:
     claimed: bool
     added_p50_s: float | None
     loss_ratio: float | None
-    loss_low: float | None
-    loss_high: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,6 +133,92 @@ class Chart:
     """Start, end, and whether the claim is about it."""
 
 
+class Wiring(StrEnum):
+    """What is known of the cabling in the house before the line, which no packet crosses alone."""
+
+    UNREAD = "unread"
+    """No level of the modem was read, or none that can be believed."""
+    GOOD = "good"
+    """Every level read is within its limits: nothing speaks against that cabling, nothing excludes it."""
+    MARGINAL = "marginal"
+    """Not what technicians aim for, and nothing ties it to the fault."""
+    BAD = "bad"
+    """Levels are bad, and cabling in the house is not told from the provider's drop."""
+    ENTERS_BAD = "enters-bad"
+    """The level is bad where it enters the house, and the cabling inside loses no more than it should."""
+    AT_FAULT = "at-fault"
+    """The cabling in the house explains the levels."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelTime:
+    """A modem's worst levels from one reading to the next, or over several, beside the loss on the line then.
+
+    Levels in dBmV and dB; down_low_dbmv, down_high_dbmv: lowest and highest received. uncorrectable,
+    codewords: counted since the reading before, None where the counters do not tell. sent, lost: test packets
+    over the line in the same time. timeouts: ranging time-outs (T3 and T4) counted in the time.
+    """
+
+    start_ns: int
+    end_ns: int
+    readings: int
+    down_low_dbmv: float | None
+    down_high_dbmv: float | None
+    snr_low_db: float | None
+    up_high_dbmv: float | None
+    uncorrectable: int | None
+    codewords: int | None
+    timeouts: int | None
+    sent: int
+    lost: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelRow:
+    """One channel over the span: its last level and the lowest and highest, its least SNR, what it counted.
+
+    standing: the worst that a rule says of the last reading.
+    """
+
+    name: str
+    frequency_hz: int | None
+    modulation: str
+    power_dbmv: float | None
+    low_dbmv: float | None
+    high_dbmv: float | None
+    snr_db: float | None
+    snr_low_db: float | None
+    corrected: int | None
+    uncorrectable: int | None
+    timeouts: int | None
+    standing: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RouteStep:
+    """One step of the newest route trace: who answered at it, how fast, and whose address that is.
+
+    addresses: empty where it was silent. name: the node of the home file with that address, "" for none.
+    """
+
+    step: int
+    addresses: tuple[str, ...]
+    best_rtt_s: float | None
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RouteTrace:
+    """The newest route trace by the span's end; first_hop: the first address outside the home."""
+
+    at_ns: int
+    agent: str
+    target: str
+    steps: tuple[RouteStep, ...]
+    first_hop: str | None
+    first_hop_step: int | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelNote:
     """One sentence about the modem's levels, and how it stands: fine, outside, unknown ..."""
@@ -193,6 +282,14 @@ class Dossier:
     plan: tuple[PlanRow, ...]
     """A row a direction that was tested, where the home file names a plan."""
     levels: tuple[LevelNote, ...]
+    levels_alone: bool = False
+    """True for a report about the modem's levels alone; it then has neither sessions nor a claim."""
+    wiring: Wiring = Wiring.UNREAD
+    level_times: tuple[LevelTime, ...] = ()
+    channels: tuple[ChannelRow, ...] = ()
+    route: RouteTrace | None = None
+    calls: tuple[CallNote, ...] = ()
+    """What the customer wrote down of calls to the provider, oldest first: said, not measured."""
     chains: tuple[ChainHead, ...]
     public_key: str | None
     """The home's signing key, Ed25519, as hexadecimal text; None when the report is not signed."""

@@ -27,6 +27,21 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Service:
+    """By what the provider finds the line in its own records; each None where the home file does not say.
+
+    product: the plan's name on the bill. modem_model, modem_mac: of the box at the end of the line.
+    """
+
+    customer: str | None = None
+    account: str | None = None
+    address: str | None = None
+    product: str | None = None
+    modem_model: str | None = None
+    modem_mac: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Node:
     """A device, or an implied place upstream (the provider edge, a peer)."""
 
@@ -44,6 +59,8 @@ class Node:
     room: str | None = None
     wan_interface: str | None = None
     """On an agent through which all of the home's traffic passes: its interface towards the provider."""
+    by_device: bool = False
+    """On such an agent: whether it may read whose connections move how much."""
     clients: tuple[str, ...] = ()
     """On a peer: the networks (CIDR) whose STAMP packets its agent answers."""
     tcp_port: int | None = None
@@ -110,6 +127,7 @@ class Home:
 
     name: str
     plan: Plan | None
+    service: Service = field(default_factory=Service)
     nodes: Mapping[str, Node]
     links: tuple[Link, ...]
     peers: tuple[str, ...] = ()
@@ -135,6 +153,8 @@ class Home:
     """Per modem, by its node's name, where its levels are read from."""
     counters: Mapping[str, CounterSource] = field(default_factory=dict)
     """By node, counters of the home's own traffic that are read over the network."""
+    devices: Mapping[str, str] = field(default_factory=dict)
+    """By address, names of devices that are told where own traffic is told by device."""
     notices: Notices | None = None
     """Who is told when a fault begins and ends; None where nobody is."""
 

@@ -147,6 +147,8 @@ CAUSE_TABLE: dict[Cause, CauseRow] = {
     Cause.NOT_SEPARABLE: CauseRow(owner=Owner.NOBODY, words="cannot be told apart by the agents there are"),
     Cause.HEALTHY: CauseRow(owner=Owner.NOBODY, words="nothing exceeds its own quiet baseline"),
 }
+HOUSE_CABLING = "the cabling in the house before the line"
+"""What no test packet tells from the line; said wherever a fault of the access line is said."""
 PROVIDERS = tuple(
     cause for cause, row in CAUSE_TABLE.items() if row.owner in (Owner.PROVIDER, Owner.PROVIDER_OR_FURTHER)
 )

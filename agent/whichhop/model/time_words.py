@@ -19,7 +19,7 @@ def zone_words(at: datetime) -> str:
     if name == "UTC" and not seconds:
         return "UTC"
     # Zones without letters of their own are named by their offset in the time zone data, such as +0545.
-    return f"{name} ({offset})" if name.isalpha() else f"({offset})"
+    return f"{name} ({offset})" if name.isalpha() else offset
 
 
 def instant_words(at_ns: int, zone: tzinfo | None) -> str:

@@ -8,6 +8,7 @@ import asyncio
 import secrets
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from ipaddress import ip_address
 
 from zeroconf import IPVersion, NonUniqueNameException, ServiceStateChange, Zeroconf
 from zeroconf.asyncio import AsyncServiceBrowser, AsyncServiceInfo, AsyncZeroconf
@@ -28,6 +29,13 @@ class Announced:
     addresses: tuple[str, ...]
 
 
+def _versions(addresses: Sequence[str]) -> IPVersion:
+    found = {ip_address(address).version for address in addresses}
+    return {frozenset({4}): IPVersion.V4Only, frozenset({6}): IPVersion.V6Only}.get(
+        frozenset(found), IPVersion.All
+    )
+
+
 class ServiceDiscovery:
     """`await start(...)`, `await close()`; heard: takes what is announced, in the event loop."""
 
@@ -40,7 +48,7 @@ class ServiceDiscovery:
 
     async def start(self, addresses: Sequence[str]) -> None:
         """Announce and listen on the interfaces with these addresses; OSError when that cannot be."""
-        self._zeroconf = AsyncZeroconf(interfaces=list(addresses), ip_version=IPVersion.V4Only)
+        self._zeroconf = AsyncZeroconf(interfaces=list(addresses), ip_version=_versions(addresses))
         self._asking = asyncio.create_task(self._ask(self._zeroconf.zeroconf))
         self._browser = AsyncServiceBrowser(self._zeroconf.zeroconf, SERVICE, handlers=[self._came])
         # A name of its own each time: what was said before of another address is nobody's news any more.
@@ -71,7 +79,9 @@ class ServiceDiscovery:
             if not await info.async_request(zeroconf, _ASK_MS):
                 continue
             key = (info.properties.get(b"key") or b"").decode("ascii", "replace")
-            addresses = tuple(info.parsed_addresses(IPVersion.V4Only)[:MOST_ADDRESSES])
+            # A bare link-local address says nothing where it is heard.
+            said = [a for a in info.parsed_addresses(IPVersion.All) if not ip_address(a).is_link_local]
+            addresses = tuple(sorted(said, key=lambda a: ip_address(a).version)[:MOST_ADDRESSES])
             if addresses and 0 < len(key) <= _LONGEST_KEY and key != self._key:
                 self._heard(Announced(key, addresses))
 

@@ -10,10 +10,12 @@ import errno
 import socket
 import struct
 from collections.abc import Iterable, Sequence
+from ipaddress import ip_address
 from typing import NamedTuple, cast
 
 from whichhop.model.units import NS_PER_S, UtcNs
 from whichhop.net.clock import Clock
+from whichhop.net.own_interface import link_of_default
 from whichhop.net.system import HERE, error_numbers
 
 # asm-generic/socket.h; the NEW options carry 64-bit seconds on 32-bit machines too (kernel 5.1 and later).
@@ -344,8 +346,14 @@ class StampedSocket:
         return SendStamp(self._next - behind, info == TSTAMP_SCHED, UtcNs(at_ns))
 
 
+def _is_link_local(address: str) -> bool:
+    return ip_address(address).is_link_local
+
+
 def numeric_address(address: str, port: int) -> tuple[socket.AddressFamily, Address]:
     """The family and socket address of a numeric address, zone after % kept; no name is looked up.
+
+    A link-local address without a zone is meant on the link to the router.
 
     Raises OSError (gaierror) when it is not numeric.
     """
@@ -354,4 +362,7 @@ def numeric_address(address: str, port: int) -> tuple[socket.AddressFamily, Addr
         address.encode("ascii", "replace"), port, type=socket.SOCK_DGRAM, flags=socket.AI_NUMERICHOST
     )
     family, _type, _proto, _name, found = info[0]
-    return family, cast("Address", found)
+    where = cast("Address", found)
+    if family == socket.AF_INET6 and len(where) == 4 and where[3] == 0 and _is_link_local(str(where[0])):
+        where = (where[0], where[1], 0, link_of_default())
+    return family, where

@@ -11,10 +11,12 @@ from pathlib import Path
 
 from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.net.host import Host
-from whichhop.net.own_interface import interface_toward, own_addresses
+from whichhop.net.own_interface import gateways_of, interface_toward, own_addresses
 
 _UP_AND_GATEWAY = 0x3
 """RTF_UP and RTF_GATEWAY of linux/route.h."""
+_ANYWHERE = "2001:db8::1"
+"""RFC 3849: an IPv6 address that is no machine's, to learn which source the kernel takes for the way out."""
 BY_HAND = "name the router with --gateway ADDRESS"
 
 
@@ -59,24 +61,20 @@ def _by_ipv4(root: Path) -> str | None:
 
 
 def _by_ipv6(root: Path) -> str | None:
-    """Columns of /proc/net/ipv6_route: destination, its length, source, its length, next hop, metric."""
-    found = []
-    for row in _rows(root / "proc/net/ipv6_route"):
-        if len(row) < 10 or set(row[0]) != {"0"} or row[1] != "00" or set(row[4]) == {"0"}:
-            continue
-        try:
-            gateway = ipaddress.IPv6Address(bytes.fromhex(row[4]))
-            metric = int(row[5], 16)
-        except ValueError:
-            continue
-        if not gateway.is_link_local:
-            # One that is only good on its own link cannot be written into a file for every machine.
-            found.append((metric, str(gateway)))
-    return min(found)[1] if found else None
+    """Most routers tell of an address that is good on their link only; one good beyond it is better."""
+    found = sorted(gateways_of([" ".join(row) for row in _rows(root / "proc/net/ipv6_route")]))
+    wide = [row for row in found if not ipaddress.IPv6Address(row[1]).is_link_local]
+    return (wide or found)[0][1] if found else None
 
 
 def own_address_toward(address: str) -> str | None:
-    """The address that packets to another one leave from, as the kernel routes them; nothing is sent."""
+    """The address that packets to another one leave from, as the kernel routes them; nothing is sent.
+
+    Toward a router that is known by its link only: the one that packets through it leave from.
+    """
+    there = ipaddress.ip_address(address)
+    if there.version == 6 and there.is_link_local:
+        address = _ANYWHERE
     family = socket.AF_INET6 if ipaddress.ip_address(address).version == 6 else socket.AF_INET
     with socket.socket(family, socket.SOCK_DGRAM) as asking:
         try:
@@ -92,10 +90,10 @@ def own_name() -> str:
 
 
 def home_address() -> str | None:
-    """This machine's IPv4 address in its home: that toward its router, else the first private one it has."""
+    """This machine's address in its home: that toward its router, else the first private one it has."""
     gateway = default_gateway()
     toward = own_address_toward(gateway) if gateway else None
-    own = (ipaddress.IPv4Address(address) for address in own_addresses().values())
+    own = [ipaddress.ip_address(a) for several in own_addresses().values() for a in several]
     private = [str(a) for a in own if a.is_private and not a.is_link_local]
     return toward or (private[0] if private else None)
 

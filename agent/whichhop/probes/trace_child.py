@@ -83,7 +83,10 @@ def open_socket(flow: Flow) -> Any:
     with socket.socket(family, socket.SOCK_DGRAM) as asking:
         asking.connect((flow.target, FIRST_PORT))  # scapy would send a packet without a route to nowhere
     conf.verb = 0
-    return conf.L3socket() if flow.v4 else conf.L3socket6()
+    # It would listen where IPv4's default route leads, and where there is none, on the loopback alone.
+    if flow.v4:
+        return conf.L3socket(iface=conf.route.route(flow.target)[0])
+    return conf.L3socket6(iface=conf.route6.route(flow.target)[0])
 
 
 def climb(flow: Flow, ladder: Ladder, raw: Any) -> None:

@@ -106,9 +106,22 @@ def checks(said: Dossier, found: Dossier) -> tuple[FigureCheck, ...]:
         FigureCheck(name=f"session {name}", holds=False, said="not in the report", found="measured")
         for name in now
     ]
+    for name in ("wiring", "levels", "level_times", "channels", "route"):
+        a, b = getattr(said, name), getattr(found, name)
+        words = name.replace("_", " ")
+        out.append(FigureCheck(name=words, holds=_close(a, b), said=str(a), found=str(b)))
     drawn = said.charts == found.charts
     out.append(FigureCheck(name="charts", holds=drawn, said="as drawn", found="as counted"))
     return tuple(out)
+
+
+def _close(a: object, b: object) -> bool:
+    """Equal throughout, numbers to a millionth part."""
+    if isinstance(a, tuple) and isinstance(b, tuple):
+        return len(a) == len(b) and all(_close(x, y) for x, y in zip(a, b, strict=True))
+    if hasattr(a, "__dataclass_fields__") and type(a) is type(b):
+        return all(_close(getattr(a, n), getattr(b, n)) for n in a.__dataclass_fields__)
+    return _same(a, b)
 
 
 def _alike(a: object, b: object) -> bool:

@@ -22,7 +22,7 @@ def _rows(dossier: Dossier) -> list[Row]:
     for h in dossier.episodes:
         end = utc(h.end_ns) if h.end_ns is not None else "ongoing"
         of = f"{utc(h.start_ns)} to {end}: {h.where}"
-        out.append(("episode", of, "loss", h.loss_ratio, h.loss_low, h.loss_high, "ratio", ""))
+        out.append(("episode", of, "loss", h.loss_ratio, "", "", "ratio", ""))
         out.append(("episode", of, "added", h.added_p50_s, "", "", "s", ""))
         out.append(("episode", of, "probability", h.probability, "", "", "ratio", ""))
     for p in dossier.plan:

@@ -4,7 +4,7 @@ from html import escape
 
 from whichhop.model.dossier import Dossier
 from whichhop.report.blocks import Block, Bullets, FactList, Fixed, Grid, Notice, Para, Picture, Section
-from whichhop.report.contents import contents
+from whichhop.report.contents import UNDER, Paper, contents, title_of
 from whichhop.report.plot import style
 from whichhop.report.wire_form import dossier_bytes
 
@@ -21,7 +21,8 @@ font:1rem/1.5 system-ui,sans-serif}
 h1{font-size:1.5rem;margin:0}h2{font-size:1.15rem;margin:2.5rem 0 .6rem;padding-top:.6rem;
 border-top:1px solid var(--rule)}
 header p{margin:.1rem 0 0;color:var(--soft)}
-#answer h2{border:0;margin:0;padding:0;position:absolute;clip-path:inset(50%);height:1px;overflow:hidden}
+#answer h2,#letter h2,#phone h2,#summary h2{
+border:0;margin:0;padding:0;position:absolute;clip-path:inset(50%);height:1px;overflow:hidden}
 .notice{border-left:.35rem solid;padding:.15rem 0 .15rem .9rem;margin:1rem 0}
 .notice strong{display:block;font-size:1.25rem;line-height:1.3}.notice p{margin:.3rem 0 0;font-size:1.05rem}
 .claim{border-color:var(--claim)}.claim strong{color:var(--claim)}
@@ -99,19 +100,19 @@ def _section(section: Section) -> str:
     return f'<section id="{section.name}"><h2>{escape(section.title)}</h2>\n{inner}\n</section>'
 
 
-def page(dossier: Dossier) -> str:
-    """The whole page without its seal; the same dossier gives the same page."""
-    title = f"Which hop is at fault: {dossier.home.name}"
+def page(dossier: Dossier, paper: Paper = Paper.REPORT) -> str:
+    """A whole page without its seal; the same dossier gives the same page."""
+    title = title_of(dossier, paper)
     # JSON inside a script element that no browser runs; "<" is written so that no text can close it.
     data = dossier_bytes(dossier).decode().replace("<", "\\u003c")
-    body = "\n".join(_section(s) for s in contents(dossier))
+    body = "\n".join(_section(s) for s in contents(dossier, paper))
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
         f"<title>{escape(title)}</title>\n<style>{_css()}</style>\n</head>\n<body>\n"
-        f"<header><h1>{escape(dossier.home.name)}: which hop is at fault</h1>"
-        "<p>Report of the home network's own measurements</p></header>\n"
+        f"<header><h1>{escape(title)}</h1>"
+        f"<p>{escape(UNDER[paper])}</p></header>\n"
         f"<main>\n{body}\n</main>\n{OPEN}{data}{CLOSE}\n</body>\n</html>\n"
     )
 

@@ -6,7 +6,7 @@ import typst
 
 from whichhop.model.dossier import Dossier
 from whichhop.report.blocks import Block, Bullets, FactList, Fixed, Grid, Notice, Para, Picture, Section, Tone
-from whichhop.report.contents import contents
+from whichhop.report.contents import Paper, contents, title_of
 from whichhop.report.plot import style
 from whichhop.report.wire_form import dossier_bytes
 
@@ -40,7 +40,7 @@ def _grid(grid: Grid) -> str:
     widths = []
     for i in range(columns):
         longest = max([len(grid.head[i]), *(len(row[i]) for row in grid.rows)], default=1)
-        widths.append(f"{max(6, min(longest, 44))}fr")
+        widths.append(f"{max(9, min(longest, 44))}fr")
     align = ", ".join("right" if i in grid.numbers else "left" for i in range(columns))
     cells = [f"table.header({', '.join(f'strong({_quoted(h)})' for h in grid.head)})"]
     for place, row in enumerate(grid.rows):
@@ -60,7 +60,7 @@ def _picture(picture: Picture) -> str:
     # typst has no system-ui; the page's own font family is named instead.
     coloured = coloured.replace("system-ui, sans-serif", "DejaVu Sans")
     return (
-        f'#block(breakable: false)[#image(bytes({_quoted(coloured)}), format: "svg", width: 100%,'
+        f'#block(breakable: false)[#image(bytes({_quoted(coloured)}), format: "svg", width: 86%,'
         f" alt: {_quoted(picture.shows)})\n#text(size: 7.5pt, fill: luma(70), {_quoted(picture.caption)})]"
     )
 
@@ -89,9 +89,11 @@ def _block(block: Block) -> str:  # noqa: PLR0911 # one return a kind of block
             return _grid(block)
 
 
-def _section(section: Section, first: bool) -> str:
+def _section(section: Section, *, first: bool, more: bool) -> str:
     inner = "\n\n".join(_block(b) for b in section.blocks)
-    return inner + "\n#pagebreak()" if first else f"#heading(level: 2, {_quoted(section.title)})\n\n{inner}"
+    if first:
+        return inner + ("\n#pagebreak()" if more else "")
+    return f"#heading(level: 2, {_quoted(section.title)})\n\n{inner}"
 
 
 def _attached(name: str, text: str, mime: str, words: str) -> str:
@@ -101,17 +103,18 @@ def _attached(name: str, text: str, mime: str, words: str) -> str:
     )
 
 
-def source(dossier: Dossier, signature: str | None = None) -> str:
+def source(dossier: Dossier, signature: str | None = None, paper: Paper = Paper.REPORT) -> str:
     """The typst text of the report. signature: of its data, hexadecimal, to be printed and attached."""
-    title = f"{dossier.home.name}: which hop is at fault"
-    parts = [_section(s, place == 0) for place, s in enumerate(contents(dossier))]
+    title = title_of(dossier, paper)
+    made = contents(dossier, paper)
+    parts = [_section(s, first=place == 0, more=len(made) > 1) for place, s in enumerate(made)]
     return "\n\n".join(
         [
             f"#set document(title: {_quoted(title)}, date: {_date(dossier.made_ns)})",
             _PREAMBLE,
             f"#heading(level: 1, {_quoted(title)})",
             *parts,
-            *([_block(b) for b in _signed(signature)] if signature else ()),
+            *([_block(b) for b in _signed(signature)] if signature and paper is Paper.REPORT else ()),
             _attached(DATA, dossier_bytes(dossier).decode(), "application/json", "the figures as data"),
             *([_attached(SIGNATURE, signature, "text/plain", "of the data")] if signature else ()),
         ]
@@ -131,6 +134,6 @@ def _signed(signature: str) -> tuple[Block, ...]:
     )
 
 
-def pdf(dossier: Dossier, signature: str | None = None) -> bytes:
-    """The report as PDF, without its seal; the same dossier gives the same PDF on the same machine."""
-    return bytes(typst.compile(source(dossier, signature).encode()))
+def pdf(dossier: Dossier, signature: str | None = None, paper: Paper = Paper.REPORT) -> bytes:
+    """A paper as PDF, without its seal; the same dossier gives the same PDF on the same machine."""
+    return bytes(typst.compile(source(dossier, signature, paper).encode()))

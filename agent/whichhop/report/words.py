@@ -4,12 +4,13 @@ import math
 
 from whichhop.model import Owner
 from whichhop.model.dossier import Claim, Figure
+from whichhop.model.links import HOUSE_CABLING
 
 HARD = "\u00a0"
 """A blank at which no line ends, between a number and its unit."""
 OWNERS = {
     Owner.HOME: "the home's own to fix",
-    Owner.PROVIDER: "the provider's to fix, or the cabling between line and modem",
+    Owner.PROVIDER: f"the provider's to fix, or {HOUSE_CABLING}",
     Owner.PROVIDER_OR_FURTHER: "the provider's, or further out",
     Owner.TARGET: "the destination's",
     Owner.RESOLVER: "for whoever runs the name server",
@@ -60,7 +61,8 @@ def with_interval(figure: Figure) -> str:
     if figure.value is None or figure.low is None or figure.high is None:
         return text
     return (
-        f"{text} (95{HARD}% interval {shown(figure.unit, figure.low)} to {shown(figure.unit, figure.high)})"
+        f"{text} (95{HARD}% confidence interval {shown(figure.unit, figure.low)} to"
+        f" {shown(figure.unit, figure.high)})"
     )
 
 

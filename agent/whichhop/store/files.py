@@ -6,6 +6,7 @@ from pathlib import Path
 
 from whichhop.errors import DataError
 from whichhop.model import Reading, Record
+from whichhop.model.call_note import CallNote
 from whichhop.model.note import Look, Note
 from whichhop.outside import lines_of
 from whichhop.store.interchange import read_lines
@@ -17,12 +18,12 @@ is made to fill a memory to a thousandth."""
 _LEAST = 1 << 20
 
 
-def read_file(path: Path, notes: list[Note | Look] | None = None) -> list[Record | Reading]:
+def read_file(path: Path, notes: list[Note | Look | CallNote] | None = None) -> list[Record | Reading]:
     """All measurements of one file; DataError names file, line, key and remedy of the first bad line.
 
     notes: what people noted is put there.
     """
-    heard: list[Note | Look] = [] if notes is None else notes
+    heard: list[Note | Look | CallNote] = [] if notes is None else notes
     try:
         with gzip.open(path, "rb") if path.suffix == ".gz" else path.open("rb") as file:
             most = MOST_UNFOLDED * path.stat().st_size + _LEAST
@@ -32,9 +33,9 @@ def read_file(path: Path, notes: list[Note | Look] | None = None) -> list[Record
         raise DataError(f"{path}: cannot be read ({trouble}); check the file") from trouble
 
 
-def notes_in(folder: Path) -> list[Note | Look]:
+def notes_in(folder: Path) -> list[Note | Look | CallNote]:
     """What people noted, of all files in a folder."""
-    notes: list[Note | Look] = []
+    notes: list[Note | Look | CallNote] = []
     for file in sorted(folder.glob("*.jsonl*")):
         read_file(file, notes)
     return notes

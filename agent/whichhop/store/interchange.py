@@ -9,7 +9,9 @@ whichhop writes a minute line before each record's samples, so that nothing of t
 "stamps": "T1 T4", "clock_error_s": null}; other writers may leave it out, and samples are then gathered by
 session and minute. What people noted: {"note": ..., "text": "took out the splitter", "change": "remove 5",
 "expected": [{"direction": "down", "frequency_hz": 4e8, "gain_db": 3.5}]}, the last two optional, and
-{"look": ..., "of": ..., "from": ..., "to": ...} for each look at what a change did. Numbers are read as
+{"look": ..., "of": ..., "from": ..., "to": ...} for each look at what a change did. Calls to the provider:
+{"call": ..., "text": "line test ordered", "spoke_to": ..., "ticket": ..., "promised": "2026-03-05"}, the last
+three optional. Numbers are read as
 decimals, never as binary floats: nanoseconds come back exactly.
 """
 
@@ -18,9 +20,11 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from whichhop.model import Columns, Fate, Reading, Record, Sample, SessionKey
+from whichhop.model.call_note import CallNote
 from whichhop.model.note import Look, Note
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.printable import printable
+from whichhop.store.call_note_lines import call_of
 from whichhop.store.json_line import JsonLine, shown
 from whichhop.store.json_line import time_text as time_text  # noqa: PLC0414 # part of this form's face
 from whichhop.store.note_lines import look_of, note_of
@@ -222,12 +226,12 @@ class _Gatherer:
             yield opened.record()
 
 
-def _unheard(note: Note | Look) -> None:
+def _unheard(note: Note | Look | CallNote) -> None:
     """Nobody asked for notes."""
 
 
 def read_lines(
-    lines: Iterable[str], file: str, note: Callable[[Note | Look], None] = _unheard
+    lines: Iterable[str], file: str, note: Callable[[Note | Look | CallNote], None] = _unheard
 ) -> Iterator[Record | Reading]:
     """Records and readings of some lines; DataError names file, line, key and remedy of the first bad.
 
@@ -247,6 +251,8 @@ def read_lines(
             note(note_of(line))
         elif line.kind == "look":
             note(look_of(line))
+        elif line.kind == "call":
+            note(call_of(line))
         else:
             key, sent_ns = line.session(), line.time_ns("sent")
             rate = line.number("rate_bps")

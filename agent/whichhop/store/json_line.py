@@ -36,6 +36,7 @@ KEYS = {
     },
     "note": {"text", "change", "expected"},
     "look": {"of", "from", "to"},
+    "call": {"text", "spoke_to", "ticket", "promised"},
 }
 """By the key that names a line's kind, the keys that it may have beside."""
 

@@ -66,4 +66,10 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             chain INTEGER PRIMARY KEY REFERENCES chain, seq INTEGER NOT NULL, head BLOB NOT NULL,
             at_ns INTEGER NOT NULL, public_key BLOB NOT NULL, signature BLOB NOT NULL)""",
     ),
+    # 5: calls to the provider, as somebody wrote them down.
+    (
+        """CREATE TABLE call_note (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, at_ns INTEGER NOT NULL, text TEXT NOT NULL,
+            spoke_to TEXT NOT NULL, ticket TEXT NOT NULL, promised TEXT NOT NULL, UNIQUE (at_ns, text))""",
+    ),
 )

@@ -39,7 +39,7 @@ def test_a_healthy_recording_gives_no_claim() -> None:
     assert claim is None
     assert (about, crossing) == ((), ())
     assert not ticks.any()
-    assert happened(span, about) == ()
+    assert happened(span, about, crossing) == ()
 
 
 def test_without_byte_counters_nothing_is_claimed_and_they_are_asked_for() -> None:

@@ -133,11 +133,18 @@ def test_news_are_lines_and_json_is_a_bulletin_a_line(
         (["--offline"], "--offline and --follow exclude each other"),
         (["--records", "x"], "--records and --follow exclude each other"),
         (["--from", "2026-03-01"], "--follow judges what is measured from now on; leave --from out"),
+        (["--store", "desk.db"], "--store desk.db: an agent keeps its own records there"),
     ],
 )
 def test_following_and_looking_back_exclude_each_other(
-    words: list[str], told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    words: list[str],
+    told: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "desk.identity").touch()
     (tmp_path / "alder.yaml").write_text(HOME_FILE)
     create_key(tmp_path / "alder.key")
     assert main(["compare", str(tmp_path / "alder.yaml"), "--follow", *words]) == 2

@@ -58,7 +58,7 @@ CHANGED: dict[str, tuple[str, str, int, str, str]] = {
         "write 192.0.2.2, without zeros",
     ),
     "three numbers": ("192.0.2.2,", "192.0.2,", 6, "nodes.attic.address", "four numbers from 0 to 255"),
-    "a zone": ("192.0.2.2,", "fe80::2%eth0,", 6, "nodes.attic.address", "another one on every machine"),
+    "a zone": ("192.0.2.2,", "fe80::2%eth0,", 6, "nodes.attic.address", "leave the address out"),
     "link-local": ("192.0.2.2,", "fe80::2,", 6, "nodes.attic.address", "good on one link only"),
     "multicast": ("192.0.2.2,", "224.0.0.1,", 6, "nodes.attic.address", "this machine alone has"),
     "dhcp": ("192.0.2.2,", "dhcp,", 6, "nodes.attic.address", "leave it out where an agent runs"),
@@ -309,6 +309,12 @@ def test_a_byte_order_mark_and_line_ends_of_another_system_are_no_mistake(tmp_pa
     for text in ("\ufeff" + ALDER_TEXT, ALDER_TEXT.replace("\n", "\r\n"), ALDER_TEXT.replace("\n", "\r")):
         path.write_bytes(text.encode())
         assert len(read_home(path).agents) == 3
+
+
+def test_a_router_may_have_a_link_local_address_and_an_agent_not() -> None:
+    # RFC 4861 section 6.1.2: a router advertises itself by its link-local address, often the only one known.
+    text = ALDER_TEXT.replace("address: 192.0.2.1}", "address: fe80::1}")
+    assert check_home(read_yaml(text, "h")).nodes["router"].address == "fe80::1"
 
 
 def test_two_devices_may_stand_in_one_room() -> None:

@@ -34,6 +34,12 @@ def test_without_ipv4_the_ipv6_route_does(tmp_path: Path) -> None:
     assert default_gateway(tree(tmp_path, HEAD, SIX)) == "2001:db8::1"
 
 
+def test_a_router_known_by_its_link_alone_is_taken_where_nothing_wider_is(tmp_path: Path) -> None:
+    local = SIX.replace("20010db8" + "0" * 23 + "1", "fe80" + "0" * 27 + "1").replace("00000400", "00000100")
+    assert default_gateway(tree(tmp_path / "a", HEAD, local)) == "fe80::1"
+    assert default_gateway(tree(tmp_path / "b", HEAD, local + SIX)) == "2001:db8::1"
+
+
 @pytest.mark.parametrize(
     "route", [None, HEAD, HEAD + LOCAL, HEAD + "eth0\tzz\n", "\x00\n", HEAD + ETHERNET[:30]]
 )

@@ -24,7 +24,7 @@ def test_page_one_holds_claim_times_and_the_homes_side(tmp_path: Path) -> None:
     first = text_of(pdf(dossier()), tmp_path, 1)
     for words in (
         "the access line",
-        "95 % interval",
+        "95 % confidence interval",
         "The same in UTC",
         "Inside the home, at the same moments",
         "We kindly ask you",

@@ -40,12 +40,6 @@ def test_a_zone_west_of_greenwich_has_a_minus() -> None:
     assert words == "2026-01-10 08:30:00 NST (UTC-3:30)"
 
 
-def test_a_zone_without_letters_is_told_by_its_offset_alone() -> None:
-    # Kathmandu has been 5 h 45 min ahead of UTC since 1986; the database names its zone "+0545".
-    words = local(ns("2026-01-10T12:00:00"), ZoneInfo("Asia/Kathmandu"))
-    assert words == "2026-01-10 17:45:00 (UTC+5:45)"
-
-
 def test_utc_is_written_as_such() -> None:
     assert utc(ns("1970-01-01T00:00:59")) == "1970-01-01 00:00:59 UTC"
 
@@ -74,9 +68,11 @@ def test_every_minute_of_a_day_of_a_clock_change_reads_back_as_itself(day: str) 
         at = start + minute * 60 * 10**9
         text = local(at, LISBON)
         texts.add(text)
-        clock, _, offset = text.rpartition(" (UTC")
-        back = datetime.fromisoformat(clock.rpartition(" ")[0]).replace(tzinfo=UTC)
-        assert back.timestamp() - 3600 * int(offset.rstrip(")")) == at / 1e9
+        clock, _, offset = text.rpartition(" (UTC+")
+        back = datetime.strptime(
+            f"{clock.rpartition(' ')[0]} +0{offset.rstrip(')')}00", "%Y-%m-%d %H:%M:%S %z"
+        )
+        assert back.timestamp() * 1e9 == at
     assert len(texts) == 26 * 60  # none is written like another
 
 

@@ -8,6 +8,7 @@ import msgspec
 from msgspec import Meta
 
 from whichhop.daemon.beside.box_facts import BoxFacts
+from whichhop.daemon.beside.device_watch import DeviceWatch
 from whichhop.daemon.beside.modem_watch import reader_of
 from whichhop.daemon.children import Children, Command, KeptChild
 from whichhop.daemon.troubles import Troubles
@@ -94,6 +95,8 @@ class OwnTraffic:
         self._plan_bps: float | None = None
         self._unwrapping = Unwrapping()
         self._kept: KeptChild | None = None
+        self.devices: DeviceWatch | None = None
+        """Follows the home with us; tells whose traffic it is, where that is asked for."""
 
     def follow(
         self,
@@ -118,6 +121,8 @@ class OwnTraffic:
 
     def follow_home(self, home: Home, node: Node) -> None:
         """Count at this node's interface, or ask a router's counters if this agent is the nearest."""
+        if self.devices is not None:
+            self.devices.follow(home, node)
         mine = {n: s for n, s in home.counters.items() if reader_of(home, n) == node.name}
         name, source = next(iter(mine.items()), ("", None))
         far = next((link.far for link in home.links if link.near == name), "")

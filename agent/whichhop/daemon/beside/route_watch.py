@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from whichhop.daemon.home_in_use import InUse
 from whichhop.errors import WhichhopError
 from whichhop.model import PROVIDER_EDGE, Node, NodeKind
+from whichhop.model.route_hop import HOP, SILENT, hop_name
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock
 from whichhop.probes.dscp_check import check_dscp
@@ -131,6 +132,10 @@ class RouteWatch:
             self.tell(f"the route to {peer.name} changed at step {', '.join(map(str, changed))}")
         self.keep("route_steps", peer.name, len(route.hops))
         self.keep("route_changed", peer.name, float(bool(changed)))
+        for hop in route.hops:
+            for found in hop.addresses or (SILENT,):
+                fastest_s = (hop.best_rtt_ns or 0) / NS_PER_S
+                self.keep(HOP, hop_name(peer.name, hop.ttl, found), fastest_s)
         if self.now().home.discover_edge and peer.name == self.now().home.peers[0]:
             await self._discover(route, address)
 

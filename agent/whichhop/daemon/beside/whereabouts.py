@@ -8,6 +8,7 @@ import asyncio
 import os
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -97,7 +98,8 @@ class Whereabouts:
     def _in_home(self, home: Home) -> tuple[str, ...]:
         """This machine's addresses in the home; one toward the provider is nobody's business there."""
         wan = self._now().node.wan_interface
-        return tuple(sorted(a for name, a in own_addresses().items() if name != wan))
+        own = [a for name, several in own_addresses().items() if name != wan for a in several]
+        return tuple(sorted(own, key=lambda a: (ip_address(a).version, a)))
 
     async def _announce(self, own: tuple[str, ...]) -> None:
         # Loaded only here: a home whose addresses are written down carries nothing of it.

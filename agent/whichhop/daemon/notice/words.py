@@ -29,6 +29,15 @@ class Reader:
     links: Mapping[str, LinkNow]
     own_use: str = ""
     steps: Sequence[str] = ()
+    several: bool = False
+    """Whether more than one fault is ongoing: the steps are then not of this one alone."""
+
+
+OWN_STEP = (
+    "Pause what fills the line or limit its rate in the router; a router with active queue management"
+    " (FQ-CoDel) keeps latency low meanwhile."
+)
+LOOK = "Run `whichhop advise HOME`, or open the page of the agent that compares."
 
 
 def reader_of(bulletin: Bulletin, zone: tzinfo | None) -> Reader:
@@ -39,6 +48,7 @@ def reader_of(bulletin: Bulletin, zone: tzinfo | None) -> Reader:
         links={link.name: link for link in bulletin.links},
         own_use=own_use_words(bulletin),
         steps=bulletin.steps,
+        several=len(bulletin.ongoing) > 1,
     )
 
 
@@ -153,8 +163,8 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
         began = "before measuring began" if fault.standing else time_text(fault.start_ns, reader.zone)
         span = "" if fault.standing else f" It lasted {lasted}."
         return (
-            f"Over: {what}" + ("" if fault.standing else f" Lasted {lasted}."),
-            [f"Over: {what}", f"It began {began} and ended {time_text(end_ns, reader.zone)}.{span}"],
+            f"Over: {_past(what)}" + ("" if fault.standing else f" Lasted {lasted}."),
+            [f"Over: {_past(what)}", f"It began {began} and ended {time_text(end_ns, reader.zone)}.{span}"],
         )
     since = (
         "It was there before measuring began."
@@ -167,18 +177,37 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
         lines += [owner_words(verdict), f"Measured: {hurt}." if hurt else ""]
     if fault.cause == Cause.OWN_TRAFFIC or Cause.OWN_TRAFFIC in fault.elements:
         lines.append(reader.own_use)
-    lines += [f"What to do: {step}" for step in reader.steps[:1]]
+    lines.append(f"What to do: {_step(fault, verdict, reader)}")
     update = "Update, the same fault as it is judged now: " if news.kind is Kind.CHANGED else ""
     if update:
         lines[0] = f"{update}{what}"
     return f"{'Update: ' if update else ''}{what.rstrip('.')} ({sure})", lines
 
 
+def _step(fault: Fault, verdict: Verdict | None, reader: Reader) -> str:
+    """The first step that is about this fault and no other."""
+    if reader.steps and not reader.several:
+        return reader.steps[0]
+    if fault.cause == Cause.OWN_TRAFFIC:
+        return OWN_STEP
+    own = verdict.would_change if verdict is not None else ()
+    return own[0] if own else LOOK
+
+
+def _past(what: str) -> str:
+    """A sentence on a fault that is over."""
+    return (
+        what.replace(" is at fault", " was at fault")
+        .replace(" fills ", " filled ")
+        .replace(" are slow", " were slow")
+    )
+
+
 def _summary(passed: Sequence[Passed], reader: Reader) -> tuple[str, list[str]]:
     count = f"{len(passed)} fault{'s' if len(passed) > 1 else ''} came and went"
     lines = [
         f"{time_text(one.start_ns, reader.zone)}, {how_long((one.end_ns - one.start_ns) / NS_PER_S)}:"
-        f" {blame(_bare(one), reader.links)}"
+        f" {_past(blame(_bare(one), reader.links))}"
         for one in passed
     ]
     return f"{count}; nothing of it is ongoing", [f"{count} while nobody was told; each is over:", *lines]

@@ -1,21 +1,27 @@
 """Page one: what is said, when, where, how bad, how the home's side looked meanwhile, and what is asked."""
 
+from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE, Owner, Session, derive_sessions
-from whichhop.model.dossier import Claim, Dossier, Happened
+from whichhop.model.dossier import ChannelRow, Claim, Dossier, Happened, Wiring
 from whichhop.model.fingerprint import fingerprint
+from whichhop.model.links import HOUSE_CABLING
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, FactList, Notice, Para, Picture, Section, Tone
 from whichhop.report.plot import describe, draw
+from whichhop.report.sections.calls import overdue, tickets
+from whichhop.report.sections.line import line_facts
+from whichhop.report.standing import ReportStanding, home_cleared, plan_is_missed, standing_of
 from whichhop.report.way import draw_way
-from whichhop.report.words import OWNERS, at_most, figure, probability, with_interval
+from whichhop.report.words import HARD, OWNERS, at_most, figure, probability, with_interval
 
 SMALL_S = 0.001
 PLAN_REQUEST = (
     "We kindly ask you to deliver the rate of the plan, or to tell us what keeps the line from carrying it."
     " The tests were made over links of the home that carry more, and their dates and rates are on record."
 )
+ONE_EPISODE = "This is one short episode so far: it shows that it happened, not that it keeps happening."
 SHORT_S = 300.0
 """One episode under five minutes shows that something happened, not that it keeps happening; our own choice.
 The guards before a claim (20 packets lost or a minute of added delay) can be met within a minute."""
@@ -50,11 +56,6 @@ def hurt(claim: Claim) -> str:
     return " and ".join(parts) or "showed neither loss nor added delay over the episodes as a whole"
 
 
-def plan_is_missed(dossier: Dossier) -> bool:
-    """Whether tests that the home did not limit contradict the plan."""
-    return any(row.missed for row in dossier.plan)
-
-
 def _plan_notice(dossier: Dossier) -> Notice:
     return Notice(
         Tone.CLAIM,
@@ -63,20 +64,97 @@ def _plan_notice(dossier: Dossier) -> Notice:
     )
 
 
+LEVELS_FINE = {
+    True: "Every level that was read is within what technicians aim for.",
+    False: "What was read cannot be judged; what is missing is named under the levels.",
+}
+LEVELS_REQUEST = (
+    "We kindly ask you to compare these levels with those that you see from your side, to open a ticket for a"
+    " visit if they stand, and to tell us what you find."
+)
+_LEVELS_HEADS = {
+    Wiring.MARGINAL: "The modem's levels are marginal",
+    Wiring.BAD: "The modem's levels are outside their limits",
+    Wiring.ENTERS_BAD: "The level is bad where it enters the house",
+    Wiring.AT_FAULT: "The cabling in the house explains the modem's levels",
+}
+LEVELS_WHOSE = {
+    Wiring.MARGINAL: f"It is the provider's to fix, or {HOUSE_CABLING}; no packet was seen to"
+    f" suffer by it yet.",
+    Wiring.BAD: f"It is the provider's to fix, or {HOUSE_CABLING}.",
+    Wiring.ENTERS_BAD: "It is the provider's to fix.",
+    Wiring.AT_FAULT: "It is the home's own to fix.",
+}
+SHOWN = 3
+
+
+def _span_words(low: float | None, high: float | None, unit: str) -> str:
+    if low is None or high is None:
+        return ""
+    return f"{low:.1f}{HARD}{unit}" if low == high else f"{low:.1f} to {high:.1f}{HARD}{unit}"
+
+
+def _worst_of(rows: Sequence[ChannelRow], way: str, standing: str) -> str:
+    """One direction's channels of that standing in a clause; "" where there are none."""
+    mine = [r for r in rows if r.name.startswith(f"{'down' if way == 'downstream' else 'up'}-")]
+    bad = [r for r in mine if r.standing == standing]
+    if not bad:
+        return ""
+    mhz = [r.frequency_hz / 1e6 for r in bad if r.frequency_hz is not None]
+    power = [r.power_dbmv for r in bad if r.power_dbmv is not None]
+    snr = [r.snr_low_db for r in bad if r.snr_low_db is not None]
+    lost = [r.uncorrectable for r in bad if r.uncorrectable]
+    waits = [r.timeouts for r in bad if r.timeouts]
+    facts = (
+        _span_words(min(power), max(power), "dBmV") if power else "",
+        f"SNR down to {min(snr):.1f}{HARD}dB" if snr else "",
+        f"{sum(lost):,} uncorrectable codewords" if lost else "",
+        f"{sum(waits):,} ranging time-outs" if waits else "",
+    )
+    where = f" at {_span_words(min(mhz), max(mhz), 'MHz')}" if mhz else ""
+    said = "outside limits" if standing == "outside" else standing
+    told = ", ".join(f for f in facts if f)
+    return f"{len(bad)} of {len(mine)} {way} channels {said}{where}" + (f": {told}" if told else "")
+
+
+def worst_levels(dossier: Dossier) -> tuple[str, ...]:
+    """What stands out most in the modem's levels: a clause a direction, else the rules' own words."""
+    for standing in ("outside", "marginal"):
+        clauses = [_worst_of(dossier.channels, way, standing) for way in ("downstream", "upstream")]
+        if found := tuple(c for c in clauses if c):
+            return found
+    return tuple(n.words for n in dossier.levels if n.standing in ("outside", "marginal"))[:SHOWN]
+
+
+def levels_notice(dossier: Dossier) -> Notice:
+    """What the levels come to where they are all there is to say."""
+    found = worst_levels(dossier)
+    counted = "" if dossier.levels_alone else "In the packets no fault was found. "
+    return Notice(
+        Tone.HOLD if dossier.wiring in (Wiring.MARGINAL, Wiring.AT_FAULT) else Tone.CLAIM,
+        _LEVELS_HEADS[dossier.wiring],
+        f"{counted}{'; '.join(found)}. {LEVELS_WHOSE[dossier.wiring]}",
+    )
+
+
+def _without_claim(dossier: Dossier) -> Notice:
+    """Where no packet suffered: the levels, the plan, or nothing at all."""
+    if standing_of(dossier) is ReportStanding.LEVELS:
+        return levels_notice(dossier)
+    if dossier.levels_alone:
+        good = LEVELS_FINE[dossier.wiring is Wiring.GOOD]
+        return Notice(Tone.NO_FAULT, "No fault found in the modem's levels", good)
+    quiet = "In the whole span nothing exceeded its own quiet baseline"
+    if plan_is_missed(dossier):
+        text = f"{quiet}; what is claimed is the rate alone."
+        return Notice(Tone.NO_FAULT, "No episode of delay or loss", text)
+    return Notice(Tone.NO_FAULT, "No fault found", f"{quiet}.")
+
+
 def _notice(dossier: Dossier) -> Notice:
     claim = dossier.claim
-    if claim is None and plan_is_missed(dossier):
-        return Notice(
-            Tone.NO_FAULT,
-            "No episode of delay or loss",
-            "In the whole span nothing exceeded its own quiet baseline; what is claimed is the rate alone.",
-        )
     if claim is None:
-        return Notice(
-            Tone.NO_FAULT,
-            "Nothing to report",
-            "In the whole span nothing exceeded its own quiet baseline. No fault found.",
-        )
+        return _without_claim(dossier)
     count = len(told_episodes(dossier))
     length = times.how_long(figure(claim, "duration").value or 0.0)
     often = f"in {count} episodes, {length} in all" if count > 1 else f"for {length}"
@@ -86,16 +164,14 @@ def _notice(dossier: Dossier) -> Notice:
         return Notice(
             Tone.CLAIM,
             f"The fault {lies} in {subject(claim)}: one short episode{so_far}",
-            f"It {hurt(claim)}, {often}. The home's own network was measured at the same moments and was not"
-            f" the cause. This is one short episode{so_far}: it shows that it happened, not that it keeps"
-            " happening.",
+            f"It {hurt(claim)}, {often}. {home_cleared(dossier, claim)} This is one short episode{so_far}: it"
+            " shows that it happened, not that it keeps happening.",
         )
     if claim.made:
         return Notice(
             Tone.CLAIM,
             f"The fault lies in {subject(claim)}",
-            f"It {hurt(claim)}, {often}. The home's own network was measured at the same moments and was not"
-            " the cause.",
+            f"It {hurt(claim)}, {often}. {home_cleared(dossier, claim)}",
         )
     if claim.missing:
         return Notice(
@@ -129,15 +205,24 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
             end_ns = longest.end_ns or dossier.end_ns
             pairs.append(("Longest episode", times.span(longest.start_ns, end_ns, zone)))
         pairs.append(("Where", claim.where))
-        pairs.append(("How sure", f"{probability(claim.probability)}, the least sure episode counted"))
+        pairs.append(
+            (
+                "How sure",
+                f"probability of fault {probability(claim.probability)}, the least sure episode counted",
+            )
+        )
     maker = f"with the key {fingerprint(dossier.public_key)}" if dossier.public_key else "not signed"
     pairs.append(("Signed", maker))
     pairs.append(("Measured", times.span(dossier.start_ns, dossier.end_ns, zone)))
     sent = sum(row.sent + row.quiet_sent for row in dossier.sessions)
     agents = len({row.session.partition(">")[0] for row in dossier.sessions})
-    pairs.append(
-        ("By", f"{agents} measuring machines, {len(dossier.sessions)} sessions, {sent:,} test packets")
-    )
+    if dossier.sessions:
+        pairs.append(
+            (
+                "By",
+                f"{agents} measuring computers (agents), {len(dossier.sessions)} sessions, {sent:,} packets",
+            )
+        )
     return FactList(tuple(pairs))
 
 
@@ -162,7 +247,7 @@ def _pictures(dossier: Dossier, zone: ZoneInfo) -> list[Block]:
                 caption="The path to the internet as seen from " + session.key.agent + ".",
             )
         )
-    if dossier.charts:
+    if dossier.charts and standing_of(dossier) is not ReportStanding.LEVELS:
         chart = dossier.charts[-1]
         caption = (
             f"{chart.title}. Shaded: the episodes this report is about. A thin line is the worst moment."
@@ -193,7 +278,7 @@ def _home_side(claim: Claim) -> Bullets:
     )
     if late.value is not None:
         items.append(
-            f"The measuring machines were never late by more than {at_most(late.unit, late.value)};"
+            f"The measuring computers (agents) were never late by more than {at_most(late.unit, late.value)};"
             " packets of a busy machine are not judged."
         )
     return Bullets(tuple(items))
@@ -211,11 +296,34 @@ def _request(dossier: Dossier) -> str:
     )
 
 
+def so_far(dossier: Dossier) -> str:
+    """Calls, tickets and what was not kept, in a sentence or two."""
+    named = tickets(dossier)
+    late = overdue(dossier)
+    many = len(dossier.calls)
+    text = f"{many} call{'s' if many > 1 else ''} to the provider so far"
+    text += f", ticket{'s' if len(named) > 1 else ''} {', '.join(named)}." if named else ", no ticket number."
+    return text + "".join(f" Promised by {c.promised}: {c.text}." for c in late)
+
+
+def _asked(dossier: Dossier) -> list[Block]:
+    """What was said so far and what is asked for."""
+    claim = dossier.claim
+    out: list[Block] = [Para(so_far(dossier))] if dossier.calls else []
+    if claim is not None and claim.made:
+        out.append(Para(_request(dossier)))
+    if standing_of(dossier) is ReportStanding.LEVELS and dossier.wiring is not Wiring.AT_FAULT:
+        out.append(Para(LEVELS_REQUEST))
+    if plan_is_missed(dossier):
+        out.append(Para(PLAN_REQUEST))
+    return out
+
+
 def answer(dossier: Dossier) -> Section:
-    """The first section."""
+    """The first section: answer, line and request before any picture, so that page one has them."""
     zone = ZoneInfo(dossier.zone)
     claim = dossier.claim
-    blocks: list[Block] = [_notice(dossier), _facts(dossier, zone)]
+    blocks: list[Block] = [_notice(dossier), line_facts(dossier), _facts(dossier, zone)]
     if plan_is_missed(dossier):
         blocks.insert(0, _plan_notice(dossier))
     if claim is not None and claim.missing:
@@ -223,11 +331,8 @@ def answer(dossier: Dossier) -> Section:
             Para("To be collected before the provider can be asked to fix it:"),
             Bullets(claim.missing),
         ]
-    blocks += _pictures(dossier, zone)
+    blocks += _asked(dossier)
     if claim is not None:
         blocks += [Para("How the rest looked at the same moments:"), _home_side(claim)]
-    if claim is not None and claim.made:
-        blocks.append(Para(_request(dossier)))
-    if plan_is_missed(dossier):
-        blocks.append(Para(PLAN_REQUEST))
+    blocks += _pictures(dossier, zone)
     return Section(name="answer", title="In short", blocks=blocks)

@@ -15,8 +15,6 @@ MOST = 60
 def _row(h: Happened, dossier: Dossier, zone: ZoneInfo) -> tuple[str, ...]:
     end_ns = h.end_ns or dossier.end_ns
     loss = percent(h.loss_ratio)
-    if h.loss_ratio is not None and h.loss_low is not None and h.loss_high is not None:
-        loss = f"{loss} ({percent(h.loss_low)} to {percent(h.loss_high)})"
     return (
         times.local(h.start_ns, zone),
         times.utc(h.start_ns),
@@ -55,8 +53,8 @@ def happened(dossier: Dossier) -> Section:
                 "Cause",
                 "Where",
                 "Added",
-                "Lost (interval)",
-                "Sure",
+                "Lost",
+                "Probability of fault",
             ),
             rows=tuple(_row(h, dossier, zone) for h in found),
             numbers=frozenset({5, 6, 7}),

@@ -51,7 +51,7 @@ def numbers(dossier: Dossier) -> Section:
         blocks.append(
             Grid(
                 caption="Figures of this report; each is worked out again by the check below",
-                head=("Name", "What", "Value", "95 % interval", "From", "How"),
+                head=("Name", "What", "Value", "95 % confidence interval", "From", "How"),
                 rows=tuple(_figure(f) for f in dossier.claim.figures),
                 numbers=frozenset({2, 3, 4}),
             )

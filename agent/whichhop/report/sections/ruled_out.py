@@ -1,7 +1,9 @@
-"""What else it could have been, and how each is ruled out at the same moments; the modem's levels."""
+"""What else it could have been, and how each is ruled out at the same moments."""
 
+from whichhop.model import Owner
 from whichhop.model.dossier import Cleared, Dossier
 from whichhop.report.blocks import Block, Bullets, Grid, Para, Section
+from whichhop.report.standing import home_cleared
 
 FEW = 4
 
@@ -31,19 +33,6 @@ def ruled_out(dossier: Dossier) -> Section:
         blocks.append(Para("No other explanation could be ruled out by the agents there are."))
     if claim is not None and claim.would_change:
         blocks += [Para("What would make it surer:"), Bullets(claim.would_change)]
-    if dossier.levels:
-        blocks.append(
-            Grid(
-                caption="The modem's levels in the span, against published ranges",
-                head=("Stands", "What was read"),
-                rows=tuple((note.standing, note.words) for note in dossier.levels),
-            )
-        )
-    else:
-        blocks.append(
-            Para(
-                "The modem's own levels were not read, so this report does not tell the line outside from the"
-                " cabling between line and modem."
-            )
-        )
+    if claim is not None and claim.owner is Owner.PROVIDER:
+        blocks.append(Para(home_cleared(dossier, claim)))
     return Section(name="ruled-out", title="What it was not", blocks=blocks)

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import (
     element_words,
     level_words,
@@ -122,7 +123,7 @@ def answer(bulletin: Bulletin, now_ns: int) -> Sentence:
             since_ns=max(heard) if heard else None,
         )
     if now := lasting_now(bulletin):
-        return _verdict(now[0], {link.name: link for link in bulletin.links})
+        return _verdict(now[0], bulletin)
     if bulletin.learning_s > 0:
         return Sentence(
             mood=Mood.WAITING,
@@ -132,8 +133,8 @@ def answer(bulletin: Bulletin, now_ns: int) -> Sentence:
     return _calm(bulletin, [a.name for a in quiet])
 
 
-def _verdict(told: ToldVerdict, links: Mapping[str, LinkNow]) -> Sentence:
-    verdict = told.verdict
+def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
+    verdict, links = told.verdict, {link.name: link for link in bulletin.links}
     sure = f"{chance(verdict.probability)} sure"
     group = verdict.cause is Cause.NOT_SEPARABLE
     sure = f"{sure} that it is one of them" if group else sure
@@ -143,6 +144,8 @@ def _verdict(told: ToldVerdict, links: Mapping[str, LinkNow]) -> Sentence:
         more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
     if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
         more.append(f"What is felt: {hurt}.")
+    if Cause.OWN_TRAFFIC in verdict.elements and (use := own_use_words(bulletin)):
+        more.append(use)
     nobody = verdict.cause in (Cause.AGENT_HOST, Cause.RESPONDER)
     unsure = group or nobody or not verdict.proven
     return Sentence(

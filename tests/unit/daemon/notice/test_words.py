@@ -66,7 +66,7 @@ def test_a_group_that_cannot_be_told_apart_is_never_told_as_one_culprit() -> Non
 def test_an_end_says_how_long_it_lasted_and_asks_for_nothing() -> None:
     made = of(at_fault(), Kind.CLOSED, end_ns=NOW_NS)
     assert made["subject"] == (
-        "[Alder House] Over: The backhaul between attic and router is at fault. Lasted 12 min."
+        "[Alder House] Over: The backhaul between attic and router was at fault. Lasted 12 min."
     )
     assert "What to do" not in str(made["lines"])
     assert made["lasted_s"] == 720
@@ -120,3 +120,12 @@ def test_a_home_named_to_forge_a_header_stays_on_one_line() -> None:
     made = of(replace(at_fault(), home="Alder\r\nBcc: someone@example.net"))
     assert "\n" not in str(made["subject"])
     assert "\r" not in str(made["subject"])
+
+
+def test_what_to_do_is_about_this_fault_also_where_another_is_ongoing() -> None:
+    upload = verdict_told(Cause.OWN_TRAFFIC, ("own-traffic",), 0.96, hours=0.1, minutes=None)
+    line = verdict_told(Cause.UPSTREAM_LINK, ("modem/provider-edge",), 0.97, hours=0.3, minutes=None)
+    both = replace(calm(), told=(upload, line), steps=("Ask the provider to look at the line.",))
+    lines = of(both)["lines"]
+    assert any("Pause what fills the line" in one for one in lines)  # type: ignore[attr-defined]
+    assert not any("Ask the provider" in one for one in lines)  # type: ignore[attr-defined]

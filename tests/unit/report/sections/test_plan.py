@@ -14,8 +14,9 @@ from whichhop.report.blocks import Grid, Notice, Para
 from whichhop.report.checks import checks
 from whichhop.report.figures_csv import figures_csv
 from whichhop.report.html import page
-from whichhop.report.sections.answer import answer, plan_is_missed
+from whichhop.report.sections.answer import answer
 from whichhop.report.sections.numbers import numbers
+from whichhop.report.standing import plan_is_missed
 
 DAY = 86_400 * NS_PER_S
 DAYS = 21

@@ -4,7 +4,7 @@ import pytest
 
 from support.bulletins import MINUTE_NS, NOW_NS, at_fault, calm, group, learning, silent, told, with_links
 from whichhop.model import CAUSE_TABLE, Cause, Owner
-from whichhop.model.bulletin import AgentNow, Bulletin, LinkState
+from whichhop.model.bulletin import AgentNow, Bulletin, DeviceUse, LinkState, OwnUse
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.sentence import HEARD_NS, OLD_NS, Mood, Sentence, answer, blame, lasting_now, whose
 
@@ -124,3 +124,15 @@ def test_every_owner_has_words() -> None:
     assert {CAUSE_TABLE[c].owner for c in Cause} == set(Owner)
     for cause in Cause:
         assert whose(told(cause, ("desk/attic",), 0.9, hours=1, minutes=None).verdict)
+
+
+def test_own_traffic_is_told_with_its_device_against_the_plan() -> None:
+    use = OwnUse(down_bps=1e5, up_bps=4.2e6, devices=(DeviceUse(name="nas", down_bps=0.0, up_bps=4.1e6),))
+    verdict = told(Cause.OWN_TRAFFIC, ("own-traffic",), 0.96, hours=0.1, minutes=None)
+    found = replace(calm(), told=(verdict,), own_use=use, plan_down_bps=50e6, plan_up_bps=5e6)
+    assert "Own traffic: upload by nas, 4.2 of 5 Mbit/s." in answer(found, NOW_NS).more
+    # A fault of the line says nothing of whose traffic there is.
+    line = replace(
+        found, told=(told(Cause.UPSTREAM_LINK, ("modem/provider-edge",), 0.97, hours=0.1, minutes=None),)
+    )
+    assert not [words for words in answer(line, NOW_NS).more if "Own traffic" in words]

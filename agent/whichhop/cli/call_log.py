@@ -1,0 +1,124 @@
+"""`whichhop call-log`: notes calls to the provider, with ticket numbers and what was promised by when."""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from whichhop.cli.table import table
+from whichhop.cli.times import instant_text, parse_time
+from whichhop.config.check import read_home
+from whichhop.daemon.options import default_store
+from whichhop.errors import DataError, WhichhopError
+from whichhop.model.call_note import CallNote
+from whichhop.net.clock import SystemClock
+from whichhop.store.call_note_lines import MOST_SHORT, MOST_TEXT, is_day
+from whichhop.store.store import Store
+
+EPILOG = """\
+examples:
+  whichhop call-log alder.yaml "line test ordered" --spoke-to "first line" --ticket 4711 --promised 2026-03-05
+  whichhop call-log alder.yaml "said the levels look fine" --at 2026-03-02T09:30
+  whichhop call-log alder.yaml --list
+  whichhop call-log alder.yaml --remove 2
+
+Kept on this machine beside the collected records; `whichhop evidence` prints the log in report, letter and
+call script, and `whichhop records export` carries it along.
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The verb's arguments."""
+    parser.epilog = EPILOG
+    parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
+    parser.add_argument("text", nargs="?", metavar="TEXT", help="what was said, in a few words")
+    parser.add_argument("--at", metavar="TIME", help="when the call was (default: now)")
+    parser.add_argument("--spoke-to", metavar="NAME", default="", help="who answered")
+    parser.add_argument("--ticket", metavar="NUMBER", default="", help="the ticket number they gave")
+    parser.add_argument("--promised", metavar="DAY", default="", help="by when it was promised, 2026-03-05")
+    parser.add_argument("--list", action="store_true", help="show the calls")
+    parser.add_argument("--remove", type=int, metavar="N", help="take call N back")
+    parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
+    parser.add_argument("--json", action="store_true", help="print data instead of text")
+
+
+def _short(text: str, option: str, most: int) -> str:
+    line = " ".join(text.split())
+    if len(line) > most or not line.isprintable():
+        raise DataError(f"{option}: keep it on one line, {most} printable characters")
+    return line
+
+
+def _new(args: argparse.Namespace) -> CallNote:
+    text = _short(args.text, "TEXT", MOST_TEXT)
+    if not text:
+        raise DataError("TEXT: say in a few words what was said")
+    now = SystemClock().utc_ns()
+    at = parse_time(args.at, "--at", now)
+    if at > now:
+        raise DataError(f"--at {args.at}: is still to come; note a call once it was made")
+    if args.promised and not is_day(args.promised):
+        raise DataError(f"--promised {args.promised}: no day of the calendar; write it as 2026-03-05")
+    return CallNote(
+        at_ns=at,
+        text=text,
+        spoke_to=_short(args.spoke_to, "--spoke-to", MOST_SHORT),
+        ticket=_short(args.ticket, "--ticket", MOST_SHORT),
+        promised=args.promised,
+    )
+
+
+def _listed(calls: dict[int, CallNote]) -> str:
+    if not calls:
+        return 'no call is noted yet; note one with: whichhop call-log HOME "what was said"'
+    rows = [
+        (str(n), instant_text(c.at_ns), c.spoke_to, c.ticket, c.promised, c.text) for n, c in calls.items()
+    ]
+    return table(("call", "when", "spoke to", "ticket", "promised by", "what was said"), rows)
+
+
+def _done(args: argparse.Namespace, store: Store) -> tuple[str, dict[int, CallNote]]:
+    """What to say, and the calls it is about."""
+    if args.list:
+        return _listed(store.calls()), store.calls()
+    if args.remove is not None:
+        gone = store.calls().get(args.remove)
+        if gone is None or not store.remove_call(args.remove):
+            known = ", ".join(map(str, store.calls())) or "none"
+            raise DataError(f"--remove {args.remove}: no such call; there are: {known}")
+        return f"taken back: call {args.remove}, {instant_text(gone.at_ns)}, {gone.text}", {args.remove: gone}
+    call = _new(args)
+    number = store.add_call(call)
+    if number is None:
+        raise DataError(f"{call.text!r} is noted at {instant_text(call.at_ns)} already; see --list")
+    more = "".join(
+        f", {name} {value}"
+        for name, value in (("ticket", call.ticket), ("promised by", call.promised))
+        if value
+    )
+    return f"noted: call {number}, {instant_text(call.at_ns)}, {call.text}{more}", {number: call}
+
+
+def _data(number: int, call: CallNote) -> dict[str, Any]:
+    return {"number": number, **msgspec.to_builtins(call)}
+
+
+def run(args: argparse.Namespace) -> int:
+    """Note, list or take back."""
+    if sum((args.text is not None, args.list, args.remove is not None)) != 1:
+        raise WhichhopError('say what was said: whichhop call-log HOME "TEXT"; or give --list or --remove N')
+    if args.text is None and (args.spoke_to or args.ticket or args.promised or args.at):
+        raise WhichhopError(
+            "--at, --spoke-to, --ticket and --promised belong to a call's TEXT; give that too"
+        )
+    read_home(args.home)
+    with Store.make(args.store or default_store(f"{args.home.stem}.collected")) as store:
+        words, calls = _done(args, store)
+    if args.json:
+        sys.stdout.write(json.dumps([_data(n, c) for n, c in calls.items()], indent=2) + "\n")
+    else:
+        sys.stdout.write(words + "\n")
+    return 0

@@ -1,0 +1,142 @@
+"""For the customer, in plain words: what is wrong, whose it is, what to do and say now."""
+
+from zoneinfo import ZoneInfo
+
+from whichhop.model import CAUSE_TABLE, Owner
+from whichhop.model.dossier import Claim, Dossier, Wiring
+from whichhop.report import times
+from whichhop.report.blocks import Block, Bullets, Notice, Para, Picture, Section, Tone
+from whichhop.report.sections.answer import (
+    LEVELS_WHOSE,
+    one_short,
+    shown_session,
+    subject,
+    worst_levels,
+)
+from whichhop.report.sections.calls import overdue, tickets
+from whichhop.report.sections.plain import FIRST_HOME_STEPS, sendable, simple_loss, what_words, when_words
+from whichhop.report.standing import POOR, ReportStanding, home_cleared, plan_is_missed, standing_of
+from whichhop.report.way import draw_way
+from whichhop.report.words import OWNERS, probability
+
+LOOK = (
+    "Look at the cabling from the wall to the modem: every connector hand-tight, no splitter"
+    " that nothing needs."
+    " Leave the grounding block, the outside line and the provider's box alone, and an alarm's"
+    " or a telephone's"
+    " splitter too."
+)
+CALL = (
+    "Call the provider with the call script in your hand; write down who answers, the ticket number and"
+    " the day."
+)
+KEEP_ON = (
+    "Let it go on measuring: this is one short episode so far, and a support desk asks for more."
+    " Call when it has"
+    " come back; the call script says what to say."
+)
+SEND = "Send the letter and the report where they tell you."
+NOT_NOW = "Do not buy a new router or reset anything to factory settings: that would not change this fault."
+
+
+def _head(dossier: Dossier, claim: Claim | None) -> Notice:
+    match standing_of(dossier), claim:
+        case ReportStanding.CLAIM, Claim():
+            return Notice(
+                Tone.CLAIM,
+                "The internet line is at fault, not your Wi-Fi"
+                if claim.owner is Owner.PROVIDER
+                else "The provider's network is at fault, not your home",
+                f"Between your modem and the provider, {simple_loss(claim) or 'packets were disturbed'}:"
+                f" {when_words(dossier)}. It is {OWNERS[claim.owner]}.",
+            )
+        case ReportStanding.PLAN, _:
+            return Notice(Tone.CLAIM, "You do not get the rate that you pay for", what_words(dossier))
+        case ReportStanding.LEVELS, _:
+            return Notice(
+                Tone.HOLD,
+                "The signal at your modem is poor",
+                f"{'; '.join(w.partition(':')[0] for w in worst_levels(dossier))}. Connections"
+                f" may break or slow"
+                f" down because of it. {LEVELS_WHOSE[dossier.wiring]}",
+            )
+        case ReportStanding.NOT_YET, Claim():
+            return Notice(
+                Tone.HOLD,
+                "It looks like the internet line, but it is not proven yet",
+                f"The measurements point to {subject(claim)}: {when_words(dossier)}.",
+            )
+        case ReportStanding.ELSEWHERE, Claim():
+            return Notice(
+                Tone.HOLD,
+                f"The fault lies in {CAUSE_TABLE[claim.cause].words}, not in the internet line",
+                f"It was seen at {claim.where}: {when_words(dossier)}. This is {OWNERS[claim.owner]}.",
+            )
+        case _:
+            return Notice(
+                Tone.NO_FAULT,
+                "No fault found",
+                f"Nothing was out of the ordinary, {when_words(dossier)}.",
+            )
+
+
+def _to_send(dossier: Dossier) -> tuple[str, ...]:
+    """What to do where the provider is held to something."""
+    late = (f"Remind them: by {c.promised} they promised: {c.text}." for c in overdue(dossier))
+    ticket = (f"Name ticket {named[-1]}." for named in (tickets(dossier),) if named)
+    cables = () if dossier.wiring is Wiring.ENTERS_BAD or plan_is_missed(dossier) else (LOOK,)
+    once = dossier.claim is not None and one_short(dossier)
+    return (*cables, KEEP_ON if once else CALL, *ticket, *late, *(() if once else (SEND,)), NOT_NOW)
+
+
+def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
+    if sendable(dossier):
+        return _to_send(dossier)
+    match standing_of(dossier):
+        case ReportStanding.LEVELS:
+            return (LOOK, "Have the levels read again afterwards; if they are no better, call the provider.")
+        case ReportStanding.NOT_YET:
+            missing = claim.missing if claim else ()
+            return (
+                "Do not call the provider yet. First let these be collected:",
+                *(f"{m[:1].upper()}{m[1:]}." for m in missing),
+            )
+        case ReportStanding.ELSEWHERE:
+            first = FIRST_HOME_STEPS.get(claim.cause) if claim else None
+            if first:
+                return (first, "Do not call the provider about this: it would not change it.")
+            return ("Keep measuring; nothing that you do at home would change this.",)
+        case _:
+            more = " The modem's levels were not read." if dossier.wiring is Wiring.UNREAD else ""
+            return (f"Nothing needs to be done.{more} If it feels slow again, note the time.",)
+
+
+def summary(dossier: Dossier) -> Section:
+    """One page."""
+    claim, zone = dossier.claim, ZoneInfo(dossier.zone)
+    blocks: list[Block] = [_head(dossier, claim), Para("What to do now:"), Bullets(_steps(dossier, claim))]
+    if sendable(dossier):
+        spoken = simple_loss(claim) if claim is not None and claim.made else ""
+        said = what_words(dossier)
+        if claim is not None and spoken:
+            cleared = home_cleared(dossier, claim).replace("The home's", "My", 1)
+            said = f"Between my modem and you, {spoken}, and it was measured. {cleared}"
+        blocks += [
+            Para("What to say, in one breath:"),
+            Para(f"“{said} Please open a ticket and tell me by when I shall hear from you.”"),
+        ]
+    session = shown_session(dossier)
+    if session is not None and claim is not None:
+        blocks.append(
+            Picture(
+                svg=draw_way(dossier.home, session.path.nodes, session.path.links, claim.elements),
+                shows="the path to the internet, the fault marked",
+                caption="The path to the internet; the fault is marked.",
+            )
+        )
+    if claim is not None:
+        blocks.append(Para(f"How sure: probability of fault {probability(claim.probability)}."))
+    if standing_of(dossier) is not ReportStanding.LEVELS and dossier.wiring in POOR:
+        blocks.append(Para("The signal at the modem is poor as well; the report has its levels."))
+    blocks.append(Para(f"Measured {times.span(dossier.start_ns, dossier.end_ns, zone)}."))
+    return Section(name="summary", title="What to do now", blocks=blocks)
