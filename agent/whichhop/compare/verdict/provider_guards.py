@@ -185,7 +185,7 @@ def _vantage(scene: Scene, showing: list[int]) -> list[str]:
     sides = {_home_links(scene.sessions[i]) - _shared(scene) for i in showing}
     if any(not (a & b) for a in sides for b in sides if a is not b):
         return []
-    return ["a wired agent, or a second one by other links, that sees it too"]
+    return ["a wired vantage point, or a second one by other links, that sees it too"]
 
 
 def _shared(scene: Scene) -> frozenset[str]:
