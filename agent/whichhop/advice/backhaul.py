@@ -12,11 +12,12 @@ from whichhop.advice.known import (
     trouble,
     trouble_words,
 )
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain, Way
+from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain, Way
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.rates import ADAPTERS, ethernet_bps
 from whichhop.capacity.links import DOWN, SAME, UP, LinkCapacity
 from whichhop.model import PROVIDER_EDGE, Cause, Link, LinkKind, Medium
+from whichhop.model.effort import Cost, Effort
 from whichhop.model.equipment import Adapter
 
 USUAL_PORT_BPS = 1e9

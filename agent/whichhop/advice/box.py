@@ -3,10 +3,11 @@
 from collections.abc import Iterator
 
 from whichhop.advice.known import Known, carried, fair_plan, transfer_words, transfers_over
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
+from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.equipment import Ceiling, Via, on_the_way, upgrades
 from whichhop.capacity.links import DOWN, SAME, UP
 from whichhop.model import PROVIDER_EDGE, Link, Path
+from whichhop.model.effort import Cost, Effort
 
 AT_LIMIT = 0.7
 """A transfer within 30 % under a ceiling counts as held by it; a slower one was held by something else. Our

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from statistics import median
 
 from whichhop.advice.known import Known, Trouble, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
+from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.judge_levels import LevelFinding
 from whichhop.cabling.judge_modem import judge_modem
@@ -15,6 +15,7 @@ from whichhop.cabling.what_if import WhatIfOutcome, ideas, what_if
 from whichhop.model import Direction
 from whichhop.model.cable_run import Run
 from whichhop.model.channel import MULTI_CARRIER
+from whichhop.model.effort import Cost, Effort
 from whichhop.model.links import Owner
 
 IN_THE_HOUSE = (Hazard.POWERED_TAP, Hazard.GROUNDING, Hazard.ALARM, Hazard.MAINS, Hazard.PROVIDER)

@@ -4,9 +4,10 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from whichhop.advice.known import Known, Trouble, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
+from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.advice.vantage import KNOWING
 from whichhop.model import Cause, Verdict
+from whichhop.model.effort import Cost, Effort
 from whichhop.model.links import PROVIDERS, Owner
 from whichhop.model.time_words import utc_of
 
@@ -61,8 +62,6 @@ def _once(known: Known, proven: Trouble) -> Recommendation:
         what="Keep measuring: one short episode is proven, and a support desk asks for more",
         where="access",
         why=(f"proven, every guard met: {trouble_words(proven)}", "it came once and was over soon"),
-        gains=(proven.gain,),
-        worth=KNOWING * proven.share,
         now=proven.now,
         effort=Effort.MINUTES,
         cost=Cost.NOTHING,

@@ -102,6 +102,19 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     return parser
 
 
+def _parsed(name: str, module: str, line: str, words: Sequence[str]) -> argparse.Namespace:
+    """One verb's arguments, in whatever order: argparse itself takes no second one behind an option."""
+    verb = argparse.ArgumentParser(
+        prog=f"whichhop {name}", description=line, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    importlib.import_module(module).add_arguments(verb)
+    try:
+        args = verb.parse_intermixed_args(words)
+    except TypeError:  # what has verbs of its own, or hands the rest on, cannot be parsed so
+        args = verb.parse_args(words)
+    return args
+
+
 def _no_verb(word: str | None) -> int:
     """All verbs where somebody asked for them or typed none; else the one that was meant."""
     if word in (None, "help"):
@@ -121,12 +134,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot write a letter gets its escape
             stream.reconfigure(errors="backslashreplace")
     named = next((w for w in words if not w.startswith("-")), None)
-    module = next((m for n, m, _ in VERBS if n == named), None)
-    if not words or (words[0] == named and module is None):
+    row = next((r for r in VERBS if r[0] == named), None)
+    if not words or (words[0] == named and row is None):
         return _no_verb(named)
     try:
-        args = build_parser(named if module else "").parse_args(words)
-        return int(importlib.import_module(module or "").run(args))
+        if row is None or words[0] != named:  # --help, --version, or a mistake before the verb
+            build_parser("").parse_args(words)
+            raise SystemExit(2)
+        return int(importlib.import_module(row[1]).run(_parsed(*row, words[1:])))
     except ModuleNotFoundError as missing:
         if missing.name not in EXTRA:
             raise

@@ -104,7 +104,8 @@ def _fault(verdict: Verdict, now_ns: int) -> str:
         what = f"{CAUSE_TABLE[verdict.cause].words} is at fault: {where}"
     proven = "" if verdict.proven else ", not proven"
     since = since_words(verdict, _since(verdict.start_ns, now_ns))
-    return f"{what[0].upper()}{what[1:]}, {sure}{proven}, since {since}."
+    why = f" {verdict.inside.line}." if verdict.inside is not None else ""
+    return f"{what[0].upper()}{what[1:]}, {sure}{proven}, since {since}.{why}"
 
 
 def _figures(link: LinkNow) -> str:

@@ -240,6 +240,13 @@ CATALOGUE: dict[str, Metric] = {
             "When an ongoing fault began, Unix time; absent where it was there before measuring began.",
         ),
         _row(
+            "inner_cause_probability_ratio",
+            G,
+            ("elements", "inner_cause"),
+            "ratio",
+            "Probability of each cause inside the hop of an ongoing fault, such as busy-channel.",
+        ),
+        _row(
             "home_state",
             G,
             ("state",),

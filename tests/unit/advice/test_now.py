@@ -11,9 +11,10 @@ import pytest
 from unit.advice.test_rank import DAY, HOUR_NS, RUN, START, known, levels, line_tests, moved, only, verdict
 from whichhop.advice.known import Known
 from whichhop.advice.rank import advise
-from whichhop.advice.step import Cost, RecommendationKind, step_words
+from whichhop.advice.step import RecommendationKind, step_words
 from whichhop.cli import build_parser, main
 from whichhop.model import Cause, Verdict
+from whichhop.model.effort import Cost
 from whichhop.model.note import Note
 
 SLOW_BACKHAUL = (moved("attic", "router", "back", 40.0),)

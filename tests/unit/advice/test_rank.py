@@ -7,7 +7,7 @@ import pytest
 from support.homes import alder
 from whichhop.advice.known import Known, fair_plan, newest_ns
 from whichhop.advice.rank import advise, order
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, step_words
+from whichhop.advice.step import Recommendation, RecommendationKind, step_words
 from whichhop.cabling.cautions import CAUTIONS, DEFER, Hazard
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.what_if import ideas
@@ -26,6 +26,7 @@ from whichhop.model import (
     derive_sessions,
 )
 from whichhop.model.cable_run import Cable, CableKind, Run, Splitter
+from whichhop.model.effort import Cost, Effort
 from whichhop.model.equipment import Box
 from whichhop.model.links import Owner
 

@@ -85,7 +85,7 @@ def _group(rows: Sequence[ChannelRow]) -> tuple[str, ...]:
     snr, least = (_ends([getattr(r, name) for r in rows]) for name in ("snr_db", "snr_low_db"))
     corrected = [r.corrected for r in rows if r.corrected is not None]
     return (
-        f"{len(rows)} channels, {first.name} to {rows[-1].name}",
+        f"{first.name} to {rows[-1].name.rpartition('-')[2]} ({len(rows)})",
         NONE if low_hz is None or high_hz is None else f"{low_hz / 1e6:.1f} to {high_hz / 1e6:.1f}",
         first.modulation,
         _range(*_ends([r.power_dbmv for r in rows])),

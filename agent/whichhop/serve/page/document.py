@@ -9,6 +9,7 @@ from whichhop.serve.live import LiveState
 from whichhop.serve.page.agents import agents
 from whichhop.serve.page.day import day
 from whichhop.serve.page.drawings import sign
+from whichhop.serve.page.evidence import evidence
 from whichhop.serve.page.figures import ago, when
 from whichhop.serve.page.home_path import home_path
 from whichhop.serve.page.markup import Inside, Markup, join, tag
@@ -62,6 +63,7 @@ def _answer(sentence: Sentence, extra: Inside, steps: Inside, now_ns: int, until
                 tag("h2", sentence.words, id="answer-title"),
                 tag("p", sentence.more[:1], since, class_="first"),
                 [tag("p", m) for m in sentence.more[1:]],
+                evidence(told.verdict.inside.drawing) if told and told.verdict.inside else None,
                 extra,
                 why,
                 class_="said",
