@@ -114,7 +114,9 @@ def _gains(known: Known, link: Link, ways: tuple[Way, ...]) -> tuple[list[Recomm
             continue
         gains.append(RecommendedGain(value=after - before, unit="bps", before=before, after=after, about=way))
         over = [pair for pair in transfers_over(known, link.name, way) if not pair[0].at_least]
-        why += [transfer_words(*min(over, key=lambda p: abs(p[0].rate_bps - now)))] if over else []
+        why += (
+            [transfer_words(*min(over, key=lambda p: abs(p[0].rate_bps - now)), known.zone)] if over else []
+        )
         fair = fair_plan(known.home, way)
         worth = max(worth, (after - before) / (fair or after))
     return gains, why, worth

@@ -71,8 +71,9 @@ def _step(
             continue
         fastest = max((t for link in held for t in transfers_over(known, link.name, way)), key=_rate)
         why.append(
-            f"{transfer_words(*fastest)}; {ceiling.node}'s {ceiling.part} lets at most {most / 1e6:.0f} "
-            f"Mbit/s through {way} ({ceiling.basis}), the plan would carry {fair / 1e6:.1f} Mbit/s"
+            f"{transfer_words(*fastest, known.zone)}; {ceiling.node}'s {ceiling.part} lets at most "
+            f"{most / 1e6:.0f} Mbit/s through {way} ({ceiling.basis}), "
+            f"the plan would carry {fair / 1e6:.1f} Mbit/s"
         )
         gains.append(RecommendedGain(value=opened - seen, unit="bps", before=seen, after=opened, about=way))
         worth = max(worth, (opened - seen) / fair)

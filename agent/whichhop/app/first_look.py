@@ -73,7 +73,7 @@ def home_file(
         if target
         else [
             "# Nothing past the router is probed until you name a machine that you may probe, such as one of",
-            "# your own. Until then nothing can be said of the access line. For example:",
+            "# your own. Until then nothing is determined about the access line. For example:",
             "# targets:",
             "#   provider-edge: discover",
             "#   peers: {harbour: {address: 198.51.100.7}}",

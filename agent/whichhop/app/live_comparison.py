@@ -101,9 +101,10 @@ class LiveComparison:
         ticks_say = self._with_causes(ticks_say, standing, due_ns, list(open_records))
         self.told = [*ticks_say, *self._soon.beside(ticks_say, due_ns)]
         steps = None
+        notes = [m for m in self._store.notes().values() if due_ns - DAY_NS <= m.at_ns <= due_ns]
         if self._advice is not None:
             since = max(standing.table.start_ns, due_ns - DAY_NS)
-            steps = self._advice.steps(self.told, standing.sessions, since, due_ns)
+            steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes)
         self._told_last = _Told(
             ticks_say=ticks_say,
             due_ns=due_ns,
@@ -112,8 +113,9 @@ class LiveComparison:
                 self.told,
                 troubles={**refused, **(troubles or {})},
                 rooms=room_rates(self.home, self._rates),
-                notes=[m for m in self._store.notes().values() if due_ns - DAY_NS <= m.at_ns <= due_ns],
+                notes=notes,
                 steps=steps,
+                modems=self._advice.modems if self._advice is not None else (),
                 own_use=own_use(self._store, due_ns),
                 notices=notice_readings(self._store, due_ns),
             ),

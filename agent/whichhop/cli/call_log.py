@@ -9,7 +9,7 @@ from typing import Any
 import msgspec
 
 from whichhop.cli.table import table
-from whichhop.cli.times import day_text, parse_time
+from whichhop.cli.times import instant_text, parse_time
 from whichhop.config.check import read_home
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
@@ -74,7 +74,9 @@ def _new(args: argparse.Namespace) -> CallNote:
 def _listed(calls: dict[int, CallNote]) -> str:
     if not calls:
         return 'no call is noted yet; note one with: whichhop call-log HOME "what was said"'
-    rows = [(str(n), day_text(c.at_ns), c.spoke_to, c.ticket, c.promised, c.text) for n, c in calls.items()]
+    rows = [
+        (str(n), instant_text(c.at_ns), c.spoke_to, c.ticket, c.promised, c.text) for n, c in calls.items()
+    ]
     return table(("call", "when", "spoke to", "ticket", "promised by", "what was said"), rows)
 
 
@@ -87,17 +89,17 @@ def _done(args: argparse.Namespace, store: Store) -> tuple[str, dict[int, CallNo
         if gone is None or not store.remove_call(args.remove):
             known = ", ".join(map(str, store.calls())) or "none"
             raise DataError(f"--remove {args.remove}: no such call; there are: {known}")
-        return f"taken back: call {args.remove}, {day_text(gone.at_ns)}, {gone.text}", {args.remove: gone}
+        return f"taken back: call {args.remove}, {instant_text(gone.at_ns)}, {gone.text}", {args.remove: gone}
     call = _new(args)
     number = store.add_call(call)
     if number is None:
-        raise DataError(f"{call.text!r} is noted at {day_text(call.at_ns)} already; see --list")
+        raise DataError(f"{call.text!r} is noted at {instant_text(call.at_ns)} already; see --list")
     more = "".join(
         f", {name} {value}"
         for name, value in (("ticket", call.ticket), ("promised by", call.promised))
         if value
     )
-    return f"noted: call {number}, {day_text(call.at_ns)}, {call.text}{more}", {number: call}
+    return f"noted: call {number}, {instant_text(call.at_ns)}, {call.text}{more}", {number: call}
 
 
 def _data(number: int, call: CallNote) -> dict[str, Any]:

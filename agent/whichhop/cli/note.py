@@ -13,7 +13,7 @@ from whichhop.cabling.expected_gain import expected_at, expected_gains
 from whichhop.cabling.run import part_words
 from whichhop.cabling.what_if import CoaxChange, parse_change, what_if
 from whichhop.cli.table import table
-from whichhop.cli.times import day_text, parse_time
+from whichhop.cli.times import instant_text, parse_time, times_in
 from whichhop.config.check import House, read_house
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
@@ -144,7 +144,7 @@ def _listed(notes: dict[int, Note]) -> str:
     if not notes:
         return 'nothing is noted yet; note a change with: whichhop note HOME "what was changed"'
     rows = [
-        (str(n), day_text(m.at_ns), m.text + (f" ({m.change}: {expected_words(m)})" if m.change else ""))
+        (str(n), instant_text(m.at_ns), m.text + (f" ({m.change}: {expected_words(m)})" if m.change else ""))
         for n, m in notes.items()
     ]
     return table(("note", "when", "what was changed"), rows)
@@ -159,15 +159,15 @@ def _done(args: argparse.Namespace, house: House, store: Store) -> tuple[str, di
         if gone is None or not store.remove_note(args.remove):
             known = ", ".join(map(str, store.notes())) or "none"
             raise DataError(f"--remove {args.remove}: no such note; there are: {known}")
-        return f"taken back: note {args.remove}, {day_text(gone.at_ns)}, {gone.text}", {args.remove: gone}
+        return f"taken back: note {args.remove}, {instant_text(gone.at_ns)}, {gone.text}", {args.remove: gone}
     note = _new(args, house)
     number = store.add_note(note)
     if number is None:
-        raise DataError(f"{note.text!r} is noted at {day_text(note.at_ns)} already; see --list")
+        raise DataError(f"{note.text!r} is noted at {instant_text(note.at_ns)} already; see --list")
     words = expected_words(note)
     then = f"{note.change}\n{words}\n" if words else ""
     return (
-        f"noted: {number}, {day_text(note.at_ns)}, {note.text}\n{then}"
+        f"noted: {number}, {instant_text(note.at_ns)}, {note.text}\n{then}"
         f"In a day or so: whichhop before-after {args.home} --note {number}"
     ), {number: note}
 
@@ -177,6 +177,7 @@ def run(args: argparse.Namespace) -> int:
     if sum((args.text is not None, args.list, args.remove is not None)) != 1:
         raise WhichhopError('say what was changed: whichhop note HOME "TEXT"; or give --list or --remove N')
     house = read_house(args.home)
+    times_in(house.home)
     with Store.make(args.store or default_store(f"{args.home.stem}.collected")) as store:
         words, notes = _done(args, house, store)
     if args.json:

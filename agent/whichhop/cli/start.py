@@ -42,7 +42,8 @@ examples:
 
 Looks at this machine, says what it would probe, and asks once. Then it measures for three minutes, answers,
 and leaves a home file that you can add to: run it again and it goes on with that file. Past the router,
-nothing is probed unless you name a target that you may probe; without one nothing can be said of the line.
+nothing is probed unless you name a target that you may probe; without one nothing is determined about the
+access line.
 """
 DEFAULT_FILE = Path("home.yaml")
 SECONDS = 200

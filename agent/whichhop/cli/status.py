@@ -17,6 +17,7 @@ from whichhop.app.live_comparison import live_comparison
 from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of
 from whichhop.cli.collecting import opened_for
 from whichhop.cli.screen import View, screen
+from whichhop.cli.times import times_in
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
@@ -183,6 +184,7 @@ def _hops(args: argparse.Namespace, home: Home, heard: list[Heard]) -> int:
 def run(args: argparse.Namespace) -> int:
     """Ask, judge where nobody does, print."""
     house = read_house(args.home)
+    times_in(house.home)
     home = house.home
     if not home.agents:
         raise DataError(f"{home.name}: no node runs an agent; add agent: true to one")
@@ -196,7 +198,9 @@ def run(args: argparse.Namespace) -> int:
     else:
         bulletin = _judged_here(args, house, heard)
         source = "judged here; no agent compares by itself"
-    modems = [(m.node, modem_line(m, home)) for h in heard for m in modems_of(h.metrics, now)]
+    modems = [(m.node, m.headline) for m in bulletin.modems] or [
+        (m.node, modem_line(m, home)) for h in heard for m in modems_of(h.metrics, now)
+    ]
     view = View(
         bulletin=bulletin,
         source=source,

@@ -180,7 +180,7 @@ def headline(verdict: Verdict) -> str:
         return f"{place} ({sure} that it is one of these, which packets cannot tell apart)."
     where = names_words(verdict.elements)
     if verdict.cause is Cause.NOT_SEPARABLE:
-        return f"These vantage points cannot tell which: {where} ({sure} that it is one of them)."
+        return f"These cannot be told apart: {where} ({sure} that it is one of them)."
     words = CAUSE_TABLE[verdict.cause].words
     text = f"{words}: {where} ({sure})."
     if not verdict.proven:

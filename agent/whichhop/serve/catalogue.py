@@ -251,7 +251,7 @@ CATALOGUE: dict[str, Metric] = {
             G,
             ("state",),
             "",
-            "1 for what can be said of the home now: fault, no-fault, learning or not-determined.",
+            "1 for the state of the home now: fault, no-fault, learning or not-determined.",
         ),
         _row(
             "home_judged_timestamp_seconds",

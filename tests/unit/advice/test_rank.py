@@ -94,7 +94,7 @@ def test_a_slow_backhaul_is_wired_from_its_measured_rate_to_what_the_plan_leaves
     assert fair == pytest.approx(400e6 * 1448 / 1514, rel=0.02)
     assert (gain.before, gain.after) == (120e6, fair)
     assert step.worth == pytest.approx((fair - 120e6) / fair)
-    assert "a transfer attic from router moved 120.0 Mbit/s (2026-01-01 12:00Z)" in step.why
+    assert "a transfer attic from router moved 120.0 Mbit/s (2026-01-01 12:00:00 UTC)" in step.why
     ethernet, coax, power_line = step.ways
     assert ethernet.ceiling_bps == pytest.approx(1e9 * 1448 / 1538)
     assert coax.ceiling_bps == ethernet.ceiling_bps  # the port holds the adapter
