@@ -108,6 +108,8 @@ def _parsed(name: str, module: str, line: str, words: Sequence[str]) -> argparse
         prog=f"whichhop {name}", description=line, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     importlib.import_module(module).add_arguments(verb)
+    if "--" in words:  # whoever says where the options end has put them in order
+        return verb.parse_args(words)
     try:
         args = verb.parse_intermixed_args(words)
     except TypeError:  # what has verbs of its own, or hands the rest on, cannot be parsed so
