@@ -22,7 +22,7 @@ from whichhop.change.hours import HOUR_NS, HourTable, hour_table
 from whichhop.change.pairing import match_hours
 from whichhop.cli.change_words import answer_text
 from whichhop.cli.collecting import add_source_arguments, opened_for
-from whichhop.cli.note import note_data
+from whichhop.cli.noting import note_data
 from whichhop.cli.times import instant_text, parse_span, parse_time, times_in
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError
