@@ -44,6 +44,8 @@ class ChangeKind(StrEnum):
     OPENED = "opened"
     CHANGED = "changed"
     ENDED = "ended"
+    RETURNED = "returned"
+    """It was told to be over and is here again."""
     WITHDRAWN = "withdrawn"
     """Later ticks spoke against it."""
 
@@ -90,6 +92,8 @@ def changes(before: Sequence[Verdict], after: Sequence[Verdict]) -> list[Verdict
             out.append(VerdictChange(kind=ChangeKind.CHANGED, verdict=verdict, before=old))
         if old.end_ns is None and verdict.end_ns is not None:
             out.append(VerdictChange(kind=ChangeKind.ENDED, verdict=verdict, before=old))
+        if old.end_ns is not None and verdict.end_ns is None:
+            out.append(VerdictChange(kind=ChangeKind.RETURNED, verdict=verdict, before=old))
     # What is older than all that was looked at anew has been forgotten, not withdrawn.
     oldest = min((v.start_ns for v in after), default=None)
     for gone in left:

@@ -18,6 +18,7 @@ from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
 from whichhop.compare.suspects.priors import PRIORS
+from whichhop.compare.verdict import steps
 from whichhop.compare.verdict.corroboration import adds, borne, shown_by
 from whichhop.compare.verdict.episodes import Span, merged, noticed, spans
 from whichhop.compare.verdict.members import (
@@ -28,7 +29,6 @@ from whichhop.compare.verdict.members import (
     with_lookalikes,
 )
 from whichhop.compare.verdict.provider_guards import Scene
-from whichhop.compare.verdict.steps import cuts
 from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.clocks import aligned, aligned_readings, clocks_of, off
@@ -184,7 +184,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
                 by_group.setdefault(group.members, []).append((close, group, span))
     out = []
     for parts in by_group.values():
-        for span, inside in _pieces(case, done, parts, merged([s for _, _, s in parts], gap)):
+        for span, inside in _pieces(case, done, parts, _episodes(case, done, parts, gap)):
             found = _found(case, inside, span)
             found = with_lookalikes(
                 done, case.elements, case.onset, found, apart=_use_known(case, found.span)
@@ -202,29 +202,49 @@ Part = tuple[Close, Group, Span]
 """A close look, one of its groups, and an episode of that."""
 
 
+def _may_be_own(case: Case, members: Sequence[int], span: Span) -> bool:
+    """Whether the home's own traffic, uncounted, may be some of what a group's episode shows."""
+    return any(case.elements[j].nature is Nature.OWN_TRAFFIC for j in members) and not _use_known(case, span)
+
+
+def _episodes(case: Case, done: Scan, parts: Sequence[Part], gap: float) -> list[Span]:
+    """The spans of one group merged; not those of two levels where one may be the home's own traffic."""
+    members = parts[0][1].members
+    columns = sorted(case.elements[members[0]].column)
+
+    def alike(one: Span, other: Span) -> bool:
+        if not (_may_be_own(case, members, one) or _may_be_own(case, members, other)):
+            return True
+        return steps.alike(_excess(done, columns, one), _excess(done, columns, other))
+
+    return merged([span for _, _, span in parts], gap, alike)
+
+
 def _pieces(
     case: Case, done: Scan, parts: Sequence[Part], whole: Sequence[Span]
 ) -> Iterator[tuple[Span, list[Part]]]:
     """Episodes with the looks that they are of; cut where the delay steps, if own traffic is not counted."""
     members = parts[0][1].members
     columns = sorted(case.elements[members[0]].column)
-    holds_own = any(case.elements[j].nature is Nature.OWN_TRAFFIC for j in members)
     for span in whole:
         inside = [p for p in parts if span.first <= p[2].first < span.end]
-        if not holds_own or _use_known(case, span):
+        if not _may_be_own(case, members, span):
             yield span, inside
             continue
-        edges = [span.first, *(span.first + at for at in cuts(_excess(done, columns, span))), span.end]
-        for first, end in pairwise(edges):
-            detected = max(first + case.settings.open_ticks - 1, span.detected)
-            piece = Span(first=first, end=end, detected=min(detected, end - 1))
+        over = _excess(done, columns, span)
+        edges = [0, *steps.cuts(over), len(over)]
+        for begin, stop in pairwise(edges):
+            first, end = span.first + begin, span.first + steps.without_lull(over, begin, stop)
             clipped = [
                 (close, group, replace(part, first=max(part.first, first), end=min(part.end, end)))
                 for close, group, part in inside
                 if part.first < end and part.end > first
             ]
             if clipped:
-                yield piece, clipped
+                # A lull between two pieces is neither's.
+                first, end = min(p[2].first for p in clipped), max(p[2].end for p in clipped)
+                detected = max(first + case.settings.open_ticks - 1, span.detected)
+                yield Span(first=first, end=end, detected=min(detected, end - 1)), clipped
 
 
 def _excess(done: Scan, columns: Sequence[int], span: Span) -> NDArray[np.float64]:
@@ -300,7 +320,8 @@ def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -
         shares=tuple(float(share[i]) for i in order),
         span=span,
         probability=float(value[len(value) // 2 :].mean()),
-        lasting=span.end >= case.table.ticks,
+        # An end is told once it has lasted as long as closes an episode.
+        lasting=span.end > case.table.ticks - case.settings.close_ticks,
     )
 
 

@@ -1,6 +1,6 @@
 """Joins ticks to episodes with hysteresis: slow to open, slower to close, near ones merged."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,18 +72,24 @@ def noticed(
     return np.asarray(high | (outage & (forward >= settings.open_at_once)))
 
 
-def merged(found: Sequence[Span], gap_ticks: float) -> list[Span]:
+def merged(
+    found: Sequence[Span], gap_ticks: float, alike: Callable[[Span, Span], bool] | None = None
+) -> list[Span]:
     """Spans of one group with less than `gap_ticks` between them become one.
 
     After a long one a longer lull is bridged, for a state of hours has quiet minutes in it and is one state.
+    alike: whether two spans may be one cause at all; any two may unless given.
     """
     out: list[Span] = []
+    part: Span | None = None
     for span in sorted(found, key=lambda s: s.first):
         before = out[-1].end - out[-1].first if out else 0
         lull = min(max(gap_ticks, LULL_SHARE * before), MOST_LULL * gap_ticks)
-        if out and span.first - out[-1].end < lull:
+        near = part is not None and span.first - out[-1].end < lull
+        if near and part is not None and (alike is None or alike(part, span)):
             last = out[-1]
             out[-1] = Span(first=last.first, end=max(last.end, span.end), detected=last.detected)
         else:
             out.append(span)
+        part = span
     return out
