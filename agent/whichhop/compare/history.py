@@ -32,7 +32,13 @@ from whichhop.compare.verdict.provider_guards import Scene
 from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.clocks import aligned, aligned_readings, clocks_of, off
-from whichhop.compare.windows.reporting import Reporting, host_log_ratio, reporting_of
+from whichhop.compare.windows.reporting import (
+    Reporting,
+    first_answers,
+    host_log_ratio,
+    mute_boxes,
+    reporting_of,
+)
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Home, Level, Reading, Session, Verdict
 
@@ -74,6 +80,8 @@ def prepare(
     table = aligned(table.picked([s.key for s in heard]), clocks)
     readings = aligned_readings(readings, clocks)
     reporting = reporting_of(table, heard, readings)
+    mute = mute_boxes(first_answers(table), range(table.ticks), heard)
+    reporting = replace(reporting, speaks=reporting.speaks & ~mute)
     use = own_traffic.line_use(readings, table, home.plan, heard)
     elements = elements_of(home, heard)
     step_s = table.step_ns * 1e-9
@@ -192,7 +200,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
             if borne(done, case.elements[found.members[0]], span):
                 out.append(found)
     out = once(out)
-    out = [f for f in out if _own_proof(case, done, f, out)]
+    out = _by_themselves(case, done, out)
     out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out.sort(key=lambda f: (f.span.first, f.members))
     return with_seconds(done, bare_scene(case), case.onset, out, [_verdict(case, done, f) for f in out])
@@ -262,19 +270,34 @@ def _use_known(case: Case, ticks: Stretch | Span) -> bool:
     return own_traffic.is_known(case.use.share[ticks.first : ticks.end])
 
 
+def _by_themselves(case: Case, done: Scan, found: Sequence[FoundEpisode]) -> list[FoundEpisode]:
+    """Those that are borne out beside the others; of two that each need the other gone the better one stays."""
+
+    def fit(one: FoundEpisode) -> float:
+        ticks = slice(one.span.first, one.span.end)
+        return float(done.ratios[ticks, one.members[0]].sum(dtype=np.float64))
+
+    out = list(found)
+    for one in sorted(found, key=fit):
+        if not _own_proof(case, done, one, out):
+            out.remove(one)
+    return out
+
+
 def _own_proof(case: Case, done: Scan, found: FoundEpisode, others: Sequence[FoundEpisode]) -> bool:
     """Whether a group is borne out beside what else is blamed at the same time.
 
     By sessions that only it crosses; where there are none, by faring worse than the rest of a group that
     holds all of its sessions.
     """
-    column = case.elements[found.members[0]].column
+    heard = np.flatnonzero(case.reporting.speaks[found.span.first : found.span.end].any(axis=0))
+    column = case.elements[found.members[0]].column.intersection(heard.tolist())
     unique = column
     for other in others:
         together = min(found.span.end, other.span.end) - max(found.span.first, other.span.first)
         if other is found or 2 * together <= found.span.end - found.span.first:
             continue
-        around = case.elements[other.members[0]].column
+        around = case.elements[other.members[0]].column.intersection(heard.tolist())
         unique = unique - around
         if column < around and not adds(done, column, around - column, found.span):
             return False

@@ -409,3 +409,12 @@ def test_a_radio_that_loses_five_in_a_hundred_is_named_within_two_minutes(seed):
     assert verdict.elements == ("attic/router",)
     assert verdict.detected_ns is not None
     assert verdict.detected_ns <= table.at_ns(112)
+
+
+@pytest.mark.parametrize("mute", ["provider-edge", "router"])
+def test_a_box_that_never_answers_does_not_hide_an_outage_of_the_line(mute):
+    table = disturb(quiet(HOME, 90), HOME, f"reply:{mute}", slice(None), lost=10)
+    disturb(table, HOME, "modem/provider-edge", slice(40, 60), lost=10)
+    (verdict,) = judge(HOME, SESSIONS, table)
+    assert "modem/provider-edge" in verdict.elements
+    assert verdict.start_ns == table.at_ns(40)

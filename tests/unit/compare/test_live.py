@@ -79,7 +79,9 @@ def test_live_use_speaks_in_the_tick_that_history_says_it_would():
     assert 15 < first <= 17
 
 
-@pytest.mark.parametrize(("line", "upload"), [((20, 40), (22, 34)), ((20, 30), (32, 40)), ((20, 29), (30, 38))])
+@pytest.mark.parametrize(
+    ("line", "upload"), [((20, 40), (22, 34)), ((20, 30), (32, 40)), ((20, 29), (30, 38))]
+)
 def test_a_fault_of_the_line_and_an_upload_are_told_once_each_while_they_happen(line, upload):
     """Uncounted; the upload begins eighteen seconds after the fault, or so long after its end."""
     table = disturb(quiet(HOME, 48), HOME, "modem/provider-edge", slice(*line), delay_s=0.060, lost=1)
