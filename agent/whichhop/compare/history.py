@@ -20,7 +20,7 @@ from whichhop.compare.suspects.elements import Element, Nature, elements_of, jud
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict import steps
 from whichhop.compare.verdict.corroboration import adds, borne, shown_by
-from whichhop.compare.verdict.episodes import Span, merged, noticed, spans
+from whichhop.compare.verdict.episodes import Span, merged, noticed, spans, states
 from whichhop.compare.verdict.members import (
     once,
     part_of_own_traffic,
@@ -28,7 +28,7 @@ from whichhop.compare.verdict.members import (
     shape_odds,
     with_lookalikes,
 )
-from whichhop.compare.verdict.provider_guards import Scene
+from whichhop.compare.verdict.provider_guards import HOME_SIDE, Scene
 from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.clocks import aligned, aligned_readings, clocks_of, off
@@ -225,7 +225,10 @@ def _episodes(case: Case, done: Scan, parts: Sequence[Part], gap: float) -> list
             return True
         return steps.alike(_excess(done, columns, one), _excess(done, columns, other))
 
-    return merged([span for _, _, span in parts], gap, alike)
+    whole = merged([span for _, _, span in parts], gap, alike)
+    # Each outage of a line is one to a provider; within the home one trouble comes and goes.
+    at_home = all(case.elements[j].nature in HOME_SIDE for j in members)
+    return states(whole, gap) if at_home else whole
 
 
 def _pieces(
@@ -271,7 +274,7 @@ def _use_known(case: Case, ticks: Stretch | Span) -> bool:
 
 
 def _by_themselves(case: Case, done: Scan, found: Sequence[FoundEpisode]) -> list[FoundEpisode]:
-    """Those that are borne out beside the others; of two that each need the other gone the better one stays."""
+    """Those that are borne out beside the others; of two that need each other gone the better one stays."""
 
     def fit(one: FoundEpisode) -> float:
         ticks = slice(one.span.first, one.span.end)
@@ -344,8 +347,20 @@ def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -
         span=span,
         probability=float(value[len(value) // 2 :].mean()),
         # An end is told once it has lasted as long as closes an episode.
+        there=_joined([(part.first, part.end) for _, _, part in parts]),
         lasting=span.end > case.table.ticks - case.settings.close_ticks,
     )
+
+
+def _joined(spells: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    """First and end ticks in order of time, overlapping ones and those side by side as one."""
+    out: list[tuple[int, int]] = []
+    for first, end in sorted(spells):
+        if out and first <= out[-1][1]:
+            out[-1] = (out[-1][0], max(out[-1][1], end))
+        else:
+            out.append((first, end))
+    return tuple(out)
 
 
 def bare_scene(case: Case) -> Scene:
@@ -371,10 +386,14 @@ def bare_scene(case: Case) -> Scene:
 def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
     first, end = found.span.first, found.span.end
     base = done.baselines[done.block_of(first)]
+    there = np.zeros(end - first, dtype=bool)
+    for begin, stop in found.there:
+        there[begin - first : stop - first] = True
     scene = replace(
         bare_scene(case),
         table=case.table.span(first, end),
-        speaks=case.reporting.speaks[first:end],
+        # What came and went is told, and judged, by the time in which it was there.
+        speaks=case.reporting.speaks[first:end] & there[:, None],
         loc50=base.loc50,
         scale50=base.scale50,
         loc80=base.loc80,

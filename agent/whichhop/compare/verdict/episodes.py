@@ -13,6 +13,9 @@ LULL_SHARE = 0.1
 was 12 to 41 episodes a day with gaps of one to six minutes."""
 MOST_LULL = 10.0
 """Nor does any state bridge more than ten times the ordinary gap (ten minutes): what comes after is new."""
+RETURNS = 3
+"""What is there a third time within ten minutes of the last is a state that comes and goes. Two may be
+chance: of faults of one radio, each eight hours on average (see `priors`), one in fifty comes so soon."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,4 +95,25 @@ def merged(
         else:
             out.append(span)
         part = span
+    return out
+
+
+def states(found: Sequence[Span], gap_ticks: float) -> list[Span]:
+    """Merged spans of one group, in order of time, of which those that come and go as one state become one.
+
+    A hop that stalls for half a minute in every three is one trouble, not fifteen in three quarters of an
+    hour.
+    """
+    runs: list[list[Span]] = []
+    for span in found:
+        if runs and span.first - runs[-1][-1].end < MOST_LULL * gap_ticks:
+            runs[-1].append(span)
+        else:
+            runs.append([span])
+    out: list[Span] = []
+    for run in runs:
+        if len(run) < RETURNS:
+            out += run
+        else:
+            out.append(Span(first=run[0].first, end=run[-1].end, detected=run[0].detected))
     return out

@@ -51,7 +51,8 @@ def alike(before_s: Levels, after_s: Levels) -> bool:
 
 
 def without_lull(excess_s: Levels, begin: int, stop: int) -> int:
-    """Where a piece begin..stop-1 of an episode that was cut ends: a lull before the next is no part of it."""
+    """Where a piece begin..stop-1 of an episode that was cut ends: before the lull that parts it from the
+    next."""
     while stop < len(excess_s) and stop > begin + 1 and excess_s[stop - 1] <= LEAST_LEVEL_S:
         stop -= 1
     return stop
