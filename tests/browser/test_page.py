@@ -1,15 +1,16 @@
 """The page in the machine's own Chromium: what is seen, heard, typed and renewed; judged by axe-core."""
 
 from dataclasses import replace
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from support.browser import DESKTOP, PHONE, opened, strip_script, violations
-from support.bulletins import NOW_NS, STATES, at_fault, calm, group
+from support.bulletins import MINUTE_NS, NOW_NS, STATES, at_fault, calm, group
 from support.page_server import showing
 from whichhop.model.bulletin import Bulletin
+from whichhop.model.note import Note
 
 pytestmark = pytest.mark.slow
 EVERY = {**STATES, "own": lambda: None}
@@ -53,6 +54,48 @@ def test_long_names_fit_every_screen(browser: Browser, width: int) -> None:
         assert max(sides) <= width
 
 
+BOXES = """() => {
+  const lines = [];
+  for (const one of document.querySelectorAll(".stone .name, .note, .hop h3, .hop .state, .hop dt, " +
+      ".hop dd, .hop .aside, .lane > p, circle.flag, #modem p, #modem .complaints li, .episodes p, " +
+      ".steps li")) {
+    if (!one.checkVisibility() || one.closest("details:not([open])")) continue;
+    const box = one.getBoundingClientRect();
+    lines.push([one.textContent.trim().slice(0, 40), box.left, box.top, box.right, box.bottom]);
+  }
+  for (const card of document.querySelectorAll(".hop-fault > .facts")) {
+    const box = card.getBoundingClientRect();
+    lines.push(["card", box.left, box.top, box.right, box.bottom]);
+  }
+  return lines;
+}"""
+
+
+@pytest.mark.parametrize("width", [390, 768, 1280])
+@pytest.mark.parametrize("state", ["at-fault", "group", "marginal"])
+def test_pills_notes_and_cards_never_collide(browser: Browser, state: str, width: int) -> None:
+    names = {"desk": "grandmothers-tablet", "attic": "landing"}
+    found = STATES[state]()
+    links = tuple(
+        replace(k, near=names.get(k.near, k.near), far=names.get(k.far, k.far)) for k in found.links
+    )
+    agents = tuple(replace(a, name=names.get(a.name, a.name)) for a in found.agents)
+    # Notes of one moment share a place on the time line; so do those of its two ends.
+    notes = tuple(Note(at_ns=NOW_NS - m * MINUTE_NS, text=f"change {m}") for m in (1, 2, 3, 600, 601, 1430))
+    for bulletin in (found, replace(found, links=links, agents=agents, notes=notes)):
+        size = {"width": width, "height": 900}
+        with showing(bulletin) as shown, opened(browser, f"{shown.base}/", size=size, still=True) as page:
+            assert fits(page)
+            boxes = page.evaluate(BOXES)
+        assert len(boxes) > 20
+        for (one, *a), (other, *b) in combinations(boxes, 2):
+            wide = min(a[2], b[2]) - max(a[0], b[0])
+            high = min(a[3], b[3]) - max(a[1], b[1])
+            inside = "card" in (one, other) and wide >= min(a[2] - a[0], b[2] - b[0]) - 1
+            # Boxes of lines that follow each other may share a pixel's fraction.
+            assert inside or wide <= 1 or high <= 1, f"{one!r} {a} and {other!r} {b} at {width}"
+
+
 @pytest.mark.parametrize("state", ["at-fault", "own"])
 def test_without_a_script_axe_finds_nothing_wrong_and_the_reader_is_told_to_load_again(
     browser: Browser, state: str
@@ -92,7 +135,7 @@ def test_the_page_shows_the_numbers_of_the_bulletin(browser: Browser, script: bo
             "The backhaul between attic and router is at fault."
         )
         facts = link_facts(page, "attic/router")
-        for part in ("at fault", "98 %", "34.5 ms", "+28.4 ms", "2.5 %", "of 600 lost"):
+        for part in ("at fault", "98 %", "34.5 ms", "+28.4 ms", "2.5 %", "packet loss"):
             assert part in facts
         assert "no fault" in link_facts(page, "beyond")
         assert page.locator("[data-link]").count() == len(at_fault().links)

@@ -90,7 +90,7 @@ def test_ten_megabytes_a_day_are_never_exceeded_though_agents_are_killed_in_mid_
             break
     assert "today's budget of 10 MB is used up" in refused
     assert 4_000_000 < counted(alder) <= BUDGET
-    today = alder.data("transfer", "--plan")["today"]
+    today = alder.data("transfer", "--schedule")["today"]
     assert counted(alder) <= today["spent"] <= today["budget"] == BUDGET
 
 

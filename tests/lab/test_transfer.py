@@ -110,7 +110,7 @@ class Alder:
         return self.home.place("study").call(self.words(*words, key=key), timeout_s=90)
 
     def plan(self) -> dict[str, Any]:
-        done = self.transfer("--plan", "--json")
+        done = self.transfer("--schedule", "--json")
         found: dict[str, Any] = json.loads(done.output[done.output.index("{") :])
         return found
 

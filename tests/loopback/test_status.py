@@ -64,7 +64,7 @@ def test_a_young_home_is_told_on_one_screen_with_who_answers_and_what_is_left(
     assert max(map(len, lines)) <= 80
     assert lines[0].startswith("Loopback House, ")
     # On a machine that is busy for its first minute every window is set aside, and that is said then.
-    assert "Still learning what is usual" in told[1] or "Nothing can be said of now" in told[1]
+    assert "Still learning what is usual" in told[1] or "Not determined now" in told[1]
     assert "desk answers" in told[1]
     assert "study does not answer: http://127.0.81.30" in told[1]
     assert "1500 of 1500 MB left" in told[1]

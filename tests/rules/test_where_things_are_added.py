@@ -67,13 +67,17 @@ class DustProber:
     "a step of advice": {
         "advice/dust.py": '''
 """Dust off the boxes."""
-from whichhop.advice.step import Cost, Effort, RecommendationKind, Recommendation
+from whichhop.advice.step import RecommendationKind, Recommendation
+from whichhop.model.effort import Cost, Effort
 
 def steps(known):
     yield Recommendation(key="dust", kind=RecommendationKind.FIX, what="Dust the boxes",
                where="router", why=("dusty",), gains=(), worth=0.5, effort=Effort.MINUTES, cost=Cost.NOTHING)
 ''',
-        "advice/rank.py": [("from whichhop.advice import backhaul, ", "dust, "), ("    rooms = (", "dust, ")],
+        "advice/rank.py": [
+            ("from whichhop.advice import (\n    backhaul,\n", "    dust,\n"),
+            ("    rooms = (", "dust, "),
+        ],
     },
     "a metric": {
         "serve/catalogue.py": [

@@ -21,6 +21,11 @@ REPLACED = {
     r"Mb/s": "Mbit/s",
     r"middling": "medium",
     r"anew": "again",
+    r"whichhop mark|--marks?|DSCP marks?": "note, or DSCP",
+    r"can be said of": "determined",
+    r"transfer \S+ --plan": "schedule",
+    r"the suspect": "the link at fault",
+    r"shout(s|ing)?": "send at high power",
 }
 """A word that readers stumbled over, and what stands for it everywhere. Common practice of the trade."""
 PATTERN = re.compile(rf"\b({'|'.join(REPLACED)})\b", re.IGNORECASE)

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from whichhop.model import Cause, LinkKind, Medium, RuledOut, Severity, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, ToldVerdict
+from whichhop.model.modem_now import LevelHour, ModemNow
 from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_S
 
@@ -172,4 +173,40 @@ def silent() -> Bulletin:
     return replace(found, agents=agents)
 
 
-STATES = {"calm": calm, "at-fault": at_fault, "group": group, "learning": learning, "silent": silent}
+def marginal() -> Bulletin:
+    """Nothing is wrong with packets; the modem's upstream power is not as it should be."""
+    hours = tuple(
+        LevelHour(
+            start_ns=NOW_NS - (24 - h) * HOUR_NS,
+            down_low_dbmv=-2.0 - h / 20,
+            down_high_dbmv=3.0,
+            snr_low_db=38.0 - h / 40,
+            up_high_dbmv=49.0 + h / 10,
+            uncorrectable=h % 5,
+        )
+        for h in range(24)
+    )
+    one = ModemNow(
+        node="modem",
+        at_ns=NOW_NS - 4 * MINUTE_NS,
+        standing="marginal",
+        headline="Marginal: upstream transmit power too high on 2 of 4 channels, worst up-3: 51.3 dBmV",
+        complaints=(
+            "upstream transmit power too high on 2 of 4 channels, worst up-3: 51.3 dBmV; "
+            "wanted 35 to 50 dBmV (common practice); too much loss upstream",
+        ),
+        not_read=("codewords of 2 of 24 channels",),
+        figures=("24 downstream channels: power -3.2 to +3.0 dBmV", "4 upstream channels: power +44.0 dBmV"),
+        hours=hours,
+    )
+    return replace(calm(), modems=(one,), steps=("Take out splitters from the modem outwards.",))
+
+
+STATES = {
+    "calm": calm,
+    "at-fault": at_fault,
+    "group": group,
+    "learning": learning,
+    "silent": silent,
+    "marginal": marginal,
+}

@@ -7,6 +7,8 @@ from support.bulletins import group
 from support.channels import down, reading, up
 from support.records import lifelike
 from whichhop.model import Columns, Direction, DslLine, Fate, Method, Reading, Record, Sample, SessionKey
+from whichhop.model.bulletin import Bulletin
+from whichhop.model.inner_cause import InnerAnswer, InnerCause, Reason
 from whichhop.serve.catalogue import CATALOGUE
 from whichhop.serve.live import LiveState
 
@@ -57,6 +59,13 @@ def busy_state() -> LiveState:
     live.by_reason["reflector_refused"] = {"not-allowed": 3, "looped": 1}
     live.skipped = lambda: {STAMP: 4, ECHO: 0}
     live.faults = {"desk/attic": 0.93, "beyond": 0.01}
-    live.judged = group()
+    live.judged = _with_a_cause(group())
     live.levels = {"desk/attic": (0.0021, 0.0058)}
     return live
+
+
+def _with_a_cause(bulletin: Bulletin) -> Bulletin:
+    reason = Reason(cause=InnerCause.BUSY_CHANNEL, probability=0.82, evidence=())
+    inside = InnerAnswer(where="Wi-Fi between desk and attic", reasons=(reason,))
+    first, *rest = bulletin.told
+    return replace(bulletin, told=(replace(first, verdict=replace(first.verdict, inside=inside)), *rest))

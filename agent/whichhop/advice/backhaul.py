@@ -12,11 +12,12 @@ from whichhop.advice.known import (
     trouble,
     trouble_words,
 )
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain, Way
+from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain, Way
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.rates import ADAPTERS, ethernet_bps
 from whichhop.capacity.links import DOWN, SAME, UP, LinkCapacity
 from whichhop.model import PROVIDER_EDGE, Cause, Link, LinkKind, Medium
+from whichhop.model.effort import Cost, Effort
 from whichhop.model.equipment import Adapter
 
 USUAL_PORT_BPS = 1e9
@@ -113,7 +114,9 @@ def _gains(known: Known, link: Link, ways: tuple[Way, ...]) -> tuple[list[Recomm
             continue
         gains.append(RecommendedGain(value=after - before, unit="bps", before=before, after=after, about=way))
         over = [pair for pair in transfers_over(known, link.name, way) if not pair[0].at_least]
-        why += [transfer_words(*min(over, key=lambda p: abs(p[0].rate_bps - now)))] if over else []
+        why += (
+            [transfer_words(*min(over, key=lambda p: abs(p[0].rate_bps - now)), known.zone)] if over else []
+        )
         fair = fair_plan(known.home, way)
         worth = max(worth, (after - before) / (fair or after))
     return gains, why, worth

@@ -3,10 +3,11 @@
 from collections.abc import Iterator
 
 from whichhop.advice.known import Known, carried, fair_plan, transfer_words, transfers_over
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
+from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.equipment import Ceiling, Via, on_the_way, upgrades
 from whichhop.capacity.links import DOWN, SAME, UP
 from whichhop.model import PROVIDER_EDGE, Link, Path
+from whichhop.model.effort import Cost, Effort
 
 AT_LIMIT = 0.7
 """A transfer within 30 % under a ceiling counts as held by it; a slower one was held by something else. Our
@@ -70,8 +71,9 @@ def _step(
             continue
         fastest = max((t for link in held for t in transfers_over(known, link.name, way)), key=_rate)
         why.append(
-            f"{transfer_words(*fastest)}; {ceiling.node}'s {ceiling.part} lets at most {most / 1e6:.0f} "
-            f"Mbit/s through {way} ({ceiling.basis}), the plan would carry {fair / 1e6:.1f} Mbit/s"
+            f"{transfer_words(*fastest, known.zone)}; {ceiling.node}'s {ceiling.part} lets at most "
+            f"{most / 1e6:.0f} Mbit/s through {way} ({ceiling.basis}), "
+            f"the plan would carry {fair / 1e6:.1f} Mbit/s"
         )
         gains.append(RecommendedGain(value=opened - seen, unit="bps", before=seen, after=opened, about=way))
         worth = max(worth, (opened - seen) / fair)

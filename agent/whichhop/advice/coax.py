@@ -3,22 +3,26 @@
 from collections.abc import Iterator, Sequence
 from statistics import median
 
-from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
+from whichhop.advice.known import Known, Trouble, trouble, trouble_words
+from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.judge_levels import LevelFinding
 from whichhop.cabling.judge_modem import judge_modem
+from whichhop.cabling.levels_summary import family_of
 from whichhop.cabling.rules import RULES, LevelStanding
 from whichhop.cabling.run import expected_dbmv
 from whichhop.cabling.what_if import WhatIfOutcome, ideas, what_if
 from whichhop.model import Direction
 from whichhop.model.cable_run import Run
 from whichhop.model.channel import MULTI_CARRIER
+from whichhop.model.effort import Cost, Effort
 from whichhop.model.links import Owner
 
 IN_THE_HOUSE = (Hazard.POWERED_TAP, Hazard.GROUNDING, Hazard.ALARM, Hazard.MAINS, Hazard.PROVIDER)
 MOST_FIGURES = 3
 """Of a modem's figures, the worst first: more than a reader takes in at once is in `whichhop levels`."""
+LEAST_WORTH = 0.001
+"""What is known to be amiss goes before what only tells more, though nothing is felt of it yet."""
 DEFAULT_HZ = (100e6, 400e6, 700e6)
 """Where a run is looked at when no reading gives frequencies: low, middle and high downstream."""
 _POWER = (RULES["down-power-specification"], RULES["down-power-practice"])
@@ -46,7 +50,9 @@ def _levels(known: Known, run: Run) -> tuple[dict[float, float], str]:
             and c.power_dbmv is not None
         }
         if read:
-            return read, f"read from the modem {time_words(newest.at_ns)}"
+            return read, f"read from the modem {known.time(newest.at_ns)}"
+    if not run.tap_dbmv:
+        return {}, ""
     return {f: expected_dbmv(run, f) for f in DEFAULT_HZ}, "by the cable run in the home file; not read yet"
 
 
@@ -126,14 +132,18 @@ def _figures(known: Known, *, changed: bool) -> Iterator[Recommendation]:
     if not troubles:
         return
     outside = any(f.standing is LevelStanding.OUTSIDE for f in troubles)
+    ongoing = any(v.end_ns is None for v in known.verdicts)
     yield Recommendation(
         key="inspect-levels",
         kind=RecommendationKind.FIX,
         what=_what(troubles, outside=outside),
         where="coax",
+        # A limit is broken now; a fault that is felt goes before it.
+        now=outside and not ongoing,
+        worth=LEAST_WORTH,
         why=(
             *(f.words for f in _worst(troubles)),
-            f"read from the modem {time_words(known.levels[-1].at_ns)}",
+            f"read from the modem {known.time(known.levels[-1].at_ns)}",
         ),
         effort=Effort.HOUR,
         cost=Cost.NOTHING,
@@ -142,13 +152,32 @@ def _figures(known: Known, *, changed: bool) -> Iterator[Recommendation]:
     )
 
 
+_NOISE = "Find where noise enters the coax: loose connectors, open ports, poor shielding, then the line"
+_FIRST_LOOK = {
+    "up-power": "Take out splitters and renew poor joints from the modem outwards: it sends at its limit",
+    "t3-rate": "Tighten and renew the coax connectors from the modem outwards: its calls upstream get lost",
+    "t4-rate": "Tighten and renew the coax connectors from the modem outwards: its upstream breaks off",
+    "uncorrectable": _NOISE,
+    "corrected": _NOISE,
+    "snr": _NOISE,
+    "partial-service": "Check the coax for filters and damage: channels are missing that the provider sends",
+}
+"""What to do first, by what is worst (common practice)."""
+
+
 def _what(troubles: Sequence[LevelFinding], *, outside: bool) -> str:
     doubtful = all(f.standing is LevelStanding.IMPLAUSIBLE for f in troubles)
     if doubtful:
         return "Read the modem's levels again: figures such as these are not seen on a working line"
     how = "outside" if outside else "at the edge of"
-    where = "from the modem outwards"
-    return f"Work through the line's cable and plugs {where}: its figures are {how} what they should be"
+    worst = max(troubles, key=lambda f: f.standing.weight)
+    figure = f"{worst.subject} is {worst.shown}, wanted {worst.wanted}" if worst.subject else worst.words
+    if not worst.too_low or worst.rule.startswith("snr"):
+        first = _FIRST_LOOK.get(family_of(worst))
+        if first is not None:
+            return f"{first} ({figure})"
+    first = "Work through the line's cable and plugs from the modem outwards"
+    return f"{first}: its figures are {how} what they should be ({figure})"
 
 
 def _worst(troubles: Sequence[LevelFinding]) -> Iterator[LevelFinding]:
@@ -188,7 +217,7 @@ def _change(known: Known, run: Run, found: Trouble) -> Iterator[Recommendation]:
             RecommendedGain(
                 value=gain, unit="db", before=before, after=before + gain, about="at the modem, downstream"
             ),
-            RecommendedGain(value=outcome.gains[0].upstream_gain_db, unit="db", about="on the way back"),
+            RecommendedGain(value=outcome.gains[0].upstream_gain_db, unit="db", about="upstream"),
             *((found.gain,) if found.verdicts else ()),
         ),
         worth=found.share,

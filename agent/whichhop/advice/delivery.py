@@ -3,8 +3,9 @@
 from collections.abc import Iterator
 
 from whichhop.advice.known import Known, fair_plan
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
+from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.capacity.plan import PlanAnswer, by_hour, contradicted, delivery_words, news_words
+from whichhop.model.effort import Cost, Effort
 
 
 def steps(known: Known) -> Iterator[Recommendation]:

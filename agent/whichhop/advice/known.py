@@ -3,7 +3,7 @@
 import shlex
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, tzinfo
+from datetime import tzinfo
 
 from whichhop.advice.step import RecommendedGain, lasting_words
 from whichhop.cabling.explain import Explanation
@@ -14,6 +14,7 @@ from whichhop.model import PROVIDER_EDGE, Cause, Home, ModemLevels, Reading, Ses
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
 from whichhop.model.note import Note
+from whichhop.model.time_words import instant_words
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, figure_of
 from whichhop.model.units import NS_PER_S
 from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
@@ -48,6 +49,10 @@ class Known:
     notes: tuple[Note, ...] = ()
     """What somebody noted that they changed."""
 
+    def time(self, at_ns: int) -> str:
+        """An instant as people are told it, in the home's zone."""
+        return instant_words(at_ns, self.zone)
+
     @property
     def file(self) -> str:
         """The home file's name as a shell takes it."""
@@ -72,6 +77,7 @@ class Trouble:
     seconds: float
     share: float
     judged_s: float
+    zone: tzinfo | None = None
 
     @property
     def now(self) -> bool:
@@ -100,12 +106,9 @@ def trouble(known: Known, wanted: Callable[[Verdict, Explanation | None], bool])
         total += max(0, end - max(start, reached))
         reached = max(reached, end)
     share = total / NS_PER_S / known.seconds if known.seconds else 0.0
-    return Trouble(verdicts=found, seconds=total / NS_PER_S, share=share, judged_s=known.seconds)
-
-
-def time_words(at_ns: int) -> str:
-    """An instant in UTC, to the minute."""
-    return datetime.fromtimestamp(at_ns / NS_PER_S, UTC).strftime("%Y-%m-%d %H:%MZ")
+    return Trouble(
+        verdicts=found, seconds=total / NS_PER_S, share=share, judged_s=known.seconds, zone=known.zone
+    )
 
 
 def trouble_words(found: Trouble) -> str:
@@ -116,7 +119,7 @@ def trouble_words(found: Trouble) -> str:
     many = len(found.verdicts)
     share = f"{found.share:.1%}" if found.share >= 0.001 else "under 0.1 %"
     text = f"{many} episode{'s' if many != 1 else ''}, {share} of the time judged"
-    text += f"; {'the worst' if many > 1 else 'it'} began {time_words(worst.start_ns)}"
+    text += f"; {'the worst' if many > 1 else 'it'} began {instant_words(worst.start_ns, found.zone)}"
     figures = []
     severity = worst.severity
     if severity is not None and severity.added_p50_s is not None and severity.added_p50_s >= 0.001:
@@ -166,14 +169,15 @@ def transfers_over(known: Known, link: str, way: str) -> list[tuple[Measured, in
     return sorted(out, key=lambda pair: -pair[0].rate_bps)
 
 
-def transfer_words(one: Measured, at_ns: int) -> str:
-    """A transfer as evidence: who, how much, when."""
+def transfer_words(one: Measured, at_ns: int, zone: tzinfo | None) -> str:
+    """A transfer as evidence: who, how much, when, told in `zone`."""
+    at = instant_words(at_ns, zone)
     least = "at least " if one.at_least else ""
     to = "to" if one.way == "out" else "from"
     rate = f"{least}{one.rate_bps / 1e6:.1f} Mbit/s"
     if one.tests == 1:
-        return f"a transfer {one.agent} {to} {one.other_end} moved {rate} ({time_words(at_ns)})"
-    middle = f"{rate} in the middle of them (the last {time_words(at_ns)})"
+        return f"a transfer {one.agent} {to} {one.other_end} moved {rate} ({at})"
+    middle = f"{rate} in the middle of them (the last {at})"
     return f"{one.tests} transfers {one.agent} {to} {one.other_end} moved {middle}"
 
 

@@ -4,10 +4,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from whichhop.advice.known import Known, of, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
+from whichhop.advice.of_cause import is_told
+from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.compare.words import element_words, names_words
 from whichhop.model import Cause
+from whichhop.model.effort import Cost, Effort
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +61,7 @@ CURES: dict[Cause, Cure] = {
 def steps(known: Known) -> Iterator[Recommendation]:
     """One step for each element that was at fault by such a cause."""
     for cause, cure in CURES.items():
-        places = dict.fromkeys(v.elements for v in known.verdicts if v.cause is cause)
+        places = dict.fromkeys(v.elements for v in known.verdicts if v.cause is cause and not is_told(v))
         for elements in places:
             found = trouble(known, of(cause, elements))
             yield Recommendation(

@@ -3,11 +3,13 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
+from whichhop.advice.known import Known, Trouble, trouble, trouble_words
+from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.advice.vantage import KNOWING
 from whichhop.model import Cause, Verdict
+from whichhop.model.effort import Cost, Effort
 from whichhop.model.links import PROVIDERS, Owner
+from whichhop.model.time_words import utc_of
 
 SHORT_S = 300.0
 """One episode under five minutes shows that it happened, not that it keeps happening: our own choice."""
@@ -60,8 +62,6 @@ def _once(known: Known, proven: Trouble) -> Recommendation:
         what="Keep measuring: one short episode is proven, and a support desk asks for more",
         where="access",
         why=(f"proven, every guard met: {trouble_words(proven)}", "it came once and was over soon"),
-        gains=(proven.gain,),
-        worth=KNOWING * proven.share,
         now=proven.now,
         effort=Effort.MINUTES,
         cost=Cost.NOTHING,
@@ -73,6 +73,6 @@ def _command(known: Known, verdicts: tuple[Verdict, ...]) -> str:
     first = min(v.start_ns for v in verdicts)
     last = max(v.end_ns or known.end_ns for v in verdicts)
     hour = 3600 * 10**9  # an hour of quiet before and after shows the difference
-    times = (time_words(max(known.start_ns, first - hour)), time_words(min(known.end_ns, last + hour)))
-    start, end = (t.replace(" ", "T") for t in times)
+    span = (max(known.start_ns, first - hour), min(known.end_ns, last + hour))
+    start, end = (f"{utc_of(ns):%Y-%m-%dT%H:%MZ}" for ns in span)
     return f"whichhop evidence {known.file} --from {start} --to {end} --html report.html"

@@ -14,9 +14,21 @@ The same episodes may speak for more than one step; each gain is what its step w
 all of them, hence "at most".
 """
 
-from whichhop.advice import backhaul, box, coax, delivery, plain, provider, recall, separated_box, vantage
+from whichhop.advice import (
+    backhaul,
+    box,
+    coax,
+    delivery,
+    of_cause,
+    plain,
+    provider,
+    recall,
+    separated_box,
+    vantage,
+)
 from whichhop.advice.known import Known
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind
+from whichhop.advice.step import Recommendation, RecommendationKind
+from whichhop.model.effort import Cost, Effort
 
 FIRST = "claim-plan"
 """A plan that every test contradicts is news, whatever else could be bettered: the line bounds it all."""
@@ -39,5 +51,5 @@ def order(step: Recommendation) -> tuple[bool, bool, tuple[float, ...], str, str
 
 def advise(known: Known) -> tuple[Recommendation, ...]:
     """Every step that has evidence, the best first, then what to measure."""
-    rooms = (recall, backhaul, coax, box, delivery, plain, provider, separated_box, vantage)
+    rooms = (recall, backhaul, coax, box, delivery, of_cause, plain, provider, separated_box, vantage)
     return tuple(sorted((step for room in rooms for step in room.steps(known)), key=order))

@@ -1,14 +1,14 @@
 """What was done just before trouble that lasts began: the cheapest question there is, so it comes first."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
 
-from whichhop.advice.known import Known, Trouble, time_words, trouble, trouble_words
+from whichhop.advice.known import Known, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.compare.words import element_words
 from whichhop.model import Cause, Verdict
 from whichhop.model.links import PROVIDERS
 from whichhop.model.note import Note
+from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
 
 KEY = "recall-change"
@@ -23,7 +23,7 @@ ASKED_OF_HOME = (
     Cause.NOT_SEPARABLE,
 )
 """Causes that somebody at home may have brought about."""
-HOME = "Ask what was moved, plugged in, switched on or restarted"
+HOME = "Ask what was moved, plugged in or restarted"
 LINE = "Ask whether somebody touched the modem, its cables or a splitter"
 OWN = "Find what began to send or fetch, such as a backup, an update or a download,"
 
@@ -38,11 +38,20 @@ def steps(known: Known) -> Iterator[Recommendation]:
         yield Recommendation(
             key=KEY,
             kind=RecommendationKind.TELL,
-            what=f"{question} {_when(verdict, known)}",
+            what=_asked(question, verdict, known),
             where=" + ".join(verdict.elements),
             why=tuple(_why(verdict, mine, known)),
             now=True,
         )
+
+
+def _asked(question: str, verdict: Verdict, known: Known) -> str:
+    """The question; where the answer was noted already, that."""
+    noted = [] if verdict.standing else list(_notes(verdict, known))
+    if not noted:
+        return f"{question} {_when(verdict, known)}"
+    last = max(noted, key=lambda note: note.at_ns)
+    return f"Check what was noted at {_clock(last.at_ns, known)}, {_when(verdict, known)}: {last.text}"
 
 
 def _question(verdict: Verdict) -> str | None:
@@ -56,10 +65,8 @@ def _question(verdict: Verdict) -> str | None:
 
 def _clock(at_ns: int, known: Known) -> str:
     """The local time of day, with the date where it is not that of the judged span's end."""
-    at, end = (
-        datetime.fromtimestamp(ns / NS_PER_S, UTC).astimezone(known.zone) for ns in (at_ns, known.end_ns)
-    )
-    return at.strftime("%H:%M" if at.date() == end.date() else "%H:%M on %Y-%m-%d")
+    at, end = (utc_of(ns).astimezone(known.zone) for ns in (at_ns, known.end_ns))
+    return at.strftime("%H:%M" if at.date() == end.date() else "%Y-%m-%d %H:%M")
 
 
 def _when(verdict: Verdict, known: Known) -> str:
@@ -70,9 +77,9 @@ def _when(verdict: Verdict, known: Known) -> str:
 
 def _why(verdict: Verdict, mine: Trouble, known: Known) -> Iterator[str]:
     names = " or ".join(map(element_words, verdict.elements))
-    yield f"it lasts: {names}, {trouble_words(mine)}"
+    yield f"ongoing: {names}, {trouble_words(mine)}"
     for note in _notes(verdict, known):
-        yield f"noted for {time_words(note.at_ns)}: {note.text}"
+        yield f"noted for {known.time(note.at_ns)}: {note.text}"
 
 
 def _notes(verdict: Verdict, known: Known) -> Iterator[Note]:

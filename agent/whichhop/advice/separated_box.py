@@ -4,13 +4,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 from whichhop.advice.known import Known, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
+from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.advice.vantage import KNOWING
 from whichhop.cabling.explain import Explanation
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.suspects.vantage import groups_of
 from whichhop.compare.words import names_words
 from whichhop.model import Home, Link, LinkKind, Medium, Node, NodeKind, Verdict, derive_sessions
+from whichhop.model.effort import Cost, Effort
 
 OWN_ADDRESS = "its own address"
 CAUTION = (

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from whichhop.cabling.cautions import Hazard
+from whichhop.model.effort import Cost, Effort
 
 
 class RecommendationKind(StrEnum):
@@ -14,24 +15,6 @@ class RecommendationKind(StrEnum):
     """It settles whose fault something is; it fixes nothing by itself."""
     MEASURE = "measure"
     """Nothing is known yet; this is how to learn it."""
-
-
-class Effort(StrEnum):
-    """How long it takes, the least first."""
-
-    MINUTES = "minutes"
-    HOUR = "about an hour"
-    HOURS = "some hours"
-    VISIT = "a call, then days of waiting for a visit"
-
-
-class Cost(StrEnum):
-    """What it costs, the least first."""
-
-    NOTHING = "no cost"
-    SMALL = "small cost: a cable or a part"
-    MIDDLING = "medium cost: a pair of adapters or a small machine"
-    LARGE = "large cost: a new box"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,11 +102,15 @@ class Recommendation:
     cautions: tuple[str, ...] = ()
     ways: tuple[Way, ...] = ()
     commands: tuple[str, ...] = ()
+    brings: str = ""
+    """What should be different afterwards, in words."""
 
 
 def step_words(step: Recommendation) -> tuple[str, ...]:
     """A step in sentences, the most important first; cautions are apart, as they must not be skipped."""
     out = [f"{step.what}.", *(f"Why: {w}." for w in step.why)]
+    if step.brings:
+        out.append(f"Should bring: {step.brings}.")
     if step.gains:
         out.append(f"Gain: {'; '.join(g.words for g in step.gains)}.")
     out += [

@@ -4,11 +4,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from whichhop.advice.known import NO_TROUBLE, Known, of, trouble, trouble_words
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, RecommendedGain
+from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.compare.suspects.vantage import Advice, advice_for, separation
 from whichhop.compare.words import names_words
 from whichhop.model import Cause
+from whichhop.model.effort import Cost, Effort
 
 KNOWING = 0.5
 """Knowing whose fault it is mends nothing yet: it counts half of what mending would. Our own choice."""

@@ -7,6 +7,7 @@ from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_line
 from whichhop.app.access_line import line_explanations
 from whichhop.app.equipment_ceilings import link_ceilings
+from whichhop.app.modem_now import by_modem, modems_now, pair_of
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.rates import RADIO_REAL
 from whichhop.capacity.ceilings import lowest, observed_ceilings
@@ -15,10 +16,11 @@ from whichhop.capacity.plan import upstream_tests
 from whichhop.capacity.transfers import measured_of
 from whichhop.compare.bulletin import MOST_STEPS
 from whichhop.config.check import House
-from whichhop.daemon.transfer.lease import zone_of
 from whichhop.model import ModemLevels, Reading, Session, Verdict
 from whichhop.model.link_context import OF_LINKS
+from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
+from whichhop.model.time_words import zone_of
 from whichhop.model.units import NS_PER_S
 
 OF_LONG = ("transfer_", "levels/", *(f"{name}:" for name in OF_LINKS))
@@ -61,8 +63,15 @@ def known_home(
         boxes=house.boxes,
         run=house.run,
         notes=tuple(notes),
-        levels=tuple(from_readings(lasting))[-2:] if levels is None else tuple(levels),
+        levels=_newest_levels(lasting) if levels is None else tuple(levels),
     )
+
+
+def _newest_levels(readings: Sequence[Reading]) -> tuple[ModemLevels, ...]:
+    """The newest reading of the modem that was read last, and one before it to count from."""
+    found = by_modem(from_readings(readings))
+    last = max(found.values(), key=lambda of_one: of_one[-1].at_ns, default=None)
+    return pair_of(last) if last else ()
 
 
 class LiveAdvice:
@@ -73,13 +82,22 @@ class LiveAdvice:
         self._for: tuple[object, ...] = ()
         self._at_ns = 0
         self._steps: tuple[str, ...] = ()
+        self.modems: tuple[ModemNow, ...] = ()
+        """Every modem that was read lately, as known when the steps were worked out."""
 
     def steps(
-        self, verdicts: Sequence[Verdict], sessions: Sequence[Session], start_ns: int, end_ns: int
+        self,
+        verdicts: Sequence[Verdict],
+        sessions: Sequence[Session],
+        start_ns: int,
+        end_ns: int,
+        notes: Sequence[Note] = (),
     ) -> tuple[str, ...]:
         """At most four lines, the best first; none where nothing was wrong and nothing is under the plan."""
-        told = tuple((v.cause, v.elements, v.start_ns, v.end_ns is None) for v in verdicts)
+        told = (tuple((v.cause, v.elements, v.start_ns, v.end_ns is None) for v in verdicts), tuple(notes))
         if told != self._for or not 0 <= end_ns - self._at_ns < AGAIN_NS:
+            readings = self._read(end_ns)
+            self.modems = modems_now(from_readings(readings), self._house.home, end_ns)
             known = known_home(
                 self._house,
                 self._home_file,
@@ -87,7 +105,8 @@ class LiveAdvice:
                 end_ns=end_ns,
                 sessions=sessions,
                 verdicts=verdicts,
-                readings=self._read(end_ns),
+                readings=readings,
+                notes=notes,
             )
             found = [s for s in advise(known) if verdicts or s.kind is not RecommendationKind.MEASURE]
             self._steps = tuple(dict.fromkeys(step_line(s) for s in found))[:MOST_STEPS]

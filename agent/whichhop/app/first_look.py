@@ -105,7 +105,7 @@ def _targets(target: Target | None, found: Found) -> list[str]:
     if target is None:
         return [
             "# Nothing past the router is probed until you name a machine that you may probe, such as one of",
-            "# your own. Until then nothing can be said of the access line. For example:",
+            "# your own. Until then nothing is determined about the access line. For example:",
             *(["targets:", *downloads] if downloads else ["# targets:"]),
             "#   provider-edge: discover",
             "#   peers: {harbour: {address: 198.51.100.7}}",

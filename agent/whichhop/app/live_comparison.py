@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
+from whichhop.app.inner_causes import InnerCauses
 from whichhop.app.live_seconds import NewestSeconds, SoonWords
 from whichhop.app.notice_readings import notice_readings
 from whichhop.app.own_use import own_use
@@ -13,7 +14,7 @@ from whichhop.app.store_windows import StoreSeconds, exact_windows, windows_of_s
 from whichhop.capacity.rooms import is_of_transfer, room_rates
 from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.day_book import DayBook
-from whichhop.compare.live import Follower
+from whichhop.compare.live import Follower, HomeState
 from whichhop.config.check import House
 from whichhop.model import Home, Reading, Record, Verdict, derive_sessions
 from whichhop.model.bulletin import Bulletin
@@ -69,6 +70,7 @@ class LiveComparison:
         self._refusals = RefusalsOfLate(store, home)
         self._newest, self._soon = NewestSeconds(), SoonWords()
         self._told_last: _Told | None = None
+        self._causes = InnerCauses(home, store)
 
     def turn(
         self,
@@ -96,11 +98,13 @@ class LiveComparison:
         refused = refusal_words(self._refusals.turn(open_records, due_ns, anew=anew))
         standing = self._follower.standing()
         ticks_say = self._book.take(standing.verdicts, standing.judged_ns, due_ns)
+        ticks_say = self._with_causes(ticks_say, standing, due_ns, list(open_records))
         self.told = [*ticks_say, *self._soon.beside(ticks_say, due_ns)]
         steps = None
+        notes = [m for m in self._store.notes().values() if due_ns - DAY_NS <= m.at_ns <= due_ns]
         if self._advice is not None:
             since = max(standing.table.start_ns, due_ns - DAY_NS)
-            steps = self._advice.steps(self.told, standing.sessions, since, due_ns)
+            steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes)
         self._told_last = _Told(
             ticks_say=ticks_say,
             due_ns=due_ns,
@@ -109,13 +113,28 @@ class LiveComparison:
                 self.told,
                 troubles={**refused, **(troubles or {})},
                 rooms=room_rates(self.home, self._rates),
-                notes=[m for m in self._store.notes().values() if due_ns - DAY_NS <= m.at_ns <= due_ns],
+                notes=notes,
                 steps=steps,
+                modems=self._advice.modems if self._advice is not None else (),
                 own_use=own_use(self._store, due_ns),
                 notices=notice_readings(self._store, due_ns),
             ),
         )
         return self._told_last.bulletin
+
+    def _with_causes(
+        self, verdicts: Sequence[Verdict], standing: HomeState, due_ns: int, loose: Sequence[Record]
+    ) -> list[Verdict]:
+        """The verdicts with why their hop is slow; they themselves never change by it."""
+        from_ns = standing.table.start_ns - NS_PER_MINUTE
+        return self._causes.added(
+            verdicts,
+            table=standing.table,
+            sessions=standing.sessions,
+            readings=lambda: list(self._store.readings(from_ns=from_ns, to_ns=due_ns)),
+            loose=loose,
+            at_ns=due_ns,
+        )
 
     def soon(self, now_ns: int, open_records: Iterable[Record]) -> Bulletin | None:
         """What the seconds since the last turn show; None where they add nothing to its bulletin."""

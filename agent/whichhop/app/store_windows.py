@@ -8,6 +8,7 @@ from itertools import chain
 import numpy as np
 
 from whichhop.app.collect import Opened
+from whichhop.app.inner_causes import comparison_with_causes
 from whichhop.compare.comparison import Comparison, compare_windows
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
@@ -24,13 +25,19 @@ CLOCK_MINUTES = 6
 
 
 def compared(
-    source: Opened, home: Home, readings: Iterable[Reading], *, start_ns: int, end_ns: int
+    source: Opened, home: Home, readings: Sequence[Reading], *, start_ns: int, end_ns: int
 ) -> Comparison | None:
-    """What an open store and its agents' open minutes say of a span; None when nothing was measured then."""
+    """What an open store and its agents' open minutes say of a span, and why a hop is slow.
+
+    None when nothing was measured then.
+    """
     windows = windows_of_store(
         source.store, home, start_ns=start_ns, end_ns=end_ns, extra=source.open_records
     )
-    return None if windows is None else compare_windows(home, windows, readings)
+    found = None if windows is None else compare_windows(home, windows, readings)
+    return (
+        None if found is None else comparison_with_causes(found, source.store, readings, source.open_records)
+    )
 
 
 @dataclass(frozen=True, slots=True)

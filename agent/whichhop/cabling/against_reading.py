@@ -11,6 +11,7 @@ from whichhop.model.channel import MULTI_CARRIER, Channel, Direction
 
 TOLERANCE_DB = 3.0
 """A modem reads its level within about 3 dB, and parts differ by 0.5 dB each: common practice."""
+NO_START = "no level is given at the start of the run, so what should arrive is not known"
 SLOPE_DB = 2.0
 """A change of the difference across the band that is more than reading noise: common practice."""
 
@@ -88,7 +89,9 @@ def _words(excess: float | None, slope: float | None) -> str:
 
 
 def compare(run: Run, channels: Sequence[Channel]) -> LevelDifference:
-    """Every locked single-carrier downstream channel against the run."""
+    """Every locked single-carrier downstream channel against the run; none where its start has no level."""
+    if not run.tap_dbmv:
+        return LevelDifference(rows=(), excess_db=None, slope_db=None, words=NO_START)
     rows = tuple(
         ReadingComparison(
             channel=c.name,

@@ -53,7 +53,7 @@ CHECKLIST: tuple[CoaxCheck, ...] = (
     CoaxCheck(
         what="splitters",
         bad_when="more ways than needed, several in a row, an upper limit under 1000 MHz, rust",
-        effect="3.5 dB lost at each two-way split, and as much on the way back",
+        effect="3.5 dB lost at each two-way split, and as much upstream",
         remedy="put the modem on the first split, take out what is not used",
         hazards=(Hazard.ALARM,),
     ),

@@ -1,7 +1,7 @@
 """Judges a modem's reading against the rules: each channel, and the whole."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from whichhop.cabling.codewords import CodewordDelta, CounterState, codeword_delta, count_delta
@@ -26,6 +26,17 @@ class LevelFinding:
     words: str
     source: str
     count: int | None = None
+    subject: str = ""
+    """What the value is, such as "downstream power"; "" where the words alone tell."""
+    shown: str = ""
+    """The value with its unit, as a reader is told it."""
+    wanted: str = ""
+    """The range that the rule gives, in words."""
+    means: str = ""
+    """What a value beyond it usually means."""
+    too_low: bool = False
+    off: float = 0.0
+    """How far beyond the range, in its unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,12 +59,8 @@ class Judgement:
 
 def judge_value(rule: Rule, about: str, value: float, count: int | None = None) -> LevelFinding:
     """One value against one rule."""
-    standing = rule.stands(value)
-    shown = (
-        f"{value:.2g}" if rule.unit == "" and rule.high is not None and rule.high < 0.1 else f"{value:.1f}"
-    )
-    unit = f" {rule.unit}" if rule.unit else ""
-    words = f"{about}: {rule.subject} {shown}{unit}"
+    standing, shown = rule.stands(value), rule.shown(value)
+    words = f"{about}: {rule.subject} {shown}"
     if standing is not LevelStanding.FINE:
         words += f", not {rule.range_words} ({rule.source}): {rule.advice(value)}"
     return LevelFinding(
@@ -65,6 +72,16 @@ def judge_value(rule: Rule, about: str, value: float, count: int | None = None) 
         words=words,
         source=rule.source,
         count=count,
+        subject=rule.subject,
+        shown=shown,
+        wanted=rule.range_words,
+        means=rule.advice(value),
+        too_low=rule.low is not None and value < rule.low,
+        off=max(
+            0.0,
+            (rule.low or 0.0) - value if rule.low is not None else 0.0,
+            value - rule.high if rule.high is not None else 0.0,
+        ),
     )
 
 
@@ -81,15 +98,7 @@ def _snr(channel: Channel) -> Iterable[LevelFinding]:
     low, high = SNR_PREFERRED_DB
     if finding.standing is LevelStanding.FINE and channel.mer_db < low:
         note = f"{finding.words}, passable; {low:g} to {high:g} dB is preferred ({finding.source})"
-        finding = LevelFinding(
-            rule=finding.rule,
-            about=finding.about,
-            standing=LevelStanding.FINE,
-            value=finding.value,
-            unit="dB",
-            words=note,
-            source=finding.source,
-        )
+        finding = replace(finding, words=note)
     yield finding
     least = snr_minimum(channel.carrier, channel.modulation)
     if least is None:

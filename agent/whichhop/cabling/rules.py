@@ -50,6 +50,15 @@ class Rule:
     when_high: str = ""
 
     @property
+    def is_share(self) -> bool:
+        """Whether it bounds a share of codewords, which people are told in per cent."""
+        return not self.unit
+
+    def shown(self, value: float) -> str:
+        """A value with its unit, as a reader sees it."""
+        return f"{100 * value:.2g} %" if self.is_share else f"{value:.1f} {self.unit}"
+
+    @property
     def practice(self) -> bool:
         """True when this is the trade's habit and no published limit."""
         return self.source == PRACTICE
@@ -58,6 +67,8 @@ class Rule:
     def range_words(self) -> str:
         """The range as a reader sees it."""
         unit = f" {self.unit}" if self.unit else ""
+        if self.is_share and self.high is not None:
+            return f"at most {100 * self.high:g} %"
         if self.low is None:
             return f"at most {self.high:g}{unit}"
         if self.high is None:
@@ -135,8 +146,8 @@ _ROWS = (
         high=50.0,
         beyond=LevelStanding.MARGINAL,
         source=PRACTICE,
-        when_low="the modem hardly has to speak up: little loss on the way back, or an amplifier in it",
-        when_high="the modem has to shout: too much loss on the way back, the same parts as downstream",
+        when_low="the modem sends at low power: little loss upstream, or an amplifier in it",
+        when_high="the modem has to send at high power: too much loss upstream, the same parts as downstream",
     ),
     Rule(
         name="down-spread",
@@ -363,5 +374,5 @@ def up_power_rule(channels: int, modulation: int | None) -> Rule:
         beyond=LevelStanding.OUTSIDE,
         source=f"{PHY30} 6.2.19, TDMA, {channels} channel{'s' if channels != 1 else ''} at once",
         when_low="lower than the modem has to be able to send: doubt the reading",
-        when_high="at the end of what the modem can send: too much loss on the way back",
+        when_high="at the end of what the modem can send: too much loss upstream",
     )

@@ -1,12 +1,13 @@
 """What a change to the cable run would gain, before anybody fetches a screwdriver."""
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from whichhop.cabling.cautions import Hazard, cautions_for, cut_services, hazards_of
 from whichhop.cabling.run import COUPLER_THROUGH_DB, SPLITTER_DB, expected_dbmv, part_words, run_loss_db
 from whichhop.errors import DataError
-from whichhop.model.cable_run import Cable, CableKind, Coupler, Leg, Pad, Part, Run, Splitter
+from whichhop.model.cable_run import Amplifier, Cable, CableKind, Coupler, Leg, Pad, Part, Run, Splitter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,17 +20,21 @@ class CoaxChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelGain:
-    """What a change does at one frequency, dB and dBmV; the same dB are saved on the way back."""
+    """What a change does at one frequency, dB.
+
+    gain_db: downstream level won; below zero, lost. before_dbmv: the level before, as the modem reads it or
+    as the run lets one expect; None where neither is known.
+    """
 
     frequency_hz: float
-    before_dbmv: float
-    after_dbmv: float
+    gain_db: float
     upstream_gain_db: float
+    before_dbmv: float | None = None
 
     @property
-    def gain_db(self) -> float:
-        """Downstream level won; below zero, lost."""
-        return self.after_dbmv - self.before_dbmv
+    def after_dbmv(self) -> float | None:
+        """The level that the modem would then have."""
+        return None if self.before_dbmv is None else self.before_dbmv + self.gain_db
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,15 +62,17 @@ def changed(run: Run, change: CoaxChange) -> Run:
     return replace(run, parts=tuple(parts))
 
 
-def what_if(run: Run, change: CoaxChange, frequencies_hz: tuple[float, ...]) -> WhatIfOutcome:
-    """A change's gain at each frequency."""
+def what_if(
+    run: Run, change: CoaxChange, frequencies_hz: tuple[float, ...], read: Mapping[float, float] | None = None
+) -> WhatIfOutcome:
+    """A change's gain at each frequency; read: the levels that the modem reads, which go before the run's."""
     after = changed(run, change)
     old = run.parts[change.at - 1]
     gains = tuple(
         LevelGain(
             frequency_hz=f,
-            before_dbmv=expected_dbmv(run, f),
-            after_dbmv=expected_dbmv(after, f),
+            gain_db=run_loss_db(run, f) - run_loss_db(after, f),
+            before_dbmv=read[f] if read is not None else expected_dbmv(run, f) if run.tap_dbmv else None,
             upstream_gain_db=run_loss_db(run, f, upstream=True) - run_loss_db(after, f, upstream=True),
         )
         for f in frequencies_hz
@@ -80,6 +87,10 @@ def what_if(run: Run, change: CoaxChange, frequencies_hz: tuple[float, ...]) -> 
     return WhatIfOutcome(words=words, run=after, gains=gains, cuts=cuts, hazards=hazards_of(touched))
 
 
+LONGEST_M = 200.0
+"""A drop from the street and the whole way through a house; our own choice."""
+MOST_PAD_DB = 20.0
+"""The largest fixed attenuator usually sold for homes (common practice)."""
 _FORMS = 'write "remove N", or "replace N" and one of: rg-6 [METRES], splitter WAYS, coupler DB, pad DB'
 
 
@@ -102,18 +113,41 @@ def parse_change(text: str, run: Run) -> CoaxChange:
     return CoaxChange(at=at, instead=_new_part(text, what, size, run.parts[at - 1]))
 
 
+def _unlike(text: str, old: Part, new: str) -> DataError:
+    takes = {
+        Cable: "another cable",
+        Splitter: "a splitter or a coupler",
+        Coupler: "a splitter or a coupler",
+        Amplifier: "a pad",
+        Pad: "another pad",
+    }.get(type(old))
+    name = part_words(old, others=False)
+    can = f"put {takes} in its place or take it out" if takes else "take it out"
+    return DataError(f"what-if {text!r}: {new} cannot stand for {name}; {can}")
+
+
 def _new_part(text: str, what: str, size: str, old: Part) -> Part:
     serves = old.serves if isinstance(old, Splitter | Coupler) else ()
     if what in list(CableKind):
-        length = float(size) if size else old.length_m if isinstance(old, Cable) else None
-        if length is None:
-            raise DataError(f"what-if {text!r}: how long is the cable? write its metres after its kind")
+        if not isinstance(old, Cable):
+            raise _unlike(text, old, "a cable")
+        length = float(size) if size else old.length_m
+        if not 0.0 < length <= LONGEST_M:
+            raise DataError(
+                f"what-if {text!r}: no cable of a home is {length:g} m long; give 0.1 to {LONGEST_M:g}"
+            )
         return Cable(kind=CableKind(what), length_m=length)
+    if what in ("splitter", "coupler") and not isinstance(old, Splitter | Coupler):
+        raise _unlike(text, old, f"a {what}")
     if what == "splitter" and size.isdigit() and (int(size), Leg.EVEN) in SPLITTER_DB:
         return Splitter(ways=int(size), serves=serves)
     if what == "coupler" and size.isdigit() and int(size) in COUPLER_THROUGH_DB:
         return Coupler(value_db=int(size), serves=serves)
     if what == "pad" and size:
+        if not isinstance(old, Amplifier | Pad):
+            raise _unlike(text, old, "a pad")
+        if not 0.0 < float(size) <= MOST_PAD_DB:
+            raise DataError(f"what-if {text!r}: there is no pad of {size} dB; give 1 to {MOST_PAD_DB:g}")
         return Pad(loss_db=float(size))
     raise DataError(f"what-if {text!r} is not understood; {_FORMS}")
 

@@ -132,14 +132,14 @@ def figures_of(
             count=int(ticks.sum()),
             how="ten-second ticks",
         ),
-        loss_figure("line-loss", "lost over the suspect", *column_loss(span, ticks, crossing)),
+        loss_figure("line-loss", "packet loss over the link at fault", *column_loss(span, ticks, crossing)),
         loss_figure(
             "quiet-loss",
-            "lost over the suspect outside all episodes",
+            "packet loss over the link at fault outside all episodes",
             *column_loss(span, span.quiet, crossing),
         ),
         loss_figure("beside-loss", "lost beside it at the same moments", *column_loss(span, ticks, beside)),
-        added_figure("line-added", "added to the usual round trip over the suspect", over),
+        added_figure("line-added", "added to the usual round trip over the link at fault", over),
         Figure(
             name="line-worst",
             words="added at the 95th percentile",

@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 
-from whichhop.advice.known import Known, time_words
+from whichhop.advice.known import Known
 from whichhop.advice.rank import advise
 from whichhop.advice.step import Recommendation, RecommendationKind, lasting_words, step_words
 from whichhop.app.advice_of_home import OF_LONG, known_home
@@ -31,7 +31,7 @@ examples:
   whichhop advise alder.yaml --records evening/ --levels reading.json
 
 Judges the span as `whichhop compare` does, and takes the newest transfers and levels in. What is about
-trouble that lasts comes first, the cheapest before the dear; the rest is ranked by the share of the service
+an ongoing fault comes first, the cheapest before the dear; the rest is ranked by the share of the service
 paid for that it would give back at most: of the plan's rate, or of the time.
 What was never measured is not advised; the list ends with what to measure instead. Exit code 1 when there is
 nothing to fix.
@@ -92,7 +92,7 @@ def _many(count: int, what: str) -> str:
 
 
 def _text(known: Known, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link]) -> str:
-    span = f"{time_words(known.start_ns)} to {time_words(known.end_ns)}"
+    span = f"{known.time(known.start_ns)} to {known.time(known.end_ns)}"
     lines = [
         f"{known.home.name}, {span}: {_many(len(known.verdicts), 'verdict')}, "
         f"{_many(len(known.rates), 'transfer')}, {'levels read' if known.levels else 'no levels read'}",

@@ -22,14 +22,14 @@ from whichhop.change.hours import HOUR_NS, HourTable, hour_table
 from whichhop.change.pairing import match_hours
 from whichhop.cli.change_words import answer_text
 from whichhop.cli.collecting import add_source_arguments, opened_for
-from whichhop.cli.note import note_data
-from whichhop.cli.times import day_text, parse_span, parse_time
+from whichhop.cli.noting import note_data
+from whichhop.cli.times import instant_text, parse_span, parse_time, times_in
 from whichhop.config.check import House, read_house
-from whichhop.daemon.transfer.lease import zone_of
 from whichhop.errors import DataError
 from whichhop.model import ModemLevels, Reading, call_sessions, derive_sessions
 from whichhop.model.level_series import LevelSeries
 from whichhop.model.note import Look, Note
+from whichhop.model.time_words import zone_of
 from whichhop.net.clock import SystemClock
 from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.files import notes_in
@@ -71,7 +71,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def _chosen(args: argparse.Namespace, notes: dict[int, Note]) -> tuple[int | None, Note]:
     if args.at is not None:
         at = parse_time(args.at, "--at", 0)
-        return None, Note(at_ns=at, text=f"whatever was changed at {day_text(at)}")
+        return None, Note(at_ns=at, text=f"whatever was changed at {instant_text(at)}")
     if args.note is not None:
         if args.note not in notes:
             known = ", ".join(map(str, notes)) or "none"
@@ -154,7 +154,7 @@ def why_not(spans: Spans, measured: list[int], now_ns: int) -> str:
     if not spans.after:
         ready = (spans.after.start + 1) * HOUR_NS
         when = (
-            f"the first whole hour after it ends at {day_text(ready)}"
+            f"the first whole hour after it ends at {instant_text(ready)}"
             if ready > now_ns
             else "another note is too near"
         )
@@ -278,6 +278,7 @@ def found_data(house: House, found: Found) -> dict[str, Any]:
 def run(args: argparse.Namespace) -> int:
     """Collect, compare, print. Exit code 1 when there is nothing to compare."""
     house = read_house(args.home)
+    times_in(house.home)
     with opened_for(args, house) as source:
         for note in notes_in(args.records) if args.records else ():
             if isinstance(note, Look):

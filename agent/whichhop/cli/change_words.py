@@ -9,7 +9,7 @@ from whichhop.change.hours import HOUR_NS
 from whichhop.change.measures import MEASURES
 from whichhop.change.worked_out import against_worked_out
 from whichhop.cli.table import table
-from whichhop.cli.times import day_text
+from whichhop.cli.times import instant_text
 from whichhop.model.note import Note
 
 DAYS_A_WEEK = 7
@@ -168,13 +168,13 @@ def _spans(found: BeforeAfter) -> list[str]:
     effects = [e for p in (*found.links, *found.sessions, *found.modem) for e in p.effects if e.hours]
     most = max(effects, key=lambda e: e.hours, default=None)
     lines = [
-        f"Before: {day_text(before.start * HOUR_NS)} to {day_text(before.stop * HOUR_NS)};"
-        f" after: {day_text(after.start * HOUR_NS)} to {day_text(after.stop * HOUR_NS)}."
+        f"Before: {instant_text(before.start * HOUR_NS)} to {instant_text(before.stop * HOUR_NS)};"
+        f" after: {instant_text(after.start * HOUR_NS)} to {instant_text(after.stop * HOUR_NS)}."
     ]
     if most is not None:
         words = f"Compared: {most.days_before} days before, {most.days_after} after, the same hours of day"
         if past:
-            words += f"; how days differ is learned from {day_text(past.start * HOUR_NS)} on"
+            words += f"; how days differ is learned from {instant_text(past.start * HOUR_NS)} on"
         lines.append(f"{words}.")
     return lines
 
@@ -200,9 +200,8 @@ def _unmeasured(found: BeforeAfter) -> str:
 def answer_text(home: str, number: int | None, noted: Note, found: BeforeAfter | None, why: str) -> str:
     """The whole answer as it is printed."""
     note = f"note {number}, " if number is not None else ""
-    lines = [
-        f"{home}: {note}{day_text(noted.at_ns)}, {noted.text}{f' ({noted.change})' if noted.change else ''}"
-    ]
+    change = f" ({noted.change})" if noted.change else ""
+    lines = [f"{home}: {note}{instant_text(noted.at_ns)}, {noted.text}{change}"]
     if found is None:
         return "\n".join([*lines, why, ""])
     nothing = _unmeasured(found)

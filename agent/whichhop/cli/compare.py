@@ -18,7 +18,7 @@ from whichhop.cli.collecting import add_source_arguments, opened_for
 from whichhop.cli.compare_live import follow
 from whichhop.cli.span import add_span_arguments, nothing_measured, span_of, told_span
 from whichhop.cli.table import table
-from whichhop.cli.times import clock_text, local_text
+from whichhop.cli.times import clock_text, instant_text, times_in
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_data
 from whichhop.compare.windows.clocks import clock_words
 from whichhop.compare.words import (
@@ -100,7 +100,7 @@ def _not_judged_words(found: Comparison) -> str:
 
 def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, file: str) -> str:
     head = (
-        f"{found.home.name}: {local_text(found.start_ns)} to {local_text(found.end_ns)},"
+        f"{found.home.name}: {instant_text(found.start_ns)} to {instant_text(found.end_ns)},"
         f" {len(found.windows.sessions)} sessions, {found.packets} packets"
     )
     aside = _not_judged_words(found)
@@ -164,7 +164,7 @@ def _from_server(args: argparse.Namespace, house: House) -> _Answer:
     found = compare_windows(house.home, windows, readings)
     if found is None:
         raise DataError(
-            f"the server has nothing of this home between {local_text(start)} and {local_text(end)};"
+            f"the server has nothing of this home between {instant_text(start)} and {instant_text(end)};"
             " let it scrape the agents, or name another span with --from and --to"
         )
     return _Answer(found=found, readings=readings, note=note)
@@ -185,6 +185,7 @@ def _follow(args: argparse.Namespace, house: House) -> int:
 def run(args: argparse.Namespace) -> int:
     """Collect, judge, print. Exit code 0 whatever the verdict; 2 when nothing could be judged."""
     house = read_house(args.home)
+    times_in(house.home)
     chosen = [f"--{n}" for n in ("prometheus", "records", "offline", "follow") if getattr(args, n)]
     if len(chosen) > 1:
         raise WhichhopError(f"{' and '.join(chosen)} exclude each other; give one")

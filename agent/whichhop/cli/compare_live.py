@@ -94,7 +94,7 @@ def state_words(bulletin: Bulletin) -> str:
     if bulletin.learning_s > 0:
         return f"learning what is usual, {bulletin.learning_s:.0f} s to go"
     if bulletin.blind:
-        return "nothing can be said of now: no link is being measured"
+        return "not determined now: no link is being measured"
     unseen = bulletin.named(LinkState.UNKNOWN)
     beside = f"; not measured now: {', '.join(unseen)}" if unseen else ""
     if bulletin.levels_s > 0:

@@ -11,7 +11,7 @@ from whichhop.app.dossier import Order, assemble
 from whichhop.claim.pseudonyms import StandIns, stripped
 from whichhop.cli.collecting import add_source_arguments, opened_for
 from whichhop.cli.span import add_span_arguments, nothing_measured, span_of
-from whichhop.cli.times import local_text
+from whichhop.cli.times import instant_text
 from whichhop.cli.zone import machine_zone
 from whichhop.compare.windows.table import whole_ticks
 from whichhop.config.check import House, read_house
@@ -122,8 +122,8 @@ def _dossier(args: argparse.Namespace, house: House, secret: bytes | None) -> Do
         )
         if dossier is None and args.levels:
             raise DataError(
-                f"--levels: no level of a modem was read between {local_text(start)} and"
-                f" {local_text(end)}; add"
+                f"--levels: no level of a modem was read between {instant_text(start)} and"
+                f" {instant_text(end)}; add"
                 f" levels: to the modem in {args.home}, or name a longer span with --from"
             )
         if dossier is None:

@@ -3,7 +3,10 @@
 import argparse
 import asyncio
 import json
+import shlex
 import sys
+import textwrap
+from collections.abc import Iterator
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -14,8 +17,10 @@ from whichhop.cabling.judge_levels import Judgement, deltas_between
 from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.level_change import LevelChange, channel_row, level_changes
 from whichhop.cabling.level_readings import from_readings
+from whichhop.cabling.levels_summary import UNCOUNTED, WORD, Complaint, LevelsSummary, summary
 from whichhop.cabling.rules import LevelStanding
 from whichhop.cli.table import table
+from whichhop.cli.times import instant_text, times_in
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError
 from whichhop.model import Channel, ModemLevels
@@ -32,9 +37,13 @@ examples:
   whichhop levels HOME --before before.json
   whichhop levels HOME --page saved.html
 
-Codeword ratios need two readings: give an earlier one with --before, or the agent's store with --store.
+Says how the levels stand, then each kind of complaint once with the channel that is worst, then what was not
+read; --all lists every channel. Shares of codewords need two readings: give an earlier one with --before, or
+the agent's store with --store.
 Exit code 0 when nothing is outside its limits, 1 when something is, 2 when the levels cannot be had.
 """
+MOST_REMARKS = 3
+WIDTH = 96
 _BACK_NS = 24 * 3600 * NS_PER_S
 
 
@@ -48,6 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     where.add_argument("--page", type=Path, metavar="FILE", help="read a saved status page instead")
     parser.add_argument("--before", type=Path, metavar="FILE", help="an earlier reading: what --json printed")
     parser.add_argument("--store", type=Path, metavar="FILE", help="an agent's store, for the reading before")
+    parser.add_argument("--all", action="store_true", help="list every channel and every finding too")
     parser.add_argument("--json", action="store_true", help="print data instead of tables")
 
 
@@ -103,11 +113,15 @@ def as_data(
     changes: tuple[LevelChange, ...],
 ) -> dict[str, Any]:
     """The whole answer as JSON-ready data; `channels` and `at` are what --before and --file read."""
+    short = summary(now, judgement, counted=before is not None)
     out: dict[str, Any] = {
         "node": now.node,
         "at": time_text(now.at_ns),
         "source": source.words,
         "standing": judgement.standing,
+        "headline": short.headline,
+        "complaints": [c.words for c in short.complaints],
+        "not_read": list(short.not_read),
         "channels": [channel_row(c) for c in now.channels],
         "dsl": [asdict(line) for line in now.dsl],
         "receive_dbm": now.receive_dbm,
@@ -142,44 +156,70 @@ def _cells(c: Channel) -> tuple[str, ...]:
     )
 
 
-def _print(
+def _lines(
     *,
     now: ModemLevels,
     source: LevelsSource,
-    judgement: Judgement,
+    short: LevelsSummary,
     difference: LevelDifference | None,
     changes: tuple[LevelChange, ...],
-    counted: bool,
-) -> None:
-    head = ("channel", "MHz", "carrier", "locked", "dBmV", "SNR dB", "corrected", "uncorrectable")
-    out = sys.stdout
-    out.write(f"{now.node} at {time_text(now.at_ns)}, by {source.words}\n\n")
-    if now.channels:
-        out.write(table(head, [_cells(c) for c in now.channels]) + "\n\n")
-    fine = [f.words for f in judgement.findings if f.standing is LevelStanding.FINE and not now.channels]
-    # Two rules with one value say the same words.
-    out.writelines(f"fine: {words}\n" for words in dict.fromkeys(fine))
-    for finding in judgement.troubles:
-        out.write(f"{finding.standing}: {finding.words}\n")
-    unknown = [f for f in judgement.findings if f.standing is LevelStanding.UNKNOWN]
-    out.writelines(f"unknown: {f.words}\n" for f in unknown[:3])
-    if len(unknown) > 3:
-        out.write(f"unknown: {len(unknown) - 3} more channels likewise\n")
-    if not judgement.troubles:
-        out.write("Every level is inside what technicians aim for.\n")
-    if not counted and now.channels:
-        out.write("Codeword totals above are since the modem's restart; a ratio needs a reading before.\n")
-    if now.receive_dbm is not None and judgement.troubles:
-        out.writelines(f"! {c}\n" for c in FIBRE_CAUTIONS)
+    all_command: str,
+) -> Iterator[str]:
+    """The reading in one screen: the answer, complaints by kind, what they rest on."""
+    yield f"{now.node}, read {instant_text(now.at_ns)} by {source.words}"
+    yield f"{short.headline}."
+    yield ""
+    for one in short.complaints:
+        yield from _complaint(one)
+    yield from (f"Read: {words}." for words in short.figures)
+    if short.not_read:
+        yield f"Not read: {', '.join(short.not_read)}."
+    if short.unknown_columns:
+        yield f"Columns of the page that are not known: {', '.join(short.unknown_columns)}."
+        yield "To have one read, name it in the home file, at the modem's levels: columns: {snr: HEADING}."
+    if short.uncounted and short.complaints:
+        yield f"{UNCOUNTED.capitalize()}: --before FILE or --store FILE."
+    if now.receive_dbm is not None and short.complaints:
+        yield from (f"! {c}" for c in FIBRE_CAUTIONS)
     if difference is not None and now.channels:
-        out.write(f"Against the cable run: {difference.words}.\n")
-    out.writelines(f"Since the reading before: {c.words}.\n" for c in changes)
-    out.writelines(f"Note: {r}\n" for r in now.remarks)
+        yield f"Against the cable run: {difference.words}."
+    yield from (f"Since the reading before: {c.words}." for c in changes)
+    yield from (f"Note: {r}" for r in now.remarks[:MOST_REMARKS])
+    if (more := len(now.remarks) - MOST_REMARKS) > 0:
+        yield f"Note: {more} more like these"
+    if all_command:
+        yield f"Every channel: {all_command}"
+
+
+def _complaint(one: Complaint) -> Iterator[str]:
+    """What is wrong, and below it what is wanted and what such a value usually means."""
+    yield f"{WORD[one.standing]:<10}{one.short}"
+    if one.worst.wanted:
+        means = f": {one.worst.means}" if one.worst.means else ""
+        words = f"wanted {one.worst.wanted} ({one.worst.source}){means}."
+        yield from textwrap.wrap(words, WIDTH, initial_indent=" " * 10, subsequent_indent=" " * 10)
+
+
+def _every_channel(now: ModemLevels, judgement: Judgement) -> str:
+    head = ("channel", "MHz", "carrier", "locked", "dBmV", "SNR dB", "corrected", "uncorrectable")
+    lines = ["", table(head, [_cells(c) for c in now.channels])] if now.channels else [""]
+    # Two rules with one value say the same words.
+    lines += dict.fromkeys(f"{WORD[f.standing]}: {f.words}" for f in judgement.findings)
+    return "\n".join(lines)
+
+
+def _same(args: argparse.Namespace) -> list[str]:
+    """The options that were given, to be given again."""
+    given = (("--node", args.node), ("--file", args.file), ("--page", args.page), ("--before", args.before))
+    return [
+        word for option, value in (*given, ("--store", args.store)) if value for word in (option, str(value))
+    ]
 
 
 def run(args: argparse.Namespace) -> int:
     """Read, judge, print."""
     house = read_house(args.home)
+    times_in(house.home)
     node, source = source_of(house, args.node, args.file or args.page)
     now = take_reading(node, source)
     before = _before(args, node, now)
@@ -197,12 +237,15 @@ def run(args: argparse.Namespace) -> int:
         )
         sys.stdout.write(json.dumps({"home": house.home.name, **data}, indent=2) + "\n")
     else:
-        _print(
+        again = ["whichhop", "levels", str(args.home), *_same(args), "--all"]
+        lines = _lines(
             now=now,
             source=source,
-            judgement=judgement,
+            short=summary(now, judgement, counted=before is not None),
             difference=difference,
             changes=changes,
-            counted=before is not None,
+            all_command="" if args.all else shlex.join(again),
         )
+        text = "\n".join(lines)
+        sys.stdout.write((text + _every_channel(now, judgement) if args.all else text) + "\n")
     return 1 if judgement.standing is LevelStanding.OUTSIDE else 0

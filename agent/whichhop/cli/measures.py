@@ -11,7 +11,7 @@ from typing import Any
 from whichhop.app.agent_addresses import DAY_NS
 from whichhop.cli.collecting import add_source_arguments, opened_for
 from whichhop.cli.table import table
-from whichhop.cli.times import local_text, parse_time
+from whichhop.cli.times import instant_text, parse_time, times_in
 from whichhop.config.check import read_house
 from whichhop.errors import DataError
 from whichhop.model import Home, Method, Record, SessionKey
@@ -108,7 +108,7 @@ def _ends(row: Measure) -> str:
 def _one_session(key: SessionKey, home: Home, records: Sequence[Record], rows: Sequence[Measure]) -> str:
     samples = sum(len(r.samples) for r in records)
     begin, end = records[0].minute * NS_PER_MINUTE, (records[-1].minute + 1) * NS_PER_MINUTE
-    span = f"{local_text(begin)} to {local_text(end)}"
+    span = f"{instant_text(begin)} to {instant_text(end)}"
     text = [f"{key} in {home.name}: {span}, {samples} packets in {len(records)} min"]
     for group, found in groupby(rows, lambda r: r.group):
         text += ["", *_group(group, list(found))]
@@ -165,6 +165,7 @@ def _data(key: SessionKey, records: Sequence[Record], rows: Sequence[Measure]) -
 def run(args: argparse.Namespace) -> int:
     """Print the figures. Exit code 2 when there is no record to take them from."""
     house = read_house(args.home)
+    times_in(house.home)
     asked = session_of(args.session) if args.session else None
     with opened_for(args, house) as source:
         store = source.store

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from whichhop.app.metric_text import LastRate
-from whichhop.cli.times import clock_text, day_text
+from whichhop.cli.times import clock_text, instant_text
 from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import (
     NO_FAULT,
@@ -23,7 +23,7 @@ WIDTH, HEIGHT = 80, 24
 LABEL = 10
 DAY_NS = 24 * 3600 * NS_PER_S
 # The most lines of each part; with the heading and blank lines they make HEIGHT together.
-NOW_LINES, LINK_LINES, EPISODE_LINES, AGENT_LINES, RATE_LINES, MODEM_LINES, NEXT_LINES = 2, 6, 4, 2, 2, 2, 2
+NOW_LINES, LINK_LINES, EPISODE_LINES, AGENT_LINES, RATE_LINES, MODEM_LINES, NEXT_LINES = 2, 6, 3, 2, 2, 2, 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +71,7 @@ def _now(bulletin: Bulletin) -> list[str]:
     if lasting := bulletin.ongoing:
         return [_fault(verdict, bulletin.at_ns) for verdict in lasting]
     if bulletin.blind:
-        return ["Nothing can be said of now: every agent is busy, asleep or not heard of."]
+        return ["Not determined now: every agent is busy, asleep or not heard of."]
     if suspected := bulletin.named(LinkState.SUSPECTED):
         return [f"Something may be starting, which is not yet sure: {', '.join(suspected)}."]
     if unseen := bulletin.named(LinkState.UNKNOWN):
@@ -90,7 +90,7 @@ def _no_fault(bulletin: Bulletin) -> list[str]:
 
 
 def _since(at_ns: int, now_ns: int) -> str:
-    return clock_text(at_ns)[:5] if now_ns - at_ns < DAY_NS else day_text(at_ns)
+    return clock_text(at_ns)[:5] if now_ns - at_ns < DAY_NS else instant_text(at_ns)
 
 
 def _fault(verdict: Verdict, now_ns: int) -> str:
@@ -99,12 +99,13 @@ def _fault(verdict: Verdict, now_ns: int) -> str:
     if verdict.place:
         what = f"{verdict.place}: one of these is at fault, packets cannot tell which"
     elif verdict.cause is Cause.NOT_SEPARABLE:
-        what = f"one of {where} is at fault (these vantage points cannot tell which)"
+        what = f"one of {where} is at fault (which of them cannot be told apart)"
     else:
         what = f"{CAUSE_TABLE[verdict.cause].words} is at fault: {where}"
     proven = "" if verdict.proven else ", not proven"
     since = since_words(verdict, _since(verdict.start_ns, now_ns))
-    return f"{what[0].upper()}{what[1:]}, {sure}{proven}, since {since}."
+    why = f" {verdict.inside.line}." if verdict.inside is not None else ""
+    return f"{what[0].upper()}{what[1:]}, {sure}{proven}, since {since}.{why}"
 
 
 def _figures(link: LinkNow) -> str:
@@ -117,7 +118,7 @@ def _figures(link: LinkNow) -> str:
     if link.added_s is not None and link.added_s >= 0.001:
         words.append(f"{ms(link.added_s)} over usual")
     if link.loss_ratio:
-        words.append(f"{100 * link.loss_ratio:.1f} % lost")
+        words.append(f"{100 * link.loss_ratio:.1f} % packet loss")
     return ", ".join(words)
 
 
@@ -197,7 +198,7 @@ def _next(bulletin: Bulletin) -> list[str]:
 def screen(view: View) -> str:
     """The whole screen, without an end of line at its end."""
     bulletin = view.bulletin
-    title = f"{bulletin.home}, {day_text(bulletin.at_ns)[:10]} {clock_text(bulletin.at_ns)}"
+    title = f"{bulletin.home}, {instant_text(bulletin.at_ns)}"
     lines = [textwrap.shorten(title, WIDTH, placeholder=" ..."), ""]
     lines += _part("Now", _now(bulletin), NOW_LINES)
     lines += _part("Links", _links(bulletin), LINK_LINES, "more links")

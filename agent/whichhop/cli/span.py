@@ -4,7 +4,7 @@ import argparse
 
 from whichhop.app.agent_addresses import DAY_NS
 from whichhop.app.collect import Opened
-from whichhop.cli.times import local_text, parse_time
+from whichhop.cli.times import instant_text, parse_time
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.errors import DataError
 from whichhop.model.units import NS_PER_MINUTE
@@ -39,18 +39,19 @@ def nothing_measured(found: Opened, start_ns: int, end_ns: int) -> DataError:
     """The one line for a span of which there is nothing to judge."""
     kept = found.store.span()
     there = (
-        f"what is kept reaches from {local_text(kept[0] * NS_PER_MINUTE)} to"
-        f" {local_text((kept[1] + 1) * NS_PER_MINUTE)}; name a span in it with --from and --to"
+        f"what is kept reaches from {instant_text(kept[0] * NS_PER_MINUTE)} to"
+        f" {instant_text((kept[1] + 1) * NS_PER_MINUTE)}; name a span in it with --from and --to"
         if kept
         else "start the agents (whichhop run HOME --node NAME), or name files with --records"
     )
     return DataError(
-        f"nothing of this home was measured between {local_text(start_ns)} and {local_text(end_ns)}: {there}"
+        f"nothing of this home was measured between {instant_text(start_ns)} and {instant_text(end_ns)}: "
+        f"{there}"
     )
 
 
 def _ordered(args: argparse.Namespace, start_ns: int, end_ns: int) -> tuple[int, int]:
     if start_ns >= end_ns:
-        what = f"--to {args.end}" if args.end else f"now, {local_text(end_ns)},"
+        what = f"--to {args.end}" if args.end else f"now, {instant_text(end_ns)},"
         raise DataError(f"{what} is not after --from {args.start}; name an earlier begin or a later end")
     return start_ns, end_ns

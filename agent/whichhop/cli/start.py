@@ -58,8 +58,8 @@ examples:
 Looks at this machine, asks its router for UPnP, says what it would probe, and asks once. Then it measures for
 three minutes, with --transfer under load too, answers, and leaves a home file that you can add to: run it
 again and it goes on with that file. Past the router, nothing is probed unless you name a target that you may
-probe; without one nothing can be said of the line. The modem is read, and a file fetched, only where you
-say so by option or when asked: --yes alone does neither.
+probe; without one nothing is determined about the access line. The modem is read, and a file fetched, only
+where you say so by option or when asked: --yes alone does neither.
 """
 DEFAULT_FILE = Path("home.yaml")
 SECONDS = 200

@@ -12,10 +12,12 @@ import msgspec
 
 from whichhop.app.agent_addresses import SETTLED_NS, addresses_of, tls_addresses_of
 from whichhop.app.agents_fetch import AgentsFetch
+from whichhop.app.hop_view import hop_lines, hops_told
 from whichhop.app.live_comparison import live_comparison
 from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of
 from whichhop.cli.collecting import opened_for
 from whichhop.cli.screen import View, screen
+from whichhop.cli.times import times_in
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
@@ -33,6 +35,7 @@ from whichhop.probes.transfer_line import Line
 EPILOG = """\
 example:
   whichhop status alder.yaml
+  whichhop status alder.yaml --hops
 
 Asks the agents how the home is: an agent that compares by itself (whichhop run --compare) says so at once;
 where none does, what they measured is collected and the last day judged here.
@@ -51,6 +54,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
     parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
     parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
+    parser.add_argument(
+        "--hops",
+        action="store_true",
+        help="what the agents' counters tell of each hop (Wi-Fi, ports, uptime), and what is not known",
+    )
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
@@ -157,13 +165,32 @@ def _heard(args: argparse.Namespace, home: Home) -> list[Heard]:
         return list(pool.map(lambda a: hear(a[0], a[1], get), addresses.items()))
 
 
+def _hops(args: argparse.Namespace, home: Home, heard: list[Heard]) -> int:
+    told = hops_told([h.metrics for h in heard], home)
+    silent = {h.agent: h.trouble for h in heard if h.trouble}
+    if len(silent) == len(heard):
+        first = next(iter(silent))
+        raise DataError(f"no agent answers ({first}: {silent[first]}); start the agents: whichhop run HOME")
+    if args.json:
+        data = {"hops": msgspec.to_builtins(told), "silent": silent}
+        sys.stdout.write(json.dumps(data, indent=2) + "\n")
+        return 0
+    blocks = ["\n".join(hop_lines(hop)) for hop in told]
+    blocks += [f"{agent} does not answer: {trouble}" for agent, trouble in silent.items()]
+    sys.stdout.write("\n\n".join(blocks) + "\n")
+    return 0
+
+
 def run(args: argparse.Namespace) -> int:
     """Ask, judge where nobody does, print."""
     house = read_house(args.home)
+    times_in(house.home)
     home = house.home
     if not home.agents:
         raise DataError(f"{home.name}: no node runs an agent; add agent: true to one")
     heard = _heard(args, home)
+    if args.hops:
+        return _hops(args, home, heard)
     now = SystemClock().utc_ns()
     told = newest(heard, now)
     if told is not None:
@@ -171,7 +198,9 @@ def run(args: argparse.Namespace) -> int:
     else:
         bulletin = _judged_here(args, house, heard)
         source = "judged here; no agent compares by itself"
-    modems = [(m.node, modem_line(m, home)) for h in heard for m in modems_of(h.metrics, now)]
+    modems = [(m.node, m.headline) for m in bulletin.modems] or [
+        (m.node, modem_line(m, home)) for h in heard for m in modems_of(h.metrics, now)
+    ]
     view = View(
         bulletin=bulletin,
         source=source,

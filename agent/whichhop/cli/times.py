@@ -1,30 +1,42 @@
 """Times as people type and read them on the command line."""
 
-from datetime import UTC, datetime
+from contextvars import ContextVar
+from datetime import datetime, tzinfo
 
 from whichhop.errors import DataError
+from whichhop.model import Home
+from whichhop.model.time_words import instant_words, utc_of, zone_of
 from whichhop.model.units import NS_PER_S
+
+_ZONE: ContextVar[tzinfo | None] = ContextVar("zone", default=None)
+"""The zone that this command tells times in; None takes the machine's."""
+
+
+def times_in(home: Home) -> None:
+    """From now on this command tells times in the home's zone."""
+    _ZONE.set(zone_of(home))
 
 
 def parse_time(text: str | None, option: str, default_ns: int) -> int:
-    """UTC nanoseconds of a time on the command line; without a zone it is taken as local time."""
+    """UTC nanoseconds of a time on the command line; without a zone it is taken as the home's."""
     if text is None:
         return default_ns
     try:
-        at = datetime.fromisoformat(text).astimezone()
+        at = datetime.fromisoformat(text)
+        at = at.replace(tzinfo=_ZONE.get()).astimezone() if at.tzinfo is None else at
         return round(at.timestamp()) * NS_PER_S
     except (ValueError, OverflowError):
         raise DataError(f"{option} {text}: not a time; write it as 2026-03-01T18:00Z") from None
 
 
-def local_text(at_ns: int) -> str:
-    """An instant in this machine's zone, to the second, with its offset from UTC."""
-    return datetime.fromtimestamp(at_ns / NS_PER_S, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
+def instant_text(at_ns: int) -> str:
+    """An instant in the home's zone, in the one form: 2026-03-01 18:00:10 CET (UTC+1)."""
+    return instant_words(at_ns, _ZONE.get())
 
 
 def clock_text(at_ns: int) -> str:
-    """An instant's time of day in this machine's zone, to the second."""
-    return datetime.fromtimestamp(at_ns / NS_PER_S, UTC).astimezone().strftime("%H:%M:%S")
+    """An instant's time of day in the home's zone, to the second, where the day is stated above."""
+    return f"{utc_of(at_ns).astimezone(_ZONE.get()):%H:%M:%S}"
 
 
 _SPANS = {"m": 60, "h": 3600, "d": 86_400, "w": 604_800}
@@ -38,8 +50,3 @@ def parse_span(text: str | None, option: str, default_ns: int) -> int:
     if unit not in _SPANS or not number.isdigit() or not 0 < int(number) < 100_000:
         raise DataError(f"{option} {text}: not a length of time; write it as 36h, 7d or 2w")
     return int(number) * _SPANS[unit] * NS_PER_S
-
-
-def day_text(at_ns: int) -> str:
-    """An instant in this machine's zone as date and time to the minute."""
-    return datetime.fromtimestamp(at_ns / NS_PER_S, UTC).astimezone().strftime("%Y-%m-%d %H:%M")

@@ -9,13 +9,13 @@ from typing import Any
 
 from whichhop.app.transfer_order import order_transfer
 from whichhop.cli.table import table
-from whichhop.cli.times import local_text
+from whichhop.cli.times import instant_text
 from whichhop.config.check import read_home
 from whichhop.config.keys import derive_keys, key_path_for, read_key
-from whichhop.daemon.transfer.lease import zone_of
 from whichhop.daemon.transfer.schedule import coming, octets_each
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home
+from whichhop.model.time_words import zone_of
 from whichhop.model.transfer import UPSTREAM
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock
@@ -29,7 +29,7 @@ EPILOG = """\
 examples:
   whichhop transfer alder.yaml desk attic       from the desk's agent to the attic's and back
   whichhop transfer alder.yaml study upstream   the line itself, by targets.downloads and targets.uploads
-  whichhop transfer alder.yaml --plan           what runs by itself, when, and what it may use
+  whichhop transfer alder.yaml --schedule           what runs by itself, when, and what it may use
 
 One transfer at a time runs in the whole home, within limits.daily_transfer_mb and outside the quiet hours.
 Exit code 0 done, 2 when it was skipped or failed, with the reason.
@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="go on for all of --seconds though the rate is steady: for round trips a minute, which need 8 s",
     )
-    parser.add_argument("--plan", action="store_true", help="show what runs by itself instead")
+    parser.add_argument("--schedule", action="store_true", help="show what runs by itself instead")
     parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
@@ -185,7 +185,7 @@ def _text(r: dict[str, Any]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _plan(home: Home, args: argparse.Namespace) -> int:
+def _schedule(home: Home, args: argparse.Namespace) -> int:
     clock = SystemClock()
     now = datetime.fromtimestamp(clock.utc_ns() / NS_PER_S, UTC)
     due = coming(home, now, zone_of(home), most=20)
@@ -206,7 +206,7 @@ def _plan(home: Home, args: argparse.Namespace) -> int:
         rows_each = [(name, f"{octets / 1e6:.0f} MB") for name, octets in each.items()]
         sys.stdout.write(table(("transfer", "at most"), rows_each) + "\n")
     else:
-        rows_due = [(local_text(d.at_ns), str(d.pair), f"{d.octets / 1e6:.0f} MB") for d in due]
+        rows_due = [(instant_text(d.at_ns), str(d.pair), f"{d.octets / 1e6:.0f} MB") for d in due]
         sys.stdout.write(table(("when", "transfer", "at most"), rows_due) + "\n")
     if today is not None:
         spent, budget = today["spent"] / 1e6, today["budget"] / 1e6
@@ -231,12 +231,12 @@ def _today(home: Home, args: argparse.Namespace) -> dict[str, Any] | None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Have it measured and print it, or print the plan."""
+    """Have it measured and print it, or print the schedule."""
     home = read_home(args.home)
-    if args.plan:
-        return _plan(home, args)
+    if args.schedule:
+        return _schedule(home, args)
     if args.agent is None or args.other_end is None:
-        raise DataError("name two nodes: whichhop transfer HOME A B (or --plan)")
+        raise DataError("name two nodes: whichhop transfer HOME A B (or --schedule)")
     results = _ask(home, args)
     if args.json:
         sys.stdout.write(json.dumps(results, indent=2) + "\n")

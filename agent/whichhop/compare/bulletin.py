@@ -1,13 +1,14 @@
 """The home's state now as a bulletin: each link in a line, agents, the day's verdicts, what to do next."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.live import HomeState
 from whichhop.compare.words import explain
-from whichhop.model import CAUSE_TABLE, LINK_TABLE, Home, Link, Owner, Verdict
+from whichhop.model import CAUSE_TABLE, LINK_TABLE, Home, Link, Method, Owner, Verdict
 from whichhop.model.bulletin import (
     AgentNow,
     Bulletin,
@@ -18,6 +19,7 @@ from whichhop.model.bulletin import (
     RoomRate,
     ToldVerdict,
 )
+from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
 
 LATELY_TICKS = 6
@@ -37,6 +39,7 @@ def bulletin_of(
     rooms: Iterable[RoomRate] = (),
     notes: Iterable[Note] = (),
     steps: Sequence[str] | None = None,
+    modems: Sequence[ModemNow] = (),
     own_use: OwnUse | None = None,
     notices: Sequence[NoticeHeard] = (),
 ) -> Bulletin:
@@ -65,6 +68,7 @@ def bulletin_of(
         levels_s=float(standing.levels_s),
         plan_down_bps=home.plan.down_bps if home.plan else None,
         plan_up_bps=home.plan.up_bps if home.plan else None,
+        modems=tuple(modems),
         own_use=own_use,
         notices=tuple(notices),
     )
@@ -109,14 +113,11 @@ def _link_now(standing: HomeState, link: Link, lasting: Sequence[Verdict]) -> Li
     least = min((len(standing.sessions[i].path.links) for i in ending), default=0)
     nearest = [i for i in ending if len(standing.sessions[i].path.links) == least]
     # The agent next to a link sees it with the least of other links mixed in.
-    rtt_s, added_s, packets, lost = _figures(standing, nearest)
-    probability = max(
-        (
-            *(f.probability for f in standing.findings if link.name in f.elements),
-            *(v.probability for v in lasting if link.name in v.elements),
-        ),
-        default=0.0,
-    )
+    figures = _figures(standing, nearest)
+    # The verdict on top of the page holds of the link too; a finding is of one tick alone.
+    told = [v.probability for v in lasting if link.name in v.elements]
+    found = [f.probability for f in standing.findings if link.name in f.elements]
+    probability = max(told or found, default=0.0)
     return LinkNow(
         name=link.name,
         near=link.near,
@@ -125,11 +126,12 @@ def _link_now(standing: HomeState, link: Link, lasting: Sequence[Verdict]) -> Li
         medium=link.medium,
         state=_state(standing, link, crossing, lasting, probability),
         probability=probability,
-        rtt_s=rtt_s,
-        added_s=added_s,
-        loss_ratio=lost / packets if packets else None,
-        packets=packets,
+        rtt_s=figures.rtt_s,
+        added_s=figures.added_s,
+        loss_ratio=figures.loss_ratio,
+        packets=figures.packets,
         level=next((v for v in standing.levels if link.name in v.elements), None),
+        whole_path=figures.whole_path,
     )
 
 
@@ -154,18 +156,79 @@ def _lately(standing: HomeState) -> NDArray[np.bool_]:
     return standing.speaks[-LATELY_TICKS:]
 
 
-def _figures(standing: HomeState, columns: Sequence[int]) -> tuple[float | None, float | None, int, int]:
-    """Median round trip and excess in seconds, packets and losses of some sessions in the last minute."""
-    chosen, speaks = list(columns), _lately(standing)[:, columns]
-    table = standing.table
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Figures:
+    """A link's figures of the last minute, as LinkNow has them."""
+
+    rtt_s: float | None
+    added_s: float | None
+    loss_ratio: float | None
+    packets: int
+    whole_path: bool
+
+
+def _figures(standing: HomeState, columns: Sequence[int]) -> _Figures:
+    """What some sessions that end just past a link tell of it, less what was so before it already."""
+    to_near = _to_near_end(standing, columns)
+    own = list(to_near) if to_near else list(columns)
+    packets, lost = _counted(standing, own)
+    loss = lost / packets if packets else None
+    added = _median(_excess(standing, own))
+    if to_near:
+        before = list(to_near.values())
+        sent, gone = _counted(standing, before)
+        if loss is not None and sent:
+            # Shares of what arrived multiply along a path.
+            loss = max(0.0, 1.0 - (1.0 - loss) / max(1.0 - gone / sent, 1e-9))
+        if added is not None:
+            # Box by box and tick by tick, so that what comes and goes on the shared part cancels.
+            each = _median(_excess(standing, own) - _excess(standing, before))
+            added = added if each is None else each
+    rtt = np.where(_lately(standing)[:, own], standing.table.q50_s[-LATELY_TICKS:, own], np.nan)
+    longest = max((len(standing.sessions[i].path.links) for i in own), default=0)
+    return _Figures(
+        rtt_s=_median(rtt),
+        added_s=added,
+        loss_ratio=loss,
+        packets=packets,
+        whole_path=not to_near and longest > 1,
+    )
+
+
+def _to_near_end(standing: HomeState, columns: Sequence[int]) -> dict[int, int]:
+    """By session, one of the same agent that ends where the session's last link begins, or as near to that as
+    anything answers; of the same way of asking where there is one."""
+    ends = {
+        (s.key.agent, s.key.method, tuple(k.name for k in s.path.links)): i
+        for i, s in enumerate(standing.sessions)
+    }
+    out = {}
+    for i in columns:
+        session = standing.sessions[i]
+        names = tuple(k.name for k in session.path.links)
+        methods = (session.key.method, *(m for m in Method if m is not session.key.method))
+        shorter = [names[:length] for length in range(len(names) - 1, 0, -1)]
+        near = (ends.get((session.key.agent, m, links)) for links in shorter for m in methods)
+        found = next((j for j in near if j is not None), None)
+        if found is not None:
+            out[i] = found
+    return out
+
+
+def _counted(standing: HomeState, chosen: list[int]) -> tuple[int, int]:
+    """Packets and losses of some sessions in the last minute."""
+    speaks, table = _lately(standing)[:, chosen], standing.table
     sent = int(np.where(speaks, table.sent[-LATELY_TICKS:, chosen], 0).sum())
-    lost = int(np.where(speaks, table.lost[-LATELY_TICKS:, chosen], 0).sum())
-    q50 = np.where(speaks, table.q50_s[-LATELY_TICKS:, chosen], np.nan)
-    rtt_s = _median(q50)
-    added_s = None
-    if standing.baseline is not None:
-        added_s = _median(q50 - standing.baseline.loc50[chosen])
-    return rtt_s, added_s, sent, lost
+    return sent, int(np.where(speaks, table.lost[-LATELY_TICKS:, chosen], 0).sum())
+
+
+def _excess(standing: HomeState, chosen: list[int]) -> NDArray[np.floating]:
+    """Round trips over their quiet median by tick and session, nan where not known."""
+    q50 = np.where(_lately(standing)[:, chosen], standing.table.q50_s[-LATELY_TICKS:, chosen], np.nan)
+    if standing.baseline is None:
+        return np.full_like(q50, np.nan)
+    excess: NDArray[np.floating] = q50 - standing.baseline.loc50[chosen]
+    return excess
 
 
 def _median(values: NDArray[np.floating]) -> float | None:

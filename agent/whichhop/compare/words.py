@@ -180,7 +180,7 @@ def headline(verdict: Verdict) -> str:
         return f"{place} ({sure} that it is one of these, which packets cannot tell apart)."
     where = names_words(verdict.elements)
     if verdict.cause is Cause.NOT_SEPARABLE:
-        return f"These vantage points cannot tell which: {where} ({sure} that it is one of them)."
+        return f"These cannot be told apart: {where} ({sure} that it is one of them)."
     words = CAUSE_TABLE[verdict.cause].words
     text = f"{words}: {where} ({sure})."
     if not verdict.proven:
@@ -243,6 +243,17 @@ def since_words(verdict: Verdict, text: str) -> str:
     return f"before {text}" if verdict.standing else text
 
 
+def inside_words(verdict: Verdict) -> list[str]:
+    """Why the hop is slow, with the figures that speak for it; or that it cannot be told, and what would."""
+    found = verdict.inside
+    if found is None:
+        return []
+    named = found.named
+    if named is not None:
+        return [f"{found.line}, because {'; '.join(named.evidence)}." if named.evidence else f"{found.line}."]
+    return [f"{found.line}.", *(f"To tell why: {s}." for s in found.settles[:1])]
+
+
 def explain(verdict: Verdict) -> list[str]:
     """All sentences of a verdict, most important first."""
     out = [
@@ -250,6 +261,7 @@ def explain(verdict: Verdict) -> list[str]:
         standing_words(verdict),
         shares_words(verdict),
         spoke_for(verdict),
+        *inside_words(verdict),
         owner_words(verdict),
     ]
     out += [

@@ -91,11 +91,13 @@ def _part_troubles(part: RunPart, at: KeyPath, first: bool) -> Iterator[Trouble]
         yield (*at, key), f"has no meaning with {kind}", "remove it"
     if (kind == "tap") != first:
         if first:
-            yield at, f"the run starts with {kind}", "start it with tap: [{mhz: ..., dbmv: ...}]"
+            yield (
+                at,
+                f"the run starts with {kind}",
+                "start it with tap: [{mhz: ..., dbmv: ...}], or tap: [] where no level is known there",
+            )
         else:
             yield at, "a second start", "keep one tap, at the head of the list"
-    if kind == "tap" and not part.tap:
-        yield (*at, "tap"), "no level", "give at least one {mhz: ..., dbmv: ...}"
     if kind == "cable" and (part.length_m is None) == (part.length_ft is None):
         problem = "missing" if part.length_m is None else "given in metres and in feet"
         yield (*at, "length_m"), problem, "give the cable's length once, as length_m or length_ft"

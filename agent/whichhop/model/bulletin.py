@@ -5,6 +5,7 @@ from enum import StrEnum
 
 from whichhop.model.finding import Finding, Level, Verdict
 from whichhop.model.links import Cause, LinkKind, Medium
+from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
 
 DEVICE_DOWN, DEVICE_UP = "device_down_bps", "device_up_bps"
@@ -36,9 +37,11 @@ class LinkNow:
     """One link in the last minutes; links come in the order from the home's far ends to the provider.
 
     near is further from the provider, as in the home file. probability: that it is at fault now, alone or in
-    a group that cannot be split. rtt_s, added_s: the median round trip of the sessions that end just past it,
-    and its excess over their quiet median, seconds. level: of the link by itself, against what is usual for
-    its medium, from the first minutes. loss_ratio: of those sessions' packets. None where not measured.
+    a group that cannot be split. rtt_s: the median round trip of the sessions that end just past it, seconds.
+    added_s: its excess over their quiet median, and loss_ratio the share of packets lost: the link's own,
+    less what sessions of the same agent saw up to its near end; with `whole_path` none did, so the links
+    before it are in them. level: of the link by itself, against what is usual for its medium, from the
+    first minutes. None where not measured.
     """
 
     name: str
@@ -53,6 +56,7 @@ class LinkNow:
     loss_ratio: float | None = None
     packets: int = 0
     level: Level | None = None
+    whole_path: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,6 +145,7 @@ class Bulletin:
     levels_s: float = 0.0
     plan_down_bps: float | None = None
     plan_up_bps: float | None = None
+    modems: tuple[ModemNow, ...] = ()
     own_use: OwnUse | None = None
     """None where no agent counts it."""
     notices: tuple[NoticeHeard, ...] = ()

@@ -102,6 +102,8 @@ class ModemLevels:
     dsl: tuple[DslLine, ...] = ()
     receive_dbm: float | None = None
     remarks: tuple[str, ...] = ()
+    not_read: tuple[str, ...] = ()
+    """Headings of the page over figures that nothing is known of."""
 
     def direction(self, direction: Direction) -> tuple[Channel, ...]:
         """The channels of one direction, in the order read."""

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from whichhop.model.inner_cause import InnerAnswer
 from whichhop.model.links import Cause
 
 
@@ -119,6 +120,8 @@ class Verdict:
     standing: bool = False
     shares: Mapping[str, float] | None = None
     place: str = ""
+    inside: InnerAnswer | None = None
+    """Why the hop is slow; worked out after all the rest, which it never changes."""
 
     @property
     def near_line(self) -> bool:

@@ -144,7 +144,7 @@ CAUSE_TABLE: dict[Cause, CauseRow] = {
     Cause.DESTINATION: CauseRow(owner=Owner.TARGET, words="one destination only"),
     Cause.NAME_SERVICE: CauseRow(owner=Owner.RESOLVER, words="the name service"),
     Cause.RESPONDER: CauseRow(owner=Owner.NOBODY, words="one box's own answers, not what it forwards"),
-    Cause.NOT_SEPARABLE: CauseRow(owner=Owner.NOBODY, words="not separable from these vantage points"),
+    Cause.NOT_SEPARABLE: CauseRow(owner=Owner.NOBODY, words="cannot be told apart by the agents there are"),
     Cause.HEALTHY: CauseRow(owner=Owner.NOBODY, words="nothing exceeds its own quiet baseline"),
 }
 HOUSE_CABLING = "the cabling in the house before the line"

@@ -57,4 +57,5 @@ async def read_levels(
         dsl=answer.dsl,
         receive_dbm=answer.receive_dbm,
         remarks=answer.remarks,
+        not_read=answer.not_read,
     )

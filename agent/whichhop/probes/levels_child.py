@@ -63,6 +63,7 @@ def _answer(found: TableReading, at_ns: int | None = None) -> LevelsAnswer:
         receive_dbm=found.receive_dbm,
         remarks=found.remarks,
         at_ns=at_ns,
+        not_read=found.not_read,
     )
 
 

@@ -23,3 +23,4 @@ class LevelsAnswer:
     receive_dbm: float | None = None
     remarks: tuple[str, ...] = ()
     at_ns: int | None = None
+    not_read: tuple[str, ...] = ()

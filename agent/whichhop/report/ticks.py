@@ -4,8 +4,8 @@ import math
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
+from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
-from whichhop.report.times import MONTHS, utc_of
 
 _STEPS_S = (10, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200)
 _DAYS = (1, 2, 5, 7, 14, 30)
@@ -42,7 +42,7 @@ def time_marks(start_ns: int, end_ns: int, zone: ZoneInfo, most: int = 8) -> lis
         if second * NS_PER_S >= start_ns and of_day % step == 0:
             words = f"{here:%H:%M:%S}" if step < 60 else f"{here:%H:%M}"
             if of_day == 0 or not out:
-                words = f"{here.day} {MONTHS[here.month - 1]} {words}"
+                words = f"{here:%m-%d} {words}"
             if before not in (None, here.utcoffset()):
                 words += " (clock changed)"
             before = here.utcoffset()
@@ -61,5 +61,5 @@ def _day_marks(start_ns: int, end_ns: int, zone: ZoneInfo, most: int) -> list[tu
         if at_ns > end_ns:
             return out
         if at_ns >= start_ns:
-            out.append((at_ns, f"{day.day} {MONTHS[day.month - 1]}"))
+            out.append((at_ns, f"{day:%m-%d}"))
         day = day + timedelta(days=step)  # wall-clock arithmetic: midnight stays midnight

@@ -1,4 +1,4 @@
-"""Draws the way out as a row of boxes, the suspect link marked."""
+"""Draws the way out as a row of boxes, the link at fault drawn thick."""
 
 from collections.abc import Collection, Sequence
 from html import escape
@@ -15,7 +15,7 @@ def draw_way(home: Home, nodes: Sequence[str], links: Sequence[Link], suspects: 
     total = 760.0
     gap = max(24.0, (total - 2 * PAD - count * BOX) / max(1, count - 1))
     total = max(total, 2 * PAD + count * BOX + (count - 1) * gap)
-    words = "Path to the internet: " + ", ".join(nodes) + "; suspect: " + ", ".join(suspects)
+    words = "Path to the internet: " + ", ".join(nodes) + "; at fault: " + ", ".join(suspects)
     out = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {total:g} 84" role="img"'
         f' font-family="system-ui, sans-serif" aria-label="{escape(words)}">'

@@ -240,11 +240,18 @@ CATALOGUE: dict[str, Metric] = {
             "When an ongoing fault began, Unix time; absent where it was there before measuring began.",
         ),
         _row(
+            "inner_cause_probability_ratio",
+            G,
+            ("elements", "inner_cause"),
+            "ratio",
+            "Probability of each cause inside the hop of an ongoing fault, such as busy-channel.",
+        ),
+        _row(
             "home_state",
             G,
             ("state",),
             "",
-            "1 for what can be said of the home now: fault, no-fault, learning or not-determined.",
+            "1 for the state of the home now: fault, no-fault, learning or not-determined.",
         ),
         _row(
             "home_judged_timestamp_seconds",

@@ -116,6 +116,15 @@ class LiveCollector(Collector):
         named = [({"cause": c, "elements": e}, v) for (c, e), v in sorted(faults.items())]
         if named:
             yield _simple("ongoing_fault_probability_ratio", [(at, v.probability) for at, v in named])
+        inner = {
+            (" or ".join(v.elements), str(reason.cause)): reason.probability
+            for v in live.judged.ongoing
+            if v.inside is not None
+            for reason in v.inside.reasons
+        }
+        if inner:
+            rows = [({"elements": e, "inner_cause": c}, p) for (e, c), p in sorted(inner.items())]
+            yield _simple("inner_cause_probability_ratio", rows)
         began = [(at, v.start_ns / 1e9) for at, v in named if not v.standing]
         if began:
             yield _simple("ongoing_fault_start_timestamp_seconds", began)

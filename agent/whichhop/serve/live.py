@@ -67,6 +67,7 @@ OF_TARGETS = {
     "transfer_back_added_delay_s": "transfer_to_agent_added_latency_seconds",
     "transfer_out_at_least": "transfer_from_agent_at_least",
     "transfer_back_at_least": "transfer_to_agent_at_least",
+    "transfer_retransmitted_share": "transfer_retransmitted_ratio",
 }
 """Readings of one target, by the name before the colon, and the metric that shows them."""
 OF_HOPS = {
@@ -96,7 +97,6 @@ OF_HOPS = {
     "radio_beacons_lost": "wifi_beacons_lost",
     "radio_connected_s": "wifi_joined_seconds",
     "radio_power_save": "wifi_power_save",
-    "transfer_retransmitted_share": "transfer_retransmitted_ratio",
     "node_uptime_s": "node_uptime_seconds",
     "node_processor_share": "node_processor_ratio",
     "node_temperature_c": "node_temperature_celsius",
@@ -113,7 +113,7 @@ _COUNTED = frozenset(
     }
 )
 """Readings that count since the one before, so that they add up."""
-_IN_BASE_UNITS = (("_bytes_per_second", 1 / 8), ("_hertz", 1e6))
+IN_BASE_UNITS = (("_bytes_per_second", 1 / 8), ("_hertz", 1e6))
 """Readings are in bit/s and MHz, metrics in OpenMetrics' base units: by the end of a name, the factor."""
 _FACT_GOES_NS = 180 * 10**9
 """A fact is kept each minute; one that did not come three times is no longer known."""
@@ -200,7 +200,7 @@ class LiveState:
             self._add("transfer_bytes", value)
         elif metric is not None and self._known(target):
             at = (metric, target)
-            value *= next((factor for end, factor in _IN_BASE_UNITS if metric.endswith(end)), 1)
+            value *= next((factor for end, factor in IN_BASE_UNITS if metric.endswith(end)), 1)
             self.of_targets[at] = self.of_targets.get(at, 0) + value if name in _COUNTED else value
             if name in OF_HOPS and name not in _COUNTED:
                 self._facts_at[at] = reading.at_ns

@@ -14,6 +14,7 @@ _LONGEST_VALUE = 2_000
 _LEAST_TEXT = 400
 """Characters of text besides scripts; a page of levels has thousands, the bare frame of one some dozens."""
 _LOGIN = re.compile(r"log-?in|sign-?in|auth|password", re.IGNORECASE)
+_LOGIN_WORDS = re.compile(r"\b(?:log|sign)[- ]?(?:in|on)\b|password", re.IGNORECASE)
 _GOES = re.compile(r"(?:location(?:\.href)?\s*=|location\.replace\(|url\s*=)\s*['\"]?([^'\"\s;>)]{1,200})")
 """How a script or a refresh sends a browser to another page."""
 
@@ -22,6 +23,7 @@ _GOES = re.compile(r"(?:location(?:\.href)?\s*=|location\.replace\(|url\s*=)\s*[
 class Page:
     """What was seen of a page. hidden: its forms' hidden fields, first come first.
 
+    speaks_of_login: its text asks the reader to log in, whether a form is there or drawn later.
     action, user_field, password_field: of the form that asks for a password; "" where it does not say.
     moves_to: where a script or a refresh sends the browser.
     """
@@ -34,6 +36,7 @@ class Page:
     scripts: int = 0
     text: int = 0
     moves_to: str = ""
+    speaks_of_login: bool = False
 
     @property
     def is_login(self) -> bool:
@@ -91,6 +94,8 @@ class _Reader:
             self._moves(data[:_LONGEST_VALUE])
         else:
             self.page.text += len(data.strip())
+            if not self.page.speaks_of_login and _LOGIN_WORDS.search(data[:_LONGEST_VALUE]):
+                self.page.speaks_of_login = True
 
     def _moves(self, text: str) -> None:
         found = _GOES.search(text)
@@ -118,8 +123,10 @@ def remedy_for(page: Page) -> str:
             words += [f"password_field: {page.password_field}"] if page.password_field else []
         return f"It is a login page: add login: {{{', '.join(words)}}} to the modem in the home file"
     if page.is_drawn_by_script:
+        asks = "It asks to log in, and is" if page.speaks_of_login else "It is"
         return (
-            "It is drawn by a script, which only a browser runs: name the address that the script reads its "
-            "figures from (the browser's network view shows it), or use snmp, or a file"
+            f"{asks} drawn by a script, which only a browser runs: save the page as the browser shows it and "
+            "read that with --page FILE, or use snmp, or name under `page` the address that the script reads "
+            "its figures from where that is a page with tables (the browser's network view shows it)"
         )
     return ""

@@ -17,7 +17,10 @@ _HEADINGS: tuple[tuple[Fact, str], ...] = (
     (Fact.CORRECTED, r"\bcorrect"),
     (Fact.T3, r"\bt3\b"),
     (Fact.T4, r"\bt4\b"),
-    (Fact.DIRECTION, r"^direction$"),
+    (
+        Fact.DIRECTION,
+        r"^direction$|^(?:ds|down(?:stream)?)\s?/\s?(?:us|up(?:stream)?)$|^(?:us|up(?:stream)?)\s?/\s?(?:ds|down(?:stream)?)$",
+    ),
     (Fact.WIDTH, r"width"),
     (Fact.FREQUENCY, r"freq"),
     (Fact.SNR, r"\bsnr\b|\bmer\b|rxmer|signal[- ]*(?:to|/)?[- ]*noise"),

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import zip_longest
 
 from whichhop import outside
 from whichhop.errors import DataError
@@ -24,6 +25,12 @@ from whichhop.wire.line_table import read_line
 _UPSTREAM_ENDS_HZ = 85_000_000
 """Below here a channel without a direction is taken for upstream, above 108 MHz for downstream."""
 _DOWNSTREAM_BEGINS_HZ = 108_000_000
+_DOWNSTREAM_NEVER_BELOW_HZ = 54_000_000
+"""The lowest channel downstream of any band plan begins here (DOCSIS 3.0, annex B; from memory)."""
+_UNITS = re.compile(
+    r"^\(?(?:[gmk]?hz|db(?:m|mv|uv|µv)?|ms?ym(?:/s|/sec)?|ksym(?:/s|/sec)?)\)?$", re.IGNORECASE
+)
+"""A cell that holds a unit and nothing else."""
 _BLANK = re.compile(r"^[-–—.\s]*$|^n/?a$|^none$|^unknown$|^null$", re.IGNORECASE)
 
 
@@ -31,6 +38,7 @@ MOST_CHANNELS = 300
 """A DOCSIS 4.0 modem bonds some 50; each becomes a dozen series, so a page must not make them without end."""
 _MOST_ROWS = 1_000
 """Rows looked at of one table: those of MOST_CHANNELS, with titles and blank ones between."""
+_MOST_NOT_READ = 12
 _MOST_REMARKS = 40
 """Sentences kept about what could not be used."""
 
@@ -50,6 +58,8 @@ class TableReading:
     remarks: tuple[str, ...] = ()
     dsl: tuple[DslLine, ...] = ()
     receive_dbm: float | None = None
+    not_read: tuple[str, ...] = ()
+    """Headings in tables of channels that stand for nothing known: their columns were not read."""
 
 
 @dataclass(slots=True)
@@ -79,6 +89,24 @@ def _one_text(row: Sequence[str]) -> str | None:
     """The text of a row that holds only one, as title rows do."""
     texts = {c for c in row if c}
     return texts.pop() if len(texts) == 1 else None
+
+
+def _is_title(row: Sequence[str], text: str, names: ColumnMap, *, inside: bool) -> bool:
+    """Whether a row with one text is a title: not where it is the rest of a channel without figures.
+
+    inside: rows of channels stand above it. A cell that spans the row is repeated in all its columns.
+    """
+    if not re.search(r"[^\W\d_]", text) or re.search(r"\d{3}", text):
+        return False
+    directed = any(w.casefold() in text.casefold() for w in (names.down, names.up))
+    return not inside or directed or all(row)
+
+
+def _with_units(headings: Sequence[str], row: Sequence[str]) -> list[str] | None:
+    """Headings with the units that stand in a row of their own below them; None where it is no such row."""
+    if not any(row) or any(c and not _UNITS.match(c) for c in row):
+        return None
+    return [f"{h} {c}".strip() for h, c in zip_longest(headings, row[: len(headings)], fillvalue="")]
 
 
 def _turned(rows: Sequence[Sequence[str]]) -> list[Sequence[str]]:
@@ -113,34 +141,43 @@ def _sections(table: HtmlTable, names: ColumnMap) -> Iterator[_Section]:
             if section is not None:
                 yield section
             section = _Section(titles=titles, headings=row, columns=columns, rows=[])
-        elif only is not None and not re.search(r"\d{3}", only):
+        elif only is not None and _is_title(row, only, names, inside=section is not None):
             titles = [only, table.title]
             if section is not None:
                 yield section
                 section = None
         elif section is not None:
-            section.rows.append(row)
+            below = None if section.rows else _with_units(section.headings, row)
+            if below is not None:
+                section.headings = below
+            else:
+                section.rows.append(row)
     if section is not None:
         yield section
 
 
 def _direction(section: _Section, cells: Mapping[Fact, str], names: ColumnMap) -> Direction | None:
     said = cells.get(Fact.DIRECTION, "").casefold()
-    if said.startswith(("down", "up")):
-        return Direction.DOWN if said.startswith("down") else Direction.UP
+    if said.startswith(("down", "up", "ds", "us")):
+        return Direction.DOWN if said.startswith("d") else Direction.UP
     for title in section.titles:
         down, up = (word.casefold() in title.casefold() for word in (names.down, names.up))
         if down != up:
             return Direction.DOWN if down else Direction.UP
-    facts = set(section.columns.values())
+    return _likely_direction(set(section.columns.values()), parse_frequency_hz(cells.get(Fact.FREQUENCY, "")))
+
+
+def _likely_direction(facts: set[Fact], frequency_hz: int | None) -> Direction | None:
+    """By the frequency where it tells, else by what is measured one way only."""
+    if frequency_hz is not None and frequency_hz < _DOWNSTREAM_NEVER_BELOW_HZ:
+        return Direction.UP
     if facts & {Fact.SNR, Fact.UNERRORED, Fact.CORRECTED, Fact.UNCORRECTABLE, Fact.ERRORED, Fact.TOTAL}:
         return Direction.DOWN
     if facts & {Fact.T3, Fact.T4}:
         return Direction.UP
-    frequency = parse_frequency_hz(cells.get(Fact.FREQUENCY, ""))
-    if frequency is None or _UPSTREAM_ENDS_HZ < frequency < _DOWNSTREAM_BEGINS_HZ:
+    if frequency_hz is None or _UPSTREAM_ENDS_HZ < frequency_hz < _DOWNSTREAM_BEGINS_HZ:
         return None
-    return Direction.UP if frequency <= _UPSTREAM_ENDS_HZ else Direction.DOWN
+    return Direction.UP if frequency_hz <= _UPSTREAM_ENDS_HZ else Direction.DOWN
 
 
 def _carrier(text: str, direction: Direction) -> Carrier | None:
@@ -212,6 +249,14 @@ def _facts(
         else:
             out["locked"] = locked
     return out
+
+
+def _passed_over(section: _Section, names: ColumnMap) -> Iterator[str]:
+    """Headings over figures that were not read, and that no known figure beside them stands for."""
+    for column, heading in enumerate(section.headings):
+        figures = any(column < len(row) and re.search(r"\d", row[column]) for row in section.rows)
+        if heading and figures and column not in section.columns and names.fact_of(heading) is None:
+            yield heading
 
 
 def _read_section(section: _Section, names: ColumnMap, where: str, remarks: list[str]) -> Iterator[_Row]:
@@ -296,18 +341,22 @@ def read_tables(tables: Sequence[HtmlTable], names: ColumnMap, source: str, reme
     """
     remarks: list[str] = []
     rows: list[_Row] = []
+    passed: dict[str, None] = {}
     for number, table in enumerate(tables, 1):
         for section in _sections(table, names):
             title = next((t.strip() for t in section.titles if t.strip()), "")
             where = f"table {number}" + (f" ({title[:40]})" if title else "")
-            rows += _read_section(section, names, where, remarks)
+            found = list(_read_section(section, names, where, remarks))
+            rows += found
+            if found:
+                passed |= dict.fromkeys(_passed_over(section, names))
     if len(rows) > MOST_CHANNELS:
         remarks.insert(0, f"{len(rows)} rows of channels; only the first {MOST_CHANNELS} are read")
     channels = tuple(_channel(r) for r in _join(rows[:MOST_CHANNELS], remarks))
     line = read_line(tables, names)
     dsl = line.dsl()
     if not channels and not dsl and line.receive_dbm is None:
-        seen = sorted({c for t in tables for r in t.rows[:3] for c in r if c and not c[0].isdigit()})[:8]
+        seen = sorted({c for t in tables for r in t.rows[:3] for c in r if re.search(r"[^\W\d_]", c)})[:8]
         seen = [printable(c, 40) for c in seen]
         seen_words = f" It has {len(tables)} table(s), with: {', '.join(seen)}." if seen else ""
         first = f" First complaint: {remarks[0]}." if remarks else ""
@@ -315,7 +364,13 @@ def read_tables(tables: Sequence[HtmlTable], names: ColumnMap, source: str, reme
         raise outside.bad(
             source, f"no table of channels found, nor of a DSL line or fibre.{seen_words}{first} {what}"
         )
-    return TableReading(channels=channels, remarks=few(remarks), dsl=dsl, receive_dbm=line.receive_dbm)
+    return TableReading(
+        channels=channels,
+        remarks=few(remarks),
+        dsl=dsl,
+        receive_dbm=line.receive_dbm,
+        not_read=tuple(printable(heading, 60) for heading in list(passed)[:_MOST_NOT_READ]),
+    )
 
 
 def read_page(page: str, names: ColumnMap | None = None, source: str = "the modem's page") -> TableReading:

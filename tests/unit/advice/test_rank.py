@@ -7,7 +7,7 @@ import pytest
 from support.homes import alder
 from whichhop.advice.known import Known, fair_plan, newest_ns
 from whichhop.advice.rank import advise, order
-from whichhop.advice.step import Cost, Effort, Recommendation, RecommendationKind, step_words
+from whichhop.advice.step import Recommendation, RecommendationKind, step_words
 from whichhop.cabling.cautions import CAUTIONS, DEFER, Hazard
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.what_if import ideas
@@ -26,6 +26,7 @@ from whichhop.model import (
     derive_sessions,
 )
 from whichhop.model.cable_run import Cable, CableKind, Run, Splitter
+from whichhop.model.effort import Cost, Effort
 from whichhop.model.equipment import Box
 from whichhop.model.links import Owner
 
@@ -93,7 +94,7 @@ def test_a_slow_backhaul_is_wired_from_its_measured_rate_to_what_the_plan_leaves
     assert fair == pytest.approx(400e6 * 1448 / 1514, rel=0.02)
     assert (gain.before, gain.after) == (120e6, fair)
     assert step.worth == pytest.approx((fair - 120e6) / fair)
-    assert "a transfer attic from router moved 120.0 Mbit/s (2026-01-01 12:00Z)" in step.why
+    assert "a transfer attic from router moved 120.0 Mbit/s (2026-01-01 12:00:00 UTC)" in step.why
     ethernet, coax, power_line = step.ways
     assert ethernet.ceiling_bps == pytest.approx(1e9 * 1448 / 1538)
     assert coax.ceiling_bps == ethernet.ceiling_bps  # the port holds the adapter

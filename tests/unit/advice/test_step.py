@@ -3,7 +3,6 @@
 import pytest
 
 from whichhop.advice.step import (
-    Effort,
     Recommendation,
     RecommendationKind,
     RecommendedGain,
@@ -11,6 +10,7 @@ from whichhop.advice.step import (
     step_line,
     step_words,
 )
+from whichhop.model.effort import Effort
 
 
 @pytest.mark.parametrize(

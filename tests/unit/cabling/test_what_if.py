@@ -91,7 +91,12 @@ def test_a_change_as_a_person_types_it(text: str, at: int, instead: Part | None)
         ("replace 2", "is not understood"),
         ("replace 2 coupler 7", "is not understood"),
         ("replace 2 splitter 5", "is not understood"),
-        ("replace 2 rg-6", "how long is the cable"),
+        ("replace 2 rg-6", "a cable cannot stand for 2-way splitter; put a splitter or a coupler"),
+        ("replace 1 coupler 9", "a coupler cannot stand for 30.48 m of RG-59; put another cable"),
+        ("replace 2 pad 6", "a pad cannot stand for"),
+        ("replace 1 rg-6 0", "no cable of a home is 0 m long"),
+        ("replace 1 rg-6 5000", "no cable of a home is 5000 m long"),
+        ("replace 3 pad 90", "no pad of 90 dB"),
         ("replace 3 pad", "is not understood"),
     ],
 )

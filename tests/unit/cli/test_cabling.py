@@ -20,7 +20,7 @@ def test_the_run_is_walked_part_by_part(capsys: pytest.CaptureFixture[str]) -> N
     out = told(capsys, HOME, "--mhz", "1000")
     # by hand at 1000 MHz: 17 dBmV; 25 m of RG-6: 25/30.48 x 6.55 = 5.37; joint 0.2; 3.5;
     # 12 m of RG-59: 12/30.48 x 8.12 = 3.20; 3.5; 4 m of RG-6: 0.86; left 0.37
-    assert "At the modem, 1000 MHz: +0.4 dBmV, fine." in out
+    assert "At the modem, 1000 MHz: +0.4 dBmV, good." in out
     assert "What if:" in out
     assert out.rstrip().endswith("where they differ from this list, follow them.")
 

@@ -91,7 +91,8 @@ def test_the_page_is_told_what_was_changed_and_what_to_do(tmp_path: Path) -> Non
         assert bulletin is not None
         live.turn(due)
     assert bulletin.notes == (lately,)
-    assert bulletin.steps[0].startswith("Ask what was moved")
+    assert bulletin.steps[0].startswith("Check what was noted at ")
+    assert bulletin.steps[0].endswith(lately.text)
     assert "backhaul attic to router" in bulletin.steps[1]
     # The same verdicts within ten minutes: what was worked out stands.
     assert len(reads) == 1

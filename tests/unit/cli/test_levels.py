@@ -38,9 +38,11 @@ def fleet(power: float, lost: int = 0) -> list[Channel]:
 def test_a_saved_page_is_judged(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["levels", HOME, "--page", str(PAGES / "ofdm.html")]) == 0
     out = capsys.readouterr().out
-    assert "down-ofdm-33" in out
-    assert "Every level is inside what technicians aim for." in out
-    assert "a ratio needs a reading before" in out
+    assert "Good: every level is inside what technicians aim for; codewords are not judged" in out
+    assert out.count("\n") <= 24, "one screen"
+    assert "channel  " not in out
+    assert main(["levels", HOME, "--page", str(PAGES / "ofdm.html"), "--all"]) == 0
+    assert "channel  " in capsys.readouterr().out
 
 
 def test_levels_outside_their_limits_end_with_exit_code_1(
@@ -49,7 +51,9 @@ def test_levels_outside_their_limits_end_with_exit_code_1(
     path = saved(tmp_path / "now.json", "2026-03-01T18:00:00Z", fleet(-17.0))
     assert main(["levels", HOME, "--file", path]) == 1
     out = capsys.readouterr().out
-    assert "outside: down-1: downstream power -17.0 dBmV, not -15 to +15 dBmV (DOCSIS 3.0" in out
+    assert "Bad: downstream power too low on 8 of 8 channels, worst down-1: -17.0 dBmV" in out
+    assert "wanted -15 to +15 dBmV (DOCSIS 3.0" in out
+    assert out.count("down-") == 2, "eight channels of one complaint are one line, below the headline"
     assert "Against the cable run:" in out
     assert "unexplained" in out
 
@@ -64,7 +68,8 @@ def test_before_and_after_a_splitter_was_taken_out(
     assert "downstream power rose by 3.5 dB (median of 8 channels" in out
     assert "upstream transmit power fell by 3.5 dB" in out
     # 5000 of 1,005,000 codewords
-    assert "uncorrectable codewords 0.005, not at most 0.001 (common practice)" in out
+    assert "uncorrectable codewords too high on 8 of 8 channels, worst down-1: 0.5 %" in out
+    assert "wanted at most 0.1 % (common practice)" in out
 
 
 def test_what_json_prints_can_be_read_again(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -112,11 +117,14 @@ def test_a_page_that_cannot_be_used_is_one_clear_line(capsys: pytest.CaptureFixt
 def test_dsl_and_fibre_pages_are_judged(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert main(["levels", HOME, "--page", str(PAGES / "dsl.html")]) == 1
     out = capsys.readouterr().out
-    assert "fine: downstream: DSL noise margin 9.1 dB" in out
+    assert "Read: downstream: " in out
+    assert "margin 9.1 dB" in out
     assert "under the plan's 500 Mbit/s" in out
     weak = tmp_path / "weak.json"
     weak.write_text('{"receive_dbm": -29.0}')
     assert main(["levels", HOME, "--file", str(weak)]) == 1
     out = capsys.readouterr().out
-    assert "optical receive power -29.0 dBm, not -27 to -8 dBm" in out
+    assert "optical receive power too low" in out
+    assert "-29.0 dBm" in out
+    assert "wanted -27 to -8 dBm" in out
     assert "! Never look into a fibre" in out

@@ -41,6 +41,11 @@ def test_a_note_is_kept_listed_and_taken_back(ask: Ask) -> None:
     assert "nothing is noted yet" in ask("--list")[1]
 
 
+def test_the_words_may_stand_behind_an_option(ask: Ask, tmp_path: Path) -> None:
+    code, said = ask("--at", "2026-03-01T18:00Z", "moved the attic node")
+    assert (code, "moved the attic node" in said) == (0, True)
+
+
 def test_the_coax_change_is_worked_out_when_it_is_noted(ask: Ask) -> None:
     code, said = ask("took out the splitter", "--change", "remove 5", home=CABLE)
     assert code == 0

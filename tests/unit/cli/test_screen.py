@@ -73,7 +73,7 @@ def test_the_fault_its_surety_and_its_begin_come_first_and_its_link_leads() -> N
     assert lines[2].startswith("Now       The backhaul is at fault: attic/router, over 99% sure, since ")
     first = next(line for line in lines if line.startswith("Links"))
     assert first.startswith("Links     study/router  at fault")
-    assert first.endswith("14.0 ms over usual, 2.1 % lost")
+    assert first.endswith("14.0 ms over usual, 2.1 % packet loss")
     assert "Next      move the attic node nearer to the router" in lines
 
 
@@ -126,7 +126,7 @@ def test_before_anything_is_learned_no_verdict_is_pretended() -> None:
 def test_with_no_witness_nothing_is_called_well() -> None:
     dumb = tuple(replace(k, state=LinkState.UNKNOWN) for k in CALM.links)
     text = screen(view(replace(CALM, links=dumb)))
-    assert "Nothing can be said of now: every agent is busy, asleep or not heard" in text
+    assert "Not determined now: every agent is busy, asleep or not heard" in text
     assert "No fault" not in text
 
 

@@ -45,7 +45,7 @@ def test_what_is_not_proven_says_so_and_what_is_missing():
 
 def test_a_group_says_that_it_cannot_be_told():
     found = headline(verdict(cause=Cause.NOT_SEPARABLE, elements=("a/b", "b/c")))
-    assert found.startswith("These vantage points cannot tell which")
+    assert found.startswith("These cannot be told apart")
 
 
 def test_figures_reasons_and_remedies_are_told():

@@ -157,7 +157,6 @@ BAD_RUN = {
     "no tap at the head": (
         "tap: [{mhz: 100, dbmv: 12}, {mhz: 700, dbmv: 15.5}]", "pad_db: 3", 19, "starts with"
     ),
-    "an empty tap": ("[{mhz: 100, dbmv: 12}, {mhz: 700, dbmv: 15.5}]", "[]", 19, "at least one"),
     "a filter upside down": ("low_mhz: 85", "low_mhz: 85, high_mhz: 5", 25, "not below high_mhz"),
     "a box of no node": ("  attic:  {adapter", "  atic:  {adapter", 31, "did you mean 'attic'"),
     "a radio too wide": ("radio: 802.11ac", "radio: 802.11n, width_mhz: 160", 30, "no channels of 160 MHz"),

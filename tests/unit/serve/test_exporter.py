@@ -95,6 +95,9 @@ def test_prometheus_clients_own_parser_reads_back_the_state(accept: str) -> None
     three = {"cause": "not-separable", "elements": "desk/attic or node:attic or attic/router"}
     assert value("whichhop_ongoing_fault_probability_ratio", **three) == 0.96
     assert value("whichhop_ongoing_fault_start_timestamp_seconds", **three) == (NOW_NS - 6 * MINUTE_NS) / 1e9
+    elements = " or ".join(group().told[0].verdict.elements)
+    inner = value("whichhop_inner_cause_probability_ratio", elements=elements, inner_cause="busy-channel")
+    assert inner == 0.82
     assert value("whichhop_home_state", state="fault") == 1
     assert value("whichhop_home_judged_timestamp_seconds") == NOW_NS / 1e9 - 10
     assert value("whichhop_next_step_info", step=group().steps[0]) == 1

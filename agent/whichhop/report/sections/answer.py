@@ -239,7 +239,7 @@ def _pictures(dossier: Dossier, zone: ZoneInfo) -> list[Block]:
     suspects = dossier.claim.elements if dossier.claim else ()
     if session is not None:
         svg = draw_way(dossier.home, session.path.nodes, session.path.links, suspects)
-        shows = "the path to the internet, the suspect link marked"
+        shows = "the path to the internet, the link at fault drawn thick"
         out.append(
             Picture(
                 svg=svg,

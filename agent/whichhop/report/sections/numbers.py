@@ -80,7 +80,7 @@ def numbers(dossier: Dossier) -> Section:
     )
     blocks.append(
         Grid(
-            caption="Sessions; those over the suspect first. Quiet is the time outside all episodes",
+            caption="Sessions; those over the link at fault first. Quiet is the time outside all episodes",
             head=(
                 "Session",
                 "Over it",

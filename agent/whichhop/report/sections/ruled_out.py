@@ -30,7 +30,7 @@ def ruled_out(dossier: Dossier) -> Section:
             )
         )
     else:
-        blocks.append(Para("No other explanation could be ruled out by these vantage points."))
+        blocks.append(Para("No other explanation could be ruled out by the agents there are."))
     if claim is not None and claim.would_change:
         blocks += [Para("What would make it surer:"), Bullets(claim.would_change)]
     if claim is not None and claim.owner is Owner.PROVIDER:

@@ -5,8 +5,8 @@ from collections import Counter
 from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.bulletin import Bulletin, ToldVerdict
 from whichhop.model.note import Note
+from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
-from whichhop.report.times import utc_of
 from whichhop.serve.page.drawings import hatch, mark
 from whichhop.serve.page.figures import ago, chance, how_long, when
 from whichhop.serve.page.markup import Inside, Markup, join, tag
@@ -17,6 +17,10 @@ DAY_NS = 24 * HOUR_NS
 TICK_HOURS = 3
 SHOWN = 6
 """The list shows this many at once; the rest is behind a "more"."""
+FLAG_WIDTH = 6.0
+"""Of the axis in per cent; a flag of 18 points fills that on the narrowest phone."""
+MOST_FLAGS = 15
+"""The newest; more would not fit beside each other."""
 MOST_LANES = 8
 _LEAST_WIDTH = 0.5
 """Percent of the day; a shorter bar would not be seen."""
@@ -110,13 +114,25 @@ def _bars(axis: _Axis, told: list[ToldVerdict]) -> list[Markup]:
     return out
 
 
+def _apart(places: list[float]) -> list[float]:
+    """Places on the axis in per cent, in order, moved as little as keeps flags from covering each other."""
+    out: list[float] = []
+    for place in places:
+        out.append(max(place, 3.0, out[-1] + FLAG_WIDTH if out else 0.0))
+    right = 97.0
+    for i in reversed(range(len(out))):
+        out[i] = min(out[i], right)
+        right = out[i] - FLAG_WIDTH
+    return out
+
+
 def _flags(axis: _Axis, notes: tuple[Note, ...]) -> Markup | None:
     """The changes as numbered flags over the lanes; the list gives each number's text."""
     if not notes:
         return None
     inside = []
-    for number, one in enumerate(notes, 1):
-        x = max(1.5, min(98.5, axis.at(one.at_ns)))
+    places = _apart([axis.at(one.at_ns) for one in notes[-MOST_FLAGS:]])
+    for number, x in enumerate(places, len(notes) - len(places) + 1):
         inside.append(tag("circle", class_="flag", cx=f"{x:.2f}%", cy=10, r=9))
         inside.append(tag("text", str(number), class_="flag", x=f"{x:.2f}%", y=14, text_anchor="middle"))
     drawn = tag("svg", inside, width="100%", height=20, aria_hidden="true", focusable="false")

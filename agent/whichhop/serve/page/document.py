@@ -9,12 +9,14 @@ from whichhop.serve.live import LiveState
 from whichhop.serve.page.agents import agents
 from whichhop.serve.page.day import day
 from whichhop.serve.page.drawings import sign
+from whichhop.serve.page.evidence import evidence
 from whichhop.serve.page.figures import ago, when
+from whichhop.serve.page.home_path import home_path
 from whichhop.serve.page.markup import Inside, Markup, join, tag
+from whichhop.serve.page.modem import modem
 from whichhop.serve.page.own import elsewhere, own
 from whichhop.serve.page.rooms import rooms
 from whichhop.serve.page.sentence import Mood, Sentence, answer, lasting_now
-from whichhop.serve.page.way import way
 
 STEPS = 3
 """As many next steps stand beside the answer."""
@@ -61,6 +63,7 @@ def _answer(sentence: Sentence, extra: Inside, steps: Inside, now_ns: int, until
                 tag("h2", sentence.words, id="answer-title"),
                 tag("p", sentence.more[:1], since, class_="first"),
                 [tag("p", m) for m in sentence.more[1:]],
+                evidence(told.verdict.inside.drawing) if told and told.verdict.inside else None,
                 extra,
                 why,
                 class_="said",
@@ -153,11 +156,14 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
         _part(
             "way",
             "Path to the internet, hop by hop",
-            way(bulletin),
+            home_path(bulletin),
             note="From the rooms to the provider, over the last minutes.",
         ),
         _part("day", "The last day", day(bulletin)),
         _part("rooms", "What each room gets", rooms(bulletin)),
+        _part("modem", "Modem levels", [modem(m, bulletin.at_ns) for m in bulletin.modems])
+        if bulletin.modems
+        else None,
         _part("agents", "Who measures", agents(bulletin)),
     ]
     at = join("Judged at ", when(bulletin.at_ns, now_ns), ".")

@@ -2,8 +2,9 @@
 
 from datetime import datetime
 
+from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
-from whichhop.report.times import MONTHS, how_long, utc_of
+from whichhop.report.times import how_long
 from whichhop.report.words import HARD, millis, percent
 from whichhop.serve.page.markup import Markup, join, tag
 
@@ -46,8 +47,7 @@ def _iso(at: datetime) -> str:
 def clock(at_ns: int, now_ns: int) -> str:
     """An instant in UTC, without the zone's name; the day is told when it is not that of `now_ns`."""
     at, now = utc_of(at_ns), utc_of(now_ns)
-    day = "" if at.date() == now.date() else f"{at.day} {MONTHS[at.month - 1]} "
-    return f"{day}{at:%H:%M}"
+    return f"{at:%H:%M}" if at.date() == now.date() else f"{at:%Y-%m-%d %H:%M}"
 
 
 def when(start_ns: int, now_ns: int, end_ns: int | None = None) -> Markup:

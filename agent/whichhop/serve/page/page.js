@@ -4,7 +4,6 @@
   const EVERY_MS = 10_000; // the comparer speaks every ten seconds
   const GIVE_UP_MS = 8_000;
   const STALE_MS = 30_000; // three words missed
-  const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
   const byId = (id) => document.getElementById(id);
   const served = new Map(); // each part as the agent wrote it, before times were told in another zone
   const two = (number) => String(number).padStart(2, "0");
@@ -15,7 +14,7 @@
   const clock = (at) => `${two(at.getHours())}:${two(at.getMinutes())}`;
   const told = (at, now) => {
     const same = at.toDateString() === now.toDateString();
-    return (same ? "" : `${at.getDate()} ${MONTHS[at.getMonth()]} `) + clock(at);
+    return (same ? "" : `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())} `) + clock(at);
   };
 
   // Server times are UTC; where the viewer's zone differs, local time is shown and UTC kept beside it.

@@ -55,7 +55,7 @@ _BLAME: dict[Cause, str] = {
     Cause.BEYOND: "The provider's network, or what lies beyond it, is at fault.",
     Cause.DESTINATION: "The fault is in one destination only: {}.",
     Cause.NAME_SERVICE: "The name service is at fault: {}.",
-    Cause.RESPONDER: "Nothing you would feel: {} are slow, but what it passes on is well.",
+    Cause.RESPONDER: "Nothing you would feel: {} are slow, but what it forwards is not.",
     Cause.NOT_SEPARABLE: "Something is wrong, but these cannot be told apart: {}.",
     Cause.HEALTHY: "No fault found.",
 }
@@ -118,7 +118,7 @@ def answer(bulletin: Bulletin, now_ns: int) -> Sentence:
         heard = [a.heard_ns for a in quiet if a.heard_ns is not None]
         return Sentence(
             mood=Mood.WAITING,
-            words="No agent is heard, so nothing can be said.",
+            words="No agent is heard, so nothing is determined.",
             more=("Look whether their machines are on, and whether whichhop runs on them.",),
             since_ns=max(heard) if heard else None,
         )
@@ -142,6 +142,8 @@ def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
     more = [first, *filter(None, [standing_words(verdict)])]
     if group and not verdict.place:
         more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
+    if verdict.inside is not None:
+        more.append(f"{verdict.inside.line}.")
     if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
         more.append(f"What is felt: {hurt}.")
     if Cause.OWN_TRAFFIC in verdict.elements and (use := own_use_words(bulletin)):
@@ -169,7 +171,7 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
     if bulletin.blind:
         return Sentence(
             mood=Mood.WAITING,
-            words="Nothing can be said of now.",
+            words="Not determined now.",
             more=("Every agent is busy, asleep or not heard of, so nothing is judged.",),
         )
     suspects = [k for k in bulletin.links if k.state in (LinkState.SUSPECTED, LinkState.AT_FAULT)]
@@ -225,6 +227,15 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
             if len(bulletin.unusual) == 1
             else "No fault found, but some links are slower than is usual for their kind.",
             more=tuple(level_words(v) for v in bulletin.unusual),
+        )
+    if amiss := [m for m in bulletin.modems if m.amiss]:
+        return Sentence(
+            mood=Mood.UNSURE,
+            words="No fault found, but the modem's levels are not as they should be.",
+            more=(
+                *(f"{m.headline}." for m in amiss),
+                "Packets pass as usual so far; see the modem's levels below.",
+            ),
         )
     return Sentence(
         mood=Mood.NO_FAULT,

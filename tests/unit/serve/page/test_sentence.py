@@ -26,7 +26,7 @@ def test_each_state_has_its_sentence_and_mood() -> None:
         "fault": (Mood.FAULT, "The backhaul between attic and router is at fault."),
         "group": (Mood.UNSURE, "Something is wrong in one of 3 places."),
         "learning": (Mood.WAITING, "Still learning what is usual in this home."),
-        "silent": (Mood.WAITING, "No agent is heard, so nothing can be said."),
+        "silent": (Mood.WAITING, "No agent is heard, so nothing is determined."),
     }
 
 
@@ -108,7 +108,7 @@ def test_calm_is_said_with_a_reserve_while_an_agent_is_silent_or_a_link_is_suspe
 def test_what_no_agent_can_judge_is_not_called_calm() -> None:
     unknown = {"state": LinkState.UNKNOWN}
     blind = replace(calm(), links=tuple(replace(k, state=LinkState.UNKNOWN) for k in calm().links))
-    assert (of(blind).mood, of(blind).words) == (Mood.WAITING, "Nothing can be said of now.")
+    assert (of(blind).mood, of(blind).words) == (Mood.WAITING, "Not determined now.")
     some = of(with_links(calm(), desk__attic=unknown, attic__router=unknown))
     assert (some.mood, some.words) == (Mood.UNSURE, "No fault found on the hops that are measured.")
     assert some.more[0].startswith(

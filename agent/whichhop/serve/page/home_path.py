@@ -13,9 +13,9 @@ DEEP = 5
 """More hops than this in a row do not fit beside each other; they stand below each other then."""
 _NODES = {"provider-edge": "provider"}
 _KINDS = {
-    LinkKind.WIRELESS: "wireless hop",
+    LinkKind.WIRELESS: "Wi-Fi",
     LinkKind.BACKHAUL: "backhaul",
-    LinkKind.WIRED: "cable",
+    LinkKind.WIRED: "Ethernet cable",
     LinkKind.ACCESS: "access line",
     LinkKind.BEYOND: "past the first hop",
 }
@@ -102,7 +102,7 @@ class _Tree:
                 "div",
                 tag("h3", unseen(ends), kind),
                 tag("p", mark(mood), " ", tag("b", _state_words(link.state)), class_="state"),
-                _figures(link),
+                _figures(link, self.now.get(link.name)),
                 self._besides(link),
                 class_="facts",
             ),
@@ -116,8 +116,10 @@ class _Tree:
         verdict = self.now.get(link.name)
         if verdict is not None and len(verdict.elements) > 1:
             out.append(tag("p", "One of those that cannot be told apart.", class_="aside"))
-        if link.kind is LinkKind.ACCESS and "own-traffic" in self.now:
-            out.append(tag("p", "Filled by the home's own traffic.", class_="aside"))
+        own = self.now.get("own-traffic")
+        if link.kind is LinkKind.ACCESS and own is not None:
+            perhaps = "Perhaps filled" if len(own.elements) > 1 else "Filled"
+            out.append(tag("p", f"{perhaps} by the home's own traffic.", class_="aside"))
         return join(*out)
 
 
@@ -125,22 +127,34 @@ def _state_words(state: LinkState) -> str:
     return "not known" if state is LinkState.UNKNOWN else str(state)
 
 
-def _figures(link: LinkNow) -> Markup:
+def _figures(link: LinkNow, verdict: Verdict | None) -> Markup:
     if link.state is LinkState.UNKNOWN and not link.packets:
         return tag("p", "nothing measured here now", class_="aside")
     rows: list[tuple[str, str]] = []
     if link.state is not LinkState.UNKNOWN:  # what is not known is not innocent either
-        rows.append(("at fault", chance(link.probability)))
+        rows.append(_probability(link, verdict))
+    to_here = " to here" if link.whole_path else ""
     if link.rtt_s is not None:
-        rows.append(("round trip", trip(link.rtt_s)))
+        rows.append(("latency (round trip)", trip(link.rtt_s)))
     if link.added_s is not None:
-        rows.append(("added", added(link.added_s)))
+        rows.append((f"over usual{to_here}", added(link.added_s)))
     if link.loss_ratio is not None:
-        rows.append((f"of {link.packets} lost", percent(link.loss_ratio)))
+        rows.append((f"packet loss{to_here}", percent(link.loss_ratio)))
     lone = None
     if not link.packets:
         lone = tag("p", "no figures of its own: nothing answers at its end", class_="aside")
     return join(tag("dl", [tag("div", tag("dt", name), tag("dd", value)) for name, value in rows]), lone)
+
+
+def _probability(link: LinkNow, verdict: Verdict | None) -> tuple[str, str]:
+    """The verdict's own figure where one names the link, so that a card and the headline say the same."""
+    if verdict is None:
+        return "probability of fault", chance(link.probability)
+    if len(verdict.elements) == 1:
+        return "probability of fault", chance(verdict.probability)
+    if verdict.shares and link.name in verdict.shares:
+        return "its part of that", chance(verdict.shares[link.name])
+    return "that it is one of these", chance(verdict.probability)
 
 
 def groups(bulletin: Bulletin) -> list[Markup]:
@@ -160,7 +174,7 @@ def groups(bulletin: Bulletin) -> list[Markup]:
     ]
 
 
-def way(bulletin: Bulletin) -> Markup:
+def home_path(bulletin: Bulletin) -> Markup:
     """The whole tree with its legend."""
     tree = _Tree(bulletin)
     roots = tree.roots()

@@ -1,0 +1,91 @@
+"""Adds the cause inside the hop to verdicts, from a store's records and readings."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+from whichhop.compare.comparison import Comparison
+from whichhop.compare.windows.table import WindowTable
+from whichhop.inside.gather import Known, with_causes
+from whichhop.model import Home, Reading, Record, Session, SessionKey, Verdict
+from whichhop.model.inner_cause import InnerAnswer
+from whichhop.model.time_words import zone_of
+from whichhop.model.units import NS_PER_S, minute_of
+from whichhop.store.store import Store
+
+AGAIN_NS = 60 * NS_PER_S
+"""An episode that goes on is looked at again this often: counters come once a minute."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoreRecords:
+    """The records of a store, and those that are not in it yet, by session and span."""
+
+    store: Store
+    loose: Sequence[Record] = ()
+
+    def __call__(self, keys: Sequence[SessionKey], start_ns: int, end_ns: int) -> Iterable[Record]:
+        """Those that touch the span."""
+        first, end = minute_of(start_ns), minute_of(end_ns - 1) + 1
+        for key in keys:
+            yield from self.store.session_records(key, first, end)
+        wanted = set(keys)
+        yield from (r for r in self.loose if r.session in wanted and first <= r.minute < end)
+
+
+def comparison_with_causes(
+    found: Comparison, store: Store, readings: Sequence[Reading], loose: Sequence[Record] = ()
+) -> Comparison:
+    """The same comparison, its verdicts with the cause inside their hop."""
+    known = Known(
+        home=found.home,
+        sessions=found.sessions,
+        table=found.table,
+        readings=readings,
+        records=StoreRecords(store, loose),
+        zone=zone_of(found.home),
+    )
+    return replace(found, verdicts=tuple(with_causes(found.verdicts, known)))
+
+
+@dataclass(slots=True)
+class InnerCauses:
+    """The causes of a home that is followed: worked out once for what is over, else each minute."""
+
+    home: Home
+    store: Store
+    _kept: dict[tuple[object, ...], tuple[int, InnerAnswer | None]] = field(default_factory=dict)
+
+    def added(
+        self,
+        verdicts: Sequence[Verdict],
+        *,
+        table: WindowTable,
+        sessions: Sequence[Session],
+        readings: Callable[[], list[Reading]],
+        loose: Sequence[Record],
+        at_ns: int,
+    ) -> list[Verdict]:
+        """The same verdicts with their causes; at_ns: until when was judged; readings: asked when due."""
+        due = [v for v in verdicts if not self._holds(v, at_ns)]
+        if due:
+            known = Known(
+                home=self.home,
+                sessions=sessions,
+                table=table,
+                readings=readings(),
+                records=StoreRecords(self.store, loose),
+                zone=zone_of(self.home),
+            )
+            for verdict in with_causes(due, known):
+                self._kept[_key(verdict)] = (at_ns, verdict.inside)
+        wanted = {_key(v) for v in verdicts}
+        self._kept = {key: kept for key, kept in self._kept.items() if key in wanted}
+        return [replace(v, inside=self._kept[_key(v)][1]) for v in verdicts]
+
+    def _holds(self, verdict: Verdict, at_ns: int) -> bool:
+        kept = self._kept.get(_key(verdict))
+        return kept is not None and (verdict.end_ns is not None or at_ns - kept[0] < AGAIN_NS)
+
+
+def _key(verdict: Verdict) -> tuple[object, ...]:
+    return (verdict.cause, verdict.elements, verdict.start_ns, verdict.end_ns)

@@ -1,0 +1,231 @@
+"""Gathers what was seen of each verdict's hop, and adds the cause inside to the verdict."""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, tzinfo
+
+import numpy as np
+
+from whichhop.cabling.judge_levels import LevelFinding
+from whichhop.cabling.judge_modem import judge_modem
+from whichhop.cabling.level_readings import from_readings
+from whichhop.cabling.rates import ADAPTERS
+from whichhop.capacity.links import DOWN, UP, capacities
+from whichhop.capacity.plan import by_hour, contradicted, upstream_tests
+from whichhop.capacity.transfers import measured_of
+from whichhop.compare.windows.own_traffic import COUNTERS, usage
+from whichhop.compare.windows.table import WindowTable
+from whichhop.inside.answer import answer_of
+from whichhop.inside.packets import HopPackets, packets_of
+from whichhop.inside.seen import OwnUse, Place, Rates, Seen, Sort, place_of
+from whichhop.inside.shape import Hours, hours_of, shape_of
+from whichhop.model import Home, LinkKind, Method, Reading, Record, Session, SessionKey, Verdict
+from whichhop.model.equipment import Adapter
+from whichhop.model.hop_facts import HopFacts, facts_of
+from whichhop.model.units import NS_PER_S
+
+MOST_SESSIONS = 8
+"""More sessions over one hop tell nothing new; those with the fewest other links come first."""
+LOOKED_AT_S = 3600.0
+"""So much of an episode and its surroundings is looked at packet by packet."""
+BEFORE_S = 1200.0
+"""So long before an episode its rhythm is looked for: a scan's gaps often were there already."""
+AROUND_NS = 90 * NS_PER_S
+"""A counter is read once a minute: the reading just outside an episode still speaks of it."""
+MOST_VERDICTS = 12
+"""The newest are worked out; on a flapping hop the older ones say the same."""
+_ODD = (Method.LOOKUP, Method.CALL, Method.LOADED)
+RecordsOf = Callable[[Sequence[SessionKey], int, int], Iterable[Record]]
+"""Gives the records of some sessions that touch a span, UTC ns."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What causes are looked for in: the judged sessions' windows, every reading, the records themselves."""
+
+    home: Home
+    sessions: Sequence[Session]
+    table: WindowTable
+    readings: Sequence[Reading]
+    records: RecordsOf
+    zone: tzinfo | None = None
+    _use: dict[str, np.ndarray] = field(default_factory=dict)
+
+    def use(self, way: str) -> np.ndarray:
+        """Per tick, the home's use of its line in one direction, against what it carries; NaN unknown."""
+        if way not in self._use:
+            counter = next(name for name, its in COUNTERS.items() if its == way)
+            mine = [r for r in self.readings if r.name == counter]
+            self._use[way] = usage(mine, self.table, self.home.plan, self.sessions)
+        return self._use[way]
+
+
+def with_causes(verdicts: Sequence[Verdict], known: Known) -> list[Verdict]:
+    """The same verdicts, the newest of them with the cause inside their hop."""
+    facts = facts_of(known.home, known.readings)
+    newest = sorted(verdicts, key=lambda v: (v.end_ns is None, v.start_ns))[-MOST_VERDICTS:]
+    chosen = {id(v) for v in newest}
+    return [inside(v, known, facts) if id(v) in chosen else v for v in verdicts]
+
+
+def inside(verdict: Verdict, known: Known, facts: Sequence[HopFacts]) -> Verdict:
+    """A verdict with the cause inside its hop; as it was where it names no one hop."""
+    place = place_of(known.home, verdict)
+    if place is None:
+        return verdict
+    seen, packets = seen_of(verdict, place, known, facts)
+    return replace(verdict, inside=answer_of(seen, packets))
+
+
+def seen_of(
+    verdict: Verdict, place: Place, known: Known, facts: Sequence[HopFacts]
+) -> tuple[Seen, HopPackets | None]:
+    """All that is known of the hop of a verdict."""
+    table = known.table
+    end_ns = min(verdict.end_ns or table.at_ns(table.ticks), table.at_ns(table.ticks))
+    start_ns = max(verdict.start_ns, table.start_ns)
+    chosen = _crossing(place, known.sessions)
+    quiet = _quiet(verdict, table, chosen)
+    shape = packets = None
+    if quiet and end_ns > start_ns:
+        from_ns = max(
+            table.start_ns, end_ns - round(LOOKED_AT_S * NS_PER_S), start_ns - round(BEFORE_S * NS_PER_S)
+        )
+        packets = packets_of(known.records(list(quiet), from_ns, end_ns), quiet, from_ns, end_ns)
+        first_s = max(0.0, (start_ns - from_ns) / NS_PER_S)
+        shape = shape_of(packets.between(first_s, packets.seconds), packets)
+    mine = [f for f in facts if _about(f, place)]
+    ticks = _ticks(table, start_ns, end_ns)
+    middle = datetime.fromtimestamp((start_ns + end_ns) / 2 / NS_PER_S, known.zone or UTC)
+    during = tuple(f for f in mine if start_ns - AROUND_NS <= f.at_ns <= end_ns + AROUND_NS)
+    seen = Seen(
+        place=place,
+        verdict=verdict,
+        shape=shape,
+        hours=_hours(table, quiet, known.zone),
+        use=OwnUse(down=_middle(known.use("down")[ticks]), up=_middle(known.use("up")[ticks])),
+        facts=during,
+        before=tuple(f for f in mine if f.at_ns < start_ns - AROUND_NS),
+        levels=_levels(known, end_ns) if place.sort is Sort.LINE else (),
+        rates=_rates(place, known),
+        hour=middle.hour + middle.minute / 60,
+        lasts_s=(end_ns - start_ns) / NS_PER_S,
+        users=_users(facts, start_ns, end_ns) if place.sort is Sort.OWN_TRAFFIC else (),
+    )
+    return seen, packets
+
+
+def _crossing(place: Place, sessions: Sequence[Session]) -> list[Session]:
+    """The sessions whose packets meet the hop, those with the fewest other links first."""
+
+    def meets(session: Session) -> bool:
+        links = session.path.links
+        match place.sort:
+            case Sort.NAMES:
+                return False
+            case Sort.ANSWERS:
+                return session.key.target == place.name
+            case Sort.OWN_TRAFFIC:
+                return any(link.kind is LinkKind.ACCESS for link in links)
+            case _ if place.link is not None:
+                return any(link.name == place.link.name for link in links)
+            case _:
+                return place.name in session.path.nodes[1:]
+
+    found = [s for s in sessions if s.key.method not in _ODD and meets(s)]
+    return sorted(found, key=lambda s: (len(s.path.links), str(s.key)))[:MOST_SESSIONS]
+
+
+def _quiet(verdict: Verdict, table: WindowTable, chosen: Iterable[Session]) -> dict[SessionKey, float]:
+    """What each session takes in health: as the verdict has it, else the best tenth of its ticks."""
+    place = {key: i for i, key in enumerate(table.sessions)}
+    out = {}
+    for session in chosen:
+        column = place.get(session.key)
+        if column is None:
+            continue
+        known = table.q50_s[:, column]
+        known = known[np.isfinite(known)]
+        told = (verdict.baseline or {}).get(str(session.key))
+        best = float(np.quantile(known, 0.1)) if known.size else None
+        value = best if told is None or (verdict.standing and best is not None) else told
+        if value is not None:
+            out[session.key] = value
+    return out
+
+
+def _about(fact: HopFacts, place: Place) -> bool:
+    if place.link is not None:
+        return fact.link == place.link.name
+    return fact.other == place.name or (place.sort is Sort.RADIO and fact.agent == place.name)
+
+
+def _ticks(table: WindowTable, start_ns: int, end_ns: int) -> slice:
+    first, last = ((at - table.start_ns) // table.step_ns for at in (start_ns, end_ns))
+    return slice(max(0, int(first)), max(1, int(last)))
+
+
+def _middle(values: np.ndarray) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else None
+
+
+def _hours(table: WindowTable, quiet: Mapping[SessionKey, float], zone: tzinfo | None) -> Hours | None:
+    place = {key: i for i, key in enumerate(table.sessions)}
+    columns = [place[key] for key in quiet]
+    if not columns or not table.ticks:
+        return None
+    with np.errstate(all="ignore"):
+        over = table.q50_s[:, columns] - np.array([quiet[table.sessions[i]] for i in columns])
+    known = np.isfinite(over).sum(axis=1)
+    added = np.where(known > 0, np.nansum(np.maximum(over, 0.0), axis=1) / np.maximum(known, 1), np.nan)
+    sent = table.sent[:, columns].sum(axis=1)
+    lost = table.lost[:, columns].sum(axis=1) / np.maximum(sent, 1)
+    first = datetime.fromtimestamp(table.start_ns / NS_PER_S, zone or UTC)
+    begin = first.hour + first.minute / 60 + first.second / 3600
+    hour = (begin + np.arange(table.ticks) * table.step_ns / NS_PER_S / 3600) % 24
+    return hours_of(hour, np.asarray(added, dtype=np.float64), np.asarray(lost, dtype=np.float64))
+
+
+def _levels(known: Known, end_ns: int) -> tuple[LevelFinding, ...]:
+    history = [r for r in from_readings(known.readings) if r.at_ns <= end_ns + AROUND_NS]
+    if not history:
+        return ()
+    return judge_modem(history[-1], history[-2] if len(history) > 1 else None).troubles
+
+
+_ADAPTERS = {Sort.POWER_LINE: Adapter.POWER_LINE_1200, Sort.COAX: Adapter.COAX_1000}
+
+
+def _rates(place: Place, known: Known) -> Rates | None:
+    """Transfers against what the hop's adapters usually carry, or those to the internet against the plan."""
+    home, measured = known.home, measured_of(known.readings)
+    if place.sort is Sort.LINE and home.plan is not None:
+        tests = upstream_tests(home, known.readings, capacities(home, measured, {}))
+        for whole in contradicted(by_hour(tests, home.plan, known.zone or UTC)):
+            if whole.median_bps is not None:
+                return Rates(
+                    median_bps=whole.median_bps,
+                    count=whole.tests,
+                    could_bps=whole.plan_bps,
+                    at_all_hours=True,
+                )
+    if place.sort not in _ADAPTERS or place.link is None:
+        return None
+    found = capacities(home, measured, None)
+    highs = [high for way in (DOWN, UP) if (high := found[place.link.name, way].high_bps) is not None]
+    if not highs:
+        return None
+    return Rates(
+        median_bps=min(highs), count=len(measured), could_bps=ADAPTERS[_ADAPTERS[place.sort]].low_bps
+    )
+
+
+def _users(facts: Iterable[HopFacts], start_ns: int, end_ns: int) -> tuple[tuple[str, float], ...]:
+    """Who moved how much in the span by their own interfaces' counters, the largest first."""
+    most: dict[str, float] = {}
+    for f in facts:
+        rate = max(f.own_send_bps or 0.0, f.own_receive_bps or 0.0)
+        if rate and start_ns <= f.at_ns <= end_ns + AROUND_NS:
+            most[f.agent] = max(most.get(f.agent, 0.0), rate)
+    return tuple(sorted(most.items(), key=lambda item: -item[1]))

@@ -1,0 +1,261 @@
+"""What the causes inside a radio hop look like; also those of power line and coax, which share shapes."""
+
+import itertools
+from collections.abc import Iterator
+
+from whichhop.inside.rhythm import Period
+from whichhop.inside.seen import Seen, Sign, values_of
+from whichhop.inside.shape import Shape
+
+WEAK_DBM, FAIR_DBM, GOOD_DBM = -75.0, -70.0, -64.0
+"""IEEE 802.11 asks a receiver of 20 MHz to hear 64-QAM 3/4 at -65 dBm and 16-QAM 1/2 at -70 dBm, BPSK 1/2 at
+-82 dBm (802.11-2020 table 19-18, minimum sensitivity); 80 MHz needs 6 dB more. Real receivers are some dB
+better; under -75 dBm none is fast (common practice)."""
+BUSY, SOME, FREE = 0.6, 0.45, 0.3
+"""Share of the time in which strangers hold the channel. Over half of it every frame waits for somebody
+(common practice; the standard sets no limit)."""
+RETRIES = 0.25
+SHORT_S = 5.0
+"""A scan of a band takes some 100 ms a channel, so up to 4 s for forty channels; what lasts longer at a
+period is no scan (common practice)."""
+LONGEST_SCAN_S = 900.0
+MAINS_OVER, MAINS_STRENGTH = 1.4, 12.0
+"""So much stronger in step with the mains than with any other frequency, and than chance: without mains under
+one in a hundred (development homes)."""
+DOZE_MOST_S = 0.45
+"""Dozing radios wake for a beacon's traffic map, each one to three intervals of 102.4 ms (IEEE 802.11, DTIM).
+"""
+CLUMPED = 0.25
+"""Correlation of one packet's fate with the next one's, a second later."""
+SLOW_RADIO_BPS = 30e6
+"""Under this a radio works on one of its lowest rates (one stream of 20 MHz at 16-QAM 1/2 is 26 Mbit/s)."""
+
+
+def _rhythmic(shape: Shape | None) -> Period | None:
+    return None if shape is None else shape.period
+
+
+def _steady(shape: Shape) -> bool:
+    """Bad all the time, with no rhythm and no outages: what has no place in time, but only a size."""
+    return shape.period is None and not shape.outages and shape.silent_share < 0.05
+
+
+def strangers_share(seen: Seen) -> float | None:
+    """Time in which others than the two ends held the channel; all busy time where own time is not told."""
+    found = []
+    for f in seen.facts:
+        if f.radio_busy_share is not None:
+            own = (f.radio_transmit_share or 0.0) + (f.radio_own_receive_share or 0.0)
+            found.append(max(0.0, f.radio_busy_share - own))
+    return sorted(found)[len(found) // 2] if found else None
+
+
+def weak_signal(seen: Seen) -> Iterator[Sign]:
+    """Far or shaded: retries and losses all the time, a low signal."""
+    signal = seen.fact("radio_signal_dbm")
+    if signal is not None:
+        if signal <= WEAK_DBM:
+            yield Sign(4.0, f"the signal is {signal:.0f} dBm; under {WEAK_DBM:.0f} dBm only slow rates work")
+        elif signal <= FAIR_DBM:
+            yield Sign(1.2, f"the signal is {signal:.0f} dBm, which is little")
+        elif signal >= GOOD_DBM:
+            yield Sign(-4.0)
+        else:
+            yield Sign(-1.0)
+    failed = seen.fact("radio_failed_share")
+    if failed is not None and failed > 0.01:
+        yield Sign(0.8, f"{failed:.1%} of the frames were given up after all retries")
+    shape = seen.shape
+    if shape is None:
+        return
+    if _steady(shape) and shape.lost >= 0.008 and shape.late >= 0.04:
+        # Losses in clumps may be fading, or the beat of packets with something that has a rhythm.
+        sure = shape.lost >= 0.02 and shape.clumped < CLUMPED
+        yield Sign(
+            3.0 if sure else 1.5,
+            f"{shape.lost:.1%} of the packets were lost and {shape.late:.0%} late, all the time",
+        )
+    elif shape.lost < 0.006:
+        yield Sign(-1.5)
+    if shape.period is not None or shape.outages >= 3:
+        yield Sign(-1.5)
+    if shape.mains is not None and shape.mains.over >= MAINS_OVER and shape.mains.strength >= MAINS_STRENGTH:
+        yield Sign(-2.0)
+
+
+def busy_channel(seen: Seen) -> Iterator[Sign]:
+    """Others hold the air: packets wait, few are lost."""
+    busy = strangers_share(seen)
+    if busy is not None:
+        if busy >= BUSY:
+            yield Sign(4.0, f"others held the channel {busy:.0%} of the time")
+        elif busy >= SOME:
+            yield Sign(1.5, f"others held the channel {busy:.0%} of the time")
+        elif busy < FREE:
+            yield Sign(-4.0)
+    signal = seen.fact("radio_signal_dbm")
+    if signal is not None and signal >= GOOD_DBM:
+        yield Sign(0.5, f"the signal is good ({signal:.0f} dBm), so it is not the distance")
+    shape = seen.shape
+    if shape is None:
+        return
+    waits = shape.late >= 0.08 and shape.lost < 0.02
+    spread = shape.added_p90_s >= max(1.8 * shape.added_p50_s, shape.added_p50_s + 0.005)
+    if _steady(shape) and waits and spread and shape.added_p50_s >= 0.003:
+        yield Sign(
+            3.0 if shape.lost < 0.01 and shape.clumped < CLUMPED else 1.5,
+            f"packets waited (half of them {shape.added_p50_s * 1e3:.0f} ms and more, one in ten"
+            f" {shape.added_p90_s * 1e3:.0f} ms), and {shape.lost:.1%} were lost",
+        )
+    elif shape.lost >= 0.03:
+        yield Sign(-2.0)
+    if shape.there_share is not None and not 0.1 < shape.there_share < 0.9:
+        yield Sign(-2.5)  # a busy channel holds both directions up
+    if shape.period is not None or shape.outages >= 3 or _dozes(shape):
+        yield Sign(-1.5)
+    if shape.mains is not None and shape.mains.over >= MAINS_OVER and shape.mains.strength >= MAINS_STRENGTH:
+        yield Sign(-2.0)
+
+
+def in_step_with_mains(seen: Seen) -> Iterator[Sign]:
+    """Hits at one place of the mains' cycle: an oven, a dimmer, a power supply."""
+    shape = seen.shape
+    found = None if shape is None else shape.mains
+    if found is None:
+        yield Sign(-1.0)
+    elif found.over >= MAINS_OVER and found.strength >= MAINS_STRENGTH:
+        yield Sign(
+            5.0,
+            f"packets were hit in step with {found.hz:.0f} Hz, {found.over:.1f} times as strongly as with any"
+            " frequency that the mains do not have",
+        )
+    else:
+        yield Sign(-2.5)
+
+
+def comes_and_goes(seen: Seen) -> Iterator[Sign]:
+    """Spells of many seconds at a period: an appliance that cycles, a camera, a backup."""
+    period = _rhythmic(seen.shape)
+    if period is None or period.lasts_s < SHORT_S:
+        yield Sign(-3.0)
+        return
+    yield Sign(4.5, _period_words(period))
+
+
+def _period_words(period: Period) -> str:
+    every = f"{period.every_s:.0f} s" if period.every_s < 180 else f"{period.every_s / 60:.1f} min"
+    lasts = f"for about {max(1.0, period.lasts_s):.0f} s" if period.lasts_s >= 1.5 else "for a moment"
+    return (
+        f"it comes every {every} {lasts}: {period.events} times, {period.kept:.0%} of the cycles, "
+        f"in step to {period.coherence:.0%}"
+    )
+
+
+def scans(seen: Seen) -> Iterator[Sign]:
+    """Moments at a fixed period: the radio leaves its channel to look around, or roams there and back."""
+    period = _rhythmic(seen.shape)
+    if period is None or period.lasts_s >= SHORT_S or period.every_s > LONGEST_SCAN_S:
+        yield Sign(-3.0)
+        return
+    yield Sign(4.5, _period_words(period))
+
+
+def _dozes(shape: Shape) -> bool:
+    idle, awake = shape.idle_late, shape.awake_late
+    return idle is not None and awake is not None and idle >= 0.12 and idle >= 3.0 * awake
+
+
+def dozes(seen: Seen) -> Iterator[Sign]:
+    """Late after a pause, quick right behind another packet, nothing lost, no wait over some beacons."""
+    told = seen.fact("radio_power_save")
+    if told is not None:
+        yield Sign(1.0, "the driver says that power save is on") if told >= 0.5 else Sign(-4.0)
+    shape = seen.shape
+    if shape is None:
+        return
+    if _dozes(shape) and shape.cap_s <= DOZE_MOST_S:
+        yield Sign(
+            4.5,
+            f"{shape.idle_late:.0%} of the packets were late after a pause of {150} ms, "
+            f"{shape.awake_late:.0%} right behind another; none waited over {shape.cap_s * 1e3:.0f} ms",
+        )
+    elif shape.idle_late is not None and shape.awake_late is None and shape.lost < 0.01:
+        # All packets come after a pause. A busy channel looks alike, but hinders both ways.
+        even = shape.idle_late >= 0.3 and 0.08 <= shape.cap_s <= DOZE_MOST_S
+        toward = shape.there_share is not None and not 0.12 < shape.there_share < 0.88
+        if even and toward:
+            yield Sign(
+                4.5,
+                f"{shape.idle_late:.0%} of the packets were late, all toward one end, and none waited over"
+                f" {shape.cap_s * 1e3:.0f} ms",
+            )
+        else:
+            yield Sign(0.8 if even and shape.there_share is None else -2.0)
+    else:
+        yield Sign(-3.0)
+    if shape.lost > 0.03 or shape.period is not None:
+        yield Sign(-1.5)
+
+
+def low_link_rate(seen: Seen) -> Iterator[Sign]:
+    """The radio works on its lowest rates or with one stream, though the signal would allow more."""
+    rates = values_of(seen.facts, "radio_rate_bps") + values_of(seen.facts, "radio_receive_rate_bps")
+    if not rates:
+        yield Sign(-2.5)
+        return
+    rate = sorted(rates)[len(rates) // 2]
+    signal = seen.fact("radio_signal_dbm")
+    if rate > SLOW_RADIO_BPS:
+        yield Sign(-3.0)
+    elif signal is not None and signal <= FAIR_DBM:
+        yield Sign(0.0)  # the signal explains the rate
+    else:
+        words = f"the radios run at {rate / 1e6:.0f} Mbit/s"
+        yield Sign(3.0, words + (f" though the signal is {signal:.0f} dBm" if signal is not None else ""))
+
+
+def flaps(seen: Seen) -> Iterator[Sign]:
+    """The two ends part and join again."""
+    joined = values_of((*seen.before[-1:], *seen.facts), "radio_connected_s")
+    parted = sum(1 for before, after in itertools.pairwise(joined) if after < before)
+    changes = seen.fact("port_carrier_changes", sum)
+    if parted:
+        yield Sign(2.5 + min(2.0, parted), f"the two ends parted and joined {parted} times")
+    elif len(joined) > 1:
+        yield Sign(-2.5)
+    if changes:
+        yield Sign(5.0, f"the carrier came or went {changes:.0f} times")
+    elif changes is not None:
+        yield Sign(-4.0)
+    yield from drops_out(seen)
+
+
+def drops_out(seen: Seen) -> Iterator[Sign]:
+    """Silences of seconds, again and again, and nothing between them."""
+    shape = seen.shape
+    if shape is None:
+        return
+    between = max(0.0, shape.lost - shape.silent_share)
+    if shape.outages >= 2 and shape.period is None and between < 0.05 and shape.late < 0.03:
+        yield Sign(
+            2.6 + min(1.5, 0.3 * shape.outages),
+            f"{shape.outages} times nothing passed, for {shape.outage_s:.0f} s each; {between:.1%} was lost"
+            " between",
+        )
+    elif shape.outages == 0:
+        yield Sign(-3.0)
+
+
+def low_rate(seen: Seen) -> Iterator[Sign]:
+    """Transfers over the hop are far under what its adapters or ports could."""
+    rates = seen.rates
+    if rates is None:
+        yield Sign(-2.0)
+    elif rates.median_bps < 0.35 * rates.could_bps:
+        yield Sign(
+            2.5,
+            f"{rates.count} transfers moved {rates.median_bps / 1e6:.0f} Mbit/s in the middle of them, where"
+            f" {rates.could_bps / 1e6:.0f} Mbit/s are usual",
+        )
+    else:
+        yield Sign(-2.0)

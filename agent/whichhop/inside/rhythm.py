@@ -1,0 +1,152 @@
+"""Rhythms in what was late or lost: a period of seconds to minutes, and the half-waves of the mains. Pure."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+JOINED_S = 10.0
+"""Bad seconds this near count as one event where it is asked whether a period is chance."""
+LEAST_EVENTS = 5
+"""Fewer events than this have a period by chance too often."""
+LEAST_CYCLES = 4.0
+SHORTEST_S, LONGEST_S = 5.0, 1800.0
+MOST_BAD = 0.4
+"""Where more of the seconds are bad than this, they are no events any more."""
+CHANCE = 4.0
+"""How far a period must stand above chance, in powers of e; each octave of periods may be met by chance as
+often as the next (a Rayleigh test for each, paid for by the number of periods as long or longer)."""
+PART = 0.04
+"""Bad seconds nearer than this part of the period belong to one spell."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Period:
+    """Events that come again and again. every_s: the cycle. coherence: 0 to 1, how near they lie to their
+    place in the cycle. kept: the share of cycles that had one. lasts_s: how long a spell is, the median."""
+
+    every_s: float
+    coherence: float
+    kept: float
+    events: int
+    lasts_s: float
+
+
+def _spells(ordered: Floats, gap_s: float) -> tuple[Floats, Floats, Floats]:
+    """Begin, length and number of moments of each run of moments that lie nearer than a gap."""
+    cuts = np.flatnonzero(np.diff(ordered) > gap_s) + 1
+    first = np.concatenate([[0], cuts])
+    last = np.concatenate([cuts, [ordered.size]]) - 1
+    return ordered[first], ordered[last] - ordered[first], (last - first + 1).astype(float)
+
+
+def period_of(bad_s: Floats, seconds: float, step_s: float = 1.0) -> Period | None:
+    """The period of the moments at which packets were bad; None where they have none.
+
+    step_s: how finely moments are told. All periods are tried; the longest that lines the bad seconds up
+    nearly as well as any wins, since each part of a period does so too.
+    """
+    if not bad_s.size:
+        return None
+    slots, counts = np.unique(np.floor(bad_s / step_s), return_counts=True)
+    moments = slots * step_s + step_s / 2
+    # A moment that many packets met is no stray one: it weighs more.
+    weight = np.minimum(counts, 5) ** 1.5
+    begins, _, _ = _spells(moments, max(JOINED_S, 1.5 * step_s))
+    heavy = np.add.reduceat(weight, np.searchsorted(moments, begins))
+    events = float(heavy.sum() ** 2 / (heavy**2).sum())
+    if begins.size < LEAST_EVENTS or moments.size * step_s > MOST_BAD * seconds:
+        return None
+    span = float(moments[-1] - moments[0])
+    longest, shortest = min(LONGEST_S, span / LEAST_CYCLES), max(SHORTEST_S, 4.0 * step_s)
+    if longest <= shortest:
+        return None
+    # Steps so fine that over the whole span two neighbours differ by a quarter of a cycle.
+    freqs = np.linspace(1 / longest, 1 / shortest, min(int(4 * span / shortest) + 2, 6_000))
+    turned = np.exp(2j * np.pi * np.outer(freqs, moments)) @ weight
+    coherence = np.abs(turned) / weight.sum()
+    strong = events * coherence**2 > np.log1p(span * freqs) + CHANCE
+    if not strong.any():
+        return None
+    best = float(coherence[strong].max())
+    place = int(np.flatnonzero(strong & (coherence >= 0.9 * best))[0])
+    while place + 1 < freqs.size and coherence[place + 1] > coherence[place]:
+        place += 1
+    every = float(1 / freqs[place])
+    starts, lengths, hits = _spells(moments, max(2.5 * step_s, PART * every))
+    true_ones = hits >= 0.4 * np.quantile(hits, 0.9)
+    phase = np.angle(turned[place]) / (2 * np.pi)
+    cycles = np.unique(np.round((starts + lengths / 2)[true_ones] / every - phase))
+    kept = float(min(1.0, cycles.size / max(1.0, span / every)))
+    if kept < 0.6:
+        return None
+    return Period(
+        every_s=every,
+        coherence=float(coherence[place]),
+        kept=kept,
+        events=int(np.count_nonzero(true_ones)),
+        lasts_s=float(np.median(lengths[true_ones])) + step_s,
+    )
+
+
+MAINS_HZ = (50.0, 60.0, 100.0, 120.0)
+"""Europe's and America's mains, and their half-waves. A microwave oven's tube works in one half-wave of each
+cycle; dimmers and power supplies disturb both (common practice)."""
+DECOYS_HZ = (0.0, 1.0, 37.0, 43.0, 67.0, 73.0, 83.0, 89.0, 107.0, 113.0)
+"""Frequencies at which nothing is expected: what a slow change of the packets' own fakes at the mains, by the
+beat with a packet a second, it fakes here too."""
+BLOCK_S = 100.0
+"""Mains wander by some 20 mHz in minutes; over this long the phase stays together."""
+WANDER_HZ = np.arange(-0.06, 0.0601, 0.005)
+LEAST_HITS = 12
+MOST_BLOCKS = 8
+"""Quarter of an hour tells what an hour would."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mains:
+    """hz: the frequency in step with which packets were hit. over: how much stronger than the strongest decoy
+    (1: no stronger). strength: its power, where chance gives about 4. blocks: on how many stretches of
+    BLOCK_S it rests."""
+
+    hz: float
+    over: float
+    strength: float
+    blocks: int
+
+
+def mains_of(sent_s: Floats, bad: NDArray[np.bool_], session: NDArray[np.int16]) -> Mains | None:
+    """Whether packets are hit in step with the mains; None where too few are hit to say.
+
+    Each session's own share of hits is taken off first, since a session keeps its place in the second and
+    would bring every whole frequency along.
+    """
+    bases = np.array(MAINS_HZ + DECOYS_HZ)
+    power, blocks = np.zeros(bases.size), 0
+    grid = (bases[:, None] + WANDER_HZ[None, :]).ravel()
+    if not sent_s.size:
+        return None
+    for start in np.arange(float(sent_s[0]), float(sent_s[-1]), BLOCK_S):
+        inside = (sent_s >= start) & (sent_s < start + BLOCK_S)
+        moments, hit, whose = sent_s[inside], bad[inside].astype(float), session[inside]
+        if not LEAST_HITS <= hit.sum() <= hit.size - LEAST_HITS:
+            continue
+        for one in np.unique(whose):
+            hit[whose == one] -= hit[whose == one].mean()
+        variance = float((hit**2).sum())
+        if variance <= 1.0:
+            continue
+        turned = np.exp(2j * np.pi * np.outer(grid, moments)) @ hit
+        strength = np.abs(turned) ** 2 / variance
+        power += strength.reshape(bases.size, -1).max(axis=1)
+        blocks += 1
+        if blocks >= MOST_BLOCKS:
+            break
+    if not blocks:
+        return None
+    mean = power / blocks
+    best = int(np.argmax(mean[: len(MAINS_HZ)]))
+    over = float(mean[best] / max(mean[len(MAINS_HZ) :].max(), 1e-9))
+    return Mains(hz=MAINS_HZ[best], over=over, strength=float(mean[best]), blocks=blocks)

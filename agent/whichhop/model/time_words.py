@@ -1,0 +1,38 @@
+"""The one form in which people are told an instant: 2026-03-01 18:00:10 CET (UTC+1)."""
+
+from datetime import UTC, datetime, timedelta, tzinfo
+from zoneinfo import ZoneInfo
+
+from whichhop.model.home import Home
+from whichhop.model.units import NS_PER_S
+
+
+def zone_of(home: Home) -> tzinfo | None:
+    """The home's zone; None takes this machine's, as where a small box carries no time zones at all."""
+    try:
+        return ZoneInfo(home.zone) if home.zone else None
+    except (KeyError, ValueError, OSError):
+        return None
+
+
+def utc_of(at_ns: int) -> datetime:
+    """An instant to the second, as UTC."""
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=at_ns // NS_PER_S)
+
+
+def zone_words(at: datetime) -> str:
+    """The zone's name and offset, such as "CET (UTC+1)"; "UTC" alone where it is that."""
+    seconds = int((at.utcoffset() or timedelta()).total_seconds())
+    hours, minutes = divmod(abs(seconds) // 60, 60)
+    offset = f"UTC{'-' if seconds < 0 else '+'}{hours}" + (f":{minutes:02}" if minutes else "")
+    name = at.tzname() or ""
+    if name == "UTC" and not seconds:
+        return "UTC"
+    # Zones without letters of their own are named by their offset in the time zone data, such as +0545.
+    return f"{name} ({offset})" if name.isalpha() else offset
+
+
+def instant_words(at_ns: int, zone: tzinfo | None) -> str:
+    """Date, time to the second, and zone; zone: None takes this machine's."""
+    at = utc_of(at_ns).astimezone(zone)
+    return f"{at:%Y-%m-%d %H:%M:%S} {zone_words(at)}"

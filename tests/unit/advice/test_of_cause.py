@@ -1,0 +1,47 @@
+"""Steps follow from the cause inside the hop: cheapest first, with figures, gain, check and cautions."""
+
+from dataclasses import replace
+
+from unit.advice.test_rank import known, verdict
+from whichhop.advice.rank import advise
+from whichhop.advice.step import step_words
+from whichhop.model import Cause
+from whichhop.model.effort import Cost
+from whichhop.model.inner_cause import InnerAnswer, InnerCause, Reason
+
+
+def _inside(cause: InnerCause, probability: float = 0.9) -> InnerAnswer:
+    reason = Reason(cause=cause, probability=probability, evidence=("others held the channel 82% of it",))
+    return InnerAnswer(where="Wi-Fi between desk and attic", reasons=(reason,))
+
+
+def test_a_busy_channel_calls_for_another_channel_before_a_cable() -> None:
+    now = replace(
+        verdict(Cause.WIRELESS_HOP, "desk/attic"), end_ns=None, inside=_inside(InnerCause.BUSY_CHANNEL)
+    )
+    mine = [s for s in advise(known(verdicts=(now,))) if s.where == "desk/attic" and s.key != "recall-change"]
+    assert "another channel" in mine[0].what
+    assert [list(Cost).index(s.cost) for s in mine] == sorted(list(Cost).index(s.cost) for s in mine)
+    words = "\n".join(step_words(mine[0]))
+    assert "82%" in words
+    assert "Should bring:" in words
+    assert "whichhop before-after" in words
+    wired = next(s for s in mine if s.what.startswith("Wire"))
+    assert wired.cautions, "a cable in a wall has its cautions under its own step"
+    assert "help-radio-hop" not in [s.key for s in mine]
+
+
+def test_a_cause_that_is_not_named_leaves_the_general_step() -> None:
+    unsure = replace(
+        verdict(Cause.WIRELESS_HOP, "desk/attic"), inside=_inside(InnerCause.BUSY_CHANNEL, probability=0.5)
+    )
+    assert "help-radio-hop" in [s.key for s in advise(known(verdicts=(unsure,)))]
+
+
+def test_bad_levels_lead_to_steps_without_a_cable_run_and_never_to_a_call_by_themselves() -> None:
+    line = replace(
+        verdict(Cause.UPSTREAM_LINK, "modem/provider-edge", proven=False), inside=_inside(InnerCause.LEVELS)
+    )
+    mine = [s for s in advise(known(verdicts=(line,))) if s.key.startswith("inside-")]
+    assert [s.what.split()[0] for s in mine] == ["Tighten", "Take"]
+    assert all(s.cautions for s in mine)

@@ -1,0 +1,94 @@
+"""The cause inside a hop: named where packets or counters show it, and not where they do not."""
+
+import numpy as np
+import pytest
+
+from inner_causes.drawn_hop import BOTH, DRAWS, FACTS_ONLY, NONE, Act, seen_of
+from whichhop.inside.answer import answer_of, weigh
+from whichhop.inside.rhythm import mains_of, period_of
+from whichhop.inside.seen import Sort
+from whichhop.inside.table import BY_SORT, ROWS
+from whichhop.model.inner_cause import INNER_WORDS, InnerCause
+
+SEED = 1_003
+"""Of the development seeds; the table of all is `tests/suite/results/inner-causes.txt`."""
+
+
+IN_STEP = (InnerCause.MAINS_INTERFERENCE, InnerCause.MAINS_NOISE)
+"""Have a test of their own below, as does a period: drawing hours of packets costs a second."""
+
+
+@pytest.mark.parametrize(
+    ("sort", "cause", "act", "seconds"),
+    [d for d in DRAWS if d[3] <= 1800.0 and d[1] not in IN_STEP],
+)
+def test_a_drawn_cause_is_named_or_nothing_is(
+    sort: Sort, cause: InnerCause, act: Act, seconds: float
+) -> None:
+    seen, packets = seen_of(sort, (act,), seconds, SEED, facts=cause in FACTS_ONLY)
+    named = answer_of(seen, packets).named
+    assert named is None or named.cause is cause
+    if named is not None:
+        assert named.evidence, "a cause without a figure convinces nobody"
+
+
+@pytest.mark.parametrize(("sort", "act", "seconds"), NONE[:4])
+def test_what_no_row_describes_is_not_named(sort: Sort, act: Act, seconds: float) -> None:
+    answer = answer_of(*seen_of(sort, (act,), seconds, SEED, facts=False))
+    assert answer.named is None
+    assert "cannot tell" in answer.line
+
+
+@pytest.mark.parametrize(("sort", "causes", "acts"), BOTH[1:2])
+def test_of_two_causes_no_third_one_is_named(
+    sort: Sort, causes: tuple[InnerCause, InnerCause], acts: tuple[Act, Act]
+) -> None:
+    named = answer_of(*seen_of(sort, acts, 2400.0, SEED, facts=False)).named
+    assert named is None or named.cause in causes
+
+
+def test_a_period_is_the_whole_cycle_and_not_a_part_of_it() -> None:
+    # A scan each 60 s for two seconds, as common drivers do: 60 s, not 30 or 20.
+    moments = np.concatenate([[i * 60.0 + 7.0, i * 60.0 + 8.0] for i in range(20)])
+    found = period_of(moments, 1200.0)
+    assert found is not None
+    assert found.every_s == pytest.approx(60.0, rel=0.01)
+    assert found.lasts_s == pytest.approx(2.0, abs=0.5)
+
+
+def test_chance_has_no_period() -> None:
+    wrong = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        wrong += period_of(np.sort(rng.uniform(0, 1800.0, 30)), 1800.0) is not None
+    assert wrong <= 6  # one in ten at the most; the comb of periods is long
+
+
+@pytest.mark.parametrize("hz", [50.0, 60.0, 100.0, 120.0])
+def test_hits_in_one_part_of_the_mains_cycle_are_in_step_with_it(hz: float) -> None:
+    rng = np.random.default_rng(3)
+    sent = np.sort(rng.uniform(0, 300.0, 3000))
+    session = (np.arange(3000) % 6).astype(np.int16)
+    found = mains_of(sent, (sent * hz) % 1.0 < 0.3, session)
+    assert found is not None
+    assert found.hz == hz
+    assert found.over > 2.0
+
+
+def test_every_row_says_whose_knowledge_it_is_and_what_to_do() -> None:
+    assert {row.sort for row in ROWS} == set(Sort)
+    assert set(INNER_WORDS) == set(InnerCause) == {row.cause for row in ROWS}
+    assert all(row.source and row.acts for row in ROWS)
+    for rows in BY_SORT.values():
+        assert sum(row.prior for row in rows) <= 1.0
+
+
+def test_probabilities_leave_room_for_what_no_row_describes() -> None:
+    seen, _ = seen_of(*_first(), SEED, facts=False)
+    found = weigh(seen)
+    assert 0.0 < sum(p for _, p, _ in found) < 1.0
+
+
+def _first() -> tuple[Sort, tuple[Act, ...], float]:
+    sort, _, act, seconds = DRAWS[0]
+    return sort, (act,), seconds
