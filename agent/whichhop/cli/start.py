@@ -25,10 +25,10 @@ from whichhop.cli.start_asking import (
     Draft,
     answer_to,
     ask_router_and_modem,
+    asked_words,
     drafted,
     gateway_of,
     new_draft,
-    router_words,
     say,
 )
 from whichhop.cli.start_load import LOAD_MB, LOAD_S, LOAD_WHOLE_S, Load, load_of, loaded
@@ -55,11 +55,11 @@ examples:
   whichhop start --modem 192.168.100.1    reads the modem's levels; where cable modems have their page
   whichhop start --join 192.0.2.10        a second machine; `whichhop invite` on the first shows the code
 
-Looks at this machine, asks its router for UPnP, says what it would probe, and asks once. Then it measures for
-three minutes, with --transfer under load too, answers, and leaves a home file that you can add to: run it
-again and it goes on with that file. Past the router, nothing is probed unless you name a target that you may
-probe; without one nothing is determined about the access line. The modem is read, and a file fetched, only
-where you say so by option or when asked: --yes alone does neither.
+Looks at this machine, says what it would ask and probe, and asks you once. Then it measures for three minutes,
+with --transfer under load too, answers, and leaves a home file that you can add to: run it again and it goes on
+with that file. Past the router, nothing is probed unless you name a target that you may probe; without one
+nothing is determined about the access line. The modem is read, and a file fetched, only where you say so by
+option or when asked: --yes alone does neither.
 """
 DEFAULT_FILE = Path("home.yaml")
 SECONDS = 200
@@ -240,13 +240,13 @@ def run(args: argparse.Namespace) -> int:
         draft = new_draft(args)
         node, other_end = draft.node, UPSTREAM if draft.download else None
         home = drafted(draft, NOTHING, file)
-        say("\n".join(router_words(draft)))
+        say("\n".join(asked_words(draft)))
     say(_plan_words(home, node, args.seconds, draft.download if draft else other_end))
     if not _agreed(args):
         say("nothing was measured and nothing was written")
         return 1
     if draft is not None:
-        found, _, modem = ask_router_and_modem(draft)
+        found, modem = ask_router_and_modem(draft)
         home = drafted(draft, found, file)
         file.write_text(draft.text(found))
         say(f"written: {file}")

@@ -43,7 +43,7 @@ def gateway_of(written: str | None) -> str | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
-    """A home file to be, but for what router and modem have yet to answer."""
+    """A home file to be, but for what router and modem will answer."""
 
     here: Surroundings
     node: str
@@ -51,7 +51,6 @@ class Draft:
     target: Target | None
     modem: str | None
     download: str | None
-    upnp: Offer
 
     def text(self, found: Found) -> str:
         """The home file, with what was found."""
@@ -67,7 +66,7 @@ class Draft:
 
 
 def new_draft(args: argparse.Namespace) -> Draft:
-    """What a new home file will say, with what the router's UPnP offers."""
+    """What a new home file will say; nothing is sent but a question for the address of a target's name."""
     line = line_of(args.line)
     modem = None if args.modem is None else modem_place(args.modem)
     download = None if args.transfer is None else _download(args.transfer)
@@ -83,15 +82,7 @@ def new_draft(args: argparse.Namespace) -> Draft:
     if _can_ask(args):
         modem = modem or _asked_modem()
         download = download or _asked_download()
-    return Draft(
-        here=here,
-        node=node,
-        line=line,
-        target=upstream,
-        modem=modem,
-        download=download,
-        upnp=asyncio.run(upnp_offer(here.gateway, here.address)),
-    )
+    return Draft(here=here, node=node, line=line, target=upstream, modem=modem, download=download)
 
 
 def _download(said: str) -> str:
@@ -129,37 +120,40 @@ def _asked_download() -> str | None:
     return None if said.lower() in ("", "n", "no") else _download(said)
 
 
-def router_words(draft: Draft) -> list[str]:
-    """What the router's UPnP said, and what would be asked once after a yes."""
-    if draft.upnp.source is not None:
-        out = [f"Own traffic: the router counts it by UPnP ({draft.upnp.source.description})."]
-    else:
-        out = [
-            f"Own traffic: {draft.upnp.why}.",
-            f"  Once, it would ask the router {draft.here.gateway} by SNMP, with the community {PUBLIC!r}.",
-        ]
+def asked_words(draft: Draft) -> list[str]:
+    """What router and modem would be asked after a yes."""
+    out = [
+        f"It would ask the router {draft.here.gateway} whether it counts the home's own traffic: by UPnP, then"
+        f" by SNMP with the community {PUBLIC!r}."
+    ]
     if draft.modem is not None:
         by = "its page" if draft.modem.startswith("http") else f"SNMP (community {PUBLIC!r}) and its page"
         out.append(f"It would read the modem at {draft.modem}, {by}; each five minutes if it has levels.")
     return out
 
 
-def ask_router_and_modem(draft: Draft) -> tuple[Found, Offer, ModemLook | None]:
-    """After the yes: SNMP where UPnP offers nothing, and the modem where it was allowed."""
+def ask_router_and_modem(draft: Draft) -> tuple[Found, ModemLook | None]:
+    """After the yes: the router by UPnP, then by SNMP, and the modem where it was allowed."""
 
-    async def ask() -> tuple[Offer, ModemLook | None]:
-        async def counted() -> Offer:
-            return draft.upnp if draft.upnp.source is not None else await snmp_offer(draft.here.gateway)
+    async def counted() -> tuple[Offer, str]:
+        by_upnp = await upnp_offer(draft.here.gateway, draft.here.address)
+        if by_upnp.source is not None:
+            return by_upnp, ""
+        by_snmp = await snmp_offer(draft.here.gateway)
+        return by_snmp, "" if by_snmp.source is not None else f"{by_upnp.why}; {by_snmp.why}"
 
-        async def modem() -> ModemLook | None:
-            return None if draft.modem is None else await look_at_modem(draft.modem)
+    async def modem() -> ModemLook | None:
+        return None if draft.modem is None else await look_at_modem(draft.modem)
 
+    async def ask() -> tuple[tuple[Offer, str], ModemLook | None]:
         return await asyncio.gather(counted(), modem())
 
-    offer, look = asyncio.run(ask())
-    if offer.why:
-        say(f"Own traffic: {offer.why}.")
-    if look is not None and look.levels is None:
+    (offer, why), look = asyncio.run(ask())
+    if offer.source is not None:
+        say(f"Own traffic: counted by the router ({offer.source.words}).")
+    else:
+        say(f"Own traffic: {why}.")
+    if look is not None:
         say(look.words)
     found = Found(
         counters=offer.source,
@@ -167,7 +161,7 @@ def ask_router_and_modem(draft: Draft) -> tuple[Found, Offer, ModemLook | None]:
         levels=None if look is None else look.source,
         download=draft.download,
     )
-    return found, offer, look
+    return found, look
 
 
 def _target(said: str, node: str) -> Target:

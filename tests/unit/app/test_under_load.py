@@ -6,7 +6,10 @@ from whichhop.app.under_load import HopLoad, load_words, loads_of
 from whichhop.compare.windows.seconds import Seconds, empty_seconds
 from whichhop.model import Method, SessionKey
 
-KEYS = tuple(SessionKey("desk", target, Method.ECHO) for target in ("router", "provider-edge", "harbour"))
+KEYS = tuple(
+    SessionKey(agent="desk", target=target, method=Method.ECHO)
+    for target in ("router", "provider-edge", "harbour")
+)
 RESULT = {"way": "back", "rate_bps": 93.96e6, "limited": ""}
 
 
