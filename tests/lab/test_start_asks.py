@@ -4,7 +4,6 @@ Namespaces of the test's own; nothing leaves them. UPnP is miniupnpd's, SNMP net
 """
 
 import json
-import os
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -13,10 +12,10 @@ from pathlib import Path
 import pytest
 
 from support.at_terminal import at_terminal
+from support.modem_tables import ModemState
 from support.namespaces import V4, Path4, four_nodes
 from support.need import need_program
 from support.snmp_modem import SnmpModem
-from support.modem_tables import ModemState
 from whichhop.config.check import read_home
 from whichhop.model.cable_run import Run, Splitter
 from whichhop.net.clock import sleep_s
@@ -52,7 +51,10 @@ def test_each_question_is_answered_and_each_answer_is_kept(path: Path4, tmp_path
     with (tmp_path / "www" / "large.bin").open("wb") as large:
         large.truncate(400_000_000)
     path.run("edge", "ip", "addr", "add", f"{MODEM}/32", "dev", "lo")
-    path.run("edge", "tc", *"qdisc add dev router root tbf rate 20mbit burst 16k latency 200ms".split())
+    # One that fills a queue until it loses (RFC 5681).
+    path.run("far", "sysctl", "-qw", "net.ipv4.tcp_congestion_control=reno")
+    queue = "tbf rate 20mbit burst 16k latency 200ms"
+    path.run("edge", "tc", "qdisc", "add", "dev", "router", "root", *queue.split())
     start = ["start", str(file), "--store", str(tmp_path / "s.db"), "--seconds", "30", "--json"]
     argv = [sys.executable, "-m", "whichhop", *start, "--target", V4["far"], "--line", "Docsis"]
     with ExitStack() as running:
@@ -66,10 +68,17 @@ def test_each_question_is_answered_and_each_answer_is_kept(path: Path4, tmp_path
         running.enter_context(modem)
         sleep_s(1)
         code, screen = at_terminal(
-            path.argv("host", argv), [("Read the modem", "y"), ("Load the line", URL), ("Start?", "y")]
+            path.argv("host", argv),
+            [
+                ("Read the modem", "the modem"),
+                ("Read the modem", "y"),
+                ("Load the line", URL),
+                ("Start?", "y"),
+            ],
         )
     assert code == 0, screen
     before, _, after = screen.partition("Start?")
+    assert "--modem 'the modem'" in before
     # All that will be asked stands above the question, nothing of it was asked before the answer.
     assert f"the router {V4['router']}" in before
     assert MODEM in before
@@ -85,5 +94,6 @@ def test_each_question_is_answered_and_each_answer_is_kept(path: Path4, tmp_path
     assert hops["router"]["during_s"] < 0.05
     assert hops["provider-edge"]["before_s"] < 0.05 < 0.1 < hops["provider-edge"]["during_s"] < 0.4
     assert 10e6 < data["under_load"]["transfer"]["rate_bps"] < 20.5e6
-    assert "dBmV" in data["modem"]
+    # DOCSIS 3.0 physical layer specification: -15 to +15 dBmV at the modem's input.
+    assert "Bad: downstream power too high on 8 of 8 channels" in data["modem"]
     assert not any("Own traffic" in words or "Latency" in words for words in data["cannot_tell"])

@@ -7,10 +7,12 @@ from collections.abc import Sequence
 
 
 def at_terminal(argv: Sequence[str], answers: Sequence[tuple[str, str]]) -> tuple[int, str]:
-    """Exit code, and all that the screen showed. answers: words of a question, and what is typed after them."""
+    """Exit code, and all that the screen showed. answers: words of a question, and what is typed then."""
     ours, theirs = pty.openpty()
     screen, left = "", list(answers)
-    with subprocess.Popen(argv, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True) as program:
+    with subprocess.Popen(
+        argv, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True
+    ) as program:
         os.close(theirs)
         since = 0
         while True:

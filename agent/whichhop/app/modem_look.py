@@ -4,6 +4,8 @@ import asyncio
 from dataclasses import dataclass
 
 from whichhop.cabling.judge_modem import judge_modem
+from whichhop.cabling.levels_summary import LevelsSummary, summary
+from whichhop.cabling.rules import LevelStanding
 from whichhop.config.texts import node_address, page
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import ModemLevels
@@ -16,7 +18,7 @@ from whichhop.probes.levels import read_levels
 USUAL = "192.168.100.1"
 """Where a cable modem has its page (common practice)."""
 WAIT_S, WHOLE_S = 2.0, 12.0
-_MOST_TOLD = 3
+POOR = (LevelStanding.MARGINAL, LevelStanding.OUTSIDE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,18 +30,21 @@ class ModemLook:
     why: str = ""
 
     @property
+    def summary(self) -> LevelsSummary | None:
+        """How the levels stand; None where none were read."""
+        return None if self.levels is None else summary(self.levels, judge_modem(self.levels), counted=False)
+
+    @property
     def words(self) -> str:
         """The answer's sentence on the modem."""
-        if self.levels is None or self.source is None:
+        if self.summary is None or self.source is None:
             return f"The modem was not read: {self.why}."
-        judgement = judge_modem(self.levels)
-        told = [finding.words for finding in judgement.troubles]
-        count = len(self.levels.channels)
-        head = f"The modem ({self.source.words}" + (f", {count} channels)" if count else ")")
-        more = f" (and {len(told) - _MOST_TOLD} more: whichhop levels)" if len(told) > _MOST_TOLD else ""
-        if told:
-            return f"{head}: {'; '.join(told[:_MOST_TOLD])}{more}."
-        return f"{head}: every level that was read is inside what technicians aim for."
+        return f"The modem ({self.source.words}): {self.summary.headline}."
+
+    @property
+    def calls_for_action(self) -> bool:
+        """Whether the levels alone are a reason to do something."""
+        return self.summary is not None and self.summary.standing in POOR
 
 
 def modem_place(said: str) -> str:

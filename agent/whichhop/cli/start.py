@@ -55,11 +55,11 @@ examples:
   whichhop start --modem 192.168.100.1    reads the modem's levels; where cable modems have their page
   whichhop start --join 192.0.2.10        a second machine; `whichhop invite` on the first shows the code
 
-Looks at this machine, says what it would ask and probe, and asks you once. Then it measures for three minutes,
-with --transfer under load too, answers, and leaves a home file that you can add to: run it again and it goes on
-with that file. Past the router, nothing is probed unless you name a target that you may probe; without one
-nothing is determined about the access line. The modem is read, and a file fetched, only where you say so by
-option or when asked: --yes alone does neither.
+Looks at this machine, says what it would ask and probe, and asks you once. Then it measures for three
+minutes, with --transfer under load too, answers, and leaves a home file that you can add to: run it again and
+it goes on with that file. Past the router, nothing is probed unless you name a target that you may probe;
+without one nothing is determined about the access line. The modem is read, and a file fetched, only where you
+say so by option or when asked: --yes alone does neither.
 """
 DEFAULT_FILE = Path("home.yaml")
 SECONDS = 200

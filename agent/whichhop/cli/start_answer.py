@@ -33,11 +33,15 @@ class Answer:
     def text(self) -> str:
         """One sentence first, the rest of each verdict, what cannot be told, and what to do next."""
         found = self.found
-        first, *more = [line for verdict in found.verdicts for line in explain(verdict)] or [NO_FAULT]
+        told = [line for verdict in found.verdicts for line in explain(verdict)]
+        first, *more = told or [NO_FAULT]
+        if not told and self.modem is not None and self.modem.calls_for_action:
+            first = f"No hop exceeded its own quiet baseline, but see the modem's levels. {self.modem.words}"
         if self.result is not None:
             first = f"{first.removesuffix('.')}; {load_words(self.result, self.hops)}."
         lines = [first, *more]
-        lines += [self.modem.words] if self.modem is not None and self.modem.levels is not None else []
+        if self.modem is not None and self.modem.levels is not None and self.modem.words not in first:
+            lines.append(self.modem.words)
         lines += [f"Cannot be told: {words}" for words in self.cannot_tell()]
         lines += [f"To tell more apart: {words}." for words in _advice(found.home)]
         lines += [

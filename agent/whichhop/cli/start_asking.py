@@ -5,6 +5,7 @@ import asyncio
 import os
 import sys
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -106,25 +107,35 @@ def answer_to(question: str) -> str:
     return sys.stdin.readline().strip()
 
 
+def _asked(question: str, read: Callable[[str], str]) -> str | None:
+    """What somebody typed, asked again while it cannot be read; None for a no."""
+    while (said := answer_to(question)).lower() not in ("", "n", "no"):
+        try:
+            return read(said)
+        except WhichhopError as wrong:
+            say(str(wrong))
+    return None
+
+
 def _asked_modem() -> str | None:
-    said = answer_to(f"Read the modem's levels? Its page is often at {USUAL}. [y, another address, or N] ")
-    if said.lower() in ("", "n", "no"):
-        return None
-    return USUAL if said.lower() in ("y", "yes") else modem_place(said)
+    return _asked(
+        f"Read the modem's levels? Its page is often at {USUAL}. [y, another address, or N] ",
+        lambda said: USUAL if said.lower() in ("y", "yes") else modem_place(said),
+    )
 
 
 def _asked_download() -> str | None:
-    said = answer_to(
-        f"Load the line for {LOAD_S} s, to see latency under load? [URL of a file you may fetch, or N] "
+    return _asked(
+        f"Load the line for {LOAD_S} s, to see latency under load? [URL of a file you may fetch, or N] ",
+        _download,
     )
-    return None if said.lower() in ("", "n", "no") else _download(said)
 
 
 def asked_words(draft: Draft) -> list[str]:
     """What router and modem would be asked after a yes."""
     out = [
-        f"It would ask the router {draft.here.gateway} whether it counts the home's own traffic: by UPnP, then"
-        f" by SNMP with the community {PUBLIC!r}."
+        f"It would ask the router {draft.here.gateway} whether it counts the home's own traffic:"
+        f" by UPnP, then by SNMP with the community {PUBLIC!r}."
     ]
     if draft.modem is not None:
         by = "its page" if draft.modem.startswith("http") else f"SNMP (community {PUBLIC!r}) and its page"

@@ -24,4 +24,6 @@ def test_nonsense_is_one_line_with_the_remedy(said: str) -> None:
 def test_what_could_not_be_read_is_never_called_good() -> None:
     assert ModemLook(why="it wants a login").words == "The modem was not read: it wants a login."
     levels = ModemLevels(node="router", at_ns=1, channels=(), dsl=(), receive_dbm=None, remarks=())
-    assert "every level that was read" in ModemLook(source=LevelsSource(snmp="x"), levels=levels).words
+    look = ModemLook(source=LevelsSource(snmp="x"), levels=levels)
+    assert look.words == "The modem (SNMP x): Not determined; not read: downstream, upstream."
+    assert not look.calls_for_action
