@@ -76,4 +76,4 @@ def figure(claim: Claim, name: str) -> Figure:
 
 def probability(value: float) -> str:
     """A probability without claiming certainty."""
-    return f"over 99{HARD}%" if value > 0.99 else f"{value:.0%}".replace("%", f"{HARD}%")
+    return f"over 99{HARD}%" if value > 0.99 else f"{value * 100:.0f}{HARD}%"
