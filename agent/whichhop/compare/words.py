@@ -6,7 +6,7 @@ from typing import Protocol
 from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKey, Severity, Verdict
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.links import HOUSE_CABLING
-from whichhop.model.percent import percent
+from whichhop.model.percent import percent, probability_words
 from whichhop.model.stamps import program_stamps
 
 
@@ -164,11 +164,6 @@ def severity_words(severity: Severity) -> str:
             f"(95 % interval {percent(low, 1)} to {percent(high, 1)}{loss_way_words(severity)})"
         )
     return " and ".join(parts)
-
-
-def probability_words(probability: float) -> str:
-    """A probability as a reader may take it: no evidence makes anybody 100 % sure."""
-    return "over 99 %" if probability > 0.99 else percent(probability)
 
 
 def headline(verdict: Verdict) -> str:

@@ -166,6 +166,10 @@ def _dozes(shape: Shape) -> bool:
     return idle is not None and awake is not None and idle >= 0.12 and idle >= 3.0 * awake
 
 
+def _late_words(share: float | None) -> str:
+    return f"{percent(share or 0.0)} of the packets were late"
+
+
 def dozes(seen: Seen) -> Iterator[Sign]:
     """Late after a pause, quick right behind another packet, nothing lost, no wait over some beacons."""
     told = seen.fact("radio_power_save")
@@ -177,8 +181,9 @@ def dozes(seen: Seen) -> Iterator[Sign]:
     if _dozes(shape) and shape.cap_s <= DOZE_MOST_S:
         yield Sign(
             4.5,
-            f"{percent(shape.idle_late)} of the packets were late after a pause of {150} ms, "
-            f"{percent(shape.awake_late)} right behind another; none waited over {shape.cap_s * 1e3:.0f} ms",
+            f"{_late_words(shape.idle_late)} after a pause of 150 ms, "
+            f"{percent(shape.awake_late or 0.0)} right behind another;"
+            f" none waited over {shape.cap_s * 1e3:.0f} ms",
         )
     elif shape.idle_late is not None and shape.awake_late is None and shape.lost < 0.01:
         # All packets come after a pause. A busy channel looks alike, but hinders both ways.
@@ -187,7 +192,7 @@ def dozes(seen: Seen) -> Iterator[Sign]:
         if even and toward:
             yield Sign(
                 4.5,
-                f"{percent(shape.idle_late)} of the packets were late, all toward one end, and none"
+                f"{_late_words(shape.idle_late)}, all toward one end, and none"
                 f" waited over {shape.cap_s * 1e3:.0f} ms",
             )
         else:

@@ -121,7 +121,8 @@ def slow_resolver(seen: Seen) -> Iterator[Sign]:
 def lost_lookups(seen: Seen) -> Iterator[Sign]:
     """Answers do not come."""
     figures = seen.verdict.severity
-    if figures is not None and (figures.loss_ratio or 0.0) >= 0.1:
-        yield Sign(3.0, f"{percent(figures.loss_ratio)} of the questions stayed without an answer")
+    lost = 0.0 if figures is None else figures.loss_ratio or 0.0
+    if lost >= 0.1:
+        yield Sign(3.0, f"{percent(lost)} of the questions stayed without an answer")
     else:
         yield Sign(-2.0)
