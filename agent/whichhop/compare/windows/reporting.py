@@ -178,6 +178,8 @@ NEVER = 2**62
 
 def first_answers(table: WindowTable) -> NDArray[np.int64]:
     """The tick in which each session was answered first, NEVER where none was; (sessions,)."""
+    if not table.ticks:
+        return np.full(len(table.sessions), NEVER, dtype=np.int64)
     answered = table.sent > table.lost
     return np.where(answered.any(axis=0), answered.argmax(axis=0), NEVER).astype(np.int64)
 
