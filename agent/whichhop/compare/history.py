@@ -19,8 +19,8 @@ from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict import steps
-from whichhop.compare.verdict.corroboration import adds, borne, shown_by
-from whichhop.compare.verdict.episodes import Span, merged, noticed, spans, states
+from whichhop.compare.verdict.corroboration import borne, by_themselves
+from whichhop.compare.verdict.episodes import Span, joined, merged, noticed, spans, states
 from whichhop.compare.verdict.members import (
     once,
     part_of_own_traffic,
@@ -200,7 +200,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
             if borne(done, case.elements[found.members[0]], span):
                 out.append(found)
     out = once(out)
-    out = _by_themselves(case, done, out)
+    out = by_themselves(done, case.elements, out)
     out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out.sort(key=lambda f: (f.span.first, f.members))
     return with_seconds(done, bare_scene(case), case.onset, out, [_verdict(case, done, f) for f in out])
@@ -273,40 +273,6 @@ def _use_known(case: Case, ticks: Stretch | Span) -> bool:
     return own_traffic.is_known(case.use.share[ticks.first : ticks.end])
 
 
-def _by_themselves(case: Case, done: Scan, found: Sequence[FoundEpisode]) -> list[FoundEpisode]:
-    """Those that are borne out beside the others; of two that need each other gone the better one stays."""
-
-    def fit(one: FoundEpisode) -> float:
-        ticks = slice(one.span.first, one.span.end)
-        return float(done.ratios[ticks, one.members[0]].sum(dtype=np.float64))
-
-    out = list(found)
-    for one in sorted(found, key=fit):
-        if not _own_proof(case, done, one, out):
-            out.remove(one)
-    return out
-
-
-def _own_proof(case: Case, done: Scan, found: FoundEpisode, others: Sequence[FoundEpisode]) -> bool:
-    """Whether a group is borne out beside what else is blamed at the same time.
-
-    By sessions that only it crosses; where there are none, by faring worse than the rest of a group that
-    holds all of its sessions.
-    """
-    heard = np.flatnonzero(case.reporting.speaks[found.span.first : found.span.end].any(axis=0))
-    column = case.elements[found.members[0]].column.intersection(heard.tolist())
-    unique = column
-    for other in others:
-        together = min(found.span.end, other.span.end) - max(found.span.first, other.span.first)
-        if other is found or 2 * together <= found.span.end - found.span.first:
-            continue
-        around = case.elements[other.members[0]].column.intersection(heard.tolist())
-        unique = unique - around
-        if column < around and not adds(done, column, around - column, found.span):
-            return False
-    return unique == column or not unique or shown_by(done, sorted(unique), found.span)
-
-
 def _spans(case: Case, close: Close, group: Group) -> list[Span]:
     """The group's episodes in one stretch, in whole-table ticks."""
     first, end = close.stretch.first, close.stretch.end
@@ -347,20 +313,9 @@ def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -
         span=span,
         probability=float(value[len(value) // 2 :].mean()),
         # An end is told once it has lasted as long as closes an episode.
-        there=_joined([(part.first, part.end) for _, _, part in parts]),
+        there=joined([(part.first, part.end) for _, _, part in parts]),
         lasting=span.end > case.table.ticks - case.settings.close_ticks,
     )
-
-
-def _joined(spells: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
-    """First and end ticks in order of time, overlapping ones and those side by side as one."""
-    out: list[tuple[int, int]] = []
-    for first, end in sorted(spells):
-        if out and first <= out[-1][1]:
-            out[-1] = (out[-1][0], max(out[-1][1], end))
-        else:
-            out.append((first, end))
-    return tuple(out)
 
 
 def bare_scene(case: Case) -> Scene:

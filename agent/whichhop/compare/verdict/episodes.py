@@ -117,3 +117,14 @@ def states(found: Sequence[Span], gap_ticks: float) -> list[Span]:
         else:
             out.append(Span(first=run[0].first, end=run[-1].end, detected=run[0].detected))
     return out
+
+
+def joined(spells: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    """First and end ticks in order of time, overlapping ones and those side by side as one."""
+    out: list[tuple[int, int]] = []
+    for first, end in sorted(spells):
+        if out and first <= out[-1][1]:
+            out[-1] = (out[-1][0], max(out[-1][1], end))
+        else:
+            out.append((first, end))
+    return tuple(out)
