@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from support.homes import alder, home_of
 from support.windows import START_NS, disturb, full_line, named, quiet
 from whichhop.compare.history import judge
+from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.words import explain
 from whichhop.model import CAUSE_TABLE, Cause, Owner, Reading, derive_sessions
 from whichhop.model.units import NS_PER_S
@@ -438,3 +439,25 @@ def test_each_outage_of_the_line_is_one_for_the_provider():
     for first in range(40, 140, 20):
         disturb(table, HOME, "modem/provider-edge", slice(first, first + 4), lost=10)
     assert len(judge(HOME, SESSIONS, table)) == 5
+
+
+@pytest.mark.parametrize(("element", "cause"), [("desk/attic", "wireless-hop"), ("attic/router", "backhaul")])
+def test_a_radio_of_which_only_the_slowest_packets_come_late_is_named_for_as_long_as_they_do(element, cause):
+    # One packet in seven 25 ms and more above the median, no quantile moved, for 40 minutes; then well.
+    table, rng = quiet(HOME, 360), np.random.default_rng(7)
+    column = sorted(next(e for e in elements_of(HOME, SESSIONS) if e.name == element).column)
+    table.slow[60:300, column] = rng.binomial(10, 0.14, (240, len(column)))
+    (verdict,) = judge(HOME, SESSIONS, table)
+    assert (verdict.cause, verdict.elements[0]) == (cause, element)
+    assert (verdict.start_ns - table.at_ns(60)) / NS_PER_S == pytest.approx(0.0, abs=20.0)
+    assert (verdict.end_ns - table.at_ns(300)) / NS_PER_S == pytest.approx(0.0, abs=20.0)
+
+
+def test_a_good_radio_that_looks_for_others_is_no_fault():
+    # Measured: spikes every 8 to 15 s for minutes, each in the way of two packets in five.
+    table, rng = quiet(HOME, 360), np.random.default_rng(8)
+    column = sorted(next(e for e in elements_of(HOME, SESSIONS) if e.name == "desk/attic").column)
+    for first in (60, 150, 240):
+        spiked = rng.random((18, 1)) < 0.87
+        table.slow[first : first + 18, column] = spiked * (rng.random((18, len(column))) < 0.4)
+    assert judge(HOME, SESSIONS, table) == []

@@ -26,6 +26,9 @@ order of size; half or twice of it moved one verdict or none (tests/suite/result
 PRIOR_TICKS = 12.0
 """Two minutes: a normal sample's sigma then has a relative standard error of 1 / sqrt(2 x 11) = 21 %.
 Halved one false verdict came, doubled one went (tests/suite/results/priors.md)."""
+USUAL_SLOW, SLOW_PACKETS = 0.006, 500.0
+"""What is slow on a healthy radio (`standing.usual` has its source), worth so many packets of a session's own
+past: at a wire's share one train of scans would be a fault."""
 LEAST_RHO, MOST_RHO = 0.02, 0.6
 """Derived: at 0.02 the beta distribution weighs 49 packets, so that many packets of one tick never count as
 as many independent ones; at 0.6 it weighs under one, and a tick loses nearly all or none."""
@@ -44,6 +47,9 @@ class Baseline:
     scale80: Floats
     loss: NDArray[np.float64]
     rho: NDArray[np.float64]
+    slow: NDArray[np.float64]
+    """Likewise the share of the answered that is slow for its tick, and its over-dispersion."""
+    slow_rho: NDArray[np.float64]
     ticks: NDArray[np.int64]
 
 
@@ -97,6 +103,7 @@ def baseline_of(
     q80: Floats,
     sent: NDArray[np.uint16],
     lost: NDArray[np.uint16],
+    slow: NDArray[np.uint16],
     *,
     prior_scale: Floats,
     least_ticks: int,
@@ -114,19 +121,27 @@ def baseline_of(
     short = count < least_ticks
     loc50 = np.where(short, np.nan, loc50).astype(np.float32)
     n, k = sent.astype(np.float64), lost.astype(np.float64)
-    total_lost = k.sum(axis=0)
-    loss = (total_lost + 0.5) / (n.sum(axis=0) + 500.0)
-    own = np.nan_to_num(np.clip(overdispersion(n, k), LEAST_RHO, MOST_RHO), nan=PRIOR_RHO)
-    rho = (total_lost * own + FEW_LOSSES * PRIOR_RHO) / (total_lost + FEW_LOSSES)
+    loss = (k.sum(axis=0) + 0.5) / (n.sum(axis=0) + 500.0)
+    answered, late = n - k, slow.astype(np.float64)
+    usual = (late.sum(axis=0) + USUAL_SLOW * SLOW_PACKETS) / (answered.sum(axis=0) + SLOW_PACKETS)
     return Baseline(
         loc50=loc50,
         scale50=scale50,
         loc80=loc80,
         scale80=scale80,
         loss=loss,
-        rho=rho,
+        rho=_shrunk_rho(n, k),
+        slow=usual,
+        slow_rho=_shrunk_rho(answered, late),
         ticks=(sent > 0).sum(axis=0),
     )
+
+
+def _shrunk_rho(sent: NDArray[np.float64], lost: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Over-dispersion by column, the prior's while there were few."""
+    total = lost.sum(axis=0)
+    own = np.nan_to_num(np.clip(overdispersion(sent, lost), LEAST_RHO, MOST_RHO), nan=PRIOR_RHO)
+    return np.asarray((total * own + FEW_LOSSES * PRIOR_RHO) / (total + FEW_LOSSES))
 
 
 def _pooled(scale: Floats, prior: Floats, weight: NDArray[np.floating]) -> Floats:

@@ -22,6 +22,22 @@ TICK_MIX = (0.4, 0.3, 0.3)
 """In a tick a fault only delays, only loses, or does both: near even, as little is known of it.
 Swept: a third each, and 0.2, 0.2, 0.6, gave the same figures (tests/suite/results/tries.md)."""
 SHAPES = ((1, 0, TICK_MIX[0]), (0, 1, TICK_MIX[1]), (1, 1, TICK_MIX[2]))
+TAIL_SHARE = 0.15
+"""Of a fault's ticks those in which a share of the packets is slow and nothing else: fewer than any of the
+three above, and never so few that a long bad stretch is not named."""
+TAIL_NATURES = frozenset(
+    {
+        Nature.RADIO,
+        Nature.BACKHAUL,
+        Nature.ETHERNET,
+        Nature.AIR,
+        Nature.NODE,
+        Nature.FORWARDING,
+        Nature.HOST,
+    }
+)
+"""What has tails as faults. Not what lies on the way past the home: a line in use has long tails by itself,
+nor boxes' own answers, which come when they have time."""
 LOWEST = np.float32(-60.0)
 """A log-ratio's floor, so that nothing becomes impossible."""
 DOZING_S = 0.6
@@ -48,6 +64,8 @@ class ElementColumns:
     priors: tuple[Prior, ...]
     agents: NDArray[np.bool_]
     """(agents, sessions), True for an agent's own sessions."""
+    tails: NDArray[np.bool_]
+    """(elements,), True for those of which a tail alone may be a fault."""
     dozes: NDArray[np.bool_]
     """(elements,), True for those whose lateness may be the waking of a radio; see `Element.dozes`."""
     by_radio: NDArray[np.bool_]
@@ -103,6 +121,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
         priors=priors,
         agents=_agents(elements, sessions),
+        tails=np.array([e.nature in TAIL_NATURES and not e.dozes for e in elements], dtype=bool),
         dozes=dozes,
         by_radio=~dozes & (least == RADIO_LEAST_S),
     )
@@ -123,6 +142,20 @@ def fitted(columns: ElementColumns, scale80: Floats) -> ElementColumns:
     delays = columns.delays.copy()
     delays[:, calm] = DELAYS_S[:, None] >= CALM_LEAST_S - 1e-6
     return replace(columns, delays=delays)
+
+
+def with_tails(plain: Floats, evidence: Evidence, columns: ElementColumns) -> Floats:
+    """Log-ratios of one element at fault, (ticks, elements), when it may also make some packets slow only."""
+    which = np.flatnonzero(columns.tails)
+    if not which.size or not evidence.tail.any():
+        return plain
+    sums = np.matmul(evidence.tail, columns.matrix[:, which])
+    slow = log_mean(sums, np.ones((len(sums), which.size), dtype=bool))
+    out = plain.copy()
+    out[:, which] = np.logaddexp(
+        plain[:, which] + np.float32(np.log(1.0 - TAIL_SHARE)), slow + np.float32(np.log(TAIL_SHARE))
+    )
+    return out
 
 
 def _agents(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:

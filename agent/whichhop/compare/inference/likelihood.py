@@ -18,6 +18,11 @@ nearer one. Swept: half as many values and twice as many gave the same figures
 LOSSES = np.array([0.03, 0.08, 0.20, 0.45, 0.80, 1.00])
 """From the least loss that is a fault, 3 %, to a dead element. Swept: four values and eleven gave the same
 figures (tests/suite/results/tries.md)."""
+TAILS = np.array([0.16, 0.40])
+"""Shares of the answers that a fault makes slow while the median hardly moves. Under some 6 % no fault comes
+out likelier than none: a radio that looks for others has 3 to 5 % of them for minutes, and is well."""
+TAIL_TEMPER = 0.6
+"""As for delay: the slow packets of a tick are less independent than lost ones."""
 SCALE_GROWTH = 0.3
 """An excess is not constant: the scale grows by this share of it. Halved nothing changed, doubled one false
 verdict went (tests/suite/results/priors.md)."""
@@ -42,13 +47,18 @@ class Evidence:
 
     delay: Floats
     loss: Floats
+    tail: Floats
+    """(len(TAILS), ticks, sessions)."""
     alone: NDArray[np.bool_]
     """(ticks, sessions), True where a session was late all by itself, so that its delay was not heard."""
 
     def cut(self, first: int, end: int) -> "Evidence":
         """The ticks first..end-1, as views without a copy."""
         return Evidence(
-            delay=self.delay[:, first:end], loss=self.loss[:, first:end], alone=self.alone[first:end]
+            delay=self.delay[:, first:end],
+            loss=self.loss[:, first:end],
+            tail=self.tail[:, first:end],
+            alone=self.alone[first:end],
         )
 
 
@@ -57,6 +67,7 @@ def joined(parts: Sequence[Evidence]) -> Evidence:
     return Evidence(
         delay=np.concatenate([p.delay for p in parts], axis=1),
         loss=np.concatenate([p.loss for p in parts], axis=1),
+        tail=np.concatenate([p.tail for p in parts], axis=1),
         alone=np.concatenate([p.alone for p in parts]),
     )
 
@@ -133,22 +144,48 @@ def loss_evidence(
     sent: NDArray[np.uint16], lost: NDArray[np.uint16], base: Baseline, settings: Settings
 ) -> Floats:
     """Log-ratios of the loss grid, shape (len(LOSSES), ticks, sessions)."""
+    usual = (base.loss, base.rho)
+    return _count_evidence(sent, lost, usual, LOSSES, temper=settings.loss_temper, leak=settings.leak)
+
+
+def tail_evidence(
+    answered: NDArray[np.uint16], slow: NDArray[np.uint16], base: Baseline, settings: Settings
+) -> Floats:
+    """Log-ratios of the grid of slow shares, shape (len(TAILS), ticks, sessions)."""
+    usual = (base.slow, base.slow_rho)
+    return _count_evidence(answered, slow, usual, TAILS, temper=TAIL_TEMPER, leak=settings.leak)
+
+
+def _count_evidence(
+    sent: NDArray[np.uint16],
+    lost: NDArray[np.uint16],
+    usual: tuple[NDArray[np.float64], NDArray[np.float64]],
+    grid: NDArray[np.float64],
+    *,
+    temper: float,
+    leak: float,
+) -> Floats:
+    """Log-ratios of shares that are lost, or slow, beyond what is usual: (len(grid), ticks, sessions).
+
+    usual: each session's share and its over-dispersion.
+    """
+    share, rho = usual
     code = (sent.astype(np.uint32) << 16) | lost
-    usual = code.flat[0] if code.size else np.uint32(0)
-    odd = np.nonzero(code != usual)
-    codes, inverse = np.unique(np.append(usual, code[odd]), return_inverse=True)
+    commonest = code.flat[0] if code.size else np.uint32(0)
+    odd = np.nonzero(code != commonest)
+    codes, inverse = np.unique(np.append(commonest, code[odd]), return_inverse=True)
     n = (codes >> 16).astype(np.float64)[:, None]
     k = (codes & 0xFFFF).astype(np.float64)[:, None]
-    quiet = log_beta_binomial(k, n, base.loss, base.rho)
+    quiet = log_beta_binomial(k, n, share, rho)
     # Survivals multiply; certainty is kept a hair away so that one odd answer is not impossible.
-    tables = np.empty((len(LOSSES), *quiet.shape), dtype=np.float32)
-    for i, excess in enumerate(LOSSES):
-        mean = np.minimum(1.0 - (1.0 - base.loss) * (1.0 - excess), 0.998)
-        tables[i] = settings.loss_temper * (log_beta_binomial(k, n, mean, base.rho) - quiet)
+    tables = np.empty((len(grid), *quiet.shape), dtype=np.float32)
+    for i, excess in enumerate(grid):
+        mean = np.minimum(1.0 - (1.0 - share) * (1.0 - excess), 0.998)
+        tables[i] = temper * (log_beta_binomial(k, n, mean, rho) - quiet)
     tables[:, codes >> 16 == 0] = 0.0
-    tables = leaky(np.exp(np.minimum(tables, np.float32(MOST))), settings.leak)
-    out = np.empty((len(LOSSES), *sent.shape), dtype=np.float32)
-    for i in range(len(LOSSES)):
+    tables = leaky(np.exp(np.minimum(tables, np.float32(MOST))), leak)
+    out = np.empty((len(grid), *sent.shape), dtype=np.float32)
+    for i in range(len(grid)):
         out[i] = tables[i][inverse[0]]
         out[i][odd] = tables[i][inverse[1:], odd[1]]
     return out

@@ -19,6 +19,7 @@ from whichhop.compare.inference.evidence import (
     mixed,
     part_evidence,
     part_sums,
+    with_tails,
 )
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
 from whichhop.compare.inference.screening import rolling
@@ -63,7 +64,7 @@ class Pairs:
         self._evidence, self._columns = evidence, columns
         self._sums = part_sums(evidence, columns)
         self.delay, self.loss = part_evidence(self._sums, columns)
-        self.single = mixed(self.delay, self.loss)
+        self.single = with_tails(mixed(self.delay, self.loss), evidence, columns)
         self.minor = minor_evidence(self._sums, columns)
         self._known: dict[tuple[int, int, bool], Floats] = {}
         self._joints: dict[tuple[int, int, int], Floats] = {}

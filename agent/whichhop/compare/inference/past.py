@@ -28,7 +28,8 @@ HELD_PARTS, LEAST_PART = 3, 5
 """A level is held when each third of the stretch is at it, or three good minutes of five would do; a third of
 under five ticks has no median to speak of, and the stretch is taken whole."""
 LOSS_SIGMAS = 4.0
-"""A stretch lost more than the best ones did when its count is this many Poisson deviations above theirs."""
+"""A stretch lost more, or was slow more often, than the best ones when its count is this many Poisson
+deviations above theirs."""
 
 Mask = NDArray[np.bool_]
 
@@ -50,12 +51,17 @@ def best(levels: NDArray[np.floating], step_s: float) -> NDArray[np.floating]:
 
 
 def at_best(
-    q50: Floats, sent: NDArray[np.floating], lost: NDArray[np.floating], each: int, step_s: float
+    q50: Floats,
+    sent: NDArray[np.floating],
+    lost: NDArray[np.floating],
+    slow: NDArray[np.floating],
+    each: int,
+    step_s: float,
 ) -> Mask:
     """Which ticks, (ticks, sessions), belong to a stretch in which the session held its best level.
 
-    q50: NaN where silent. sent, lost: packets that spoke. each: ticks a stretch; the last one ends with the
-    last tick. step_s: seconds a stretch lasts. All True while there are not LEAST_LEVELS stretches.
+    q50: NaN where silent. sent, lost, slow: packets that spoke. each: ticks a stretch; the last one
+    ends with the last tick. step_s: seconds a stretch lasts. All True while there are not LEAST_LEVELS stretches.
     """
     ticks, sessions = q50.shape
     out = np.ones((ticks, sessions), dtype=bool)
@@ -72,11 +78,8 @@ def at_best(
         high = levels > limit
         above = parts > limit
         out[: tail.start] = ~(q50[: tail.start] > limit)
-    n = sent[tail].reshape(count, each, sessions).sum(axis=1)
-    k = lost[tail].reshape(count, each, sessions).sum(axis=1)
-    ratio = best(np.where(n > 0, (k + 0.5) / (n + 1.0), np.nan), step_s)
-    usual = n * np.nan_to_num(ratio)
-    high |= k > usual + LOSS_SIGMAS * np.sqrt(usual + 1.0)
+    n, k, late = (a[tail].reshape(count, each, sessions).sum(axis=1) for a in (sent, lost, slow))
+    high |= _many(k, n, step_s) | _many(late, n - k, step_s)
     # A stretch beside a worse one may hold some of it: a step does not fall on a stretch's edge.
     beside = np.zeros_like(high)
     beside[1:] |= high[:-1]
@@ -84,6 +87,13 @@ def at_best(
     kept = ~high[:, None, :] & ~(beside[:, None, :] & above)
     out[tail] = kept.reshape(count * each, sessions)
     return out
+
+
+def _many(k: NDArray[np.floating], n: NDArray[np.floating], step_s: float) -> Mask:
+    """Which stretches had more than the best ones: (stretches, sessions) of k of n packets."""
+    ratio = best(np.where(n > 0, (k + 0.5) / (n + 1.0), np.nan), step_s)
+    usual = n * np.nan_to_num(ratio)
+    return np.asarray(k > usual + LOSS_SIGMAS * np.sqrt(usual + 1.0))
 
 
 def _levels(parts: NDArray[np.floating]) -> NDArray[np.floating]:
@@ -194,6 +204,7 @@ class Past:
             np.where(heard, self.table.q50_s[rows], np.nan).astype(np.float32),
             np.where(heard, self.table.sent[rows], 0.0),
             np.where(heard, self.table.lost[rows], 0.0),
+            np.where(heard, self.table.slow[rows], 0.0),
             each,
             each * stride * self.step_s,
         )
@@ -222,6 +233,7 @@ class Past:
             np.where(use, table.q80_s[rows], np.nan).astype(np.float32),
             np.where(use, table.sent[rows], 0).astype(np.uint16),
             np.where(use, table.lost[rows], 0).astype(np.uint16),
+            np.where(use, table.slow[rows], 0).astype(np.uint16),
             prior_scale=self.prior,
             least_ticks=self.settings.warm_up_ticks,
         )

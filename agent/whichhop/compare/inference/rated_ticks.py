@@ -14,6 +14,7 @@ from whichhop.compare.inference.evidence import (
     mixed,
     part_evidence,
     part_sums,
+    with_tails,
 )
 from whichhop.compare.inference.likelihood import Evidence
 from whichhop.compare.inference.past import Past, prior_scales
@@ -141,9 +142,10 @@ class RatedTicks:
             stop = min(end, at + CHUNK)
             part = self._evidence(at, stop)
             loud = np.maximum(part.delay.max(axis=0), part.loss.max(axis=0))
+            loud = np.maximum(loud, part.tail.max(axis=0))
             self._suspect[at:stop] = (loud > SUSPECT) | part.alone
             sums = part_sums(part, self._columns)
-            self._ratios[at:stop] = mixed(*part_evidence(sums, columns))
+            self._ratios[at:stop] = with_tails(mixed(*part_evidence(sums, columns)), part, columns)
             passing = passing_log(self._ratios[at:stop], minor_evidence(sums, columns), self._rates[-1])
             self._quiet[at:stop] = quiet_log(passing, none_log(columns.minor, self._rates[-1]))
 

@@ -12,7 +12,14 @@ from whichhop.compare.inference.evidence import (
     ElementColumns,
     fitted,
 )
-from whichhop.compare.inference.likelihood import Evidence, delay_evidence, joined, loss_evidence
+from whichhop.compare.inference.likelihood import (
+    TAILS,
+    Evidence,
+    delay_evidence,
+    joined,
+    loss_evidence,
+    tail_evidence,
+)
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.inference.transients import late_alone
 from whichhop.compare.windows.table import WindowTable
@@ -121,5 +128,15 @@ def evidence_of(
     return Evidence(
         delay=delay_evidence(q50, cut.q80_s, sent - lost, base, settings),
         loss=loss_evidence(sent, lost, base, settings),
+        tail=_tail_of(cut, heard & ~alone, base, settings),
         alone=alone,
     )
+
+
+def _tail_of(cut: WindowTable, heard: NDArray[np.bool_], base: Baseline, settings: Settings) -> Floats:
+    """What the slow answers say; nothing where quantiles came from buckets, which do not count them."""
+    if cut.coarse:
+        return np.zeros((len(TAILS), *cut.sent.shape), dtype=np.float32)
+    answered = np.where(heard, cut.answered, 0).astype(np.uint16)
+    slow = np.where(heard, cut.slow, 0).astype(np.uint16)
+    return tail_evidence(answered, slow, base, settings)

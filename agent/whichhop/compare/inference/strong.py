@@ -24,6 +24,7 @@ from whichhop.compare.inference.likelihood import (
     DELAYS_S,
     LOSSES,
     SCALE_GROWTH,
+    TAILS,
     Evidence,
     leaky,
     loss_evidence,
@@ -114,7 +115,10 @@ def second_evidence(
     sent = np.where(speaks, seconds.sent, 0).astype(np.uint16)
     lost = np.where(speaks, seconds.silent, 0).astype(np.uint16)
     return Evidence(
-        delay=leaky(delay, settings.leak), loss=loss_evidence(sent, lost, base, settings), alone=alone
+        delay=leaky(delay, settings.leak),
+        loss=loss_evidence(sent, lost, base, settings),
+        tail=np.zeros((len(TAILS), *sent.shape), dtype=np.float32),
+        alone=alone,
     )
 
 

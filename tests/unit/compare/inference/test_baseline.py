@@ -53,7 +53,7 @@ def test_a_session_with_too_short_a_past_does_not_speak():
     q = np.full((2, 1), 0.02, dtype=np.float32)
     counts = np.full((2, 1), 10, dtype=np.uint16)
     base = baseline_of(
-        q, q, counts, counts * 0, prior_scale=np.array([0.002], dtype=np.float32), least_ticks=3
+        q, q, counts, counts * 0, counts * 0, prior_scale=np.array([0.002], dtype=np.float32), least_ticks=3
     )
     assert np.isnan(base.loc50[0])
 
@@ -63,5 +63,7 @@ def test_loss_is_shrunk_as_the_method_says():
     q = np.full((6, 1), 0.02, dtype=np.float32)
     sent = np.full((6, 1), 10, dtype=np.uint16)
     lost = np.ones((6, 1), dtype=np.uint16)
-    base = baseline_of(q, q, sent, lost, prior_scale=np.array([0.002], dtype=np.float32), least_ticks=3)
+    base = baseline_of(
+        q, q, sent, lost, lost * 0, prior_scale=np.array([0.002], dtype=np.float32), least_ticks=3
+    )
     assert base.loss[0] == pytest.approx(6.5 / 560)

@@ -12,7 +12,7 @@ from whichhop.compare.inference.evidence import (
     part_evidence,
     part_sums,
 )
-from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
+from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, TAILS, Evidence
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.model import derive_sessions
 
@@ -27,6 +27,7 @@ def evidence(delay=0.0, loss=0.0, ticks=1):
     return Evidence(
         delay=np.full((len(DELAYS_S), ticks, len(SESSIONS)), delay, dtype=np.float32),
         loss=np.full((len(LOSSES), ticks, len(SESSIONS)), loss, dtype=np.float32),
+        tail=np.zeros((len(TAILS), ticks, len(SESSIONS)), dtype=np.float32),
         alone=np.zeros((ticks, len(SESSIONS)), dtype=bool),
     )
 

@@ -11,6 +11,8 @@ SLOW = Baseline(
     scale80=np.array([0.001], np.float32),
     loss=np.zeros(1),
     rho=np.zeros(1),
+    slow=np.zeros(1),
+    slow_rho=np.zeros(1),
     ticks=np.array([200]),
 )
 RNG = np.random.default_rng(5)
@@ -18,7 +20,8 @@ RNG = np.random.default_rng(5)
 
 def held(q50, *, lost=None, each=30, step_s=300.0):
     sent = np.full(q50.shape, 10.0)
-    return at_best(q50.astype(np.float32), sent, np.zeros(q50.shape) if lost is None else lost, each, step_s)
+    none = np.zeros(q50.shape)
+    return at_best(q50.astype(np.float32), sent, none if lost is None else lost, none, each, step_s)
 
 
 def ticks(*pieces, noise_s=0.0004):

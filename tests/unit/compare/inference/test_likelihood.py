@@ -24,6 +24,8 @@ def base(loc=0.020, scale=0.001, loss=0.001, rho=0.1):
         scale80=one(2 * scale),
         loss=np.array([loss]),
         rho=np.array([rho]),
+        slow=np.array([loss]),
+        slow_rho=np.array([rho]),
         ticks=np.array([100]),
     )
 

@@ -5,7 +5,7 @@ import pytest
 
 from support.homes import alder
 from whichhop.compare.inference.evidence import SHAPES, columns_of
-from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
+from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, TAILS, Evidence
 from whichhop.compare.inference.pairs import Pairs, below, distinct_pairs, log_sum
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.model import derive_sessions
@@ -22,6 +22,7 @@ def drawn(seed=1, ticks=2):
     return Evidence(
         delay=rng.normal(0, 1, (len(DELAYS_S), ticks, len(SESSIONS))).astype(np.float32),
         loss=rng.normal(0, 1, (len(LOSSES), ticks, len(SESSIONS))).astype(np.float32),
+        tail=np.zeros((len(TAILS), ticks, len(SESSIONS)), dtype=np.float32),
         alone=np.zeros((ticks, len(SESSIONS)), dtype=bool),
     )
 

@@ -5,7 +5,7 @@ import pytest
 
 from support.homes import alder
 from whichhop.compare.inference.evidence import SHAPES, columns_of
-from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
+from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, TAILS, Evidence
 from whichhop.compare.inference.pairs import Pairs, Triples
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.model import derive_sessions
@@ -19,6 +19,7 @@ RNG = np.random.default_rng(3)
 EVIDENCE = Evidence(
     delay=RNG.normal(0, 1, (len(DELAYS_S), 1, len(SESSIONS))).astype(np.float32),
     loss=RNG.normal(0, 1, (len(LOSSES), 1, len(SESSIONS))).astype(np.float32),
+    tail=np.zeros((len(TAILS), 1, len(SESSIONS)), dtype=np.float32),
     alone=np.zeros((1, len(SESSIONS)), dtype=bool),
 )
 
