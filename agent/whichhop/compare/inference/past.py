@@ -55,13 +55,15 @@ def at_best(
     sent: NDArray[np.floating],
     lost: NDArray[np.floating],
     slow: NDArray[np.floating],
+    *,
     each: int,
     step_s: float,
 ) -> Mask:
     """Which ticks, (ticks, sessions), belong to a stretch in which the session held its best level.
 
     q50: NaN where silent. sent, lost, slow: packets that spoke. each: ticks a stretch; the last one
-    ends with the last tick. step_s: seconds a stretch lasts. All True while there are not LEAST_LEVELS stretches.
+    ends with the last tick. step_s: seconds a stretch lasts. All True while there are not LEAST_LEVELS
+    stretches.
     """
     ticks, sessions = q50.shape
     out = np.ones((ticks, sessions), dtype=bool)
@@ -205,8 +207,8 @@ class Past:
             np.where(heard, self.table.sent[rows], 0.0),
             np.where(heard, self.table.lost[rows], 0.0),
             np.where(heard, self.table.slow[rows], 0.0),
-            each,
-            each * stride * self.step_s,
+            each=each,
+            step_s=each * stride * self.step_s,
         )
         enough = kept.sum(axis=0) >= self.settings.warm_up_ticks
         return np.where(enough, kept, use)

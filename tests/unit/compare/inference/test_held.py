@@ -21,7 +21,9 @@ RNG = np.random.default_rng(5)
 def held(q50, *, lost=None, each=30, step_s=300.0):
     sent = np.full(q50.shape, 10.0)
     none = np.zeros(q50.shape)
-    return at_best(q50.astype(np.float32), sent, none if lost is None else lost, none, each, step_s)
+    return at_best(
+        q50.astype(np.float32), sent, none if lost is None else lost, none, each=each, step_s=step_s
+    )
 
 
 def ticks(*pieces, noise_s=0.0004):
