@@ -56,12 +56,13 @@ class HttpError(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HttpAnswer:
-    """A whole answer. charset: what its Content-Type names, if anything."""
+    """A whole answer. charset: what its Content-Type names, if anything. retry_after: the header, or ""."""
 
     status: int
     reason: str
     body: bytes
     charset: str | None
+    retry_after: str = ""
 
 
 class _Bounds:
@@ -215,6 +216,7 @@ class HttpClient:
                     reason=printable(response.reason, _MOST_WHY),
                     body=self._body(response),
                     charset=response.headers.get_content_charset(),
+                    retry_after=response.getheader("Retry-After") or "",
                 )
                 return answer, response.getheader("Location") or ""
         except TimeoutError:
