@@ -16,7 +16,7 @@ class WriteVersion(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fleet:
-    """Where windows are written to. token_file, ca_file: a secret, and whom TLS trusts, in files of their own.
+    """Where windows are written to. token_file, ca_file: a secret, and whom TLS trusts, in own files.
 
     region: a word for where the home's line ends, by which homes are compared; "" for none.
     """

@@ -12,7 +12,7 @@ import socket
 import ssl
 import urllib.request
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from http.cookiejar import CookieJar
 from typing import Any
@@ -56,13 +56,13 @@ class HttpError(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HttpAnswer:
-    """A whole answer. charset: what its Content-Type names, if anything. retry_after: the header, or ""."""
+    """A whole answer. charset: what its Content-Type names, if anything. headers: by small names."""
 
     status: int
     reason: str
     body: bytes
     charset: str | None
-    retry_after: str = ""
+    headers: Mapping[str, str] = field(default_factory=dict)
 
 
 class _Bounds:
@@ -216,7 +216,7 @@ class HttpClient:
                     reason=printable(response.reason, _MOST_WHY),
                     body=self._body(response),
                     charset=response.headers.get_content_charset(),
-                    retry_after=response.getheader("Retry-After") or "",
+                    headers={name.lower(): value for name, value in response.headers.items()},
                 )
                 return answer, response.getheader("Location") or ""
         except TimeoutError:

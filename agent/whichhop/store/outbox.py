@@ -106,6 +106,10 @@ class Outbox:
         """Take out everything up to this frame."""
         self._db.execute("DELETE FROM frame WHERE id <= ?", (number,))
 
+    def take_out(self, number: int) -> None:
+        """Take out this frame alone."""
+        self._db.execute("DELETE FROM frame WHERE id = ?", (number,))
+
     @property
     def waiting(self) -> int:
         """Values that wait."""

@@ -81,7 +81,7 @@ class FleetWriter:
         assert self._settings is not None  # noqa: S101 - the child is kept only while there are some
         task = WriteTask(settings=self._settings, outbox=str(self._path))
         return Command(
-            argv=tuple(our_module("whichhop.daemon.fleet.write_child")),
+            argv=tuple(our_module("whichhop.app.fleet.write_child")),
             given=msgspec.json.encode(task) + b"\n",
             line_octets=MOST_LINE,
             first_s=60.0,

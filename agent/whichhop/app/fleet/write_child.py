@@ -1,6 +1,6 @@
 """The process that writes what waits to a fleet's server, and waits with it where it cannot.
 
-`python -m whichhop.daemon.fleet.write_child`: a WriteTask in a line on stdin, a Written a line on stdout.
+`python -m whichhop.app.fleet.write_child`: a WriteTask in a line on stdin, a Written a line on stdout.
 What it loads, and what a server does to it, stays out of the daemon.
 """
 
@@ -12,7 +12,7 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.daemon.fleet.delivery import Delivery
+from whichhop.app.fleet.delivery import Delivery
 from whichhop.daemon.fleet.talk import WriteTask, Written
 from whichhop.daemon.notice.secret_files import secret_of
 from whichhop.errors import DataError, SystemRefusedError, WhichhopError
@@ -80,7 +80,7 @@ def turn(delivery: Delivery, post: Post, totals: list[int]) -> tuple[float, str]
 
 def _write_on(task: WriteTask, outbox: Outbox, gone: threading.Event) -> None:
     post, clock, totals = poster(task.settings), SystemClock(), [0, 0]
-    delivery = Delivery(outbox, random.SystemRandom().random())
+    delivery = Delivery(outbox, random.SystemRandom().random(), task.settings.version)
     told, told_ns = "", clock.mono_ns() - round(TELL_S * 1e9)
     while not gone.is_set():
         try:
