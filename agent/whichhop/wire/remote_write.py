@@ -52,7 +52,7 @@ def message_of(version: WriteVersion) -> Any:
     for message, fields in (_V1 if version is WriteVersion.ONE else _V2).items():
         made = file.message_type.add(name=message)
         for field, number, kind, label, of in fields:
-            one = made.field.add(name=field, number=number, type=kind, label=label)  # type: ignore[arg-type]
+            one = made.field.add(name=field, number=number, type=kind, label=label)
             if of:
                 one.type_name = f".{package}.{of}"
     pool = descriptor_pool.DescriptorPool()

@@ -80,11 +80,8 @@ class Delivery:
             return self._wait(f"{answer.failure}: {answer.why}")
         status, samples = answer.status, sum(frame.samples for frame in frames)
         said = f"answered {status} {answer.reason}".strip()
-        if 200 <= status < 300 and self.version is WriteVersion.TWO and WRITTEN not in answer.headers:
-            why = "takes no remote write 2.0, without saying so; write fleet: {version: '1.0'}"
-            return Outcome(wait_s=REFUSED_WAIT_S, trouble=f"{said}, but {why}")
         if 200 <= status < 300:
-            return self._taken(frames, samples)
+            return self._taken(frames, answer, said)
         if status >= 500 and self._others_taken:
             return self._give_up(frames, f"{said} to these alone")
         if status >= 500 or status == 429:
@@ -95,7 +92,11 @@ class Delivery:
             return Outcome(wait_s=REFUSED_WAIT_S, trouble=f"{said}; check fleet: write and token_file")
         return self._never(frames, answer, said)
 
-    def _taken(self, frames: Sequence[Frame], samples: int) -> Outcome:
+    def _taken(self, frames: Sequence[Frame], answer: HttpAnswer, said: str) -> Outcome:
+        samples = sum(frame.samples for frame in frames)
+        if self.version is WriteVersion.TWO and WRITTEN not in answer.headers:
+            why = "takes no remote write 2.0, without saying so; write fleet: {version: '1.0'}"
+            return Outcome(wait_s=REFUSED_WAIT_S, trouble=f"{said}, but {why}")
         if self._probing:
             self.outbox.take_out(frames[0].number)
             self._others_taken = True
