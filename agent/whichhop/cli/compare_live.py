@@ -5,6 +5,7 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
+from zoneinfo import ZoneInfo
 
 import msgspec
 
@@ -13,7 +14,9 @@ from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.app.collect import bounds_of
 from whichhop.app.live_comparison import LiveComparison, live_comparison
 from whichhop.app.live_news import Asker
+from whichhop.app.past_faults import PastFaults
 from whichhop.cli.times import clock_text
+from whichhop.cli.zone import machine_zone
 from whichhop.compare.day_book import ChangeKind, VerdictChange, changes
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.compare.words import explain, headline, since_words
@@ -145,7 +148,8 @@ def follow(args: argparse.Namespace, house: House) -> int:
     teller = NewsPrinter(as_json=args.json)
     try:
         with Store.make(path) as store:
-            _follow(live_comparison(house, args.home.name, store), store, keys, teller)
+            past = PastFaults(store, ZoneInfo(house.home.zone or machine_zone()))
+            _follow(live_comparison(house, args.home.name, store, past), store, keys, teller)
     except KeyboardInterrupt:
         teller.aside("stopped")
     return 0
