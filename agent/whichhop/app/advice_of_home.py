@@ -16,11 +16,11 @@ from whichhop.capacity.plan import upstream_tests
 from whichhop.capacity.transfers import measured_of
 from whichhop.compare.bulletin import MOST_STEPS
 from whichhop.config.check import House
-from whichhop.daemon.transfer.lease import zone_of
 from whichhop.model import ModemLevels, Reading, Session, Verdict
 from whichhop.model.link_context import OF_LINKS
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
+from whichhop.model.time_words import zone_of
 from whichhop.model.units import NS_PER_S
 
 OF_LONG = ("transfer_", "levels/", *(f"{name}:" for name in OF_LINKS))

@@ -5,10 +5,10 @@ from dataclasses import dataclass, field, replace
 
 from whichhop.compare.comparison import Comparison
 from whichhop.compare.windows.table import WindowTable
-from whichhop.daemon.transfer.lease import zone_of
 from whichhop.inside.gather import Known, with_causes
 from whichhop.model import Home, Reading, Record, Session, SessionKey, Verdict
 from whichhop.model.inner_cause import InnerAnswer
+from whichhop.model.time_words import zone_of
 from whichhop.model.units import NS_PER_S, minute_of
 from whichhop.store.store import Store
 

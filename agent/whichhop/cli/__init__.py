@@ -83,8 +83,8 @@ EXTRA = ("numpy", "scipy", "typst")
 """What an agent alone does not carry; verbs that compare need it."""
 
 
-def build_parser(only: str | None = None) -> argparse.ArgumentParser:
-    """The whole command line; with `only`, just that verb's arguments are filled in, with "" nobody's."""
+def _overview() -> argparse.ArgumentParser:
+    """The command line as far as a verb's name."""
     parser = argparse.ArgumentParser(
         prog="whichhop",
         description="Which hop of a home's path to the internet is slow, and whose it is.",
@@ -92,22 +92,21 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"whichhop {__version__}")
-    verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
-    for name, module, line in VERBS:
-        verb = verbs.add_parser(
-            name, help=line, description=line, formatter_class=argparse.RawDescriptionHelpFormatter
-        )
-        if only in (None, name):
-            importlib.import_module(module).add_arguments(verb)
+    verbs = parser.add_subparsers(metavar="VERB", required=True)
+    for name, _, line in VERBS:
+        verbs.add_parser(name, help=line)
     return parser
 
 
-def _parsed(name: str, module: str, line: str, words: Sequence[str]) -> argparse.Namespace:
-    """One verb's arguments, in whatever order: argparse itself takes no second one behind an option."""
+def parsed(name: str, words: Sequence[str]) -> argparse.Namespace:
+    """A verb's arguments, in whatever order: argparse itself takes no second one behind an option."""
+    module, line = next((m, line) for n, m, line in VERBS if n == name)
     verb = argparse.ArgumentParser(
         prog=f"whichhop {name}", description=line, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     importlib.import_module(module).add_arguments(verb)
+    if "--" in words:  # whoever says where the options end has put them in order
+        return verb.parse_args(words)
     try:
         args = verb.parse_intermixed_args(words)
     except TypeError:  # what has verbs of its own, or hands the rest on, cannot be parsed so
@@ -118,7 +117,7 @@ def _parsed(name: str, module: str, line: str, words: Sequence[str]) -> argparse
 def _no_verb(word: str | None) -> int:
     """All verbs where somebody asked for them or typed none; else the one that was meant."""
     if word in (None, "help"):
-        build_parser("").print_help(sys.stdout if word else sys.stderr)
+        _overview().print_help(sys.stdout if word else sys.stderr)
         return 0 if word else 2
     close = difflib.get_close_matches(str(word)[:64].lower(), [name for name, _, _ in VERBS], n=1)
     meant = f"did you mean {close[0]!r}?" if close else "whichhop --help shows them; start is the first"
@@ -134,14 +133,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot write a letter gets its escape
             stream.reconfigure(errors="backslashreplace")
     named = next((w for w in words if not w.startswith("-")), None)
-    row = next((r for r in VERBS if r[0] == named), None)
-    if not words or (words[0] == named and row is None):
+    module = next((m for n, m, _ in VERBS if n == named), None)
+    if not words or (words[0] == named and module is None):
         return _no_verb(named)
     try:
-        if row is None or words[0] != named:  # --help, --version, or a mistake before the verb
-            build_parser("").parse_args(words)
+        if named is None or module is None or words[0] != named:  # --help, --version, or a mistake before it
+            _overview().parse_args(words)
             raise SystemExit(2)
-        return int(importlib.import_module(row[1]).run(_parsed(*row, words[1:])))
+        return int(importlib.import_module(module).run(parsed(named, words[1:])))
     except ModuleNotFoundError as missing:
         if missing.name not in EXTRA:
             raise

@@ -22,14 +22,14 @@ from whichhop.change.hours import HOUR_NS, HourTable, hour_table
 from whichhop.change.pairing import match_hours
 from whichhop.cli.change_words import answer_text
 from whichhop.cli.collecting import add_source_arguments, opened_for
-from whichhop.cli.note import note_data
+from whichhop.cli.noting import note_data
 from whichhop.cli.times import instant_text, parse_span, parse_time, times_in
 from whichhop.config.check import House, read_house
-from whichhop.daemon.transfer.lease import zone_of
 from whichhop.errors import DataError
 from whichhop.model import ModemLevels, Reading, call_sessions, derive_sessions
 from whichhop.model.level_series import LevelSeries
 from whichhop.model.note import Look, Note
+from whichhop.model.time_words import zone_of
 from whichhop.net.clock import SystemClock
 from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.files import notes_in

@@ -1,20 +1,15 @@
 """`whichhop call-log`: notes calls to the provider, with ticket numbers and what was promised by when."""
 
 import argparse
-import json
-import sys
+from functools import partial
 from pathlib import Path
-from typing import Any
 
-import msgspec
-
+from whichhop.cli.noting import Answer, Notebook, added, answer, is_one_asked, past_time, taken_back
 from whichhop.cli.table import table
-from whichhop.cli.times import instant_text, parse_time
+from whichhop.cli.times import instant_text
 from whichhop.config.check import read_home
-from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model.call_note import CallNote
-from whichhop.net.clock import SystemClock
 from whichhop.store.call_note_lines import MOST_SHORT, MOST_TEXT, is_day
 from whichhop.store.store import Store
 
@@ -56,10 +51,7 @@ def _new(args: argparse.Namespace) -> CallNote:
     text = _short(args.text, "TEXT", MOST_TEXT)
     if not text:
         raise DataError("TEXT: say in a few words what was said")
-    now = SystemClock().utc_ns()
-    at = parse_time(args.at, "--at", now)
-    if at > now:
-        raise DataError(f"--at {args.at}: is still to come; note a call once it was made")
+    at = past_time(args.at, "note a call once it was made")
     if args.promised and not is_day(args.promised):
         raise DataError(f"--promised {args.promised}: no day of the calendar; write it as 2026-03-05")
     return CallNote(
@@ -80,20 +72,14 @@ def _listed(calls: dict[int, CallNote]) -> str:
     return table(("call", "when", "spoke to", "ticket", "promised by", "what was said"), rows)
 
 
-def _done(args: argparse.Namespace, store: Store) -> tuple[str, dict[int, CallNote]]:
-    """What to say, and the calls it is about."""
+def _done(args: argparse.Namespace, store: Store) -> Answer[CallNote]:
+    book = Notebook(noun="call", kept=store.calls, add=store.add_call, remove=store.remove_call)
     if args.list:
         return _listed(store.calls()), store.calls()
     if args.remove is not None:
-        gone = store.calls().get(args.remove)
-        if gone is None or not store.remove_call(args.remove):
-            known = ", ".join(map(str, store.calls())) or "none"
-            raise DataError(f"--remove {args.remove}: no such call; there are: {known}")
-        return f"taken back: call {args.remove}, {instant_text(gone.at_ns)}, {gone.text}", {args.remove: gone}
+        return taken_back(book, args.remove)
     call = _new(args)
-    number = store.add_call(call)
-    if number is None:
-        raise DataError(f"{call.text!r} is noted at {instant_text(call.at_ns)} already; see --list")
+    number = added(book, call)
     more = "".join(
         f", {name} {value}"
         for name, value in (("ticket", call.ticket), ("promised by", call.promised))
@@ -102,23 +88,12 @@ def _done(args: argparse.Namespace, store: Store) -> tuple[str, dict[int, CallNo
     return f"noted: call {number}, {instant_text(call.at_ns)}, {call.text}{more}", {number: call}
 
 
-def _data(number: int, call: CallNote) -> dict[str, Any]:
-    return {"number": number, **msgspec.to_builtins(call)}
-
-
 def run(args: argparse.Namespace) -> int:
     """Note, list or take back."""
-    if sum((args.text is not None, args.list, args.remove is not None)) != 1:
+    if not is_one_asked(args):
         raise WhichhopError('say what was said: whichhop call-log HOME "TEXT"; or give --list or --remove N')
     if args.text is None and (args.spoke_to or args.ticket or args.promised or args.at):
         raise WhichhopError(
             "--at, --spoke-to, --ticket and --promised belong to a call's TEXT; give that too"
         )
-    read_home(args.home)
-    with Store.make(args.store or default_store(f"{args.home.stem}.collected")) as store:
-        words, calls = _done(args, store)
-    if args.json:
-        sys.stdout.write(json.dumps([_data(n, c) for n, c in calls.items()], indent=2) + "\n")
-    else:
-        sys.stdout.write(words + "\n")
-    return 0
+    return answer(args, read_home(args.home), partial(_done, args))

@@ -25,8 +25,8 @@ from whichhop.capacity.transfers import measured_of
 from whichhop.cli.collecting import opened_for
 from whichhop.cli.table import table
 from whichhop.config.check import read_house
-from whichhop.daemon.transfer.lease import zone_of
 from whichhop.errors import DataError
+from whichhop.model.time_words import zone_of
 
 EPILOG = """\
 examples:

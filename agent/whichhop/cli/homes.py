@@ -11,9 +11,10 @@ from typing import Any
 
 from whichhop.app.homes import HomeFault, HomeRow, Standing, read_homes
 from whichhop.app.metrics_windows import authorization_of
-from whichhop.daemon.notice.words import chance, time_text
+from whichhop.daemon.notice.words import chance
 from whichhop.errors import DataError
 from whichhop.model import CAUSE_TABLE, Cause
+from whichhop.model.time_words import instant_words
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
 from whichhop.printable import printable
@@ -53,7 +54,7 @@ def _cause(fault: HomeFault) -> str:
 
 
 def _fault(fault: HomeFault) -> str:
-    since = "before measuring began" if fault.since_ns is None else time_text(fault.since_ns, None)
+    since = "before measuring began" if fault.since_ns is None else instant_words(fault.since_ns, None)
     what = _cause(fault) if fault.elements == fault.cause else f"{_cause(fault)}: {fault.elements}"
     if fault.cause == Cause.NOT_SEPARABLE:
         what = f"one of these, which cannot be told apart: {fault.elements}"

@@ -1,21 +1,18 @@
 """`whichhop note`: notes what somebody changed in the home, and when, so that its effect can be looked at."""
 
 import argparse
-import json
 import re
 import sys
+from functools import partial
 from pathlib import Path
-from typing import Any
-
-import msgspec
 
 from whichhop.cabling.expected_gain import expected_at, expected_gains
 from whichhop.cabling.run import part_words
 from whichhop.cabling.what_if import CoaxChange, parse_change, what_if
+from whichhop.cli.noting import Answer, Notebook, added, answer, is_one_asked, past_time, taken_back
 from whichhop.cli.table import table
-from whichhop.cli.times import instant_text, parse_time, times_in
+from whichhop.cli.times import instant_text
 from whichhop.config.check import House, read_house
-from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model.cable_run import (
     Amplifier,
@@ -30,7 +27,6 @@ from whichhop.model.cable_run import (
 )
 from whichhop.model.channel import Direction
 from whichhop.model.note import Note
-from whichhop.net.clock import SystemClock
 from whichhop.store.note_lines import MOST_TEXT
 from whichhop.store.store import Store
 
@@ -76,11 +72,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
-def note_data(number: int, note: Note) -> dict[str, Any]:
-    """A note as JSON-ready data."""
-    return {"number": number, **msgspec.to_builtins(note)}
-
-
 def expected_words(note: Note) -> str:
     """What a note's change should gain, in a few words; "" where nothing was worked out."""
     down, up = (expected_at(note.expected, way, hz) for way, hz in AT_HZ.items())
@@ -93,10 +84,7 @@ def _new(args: argparse.Namespace, house: House) -> Note:
     text = " ".join(args.text.split())
     if not text or len(text) > MOST_TEXT or not text.isprintable():
         raise DataError(f"TEXT: say in 1 to {MOST_TEXT} characters what was changed")
-    now = SystemClock().utc_ns()
-    at = parse_time(args.at, "--at", now)
-    if at > now:
-        raise DataError(f"--at {args.at}: is still to come; note a change once it is made")
+    at = past_time(args.at, "note a change once it is made")
     if args.change is None:
         return Note(at_ns=at, text=text)
     if house.run is None:
@@ -150,20 +138,14 @@ def _listed(notes: dict[int, Note]) -> str:
     return table(("note", "when", "what was changed"), rows)
 
 
-def _done(args: argparse.Namespace, house: House, store: Store) -> tuple[str, dict[int, Note]]:
-    """What to say, and the notes it is about."""
+def _done(args: argparse.Namespace, house: House, store: Store) -> Answer[Note]:
+    book = Notebook(noun="note", kept=store.notes, add=store.add_note, remove=store.remove_note)
     if args.list:
         return _listed(store.notes()), store.notes()
     if args.remove is not None:
-        gone = store.notes().get(args.remove)
-        if gone is None or not store.remove_note(args.remove):
-            known = ", ".join(map(str, store.notes())) or "none"
-            raise DataError(f"--remove {args.remove}: no such note; there are: {known}")
-        return f"taken back: note {args.remove}, {instant_text(gone.at_ns)}, {gone.text}", {args.remove: gone}
+        return taken_back(book, args.remove)
     note = _new(args, house)
-    number = store.add_note(note)
-    if number is None:
-        raise DataError(f"{note.text!r} is noted at {instant_text(note.at_ns)} already; see --list")
+    number = added(book, note)
     words = expected_words(note)
     then = f"{note.change}\n{words}\n" if words else ""
     return (
@@ -174,14 +156,7 @@ def _done(args: argparse.Namespace, house: House, store: Store) -> tuple[str, di
 
 def run(args: argparse.Namespace) -> int:
     """Note, list or take back."""
-    if sum((args.text is not None, args.list, args.remove is not None)) != 1:
+    if not is_one_asked(args):
         raise WhichhopError('say what was changed: whichhop note HOME "TEXT"; or give --list or --remove N')
     house = read_house(args.home)
-    times_in(house.home)
-    with Store.make(args.store or default_store(f"{args.home.stem}.collected")) as store:
-        words, notes = _done(args, house, store)
-    if args.json:
-        sys.stdout.write(json.dumps([note_data(n, m) for n, m in notes.items()], indent=2) + "\n")
-    else:
-        sys.stdout.write(words + "\n")
-    return 0
+    return answer(args, house.home, partial(_done, args, house))

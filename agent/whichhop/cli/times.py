@@ -3,10 +3,9 @@
 from contextvars import ContextVar
 from datetime import datetime, tzinfo
 
-from whichhop.daemon.transfer.lease import zone_of
 from whichhop.errors import DataError
 from whichhop.model import Home
-from whichhop.model.time_words import instant_words, utc_of
+from whichhop.model.time_words import instant_words, utc_of, zone_of
 from whichhop.model.units import NS_PER_S
 
 _ZONE: ContextVar[tzinfo | None] = ContextVar("zone", default=None)

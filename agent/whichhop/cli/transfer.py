@@ -11,10 +11,10 @@ from whichhop.cli.table import table
 from whichhop.cli.times import instant_text
 from whichhop.config.check import read_home
 from whichhop.config.keys import derive_keys, key_path_for, read_key
-from whichhop.daemon.transfer.lease import zone_of
 from whichhop.daemon.transfer.schedule import coming, octets_each
 from whichhop.errors import DataError, RemoteError, WhichhopError
 from whichhop.model import Home
+from whichhop.model.time_words import zone_of
 from whichhop.model.transfer import UPSTREAM
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock

@@ -1,8 +1,18 @@
 """The one form in which people are told an instant: 2026-03-01 18:00:10 CET (UTC+1)."""
 
 from datetime import UTC, datetime, timedelta, tzinfo
+from zoneinfo import ZoneInfo
 
+from whichhop.model.home import Home
 from whichhop.model.units import NS_PER_S
+
+
+def zone_of(home: Home) -> tzinfo | None:
+    """The home's zone; None takes this machine's, as where a small box carries no time zones at all."""
+    try:
+        return ZoneInfo(home.zone) if home.zone else None
+    except (KeyError, ValueError, OSError):
+        return None
 
 
 def utc_of(at_ns: int) -> datetime:
@@ -26,11 +36,3 @@ def instant_words(at_ns: int, zone: tzinfo | None) -> str:
     """Date, time to the second, and zone; zone: None takes this machine's."""
     at = utc_of(at_ns).astimezone(zone)
     return f"{at:%Y-%m-%d %H:%M:%S} {zone_words(at)}"
-
-
-def span_words(start_ns: int, end_ns: int, zone: tzinfo | None) -> str:
-    """From and to; the day and the zone are said twice only where they differ."""
-    a, b = (utc_of(t).astimezone(zone) for t in (start_ns, end_ns))
-    if a.date() == b.date() and a.utcoffset() == b.utcoffset():
-        return f"{a:%Y-%m-%d %H:%M:%S} to {b:%H:%M:%S} {zone_words(a)}"
-    return f"{instant_words(start_ns, zone)} to {instant_words(end_ns, zone)}"

@@ -4,8 +4,8 @@ import math
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
+from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
-from whichhop.report.times import utc_of
 
 _STEPS_S = (10, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200)
 _DAYS = (1, 2, 5, 7, 14, 30)

@@ -1,39 +1,16 @@
 """Instants as a reader needs them: in the home's zone and in UTC, right over a clock change."""
 
-from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from whichhop.model.units import NS_PER_S
+from whichhop.model.time_words import instant_words, utc_of, zone_words
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 """For the marks of a time axis alone."""
 
 
-def utc_of(at_ns: int) -> datetime:
-    """An instant to the second, as UTC."""
-    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=at_ns // NS_PER_S)
-
-
-def _zone(at: datetime) -> str:
-    """The zone's own letters with its offset, "CET (UTC+1)"; the offset alone where it has none."""
-    seconds = int((at.utcoffset() or timedelta()).total_seconds())
-    hours, minutes = divmod(abs(seconds) // 60, 60)
-    offset = f"UTC{'-' if seconds < 0 else '+'}{hours}" + (f":{minutes:02}" if minutes else "")
-    letters = at.tzname() or ""
-    if letters == "UTC":
-        return letters
-    return f"{letters} ({offset})" if letters.isalpha() else offset
-
-
 def day(at_ns: int, zone: ZoneInfo) -> str:
     """The day in the home's zone."""
     return f"{utc_of(at_ns).astimezone(zone):%Y-%m-%d}"
-
-
-def local(at_ns: int, zone: ZoneInfo) -> str:
-    """Day, time, zone and offset in the home's zone."""
-    at = utc_of(at_ns).astimezone(zone)
-    return f"{at:%Y-%m-%d %H:%M:%S} {_zone(at)}"
 
 
 def utc(at_ns: int) -> str:
@@ -46,8 +23,8 @@ def span(start_ns: int, end_ns: int, zone: ZoneInfo) -> str:
     a, b = (utc_of(t).astimezone(zone) for t in (start_ns, end_ns))
     if a.utcoffset() == b.utcoffset():
         until = f"{b:%H:%M:%S}" if a.date() == b.date() else f"{b:%Y-%m-%d %H:%M:%S}"
-        return f"{a:%Y-%m-%d %H:%M:%S} to {until} {_zone(a)}"
-    return f"{local(start_ns, zone)} to {local(end_ns, zone)}"
+        return f"{a:%Y-%m-%d %H:%M:%S} to {until} {zone_words(a)}"
+    return f"{instant_words(start_ns, zone)} to {instant_words(end_ns, zone)}"
 
 
 def clock_span(start_ns: int, end_ns: int, zone: ZoneInfo) -> str:

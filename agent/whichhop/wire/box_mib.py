@@ -7,17 +7,16 @@ RFC 2863 (IF-MIB), RFC 3418 (sysUpTime), RFC 2790 (hrSystemUptime), RFC 3411 (sn
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-Oid = tuple[int, ...]
+from whichhop.wire.if_mib import ENTRY, Oid
 
-_ENTRY: Oid = (1, 3, 6, 1, 2, 1, 2, 2, 1)
-_OPER_STATUS: Oid = (*_ENTRY, 8)
-_LAST_CHANGE: Oid = (*_ENTRY, 9)
-_RECEIVED: Oid = (*_ENTRY, 11)
-_IN_DISCARDS: Oid = (*_ENTRY, 13)
-_IN_ERRORS: Oid = (*_ENTRY, 14)
-_SENT: Oid = (*_ENTRY, 17)
-_OUT_DISCARDS: Oid = (*_ENTRY, 19)
-_OUT_ERRORS: Oid = (*_ENTRY, 20)
+_OPER_STATUS: Oid = (*ENTRY, 8)
+_LAST_CHANGE: Oid = (*ENTRY, 9)
+_RECEIVED: Oid = (*ENTRY, 11)
+_IN_DISCARDS: Oid = (*ENTRY, 13)
+_IN_ERRORS: Oid = (*ENTRY, 14)
+_SENT: Oid = (*ENTRY, 17)
+_OUT_DISCARDS: Oid = (*ENTRY, 19)
+_OUT_ERRORS: Oid = (*ENTRY, 20)
 _DUPLEX: Oid = (1, 3, 6, 1, 2, 1, 10, 7, 2, 1, 19)
 COUNTS = (_RECEIVED, _SENT, _IN_ERRORS, _OUT_ERRORS, _IN_DISCARDS, _OUT_DISCARDS)
 """Counter32 each: unicast frames, errors, discards, received before sent."""

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 
 Oid = tuple[int, ...]
 
-_ENTRY: Oid = (1, 3, 6, 1, 2, 1, 2, 2, 1)
+ENTRY: Oid = (1, 3, 6, 1, 2, 1, 2, 2, 1)
 _X_ENTRY: Oid = (1, 3, 6, 1, 2, 1, 31, 1, 1, 1)
-DESCR: Oid = (*_ENTRY, 2)
-SPEED: Oid = (*_ENTRY, 5)
-IN_OCTETS: Oid = (*_ENTRY, 10)
-OUT_OCTETS: Oid = (*_ENTRY, 16)
+DESCR: Oid = (*ENTRY, 2)
+SPEED: Oid = (*ENTRY, 5)
+IN_OCTETS: Oid = (*ENTRY, 10)
+OUT_OCTETS: Oid = (*ENTRY, 16)
 NAME: Oid = (*_X_ENTRY, 1)
 HC_IN_OCTETS: Oid = (*_X_ENTRY, 6)
 HC_OUT_OCTETS: Oid = (*_X_ENTRY, 10)

@@ -12,7 +12,7 @@ from unit.advice.test_rank import DAY, HOUR_NS, RUN, START, known, levels, line_
 from whichhop.advice.known import Known
 from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_words
-from whichhop.cli import build_parser, main
+from whichhop.cli import main, parsed
 from whichhop.model import Cause, Verdict
 from whichhop.model.effort import Cost
 from whichhop.model.note import Note
@@ -127,14 +127,14 @@ def all_kinds() -> list[Known]:
 
 
 def test_every_command_that_a_step_prints_is_one_that_the_program_takes() -> None:
-    parser, seen = build_parser(), set()
+    seen = set()
     for one in all_kinds():
         for name in ("alder.yaml", "my home's file.yaml"):  # a name that a shell would split
             for step in advise(replace(one, home_file=name)):
                 for command in step.commands:
                     program, verb, *rest = shlex.split(command)
                     assert program == "whichhop"
-                    args = parser.parse_args([verb, *rest])
+                    args = parsed(verb, rest)
                     assert str(args.home) == name, command
                     seen.add(verb)
     assert seen >= {"transfer", "evidence", "cabling", "levels", "capacity"}

@@ -32,6 +32,17 @@ def test_a_call_is_noted_listed_and_taken_back(tmp_path: Path, capsys: pytest.Ca
     assert "no call is noted yet" in capsys.readouterr().out
 
 
+def test_times_are_read_and_told_in_the_homes_zone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = tmp_path / "alder.yaml"
+    home.write_text("zone: Asia/Kathmandu\n" + HOME_FILE)
+    asked = ["call-log", str(home), "line test ordered", "--at", "2026-03-02T09:30", "--store"]
+    assert main([*asked, str(tmp_path / "s.db")]) == 0
+    # UTC+5:45 since 1986, by the IANA time zone data
+    assert "2026-03-02 09:30:00 UTC+5:45, line test ordered" in capsys.readouterr().out
+
+
 def test_calls_are_carried_along_with_the_records(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main(words(tmp_path, "said „all fine“", "--at", "2026-03-02T09:30Z", "--ticket", "A=1"))
     out = tmp_path / "day.jsonl"

@@ -5,7 +5,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from whichhop.report.times import how_long, local, span, utc, utc_span
+from whichhop.model.time_words import instant_words
+from whichhop.report.times import how_long, span, utc, utc_span
 
 LISBON = ZoneInfo("Europe/Lisbon")
 
@@ -16,8 +17,8 @@ def ns(text: str) -> int:
 
 def test_the_hour_that_comes_twice_is_told_apart_by_its_offset() -> None:
     # Summer time in Lisbon ended on 25 October 2026 at 01:00 UTC.
-    assert local(ns("2026-10-25T00:30:00"), LISBON) == "2026-10-25 01:30:00 WEST (UTC+1)"
-    assert local(ns("2026-10-25T01:30:00"), LISBON) == "2026-10-25 01:30:00 WET (UTC+0)"
+    assert instant_words(ns("2026-10-25T00:30:00"), LISBON) == "2026-10-25 01:30:00 WEST (UTC+1)"
+    assert instant_words(ns("2026-10-25T01:30:00"), LISBON) == "2026-10-25 01:30:00 WET (UTC+0)"
 
 
 def test_a_span_over_a_clock_change_says_both_offsets() -> None:
@@ -36,7 +37,7 @@ def test_a_span_inside_one_day_says_day_and_offset_once() -> None:
 
 def test_a_zone_west_of_greenwich_has_a_minus() -> None:
     # Newfoundland's standard time is three and a half hours behind UTC.
-    words = local(ns("2026-01-10T12:00:00"), ZoneInfo("America/St_Johns"))
+    words = instant_words(ns("2026-01-10T12:00:00"), ZoneInfo("America/St_Johns"))
     assert words == "2026-01-10 08:30:00 NST (UTC-3:30)"
 
 
@@ -54,8 +55,8 @@ def test_a_length_of_time_takes_the_two_largest_units(seconds: float, words: str
 
 def test_the_hour_that_never_comes_is_never_written() -> None:
     # Summer time in Lisbon began on 29 March 2026 at 01:00 UTC: 00:59:59 is followed by 02:00:00.
-    assert local(ns("2026-03-29T00:59:59"), LISBON) == "2026-03-29 00:59:59 WET (UTC+0)"
-    assert local(ns("2026-03-29T01:00:00"), LISBON) == "2026-03-29 02:00:00 WEST (UTC+1)"
+    assert instant_words(ns("2026-03-29T00:59:59"), LISBON) == "2026-03-29 00:59:59 WET (UTC+0)"
+    assert instant_words(ns("2026-03-29T01:00:00"), LISBON) == "2026-03-29 02:00:00 WEST (UTC+1)"
     words = span(ns("2026-03-29T00:30:00"), ns("2026-03-29T01:30:00"), LISBON)
     assert words == "2026-03-29 00:30:00 WET (UTC+0) to 2026-03-29 02:30:00 WEST (UTC+1)"
 
@@ -66,7 +67,7 @@ def test_every_minute_of_a_day_of_a_clock_change_reads_back_as_itself(day: str) 
     texts = set()
     for minute in range(26 * 60):
         at = start + minute * 60 * 10**9
-        text = local(at, LISBON)
+        text = instant_words(at, LISBON)
         texts.add(text)
         clock, _, offset = text.rpartition(" (UTC+")
         back = datetime.strptime(

@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import msgspec
 
@@ -20,6 +19,7 @@ from whichhop.model import Home
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.notices import Notices as Settings
 from whichhop.model.notices import Way
+from whichhop.model.time_words import zone_of
 from whichhop.net.child import RunChild, our_module
 from whichhop.net.clock import Clock
 from whichhop.outside import OutsideError, typed
@@ -27,14 +27,6 @@ from whichhop.outside import OutsideError, typed
 TURN_S = 5.0
 MOST_KEPT = 4 << 20
 Told = Callable[[str, float], None]
-
-
-def zone_of(home: Home) -> ZoneInfo | None:
-    """The home's zone; None is the machine's own, which a small box may have to do with."""
-    try:
-        return ZoneInfo(home.zone) if home.zone else None
-    except (KeyError, ValueError, OSError):
-        return None
 
 
 async def send_once(run: RunChild, settings: Settings, way: Way, made: bytes) -> Sent:

@@ -11,9 +11,10 @@ from whichhop.daemon.notice.book import Kind, News, Passed
 from whichhop.daemon.notice.faults import Fault
 from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow
+from whichhop.model.time_words import instant_words
 from whichhop.model.units import NS_PER_S
 from whichhop.printable import printable
-from whichhop.report.times import how_long, utc_of
+from whichhop.report.times import how_long
 from whichhop.serve.page.sentence import blame
 
 VERSION = 1
@@ -52,18 +53,6 @@ def reader_of(bulletin: Bulletin, zone: tzinfo | None) -> Reader:
     )
 
 
-def time_text(at_ns: int, zone: tzinfo | None) -> str:
-    """An instant in the home's zone, with its offset: 2026-03-01 18:00:10 CET (UTC+1)."""
-    at = utc_of(at_ns).astimezone(zone)
-    minutes = int((at.utcoffset() or timedelta()).total_seconds()) // 60
-    hours, rest = divmod(abs(minutes), 60)
-    offset = f"UTC{'-' if minutes < 0 else '+'}{hours}" + (f":{rest:02}" if rest else "")
-    name = at.tzname() or ""
-    if name == "UTC":
-        return f"{at:%Y-%m-%d %H:%M:%S} UTC"
-    return f"{at:%Y-%m-%d %H:%M:%S} " + (f"{name} ({offset})" if name.isalpha() else offset)
-
-
 def chance(probability: float) -> str:
     """No evidence makes anybody 100 % sure."""
     return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
@@ -98,7 +87,7 @@ def test_document(home: str, number: str, now_ns: int, zone: tzinfo | None) -> d
         "at": _rfc3339(now_ns),
         "subject": printable(f"[{home}] Test notice: nothing is wrong", 250),
         "lines": [
-            f"This is a test notice of {printable(home, 80)}, sent {time_text(now_ns, zone)}.",
+            f"This is a test notice of {printable(home, 80)}, sent {instant_words(now_ns, zone)}.",
             "A real one comes by this way when a fault begins and when it ends.",
         ],
     }
@@ -160,16 +149,19 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
     if news.kind is Kind.CLOSED:
         end_ns = fault.end_ns or fault.start_ns
         lasted = how_long((end_ns - fault.start_ns) / NS_PER_S)
-        began = "before measuring began" if fault.standing else time_text(fault.start_ns, reader.zone)
+        began = "before measuring began" if fault.standing else instant_words(fault.start_ns, reader.zone)
         span = "" if fault.standing else f" It lasted {lasted}."
         return (
             f"Over: {_past(what)}" + ("" if fault.standing else f" Lasted {lasted}."),
-            [f"Over: {_past(what)}", f"It began {began} and ended {time_text(end_ns, reader.zone)}.{span}"],
+            [
+                f"Over: {_past(what)}",
+                f"It began {began} and ended {instant_words(end_ns, reader.zone)}.{span}",
+            ],
         )
     since = (
         "It was there before measuring began."
         if fault.standing
-        else f"Since {time_text(fault.start_ns, reader.zone)}."
+        else f"Since {instant_words(fault.start_ns, reader.zone)}."
     )
     lines = [what, f"Probability of fault: {sure}.", since]
     if verdict is not None:
@@ -206,7 +198,7 @@ def _past(what: str) -> str:
 def _summary(passed: Sequence[Passed], reader: Reader) -> tuple[str, list[str]]:
     count = f"{len(passed)} fault{'s' if len(passed) > 1 else ''} came and went"
     lines = [
-        f"{time_text(one.start_ns, reader.zone)}, {how_long((one.end_ns - one.start_ns) / NS_PER_S)}:"
+        f"{instant_words(one.start_ns, reader.zone)}, {how_long((one.end_ns - one.start_ns) / NS_PER_S)}:"
         f" {_past(blame(_bare(one), reader.links))}"
         for one in passed
     ]

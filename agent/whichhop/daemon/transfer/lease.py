@@ -4,15 +4,14 @@ import asyncio
 import secrets
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from datetime import tzinfo
 from typing import Any, Protocol
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from whichhop.daemon.transfer.allowed_hours import day_of, quiet_now
 from whichhop.daemon.transfer.asks import LeaseAsk, ReleaseAsk, asked_for
 from whichhop.daemon.transfer.ledger import Ledger
 from whichhop.errors import StoreError, WhichhopError
 from whichhop.model import Home
+from whichhop.model.time_words import zone_of
 from whichhop.model.transfer import Lease
 from whichhop.model.units import NS_PER_S, UtcNs
 from whichhop.net.clock import Clock
@@ -44,14 +43,6 @@ def busy_words(use: LeaseUse, home: Home) -> str:
         if rate is not None and rate > limit:
             return f"the home is using its line itself: {rate / 1e6:.1f} Mbit/s {way}"
     return ""
-
-
-def zone_of(home: Home) -> tzinfo | None:
-    """The home's zone; None takes this machine's, as where a small box carries no time zones at all."""
-    try:
-        return ZoneInfo(home.zone) if home.zone else None
-    except ZoneInfoNotFoundError:
-        return None
 
 
 class LeaseTable(Protocol):

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model.call_note import CallNote
 from whichhop.model.dossier import Dossier
-from whichhop.report import times
+from whichhop.model.time_words import instant_words, utc_of
 from whichhop.report.blocks import Block, Grid, Para, Section
 
 
@@ -16,7 +16,7 @@ def tickets(dossier: Dossier) -> tuple[str, ...]:
 
 def overdue(dossier: Dossier) -> tuple[CallNote, ...]:
     """Calls whose promised day was over when the report was made."""
-    today = times.utc_of(dossier.made_ns).astimezone(ZoneInfo(dossier.zone)).date()
+    today = utc_of(dossier.made_ns).astimezone(ZoneInfo(dossier.zone)).date()
     return tuple(c for c in dossier.calls if c.promised and _day(c.promised, today) < today)
 
 
@@ -36,7 +36,7 @@ def calls_grid(dossier: Dossier) -> Grid:
         " when this was made",
         head=("When", "Spoke to", "Ticket", "Promised by", "What was said"),
         rows=tuple(
-            (times.local(c.at_ns, zone), c.spoke_to, c.ticket, c.promised, c.text) for c in dossier.calls
+            (instant_words(c.at_ns, zone), c.spoke_to, c.ticket, c.promised, c.text) for c in dossier.calls
         ),
         marked=frozenset(i for i, c in enumerate(dossier.calls) if c in late),
     )

@@ -4,6 +4,7 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE
 from whichhop.model.dossier import Dossier, Happened
+from whichhop.model.time_words import instant_words
 from whichhop.report import times
 from whichhop.report.blocks import Block, Grid, Para, Picture, Section
 from whichhop.report.plot import describe, draw
@@ -16,7 +17,7 @@ def _row(h: Happened, dossier: Dossier, zone: ZoneInfo) -> tuple[str, ...]:
     end_ns = h.end_ns or dossier.end_ns
     loss = percent(h.loss_ratio)
     return (
-        times.local(h.start_ns, zone),
+        instant_words(h.start_ns, zone),
         times.utc(h.start_ns),
         times.how_long((end_ns - h.start_ns) / 1e9) + (", ongoing" if h.end_ns is None else ""),
         CAUSE_TABLE[h.cause].words + ("" if h.proven else ", not proven"),

@@ -3,7 +3,7 @@
 from zoneinfo import ZoneInfo
 
 from whichhop.model.dossier import Dossier
-from whichhop.report import times
+from whichhop.model.time_words import instant_words
 from whichhop.report.blocks import Block, Grid, Para, Section
 from whichhop.report.words import millis
 
@@ -31,7 +31,7 @@ def route(dossier: Dossier) -> Section:
     blocks: list[Block] = [
         Grid(
             caption=f"From {found.agent} to {found.target},"
-            f" {times.local(found.at_ns, ZoneInfo(dossier.zone))}",
+            f" {instant_words(found.at_ns, ZoneInfo(dossier.zone))}",
             head=("Hop", "Address", "Known as", "Fastest answer"),
             rows=rows,
             numbers=frozenset({0, 3}),

@@ -5,8 +5,8 @@ from collections import Counter
 from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.bulletin import Bulletin, ToldVerdict
 from whichhop.model.note import Note
+from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
-from whichhop.report.times import utc_of
 from whichhop.serve.page.drawings import hatch, mark
 from whichhop.serve.page.figures import ago, chance, how_long, when
 from whichhop.serve.page.markup import Inside, Markup, join, tag

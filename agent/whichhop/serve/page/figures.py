@@ -2,8 +2,9 @@
 
 from datetime import datetime
 
+from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
-from whichhop.report.times import how_long, utc_of
+from whichhop.report.times import how_long
 from whichhop.report.words import HARD, millis, percent
 from whichhop.serve.page.markup import Markup, join, tag
 

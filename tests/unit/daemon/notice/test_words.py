@@ -8,10 +8,11 @@ from support.bulletins import HOUR_NS, NOW_NS, at_fault, calm, group
 from support.bulletins import told as verdict_told
 from whichhop.daemon.notice.book import Kind, News, Passed
 from whichhop.daemon.notice.faults import Fault
-from whichhop.daemon.notice.words import document, reader_of, time_text
+from whichhop.daemon.notice.words import document, reader_of
 from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin, DeviceUse, OwnUse
 from whichhop.model.notices import Way
+from whichhop.model.time_words import instant_words
 
 LISBON = ZoneInfo("Europe/Lisbon")
 
@@ -112,8 +113,8 @@ def test_what_came_and_went_in_quiet_hours_is_a_line_each() -> None:
 
 def test_a_time_has_its_zone_also_where_the_zone_has_no_letters() -> None:
     # IANA: Lisbon is at UTC+1 in summer, Katmandu at UTC+5:45 without a name.
-    assert time_text(1_783_000_000 * 10**9, LISBON) == "2026-07-02 14:46:40 WEST (UTC+1)"
-    assert time_text(1_783_000_000 * 10**9, ZoneInfo("Asia/Kathmandu")).endswith(" UTC+5:45")
+    assert instant_words(1_783_000_000 * 10**9, LISBON) == "2026-07-02 14:46:40 WEST (UTC+1)"
+    assert instant_words(1_783_000_000 * 10**9, ZoneInfo("Asia/Kathmandu")).endswith(" UTC+5:45")
 
 
 def test_a_home_named_to_forge_a_header_stays_on_one_line() -> None:
