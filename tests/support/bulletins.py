@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from whichhop.model import Cause, LinkKind, Medium, RuledOut, Severity, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, ToldVerdict
-from whichhop.model.modem_now import LevelHour, ModemNow
+from whichhop.model.modem_now import LevelSpan, ModemNow
 from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_S
 
@@ -176,7 +176,7 @@ def silent() -> Bulletin:
 def marginal() -> Bulletin:
     """Nothing is wrong with packets; the modem's upstream power is not as it should be."""
     hours = tuple(
-        LevelHour(
+        LevelSpan(
             start_ns=NOW_NS - (24 - h) * HOUR_NS,
             down_low_dbmv=-2.0 - h / 20,
             down_high_dbmv=3.0,

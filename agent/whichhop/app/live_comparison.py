@@ -113,7 +113,10 @@ class LiveComparison:
             since = max(standing.table.start_ns, due_ns - DAY_NS)
             steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes)
         modems = self._advice.modems if self._advice is not None else ()
-        past = None if self._past is None else self._past.turn(ticks_say, standing, modems, due_ns)
+        past = None
+        if self._past is not None:
+            month = self._past.turn(ticks_say, standing, modems, due_ns)
+            past, modems = month.days, month.modems
         self._told_last = _Told(
             ticks_say=ticks_say,
             due_ns=due_ns,

@@ -1,16 +1,16 @@
 """Keeps in the comparer's store what each turn found: for weeks, and over a restart."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
-from zoneinfo import ZoneInfo
+from dataclasses import dataclass, replace
+from datetime import tzinfo
 
 import numpy as np
 
 from whichhop.app.modem_now import DAY_NS, HOUR_NS
 from whichhop.compare.live import HomeState
-from whichhop.compare.past_days import past_days
+from whichhop.compare.past_days import day_bounds, level_days, past_days
 from whichhop.model import Verdict
-from whichhop.model.modem_now import ModemNow
+from whichhop.model.modem_now import LevelSpan, ModemNow
 from whichhop.model.past_fault import NO_FAULTS, PastDays, PastFault
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store import past_faults
@@ -23,9 +23,15 @@ def _past(verdict: Verdict, now_ns: int) -> PastFault:
         elements=verdict.elements,
         start_ns=verdict.start_ns,
         end_ns=now_ns if verdict.end_ns is None else verdict.end_ns,
-        probability=verdict.probability,
-        proven=verdict.proven,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastMonth:
+    """The last month by the day, and the modems with their levels of it."""
+
+    days: PastDays
+    modems: tuple[ModemNow, ...]
 
 
 class PastFaults:
@@ -35,47 +41,80 @@ class PastFaults:
     and a fault in them that an earlier run saw is not found again.
     """
 
-    def __init__(self, store: Store, zone: ZoneInfo) -> None:
+    def __init__(self, store: Store, zone: tzinfo | None) -> None:
+        """zone: the home's; None is this machine's."""
         self._store, self._zone = store, zone
-        self._kept = past_faults.faults(store.db)
-        self._judged = past_faults.judged(store.db)
-        self._levels = past_faults.levels(store.db)
-        self._mine: set[PastFault] = set()
+        self._from_ns: int | None = None
+        self._mine: set[tuple[int, tuple[str, ...]]] = set()
+        self._told: object = None
+        self._days: PastDays | None = None
+        self._levels: dict[str, tuple[LevelSpan, ...]] = {}
 
     def turn(
-        self, verdicts: Sequence[Verdict], standing: HomeState, modems: Iterable[ModemNow], now_ns: int
-    ) -> PastDays:
-        """Keep what is new. verdicts: all of the last day, those that last too."""
-        found = [v for v in verdicts if v.cause not in NO_FAULTS]
-        open_now = [_past(v, now_ns) for v in found if v.end_ns is None]
-        closed = [_past(v, now_ns) for v in found if v.end_ns is not None]
-        self._keep(self._as_long_as_before(closed, standing.table.start_ns), open_now, now_ns)
-        self._keep_judged(standing)
-        for modem in modems:
-            self._keep_levels(modem, now_ns)
-        return past_days(
-            [*self._kept, *open_now], self._judged, self._levels.values(), now_ns=now_ns, zone=self._zone
-        )
+        self, verdicts: Sequence[Verdict], standing: HomeState, modems: Sequence[ModemNow], now_ns: int
+    ) -> PastMonth:
+        """Keep what is new, once a minute and when a fault comes or goes.
 
-    def _keep(self, closed: list[PastFault], open_now: list[PastFault], now_ns: int) -> None:
-        told = [*closed, *open_now]
+        verdicts: all of the last day, the ongoing ones too.
+        """
+        if self._from_ns is None:
+            self._from_ns = standing.table.start_ns
+        found = [_past(v, now_ns) for v in verdicts if v.cause not in NO_FAULTS]
+        told = (now_ns // NS_PER_MINUTE, [(v.start_ns, v.elements, v.cause, v.end_ns) for v in verdicts])
+        if self._days is None or told != self._told:
+            bounds = day_bounds(now_ns, self._zone)
+            db = self._store.db
+            with self._store.transaction():
+                faults = self._keep(found, bounds[0], now_ns)
+                self._keep_judged(standing)
+                for modem in modems:
+                    # The oldest hour that is shown has lost its begin, so what was kept of it stands.
+                    whole = [h for h in modem.hours if h.start_ns >= now_ns - DAY_NS]
+                    past_faults.put_levels(db, modem.node, whole)
+            judged = past_faults.judged(db, bounds[0])
+            self._days = past_days(faults, judged, now_ns=now_ns, zone=self._zone)
+            self._levels = {
+                m.node: level_days(past_faults.levels(db, m.node, bounds[0]), bounds) for m in modems
+            }
+            self._told = told
+        shown = (replace(m, days=self._levels.get(m.node, ())) for m in modems)
+        return PastMonth(days=self._days, modems=tuple(shown))
+
+    def _keep(self, found: list[PastFault], since_ns: int, now_ns: int) -> list[PastFault]:
+        """Every fault that reaches past an instant, as it is kept from now on."""
+        kept = past_faults.faults(self._store.db, since_ns)
+        told = self._as_long_as_before(found, kept)
+        keys = {one.key for one in told}
         # What ended nearly a day ago may just have been forgotten.
-        young = {one for one in self._mine if one.end_ns > now_ns - DAY_NS + HOUR_NS}
-        withdrawn = young - set(closed)
-        replaced = [k for k in self._kept if k in withdrawn or any(k.same(t) for t in told)]
-        gone = [k for k in replaced if k not in closed]
-        new = [one for one in closed if one not in self._kept]
-        if gone or new:
-            past_faults.put_faults(self._store.db, gone, new)
-            self._kept = sorted([*(k for k in self._kept if k not in gone), *new], key=lambda k: k.start_ns)
-        self._mine = (self._mine - withdrawn) | set(closed)
+        young_ns = now_ns - DAY_NS + HOUR_NS
+        gone = []
+        for one in kept:
+            if one.key in keys:
+                continue
+            if one.key not in self._mine:
+                if any(one.same(other) for other in found):
+                    gone.append(one)
+            elif one.end_ns > young_ns:
+                if one.start_ns < self._looks_from:  # so far an earlier run saw it
+                    told.append(replace(one, end_ns=min(one.end_ns, self._looks_from)))
+                else:
+                    gone.append(one)
+        past_faults.replace_faults(self._store.db, gone, [one for one in told if one not in kept])
+        keys = {one.key for one in told}
+        self._mine = keys | (self._mine & {one.key for one in kept})
+        return [*(k for k in kept if k not in gone and k.key not in keys), *told]
 
-    def _as_long_as_before(self, closed: list[PastFault], seen_from_ns: int) -> list[PastFault]:
+    @property
+    def _looks_from(self) -> int:
+        """Where this run began to look; what is older, only an earlier run has seen."""
+        return self._from_ns or 0
+
+    def _as_long_as_before(self, found: list[PastFault], kept: Iterable[PastFault]) -> list[PastFault]:
         """With the begin that an earlier run saw, where this one began to look in the midst of an episode."""
-        earlier = [k for k in self._kept if k.start_ns < seen_from_ns < k.end_ns]
+        earlier = [k for k in kept if k.start_ns < self._looks_from < k.end_ns]
         out = []
-        for one in sorted(closed, key=lambda f: f.start_ns):
-            whole = next((k for k in earlier if k.elements == one.elements and k.same(one)), None)
+        for one in sorted(found, key=lambda f: f.start_ns):
+            whole = next((k for k in earlier if k.same(one)), None)
             if whole is not None:
                 earlier.remove(whole)
                 one = replace(one, start_ns=min(whole.start_ns, one.start_ns))
@@ -83,6 +122,8 @@ class PastFaults:
         return out
 
     def _keep_judged(self, standing: HomeState) -> None:
+        if standing.learning_s > 0:
+            return  # nothing is judged yet
         table = standing.table
         ticks = np.flatnonzero(standing.speaks[: table.ticks].any(axis=1))
         minutes = np.unique((table.start_ns + ticks * table.step_ns) // NS_PER_MINUTE)
@@ -90,19 +131,4 @@ class PastFaults:
         for minute in minutes.tolist():
             hour, bit = divmod(minute, 60)
             seen[hour] = seen.get(hour, 0) | 1 << bit
-        new = {h: self._judged.get(h, 0) | m for h, m in seen.items()}
-        new = {h: m for h, m in new.items() if m != self._judged.get(h)}
-        if new:
-            past_faults.put_judged(self._store.db, new)
-            self._judged |= new
-
-    def _keep_levels(self, modem: ModemNow, now_ns: int) -> None:
-        """The oldest hour that is shown has lost its begin, so what was kept of it stands."""
-        new = [
-            h
-            for h in modem.hours
-            if h.start_ns >= now_ns - DAY_NS and h != self._levels.get((modem.node, h.start_ns // HOUR_NS))
-        ]
-        if new:
-            past_faults.put_levels(self._store.db, modem.node, new)
-            self._levels |= {(modem.node, h.start_ns // HOUR_NS): h for h in new}
+        past_faults.add_judged(self._store.db, seen)

@@ -5,7 +5,6 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
-from zoneinfo import ZoneInfo
 
 import msgspec
 
@@ -16,7 +15,6 @@ from whichhop.app.live_comparison import LiveComparison, live_comparison
 from whichhop.app.live_news import Asker
 from whichhop.app.past_faults import PastFaults
 from whichhop.cli.times import clock_text
-from whichhop.cli.zone import machine_zone
 from whichhop.compare.day_book import ChangeKind, VerdictChange, changes
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.compare.words import explain, headline, since_words
@@ -25,6 +23,7 @@ from whichhop.config.keys import PurposeKeys, derive_keys, key_path_for, read_ke
 from whichhop.daemon.options import default_store
 from whichhop.model import Home, Verdict
 from whichhop.model.bulletin import Bulletin, LinkState
+from whichhop.model.time_words import zone_of
 from whichhop.model.units import NS_PER_S, minute_of, seconds_to_next
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.store import Store
@@ -148,7 +147,7 @@ def follow(args: argparse.Namespace, house: House) -> int:
     teller = NewsPrinter(as_json=args.json)
     try:
         with Store.make(path) as store:
-            past = PastFaults(store, ZoneInfo(house.home.zone or machine_zone()))
+            past = PastFaults(store, zone_of(house.home))
             _follow(live_comparison(house, args.home.name, store, past), store, keys, teller)
     except KeyboardInterrupt:
         teller.aside("stopped")

@@ -1,6 +1,7 @@
-"""Faults that are over, as they are kept for weeks, and what the days of the home's zone add up to."""
+"""Faults as they are kept for weeks, and what the days of the home's zone add up to."""
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from whichhop.model.links import CAUSE_TABLE, PROVIDERS, Cause, Owner
 
@@ -8,26 +9,36 @@ NO_FAULTS = (Cause.HEALTHY, Cause.RESPONDER, Cause.AGENT_HOST)
 """Verdicts that are no fault of home or provider."""
 
 
+class Whose(StrEnum):
+    """Who can fix what stood in a part of a day; `unheard`: nothing of that part was judged."""
+
+    HOME = "home"
+    PROVIDER = "provider"
+    OTHERS = "others"
+    """Another's, or cannot be told apart."""
+    UNHEARD = "unheard"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PastFault:
-    """An episode: of what, where (likeliest first), from when to when, how sure, and whether proven."""
+    """An episode: of what, where (likeliest first), from when to when; one that goes on ends now."""
 
     cause: Cause
     elements: tuple[str, ...]
     start_ns: int
     end_ns: int
-    probability: float
-    proven: bool
 
     @property
-    def by_home(self) -> bool:
-        """Whether the home can fix it."""
-        return CAUSE_TABLE[self.cause].owner is Owner.HOME
+    def key(self) -> tuple[int, tuple[str, ...]]:
+        """What names it among others."""
+        return self.start_ns, self.elements
 
     @property
-    def by_provider(self) -> bool:
-        """Whether it is the provider's, or further."""
-        return self.cause in PROVIDERS
+    def whose(self) -> Whose:
+        """Who can fix it."""
+        if self.cause in PROVIDERS:
+            return Whose.PROVIDER
+        return Whose.HOME if CAUSE_TABLE[self.cause].owner is Owner.HOME else Whose.OTHERS
 
     def same(self, other: "PastFault") -> bool:
         """Whether they tell of one fault: they share an element and overlap in time."""
@@ -36,30 +47,35 @@ class PastFault:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DayPart:
+    """A stretch of a day, in minutes since it began."""
+
+    whose: Whose
+    start_min: int
+    end_min: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DayTotal:
     """A day of the home's zone, 23 to 25 hours, today up to now.
 
-    day: its date, "2026-03-29". length_min: minutes it has, or has had so far. home_min, provider_min,
-    others_min: minutes in which something of that owner was at fault (at once counts once); others: another's,
-    or not told apart. The counts are episodes that reach into the day. not_judged_min: minutes of which
-    nothing is known: before measuring began, or no agent was heard. down_low_dbmv to uncorrectable: the worst
-    of all modems' levels; None where not read.
+    day: its date, "2026-03-29"; it began at start_ns. length_min: minutes it has, or has had so far. episodes: those that reach into
+    it, by whose. minutes: by whose, in which something of theirs was at fault (at once counts once) or nothing
+    was judged: before measuring began, or no agent was heard. parts: the same in order of time, those closer
+    than a drawing can show made one.
     """
 
     day: str
+    start_ns: int
     length_min: int
-    home_min: int = 0
-    provider_min: int = 0
-    others_min: int = 0
-    home_episodes: int = 0
-    provider_episodes: int = 0
-    others_episodes: int = 0
-    not_judged_min: int = 0
-    down_low_dbmv: float | None = None
-    down_high_dbmv: float | None = None
-    snr_low_db: float | None = None
-    up_high_dbmv: float | None = None
-    uncorrectable: int | None = None
+    episodes: dict[Whose, int]
+    minutes: dict[Whose, int]
+    parts: tuple[DayPart, ...] = ()
+
+    @property
+    def unheard_min(self) -> int:
+        """Minutes that were not judged."""
+        return self.minutes.get(Whose.UNHEARD, 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,12 +93,16 @@ class SpanTotal:
     days: int
     episodes: int
     fault_min: int
+    unheard_min: int
     places: tuple[PlaceTotal, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PastDays:
-    """The last month by the day, oldest first, and what the last week and the month add up to."""
+    """The last month by the day, oldest first, and what the last week and the month add up to.
+
+    zone: in which days begin, "CET (UTC+1)".
+    """
 
     zone: str
     days: tuple[DayTotal, ...]

@@ -264,7 +264,8 @@ class Store:
         self.drop_before(now_minute - limits.keep_days * MINUTES_A_DAY, now_minute)
         self.drop_to_size(limits.store_bytes, now_minute)
         # By age alone: they are small, and they tell of days whose records had to go.
-        past_faults.drop_before(self.db, (now_minute - limits.keep_days * MINUTES_A_DAY) * NS_PER_MINUTE)
+        oldest = now_minute - limits.keep_days * MINUTES_A_DAY
+        past_faults.drop_outside(self.db, oldest * NS_PER_MINUTE, now_minute * NS_PER_MINUTE)
 
     def used_bytes(self) -> int:
         """Bytes of the file that hold something."""
