@@ -117,8 +117,7 @@ class PastFaults:
             whole = next((k for k in earlier if k.same(one)), None)
             if whole is not None:
                 earlier.remove(whole)
-                one = replace(one, start_ns=min(whole.start_ns, one.start_ns))
-            out.append(one)
+            out.append(one if whole is None else replace(one, start_ns=whole.start_ns))
         return out
 
     def _keep_judged(self, standing: HomeState) -> None:

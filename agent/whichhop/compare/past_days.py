@@ -1,4 +1,4 @@
-"""What the days of the home's zone add up to: faults by owner, what was not judged, the worst modem levels."""
+"""What the days of the home's zone add up to: faults by owner, minutes not judged, the worst modem levels."""
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -48,7 +48,7 @@ def past_days(
 
 
 def level_days(hours: Iterable[LevelSpan], bounds: Sequence[int]) -> tuple[LevelSpan, ...]:
-    """The worst of each day, oldest first, of those with any reading; bounds: of the days, as `day_bounds`."""
+    """The worst of each day, oldest first, of those with any reading; bounds: as `day_bounds` gives them."""
     found = sorted(hours, key=lambda h: h.start_ns)
     days = (_worst(start, [h for h in found if start <= h.start_ns < end]) for start, end in pairwise(bounds))
     return tuple(day for day in days if day is not None)
@@ -144,6 +144,7 @@ def _total(days: Sequence[DayTotal], faults: Iterable[PastFault], start_ns: int,
     places = Counter(tuple(sorted(f.elements)) for f in here)
     return SpanTotal(
         days=len(days),
+        length_min=sum(d.length_min for d in days),
         episodes=len(here),
         fault_min=_minutes(_spans(here, start_ns, end_ns)),
         unheard_min=sum(d.unheard_min for d in days),

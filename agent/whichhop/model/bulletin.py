@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from whichhop.model.finding import Finding, Level, Verdict
-from whichhop.model.links import Cause, LinkKind, Medium
+from whichhop.model.links import LinkKind, Medium
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
 from whichhop.model.past_fault import NO_FAULTS, PastDays

@@ -25,8 +25,8 @@ class ModemNow:
 
     standing: good, marginal, bad, doubtful or not determined. headline: the answer in one line without its
     end. complaints: each kind once, with what is wanted. not_read: what the modem does not tell. figures: the
-    span of each kind of level. hours: the last day, oldest first. days: the last month, oldest first; empty where
-    nothing is kept for so long.
+    span of each kind of level. hours: the last day, oldest first. days: the last month, oldest first; empty
+    where nothing is kept for so long.
     """
 
     node: str

@@ -59,10 +59,10 @@ class DayPart:
 class DayTotal:
     """A day of the home's zone, 23 to 25 hours, today up to now.
 
-    day: its date, "2026-03-29"; it began at start_ns. length_min: minutes it has, or has had so far. episodes: those that reach into
-    it, by whose. minutes: by whose, in which something of theirs was at fault (at once counts once) or nothing
-    was judged: before measuring began, or no agent was heard. parts: the same in order of time, those closer
-    than a drawing can show made one.
+    day: its date, "2026-03-29"; it began at start_ns. length_min: minutes it has, or has had so far.
+    episodes: those that reach into it, by whose. minutes: by whose, in which something of theirs was at fault
+    (at once counts once) or nothing was judged: before measuring began, or no agent was heard. parts: the
+    same in order of time, those closer than a drawing can show made one.
     """
 
     day: str
@@ -91,6 +91,7 @@ class SpanTotal:
     """Several days together, today included: each episode once; `places`: the most frequent first."""
 
     days: int
+    length_min: int
     episodes: int
     fault_min: int
     unheard_min: int

@@ -59,7 +59,7 @@ def _fault(row: Row) -> PastFault | None:
 
 
 def add_judged(db: Database, hours: Mapping[int, int]) -> None:
-    """Note judged minutes of hours since 1970, beside those noted before: bit 0 is the hour's first minute."""
+    """Note judged minutes of hours since 1970, beside those noted before: bit 0 is an hour's first minute."""
     for hour, minutes in hours.items():
         db.execute(
             "INSERT INTO judged_hour (hour, minutes) VALUES (?, ?)"
@@ -128,13 +128,12 @@ def drop_outside(db: Database, before_ns: int, now_ns: int) -> None:
 
     Where all that is kept lies past now, it is now's clock that is wrong, and that stays.
     """
+    first, now, last = before_ns // HOUR_NS, now_ns // HOUR_NS, (now_ns + DAY_NS) // HOUR_NS
     with db.transaction():
         db.execute("DELETE FROM past_fault WHERE end_ns < ?", (before_ns,))
-        for table in ("judged_hour", "level_hour"):
-            db.execute(f"DELETE FROM {table} WHERE hour < ?", (before_ns // HOUR_NS,))
-        if not db.execute("SELECT 1 FROM judged_hour WHERE hour <= ? LIMIT 1", (now_ns // HOUR_NS,)):
-            return
-        ahead_ns = now_ns + DAY_NS
-        db.execute("DELETE FROM past_fault WHERE start_ns > ?", (ahead_ns,))
-        for table in ("judged_hour", "level_hour"):
-            db.execute(f"DELETE FROM {table} WHERE hour > ?", (ahead_ns // HOUR_NS,))
+        db.execute("DELETE FROM judged_hour WHERE hour < ?", (first,))
+        db.execute("DELETE FROM level_hour WHERE hour < ?", (first,))
+        if db.execute("SELECT 1 FROM judged_hour WHERE hour <= ? LIMIT 1", (now,)):
+            db.execute("DELETE FROM past_fault WHERE start_ns > ?", (now_ns + DAY_NS,))
+            db.execute("DELETE FROM judged_hour WHERE hour > ?", (last,))
+            db.execute("DELETE FROM level_hour WHERE hour > ?", (last,))

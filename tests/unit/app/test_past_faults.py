@@ -1,4 +1,4 @@
-"""What is kept of past faults: over a restart, until later packets speak against it, no longer than wanted."""
+"""What is kept of past faults: over a restart, until later packets speak against it, in its time."""
 
 import sqlite3
 from collections.abc import Iterator, Sequence

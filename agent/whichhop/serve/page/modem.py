@@ -1,4 +1,4 @@
-"""A modem's levels on the page: how they stand, what was not read, the last day by the hour, the month by the day."""
+"""A modem's levels on the page: how they stand, what was not read, a day by the hour, a month by the day."""
 
 from collections.abc import Callable, Mapping, Sequence
 

@@ -49,7 +49,10 @@ def _sentence(span: SpanTotal, links: Mapping[str, LinkNow]) -> str:
     """What a span adds up to; never more than was judged."""
     unheard = f" Not judged: {how_long(span.unheard_min * 60)}." if span.unheard_min else ""
     if not span.episodes:
-        return f"No fault found in {span.days} days.{unheard}"
+        if span.unheard_min >= span.length_min:
+            return f"Nothing was judged in {span.days} days."
+        part = "what was judged of " if span.unheard_min else ""
+        return f"No fault found in {part}{span.days} days.{unheard}"
     at = [f"{p.episodes} at {places(p.elements, links)}" for p in span.places]
     if left := span.episodes - sum(p.episodes for p in span.places):
         at.append(f"{left} elsewhere")
