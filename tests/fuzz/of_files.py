@@ -22,8 +22,8 @@ from whichhop.daemon.transfer.process import NeverBegunError, move
 from whichhop.model import Cause, Method, Reading, SessionKey
 from whichhop.model.levels_source import LevelsSource
 from whichhop.model.modem_now import LevelSpan
-from whichhop.model.past_fault import PastFault
 from whichhop.model.notices import Notices, Way, Webhook
+from whichhop.model.past_fault import PastFault
 from whichhop.net.child import Ended
 from whichhop.net.clock import SystemClock
 from whichhop.outside import json_of, mapping
