@@ -1,8 +1,8 @@
 """What holds for all tests: hypothesis sets no deadline (the machine may be busy), SIGINT is heard, and every
 process of the tests has a network of its own.
 
-In CI hypothesis draws the same examples each time, so that what CI says is about the change; everywhere else it
-draws new ones, and what it finds becomes an example of its own.
+In CI hypothesis draws the same examples each time, so that what CI says is about the change; everywhere
+else it draws new ones, and what it finds becomes an example of its own.
 """
 
 import fcntl
