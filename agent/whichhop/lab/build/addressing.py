@@ -1,6 +1,7 @@
 """Addresses of an emulated home: which nodes share a network, what each is called there, and its routes."""
 
 import ipaddress
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -205,11 +206,11 @@ def _nets6(home: Home, groups: list[list[Link]]) -> list[ipaddress.IPv6Network]:
                     found.setdefault(number, net)
     out = []
     for number in range(len(groups)):
-        net, at = found.get(number), number + 1
-        while net is None or (number not in found and net in found.values()):
-            net = ipaddress.IPv6Network((int(_V6.network_address) + (at << 64), 64))
-            at += len(groups)
-        out.append(net)
+        free = (
+            ipaddress.IPv6Network((int(_V6.network_address) + (at << 64), 64))
+            for at in itertools.count(number + 1, len(groups))
+        )
+        out.append(found[number] if number in found else next(n for n in free if n not in found.values()))
     return out
 
 
