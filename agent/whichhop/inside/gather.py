@@ -60,11 +60,11 @@ class Known:
         return self._use[way]
 
 
-def with_causes(verdicts: Sequence[Verdict], known: Known) -> list[Verdict]:
-    """The same verdicts, the newest of them with the cause inside their hop."""
+def with_causes(verdicts: Sequence[Verdict], known: Known, first: Sequence[Verdict] = ()) -> list[Verdict]:
+    """The same verdicts, some of them with the cause inside their hop: those of `first`, then the newest."""
     facts = facts_of(known.home, known.readings)
-    newest = sorted(verdicts, key=lambda v: (v.end_ns is None, v.start_ns))[-MOST_VERDICTS:]
-    chosen = {id(v) for v in newest}
+    newest = sorted(verdicts, key=lambda v: (v.end_ns is None, v.start_ns), reverse=True)
+    chosen = set(list(dict.fromkeys(id(v) for v in (*first, *newest)))[:MOST_VERDICTS])
     return [inside(v, known, facts) if id(v) in chosen else v for v in verdicts]
 
 
