@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 
 from whichhop.compare.comparison import Comparison
 from whichhop.compare.windows.table import WindowTable
-from whichhop.inside.gather import Known, with_causes
+from whichhop.inside.gather import Known, RecordsOf, with_causes
 from whichhop.model import Home, Reading, Record, Session, SessionKey, Verdict
 from whichhop.model.inner_cause import InnerAnswer
 from whichhop.model.time_words import zone_of
@@ -33,15 +33,15 @@ class StoreRecords:
 
 
 def comparison_with_causes(
-    found: Comparison, store: Store, readings: Sequence[Reading], loose: Sequence[Record] = ()
+    found: Comparison, records: RecordsOf, readings: Sequence[Reading]
 ) -> Comparison:
-    """The same comparison, its verdicts with the cause inside their hop."""
+    """The same comparison, its verdicts with the cause inside their hop. records: those that were compared."""
     known = Known(
         home=found.home,
         sessions=found.sessions,
         table=found.table,
         readings=readings,
-        records=StoreRecords(store, loose),
+        records=records,
         zone=zone_of(found.home),
     )
     return replace(found, verdicts=tuple(with_causes(found.verdicts, known)))

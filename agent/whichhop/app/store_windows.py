@@ -8,7 +8,7 @@ from itertools import chain
 import numpy as np
 
 from whichhop.app.collect import Opened
-from whichhop.app.inner_causes import comparison_with_causes
+from whichhop.app.inner_causes import StoreRecords, comparison_with_causes
 from whichhop.compare.comparison import Comparison, compare_windows
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
@@ -35,9 +35,9 @@ def compared(
         source.store, home, start_ns=start_ns, end_ns=end_ns, extra=source.open_records
     )
     found = None if windows is None else compare_windows(home, windows, readings)
-    return (
-        None if found is None else comparison_with_causes(found, source.store, readings, source.open_records)
-    )
+    if found is None:
+        return None
+    return comparison_with_causes(found, StoreRecords(source.store, source.open_records), readings)
 
 
 @dataclass(frozen=True, slots=True)

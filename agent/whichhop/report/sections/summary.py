@@ -110,11 +110,9 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
                 *(f"{m[:1].upper()}{m[1:]}." for m in missing),
             )
         case ReportStanding.ELSEWHERE:
-            if claim and claim.steps:
-                return (*claim.steps[:2], "Do not call the provider about this: it would not change it.")
-            first = FIRST_HOME_STEPS.get(claim.cause) if claim else None
-            if first:
-                return (first, "Do not call the provider about this: it would not change it.")
+            general = FIRST_HOME_STEPS.get(claim.cause, "") if claim else ""
+            if first := (claim and claim.steps[:2]) or (general and (general,)):
+                return (*first, "Do not call the provider about this: it would not change it.")
             return ("Keep measuring; nothing that you do at home would change this.",)
         case _:
             more = " The modem's levels were not read." if dossier.wiring is Wiring.UNREAD else ""
