@@ -189,7 +189,9 @@ def score(row: Row, seeds: Iterable[int], show: bool) -> Count:
                 lasts = ((v.end_ns or run.end_ns) - v.start_ns) / 1e9
                 print(f"    {v.cause} {v.elements} {v.probability:.2f} {lasts:.0f}s: {line}")
                 if v.inside:
-                    print("       ", [(str(r.cause), r.probability, r.evidence) for r in v.inside.reasons[:3]])
+                    print(
+                        "       ", [(str(r.cause), r.probability, r.evidence) for r in v.inside.reasons[:3]]
+                    )
     return out
 
 

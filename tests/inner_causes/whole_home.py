@@ -5,6 +5,7 @@ from `standing.homes` (ranges of published figures); what a cause does is writte
 packets are seen through the public path alone: records and readings in, `compare` and its verdicts out.
 """
 
+import itertools
 from array import array
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
@@ -166,7 +167,9 @@ def draw(
     rtt[rtt > 2.0] = np.nan  # given up
     out = np.where(np.isnan(rtt), np.nan, base.rtt_s / 2 + wait[0])
     records = tuple(_records(sessions, sent, rtt, out, start_ns, rng))
-    readings = tuple(sorted(_readings(home, link, hop, seconds, start_ns, counters, rng), key=lambda r: r.at_ns))
+    readings = tuple(
+        sorted(_readings(home, link, hop, seconds, start_ns, counters, rng), key=lambda r: r.at_ns)
+    )
     return Run(
         home=home, link=link, records=records, readings=readings, start_ns=start_ns,
         end_ns=start_ns + seconds * NS_PER_S, began_ns=start_ns + round(began * 1e9),
@@ -213,7 +216,12 @@ def _hop(
 
 
 def _records(
-    sessions: tuple[Session, ...], sent: Floats, rtt: Floats, out: Floats, start_ns: int, rng: np.random.Generator
+    sessions: tuple[Session, ...],
+    sent: Floats,
+    rtt: Floats,
+    out: Floats,
+    start_ns: int,
+    rng: np.random.Generator,
 ) -> Iterator[Record]:
     for i, session in enumerate(sessions):
         off = rng.uniform(-0.02, 0.02)  # the two clocks' disagreement
@@ -226,7 +234,7 @@ def _records(
         fate = np.where(lost, Fate.LOST, Fate.ANSWERED).astype(np.uint8)
         minute = sent_ns // NS_PER_MINUTE
         edges = [0, *(np.flatnonzero(np.diff(minute)) + 1).tolist(), len(minute)]
-        for a, b in zip(edges[:-1], edges[1:], strict=True):
+        for a, b in itertools.pairwise(edges):
             yield Record(
                 session=session.key,
                 minute=int(minute[a]),
@@ -288,5 +296,8 @@ def _line_counters(
         total = np.cumsum((little if share is None else share) * rate / 8)
         for at in range(10, seconds, 10):
             yield Reading(
-                at_ns=start_ns + at * NS_PER_S, agent=home.agents[0].name, name=name, value=float(total[at - 1])
+                at_ns=start_ns + at * NS_PER_S,
+                agent=home.agents[0].name,
+                name=name,
+                value=float(total[at - 1]),
             )

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 
 from whichhop.compare.comparison import Comparison
 from whichhop.compare.windows.table import WindowTable
+from whichhop.inside.felt import LOOKS
 from whichhop.inside.gather import Known, RecordsOf, with_causes
 from whichhop.model import Home, Reading, Record, Session, SessionKey, Verdict
 from whichhop.model.inner_cause import InnerAnswer
@@ -12,6 +13,7 @@ from whichhop.model.time_words import zone_of
 from whichhop.model.units import NS_PER_S, minute_of
 from whichhop.store.store import Store
 
+DAY_NS = 24 * 3600 * NS_PER_S
 AGAIN_NS = 60 * NS_PER_S
 """An episode that goes on is looked at again this often: counters come once a minute."""
 
@@ -32,9 +34,7 @@ class StoreRecords:
         yield from (r for r in self.loose if r.session in wanted and first <= r.minute < end)
 
 
-def comparison_with_causes(
-    found: Comparison, records: RecordsOf, readings: Sequence[Reading]
-) -> Comparison:
+def comparison_with_causes(found: Comparison, records: RecordsOf, readings: Sequence[Reading]) -> Comparison:
     """The same comparison, its verdicts with the cause inside their hop. records: those that were compared."""
     known = Known(
         home=found.home,
@@ -45,6 +45,13 @@ def comparison_with_causes(
         zone=zone_of(found.home),
     )
     return replace(found, verdicts=tuple(with_causes(found.verdicts, known)))
+
+
+def looks_of_late(store: Store, end_ns: int) -> list[Reading]:
+    """The looks of the last day at packet sizes and DSCPs: one is taken each hour, a span may be shorter."""
+    return [
+        r for name in LOOKS for r in store.readings_like(f"{name}:", from_ns=end_ns - DAY_NS, to_ns=end_ns)
+    ]
 
 
 @dataclass(slots=True)

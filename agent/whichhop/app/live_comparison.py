@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
-from whichhop.app.inner_causes import InnerCauses
+from whichhop.app.inner_causes import InnerCauses, looks_of_late
 from whichhop.app.live_seconds import NewestSeconds, SoonWords
 from whichhop.app.notice_readings import notice_readings
 from whichhop.app.own_use import own_use
@@ -16,6 +16,7 @@ from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.day_book import DayBook
 from whichhop.compare.live import Follower, HomeState
 from whichhop.config.check import House
+from whichhop.inside.felt import felt_of
 from whichhop.model import Home, Reading, Record, Verdict, derive_sessions
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.units import NS_PER_MINUTE
@@ -104,7 +105,8 @@ class LiveComparison:
         notes = [m for m in self._store.notes().values() if due_ns - DAY_NS <= m.at_ns <= due_ns]
         if self._advice is not None:
             since = max(standing.table.start_ns, due_ns - DAY_NS)
-            steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes)
+            felt = felt_of(self.home, looks_of_late(self._store, due_ns), standing.table)
+            steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes, felt)
         self._told_last = _Told(
             ticks_say=ticks_say,
             due_ns=due_ns,
