@@ -2,7 +2,7 @@
 
 IEEE 802.11: beacons each 102.4 ms, seven tries a frame, a station in power save is handed its frames after a
 beacon with its bit or DTIM. Ovens and dimmers: half-waves of the mains, which wander. Compressors: some
-minutes in half an hour to two hours. Scans: 20 s to 15 min apart. Modems: G.994.1 and training, cable ranging.
+minutes in half an hour to two hours. Scans: 20 s to 15 min apart. Modems: G.994.1 and training.
 Figures without a name here are common practice, from memory.
 """
 
@@ -44,7 +44,7 @@ def far_away(hop: Hop) -> None:
     hop.take(on & (tries > 7))
     dbm = rng.uniform(-88, -77)
     hop.facts = {"radio_signal_dbm": dbm, "radio_retry_share": 0.45, "radio_failed_share": 0.03,
-                 "radio_busy_share": rng.uniform(0.1, 0.35), "radio_rate_bps": rng.uniform(6e6, 26e6)}  # fmt: skip
+                 "radio_busy_share": 0.25, "radio_rate_bps": rng.uniform(6e6, 26e6)}  # fmt: skip
     hop.healthy = hop.facts | {"radio_signal_dbm": -58.0, "radio_retry_share": 0.05,
                                "radio_failed_share": 0.0, "radio_rate_bps": 300e6}  # fmt: skip
 
@@ -60,7 +60,7 @@ def neighbours_stream(hop: Hop) -> None:
     waits[stall] += rng.uniform(0.03, 0.2, int(stall.sum()))
     hop.hold(on, waits[on])
     hop.take(on, rng.uniform(0.0005, 0.008))
-    hop.facts = {"radio_signal_dbm": rng.uniform(-64, -42), "radio_busy_share": float(rng.uniform(0.66, 0.95)),
+    hop.facts = {"radio_signal_dbm": rng.uniform(-64, -42), "radio_busy_share": rng.uniform(0.66, 0.95),
                  "radio_retry_share": rng.uniform(0.1, 0.4), "radio_transmit_share": 0.02}  # fmt: skip
     hop.healthy = hop.facts | {"radio_busy_share": 0.2, "radio_retry_share": 0.05}
 

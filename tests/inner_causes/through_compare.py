@@ -5,8 +5,6 @@ inside is held against the truth: right, wrong, abstained, and whether the hop i
 """
 
 import argparse
-import sys
-import time
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -101,8 +99,8 @@ BOTH: tuple[Row, ...] = (
         acts=(act.far_away, act.looks_around), hours=1.5),
     Row(words="busy + power save", causes=(Inner.BUSY_CHANNEL, Inner.POWER_SAVE), place="end", medium=R,
         acts=(act.neighbours_stream, act.sleeps), hours=0.8),
-    Row(words="camera + flapping", causes=(Inner.PERIODIC_INTERFERENCE, Inner.FLAPPING), place="end", medium=R,
-        acts=(act.camera_upload, act.parts_again), hours=1.5),
+    Row(words="camera + flapping", causes=(Inner.PERIODIC_INTERFERENCE, Inner.FLAPPING), place="end",
+        medium=R, acts=(act.camera_upload, act.parts_again), hours=1.5),
     Row(words="dimmer + dropouts", causes=(Inner.MAINS_NOISE, Inner.DROPOUTS), place="backhaul", medium=P,
         acts=(act.lamp_with_dimmer, act.parts_again), hours=1.2),
 )  # fmt: skip
@@ -144,12 +142,13 @@ OWN = (Inner.UPLOAD_FILLS, Inner.DOWNLOAD_FILLS)
 
 
 def about(row: Row, run: Run, found: Comparison | None) -> list[Verdict]:
-    """The verdicts that name the hop alone, or the home's own traffic where that is the truth."""
+    """The verdicts that name the hop and no other, or the home's own traffic where that is the truth."""
     if found is None:
         return []
     if set(row.causes) & set(OWN):
         return [v for v in found.verdicts if v.elements == ("own-traffic",)]
-    return [v for v in found.verdicts if v.elements == (run.link.name,)]
+    alone = {k.name for k in run.home.links} - {run.link.name}
+    return [v for v in found.verdicts if run.link.name in v.elements and not alone & set(v.elements)]
 
 
 @dataclass(slots=True)
@@ -212,7 +211,6 @@ def table(first: int, many: int, only: str, show: bool) -> Iterator[str]:
         for row in rows:
             if only not in row.words:
                 continue
-            began = time.monotonic()
             count = score(row, range(first, first + many), show)
             told += count.told
             if rows is ROWS:
@@ -223,11 +221,10 @@ def table(first: int, many: int, only: str, show: bool) -> Iterator[str]:
                 f"{words + row.words:36} {c['right']:6}{c['wrong']:6}{c['abstained']:6}{c['hop not named']:7}"
                 f"  {instead}"
             )
-            print(f"  {time.monotonic() - began:.1f} s", file=sys.stderr)
     named, seen = total["right"] + total["wrong"], total.total() - total["hop not named"]
     yield (
         f"right among the named: {total['right'] / max(1, named):.1%} of {named}; abstained:"
-        f" {total['abstained'] / max(1, seen):.1%} of {seen} whose hop was named; calibration error of all that"
+        f" {total['abstained'] / max(1, seen):.1%} of {seen} whose hop was named; calibration error of what"
         f" was named: {ece(told):.3f} over {len(told)} verdicts"
     )
 

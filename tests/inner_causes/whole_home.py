@@ -1,4 +1,4 @@
-"""Whole homes in which one hop, for a while, has a known cause inside; out come what agents would have stored.
+"""Whole homes in which one hop, for a while, has a known cause inside: what agents would have stored.
 
 A second mind beside `drawn_hop`: nothing of the room `inside` is used here, nor are its units. Health comes
 from `standing.homes` (ranges of published figures); what a cause does is written in `causes_of_homes`. The

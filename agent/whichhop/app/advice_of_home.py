@@ -95,6 +95,7 @@ class LiveAdvice:
         start_ns: int,
         end_ns: int,
         notes: Sequence[Note] = (),
+        *,
         felt: Sequence[Felt] = (),
     ) -> tuple[str, ...]:
         """At most four lines, the best first; none where nothing was wrong and nothing is under the plan."""

@@ -35,7 +35,7 @@ class StoreRecords:
 
 
 def comparison_with_causes(found: Comparison, records: RecordsOf, readings: Sequence[Reading]) -> Comparison:
-    """The same comparison, its verdicts with the cause inside their hop. records: those that were compared."""
+    """The same comparison, its verdicts with the cause inside their hop. records: what was compared."""
     known = Known(
         home=found.home,
         sessions=found.sessions,
@@ -83,8 +83,12 @@ class InnerCauses:
                 records=StoreRecords(self.store, loose),
                 zone=zone_of(self.home),
             )
-            for verdict in with_causes(due, known):
-                self._kept[_key(verdict)] = (at_ns, verdict.inside)
+            # Episodes of one hop are looked at together, so those that are over are given too.
+            hops = {(v.cause, v.elements) for v in due}
+            of_due = [v for v in verdicts if (v.cause, v.elements) in hops]
+            for verdict in with_causes([replace(v, inside=None) for v in of_due], known, due):
+                if verdict.inside is not None or _key(verdict) not in self._kept:
+                    self._kept[_key(verdict)] = (at_ns, verdict.inside)
         wanted = {_key(v) for v in verdicts}
         self._kept = {key: kept for key, kept in self._kept.items() if key in wanted}
         return [replace(v, inside=self._kept[_key(v)][1]) for v in verdicts]

@@ -106,7 +106,7 @@ class LiveComparison:
         if self._advice is not None:
             since = max(standing.table.start_ns, due_ns - DAY_NS)
             felt = felt_of(self.home, looks_of_late(self._store, due_ns), standing.table)
-            steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes, felt)
+            steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes, felt=felt)
         self._told_last = _Told(
             ticks_say=ticks_say,
             due_ns=due_ns,

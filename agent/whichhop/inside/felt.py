@@ -99,9 +99,7 @@ def _black_holes(home: Home, readings: Sequence[Reading], table: WindowTable) ->
     where = f"The way to {', '.join(others)} alone" if beyond else "The way to the internet"
     many = sum(len(k.values) for k in bad)
     steps = (
-        (
-            f"Tell whoever runs {others[0]}, or the provider: the other peers take packets of {size:.0f} octets.",
-        )
+        (f"Tell whoever runs {others[0]}, or the provider: other peers take packets of {size:.0f} octets.",)
         if beyond
         else (
             f"Set the MTU of the router's internet side to {fits:.0f}, or turn on its clamping of TCP's MSS"
@@ -173,7 +171,7 @@ def _cleared(home: Home, readings: Sequence[Reading]) -> Iterator[Felt]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Resolver:
-    """What one agent's questions to one resolver met over the span. way_s: a round trip to where it stands."""
+    """What one agent's questions to one resolver met over the span. way_s: a round trip to its place."""
 
     agent: str
     name: str
@@ -260,9 +258,9 @@ def _of_names(cause: FeltCause, worst: _Resolver, better: _Resolver | None, *, m
         evidence=tuple(evidence),
         steps=(
             f"{use}.",
-            f"Restart the box that answers as {worst.name}, where it is the home's own, and turn off filters on"
-            " it one by one.",
-        ),
+            f"Restart the box that answers as {worst.name}, where it is the home's own, and turn its filters off"
+            " one by one.",
+            f"Restart the box that answers as {worst.name}, where it is the home's own; turn its filters off"
         check="whichhop compare HOME",
         source="RFC 1035 section 4.2.1; bounds: common practice",
     )

@@ -14,7 +14,10 @@ better; under -75 dBm none is fast (common practice)."""
 BUSY, SOME, FREE = 0.6, 0.45, 0.3
 """Share of the time in which strangers hold the channel. Over half of it every frame waits for somebody
 (common practice; the standard sets no limit)."""
-RETRIES = 0.25
+MOSTLY, TRIES_BEYOND = 0.4, 7 / 3
+"""A frame is given up after seven tries (IEEE 802.11, dot11ShortRetryLimit) and late from the third or so on
+(windows of 16 to 1024 slots), so a share late of p^3 goes with one lost of p^7; a quarter of that allows for
+radios that try longer."""
 SHORT_S = 5.0
 """A scan of a band takes some 100 ms a channel, so up to 4 s for forty channels; what lasts longer at a
 period is no scan (common practice)."""
@@ -77,6 +80,8 @@ def weak_signal(seen: Seen) -> Iterator[Sign]:
         )
     elif shape.lost < 0.006:
         yield Sign(-1.5)
+    if shape.late >= MOSTLY and shape.lost < 0.25 * shape.late**TRIES_BEYOND:
+        yield Sign(-2.0)  # so many late ones by retries would bring more losses
     if shape.period is not None or shape.outages >= 3:
         yield Sign(-1.5)
     if shape.mains is not None and shape.mains.over >= MAINS_OVER and shape.mains.strength >= MAINS_STRENGTH:
