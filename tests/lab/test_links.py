@@ -194,11 +194,12 @@ def test_a_full_access_queue_delays_everyone_by_its_depth(home: EmulatedHome) ->
     sink = ready(flow(home, "harbour", "stream-in", "4002"))
     source = flow(home, "study", "stream-out", "198.51.100.7", "4002", "9")
     ready(sink, "taking")
-    sleep_s(1.0)
+    sleep_s(2.0)
     _, times = ping(home, "desk", "203.0.113.1", 20, 0.05)
     source.stop()
     sink.stop()
-    assert 24.0 + 75.0 <= max(times) <= 24.0 + 175.0
+    # The median: one answer may have waited for a processor.
+    assert 24.0 + 75.0 <= statistics.median(times) <= 24.0 + 175.0
 
 
 def test_a_hosts_programs_starve_and_sleep_without_the_network_noticing(home: EmulatedHome) -> None:

@@ -161,7 +161,8 @@ def test_the_line_is_measured_both_ways_with_its_delay_under_load(at_once: AtOnc
     assert up["load"]["after_s"] < up["load"]["before_s"] + 0.01
     assert up["load"]["sent"] >= 20
     assert 0.95 < up["efficiency"] <= 1
-    assert 1 <= up["time_ratio"] < 1.5
+    # RFC 6349 4.1.2: 1 is perfect; the ideal is itself a measured rate, so that a hair less can come out.
+    assert 0.97 <= up["time_ratio"] < 1.5
     assert up["base_rtt_s"] < 0.03
     assert up["load"]["trips_per_minute"] < 60 / up["load"]["before_s"]
 

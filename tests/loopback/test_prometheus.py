@@ -124,9 +124,9 @@ def test_the_console_shows_the_home_from_the_servers_own_data(scraped: Scraped, 
     cells = Cells()
     cells.feed(page)
     assert not cells.open
-    assert ["Alder House", "upstream-link", "modem/provider-edge", "90%"] in cells.rows
+    assert ["Alder House", "upstream-link", "modem/provider-edge", "90 %"] in cells.rows
     session = next(row for row in cells.rows if row[:3] == ["desk", "harbour", "stamp"])
     assert all(session[3:7]), session
-    assert ["modem", "down-1", "+1.0 dBmV", "41.0 dB", "0.1%"] in cells.rows
+    assert ["modem", "down-1", "+1.0 dBmV", "41.0 dB", "0.1 %"] in cells.rows
     assert page.count('class="column"') >= 24  # one a session at least
     assert sum(row[-1] == "yes" for row in cells.rows if row) == len(AGENTS)

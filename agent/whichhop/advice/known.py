@@ -15,6 +15,7 @@ from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
 from whichhop.model.felt import Felt
 from whichhop.model.note import Note
+from whichhop.model.percent import percent
 from whichhop.model.time_words import instant_words
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, figure_of
 from whichhop.model.units import NS_PER_S
@@ -120,7 +121,7 @@ def trouble_words(found: Trouble) -> str:
         return "no fault was seen"
     worst = max(found.verdicts, key=_weight)
     many = len(found.verdicts)
-    share = f"{found.share:.1%}" if found.share >= 0.001 else "under 0.1 %"
+    share = percent(found.share, 1) if found.share >= 0.001 else "under 0.1 %"
     text = f"{many} episode{'s' if many != 1 else ''}, {share} of the time judged"
     text += f"; {'the worst' if many > 1 else 'it'} began {instant_words(worst.start_ns, found.zone)}"
     figures = []
@@ -129,7 +130,8 @@ def trouble_words(found: Trouble) -> str:
         figures.append(f"{severity.added_p50_s * 1e3:.0f} ms added")
     if severity is not None and severity.lost and severity.loss_ratio is not None:
         low, high = severity.loss_low or 0.0, severity.loss_high or 0.0
-        figures.append(f"{severity.loss_ratio:.1%} of {severity.sent} packets lost ({low:.1%} to {high:.1%})")
+        between = f"{percent(low, 1)} to {percent(high, 1)}"
+        figures.append(f"{percent(severity.loss_ratio, 1)} of {severity.sent} packets lost ({between})")
     return text + (f", {' and '.join(figures)}" if figures else "")
 
 

@@ -22,6 +22,7 @@ from whichhop.compare.comparison import Comparison
 from whichhop.compare.words import not_measured_words
 from whichhop.config.check import House, read_house
 from whichhop.model import Link, derive_sessions
+from whichhop.model.percent import percent
 from whichhop.model.units import NS_PER_MINUTE
 
 EPILOG = """\
@@ -79,7 +80,7 @@ def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[Know
 
 def _lines(number: int, step: Recommendation) -> list[str]:
     first, *rest = step_words(step)
-    share = f"  [gives back at most {step.worth:.0%} of what is paid for]" if step.worth >= 0.005 else ""
+    share = f"  [gives back at most {percent(step.worth)} of what is paid for]" if step.worth >= 0.005 else ""
     return [
         f"{number}. {first}{share}",
         *(f"   {w}" for w in rest),

@@ -29,13 +29,13 @@ from whichhop.compare.words import (
     felt_words,
     level_words,
     not_measured_words,
-    probability_words,
     since_words,
     timing_words,
 )
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Reading
+from whichhop.model.percent import probability_words
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.report.times import how_long

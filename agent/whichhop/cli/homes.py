@@ -11,9 +11,9 @@ from typing import Any
 
 from whichhop.app.homes import HomeFault, HomeRow, Standing, read_homes
 from whichhop.app.metrics_windows import authorization_of
-from whichhop.daemon.notice.words import chance
 from whichhop.errors import DataError
 from whichhop.model import CAUSE_TABLE, Cause
+from whichhop.model.percent import probability_words
 from whichhop.model.time_words import instant_words
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
@@ -58,7 +58,8 @@ def _fault(fault: HomeFault) -> str:
     what = _cause(fault) if fault.elements == fault.cause else f"{_cause(fault)}: {fault.elements}"
     if fault.cause == Cause.NOT_SEPARABLE:
         what = f"one of these, which cannot be told apart: {fault.elements}"
-    return f"{what[0].upper()}{what[1:]}. Probability of fault {chance(fault.probability)}, since {since}."
+    sure = probability_words(fault.probability)
+    return f"{what[0].upper()}{what[1:]}. Probability of fault {sure}, since {since}."
 
 
 def _lines(row: HomeRow, wide: int, *, whole: bool) -> list[str]:

@@ -11,12 +11,12 @@ from whichhop.compare.words import (
     NO_FAULT,
     level_words,
     owner_words,
-    probability_words,
     since_words,
 )
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.model.home import ALLOW_A_TARGET
+from whichhop.model.percent import probability_words
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
 WIDTH, HEIGHT = 80, 24

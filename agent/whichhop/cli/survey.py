@@ -20,6 +20,7 @@ from whichhop.daemon.probers import ProberMaker, estimate_now
 from whichhop.daemon.room_walk import figures_of, listen
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Medium, Method, Node, Sample, Session, derive_sessions
+from whichhop.model.percent import percent
 from whichhop.model.room import RoomResult, from_readings, newest_of, to_readings, usable_name
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock
@@ -179,7 +180,8 @@ def _mb(bps: float | None, at_least: float | None) -> str:
 
 def _row(j: Judged) -> tuple[str, ...]:
     r = j.result
-    loss = f"{r.lost}/{r.sent} ({j.loss.low:.1%}-{j.loss.high:.1%})" if r.sent else "nothing sent"
+    span = f"{percent(j.loss.low, 1)} to {percent(j.loss.high, 1)}"
+    loss = f"{r.lost}/{r.sent} ({span})" if r.sent else "nothing sent"
     loss += f", {r.unsent} not sent" if r.sent and r.unsent else ""
     between = f" ({_ms(r.p50_low_s)}-{_ms(r.p50_high_s)})" if r.p50_low_s is not None else ""
     return (

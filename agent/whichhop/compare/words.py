@@ -7,6 +7,7 @@ from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKe
 from whichhop.model.felt import Felt
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.links import HOUSE_CABLING
+from whichhop.model.percent import percent, probability_words
 from whichhop.model.stamps import program_stamps
 
 
@@ -160,15 +161,10 @@ def severity_words(severity: Severity) -> str:
     if severity.lost and severity.loss_ratio is not None:
         low, high = severity.loss_low or 0.0, severity.loss_high or 0.0
         parts.append(
-            f"{severity.loss_ratio:.1%} of {severity.sent} packets lost "
-            f"(95 % interval {low:.1%} to {high:.1%}{loss_way_words(severity)})"
+            f"{percent(severity.loss_ratio, 1)} of {severity.sent} packets lost "
+            f"(95 % interval {percent(low, 1)} to {percent(high, 1)}{loss_way_words(severity)})"
         )
     return " and ".join(parts)
-
-
-def probability_words(probability: float) -> str:
-    """A probability as a reader may take it: no evidence makes anybody 100 % sure."""
-    return "over 99%" if probability > 0.99 else f"{probability:.0%}"
 
 
 def headline(verdict: Verdict) -> str:
@@ -196,7 +192,7 @@ def shares_words(verdict: Verdict) -> str:
         return ""
     each = [f"{element_words(name)} {probability_words(p)}" for name, p in shares.items() if p >= 0.01]
     rest = len(shares) - len(each)
-    return "Of these: " + ", ".join(each) + (f"; {rest} more under 1%." if rest else ".")
+    return "Of these: " + ", ".join(each) + (f"; {rest} more under 1 %." if rest else ".")
 
 
 NOT_PROVEN_OF_THE_LINE = (

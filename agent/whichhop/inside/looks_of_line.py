@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from whichhop.cabling.rules import LevelStanding
 from whichhop.inside.seen import Seen, Sign
 from whichhop.model import Medium
+from whichhop.model.percent import percent
 
 EVENING = (17.0, 24.5)
 """Lines are fullest from about five in the afternoon to midnight (common practice; the traffic of homes
@@ -81,7 +82,7 @@ def _idle(seen: Seen) -> Iterator[Sign]:
     if most is not None and most >= FULL:
         yield Sign(-4.0)
     elif most is not None and most < FREE:
-        yield Sign(0.7, f"the home itself used {most:.0%} of its line")
+        yield Sign(0.7, f"the home itself used {percent(most)} of its line")
 
 
 def evening_congestion(seen: Seen) -> Iterator[Sign]:
@@ -159,17 +160,18 @@ def _direction(seen: Seen, way: str) -> Iterator[Sign]:
     if mine is not None:
         if mine >= FULL and (other is None or other < mine - 0.15):
             yield Sign(
-                3.5, f"the home used {mine:.0%} of its line {way} and {other or 0.0:.0%} the other way"
+                3.5,
+                f"the home used {percent(mine)} of its line {way} and {percent(other or 0.0)} the other way",
             )
         elif mine < FREE:
             yield Sign(-4.0)
         elif mine >= FULL:
-            yield Sign(1.5, f"the home used {mine:.0%} of its line {way}")
+            yield Sign(1.5, f"the home used {percent(mine)} of its line {way}")
     there = None if seen.shape is None else seen.shape.there_share
     if there is not None:
         share = there if way == "up" else 1.0 - there
         if share >= 0.75:
-            yield Sign(2.5, f"{share:.0%} of the wait was {way}stream")
+            yield Sign(2.5, f"{percent(share)} of the wait was {way}stream")
         elif share <= 0.35:
             yield Sign(-2.5)
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from whichhop.inside.rhythm import Period
 from whichhop.inside.seen import Seen, Sign, values_of
 from whichhop.inside.shape import Shape
+from whichhop.model.percent import percent
 
 WEAK_DBM, FAIR_DBM, GOOD_DBM = -75.0, -70.0, -64.0
 """IEEE 802.11 asks a receiver of 20 MHz to hear 64-QAM 3/4 at -65 dBm and 16-QAM 1/2 at -70 dBm, BPSK 1/2 at
@@ -67,7 +68,7 @@ def weak_signal(seen: Seen) -> Iterator[Sign]:
             yield Sign(-1.0)
     failed = seen.fact("radio_failed_share")
     if failed is not None and failed > 0.01:
-        yield Sign(0.8, f"{failed:.1%} of the frames were given up after all retries")
+        yield Sign(0.8, f"{percent(failed, 1)} of the frames were given up after all retries")
     shape = seen.shape
     if shape is None:
         return
@@ -76,7 +77,7 @@ def weak_signal(seen: Seen) -> Iterator[Sign]:
         sure = shape.lost >= 0.02 and shape.clumped < CLUMPED
         yield Sign(
             3.0 if sure else 1.5,
-            f"{shape.lost:.1%} of the packets were lost and {shape.late:.0%} late, all the time",
+            f"{percent(shape.lost, 1)} of the packets were lost and {percent(shape.late)} late, all the time",
         )
     elif shape.lost < 0.006:
         yield Sign(-1.5)
@@ -93,9 +94,9 @@ def busy_channel(seen: Seen) -> Iterator[Sign]:
     busy = strangers_share(seen)
     if busy is not None:
         if busy >= BUSY:
-            yield Sign(4.0, f"others held the channel {busy:.0%} of the time")
+            yield Sign(4.0, f"others held the channel {percent(busy)} of the time")
         elif busy >= SOME:
-            yield Sign(1.5, f"others held the channel {busy:.0%} of the time")
+            yield Sign(1.5, f"others held the channel {percent(busy)} of the time")
         elif busy < FREE:
             yield Sign(-4.0)
     signal = seen.fact("radio_signal_dbm")
@@ -110,7 +111,7 @@ def busy_channel(seen: Seen) -> Iterator[Sign]:
         yield Sign(
             3.0 if shape.lost < 0.01 and shape.clumped < CLUMPED else 1.5,
             f"packets waited (half of them {shape.added_p50_s * 1e3:.0f} ms and more, one in ten"
-            f" {shape.added_p90_s * 1e3:.0f} ms), and {shape.lost:.1%} were lost",
+            f" {shape.added_p90_s * 1e3:.0f} ms), and {percent(shape.lost, 1)} were lost",
         )
     elif shape.lost >= 0.03:
         yield Sign(-2.0)
@@ -151,8 +152,8 @@ def _period_words(period: Period) -> str:
     every = f"{period.every_s:.0f} s" if period.every_s < 180 else f"{period.every_s / 60:.1f} min"
     lasts = f"for about {max(1.0, period.lasts_s):.0f} s" if period.lasts_s >= 1.5 else "for a moment"
     return (
-        f"it comes every {every} {lasts}: {period.events} times, {period.kept:.0%} of the cycles, "
-        f"in step to {period.coherence:.0%}"
+        f"it comes every {every} {lasts}: {period.events} times, {percent(period.kept)} of the cycles, "
+        f"in step to {percent(period.coherence)}"
     )
 
 
@@ -170,6 +171,10 @@ def _dozes(shape: Shape) -> bool:
     return idle is not None and awake is not None and idle >= 0.12 and idle >= 3.0 * awake
 
 
+def _late_words(share: float | None) -> str:
+    return f"{percent(share or 0.0)} of the packets were late"
+
+
 def dozes(seen: Seen) -> Iterator[Sign]:
     """Late after a pause, quick right behind another packet, nothing lost, no wait over some beacons."""
     told = seen.fact("radio_power_save")
@@ -181,8 +186,9 @@ def dozes(seen: Seen) -> Iterator[Sign]:
     if _dozes(shape) and shape.cap_s <= DOZE_MOST_S:
         yield Sign(
             4.5,
-            f"{shape.idle_late:.0%} of the packets were late after a pause of {150} ms, "
-            f"{shape.awake_late:.0%} right behind another; none waited over {shape.cap_s * 1e3:.0f} ms",
+            f"{_late_words(shape.idle_late)} after a pause of 150 ms, "
+            f"{percent(shape.awake_late or 0.0)} right behind another;"
+            f" none waited over {shape.cap_s * 1e3:.0f} ms",
         )
     elif shape.idle_late is not None and shape.awake_late is None and shape.lost < 0.01:
         # All packets come after a pause. A busy channel looks alike, but hinders both ways.
@@ -191,8 +197,8 @@ def dozes(seen: Seen) -> Iterator[Sign]:
         if even and toward:
             yield Sign(
                 4.5,
-                f"{shape.idle_late:.0%} of the packets were late, all toward one end, and none waited over"
-                f" {shape.cap_s * 1e3:.0f} ms",
+                f"{_late_words(shape.idle_late)}, all toward one end, and none"
+                f" waited over {shape.cap_s * 1e3:.0f} ms",
             )
         else:
             yield Sign(0.8 if even and shape.there_share is None else -2.0)
@@ -244,8 +250,8 @@ def drops_out(seen: Seen) -> Iterator[Sign]:
     if shape.outages >= 2 and shape.period is None and between < 0.05 and shape.late < 0.03:
         yield Sign(
             2.6 + min(1.5, 0.3 * shape.outages),
-            f"{shape.outages} times nothing passed, for {shape.outage_s:.0f} s each; {between:.1%} was lost"
-            " between",
+            f"{shape.outages} times nothing passed, for {shape.outage_s:.0f} s each;"
+            f" {percent(between, 1)} was lost between",
         )
     elif shape.outages == 0:
         yield Sign(-3.0)

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from whichhop.inside.looks_of_radio import drops_out
 from whichhop.inside.seen import Seen, Sign, values_of
+from whichhop.model.percent import percent
 
 ERRORS = 1e-4
 """Clause 40 of IEEE 802.3 is built for a bit error ratio of 1e-10, so at most one frame in about a million; a
@@ -44,14 +45,16 @@ def frame_errors(seen: Seen) -> Iterator[Sign]:
     errors, frames = seen.fact("port_errors", sum), seen.fact("port_frames", sum)
     if errors is not None and frames:
         if errors / frames > ERRORS:
-            yield Sign(4.5, f"{errors:.0f} of {frames:.0f} frames were damaged ({errors / frames:.2%})")
+            yield Sign(
+                4.5, f"{errors:.0f} of {frames:.0f} frames were damaged ({percent(errors / frames, 2)})"
+            )
         elif frames > 1000:
             yield Sign(-2.5)
     shape = seen.shape
     if shape is None:
         return
     if shape.lost >= 0.01 and shape.late < 0.02 and not shape.outages:
-        yield Sign(3.4, f"{shape.lost:.1%} of the packets were lost at random and none was late")
+        yield Sign(3.4, f"{percent(shape.lost, 1)} of the packets were lost at random and none was late")
     elif shape.lost < 0.003:
         yield Sign(-2.0)
 
@@ -84,13 +87,13 @@ def overloaded(seen: Seen) -> Iterator[Sign]:
     """Slow for all that crosses it, more so with traffic; not silent."""
     load = seen.fact("node_processor_share")
     if load is not None:
-        yield Sign(4.0, f"its processor was {load:.0%} busy") if load > 0.85 else Sign(-2.5)
+        yield Sign(4.0, f"its processor was {percent(load)} busy") if load > 0.85 else Sign(-2.5)
     heat = seen.fact("node_temperature_c", max)
     if heat is not None and heat >= 90.0:
         yield Sign(2.0, f"it was {heat:.0f} degrees C hot inside")
     shape = seen.shape
     if shape is not None and shape.silent_share < 0.2 and shape.late > 0.1:
-        yield Sign(3.4, f"{shape.late:.0%} of what crosses it was late, {shape.lost:.1%} lost")
+        yield Sign(3.4, f"{percent(shape.late)} of what crosses it was late, {percent(shape.lost, 1)} lost")
     elif shape is not None and shape.silent_share > 0.5:
         yield Sign(-3.0)
 
@@ -108,7 +111,8 @@ def slow_resolver(seen: Seen) -> Iterator[Sign]:
     if (figures.loss_ratio or 0.0) < 0.1:
         added = figures.added_p50_s or figures.added_p95_s or 0.0
         yield Sign(
-            3.0, f"answers took {added * 1e3:.0f} ms longer, {figures.loss_ratio or 0.0:.1%} never came"
+            3.0,
+            f"answers took {added * 1e3:.0f} ms longer, {percent(figures.loss_ratio or 0.0, 1)} never came",
         )
     else:
         yield Sign(-2.0)
@@ -117,7 +121,8 @@ def slow_resolver(seen: Seen) -> Iterator[Sign]:
 def lost_lookups(seen: Seen) -> Iterator[Sign]:
     """Answers do not come."""
     figures = seen.verdict.severity
-    if figures is not None and (figures.loss_ratio or 0.0) >= 0.1:
-        yield Sign(3.0, f"{figures.loss_ratio:.0%} of the questions stayed without an answer")
+    lost = 0.0 if figures is None else figures.loss_ratio or 0.0
+    if lost >= 0.1:
+        yield Sign(3.0, f"{percent(lost)} of the questions stayed without an answer")
     else:
         yield Sign(-2.0)

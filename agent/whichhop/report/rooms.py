@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+from whichhop.model.percent import percent
 from whichhop.model.room import RoomResult
 from whichhop.stats.proportion import Interval, wilson
 
@@ -75,8 +76,9 @@ def _stands(r: RoomResult, loss: Interval, plan: tuple[float | None, float | Non
     tried = r.sent + r.unsent
     gone = wilson(r.lost + r.unsent, tried)
     unsent = wilson(r.unsent, tried)
-    lost = f"{r.lost} of {r.sent} packets lost ({loss.low:.1%} to {loss.high:.1%})"
-    held = f"{r.unsent} of {tried} packets could not be sent at all ({unsent.low:.1%} to {unsent.high:.1%})"
+    lost = f"{r.lost} of {r.sent} packets lost ({percent(loss.low, 1)} to {percent(loss.high, 1)})"
+    span = f"{percent(unsent.low, 1)} to {percent(unsent.high, 1)}"
+    held = f"{r.unsent} of {tried} packets could not be sent at all ({span})"
     worst = held if r.unsent > r.lost else lost
     if gone.low >= DEAD_LOSS:
         return Quality.DEAD, worst

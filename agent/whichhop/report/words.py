@@ -5,6 +5,7 @@ import math
 from whichhop.model import Owner
 from whichhop.model.dossier import Claim, Figure
 from whichhop.model.links import HOUSE_CABLING
+from whichhop.model.percent import probability_words
 
 HARD = "\u00a0"
 """A blank at which no line ends, between a number and its unit."""
@@ -76,4 +77,4 @@ def figure(claim: Claim, name: str) -> Figure:
 
 def probability(value: float) -> str:
     """A probability without claiming certainty."""
-    return f"over 99{HARD}%" if value > 0.99 else f"{value:.0%}".replace("%", f"{HARD}%")
+    return probability_words(value).replace(" %", f"{HARD}%")

@@ -11,7 +11,7 @@ from whichhop.model.inner_cause import InnerAnswer, InnerCause, Reason
 
 
 def _inside(cause: InnerCause, probability: float = 0.9) -> InnerAnswer:
-    reason = Reason(cause=cause, probability=probability, evidence=("others held the channel 82% of it",))
+    reason = Reason(cause=cause, probability=probability, evidence=("others held the channel 82 % of it",))
     return InnerAnswer(where="Wi-Fi between desk and attic", reasons=(reason,))
 
 
@@ -23,7 +23,7 @@ def test_a_busy_channel_calls_for_another_channel_before_a_cable() -> None:
     assert "another channel" in mine[0].what
     assert [list(Cost).index(s.cost) for s in mine] == sorted(list(Cost).index(s.cost) for s in mine)
     words = "\n".join(step_words(mine[0]))
-    assert "82%" in words
+    assert "82 %" in words
     assert "Should bring:" in words
     assert "whichhop before-after" in words
     wired = next(s for s in mine if s.what.startswith("Wire"))

@@ -70,7 +70,7 @@ def test_the_fault_its_surety_and_its_begin_come_first_and_its_link_leads() -> N
         steps=("move the attic node nearer to the router",),
     )
     lines = screen(view(bulletin)).splitlines()
-    assert lines[2].startswith("Now       The backhaul is at fault: attic/router, over 99% sure, since ")
+    assert lines[2].startswith("Now       The backhaul is at fault: attic/router, over 99 % sure, since ")
     first = next(line for line in lines if line.startswith("Links"))
     assert first.startswith("Links     study/router  at fault")
     assert first.endswith("14.0 ms over usual, 2.1 % packet loss")

@@ -27,7 +27,7 @@ def test_of_several_only_one_need_be_at_fault():
 
 
 def test_the_headline_names_the_cause_the_place_and_how_sure():
-    assert headline(verdict()) == "The backhaul: the link attic to router (97% sure)."
+    assert headline(verdict()) == "The backhaul: the link attic to router (97 % sure)."
 
 
 def test_what_is_not_proven_says_so_and_what_is_missing():
@@ -66,7 +66,7 @@ def test_figures_reasons_and_remedies_are_told():
     )
     text = " ".join(found)
     assert "40 ms added" in text
-    assert "10.0% of 600 packets lost (95 % interval 7.8% to 12.7%)" in text
+    assert "10.0 % of 600 packets lost (95 % interval 7.8 % to 12.7 %)" in text
     assert "Ruled out: the link desk to attic, because it stayed quiet (a>b:echo)." in text
     assert "run an agent on router" in text
 

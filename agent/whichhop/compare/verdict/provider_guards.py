@@ -12,6 +12,7 @@ from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
 from whichhop.compare.words import element_words
 from whichhop.model import PROVIDER_EDGE, Home, LinkKind, Medium, Session
+from whichhop.model.percent import percent
 from whichhop.stats.proportion import wilson
 
 SHOWS_S = 0.003
@@ -235,7 +236,7 @@ def _inner_trouble(seen: SeenInEpisode, inner: list[int], outer: list[int], sett
     if slow and inside > max(settings.guard_share * outside, 0.001):
         return f"{inside * 1e3:.0f} ms of {outside * 1e3:.0f} ms are added inside the home"
     if lossy and not slow and in_high > out_ratio / 4:
-        return f"loss inside the home may be up to {in_high:.0%}, against {out_ratio:.0%} outside"
+        return f"loss inside the home may be up to {percent(in_high)}, against {percent(out_ratio)} outside"
     return None
 
 
@@ -245,7 +246,8 @@ def _own_use(scene: Scene, settings: Settings) -> list[str]:
     high = float(np.nanquantile(scene.use, 0.9))
     if high >= settings.guard_use:
         return [
-            f"a time when the home itself used less of its line (it may have used {min(high, 1.0):.0%} of it)"
+            "a time when the home itself used less of its line"
+            f" (it may have used {percent(min(high, 1.0))} of it)"
         ]
     return []
 
@@ -259,7 +261,8 @@ def _slight(scene: Scene, seen: SeenInEpisode, crossing: list[int]) -> list[str]
     if not slight or not use > max(LEAST_USE, scene.usual_use):
         return []
     return [
-        f"a time when the home used its line no more than usual ({scene.usual_use:.0%}; it was {use:.0%}):"
+        "a time when the home used its line no more than usual"
+        f" ({percent(scene.usual_use)}; it was {percent(use)}):"
         " so slight a delay may be bursts of its own"
     ]
 

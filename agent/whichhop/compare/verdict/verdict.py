@@ -19,6 +19,7 @@ from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Cause, RuledOut, Severity, Verdict
 from whichhop.model.links import PROVIDERS
+from whichhop.model.percent import percent
 from whichhop.stats.proportion import wilson
 
 LINE = (Nature.ACCESS, Nature.OWN_TRAFFIC)
@@ -244,7 +245,7 @@ def ruled_out(scene: Scene, seen: SeenInEpisode, lead: Element, named: Sequence[
     use = scene.use[np.isfinite(scene.use)]
     if OWN_TRAFFIC not in named and use.size and any(e.name == OWN_TRAFFIC for e in scene.elements):
         high = float(np.quantile(use, 0.9))
-        why = f"the home used {min(high, 1.0):.0%} of its line or less"
+        why = f"the home used {percent(min(high, 1.0))} of its line or less"
         out.insert(0, RuledOut(what=OWN_TRAFFIC, why=why, sessions=()))
     return tuple(out[:MOST_NAMED])
 

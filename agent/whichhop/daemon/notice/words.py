@@ -11,6 +11,7 @@ from whichhop.daemon.notice.book import Kind, News, Passed
 from whichhop.daemon.notice.faults import Fault
 from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow
+from whichhop.model.percent import probability_words
 from whichhop.model.time_words import instant_words
 from whichhop.model.units import NS_PER_S
 from whichhop.printable import printable
@@ -51,11 +52,6 @@ def reader_of(bulletin: Bulletin, zone: tzinfo | None) -> Reader:
         steps=bulletin.steps,
         several=len(bulletin.ongoing) > 1,
     )
-
-
-def chance(probability: float) -> str:
-    """No evidence makes anybody 100 % sure."""
-    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
 
 
 def document(news: News, verdict: Verdict | None, reader: Reader, number: str, now_ns: int) -> dict[str, Any]:
@@ -139,7 +135,7 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
     if fault is None:
         return _summary(news.passed, reader)
     what = _what(verdict, fault, reader.links)
-    sure = chance(fault.probability)
+    sure = probability_words(fault.probability)
     if news.kind is Kind.WITHDRAWN:
         return (
             f"Withdrawn: {what}",

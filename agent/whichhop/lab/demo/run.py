@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from whichhop.compare.words import probability_words
 from whichhop.config.keys import create_key
 from whichhop.errors import WhichhopError
 from whichhop.lab.build.programs import Running
@@ -17,6 +16,7 @@ from whichhop.lab.demo.stories import Story, StoryOutcome, is_named, outcome
 from whichhop.lab.emulated_home import EmulatedHome
 from whichhop.lab.links.fault_words import effect_words
 from whichhop.lab.standard_home import HOME_FILE, alder_scenario
+from whichhop.model.percent import probability_words
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock, SystemClock, sleep_s
 

@@ -8,7 +8,7 @@ from whichhop.model.note import Note
 from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.drawings import hatch, mark
-from whichhop.serve.page.figures import ago, chance, how_long, when
+from whichhop.serve.page.figures import ago, how_long, probability, when
 from whichhop.serve.page.markup import Inside, Markup, join, tag
 from whichhop.serve.page.sentence import Mood, blame, places, whose
 
@@ -180,9 +180,9 @@ def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
         tag("p", tag("span", class_=f"key {_BARS.get(owner, 'bar-nobody')}"), " ", blame(verdict, links)),
         tag(
             "p",
-            f"{chance(verdict.probability)} sure; {whose(verdict)} to fix"
+            f"{probability(verdict.probability)} sure; {whose(verdict)} to fix"
             if owner is not Owner.NOBODY
-            else f"{chance(verdict.probability)} sure",
+            else f"{probability(verdict.probability)} sure",
             class_="aside",
         ),
         tag(

@@ -5,19 +5,12 @@ from datetime import datetime
 from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
 from whichhop.report.times import how_long
-from whichhop.report.words import HARD, millis, percent
+from whichhop.report.words import HARD, millis, percent, probability
 from whichhop.serve.page.markup import Markup, join, tag
 
-__all__ = ["added", "chance", "clock", "how_long", "millis", "percent", "rate", "share", "trip", "when"]
+__all__ = ["added", "clock", "how_long", "millis", "percent", "probability", "rate", "share", "trip", "when"]
 
 _G, _M, _K = 1e9, 1e6, 1e3
-
-
-def chance(probability: float) -> str:
-    """A probability; nobody is 100 % sure, nor 0 %."""
-    if probability > 0.99:
-        return f"over 99{HARD}%"
-    return f"under 1{HARD}%" if probability < 0.01 else f"{probability * 100:.0f}{HARD}%"
 
 
 def trip(seconds: float) -> str:

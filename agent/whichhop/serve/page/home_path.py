@@ -5,7 +5,7 @@ from collections.abc import Collection, Mapping
 from whichhop.model import LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.serve.page.drawings import STATE_MOOD, arc, legend, mark
-from whichhop.serve.page.figures import added, chance, percent, trip
+from whichhop.serve.page.figures import added, percent, probability, trip
 from whichhop.serve.page.markup import Markup, join, tag, unseen
 from whichhop.serve.page.sentence import Mood, lasting_now, places, silent
 
@@ -149,12 +149,12 @@ def _figures(link: LinkNow, verdict: Verdict | None) -> Markup:
 def _probability(link: LinkNow, verdict: Verdict | None) -> tuple[str, str]:
     """The verdict's own figure where one names the link, so that a card and the headline say the same."""
     if verdict is None:
-        return "probability of fault", chance(link.probability)
+        return "probability of fault", probability(link.probability)
     if len(verdict.elements) == 1:
-        return "probability of fault", chance(verdict.probability)
+        return "probability of fault", probability(verdict.probability)
     if verdict.shares and link.name in verdict.shares:
-        return "its part of that", chance(verdict.shares[link.name])
-    return "that it is one of these", chance(verdict.probability)
+        return "its part of that", probability(verdict.shares[link.name])
+    return "that it is one of these", probability(verdict.probability)
 
 
 def groups(bulletin: Bulletin) -> list[Markup]:

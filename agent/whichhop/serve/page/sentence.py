@@ -16,7 +16,7 @@ from whichhop.compare.words import (
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
 from whichhop.model.units import NS_PER_S
-from whichhop.serve.page.figures import chance
+from whichhop.serve.page.figures import probability
 
 HEARD_NS = 90 * NS_PER_S
 """An agent is silent after this: its minutes take up to 70 s to settle where open ones are not asked for."""
@@ -135,7 +135,7 @@ def answer(bulletin: Bulletin, now_ns: int) -> Sentence:
 
 def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
     verdict, links = told.verdict, {link.name: link for link in bulletin.links}
-    sure = f"{chance(verdict.probability)} sure"
+    sure = f"{probability(verdict.probability)} sure"
     group = verdict.cause is Cause.NOT_SEPARABLE
     sure = f"{sure} that it is one of them" if group else sure
     first = " ".join(s for s in (owner_words(verdict), f"{sure[0].upper()}{sure[1:]}.") if s)
@@ -180,7 +180,9 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
         return Sentence(
             mood=Mood.UNSURE,
             words=f"Something may be starting between {most.near} and {most.far}.",
-            more=(f"{chance(most.probability)} sure so far, which is not yet enough to call it a fault.",),
+            more=(
+                f"{probability(most.probability)} sure so far, which is not yet enough to call it a fault.",
+            ),
         )
     if quiet:
         names = " and ".join(quiet)

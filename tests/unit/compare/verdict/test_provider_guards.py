@@ -36,7 +36,7 @@ def scene(table, use=0.05, *, speaks=None):
 def test_a_slight_delay_while_the_home_is_busier_than_usual_proves_nothing():
     table = disturb(quiet(HOME, 30), HOME, LINE.name, slice(0, 30), delay_s=0.006)
     busy = replace(scene(table, 0.09), usual_use=0.02)
-    assert any("no more than usual (2%; it was 9%)" in m for m in unmet(busy, LINE, Settings()))
+    assert any("no more than usual (2 %; it was 9 %)" in m for m in unmet(busy, LINE, Settings()))
     as_ever = replace(scene(table, 0.09), usual_use=0.10)
     assert not any("no more than usual" in m for m in unmet(as_ever, LINE, Settings()))
     strong = disturb(quiet(HOME, 30), HOME, LINE.name, slice(0, 30), delay_s=0.060)
@@ -70,7 +70,7 @@ def test_unknown_own_traffic_leaves_it_unproven():
 
 def test_a_used_line_leaves_it_unproven():
     (why,) = missing(faulty(), use=0.7)
-    assert "may have used 70% of it" in why
+    assert "may have used 70 % of it" in why
 
 
 def test_trouble_inside_the_home_at_the_same_time_leaves_it_unproven():

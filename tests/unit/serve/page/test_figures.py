@@ -4,7 +4,7 @@ import pytest
 
 from support.bulletins import HOUR_NS, MINUTE_NS, NOW_NS
 from whichhop.model.units import NS_PER_S
-from whichhop.serve.page.figures import added, ago, chance, clock, rate, share, trip, when
+from whichhop.serve.page.figures import added, ago, clock, probability, rate, share, trip, when
 
 
 def plain(text: str) -> str:
@@ -29,7 +29,7 @@ def test_a_rate_has_three_digits_and_a_decimal_prefix(bps: float, words: str) ->
 
 
 def test_no_probability_is_shown_as_certain() -> None:
-    assert [plain(chance(p)) for p in (0.0, 0.004, 0.01, 0.5, 0.99, 0.9901, 1.0)] == [
+    assert [plain(probability(p)) for p in (0.0, 0.004, 0.01, 0.5, 0.99, 0.9901, 1.0)] == [
         "under 1 %",
         "under 1 %",
         "1 %",

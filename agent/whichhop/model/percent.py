@@ -1,0 +1,13 @@
+"""Shares and probabilities as people read them: "12 %", the blank by ISO 80000-1 (7.1.4)."""
+
+
+def percent(share: float, places: int = 0) -> str:
+    """The share (1 is the whole) in percent."""
+    return f"{share:.{places}%}".replace("%", " %")
+
+
+def probability_words(probability: float) -> str:
+    """A probability as a reader may take it: no evidence makes anybody 100 % sure, nor 0 %."""
+    if probability > 0.99:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else percent(probability)
