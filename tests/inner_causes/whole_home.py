@@ -163,10 +163,10 @@ def draw(
     np.logical_or.at(gone, (row, second), hop.gone)
     start_ns = MIDNIGHT_NS + round(hop.clock_s) * NS_PER_S
     start_ns -= start_ns % NS_PER_MINUTE
-    rtt = np.where(gone | np.isnan(base.rtt_s), np.nan, base.rtt_s + wait.sum(axis=0))
-    rtt[rtt > 2.0] = np.nan  # given up
-    out = np.where(np.isnan(rtt), np.nan, base.rtt_s / 2 + wait[0])
-    records = tuple(_records(sessions, sent, rtt, out, start_ns, rng))
+    trip_s = np.where(gone | np.isnan(base.rtt_s), np.nan, base.rtt_s + wait.sum(axis=0))
+    trip_s[trip_s > 2.0] = np.nan  # given up
+    out = np.where(np.isnan(trip_s), np.nan, base.rtt_s / 2 + wait[0])
+    records = tuple(_records(sessions, sent, trip_s, out, start_ns, rng))
     readings = tuple(
         sorted(_readings(home, link, hop, seconds, start_ns, counters, rng), key=lambda r: r.at_ns)
     )
@@ -218,7 +218,7 @@ def _hop(
 def _records(
     sessions: tuple[Session, ...],
     sent: Floats,
-    rtt: Floats,
+    trip_s: Floats,
     out: Floats,
     start_ns: int,
     rng: np.random.Generator,
@@ -227,8 +227,8 @@ def _records(
         off = rng.uniform(-0.02, 0.02)  # the two clocks' disagreement
         stamp = session.key.method is Method.STAMP
         sent_ns = start_ns + np.rint(sent[i] * 1e9).astype(np.int64)
-        lost = np.isnan(rtt[i])
-        rtt_ns = np.where(lost, ABSENT, np.rint(np.nan_to_num(rtt[i]) * 1e9)).astype(np.int64)
+        lost = np.isnan(trip_s[i])
+        trip_ns = np.where(lost, ABSENT, np.rint(np.nan_to_num(trip_s[i]) * 1e9)).astype(np.int64)
         told = np.rint((np.nan_to_num(out[i]) + off) * 1e9)
         out_ns = np.where(lost | (not stamp), ABSENT, told).astype(np.int64)
         fate = np.where(lost, Fate.LOST, Fate.ANSWERED).astype(np.uint8)
@@ -241,7 +241,7 @@ def _records(
                 samples=Columns(
                     sent_ns=array("q", sent_ns[a:b].tobytes()),
                     fate=array("B", fate[a:b].tobytes()),
-                    rtt_ns=array("q", rtt_ns[a:b].tobytes()),
+                    rtt_ns=array("q", trip_ns[a:b].tobytes()),
                     out_ns=array("q", out_ns[a:b].tobytes()),
                     queue_ns=array("q", np.full(b - a, ABSENT, np.int64).tobytes()),
                 ),

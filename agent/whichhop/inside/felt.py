@@ -258,9 +258,9 @@ def _of_names(cause: FeltCause, worst: _Resolver, better: _Resolver | None, *, m
         evidence=tuple(evidence),
         steps=(
             f"{use}.",
-            f"Restart the box that answers as {worst.name}, where it is the home's own, and turn its filters off"
-            " one by one.",
             f"Restart the box that answers as {worst.name}, where it is the home's own; turn its filters off"
+            " one by one.",
+        ),
         check="whichhop compare HOME",
         source="RFC 1035 section 4.2.1; bounds: common practice",
     )

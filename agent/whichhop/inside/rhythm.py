@@ -95,7 +95,7 @@ MERGED_S = 90.0
 """Episodes nearer than this are one spell: an episode may break where its hop was quiet for a moment."""
 LEAST_ROUNDS, FITTING, NEAR = 5, 0.8, 0.12
 """Of five pauses or more, four in five within an eighth of the middle one, or of twice that where one was
-missed. A thermostat's cycle wanders by some percent, and its errors add up, so no fixed beat is looked for (common
+missed. A thermostat's cycle wanders by some percent, its errors add up: no fixed beat is looked for (common
 practice). Pauses by chance fit in one case of eighty with five of them, of five hundred with six (drawn)."""
 
 
