@@ -13,6 +13,7 @@ import numpy as np
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Home, Method, Reading, SessionKey
 from whichhop.model.felt import Felt, FeltCause
+from whichhop.model.percent import percent
 
 SWALLOWED, PASSES, DSCP_KEPT = "path_swallowed_bytes", "path_mtu_bytes", "dscp_kept"
 LOOKS = (SWALLOWED, PASSES, DSCP_KEPT)
@@ -239,7 +240,7 @@ def _of_names(cause: FeltCause, worst: _Resolver, better: _Resolver | None, *, m
     evidence = [
         f"half of {worst.asked} answers took {worst.median_s * 1e3:.0f} ms and more{way}"
         if slow
-        else f"{worst.lost:.1%} of {worst.asked} questions stayed without an answer, while the packets of"
+        else f"{percent(worst.lost, 1)} of {worst.asked} questions went unanswered, while the packets of"
         f" {worst.agent} arrive",
         f"{many} of {of} agents that ask it see it",
     ]
@@ -253,7 +254,7 @@ def _of_names(cause: FeltCause, worst: _Resolver, better: _Resolver | None, *, m
         where=f"Resolver {worst.name}",
         feels="pages take a moment before anything appears, then load at once"
         if slow
-        else f"now and then a page waits some seconds before it begins: about {worst.lost:.0%} of the names",
+        else f"now and then a page waits seconds before it begins: about {percent(worst.lost)} of the names",
         probability=round(min(MOST_SURE, sure), 2),
         evidence=tuple(evidence),
         steps=(

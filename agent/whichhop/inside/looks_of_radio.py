@@ -44,6 +44,11 @@ def _steady(shape: Shape) -> bool:
     return shape.period is None and not shape.outages and shape.silent_share < 0.05
 
 
+def _no_retries(shape: Shape) -> bool:
+    """So many late ones by retries alone would bring more losses."""
+    return shape.late >= MOSTLY and shape.lost < 0.25 * shape.late**TRIES_BEYOND
+
+
 def strangers_share(seen: Seen) -> float | None:
     """Time in which others than the two ends held the channel; all busy time where own time is not told."""
     found = []
@@ -81,8 +86,8 @@ def weak_signal(seen: Seen) -> Iterator[Sign]:
         )
     elif shape.lost < 0.006:
         yield Sign(-1.5)
-    if shape.late >= MOSTLY and shape.lost < 0.25 * shape.late**TRIES_BEYOND:
-        yield Sign(-2.0)  # so many late ones by retries would bring more losses
+    if _no_retries(shape):
+        yield Sign(-2.0)
     if shape.period is not None or shape.outages >= 3:
         yield Sign(-1.5)
     if shape.mains is not None and shape.mains.over >= MAINS_OVER and shape.mains.strength >= MAINS_STRENGTH:
@@ -109,7 +114,7 @@ def busy_channel(seen: Seen) -> Iterator[Sign]:
     spread = shape.added_p90_s >= max(1.8 * shape.added_p50_s, shape.added_p50_s + 0.005)
     if _steady(shape) and waits and spread and shape.added_p50_s >= 0.003:
         yield Sign(
-            3.0 if shape.lost < 0.01 and shape.clumped < CLUMPED else 1.5,
+            3.0 if (shape.lost < 0.01 and shape.clumped < CLUMPED) or _no_retries(shape) else 1.5,
             f"packets waited (half of them {shape.added_p50_s * 1e3:.0f} ms and more, one in ten"
             f" {shape.added_p90_s * 1e3:.0f} ms), and {percent(shape.lost, 1)} were lost",
         )
