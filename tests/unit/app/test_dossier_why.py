@@ -65,7 +65,7 @@ def test_every_paper_that_speaks_of_the_hop_says_why_and_the_summary_what_to_do(
     for paper in (Paper.REPORT, Paper.SUMMARY):
         assert "busy channel" in page(made, paper), paper
     assert "another channel" in page(made, Paper.SUMMARY)
-    assert "85%" in page(made, Paper.REPORT).replace("\u00a0", "")
+    assert "85 %" in page(made, Paper.REPORT).replace("\u00a0", " ")
 
 
 def test_a_cause_changed_or_left_out_by_the_maker_is_found() -> None:
