@@ -96,13 +96,12 @@ class LiveAdvice:
         end_ns: int,
         notes: Sequence[Note] = (),
         *,
-        felt: Sequence[Felt] = (),
+        felt: Callable[[], Sequence[Felt]] = tuple,
     ) -> tuple[str, ...]:
         """At most four lines, the best first; none where nothing was wrong and nothing is under the plan."""
         told = (
             tuple((v.cause, v.elements, v.start_ns, v.end_ns is None) for v in verdicts),
             tuple(notes),
-            tuple(f.line for f in felt),
         )
         if told != self._for or not 0 <= end_ns - self._at_ns < AGAIN_NS:
             readings = self._read(end_ns)
@@ -116,7 +115,7 @@ class LiveAdvice:
                 verdicts=verdicts,
                 readings=readings,
                 notes=notes,
-                felt=felt,
+                felt=felt(),
             )
             found = [s for s in advise(known) if verdicts or s.kind is not RecommendationKind.MEASURE]
             self._steps = tuple(dict.fromkeys(step_line(s) for s in found))[:MOST_STEPS]
