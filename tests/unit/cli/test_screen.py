@@ -77,6 +77,23 @@ def test_the_fault_its_surety_and_its_begin_come_first_and_its_link_leads() -> N
     assert "Next      move the attic node nearer to the router" in lines
 
 
+def test_each_of_several_faults_is_told_whole_and_takes_the_links_room() -> None:
+    many = (*CALM.links, *(link(f"room-{n}/router") for n in range(12)))
+    now = (
+        told(Cause.BACKHAUL, "attic/router", NOW - 11 * MINUTE, None),
+        told(Cause.UPSTREAM_LINK, "modem/provider-edge", NOW - 5 * MINUTE, None),
+    )
+    lines = screen(view(replace(CALM, told=now, links=many))).splitlines()
+    said = " ".join(
+        " ".join(lines[2 : next(i for i, w in enumerate(lines) if w.startswith("Links"))]).split()
+    )
+    assert "The backhaul is at fault: attic/router" in said
+    assert "The access line is at fault: modem/provider-edge" in said
+    assert said.count("since") == 2
+    assert "..." not in said
+    assert len(lines) == HEIGHT
+
+
 def test_while_something_lasts_there_is_always_something_to_do() -> None:
     lasting = told(Cause.BACKHAUL, "attic/router", NOW - 11 * MINUTE, None)
     text = screen(view(replace(CALM, told=(lasting,))))

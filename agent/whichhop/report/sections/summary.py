@@ -14,7 +14,14 @@ from whichhop.report.sections.answer import (
     worst_levels,
 )
 from whichhop.report.sections.calls import overdue, tickets
-from whichhop.report.sections.plain import FIRST_HOME_STEPS, sendable, simple_loss, what_words, when_words
+from whichhop.report.sections.plain import (
+    FIRST_HOME_STEPS,
+    is_ongoing,
+    sendable,
+    simple_loss,
+    what_words,
+    when_words,
+)
 from whichhop.report.standing import POOR, ReportStanding, home_cleared, plan_is_missed, standing_of
 from whichhop.report.way import draw_way
 from whichhop.report.words import OWNERS, probability
@@ -40,13 +47,14 @@ NOT_NOW = "Do not buy a new router or reset anything to factory settings: that w
 
 
 def _head(dossier: Dossier, claim: Claim | None) -> Notice:
+    be, lies = ("is", "lies") if is_ongoing(dossier) else ("was", "lay")
     match standing_of(dossier), claim:
         case ReportStanding.CLAIM, Claim():
             return Notice(
                 Tone.CLAIM,
-                "The internet line is at fault, not your Wi-Fi"
+                f"The internet line {be} at fault, not your Wi-Fi"
                 if claim.owner is Owner.PROVIDER
-                else "The provider's network is at fault, not your home",
+                else f"The provider's network {be} at fault, not your home",
                 f"Between your modem and the provider, {simple_loss(claim) or 'packets were disturbed'}:"
                 f" {when_words(dossier)}. It is {OWNERS[claim.owner]}.",
             )
@@ -69,7 +77,7 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
         case ReportStanding.ELSEWHERE, Claim():
             return Notice(
                 Tone.HOLD,
-                f"The fault lies in {CAUSE_TABLE[claim.cause].words}, not in the internet line",
+                f"The fault {lies} in {CAUSE_TABLE[claim.cause].words}, not in the internet line",
                 f"It was seen at {claim.where}: {when_words(dossier)}. This is {OWNERS[claim.owner]}.",
             )
         case _:
