@@ -12,7 +12,7 @@ from support.page_server import showing
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.note import Note
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 EVERY = {**STATES, "own": lambda: None}
 
 
