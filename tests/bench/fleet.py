@@ -5,6 +5,8 @@ under other names; some have a fault that must be found.
 """
 
 import json
+import os
+import resource
 import shutil
 import subprocess
 import tempfile
@@ -85,6 +87,15 @@ def _folder(place: Path, homes: int) -> Path:
     return files
 
 
+def _processor_s(server: Receiver) -> tuple[float, float]:
+    """Of our own processes that have ended, and of the server so far: busy neighbours do not count in it."""
+    assert server.running is not None
+    told = Path(f"/proc/{server.running.pid}/stat").read_text().rpartition(")")[2].split()
+    ours = resource.getrusage(resource.RUSAGE_CHILDREN)
+    ticks = os.sysconf("SC_CLK_TCK")
+    return ours.ru_utime + ours.ru_stime, (int(told[11]) + int(told[12])) / ticks
+
+
 def _memory_mb(server: Receiver) -> float:
     assert server.running is not None
     status = Path(f"/proc/{server.running.pid}/status").read_text()
@@ -103,7 +114,7 @@ def row(homes: int) -> dict[str, float]:
             server.begin()
             wrote_s = _write(server, bodies, homes)
             files = _folder(place, homes)
-            began = clock.mono_ns()
+            began, before = clock.mono_ns(), _processor_s(server)
             found = judge_all(
                 files,
                 Server(base=server.base),
@@ -113,6 +124,7 @@ def row(homes: int) -> dict[str, float]:
                 tell=lambda *_: None,
             )
             judged_s = (clock.mono_ns() - began) / NS
+            ours_s, servers_s = (b - a for a, b in zip(before, _processor_s(server), strict=True))
             memory = _memory_mb(server)
             octets = _snapshot(server)
         said = {one.row.home: one.row for one in found}
@@ -133,6 +145,8 @@ def row(homes: int) -> dict[str, float]:
             "disk_mb_a_day": octets * 24 / 1e6,
             "memory_mb": memory,
             "judged_s": judged_s,
+            "judged_processor_s": ours_s,
+            "server_processor_s": servers_s,
             "told_right": right["right"],
         }
 
