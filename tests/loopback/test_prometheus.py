@@ -11,8 +11,8 @@ import yaml
 
 from support.need import need_program
 from support.scraped_home import AGENTS, RULES, TOP, Scraped, scraped_home
-from whichhop.net.http_get import fetch
 from whichhop.model.fleet import PREFIX, WindowMetric
+from whichhop.net.http_get import fetch
 from whichhop.serve.catalogue import CATALOGUE, exposed_name
 from whichhop.serve.metric_row import MetricKind
 

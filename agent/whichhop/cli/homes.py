@@ -163,7 +163,8 @@ def _judged(args: argparse.Namespace, now_ns: int) -> tuple[list[HomeRow], dict[
 
 def run(args: argparse.Namespace) -> int:
     """Ask the server, print; exit code 1 where something is at fault."""
-    now_ns, notes = SystemClock().utc_ns(), {}
+    now_ns = SystemClock().utc_ns()
+    notes: dict[str, str] = {}
     if args.judge is not None:
         rows, notes = _judged(args, now_ns)
     else:

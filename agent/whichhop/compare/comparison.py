@@ -130,7 +130,8 @@ def compare_windows(
     measured = measured.picked(there)
     sessions = derive_sessions(home)
     case = prepare(home, sessions, measured, readings, settings)
-    verdicts, levels = [], ()
+    verdicts: list[Verdict] = []
+    levels: tuple[Level, ...] = ()
     if judgeable(sessions, measured):
         verdicts, levels = (judge_changes(case), ()) if changes_alone else judge_with_levels(case)
     return Comparison(

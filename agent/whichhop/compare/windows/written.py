@@ -61,7 +61,9 @@ def table_of_written(keys: Sequence[SessionKey], written: Written, start_ns: int
         mine = [i for i, key in enumerate(table.sessions) if key.agent == agent]
         if mine:
             tick, value = _placed(table, rows)
-            table.aside[np.ix_(tick, mine)] = np.clip(np.rint(value / len(mine)), 0, _MOST)[:, None]
+            table.aside[np.ix_(tick, np.array(mine, dtype=np.int64))] = np.clip(
+                np.rint(value / len(mine)), 0, _MOST
+            )[:, None]
     stamps = {
         key: frozenset({"T1 T2 T3 T4" if written.kernel[key.agent] else ""})
         for key in table.sessions
