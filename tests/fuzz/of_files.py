@@ -19,14 +19,17 @@ from whichhop.config.trusted_keys import read_trusted
 from whichhop.daemon.notice.book import Place, decide, due, failed, kept_of, sent
 from whichhop.daemon.transfer.asks import LeaseAsk, OrderAsk, ReleaseAsk, asked_for
 from whichhop.daemon.transfer.process import NeverBegunError, move
-from whichhop.model import Method, Reading, SessionKey
+from whichhop.model import Cause, Method, Reading, SessionKey
 from whichhop.model.levels_source import LevelsSource
+from whichhop.model.modem_now import LevelSpan
 from whichhop.model.notices import Notices, Way, Webhook
+from whichhop.model.past_fault import PastFault
 from whichhop.net.child import Ended
 from whichhop.net.clock import SystemClock
 from whichhop.outside import json_of, mapping
 from whichhop.probes.levels import read_levels
 from whichhop.probes.transfer_talk import AskSpec, TransferRequest
+from whichhop.store import past_faults
 from whichhop.store.aside import move_aside
 from whichhop.store.files import read_file
 from whichhop.store.store import Store
@@ -46,6 +49,9 @@ def store_file(octets: bytes) -> None:
             for key in store.sessions():
                 list(store.session_records(key))
             list(store.readings())
+            past_faults.faults(store.db, 0)
+            past_faults.judged(store.db, 0)
+            past_faults.levels(store.db, "modem", 0)
             store.pack_hours(28_333_600)
             store.drop_to_size(10_000)
 
@@ -141,6 +147,10 @@ def _store_octets() -> bytes:
                 records = [lifelike(random.Random(m), 28_333_320 + hour + m, KEY, count=2) for m in range(2)]
                 store.append_all(records, [Reading(at_ns=hour, agent="desk", name="y", value=7.0)])
                 store.pack_hours(28_333_320 + 60)
+            fault = PastFault(cause=Cause.BACKHAUL, elements=("attic/router",), start_ns=1, end_ns=2)
+            past_faults.replace_faults(store.db, (), [fault])
+            past_faults.add_judged(store.db, {7: 9})
+            past_faults.put_levels(store.db, "modem", [LevelSpan(start_ns=3600 * 10**9, up_high_dbmv=51.5)])
         return path.read_bytes()
 
 

@@ -15,6 +15,7 @@ from whichhop.serve.page.home_path import home_path
 from whichhop.serve.page.markup import Inside, Markup, join, tag
 from whichhop.serve.page.modem import modem
 from whichhop.serve.page.own import elsewhere, own
+from whichhop.serve.page.past import past
 from whichhop.serve.page.rooms import rooms
 from whichhop.serve.page.sentence import Mood, Sentence, answer, lasting_now
 
@@ -151,6 +152,7 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
     if others:
         count = len(others)
         extra.append(tag("p", f"And {count} more at the same time; see the last day below.", id="more-now"))
+    dates = {d.start_ns: d.day for d in bulletin.past.days} if bulletin.past else {}
     parts = [
         _answer(sentence, extra, _steps(bulletin.steps), now_ns, bulletin.at_ns if sentence.told else now_ns),
         _part(
@@ -160,8 +162,9 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
             note="From the rooms to the provider, over the last minutes.",
         ),
         _part("day", "The last day", day(bulletin)),
+        _part("past", "The last week and month", past(bulletin.past, bulletin)) if bulletin.past else None,
         _part("rooms", "What each room gets", rooms(bulletin)),
-        _part("modem", "Modem levels", [modem(m, bulletin.at_ns) for m in bulletin.modems])
+        _part("modem", "Modem levels", [modem(m, bulletin.at_ns, dates) for m in bulletin.modems])
         if bulletin.modems
         else None,
         _part("agents", "Who measures", agents(bulletin)),
