@@ -245,6 +245,15 @@ def standing_words(verdict: Verdict) -> str:
     return STANDING if verdict.end_ns is None else STOOD
 
 
+def spells_words(verdict: Verdict) -> str:
+    """That it came and went, how often and for how long; empty where it was there all the time."""
+    if verdict.spells < 2 or verdict.spells_s is None:
+        return ""
+    there = verdict.spells_s
+    length = f"{there / 60:.0f} min" if there >= 120 else f"{there:.0f} s"
+    return f"It came and went: there {verdict.spells} times, {length} in all; the figures are of that time."
+
+
 def since_words(verdict: Verdict, text: str) -> str:
     """When a verdict began, `text` being its time: for one that stood already, before that time."""
     return f"before {text}" if verdict.standing else text
@@ -277,6 +286,7 @@ def explain(verdict: Verdict) -> list[str]:
     out = [
         headline(verdict),
         standing_words(verdict),
+        spells_words(verdict),
         shares_words(verdict),
         spoke_for(verdict),
         *inside_words(verdict),
