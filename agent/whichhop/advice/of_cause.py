@@ -7,8 +7,8 @@ from whichhop.advice.known import Known, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import cautions_for
 from whichhop.inside.seen import Place, place_of
-from whichhop.inside.table import Act, row_of
-from whichhop.model import Verdict
+from whichhop.inside.table import WIRE, Act, row_of
+from whichhop.model import Cause, Verdict
 from whichhop.model.effort import Effort
 from whichhop.model.inner_cause import Reason
 from whichhop.model.links import PROVIDERS
@@ -34,6 +34,8 @@ def steps(known: Known) -> Iterator[Recommendation]:
             continue
         found = trouble(known, _same(elements, cause))
         for number, act in enumerate(row_of(reason.cause, place.sort).acts):
+            if act is WIRE and verdict.cause is Cause.BACKHAUL and place.link is not None:
+                continue  # backhaul.py tells by what it can be wired, and what that would carry
             if verdict.cause in PROVIDERS and act.effort is Effort.VISIT:
                 continue  # whether they are called rests on the proof, which provider.py weighs
             yield _step(known, found, place, verdict, act=act, number=number)

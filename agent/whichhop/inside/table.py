@@ -47,7 +47,7 @@ _PLACE_BETTER = Act(
 )
 _NEARER = Act(what="Bring {near} and {far} nearer to each other, or with fewer walls between them",
               brings="about 6 dB for half the distance, 3 to 15 dB a wall (common practice)")  # fmt: skip
-_WIRE = Act(what="Wire {near} with Ethernet", brings="no radio in this hop any more", effort=Effort.HOURS,
+WIRE = Act(what="Wire {near} with Ethernet", brings="no radio in this hop any more", effort=Effort.HOURS,
             cost=Cost.SMALL, hazards=(Hazard.WALL, Hazard.CARPET, Hazard.LADDER))  # fmt: skip
 _CHANNEL = Act(what="Set the access point of this hop to another channel, one that a scan shows to be free",
                brings="waits as short as on a free channel")  # fmt: skip
@@ -66,7 +66,7 @@ _SPLITTER = Act(what="Take out splitters that nothing hangs on, and connect the 
 _OTHER_SOCKET = Act(what="Plug both power line adapters straight into wall sockets, without a power strip,"
                          " chargers away from them", brings="a higher rate and fewer repeats",
                     hazards=(Hazard.MAINS,))  # fmt: skip
-_FIND_NOISE = Act(what="Switch appliances off one by one, and look with `whichhop status` which one ends it",
+_FIND_NOISE = Act(what="Switch appliances off one by one, and look on the page which one ends it",
                   brings="the appliance's name", effort=Effort.HOUR)  # fmt: skip
 _OTHER_CIRCUIT = Act(what="Move the noisy appliance to another circuit, or put a mains filter before it",
                      brings="quiet on this circuit", cost=Cost.SMALL, hazards=(Hazard.MAINS,))  # fmt: skip
@@ -81,10 +81,10 @@ DOCSIS = "DOCSIS physical layer specifications (ITU-T J.222.1)"
 ROWS: tuple[Row, ...] = (
     Row(cause=Inner.WEAK_SIGNAL, sort=Sort.RADIO, prior=0.2, looks=radio.weak_signal,
         source="IEEE 802.11-2020 table 19-18, receiver minimum input sensitivity",
-        acts=(_PLACE_BETTER, _NEARER, _WIRE)),
+        acts=(_PLACE_BETTER, _NEARER, WIRE)),
     Row(cause=Inner.BUSY_CHANNEL, sort=Sort.RADIO, prior=0.2, looks=radio.busy_channel,
         source="IEEE 802.11 channel survey (busy time); bounds: " + PRACTICE,
-        acts=(_CHANNEL, _BAND, _WIRE)),
+        acts=(_CHANNEL, _BAND, WIRE)),
     Row(cause=Inner.MAINS_INTERFERENCE, sort=Sort.RADIO, prior=0.05, looks=radio.in_step_with_mains,
         source="half-wave of the mains, 50 or 60 Hz; microwave ovens: " + PRACTICE,
         acts=(Act(what="Look which appliance runs at these minutes (an oven, a lamp with a dimmer), and keep"
@@ -98,7 +98,7 @@ ROWS: tuple[Row, ...] = (
         acts=(Act(what="Turn off background scanning on {near}: location services, Wi-Fi assistants, a second"
                        " network manager; update its driver", brings="no more gaps at this period"),
               Act(what="Fix {near} to one access point and band, where its settings allow it",
-                  brings="no roaming back and forth"), _WIRE)),
+                  brings="no roaming back and forth"), WIRE)),
     Row(cause=Inner.POWER_SAVE, sort=Sort.RADIO, prior=0.12, looks=radio.dozes,
         source="IEEE 802.11 power save: waits for a beacon's map, 102.4 ms apart, every DTIM",
         acts=(Act(what="Turn off Wi-Fi power save on {near}; on Linux: iw dev NAME set power_save off",
@@ -106,11 +106,11 @@ ROWS: tuple[Row, ...] = (
     Row(cause=Inner.LOW_LINK_RATE, sort=Sort.RADIO, prior=0.06, looks=radio.low_link_rate,
         source="IEEE 802.11 rates by stream and width",
         acts=(Act(what="Turn off the oldest 802.11 modes at the access point; then join {near} again",
-                  brings="a link rate that fits its signal"), _BAND, _WIRE)),
+                  brings="a link rate that fits its signal"), _BAND, WIRE)),
     Row(cause=Inner.FLAPPING, sort=Sort.RADIO, prior=0.08, looks=radio.flaps,
         source="IEEE 802.11 connected time; " + PRACTICE,
         acts=(Act(what="Update {near}'s driver and the access point's firmware, then forget the network"
-                       " and join it again", brings="no more breaks"), _PLACE_BETTER, _WIRE)),
+                       " and join it again", brings="no more breaks"), _PLACE_BETTER, WIRE)),
     Row(cause=Inner.MAINS_NOISE, sort=Sort.POWER_LINE, prior=0.2, looks=radio.in_step_with_mains,
         source="noise at twice the mains' frequency (ITU-T G.9960 speaks of it); " + PRACTICE,
         acts=(_OTHER_SOCKET, _FIND_NOISE, _OTHER_CIRCUIT)),

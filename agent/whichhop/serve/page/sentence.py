@@ -15,6 +15,7 @@ from whichhop.compare.words import (
 )
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
+from whichhop.model.finding import telling_order
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.figures import probability
 
@@ -84,6 +85,8 @@ def places(names: Sequence[str], links: Mapping[str, LinkNow], last: str = "or")
 
 def blame(verdict: Verdict, links: Mapping[str, LinkNow]) -> str:
     """What is wrong, in a sentence without probability."""
+    if verdict.place:
+        return f"{verdict.place[0].upper()}{verdict.place[1:]}: one of these is at fault."
     where = places(verdict.elements, links)
     words = _BLAME[verdict.cause].format(where)
     words = words[0].upper() + words[1:]
@@ -100,8 +103,7 @@ def silent(agent: AgentNow, at_ns: int) -> bool:
 def lasting_now(bulletin: Bulletin) -> list[ToldVerdict]:
     """What is wrong now, that which the home or a provider can mend and is surest first."""
     now = [t for t in bulletin.told if t.verdict.end_ns is None and t.verdict.cause is not Cause.HEALTHY]
-    nobody = (Cause.AGENT_HOST, Cause.RESPONDER)
-    return sorted(now, key=lambda t: (t.verdict.cause in nobody, -t.verdict.probability))
+    return sorted(now, key=lambda t: telling_order(t.verdict))
 
 
 def answer(bulletin: Bulletin, now_ns: int) -> Sentence:
@@ -160,9 +162,7 @@ def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
 
 
 def _found(verdict: Verdict, links: Mapping[str, LinkNow]) -> str:
-    if verdict.place:
-        return f"{verdict.place[0].upper()}{verdict.place[1:]}: one of these is at fault."
-    if verdict.cause is Cause.NOT_SEPARABLE:
+    if verdict.cause is Cause.NOT_SEPARABLE and not verdict.place:
         return f"Something is wrong in one of {len(verdict.elements)} places."
     return blame(verdict, links)
 
