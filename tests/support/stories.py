@@ -1,6 +1,6 @@
-"""Seven stories of simulated homes, each with an ongoing fault: what every screen then says is held together."""
+"""Seven stories of simulated homes, each with a fault that is ongoing when everybody looks."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from paper_home.paper import prepare
@@ -20,10 +20,11 @@ from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_S
 from whichhop.store.store import Store
 
-START_NS = 1_772_387_100 * NS_PER_S
-"""2026-03-01 17:45:00 UTC."""
-HEAD_S, SECONDS = 1200.0, 1800.0
-"""The fault begins at 18:05:00 UTC, and everybody looks at 18:15."""
+START_NS = 1_772_387_700 * NS_PER_S
+"""2026-03-01 17:55:00 UTC."""
+HEAD_S, SECONDS = 600.0, 1080.0
+"""The fault begins at 18:05:00 UTC, and everybody looks at 18:13."""
+FAULT_NS = START_NS + round(HEAD_S) * NS_PER_S
 NOW_NS = START_NS + round(SECONDS) * NS_PER_S
 
 CONTRACT = """\
@@ -77,12 +78,20 @@ LOSSY = Effect(delay_s=0.030, jitter_s=0.010, loss_ratio=0.08)
 
 @dataclass(frozen=True, kw_only=True)
 class Story:
-    """A home, what happens to it, and who is at fault in truth; `elements` empty where packets see nothing."""
+    """A home, what happens to it, and what is at fault in truth.
+
+    cause, elements: the fault that is told first, and before the others' elements its own; none where only
+    levels are bad.
+    """
 
     name: str
     home: str
     cause: Cause
+    step: str
+    """How the first step begins."""
     elements: tuple[str, ...] = ()
+    after_s: float = 0.0
+    """When the fault that is told first began, after the first one of the story."""
     faults: tuple[Fault, ...] = ()
     quirks: tuple[Quirk, ...] = ()
     natures: dict[str, LinkNature] = field(default_factory=dict)
@@ -95,19 +104,22 @@ def _fault(element: str, cause: Cause, effect: Effect, at_s: float = HEAD_S) -> 
 
 
 def _upload(at_s: float) -> Quirk:
-    return Quirk(
-        at_s=at_s, for_s=SECONDS - at_s, kind=QuirkKind.TRAFFIC_UP, element="own-traffic", size=1.05
-    )
+    return Quirk(at_s=at_s, for_s=SECONDS - at_s, kind=QuirkKind.TRAFFIC_UP, element="own-traffic", size=1.05)
 
 
-def _levels(upstream_dbmv: float, uncorrectable: int) -> tuple[ModemLevels, ...]:
-    """Read every five minutes: one upstream channel out of four near its limit."""
+def _levels(upstream_dbmv: float) -> tuple[ModemLevels, ...]:
+    """Read every five minutes: upstream, three channels of four send with more than is aimed for."""
     return tuple(
         ModemLevels(
             node="modem",
             at_ns=START_NS + at_s * NS_PER_S,
             channels=tuple(
-                down(i, power_dbmv=-1.0, unerrored=10**7 * (1 + at_s // 300), corrected=50, uncorrectable=uncorrectable)
+                down(
+                    i,
+                    unerrored=10**7 * (1 + at_s // 300),
+                    corrected=50,
+                    uncorrectable=0,
+                )
                 for i in range(1, 9)
             )
             + tuple(up(i, power_dbmv=upstream_dbmv - (i == 1)) for i in range(1, 5)),
@@ -128,16 +140,16 @@ STORIES = {
             name="radio",
             home=ALDER,
             cause=Cause.BACKHAUL,
+            step="Check what was noted at 18:04, shortly before 18:05: put the attic node",
             elements=(BACKHAUL,),
-            faults=(
-                _fault(BACKHAUL, Cause.BACKHAUL, Effect(delay_s=0.02, jitter_s=0.01, loss_ratio=0.05)),
-            ),
+            faults=(_fault(BACKHAUL, Cause.BACKHAUL, Effect(delay_s=0.02, jitter_s=0.01, loss_ratio=0.05)),),
             notes=_noted("put the attic node behind the cupboard", HEAD_S - 30),
         ),
         Story(
             name="power-line",
             home=FARM,
             cause=Cause.BACKHAUL,
+            step="Ask what was moved, plugged in or restarted shortly before 18:05",
             elements=("garage/router",),
             quirks=(
                 Quirk(
@@ -153,6 +165,7 @@ STORIES = {
             name="line",
             home=ALDER,
             cause=Cause.UPSTREAM_LINK,
+            step="Ask whether somebody touched the modem, its cables or a splitter shortly before 18:05",
             elements=(LINE,),
             faults=(_fault(LINE, Cause.UPSTREAM_LINK, LOSSY),),
         ),
@@ -160,14 +173,17 @@ STORIES = {
             name="own-upload",
             home=ALDER,
             cause=Cause.OWN_TRAFFIC,
+            step="Find what began to send, such as a backup, photos or a camera, shortly before 18:0",
             elements=("own-traffic",),
             quirks=(_upload(HEAD_S),),
         ),
         Story(
             name="line-then-upload",
             home=ALDER,
-            cause=Cause.UPSTREAM_LINK,
-            elements=(LINE,),
+            cause=Cause.OWN_TRAFFIC,
+            step="Find what began to send, such as a backup, photos or a camera, shortly before 18:0",
+            elements=("own-traffic", LINE),
+            after_s=240.0,
             faults=(_fault(LINE, Cause.UPSTREAM_LINK, LOSSY),),
             quirks=(_upload(HEAD_S + 240),),
         ),
@@ -175,12 +191,15 @@ STORIES = {
             name="marginal-modem",
             home=ALDER.replace("address: 192.0.2.254}", "address: 192.0.2.254, levels: {snmp: 192.0.2.254}}"),
             cause=Cause.HEALTHY,
-            levels=_levels(51.5, 0),
+            step="Take out splitters and renew poor joints from the modem outwards",
+            levels=_levels(50.6),
         ),
         Story(
             name="all-in-one",
             home=COTTAGE,
             cause=Cause.NOT_SEPARABLE,
+            step="Ask whether somebody touched the modem, its cables or a splitter shortly before 18:05",
+            elements=("box/provider-edge", "route:box"),
             faults=(_fault("box/provider-edge", Cause.UPSTREAM_LINK, LOSSY),),
         ),
     )
@@ -189,7 +208,7 @@ STORIES = {
 
 @dataclass(frozen=True, kw_only=True)
 class PlayedStory:
-    """A story as the verbs meet it: a home file, its key beside it, and a store with all that was measured."""
+    """A story as the verbs meet it: a home file, its key beside it, a store with what was measured."""
 
     story: Story
     folder: Path

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
-from whichhop.model.dossier import ChannelRow, Dossier, LevelTime
+from whichhop.model.dossier import ChannelRow, Dossier, LevelNote, LevelTime
 from whichhop.report import times
 from whichhop.report.blocks import Block, Grid, Para, Section
 from whichhop.report.words import percent
@@ -110,6 +110,12 @@ def _channel_rows(rows: Sequence[ChannelRow]) -> list[tuple[str, ...]]:
     return [*(_channel(r) for r in alone), *(_group(g) for g in groups.values())]
 
 
+def _told_once(notes: Sequence[LevelNote]) -> list[LevelNote]:
+    """Of a reading that breaks a limit and a rule of practice, the limit; words: "READING, not RANGE ..."."""
+    outside = {n.words.partition(", not ")[0] for n in notes if n.standing == "outside"}
+    return [n for n in notes if n.standing == "outside" or n.words.partition(", not ")[0] not in outside]
+
+
 def levels(dossier: Dossier) -> Section:
     """Everything read of the modem."""
     blocks: list[Block] = []
@@ -120,7 +126,7 @@ def levels(dossier: Dossier) -> Section:
         Grid(
             caption="What stands out in the newest reading, against published ranges",
             head=("Stands", "What was read"),
-            rows=tuple((note.standing, note.words) for note in dossier.levels),
+            rows=tuple((note.standing, note.words) for note in _told_once(dossier.levels)),
         )
     )
     loss = any(t.sent for t in dossier.level_times)
@@ -159,10 +165,10 @@ def levels(dossier: Dossier) -> Section:
                     "Channel",
                     "MHz",
                     "Modulation",
-                    "dBmV",
-                    "In the span",
-                    "SNR dB",
-                    "Least",
+                    "Power, dBmV",
+                    "Its range",
+                    "SNR, dB",
+                    "Least SNR",
                     "Corrected",
                     "Uncorrectable",
                     "T3+T4",

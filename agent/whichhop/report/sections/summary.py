@@ -2,7 +2,7 @@
 
 from zoneinfo import ZoneInfo
 
-from whichhop.model import CAUSE_TABLE, Owner
+from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.dossier import Claim, Dossier, Wiring
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, Notice, Para, Picture, Section, Tone
@@ -39,6 +39,13 @@ SEND = "Send the letter and the report where they tell you."
 NOT_NOW = "Do not buy a new router or reset anything to factory settings: that would not change this fault."
 
 
+def _felt(claim: Claim) -> str:
+    """What a fault in the home did to the test packets."""
+    own = claim.cause is Cause.OWN_TRAFFIC
+    where = "While the home's own traffic filled the line" if own else f"At {claim.where}"
+    return f"{where}, {simple_loss(claim) or 'packets were disturbed'}"
+
+
 def _head(dossier: Dossier, claim: Claim | None) -> Notice:
     match standing_of(dossier), claim:
         case ReportStanding.CLAIM, Claim():
@@ -70,7 +77,7 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
             return Notice(
                 Tone.HOLD,
                 f"The fault lies in {CAUSE_TABLE[claim.cause].words}, not in the internet line",
-                f"It was seen at {claim.where}: {when_words(dossier)}. This is {OWNERS[claim.owner]}.",
+                f"{_felt(claim)}: {when_words(dossier)}. This is {OWNERS[claim.owner]}.",
             )
         case _:
             return Notice(
@@ -127,11 +134,13 @@ def summary(dossier: Dossier) -> Section:
         ]
     session = shown_session(dossier)
     if session is not None and claim is not None:
+        drawn = {*session.path.nodes, *(k.name for k in session.path.links)}
+        marked = any(name in drawn or name.partition(":")[2] in drawn for name in claim.elements)
         blocks.append(
             Picture(
                 svg=draw_way(dossier.home, session.path.nodes, session.path.links, claim.elements),
-                shows="the path to the internet, the fault marked",
-                caption="The path to the internet; the fault is marked.",
+                shows=f"the path to the internet{', the fault marked' if marked else ''}",
+                caption=f"The path to the internet{'; the fault is marked' if marked else ''}.",
             )
         )
     if claim is not None:
