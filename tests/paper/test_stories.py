@@ -1,0 +1,186 @@
+"""Seven stories, each told on every screen: same cause, probability, times and first step, in whole sentences."""
+
+import re
+from dataclasses import dataclass
+from html import unescape
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from support.live import busy_state
+from support.stories import FAULT_NS, NOW_NS, STORIES, PlayedStory, Story, played
+from whichhop.app.dossier import Order, assemble
+from whichhop.cli.screen import View, screen
+from whichhop.cli.times import times_in
+from whichhop.daemon.notice.book import Kind, News
+from whichhop.daemon.notice.faults import follow
+from whichhop.daemon.notice.words import document, reader_of
+from whichhop.model import Verdict
+from whichhop.model.bulletin import Bulletin
+from whichhop.model.dossier import Dossier
+from whichhop.model.notices import Way
+from whichhop.model.percent import probability_words
+from whichhop.model.time_words import instant_words, utc_of, zone_of
+from whichhop.report.contents import Paper
+from whichhop.report.html import page as paper_page
+from whichhop.report.standing import ReportStanding, standing_of
+from whichhop.serve.page.document import bulletin_page
+from whichhop.serve.page.sentence import answer
+from whichhop.store.store import Store
+
+pytestmark = pytest.mark.slow
+
+
+@dataclass(frozen=True, kw_only=True)
+class Told:
+    """What everybody reads of one story, each as plain text with single blanks."""
+
+    story: Story
+    bulletin: Bulletin
+    first: Verdict | None
+    html: str
+    page: str
+    status: str
+    notices: tuple[str, ...]
+    dossier: Dossier
+    papers: dict[Paper, str]
+
+    @property
+    def texts(self) -> dict[str, str]:
+        papers = {str(paper): text for paper, text in self.papers.items()}
+        return {"page": self.page, "status": self.status, "notice": " ".join(self.notices), **papers}
+
+
+def plain(text: str) -> str:
+    return " ".join(text.replace("\u200b", "").split())
+
+
+def words_of(html: str) -> str:
+    """The text of a page, a blank between any two elements; a sealed report's data is no text."""
+    body = re.sub(r"<(script|style|svg)\b.*?</\1>", " ", html, flags=re.DOTALL)
+    return plain(unescape(re.sub(r"<[^>]+>", " ", body)))
+
+
+def _notices(play: PlayedStory, bulletin: Bulletin) -> tuple[str, ...]:
+    reader = reader_of(bulletin, zone_of(play.house.home))
+    out = []
+    for fault in follow([], bulletin, NOW_NS, lambda _: "one"):
+        verdict = next(t.verdict for t in bulletin.told if t.verdict.elements == fault.elements)
+        news = News(way=Way.MAIL, kind=Kind.OPENED, fault=fault)
+        made = document(news, verdict, reader, "one", NOW_NS)
+        out.append(plain(" ".join([made["subject"], *made["lines"]])))
+    return tuple(out)
+
+
+def _dossier(play: PlayedStory) -> Dossier:
+    order = Order(
+        house=play.house,
+        start_ns=0,
+        end_ns=NOW_NS,
+        made_ns=NOW_NS,
+        zone="Europe/Lisbon",
+        redact=False,
+        with_chains=False,
+        public_key=None,
+    )
+    with Store.open(play.store) as store:
+        found = assemble(store, order)
+    assert found is not None
+    return found
+
+
+@pytest.fixture(scope="module", params=STORIES)
+def told(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Told:
+    story = STORIES[request.param]
+    play = played(story, tmp_path_factory.mktemp(story.name))
+    times_in(play.house.home)
+    bulletin = play.bulletin()
+    html = bulletin_page(bulletin, live=busy_state(), now_ns=NOW_NS).decode()
+    view = View(
+        bulletin=bulletin, source="", answers={}, modems=[(m.node, m.headline) for m in bulletin.modems]
+    )
+    dossier = _dossier(play)
+    return Told(
+        story=story,
+        bulletin=bulletin,
+        first=next(iter(bulletin.ongoing), None),
+        html=html,
+        page=words_of(html),
+        status=plain(screen(view)),
+        notices=_notices(play, bulletin),
+        dossier=dossier,
+        papers={paper: words_of(paper_page(dossier, paper)) for paper in Paper},
+    )
+
+
+def test_the_story_is_told_as_it_was(told: Told) -> None:
+    """The truth of each story is its own script."""
+    first = told.first
+    assert (first is None) == (not told.story.elements)
+    if first is not None:
+        assert (first.cause, first.elements[0]) == (told.story.cause, told.story.elements[0])
+        assert {e for v in told.bulletin.ongoing for e in v.elements} >= set(told.story.elements)
+        assert abs(first.start_ns - FAULT_NS - told.story.after_s * 10**9) <= 20 * 10**9
+
+
+def test_every_screen_names_the_same_fault_with_one_probability_and_one_beginning(told: Told) -> None:
+    for verdict in told.bulletin.ongoing:
+        sure = probability_words(verdict.probability)
+        assert f"{sure} sure" in told.page
+        assert f"{sure} sure" in told.status
+        clock = f"{utc_of(verdict.start_ns):%H:%M}"
+        assert f"since {clock}" in told.status
+        assert f'datetime="{utc_of(verdict.start_ns):%Y-%m-%dT%H:%M:%SZ}"' in told.html
+        notice = next(
+            n for n in told.notices if instant_words(verdict.start_ns, ZoneInfo("Europe/Lisbon")) in n
+        )
+        assert f"Probability of fault: {sure}." in notice
+        reported = next(h for h in told.dossier.episodes if h.elements == verdict.elements)
+        assert (reported.cause, reported.start_ns, reported.end_ns) == (verdict.cause, verdict.start_ns, None)
+        assert probability_words(reported.probability) == sure
+
+
+def test_the_first_step_is_of_the_fault_and_the_same_everywhere(told: Told) -> None:
+    step = told.bulletin.steps[0]
+    assert step.startswith(told.story.step), step
+    assert plain(step) in told.page
+    assert plain(step) in told.status
+    if told.first is not None:
+        sentence = answer(told.bulletin, NOW_NS).words
+        mine = [n for n in told.notices if plain(step) in n]
+        assert len(mine) == 1
+        assert told.first.place or sentence in mine[0]
+
+
+def test_who_is_to_be_called_is_said_alike(told: Told) -> None:
+    """A letter exists where the provider is held to something, and the first sentences say no other thing."""
+    standing = standing_of(told.dossier)
+    sends = standing in (ReportStanding.CLAIM, ReportStanding.LEVELS)
+    proven = told.first is not None and told.first.proven and told.first.cause.name == "UPSTREAM_LINK"
+    if told.story.elements:
+        assert sends == proven
+    assert ("Nothing to send yet" in told.papers[Paper.LETTER]) != (
+        proven or standing is ReportStanding.LEVELS
+    )
+    calls = "Do not call the provider" not in told.papers[Paper.SUMMARY]
+    assert calls == (proven or standing is ReportStanding.LEVELS)
+
+
+NEVER = (
+    r"\b([a-z]{3,}) \1\b(?! \1)",  # a word twice in a row
+    r"\b100 % sure|\(100 %\)",
+    r"\b0 % of its (line|plan) or less",
+    r"point to cannot",
+    r"\bNone\b|\bnan\b|\{|\}",
+    r"(\b[Tt]he home's own traffic)[:(] ?(the home's own traffic)",
+    r"own traffic, because the home used at most [4-9]\d %",
+)
+
+
+@pytest.mark.parametrize("never", NEVER)
+def test_no_screen_says_what_nobody_would_say(told: Told, never: str) -> None:
+    for name, text in told.texts.items():
+        found = re.search(never, text)
+        assert found is None, (name, text[max(0, found.start() - 80) : found.end() + 80])
+    steps = " ".join((*told.bulletin.steps, *(w for t in told.bulletin.told for w in t.words)))
+    assert re.search(never, steps) is None, steps
