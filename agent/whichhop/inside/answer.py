@@ -129,7 +129,7 @@ def _over_time(seen: Seen, packets: HopPackets) -> Drawing:
         title="Added latency over time (one packet in ten took longer)",
         x_words="minutes from the left",
         y_words="ms",
-        x=tuple(round(at / 60, 2) for at in x),
+        x=tuple(round(at / 60, 1) for at in x),
         y=tuple(y),
         beside=beside,
         beside_words="channel busy, %" if beside else "",

@@ -41,7 +41,7 @@ def _grid(grid: Grid) -> str:
     for i in range(columns):
         # Heads are bold: a quarter wider than what stands below.
         longest = max([1.25 * len(grid.head[i]), *(len(row[i]) for row in grid.rows)], default=1)
-        widths.append(f"{max(9, min(longest, 44)):g}fr")
+        widths.append(f"{max(7, min(longest, 44)):g}fr")
     align = ", ".join("right" if i in grid.numbers else "left" for i in range(columns))
     cells = [f"table.header({', '.join(f'strong({_quoted(h)})' for h in grid.head)})"]
     for place, row in enumerate(grid.rows):

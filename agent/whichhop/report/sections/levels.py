@@ -21,10 +21,11 @@ def _db(value: float | None, signed: bool = True) -> str:
     return f"{value:+.1f}" if signed else f"{value:.1f}"
 
 
-def _range(low: float | None, high: float | None) -> str:
+def _range(low: float | None, high: float | None, signed: bool = True) -> str:
     if low is None or high is None:
         return NONE
-    return _db(low) if _db(low) == _db(high) else f"{_db(low)} to {_db(high)}"
+    ends = (_db(low, signed), _db(high, signed))
+    return ends[0] if ends[0] == ends[1] else " to ".join(ends)
 
 
 def _count(value: int | None) -> str:
@@ -90,7 +91,7 @@ def _group(rows: Sequence[ChannelRow]) -> tuple[str, ...]:
         first.modulation,
         _range(*_ends([r.power_dbmv for r in rows])),
         _range(_ends([r.low_dbmv for r in rows])[0], _ends([r.high_dbmv for r in rows])[1]),
-        NONE if snr[0] is None else f"{snr[0]:.1f} to {snr[1]:.1f}",
+        _range(*snr, signed=False),
         _db(least[0], signed=False),
         _count(sum(corrected) if corrected else None),
         _count(0 if all(r.uncorrectable == 0 for r in rows) else None),

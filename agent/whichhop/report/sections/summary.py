@@ -3,7 +3,8 @@
 from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE, Cause, Owner
-from whichhop.model.dossier import Claim, Dossier, Wiring
+from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
+from whichhop.model.time_words import instant_words
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, Notice, Para, Picture, Section, Tone
 from whichhop.report.sections.answer import (
@@ -87,6 +88,23 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
             )
 
 
+def _besides(dossier: Dossier) -> list[str]:
+    """Other faults that are ongoing, whoever's they are: the reader feels them all at once."""
+    zone = ZoneInfo(dossier.zone)
+    return [
+        f"At the same time: {_episode_words(h)} (probability of fault {probability(h.probability)},"
+        f" since {instant_words(h.start_ns, zone)})."
+        for h in dossier.episodes
+        if h.end_ns is None and not h.claimed
+    ]
+
+
+def _episode_words(episode: Happened) -> str:
+    if episode.elements == (str(Cause.OWN_TRAFFIC),):
+        return "the home's own traffic fills the line; pause it first"
+    return f"a fault in {episode.where}"
+
+
 def _to_send(dossier: Dossier) -> tuple[str, ...]:
     """What to do where the provider is held to something."""
     late = (f"Remind them: by {c.promised} they promised: {c.text}." for c in overdue(dossier))
@@ -107,6 +125,7 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
             return (
                 "Do not call the provider yet. First let these be collected:",
                 *(f"{m[:1].upper()}{m[1:]}." for m in missing),
+                *(f"To be surer: {w}." for w in (claim.would_change if claim else ())[:1]),
             )
         case ReportStanding.ELSEWHERE:
             first = FIRST_HOME_STEPS.get(claim.cause) if claim else None
@@ -121,7 +140,8 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
 def summary(dossier: Dossier) -> Section:
     """One page."""
     claim, zone = dossier.claim, ZoneInfo(dossier.zone)
-    blocks: list[Block] = [_head(dossier, claim), Para("What to do now:"), Bullets(_steps(dossier, claim))]
+    blocks: list[Block] = [_head(dossier, claim), *(Para(words) for words in _besides(dossier))]
+    blocks += [Para("What to do now:"), Bullets(_steps(dossier, claim))]
     if sendable(dossier):
         spoken = simple_loss(claim) if claim is not None and claim.made else ""
         said = what_words(dossier)

@@ -2,6 +2,7 @@
 
 from collections import Counter
 
+from whichhop.compare.words import owner_words
 from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.bulletin import Bulletin, ToldVerdict
 from whichhop.model.note import Note
@@ -10,7 +11,7 @@ from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.drawings import hatch, mark
 from whichhop.serve.page.figures import ago, how_long, probability, when
 from whichhop.serve.page.markup import Inside, Markup, join, tag
-from whichhop.serve.page.sentence import Mood, blame, places, whose
+from whichhop.serve.page.sentence import Mood, blame, places
 
 HOUR_NS = 3600 * NS_PER_S
 DAY_NS = 24 * HOUR_NS
@@ -180,9 +181,7 @@ def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
         tag("p", tag("span", class_=f"key {_BARS.get(owner, 'bar-nobody')}"), " ", blame(verdict, links)),
         tag(
             "p",
-            f"{probability(verdict.probability)} sure; {whose(verdict)} to fix"
-            if owner is not Owner.NOBODY
-            else f"{probability(verdict.probability)} sure",
+            " ".join(filter(None, (f"{probability(verdict.probability)} sure.", owner_words(verdict)))),
             class_="aside",
         ),
         tag(

@@ -13,7 +13,7 @@ from whichhop.compare.words import (
     standing_words,
     target_words,
 )
-from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Verdict
+from whichhop.model import Cause, LinkKind, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
 from whichhop.model.finding import telling_order
 from whichhop.model.units import NS_PER_S
@@ -244,16 +244,3 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
         words="No fault found.",
         more=("Nothing exceeds its own quiet baseline: every hop answers as it usually does.",),
     )
-
-
-def whose(verdict: Verdict) -> str:
-    """Who can mend it, in a word or two, for lists and lanes."""
-    owner = CAUSE_TABLE[verdict.cause].owner
-    return {
-        Owner.HOME: "the home's",
-        Owner.PROVIDER: "the provider's",
-        Owner.PROVIDER_OR_FURTHER: "the provider's or further",
-        Owner.TARGET: "the destination's",
-        Owner.RESOLVER: "the resolver's",
-        Owner.NOBODY: "nobody's",
-    }[owner]
