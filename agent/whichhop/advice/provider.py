@@ -46,7 +46,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
         yield Recommendation(
             key="collect-evidence",
             kind=RecommendationKind.TELL,
-            what=f"Collect, before the provider can be asked to fix it: {'; '.join(missing)}",
+            what=f"Collect what is missing before the provider can be asked to fix it: {'; '.join(missing)}",
             where="access",
             why=(
                 f"likely, not proven: {trouble_words(likely)}",

@@ -36,7 +36,7 @@ def test_a_drawn_cause_is_named_or_nothing_is(
 def test_what_no_row_describes_is_not_named(sort: Sort, act: Act, seconds: float) -> None:
     answer = answer_of(*seen_of(sort, (act,), seconds, SEED, facts=False))
     assert answer.named is None
-    assert "cannot tell" in answer.line
+    assert "not determined" in answer.line
 
 
 @pytest.mark.parametrize(("sort", "causes", "acts"), BOTH[1:2])

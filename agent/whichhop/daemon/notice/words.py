@@ -177,7 +177,7 @@ def _step(fault: Fault, verdict: Verdict | None, reader: Reader) -> str:
     if fault.cause == Cause.OWN_TRAFFIC:
         return OWN_STEP
     if verdict is not None and verdict.missing:
-        return f"Collect, before the provider is asked to fix it: {verdict.missing[0]}."
+        return f"Collect what is missing before the provider can be asked to fix it: {verdict.missing[0]}."
     own = verdict.would_change if verdict is not None else ()
     return own[0] if own else LOOK
 
