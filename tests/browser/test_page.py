@@ -12,7 +12,7 @@ from support.page_server import showing
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.note import Note
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 EVERY = {**STATES, "own": lambda: None}
 
 
@@ -57,8 +57,8 @@ def test_long_names_fit_every_screen(browser: Browser, width: int) -> None:
 BOXES = """() => {
   const lines = [];
   for (const one of document.querySelectorAll(".stone .name, .note, .hop h3, .hop .state, .hop dt, " +
-      ".hop dd, .hop .aside, .lane > p, circle.flag, #modem p, #modem .complaints li, .episodes p, " +
-      ".steps li")) {
+      ".hop dd, .hop .aside, .lane > p, circle.flag, #modem p, #modem .complaints li, " +
+      "#past p, .episodes p, .steps li")) {
     if (!one.checkVisibility() || one.closest("details:not([open])")) continue;
     const box = one.getBoundingClientRect();
     lines.push([one.textContent.trim().slice(0, 40), box.left, box.top, box.right, box.bottom]);
@@ -72,7 +72,7 @@ BOXES = """() => {
 
 
 @pytest.mark.parametrize("width", [390, 768, 1280])
-@pytest.mark.parametrize("state", ["at-fault", "group", "marginal"])
+@pytest.mark.parametrize("state", ["at-fault", "group", "weeks"])
 def test_pills_notes_and_cards_never_collide(browser: Browser, state: str, width: int) -> None:
     names = {"desk": "grandmothers-tablet", "attic": "landing"}
     found = STATES[state]()

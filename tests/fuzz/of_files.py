@@ -5,23 +5,31 @@ import base64
 import gzip
 import random
 from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import UTC
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from fuzz.allowed import allowed, must, named
+from support.bulletins import calm
 from support.records import lifelike
 from whichhop.config.keys import read_key
 from whichhop.config.trusted_keys import read_trusted
+from whichhop.daemon.notice.book import Place, decide, due, failed, kept_of, sent
 from whichhop.daemon.transfer.asks import LeaseAsk, OrderAsk, ReleaseAsk, asked_for
 from whichhop.daemon.transfer.process import NeverBegunError, move
-from whichhop.model import Method, Reading, SessionKey
+from whichhop.model import Cause, Method, Reading, SessionKey
 from whichhop.model.levels_source import LevelsSource
+from whichhop.model.modem_now import LevelSpan
+from whichhop.model.notices import Notices, Way, Webhook
+from whichhop.model.past_fault import PastFault
 from whichhop.net.child import Ended
 from whichhop.net.clock import SystemClock
 from whichhop.outside import json_of, mapping
 from whichhop.probes.levels import read_levels
 from whichhop.probes.transfer_talk import AskSpec, TransferRequest
+from whichhop.store import past_faults
 from whichhop.store.aside import move_aside
 from whichhop.store.files import read_file
 from whichhop.store.store import Store
@@ -41,6 +49,9 @@ def store_file(octets: bytes) -> None:
             for key in store.sessions():
                 list(store.session_records(key))
             list(store.readings())
+            past_faults.faults(store.db, 0)
+            past_faults.judged(store.db, 0)
+            past_faults.levels(store.db, "modem", 0)
             store.pack_hours(28_333_600)
             store.drop_to_size(10_000)
 
@@ -65,6 +76,23 @@ def key_files(octets: bytes) -> None:
         path.chmod(0o600)
         allowed(lambda: must(len(read_key(path, {})) == 32, "a key of another length"))
         allowed(lambda: read_trusted(path))
+
+
+def notice_queue(octets: bytes) -> None:
+    """What was queued before a restart: taken in, told over, tried, sent."""
+    settings = Notices(webhook=Webhook(url="http://127.0.0.1/"))
+    now_ns = 1_772_366_400_000_000_000
+    place = Place(me="desk", order=("desk",), zone=UTC, begun_ns=0, ready=(Way.WEBHOOK,))
+
+    def use() -> None:
+        kept = kept_of(octets, "notices.json")
+        decide(kept, replace(calm(), at_ns=now_ns), settings, place, now_ns)
+        one = due(kept, Way.WEBHOOK, settings, now_ns, UTC)
+        if one is not None:
+            must(0 < failed(one, now_ns) <= 3600, "a pause that no pause is")
+            sent(kept, one)
+
+    allowed(use)
 
 
 # -- children
@@ -107,7 +135,7 @@ def transfer_asks(octets: bytes) -> None:
         allowed(lambda kind=kind: asked_for(mapping(json_of(octets, "ask"), "ask"), kind))  # type: ignore[misc]
 
 
-TARGETS = named(store_file, gzip_file, key_files, levels_answer, transfer_child, transfer_asks)
+TARGETS = named(store_file, gzip_file, key_files, notice_queue, levels_answer, transfer_child, transfer_asks)
 
 
 @cache
@@ -119,6 +147,10 @@ def _store_octets() -> bytes:
                 records = [lifelike(random.Random(m), 28_333_320 + hour + m, KEY, count=2) for m in range(2)]
                 store.append_all(records, [Reading(at_ns=hour, agent="desk", name="y", value=7.0)])
                 store.pack_hours(28_333_320 + 60)
+            fault = PastFault(cause=Cause.BACKHAUL, elements=("attic/router",), start_ns=1, end_ns=2)
+            past_faults.replace_faults(store.db, (), [fault])
+            past_faults.add_judged(store.db, {7: 9})
+            past_faults.put_levels(store.db, "modem", [LevelSpan(start_ns=3600 * 10**9, up_high_dbmv=51.5)])
         return path.read_bytes()
 
 
@@ -131,6 +163,15 @@ SEEDS: dict[str, list[bytes] | Callable[[], list[bytes]]] = {
     "store_file": lambda: [_store_octets()],
     "gzip_file": [gzip.compress(_LINE * 3), gzip.compress(b"")],
     "key_files": [base64.b64encode(bytes(range(32))) + b"\n", b"K7QF-2M9X-ABCD-EFGH-2345  # of a friend\n"],
+    "notice_queue": [
+        b'{"faults": [{"number": "desk-1-2", "cause": "wireless-hop", "elements": ["desk/attic"],'
+        b'"probability": 0.9, "proven": true, "standing": false, "start_ns": 1772366000000000000,'
+        b'"ways": {"webhook": ""}, "told_ns": {"webhook": 1772366100000000000}}],'
+        b'"waiting": [{"way": "webhook", "kind": "opened", "fault": "desk-1-2", "elements": ["desk/attic"],'
+        b'"start_ns": 1772366000000000000, "queued_ns": 1772366100000000000, "document": {"n": 1},'
+        b'"tries": 2, "next_ns": 1772366100000000000}], "lately": {"webhook": [1772366100000000000]},'
+        b'"left_out": {"webhook": 1}, "number": 3}',
+    ],
     "levels_answer": [b'{"channels": [' + _CHANNEL + b'], "remarks": ["a table without a title"]}'],
     "transfer_child": [
         b'{"progress": {"rate_bps": 2e7}}\n{"done": {"octets": 5, "rate_bps": 2e7}}',

@@ -51,6 +51,7 @@ def busy_state() -> LiveState:
         "call_rating:nobody": 12.0,
     }
     live.kept([record], [Reading(at_ns=1, agent="desk", name=n, value=v) for n, v in values.items()])
+    live.values.update(fleet_samples_sent=5, fleet_samples_given_up=1, fleet_samples_waiting=2)
     live.values.update(store_bytes=123_456, store_writable=1, transfer_bytes=3e6, transfer_refusals=2)
     live.values["http_turned_away"] = 3
     live.failures["modem-levels"] = 4

@@ -1,11 +1,15 @@
 """The first look at a home from one machine: the home file that follows from what the machine knows. Pure."""
 
+import json
 import re
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 from whichhop.config.trade_words import ACCESS, LINES_OVER, near_word
 from whichhop.errors import WhichhopError
 from whichhop.model import LINK_TABLE, LinkKind
+from whichhop.model.counter_source import CounterSource
+from whichhop.model.levels_source import LevelsSource
 from whichhop.net.surroundings import Surroundings
 from whichhop.printable import shown
 
@@ -25,6 +29,20 @@ class Target:
     address: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What router and modem answered. interfaces: the router's by SNMP, where which one counts is not told.
+
+    download: a URL that the user allows to be fetched.
+    """
+
+    counters: CounterSource | None = None
+    interfaces: Sequence[str] = field(default=())
+    levels: LevelsSource | None = None
+    download: str | None = None
+
+
+NOTHING = Found()
 TAKEN = frozenset({ROUTER, "provider-edge", "beyond"})
 NOT_NAMES = frozenset({"null", "true", "false", "yes", "no", "on", "off", "y", "n"})
 """Words that YAML 1.1 reads as something else than a text."""
@@ -55,8 +73,60 @@ def line_of(word: str | None) -> str:
     return found
 
 
+def _counters(found: Found) -> list[str]:
+    counts = "    # Counts the home's own traffic, so that it is not taken for a fault of the line:"
+    if (source := found.counters) is not None:
+        if source.address is None:
+            return [counts, f"    wan_counters: {{upnp: {json.dumps(source.description)}}}"]
+        port = f", port: {source.port}" if source.port != 161 else ""
+        name = json.dumps(source.interface, ensure_ascii=False)
+        return [counts, f"    wan_counters: {{snmp: {source.community}, interface: {name}{port}}}"]
+    if found.interfaces:
+        names = ", ".join(found.interfaces)
+        return [
+            f"    # The router answers SNMP; write the interface toward the modem, one of: {names}",
+            "    # wan_counters: {snmp: public, interface: NAME}",
+        ]
+    return []
+
+
+def _levels(found: Found) -> list[str]:
+    if (source := found.levels) is None:
+        return []
+    where = f"snmp: {json.dumps(source.snmp)}" if source.snmp else f"page: {json.dumps(source.page)}"
+    return [
+        "    # The modem's levels, read every five minutes; move them to the node `modem` once there is one.",
+        f"    levels: {{{where}}}",
+    ]
+
+
+def _targets(target: Target | None, found: Found) -> list[str]:
+    downloads = [f"  downloads: [{json.dumps(found.download)}]"] if found.download else []
+    if target is None:
+        return [
+            "# Nothing past the router is probed until you name a machine that you may probe, such as one of",
+            "# your own. Until then nothing is determined about the access line. For example:",
+            *(["targets:", *downloads] if downloads else ["# targets:"]),
+            "#   provider-edge: discover",
+            "#   peers: {harbour: {address: 198.51.100.7}}",
+        ]
+    return [
+        "targets:",
+        "  provider-edge: discover   # the provider's first hop, found on the way to the target",
+        f'  peers: {{{target.name}: {{address: "{target.said}"}}}}   # {target.address} today',
+        *downloads,
+    ]
+
+
 def home_file(
-    here: Surroundings, *, node: str, radio: bool, line: str, target: Target | None, low_ports: bool
+    here: Surroundings,
+    *,
+    node: str,
+    radio: bool,
+    line: str,
+    target: Target | None,
+    low_ports: bool,
+    found: Found = NOTHING,
 ) -> str:
     """The home file of a first look, with a remark wherever somebody will want to write more.
 
@@ -64,21 +134,6 @@ def home_file(
     used.
     """
     link = "wireless" if radio else "wired"
-    allowed = (
-        [
-            "targets:",
-            "  provider-edge: discover   # the provider's first hop, found on the way to the target",
-            f'  peers: {{{target.name}: {{address: "{target.said}"}}}}   # {target.address} today',
-        ]
-        if target
-        else [
-            "# Nothing past the router is probed until you name a machine that you may probe, such as one of",
-            "# your own. Until then nothing is determined about the access line. For example:",
-            "# targets:",
-            "#   provider-edge: discover",
-            "#   peers: {harbour: {address: 198.51.100.7}}",
-        ]
-    )
     ports = [] if low_ports else [f"ports: {{stamp: {HIGH_PORT}}}   # so that no agent needs to be root"]
     return "\n".join(
         [
@@ -89,12 +144,16 @@ def home_file(
             "nodes:",
             "  # gateway: router, access point and modem in one box. If the modem is a box of its own, write",
             "  # kind: router here, and add a node `modem: {kind: modem}` with a wired link to it.",
-            f'  {ROUTER}: {{kind: gateway, address: "{here.gateway}"}}',
+            f"  {ROUTER}:",
+            "    kind: gateway",
+            f'    address: "{here.gateway}"',
+            *_counters(found),
+            *_levels(found),
             f'  {node}: {{kind: host, address: "{here.address}", agent: true}}',
             "links:",
             f"  - {{join: [{node}, {ROUTER}], kind: {link}}}",
             f"  - {{join: [{ROUTER}, provider-edge], kind: access, medium: {line}}}",
-            *allowed,
+            *_targets(target, found),
             *ports,
             "",
         ]

@@ -9,6 +9,7 @@ from whichhop.app.inner_causes import InnerCauses
 from whichhop.app.live_seconds import NewestSeconds, SoonWords
 from whichhop.app.notice_readings import notice_readings
 from whichhop.app.own_use import own_use
+from whichhop.app.past_faults import PastFaults
 from whichhop.app.refusals import RefusalsOfLate, refusal_words
 from whichhop.app.store_windows import StoreSeconds, exact_windows, windows_of_store
 from whichhop.capacity.rooms import is_of_transfer, room_rates
@@ -31,7 +32,9 @@ PLAN_DAYS = 30
 """How old a transfer may be: whether the plan is delivered takes a week of days or more to tell."""
 
 
-def live_comparison(house: House, home_file: str, store: Store) -> "LiveComparison":
+def live_comparison(
+    house: House, home_file: str, store: Store, past: PastFaults | None = None
+) -> "LiveComparison":
     """Follows a home, recommendations included. home_file: the name that printed commands give."""
 
     def lately(at_ns: int) -> list[Reading]:
@@ -39,7 +42,7 @@ def live_comparison(house: House, home_file: str, store: Store) -> "LiveComparis
         older = store.readings_like("transfer_", from_ns=at_ns - PLAN_DAYS * DAY_NS, to_ns=since_ns)
         return [*older, *store.readings(from_ns=since_ns, to_ns=at_ns)]
 
-    return LiveComparison(house.home, store, LiveAdvice(house, home_file, lately))
+    return LiveComparison(house.home, store, LiveAdvice(house, home_file, lately), past)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,12 +57,16 @@ class _Told:
 class LiveComparison:
     """Follows one home from the store that its agents' records are collected in.
 
-    advice: what gives the next steps; the verdicts' own words do without it.
+    advice: what gives the next steps; the verdicts' own words do without it. past: what keeps the verdicts
+    for weeks, where somebody follows for so long.
     """
 
-    def __init__(self, home: Home, store: Store, advice: LiveAdvice | None = None) -> None:
+    def __init__(
+        self, home: Home, store: Store, advice: LiveAdvice | None = None, past: PastFaults | None = None
+    ) -> None:
         self.home = home
         self._advice = advice
+        self._past = past
         self._store = store
         self._book = DayBook()
         self.told: list[Verdict] = []
@@ -105,6 +112,11 @@ class LiveComparison:
         if self._advice is not None:
             since = max(standing.table.start_ns, due_ns - DAY_NS)
             steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes)
+        modems = self._advice.modems if self._advice is not None else ()
+        past = None
+        if self._past is not None:
+            month = self._past.turn(ticks_say, standing, modems, due_ns)
+            past, modems = month.days, month.modems
         self._told_last = _Told(
             ticks_say=ticks_say,
             due_ns=due_ns,
@@ -115,7 +127,8 @@ class LiveComparison:
                 rooms=room_rates(self.home, self._rates),
                 notes=notes,
                 steps=steps,
-                modems=self._advice.modems if self._advice is not None else (),
+                modems=modems,
+                past=past,
                 own_use=own_use(self._store, due_ns),
                 notices=notice_readings(self._store, due_ns),
             ),

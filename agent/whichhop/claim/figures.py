@@ -4,12 +4,12 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from whichhop.claim.span import Floats, JudgedSpan, Mask
 from whichhop.compare.windows.reporting import LATENESS
 from whichhop.model.dossier import Figure
 from whichhop.stats.difference import design_effect
+from whichhop.stats.interval import binomial_quantile
 from whichhop.stats.proportion import wilson
 
 _LOSS = (
@@ -77,7 +77,7 @@ def added(span: JudgedSpan, quiet: Floats, ticks: Mask, columns: Sequence[int]) 
 def median_interval(values: Floats) -> tuple[float, float] | None:
     """The 95 % interval of a median by order statistics (Hahn and Meeker 1991, 5.2); None under six."""
     n = len(values)
-    place = int(stats.binom.ppf(0.025, n, 0.5)) if n else 0
+    place = binomial_quantile(0.025, n, 0.5) if n else 0
     if place < 1:
         return None
     ordered = np.sort(values)

@@ -3,47 +3,63 @@
 import argparse
 import asyncio
 import json
-import os
 import sys
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from whichhop.app.collect import Opened, Source, opened
-from whichhop.app.first_look import LINES, Target, home_file, line_of, node_name, target_of
+from whichhop.app.first_look import (
+    LINES,
+    NOTHING,
+    node_name,
+)
+from whichhop.app.modem_look import USUAL, ModemLook
 from whichhop.app.store_windows import compared
+from whichhop.app.under_load import GAP_S, load_by_hop
 from whichhop.cli.join import add_joining, join_home
 from whichhop.cli.setup import owner_words
 from whichhop.cli.span import nothing_measured
-from whichhop.compare.comparison import Comparison, comparison_data
-from whichhop.compare.suspects.vantage import separation
-from whichhop.compare.words import NO_FAULT, explain, not_measured_words
+from whichhop.cli.start_answer import Answer
+from whichhop.cli.start_asking import (
+    Draft,
+    answer_to,
+    ask_router_and_modem,
+    asked_words,
+    drafted,
+    gateway_of,
+    new_draft,
+    say,
+)
+from whichhop.cli.start_load import LOAD_MB, LOAD_S, LOAD_WHOLE_S, Load, load_of, loaded
+from whichhop.compare.comparison import Comparison
 from whichhop.config.check import read_home
 from whichhop.config.keys import create_key, key_path_for
-from whichhop.config.meant_values import address_remedy, target_remedy
 from whichhop.config.owner import make_owner
-from whichhop.config.texts import address, target
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Node, derive_sessions
+from whichhop.model.transfer import UPSTREAM
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.child import our_module, run_child
 from whichhop.net.clock import SystemClock
-from whichhop.net.surroundings import Surroundings, addresses_of_name, look_around
-from whichhop.printable import shown
+from whichhop.net.surroundings import Surroundings, look_around
+from whichhop.printable import printable, shown
 
 EPILOG = """\
 examples:
   whichhop start
   whichhop start --target harbour.example.net --line cable
   whichhop start --yes --seconds 60
+  whichhop start --target harbour.example.net --transfer https://harbour.example.net/large.bin
+  whichhop start --modem 192.168.100.1    reads the modem's levels; where cable modems have their page
   whichhop start --join 192.0.2.10        a second machine; `whichhop invite` on the first shows the code
 
-Looks at this machine, says what it would probe, and asks once. Then it measures for three minutes, answers,
-and leaves a home file that you can add to: run it again and it goes on with that file. Past the router,
-nothing is probed unless you name a target that you may probe; without one nothing is determined about the
-access line.
+Looks at this machine, says what it would ask and probe, and asks you once. Then it measures for three
+minutes, with --transfer under load too, answers, and leaves a home file that you can add to: run it again and
+it goes on with that file. Past the router, nothing is probed unless you name a target that you may probe;
+without one nothing is determined about the access line. The modem is read, and a file fetched, only where you
+say so by option or when asked: --yes alone does neither.
 """
 DEFAULT_FILE = Path("home.yaml")
 SECONDS = 200
@@ -74,6 +90,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help=f"what the access line runs over: {', '.join(LINES[:-1])}, or another word for one of them",
     )
     parser.add_argument("--gateway", metavar="ADDRESS", help="the router, where this machine cannot tell")
+    parser.add_argument(
+        "--modem", metavar="ADDRESS", help=f"read the modem there, or its page at a URL; often {USUAL}"
+    )
+    parser.add_argument(
+        "--transfer",
+        metavar="URL",
+        help=f"a file that you may fetch, for {LOAD_S} s at most, to see latency under load;"
+        " with a home file that is there: another agent of it, or `upstream`",
+    )
     parser.add_argument("--seconds", type=int, default=SECONDS, metavar="N", help=f"{SECONDS} by default")
     parser.add_argument("--store", type=Path, metavar="FILE", help="where records are kept")
     parser.add_argument(
@@ -82,49 +107,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_joining(parser)
     parser.add_argument("--yes", action="store_true", help="probe what is shown without asking")
     parser.add_argument("--json", action="store_true", help="print data instead of text")
-
-
-def _say(text: str) -> None:
-    sys.stderr.write(text + "\n")
-
-
-def _gateway(written: str | None) -> str | None:
-    """The router's address as it was written; WhichhopError with what to write instead."""
-    try:
-        return None if written is None else address(written)
-    except ValueError as why:
-        raise WhichhopError(f"--gateway {shown(written)}: {why}; {address_remedy(str(written))}") from None
-
-
-def _new_file(args: argparse.Namespace) -> tuple[str, str]:
-    """The text of a new home file, and this machine's node in it."""
-    line = line_of(args.line)
-    here = look_around(_gateway(args.gateway))
-    node = node_name(here.name)
-    upstream = _target(args.target, node) if args.target else None
-    if upstream and upstream.address in (here.gateway, here.address):
-        raise DataError(
-            f"--target {args.target}: is {upstream.address}, in this home; name a machine upstream"
-        )
-    joined = f"by {'Wi-Fi' if here.radio else 'cable'}" + (f" ({here.interface})" if here.interface else "")
-    _say(f"This machine: {node}, {here.address}, joined {joined}; its router: {here.gateway}.")
-    text = home_file(
-        here,
-        node=node,
-        radio=bool(here.radio),
-        line=line,
-        target=upstream,
-        low_ports=not hasattr(os, "geteuid") or os.geteuid() == 0,
-    )
-    return text, node
-
-
-def _target(said: str, node: str) -> Target:
-    try:
-        said = target(said)
-    except ValueError as why:
-        raise WhichhopError(f"--target {shown(said)}: {why}; {target_remedy(said)}") from None
-    return target_of(said, addresses_of_name(said)[0], node)
 
 
 def _own_node(home: Home, here: Surroundings) -> Node:
@@ -141,7 +123,7 @@ def _own_node(home: Home, here: Surroundings) -> Node:
     )
 
 
-def _plan_words(home: Home, node: str, seconds: int) -> str:
+def _plan_words(home: Home, node: str, seconds: int, transfer: str | None) -> str:
     """What would be probed, a line each."""
     named = {n.name: n.host_name for n in home.nodes.values() if n.host_name}
     first_hop = "the provider's first hop, once it is found on the way to the target"
@@ -150,7 +132,12 @@ def _plan_words(home: Home, node: str, seconds: int) -> str:
         if session.key.agent == node:
             where = session.address or named.get(session.key.target) or first_hop
             lines.append(f"  {session.key.target:<14} {where} ({session.key.method})")
-    return "\n".join([*lines, "and to nothing else."])
+    load = (
+        []
+        if transfer is None
+        else [f"then, for {LOAD_S} s and {LOAD_MB} MB at most, a transfer: {printable(transfer, 200)}"]
+    )
+    return "\n".join([*lines, *load, "and to nothing else."])
 
 
 def _join(args: argparse.Namespace, file: Path) -> str | None:
@@ -161,46 +148,50 @@ def _join(args: argparse.Namespace, file: Path) -> str | None:
             raise WhichhopError(f"{given[0]}: is for --join ADDRESS; give both, or neither")
         return None
     done = join_home(args, args.join, file, args.store)
-    _say(f"joined as {done.node}; its key: {done.key} (the other screen shows the same)")
+    say(f"joined as {done.node}; its key: {done.key} (the other screen shows the same)")
     return done.node
 
 
 def _agreed(args: argparse.Namespace) -> bool:
     if args.yes:
         return True
-    if not sys.stdin.isatty():
-        raise WhichhopError("start asks before it probes, and nobody can answer here; say so with --yes")
-    sys.stderr.write("Start? [y/N] ")
-    sys.stderr.flush()
-    return sys.stdin.readline().strip().lower() in ("y", "yes")
+    return answer_to("Start? [y/N] ").lower() in ("y", "yes")
 
 
-def _measure(file: Path, node: str, store: Path, seconds: int) -> None:
-    """Run the agent for a while, as `whichhop run` does; WhichhopError, with its last line, if it ends."""
-    asyncio.run(
-        _run_agent(our_module("whichhop", "run", str(file), "--node", node, "--store", str(store)), seconds)
-    )
+def _measure(file: Path, node: str, store: Path, seconds: int, load: Load | None) -> dict[str, Any] | None:
+    """Run the agent for a while, as `whichhop run` does, then under load; what the load came to.
+
+    WhichhopError, with the agent's last line, if it ends.
+    """
+    words = ("run", str(file), "--node", node, "--store", str(store))
+    return asyncio.run(_run_agent(our_module("whichhop", *words), seconds, load))
 
 
-async def _run_agent(argv: Sequence[str], seconds: int) -> None:
+async def _run_agent(argv: Sequence[str], seconds: int, load: Load | None) -> dict[str, Any] | None:
     telling = asyncio.ensure_future(_tell_time(seconds))
+    most_s = seconds + (LOAD_WHOLE_S if load else 0.0)
+    agent = asyncio.ensure_future(run_child(argv, most_s=most_s, end_s=SETTLE_S))
     try:
-        ended = await run_child(argv, most_s=seconds, end_s=SETTLE_S)
+        await asyncio.wait((agent,), timeout=seconds)
+        if not agent.done():
+            return None if load is None else await loaded(load)
+        ended = agent.result()
     except TimeoutError:
-        return  # it measured to the end, and was asked to end then
+        return None  # it measured to the end, and was asked to end then
     finally:
         telling.cancel()
+        agent.cancel()
+        await asyncio.wait((agent,))
     raise WhichhopError(f"the agent ended early: {ended.last_error('it said nothing')}")
 
 
 async def _tell_time(seconds: int) -> None:
     for left in range(seconds, 0, -TOLD_EVERY_S):
-        _say(f"measuring, {left} s to go")
+        say(f"measuring, {left} s to go")
         await asyncio.sleep(TOLD_EVERY_S)
 
 
-def _found(source: Opened, home: Home, since_ns: int) -> Comparison:
-    end = SystemClock().utc_ns()
+def _found(source: Opened, home: Home, since_ns: int, end: int) -> Comparison:
     start = since_ns - since_ns % (10 * NS_PER_S)
     readings = list(source.store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
     found = compared(source, home, readings, start_ns=start, end_ns=end)
@@ -209,64 +200,78 @@ def _found(source: Opened, home: Home, since_ns: int) -> Comparison:
     return found
 
 
-def _advice(home: Home) -> list[str]:
-    """Where one more agent or target would help most."""
-    return [a.words for a in separation(home, derive_sessions(home)).advice[:2]]
-
-
-def _text(file: Path, node: str, found: Comparison) -> str:
-    unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured], str(file))
-    lines = [line for verdict in found.verdicts for line in explain(verdict)] or [NO_FAULT]
-    lines += [unmeasured] if unmeasured else []
-    lines += [f"To tell more apart: {words}." for words in _advice(found.home)]
-    lines += [
-        "",
-        f"The home file is {file}; look through it and add what else is in the home.",
-        f"To go on measuring:  whichhop run {file} --node {node}",
-        f"To hear which hop is slow:  whichhop compare {file}",
-    ]
-    return "\n".join(lines) + "\n"
-
-
-def _data(file: Path, node: str, found: Comparison) -> dict[str, Any]:
-    return comparison_data(found) | {"home_file": str(file), "node": node, "advice": _advice(found.home)}
+def _other_end(args: argparse.Namespace, home: Home) -> str | None:
+    """What a home file that is there has for --transfer; WhichhopError with what it takes."""
+    said: str | None = args.transfer
+    if said is None or said == UPSTREAM:
+        return said
+    if said in home.downloads:
+        return UPSTREAM
+    able = [n.name for n in home.nodes.values() if n.has_key]
+    if said not in able:
+        raise WhichhopError(
+            f"--transfer {shown(said)}: not in {args.home}; write a URL under targets.downloads,"
+            f" or name one of: {', '.join(able)}, {UPSTREAM}"
+        )
+    return said
 
 
 def run(args: argparse.Namespace) -> int:
     """Look, ask, measure, answer. Exit code 1 when the user says no."""
     if not LEAST_SECONDS <= args.seconds <= MOST_SECONDS:
         raise WhichhopError(f"--seconds {args.seconds}: from {LEAST_SECONDS} to {MOST_SECONDS}, please")
+    if not args.yes and not sys.stdin.isatty():
+        raise WhichhopError("start asks before it probes, and nobody can answer here; say so with --yes")
     file: Path = args.home
+    draft: Draft | None = None
+    modem: ModemLook | None = None
     joined = _join(args, file)
     if file.exists():
         if args.target or args.line is not None:
             raise WhichhopError(f"{file} is there already; write targets and the line's medium in it")
+        if args.modem is not None:
+            raise WhichhopError(
+                f"{file} is there already; write `levels: {{snmp: ADDRESS}}` at the modem in it"
+            )
         home = read_home(file)
-        node = joined or _own_node(home, look_around(_gateway(args.gateway))).name
+        node = joined or _own_node(home, look_around(gateway_of(args.gateway))).name
+        other_end = _other_end(args, home)
     else:
-        text, node = _new_file(args)
-        with tempfile.TemporaryDirectory() as folder:
-            draft = Path(folder) / file.name
-            draft.write_text(text)
-            home = read_home(draft)
-    _say(_plan_words(home, node, args.seconds))
+        draft = new_draft(args)
+        node, other_end = draft.node, UPSTREAM if draft.download else None
+        home = drafted(draft, NOTHING, file)
+        say("\n".join(asked_words(draft)))
+    say(_plan_words(home, node, args.seconds, draft.download if draft else other_end))
     if not _agreed(args):
-        _say("nothing was probed and nothing was written")
+        say("nothing was measured and nothing was written")
         return 1
-    if not file.exists():
-        file.write_text(text)
-        _say(f"written: {file}")
+    if draft is not None:
+        found, modem = ask_router_and_modem(draft)
+        home = drafted(draft, found, file)
+        file.write_text(draft.text(found))
+        say(f"written: {file}")
     if not key_path_for(file).exists():
         create_key(key_path_for(file))
         if (word := make_owner(file)) is not None:
-            _say(owner_words(word))
+            say(owner_words(word))
     store = args.store or default_store(node)
     began = SystemClock().utc_ns()
-    _measure(file, node, store, args.seconds)
-    with opened(Source(home_file=file, store=store, offline=True), home, _say) as source:
-        found = _found(source, home, began)
+    load = None if other_end is None else load_of(home, file, node, other_end)
+    result = _measure(file, node, store, args.seconds, load)
+    # What is idle is judged; what the transfer did is told beside it.
+    end = SystemClock().utc_ns() if result is None else int(result["start_ns"]) - GAP_S * NS_PER_S
+    with opened(Source(home_file=file, store=store, offline=True), home, say) as source:
+        answer = Answer(
+            file=file,
+            node=node,
+            found=_found(source, home, began, end),
+            result=result,
+            hops=[] if result is None else load_by_hop(source.store, home, node, result),
+            modem=modem,
+            own_traffic=bool(home.counters) or any(n.wan_interface for n in home.nodes.values()),
+        )
     if args.json:
-        sys.stdout.write(json.dumps(_data(file, node, found), indent=2) + "\n")
+        sys.stdout.write(json.dumps(answer.data(), indent=2) + "\n")
     else:
-        sys.stdout.write(_text(file, node, found))
+        sys.stdout.write(answer.text())
     return 0

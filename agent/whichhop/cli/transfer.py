@@ -7,12 +7,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from whichhop.app.transfer_order import order_transfer
 from whichhop.cli.table import table
 from whichhop.cli.times import instant_text
 from whichhop.config.check import read_home
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.transfer.schedule import coming, octets_each
-from whichhop.errors import DataError, RemoteError, WhichhopError
+from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home
 from whichhop.model.time_words import zone_of
 from whichhop.model.transfer import UPSTREAM
@@ -20,9 +21,6 @@ from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.probes.transfer_line import Line
 
-PATIENCE_S = 10.0
-SILENCE_S = 200.0
-"""Longer than a lease is waited for; an agent at work says something several times a second."""
 BAR = 30
 LEAST_FINAL_S = 8.0
 """Slow start, and the seven seconds that the responsiveness draft's criterion needs."""
@@ -115,12 +113,12 @@ def _ask(home: Home, args: argparse.Namespace) -> list[dict[str, Any]]:
         raise DataError(f"{args.home}: no agent runs on {args.agent!r}; agents run on: {agents}")
     key = derive_keys(read_key(args.key or key_path_for(args.home))).transfer
     bar = _Bar()
-    with Line.dial(
-        node.address, home.ports.transfer, key=key, name="command line", seconds=PATIENCE_S
-    ) as line:
-        line.sock.settimeout(SILENCE_S)
-        line.say(
-            ask="order",
+    try:
+        return order_transfer(
+            node.address,
+            home.ports.transfer,
+            key,
+            bar.show,
             other_end=args.other_end,
             ways=["out", "back"] if args.way == "both" else [args.way],
             streams=args.streams,
@@ -129,16 +127,8 @@ def _ask(home: Home, args: argparse.Namespace) -> list[dict[str, Any]]:
             anyway=args.anyway,
             whole=args.whole,
         )
-        while True:
-            said = line.hear()
-            if "refused" in said or "results" in said:
-                bar.end()
-            if "refused" in said:
-                raise RemoteError(f"no transfer: {said['refused']}")
-            if "results" in said:
-                found: list[dict[str, Any]] = said["results"]
-                return found
-            bar.show(said)
+    finally:
+        bar.end()
 
 
 def _rate(bps: float) -> str:

@@ -21,6 +21,7 @@ from whichhop.model.bulletin import (
 )
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
+from whichhop.model.past_fault import PastDays
 from whichhop.stats.proportion import wilson
 
 LATELY_TICKS = 6
@@ -43,12 +44,14 @@ def bulletin_of(
     modems: Sequence[ModemNow] = (),
     own_use: OwnUse | None = None,
     notices: Sequence[NoticeHeard] = (),
+    past: PastDays | None = None,
 ) -> Bulletin:
     """What stands after the follower's last tick.
 
     told: the last day's verdicts in any order (see told.DayBook). troubles: by agent, why it does not answer.
     steps: what to do next, the best first; the verdicts' own advice unless given.
     own_use: the home's own traffic of the last minute. notices: what agents let each other know of notices.
+    past: the last month by the day.
     """
     home, table = standing.home, standing.table
     ordered = sorted(told, key=lambda v: (v.end_ns is None, v.start_ns, v.elements), reverse=True)[:MOST_TOLD]
@@ -72,6 +75,7 @@ def bulletin_of(
         modems=tuple(modems),
         own_use=own_use,
         notices=tuple(notices),
+        past=past,
     )
 
 

@@ -4,9 +4,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from whichhop.model.finding import Finding, Level, Verdict, telling_order
-from whichhop.model.links import Cause, LinkKind, Medium
+from whichhop.model.links import LinkKind, Medium
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
+from whichhop.model.past_fault import NO_FAULTS, PastDays
 
 DEVICE_DOWN, DEVICE_UP = "device_down_bps", "device_up_bps"
 """Readings `device_down_bps:NAME`, `device_up_bps:NAME`: what a device receives and sends."""
@@ -149,6 +150,8 @@ class Bulletin:
     own_use: OwnUse | None = None
     """None where no agent counts it."""
     notices: tuple[NoticeHeard, ...] = ()
+    past: PastDays | None = None
+    """The last month by the day; None where nothing is kept (`status` without a comparing agent)."""
 
     @property
     def ongoing(self) -> list[Verdict]:
@@ -158,7 +161,7 @@ class Bulletin:
     @property
     def state(self) -> HomeState:
         """The home in a word; a fault that began while something else is learned is a fault."""
-        if any(v.cause not in (Cause.HEALTHY, Cause.RESPONDER, Cause.AGENT_HOST) for v in self.ongoing):
+        if any(v.cause not in NO_FAULTS for v in self.ongoing):
             return HomeState.FAULT
         if self.learning_s > 0:
             return HomeState.LEARNING

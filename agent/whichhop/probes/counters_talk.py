@@ -6,6 +6,7 @@ import msgspec
 from msgspec import Meta
 
 from whichhop.model.counter_source import CounterSource
+from whichhop.outside import INT64
 
 
 class CountersRequest(msgspec.Struct, frozen=True, kw_only=True):
@@ -44,3 +45,12 @@ class Count(msgspec.Struct, frozen=True, kw_only=True):
     discontinuity: int | None = None
     speed_bps: int | None = None
     health: Health | None = None
+
+
+class CountersSaid(msgspec.Struct, frozen=True, kw_only=True):
+    """A line of the process that reads a router's counters."""
+
+    failed: str | None = None
+    count: Count | None = None
+    at_ns: Annotated[int, Meta(ge=0, le=INT64)] = 0
+    mono_ns: Annotated[int, Meta(ge=0, le=INT64)] = 0

@@ -20,6 +20,14 @@ DISCONTINUITY: Oid = (*_X_ENTRY, 19)
 NAMES = (NAME, DESCR)
 COUNTERS = (HC_IN_OCTETS, HC_OUT_OCTETS, IN_OCTETS, OUT_OCTETS, HIGH_SPEED, SPEED, DISCONTINUITY)
 _SPEED_TOP = 2**32 - 1
+_ANY: Oid = (0, 0, 0, 0)
+DEFAULT_ROUTES: tuple[Oid, ...] = (
+    (1, 3, 6, 1, 2, 1, 4, 24, 7, 1, 7, 1, 4, *_ANY, 0),
+    (1, 3, 6, 1, 2, 1, 4, 24, 4, 1, 5, *_ANY, *_ANY),
+    (1, 3, 6, 1, 2, 1, 4, 21, 1, 2, *_ANY),
+)
+"""The IPv4 default route's interface in inetCidrRouteTable (RFC 4292), ipCidrRouteTable (RFC 2096) and
+ipRouteTable (RFC 1213)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +48,19 @@ def index_of(names: Mapping[Oid, str], wanted: str) -> int | None:
             if oid[:-1] == column and text == wanted:
                 return oid[-1]
     return None
+
+
+def toward_the_line(names: Mapping[Oid, str], routes: Mapping[Oid, int]) -> str | None:
+    """The name of the one interface that a router's default route leaves by; None where that is not told.
+
+    names: what is below NAMES; routes: what is below DEFAULT_ROUTES.
+    """
+    found = set(routes.values())
+    if len(found) != 1:
+        return None
+    (index,) = found
+    told = (names.get((*column, index)) for column in NAMES)
+    return next((name for name in told if name and index_of(names, name) == index), None)
 
 
 def counters_of(values: Mapping[Oid, int], index: int) -> IfCounters | None:

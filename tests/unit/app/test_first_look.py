@@ -4,10 +4,12 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from whichhop.app.first_look import LINES, home_file, node_name, target_of
+from whichhop.app.first_look import LINES, Found, home_file, node_name, target_of
 from whichhop.config.check import check_home
 from whichhop.config.load import load_yaml
 from whichhop.model import LinkKind, Medium, NodeKind
+from whichhop.model.counter_source import CounterSource
+from whichhop.model.levels_source import LevelsSource
 from whichhop.net.surroundings import Surroundings
 
 
@@ -55,3 +57,28 @@ def test_addresses_of_either_family_are_written_so_that_they_are_read_back(addre
     home = check_home(load_yaml(text, "home.yaml"))
     assert home.nodes["desk"].address == address
     assert home.nodes["router"].address == gateway
+
+
+BY_UPNP = CounterSource(description="http://192.0.2.1:5000/desc.xml?a=1&b=2")
+BY_SNMP = CounterSource(address="192.0.2.1", interface='wan "0": {#}', port=1161)
+
+
+@pytest.mark.parametrize("said", [None, "harbour.example.net"])
+@pytest.mark.parametrize(
+    "found",
+    [
+        Found(counters=BY_UPNP, levels=LevelsSource(page="http://192.168.100.1/")),
+        Found(counters=BY_SNMP, levels=LevelsSource(snmp="192.168.100.1")),
+        Found(interfaces=("eth0", "wan: #1"), download="https://harbour.example.net/large.bin"),
+    ],
+)
+def test_what_router_and_modem_answered_is_written_and_read_back(found: Found, said: str | None) -> None:
+    target = target_of(said, "198.51.100.7", "desk") if said else None
+    text = home_file(
+        here(), node="desk", radio=False, line="cable", target=target, low_ports=True, found=found
+    )
+    home = check_home(load_yaml(text, "home.yaml"))
+    assert dict(home.counters) == ({} if found.counters is None else {"router": found.counters})
+    assert dict(home.levels) == ({} if found.levels is None else {"router": found.levels})
+    assert list(home.downloads) == ([found.download] if found.download else [])
+    assert list(home.peers) == (["harbour"] if said else [])

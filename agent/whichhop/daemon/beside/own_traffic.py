@@ -2,10 +2,8 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Annotated
 
 import msgspec
-from msgspec import Meta
 
 from whichhop.daemon.beside.box_facts import BoxFacts
 from whichhop.daemon.beside.device_watch import DeviceWatch
@@ -18,8 +16,8 @@ from whichhop.model.hop_facts import readings_of
 from whichhop.net.child import our_module
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
-from whichhop.outside import INT64, typed, whole
-from whichhop.probes.counters_talk import Count, CountersRequest
+from whichhop.outside import typed, whole
+from whichhop.probes.counters_talk import Count, CountersRequest, CountersSaid
 from whichhop.stats.rate import CounterReading, Step
 from whichhop.stats.running_total import RunningTotal
 
@@ -60,15 +58,6 @@ class Unwrapping:
         if any(step in (Step.RESTARTED, Step.UNKNOWABLE) for step in steps):
             self.received.value = self.sent.value = 0
         return self.received.value, self.sent.value
-
-
-class _Said(msgspec.Struct, frozen=True, kw_only=True):
-    """A line of the process that reads a router's counters (probes/counters_child.py)."""
-
-    failed: str | None = None
-    count: Count | None = None
-    at_ns: Annotated[int, Meta(ge=0, le=INT64)] = 0
-    mono_ns: Annotated[int, Meta(ge=0, le=INT64)] = 0
 
 
 class OwnTraffic:
@@ -159,7 +148,7 @@ class OwnTraffic:
         if self._source is None:
             return
         words = self._source.words
-        said = typed(line, words, _Said)
+        said = typed(line, words, CountersSaid)
         if said.failed is not None or said.count is None:
             self._wrong(f"{said.failed or words}; asked again soon")
             return

@@ -8,16 +8,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from enum import StrEnum
+from typing import Annotated
 
 import msgspec
 
-from whichhop.daemon.notice.faults import OVER_NS, RECENT_NS, Fault, follow
+from whichhop.daemon.notice.faults import OVER_NS, RECENT_NS, Fault, KeptNs, follow
 from whichhop.daemon.notice.told import TOLD, sender, told_by_others
 from whichhop.daemon.transfer.allowed_hours import in_quiet, local
 from whichhop.model import Verdict
 from whichhop.model.bulletin import Bulletin, NoticeHeard
 from whichhop.model.notices import Notices, Way
 from whichhop.model.units import NS_PER_S, UtcNs
+from whichhop.outside import INT64, typed
 
 NS_PER_HOUR = 3600 * NS_PER_S
 WAITS_S = (0, 15, 60, 300, 900, 1800, 3600)
@@ -29,6 +31,8 @@ MOST_WAITING = 100
 MOST_AN_HOUR = 20
 SETTLE_NS = 90 * NS_PER_S
 """An agent that starts first hears whether another one tells already."""
+MOST_KEPT_OCTETS = 4 << 20
+Count = Annotated[int, msgspec.Meta(ge=0, le=INT64)]
 UPDATE_NS = 300 * NS_PER_S
 """A verdict that wavers is told again after this at the earliest."""
 
@@ -49,8 +53,8 @@ class Passed(msgspec.Struct, frozen=True, kw_only=True):
 
     cause: str
     elements: tuple[str, ...]
-    start_ns: int
-    end_ns: int
+    start_ns: KeptNs
+    end_ns: KeptNs
 
 
 class Waiting(msgspec.Struct, kw_only=True):
@@ -60,11 +64,11 @@ class Waiting(msgspec.Struct, kw_only=True):
     kind: Kind
     fault: str
     elements: tuple[str, ...]
-    start_ns: int
-    queued_ns: int
+    start_ns: KeptNs
+    queued_ns: KeptNs
     document: msgspec.Raw
-    tries: int = 0
-    next_ns: int = 0
+    tries: Count = 0
+    next_ns: KeptNs = 0
 
 
 class Kept(msgspec.Struct, kw_only=True):
@@ -73,9 +77,14 @@ class Kept(msgspec.Struct, kw_only=True):
     faults: list[Fault] = []
     waiting: list[Waiting] = []
     passed: dict[Way, list[Passed]] = {}
-    lately: dict[Way, list[int]] = {}
-    left_out: dict[Way, int] = {}
-    number: int = 0
+    lately: dict[Way, list[KeptNs]] = {}
+    left_out: dict[Way, Count] = {}
+    number: Count = 0
+
+
+def kept_of(octets: bytes, place: str) -> Kept:
+    """What was written before the restart; OutsideError, naming the place, where it is damaged."""
+    return typed(octets, place, Kept, most=MOST_KEPT_OCTETS, remedy="remove it; it is made again")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,7 +163,7 @@ def _heed_others(kept: Kept, fault: Fault, way: Way, me: str, heard: Sequence[No
 
 
 def _of_way(kept: Kept, way: Way, settings: Notices, now_ns: int, *, mine: bool, hushed: bool) -> list[News]:
-    lately = [t for t in kept.lately.get(way, []) if now_ns - t < NS_PER_HOUR]
+    lately = [t for t in kept.lately.get(way, []) if 0 <= now_ns - t < NS_PER_HOUR]
     passed = kept.passed.get(way, [])
     out: list[News] = []
     for fault in kept.faults:
@@ -192,7 +201,7 @@ def _kind(fault: Fault, way: Way, settings: Notices, now_ns: int) -> Kind | None
     if fault.end_ns is not None:
         over = told and now_ns - fault.end_ns >= OVER_NS
         return (Kind.WITHDRAWN if fault.withdrawn else Kind.CLOSED) if over else None
-    wavers = now_ns - fault.told_ns.get(way, 0) < UPDATE_NS
+    wavers = 0 <= now_ns - fault.told_ns.get(way, 0) < UPDATE_NS
     return Kind.CHANGED if told and told != fault.told_as and not wavers else None
 
 
@@ -223,8 +232,10 @@ def due(kept: Kept, way: Way, settings: Notices, now_ns: int, zone: tzinfo | Non
     for old in [w for w in kept.waiting if w.way == way and now_ns - w.queued_ns > GIVEN_UP_NS]:
         _drop(kept, old)
     first = next((w for w in kept.waiting if w.way == way), None)
-    ripe = first is not None and first.next_ns <= now_ns and not quiet(settings, now_ns, zone)
-    return first if ripe else None
+    if first is None or quiet(settings, now_ns, zone):
+        return None
+    # A try further off than the longest pause was put there by a clock that has been set back since.
+    return None if 0 < first.next_ns - now_ns <= WAITS_S[-1] * NS_PER_S else first
 
 
 def _drop(kept: Kept, one: Waiting) -> None:

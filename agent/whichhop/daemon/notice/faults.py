@@ -1,12 +1,17 @@
 """Which verdicts are one fault, from bulletin to bulletin, through changes of mind and short gaps. Pure."""
 
 from collections.abc import Callable, Sequence
+from typing import Annotated
 
 import msgspec
 
 from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.units import NS_PER_S
+from whichhop.outside import INT64
+
+KeptNs = Annotated[int, msgspec.Meta(ge=0, le=INT64)]
+"""An instant that was read back from disk."""
 
 TOLD_OF_NONE = (Cause.HEALTHY, Cause.RESPONDER, Cause.AGENT_HOST)
 """Nothing that anybody feels: a box slow to answer for itself, a machine too busy to measure."""
@@ -32,11 +37,11 @@ class Fault(msgspec.Struct, kw_only=True):
     probability: float
     proven: bool
     standing: bool
-    start_ns: int
-    end_ns: int | None = None
+    start_ns: KeptNs
+    end_ns: KeptNs | None = None
     withdrawn: bool = False
     ways: dict[str, str] = {}
-    told_ns: dict[str, int] = {}
+    told_ns: dict[str, KeptNs] = {}
 
     @property
     def told_as(self) -> str:

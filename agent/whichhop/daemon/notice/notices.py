@@ -8,7 +8,7 @@ import msgspec
 
 from whichhop.config.files import WriteError, replace_file
 from whichhop.daemon.job_runner import JobRunner
-from whichhop.daemon.notice.book import Kept, Place, decide, due, failed, put, sent
+from whichhop.daemon.notice.book import MOST_KEPT_OCTETS, Kept, Place, decide, due, failed, kept_of, put, sent
 from whichhop.daemon.notice.secret_files import missing
 from whichhop.daemon.notice.talk import MOST_S, SendRequest, Sent
 from whichhop.daemon.notice.told import READY, READY_EVERY_NS
@@ -25,7 +25,6 @@ from whichhop.net.clock import Clock
 from whichhop.outside import OutsideError, typed
 
 TURN_S = 5.0
-MOST_KEPT = 4 << 20
 Told = Callable[[str, float], None]
 
 
@@ -160,12 +159,14 @@ class Notices:
             self._kept = Kept()
             try:
                 with self._file.open("rb") as file:
-                    octets = file.read(MOST_KEPT + 1)
-                self._kept = msgspec.json.decode(octets, type=Kept)
+                    octets = file.read(MOST_KEPT_OCTETS + 1)
+                self._kept = kept_of(octets, str(self._file))
                 self._on_disk = octets
             except FileNotFoundError:
                 pass
-            except (OSError, msgspec.DecodeError, msgspec.ValidationError) as why:
+            except OutsideError as why:
+                self._troubles.wrong("notices", f"{why}; what was queued there is lost", passing=True)
+            except OSError as why:
                 self._troubles.wrong(
                     "notices",
                     f"{self._file} is not readable ({why}); what was queued there is lost",

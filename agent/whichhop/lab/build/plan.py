@@ -205,12 +205,15 @@ def _ip_lines(home: Home, node: str, addressing: Addressing, wires: Iterable[Wir
         a4, a6 = net.addresses[node]
         lines.append(f"address add {a4}/{net.net4.prefixlen} dev {device}")
         lines.append(f"address add {a6}/{net.net6.prefixlen} dev {device} nodad")
-        for other, (o4, o6) in net.addresses.items():
+        if node in net.link_local:
+            lines.append(f"address add {net.link_local[node]}/64 dev {device} nodad")
+        for other, addresses in net.addresses.items():
             if other != node:
                 # Fixed neighbours: no frame but the measured ones crosses a link, so counts are exact.
+                local = [net.link_local[other]] if other in net.link_local else []
                 lines += [
                     f"neighbour replace {o} lladdr {net.hardware(other)} dev {device} nud permanent"
-                    for o in (o4, o6)
+                    for o in (*addresses, *local)
                 ]
     for hop in addressing.routes[node]:
         via4, via6 = hop.by.addresses[hop.neighbour]

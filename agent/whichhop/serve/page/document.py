@@ -15,13 +15,14 @@ from whichhop.serve.page.home_path import home_path
 from whichhop.serve.page.markup import Inside, Markup, join, tag
 from whichhop.serve.page.modem import modem
 from whichhop.serve.page.own import elsewhere, own
+from whichhop.serve.page.past import past
 from whichhop.serve.page.rooms import rooms
 from whichhop.serve.page.sentence import Mood, Sentence, answer, blame, lasting_now
 
 STEPS = 3
+"""As many next steps stand beside the answer."""
 MOST_OTHERS = 3
 """Faults at the same time that are named beside the first."""
-"""As many next steps stand beside the answer."""
 
 
 def _part(name: str, title: str, *inside: Inside, note: str = "") -> Markup:
@@ -163,6 +164,7 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
         )
     if sentence.told is not None and (others := _others(bulletin)):
         extra.append(tag("p", f"At the same time: {others}", id="more-now"))
+    dates = {d.start_ns: d.day for d in bulletin.past.days} if bulletin.past else {}
     parts = [
         _answer(sentence, extra, _steps(bulletin.steps), now_ns, bulletin.at_ns if sentence.told else now_ns),
         _part(
@@ -172,8 +174,9 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
             note="From the rooms to the provider, over the last minutes.",
         ),
         _part("day", "The last day", day(bulletin)),
+        _part("past", "The last week and month", past(bulletin.past, bulletin)) if bulletin.past else None,
         _part("rooms", "What each room gets", rooms(bulletin)),
-        _part("modem", "Modem levels", [modem(m, bulletin.at_ns) for m in bulletin.modems])
+        _part("modem", "Modem levels", [modem(m, bulletin.at_ns, dates) for m in bulletin.modems])
         if bulletin.modems
         else None,
         _part("agents", "Who measures", agents(bulletin)),

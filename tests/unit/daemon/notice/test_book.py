@@ -293,6 +293,21 @@ def test_whatever_fails_pauses_only_grow_and_what_is_a_day_old_is_given_up(outco
             return
 
 
+def test_a_clock_set_back_by_a_year_holds_no_notice_back() -> None:
+    """A box without a battery starts in any year, in the future too, until a time server sets it right."""
+    kept, wrong_ns = Kept(), NOON_NS + 365 * 24 * 3600 * NS_PER_S
+    opened(kept, 0, wrong_ns)
+    one = due(kept, Way.WEBHOOK, HOOK, wrong_ns, UTC)
+    assert one is not None
+    failed(one, wrong_ns)
+    assert due(kept, Way.WEBHOOK, HOOK, wrong_ns, UTC) is None
+    assert due(kept, Way.WEBHOOK, HOOK, NOON_NS, UTC) is one
+    # Nor do the notices of the wrong year count towards this hour's.
+    agent = Agent()
+    agent.kept.lately[Way.WEBHOOK] = [wrong_ns] * MOST_AN_HOUR
+    assert agent.kinds(60, line(0)) == [Kind.OPENED]
+
+
 @pytest.mark.parametrize("at_s", [10.5 * 3600, 18.9 * 3600])
 def test_nothing_queued_is_sent_in_quiet_hours(at_s: float) -> None:
     kept = Kept()
