@@ -45,7 +45,7 @@ def busy_state() -> LiveState:
         "call_jitter_s:attic": 0.0012,
         "call_loss_ratio:attic": 0.002,
         "path_mtu_bytes:attic": 1492.0,
-        "mark_kept:attic": 1.0,
+        "dscp_kept:attic": 1.0,
         "route_steps:attic": 3.0,
         "route_changed:attic": 1.0,
         "call_rating:nobody": 12.0,

@@ -13,6 +13,7 @@ from whichhop.capacity.transfers import Measured
 from whichhop.model import PROVIDER_EDGE, Cause, Home, ModemLevels, Reading, Session, Verdict
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
+from whichhop.model.felt import Felt
 from whichhop.model.note import Note
 from whichhop.model.percent import percent
 from whichhop.model.time_words import instant_words
@@ -47,6 +48,8 @@ class Known:
     run: Run | None = None
     levels: tuple[ModemLevels, ...] = ()
     """The modem's readings, oldest first."""
+    felt: tuple[Felt, ...] = ()
+    """What users feel though no hop is slow."""
     notes: tuple[Note, ...] = ()
     """What somebody noted that they changed."""
 

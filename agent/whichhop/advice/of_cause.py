@@ -8,7 +8,7 @@ from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import cautions_for
 from whichhop.inside.seen import Place, place_of
 from whichhop.inside.table import WIRE, Act, row_of
-from whichhop.model import Cause, Verdict
+from whichhop.model import Cause, Home, Verdict
 from whichhop.model.effort import Effort
 from whichhop.model.inner_cause import Reason
 from whichhop.model.links import PROVIDERS
@@ -41,6 +41,23 @@ def steps(known: Known) -> Iterator[Recommendation]:
             yield _step(known, found, place, verdict, act=act, number=number)
 
 
+def plain_steps(home: Home, verdict: Verdict) -> tuple[str, ...]:
+    """What to do in the home about the cause that a verdict names, cautions under each; none if none is."""
+    place, reason = place_of(home, verdict), verdict.inside.named if verdict.inside else None
+    if place is None or reason is None:
+        return ()
+    return tuple(
+        " ".join((f"{_what(act, place)}: {act.brings}.", *cautions_for(act.hazards)))
+        for act in row_of(reason.cause, place.sort).acts
+        if not (verdict.cause in PROVIDERS and act.effort is Effort.VISIT)
+    )
+
+
+def _what(act: Act, place: Place) -> str:
+    near, far = (place.link.near, place.link.far) if place.link else (place.name, place.name)
+    return act.what.format(near=near, far=far, box=place.name)
+
+
 def _same(elements: tuple[str, ...], cause: str) -> Callable[[Verdict, object], bool]:
     def same(verdict: Verdict, _line: object) -> bool:
         named = verdict.inside.named if verdict.inside else None
@@ -52,8 +69,7 @@ def _same(elements: tuple[str, ...], cause: str) -> Callable[[Verdict, object], 
 def _step(
     known: Known, found: Trouble, place: Place, verdict: Verdict, *, act: Act, number: int
 ) -> Recommendation:
-    near, far = (place.link.near, place.link.far) if place.link else (place.name, place.name)
-    what = act.what.format(near=near, far=far, box=place.name)
+    what = _what(act, place)
     answer = verdict.inside
     evidence = answer.named.evidence if answer and answer.named else ()
     line = answer.line if answer else ""

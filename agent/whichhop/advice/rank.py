@@ -19,6 +19,7 @@ from whichhop.advice import (
     box,
     coax,
     delivery,
+    felt,
     of_cause,
     plain,
     provider,
@@ -51,5 +52,5 @@ def order(step: Recommendation) -> tuple[bool, bool, tuple[float, ...], str, str
 
 def advise(known: Known) -> tuple[Recommendation, ...]:
     """Every step that has evidence, the best first, then what to measure."""
-    rooms = (recall, backhaul, coax, box, delivery, of_cause, plain, provider, separated_box, vantage)
+    rooms = (recall, backhaul, coax, box, delivery, of_cause, plain, felt, provider, separated_box, vantage)
     return tuple(sorted((step for room in rooms for step in room.steps(known)), key=order))

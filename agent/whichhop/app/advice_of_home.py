@@ -17,6 +17,7 @@ from whichhop.capacity.transfers import measured_of
 from whichhop.compare.bulletin import MOST_STEPS
 from whichhop.config.check import House
 from whichhop.model import ModemLevels, Reading, Session, Verdict
+from whichhop.model.felt import Felt
 from whichhop.model.link_context import OF_LINKS
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
@@ -42,6 +43,7 @@ def known_home(
     readings: Sequence[Reading],
     levels: Sequence[ModemLevels] | None = None,
     notes: Sequence[Note] = (),
+    felt: Sequence[Felt] = (),
 ) -> Known:
     """Everything known of a home. levels: instead of those among the readings."""
     lasting = [r for r in readings if r.name.startswith(OF_LONG)]
@@ -63,6 +65,7 @@ def known_home(
         boxes=house.boxes,
         run=house.run,
         notes=tuple(notes),
+        felt=tuple(felt),
         levels=_newest_levels(lasting) if levels is None else tuple(levels),
     )
 
@@ -92,9 +95,14 @@ class LiveAdvice:
         start_ns: int,
         end_ns: int,
         notes: Sequence[Note] = (),
+        *,
+        felt: Callable[[], Sequence[Felt]] = tuple,
     ) -> tuple[str, ...]:
         """At most four lines, the best first; none where nothing was wrong and nothing is under the plan."""
-        told = (tuple((v.cause, v.elements, v.start_ns, v.end_ns is None) for v in verdicts), tuple(notes))
+        told = (
+            tuple((v.cause, v.elements, v.start_ns, v.end_ns is None) for v in verdicts),
+            tuple(notes),
+        )
         if told != self._for or not 0 <= end_ns - self._at_ns < AGAIN_NS:
             readings = self._read(end_ns)
             self.modems = modems_now(from_readings(readings), self._house.home, end_ns)
@@ -107,6 +115,7 @@ class LiveAdvice:
                 verdicts=verdicts,
                 readings=readings,
                 notes=notes,
+                felt=felt(),
             )
             found = [s for s in advise(known) if verdicts or s.kind is not RecommendationKind.MEASURE]
             self._steps = tuple(dict.fromkeys(step_line(s) for s in found))[:MOST_STEPS]

@@ -2,10 +2,11 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
-from whichhop.app.inner_causes import InnerCauses
+from whichhop.app.inner_causes import InnerCauses, looks_of_late
 from whichhop.app.live_seconds import NewestSeconds, SoonWords
 from whichhop.app.notice_readings import notice_readings
 from whichhop.app.own_use import own_use
@@ -17,8 +18,10 @@ from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.day_book import DayBook
 from whichhop.compare.live import Follower, HomeState
 from whichhop.config.check import House
+from whichhop.inside.felt import felt_of
 from whichhop.model import Home, Reading, Record, Verdict, derive_sessions
 from whichhop.model.bulletin import Bulletin
+from whichhop.model.felt import Felt
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.store import Store
 
@@ -111,7 +114,8 @@ class LiveComparison:
         notes = [m for m in self._store.notes().values() if due_ns - DAY_NS <= m.at_ns <= due_ns]
         if self._advice is not None:
             since = max(standing.table.start_ns, due_ns - DAY_NS)
-            steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes)
+            felt = partial(self._felt, standing, due_ns)
+            steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes, felt=felt)
         modems = self._advice.modems if self._advice is not None else ()
         past = None
         if self._past is not None:
@@ -134,6 +138,9 @@ class LiveComparison:
             ),
         )
         return self._told_last.bulletin
+
+    def _felt(self, standing: HomeState, due_ns: int) -> tuple[Felt, ...]:
+        return felt_of(self.home, looks_of_late(self._store, due_ns), standing.table)
 
     def _with_causes(
         self, verdicts: Sequence[Verdict], standing: HomeState, due_ns: int, loose: Sequence[Record]

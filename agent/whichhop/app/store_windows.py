@@ -8,13 +8,14 @@ from itertools import chain
 import numpy as np
 
 from whichhop.app.collect import Opened
-from whichhop.app.inner_causes import comparison_with_causes
+from whichhop.app.inner_causes import StoreRecords, comparison_with_causes, looks_of_late
 from whichhop.compare.comparison import Comparison, compare_windows
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.second_counts import seconds_of
 from whichhop.compare.windows.seconds import Seconds
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
+from whichhop.inside.felt import felt_of
 from whichhop.model import Home, Method, Reading, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, minute_of
 from whichhop.store.columns import SessionColumns, each_session
@@ -35,9 +36,10 @@ def compared(
         source.store, home, start_ns=start_ns, end_ns=end_ns, extra=source.open_records
     )
     found = None if windows is None else compare_windows(home, windows, readings)
-    return (
-        None if found is None else comparison_with_causes(found, source.store, readings, source.open_records)
-    )
+    if found is None:
+        return None
+    found = comparison_with_causes(found, StoreRecords(source.store, source.open_records), readings)
+    return replace(found, felt=felt_of(home, looks_of_late(source.store, end_ns), found.windows))
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,6 +73,7 @@ def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[Know
         readings=[r for r in store.readings(to_ns=end) if r.name.startswith(OF_LONG)],
         levels=levels,
         notes=[note for note in store.notes().values() if note.at_ns <= end],
+        felt=found.felt if found else (),
     )
     return known, found
 

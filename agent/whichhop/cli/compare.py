@@ -28,6 +28,7 @@ from whichhop.compare.words import (
     NO_FAULT_THEN,
     TOO_SHORT,
     explain,
+    felt_words,
     level_words,
     not_measured_words,
     since_words,
@@ -119,9 +120,10 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
     )
     unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured], file)
     levels = [level_words(v) for v in found.unusual] if found.levels else [TOO_SHORT]
+    felt = ["\n".join(felt_words(f)) for f in found.felt]
     if not found.verdicts:
         answer = NO_FAULT_THEN if aside else NO_FAULT
-        return "\n\n".join(w for w in (head, answer, *levels, unmeasured) if w) + "\n"
+        return "\n\n".join(w for w in (head, answer, *felt, *levels, unmeasured) if w) + "\n"
     rows = [
         (
             since_words(v, clock_text(v.start_ns)),
@@ -137,6 +139,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
         f"{clock_text(v.start_ns)}  " + "\n          ".join([*explain(v), *_line_words(line)])
         for v, line in zip(found.verdicts, lines, strict=True)
     ]
+    parts += felt
     parts += levels
     parts += [unmeasured] if unmeasured else []
     return "\n\n".join(parts) + "\n"

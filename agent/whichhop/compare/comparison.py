@@ -21,6 +21,7 @@ from whichhop.compare.windows.second_counts import RecordSeconds
 from whichhop.compare.windows.table import WindowTable, whole_ticks
 from whichhop.compare.words import explain
 from whichhop.model import Home, Level, Reading, Record, Session, SessionKey, Verdict, derive_sessions
+from whichhop.model.felt import Felt
 from whichhop.model.stamps import told_stamps
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
@@ -50,6 +51,8 @@ class Comparison:
     unmeasured: tuple[str, ...]
     not_judged_s: Mapping[str, float]
     clocks_off_s: Mapping[str, float]
+    felt: tuple[Felt, ...] = ()
+    """What users feel though no hop is slow; worked out after all the rest, which it never changes."""
 
     @property
     def unusual(self) -> list[Level]:
@@ -164,4 +167,5 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
         "not_measured": list(comparison.unmeasured),
         "levels": [msgspec.to_builtins(v) for v in comparison.levels],
         "verdicts": [verdict_data(v) for v in comparison.verdicts],
+        "felt": [msgspec.to_builtins(f) | {"line": f.line} for f in comparison.felt],
     }

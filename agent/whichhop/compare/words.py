@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Protocol
 
 from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKey, Severity, Verdict
+from whichhop.model.felt import Felt
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.links import HOUSE_CABLING
 from whichhop.model.percent import percent, probability_words
@@ -250,6 +251,17 @@ def inside_words(verdict: Verdict) -> list[str]:
     if named is not None:
         return [f"{found.line}, because {'; '.join(named.evidence)}." if named.evidence else f"{found.line}."]
     return [f"{found.line}.", *(f"To tell why: {s}." for s in found.settles[:1])]
+
+
+def felt_words(found: Felt) -> list[str]:
+    """What users feel though no hop is slow: the answer, what they notice, figures, what to do."""
+    return [
+        f"{found.line}.",
+        f"  What users notice: {found.feels}.",
+        *(f"  Measured: {e}." for e in found.evidence),
+        *(f"  Next: {s}" for s in found.steps),
+        f"  To check afterwards: {found.check}",
+    ]
 
 
 def explain(verdict: Verdict) -> list[str]:

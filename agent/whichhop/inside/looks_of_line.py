@@ -133,10 +133,10 @@ def outage(seen: Seen) -> Iterator[Sign]:
     shape = seen.shape
     if shape is None or shape.silent_share < 0.6:
         yield Sign(-4.0)
-    elif seen.lasts_s > TRAIN_S[1]:
+    elif shape.outages < 2 and seen.lasts_s > TRAIN_S[1]:
         yield Sign(4.5, f"nothing passed for {seen.lasts_s / 60:.0f} min")
     else:
-        yield Sign(2.0, f"nothing passed for {seen.lasts_s:.0f} s")
+        yield Sign(2.0, f"nothing passed for {shape.outage_s or seen.lasts_s:.0f} s")
 
 
 def retrains(seen: Seen) -> Iterator[Sign]:

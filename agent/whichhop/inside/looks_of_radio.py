@@ -15,7 +15,10 @@ better; under -75 dBm none is fast (common practice)."""
 BUSY, SOME, FREE = 0.6, 0.45, 0.3
 """Share of the time in which strangers hold the channel. Over half of it every frame waits for somebody
 (common practice; the standard sets no limit)."""
-RETRIES = 0.25
+MOSTLY, TRIES_BEYOND = 0.4, 7 / 3
+"""A frame is given up after seven tries (IEEE 802.11, dot11ShortRetryLimit) and late from the third or so on
+(windows of 16 to 1024 slots), so a share late of p^3 goes with one lost of p^7; a quarter of that allows for
+radios that try longer."""
 SHORT_S = 5.0
 """A scan of a band takes some 100 ms a channel, so up to 4 s for forty channels; what lasts longer at a
 period is no scan (common practice)."""
@@ -39,6 +42,11 @@ def _rhythmic(shape: Shape | None) -> Period | None:
 def _steady(shape: Shape) -> bool:
     """Bad all the time, with no rhythm and no outages: what has no place in time, but only a size."""
     return shape.period is None and not shape.outages and shape.silent_share < 0.05
+
+
+def _no_retries(shape: Shape) -> bool:
+    """So many late ones by retries alone would bring more losses."""
+    return shape.late >= MOSTLY and shape.lost < 0.25 * shape.late**TRIES_BEYOND
 
 
 def strangers_share(seen: Seen) -> float | None:
@@ -78,6 +86,8 @@ def weak_signal(seen: Seen) -> Iterator[Sign]:
         )
     elif shape.lost < 0.006:
         yield Sign(-1.5)
+    if _no_retries(shape):
+        yield Sign(-2.0)
     if shape.period is not None or shape.outages >= 3:
         yield Sign(-1.5)
     if shape.mains is not None and shape.mains.over >= MAINS_OVER and shape.mains.strength >= MAINS_STRENGTH:
@@ -104,7 +114,7 @@ def busy_channel(seen: Seen) -> Iterator[Sign]:
     spread = shape.added_p90_s >= max(1.8 * shape.added_p50_s, shape.added_p50_s + 0.005)
     if _steady(shape) and waits and spread and shape.added_p50_s >= 0.003:
         yield Sign(
-            3.0 if shape.lost < 0.01 and shape.clumped < CLUMPED else 1.5,
+            3.0 if (shape.lost < 0.01 and shape.clumped < CLUMPED) or _no_retries(shape) else 1.5,
             f"packets waited (half of them {shape.added_p50_s * 1e3:.0f} ms and more, one in ten"
             f" {shape.added_p90_s * 1e3:.0f} ms), and {percent(shape.lost, 1)} were lost",
         )

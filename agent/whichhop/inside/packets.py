@@ -31,12 +31,15 @@ class HopPackets:
     there_s: Floats
     lost: NDArray[np.bool_]
 
-    def between(self, start_s: float, end_s: float) -> "HopPackets":
-        """Those sent in a stretch; second 0 stays where it is."""
-        which = (self.sent_s >= start_s) & (self.sent_s < end_s)
+    def within(self, spans_s: Iterable[tuple[float, float]]) -> "HopPackets":
+        """Those sent in some stretches that do not overlap; second 0 stays where it is."""
+        which, seconds = np.zeros(self.sent_s.size, dtype=bool), 0.0
+        for start_s, end_s in spans_s:
+            which |= (self.sent_s >= start_s) & (self.sent_s < end_s)
+            seconds += max(0.0, min(self.seconds, end_s) - max(0.0, start_s))
         return HopPackets(
             start_ns=self.start_ns,
-            seconds=min(self.seconds, end_s) - max(0.0, start_s),
+            seconds=seconds,
             session=self.session[which],
             sent_s=self.sent_s[which],
             excess_s=self.excess_s[which],

@@ -115,6 +115,13 @@ CATALOGUE: dict[str, Metric] = {
             "Share of the newest call stream's packets lost, or too late for a listener's buffer.",
         ),
         _row("path_mtu_bytes", G, TARGET, "bytes", "Largest packet size tried that passes whole."),
+        _row(
+            "path_swallowed_bytes",
+            G,
+            TARGET,
+            "bytes",
+            "Smallest packet size tried that vanishes without a word while a smaller one passes; 0: none.",
+        ),
         _row("dscp_kept", G, TARGET, "", "1 when the DSCP arrives as sent, 0 when a hop changes it."),
         _row("route_hops", G, TARGET, "", "Hops of the newest route found to the target."),
         _row("route_changes", C, TARGET, "", "Times that the route was found to have changed."),

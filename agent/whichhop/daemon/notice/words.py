@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
 
 from whichhop.compare.own_use_words import own_use_words
-from whichhop.compare.words import owner_words, severity_words
+from whichhop.compare.words import inside_words, owner_words, severity_words
 from whichhop.daemon.notice.book import Kind, News, Passed
 from whichhop.daemon.notice.faults import Fault
 from whichhop.model import Cause, Verdict
@@ -68,6 +68,8 @@ def document(news: News, verdict: Verdict | None, reader: Reader, number: str, n
     }
     if news.fault is not None:
         made |= _facts(news.fault)
+    if verdict is not None and verdict.inside is not None and (why := verdict.inside.named) is not None:
+        made |= {"inner_cause": str(why.cause), "inner_probability": round(why.probability, 3)}
     subject, lines = _text(news, verdict, reader)
     subject = printable(" ".join(f"[{reader.home}] {subject}".split()), 250)
     return made | {"subject": subject, "lines": [printable(line, 2000) for line in lines if line]}
@@ -160,7 +162,7 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
     lines = [what, f"Probability of fault: {sure}.", since]
     if verdict is not None:
         hurt = "" if verdict.severity is None else severity_words(verdict.severity)
-        lines += [owner_words(verdict), f"Measured: {hurt}." if hurt else ""]
+        lines += [owner_words(verdict), f"Measured: {hurt}." if hurt else "", *inside_words(verdict)]
     if fault.cause == Cause.OWN_TRAFFIC or Cause.OWN_TRAFFIC in fault.elements:
         lines.append(reader.own_use)
     lines.append(f"What to do: {_step(fault, verdict, reader)}")

@@ -190,6 +190,17 @@ def _notice(dossier: Dossier) -> Notice:
     )
 
 
+def why_words(claim: Claim) -> str:
+    """The cause inside the hop with the figures that speak for it, or that it cannot be told; else ""."""
+    found = claim.inside
+    if found is None:
+        return ""
+    named = found.named
+    if named is not None:
+        return found.line + (f": {'; '.join(named.evidence)}." if named.evidence else ".")
+    return f"{found.line}." + (f" To tell: {found.settles[0]}." if found.settles else "")
+
+
 def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
     pairs = []
     claim, episodes = dossier.claim, told_episodes(dossier)
@@ -213,6 +224,8 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
                 f"probability of fault {probability(claim.probability)}, the least sure episode counted",
             )
         )
+        if words := why_words(claim):
+            pairs.append(("Why it is slow", words))
     maker = f"with the key {fingerprint(dossier.public_key)}" if dossier.public_key else "not signed"
     pairs.append(("Signed", maker))
     pairs.append(("Measured", times.span(dossier.start_ns, dossier.end_ns, zone)))

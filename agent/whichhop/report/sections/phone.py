@@ -9,6 +9,7 @@ from whichhop.report.sections.letter import NOTHING_TO_SEND
 from whichhop.report.sections.line import first_hop_words, modem_words, plan_words
 from whichhop.report.sections.plain import (
     level_sentence,
+    pattern_words,
     sendable,
     simple_loss,
     utc_words,
@@ -135,6 +136,7 @@ def _say(dossier: Dossier) -> tuple[str, ...]:
         plain = simple_loss(claim) or "packets were disturbed"
         out.append(f"Between the modem and you, {plain}: {when_words(dossier)}.")
         out.append(home_cleared(dossier, claim).replace("The home's", "My", 1))
+        out += [words] if (words := pattern_words(claim)) else []
         out += [ONE_EPISODE] if one_short(dossier) else []
     else:
         out.append(what_words(dossier))

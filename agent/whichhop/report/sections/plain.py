@@ -80,10 +80,20 @@ def what_words(dossier: Dossier) -> str:
     out = []
     if claim is not None and claim.made:
         out.append(f"{_subject(claim)} {hurt(claim)}.")
+        if words := pattern_words(claim):
+            out.append(words)
     out += [row.words for row in dossier.plan if row.missed]
     if not out and standing_of(dossier) is ReportStanding.LEVELS:
         out.append(f"{levels_notice(dossier).head}: {'; '.join(worst_levels(dossier))}.")
     return " ".join(out)
+
+
+def pattern_words(claim: Claim) -> str:
+    """What the line's own signs point to, for who looks after it; "" where they name no cause."""
+    named = claim.inside.named if claim.inside else None
+    if named is None or not named.evidence:
+        return ""
+    return f"It looks like this: {named.words}; {'; '.join(named.evidence[:2])}."
 
 
 def _subject(claim: Claim) -> str:

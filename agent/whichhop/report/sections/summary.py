@@ -15,7 +15,14 @@ from whichhop.report.sections.answer import (
     worst_levels,
 )
 from whichhop.report.sections.calls import overdue, tickets
-from whichhop.report.sections.plain import FIRST_HOME_STEPS, sendable, simple_loss, what_words, when_words
+from whichhop.report.sections.plain import (
+    FIRST_HOME_STEPS,
+    pattern_words,
+    sendable,
+    simple_loss,
+    what_words,
+    when_words,
+)
 from whichhop.report.standing import POOR, ReportStanding, home_cleared, plan_is_missed, standing_of
 from whichhop.report.way import draw_way
 from whichhop.report.words import OWNERS, probability
@@ -78,7 +85,8 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
             return Notice(
                 Tone.HOLD,
                 f"The fault lies in {CAUSE_TABLE[claim.cause].words}, not in the internet line",
-                f"{_felt(claim)}: {when_words(dossier)}. This is {OWNERS[claim.owner]}.",
+                f"{_felt(claim)}: {when_words(dossier)}. This is {OWNERS[claim.owner]}."
+                + (f" {words}" if (words := pattern_words(claim)) else ""),
             )
         case _:
             return Notice(
@@ -128,9 +136,9 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
                 *(f"To be surer: {w}." for w in (claim.would_change if claim else ())[:1]),
             )
         case ReportStanding.ELSEWHERE:
-            first = FIRST_HOME_STEPS.get(claim.cause) if claim else None
-            if first:
-                return (first, "Do not call the provider about this: it would not change it.")
+            general = FIRST_HOME_STEPS.get(claim.cause, "") if claim else ""
+            if first := (claim and claim.steps[:2]) or (general and (general,)):
+                return (*first, "Do not call the provider about this: it would not change it.")
             return ("Keep measuring; nothing that you do at home would change this.",)
         case _:
             more = " The modem's levels were not read." if dossier.wiring is Wiring.UNREAD else ""
