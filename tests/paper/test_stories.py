@@ -16,7 +16,7 @@ from whichhop.cli.times import times_in
 from whichhop.daemon.notice.book import Kind, News
 from whichhop.daemon.notice.faults import follow
 from whichhop.daemon.notice.words import document, reader_of
-from whichhop.model import Verdict
+from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.dossier import Dossier
 from whichhop.model.notices import Way
@@ -24,7 +24,7 @@ from whichhop.model.percent import probability_words
 from whichhop.model.time_words import instant_words, utc_of, zone_of
 from whichhop.report.contents import Paper
 from whichhop.report.html import page as paper_page
-from whichhop.report.standing import ReportStanding, standing_of
+from whichhop.report.sections.plain import sendable
 from whichhop.serve.page.document import bulletin_page
 from whichhop.serve.page.sentence import answer
 from whichhop.store.store import Store
@@ -152,16 +152,12 @@ def _one_first_step(told: Told) -> None:
 
 def _one_answer_to_whom_to_call(told: Told) -> None:
     """A letter exists where the provider is held to something, and the first sentences say no other thing."""
-    standing = standing_of(told.dossier)
-    sends = standing in (ReportStanding.CLAIM, ReportStanding.LEVELS)
-    proven = told.first is not None and told.first.proven and told.first.cause.name == "UPSTREAM_LINK"
-    if told.story.elements:
-        assert sends == proven
-    assert ("Nothing to send yet" in told.papers[Paper.LETTER]) != (
-        proven or standing is ReportStanding.LEVELS
-    )
+    sends, proven = sendable(told.dossier), told.first is not None and told.first.proven
+    at_the_line = told.first is not None and told.first.cause is Cause.UPSTREAM_LINK
+    assert sends == (proven and at_the_line)
+    assert ("Nothing to send yet" not in told.papers[Paper.LETTER]) == sends
     calls = "Do not call the provider" not in told.papers[Paper.SUMMARY]
-    assert calls == (proven or standing is ReportStanding.LEVELS)
+    assert calls == (sends or not told.story.elements)  # of levels alone: look first, then call
 
 
 NEVER = (
