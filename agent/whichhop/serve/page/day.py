@@ -3,7 +3,7 @@
 from collections import Counter
 
 from whichhop.compare.words import owner_words
-from whichhop.model import CAUSE_TABLE, Cause, Owner
+from whichhop.model import CAUSE_TABLE, Cause, Owner, Verdict
 from whichhop.model.bulletin import Bulletin, ToldVerdict
 from whichhop.model.note import Note
 from whichhop.model.time_words import utc_of
@@ -164,6 +164,13 @@ def _line(bulletin: Bulletin, told: list[ToldVerdict], notes: tuple[Note, ...]) 
     )
 
 
+def _sure(verdict: Verdict) -> str:
+    whose = owner_words(verdict)
+    if verdict.end_ns is not None:
+        whose = whose.replace("It is ", "It was ", 1)
+    return f"{probability(verdict.probability)} sure. {whose}".strip()
+
+
 def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
     """One episode. `number` tells apart those that began at once, so that a name lasts as news come in."""
     verdict = told.verdict
@@ -181,7 +188,7 @@ def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
         tag("p", tag("span", class_=f"key {_BARS.get(owner, 'bar-nobody')}"), " ", blame(verdict, links)),
         tag(
             "p",
-            " ".join(filter(None, (f"{probability(verdict.probability)} sure.", owner_words(verdict)))),
+            _sure(verdict),
             class_="aside",
         ),
         tag(
