@@ -6,12 +6,11 @@ from collections.abc import Callable, Iterator
 from whichhop.advice.known import Known, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import cautions_for
-from whichhop.inside.seen import Place, place_of
+from whichhop.inside.seen import Place, Sort, place_of
 from whichhop.inside.table import Act, row_of
 from whichhop.model import Home, Verdict
 from whichhop.model.effort import Effort
 from whichhop.model.inner_cause import Reason
-from whichhop.model.links import PROVIDERS
 
 
 def is_told(verdict: Verdict) -> bool:
@@ -34,7 +33,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
             continue
         found = trouble(known, _same(elements, cause))
         for number, act in enumerate(row_of(reason.cause, place.sort).acts):
-            if verdict.cause in PROVIDERS and act.effort is Effort.VISIT:
+            if place.sort is Sort.LINE and act.effort is Effort.VISIT:
                 continue  # whether they are called rests on the proof, which provider.py weighs
             yield _step(known, found, place, verdict, act=act, number=number)
 
@@ -47,7 +46,7 @@ def plain_steps(home: Home, verdict: Verdict) -> tuple[str, ...]:
     return tuple(
         " ".join((f"{_what(act, place)}: {act.brings}.", *cautions_for(act.hazards)))
         for act in row_of(reason.cause, place.sort).acts
-        if not (verdict.cause in PROVIDERS and act.effort is Effort.VISIT)
+        if not (place.sort is Sort.LINE and act.effort is Effort.VISIT)
     )
 
 
