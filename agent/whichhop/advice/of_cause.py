@@ -1,5 +1,6 @@
 """Steps that follow from the cause inside a hop: the cheapest and surest first, each with its gain."""
 
+import re
 import shlex
 from collections.abc import Callable, Iterator
 
@@ -70,7 +71,7 @@ def _step(
     answer = verdict.inside
     evidence = answer.named.evidence if answer and answer.named else ()
     line = answer.line if answer else ""
-    changed = shlex.quote(what.split(":")[0].split(",")[0][:80])
+    changed = shlex.quote(re.split(r" ?[:;,(]", what, maxsplit=1)[0][:80])
     return Recommendation(
         key=f"inside-{number + 1}-{answer.named.cause if answer and answer.named else ''}",
         kind=RecommendationKind.FIX,
