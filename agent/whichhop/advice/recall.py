@@ -8,7 +8,6 @@ from whichhop.compare.words import element_words
 from whichhop.model import Cause, Verdict
 from whichhop.model.links import PROVIDERS
 from whichhop.model.note import Note
-from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
 
 KEY = "recall-change"
@@ -51,7 +50,7 @@ def _asked(question: str, verdict: Verdict, known: Known) -> str:
     if not noted:
         return f"{question} {_when(verdict, known)}"
     last = max(noted, key=lambda note: note.at_ns)
-    return f"Check what was noted at {_clock(last.at_ns, known)}, {_when(verdict, known)}: {last.text}"
+    return f"Check what was noted at {known.time(last.at_ns)}, {_when(verdict, known)}: {last.text}"
 
 
 def _question(verdict: Verdict) -> str | None:
@@ -63,16 +62,10 @@ def _question(verdict: Verdict) -> str | None:
     return LINE if verdict.cause in PROVIDERS and verdict.cause is not Cause.BEYOND else None
 
 
-def _clock(at_ns: int, known: Known) -> str:
-    """The local time of day, with the date where it is not that of the judged span's end."""
-    at, end = (utc_of(ns).astimezone(known.zone) for ns in (at_ns, known.end_ns))
-    return at.strftime("%H:%M" if at.date() == end.date() else "%Y-%m-%d %H:%M")
-
-
 def _when(verdict: Verdict, known: Known) -> str:
     if verdict.standing:
-        return f"before {_clock(verdict.start_ns, known)}, when measuring began, and when it was last well"
-    return f"shortly before {_clock(verdict.start_ns, known)}"
+        return f"before {known.time(verdict.start_ns)}, when measuring began, and when it was last well"
+    return f"shortly before {known.time(verdict.start_ns)}"
 
 
 def _why(verdict: Verdict, mine: Trouble, known: Known) -> Iterator[str]:

@@ -233,7 +233,7 @@ def delivery_words(found: Delivery) -> str:
     """One sentence for a reader."""
     plan = f"The plan's {found.plan_bps / 1e6:g} Mbit/s {found.way}"
     whole = (found.first_hour, found.last_hour) == (0, 23)
-    when = "" if whole else f" from {found.first_hour}:00 to {found.last_hour + 1}:00"
+    when = "" if whole else f" from {found.first_hour:02}:00 to {found.last_hour + 1:02}:00 of the home's day"
     behind = f" behind {', '.join(found.hindered)}" if found.hindered else ""
     if found.median_bps is None:
         if found.at_least_bps is None:

@@ -117,6 +117,9 @@ def change_text(change: VerdictChange, at_ns: int) -> str:
         return "\n          ".join([head, *explain(verdict)])
     if change.kind is ChangeKind.CHANGED:
         return f"{seen}  changed: {headline(verdict)}"
+    if change.kind is ChangeKind.RETURNED:
+        since = since_words(verdict, clock_text(verdict.start_ns))
+        return f"{seen}  back again: {where}, since {since} with a break: {headline(verdict)}"
     if change.kind is ChangeKind.ENDED:
         end_ns = verdict.end_ns or at_ns
         if verdict.standing:

@@ -22,8 +22,10 @@ from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 WIDTH, HEIGHT = 80, 24
 LABEL = 10
 DAY_NS = 24 * 3600 * NS_PER_S
-# The most lines of each part; with the heading and blank lines they make HEIGHT together.
-NOW_LINES, LINK_LINES, EPISODE_LINES, AGENT_LINES, RATE_LINES, MODEM_LINES, NEXT_LINES = 2, 6, 3, 2, 2, 2, 3
+# The most lines of each part.
+LINK_LINES, EPISODE_LINES, AGENT_LINES, RATE_LINES, MODEM_LINES, NEXT_LINES = 6, 3, 2, 2, 2, 3
+LEAST_LINKS = 3
+"""Links at fault come first, so what goes on now may take the room of the others."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,10 +201,8 @@ def screen(view: View) -> str:
     """The whole screen, without an end of line at its end."""
     bulletin = view.bulletin
     title = f"{bulletin.home}, {instant_text(bulletin.at_ns)}"
-    lines = [textwrap.shorten(title, WIDTH, placeholder=" ..."), ""]
-    lines += _part("Now", _now(bulletin), NOW_LINES)
-    lines += _part("Links", _links(bulletin), LINK_LINES, "more links")
-    lines += _part("Lately", _episodes(bulletin), EPISODE_LINES, "earlier ones")
+    head = [textwrap.shorten(title, WIDTH, placeholder=" ..."), ""]
+    lines = _part("Lately", _episodes(bulletin), EPISODE_LINES, "earlier ones")
     lines += _part("Agents", _agents(view.answers, bulletin), AGENT_LINES, "more agents")
     lines += _part("Rates", _rates(view), RATE_LINES, "more")
     lines += _part(
@@ -218,4 +218,8 @@ def screen(view: View) -> str:
     lines += _part("Budget", [budget], 1)
     lines += _part("Next", _next(bulletin), NEXT_LINES)
     key = f"key {view.maker}; " if view.maker else ""
-    return "\n".join(line.rstrip() for line in [*lines[: HEIGHT - 1], f"({key}{view.source})"[:WIDTH]])
+    room = HEIGHT - len(head) - len(lines) - 1
+    links = _links(bulletin)
+    now = _part("Now", _now(bulletin), room - min(LEAST_LINKS, len(links)))
+    shown = _part("Links", links, min(LINK_LINES, room - len(now)), "more links")
+    return "\n".join(line.rstrip() for line in [*head, *now, *shown, *lines, f"({key}{view.source})"[:WIDTH]])

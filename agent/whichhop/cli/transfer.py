@@ -9,7 +9,7 @@ from typing import Any
 
 from whichhop.app.transfer_order import order_transfer
 from whichhop.cli.table import table
-from whichhop.cli.times import instant_text
+from whichhop.cli.times import instant_text, times_in
 from whichhop.config.check import read_home
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.transfer.schedule import coming, octets_each
@@ -186,6 +186,7 @@ def _text(r: dict[str, Any]) -> str:
 
 
 def _schedule(home: Home, args: argparse.Namespace) -> int:
+    times_in(home)
     clock = SystemClock()
     now = datetime.fromtimestamp(clock.utc_ns() / NS_PER_S, UTC)
     due = coming(home, now, zone_of(home), most=20)

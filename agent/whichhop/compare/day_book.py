@@ -44,6 +44,8 @@ class ChangeKind(StrEnum):
     OPENED = "opened"
     CHANGED = "changed"
     ENDED = "ended"
+    RETURNED = "returned"
+    """It was told to be over and is here again."""
     WITHDRAWN = "withdrawn"
     """Later ticks spoke against it."""
 
@@ -67,6 +69,12 @@ def _same(one: Verdict, other: Verdict) -> bool:
     return bool(set(one.elements) & set(other.elements)) and _overlap(one, other)
 
 
+def _within(part: Verdict, whole: Verdict) -> bool:
+    """Whether a verdict is a part of another by now."""
+    ends = whole.end_ns is None or (part.end_ns is not None and part.end_ns <= whole.end_ns)
+    return ends and whole.start_ns <= part.start_ns
+
+
 def changes(before: Sequence[Verdict], after: Sequence[Verdict]) -> list[VerdictChange]:
     """The news between two looks, in order of time.
 
@@ -79,7 +87,11 @@ def changes(before: Sequence[Verdict], after: Sequence[Verdict]) -> list[Verdict
     for verdict in after:
         old = min(
             (v for v in left if _same(v, verdict)),
-            key=lambda v: (v.elements != verdict.elements, abs(v.start_ns - verdict.start_ns)),
+            key=lambda v: (
+                v.elements != verdict.elements,
+                (v.end_ns is None) != (verdict.end_ns is None),
+                abs(v.start_ns - verdict.start_ns),
+            ),
             default=None,
         )
         if old is None:
@@ -90,11 +102,14 @@ def changes(before: Sequence[Verdict], after: Sequence[Verdict]) -> list[Verdict
             out.append(VerdictChange(kind=ChangeKind.CHANGED, verdict=verdict, before=old))
         if old.end_ns is None and verdict.end_ns is not None:
             out.append(VerdictChange(kind=ChangeKind.ENDED, verdict=verdict, before=old))
+        if old.end_ns is not None and verdict.end_ns is None:
+            out.append(VerdictChange(kind=ChangeKind.RETURNED, verdict=verdict, before=old))
     # What is older than all that was looked at anew has been forgotten, not withdrawn.
     oldest = min((v.start_ns for v in after), default=None)
     for gone in left:
         forgotten = gone.end_ns is not None and (oldest is None or gone.end_ns <= oldest)
-        if not forgotten:
+        joined = any(set(v.elements) == set(gone.elements) and _within(gone, v) for v in after)
+        if not (forgotten or joined):
             out.append(VerdictChange(kind=ChangeKind.WITHDRAWN, verdict=gone, before=gone))
     return out
 

@@ -18,8 +18,9 @@ from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
 from whichhop.compare.suspects.priors import PRIORS
-from whichhop.compare.verdict.corroboration import adds, borne, shown_by
-from whichhop.compare.verdict.episodes import Span, merged, noticed, spans
+from whichhop.compare.verdict import steps
+from whichhop.compare.verdict.corroboration import borne, by_themselves
+from whichhop.compare.verdict.episodes import Span, joined, merged, noticed, spans, states
 from whichhop.compare.verdict.members import (
     once,
     part_of_own_traffic,
@@ -27,12 +28,17 @@ from whichhop.compare.verdict.members import (
     shape_odds,
     with_lookalikes,
 )
-from whichhop.compare.verdict.provider_guards import Scene
-from whichhop.compare.verdict.steps import cuts
+from whichhop.compare.verdict.provider_guards import HOME_SIDE, Scene
 from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.clocks import aligned, aligned_readings, clocks_of, off
-from whichhop.compare.windows.reporting import Reporting, host_log_ratio, reporting_of
+from whichhop.compare.windows.reporting import (
+    Reporting,
+    first_answers,
+    host_log_ratio,
+    mute_boxes,
+    reporting_of,
+)
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Home, Level, Reading, Session, Verdict
 
@@ -74,6 +80,8 @@ def prepare(
     table = aligned(table.picked([s.key for s in heard]), clocks)
     readings = aligned_readings(readings, clocks)
     reporting = reporting_of(table, heard, readings)
+    mute = mute_boxes(first_answers(table), range(table.ticks), heard)
+    reporting = replace(reporting, speaks=reporting.speaks & ~mute)
     use = own_traffic.line_use(readings, table, home.plan, heard)
     elements = elements_of(home, heard)
     step_s = table.step_ns * 1e-9
@@ -127,6 +135,13 @@ def judgeable(sessions: Sequence[Session], table: WindowTable) -> bool:
 def judge_case(case: Case) -> list[Verdict]:
     """Every verdict over a history that was prepared: what stood before it began, and what changed since."""
     return judge_with_levels(case)[0]
+
+
+def judge_changes(case: Case) -> list[Verdict]:
+    """Only what changed in the history: a twentieth of the work, for whoever has many homes."""
+    columns = columns_of(case.elements, len(case.sessions))
+    done = scan(case.table, case.sessions, case.reporting, columns, case.settings)
+    return verdicts(case, done, closes(case, done))
 
 
 def judge_with_levels(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
@@ -184,7 +199,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
                 by_group.setdefault(group.members, []).append((close, group, span))
     out = []
     for parts in by_group.values():
-        for span, inside in _pieces(case, done, parts, merged([s for _, _, s in parts], gap)):
+        for span, inside in _pieces(case, done, parts, _episodes(case, done, parts, gap)):
             found = _found(case, inside, span)
             found = with_lookalikes(
                 done, case.elements, case.onset, found, apart=_use_known(case, found.span)
@@ -192,7 +207,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
             if borne(done, case.elements[found.members[0]], span):
                 out.append(found)
     out = once(out)
-    out = [f for f in out if _own_proof(case, done, f, out)]
+    out = by_themselves(done, case.elements, out)
     out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out.sort(key=lambda f: (f.span.first, f.members))
     return with_seconds(done, bare_scene(case), case.onset, out, [_verdict(case, done, f) for f in out])
@@ -202,29 +217,52 @@ Part = tuple[Close, Group, Span]
 """A close look, one of its groups, and an episode of that."""
 
 
+def _may_be_own(case: Case, members: Sequence[int], span: Span) -> bool:
+    """Whether the home's own traffic, uncounted, may be some of what a group's episode shows."""
+    return any(case.elements[j].nature is Nature.OWN_TRAFFIC for j in members) and not _use_known(case, span)
+
+
+def _episodes(case: Case, done: Scan, parts: Sequence[Part], gap: float) -> list[Span]:
+    """The spans of one group merged; not those of two levels where one may be the home's own traffic."""
+    members = parts[0][1].members
+    columns = sorted(case.elements[members[0]].column)
+
+    def alike(one: Span, other: Span) -> bool:
+        if not (_may_be_own(case, members, one) or _may_be_own(case, members, other)):
+            return True
+        return steps.alike(_excess(done, columns, one), _excess(done, columns, other))
+
+    whole = merged([span for _, _, span in parts], gap, alike)
+    # Each outage of a line is one to a provider; within the home one trouble comes and goes.
+    at_home = all(case.elements[j].nature in HOME_SIDE for j in members)
+    return states(whole, gap) if at_home else whole
+
+
 def _pieces(
     case: Case, done: Scan, parts: Sequence[Part], whole: Sequence[Span]
 ) -> Iterator[tuple[Span, list[Part]]]:
     """Episodes with the looks that they are of; cut where the delay steps, if own traffic is not counted."""
     members = parts[0][1].members
     columns = sorted(case.elements[members[0]].column)
-    holds_own = any(case.elements[j].nature is Nature.OWN_TRAFFIC for j in members)
     for span in whole:
         inside = [p for p in parts if span.first <= p[2].first < span.end]
-        if not holds_own or _use_known(case, span):
+        if not _may_be_own(case, members, span):
             yield span, inside
             continue
-        edges = [span.first, *(span.first + at for at in cuts(_excess(done, columns, span))), span.end]
-        for first, end in pairwise(edges):
-            detected = max(first + case.settings.open_ticks - 1, span.detected)
-            piece = Span(first=first, end=end, detected=min(detected, end - 1))
+        over = _excess(done, columns, span)
+        edges = [0, *steps.cuts(over), len(over)]
+        for begin, stop in pairwise(edges):
+            first, end = span.first + begin, span.first + steps.without_lull(over, begin, stop)
             clipped = [
                 (close, group, replace(part, first=max(part.first, first), end=min(part.end, end)))
                 for close, group, part in inside
                 if part.first < end and part.end > first
             ]
             if clipped:
-                yield piece, clipped
+                # A lull between two pieces is neither's.
+                first, end = min(p[2].first for p in clipped), max(p[2].end for p in clipped)
+                detected = max(first + case.settings.open_ticks - 1, span.detected)
+                yield Span(first=first, end=end, detected=min(detected, end - 1)), clipped
 
 
 def _excess(done: Scan, columns: Sequence[int], span: Span) -> NDArray[np.float64]:
@@ -240,25 +278,6 @@ def _excess(done: Scan, columns: Sequence[int], span: Span) -> NDArray[np.float6
 
 def _use_known(case: Case, ticks: Stretch | Span) -> bool:
     return own_traffic.is_known(case.use.share[ticks.first : ticks.end])
-
-
-def _own_proof(case: Case, done: Scan, found: FoundEpisode, others: Sequence[FoundEpisode]) -> bool:
-    """Whether a group is borne out beside what else is blamed at the same time.
-
-    By sessions that only it crosses; where there are none, by faring worse than the rest of a group that
-    holds all of its sessions.
-    """
-    column = case.elements[found.members[0]].column
-    unique = column
-    for other in others:
-        together = min(found.span.end, other.span.end) - max(found.span.first, other.span.first)
-        if other is found or 2 * together <= found.span.end - found.span.first:
-            continue
-        around = case.elements[other.members[0]].column
-        unique = unique - around
-        if column < around and not adds(done, column, around - column, found.span):
-            return False
-    return unique == column or not unique or shown_by(done, sorted(unique), found.span)
 
 
 def _spans(case: Case, close: Close, group: Group) -> list[Span]:
@@ -300,7 +319,9 @@ def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -
         shares=tuple(float(share[i]) for i in order),
         span=span,
         probability=float(value[len(value) // 2 :].mean()),
-        lasting=span.end >= case.table.ticks,
+        # An end is told once it has lasted as long as closes an episode.
+        there=joined([(part.first, part.end) for _, _, part in parts]),
+        lasting=span.end > case.table.ticks - case.settings.close_ticks,
     )
 
 
@@ -327,10 +348,14 @@ def bare_scene(case: Case) -> Scene:
 def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
     first, end = found.span.first, found.span.end
     base = done.baselines[done.block_of(first)]
+    there = np.zeros(end - first, dtype=bool)
+    for begin, stop in found.there:
+        there[begin - first : stop - first] = True
     scene = replace(
         bare_scene(case),
         table=case.table.span(first, end),
-        speaks=case.reporting.speaks[first:end],
+        # What came and went is told, and judged, by the time in which it was there.
+        speaks=case.reporting.speaks[first:end] & there[:, None],
         loc50=base.loc50,
         scale50=base.scale50,
         loc80=base.loc80,

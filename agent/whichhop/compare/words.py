@@ -172,12 +172,13 @@ def headline(verdict: Verdict) -> str:
     sure = f"{probability_words(verdict.probability)} sure"
     if verdict.cause is Cause.HEALTHY:
         return f"Nothing exceeds its own quiet baseline ({sure})."
+    be = "is" if verdict.end_ns is None else "was"
     if verdict.place:
         place = f"{verdict.place[0].upper()}{verdict.place[1:]}"
-        return f"{place} ({sure} that it is one of these, which packets cannot tell apart)."
+        return f"{place} ({sure} that it {be} one of these, which packets cannot tell apart)."
     where = names_words(verdict.elements)
     if verdict.cause is Cause.NOT_SEPARABLE:
-        return f"These cannot be told apart: {where} ({sure} that it is one of them)."
+        return f"These cannot be told apart: {where} ({sure} that it {be} one of them)."
     words = CAUSE_TABLE[verdict.cause].words
     text = f"{words}: {where} ({sure})."
     if not verdict.proven:
@@ -201,10 +202,19 @@ NOT_PROVEN_OF_THE_LINE = (
 
 
 def owner_words(verdict: Verdict) -> str:
-    """Whose it is to mend."""
+    """Whose it is to fix, or was while it went on."""
     if verdict.place:
         return NOT_PROVEN_OF_THE_LINE
     owner = CAUSE_TABLE[verdict.cause].owner
+    if verdict.end_ns is not None:
+        return {
+            Owner.HOME: "It was the home's to fix.",
+            Owner.PROVIDER: f"It was the provider's to fix, or {HOUSE_CABLING}.",
+            Owner.PROVIDER_OR_FURTHER: "It was the provider's, or further out.",
+            Owner.TARGET: "It was the destination's; nothing at home would have changed it.",
+            Owner.RESOLVER: "It was for whoever runs the resolver.",
+            Owner.NOBODY: "",
+        }[owner]
     return {
         Owner.HOME: "It is the home's to fix.",
         Owner.PROVIDER: f"It is the provider's to fix, or {HOUSE_CABLING}.",
@@ -233,6 +243,15 @@ def standing_words(verdict: Verdict) -> str:
     if not verdict.standing:
         return ""
     return STANDING if verdict.end_ns is None else STOOD
+
+
+def spells_words(verdict: Verdict) -> str:
+    """That it came and went, how often and for how long; empty where it was there all the time."""
+    if verdict.spells < 2 or verdict.spells_s is None:
+        return ""
+    there = verdict.spells_s
+    length = f"{there / 60:.0f} min" if there >= 120 else f"{there:.0f} s"
+    return f"It came and went: there {verdict.spells} times, {length} in all; the figures are of that time."
 
 
 def since_words(verdict: Verdict, text: str) -> str:
@@ -267,6 +286,7 @@ def explain(verdict: Verdict) -> list[str]:
     out = [
         headline(verdict),
         standing_words(verdict),
+        spells_words(verdict),
         shares_words(verdict),
         spoke_for(verdict),
         *inside_words(verdict),

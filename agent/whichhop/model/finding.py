@@ -101,6 +101,8 @@ class Verdict:
     proven: False when a guard before accusing the provider is unmet; `missing` then says what is.
     would_change: what evidence or vantage point would change or sharpen the verdict.
     baseline: the sessions' quiet medians in seconds, for the reader to judge the figures by.
+    spells, spells_s: where it came and went, how often it was there, and seconds in all; the figures are of
+        these alone.
     standing: it was there before the first packet, so that `start_ns` is only when measuring began; its
     figures and its baseline are held against what is usual for such links, not against a quiet past.
     """
@@ -120,6 +122,8 @@ class Verdict:
     standing: bool = False
     shares: Mapping[str, float] | None = None
     place: str = ""
+    spells: int = 1
+    spells_s: float | None = None
     inside: InnerAnswer | None = None
     """Why the hop is slow; worked out after all the rest, which it never changes."""
 

@@ -77,6 +77,24 @@ def test_the_fault_its_surety_and_its_begin_come_first_and_its_link_leads() -> N
     assert "Next      move the attic node nearer to the router" in lines
 
 
+def test_each_of_several_faults_is_told_whole_and_takes_the_links_room() -> None:
+    many = (*CALM.links, *(link(f"room-{n}/router") for n in range(12)))
+    now = (
+        told(Cause.BACKHAUL, "attic/router", NOW - 11 * MINUTE, None),
+        told(Cause.UPSTREAM_LINK, "modem/provider-edge", NOW - 5 * MINUTE, None),
+    )
+    lines = screen(view(replace(CALM, told=now, links=many))).splitlines()
+    links, lately = (
+        next(i for i, w in enumerate(lines) if w.startswith(part)) for part in ("Links", "Lately")
+    )
+    said = " ".join(" ".join(lines[2:links]).split())
+    assert "The backhaul is at fault: attic/router" in said
+    assert "The access line is at fault: modem/provider-edge" in said
+    assert said.count("since") == 2
+    assert "..." not in said
+    assert lately - links == 6, "where there is room, no link makes way"
+
+
 def test_while_something_lasts_there_is_always_something_to_do() -> None:
     lasting = told(Cause.BACKHAUL, "attic/router", NOW - 11 * MINUTE, None)
     text = screen(view(replace(CALM, told=(lasting,))))

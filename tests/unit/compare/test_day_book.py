@@ -69,3 +69,17 @@ def test_two_episodes_of_one_link_are_two_troubles() -> None:
 def test_what_grew_a_day_old_is_forgotten_and_not_withdrawn() -> None:
     assert changes([verdict(100, 200)], []) == []
     assert changes([verdict(100, 200), verdict(900, None)], [verdict(900, None)]) == []
+
+
+def test_what_was_told_to_be_over_and_comes_back_is_news() -> None:
+    # Nearer than a gap that counts: one episode with a break, which whoever heard "over" must hear of.
+    over, back = verdict(100, 200), verdict(100, None)
+    assert [c.kind for c in changes([over], [back])] == [ChangeKind.RETURNED]
+    assert changes([back], [back]) == []
+    assert [c.kind for c in changes([back], [verdict(100, 400)])] == [ChangeKind.ENDED]
+
+
+def test_two_that_become_parts_of_one_are_not_withdrawn() -> None:
+    parts, whole = [verdict(100, 200), verdict(400, 500), verdict(700, None)], verdict(100, None)
+    assert changes(parts, [whole]) == []
+    assert [c.kind for c in changes(parts[:2], [whole])] == [ChangeKind.RETURNED]

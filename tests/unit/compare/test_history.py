@@ -409,3 +409,32 @@ def test_a_radio_that_loses_five_in_a_hundred_is_named_within_two_minutes(seed):
     assert verdict.elements == ("attic/router",)
     assert verdict.detected_ns is not None
     assert verdict.detected_ns <= table.at_ns(112)
+
+
+@pytest.mark.parametrize("mute", ["provider-edge", "router"])
+def test_a_box_that_never_answers_does_not_hide_an_outage_of_the_line(mute):
+    table = disturb(quiet(HOME, 90), HOME, f"reply:{mute}", slice(None), lost=10)
+    disturb(table, HOME, "modem/provider-edge", slice(40, 60), lost=10)
+    (verdict,) = judge(HOME, SESSIONS, table)
+    assert "modem/provider-edge" in verdict.elements
+    assert verdict.start_ns == table.at_ns(40)
+
+
+def test_a_radio_that_stalls_again_and_again_is_one_trouble_with_the_figures_of_its_stalls():
+    table = quiet(HOME, 160)
+    for first in range(40, 140, 20):
+        disturb(table, HOME, "desk/attic", slice(first, first + 4), delay_s=0.300, lost=1)
+    (verdict,) = judge(HOME, SESSIONS, table)
+    assert verdict.cause is Cause.WIRELESS_HOP
+    assert (verdict.start_ns, verdict.end_ns) == (table.at_ns(40), table.at_ns(124))
+    assert (verdict.spells, verdict.spells_s) == (5, 200.0)
+    assert verdict.severity.added_p50_s == pytest.approx(0.300, abs=0.003)
+    assert verdict.severity.loss_ratio == pytest.approx(0.1)
+    assert any("It came and went: there 5 times, 3 min in all" in line for line in explain(verdict))
+
+
+def test_each_outage_of_the_line_is_one_for_the_provider():
+    table = quiet(HOME, 160)
+    for first in range(40, 140, 20):
+        disturb(table, HOME, "modem/provider-edge", slice(first, first + 4), lost=10)
+    assert len(judge(HOME, SESSIONS, table)) == 5

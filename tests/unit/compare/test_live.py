@@ -2,6 +2,7 @@ import pytest
 
 from support.homes import alder
 from support.windows import START_NS, disturb, quiet
+from whichhop.compare.day_book import ChangeKind, DayBook, changes
 from whichhop.compare.history import judge
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.live import Follower
@@ -76,3 +77,28 @@ def test_live_use_speaks_in_the_tick_that_history_says_it_would():
     (past,) = judge(HOME, SESSIONS, table, (), Settings())
     assert past.detected_ns == table.at_ns(first + 1)
     assert 15 < first <= 17
+
+
+@pytest.mark.parametrize(
+    ("line", "upload"), [((20, 40), (22, 34)), ((20, 30), (32, 40)), ((20, 29), (30, 38))]
+)
+def test_a_fault_of_the_line_and_an_upload_are_told_once_each_while_they_happen(line, upload):
+    """Uncounted; the upload begins eighteen seconds after the fault, or so long after its end."""
+    table = disturb(quiet(HOME, 48), HOME, "modem/provider-edge", slice(*line), delay_s=0.060, lost=1)
+    table = disturb(table, HOME, "modem/provider-edge", slice(*upload), delay_s=0.400)
+    follower, book, before, news = Follower(HOME, SESSIONS, start_ns=table.start_ns), DayBook(), [], []
+    for tick in range(table.ticks):
+        follower.feed(table.span(tick, tick + 1))
+        state = follower.standing()
+        told = book.take(state.verdicts, state.judged_ns, follower.end_ns)
+        news += [(c.kind, (c.verdict.start_ns - START_NS) // TICK_NS) for c in changes(before, told)]
+        before = told
+    begins = [line[0], upload[0], *([upload[1]] if upload[1] < line[1] else [])]
+    opened, ended = ChangeKind.OPENED, ChangeKind.ENDED
+    assert [n for n in news if n[0] is not ChangeKind.CHANGED] == [
+        (kind, begin) for begin in begins for kind in (opened, ended)
+    ]
+    past = judge(HOME, SESSIONS, table)
+    assert [(v.start_ns, v.end_ns) for v in before] == [(v.start_ns, v.end_ns) for v in past]
+    # The lull between the two is in neither, or its good packets would water the figures down.
+    assert past[0].severity.loss_ratio == pytest.approx(0.1)

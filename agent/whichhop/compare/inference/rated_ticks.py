@@ -20,7 +20,7 @@ from whichhop.compare.inference.past import Past, prior_scales
 from whichhop.compare.inference.scan import Scan, evidence_of
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.inference.transients import BlipRates, none_log, passing_log, quiet_log
-from whichhop.compare.windows.reporting import Reporting
+from whichhop.compare.windows.reporting import NEVER, Reporting, first_answers, mute_boxes
 from whichhop.compare.windows.table import COUNTS, QUANTILES, WindowTable
 from whichhop.model import Session
 
@@ -66,6 +66,8 @@ class RatedTicks:
         self._quiet = np.zeros(table.ticks)
         self._blips = BlipRates(columns.priors, self.step_s)
         self._rates: list[NDArray[np.float64]] = []
+        self._sessions = tuple(sessions)
+        self._first_answer = np.full(len(self._sessions), NEVER, dtype=np.int64)
         self.watched = frozenset[str]() if reporting is None else reporting.watched
         self.blocks: list[int] = []
         self.baselines: list[Baseline] = []
@@ -105,12 +107,16 @@ class RatedTicks:
         for name in (*COUNTS, *QUANTILES):
             target, source = getattr(self._table, name), getattr(piece, name)
             target[self.filled : end, [j for _, j in columns]] = source[:, [i for i, _ in columns]]
+        found = first_answers(self._table.span(self.filled, end))
+        fresh = np.where(found < NEVER, self.filled + found, NEVER)
+        self._first_answer = np.minimum(self._first_answer, fresh)
         self.filled = end
 
     def report(self, first: int, reporting: Reporting) -> None:
         """Who could speak when, from the tick `first` on."""
         end = first + reporting.speaks.shape[0]
-        self._speaks[first:end] = reporting.speaks
+        mute = mute_boxes(self._first_answer, range(first, end), self._sessions)
+        self._speaks[first:end] = reporting.speaks & ~mute
         self.watched |= reporting.watched
 
     def begin_block(self, at: int) -> None:
@@ -171,6 +177,7 @@ class RatedTicks:
         self._suspect[kept:] = False
         self._table = replace(self._table, start_ns=self._table.at_ns(count))
         self.filled = kept
+        self._first_answer = np.where(self._first_answer < NEVER, self._first_answer - count, NEVER)
         self.blocks = [b - count for b in self.blocks]
         while len(self.blocks) > 1 and self.blocks[1] <= 0:
             del self.blocks[0], self.baselines[0], self._rates[0]

@@ -1,5 +1,7 @@
 """Whether an episode is borne by more than one odd session: its evidence must survive without the loudest."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -7,6 +9,7 @@ from whichhop.compare.inference.evidence import TICK_MIX
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.suspects.elements import Element, Nature
 from whichhop.compare.verdict.episodes import Span
+from whichhop.compare.verdict.verdict import FoundEpisode
 
 LEAST_SESSIONS = 2
 """With one session there is nobody else to ask."""
@@ -27,6 +30,44 @@ REST_SIGMAS = 4.0
 """How far all but the session that lost most must lose over the usual, in deviations of a Poisson count."""
 LONGEST_TICKS = 720
 """An episode's first two hours are enough to tell."""
+
+
+def by_themselves(
+    done: Scan, elements: Sequence[Element], found: Sequence[FoundEpisode]
+) -> list[FoundEpisode]:
+    """Those that are borne out beside the others; of two that need each other gone the better one stays."""
+
+    def fit(one: FoundEpisode) -> float:
+        ticks = slice(one.span.first, one.span.end)
+        return float(done.ratios[ticks, one.members[0]].sum(dtype=np.float64))
+
+    out = list(found)
+    for one in sorted(found, key=fit):
+        if not _own_proof(done, elements, one, out):
+            out.remove(one)
+    return out
+
+
+def _own_proof(
+    done: Scan, elements: Sequence[Element], found: FoundEpisode, others: Sequence[FoundEpisode]
+) -> bool:
+    """Whether a group is borne out beside what else is blamed at the same time.
+
+    By sessions that only it crosses; where there are none, by faring worse than the rest of a group that
+    holds all of its sessions.
+    """
+    heard = np.flatnonzero(done.speaks[found.span.first : found.span.end].any(axis=0))
+    column = elements[found.members[0]].column.intersection(heard.tolist())
+    unique = column
+    for other in others:
+        together = min(found.span.end, other.span.end) - max(found.span.first, other.span.first)
+        if other is found or 2 * together <= found.span.end - found.span.first:
+            continue
+        around = elements[other.members[0]].column.intersection(heard.tolist())
+        unique = unique - around
+        if column < around and not adds(done, column, around - column, found.span):
+            return False
+    return unique == column or not unique or shown_by(done, sorted(unique), found.span)
 
 
 def borne(scan: Scan, element: Element, span: Span) -> bool:

@@ -1,6 +1,6 @@
 """Joins ticks to episodes with hysteresis: slow to open, slower to close, near ones merged."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +13,9 @@ LULL_SHARE = 0.1
 was 12 to 41 episodes a day with gaps of one to six minutes."""
 MOST_LULL = 10.0
 """Nor does any state bridge more than ten times the ordinary gap (ten minutes): what comes after is new."""
+RETURNS = 3
+"""What is there a third time within ten minutes of the last is a state that comes and goes. Two may be
+chance: of faults of one radio, each eight hours on average (see `priors`), one in fifty comes so soon."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,18 +75,56 @@ def noticed(
     return np.asarray(high | (outage & (forward >= settings.open_at_once)))
 
 
-def merged(found: Sequence[Span], gap_ticks: float) -> list[Span]:
+def merged(
+    found: Sequence[Span], gap_ticks: float, alike: Callable[[Span, Span], bool] | None = None
+) -> list[Span]:
     """Spans of one group with less than `gap_ticks` between them become one.
 
     After a long one a longer lull is bridged, for a state of hours has quiet minutes in it and is one state.
+    alike: whether two spans may be one cause at all; any two may unless given.
     """
     out: list[Span] = []
+    part: Span | None = None
     for span in sorted(found, key=lambda s: s.first):
         before = out[-1].end - out[-1].first if out else 0
         lull = min(max(gap_ticks, LULL_SHARE * before), MOST_LULL * gap_ticks)
-        if out and span.first - out[-1].end < lull:
+        near = part is not None and span.first - out[-1].end < lull
+        if near and part is not None and (alike is None or alike(part, span)):
             last = out[-1]
             out[-1] = Span(first=last.first, end=max(last.end, span.end), detected=last.detected)
         else:
             out.append(span)
+        part = span
     return out
+
+
+def states(found: Sequence[Span], gap_ticks: float) -> list[Span]:
+    """Merged spans of one group, in order of time, of which those that come and go as one state become one.
+
+    A hop that stalls for half a minute in every three is one trouble, not fifteen in three quarters of an
+    hour.
+    """
+    runs: list[list[Span]] = []
+    for span in found:
+        if runs and span.first - runs[-1][-1].end < MOST_LULL * gap_ticks:
+            runs[-1].append(span)
+        else:
+            runs.append([span])
+    out: list[Span] = []
+    for run in runs:
+        if len(run) < RETURNS:
+            out += run
+        else:
+            out.append(Span(first=run[0].first, end=run[-1].end, detected=run[0].detected))
+    return out
+
+
+def joined(spells: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    """First and end ticks in order of time, overlapping ones and those side by side as one."""
+    out: list[tuple[int, int]] = []
+    for first, end in sorted(spells):
+        if out and first <= out[-1][1]:
+            out[-1] = (out[-1][0], max(out[-1][1], end))
+        else:
+            out.append((first, end))
+    return tuple(out)

@@ -38,12 +38,35 @@ def cuts(excess_s: Levels) -> list[int]:
     return _cuts(np.log(excess_s[known[place]]), 0)
 
 
+def alike(before_s: Levels, after_s: Levels) -> bool:
+    """Whether two pieces of one group with a lull between them may be one cause that comes and goes.
+
+    Each (ticks,) as `cuts` has them. A piece without a level, such as an outage, is like any other.
+    """
+    levels = [np.sort(part[np.nan_to_num(part) > LEAST_LEVEL_S]) for part in (before_s, after_s)]
+    if not all(len(level) for level in levels):
+        return True
+    low, high = sorted(float(level[len(level) // 2]) for level in levels)
+    return high < LEAST_RATIO * low or high - low < LEAST_STEP_S
+
+
+def without_lull(excess_s: Levels, begin: int, stop: int) -> int:
+    """Where a piece begin..stop-1 of an episode that was cut ends: before the lull that parts it from the
+    next."""
+    while stop < len(excess_s) and stop > begin + 1 and excess_s[stop - 1] <= LEAST_LEVEL_S:
+        stop -= 1
+    return stop
+
+
 def _cuts(level: Levels, first: int) -> list[int]:
     high = _upper(level)
     if high is None:
         return []
     edges = (np.flatnonzero(np.diff(high.astype(np.int8))) + 1).tolist()
     bounds = [0, *edges, len(level)]
+    if edges and bounds[-1] - bounds[-2] < LEAST_LATER:
+        # Too young to be a piece, and no reason to forget the steps before it.
+        del edges[-1], bounds[-2]
     if not edges or len(edges) > MOST_STEPS:
         return []
     lengths = np.diff(bounds).tolist()

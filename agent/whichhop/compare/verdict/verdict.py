@@ -37,7 +37,8 @@ class FoundEpisode:
     """An episode of a group in whole-table ticks.
 
     members: indices of elements, likeliest first. shares: their parts of the group's probability.
-    probability: of the group over the episode. lasting: no end is in sight.
+    probability: of the group over the episode. lasting: no end is in sight. there: first and end ticks of
+    the parts in which it was at fault, in order of time.
     """
 
     members: tuple[int, ...]
@@ -45,6 +46,7 @@ class FoundEpisode:
     span: Span
     probability: float
     lasting: bool
+    there: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +112,7 @@ def verdict_of(
     scene: Scene, found: FoundEpisode, settings: Settings, *, at_ns: int, end_ns: int, detected_ns: int
 ) -> Verdict:
     """The verdict for an episode whose ticks are `scene`."""
-    elements = scene.elements
+    elements, step_s = scene.elements, scene.table.step_ns * 1e-9
     use_known = is_known(scene.use)
     named = named_of(elements, found, settings, use_known=use_known, watched=scene.watched)
     by_name = {e.name: e for e in elements}
@@ -144,6 +146,8 @@ def verdict_of(
         baseline=_medians(scene, columns),
         detected_ns=detected_ns,
         shares=_shares(named, group) if len(named.names) > 1 else None,
+        spells=max(1, len(found.there)),
+        spells_s=sum(b - a for a, b in found.there) * step_s if len(found.there) > 1 else None,
         place=place_of(scene.home, elements, named.names) if named.cause is Cause.NOT_SEPARABLE else "",
     )
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.table import WindowTable
-from whichhop.model import LinkKind, Medium, Reading, Session
+from whichhop.model import LinkKind, Medium, Method, Reading, Session
 from whichhop.model.transfer import BEGINS, SECONDS, figure_of
 from whichhop.model.units import NS_PER_S
 
@@ -170,6 +170,39 @@ def reporting_of(table: WindowTable, sessions: Sequence[Session], readings: Iter
     speaks &= table.sent > 0
     speaks &= ~disturbed(table, sessions, readings)
     return Reporting(speaks=speaks, watched=watched, agents=agents, aside=aside, late_s=late_s)
+
+
+NEVER = 2**62
+"""A tick that does not come."""
+
+
+def first_answers(table: WindowTable) -> NDArray[np.int64]:
+    """The tick in which each session was answered first, NEVER where none was; (sessions,)."""
+    if not table.ticks:
+        return np.full(len(table.sessions), NEVER, dtype=np.int64)
+    answered = table.sent > table.lost
+    return np.where(answered.any(axis=0), answered.argmax(axis=0), NEVER).astype(np.int64)
+
+
+def mute_boxes(first: NDArray[np.int64], ticks: range, sessions: Sequence[Session]) -> Mask:
+    """Where a session says nothing since its box never answers: (ticks, sessions).
+
+    Many a router or provider's first hop passes everything on and answers nobody. Shown by a session of the
+    same agent that goes through the box and was answered: until then all may be lost for another reason.
+    first: the tick of each session's first answer.
+    """
+    out = np.zeros((len(ticks), len(sessions)), dtype=bool)
+    at = np.arange(ticks.start, ticks.stop)
+    for j in np.flatnonzero(first >= ticks.start).tolist():
+        key = sessions[j].key
+        passing = [
+            i
+            for i, other in enumerate(sessions)
+            if other.key.agent == key.agent and key.target in other.path.nodes[1:-1]
+        ]
+        if passing and key.method is not Method.LOOKUP:
+            out[:, j] = (at < first[j]) & (at >= first[passing].min())
+    return out
 
 
 def host_log_ratio(late_s: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -113,12 +113,6 @@ def _facts(fault: Fault) -> dict[str, Any]:
     }
 
 
-def _what(verdict: Verdict | None, fault: Fault, links: Mapping[str, LinkNow]) -> str:
-    if verdict is not None and verdict.place:
-        return f"{verdict.place[0].upper()}{verdict.place[1:]}: one of these is at fault."
-    return blame(verdict or _bare(fault), links)
-
-
 def _bare(fault: Fault | Passed) -> Verdict:
     """A fault of which the book alone is left."""
     return Verdict(
@@ -134,7 +128,7 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
     fault = news.fault
     if fault is None:
         return _summary(news.passed, reader)
-    what = _what(verdict, fault, reader.links)
+    what = blame(verdict or _bare(fault), reader.links, over=news.kind is Kind.CLOSED)
     sure = probability_words(fault.probability)
     if news.kind is Kind.WITHDRAWN:
         return (
@@ -150,9 +144,9 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
         began = "before measuring began" if fault.standing else instant_words(fault.start_ns, reader.zone)
         span = "" if fault.standing else f" It lasted {lasted}."
         return (
-            f"Over: {_past(what)}" + ("" if fault.standing else f" Lasted {lasted}."),
+            f"Over: {what}" + ("" if fault.standing else f" Lasted {lasted}."),
             [
-                f"Over: {_past(what)}",
+                f"Over: {what}",
                 f"It began {began} and ended {instant_words(end_ns, reader.zone)}.{span}",
             ],
         )
@@ -184,20 +178,11 @@ def _step(fault: Fault, verdict: Verdict | None, reader: Reader) -> str:
     return own[0] if own else LOOK
 
 
-def _past(what: str) -> str:
-    """A sentence on a fault that is over."""
-    return (
-        what.replace(" is at fault", " was at fault")
-        .replace(" fills ", " filled ")
-        .replace(" are slow", " were slow")
-    )
-
-
 def _summary(passed: Sequence[Passed], reader: Reader) -> tuple[str, list[str]]:
     count = f"{len(passed)} fault{'s' if len(passed) > 1 else ''} came and went"
     lines = [
         f"{instant_words(one.start_ns, reader.zone)}, {how_long((one.end_ns - one.start_ns) / NS_PER_S)}:"
-        f" {_past(blame(_bare(one), reader.links))}"
+        f" {blame(_bare(one), reader.links, over=True)}"
         for one in passed
     ]
     return f"{count}; nothing of it is ongoing", [f"{count} while nobody was told; each is over:", *lines]

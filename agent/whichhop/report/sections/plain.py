@@ -74,6 +74,11 @@ def _still(episodes: tuple[Happened, ...]) -> str:
     return ", still ongoing" if any(h.end_ns is None for h in episodes) else ""
 
 
+def is_ongoing(dossier: Dossier) -> bool:
+    """Whether an episode that the claim is about goes on."""
+    return bool(_still(told_episodes(dossier)))
+
+
 def what_words(dossier: Dossier) -> str:
     """What is wrong, in one or two sentences with the figures."""
     claim = dossier.claim

@@ -16,6 +16,7 @@ from whichhop.report.sections.answer import (
 from whichhop.report.sections.calls import overdue, tickets
 from whichhop.report.sections.plain import (
     FIRST_HOME_STEPS,
+    is_ongoing,
     pattern_words,
     sendable,
     simple_loss,
@@ -47,13 +48,14 @@ NOT_NOW = "Do not buy a new router or reset anything to factory settings: that w
 
 
 def _head(dossier: Dossier, claim: Claim | None) -> Notice:
+    be, lies = ("is", "lies") if is_ongoing(dossier) else ("was", "lay")
     match standing_of(dossier), claim:
         case ReportStanding.CLAIM, Claim():
             return Notice(
                 Tone.CLAIM,
-                "The internet line is at fault, not your Wi-Fi"
+                f"The internet line {be} at fault, not your Wi-Fi"
                 if claim.owner is Owner.PROVIDER
-                else "The provider's network is at fault, not your home",
+                else f"The provider's network {be} at fault, not your home",
                 f"Between your modem and the provider, {simple_loss(claim) or 'packets were disturbed'}:"
                 f" {when_words(dossier)}. It is {OWNERS[claim.owner]}.",
             )
@@ -76,7 +78,7 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
         case ReportStanding.ELSEWHERE, Claim():
             return Notice(
                 Tone.HOLD,
-                f"The fault lies in {CAUSE_TABLE[claim.cause].words}, not in the internet line",
+                f"The fault {lies} in {CAUSE_TABLE[claim.cause].words}, not in the internet line",
                 f"It was seen at {claim.where}: {when_words(dossier)}. This is {OWNERS[claim.owner]}."
                 + (f" {words}" if (words := pattern_words(claim)) else ""),
             )

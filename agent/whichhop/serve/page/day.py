@@ -2,7 +2,7 @@
 
 from collections import Counter
 
-from whichhop.model import CAUSE_TABLE, Cause, Owner
+from whichhop.model import CAUSE_TABLE, Cause, Owner, Verdict
 from whichhop.model.bulletin import Bulletin, ToldVerdict
 from whichhop.model.note import Note
 from whichhop.model.time_words import utc_of
@@ -163,6 +163,13 @@ def _line(bulletin: Bulletin, told: list[ToldVerdict], notes: tuple[Note, ...]) 
     )
 
 
+def _sure(verdict: Verdict) -> str:
+    sure = f"{probability(verdict.probability)} sure"
+    if CAUSE_TABLE[verdict.cause].owner is Owner.NOBODY:
+        return sure
+    return f"{sure}; {'' if verdict.end_ns is None else 'it was '}{whose(verdict)} to fix"
+
+
 def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
     """One episode. `number` tells apart those that began at once, so that a name lasts as news come in."""
     verdict = told.verdict
@@ -180,9 +187,7 @@ def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
         tag("p", tag("span", class_=f"key {_BARS.get(owner, 'bar-nobody')}"), " ", blame(verdict, links)),
         tag(
             "p",
-            f"{probability(verdict.probability)} sure; {whose(verdict)} to fix"
-            if owner is not Owner.NOBODY
-            else f"{probability(verdict.probability)} sure",
+            _sure(verdict),
             class_="aside",
         ),
         tag(

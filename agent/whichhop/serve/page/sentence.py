@@ -82,14 +82,34 @@ def places(names: Sequence[str], links: Mapping[str, LinkNow], last: str = "or")
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
-def blame(verdict: Verdict, links: Mapping[str, LinkNow]) -> str:
-    """What is wrong, in a sentence without probability."""
-    where = places(verdict.elements, links)
-    words = _BLAME[verdict.cause].format(where)
+def blame(verdict: Verdict, links: Mapping[str, LinkNow], *, over: bool | None = None) -> str:
+    """What is wrong, or was, in a sentence without probability; over: None goes by the verdict's end."""
+    over = verdict.end_ns is not None if over is None else over
+    if verdict.place:
+        words = f"{verdict.place}: one of these {'was' if over else 'is'} at fault."
+        return words[0].upper() + words[1:]
+    words = _past(_BLAME[verdict.cause]) if over else _BLAME[verdict.cause]
+    words = words.format(places(verdict.elements, links))
     words = words[0].upper() + words[1:]
     if verdict.proven:
         return words
     return f"Likely, but not proven: {words[0].lower()}{words[1:]}"
+
+
+_PAST = {
+    " is at fault": " was at fault",
+    " is wrong": " was wrong",
+    "fault is in": "fault was in",
+    " fills ": " filled ",
+    " are slow, but what it forwards is not": " were slow, but what it forwarded was not",
+}
+
+
+def _past(words: str) -> str:
+    """A row of `_BLAME` of a fault that is over."""
+    for now, then in _PAST.items():
+        words = words.replace(now, then)
+    return words
 
 
 def silent(agent: AgentNow, at_ns: int) -> bool:
@@ -160,9 +180,7 @@ def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
 
 
 def _found(verdict: Verdict, links: Mapping[str, LinkNow]) -> str:
-    if verdict.place:
-        return f"{verdict.place[0].upper()}{verdict.place[1:]}: one of these is at fault."
-    if verdict.cause is Cause.NOT_SEPARABLE:
+    if verdict.cause is Cause.NOT_SEPARABLE and not verdict.place:
         return f"Something is wrong in one of {len(verdict.elements)} places."
     return blame(verdict, links)
 

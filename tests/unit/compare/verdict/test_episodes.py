@@ -1,7 +1,7 @@
 import numpy as np
 
 from whichhop.compare.inference.settings import Settings
-from whichhop.compare.verdict.episodes import Span, merged, noticed, spans
+from whichhop.compare.verdict.episodes import Span, merged, noticed, spans, states
 
 NO = np.zeros(20, dtype=bool)
 
@@ -62,3 +62,14 @@ def test_short_faults_five_minutes_apart_stay_two():
 
 def span(first, end):
     return Span(first=first, end=end, detected=first)
+
+
+def test_a_hop_that_stalls_half_a_minute_in_every_three_is_one_state():
+    # Stalls of 7 to 60 s, seen in measured traces of radios, minutes apart for most of an hour.
+    stalls = [span(18 * k, 18 * k + 3) for k in range(15)]
+    assert states(stalls, 6.0) == [Span(first=0, end=18 * 14 + 3, detected=0)]
+
+
+def test_two_faults_minutes_apart_and_what_returns_after_ten_quiet_ones_are_no_state():
+    assert len(states([span(0, 12), span(42, 54)], 6.0)) == 2
+    assert len(states([span(0, 12), span(42, 54), span(120, 130)], 6.0)) == 3

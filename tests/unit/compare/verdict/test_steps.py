@@ -52,3 +52,9 @@ def test_too_few_ticks_are_one():
 
 def test_a_window_that_holds_only_some_of_a_piece_is_none_of_its_own():
     assert cuts(np.array([0.028, 0.036, *wandering(0.280, 28), 0.086])) == [2]
+
+
+def test_a_step_stays_while_the_next_one_is_too_young():
+    # As live use sees it: the end of an upload that ran on top of a fault of the line, tick by tick.
+    levels = [*wandering(LINE, 6), *wandering(BOTH, 12), *wandering(LINE, 6)]
+    assert [cuts(np.array(levels[:n])) for n in (18, 19, 20, 21)] == [[6], [6], [6], [6, 18]]

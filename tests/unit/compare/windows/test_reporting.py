@@ -3,8 +3,15 @@ from dataclasses import replace
 import numpy as np
 
 from support.homes import alder
-from support.windows import START_NS, quiet
-from whichhop.compare.windows.reporting import LATENESS, host_log_ratio, reporting_of, widened
+from support.windows import START_NS, disturb, quiet
+from whichhop.compare.windows.reporting import (
+    LATENESS,
+    first_answers,
+    host_log_ratio,
+    mute_boxes,
+    reporting_of,
+    widened,
+)
 from whichhop.model import Reading, derive_sessions
 from whichhop.model.units import NS_PER_S
 
@@ -120,3 +127,18 @@ def test_the_worst_lateness_of_a_tick_is_kept_and_speaks_against_the_machine_whe
     assert ratio[5] == -2.0
     assert ratio[6] == 0.0
     assert ratio[0] == 0.0
+
+
+def test_a_box_that_never_answered_says_nothing_once_what_lies_past_it_was_reached():
+    # Common practice: many a provider's first hop answers no echo, and passes everything on.
+    table = disturb(quiet(HOME, 20), HOME, "reply:provider-edge", slice(None), lost=10)
+    table = disturb(table, HOME, "modem/provider-edge", slice(0, 5), lost=10)
+    mute = mute_boxes(first_answers(table), range(20), SESSIONS)
+    edge = TARGET == "provider-edge"
+    assert not mute[:, ~edge].any()
+    assert mute[5:, edge].all()
+    # Until then the line may be what loses everything.
+    assert not mute[:5].any()
+    # It speaks from its first answer on.
+    table.lost[12:, edge] = 0
+    assert not mute_boxes(first_answers(table), range(20), SESSIONS)[12:].any()

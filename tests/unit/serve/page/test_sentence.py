@@ -3,6 +3,7 @@ from dataclasses import replace
 import pytest
 
 from support.bulletins import MINUTE_NS, NOW_NS, at_fault, calm, group, learning, silent, told, with_links
+from whichhop.compare.words import explain
 from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.bulletin import AgentNow, Bulletin, DeviceUse, LinkState, OwnUse
 from whichhop.model.units import NS_PER_S
@@ -54,6 +55,21 @@ def test_every_cause_makes_a_whole_sentence(cause: Cause) -> None:
     assert words.endswith(".")
     assert "{" not in words
     assert blame(replace(verdict, proven=False), links).startswith("Likely, but not proven: ")
+
+
+@pytest.mark.parametrize("cause", Cause)
+def test_what_is_over_is_told_in_the_past(cause: Cause) -> None:
+    one = told(cause, ("desk/attic",), 0.9, hours=1, minutes=5)
+    links = {k.name: k for k in calm().links}
+    said = [blame(one.verdict, links), blame(replace(one.verdict, place="the access line"), links)]
+    said += [w for w in explain(one.verdict) if not w.startswith(("Ruled out", "To be surer"))]
+    if cause is Cause.HEALTHY:
+        return
+    present = {"is", "fills", "are", "forwards"}
+    assert not [w for w in said if present.intersection(w.replace(".", "").split())]
+    ongoing = replace(one.verdict, end_ns=None)
+    assert blame(ongoing, links) != said[0]
+    assert blame(one.verdict, links, over=False) == blame(ongoing, links)
 
 
 def test_the_lines_end_is_told_as_one_place_in_plain_words() -> None:
