@@ -125,6 +125,7 @@ class Receiver:
     folder: Path
     port: int
     running: subprocess.Popen[bytes] | None = None
+    admin: bool = False
 
     @property
     def base(self) -> str:
@@ -145,6 +146,7 @@ class Receiver:
                 f"--config.file={self.folder / 'prometheus.yml'}",
                 f"--storage.tsdb.path={self.folder / 'data'}",
                 "--web.enable-remote-write-receiver",
+                *(["--web.enable-admin-api"] if self.admin else []),
                 f"--web.listen-address=127.0.0.1:{self.port}",
             ],
             stdout=subprocess.DEVNULL,

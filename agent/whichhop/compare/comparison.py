@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.history import DEFAULT_SETTINGS, judge_with_levels, judgeable, prepare
+from whichhop.compare.history import DEFAULT_SETTINGS, judge_changes, judge_with_levels, judgeable, prepare
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
@@ -110,11 +110,18 @@ def compare_records(
 
 
 def compare_windows(
-    home: Home, windows: WindowTable, readings: Iterable[Reading], settings: Settings = DEFAULT_SETTINGS
+    home: Home,
+    windows: WindowTable,
+    readings: Iterable[Reading],
+    settings: Settings = DEFAULT_SETTINGS,
+    *,
+    changes_alone: bool = False,
 ) -> Comparison | None:
     """Judge the home's own sessions over windows that are cut already; None when nothing was sent in them.
 
-    Columns of unknown sessions are passed over, and so are ticks before the first packet and after the last.
+    changes_alone: what was there before the first window is not looked for, and no level is told; it takes
+    nearly all of the time. Columns of unknown sessions are passed over, and so are ticks before the first
+    packet and after the last.
     """
     measured = windows.measured()
     if measured is None:
@@ -123,7 +130,10 @@ def compare_windows(
     measured = measured.picked(there)
     sessions = derive_sessions(home)
     case = prepare(home, sessions, measured, readings, settings)
-    verdicts, levels = judge_with_levels(case) if judgeable(sessions, measured) else ([], ())
+    verdicts: list[Verdict] = []
+    levels: tuple[Level, ...] = ()
+    if judgeable(sessions, measured):
+        verdicts, levels = (judge_changes(case), ()) if changes_alone else judge_with_levels(case)
     return Comparison(
         home=home,
         windows=measured,

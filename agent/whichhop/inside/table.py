@@ -53,7 +53,8 @@ _CHANNEL = Act(what="Set the access point of this hop to another channel, one th
                brings="waits as short as on a free channel")  # fmt: skip
 _BAND = Act(what="Move {near} to the 5 or 6 GHz band, or halve the channel's width",
             brings="fewer neighbours on the same channel")  # fmt: skip
-_CABLE = Act(what="Push both plugs home, then put another cable between {near} and {far}",
+_PLUGS = Act(what="Push both plugs home at {near} and {far}", brings="a firm contact, where one was loose")
+_CABLE = Act(what="Put another cable between {near} and {far}",
              brings="a link without errors at full speed", cost=Cost.SMALL)  # fmt: skip
 _PORT = Act(what="Move the cable to another port at each end in turn", brings="which port is bad, if one is")
 _CALL = Act(what="Report it to the provider, with the evidence", brings="a repair or an answer in writing",
@@ -130,14 +131,16 @@ ROWS: tuple[Row, ...] = (
         acts=(_RESEAT, _SPLITTER)),
     Row(cause=Inner.SLOW_PORT, sort=Sort.ETHERNET, prior=0.2, looks=wire.slow_port,
         source="IEEE 802.3 clause 40: 1000BASE-T needs four good pairs; clause 25: 100BASE-TX two",
-        acts=(_CABLE, _PORT)),
+        acts=(_PLUGS, _PORT, _CABLE)),
     Row(cause=Inner.HALF_DUPLEX, sort=Sort.ETHERNET, prior=0.1, looks=wire.half_duplex,
         source="IEEE 802.3 clause 28 (auto-negotiation)",
         acts=(Act(what="Set both ports of the link to auto-negotiation", brings="full duplex"), _CABLE)),
     Row(cause=Inner.FRAME_ERRORS, sort=Sort.ETHERNET, prior=0.25, looks=wire.frame_errors,
-        source="IEEE 802.3 clause 40.1: bit error ratio 1e-10; bound: " + PRACTICE, acts=(_CABLE, _PORT)),
+        source="IEEE 802.3 clause 40.1: bit error ratio 1e-10; bound: " + PRACTICE,
+        acts=(_PLUGS, _PORT, _CABLE)),
     Row(cause=Inner.FLAPPING, sort=Sort.ETHERNET, prior=0.2, looks=wire.carrier_flaps, source=PRACTICE,
-        acts=(_CABLE, _PORT, Act(what="Turn off energy saving of the port (IEEE 802.3az) at both ends",
+        acts=(_PLUGS, _PORT, _CABLE,
+              Act(what="Turn off energy saving of the port (IEEE 802.3az) at both ends",
                                  brings="no more breaks, where old ports quarrel over it"))),
     Row(cause=Inner.LEVELS, sort=Sort.LINE, prior=0.12, looks=line.levels, source=DOCSIS,
         acts=(_RESEAT, _SPLITTER, _CALL)),

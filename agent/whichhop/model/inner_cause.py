@@ -138,7 +138,7 @@ class InnerAnswer:
         """The answer in one line."""
         named = self.named
         if named is not None:
-            return f"{self.where}: {named.words} ({probability_words(named.probability)} sure)"
+            return f"{self.where}: {named.words} ({probability_words(named.probability)})"
         if len(self.reasons) < 2:
             return f"{self.where}: why it is slow is not determined"
         one, two = self.reasons[:2]

@@ -30,7 +30,7 @@ WIDER = (0.5, 0.15, 0.04)
 LOOSE = 5.0
 UNEXPLAINED = -4.0
 """A session's log-likelihood under its best; lower than that another hill may explain it."""
-FIRST_DAMPING, MOST_DAMPING = 1e-3, 1e4
+LEAST_DAMPING, FIRST_DAMPING, MOST_DAMPING = 1e-3, 0.1, 1e4
 CUT_SD = 0.1
 """How soft the lower end of a fault's size is, in the logarithm."""
 
@@ -206,21 +206,33 @@ def _start(x: Floats, design: Floats, likelihood: Likelihood, groups: int) -> Fl
 
 
 def _climb(x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior) -> Fit:
-    """Damped Gauss-Newton for all hypotheses side by side; those that have settled are left alone."""
+    """Damped Newton for all hypotheses side by side; those that have settled are left alone.
+
+    The damping follows how much of the gain that was promised came (Nielsen 1999, "Damping parameter in
+    Marquardt's method"; from memory): a step that kept its promise eases it, each refusal in a row stiffens
+    it faster.
+    """
     hypotheses, _, variables = design.shape
-    damping = np.full(hypotheses, FIRST_DAMPING)
-    value, gradient, hessian = _around(x, design, likelihood, prior)
+    damping, stiffening = np.full(hypotheses, FIRST_DAMPING), np.full(hypotheses, 2.0)
+    value, gradient, hessian, rest = _around(x, design, likelihood, prior)
     moving = np.arange(hypotheses)
     for _ in range(STEPS):
-        tried, at = _step(x[moving], gradient[moving], hessian[moving], damping[moving]), prior.of(moving)
-        new = _around(tried, design[moving], likelihood, at)
+        step = _step(gradient[moving], hessian[moving], rest[moving], damping[moving])
+        promised = np.einsum("hv,hv->h", gradient[moving], step) - 0.5 * np.einsum(
+            "hv,hvw,hw->h", step, hessian[moving], step
+        )
+        tried = x[moving] + step
+        new = _around(tried, design[moving], likelihood, prior.of(moving))
         gain = new[0] - value[moving]
         better = gain >= 0
         chosen = moving[better]
-        x[chosen], value[chosen] = tried[better], new[0][better]
-        gradient[chosen], hessian[chosen] = new[1][better], new[2][better]
-        eased, stiffer = np.maximum(damping[moving] * 0.2, 1e-6), damping[moving] * 8.0
-        damping[moving] = np.where(better, eased, stiffer)
+        x[chosen] = tried[better]
+        for mine, its in zip((value, gradient, hessian, rest), new, strict=True):
+            mine[chosen] = its[better]
+        kept = np.clip(gain / np.maximum(promised, 1e-12), 0.0, 1.0)
+        eased = np.maximum(damping[moving] * np.maximum(0.2, 1 - (2 * kept - 1) ** 3), LEAST_DAMPING)
+        damping[moving] = np.where(better, eased, damping[moving] * stiffening[moving])
+        stiffening[moving] = np.where(better, 2.0, stiffening[moving] * 2.0)
         done = (better & (gain < SETTLED)) | (damping[moving] > MOST_DAMPING)
         moving = moving[~done]
         if not moving.size:
@@ -236,21 +248,26 @@ def _climb(x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior) -> 
 
 def _around(
     x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior
-) -> tuple[Floats, Floats, Floats]:
-    """Log posterior at x, its gradient, and the negative of its Hessian as Gauss and Newton have it."""
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Log posterior at x, its gradient, and the negative of its Hessian as Gauss and Newton have it.
+
+    At the end what that leaves out, of each variable, where it makes the hill steeper: a level is the
+    exponential of its variable, so that the likelihood's slope bends it too. Steps heed it.
+    """
     each = design * np.exp(x)[:, None, :]
     value, slope, bend = likelihood(each.sum(axis=2))
     at, prior_slope, prior_bend = prior.at(x)
-    gradient = np.matmul(slope[:, None, :], each)[:, 0, :] + prior_slope
+    pull = np.matmul(slope[:, None, :], each)[:, 0, :]
     hessian = np.matmul((each * bend[:, :, None]).transpose(0, 2, 1), each)
     diagonal = np.arange(x.shape[1])
     hessian[:, diagonal, diagonal] += prior_bend
-    return value.sum(axis=1) + at, gradient, hessian
+    return value.sum(axis=1) + at, pull + prior_slope, hessian, np.maximum(-pull, 0.0)
 
 
-def _step(x: Floats, gradient: Floats, hessian: Floats, damping: Floats) -> Floats:
+def _step(gradient: Floats, hessian: Floats, rest: Floats, damping: Floats) -> Floats:
     damped = hessian.copy()
-    diagonal = np.arange(x.shape[1])
+    diagonal = np.arange(gradient.shape[1])
     damped[:, diagonal, diagonal] *= 1.0 + damping[:, None]
+    damped[:, diagonal, diagonal] += rest
     step = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
-    return np.asarray(x + np.clip(step, -LARGEST_STEP, LARGEST_STEP))
+    return np.asarray(np.clip(step, -LARGEST_STEP, LARGEST_STEP))

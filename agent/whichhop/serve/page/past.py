@@ -33,7 +33,9 @@ def past(days: PastDays, bulletin: Bulletin) -> Markup:
         tag("p", _sentence(days.week, links), class_="first"),
         _list(week, today=newest[0]),
         tag(
-            "p", f"Each bar is a day from midnight to midnight, {days.zone}; drawn as above.", class_="aside"
+            "p",
+            f"Each bar is a day from midnight to midnight, {days.zone}; lines at 6, 12 and 18 h.",
+            class_="aside",
         ),
         tag(
             "details",

@@ -1,0 +1,225 @@
+"""Judges many homes by what they wrote to a server: on every processor, each home by its home file.
+
+Nothing is kept from one call to the next, so that several machines can share the homes by their names.
+"""
+
+import hashlib
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from whichhop.advice.rank import advise
+from whichhop.advice.step import step_line
+from whichhop.app.advice_of_home import known_home
+from whichhop.app.fleet.judging import judged
+from whichhop.app.homes import HomeFault, HomeRow, Standing
+from whichhop.compare.comparison import Comparison
+from whichhop.config.check import House, read_house
+from whichhop.errors import DataError, WhichhopError
+from whichhop.model import Cause
+from whichhop.model.units import NS_PER_S
+from whichhop.net.http_get import fetch
+from whichhop.store.fleet_server import HomeWindows, read_windows
+from whichhop.store.metrics_server import MetricsServer
+
+AT_ONCE = 6
+"""Homes in one question: some 7 MB of an hour, half a second of a server."""
+PATIENCE_S = 120.0
+MOST_BYTES = 64 << 20
+SILENT_NS = 120 * NS_PER_S
+"""Of which nothing came for so long, a home is silent: windows come every half minute."""
+LEAST_PROBABILITY = 0.5
+"""What is less probable than this is nothing to look after."""
+NOBODYS = (Cause.AGENT_HOST, Cause.RESPONDER, Cause.HEALTHY)
+"""Told where a home is looked at by itself, and no fault of the home."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Server:
+    """How a process reaches the server."""
+
+    base: str
+    authorization: str = ""
+
+    def opened(self) -> MetricsServer:
+        """The server, to be asked."""
+        ask = partial(fetch, authorization=self.authorization, seconds=PATIENCE_S, most_bytes=MOST_BYTES)
+        return MetricsServer(base=self.base, ask=ask, select={})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """From when to when homes are judged, UTC ns. whole: what was there before is looked for too."""
+
+    start_ns: int
+    end_ns: int
+    whole: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """One home's row, the region of its home file, and why it could not be judged, "" where it was."""
+
+    row: HomeRow
+    region: str = ""
+    trouble: str = ""
+
+
+def home_files(folder: Path) -> list[Path]:
+    """The home files of a folder; DataError where there are none."""
+    try:
+        found = sorted(path for path in folder.iterdir() if path.suffix in (".yaml", ".yml"))
+    except OSError as why:
+        raise DataError(
+            f"--judge {folder}: cannot be read ({why.strerror}); name a folder of home files"
+        ) from None
+    if not found:
+        raise DataError(f"--judge {folder}: no *.yaml in it; put the homes' files there")
+    return found
+
+
+def mine(name: str, part: int, parts: int) -> bool:
+    """Whether a home falls to the share `part` (from 1) of `parts`: by a digest of its name, so that every
+    machine says the same."""
+    return int.from_bytes(hashlib.sha256(name.encode()).digest()[:8]) % parts == part - 1
+
+
+def judge_files(
+    files: Sequence[Path],
+    server: Server,
+    span: Span,
+    *,
+    share: tuple[int, int] = (1, 1),
+    processes: int | None = None,
+) -> Iterator[Judged]:
+    """Every home of these files, as they are done; a file that is wrong, or a home without data, is one too.
+
+    The share of another machine is left out.
+    """
+    batches = [files[i : i + AT_ONCE] for i in range(0, len(files), AT_ONCE)]
+    work = partial(_batch, server=server, span=span, share=share)
+    count = min(processes or os.cpu_count() or 1, len(batches))
+    if count <= 1:
+        for batch in batches:
+            yield from work(batch)
+        return
+    with ProcessPoolExecutor(count) as pool:
+        for done in pool.map(work, batches):
+            yield from done
+
+
+def _batch(files: Sequence[Path], *, server: Server, span: Span, share: tuple[int, int]) -> list[Judged]:
+    houses: dict[str, tuple[Path, House]] = {}
+    out = []
+    for path in files:
+        try:
+            house = read_house(path)
+        except WhichhopError as why:
+            first = str(why).splitlines()[0]
+            out.append(_untold(path.stem, f"{first} (whichhop check {path})"))
+            continue
+        name = house.home.name
+        if not mine(name, *share):
+            continue
+        if name in houses:
+            out.append(
+                _untold(name, f"{path} and {houses[name][0]} are both of {name}; give one another name")
+            )
+            continue
+        houses[name] = path, house
+    if not houses:
+        return out
+    try:
+        found = read_windows(server.opened(), list(houses), span.start_ns, span.end_ns)
+    except WhichhopError as why:
+        return out + [_untold(name, str(why), house) for name, (_, house) in houses.items()]
+    return out + [_one(house, path, found.get(name), span) for name, (path, house) in houses.items()]
+
+
+def _untold(name: str, trouble: str, house: House | None = None) -> Judged:
+    return Judged(
+        row=HomeRow(home=name, standing=Standing.NOT_JUDGED), region=_region(house), trouble=trouble
+    )
+
+
+def _region(house: House | None) -> str:
+    return house.home.fleet.region if house is not None and house.home.fleet is not None else ""
+
+
+def _one(house: House, path: Path, found: HomeWindows | None, span: Span) -> Judged:
+    name, region = house.home.name, _region(house)
+    if found is None or not found.last_s:
+        return Judged(row=HomeRow(home=name, standing=Standing.SILENT), region=region)
+    try:
+        said = judged(house.home, found, span.start_ns, span.end_ns, changes_alone=not span.whole)
+    except Exception as why:  # noqa: BLE001 - whatever one home holds, the others are judged
+        return _untold(name, f"could not be judged ({why!r}); report this", house)
+    if said is None:
+        trouble = f"the server has none of the sessions of {path}; is that the file its agents use?"
+        return _untold(name, trouble, house)
+    return Judged(row=row_of(said, house, str(path), span.end_ns), region=region)
+
+
+def row_of(said: Comparison, house: House, file: str, end_ns: int) -> HomeRow:
+    """The row of a home that was judged: its ongoing faults, the surest first, and what to do next."""
+    ongoing = [
+        v
+        for v in said.verdicts
+        if v.end_ns is None and v.probability >= LEAST_PROBABILITY and v.cause not in NOBODYS
+    ]
+    faults = tuple(
+        HomeFault(
+            cause=str(v.cause),
+            elements=" or ".join(v.elements),
+            probability=v.probability,
+            since_ns=None if v.standing else v.start_ns,
+        )
+        for v in sorted(ongoing, key=lambda v: -v.probability)
+    )
+    step = ""
+    if ongoing:
+        known = known_home(
+            house,
+            file,
+            start_ns=said.start_ns,
+            end_ns=said.end_ns,
+            sessions=said.sessions,
+            verdicts=ongoing,
+            readings=[],
+        )
+        step = next((step_line(s) for s in advise(known)), "")
+    standing = Standing.FAULT if faults else Standing.NO_FAULT
+    if end_ns - said.end_ns > SILENT_NS:
+        standing, faults, step = Standing.SILENT, (), ""
+    return HomeRow(home=house.home.name, standing=standing, faults=faults, step=step, judged_ns=said.end_ns)
+
+
+Tell = Callable[[int, int], None]
+"""Is told how many homes of how many are done."""
+
+
+def judge_all(
+    folder: Path, server: Server, span: Span, *, share: tuple[int, int], processes: int | None, tell: Tell
+) -> list[Judged]:
+    """All homes of a folder, the worst first."""
+    files, out = home_files(folder), []
+    for one in judge_files(files, server, span, share=share, processes=processes):
+        out.append(one)
+        tell(len(out), len(files))
+    names: Mapping[str, int] = _twice(out)
+    out = [one if names[one.row.home] == 1 or one.trouble else _double(one) for one in out]
+    return sorted(out, key=lambda one: one.row.order)
+
+
+def _twice(rows: Sequence[Judged]) -> dict[str, int]:
+    names: dict[str, int] = {}
+    for one in rows:
+        names[one.row.home] = names.get(one.row.home, 0) + 1
+    return names
+
+
+def _double(one: Judged) -> Judged:
+    return _untold(one.row.home, f"two home files are named {one.row.home}; give one another name")
