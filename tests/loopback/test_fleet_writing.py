@@ -1,13 +1,19 @@
 """Windows written to a real server: a day without it, killed in the middle, too old; TLS with a token."""
 
 import json
+import ssl
 import subprocess
+import threading
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 import msgspec
 import pytest
 
+from support.certificate import certificate
 from support.metrics_history import Receiver, receiver
 from whichhop.app.fleet.delivery import WAITS_S, Delivery
 from whichhop.app.fleet.write_child import poster, turn
@@ -135,3 +141,53 @@ def test_a_server_of_1_0_refuses_2_0_and_nothing_is_thrown_away_in_silence(tmp_p
         else:
             assert "1.0" in trouble
             assert box.waiting == 6
+
+
+@contextmanager
+def behind_tls(folder: Path, token: str) -> Iterator[tuple[str, Path, list[int]]]:
+    """A server that takes what has the token: its address, its certificate, the statuses it answered."""
+    answered: list[int] = []
+
+    class Desk(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            self.rfile.read(int(self.headers["Content-Length"]))
+            answered.append(204 if self.headers["Authorization"] == f"Bearer {token}" else 401)
+            self.send_response(answered[-1])
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    cert, secret = certificate(folder)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(cert, secret)
+    with HTTPServer(("127.0.0.1", 0), Desk) as server:
+        server.socket = context.wrap_socket(server.socket, server_side=True)
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        yield f"https://127.0.0.1:{server.server_port}/write", cert, answered
+        server.shutdown()
+
+
+def test_a_token_goes_only_to_the_server_that_the_certificate_names(tmp_path: Path) -> None:
+    box, token, totals = Outbox(tmp_path / "a.outbox", 10**7), tmp_path / "token", [0, 0]
+    box.put(frame("Alder House", SystemClock().utc_ns() // 10**9))
+    token.write_text("K7QF-2M9X\n")
+    token.chmod(0o600)
+    other = tmp_path / "other"
+    other.mkdir()
+    with behind_tls(tmp_path, "K7QF-2M9X") as (url, cert, answered):
+
+        def said(ca_file: Path | None) -> str:
+            names = {"token_file": str(token), "ca_file": None if ca_file is None else str(ca_file)}
+            post = poster(Fleet(url=url, queue_octets=10**7, **names))
+            return turn(Delivery(box, 0.0), post, totals)[1]
+
+        for unknown in (None, certificate(other)[0]):
+            assert "certificate" in said(unknown)
+        assert (answered, box.waiting) == ([], 6)
+        token.write_text("another\n")
+        assert "token" in said(cert)
+        assert (answered, box.waiting) == ([401], 6)
+        token.write_text("K7QF-2M9X\n")
+        assert said(cert) == ""
+        assert (answered, box.waiting, totals) == ([401, 204], 0, [6, 0])

@@ -99,7 +99,7 @@ def told(
         words=(
             f"{cause}: {' or '.join(elements)}.",
             "Sessions that cross it saw 28 ms added to the usual round trip (92 ms at the 95th percentile)"
-            " and 2.5 % of 1240 packets lost (95 % interval 1.8 % to 3.5 %).",
+            " and 2.5 % of 1240 packets lost (95 % confidence interval 1.8 % to 3.5 %).",
             "Ruled out: the network past the provider's first hop, because study's way out was quiet"
             " (study>harbour:stamp).",
         ),

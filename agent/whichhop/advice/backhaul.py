@@ -170,5 +170,5 @@ def _measure_first(known: Known, link: Link) -> Iterator[Recommendation]:
         what=f"Measure what the backhaul {link.near} to {link.far} carries, before wiring it",
         where=link.name,
         why=(f"{first}one transfer tells; nothing is known of it {' and '.join(open_ways)}",),
-        commands=(f"whichhop transfer {known.file} {link.near} {link.far}",),
+        commands=() if without else (f"whichhop transfer {known.file} {link.near} {link.far}",),
     )

@@ -154,7 +154,7 @@ def _figures(known: Known, *, changed: bool) -> Iterator[Recommendation]:
 
 _NOISE = "Find where noise enters the coax: loose connectors, open ports, poor shielding, then the line"
 _FIRST_LOOK = {
-    "up-power": "Take out splitters and renew poor joints from the modem outwards: it sends at its limit",
+    "up-power": "Take out splitters and renew poor joints from the modem outwards: it sends with much power",
     "t3-rate": "Tighten and renew the coax connectors from the modem outwards: its calls upstream get lost",
     "t4-rate": "Tighten and renew the coax connectors from the modem outwards: its upstream breaks off",
     "uncorrectable": _NOISE,

@@ -1,17 +1,17 @@
 """Steps that follow from the cause inside a hop: the cheapest and surest first, each with its gain."""
 
+import re
 import shlex
 from collections.abc import Callable, Iterator
 
 from whichhop.advice.known import Known, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import cautions_for
-from whichhop.inside.seen import Place, place_of
-from whichhop.inside.table import Act, row_of
-from whichhop.model import Home, Verdict
+from whichhop.inside.seen import Place, Sort, place_of
+from whichhop.inside.table import WIRE, Act, row_of
+from whichhop.model import Cause, Home, Verdict
 from whichhop.model.effort import Effort
 from whichhop.model.inner_cause import Reason
-from whichhop.model.links import PROVIDERS
 
 
 def is_told(verdict: Verdict) -> bool:
@@ -34,7 +34,9 @@ def steps(known: Known) -> Iterator[Recommendation]:
             continue
         found = trouble(known, _same(elements, cause))
         for number, act in enumerate(row_of(reason.cause, place.sort).acts):
-            if verdict.cause in PROVIDERS and act.effort is Effort.VISIT:
+            if act is WIRE and verdict.cause is Cause.BACKHAUL and place.link is not None:
+                continue  # backhaul.py tells by what it can be wired, and what that would carry
+            if place.sort is Sort.LINE and act.effort is Effort.VISIT:
                 continue  # whether they are called rests on the proof, which provider.py weighs
             yield _step(known, found, place, verdict, act=act, number=number)
 
@@ -47,7 +49,7 @@ def plain_steps(home: Home, verdict: Verdict) -> tuple[str, ...]:
     return tuple(
         " ".join((f"{_what(act, place)}: {act.brings}.", *cautions_for(act.hazards)))
         for act in row_of(reason.cause, place.sort).acts
-        if not (verdict.cause in PROVIDERS and act.effort is Effort.VISIT)
+        if not (place.sort is Sort.LINE and act.effort is Effort.VISIT)
     )
 
 
@@ -71,7 +73,7 @@ def _step(
     answer = verdict.inside
     evidence = answer.named.evidence if answer and answer.named else ()
     line = answer.line if answer else ""
-    changed = shlex.quote(what.split(":")[0].split(",")[0][:80])
+    changed = shlex.quote(re.split(r" ?[:;,(]", what, maxsplit=1)[0][:80])
     return Recommendation(
         key=f"inside-{number + 1}-{answer.named.cause if answer and answer.named else ''}",
         kind=RecommendationKind.FIX,

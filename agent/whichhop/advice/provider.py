@@ -35,7 +35,10 @@ def steps(known: Known) -> Iterator[Recommendation]:
             now=proven.now,
             effort=Effort.VISIT,
             cost=Cost.NOTHING,
-            commands=(_command(known, proven.verdicts),),
+            commands=(
+                _command(known, proven.verdicts, "--pdf report.pdf --letter letter.pdf --phone call.pdf"),
+                f"whichhop call-log {known.file} 'called support about this fault'",
+            ),
         )
     likely = trouble(known, lambda v, _: (v.cause in PROVIDERS or v.near_line) and not v.proven)
     missing = tuple(dict.fromkeys(m for v in likely.verdicts for m in v.missing))
@@ -43,9 +46,15 @@ def steps(known: Known) -> Iterator[Recommendation]:
         yield Recommendation(
             key="collect-evidence",
             kind=RecommendationKind.TELL,
-            what="Collect what is missing before the provider can be asked to fix it",
+            what=f"Collect what is missing before the provider can be asked to fix it: {'; '.join(missing)}",
             where="access",
-            why=(f"likely, not proven: {trouble_words(likely)}", *(f"missing: {m}" for m in missing)),
+            why=(
+                f"likely, not proven: {trouble_words(likely)}",
+                *(
+                    f"to be surer: {w}"
+                    for w in dict.fromkeys(w for v in likely.verdicts for w in v.would_change)
+                ),
+            ),
             gains=(replace(likely.gain, about="once the fault is proven to be theirs"),),
             worth=KNOWING * likely.share,
             now=likely.now,
@@ -65,14 +74,14 @@ def _once(known: Known, proven: Trouble) -> Recommendation:
         now=proven.now,
         effort=Effort.MINUTES,
         cost=Cost.NOTHING,
-        commands=(_command(known, proven.verdicts),),
+        commands=(_command(known, proven.verdicts, "--html report.html"),),
     )
 
 
-def _command(known: Known, verdicts: tuple[Verdict, ...]) -> str:
+def _command(known: Known, verdicts: tuple[Verdict, ...], papers: str) -> str:
     first = min(v.start_ns for v in verdicts)
     last = max(v.end_ns or known.end_ns for v in verdicts)
     hour = 3600 * 10**9  # an hour of quiet before and after shows the difference
     span = (max(known.start_ns, first - hour), min(known.end_ns, last + hour))
     start, end = (f"{utc_of(ns):%Y-%m-%dT%H:%MZ}" for ns in span)
-    return f"whichhop evidence {known.file} --from {start} --to {end} --html report.html"
+    return f"whichhop evidence {known.file} --from {start} --to {end} {papers}"

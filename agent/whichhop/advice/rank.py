@@ -46,7 +46,7 @@ def order(step: Recommendation) -> tuple[bool, bool, tuple[float, ...], str, str
         not step.now,
         by_price if step.now else by_worth,
         step.key,
-        step.where,
+        "" if step.key == recall.KEY else step.where,  # in the order in which every screen tells faults
     )
 
 

@@ -6,6 +6,8 @@ from whichhop.advice.known import Known, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.compare.words import element_words
 from whichhop.model import Cause, Verdict
+from whichhop.model.finding import telling_order
+from whichhop.model.inner_cause import InnerCause
 from whichhop.model.links import PROVIDERS
 from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_S
@@ -24,12 +26,16 @@ ASKED_OF_HOME = (
 """Causes that somebody at home may have brought about."""
 HOME = "Ask what was moved, plugged in or restarted"
 LINE = "Ask whether somebody touched the modem, its cables or a splitter"
-OWN = "Find what began to send or fetch, such as a backup, an update or a download,"
+SENDS_OR_FETCHES = "Find what began to send or fetch, such as a backup, an update or a download,"
+OWN = {
+    InnerCause.UPLOAD_FILLS: "Find what began to send, such as a backup, photos or a camera,",
+    InnerCause.DOWNLOAD_FILLS: "Find what began to fetch, such as an update, a download or a film,",
+}
 
 
 def steps(known: Known) -> Iterator[Recommendation]:
     """A question for each trouble that lasts and that somebody at home may have brought about."""
-    for verdict in known.verdicts:
+    for verdict in sorted(known.verdicts, key=telling_order):
         question = _question(verdict)
         if verdict.end_ns is not None or question is None:
             continue
@@ -55,7 +61,10 @@ def _asked(question: str, verdict: Verdict, known: Known) -> str:
 
 def _question(verdict: Verdict) -> str | None:
     if verdict.cause is Cause.OWN_TRAFFIC:
-        return OWN
+        named = verdict.inside.named if verdict.inside is not None else None
+        return OWN.get(named.cause, SENDS_OR_FETCHES) if named is not None else SENDS_OR_FETCHES
+    if verdict.near_line:
+        return LINE
     if verdict.cause in ASKED_OF_HOME:
         return HOME
     # Past the provider's first hop nobody at home can have changed anything.

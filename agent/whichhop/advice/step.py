@@ -123,6 +123,8 @@ def step_words(step: Recommendation) -> tuple[str, ...]:
 
 def step_line(step: Recommendation) -> str:
     """A step in one line, for the page and `status`: what, and what it gives or how to learn that."""
-    if step.gains:
-        return f"{step.what}: {step.gains[0].words} ({step.effort})"
+    if step.now and step.kind is RecommendationKind.FIX:
+        return f"{step.what} (effort: {step.effort})"  # what it would give is that the fault ends
+    if step.gains and not step.now:
+        return f"{step.what}: {step.gains[0].words} (effort: {step.effort})"
     return f"{step.what}: {step.commands[0]}" if step.commands else step.what

@@ -142,7 +142,7 @@ def figures_of(
         added_figure("line-added", "added to the usual round trip over the link at fault", over),
         Figure(
             name="line-worst",
-            words="added at the 95th percentile",
+            words="added in the worst 5 % of the ten-second ticks",
             unit="s",
             value=float(np.quantile(over, 0.95)) if len(over) else None,
             count=len(over),

@@ -11,9 +11,11 @@ import msgspec
 from whichhop.app import metrics_windows
 from whichhop.app.access_line import line_explanations
 from whichhop.app.agent_addresses import SETTLED_NS
+from whichhop.app.modem_now import modems_now
 from whichhop.app.refusals import REASONS, Refusal, refusal_words, refused_lately
 from whichhop.app.store_windows import compared
 from whichhop.cabling.explain import Explanation
+from whichhop.cabling.level_readings import from_readings
 from whichhop.cli.collecting import add_source_arguments, opened_for
 from whichhop.cli.compare_live import follow
 from whichhop.cli.span import add_span_arguments, nothing_measured, span_of, told_span
@@ -34,7 +36,7 @@ from whichhop.compare.words import (
 )
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model import Reading
+from whichhop.model import Home, Reading
 from whichhop.model.percent import probability_words
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
@@ -83,6 +85,12 @@ def _line_words(line: Explanation | None) -> list[str]:
         *(f"Next: {n}" for n in line.next_steps),
     ]
     return [word if word.endswith(".") else f"{word}." for word in words]
+
+
+def _modem_words(readings: Sequence[Reading], home: Home, at_ns: int) -> list[str]:
+    """That a modem's levels are not as they should be, where no packet suffers by it yet."""
+    amiss = [m for m in modems_now(from_readings(readings), home, at_ns) if m.amiss]
+    return [f"\nThe levels of {m.node} are not as they should be. {m.headline}.\n" for m in amiss]
 
 
 def _not_judged_words(found: Comparison) -> str:
@@ -210,6 +218,8 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
         sys.stdout.write(_text(found, lines, answer.note, str(args.home)))
+        if not found.verdicts:
+            sys.stdout.writelines(_modem_words(answer.readings, house.home, found.end_ns))
         words = refusal_words(answer.refused)
         sys.stdout.writelines(f"\n{agent}: {what}.\n" for agent, what in words.items())
     return 0

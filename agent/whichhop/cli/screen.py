@@ -9,6 +9,7 @@ from whichhop.cli.times import clock_text, instant_text
 from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import (
     NO_FAULT,
+    element_words,
     level_words,
     owner_words,
     since_words,
@@ -71,7 +72,8 @@ def _now(bulletin: Bulletin) -> list[str]:
     if bulletin.learning_s > 0 and not bulletin.ongoing:
         return [f"Still learning what is usual; the first verdict can come in {bulletin.learning_s:.0f} s."]
     if lasting := bulletin.ongoing:
-        return [_fault(verdict, bulletin.at_ns) for verdict in lasting]
+        # The inside of a hop is told of one fault; of several, each has its line first.
+        return [_fault(verdict, bulletin.at_ns, inside=len(lasting) == 1) for verdict in lasting]
     if bulletin.blind:
         return ["Not determined now: every agent is busy, asleep or not heard of."]
     if suspected := bulletin.named(LinkState.SUSPECTED):
@@ -88,6 +90,8 @@ def _no_fault(bulletin: Bulletin) -> list[str]:
     if bulletin.levels_s > 0:
         wait = f"whether something was wrong before measuring began is known in {bulletin.levels_s:.0f} s"
         return [f"Nothing has become worse; {wait}."]
+    if any(m.amiss for m in bulletin.modems):
+        return ["No fault found in packets, but the modem's levels are not as they should be."]
     return [NO_FAULT, *(level_words(v) for v in bulletin.unusual)]
 
 
@@ -95,10 +99,12 @@ def _since(at_ns: int, now_ns: int) -> str:
     return clock_text(at_ns)[:5] if now_ns - at_ns < DAY_NS else instant_text(at_ns)
 
 
-def _fault(verdict: Verdict, now_ns: int) -> str:
+def _fault(verdict: Verdict, now_ns: int, *, inside: bool) -> str:
     sure = f"{probability_words(verdict.probability)} sure"
-    where = " or ".join(verdict.elements)
-    if verdict.place:
+    where = " or ".join(_element(name) for name in verdict.elements)
+    if verdict.elements == (str(Cause.OWN_TRAFFIC),):
+        what = "the home's own traffic fills the access line"
+    elif verdict.place:
         what = f"{verdict.place}: one of these is at fault, packets cannot tell which"
     elif verdict.cause is Cause.NOT_SEPARABLE:
         what = f"one of {where} is at fault (which of them cannot be told apart)"
@@ -106,11 +112,16 @@ def _fault(verdict: Verdict, now_ns: int) -> str:
         what = f"{CAUSE_TABLE[verdict.cause].words} is at fault: {where}"
     proven = "" if verdict.proven else ", not proven"
     since = since_words(verdict, _since(verdict.start_ns, now_ns))
-    why = f" {verdict.inside.line}." if verdict.inside is not None else ""
+    why = f" {verdict.inside.line}." if inside and verdict.inside is not None else ""
     return f"{what[0].upper()}{what[1:]}, {sure}{proven}, since {since}.{why}"
 
 
-def _figures(link: LinkNow) -> str:
+def _element(name: str) -> str:
+    """A link by the name that it has in the list of links; what is no link in words."""
+    return name if "/" in name else element_words(name)
+
+
+def _figures(link: LinkNow, own_traffic: bool) -> str:
     def ms(seconds: float) -> str:
         return f"{seconds * 1e3:.{0 if seconds >= 0.0995 else 1}f} ms"
 
@@ -118,7 +129,8 @@ def _figures(link: LinkNow) -> str:
     if link.rtt_s is not None:
         words.append(ms(link.rtt_s))
     if link.added_s is not None and link.added_s >= 0.001:
-        words.append(f"{ms(link.added_s)} over usual")
+        whose = " (own traffic)" if own_traffic else ""
+        words.append(f"{ms(link.added_s)} over usual{whose}")
     if link.loss_ratio:
         words.append(f"{100 * link.loss_ratio:.1f} % packet loss")
     return ", ".join(words)
@@ -129,7 +141,11 @@ def _links(bulletin: Bulletin) -> list[str]:
     order = (LinkState.AT_FAULT, LinkState.SUSPECTED, LinkState.UNKNOWN, LinkState.NO_FAULT)
     rows = sorted(bulletin.links, key=lambda k: order.index(k.state))
     wide = min(34, max((len(k.name) for k in rows), default=0))
-    return [f"{k.name[:wide]:<{wide}}  {k.state:<9}  {_figures(k)}".rstrip() for k in rows]
+    own = any(Cause.OWN_TRAFFIC in v.elements for v in bulletin.ongoing)
+    return [
+        f"{k.name[:wide]:<{wide}}  {k.state:<9}  {_figures(k, own and k.kind is LinkKind.ACCESS)}".rstrip()
+        for k in rows
+    ]
 
 
 def _length(ns: int) -> str:

@@ -22,6 +22,7 @@ from whichhop.model.bulletin import (
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
 from whichhop.model.past_fault import PastDays
+from whichhop.stats.proportion import wilson
 
 LATELY_TICKS = 6
 """A minute: long enough for a figure of loss, short enough to be called now."""
@@ -184,6 +185,8 @@ def _figures(standing: HomeState, columns: Sequence[int]) -> _Figures:
         if loss is not None and sent:
             # Shares of what arrived multiply along a path.
             loss = max(0.0, 1.0 - (1.0 - loss) / max(1.0 - gone / sent, 1e-9))
+            if gone and wilson(lost, packets).low <= wilson(gone, sent).high:
+                loss = None  # chance alone makes as much of a difference
         if added is not None:
             # Box by box and tick by tick, so that what comes and goes on the shared part cancels.
             each = _median(_excess(standing, own) - _excess(standing, before))

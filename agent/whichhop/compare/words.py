@@ -47,7 +47,7 @@ def element_words(name: str) -> str:
     """An element's name as a reader would say it."""
     kind, _, rest = name.partition(":")
     if rest and kind in PSEUDO:
-        return PSEUDO[kind].format(rest)
+        return PSEUDO[kind].format(rest).replace("the box box ", "the box ")
     if name == "own-traffic":
         return "the home's own traffic"
     if name == "beyond":
@@ -162,7 +162,7 @@ def severity_words(severity: Severity) -> str:
         low, high = severity.loss_low or 0.0, severity.loss_high or 0.0
         parts.append(
             f"{percent(severity.loss_ratio, 1)} of {severity.sent} packets lost "
-            f"(95 % interval {percent(low, 1)} to {percent(high, 1)}{loss_way_words(severity)})"
+            f"(95 % confidence interval {percent(low, 1)} to {percent(high, 1)}{loss_way_words(severity)})"
         )
     return " and ".join(parts)
 
@@ -177,6 +177,8 @@ def headline(verdict: Verdict) -> str:
         place = f"{verdict.place[0].upper()}{verdict.place[1:]}"
         return f"{place} ({sure} that it {be} one of these, which packets cannot tell apart)."
     where = names_words(verdict.elements)
+    if verdict.elements == (str(Cause.OWN_TRAFFIC),):
+        return f"The home's own traffic fills the access line ({sure})."
     if verdict.cause is Cause.NOT_SEPARABLE:
         return f"These cannot be told apart: {where} ({sure} that it {be} one of them)."
     words = CAUSE_TABLE[verdict.cause].words

@@ -39,9 +39,9 @@ _SETTLES: dict[Sort, tuple[str, ...]] = {
         "measure for an hour or more: scans, dozing and appliances show by their rhythm",
     ),
     Sort.POWER_LINE: ("measure for a day: appliances show by their hours and cycles",),
-    Sort.COAX: ("run a transfer over this hop: whichhop transfer",),
+    Sort.COAX: ("run a transfer over this hop (whichhop transfer HOME)",),
     Sort.ETHERNET: ("run an agent at one end of this cable, which reads its port's speed and errors",),
-    Sort.LINE: ("read the modem's levels: whichhop levels", "measure over some evenings and mornings"),
+    Sort.LINE: ("read the modem's levels (whichhop levels HOME)", "measure over some evenings and mornings"),
     Sort.OWN_TRAFFIC: ("read the router's byte counters in both directions",),
     Sort.NODE: ("read the box's uptime and load by SNMP",),
 }
@@ -127,9 +127,9 @@ def _over_time(seen: Seen, packets: HopPackets) -> Drawing:
         beside = tuple(round(100 * float(v), 1) for v in np.interp(x, at, [b for _, b in busy]))
     return Drawing(
         title="Added latency over time (one packet in ten took longer)",
-        x_words="seconds",
+        x_words="minutes from the left",
         y_words="ms",
-        x=x,
+        x=tuple(round(at / 60, 1) for at in x),
         y=tuple(y),
         beside=beside,
         beside_words="channel busy, %" if beside else "",

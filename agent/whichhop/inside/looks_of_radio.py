@@ -155,11 +155,11 @@ def comes_and_goes(seen: Seen) -> Iterator[Sign]:
 
 def _period_words(period: Period) -> str:
     every = f"{period.every_s:.0f} s" if period.every_s < 180 else f"{period.every_s / 60:.1f} min"
-    lasts = f"for about {max(1.0, period.lasts_s):.0f} s" if period.lasts_s >= 1.5 else "for a moment"
-    return (
-        f"it comes every {every} {lasts}: {period.events} times, {percent(period.kept)} of the cycles, "
-        f"in step to {percent(period.coherence)}"
-    )
+    if period.lasts_s >= 120:
+        lasts = f"for about {period.lasts_s / 60:.0f} min"
+    else:
+        lasts = f"for about {period.lasts_s:.0f} s" if period.lasts_s >= 1.5 else "for a moment"
+    return f"it comes every {every} {lasts}: {period.events} times, in {percent(period.kept)} of the cycles"
 
 
 def scans(seen: Seen) -> Iterator[Sign]:
@@ -256,7 +256,7 @@ def drops_out(seen: Seen) -> Iterator[Sign]:
         yield Sign(
             2.6 + min(1.5, 0.3 * shape.outages),
             f"{shape.outages} times nothing passed, for {shape.outage_s:.0f} s each;"
-            f" {percent(between, 1)} was lost between",
+            f" {percent(between, 1) if between >= 5e-4 else 'nothing'} was lost between",
         )
     elif shape.outages == 0:
         yield Sign(-3.0)

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.model.finding import Finding, Level, Verdict
+from whichhop.model.finding import Finding, Level, Verdict, telling_order
 from whichhop.model.links import LinkKind, Medium
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
@@ -155,8 +155,8 @@ class Bulletin:
 
     @property
     def ongoing(self) -> list[Verdict]:
-        """The verdicts that go on now, newest first."""
-        return [t.verdict for t in self.told if t.verdict.end_ns is None]
+        """The verdicts that go on now, in the order in which every screen tells them."""
+        return sorted((t.verdict for t in self.told if t.verdict.end_ns is None), key=telling_order)
 
     @property
     def state(self) -> HomeState:

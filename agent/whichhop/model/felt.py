@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+from whichhop.model.percent import probability_words
+
 
 class FeltCause(StrEnum):
     """Why pages, calls or connections are bad while round trip, loss and rate are fine."""
@@ -42,4 +44,4 @@ class Felt:
     @property
     def line(self) -> str:
         """The answer in one line."""
-        return f"{self.where}: {FELT_WORDS[self.cause]} ({100 * self.probability:.0f} %)"
+        return f"{self.where}: {FELT_WORDS[self.cause]} ({probability_words(self.probability)})"

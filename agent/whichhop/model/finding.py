@@ -135,3 +135,8 @@ class Verdict:
         """
         at_line = bool(self.place) and self.elements[0] != Cause.OWN_TRAFFIC
         return at_line or self.cause is Cause.UPSTREAM_LINK
+
+
+def telling_order(verdict: Verdict) -> tuple[bool, float]:
+    """Of several that are ongoing: what somebody can fix before what nobody feels, then the surest first."""
+    return verdict.cause in (Cause.AGENT_HOST, Cause.RESPONDER), -verdict.probability

@@ -1,5 +1,7 @@
 """Steps in words: every gain is an upper bound with its unit, and one line says what to do and what for."""
 
+from dataclasses import replace
+
 import pytest
 
 from whichhop.advice.step import (
@@ -54,7 +56,11 @@ def test_one_line_says_what_to_do_and_what_for() -> None:
         gains=(gain,),
         effort=Effort.HOUR,
     )
-    assert step_line(step) == "Wire it: at most 60 s of fault less in the 2.0 h judged (about an hour)"
+    assert (
+        step_line(step) == "Wire it: at most 60 s of fault less in the 2.0 h judged (effort: about an hour)"
+    )
+    ongoing = replace(step, now=True)
+    assert step_line(ongoing) == "Wire it (effort: about an hour)"
     asked = Recommendation(
         key="b",
         kind=RecommendationKind.MEASURE,

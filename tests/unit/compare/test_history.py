@@ -113,7 +113,7 @@ def test_an_all_in_one_gateway_is_never_told_from_the_line_and_what_would_is_sai
     (verdict,) = judge(home, derive_sessions(home), table, counters(120))
     assert not verdict.proven
     assert any("what box does between the home and the line" in words for words in verdict.would_change)
-    assert any("the way through the box box" in words for words in verdict.missing)
+    assert any("the way through the box" in words for words in verdict.missing)
     shares = verdict.shares
     assert shares is not None
     assert set(shares) >= {"route:box", "box/provider-edge"}

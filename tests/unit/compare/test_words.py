@@ -66,7 +66,7 @@ def test_figures_reasons_and_remedies_are_told():
     )
     text = " ".join(found)
     assert "40 ms added" in text
-    assert "10.0 % of 600 packets lost (95 % interval 7.8 % to 12.7 %)" in text
+    assert "10.0 % of 600 packets lost (95 % confidence interval 7.8 % to 12.7 %)" in text
     assert "Ruled out: the link desk to attic, because it stayed quiet (a>b:echo)." in text
     assert "run an agent on router" in text
 

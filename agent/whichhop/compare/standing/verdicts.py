@@ -93,7 +93,7 @@ class StandingVerdicts:
             (by_name[n] for n in named.names if by_name[n].cause in PROVIDERS), by_name[named.names[0]]
         )
         seen = seen_in_scene(scene)
-        cleared = tuple(_usual_words(r) for r in ruled_out(scene, seen, lead, named.names))
+        cleared = tuple(_usual_words(r) for r in ruled_out(scene, seen, lead, named.names, self.settings))
         missing: tuple[str, ...] = ()
         change = self._would_change(named.names)
         if lead.cause in PROVIDERS:

@@ -144,7 +144,10 @@ def unmet(
         *_own_use(scene, settings),
         *_slight(scene, seen, crossing),
         *_targets(scene, seen, suspect),
-        *(f"a vantage point that tells it from {element_words(rival.name)}" for rival in others.values()),
+        *(
+            f"a measurement that tells {element_words(suspect.name)} from {element_words(rival.name)}"
+            for rival in others.values()
+        ),
     ]
     return tuple(missing)
 

@@ -141,7 +141,7 @@ def verdict_of(
         severity=figures,
         proven=not missing,
         missing=missing,
-        ruled_out=ruled_out(scene, seen_in_scene(scene), lead, named.names),
+        ruled_out=ruled_out(scene, seen_in_scene(scene), lead, named.names, settings),
         would_change=_would_change(scene, named.names),
         baseline=_medians(scene, columns),
         detected_ns=detected_ns,
@@ -232,8 +232,11 @@ MOST_NAMED = 8
 what is printed, not what is concluded."""
 
 
-def ruled_out(scene: Scene, seen: SeenInEpisode, lead: Element, named: Sequence[str]) -> tuple[RuledOut, ...]:
-    """Elements that share sessions with the culprit yet have sessions of their own that stayed clean."""
+def ruled_out(
+    scene: Scene, seen: SeenInEpisode, lead: Element, named: Sequence[str], settings: Settings
+) -> tuple[RuledOut, ...]:
+    """Elements that share sessions with the culprit yet have sessions of their own that stayed clean; own
+    traffic where the line was not used enough to be in question."""
     out = []
     rivals = [e for e in scene.elements if e.name not in named and e.column & lead.column]
     rivals.sort(key=lambda e: -len(e.column & lead.column))
@@ -249,8 +252,10 @@ def ruled_out(scene: Scene, seen: SeenInEpisode, lead: Element, named: Sequence[
     use = scene.use[np.isfinite(scene.use)]
     if OWN_TRAFFIC not in named and use.size and any(e.name == OWN_TRAFFIC for e in scene.elements):
         high = float(np.quantile(use, 0.9))
-        why = f"the home used {percent(min(high, 1.0))} of its line or less"
-        out.insert(0, RuledOut(what=OWN_TRAFFIC, why=why, sessions=()))
+        if high < settings.guard_use:
+            most = f"at most {percent(high)}" if high >= 0.01 else "under 1 %"
+            why = f"the home used {most} of its line"
+            out.insert(0, RuledOut(what=OWN_TRAFFIC, why=why, sessions=()))
     return tuple(out[:MOST_NAMED])
 
 

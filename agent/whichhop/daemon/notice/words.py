@@ -31,8 +31,8 @@ class Reader:
     links: Mapping[str, LinkNow]
     own_use: str = ""
     steps: Sequence[str] = ()
-    several: bool = False
-    """Whether more than one fault is ongoing: the steps are then not of this one alone."""
+    first: tuple[str, ...] = ()
+    """The elements of the fault that is told first: the steps begin with what is about it."""
 
 
 OWN_STEP = (
@@ -50,7 +50,7 @@ def reader_of(bulletin: Bulletin, zone: tzinfo | None) -> Reader:
         links={link.name: link for link in bulletin.links},
         own_use=own_use_words(bulletin),
         steps=bulletin.steps,
-        several=len(bulletin.ongoing) > 1,
+        first=next((v.elements for v in bulletin.ongoing), ()),
     )
 
 
@@ -170,10 +170,12 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
 
 def _step(fault: Fault, verdict: Verdict | None, reader: Reader) -> str:
     """The first step that is about this fault and no other."""
-    if reader.steps and not reader.several:
+    if reader.steps and fault.elements == reader.first:
         return reader.steps[0]
     if fault.cause == Cause.OWN_TRAFFIC:
         return OWN_STEP
+    if verdict is not None and verdict.missing:
+        return f"Collect what is missing before the provider can be asked to fix it: {verdict.missing[0]}."
     own = verdict.would_change if verdict is not None else ()
     return own[0] if own else LOOK
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
-from whichhop.model import CAUSE_TABLE, Owner, Session, derive_sessions
+from whichhop.model import CAUSE_TABLE, Cause, Owner, Session, derive_sessions
 from whichhop.model.dossier import ChannelRow, Claim, Dossier, Happened, Wiring
 from whichhop.model.fingerprint import fingerprint
 from whichhop.model.links import HOUSE_CABLING
@@ -42,6 +42,8 @@ def one_short(dossier: Dossier) -> bool:
 
 def subject(claim: Claim) -> str:
     """The cause in a householder's words, and its place."""
+    if claim.cause is Cause.NOT_SEPARABLE or CAUSE_TABLE[claim.cause].words == claim.where:
+        return claim.where
     return f"{CAUSE_TABLE[claim.cause].words} ({claim.where})"
 
 

@@ -2,6 +2,7 @@
 
 from collections import Counter
 
+from whichhop.compare.words import owner_words
 from whichhop.model import CAUSE_TABLE, Cause, Owner, Verdict
 from whichhop.model.bulletin import Bulletin, ToldVerdict
 from whichhop.model.note import Note
@@ -10,7 +11,7 @@ from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.drawings import hatch, mark
 from whichhop.serve.page.figures import ago, how_long, probability, when
 from whichhop.serve.page.markup import Inside, Markup, join, tag
-from whichhop.serve.page.sentence import Mood, blame, places, whose
+from whichhop.serve.page.sentence import Mood, blame, places
 
 HOUR_NS = 3600 * NS_PER_S
 DAY_NS = 24 * HOUR_NS
@@ -164,10 +165,10 @@ def _line(bulletin: Bulletin, told: list[ToldVerdict], notes: tuple[Note, ...]) 
 
 
 def _sure(verdict: Verdict) -> str:
-    sure = f"{probability(verdict.probability)} sure"
-    if CAUSE_TABLE[verdict.cause].owner is Owner.NOBODY:
-        return sure
-    return f"{sure}; {'' if verdict.end_ns is None else 'it was '}{whose(verdict)} to fix"
+    whose = owner_words(verdict)
+    if verdict.end_ns is not None:
+        whose = whose.replace("It is ", "It was ", 1)
+    return f"{probability(verdict.probability)} sure. {whose}".strip()
 
 
 def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:

@@ -10,17 +10,19 @@ from whichhop.serve.page.agents import agents
 from whichhop.serve.page.day import day
 from whichhop.serve.page.drawings import sign
 from whichhop.serve.page.evidence import evidence
-from whichhop.serve.page.figures import ago, when
+from whichhop.serve.page.figures import ago, probability, when
 from whichhop.serve.page.home_path import home_path
 from whichhop.serve.page.markup import Inside, Markup, join, tag
 from whichhop.serve.page.modem import modem
 from whichhop.serve.page.own import elsewhere, own
 from whichhop.serve.page.past import past
 from whichhop.serve.page.rooms import rooms
-from whichhop.serve.page.sentence import Mood, Sentence, answer, lasting_now
+from whichhop.serve.page.sentence import Mood, Sentence, answer, blame, lasting_now
 
 STEPS = 3
 """As many next steps stand beside the answer."""
+MOST_OTHERS = 3
+"""Faults at the same time that are named beside the first."""
 
 
 def _part(name: str, title: str, *inside: Inside, note: str = "") -> Markup:
@@ -140,6 +142,18 @@ def _foot(live: LiveState, at: Inside, *links: tuple[str, str]) -> Markup:
     )
 
 
+def _others(bulletin: Bulletin) -> str:
+    """The faults that are ongoing beside the one on top; empty where there is none."""
+    links = {link.name: link for link in bulletin.links}
+    others = [t.verdict for t in lasting_now(bulletin)[1:]]
+    said = [
+        f"{blame(v, links).rstrip('.')} ({probability(v.probability)} sure)." for v in others[:MOST_OTHERS]
+    ]
+    if len(others) > MOST_OTHERS:
+        said.append(f"And {len(others) - MOST_OTHERS} more; see the last day below.")
+    return " ".join(said)
+
+
 def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
     """The page of an agent that compares."""
     sentence = answer(bulletin, now_ns)
@@ -148,10 +162,8 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
         extra.append(
             tag("p", f"About {how_long(bulletin.learning_s)} more until it can judge.", id="learning")
         )
-    others = lasting_now(bulletin)[1:] if sentence.told is not None else []
-    if others:
-        count = len(others)
-        extra.append(tag("p", f"And {count} more at the same time; see the last day below.", id="more-now"))
+    if sentence.told is not None and (others := _others(bulletin)):
+        extra.append(tag("p", f"At the same time: {others}", id="more-now"))
     dates = {d.start_ns: d.day for d in bulletin.past.days} if bulletin.past else {}
     parts = [
         _answer(sentence, extra, _steps(bulletin.steps), now_ns, bulletin.at_ns if sentence.told else now_ns),

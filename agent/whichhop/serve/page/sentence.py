@@ -13,8 +13,9 @@ from whichhop.compare.words import (
     standing_words,
     target_words,
 )
-from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Verdict
+from whichhop.model import Cause, LinkKind, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
+from whichhop.model.finding import telling_order
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.figures import probability
 
@@ -120,8 +121,7 @@ def silent(agent: AgentNow, at_ns: int) -> bool:
 def lasting_now(bulletin: Bulletin) -> list[ToldVerdict]:
     """What is wrong now, that which the home or a provider can mend and is surest first."""
     now = [t for t in bulletin.told if t.verdict.end_ns is None and t.verdict.cause is not Cause.HEALTHY]
-    nobody = (Cause.AGENT_HOST, Cause.RESPONDER)
-    return sorted(now, key=lambda t: (t.verdict.cause in nobody, -t.verdict.probability))
+    return sorted(now, key=lambda t: telling_order(t.verdict))
 
 
 def answer(bulletin: Bulletin, now_ns: int) -> Sentence:
@@ -262,16 +262,3 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
         words="No fault found.",
         more=("Nothing exceeds its own quiet baseline: every hop answers as it usually does.",),
     )
-
-
-def whose(verdict: Verdict) -> str:
-    """Who can mend it, in a word or two, for lists and lanes."""
-    owner = CAUSE_TABLE[verdict.cause].owner
-    return {
-        Owner.HOME: "the home's",
-        Owner.PROVIDER: "the provider's",
-        Owner.PROVIDER_OR_FURTHER: "the provider's or further",
-        Owner.TARGET: "the destination's",
-        Owner.RESOLVER: "the resolver's",
-        Owner.NOBODY: "nobody's",
-    }[owner]

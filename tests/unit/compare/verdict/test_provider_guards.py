@@ -80,7 +80,7 @@ def test_trouble_inside_the_home_at_the_same_time_leaves_it_unproven():
     why, *others = missing(table)
     assert why.startswith("a clean way to the edge of the home")
     # All that shows it crosses the router too, and nothing clean does.
-    assert "a vantage point that tells it from the box router itself" in others
+    assert "a measurement that tells the link modem to provider-edge from the box router itself" in others
 
 
 def test_a_witness_with_trouble_of_its_own_inside_the_home_does_not_count_as_a_vantage():
@@ -105,4 +105,6 @@ def test_a_vantage_by_radio_alone_is_not_enough():
 def test_a_rival_that_packets_cannot_split_is_named():
     rival = next(e for e in ELEMENTS if e.name == "router/modem")
     found = unmet(scene(faulty()), LINE, Settings(), [rival])
-    assert found == ("a vantage point that tells it from the link router to modem",)
+    assert found == (
+        "a measurement that tells the link modem to provider-edge from the link router to modem",
+    )
