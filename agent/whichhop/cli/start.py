@@ -156,9 +156,6 @@ def _write(file: Path, text: str) -> None:
 def _join(args: argparse.Namespace, file: Path) -> str | None:
     """This machine's node where it joins a home first; None where it was not asked to."""
     if args.join is None:
-        given = [f"--{name}" for name in ("code", "name", "address") if getattr(args, name) is not None]
-        if given:
-            raise WhichhopError(f"{given[0]}: is for --join ADDRESS; give both, or neither")
         return None
     done = join_home(args, args.join, file, args.store)
     say(f"joined as {done.node}; its key: {done.key} (the other screen shows the same)")
@@ -230,6 +227,9 @@ def _other_end(args: argparse.Namespace, home: Home) -> str | None:
 
 
 def _refuse_nonsense(args: argparse.Namespace) -> None:
+    given = [f"--{name}" for name in ("code", "name", "address") if getattr(args, name) is not None]
+    if given and args.join is None:
+        raise WhichhopError(f"{given[0]}: is for --join ADDRESS; give both, or neither")
     if not LEAST_SECONDS <= args.seconds <= MOST_SECONDS:
         raise WhichhopError(f"--seconds {args.seconds}: from {LEAST_SECONDS} to {MOST_SECONDS}, please")
     if not args.yes and not sys.stdin.isatty():

@@ -152,7 +152,7 @@ def test_a_modem_that_nobody_probes_leaves_the_line_a_group_that_is_named_as_wha
     assert "give the address of modem, so that it can be probed" in verdict.would_change
     words = explain(verdict)
     assert words[0].startswith("The access line, its modem and coax or the WAN side of router (")
-    assert "sure that it is one of these" in words[0]
+    assert "sure that it was one of these" in words[0]
     assert any("Not proven to be the provider's" in w for w in words)
 
 
