@@ -8,7 +8,7 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import urlencode
 
 import msgspec
@@ -43,7 +43,9 @@ _READINGS = {
     WindowMetric.TRANSMITTED: "wan_tx_bytes",
 }
 _FIGURES = {WindowMetric.TRANSFER_BEGINS: BEGINS, WindowMetric.TRANSFER_LASTED: SECONDS}
+_NAMES = frozenset(WindowMetric)
 Floats = NDArray[np.float64]
+K = TypeVar("K")
 
 
 class _Row(msgspec.Struct):
@@ -101,7 +103,7 @@ def read_windows(
     for row in answer.data.result:
         labels = row.metric
         name = labels.get("__name__", "").removeprefix(PREFIX)
-        if name in set(WindowMetric) and labels.get("home") and labels.get("agent") and row.values:
+        if name in _NAMES and labels.get("home") and labels.get("agent") and row.values:
             home = out.setdefault(labels["home"], HomeWindows())
             _take(home, WindowMetric(name), labels, server.table(row.values))
     return out
@@ -126,11 +128,10 @@ def read_in_pieces(server: MetricsServer, home: str, start_ns: int, end_ns: int)
 def _joined(one: HomeWindows, two: HomeWindows) -> HomeWindows:
     """Two stretches of one home, the later one second."""
     for key, found in two.of_sessions.items():
-        mine = one.of_sessions.setdefault(key, {})
         for metric, table in found.items():
-            mine[metric] = _merged(mine[metric], table) if metric in mine else table
+            _add(one.of_sessions.setdefault(key, {}), metric, table)
     for agent, table in two.not_judged.items():
-        one.not_judged[agent] = _merged(one.not_judged[agent], table) if agent in one.not_judged else table
+        _add(one.not_judged, agent, table)
     one.readings += two.readings
     one.kernel |= two.kernel
     one.region, one.last_s = two.region or one.region, max(one.last_s, two.last_s)
@@ -148,10 +149,7 @@ def _take(home: HomeWindows, metric: WindowMetric, labels: Mapping[str, str], ta
         except ValueError:
             return  # written by a later version
         key = SessionKey(agent=agent, target=labels.get("target", ""), method=method)
-        found = home.of_sessions.setdefault(key, {})
-        if metric in found:
-            table = _merged(found[metric], table)
-        found[metric] = table
+        _add(home.of_sessions.setdefault(key, {}), metric, table)
         home.last_s = max(home.last_s, round(float(table[-1, 0])))
     elif metric is WindowMetric.NOT_JUDGED:
         home.not_judged[agent] = table
@@ -169,8 +167,10 @@ def _take(home: HomeWindows, metric: WindowMetric, labels: Mapping[str, str], ta
         ]
 
 
-def _merged(one: Floats, two: Floats) -> Floats:
-    """A series that came with other labels besides, as after a change of the scrape; each moment once."""
-    both: Any = np.concatenate([one, two])
-    _, first = np.unique(both[:, 0], return_index=True)
-    return np.asarray(both[first], dtype=np.float64)
+def _add(tables: dict[K, Floats], key: K, table: Floats) -> None:
+    """A series may come again with other labels, as after a change of the scrape; each moment once."""
+    if key in tables:
+        both: Any = np.concatenate([tables[key], table])
+        _, first = np.unique(both[:, 0], return_index=True)
+        table = np.asarray(both[first], dtype=np.float64)
+    tables[key] = table
