@@ -16,14 +16,14 @@ from whichhop.model.inner_cause import Reason
 
 def is_told(verdict: Verdict) -> bool:
     """Whether the cause inside the hop is named, so that steps of its own stand for the verdict."""
-    return verdict.inside is not None and verdict.inside.named is not None
+    return verdict.why is not None
 
 
 def steps(known: Known) -> Iterator[Recommendation]:
     """For each hop and cause that was named, the table's steps; the surest verdict gives the figures."""
     best: dict[tuple[tuple[str, ...], str], tuple[Verdict, Reason]] = {}
     for verdict in known.verdicts:
-        if not is_told(verdict) or verdict.inside is None or (reason := verdict.inside.named) is None:
+        if (reason := verdict.why) is None:
             continue
         key = (verdict.elements, reason.cause)
         if key not in best or reason.probability > best[key][1].probability:
@@ -38,12 +38,12 @@ def steps(known: Known) -> Iterator[Recommendation]:
                 continue  # backhaul.py tells by what it can be wired, and what that would carry
             if place.sort is Sort.LINE and act.effort is Effort.VISIT:
                 continue  # whether they are called rests on the proof, which provider.py weighs
-            yield _step(known, found, place, verdict, act=act, number=number)
+            yield _step(known, found, place, verdict, reason, act=act, number=number)
 
 
 def plain_steps(home: Home, verdict: Verdict) -> tuple[str, ...]:
     """What to do in the home about the cause that a verdict names, cautions under each; none if none is."""
-    place, reason = place_of(home, verdict), verdict.inside.named if verdict.inside else None
+    place, reason = place_of(home, verdict), verdict.why
     if place is None or reason is None:
         return ()
     return tuple(
@@ -60,26 +60,23 @@ def _what(act: Act, place: Place) -> str:
 
 def _same(elements: tuple[str, ...], cause: str) -> Callable[[Verdict, object], bool]:
     def same(verdict: Verdict, _line: object) -> bool:
-        named = verdict.inside.named if verdict.inside else None
-        return verdict.elements == elements and named is not None and named.cause == cause
+        return verdict.elements == elements and verdict.why is not None and verdict.why.cause == cause
 
     return same
 
 
 def _step(
-    known: Known, found: Trouble, place: Place, verdict: Verdict, *, act: Act, number: int
+    known: Known, found: Trouble, place: Place, verdict: Verdict, reason: Reason, *, act: Act, number: int
 ) -> Recommendation:
     what = _what(act, place)
-    answer = verdict.inside
-    evidence = answer.named.evidence if answer and answer.named else ()
-    line = answer.line if answer else ""
+    line = verdict.inside.line if verdict.inside else ""
     changed = shlex.quote(re.split(r" ?[:;,(]", what, maxsplit=1)[0][:80])
     return Recommendation(
-        key=f"inside-{number + 1}-{answer.named.cause if answer and answer.named else ''}",
+        key=f"inside-{number + 1}-{reason.cause}",
         kind=RecommendationKind.FIX,
         what=what,
         where=" + ".join(verdict.elements),
-        why=(f"{line}{': ' + '; '.join(evidence) if evidence else ''}", trouble_words(found)),
+        why=(f"{line}{': ' + '; '.join(reason.evidence) if reason.evidence else ''}", trouble_words(found)),
         brings=act.brings,
         gains=(found.gain,),
         worth=found.share,

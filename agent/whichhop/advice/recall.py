@@ -61,8 +61,7 @@ def _asked(question: str, verdict: Verdict, known: Known) -> str:
 
 def _question(verdict: Verdict) -> str | None:
     if verdict.cause is Cause.OWN_TRAFFIC:
-        named = verdict.inside.named if verdict.inside is not None else None
-        return OWN.get(named.cause, SENDS_OR_FETCHES) if named is not None else SENDS_OR_FETCHES
+        return SENDS_OR_FETCHES if verdict.why is None else OWN.get(verdict.why.cause, SENDS_OR_FETCHES)
     if verdict.near_line:
         return LINE
     if verdict.cause in ASKED_OF_HOME:

@@ -106,12 +106,12 @@ def telling(span: JudgedSpan, about: Sequence[Verdict]) -> Verdict | None:
     for most of their time, else the longest of those that were looked into; None where none was."""
     named: dict[str, list[Verdict]] = {}
     for v in about:
-        if v.inside is not None and v.inside.named is not None:
-            named.setdefault(v.inside.named.cause, []).append(v)
+        if v.why is not None:
+            named.setdefault(v.why.cause, []).append(v)
     if not named:
         return next((v for v in about if v.inside is not None), None)
     most = max(named.values(), key=lambda same: sum(_length(span, v) for v in same))
-    return max(most, key=lambda v: v.inside.named.probability if v.inside and v.inside.named else 0.0)
+    return max(most, key=lambda v: v.why.probability if v.why else 0.0)
 
 
 def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask, tuple[int, ...]]:
@@ -168,7 +168,7 @@ def happened(span: JudgedSpan, claimed: Sequence[Verdict], crossing: Sequence[in
                 claimed=v in claimed,
                 added_p50_s=added_s,
                 loss_ratio=loss,
-                why=v.inside.named if v.inside else None,
+                why=v.why,
             )
         )
     return tuple(out)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from whichhop.model.inner_cause import InnerAnswer
+from whichhop.model.inner_cause import InnerAnswer, Reason
 from whichhop.model.links import Cause
 
 
@@ -126,6 +126,11 @@ class Verdict:
     spells_s: float | None = None
     inside: InnerAnswer | None = None
     """Why the hop is slow; worked out after all the rest, which it never changes."""
+
+    @property
+    def why(self) -> Reason | None:
+        """The cause inside the hop, where it was looked for and is likely enough to be named."""
+        return None if self.inside is None else self.inside.named
 
     @property
     def near_line(self) -> bool:

@@ -68,7 +68,7 @@ def document(news: News, verdict: Verdict | None, reader: Reader, number: str, n
     }
     if news.fault is not None:
         made |= _facts(news.fault)
-    if verdict is not None and verdict.inside is not None and (why := verdict.inside.named) is not None:
+    if verdict is not None and (why := verdict.why) is not None:
         made |= {"inner_cause": str(why.cause), "inner_probability": round(why.probability, 3)}
     subject, lines = _text(news, verdict, reader)
     subject = printable(" ".join(f"[{reader.home}] {subject}".split()), 250)
