@@ -1,6 +1,6 @@
 """From samples and readings to the windows that a fleet's server keeps, in few series. Pure."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import groupby
 from math import frexp, ldexp
@@ -10,6 +10,7 @@ from whichhop.model import Fate, Reading, Record, Sample, SessionKey
 from whichhop.model.fleet import PREFIX, Labels, Series, WindowMetric
 from whichhop.model.transfer import BEGINS, SECONDS, figure_of
 from whichhop.model.units import NS_PER_S
+from whichhop.stats.ordered import quantile_of
 
 WINDOW_NS = 10 * NS_PER_S
 """The comparer's window; they lie on its multiples since the epoch."""
@@ -37,13 +38,6 @@ def short(seconds: float) -> float:
     return ldexp(round(ldexp(mantissa, MANTISSA_BITS)), exponent - MANTISSA_BITS)
 
 
-def _quantile(ordered: Sequence[int], share: float) -> float:
-    """Linear between order statistics (type 7 of Hyndman and Fan 1996), as the comparer has it."""
-    place = share * (len(ordered) - 1)
-    low = int(place)
-    return ordered[low] + (place - low) * (ordered[min(low + 1, len(ordered) - 1)] - ordered[low])
-
-
 def figures(samples: Iterable[Sample]) -> dict[WindowMetric, float]:
     """What one session's samples of one window come to; what is nought or not known is left out.
 
@@ -66,10 +60,10 @@ def figures(samples: Iterable[Sample]) -> dict[WindowMetric, float]:
         out[WindowMetric.NOT_JUDGED] = aside
     if len(rtts) >= LEAST_ANSWERS:
         rtts.sort()
-        median = _quantile(rtts, 0.5)
+        median = quantile_of(rtts, 0.5)
         over = [min(max(rtt - median, 0.0), EXCESS_CAP_NS) for rtt in rtts]
         out[WindowMetric.MEDIAN] = short(median / NS_PER_S)
-        out[WindowMetric.P80] = short(_quantile(rtts, 0.8) / NS_PER_S)
+        out[WindowMetric.P80] = short(quantile_of(rtts, 0.8) / NS_PER_S)
         out[WindowMetric.EXCESS] = short(sum(over) / len(over) / NS_PER_S)
         if slow := sum(rtt - median >= SLOW_NS for rtt in rtts):
             out[WindowMetric.SLOW] = slow
