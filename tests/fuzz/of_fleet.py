@@ -1,4 +1,4 @@
-"""Readers of what a fleet's server says: windows it holds, answers to what is written; our children beside it."""
+"""Readers of what a fleet's server says (windows, answers to what is written), and our children beside it."""
 
 import json
 from collections import Counter
