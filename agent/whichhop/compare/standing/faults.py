@@ -31,7 +31,7 @@ HAS = np.array([[f in shape for f in FEATURES] for _, shape in SHAPES], dtype=fl
 _ONE, _OTHER = np.repeat(HAS, len(SHAPES), axis=0), np.tile(HAS, (len(SHAPES), 1))
 BOTH_HAVE, ONE_HAS, OTHER_HAS = _ONE * _OTHER, _ONE * (1 - _OTHER), _OTHER * (1 - _ONE)
 """The same of two faults, for every shape of the one with every shape of the other."""
-OF_A_LEVEL = [shape in ((Feature.LEVEL,), (Feature.LEVEL, Feature.LOSS)) for _, shape in SHAPES]
+OF_A_LEVEL = np.array([shape in ((Feature.LEVEL,), (Feature.LEVEL, Feature.LOSS)) for _, shape in SHAPES])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
