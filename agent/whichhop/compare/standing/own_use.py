@@ -26,7 +26,7 @@ REST_TICKS = 12
 SLOWED_SHARE = 0.5
 """Half of the sessions over the line, as everywhere where a full line is told by its sessions."""
 PROBABILITY = 0.98
-"""Counted, and the delay ends as it does: were there as many faults of a line as uploads, one in fifty of them
+"""Counted, and the delay ends as it does: were there as many faults of a line as uploads, one of fifty
 would have to end within the same minute. An order of size, no source."""
 
 
