@@ -2,6 +2,7 @@
 
 import itertools
 from collections.abc import Iterator
+from statistics import median
 
 from whichhop.inside.rhythm import Period
 from whichhop.inside.seen import Seen, Sign, values_of
@@ -12,6 +13,8 @@ WEAK_DBM, FAIR_DBM, GOOD_DBM = -75.0, -70.0, -64.0
 """IEEE 802.11 asks a receiver of 20 MHz to hear 64-QAM 3/4 at -65 dBm and 16-QAM 1/2 at -70 dBm, BPSK 1/2 at
 -82 dBm (802.11-2020 table 19-18, minimum sensitivity); 80 MHz needs 6 dB more. Real receivers are some dB
 better; under -75 dBm none is fast (common practice)."""
+HEARD_DBM = (-110.0, -5.0)
+"""Thermal noise of 20 MHz is -101 dBm (k T B at 290 K); antennas side by side receive -10 dBm of 20."""
 BUSY, SOME, FREE = 0.6, 0.45, 0.3
 """Share of the time in which strangers hold the channel. Over half of it every frame waits for somebody
 (common practice; the standard sets no limit)."""
@@ -59,9 +62,15 @@ def strangers_share(seen: Seen) -> float | None:
     return sorted(found)[len(found) // 2] if found else None
 
 
+def _signal(seen: Seen) -> float | None:
+    """The median signal; what no receiver in a home has is not known: a driver's 0, a quality in percent."""
+    told = [v for v in values_of(seen.facts, "radio_signal_dbm") if HEARD_DBM[0] <= v <= HEARD_DBM[1]]
+    return median(told) if told else None
+
+
 def weak_signal(seen: Seen) -> Iterator[Sign]:
     """Far or shaded: retries and losses all the time, a low signal."""
-    signal = seen.fact("radio_signal_dbm")
+    signal = _signal(seen)
     if signal is not None:
         if signal <= WEAK_DBM:
             yield Sign(4.0, f"the signal is {signal:.0f} dBm; under {WEAK_DBM:.0f} dBm only slow rates work")
@@ -104,7 +113,7 @@ def busy_channel(seen: Seen) -> Iterator[Sign]:
             yield Sign(1.5, f"others held the channel {percent(busy)} of the time")
         elif busy < FREE:
             yield Sign(-4.0)
-    signal = seen.fact("radio_signal_dbm")
+    signal = _signal(seen)
     if signal is not None and signal >= GOOD_DBM:
         yield Sign(0.5, f"the signal is good ({signal:.0f} dBm), so it is not the distance")
     shape = seen.shape
@@ -220,7 +229,7 @@ def low_link_rate(seen: Seen) -> Iterator[Sign]:
         yield Sign(-2.5)
         return
     rate = sorted(rates)[len(rates) // 2]
-    signal = seen.fact("radio_signal_dbm")
+    signal = _signal(seen)
     if rate > SLOW_RADIO_BPS:
         yield Sign(-3.0)
     elif signal is not None and signal <= FAIR_DBM:
