@@ -32,6 +32,9 @@ one in a hundred (development homes)."""
 DOZE_MOST_S = 0.45
 """Dozing radios wake for a beacon's traffic map, each one to three intervals of 102.4 ms (IEEE 802.11, DTIM).
 """
+RETRIED_S = 0.003
+"""Half of the packets so late or later: two to three more tries each, of some 1 ms with their window of 31 to
+127 slots of 9 us (IEEE 802.11) and the frame itself."""
 CLUMPED = 0.25
 """Correlation of one packet's fate with the next one's, a second later."""
 SLOW_RADIO_BPS = 30e6
@@ -87,10 +90,13 @@ def weak_signal(seen: Seen) -> Iterator[Sign]:
     if shape is None:
         return
     if _steady(shape) and shape.lost >= 0.008 and shape.late >= 0.04:
-        # Losses in clumps may be fading, or the beat of packets with something that has a rhythm.
-        sure = shape.lost >= 0.02 and shape.clumped < CLUMPED
+        # Losses in clumps may be fading, where most packets need some more tries; else something comes and
+        # goes whose rhythm was not found.
+        tried = shape.added_p50_s >= RETRIED_S
+        even = shape.clumped < CLUMPED
+        sure = shape.lost >= 0.01 and (even or (tried and shape.lost < shape.late / 3))
         yield Sign(
-            3.0 if sure else 1.5,
+            3.0 if sure else 1.5 if even or tried else 0.5,
             f"{percent(shape.lost, 1)} of the packets were lost and {percent(shape.late)} late, all the time",
         )
     elif shape.lost < 0.006:
@@ -261,7 +267,8 @@ def drops_out(seen: Seen) -> Iterator[Sign]:
     if shape is None:
         return
     between = max(0.0, shape.lost - shape.silent_share)
-    if shape.outages >= 2 and shape.period is None and between < 0.05 and shape.late < 0.03:
+    # Most of what was lost was lost in the silences: what loses at random falls silent by chance too.
+    if shape.outages >= 2 and shape.period is None and between <= 0.5 * shape.silent_share:
         yield Sign(
             2.6 + min(1.5, 0.3 * shape.outages),
             f"{shape.outages} times nothing passed, for {shape.outage_s:.0f} s each;"
