@@ -23,8 +23,8 @@ MOSTLY, TRIES_BEYOND = 0.4, 7 / 3
 (windows of 16 to 1024 slots), so a share late of p^3 goes with one lost of p^7; a quarter of that allows for
 radios that try longer."""
 SHORT_S = 6.0
-"""A scan of a band takes some 100 ms a channel, so up to 4 s for forty channels, 5 s where the radio comes back
-between them, and is told in whole seconds; what lasts longer at a period is no scan (common practice)."""
+"""A scan of a band takes some 100 ms a channel, so up to 4 s for forty channels, 5 s where the radio comes
+back between them, and is told in whole seconds; what lasts longer at a period is none (common practice)."""
 LONGEST_SCAN_S = 900.0
 MAINS_OVER, MAINS_STRENGTH = 1.4, 12.0
 """So much stronger in step with the mains than with any other frequency, and than chance: without mains under
