@@ -94,6 +94,29 @@ def test_long_spans_come_in_pieces_that_are_joined() -> None:
     assert windows_of(alder_home(), found, START_NS, END_NS).sent.sum() > 0.98 * 10 * TICKS * 24
 
 
+def test_a_series_that_comes_again_under_other_labels_adds_its_moments() -> None:
+    """As after a change of the scrape: Prometheus keeps both, neither replaces the other."""
+
+    def row(name: str, job: str, *points: tuple[int, str], **more: str) -> dict[str, object]:
+        labels = {"home": "Alder House", "agent": "desk", "job": job, **more}
+        return {"metric": {"__name__": f"whichhop_window_{name}", **labels}, "values": points}
+
+    at = START_NS // NS
+    rows = []
+    for name, more in (
+        ("not_judged_packets", {}),
+        ("answered_packets", {"target": "router", "method": "stamp"}),
+    ):
+        rows += [row(name, "new", (at + 20, "4"), (at + 30, "5"), **more)]
+        rows += [row(name, "old", (at + 10, "3"), (at + 20, "9"), **more)]
+    body = json.dumps({"data": {"result": rows}}).encode()
+    server = MetricsServer(base="http://127.0.0.1:1", ask=lambda _: body, select={})
+    found = read_windows(server, [], START_NS, END_NS)["Alder House"]
+    (of_session,) = found.of_sessions.values()
+    for table in (found.not_judged["desk"], *of_session.values()):
+        assert table.tolist() == [[at + 10, 3], [at + 20, 4], [at + 30, 5]]
+
+
 @pytest.mark.parametrize(
     "labels",
     [
@@ -131,7 +154,9 @@ def test_strange_values_do_no_harm(value: str, at: float) -> None:
         assert (table.lost <= table.sent).all()
 
 
-@pytest.mark.parametrize("body", [b"", b"[]", b'{"data": {"result": [{"metric": {}, "values": [[1, 2]]}]}}'])
+@pytest.mark.parametrize(
+    "body", [b"", b"[]", b'{"data": {"result": [{"metric": {}, "values": [[1, "two"]]}]}}']
+)
 def test_an_answer_that_is_none_is_a_line(body: bytes) -> None:
     server = MetricsServer(base="http://127.0.0.1:1", ask=lambda _: body, select={})
     with pytest.raises(RemoteError, match="--prometheus"):
