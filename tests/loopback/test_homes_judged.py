@@ -106,7 +106,10 @@ def test_faults_come_first_with_what_the_neighbours_say_and_every_home_is_told(
     assert main([*words]) == 1
     text = capsys.readouterr().out
     assert text.startswith("6 homes: 3 fault, 1 silent, 1 not judged, 1 no fault.")
-    assert "1 of 2 other homes in north" in " ".join(text.split())
+    # What two homes of a region have in common is told once, for both.
+    assert "Region north  fault past 2 of 3 homes" in text
+    assert "their names: Alder House, Birch House" in " ".join(text.split())
+    assert text.count("modem/provider-edge") == 2
     assert "Cedar House" not in text
 
 
