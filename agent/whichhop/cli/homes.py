@@ -2,10 +2,13 @@
 
 import argparse
 import json
+import os
 import sys
 import textwrap
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -19,7 +22,7 @@ from whichhop.model import CAUSE_TABLE, Cause
 from whichhop.model.percent import probability_words
 from whichhop.model.time_words import instant_words
 from whichhop.model.units import NS_PER_S
-from whichhop.net.clock import SystemClock
+from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_get import fetch
 from whichhop.printable import printable
 from whichhop.store.metrics_server import MetricsServer
@@ -37,10 +40,14 @@ Each home needs an agent started with --compare; without one it is listed as not
 need compare: every home of a folder of home files is judged here, by the windows that its agents wrote to the
 server (`fleet` in the home file). That tells what changed in the span; --whole also looks for what was there
 all through it, and takes some twenty times as long. --share 2/3 judges the second of three shares of the
-homes, so that three machines have them all. Homes without a fault are counted (--all lists them).
+homes, so that three machines have them all. --follow judges again every five minutes and asks the server for
+new windows only. A fault past several homes of a region is told once, and homes without a fault are counted
+(--all lists each).
 Exit code 1: the home asked for has a fault, or any home where none is asked for.
 """
 PATIENCE_S = 30.0
+EACH_S = 300.0
+"""From one judging to the next; a thousand homes take most of a minute of two processors."""
 WIDTH = 100
 MOST_SHARES, MOST_HOURS = 10_000, 24.0
 SHOWN = 15
@@ -64,6 +71,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--judge", type=Path, metavar="DIR", help="judge the homes of these home files here")
     parser.add_argument("--hours", type=float, default=1.0, help="how long a span is judged (default: 1)")
+    parser.add_argument(
+        "--follow",
+        action="store_true",
+        help="with --judge: judge again every five minutes by what is new; --json: a line each time",
+    )
     parser.add_argument("--whole", action="store_true", help="look for what was there before the span too")
     parser.add_argument("--share", default="1/1", metavar="N/M", help="only the Nth of M shares of the homes")
     parser.add_argument("--at", metavar="TIME", help="the span's end, as 2026-03-01T18:00Z (default: now)")
@@ -188,9 +200,11 @@ def _progress(done: int, every: int) -> None:
         sys.stderr.flush()
 
 
-def _judged(args: argparse.Namespace, now_ns: int) -> tuple[list[HomeRow], dict[str, str], list["Shared"]]:
-    """The rows of all homes that were judged here, by home a line that is not in its row, and what several
-    have in common."""
+Told = tuple[list[HomeRow], dict[str, str], list["Shared"]]
+"""The rows of all homes, by home a line that is not in its row, and what several have in common."""
+
+
+def _judged(args: argparse.Namespace, now_ns: int, pools: Sequence[Executor] = ()) -> Told:
     from whichhop.app.fleet.many import Server, Span, judge_all
     from whichhop.app.fleet.neighbours import neighbours_of, shared_faults
 
@@ -199,14 +213,40 @@ def _judged(args: argparse.Namespace, now_ns: int) -> tuple[list[HomeRow], dict[
     end_ns = parse_time(args.at, "--at", now_ns)
     span = Span(start_ns=end_ns - round(args.hours * 3600 * NS_PER_S), end_ns=end_ns, whole=args.whole)
     server = Server(base=args.prometheus.rstrip("/"), authorization=authorization_of(args.authorization))
-    found = judge_all(args.judge, server, span, share=_share(args.share), processes=None, tell=_progress)
+    share = _share(args.share)
+    found = judge_all(args.judge, server, span, share=share, processes=None, tell=_progress, pools=pools)
     notes = {home: said.words for home, said in neighbours_of(found).items() if said.words}
     notes |= {one.row.home: one.trouble for one in found if one.trouble}
     return [one.row for one in found], notes, shared_faults(found)
 
 
+def _follow(args: argparse.Namespace) -> int:
+    """Judge and print again and again, until interrupted."""
+    if args.judge is None or args.at is not None or args.home is not None:
+        raise DataError("--follow: goes with --judge DIR, and without --at and NAME")
+    clock = SystemClock()
+    with ExitStack() as stack:
+        count = os.cpu_count() or 1
+        pools = [stack.enter_context(ProcessPoolExecutor(1)) for _ in range(count)]
+        while True:
+            began_ns = clock.mono_ns()
+            now_ns = clock.utc_ns()
+            rows, notes, shared = _judged(args, now_ns, pools)
+            if args.json:
+                homes = [_data(row, notes.get(row.home, "")) for row in rows]
+                print(json.dumps({"at_ns": now_ns, "homes": homes}), flush=True)
+            else:
+                print(
+                    f"{instant_words(now_ns, None)}\n{_text(rows, notes, shared, every=args.all)}\n",
+                    flush=True,
+                )
+            sleep_s(max(0.0, EACH_S - (clock.mono_ns() - began_ns) / NS_PER_S))
+
+
 def run(args: argparse.Namespace) -> int:
     """Ask the server, print; exit code 1 where something is at fault."""
+    if args.follow:
+        return _follow(args)
     now_ns = SystemClock().utc_ns()
     notes: dict[str, str] = {}
     shared: list[Shared] = []

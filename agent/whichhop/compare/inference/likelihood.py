@@ -73,7 +73,7 @@ def tail(z: Floats) -> Floats:
 def _gain(value: Floats, loc: Floats, scale: Floats, excess: Floats, quiet: Floats) -> Floats:
     """Density at an excess over the density without, both Student t: ratio of tails to the power 2.5."""
     wide = scale + np.float32(SCALE_GROWTH) * excess
-    ratio = quiet / tail((value - (loc + excess)) / wide)
+    ratio = quiet / tail(np.divide(value - (loc + excess), wide))
     return np.asarray(ratio * ratio * np.sqrt(ratio) * (scale / wide), dtype=np.float32)
 
 
