@@ -222,12 +222,14 @@ def _judged(args: argparse.Namespace, now_ns: int, pools: Sequence[Executor] = (
 
 def _follow(args: argparse.Namespace) -> int:
     """Judge and print again and again, until interrupted."""
+    from whichhop.app.fleet.many import begin_worker
+
     if args.judge is None or args.at is not None or args.home is not None:
         raise DataError("--follow: goes with --judge DIR, and without --at and NAME")
     clock = SystemClock()
     with ExitStack() as stack:
         count = os.cpu_count() or 1
-        pools = [stack.enter_context(ProcessPoolExecutor(1)) for _ in range(count)]
+        pools = [stack.enter_context(ProcessPoolExecutor(1, initializer=begin_worker)) for _ in range(count)]
         while True:
             began_ns = clock.mono_ns()
             now_ns = clock.utc_ns()
