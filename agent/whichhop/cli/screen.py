@@ -18,6 +18,7 @@ from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.percent import probability_words
+from whichhop.model.time_words import how_long
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
 WIDTH, HEIGHT = 80, 24
@@ -110,7 +111,7 @@ def _fault(verdict: Verdict, now_ns: int, *, inside: bool) -> str:
         what = f"one of {where} is at fault (which of them cannot be told apart)"
     else:
         what = f"{CAUSE_TABLE[verdict.cause].words} is at fault: {where}"
-    proven = "" if verdict.proven else ", not proven"
+    proven = "" if verdict.proven else ", proof is still missing"
     since = since_words(verdict, _since(verdict.start_ns, now_ns))
     why = f" {verdict.inside.line}." if inside and verdict.inside is not None else ""
     return f"{what[0].upper()}{what[1:]}, {sure}{proven}, since {since}.{why}"
@@ -148,15 +149,15 @@ def _links(bulletin: Bulletin) -> list[str]:
     ]
 
 
-def _length(ns: int) -> str:
-    minutes = round(ns / NS_PER_MINUTE)
-    return f"{minutes} min" if minutes < 120 else f"{minutes / 60:.0f} h"
+def _whole_minutes(ns: int) -> float:
+    """Seconds, those past the minute left out from one minute on."""
+    return ns / NS_PER_S if ns < NS_PER_MINUTE else ns // NS_PER_MINUTE * 60
 
 
 def _episodes(bulletin: Bulletin) -> list[str]:
     now = bulletin.at_ns
     past = [t.verdict for t in bulletin.told if t.verdict.end_ns is not None]
-    judged = _length(now - max(bulletin.since_ns, now - DAY_NS))
+    judged = how_long(_whole_minutes(now - max(bulletin.since_ns, now - DAY_NS)))
     noted = [
         f"{clock_text(m.at_ns)[:5]} noted: {m.text}"
         for m in sorted(bulletin.notes, key=lambda m: -m.at_ns)
@@ -165,7 +166,8 @@ def _episodes(bulletin: Bulletin) -> list[str]:
     if not past:
         return [f"no episode came to an end in the {judged} judged", *noted]
     total = sum((v.end_ns or now) - v.start_ns for v in past)
-    head = f"{len(past)} episode{'s' if len(past) > 1 else ''}, {_length(total)} of {judged} judged"
+    length = how_long(_whole_minutes(total))
+    head = f"{len(past)} episode{'s' if len(past) > 1 else ''}, {length} of {judged} judged"
     rows = [
         f"{since_words(v, clock_text(v.start_ns)[:5])} to {clock_text(v.end_ns or now)[:5]}  "
         f"{v.cause}: {' or '.join(v.elements)}"

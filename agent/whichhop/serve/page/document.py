@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from whichhop import __version__
 from whichhop.model.bulletin import Bulletin
-from whichhop.report.times import how_long
+from whichhop.model.time_words import how_long
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.agents import agents
 from whichhop.serve.page.day import day

@@ -94,7 +94,7 @@ def blame(verdict: Verdict, links: Mapping[str, LinkNow], *, over: bool | None =
     words = words[0].upper() + words[1:]
     if verdict.proven:
         return words
-    return f"Likely, but not proven: {words[0].lower()}{words[1:]}"
+    return f"Probably {words[0].lower()}{words[1:].rstrip('.')}; proof is still missing."
 
 
 _PAST = {

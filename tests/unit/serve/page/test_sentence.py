@@ -54,7 +54,7 @@ def test_every_cause_makes_a_whole_sentence(cause: Cause) -> None:
     assert words[0].isupper()
     assert words.endswith(".")
     assert "{" not in words
-    assert blame(replace(verdict, proven=False), links).startswith("Likely, but not proven: ")
+    assert blame(replace(verdict, proven=False), links).startswith("Probably ")
 
 
 @pytest.mark.parametrize("cause", Cause)
@@ -90,7 +90,7 @@ def test_an_unproven_verdict_is_not_shown_as_certain() -> None:
     found = of(replace(calm(), told=(replace(one, verdict=replace(one.verdict, proven=False)),)))
     assert (found.mood, found.words) == (
         Mood.UNSURE,
-        "Likely, but not proven: the access line is at fault.",
+        "Probably the access line is at fault; proof is still missing.",
     )
 
 
