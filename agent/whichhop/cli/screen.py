@@ -74,7 +74,8 @@ def _now(bulletin: Bulletin) -> list[str]:
         return [f"Still learning what is usual; the first verdict can come in {bulletin.learning_s:.0f} s."]
     if lasting := bulletin.ongoing:
         # The inside of a hop is told of one fault; of several, each has its line first.
-        return [_fault(verdict, bulletin.at_ns, inside=len(lasting) == 1) for verdict in lasting]
+        faults = [_fault(verdict, bulletin.at_ns, inside=len(lasting) == 1) for verdict in lasting]
+        return [*faults, *(f"Besides, no hop's fault: {f.line}." for f in bulletin.felt)]
     if bulletin.blind:
         return ["Not determined now: every agent is busy, asleep or not heard of."]
     if suspected := bulletin.named(LinkState.SUSPECTED):
@@ -93,6 +94,9 @@ def _no_fault(bulletin: Bulletin) -> list[str]:
         return [f"Nothing has become worse; {wait}."]
     if any(m.amiss for m in bulletin.modems):
         return ["No fault found in packets, but the modem's levels are not as they should be."]
+    if bulletin.felt:
+        first = bulletin.felt[0]
+        return [f"No hop is slow, but {first.line}.", f"What users notice: {first.feels}."]
     return [NO_FAULT, *(level_words(v) for v in bulletin.unusual)]
 
 
@@ -234,10 +238,14 @@ def screen(view: View) -> str:
         else "not known: its keeper, the first agent of the home file, does not answer"
     )
     lines += _part("Budget", [budget], 1)
-    lines += _part("Next", _next(bulletin), NEXT_LINES)
     key = f"key {view.maker}; " if view.maker else ""
-    room = HEIGHT - len(head) - len(lines) - 1
     links = _links(bulletin)
+    free = HEIGHT - len(head) - len(lines) - 1 - NEXT_LINES
+    asked = _part("Now", _now(bulletin), free - min(LEAST_LINKS, len(links)))
+    # A step cut off helps nobody: what links and answer leave free is the steps'.
+    left = free - len(asked) - min(LEAST_LINKS, len(links))
+    lines += _part("Next", _next(bulletin), NEXT_LINES + max(0, left))
+    room = HEIGHT - len(head) - len(lines) - 1
     now = _part("Now", _now(bulletin), room - min(LEAST_LINKS, len(links)))
     shown = _part("Links", links, min(LINK_LINES, room - len(now)), "more links")
     return "\n".join(line.rstrip() for line in [*head, *now, *shown, *lines, f"({key}{view.source})"[:WIDTH]])

@@ -15,6 +15,7 @@ from whichhop.compare.words import (
 )
 from whichhop.model import Cause, LinkKind, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
+from whichhop.model.felt import FELT_WORDS
 from whichhop.model.finding import telling_order
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.figures import probability
@@ -224,6 +225,11 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
     return _of_levels(bulletin)
 
 
+def felt_lines(bulletin: Bulletin) -> tuple[str, ...]:
+    """What is felt though no hop is slow, a line each, with its figures."""
+    return tuple(f"{one.line}: {'; '.join(one.evidence)}." for one in bulletin.felt)
+
+
 def _to_measure_the_line(bulletin: Bulletin, unseen: Sequence[str]) -> tuple[str, ...]:
     never = [k for k in bulletin.links if k.kind is LinkKind.ACCESS and k.name in unseen and not k.packets]
     return (f"Where the access line was never measured: {target_words()}.",) if never else ()
@@ -256,6 +262,13 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
                 *(f"{m.headline}." for m in amiss),
                 "Packets pass as usual so far; see the modem's levels below.",
             ),
+        )
+    if bulletin.felt:
+        first = bulletin.felt[0]
+        return Sentence(
+            mood=Mood.UNSURE,
+            words=f"No hop is slow, but {FELT_WORDS[first.cause]}.",
+            more=(f"What users notice: {first.feels}.", *felt_lines(bulletin)),
         )
     return Sentence(
         mood=Mood.NO_FAULT,
