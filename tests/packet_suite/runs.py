@@ -155,7 +155,7 @@ def _inside(inside: Inner, cause: Cause, element: str, for_s: float, effect: str
 
 INSIDE = (
     _inside(Inner.BUSY_CHANNEL, Cause.WIRELESS_HOP, "desk/attic", 150.0, "jitter 8ms contention 95%"),
-    _inside(Inner.SLOW_PORT, Cause.WIRED_LAN, "study/router", 150.0, "loss 6% broken-pair"),
+    _inside(Inner.SLOW_PORT, Cause.WIRED_LAN, "study/router", 150.0, "delay 4ms jitter 15ms broken-pair"),
     _inside(Inner.POWER_SAVE, Cause.WIRELESS_HOP, "desk/attic", 200.0, "doze 307.2ms"),
     _inside(Inner.SCANNING, Cause.WIRELESS_HOP, "desk/attic", 400.0, "scan 30s 4s"),
     _inside(Inner.WEAK_SIGNAL, Cause.BACKHAUL, "attic/router", 150.0, "delay 3ms jitter 12ms loss 5%"),

@@ -126,6 +126,12 @@ def _fault(
     return Fault(at_s=at_s, for_s=for_s, element=element, cause=cause, effect=effect)
 
 
+def _again(element: str, effect: Effect, *, every_s: float, for_s: float) -> tuple[Fault, ...]:
+    """A fault that comes again and again, until everybody looks."""
+    times = (HEAD_S + every_s * k for k in range(int((SECONDS - HEAD_S) / every_s)))
+    return tuple(_fault(element, Cause.WIRELESS_HOP, effect, at_s, for_s) for at_s in times)
+
+
 def _upload(at_s: float) -> Quirk:
     return Quirk(at_s=at_s, for_s=SECONDS - at_s, kind=QuirkKind.TRAFFIC_UP, element="own-traffic", size=1.05)
 
@@ -223,17 +229,13 @@ STORIES = {
             ),
         ),
         Story(
-            name="oven",
+            name="appliance",
             home=ALDER,
             cause=Cause.WIRELESS_HOP,
             step="",
             elements=(WIFI,),
-            quirks=(
-                Quirk(
-                    at_s=HEAD_S, for_s=SECONDS - HEAD_S, kind=QuirkKind.MAINS_NOISE, element=WIFI, size=0.4
-                ),
-            ),
-            inside=Inner.MAINS_INTERFERENCE,
+            faults=_again(WIFI, Effect(jitter_s=0.06, loss_ratio=0.15), every_s=60.0, for_s=14.0),
+            inside=Inner.PERIODIC_INTERFERENCE,
         ),
         Story(
             name="scan",
@@ -241,10 +243,7 @@ STORIES = {
             cause=Cause.WIRELESS_HOP,
             step="",
             elements=(WIFI,),
-            faults=tuple(
-                _fault(WIFI, Cause.WIRELESS_HOP, Effect(delay_s=0.12, jitter_s=0.03), HEAD_S + 20.0 * k, 4.0)
-                for k in range(24)
-            ),
+            faults=_again(WIFI, Effect(delay_s=0.1, loss_ratio=0.8), every_s=20.0, for_s=4.0),
             inside=Inner.SCANNING,
         ),
         Story(
@@ -253,7 +252,7 @@ STORIES = {
             cause=Cause.WIRED_LAN,
             step="",
             elements=(CABLE,),
-            faults=(_fault(CABLE, Cause.WIRED_LAN, Effect(loss_ratio=0.07)),),
+            faults=(_fault(CABLE, Cause.WIRED_LAN, Effect(delay_s=0.004, jitter_s=0.03)),),
             inside=Inner.SLOW_PORT,
             facts=(
                 (

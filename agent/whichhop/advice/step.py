@@ -116,9 +116,16 @@ def step_words(step: Recommendation) -> tuple[str, ...]:
 
 
 def step_line(step: Recommendation) -> str:
-    """A step in one line, for the page and `status`: what, and what it gives or how to learn that."""
+    """A step in one line, for the page and `status`: what, what it gives or how to learn that, its cautions."""
+    danger = "".join(f" {word}" for word in ("Caution:", *step.cautions)) if step.cautions else ""
+    return _step_line(step) + danger
+
+
+def _step_line(step: Recommendation) -> str:
     if step.now and step.kind is RecommendationKind.FIX:
-        return f"{step.what} (effort: {step.effort})"  # what it would give is that the fault ends
+        # What it would give at most is that the fault ends.
+        brings = f"; should bring {step.brings}" if step.brings else ""
+        return f"{step.what}{brings} (effort: {step.effort})."
     if step.gains and not step.now:
         return f"{step.what}: {step.gains[0].words} (effort: {step.effort})"
     return f"{step.what}: {step.commands[0]}" if step.commands else step.what

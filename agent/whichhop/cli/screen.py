@@ -10,6 +10,7 @@ from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import (
     NO_FAULT,
     element_words,
+    inside_words,
     level_words,
     owner_words,
     since_words,
@@ -117,8 +118,16 @@ def _fault(verdict: Verdict, now_ns: int, *, inside: bool) -> str:
         what = f"{CAUSE_TABLE[verdict.cause].words} is at fault: {where}"
     proven = "" if verdict.proven else ", proof is still missing"
     since = since_words(verdict, _since(verdict.start_ns, now_ns))
-    why = f" {verdict.inside.line}." if inside and verdict.inside is not None else ""
+    why = f" {_why(verdict)}" if inside and verdict.inside is not None else ""
     return f"{what[0].upper()}{what[1:]}, {sure}{proven}, since {since}.{why}"
+
+
+def _why(verdict: Verdict) -> str:
+    """The cause inside the hop with the first figure that speaks for it; more would fill the screen."""
+    told = inside_words(verdict)
+    if (named := verdict.why) is None or not named.evidence:
+        return told[0]
+    return f"{told[0].partition(', because ')[0]}, because {named.evidence[0]}."
 
 
 def _element(name: str) -> str:
@@ -212,7 +221,11 @@ def _rates(view: View) -> list[str]:
 def _next(bulletin: Bulletin) -> list[str]:
     """The bulletin's steps; else whose turn it is while something lasts."""
     if bulletin.steps:
-        return list(bulletin.steps)
+        # Cautions are too long for a screen, and too important to be cut.
+        return [
+            f"{what} Mind its cautions: whichhop advise HOME." if danger else what
+            for what, danger, _ in (step.partition(" Caution:") for step in bulletin.steps)
+        ]
     if not bulletin.ongoing:
         return ["nothing to do"]
     turn = owner_words(bulletin.ongoing[0])

@@ -82,8 +82,14 @@ def _answer(sentence: Sentence, extra: Inside, steps: Inside, now_ns: int, until
     )
 
 
-def _steps(steps: Sequence[str]) -> Markup | None:
-    """What to do next, best first; what comes later is a press away."""
+CHECK = (
+    "Note what you do as you do it (whichhop note HOME 'what was done'): a day later"
+    " whichhop before-after HOME tells whether it helped."
+)
+
+
+def _steps(steps: Sequence[str], check: bool) -> Markup | None:
+    """What to do next, best first; the rest is a press away. check: say how to see whether it helped."""
     if not steps:
         return None
     rest = [tag("li", s) for s in steps[STEPS:]]
@@ -93,6 +99,7 @@ def _steps(steps: Sequence[str]) -> Markup | None:
         tag("h2", "What to do next"),
         tag("ol", [tag("li", s) for s in steps[:STEPS]]),
         more if rest else None,
+        tag("p", CHECK) if check else None,
         class_="steps",
         id="steps",
     )
@@ -169,7 +176,13 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
         extra.append(tag("p", f"Felt besides, though no hop is slow by it: {' '.join(felt_lines(bulletin))}"))
     dates = {d.start_ns: d.day for d in bulletin.past.days} if bulletin.past else {}
     parts = [
-        _answer(sentence, extra, _steps(bulletin.steps), now_ns, bulletin.at_ns if sentence.told else now_ns),
+        _answer(
+            sentence,
+            extra,
+            _steps(bulletin.steps, bool(bulletin.ongoing)),
+            now_ns,
+            bulletin.at_ns if sentence.told else now_ns,
+        ),
         _part(
             "way",
             "Path to the internet, hop by hop",

@@ -7,6 +7,7 @@ from enum import StrEnum
 from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import (
     element_words,
+    inside_words,
     level_words,
     owner_words,
     severity_words,
@@ -163,8 +164,7 @@ def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
     more = [first, *filter(None, [standing_words(verdict)])]
     if group and not verdict.place:
         more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
-    if verdict.inside is not None:
-        more.append(f"{verdict.inside.line}.")
+    more += inside_words(verdict)
     if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
         more.append(f"What is felt: {hurt}.")
     if Cause.OWN_TRAFFIC in verdict.elements and (use := own_use_words(bulletin)):
