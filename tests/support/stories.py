@@ -128,7 +128,7 @@ def _fault(
 
 def _again(element: str, effect: Effect, *, every_s: float, for_s: float) -> tuple[Fault, ...]:
     """A fault that comes again and again, until everybody looks."""
-    times = (HEAD_S + every_s * k for k in range(int((SECONDS - HEAD_S) / every_s)))
+    times = (HEAD_S + every_s * k for k in range(int((SECONDS - HEAD_S - 1) / every_s) + 1))
     return tuple(_fault(element, Cause.WIRELESS_HOP, effect, at_s, for_s) for at_s in times)
 
 
@@ -234,7 +234,7 @@ STORIES = {
             cause=Cause.WIRELESS_HOP,
             step="",
             elements=(WIFI,),
-            faults=_again(WIFI, Effect(jitter_s=0.06, loss_ratio=0.15), every_s=60.0, for_s=14.0),
+            faults=_again(WIFI, Effect(jitter_s=0.06, loss_ratio=0.15), every_s=58.0, for_s=14.0),
             inside=Inner.PERIODIC_INTERFERENCE,
         ),
         Story(
@@ -243,7 +243,7 @@ STORIES = {
             cause=Cause.WIRELESS_HOP,
             step="",
             elements=(WIFI,),
-            faults=_again(WIFI, Effect(delay_s=0.1, loss_ratio=0.8), every_s=20.0, for_s=4.0),
+            faults=_again(WIFI, Effect(delay_s=0.15, jitter_s=0.02), every_s=12.0, for_s=3.0),
             inside=Inner.SCANNING,
         ),
         Story(

@@ -59,7 +59,7 @@ def _asked(question: str, verdict: Verdict, known: Known) -> str:
     return f"Check what was noted at {known.time(last.at_ns)}, {_when(verdict, known)}: {last.text}"
 
 
-def _question(verdict: Verdict) -> str | None:  # noqa: PLR0911 - a row for each sort of verdict
+def _question(verdict: Verdict) -> str | None:
     if verdict.cause is Cause.OWN_TRAFFIC:
         return SENDS_OR_FETCHES if verdict.why is None else OWN.get(verdict.why.cause, SENDS_OR_FETCHES)
     if verdict.why is not None and verdict.why.cause is InnerCause.EVENING_CONGESTION:

@@ -116,7 +116,7 @@ def step_words(step: Recommendation) -> tuple[str, ...]:
 
 
 def step_line(step: Recommendation) -> str:
-    """A step in one line, for the page and `status`: what, what it gives or how to learn that, its cautions."""
+    """A step in one line, for the page and `status`: what, what it gives or how to know, its cautions."""
     danger = "".join(f" {word}" for word in ("Caution:", *step.cautions)) if step.cautions else ""
     return _step_line(step) + danger
 

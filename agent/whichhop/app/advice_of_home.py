@@ -120,7 +120,10 @@ class LiveAdvice:
                 notes=notes,
                 felt=self.felt,
             )
-            found = [s for s in advise(known) if verdicts or s.kind is not RecommendationKind.MEASURE]
+            steps = advise(known)
+            # Who has a fault now is not to measure something else first.
+            learns = bool(verdicts) and not any(s.now for s in steps)
+            found = [s for s in steps if learns or s.kind is not RecommendationKind.MEASURE]
             self._steps = tuple(dict.fromkeys(step_line(s) for s in found))[:MOST_STEPS]
             self._for, self._at_ns = told, end_ns
         return self._steps
