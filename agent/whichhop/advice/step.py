@@ -123,6 +123,8 @@ def step_line(step: Recommendation) -> str:
 
 def _step_line(step: Recommendation) -> str:
     if step.now and step.kind is RecommendationKind.FIX:
+        if step.effort is Effort.VISIT and step.commands:
+            return f"{step.what}: {step.commands[0]} (effort: {step.effort})."
         # What it would give at most is that the fault ends.
         brings = f"; should bring {step.brings}" if step.brings else ""
         return f"{step.what}{brings} (effort: {step.effort})."

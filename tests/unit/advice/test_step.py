@@ -52,7 +52,12 @@ def test_one_line_says_what_to_do_and_what_for() -> None:
         step_line(step) == "Wire it: at most 1 min of fault less in the 2.0 h judged (effort: about an hour)"
     )
     ongoing = replace(step, now=True)
-    assert step_line(ongoing) == "Wire it (effort: about an hour)"
+    assert step_line(ongoing) == "Wire it (effort: about an hour)."
+    dangerous = replace(ongoing, brings="no radio", cautions=("Mind the mains.", "Local codes decide."))
+    said = (
+        "Wire it; should bring no radio (effort: about an hour). Caution: Mind the mains. Local codes decide."
+    )
+    assert step_line(dangerous) == said
     asked = Recommendation(
         key="b",
         kind=RecommendationKind.MEASURE,
