@@ -49,7 +49,7 @@ _NEARER = Act(what="Bring {near} and {far} nearer to each other, or with fewer w
               brings="about 6 dB for half the distance, 3 to 15 dB a wall (common practice)")  # fmt: skip
 WIRE = Act(what="Wire {near} with Ethernet", brings="no radio in this hop any more", effort=Effort.HOURS,
             cost=Cost.SMALL, hazards=(Hazard.WALL, Hazard.CARPET, Hazard.LADDER))  # fmt: skip
-_CHANNEL = Act(what="Set {far} to the channel that a scan shows to be least busy (at 2.4 GHz 1, 6 or 11)",
+_CHANNEL = Act(what="Set {far} to another channel, the least busy one by a scan (at 2.4 GHz 1, 6 or 11)",
                brings="waits as short as on a free channel")  # fmt: skip
 _BAND = Act(what="Move {near} to the 5 or 6 GHz band, or halve the channel's width",
             brings="fewer neighbours on the same channel")  # fmt: skip

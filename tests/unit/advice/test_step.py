@@ -53,10 +53,8 @@ def test_one_line_says_what_to_do_and_what_for() -> None:
     )
     ongoing = replace(step, now=True)
     assert step_line(ongoing) == "Wire it (effort: about an hour)."
-    dangerous = replace(ongoing, brings="no radio", cautions=("Mind the mains.", "Local codes decide."))
-    said = (
-        "Wire it; should bring no radio (effort: about an hour). Caution: Mind the mains. Local codes decide."
-    )
+    dangerous = replace(ongoing, brings="no radio", cautions=("Mind the mains.", "Codes decide."))
+    said = "Wire it; should bring no radio (effort: about an hour). Caution: Mind the mains. Codes decide."
     assert step_line(dangerous) == said
     asked = Recommendation(
         key="b",
