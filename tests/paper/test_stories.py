@@ -174,7 +174,7 @@ def _one_cause_inside(told: Told) -> None:
 
 
 NEVER = (
-    r"\b([a-z]{3,}) \1\b(?! \1)",  # a word twice in a row
+    r"\b([a-z]{3,}) \1\b(?! \1|\.pdf)",  # a word twice in a row, but for an option and its file
     r"\b100 % sure|\(100 %\)",
     r"\b0 % of its (line|plan) or less",
     r"point to cannot",
