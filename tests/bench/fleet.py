@@ -270,7 +270,7 @@ def backfilled(homes: int, hours: int = 24) -> dict[str, float]:
     drawn = _drawn(end_ns)
     lines = [
         [
-            (f"{one.name}{{{','.join(f'{k}={json.dumps(v)}' for k, v in one.labels)}}} {value!r} ", at)
+            (f"{one.name}{{{','.join(f'{k}={json.dumps(v)}' for k, v in one.labels)}}} {float(value)!r} ", at)
             for one in told
             for at, value in one.points
         ]
