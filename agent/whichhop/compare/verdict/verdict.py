@@ -39,7 +39,7 @@ one bout in 96 hours, so that a short burst of the home's is no verdict; once th
 `priors.PRIORS` count, a bout each 2 hours against a fault of the line each 48."""
 
 BURST_ODDS = 24.0
-"""The same rates where counters are read and tell a mean only."""
+"""Derived from the same rates, 48 hours by 2, where counters are read and tell a mean only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
