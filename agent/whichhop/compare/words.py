@@ -237,6 +237,8 @@ def spoke_for(verdict: Verdict) -> str:
     if not verdict.standing:
         return f"Sessions that cross it saw {figures}."
     then = "Sessions" if verdict.end_ns is None else "Until then sessions"
+    if verdict.cause is Cause.OWN_TRAFFIC:
+        return f"{then} that cross it saw {figures}, against the quiet minutes after it."
     return f"{then} that cross it saw {figures}, against what is usual for such links."
 
 
