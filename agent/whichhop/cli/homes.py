@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from whichhop.app.homes import HomeFault, HomeRow, Standing, read_homes
 from whichhop.app.metrics_windows import authorization_of
@@ -22,6 +22,9 @@ from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
 from whichhop.printable import printable
 from whichhop.store.metrics_server import MetricsServer
+
+if TYPE_CHECKING:
+    from whichhop.app.fleet.neighbours import Neighbours
 
 EPILOG = """\
 examples:
@@ -111,13 +114,20 @@ def _text(rows: list[HomeRow], notes: Mapping[str, str], *, every: bool) -> str:
     return "\n".join([f"{head}.", "", *lines, *rest]).rstrip()
 
 
-def _data(row: HomeRow, note: str) -> dict[str, Any]:
+def _data(row: HomeRow, note: str, near: "Neighbours | None") -> dict[str, Any]:
+    region = near and {
+        "name": near.region,
+        "other_homes": near.others,
+        "with_it": near.with_it,
+        "probability_shared": near.shared,
+    }
     return {
         "home": row.home,
         "state": str(row.standing),
         "judged_ns": row.judged_ns,
         "next_step": row.step,
         "note": note,
+        "region": region,
         "faults": [
             {
                 "cause": f.cause,
@@ -145,10 +155,12 @@ def _progress(done: int, every: int) -> None:
         sys.stderr.flush()
 
 
-def _judged(args: argparse.Namespace, now_ns: int) -> tuple[list[HomeRow], dict[str, str]]:
-    """The rows of all homes that were judged here, and by home a line that is not in its row."""
+def _judged(
+    args: argparse.Namespace, now_ns: int
+) -> "tuple[list[HomeRow], dict[str, str], Mapping[str, Neighbours]]":
+    """The rows of all homes that were judged here; by home a line beside its row, and its neighbours."""
     from whichhop.app.fleet.many import Server, Span, judge_all
-    from whichhop.app.fleet.neighbours import neighbours_of
+    from whichhop.app.fleet.neighbours import neighbours_of, with_neighbours
 
     if not 0.1 <= args.hours <= MOST_HOURS:
         raise DataError(f"--hours {args.hours:g}: write 0.1 to {MOST_HOURS:g}")
@@ -156,17 +168,20 @@ def _judged(args: argparse.Namespace, now_ns: int) -> tuple[list[HomeRow], dict[
     span = Span(start_ns=end_ns - round(args.hours * 3600 * NS_PER_S), end_ns=end_ns, whole=args.whole)
     server = Server(base=args.prometheus.rstrip("/"), authorization=authorization_of(args.authorization))
     found = judge_all(args.judge, server, span, share=_share(args.share), processes=None, tell=_progress)
-    notes = {home: said.words for home, said in neighbours_of(found).items() if said.words}
+    near = neighbours_of(found, span.end_ns - span.start_ns)
+    notes = {home: said.words for home, said in near.items() if said.words}
     notes |= {one.row.home: one.trouble for one in found if one.trouble}
-    return [one.row for one in found], notes
+    rows = [with_neighbours(one, near.get(one.row.home)).row for one in found]
+    return sorted(rows, key=lambda row: row.order), notes, near
 
 
 def run(args: argparse.Namespace) -> int:
     """Ask the server, print; exit code 1 where something is at fault."""
     now_ns = SystemClock().utc_ns()
     notes: dict[str, str] = {}
+    near: Mapping[str, Neighbours] = {}
     if args.judge is not None:
-        rows, notes = _judged(args, now_ns)
+        rows, notes, near = _judged(args, now_ns)
     else:
         ask = partial(fetch, authorization=authorization_of(args.authorization), seconds=PATIENCE_S)
         server = MetricsServer(base=args.prometheus.rstrip("/"), ask=ask, select={})
@@ -180,7 +195,8 @@ def run(args: argparse.Namespace) -> int:
             raise DataError(f"{args.home}: no such home at {args.prometheus}; there is {near}")
         rows = named
     if args.json:
-        sys.stdout.write(json.dumps([_data(row, notes.get(row.home, "")) for row in rows], indent=2) + "\n")
+        data = [_data(row, notes.get(row.home, ""), near.get(row.home)) for row in rows]
+        sys.stdout.write(json.dumps(data, indent=2) + "\n")
     elif args.home is not None:
         sys.stdout.write("\n".join(_lines(rows[0], len(args.home), notes, whole=True)) + "\n")
     else:
