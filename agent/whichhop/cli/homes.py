@@ -189,10 +189,10 @@ def run(args: argparse.Namespace) -> int:
     if args.home is not None:
         named = [row for row in rows if row.home == args.home]
         if not named:
-            near = (
+            alike = (
                 ", ".join(row.home for row in rows if args.home.lower() in row.home.lower()) or "none like it"
             )
-            raise DataError(f"{args.home}: no such home at {args.prometheus}; there is {near}")
+            raise DataError(f"{args.home}: no such home at {args.prometheus}; there is {alike}")
         rows = named
     if args.json:
         data = [_data(row, notes.get(row.home, ""), near.get(row.home)) for row in rows]
