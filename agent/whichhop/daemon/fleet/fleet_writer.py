@@ -69,8 +69,8 @@ class FleetWriter:
         if before is None:
             self._child = self._children.keep("fleet", self._command, self._heard)
         elif self._child is not None and (before != home.fleet or self._failing):
-            # Its limit may be another. While the server refuses, who has the file read again has put something
-            # right, such as the token in a file of its own, and need not wait for the next try.
+            # Its limit may be another. While the server refuses, who has the file read again has put
+            # something right, such as the token in a file of its own, and need not wait for the next try.
             self._outbox = None
             self._child.begin_anew()
 
@@ -138,7 +138,9 @@ class FleetWriter:
         if gone:
             values = self._live.values
             values["fleet_samples_given_up"] = values.get("fleet_samples_given_up", 0.0) + gone
-            self._troubles.wrong(FULL, f"the queue is full (fleet: queue_mb); {gone} of its oldest values went")
+            self._troubles.wrong(
+                FULL, f"the queue is full (fleet: queue_mb); {gone} of its oldest values went"
+            )
 
     def _put(self, settings: Fleet, series: Sequence[Series]) -> int:
         if self._outbox is None:

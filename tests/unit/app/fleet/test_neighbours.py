@@ -24,7 +24,7 @@ def home(
     past: float | None = None,
     sure: float = 0.9,
 ) -> Judged:
-    faults = ()
+    faults: tuple[HomeFault, ...] = ()
     if cause:
         part = float(cause in ("upstream-link", "beyond")) if past is None else past
         faults = (

@@ -140,7 +140,10 @@ def test_a_token_that_was_put_right_is_tried_as_soon_as_the_file_is_read_again(r
     rig.writer.follow(with_fleet(), "desk")
     assert not rig.children.kept.anew
     hear = rig.children.asked[0][2]
-    for trouble in ("unreachable: refused; it is tried again", *["answered 401; check fleet: token_file"] * 3):
+    for trouble in (
+        "unreachable: refused; it is tried again",
+        *["answered 401; check fleet: token_file"] * 3,
+    ):
         hear(msgspec.json.encode(Written(sent=0, given_up=0, waiting=9, trouble=trouble)))
     assert [line.split(";")[0] for line in rig.told] == [
         "fleet-server: unreachable: refused",
