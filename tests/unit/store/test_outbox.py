@@ -50,7 +50,7 @@ def test_the_oldest_go_where_the_queue_is_full_and_are_counted(tmp_path: Path) -
 
 
 def test_the_files_of_a_full_queue_stay_near_its_limit(tmp_path: Path) -> None:
-    # A server that is gone for long: some times as much as the queue may hold. SQLite's own log has some 4 MB.
+    # A server that is gone for long: five times what the queue may hold. SQLite's log has 4 MB of its own.
     box, draw = Outbox(tmp_path / "a.outbox", 10**5), Random(1)
     for number in range(60):
         points = tuple((number * 3000 + i, draw.random()) for i in range(1000))
