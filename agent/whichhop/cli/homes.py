@@ -281,7 +281,8 @@ def run(args: argparse.Namespace) -> int:
         named = [row for row in told.rows if row.home == args.home]
         if not named:
             alike = (
-                ", ".join(row.home for row in told.rows if args.home.lower() in row.home.lower()) or "none like it"
+                ", ".join(row.home for row in told.rows if args.home.lower() in row.home.lower())
+                or "none like it"
             )
             raise DataError(f"{args.home}: no such home at {args.prometheus}; there is {alike}")
         told = replace(told, rows=named)

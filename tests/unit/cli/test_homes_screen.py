@@ -31,7 +31,10 @@ def thousand() -> list[Judged]:
 
 def fault(cause: str, elements: str, probability: float, since_s: int) -> HomeFault:
     return HomeFault(
-        cause=cause, elements=elements, probability=probability, since_ns=START_NS + since_s * NS,
+        cause=cause,
+        elements=elements,
+        probability=probability,
+        since_ns=START_NS + since_s * NS,
         past=float(cause == "upstream-link"),
     )
 

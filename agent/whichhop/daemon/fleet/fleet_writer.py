@@ -69,17 +69,20 @@ class FleetWriter:
         if before is None:
             self._child = self._children.keep("fleet", self._command, self._heard)
         elif self._child is not None and (before != home.fleet or self._failing):
-            # Its limit may be another. While the server refuses, who has the file read again has put
-            # something right, such as the token in a file of its own, and need not wait for the next try.
-            self._outbox = None
+            # While the server refuses, who has the file read again has put something right, such as the
+            # token in a file of its own, and need not wait for the next try.
             self._child.begin_anew()
 
     def _stop(self) -> None:
         if self._child is not None:
             self._child.end_soon()
+        self._let_go()
+        self._child = self._windows = None
+
+    def _let_go(self) -> None:
         if self._outbox is not None:
             self._outbox.close()
-        self._child = self._outbox = self._windows = None
+        self._outbox = None
 
     def _command(self) -> Command:
         assert self._settings is not None  # noqa: S101 - the child is kept only while there are some
@@ -131,7 +134,7 @@ class FleetWriter:
         try:
             gone = await asyncio.to_thread(self._put, self._settings, series)
         except WhichhopError as why:
-            self._outbox = None
+            self._let_go()
             self._troubles.wrong("fleet-outbox", f"{why}; what was measured now is not written to the fleet")
             return
         self._troubles.well("fleet-outbox")
@@ -145,6 +148,7 @@ class FleetWriter:
     def _put(self, settings: Fleet, series: Sequence[Series]) -> int:
         if self._outbox is None:
             self._outbox = opened(self._path, settings.queue_octets)
+        self._outbox.most_octets = settings.queue_octets  # it may have changed since
         return self._outbox.put(series)
 
     async def close(self) -> None:

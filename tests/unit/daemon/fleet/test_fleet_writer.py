@@ -163,6 +163,11 @@ def test_what_goes_for_want_of_room_is_told_once_and_counted(rig: Rig) -> None:
     assert line.startswith("fleet-queue: the queue is full (fleet: queue_mb)")
     gone = Outbox(rig.path, 9_000).dropped
     assert rig.live.values["fleet_samples_given_up"] == gone > 0
+    rig.writer.follow(with_fleet(), "desk")  # more room, without a new start
+    for _ in range(3):
+        rig.measure(small, 600)
+        asyncio.run(rig.writer.turn())
+    assert Outbox(rig.path, 10**6).dropped == gone
     rig.children.asked[0][2](msgspec.json.encode(Written(sent=5, given_up=0, waiting=0, trouble="")))
     assert rig.told[1:] == ["fleet-queue: has room again"]
 
