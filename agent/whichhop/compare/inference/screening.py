@@ -13,9 +13,9 @@ a half times the one before, so that a fault of any length has one near its own.
 LONG_SPANS = SPANS[4:]
 """Over which a fault that comes and goes adds up: a single tick of it is a blip like others."""
 SHOWS = 0.3
-"""In which share of its ticks such a fault shows. Swept on 15 of them, every second to eighth tick: half of it
-names as many, 0.4 misses two, twice five; of six homes with losses at random in a twentieth of the ticks fewer
-are blamed then."""
+"""In which share of its ticks such a fault shows. Swept on 15 of them, each second to eighth tick: half of it
+names as many, 0.4 misses two, twice five; of six homes with losses at random in a twentieth of the ticks then
+fewer are blamed."""
 MARGIN = 2.5
 """A stretch is looked at once some element's support comes within this of its rarity (1 in 12)."""
 LEADS = -4.0
