@@ -15,8 +15,8 @@ TINY = 1e-300
 COMES_AND_GOES = -2
 """In place of whose trouble is fresh: of the one at fault, whose fault shows in some ticks only."""
 SELDOMER = 0.1
-"""How often a fault comes and goes, of all that begin. No source; swept on 15 such faults (each second to eighth
-tick loses 4 to 10 of 10) and six homes with losses at random: half of it misses one, twice is alike."""
+"""How often a fault comes and goes, of all that begin. No source; swept on 15 such faults (each second to
+eighth tick loses 4 to 10 of 10) and six homes with losses at random: half misses one, twice is alike."""
 MEAN_COMING_S = 900.0
 """How long one lasts, as a whole: a quarter of an hour. Swept on the same: half and twice are alike."""
 
