@@ -25,8 +25,9 @@ QUIET_S = 45.0
 FAULT_S = 80.0
 """The longest that a verdict is waited for."""
 LOOK_S = 1.0
+SURE = 0.9
 CONFIRM_S = 8.0
-"""A word of the comparer that follows counts once it stood so long; then the whole history is judged."""
+"""Once the comparer that follows has been that sure for so long, the whole history is judged."""
 START_S = 15.0
 HOME_NAME = "alder.yaml"
 WATCHER = "study"
@@ -173,7 +174,8 @@ def _watch(stage: _Stage, story: Story, tell: Tell, fault_s: float) -> Shown:
         named = seen.named is not None and is_named(story, seen.named)
         if named and first_named is None:
             first_named = passed
-        since = (passed if since is None else since) if named else None
+        sure = named and seen.named is not None and seen.named["probability"] >= SURE
+        since = (passed if since is None else since) if sure else None
         if (words := _seen_words(seen)) != said:
             tell(f"{passed:3.0f} s: {words}")
             said = words
