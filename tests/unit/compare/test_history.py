@@ -50,6 +50,36 @@ def test_a_fault_of_a_minute_is_named_after_forty_quiet_seconds(element, cause, 
     assert verdict.end_ns is None
 
 
+@pytest.mark.parametrize(("every", "lost"), [(2, 4), (3, 8), (4, 10)])
+@pytest.mark.parametrize(
+    ("element", "cause"),
+    [
+        ("desk/attic", Cause.WIRELESS_HOP),
+        ("attic/router", Cause.BACKHAUL),
+        ("modem/provider-edge", Cause.UPSTREAM_LINK),
+    ],
+)
+def test_loss_that_comes_and_goes_is_one_fault(element, cause, every, lost):
+    table = quiet(HOME, 120)
+    for t in range(31, 91, every):
+        disturb(table, HOME, element, slice(t, t + 1), lost=lost)
+    (verdict,) = judge(HOME, SESSIONS, table, counters(120))
+    assert verdict.cause is cause
+    assert verdict.elements == (element,)
+    assert verdict.probability > 0.95
+    began, ended = ((at - START_NS) / (10 * NS_PER_S) for at in (verdict.start_ns, verdict.end_ns))
+    assert 28 <= began <= 36
+    assert 85 <= ended <= 98
+
+
+@pytest.mark.parametrize("lost", [2, 5, 10])
+def test_a_radio_that_loses_something_every_five_minutes_has_no_fault(lost):
+    table = quiet(HOME, 360)
+    for t in range(40, 360, 30):
+        disturb(table, HOME, "desk/attic", slice(t, t + 1), lost=lost)
+    assert judge(HOME, SESSIONS, table) == []
+
+
 def test_the_figures_are_those_that_were_put_in():
     table = disturb(quiet(HOME, 60), HOME, "attic/router", slice(20, 40), delay_s=0.040, lost=1)
     (verdict,) = judge(HOME, SESSIONS, table, counters(60))
