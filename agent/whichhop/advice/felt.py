@@ -2,12 +2,12 @@
 
 from collections.abc import Iterator
 
-from whichhop.advice.known import Known
+from whichhop.advice.facts import HomeFacts
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.model.felt import FELT_WORDS
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """One recommendation for each step of each cause that is felt."""
     for found in known.felt:
         for number, what in enumerate(found.steps):

@@ -4,7 +4,7 @@ import re
 import shlex
 from collections.abc import Callable, Iterator
 
-from whichhop.advice.known import Known, Trouble, trouble, trouble_words
+from whichhop.advice.facts import HomeFacts, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import cautions_for
 from whichhop.inside.seen import Place, Sort, place_of
@@ -19,7 +19,7 @@ def is_told(verdict: Verdict) -> bool:
     return verdict.why is not None
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """For each hop and cause that was named, the table's steps; the surest verdict gives the figures."""
     best: dict[tuple[tuple[str, ...], str], tuple[Verdict, Reason]] = {}
     for verdict in known.verdicts:
@@ -66,7 +66,7 @@ def _same(elements: tuple[str, ...], cause: str) -> Callable[[Verdict, object], 
 
 
 def _step(
-    known: Known, found: Trouble, place: Place, verdict: Verdict, reason: Reason, *, act: Act, number: int
+    known: HomeFacts, found: Trouble, place: Place, verdict: Verdict, reason: Reason, *, act: Act, number: int
 ) -> Recommendation:
     what = _what(act, place)
     line = verdict.inside.line if verdict.inside else ""

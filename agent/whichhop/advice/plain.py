@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from whichhop.advice.known import Known, of, trouble, trouble_words
+from whichhop.advice.facts import HomeFacts, of, trouble, trouble_words
 from whichhop.advice.of_cause import is_told
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import Hazard, cautions_for
@@ -58,7 +58,7 @@ CURES: dict[Cause, Cure] = {
 }
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """One step for each element that was at fault by such a cause."""
     for cause, cure in CURES.items():
         places = dict.fromkeys(v.elements for v in known.verdicts if v.cause is cause and not is_told(v))

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from whichhop.advice.known import Known, Trouble, trouble, trouble_words
+from whichhop.advice.facts import HomeFacts, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.advice.vantage import KNOWING
 from whichhop.model import Cause, Verdict
@@ -15,7 +15,7 @@ SHORT_S = 300.0
 """One episode under five minutes shows that it happened, not that it keeps happening: our own choice."""
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """The call, where it is proven; what to collect, where it is only likely."""
     proven = trouble(
         known,
@@ -61,7 +61,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
         )
 
 
-def _once(known: Known, proven: Trouble) -> Recommendation:
+def _once(known: HomeFacts, proven: Trouble) -> Recommendation:
     """One short episode is proven, but a support desk will ask for more than one."""
     return Recommendation(
         key="keep-measuring",
@@ -76,7 +76,7 @@ def _once(known: Known, proven: Trouble) -> Recommendation:
     )
 
 
-def _command(known: Known, verdicts: tuple[Verdict, ...], papers: str) -> str:
+def _command(known: HomeFacts, verdicts: tuple[Verdict, ...], papers: str) -> str:
     first = min(v.start_ns for v in verdicts)
     last = max(v.end_ns or known.end_ns for v in verdicts)
     hour = 3600 * 10**9  # an hour of quiet before and after shows the difference

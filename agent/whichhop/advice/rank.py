@@ -27,7 +27,7 @@ from whichhop.advice import (
     separated_box,
     vantage,
 )
-from whichhop.advice.known import Known
+from whichhop.advice.facts import HomeFacts
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.model.effort import Cost, Effort
 
@@ -50,7 +50,7 @@ def order(step: Recommendation) -> tuple[bool, bool, tuple[float, ...], str, str
     )
 
 
-def advise(known: Known) -> tuple[Recommendation, ...]:
+def advise(known: HomeFacts) -> tuple[Recommendation, ...]:
     """Every step that has evidence, the best first, then what to measure."""
     rooms = (recall, backhaul, coax, box, delivery, of_cause, plain, felt, provider, separated_box, vantage)
     return tuple(sorted((step for room in rooms for step in room.steps(known)), key=order))

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from whichhop.advice.known import Known, Trouble, trouble, trouble_words
+from whichhop.advice.facts import HomeFacts, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.compare.words import element_words
 from whichhop.model import Cause, Verdict
@@ -33,7 +33,7 @@ OWN = {
 }
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """A question for each trouble that lasts and that somebody at home may have brought about."""
     for verdict in sorted(known.verdicts, key=telling_order):
         question = _question(verdict)
@@ -50,7 +50,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
         )
 
 
-def _asked(question: str, verdict: Verdict, known: Known) -> str:
+def _asked(question: str, verdict: Verdict, known: HomeFacts) -> str:
     """The question; where the answer was noted already, that."""
     noted = [] if verdict.standing else list(_notes(verdict, known))
     if not noted:
@@ -72,20 +72,20 @@ def _question(verdict: Verdict) -> str | None:
     return LINE if verdict.cause in PROVIDERS and verdict.cause is not Cause.BEYOND else None
 
 
-def _when(verdict: Verdict, known: Known) -> str:
+def _when(verdict: Verdict, known: HomeFacts) -> str:
     if verdict.standing:
         return f"before {known.time(verdict.start_ns)}, when measuring began, and when it was last well"
     return f"shortly before {known.time(verdict.start_ns)}"
 
 
-def _why(verdict: Verdict, mine: Trouble, known: Known) -> Iterator[str]:
+def _why(verdict: Verdict, mine: Trouble, known: HomeFacts) -> Iterator[str]:
     names = " or ".join(map(element_words, verdict.elements))
     yield f"ongoing: {names}, {trouble_words(mine)}"
     for note in _notes(verdict, known):
         yield f"noted for {known.time(note.at_ns)}: {note.text}"
 
 
-def _notes(verdict: Verdict, known: Known) -> Iterator[Note]:
+def _notes(verdict: Verdict, known: HomeFacts) -> Iterator[Note]:
     for note in known.notes:
         if verdict.standing or 0 <= verdict.start_ns - note.at_ns <= SHORTLY_NS:
             yield note

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 
-from whichhop.advice.known import Known, newest_ns
+from whichhop.advice.facts import HomeFacts, newest_ns
 from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_line
 from whichhop.app.access_line import line_explanations
@@ -44,12 +44,12 @@ def known_home(
     levels: Sequence[ModemLevels] | None = None,
     notes: Sequence[Note] = (),
     felt: Sequence[Felt] = (),
-) -> Known:
+) -> HomeFacts:
     """Everything known of a home. levels: instead of those among the readings."""
     lasting = [r for r in readings if r.name.startswith(OF_LONG)]
     rates = measured_of(lasting)
     ceilings = lowest(link_ceilings(house), observed_ceilings(house.home, lasting, radio_share=RADIO_REAL))
-    return Known(
+    return HomeFacts(
         home=house.home,
         home_file=home_file,
         start_ns=start_ns,

@@ -30,7 +30,7 @@ from whichhop.compare.comparison import compare_windows
 from whichhop.compare.windows.seconds import Seconds
 from whichhop.compare.windows.tally import Counted, Reduced, reduced, side_by_side
 from whichhop.config.check import House
-from whichhop.inside.gather import Known, with_causes
+from whichhop.inside.gather import InnerFacts, with_causes
 from whichhop.model import (
     Home,
     LinkKind,
@@ -248,7 +248,7 @@ def _with_causes(
         for record in kept([true[key] for key in keys], start_ns, end_ns):
             yield replace(record, session=shown[record.session])
 
-    known = Known(
+    known = InnerFacts(
         home=span.home,
         sessions=span.sessions,
         table=span.table,

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from whichhop.compare.comparison import Comparison
 from whichhop.compare.windows.table import WindowTable
 from whichhop.inside.felt import LOOKS
-from whichhop.inside.gather import Known, RecordsOf, with_causes
+from whichhop.inside.gather import InnerFacts, RecordsOf, with_causes
 from whichhop.model import Home, Reading, Record, Session, SessionKey, Verdict
 from whichhop.model.inner_cause import InnerAnswer
 from whichhop.model.time_words import zone_of
@@ -36,7 +36,7 @@ class StoreRecords:
 
 def comparison_with_causes(found: Comparison, records: RecordsOf, readings: Sequence[Reading]) -> Comparison:
     """The same comparison, its verdicts with the cause inside their hop. records: what was compared."""
-    known = Known(
+    known = InnerFacts(
         home=found.home,
         sessions=found.sessions,
         table=found.table,
@@ -75,7 +75,7 @@ class InnerCauses:
         """The same verdicts with their causes; at_ns: until when was judged; readings: asked when due."""
         due = [v for v in verdicts if not self._holds(v, at_ns)]
         if due:
-            known = Known(
+            known = InnerFacts(
                 home=self.home,
                 sessions=sessions,
                 table=table,

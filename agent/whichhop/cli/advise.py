@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 
-from whichhop.advice.known import Known
+from whichhop.advice.facts import HomeFacts
 from whichhop.advice.rank import advise
 from whichhop.advice.step import Recommendation, RecommendationKind, step_words
 from whichhop.app.advice_of_home import OF_LONG, known_home
@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
-def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[Known, Comparison | None]:
+def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[HomeFacts, Comparison | None]:
     home, store = house.home, source.store
     start, end = span_of(args, source)
     readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
@@ -94,7 +94,7 @@ def _many(count: int, what: str) -> str:
     return f"{count} {what}" + ("" if count == 1 else "s")
 
 
-def _text(known: Known, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link]) -> str:
+def _text(known: HomeFacts, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link]) -> str:
     span = f"{known.time(known.start_ns)} to {known.time(known.end_ns)}"
     lines = [
         f"{known.home.name}, {span}: {_many(len(known.verdicts), 'verdict')}, "

@@ -39,8 +39,8 @@ from whichhop.net.child import run_child
 from whichhop.net.clock import SystemClock
 from whichhop.net.host import Host
 from whichhop.net.timer import open_alarm
-from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober
+from whichhop.probes.machine_trouble import MachineTrouble
 from whichhop.probes.watch import MachineWatch
 from whichhop.serve.app import App
 from whichhop.serve.door import Door
@@ -110,7 +110,7 @@ class Daemon:
             observe=self._observe,
             failed=partial(self.troubles.survived, "probers"),
         )
-        self.watch = MachineWatch(Alibi(node), self.clock, self.host, self.agent.take)
+        self.watch = MachineWatch(MachineTrouble(node), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
         self.live.skipped = self.agent.skipped
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))

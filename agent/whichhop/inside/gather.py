@@ -42,7 +42,7 @@ RecordsOf = Callable[[Sequence[SessionKey], int, int], Iterable[Record]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class InnerFacts:
     """What causes are looked for in: the judged sessions' windows, every reading, the records themselves."""
 
     home: Home
@@ -62,7 +62,9 @@ class Known:
         return self._use[way]
 
 
-def with_causes(verdicts: Sequence[Verdict], known: Known, first: Sequence[Verdict] = ()) -> list[Verdict]:
+def with_causes(
+    verdicts: Sequence[Verdict], known: InnerFacts, first: Sequence[Verdict] = ()
+) -> list[Verdict]:
     """The same verdicts, some of them with the cause inside their hop: those of `first`, then the newest.
 
     Episodes of one hop within an hour are looked at together and get one answer: how often it came says more
@@ -103,7 +105,7 @@ def seen_of(
     group: Sequence[Verdict],
     same: Sequence[Verdict],
     place: Place,
-    known: Known,
+    known: InnerFacts,
     facts: Sequence[HopFacts],
 ) -> tuple[Seen, HopPackets | None]:
     """All that is known of a hop in a group of its episodes. same: all its episodes, of the group or not."""
@@ -220,7 +222,7 @@ def _hours(table: WindowTable, quiet: Mapping[SessionKey, float], zone: tzinfo |
     return hours_of(hour, np.asarray(added, dtype=np.float64), np.asarray(lost, dtype=np.float64))
 
 
-def _levels(known: Known, end_ns: int) -> tuple[LevelFinding, ...]:
+def _levels(known: InnerFacts, end_ns: int) -> tuple[LevelFinding, ...]:
     history = [r for r in from_readings(known.readings) if r.at_ns <= end_ns + AROUND_NS]
     if not history:
         return ()
@@ -230,7 +232,7 @@ def _levels(known: Known, end_ns: int) -> tuple[LevelFinding, ...]:
 _ADAPTERS = {Sort.POWER_LINE: Adapter.POWER_LINE_1200, Sort.COAX: Adapter.COAX_1000}
 
 
-def _rates(place: Place, known: Known) -> Rates | None:
+def _rates(place: Place, known: InnerFacts) -> Rates | None:
     """Transfers against what the hop's adapters usually carry, or those to the internet against the plan."""
     home, measured = known.home, measured_of(known.readings)
     if place.sort is Sort.LINE and home.plan is not None:

@@ -96,7 +96,7 @@ class ToldVerdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoticeHeard:
-    """The newest of an agent's readings of one name about notices (daemon/notice/told.py)."""
+    """The newest of an agent's readings of one name about notices (daemon/notice/between_agents.py)."""
 
     agent: str
     name: str

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from unit.advice.test_rank import DAY, HOUR_NS, RUN, START, known, levels, line_tests, moved, only, verdict
-from whichhop.advice.known import Known
+from whichhop.advice.facts import HomeFacts
 from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_words
 from whichhop.cli import main, parsed
@@ -115,7 +115,7 @@ def test_levels_that_a_change_of_the_cable_run_would_cure_are_told_once() -> Non
     assert "inspect-levels" not in keys
 
 
-def all_kinds() -> list[Known]:
+def all_kinds() -> list[HomeFacts]:
     """Homes whose steps, together, print every command that a step can print."""
     line = verdict(Cause.UPSTREAM_LINK, "modem/provider-edge", hours=2.4)
     return [

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from support.homes import alder
-from whichhop.advice.known import Known, fair_plan, newest_ns
+from whichhop.advice.facts import HomeFacts, fair_plan, newest_ns
 from whichhop.advice.rank import advise, order
 from whichhop.advice.step import Recommendation, RecommendationKind, step_words
 from whichhop.cabling.cautions import CAUTIONS, DEFER, Hazard
@@ -58,8 +58,8 @@ def moved(agent: str, other_end: str, way: str, mbps: float, *, at_least: bool =
     return Measured(agent=agent, other_end=other_end, way=way, rate_bps=mbps * 1e6, at_least=at_least)
 
 
-def known(**parts: object) -> Known:
-    base = Known(
+def known(**parts: object) -> HomeFacts:
+    base = HomeFacts(
         home=HOME,
         home_file="alder.yaml",
         start_ns=START,

@@ -24,7 +24,7 @@ from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class HomeFacts:
     """What was measured and what is described.
 
     start_ns, end_ns: the judged span. lines: beside each verdict what the modem's levels add, or None.
@@ -111,7 +111,7 @@ class Ends(TypedDict):
 NO_TROUBLE = Trouble(verdicts=(), seconds=0.0, share=0.0, judged_s=0.0)
 
 
-def trouble(known: Known, wanted: Callable[[Verdict, Explanation | None], bool]) -> Trouble:
+def trouble(known: HomeFacts, wanted: Callable[[Verdict, Explanation | None], bool]) -> Trouble:
     """The verdicts that `wanted` picks."""
     found = tuple(v for v, line in known.explained() if wanted(v, line))
     spans = sorted(
@@ -167,12 +167,12 @@ def fair_plan(home: Home, way: str) -> float | None:
     return goodput_bps(plan, header_octets=TCP_HEADERS)
 
 
-def carried(known: Known, *, with_ceilings: bool) -> dict[tuple[str, str], LinkCapacity]:
+def carried(known: HomeFacts, *, with_ceilings: bool) -> dict[tuple[str, str], LinkCapacity]:
     """What each link was seen to carry; upper ends by transfers and the plan, and by boxes if asked."""
     return capacities(known.home, known.rates, known.ceilings if with_ceilings else None)
 
 
-def transfers_over(known: Known, link: str, way: str) -> list[tuple[Measured, int]]:
+def transfers_over(known: HomeFacts, link: str, way: str) -> list[tuple[Measured, int]]:
     """The transfers whose data crossed a link in a direction, the fastest first, each with its time."""
     out = []
     for one in known.rates:
