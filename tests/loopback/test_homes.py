@@ -171,7 +171,7 @@ def test_one_home_by_its_name_and_as_data(servers: Servers, capsys: pytest.Captu
     (row,) = json.loads(capsys.readouterr().out)
     assert (row["home"], row["state"], row["faults"]) == ("Hazel House", "no fault", [])
     assert main(["homes", "--prometheus", servers.prometheus, "Alder House"]) == 1
-    assert "desk/attic or node:attic or attic/router" in capsys.readouterr().out
+    assert "desk/attic or the box attic itself or attic/router" in capsys.readouterr().out
     assert main(["homes", "--prometheus", servers.prometheus, "hazel"]) == 2
     assert "there is Hazel House" in capsys.readouterr().err
     assert main(["homes", "--prometheus", "http://127.0.0.1:1"]) == 2

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from whichhop.app.homes import HomeFault, HomeRow, Standing, read_homes
 from whichhop.app.metrics_windows import authorization_of
+from whichhop.cli.screen import element_shown
 from whichhop.cli.times import parse_time
 from whichhop.errors import DataError
 from whichhop.model import CAUSE_TABLE, Cause
@@ -89,9 +90,10 @@ def _cause(fault: HomeFault) -> str:
 
 def _fault(fault: HomeFault) -> str:
     since = "before measuring began" if fault.since_ns is None else instant_words(fault.since_ns, None)
-    what = _cause(fault) if fault.elements == fault.cause else f"{_cause(fault)}: {fault.elements}"
+    where = " or ".join(element_shown(name) for name in fault.elements.split(" or ") if name)
+    what = _cause(fault) if fault.elements in ("", fault.cause) else f"{_cause(fault)}: {where}"
     if fault.cause == Cause.NOT_SEPARABLE:
-        what = f"one of these, which cannot be told apart: {fault.elements}"
+        what = f"one of these, which cannot be told apart: {where}"
     sure = probability_words(fault.probability)
     return f"{what[0].upper()}{what[1:]}. Probability of fault {sure}, since {since}."
 

@@ -109,7 +109,7 @@ def _since(at_ns: int, now_ns: int) -> str:
 
 def _fault(verdict: Verdict, now_ns: int, *, inside: bool) -> str:
     sure = f"{probability_words(verdict.probability)} sure"
-    where = " or ".join(_element(name) for name in verdict.elements)
+    where = " or ".join(element_shown(name) for name in verdict.elements)
     if verdict.elements == (str(Cause.OWN_TRAFFIC),):
         what = "the home's own traffic fills the access line"
     elif verdict.place:
@@ -132,7 +132,7 @@ def _why(verdict: Verdict) -> str:
     return f"{told[0].partition(', because ')[0]}, because {named.evidence[0]}."
 
 
-def _element(name: str) -> str:
+def element_shown(name: str) -> str:
     """A link by the name that it has in the list of links; what is no link in words."""
     return name if "/" in name else element_words(name)
 
