@@ -38,6 +38,11 @@ class Stretch:
     end: int
 
 
+def at_times(fault: NDArray[np.floating], quiet: NDArray[np.floating] | float) -> NDArray[np.floating]:
+    """Log-likelihood per tick of a fault that shows in some ticks only, from those of a fault and of none."""
+    return np.asarray(np.logaddexp(fault + np.log(SHOWS), quiet + np.log1p(-SHOWS)))
+
+
 def rolling(values: NDArray[np.float64], span: int) -> NDArray[np.float64]:
     """Sums of the last `span` rows up to and with each row; shorter at the start."""
     total = np.cumsum(values, axis=0)
@@ -61,8 +66,7 @@ def stretches(
     hot = net.max(axis=1) > 0
     if not hot.any():
         return []
-    at_times = np.logaddexp(net + np.log(SHOWS), np.log1p(-SHOWS))
-    for support, spans in ((net, SPANS), (at_times, LONG_SPANS)):
+    for support, spans in ((net, SPANS), (at_times(net, 0.0), LONG_SPANS)):
         for span in spans:
             strong = (rolling(support.astype(np.float64), span) > need).any(axis=1)
             for t in np.flatnonzero(strong).tolist():

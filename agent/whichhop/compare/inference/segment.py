@@ -10,7 +10,7 @@ from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.inference.filter import COMES_AND_GOES, States, Track, make_states, run
 from whichhop.compare.inference.pairs import TRIPLE_TICKS, Pairs, Triples, distinct_pairs, found_triples
 from whichhop.compare.inference.scan import Scan
-from whichhop.compare.inference.screening import SHOWS, Stretch, rolling, supported
+from whichhop.compare.inference.screening import Stretch, at_times, rolling, supported
 from whichhop.compare.inference.transients import LOG_MINOR, none_log, passing_log, quiet_log
 from whichhop.compare.suspects.elements import Element, Nature
 
@@ -235,8 +235,7 @@ def _likelihood(
             out[:, i] = quiet
         elif fresh == COMES_AND_GOES:
             # By loss alone: delays come and go wherever radios share the air.
-            lost = tables.loss[:, chosen[members[0]]] + none
-            out[:, i] = np.logaddexp(lost + np.log(SHOWS), quiet + np.log1p(-SHOWS))
+            out[:, i] = at_times(tables.loss[:, chosen[members[0]]] + none, quiet)
         elif len(members) == 1:
             out[:, i] = np.logaddexp.reduce(beside[chosen[members[0]]])
         elif len(members) == 2:

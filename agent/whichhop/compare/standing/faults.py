@@ -68,7 +68,7 @@ def odds_of(seen: SeenAtRest, heard: Sequence[int], groups: Groups) -> Odds:
     hypotheses = [*singles, *both]
     fits = _joined(first, _fits(seen, heard, groups, both)) if both else first
     weight, shapes = _log_weights(groups, hypotheses, fits)
-    posterior = np.exp(weight - _log_sum(weight))
+    posterior = np.exp(weight - np.logaddexp.reduce(weight))
     probability = np.zeros(count)
     for h, chosen in enumerate(hypotheses):
         for g in chosen:
@@ -144,7 +144,7 @@ def _log_weights(
     if ones:
         (group,) = np.array([hypotheses[h] for h in ones]).T
         terms = log_shape[group] + (HAS @ gain[:, ones]).T
-        out[ones] += log_odds[group] + _log_sum(terms)
+        out[ones] += log_odds[group] + np.logaddexp.reduce(terms, axis=1)
         for h, shape in zip(ones, np.argmax(terms, axis=1), strict=True):
             best[h] = (SHAPES[shape][1],)
     twos = [h for h, chosen in enumerate(hypotheses) if len(chosen) == 2]
@@ -154,7 +154,7 @@ def _log_weights(
         # What both add is fitted together; what only one adds, as if it were alone.
         terms = (log_shape[one][:, :, None] + log_shape[other][:, None, :]).reshape(len(twos), -1)
         terms = terms + (BOTH_HAVE @ gain[:, twos] + ONE_HAS @ alone[0] + OTHER_HAS @ alone[1]).T
-        out[twos] += log_odds[one] + log_odds[other] + _log_sum(terms)
+        out[twos] += log_odds[one] + log_odds[other] + np.logaddexp.reduce(terms, axis=1)
         for h, pair in zip(twos, np.argmax(terms, axis=1), strict=True):
             first, second = divmod(int(pair), len(SHAPES))
             best[h] = (SHAPES[first][1], SHAPES[second][1])
@@ -168,9 +168,3 @@ def _log_shapes(groups: Groups) -> Floats:
     weight[np.ix_(groups.distant, OF_A_LEVEL)] = 0.0
     with np.errstate(divide="ignore"):
         return np.asarray(np.log(weight / weight.sum(axis=1, keepdims=True)))
-
-
-def _log_sum(terms: Floats) -> Floats:
-    """The logarithm of the sum of what is given by its logarithm, of each row."""
-    most = terms.max(axis=-1, keepdims=True)
-    return np.asarray(most[..., 0] + np.log(np.exp(terms - most).sum(axis=-1)))

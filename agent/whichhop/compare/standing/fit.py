@@ -73,15 +73,15 @@ def of_delays(seen_s: Floats, error_s: Floats) -> Likelihood:
 
     scale = FREEDOM * error_s**2
 
-    def value(expected: Floats) -> Floats:
-        return np.asarray(-0.5 * (FREEDOM + 1) * np.log1p((seen_s - expected) ** 2 / scale))
+    def student(gap: Floats) -> Floats:
+        return np.asarray(-0.5 * (FREEDOM + 1) * np.log1p(gap**2 / scale))
 
     def around(expected: Floats) -> Slopes:
         gap = seen_s - expected
         weight = (FREEDOM + 1) / (scale + gap**2)
-        return -0.5 * (FREEDOM + 1) * np.log1p(gap**2 / scale), weight * gap, weight
+        return student(gap), weight * gap, weight
 
-    return Likelihood(value, around)
+    return Likelihood(lambda expected: student(seen_s - expected), around)
 
 
 def widened(seen_s: Floats, error_s: Floats) -> tuple[Likelihood, ...]:

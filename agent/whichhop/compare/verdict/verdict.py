@@ -124,7 +124,8 @@ def verdict_of(
     """The verdict for an episode whose ticks are `scene`."""
     elements, step_s = scene.elements, scene.table.step_ns * 1e-9
     use_known = is_known(scene.use)
-    found = with_bursts(scene, found)
+    seen = seen_in_scene(scene)
+    found = with_bursts(scene, seen, found)
     named = named_of(elements, found, settings, use_known=use_known, watched=scene.watched)
     by_name = {e.name: e for e in elements}
     # Whose figures are told and who is guarded: the provider where the group holds it, else the likeliest.
@@ -152,7 +153,7 @@ def verdict_of(
         severity=figures,
         proven=not missing,
         missing=missing,
-        ruled_out=ruled_out(scene, seen_in_scene(scene), lead, named.names, settings),
+        ruled_out=ruled_out(scene, seen, lead, named.names, settings),
         would_change=_would_change(scene, named.names),
         baseline=_medians(scene, columns),
         detected_ns=detected_ns,
@@ -163,7 +164,7 @@ def verdict_of(
     )
 
 
-def with_bursts(scene: Scene, found: FoundEpisode) -> FoundEpisode:
+def with_bursts(scene: Scene, seen: SeenInEpisode, found: FoundEpisode) -> FoundEpisode:
     """The episode with the home's own traffic beside the line, where bursts of it may be all that is seen.
 
     Counters tell its mean alone: then its odds are those of the priors, a bout each 2 hours against a fault
@@ -174,7 +175,7 @@ def with_bursts(scene: Scene, found: FoundEpisode) -> FoundEpisode:
     if line is None or own is None:
         return found
     crossing = sorted(scene.elements[line].column)
-    if not may_be_bursts(scene, crossing, seen_in_scene(scene), SLIGHT_S):
+    if not may_be_bursts(scene, crossing, seen, SLIGHT_S):
         return found
     share = dict(zip(found.members, found.shares, strict=True))
     share[own] = max(share.get(own, 0.0), BURST_ODDS * share[line])
