@@ -1,18 +1,27 @@
 """What holds for all tests: hypothesis sets no deadline (the machine may be busy), SIGINT is heard, and every
 process of the tests has a network of its own.
+
+In CI hypothesis draws the same examples each time, so that what CI says is about the change; everywhere
+else it draws new ones, and what it finds becomes an example of its own.
 """
 
 import fcntl
+import os
 import signal
 import socket
 import struct
+import sys
 
 from hypothesis import settings
 
 from support import registry
 from whichhop.lab.build import kernel
 
-settings.register_profile("whichhop", deadline=None)
+# Each agent and child that a test starts would compile its two hundred modules anew: a third of their start.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
+settings.register_profile("whichhop", deadline=None, derandomize=os.environ.get("CI") == "true")
 settings.load_profile("whichhop")
 
 # A shell that starts the tests in its background has them ignore SIGINT, and what they start inherits that;

@@ -31,6 +31,7 @@ BENCHES: dict[str, str] = {
     "store-read": "bench.store_read",
     "report-time": "bench.report_time",
     "forgeries": "bench.forgeries",
+    "fleet": "bench.fleet",
 }
 
 BOTH_WAYS = ("rtt-error", "variation-error")

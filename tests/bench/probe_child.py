@@ -10,7 +10,7 @@ from whichhop.model import Method
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import SystemClock
 from whichhop.net.timer import open_alarm
-from whichhop.probes.gate import Gate
+from whichhop.probes.admission import Admission
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.probes.kinds.stamp_sender import StampProber
 from whichhop.wire.flight import WAIT_NS
@@ -25,8 +25,8 @@ def estimate() -> ErrorEstimate:
 
 
 async def reflect(address: str, port: int) -> None:
-    gate = Gate([ip_network(f"{address}/24", strict=False)], rate_per_s=1e6, burst=1e6)
-    reflector = StampReflector(CLOCK, gate, estimate, bind=address, port=port)
+    admission = Admission([ip_network(f"{address}/24", strict=False)], rate_per_s=1e6, burst=1e6)
+    reflector = StampReflector(CLOCK, admission, estimate, bind=address, port=port)
     reflector.open(asyncio.get_running_loop())
     print("ready", flush=True)
     await asyncio.get_running_loop().run_in_executor(None, sys.stdin.read)  # until the parent closes it

@@ -5,7 +5,7 @@ import sys
 from ipaddress import ip_network
 
 from whichhop.net.clock import SystemClock
-from whichhop.probes.gate import Gate
+from whichhop.probes.admission import Admission
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 
@@ -16,8 +16,8 @@ def estimate() -> ErrorEstimate:
 
 async def reflect(key: bytes, port: int, addresses: list[str]) -> None:
     for address in addresses:
-        gate = Gate([ip_network("127.0.0.0/8")])
-        one = StampReflector(SystemClock(), gate, estimate, bind=address, port=port, key=key)
+        admission = Admission([ip_network("127.0.0.0/8")])
+        one = StampReflector(SystemClock(), admission, estimate, bind=address, port=port, key=key)
         one.open(asyncio.get_running_loop())
     print("ready", flush=True)
     await asyncio.Event().wait()

@@ -9,7 +9,7 @@ from support.browser import DESKTOP, PHONE, opened, violations
 from support.dossiers import dossier
 from whichhop.report.html import page as report_page
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 
 def test_axe_finds_nothing_wrong_with_the_report(browser: Browser, tmp_path: Path) -> None:

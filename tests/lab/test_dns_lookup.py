@@ -17,7 +17,7 @@ from whichhop.probes.base import SessionFacts
 from whichhop.probes.kinds.dns_lookup import DnsLookupProber
 from whichhop.wire.lookup import LookupQuestion
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
+pytestmark = [pytest.mark.lab, pytest.mark.slow]
 K = key("resolver", Method.LOOKUP)
 HARBOUR = LookupQuestion(name="harbour.example")
 

@@ -5,6 +5,11 @@ import asyncio
 import pytest
 
 from support.namespaces import V4, V6, Path4
+from support.route_watches import route_watch
+from whichhop.compare.windows.table import empty_table
+from whichhop.inside.felt import felt_of
+from whichhop.model import Reading
+from whichhop.model.felt import FeltCause
 from whichhop.net.clock import SystemClock
 from whichhop.probes.path_mtu import check_path_mtu
 from whichhop.wire.path_mtu import PathMtu, SizeOutcome
@@ -54,6 +59,19 @@ def test_a_router_that_swallows_large_packets_is_found_out(path: Path4) -> None:
     assert found.size == 1492
     assert found.told is None
     assert found.outcomes[1500] is SizeOutcome.SWALLOWED
+
+
+def test_what_the_hourly_look_keeps_of_it_is_told_as_what_users_feel(path: Path4) -> None:
+    narrow(path, 1492)
+    path.rules("edge", "output", "icmp type destination-unreachable drop")
+    kept: list[tuple[str, str, float]] = []
+    watch = route_watch(lambda *one: kept.append(one))
+    home = watch.now().home
+    path.inside("host", lambda: asyncio.run(watch._sizes(home.nodes["harbour"], V4["far"])))
+    readings = [Reading(at_ns=0, agent="desk", name=f"{n}:{target}", value=v) for n, target, v in kept]
+    (found,) = felt_of(home, readings, empty_table([], 0, 1))
+    assert found.cause is FeltCause.BLACK_HOLE
+    assert "1492" in found.steps[1]  # with one peer alone the first step is to name another
 
 
 def test_a_mute_target_says_nothing_of_sizes(path: Path4) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from support.namespaces import EVERYONE, V4, Path4, estimate
 from whichhop.net.clock import SystemClock, sleep_s
-from whichhop.probes.gate import Gate
+from whichhop.probes.admission import Admission
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.wire.ntp64 import ntp_from_utc
 from whichhop.wire.stamp import Ask, pack_ask
@@ -26,7 +26,7 @@ def reflecting(path: Path4, node: str, port: int, key: bytes | None) -> Iterator
     made: list[StampReflector] = []
 
     async def serve() -> None:
-        one = StampReflector(SystemClock(), Gate(EVERYONE), estimate, bind=V4[node], port=port, key=key)
+        one = StampReflector(SystemClock(), Admission(EVERYONE), estimate, bind=V4[node], port=port, key=key)
         one.open(asyncio.get_running_loop())
         made.append(one)
         started.set()

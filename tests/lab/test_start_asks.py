@@ -17,6 +17,7 @@ from support.namespaces import V4, Path4, four_nodes
 from support.need import need_program
 from support.snmp_modem import SnmpModem
 from whichhop.config.check import read_home
+from whichhop.model import Plan
 from whichhop.model.cable_run import Run, Splitter
 from whichhop.net.clock import sleep_s
 
@@ -70,6 +71,7 @@ def test_each_question_is_answered_and_each_answer_is_kept(path: Path4, tmp_path
         code, screen = at_terminal(
             path.argv("host", argv),
             [
+                ("The plan's rates", "20/5"),
                 ("Read the modem", "the modem"),
                 ("Read the modem", "y"),
                 ("Load the line", URL),
@@ -85,6 +87,7 @@ def test_each_question_is_answered_and_each_answer_is_kept(path: Path4, tmp_path
     assert URL in before
     assert "Own traffic: counted by the router (http://192.0.2.1:5000/rootDesc.xml)" in after
     home = read_home(file)
+    assert home.plan == Plan(down_bps=20_000_000, up_bps=5_000_000)
     assert home.counters["router"].description == "http://192.0.2.1:5000/rootDesc.xml"
     assert home.levels["router"].snmp == MODEM
     data = json.loads(screen[screen.index("\n{") :])

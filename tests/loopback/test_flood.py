@@ -12,7 +12,7 @@ from support.need import need
 from whichhop.net.batch import SLOTS, Batch, address_of
 from whichhop.net.clock import SystemClock
 from whichhop.net.udp import open_udp
-from whichhop.probes.gate import Gate
+from whichhop.probes.admission import Admission
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error, utc_from_field
 from whichhop.wire.stamp import Ask, StampAnswer, pack_ask, unpack_answer
@@ -71,7 +71,7 @@ def answers(from_socket: socket.socket) -> list[StampAnswer]:
         out.append(read)
 
 
-Make = Callable[[str, Gate], StampReflector]
+Make = Callable[[str, Admission], StampReflector]
 
 
 @pytest.fixture
@@ -79,8 +79,8 @@ def reflector() -> Iterator[Make]:
     """Makes reflectors whose loop never runs: the test says when they look."""
     loop, made = asyncio.new_event_loop(), []
 
-    def make(address: str, gate: Gate) -> StampReflector:
-        there = StampReflector(CLOCK, gate, estimate, bind=address, port=0)
+    def make(address: str, admission: Admission) -> StampReflector:
+        there = StampReflector(CLOCK, admission, estimate, bind=address, port=0)
         there.open(loop)
         made.append(there)
         return there
@@ -99,7 +99,7 @@ def drained(there: StampReflector, turns: int = 100) -> None:
 def test_every_packet_of_a_flood_is_answered_once_in_order_with_true_stamps(
     address: str, reflector: Make
 ) -> None:
-    there = reflector(address, Gate([ip_network(address)], rate_per_s=1e6, burst=1e6))
+    there = reflector(address, Admission([ip_network(address)], rate_per_s=1e6, burst=1e6))
     with socket_at(address) as here:
         for round_ in range(3):
             before = CLOCK.utc_ns()
@@ -124,7 +124,7 @@ def test_every_packet_of_a_flood_is_answered_once_in_order_with_true_stamps(
 
 
 def test_in_one_batch_the_allowed_are_answered_and_the_others_counted(reflector: Make) -> None:
-    there = reflector("127.0.0.1", Gate([ip_network("127.0.0.1/32")], rate_per_s=1e-3, burst=200))
+    there = reflector("127.0.0.1", Admission([ip_network("127.0.0.1/32")], rate_per_s=1e-3, burst=200))
     with socket_at("127.0.0.1") as friend, socket_at("127.0.0.5") as stranger:
         for i in range(300):
             (stranger if i % 3 == 0 else friend).sendto(ask(i), ("127.0.0.1", there.port))
@@ -137,7 +137,7 @@ def test_in_one_batch_the_allowed_are_answered_and_the_others_counted(reflector:
 
 
 def test_long_and_short_packets_of_a_flood_come_back_at_their_size(reflector: Make) -> None:
-    there = reflector("127.0.0.1", Gate([ip_network("127.0.0.1/32")], rate_per_s=1e6, burst=1e6))
+    there = reflector("127.0.0.1", Admission([ip_network("127.0.0.1/32")], rate_per_s=1e6, burst=1e6))
     sizes: Counter[int] = Counter()
     with socket_at("127.0.0.1") as here:
         for i in range(120):
@@ -149,7 +149,7 @@ def test_long_and_short_packets_of_a_flood_come_back_at_their_size(reflector: Ma
 
 
 def test_after_a_flood_answers_are_stamped_by_the_kernel_again(reflector: Make) -> None:
-    there = reflector("127.0.0.1", Gate([ip_network("127.0.0.1/32")], rate_per_s=1e6, burst=1e6))
+    there = reflector("127.0.0.1", Admission([ip_network("127.0.0.1/32")], rate_per_s=1e6, burst=1e6))
     with socket_at("127.0.0.1") as here:
         for i in range(200):
             here.sendto(ask(i), ("127.0.0.1", there.port))

@@ -1,9 +1,11 @@
 """Notices by each way to real receivers on loopback: an HTTP server, an SMTP server (aiosmtpd), a program."""
 
+import asyncio
 import json
 import ssl
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from email import message_from_bytes
 from email.policy import default as modern
 from http.server import BaseHTTPRequestHandler, HTTPServer
@@ -16,11 +18,20 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult, LoginPassword
 
 from support.ports import free_tcp_port
+from support.standing_clock import StandingClock
+from support.stories import FAULT_NS, NOW_NS, STORIES, played
 from support.time_authority import openssl
+from whichhop.app.live_comparison import live_comparison
 from whichhop.cli import main
+from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.notice import notices
 from whichhop.daemon.notice.send_child import send
+from whichhop.daemon.troubles import Troubles
 from whichhop.model.notices import Mail, MailSecurity, Notices, Way, Webhook
+from whichhop.model.units import NS_PER_S
+from whichhop.net.child import run_child
 from whichhop.net.clock import sleep_s
+from whichhop.store.store import Store
 
 pytestmark = [pytest.mark.waits, pytest.mark.slow]
 DOCUMENT = json.dumps(
@@ -311,3 +322,41 @@ def test_the_verb_tries_each_way_and_says_what_came_of_it(
     assert b"Test notice: nothing is wrong" in box.mails[0][2]
     assert main(["tell", str(home), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["ways"]["command"]["trouble"] == ""
+
+
+def test_a_fault_that_comes_and_goes_is_mailed_and_posted_once_each_as_every_screen_tells_it(
+    certificate: Path, tmp_path: Path
+) -> None:
+    """From simulated packets by the comparer's turns, the daemon's notices and its sending child."""
+    whole = STORIES["radio"]
+    story = replace(whole, faults=tuple(replace(f, for_s=150.0) for f in whole.faults))
+    play = played(story, tmp_path)
+    with sink() as heard, mail_server(certificate, MailSecurity.NONE, login=False) as (box, port):
+        ways = to_mail(port, MailSecurity.NONE, None)
+        hook = Webhook(url=f"http://127.0.0.1:{heard.server_port}/")
+        clock = StandingClock(FAULT_NS)
+        troubles = Troubles(lambda _: None, lambda _: None)
+        teller = notices.Notices(
+            "router", tmp_path / "router.notices", clock, JobRunner(clock, troubles), run_child,
+            troubles=troubles, told=lambda _name, _value: None,
+        )  # fmt: skip
+        teller.follow(replace(play.house.home, notices=replace(ways, webhook=hook)))
+        with Store.open(play.store) as store:
+            live = live_comparison(play.house, "home.yaml", store)
+            for at_ns in range(FAULT_NS + 90 * NS_PER_S, NOW_NS, 30 * NS_PER_S):
+                clock.now_ns = at_ns
+                bulletin = live.turn(at_ns)
+                assert bulletin is not None
+                teller.take(bulletin)
+                for way in (Way.MAIL, Way.WEBHOOK):
+                    asyncio.run(teller._turn(way))
+    posted = [json.loads(body) for _, body in heard.heard]
+    assert [d["kind"] for d in posted] == ["opened", "closed"]
+    assert {d["home"] for d in posted} == {"Alder House"}
+    assert posted[0]["elements"] == list(story.elements)
+    assert posted[0]["since"].startswith("2026-03-01T18:05:")
+    assert f"What to do: {story.step}" in "\n".join(posted[0]["lines"])
+    assert abs(posted[1]["lasted_s"] - 150.0) <= 20.0
+    mails = [message_from_bytes(octets, policy=modern) for _, _, octets in box.mails]
+    assert [m["Subject"].strip() for m in mails] == [d["subject"] for d in posted]
+    assert all(line in mails[0].get_content() for line in posted[0]["lines"][:3])

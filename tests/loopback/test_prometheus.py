@@ -11,6 +11,7 @@ import yaml
 
 from support.need import need_program
 from support.scraped_home import AGENTS, RULES, TOP, Scraped, scraped_home
+from whichhop.model.fleet import PREFIX, WindowMetric
 from whichhop.net.http_get import fetch
 from whichhop.serve.catalogue import CATALOGUE, exposed_name
 from whichhop.serve.metric_row import MetricKind
@@ -40,7 +41,7 @@ def scraped(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scraped]:
 
 def test_promtool_finds_every_rule_and_alert_as_worked_out_by_hand() -> None:
     files = sorted(str(p) for p in (TOP / "tests" / "data" / "prometheus").glob("*.test.yml"))
-    assert len(files) == 2
+    assert len(files) == 3
     done = subprocess.run(
         [need_program("promtool"), "test", "rules", *files], capture_output=True, text=True, check=False
     )
@@ -49,7 +50,8 @@ def test_promtool_finds_every_rule_and_alert_as_worked_out_by_hand() -> None:
 
 def test_every_rule_and_every_alert_has_a_test() -> None:
     tried = "".join(p.read_text() for p in (TOP / "tests" / "data" / "prometheus").glob("*.test.yml"))
-    names = [r["record"] for r in rules("recording.yml")] + [r["alert"] for r in rules("alerts.yml")]
+    every = [r for name in ("recording.yml", "alerts.yml", "fleet.yml") for r in rules(name)]
+    names = [r.get("record") or r["alert"] for r in every]
     assert not [name for name in names if name not in tried]
 
 
@@ -59,6 +61,8 @@ def test_every_metric_that_is_asked_for_is_in_the_catalogue() -> None:
         if metric.kind is MetricKind.HISTOGRAM:
             known |= {f"{metric.name}_{part}" for part in ("bucket", "count", "sum")}
     text = "".join(r["expr"] for name in ("recording.yml", "alerts.yml") for r in rules(name))
+    known |= {PREFIX + metric for metric in WindowMetric}
+    text += "".join(r["expr"] for r in rules("fleet.yml"))
     text += "".join(queries()) + (RULES / "consoles" / "home.html").read_text()
     asked = set(re.findall(r"(?<![:\w])whichhop_\w+", text))
     assert asked <= known

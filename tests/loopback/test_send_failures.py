@@ -13,10 +13,10 @@ from whichhop.model import Fate, Method, Reading, Record, Sample, Session, Sessi
 from whichhop.model import Path as Way
 from whichhop.model.units import NS_PER_S
 from whichhop.net.host import Host
-from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober, Sink
 from whichhop.probes.kinds.dns_lookup import DnsLookupProber
 from whichhop.probes.kinds.stamp_sender import StampProber
+from whichhop.probes.machine_trouble import MachineTrouble
 from whichhop.probes.watch import MachineWatch
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
@@ -55,7 +55,7 @@ def test_what_a_socket_refuses_reaches_the_metric_and_is_not_lost(
     async def measure() -> None:
         clock = HandClock()
         agent = Agent(clock=clock, probers={}, dice=lambda: 0.0, keep=keep, observe=observe)
-        agent.watch = MachineWatch(Alibi("desk"), clock, Host(tmp_path), agent.take)
+        agent.watch = MachineWatch(MachineTrouble("desk"), clock, Host(tmp_path), agent.take)
         prober = make(agent.watch.sink, clock)
         prober.open(asyncio.get_running_loop())
         agent.probers = {method: prober}

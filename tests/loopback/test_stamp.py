@@ -15,8 +15,8 @@ from whichhop.errors import SystemRefusedError
 from whichhop.model import Fate, Method, Sample
 from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
+from whichhop.probes.admission import Admission
 from whichhop.probes.base import SessionFacts
-from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.probes.kinds.stamp_sender import StampProber
 from whichhop.wire.flight import LINGER_NS, WAIT_NS
@@ -41,8 +41,8 @@ def address(request: pytest.FixtureRequest) -> str:
 
 
 def reflector(address: str, **more: object) -> StampReflector:
-    gate = more.pop("gate", None) or Gate([ip_network(address)])
-    found = StampReflector(CLOCK, gate, estimate, bind=address, port=0, **more)  # type: ignore[arg-type]
+    admission = more.pop("admission", None) or Admission([ip_network(address)])
+    found = StampReflector(CLOCK, admission, estimate, bind=address, port=0, **more)  # type: ignore[arg-type]
     found.open(asyncio.get_running_loop())
     return found
 
@@ -190,8 +190,10 @@ def test_an_answer_that_waits_in_the_socket_is_not_lost_because_we_are_late() ->
 
 def test_strangers_floods_and_rubbish_are_dropped_and_counted_by_reason() -> None:
     async def run() -> tuple[dict[str, int], int]:
-        closed = reflector("127.0.0.1", gate=Gate([ip_network("192.0.2.0/24")]))
-        narrow = reflector("127.0.0.1", gate=Gate([ip_network("127.0.0.0/8")], rate_per_s=0.001, burst=3))
+        closed = reflector("127.0.0.1", admission=Admission([ip_network("192.0.2.0/24")]))
+        narrow = reflector(
+            "127.0.0.1", admission=Admission([ip_network("127.0.0.0/8")], rate_per_s=0.001, burst=3)
+        )
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as rough:
             rough.setblocking(False)
             for port in (closed.port, narrow.port):
@@ -216,7 +218,7 @@ def test_strangers_floods_and_rubbish_are_dropped_and_counted_by_reason() -> Non
 def test_a_taken_port_is_refused_in_one_line() -> None:
     async def run() -> str:
         there = reflector("127.0.0.1")
-        second = StampReflector(CLOCK, Gate([]), estimate, bind="127.0.0.1", port=there.port)
+        second = StampReflector(CLOCK, Admission([]), estimate, bind="127.0.0.1", port=there.port)
         with pytest.raises(SystemRefusedError) as caught:
             second.open(asyncio.get_running_loop())
         there.close()
@@ -375,7 +377,7 @@ def test_what_a_reflector_refuses_is_told_and_is_no_loss(
 ) -> None:
     # an agent with another key, and one that asks from its machine's second address
     async def run() -> tuple[list[Fate], dict[str, int]]:
-        there, kept = reflector("127.0.0.1", key=theirs, gate=Gate([ip_network(known)])), Kept()
+        there, kept = reflector("127.0.0.1", key=theirs, admission=Admission([ip_network(known)])), Kept()
         here = prober(kept, there.port, key=ours, follow_up=False)
         for i in range(9):
             here.send(K, "127.0.0.1")
@@ -392,7 +394,7 @@ def test_what_a_reflector_refuses_is_told_and_is_no_loss(
 
 def test_a_stranger_with_another_key_from_an_unknown_address_is_told_nothing() -> None:
     async def run() -> tuple[int, dict[str, int]]:
-        there = reflector("127.0.0.1", key=b"x" * 32, gate=Gate([ip_network("127.0.0.9")]))
+        there = reflector("127.0.0.1", key=b"x" * 32, admission=Admission([ip_network("127.0.0.9")]))
         here = prober(Kept(), there.port, key=b"k" * 32)
         here.send(K, "127.0.0.1")
         await until(lambda: sum(there.dropped().values()) == 1)

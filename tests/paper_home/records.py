@@ -68,11 +68,11 @@ def _session_records(run: PaperRun, packets: Packets, i: int, row: int, start_ns
 
 
 def readings_of_run(run: PaperRun, start_ns: int) -> list[Reading]:
-    """Counters of the line, each agent's alibi, and changed routes, in time order."""
+    """Counters of the line, what each agent saw of its own machine, and changed routes, in time order."""
     ends = np.arange(READ_EACH_S, int(run.scenario.seconds) + 1, READ_EACH_S)
     out = list(_counters(run, ends, start_ns)) if run.scenario.counters else []
     for agent in run.scenario.home.agents:
-        out.extend(_alibi(run, agent.name, ends, start_ns))
+        out.extend(_own_machine(run, agent.name, ends, start_ns))
     for quirk in run.quirks:
         if quirk.kind is QuirkKind.ROUTE_CHANGE:
             target = quirk.element.partition(":")[2]
@@ -116,7 +116,7 @@ def _heard_until_s(run: PaperRun) -> float:
     return max(last)
 
 
-def _alibi(run: PaperRun, agent: str, ends: npt.NDArray[np.int64], start_ns: int) -> Iterator[Reading]:
+def _own_machine(run: PaperRun, agent: str, ends: npt.NDArray[np.int64], start_ns: int) -> Iterator[Reading]:
     """Loop lateness and steal of one agent; a sleeping or absent agent reads nothing."""
     # Stamped by the agent's own clock, which a scenario may set minutes off.
     off_ns = round(run.scenario.clocks_s.get(agent, 0.0) * NS_PER_S)

@@ -80,6 +80,26 @@ def test_the_bundle_is_installed_into_an_empty_environment_without_network(tmp_p
 
 
 @pytest.mark.registry
+def test_a_checkout_is_installed_into_an_empty_environment_without_network(tmp_path: Path) -> None:
+    """From a folder of wheels that also holds what pip builds a checkout with."""
+    need(os.uname().machine == "x86_64", "an x86-64 machine")
+    box, into = gathered(tmp_path / "box", "x86-64"), tmp_path / "empty"
+    for built in box.glob("whichhop-*.whl"):
+        built.unlink()
+    fetched = ask_registry(
+        [sys.executable, "-m", "pip", "download", "-q", "-d", str(box), "hatchling"], dict(os.environ)
+    )
+    need(fetched.returncode == 0, f"a package registry ({fetched.stderr[-300:]})")
+    assert done([sys.executable, "-m", "venv", into]).returncode == 0
+    env = {**os.environ, "PIP_NO_INDEX": "1", "PIP_FIND_LINKS": str(box), "PIP_CONFIG_FILE": os.devnull}
+    made = done([*without_network(), into / "bin" / "pip", "install", "-q", "."], cwd=TOP, env=env)
+    assert made.returncode == 0, made.stderr
+    said = done([into / "bin" / "whichhop", "check", TOP / "configs" / "mesh-radio.yaml"])
+    assert said.returncode == 0
+    assert "the home file is sound" in said.stdout
+
+
+@pytest.mark.registry
 def test_the_bundle_for_64_bit_arm_is_complete_by_pips_own_resolver(tmp_path: Path) -> None:
     box = gathered(tmp_path / "box", "aarch64")
     env = {**os.environ, "PYTHON": sys.executable}

@@ -119,10 +119,10 @@ assert [n for n in range(8) if up.fate(n, 100) is None] == [3, 7]
 assert None not in [down.fate(n, 100) for n in range(8)]
 """,
     "a step of advice": """
-from whichhop.advice.known import Known
+from whichhop.advice.facts import HomeFacts
 from whichhop.advice.rank import advise
 from whichhop.lab.standard_home import alder_home
-found = advise(Known(home=alder_home(), home_file="alder.yaml", start_ns=0, end_ns=10**9))
+found = advise(HomeFacts(home=alder_home(), home_file="alder.yaml", start_ns=0, end_ns=10**9))
 assert found[0].what == "Dust the boxes", found
 """,
     "a probe kind": """

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from suite.learn import learnt
-from suite.play import COMPARED, RAW, WHICHHOP, kept, mono_ns, play, seconds_since
+from suite.play import COMPARED, RAW, SERVER, WHICHHOP, kept, mono_ns, play, seconds_since
 from suite.recipes import RECIPES
 from suite.scoring import Score
 from suite.show import story
@@ -212,7 +212,7 @@ def main() -> int:
     parser.add_argument(
         "--up-to", type=float, metavar="HOURS", help="play at most this many hours of each recipe and noise"
     )
-    parser.add_argument("--methods", nargs="+", choices=COMPARED, default=list(COMPARED))
+    parser.add_argument("--methods", nargs="+", choices=(*COMPARED, SERVER), default=list(COMPARED))
     parser.add_argument(
         "--learn", action="store_true", help="print the calibration that development.txt teaches instead"
     )

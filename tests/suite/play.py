@@ -28,6 +28,8 @@ START_NS = 1_767_268_800 * NS_PER_S
 """Noon UTC of a New Year's Day, so that a run of 24 hours holds one whole evening."""
 WHICHHOP = "whichhop"
 RAW = "whichhop, not calibrated"
+SERVER = "whichhop from a server"
+"""What the home would have written to a fleet's server, read back by its query API, judged the same way."""
 mono_ns = SystemClock().mono_ns
 
 
@@ -59,14 +61,31 @@ def _judged(data: Data, *, calibrated: bool) -> Sequence[Verdict]:
     return judge(data.case.home, data.sessions, data.table, data.readings, settings)
 
 
+def _by_server(data: Data) -> Sequence[Verdict]:
+    from support.fleet_answers import series_of, server_of
+    from whichhop.app.fleet.judging import windows_of
+    from whichhop.compare.history import judge
+    from whichhop.store.fleet_server import read_windows
+
+    home, table = data.case.home, data.table
+    end_ns = table.at_ns(table.ticks)
+    server = server_of(series_of(home.name, table, data.readings))
+    found = read_windows(server, [home.name], table.start_ns, end_ns)
+    if home.name not in found:
+        return []
+    back = windows_of(home, found[home.name], table.start_ns, end_ns)
+    return judge(home, data.sessions, back, found[home.name].readings)
+
+
 METHODS: dict[str, Callable[[Data], Sequence[Verdict]]] = {
     "subtraction": _by_view(subtraction.judge),
     "least squares": _by_view(least_squares.judge),
     "Boolean": _by_view(boolean.judge),
     WHICHHOP: partial(_judged, calibrated=True),
     RAW: partial(_judged, calibrated=False),
+    SERVER: _by_server,
 }
-COMPARED = tuple(name for name in METHODS if name != RAW)
+COMPARED = tuple(name for name in METHODS if name not in (RAW, SERVER))
 
 
 def draw(recipe: str, seed: int, hours: float | None = None, profile: Profile = Profile.SIMULATED) -> Data:

@@ -2,8 +2,12 @@
 
 import os
 import pty
+import select
 import subprocess
 from collections.abc import Sequence
+
+SILENT_S = 60.0
+"""Longer than any of our programs says nothing."""
 
 
 def at_terminal(argv: Sequence[str], answers: Sequence[tuple[str, str]]) -> tuple[int, str]:
@@ -16,6 +20,9 @@ def at_terminal(argv: Sequence[str], answers: Sequence[tuple[str, str]]) -> tupl
         os.close(theirs)
         since = 0
         while True:
+            if not select.select([ours], (), (), SILENT_S)[0]:
+                program.kill()  # it waits for an answer that nobody has
+                break
             try:
                 octets = os.read(ours, 4096)
             except OSError:  # EIO: nobody holds the other end any more

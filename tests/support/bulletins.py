@@ -1,17 +1,22 @@
 """Hand-made bulletins of Alder House: one for each state that the page can be in."""
 
 from dataclasses import replace
+from datetime import UTC
 
+from whichhop.compare.past_days import past_days
 from whichhop.model import Cause, LinkKind, Medium, RuledOut, Severity, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, ToldVerdict
-from whichhop.model.modem_now import LevelHour, ModemNow
+from whichhop.model.felt import Felt, FeltCause
+from whichhop.model.modem_now import LevelSpan, ModemNow
 from whichhop.model.note import Note
+from whichhop.model.past_fault import PastFault
 from whichhop.model.units import NS_PER_S
 
 NOW_NS = 1_772_388_245 * NS_PER_S
 """2026-03-01 18:04:05 UTC."""
 MINUTE_NS = 60 * NS_PER_S
 HOUR_NS = 60 * MINUTE_NS
+DAY_NS = 24 * HOUR_NS
 
 
 def link(near: str, far: str, kind: LinkKind, medium: Medium | None, rtt_s: float) -> LinkNow:
@@ -95,7 +100,7 @@ def told(
         words=(
             f"{cause}: {' or '.join(elements)}.",
             "Sessions that cross it saw 28 ms added to the usual round trip (92 ms at the 95th percentile)"
-            " and 2.5 % of 1240 packets lost (95 % interval 1.8 % to 3.5 %).",
+            " and 2.5 % of 1240 packets lost (95 % confidence interval 1.8 % to 3.5 %).",
             "Ruled out: the network past the provider's first hop, because study's way out was quiet"
             " (study>harbour:stamp).",
         ),
@@ -117,6 +122,18 @@ BAD: dict[str, object] = {
     "added_s": 0.0284,
     "loss_ratio": 0.025,
 }
+
+
+SLOW_NAMES = Felt(
+    cause=FeltCause.SLOW_NAMES,
+    where="Resolver house",
+    feels="pages take a moment before anything appears, then load at once",
+    probability=0.95,
+    evidence=("half of 600 answers took 240 ms and more; a round trip there takes 1 ms",),
+    steps=("Have the router hand out another resolver (DHCP), or set one on the device.",),
+    check="whichhop compare HOME",
+    source="RFC 1035",
+)
 
 
 def at_fault() -> Bulletin:
@@ -176,7 +193,7 @@ def silent() -> Bulletin:
 def marginal() -> Bulletin:
     """Nothing is wrong with packets; the modem's upstream power is not as it should be."""
     hours = tuple(
-        LevelHour(
+        LevelSpan(
             start_ns=NOW_NS - (24 - h) * HOUR_NS,
             down_low_dbmv=-2.0 - h / 20,
             down_high_dbmv=3.0,
@@ -202,6 +219,37 @@ def marginal() -> Bulletin:
     return replace(calm(), modems=(one,), steps=("Take out splitters from the modem outwards.",))
 
 
+def weeks() -> Bulletin:
+    """A month, 12 days measured: the line each evening, a gap, a fault over midnight, one that is ongoing."""
+    base = replace(at_fault(), modems=marginal().modems)
+    midnight = NOW_NS // DAY_NS * DAY_NS
+    faults = [
+        _fault(Cause.UPSTREAM_LINK, "modem/provider-edge", midnight - d * DAY_NS, 19.5, 20.75)
+        for d in range(12)
+    ]
+    faults += [
+        _fault(Cause.WIRELESS_HOP, "desk/attic", midnight - 3 * DAY_NS, 9.0, 15.0),
+        _fault(Cause.OWN_TRAFFIC, "own-traffic", midnight - 2 * DAY_NS, 23.5, 25.0),
+        _fault(Cause.NOT_SEPARABLE, "node:router", midnight - 5 * DAY_NS, 3.0, 4.0),
+        _fault(Cause.BACKHAUL, "attic/router", midnight, 17.87, 18.07),
+    ]
+    off = range(-5, 3)  # hours around one midnight in which the comparing machine was off
+    hours = [h for h in range(-12 * 24, 19) if h + 4 * 24 not in off]
+    judged = {midnight // HOUR_NS + h: (1 << 60) - 1 if h != 18 else 15 for h in hours}
+    past = past_days([f for f in faults if f.start_ns < base.at_ns], judged, now_ns=base.at_ns, zone=UTC)
+    days = tuple(
+        replace(one, start_ns=midnight - ago * DAY_NS, uncorrectable=ago * 37 % 400)
+        for ago, one in enumerate(base.modems[0].hours[:12])
+        if ago not in (4, 5)
+    )
+    return replace(base, past=past, modems=(replace(base.modems[0], days=days[::-1]),))
+
+
+def _fault(cause: Cause, element: str, day_ns: int, from_h: float, to_h: float) -> PastFault:
+    start, end = (day_ns + round(h * HOUR_NS) for h in (from_h, to_h))
+    return PastFault(cause=cause, elements=(element,), start_ns=start, end_ns=end)
+
+
 STATES = {
     "calm": calm,
     "at-fault": at_fault,
@@ -209,4 +257,5 @@ STATES = {
     "learning": learning,
     "silent": silent,
     "marginal": marginal,
+    "weeks": weeks,
 }

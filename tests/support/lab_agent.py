@@ -18,10 +18,10 @@ from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
 from whichhop.net.host import Host
 from whichhop.net.timer import open_alarm
-from whichhop.probes.alibi import Alibi
-from whichhop.probes.gate import Gate
+from whichhop.probes.admission import Admission
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.probes.kinds.stamp_sender import StampProber
+from whichhop.probes.machine_trouble import MachineTrouble
 from whichhop.probes.watch import MachineWatch
 from whichhop.wire.flight import LINGER_NS, WAIT_NS
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
@@ -39,8 +39,8 @@ def estimate() -> ErrorEstimate:
 
 
 async def reflect(address: str) -> None:
-    gate = Gate([ip_network("192.0.2.0/24")])
-    StampReflector(CLOCK, gate, estimate, bind=address, port=PORT).open(asyncio.get_running_loop())
+    admission = Admission([ip_network("192.0.2.0/24")])
+    StampReflector(CLOCK, admission, estimate, bind=address, port=PORT).open(asyncio.get_running_loop())
     print("ready", flush=True)
     await asyncio.Event().wait()
 
@@ -53,7 +53,7 @@ async def session(number: int, address: str, gap_s: float, seconds: float) -> li
         records.extend(settle(r) for r in new)
 
     agent = Agent(clock=CLOCK, probers={}, dice=lambda: 0.5, keep=keep, observe=lambda _key, _sample: None)
-    agent.watch = watch = MachineWatch(Alibi("desk"), CLOCK, Host(), agent.take)
+    agent.watch = watch = MachineWatch(MachineTrouble("desk"), CLOCK, Host(), agent.take)
     prober = StampProber(watch.sink, CLOCK, estimate, first_ssid=100 + number, port=PORT)
     loop = asyncio.get_running_loop()
     prober.open(loop)

@@ -45,12 +45,13 @@ def busy_state() -> LiveState:
         "call_jitter_s:attic": 0.0012,
         "call_loss_ratio:attic": 0.002,
         "path_mtu_bytes:attic": 1492.0,
-        "mark_kept:attic": 1.0,
+        "dscp_kept:attic": 1.0,
         "route_steps:attic": 3.0,
         "route_changed:attic": 1.0,
         "call_rating:nobody": 12.0,
     }
     live.kept([record], [Reading(at_ns=1, agent="desk", name=n, value=v) for n, v in values.items()])
+    live.values.update(fleet_samples_sent=5, fleet_samples_given_up=1, fleet_samples_waiting=2)
     live.values.update(store_bytes=123_456, store_writable=1, transfer_bytes=3e6, transfer_refusals=2)
     live.values["http_turned_away"] = 3
     live.failures["modem-levels"] = 4

@@ -1,14 +1,18 @@
 """A home on paper as a real Prometheus server keeps it: its agents' exports, scraped and backfilled."""
 
-import socket
+import json
 import subprocess
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
 
 from prometheus_client.utils import floatToGoString
 
 from support.need import need_program
+from support.ports import free_tcp_port
 from whichhop.errors import RemoteError
 from whichhop.model import Reading, Record, Sample, SessionKey
 from whichhop.net.clock import SystemClock, sleep_s
@@ -93,9 +97,7 @@ def served(folder: Path, families: Iterable[dict[str, list[str]]]) -> Iterator[s
             capture_output=True,
         )
     (folder / "prometheus.yml").write_text("global: {scrape_interval: 1h}\n")
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+    port = free_tcp_port()
     server = subprocess.Popen(
         [
             need_program("prometheus"),
@@ -108,17 +110,81 @@ def served(folder: Path, families: Iterable[dict[str, list[str]]]) -> Iterator[s
         stderr=subprocess.DEVNULL,
     )
     base = f"http://127.0.0.1:{port}"
-    clock = SystemClock()
-    end = clock.mono_ns() + 60 * NS
     try:
-        while True:
-            try:
-                fetch(f"{base}/-/ready")
-                break
-            except RemoteError:
-                assert clock.mono_ns() < end, "Prometheus did not start"
-                sleep_s(0.1)
+        _ready(base)
         yield base
     finally:
         server.terminate()
         server.wait(20)
+
+
+@dataclass
+class Receiver:
+    """A real server that takes remote write on loopback, and may be killed and begun again on its data."""
+
+    folder: Path
+    port: int
+    running: subprocess.Popen[bytes] | None = None
+    admin: bool = False
+
+    @property
+    def base(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    @property
+    def write(self) -> str:
+        return f"{self.base}/api/v1/write"
+
+    def begin(self) -> None:
+        """Start; returns once it is ready."""
+        (self.folder / "prometheus.yml").write_text(
+            "global: {scrape_interval: 1h}\nstorage: {tsdb: {out_of_order_time_window: 3d}}\n"
+        )
+        self.running = subprocess.Popen(
+            [
+                need_program("prometheus"),
+                f"--config.file={self.folder / 'prometheus.yml'}",
+                f"--storage.tsdb.path={self.folder / 'data'}",
+                "--web.enable-remote-write-receiver",
+                *(["--web.enable-admin-api"] if self.admin else []),
+                f"--web.listen-address=127.0.0.1:{self.port}",
+            ],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        _ready(self.base)
+
+    def kill(self) -> None:
+        """As a power cut ends it."""
+        if self.running is not None:
+            self.running.kill()
+            self.running.wait(20)
+            self.running = None
+
+    def query(self, expression: str, at_s: float) -> list[dict[str, Any]]:
+        found = json.loads(
+            fetch(f"{self.base}/api/v1/query?{urlencode({'query': expression, 'time': at_s})}")
+        )
+        return list(found["data"]["result"])
+
+
+@contextmanager
+def receiver(folder: Path) -> Iterator[Receiver]:
+    """A server that has not begun yet; it ends with the block."""
+    made = Receiver(folder, free_tcp_port())
+    try:
+        yield made
+    finally:
+        made.kill()
+
+
+def _ready(base: str) -> None:
+    clock = SystemClock()
+    end = clock.mono_ns() + 60 * NS
+    while True:
+        try:
+            fetch(f"{base}/-/ready")
+            return
+        except RemoteError:
+            assert clock.mono_ns() < end, "Prometheus did not start"
+            sleep_s(0.1)

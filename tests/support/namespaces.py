@@ -18,7 +18,7 @@ from typing import TypeVar
 from support.need import need_program, need_root
 from whichhop.lab.build import kernel
 from whichhop.net.clock import SystemClock
-from whichhop.probes.gate import Gate
+from whichhop.probes.admission import Admission
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 
@@ -166,7 +166,7 @@ def stamp_reflector(path: Path4, bind: str) -> Iterator[int]:
     ports: list[int] = []
 
     async def serve() -> None:
-        made = StampReflector(SystemClock(), Gate(EVERYONE), estimate, bind=bind, port=0)
+        made = StampReflector(SystemClock(), Admission(EVERYONE), estimate, bind=bind, port=0)
         made.open(asyncio.get_running_loop())
         ports.append(made.port)
         started.set()

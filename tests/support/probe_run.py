@@ -12,7 +12,7 @@ from support.probing import Kept, key, until
 from whichhop.model import Method
 from whichhop.model.units import MonoNs
 from whichhop.net.clock import SystemClock
-from whichhop.probes.gate import Gate
+from whichhop.probes.admission import Admission
 from whichhop.probes.kinds.icmp_echo import EchoProber
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.probes.kinds.stamp_sender import StampProber
@@ -28,8 +28,8 @@ def estimate() -> ErrorEstimate:
 
 
 async def reflect(address: str) -> None:
-    gate = Gate([ip_network(f"{address}/24", strict=False)])
-    reflector = StampReflector(CLOCK, gate, estimate, bind=address, port=PORT)
+    admission = Admission([ip_network(f"{address}/24", strict=False)])
+    reflector = StampReflector(CLOCK, admission, estimate, bind=address, port=PORT)
     reflector.open(asyncio.get_running_loop())
     print("ready", flush=True)
     await asyncio.get_running_loop().run_in_executor(None, sys.stdin.read)  # until the parent goes

@@ -2,8 +2,8 @@
 
 from collections.abc import Iterator
 
-from whichhop.advice.known import (
-    Known,
+from whichhop.advice.facts import (
+    HomeFacts,
     carried,
     fair_plan,
     of,
@@ -25,14 +25,14 @@ USUAL_PORT_BPS = 1e9
 WIRING = (Hazard.WALL, Hazard.CARPET, Hazard.CRAWL, Hazard.LADDER, Hazard.MAINS)
 
 
-def _port_bps(known: Known, link: Link) -> tuple[float, str]:
+def _port_bps(known: HomeFacts, link: Link) -> tuple[float, str]:
     ports = [b.port_bps for b in known.boxes if b.node in (link.near, link.far) and b.port_bps]
     if ports:
         return min(ports), f"the {min(ports) / 1e6:g} Mbit/s ports at its ends"
     return USUAL_PORT_BPS, "1000 Mbit/s ports, as is usual; look at yours"
 
 
-def ways_for(known: Known, link: Link) -> tuple[Way, ...]:
+def ways_for(known: HomeFacts, link: Link) -> tuple[Way, ...]:
     """The media that could carry the link instead, the surest first; adapters' rates are common practice."""
     port, port_words = _port_bps(known, link)
     most = ethernet_bps(port)
@@ -89,7 +89,7 @@ def _usual(low_bps: float, high_bps: float) -> str:
     return f"usually {low_bps / 1e6:.0f} to {high_bps / 1e6:.0f}"
 
 
-def _rest_bps(known: Known, caps: dict[tuple[str, str], LinkCapacity], link: Link, way: str) -> float:
+def _rest_bps(known: HomeFacts, caps: dict[tuple[str, str], LinkCapacity], link: Link, way: str) -> float:
     """The least upper end of the other links from the link's near end to the provider, plan included."""
     path = known.home.path(link.near, PROVIDER_EDGE) if PROVIDER_EDGE in known.home.nodes else None
     others = [part.name for part in path.links if part.name != link.name] if path else []
@@ -98,7 +98,9 @@ def _rest_bps(known: Known, caps: dict[tuple[str, str], LinkCapacity], link: Lin
     return min([*highs, *([fair] if fair else [])], default=float("inf"))
 
 
-def _gains(known: Known, link: Link, ways: tuple[Way, ...]) -> tuple[list[RecommendedGain], list[str], float]:
+def _gains(
+    known: HomeFacts, link: Link, ways: tuple[Way, ...]
+) -> tuple[list[RecommendedGain], list[str], float]:
     """Rate gains of the first way, their evidence, and the largest share of the plan among them."""
     measured = carried(known, with_ceilings=False)
     caps = carried(known, with_ceilings=True)
@@ -122,7 +124,7 @@ def _gains(known: Known, link: Link, ways: tuple[Way, ...]) -> tuple[list[Recomm
     return gains, why, worth
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """A step for each backhaul that was measured to hold its node back, or to be in trouble."""
     for link in known.home.links:
         if link.kind is not LinkKind.BACKHAUL or link.medium is Medium.ETHERNET:
@@ -152,7 +154,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
             yield from _measure_first(known, link)
 
 
-def _measure_first(known: Known, link: Link) -> Iterator[Recommendation]:
+def _measure_first(known: HomeFacts, link: Link) -> Iterator[Recommendation]:
     caps = carried(known, with_ceilings=False)
     open_ways = [
         way
@@ -170,5 +172,5 @@ def _measure_first(known: Known, link: Link) -> Iterator[Recommendation]:
         what=f"Measure what the backhaul {link.near} to {link.far} carries, before wiring it",
         where=link.name,
         why=(f"{first}one transfer tells; nothing is known of it {' and '.join(open_ways)}",),
-        commands=(f"whichhop transfer {known.file} {link.near} {link.far}",),
+        commands=() if without else (f"whichhop transfer {known.file} {link.near} {link.far}",),
     )

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from whichhop.advice.known import Known, carried, fair_plan, transfer_words, transfers_over
+from whichhop.advice.facts import HomeFacts, carried, fair_plan, transfer_words, transfers_over
 from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.equipment import Ceiling, Via, on_the_way, upgrades
 from whichhop.capacity.links import DOWN, SAME, UP
@@ -14,7 +14,7 @@ AT_LIMIT = 0.7
 own choice: radio and cable ceilings are what is usual, not what is exact."""
 
 
-def _held_links(known: Known, path: Path, ceiling: Ceiling) -> list[Link]:
+def _held_links(known: HomeFacts, path: Path, ceiling: Ceiling) -> list[Link]:
     """The links of a path on which the ceiling holds."""
     boxes = {b.node: b for b in known.boxes}
     return [
@@ -27,7 +27,7 @@ def _held_links(known: Known, path: Path, ceiling: Ceiling) -> list[Link]:
     ]
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """For each part of a box that holds back an agent's way out: replace it, or measure first."""
     if known.home.plan is None or PROVIDER_EDGE not in known.home.nodes:
         return
@@ -49,7 +49,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
 
 
 def _step(
-    known: Known, ceiling: Ceiling, held: list[Link], after: dict[str, float], agent: str
+    known: HomeFacts, ceiling: Ceiling, held: list[Link], after: dict[str, float], agent: str
 ) -> Iterator[Recommendation]:
     caps = carried(known, with_ceilings=False)
     gains: list[RecommendedGain] = []

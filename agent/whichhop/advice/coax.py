@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from statistics import median
 
-from whichhop.advice.known import Known, Trouble, trouble, trouble_words
+from whichhop.advice.facts import HomeFacts, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.judge_levels import LevelFinding
@@ -36,7 +36,7 @@ def _weak(level_dbmv: float) -> bool:
     return level_dbmv < 0 and _standing(level_dbmv).weight > 0
 
 
-def _levels(known: Known, run: Run) -> tuple[dict[float, float], str]:
+def _levels(known: HomeFacts, run: Run) -> tuple[dict[float, float], str]:
     """Downstream level by frequency and where it is from: the reading, else the cable run's sum."""
     if known.levels:
         newest = known.levels[-1]
@@ -76,7 +76,7 @@ def _best(
     return min(kept, key=lambda k: k[0])[1:] if kept else None
 
 
-def _line_trouble(known: Known) -> Trouble:
+def _line_trouble(known: HomeFacts) -> Trouble:
     """Episodes of the access link that the levels do not leave to the provider alone."""
     return trouble(
         known,
@@ -84,7 +84,7 @@ def _line_trouble(known: Known) -> Trouble:
     )
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """At most one change of the cable run, and an inspection where the levels point into the house or are
     not as they should be."""
     found = _line_trouble(known)
@@ -102,9 +102,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
             what="Work through the coax in the house from the modem outwards, then read the levels again",
             where="coax",
             why=(f"the access line was at fault: {trouble_words(found)}", *sentences),
-            gains=(found.gain,),
-            worth=found.share,
-            now=found.now,
+            **found.ends,
             effort=Effort.HOUR,
             cost=Cost.NOTHING,
             cautions=cautions_for(IN_THE_HOUSE),
@@ -112,11 +110,11 @@ def steps(known: Known) -> Iterator[Recommendation]:
         )
 
 
-def _look(known: Known) -> tuple[str, ...]:
+def _look(known: HomeFacts) -> tuple[str, ...]:
     return f"whichhop cabling {known.file} --checklist", f"whichhop levels {known.file}"
 
 
-def _figures(known: Known, *, changed: bool) -> Iterator[Recommendation]:
+def _figures(known: HomeFacts, *, changed: bool) -> Iterator[Recommendation]:
     """What the modem says is not right though nothing was put down to it yet.
 
     changed: a change of the cable run is advised already, for levels downstream that are too low.
@@ -154,7 +152,7 @@ def _figures(known: Known, *, changed: bool) -> Iterator[Recommendation]:
 
 _NOISE = "Find where noise enters the coax: loose connectors, open ports, poor shielding, then the line"
 _FIRST_LOOK = {
-    "up-power": "Take out splitters and renew poor joints from the modem outwards: it sends at its limit",
+    "up-power": "Take out splitters and renew poor joints from the modem outwards: it sends with much power",
     "t3-rate": "Tighten and renew the coax connectors from the modem outwards: its calls upstream get lost",
     "t4-rate": "Tighten and renew the coax connectors from the modem outwards: its upstream breaks off",
     "uncorrectable": _NOISE,
@@ -186,7 +184,7 @@ def _worst(troubles: Sequence[LevelFinding]) -> Iterator[LevelFinding]:
     yield from sorted(kinds.values(), key=lambda f: -f.standing.weight)[:MOST_FIGURES]
 
 
-def _change(known: Known, run: Run, found: Trouble) -> Iterator[Recommendation]:
+def _change(known: HomeFacts, run: Run, found: Trouble) -> Iterator[Recommendation]:
     levels, origin = _levels(known, run)
     weak = [f for f, level in levels.items() if _weak(level)]
     if not weak:

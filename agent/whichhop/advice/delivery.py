@@ -2,13 +2,13 @@
 
 from collections.abc import Iterator
 
-from whichhop.advice.known import Known, fair_plan
+from whichhop.advice.facts import HomeFacts, fair_plan
 from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.capacity.plan import PlanAnswer, by_hour, contradicted, delivery_words, news_words
 from whichhop.model.effort import Cost, Effort
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """One step for all directions that are missed; to measure by cable where every test was hindered."""
     if known.home.plan is None:
         return

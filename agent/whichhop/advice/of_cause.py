@@ -1,29 +1,29 @@
 """Steps that follow from the cause inside a hop: the cheapest and surest first, each with its gain."""
 
+import re
 import shlex
 from collections.abc import Callable, Iterator
 
-from whichhop.advice.known import Known, Trouble, trouble, trouble_words
+from whichhop.advice.facts import HomeFacts, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import cautions_for
-from whichhop.inside.seen import Place, place_of
-from whichhop.inside.table import Act, row_of
-from whichhop.model import Verdict
+from whichhop.inside.seen import Place, Sort, place_of
+from whichhop.inside.table import WIRE, Act, row_of
+from whichhop.model import Cause, Home, Verdict
 from whichhop.model.effort import Effort
 from whichhop.model.inner_cause import Reason
-from whichhop.model.links import PROVIDERS
 
 
 def is_told(verdict: Verdict) -> bool:
     """Whether the cause inside the hop is named, so that steps of its own stand for the verdict."""
-    return verdict.inside is not None and verdict.inside.named is not None
+    return verdict.why is not None
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """For each hop and cause that was named, the table's steps; the surest verdict gives the figures."""
     best: dict[tuple[tuple[str, ...], str], tuple[Verdict, Reason]] = {}
     for verdict in known.verdicts:
-        if not is_told(verdict) or verdict.inside is None or (reason := verdict.inside.named) is None:
+        if (reason := verdict.why) is None:
             continue
         key = (verdict.elements, reason.cause)
         if key not in best or reason.probability > best[key][1].probability:
@@ -34,38 +34,51 @@ def steps(known: Known) -> Iterator[Recommendation]:
             continue
         found = trouble(known, _same(elements, cause))
         for number, act in enumerate(row_of(reason.cause, place.sort).acts):
-            if verdict.cause in PROVIDERS and act.effort is Effort.VISIT:
+            if act is WIRE and verdict.cause is Cause.BACKHAUL and place.link is not None:
+                continue  # backhaul.py tells by what it can be wired, and what that would carry
+            if place.sort is Sort.LINE and act.effort is Effort.VISIT:
                 continue  # whether they are called rests on the proof, which provider.py weighs
-            yield _step(known, found, place, verdict, act=act, number=number)
+            yield _step(known, found, place, verdict, reason, act=act, number=number)
+
+
+def plain_steps(home: Home, verdict: Verdict) -> tuple[str, ...]:
+    """What to do in the home about the cause that a verdict names, cautions under each; none if none is."""
+    place, reason = place_of(home, verdict), verdict.why
+    if place is None or reason is None:
+        return ()
+    return tuple(
+        " ".join((f"{_what(act, place)}: {act.brings}.", *cautions_for(act.hazards)))
+        for act in row_of(reason.cause, place.sort).acts
+        if not (place.sort is Sort.LINE and act.effort is Effort.VISIT)
+    )
+
+
+def _what(act: Act, place: Place) -> str:
+    near, far = (place.link.near, place.link.far) if place.link else (place.name, place.name)
+    return act.what.format(near=near, far=far, box=place.name)
 
 
 def _same(elements: tuple[str, ...], cause: str) -> Callable[[Verdict, object], bool]:
     def same(verdict: Verdict, _line: object) -> bool:
-        named = verdict.inside.named if verdict.inside else None
-        return verdict.elements == elements and named is not None and named.cause == cause
+        return verdict.elements == elements and verdict.why is not None and verdict.why.cause == cause
 
     return same
 
 
 def _step(
-    known: Known, found: Trouble, place: Place, verdict: Verdict, *, act: Act, number: int
+    known: HomeFacts, found: Trouble, place: Place, verdict: Verdict, reason: Reason, *, act: Act, number: int
 ) -> Recommendation:
-    near, far = (place.link.near, place.link.far) if place.link else (place.name, place.name)
-    what = act.what.format(near=near, far=far, box=place.name)
-    answer = verdict.inside
-    evidence = answer.named.evidence if answer and answer.named else ()
-    line = answer.line if answer else ""
-    changed = shlex.quote(what.split(":")[0].split(",")[0][:80])
+    what = _what(act, place)
+    line = verdict.inside.line if verdict.inside else ""
+    changed = shlex.quote(re.split(r" ?[:;,(]", what, maxsplit=1)[0][:80])
     return Recommendation(
-        key=f"inside-{number + 1}-{answer.named.cause if answer and answer.named else ''}",
+        key=f"inside-{number + 1}-{reason.cause}",
         kind=RecommendationKind.FIX,
         what=what,
         where=" + ".join(verdict.elements),
-        why=(f"{line}{': ' + '; '.join(evidence) if evidence else ''}", trouble_words(found)),
+        why=(f"{line}{': ' + '; '.join(reason.evidence) if reason.evidence else ''}", trouble_words(found)),
         brings=act.brings,
-        gains=(found.gain,),
-        worth=found.share,
-        now=found.now,
+        **found.ends,
         effort=act.effort,
         cost=act.cost,
         cautions=cautions_for(act.hazards),

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from whichhop.advice.known import Known, of, trouble, trouble_words
+from whichhop.advice.facts import HomeFacts, of, trouble, trouble_words
 from whichhop.advice.of_cause import is_told
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import Hazard, cautions_for
@@ -58,7 +58,7 @@ CURES: dict[Cause, Cure] = {
 }
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """One step for each element that was at fault by such a cause."""
     for cause, cure in CURES.items():
         places = dict.fromkeys(v.elements for v in known.verdicts if v.cause is cause and not is_told(v))
@@ -70,9 +70,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
                 what=cure.what.format(names_words(elements)),
                 where=" + ".join(elements),
                 why=(f"{' or '.join(map(element_words, elements))} was at fault: {trouble_words(found)}",),
-                gains=(found.gain,),
-                worth=found.share,
-                now=found.now,
+                **found.ends,
                 effort=cure.effort,
                 cost=cure.cost,
                 cautions=cautions_for(cure.hazards),

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from whichhop.advice.known import Known, Trouble, trouble, trouble_words
+from whichhop.advice.facts import HomeFacts, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.advice.vantage import KNOWING
 from whichhop.model import Cause, Verdict
@@ -15,7 +15,7 @@ SHORT_S = 300.0
 """One episode under five minutes shows that it happened, not that it keeps happening: our own choice."""
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """The call, where it is proven; what to collect, where it is only likely."""
     proven = trouble(
         known,
@@ -30,12 +30,13 @@ def steps(known: Known) -> Iterator[Recommendation]:
             what="Report it to the provider, with the evidence",
             where="access" if any(v.cause is Cause.UPSTREAM_LINK for v in proven.verdicts) else "beyond",
             why=(f"proven, every guard met: {trouble_words(proven)}",),
-            gains=(proven.gain,),
-            worth=proven.share,
-            now=proven.now,
+            **proven.ends,
             effort=Effort.VISIT,
             cost=Cost.NOTHING,
-            commands=(_command(known, proven.verdicts),),
+            commands=(
+                _command(known, proven.verdicts, "--pdf report.pdf --letter letter.pdf --phone call.pdf"),
+                f"whichhop call-log {known.file} 'called support about this fault'",
+            ),
         )
     likely = trouble(known, lambda v, _: (v.cause in PROVIDERS or v.near_line) and not v.proven)
     missing = tuple(dict.fromkeys(m for v in likely.verdicts for m in v.missing))
@@ -43,9 +44,15 @@ def steps(known: Known) -> Iterator[Recommendation]:
         yield Recommendation(
             key="collect-evidence",
             kind=RecommendationKind.TELL,
-            what="Collect what is missing before the provider can be asked to fix it",
+            what=f"Collect what is missing before the provider can be asked to fix it: {'; '.join(missing)}",
             where="access",
-            why=(f"likely, not proven: {trouble_words(likely)}", *(f"missing: {m}" for m in missing)),
+            why=(
+                f"likely, not proven: {trouble_words(likely)}",
+                *(
+                    f"to be surer: {w}"
+                    for w in dict.fromkeys(w for v in likely.verdicts for w in v.would_change)
+                ),
+            ),
             gains=(replace(likely.gain, about="once the fault is proven to be theirs"),),
             worth=KNOWING * likely.share,
             now=likely.now,
@@ -54,7 +61,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
         )
 
 
-def _once(known: Known, proven: Trouble) -> Recommendation:
+def _once(known: HomeFacts, proven: Trouble) -> Recommendation:
     """One short episode is proven, but a support desk will ask for more than one."""
     return Recommendation(
         key="keep-measuring",
@@ -65,14 +72,14 @@ def _once(known: Known, proven: Trouble) -> Recommendation:
         now=proven.now,
         effort=Effort.MINUTES,
         cost=Cost.NOTHING,
-        commands=(_command(known, proven.verdicts),),
+        commands=(_command(known, proven.verdicts, "--html report.html"),),
     )
 
 
-def _command(known: Known, verdicts: tuple[Verdict, ...]) -> str:
+def _command(known: HomeFacts, verdicts: tuple[Verdict, ...], papers: str) -> str:
     first = min(v.start_ns for v in verdicts)
     last = max(v.end_ns or known.end_ns for v in verdicts)
     hour = 3600 * 10**9  # an hour of quiet before and after shows the difference
     span = (max(known.start_ns, first - hour), min(known.end_ns, last + hour))
     start, end = (f"{utc_of(ns):%Y-%m-%dT%H:%MZ}" for ns in span)
-    return f"whichhop evidence {known.file} --from {start} --to {end} --html report.html"
+    return f"whichhop evidence {known.file} --from {start} --to {end} {papers}"

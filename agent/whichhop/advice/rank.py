@@ -19,6 +19,7 @@ from whichhop.advice import (
     box,
     coax,
     delivery,
+    felt,
     of_cause,
     plain,
     provider,
@@ -26,7 +27,7 @@ from whichhop.advice import (
     separated_box,
     vantage,
 )
-from whichhop.advice.known import Known
+from whichhop.advice.facts import HomeFacts
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.model.effort import Cost, Effort
 
@@ -45,11 +46,11 @@ def order(step: Recommendation) -> tuple[bool, bool, tuple[float, ...], str, str
         not step.now,
         by_price if step.now else by_worth,
         step.key,
-        step.where,
+        "" if step.key == recall.KEY else step.where,  # in the order in which every screen tells faults
     )
 
 
-def advise(known: Known) -> tuple[Recommendation, ...]:
+def advise(known: HomeFacts) -> tuple[Recommendation, ...]:
     """Every step that has evidence, the best first, then what to measure."""
-    rooms = (recall, backhaul, coax, box, delivery, of_cause, plain, provider, separated_box, vantage)
+    rooms = (recall, backhaul, coax, box, delivery, of_cause, plain, felt, provider, separated_box, vantage)
     return tuple(sorted((step for room in rooms for step in room.steps(known)), key=order))

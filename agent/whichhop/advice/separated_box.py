@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
-from whichhop.advice.known import Known, trouble, trouble_words
+from whichhop.advice.facts import HomeFacts, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.advice.vantage import KNOWING
 from whichhop.cabling.explain import Explanation
@@ -82,7 +82,7 @@ def _hides(hidden: set[str]) -> Callable[[Verdict, Explanation | None], bool]:
     return lambda v, _: len(v.elements) > 1 and bool(hidden & set(v.elements))
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """A modem of its own, where a fault could not be told from what only the all-in-one box joins to it."""
     for one in separated_boxes(known.home):
         hidden = set(one.today) - set(one.then)

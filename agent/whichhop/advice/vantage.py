@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from whichhop.advice.known import NO_TROUBLE, Known, of, trouble, trouble_words
+from whichhop.advice.facts import NO_TROUBLE, HomeFacts, of, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.compare.suspects.vantage import Advice, advice_for, separation
@@ -17,7 +17,7 @@ _EFFORT = {1: Effort.MINUTES, 2: Effort.MINUTES, 3: Effort.HOUR, 4: Effort.HOURS
 _COST = {1: Cost.NOTHING, 2: Cost.NOTHING, 3: Cost.SMALL, 4: Cost.MIDDLING}
 
 
-def steps(known: Known) -> Iterator[Recommendation]:
+def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """The cheapest addition that splits what could not be told apart, and agents that should move."""
     unsplit = trouble(known, of(Cause.NOT_SEPARABLE))
     if unsplit.verdicts:
@@ -56,7 +56,7 @@ def _addition(one: Advice, why: tuple[str, ...], worth: float) -> Recommendation
     )
 
 
-def _movers(known: Known) -> Iterator[Recommendation]:
+def _movers(known: HomeFacts) -> Iterator[Recommendation]:
     for agent in known.home.agents:
         named = dict.fromkeys(v.elements for v in known.verdicts if f"host:{agent.name}" in v.elements)
         found = trouble(known, of(Cause.AGENT_HOST, *named)) if named else NO_TROUBLE

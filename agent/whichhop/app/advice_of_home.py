@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 
-from whichhop.advice.known import Known, newest_ns
+from whichhop.advice.facts import HomeFacts, newest_ns
 from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_line
 from whichhop.app.access_line import line_explanations
@@ -17,6 +17,7 @@ from whichhop.capacity.transfers import measured_of
 from whichhop.compare.bulletin import MOST_STEPS
 from whichhop.config.check import House
 from whichhop.model import ModemLevels, Reading, Session, Verdict
+from whichhop.model.felt import Felt
 from whichhop.model.link_context import OF_LINKS
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
@@ -42,12 +43,13 @@ def known_home(
     readings: Sequence[Reading],
     levels: Sequence[ModemLevels] | None = None,
     notes: Sequence[Note] = (),
-) -> Known:
+    felt: Sequence[Felt] = (),
+) -> HomeFacts:
     """Everything known of a home. levels: instead of those among the readings."""
     lasting = [r for r in readings if r.name.startswith(OF_LONG)]
     rates = measured_of(lasting)
     ceilings = lowest(link_ceilings(house), observed_ceilings(house.home, lasting, radio_share=RADIO_REAL))
-    return Known(
+    return HomeFacts(
         home=house.home,
         home_file=home_file,
         start_ns=start_ns,
@@ -63,6 +65,7 @@ def known_home(
         boxes=house.boxes,
         run=house.run,
         notes=tuple(notes),
+        felt=tuple(felt),
         levels=_newest_levels(lasting) if levels is None else tuple(levels),
     )
 
@@ -84,6 +87,8 @@ class LiveAdvice:
         self._steps: tuple[str, ...] = ()
         self.modems: tuple[ModemNow, ...] = ()
         """Every modem that was read lately, as known when the steps were worked out."""
+        self.felt: tuple[Felt, ...] = ()
+        """What is felt though no hop is slow, as known then."""
 
     def steps(
         self,
@@ -92,11 +97,17 @@ class LiveAdvice:
         start_ns: int,
         end_ns: int,
         notes: Sequence[Note] = (),
+        *,
+        felt: Callable[[], Sequence[Felt]] = tuple,
     ) -> tuple[str, ...]:
         """At most four lines, the best first; none where nothing was wrong and nothing is under the plan."""
-        told = (tuple((v.cause, v.elements, v.start_ns, v.end_ns is None) for v in verdicts), tuple(notes))
+        told = (
+            tuple((v.cause, v.elements, v.start_ns, v.end_ns is None) for v in verdicts),
+            tuple(notes),
+        )
         if told != self._for or not 0 <= end_ns - self._at_ns < AGAIN_NS:
             readings = self._read(end_ns)
+            self.felt = tuple(felt())
             self.modems = modems_now(from_readings(readings), self._house.home, end_ns)
             known = known_home(
                 self._house,
@@ -107,8 +118,12 @@ class LiveAdvice:
                 verdicts=verdicts,
                 readings=readings,
                 notes=notes,
+                felt=self.felt,
             )
-            found = [s for s in advise(known) if verdicts or s.kind is not RecommendationKind.MEASURE]
+            steps = advise(known)
+            # Who has a fault now is not to measure something else first.
+            learns = bool(verdicts) and not any(s.now for s in steps)
+            found = [s for s in steps if learns or s.kind is not RecommendationKind.MEASURE]
             self._steps = tuple(dict.fromkeys(step_line(s) for s in found))[:MOST_STEPS]
             self._for, self._at_ns = told, end_ns
         return self._steps

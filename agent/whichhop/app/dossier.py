@@ -8,6 +8,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from whichhop import __version__
+from whichhop.advice.of_cause import plain_steps
+from whichhop.app.inner_causes import StoreRecords
 from whichhop.app.route_trace import route_trace
 from whichhop.app.store_windows import StoreSeconds
 from whichhop.cabling.access_line import explain_line
@@ -20,7 +22,7 @@ from whichhop.capacity.links import capacities
 from whichhop.capacity.plan import by_hour, contradicted, delivery_words, news_words, upstream_tests
 from whichhop.capacity.transfers import measured_of
 from whichhop.claim.charts import charts_of
-from whichhop.claim.claim import claim_of, happened
+from whichhop.claim.claim import chosen, claim_of, happened, telling
 from whichhop.claim.pseudonyms import StandIns, stripped
 from whichhop.claim.session_rows import session_rows
 from whichhop.claim.span import JudgedSpan, judged_span
@@ -28,7 +30,18 @@ from whichhop.compare.comparison import compare_windows
 from whichhop.compare.windows.seconds import Seconds
 from whichhop.compare.windows.tally import Counted, Reduced, reduced, side_by_side
 from whichhop.config.check import House
-from whichhop.model import Home, LinkKind, ModemLevels, Owner, Reading, SessionKey, Verdict, derive_sessions
+from whichhop.inside.gather import InnerFacts, with_causes
+from whichhop.model import (
+    Home,
+    LinkKind,
+    ModemLevels,
+    Owner,
+    Reading,
+    Record,
+    SessionKey,
+    Verdict,
+    derive_sessions,
+)
 from whichhop.model.call_note import CallNote
 from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote, PlanRow, RouteTrace, Wiring
 from whichhop.model.route_hop import HOP
@@ -167,6 +180,12 @@ def _line(order: Order, span: JudgedSpan, about: Sequence[Verdict]) -> Explanati
     return explain_line(about[0], [r for r in history if r.at_ns <= end_ns], order.house.run, loss)
 
 
+def _with_steps(claim: Claim | None, span: JudgedSpan, about: Sequence[Verdict]) -> Claim | None:
+    """A claim with what to do about the cause inside its hop."""
+    told = telling(span, about)
+    return None if claim is None else replace(claim, steps=plain_steps(span.home, told) if told else ())
+
+
 def _against(claim: Claim | None, line: Explanation | None) -> Claim | None:
     """A claim is taken back when the levels speak for the coax inside the house."""
     if claim is None or line is None or line.whose is not Owner.HOME:
@@ -218,6 +237,28 @@ def plan_rows(home: Home, readings: Sequence[Reading], zone: str) -> tuple[PlanR
     )
 
 
+def _with_causes(
+    span: JudgedSpan, store: Store, shown: Mapping[SessionKey, SessionKey], order: Order
+) -> JudgedSpan:
+    """The same span, its verdicts with the cause inside their hop: first those that the report is about."""
+    true = {name: key for key, name in shown.items()}
+    kept = StoreRecords(store)
+
+    def records(keys: Sequence[SessionKey], start_ns: int, end_ns: int) -> Iterator[Record]:
+        for record in kept([true[key] for key in keys], start_ns, end_ns):
+            yield replace(record, session=shown[record.session])
+
+    known = InnerFacts(
+        home=span.home,
+        sessions=span.sessions,
+        table=span.table,
+        readings=span.readings,
+        records=records,
+        zone=ZoneInfo(order.zone),
+    )
+    return replace(span, verdicts=tuple(with_causes(span.verdicts, known, chosen(span))))
+
+
 def _renamed(readings: Iterable[Reading], stand: StandIns | None) -> Iterator[Reading]:
     return (stand.reading(r) if stand else r for r in readings)
 
@@ -254,6 +295,7 @@ def assemble(store: Store, order: Order) -> Dossier | None:
     start_ns, end_ns = found.start_ns, found.end_ns
     order = replace(order, start_ns=start_ns, end_ns=end_ns)
     span = judged_span(found, (r for r in readings if start_ns - NS_PER_MINUTE <= r.at_ns <= end_ns))
+    span = _with_causes(span, store, shown, order)
     claim, about, ticks, crossing = claim_of(span)
     line = _line(order, span, about)
     notes = _levels(span.readings, home)
@@ -269,7 +311,7 @@ def assemble(store: Store, order: Order) -> Dossier | None:
         home=span.home,
         start_ns=start_ns,
         end_ns=end_ns,
-        claim=_against(claim, line),
+        claim=_against(_with_steps(claim, span, about), line),
         episodes=happened(span, about, crossing),
         sessions=session_rows(span, ticks, crossing, {t.session: t for t in tallies}),
         charts=charts_of(span, crossing, about),

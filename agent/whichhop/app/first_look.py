@@ -62,6 +62,18 @@ def target_of(said: str, address: str, node: str) -> Target:
     return Target(name=f"{name[: MOST_NAME - 2]}-2" if name == node else name, said=said, address=address)
 
 
+_RATE = r"(\d{1,6}(?:\.\d{1,3})?)"
+_PLAN = re.compile(rf"\s*{_RATE}\s*/\s*{_RATE}\s*(?:[Mm](?:bit/?s|bps|b/s))?\s*")
+
+
+def plan_of(said: str) -> tuple[str, str]:
+    """Rates down and up in Mbit/s, as they stand on a bill; WhichhopError with how to write them."""
+    found = _PLAN.fullmatch(said)
+    if found is None or not float(found[1]) or not float(found[2]):
+        raise WhichhopError(f"--plan {shown(said)}: write the rates down and up in Mbit/s, such as 250/25")
+    return found[1], found[2]
+
+
 def line_of(word: str | None) -> str:
     """The medium that is stored for what somebody calls their line; WhichhopError with the nearest word."""
     if word is None:
@@ -118,6 +130,15 @@ def _targets(target: Target | None, found: Found) -> list[str]:
     ]
 
 
+def _plan(plan: tuple[str, str] | None) -> list[str]:
+    if plan is not None:
+        return [f"plan: {{down_mbps: {plan[0]}, up_mbps: {plan[1]}}}"]
+    return [
+        "# The rates that are paid for, in Mbit/s; with them, rates and own traffic can be judged:",
+        "# plan: {down_mbps: 250, up_mbps: 25}",
+    ]
+
+
 def home_file(
     here: Surroundings,
     *,
@@ -127,11 +148,12 @@ def home_file(
     target: Target | None,
     low_ports: bool,
     found: Found = NOTHING,
+    plan: tuple[str, str] | None = None,
 ) -> str:
     """The home file of a first look, with a remark wherever somebody will want to write more.
 
     radio: whether the machine is joined by radio. line: one of LINES. low_ports: whether port 862 may be
-    used.
+    used. plan: Mbit/s down and up.
     """
     link = "wireless" if radio else "wired"
     ports = [] if low_ports else [f"ports: {{stamp: {HIGH_PORT}}}   # so that no agent needs to be root"]
@@ -139,8 +161,7 @@ def home_file(
         [
             "# Written by `whichhop start`; every line may be changed. `whichhop check FILE` reads it again.",
             "home: My home",
-            "# The rate that is paid for, in Mbit/s; with it, rates can be judged:",
-            "# plan: {down_mbps: 250, up_mbps: 25}",
+            *_plan(plan),
             "nodes:",
             "  # gateway: router, access point and modem in one box. If the modem is a box of its own, write",
             "  # kind: router here, and add a node `modem: {kind: modem}` with a wired link to it.",

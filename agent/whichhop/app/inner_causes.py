@@ -5,13 +5,15 @@ from dataclasses import dataclass, field, replace
 
 from whichhop.compare.comparison import Comparison
 from whichhop.compare.windows.table import WindowTable
-from whichhop.inside.gather import Known, with_causes
+from whichhop.inside.felt import LOOKS
+from whichhop.inside.gather import InnerFacts, RecordsOf, with_causes
 from whichhop.model import Home, Reading, Record, Session, SessionKey, Verdict
 from whichhop.model.inner_cause import InnerAnswer
 from whichhop.model.time_words import zone_of
 from whichhop.model.units import NS_PER_S, minute_of
 from whichhop.store.store import Store
 
+DAY_NS = 24 * 3600 * NS_PER_S
 AGAIN_NS = 60 * NS_PER_S
 """An episode that goes on is looked at again this often: counters come once a minute."""
 
@@ -32,19 +34,24 @@ class StoreRecords:
         yield from (r for r in self.loose if r.session in wanted and first <= r.minute < end)
 
 
-def comparison_with_causes(
-    found: Comparison, store: Store, readings: Sequence[Reading], loose: Sequence[Record] = ()
-) -> Comparison:
-    """The same comparison, its verdicts with the cause inside their hop."""
-    known = Known(
+def comparison_with_causes(found: Comparison, records: RecordsOf, readings: Sequence[Reading]) -> Comparison:
+    """The same comparison, its verdicts with the cause inside their hop. records: what was compared."""
+    known = InnerFacts(
         home=found.home,
         sessions=found.sessions,
         table=found.table,
         readings=readings,
-        records=StoreRecords(store, loose),
+        records=records,
         zone=zone_of(found.home),
     )
     return replace(found, verdicts=tuple(with_causes(found.verdicts, known)))
+
+
+def looks_of_late(store: Store, end_ns: int) -> list[Reading]:
+    """The looks of the last day at packet sizes and DSCPs: one is taken each hour, a span may be shorter."""
+    return [
+        r for name in LOOKS for r in store.readings_like(f"{name}:", from_ns=end_ns - DAY_NS, to_ns=end_ns)
+    ]
 
 
 @dataclass(slots=True)
@@ -68,7 +75,7 @@ class InnerCauses:
         """The same verdicts with their causes; at_ns: until when was judged; readings: asked when due."""
         due = [v for v in verdicts if not self._holds(v, at_ns)]
         if due:
-            known = Known(
+            known = InnerFacts(
                 home=self.home,
                 sessions=sessions,
                 table=table,
@@ -76,8 +83,12 @@ class InnerCauses:
                 records=StoreRecords(self.store, loose),
                 zone=zone_of(self.home),
             )
-            for verdict in with_causes(due, known):
-                self._kept[_key(verdict)] = (at_ns, verdict.inside)
+            # Episodes of one hop are looked at together, so those that are over are given too.
+            hops = {(v.cause, v.elements) for v in due}
+            of_due = [v for v in verdicts if (v.cause, v.elements) in hops]
+            for verdict in with_causes([replace(v, inside=None) for v in of_due], known, due):
+                if verdict.inside is not None or _key(verdict) not in self._kept:
+                    self._kept[_key(verdict)] = (at_ns, verdict.inside)
         wanted = {_key(v) for v in verdicts}
         self._kept = {key: kept for key, kept in self._kept.items() if key in wanted}
         return [replace(v, inside=self._kept[_key(v)][1]) for v in verdicts]

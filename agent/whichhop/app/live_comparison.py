@@ -2,13 +2,15 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
-from whichhop.app.inner_causes import InnerCauses
+from whichhop.app.inner_causes import InnerCauses, looks_of_late
 from whichhop.app.live_seconds import NewestSeconds, SoonWords
 from whichhop.app.notice_readings import notice_readings
 from whichhop.app.own_use import own_use
+from whichhop.app.past_faults import PastFaults
 from whichhop.app.refusals import RefusalsOfLate, refusal_words
 from whichhop.app.store_windows import StoreSeconds, exact_windows, windows_of_store
 from whichhop.capacity.rooms import is_of_transfer, room_rates
@@ -16,8 +18,10 @@ from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.day_book import DayBook
 from whichhop.compare.live import Follower, HomeState
 from whichhop.config.check import House
+from whichhop.inside.felt import felt_of
 from whichhop.model import Home, Reading, Record, Verdict, derive_sessions
 from whichhop.model.bulletin import Bulletin
+from whichhop.model.felt import Felt
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.store import Store
 
@@ -31,7 +35,9 @@ PLAN_DAYS = 30
 """How old a transfer may be: whether the plan is delivered takes a week of days or more to tell."""
 
 
-def live_comparison(house: House, home_file: str, store: Store) -> "LiveComparison":
+def live_comparison(
+    house: House, home_file: str, store: Store, past: PastFaults | None = None
+) -> "LiveComparison":
     """Follows a home, recommendations included. home_file: the name that printed commands give."""
 
     def lately(at_ns: int) -> list[Reading]:
@@ -39,7 +45,7 @@ def live_comparison(house: House, home_file: str, store: Store) -> "LiveComparis
         older = store.readings_like("transfer_", from_ns=at_ns - PLAN_DAYS * DAY_NS, to_ns=since_ns)
         return [*older, *store.readings(from_ns=since_ns, to_ns=at_ns)]
 
-    return LiveComparison(house.home, store, LiveAdvice(house, home_file, lately))
+    return LiveComparison(house.home, store, LiveAdvice(house, home_file, lately), past)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,12 +60,16 @@ class _Told:
 class LiveComparison:
     """Follows one home from the store that its agents' records are collected in.
 
-    advice: what gives the next steps; the verdicts' own words do without it.
+    advice: what gives the next steps; the verdicts' own words do without it. past: what keeps the verdicts
+    for weeks, where somebody follows for so long.
     """
 
-    def __init__(self, home: Home, store: Store, advice: LiveAdvice | None = None) -> None:
+    def __init__(
+        self, home: Home, store: Store, advice: LiveAdvice | None = None, past: PastFaults | None = None
+    ) -> None:
         self.home = home
         self._advice = advice
+        self._past = past
         self._store = store
         self._book = DayBook()
         self.told: list[Verdict] = []
@@ -104,7 +114,13 @@ class LiveComparison:
         notes = [m for m in self._store.notes().values() if due_ns - DAY_NS <= m.at_ns <= due_ns]
         if self._advice is not None:
             since = max(standing.table.start_ns, due_ns - DAY_NS)
-            steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes)
+            felt = partial(self._felt, standing, due_ns)
+            steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes, felt=felt)
+        modems = self._advice.modems if self._advice is not None else ()
+        past = None
+        if self._past is not None:
+            month = self._past.turn(ticks_say, standing, modems, due_ns)
+            past, modems = month.days, month.modems
         self._told_last = _Told(
             ticks_say=ticks_say,
             due_ns=due_ns,
@@ -115,12 +131,17 @@ class LiveComparison:
                 rooms=room_rates(self.home, self._rates),
                 notes=notes,
                 steps=steps,
-                modems=self._advice.modems if self._advice is not None else (),
+                modems=modems,
+                past=past,
+                felt=self._advice.felt if self._advice is not None else (),
                 own_use=own_use(self._store, due_ns),
                 notices=notice_readings(self._store, due_ns),
             ),
         )
         return self._told_last.bulletin
+
+    def _felt(self, standing: HomeState, due_ns: int) -> tuple[Felt, ...]:
+        return felt_of(self.home, looks_of_late(self._store, due_ns), standing.table)
 
     def _with_causes(
         self, verdicts: Sequence[Verdict], standing: HomeState, due_ns: int, loose: Sequence[Record]

@@ -2,23 +2,27 @@
 
 import argparse
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 
+from whichhop.app.fleet.judging import windows_of
 from whichhop.compare.windows.filling import table_of_histograms
 from whichhop.compare.windows.table import WindowTable
 from whichhop.errors import DataError
 from whichhop.model import Home, Reading, derive_sessions
 from whichhop.model.units import NS_PER_S
 from whichhop.net.http_get import fetch
+from whichhop.store.fleet_server import read_in_pieces
 from whichhop.store.metrics_server import MetricsServer
 
 COARSER = (
     "coarser: quantiles are from histogram buckets, windows are {step_s} s long, as the agents were scraped;"
     " records tell more"
 )
+WRITTEN = "from the windows of ten seconds that the agents wrote; which way packets were lost is not in them"
 PATIENCE_S = 60.0
 
 
@@ -84,11 +88,21 @@ def _selected(server: MetricsServer, home: Home, end_ns: int) -> MetricsServer:
     return MetricsServer(base=server.base, ask=server.ask, select={"home": home.name})
 
 
+def _named(server: MetricsServer, home: Home) -> MetricsServer:
+    """With what --select names, else by the home's name."""
+    return server if server.select else replace(server, select={"home": home.name})
+
+
 def windows_of_server(
     args: argparse.Namespace, home: Home, start_ns: int, end_ns: int
 ) -> tuple[WindowTable, list[Reading], str]:
     """Windows, readings, and a line on how coarse they are; RemoteError or DataError when there are none."""
     server = MetricsServer(base=args.prometheus.rstrip("/"), ask=_asker(args), select=_labels(args.select))
+    wrote = read_in_pieces(_named(server, home), home.name, start_ns, end_ns)
+    if wrote is not None:
+        table = windows_of(home, wrote, start_ns, end_ns)
+        if table.sent.any():
+            return table, wrote.readings, WRITTEN
     server = _selected(server, home, end_ns)
     step_s = server.step_s(end_ns)
     found = server.read([s.key for s in derive_sessions(home)], start_ns, end_ns, step_s)

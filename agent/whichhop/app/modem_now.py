@@ -7,7 +7,7 @@ from whichhop.cabling.judge_levels import deltas_between
 from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.levels_summary import summary
 from whichhop.model import Direction, Home, ModemLevels
-from whichhop.model.modem_now import LevelHour, ModemNow
+from whichhop.model.modem_now import LevelSpan, ModemNow
 from whichhop.model.units import NS_PER_S
 
 HOUR_NS = 3600 * NS_PER_S
@@ -36,12 +36,12 @@ def by_modem(readings: Iterable[ModemLevels]) -> dict[str, list[ModemLevels]]:
     return out
 
 
-def _hour(start_ns: int, readings: Sequence[ModemLevels], lost: int | None) -> LevelHour:
+def _hour(start_ns: int, readings: Sequence[ModemLevels], lost: int | None) -> LevelSpan:
     live = [c for r in readings for c in r.channels if c.locked is not False]
     down = [c.power_dbmv for c in live if c.direction is Direction.DOWN and c.power_dbmv is not None]
     up = [c.power_dbmv for c in live if c.direction is Direction.UP and c.power_dbmv is not None]
     ratios = [c.mer_db for c in live if c.mer_db is not None]
-    return LevelHour(
+    return LevelSpan(
         start_ns=start_ns,
         down_low_dbmv=min(down, default=None),
         down_high_dbmv=max(down, default=None),
@@ -51,7 +51,7 @@ def _hour(start_ns: int, readings: Sequence[ModemLevels], lost: int | None) -> L
     )
 
 
-def level_hours(readings: Sequence[ModemLevels]) -> tuple[LevelHour, ...]:
+def level_hours(readings: Sequence[ModemLevels]) -> tuple[LevelSpan, ...]:
     """One modem's readings by the hour, oldest first."""
     lost: dict[int, int] = {}
     for old, new in pairwise(readings):

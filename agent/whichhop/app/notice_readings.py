@@ -11,7 +11,7 @@ MOST = 500
 
 
 def notice_readings(store: Store, now_ns: int) -> tuple[NoticeHeard, ...]:
-    """The newest of each agent's readings of each name (daemon/notice/told.py); older ones are left out."""
+    """The newest of each agent's readings of each name (daemon/notice/between_agents.py) and no older one."""
     newest: dict[tuple[str, str], NoticeHeard] = {}
     for begins, span_ns in (("notice_ready:", _READY_NS), ("notice_told:", _TOLD_NS)):
         for reading in store.readings_like(begins, from_ns=now_ns - span_ns, to_ns=now_ns + NS_PER_MINUTE):

@@ -3,21 +3,21 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import chain
 
 import numpy as np
 
 from whichhop.app.collect import Opened
-from whichhop.app.inner_causes import comparison_with_causes
+from whichhop.app.inner_causes import StoreRecords, comparison_with_causes, looks_of_late
 from whichhop.compare.comparison import Comparison, compare_windows
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
-from whichhop.compare.windows.second_counts import seconds_of
+from whichhop.compare.windows.second_counts import count_in, seconds_of
 from whichhop.compare.windows.seconds import Seconds
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
+from whichhop.inside.felt import felt_of
 from whichhop.model import Home, Method, Reading, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, minute_of
-from whichhop.store.columns import SessionColumns, each_session
+from whichhop.store.columns import SessionColumns, each_session, session_columns
 from whichhop.store.store import Store
 
 CLOCK_MINUTES = 6
@@ -35,9 +35,10 @@ def compared(
         source.store, home, start_ns=start_ns, end_ns=end_ns, extra=source.open_records
     )
     found = None if windows is None else compare_windows(home, windows, readings)
-    return (
-        None if found is None else comparison_with_causes(found, source.store, readings, source.open_records)
-    )
+    if found is None:
+        return None
+    found = comparison_with_causes(found, StoreRecords(source.store, source.open_records), readings)
+    return replace(found, felt=felt_of(home, looks_of_late(source.store, end_ns), found.windows))
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +52,13 @@ class StoreSeconds:
     def __call__(self, start_ns: int, end_ns: int) -> Seconds:
         """The seconds of a span."""
         first, end = minute_of(start_ns), minute_of(end_ns - 1) + 1
-        kept = (r for key in self.keys for r in self.store.session_records(key, first, end))
         keys = dict.fromkeys([*self.keys, *(r.session for r in self.loose)])
-        return seconds_of(chain(kept, self.loose), list(keys), start_ns, end_ns)
+        out = seconds_of(self.loose, list(keys), start_ns, end_ns)
+        for place, key in enumerate(self.keys):  # of other minutes than the loose ones, so of other seconds
+            kept = session_columns(self.store, key, first, end, ("rtt_ns",))
+            assert kept.rtt_ns is not None  # noqa: S101 - it was asked for
+            count_in(out, place, kept.sent_ns, kept.fate, kept.rtt_ns)
+        return out
 
 
 def windows_of_store(

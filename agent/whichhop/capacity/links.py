@@ -2,12 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import tzinfo
 
 from whichhop.capacity.transfers import Measured
 from whichhop.model import PROVIDER_EDGE, Home, Link, LinkKind, Medium
+from whichhop.model.time_words import utc_of, zone_of
 from whichhop.model.transfer import DOWNLOADS, UPLOADS
-from whichhop.model.units import NS_PER_S
 from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
 
 UP, DOWN = "up", "down"
@@ -130,20 +130,21 @@ def capacities(
         if len(inside) == 1 and (len(able) == 1 or links[inside[0][0]].kind is LinkKind.ACCESS):
             held = known[inside[0]]
             if held.high_bps is None or one.rate_bps < held.high_bps:
-                basis = transfers_words(one) + (", or what lies beyond it" if len(able) > 1 else "")
+                beside = ", or what lies beyond it" if len(able) > 1 else ""
+                basis = f"{transfers_words(one, zone_of(home))}{beside}"
                 known[inside[0]] = replace(held, high_bps=max(one.rate_bps, held.low_bps), basis=basis)
     return known
 
 
-def transfers_words(one: Measured) -> str:
-    """Which transfers, in a few words."""
+def transfers_words(one: Measured, zone: tzinfo | None) -> str:
+    """Which transfers, in a few words; days are those of `zone`."""
     many = "a transfer" if one.tests == 1 else f"{one.tests} transfers"
     words = f"{many} {one.agent} {'to' if one.way == 'out' else 'from'} {one.other_end}"
     if one.low_bps is not None and one.high_bps is not None and one.high_bps > one.low_bps * (1 + SAME):
         words += f", mostly {one.low_bps / 1e6:.1f} to {one.high_bps / 1e6:.1f}"
     if one.since_ns is not None and one.earlier_bps is not None:
-        day = datetime.fromtimestamp(one.since_ns / NS_PER_S, UTC).strftime("%Y-%m-%d")
-        words += f", {one.earlier_bps / 1e6:.1f} before {day}"
+        day = utc_of(one.since_ns).astimezone(zone)
+        words += f", {one.earlier_bps / 1e6:.1f} before {day:%Y-%m-%d}"
     return words
 
 

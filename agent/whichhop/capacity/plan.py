@@ -35,7 +35,7 @@ LEAST_TESTS = 5
 """Parts of the day with fewer would tell nothing; they are made longer."""
 PARTS = (1, 2, 3, 4, 6)
 """Hours that a part of the day may have: the shortest is taken in which every part has enough tests."""
-Known = Mapping[tuple[str, str], LinkCapacity]
+LinkCapacities = Mapping[tuple[str, str], LinkCapacity]
 """By link and direction, as capacity/links.py works it out."""
 
 
@@ -91,7 +91,7 @@ class Delivery:
     errs: float = ERRS / 2
 
 
-def _hindering(home: Home, agent: str, way: str, rate_bps: float, known: Known) -> tuple[str, ...]:
+def _hindering(home: Home, agent: str, way: str, rate_bps: float, known: LinkCapacities) -> tuple[str, ...]:
     """The home's links between an agent and the line that are not known to carry well over a rate."""
     path = home.path(agent, PROVIDER_EDGE) if PROVIDER_EDGE in home.nodes else None
     if path is None:
@@ -105,7 +105,9 @@ def _hindering(home: Home, agent: str, way: str, rate_bps: float, known: Known) 
     )
 
 
-def upstream_tests(home: Home, readings: Iterable[Reading], known: Known | None = None) -> list[LineTest]:
+def upstream_tests(
+    home: Home, readings: Iterable[Reading], known: LinkCapacities | None = None
+) -> list[LineTest]:
     """The upstream transfers among readings: to the user's URLs and to peers. In the order of time.
 
     known: what each link is known to carry (capacity/links.py); without it none counts as hindered.
@@ -233,7 +235,7 @@ def delivery_words(found: Delivery) -> str:
     """One sentence for a reader."""
     plan = f"The plan's {found.plan_bps / 1e6:g} Mbit/s {found.way}"
     whole = (found.first_hour, found.last_hour) == (0, 23)
-    when = "" if whole else f" from {found.first_hour}:00 to {found.last_hour + 1}:00"
+    when = "" if whole else f" from {found.first_hour:02}:00 to {found.last_hour + 1:02}:00 of the home's day"
     behind = f" behind {', '.join(found.hindered)}" if found.hindered else ""
     if found.median_bps is None:
         if found.at_least_bps is None:

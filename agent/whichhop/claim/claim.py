@@ -101,6 +101,19 @@ def _cleared(verdicts: Sequence[Verdict]) -> tuple[Cleared, ...]:
     )
 
 
+def telling(span: JudgedSpan, about: Sequence[Verdict]) -> Verdict | None:
+    """The episode whose cause inside the hop is told for all of them: the surest of the cause that holds
+    for most of their time, else the longest of those that were looked into; None where none was."""
+    named: dict[str, list[Verdict]] = {}
+    for v in about:
+        if v.why is not None:
+            named.setdefault(v.why.cause, []).append(v)
+    if not named:
+        return next((v for v in about if v.inside is not None), None)
+    most = max(named.values(), key=lambda same: sum(_length(span, v) for v in same))
+    return max(most, key=lambda v: v.why.probability if v.why else 0.0)
+
+
 def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask, tuple[int, ...]]:
     """The claim, its episodes, their ticks and the crossing sessions; no claim when nothing happened."""
     about = chosen(span)
@@ -124,6 +137,7 @@ def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask,
         would_change=tuple(dict.fromkeys(w for v in about for w in v.would_change)),
         figures=figures,
         cleared=_cleared(about),
+        inside=told.inside if (told := telling(span, about)) else None,
     )
     return claim, about, ticks, tuple(crossing)
 
@@ -154,6 +168,7 @@ def happened(span: JudgedSpan, claimed: Sequence[Verdict], crossing: Sequence[in
                 claimed=v in claimed,
                 added_p50_s=added_s,
                 loss_ratio=loss,
+                why=v.why,
             )
         )
     return tuple(out)

@@ -4,13 +4,12 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from whichhop.claim.span import Floats, JudgedSpan, Mask
 from whichhop.compare.windows.reporting import LATENESS
 from whichhop.model.dossier import Figure
-from whichhop.stats.difference import design_effect
-from whichhop.stats.proportion import wilson
+from whichhop.stats.difference import clustered
+from whichhop.stats.interval import binomial_quantile
 
 _LOSS = (
     "packets lost of packets sent; Wilson's 95 % interval (Wilson 1927), the counts divided by the design"
@@ -38,16 +37,14 @@ def loss_figure(name: str, words: str, sent: NDArray[np.int64], lost: NDArray[np
     if not total:
         return Figure(name=name, words=words, unit="ratio", value=None, how=_LOSS)
     # Losses come in bursts and in several sessions at once: a tick is a cluster.
-    effect = design_effect(lost.tolist(), sent.tolist())
-    trials = max(1, round(total / effect))
-    between = wilson(min(trials, round(gone / effect)), trials)
+    between = clustered(lost.tolist(), sent.tolist())
     return Figure(
         name=name,
         words=words,
         unit="ratio",
         value=gone / total,
-        low=min(between.low, gone / total),
-        high=max(between.high, gone / total),
+        low=between.low,
+        high=between.high,
         count=total,
         how=_LOSS,
     )
@@ -77,7 +74,7 @@ def added(span: JudgedSpan, quiet: Floats, ticks: Mask, columns: Sequence[int]) 
 def median_interval(values: Floats) -> tuple[float, float] | None:
     """The 95 % interval of a median by order statistics (Hahn and Meeker 1991, 5.2); None under six."""
     n = len(values)
-    place = int(stats.binom.ppf(0.025, n, 0.5)) if n else 0
+    place = binomial_quantile(0.025, n, 0.5) if n else 0
     if place < 1:
         return None
     ordered = np.sort(values)
@@ -142,7 +139,7 @@ def figures_of(
         added_figure("line-added", "added to the usual round trip over the link at fault", over),
         Figure(
             name="line-worst",
-            words="added at the 95th percentile",
+            words="added in the worst 5 % of the ten-second ticks",
             unit="s",
             value=float(np.quantile(over, 0.95)) if len(over) else None,
             count=len(over),

@@ -9,9 +9,9 @@ from typing import Any
 
 import msgspec
 
-from whichhop.advice.known import Known
+from whichhop.advice.facts import HomeFacts
 from whichhop.advice.rank import advise
-from whichhop.advice.step import Recommendation, RecommendationKind, lasting_words, step_words
+from whichhop.advice.step import Recommendation, RecommendationKind, step_words
 from whichhop.app.advice_of_home import OF_LONG, known_home
 from whichhop.app.agent_addresses import DAY_NS
 from whichhop.app.collect import Opened
@@ -23,6 +23,7 @@ from whichhop.compare.words import not_measured_words
 from whichhop.config.check import House, read_house
 from whichhop.model import Link, derive_sessions
 from whichhop.model.percent import percent
+from whichhop.model.time_words import how_long
 from whichhop.model.units import NS_PER_MINUTE
 
 EPILOG = """\
@@ -50,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
-def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[Known, Comparison | None]:
+def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[HomeFacts, Comparison | None]:
     home, store = house.home, source.store
     start, end = span_of(args, source)
     readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
@@ -73,6 +74,7 @@ def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[Know
         readings=[r for r in store.readings(to_ns=end) if r.name.startswith(OF_LONG)],
         levels=levels,
         notes=[note for note in store.notes().values() if note.at_ns <= end],
+        felt=found.felt if found else (),
     )
     return known, found
 
@@ -92,7 +94,7 @@ def _many(count: int, what: str) -> str:
     return f"{count} {what}" + ("" if count == 1 else "s")
 
 
-def _text(known: Known, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link]) -> str:
+def _text(known: HomeFacts, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link]) -> str:
     span = f"{known.time(known.start_ns)} to {known.time(known.end_ns)}"
     lines = [
         f"{known.home.name}, {span}: {_many(len(known.verdicts), 'verdict')}, "
@@ -100,7 +102,7 @@ def _text(known: Known, steps: tuple[Recommendation, ...], unmeasured: Sequence[
         "",
     ]
     if 0 < known.seconds < DAY_NS / 1e9:
-        judged = lasting_words(known.seconds)
+        judged = how_long(known.seconds)
         lines += [f"Only {judged} were judged: shares of the time may change with a whole day.", ""]
     doing = [s for s in steps if s.kind is not RecommendationKind.MEASURE]
     if not doing:

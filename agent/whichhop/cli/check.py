@@ -3,12 +3,13 @@
 import argparse
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from whichhop.cli.table import table
 from whichhop.compare.suspects.vantage import Separation, separation
 from whichhop.config.check import read_home
-from whichhop.model import Home, Node, Session, derive_sessions
+from whichhop.model import Home, Node, Session, across_families, derive_sessions
 
 EPILOG = """\
 example:
@@ -50,6 +51,7 @@ def as_data(home: Home, sessions: tuple[Session, ...], sep: Separation) -> dict[
         "rank": sep.rank,
         "links_total": sep.links,
         "not_separable": [list(g) for g in sep.groups],
+        "across_families": [str(s.key) for found in across_families(home, sessions).values() for s in found],
         "unseen": list(sep.unseen),
         "advice": [
             {"do": a.words, "splits": [list(g) for g in a.splits], "sees": list(a.sees)} for a in sep.advice
@@ -72,6 +74,22 @@ def separation_lines(sep: Separation) -> list[str]:
     return lines
 
 
+def family_lines(home: Home, sessions: Sequence[Session]) -> list[str]:
+    """Which sessions cannot exist where a machine has one family of addresses alone, and what to write."""
+    out = []
+    for agent, across in across_families(home, sessions).items():
+        own = home.nodes[agent].address or ""
+        mine, other = ("IPv6", "IPv4") if ":" in own else ("IPv4", "IPv6")
+        names = ", ".join(dict.fromkeys(s.key.target for s in across))
+        agents = any(home.nodes[s.key.target].agent for s in across if s.key.target in home.nodes)
+        found = "; or leave addresses of agents out, they find each other by either" if agents else ""
+        out.append(
+            f"Cannot exist unless {agent} ({own}) has {other} too: its sessions to {names}."
+            f" Where it has {mine} alone, write their {mine} addresses{found}."
+        )
+    return out
+
+
 def _runs(node: Node) -> str:
     return "agent" if node.agent else "stamp" if node.stamp else "-"
 
@@ -90,7 +108,7 @@ def run(args: argparse.Namespace) -> int:
             n.name,
             n.kind,
             n.address or n.host_name or "-",
-            "agent" if n.agent else "stamp" if n.stamp else "-",
+            _runs(n),
             n.room or "-",
         )
         for n in home.nodes.values()
@@ -111,7 +129,7 @@ def run(args: argparse.Namespace) -> int:
         table(("node", "kind", "address", "runs", "room"), nodes),
         table(("link", "kind", "medium"), links),
         table(("agent", "target", "method", "address", "crosses"), probes),
-        "\n".join(separation_lines(sep)),
+        "\n".join([*separation_lines(sep), *family_lines(home, sessions)]),
     ]
     out.write("\n\n".join(parts) + "\n")
     return 0

@@ -11,9 +11,11 @@ import msgspec
 from whichhop.app import metrics_windows
 from whichhop.app.access_line import line_explanations
 from whichhop.app.agent_addresses import SETTLED_NS
+from whichhop.app.modem_now import modems_now
 from whichhop.app.refusals import REASONS, Refusal, refusal_words, refused_lately
 from whichhop.app.store_windows import compared
 from whichhop.cabling.explain import Explanation
+from whichhop.cabling.level_readings import from_readings
 from whichhop.cli.collecting import add_source_arguments, opened_for
 from whichhop.cli.compare_live import follow
 from whichhop.cli.span import add_span_arguments, nothing_measured, span_of, told_span
@@ -26,6 +28,7 @@ from whichhop.compare.words import (
     NO_FAULT_THEN,
     TOO_SHORT,
     explain,
+    felt_words,
     level_words,
     not_measured_words,
     since_words,
@@ -33,11 +36,11 @@ from whichhop.compare.words import (
 )
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model import Reading
+from whichhop.model import Home, Reading
 from whichhop.model.percent import probability_words
+from whichhop.model.time_words import how_long
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
-from whichhop.report.times import how_long
 from whichhop.store.collect import Collected
 
 EPILOG = """\
@@ -84,6 +87,12 @@ def _line_words(line: Explanation | None) -> list[str]:
     return [word if word.endswith(".") else f"{word}." for word in words]
 
 
+def _modem_words(readings: Sequence[Reading], home: Home, at_ns: int) -> list[str]:
+    """That a modem's levels are not as they should be, where no packet suffers by it yet."""
+    amiss = [m for m in modems_now(from_readings(readings), home, at_ns) if m.amiss]
+    return [f"\nThe levels of {m.node} are not as they should be. {m.headline}.\n" for m in amiss]
+
+
 def _not_judged_words(found: Comparison) -> str:
     """Which agents were not judged for how long, longest first; empty where it was next to nothing."""
     told = [i for i in found.not_judged_s.items() if i[1] >= LEAST_ASIDE * found.span_s]
@@ -111,9 +120,10 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
     )
     unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured], file)
     levels = [level_words(v) for v in found.unusual] if found.levels else [TOO_SHORT]
+    felt = ["\n".join(felt_words(f)) for f in found.felt]
     if not found.verdicts:
         answer = NO_FAULT_THEN if aside else NO_FAULT
-        return "\n\n".join(w for w in (head, answer, *levels, unmeasured) if w) + "\n"
+        return "\n\n".join(w for w in (head, answer, *felt, *levels, unmeasured) if w) + "\n"
     rows = [
         (
             since_words(v, clock_text(v.start_ns)),
@@ -129,6 +139,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
         f"{clock_text(v.start_ns)}  " + "\n          ".join([*explain(v), *_line_words(line)])
         for v, line in zip(found.verdicts, lines, strict=True)
     ]
+    parts += felt
     parts += levels
     parts += [unmeasured] if unmeasured else []
     return "\n\n".join(parts) + "\n"
@@ -207,6 +218,8 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
         sys.stdout.write(_text(found, lines, answer.note, str(args.home)))
+        if not found.verdicts:
+            sys.stdout.writelines(_modem_words(answer.readings, house.home, found.end_ns))
         words = refusal_words(answer.refused)
         sys.stdout.writelines(f"\n{agent}: {what}.\n" for agent, what in words.items())
     return 0

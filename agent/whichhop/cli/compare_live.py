@@ -13,6 +13,7 @@ from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.app.collect import bounds_of
 from whichhop.app.live_comparison import LiveComparison, live_comparison
 from whichhop.app.live_news import Asker
+from whichhop.app.past_faults import PastFaults
 from whichhop.cli.times import clock_text
 from whichhop.compare.day_book import ChangeKind, VerdictChange, changes
 from whichhop.compare.windows.table import TICK_NS
@@ -22,6 +23,7 @@ from whichhop.config.keys import PurposeKeys, derive_keys, key_path_for, read_ke
 from whichhop.daemon.options import default_store
 from whichhop.model import Home, Verdict
 from whichhop.model.bulletin import Bulletin, LinkState
+from whichhop.model.time_words import zone_of
 from whichhop.model.units import NS_PER_S, minute_of, seconds_to_next
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.store import Store
@@ -148,7 +150,8 @@ def follow(args: argparse.Namespace, house: House) -> int:
     teller = NewsPrinter(as_json=args.json)
     try:
         with Store.make(path) as store:
-            _follow(live_comparison(house, args.home.name, store), store, keys, teller)
+            past = PastFaults(store, zone_of(house.home))
+            _follow(live_comparison(house, args.home.name, store, past), store, keys, teller)
     except KeyboardInterrupt:
         teller.aside("stopped")
     return 0

@@ -8,11 +8,11 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from whichhop.app.agents_reload import tell_agents
 from whichhop.app.invitation import TRIES, Invitation
 from whichhop.app.inviting import Invited, Inviting, Joined
 from whichhop.app.joining_place import Wish
 from whichhop.app.pairing_line import PORT
-from whichhop.app.telling import tell_agents
 from whichhop.cli.setup import owner_words
 from whichhop.config.check import read_home
 from whichhop.config.keys import key_path_for, read_key

@@ -7,8 +7,8 @@ import sys
 from dataclasses import asdict, replace
 from pathlib import Path
 
+from whichhop.app.agents_reload import tell_agents_of_epoch
 from whichhop.app.revoking import Revocation, check_revocable, revoke
-from whichhop.app.telling import tell_agents_of_epoch
 from whichhop.config.epochs import in_force
 from whichhop.config.keys import derive_keys
 from whichhop.model.units import NS_PER_S

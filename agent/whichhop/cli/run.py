@@ -1,12 +1,14 @@
 """`whichhop run`: the agent itself."""
 
 import argparse
+import subprocess
 from importlib.util import find_spec
 from pathlib import Path
 
 from whichhop.daemon.options import RunOptions, default_store
 from whichhop.daemon.run import run_agent
 from whichhop.errors import INSTALL_COMPARER, WhichhopError
+from whichhop.net.child import our_module
 
 EPILOG = """\
 examples:
@@ -25,7 +27,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The verb's arguments."""
     parser.epilog = EPILOG
     parser.add_argument("home", type=Path, metavar="HOME", help="the home file (YAML)")
-    parser.add_argument("--node", required=True, metavar="NAME", help="the node this machine is")
+    parser.add_argument(
+        "--node",
+        metavar="NAME",
+        help="the node this machine is; may be left out where the home has one agent",
+    )
     parser.add_argument("--key", type=Path, metavar="FILE", help="the key file (default: HOME's name, .key)")
     parser.add_argument(
         "--store", type=Path, metavar="FILE", help="where records are kept (default: the state folder)"
@@ -44,16 +50,30 @@ def _check_extra() -> None:
         raise WhichhopError(f"run --compare needs {' and '.join(missing)}: {INSTALL_COMPARER}")
 
 
+def _the_one_agent(home_file: Path) -> str:
+    """Asked of a child: what reads a home file weighs twenty megabytes, which this process would keep."""
+    words = our_module("whichhop.config.handover", str(home_file))
+    done = subprocess.run(words, capture_output=True, text=True, check=False)  # noqa: S603 - our own module
+    if done.returncode:
+        raise WhichhopError(done.stderr.strip())
+    agents = done.stdout.splitlines()
+    if len(agents) != 1:
+        names = ", ".join(f"--node {name}" for name in agents) or "agent: true on a node first"
+        raise WhichhopError(f"{home_file}: say which of its agents this machine is: {names}")
+    return agents[0]
+
+
 def run(args: argparse.Namespace) -> int:
     """Run until told to stop."""
     if args.compare:
         _check_extra()
+    node = args.node or _the_one_agent(args.home)
     return run_agent(
         RunOptions(
             home_file=args.home,
-            node=args.node,
+            node=node,
             key_file=args.key,
-            store=args.store or default_store(args.node),
+            store=args.store or default_store(node),
             compare=args.compare,
         )
     )

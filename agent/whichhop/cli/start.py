@@ -15,6 +15,7 @@ from whichhop.app.first_look import (
     node_name,
 )
 from whichhop.app.modem_look import USUAL, ModemLook
+from whichhop.app.silent_targets import silent_targets
 from whichhop.app.store_windows import compared
 from whichhop.app.under_load import GAP_S, load_by_hop
 from whichhop.cli.join import add_joining, join_home
@@ -49,7 +50,7 @@ from whichhop.printable import printable, shown
 EPILOG = """\
 examples:
   whichhop start
-  whichhop start --target harbour.example.net --line cable
+  whichhop start --target harbour.example.net --line cable --plan 250/25
   whichhop start --yes --seconds 60
   whichhop start --target harbour.example.net --transfer https://harbour.example.net/large.bin
   whichhop start --modem 192.168.100.1    reads the modem's levels; where cable modems have their page
@@ -62,6 +63,7 @@ without one nothing is determined about the access line. The modem is read, and 
 say so by option or when asked: --yes alone does neither.
 """
 DEFAULT_FILE = Path("home.yaml")
+ELSEWHERE = "make it, or name a file in a folder where you may write"
 SECONDS = 200
 """A fault that was there before the first packet is named after three minutes at the earliest."""
 LEAST_SECONDS, MOST_SECONDS = 30, 3600
@@ -88,6 +90,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--line",
         metavar="WORD",
         help=f"what the access line runs over: {', '.join(LINES[:-1])}, or another word for one of them",
+    )
+    parser.add_argument(
+        "--plan", metavar="DOWN/UP", help="the rates that are paid for, in Mbit/s, such as 250/25"
     )
     parser.add_argument("--gateway", metavar="ADDRESS", help="the router, where this machine cannot tell")
     parser.add_argument(
@@ -140,12 +145,17 @@ def _plan_words(home: Home, node: str, seconds: int, transfer: str | None) -> st
     return "\n".join([*lines, *load, "and to nothing else."])
 
 
+def _write(file: Path, text: str) -> None:
+    try:
+        file.write_text(text)
+    except OSError as trouble:
+        raise WhichhopError(f"{file}: cannot be written: {trouble.strerror}; {ELSEWHERE}") from None
+    say(f"written: {file}")
+
+
 def _join(args: argparse.Namespace, file: Path) -> str | None:
     """This machine's node where it joins a home first; None where it was not asked to."""
     if args.join is None:
-        given = [f"--{name}" for name in ("code", "name", "address") if getattr(args, name) is not None]
-        if given:
-            raise WhichhopError(f"{given[0]}: is for --join ADDRESS; give both, or neither")
         return None
     done = join_home(args, args.join, file, args.store)
     say(f"joined as {done.node}; its key: {done.key} (the other screen shows the same)")
@@ -216,23 +226,35 @@ def _other_end(args: argparse.Namespace, home: Home) -> str | None:
     return said
 
 
-def run(args: argparse.Namespace) -> int:
-    """Look, ask, measure, answer. Exit code 1 when the user says no."""
+def _refuse_nonsense(args: argparse.Namespace) -> None:
+    given = [f"--{name}" for name in ("code", "name", "address") if getattr(args, name) is not None]
+    if given and args.join is None:
+        raise WhichhopError(f"{given[0]}: is for --join ADDRESS; give both, or neither")
     if not LEAST_SECONDS <= args.seconds <= MOST_SECONDS:
         raise WhichhopError(f"--seconds {args.seconds}: from {LEAST_SECONDS} to {MOST_SECONDS}, please")
     if not args.yes and not sys.stdin.isatty():
         raise WhichhopError("start asks before it probes, and nobody can answer here; say so with --yes")
+    if not args.home.parent.is_dir():
+        raise WhichhopError(f"{args.home}: there is no folder {args.home.parent}; {ELSEWHERE}")
+
+
+def _refuse_what_is_for_a_new_file(args: argparse.Namespace) -> None:
+    file = args.home
+    if args.target or args.line is not None or args.plan is not None:
+        raise WhichhopError(f"{file} is there already; write targets, the line's medium and the plan in it")
+    if args.modem is not None:
+        raise WhichhopError(f"{file} is there already; write `levels: {{snmp: ADDRESS}}` at the modem in it")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Look, ask, measure, answer. Exit code 1 when the user says no."""
+    _refuse_nonsense(args)
     file: Path = args.home
     draft: Draft | None = None
     modem: ModemLook | None = None
     joined = _join(args, file)
     if file.exists():
-        if args.target or args.line is not None:
-            raise WhichhopError(f"{file} is there already; write targets and the line's medium in it")
-        if args.modem is not None:
-            raise WhichhopError(
-                f"{file} is there already; write `levels: {{snmp: ADDRESS}}` at the modem in it"
-            )
+        _refuse_what_is_for_a_new_file(args)
         home = read_home(file)
         node = joined or _own_node(home, look_around(gateway_of(args.gateway))).name
         other_end = _other_end(args, home)
@@ -248,8 +270,7 @@ def run(args: argparse.Namespace) -> int:
     if draft is not None:
         found, modem = ask_router_and_modem(draft)
         home = drafted(draft, found, file)
-        file.write_text(draft.text(found))
-        say(f"written: {file}")
+        _write(file, draft.text(found))
     if not key_path_for(file).exists():
         create_key(key_path_for(file))
         if (word := make_owner(file)) is not None:
@@ -261,6 +282,7 @@ def run(args: argparse.Namespace) -> int:
     # What is idle is judged; what the transfer did is told beside it.
     end = SystemClock().utc_ns() if result is None else int(result["start_ns"]) - GAP_S * NS_PER_S
     with opened(Source(home_file=file, store=store, offline=True), home, say) as source:
+        silent, nothing = silent_targets(source.store, home, node, began, end)
         answer = Answer(
             file=file,
             node=node,
@@ -268,6 +290,8 @@ def run(args: argparse.Namespace) -> int:
             result=result,
             hops=[] if result is None else load_by_hop(source.store, home, node, result),
             modem=modem,
+            silent=silent,
+            nothing_answered=nothing,
             own_traffic=bool(home.counters) or any(n.wan_interface for n in home.nodes.values()),
         )
     if args.json:

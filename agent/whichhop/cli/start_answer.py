@@ -12,6 +12,8 @@ from whichhop.compare.suspects.vantage import separation
 from whichhop.compare.words import NO_FAULT, explain, not_measured_words
 from whichhop.model import Home, derive_sessions
 
+NOTHING_ANSWERED = "Not determined: nothing that was probed answered."
+
 
 def _advice(home: Home) -> list[str]:
     """Where one more agent or target would help most."""
@@ -20,7 +22,11 @@ def _advice(home: Home) -> list[str]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """All that a start came to. result, hops: of the transfer; own_traffic: whether anybody counts it."""
+    """All that a start came to.
+
+    result, hops: of the transfer; own_traffic: whether anybody counts it; silent: targets that never
+    answered.
+    """
 
     file: Path
     node: str
@@ -29,13 +35,15 @@ class Answer:
     hops: Sequence[HopLoad]
     modem: ModemLook | None
     own_traffic: bool
+    silent: Sequence[str] = ()
+    nothing_answered: bool = False
 
     def text(self) -> str:
         """One sentence first, the rest of each verdict, what cannot be told, and what to do next."""
         found = self.found
         told = [line for verdict in found.verdicts for line in explain(verdict)]
-        first, *more = told or [NO_FAULT]
-        if not told and self.modem is not None and self.modem.calls_for_action:
+        first, *more = told or [NOTHING_ANSWERED if self.nothing_answered else NO_FAULT]
+        if not told and not self.nothing_answered and self.modem is not None and self.modem.calls_for_action:
             first = f"No hop exceeded its own quiet baseline, but see the modem's levels. {self.modem.words}"
         if self.result is not None:
             first = f"{first.removesuffix('.')}; {load_words(self.result, self.hops)}."
@@ -56,12 +64,22 @@ class Answer:
         """What this answer leaves open, a sentence each."""
         links = [k for k in self.found.home.links if k.name in self.found.unmeasured]
         out = [words] if (words := not_measured_words(links, str(self.file))) else []
+        out += [
+            f"{name} did not answer a single packet, so nothing is determined about the path to it;"
+            " see whether its address is right and it is on."
+            for name in self.silent
+        ]
         if self.result is None:
             out.append(
                 "Latency under load was not tried; name a file that you may fetch with --transfer URL."
             )
         if not self.own_traffic:
             out.append("Own traffic is not counted, so it may look like a fault of the line (wan_counters).")
+        elif self.found.home.plan is None:
+            out.append(
+                "Own traffic is counted, but whether it fills the line only the plan's rates tell:"
+                f" add the line `plan: {{down_mbps: 250, up_mbps: 25}}` with yours to {self.file}."
+            )
         if self.modem is not None and self.modem.levels is None:
             out.append(self.modem.words)
         return out
@@ -76,6 +94,7 @@ class Answer:
             "node": self.node,
             "under_load": load,
             "modem": None if self.modem is None else self.modem.words,
+            "silent": list(self.silent),
             "cannot_tell": self.cannot_tell(),
             "advice": _advice(self.found.home),
         }

@@ -8,6 +8,7 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 from whichhop.app.first_look import (
     Found,
@@ -15,6 +16,7 @@ from whichhop.app.first_look import (
     home_file,
     line_of,
     node_name,
+    plan_of,
     target_of,
 )
 from whichhop.app.modem_look import USUAL, ModemLook, look_at_modem, modem_place
@@ -27,6 +29,8 @@ from whichhop.model import Home
 from whichhop.net.surroundings import Surroundings, addresses_of_name, look_around
 from whichhop.printable import shown
 from whichhop.probes.router_offers import PUBLIC, Offer, snmp_offer, upnp_offer
+
+T = TypeVar("T")
 
 
 def say(text: str) -> None:
@@ -52,6 +56,7 @@ class Draft:
     target: Target | None
     modem: str | None
     download: str | None
+    plan: tuple[str, str] | None
 
     def text(self, found: Found) -> str:
         """The home file, with what was found."""
@@ -63,6 +68,7 @@ class Draft:
             target=self.target,
             low_ports=not hasattr(os, "geteuid") or os.geteuid() == 0,
             found=found,
+            plan=self.plan,
         )
 
 
@@ -71,6 +77,7 @@ def new_draft(args: argparse.Namespace) -> Draft:
     line = line_of(args.line)
     modem = None if args.modem is None else modem_place(args.modem)
     download = None if args.transfer is None else _download(args.transfer)
+    plan = None if args.plan is None else plan_of(args.plan)
     here = look_around(gateway_of(args.gateway))
     node = node_name(here.name)
     upstream = _target(args.target, node) if args.target else None
@@ -81,9 +88,10 @@ def new_draft(args: argparse.Namespace) -> Draft:
     joined = f"by {'Wi-Fi' if here.radio else 'cable'}" + (f" ({here.interface})" if here.interface else "")
     say(f"This machine: {node}, {here.address}, joined {joined}; its router: {here.gateway}.")
     if _can_ask(args):
+        plan = plan or _asked("The plan's rates, down/up in Mbit/s? [such as 250/25, or N] ", plan_of)
         modem = modem or _asked_modem()
         download = download or _asked_download()
-    return Draft(here=here, node=node, line=line, target=upstream, modem=modem, download=download)
+    return Draft(here=here, node=node, line=line, target=upstream, modem=modem, download=download, plan=plan)
 
 
 def _download(said: str) -> str:
@@ -107,7 +115,7 @@ def answer_to(question: str) -> str:
     return sys.stdin.readline().strip()
 
 
-def _asked(question: str, read: Callable[[str], str]) -> str | None:
+def _asked(question: str, read: Callable[[str], T]) -> T | None:
     """What somebody typed, asked again while it cannot be read; None for a no."""
     while (said := answer_to(question)).lower() not in ("", "n", "no"):
         try:

@@ -19,8 +19,11 @@ from whichhop.model.bulletin import (
     RoomRate,
     ToldVerdict,
 )
+from whichhop.model.felt import Felt
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
+from whichhop.model.past_fault import PastDays
+from whichhop.stats.proportion import wilson
 
 LATELY_TICKS = 6
 """A minute: long enough for a figure of loss, short enough to be called now."""
@@ -42,12 +45,15 @@ def bulletin_of(
     modems: Sequence[ModemNow] = (),
     own_use: OwnUse | None = None,
     notices: Sequence[NoticeHeard] = (),
+    past: PastDays | None = None,
+    felt: Sequence[Felt] = (),
 ) -> Bulletin:
     """What stands after the follower's last tick.
 
     told: the last day's verdicts in any order (see told.DayBook). troubles: by agent, why it does not answer.
     steps: what to do next, the best first; the verdicts' own advice unless given.
     own_use: the home's own traffic of the last minute. notices: what agents let each other know of notices.
+    past: the last month by the day. felt: what is felt though no hop is slow; without a step it is left out.
     """
     home, table = standing.home, standing.table
     ordered = sorted(told, key=lambda v: (v.end_ns is None, v.start_ns, v.elements), reverse=True)[:MOST_TOLD]
@@ -71,6 +77,9 @@ def bulletin_of(
         modems=tuple(modems),
         own_use=own_use,
         notices=tuple(notices),
+        past=past,
+        zone=home.zone or "",
+        felt=tuple(f for f in felt if f.steps),
     )
 
 
@@ -180,6 +189,8 @@ def _figures(standing: HomeState, columns: Sequence[int]) -> _Figures:
         if loss is not None and sent:
             # Shares of what arrived multiply along a path.
             loss = max(0.0, 1.0 - (1.0 - loss) / max(1.0 - gone / sent, 1e-9))
+            if gone and wilson(lost, packets).low <= wilson(gone, sent).high:
+                loss = None  # chance alone makes as much of a difference
         if added is not None:
             # Box by box and tick by tick, so that what comes and goes on the shared part cancels.
             each = _median(_excess(standing, own) - _excess(standing, before))

@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.history import DEFAULT_SETTINGS, judge_with_levels, judgeable, prepare
+from whichhop.compare.history import DEFAULT_SETTINGS, judge_changes, judge_with_levels, judgeable, prepare
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
@@ -21,6 +21,7 @@ from whichhop.compare.windows.second_counts import RecordSeconds
 from whichhop.compare.windows.table import WindowTable, whole_ticks
 from whichhop.compare.words import explain
 from whichhop.model import Home, Level, Reading, Record, Session, SessionKey, Verdict, derive_sessions
+from whichhop.model.felt import Felt
 from whichhop.model.stamps import told_stamps
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
@@ -50,6 +51,8 @@ class Comparison:
     unmeasured: tuple[str, ...]
     not_judged_s: Mapping[str, float]
     clocks_off_s: Mapping[str, float]
+    felt: tuple[Felt, ...] = ()
+    """What users feel though no hop is slow; worked out after all the rest, which it never changes."""
 
     @property
     def unusual(self) -> list[Level]:
@@ -107,11 +110,18 @@ def compare_records(
 
 
 def compare_windows(
-    home: Home, windows: WindowTable, readings: Iterable[Reading], settings: Settings = DEFAULT_SETTINGS
+    home: Home,
+    windows: WindowTable,
+    readings: Iterable[Reading],
+    settings: Settings = DEFAULT_SETTINGS,
+    *,
+    changes_alone: bool = False,
 ) -> Comparison | None:
     """Judge the home's own sessions over windows that are cut already; None when nothing was sent in them.
 
-    Columns of unknown sessions are passed over, and so are ticks before the first packet and after the last.
+    changes_alone: what was there before the first window is not looked for, and no level is told; it takes
+    nearly all of the time. Columns of unknown sessions are passed over, and so are ticks before the first
+    packet and after the last.
     """
     measured = windows.measured()
     if measured is None:
@@ -120,7 +130,10 @@ def compare_windows(
     measured = measured.picked(there)
     sessions = derive_sessions(home)
     case = prepare(home, sessions, measured, readings, settings)
-    verdicts, levels = judge_with_levels(case) if judgeable(sessions, measured) else ([], ())
+    verdicts: list[Verdict] = []
+    levels: tuple[Level, ...] = ()
+    if judgeable(sessions, measured):
+        verdicts, levels = (judge_changes(case), ()) if changes_alone else judge_with_levels(case)
     return Comparison(
         home=home,
         windows=measured,
@@ -164,4 +177,5 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
         "not_measured": list(comparison.unmeasured),
         "levels": [msgspec.to_builtins(v) for v in comparison.levels],
         "verdicts": [verdict_data(v) for v in comparison.verdicts],
+        "felt": [msgspec.to_builtins(f) | {"line": f.line} for f in comparison.felt],
     }

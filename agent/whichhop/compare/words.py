@@ -4,10 +4,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Protocol
 
 from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKey, Severity, Verdict
+from whichhop.model.felt import Felt
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.links import HOUSE_CABLING
 from whichhop.model.percent import percent, probability_words
 from whichhop.model.stamps import program_stamps
+from whichhop.model.time_words import how_long
 
 
 class NamedLink(Protocol):
@@ -46,7 +48,7 @@ def element_words(name: str) -> str:
     """An element's name as a reader would say it."""
     kind, _, rest = name.partition(":")
     if rest and kind in PSEUDO:
-        return PSEUDO[kind].format(rest)
+        return PSEUDO[kind].format(rest).replace("the box box ", "the box ")
     if name == "own-traffic":
         return "the home's own traffic"
     if name == "beyond":
@@ -161,7 +163,7 @@ def severity_words(severity: Severity) -> str:
         low, high = severity.loss_low or 0.0, severity.loss_high or 0.0
         parts.append(
             f"{percent(severity.loss_ratio, 1)} of {severity.sent} packets lost "
-            f"(95 % interval {percent(low, 1)} to {percent(high, 1)}{loss_way_words(severity)})"
+            f"(95 % confidence interval {percent(low, 1)} to {percent(high, 1)}{loss_way_words(severity)})"
         )
     return " and ".join(parts)
 
@@ -171,16 +173,18 @@ def headline(verdict: Verdict) -> str:
     sure = f"{probability_words(verdict.probability)} sure"
     if verdict.cause is Cause.HEALTHY:
         return f"Nothing exceeds its own quiet baseline ({sure})."
+    be = "is" if verdict.end_ns is None else "was"
     if verdict.place:
         place = f"{verdict.place[0].upper()}{verdict.place[1:]}"
-        return f"{place} ({sure} that it is one of these, which packets cannot tell apart)."
+        return f"{place} ({sure} that it {be} one of these, which packets cannot tell apart)."
     where = names_words(verdict.elements)
+    if verdict.elements == (str(Cause.OWN_TRAFFIC),):
+        return f"The home's own traffic fills the access line ({sure})."
     if verdict.cause is Cause.NOT_SEPARABLE:
-        return f"These cannot be told apart: {where} ({sure} that it is one of them)."
+        return f"These cannot be told apart: {where} ({sure} that it {be} one of them)."
     words = CAUSE_TABLE[verdict.cause].words
-    text = f"{words}: {where} ({sure})."
-    if not verdict.proven:
-        text = f"likely, not proven: {text}"
+    proof = "" if verdict.proven else "; proof is still missing"
+    text = f"{words}: {where} ({sure}{proof})."
     return text[0].upper() + text[1:]
 
 
@@ -200,10 +204,19 @@ NOT_PROVEN_OF_THE_LINE = (
 
 
 def owner_words(verdict: Verdict) -> str:
-    """Whose it is to mend."""
+    """Whose it is to fix, or was while it went on."""
     if verdict.place:
         return NOT_PROVEN_OF_THE_LINE
     owner = CAUSE_TABLE[verdict.cause].owner
+    if verdict.end_ns is not None:
+        return {
+            Owner.HOME: "It was the home's to fix.",
+            Owner.PROVIDER: f"It was the provider's to fix, or {HOUSE_CABLING}.",
+            Owner.PROVIDER_OR_FURTHER: "It was the provider's, or further out.",
+            Owner.TARGET: "It was the destination's; nothing at home would have changed it.",
+            Owner.RESOLVER: "It was for whoever runs the resolver.",
+            Owner.NOBODY: "",
+        }[owner]
     return {
         Owner.HOME: "It is the home's to fix.",
         Owner.PROVIDER: f"It is the provider's to fix, or {HOUSE_CABLING}.",
@@ -224,6 +237,8 @@ def spoke_for(verdict: Verdict) -> str:
     if not verdict.standing:
         return f"Sessions that cross it saw {figures}."
     then = "Sessions" if verdict.end_ns is None else "Until then sessions"
+    if verdict.cause is Cause.OWN_TRAFFIC:
+        return f"{then} that cross it saw {figures}, against the quiet minutes after it."
     return f"{then} that cross it saw {figures}, against what is usual for such links."
 
 
@@ -238,8 +253,7 @@ def spells_words(verdict: Verdict) -> str:
     """That it came and went, how often and for how long; empty where it was there all the time."""
     if verdict.spells < 2 or verdict.spells_s is None:
         return ""
-    there = verdict.spells_s
-    length = f"{there / 60:.0f} min" if there >= 120 else f"{there:.0f} s"
+    length = how_long(verdict.spells_s)
     return f"It came and went: there {verdict.spells} times, {length} in all; the figures are of that time."
 
 
@@ -257,6 +271,17 @@ def inside_words(verdict: Verdict) -> list[str]:
     if named is not None:
         return [f"{found.line}, because {'; '.join(named.evidence)}." if named.evidence else f"{found.line}."]
     return [f"{found.line}.", *(f"To tell why: {s}." for s in found.settles[:1])]
+
+
+def felt_words(found: Felt) -> list[str]:
+    """What users feel though no hop is slow: the answer, what they notice, figures, what to do."""
+    return [
+        f"{found.line}.",
+        f"  What users notice: {found.feels}.",
+        *(f"  Measured: {e}." for e in found.evidence),
+        *(f"  Next: {s}" for s in found.steps),
+        f"  To check afterwards: {found.check}",
+    ]
 
 
 def explain(verdict: Verdict) -> list[str]:

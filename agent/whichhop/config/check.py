@@ -8,6 +8,7 @@ from pathlib import Path
 
 from whichhop.config.counters import build_counters, build_device_names, counter_troubles, own_interface
 from whichhop.config.epochs import revoked_names, without_revoked
+from whichhop.config.fleet import build_fleet, fleet_troubles
 from whichhop.config.found_addresses import read_found, with_found
 from whichhop.config.home_text import NO_HOME, read_text
 from whichhop.config.house import (
@@ -281,6 +282,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         counters=build_counters(file, home_file),
         devices=build_device_names(file),
         notices=build_notices(file, home_file),
+        fleet=build_fleet(file, home_file),
     )
 
 
@@ -291,6 +293,7 @@ _RULES = (
     _resolver_troubles,
     counter_troubles,
     notice_troubles,
+    fleet_troubles,
     _url_troubles,
     _port_troubles,
     level_troubles,

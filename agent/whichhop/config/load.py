@@ -7,7 +7,8 @@ from typing import Any
 
 import yaml
 
-from whichhop.config.syntax_mistakes import syntax_mistake
+from whichhop.config.syntax_mistakes import Stop, stop_at
+from whichhop.config.syntax_repairs import repaired
 from whichhop.errors import MOST_COMPLAINTS, Complaint, ConfigError
 from whichhop.printable import printable, shown
 
@@ -194,40 +195,61 @@ def load_yaml(text: str, file: str) -> Located:
     return located
 
 
+def _composed(text: str) -> yaml.Node | Stop | None:
+    """The YAML library's tree, None of an empty text; or where it stops."""
+    try:
+        root: yaml.Node | None = yaml.compose(text, Loader=yaml.SafeLoader)
+    except yaml.YAMLError as trouble:
+        began = getattr(trouble, "context_mark", None)
+        mark = getattr(trouble, "problem_mark", None) or began
+        return stop_at(
+            text,
+            mark.line if mark else 0,
+            str(getattr(trouble, "problem", None) or "a character that YAML does not allow"),
+            context=str(getattr(trouble, "context", None) or ""),
+            context_at=began.line if began else None,
+            column=mark.column if mark else 0,
+        )
+    return root
+
+
+def _stop(text: str) -> Stop | None:
+    found = _composed(text)
+    return found if isinstance(found, Stop) else None
+
+
 def read_yaml(text: str, file: str) -> Located:
     """Plain data (dict, list, str, int, float, bool, None) of a YAML text, with what is wrong in it.
 
-    Every repeated key, alias, base-60 number and bare yes/no/on/off becomes a complaint beside the data.
-    Raises ConfigError with the one line that YAML cannot parse.
+    Every repeated key, alias, base-60 number and bare yes/no/on/off becomes a complaint beside the data, and
+    so does a line that YAML cannot parse where it is clear what was meant. Raises ConfigError with all such
+    lines where it is not.
     """
     if len(text) > MOST_CHARACTERS:
         raise one_complaint(
             file, f"{len(text)} characters are no home file", f"keep it under {MOST_CHARACTERS}"
         )
+    mistakes: list[Complaint] = []
     try:
-        root = yaml.compose(text, Loader=yaml.SafeLoader)
+        root = _composed(text)
+        if isinstance(root, Stop):
+            found = repaired(text, _stop)
+            mistakes = [
+                Complaint(file=file, line=one.line + 1, key="", problem=one.problem, remedy=one.remedy)
+                for one in found.mistakes
+            ]
+            root = None if found.text is None else _composed(found.text)
+            if root is None or isinstance(root, Stop):
+                raise ConfigError(mistakes)
     except RecursionError:
         raise one_complaint(
             file, "nested without end", "write it flat, as the examples in configs/"
         ) from None
     except (ValueError, OverflowError) as trouble:  # an escape or a number in a directive that is none
         raise one_complaint(file, f"not YAML: {trouble}", "write it as the examples in configs/") from trouble
-    except yaml.YAMLError as trouble:
-        began = getattr(trouble, "context_mark", None)
-        mark = getattr(trouble, "problem_mark", None) or began
-        found = syntax_mistake(
-            text,
-            mark.line if mark else 0,
-            str(getattr(trouble, "problem", None) or "a character that YAML does not allow"),
-            str(getattr(trouble, "context", None) or ""),
-            began.line if began else None,
-        )
-        raise ConfigError(
-            [Complaint(file=file, line=found.line + 1, key="", problem=found.problem, remedy=found.remedy)]
-        ) from trouble
     if root is None or (isinstance(root, yaml.ScalarNode) and root.tag.endswith(":null")):
         raise one_complaint(file, "the file is empty", "start from one of the example homes in configs/")
-    reader = _Reader(file=file)
+    reader = _Reader(file=file, complaints=mistakes)
     try:
         data = reader.read(root, ())
     except RecursionError:

@@ -8,6 +8,7 @@ from pydantic import AfterValidator, Field, StringConstraints
 from whichhop.config import texts
 from whichhop.config.schema_of_house import BoxPart, Line, Part, RunPart
 from whichhop.model import LinkKind, Medium, NodeKind
+from whichhop.model.fleet import DEFAULT_QUEUE_MB, WriteVersion
 from whichhop.model.levels_source import Fact
 from whichhop.model.notices import LEAST_PROBABILITY, LEAST_SECONDS, MailSecurity
 
@@ -211,7 +212,7 @@ class LimitsPart(Part):
     quiet_hours: Annotated[str, AfterValidator(texts.quiet_hours)] | None = None
     """When no transfer runs, such as "23:00-07:00"."""
     keep_days: Annotated[int, Field(ge=1, le=36_500)] = 90
-    """Records older than this are dropped."""
+    """Records, and past faults on the page, older than this are dropped."""
     store_mb: Annotated[float, Field(ge=10, le=1_000_000_000, strict=False)] = 1000
     """The oldest records go when the store holds more than this."""
     transfers_a_day: Annotated[int, Field(ge=0, le=24)] = 0
@@ -292,6 +293,23 @@ class NoticesPart(Part):
     """What is over sooner is not told."""
 
 
+class FleetPart(Part):
+    """The server of many homes that this home's agents write their windows to; nothing is written without."""
+
+    write: Annotated[str, AfterValidator(texts.url)]
+    """Its remote-write address, such as https://metrics.example.net/api/v1/write."""
+    token_file: str | None = None
+    """A file that holds only this home's token, sent as `Authorization: Bearer`; mode 0600."""
+    ca_file: str | None = None
+    """A file with the certificate (PEM) of the authority that vouches for the server, where that is yours."""
+    queue_mb: Annotated[float, Field(ge=1, le=100_000, strict=False)] = DEFAULT_QUEUE_MB
+    """How much each agent keeps on its disk while the server cannot be reached; the oldest goes first."""
+    region: Annotated[str, AfterValidator(texts.short_line)] | None = None
+    """A word of yours for where the line ends, such as a provider's edge, by which homes are compared."""
+    version: Annotated[WriteVersion, Field(strict=False)] = WriteVersion.ONE
+    """The remote-write version that the server takes."""
+
+
 class HomeFile(Part):
     """The whole file."""
 
@@ -315,6 +333,8 @@ class HomeFile(Part):
     """Who may see the agents' page."""
     notices: NoticesPart | None = None
     """Who is told when a fault begins and when it ends."""
+    fleet: FleetPart | None = None
+    """Which server of many homes is written to; none unless you name one."""
     announce: bool | None = None
     """Whether agents announce themselves to each other (DNS-SD); unless written, where one has no address."""
     ports: PortsPart = Field(default_factory=PortsPart)

@@ -3,9 +3,7 @@
 import asyncio
 import random
 import sys
-from contextlib import suppress
 from functools import partial
-from pathlib import Path
 
 from whichhop import __version__
 from whichhop.daemon.agent import Agent
@@ -22,6 +20,7 @@ from whichhop.daemon.beside.upstream import Upstream
 from whichhop.daemon.beside.whereabouts import EVERY_S as WHERE_S
 from whichhop.daemon.beside.whereabouts import Whereabouts
 from whichhop.daemon.children import Children
+from whichhop.daemon.fleet.fleet_writer import FleetWriter
 from whichhop.daemon.home_in_use import HomeInUse, InUse, loaded_sessions, read_home
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.notice.notices import Notices
@@ -29,7 +28,7 @@ from whichhop.daemon.open_records import OpenRecords
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.probers import ProberMaker, estimate_now
 from whichhop.daemon.sockets import ApiInUse, ProbersInUse, ReflectorInUse
-from whichhop.daemon.store_thread import StoreThread
+from whichhop.daemon.store_thread import StoreThread, size_of
 from whichhop.daemon.transfer.transfers import Transfers
 from whichhop.daemon.troubles import SETTLE_S, Strangers, Troubles, words_of
 from whichhop.errors import WhichhopError
@@ -40,8 +39,8 @@ from whichhop.net.child import run_child
 from whichhop.net.clock import SystemClock
 from whichhop.net.host import Host
 from whichhop.net.timer import open_alarm
-from whichhop.probes.alibi import Alibi
 from whichhop.probes.base import Prober
+from whichhop.probes.machine_trouble import MachineTrouble
 from whichhop.probes.watch import MachineWatch
 from whichhop.serve.app import App
 from whichhop.serve.door import Door
@@ -111,7 +110,7 @@ class Daemon:
             observe=self._observe,
             failed=partial(self.troubles.survived, "probers"),
         )
-        self.watch = MachineWatch(Alibi(node), self.clock, self.host, self.agent.take)
+        self.watch = MachineWatch(MachineTrouble(node), self.clock, self.host, self.agent.take)
         self.agent.watch = self.watch
         self.live.skipped = self.agent.skipped
         self.probers = ProbersInUse(self._make_probers, lambda made: setattr(self.agent, "probers", made))
@@ -162,6 +161,10 @@ class Daemon:
         self.where = Whereabouts(
             lambda: self.home.now, self.options, self.jobs, moved=self._moved, reload=self.reload, say=say
         )
+        outbox = self.options.store.with_suffix(".outbox")
+        self.fleet = FleetWriter(
+            outbox, self.clock, self.live, troubles=self.troubles, children=self.children, jobs=self.jobs
+        )
         book = self.options.store.with_suffix(".notices")
         self.notices = Notices(
             node, book, self.clock, self.jobs, run_child, troubles=self.troubles, told=self._keep_reading
@@ -195,6 +198,7 @@ class Daemon:
         self.home.follow("routes", lambda _: self._look_anew())
         self.home.follow("whereabouts", self.where.follow)
         self.home.follow("notices", lambda new: self.notices.follow(new.home))
+        self.home.follow("fleet", lambda new: self.fleet.follow(new.home, new.node.name))
         self.home.follow("comparer", lambda _: self.comparer.restart())
 
     def _show_keys(self, home: InUse) -> None:
@@ -214,6 +218,7 @@ class Daemon:
         self.calls.add(key, sample)
         self.upstream.heard(key, sample)
         self.transfers.load.add(key, sample)
+        self.fleet.observe(key, sample)
 
     def _keep_figure(self, name: str, target: str, value: float) -> None:
         self._keep_reading(f"{name}:{target}", value)
@@ -230,6 +235,7 @@ class Daemon:
     def _keep(self, records: list[Record], readings: list[Reading]) -> None:
         """Show and store what has settled; times are stored as exactly as the stamps are good for."""
         self.live.kept(records, readings)
+        self.fleet.kept(records, readings)
         self.store.keep([settle(r) for r in records], readings)
 
     async def _keep_draft(self) -> None:
@@ -259,12 +265,6 @@ class Daemon:
         self.live.failures["store"] += 1
         say(text)
 
-    def loop_trouble(self, _loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
-        """What the event loop hears of a callback or a forgotten task: survived, whatever a stranger sent."""
-        trouble = context.get("exception")
-        words = words_of(trouble) if isinstance(trouble, BaseException) else ""
-        self.troubles.wrong("event-loop", f"{context.get('message')}: {words}", passing=True)
-
     def _wake(self, due_ns: MonoNs) -> None:
         try:
             following = self.agent.wake(due_ns)
@@ -288,7 +288,7 @@ class Daemon:
     async def start(self) -> None:
         """Open every socket and begin; SystemRefusedError when one is refused, with nothing left open."""
         first, loop = self.home.now, asyncio.get_running_loop()
-        loop.set_exception_handler(self.loop_trouble)
+        loop.set_exception_handler(lambda _, context: self.troubles.of_the_loop(context))
         await self.api.open(first)
         self.transfers.open()
         self.reflector.open(first)
@@ -298,6 +298,7 @@ class Daemon:
         self.modems.follow(first.home)
         self.own_traffic.follow_home(first.home, first.node)
         self.links.follow(first.home, first.node)
+        self.fleet.follow(first.home, first.node.name)
         self.alarm = open_alarm(loop, self._wake)
         self.alarm.set(self.clock.mono_ns())
         self.jobs.after_pauses("reflector", REFRESH_S, self._refresh)
@@ -360,11 +361,7 @@ class Daemon:
         self._tell_size()
 
     def _tell_size(self) -> None:
-        size = 0
-        for path in (self.options.store, Path(f"{self.options.store}-wal")):
-            with suppress(OSError):  # the store's thread tells what ails it
-                size += path.stat().st_size
-        self.live.values["store_bytes"] = size
+        self.live.values["store_bytes"] = size_of(self.options.store)
 
     def reload_soon(self) -> None:
         """Take over a changed home file; for a signal."""
@@ -390,6 +387,7 @@ class Daemon:
         await self.where.close()
         await self.transfers.close()
         await self.jobs.close()
+        await self.fleet.close()
         await self.api.close()
         self.reflector.close()
         self.probers.close()

@@ -8,7 +8,7 @@ from whichhop.model import Home, Method, Node, Session
 from whichhop.net.clock import Clock
 from whichhop.net.clock_error import clock_error_ns
 from whichhop.probes.base import Prober, Sink
-from whichhop.probes.fan import Fan
+from whichhop.probes.prober_by_target import ProberByTarget
 from whichhop.probes.table import Needs, make_prober
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 
@@ -50,7 +50,7 @@ class ProberMaker:
         for session in sessions:
             method, target = session.key.method, session.key.target
             by_method.setdefault(method, {})[target] = self._one(method, target)
-        return {method: Fan(method, by_target) for method, by_target in by_method.items()}
+        return {method: ProberByTarget(method, by_target) for method, by_target in by_method.items()}
 
     def _one(self, method: Method, target: str) -> Prober:
         node = self._home.nodes.get(target)

@@ -8,6 +8,7 @@ from whichhop.model import Fate, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import Clock
 from whichhop.probes.base import Prober
+from whichhop.stats.ordered import quantile_of
 from whichhop.wire.flight import WAIT_NS
 
 GAP_S = 0.1
@@ -53,14 +54,6 @@ def _counted(samples: Sequence[Sample]) -> tuple[int, int]:
     return sum(s.fate is Fate.ANSWERED for s in samples), sum(s.fate.lost for s in samples)
 
 
-def _quantile(ordered: Sequence[float], share: float) -> float:
-    """Linear between order statistics (type 7 of Hyndman and Fan 1996); the daemon's rooms load no numpy."""
-    place = share * (len(ordered) - 1)
-    low = math.floor(place)
-    high = min(low + 1, len(ordered) - 1)
-    return ordered[low] + (place - low) * (ordered[high] - ordered[low])
-
-
 def median_ranks(count: int) -> tuple[int, int] | None:
     """The places, from 0, of the order statistics that hold the median with 95 % confidence or more.
 
@@ -89,8 +82,8 @@ def figures_of(samples: Sequence[Sample]) -> dict[str, float | int | None]:
         "sent": len(spoke),
         "lost": sum(s.fate.lost for s in spoke),
         "unsent": sum(s.fate is Fate.NOT_SENT for s in samples),
-        "p50_s": _quantile(trips, 0.5) if trips else None,
+        "p50_s": quantile_of(trips, 0.5) if trips else None,
         "p50_low_s": trips[ranks[0]] if ranks else None,
         "p50_high_s": trips[ranks[1]] if ranks else None,
-        "p95_s": _quantile(trips, 0.95) if len(trips) >= 20 else None,
+        "p95_s": quantile_of(trips, 0.95) if len(trips) >= 20 else None,
     }

@@ -14,8 +14,8 @@ from whichhop.daemon.job_runner import JobRunner
 from whichhop.model import Method
 from whichhop.net.clock import Clock
 from whichhop.net.tls import server_context, show
+from whichhop.probes.admission import Admission
 from whichhop.probes.base import Prober
-from whichhop.probes.gate import Gate
 from whichhop.probes.kinds.stamp_reflector import StampReflector
 from whichhop.serve.app import App
 from whichhop.serve.door import Door
@@ -80,34 +80,34 @@ def _close(probers: Iterable[Prober]) -> None:
 
 
 class ReflectorInUse:
-    """The reflector, and the gate before it."""
+    """The reflector, and the admission before it."""
 
     def __init__(self, clock: Clock, estimate: Callable[[], ErrorEstimate]) -> None:
         self._clock, self._estimate = clock, estimate
         self._home: InUse | None = None
-        self._gate: Gate | None = None
+        self._admission: Admission | None = None
         self._reflector: StampReflector | None = None
 
-    def _made(self, home: InUse) -> tuple[Gate, StampReflector]:
-        gate = Gate(home.answered, services=[home.home.ports.stamp], own=home.node.address or "")
+    def _made(self, home: InUse) -> tuple[Admission, StampReflector]:
+        admission = Admission(home.answered, services=[home.home.ports.stamp], own=home.node.address or "")
         reflector = StampReflector(
             self._clock,
-            gate,
+            admission,
             self._estimate,
             bind=home.node.address or "",
             port=home.home.ports.stamp,
             key=home.signs,
         )
         reflector.open(asyncio.get_running_loop())
-        return gate, reflector
+        return admission, reflector
 
     def open(self, first: InUse) -> None:
         """Listen; SystemRefusedError when the port is refused."""
-        self._gate, self._reflector = self._made(first)
+        self._admission, self._reflector = self._made(first)
         self._home = first
 
     def prepare(self, new: InUse) -> Swap:
-        """A port of its own where address or port change; else the gate and the key change in place."""
+        """A port of its own where address or port change; else the admission and the key change in place."""
         old = self._home
         moves = old is None or (old.node.address, old.home.ports.stamp) != (
             new.node.address,
@@ -119,11 +119,11 @@ class ReflectorInUse:
             self._home = new
             if fresh is None and old is not None and old.signs == new.signs:
                 # Whoever was turned away before is judged anew: an agent just added is answered at once.
-                assert self._gate is not None  # noqa: S101 - opened before any change
-                self._gate.allow(new.answered)
+                assert self._admission is not None  # noqa: S101 - opened before any change
+                self._admission.allow(new.answered)
                 return
             self.close()
-            self._gate, self._reflector = fresh or self._made(new)
+            self._admission, self._reflector = fresh or self._made(new)
 
         def undo() -> None:
             if fresh is not None:

@@ -232,3 +232,12 @@ def _read_only_disk(path: Path) -> bool:
         return bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
     except OSError:
         return False
+
+
+def size_of(path: Path) -> int:
+    """Octets of a store's files, write-ahead log included; the store's thread tells what ails them."""
+    size = 0
+    for file in (path, Path(f"{path}-wal")):
+        with contextlib.suppress(OSError):
+            size += file.stat().st_size
+    return size

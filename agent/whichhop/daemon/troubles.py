@@ -1,7 +1,7 @@
 """What goes wrong in the agent's parts and is survived: told once, counted each time. Pure."""
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from whichhop.printable import printable
 
@@ -27,8 +27,8 @@ class Troubles:
         self._lately: set[str] = set()
         self._lines: Counter[str] = Counter()
 
-    def wrong(self, part: str, text: str, *, passing: bool = False) -> None:
-        """A part failed; told only when it was well before.
+    def wrong(self, part: str, text: str, *, passing: bool = False, another: bool = False) -> None:
+        """A part failed; told only when it was well before, or fails for another reason now.
 
         passing: nobody will say that it is well again; so it is once it settles.
         """
@@ -36,12 +36,18 @@ class Troubles:
         self._now[part] = passing
         self._lately.add(part)
         self._count(part)
-        if not before:
+        if another or not before:
             self._tell(part, text)
 
     def survived(self, part: str, trouble: Exception) -> None:
         """An exception in a part of which nobody will say that it is well again."""
         self.wrong(part, words_of(trouble), passing=True)
+
+    def of_the_loop(self, context: Mapping[str, object]) -> None:
+        """What the event loop hears of a callback or a forgotten task: survived, whatever a stranger sent."""
+        trouble = context.get("exception")
+        words = words_of(trouble) if isinstance(trouble, BaseException) else ""
+        self.wrong("event-loop", f"{context.get('message')}: {words}", passing=True)
 
     def well(self, part: str, text: str = "works again") -> None:
         """A part did its work; told only when it was in trouble before."""

@@ -11,8 +11,10 @@ from whichhop.inside.shape import bad_of
 from whichhop.inside.table import BY_SORT, Row
 from whichhop.model.inner_cause import NAMED_AT, Drawing, InnerAnswer, InnerCause, Reason
 
-TEMPER = 1.0
-"""Signs are not independent of each other: their sum counts for so much (development homes)."""
+TEMPER = 1.4
+"""One temperature for all log-ratios, which were set by hand, their sum too modest. Over 495 development
+hops, those with two causes and those with none of the table's too, 99.2 % of what is named is right; 1.0 says
+92.3 % on average, 1.2 94.9 %, 1.3 96.0 %. No further: homes may be less kind than what was drawn."""
 NOTHING = 1.2
 """What "none of these" may claim without any sign: a little less than one good sign (development homes)."""
 LEAST_TOLD = 0.03
@@ -39,9 +41,9 @@ _SETTLES: dict[Sort, tuple[str, ...]] = {
         "measure for an hour or more: scans, dozing and appliances show by their rhythm",
     ),
     Sort.POWER_LINE: ("measure for a day: appliances show by their hours and cycles",),
-    Sort.COAX: ("run a transfer over this hop: whichhop transfer",),
+    Sort.COAX: ("run a transfer over this hop (whichhop transfer HOME)",),
     Sort.ETHERNET: ("run an agent at one end of this cable, which reads its port's speed and errors",),
-    Sort.LINE: ("read the modem's levels: whichhop levels", "measure over some evenings and mornings"),
+    Sort.LINE: ("read the modem's levels (whichhop levels HOME)", "measure over some evenings and mornings"),
     Sort.OWN_TRAFFIC: ("read the router's byte counters in both directions",),
     Sort.NODE: ("read the box's uptime and load by SNMP",),
 }
@@ -81,7 +83,7 @@ def _drawing(seen: Seen, reasons: Sequence[Reason], packets: HopPackets | None) 
         known = [h for h in range(24) if math.isfinite(hours.added_s[h])]
         return Drawing(
             title="Added latency by the hour of the day",
-            x_words="hour",
+            x_words="o'clock",
             y_words="ms",
             x=tuple(float(h) for h in known),
             y=tuple(round(hours.added_s[h] * 1e3, 1) for h in known),
@@ -127,9 +129,9 @@ def _over_time(seen: Seen, packets: HopPackets) -> Drawing:
         beside = tuple(round(100 * float(v), 1) for v in np.interp(x, at, [b for _, b in busy]))
     return Drawing(
         title="Added latency over time (one packet in ten took longer)",
-        x_words="seconds",
+        x_words="minutes into the time shown",
         y_words="ms",
-        x=x,
+        x=tuple(round(at / 60, 1) for at in x),
         y=tuple(y),
         beside=beside,
         beside_words="channel busy, %" if beside else "",

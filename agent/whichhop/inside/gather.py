@@ -17,11 +17,13 @@ from whichhop.compare.windows.own_traffic import COUNTERS, usage
 from whichhop.compare.windows.table import WindowTable
 from whichhop.inside.answer import answer_of
 from whichhop.inside.packets import HopPackets, packets_of
+from whichhop.inside.rhythm import rounds_of
 from whichhop.inside.seen import OwnUse, Place, Rates, Seen, Sort, place_of
 from whichhop.inside.shape import Hours, hours_of, shape_of
 from whichhop.model import Home, LinkKind, Method, Reading, Record, Session, SessionKey, Verdict
 from whichhop.model.equipment import Adapter
 from whichhop.model.hop_facts import HopFacts, facts_of
+from whichhop.model.inner_cause import InnerAnswer
 from whichhop.model.units import NS_PER_S
 
 MOST_SESSIONS = 8
@@ -32,15 +34,15 @@ BEFORE_S = 1200.0
 """So long before an episode its rhythm is looked for: a scan's gaps often were there already."""
 AROUND_NS = 90 * NS_PER_S
 """A counter is read once a minute: the reading just outside an episode still speaks of it."""
-MOST_VERDICTS = 12
-"""The newest are worked out; on a flapping hop the older ones say the same."""
+MOST_GROUPS = 12
+"""The newest hours of episodes are worked out; on a flapping hop the older ones say the same."""
 _ODD = (Method.LOOKUP, Method.CALL, Method.LOADED)
 RecordsOf = Callable[[Sequence[SessionKey], int, int], Iterable[Record]]
 """Gives the records of some sessions that touch a span, UTC ns."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class InnerFacts:
     """What causes are looked for in: the judged sessions' windows, every reading, the records themselves."""
 
     home: Home
@@ -60,44 +62,77 @@ class Known:
         return self._use[way]
 
 
-def with_causes(verdicts: Sequence[Verdict], known: Known) -> list[Verdict]:
-    """The same verdicts, the newest of them with the cause inside their hop."""
+def with_causes(
+    verdicts: Sequence[Verdict], known: InnerFacts, first: Sequence[Verdict] = ()
+) -> list[Verdict]:
+    """The same verdicts, some of them with the cause inside their hop: those of `first`, then the newest.
+
+    Episodes of one hop within an hour are looked at together and get one answer: how often it came says more
+    than any of them alone.
+    """
     facts = facts_of(known.home, known.readings)
-    newest = sorted(verdicts, key=lambda v: (v.end_ns is None, v.start_ns))[-MOST_VERDICTS:]
-    chosen = {id(v) for v in newest}
-    return [inside(v, known, facts) if id(v) in chosen else v for v in verdicts]
+    groups = _groups(verdicts)
+    early = {id(v) for v in first}
+    groups.sort(key=lambda g: (any(id(v) in early for v in g), g[-1].end_ns is None, g[-1].start_ns))
+    found: dict[int, InnerAnswer] = {}
+    for group in groups[-MOST_GROUPS:]:
+        place = place_of(known.home, group[-1])
+        if place is None:
+            continue  # it names no one hop
+        same = [v for v in verdicts if _hop(v) == _hop(group[-1])]
+        answer = answer_of(*seen_of(group, same, place, known, facts))
+        found |= {id(v): answer for v in group}
+    return [replace(v, inside=found[id(v)]) if id(v) in found else v for v in verdicts]
 
 
-def inside(verdict: Verdict, known: Known, facts: Sequence[HopFacts]) -> Verdict:
-    """A verdict with the cause inside its hop; as it was where it names no one hop."""
-    place = place_of(known.home, verdict)
-    if place is None:
-        return verdict
-    seen, packets = seen_of(verdict, place, known, facts)
-    return replace(verdict, inside=answer_of(seen, packets))
+def _hop(verdict: Verdict) -> tuple[object, ...]:
+    return (verdict.cause, verdict.elements)
+
+
+def _groups(verdicts: Sequence[Verdict]) -> list[list[Verdict]]:
+    """Episodes of one hop and cause that begin within an hour of the group's last, in the order of time."""
+    out: dict[tuple[object, ...], list[list[Verdict]]] = {}
+    for verdict in sorted(verdicts, key=lambda v: -v.start_ns):
+        mine = out.setdefault(_hop(verdict), [])
+        if mine and mine[-1][-1].start_ns - verdict.start_ns <= LOOKED_AT_S * NS_PER_S:
+            mine[-1].insert(0, verdict)
+        else:
+            mine.append([verdict])
+    return [group for mine in out.values() for group in mine]
 
 
 def seen_of(
-    verdict: Verdict, place: Place, known: Known, facts: Sequence[HopFacts]
+    group: Sequence[Verdict],
+    same: Sequence[Verdict],
+    place: Place,
+    known: InnerFacts,
+    facts: Sequence[HopFacts],
 ) -> tuple[Seen, HopPackets | None]:
-    """All that is known of the hop of a verdict."""
-    table = known.table
-    end_ns = min(verdict.end_ns or table.at_ns(table.ticks), table.at_ns(table.ticks))
-    start_ns = max(verdict.start_ns, table.start_ns)
-    chosen = _crossing(place, known.sessions)
-    quiet = _quiet(verdict, table, chosen)
+    """All that is known of a hop in a group of its episodes. same: all its episodes, of the group or not."""
+    table, verdict = known.table, group[-1]
+    last_ns = table.at_ns(table.ticks)
+    spans = [(max(v.start_ns, table.start_ns), min(v.end_ns or last_ns, last_ns)) for v in group]
+    spans = [(start, end) for start, end in spans if start < end]
+    start_ns, end_ns = (spans[0][0], max(e for _, e in spans)) if spans else (verdict.start_ns, last_ns)
+    quiet = _quiet(verdict, table, _crossing(place, known.sessions))
     shape = packets = None
-    if quiet and end_ns > start_ns:
+    if quiet and spans:
         from_ns = max(
             table.start_ns, end_ns - round(LOOKED_AT_S * NS_PER_S), start_ns - round(BEFORE_S * NS_PER_S)
         )
         packets = packets_of(known.records(list(quiet), from_ns, end_ns), quiet, from_ns, end_ns)
-        first_s = max(0.0, (start_ns - from_ns) / NS_PER_S)
-        shape = shape_of(packets.between(first_s, packets.seconds), packets)
+        stretches = [((start - from_ns) / NS_PER_S, (end - from_ns) / NS_PER_S) for start, end in spans]
+        shape = shape_of(packets.within(stretches), packets)
+    if shape is not None and shape.period is None:
+        rounds = rounds_of([(v.start_ns / NS_PER_S, (v.end_ns or last_ns) / NS_PER_S) for v in same])
+        shape = replace(shape, period=rounds)
     mine = [f for f in facts if _about(f, place)]
-    ticks = _ticks(table, start_ns, end_ns)
-    middle = datetime.fromtimestamp((start_ns + end_ns) / 2 / NS_PER_S, known.zone or UTC)
-    during = tuple(f for f in mine if start_ns - AROUND_NS <= f.at_ns <= end_ns + AROUND_NS)
+    during = tuple(
+        f for f in mine if any(start - AROUND_NS <= f.at_ns <= end + AROUND_NS for start, end in spans)
+    )
+    longest = max(spans, key=lambda s: s[1] - s[0], default=(start_ns, end_ns))
+    ticks = _ticks(table, *longest)
+    middle = datetime.fromtimestamp(sum(longest) / 2 / NS_PER_S, known.zone or UTC)
     seen = Seen(
         place=place,
         verdict=verdict,
@@ -109,7 +144,7 @@ def seen_of(
         levels=_levels(known, end_ns) if place.sort is Sort.LINE else (),
         rates=_rates(place, known),
         hour=middle.hour + middle.minute / 60,
-        lasts_s=(end_ns - start_ns) / NS_PER_S,
+        lasts_s=(longest[1] - longest[0]) / NS_PER_S,
         users=_users(facts, start_ns, end_ns) if place.sort is Sort.OWN_TRAFFIC else (),
     )
     return seen, packets
@@ -187,7 +222,7 @@ def _hours(table: WindowTable, quiet: Mapping[SessionKey, float], zone: tzinfo |
     return hours_of(hour, np.asarray(added, dtype=np.float64), np.asarray(lost, dtype=np.float64))
 
 
-def _levels(known: Known, end_ns: int) -> tuple[LevelFinding, ...]:
+def _levels(known: InnerFacts, end_ns: int) -> tuple[LevelFinding, ...]:
     history = [r for r in from_readings(known.readings) if r.at_ns <= end_ns + AROUND_NS]
     if not history:
         return ()
@@ -197,7 +232,7 @@ def _levels(known: Known, end_ns: int) -> tuple[LevelFinding, ...]:
 _ADAPTERS = {Sort.POWER_LINE: Adapter.POWER_LINE_1200, Sort.COAX: Adapter.COAX_1000}
 
 
-def _rates(place: Place, known: Known) -> Rates | None:
+def _rates(place: Place, known: InnerFacts) -> Rates | None:
     """Transfers against what the hop's adapters usually carry, or those to the internet against the plan."""
     home, measured = known.home, measured_of(known.readings)
     if place.sort is Sort.LINE and home.plan is not None:

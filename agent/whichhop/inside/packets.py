@@ -11,7 +11,7 @@ from whichhop.model.units import NS_PER_S
 
 Floats = NDArray[np.float64]
 MOST_PACKETS = 60_000
-"""A look of an hour at a dozen sessions; more would cost seconds and tell nothing new."""
+"""The newest so many: an hour of a dozen sessions; more would cost seconds and tell nothing new."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,12 +31,15 @@ class HopPackets:
     there_s: Floats
     lost: NDArray[np.bool_]
 
-    def between(self, start_s: float, end_s: float) -> "HopPackets":
-        """Those sent in a stretch; second 0 stays where it is."""
-        which = (self.sent_s >= start_s) & (self.sent_s < end_s)
+    def within(self, spans_s: Iterable[tuple[float, float]]) -> "HopPackets":
+        """Those sent in some stretches that do not overlap; second 0 stays where it is."""
+        which, seconds = np.zeros(self.sent_s.size, dtype=bool), 0.0
+        for start_s, end_s in spans_s:
+            which |= (self.sent_s >= start_s) & (self.sent_s < end_s)
+            seconds += max(0.0, min(self.seconds, end_s) - max(0.0, start_s))
         return HopPackets(
             start_ns=self.start_ns,
-            seconds=min(self.seconds, end_s) - max(0.0, start_s),
+            seconds=seconds,
             session=self.session[which],
             sent_s=self.sent_s[which],
             excess_s=self.excess_s[which],
@@ -74,7 +77,7 @@ def packets_of(
         if mine.any():
             # The clocks' disagreement goes with the least; what is left is the wait on the way out.
             there_s[mine] -= np.quantile(there_s[mine], 0.05)
-    order = np.argsort(sent_s, kind="stable")[:MOST_PACKETS]
+    order = np.argsort(sent_s, kind="stable")[-MOST_PACKETS:]
     return HopPackets(
         start_ns=start_ns,
         seconds=(end_ns - start_ns) / NS_PER_S,

@@ -56,7 +56,7 @@ def place_of(home: Home, verdict: Verdict) -> Place | None:  # noqa: PLR0911 - a
     links = {link.name: link for link in home.links}
     named = [links[n] for n in verdict.elements if n in links]
     if verdict.cause is Cause.NOT_SEPARABLE:
-        return None
+        return _line_or_its_end(verdict, named)
     if verdict.cause in (Cause.HOME_NODE, Cause.RESPONDER, Cause.NAME_SERVICE):
         box = verdict.elements[0].partition(":")[2]
         if verdict.elements[0].startswith("air:"):
@@ -87,6 +87,15 @@ def place_of(home: Home, verdict: Verdict) -> Place | None:  # noqa: PLR0911 - a
         words=f"{what} between {link.near} and {link.far}",
         name=link.name,
     )
+
+
+def _line_or_its_end(verdict: Verdict, named: list[Link]) -> Place | None:
+    """The line, where packets cannot tell it from what it ends at; not where own traffic may be it."""
+    lines = [link for link in named if link.kind is LinkKind.ACCESS]
+    if not verdict.near_line or len(lines) != 1 or str(Cause.OWN_TRAFFIC) in verdict.elements:
+        return None
+    words = f"{verdict.place[0].upper()}{verdict.place[1:]}" if verdict.place else "Access line"
+    return Place(sort=Sort.LINE, link=lines[0], words=words, name=lines[0].name)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

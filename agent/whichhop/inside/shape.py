@@ -16,6 +16,8 @@ SPIKE_S = 0.012
 IDLE_S, BUSY_S = 0.15, 0.06
 """A radio may doze once nothing came for so long; after less it is still awake (common practice)."""
 LEAST_EACH = 30
+APART_S = 15.0
+"""Nothing sent for so long: what lies on either side are two stretches."""
 OUT_S = 2.0
 """A silence this long of all sessions is an outage and no burst."""
 
@@ -111,7 +113,10 @@ def _clumped(bad: NDArray[np.bool_], session: NDArray[np.int16]) -> float:
 
 def _outages(packets: HopPackets) -> list[float]:
     """Lengths of the silences of all sessions, OUT_S and longer: no answer to anything that was sent then."""
-    edges = np.flatnonzero(np.diff(packets.lost.astype(np.int8)))
+    if not packets.lost.size:
+        return []
+    apart = np.diff(packets.sent_s) > APART_S
+    edges = np.flatnonzero((np.diff(packets.lost.astype(np.int8)) != 0) | apart)
     starts = np.concatenate([[0], edges + 1])
     ends = np.concatenate([edges, [packets.lost.size - 1]])
     out = []

@@ -47,13 +47,14 @@ _PLACE_BETTER = Act(
 )
 _NEARER = Act(what="Bring {near} and {far} nearer to each other, or with fewer walls between them",
               brings="about 6 dB for half the distance, 3 to 15 dB a wall (common practice)")  # fmt: skip
-_WIRE = Act(what="Wire {near} with Ethernet", brings="no radio in this hop any more", effort=Effort.HOURS,
+WIRE = Act(what="Wire {near} with Ethernet", brings="no radio in this hop any more", effort=Effort.HOURS,
             cost=Cost.SMALL, hazards=(Hazard.WALL, Hazard.CARPET, Hazard.LADDER))  # fmt: skip
-_CHANNEL = Act(what="Set the access point of this hop to another channel, one that a scan shows to be free",
+_CHANNEL = Act(what="Set {far} to another channel, the least busy one by a scan (at 2.4 GHz 1, 6 or 11)",
                brings="waits as short as on a free channel")  # fmt: skip
 _BAND = Act(what="Move {near} to the 5 or 6 GHz band, or halve the channel's width",
             brings="fewer neighbours on the same channel")  # fmt: skip
-_CABLE = Act(what="Push both plugs home, then put another cable between {near} and {far}",
+_PLUGS = Act(what="Push both plugs home at {near} and {far}", brings="a firm contact, where one was loose")
+_CABLE = Act(what="Put another cable between {near} and {far}",
              brings="a link without errors at full speed", cost=Cost.SMALL)  # fmt: skip
 _PORT = Act(what="Move the cable to another port at each end in turn", brings="which port is bad, if one is")
 _CALL = Act(what="Report it to the provider, with the evidence", brings="a repair or an answer in writing",
@@ -66,7 +67,7 @@ _SPLITTER = Act(what="Take out splitters that nothing hangs on, and connect the 
 _OTHER_SOCKET = Act(what="Plug both power line adapters straight into wall sockets, without a power strip,"
                          " chargers away from them", brings="a higher rate and fewer repeats",
                     hazards=(Hazard.MAINS,))  # fmt: skip
-_FIND_NOISE = Act(what="Switch appliances off one by one, and look with `whichhop status` which one ends it",
+_FIND_NOISE = Act(what="Switch appliances off one by one, and look on the page which one ends it",
                   brings="the appliance's name", effort=Effort.HOUR)  # fmt: skip
 _OTHER_CIRCUIT = Act(what="Move the noisy appliance to another circuit, or put a mains filter before it",
                      brings="quiet on this circuit", cost=Cost.SMALL, hazards=(Hazard.MAINS,))  # fmt: skip
@@ -81,10 +82,10 @@ DOCSIS = "DOCSIS physical layer specifications (ITU-T J.222.1)"
 ROWS: tuple[Row, ...] = (
     Row(cause=Inner.WEAK_SIGNAL, sort=Sort.RADIO, prior=0.2, looks=radio.weak_signal,
         source="IEEE 802.11-2020 table 19-18, receiver minimum input sensitivity",
-        acts=(_PLACE_BETTER, _NEARER, _WIRE)),
+        acts=(_PLACE_BETTER, _NEARER, WIRE)),
     Row(cause=Inner.BUSY_CHANNEL, sort=Sort.RADIO, prior=0.2, looks=radio.busy_channel,
         source="IEEE 802.11 channel survey (busy time); bounds: " + PRACTICE,
-        acts=(_CHANNEL, _BAND, _WIRE)),
+        acts=(_CHANNEL, _BAND, WIRE)),
     Row(cause=Inner.MAINS_INTERFERENCE, sort=Sort.RADIO, prior=0.05, looks=radio.in_step_with_mains,
         source="half-wave of the mains, 50 or 60 Hz; microwave ovens: " + PRACTICE,
         acts=(Act(what="Look which appliance runs at these minutes (an oven, a lamp with a dimmer), and keep"
@@ -98,7 +99,7 @@ ROWS: tuple[Row, ...] = (
         acts=(Act(what="Turn off background scanning on {near}: location services, Wi-Fi assistants, a second"
                        " network manager; update its driver", brings="no more gaps at this period"),
               Act(what="Fix {near} to one access point and band, where its settings allow it",
-                  brings="no roaming back and forth"), _WIRE)),
+                  brings="no roaming back and forth"), WIRE)),
     Row(cause=Inner.POWER_SAVE, sort=Sort.RADIO, prior=0.12, looks=radio.dozes,
         source="IEEE 802.11 power save: waits for a beacon's map, 102.4 ms apart, every DTIM",
         acts=(Act(what="Turn off Wi-Fi power save on {near}; on Linux: iw dev NAME set power_save off",
@@ -106,11 +107,11 @@ ROWS: tuple[Row, ...] = (
     Row(cause=Inner.LOW_LINK_RATE, sort=Sort.RADIO, prior=0.06, looks=radio.low_link_rate,
         source="IEEE 802.11 rates by stream and width",
         acts=(Act(what="Turn off the oldest 802.11 modes at the access point; then join {near} again",
-                  brings="a link rate that fits its signal"), _BAND, _WIRE)),
+                  brings="a link rate that fits its signal"), _BAND, WIRE)),
     Row(cause=Inner.FLAPPING, sort=Sort.RADIO, prior=0.08, looks=radio.flaps,
         source="IEEE 802.11 connected time; " + PRACTICE,
         acts=(Act(what="Update {near}'s driver and the access point's firmware, then forget the network"
-                       " and join it again", brings="no more breaks"), _PLACE_BETTER, _WIRE)),
+                       " and join it again", brings="no more breaks"), _PLACE_BETTER, WIRE)),
     Row(cause=Inner.MAINS_NOISE, sort=Sort.POWER_LINE, prior=0.2, looks=radio.in_step_with_mains,
         source="noise at twice the mains' frequency (ITU-T G.9960 speaks of it); " + PRACTICE,
         acts=(_OTHER_SOCKET, _FIND_NOISE, _OTHER_CIRCUIT)),
@@ -130,14 +131,16 @@ ROWS: tuple[Row, ...] = (
         acts=(_RESEAT, _SPLITTER)),
     Row(cause=Inner.SLOW_PORT, sort=Sort.ETHERNET, prior=0.2, looks=wire.slow_port,
         source="IEEE 802.3 clause 40: 1000BASE-T needs four good pairs; clause 25: 100BASE-TX two",
-        acts=(_CABLE, _PORT)),
+        acts=(_PLUGS, _PORT, _CABLE)),
     Row(cause=Inner.HALF_DUPLEX, sort=Sort.ETHERNET, prior=0.1, looks=wire.half_duplex,
         source="IEEE 802.3 clause 28 (auto-negotiation)",
         acts=(Act(what="Set both ports of the link to auto-negotiation", brings="full duplex"), _CABLE)),
     Row(cause=Inner.FRAME_ERRORS, sort=Sort.ETHERNET, prior=0.25, looks=wire.frame_errors,
-        source="IEEE 802.3 clause 40.1: bit error ratio 1e-10; bound: " + PRACTICE, acts=(_CABLE, _PORT)),
+        source="IEEE 802.3 clause 40.1: bit error ratio 1e-10; bound: " + PRACTICE,
+        acts=(_PLUGS, _PORT, _CABLE)),
     Row(cause=Inner.FLAPPING, sort=Sort.ETHERNET, prior=0.2, looks=wire.carrier_flaps, source=PRACTICE,
-        acts=(_CABLE, _PORT, Act(what="Turn off energy saving of the port (IEEE 802.3az) at both ends",
+        acts=(_PLUGS, _PORT, _CABLE,
+              Act(what="Turn off energy saving of the port (IEEE 802.3az) at both ends",
                                  brings="no more breaks, where old ports quarrel over it"))),
     Row(cause=Inner.LEVELS, sort=Sort.LINE, prior=0.12, looks=line.levels, source=DOCSIS,
         acts=(_RESEAT, _SPLITTER, _CALL)),
@@ -148,8 +151,7 @@ ROWS: tuple[Row, ...] = (
     Row(cause=Inner.RANGING, sort=Sort.LINE, prior=0.06, looks=line.ranging,
         source="DOCSIS timers T3 and T4 (ITU-T J.222.2)", acts=(_RESEAT, _SPLITTER, _CALL)),
     Row(cause=Inner.EVENING_CONGESTION, sort=Sort.LINE, prior=0.15, looks=line.evening_congestion,
-        source=PRACTICE, acts=(_CALL, Act(what="Move large downloads and backups out of the busy hours",
-                                          brings="the same work done at another hour"))),
+        source=PRACTICE, acts=(_CALL,)),
     Row(cause=Inner.RATE_UNDER_PLAN, sort=Sort.LINE, prior=0.04, looks=line.rate_under_plan,
         source="the plan in the home file", acts=(_CALL,)),
     Row(cause=Inner.LINE_OUTAGE, sort=Sort.LINE, prior=0.1, looks=line.outage, source=PRACTICE,

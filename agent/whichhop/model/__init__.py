@@ -26,7 +26,14 @@ from whichhop.model.links import (
 )
 from whichhop.model.record import ABSENT, Columns, Reading, Record
 from whichhop.model.sample import Fate, Sample
-from whichhop.model.session import Method, Session, SessionKey, call_sessions, derive_sessions
+from whichhop.model.session import (
+    Method,
+    Session,
+    SessionKey,
+    across_families,
+    call_sessions,
+    derive_sessions,
+)
 
 __all__ = [
     "ABSENT",
@@ -67,6 +74,7 @@ __all__ = [
     "SessionKey",
     "Severity",
     "Verdict",
+    "across_families",
     "call_sessions",
     "derive_sessions",
 ]

@@ -3,10 +3,12 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.model.finding import Finding, Level, Verdict
-from whichhop.model.links import Cause, LinkKind, Medium
+from whichhop.model.felt import Felt
+from whichhop.model.finding import Finding, Level, Verdict, telling_order
+from whichhop.model.links import LinkKind, Medium
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
+from whichhop.model.past_fault import NO_FAULTS, PastDays
 
 DEVICE_DOWN, DEVICE_UP = "device_down_bps", "device_up_bps"
 """Readings `device_down_bps:NAME`, `device_up_bps:NAME`: what a device receives and sends."""
@@ -94,7 +96,7 @@ class ToldVerdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoticeHeard:
-    """The newest of an agent's readings of one name about notices (daemon/notice/told.py)."""
+    """The newest of an agent's readings of one name about notices (daemon/notice/between_agents.py)."""
 
     agent: str
     name: str
@@ -149,16 +151,22 @@ class Bulletin:
     own_use: OwnUse | None = None
     """None where no agent counts it."""
     notices: tuple[NoticeHeard, ...] = ()
+    past: PastDays | None = None
+    """The last month by the day; None where nothing is kept (`status` without a comparing agent)."""
+    zone: str = ""
+    """The home's time zone (IANA); empty where the home file has none."""
+    felt: tuple[Felt, ...] = ()
+    """What users feel though no hop is slow, and can change: the surest first."""
 
     @property
     def ongoing(self) -> list[Verdict]:
-        """The verdicts that go on now, newest first."""
-        return [t.verdict for t in self.told if t.verdict.end_ns is None]
+        """The verdicts that go on now, in the order in which every screen tells them."""
+        return sorted((t.verdict for t in self.told if t.verdict.end_ns is None), key=telling_order)
 
     @property
     def state(self) -> HomeState:
         """The home in a word; a fault that began while something else is learned is a fault."""
-        if any(v.cause not in (Cause.HEALTHY, Cause.RESPONDER, Cause.AGENT_HOST) for v in self.ongoing):
+        if any(v.cause not in NO_FAULTS for v in self.ongoing):
             return HomeState.FAULT
         if self.learning_s > 0:
             return HomeState.LEARNING

@@ -6,6 +6,7 @@ from enum import StrEnum
 from whichhop.model.call_note import CallNote
 from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Home
+from whichhop.model.inner_cause import InnerAnswer, Reason
 from whichhop.model.links import Cause, Owner
 
 FORM = 1
@@ -48,6 +49,8 @@ class Happened:
     claimed: bool
     added_p50_s: float | None
     loss_ratio: float | None
+    why: Reason | None = None
+    """The cause inside the hop; None where it cannot be named or was not looked for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +81,11 @@ class Claim:
     would_change: tuple[str, ...]
     figures: tuple[Figure, ...]
     cleared: tuple[Cleared, ...]
+    inside: InnerAnswer | None = None
+    """Why the hop was slow, by the cause that holds for most of the episodes' time; None where it was not
+    looked for."""
+    steps: tuple[str, ...] = ()
+    """What to do about that cause in the home, the cheapest and surest first, cautions with each."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from whichhop.model.inner_cause import InnerAnswer
+from whichhop.model.inner_cause import InnerAnswer, Reason
 from whichhop.model.links import Cause
 
 
@@ -28,7 +28,7 @@ class Severity:
     """What the user feels during an episode, against the quiet baseline; None where not measured.
 
     added_p50_s, added_p95_s: round trip in excess of the baseline's median, seconds.
-    loss_ratio: packets lost of packets sent; `loss_low`, `loss_high` its 95 % Wilson interval.
+    loss_ratio: packets lost of packets sent; `loss_low`, `loss_high` its 95 % interval (stats: clustered).
     lost_there, lost_back: of the lost, those whose direction is known; there is from the first of `way` to
     the second, or away from the agents where no link is named.
     """
@@ -128,6 +128,11 @@ class Verdict:
     """Why the hop is slow; worked out after all the rest, which it never changes."""
 
     @property
+    def why(self) -> Reason | None:
+        """The cause inside the hop, where it was looked for and is likely enough to be named."""
+        return None if self.inside is None else self.inside.named
+
+    @property
     def near_line(self) -> bool:
         """Whether it is about the access line, alone or with what of the home stands at its end.
 
@@ -135,3 +140,8 @@ class Verdict:
         """
         at_line = bool(self.place) and self.elements[0] != Cause.OWN_TRAFFIC
         return at_line or self.cause is Cause.UPSTREAM_LINK
+
+
+def telling_order(verdict: Verdict) -> tuple[bool, float]:
+    """Of several that are ongoing: what somebody can fix before what nobody feels, then the surest first."""
+    return verdict.cause in (Cause.AGENT_HOST, Cause.RESPONDER), -verdict.probability

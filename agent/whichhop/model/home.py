@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from whichhop.model.counter_source import CounterSource
+from whichhop.model.fleet import Fleet
 from whichhop.model.levels_source import LevelsSource
 from whichhop.model.links import LinkKind, Medium, NodeKind
 from whichhop.model.notices import Notices
@@ -157,6 +158,8 @@ class Home:
     """By address, names of devices that are told where own traffic is told by device."""
     notices: Notices | None = None
     """Who is told when a fault begins and ends; None where nobody is."""
+    fleet: Fleet | None = None
+    """Which server of many homes its agents write to; None where they write nowhere."""
 
     @property
     def agents(self) -> tuple[Node, ...]:

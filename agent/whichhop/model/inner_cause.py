@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+from whichhop.model.percent import probability_words
+
 
 class InnerCause(StrEnum):
     """What may be wrong inside the hop that a verdict names."""
@@ -136,8 +138,8 @@ class InnerAnswer:
         """The answer in one line."""
         named = self.named
         if named is not None:
-            return f"{self.where}: {named.words} ({100 * named.probability:.0f} %)"
+            return f"{self.where}: {named.words} ({probability_words(named.probability)})"
         if len(self.reasons) < 2:
-            return f"{self.where}: cannot tell why"
+            return f"{self.where}: why it is slow is not determined"
         one, two = self.reasons[:2]
-        return f"{self.where}: cannot tell which, {one.words} or {two.words}"
+        return f"{self.where}, not determined which of two: {one.words}; or {two.words}"

@@ -4,11 +4,11 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LevelHour:
-    """One hour of a modem's readings: the worst of each kind, None where it was not read.
+class LevelSpan:
+    """An hour or a day of a modem's readings: the worst of each kind, None where it was not read.
 
     start_ns: UTC. down_low_dbmv, down_high_dbmv: the lowest and the highest downstream power; snr_low_db: the
-    lowest SNR; up_high_dbmv: the highest upstream power. uncorrectable: codewords in that hour.
+    lowest SNR; up_high_dbmv: the highest upstream power. uncorrectable: codewords in that span.
     """
 
     start_ns: int
@@ -25,7 +25,8 @@ class ModemNow:
 
     standing: good, marginal, bad, doubtful or not determined. headline: the answer in one line without its
     end. complaints: each kind once, with what is wanted. not_read: what the modem does not tell. figures: the
-    span of each kind of level. hours: the last day, oldest first.
+    span of each kind of level. hours: the last day, oldest first. days: the last month, oldest first; empty
+    where nothing is kept for so long.
     """
 
     node: str
@@ -35,7 +36,8 @@ class ModemNow:
     complaints: tuple[str, ...] = ()
     not_read: tuple[str, ...] = ()
     figures: tuple[str, ...] = ()
-    hours: tuple[LevelHour, ...] = ()
+    hours: tuple[LevelSpan, ...] = ()
+    days: tuple[LevelSpan, ...] = ()
 
     @property
     def amiss(self) -> bool:

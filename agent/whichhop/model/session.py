@@ -1,6 +1,6 @@
 """A session: one stream of test packets from an agent to a target; and how a home implies them."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -106,3 +106,16 @@ def call_sessions(home: Home) -> tuple[Session, ...]:
                 key = SessionKey(agent=agent.name, target=node.name, method=Method.CALL)
                 out += _session(home, key, node.name, node.address, CALL_GAP_S)
     return tuple(out)
+
+
+def across_families(home: Home, sessions: Iterable[Session]) -> dict[str, list[Session]]:
+    """By agent, the sessions to an address of the other family (IPv4, IPv6) than the agent's own.
+
+    They exist only where the agent's machine has both.
+    """
+    out: dict[str, list[Session]] = {}
+    for session in sessions:
+        own = home.nodes[session.key.agent].address
+        if own and session.address and (":" in own) != (":" in session.address):
+            out.setdefault(session.key.agent, []).append(session)
+    return out

@@ -12,7 +12,7 @@ import socket
 import ssl
 import urllib.request
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from http.cookiejar import CookieJar
 from typing import Any
@@ -56,12 +56,13 @@ class HttpError(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HttpAnswer:
-    """A whole answer. charset: what its Content-Type names, if anything."""
+    """A whole answer. charset: what its Content-Type names, if anything. headers: by small names."""
 
     status: int
     reason: str
     body: bytes
     charset: str | None
+    headers: Mapping[str, str] = field(default_factory=dict)
 
 
 class _Bounds:
@@ -215,6 +216,7 @@ class HttpClient:
                     reason=printable(response.reason, _MOST_WHY),
                     body=self._body(response),
                     charset=response.headers.get_content_charset(),
+                    headers={name.lower(): value for name, value in response.headers.items()},
                 )
                 return answer, response.getheader("Location") or ""
         except TimeoutError:

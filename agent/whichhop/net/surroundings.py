@@ -109,7 +109,9 @@ def look_around(
     """What this machine says of itself; SystemRefusedError with the remedy when it has no way out."""
     gateway = gateway or default_gateway(root)
     if gateway is None:
-        raise SystemRefusedError(f"this machine tells of no default route; {BY_HAND}")
+        raise SystemRefusedError(
+            f"this machine tells of no default route; connect it to the home's network, or {BY_HAND}"
+        )
     address = own(gateway)
     if address is None:
         raise SystemRefusedError(f"this machine has no way to {gateway}; connect it, or {BY_HAND}")

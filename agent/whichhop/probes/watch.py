@@ -4,8 +4,8 @@ from whichhop.model import Fate, Reading, Sample, SessionKey
 from whichhop.model.units import MonoNs
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
-from whichhop.probes.alibi import Alibi, Beat
 from whichhop.probes.base import Sink
+from whichhop.probes.machine_trouble import Beat, MachineTrouble
 from whichhop.wire.flight import WAIT_NS
 
 
@@ -17,8 +17,8 @@ class MachineWatch:
     the sink as NOT_SENT, whichever prober sent it, so sends that failed are counted here too.
     """
 
-    def __init__(self, alibi: Alibi, clock: Clock, host: Host, sink: Sink) -> None:
-        self._alibi, self._clock, self._host, self._sink = alibi, clock, host, sink
+    def __init__(self, trouble: MachineTrouble, clock: Clock, host: Host, sink: Sink) -> None:
+        self._trouble, self._clock, self._host, self._sink = trouble, clock, host, sink
         self._send_failures = 0
         self._lateness_ns = 0
         self._held: list[tuple[SessionKey, Sample]] = []
@@ -37,7 +37,7 @@ class MachineWatch:
         cpu = self._host.cpu()
         before_ns = self._clock.mono_ns()
         utc_ns, boot_ns = self._clock.utc_ns(), self._clock.boot_ns()
-        readings = self._alibi.beat(
+        readings = self._trouble.beat(
             Beat(
                 before_ns=before_ns,
                 utc_ns=utc_ns,
@@ -54,5 +54,5 @@ class MachineWatch:
         self._lateness_ns = 0
         held, self._held = self._held, []
         for key, sample in held:
-            self._sink(key, self._alibi.vet(sample, WAIT_NS))
+            self._sink(key, self._trouble.vet(sample, WAIT_NS))
         return readings

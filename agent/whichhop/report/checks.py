@@ -1,7 +1,7 @@
 """Holds a report's dossier against one made again from the raw records, figure by figure."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from whichhop.model.dossier import Claim, Dossier, PlanRow, SessionRow
 
@@ -92,13 +92,31 @@ def _plan(said: Sequence[PlanRow], found: Sequence[PlanRow]) -> Iterator[FigureC
         yield FigureCheck(name=f"plan {row.way}", holds=False, said="not in the report", found=row.words)
 
 
+def _why(said: Dossier, found: Dossier) -> Iterator[FigureCheck]:
+    """Why the hop is slow, and what to do about it, as the records have it."""
+    if said.claim is None or found.claim is None:
+        return
+    for name in ("inside", "steps"):
+        a, b = getattr(said.claim, name), getattr(found.claim, name)
+        yield FigureCheck(name=f"claim {name}", holds=_close(a, b), said=str(a), found=str(b))
+
+
+def _without_why(dossier: Dossier) -> Dossier:
+    return replace(dossier, episodes=tuple(replace(h, why=None) for h in dossier.episodes))
+
+
 def checks(said: Dossier, found: Dossier) -> tuple[FigureCheck, ...]:
     """Every figure of the report, the claim first."""
     out = list(_claim(said.claim, found.claim))
+    told = said.claim is not None and said.claim.inside is not None
+    if said.software == found.software or told or any(h.why for h in said.episodes):
+        out += _why(said, found)
+    else:  # an earlier version did not look into the hop
+        found = _without_why(found)
     out += _plan(said.plan, found.plan)
     out.append(check("episodes", len(said.episodes), len(found.episodes)))
     for i, (a, b) in enumerate(zip(said.episodes, found.episodes, strict=False), 1):
-        out.append(FigureCheck(name=f"episode {i}", holds=_alike(a, b), said=str(a), found=str(b)))
+        out.append(FigureCheck(name=f"episode {i}", holds=_close(a, b), said=str(a), found=str(b)))
     now = {row.session: row for row in found.sessions}
     for row in said.sessions:
         out += _session(row, now.pop(row.session, None))

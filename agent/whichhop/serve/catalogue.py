@@ -1,5 +1,6 @@
 """Every metric whichhop exports, a row each: the exporter and shared/metrics.md are both made from it."""
 
+from whichhop.serve.catalogue_of_fleet import fleet_lines
 from whichhop.serve.catalogue_of_hops import OF_HOPS
 from whichhop.serve.metric_row import TARGET, C, G, H, I, Metric, MetricKind
 from whichhop.serve.metric_row import row as _row
@@ -114,6 +115,13 @@ CATALOGUE: dict[str, Metric] = {
             "Share of the newest call stream's packets lost, or too late for a listener's buffer.",
         ),
         _row("path_mtu_bytes", G, TARGET, "bytes", "Largest packet size tried that passes whole."),
+        _row(
+            "path_swallowed_bytes",
+            G,
+            TARGET,
+            "bytes",
+            "Smallest packet size tried that vanishes without a word while a smaller one passes; 0: none.",
+        ),
         _row("dscp_kept", G, TARGET, "", "1 when the DSCP arrives as sent, 0 when a hop changes it."),
         _row("route_hops", G, TARGET, "", "Hops of the newest route found to the target."),
         _row("route_changes", C, TARGET, "", "Times that the route was found to have changed."),
@@ -217,6 +225,15 @@ CATALOGUE: dict[str, Metric] = {
         _row(
             "modem_read_timestamp_seconds", G, ("node",), "seconds", "When the levels were read, Unix time."
         ),
+        _row("fleet_samples_sent", C, AGENT, "", "Values that the fleet's server has taken from the agent."),
+        _row(
+            "fleet_samples_given_up",
+            C,
+            AGENT,
+            "",
+            "Values that the fleet's server will never take, or that went for want of room in the queue.",
+        ),
+        _row("fleet_samples_waiting", G, AGENT, "", "Values on disk that wait for the fleet's server."),
         _row("store_records", C, AGENT, "", "Minute records handed to the store since the agent started."),
         _row(
             "fault_probability_ratio",
@@ -301,5 +318,5 @@ def markdown() -> str:
         labels = ", ".join(metric.labels)
         lines.append(f"| `{exposed_name(metric)}` | {metric.kind} | {labels} | {metric.words} |")
     bounds = ", ".join(f"{b:g}" for b in BUCKETS_S)
-    lines += ["", f"Upper bounds of the round-trip histogram, in seconds: {bounds}.", ""]
+    lines += ["", f"Upper bounds of the round-trip histogram, in seconds: {bounds}.", "", *fleet_lines()]
     return "\n".join(lines)

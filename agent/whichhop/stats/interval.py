@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special
 
 from whichhop.stats.proportion import Interval, check_counts
 from whichhop.stats.quantile import Floats
@@ -34,12 +34,21 @@ def _signed_rank_cut(n: int, tail: float) -> int:
     """The largest c with P(V < c) <= tail for Wilcoxon's signed-rank V of n differences, no ties."""
     if n > LARGEST_EXACT:
         sigma = math.sqrt(n * (n + 1) * (2 * n + 1) / 24)
-        return max(0, math.floor(n * (n + 1) / 4 + stats.norm.ppf(tail) * sigma + 0.5))
+        return max(0, math.floor(n * (n + 1) / 4 + special.ndtri(tail) * sigma + 0.5))
     ways = np.zeros(n * (n + 1) // 2 + 1)
     ways[0] = 1
     for rank in range(1, n + 1):
         ways[rank:] = ways[rank:] + ways[:-rank]
     return int(np.searchsorted(np.cumsum(ways) / 2.0**n, tail, side="right"))
+
+
+def binomial_quantile(tail: float, n: int, share: float) -> int:
+    """The least k with P(B <= k) >= tail, B binomial of n trials (scipy.stats takes a second to load)."""
+    if share in (0.0, 1.0):
+        return n if share else 0
+    near = max(0, math.ceil(special.bdtrik(tail, n, share)))
+    # The inverse is of a smooth curve through the steps, so that it can end a hair above a whole number.
+    return near - 1 if near and special.bdtr(near - 1, n, share) >= tail else near
 
 
 def _between(ordered: Floats, cut: int, confidence: float, count: int) -> Shift:
@@ -76,8 +85,8 @@ def quantile_interval(values: ArrayLike, share: float, confidence: float = 0.95)
     ordered = np.sort(np.asarray(values, dtype=np.float64))
     n, tail = len(ordered), (1 - confidence) / 2
     # the largest l with P(B < l) <= tail, the smallest u with P(B >= u) <= tail, counted from 1
-    low = int(stats.binom.ppf(tail, n, share)) if n else 0
-    high = int(stats.binom.ppf(1 - tail, n, share)) + 1 if n else 1
+    low = binomial_quantile(tail, n, share) if n else 0
+    high = binomial_quantile(1 - tail, n, share) + 1 if n else 1
     return Interval(
         low=float(ordered[low - 1]) if low >= 1 else -math.inf,
         high=float(ordered[high - 1]) if high <= n else math.inf,

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from whichhop.model.units import NS_PER_S
 from whichhop.stats.delay import DelayArrays
@@ -27,7 +27,7 @@ def batch_means(values: Floats, groups: NDArray[np.float64 | np.int64]) -> tuple
     """The mean of groups' means and its 95 % interval by Student's t (method of batch means, Conway 1963)."""
     means = np.array([values[groups == g].mean() for g in np.unique(groups)])
     middle = float(means.mean())
-    half = float(stats.t.ppf(0.975, len(means) - 1) * means.std(ddof=1) / np.sqrt(len(means)))
+    half = float(special.stdtrit(len(means) - 1, 0.975) * means.std(ddof=1) / np.sqrt(len(means)))
     return middle, middle - half, middle + half
 
 

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from whichhop.model import ABSENT, Fate, SessionKey
 from whichhop.store.read import FOREVER
 from whichhop.store.store import Store
+from whichhop.wire.byte_planes import BytePlanes, Optional
 from whichhop.wire.packed import RecordFacts, take_block, unfold
-from whichhop.wire.planes import Optional, Planes
 
 Int64 = NDArray[np.int64]
 T = TypeVar("T")
@@ -54,7 +54,7 @@ class SessionColumns:
         return frozenset(f.stamps for f, spoke in zip(self.facts, heard, strict=True) if spoke)
 
 
-def _fill(out: Int64, column: Planes) -> None:
+def _fill(out: Int64, column: BytePlanes) -> None:
     """Write a column's values into `out`, whose length is the column's total."""
     part = out[1:] if column.stepwise else out
     planes = np.frombuffer(column.planes, np.uint8).reshape(column.width, column.count)

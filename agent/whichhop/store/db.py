@@ -77,10 +77,21 @@ def _short_by(path: Path) -> int:
 
 
 class Database:
-    """A connection to one file; may be handed to another thread, one call at a time."""
+    """A connection to one file; may be handed to another thread, one call at a time.
 
-    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+    migrations, application: the tables and the mark of the file, the store's unless given.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        read_only: bool = False,
+        migrations: Sequence[Sequence[str]] = MIGRATIONS,
+        application: int = APPLICATION_ID,
+    ) -> None:
         self.path = path
+        self._migrations, self._application = migrations, application
         self._lock = threading.RLock()
         if path.is_dir():
             raise StoreError(f"{path}: is a folder; name a file in it, such as {path / 'whichhop.db'}")
@@ -107,11 +118,11 @@ class Database:
             raise
 
     def _prepare(self, read_only: bool) -> None:
-        known = len(MIGRATIONS)
+        known = len(self._migrations)
         version = self.number("PRAGMA user_version")
         application = self.number("PRAGMA application_id")
         tables = self.number("SELECT count(*) FROM sqlite_master")
-        if tables and application != APPLICATION_ID:
+        if tables and application != self._application:
             raise StoreError(f"{self.path}: a database of another program; name another file")
         if version > known:
             raise StoreError(
@@ -133,11 +144,11 @@ class Database:
         self.execute("PRAGMA synchronous = FULL")
         self.execute("PRAGMA foreign_keys = ON")
         self.execute("PRAGMA cache_size = -1024")  # 1 MiB: the daemon is to stay small
-        for number, statements in enumerate(MIGRATIONS[version:], version + 1):
+        for number, statements in enumerate(self._migrations[version:], version + 1):
             with self.transaction():
                 for statement in statements:
                     self.execute(statement)
-                self.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                self.execute(f"PRAGMA application_id = {self._application}")
                 self.execute(f"PRAGMA user_version = {number}")
 
     def execute(self, statement: str, values: Sequence[Value] = ()) -> list[Row]:

@@ -72,4 +72,15 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             id INTEGER PRIMARY KEY AUTOINCREMENT, at_ns INTEGER NOT NULL, text TEXT NOT NULL,
             spoke_to TEXT NOT NULL, ticket TEXT NOT NULL, promised TEXT NOT NULL, UNIQUE (at_ns, text))""",
     ),
+    # 6: what the comparer found, for weeks: faults; judged minutes (a bit each) and the worst modem levels by
+    # the hour since 1970.
+    (
+        """CREATE TABLE past_fault (
+            start_ns INTEGER NOT NULL, elements TEXT NOT NULL, end_ns INTEGER NOT NULL, cause TEXT NOT NULL,
+            PRIMARY KEY (start_ns, elements)) WITHOUT ROWID""",
+        "CREATE TABLE judged_hour (hour INTEGER PRIMARY KEY, minutes INTEGER NOT NULL)",
+        """CREATE TABLE level_hour (
+            hour INTEGER NOT NULL, node TEXT NOT NULL, down_low REAL, down_high REAL, snr_low REAL,
+            up_high REAL, lost INTEGER, PRIMARY KEY (hour, node)) WITHOUT ROWID""",
+    ),
 )

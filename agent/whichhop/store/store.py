@@ -14,7 +14,8 @@ from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Limits
 from whichhop.model.note import Look, Note
 from whichhop.model.transfer import Lease
-from whichhop.store import call_notes, drafts, keep, notes, read, signatures
+from whichhop.model.units import NS_PER_MINUTE
+from whichhop.store import call_notes, drafts, keep, notes, past_faults, read, signatures
 from whichhop.store import chain as chain_walk
 from whichhop.store import leases as lease_table
 from whichhop.store.chain import Chain, ChainReport
@@ -262,6 +263,9 @@ class Store:
         self.pack_hours(now_minute)
         self.drop_before(now_minute - limits.keep_days * MINUTES_A_DAY, now_minute)
         self.drop_to_size(limits.store_bytes, now_minute)
+        # By age alone: they are small, and they tell of days whose records had to go.
+        oldest = now_minute - limits.keep_days * MINUTES_A_DAY
+        past_faults.drop_outside(self.db, oldest * NS_PER_MINUTE, now_minute * NS_PER_MINUTE)
 
     def used_bytes(self) -> int:
         """Bytes of the file that hold something."""

@@ -16,9 +16,9 @@ from whichhop import outside
 from whichhop.errors import DataError
 from whichhop.model import ABSENT, Columns, Fate, Method, Record, SessionKey
 from whichhop.printable import shown
-from whichhop.wire.planes import (
+from whichhop.wire.byte_planes import (
+    BytePlanes,
     Optional,
-    Planes,
     fill_absent,
     put_head,
     put_optional,
@@ -75,7 +75,7 @@ class Block:
     session: SessionKey
     facts: tuple[RecordFacts, ...]
     fates: bytes
-    sent_ns: Planes
+    sent_ns: BytePlanes
     rtt_ns: Optional
     out_ns: Optional
     queue_ns: Optional

@@ -36,6 +36,12 @@ class PathMtu:
     told: int | None
     outcomes: dict[int, SizeOutcome]
 
+    @property
+    def swallowed(self) -> int | None:
+        """The smallest size that vanished without a word though a smaller one passed; None for none."""
+        lost = [s for s, outcome in self.outcomes.items() if outcome is SizeOutcome.SWALLOWED]
+        return min(lost, default=None)
+
 
 @dataclass(slots=True)
 class SizeSearch:

@@ -3,13 +3,13 @@
 import shlex
 import shutil
 from dataclasses import replace
-from datetime import timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
 
 from unit.advice.test_rank import DAY, HOUR_NS, RUN, START, known, levels, line_tests, moved, only, verdict
-from whichhop.advice.known import Known
+from whichhop.advice.facts import HomeFacts
 from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_words
 from whichhop.cli import main, parsed
@@ -61,10 +61,14 @@ def test_the_question_names_the_local_time_and_what_was_noted_shortly_before() -
     asked = only(
         advise(known(verdicts=(now,), notes=notes, zone=timezone(timedelta(hours=2)))), "recall-change"
     )
-    # START is 12:00 UTC; 20.5 hours later it is 08:30 UTC, 10:30 in the home.
-    assert asked.what == "Check what was noted at 10:15, shortly before 10:30: moved the attic's box"
+    # START is 12:00 UTC; 20.5 hours later it is 08:30 UTC of the next day, 10:30 in the home.
+    day = f"{datetime.fromtimestamp(now.start_ns / 1e9, UTC):%Y-%m-%d}"
+    assert asked.what == (
+        f"Check what was noted at {day} 10:15:00 UTC+2, shortly before {day} 10:30:00 UTC+2:"
+        " moved the attic's box"
+    )
     bare = only(advise(known(verdicts=(now,), zone=timezone(timedelta(hours=2)))), "recall-change")
-    assert bare.what == "Ask what was moved, plugged in or restarted shortly before 10:30"
+    assert bare.what == f"Ask what was moved, plugged in or restarted shortly before {day} 10:30:00 UTC+2"
     said = " ".join(asked.why)
     assert "moved the attic's box" in said
     assert "new lamp" not in said
@@ -111,7 +115,7 @@ def test_levels_that_a_change_of_the_cable_run_would_cure_are_told_once() -> Non
     assert "inspect-levels" not in keys
 
 
-def all_kinds() -> list[Known]:
+def all_kinds() -> list[HomeFacts]:
     """Homes whose steps, together, print every command that a step can print."""
     line = verdict(Cause.UPSTREAM_LINK, "modem/provider-edge", hours=2.4)
     return [

@@ -5,7 +5,8 @@ from dataclasses import replace
 from unit.advice.test_rank import known, verdict
 from whichhop.advice.rank import advise
 from whichhop.advice.step import step_words
-from whichhop.model import Cause
+from whichhop.inside.seen import place_of
+from whichhop.model import Cause, LinkKind
 from whichhop.model.effort import Cost
 from whichhop.model.inner_cause import InnerAnswer, InnerCause, Reason
 
@@ -45,3 +46,19 @@ def test_bad_levels_lead_to_steps_without_a_cable_run_and_never_to_a_call_by_the
     mine = [s for s in advise(known(verdicts=(line,))) if s.key.startswith("inside-")]
     assert [s.what.split()[0] for s in mine] == ["Tighten", "Take"]
     assert all(s.cautions for s in mine)
+
+
+def test_a_line_that_is_not_told_from_the_box_at_its_end_has_a_cause_and_no_call_without_proof() -> None:
+    home = known().home
+    line = next(k.name for k in home.links if k.kind is LinkKind.ACCESS)
+    group = replace(
+        verdict(Cause.NOT_SEPARABLE, line), elements=(line, "route:router"), place="the line or the router"
+    )
+    place = place_of(home, group)
+    assert place is not None
+    assert place.words == "The line or the router"
+    dead = replace(group, inside=_inside(InnerCause.LINE_OUTAGE))
+    mine = [s for s in advise(known(verdicts=(dead,))) if s.key.startswith("inside-")]
+    assert [s.what.split()[0] for s in mine] == ["Look"]
+    own = replace(group, elements=(line, "own-traffic"))
+    assert place_of(home, own) is None, "the home's own traffic may fill it: no cause of the line is told"

@@ -4,10 +4,11 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from whichhop.app.first_look import LINES, Found, home_file, node_name, target_of
+from whichhop.app.first_look import LINES, Found, home_file, node_name, plan_of, target_of
 from whichhop.config.check import check_home
 from whichhop.config.load import load_yaml
-from whichhop.model import LinkKind, Medium, NodeKind
+from whichhop.errors import WhichhopError
+from whichhop.model import LinkKind, Medium, NodeKind, Plan
 from whichhop.model.counter_source import CounterSource
 from whichhop.model.levels_source import LevelsSource
 from whichhop.net.surroundings import Surroundings
@@ -75,10 +76,24 @@ BY_SNMP = CounterSource(address="192.0.2.1", interface='wan "0": {#}', port=1161
 def test_what_router_and_modem_answered_is_written_and_read_back(found: Found, said: str | None) -> None:
     target = target_of(said, "198.51.100.7", "desk") if said else None
     text = home_file(
-        here(), node="desk", radio=False, line="cable", target=target, low_ports=True, found=found
+        here(),
+        node="desk",
+        radio=False,
+        line="cable",
+        target=target,
+        low_ports=True,
+        found=found,
+        plan=plan_of(" 250 / 25 Mbit/s"),
     )
     home = check_home(load_yaml(text, "home.yaml"))
+    assert home.plan == Plan(down_bps=250_000_000, up_bps=25_000_000)
     assert dict(home.counters) == ({} if found.counters is None else {"router": found.counters})
     assert dict(home.levels) == ({} if found.levels is None else {"router": found.levels})
     assert list(home.downloads) == ([found.download] if found.download else [])
     assert list(home.peers) == (["harbour"] if said else [])
+
+
+@pytest.mark.parametrize("said", ["250", "fast", "0/25", "250/-1", "1e3/5", "250/25 GB", ""])
+def test_rates_that_cannot_be_read_say_how_to_write_them(said: str) -> None:
+    with pytest.raises(WhichhopError, match="such as 250/25"):
+        plan_of(said)

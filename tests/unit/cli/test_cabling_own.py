@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from whichhop.advice.known import Known
+from whichhop.advice.facts import HomeFacts
 from whichhop.advice.separated_box import separated_boxes, steps
 from whichhop.cli import main
 from whichhop.config.check import read_home
@@ -34,7 +34,7 @@ def test_a_fault_that_the_box_hides_leads_to_the_step_and_a_told_one_does_not(tm
     home = read_home(all_in_one(tmp_path))
     (found,) = separated_boxes(home)
     hour = 3600 * 10**9
-    base = Known(home=home, home_file="rowan.yaml", start_ns=0, end_ns=10 * hour)
+    base = HomeFacts(home=home, home_file="rowan.yaml", start_ns=0, end_ns=10 * hour)
     line = Verdict(
         cause=Cause.NOT_SEPARABLE,
         elements=found.today,

@@ -55,9 +55,9 @@ def test_an_evening_in_which_the_plan_is_missed_is_named_with_a_fair_interval(
 ) -> None:
     assert main(words(home, fortnight(3), "--hours", "3")) == 0
     text = capsys.readouterr().out
-    assert "100 Mbit/s down is not delivered from 18:00 to 21:00: 0 of 14 tests" in text
+    assert "100 Mbit/s down is not delivered from 18:00 to 21:00 of the home's day: 0 of 14 tests" in text
     # Fourteen good afternoons are no proof that nine in ten are; fourteen bad evenings say enough.
-    assert "100 Mbit/s down may or may not be delivered from 15:00 to 18:00" in text
+    assert "100 Mbit/s down may or may not be delivered from 15:00 to 18:00 of the home's day" in text
     assert "20 Mbit/s up is delivered: 112 of 112 tests on 14 days" in text
 
 

@@ -39,7 +39,8 @@ def test_what_is_not_proven_says_so_and_what_is_missing():
             missing=("own traffic is not known",),
         )
     )
-    assert found[0].startswith("Likely, not proven: the access line")
+    assert found[0].startswith("The access line")
+    assert "proof is still missing" in found[0]
     assert any("own traffic is not known" in line for line in found)
 
 
@@ -66,7 +67,7 @@ def test_figures_reasons_and_remedies_are_told():
     )
     text = " ".join(found)
     assert "40 ms added" in text
-    assert "10.0 % of 600 packets lost (95 % interval 7.8 % to 12.7 %)" in text
+    assert "10.0 % of 600 packets lost (95 % confidence interval 7.8 % to 12.7 %)" in text
     assert "Ruled out: the link desk to attic, because it stayed quiet (a>b:echo)." in text
     assert "run an agent on router" in text
 

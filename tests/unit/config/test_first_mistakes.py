@@ -18,8 +18,8 @@ from whichhop.config.meant_values import (
     number_remedy,
     target_remedy,
 )
-from whichhop.config.syntax_mistakes import syntax_mistake
-from whichhop.errors import ConfigError
+from whichhop.config.syntax_mistakes import mistake_of, stop_at
+from whichhop.errors import Complaint, ConfigError
 
 END = len(ALDER_TEXT.splitlines()) + 1
 """The line of what is added at the end."""
@@ -340,6 +340,67 @@ def test_names_keep_as_much_as_they_can() -> None:
     ]
 
 
+SYNTAX = [case for case in CHANGED.values() if case[3] == "(top level)"]
+PAIRS = [
+    (one, other)
+    for one, other in zip(SYNTAX, [*SYNTAX[7:], *SYNTAX[:7]], strict=True)
+    if abs(one[2] - other[2]) > 2  # nearer, one is seen through the other
+]
+
+
+@pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: f"{pair[0][1]} and {pair[1][1]}")
+def test_two_lines_that_are_no_yaml_are_told_in_one_run(
+    pair: tuple[tuple[str, str, int, str, str], ...],
+) -> None:
+    both = ALDER_TEXT
+    for old, new, *_ in pair:
+        both = both.replace(old, new, 1)
+    lines = told(both)
+    for case in pair:
+        assert any(case[4] in line for line in lines), lines
+    assert len(lines) == 2, lines
+
+
+def test_all_mistakes_of_a_file_are_told_in_one_run_the_others_too() -> None:
+    text = ALDER_TEXT.replace("home: Alder House", 'home: "Alder House')
+    text = text.replace("  modem:  {kind: modem}", "\tmodem:  {kind: modem")
+    text = text.replace("  - {join: [study", "  – {join: [study").replace("kind: mesh-node", "kind: mesh-nod")
+    text = text.replace("down_mbps: 100", "down_mbps: 100 Mbps")
+    lines = told(text)
+    for line, words in (
+        ("1:", "a quote is opened and never closed; close it"),
+        ("2:", "write 100, the number alone"),
+        ("4:", "never with tabs"),
+        ("5:", "opened on line 4 is not closed"),
+        ("6:", "did you mean 'mesh-node'?"),
+        ("12:", "a typographic dash"),
+    ):
+        assert any(one.startswith(line) and words in one for one in lines), (line, lines)
+    assert len(lines) == 6, lines
+
+
+HAND = """\
+home: "My home
+plan: {down_mbps: 250, up_mbps: 25
+nodes:
+  router:
+    kind: router
+     address: 192.0.2.1
+  modem:  {kind: modem}
+\tpc: {kind: pc, address: 192.0.2.20 agent: true}
+   nas: {kind: nas, address: 192.0.2.21}
+links:
+  - {join: [pc, router] kind: wired}
+ - {join: [nas, router], kind: wired}
+  - {join: [router, modem], kind: wired}
+  - {join: [modem, provider-edge], kind: access, medium: 'cable}
+"""
+
+
+def test_a_file_full_of_such_lines_is_one_round() -> None:
+    assert [int(line.partition(":")[0]) for line in told(HAND)] == [1, 3, 6, 8, 8, 9, 11, 12, 14]
+
+
 @given(st.text(max_size=100))
 def test_whatever_is_written_a_remedy_is_found(text: str) -> None:
     for key in ("down_mbps", "length_m", "keep_days", "every_s"):
@@ -347,6 +408,21 @@ def test_whatever_is_written_a_remedy_is_found(text: str) -> None:
     assert address_remedy(text)
     assert target_remedy(text)
     assert hours_remedy(text)
-    found = syntax_mistake(text, 0, "expected <block end>", "while parsing a flow mapping", 0)
+    context = "while parsing a flow mapping"
+    found = mistake_of(stop_at(text, 0, "expected <block end>", context=context, context_at=0))
     assert found.problem
     assert found.remedy
+
+
+@given(st.data())
+def test_a_file_with_damaged_lines_is_complaints_about_lines_that_it_has(data: st.DataObject) -> None:
+    lines = ALDER_TEXT.splitlines()
+    for at in data.draw(st.sets(st.integers(0, len(lines) - 1), max_size=4)):
+        cut = data.draw(st.integers(0, len(lines[at])))
+        lines[at] = lines[at][:cut] + data.draw(st.text("\t\"'{}[]:,- =#@*\\", max_size=3)) + lines[at][cut:]
+    told_of: tuple[Complaint, ...] = ()
+    try:
+        check_home(read_yaml("\n".join(lines), "home.yaml"))
+    except ConfigError as caught:
+        told_of = caught.complaints
+    assert all(1 <= one.line <= len(lines) and one.problem and one.remedy for one in told_of)

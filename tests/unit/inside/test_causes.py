@@ -5,7 +5,7 @@ import pytest
 
 from inner_causes.drawn_hop import BOTH, DRAWS, FACTS_ONLY, NONE, Act, seen_of
 from whichhop.inside.answer import answer_of, weigh
-from whichhop.inside.rhythm import mains_of, period_of
+from whichhop.inside.rhythm import mains_of, period_of, rounds_of
 from whichhop.inside.seen import Sort
 from whichhop.inside.table import BY_SORT, ROWS
 from whichhop.model.inner_cause import INNER_WORDS, InnerCause
@@ -36,7 +36,7 @@ def test_a_drawn_cause_is_named_or_nothing_is(
 def test_what_no_row_describes_is_not_named(sort: Sort, act: Act, seconds: float) -> None:
     answer = answer_of(*seen_of(sort, (act,), seconds, SEED, facts=False))
     assert answer.named is None
-    assert "cannot tell" in answer.line
+    assert "not determined" in answer.line
 
 
 @pytest.mark.parametrize(("sort", "causes", "acts"), BOTH[1:2])
@@ -92,3 +92,14 @@ def test_probabilities_leave_room_for_what_no_row_describes() -> None:
 def _first() -> tuple[Sort, tuple[Act, ...], float]:
     sort, _, act, seconds = DRAWS[0]
     return sort, (act,), seconds
+
+
+def test_episodes_by_the_hour_have_a_cycle_that_wanders_and_chance_has_none() -> None:
+    rng = np.random.default_rng(7)
+    starts = np.cumsum(2400.0 * (1 + rng.normal(0, 0.03, 12)))
+    found = rounds_of([(float(s), float(s) + 600.0) for s in starts])
+    assert found is not None
+    assert found.every_s == pytest.approx(2400.0, rel=0.04)
+    assert found.lasts_s == pytest.approx(600.0)
+    by_chance = [np.cumsum(300.0 + rng.exponential(1200.0, 8)) for _ in range(300)]
+    assert sum(rounds_of([(float(s), float(s) + 60.0) for s in x]) is not None for x in by_chance) <= 3

@@ -6,13 +6,13 @@ from support.probing import MS, START_UTC_NS, HandClock, Kept, key
 from whichhop.model import Fate, Sample
 from whichhop.model.units import MonoNs
 from whichhop.net.host import Host
-from whichhop.probes.alibi import Alibi
+from whichhop.probes.machine_trouble import MachineTrouble
 from whichhop.probes.watch import MachineWatch
 
 
 def test_a_sample_waits_for_the_beat_and_is_set_aside_for_trouble_found_then(tmp_path: Path) -> None:
     clock, kept = HandClock(), Kept()
-    watch = MachineWatch(Alibi("desk"), clock, Host(tmp_path), kept)
+    watch = MachineWatch(MachineTrouble("desk"), clock, Host(tmp_path), kept)
     watch.beat()
     clock.pass_ns(500 * MS)
     watch.sink(key(), Sample(sent_ns=clock.utc, fate=Fate.ANSWERED, rtt_ns=MS))
@@ -26,7 +26,7 @@ def test_a_sample_waits_for_the_beat_and_is_set_aside_for_trouble_found_then(tmp
 
 def test_lateness_and_refused_sends_are_told_once(tmp_path: Path) -> None:
     clock, kept = HandClock(), Kept()
-    watch = MachineWatch(Alibi("desk"), clock, Host(tmp_path), kept)
+    watch = MachineWatch(MachineTrouble("desk"), clock, Host(tmp_path), kept)
     watch.beat()
     watch.woke(MonoNs(1000 * MS), MonoNs(1003 * MS))
     watch.woke(MonoNs(2000 * MS), MonoNs(2001 * MS))
@@ -44,7 +44,7 @@ def test_lateness_and_refused_sends_are_told_once(tmp_path: Path) -> None:
 
 def test_readings_carry_the_agent_and_the_wall_clock(tmp_path: Path) -> None:
     clock = HandClock()
-    watch = MachineWatch(Alibi("desk"), clock, Host(tmp_path), Kept())
+    watch = MachineWatch(MachineTrouble("desk"), clock, Host(tmp_path), Kept())
     assert watch.beat() == []
     clock.pass_ns(1000 * MS)
     assert {(r.agent, r.at_ns) for r in watch.beat()} == {("desk", START_UTC_NS + 1000 * MS)}

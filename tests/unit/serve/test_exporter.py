@@ -12,7 +12,7 @@ from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate
 from whichhop.model.hop_facts import FACT_NAMES
-from whichhop.probes.gate import Turned
+from whichhop.probes.admission import Turned
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE
 from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState

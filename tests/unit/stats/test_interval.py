@@ -4,6 +4,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 
 from whichhop.stats import interval
@@ -54,3 +56,17 @@ def test_a_quantiles_interval_has_no_end_where_too_few_samples_stand() -> None:
     assert lost.high == math.inf
     with pytest.raises(ValueError, match="share"):
         interval.quantile_interval([1.0], 1.5)
+
+
+@given(
+    st.integers(1, 100_000),
+    st.sampled_from([0.0, 1.0]) | st.floats(0.001, 0.999),
+    st.sampled_from([0.005, 0.025, 0.05, 0.95, 0.975, 0.995]),
+)
+def test_a_binomial_quantile_is_the_least_count_that_reaches_its_tail(
+    n: int, share: float, tail: float
+) -> None:
+    k = interval.binomial_quantile(tail, n, share)
+    # Against the general-purpose library's distribution; a hair of room where a step meets the tail.
+    assert stats.binom.cdf(k, n, share) >= tail - 1e-9
+    assert k == 0 or stats.binom.cdf(k - 1, n, share) < tail + 1e-9

@@ -47,11 +47,20 @@ def test_a_second_reading_at_the_same_instant_changes_nothing() -> None:
     assert total.value == 300
 
 
-@given(st.lists(st.integers(0, 10**9), max_size=30), st.integers(0, 2**64 - 1))
-def test_what_was_counted_adds_up_across_any_wrap(steps: list[int], start: int) -> None:
-    total = RunningTotal(bits=64, most_per_s=2e9)
+@given(st.lists(st.integers(0, 10**9), max_size=30), st.integers(0, 2**32 - 1), st.sampled_from([32, 64]))
+def test_what_was_counted_adds_up_across_any_wrap(steps: list[int], start: int, bits: int) -> None:
+    # A counter of 64 bits has no wrap (RFC 2863 3.1.6): it begins anew where it falls.
+    total = RunningTotal(bits=bits, most_per_s=2e9)
     total.add(reading(0, start))
     for i, step in enumerate(steps, 1):
-        start = (start + step) % 2**64
+        start = (start + step) % 2**bits
         total.add(reading(i, start))
     assert total.value == sum(steps)
+
+
+@given(st.integers(1, 10**9), st.integers(0, 10**9))
+def test_a_fall_of_64_bits_is_a_restart(fall: int, value: int) -> None:
+    total = RunningTotal(bits=64, most_per_s=2e9)
+    total.add(reading(0, value + fall))
+    assert total.add(reading(1, value)) is Step.RESTARTED
+    assert total.value == 0

@@ -79,10 +79,15 @@ def test_a_store_may_be_read_while_it_is_written(tmp_path: Path) -> None:
 def test_a_damaged_file_is_told_with_the_remedy(tmp_path: Path) -> None:
     path = tmp_path / "s.db"
     Database(path).close()
-    data = bytearray(path.read_bytes())
-    data[200:4000] = b"\xff" * 3800
-    path.write_bytes(bytes(data))
-    assert "damaged; move it away" in one_line(path)
+    sound = path.read_bytes()
+    page = int.from_bytes(
+        sound[16:18]
+    )  # this and the head's 100 octets: SQLite's "Database File Format", 1.3
+    # The list of tables begins on the first page and goes on wherever their text stands.
+    lists = [at for at in range(page, len(sound), page) if b"CREATE TABLE" in sound[at : at + page]]
+    for begin, end in [(100, page), *((at, at + page) for at in lists)]:
+        path.write_bytes(sound[:begin] + b"\xff" * (end - begin) + sound[end:])
+        assert "damaged; move it away" in one_line(path)
 
 
 @pytest.mark.parametrize(

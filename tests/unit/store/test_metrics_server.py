@@ -92,7 +92,7 @@ def test_a_restart_counts_what_came_since_and_a_failed_scrape_counts_nothing() -
     assert np.isfinite(found.buckets).all()
 
 
-def test_the_agents_alibi_and_the_homes_traffic_become_readings() -> None:
+def test_what_agents_saw_of_their_machines_and_the_homes_traffic_become_readings() -> None:
     one, _ = server(
         {
             "packets_sent_total": [(LABELS, [0, 15])],

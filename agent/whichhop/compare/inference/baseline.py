@@ -29,6 +29,9 @@ Halved one false verdict came, doubled one went (tests/suite/results/priors.md).
 USUAL_SLOW, SLOW_PACKETS = 0.006, 500.0
 """What is slow on a healthy radio (`standing.usual` has its source), worth so many packets of a session's own
 past: at a wire's share one train of scans would be a fault."""
+SLOW_RHO = 0.05
+"""Slow answers come one by one, not as lost ones do: a radio that looks for others every 8 to 15 s has one of
+them in a tick. At the losses' 0.25 ticks without any said nothing for it, and it was named as a fault."""
 LEAST_RHO, MOST_RHO = 0.02, 0.6
 """Derived: at 0.02 the beta distribution weighs 49 packets, so that many packets of one tick never count as
 as many independent ones; at 0.6 it weighs under one, and a tick loses nearly all or none."""
@@ -63,8 +66,8 @@ def sorted_quantile(ordered: Floats, count: NDArray[np.int64], share: float) -> 
     return np.asarray(low_value + (place - low) * (high_value - low_value), dtype=np.float32)
 
 
-def robust(values: Floats, floor_share: float) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Location, scale and count of each column; NaN values are left out.
+def robust(values: Floats, floor_share: float | Floats) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    """Location, scale and count of each column; NaN values are left out. floor_share: one, or of each column.
 
     The location is the median; the scale the largest of 1.4826 MAD, the two sides' decile distances as a
     normal sigma, and the floor. A few per cent of contamination moves neither much.
@@ -113,8 +116,11 @@ def baseline_of(
     Taken out means NaN quantiles and nothing sent. prior_scale, seconds per session: what the scale is
     believed to be while the past is short; it weighs as much as twelve ticks.
     """
-    loc50, scale50, count = robust(q50, FLOOR_SHARE_50)
-    loc80, scale80, _ = robust(q80, FLOOR_SHARE_80)
+    # Both quantiles at once: on a short past the calls cost more than the work.
+    width = q50.shape[1]
+    floor = np.repeat(np.array([FLOOR_SHARE_50, FLOOR_SHARE_80], dtype=np.float32), width)
+    loc, scale, counts = robust(np.concatenate([q50, q80], axis=1), floor)
+    (loc50, loc80), (scale50, scale80), count = loc.reshape(2, -1), scale.reshape(2, -1), counts[:width]
     weight = PRIOR_TICKS / (count + PRIOR_TICKS)
     scale50 = np.maximum(scale50, _pooled(scale50, prior_scale, weight))
     scale80 = np.maximum(scale80, _pooled(scale80, np.float32(1.5) * prior_scale, weight))
@@ -130,18 +136,18 @@ def baseline_of(
         loc80=loc80,
         scale80=scale80,
         loss=loss,
-        rho=_shrunk_rho(n, k),
+        rho=_shrunk_rho(n, k, PRIOR_RHO),
         slow=usual,
-        slow_rho=_shrunk_rho(answered, late),
+        slow_rho=_shrunk_rho(answered, late, SLOW_RHO),
         ticks=(sent > 0).sum(axis=0),
     )
 
 
-def _shrunk_rho(sent: NDArray[np.float64], lost: NDArray[np.float64]) -> NDArray[np.float64]:
+def _shrunk_rho(sent: NDArray[np.float64], lost: NDArray[np.float64], prior: float) -> NDArray[np.float64]:
     """Over-dispersion by column, the prior's while there were few."""
     total = lost.sum(axis=0)
-    own = np.nan_to_num(np.clip(overdispersion(sent, lost), LEAST_RHO, MOST_RHO), nan=PRIOR_RHO)
-    return np.asarray((total * own + FEW_LOSSES * PRIOR_RHO) / (total + FEW_LOSSES))
+    own = np.nan_to_num(np.clip(overdispersion(sent, lost), LEAST_RHO, MOST_RHO), nan=prior)
+    return np.asarray((total * own + FEW_LOSSES * prior) / (total + FEW_LOSSES))
 
 
 def _pooled(scale: Floats, prior: Floats, weight: NDArray[np.floating]) -> Floats:

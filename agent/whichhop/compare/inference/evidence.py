@@ -25,19 +25,6 @@ SHAPES = ((1, 0, TICK_MIX[0]), (0, 1, TICK_MIX[1]), (1, 1, TICK_MIX[2]))
 TAIL_SHARE = 0.15
 """Of a fault's ticks those in which a share of the packets is slow and nothing else: fewer than any of the
 three above, and never so few that a long bad stretch is not named."""
-TAIL_NATURES = frozenset(
-    {
-        Nature.RADIO,
-        Nature.BACKHAUL,
-        Nature.ETHERNET,
-        Nature.AIR,
-        Nature.NODE,
-        Nature.FORWARDING,
-        Nature.HOST,
-    }
-)
-"""What has tails as faults. Not what lies on the way past the home: a line in use has long tails by itself,
-nor boxes' own answers, which come when they have time."""
 LOWEST = np.float32(-60.0)
 """A log-ratio's floor, so that nothing becomes impossible."""
 DOZING_S = 0.6
@@ -68,6 +55,8 @@ class ElementColumns:
     """(elements,), True for those of which a tail alone may be a fault."""
     dozes: NDArray[np.bool_]
     """(elements,), True for those whose lateness may be the waking of a radio; see `Element.dozes`."""
+    sleepy: NDArray[np.bool_]
+    """(sessions,), True for those of agents on radio, whose lateness may be their own radio's waking."""
     by_radio: NDArray[np.bool_]
     """(elements,), True for radios and what is only seen through them: their least delay is the radio's."""
 
@@ -121,8 +110,9 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
         priors=priors,
         agents=_agents(elements, sessions),
-        tails=np.array([e.nature in TAIL_NATURES and not e.dozes for e in elements], dtype=bool),
+        tails=~dozes,
         dozes=dozes,
+        sleepy=_sleepy(elements, sessions),
         by_radio=~dozes & (least == RADIO_LEAST_S),
     )
 
@@ -155,6 +145,16 @@ def with_tails(plain: Floats, evidence: Evidence, columns: ElementColumns) -> Fl
     out[:, which] = np.logaddexp(
         plain[:, which] + np.float32(np.log(1.0 - TAIL_SHARE)), slow + np.float32(np.log(TAIL_SHARE))
     )
+    return out
+
+
+def _sleepy(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:
+    radios = [e.column for e in elements if e.nature is Nature.RADIO]
+    out = np.zeros(sessions, dtype=bool)
+    for host in elements:
+        # All that an agent on radio asks crosses its one radio link.
+        if host.nature is Nature.HOST and any(host.column <= radio for radio in radios):
+            out[list(host.column)] = True
     return out
 
 

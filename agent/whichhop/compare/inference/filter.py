@@ -12,14 +12,23 @@ Matrix = NDArray[np.float64]
 TINY = 1e-300
 """Derived: just above the least normal double (2.2e-308), so that a state that underflows can come back."""
 
+COMES_AND_GOES = -2
+"""In place of whose trouble is fresh: of the one at fault, whose fault shows in some ticks only."""
+SELDOMER = 0.1
+"""How often a fault comes and goes, of all that begin. No source; swept on 15 such faults (each second to
+eighth tick loses 4 to 10 of 10) and six homes with losses at random: half misses one, twice is alike."""
+MEAN_COMING_S = 900.0
+"""How long one lasts, as a whole: a quarter of an hour. Swept on the same: half and twice are alike."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class States:
     """The cause sets that compete: nothing, one, two, some threes; few also with recent trouble of one more.
 
     sets: per state the places (in the chosen elements) of what is at fault. recent: the place of the
-    element whose trouble is fresh, or -1. step: (states, states) transition chances a tick, rows sum to 1.
-    own: the part of `step` that follows the use of the line, to be scaled by it; None without own traffic.
+    element whose trouble is fresh, or -1; COMES_AND_GOES of a fault that does. step: (states, states)
+    transition chances a tick, rows sum to 1. own: the part of `step` that follows the use of the line, to be
+    scaled by it; None without own traffic.
     """
 
     sets: tuple[tuple[int, ...], ...]
@@ -34,11 +43,17 @@ class States:
 
 
 def _listed(
-    count: int, pairs: Sequence[tuple[int, int]], triples: Sequence[tuple[int, int, int]]
+    count: int,
+    pairs: Sequence[tuple[int, int]],
+    triples: Sequence[tuple[int, int, int]],
+    *,
+    at_times: bool,
 ) -> list[tuple[tuple[int, ...], int]]:
     """(what is at fault, whose trouble is fresh or -1) of every state; "nothing at all" comes first."""
     out: list[tuple[tuple[int, ...], int]] = [((), -1), *(((), k) for k in range(count))]
     out += [((k,), -1) for k in range(count)]
+    if at_times:
+        out += [((k,), COMES_AND_GOES) for k in range(count)]
     for a, b in pairs:
         out += [((a,), b), ((b,), a)]
     return out + [(several, -1) for several in (*pairs, *triples)]
@@ -52,13 +67,15 @@ def make_states(
     step_s: float,
     settings: Settings,
     triples: Sequence[tuple[int, int, int]] = (),
+    at_times: bool = False,
 ) -> States:
     """States for elements with these chances of an onset per tick.
 
     pairs, triples: places in `onset`, rising; of a triple's pairs those given lead to it and from it.
+    at_times: faults that show in some ticks only compete too.
     """
     count = len(onset)
-    listed = _listed(count, pairs, triples)
+    listed = _listed(count, pairs, triples, at_times=at_times)
     place = {state: i for i, state in enumerate(listed)}
     leave = min(0.5, step_s / settings.mean_fault_s)
     again = min(0.5, step_s / settings.recent_onset_s)
@@ -74,7 +91,15 @@ def make_states(
             follows[start, place[end]] += chance
             follows[start, start] -= chance
 
+    over = min(0.5, step_s / MEAN_COMING_S)
     for i, (members, fresh) in enumerate(listed):
+        if fresh == COMES_AND_GOES:
+            (k,) = members
+            move(i, ((), k), over)
+            continue
+        if not members:
+            for k in range(count):
+                move(i, ((k,), COMES_AND_GOES), SELDOMER * onset[k], k)
         if fresh >= 0:
             move(i, (members, -1), calm)
         for k in range(count):

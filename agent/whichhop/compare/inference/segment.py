@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
-from whichhop.compare.inference.filter import States, Track, make_states, run
+from whichhop.compare.inference.filter import COMES_AND_GOES, States, Track, make_states, run
 from whichhop.compare.inference.pairs import TRIPLE_TICKS, Pairs, Triples, distinct_pairs, found_triples
 from whichhop.compare.inference.scan import Scan
-from whichhop.compare.inference.screening import Stretch, rolling, supported
+from whichhop.compare.inference.screening import Stretch, at_times, rolling, supported
 from whichhop.compare.inference.transients import LOG_MINOR, none_log, passing_log, quiet_log
 from whichhop.compare.suspects.elements import Element, Nature
 
@@ -158,6 +158,7 @@ class Race:
             step_s=self.scan.table.step_ns * 1e-9,
             settings=self.scan.settings,
             triples=[(place[a], place[b], place[c]) for a, b, c in threes],
+            at_times=True,
         )
         rate = self.scan.rates[self.scan.block_of(self.stretch.first)]
         likelihood = _likelihood(
@@ -229,9 +230,12 @@ def _likelihood(
                 nothing.append(small + LOG_MINOR + blip[one])
     quiet = np.logaddexp.reduce(nothing)
     out = np.empty((ratios.shape[0], len(states.sets)))
-    for i, members in enumerate(states.sets):
+    for i, (members, fresh) in enumerate(zip(states.sets, states.recent, strict=True)):
         if not members:
             out[:, i] = quiet
+        elif fresh == COMES_AND_GOES:
+            # By loss alone: delays come and go wherever radios share the air.
+            out[:, i] = at_times(tables.loss[:, chosen[members[0]]] + none, quiet)
         elif len(members) == 1:
             out[:, i] = np.logaddexp.reduce(beside[chosen[members[0]]])
         elif len(members) == 2:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.inference.evidence import TAIL_SHARE, TICK_MIX
+from whichhop.compare.inference.evidence import TICK_MIX
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.suspects.elements import Element, Nature
 from whichhop.compare.verdict.episodes import Span
@@ -175,7 +175,8 @@ def _each(scan: Scan, column: list[int], span: Span) -> tuple[list[int], NDArray
     mix = np.log(TICK_MIX)
     tail = _log_mean(evidence.tail[:, :, heard])
     each = np.logaddexp.reduce([delay + mix[0], loss + mix[1], delay + loss + mix[2]])
-    each = np.logaddexp(each + np.log(1.0 - TAIL_SHARE), tail + np.log(TAIL_SHARE))
+    # A tick is slow for all that cross it or, by some packets, for all: never one session's own mixture.
+    each = np.where((tail.sum(axis=1) > each.sum(axis=1))[:, None], tail, each)
     return heard, np.asarray(each)
 
 

@@ -14,13 +14,20 @@ from whichhop.compare.verdict.calibration import published
 from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.line_place import place_of, what_splits
 from whichhop.compare.verdict.loss_way import loss_way
-from whichhop.compare.verdict.provider_guards import Scene, SeenInEpisode, seen_in_scene, unmet
+from whichhop.compare.verdict.provider_guards import (
+    SLIGHT_S,
+    Scene,
+    SeenInEpisode,
+    may_be_bursts,
+    seen_in_scene,
+    unmet,
+)
 from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Cause, RuledOut, Severity, Verdict
 from whichhop.model.links import PROVIDERS
 from whichhop.model.percent import percent
-from whichhop.stats.proportion import wilson
+from whichhop.stats.difference import clustered
 
 LINE = (Nature.ACCESS, Nature.OWN_TRAFFIC)
 LEAST_OPEN = 0.01
@@ -30,6 +37,9 @@ UNKNOWN_OWN_ODDS = 48.0
 """How much likelier own traffic is than its place in the race without counters says: there it is held back to
 one bout in 96 hours, so that a short burst of the home's is no verdict; once there is one, the rates of
 `priors.PRIORS` count, a bout each 2 hours against a fault of the line each 48."""
+
+BURST_ODDS = 24.0
+"""Derived from the same rates, 48 hours by 2, where counters are read and tell a mean only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +124,8 @@ def verdict_of(
     """The verdict for an episode whose ticks are `scene`."""
     elements, step_s = scene.elements, scene.table.step_ns * 1e-9
     use_known = is_known(scene.use)
+    seen = seen_in_scene(scene)
+    found = with_bursts(scene, seen, found)
     named = named_of(elements, found, settings, use_known=use_known, watched=scene.watched)
     by_name = {e.name: e for e in elements}
     # Whose figures are told and who is guarded: the provider where the group holds it, else the likeliest.
@@ -141,7 +153,7 @@ def verdict_of(
         severity=figures,
         proven=not missing,
         missing=missing,
-        ruled_out=ruled_out(scene, seen_in_scene(scene), lead, named.names),
+        ruled_out=ruled_out(scene, seen, lead, named.names, settings),
         would_change=_would_change(scene, named.names),
         baseline=_medians(scene, columns),
         detected_ns=detected_ns,
@@ -150,6 +162,26 @@ def verdict_of(
         spells_s=sum(b - a for a, b in found.there) * step_s if len(found.there) > 1 else None,
         place=place_of(scene.home, elements, named.names) if named.cause is Cause.NOT_SEPARABLE else "",
     )
+
+
+def with_bursts(scene: Scene, seen: SeenInEpisode, found: FoundEpisode) -> FoundEpisode:
+    """The episode with the home's own traffic beside the line, where bursts of it may be all that is seen.
+
+    Counters tell its mean alone: then its odds are those of the priors, a bout each 2 hours against a fault
+    of the line each 48.
+    """
+    line = next((j for j in found.members if scene.elements[j].nature is Nature.ACCESS), None)
+    own = next((j for j, e in enumerate(scene.elements) if e.nature is Nature.OWN_TRAFFIC), None)
+    if line is None or own is None:
+        return found
+    crossing = sorted(scene.elements[line].column)
+    if not may_be_bursts(scene, crossing, seen, SLIGHT_S):
+        return found
+    share = dict(zip(found.members, found.shares, strict=True))
+    share[own] = max(share.get(own, 0.0), BURST_ODDS * share[line])
+    total = sum(share.values())
+    order = sorted(share, key=lambda j: -share[j])
+    return replace(found, members=tuple(order), shares=tuple(share[j] / total for j in order))
 
 
 def _shares(named: Named, group: float) -> dict[str, float]:
@@ -183,7 +215,9 @@ def _would_change(scene: Scene, names: tuple[str, ...]) -> tuple[str, ...]:
             else:
                 out += [a.words for a in advice_for(scene.home, scene.sessions, (rest,))]
                 out += what_splits(scene.home, scene.elements, rest)
-        if OWN_TRAFFIC in names:
+        if OWN_TRAFFIC in names and is_known(scene.use):
+            out.append("look at a time when the home uses its line no more than usual")
+        elif OWN_TRAFFIC in names:
             out.append("read the router's byte counters, so that the home's own traffic is known")
     by_name = {e.name: e.nature for e in scene.elements}
     if any(by_name[n] in LINE for n in names):
@@ -211,9 +245,10 @@ def severity(
     a tick of ten packets has no finer one.
     """
     heard = speaks[:, columns]
-    sent = int(np.where(heard, table.sent[:, columns], 0).sum())
-    lost = int(np.where(heard, table.lost[:, columns], 0).sum())
-    between = wilson(lost, sent)
+    each_sent = np.where(heard, table.sent[:, columns], 0).sum(axis=1)
+    each_lost = np.where(heard, table.lost[:, columns], 0).sum(axis=1)
+    sent, lost = int(each_sent.sum()), int(each_lost.sum())
+    between = clustered(each_lost.tolist(), each_sent.tolist())
     middle = excess(table.q50_s[:, columns], loc50[columns], heard)
     upper = excess(table.q80_s[:, columns], loc80[columns], heard)
     return Severity(
@@ -232,8 +267,11 @@ MOST_NAMED = 8
 what is printed, not what is concluded."""
 
 
-def ruled_out(scene: Scene, seen: SeenInEpisode, lead: Element, named: Sequence[str]) -> tuple[RuledOut, ...]:
-    """Elements that share sessions with the culprit yet have sessions of their own that stayed clean."""
+def ruled_out(
+    scene: Scene, seen: SeenInEpisode, lead: Element, named: Sequence[str], settings: Settings
+) -> tuple[RuledOut, ...]:
+    """Elements that share sessions with the culprit yet have sessions of their own that stayed clean; own
+    traffic where the line was not used enough to be in question."""
     out = []
     rivals = [e for e in scene.elements if e.name not in named and e.column & lead.column]
     rivals.sort(key=lambda e: -len(e.column & lead.column))
@@ -249,8 +287,10 @@ def ruled_out(scene: Scene, seen: SeenInEpisode, lead: Element, named: Sequence[
     use = scene.use[np.isfinite(scene.use)]
     if OWN_TRAFFIC not in named and use.size and any(e.name == OWN_TRAFFIC for e in scene.elements):
         high = float(np.quantile(use, 0.9))
-        why = f"the home used {percent(min(high, 1.0))} of its line or less"
-        out.insert(0, RuledOut(what=OWN_TRAFFIC, why=why, sessions=()))
+        if high < settings.guard_use:
+            most = f"at most {percent(high)}" if high >= 0.01 else "under 1 %"
+            why = f"the home used {most} of its line"
+            out.insert(0, RuledOut(what=OWN_TRAFFIC, why=why, sessions=()))
     return tuple(out[:MOST_NAMED])
 
 

@@ -111,6 +111,10 @@ class RouteWatch:
             await self._try(f"packet sizes to {name}", self._sizes(peer, peer.address))
             if peer.stamp:
                 await self._try(f"DSCP to {name}", self._dscp(peer, peer.address))
+        # Whether the home itself clears it is told between two agents alone.
+        for other in home.agents:
+            if other.name != self.now().node.name and other.address is not None:
+                await self._try(f"DSCP to {other.name}", self._dscp(other, other.address))
 
     async def _try(self, what: str, look: Awaitable[None]) -> None:
         try:
@@ -184,6 +188,7 @@ class RouteWatch:
         found = await check_path_mtu(address, self.clock, ident=secrets.randbelow(0x10000))
         if found.size is not None:
             self.keep("path_mtu_bytes", peer.name, found.size)
+            self.keep("path_swallowed_bytes", peer.name, found.swallowed or 0)
 
     async def _dscp(self, peer: Node, address: str) -> None:
         signed = self.now().home.authenticated and peer.has_key

@@ -12,8 +12,8 @@ from typing import Annotated
 
 import msgspec
 
+from whichhop.daemon.notice.between_agents import TOLD, sender, told_by_others
 from whichhop.daemon.notice.faults import OVER_NS, RECENT_NS, Fault, KeptNs, follow
-from whichhop.daemon.notice.told import TOLD, sender, told_by_others
 from whichhop.daemon.transfer.allowed_hours import in_quiet, local
 from whichhop.model import Verdict
 from whichhop.model.bulletin import Bulletin, NoticeHeard

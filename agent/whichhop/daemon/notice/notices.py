@@ -8,10 +8,10 @@ import msgspec
 
 from whichhop.config.files import WriteError, replace_file
 from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.notice.between_agents import READY, READY_EVERY_NS
 from whichhop.daemon.notice.book import MOST_KEPT_OCTETS, Kept, Place, decide, due, failed, kept_of, put, sent
 from whichhop.daemon.notice.secret_files import missing
 from whichhop.daemon.notice.talk import MOST_S, SendRequest, Sent
-from whichhop.daemon.notice.told import READY, READY_EVERY_NS
 from whichhop.daemon.notice.words import document, reader_of
 from whichhop.daemon.troubles import Troubles
 from whichhop.errors import SystemRefusedError

@@ -6,16 +6,15 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
 
 from whichhop.compare.own_use_words import own_use_words
-from whichhop.compare.words import owner_words, severity_words
+from whichhop.compare.words import inside_words, owner_words, severity_words
 from whichhop.daemon.notice.book import Kind, News, Passed
 from whichhop.daemon.notice.faults import Fault
 from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow
 from whichhop.model.percent import probability_words
-from whichhop.model.time_words import instant_words
+from whichhop.model.time_words import how_long, instant_words
 from whichhop.model.units import NS_PER_S
 from whichhop.printable import printable
-from whichhop.report.times import how_long
 from whichhop.serve.page.sentence import blame
 
 VERSION = 1
@@ -31,8 +30,8 @@ class Reader:
     links: Mapping[str, LinkNow]
     own_use: str = ""
     steps: Sequence[str] = ()
-    several: bool = False
-    """Whether more than one fault is ongoing: the steps are then not of this one alone."""
+    first: tuple[str, ...] = ()
+    """The elements of the fault that is told first: the steps begin with what is about it."""
 
 
 OWN_STEP = (
@@ -50,7 +49,7 @@ def reader_of(bulletin: Bulletin, zone: tzinfo | None) -> Reader:
         links={link.name: link for link in bulletin.links},
         own_use=own_use_words(bulletin),
         steps=bulletin.steps,
-        several=len(bulletin.ongoing) > 1,
+        first=next((v.elements for v in bulletin.ongoing), ()),
     )
 
 
@@ -68,6 +67,8 @@ def document(news: News, verdict: Verdict | None, reader: Reader, number: str, n
     }
     if news.fault is not None:
         made |= _facts(news.fault)
+    if verdict is not None and (why := verdict.why) is not None:
+        made |= {"inner_cause": str(why.cause), "inner_probability": round(why.probability, 3)}
     subject, lines = _text(news, verdict, reader)
     subject = printable(" ".join(f"[{reader.home}] {subject}".split()), 250)
     return made | {"subject": subject, "lines": [printable(line, 2000) for line in lines if line]}
@@ -111,12 +112,6 @@ def _facts(fault: Fault) -> dict[str, Any]:
     }
 
 
-def _what(verdict: Verdict | None, fault: Fault, links: Mapping[str, LinkNow]) -> str:
-    if verdict is not None and verdict.place:
-        return f"{verdict.place[0].upper()}{verdict.place[1:]}: one of these is at fault."
-    return blame(verdict or _bare(fault), links)
-
-
 def _bare(fault: Fault | Passed) -> Verdict:
     """A fault of which the book alone is left."""
     return Verdict(
@@ -132,7 +127,7 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
     fault = news.fault
     if fault is None:
         return _summary(news.passed, reader)
-    what = _what(verdict, fault, reader.links)
+    what = blame(verdict or _bare(fault), reader.links, over=news.kind is Kind.CLOSED)
     sure = probability_words(fault.probability)
     if news.kind is Kind.WITHDRAWN:
         return (
@@ -148,9 +143,9 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
         began = "before measuring began" if fault.standing else instant_words(fault.start_ns, reader.zone)
         span = "" if fault.standing else f" It lasted {lasted}."
         return (
-            f"Over: {_past(what)}" + ("" if fault.standing else f" Lasted {lasted}."),
+            f"Over: {what}" + ("" if fault.standing else f" Lasted {lasted}."),
             [
-                f"Over: {_past(what)}",
+                f"Over: {what}",
                 f"It began {began} and ended {instant_words(end_ns, reader.zone)}.{span}",
             ],
         )
@@ -162,7 +157,7 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
     lines = [what, f"Probability of fault: {sure}.", since]
     if verdict is not None:
         hurt = "" if verdict.severity is None else severity_words(verdict.severity)
-        lines += [owner_words(verdict), f"Measured: {hurt}." if hurt else ""]
+        lines += [owner_words(verdict), f"Measured: {hurt}." if hurt else "", *inside_words(verdict)]
     if fault.cause == Cause.OWN_TRAFFIC or Cause.OWN_TRAFFIC in fault.elements:
         lines.append(reader.own_use)
     lines.append(f"What to do: {_step(fault, verdict, reader)}")
@@ -174,28 +169,21 @@ def _text(news: News, verdict: Verdict | None, reader: Reader) -> tuple[str, lis
 
 def _step(fault: Fault, verdict: Verdict | None, reader: Reader) -> str:
     """The first step that is about this fault and no other."""
-    if reader.steps and not reader.several:
+    if reader.steps and fault.elements == reader.first:
         return reader.steps[0]
     if fault.cause == Cause.OWN_TRAFFIC:
         return OWN_STEP
+    if verdict is not None and verdict.missing:
+        return f"Collect what is missing before the provider can be asked to fix it: {verdict.missing[0]}."
     own = verdict.would_change if verdict is not None else ()
     return own[0] if own else LOOK
-
-
-def _past(what: str) -> str:
-    """A sentence on a fault that is over."""
-    return (
-        what.replace(" is at fault", " was at fault")
-        .replace(" fills ", " filled ")
-        .replace(" are slow", " were slow")
-    )
 
 
 def _summary(passed: Sequence[Passed], reader: Reader) -> tuple[str, list[str]]:
     count = f"{len(passed)} fault{'s' if len(passed) > 1 else ''} came and went"
     lines = [
         f"{instant_words(one.start_ns, reader.zone)}, {how_long((one.end_ns - one.start_ns) / NS_PER_S)}:"
-        f" {_past(blame(_bare(one), reader.links))}"
+        f" {blame(_bare(one), reader.links, over=True)}"
         for one in passed
     ]
     return f"{count}; nothing of it is ongoing", [f"{count} while nobody was told; each is over:", *lines]

@@ -1,8 +1,9 @@
 """Addresses of an emulated home: which nodes share a network, what each is called there, and its routes."""
 
 import ipaddress
+import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from whichhop.errors import DataError
 from whichhop.model import Home, Link, LinkKind, NodeKind
@@ -27,6 +28,8 @@ class Network:
     net4: ipaddress.IPv4Network
     net6: ipaddress.IPv6Network
     addresses: Mapping[str, tuple[ipaddress.IPv4Address, ipaddress.IPv6Address]]
+    link_local: Mapping[str, ipaddress.IPv6Address] = field(default_factory=dict)
+    """Of the members that the home file knows by such an address (RFC 4291 2.5.6)."""
 
     def hardware(self, node: str) -> str:
         """A member's hardware address here: locally administered (IEEE 802), the same in every run."""
@@ -158,7 +161,7 @@ def _block(home: Home, links: list[Link], upstream: _Upstream, inside: _Inside) 
 
 def _number(home: Home, links: list[Link], net: ipaddress.IPv4Network) -> dict[str, ipaddress.IPv4Address]:
     """Each member's address: the home file's where it lies in the network, else the next free one."""
-    members = list(dict.fromkeys(n for link in links for n in (link.far, link.near)))
+    members = _members(links)
     out: dict[str, ipaddress.IPv4Address] = {}
     for name in members:
         stated = home.nodes[name].address
@@ -176,12 +179,67 @@ def _number(home: Home, links: list[Link], net: ipaddress.IPv4Network) -> dict[s
     return out
 
 
+def _stated6(home: Home, name: str) -> ipaddress.IPv6Address | None:
+    """A node's own IPv6 address."""
+    stated = home.nodes[name].address
+    found = ipaddress.ip_address(stated) if stated else None
+    return found if isinstance(found, ipaddress.IPv6Address) else None
+
+
+def _members(links: list[Link]) -> list[str]:
+    return list(dict.fromkeys(n for link in links for n in (link.far, link.near)))
+
+
+def _nets6(home: Home, groups: list[list[Link]]) -> list[ipaddress.IPv6Network]:
+    """A /64 for each group: what a member states that is in no other group, else what a routing node states
+    for its home side, else one of RFC 3849's block."""
+    found: dict[int, ipaddress.IPv6Network] = {}
+    for routing in (False, True):
+        for number, links in enumerate(groups):
+            for name in _members(links):
+                own = _stated6(home, name)
+                if own is None or own.is_link_local or (home.nodes[name].kind in ROUTING) is not routing:
+                    continue
+                net = ipaddress.IPv6Network((int(own) >> 64 << 64, 64))
+                here = any(name == link.far for link in links)
+                if net not in found.values() and (here or not routing):
+                    found.setdefault(number, net)
+    out = []
+    for number in range(len(groups)):
+        free = (
+            ipaddress.IPv6Network((int(_V6.network_address) + (at << 64), 64))
+            for at in itertools.count(number + 1, len(groups))
+        )
+        out.append(found[number] if number in found else next(n for n in free if n not in found.values()))
+    return out
+
+
+def _number6(
+    home: Home, numbered: Mapping[str, ipaddress.IPv4Address], net: ipaddress.IPv6Network
+) -> dict[str, ipaddress.IPv6Address]:
+    """Each member's IPv6 address: the home file's where it lies in the network, else by its IPv4 number."""
+    out: dict[str, ipaddress.IPv6Address] = {}
+    for name in numbered:
+        own = _stated6(home, name)
+        if own is not None and own in net:
+            if own in out.values():
+                raise DataError(f"{name}: address {own} is given twice; give each node its own")
+            out[name] = own
+    for name, four in numbered.items():
+        at = int(net.network_address) + (int(four) & 0xFF)
+        while ipaddress.IPv6Address(at) in out.values():
+            at += 0x100
+        out.setdefault(name, ipaddress.IPv6Address(at))
+    return out
+
+
 def plan_addresses(home: Home) -> Addressing:
     """Networks, addresses and routes of a home as built; DataError where an address cannot be emulated."""
     networks: list[Network] = []
     upstream, inside = _upstream(home), _inside(home)
     used: set[ipaddress.IPv4Network] = set()
-    for number, links in enumerate(_groups(home), start=1):
+    groups = _groups(home)
+    for number, (links, net6) in enumerate(zip(groups, _nets6(home, groups), strict=True), start=1):
         net4 = _block(home, links, upstream, inside)
         if net4 in used:
             raise DataError(
@@ -189,23 +247,45 @@ def plan_addresses(home: Home) -> Addressing:
                 "network, one between router and modem, one access line and one network beyond"
             )
         used.add(net4)
-        net6 = ipaddress.IPv6Network((int(_V6.network_address) + (number << 64), 64))
-        addresses = {
-            name: (a, net6.network_address + (int(a) & 0xFF))
-            for name, a in _number(home, links, net4).items()
+        numbered = _number(home, links, net4)
+        sixes = _number6(home, numbered, net6)
+        local = {
+            name: own
+            for name in numbered
+            if (own := _stated6(home, name)) is not None
+            and own.is_link_local
+            and (home.nodes[name].kind not in ROUTING or any(name == link.far for link in links))
         }
-        networks.append(Network(number=number, links=tuple(links), net4=net4, net6=net6, addresses=addresses))
-    for node in home.nodes.values():
-        mine = [net for net in networks if node.name in net.addresses]
-        if node.address and node.address not in {str(net.addresses[node.name][0]) for net in mine}:
-            raise DataError(
-                f"{node.name}: address {node.address} is outside {' and '.join(str(n.net4) for n in mine)}, "
-                "which is what the emulated home has there; give it one inside"
+        networks.append(
+            Network(
+                number=number,
+                links=tuple(links),
+                net4=net4,
+                net6=net6,
+                addresses={name: (four, sixes[name]) for name, four in numbered.items()},
+                link_local=local,
             )
+        )
+    _refuse_strangers(home, networks)
     top = next((n for n in networks if n.net4 == upstream.beyond), networks[-1])
     return Addressing(
         networks=tuple(networks), routes={n: _routes(home, n, networks, top) for n in home.nodes}
     )
+
+
+def _refuse_strangers(home: Home, networks: list[Network]) -> None:
+    """DataError for a node whose own address fits none of its networks."""
+    for node in home.nodes.values():
+        mine = [net for net in networks if node.name in net.addresses]
+        has = {str(a) for net in mine for a in net.addresses[node.name]}
+        has |= {str(net.link_local[node.name]) for net in mine if node.name in net.link_local}
+        if node.address and node.address not in has:
+            six = ":" in node.address
+            nets = " and ".join(str(net.net6 if six else net.net4) for net in mine)
+            raise DataError(
+                f"{node.name}: address {node.address} is outside {nets}, "
+                "which is what the emulated home has there; give it one inside"
+            )
 
 
 def _routes(home: Home, node: str, networks: list[Network], top: Network) -> tuple[RouteHop, ...]:

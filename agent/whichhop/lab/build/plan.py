@@ -65,8 +65,15 @@ class BuildPlan:
 def beyond_plain(effect: Effect) -> bool:
     """True when an effect is more than a bare wire, a queue and random drop can show."""
     e = effect
+    of_radio = e.contention_ratio or e.scan or e.doze_s
     return bool(
-        e.delay_s or e.jitter_s or e.burst or e.reorder_ratio or e.duplicate_ratio or e.contention_ratio
+        e.delay_s
+        or e.jitter_s
+        or e.burst
+        or e.reorder_ratio
+        or e.duplicate_ratio
+        or of_radio
+        or e.broken_pair
     )
 
 
@@ -205,12 +212,15 @@ def _ip_lines(home: Home, node: str, addressing: Addressing, wires: Iterable[Wir
         a4, a6 = net.addresses[node]
         lines.append(f"address add {a4}/{net.net4.prefixlen} dev {device}")
         lines.append(f"address add {a6}/{net.net6.prefixlen} dev {device} nodad")
-        for other, (o4, o6) in net.addresses.items():
+        if node in net.link_local:
+            lines.append(f"address add {net.link_local[node]}/64 dev {device} nodad")
+        for other, addresses in net.addresses.items():
             if other != node:
                 # Fixed neighbours: no frame but the measured ones crosses a link, so counts are exact.
+                local = [net.link_local[other]] if other in net.link_local else []
                 lines += [
                     f"neighbour replace {o} lladdr {net.hardware(other)} dev {device} nud permanent"
-                    for o in (o4, o6)
+                    for o in (*addresses, *local)
                 ]
     for hop in addressing.routes[node]:
         via4, via6 = hop.by.addresses[hop.neighbour]

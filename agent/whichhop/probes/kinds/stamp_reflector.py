@@ -13,7 +13,7 @@ from whichhop.net.batch import SLOTS, Batch, address_of
 from whichhop.net.clock import Clock
 from whichhop.net.stamped import Address, Datagram, SendStamp, StampedSocket
 from whichhop.net.udp import open_udp
-from whichhop.probes.gate import Gate, Turned
+from whichhop.probes.admission import Admission, Turned
 from whichhop.probes.send_times import SendTimes
 from whichhop.wire.ntp64 import ErrorEstimate, field_from_utc
 from whichhop.wire.refusal import Refusal
@@ -47,7 +47,7 @@ class StampReflector:
     def __init__(
         self,
         clock: Clock,
-        gate: Gate,
+        admission: Admission,
         estimate: Callable[[], ErrorEstimate],
         *,
         bind: str,
@@ -56,7 +56,7 @@ class StampReflector:
         kernel_stamps: bool = True,
     ) -> None:
         """Nothing is opened yet. estimate: our clock's error, asked at the start and by `refresh`."""
-        self._clock, self._gate, self._estimate = clock, gate, estimate
+        self._clock, self._admission, self._estimate = clock, admission, estimate
         self._bind, self._port = bind, port
         self._kernel_stamps = kernel_stamps
         self._tagged = key is not None
@@ -88,7 +88,7 @@ class StampReflector:
         # Where the system has no such calls, or answers must choose their address, each goes alone.
         with contextlib.suppress(OSError):
             self._batch = Batch(self._udp)
-        self._gate.reserve(self.port)
+        self._admission.reserve(self.port)
         loop.add_reader(self._udp.fileno(), self._ready)
         self.refresh()
 
@@ -132,7 +132,7 @@ class StampReflector:
         self._left(udp.send_stamps(sure=not datagrams))
         now_ns = self._clock.mono_ns()
         for datagram in datagrams:
-            turned = self._gate.turned(datagram.source[0], datagram.source[1], now_ns)
+            turned = self._admission.turned(datagram.source[0], datagram.source[1], now_ns)
             if turned is None:
                 self._reflect(udp, datagram)
             else:
@@ -145,7 +145,7 @@ class StampReflector:
     def _flood(self, batch: Batch) -> None:
         """Answer by the batch, in haste: no send stamps, T3 as each answer is made."""
         now_ns = self._clock.mono_ns()
-        turned_by, reflect, utc_ns = self._gate.turned, self._reflector.reflect, self._clock.utc_ns
+        turned_by, reflect, utc_ns = self._admission.turned, self._reflector.reflect, self._clock.utc_ns
         turned_away, askers = self._turned, self._askers
         if len(askers) > _ASKERS_MOST:
             askers.clear()
@@ -214,7 +214,7 @@ class StampReflector:
 
         In haste (a flood) nobody is told; nor from a port where services answer, nor to ourselves.
         """
-        if turned not in (Turned.NOT_ALLOWED, Turned.RATE_LIMITED) or not self._gate.may_tell(now_ns):
+        if turned not in (Turned.NOT_ALLOWED, Turned.RATE_LIMITED) or not self._admission.may_tell(now_ns):
             return
         if self._reflector.genuine(datagram.data):
             self._tell(udp, datagram, Reason.ADDRESS if turned is Turned.NOT_ALLOWED else Reason.OTHER)

@@ -3,10 +3,11 @@
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
-from whichhop.model import CAUSE_TABLE, Owner, Session, derive_sessions
+from whichhop.model import CAUSE_TABLE, Cause, Owner, Session, derive_sessions
 from whichhop.model.dossier import ChannelRow, Claim, Dossier, Happened, Wiring
 from whichhop.model.fingerprint import fingerprint
 from whichhop.model.links import HOUSE_CABLING
+from whichhop.model.time_words import how_long
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, FactList, Notice, Para, Picture, Section, Tone
 from whichhop.report.plot import describe, draw
@@ -42,6 +43,8 @@ def one_short(dossier: Dossier) -> bool:
 
 def subject(claim: Claim) -> str:
     """The cause in a householder's words, and its place."""
+    if claim.cause is Cause.NOT_SEPARABLE or CAUSE_TABLE[claim.cause].words == claim.where:
+        return claim.where
     return f"{CAUSE_TABLE[claim.cause].words} ({claim.where})"
 
 
@@ -156,7 +159,7 @@ def _notice(dossier: Dossier) -> Notice:
     if claim is None:
         return _without_claim(dossier)
     count = len(told_episodes(dossier))
-    length = times.how_long(figure(claim, "duration").value or 0.0)
+    length = how_long(figure(claim, "duration").value or 0.0)
     often = f"in {count} episodes, {length} in all" if count > 1 else f"for {length}"
     if claim.made and one_short(dossier):
         lasting = told_episodes(dossier)[0].end_ns is None
@@ -188,6 +191,17 @@ def _notice(dossier: Dossier) -> Notice:
     )
 
 
+def why_words(claim: Claim) -> str:
+    """The cause inside the hop with the figures that speak for it, or that it cannot be told; else ""."""
+    found = claim.inside
+    if found is None:
+        return ""
+    named = found.named
+    if named is not None:
+        return found.line + (f": {'; '.join(named.evidence)}." if named.evidence else ".")
+    return f"{found.line}." + (f" To tell: {found.settles[0]}." if found.settles else "")
+
+
 def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
     pairs = []
     claim, episodes = dossier.claim, told_episodes(dossier)
@@ -211,6 +225,8 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
                 f"probability of fault {probability(claim.probability)}, the least sure episode counted",
             )
         )
+        if words := why_words(claim):
+            pairs.append(("Why it is slow", words))
     maker = f"with the key {fingerprint(dossier.public_key)}" if dossier.public_key else "not signed"
     pairs.append(("Signed", maker))
     pairs.append(("Measured", times.span(dossier.start_ns, dossier.end_ns, zone)))

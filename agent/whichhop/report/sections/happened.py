@@ -4,9 +4,10 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE
 from whichhop.model.dossier import Dossier, Happened
-from whichhop.model.time_words import instant_words
+from whichhop.model.time_words import how_long, instant_words
 from whichhop.report import times
 from whichhop.report.blocks import Block, Grid, Para, Picture, Section
+from whichhop.report.evidence_plot import draw_evidence, evidence_words
 from whichhop.report.plot import describe, draw
 from whichhop.report.words import millis, percent, probability
 
@@ -19,8 +20,10 @@ def _row(h: Happened, dossier: Dossier, zone: ZoneInfo) -> tuple[str, ...]:
     return (
         instant_words(h.start_ns, zone),
         times.utc(h.start_ns),
-        times.how_long((end_ns - h.start_ns) / 1e9) + (", ongoing" if h.end_ns is None else ""),
-        CAUSE_TABLE[h.cause].words + ("" if h.proven else ", not proven"),
+        how_long((end_ns - h.start_ns) / 1e9) + (", ongoing" if h.end_ns is None else ""),
+        CAUSE_TABLE[h.cause].words
+        + (f": {h.why.words}" if h.why else "")
+        + ("" if h.proven else ", not proven"),
         h.where,
         millis(h.added_p50_s),
         loss,
@@ -36,6 +39,10 @@ def happened(dossier: Dossier) -> Section:
         chart = dossier.charts[0]
         caption = f"{chart.title}. Shaded in colour: this report's episodes; in grey: others."
         blocks.append(Picture(svg=draw(chart, zone), shows=describe(chart), caption=caption))
+    drawing = dossier.claim.inside.drawing if dossier.claim and dossier.claim.inside else None
+    if drawing is not None and max(drawing.y, default=0.0) > 0:
+        caption = f"Why it is slow: {drawing.title[:1].lower()}{drawing.title[1:]}, in the longest episode."
+        blocks.append(Picture(svg=draw_evidence(drawing), shows=evidence_words(drawing), caption=caption))
     found = list(dossier.episodes)
     if not found:
         blocks.append(Para("There was no episode in this span."))

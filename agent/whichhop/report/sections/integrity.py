@@ -71,14 +71,15 @@ def integrity(dossier: Dossier) -> Section:
                 numbers=frozenset({1}),
             )
         )
-    blocks.append(
-        Grid(
-            caption="Samples of each session in the span (SHA-256)",
-            head=("Session", "Samples", "Digest"),
-            rows=tuple((r.session, f"{r.samples:,}", r.digest) for r in dossier.sessions),
-            numbers=frozenset({1}),
+    if dossier.sessions:
+        blocks.append(
+            Grid(
+                caption="Samples of each session in the span (SHA-256)",
+                head=("Session", "Samples", "Digest"),
+                rows=tuple((r.session, f"{r.samples:,}", r.digest) for r in dossier.sessions),
+                numbers=frozenset({1}),
+            )
         )
-    )
     if dossier.redacted:
         blocks.append(Para("Names and addresses were replaced by stand-ins; the figures are untouched."))
     return Section(name="integrity", title="How to check this report", blocks=blocks)

@@ -67,6 +67,7 @@ def letter(dossier: Dossier) -> Section:
         ("From", said.customer or BLANK),
         ("Service address", said.address or BLANK),
         ("Account", said.account or BLANK),
+        ("Reached at", BLANK),
         ("Ticket", ", ".join(tickets(dossier)) or "none yet"),
         ("Date", times.day(dossier.made_ns, zone)),
         ("Subject", about_words(dossier)),

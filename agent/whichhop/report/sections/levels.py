@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
-from whichhop.model.dossier import ChannelRow, Dossier, LevelTime
+from whichhop.model.dossier import ChannelRow, Dossier, LevelNote, LevelTime
 from whichhop.report import times
 from whichhop.report.blocks import Block, Grid, Para, Section
 from whichhop.report.words import percent
@@ -21,10 +21,11 @@ def _db(value: float | None, signed: bool = True) -> str:
     return f"{value:+.1f}" if signed else f"{value:.1f}"
 
 
-def _range(low: float | None, high: float | None) -> str:
+def _range(low: float | None, high: float | None, signed: bool = True) -> str:
     if low is None or high is None:
         return NONE
-    return _db(low) if _db(low) == _db(high) else f"{_db(low)} to {_db(high)}"
+    ends = (_db(low, signed), _db(high, signed))
+    return ends[0] if ends[0] == ends[1] else " to ".join(ends)
 
 
 def _count(value: int | None) -> str:
@@ -90,7 +91,7 @@ def _group(rows: Sequence[ChannelRow]) -> tuple[str, ...]:
         first.modulation,
         _range(*_ends([r.power_dbmv for r in rows])),
         _range(_ends([r.low_dbmv for r in rows])[0], _ends([r.high_dbmv for r in rows])[1]),
-        NONE if snr[0] is None else f"{snr[0]:.1f} to {snr[1]:.1f}",
+        _range(*snr, signed=False),
         _db(least[0], signed=False),
         _count(sum(corrected) if corrected else None),
         _count(0 if all(r.uncorrectable == 0 for r in rows) else None),
@@ -110,6 +111,12 @@ def _channel_rows(rows: Sequence[ChannelRow]) -> list[tuple[str, ...]]:
     return [*(_channel(r) for r in alone), *(_group(g) for g in groups.values())]
 
 
+def _told_once(notes: Sequence[LevelNote]) -> list[LevelNote]:
+    """Of a reading that breaks a limit and a rule of practice, the limit; words: "READING, not RANGE ..."."""
+    outside = {n.words.partition(", not ")[0] for n in notes if n.standing == "outside"}
+    return [n for n in notes if n.standing == "outside" or n.words.partition(", not ")[0] not in outside]
+
+
 def levels(dossier: Dossier) -> Section:
     """Everything read of the modem."""
     blocks: list[Block] = []
@@ -120,7 +127,7 @@ def levels(dossier: Dossier) -> Section:
         Grid(
             caption="What stands out in the newest reading, against published ranges",
             head=("Stands", "What was read"),
-            rows=tuple((note.standing, note.words) for note in dossier.levels),
+            rows=tuple((note.standing, note.words) for note in _told_once(dossier.levels)),
         )
     )
     loss = any(t.sent for t in dossier.level_times)
@@ -159,10 +166,10 @@ def levels(dossier: Dossier) -> Section:
                     "Channel",
                     "MHz",
                     "Modulation",
-                    "dBmV",
-                    "In the span",
-                    "SNR dB",
-                    "Least",
+                    "Power, dBmV",
+                    "Its range",
+                    "SNR, dB",
+                    "Least SNR",
                     "Corrected",
                     "Uncorrectable",
                     "T3+T4",

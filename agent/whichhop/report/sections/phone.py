@@ -1,6 +1,6 @@
 """The script for the call to the provider: what to say, what to ask, what they will ask back."""
 
-from whichhop.model import LinkKind, Medium, derive_sessions
+from whichhop.model import LinkKind, Medium, NodeKind, derive_sessions
 from whichhop.model.dossier import Dossier, Wiring
 from whichhop.report.blocks import Block, Bullets, FactList, Grid, Para, Section
 from whichhop.report.sections.answer import ONE_EPISODE, one_short, worst_levels
@@ -9,6 +9,7 @@ from whichhop.report.sections.letter import NOTHING_TO_SEND
 from whichhop.report.sections.line import first_hop_words, modem_words, plan_words
 from whichhop.report.sections.plain import (
     level_sentence,
+    pattern_words,
     sendable,
     simple_loss,
     utc_words,
@@ -34,9 +35,10 @@ LOOK_FIRST = (
 
 
 def _cabled(dossier: Dossier) -> tuple[str, ...]:
-    """Agents whose way to the modem has neither Wi-Fi nor power line nor coax adapters."""
+    """Computers that measure, whose way to the modem has neither Wi-Fi nor power line nor coax adapters."""
     out = []
-    for agent in dossier.home.agents:
+    computers = [a for a in dossier.home.agents if a.kind is NodeKind.HOST]
+    for agent in computers:
         ways = [s.path.links for s in derive_sessions(dossier.home) if s.key.agent == agent.name]
         far = max(ways, key=len, default=())
         inner = [k for k in far if k.kind not in (LinkKind.ACCESS, LinkKind.BEYOND)]
@@ -65,7 +67,7 @@ def _wifi_answer(dossier: Dossier) -> str:
 def _cable_answer(dossier: Dossier) -> str:
     named = _cabled(dossier)
     if named:
-        return f"Yes: {', '.join(named)} measures by Ethernet cable."
+        return f"Yes: {' and '.join(named)} measure{'s' if len(named) == 1 else ''} by Ethernet cable."
     return (
         "No computer measures by Ethernet cable all the way. If they insist, connect one to the"
         " router by cable"
@@ -134,6 +136,7 @@ def _say(dossier: Dossier) -> tuple[str, ...]:
         plain = simple_loss(claim) or "packets were disturbed"
         out.append(f"Between the modem and you, {plain}: {when_words(dossier)}.")
         out.append(home_cleared(dossier, claim).replace("The home's", "My", 1))
+        out += [words] if (words := pattern_words(claim)) else []
         out += [ONE_EPISODE] if one_short(dossier) else []
     else:
         out.append(what_words(dossier))

@@ -4,6 +4,7 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE, Cause
 from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
+from whichhop.model.time_words import how_long
 from whichhop.report import times
 from whichhop.report.sections.answer import hurt, levels_notice, told_episodes, worst_levels
 from whichhop.report.standing import ReportStanding, standing_of
@@ -53,7 +54,7 @@ def when_words(dossier: Dossier) -> str:
         )
     last_ns = max(h.end_ns or dossier.end_ns for h in episodes)
     whole = times.span(episodes[0].start_ns, last_ns, zone)
-    length = times.how_long(figure(dossier.claim, "duration").value or 0.0)
+    length = how_long(figure(dossier.claim, "duration").value or 0.0)
     if len(episodes) == 1:
         return f"{whole}, {length}{_still(episodes)}"
     return (
@@ -74,16 +75,31 @@ def _still(episodes: tuple[Happened, ...]) -> str:
     return ", still ongoing" if any(h.end_ns is None for h in episodes) else ""
 
 
+def is_ongoing(dossier: Dossier) -> bool:
+    """Whether an episode that the claim is about goes on."""
+    return bool(_still(told_episodes(dossier)))
+
+
 def what_words(dossier: Dossier) -> str:
     """What is wrong, in one or two sentences with the figures."""
     claim = dossier.claim
     out = []
     if claim is not None and claim.made:
         out.append(f"{_subject(claim)} {hurt(claim)}.")
+        if words := pattern_words(claim):
+            out.append(words)
     out += [row.words for row in dossier.plan if row.missed]
     if not out and standing_of(dossier) is ReportStanding.LEVELS:
         out.append(f"{levels_notice(dossier).head}: {'; '.join(worst_levels(dossier))}.")
     return " ".join(out)
+
+
+def pattern_words(claim: Claim) -> str:
+    """What the line's own signs point to, for who looks after it; "" where they name no cause."""
+    named = claim.inside.named if claim.inside else None
+    if named is None or not named.evidence:
+        return ""
+    return f"It looks like this: {named.words}; {'; '.join(named.evidence[:2])}."
 
 
 def _subject(claim: Claim) -> str:

@@ -2,8 +2,9 @@
 
 from zoneinfo import ZoneInfo
 
-from whichhop.model import CAUSE_TABLE, Owner
-from whichhop.model.dossier import Claim, Dossier, Wiring
+from whichhop.model import CAUSE_TABLE, Cause, Owner
+from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
+from whichhop.model.time_words import instant_words
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, Notice, Para, Picture, Section, Tone
 from whichhop.report.sections.answer import (
@@ -14,7 +15,15 @@ from whichhop.report.sections.answer import (
     worst_levels,
 )
 from whichhop.report.sections.calls import overdue, tickets
-from whichhop.report.sections.plain import FIRST_HOME_STEPS, sendable, simple_loss, what_words, when_words
+from whichhop.report.sections.plain import (
+    FIRST_HOME_STEPS,
+    is_ongoing,
+    pattern_words,
+    sendable,
+    simple_loss,
+    what_words,
+    when_words,
+)
 from whichhop.report.standing import POOR, ReportStanding, home_cleared, plan_is_missed, standing_of
 from whichhop.report.way import draw_way
 from whichhop.report.words import OWNERS, probability
@@ -39,14 +48,22 @@ SEND = "Send the letter and the report where they tell you."
 NOT_NOW = "Do not buy a new router or reset anything to factory settings: that would not change this fault."
 
 
+def _felt(claim: Claim) -> str:
+    """What a fault in the home did to the test packets."""
+    own = claim.cause is Cause.OWN_TRAFFIC
+    where = "While the home's own traffic filled the line" if own else f"At {claim.where}"
+    return f"{where}, {simple_loss(claim) or 'packets were disturbed'}"
+
+
 def _head(dossier: Dossier, claim: Claim | None) -> Notice:
+    be, lies = ("is", "lies") if is_ongoing(dossier) else ("was", "lay")
     match standing_of(dossier), claim:
         case ReportStanding.CLAIM, Claim():
             return Notice(
                 Tone.CLAIM,
-                "The internet line is at fault, not your Wi-Fi"
+                f"The internet line {be} at fault, not your Wi-Fi"
                 if claim.owner is Owner.PROVIDER
-                else "The provider's network is at fault, not your home",
+                else f"The provider's network {be} at fault, not your home",
                 f"Between your modem and the provider, {simple_loss(claim) or 'packets were disturbed'}:"
                 f" {when_words(dossier)}. It is {OWNERS[claim.owner]}.",
             )
@@ -69,8 +86,9 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
         case ReportStanding.ELSEWHERE, Claim():
             return Notice(
                 Tone.HOLD,
-                f"The fault lies in {CAUSE_TABLE[claim.cause].words}, not in the internet line",
-                f"It was seen at {claim.where}: {when_words(dossier)}. This is {OWNERS[claim.owner]}.",
+                f"The fault {lies} in {CAUSE_TABLE[claim.cause].words}, not in the internet line",
+                f"{_felt(claim)}: {when_words(dossier)}. This is {OWNERS[claim.owner]}."
+                + (f" {words}" if (words := pattern_words(claim)) else ""),
             )
         case _:
             return Notice(
@@ -78,6 +96,23 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
                 "No fault found",
                 f"Nothing was out of the ordinary, {when_words(dossier)}.",
             )
+
+
+def _besides(dossier: Dossier) -> list[str]:
+    """Other faults that are ongoing, whoever's they are: the reader feels them all at once."""
+    zone = ZoneInfo(dossier.zone)
+    return [
+        f"At the same time: {_episode_words(h)} (probability of fault {probability(h.probability)},"
+        f" since {instant_words(h.start_ns, zone)})."
+        for h in dossier.episodes
+        if h.end_ns is None and not h.claimed
+    ]
+
+
+def _episode_words(episode: Happened) -> str:
+    if episode.elements == (str(Cause.OWN_TRAFFIC),):
+        return "the home's own traffic fills the line; pause it first"
+    return f"a fault in {episode.where}"
 
 
 def _to_send(dossier: Dossier) -> tuple[str, ...]:
@@ -100,11 +135,12 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
             return (
                 "Do not call the provider yet. First let these be collected:",
                 *(f"{m[:1].upper()}{m[1:]}." for m in missing),
+                *(f"To be surer: {w}." for w in (claim.would_change if claim else ())[:1]),
             )
         case ReportStanding.ELSEWHERE:
-            first = FIRST_HOME_STEPS.get(claim.cause) if claim else None
-            if first:
-                return (first, "Do not call the provider about this: it would not change it.")
+            general = FIRST_HOME_STEPS.get(claim.cause, "") if claim else ""
+            if first := (claim and claim.steps[:2]) or (general and (general,)):
+                return (*first, "Do not call the provider about this: it would not change it.")
             return ("Keep measuring; nothing that you do at home would change this.",)
         case _:
             more = " The modem's levels were not read." if dossier.wiring is Wiring.UNREAD else ""
@@ -114,7 +150,8 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
 def summary(dossier: Dossier) -> Section:
     """One page."""
     claim, zone = dossier.claim, ZoneInfo(dossier.zone)
-    blocks: list[Block] = [_head(dossier, claim), Para("What to do now:"), Bullets(_steps(dossier, claim))]
+    blocks: list[Block] = [_head(dossier, claim), *(Para(words) for words in _besides(dossier))]
+    blocks += [Para("What to do now:"), Bullets(_steps(dossier, claim))]
     if sendable(dossier):
         spoken = simple_loss(claim) if claim is not None and claim.made else ""
         said = what_words(dossier)
@@ -127,11 +164,13 @@ def summary(dossier: Dossier) -> Section:
         ]
     session = shown_session(dossier)
     if session is not None and claim is not None:
+        drawn = {*session.path.nodes, *(k.name for k in session.path.links)}
+        marked = any(name in drawn or name.partition(":")[2] in drawn for name in claim.elements)
         blocks.append(
             Picture(
                 svg=draw_way(dossier.home, session.path.nodes, session.path.links, claim.elements),
-                shows="the path to the internet, the fault marked",
-                caption="The path to the internet; the fault is marked.",
+                shows=f"the path to the internet{', the fault marked' if marked else ''}",
+                caption=f"The path to the internet{'; the fault is marked' if marked else ''}.",
             )
         )
     if claim is not None:

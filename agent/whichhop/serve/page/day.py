@@ -2,7 +2,8 @@
 
 from collections import Counter
 
-from whichhop.model import CAUSE_TABLE, Cause, Owner
+from whichhop.compare.words import owner_words
+from whichhop.model import CAUSE_TABLE, Cause, Owner, Verdict
 from whichhop.model.bulletin import Bulletin, ToldVerdict
 from whichhop.model.note import Note
 from whichhop.model.time_words import utc_of
@@ -10,7 +11,7 @@ from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.drawings import hatch, mark
 from whichhop.serve.page.figures import ago, how_long, probability, when
 from whichhop.serve.page.markup import Inside, Markup, join, tag
-from whichhop.serve.page.sentence import Mood, blame, places, whose
+from whichhop.serve.page.sentence import Mood, blame, places
 
 HOUR_NS = 3600 * NS_PER_S
 DAY_NS = 24 * HOUR_NS
@@ -163,6 +164,13 @@ def _line(bulletin: Bulletin, told: list[ToldVerdict], notes: tuple[Note, ...]) 
     )
 
 
+def _sure(verdict: Verdict) -> str:
+    whose = owner_words(verdict)
+    if verdict.end_ns is not None:
+        whose = whose.replace("It is ", "It was ", 1)
+    return f"{probability(verdict.probability)} sure. {whose}".strip()
+
+
 def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
     """One episode. `number` tells apart those that began at once, so that a name lasts as news come in."""
     verdict = told.verdict
@@ -180,9 +188,7 @@ def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:
         tag("p", tag("span", class_=f"key {_BARS.get(owner, 'bar-nobody')}"), " ", blame(verdict, links)),
         tag(
             "p",
-            f"{probability(verdict.probability)} sure; {whose(verdict)} to fix"
-            if owner is not Owner.NOBODY
-            else f"{probability(verdict.probability)} sure",
+            _sure(verdict),
             class_="aside",
         ),
         tag(

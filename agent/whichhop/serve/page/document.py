@@ -4,22 +4,25 @@ from collections.abc import Mapping, Sequence
 
 from whichhop import __version__
 from whichhop.model.bulletin import Bulletin
-from whichhop.report.times import how_long
+from whichhop.model.time_words import how_long
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.agents import agents
 from whichhop.serve.page.day import day
 from whichhop.serve.page.drawings import sign
 from whichhop.serve.page.evidence import evidence
-from whichhop.serve.page.figures import ago, when
+from whichhop.serve.page.figures import ago, probability, when
 from whichhop.serve.page.home_path import home_path
 from whichhop.serve.page.markup import Inside, Markup, join, tag
 from whichhop.serve.page.modem import modem
 from whichhop.serve.page.own import elsewhere, own
+from whichhop.serve.page.past import past
 from whichhop.serve.page.rooms import rooms
-from whichhop.serve.page.sentence import Mood, Sentence, answer, lasting_now
+from whichhop.serve.page.sentence import Mood, Sentence, answer, blame, felt_lines, lasting_now
 
 STEPS = 3
 """As many next steps stand beside the answer."""
+MOST_OTHERS = 3
+"""Faults at the same time that are named beside the first."""
 
 
 def _part(name: str, title: str, *inside: Inside, note: str = "") -> Markup:
@@ -79,23 +82,38 @@ def _answer(sentence: Sentence, extra: Inside, steps: Inside, now_ns: int, until
     )
 
 
-def _steps(steps: Sequence[str]) -> Markup | None:
-    """What to do next, best first; what comes later is a press away."""
+CHECK = (
+    "Note what you do as you do it (whichhop note HOME 'what was done'): a day later"
+    " whichhop before-after HOME tells whether it helped."
+)
+
+
+def _step(number: int, step: str) -> Markup:
+    """A step, its cautions folded under it: they are long, and the steps after it must be seen."""
+    what, _, danger = step.partition(" Caution: ")
+    mind = tag("details", tag("summary", "Caution"), tag("p", danger), id=f"caution-{number}")
+    return tag("li", what, mind if danger else None)
+
+
+def _steps(steps: Sequence[str], check: bool) -> Markup | None:
+    """What to do next, best first; the rest is a press away. check: say how to see whether it helped."""
     if not steps:
         return None
-    rest = [tag("li", s) for s in steps[STEPS:]]
+    items = [_step(number, step) for number, step in enumerate(steps)]
+    rest = items[STEPS:]
     more = tag("details", tag("summary", f"{len(rest)} more"), tag("ul", rest), id="more-steps")
     return tag(
         "div",
         tag("h2", "What to do next"),
-        tag("ol", [tag("li", s) for s in steps[:STEPS]]),
+        tag("ol", items[:STEPS]),
         more if rest else None,
+        tag("p", CHECK) if check else None,
         class_="steps",
         id="steps",
     )
 
 
-def _document(home: str, sentence: str, parts: Inside, foot: Inside) -> bytes:
+def _document(home: str, sentence: str, parts: Inside, foot: Inside, zone: str = "") -> bytes:
     head = join(
         tag("meta", charset="utf-8"),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
@@ -113,11 +131,12 @@ def _document(home: str, sentence: str, parts: Inside, foot: Inside) -> bytes:
         tag("main", parts, id="main", tabindex="-1"),
         tag("footer", foot),
     )
-    html = tag("html", tag("head", head), tag("body", body), lang="en")
+    html = tag("html", tag("head", head), tag("body", body, data_zone=zone or None), lang="en")
     return f"<!doctype html>{html}".encode()
 
 
-def _foot(live: LiveState, at: Inside, *links: tuple[str, str]) -> Markup:
+def _foot(live: LiveState, at: Inside, *links: tuple[str, str], zone: str = "") -> Markup:
+    where = f"the home's zone, {zone}" if zone else "the zone of this device"
     keys = [
         ("Reports of this home are signed with the key ", live.maker),
         ("This agent's own key: ", live.own_key),
@@ -125,7 +144,7 @@ def _foot(live: LiveState, at: Inside, *links: tuple[str, str]) -> Markup:
     return join(
         tag("p", at, f" This page is served by the agent on {live.agent}, whichhop {__version__}."),
         [tag("p", words, tag("code", key), ".") for words, key in keys if key],
-        tag("p", "Times are in the zone of this device, with UTC beside them.", class_="scripted"),
+        tag("p", f"Times are in {where}, with UTC beside them.", class_="scripted"),
         tag(
             "noscript",
             tag(
@@ -139,6 +158,18 @@ def _foot(live: LiveState, at: Inside, *links: tuple[str, str]) -> Markup:
     )
 
 
+def _others(bulletin: Bulletin) -> str:
+    """The faults that are ongoing beside the one on top; empty where there is none."""
+    links = {link.name: link for link in bulletin.links}
+    others = [t.verdict for t in lasting_now(bulletin)[1:]]
+    said = [
+        f"{blame(v, links).rstrip('.')} ({probability(v.probability)} sure)." for v in others[:MOST_OTHERS]
+    ]
+    if len(others) > MOST_OTHERS:
+        said.append(f"And {len(others) - MOST_OTHERS} more; see the last day below.")
+    return " ".join(said)
+
+
 def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
     """The page of an agent that compares."""
     sentence = answer(bulletin, now_ns)
@@ -147,12 +178,19 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
         extra.append(
             tag("p", f"About {how_long(bulletin.learning_s)} more until it can judge.", id="learning")
         )
-    others = lasting_now(bulletin)[1:] if sentence.told is not None else []
-    if others:
-        count = len(others)
-        extra.append(tag("p", f"And {count} more at the same time; see the last day below.", id="more-now"))
+    if sentence.told is not None and (others := _others(bulletin)):
+        extra.append(tag("p", f"At the same time: {others}", id="more-now"))
+    if bulletin.felt and felt_lines(bulletin)[0] not in sentence.more:
+        extra.append(tag("p", f"Felt besides, though no hop is slow by it: {' '.join(felt_lines(bulletin))}"))
+    dates = {d.start_ns: d.day for d in bulletin.past.days} if bulletin.past else {}
     parts = [
-        _answer(sentence, extra, _steps(bulletin.steps), now_ns, bulletin.at_ns if sentence.told else now_ns),
+        _answer(
+            sentence,
+            extra,
+            _steps(bulletin.steps, bool(bulletin.ongoing)),
+            now_ns,
+            bulletin.at_ns if sentence.told else now_ns,
+        ),
         _part(
             "way",
             "Path to the internet, hop by hop",
@@ -160,15 +198,17 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
             note="From the rooms to the provider, over the last minutes.",
         ),
         _part("day", "The last day", day(bulletin)),
+        _part("past", "The last week and month", past(bulletin.past, bulletin)) if bulletin.past else None,
         _part("rooms", "What each room gets", rooms(bulletin)),
-        _part("modem", "Modem levels", [modem(m, bulletin.at_ns) for m in bulletin.modems])
+        _part("modem", "Modem levels", [modem(m, bulletin.at_ns, dates) for m in bulletin.modems])
         if bulletin.modems
         else None,
         _part("agents", "Who measures", agents(bulletin)),
     ]
     at = join("Judged at ", when(bulletin.at_ns, now_ns), ".")
     links = (("bulletin", "/bulletin"), ("metrics", "/metrics"))
-    return _document(bulletin.home, sentence.words, parts, _foot(live, at, *links))
+    foot = _foot(live, at, *links, zone=bulletin.zone)
+    return _document(bulletin.home, sentence.words, parts, foot, bulletin.zone)
 
 
 def own_page(live: LiveState, others: Mapping[str, str], *, now_ns: int, trouble: str = "") -> bytes:

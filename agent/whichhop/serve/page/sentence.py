@@ -7,14 +7,17 @@ from enum import StrEnum
 from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import (
     element_words,
+    inside_words,
     level_words,
     owner_words,
     severity_words,
     standing_words,
     target_words,
 )
-from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner, Verdict
+from whichhop.model import Cause, LinkKind, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
+from whichhop.model.felt import FELT_WORDS
+from whichhop.model.finding import telling_order
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.figures import probability
 
@@ -82,14 +85,34 @@ def places(names: Sequence[str], links: Mapping[str, LinkNow], last: str = "or")
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
-def blame(verdict: Verdict, links: Mapping[str, LinkNow]) -> str:
-    """What is wrong, in a sentence without probability."""
-    where = places(verdict.elements, links)
-    words = _BLAME[verdict.cause].format(where)
+def blame(verdict: Verdict, links: Mapping[str, LinkNow], *, over: bool | None = None) -> str:
+    """What is wrong, or was, in a sentence without probability; over: None goes by the verdict's end."""
+    over = verdict.end_ns is not None if over is None else over
+    if verdict.place:
+        words = f"{verdict.place}: one of these {'was' if over else 'is'} at fault."
+        return words[0].upper() + words[1:]
+    words = _past(_BLAME[verdict.cause]) if over else _BLAME[verdict.cause]
+    words = words.format(places(verdict.elements, links))
     words = words[0].upper() + words[1:]
     if verdict.proven:
         return words
-    return f"Likely, but not proven: {words[0].lower()}{words[1:]}"
+    return f"Probably {words[0].lower()}{words[1:].rstrip('.')}; proof is still missing."
+
+
+_PAST = {
+    " is at fault": " was at fault",
+    " is wrong": " was wrong",
+    "fault is in": "fault was in",
+    " fills ": " filled ",
+    " are slow, but what it forwards is not": " were slow, but what it forwarded was not",
+}
+
+
+def _past(words: str) -> str:
+    """A row of `_BLAME` of a fault that is over."""
+    for now, then in _PAST.items():
+        words = words.replace(now, then)
+    return words
 
 
 def silent(agent: AgentNow, at_ns: int) -> bool:
@@ -100,8 +123,7 @@ def silent(agent: AgentNow, at_ns: int) -> bool:
 def lasting_now(bulletin: Bulletin) -> list[ToldVerdict]:
     """What is wrong now, that which the home or a provider can mend and is surest first."""
     now = [t for t in bulletin.told if t.verdict.end_ns is None and t.verdict.cause is not Cause.HEALTHY]
-    nobody = (Cause.AGENT_HOST, Cause.RESPONDER)
-    return sorted(now, key=lambda t: (t.verdict.cause in nobody, -t.verdict.probability))
+    return sorted(now, key=lambda t: telling_order(t.verdict))
 
 
 def answer(bulletin: Bulletin, now_ns: int) -> Sentence:
@@ -142,8 +164,7 @@ def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
     more = [first, *filter(None, [standing_words(verdict)])]
     if group and not verdict.place:
         more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
-    if verdict.inside is not None:
-        more.append(f"{verdict.inside.line}.")
+    more += inside_words(verdict)
     if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
         more.append(f"What is felt: {hurt}.")
     if Cause.OWN_TRAFFIC in verdict.elements and (use := own_use_words(bulletin)):
@@ -160,9 +181,7 @@ def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
 
 
 def _found(verdict: Verdict, links: Mapping[str, LinkNow]) -> str:
-    if verdict.place:
-        return f"{verdict.place[0].upper()}{verdict.place[1:]}: one of these is at fault."
-    if verdict.cause is Cause.NOT_SEPARABLE:
+    if verdict.cause is Cause.NOT_SEPARABLE and not verdict.place:
         return f"Something is wrong in one of {len(verdict.elements)} places."
     return blame(verdict, links)
 
@@ -206,6 +225,11 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
     return _of_levels(bulletin)
 
 
+def felt_lines(bulletin: Bulletin) -> tuple[str, ...]:
+    """What is felt though no hop is slow, a line each, with its figures."""
+    return tuple(f"{one.line}: {'; '.join(one.evidence)}." for one in bulletin.felt)
+
+
 def _to_measure_the_line(bulletin: Bulletin, unseen: Sequence[str]) -> tuple[str, ...]:
     never = [k for k in bulletin.links if k.kind is LinkKind.ACCESS and k.name in unseen and not k.packets]
     return (f"Where the access line was never measured: {target_words()}.",) if never else ()
@@ -239,21 +263,15 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
                 "Packets pass as usual so far; see the modem's levels below.",
             ),
         )
+    if bulletin.felt:
+        first = bulletin.felt[0]
+        return Sentence(
+            mood=Mood.UNSURE,
+            words=f"No hop is slow, but {FELT_WORDS[first.cause]}.",
+            more=(f"What users notice: {first.feels}.", *felt_lines(bulletin)),
+        )
     return Sentence(
         mood=Mood.NO_FAULT,
         words="No fault found.",
         more=("Nothing exceeds its own quiet baseline: every hop answers as it usually does.",),
     )
-
-
-def whose(verdict: Verdict) -> str:
-    """Who can mend it, in a word or two, for lists and lanes."""
-    owner = CAUSE_TABLE[verdict.cause].owner
-    return {
-        Owner.HOME: "the home's",
-        Owner.PROVIDER: "the provider's",
-        Owner.PROVIDER_OR_FURTHER: "the provider's or further",
-        Owner.TARGET: "the destination's",
-        Owner.RESOLVER: "the resolver's",
-        Owner.NOBODY: "nobody's",
-    }[owner]

@@ -68,3 +68,17 @@ def test_a_session_late_for_an_hour_by_itself_gets_no_verdict_and_hides_no_fault
     disturb(table, HOME, "study/router", slice(200, 215), delay_s=0.04)
     (verdict,) = judge(HOME, SESSIONS, table)
     assert verdict.elements == ("study/router",)
+
+
+def test_dozing_agents_do_not_outvote_a_wired_one_that_is_answered_at_once():
+    sessions, wired, radio = 5, [0], [1, 2]
+    matrix = np.zeros((sessions, 1), dtype=np.float32)
+    matrix[[0, 1, 2]] = 1.0
+    agents = np.eye(sessions, dtype=bool)
+    sleepy = np.array([False, True, True, True, True])
+    over = np.zeros((1, sessions))
+    over[0, radio] = 0.2
+    assert not late_alone(over, np.full(sessions, 0.001), matrix, agents).any()
+    assert late_alone(over, np.full(sessions, 0.001), matrix, agents, sleepy=sleepy)[0, radio].all()
+    over[0, wired] = 0.2
+    assert not late_alone(over, np.full(sessions, 0.001), matrix, agents, sleepy=sleepy).any()

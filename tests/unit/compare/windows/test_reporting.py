@@ -85,7 +85,7 @@ def test_what_the_kernel_stamps_is_on_time_though_the_program_is_late():
     assert not reporting_of(in_part, SESSIONS, [late]).speaks[5:7, AGENT == "desk"].any()
 
 
-def test_a_good_reading_is_an_alibi_and_sets_nothing_aside():
+def test_a_good_reading_sets_nothing_aside():
     found = reporting_of(quiet(HOME, 12), SESSIONS, [reading(6, "steal_ratio", 0.01)])
     assert found.speaks.all()
     assert found.watched == {"desk"}

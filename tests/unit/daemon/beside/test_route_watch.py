@@ -9,6 +9,7 @@ import pytest
 from support.homes import alder
 from whichhop.daemon.beside.route_watch import AGAIN_S, EVERY_S, SILENT_AGAIN_S, SILENT_S, RouteWatch
 from whichhop.daemon.home_in_use import InUse, in_use
+from whichhop.model import Node
 from whichhop.model.handover import Handover
 from whichhop.model.units import NS_PER_S, MonoNs, UtcNs
 from whichhop.net.clock import SystemClock
@@ -164,3 +165,28 @@ def test_in_an_outage_the_known_edge_stays() -> None:
     net.route(watch)
     assert watch.edge == "198.51.100.1"
     assert net.found == ["198.51.100.1"]
+
+
+def test_the_dscp_is_asked_of_the_other_agents_too_since_only_they_tell_what_the_home_does_to_it() -> None:
+    asked: list[str] = []
+
+    @dataclass
+    class Listening(RouteWatch):
+        async def _dscp(self, peer: Node, address: str) -> None:
+            asked.append(peer.name)
+
+        async def _sizes(self, peer: Node, address: str) -> None:
+            return None
+
+    net = Net([FAR])
+    plain = net.watch()
+    home = plain.now().home
+    watch = Listening(
+        now=plain.now, clock=plain.clock, estimate=plain.estimate, keep=plain.keep, found=plain.found,
+        tell=plain.tell, walk=net.walk, answers=net.answers,
+    )  # fmt: skip
+    asyncio.run(watch.look())
+    others = {n.name for n in home.agents if n.address is not None} - {"desk"}
+    assert others
+    assert others <= set(asked)
+    assert "desk" not in asked

@@ -10,6 +10,7 @@ import msgspec
 
 from support.bulletins import NOW_NS, at_fault, calm
 from support.homes import alder
+from support.standing_clock import StandingClock
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.notice.notices import Notices
 from whichhop.daemon.notice.talk import SendRequest, Sent
@@ -17,22 +18,8 @@ from whichhop.daemon.troubles import Troubles
 from whichhop.model import Home
 from whichhop.model.notices import Notices as Settings
 from whichhop.model.notices import Way, Webhook
-from whichhop.model.units import NS_PER_S, MonoNs, UtcNs
+from whichhop.model.units import NS_PER_S
 from whichhop.net.child import Ended
-from whichhop.net.clock import SystemClock
-
-
-class At(SystemClock):
-    """A clock that stands where it is put."""
-
-    def __init__(self, now_ns: int) -> None:
-        self.now_ns = now_ns
-
-    def utc_ns(self) -> UtcNs:
-        return UtcNs(self.now_ns)
-
-    def mono_ns(self) -> MonoNs:
-        return MonoNs(self.now_ns)
 
 
 class Bench:
@@ -42,7 +29,7 @@ class Bench:
         self.heard: list[dict[str, object]] = []
         self.takes, self.said, self.counted = True, list[str](), list[str]()
         self.readings: list[tuple[str, float]] = []
-        self.clock = At(now_ns)
+        self.clock = StandingClock(now_ns)
         self.troubles = Troubles(self.said.append, self.counted.append)
         self.notices = Notices(
             "router",

@@ -154,3 +154,57 @@ def test_a_home_is_built_with_the_users_own_addresses(modem: str) -> None:
     for start in ("desk", "study"):
         end = plan.main4("harbour")
         assert follow(plan, start, "harbour", end)[-1] == "harbour"
+
+
+SIX = {
+    "router:": ("192.0.2.1", "2001:db8:0:5::1"),
+    "attic": ("192.0.2.2,", '"2001:db8:0:5::2",'),
+    "desk": ("192.0.2.20", '"2001:db8:0:5:a:b:c:d"'),
+    "study": ("192.0.2.30", '"2001:db8:0:5::30"'),
+    "edge": ("203.0.113.1", '"2001:db8:0:77::1"'),
+    "peer": ("198.51.100.7", '"2001:db8:0:99::7"'),
+}
+
+
+def in_six(*names: str, **others: str) -> Home:
+    text = HOME_FILE.replace(", clients: [192.0.2.0/24]", "")
+    for name in names:
+        old, new = SIX[name]
+        text = text.replace(old, others.get(name.rstrip(":"), new), 1)
+    if "fe80" in text:  # a router known by such an address alone runs no agent
+        text = text.replace("    agent: true\n    wan_counters: {interface: to-modem}\n", "")
+    return as_built(check_home(load_yaml(text, "x")))
+
+
+@pytest.mark.parametrize(
+    "home",
+    [
+        in_six(*SIX),
+        in_six("desk"),
+        in_six("desk", "peer"),
+        in_six("router:"),
+        in_six(*SIX, router="fe80::1"),
+        in_six("desk", "attic", "router:", router="fe80::1"),
+        # The block that the first network would have had, were it not stated elsewhere (RFC 3849).
+        in_six("edge", "peer", edge='"2001:db8:0:1::1"', peer='"2001:db8:0:2::7"'),
+        # An edge that is known by its address on the peers' side; addresses of RFC 4193.
+        in_six("edge", "peer", edge='"2001:db8:0:99::1"'),
+        in_six("desk", "attic", desk='"fd00:0:0:7::20"', attic='"fd00:0:0:7::2",'),
+    ],
+    ids=lambda home: ",".join(n.address for n in home.nodes.values() if n.address and ":" in n.address),
+)
+def test_a_home_of_ipv6_is_built_with_the_users_own_addresses(home: Home) -> None:
+    plan = plan_addresses(home)
+    for node in home.nodes.values():
+        own = {str(a) for net in plan.of(node.name) for a in net.addresses[node.name]}
+        own |= {str(net.link_local[node.name]) for net in plan.of(node.name) if node.name in net.link_local}
+        assert node.address is None or node.address in own
+    all6 = [a6 for net in plan.networks for _, a6 in net.addresses.values()]
+    assert len(set(all6)) == len(all6)
+    assert len({net.net6 for net in plan.networks}) == len(plan.networks)
+    assert all(a6 in net.net6 for net in plan.networks for _, a6 in net.addresses.values())
+
+
+def test_ipv6_addresses_that_cannot_be_emulated_are_refused_by_name() -> None:
+    with pytest.raises(DataError, match="study: address 2001:db8:0:6::30 is outside 2001:db8:0:5::/64"):
+        plan_addresses(in_six(*SIX, study='"2001:db8:0:6::30"'))

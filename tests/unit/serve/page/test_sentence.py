@@ -2,11 +2,25 @@ from dataclasses import replace
 
 import pytest
 
-from support.bulletins import MINUTE_NS, NOW_NS, at_fault, calm, group, learning, silent, told, with_links
+from support.bulletins import (
+    MINUTE_NS,
+    NOW_NS,
+    SLOW_NAMES,
+    at_fault,
+    calm,
+    group,
+    learning,
+    silent,
+    told,
+    with_links,
+)
+from support.live import busy_state
+from whichhop.compare.words import explain, owner_words
 from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.bulletin import AgentNow, Bulletin, DeviceUse, LinkState, OwnUse
 from whichhop.model.units import NS_PER_S
-from whichhop.serve.page.sentence import HEARD_NS, OLD_NS, Mood, Sentence, answer, blame, lasting_now, whose
+from whichhop.serve.page.document import bulletin_page
+from whichhop.serve.page.sentence import HEARD_NS, OLD_NS, Mood, Sentence, answer, blame, lasting_now
 
 
 def of(bulletin: Bulletin, now_ns: int = NOW_NS) -> Sentence:
@@ -53,7 +67,22 @@ def test_every_cause_makes_a_whole_sentence(cause: Cause) -> None:
     assert words[0].isupper()
     assert words.endswith(".")
     assert "{" not in words
-    assert blame(replace(verdict, proven=False), links).startswith("Likely, but not proven: ")
+    assert blame(replace(verdict, proven=False), links).startswith("Probably ")
+
+
+@pytest.mark.parametrize("cause", Cause)
+def test_what_is_over_is_told_in_the_past(cause: Cause) -> None:
+    one = told(cause, ("desk/attic",), 0.9, hours=1, minutes=5)
+    links = {k.name: k for k in calm().links}
+    said = [blame(one.verdict, links), blame(replace(one.verdict, place="the access line"), links)]
+    said += [w for w in explain(one.verdict) if not w.startswith(("Ruled out", "To be surer"))]
+    if cause is Cause.HEALTHY:
+        return
+    present = {"is", "fills", "are", "forwards"}
+    assert not [w for w in said if present.intersection(w.replace(".", "").split())]
+    ongoing = replace(one.verdict, end_ns=None)
+    assert blame(ongoing, links) != said[0]
+    assert blame(one.verdict, links, over=False) == blame(ongoing, links)
 
 
 def test_the_lines_end_is_told_as_one_place_in_plain_words() -> None:
@@ -74,7 +103,7 @@ def test_an_unproven_verdict_is_not_shown_as_certain() -> None:
     found = of(replace(calm(), told=(replace(one, verdict=replace(one.verdict, proven=False)),)))
     assert (found.mood, found.words) == (
         Mood.UNSURE,
-        "Likely, but not proven: the access line is at fault.",
+        "Probably the access line is at fault; proof is still missing.",
     )
 
 
@@ -123,7 +152,8 @@ def test_a_fault_found_while_learning_goes_on_is_told() -> None:
 def test_every_owner_has_words() -> None:
     assert {CAUSE_TABLE[c].owner for c in Cause} == set(Owner)
     for cause in Cause:
-        assert whose(told(cause, ("desk/attic",), 0.9, hours=1, minutes=None).verdict)
+        verdict = told(cause, ("desk/attic",), 0.9, hours=1, minutes=None).verdict
+        assert bool(owner_words(verdict)) == (CAUSE_TABLE[cause].owner is not Owner.NOBODY)
 
 
 def test_own_traffic_is_told_with_its_device_against_the_plan() -> None:
@@ -136,3 +166,11 @@ def test_own_traffic_is_told_with_its_device_against_the_plan() -> None:
         found, told=(told(Cause.UPSTREAM_LINK, ("modem/provider-edge",), 0.97, hours=0.1, minutes=None),)
     )
     assert not [words for words in answer(line, NOW_NS).more if "Own traffic" in words]
+
+
+def test_what_is_felt_though_no_hop_is_slow_is_a_sentence_of_its_own() -> None:
+    found = of(replace(calm(), felt=(SLOW_NAMES,)))
+    assert (found.mood, found.words) == (Mood.UNSURE, "No hop is slow, but name service answers slowly.")
+    assert "240 ms" in " ".join(found.more)
+    html = bulletin_page(replace(at_fault(), felt=(SLOW_NAMES,)), live=busy_state(), now_ns=NOW_NS).decode()
+    assert "Felt besides, though no hop is slow by it: Resolver house: name service answers slowly" in html

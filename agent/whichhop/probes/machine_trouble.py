@@ -1,4 +1,4 @@
-"""The agent's own alibi: which stretches of time its machine was asleep, starved or its clock stepped. Pure.
+"""The agent's machine: in which stretches of time it was asleep, starved or its clock stepped. Pure.
 
 A beat is one look at the clocks and the processor, about once a second. What two beats tell is turned into
 spans of trouble; a sample that was under way in such a span says nothing about the path and is set aside,
@@ -36,7 +36,7 @@ class Beat:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AlibiLimits:
+class TroubleLimits:
     """From where on the machine, and not the path, is at fault. All common practice, none from a standard.
 
     late_ns: event-loop lateness. The kernel stamps packets whether or not this process runs, so only a
@@ -70,7 +70,7 @@ _KEEP_NS = 10 * NS_PER_S
 again."""
 
 
-def stepped_ns(old: Beat, new: Beat, limits: AlibiLimits = AlibiLimits()) -> int:
+def stepped_ns(old: Beat, new: Beat, limits: TroubleLimits = TroubleLimits()) -> int:
     """By how much the wall clock jumped between two beats, in ns; 0 when slewing and reading error explain
     it.
 
@@ -89,7 +89,7 @@ def stepped_ns(old: Beat, new: Beat, limits: AlibiLimits = AlibiLimits()) -> int
     return most if most < -slack else 0
 
 
-def slept_ns(old: Beat, new: Beat, limits: AlibiLimits = AlibiLimits()) -> int:
+def slept_ns(old: Beat, new: Beat, limits: TroubleLimits = TroubleLimits()) -> int:
     """How long the machine was suspended between two beats, at least, in ns; 0 when it was not."""
     asleep = (new.boot_ns - new.after_ns) - (old.boot_ns - old.before_ns)
     return asleep if asleep >= limits.asleep_ns else 0
@@ -101,12 +101,12 @@ def steal_ratio(old: Beat, new: Beat) -> float:
     return min(max((new.cpu_steal - old.cpu_steal) / total, 0.0), 1.0) if total > 0 else 0.0
 
 
-class Alibi:
+class MachineTrouble:
     """Holds the beats' findings and vets samples by them."""
 
-    def __init__(self, agent: str, limits: AlibiLimits | None = None) -> None:
+    def __init__(self, agent: str, limits: TroubleLimits | None = None) -> None:
         self._agent = agent
-        self._limits = limits or AlibiLimits()
+        self._limits = limits or TroubleLimits()
         self._last: Beat | None = None
         self._troubles: deque[Trouble] = deque()
 

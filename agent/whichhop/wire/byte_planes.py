@@ -21,7 +21,7 @@ _STEPS_LIMIT = 1 << 62  # steps stay well inside 64 bits, so that any reader may
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Planes:
+class BytePlanes:
     """A column taken apart: value[i] = unit * (least + residue[i]), or the running sum of that from `first`.
 
     planes: `width` runs of `count` bytes each, lowest byte of the residues first.
@@ -54,7 +54,7 @@ def _to_planes(residues: Sequence[int]) -> tuple[int, bytes]:
     return width, b"".join(raw[place::8] for place in range(width))
 
 
-def take_apart(values: Sequence[int]) -> Planes:
+def take_apart(values: Sequence[int]) -> BytePlanes:
     """The planes of a column of 64-bit whole numbers."""
     unit = gcd(*values) or 1
     scaled = [v // unit for v in values] if unit != 1 else list(values)
@@ -67,7 +67,7 @@ def take_apart(values: Sequence[int]) -> Planes:
         fits = max(map(abs, steps)) < _STEPS_LIMIT
         if fits and sum(map(int.bit_length, residues)) < sum(map(int.bit_length, plain)):
             width, planes = _to_planes(residues)
-            return Planes(
+            return BytePlanes(
                 unit=unit,
                 stepwise=True,
                 first=scaled[0],
@@ -77,12 +77,12 @@ def take_apart(values: Sequence[int]) -> Planes:
                 planes=planes,
             )
     width, planes = _to_planes(plain)
-    return Planes(
+    return BytePlanes(
         unit=unit, stepwise=False, first=0, least=least, width=width, count=len(plain), planes=planes
     )
 
 
-def put_together(column: Planes) -> "array[int]":
+def put_together(column: BytePlanes) -> "array[int]":
     """The column's values, as an array of 64-bit signed numbers."""
     wide = bytearray(8 * column.count)
     for place in range(column.width):
@@ -101,7 +101,7 @@ def put_together(column: Planes) -> "array[int]":
         raise DataError("packed record is damaged: a time does not fit 64 bits") from None
 
 
-def put_head(out: bytearray, column: Planes) -> None:
+def put_head(out: bytearray, column: BytePlanes) -> None:
     """Append what a reader must know before it meets the planes."""
     put_unsigned(out, column.unit << 1 | column.stepwise)
     if column.stepwise:
@@ -110,7 +110,7 @@ def put_head(out: bytearray, column: Planes) -> None:
     out.append(column.width)
 
 
-def read_column(head: Reader, body: Reader, total: int) -> Planes:
+def read_column(head: Reader, body: Reader, total: int) -> BytePlanes:
     """A column of `total` values: its head from one reader, its planes from another."""
     flags = head.unsigned()
     if flags >> 1 == 0:
@@ -124,7 +124,7 @@ def read_column(head: Reader, body: Reader, total: int) -> Planes:
     if stepwise and total < 1:
         raise DataError("packed record is damaged: steps without a first value")
     count = total - 1 if stepwise else total
-    return Planes(
+    return BytePlanes(
         unit=flags >> 1,
         stepwise=stepwise,
         first=first,
@@ -174,7 +174,7 @@ class Optional:
 
     total: int
     there: bytes | None
-    column: Planes | None
+    column: BytePlanes | None
 
 
 def read_optional(head: Reader, body: Reader, total: int, usual: bytes) -> Optional:

@@ -1,4 +1,4 @@
-"""A fan hands each target to its own prober, and opens a prober that serves several only once."""
+"""It hands each target to its own prober, and opens a prober that serves several only once."""
 
 import asyncio
 from dataclasses import dataclass, field
@@ -9,7 +9,7 @@ from whichhop.errors import SystemRefusedError
 from whichhop.model import Method, SessionKey
 from whichhop.model.units import MonoNs, UtcNs
 from whichhop.probes.base import SessionFacts
-from whichhop.probes.fan import Fan
+from whichhop.probes.prober_by_target import ProberByTarget
 
 
 @dataclass
@@ -50,29 +50,29 @@ def key(target: str) -> SessionKey:
 
 def test_each_target_is_asked_by_its_own_prober() -> None:
     signed, plain = Noting(), Noting()
-    fan = Fan(Method.STAMP, {"attic": signed, "study": signed, "harbour": plain})
+    by_target = ProberByTarget(Method.STAMP, {"attic": signed, "study": signed, "harbour": plain})
     loop = asyncio.new_event_loop()
-    fan.open(loop)
-    fan.send(key("attic"), "192.0.2.2")
-    fan.send(key("harbour"), "203.0.113.7")
-    fan.gather()
-    fan.expire(MonoNs(5))
-    fan.close()
+    by_target.open(loop)
+    by_target.send(key("attic"), "192.0.2.2")
+    by_target.send(key("harbour"), "203.0.113.7")
+    by_target.gather()
+    by_target.expire(MonoNs(5))
+    by_target.close()
     loop.close()
     assert signed.notes == ["open", "send attic 192.0.2.2", "gather", "expire 5", "close"]
     assert plain.notes == ["open", "send harbour 203.0.113.7", "gather", "expire 5", "close"]
 
 
 def test_facts_come_from_the_targets_prober_and_are_empty_for_a_stranger() -> None:
-    fan = Fan(Method.STAMP, {"attic": Noting()})
-    assert fan.facts(key("attic")).duplicates == 7
-    assert fan.facts(key("nobody")) == SessionFacts()
+    by_target = ProberByTarget(Method.STAMP, {"attic": Noting()})
+    assert by_target.facts(key("attic")).duplicates == 7
+    assert by_target.facts(key("nobody")) == SessionFacts()
 
 
 def test_when_one_prober_is_refused_those_opened_before_are_closed_again() -> None:
     first, second = Noting(), Noting(refuses=True)
     loop = asyncio.new_event_loop()
     with pytest.raises(SystemRefusedError):
-        Fan(Method.STAMP, {"attic": first, "harbour": second}).open(loop)
+        ProberByTarget(Method.STAMP, {"attic": first, "harbour": second}).open(loop)
     loop.close()
     assert first.notes == ["open", "close"]

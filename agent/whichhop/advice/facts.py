@@ -4,8 +4,9 @@ import shlex
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
+from typing import TypedDict
 
-from whichhop.advice.step import RecommendedGain, lasting_words
+from whichhop.advice.step import RecommendedGain
 from whichhop.cabling.explain import Explanation
 from whichhop.capacity.links import DOWN, UP, LinkCapacity, capacities
 from whichhop.capacity.plan import LineTest
@@ -13,16 +14,17 @@ from whichhop.capacity.transfers import Measured
 from whichhop.model import PROVIDER_EDGE, Cause, Home, ModemLevels, Reading, Session, Verdict
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
+from whichhop.model.felt import Felt
 from whichhop.model.note import Note
 from whichhop.model.percent import percent
-from whichhop.model.time_words import instant_words
+from whichhop.model.time_words import how_long, instant_words
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, figure_of
 from whichhop.model.units import NS_PER_S
 from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class HomeFacts:
     """What was measured and what is described.
 
     start_ns, end_ns: the judged span. lines: beside each verdict what the modem's levels add, or None.
@@ -47,6 +49,8 @@ class Known:
     run: Run | None = None
     levels: tuple[ModemLevels, ...] = ()
     """The modem's readings, oldest first."""
+    felt: tuple[Felt, ...] = ()
+    """What users feel though no hop is slow."""
     notes: tuple[Note, ...] = ()
     """What somebody noted that they changed."""
 
@@ -88,15 +92,26 @@ class Trouble:
     @property
     def gain(self) -> RecommendedGain:
         """What ending all of it would give."""
-        return RecommendedGain(
-            value=self.seconds, unit="s", about=f"in the {lasting_words(self.judged_s)} judged"
-        )
+        return RecommendedGain(value=self.seconds, unit="s", about=f"in the {how_long(self.judged_s)} judged")
+
+    @property
+    def ends(self) -> "Ends":
+        """What a step that ends all of it is worth, as fields of a recommendation."""
+        return {"gains": (self.gain,), "worth": self.share, "now": self.now}
+
+
+class Ends(TypedDict):
+    """Fields of a recommendation that ends some trouble."""
+
+    gains: tuple[RecommendedGain, ...]
+    worth: float
+    now: bool
 
 
 NO_TROUBLE = Trouble(verdicts=(), seconds=0.0, share=0.0, judged_s=0.0)
 
 
-def trouble(known: Known, wanted: Callable[[Verdict, Explanation | None], bool]) -> Trouble:
+def trouble(known: HomeFacts, wanted: Callable[[Verdict, Explanation | None], bool]) -> Trouble:
     """The verdicts that `wanted` picks."""
     found = tuple(v for v, line in known.explained() if wanted(v, line))
     spans = sorted(
@@ -152,12 +167,12 @@ def fair_plan(home: Home, way: str) -> float | None:
     return goodput_bps(plan, header_octets=TCP_HEADERS)
 
 
-def carried(known: Known, *, with_ceilings: bool) -> dict[tuple[str, str], LinkCapacity]:
+def carried(known: HomeFacts, *, with_ceilings: bool) -> dict[tuple[str, str], LinkCapacity]:
     """What each link was seen to carry; upper ends by transfers and the plan, and by boxes if asked."""
     return capacities(known.home, known.rates, known.ceilings if with_ceilings else None)
 
 
-def transfers_over(known: Known, link: str, way: str) -> list[tuple[Measured, int]]:
+def transfers_over(known: HomeFacts, link: str, way: str) -> list[tuple[Measured, int]]:
     """The transfers whose data crossed a link in a direction, the fastest first, each with its time."""
     out = []
     for one in known.rates:

@@ -9,7 +9,7 @@ from whichhop.model.units import MonoNs, UtcNs
 from whichhop.probes.base import Prober, SessionFacts
 
 
-class Fan:
+class ProberByTarget:
     """Hands each session to its target's prober; a prober that serves several targets is opened once.
 
     A method has one face towards the daemon, though an own agent is asked with the home's key, a foreign

@@ -37,7 +37,7 @@ class _Source:
     at_ns: int
 
 
-class Gate:
+class Admission:
     """Lets a source pass `rate_per_s` times a second, `burst` at once after a rest."""
 
     def __init__(

@@ -3,7 +3,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.wire.planes import Presence, fill_absent, put_optional, put_together, read_optional, take_apart
+from whichhop.wire.byte_planes import (
+    Presence,
+    fill_absent,
+    put_optional,
+    put_together,
+    read_optional,
+    take_apart,
+)
 from whichhop.wire.varint import Reader
 
 INT64 = st.integers(-(2**63), 2**63 - 1)

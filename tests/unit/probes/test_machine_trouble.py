@@ -1,4 +1,4 @@
-"""The alibi sets samples aside for this machine's own trouble, and never calls a healthy moment trouble."""
+"""Samples are set aside for this machine's own trouble, and never calls a healthy moment trouble."""
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -6,7 +6,14 @@ from hypothesis import strategies as st
 from support.probing import MS, START_UTC_NS
 from whichhop.model import Fate, Sample
 from whichhop.model.units import MonoNs, UtcNs
-from whichhop.probes.alibi import Alibi, AlibiLimits, Beat, slept_ns, steal_ratio, stepped_ns
+from whichhop.probes.machine_trouble import (
+    Beat,
+    MachineTrouble,
+    TroubleLimits,
+    slept_ns,
+    steal_ratio,
+    stepped_ns,
+)
 
 S = 1000 * MS
 WAIT = 3 * S
@@ -26,16 +33,16 @@ def answered(sent_mono: int, rtt: int = 10 * MS) -> Sample:
     return Sample(sent_ns=START_UTC_NS + sent_mono, fate=Fate.ANSWERED, rtt_ns=rtt, queue_ns=5)
 
 
-def readings(alibi: Alibi, *beats: Beat) -> dict[str, float]:
+def readings(trouble: MachineTrouble, *beats: Beat) -> dict[str, float]:
     out: dict[str, float] = {}
     for b in beats:
-        out = {r.name: r.value for r in alibi.beat(b)}
+        out = {r.name: r.value for r in trouble.beat(b)}
     return out
 
 
 def test_a_healthy_second_leaves_samples_alone() -> None:
-    alibi = Alibi("desk")
-    found = readings(alibi, beat(0), beat(S, lateness_ns=2 * MS, cpu_total=200, cpu_steal=1))
+    trouble = MachineTrouble("desk")
+    found = readings(trouble, beat(0), beat(S, lateness_ns=2 * MS, cpu_total=200, cpu_steal=1))
     assert found == {
         "loop_lateness_s": 0.002,
         "steal_ratio": 0.005,
@@ -44,38 +51,38 @@ def test_a_healthy_second_leaves_samples_alone() -> None:
         "clock_step_s": 0.0,
     }
     sample = answered(S // 2)
-    assert alibi.vet(sample, WAIT) is sample
+    assert trouble.vet(sample, WAIT) is sample
 
 
 def test_suspension_sets_aside_what_was_under_way_and_nothing_after() -> None:
-    alibi = Alibi("desk")
+    trouble = MachineTrouble("desk")
     # asleep for a minute between two beats: BOOTTIME and the wall clock ran on, MONOTONIC stood
     after = beat(S, utc=START_UTC_NS + 61 * S, boot=61 * S)
-    found = readings(alibi, beat(0), after)
+    found = readings(trouble, beat(0), after)
     assert found["suspended_s"] == 60.0
     assert found["clock_step_s"] == 0.0
     lost = Sample(sent_ns=START_UTC_NS + S // 2, fate=Fate.LOST)
-    assert alibi.vet(lost, WAIT).fate is Fate.ASLEEP
+    assert trouble.vet(lost, WAIT).fate is Fate.ASLEEP
     later = Sample(sent_ns=START_UTC_NS + 61 * S + 1, fate=Fate.LOST)
-    assert alibi.vet(later, WAIT).fate is Fate.LOST
+    assert trouble.vet(later, WAIT).fate is Fate.LOST
 
 
 def test_a_clock_set_forward_or_back_sets_aside_and_tells_by_how_much() -> None:
     for step in (3600 * S, -3600 * S, 2 * MS, -2 * MS):
-        alibi = Alibi("desk")
-        found = readings(alibi, beat(0), beat(S, utc=START_UTC_NS + S + step))
+        trouble = MachineTrouble("desk")
+        found = readings(trouble, beat(0), beat(S, utc=START_UTC_NS + S + step))
         assert found["clock_step_s"] == step / S
-        vetted = alibi.vet(answered(S // 2), WAIT)
+        vetted = trouble.vet(answered(S // 2), WAIT)
         assert vetted.fate is Fate.CLOCK_STEP
         assert (vetted.rtt_ns, vetted.out_ns, vetted.queue_ns) == (None, None, None)
 
 
 def test_a_clock_set_back_does_not_condemn_the_hour_it_lives_through_again() -> None:
-    alibi = Alibi("desk")
-    readings(alibi, beat(0), beat(S, utc=START_UTC_NS + S - 3600 * S))
+    trouble = MachineTrouble("desk")
+    readings(trouble, beat(0), beat(S, utc=START_UTC_NS + S - 3600 * S))
     for i in range(2, 15):
-        readings(alibi, beat(i * S, utc=START_UTC_NS + (i - 3600) * S))
-    assert alibi.vet(answered((14 - 3600) * S), WAIT).fate is Fate.ANSWERED
+        readings(trouble, beat(i * S, utc=START_UTC_NS + (i - 3600) * S))
+    assert trouble.vet(answered((14 - 3600) * S), WAIT).fate is Fate.ANSWERED
 
 
 @given(
@@ -98,10 +105,10 @@ def test_slewing_and_being_interrupted_between_readings_is_no_step_and_no_sleep(
 
 
 def test_stolen_processor_time_makes_the_stretch_busy() -> None:
-    alibi = Alibi("desk")
-    found = readings(alibi, beat(0, cpu_total=100), beat(S, cpu_total=300, cpu_steal=100))
+    trouble = MachineTrouble("desk")
+    found = readings(trouble, beat(0, cpu_total=100), beat(S, cpu_total=300, cpu_steal=100))
     assert found["steal_ratio"] == 0.5
-    assert alibi.vet(answered(S // 2), WAIT).fate is Fate.BUSY
+    assert trouble.vet(answered(S // 2), WAIT).fate is Fate.BUSY
 
 
 def test_steal_is_nothing_where_the_system_does_not_tell() -> None:
@@ -109,26 +116,26 @@ def test_steal_is_nothing_where_the_system_does_not_tell() -> None:
 
 
 def test_the_lateness_that_counts_depends_on_who_takes_the_stamps() -> None:
-    for limits, fate in ((AlibiLimits(), Fate.ANSWERED), (AlibiLimits(late_ns=5 * MS), Fate.BUSY)):
-        alibi = Alibi("desk", limits)
-        readings(alibi, beat(0), beat(S, lateness_ns=20 * MS))
-        assert alibi.vet(answered(S // 2), WAIT).fate is fate
+    for limits, fate in ((TroubleLimits(), Fate.ANSWERED), (TroubleLimits(late_ns=5 * MS), Fate.BUSY)):
+        trouble = MachineTrouble("desk", limits)
+        readings(trouble, beat(0), beat(S, lateness_ns=20 * MS))
+        assert trouble.vet(answered(S // 2), WAIT).fate is fate
 
 
 def test_a_long_standstill_reaches_back_before_the_last_beat() -> None:
-    alibi = Alibi("desk")
-    readings(alibi, beat(0), beat(4 * S), beat(5 * S, lateness_ns=3 * S))
-    assert alibi.vet(answered(3 * S), WAIT).fate is Fate.BUSY
+    trouble = MachineTrouble("desk")
+    readings(trouble, beat(0), beat(4 * S), beat(5 * S, lateness_ns=3 * S))
+    assert trouble.vet(answered(3 * S), WAIT).fate is Fate.BUSY
 
 
 def test_a_packet_never_sent_stays_what_it_was() -> None:
-    alibi = Alibi("desk")
-    readings(alibi, beat(0), beat(S, utc=START_UTC_NS + 61 * S, boot=61 * S))
+    trouble = MachineTrouble("desk")
+    readings(trouble, beat(0), beat(S, utc=START_UTC_NS + 61 * S, boot=61 * S))
     sample = Sample(sent_ns=START_UTC_NS + S // 2, fate=Fate.NOT_SENT)
-    assert alibi.vet(sample, WAIT) is sample
+    assert trouble.vet(sample, WAIT) is sample
 
 
 def test_sleep_explains_more_than_business() -> None:
-    alibi = Alibi("desk")
-    readings(alibi, beat(0), beat(S, utc=START_UTC_NS + 61 * S, boot=61 * S, lateness_ns=S))
-    assert alibi.vet(answered(S // 2), WAIT).fate is Fate.ASLEEP
+    trouble = MachineTrouble("desk")
+    readings(trouble, beat(0), beat(S, utc=START_UTC_NS + 61 * S, boot=61 * S, lateness_ns=S))
+    assert trouble.vet(answered(S // 2), WAIT).fate is Fate.ASLEEP

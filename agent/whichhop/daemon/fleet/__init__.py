@@ -1,0 +1,1 @@
+"""What an agent writes to a fleet's server."""

@@ -1,0 +1,40 @@
+"""What a first user mistypes at `start` and `run` is one line with the remedy, before anything is sent."""
+
+from pathlib import Path
+
+import pytest
+
+from support.homes import ALDER_TEXT
+from whichhop.cli import main
+
+
+@pytest.mark.parametrize(
+    ("words", "remedy"),
+    [
+        (["start", "--yes", "nowhere/home.yaml"], "there is no folder nowhere; make it, or name a file"),
+        (["start", "--yes", "--seconds", "5"], "from 30 to 3600"),
+        (["start"], "nobody can answer here; say so with --yes"),
+        (["start", "--yes", "--line", "satelite"], "did you mean 'satellite'?"),
+        (["start", "--yes", "--modem", "nonsense"], "write one such as 192.168.100.1"),
+        (["start", "--yes", "--transfer", "large.bin"], "name a file that you may fetch"),
+        (["start", "--yes", "--plan", "100"], "such as 250/25"),
+        (["start", "--yes", "--gateway", "router"], "write the address that `ping router` shows"),
+        (["start", "--yes", "--code", "1234"], "is for --join ADDRESS"),
+        (["start", "--yes", "--plan", "250/25", "alder.yaml"], "is there already; write targets"),
+        (["start", "--yes", "--modem", "192.168.100.1", "alder.yaml"], "write `levels: {snmp: ADDRESS}`"),
+        (["run", "alder.yaml"], "which of its agents this machine is: --node attic, --node desk"),
+    ],
+)
+def test_it_is_one_line(
+    words: list[str],
+    remedy: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("alder.yaml").write_text(ALDER_TEXT)
+    assert main(words) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert remedy in line
+    assert [p.name for p in tmp_path.iterdir()] == ["alder.yaml"]
