@@ -131,9 +131,9 @@ def test_what_comes_and_goes_or_has_other_lengths_is_named_so_or_not_at_all(
 @pytest.mark.parametrize("act", [weak, busy, doze, scan, flap])
 def test_few_packets_name_nothing_wrong(act: Act) -> None:
     seconds = 60.0 if act is not scan else 430.0
-    right = {weak: Inner.WEAK_SIGNAL, busy: Inner.BUSY_CHANNEL, doze: Inner.POWER_SAVE,
-             scan: Inner.SCANNING, flap: Inner.FLAPPING}[act]  # fmt: skip
-    assert named((act,), seconds, sessions=1) in {None, right}
+    right: dict[Act, Inner] = {weak: Inner.WEAK_SIGNAL, busy: Inner.BUSY_CHANNEL, doze: Inner.POWER_SAVE,
+                               scan: Inner.SCANNING, flap: Inner.FLAPPING}  # fmt: skip
+    assert named((act,), seconds, sessions=1) in {None, right[act]}
     shape = seen_of(Sort.RADIO, (act,), seconds if act is scan else 45.0, SEED, facts=False, sessions=1)[
         0
     ].shape
