@@ -61,7 +61,7 @@ def _listed(
 
 
 _LEAVE, _AGAIN, _CALM, _OVER, _ONSET, _SELDOM = range(6)
-"""Places of what a move's chance is made of, see `make_states`: numbers, so that all chances are one product."""
+"""Places of what a move's chance is made of, see `make_states`; so that all chances are one product."""
 
 
 @lru_cache(maxsize=64)
