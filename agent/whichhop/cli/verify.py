@@ -98,7 +98,9 @@ def _bytes(path: Path) -> bytes:
     if found is None:
         raise DataError(f"{path}: cannot be read (No such file or directory); check the name")
     if len(found) > _MOST_OCTETS:
-        raise DataError(f"{path}: more than {_MOST_OCTETS >> 20} MB; give the page, the PDF, or its data as JSON")
+        raise DataError(
+            f"{path}: more than {_MOST_OCTETS >> 20} MB; give the page, the PDF, or its data as JSON"
+        )
     return found
 
 

@@ -31,7 +31,16 @@ def test_a_compressed_file_is_read_as_a_plain_one(tmp_path: Path) -> None:
         (b"no gzip", "cannot be read"),
     ],
     # gzip's header has the time of day in it, which would make another name in every process.
-    ids=["one long line", "too many lines", "empty lines", "many members", "cut short", "damaged", "no text", "no gzip"],
+    ids=[
+        "one long line",
+        "too many lines",
+        "empty lines",
+        "many members",
+        "cut short",
+        "damaged",
+        "no text",
+        "no gzip",
+    ],
 )
 def test_what_is_no_records_file_is_one_line_and_little_memory(
     tmp_path: Path, octets: bytes, says: str
