@@ -492,3 +492,26 @@ def test_a_good_radio_that_looks_for_others_is_no_fault():
         spiked = rng.random((18, 1)) < 0.87
         table.slow[first : first + 18, column] = spiked * (rng.random((18, len(column))) < 0.4)
     assert judge(HOME, SESSIONS, table) == []
+
+
+def test_slow_packets_past_the_home_are_not_laid_to_what_is_in_it():
+    # While only the home's own elements could have tails, the nearest of them was "proven" for the line's.
+    table, rng = quiet(HOME, 360), np.random.default_rng(9)
+    column = sorted(next(e for e in elements_of(HOME, SESSIONS) if e.name == "modem/provider-edge").column)
+    table.slow[60:300, column] = rng.binomial(10, 0.14, (240, len(column)))
+    (verdict,) = judge(HOME, SESSIONS, table)
+    assert "modem/provider-edge" in verdict.elements
+    assert set(verdict.elements) <= {"modem/provider-edge", "own-traffic", "reply:provider-edge"}
+
+
+def test_a_few_minutes_of_slow_packets_need_every_session_that_crosses_the_radio_to_show_them():
+    # One packet in ten for four minutes: each session alone says little, all together much.
+    table, rng = quiet(HOME, 300), np.random.default_rng(10)
+    column = sorted(next(e for e in elements_of(HOME, SESSIONS) if e.name == "desk/attic").column)
+    table.slow[200:224, column] = rng.binomial(10, 0.11, (24, len(column)))
+    (verdict,) = judge(HOME, SESSIONS, table)
+    assert verdict.elements[0] == "desk/attic"
+    # The same packets late on one session alone is that session's, whatever it is.
+    table = quiet(HOME, 300)
+    table.slow[200:224, column[0]] = rng.binomial(10, 0.11, 24)
+    assert judge(HOME, SESSIONS, table) == []

@@ -134,13 +134,17 @@ def fitted(columns: ElementColumns, scale80: Floats) -> ElementColumns:
     return replace(columns, delays=delays)
 
 
-def with_tails(plain: Floats, evidence: Evidence, columns: ElementColumns) -> Floats:
-    """Log-ratios of one element at fault, (ticks, elements), when it may also make some packets slow only."""
+def with_tails(plain: Floats, minor: Floats, evidence: Evidence, columns: ElementColumns) -> Floats:
+    """Log-ratios of one element at fault, (ticks, elements), when it may also make some packets slow only.
+
+    minor: those of an excess too small to be a fault by itself; a bad radio has both.
+    """
     which = np.flatnonzero(columns.tails)
     if not which.size or not evidence.tail.any():
         return plain
     sums = np.matmul(evidence.tail, columns.matrix[:, which])
     slow = log_mean(sums, np.ones((len(sums), which.size), dtype=bool))
+    slow += np.logaddexp(np.float32(0.0), minor[:, which]) - np.float32(np.log(2.0))
     out = plain.copy()
     out[:, which] = np.logaddexp(
         plain[:, which] + np.float32(np.log(1.0 - TAIL_SHARE)), slow + np.float32(np.log(TAIL_SHARE))

@@ -79,8 +79,8 @@ class Pairs:
         self._evidence = tuple(t.transpose(0, 2, 1) for t in (evidence.delay, evidence.loss))
         sums = part_sums(evidence, columns)
         self.delay, self.loss = part_evidence(sums, columns)
-        self.single = with_tails(mixed(self.delay, self.loss), evidence, columns)
         self.minor = minor_evidence(sums, columns)
+        self.single = with_tails(mixed(self.delay, self.loss), self.minor, evidence, columns)
         self._sums = tuple(np.ascontiguousarray(s.transpose(0, 2, 1)) for s in sums)
         self._meet = columns.matrix.T @ columns.matrix
         self._known: dict[Wanted, Floats] = {}

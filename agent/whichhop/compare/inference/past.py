@@ -27,6 +27,8 @@ LEAST_LEVELS = 2
 HELD_PARTS, LEAST_PART = 3, 5
 """A level is held when each third of the stretch is at it, or three good minutes of five would do; a third of
 under five ticks has no median to speak of, and the stretch is taken whole."""
+LEAST_SLOW = 0.06
+"""Of the answers: as many are slow for minutes on a good radio that looks for others (3 to 5 %), and no more."""
 LOSS_SIGMAS = 4.0
 """A stretch lost more, or was slow more often, than the best ones when its count is this many Poisson
 deviations above theirs."""
@@ -81,7 +83,8 @@ def at_best(
         above = parts > limit
         out[: tail.start] = ~(q50[: tail.start] > limit)
     n, k, late = (a[tail].reshape(count, each, sessions).sum(axis=1) for a in (sent, lost, slow))
-    high |= _many(k, n, step_s) | _many(late, n - k, step_s)
+    # Where scans come and go, most stretches have more slow packets than the best: those are no fault's yet.
+    high |= _many(k, n, step_s) | (_many(late, n - k, step_s) & (late > LEAST_SLOW * (n - k)))
     # A stretch beside a worse one may hold some of it: a step does not fall on a stretch's edge.
     beside = np.zeros_like(high)
     beside[1:] |= high[:-1]

@@ -145,8 +145,9 @@ class RatedTicks:
             loud = np.maximum(loud, part.tail.max(axis=0))
             self._suspect[at:stop] = (loud > SUSPECT) | part.alone
             sums = part_sums(part, self._columns)
-            self._ratios[at:stop] = with_tails(mixed(*part_evidence(sums, columns)), part, columns)
-            passing = passing_log(self._ratios[at:stop], minor_evidence(sums, columns), self._rates[-1])
+            minor = minor_evidence(sums, columns)
+            self._ratios[at:stop] = with_tails(mixed(*part_evidence(sums, columns)), minor, part, columns)
+            passing = passing_log(self._ratios[at:stop], minor, self._rates[-1])
             self._quiet[at:stop] = quiet_log(passing, none_log(columns.minor, self._rates[-1]))
 
     def scan(self, first: int, end: int, worked_out: dict[tuple[int, int], Evidence] | None = None) -> Scan:

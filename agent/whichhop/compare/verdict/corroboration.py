@@ -9,6 +9,7 @@ from whichhop.compare.inference.evidence import TICK_MIX
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.suspects.elements import Element, Nature
 from whichhop.compare.verdict.episodes import Span
+from whichhop.compare.verdict.provider_guards import HOME_SIDE
 from whichhop.compare.verdict.verdict import FoundEpisode
 
 LEAST_SESSIONS = 2
@@ -77,7 +78,12 @@ def borne(scan: Scan, element: Element, span: Span) -> bool:
     after a pause wakes a dozing radio, and it is always the same session's packet. A box that limits its
     answers, though, may single out one asker for good.
     """
-    heard, each = _each(scan, sorted(element.column), span)
+    tails = element.nature in HOME_SIDE
+    heard, each = _each(scan, sorted(element.column), span, tails=tails)
+    # A line in use has long tails by itself: what is slow past the home by some packets only explains them,
+    # so that nothing in the home is blamed for it, and is no fault.
+    if not tails and float(each[each > 0].sum()) <= LEAST_PROOF:
+        return False
     if len(heard) < LEAST_SESSIONS:
         return True
     # Only the loud ticks: bursts leave quiet ones between them.
@@ -165,8 +171,13 @@ def two_proportions_z(lost: int, sent: int, other_lost: int, other_sent: int) ->
     return float((lost / sent - other_lost / other_sent) / error) if error else 0.0
 
 
-def _each(scan: Scan, column: list[int], span: Span) -> tuple[list[int], NDArray[np.float64]]:
-    """The sessions of the column that spoke, and their log-ratios of any excess, (ticks, sessions)."""
+def _each(
+    scan: Scan, column: list[int], span: Span, *, tails: bool = True
+) -> tuple[list[int], NDArray[np.float64]]:
+    """The sessions of the column that spoke, and their log-ratios of any excess, (ticks, sessions).
+
+    tails: an excess of slow packets counts as one.
+    """
     end = min(span.end, span.first + LONGEST_TICKS)
     heard = [i for i in column if scan.speaks[span.first : end, i].any()]
     evidence = scan.evidence(span.first, end)
@@ -176,7 +187,8 @@ def _each(scan: Scan, column: list[int], span: Span) -> tuple[list[int], NDArray
     tail = _log_mean(evidence.tail[:, :, heard])
     each = np.logaddexp.reduce([delay + mix[0], loss + mix[1], delay + loss + mix[2]])
     # A tick is slow for all that cross it or, by some packets, for all: never one session's own mixture.
-    each = np.where((tail.sum(axis=1) > each.sum(axis=1))[:, None], tail, each)
+    if tails:
+        each = np.where((tail.sum(axis=1) > each.sum(axis=1))[:, None], tail, each)
     return heard, np.asarray(each)
 
 
