@@ -188,11 +188,12 @@ def _chosen(
             others.setdefault(columns[j], j)
     pool = list(others.values())[:POOL]
     gains: dict[int, float] = {}
-    for leader in leaders[:LEADERS]:
-        for j in pool:
-            gain = (tables.ratio(leader, j) - tables.single[:, leader]).astype(np.float64)[:, None]
-            best = max(float(rolling(gain, span).max()) for span in (2, 6, 30))
-            gains[j] = max(gains.get(j, -np.inf), best + float(np.log(onset[j])))
+    tables.work_out((leader, j, False) for leader in leaders[:LEADERS] for j in pool)
+    for leader in leaders[:LEADERS] if pool else ():
+        gain = np.stack([tables.ratio(leader, j) - tables.single[:, leader] for j in pool], axis=1)
+        best = np.max([rolling(gain.astype(np.float64), span).max(axis=0) for span in (2, 6, 30)], axis=0)
+        for j, value in zip(pool, (best + np.log(onset[pool])).tolist(), strict=True):
+            gains[j] = max(gains.get(j, -np.inf), value)
     more = sorted((j for j in gains if gains[j] > -LEAST_GAIN), key=lambda j: -gains[j])[:MORE]
     kinds |= {columns[j] for j in more}
     # Whoever shares a column with a candidate is one too, or its share would be nobody's.
@@ -219,15 +220,17 @@ def _likelihood(
     passing = passing_log(ratios, tables.minor, rate)
     nothing: list[NDArray[np.floating]] = [quiet_log(passing, none)]
     beside: dict[int, list[NDArray[np.floating]]] = {j: [ratios[:, j] + none] for j in chosen}
+    small = [(*pair, True) for a, b in pairs for pair in ((a, b), (b, a)) if minor[pair[1]]]
+    tables.work_out([*((a, b, False) for a, b in pairs), *small])
     for a, b in pairs:
         both = tables.ratio(a, b)
         nothing.append(both + blip[a] + blip[b])
         for one, other in ((a, b), (b, a)):
             beside[one].append(both + blip[other])
-            small = tables.beside_minor(one, other)
-            if small is not None:
-                beside[one].append(small + LOG_MINOR)
-                nothing.append(small + LOG_MINOR + blip[one])
+            with_small = tables.beside_minor(one, other)
+            if with_small is not None:
+                beside[one].append(with_small + LOG_MINOR)
+                nothing.append(with_small + LOG_MINOR + blip[one])
     quiet = np.logaddexp.reduce(nothing)
     out = np.empty((ratios.shape[0], len(states.sets)))
     for i, (members, fresh) in enumerate(zip(states.sets, states.recent, strict=True)):
