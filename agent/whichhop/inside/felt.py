@@ -28,8 +28,8 @@ LOST = 0.02
 4.2.1 has 2 to 5 s)."""
 LEAST_LOOKUPS = 60
 """Three of them lost in a hundred are still chance at 30; at 60 and 2 % the way's own loss is told apart."""
-LOOKED_TICKS, LEAST_TICKS = 180, 60
-"""The last half hour, of which ten minutes must be known."""
+LOOKED_TICKS, LEAST_TICKS = 60, 18
+"""The last ten minutes, of which three must be known."""
 DOZE_S, DOZE_MOST_S = 0.02, 0.5
 """Half of the waits: a beacon comes every 102.4 ms, and a radio that sleeps wakes for each first to third one
 (IEEE 802.11, DTIM), so half wait 50 to 150 ms; a busy machine answers within 20 ms (common practice)."""

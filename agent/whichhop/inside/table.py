@@ -49,7 +49,7 @@ class Row:
 
 _PLACE_BETTER = Act(
     what="Move {near} or {far} into the open: out of cupboards, off the floor, away from metal and water",
-    brings="up to 10 dB more signal, some steps of rate",
+    brings="up to 10 dB more signal, so faster rates",
 )
 _NEARER = Act(what="Bring {near} and {far} nearer to each other, or with fewer walls between them",
               brings="about 6 dB for half the distance, 3 to 15 dB a wall (common practice)")  # fmt: skip
