@@ -301,8 +301,8 @@ def _dozing(home: Home, table: WindowTable) -> Iterator[Felt]:
                 f"{len(late_by)} of {len(waits)} agents that ask it see it",
             ),
             steps=(
-                f"Turn off Wi-Fi power save on {link.near}; on Linux: iw dev NAME set power_save off. It then"
-                " draws more from a battery.",
+                f"Turn off Wi-Fi power save on {link.near} (Linux: iw dev NAME set power_save off; a battery"
+                " then empties sooner).",
             ),
             check="whichhop status, a quarter of an hour later",
             source="IEEE 802.11 power save: waits for a beacon's map, 102.4 ms apart, every DTIM",
