@@ -50,6 +50,8 @@ class ElementColumns:
     """(agents, sessions), True for an agent's own sessions."""
     dozes: NDArray[np.bool_]
     """(elements,), True for those whose lateness may be the waking of a radio; see `Element.dozes`."""
+    sleepy: NDArray[np.bool_]
+    """(sessions,), True for those of agents on radio, whose lateness may be their own radio's waking."""
     by_radio: NDArray[np.bool_]
     """(elements,), True for radios and what is only seen through them: their least delay is the radio's."""
 
@@ -104,6 +106,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         priors=priors,
         agents=_agents(elements, sessions),
         dozes=dozes,
+        sleepy=_sleepy(elements, sessions),
         by_radio=~dozes & (least == RADIO_LEAST_S),
     )
 
@@ -123,6 +126,16 @@ def fitted(columns: ElementColumns, scale80: Floats) -> ElementColumns:
     delays = columns.delays.copy()
     delays[:, calm] = DELAYS_S[:, None] >= CALM_LEAST_S - 1e-6
     return replace(columns, delays=delays)
+
+
+def _sleepy(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:
+    radios = [e.column for e in elements if e.nature is Nature.RADIO]
+    out = np.zeros(sessions, dtype=bool)
+    for host in elements:
+        # All that an agent on radio asks crosses its one radio link.
+        if host.nature is Nature.HOST and any(host.column <= radio for radio in radios):
+            out[list(host.column)] = True
+    return out
 
 
 def _agents(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:

@@ -202,7 +202,9 @@ def _adding(
     that was taken: near-copies of one fault (a box, its air, its links) must not take every place.
     """
     single = tables.single.astype(np.float64)
-    alone = [np.max([rolling(single[:, j], s) for j in leaders], axis=0) for s in GAIN_SPANS] if leaders else []
+    alone = (
+        [np.max([rolling(single[:, j], s) for j in leaders], axis=0) for s in GAIN_SPANS] if leaders else []
+    )
     adds: dict[int, list[NDArray[np.float64]]] = {}
     for j in pool:
         pairs = [tables.ratio(leader, j).astype(np.float64) for leader in leaders[:LEADERS]]

@@ -89,16 +89,18 @@ def late_alone(
     matrix: NDArray[np.float32],
     agents: Mask,
     *,
+    sleepy: Mask | None = None,
     every: bool = False,
 ) -> Mask:
     """Which sessions' lateness no element explains, (ticks, sessions).
 
     over: (ticks, sessions) 80 % quantile above its location in seconds, NaN where a session is silent.
     scale: (sessions,) its ordinary spread. matrix: (sessions, elements), 1 where a session crosses.
-    agents: (agents, sessions), True for an agent's own.
+    agents: (agents, sessions), True for an agent's own. sleepy: (sessions,) True for those of agents on radio.
 
     An element is cleared in a tick when at least as many of its sessions are clean as are late; with `every`
-    by a single clean one, for where one radio alone asks, several of its sessions may wake it each time. A
+    by a single clean one, for where one radio alone asks, several of its sessions may wake it each time; and
+    where all that are late are agents' on radio, by one clean session of an agent that is not. A
     late session all of whose elements are cleared is late alone: what delays it is between its agent and
     nobody else. An agent with such a session dozes. Its other late sessions are late alone too, unless an
     agent that does not doze is late over the same uncleared element.
@@ -109,13 +111,18 @@ def late_alone(
             late = over > np.maximum(late_s, LATE_SIGMAS * scale)
             rows = np.flatnonzero(late.any(axis=1))
             if rows.size:
-                out[rows] |= _odd(late[rows], over[rows] < clean_s, matrix, agents, every=every)
+                out[rows] |= _odd(late[rows], over[rows] < clean_s, matrix, agents, sleepy, every=every)
     return out
 
 
-def _odd(late: Mask, clean: Mask, matrix: NDArray[np.float32], agents: Mask, *, every: bool) -> Mask:
+def _odd(
+    late: Mask, clean: Mask, matrix: NDArray[np.float32], agents: Mask, sleepy: Mask | None, *, every: bool
+) -> Mask:
     well, ill = clean.astype(np.float32) @ matrix, late.astype(np.float32) @ matrix
     guilty = (well == 0) & (ill > 0) if every else well < ill
+    if sleepy is not None:
+        awake = (~sleepy).astype(np.float32)[:, None] * matrix
+        guilty &= (clean.astype(np.float32) @ awake == 0) | (late.astype(np.float32) @ awake > 0)
     alone = late & (guilty.astype(np.float32) @ matrix.T == 0)
     owned = agents.astype(np.float32)
     dozes = ((alone.astype(np.float32) @ owned.T) > 0).astype(np.float32) @ owned > 0

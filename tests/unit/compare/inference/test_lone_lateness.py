@@ -68,3 +68,15 @@ def test_a_session_late_for_an_hour_by_itself_gets_no_verdict_and_hides_no_fault
     disturb(table, HOME, "study/router", slice(200, 215), delay_s=0.04)
     (verdict,) = judge(HOME, SESSIONS, table)
     assert verdict.elements == ("study/router",)
+
+
+def test_two_dozing_agents_do_not_make_a_target_guilty_that_answers_a_wired_one_at_once():
+    # As many late as clean would clear it; a wired agent that gets its answer at once does so by itself.
+    over = np.full((1, len(SESSIONS)), np.nan)
+    target = column("destination:harbour")
+    wired = [i for i in target if not COLUMNS.sleepy[i]]
+    over[0, target] = 0.2
+    over[0, wired] = 0.0
+    assert wired and len(target) > len(wired)
+    late = late_alone(over, SCALE, COLUMNS.matrix, COLUMNS.agents, sleepy=COLUMNS.sleepy)
+    assert not late[0, wired].any()
