@@ -191,16 +191,23 @@ def json_of(
 
 
 def typed(
-    document: bytes | str, place: str, form: type[T], *, most: int = MOST_OCTETS, remedy: str = SAME_VERSION
+    document: bytes | str,
+    place: str,
+    form: type[T],
+    *,
+    most: int = MOST_OCTETS,
+    remedy: str = SAME_VERSION,
+    strict: bool = True,
 ) -> T:
     """A JSON text as a value of a type that msgspec reads: fields checked, unknown ones passed over unread.
 
-    Bounds belong into the type: Annotated[int, Meta(ge=0, le=INT64)]. A bare float is finite.
+    Bounds belong into the type: Annotated[int, Meta(ge=0, le=INT64)]. A bare float is finite; not so without
+    strict, where a text that is a number is read as one, "NaN" and "Inf" too.
     """
     if len(document) > most:
         raise bad(place, f"{len(document)} octets", f"at most {most} are read")
     try:
-        return msgspec.json.decode(document, type=form)
+        return msgspec.json.decode(document, type=form, strict=strict)
     except msgspec.ValidationError as wrong:
         raise bad(place, f"not as expected: {wrong}", remedy) from None
     except (msgspec.MsgspecError, UnicodeError, RecursionError, OverflowError, ValueError) as wrong:

@@ -1,7 +1,8 @@
 """Many homes on one real server: what they cost it, and how long it takes to judge the last hour of all.
 
 An hour of each home is written by remote write as fast as the server takes it. The hours are a few drawn ones
-under other names; some have a fault that must be found.
+under other names; some have a fault that must be found. `live` writes at the rate of real homes instead,
+kills the server in the middle and counts what it has in the end; `backfilled` is a day as blocks.
 """
 
 import json
@@ -11,9 +12,11 @@ import shutil
 import subprocess
 import tempfile
 from collections import Counter
+from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from threading import Timer
 
 import cramjam
 
@@ -23,14 +26,16 @@ from paper_home.records import readings_of_run
 from paper_home.table import table_of_run
 from support.fleet_answers import series_of
 from support.metrics_history import Receiver, receiver
+from support.need import need_program
 from whichhop.app.fleet.many import Server, Span, judge_all
 from whichhop.app.homes import Standing
 from whichhop.lab.scenario import Effect, Fault
 from whichhop.lab.standard_home import HOME_FILE, alder_scenario
 from whichhop.model import Cause
-from whichhop.model.fleet import WriteVersion
-from whichhop.net.clock import SystemClock
-from whichhop.net.http_client import HttpClient
+from whichhop.model.fleet import PREFIX, Series, WindowMetric, WriteVersion
+from whichhop.net.clock import SystemClock, sleep_s
+from whichhop.net.http_client import HttpClient, HttpError
+from whichhop.store.fleet_server import read_windows
 from whichhop.wire.remote_write import headers, request
 
 NS = 1_000_000_000
@@ -44,21 +49,26 @@ FAULTS = {
 DRAWN = 10
 
 
-def _bodies(start_ns: int) -> tuple[list[bytes], int, int]:
-    """The drawn hours as uncompressed messages of a home NAME.format(0); series and samples of one, about."""
-    out, series, samples = [], 0, 0
+def _drawn(start_ns: int) -> list[list[Series]]:
+    """The drawn hours, of a home NAME.format(0)."""
+    out = []
     for number in range(DRAWN):
         faults = ()
         if number in FAULTS:
             element, cause, effect = FAULTS[number]
             faults = (Fault(at_s=2700, for_s=900, element=element, cause=cause, effect=effect),)
         run = prepare(replace(alder_scenario(faults, seconds=SECONDS), noise=1.0), number)
-        told = series_of(
-            NAME.format(0), table_of_run(run, start_ns), readings_of_run(run, start_ns), kernel=True
-        )
-        series, samples = series + len(told), samples + sum(len(one.points) for one in told)
-        out.append(bytes(cramjam.snappy.decompress_raw(request(told, WriteVersion.ONE))))
-    return out, series // DRAWN, samples // DRAWN
+        table, readings = table_of_run(run, start_ns), readings_of_run(run, start_ns)
+        out.append(series_of(NAME.format(0), table, readings, kernel=True))
+    return out
+
+
+def _body(told: list[Series]) -> bytes:
+    return bytes(cramjam.snappy.decompress_raw(request(told, WriteVersion.ONE)))
+
+
+def _points(told: Iterable[Series]) -> int:
+    return sum(len(one.points) for one in told)
 
 
 def _write(server: Receiver, bodies: list[bytes], homes: int) -> float:
@@ -66,15 +76,40 @@ def _write(server: Receiver, bodies: list[bytes], homes: int) -> float:
     began = clock.mono_ns()
 
     def one(number: int) -> None:
-        body = bodies[number % DRAWN].replace(NAME.format(0).encode(), NAME.format(number).encode())
-        client = HttpClient(seconds=120, most_octets=1 << 16)
-        packed = bytes(cramjam.snappy.compress_raw(body))
-        said = client.ask(server.write, headers=dict(headers(WriteVersion.ONE)), body=packed)
-        assert said.status in (200, 204), said
+        _post(server, bodies[number % DRAWN], number)
 
     with ThreadPoolExecutor(2) as pool:
         list(pool.map(one, range(homes)))
     return (clock.mono_ns() - began) / NS
+
+
+def _post(server: Receiver, body: bytes, number: int) -> None:
+    """One home's message; again until the server has it, as an agent's queue does."""
+    body = body.replace(NAME.format(0).encode(), NAME.format(number).encode())
+    packed = bytes(cramjam.snappy.compress_raw(body))
+    for _ in range(600):
+        try:
+            client = HttpClient(seconds=120, most_octets=1 << 16)
+            said = client.ask(server.write, headers=dict(headers(WriteVersion.ONE)), body=packed)
+        except HttpError:
+            sleep_s(0.2)
+            continue
+        if said.status in (200, 204):
+            return
+        assert said.status == 503, said  # it reads its log of writes again
+        sleep_s(0.2)
+    raise AssertionError("the server did not come back")
+
+
+def _kept(server: Receiver, at_s: float, seconds: int, homes: int) -> int:
+    """Samples that the server has of the seconds before a time."""
+    out = 0
+    for metric in WindowMetric:  # a count drops the name, so that two metrics would look alike
+        for part in range(0, homes, 100):
+            names = "|".join(NAME.format(n) for n in range(part, min(homes, part + 100)))
+            query = f'sum(count_over_time({PREFIX}{metric}{{home=~"{names}"}}[{seconds}s]))'
+            out += sum(int(row["value"][1]) for row in server.query(query, at_s))
+    return out
 
 
 def _folder(place: Path, homes: int) -> Path:
@@ -108,11 +143,17 @@ def row(homes: int) -> dict[str, float]:
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         end_ns = clock.utc_ns() // (60 * NS) * 60 * NS
-        bodies, series, samples = _bodies(end_ns - SECONDS * NS)
+        drawn = _drawn(end_ns - SECONDS * NS)
+        bodies = [_body(told) for told in drawn]
+        series, samples = sum(map(len, drawn)) // DRAWN, sum(map(_points, drawn)) // DRAWN
         with receiver(place) as server:
             server.admin = True
             server.begin()
             wrote_s = _write(server, bodies, homes)
+            kept = _kept(server, end_ns / NS + 1, SECONDS + 60, homes)
+            asked = clock.mono_ns()
+            read_windows(Server(base=server.base).opened(), [NAME.format(0)], end_ns - SECONDS * NS, end_ns)
+            query_s = (clock.mono_ns() - asked) / NS
             files = _folder(place, homes)
             began, before = clock.mono_ns(), _processor_s(server)
             found = judge_all(
@@ -139,6 +180,8 @@ def row(homes: int) -> dict[str, float]:
             "homes": homes,
             "series": series * homes,
             "samples": samples * homes,
+            "samples_kept": kept,
+            "query_s": query_s,
             "live_samples_s": samples * homes / SECONDS,
             "written_samples_s": samples * homes / wrote_s,
             "octets_a_sample": octets / (samples * homes),
@@ -166,8 +209,106 @@ def _snapshot(server: Receiver) -> int:
     return int(done.stdout.split()[0])
 
 
+ROUND_S = 30
+
+
+def live(homes: int, rounds: int) -> dict[str, float]:
+    """Homes that write at their own rate, each half minute what was measured in it.
+
+    In the middle the server is killed as by a power cut, and begun again ten seconds later; the writers try
+    again as agents do. In the end every sample must be there, once.
+    """
+    clock = SystemClock()
+    with tempfile.TemporaryDirectory() as folder, receiver(Path(folder)) as server:
+        server.begin()
+        start_ns = clock.utc_ns() // (10 * NS) * 10 * NS
+        drawn = _drawn(start_ns)
+        taken, killed_s, sent = [], 0.0, 0
+        origin = clock.mono_ns()
+        for number in range(rounds):
+            first = (start_ns + number * ROUND_S * NS) // 10**6
+            cut = [_between(told, first, first + ROUND_S * 1000) for told in drawn]
+            bodies = [_body(told) for told in cut]
+            sent += sum(_points(cut[home % DRAWN]) for home in range(homes))
+            sleep_s(max(0.0, ROUND_S * (number + 1) - (clock.mono_ns() - origin) / NS))
+            if number == rounds // 2:
+                killer = Timer(1.0, server.kill)
+                killer.start()
+                again = Timer(10.0, server.begin)
+                again.start()
+                killed_s = _write(server, bodies, homes)
+                again.join()
+            else:
+                taken.append(_write(server, bodies, homes))
+        ran_s = (clock.mono_ns() - origin) / NS
+        # Readings have their own times, some a moment past their window's end.
+        kept = _kept(server, start_ns / NS + rounds * ROUND_S + 60, rounds * ROUND_S + 120, homes)
+        _, servers_s = _processor_s(server)
+        return {
+            "homes": homes,
+            "seconds": ran_s,
+            "samples_sent": sent,
+            "samples_kept": kept,
+            "samples_s": sent / ran_s,
+            "round_s": sorted(taken)[len(taken) // 2],
+            "worst_round_s": max(taken),
+            "killed_round_s": killed_s,
+            "server_processor_s_since_restart": servers_s,
+            "memory_mb": _memory_mb(server),
+        }
+
+
+def _between(told: list[Series], first_ms: int, end_ms: int) -> list[Series]:
+    cut = [replace(one, points=tuple(p for p in one.points if first_ms < p[0] <= end_ms)) for one in told]
+    return [one for one in cut if one.points]
+
+
+def backfilled(homes: int, hours: int = 24) -> dict[str, float]:
+    """A day of homes as blocks, made by the server's own tool from its text format, two hours at a time."""
+    clock = SystemClock()
+    end_ns = clock.utc_ns() // (7200 * NS) * 7200 * NS
+    drawn = _drawn(end_ns)
+    lines = [
+        [
+            (f"{one.name}{{{','.join(f'{k}={json.dumps(v)}' for k, v in one.labels)}}} {float(value)!r} ", at)
+            for one in told
+            for at, value in one.points
+        ]
+        for told in drawn
+    ]
+    began = clock.mono_ns()
+    with tempfile.TemporaryDirectory() as folder:
+        place, make = Path(folder), need_program("promtool")
+        for block in range(hours // 2):
+            text = place / "block.om"
+            with text.open("w") as file:
+                for hour in (0, 1):
+                    back_ms = (hours - 2 * block - hour) * 3600 * 1000
+                    for home in range(homes):
+                        name = NAME.format(home)
+                        for words, at in lines[home % DRAWN]:
+                            file.write(f"{words.replace(NAME.format(0), name)}{(at - back_ms) / 1000:.3f}\n")
+                file.write("# EOF\n")
+            subprocess.run(
+                [make, "tsdb", "create-blocks-from", "openmetrics", str(text), str(place / "data")],
+                check=True,
+                capture_output=True,
+            )
+            text.unlink()
+        octets = sum(p.stat().st_size for p in (place / "data").rglob("*") if p.is_file())
+    samples = sum(len(lines[home % DRAWN]) for home in range(homes)) * hours
+    return {
+        "homes": homes,
+        "hours": hours,
+        "samples": samples,
+        "seconds": (clock.mono_ns() - began) / NS,
+        "disk_mb": octets / 1e6,
+        "octets_a_sample": octets / samples,
+    }
+
+
 def run(sizes: tuple[int, ...] = (10, 100)) -> list[Figure]:
-    """10 and 100 homes; `python -m bench.fleet 1000` for more."""
+    """10 and 100 homes; `python -m bench.fleet 1000` for more, `live 1000 10` and `backfilled 10` beside."""
     out = []
     for homes in sizes:
         found = row(homes)
@@ -183,4 +324,10 @@ def run(sizes: tuple[int, ...] = (10, 100)) -> list[Figure]:
 if __name__ == "__main__":
     import sys
 
-    run(tuple(int(word) for word in sys.argv[1:]))
+    match sys.argv[1:]:
+        case ["live", homes, rounds]:
+            print(json.dumps(live(int(homes), int(rounds))))
+        case ["backfilled", homes]:
+            print(json.dumps(backfilled(int(homes))))
+        case sizes:
+            run(tuple(int(word) for word in sizes))

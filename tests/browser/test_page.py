@@ -156,7 +156,7 @@ def test_state_is_told_by_shape_as_well_as_by_words_and_colour(browser: Browser)
         assert drawn["desk/attic"] != "none"
 
 
-def test_times_are_told_in_the_viewers_zone_with_utc_beside_them(browser: Browser) -> None:
+def test_times_are_told_in_the_homes_zone_else_the_viewers_with_utc_beside_them(browser: Browser) -> None:
     # Kathmandu has been 5 h 45 min ahead of UTC since 1986 (IANA time zone data): 17:52 is 23:37 there.
     with showing(at_fault()) as shown:
         with opened(browser, f"{shown.base}/", zone="Asia/Kathmandu", clock_ns=NOW_NS) as page:
@@ -165,6 +165,12 @@ def test_times_are_told_in_the_viewers_zone_with_utc_beside_them(browser: Browse
             assert page.locator(".axis text").first.text_content() in ("02:45", "05:45")
         with opened(browser, f"{shown.base}/", zone="UTC", clock_ns=NOW_NS) as page:
             assert "Since 17:52 UTC" in page.locator("#answer .first").inner_text()
+    with (
+        showing(replace(at_fault(), zone="Asia/Kathmandu")) as shown,
+        opened(browser, f"{shown.base}/", zone="America/St_Johns", clock_ns=NOW_NS) as page,
+    ):
+        assert "Since 23:37 (17:52 UTC)" in page.locator("#answer .first").inner_text()
+        assert "Times are in the home's zone, Asia/Kathmandu" in page.locator("footer").inner_text()
 
 
 def renewed(page: Page) -> None:

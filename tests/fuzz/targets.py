@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from fuzz import of_files, of_http, of_kernel, of_packets, of_reports
+from fuzz import of_files, of_fleet, of_http, of_kernel, of_packets, of_reports
 from fuzz.allowed import Seeds, Targets, complained, must, named
 from fuzz.allowed import any_text as _text
 from support.records import lifelike
@@ -456,7 +456,7 @@ _TARGETS = named(
     resolver_answer,
     icmp_quotation,
 )
-_ROOMS = (of_packets, of_http, of_files, of_kernel, of_reports)
+_ROOMS = (of_packets, of_http, of_fleet, of_files, of_kernel, of_reports)
 TARGETS: Targets = _TARGETS | {name: t for room in _ROOMS for name, t in room.TARGETS.items()}
 _SEEDS_OF_ROOMS: dict[str, list[bytes] | Callable[[], list[bytes]]] = {
     name: s for room in _ROOMS for name, s in room.SEEDS.items()

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from whichhop.daemon.schedule import STEP_NS, STEPS
 from whichhop.inside.packets import HopPackets
 from whichhop.inside.seen import OwnUse, Place, Seen, Sort
 from whichhop.inside.shape import shape_of
@@ -50,6 +51,7 @@ def quiet_hop(rng: np.random.Generator, seconds: float, spread_s: float) -> Draw
     many = int(rng.integers(2, 9))
     phases = rng.uniform(0, 1, many)
     sent = np.concatenate([np.arange(int(seconds)) + p for p in phases])
+    sent += rng.integers(0, STEPS, sent.size) * (STEP_NS * 1e-9)
     session = np.repeat(np.arange(many), int(seconds))
     order = np.argsort(sent)
     sent, session = sent[order] + rng.normal(0, 2e-4, sent.size), session[order]

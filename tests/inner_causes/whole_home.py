@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from standing.homes import draw_home, draw_quick, elements_in, sessions_of
 from standing.packets import draw_packets
+from whichhop.daemon.schedule import STEP_NS, STEPS
 from whichhop.model import (
     ABSENT,
     Columns,
@@ -151,6 +152,7 @@ def draw(
     base = draw_packets(rng, elements, quick, sessions=len(sessions), seconds=seconds)
     phase = rng.uniform(0, 0.95, len(sessions))
     sent = np.arange(seconds)[None, :] + phase[:, None] + rng.normal(0, 4e-4, (len(sessions), seconds))
+    sent += rng.integers(0, STEPS, sent.shape) * (STEP_NS * 1e-9)
     began = 0.0 if from_first else float(rng.uniform(900, 1500))
     ended = float(seconds) if lasts_s is None else min(float(seconds), began + lasts_s)
     hop, place_of = _hop(rng, sessions, link, sent, base.rtt_s, began, ended)

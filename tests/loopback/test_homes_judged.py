@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -14,7 +15,7 @@ from paper_home.paper import prepare
 from paper_home.records import readings_of_run
 from paper_home.table import table_of_run
 from support.fleet_answers import answer_of, series_of
-from whichhop.app.fleet.many import mine
+from whichhop.app.fleet.many import Server, Span, home_files, judge_files, mine
 from whichhop.cli import main
 from whichhop.lab.scenario import Effect, Fault
 from whichhop.lab.standard_home import HOME_FILE, alder_scenario
@@ -106,7 +107,10 @@ def test_faults_come_first_with_what_the_neighbours_say_and_every_home_is_told(
     assert main([*words]) == 1
     text = capsys.readouterr().out
     assert text.startswith("6 homes: 3 fault, 1 silent, 1 not judged, 1 no fault.")
-    assert "1 of 2 other homes in north" in " ".join(text.split())
+    # What two homes of a region have in common is told once, for both.
+    assert "Region north  fault past 2 of 3 homes" in text
+    assert "their names: Alder House, Birch House" in " ".join(text.split())
+    assert text.count("modem/provider-edge") == 2
     assert "Cedar House" not in text
 
 
@@ -128,6 +132,18 @@ def test_shares_have_every_home_once(server: str, folder: Path, capsys: pytest.C
     assert min(count) > 900
 
 
+def test_homes_that_are_judged_again_by_what_is_new_are_told_the_same(server: str, folder: Path) -> None:
+    """Healthy and faulty homes; the process keeps what it read of the first turn for the second."""
+    files = home_files(folder)
+    first = Span(start_ns=START_NS, end_ns=START_NS + (SECONDS - 300) * NS)
+    whole = Span(start_ns=START_NS, end_ns=START_NS + SECONDS * NS)
+    with ProcessPoolExecutor(1) as pool:
+        list(judge_files(files, Server(base=server), first, pools=[pool]))
+        again = list(judge_files(files, Server(base=server), whole, pools=[pool]))
+    assert again == list(judge_files(files, Server(base=server), whole, processes=1))
+    assert {str(one.row.standing) for one in again} == {"fault", "no fault", "silent", "not judged"}
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -136,6 +152,7 @@ def test_shares_have_every_home_once(server: str, folder: Path, capsys: pytest.C
         (["--share", "3"], "write 2/3"),
         (["--hours", "999"], "write 0.1 to 24"),
         (["--at", "noon"], "--at"),
+        (["--follow", "--at", AT], "--follow: goes with --judge DIR"),
     ],
 )
 def test_a_mistake_is_a_line(

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from packet_suite.runs import KINDS, runs_of
+from packet_suite.runs import INSIDE, KINDS, runs_of
 from packet_suite.scoring import kind_of, outcome, table
 from packet_suite.stage import Stage
 from whichhop.net.clock import SystemClock
@@ -26,7 +26,7 @@ side by side. Needs root and a machine that does nothing else. Exit code 1 when 
 """
 
 
-def one_home(number: int, count: int, only: str | None, keep: Path | None) -> None:
+def one_home(number: int, count: int, only: str | None, keep: Path | None, *, inside: bool) -> None:
     """Play one home's runs; a line of JSON each."""
     with ExitStack() as stack:
         if keep is None:
@@ -37,7 +37,7 @@ def one_home(number: int, count: int, only: str | None, keep: Path | None) -> No
         stage = stack.enter_context(Stage(number, folder))
         print(json.dumps({"up": number}), flush=True)
         stage.learn()
-        for run in runs_of(number, count, only=only):
+        for run in runs_of(number, count, only=only, inside=inside):
             print(json.dumps(asdict(stage.play(run))), flush=True)
 
 
@@ -55,11 +55,12 @@ def _listen(child: "subprocess.Popen[str]", seen: list[dict[str, Any]], up: thre
             f"[{len(seen)}] home {said['home']} {said['name']} {said['words']}: {came}: {named}\n"
         )
         sys.stderr.write(f"      first said: {said['first'] or 'nothing'}; at most {said['late_s']} s late\n")
+        sys.stderr.write(said["screen"])
         sys.stderr.flush()
     up.set()
 
 
-def play(homes: int, runs: int, only: str | None, keep: Path | None) -> list[dict[str, Any]]:
+def play(homes: int, runs: int, only: str | None, keep: Path | None, *, inside: bool) -> list[dict[str, Any]]:
     """All runs of all homes; a home that fails is told and the others go on."""
     seen: list[dict[str, Any]] = []
     children, threads = [], []
@@ -67,6 +68,7 @@ def play(homes: int, runs: int, only: str | None, keep: Path | None) -> list[dic
         count = runs // homes + (number < runs % homes)
         words = ["--one-home", str(number), "--runs", str(count), *(["--only", only] if only else [])]
         words += ["--keep", str(keep)] if keep else []
+        words += ["--inside"] if inside else []
         child = subprocess.Popen(
             [sys.executable, "-m", "packet_suite", *words], stdout=subprocess.PIPE, text=True
         )
@@ -100,17 +102,18 @@ def main() -> int:
     )
     parser.add_argument("--runs", type=int, default=45, metavar="N", help="runs in all (default: 45)")
     parser.add_argument("--homes", type=int, default=2, metavar="K", help="homes side by side (default: 2)")
-    parser.add_argument("--only", choices=[k.name for k in KINDS], help="this kind alone")
+    parser.add_argument("--only", choices=[k.name for k in (*KINDS, *INSIDE)], help="this kind alone")
+    parser.add_argument("--inside", action="store_true", help="causes inside a hop, each long enough to show")
     parser.add_argument("--write", type=Path, metavar="FILE", help="also write the table there")
     parser.add_argument("--keep", type=Path, metavar="DIR", help="keep what was measured there")
     parser.add_argument("--one-home", type=int, help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.one_home is not None:
-        one_home(args.one_home, args.runs, args.only, args.keep)
+        one_home(args.one_home, args.runs, args.only, args.keep, inside=args.inside)
         return 0
     commit = _commit()
     began = SystemClock().utc_ns()
-    seen = play(args.homes, args.runs, args.only, args.keep)
+    seen = play(args.homes, args.runs, args.only, args.keep, inside=args.inside)
     day = datetime.fromtimestamp(began / 1e9, UTC).strftime("%Y-%m-%d %H:%M UTC")
     head = [
         f"Faults of real packets: {len(seen)} runs in {args.homes} emulated homes; commit {commit}, {day}.",

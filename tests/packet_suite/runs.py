@@ -2,11 +2,12 @@
 
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import cycle, islice
 
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Cause
+from whichhop.model.inner_cause import InnerCause as Inner
 
 FAULT_S = (42.0, 56.0)
 QUEUES_S = (0.15, 0.08, 0.3)
@@ -41,7 +42,8 @@ class Kind:
     """One kind of run. element: where; effects: fault words, taken in turn. may: causes that are right.
 
     must: whether something has to be named at all. load: the home fills its uplink. resolver: what the name
-    server does instead. silent: agents that are stopped meanwhile.
+    server does instead. silent: agents that are stopped meanwhile. for_s: least and most seconds of fault.
+    inside: the cause inside the hop, where that is asked for too.
     """
 
     name: str
@@ -53,6 +55,8 @@ class Kind:
     resolver: bool = False
     silent: tuple[str, ...] = ()
     needs: Cause | None = None
+    for_s: tuple[float, float] = FAULT_S
+    inside: Inner | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,10 +146,41 @@ KINDS = (
 )
 
 
-def runs_of(home: int, count: int, *, only: str | None = None) -> Iterator[Run]:
+def _inside(inside: Inner, cause: Cause, element: str, for_s: float, effect: str) -> Kind:
+    return Kind(
+        name=str(inside), may=frozenset({cause}), element=element, effects=(effect,), for_s=(for_s, for_s),
+        inside=inside,
+    )  # fmt: skip
+
+
+INSIDE = (
+    _inside(Inner.BUSY_CHANNEL, Cause.WIRELESS_HOP, "desk/attic", 150.0, "jitter 8ms contention 95%"),
+    _inside(Inner.SLOW_PORT, Cause.WIRED_LAN, "study/router", 150.0, "delay 4ms jitter 15ms broken-pair"),
+    _inside(Inner.POWER_SAVE, Cause.WIRELESS_HOP, "desk/attic", 200.0, "doze 307.2ms"),
+    _inside(Inner.SCANNING, Cause.WIRELESS_HOP, "desk/attic", 400.0, "scan 30s 4s"),
+    _inside(Inner.WEAK_SIGNAL, Cause.BACKHAUL, "attic/router", 150.0, "delay 3ms jitter 12ms loss 5%"),
+    replace(OWN, name=str(Inner.UPLOAD_FILLS), for_s=(120.0, 120.0), inside=Inner.UPLOAD_FILLS),
+    # Twenty minutes of an evening are the least that is told from any other full line.
+    _inside(Inner.EVENING_CONGESTION, Cause.UPSTREAM_LINK, "modem/provider-edge", 1320.0, "jitter 30ms down"),
+)
+"""What happens inside a hop, each long enough to show its shape; `--inside` plays these alone."""
+HOUR = 20
+"""The hour at which all homes of a suite begin, by their own clocks: lines are full in the evening."""
+
+
+def zone_at(utc_hour: int) -> str:
+    """A zone where it is that hour now; its name has the sign turned (tz database, Etc)."""
+    ahead = (HOUR - utc_hour + 11) % 24 - 11
+    return f"Etc/GMT{-ahead:+d}" if ahead else "UTC"
+
+
+def runs_of(home: int, count: int, *, only: str | None = None, inside: bool = False) -> Iterator[Run]:
     """The runs of one home in order: all kinds in turn, each time in another size, own traffic more often."""
     dice = random.Random(1000 + home)
-    every = [k for k in KINDS if k.name == only] if only else [*KINDS[:7], OWN, *KINDS[7:]]
+    if only:
+        every = [k for k in (*KINDS, *INSIDE) if k.name == only]
+    else:
+        every = list(INSIDE) if inside else [*KINDS[:7], OWN, *KINDS[7:]]
     # Homes side by side do different things: several uplinks filled at once are too much for a machine.
     turn = 5 * home % len(every)
     every = every[turn:] + every[:turn]
@@ -156,7 +191,7 @@ def runs_of(home: int, count: int, *, only: str | None = None) -> Iterator[Run]:
         yield Run(
             kind=kind,
             words=words,
-            for_s=round(dice.uniform(*FAULT_S), 1),
+            for_s=round(dice.uniform(*kind.for_s), 1),
             streams=dice.choice((1, 2, 3, 4)) if kind.load else 0,
             host=dice.choice(("study", "desk", "kitchen")) if kind.load else "",
         )

@@ -4,8 +4,9 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from packet_suite.runs import KINDS, Kind
+from packet_suite.runs import INSIDE, KINDS, Kind
 from whichhop.model import Cause
+from whichhop.model.inner_cause import NAMED_AT
 
 PROVIDER = (Cause.UPSTREAM_LINK, Cause.BEYOND)
 OUTCOMES = ("right", "half", "abstained", "wrong")
@@ -40,13 +41,30 @@ def accused(kind: Kind, verdicts: Sequence[Mapping[str, Any]]) -> bool:
     return not theirs and any(v["cause"] in PROVIDER and v["proven"] for v in verdicts)
 
 
+def of_inside(kind: Kind, verdicts: Sequence[Mapping[str, Any]]) -> str:
+    """What was said of the cause inside the hop: right, wrong, abstained; "no hop" where it was not named."""
+    good = [v for v in verdicts if right(kind, v)]
+    named = {n["cause"] for v in good if (n := named_inside(v)) is not None}
+    if not good:
+        return "no hop"
+    return "abstained" if not named else "right" if named == {kind.inside} else "wrong"
+
+
+def named_inside(verdict: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """The likeliest cause inside, where it is likely enough to be named."""
+    reasons = (verdict.get("inside") or {}).get("reasons") or ()
+    return reasons[0] if reasons and reasons[0]["probability"] >= NAMED_AT else None
+
+
 def kind_of(name: str) -> Kind:
-    return next(k for k in KINDS if k.name == name)
+    return next(k for k in (*KINDS, *INSIDE) if k.name == name)
 
 
 def _said(verdict: Mapping[str, Any]) -> str:
     doubt = "" if verdict["proven"] else " (not proven)"
-    return f"{verdict['cause']}{doubt} {'+'.join(verdict['elements'])} {verdict['probability']:.3f}"
+    said = f"{verdict['cause']}{doubt} {'+'.join(verdict['elements'])} {verdict['probability']:.3f}"
+    why = named_inside(verdict)
+    return said if why is None else f"{said}, inside: {why['cause']} {why['probability']:.2f}"
 
 
 def table(seen: Sequence[Mapping[str, Any]]) -> list[str]:
@@ -64,6 +82,10 @@ def table(seen: Sequence[Mapping[str, Any]]) -> list[str]:
         lines.append(
             f"{one['home']:<5}{one['name']:<19}{one['words'] or '-':<34}{after:>4}  {came:<10}{said}"
         )
+    asked = [(k, of_inside(k, one["verdicts"])) for one, k, _ in judged if k.inside is not None]
+    for outcome_of in dict.fromkeys(came for _, came in asked):
+        names = ", ".join(str(k.inside) for k, came in asked if came == outcome_of)
+        lines.append(f"cause inside the hop {outcome_of}: {names}")
     lines += ["", f"{'cause injected':<19}{'runs':>5}" + "".join(f"{o:>11}" for o in OUTCOMES)]
     for name in dict.fromkeys(k.name for _, k, _ in judged):
         mine = [came for _, k, came in judged if k.name == name]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from packet_suite.runs import HOME, QUEUES_S, RELAYS, Run
+from packet_suite.runs import HOME, QUEUES_S, RELAYS, Run, zone_at
 from packet_suite.scoring import right
 from whichhop.config.check import check_home
 from whichhop.config.keys import create_key
@@ -55,6 +55,8 @@ class Seen:
     first: str
     right_s: float | None
     late_s: float
+    screen: str = ""
+    """What `whichhop status` showed just before the end, where a cause inside a hop was asked for."""
 
 
 class _Watch:
@@ -92,7 +94,8 @@ class Stage:
         natures["modem/provider-edge"] = replace(line, queue_s=QUEUES_S[self.number % len(QUEUES_S)])
         scenario = Scenario(name=f"suite-{self.number}", home=house, natures=natures)
         self.home = self._stack.enter_context(EmulatedHome(scenario, seed=self.number + 1, relays=RELAYS))
-        self.file.write_text(HOME)
+        hour = self.clock.utc_ns() // (3600 * NS_PER_S) % 24
+        self.file.write_text(f"zone: {zone_at(hour)}\n{HOME}")
         create_key(self.folder / "alder.key")
         self.orders.write_text("0 0")
         self.run("router", str(HERE / "resolver.py"), "192.0.2.1", str(self.orders))
@@ -145,6 +148,16 @@ class Stage:
                 raise SystemExit(f"the comparer learned nothing: {self.watcher.output()[-500:]}")
             sleep_s(1.0)
 
+    def screen(self) -> str:
+        """What somebody reads who asks for the state now."""
+        asked = self.run(
+            WATCHER, "-m", "whichhop", "status", str(self.file), "--store", str(self.folder / "status.db")
+        )
+        end = self.clock.mono_ns() + START_S * NS_PER_S
+        while asked.poll() is None and self.clock.mono_ns() < end:
+            sleep_s(0.2)
+        return asked.output()
+
     def play(self, run: Run) -> Seen:
         """One run after a quiet time; the truth is what is done here."""
         for node in run.kind.silent:
@@ -162,6 +175,7 @@ class Stage:
         end = begin + round(run.for_s * NS_PER_S)
         watch = _Watch(run, begin)
         self._look_until(end, watch)
+        screen = self.screen() if run.kind.inside is not None else ""
         for number in numbers:
             self.home.clear(number)
         self.orders.write_text("0 0")
@@ -184,6 +198,7 @@ class Stage:
             first=watch.first,
             right_s=watch.right_s,
             late_s=round(watch.late_s, 1),
+            screen=screen,
         )
 
     def _look_until(self, end_ns: int, watch: _Watch) -> None:

@@ -1,4 +1,4 @@
-"""Seven stories, each told on every screen: the same cause, probability, times and first step."""
+"""Stories, each told on every screen: the same cause, also inside its hop, probability, times, first step."""
 
 import re
 from dataclasses import dataclass
@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from support.live import busy_state
-from support.stories import FAULT_NS, NOW_NS, START_NS, STORIES, PlayedStory, Story, played
+from support.stories import FAULT_NS, START_NS, STORIES, PlayedStory, Story, played
 from whichhop.app.dossier import Order, assemble
 from whichhop.cli.screen import View, screen
 from whichhop.cli.times import times_in
@@ -66,10 +66,10 @@ def words_of(html: str) -> str:
 def _notices(play: PlayedStory, bulletin: Bulletin) -> tuple[str, ...]:
     reader = reader_of(bulletin, zone_of(play.house.home))
     out = []
-    for fault in follow([], bulletin, NOW_NS, lambda _: "one"):
+    for fault in follow([], bulletin, play.story.now_ns, lambda _: "one"):
         verdict = next(t.verdict for t in bulletin.told if t.verdict.elements == fault.elements)
         news = News(way=Way.MAIL, kind=Kind.OPENED, fault=fault)
-        made = document(news, verdict, reader, "one", NOW_NS)
+        made = document(news, verdict, reader, "one", play.story.now_ns)
         out.append(plain(" ".join([made["subject"], *made["lines"]])))
     return tuple(out)
 
@@ -78,8 +78,8 @@ def _dossier(play: PlayedStory) -> Dossier:
     order = Order(
         house=play.house,
         start_ns=START_NS,
-        end_ns=NOW_NS,
-        made_ns=NOW_NS,
+        end_ns=play.story.now_ns,
+        made_ns=play.story.now_ns,
         zone="Europe/Lisbon",
         redact=False,
         with_chains=False,
@@ -95,7 +95,7 @@ def told(story: Story, folder: Path) -> Told:
     play = played(story, folder)
     times_in(play.house.home)
     bulletin = play.bulletin()
-    html = bulletin_page(bulletin, live=busy_state(), now_ns=NOW_NS).decode()
+    html = bulletin_page(bulletin, live=busy_state(), now_ns=story.now_ns).decode()
     view = View(
         bulletin=bulletin, source="", answers={}, modems=[(m.node, m.headline) for m in bulletin.modems]
     )
@@ -144,7 +144,7 @@ def _one_first_step(told: Told) -> None:
     assert plain(step) in told.page
     assert told.story.step in told.status
     if told.first is not None:
-        sentence = answer(told.bulletin, NOW_NS).words
+        sentence = answer(told.bulletin, told.story.now_ns).words
         mine = [n for n in told.notices if plain(step) in n]
         assert len(mine) == 1
         assert told.first.place or sentence in mine[0]
@@ -160,8 +160,21 @@ def _one_answer_to_whom_to_call(told: Told) -> None:
     assert calls == (sends or not told.story.elements)  # of levels alone: look first, then call
 
 
+def _one_cause_inside(told: Told) -> None:
+    """The truth is the story's own; page, notice and `status` say the first figure that speaks for it."""
+    if told.story.inside is None:
+        return
+    assert told.first is not None
+    why = told.first.why
+    assert why is not None, told.first.inside
+    assert why.cause is told.story.inside
+    for text in (told.page, told.status, told.notices[0]):
+        assert f"{why.words} ({probability_words(why.probability)}), because {why.evidence[0]}" in text
+    assert why.words in " ".join(told.papers.values())
+
+
 NEVER = (
-    r"\b([a-z]{3,}) \1\b(?! \1)",  # a word twice in a row
+    r"\b([a-z]{3,}) \1\b(?! \1|\.pdf)",  # a word twice in a row, but for an option and its file
     r"\b100 % sure|\(100 %\)",
     r"\b0 % of its (line|plan) or less",
     r"point to cannot",
@@ -184,6 +197,7 @@ def test_a_story_is_told_alike_on_every_screen(name: str, tmp_path: Path) -> Non
     found = told(STORIES[name], tmp_path)
     _the_truth_comes_first(found)
     _one_probability_and_one_beginning(found)
+    _one_cause_inside(found)
     _one_first_step(found)
     _one_answer_to_whom_to_call(found)
     for never in NEVER:

@@ -1,5 +1,6 @@
-"""Seven stories of simulated homes, each with a fault that is ongoing when everybody looks."""
+"""Stories of simulated homes: ten causes inside a hop and three more, ongoing when everybody looks."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -16,6 +17,8 @@ from whichhop.lab.scenario import Effect, Fault, LinkNature, Quirk, QuirkKind, S
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Cause, ModemLevels, Reading, Record
 from whichhop.model.bulletin import Bulletin
+from whichhop.model.hop_facts import HopFacts, readings_of
+from whichhop.model.inner_cause import InnerCause as Inner
 from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_S
 from whichhop.store.store import Store
@@ -97,10 +100,36 @@ class Story:
     natures: dict[str, LinkNature] = field(default_factory=dict)
     levels: tuple[ModemLevels, ...] = ()
     notes: tuple[Note, ...] = ()
+    inside: Inner | None = None
+    """The cause inside the hop that is named; None where none is asked for."""
+    facts: tuple[tuple[str, str, str, dict[str, float]], ...] = ()
+    """Agent, other end, link ("" for a box) and what counters say while the fault is there."""
+    seconds: float = SECONDS
+
+    @property
+    def now_ns(self) -> int:
+        """When everybody looks."""
+        return START_NS + round(self.seconds) * NS_PER_S
 
 
-def _fault(element: str, cause: Cause, effect: Effect, at_s: float = HEAD_S) -> Fault:
-    return Fault(at_s=at_s, for_s=SECONDS - at_s, element=element, cause=cause, effect=effect)
+def _read(story: Story, agent: str, other: str, link: str, told: dict[str, float]) -> Iterator[Reading]:
+    """Counters once a minute, from the fault's begin on."""
+    for at_s in range(round(HEAD_S), round(story.seconds), 60):
+        at_ns = START_NS + at_s * NS_PER_S
+        yield from readings_of(HopFacts(agent=agent, other=other, link=link, at_ns=at_ns, **told))  # type: ignore[arg-type]
+
+
+def _fault(
+    element: str, cause: Cause, effect: Effect, at_s: float = HEAD_S, for_s: float | None = None
+) -> Fault:
+    for_s = SECONDS - at_s if for_s is None else for_s
+    return Fault(at_s=at_s, for_s=for_s, element=element, cause=cause, effect=effect)
+
+
+def _again(element: str, effect: Effect, *, every_s: float, for_s: float) -> tuple[Fault, ...]:
+    """A fault that comes again and again, until everybody looks."""
+    times = (HEAD_S + every_s * k for k in range(int((SECONDS - HEAD_S - 1) / every_s) + 1))
+    return tuple(_fault(element, Cause.WIRELESS_HOP, effect, at_s, for_s) for at_s in times)
 
 
 def _upload(at_s: float) -> Quirk:
@@ -132,7 +161,10 @@ def _noted(text: str, at_s: float) -> tuple[Note, ...]:
     return (Note(at_ns=START_NS + round(at_s) * NS_PER_S, text=text),)
 
 
-LINE, BACKHAUL = "modem/provider-edge", "attic/router"
+LINE, BACKHAUL, WIFI, CABLE = "modem/provider-edge", "attic/router", "desk/attic", "study/router"
+MODEM = ALDER.replace("address: 192.0.2.254}", "address: 192.0.2.254, levels: {snmp: 192.0.2.254}}")
+EVENING_S = HEAD_S + 1500.0
+"""An evening is told after twenty minutes."""
 STORIES = {
     story.name: story
     for story in (
@@ -142,7 +174,9 @@ STORIES = {
             cause=Cause.BACKHAUL,
             step="Check what was noted at",
             elements=(BACKHAUL,),
-            faults=(_fault(BACKHAUL, Cause.BACKHAUL, Effect(delay_s=0.02, jitter_s=0.01, loss_ratio=0.05)),),
+            faults=(_fault(BACKHAUL, Cause.BACKHAUL, Effect(delay_s=0.004, jitter_s=0.02, loss_ratio=0.05)),),
+            inside=Inner.WEAK_SIGNAL,
+            facts=(("attic", "router", BACKHAUL, {"radio_signal_dbm": -79.0}),),
             notes=_noted("put the attic node behind the cupboard", HEAD_S - 30),
         ),
         Story(
@@ -160,18 +194,99 @@ STORIES = {
                     size=0.4,
                 ),
             ),
+            inside=Inner.MAINS_NOISE,
         ),
         Story(
             name="line",
-            home=ALDER,
+            home=MODEM,
             cause=Cause.UPSTREAM_LINK,
             step="Ask whether somebody touched the modem, its cables or a splitter shortly before",
             elements=(LINE,),
             faults=(_fault(LINE, Cause.UPSTREAM_LINK, LOSSY),),
+            levels=_levels(55.0),
+            inside=Inner.LEVELS,
+        ),
+        Story(
+            name="busy-channel",
+            home=ALDER,
+            cause=Cause.WIRELESS_HOP,
+            step="Ask what was moved, plugged in or restarted shortly before",
+            elements=(WIFI,),
+            faults=(_fault(WIFI, Cause.WIRELESS_HOP, Effect(delay_s=0.003, jitter_s=0.018)),),
+            inside=Inner.BUSY_CHANNEL,
+            facts=(
+                (
+                    "desk",
+                    "attic",
+                    WIFI,
+                    {
+                        "radio_signal_dbm": -52.0,
+                        "radio_busy_share": 0.86,
+                        "radio_transmit_share": 0.03,
+                        "radio_own_receive_share": 0.04,
+                    },
+                ),
+            ),
+        ),
+        Story(
+            name="appliance",
+            home=ALDER,
+            cause=Cause.WIRELESS_HOP,
+            step="Ask what was moved, plugged in or restarted shortly before",
+            elements=(WIFI,),
+            faults=_again(WIFI, Effect(jitter_s=0.06, loss_ratio=0.15), every_s=58.0, for_s=14.0),
+            inside=Inner.PERIODIC_INTERFERENCE,
+        ),
+        Story(
+            name="scan",
+            home=ALDER,
+            cause=Cause.WIRELESS_HOP,
+            step="Ask what was moved, plugged in or restarted shortly before",
+            elements=(WIFI,),
+            faults=_again(WIFI, Effect(delay_s=0.15, jitter_s=0.02), every_s=15.0, for_s=3.0),
+            inside=Inner.SCANNING,
+        ),
+        Story(
+            name="broken-pair",
+            home=ALDER,
+            cause=Cause.WIRED_LAN,
+            step="Ask what was moved, plugged in or restarted shortly before",
+            elements=(CABLE,),
+            faults=(_fault(CABLE, Cause.WIRED_LAN, Effect(delay_s=0.004, jitter_s=0.03)),),
+            inside=Inner.SLOW_PORT,
+            facts=(
+                (
+                    "study",
+                    "router",
+                    CABLE,
+                    {"port_speed_bps": 1e8, "port_able_bps": 1e9, "port_partner_able_bps": 1e9},
+                ),
+            ),
+        ),
+        Story(
+            name="evening",
+            home=ALDER,
+            cause=Cause.UPSTREAM_LINK,
+            step="Report it to the provider, with the evidence: whichhop evidence",
+            elements=(LINE,),
+            faults=(_fault(LINE, Cause.UPSTREAM_LINK, Effect(jitter_s=0.035), for_s=EVENING_S - HEAD_S),),
+            inside=Inner.EVENING_CONGESTION,
+            seconds=EVENING_S,
+        ),
+        Story(
+            name="overload",
+            home=ALDER,
+            cause=Cause.HOME_NODE,
+            step="Ask what was moved, plugged in or restarted shortly before",
+            elements=("node:attic",),
+            faults=(_fault("node:attic", Cause.HOME_NODE, Effect(jitter_s=0.04, loss_ratio=0.01)),),
+            inside=Inner.OVERLOAD,
+            facts=(("attic", "attic", "", {"node_processor_share": 0.97, "node_temperature_c": 93.0}),),
         ),
         Story(
             name="own-upload",
             home=ALDER,
+            inside=Inner.UPLOAD_FILLS,
             cause=Cause.OWN_TRAFFIC,
             step="Find what began to send, such as a backup, photos or a camera, shortly before",
             elements=("own-traffic",),
@@ -189,7 +304,7 @@ STORIES = {
         ),
         Story(
             name="marginal-modem",
-            home=ALDER.replace("address: 192.0.2.254}", "address: 192.0.2.254, levels: {snmp: 192.0.2.254}}"),
+            home=MODEM,
             cause=Cause.HEALTHY,
             step="Take out splitters and renew poor joints from the modem outwards",
             levels=_levels(50.6),
@@ -219,7 +334,7 @@ class PlayedStory:
     def bulletin(self) -> Bulletin:
         """What the comparer says at the end."""
         with Store.open(self.store) as store:
-            found = live_comparison(self.house, str(self.file), store).turn(NOW_NS)
+            found = live_comparison(self.house, str(self.file), store).turn(self.story.now_ns)
         assert found is not None
         return found
 
@@ -234,7 +349,7 @@ def measured(story: Story) -> tuple[list[Record], list[Reading]]:
         natures=natures,
         faults=story.faults,
         quirks=story.quirks,
-        seconds=SECONDS,
+        seconds=story.seconds,
     )
     run = prepare(scenario, 1)
     readings = readings_of_run(run, START_NS)
@@ -242,6 +357,7 @@ def measured(story: Story) -> tuple[list[Record], list[Reading]]:
     return list(records_of_run(run, START_NS)), [
         *readings,
         *(one for levels in story.levels for one in to_readings(levels, agent)),
+        *(one for facts in story.facts for one in _read(story, *facts)),
     ]
 
 

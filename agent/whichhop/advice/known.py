@@ -4,8 +4,9 @@ import shlex
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
+from typing import TypedDict
 
-from whichhop.advice.step import RecommendedGain, lasting_words
+from whichhop.advice.step import RecommendedGain
 from whichhop.cabling.explain import Explanation
 from whichhop.capacity.links import DOWN, UP, LinkCapacity, capacities
 from whichhop.capacity.plan import LineTest
@@ -16,7 +17,7 @@ from whichhop.model.equipment import Box
 from whichhop.model.felt import Felt
 from whichhop.model.note import Note
 from whichhop.model.percent import percent
-from whichhop.model.time_words import instant_words
+from whichhop.model.time_words import how_long, instant_words
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, figure_of
 from whichhop.model.units import NS_PER_S
 from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
@@ -91,9 +92,20 @@ class Trouble:
     @property
     def gain(self) -> RecommendedGain:
         """What ending all of it would give."""
-        return RecommendedGain(
-            value=self.seconds, unit="s", about=f"in the {lasting_words(self.judged_s)} judged"
-        )
+        return RecommendedGain(value=self.seconds, unit="s", about=f"in the {how_long(self.judged_s)} judged")
+
+    @property
+    def ends(self) -> "Ends":
+        """What a step that ends all of it is worth, as fields of a recommendation."""
+        return {"gains": (self.gain,), "worth": self.share, "now": self.now}
+
+
+class Ends(TypedDict):
+    """Fields of a recommendation that ends some trouble."""
+
+    gains: tuple[RecommendedGain, ...]
+    worth: float
+    now: bool
 
 
 NO_TROUBLE = Trouble(verdicts=(), seconds=0.0, share=0.0, judged_s=0.0)

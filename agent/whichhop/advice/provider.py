@@ -30,9 +30,7 @@ def steps(known: Known) -> Iterator[Recommendation]:
             what="Report it to the provider, with the evidence",
             where="access" if any(v.cause is Cause.UPSTREAM_LINK for v in proven.verdicts) else "beyond",
             why=(f"proven, every guard met: {trouble_words(proven)}",),
-            gains=(proven.gain,),
-            worth=proven.share,
-            now=proven.now,
+            **proven.ends,
             effort=Effort.VISIT,
             cost=Cost.NOTHING,
             commands=(

@@ -62,6 +62,8 @@ def _asked(question: str, verdict: Verdict, known: Known) -> str:
 def _question(verdict: Verdict) -> str | None:
     if verdict.cause is Cause.OWN_TRAFFIC:
         return SENDS_OR_FETCHES if verdict.why is None else OWN.get(verdict.why.cause, SENDS_OR_FETCHES)
+    if verdict.why is not None and verdict.why.cause is InnerCause.EVENING_CONGESTION:
+        return None  # nobody at home brings it about
     if verdict.near_line:
         return LINE
     if verdict.cause in ASKED_OF_HOME:

@@ -5,6 +5,7 @@ from enum import StrEnum
 
 from whichhop.cabling.cautions import Hazard
 from whichhop.model.effort import Cost, Effort
+from whichhop.model.time_words import how_long
 
 
 class RecommendationKind(StrEnum):
@@ -47,7 +48,7 @@ def _gain_words(gain: RecommendedGain) -> str:
         case "db":
             return f"{gain.value:+.1f} dB{about}{from_to}"
         case "s":
-            return f"{lasting_words(gain.value)} of fault less{about}"
+            return f"{how_long(gain.value)} of fault less{about}"
         case _:
             many = "s" if gain.value != 1 else ""
             return f"{gain.value:.0f} group{many} of links told apart{about}"
@@ -57,13 +58,6 @@ def _figure(value: float | None, unit: str) -> str:
     if value is None:
         return "not known"
     return f"{value / 1e6:.1f} Mbit/s" if unit == "bps" else f"{value:+.1f} dBmV"
-
-
-def lasting_words(seconds: float) -> str:
-    """A length of time as a person says it."""
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,9 +116,18 @@ def step_words(step: Recommendation) -> tuple[str, ...]:
 
 
 def step_line(step: Recommendation) -> str:
-    """A step in one line, for the page and `status`: what, and what it gives or how to learn that."""
+    """A step in one line, for the page and `status`: what, what it gives or how to know, its cautions."""
+    danger = "".join(f" {word}" for word in ("Caution:", *step.cautions)) if step.cautions else ""
+    return _step_line(step) + danger
+
+
+def _step_line(step: Recommendation) -> str:
     if step.now and step.kind is RecommendationKind.FIX:
-        return f"{step.what} (effort: {step.effort})"  # what it would give is that the fault ends
+        if step.effort is Effort.VISIT and step.commands:
+            return f"{step.what}: {step.commands[0]} (effort: {step.effort})."
+        # What it would give at most is that the fault ends.
+        brings = f"; should bring {step.brings}" if step.brings else ""
+        return f"{step.what}{brings} (effort: {step.effort})."
     if step.gains and not step.now:
         return f"{step.what}: {step.gains[0].words} (effort: {step.effort})"
     return f"{step.what}: {step.commands[0]}" if step.commands else step.what

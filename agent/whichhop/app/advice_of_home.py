@@ -87,6 +87,8 @@ class LiveAdvice:
         self._steps: tuple[str, ...] = ()
         self.modems: tuple[ModemNow, ...] = ()
         """Every modem that was read lately, as known when the steps were worked out."""
+        self.felt: tuple[Felt, ...] = ()
+        """What is felt though no hop is slow, as known then."""
 
     def steps(
         self,
@@ -105,6 +107,7 @@ class LiveAdvice:
         )
         if told != self._for or not 0 <= end_ns - self._at_ns < AGAIN_NS:
             readings = self._read(end_ns)
+            self.felt = tuple(felt())
             self.modems = modems_now(from_readings(readings), self._house.home, end_ns)
             known = known_home(
                 self._house,
@@ -115,9 +118,12 @@ class LiveAdvice:
                 verdicts=verdicts,
                 readings=readings,
                 notes=notes,
-                felt=felt(),
+                felt=self.felt,
             )
-            found = [s for s in advise(known) if verdicts or s.kind is not RecommendationKind.MEASURE]
+            steps = advise(known)
+            # Who has a fault now is not to measure something else first.
+            learns = bool(verdicts) and not any(s.now for s in steps)
+            found = [s for s in steps if learns or s.kind is not RecommendationKind.MEASURE]
             self._steps = tuple(dict.fromkeys(step_line(s) for s in found))[:MOST_STEPS]
             self._for, self._at_ns = told, end_ns
         return self._steps

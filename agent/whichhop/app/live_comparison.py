@@ -133,6 +133,7 @@ class LiveComparison:
                 steps=steps,
                 modems=modems,
                 past=past,
+                felt=self._advice.felt if self._advice is not None else (),
                 own_use=own_use(self._store, due_ns),
                 notices=notice_readings(self._store, due_ns),
             ),

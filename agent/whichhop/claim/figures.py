@@ -8,9 +8,8 @@ from numpy.typing import NDArray
 from whichhop.claim.span import Floats, JudgedSpan, Mask
 from whichhop.compare.windows.reporting import LATENESS
 from whichhop.model.dossier import Figure
-from whichhop.stats.difference import design_effect
+from whichhop.stats.difference import clustered
 from whichhop.stats.interval import binomial_quantile
-from whichhop.stats.proportion import wilson
 
 _LOSS = (
     "packets lost of packets sent; Wilson's 95 % interval (Wilson 1927), the counts divided by the design"
@@ -38,16 +37,14 @@ def loss_figure(name: str, words: str, sent: NDArray[np.int64], lost: NDArray[np
     if not total:
         return Figure(name=name, words=words, unit="ratio", value=None, how=_LOSS)
     # Losses come in bursts and in several sessions at once: a tick is a cluster.
-    effect = design_effect(lost.tolist(), sent.tolist())
-    trials = max(1, round(total / effect))
-    between = wilson(min(trials, round(gone / effect)), trials)
+    between = clustered(lost.tolist(), sent.tolist())
     return Figure(
         name=name,
         words=words,
         unit="ratio",
         value=gone / total,
-        low=min(between.low, gone / total),
-        high=max(between.high, gone / total),
+        low=between.low,
+        high=between.high,
         count=total,
         how=_LOSS,
     )

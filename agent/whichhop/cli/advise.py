@@ -11,7 +11,7 @@ import msgspec
 
 from whichhop.advice.known import Known
 from whichhop.advice.rank import advise
-from whichhop.advice.step import Recommendation, RecommendationKind, lasting_words, step_words
+from whichhop.advice.step import Recommendation, RecommendationKind, step_words
 from whichhop.app.advice_of_home import OF_LONG, known_home
 from whichhop.app.agent_addresses import DAY_NS
 from whichhop.app.collect import Opened
@@ -23,6 +23,7 @@ from whichhop.compare.words import not_measured_words
 from whichhop.config.check import House, read_house
 from whichhop.model import Link, derive_sessions
 from whichhop.model.percent import percent
+from whichhop.model.time_words import how_long
 from whichhop.model.units import NS_PER_MINUTE
 
 EPILOG = """\
@@ -101,7 +102,7 @@ def _text(known: Known, steps: tuple[Recommendation, ...], unmeasured: Sequence[
         "",
     ]
     if 0 < known.seconds < DAY_NS / 1e9:
-        judged = lasting_words(known.seconds)
+        judged = how_long(known.seconds)
         lines += [f"Only {judged} were judged: shares of the time may change with a whole day.", ""]
     doing = [s for s in steps if s.kind is not RecommendationKind.MEASURE]
     if not doing:

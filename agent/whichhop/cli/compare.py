@@ -38,9 +38,9 @@ from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Reading
 from whichhop.model.percent import probability_words
+from whichhop.model.time_words import how_long
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
-from whichhop.report.times import how_long
 from whichhop.store.collect import Collected
 
 EPILOG = """\

@@ -2,13 +2,17 @@
 
 import argparse
 import json
+import os
 import sys
 import textwrap
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import ExitStack
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from whichhop.app.homes import HomeFault, HomeRow, Standing, read_homes
 from whichhop.app.metrics_windows import authorization_of
@@ -18,10 +22,13 @@ from whichhop.model import CAUSE_TABLE, Cause
 from whichhop.model.percent import probability_words
 from whichhop.model.time_words import instant_words
 from whichhop.model.units import NS_PER_S
-from whichhop.net.clock import SystemClock
+from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_get import fetch
 from whichhop.printable import printable
 from whichhop.store.metrics_server import MetricsServer
+
+if TYPE_CHECKING:
+    from whichhop.app.fleet.neighbours import Shared
 
 EPILOG = """\
 examples:
@@ -33,14 +40,23 @@ Each home needs an agent started with --compare; without one it is listed as not
 need compare: every home of a folder of home files is judged here, by the windows that its agents wrote to the
 server (`fleet` in the home file). That tells what changed in the span; --whole also looks for what was there
 all through it, and takes some twenty times as long. --share 2/3 judges the second of three shares of the
-homes, so that three machines have them all. Homes without a fault are counted (--all lists them).
+homes, so that three machines have them all. --follow judges again every five minutes and asks the server for
+new windows only. A fault past several homes of a region is told once, and homes without a fault are counted
+(--all lists each).
 Exit code 1: the home asked for has a fault, or any home where none is asked for.
 """
 PATIENCE_S = 30.0
+EACH_S = 300.0
+"""From one judging to the next; a thousand homes take most of a minute of two processors."""
 WIDTH = 100
 MOST_SHARES, MOST_HOURS = 10_000, 24.0
-SHOWN = 40
-"""Homes that are not well on one screen; the others are counted."""
+SHOWN = 15
+"""Homes told one by one on one screen, some sixty lines; the others are counted."""
+SILENT = "The server hears none of its agents: is the home, or its line, off?"
+FEW = 3
+"""More silent homes than this are told in one go."""
+NAMED = 12
+"""Homes named where many have one thing in common."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -55,6 +71,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--judge", type=Path, metavar="DIR", help="judge the homes of these home files here")
     parser.add_argument("--hours", type=float, default=1.0, help="how long a span is judged (default: 1)")
+    parser.add_argument(
+        "--follow",
+        action="store_true",
+        help="with --judge: judge again every five minutes by what is new; --json: a line each time",
+    )
     parser.add_argument("--whole", action="store_true", help="look for what was there before the span too")
     parser.add_argument("--share", default="1/1", metavar="N/M", help="only the Nth of M shares of the homes")
     parser.add_argument("--at", metavar="TIME", help="the span's end, as 2026-03-01T18:00Z (default: now)")
@@ -87,28 +108,62 @@ def _lines(row: HomeRow, wide: int, notes: Mapping[str, str], *, whole: bool) ->
     elif row.standing is Standing.NOT_JUDGED:
         texts.append("Start one of its agents with --compare, or look at the one that was.")
     if row.standing is Standing.SILENT:
-        texts.append("The server hears none of its agents: is the home, or its line, off?")
+        texts.append(SILENT)
     if row.step:
         texts.append(f"Do next: {row.step}")
-    head = f"{row.home[:wide]:<{wide}}  {row.standing}"
+    return _block(f"{row.home[:wide]:<{wide}}  {row.standing}".rstrip(), *texts)
+
+
+def _named(homes: Sequence[str]) -> str:
+    more = f" and {len(homes) - NAMED} more (--all lists them)" if len(homes) > NAMED else ""
+    return ", ".join(homes[:NAMED]) + more
+
+
+def _block(head: str, *texts: str) -> list[str]:
     body = [line for text in texts for line in textwrap.wrap(text, WIDTH - 4, break_on_hyphens=False)]
-    return [printable(line) for line in [head.rstrip(), *(f"    {line}" for line in body)]]
+    return [printable(line) for line in [head, *(f"    {line}" for line in body)]]
 
 
-def _text(rows: list[HomeRow], notes: Mapping[str, str], *, every: bool) -> str:
+def _shared(one: "Shared") -> list[str]:
+    return _block(
+        f"Region {one.region}  fault past {len(one.homes)} of {one.judged} homes",
+        _fault(replace(one.surest, since_ns=one.since_ns)),
+        "It began at the same time in all of them, so it is no home's own: tell the provider so, with their"
+        f" names: {_named(one.homes)}",
+    )
+
+
+def _text(rows: list[HomeRow], notes: Mapping[str, str], shared: Sequence["Shared"], *, every: bool) -> str:
+    """Counts first; then what many homes have in common, once; then the worst homes one by one."""
     if not rows:
         return "The server knows no home: does it scrape an agent (deploy/prometheus.yml)?"
     counts = Counter(row.standing for row in rows)
     head = f"{len(rows)} home{'s' if len(rows) > 1 else ''}: " + ", ".join(
         f"{counts[s]} {s}" for s in Standing if counts[s]
     )
-    unwell = [row for row in rows if row.standing is not Standing.NO_FAULT]
+    lines, told = [f"{head}."], set[str]()
+    causes = Counter(_cause(row.faults[0]) for row in rows if row.faults)
+    if len(causes) > 1:
+        lines += textwrap.wrap(
+            f"Surest fault of each: {', '.join(f'{n} {cause}' for cause, n in causes.most_common())}.", WIDTH
+        )
+    lines.append("")
+    if not every:
+        for one in shared:
+            lines += _shared(one)
+            # Who has another fault beside it is told alone too.
+            told |= {row.home for row in rows if row.home in one.homes and len(row.faults) == 1}
+        silent = [row.home for row in rows if row.standing is Standing.SILENT]
+        if len(silent) > FEW:
+            told.update(silent)
+            lines += _block(f"{len(silent)} {Standing.SILENT}", f"{SILENT} {_named(silent)}")
+    unwell = [row for row in rows if row.standing is not Standing.NO_FAULT and row.home not in told]
     shown = rows if every else unwell[:SHOWN]
     wide = min(40, max((len(row.home) for row in shown), default=0))
-    lines = [line for row in shown for line in _lines(row, wide, notes, whole=False)]
+    lines += [line for row in shown for line in _lines(row, wide, notes, whole=False)]
     more = 0 if every else len(unwell) - len(shown)
     rest = [f"and {more} more that are not well: --all lists them"] if more else []
-    return "\n".join([f"{head}.", "", *lines, *rest]).rstrip()
+    return "\n".join([*lines, *rest]).rstrip()
 
 
 def _data(row: HomeRow, note: str) -> dict[str, Any]:
@@ -145,28 +200,60 @@ def _progress(done: int, every: int) -> None:
         sys.stderr.flush()
 
 
-def _judged(args: argparse.Namespace, now_ns: int) -> tuple[list[HomeRow], dict[str, str]]:
-    """The rows of all homes that were judged here, and by home a line that is not in its row."""
+Told = tuple[list[HomeRow], dict[str, str], list["Shared"]]
+"""The rows of all homes, by home a line that is not in its row, and what several have in common."""
+
+
+def _judged(args: argparse.Namespace, now_ns: int, pools: Sequence[Executor] = ()) -> Told:
     from whichhop.app.fleet.many import Server, Span, judge_all
-    from whichhop.app.fleet.neighbours import neighbours_of
+    from whichhop.app.fleet.neighbours import neighbours_of, shared_faults
 
     if not 0.1 <= args.hours <= MOST_HOURS:
         raise DataError(f"--hours {args.hours:g}: write 0.1 to {MOST_HOURS:g}")
     end_ns = parse_time(args.at, "--at", now_ns)
     span = Span(start_ns=end_ns - round(args.hours * 3600 * NS_PER_S), end_ns=end_ns, whole=args.whole)
     server = Server(base=args.prometheus.rstrip("/"), authorization=authorization_of(args.authorization))
-    found = judge_all(args.judge, server, span, share=_share(args.share), processes=None, tell=_progress)
+    share = _share(args.share)
+    found = judge_all(args.judge, server, span, share=share, processes=None, tell=_progress, pools=pools)
     notes = {home: said.words for home, said in neighbours_of(found).items() if said.words}
     notes |= {one.row.home: one.trouble for one in found if one.trouble}
-    return [one.row for one in found], notes
+    return [one.row for one in found], notes, shared_faults(found)
+
+
+def _follow(args: argparse.Namespace) -> int:
+    """Judge and print again and again, until interrupted."""
+    from whichhop.app.fleet.many import begin_worker
+
+    if args.judge is None or args.at is not None or args.home is not None:
+        raise DataError("--follow: goes with --judge DIR, and without --at and NAME")
+    clock = SystemClock()
+    with ExitStack() as stack:
+        count = os.cpu_count() or 1
+        pools = [stack.enter_context(ProcessPoolExecutor(1, initializer=begin_worker)) for _ in range(count)]
+        while True:
+            began_ns = clock.mono_ns()
+            now_ns = clock.utc_ns()
+            rows, notes, shared = _judged(args, now_ns, pools)
+            if args.json:
+                homes = [_data(row, notes.get(row.home, "")) for row in rows]
+                print(json.dumps({"at_ns": now_ns, "homes": homes}), flush=True)
+            else:
+                print(
+                    f"{instant_words(now_ns, None)}\n{_text(rows, notes, shared, every=args.all)}\n",
+                    flush=True,
+                )
+            sleep_s(max(0.0, EACH_S - (clock.mono_ns() - began_ns) / NS_PER_S))
 
 
 def run(args: argparse.Namespace) -> int:
     """Ask the server, print; exit code 1 where something is at fault."""
+    if args.follow:
+        return _follow(args)
     now_ns = SystemClock().utc_ns()
     notes: dict[str, str] = {}
+    shared: list[Shared] = []
     if args.judge is not None:
-        rows, notes = _judged(args, now_ns)
+        rows, notes, shared = _judged(args, now_ns)
     else:
         ask = partial(fetch, authorization=authorization_of(args.authorization), seconds=PATIENCE_S)
         server = MetricsServer(base=args.prometheus.rstrip("/"), ask=ask, select={})
@@ -184,5 +271,5 @@ def run(args: argparse.Namespace) -> int:
     elif args.home is not None:
         sys.stdout.write("\n".join(_lines(rows[0], len(args.home), notes, whole=True)) + "\n")
     else:
-        sys.stdout.write(_text(rows, notes, every=args.all) + "\n")
+        sys.stdout.write(_text(rows, notes, shared, every=args.all) + "\n")
     return 1 if any(row.standing is Standing.FAULT for row in rows) else 0

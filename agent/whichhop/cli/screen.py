@@ -10,6 +10,7 @@ from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import (
     NO_FAULT,
     element_words,
+    inside_words,
     level_words,
     owner_words,
     since_words,
@@ -18,6 +19,7 @@ from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.percent import probability_words
+from whichhop.model.time_words import how_long
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
 WIDTH, HEIGHT = 80, 24
@@ -73,7 +75,8 @@ def _now(bulletin: Bulletin) -> list[str]:
         return [f"Still learning what is usual; the first verdict can come in {bulletin.learning_s:.0f} s."]
     if lasting := bulletin.ongoing:
         # The inside of a hop is told of one fault; of several, each has its line first.
-        return [_fault(verdict, bulletin.at_ns, inside=len(lasting) == 1) for verdict in lasting]
+        faults = [_fault(verdict, bulletin.at_ns, inside=len(lasting) == 1) for verdict in lasting]
+        return [*faults, *(f"Besides, no hop's fault: {f.line}." for f in bulletin.felt)]
     if bulletin.blind:
         return ["Not determined now: every agent is busy, asleep or not heard of."]
     if suspected := bulletin.named(LinkState.SUSPECTED):
@@ -92,6 +95,9 @@ def _no_fault(bulletin: Bulletin) -> list[str]:
         return [f"Nothing has become worse; {wait}."]
     if any(m.amiss for m in bulletin.modems):
         return ["No fault found in packets, but the modem's levels are not as they should be."]
+    if bulletin.felt:
+        first = bulletin.felt[0]
+        return [f"No hop is slow, but {first.line}.", f"What users notice: {first.feels}."]
     return [NO_FAULT, *(level_words(v) for v in bulletin.unusual)]
 
 
@@ -110,10 +116,18 @@ def _fault(verdict: Verdict, now_ns: int, *, inside: bool) -> str:
         what = f"one of {where} is at fault (which of them cannot be told apart)"
     else:
         what = f"{CAUSE_TABLE[verdict.cause].words} is at fault: {where}"
-    proven = "" if verdict.proven else ", not proven"
+    proven = "" if verdict.proven else ", proof is still missing"
     since = since_words(verdict, _since(verdict.start_ns, now_ns))
-    why = f" {verdict.inside.line}." if inside and verdict.inside is not None else ""
+    why = f" {_why(verdict)}" if inside and verdict.inside is not None else ""
     return f"{what[0].upper()}{what[1:]}, {sure}{proven}, since {since}.{why}"
+
+
+def _why(verdict: Verdict) -> str:
+    """The cause inside the hop with the first figure that speaks for it; more would fill the screen."""
+    told = inside_words(verdict)
+    if (named := verdict.why) is None or not named.evidence:
+        return told[0]
+    return f"{told[0].partition(', because ')[0]}, because {named.evidence[0]}."
 
 
 def _element(name: str) -> str:
@@ -148,15 +162,15 @@ def _links(bulletin: Bulletin) -> list[str]:
     ]
 
 
-def _length(ns: int) -> str:
-    minutes = round(ns / NS_PER_MINUTE)
-    return f"{minutes} min" if minutes < 120 else f"{minutes / 60:.0f} h"
+def _whole_minutes(ns: int) -> float:
+    """Seconds, those past the minute left out from one minute on."""
+    return ns / NS_PER_S if ns < NS_PER_MINUTE else ns // NS_PER_MINUTE * 60
 
 
 def _episodes(bulletin: Bulletin) -> list[str]:
     now = bulletin.at_ns
     past = [t.verdict for t in bulletin.told if t.verdict.end_ns is not None]
-    judged = _length(now - max(bulletin.since_ns, now - DAY_NS))
+    judged = how_long(_whole_minutes(now - max(bulletin.since_ns, now - DAY_NS)))
     noted = [
         f"{clock_text(m.at_ns)[:5]} noted: {m.text}"
         for m in sorted(bulletin.notes, key=lambda m: -m.at_ns)
@@ -165,7 +179,8 @@ def _episodes(bulletin: Bulletin) -> list[str]:
     if not past:
         return [f"no episode came to an end in the {judged} judged", *noted]
     total = sum((v.end_ns or now) - v.start_ns for v in past)
-    head = f"{len(past)} episode{'s' if len(past) > 1 else ''}, {_length(total)} of {judged} judged"
+    length = how_long(_whole_minutes(total))
+    head = f"{len(past)} episode{'s' if len(past) > 1 else ''}, {length} of {judged} judged"
     rows = [
         f"{since_words(v, clock_text(v.start_ns)[:5])} to {clock_text(v.end_ns or now)[:5]}  "
         f"{v.cause}: {' or '.join(v.elements)}"
@@ -206,7 +221,11 @@ def _rates(view: View) -> list[str]:
 def _next(bulletin: Bulletin) -> list[str]:
     """The bulletin's steps; else whose turn it is while something lasts."""
     if bulletin.steps:
-        return list(bulletin.steps)
+        # Cautions are too long for a screen, and too important to be cut.
+        return [
+            f"{what} Mind its cautions: whichhop advise HOME." if danger else what
+            for what, danger, _ in (step.partition(" Caution:") for step in bulletin.steps)
+        ]
     if not bulletin.ongoing:
         return ["nothing to do"]
     turn = owner_words(bulletin.ongoing[0])
@@ -232,10 +251,14 @@ def screen(view: View) -> str:
         else "not known: its keeper, the first agent of the home file, does not answer"
     )
     lines += _part("Budget", [budget], 1)
-    lines += _part("Next", _next(bulletin), NEXT_LINES)
     key = f"key {view.maker}; " if view.maker else ""
-    room = HEIGHT - len(head) - len(lines) - 1
     links = _links(bulletin)
+    free = HEIGHT - len(head) - len(lines) - 1 - NEXT_LINES
+    asked = _part("Now", _now(bulletin), free - min(LEAST_LINKS, len(links)))
+    # A step cut off helps nobody: what links and answer leave free is the steps'.
+    left = free - len(asked) - min(LEAST_LINKS, len(links))
+    lines += _part("Next", _next(bulletin), NEXT_LINES + max(0, left))
+    room = HEIGHT - len(head) - len(lines) - 1
     now = _part("Now", _now(bulletin), room - min(LEAST_LINKS, len(links)))
     shown = _part("Links", links, min(LINK_LINES, room - len(now)), "more links")
     return "\n".join(line.rstrip() for line in [*head, *now, *shown, *lines, f"({key}{view.source})"[:WIDTH]])

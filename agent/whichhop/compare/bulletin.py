@@ -19,6 +19,7 @@ from whichhop.model.bulletin import (
     RoomRate,
     ToldVerdict,
 )
+from whichhop.model.felt import Felt
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
 from whichhop.model.past_fault import PastDays
@@ -45,13 +46,14 @@ def bulletin_of(
     own_use: OwnUse | None = None,
     notices: Sequence[NoticeHeard] = (),
     past: PastDays | None = None,
+    felt: Sequence[Felt] = (),
 ) -> Bulletin:
     """What stands after the follower's last tick.
 
     told: the last day's verdicts in any order (see told.DayBook). troubles: by agent, why it does not answer.
     steps: what to do next, the best first; the verdicts' own advice unless given.
     own_use: the home's own traffic of the last minute. notices: what agents let each other know of notices.
-    past: the last month by the day.
+    past: the last month by the day. felt: what is felt though no hop is slow; without a step it is left out.
     """
     home, table = standing.home, standing.table
     ordered = sorted(told, key=lambda v: (v.end_ns is None, v.start_ns, v.elements), reverse=True)[:MOST_TOLD]
@@ -76,6 +78,8 @@ def bulletin_of(
         own_use=own_use,
         notices=tuple(notices),
         past=past,
+        zone=home.zone or "",
+        felt=tuple(f for f in felt if f.steps),
     )
 
 

@@ -189,8 +189,8 @@ def _stay(case: Case) -> dict[int, NDArray[np.float64]]:
     return out
 
 
-def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
-    """Episodes of all looks, merged, as verdicts."""
+def verdicts(case: Case, done: Scan, looks: Sequence[Close], *, newest: bool = True) -> list[Verdict]:
+    """Episodes of all looks, merged, as verdicts; newest: also what only the last seconds show."""
     gap = case.settings.merge_gap_s / (case.table.step_ns * 1e-9)
     by_group: dict[tuple[int, ...], list[tuple[Close, Group, Span]]] = {}
     for close in looks:
@@ -210,7 +210,8 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close]) -> list[Verdict]:
     out = by_themselves(done, case.elements, out)
     out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out.sort(key=lambda f: (f.span.first, f.members))
-    return with_seconds(done, bare_scene(case), case.onset, out, [_verdict(case, done, f) for f in out])
+    said = [_verdict(case, done, f) for f in out]
+    return with_seconds(done, bare_scene(case), case.onset, out, said, newest=newest)
 
 
 Part = tuple[Close, Group, Span]

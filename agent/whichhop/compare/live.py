@@ -252,7 +252,7 @@ class Follower:
         self._worked_out = {(first + a, first + b): part for (a, b), part in done.worked_out.items()}
         out = []
         began: dict[tuple[str, ...], int] = {}
-        for verdict in verdicts(case, done, looks):
+        for verdict in verdicts(case, done, looks, newest=False):
             shown = verdict
             known = self._began.get(verdict.elements)
             if verdict.start_ns == case.table.start_ns and known is not None:

@@ -75,11 +75,14 @@ def with_seconds(
     onset: NDArray[np.float64],
     found: Sequence[FoundEpisode],
     said: Sequence[Verdict],
+    *,
+    newest: bool,
 ) -> list[Verdict]:
     """The verdicts of these episodes, known as soon as their seconds told it, and outages between the ticks.
 
     bare: what a scene of any time has, its arrays not yet filled. onset: chance per tick of each element's
-    fault. said: a verdict of each episode; as it is where the table has no seconds.
+    fault. said: a verdict of each episode; as it is where the table has no seconds. newest: also what goes on
+    in the last seconds of all and the ticks cannot yet say; a follower hears it from its own newer seconds.
     """
     out = list(said)
     if done.table.seconds is None:
@@ -94,7 +97,8 @@ def with_seconds(
                 known_ns = out[i].detected_ns
                 if known_ns is None or soon.known_ns < known_ns:
                     out[i] = replace(out[i], detected_ns=soon.known_ns)
-            if not about and soon.span.outage and not any(_beside(soon, v) for v in out):
+            goes_on = newest and soon.span.lasting and at + AFTER >= done.table.ticks
+            if not about and (soon.span.outage or goes_on) and not any(_beside(soon, v) for v in out):
                 out.append(soon_verdict(soon, bare, done))
     return sorted(out, key=lambda v: v.start_ns)
 

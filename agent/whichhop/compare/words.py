@@ -9,6 +9,7 @@ from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.links import HOUSE_CABLING
 from whichhop.model.percent import percent, probability_words
 from whichhop.model.stamps import program_stamps
+from whichhop.model.time_words import how_long
 
 
 class NamedLink(Protocol):
@@ -182,9 +183,8 @@ def headline(verdict: Verdict) -> str:
     if verdict.cause is Cause.NOT_SEPARABLE:
         return f"These cannot be told apart: {where} ({sure} that it {be} one of them)."
     words = CAUSE_TABLE[verdict.cause].words
-    text = f"{words}: {where} ({sure})."
-    if not verdict.proven:
-        text = f"likely, not proven: {text}"
+    proof = "" if verdict.proven else "; proof is still missing"
+    text = f"{words}: {where} ({sure}{proof})."
     return text[0].upper() + text[1:]
 
 
@@ -237,6 +237,8 @@ def spoke_for(verdict: Verdict) -> str:
     if not verdict.standing:
         return f"Sessions that cross it saw {figures}."
     then = "Sessions" if verdict.end_ns is None else "Until then sessions"
+    if verdict.cause is Cause.OWN_TRAFFIC:
+        return f"{then} that cross it saw {figures}, against the quiet minutes after it."
     return f"{then} that cross it saw {figures}, against what is usual for such links."
 
 
@@ -251,8 +253,7 @@ def spells_words(verdict: Verdict) -> str:
     """That it came and went, how often and for how long; empty where it was there all the time."""
     if verdict.spells < 2 or verdict.spells_s is None:
         return ""
-    there = verdict.spells_s
-    length = f"{there / 60:.0f} min" if there >= 120 else f"{there:.0f} s"
+    length = how_long(verdict.spells_s)
     return f"It came and went: there {verdict.spells} times, {length} in all; the figures are of that time."
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from whichhop.daemon.minutes import MinuteBook, MinuteOfReadings
-from whichhop.daemon.schedule import Schedule
+from whichhop.daemon.schedule import Schedule, spread_ns
 from whichhop.model import Method, Reading, Record, Sample, Session, SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs, UtcNs
 from whichhop.net.clock import Clock
@@ -47,7 +47,8 @@ def _fails(trouble: Exception) -> None:
 class Agent:
     """Everything between the alarm and the store. Collaborators are passed in; nothing is read from outside.
 
-    dice: a number in [0, 1) a call, for the random phase of each stream (RFC 3432 asks for a random start).
+    dice: a number in [0, 1) a call, for the random phase of each stream (RFC 3432 asks for a random start)
+    and for each packet's place behind it.
     observe: told of each vetted sample, for live figures.
     """
 
@@ -57,7 +58,7 @@ class Agent:
     keep: Keep
     observe: Sink
     sessions: dict[SessionKey, Session] = field(default_factory=dict)
-    schedule: Schedule = field(default_factory=Schedule)
+    schedule: Schedule = field(init=False)
     streams: dict[SessionKey, CallStream] = field(default_factory=dict)
     watch: Vetting | None = None
     beat_due_ns: MonoNs = field(init=False)
@@ -71,6 +72,7 @@ class Agent:
 
     def __post_init__(self) -> None:
         self.book = MinuteBook(facts=self._facts)
+        self.schedule = Schedule(self.dice)
         self.beat_due_ns = self.clock.mono_ns()
 
     def _facts(self, key: SessionKey) -> SessionFacts:
@@ -109,8 +111,11 @@ class Agent:
         if key.method is Method.CALL:
             self.streams[key] = CallStream(start_ns=MonoNs(now + round(self.dice() * EVERY_NS)))
         else:
-            phase = round(self.dice() * session.interval_s * NS_PER_S)
-            self.schedule.add(key, interval_s=session.interval_s, first_ns=MonoNs(now + phase))
+            interval = max(1, round(session.interval_s * NS_PER_S))
+            # A second of UTC gets its one packet wherever in the spread it is sent.
+            phase = round(self.dice() * (interval - spread_ns(interval)))
+            wait = (phase - self.clock.utc_ns()) % interval
+            self.schedule.add(key, interval_s=session.interval_s, first_ns=MonoNs(now + wait))
 
     def found(self, target: str, address: str) -> None:
         """A target's address became known, by route discovery: measure it from now on."""
@@ -140,7 +145,7 @@ class Agent:
         now = self.clock.mono_ns()
         if self.watch is not None:
             self.watch.woke(due_ns, now)
-        for key, _ in self.schedule.due(now):
+        for key in self.schedule.due(now):
             self._send(key)
         for key, stream in self.streams.items():
             if stream.due(now):

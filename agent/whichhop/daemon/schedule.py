@@ -1,39 +1,57 @@
-"""Given `now`: which sessions are due to send, and when to look again. Pure: phases are passed in."""
+"""Given `now`: which sessions are due to send, and when to look again. Phases and dice are passed in."""
 
 import heapq
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from whichhop.model import SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
 
+STEPS, STEP_NS = 16, 1 << 21
+"""Each packet is sent up to 34 ms behind its place on the grid. A strict second always meets what has whole
+cycles in it at the same place (RFC 2330 section 11.1.1): 50 or 60 Hz, their half-waves, a beat of other
+programs. 34 ms are more than a cycle of either mains; whole steps of 2.1 ms cost half an octet a packet in
+the store, any number of nanoseconds a whole one, and still fall on four places of a half-wave."""
+
+
+def spread_ns(interval_ns: int) -> int:
+    """How far behind its place on the grid a packet may be sent: never half an interval."""
+    return min(STEPS * STEP_NS, interval_ns // 2)
+
 
 @dataclass(slots=True)
 class Schedule:
-    """A periodic stream a session (RFC 3432): a fixed interval from a start inside the first interval.
+    """A stream a session: a fixed grid from a random start (RFC 3432), each packet a little behind its place.
 
-    A tick that could not be kept, because the machine slept or the loop was held up, is skipped and counted,
-    never made up for in a burst: a burst would load the path that it measures.
+    dice: a number in [0, 1) a call. The grid is kept, so that counts are as periodic sending has them. A tick
+    that could not be kept, because the machine slept or the loop was held up, is skipped and counted, never
+    made up for in a burst: a burst would load the path that it measures.
     """
 
-    _heap: list[tuple[int, SessionKey]] = field(default_factory=list)
+    dice: Callable[[], float]
+    _heap: list[tuple[int, int, SessionKey]] = field(default_factory=list)
+    """When due, its place on the grid, whose."""
     _interval_ns: dict[SessionKey, int] = field(default_factory=dict)
     skipped: dict[SessionKey, int] = field(default_factory=dict)
 
     def add(self, key: SessionKey, *, interval_s: float, first_ns: MonoNs) -> None:
-        """Schedule a session's first packet; ValueError when the session is scheduled already."""
+        """Schedule a session's grid from `first_ns` on; ValueError when the session is scheduled already."""
         if key in self._interval_ns:
             raise ValueError(f"{key} is scheduled already")
         self._interval_ns[key] = max(1, round(interval_s * NS_PER_S))
         self.skipped[key] = 0
-        heapq.heappush(self._heap, (first_ns, key))
+        heapq.heappush(self._heap, self._item(key, first_ns))
+
+    def _item(self, key: SessionKey, grid_ns: int) -> tuple[int, int, SessionKey]:
+        step = spread_ns(self._interval_ns[key]) // STEPS
+        return grid_ns + int(self.dice() * STEPS) * step, grid_ns, key
 
     def keep_only(self, keys: Iterable[SessionKey]) -> None:
         """Forget every session that is not among `keys`."""
         kept = set(keys)
         self._interval_ns = {k: v for k, v in self._interval_ns.items() if k in kept}
         self.skipped = {k: v for k, v in self.skipped.items() if k in kept}
-        self._heap = [item for item in self._heap if item[1] in kept]
+        self._heap = [item for item in self._heap if item[-1] in kept]
         heapq.heapify(self._heap)
 
     def __contains__(self, key: SessionKey) -> bool:
@@ -43,15 +61,15 @@ class Schedule:
         """When the next packet is due; None with no session."""
         return MonoNs(self._heap[0][0]) if self._heap else None
 
-    def due(self, now_ns: MonoNs) -> list[tuple[SessionKey, MonoNs]]:
-        """The sessions to send now, each once and with the instant it was due; they are rescheduled."""
-        out: list[tuple[SessionKey, MonoNs]] = []
+    def due(self, now_ns: MonoNs) -> list[SessionKey]:
+        """The sessions to send now, each once; they are rescheduled."""
+        out: list[SessionKey] = []
         while self._heap and self._heap[0][0] <= now_ns:
-            at, key = self._heap[0]
+            _, grid, key = self._heap[0]
             interval = self._interval_ns[key]
-            behind = (now_ns - at) // interval
+            behind = (now_ns - grid) // interval
             self.skipped[key] += behind
             # The grid is kept: the next tick is the first on it that lies after now.
-            heapq.heapreplace(self._heap, (at + (behind + 1) * interval, key))
-            out.append((key, MonoNs(at + behind * interval)))
+            heapq.heapreplace(self._heap, self._item(key, grid + (behind + 1) * interval))
+            out.append(key)
         return out

@@ -81,7 +81,7 @@ def _drawing(seen: Seen, reasons: Sequence[Reason], packets: HopPackets | None) 
         known = [h for h in range(24) if math.isfinite(hours.added_s[h])]
         return Drawing(
             title="Added latency by the hour of the day",
-            x_words="hour",
+            x_words="o'clock",
             y_words="ms",
             x=tuple(float(h) for h in known),
             y=tuple(round(hours.added_s[h] * 1e3, 1) for h in known),
@@ -127,7 +127,7 @@ def _over_time(seen: Seen, packets: HopPackets) -> Drawing:
         beside = tuple(round(100 * float(v), 1) for v in np.interp(x, at, [b for _, b in busy]))
     return Drawing(
         title="Added latency over time (one packet in ten took longer)",
-        x_words="minutes from the left",
+        x_words="minutes into the time shown",
         y_words="ms",
         x=tuple(round(at / 60, 1) for at in x),
         y=tuple(y),

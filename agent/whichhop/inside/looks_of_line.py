@@ -6,6 +6,7 @@ from whichhop.cabling.rules import LevelStanding
 from whichhop.inside.seen import Seen, Sign
 from whichhop.model import Medium
 from whichhop.model.percent import percent
+from whichhop.model.time_words import how_long
 
 EVENING = (17.0, 24.5)
 """Lines are fullest from about five in the afternoon to midnight (common practice; the traffic of homes
@@ -82,7 +83,8 @@ def _idle(seen: Seen) -> Iterator[Sign]:
     if most is not None and most >= FULL:
         yield Sign(-4.0)
     elif most is not None and most < FREE:
-        yield Sign(0.7, f"the home itself used {percent(most)} of its line")
+        used = percent(most) if most >= 0.01 else "under 1 %"
+        yield Sign(0.7, f"the home itself used {used} of its line")
 
 
 def evening_congestion(seen: Seen) -> Iterator[Sign]:
@@ -107,7 +109,7 @@ def evening_congestion(seen: Seen) -> Iterator[Sign]:
         else:
             yield Sign(-2.5)
     elif evening and waits and seen.lasts_s >= LONG_S:
-        yield Sign(2.2, f"it lasted {seen.lasts_s / 3600:.1f} h in the evening")
+        yield Sign(2.2, f"it has lasted {how_long(seen.lasts_s // 60 * 60)} in the evening")
     elif not evening:
         yield Sign(-2.5)
     if waits and shape is not None:

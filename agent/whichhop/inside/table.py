@@ -49,7 +49,7 @@ _NEARER = Act(what="Bring {near} and {far} nearer to each other, or with fewer w
               brings="about 6 dB for half the distance, 3 to 15 dB a wall (common practice)")  # fmt: skip
 WIRE = Act(what="Wire {near} with Ethernet", brings="no radio in this hop any more", effort=Effort.HOURS,
             cost=Cost.SMALL, hazards=(Hazard.WALL, Hazard.CARPET, Hazard.LADDER))  # fmt: skip
-_CHANNEL = Act(what="Set the access point of this hop to another channel, one that a scan shows to be free",
+_CHANNEL = Act(what="Set {far} to another channel, the least busy one by a scan (at 2.4 GHz 1, 6 or 11)",
                brings="waits as short as on a free channel")  # fmt: skip
 _BAND = Act(what="Move {near} to the 5 or 6 GHz band, or halve the channel's width",
             brings="fewer neighbours on the same channel")  # fmt: skip
@@ -151,8 +151,7 @@ ROWS: tuple[Row, ...] = (
     Row(cause=Inner.RANGING, sort=Sort.LINE, prior=0.06, looks=line.ranging,
         source="DOCSIS timers T3 and T4 (ITU-T J.222.2)", acts=(_RESEAT, _SPLITTER, _CALL)),
     Row(cause=Inner.EVENING_CONGESTION, sort=Sort.LINE, prior=0.15, looks=line.evening_congestion,
-        source=PRACTICE, acts=(_CALL, Act(what="Move large downloads and backups out of the busy hours",
-                                          brings="the same work done at another hour"))),
+        source=PRACTICE, acts=(_CALL,)),
     Row(cause=Inner.RATE_UNDER_PLAN, sort=Sort.LINE, prior=0.04, looks=line.rate_under_plan,
         source="the plan in the home file", acts=(_CALL,)),
     Row(cause=Inner.LINE_OUTAGE, sort=Sort.LINE, prior=0.1, looks=line.outage, source=PRACTICE,

@@ -48,6 +48,8 @@ class Faults:
         self._next = 1
         self._stalls: dict[str, Running] = {}
         self._slowed: set[tuple[str, FaultWay]] = set()
+        self._fallen: set[str] = set()
+        """Links whose ports fell back to 100 Mbit/s."""
         self._chances: dict[tuple[str, FaultWay], float] = {}
         self._dropped: dict[tuple[str, FaultWay], dict[str, int]] = {}
         """Counts of random-drop rules that are gone: a rule's counter ends with it."""
@@ -127,6 +129,12 @@ class Faults:
             # A host hides its own queue from its own programs' packets: there the limit is the relay's.
             data["rate_bps"] = rate_of(nature, effects, way)
         data |= self._own_replies(wire.sender(way).node)
+        if (fallen := any(e.broken_pair for e in effects)) != (name in self._fallen):
+            (self._fallen.add if fallen else self._fallen.discard)(name)
+            for end in (wire.near, wire.far):
+                self._holder.ask(
+                    do="set_port", node=end.node, device=end.device, mbit=100 if fallen else 1000
+                )
         self._relay.ask(do="set", link=name, way=str(way), settings=data)
 
     def _own_replies(self, node: str) -> dict[str, object]:
@@ -145,7 +153,7 @@ class Faults:
     def _limit(self, wire: Wire, way: FaultWay, nature: LinkNature, effects: Iterable[Effect]) -> None:
         """Set the queue of the sending device, when a fault lowers the rate or has just ceased to."""
         end, key = wire.sender(way), (wire.link.name, way)
-        lowered = any(e.rate_bps is not None for e in effects)
+        lowered = any(e.rate_bps is not None or e.broken_pair for e in effects)
         if (wire.relay and not end.forwards) or (not lowered and key not in self._slowed):
             return
         self._slowed.add(key) if lowered else self._slowed.discard(key)

@@ -23,6 +23,8 @@ class Effect:
     reorder_ratio, duplicate_ratio: share of packets held back by one, or sent twice.
     contention_ratio: share of packets that find the radio channel busy (emulated: see lab/links/impairment).
     rate_bps: a lowered rate. outage: nothing passes.
+    scan: (every_s, for_s) of a radio that leaves its channel to look at others. doze_s: pause between the
+    beacons that wake a link's near end, which dozes. broken_pair: its ports fall back to 100 Mbit/s.
     """
 
     delay_s: float = 0.0
@@ -34,6 +36,9 @@ class Effect:
     contention_ratio: float = 0.0
     rate_bps: int | None = None
     outage: bool = False
+    scan: tuple[float, float] | None = None
+    doze_s: float = 0.0
+    broken_pair: bool = False
     way: FaultWay = FaultWay.BOTH
 
 

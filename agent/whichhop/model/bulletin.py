@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+from whichhop.model.felt import Felt
 from whichhop.model.finding import Finding, Level, Verdict, telling_order
 from whichhop.model.links import LinkKind, Medium
 from whichhop.model.modem_now import ModemNow
@@ -152,6 +153,10 @@ class Bulletin:
     notices: tuple[NoticeHeard, ...] = ()
     past: PastDays | None = None
     """The last month by the day; None where nothing is kept (`status` without a comparing agent)."""
+    zone: str = ""
+    """The home's time zone (IANA); empty where the home file has none."""
+    felt: tuple[Felt, ...] = ()
+    """What users feel though no hop is slow, and can change: the surest first."""
 
     @property
     def ongoing(self) -> list[Verdict]:

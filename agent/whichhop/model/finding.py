@@ -28,7 +28,7 @@ class Severity:
     """What the user feels during an episode, against the quiet baseline; None where not measured.
 
     added_p50_s, added_p95_s: round trip in excess of the baseline's median, seconds.
-    loss_ratio: packets lost of packets sent; `loss_low`, `loss_high` its 95 % Wilson interval.
+    loss_ratio: packets lost of packets sent; `loss_low`, `loss_high` its 95 % interval (stats: clustered).
     lost_there, lost_back: of the lost, those whose direction is known; there is from the first of `way` to
     the second, or away from the agents where no link is named.
     """

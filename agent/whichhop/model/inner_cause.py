@@ -142,4 +142,4 @@ class InnerAnswer:
         if len(self.reasons) < 2:
             return f"{self.where}: why it is slow is not determined"
         one, two = self.reasons[:2]
-        return f"{self.where}: {one.words} or {two.words}, not determined which"
+        return f"{self.where}, not determined which of two: {one.words}; or {two.words}"

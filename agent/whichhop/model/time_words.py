@@ -36,3 +36,13 @@ def instant_words(at_ns: int, zone: tzinfo | None) -> str:
     """Date, time to the second, and zone; zone: None takes this machine's."""
     at = utc_of(at_ns).astimezone(zone)
     return f"{at:%Y-%m-%d %H:%M:%S} {zone_words(at)}"
+
+
+def how_long(seconds: float) -> str:
+    """A length of time in the two largest fitting units."""
+    whole = round(seconds)
+    for size, name, below, small in ((86400, "d", 3600, "h"), (3600, "h", 60, "min"), (60, "min", 1, "s")):
+        if whole >= size:
+            rest = whole % size // below
+            return f"{whole // size} {name}" + (f" {rest} {small}" if rest else "")
+    return f"{whole} s"

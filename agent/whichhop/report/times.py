@@ -37,13 +37,3 @@ def clock_span(start_ns: int, end_ns: int, zone: ZoneInfo) -> str:
 def utc_span(start_ns: int, end_ns: int) -> str:
     """From and to in UTC."""
     return span(start_ns, end_ns, ZoneInfo("UTC"))
-
-
-def how_long(seconds: float) -> str:
-    """A length of time in the two largest fitting units."""
-    whole = round(seconds)
-    for size, name, below, small in ((86400, "d", 3600, "h"), (3600, "h", 60, "min"), (60, "min", 1, "s")):
-        if whole >= size:
-            rest = whole % size // below
-            return f"{whole // size} {name}" + (f" {rest} {small}" if rest else "")
-    return f"{whole} s"

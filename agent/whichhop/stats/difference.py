@@ -48,6 +48,19 @@ def less(one: Difference, other: Difference) -> Difference:
     return Difference(estimate=middle, interval=Interval(low=low, high=high, confidence=a.confidence))
 
 
+def clustered(hits: Sequence[float], totals: Sequence[float], confidence: float = 0.95) -> Interval:
+    """The score interval of a proportion over clusters in which losses come together, as in ticks.
+
+    The counts are divided by the design effect (Kish 1965) before Wilson's interval is taken.
+    """
+    total, gone = sum(totals), sum(hits)
+    effect = design_effect(hits, totals)
+    trials = max(1, round(total / effect)) if total else 0
+    between = wilson(min(trials, round(gone / effect)), trials, confidence)
+    share = gone / total if total else 0.0
+    return Interval(low=min(between.low, share), high=max(between.high, share), confidence=confidence)
+
+
 def design_effect(hits: Sequence[float], totals: Sequence[float]) -> float:
     """How many times a packet's word counts too much when losses come in bursts; at least 1.
 

@@ -6,8 +6,9 @@ question brings all series of one home, or of many at once.
 
 import json
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import chain
 from typing import Any, TypeVar
 from urllib.parse import urlencode
 
@@ -50,7 +51,13 @@ K = TypeVar("K")
 
 class _Row(msgspec.Struct):
     metric: dict[str, str]
-    values: list[tuple[float, str]] = []
+    values: list[tuple[float, float]] = []
+    """Prometheus writes values as texts, which are read as numbers at once: half of the time of reading."""
+
+    @property
+    def table(self) -> Floats:
+        count = 2 * len(self.values)
+        return np.fromiter(chain.from_iterable(self.values), dtype=np.float64, count=count).reshape(-1, 2)
 
 
 class _Data(msgspec.Struct):
@@ -95,8 +102,8 @@ def read_windows(
     query = urlencode({"query": f"{{{selector}}}[{seconds}s]", "time": f"{end_ns / NS_PER_S:.3f}"})
     place = f"{server.base}: not an answer of the Prometheus query API"
     try:
-        body = server.ask(f"{server.base}/api/v1/query?{query}")
-        answer = typed(body, place, _Answer, most=MOST_ANSWER, remedy="check --prometheus")
+        body = server.ask(f"{server.base}/api/v1/query?{query}").replace(b'"+Inf"]', b'"Inf"]')
+        answer = typed(body, place, _Answer, most=MOST_ANSWER, remedy="check --prometheus", strict=False)
     except OutsideError as wrong:
         raise RemoteError(str(wrong)) from None
     out: dict[str, HomeWindows] = {}
@@ -105,7 +112,7 @@ def read_windows(
         name = labels.get("__name__", "").removeprefix(PREFIX)
         if name in _NAMES and labels.get("home") and labels.get("agent") and row.values:
             home = out.setdefault(labels["home"], HomeWindows())
-            _take(home, WindowMetric(name), labels, server.table(row.values))
+            _take(home, WindowMetric(name), labels, row.table)
     return out
 
 
@@ -123,6 +130,73 @@ def read_in_pieces(server: MetricsServer, home: str, start_ns: int, end_ns: int)
             whole = part if whole is None else _joined(whole, part)
         start_ns = last_ns
     return whole
+
+
+LAG_S = 60
+"""An agent writes every half minute; its readings may come so much after the windows of their time."""
+
+
+def read_new(
+    server: MetricsServer,
+    agents: Mapping[str, Collection[str]],
+    kept: Mapping[str, HomeWindows],
+    start_ns: int,
+    end_ns: int,
+) -> dict[str, HomeWindows]:
+    """As `read_windows` of these homes, but only what came after what was read before is asked for.
+
+    agents: by home, all that may write. kept: what this gave before, by home, for an earlier span. An agent
+    writes in order, so that all before its newest window was there already; who was cut off, or has written
+    nothing in the span, is asked for from where it stopped, or whole.
+    """
+    since = {home: _known_ns(kept.get(home), names, start_ns) for home, names in agents.items()}
+    out: dict[str, HomeWindows] = {}
+    for begin_ns in sorted(set(since.values())):
+        homes = [home for home, at_ns in since.items() if at_ns == begin_ns]
+        found = read_windows(server, homes, begin_ns, end_ns)
+        for home in homes:
+            old = _between(kept[home], start_ns, begin_ns) if begin_ns > start_ns else None
+            fresh = found.get(home)
+            whole = fresh if old is None else old if fresh is None else _joined(old, fresh)
+            if whole is not None:
+                out[home] = whole
+    return out
+
+
+def _known_ns(kept: HomeWindows | None, agents: Collection[str], start_ns: int) -> int:
+    """Up to when everything of a home was read: where the agent that is furthest behind has come to.
+
+    In whole minutes, so that homes that write at the same rate are asked for together.
+    """
+    newest = dict.fromkeys(agents, 0.0)
+    for key, tables in ({} if kept is None else kept.of_sessions).items():
+        if key.agent in newest:
+            last = max((float(table[-1, 0]) for table in tables.values() if len(table)), default=0.0)
+            newest[key.agent] = max(newest[key.agent], last)
+    known_s = int(min(newest.values(), default=0.0)) - LAG_S
+    return max(start_ns, known_s // 60 * 60 * NS_PER_S)
+
+
+def _between(one: HomeWindows, start_ns: int, end_ns: int) -> HomeWindows:
+    """What lies in a span, its begin included and its end not."""
+    first_s, end_s = start_ns / NS_PER_S, end_ns / NS_PER_S
+
+    def cut(table: Floats) -> Floats:
+        return table[(table[:, 0] >= first_s) & (table[:, 0] < end_s)]
+
+    of_sessions = {
+        key: {metric: cut(table) for metric, table in tables.items()}
+        for key, tables in one.of_sessions.items()
+    }
+    newest = [float(t[-1, 0]) for tables in of_sessions.values() for t in tables.values() if len(t)]
+    return replace(
+        one,
+        of_sessions=of_sessions,
+        last_s=round(max(newest, default=0.0)),
+        not_judged={agent: cut(table) for agent, table in one.not_judged.items()},
+        readings=[r for r in one.readings if start_ns <= r.at_ns < end_ns],
+        kernel=dict(one.kernel),
+    )
 
 
 def _joined(one: HomeWindows, two: HomeWindows) -> HomeWindows:
@@ -152,7 +226,7 @@ def _take(home: HomeWindows, metric: WindowMetric, labels: Mapping[str, str], ta
         _add(home.of_sessions.setdefault(key, {}), metric, table)
         home.last_s = max(home.last_s, round(float(table[-1, 0])))
     elif metric is WindowMetric.NOT_JUDGED:
-        home.not_judged[agent] = table
+        _add(home.not_judged, agent, table)
     elif metric is WindowMetric.AGENT:
         if labels.get("stamps") in ("kernel", "program"):
             home.kernel[agent] = labels["stamps"] == "kernel"

@@ -8,7 +8,6 @@ from whichhop.advice.step import (
     Recommendation,
     RecommendationKind,
     RecommendedGain,
-    lasting_words,
     step_line,
     step_words,
 )
@@ -28,7 +27,7 @@ from whichhop.model.effort import Effort
         ),
         (
             RecommendedGain(value=5400, unit="s", about="in the 24.0 h judged"),
-            "at most 90 min of fault less in the 24.0 h judged",
+            "at most 1 h 30 min of fault less in the 24.0 h judged",
         ),
         (RecommendedGain(value=1, unit="groups"), "at most 1 group of links told apart"),
         (RecommendedGain(value=2, unit="groups"), "at most 2 groups of links told apart"),
@@ -36,13 +35,6 @@ from whichhop.model.effort import Effort
 )
 def test_a_gain_is_an_upper_bound_with_its_unit(gain: RecommendedGain, words: str) -> None:
     assert gain.words == words
-
-
-@pytest.mark.parametrize(
-    ("seconds", "words"), [(0, "0 s"), (119, "119 s"), (120, "2 min"), (7199, "120 min"), (7200, "2.0 h")]
-)
-def test_a_length_of_time_is_said_in_one_unit(seconds: float, words: str) -> None:
-    assert lasting_words(seconds) == words
 
 
 def test_one_line_says_what_to_do_and_what_for() -> None:
@@ -57,10 +49,13 @@ def test_one_line_says_what_to_do_and_what_for() -> None:
         effort=Effort.HOUR,
     )
     assert (
-        step_line(step) == "Wire it: at most 60 s of fault less in the 2.0 h judged (effort: about an hour)"
+        step_line(step) == "Wire it: at most 1 min of fault less in the 2.0 h judged (effort: about an hour)"
     )
     ongoing = replace(step, now=True)
-    assert step_line(ongoing) == "Wire it (effort: about an hour)"
+    assert step_line(ongoing) == "Wire it (effort: about an hour)."
+    dangerous = replace(ongoing, brings="no radio", cautions=("Mind the mains.", "Codes decide."))
+    said = "Wire it; should bring no radio (effort: about an hour). Caution: Mind the mains. Codes decide."
+    assert step_line(dangerous) == said
     asked = Recommendation(
         key="b",
         kind=RecommendationKind.MEASURE,

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from support.bulletins import SLOW_NAMES
 from whichhop.app.metric_text import LastRate
 from whichhop.cli.screen import HEIGHT, WIDTH, View, screen
 from whichhop.model import Cause, LinkKind, Verdict
@@ -113,7 +114,7 @@ def test_the_last_days_episodes_are_counted_and_added_up() -> None:
         for h in (3, 5)
     ]
     text = screen(view(replace(CALM, told=tuple(past))))
-    assert "Lately    2 episodes, 28 min of 24 h judged" in text
+    assert "Lately    2 episodes, 28 min of 1 d judged" in text
     assert text.count("upstream-link: modem/provider-edge") == 2
 
 
@@ -232,3 +233,20 @@ def test_what_only_the_comparer_met_is_told_with_the_agents_name(trouble: str) -
     met = replace(CALM, agents=(AgentNow(name="desk", heard_ns=NOW, trouble=trouble),))
     text = " ".join(screen(view(met)).split())
     assert f"desk: {trouble}"[:60] in text
+
+
+def test_what_is_felt_though_no_hop_is_slow_is_told_with_what_users_notice() -> None:
+    text = " ".join(screen(view(replace(CALM, felt=(SLOW_NAMES,)))).split())
+    assert "No hop is slow, but Resolver house: name service answers slowly (95 %)." in text
+    assert "What users notice: pages take a moment" in text
+    ongoing = (told(Cause.BACKHAUL, "attic/router", NOW - 11 * MINUTE, None),)
+    both = " ".join(screen(view(replace(CALM, told=ongoing, felt=(SLOW_NAMES,)))).split())
+    assert "Besides, no hop's fault: Resolver house: name service answers slowly (95 %)." in both
+
+
+def test_steps_are_told_whole_where_there_is_room_and_cautions_are_never_cut_short() -> None:
+    steps = ("Move the node into the open, away from metal and water; should bring 10 dB more signal.",
+             "Wire it (effort: some hours). Caution: Mind the mains. Local codes decide.") * 2  # fmt: skip
+    text = " ".join(screen(view(replace(CALM, steps=steps))).split())
+    assert text.count("should bring 10 dB more signal.") == 2
+    assert text.count("Wire it (effort: some hours). Mind its cautions: whichhop advise HOME.") == 2

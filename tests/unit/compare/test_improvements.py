@@ -47,7 +47,8 @@ def test_loss_from_the_start_is_a_fault_until_it_ends_and_none_after():
 
 def test_an_upload_from_the_first_second_that_stops_accuses_nobody():
     table = slow("modem/provider-edge", (0, 120), ticks=400, delay_s=0.120)
-    assert judge(HOME, SESSIONS, table, full_line(402, 0, 120)) == []
+    found = judge(HOME, SESSIONS, table, full_line(402, 0, 120))
+    assert [(v.cause, v.end_ns is None) for v in found] == [(Cause.OWN_TRAFFIC, False)]
 
 
 def test_what_healed_is_the_new_normal_at_once():

@@ -87,6 +87,19 @@ def test_a_strong_delay_is_known_within_fifteen_seconds(element: str) -> None:
     assert known_after_s(verdict, 406) <= 15.0
 
 
+@pytest.mark.parametrize("element", ["desk/attic", "attic/router", "study/router"])
+def test_who_asks_while_a_strong_delay_is_young_is_told_it(element: str) -> None:
+    # At the 42nd tick only the 41st is a whole one, and two open an episode of the ticks.
+    table = broken(with_seconds(quiet(HOME, 60)), element, 406, 520, delay_s=0.080)
+    (verdict,) = judged(table.span(0, 42))
+    assert element in verdict.elements
+    assert verdict.end_ns is None
+    # A minute later it is the ticks' to say, and a burst of the last seconds is nobody's fault.
+    assert len(judged(table.span(0, 48))) == 1
+    passing = broken(with_seconds(quiet(HOME, 60)), element, 416, 420, delay_s=0.050)
+    assert judged(passing.span(0, 42)) == []
+
+
 def test_what_is_said_of_an_episode_is_the_ticks_word_as_before() -> None:
     table = broken(with_seconds(quiet(HOME, 60)), "attic/router", 406, 520, delay_s=0.080)
     (slow,) = judged(replace(table, seconds=None))

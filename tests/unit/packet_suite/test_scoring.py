@@ -1,11 +1,13 @@
 """The table's judgement of a run, on verdicts written by hand."""
 
+from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
-from packet_suite.runs import KINDS, OWN, runs_of
-from packet_suite.scoring import accused, kind_of, outcome, table
+from packet_suite.runs import INSIDE, KINDS, OWN, runs_of, zone_at
+from packet_suite.scoring import accused, kind_of, of_inside, outcome, table
 from whichhop.config.check import check_home
 from whichhop.config.load import load_yaml
 from whichhop.lab.links.elements import check_effect, find_spot
@@ -78,9 +80,9 @@ def test_every_kind_can_be_played_in_the_suites_home() -> None:
 
     home = check_home(load_yaml(HOME, "suite"))
     agents = {s.key.agent for s in derive_sessions(home)}
-    for kind in KINDS:
+    for kind in (*KINDS, *INSIDE):
         assert set(kind.silent) < agents
-        if not kind.resolver and kind.element and kind is not OWN:
+        if not kind.resolver and kind.element and not kind.load:
             for words in kind.effects:
                 check_effect(find_spot(home, kind.element), parse_effect(words))
     names = [run.kind.name for run in runs_of(0, len(KINDS) + 1)]
@@ -88,3 +90,26 @@ def test_every_kind_can_be_played_in_the_suites_home() -> None:
     assert names.count("own-traffic") == 2
     sizes = {home: [run.words for run in runs_of(home, 3)] for home in range(3)}
     assert len({words[0] for words in sizes.values()}) == 3
+
+
+@pytest.mark.parametrize(
+    ("inside", "came"),
+    [
+        ([("busy-channel", 0.9), ("scanning", 0.05)], "right"),
+        ([("scanning", 0.9)], "wrong"),
+        ([("busy-channel", 0.6)], "abstained"),
+        ([], "abstained"),
+    ],
+)
+def test_the_cause_inside_is_held_against_what_was_done(inside: list[tuple[str, float]], came: str) -> None:
+    reasons = [{"cause": cause, "probability": p} for cause, p in inside]
+    said = verdict("wireless-hop", "desk/attic") | {"inside": {"reasons": reasons}}
+    assert of_inside(kind_of("busy-channel"), [said]) == came
+    assert of_inside(kind_of("busy-channel"), [RADIO]) == "no hop"
+
+
+@pytest.mark.parametrize("utc_hour", range(24))
+def test_it_is_evening_in_the_suites_homes(utc_hour: int) -> None:
+    # The zones of tz database's "Etc", whose names have the sign of POSIX: Etc/GMT-3 is three hours ahead.
+    at = datetime(2026, 3, 1, utc_hour, 30, tzinfo=UTC)
+    assert at.astimezone(ZoneInfo(zone_at(utc_hour))).hour == 20

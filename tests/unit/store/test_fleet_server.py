@@ -13,7 +13,7 @@ from whichhop.errors import RemoteError
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Reading, derive_sessions
 from whichhop.model.fleet import Series
-from whichhop.store.fleet_server import read_in_pieces, read_windows
+from whichhop.store.fleet_server import HomeWindows, read_in_pieces, read_new, read_windows
 from whichhop.store.metrics_server import MetricsServer
 
 NS = 1_000_000_000
@@ -94,6 +94,29 @@ def test_long_spans_come_in_pieces_that_are_joined() -> None:
     assert windows_of(alder_home(), found, START_NS, END_NS).sent.sum() > 0.98 * 10 * TICKS * 24
 
 
+def test_a_series_that_comes_again_under_other_labels_adds_its_moments() -> None:
+    """As after a change of the scrape: Prometheus keeps both, neither replaces the other."""
+
+    def row(name: str, job: str, *points: tuple[int, str], **more: str) -> dict[str, object]:
+        labels = {"home": "Alder House", "agent": "desk", "job": job, **more}
+        return {"metric": {"__name__": f"whichhop_window_{name}", **labels}, "values": points}
+
+    at = START_NS // NS
+    rows = []
+    for name, more in (
+        ("not_judged_packets", {}),
+        ("answered_packets", {"target": "router", "method": "stamp"}),
+    ):
+        rows += [row(name, "new", (at + 20, "4"), (at + 30, "5"), **more)]
+        rows += [row(name, "old", (at + 10, "3"), (at + 20, "9"), **more)]
+    body = json.dumps({"data": {"result": rows}}).encode()
+    server = MetricsServer(base="http://127.0.0.1:1", ask=lambda _: body, select={})
+    found = read_windows(server, [], START_NS, END_NS)["Alder House"]
+    (of_session,) = found.of_sessions.values()
+    for table in (found.not_judged["desk"], *of_session.values()):
+        assert table.tolist() == [[at + 10, 3], [at + 20, 4], [at + 30, 5]]
+
+
 @pytest.mark.parametrize(
     "labels",
     [
@@ -131,8 +154,49 @@ def test_strange_values_do_no_harm(value: str, at: float) -> None:
         assert (table.lost <= table.sent).all()
 
 
-@pytest.mark.parametrize("body", [b"", b"[]", b'{"data": {"result": [{"metric": {}, "values": [[1, 2]]}]}}'])
+@pytest.mark.parametrize(
+    "body", [b"", b"[]", b'{"data": {"result": [{"metric": {}, "values": [[1, "two"]]}]}}']
+)
 def test_an_answer_that_is_none_is_a_line(body: bytes) -> None:
     server = MetricsServer(base="http://127.0.0.1:1", ask=lambda _: body, select={})
     with pytest.raises(RemoteError, match="--prometheus"):
         read_windows(server, [], START_NS, END_NS)
+
+
+def test_what_is_read_again_is_only_what_is_new_and_comes_to_the_same() -> None:
+    """An agent that was cut off delivers late, in order: its backlog is not missed."""
+    series, _ = drawn()
+    written_by = {"now": END_NS}
+    asked_s: list[int] = []
+
+    def ask(url: str) -> bytes:
+        words = parse_qs(urlsplit(url).query)
+        end_s, seconds = float(words["time"][0]), int(words["query"][0].rpartition("[")[2][:-2])
+        asked_s.append(seconds)
+        told = []
+        for one in series:
+            # The desk was cut off: of its first half hour nothing was there before the last five minutes.
+            late = dict(one.labels)["agent"] == "desk" and written_by["now"] < END_NS
+            there_s = START_NS / NS + 120 if late else written_by["now"] / NS
+            points = [p for p in one.points if end_s - seconds <= p[0] / 1000 <= min(end_s, there_s)]
+            if points:
+                told.append(Series(name=one.name, labels=one.labels, points=tuple(points)))
+        return answer_of(told)
+
+    server = MetricsServer(base="http://127.0.0.1:1", ask=ask, select={})
+    agents = {"Alder House": {s.key.agent for s in derive_sessions(alder_home())}}
+    kept: dict[str, HomeWindows] = {}
+    for end_ns in (END_NS - 300 * NS, END_NS, END_NS):
+        written_by["now"] = end_ns
+        kept = read_new(server, agents, kept, START_NS, end_ns)
+    whole = read_windows(server, ["Alder House"], START_NS, END_NS)["Alder House"]
+    one = windows_of(alder_home(), kept["Alder House"], START_NS, END_NS)
+    two = windows_of(alder_home(), whole, START_NS, END_NS)
+    for name in (*COUNTS, "q50_s", "q80_s", "tail_s"):
+        assert np.array_equal(getattr(one, name), getattr(two, name), equal_nan=True), name
+    assert kept["Alder House"].readings == whole.readings
+    assert (kept["Alder House"].last_s, kept["Alder House"].kernel) == (whole.last_s, whole.kernel)
+    # The first time all of the span, then from where the desk stopped, then a minute or two.
+    assert asked_s[0] == 600
+    assert asked_s[1] >= 780
+    assert asked_s[2] <= 120

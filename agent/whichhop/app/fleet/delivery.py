@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from whichhop.model.fleet import WriteVersion
 from whichhop.net.http_client import HttpAnswer, HttpError
+from whichhop.printable import printable
 from whichhop.store.outbox import Frame, Outbox
 
 MOST_SAMPLES = 5_000
@@ -122,7 +123,7 @@ class Delivery:
             else:
                 self._alone = frames[-1].number
             return Outcome(wait_s=0.0)
-        words = answer.body.decode("utf-8", "replace").strip()[:_MOST_WORDS]
+        words = printable(answer.body.decode("utf-8", "replace").strip(), _MOST_WORDS)
         return self._give_up(frames, f"{said} ({words})")
 
     def _wait(self, why: str, asked_s: float = 0.0) -> Outcome:

@@ -54,6 +54,45 @@ def neighbours_of(homes: Sequence[Judged]) -> Mapping[str, Neighbours]:
     return out
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shared:
+    """One fault past several homes of a region. homes: the names of those of its `judged` ones that have
+    it. surest: as the home tells it that is surest. since_ns: the earliest; None for before measuring."""
+
+    region: str
+    homes: tuple[str, ...]
+    judged: int
+    surest: HomeFault
+    since_ns: int | None
+
+
+def shared_faults(homes: Sequence[Judged]) -> list[Shared]:
+    """Faults that began at the same time past at least two homes of a region, the widest first."""
+    regions: dict[str, list[tuple[HomeFault, str]]] = {}
+    for one in homes:
+        if one.region and (fault := _upstream(one)) is not None:
+            regions.setdefault(one.region, []).append((fault, one.row.home))
+    out = []
+    for region, found in regions.items():
+        judged = sum(one.region == region and one.row.standing in _JUDGED for one in homes)
+        found.sort(key=lambda pair: (pair[0].since_ns or 0, pair[1]))
+        left = found
+        while left:
+            together = [pair for pair in left if _same(left[0][0], pair[0])]
+            left = [pair for pair in left if pair not in together]
+            if len(together) > 1:
+                out.append(
+                    Shared(
+                        region=region,
+                        homes=tuple(sorted(name for _, name in together)),
+                        judged=judged,
+                        surest=max((fault for fault, _ in together), key=lambda f: f.probability),
+                        since_ns=together[0][0].since_ns,
+                    )
+                )
+    return sorted(out, key=lambda one: (-len(one.homes), one.region))
+
+
 def _upstream(one: Judged) -> HomeFault | None:
     """Its surest ongoing fault that may be past the home."""
     return next((f for f in one.row.faults if f.cause in _PAST_THE_HOME), None)

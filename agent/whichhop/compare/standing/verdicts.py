@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.standing.named import levels_of
+from whichhop.compare.standing.own_use import own_use_at_first
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.usual import USUAL, Feature, kind_of
 from whichhop.compare.standing.watch import StandingFault, StandingWatch, expected_of
@@ -52,6 +53,7 @@ class StandingVerdicts:
     watch: StandingWatch = field(init=False)
     _told: dict[tuple[object, ...], Verdict] = field(default_factory=dict)
     _dropped: int = 0
+    _own_use: Verdict | None = None
 
     def __post_init__(self) -> None:
         self.watch = StandingWatch(home=self.home, elements=self.elements)
@@ -65,7 +67,9 @@ class StandingVerdicts:
             if key not in self._told:
                 self._told[key] = self._verdict(one, period)
             out.append(self._told[key])
-        return out
+        if self._own_use is None and not self._dropped:
+            self._own_use = own_use_at_first(self.home, self.sessions, self.elements, self.settings, period)
+        return out if self._own_use is None else [*out, self._own_use]
 
     @property
     def levels(self) -> tuple[Level, ...]:
@@ -229,9 +233,16 @@ LEAST_LOSS = 0.02
 
 
 def together(standing: Sequence[Verdict], changed: Sequence[Verdict], now_ns: int) -> list[Verdict]:
-    """All verdicts in order of time; changes that are only a standing fault's own ups and downs left out."""
+    """All verdicts in order of time; changes that are only a standing fault's own ups and downs left out, and
+    own traffic from the beginning on that a change tells already."""
+    standing = [v for v in standing if not (v.cause is Cause.OWN_TRAFFIC and _told_in(v, changed))]
     own = [v for v in changed if not any(_part_of(v, one, now_ns) for one in standing)]
     return sorted([*standing, *own], key=lambda v: (v.start_ns, v.elements))
+
+
+def _told_in(standing: Verdict, changed: Sequence[Verdict]) -> bool:
+    end_ns = standing.end_ns or standing.start_ns
+    return any(v.cause is standing.cause and v.start_ns < end_ns for v in changed)
 
 
 def _part_of(change: Verdict, standing: Verdict, now_ns: int) -> bool:

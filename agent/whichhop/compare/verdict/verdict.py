@@ -20,7 +20,7 @@ from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Cause, RuledOut, Severity, Verdict
 from whichhop.model.links import PROVIDERS
 from whichhop.model.percent import percent
-from whichhop.stats.proportion import wilson
+from whichhop.stats.difference import clustered
 
 LINE = (Nature.ACCESS, Nature.OWN_TRAFFIC)
 LEAST_OPEN = 0.01
@@ -211,9 +211,10 @@ def severity(
     a tick of ten packets has no finer one.
     """
     heard = speaks[:, columns]
-    sent = int(np.where(heard, table.sent[:, columns], 0).sum())
-    lost = int(np.where(heard, table.lost[:, columns], 0).sum())
-    between = wilson(lost, sent)
+    each_sent = np.where(heard, table.sent[:, columns], 0).sum(axis=1)
+    each_lost = np.where(heard, table.lost[:, columns], 0).sum(axis=1)
+    sent, lost = int(each_sent.sum()), int(each_lost.sum())
+    between = clustered(each_lost.tolist(), each_sent.tolist())
     middle = excess(table.q50_s[:, columns], loc50[columns], heard)
     upper = excess(table.q80_s[:, columns], loc80[columns], heard)
     return Severity(

@@ -237,24 +237,25 @@ def _by_readings(
     watched = set()
     known: list[tuple[int, int, float]] = []
     place = {a: i for i, a in enumerate(agents)}
+    start_ns, step_ns, count = table.start_ns, table.step_ns, table.ticks
     for reading in readings:
         if reading.name not in (LATENESS, STEAL) or reading.agent not in place:
             continue
         limit = MOST_STEAL
         if reading.name == LATENESS:
             limit = MOST_LATENESS_KERNEL_S if reading.agent in kernel_timed else MOST_LATENESS_S
-        tick = (reading.at_ns - table.start_ns) // table.step_ns
-        if 0 <= tick < table.ticks:
+        tick = (reading.at_ns - start_ns) // step_ns
+        if 0 <= tick < count:
             if reading.name == LATENESS:
                 # At a tick's very end it tells of that tick.
                 end = reading.at_ns - 1
-                known.append(((end - table.start_ns) // table.step_ns, place[reading.agent], reading.value))
+                known.append(((end - start_ns) // step_ns, place[reading.agent], reading.value))
             column = place[reading.agent]
             watched.add(reading.agent)
             if reading.value > limit:
                 # A reading tells of the second before it, or of as long as the program was late.
                 late_s = max(1.0, reading.value) if reading.name == LATENESS else 1.0
-                first = (reading.at_ns - round(late_s * NS_PER_S) - table.start_ns) // table.step_ns
+                first = (reading.at_ns - round(late_s * NS_PER_S) - start_ns) // step_ns
                 busy[max(0, first) : tick + 1, column] = True
     worst = np.full((table.ticks, len(agents)), -np.inf, dtype=np.float32)
     if known:

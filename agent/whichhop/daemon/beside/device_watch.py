@@ -11,10 +11,13 @@ from whichhop.daemon.troubles import Troubles
 from whichhop.model import Home, Node
 from whichhop.model.bulletin import DEVICE_DOWN, DEVICE_UP
 from whichhop.net.child import our_module
-from whichhop.outside import typed
+from whichhop.outside import LONGEST_NAME, name, typed
 
 EVERY_S = 10.0
 PART = "devices"
+WHO = "the process that reads connections"
+MOST_DEVICES = 64
+"""Several times what that process tells at once."""
 MOST_BPS = 1e12
 """Far above any home's line: what a process says beyond is none of its counts."""
 
@@ -25,7 +28,7 @@ class _Said(msgspec.Struct, frozen=True, kw_only=True):
     """A line of that process (probes/device_child.py): by address what a device receives and sends, bit/s."""
 
     failed: str | None = None
-    devices: dict[str, tuple[Rate, Rate]] = {}
+    devices: Annotated[dict[str, tuple[Rate, Rate]], Meta(max_length=MOST_DEVICES)] = {}
 
 
 def names_of(home: Home) -> dict[str, str]:
@@ -39,9 +42,9 @@ def by_name(
     """The same by name, a device's addresses together; the address where nobody has named it."""
     out: dict[str, tuple[float, float]] = {}
     for address, (down, up) in devices.items():
-        name = names.get(address, address)
-        before = out.get(name, (0.0, 0.0))
-        out[name] = (before[0] + down, before[1] + up)
+        device = names.get(address, address)
+        before = out.get(device, (0.0, 0.0))
+        out[device] = (before[0] + down, before[1] + up)
     return out
 
 
@@ -80,11 +83,13 @@ class DeviceWatch:
         )
 
     def _hear(self, line: bytes) -> None:
-        said = typed(line, "the process that reads connections", _Said)
+        said = typed(line, WHO, _Said)
         if said.failed is not None:
             self._troubles.wrong(PART, f"{said.failed}; until then no device is named")
             return
         self._troubles.well(PART, "the devices' traffic is read again")
-        for name, (down, up) in by_name(said.devices, self._names).items():
-            self._keep(f"{DEVICE_DOWN}:{name}", down)
-            self._keep(f"{DEVICE_UP}:{name}", up)
+        for address in said.devices:
+            name(address, WHO, most=LONGEST_NAME // 2)
+        for device, (down, up) in by_name(said.devices, self._names).items():
+            self._keep(f"{DEVICE_DOWN}:{device}", down)
+            self._keep(f"{DEVICE_UP}:{device}", up)

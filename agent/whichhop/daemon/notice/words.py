@@ -12,10 +12,9 @@ from whichhop.daemon.notice.faults import Fault
 from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow
 from whichhop.model.percent import probability_words
-from whichhop.model.time_words import instant_words
+from whichhop.model.time_words import how_long, instant_words
 from whichhop.model.units import NS_PER_S
 from whichhop.printable import printable
-from whichhop.report.times import how_long
 from whichhop.serve.page.sentence import blame
 
 VERSION = 1

@@ -97,6 +97,11 @@ class Holder:
         """Run ip, tc or nft in a node to its end; answers what it printed."""
         return self._tool(node, argv, text)
 
+    def set_port(self, node: str, device: str, mbit: int) -> None:
+        """Have a port tell that it runs at a speed; where TAP is refused none can."""
+        with self._inside(node), contextlib.suppress(OSError):
+            kernel.set_port(device, mbit)
+
     def start_relay(self, seed: int) -> None:
         """Start the relay on all devices made so far; it then talks to the owner by itself."""
         links = [{"name": n, "near_fd": a, "far_fd": b} for n, (a, b) in self.ports.items()]
@@ -239,6 +244,7 @@ def serve(holder: Holder, requests: socket.socket) -> None:
         "name_hosts": holder.name_hosts,
         "set_sysctls": holder.set_sysctls,
         "make_wire": holder.make_wire,
+        "set_port": holder.set_port,
         "run_tool": holder.run_tool,
         "start_relay": holder.start_relay,
         "start": holder.start,

@@ -28,6 +28,9 @@ _TUNSETIFF = 0x4004_54CA
 _IFF_TAP, _IFF_NO_PI = 0x0002, 0x1000
 _SIOCETHTOOL = 0x8946
 _ETHTOOL_OFF = {"transmit checksum": 0x17, "TCP segmentation": 0x1F, "generic segmentation": 0x24}
+_ETHTOOL_SET = 0x02
+_MODES = 1 << 3 | 1 << 5
+"""100baseT/Full and 1000baseT/Full."""
 _ETH_P_ALL = 0x0003
 _SOL_PACKET, _PACKET_IGNORE_OUTGOING = 263, 23
 
@@ -88,6 +91,19 @@ def open_tap(name: str) -> int:
         os.close(fd)
         raise
     return fd
+
+
+def set_port(device: str, mbit: int) -> None:
+    """Have a TAP device tell of a port that agreed on a speed, both ends offering a gigabit; OSError refused.
+
+    struct ethtool_cmd of linux/ethtool.h: what can be, is offered and the other end offers, speed, duplex.
+    """
+    modes, rest = _MODES, (0,) * 6
+    octets = struct.pack("=IIIHBBBBBBIIHBBI8x", _ETHTOOL_SET, modes, modes, mbit, 1, 0, 0, 0, 1, *rest, modes)
+    value = ctypes.create_string_buffer(octets)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        request = struct.pack("16sP16x", device.encode(), ctypes.addressof(value))
+        fcntl.ioctl(sock.fileno(), _SIOCETHTOOL, request)
 
 
 def open_frames(device: str) -> int:

@@ -65,8 +65,15 @@ class BuildPlan:
 def beyond_plain(effect: Effect) -> bool:
     """True when an effect is more than a bare wire, a queue and random drop can show."""
     e = effect
+    of_radio = e.contention_ratio or e.scan or e.doze_s
     return bool(
-        e.delay_s or e.jitter_s or e.burst or e.reorder_ratio or e.duplicate_ratio or e.contention_ratio
+        e.delay_s
+        or e.jitter_s
+        or e.burst
+        or e.reorder_ratio
+        or e.duplicate_ratio
+        or of_radio
+        or e.broken_pair
     )
 
 

@@ -24,9 +24,9 @@ QUIET_S = 45.0
 """Health first: each session's own quiet baseline is what a fault is measured against."""
 FAULT_S = 80.0
 """The longest that a verdict is waited for."""
-LOOK_S = 4.0
-CONFIRM_LOOKS = 2
-"""A verdict counts once it has stood for this many looks."""
+LOOK_S = 1.0
+CONFIRM_S = 8.0
+"""A word of the comparer that follows counts once it stood so long; then the whole history is judged."""
 START_S = 15.0
 HOME_NAME = "alder.yaml"
 WATCHER = "study"
@@ -53,6 +53,7 @@ class _Stage:
     def __init__(self, home: EmulatedHome, folder: Path, clock: Clock) -> None:
         self.home, self.folder, self.clock = home, folder, clock
         self.agents: dict[str, Running] = {}
+        self._following: Running | None = None
 
     def start_agents(self) -> None:
         """Start `whichhop run` on every node that has one, and wait until each measures."""
@@ -73,11 +74,30 @@ class _Stage:
                 raise WhichhopError(f"the agents did not start within {START_S:g} s")
             sleep_s(0.1)
 
+    def _compare_words(self, store: str, *options: str) -> list[str]:
+        argv = [sys.executable, "-m", "whichhop", "compare", str(self.folder / HOME_NAME), "--json"]
+        return [*argv, "--store", str(self.folder / store), *options]
+
+    def follow(self) -> None:
+        """Start `whichhop compare --follow` on the watcher, before anything is broken."""
+        self._following = self.home.place(WATCHER).run(self._compare_words("following.db", "--follow"))
+
+    def ongoing(self) -> list[dict[str, Any]]:
+        """The verdicts that the following comparer says go on, by its newest bulletin."""
+        if self._following is None:
+            return []
+        if self._following.poll() is not None:
+            raise WhichhopError(f"the comparer ended: {self._following.output().strip()[-300:]}")
+        lines = self._following.output().rpartition("\n")[0].splitlines()
+        newest = next((line for line in reversed(lines) if line.startswith("{")), None)
+        if newest is None:
+            return []
+        told = [t["verdict"] | {"words": t["words"]} for t in json.loads(newest)["told"]]
+        return [v for v in told if v["end_ns"] is None]
+
     def compare(self) -> dict[str, Any]:
         """Run `whichhop compare` on the watcher; its answer as data."""
-        words = ["compare", str(self.folder / HOME_NAME), "--json"]
-        argv = [sys.executable, "-m", "whichhop", *words, "--store", str(self.folder / "collected.db")]
-        done = self.home.place(WATCHER).call(argv)
+        done = self.home.place(WATCHER).call(self._compare_words("collected.db"))
         if done.code != 0:
             raise WhichhopError(f"the comparer ended with code {done.code}: {done.output.strip()[-300:]}")
         data: dict[str, Any] = json.loads(done.output[done.output.index("{") :])
@@ -112,6 +132,7 @@ def play(
             stage = _Stage(home, Path(folder), clock)
             tell("every link measured and as asked; starting the agents on " + ", ".join(_agents(home)))
             stage.start_agents()
+            stage.follow()
             tell(f"measuring the healthy home for {quiet_s:g} s")
             sleep_s(quiet_s)
             shown = _watch(stage, story, tell, fault_s)
@@ -132,7 +153,7 @@ def _agents(home: EmulatedHome) -> list[str]:
 
 
 def _watch(stage: _Stage, story: Story, tell: Tell, fault_s: float) -> Shown:
-    """Break what the story breaks, and ask the comparer until its verdict stands or the time is up."""
+    """Break what the story breaks, and hear the comparer until its verdict stands or the time is up."""
     clock = stage.clock
     fault_ns: int | None = None
     if story.element is not None and story.effect is not None:
@@ -143,18 +164,24 @@ def _watch(stage: _Stage, story: Story, tell: Tell, fault_s: float) -> Shown:
         tell(f"no fault: {story.words}; watching for false alarms")
     begin = clock.mono_ns()
     first_named: float | None = None
-    standing = 0
+    since: float | None = None
+    said = ""
     while True:
         sleep_s(LOOK_S)
-        compared = stage.compare()
         passed = (clock.mono_ns() - begin) / NS_PER_S
-        seen = outcome(story, compared["verdicts"], fault_ns)
+        seen = outcome(story, stage.ongoing(), fault_ns)
         named = seen.named is not None and is_named(story, seen.named)
-        standing = standing + 1 if named else 0
         if named and first_named is None:
             first_named = passed
-        tell(f"{passed:3.0f} s: " + _seen_words(seen))
-        if standing >= CONFIRM_LOOKS or passed >= fault_s:
+        since = (passed if since is None else since) if named else None
+        if (words := _seen_words(seen)) != said:
+            tell(f"{passed:3.0f} s: {words}")
+            said = words
+        if passed < fault_s and (since is None or passed - since < CONFIRM_S):
+            continue
+        compared = stage.compare()
+        seen = outcome(story, compared["verdicts"], fault_ns)
+        if seen.matches or passed >= fault_s:
             return Shown(
                 story=story, outcome=seen, seconds=passed, from_fault_s=first_named, compared=compared
             )

@@ -65,6 +65,13 @@ def _burst(_kind: str, p: str, r: str) -> tuple[float, float]:
     return chain
 
 
+def _scan(_kind: str, every: str, lasts: str) -> tuple[float, float]:
+    scan = _time_s("scan EVERY", every), _time_s("scan FOR", lasts)
+    if not 0 < scan[1] < scan[0]:
+        raise FaultWordsError(f"scan: {lasts!r} must be shorter than {every!r}, such as scan 30s 2s")
+    return scan
+
+
 @dataclass(frozen=True, slots=True)
 class Word:
     """How a fault is typed: its field of Effect, the values that follow, how they are read and written."""
@@ -93,6 +100,9 @@ WORDS: dict[str, Word] = {
     "duplicate": Word("duplicate_ratio", ("SHARE",), _share, _percent),
     "contention": Word("contention_ratio", ("SHARE",), _share, _percent),
     "rate": Word("rate_bps", ("RATE",), _rate_bps, lambda rate_bps: f"{rate_bps}bps"),
+    "scan": Word("scan", ("EVERY", "FOR"), _scan, lambda scan: f"{_ms(scan[0])} {_ms(scan[1])}"),
+    "doze": Word("doze_s", ("TIME",), _time_s, _ms),
+    "broken-pair": Word("broken_pair", (), lambda _kind: True, lambda _on: ""),
     "outage": Word("outage", (), lambda _kind: True, lambda _on: ""),
 }
 GRAMMAR = ", ".join([*(" ".join([word, *row.values]) for word, row in WORDS.items()), "up", "down"])

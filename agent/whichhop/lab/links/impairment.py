@@ -14,6 +14,12 @@ RETRY_MEAN_S = 0.004
 """Mean wait of a packet that finds the channel busy. Common practice: other stations' frames take 1-5 ms."""
 BURST_SHARE = 0.1
 """Share of busy packets that meet a burst of retries rather than one wait."""
+AWAY_NS, BACK_NS = 100_000_000, 60_000_000
+"""A radio that scans is away for so long on each other channel, and back in between (common practice)."""
+AWAKE_NS = 100_000_000
+"""So long after a packet a radio stays awake (common practice)."""
+FALLEN_BPS = 100_000_000
+"""1000BASE-T needs four pairs, 100BASE-TX two (IEEE 802.3 clauses 40 and 25)."""
 BURST_S = (0.020, 0.080)
 """Least and most delay of a retry burst; seven retries with growing windows reach about this."""
 
@@ -26,6 +32,7 @@ class ImpairmentSettings:
     queue of queue_ns; only used where no forwarding node's own queue can set the rate.
     own_delay_ns, own_jitter_ns: more for the sending node's own echo replies, which own_sources tells apart
     by their source addresses (packed, as hex); what the node forwards overtakes them.
+    scan_ns: every and for how long a radio looks at other channels. doze_ns: pause between waking beacons.
     """
 
     delay_ns: int = 0
@@ -36,6 +43,8 @@ class ImpairmentSettings:
     duplicate_ratio: float = 0.0
     contention_ratio: float = 0.0
     outage: bool = False
+    scan_ns: tuple[int, int] | None = None
+    doze_ns: int = 0
     rate_bps: int | None = None
     queue_ns: int = NS // 10
     own_delay_ns: int = 0
@@ -50,7 +59,15 @@ class ImpairmentSettings:
     def from_json(cls, data: dict[str, Any]) -> "ImpairmentSettings":
         """Back from plain data; lists become tuples again."""
         bursts = tuple((float(p), float(r)) for p, r in data.get("bursts", ()))
-        return cls(**{**data, "bursts": bursts, "own_sources": tuple(data.get("own_sources", ()))})
+        scan = data.get("scan_ns")
+        return cls(
+            **{
+                **data,
+                "bursts": bursts,
+                "scan_ns": None if scan is None else (int(scan[0]), int(scan[1])),
+                "own_sources": tuple(data.get("own_sources", ())),
+            }
+        )
 
 
 def either(first: float, second: float) -> float:
@@ -71,7 +88,8 @@ def touches(effect: Effect, way: FaultWay) -> bool:
 def rate_of(nature: LinkNature, effects: Iterable[Effect], way: FaultWay) -> int | None:
     """The rate of one direction: the nature's, or less when a fault lowers it."""
     own = nature.rate_up_bps if way is FaultWay.UP and nature.rate_up_bps is not None else nature.rate_bps
-    return lowest([own, *(e.rate_bps for e in effects if touches(e, way))])
+    mine = [e for e in effects if touches(e, way)]
+    return lowest([own, *(e.rate_bps for e in mine), *(FALLEN_BPS for e in mine if e.broken_pair)])
 
 
 def combine(nature: LinkNature, effects: Iterable[Effect], way: FaultWay) -> ImpairmentSettings:
@@ -95,6 +113,11 @@ def combine(nature: LinkNature, effects: Iterable[Effect], way: FaultWay) -> Imp
                 duplicate_ratio=either(out.duplicate_ratio, effect.duplicate_ratio),
                 contention_ratio=either(out.contention_ratio, effect.contention_ratio),
                 outage=out.outage or effect.outage,
+                scan_ns=out.scan_ns
+                if effect.scan is None
+                else (round(effect.scan[0] * NS), round(effect.scan[1] * NS)),
+                # The near end dozes: what it sends itself wakes it.
+                doze_ns=max(out.doze_ns, round(effect.doze_s * NS) if way is FaultWay.DOWN else 0),
             )
     return out
 
@@ -110,6 +133,13 @@ def reply_source(frame: bytes) -> str | None:
     if frame[12:14] == b"\x86\xdd" and frame[20] == 58 and frame[54] == 129:
         return frame[22:38].hex()
     return None
+
+
+def _away_ns(now_ns: int, every_ns: int, lasts_ns: int) -> int:
+    """How long a packet waits for a radio that may be looking at another channel."""
+    into = now_ns % every_ns
+    slot = into % (AWAY_NS + BACK_NS)
+    return AWAY_NS - slot if into < lasts_ns and slot < AWAY_NS else 0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -144,6 +174,10 @@ class Lane:
     """When the serialising queue is empty again."""
     _last_ns: int = 0
     """Release of the packet before: jitter widens gaps but keeps order, as queues do."""
+    came_ns: int = 0
+    """When the newest packet came."""
+    back: "Lane | None" = None
+    """The link's other direction, whose packets keep a radio awake too."""
 
     def change(self, settings: ImpairmentSettings) -> None:
         """Behave so from now on; chains that stay keep their state."""
@@ -155,6 +189,8 @@ class Lane:
         """When a packet of `size` bytes that came at `now_ns` goes out, or None when it is lost."""
         s, counts = self.settings, self.counts
         counts.taken += 1
+        idle_ns = now_ns - max(self.came_ns, 0 if self.back is None else self.back.came_ns)
+        self.came_ns = now_ns
         if s.outage:
             counts.lost_outage += 1
             return None
@@ -176,6 +212,10 @@ class Lane:
             at += int(self.dice.expovariate(1.0) * s.jitter_ns)
         if s.contention_ratio and self.dice.random() < s.contention_ratio:
             at += self._busy_ns()
+        if s.scan_ns is not None:
+            at += _away_ns(now_ns, *s.scan_ns)
+        if s.doze_ns and idle_ns > AWAKE_NS:
+            at += s.doze_ns - now_ns % s.doze_ns
         at = self._last_ns = max(at, self._last_ns)
         counts.passed += 1
         return at

@@ -65,6 +65,8 @@ class Relay:
             # The dice of an emulation: repeatable, not secret.
             dice = random.Random(f"{seed} {link} {way}")  # noqa: S311
             self.ports[source] = Port(link=link, way=way, source=source, sink=sink, lane=Lane(dice))
+        near, far = self.ports[near_fd].lane, self.ports[far_fd].lane
+        near.back, far.back = far, near
 
     def run(self) -> None:
         """Carry frames until the control socket closes."""

@@ -7,6 +7,7 @@ from whichhop.model import CAUSE_TABLE, Cause, Owner, Session, derive_sessions
 from whichhop.model.dossier import ChannelRow, Claim, Dossier, Happened, Wiring
 from whichhop.model.fingerprint import fingerprint
 from whichhop.model.links import HOUSE_CABLING
+from whichhop.model.time_words import how_long
 from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, FactList, Notice, Para, Picture, Section, Tone
 from whichhop.report.plot import describe, draw
@@ -158,7 +159,7 @@ def _notice(dossier: Dossier) -> Notice:
     if claim is None:
         return _without_claim(dossier)
     count = len(told_episodes(dossier))
-    length = times.how_long(figure(claim, "duration").value or 0.0)
+    length = how_long(figure(claim, "duration").value or 0.0)
     often = f"in {count} episodes, {length} in all" if count > 1 else f"for {length}"
     if claim.made and one_short(dossier):
         lasting = told_episodes(dossier)[0].end_ns is None

@@ -4,7 +4,7 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE
 from whichhop.model.dossier import Dossier, Happened
-from whichhop.model.time_words import instant_words
+from whichhop.model.time_words import how_long, instant_words
 from whichhop.report import times
 from whichhop.report.blocks import Block, Grid, Para, Picture, Section
 from whichhop.report.evidence_plot import draw_evidence, evidence_words
@@ -20,7 +20,7 @@ def _row(h: Happened, dossier: Dossier, zone: ZoneInfo) -> tuple[str, ...]:
     return (
         instant_words(h.start_ns, zone),
         times.utc(h.start_ns),
-        times.how_long((end_ns - h.start_ns) / 1e9) + (", ongoing" if h.end_ns is None else ""),
+        how_long((end_ns - h.start_ns) / 1e9) + (", ongoing" if h.end_ns is None else ""),
         CAUSE_TABLE[h.cause].words
         + (f": {h.why.words}" if h.why else "")
         + ("" if h.proven else ", not proven"),

@@ -4,6 +4,7 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE, Cause
 from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
+from whichhop.model.time_words import how_long
 from whichhop.report import times
 from whichhop.report.sections.answer import hurt, levels_notice, told_episodes, worst_levels
 from whichhop.report.standing import ReportStanding, standing_of
@@ -53,7 +54,7 @@ def when_words(dossier: Dossier) -> str:
         )
     last_ns = max(h.end_ns or dossier.end_ns for h in episodes)
     whole = times.span(episodes[0].start_ns, last_ns, zone)
-    length = times.how_long(figure(dossier.claim, "duration").value or 0.0)
+    length = how_long(figure(dossier.claim, "duration").value or 0.0)
     if len(episodes) == 1:
         return f"{whole}, {length}{_still(episodes)}"
     return (

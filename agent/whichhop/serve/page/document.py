@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from whichhop import __version__
 from whichhop.model.bulletin import Bulletin
-from whichhop.report.times import how_long
+from whichhop.model.time_words import how_long
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.agents import agents
 from whichhop.serve.page.day import day
@@ -17,7 +17,7 @@ from whichhop.serve.page.modem import modem
 from whichhop.serve.page.own import elsewhere, own
 from whichhop.serve.page.past import past
 from whichhop.serve.page.rooms import rooms
-from whichhop.serve.page.sentence import Mood, Sentence, answer, blame, lasting_now
+from whichhop.serve.page.sentence import Mood, Sentence, answer, blame, felt_lines, lasting_now
 
 STEPS = 3
 """As many next steps stand beside the answer."""
@@ -82,8 +82,14 @@ def _answer(sentence: Sentence, extra: Inside, steps: Inside, now_ns: int, until
     )
 
 
-def _steps(steps: Sequence[str]) -> Markup | None:
-    """What to do next, best first; what comes later is a press away."""
+CHECK = (
+    "Note what you do as you do it (whichhop note HOME 'what was done'): a day later"
+    " whichhop before-after HOME tells whether it helped."
+)
+
+
+def _steps(steps: Sequence[str], check: bool) -> Markup | None:
+    """What to do next, best first; the rest is a press away. check: say how to see whether it helped."""
     if not steps:
         return None
     rest = [tag("li", s) for s in steps[STEPS:]]
@@ -93,12 +99,13 @@ def _steps(steps: Sequence[str]) -> Markup | None:
         tag("h2", "What to do next"),
         tag("ol", [tag("li", s) for s in steps[:STEPS]]),
         more if rest else None,
+        tag("p", CHECK) if check else None,
         class_="steps",
         id="steps",
     )
 
 
-def _document(home: str, sentence: str, parts: Inside, foot: Inside) -> bytes:
+def _document(home: str, sentence: str, parts: Inside, foot: Inside, zone: str = "") -> bytes:
     head = join(
         tag("meta", charset="utf-8"),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
@@ -116,11 +123,12 @@ def _document(home: str, sentence: str, parts: Inside, foot: Inside) -> bytes:
         tag("main", parts, id="main", tabindex="-1"),
         tag("footer", foot),
     )
-    html = tag("html", tag("head", head), tag("body", body), lang="en")
+    html = tag("html", tag("head", head), tag("body", body, data_zone=zone or None), lang="en")
     return f"<!doctype html>{html}".encode()
 
 
-def _foot(live: LiveState, at: Inside, *links: tuple[str, str]) -> Markup:
+def _foot(live: LiveState, at: Inside, *links: tuple[str, str], zone: str = "") -> Markup:
+    where = f"the home's zone, {zone}" if zone else "the zone of this device"
     keys = [
         ("Reports of this home are signed with the key ", live.maker),
         ("This agent's own key: ", live.own_key),
@@ -128,7 +136,7 @@ def _foot(live: LiveState, at: Inside, *links: tuple[str, str]) -> Markup:
     return join(
         tag("p", at, f" This page is served by the agent on {live.agent}, whichhop {__version__}."),
         [tag("p", words, tag("code", key), ".") for words, key in keys if key],
-        tag("p", "Times are in the zone of this device, with UTC beside them.", class_="scripted"),
+        tag("p", f"Times are in {where}, with UTC beside them.", class_="scripted"),
         tag(
             "noscript",
             tag(
@@ -164,9 +172,17 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
         )
     if sentence.told is not None and (others := _others(bulletin)):
         extra.append(tag("p", f"At the same time: {others}", id="more-now"))
+    if bulletin.felt and felt_lines(bulletin)[0] not in sentence.more:
+        extra.append(tag("p", f"Felt besides, though no hop is slow by it: {' '.join(felt_lines(bulletin))}"))
     dates = {d.start_ns: d.day for d in bulletin.past.days} if bulletin.past else {}
     parts = [
-        _answer(sentence, extra, _steps(bulletin.steps), now_ns, bulletin.at_ns if sentence.told else now_ns),
+        _answer(
+            sentence,
+            extra,
+            _steps(bulletin.steps, bool(bulletin.ongoing)),
+            now_ns,
+            bulletin.at_ns if sentence.told else now_ns,
+        ),
         _part(
             "way",
             "Path to the internet, hop by hop",
@@ -183,7 +199,8 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
     ]
     at = join("Judged at ", when(bulletin.at_ns, now_ns), ".")
     links = (("bulletin", "/bulletin"), ("metrics", "/metrics"))
-    return _document(bulletin.home, sentence.words, parts, _foot(live, at, *links))
+    foot = _foot(live, at, *links, zone=bulletin.zone)
+    return _document(bulletin.home, sentence.words, parts, foot, bulletin.zone)
 
 
 def own_page(live: LiveState, others: Mapping[str, str], *, now_ns: int, trouble: str = "") -> bytes:

@@ -2,9 +2,8 @@
 
 from datetime import datetime
 
-from whichhop.model.time_words import utc_of
+from whichhop.model.time_words import how_long, utc_of
 from whichhop.model.units import NS_PER_S
-from whichhop.report.times import how_long
 from whichhop.report.words import HARD, millis, percent, probability
 from whichhop.serve.page.markup import Markup, join, tag
 

@@ -1,4 +1,4 @@
-// Renews the page's parts from the agent that served it, and tells times in the viewer's zone.
+// Renews the page's parts from the agent that served it, and tells times in the home's zone, else the viewer's.
 "use strict";
 (() => {
   const EVERY_MS = 10_000; // the comparer speaks every ten seconds
@@ -6,24 +6,30 @@
   const STALE_MS = 30_000; // three words missed
   const byId = (id) => document.getElementById(id);
   const served = new Map(); // each part as the agent wrote it, before times were told in another zone
-  const two = (number) => String(number).padStart(2, "0");
   let heard = Date.now();
   let stale = false;
   let busy = false;
 
-  const clock = (at) => `${two(at.getHours())}:${two(at.getMinutes())}`;
-  const told = (at, now) => {
-    const same = at.toDateString() === now.toDateString();
-    return (same ? "" : `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())} `) + clock(at);
-  };
+  const form = (timeZone) => new Intl.DateTimeFormat("en-GB", {
+    timeZone, hourCycle: "h23", year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit",
+  });
+  const inZone = (() => { // a browser may not know a zone
+    try { return form(document.body.dataset.zone || undefined); } catch { return form(undefined); }
+  })();
+  const inUtc = form("UTC");
+  const parts = (at, zone = inZone) => Object.fromEntries(zone.formatToParts(at).map((p) => [p.type, p.value]));
+  const clock = (at) => { const p = parts(at); return `${p.hour}:${p.minute}`; };
+  const day = (at) => { const p = parts(at); return `${p.year}-${p.month}-${p.day}`; };
+  const told = (at, now) => (day(at) === day(now) ? "" : `${day(at)} `) + clock(at);
+  const isUtc = (at) => inZone.format(at) === inUtc.format(at);
 
-  // Server times are UTC; where the viewer's zone differs, local time is shown and UTC kept beside it.
+  // Server times are UTC; where the zone differs, its time is shown and UTC kept beside it.
   const localise = (root) => {
     const now = new Date();
     for (const when of root.querySelectorAll(".when")) {
       const times = [...when.querySelectorAll("time")];
       const dates = times.map((time) => new Date(time.dateTime));
-      if (dates.every((date) => date.getTimezoneOffset() === 0)) continue;
+      if (dates.every(isUtc)) continue;
       times.forEach((time, i) => { time.textContent = told(dates[i], now); });
       const utc = when.querySelector(".utc");
       utc.textContent = `(${utc.dataset.said})`;
@@ -74,7 +80,7 @@
     const notice = byId("stale");
     if (now) {
       const at = new Date(heard);
-      const utc = at.getTimezoneOffset() === 0 ? " UTC" : ` (${at.toISOString().slice(11, 16)} UTC)`;
+      const utc = isUtc(at) ? " UTC" : ` (${at.toISOString().slice(11, 16)} UTC)`;
       notice.textContent = `No answer from this agent since ${clock(at)}${utc}. What stands below is old.`;
     }
     if (now === stale) return;

@@ -7,6 +7,7 @@ from enum import StrEnum
 from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import (
     element_words,
+    inside_words,
     level_words,
     owner_words,
     severity_words,
@@ -15,6 +16,7 @@ from whichhop.compare.words import (
 )
 from whichhop.model import Cause, LinkKind, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
+from whichhop.model.felt import FELT_WORDS
 from whichhop.model.finding import telling_order
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.figures import probability
@@ -94,7 +96,7 @@ def blame(verdict: Verdict, links: Mapping[str, LinkNow], *, over: bool | None =
     words = words[0].upper() + words[1:]
     if verdict.proven:
         return words
-    return f"Likely, but not proven: {words[0].lower()}{words[1:]}"
+    return f"Probably {words[0].lower()}{words[1:].rstrip('.')}; proof is still missing."
 
 
 _PAST = {
@@ -162,8 +164,7 @@ def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
     more = [first, *filter(None, [standing_words(verdict)])]
     if group and not verdict.place:
         more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
-    if verdict.inside is not None:
-        more.append(f"{verdict.inside.line}.")
+    more += inside_words(verdict)
     if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
         more.append(f"What is felt: {hurt}.")
     if Cause.OWN_TRAFFIC in verdict.elements and (use := own_use_words(bulletin)):
@@ -224,6 +225,11 @@ def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
     return _of_levels(bulletin)
 
 
+def felt_lines(bulletin: Bulletin) -> tuple[str, ...]:
+    """What is felt though no hop is slow, a line each, with its figures."""
+    return tuple(f"{one.line}: {'; '.join(one.evidence)}." for one in bulletin.felt)
+
+
 def _to_measure_the_line(bulletin: Bulletin, unseen: Sequence[str]) -> tuple[str, ...]:
     never = [k for k in bulletin.links if k.kind is LinkKind.ACCESS and k.name in unseen and not k.packets]
     return (f"Where the access line was never measured: {target_words()}.",) if never else ()
@@ -256,6 +262,13 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
                 *(f"{m.headline}." for m in amiss),
                 "Packets pass as usual so far; see the modem's levels below.",
             ),
+        )
+    if bulletin.felt:
+        first = bulletin.felt[0]
+        return Sentence(
+            mood=Mood.UNSURE,
+            words=f"No hop is slow, but {FELT_WORDS[first.cause]}.",
+            more=(f"What users notice: {first.feels}.", *felt_lines(bulletin)),
         )
     return Sentence(
         mood=Mood.NO_FAULT,

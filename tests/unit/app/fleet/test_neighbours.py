@@ -3,7 +3,7 @@
 import pytest
 
 from whichhop.app.fleet.many import Judged
-from whichhop.app.fleet.neighbours import neighbours_of
+from whichhop.app.fleet.neighbours import neighbours_of, shared_faults
 from whichhop.app.homes import HomeFault, HomeRow, Standing
 
 NS = 1_000_000_000
@@ -55,3 +55,21 @@ def test_another_time_another_cause_or_a_home_without_a_region_does_not_count() 
     assert said["a"].with_it == 0
     assert "c" not in said
     assert "d" not in said
+
+
+def test_what_began_together_in_a_region_is_one_shared_fault_the_widest_first() -> None:
+    homes = [
+        home("a", 1000, cause="upstream-link"),
+        home("b", 1100, cause="beyond"),
+        home("c", 5000, cause="upstream-link"),
+        home("d"),
+        home("e", 1000, cause="backhaul"),
+        *(home(f"s{i}", None, cause="upstream-link", region="south") for i in range(3)),
+        home("t", 1000, cause="upstream-link", region="south"),
+    ]
+    found = shared_faults(homes)
+    assert [(one.region, one.homes, one.judged) for one in found] == [
+        ("south", ("s0", "s1", "s2"), 4),
+        ("north", ("a", "b"), 5),
+    ]
+    assert [one.since_ns for one in found] == [None, 1000 * NS]

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from whichhop.compare.inference import likelihood
 from whichhop.compare.inference.baseline import Baseline
 from whichhop.compare.inference.likelihood import (
     DELAYS_S,
@@ -81,3 +82,25 @@ def test_the_leak_bounds_what_one_session_can_prove():
     bounded = leaky(ratio, 0.001)
     assert bounded.max() <= np.log(9 / 0.001) + 1e-3
     assert bounded.max() > 8
+
+
+def test_how_many_values_are_worked_out_at_once_changes_no_figure(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All at once for a home's short stretch, one by one for a month: the same octets either way."""
+    dice = np.random.default_rng(3)
+    shape = (40, 7)
+    usual = dice.uniform(0.002, 0.05, shape[1]).astype(np.float32)
+    past = Baseline(
+        loc50=usual,
+        scale50=usual * np.float32(0.1),
+        loc80=usual * np.float32(1.2),
+        scale80=usual * np.float32(0.2),
+        loss=np.full(shape[1], 0.001),
+        rho=np.full(shape[1], 0.25),
+        ticks=np.full(shape[1], 360),
+    )
+    q50 = (usual * dice.uniform(0.5, 9.0, shape)).astype(np.float32)
+    q50[dice.random(shape) < 0.1] = np.nan
+    answered = dice.integers(0, 11, shape).astype(np.uint16)
+    whole = delay_evidence(q50, q50 * np.float32(1.3), answered, past, Settings())
+    monkeypatch.setattr(likelihood, "AT_ONCE", 1)
+    assert np.array_equal(whole, delay_evidence(q50, q50 * np.float32(1.3), answered, past, Settings()))

@@ -80,6 +80,9 @@ _effects = st.builds(
     contention_ratio=_shares,
     rate_bps=st.none() | st.integers(8_000, 10**10),
     outage=st.booleans(),
+    scan=st.none() | st.integers(1, 29).map(lambda n: (30.0, float(n))),
+    doze_s=_times,
+    broken_pair=st.booleans(),
     way=st.sampled_from(FaultWay),
 )
 
@@ -97,7 +100,9 @@ def test_every_effect_said_in_words_is_read_back(effect: Effect) -> None:
     assert read.duplicate_ratio == pytest.approx(effect.duplicate_ratio, rel=1e-9)
     assert read.contention_ratio == pytest.approx(effect.contention_ratio, rel=1e-9)
     assert read.burst == (None if effect.burst is None else pytest.approx(effect.burst, rel=1e-9))
-    assert (read.rate_bps, read.outage, read.way) == (effect.rate_bps, effect.outage, effect.way)
+    assert read.doze_s == pytest.approx(effect.doze_s, rel=1e-9)
+    rest = (effect.rate_bps, effect.outage, effect.way, effect.scan, effect.broken_pair)
+    assert (read.rate_bps, read.outage, read.way, read.scan, read.broken_pair) == rest
 
 
 @given(st.text(max_size=60))

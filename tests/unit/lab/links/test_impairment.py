@@ -130,7 +130,9 @@ def test_an_effect_of_one_way_leaves_the_other_alone() -> None:
 
 
 def test_settings_survive_the_control_channel() -> None:
-    s = ImpairmentSettings(delay_ns=3, bursts=((0.1, 0.2), (0.3, 0.4)), rate_bps=5, outage=True)
+    s = ImpairmentSettings(
+        delay_ns=3, bursts=((0.1, 0.2), (0.3, 0.4)), rate_bps=5, outage=True, scan_ns=(30, 4)
+    )
     data = {k: [list(c) for c in v] if k == "bursts" else v for k, v in s.as_json().items()}  # type: ignore[attr-defined]
     assert ImpairmentSettings.from_json(data) == s
 
@@ -170,3 +172,27 @@ def test_only_a_nodes_own_echo_replies_linger() -> None:
     ]
     assert [one.lingers_ns(bytes(f)) for f in own] == [5, 5]
     assert [one.lingers_ns(bytes(f)) for f in other] == [0] * len(other)
+
+
+def test_a_scanning_radio_holds_packets_up_only_while_it_is_on_another_channel() -> None:
+    # 100 ms away, 60 ms back (common practice), for 1 s in every 10 s.
+    one = lane(scan_ns=(10_000 * MS, 1_000 * MS))
+    waits = {t: (one.fate(t * MS, 100) or 0) // MS - t for t in (0, 30, 130, 170, 1_100, 9_999, 10_040)}
+    assert waits == {0: 100, 30: 70, 130: 0, 170: 90, 1_100: 0, 9_999: 0, 10_040: 60}
+
+
+def test_a_dozing_end_gets_a_packet_after_a_pause_with_the_next_beacon() -> None:
+    # IEEE 802.11: beacons 102.4 ms apart, a station that dozes is handed its frames after them.
+    down, up = lane(doze_ns=102_400_000), lane()
+    down.back, up.back = up, down
+    assert down.fate(1_000 * MS, 100) == 10 * 102_400_000
+    assert down.fate(1_050 * MS, 100) == 1_050 * MS  # awake still
+    assert up.fate(2_000 * MS, 100) == 2_000 * MS  # what it sends waits for nothing, and wakes it
+    assert down.fate(2_060 * MS, 100) == 2_060 * MS
+    settings = combine(LinkNature(), [Effect(doze_s=0.1)], FaultWay.UP)
+    assert settings.doze_ns == 0
+
+
+def test_a_broken_pair_leaves_a_hundred_megabit() -> None:
+    # IEEE 802.3: 1000BASE-T needs four pairs (clause 40), 100BASE-TX two (clause 25).
+    assert rate_of(LinkNature(rate_bps=10**9), [Effect(broken_pair=True)], FaultWay.UP) == 100_000_000

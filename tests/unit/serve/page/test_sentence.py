@@ -2,11 +2,24 @@ from dataclasses import replace
 
 import pytest
 
-from support.bulletins import MINUTE_NS, NOW_NS, at_fault, calm, group, learning, silent, told, with_links
+from support.bulletins import (
+    MINUTE_NS,
+    NOW_NS,
+    SLOW_NAMES,
+    at_fault,
+    calm,
+    group,
+    learning,
+    silent,
+    told,
+    with_links,
+)
+from support.live import busy_state
 from whichhop.compare.words import explain, owner_words
 from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.bulletin import AgentNow, Bulletin, DeviceUse, LinkState, OwnUse
 from whichhop.model.units import NS_PER_S
+from whichhop.serve.page.document import bulletin_page
 from whichhop.serve.page.sentence import HEARD_NS, OLD_NS, Mood, Sentence, answer, blame, lasting_now
 
 
@@ -54,7 +67,7 @@ def test_every_cause_makes_a_whole_sentence(cause: Cause) -> None:
     assert words[0].isupper()
     assert words.endswith(".")
     assert "{" not in words
-    assert blame(replace(verdict, proven=False), links).startswith("Likely, but not proven: ")
+    assert blame(replace(verdict, proven=False), links).startswith("Probably ")
 
 
 @pytest.mark.parametrize("cause", Cause)
@@ -90,7 +103,7 @@ def test_an_unproven_verdict_is_not_shown_as_certain() -> None:
     found = of(replace(calm(), told=(replace(one, verdict=replace(one.verdict, proven=False)),)))
     assert (found.mood, found.words) == (
         Mood.UNSURE,
-        "Likely, but not proven: the access line is at fault.",
+        "Probably the access line is at fault; proof is still missing.",
     )
 
 
@@ -153,3 +166,11 @@ def test_own_traffic_is_told_with_its_device_against_the_plan() -> None:
         found, told=(told(Cause.UPSTREAM_LINK, ("modem/provider-edge",), 0.97, hours=0.1, minutes=None),)
     )
     assert not [words for words in answer(line, NOW_NS).more if "Own traffic" in words]
+
+
+def test_what_is_felt_though_no_hop_is_slow_is_a_sentence_of_its_own() -> None:
+    found = of(replace(calm(), felt=(SLOW_NAMES,)))
+    assert (found.mood, found.words) == (Mood.UNSURE, "No hop is slow, but name service answers slowly.")
+    assert "240 ms" in " ".join(found.more)
+    html = bulletin_page(replace(at_fault(), felt=(SLOW_NAMES,)), live=busy_state(), now_ns=NOW_NS).decode()
+    assert "Felt besides, though no hop is slow by it: Resolver house: name service answers slowly" in html
