@@ -70,13 +70,15 @@ def test_a_session_late_for_an_hour_by_itself_gets_no_verdict_and_hides_no_fault
     assert verdict.elements == ("study/router",)
 
 
-def test_two_dozing_agents_do_not_make_a_target_guilty_that_answers_a_wired_one_at_once():
-    # As many late as clean would clear it; a wired agent that gets its answer at once does so by itself.
-    over = np.full((1, len(SESSIONS)), np.nan)
-    target = column("destination:harbour")
-    wired = [i for i in target if not COLUMNS.sleepy[i]]
-    over[0, target] = 0.2
-    over[0, wired] = 0.0
-    assert wired and len(target) > len(wired)
-    late = late_alone(over, SCALE, COLUMNS.matrix, COLUMNS.agents, sleepy=COLUMNS.sleepy)
-    assert not late[0, wired].any()
+def test_dozing_agents_do_not_outvote_a_wired_one_that_is_answered_at_once():
+    sessions, wired, radio = 5, [0], [1, 2]
+    matrix = np.zeros((sessions, 1), dtype=np.float32)
+    matrix[[0, 1, 2]] = 1.0
+    agents = np.eye(sessions, dtype=bool)
+    sleepy = np.array([False, True, True, True, True])
+    over = np.zeros((1, sessions))
+    over[0, radio] = 0.2
+    assert not late_alone(over, np.full(sessions, 0.001), matrix, agents).any()
+    assert late_alone(over, np.full(sessions, 0.001), matrix, agents, sleepy=sleepy)[0, radio].all()
+    over[0, wired] = 0.2
+    assert not late_alone(over, np.full(sessions, 0.001), matrix, agents, sleepy=sleepy).any()
