@@ -224,9 +224,13 @@ def _plain(value: Any) -> Any:
 
 def typed_plain(document: bytes | str, place: str, form: type[T], *, most: int = MOST_OCTETS) -> T:
     """As `typed`, for what is shown to a person: every text in it is made printable."""
-    plain = _plain(json_of(document, place, most=most, remedy=SAME_VERSION))
+    return plain(json_of(document, place, most=most, remedy=SAME_VERSION), place, form)
+
+
+def plain(value: Any, place: str, form: type[T]) -> T:
+    """A value out of JSON as one of a type, for what is shown to a person: every text is made printable."""
     try:
-        return msgspec.convert(plain, form)
+        return msgspec.convert(_plain(value), form)
     except msgspec.ValidationError as wrong:
         raise bad(place, f"not as expected: {wrong}", SAME_VERSION) from None
 

@@ -10,6 +10,7 @@ def run() -> Iterator[Figure]:
     found = load()
     value = round(100 * found.core, 2)
     beside = {
+        "same-packets-in-c": round(100 * found.in_c_core, 2),
         "packets-and-loop": round(100 * found.packets_core, 2),
         "store": round(100 * found.store_core, 2),
         "http": round(100 * found.http_core, 2),

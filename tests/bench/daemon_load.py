@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
+from bench.compiled import compiled
 from bench.reflector_rate import spent_s
 from whichhop.config.keys import create_key, derive_keys, read_key
 from whichhop.net.clock import SystemClock, sleep_s
@@ -32,6 +33,8 @@ WARM_S, COUNT_S, SCRAPE_S = 20.0, 90.0, 15.0
 class Load:
     """What the daemon took; what is a `core` is a share of one core.
 
+    imported_mb: of its modules alone, in a process of its own; started_mb: once it measures. in_c_core: of
+    prober.c, which sends and times the same packets and does nothing else, beside the daemon.
     core: of the daemon, its children's left out; children are beside. store_core: its part in threads, which
     write the store. http_core: its part for a scrape every 15 s. packets_core: the rest, which is packets and
     the event loop under them. due_per_s: packets that were due, whatever became of them. aside: those of
@@ -40,9 +43,12 @@ class Load:
     woke. disk_mb_a_day: octets handed to the disk (man proc_pid_io, 5), all of a minute's together.
     """
 
+    imported_mb: float
+    started_mb: float
     rss_mb: float
     peak_mb: float
     core: float
+    in_c_core: float
     children_core: float
     store_core: float
     http_core: float
@@ -80,8 +86,8 @@ def free_port(kind: socket.SocketKind) -> int:
 
 
 @contextmanager
-def running() -> Iterator[tuple[int, int]]:
-    """The daemon's process id and its API's port, once it measures."""
+def running() -> Iterator[tuple[int, int, int]]:
+    """The daemon's process id, its API's port and that of the others' STAMP, once it measures."""
     top = Path(__file__).parents[1]
     env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(top), *filter(None, sys.path)])}
     with tempfile.TemporaryDirectory() as made:
@@ -105,7 +111,7 @@ def running() -> Iterator[tuple[int, int]]:
                 while "20 sessions, metrics on" not in (said := (folder / "log").read_text()):
                     assert CLOCK.mono_ns() < end, said
                     sleep_s(0.1)
-                yield daemon.pid, api
+                yield daemon.pid, api, stamp
             finally:
                 daemon.terminate()
                 daemon.wait(timeout=20)
@@ -139,7 +145,7 @@ def packets(api: int) -> tuple[float, float]:
         names = tuple(f"whichhop_packets_{kind}_total" for kind in kinds)
         return sum(float(line.split()[-1]) for line in lines if line.startswith(names))
 
-    aside = total("set_aside", "skipped")
+    aside = total("not_judged", "skipped")
     return total("sent", "refused") + aside, aside
 
 
@@ -165,23 +171,49 @@ def scrape_s(pid: int, api: int) -> float:
     return max(0.0, during - quiet * lasted) / many
 
 
+def imported_mb() -> float:
+    """Of a process that has loaded the daemon's modules and does nothing; its bytecode is there by then."""
+    code = "import whichhop.daemon.run, whichhop.net.process as p; p.settle_memory();"
+    code += "print(next(l for l in open('/proc/self/status') if l.startswith('VmRSS')).split()[1])"
+    done = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True)
+    return int(done.stdout) / 1e3
+
+
+@contextmanager
+def in_c(seconds: float, stamp: int) -> Iterator[subprocess.Popen[str]]:
+    """The same packets by a program in C; its rusage is to be read when it has ended."""
+    with tempfile.TemporaryDirectory() as folder:
+        words = [compiled("prober", folder), f"{seconds:.0f}", str(stamp), *HOPS, "--", *AGENTS]
+        with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as program:
+            try:
+                yield program
+            finally:
+                program.kill()
+
+
 @functools.cache
 def load() -> Load:
     """Measured once a run of the benches, though two of them ask."""
-    with running() as (pid, api):
+    with running() as (pid, api, stamp), in_c(WARM_S + COUNT_S + 60, stamp) as program:
+        imported, (started, _) = imported_mb(), memory_mb(pid)
         sleep_s(WARM_S)
         (due, aside), begun = packets(api), CLOCK.mono_ns()
         spent, by_children, by_main = spent_s(pid), children_s(pid), thread_s(pid)
+        by_c = thread_s(program.pid)
         io, status = f"/proc/{pid}/io", f"/proc/{pid}/task/{pid}/status"
         written, woke = told(io, "write_bytes"), told(status, "voluntary_ctxt_switches")
         while CLOCK.mono_ns() - begun < COUNT_S * 1e9:
             sleep_s(SCRAPE_S)
             due_then, aside_then = packets(api)
         seconds = (CLOCK.mono_ns() - begun) / 1e9
+        by_c = (thread_s(program.pid) - by_c) / seconds
         core, by_main = (spent_s(pid) - spent) / seconds, (thread_s(pid) - by_main) / seconds
         written, woke = told(io, "write_bytes") - written, told(status, "voluntary_ctxt_switches") - woke
         now_mb, peak_mb = memory_mb(pid)
         return Load(
+            imported_mb=imported,
+            started_mb=started,
+            in_c_core=by_c,
             rss_mb=now_mb,
             peak_mb=peak_mb,
             core=core,

@@ -2,7 +2,9 @@
 
 import asyncio
 import base64
+import contextlib
 import gzip
+import io
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -10,15 +12,19 @@ from datetime import UTC
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from types import SimpleNamespace
 
 from fuzz.allowed import allowed, must, named
 from support.bulletins import calm
 from support.records import lifelike
+from whichhop.app.transfer_order import Meanwhile, order_transfer, transfers_today
+from whichhop.cli.transfer import _Bar, _text
 from whichhop.config.keys import read_key
 from whichhop.config.trusted_keys import read_trusted
 from whichhop.daemon.notice.book import Place, decide, due, failed, kept_of, sent
 from whichhop.daemon.transfer.asks import LeaseAsk, OrderAsk, ReleaseAsk, asked_for
 from whichhop.daemon.transfer.process import NeverBegunError, move
+from whichhop.errors import RemoteError
 from whichhop.model import Cause, Method, Reading, SessionKey
 from whichhop.model.levels_source import LevelsSource
 from whichhop.model.modem_now import LevelSpan
@@ -27,12 +33,15 @@ from whichhop.model.past_fault import PastFault
 from whichhop.net.child import Ended
 from whichhop.net.clock import SystemClock
 from whichhop.outside import json_of, mapping
+from whichhop.printable import printable
 from whichhop.probes.levels import read_levels
+from whichhop.probes.transfer_line import Line
 from whichhop.probes.transfer_talk import AskSpec, TransferRequest
 from whichhop.store import past_faults
 from whichhop.store.aside import move_aside
 from whichhop.store.files import read_file
 from whichhop.store.store import Store
+from whichhop.wire import bulk
 
 KEY = SessionKey(agent="desk", target="attic", method=Method.ECHO)
 
@@ -135,7 +144,62 @@ def transfer_asks(octets: bytes) -> None:
         allowed(lambda kind=kind: asked_for(mapping(json_of(octets, "ask"), "ask"), kind))  # type: ignore[misc]
 
 
-TARGETS = named(store_file, gzip_file, key_files, notice_queue, levels_answer, transfer_child, transfer_asks)
+class _Said:
+    """A talk in which the other agent says these lines, and is then gone."""
+
+    where = "192.0.2.2:8621"
+    sock = SimpleNamespace(settimeout=lambda _s: None)
+
+    def __init__(self, octets: bytes) -> None:
+        self._lines = octets.split(b"\n")
+
+    def __enter__(self) -> "_Said":
+        return self
+
+    def __exit__(self, *_: object) -> None: ...
+
+    def say(self, **_: object) -> None: ...
+
+    def hear(self) -> dict[str, object]:
+        if not self._lines:
+            raise RemoteError("192.0.2.2:8621: the other agent closed the talk; see its log")
+        return mapping(json_of(self._lines.pop(0), "a line", most=bulk.LONGEST_LINE), "a line")
+
+
+def transfer_order(octets: bytes) -> None:
+    """What the command line hears of an agent that moves data, and what it then shows."""
+
+    def heard(said: Meanwhile) -> None:
+        with contextlib.redirect_stderr(io.StringIO()) as shown:
+            bar._live = True
+            bar.show(said)
+        text = shown.getvalue().replace("\r", "").replace("\n", "")
+        must(printable(text) == text and len(text) < 10_000, f"a bar that acts: {text[:200]!r}")
+
+    def ask() -> None:
+        for one in order_transfer("192.0.2.2", 8621, bytes(32), heard):
+            text = _text(one)
+            must(all(printable(line) == line for line in text.split("\n")), f"a result that acts: {text!r}")
+
+    bar, real = _Bar(), Line.dial
+    Line.dial = lambda *_, **__: _Said(octets)  # type: ignore[method-assign,assignment,misc]
+    try:
+        allowed(ask)
+        allowed(lambda: transfers_today("192.0.2.2", 8621, bytes(32), seconds=1.0))
+    finally:
+        Line.dial = real  # type: ignore[method-assign]
+
+
+TARGETS = named(
+    transfer_order,
+    store_file,
+    gzip_file,
+    key_files,
+    notice_queue,
+    levels_answer,
+    transfer_child,
+    transfer_asks,
+)
 
 
 @cache
@@ -176,6 +240,18 @@ SEEDS: dict[str, list[bytes] | Callable[[], list[bytes]]] = {
     "transfer_child": [
         b'{"progress": {"rate_bps": 2e7}}\n{"done": {"octets": 5, "rate_bps": 2e7}}',
         b'{"failed": "refused", "began": false}',
+    ],
+    "transfer_order": [
+        b'{"begins": {"agent": "desk", "other_end": "attic", "way": "out", "limit_s": 10.0}}\n'
+        b'{"progress": {"seconds": 0.25, "octets": 5000000}}\n{"judging": 3.0}\n'
+        b'{"results": [{"agent": "desk", "other_end": "attic", "way": "out", "start_ns": 5, "seconds": 9.5,'
+        b'"streams": 2, "rate_bps": 2e7, "steady": true, "spread": 0.01, "limited": "", "octets": 5,'
+        b'"wire_octets": 6, "ended": "time", "efficiency": 0.99, "load": {"target": "attic",'
+        b'"before_s": 0.01,'
+        b'"during_s": null, "during_p95_s": null, "after_s": null, "sent": 5, "lost": 0,'
+        b'"trips_per_minute": null}}]}',
+        b'{"waiting": "attic moves data"}\n{"refused": "the budget is used up"}',
+        b'{"budget": 2000000000, "spent": 5000000, "held": "desk", "results": []}',
     ],
     "transfer_asks": [
         b'{"who": "desk", "seconds": 10.0, "octets": 5000000}',

@@ -1,30 +1,26 @@
-"""`python -m inner_causes [--seeds scoring] [--many N] [--write FILE]`: right, wrong and abstained."""
+"""`python -m inner_causes [--homes] [--seeds scoring] [--many N] [--write FILE]`: right, wrong and abstained.
+
+Without --homes single drawn hops are looked at, with it whole homes through records and `compare`.
+"""
 
 import argparse
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
+from inner_causes import through_compare
 from inner_causes.drawn_hop import BOTH, DRAWS, FACTS_ONLY, NONE, seen_of
+from inner_causes.through_compare import ece
 from whichhop.inside.answer import answer_of
 
 FIRST = {"development": 1_000, "scoring": 500_000}
+HOMES_FIRST = {"development": 20_000, "scoring": 700_000}
 """Seeds of their own: weights are tuned on the first alone."""
 
 
-def _ece(told: list[tuple[float, bool]]) -> float:
-    """Expected calibration error in ten bins of what was named."""
-    bins: dict[int, list[tuple[float, bool]]] = {}
-    for p, right in told:
-        bins.setdefault(min(9, int(p * 10)), []).append((p, right))
-    return sum(
-        len(b) / len(told) * abs(sum(p for p, _ in b) / len(b) - sum(r for _, r in b) / len(b))
-        for b in bins.values()
-    )
-
-
-def table(first: int, many: int, show: str = "", only: str = "") -> str:
-    """The confusion table as text."""
-    lines = ["sort         cause                     facts  right wrong abstained  named instead"]
+def table(first: int, many: int, only: str, show: bool) -> Iterator[str]:
+    """The confusion table, line by line as it comes."""
+    yield "sort         cause                     facts  right wrong abstained  named instead"
     told: list[tuple[float, bool]] = []
     total: Counter[str] = Counter()
     for sort, cause, act, seconds in DRAWS:
@@ -43,54 +39,58 @@ def table(first: int, many: int, show: str = "", only: str = "") -> str:
                     told.append((named.probability, named.cause is cause))
                     if what == "wrong":
                         instead[named.cause] += 1
-                if show == cause and what != "right":
+                if show and what != "right":
                     print(first + i, facts, answer.line, seen.shape)
             total += count
-            lines.append(
+            yield (
                 f"{sort:12} {cause:25} {'read' if facts else 'none':5} {count['right']:6} {count['wrong']:5}"
                 f" {count['abstained']:9}  {', '.join(f'{k} {v}' for k, v in instead.most_common(3))}"
             )
     named_all = total["right"] + total["wrong"]
-    lines += [
-        "",
-        f"right among the named: {total['right'] / named_all:.1%} of {named_all};"
-        f" abstained: {total['abstained'] / total.total():.1%} of {total.total()};"
-        f" calibration error of the named: {_ece(told):.3f}",
-        "",
-    ]
+    yield (
+        f"right among the named: {total['right'] / max(1, named_all):.1%} of {named_all};"
+        f" abstained: {total['abstained'] / max(1, total.total()):.1%} of {total.total()};"
+        f" calibration error of the named: {ece(told):.3f}"
+    )
     for sort, act, seconds in NONE:
         answers = [answer_of(*seen_of(sort, (act,), seconds, first + i, facts=False)) for i in range(many)]
+        told += [(a.named.probability, False) for a in answers if a.named]
         names = Counter(a.named.cause for a in answers if a.named)
-        lines.append(
+        yield (
             f"no such cause: {sort:12} {act.__name__:8} abstained {many - names.total()} of {many}"
             f"  {', '.join(f'{k} {v}' for k, v in names.most_common(3))}"
         )
     for sort, causes, acts in BOTH:
         answers = [answer_of(*seen_of(sort, acts, 2400.0, first + i, facts=False)) for i in range(many)]
+        told += [(a.named.probability, a.named.cause in causes) for a in answers if a.named]
         names = Counter(a.named.cause for a in answers if a.named)
         other = sum(n for k, n in names.items() if k not in causes)
-        lines.append(
+        yield (
             f"two causes: {causes[0]} + {causes[1]}: abstained {many - names.total()}, one of the two"
             f" {names.total() - other}, another {other} of {many}"
         )
-    return "\n".join(lines) + "\n"
+    yield f"calibration error over all that was named, these rows too: {ece(told):.3f} of {len(told)}"
 
 
 def main() -> int:
     """Print the table; write it where asked."""
     parser = argparse.ArgumentParser(prog="inner_causes", description=__doc__)
+    parser.add_argument("--homes", action="store_true", help="whole homes, through compare")
     parser.add_argument("--seeds", choices=sorted(FIRST), default="development")
-    parser.add_argument("--many", type=int, default=40, help="hops for each cause")
-    parser.add_argument("--only", default="", metavar="PART", help="causes with this in their name")
+    parser.add_argument("--many", type=int, default=20, help="hops or homes for each row")
+    parser.add_argument("--only", default="", metavar="PART", help="rows with this in their words")
     parser.add_argument("--write", type=Path)
-    parser.add_argument("--show", default="", metavar="CAUSE", help="each miss of a cause (development only)")
+    parser.add_argument("--show", action="store_true", help="each miss (development only)")
     args = parser.parse_args()
     if args.show and args.seeds != "development":
         parser.error("--show is for development seeds alone")
-    text = table(FIRST[args.seeds], args.many, args.show, args.only)
-    print(text)
+    of = through_compare.table if args.homes else table
+    lines = []
+    for line in of((HOMES_FIRST if args.homes else FIRST)[args.seeds], args.many, args.only, args.show):
+        print(line, flush=True)
+        lines.append(line)
     if args.write:
-        args.write.write_text(text, encoding="utf-8")
+        args.write.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return 0
 
 

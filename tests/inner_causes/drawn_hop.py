@@ -34,7 +34,7 @@ class Drawn:
     delay: np.ndarray
     there: np.ndarray
     lost: np.ndarray
-    facts: dict[str, float] = field(default_factory=dict)
+    facts: dict[str, float | None] = field(default_factory=dict)
     use: OwnUse = field(default_factory=OwnUse)
     hour: float = 12.0
 
@@ -46,9 +46,9 @@ class Drawn:
         self.lost |= self.rng.random(self.sent.size) < share
 
 
-def quiet_hop(rng: np.random.Generator, seconds: float, spread_s: float) -> Drawn:
+def quiet_hop(rng: np.random.Generator, seconds: float, spread_s: float, sessions: int | None) -> Drawn:
     """Two to eight sessions of a packet a second; log-normal noise, a few stragglers, rare loss."""
-    many = int(rng.integers(2, 9))
+    many = int(rng.integers(2, 9)) if sessions is None else sessions
     phases = rng.uniform(0, 1, many)
     sent = np.concatenate([np.arange(int(seconds)) + p for p in phases])
     sent += rng.integers(0, STEPS, sent.size) * (STEP_NS * 1e-9)
@@ -296,11 +296,17 @@ _SPREAD = {Sort.RADIO: 0.0012, Sort.POWER_LINE: 0.001, Sort.LINE: 0.0008}
 
 
 def seen_of(
-    sort: Sort, acts: tuple[Act, ...], seconds: float, seed: int, *, facts: bool
+    sort: Sort,
+    acts: tuple[Act, ...],
+    seconds: float,
+    seed: int,
+    *,
+    facts: bool,
+    sessions: int | None = None,
 ) -> tuple[Seen, HopPackets]:
     """A hop drawn and looked at. facts: whether counters were read."""
     rng = np.random.default_rng((seed, len(acts), round(seconds), *sort.encode()))
-    hop = quiet_hop(rng, seconds, _SPREAD.get(sort, 0.0001))
+    hop = quiet_hop(rng, seconds, _SPREAD.get(sort, 0.0001), sessions)
     told: dict[str, Any] = {}
     for act in acts:
         act(hop)

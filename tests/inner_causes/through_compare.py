@@ -1,14 +1,12 @@
-"""`python -m inner_causes.through_compare [--seeds scoring] [--many N] [--only PART] [--write FILE]`.
+"""Drawn homes with a cause inside a hop, through `compare`; `python -m inner_causes --homes` prints them.
 
-Drawn homes go the public way, records and readings into `compare`, and what its verdicts say of the hop's
+They go the public way, records and readings into `compare`, and what its verdicts say of the hop's
 inside is held against the truth: right, wrong, abstained, and whether the hop itself was found.
 """
 
-import argparse
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -19,9 +17,6 @@ from whichhop.compare.comparison import Comparison, compare_records
 from whichhop.model import Medium, Record, SessionKey, Verdict
 from whichhop.model.inner_cause import InnerCause as Inner
 from whichhop.model.units import NS_PER_MINUTE
-
-FIRST = {"development": 20_000, "scoring": 700_000}
-"""Seeds of their own: what is mended is looked for on the first alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +89,24 @@ NONE: tuple[Row, ...] = tuple(
     for place, medium in (("end", R), ("backhaul", P), ("wired", E), ("line", Medium.CABLE))
     for one in (act.unknown_wait, act.unknown_stutter)
 )
+TWINS: tuple[Row, ...] = tuple(
+    Row(
+        words=f"{medium} {place} healthy",
+        causes=(),
+        place=place,
+        medium=medium,
+        acts=(act.nothing,),
+        hours=0.8,
+    )
+    for place, medium in (
+        ("end", R),
+        ("backhaul", P),
+        ("wired", E),
+        ("line", Medium.CABLE),
+        ("line", Medium.DSL),
+    )
+)
+"""Nothing is wrong: any name is false, a verdict too."""
 BOTH: tuple[Row, ...] = (
     Row(words="weak + scanning", causes=(Inner.WEAK_SIGNAL, Inner.SCANNING), place="end", medium=R,
         acts=(act.far_away, act.looks_around), hours=1.5),
@@ -207,7 +220,7 @@ def table(first: int, many: int, only: str, show: bool) -> Iterator[str]:
     total: Counter[str] = Counter()
     told: list[tuple[float, bool]] = []
     yield f"{'home and cause':24} {'right':>6}{'wrong':>6}{'abst.':>6}{'no hop':>7}  named instead"
-    for rows, words in ((ROWS, ""), (BOTH, "two causes: "), (NONE, "no such cause: ")):
+    for rows, words in ((ROWS, ""), (BOTH, "two causes: "), (NONE, "no such cause: "), (TWINS, "twin: ")):
         for row in rows:
             if only not in row.words:
                 continue
@@ -227,27 +240,3 @@ def table(first: int, many: int, only: str, show: bool) -> Iterator[str]:
         f" {total['abstained'] / max(1, seen):.1%} of {seen} whose hop was named; calibration error of what"
         f" was named: {ece(told):.3f} over {len(told)} verdicts"
     )
-
-
-def main() -> int:
-    """Print the table; write it where asked."""
-    parser = argparse.ArgumentParser(prog="inner_causes.through_compare", description=__doc__)
-    parser.add_argument("--seeds", choices=sorted(FIRST), default="development")
-    parser.add_argument("--many", type=int, default=10, help="homes for each row")
-    parser.add_argument("--only", default="", metavar="PART", help="rows with this in their words")
-    parser.add_argument("--write", type=Path)
-    parser.add_argument("--show", action="store_true", help="each miss (development only)")
-    args = parser.parse_args()
-    if args.show and args.seeds != "development":
-        parser.error("--show is for development seeds alone")
-    lines = []
-    for line in table(FIRST[args.seeds], args.many, args.only, args.show):
-        print(line, flush=True)
-        lines.append(line)
-    if args.write:
-        args.write.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    return 0
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())

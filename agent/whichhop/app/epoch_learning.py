@@ -17,7 +17,7 @@ from urllib.parse import urlencode
 import msgspec
 
 from whichhop.config.epochs import Epoch, in_force, is_owners, key_digest, put_in_force
-from whichhop.config.files import write_new
+from whichhop.config.files import WriteError, write_new
 from whichhop.config.identity import is_signed, public_key_of, signing_key
 from whichhop.config.keys import key_of_text, key_text
 from whichhop.config.known_agents import known_agents_path, read_known
@@ -48,7 +48,7 @@ def asked(public_key: str, agent: str) -> bytes:
 def hand_out(home_file: Path, key_file: Path | None, identity: Path, agent: str, signature: str) -> Answer:
     """The key and the statement for an agent; WhichhopError where it may not have them."""
     now = in_force(home_file, key_file, identity)
-    owner = read_owner(home_file)
+    owner = read_owner(home_file) or read_owner(identity)
     certificate = read_known(known_agents_path(home_file)).certificates.get(agent)
     if certificate is None:
         raise RemoteError(f"{agent} was never met here and cannot be told from a stranger; invite it again")
@@ -79,14 +79,17 @@ def learn(  # noqa: PLR0917 # its files, who asks and who is asked
     url = f"{base}/epoch?{urlencode({'agent': node, 'signature': signature})}"
     body = fetch(url, seconds=MOST_S, most_bytes=MOST_OCTETS, tls=pinned_context(certificate))
     answer = typed(body, base, Answer, most=MOST_OCTETS)
-    owner = read_owner(home_file)
+    owner = read_owner(home_file) or read_owner(identity)
     key = key_of_text(answer.key, base)
     if answer.epoch.number <= now.epoch.number:
         raise RemoteError(f"{base}: its key is not newer than the one here")
     if not is_owners(answer.epoch, owner or answer.owner) or key_digest(key) != answer.epoch.key_digest:
         raise RemoteError(f"{base}: its new key is not signed by this home's owner; it was not taken")
     if owner is None:
-        write_new(owner_path(home_file), owner_text(answer.owner), 0o600)
+        try:
+            write_new(owner_path(home_file), owner_text(answer.owner), 0o600)
+        except WriteError:  # a unit that may write beside its records alone
+            write_new(owner_path(identity), owner_text(answer.owner), 0o600)
     return answer.epoch, put_in_force(answer.epoch, key, home_file, key_file, identity)
 
 

@@ -1,21 +1,24 @@
 """Revokes an agent: a new home key and the owner's statement of it, for all who are left."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from whichhop.config.check import read_home
 from whichhop.config.epochs import (
     Revoked,
+    epoch_path,
     in_force,
     is_owners,
     next_epoch,
     put_in_force,
+    read_epoch,
 )
 from whichhop.config.identity import public_key_of
-from whichhop.config.keys import KeyFileError, derive_keys
+from whichhop.config.keys import KeyFileError, derive_keys, key_path_for
 from whichhop.config.known_agents import KnownAgents, known_agents_path, read_known, write_known
 from whichhop.config.owner import owner_path, read_owner, unsealed
+from whichhop.daemon.options import default_store
 from whichhop.errors import WhichhopError
 from whichhop.model.fingerprint import fingerprint
 
@@ -36,12 +39,31 @@ class Revocation:
     maker: str
 
 
-def check_revocable(home_file: Path, agent: str) -> None:
+STATES = (Path("/var/lib/whichhop"), default_store("x").parent)
+"""Where agents of this machine may have kept a newer key than stands beside the home file."""
+
+
+def _number(kept: Path) -> int:
+    try:
+        return read_epoch(kept).number
+    except WhichhopError:  # another user's folder: whoever may not read there is told nothing of it
+        return 0
+
+
+def check_revocable(home_file: Path, agent: str, states: Sequence[Path] = STATES) -> None:
     """WhichhopError where there is nothing to revoke, before anybody is asked for a word."""
     home = read_home(home_file)
     agents = [n.name for n in home.agents]
     if agent not in agents:
         raise WhichhopError(f"{agent}: no agent of {home_file}; there are {', '.join(agents) or 'none'}")
+    known = read_epoch(epoch_path(home_file)).number
+    for kept in (folder / f"{name}.revoked" for folder in states for name in agents):
+        if _number(kept) > known:
+            raise WhichhopError(
+                f"{home_file}: an agent here learned of a newer key, so a revocation by the old one would"
+                f" reach nobody; copy {kept} to {epoch_path(home_file)} and {kept.with_suffix('.key')} to"
+                f" {key_path_for(home_file)} first"
+            )
     if read_owner(home_file) is None:
         raise KeyFileError(
             f"{owner_path(home_file)}: this home has no owner; make one with `whichhop setup {home_file}`, or"

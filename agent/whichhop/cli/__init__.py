@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from whichhop import __version__
 from whichhop.errors import INSTALL_COMPARER, WhichhopError
-from whichhop.printable import shown
+from whichhop.printable import printable, shown
 
 # One row a verb: its name, the module that implements it, one line of help. A module is loaded only when
 # its verb is typed, so that the daemon never pays for numpy.
@@ -147,7 +147,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stderr.write(f"whichhop {named} needs {missing.name}: {INSTALL_COMPARER}\n")
         return 2
     except WhichhopError as trouble:
-        sys.stderr.write(f"{trouble}\n")
+        # Whatever another machine's words are in it: nothing acts on the terminal.
+        sys.stderr.write("\n".join(map(printable, str(trouble).split("\n"))) + "\n")
         return 2
     except BrokenPipeError:
         # Whoever reads our output has had enough (head, less): no trouble, and no second one at exit.

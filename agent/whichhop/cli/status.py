@@ -15,6 +15,7 @@ from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.app.hop_view import hop_lines, hops_told
 from whichhop.app.live_comparison import live_comparison
 from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of
+from whichhop.app.transfer_order import transfers_today
 from whichhop.cli.collecting import opened_for
 from whichhop.cli.screen import View, screen
 from whichhop.cli.times import times_in
@@ -30,7 +31,6 @@ from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch
 from whichhop.outside import OutsideError, typed_plain
 from whichhop.printable import printable
-from whichhop.probes.transfer_line import Line
 
 EPILOG = """\
 example:
@@ -104,15 +104,10 @@ def _budget(args: argparse.Namespace, home: Home) -> tuple[float, float] | None:
     try:
         key = derive_keys(read_key(args.key or key_path_for(args.home))).transfer
         address = home.agents[0].address or ""
-        with Line.dial(
-            address, home.ports.transfer, key=key, name="command line", seconds=PATIENCE_S
-        ) as line:
-            line.say(ask="today")
-            said = line.hear()
-        whole, spent = float(said["budget"]), float(said["spent"])
-    except (WhichhopError, KeyError, TypeError, ValueError):
+        said = transfers_today(address, home.ports.transfer, key, seconds=PATIENCE_S)
+    except WhichhopError:
         return None
-    return max(0.0, whole - spent) / 1e6, whole / 1e6
+    return max(0, said.budget - said.spent) / 1e6, said.budget / 1e6
 
 
 def _judged_here(args: argparse.Namespace, house: House, heard: list[Heard]) -> Bulletin:

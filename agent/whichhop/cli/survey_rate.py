@@ -2,11 +2,10 @@
 
 from typing import Any
 
+from whichhop.app.transfer_order import order_transfer
 from whichhop.errors import WhichhopError
 from whichhop.model import Home, Node
-from whichhop.probes.transfer_line import Line
 
-PATIENCE_S = 10.0
 SILENCE_S = 60.0
 SECONDS = 3.0
 """Long enough to be steady on a home's radio; the next room waits."""
@@ -33,26 +32,19 @@ def rates_of(
 
 
 def _ask(home: Home, laptop: Node, other_end: str, key: bytes, octets: int) -> list[dict[str, Any]]:
-    with Line.dial(
-        laptop.address or "", home.ports.transfer, key=key, name="survey", seconds=PATIENCE_S
-    ) as line:
-        line.sock.settimeout(SILENCE_S)
-        line.say(
-            ask="order",
-            other_end=other_end,
-            ways=["out", "back"],
-            streams=1,
-            seconds=SECONDS,
-            octets=octets,
-            anyway=False,
-        )
-        while True:
-            said = line.hear()
-            if "refused" in said:
-                raise WhichhopError(str(said["refused"]))
-            if "results" in said:
-                found: list[dict[str, Any]] = said["results"]
-                return found
+    return order_transfer(
+        laptop.address or "",
+        home.ports.transfer,
+        key,
+        lambda _said: None,
+        silence_s=SILENCE_S,
+        other_end=other_end,
+        ways=["out", "back"],
+        streams=1,
+        seconds=SECONDS,
+        octets=octets,
+        anyway=False,
+    )
 
 
 def _figures(results: list[dict[str, Any]]) -> dict[str, float]:

@@ -7,7 +7,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from whichhop.app.transfer_order import order_transfer
+import msgspec
+
+from whichhop.app.transfer_order import Meanwhile, Today, order_transfer, transfers_today
 from whichhop.cli.table import table
 from whichhop.cli.times import instant_text, times_in
 from whichhop.config.check import read_home
@@ -19,7 +21,6 @@ from whichhop.model.time_words import zone_of
 from whichhop.model.transfer import UPSTREAM
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock
-from whichhop.probes.transfer_line import Line
 
 BAR = 30
 LEAST_FINAL_S = 8.0
@@ -69,19 +70,19 @@ class _Bar:
         self._limit_s, self._what = 10.0, ""
         self._last = (0.0, 0)
 
-    def show(self, said: dict[str, Any]) -> None:
+    def show(self, said: Meanwhile) -> None:
         """One message of the agent's."""
-        if "waiting" in said:
-            self._line(f"waiting: {said['waiting']}")
-        elif "begins" in said:
-            begins = said["begins"]
-            self._limit_s, self._last = float(begins["limit_s"]), (0.0, 0)
-            arrow = "to" if begins["way"] == "out" else "from"
-            self._what = f"{begins['agent']} {arrow} {begins['other_end']}"
+        if said.waiting:
+            self._line(f"waiting: {said.waiting}")
+        elif said.begins is not None:
+            begins = said.begins
+            self._limit_s, self._last = begins.limit_s, (0.0, 0)
+            arrow = "to" if begins.way == "out" else "from"
+            self._what = f"{begins.agent} {arrow} {begins.other_end}"
             if not self._live:
                 self._line(f"{self._what}: begins")
-        elif "progress" in said and self._live:
-            seconds, octets = float(said["progress"]["seconds"]), int(said["progress"]["octets"])
+        elif said.progress is not None and self._live:
+            seconds, octets = said.progress.seconds, said.progress.octets
             passed = max(seconds - self._last[0], 1e-3)
             rate = (octets - self._last[1]) * 8 / passed
             self._last = (seconds, octets)
@@ -90,7 +91,7 @@ class _Bar:
             sys.stderr.write(f"\r{self._what} [{bar}] {seconds:4.1f} s {rate / 1e6:8.1f} Mbit/s ")
             sys.stderr.flush()
 
-        elif "judging" in said and self._live:
+        elif said.judging and self._live:
             words = "the last packets beside it are waited for"
             sys.stderr.write(f"\r{words:79s}")
             sys.stderr.flush()
@@ -197,7 +198,8 @@ def _schedule(home: Home, args: argparse.Namespace) -> int:
             {"at_ns": d.at_ns, "agent": d.pair.agent, "other_end": d.pair.other_end, "octets": d.octets}
             for d in due
         ]
-        data = {"a_day": home.limits.transfers_a_day, "pairs": each, "coming": rows, "today": today}
+        data = {"a_day": home.limits.transfers_a_day, "pairs": each, "coming": rows}
+        data["today"] = None if today is None else msgspec.to_builtins(today)
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
         return 0
     if not home.limits.transfers_a_day:
@@ -210,25 +212,22 @@ def _schedule(home: Home, args: argparse.Namespace) -> int:
         rows_due = [(instant_text(d.at_ns), str(d.pair), f"{d.octets / 1e6:.0f} MB") for d in due]
         sys.stdout.write(table(("when", "transfer", "at most"), rows_due) + "\n")
     if today is not None:
-        spent, budget = today["spent"] / 1e6, today["budget"] / 1e6
-        held = f"; {today['held']} runs now" if today.get("held") else ""
+        spent, budget = today.spent / 1e6, today.budget / 1e6
+        held = f"; {today.held} runs now" if today.held else ""
         sys.stdout.write(f"Today {spent:.1f} of {budget:.0f} MB are used{held}.\n")
     return 0
 
 
-def _today(home: Home, args: argparse.Namespace) -> dict[str, Any] | None:
+def _today(home: Home, args: argparse.Namespace) -> Today | None:
     """What the keeper says of today, None when it cannot be asked from here."""
     try:
         key = derive_keys(read_key(args.key or key_path_for(args.home))).transfer
         first = home.agents[0]
         address = first.address or ""
-        with Line.dial(address, home.ports.transfer, key=key, name="command line", seconds=3.0) as line:
-            line.say(ask="today")
-            said = line.hear()
+        return transfers_today(address, home.ports.transfer, key, seconds=3.0)
     except WhichhopError as trouble:
         sys.stderr.write(f"today's use is not known: {trouble}\n")
         return None
-    return said if "spent" in said else None
 
 
 def run(args: argparse.Namespace) -> int:

@@ -1,7 +1,8 @@
 """A checked home and its keys as one line of JSON, written by a short child process for the daemon.
 
 The daemon must stay small and must outlive a broken home file, so pydantic, yaml and cryptography are
-loaded only here, in a child that ends: `python -m whichhop.config.handover HOME KEY IDENTITY NODE [OWN]`.
+loaded only here, in a child that ends: `python -m whichhop.config.handover HOME KEY IDENTITY NODE [OWN]`;
+HOME alone prints the names of its agents, a line each.
 """
 
 import sys
@@ -68,9 +69,12 @@ def prepare(
 
 
 def main(words: list[str]) -> int:
-    """Print the handover, or complaints on stderr with exit code 2. words: HOME KEY IDENTITY NODE [OWN]."""
-    home_file, key_file, identity_file, node, *own = words
+    """Print the handover or the agents, or complaints on stderr with exit code 2; words as above."""
     try:
+        if len(words) == 1:
+            sys.stdout.write("".join(f"{node.name}\n" for node in read_home(Path(words[0])).agents))
+            return 0
+        home_file, key_file, identity_file, node, *own = words
         key = Path(key_file) if key_file else None
         line = msgspec.json.encode(
             prepare(Path(home_file), key, Path(identity_file), node, own[0] if own else None)

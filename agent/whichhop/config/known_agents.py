@@ -3,15 +3,19 @@
 An agent that joined by a code is written there with its certificate, so that nobody else is taken for it.
 """
 
+import os
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import msgspec
 
-from whichhop.config.files import read_small, replace_file
+from whichhop.config.files import WriteError, read_small, replace_file
 from whichhop.outside import typed
 
 MOST_OCTETS = 1 << 20
+VARIABLE = "WHICHHOP_AGENTS"
+"""Set by the daemon for its children: a file beside its records, for a unit that may not write elsewhere."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,14 +30,29 @@ def known_agents_path(home_file: Path) -> Path:
     return home_file.with_suffix(".agents")
 
 
-def read_known(path: Path) -> KnownAgents:
-    """The agents that were met; empty without a file. ReadError or OutsideError when it cannot be read."""
+def _read(path: Path) -> dict[str, str]:
     octets = read_small(path, MOST_OCTETS)
     if octets is None:
-        return KnownAgents()
-    return typed(octets, str(path), KnownAgents, most=MOST_OCTETS, remedy="remove it: agents are met again")
+        return {}
+    form, remedy = KnownAgents, "remove it: agents are met again"
+    return typed(octets, str(path), form, most=MOST_OCTETS, remedy=remedy).certificates
 
 
-def write_known(path: Path, known: KnownAgents) -> None:
-    """Keep them; WriteError when that cannot be."""
-    replace_file(path, msgspec.json.format(msgspec.json.encode(known)).decode() + "\n")
+def read_known(path: Path, environ: Mapping[str, str] = os.environ) -> KnownAgents:
+    """The agents that were met; empty without a file. ReadError or OutsideError when it cannot be read.
+
+    What stands beside the home file goes before what the daemon keeps beside its records.
+    """
+    beside = _read(Path(environ[VARIABLE])) if environ.get(VARIABLE) else {}
+    return KnownAgents(certificates=beside | _read(path))
+
+
+def write_known(path: Path, known: KnownAgents, environ: Mapping[str, str] = os.environ) -> None:
+    """Keep them, else beside the daemon's records; WriteError when neither can be."""
+    text = msgspec.json.format(msgspec.json.encode(known)).decode() + "\n"
+    try:
+        replace_file(path, text)
+    except WriteError:
+        if not environ.get(VARIABLE):
+            raise
+        replace_file(Path(environ[VARIABLE]), text)

@@ -5,6 +5,7 @@ import os
 import signal
 
 from whichhop.config.found_addresses import VARIABLE, found_addresses_path
+from whichhop.config.known_agents import VARIABLE as AGENTS
 from whichhop.daemon.assembly import Daemon, say
 from whichhop.daemon.home_in_use import read_home
 from whichhop.daemon.options import RunOptions
@@ -14,6 +15,7 @@ from whichhop.net.system import HERE
 
 def _use_epoch_beside_the_records(options: RunOptions) -> None:
     """Where the home file's folder is not the daemon's to write, what it learned is with its records."""
+    os.environ[AGENTS] = str(options.identity_file.with_suffix(".agents"))
     if options.key_in_use != options.key_file:
         os.environ["WHICHHOP_EPOCH"] = str(options.identity_file.with_suffix(".revoked"))
 

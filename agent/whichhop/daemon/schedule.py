@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from whichhop.model import SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
 
-STEPS, STEP_NS = 16, 1 << 21
-"""Each packet is sent up to 34 ms behind its place on the grid. A strict second always meets what has whole
+STEPS, STEP_NS = 48, 1 << 21
+"""Each packet is sent up to 0.1 s behind its place on the grid. A strict second always meets what has whole
 cycles in it at the same place (RFC 2330 section 11.1.1): 50 or 60 Hz, their half-waves, a beat of other
-programs. 34 ms are more than a cycle of either mains; whole steps of 2.1 ms cost half an octet a packet in
-the store, any number of nanoseconds a whole one, and still fall on four places of a half-wave."""
+programs. A spread of 0.1 s tells frequencies 10 Hz apart from each other, so one mains from the other; whole
+steps of 2.1 ms cost 0.7 octets a packet in the store, and still fall on four places of a half-wave."""
 
 
 def spread_ns(interval_ns: int) -> int:

@@ -11,8 +11,10 @@ from whichhop.inside.shape import bad_of
 from whichhop.inside.table import BY_SORT, Row
 from whichhop.model.inner_cause import NAMED_AT, Drawing, InnerAnswer, InnerCause, Reason
 
-TEMPER = 1.0
-"""Signs are not independent of each other: their sum counts for so much (development homes)."""
+TEMPER = 1.4
+"""One temperature for all log-ratios, which were set by hand, their sum too modest. Over 495 development
+hops, those with two causes and those with none of the table's too, 99.2 % of what is named is right; 1.0 says
+92.3 % on average, 1.2 94.9 %, 1.3 96.0 %. No further: homes may be less kind than what was drawn."""
 NOTHING = 1.2
 """What "none of these" may claim without any sign: a little less than one good sign (development homes)."""
 LEAST_TOLD = 0.03

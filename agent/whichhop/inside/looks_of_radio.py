@@ -2,6 +2,7 @@
 
 import itertools
 from collections.abc import Iterator
+from statistics import median
 
 from whichhop.inside.rhythm import Period
 from whichhop.inside.seen import Seen, Sign, values_of
@@ -12,6 +13,8 @@ WEAK_DBM, FAIR_DBM, GOOD_DBM = -75.0, -70.0, -64.0
 """IEEE 802.11 asks a receiver of 20 MHz to hear 64-QAM 3/4 at -65 dBm and 16-QAM 1/2 at -70 dBm, BPSK 1/2 at
 -82 dBm (802.11-2020 table 19-18, minimum sensitivity); 80 MHz needs 6 dB more. Real receivers are some dB
 better; under -75 dBm none is fast (common practice)."""
+HEARD_DBM = (-110.0, -5.0)
+"""Thermal noise of 20 MHz is -101 dBm (k T B at 290 K); antennas side by side receive -10 dBm of 20."""
 BUSY, SOME, FREE = 0.6, 0.45, 0.3
 """Share of the time in which strangers hold the channel. Over half of it every frame waits for somebody
 (common practice; the standard sets no limit)."""
@@ -19,9 +22,9 @@ MOSTLY, TRIES_BEYOND = 0.4, 7 / 3
 """A frame is given up after seven tries (IEEE 802.11, dot11ShortRetryLimit) and late from the third or so on
 (windows of 16 to 1024 slots), so a share late of p^3 goes with one lost of p^7; a quarter of that allows for
 radios that try longer."""
-SHORT_S = 5.0
-"""A scan of a band takes some 100 ms a channel, so up to 4 s for forty channels; what lasts longer at a
-period is no scan (common practice)."""
+SHORT_S = 6.0
+"""A scan of a band takes some 100 ms a channel, so up to 4 s for forty channels, 5 s where the radio comes
+back between them, and is told in whole seconds; what lasts longer at a period is none (common practice)."""
 LONGEST_SCAN_S = 900.0
 MAINS_OVER, MAINS_STRENGTH = 1.4, 12.0
 """So much stronger in step with the mains than with any other frequency, and than chance: without mains under
@@ -29,6 +32,9 @@ one in a hundred (development homes)."""
 DOZE_MOST_S = 0.45
 """Dozing radios wake for a beacon's traffic map, each one to three intervals of 102.4 ms (IEEE 802.11, DTIM).
 """
+RETRIED_S = 0.003
+"""Half of the packets so late or later: two to three more tries each, of some 1 ms with their window of 31 to
+127 slots of 9 us (IEEE 802.11) and the frame itself."""
 CLUMPED = 0.25
 """Correlation of one packet's fate with the next one's, a second later."""
 SLOW_RADIO_BPS = 30e6
@@ -59,9 +65,15 @@ def strangers_share(seen: Seen) -> float | None:
     return sorted(found)[len(found) // 2] if found else None
 
 
+def _signal(seen: Seen) -> float | None:
+    """The median signal; what no receiver in a home has is not known: a driver's 0, a quality in percent."""
+    told = [v for v in values_of(seen.facts, "radio_signal_dbm") if HEARD_DBM[0] <= v <= HEARD_DBM[1]]
+    return median(told) if told else None
+
+
 def weak_signal(seen: Seen) -> Iterator[Sign]:
     """Far or shaded: retries and losses all the time, a low signal."""
-    signal = seen.fact("radio_signal_dbm")
+    signal = _signal(seen)
     if signal is not None:
         if signal <= WEAK_DBM:
             yield Sign(4.0, f"the signal is {signal:.0f} dBm; under {WEAK_DBM:.0f} dBm only slow rates work")
@@ -78,10 +90,13 @@ def weak_signal(seen: Seen) -> Iterator[Sign]:
     if shape is None:
         return
     if _steady(shape) and shape.lost >= 0.008 and shape.late >= 0.04:
-        # Losses in clumps may be fading, or the beat of packets with something that has a rhythm.
-        sure = shape.lost >= 0.02 and shape.clumped < CLUMPED
+        # Losses in clumps may be fading, where most packets need some more tries; else something comes and
+        # goes whose rhythm was not found.
+        tried = shape.added_p50_s >= RETRIED_S
+        even = shape.clumped < CLUMPED
+        sure = shape.lost >= 0.01 and (even or (tried and shape.lost < shape.late / 3))
         yield Sign(
-            3.0 if sure else 1.5,
+            3.0 if sure else 1.5 if even or tried else 0.5,
             f"{percent(shape.lost, 1)} of the packets were lost and {percent(shape.late)} late, all the time",
         )
     elif shape.lost < 0.006:
@@ -104,7 +119,7 @@ def busy_channel(seen: Seen) -> Iterator[Sign]:
             yield Sign(1.5, f"others held the channel {percent(busy)} of the time")
         elif busy < FREE:
             yield Sign(-4.0)
-    signal = seen.fact("radio_signal_dbm")
+    signal = _signal(seen)
     if signal is not None and signal >= GOOD_DBM:
         yield Sign(0.5, f"the signal is good ({signal:.0f} dBm), so it is not the distance")
     shape = seen.shape
@@ -220,7 +235,7 @@ def low_link_rate(seen: Seen) -> Iterator[Sign]:
         yield Sign(-2.5)
         return
     rate = sorted(rates)[len(rates) // 2]
-    signal = seen.fact("radio_signal_dbm")
+    signal = _signal(seen)
     if rate > SLOW_RADIO_BPS:
         yield Sign(-3.0)
     elif signal is not None and signal <= FAIR_DBM:
@@ -252,7 +267,8 @@ def drops_out(seen: Seen) -> Iterator[Sign]:
     if shape is None:
         return
     between = max(0.0, shape.lost - shape.silent_share)
-    if shape.outages >= 2 and shape.period is None and between < 0.05 and shape.late < 0.03:
+    # Most of what was lost was lost in the silences: what loses at random falls silent by chance too.
+    if shape.outages >= 2 and shape.period is None and between <= 0.5 * shape.silent_share:
         yield Sign(
             2.6 + min(1.5, 0.3 * shape.outages),
             f"{shape.outages} times nothing passed, for {shape.outage_s:.0f} s each;"

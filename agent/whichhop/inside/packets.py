@@ -11,7 +11,7 @@ from whichhop.model.units import NS_PER_S
 
 Floats = NDArray[np.float64]
 MOST_PACKETS = 60_000
-"""A look of an hour at a dozen sessions; more would cost seconds and tell nothing new."""
+"""The newest so many: an hour of a dozen sessions; more would cost seconds and tell nothing new."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +77,7 @@ def packets_of(
         if mine.any():
             # The clocks' disagreement goes with the least; what is left is the wait on the way out.
             there_s[mine] -= np.quantile(there_s[mine], 0.05)
-    order = np.argsort(sent_s, kind="stable")[:MOST_PACKETS]
+    order = np.argsort(sent_s, kind="stable")[-MOST_PACKETS:]
     return HopPackets(
         start_ns=start_ns,
         seconds=(end_ns - start_ns) / NS_PER_S,

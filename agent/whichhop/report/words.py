@@ -1,11 +1,14 @@
 """Figures as a reader needs them: a unit, sensible digits, the interval beside the value."""
 
 import math
+from typing import TYPE_CHECKING
 
 from whichhop.model import Owner
-from whichhop.model.dossier import Claim, Figure
 from whichhop.model.links import HOUSE_CABLING
 from whichhop.model.percent import probability_words
+
+if TYPE_CHECKING:  # the page in every agent needs the words, not a report's fifteen forms
+    from whichhop.model.dossier import Claim, Figure
 
 HARD = "\u00a0"
 """A blank at which no line ends, between a number and its unit."""
@@ -56,7 +59,7 @@ def shown(unit: str, value: float | None) -> str:
     return percent(value) if unit == "ratio" else millis(value) if unit == "s" else str(value)
 
 
-def with_interval(figure: Figure) -> str:
+def with_interval(figure: "Figure") -> str:
     """A figure with its 95 % interval where it has one."""
     text = shown(figure.unit, figure.value)
     if figure.value is None or figure.low is None or figure.high is None:
@@ -67,7 +70,7 @@ def with_interval(figure: Figure) -> str:
     )
 
 
-def figure(claim: Claim, name: str) -> Figure:
+def figure(claim: "Claim", name: str) -> "Figure":
     """The claim's figure of that name; KeyError when there is none."""
     for one in claim.figures:
         if one.name == name:

@@ -1,13 +1,7 @@
-"""The one door to prometheus_client: turns the live state into metric families, in the form asked for."""
+"""Turns the live state into metric families, in the form asked for."""
 
 import platform
 from collections.abc import Iterable, Iterator, Mapping
-
-from prometheus_client.exposition import generate_latest as plain_text
-from prometheus_client.metrics_core import Metric as Family
-from prometheus_client.openmetrics.exposition import generate_latest as openmetrics_text
-from prometheus_client.registry import Collector
-from prometheus_client.samples import Sample
 
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
@@ -16,6 +10,7 @@ from whichhop.printable import printable
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION
 from whichhop.serve.live import LiveState, SessionState
 from whichhop.serve.metric_row import HOME, MetricKind
+from whichhop.serve.text_format import Family, Sample, openmetrics_text, plain_text
 
 OPENMETRICS = "application/openmetrics-text"
 _DIRECTIONS = {"from-agent": Fate.LOST_OUT, "to-agent": Fate.LOST_BACK, "unknown": Fate.LOST}
@@ -32,7 +27,8 @@ _Session = tuple[Labels, SessionState]
 
 def _family(name: str) -> Family:
     row = CATALOGUE[name]
-    return Family(row.name, row.words, row.kind, row.unit if row.name.endswith(f"_{row.unit}") else "")
+    unit = row.unit if row.name.endswith(f"_{row.unit}") else ""
+    return Family(name=row.name, words=row.words, type=row.kind, unit=unit)
 
 
 def _simple(name: str, values: Iterable[tuple[Labels, float]]) -> Family:
@@ -66,7 +62,7 @@ MOST_STEP = 240
 """Characters of a recommendation in a label: a line of a list of homes."""
 
 
-class LiveCollector(Collector):
+class LiveCollector:
     """A collector over the live state; reads it again at each scrape."""
 
     def __init__(self, live: LiveState) -> None:
@@ -191,10 +187,7 @@ def _labels(key: SessionKey) -> Labels:
 
 
 def _wants_openmetrics(accept: str) -> bool:
-    """Whether an Accept header (RFC 9110 12.5.1) names OpenMetrics 1.x, or without a version; q=0 is a no.
-
-    Asked here and not of the library, which takes a stranger's version over into its answer as it is.
-    """
+    """Whether an Accept header (RFC 9110 12.5.1) names OpenMetrics 1.x, or without a version; q=0 is a no."""
     for part in accept.split(","):
         media, *parameters = (word.strip().lower() for word in part.split(";"))
         refused = any(p.startswith("q=") and not p[2:].strip("0.") for p in parameters)
@@ -207,5 +200,5 @@ def _wants_openmetrics(accept: str) -> bool:
 def exposition(live: LiveState, accept: str) -> tuple[bytes, str]:
     """The metrics and their content type, OpenMetrics 1.0 when the Accept header asks for it."""
     if _wants_openmetrics(accept):
-        return openmetrics_text(LiveCollector(live)), f"{OPENMETRICS}; version=1.0.0; charset=utf-8"  # type: ignore[no-untyped-call]
-    return plain_text(LiveCollector(live)), "text/plain; version=0.0.4; charset=utf-8"
+        return openmetrics_text(LiveCollector(live).collect()), f"{OPENMETRICS}; version=1.0.0; charset=utf-8"
+    return plain_text(LiveCollector(live).collect()), "text/plain; version=0.0.4; charset=utf-8"

@@ -7,7 +7,7 @@ import pytest
 
 from support.homes import ALDER_TEXT
 from whichhop.app.epoch_learning import asked, hand_out
-from whichhop.app.revoking import revoke
+from whichhop.app.revoking import check_revocable, revoke
 from whichhop.config.check import read_home
 from whichhop.config.epochs import (
     NONE,
@@ -22,7 +22,13 @@ from whichhop.config.epochs import (
 )
 from whichhop.config.identity import identity_at, signing_key
 from whichhop.config.keys import create_key, key_path_for, read_key
-from whichhop.config.known_agents import KnownAgents, known_agents_path, write_known
+from whichhop.config.known_agents import (
+    VARIABLE,
+    KnownAgents,
+    known_agents_path,
+    read_known,
+    write_known,
+)
 from whichhop.config.owner import WordError, make_owner, owner_path, read_owner, unsealed
 from whichhop.errors import WhichhopError
 
@@ -165,3 +171,37 @@ def test_a_damaged_statement_is_one_line(text: str, home: Path) -> None:
     with pytest.raises(WhichhopError) as told:
         read_epoch(epoch_path(home))
     assert len(str(told.value).splitlines()) == 1
+
+
+def test_what_a_unit_learns_that_may_not_write_beside_the_home_file_counts_all_the_same(
+    home: Path, tmp_path: Path
+) -> None:
+    """The shipped unit: agents met, a new key; and the verb that would undo it."""
+    word = owned(home)
+    owner = read_owner(home)
+    assert owner is not None
+    state = tmp_path / "state"
+    state.mkdir()
+    beside = {VARIABLE: str(state / "desk.agents")}
+    closed = tmp_path / "closed" / "home.agents"  # a folder that is not there cannot be written to either
+    with pytest.raises(WhichhopError):
+        write_known(closed, KnownAgents(certificates={"attic": "PEM"}), {})
+    write_known(closed, KnownAgents(certificates={"attic": "PEM", "desk": "PEM"}), beside)
+    assert set(read_known(closed, beside).certificates) == {"attic", "desk"}
+    # Whom somebody wrote down beside the home file, as `invite --replace` does, goes before.
+    write_known(known_agents_path(home), KnownAgents(certificates={"attic": "other"}), beside)
+    assert read_known(known_agents_path(home), beside).certificates == {"attic": "other", "desk": "PEM"}
+    known_agents_path(home).unlink()
+
+    gone, left = [n.name for n in read_home(home).agents][:2]
+    epoch, key = next_epoch(NONE, LAPTOP, unsealed(owner, word))
+    put_in_force(epoch, key, tmp_path / "closed" / "home.yaml", None, state / f"{left}.identity")
+    with pytest.raises(WhichhopError, match="learned of a newer key") as told:
+        check_revocable(home, gone, [state])
+    assert f"{state / left}.revoked" in str(told.value)
+    assert "\n" not in str(told.value)
+    # As the line says: both copied, and the next revocation counts from there.
+    epoch_path(home).write_text((state / f"{left}.revoked").read_text())
+    key_path_for(home).write_text((state / f"{left}.key").read_text())
+    check_revocable(home, gone, [state])
+    assert revoke(home, None, gone, lambda: word, now_s=1_800_000_000).number == 2

@@ -14,7 +14,14 @@ from whichhop.compare.verdict.calibration import published
 from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.line_place import place_of, what_splits
 from whichhop.compare.verdict.loss_way import loss_way
-from whichhop.compare.verdict.provider_guards import Scene, SeenInEpisode, seen_in_scene, unmet
+from whichhop.compare.verdict.provider_guards import (
+    SLIGHT_S,
+    Scene,
+    SeenInEpisode,
+    may_be_bursts,
+    seen_in_scene,
+    unmet,
+)
 from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Cause, RuledOut, Severity, Verdict
@@ -30,6 +37,9 @@ UNKNOWN_OWN_ODDS = 48.0
 """How much likelier own traffic is than its place in the race without counters says: there it is held back to
 one bout in 96 hours, so that a short burst of the home's is no verdict; once there is one, the rates of
 `priors.PRIORS` count, a bout each 2 hours against a fault of the line each 48."""
+
+BURST_ODDS = 24.0
+"""Derived from the same rates, 48 hours by 2, where counters are read and tell a mean only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +124,7 @@ def verdict_of(
     """The verdict for an episode whose ticks are `scene`."""
     elements, step_s = scene.elements, scene.table.step_ns * 1e-9
     use_known = is_known(scene.use)
+    found = with_bursts(scene, found)
     named = named_of(elements, found, settings, use_known=use_known, watched=scene.watched)
     by_name = {e.name: e for e in elements}
     # Whose figures are told and who is guarded: the provider where the group holds it, else the likeliest.
@@ -152,6 +163,26 @@ def verdict_of(
     )
 
 
+def with_bursts(scene: Scene, found: FoundEpisode) -> FoundEpisode:
+    """The episode with the home's own traffic beside the line, where bursts of it may be all that is seen.
+
+    Counters tell its mean alone: then its odds are those of the priors, a bout each 2 hours against a fault
+    of the line each 48.
+    """
+    line = next((j for j in found.members if scene.elements[j].nature is Nature.ACCESS), None)
+    own = next((j for j, e in enumerate(scene.elements) if e.nature is Nature.OWN_TRAFFIC), None)
+    if line is None or own is None:
+        return found
+    crossing = sorted(scene.elements[line].column)
+    if not may_be_bursts(scene, crossing, seen_in_scene(scene), SLIGHT_S):
+        return found
+    share = dict(zip(found.members, found.shares, strict=True))
+    share[own] = max(share.get(own, 0.0), BURST_ODDS * share[line])
+    total = sum(share.values())
+    order = sorted(share, key=lambda j: -share[j])
+    return replace(found, members=tuple(order), shares=tuple(share[j] / total for j in order))
+
+
 def _shares(named: Named, group: float) -> dict[str, float]:
     return {name: group * share for name, share in zip(named.names, named.shares, strict=True)}
 
@@ -183,7 +214,9 @@ def _would_change(scene: Scene, names: tuple[str, ...]) -> tuple[str, ...]:
             else:
                 out += [a.words for a in advice_for(scene.home, scene.sessions, (rest,))]
                 out += what_splits(scene.home, scene.elements, rest)
-        if OWN_TRAFFIC in names:
+        if OWN_TRAFFIC in names and is_known(scene.use):
+            out.append("look at a time when the home uses its line no more than usual")
+        elif OWN_TRAFFIC in names:
             out.append("read the router's byte counters, so that the home's own traffic is known")
     by_name = {e.name: e.nature for e in scene.elements}
     if any(by_name[n] in LINE for n in names):

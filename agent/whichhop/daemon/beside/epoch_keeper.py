@@ -94,10 +94,18 @@ class EpochKeeper:
             self._once(f"the new key that {other} has was not taken over: {_first(done.err)}")
             return False
         learned = typed(done.out, "what was learned", _Learned)
+        where = ""
         if learned.kept == str(self._options.identity_file.with_suffix(".revoked")):
             os.environ["WHICHHOP_EPOCH"] = learned.kept
+            home = self._options.home_file
+            where = (
+                f"; kept in {learned.kept} and .key beside it, since {home.parent} may not be written: copy"
+                f" both to {home.with_suffix('')}.revoked and .key for what you type yourself"
+            )
         revoked = ", ".join(learned.revoked)
-        self._say(f"the home has a new key, as {other} says and its owner has signed; revoked: {revoked}")
+        self._say(
+            f"the home has a new key, as {other} says and its owner has signed; revoked: {revoked}{where}"
+        )
         await self._reload()
         return True
 

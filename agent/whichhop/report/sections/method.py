@@ -43,7 +43,7 @@ def method(dossier: Dossier) -> Section:
     blocks: list[Block] = [
         Bullets(tuple(WORDS[Method(m)] + "." for m in used)),
         Para(
-            "Packets are sent at a random phase (RFC 3432), each up to 34 ms behind it, so that they meet all"
+            "Packets are sent at a random phase (RFC 3432), each up to 0.1 s behind it, so that they meet all"
             " of what is periodic (RFC 2330 section 11.1.1). A packet without an answer within 3 s is lost"
             " (RFC 7680). Delays are in ten-second ticks; a figure over many is a median of medians, so a"
             " few odd packets move it little."

@@ -88,16 +88,24 @@ CHECK = (
 )
 
 
+def _step(number: int, step: str) -> Markup:
+    """A step, its cautions folded under it: they are long, and the steps after it must be seen."""
+    what, _, danger = step.partition(" Caution: ")
+    mind = tag("details", tag("summary", "Caution"), tag("p", danger), id=f"caution-{number}")
+    return tag("li", what, mind if danger else None)
+
+
 def _steps(steps: Sequence[str], check: bool) -> Markup | None:
     """What to do next, best first; the rest is a press away. check: say how to see whether it helped."""
     if not steps:
         return None
-    rest = [tag("li", s) for s in steps[STEPS:]]
+    items = [_step(number, step) for number, step in enumerate(steps)]
+    rest = items[STEPS:]
     more = tag("details", tag("summary", f"{len(rest)} more"), tag("ul", rest), id="more-steps")
     return tag(
         "div",
         tag("h2", "What to do next"),
-        tag("ol", [tag("li", s) for s in steps[:STEPS]]),
+        tag("ol", items[:STEPS]),
         more if rest else None,
         tag("p", CHECK) if check else None,
         class_="steps",

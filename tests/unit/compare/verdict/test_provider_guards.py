@@ -1,13 +1,16 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from support.homes import alder
 from support.windows import disturb, quiet
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import elements_of
+from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.provider_guards import Scene, unmet
-from whichhop.model import derive_sessions
+from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
+from whichhop.model import Cause, derive_sessions
 
 HOME = alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}")
 SESSIONS = derive_sessions(HOME)
@@ -44,6 +47,27 @@ def test_a_slight_delay_while_the_home_is_busier_than_usual_proves_nothing():
         "no more than usual" in m
         for m in unmet(replace(scene(strong, 0.09), usual_use=0.02), LINE, Settings())
     )
+
+
+@pytest.mark.parametrize(("delay_s", "named"), [(0.006, True), (0.060, False)])
+def test_bursts_of_the_home_stand_beside_the_line_where_a_slight_delay_is_all_there_is(delay_s, named):
+    # A stream on measured lines: 12 % in use instead of 1 %, and 2 to 6 ms at the median.
+    table = disturb(quiet(HOME, 30), HOME, LINE.name, slice(0, 30), delay_s=delay_s)
+    place = ELEMENTS.index(LINE)
+    found = FoundEpisode(
+        members=(place,),
+        shares=(1.0,),
+        span=Span(first=0, end=30, detected=1),
+        probability=0.99,
+        lasting=False,
+    )
+    busy = replace(scene(table, 0.12), usual_use=0.01)
+    verdict = verdict_of(busy, found, Settings(), at_ns=0, end_ns=1, detected_ns=1)
+    assert (verdict.cause is not Cause.UPSTREAM_LINK) is named
+    assert ("own-traffic" in verdict.elements) is named
+    if named:
+        assert not verdict.proven
+        assert "look at a time when the home uses its line no more than usual" in verdict.would_change
 
 
 def missing(table, use=0.05, **more):
