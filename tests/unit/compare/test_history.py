@@ -430,7 +430,7 @@ def test_a_radio_that_stalls_again_and_again_is_one_trouble_with_the_figures_of_
     assert (verdict.spells, verdict.spells_s) == (5, 200.0)
     assert verdict.severity.added_p50_s == pytest.approx(0.300, abs=0.003)
     assert verdict.severity.loss_ratio == pytest.approx(0.1)
-    assert any("It came and went: there 5 times, 3 min in all" in line for line in explain(verdict))
+    assert any("It came and went: there 5 times, 3 min 20 s in all" in line for line in explain(verdict))
 
 
 def test_each_outage_of_the_line_is_one_for_the_provider():
