@@ -19,6 +19,7 @@ from whichhop.cli import main
 from whichhop.lab.standard_home import alder_home
 from whichhop.model.bulletin import Bulletin
 from whichhop.net.clock import SystemClock, sleep_s
+from whichhop.net.http_client import HttpClient
 from whichhop.net.http_get import fetch
 from whichhop.serve.live import LiveState
 
@@ -36,6 +37,13 @@ class Servers:
 
     def ringing(self) -> list[dict[str, Any]]:
         return list(json.loads(fetch(f"{self.alerts}/api/v2/alerts")))
+
+    def ring(self, alerts: list[dict[str, Any]]) -> None:
+        """Hand alerts over as Prometheus does."""
+        body, told = json.dumps(alerts).encode(), {"Content-Type": "application/json"}
+        HttpClient(seconds=10, most_octets=10_000, follow=False).ask(
+            f"{self.alerts}/api/v2/alerts", headers=told, body=body
+        )
 
 
 @contextmanager
@@ -115,6 +123,33 @@ def test_each_alert_says_whose_home_it_is_and_a_fault_of_three_members_seen_by_t
         ("Rowan House", "attic/router"),
     ]
     assert all(a["annotations"]["summary"].startswith(f"{a['labels']['home']}: ") for a in ringing)
+
+
+def test_a_region_or_a_silent_home_rings_once_and_what_follows_from_it_does_not(servers: Servers) -> None:
+    # The alerts of deploy/prometheus/fleet.yml, with the labels that its rule test holds them to.
+    told = [
+        {"alertname": "WhichhopRegionLoss", "region": "north", "kind": "hop"},
+        {"alertname": "WhichhopRegionSilent", "region": "east", "kind": "hop"},
+        {"alertname": "WhichhopHomeLoss", "home": "a", "region": "north", "kind": "symptom"},
+        {"alertname": "WhichhopHomeLoss", "home": "b", "region": "south", "kind": "symptom"},
+        {"alertname": "WhichhopHomeLoss", "home": "c", "kind": "symptom"},
+        {"alertname": "WhichhopHomeSilent", "home": "c", "kind": "agent"},
+        {"alertname": "WhichhopHomeSilent", "home": "d", "region": "north", "kind": "agent"},
+        {"alertname": "WhichhopHomeSilent", "home": "e", "region": "east", "kind": "agent"},
+    ]
+    servers.ring([{"labels": {"fleet": "tried", **labels}} for labels in told])
+    ringing = {
+        (a["labels"]["alertname"], a["labels"].get("home", a["labels"].get("region")))
+        for a in servers.ringing()
+        if a["labels"].get("fleet") and not a["status"]["inhibitedBy"]
+    }
+    assert ringing == {
+        ("WhichhopRegionLoss", "north"),
+        ("WhichhopRegionSilent", "east"),
+        ("WhichhopHomeLoss", "b"),
+        ("WhichhopHomeSilent", "c"),
+        ("WhichhopHomeSilent", "d"),
+    }
 
 
 def test_the_list_of_homes_has_the_worst_first_with_what_to_do(

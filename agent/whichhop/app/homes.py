@@ -37,12 +37,14 @@ _OF_STATE = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HomeFault:
-    """An ongoing fault. since_ns: None where it was there before measuring began."""
+    """An ongoing fault. since_ns: None where it was there before measuring began. past: the part of its
+    probability that is past the home, on the access line or beyond it, where that is known."""
 
     cause: str
     elements: str
     probability: float
     since_ns: int | None
+    past: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

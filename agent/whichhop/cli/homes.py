@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,7 +28,7 @@ from whichhop.printable import printable
 from whichhop.store.metrics_server import MetricsServer
 
 if TYPE_CHECKING:
-    from whichhop.app.fleet.neighbours import Shared
+    from whichhop.app.fleet.neighbours import Neighbours, Shared
 
 EPILOG = """\
 examples:
@@ -128,13 +128,15 @@ def _shared(one: "Shared") -> list[str]:
     return _block(
         f"Region {one.region}  fault past {len(one.homes)} of {one.judged} homes",
         _fault(replace(one.surest, since_ns=one.since_ns)),
-        "It began at the same time in all of them, so it is no home's own: tell the provider so, with their"
-        f" names: {_named(one.homes)}",
+        "It began at the same time in all of them (probability that they share it"
+        f" {probability_words(one.sure)}), so it is no home's own: tell the provider so, with their names:"
+        f" {_named(one.homes)}",
     )
 
 
-def _text(rows: list[HomeRow], notes: Mapping[str, str], shared: Sequence["Shared"], *, every: bool) -> str:
+def _text(found: "Told", *, every: bool) -> str:
     """Counts first; then what many homes have in common, once; then the worst homes one by one."""
+    rows = found.rows
     if not rows:
         return "The server knows no home: does it scrape an agent (deploy/prometheus.yml)?"
     counts = Counter(row.standing for row in rows)
@@ -149,7 +151,7 @@ def _text(rows: list[HomeRow], notes: Mapping[str, str], shared: Sequence["Share
         )
     lines.append("")
     if not every:
-        for one in shared:
+        for one in found.shared:
             lines += _shared(one)
             # Who has another fault beside it is told alone too.
             told |= {row.home for row in rows if row.home in one.homes and len(row.faults) == 1}
@@ -160,19 +162,30 @@ def _text(rows: list[HomeRow], notes: Mapping[str, str], shared: Sequence["Share
     unwell = [row for row in rows if row.standing is not Standing.NO_FAULT and row.home not in told]
     shown = rows if every else unwell[:SHOWN]
     wide = min(40, max((len(row.home) for row in shown), default=0))
-    lines += [line for row in shown for line in _lines(row, wide, notes, whole=False)]
+    lines += [line for row in shown for line in _lines(row, wide, found.notes, whole=False)]
     more = 0 if every else len(unwell) - len(shown)
     rest = [f"and {more} more that are not well: --all lists them"] if more else []
     return "\n".join([*lines, *rest]).rstrip()
 
 
-def _data(row: HomeRow, note: str) -> dict[str, Any]:
+def _data(told: "Told") -> list[dict[str, Any]]:
+    return [_row(row, told.notes.get(row.home, ""), told.near.get(row.home)) for row in told.rows]
+
+
+def _row(row: HomeRow, note: str, near: "Neighbours | None") -> dict[str, Any]:
+    region = near and {
+        "name": near.region,
+        "other_homes": near.others,
+        "with_it": near.with_it,
+        "probability_shared": near.shared,
+    }
     return {
         "home": row.home,
         "state": str(row.standing),
         "judged_ns": row.judged_ns,
         "next_step": row.step,
         "note": note,
+        "region": region,
         "faults": [
             {
                 "cause": f.cause,
@@ -200,13 +213,19 @@ def _progress(done: int, every: int) -> None:
         sys.stderr.flush()
 
 
-Told = tuple[list[HomeRow], dict[str, str], list["Shared"]]
-"""The rows of all homes, by home a line that is not in its row, and what several have in common."""
+@dataclass(frozen=True, slots=True)
+class Told:
+    """The rows of all homes; by home a line that is not in its row; its neighbours; what several share."""
+
+    rows: list[HomeRow]
+    notes: Mapping[str, str] = field(default_factory=dict)
+    near: "Mapping[str, Neighbours]" = field(default_factory=dict)
+    shared: "Sequence[Shared]" = ()
 
 
 def _judged(args: argparse.Namespace, now_ns: int, pools: Sequence[Executor] = ()) -> Told:
     from whichhop.app.fleet.many import Server, Span, judge_all
-    from whichhop.app.fleet.neighbours import neighbours_of, shared_faults
+    from whichhop.app.fleet.neighbours import neighbours_of, shared_faults, with_neighbours
 
     if not 0.1 <= args.hours <= MOST_HOURS:
         raise DataError(f"--hours {args.hours:g}: write 0.1 to {MOST_HOURS:g}")
@@ -215,9 +234,12 @@ def _judged(args: argparse.Namespace, now_ns: int, pools: Sequence[Executor] = (
     server = Server(base=args.prometheus.rstrip("/"), authorization=authorization_of(args.authorization))
     share = _share(args.share)
     found = judge_all(args.judge, server, span, share=share, processes=None, tell=_progress, pools=pools)
-    notes = {home: said.words for home, said in neighbours_of(found).items() if said.words}
+    near = neighbours_of(found, span.end_ns - span.start_ns)
+    notes = {home: said.words for home, said in near.items() if said.words}
     notes |= {one.row.home: one.trouble for one in found if one.trouble}
-    return [one.row for one in found], notes, shared_faults(found)
+    found = [with_neighbours(one, near.get(one.row.home)) for one in found]
+    rows = sorted((one.row for one in found), key=lambda row: row.order)
+    return Told(rows, notes, near, shared_faults(found, near))
 
 
 def _follow(args: argparse.Namespace) -> int:
@@ -233,13 +255,12 @@ def _follow(args: argparse.Namespace) -> int:
         while True:
             began_ns = clock.mono_ns()
             now_ns = clock.utc_ns()
-            rows, notes, shared = _judged(args, now_ns, pools)
+            told = _judged(args, now_ns, pools)
             if args.json:
-                homes = [_data(row, notes.get(row.home, "")) for row in rows]
-                print(json.dumps({"at_ns": now_ns, "homes": homes}), flush=True)
+                print(json.dumps({"at_ns": now_ns, "homes": _data(told)}), flush=True)
             else:
                 print(
-                    f"{instant_words(now_ns, None)}\n{_text(rows, notes, shared, every=args.all)}\n",
+                    f"{instant_words(now_ns, None)}\n{_text(told, every=args.all)}\n",
                     flush=True,
                 )
             sleep_s(max(0.0, EACH_S - (clock.mono_ns() - began_ns) / NS_PER_S))
@@ -250,26 +271,25 @@ def run(args: argparse.Namespace) -> int:
     if args.follow:
         return _follow(args)
     now_ns = SystemClock().utc_ns()
-    notes: dict[str, str] = {}
-    shared: list[Shared] = []
     if args.judge is not None:
-        rows, notes, shared = _judged(args, now_ns)
+        told = _judged(args, now_ns)
     else:
         ask = partial(fetch, authorization=authorization_of(args.authorization), seconds=PATIENCE_S)
         server = MetricsServer(base=args.prometheus.rstrip("/"), ask=ask, select={})
-        rows = read_homes(server, now_ns)
+        told = Told(read_homes(server, now_ns))
     if args.home is not None:
-        named = [row for row in rows if row.home == args.home]
+        named = [row for row in told.rows if row.home == args.home]
         if not named:
-            near = (
-                ", ".join(row.home for row in rows if args.home.lower() in row.home.lower()) or "none like it"
+            alike = (
+                ", ".join(row.home for row in told.rows if args.home.lower() in row.home.lower())
+                or "none like it"
             )
-            raise DataError(f"{args.home}: no such home at {args.prometheus}; there is {near}")
-        rows = named
+            raise DataError(f"{args.home}: no such home at {args.prometheus}; there is {alike}")
+        told = replace(told, rows=named)
     if args.json:
-        sys.stdout.write(json.dumps([_data(row, notes.get(row.home, "")) for row in rows], indent=2) + "\n")
+        sys.stdout.write(json.dumps(_data(told), indent=2) + "\n")
     elif args.home is not None:
-        sys.stdout.write("\n".join(_lines(rows[0], len(args.home), notes, whole=True)) + "\n")
+        sys.stdout.write("\n".join(_lines(told.rows[0], len(args.home), told.notes, whole=True)) + "\n")
     else:
-        sys.stdout.write(_text(rows, notes, shared, every=args.all) + "\n")
-    return 1 if any(row.standing is Standing.FAULT for row in rows) else 0
+        sys.stdout.write(_text(told, every=args.all) + "\n")
+    return 1 if any(row.standing is Standing.FAULT for row in told.rows) else 0

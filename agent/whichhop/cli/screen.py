@@ -2,7 +2,7 @@
 
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from whichhop.app.metric_text import LastRate
 from whichhop.cli.times import clock_text, instant_text
@@ -37,6 +37,7 @@ class View:
 
     source: who judged. answers: by agent, why it does not answer, "" when it does. modems: one line each, by
     node. budget_mb: what today's transfers may still use and the whole; None where nobody could be asked.
+    failing: by agent, which of its parts fail now.
     """
 
     bulletin: Bulletin
@@ -47,6 +48,7 @@ class View:
     budget_mb: tuple[float, float] | None = None
     maker: str = ""
     """The fingerprint of the key that signs the home's reports; "" where no key is at hand."""
+    failing: Mapping[str, str] = field(default_factory=dict)
 
 
 def _part(label: str, lines: Iterable[str], most: int, more: str = "more") -> list[str]:
@@ -238,7 +240,8 @@ def screen(view: View) -> str:
     title = f"{bulletin.home}, {instant_text(bulletin.at_ns)}"
     head = [textwrap.shorten(title, WIDTH, placeholder=" ..."), ""]
     lines = _part("Lately", _episodes(bulletin), EPISODE_LINES, "earlier ones")
-    lines += _part("Agents", _agents(view.answers, bulletin), AGENT_LINES, "more agents")
+    failing = [f"{agent}: {words}" for agent, words in view.failing.items()]
+    lines += _part("Agents", failing + _agents(view.answers, bulletin), AGENT_LINES, "more agents")
     lines += _part("Rates", _rates(view), RATE_LINES, "more")
     lines += _part(
         "Modem",

@@ -14,7 +14,7 @@ from whichhop.app.agent_addresses import SETTLED_NS, addresses_of, tls_addresses
 from whichhop.app.agents_fetch import AgentsFetch
 from whichhop.app.hop_view import hop_lines, hops_told
 from whichhop.app.live_comparison import live_comparison
-from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of
+from whichhop.app.metric_text import LastRate, modem_line, modems_of, rates_of, samples
 from whichhop.app.transfer_order import transfers_today
 from whichhop.cli.collecting import opened_for
 from whichhop.cli.screen import View, screen
@@ -64,12 +64,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heard:
-    """What one agent said; trouble is empty when it answered. bulletin: None where it does not compare."""
+    """What one agent said; trouble is empty when it answered. bulletin: None where it does not compare.
+    failing: which of its parts fail now, by their short names."""
 
     agent: str
     trouble: str = ""
+    failing: tuple[str, ...] = ()
     metrics: str = ""
     bulletin: Bulletin | None = None
+
+
+class _Health(msgspec.Struct):
+    in_trouble: tuple[str, ...] = ()
 
 
 def _get(url: str) -> bytes:
@@ -87,7 +93,25 @@ def hear(agent: str, base: str, get: Fetch = _get) -> Heard:
         told: Bulletin | None = typed_plain(get(f"{base}/bulletin"), f"agent {agent}: its bulletin", Bulletin)
     except (RemoteError, OutsideError):
         told = None  # it does not compare, or not yet; the others are asked too
-    return Heard(agent=agent, metrics=metrics, bulletin=told)
+    try:
+        failing = typed_plain(get(f"{base}/health"), f"agent {agent}: its health", _Health).in_trouble
+    except (RemoteError, OutsideError):
+        failing = ()  # an earlier version
+    return Heard(
+        agent=agent, metrics=metrics, bulletin=told, failing=tuple(printable(part) for part in failing)
+    )
+
+
+def waiting_for_fleet(text: str) -> int:
+    """How many values an agent's metrics say are kept for the fleet's server."""
+    return sum(round(value) for name, _, value in samples(text) if name == "fleet_samples_waiting")
+
+
+def _failing(heard: Heard) -> str:
+    words = f"{', '.join(heard.failing)} {'fails' if len(heard.failing) == 1 else 'fail'}"
+    waiting = waiting_for_fleet(heard.metrics) if any(p.startswith("fleet") for p in heard.failing) else 0
+    kept = f", {waiting} values are kept for the fleet's server" if waiting else ""
+    return f"{words}{kept}; the agent's log says why"
 
 
 def newest(heard: list[Heard], now_ns: int) -> tuple[str, Bulletin] | None:
@@ -204,6 +228,7 @@ def run(args: argparse.Namespace) -> int:
         modems=modems,
         budget_mb=_budget(args, home),
         maker=_maker(args),
+        failing={h.agent: _failing(h) for h in heard if h.failing},
     )
     if args.json:
         sys.stdout.write(json.dumps(msgspec.to_builtins(view), indent=2) + "\n")

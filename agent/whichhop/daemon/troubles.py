@@ -27,8 +27,8 @@ class Troubles:
         self._lately: set[str] = set()
         self._lines: Counter[str] = Counter()
 
-    def wrong(self, part: str, text: str, *, passing: bool = False) -> None:
-        """A part failed; told only when it was well before.
+    def wrong(self, part: str, text: str, *, passing: bool = False, another: bool = False) -> None:
+        """A part failed; told only when it was well before, or fails for another reason now.
 
         passing: nobody will say that it is well again; so it is once it settles.
         """
@@ -36,7 +36,7 @@ class Troubles:
         self._now[part] = passing
         self._lately.add(part)
         self._count(part)
-        if not before:
+        if another or not before:
             self._tell(part, text)
 
     def survived(self, part: str, trouble: Exception) -> None:

@@ -1,7 +1,13 @@
-"""Turns the live state into metric families, in the form asked for."""
+"""The one door to prometheus_client: turns the live state into metric families, in the form asked for."""
 
 import platform
 from collections.abc import Iterable, Iterator, Mapping
+
+from prometheus_client.exposition import generate_latest as plain_text
+from prometheus_client.metrics_core import Metric as Family
+from prometheus_client.openmetrics.exposition import generate_latest as openmetrics_text
+from prometheus_client.registry import Collector
+from prometheus_client.samples import Sample
 
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
@@ -10,7 +16,6 @@ from whichhop.printable import printable
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION
 from whichhop.serve.live import LiveState, SessionState
 from whichhop.serve.metric_row import HOME, MetricKind
-from whichhop.serve.text_format import Family, Sample, openmetrics_text, plain_text
 
 OPENMETRICS = "application/openmetrics-text"
 _DIRECTIONS = {"from-agent": Fate.LOST_OUT, "to-agent": Fate.LOST_BACK, "unknown": Fate.LOST}
@@ -27,8 +32,7 @@ _Session = tuple[Labels, SessionState]
 
 def _family(name: str) -> Family:
     row = CATALOGUE[name]
-    unit = row.unit if row.name.endswith(f"_{row.unit}") else ""
-    return Family(name=row.name, words=row.words, type=row.kind, unit=unit)
+    return Family(row.name, row.words, row.kind, row.unit if row.name.endswith(f"_{row.unit}") else "")
 
 
 def _simple(name: str, values: Iterable[tuple[Labels, float]]) -> Family:
@@ -62,7 +66,7 @@ MOST_STEP = 240
 """Characters of a recommendation in a label: a line of a list of homes."""
 
 
-class LiveCollector:
+class LiveCollector(Collector):
     """A collector over the live state; reads it again at each scrape."""
 
     def __init__(self, live: LiveState) -> None:
@@ -187,7 +191,10 @@ def _labels(key: SessionKey) -> Labels:
 
 
 def _wants_openmetrics(accept: str) -> bool:
-    """Whether an Accept header (RFC 9110 12.5.1) names OpenMetrics 1.x, or without a version; q=0 is a no."""
+    """Whether an Accept header (RFC 9110 12.5.1) names OpenMetrics 1.x, or without a version; q=0 is a no.
+
+    Asked here and not of the library, which takes a stranger's version over into its answer as it is.
+    """
     for part in accept.split(","):
         media, *parameters = (word.strip().lower() for word in part.split(";"))
         refused = any(p.startswith("q=") and not p[2:].strip("0.") for p in parameters)
@@ -200,5 +207,5 @@ def _wants_openmetrics(accept: str) -> bool:
 def exposition(live: LiveState, accept: str) -> tuple[bytes, str]:
     """The metrics and their content type, OpenMetrics 1.0 when the Accept header asks for it."""
     if _wants_openmetrics(accept):
-        return openmetrics_text(LiveCollector(live).collect()), f"{OPENMETRICS}; version=1.0.0; charset=utf-8"
-    return plain_text(LiveCollector(live).collect()), "text/plain; version=0.0.4; charset=utf-8"
+        return openmetrics_text(LiveCollector(live)), f"{OPENMETRICS}; version=1.0.0; charset=utf-8"  # type: ignore[no-untyped-call]
+    return plain_text(LiveCollector(live)), "text/plain; version=0.0.4; charset=utf-8"

@@ -48,7 +48,7 @@ class Outbox:
         self._db = Database(path, migrations=_TABLES, application=_APPLICATION_ID)
         # A kill loses nothing; a power cut the newest seconds, which spares a small box's flash memory.
         self._db.execute("PRAGMA synchronous = NORMAL")
-        self._most = most_octets
+        self.most_octets = most_octets
         self._octets = self._counted()
 
     def _counted(self) -> int:
@@ -61,14 +61,14 @@ class Outbox:
         with self._db.transaction():
             self._db.execute("INSERT INTO frame (samples, octets) VALUES (?, ?)", (samples, octets))
             self._octets += len(octets) + _ROW_OCTETS
-            return self._trim() if self._octets > self._most else 0
+            return self._trim() if self._octets > self.most_octets else 0
 
     def _trim(self) -> int:
         self._octets = self._counted()  # the other process has taken out since
         gone, last, free = 0, 0, 0
-        if self._octets <= self._most:
+        if self._octets <= self.most_octets:
             return 0
-        wanted = self._octets - round(self._most * (1 - _SPARE))
+        wanted = self._octets - round(self.most_octets * (1 - _SPARE))
         for number, samples, octets in self._db.execute(
             "SELECT id, samples, length(octets) FROM frame ORDER BY id"
         ):

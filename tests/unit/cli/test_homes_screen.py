@@ -3,7 +3,7 @@
 from whichhop.app.fleet.many import Judged
 from whichhop.app.fleet.neighbours import neighbours_of, shared_faults
 from whichhop.app.homes import HomeFault, HomeRow, Standing
-from whichhop.cli.homes import SHOWN, _text
+from whichhop.cli.homes import SHOWN, Told, _text
 
 NS = 1_000_000_000
 START_NS = 1_767_268_800 * NS
@@ -31,15 +31,20 @@ def thousand() -> list[Judged]:
 
 def fault(cause: str, elements: str, probability: float, since_s: int) -> HomeFault:
     return HomeFault(
-        cause=cause, elements=elements, probability=probability, since_ns=START_NS + since_s * NS
+        cause=cause,
+        elements=elements,
+        probability=probability,
+        since_ns=START_NS + since_s * NS,
+        past=float(cause == "upstream-link"),
     )
 
 
 def test_a_thousand_homes_fit_a_screen_and_none_is_forgotten() -> None:
     homes = thousand()
-    rows = [one.row for one in homes]
-    notes = {name: said.words for name, said in neighbours_of(homes).items()}
-    lines = _text(rows, notes, shared_faults(homes), every=False).splitlines()
+    rows, near = [one.row for one in homes], neighbours_of(homes, 3600 * NS)
+    notes = {name: said.words for name, said in near.items()}
+    told = Told(rows, notes, near, shared_faults(homes, near))
+    lines = _text(told, every=False).splitlines()
     text = "\n".join(lines)
     assert len(lines) <= 80
     assert max(map(len, lines)) <= 100
@@ -52,5 +57,5 @@ def test_a_thousand_homes_fit_a_screen_and_none_is_forgotten() -> None:
     assert text.index("Home 0060") < text.index("Home 0061")
     assert lines[-1] == f"and {30 - SHOWN} more that are not well: --all lists them"
     assert "10 silent\n" in text
-    whole = _text(rows, notes, shared_faults(homes), every=True)
+    whole = _text(told, every=True)
     assert all(row.home in whole for row in rows)

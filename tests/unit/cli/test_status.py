@@ -33,9 +33,10 @@ def test_a_bulletin_is_read_as_it_was_told() -> None:
     pages = {
         "http://192.0.2.2:8620/metrics": b"x",
         "http://192.0.2.2:8620/bulletin": msgspec.json.encode(SAID),
+        "http://192.0.2.2:8620/health": b'{"status": "ok", "agent": "attic", "in_trouble": ["fleet-server"]}',
     }
     heard = hear("attic", "http://192.0.2.2:8620", pages.__getitem__)
-    assert heard == Heard(agent="attic", metrics="x", bulletin=SAID)
+    assert heard == Heard(agent="attic", metrics="x", bulletin=SAID, failing=("fleet-server",))
 
 
 def test_an_agent_that_does_not_compare_still_answers() -> None:

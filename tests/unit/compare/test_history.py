@@ -317,11 +317,12 @@ def test_one_session_that_loses_all_never_accuses_the_provider(lone):
 @given(st.integers(0, 10_000))
 def test_any_data_give_probabilities(seed):
     rng = np.random.default_rng(seed)
-    table = quiet(HOME, 30, seed=seed)
+    home = home_of(ALL_IN_ONE)
+    table = quiet(home, 30, seed=seed)
     table.lost[:] = rng.binomial(10, 0.3, table.lost.shape)
     table.q50_s[:] = rng.exponential(0.05, table.q50_s.shape)
     table.q80_s[:] = table.q50_s * 1.5
-    for verdict in judge(HOME, SESSIONS, table):
+    for verdict in judge(home, derive_sessions(home), table):
         assert 0.0 <= verdict.probability <= 1.0
 
 

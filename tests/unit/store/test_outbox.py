@@ -1,6 +1,7 @@
 """The fleet's outbox: in order, bounded, whole after a kill, begun anew when it is damaged."""
 
 from pathlib import Path
+from random import Random
 
 import pytest
 
@@ -46,6 +47,18 @@ def test_the_oldest_go_where_the_queue_is_full_and_are_counted(tmp_path: Path) -
     assert gone == box.dropped == 3 * (500 - len(left))
     assert left[-1].series == tuple(frame(499))
     assert 30 < len(left) < 200
+
+
+def test_the_files_of_a_full_queue_stay_near_its_limit(tmp_path: Path) -> None:
+    # A server that is gone for long: five times what the queue may hold. SQLite's log has 4 MB of its own.
+    box, draw = Outbox(tmp_path / "a.outbox", 10**5), Random(1)
+    for number in range(60):
+        points = tuple((number * 3000 + i, draw.random()) for i in range(1000))
+        box.put([Series(name="m", labels=LABELS, points=points)])
+    assert box.dropped > 3 * box.waiting
+    sizes = {path.suffix: path.stat().st_size for path in tmp_path.iterdir()}
+    assert sizes.pop(".outbox") < 1.5e5
+    assert sum(sizes.values()) < 5e6
 
 
 def test_a_damaged_queue_is_begun_anew(tmp_path: Path) -> None:

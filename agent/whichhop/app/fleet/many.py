@@ -20,7 +20,7 @@ from whichhop.app.homes import HomeFault, HomeRow, Standing
 from whichhop.compare.comparison import Comparison
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model import Cause, derive_sessions
+from whichhop.model import Cause, LinkKind, Verdict, derive_sessions
 from whichhop.model.units import NS_PER_S
 from whichhop.net.http_get import fetch
 from whichhop.store.fleet_server import HomeWindows, read_new, read_windows
@@ -229,6 +229,7 @@ def row_of(said: Comparison, house: House, file: str, end_ns: int) -> HomeRow:
             elements=" or ".join(v.elements),
             probability=v.probability,
             since_ns=None if v.standing else v.start_ns,
+            past=_past(v, house),
         )
         for v in sorted(ongoing, key=lambda v: -v.probability)
     )
@@ -248,6 +249,16 @@ def row_of(said: Comparison, house: House, file: str, end_ns: int) -> HomeRow:
     if end_ns - said.end_ns > SILENT_NS:
         standing, faults, step = Standing.SILENT, (), ""
     return HomeRow(home=house.home.name, standing=standing, faults=faults, step=step, judged_ns=said.end_ns)
+
+
+def _past(verdict: Verdict, house: House) -> float:
+    """The part of a verdict's probability that is on the access line or beyond it."""
+    if verdict.shares is None or len(verdict.elements) == 1:
+        return float(verdict.cause in (Cause.UPSTREAM_LINK, Cause.BEYOND))
+    past = {link.name for link in house.home.links if link.kind in (LinkKind.ACCESS, LinkKind.BEYOND)}
+    past |= {Cause.UPSTREAM_LINK, Cause.BEYOND}
+    every = sum(verdict.shares.values())
+    return sum(part for name, part in verdict.shares.items() if name in past) / every if every else 0.0
 
 
 Tell = Callable[[int, int], None]

@@ -6,7 +6,6 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from whichhop.compare.standing.columns import FEATURES, SHAPES, Groups
 from whichhop.compare.standing.fit import Fit, Slab, fit, of_counts, of_delays, widened
@@ -26,6 +25,13 @@ LATE_LEAK = 0.01
 """One session in a hundred is late by itself, as where a radio dozes whenever just this one asks."""
 LEADERS = 5
 """Pairs are tried among the likeliest groups, and of the likeliest with every other."""
+
+HAS = np.array([[f in shape for f in FEATURES] for _, shape in SHAPES], dtype=float)
+"""(shapes, features): 1 where a fault of that shape adds to that feature."""
+_ONE, _OTHER = np.repeat(HAS, len(SHAPES), axis=0), np.tile(HAS, (len(SHAPES), 1))
+BOTH_HAVE, ONE_HAS, OTHER_HAS = _ONE * _OTHER, _ONE * (1 - _OTHER), _OTHER * (1 - _ONE)
+"""The same of two faults, for every shape of the one with every shape of the other."""
+OF_A_LEVEL = np.array([shape in ((Feature.LEVEL,), (Feature.LEVEL, Feature.LOSS)) for _, shape in SHAPES])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +68,7 @@ def odds_of(seen: SeenAtRest, heard: Sequence[int], groups: Groups) -> Odds:
     hypotheses = [*singles, *both]
     fits = _joined(first, _fits(seen, heard, groups, both)) if both else first
     weight, shapes = _log_weights(groups, hypotheses, fits)
-    posterior = np.exp(weight - logsumexp(weight))
+    posterior = np.exp(weight - _log_sum(weight))
     probability = np.zeros(count)
     for h, chosen in enumerate(hypotheses):
         for g in chosen:
@@ -124,46 +130,47 @@ def _wide(a: Floats, width: int) -> Floats:
     return np.pad(a, ((0, 0), (0, width - a.shape[1])), constant_values=np.nan)
 
 
-def _shapes_for(groups: Groups, g: int) -> list[tuple[float, tuple[Feature, ...]]]:
-    """The shapes that a group's fault may have; where a level is no fault, not those of the level alone."""
-    kept = [
-        s
-        for s in SHAPES
-        if not (groups.distant[g] and s[1] in ((Feature.LEVEL,), (Feature.LEVEL, Feature.LOSS)))
-    ]
-    whole = sum(w for w, _ in kept)
-    return [(w / whole, fs) for w, fs in kept]
-
-
 def _log_weights(
     groups: Groups, hypotheses: Sequence[tuple[int, ...]], fits: dict[Feature, Fit]
 ) -> tuple[Floats, tuple[tuple[tuple[Feature, ...], ...], ...]]:
     """Log posterior weights against no fault, all shapes summed, and the likeliest shapes."""
+    gain = np.stack([fits[f].evidence - fits[f].evidence[0] for f in FEATURES])
+    log_odds = np.log(groups.prior) - np.log1p(-groups.prior)
+    log_shape = _log_shapes(groups)
+    out = np.full(len(hypotheses), np.log1p(-groups.prior).sum())
+    best: list[tuple[tuple[Feature, ...], ...]] = [()] * len(hypotheses)
     place = {chosen: h for h, chosen in enumerate(hypotheses)}
-    gain = {f: fits[f].evidence - fits[f].evidence[0] for f in FEATURES}
-    base = np.log1p(-groups.prior).sum()
-    out, best = np.zeros(len(hypotheses)), []
-    for h, chosen in enumerate(hypotheses):
-        prior = base + sum(np.log(groups.prior[g]) - np.log1p(-groups.prior[g]) for g in chosen)
-        terms: list[tuple[float, tuple[tuple[Feature, ...], ...]]] = []
-        if not chosen:
-            terms = [(0.0, ())]
-        elif len(chosen) == 1:
-            for w, fs in _shapes_for(groups, chosen[0]):
-                terms.append((float(np.log(w) + sum(gain[f][h] for f in fs)), (fs,)))
-        else:
-            one, other = place[(chosen[0],)], place[(chosen[1],)]
-            for w1, f1 in _shapes_for(groups, chosen[0]):
-                for w2, f2 in _shapes_for(groups, chosen[1]):
-                    total = np.log(w1) + np.log(w2)
-                    for f in FEATURES:
-                        if f in f1 and f in f2:
-                            total += gain[f][h]
-                        elif f in f1:
-                            total += gain[f][one]
-                        elif f in f2:
-                            total += gain[f][other]
-                    terms.append((float(total), (f1, f2)))
-        out[h] = prior + logsumexp([t for t, _ in terms])
-        best.append(max(terms)[1])
+    ones = [h for h, chosen in enumerate(hypotheses) if len(chosen) == 1]
+    if ones:
+        (group,) = np.array([hypotheses[h] for h in ones]).T
+        terms = log_shape[group] + (HAS @ gain[:, ones]).T
+        out[ones] += log_odds[group] + _log_sum(terms)
+        for h, shape in zip(ones, np.argmax(terms, axis=1), strict=True):
+            best[h] = (SHAPES[shape][1],)
+    twos = [h for h, chosen in enumerate(hypotheses) if len(chosen) == 2]
+    if twos:
+        one, other = np.array([hypotheses[h] for h in twos]).T
+        alone = [gain[:, [place[(int(g),)] for g in who]] for who in (one, other)]
+        # What both add is fitted together; what only one adds, as if it were alone.
+        terms = (log_shape[one][:, :, None] + log_shape[other][:, None, :]).reshape(len(twos), -1)
+        terms = terms + (BOTH_HAVE @ gain[:, twos] + ONE_HAS @ alone[0] + OTHER_HAS @ alone[1]).T
+        out[twos] += log_odds[one] + log_odds[other] + _log_sum(terms)
+        for h, pair in zip(twos, np.argmax(terms, axis=1), strict=True):
+            first, second = divmod(int(pair), len(SHAPES))
+            best[h] = (SHAPES[first][1], SHAPES[second][1])
     return out, tuple(best)
+
+
+def _log_shapes(groups: Groups) -> Floats:
+    """How likely each shape is of a fault of each group (groups, shapes): where a level is no fault, none of
+    the level alone."""
+    weight = np.tile([w for w, _ in SHAPES], (len(groups.members), 1))
+    weight[np.ix_(groups.distant, OF_A_LEVEL)] = 0.0
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(weight / weight.sum(axis=1, keepdims=True)))
+
+
+def _log_sum(terms: Floats) -> Floats:
+    """The logarithm of the sum of what is given by its logarithm, of each row."""
+    most = terms.max(axis=-1, keepdims=True)
+    return np.asarray(most[..., 0] + np.log(np.exp(terms - most).sum(axis=-1)))

@@ -30,12 +30,22 @@ WIDER = (0.5, 0.15, 0.04)
 LOOSE = 5.0
 UNEXPLAINED = -4.0
 """A session's log-likelihood under its best; lower than that another hill may explain it."""
+SHIFTS = (-1.6, -0.8, 0.0, 0.8, 1.6, 2.4)
+"""From which sizes of a fault the way up begins, against the median, in the logarithm."""
 LEAST_DAMPING, FIRST_DAMPING, MOST_DAMPING = 1e-3, 0.1, 1e4
 CUT_SD = 0.1
 """How soft the lower end of a fault's size is, in the logarithm."""
 
-Likelihood = Callable[[Floats], tuple[Floats, Floats, Floats]]
-"""From what sessions should have seen (..., sessions) to log-likelihood, its slope, its curvature (>= 0)."""
+Slopes = tuple[Floats, Floats, Floats]
+
+
+@dataclass(frozen=True, slots=True)
+class Likelihood:
+    """From what sessions should have seen (..., sessions) to the log-likelihood; around: with its slope and
+    its curvature (>= 0)."""
+
+    value: Callable[[Floats], Floats]
+    around: Callable[[Floats], Slopes]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,13 +71,17 @@ def of_delays(seen_s: Floats, error_s: Floats) -> Likelihood:
     known = np.isfinite(seen_s) & np.isfinite(error_s)
     seen_s, error_s = np.where(known, seen_s, 0.0), np.where(known, error_s, UNKNOWN_S)
 
-    def likelihood(expected: Floats) -> tuple[Floats, Floats, Floats]:
+    scale = FREEDOM * error_s**2
+
+    def value(expected: Floats) -> Floats:
+        return np.asarray(-0.5 * (FREEDOM + 1) * np.log1p((seen_s - expected) ** 2 / scale))
+
+    def around(expected: Floats) -> Slopes:
         gap = seen_s - expected
-        scale = FREEDOM * error_s**2
         weight = (FREEDOM + 1) / (scale + gap**2)
         return -0.5 * (FREEDOM + 1) * np.log1p(gap**2 / scale), weight * gap, weight
 
-    return likelihood
+    return Likelihood(value, around)
 
 
 def widened(seen_s: Floats, error_s: Floats) -> tuple[Likelihood, ...]:
@@ -83,20 +97,34 @@ def of_counts(of: Floats, count: Floats, *, leak: float = 0.0) -> Likelihood:
     own = np.clip(count / np.maximum(of, 1.0), 1e-6, 1 - 1e-6)
     best = betaln(count + SIZE * own, of - count + SIZE * (1 - own)) - betaln(SIZE * own, SIZE * (1 - own))
 
-    def likelihood(expected: Floats) -> tuple[Floats, Floats, Floats]:
-        p = np.clip(-np.expm1(-expected), 1e-9, 1 - 1e-9)
+    none = of - count
+
+    def plain(p: Floats) -> Floats:
+        return np.asarray(
+            TEMPER
+            * (betaln(count + SIZE * p, none + SIZE * (1 - p)) - betaln(SIZE * p, SIZE * (1 - p)) - best)
+        )
+
+    def leaky(value: Floats) -> Floats:
+        return np.asarray(np.logaddexp(np.log1p(-leak) + value, np.log(leak))) if leak else value
+
+    def around(expected: Floats) -> Slopes:
+        p = _share(expected)
         a, b = SIZE * p, SIZE * (1 - p)
-        value = betaln(count + a, of - count + b) - betaln(a, b)
-        slope = SIZE * (digamma(count + a) - digamma(of - count + b) - digamma(a) + digamma(b)) * (1 - p)
-        information = of * (SIZE + 1) / ((SIZE + of) * p * (1 - p)) * (1 - p) ** 2
-        value, slope, information = TEMPER * (value - best), TEMPER * slope, TEMPER * information
+        value = plain(p)
+        slope = TEMPER * SIZE * (digamma(count + a) - digamma(none + b) - digamma(a) + digamma(b)) * (1 - p)
+        information = TEMPER * of * (SIZE + 1) / ((SIZE + of) * p * (1 - p)) * (1 - p) ** 2
         if not leak:
             return value, slope, information
-        leaky = np.logaddexp(np.log1p(-leak) + value, np.log(leak))
-        share = np.exp(np.log1p(-leak) + value - leaky)
-        return leaky, share * slope, share * information
+        whole = leaky(value)
+        share = np.exp(np.log1p(-leak) + value - whole)
+        return whole, share * slope, share * information
 
-    return likelihood
+    return Likelihood(lambda expected: leaky(plain(_share(expected))), around)
+
+
+def _share(expected: Floats) -> Floats:
+    return np.asarray(np.clip(-np.expm1(-expected), 1e-9, 1 - 1e-9))
 
 
 def fit(
@@ -128,7 +156,7 @@ def fit(
     if not rough:
         return found
     expected = np.einsum("hsv,hv->hs", design, np.exp(found.log_value))
-    odd = np.flatnonzero((likelihood(expected)[0] < UNEXPLAINED).any(axis=1))
+    odd = np.flatnonzero((likelihood.value(expected) < UNEXPLAINED).any(axis=1))
     if not odd.size:
         return found
     # A session far off pulls no more than a near one: the way to what explains it leads over wider errors and
@@ -165,7 +193,7 @@ class _Prior:
         self.least = np.concatenate([np.full((len(least), len(budget.mean)), -np.inf), least], axis=1)
         self.constant = float(np.log(2 / np.sqrt(2 * np.pi) / (self.above + self.below)).sum())
 
-    def of(self, hypotheses: NDArray[np.intp]) -> "_Prior":
+    def of(self, hypotheses: NDArray[np.intp] | NDArray[np.bool_]) -> "_Prior":
         """The same for some of the hypotheses."""
         part = copy(self)
         part.least = self.least[hypotheses]
@@ -191,18 +219,12 @@ class _Prior:
 
 def _start(x: Floats, design: Floats, likelihood: Likelihood, groups: int) -> Floats:
     """The best of a few sizes of the faults, the rest at its usual values: one hill may hide another."""
-    best, value = x, None
-    for shift in (-1.6, -0.8, 0.0, 0.8, 1.6, 2.4):
-        tried = x.copy()
-        tried[:, groups:] += shift
-        found = likelihood(np.einsum("hsv,hv->hs", design, np.exp(tried)))[0].sum(axis=1)
-        if value is None:
-            best, value = tried, found
-        else:
-            better = found > value
-            best = np.where(better[:, None], tried, best)
-            value = np.where(better, found, value)
-    return best
+    usual = np.einsum("hsv,hv->hs", design[:, :, :groups], np.exp(x[:, :groups]))
+    faults = np.einsum("hsv,hv->hs", design[:, :, groups:], np.exp(x[:, groups:]))
+    likely = [likelihood.value(usual + np.exp(shift) * faults).sum(axis=1) for shift in SHIFTS]
+    started = x.copy()
+    started[:, groups:] += np.asarray(SHIFTS)[np.argmax(likely, axis=0)][:, None]
+    return started
 
 
 def _climb(x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior) -> Fit:
@@ -214,34 +236,41 @@ def _climb(x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior) -> 
     """
     hypotheses, _, variables = design.shape
     damping, stiffening = np.full(hypotheses, FIRST_DAMPING), np.full(hypotheses, 2.0)
-    value, gradient, hessian, rest = _around(x, design, likelihood, prior)
+    here = [x.copy(), *_around(x, design, likelihood, prior)]
+    settled = [np.empty_like(each) for each in here[:4]]
     moving = np.arange(hypotheses)
-    for _ in range(STEPS):
-        step = _step(gradient[moving], hessian[moving], rest[moving], damping[moving])
-        promised = np.einsum("hv,hv->h", gradient[moving], step) - 0.5 * np.einsum(
-            "hv,hvw,hw->h", step, hessian[moving], step
+    for left in range(STEPS, 0, -1):
+        at, value, gradient, hessian, rest = here
+        step = _step(gradient, hessian, rest, damping)
+        promised = np.einsum("hv,hv->h", gradient, step) - 0.5 * np.einsum(
+            "hv,hvw,hw->h", step, hessian, step
         )
-        tried = x[moving] + step
-        new = _around(tried, design[moving], likelihood, prior.of(moving))
-        gain = new[0] - value[moving]
+        tried = at + step
+        new = (tried, *_around(tried, design, likelihood, prior))
+        gain = new[1] - value
         better = gain >= 0
-        chosen = moving[better]
-        x[chosen] = tried[better]
-        for mine, its in zip((value, gradient, hessian, rest), new, strict=True):
-            mine[chosen] = its[better]
+        for mine, its in zip(here, new, strict=True):
+            mine[better] = its[better]
         kept = np.clip(gain / np.maximum(promised, 1e-12), 0.0, 1.0)
-        eased = np.maximum(damping[moving] * np.maximum(0.2, 1 - (2 * kept - 1) ** 3), LEAST_DAMPING)
-        damping[moving] = np.where(better, eased, damping[moving] * stiffening[moving])
-        stiffening[moving] = np.where(better, 2.0, stiffening[moving] * 2.0)
-        done = (better & (gain < SETTLED)) | (damping[moving] > MOST_DAMPING)
-        moving = moving[~done]
-        if not moving.size:
+        eased = np.maximum(damping * np.maximum(0.2, 1 - (2 * kept - 1) ** 3), LEAST_DAMPING)
+        damping = np.where(better, eased, damping * stiffening)
+        stiffening = np.where(better, 2.0, stiffening * 2.0)
+        done = (better & (gain < SETTLED)) | (damping > MOST_DAMPING) | (left == 1)
+        if not done.any():
+            continue
+        for kept_there, mine in zip(settled, here, strict=False):
+            kept_there[moving[done]] = mine[done]
+        if done.all():
             break
+        on = ~done
+        moving, damping, stiffening = moving[on], damping[on], stiffening[on]
+        here, design, prior = [each[on] for each in here], design[on], prior.of(on)
+    log_value, value, _, hessian = settled
     _, logdet = np.linalg.slogdet(hessian)
     variance = np.einsum("hvv->hv", np.linalg.inv(hessian))
     return Fit(
         evidence=value + 0.5 * variables * np.log(2 * np.pi) - 0.5 * logdet,
-        log_value=x,
+        log_value=log_value,
         log_error=np.sqrt(np.maximum(variance, 0.0)),
     )
 
@@ -255,7 +284,7 @@ def _around(
     exponential of its variable, so that the likelihood's slope bends it too. Steps heed it.
     """
     each = design * np.exp(x)[:, None, :]
-    value, slope, bend = likelihood(each.sum(axis=2))
+    value, slope, bend = likelihood.around(each.sum(axis=2))
     at, prior_slope, prior_bend = prior.at(x)
     pull = np.matmul(slope[:, None, :], each)[:, 0, :]
     hessian = np.matmul((each * bend[:, :, None]).transpose(0, 2, 1), each)

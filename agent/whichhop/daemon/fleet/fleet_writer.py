@@ -25,6 +25,7 @@ TURN_S = 30.0
 NEXT_LINE_S = 7200.0
 """A child that waits as long as a server asked for is silent so long."""
 MOST_LINE = 4096
+FULL = "fleet-queue"
 
 
 class FleetWriter:
@@ -48,6 +49,7 @@ class FleetWriter:
         self._outbox: Outbox | None = None
         self._child: KeptChild | None = None
         self._sent: Written | None = None
+        self._failing = False
 
     def follow(self, home: Home, agent: str) -> None:
         """Take over a home, and its server or that there is none."""
@@ -66,16 +68,21 @@ class FleetWriter:
             self._jobs.after_pauses("fleet-windows", TURN_S, self.turn)
         if before is None:
             self._child = self._children.keep("fleet", self._command, self._heard)
-        elif before != home.fleet and self._child is not None:
-            self._outbox = None  # its limit may be another
+        elif self._child is not None and (before != home.fleet or self._failing):
+            # While the server refuses, who has the file read again has put something right, such as the
+            # token in a file of its own, and need not wait for the next try.
             self._child.begin_anew()
 
     def _stop(self) -> None:
         if self._child is not None:
             self._child.end_soon()
+        self._let_go()
+        self._child = self._windows = None
+
+    def _let_go(self) -> None:
         if self._outbox is not None:
             self._outbox.close()
-        self._child = self._outbox = self._windows = None
+        self._outbox = None
 
     def _command(self) -> Command:
         assert self._settings is not None  # noqa: S101 - the child is kept only while there are some
@@ -97,9 +104,13 @@ class FleetWriter:
         for name, more in (("sent", said.sent - before.sent), ("given_up", said.given_up - before.given_up)):
             values[f"fleet_samples_{name}"] = values.get(f"fleet_samples_{name}", 0.0) + more
         values["fleet_samples_waiting"] = float(said.waiting)
-        self._sent = said
+        self._sent, self._failing = said, bool(said.trouble)
+        if not said.waiting:
+            self._troubles.well(FULL, "has room again")
         if said.trouble:
-            self._troubles.wrong("fleet-server", said.trouble)
+            # What goes by itself is told once, however it changes; what somebody must put right each time.
+            another = said.trouble != before.trouble and "tried again" not in said.trouble
+            self._troubles.wrong("fleet-server", said.trouble, another=another)
         else:
             self._troubles.well("fleet-server", "takes what is written again")
 
@@ -123,17 +134,21 @@ class FleetWriter:
         try:
             gone = await asyncio.to_thread(self._put, self._settings, series)
         except WhichhopError as why:
-            self._outbox = None
+            self._let_go()
             self._troubles.wrong("fleet-outbox", f"{why}; what was measured now is not written to the fleet")
             return
         self._troubles.well("fleet-outbox")
         if gone:
             values = self._live.values
             values["fleet_samples_given_up"] = values.get("fleet_samples_given_up", 0.0) + gone
+            self._troubles.wrong(
+                FULL, f"the queue is full (fleet: queue_mb); {gone} of its oldest values went"
+            )
 
     def _put(self, settings: Fleet, series: Sequence[Series]) -> int:
         if self._outbox is None:
             self._outbox = opened(self._path, settings.queue_octets)
+        self._outbox.most_octets = settings.queue_octets  # it may have changed since
         return self._outbox.put(series)
 
     async def close(self) -> None:

@@ -1,9 +1,8 @@
 """Builds HTML in which everything is escaped unless it was built here."""
 
 from collections.abc import Iterable
+from html import escape
 
-_ACTING = str.maketrans({"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "'": "&#x27;"})
-"""As the standard library's html.escape, whose module brings a table of all two thousand entities."""
 Attribute = str | float | bool | None
 _VOID = frozenset({"link", "meta", "rect", "line", "path", "circle"})
 """Elements without an end; those of SVG are closed at once."""
@@ -29,7 +28,7 @@ def _piece(one: Inside) -> str:
     if isinstance(one, Markup):
         return one
     if isinstance(one, str):
-        return one.translate(_ACTING)
+        return escape(one)
     return join(*one)
 
 
@@ -42,7 +41,7 @@ def tag(name: str, /, *inside: Inside, **attributes: Attribute) -> Markup:
             words.append(known)
         elif value is not None and value is not False:
             shown = f"{value:.2f}" if isinstance(value, float) else str(value)
-            words.append(f'{known}="{shown.translate(_ACTING)}"')
+            words.append(f'{known}="{escape(shown)}"')
     head = " ".join(words)
     if name in _VOID:
         return Markup(f"<{head}>" if name in ("link", "meta") else f"<{head}/>")

@@ -50,8 +50,8 @@ def test_the_evidence_for_a_fault_is_near_the_integral(seen_s: float) -> None:
     y = np.linspace(np.log(SLAB.median) - 5, np.log(SLAB.median) + 4, 3001)
     healthy = stats.norm(b.mean[0], b.sd_above[0]).pdf(x)
     ill = stats.norm(np.log(SLAB.median), SLAB.log_sd).pdf(y)
-    none = np.trapezoid(healthy * np.exp(likelihood(np.exp(x)[:, None])[0][:, 0]), x)
-    level = likelihood((np.exp(x)[:, None] + np.exp(y)[None, :])[:, :, None])[0][:, :, 0]
+    none = np.trapezoid(healthy * np.exp(likelihood.value(np.exp(x)[:, None])[:, 0]), x)
+    level = likelihood.value((np.exp(x)[:, None] + np.exp(y)[None, :])[:, :, None])[:, :, 0]
     one = np.trapezoid(np.trapezoid(np.exp(level) * ill[None, :], y, axis=1) * healthy, x)
     assert found.evidence[1] - found.evidence[0] == pytest.approx(np.log(one / none), abs=0.7)
 
@@ -59,10 +59,10 @@ def test_the_evidence_for_a_fault_is_near_the_integral(seen_s: float) -> None:
 def test_counts_are_likeliest_where_they_were_seen_and_a_leak_bounds_them() -> None:
     grid = np.linspace(0.001, 0.5, 500)
     plain = of_counts(np.array([600.0]), np.array([60.0]))
-    values = np.array([plain(np.array([u]))[0][0] for u in grid])
+    values = np.array([plain.value(np.array([u]))[0] for u in grid])
     assert 1 - np.exp(-grid[values.argmax()]) == pytest.approx(0.1, abs=0.01)
     leaky = of_counts(np.array([600.0]), np.array([300.0]), leak=0.01)
-    worst = float(leaky(np.array([1e-6]))[0][0])
+    worst = float(leaky.value(np.array([1e-6]))[0])
     assert worst == pytest.approx(np.log(0.01), abs=0.1)
 
 
@@ -74,5 +74,7 @@ def test_slopes_are_the_derivatives_of_the_values() -> None:
     ):
         for at in (0.004, 0.02, 0.07):
             step = at * 1e-5
-            up, down = (likelihood(np.array([at + d]))[0][0] for d in (step, -step))
-            assert likelihood(np.array([at]))[1][0] == pytest.approx((up - down) / (2 * step), rel=1e-3)
+            up, down = (likelihood.value(np.array([at + d]))[0] for d in (step, -step))
+            assert likelihood.around(np.array([at]))[1][0] == pytest.approx(
+                (up - down) / (2 * step), rel=1e-3
+            )

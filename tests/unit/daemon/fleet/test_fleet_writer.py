@@ -135,6 +135,43 @@ def test_what_the_child_says_is_counted_and_told_once(rig: Rig) -> None:
     ]
 
 
+def test_a_token_that_was_put_right_is_tried_as_soon_as_the_file_is_read_again(rig: Rig) -> None:
+    rig.writer.follow(with_fleet(), "desk")
+    rig.writer.follow(with_fleet(), "desk")
+    assert not rig.children.kept.anew
+    hear = rig.children.asked[0][2]
+    for trouble in (
+        "unreachable: refused; it is tried again",
+        *["answered 401; check fleet: token_file"] * 3,
+    ):
+        hear(msgspec.json.encode(Written(sent=0, given_up=0, waiting=9, trouble=trouble)))
+    assert [line.split(";")[0] for line in rig.told] == [
+        "fleet-server: unreachable: refused",
+        "fleet-server: answered 401",
+    ]
+    rig.writer.follow(with_fleet(), "desk")
+    assert rig.children.kept.anew
+
+
+def test_what_goes_for_want_of_room_is_told_once_and_counted(rig: Rig) -> None:
+    small = replace(with_fleet(), fleet=Fleet(url="https://metrics.example.net/w", queue_octets=9_000))
+    rig.writer.follow(small, "desk")
+    for _ in range(12):
+        rig.measure(small, 600)
+        asyncio.run(rig.writer.turn())
+    (line,) = rig.told
+    assert line.startswith("fleet-queue: the queue is full (fleet: queue_mb)")
+    gone = Outbox(rig.path, 9_000).dropped
+    assert rig.live.values["fleet_samples_given_up"] == gone > 0
+    rig.writer.follow(with_fleet(), "desk")  # more room, without a new start
+    for _ in range(3):
+        rig.measure(small, 600)
+        asyncio.run(rig.writer.turn())
+    assert Outbox(rig.path, 10**6).dropped == gone
+    rig.children.asked[0][2](msgspec.json.encode(Written(sent=5, given_up=0, waiting=0, trouble="")))
+    assert rig.told[1:] == ["fleet-queue: has room again"]
+
+
 def test_a_disk_that_refuses_costs_windows_and_not_the_agent(rig: Rig) -> None:
     rig.path.mkdir()
     rig.writer.follow(with_fleet(), "desk")
