@@ -24,6 +24,8 @@ MORE = 6
 """Of those so many compete, the best first: with four the third of three faults was left out."""
 LEAST_GAIN = 2.5
 """As near to its rarity an element's gain must come (1 in 12), as a stretch must to be looked at."""
+GAIN_SPANS = (2, 6, 30)
+"""What is added must show within the two ticks that open an episode, a minute, or five."""
 PAIR_AT = 0.5
 """Where two at once are likelier than not, a third is tried."""
 
@@ -187,16 +189,45 @@ def _chosen(
         if columns[j] and columns[j] not in kinds:
             others.setdefault(columns[j], j)
     pool = list(others.values())[:POOL]
-    gains: dict[int, float] = {}
-    for leader in leaders[:LEADERS]:
-        for j in pool:
-            gain = (tables.ratio(leader, j) - tables.single[:, leader]).astype(np.float64)[:, None]
-            best = max(float(rolling(gain, span).max()) for span in (2, 6, 30))
-            gains[j] = max(gains.get(j, -np.inf), best + float(np.log(onset[j])))
-    more = sorted((j for j in gains if gains[j] > -LEAST_GAIN), key=lambda j: -gains[j])[:MORE]
-    kinds |= {columns[j] for j in more}
+    kinds |= {columns[j] for j in _adding(tables, leaders, pool, onset)}
     # Whoever shares a column with a candidate is one too, or its share would be nobody's.
     return [j for j in range(len(columns)) if columns[j] in kinds]
+
+
+def _adding(
+    tables: Pairs, leaders: Sequence[int], pool: Sequence[int], onset: NDArray[np.float64]
+) -> list[int]:
+    """Those of the pool that explain what the leaders leave over, and what those before them do, best first.
+
+    What an element adds is held against the best single leader of the same minutes, and then against each one
+    that was taken: near-copies of one fault (a box, its air, its links) must not take every place.
+    """
+    single = tables.single.astype(np.float64)
+    alone = (
+        [np.max([rolling(single[:, j], s) for j in leaders], axis=0) for s in GAIN_SPANS] if leaders else []
+    )
+    adds: dict[int, list[NDArray[np.float64]]] = {}
+    for j in pool:
+        pairs = [tables.ratio(leader, j).astype(np.float64) for leader in leaders[:LEADERS]]
+        if pairs:
+            adds[j] = [
+                np.max([rolling(r, s) for r in pairs], axis=0) - best
+                for s, best in zip(GAIN_SPANS, alone, strict=True)
+            ]
+    out: list[int] = []
+    while len(out) < MORE:
+        gains = {j: max(float(a.max()) for a in adds[j]) + float(np.log(onset[j])) for j in adds}
+        adds = {j: adds[j] for j in adds if gains[j] > -LEAST_GAIN}
+        if not adds:
+            break
+        best = max(adds, key=lambda j: gains[j])
+        taken = adds.pop(best)
+        out.append(best)
+        for j, each in adds.items():
+            beside = (tables.ratio(best, j) - tables.single[:, best]).astype(np.float64)
+            for i, s in enumerate(GAIN_SPANS):
+                each[i] = np.where(taken[i] > 0, np.minimum(each[i], rolling(beside, s)), each[i])
+    return out
 
 
 def _likelihood(

@@ -1,0 +1,29 @@
+"""Which elements compete in a stretch: what adds to the others does, near-copies of one fault do not."""
+
+import numpy as np
+
+from whichhop.compare.inference.segment import MORE, _adding
+
+FAULT, COPIES, OTHER, POOR = 0, range(1, MORE + 3), MORE + 3, MORE + 4
+ONSET = np.full(MORE + 5, 1e-3)
+
+
+class Tables:
+    """Log-ratios a tick by hand: one loud fault, its copies, a second fault of its own, a poor leader."""
+
+    single = np.array([[20.0, *[15.0] * len(COPIES), 8.0, 0.1]] * 12)
+
+    def ratio(self, a, b):
+        gains = self.single[:, [a, b]]
+        # A copy meets the same packets as the fault: the two together explain what the better one does.
+        alike = {a, b} <= {FAULT, *COPIES}
+        return gains.max(axis=1) if alike else gains.sum(axis=1)
+
+
+def test_a_second_fault_competes_though_many_near_copies_of_the_first_fit_better_than_it():
+    assert OTHER in _adding(Tables(), [FAULT, POOR], [*COPIES, OTHER], ONSET)
+
+
+def test_copies_of_what_leads_add_nothing():
+    assert _adding(Tables(), [FAULT, POOR], list(COPIES), ONSET) == []
+    assert _adding(Tables(), [], list(COPIES), ONSET) == []
