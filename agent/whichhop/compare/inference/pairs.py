@@ -81,9 +81,9 @@ class Pairs:
         """Log-ratio per tick that elements a and b are at fault together, each in its own way."""
         return self._kept(min(a, b), max(a, b), minor=False)
 
-    def beside_minor(self, a: int, b: int) -> Floats | None:
-        """Log-ratio per tick that a is at fault while b has a minor excess; None where b can have none."""
-        return self._kept(a, b, minor=True) if self._columns.minor[b] else None
+    def beside_minor(self, a: int, b: int) -> Floats:
+        """Log-ratio per tick that a is at fault while b has a minor excess, which only some may have."""
+        return self._kept(a, b, minor=True)
 
     def _kept(self, a: int, b: int, *, minor: bool) -> Floats:
         key = (a, b, minor)

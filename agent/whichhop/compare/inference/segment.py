@@ -98,7 +98,7 @@ def look_closely(
     columns = columns_heard(elements, heard)
     fit = scan.columns_at(stretch.first)
     tables = Pairs(evidence, fit)
-    chosen = _chosen(tables, columns, onset, settings.most_candidates)
+    chosen, small = _chosen(tables, columns, onset, fit.minor, settings.most_candidates)
     apart = [j for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC and use.known]
     pairs = distinct_pairs(columns, chosen, apart)
     race = Race(
@@ -108,6 +108,7 @@ def look_closely(
         tables=tables,
         minor=fit.minor,
         chosen=chosen,
+        small=small,
         onset=onset,
         use=use,
     )
@@ -142,6 +143,7 @@ class Race:
     tables: Pairs
     minor: NDArray[np.bool_]
     chosen: Sequence[int]
+    small: Sequence[tuple[int, int]]
     onset: NDArray[np.float64]
     use: OwnUse
 
@@ -164,7 +166,14 @@ class Race:
         )
         rate = self.scan.rates[self.scan.block_of(self.stretch.first)]
         likelihood = _likelihood(
-            states, self.tables, self.chosen, pairs=pairs, threes=threes, minor=self.minor, rate=rate
+            states,
+            self.tables,
+            self.chosen,
+            pairs=pairs,
+            threes=threes,
+            small=self.small,
+            minor=self.minor,
+            rate=rate,
         )
         for j in self.chosen:
             if j in self.use.stay:
@@ -174,9 +183,16 @@ class Race:
 
 
 def _chosen(
-    tables: Pairs, columns: Sequence[frozenset[int]], onset: NDArray[np.float64], most: int
-) -> list[int]:
-    """Elements that lead at some time, then those that explain what the leaders leave over."""
+    tables: Pairs,
+    columns: Sequence[frozenset[int]],
+    onset: NDArray[np.float64],
+    minor: NDArray[np.bool_],
+    most: int,
+) -> tuple[list[int], list[tuple[int, int]]]:
+    """Elements that lead at some time, then those that explain what the leaders leave over.
+
+    Also which leaders have beside them a minor excess of an element that is none of these.
+    """
     leading, rest = supported(tables.single, onset)
     leaders = [j for j in leading if columns[j]]
     kinds: set[frozenset[int]] = set()
@@ -189,13 +205,29 @@ def _chosen(
         if columns[j] and columns[j] not in kinds:
             others.setdefault(columns[j], j)
     pool = list(others.values())[:POOL]
-    kinds |= {columns[j] for j in _adding(tables, leaders, pool, onset)}
+    # Whose excess may be minor explains what a leader leaves over without a fault of anybody.
+    busy = {columns[j]: j for j in np.flatnonzero(minor).tolist() if columns[j]}
+    small = [
+        (a, b)
+        for a in leaders[:LEADERS]
+        for b in busy.values()
+        if columns[b] != columns[a]
+        and (tables.beside_minor(a, b) + LOG_MINOR > np.maximum(tables.single[:, a], 0.0)).any()
+    ]
+    kinds |= {columns[j] for j in _adding(tables, leaders, pool, onset, small)}
     # Whoever shares a column with a candidate is one too, or its share would be nobody's.
-    return [j for j in range(len(columns)) if columns[j] in kinds]
+    chosen = [j for j in range(len(columns)) if columns[j] in kinds]
+    return chosen, [
+        (j, b) for a, b in small if columns[b] not in kinds for j in chosen if columns[j] == columns[a]
+    ]
 
 
 def _adding(
-    tables: Pairs, leaders: Sequence[int], pool: Sequence[int], onset: NDArray[np.float64]
+    tables: Pairs,
+    leaders: Sequence[int],
+    pool: Sequence[int],
+    onset: NDArray[np.float64],
+    small: Sequence[tuple[int, int]] = (),
 ) -> list[int]:
     """Those of the pool that explain what the leaders leave over, and what those before them do, best first.
 
@@ -203,8 +235,13 @@ def _adding(
     that was taken: near-copies of one fault (a box, its air, its links) must not take every place.
     """
     single = tables.single.astype(np.float64)
+    beside = {j: single[:, j] for j in leaders}
+    for j, other in small:
+        beside[j] = np.maximum(beside[j], tables.beside_minor(j, other) + LOG_MINOR)
     alone = (
-        [np.max([rolling(single[:, j], s) for j in leaders], axis=0) for s in GAIN_SPANS] if leaders else []
+        [np.max([rolling(each, s) for each in beside.values()], axis=0) for s in GAIN_SPANS]
+        if leaders
+        else []
     )
     adds: dict[int, list[NDArray[np.float64]]] = {}
     for j in pool:
@@ -224,9 +261,9 @@ def _adding(
         taken = adds.pop(best)
         out.append(best)
         for j, each in adds.items():
-            beside = (tables.ratio(best, j) - tables.single[:, best]).astype(np.float64)
+            more = (tables.ratio(best, j) - tables.single[:, best]).astype(np.float64)
             for i, s in enumerate(GAIN_SPANS):
-                each[i] = np.where(taken[i] > 0, np.minimum(each[i], rolling(beside, s)), each[i])
+                each[i] = np.where(taken[i] > 0, np.minimum(each[i], rolling(more, s)), each[i])
     return out
 
 
@@ -237,6 +274,7 @@ def _likelihood(
     *,
     pairs: Sequence[tuple[int, int]],
     threes: Mapping[tuple[int, int, int], Floats],
+    small: Sequence[tuple[int, int]],
     minor: NDArray[np.bool_],
     rate: NDArray[np.float64],
 ) -> NDArray[np.float64]:
@@ -255,10 +293,12 @@ def _likelihood(
         nothing.append(both + blip[a] + blip[b])
         for one, other in ((a, b), (b, a)):
             beside[one].append(both + blip[other])
-            small = tables.beside_minor(one, other)
-            if small is not None:
-                beside[one].append(small + LOG_MINOR)
-                nothing.append(small + LOG_MINOR + blip[one])
+            if minor[other]:
+                slight = tables.beside_minor(one, other) + LOG_MINOR
+                beside[one].append(slight)
+                nothing.append(slight + blip[one])
+    for one, other in small:
+        beside[one].append(tables.beside_minor(one, other) + LOG_MINOR)
     quiet = np.logaddexp.reduce(nothing)
     out = np.empty((ratios.shape[0], len(states.sets)))
     for i, (members, fresh) in enumerate(zip(states.sets, states.recent, strict=True)):

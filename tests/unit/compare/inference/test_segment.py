@@ -13,6 +13,9 @@ class Tables:
 
     single = np.array([[20.0, *[15.0] * len(COPIES), 8.0, 0.1]] * 12)
 
+    def beside_minor(self, a, b):
+        return self.ratio(a, b) + 3.0
+
     def ratio(self, a, b):
         gains = self.single[:, [a, b]]
         # A copy meets the same packets as the fault: the two together explain what the better one does.
@@ -27,3 +30,15 @@ def test_a_second_fault_competes_though_many_near_copies_of_the_first_fit_better
 def test_copies_of_what_leads_add_nothing():
     assert _adding(Tables(), [FAULT, POOR], list(COPIES), ONSET) == []
     assert _adding(Tables(), [], list(COPIES), ONSET) == []
+
+
+class Brief(Tables):
+    """The second is there for three ticks only."""
+
+    single = Tables.single * np.where(np.arange(MORE + 5) == OTHER, (np.arange(12) < 3)[:, None], 1)
+
+
+def test_what_a_minor_excess_of_another_explains_is_no_second_fault():
+    assert _adding(Brief(), [FAULT, POOR], [OTHER], ONSET) == [OTHER]
+    # A small excess fits these ticks better than a fault's least does: such come and go on any radio.
+    assert _adding(Brief(), [FAULT, POOR], [OTHER], ONSET, small=[(FAULT, OTHER)]) == []
