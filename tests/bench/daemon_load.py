@@ -86,15 +86,18 @@ def free_port(kind: socket.SocketKind) -> int:
 
 
 @contextmanager
-def running() -> Iterator[tuple[int, int, int]]:
-    """The daemon's process id, its API's port and that of the others' STAMP, once it measures."""
+def running(more: str = "") -> Iterator[tuple[int, int, int]]:
+    """The daemon's process id, its API's port and that of the others' STAMP, once it measures.
+
+    more: keys to add to its home file.
+    """
     top = Path(__file__).parents[1]
     env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(top), *filter(None, sys.path)])}
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
         home, key = folder / "home.yaml", folder / "home.key"
         api, stamp = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_DGRAM)
-        home.write_text(home_text(api, stamp))
+        home.write_text(home_text(api, stamp) + more)
         create_key(key)
         secret = derive_keys(read_key(key)).stamp.hex()
         far = [sys.executable, "-m", "bench.reflectors", secret, str(stamp), *AGENTS]

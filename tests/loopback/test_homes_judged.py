@@ -20,7 +20,7 @@ from whichhop.cli import main
 from whichhop.lab.scenario import Effect, Fault
 from whichhop.lab.standard_home import HOME_FILE, alder_scenario
 from whichhop.model import Cause
-from whichhop.model.fleet import Series
+from whichhop.model.fleet import PREFIX, Series, WindowMetric
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]
 NS = 1_000_000_000
@@ -42,6 +42,14 @@ def written(fault: Fault | None, home: str, seed: int) -> list[Series]:
     return series_of(home, table_of_run(run, START_NS), readings_of_run(run, START_NS), kernel=True)
 
 
+def beyond(home: str, reading: str, value: float) -> Series:
+    labels = {"agent": "desk", "home": home, "reading": reading}
+    at_ms = (START_NS + 600 * NS) // 10**6
+    return Series(
+        name=PREFIX + WindowMetric.LEVEL, labels=tuple(sorted(labels.items())), points=((at_ms, value),)
+    )
+
+
 @pytest.fixture(scope="module")
 def server() -> Iterator[str]:
     """A server that has five homes; hazel wrote nothing."""
@@ -51,6 +59,10 @@ def server() -> Iterator[str]:
         for one in written(LINE if number < 2 else None, home, number)
     ]
     told += written(LINE, "Rowan House", 7)
+    told += [beyond("Cedar House", "levels/modem/down-7/power_dbmv", -19.0)]
+    told += [beyond("Cedar House", "levels/modem/down-7/carrier", 0.0)]
+    # A stranger to this version: passed over.
+    told += [beyond("Birch House", name, 1e300) for name in ("levels/modem", "levels/a/b/c/d", "x", "")]
     body = answer_of(told)
 
     class Answers(BaseHTTPRequestHandler):
@@ -111,7 +123,12 @@ def test_faults_come_first_with_what_the_neighbours_say_and_every_home_is_told(
     assert "Region north  fault past 2 of 3 homes" in text
     assert "their names: Alder House, Birch House" in " ".join(text.split())
     assert text.count("modem/provider-edge") == 2
-    assert "Cedar House" not in text
+    # Nothing is slow there, but a level beyond -15 dBmV (DOCSIS 3.0 PHY, from memory) is something to do.
+    cedar = " ".join(text[text.index("Cedar House") :].split())
+    assert "channel beyond a published limit" in cedar
+    assert rows["Cedar House"]["next_step"] in cedar
+    assert "Rowan House" in text
+    assert not rows["Cedar House"]["faults"]
 
 
 def test_one_home_by_its_name(server: str, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

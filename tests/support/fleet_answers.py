@@ -15,6 +15,8 @@ NS = 1_000_000_000
 _COLUMNS = {
     WindowMetric.ANSWERED: "answered",
     WindowMetric.LOST: "lost",
+    WindowMetric.LOST_OUT: "lost_out",
+    WindowMetric.LOST_BACK: "lost_back",
     WindowMetric.SLOW: "slow",
     WindowMetric.MEDIAN: "q50_s",
     WindowMetric.P80: "q80_s",
@@ -36,7 +38,7 @@ def series_of(
             there = np.isfinite(values) & (values > 0)
             if metric is WindowMetric.ANSWERED:
                 there = table.sent[:, column] > 0
-            elif metric not in (WindowMetric.LOST, WindowMetric.SLOW):
+            elif not metric.endswith("_packets"):
                 there = np.isfinite(values)
             points = tuple(
                 (ends_ms[i], short(values[i]) if metric.endswith("_seconds") else values[i])

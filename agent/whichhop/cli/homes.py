@@ -51,6 +51,7 @@ EACH_S = 300.0
 """From one judging to the next; a thousand homes took three minutes of processor, reading included."""
 WIDTH = 100
 MOST_SHARES, MOST_HOURS = 10_000, 24.0
+BEYOND_LIMITS = "its modem has a channel beyond a published limit, though nothing is slow"
 SHOWN = 15
 """Homes told one by one on one screen, some sixty lines; the others are counted."""
 SILENT = "The server hears none of its agents: is the home, or its line, off?"
@@ -161,7 +162,11 @@ def _text(found: "Told", *, every: bool) -> str:
         if len(silent) > FEW:
             told.update(silent)
             lines += _block(f"{len(silent)} {Standing.SILENT}", f"{SILENT} {_named(silent)}")
-    unwell = [row for row in rows if row.standing is not Standing.NO_FAULT and row.home not in told]
+    unwell = [
+        row
+        for row in rows
+        if (row.standing is not Standing.NO_FAULT or row.home in found.notes) and row.home not in told
+    ]
     shown = rows if every else unwell[:SHOWN]
     wide = min(40, max((len(row.home) for row in shown), default=0))
     lines += [line for row in shown for line in _lines(row, wide, found.notes, whole=False)]
@@ -239,6 +244,7 @@ def _judged(args: argparse.Namespace, now_ns: int, pools: Sequence[Executor] = (
     near = neighbours_of(found, span.end_ns - span.start_ns)
     notes = {home: said.words for home, said in near.items() if said.words}
     notes |= {one.row.home: one.trouble for one in found if one.trouble}
+    notes |= {one.row.home: BEYOND_LIMITS for one in found if one.beyond_limits}
     found = [with_neighbours(one, near.get(one.row.home)) for one in found]
     rows = sorted((one.row for one in found), key=lambda row: row.order)
     return Told(rows, notes, near, shared_faults(found, near))

@@ -32,12 +32,14 @@ class Fleet:
 class WindowMetric(StrEnum):
     """The series of the fleet's profile, each without the prefix and as a server stores it.
 
-    One value a window of ten seconds, at the window's end, but for the last six, which have their own time.
+    One value a window of ten seconds, at the window's end, but for the last seven, which have their own time.
     What is nought in most windows is left out while it is nought.
     """
 
     ANSWERED = "window_answered_packets"
     LOST = "window_lost_packets"
+    LOST_OUT = "window_lost_outbound_packets"
+    LOST_BACK = "window_lost_return_packets"
     SLOW = "window_slow_packets"
     NOT_JUDGED = "window_not_judged_packets"
     MEDIAN = "window_round_trip_median_seconds"
@@ -50,6 +52,7 @@ class WindowMetric(StrEnum):
     TRANSMITTED = "window_wan_transmitted_bytes_total"
     TRANSFER_BEGINS = "window_transfer_at_most_seconds"
     TRANSFER_LASTED = "window_transfer_seconds"
+    LEVEL = "window_modem_level"
 
 
 PREFIX = "whichhop_"

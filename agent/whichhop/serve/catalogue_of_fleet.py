@@ -10,6 +10,11 @@ OF_FLEET: dict[WindowMetric, tuple[tuple[str, ...], str]] = {
         SESSION,
         "Packets sent in the window without an answer within 3 s; absent while there are none.",
     ),
+    WindowMetric.LOST_OUT: (
+        SESSION,
+        "Of those, lost on the way to the target, by STAMP's sequence numbers; absent while there are none.",
+    ),
+    WindowMetric.LOST_BACK: (SESSION, "The same, lost on the way back."),
     WindowMetric.SLOW: (
         SESSION,
         "Answers that took 25 ms and more over the window's median; absent while there are none.",
@@ -41,6 +46,10 @@ OF_FLEET: dict[WindowMetric, tuple[tuple[str, ...], str]] = {
         "A transfer of the agent's own begins; the value is the longest it may last.",
     ),
     WindowMetric.TRANSFER_LASTED: (TRANSFER, "A transfer of the agent's own has ended; how long it lasted."),
+    WindowMetric.LEVEL: (
+        (*AGENT, "reading"),
+        "By what the modem's worst channel each way is judged, where it is beyond a published limit.",
+    ),
 }
 
 

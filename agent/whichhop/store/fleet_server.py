@@ -32,6 +32,8 @@ _FAR_S = 2**33
 SESSION_METRICS = (
     WindowMetric.ANSWERED,
     WindowMetric.LOST,
+    WindowMetric.LOST_OUT,
+    WindowMetric.LOST_BACK,
     WindowMetric.SLOW,
     WindowMetric.MEDIAN,
     WindowMetric.P80,
@@ -43,6 +45,8 @@ _READINGS = {
     WindowMetric.RECEIVED: "wan_rx_bytes",
     WindowMetric.TRANSMITTED: "wan_tx_bytes",
 }
+_LEVEL = re.compile(r"levels/[^/]+/[^/]+/(power_dbmv|mer_db|modulation|carrier)")
+"""The readings of a modem that are written (cabling/beyond_limits.py)."""
 _FIGURES = {WindowMetric.TRANSFER_BEGINS: BEGINS, WindowMetric.TRANSFER_LASTED: SECONDS}
 _NAMES = frozenset(WindowMetric)
 Floats = NDArray[np.float64]
@@ -232,7 +236,9 @@ def _take(home: HomeWindows, metric: WindowMetric, labels: Mapping[str, str], ta
             home.kernel[agent] = labels["stamps"] == "kernel"
         home.region = labels.get("region", home.region)
     else:
-        name = _READINGS.get(metric)
+        name = labels.get("reading", "") if metric is WindowMetric.LEVEL else _READINGS.get(metric)
+        if metric is WindowMetric.LEVEL and not _LEVEL.fullmatch(name or ""):
+            return  # written by a later version
         if name is None:
             name = f"transfer_{labels.get('way', '')}_{_FIGURES[metric]}:{labels.get('target', '')}"
         home.readings += [

@@ -13,14 +13,15 @@ from functools import partial
 from pathlib import Path
 
 from whichhop.advice.rank import advise
-from whichhop.advice.step import step_line
+from whichhop.advice.step import RecommendationKind, step_line
 from whichhop.app.advice_of_home import known_home
 from whichhop.app.fleet.judging import judged
 from whichhop.app.homes import HomeFault, HomeRow, Standing
+from whichhop.cabling.level_readings import PREFIX as LEVELS
 from whichhop.compare.comparison import Comparison
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model import Cause, LinkKind, Verdict, derive_sessions
+from whichhop.model import Cause, LinkKind, Reading, Verdict, derive_sessions
 from whichhop.model.units import NS_PER_S
 from whichhop.net.http_get import fetch
 from whichhop.store.fleet_server import HomeWindows, read_new, read_windows
@@ -62,11 +63,15 @@ class Span:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
-    """One home's row, the region of its home file, and why it could not be judged, "" where it was."""
+    """One home's row, the region of its home file, and why it could not be judged, "" where it was.
+
+    beyond_limits: its modem has a channel beyond a published limit, and nothing is at fault.
+    """
 
     row: HomeRow
     region: str = ""
     trouble: str = ""
+    beyond_limits: bool = False
 
 
 def home_files(folder: Path) -> list[Path]:
@@ -213,11 +218,17 @@ def _one(house: House, path: Path, found: HomeWindows | None, span: Span) -> Jud
     if said is None:
         trouble = f"the server has none of the sessions of {path}; is that the file its agents use?"
         return _untold(name, trouble, house)
-    return Judged(row=row_of(said, house, str(path), span.end_ns), region=region)
+    levels = [r for r in found.readings if r.name.startswith(LEVELS)]
+    row = row_of(said, house, str(path), span.end_ns, levels)
+    beyond = bool(levels) and row.standing is Standing.NO_FAULT
+    return Judged(row=row, region=region, beyond_limits=beyond)
 
 
-def row_of(said: Comparison, house: House, file: str, end_ns: int) -> HomeRow:
-    """The row of a home that was judged: its ongoing faults, the surest first, and what to do next."""
+def row_of(said: Comparison, house: House, file: str, end_ns: int, levels: Sequence[Reading] = ()) -> HomeRow:
+    """The row of a home that was judged: its ongoing faults, the surest first, and what to do next.
+
+    levels: a modem's beyond its limits are something to do also where no fault is felt.
+    """
     ongoing = [
         v
         for v in said.verdicts
@@ -234,7 +245,7 @@ def row_of(said: Comparison, house: House, file: str, end_ns: int) -> HomeRow:
         for v in sorted(ongoing, key=lambda v: -v.probability)
     )
     step = ""
-    if ongoing:
+    if ongoing or levels:
         known = known_home(
             house,
             file,
@@ -242,9 +253,10 @@ def row_of(said: Comparison, house: House, file: str, end_ns: int) -> HomeRow:
             end_ns=said.end_ns,
             sessions=said.sessions,
             verdicts=ongoing,
-            readings=[],
+            readings=levels,
         )
-        step = next((step_line(s) for s in advise(known)), "")
+        steps = [s for s in advise(known) if ongoing or s.kind is not RecommendationKind.MEASURE]
+        step = next(map(step_line, steps), "")
     standing = Standing.FAULT if faults else Standing.NO_FAULT
     if end_ns - said.end_ns > SILENT_NS:
         standing, faults, step = Standing.SILENT, (), ""

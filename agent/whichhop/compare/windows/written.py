@@ -14,6 +14,8 @@ from whichhop.model.units import NS_PER_S
 Floats = NDArray[np.float64]
 _COLUMNS = {
     WindowMetric.LOST: "lost",
+    WindowMetric.LOST_OUT: "lost_out",
+    WindowMetric.LOST_BACK: "lost_back",
     WindowMetric.SLOW: "slow",
     WindowMetric.MEDIAN: "q50_s",
     WindowMetric.P80: "q80_s",
@@ -55,7 +57,10 @@ def table_of_written(keys: Sequence[SessionKey], written: Written, start_ns: int
                 whole = array.dtype.kind == "u"
                 array[tick, column] = np.clip(value, 0, _MOST if whole else _LONGEST_S)
         table.sent[:, column] += table.lost[:, column]
-        # Nothing is slow that was not answered, whoever wrote it.
+        # Nothing is slow that was not answered, nor lost one way that was not lost, whoever wrote it.
+        np.minimum(table.lost_out[:, column], table.lost[:, column], out=table.lost_out[:, column])
+        back = table.lost[:, column] - table.lost_out[:, column]
+        np.minimum(table.lost_back[:, column], back, out=table.lost_back[:, column])
         np.minimum(table.slow[:, column], table.answered[:, column], out=table.slow[:, column])
     for agent, rows in written.not_judged.items():
         mine = [i for i, key in enumerate(table.sessions) if key.agent == agent]

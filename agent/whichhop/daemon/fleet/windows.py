@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from itertools import groupby
 from math import frexp, ldexp
 
+from whichhop.cabling.level_readings import PREFIX as LEVELS
 from whichhop.daemon.minutes import SETTLE_NS
 from whichhop.model import Fate, Reading, Record, Sample, SessionKey
 from whichhop.model.fleet import PREFIX, Labels, Series, WindowMetric
@@ -27,6 +28,7 @@ _OF_READINGS = {
     "wan_rx_bytes": WindowMetric.RECEIVED,
     "wan_tx_bytes": WindowMetric.TRANSMITTED,
 }
+_WAYS = {Fate.LOST_OUT: WindowMetric.LOST_OUT, Fate.LOST_BACK: WindowMetric.LOST_BACK}
 STEAL, LEAST_STEAL = "steal_ratio", 0.05
 """Told from here on: the comparer asks whether it is above a quarter, and healthy machines have none."""
 Point = tuple[int, float]
@@ -44,11 +46,14 @@ def figures(samples: Iterable[Sample]) -> dict[WindowMetric, float]:
     NOT_JUDGED is the session's own; a server gets it added up over the agent's sessions.
     """
     rtts, lost, aside = [], 0, 0
+    ways = {Fate.LOST_OUT: 0, Fate.LOST_BACK: 0}
     for sample in samples:
         if sample.fate is Fate.ANSWERED and sample.rtt_ns is not None:
             rtts.append(sample.rtt_ns)
         elif sample.fate.lost:
             lost += 1
+            if sample.fate in ways:
+                ways[sample.fate] += 1
         elif sample.fate.set_aside and not sample.fate.refused:
             aside += 1
     out: dict[WindowMetric, float] = {}
@@ -56,6 +61,7 @@ def figures(samples: Iterable[Sample]) -> dict[WindowMetric, float]:
         out[WindowMetric.ANSWERED] = len(rtts)
     if lost:
         out[WindowMetric.LOST] = lost
+        out |= {_WAYS[way]: count for way, count in ways.items() if count}
     if aside:
         out[WindowMetric.NOT_JUDGED] = aside
     if len(rtts) >= LEAST_ANSWERS:
@@ -96,8 +102,18 @@ class FleetWindows:
             if record.session in self.keys and Fate.ANSWERED in record.samples.fate:
                 told = self._stamps.setdefault(record.session, set())
                 told.update(record.stamps.split())
+        levels = []
         for reading in readings:
-            self._read(reading)
+            if reading.name.startswith(LEVELS):
+                levels.append(reading)
+            else:
+                self._read(reading)
+        if levels:
+            # Only who reads a modem for a fleet needs the limits, whose tables are half a megabyte.
+            from whichhop.cabling.beyond_limits import beyond_limits  # noqa: PLC0415
+
+            for reading in beyond_limits(levels):
+                self._add(WindowMetric.LEVEL, reading.at_ns, reading.value, reading=reading.name)
 
     def _read(self, reading: Reading) -> None:
         found = _OF_READINGS.get(reading.name)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from whichhop.cabling.level_readings import to_readings
 from whichhop.compare.windows import reporting, table
 from whichhop.compare.windows.filling import Cutter
 from whichhop.daemon.fleet import windows
@@ -14,6 +15,7 @@ from whichhop.daemon.fleet.windows import FleetWindows, figures, short
 from whichhop.daemon.minutes import SETTLE_NS
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Columns, Fate, Method, Reading, Record, Sample, SessionKey, derive_sessions
+from whichhop.model.channel import Carrier, Channel, Direction, ModemLevels
 from whichhop.model.fleet import PREFIX, Series, WindowMetric
 
 NS = 1_000_000_000
@@ -50,6 +52,8 @@ def test_a_window_has_the_figures_that_the_comparer_cuts_from_records(samples: l
     cut, found = cutter.table, figures(samples)
     assert found.get(WindowMetric.ANSWERED, 0) == cut.answered[0, 0]
     assert found.get(WindowMetric.LOST, 0) == cut.lost[0, 0]
+    assert found.get(WindowMetric.LOST_OUT, 0) == cut.lost_out[0, 0]
+    assert found.get(WindowMetric.LOST_BACK, 0) == cut.lost_back[0, 0]
     assert found.get(WindowMetric.NOT_JUDGED, 0) == cut.aside[0, 0]
     for name, array in ((WindowMetric.MEDIAN, cut.q50_s), (WindowMetric.P80, cut.q80_s)):
         assert (name in found) == np.isfinite(array[0, 0])
@@ -112,6 +116,8 @@ def test_what_is_nought_is_left_out_and_what_is_lost_is_told() -> None:
     _, lost = fed("desk", 20, Fate.LOST_OUT)
     told = {s.name.removeprefix(PREFIX): s.points for s in lost if dict(s.labels)["target"] == "router"}
     assert [v for _, v in told[WindowMetric.LOST]] == [10, 10]
+    assert [v for _, v in told[WindowMetric.LOST_OUT]] == [10, 10]
+    assert WindowMetric.LOST_BACK not in told
     # That it sent is told too: a server tells silence of the path from silence of the agent.
     assert [v for _, v in told[WindowMetric.ANSWERED]] == [0, 0]
     assert [at for at, _ in told[WindowMetric.LOST]] == [(START_NS + s * NS) // 10**6 for s in (10, 20)]
@@ -142,3 +148,25 @@ def test_who_stamps_and_the_region_are_told_once_a_minute() -> None:
     (one,) = [s for s in made.close(START_NS + 200 * NS) if s.name == PREFIX + WindowMetric.AGENT]
     assert dict(one.labels) == {"home": "Alder House", "agent": "desk", "stamps": "kernel", "region": "north"}
     assert len(one.points) == 2
+
+
+def test_of_a_modem_only_the_worst_channel_beyond_a_limit_is_told_and_of_a_good_one_nothing() -> None:
+    # Downstream power is -15 to +15 dBmV (DOCSIS 3.0 PHY, table 6-19, from memory).
+    def told(*dbmv: float) -> list[Series]:
+        channels = tuple(
+            Channel(
+                direction=Direction.DOWN, channel_id=i, carrier=Carrier.SC_QAM, power_dbmv=power, locked=True
+            )
+            for i, power in enumerate(dbmv, 1)
+        )
+        made = FleetWindows("Alder House", "desk", "", frozenset())
+        made.kept([], to_readings(ModemLevels(node="modem", at_ns=START_NS, channels=channels), "desk"))
+        return made.close(START_NS + 60 * NS)
+
+    assert told(1.0, -2.0, 0.5) == []
+    found = {dict(s.labels)["reading"]: s.points for s in told(1.0, -19.0, -17.5)}
+    at_ms = START_NS // 10**6
+    assert found == {
+        "levels/modem/down-2/power_dbmv": ((at_ms, -19.0),),
+        "levels/modem/down-2/carrier": ((at_ms, 0.0),),
+    }
