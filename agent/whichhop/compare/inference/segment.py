@@ -98,7 +98,8 @@ def look_closely(
     columns = columns_heard(elements, heard)
     fit = scan.columns_at(stretch.first)
     tables = Pairs(evidence, fit)
-    chosen, small = _chosen(tables, columns, onset, fit.minor, settings.most_candidates)
+    blip = np.log(scan.rates[scan.block_of(stretch.first)])
+    chosen, passing = _chosen(tables, columns, onset, fit.minor, blip, settings.most_candidates)
     apart = [j for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC and use.known]
     pairs = distinct_pairs(columns, chosen, apart)
     race = Race(
@@ -108,7 +109,7 @@ def look_closely(
         tables=tables,
         minor=fit.minor,
         chosen=chosen,
-        small=small,
+        passing=passing,
         onset=onset,
         use=use,
     )
@@ -143,7 +144,7 @@ class Race:
     tables: Pairs
     minor: NDArray[np.bool_]
     chosen: Sequence[int]
-    small: Sequence[tuple[int, int]]
+    passing: "Passing"
     onset: NDArray[np.float64]
     use: OwnUse
 
@@ -171,7 +172,7 @@ class Race:
             self.chosen,
             pairs=pairs,
             threes=threes,
-            small=self.small,
+            beyond=self.passing,
             minor=self.minor,
             rate=rate,
         )
@@ -182,16 +183,21 @@ class Race:
         return states, run(states, likelihood, factor=self.use.factor[span], smooth=settings.smooth)
 
 
+Passing = Sequence[tuple[int, NDArray[np.floating]]]
+"""Elements, each with its log-ratio per tick beside a passing excess of one that does not compete."""
+
+
 def _chosen(
     tables: Pairs,
     columns: Sequence[frozenset[int]],
     onset: NDArray[np.float64],
     minor: NDArray[np.bool_],
+    blip: NDArray[np.float64],
     most: int,
-) -> tuple[list[int], list[tuple[int, int]]]:
+) -> tuple[list[int], Passing]:
     """Elements that lead at some time, then those that explain what the leaders leave over.
 
-    Also which leaders have beside them a minor excess of an element that is none of these.
+    Also what passes by itself beside a leader: whether it is a fault must not hang on who competes.
     """
     leading, rest = supported(tables.single, onset)
     leaders = [j for j in leading if columns[j]]
@@ -207,19 +213,29 @@ def _chosen(
     pool = list(others.values())[:POOL]
     # Whose excess may be minor explains what a leader leaves over without a fault of anybody.
     busy = {columns[j]: j for j in np.flatnonzero(minor).tolist() if columns[j]}
-    small = [
-        (a, b)
-        for a in leaders[:LEADERS]
-        for b in busy.values()
-        if columns[b] != columns[a]
-        and (tables.beside_minor(a, b) + LOG_MINOR > np.maximum(tables.single[:, a], 0.0)).any()
-    ]
+    small = [(a, b) for a in leaders[:LEADERS] for b in busy.values() if columns[b] != columns[a]]
     kinds |= {columns[j] for j in _adding(tables, leaders, pool, onset, small)}
     # Whoever shares a column with a candidate is one too, or its share would be nobody's.
     chosen = [j for j in range(len(columns)) if columns[j] in kinds]
-    return chosen, [
-        (j, b) for a, b in small if columns[b] not in kinds for j in chosen if columns[j] == columns[a]
-    ]
+    ways = [(a, b, True) for a, b in small] + [(a, b, False) for a in leaders[:LEADERS] for b in pool]
+    passing = []
+    for a, b, little in ways:
+        if columns[b] in kinds:
+            continue
+        shows = _beside_passing(tables, a, b, blip, little=little) > np.maximum(tables.single[:, a], 0.0)
+        if shows.any():
+            alike = (j for j in chosen if columns[j] == columns[a])
+            passing += [(j, _beside_passing(tables, j, b, blip, little=little)) for j in alike]
+    return chosen, passing
+
+
+def _beside_passing(
+    tables: Pairs, fault: int, other: int, blip: NDArray[np.float64], *, little: bool
+) -> NDArray[np.floating]:
+    """Log-ratio per tick of a fault while another's excess passes: too small to be a fault, or a blip."""
+    if little:
+        return tables.beside_minor(fault, other) + LOG_MINOR
+    return tables.ratio(fault, other) + blip[other]
 
 
 def _adding(
@@ -274,7 +290,7 @@ def _likelihood(
     *,
     pairs: Sequence[tuple[int, int]],
     threes: Mapping[tuple[int, int, int], Floats],
-    small: Sequence[tuple[int, int]],
+    beyond: "Passing",
     minor: NDArray[np.bool_],
     rate: NDArray[np.float64],
 ) -> NDArray[np.float64]:
@@ -297,8 +313,9 @@ def _likelihood(
                 slight = tables.beside_minor(one, other) + LOG_MINOR
                 beside[one].append(slight)
                 nothing.append(slight + blip[one])
-    for one, other in small:
-        beside[one].append(tables.beside_minor(one, other) + LOG_MINOR)
+    for one, both in beyond:
+        beside[one].append(both)
+        nothing.append(both + blip[one])
     quiet = np.logaddexp.reduce(nothing)
     out = np.empty((ratios.shape[0], len(states.sets)))
     for i, (members, fresh) in enumerate(zip(states.sets, states.recent, strict=True)):
