@@ -29,6 +29,9 @@ GAIN_SPANS = (2, 6, 30)
 PAIR_AT = 0.5
 """Where two at once are likelier than not, a third is tried."""
 
+Passing = Sequence[tuple[int, NDArray[np.floating]]]
+"""Elements, each with its log-ratio per tick beside a passing excess of one that does not compete."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
@@ -99,7 +102,8 @@ def look_closely(
     fit = scan.columns_at(stretch.first)
     tables = Pairs(evidence, fit)
     blip = np.log(scan.rates[scan.block_of(stretch.first)])
-    chosen, passing = _chosen(tables, columns, onset, fit.minor, blip, settings.most_candidates)
+    most = settings.most_candidates
+    chosen, passing = _chosen(tables, columns, onset, minor=fit.minor, blip=blip, most=most)
     apart = [j for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC and use.known]
     pairs = distinct_pairs(columns, chosen, apart)
     race = Race(
@@ -144,7 +148,7 @@ class Race:
     tables: Pairs
     minor: NDArray[np.bool_]
     chosen: Sequence[int]
-    passing: "Passing"
+    passing: Passing
     onset: NDArray[np.float64]
     use: OwnUse
 
@@ -183,14 +187,11 @@ class Race:
         return states, run(states, likelihood, factor=self.use.factor[span], smooth=settings.smooth)
 
 
-Passing = Sequence[tuple[int, NDArray[np.floating]]]
-"""Elements, each with its log-ratio per tick beside a passing excess of one that does not compete."""
-
-
 def _chosen(
     tables: Pairs,
     columns: Sequence[frozenset[int]],
     onset: NDArray[np.float64],
+    *,
     minor: NDArray[np.bool_],
     blip: NDArray[np.float64],
     most: int,
@@ -290,7 +291,7 @@ def _likelihood(
     *,
     pairs: Sequence[tuple[int, int]],
     threes: Mapping[tuple[int, int, int], Floats],
-    beyond: "Passing",
+    beyond: Passing,
     minor: NDArray[np.bool_],
     rate: NDArray[np.float64],
 ) -> NDArray[np.float64]:
