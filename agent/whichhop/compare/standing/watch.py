@@ -118,8 +118,8 @@ STAGES = (16, 30, 58)
 """After so many usable ticks all is weighed again: within three, five and ten minutes. Some are seldom whole:
 the first one, and those around a burst of the home's own."""
 LONGEST_HEAD = 360
-"""An hour from where the first stage ends: where the home or its agents were busy for most of it, what was seen
-by then must do."""
+"""An hour from where the first stage ends: where the home or its agents were busy for most of it, what was
+seen by then must do."""
 LONGEST_WAIT = 2160
 """Six hours: a home that was never at rest for so long, an evening and more, is one of which its first state
 cannot be told any more."""
