@@ -234,9 +234,8 @@ def _beside_passing(
     tables: Pairs, fault: int, other: int, blip: NDArray[np.float64], *, little: bool
 ) -> NDArray[np.floating]:
     """Log-ratio per tick of a fault while another's excess passes: too small to be a fault, or a blip."""
-    if little:
-        return tables.beside_minor(fault, other) + LOG_MINOR
-    return tables.ratio(fault, other) + blip[other]
+    both = tables.beside_minor(fault, other) if little else tables.ratio(fault, other)
+    return np.asarray(both + (LOG_MINOR if little else blip[other]))
 
 
 def _adding(
