@@ -5,7 +5,7 @@ import shlex
 from collections.abc import Callable, Iterator
 
 from whichhop.advice.facts import HomeFacts, Trouble, trouble, trouble_words
-from whichhop.advice.step import Recommendation, RecommendationKind
+from whichhop.advice.step import Recommendation, RecommendationKind, brings_words
 from whichhop.cabling.cautions import cautions_for
 from whichhop.inside.seen import Place, Sort, place_of
 from whichhop.inside.table import WIRE, Act, row_of
@@ -47,15 +47,10 @@ def plain_steps(home: Home, verdict: Verdict) -> tuple[str, ...]:
     if place is None or reason is None:
         return ()
     return tuple(
-        " ".join((f"{_what(act, place)}: {act.brings}.", *cautions_for(act.hazards)))
+        " ".join((f"{place.fill(act.what)}.", *brings_words(act.brings), *cautions_for(act.hazards)))
         for act in row_of(reason.cause, place.sort).acts
         if not (place.sort is Sort.LINE and act.effort is Effort.VISIT)
     )
-
-
-def _what(act: Act, place: Place) -> str:
-    near, far = (place.link.near, place.link.far) if place.link else (place.name, place.name)
-    return act.what.format(near=near, far=far, box=place.name)
 
 
 def _same(elements: tuple[str, ...], cause: str) -> Callable[[Verdict, object], bool]:
@@ -68,7 +63,7 @@ def _same(elements: tuple[str, ...], cause: str) -> Callable[[Verdict, object], 
 def _step(
     known: HomeFacts, found: Trouble, place: Place, verdict: Verdict, reason: Reason, *, act: Act, number: int
 ) -> Recommendation:
-    what = _what(act, place)
+    what = place.fill(act.what)
     line = verdict.inside.line if verdict.inside else ""
     changed = shlex.quote(re.split(r" ?[:;,(]", what, maxsplit=1)[0][:80])
     return Recommendation(

@@ -1,13 +1,14 @@
-"""What was done just before trouble that lasts began: the cheapest question there is, so it comes first."""
+"""What was done just before trouble that lasts began, where the cause leaves it open: asking costs least."""
 
 from collections.abc import Iterator
 
 from whichhop.advice.facts import HomeFacts, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.compare.words import element_words
+from whichhop.inside.seen import Sort, place_of
+from whichhop.inside.table import TOUCHED, row_of
 from whichhop.model import Cause, Verdict
 from whichhop.model.finding import telling_order
-from whichhop.model.inner_cause import InnerCause
 from whichhop.model.links import PROVIDERS
 from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_S
@@ -16,34 +17,30 @@ KEY = "recall-change"
 SHORTLY_NS = 3600 * NS_PER_S
 """Notes of so long before the trouble are named: people write down what they did when it is done, not while
 they do it. Our own choice."""
-ASKED_OF_HOME = (
-    Cause.WIRELESS_HOP,
-    Cause.BACKHAUL,
-    Cause.WIRED_LAN,
-    Cause.HOME_NODE,
-    Cause.NOT_SEPARABLE,
-)
-"""Causes that somebody at home may have brought about."""
 HOME = "Ask what was moved, plugged in or restarted"
-LINE = "Ask whether somebody touched the modem, its cables or a splitter"
-SENDS_OR_FETCHES = "Find what began to send or fetch, such as a backup, an update or a download,"
-OWN = {
-    InnerCause.UPLOAD_FILLS: "Find what began to send, such as a backup, photos or a camera,",
-    InnerCause.DOWNLOAD_FILLS: "Find what began to fetch, such as an update, a download or a film,",
+QUESTIONS: dict[Cause, str] = {
+    Cause.OWN_TRAFFIC: "Find what began to send or fetch, such as a backup, an update or a download,",
+    Cause.WIRELESS_HOP: "Ask whether {near} or {far} was moved, and what was put or plugged in near them,",
+    Cause.WIRED_LAN: "Ask whether somebody touched the cable between {near} and {far} or its plugs",
+    Cause.HOME_NODE: "Ask whether {near} was moved, restarted, updated or given more to do",
+    Cause.BACKHAUL: HOME,
+    Cause.NOT_SEPARABLE: HOME,
 }
+"""What somebody at home may have brought about, where the cause inside the hop is not named."""
 
 
 def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """A question for each trouble that lasts and that somebody at home may have brought about."""
     for verdict in sorted(known.verdicts, key=telling_order):
-        question = _question(verdict)
-        if verdict.end_ns is not None or question is None:
+        question = None if verdict.end_ns is not None else _question(verdict, known)
+        asked = None if question is None else _asked(question, verdict, known)
+        if not asked:
             continue
         mine = trouble(known, lambda v, _, this=verdict: v is this)  # type: ignore[misc]
         yield Recommendation(
             key=KEY,
             kind=RecommendationKind.TELL,
-            what=_asked(question, verdict, known),
+            what=asked,
             where=" + ".join(verdict.elements),
             why=tuple(_why(verdict, mine, known)),
             now=True,
@@ -51,25 +48,26 @@ def steps(known: HomeFacts) -> Iterator[Recommendation]:
 
 
 def _asked(question: str, verdict: Verdict, known: HomeFacts) -> str:
-    """The question; where the answer was noted already, that."""
+    """The question; where the answer was noted already, that; "" where neither is there."""
     noted = [] if verdict.standing else list(_notes(verdict, known))
     if not noted:
-        return f"{question} {_when(verdict, known)}"
+        return question and f"{question} {_when(verdict, known)}"
     last = max(noted, key=lambda note: note.at_ns)
     return f"Check what was noted at {known.time(last.at_ns)}, {_when(verdict, known)}: {last.text}"
 
 
-def _question(verdict: Verdict) -> str | None:
-    if verdict.cause is Cause.OWN_TRAFFIC:
-        return SENDS_OR_FETCHES if verdict.why is None else OWN.get(verdict.why.cause, SENDS_OR_FETCHES)
-    if verdict.why is not None and verdict.why.cause is InnerCause.EVENING_CONGESTION:
-        return None  # nobody at home brings it about
+def _question(verdict: Verdict, known: HomeFacts) -> str | None:
+    """What to ask; "" where looking is as quick, None where nobody at home can have brought it about."""
+    place = place_of(known.home, verdict)
+    if verdict.why is not None and place is not None:
+        asks = row_of(verdict.why.cause, place.sort).asks
+        return place.fill(asks) if asks or place.sort is not Sort.LINE else None
     if verdict.near_line:
-        return LINE
-    if verdict.cause in ASKED_OF_HOME:
-        return HOME
+        return TOUCHED
+    if asks := QUESTIONS.get(verdict.cause, ""):
+        return place.fill(asks) if place is not None else HOME
     # Past the provider's first hop nobody at home can have changed anything.
-    return LINE if verdict.cause in PROVIDERS and verdict.cause is not Cause.BEYOND else None
+    return TOUCHED if verdict.cause in PROVIDERS and verdict.cause is not Cause.BEYOND else None
 
 
 def _when(verdict: Verdict, known: HomeFacts) -> str:

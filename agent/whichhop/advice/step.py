@@ -100,11 +100,15 @@ class Recommendation:
     """What should be different afterwards, in words."""
 
 
+def brings_words(brings: str) -> tuple[str, ...]:
+    """What a step should bring, a sentence; none where it only tells."""
+    return (f"Should bring: {brings}.",) if brings else ()
+
+
 def step_words(step: Recommendation) -> tuple[str, ...]:
     """A step in sentences, the most important first; cautions are apart, as they must not be skipped."""
     out = [f"{step.what}.", *(f"Why: {w}." for w in step.why)]
-    if step.brings:
-        out.append(f"Should bring: {step.brings}.")
+    out += brings_words(step.brings)
     if step.gains:
         out.append(f"Gain: {'; '.join(g.words for g in step.gains)}.")
     out += [

@@ -1,4 +1,4 @@
-"""Finds what users feel though no hop is slow, from packet sizes, DSCPs and name lookups; pure.
+"""Finds what users feel though no hop is slow, from packet sizes, DSCPs, names and who asks whom; pure.
 
 These are no faults of a hop: round trips and losses of small packets show nothing of them, so no verdict
 names them, and none is changed by them.
@@ -11,7 +11,7 @@ from itertools import takewhile
 import numpy as np
 
 from whichhop.compare.windows.table import WindowTable
-from whichhop.model import Home, Method, Reading, SessionKey
+from whichhop.model import Home, Link, LinkKind, Method, Reading, SessionKey
 from whichhop.model.felt import Felt, FeltCause
 from whichhop.model.percent import percent
 
@@ -28,6 +28,11 @@ LOST = 0.02
 4.2.1 has 2 to 5 s)."""
 LEAST_LOOKUPS = 60
 """Three of them lost in a hundred are still chance at 30; at 60 and 2 % the way's own loss is told apart."""
+LOOKED_TICKS, LEAST_TICKS = 180, 60
+"""The last half hour, of which ten minutes must be known."""
+DOZE_S, DOZE_MOST_S = 0.02, 0.5
+"""Half of the waits: a beacon comes every 102.4 ms, and a radio that sleeps wakes for each first to third one
+(IEEE 802.11, DTIM), so half wait 50 to 150 ms; a busy machine answers within 20 ms (common practice)."""
 MOST_SURE = 0.97
 ONE_PEER = 0.7
 """With a single peer it may be that peer itself that drops large echo requests (common practice)."""
@@ -44,6 +49,7 @@ def felt_of(home: Home, readings: Sequence[Reading], table: WindowTable) -> tupl
         *_black_holes(home, readings, table),
         *_cleared(home, readings),
         *_names(home, table),
+        *_dozing(home, table),
     ]
     return tuple(sorted(found, key=lambda f: -f.probability))
 
@@ -265,3 +271,56 @@ def _of_names(cause: FeltCause, worst: _Resolver, better: _Resolver | None, *, m
         check="whichhop compare HOME",
         source="RFC 1035 section 4.2.1; bounds: common practice",
     )
+
+
+def _dozing(home: Home, table: WindowTable) -> Iterator[Felt]:
+    """A device on Wi-Fi that is reached late by all that ask it, while what it asks itself comes at once.
+
+    Who asks is awake for the answer; who is asked sleeps until the next beacon that tells of its frames.
+    """
+    late = table.span(max(0, table.ticks - LOOKED_TICKS), table.ticks)
+    for link in home.links:
+        if link.kind is not LinkKind.WIRELESS or not home.nodes[link.near].agent:
+            continue
+        to, fro = (_middles(home, late, link, reached=reached) for reached in (True, False))
+        waits = {other: to[other] - fro[other] for other in to.keys() & fro.keys()}
+        # Who always asks just behind somebody else finds it awake.
+        late_by = [wait for wait in waits.values() if wait >= DOZE_S]
+        if not late_by or max(late_by) > DOZE_MOST_S:
+            continue
+        worst = max(waits, key=lambda other: waits[other])
+        yield Felt(
+            cause=FeltCause.DOZES,
+            where=f"Wi-Fi of {link.near}",
+            feels="calls to it, casting, printing and remote control begin a moment late; what it asks for"
+            " itself comes at once",
+            probability=min(MOST_SURE, 0.7 + 0.1 * len(late_by)),
+            evidence=(
+                f"half of the packets from {worst} to {link.near} took {to[worst] * 1e3:.0f} ms and more, the"
+                f" other way round {fro[worst] * 1e3:.0f} ms, over the same hops",
+                f"{len(late_by)} of {len(waits)} agents that ask it see it",
+            ),
+            steps=(
+                f"Turn off Wi-Fi power save on {link.near}; on Linux: iw dev NAME set power_save off. It then"
+                " draws more from a battery.",
+            ),
+            check="whichhop status, a quarter of an hour later",
+            source="IEEE 802.11 power save: waits for a beacon's map, 102.4 ms apart, every DTIM",
+        )
+
+
+def _middles(home: Home, table: WindowTable, link: Link, *, reached: bool) -> dict[str, float]:
+    """By the agent at the other end, the median round trip over a link to its near end, or from there."""
+    out = {}
+    for i, key in enumerate(table.sessions):
+        here, there = (key.target, key.agent) if reached else (key.agent, key.target)
+        far = home.nodes.get(there)
+        if here != link.near or key.method is not Method.STAMP or far is None or not far.agent:
+            continue
+        path = home.path(key.agent, key.target)
+        known = table.q50_s[:, i]
+        known = known[np.isfinite(known)]
+        lost = int(table.lost[:, i].sum()) / max(1, int(table.sent[:, i].sum()))
+        if path and link in path.links and known.size >= LEAST_TICKS and lost < LOST:
+            out[there] = float(np.median(known))
+    return out

@@ -1,16 +1,20 @@
 """What the causes inside the access line look like, and those of the home's own traffic."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
+from whichhop.cabling.judge_levels import LevelFinding
 from whichhop.cabling.rules import LevelStanding
 from whichhop.inside.seen import Seen, Sign
-from whichhop.model import Medium
+from whichhop.model import Cause, Medium
 from whichhop.model.percent import percent
 from whichhop.model.time_words import how_long
 
 EVENING = (17.0, 24.5)
 """Lines are fullest from about five in the afternoon to midnight (common practice; the traffic of homes
 peaks at eight to eleven in the evening)."""
+FEW_LOST = 0.04
+"""A full queue drops what does not fit: a percent or two make senders slow down (common practice); more is
+noise or a break."""
 BUSY_RATIO = 3.0
 FULL, FREE = 0.7, 0.4
 """Of what the line carries; the same bounds as a provider verdict has."""
@@ -32,18 +36,26 @@ LEVEL_RULES = (
 )
 
 
-def _has(seen: Seen, *rules: str) -> Iterator[Sign]:
-    """The modem's own values that stand under one of these rules."""
-    for finding in seen.levels:
-        if finding.rule in rules and finding.standing is not LevelStanding.IMPLAUSIBLE:
-            yield Sign(4.5 if finding.standing is LevelStanding.OUTSIDE else 1.5, finding.words)
-
-
 def _told(seen: Seen, *rules: str) -> Iterator[Sign]:
-    found = list(_has(seen, *rules))[:2]
-    yield from found
+    """The modem's own values that stand under one of these rules, each kind in one short sentence."""
+    found = [f for f in seen.levels if f.rule in rules and f.standing is not LevelStanding.IMPLAUSIBLE]
     if not found:
         yield Sign(-3.0)
+    said = set()
+    for finding in found[:2]:
+        alike = [f for f in found if f.subject == finding.subject]
+        words = _value_words(alike) if finding.subject else finding.words
+        yield Sign(4.5 if finding.standing is LevelStanding.OUTSIDE else 1.5, "" if words in said else words)
+        said.add(words)
+
+
+def _value_words(alike: Sequence[LevelFinding]) -> str:
+    """The worst of some channels' values of one kind, what is wanted, and whose limit that is."""
+    worst = max(alike, key=lambda f: (f.standing.weight, f.off))
+    others = f" and {len(alike) - 1} more" if len(alike) > 1 else ""
+    # A source that stands as "title (number) section" is told by its number.
+    source = worst.source.partition("(")[2].partition(")")[0] or worst.source
+    return f"{worst.subject} {worst.shown} on {worst.about}{others}, wanted {worst.wanted} ({source})"
 
 
 def levels(seen: Seen) -> Iterator[Sign]:
@@ -93,6 +105,8 @@ def evening_congestion(seen: Seen) -> Iterator[Sign]:
     waits = shape is not None and shape.added_p50_s >= 0.004 and shape.silent_share < 0.05
     if shape is not None and not waits:
         yield Sign(-3.0)
+    elif shape is not None and shape.lost > FEW_LOST:
+        yield Sign(-2.0)
     evening = EVENING[0] <= seen.hour <= EVENING[1] or seen.hour <= EVENING[1] - 24
     if (
         hours is not None
@@ -112,7 +126,9 @@ def evening_congestion(seen: Seen) -> Iterator[Sign]:
         yield Sign(2.2, f"it has lasted {how_long(seen.lasts_s // 60 * 60)} in the evening")
     elif not evening:
         yield Sign(-2.5)
-    if waits and shape is not None:
+    if str(Cause.OWN_TRAFFIC) in seen.verdict.elements:
+        yield Sign(-4.0)  # the home may have filled its line itself
+    elif waits and shape is not None:
         yield Sign(0.8, f"half of the packets waited {shape.added_p50_s * 1e3:.0f} ms and more")
         yield from _idle(seen)
 
@@ -163,17 +179,18 @@ def _direction(seen: Seen, way: str) -> Iterator[Sign]:
         if mine >= FULL and (other is None or other < mine - 0.15):
             yield Sign(
                 3.5,
-                f"the home used {percent(mine)} of its line {way} and {percent(other or 0.0)} the other way",
+                f"the home used {percent(mine)} of its line {way}stream"
+                + ("" if other is None else f", {percent(other)} {'down' if way == 'up' else 'up'}stream"),
             )
         elif mine < FREE:
             yield Sign(-4.0)
         elif mine >= FULL:
-            yield Sign(1.5, f"the home used {percent(mine)} of its line {way}")
+            yield Sign(1.5, f"the home used {percent(mine)} of its line {way}stream")
     there = None if seen.shape is None else seen.shape.there_share
     if there is not None:
         share = there if way == "up" else 1.0 - there
         if share >= 0.75:
-            yield Sign(2.5, f"{percent(share)} of the wait was {way}stream")
+            yield Sign(2.5, f"{'all' if share > 0.995 else percent(share)} of the wait was {way}stream")
         elif share <= 0.35:
             yield Sign(-2.5)
 

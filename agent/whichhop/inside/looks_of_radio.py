@@ -7,7 +7,7 @@ from statistics import median
 from whichhop.inside.rhythm import Period
 from whichhop.inside.seen import Seen, Sign, values_of
 from whichhop.inside.shape import Shape
-from whichhop.model.percent import percent
+from whichhop.model.percent import lost_words, percent
 
 WEAK_DBM, FAIR_DBM, GOOD_DBM = -75.0, -70.0, -64.0
 """IEEE 802.11 asks a receiver of 20 MHz to hear 64-QAM 3/4 at -65 dBm and 16-QAM 1/2 at -70 dBm, BPSK 1/2 at
@@ -22,19 +22,26 @@ MOSTLY, TRIES_BEYOND = 0.4, 7 / 3
 """A frame is given up after seven tries (IEEE 802.11, dot11ShortRetryLimit) and late from the third or so on
 (windows of 16 to 1024 slots), so a share late of p^3 goes with one lost of p^7; a quarter of that allows for
 radios that try longer."""
+MANY, FEW_OF_LATE = 0.25, 0.06
+"""Where a weak signal makes so many late, it loses one for ten of them or more (development homes)."""
+TRIES_MOST_S = 0.15
+"""Seven tries of a short frame, with windows up to 1023 slots of 9 us, last some 20 ms, and behind one
+long frame on the lowest rates 100 ms (IEEE 802.11; the rest common practice)."""
 SHORT_S = 6.0
 """A scan of a band takes some 100 ms a channel, so up to 4 s for forty channels, 5 s where the radio comes
 back between them, and is told in whole seconds; what lasts longer at a period is none (common practice)."""
 LONGEST_SCAN_S = 900.0
-MAINS_OVER, MAINS_STRENGTH = 1.4, 12.0
-"""So much stronger in step with the mains than with any other frequency, and than chance: without mains under
-one in a hundred (development homes)."""
+SURE_POWER = 12.0
+"""Power in step with the mains that is told in any number of stretches (development homes)."""
 DOZE_MOST_S = 0.45
 """Dozing radios wake for a beacon's traffic map, each one to three intervals of 102.4 ms (IEEE 802.11, DTIM).
 """
 RETRIED_S = 0.003
 """Half of the packets so late or later: two to three more tries each, of some 1 ms with their window of 31 to
 127 slots of 9 us (IEEE 802.11) and the frame itself."""
+FADED = 0.4
+"""Share of the seconds in which a packet was late or lost. Fades last seconds, as people and doors move, and
+the margin of a weak signal is gone in many of them (common practice; development homes)."""
 CLUMPED = 0.25
 """Correlation of one packet's fate with the next one's, a second later."""
 SLOW_RADIO_BPS = 30e6
@@ -50,9 +57,25 @@ def _steady(shape: Shape) -> bool:
     return shape.period is None and not shape.outages and shape.silent_share < 0.05
 
 
+def _fades(shape: Shape) -> bool:
+    """Bad most of the time, now less, now more, down to silence: what was lost was mostly lost between the
+    silences, where a hop that parts and joins loses nothing, and what comes in spells leaves more time well.
+    """
+    between = shape.lost - shape.silent_share
+    return (
+        shape.period is None and shape.bad_seconds >= FADED and between >= max(0.02, 2 * shape.silent_share)
+    )
+
+
 def _no_retries(shape: Shape) -> bool:
     """So many late ones by retries alone would bring more losses."""
-    return shape.late >= MOSTLY and shape.lost < 0.25 * shape.late**TRIES_BEYOND
+    few = shape.lost < 0.25 * shape.late**TRIES_BEYOND
+    return (shape.late >= MOSTLY and few) or (shape.late >= MANY and shape.lost < FEW_OF_LATE * shape.late)
+
+
+def _beyond_tries(shape: Shape) -> bool:
+    """Waits that a frame's own tries do not last: it waited behind others."""
+    return shape.late >= 0.08 and shape.cap_s > TRIES_MOST_S and shape.clumped < CLUMPED
 
 
 def strangers_share(seen: Seen) -> float | None:
@@ -73,6 +96,40 @@ def _signal(seen: Seen) -> float | None:
 
 def weak_signal(seen: Seen) -> Iterator[Sign]:
     """Far or shaded: retries and losses all the time, a low signal."""
+    yield from _low_signal(seen)
+    shape = seen.shape
+    if shape is None:
+        return
+    fades = _fades(shape) and shape.late >= 0.04
+    if fades and not _steady(shape):
+        yield Sign(
+            3.0,
+            f"{lost_words(shape.lost)} and {percent(shape.late)} late, in {percent(shape.bad_seconds)} of the"
+            " seconds, now more, now less, as a weak signal fades",
+        )
+    elif _steady(shape) and shape.lost >= 0.008 and shape.late >= 0.04:
+        # Losses in clumps may be fading, where most packets need some more tries; else something comes and
+        # goes whose rhythm was not found.
+        tried = shape.added_p50_s >= RETRIED_S
+        even = shape.clumped < CLUMPED
+        sure = shape.lost >= 0.01 and (even or (tried and shape.lost < shape.late / 3))
+        yield Sign(
+            3.0 if sure else 1.5 if even or tried or shape.cap_s <= TRIES_MOST_S else 0.5,
+            f"{lost_words(shape.lost)} and {percent(shape.late)} late, all the time",
+        )
+    elif shape.lost < 0.006:
+        yield Sign(-1.5)
+    if _no_retries(shape):
+        yield Sign(-2.0)
+    if _beyond_tries(shape):
+        yield Sign(-1.0)
+    if shape.period is not None or (shape.outages >= 3 and not fades):
+        yield Sign(-1.5)
+    if shape.mains is not None and shape.mains.told:
+        yield Sign(-2.0)
+
+
+def _low_signal(seen: Seen) -> Iterator[Sign]:
     signal = _signal(seen)
     if signal is not None:
         if signal <= WEAK_DBM:
@@ -86,27 +143,6 @@ def weak_signal(seen: Seen) -> Iterator[Sign]:
     failed = seen.fact("radio_failed_share")
     if failed is not None and failed > 0.01:
         yield Sign(0.8, f"{percent(failed, 1)} of the frames were given up after all retries")
-    shape = seen.shape
-    if shape is None:
-        return
-    if _steady(shape) and shape.lost >= 0.008 and shape.late >= 0.04:
-        # Losses in clumps may be fading, where most packets need some more tries; else something comes and
-        # goes whose rhythm was not found.
-        tried = shape.added_p50_s >= RETRIED_S
-        even = shape.clumped < CLUMPED
-        sure = shape.lost >= 0.01 and (even or (tried and shape.lost < shape.late / 3))
-        yield Sign(
-            3.0 if sure else 1.5 if even or tried else 0.5,
-            f"{percent(shape.lost, 1)} of the packets were lost and {percent(shape.late)} late, all the time",
-        )
-    elif shape.lost < 0.006:
-        yield Sign(-1.5)
-    if _no_retries(shape):
-        yield Sign(-2.0)
-    if shape.period is not None or shape.outages >= 3:
-        yield Sign(-1.5)
-    if shape.mains is not None and shape.mains.over >= MAINS_OVER and shape.mains.strength >= MAINS_STRENGTH:
-        yield Sign(-2.0)
 
 
 def busy_channel(seen: Seen) -> Iterator[Sign]:
@@ -131,15 +167,17 @@ def busy_channel(seen: Seen) -> Iterator[Sign]:
         yield Sign(
             3.0 if (shape.lost < 0.01 and shape.clumped < CLUMPED) or _no_retries(shape) else 1.5,
             f"packets waited (half of them {shape.added_p50_s * 1e3:.0f} ms and more, one in ten"
-            f" {shape.added_p90_s * 1e3:.0f} ms), and {percent(shape.lost, 1)} were lost",
+            f" {shape.added_p90_s * 1e3:.0f} ms), and {lost_words(shape.lost)}",
         )
     elif shape.lost >= 0.03:
         yield Sign(-2.0)
+    if waits and _beyond_tries(shape):
+        yield Sign(1.0)
     if shape.there_share is not None and not 0.1 < shape.there_share < 0.9:
         yield Sign(-2.5)  # a busy channel holds both directions up
     if shape.period is not None or shape.outages >= 3 or _dozes(shape):
         yield Sign(-1.5)
-    if shape.mains is not None and shape.mains.over >= MAINS_OVER and shape.mains.strength >= MAINS_STRENGTH:
+    if shape.mains is not None and shape.mains.told:
         yield Sign(-2.0)
 
 
@@ -149,14 +187,18 @@ def in_step_with_mains(seen: Seen) -> Iterator[Sign]:
     found = None if shape is None else shape.mains
     if found is None:
         yield Sign(-1.0)
-    elif found.over >= MAINS_OVER and found.strength >= MAINS_STRENGTH:
+    elif found.told:
         yield Sign(
-            5.0,
-            f"packets were hit in step with {found.hz:.0f} Hz, {found.over:.1f} times as strongly as with any"
-            " frequency that the mains do not have",
+            5.0 if found.strength >= SURE_POWER else 3.5,
+            f"packets were hit in step with {found.hz:.0f} Hz{_of_mains(found.hz)}, {found.over:.1f} times as"
+            " strongly as with any other frequency tried",
         )
     else:
         yield Sign(-2.5)
+
+
+def _of_mains(hz: float) -> str:
+    return f", twice the mains' {hz / 2:.0f}" if hz >= 100.0 else ", the mains'"
 
 
 def comes_and_goes(seen: Seen) -> Iterator[Sign]:
@@ -174,7 +216,8 @@ def _period_words(period: Period) -> str:
         lasts = f"for about {period.lasts_s / 60:.0f} min"
     else:
         lasts = f"for about {period.lasts_s:.0f} s" if period.lasts_s >= 1.5 else "for a moment"
-    return f"it comes every {every} {lasts}: {period.events} times, in {percent(period.kept)} of the cycles"
+    cycles = "every cycle" if period.kept > 0.995 else f"{percent(period.kept)} of the cycles"
+    return f"it comes every {every} {lasts}: {period.events} times, in {cycles}"
 
 
 def scans(seen: Seen) -> Iterator[Sign]:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 from whichhop.inside.looks_of_radio import drops_out
 from whichhop.inside.seen import Seen, Sign, values_of
-from whichhop.model.percent import percent
+from whichhop.model.percent import lost_words, percent
 
 ERRORS = 1e-4
 """Clause 40 of IEEE 802.3 is built for a bit error ratio of 1e-10, so at most one frame in about a million; a
@@ -54,7 +54,7 @@ def frame_errors(seen: Seen) -> Iterator[Sign]:
     if shape is None:
         return
     if shape.lost >= 0.01 and shape.late < 0.02 and not shape.outages:
-        yield Sign(3.4, f"{percent(shape.lost, 1)} of the packets were lost at random and none was late")
+        yield Sign(3.4, f"{lost_words(shape.lost)} at random and none was late")
     elif shape.lost < 0.003:
         yield Sign(-2.0)
 
@@ -93,7 +93,7 @@ def overloaded(seen: Seen) -> Iterator[Sign]:
         yield Sign(2.0, f"it was {heat:.0f} degrees C hot inside")
     shape = seen.shape
     if shape is not None and shape.silent_share < 0.2 and shape.late > 0.1:
-        yield Sign(3.4, f"{percent(shape.late)} of what crosses it was late, {percent(shape.lost, 1)} lost")
+        yield Sign(3.4, f"{percent(shape.late)} of what crosses it was late, and {lost_words(shape.lost)}")
     elif shape is not None and shape.silent_share > 0.5:
         yield Sign(-3.0)
 
@@ -112,7 +112,7 @@ def slow_resolver(seen: Seen) -> Iterator[Sign]:
         added = figures.added_p50_s or figures.added_p95_s or 0.0
         yield Sign(
             3.0,
-            f"answers took {added * 1e3:.0f} ms longer, {percent(figures.loss_ratio or 0.0, 1)} never came",
+            f"answers took {added * 1e3:.0f} ms longer",
         )
     else:
         yield Sign(-2.0)

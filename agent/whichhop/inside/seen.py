@@ -50,6 +50,11 @@ class Place:
     name: str
     """Of the element: a link's, or a box's."""
 
+    def fill(self, text: str) -> str:
+        """A text with its {near}, {far} and {box}."""
+        near, far = (self.link.near, self.link.far) if self.link else (self.name, self.name)
+        return text.format(near=near, far=far, box=self.name)
+
 
 def place_of(home: Home, verdict: Verdict) -> Place | None:  # noqa: PLR0911 - a row for each sort of verdict
     """The hop of a verdict that names one; None where several are open, or where it is nobody's hop."""
@@ -90,9 +95,9 @@ def place_of(home: Home, verdict: Verdict) -> Place | None:  # noqa: PLR0911 - a
 
 
 def _line_or_its_end(verdict: Verdict, named: list[Link]) -> Place | None:
-    """The line, where packets cannot tell it from what it ends at; not where own traffic may be it."""
+    """The line, where packets cannot tell it from what it ends at, or from the home's own use of it."""
     lines = [link for link in named if link.kind is LinkKind.ACCESS]
-    if not verdict.near_line or len(lines) != 1 or str(Cause.OWN_TRAFFIC) in verdict.elements:
+    if not verdict.near_line or len(lines) != 1:
         return None
     words = f"{verdict.place[0].upper()}{verdict.place[1:]}" if verdict.place else "Access line"
     return Place(sort=Sort.LINE, link=lines[0], words=words, name=lines[0].name)

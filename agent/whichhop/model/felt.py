@@ -1,4 +1,4 @@
-"""What users feel though no hop is slow: large packets that vanish, a DSCP that is cleared, slow names."""
+"""What users feel though no hop is slow: sizes that vanish, DSCPs cleared, slow names, a radio asleep."""
 
 from dataclasses import dataclass
 from enum import StrEnum
@@ -13,6 +13,7 @@ class FeltCause(StrEnum):
     DSCP_CLEARED = "dscp-cleared"
     SLOW_NAMES = "slow-name-service"
     LOST_NAMES = "name-service-timeouts"
+    DOZES = "radio-power-save"
 
 
 FELT_WORDS: dict[FeltCause, str] = {
@@ -20,6 +21,7 @@ FELT_WORDS: dict[FeltCause, str] = {
     FeltCause.DSCP_CLEARED: "the DSCP of calls is cleared",
     FeltCause.SLOW_NAMES: "name service answers slowly",
     FeltCause.LOST_NAMES: "name service leaves questions unanswered",
+    FeltCause.DOZES: "what is sent to it waits, as its Wi-Fi radio sleeps between packets (power save)",
 }
 
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.model.percent import probability_words
+from whichhop.model.percent import percent, probability_words
 
 
 class InnerCause(StrEnum):
@@ -112,6 +112,8 @@ class Drawing:
 
 NAMED_AT = 0.7
 """From here on a cause is named; under it the answer is that packets and counters cannot tell which."""
+LIKELY = 0.25
+"""An answer that names no cause mentions none that is less likely than this: three to one against it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +141,6 @@ class InnerAnswer:
         named = self.named
         if named is not None:
             return f"{self.where}: {named.words} ({probability_words(named.probability)})"
-        if len(self.reasons) < 2:
-            return f"{self.where}: why it is slow is not determined"
-        one, two = self.reasons[:2]
-        return f"{self.where}, not determined which of two: {one.words}; or {two.words}"
+        likely = [f"{r.words} ({percent(r.probability)})" for r in self.reasons if r.probability >= LIKELY]
+        perhaps = f"; perhaps {', or '.join(likely[:2])}" if likely else ""
+        return f"{self.where}: why it is slow is not determined{perhaps}"

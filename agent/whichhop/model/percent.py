@@ -6,6 +6,13 @@ def percent(share: float, places: int = 0) -> str:
     return f"{share:.{places}%}".replace("%", " %")
 
 
+def lost_words(share: float) -> str:
+    """How many packets were lost: "2.1 % of the packets were lost", "no packet was lost"."""
+    if share >= 0.0005:
+        return f"{percent(share, 1)} of the packets were lost"
+    return "under 0.1 % of the packets were lost" if share else "no packet was lost"
+
+
 def probability_words(probability: float) -> str:
     """A probability as a reader may take it: no evidence makes anybody 100 % sure, nor 0 %."""
     if probability > 0.99:

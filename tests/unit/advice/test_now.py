@@ -68,7 +68,10 @@ def test_the_question_names_the_local_time_and_what_was_noted_shortly_before() -
         " moved the attic's box"
     )
     bare = only(advise(known(verdicts=(now,), zone=timezone(timedelta(hours=2)))), "recall-change")
-    assert bare.what == f"Ask what was moved, plugged in or restarted shortly before {day} 10:30:00 UTC+2"
+    assert bare.what == (
+        "Ask whether desk or attic was moved, and what was put or plugged in near them,"
+        f" shortly before {day} 10:30:00 UTC+2"
+    )
     said = " ".join(asked.why)
     assert "moved the attic's box" in said
     assert "new lamp" not in said
@@ -86,6 +89,8 @@ def test_a_fault_older_than_the_measurements_is_asked_about_as_such() -> None:
     [
         (Cause.UPSTREAM_LINK, "modem/provider-edge", "the modem, its cables or a splitter"),
         (Cause.OWN_TRAFFIC, "own-traffic", "a backup, an update or a download"),
+        (Cause.WIRED_LAN, "study/router", "the cable between study and router"),
+        (Cause.HOME_NODE, "node:router", "whether router was moved, restarted"),
         (Cause.BEYOND, "beyond", None),
         (Cause.NAME_SERVICE, "resolver:first", None),
     ],

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from unit.advice.test_rank import known, verdict
 from whichhop.advice.rank import advise
 from whichhop.advice.step import step_words
@@ -32,6 +34,21 @@ def test_a_busy_channel_calls_for_another_channel_before_a_cable() -> None:
     assert "help-radio-hop" not in [s.key for s in mine]
 
 
+@pytest.mark.parametrize(
+    ("cause", "fault", "elements", "first"),
+    [
+        (InnerCause.WEAK_SIGNAL, Cause.WIRELESS_HOP, "desk/attic", "Ask whether desk or attic was moved"),
+        (InnerCause.BUSY_CHANNEL, Cause.WIRELESS_HOP, "desk/attic", "Set attic to another channel"),
+        (InnerCause.SLOW_PORT, Cause.WIRED_LAN, "study/router", "Push both plugs in at study and router"),
+        (InnerCause.OVERLOAD, Cause.HOME_NODE, "node:router", "Give router air"),
+        (InnerCause.LEVELS, Cause.UPSTREAM_LINK, "modem/provider-edge", "Ask whether somebody touched the"),
+    ],
+)
+def test_the_first_step_follows_the_cause(cause: InnerCause, fault: Cause, elements: str, first: str) -> None:
+    now = replace(verdict(fault, elements), end_ns=None, inside=_inside(cause))
+    assert advise(known(verdicts=(now,)))[0].what.startswith(first)
+
+
 def test_a_cause_that_is_not_named_leaves_the_general_step() -> None:
     unsure = replace(
         verdict(Cause.WIRELESS_HOP, "desk/attic"), inside=_inside(InnerCause.BUSY_CHANNEL, probability=0.5)
@@ -60,5 +77,5 @@ def test_a_line_that_is_not_told_from_the_box_at_its_end_has_a_cause_and_no_call
     dead = replace(group, inside=_inside(InnerCause.LINE_OUTAGE))
     mine = [s for s in advise(known(verdicts=(dead,))) if s.key.startswith("inside-")]
     assert [s.what.split()[0] for s in mine] == ["Look"]
-    own = replace(group, elements=(line, "own-traffic"))
-    assert place_of(home, own) is None, "the home's own traffic may fill it: no cause of the line is told"
+    own = replace(group, elements=("own-traffic", line))
+    assert place_of(home, own) is None, "the home's own traffic is likelier: no cause of the line is told"

@@ -101,6 +101,27 @@ def names(median_s: float, lost: float, *, packets_lost: float = 0.0) -> list[Fe
     return [f.cause for f in found]
 
 
+def reached(to_ms: tuple[float, float], from_ms: tuple[float, float]) -> list[str]:
+    """What is felt where desk, on Wi-Fi, and two other agents ask each other, at these medians."""
+    both = {
+        SessionKey(agent=a, target=b, method=Method.STAMP): (ms / 1e3, 0.0)
+        for other, to, fro in zip(("study", "router"), to_ms, from_ms, strict=True)
+        for a, b, ms in ((other, "desk", to), ("desk", other, fro))
+    }
+    return [f.line for f in felt_of(HOME, [], table(both))]
+
+
+def test_a_radio_that_sleeps_is_reached_late_and_asks_at_once() -> None:
+    # Seen in whole homes with power save: no hop is slow, since what the device asks for comes at once.
+    # A beacon each 102.4 ms (IEEE 802.11): half of those who wait for one wait 51 ms.
+    (line,) = reached((55.0, 54.0), (4.0, 3.0))
+    assert line.startswith("Wi-Fi of desk: what is sent to it waits")
+    assert len(reached((55.0, 3.1), (4.0, 3.0))) == 1, "who asks just behind another finds it awake"
+    assert reached((55.0, 54.0), (54.0, 55.0)) == [], "a hop that is slow both ways is no radio asleep"
+    assert reached((8.0, 7.0), (4.0, 3.0)) == [], "a busy machine answers some ms later"
+    assert reached((900.0, 800.0), (4.0, 3.0)) == [], "no beacon is so far away"
+
+
 def test_a_resolver_that_is_slow_all_the_time_is_named_beside_a_quick_one() -> None:
     assert names(0.24, 0.0) == [FeltCause.SLOW_NAMES]
     assert names(0.03, 0.0) == []

@@ -115,6 +115,12 @@ def _episode_words(episode: Happened) -> str:
     return f"a fault in {episode.where}"
 
 
+AFTERWARDS = (
+    "Do one of these at a time and write down when: a day later the measurements tell whether it helped"
+    " (whichhop note, whichhop before-after)."
+)
+
+
 def _to_send(dossier: Dossier) -> tuple[str, ...]:
     """What to do where the provider is held to something."""
     late = (f"Remind them: by {c.promised} they promised: {c.text}." for c in overdue(dossier))
@@ -140,7 +146,7 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
         case ReportStanding.ELSEWHERE:
             general = FIRST_HOME_STEPS.get(claim.cause, "") if claim else ""
             if first := (claim and claim.steps[:2]) or (general and (general,)):
-                return (*first, "Do not call the provider about this: it would not change it.")
+                return (*first, AFTERWARDS, "Do not call the provider about this: it would not change it.")
             return ("Keep measuring; nothing that you do at home would change this.",)
         case _:
             more = " The modem's levels were not read." if dossier.wiring is Wiring.UNREAD else ""
