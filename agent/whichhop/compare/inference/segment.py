@@ -215,19 +215,26 @@ def _chosen(
     # Whose excess may be minor explains what a leader leaves over without a fault of anybody.
     busy = {columns[j]: j for j in np.flatnonzero(minor).tolist() if columns[j]}
     small = [(a, b) for a in leaders[:LEADERS] for b in busy.values() if columns[b] != columns[a]]
+    tables.work_out(
+        [
+            *((a, b, True) for a, b in small),
+            *((a, j, False) for a in leaders[:LEADERS] for j in pool),
+        ]
+    )
     kinds |= {columns[j] for j in _adding(tables, leaders, pool, onset, small)}
     # Whoever shares a column with a candidate is one too, or its share would be nobody's.
     chosen = [j for j in range(len(columns)) if columns[j] in kinds]
     ways = [(a, b, True) for a, b in small] + [(a, b, False) for a in leaders[:LEADERS] for b in pool]
-    passing = []
-    for a, b, little in ways:
-        if columns[b] in kinds:
-            continue
-        shows = _beside_passing(tables, a, b, blip, little=little) > np.maximum(tables.single[:, a], 0.0)
-        if shows.any():
-            alike = (j for j in chosen if columns[j] == columns[a])
-            passing += [(j, _beside_passing(tables, j, b, blip, little=little)) for j in alike]
-    return chosen, passing
+    shown = [
+        (j, b, little)
+        for a, b, little in ways
+        if columns[b] not in kinds
+        and (_beside_passing(tables, a, b, blip, little=little) > np.maximum(tables.single[:, a], 0.0)).any()
+        for j in chosen
+        if columns[j] == columns[a]
+    ]
+    tables.work_out(shown)
+    return chosen, [(j, _beside_passing(tables, j, b, blip, little=little)) for j, b, little in shown]
 
 
 def _beside_passing(
@@ -276,6 +283,7 @@ def _adding(
         best = max(adds, key=lambda j: gains[j])
         taken = adds.pop(best)
         out.append(best)
+        tables.work_out((best, j, False) for j in adds)
         for j, each in adds.items():
             more = (tables.ratio(best, j) - tables.single[:, best]).astype(np.float64)
             for i, s in enumerate(GAIN_SPANS):
@@ -304,6 +312,8 @@ def _likelihood(
     passing = passing_log(ratios, tables.minor, rate)
     nothing: list[NDArray[np.floating]] = [quiet_log(passing, none)]
     beside: dict[int, list[NDArray[np.floating]]] = {j: [ratios[:, j] + none] for j in chosen}
+    small = [(*pair, True) for a, b in pairs for pair in ((a, b), (b, a)) if minor[pair[1]]]
+    tables.work_out([*((a, b, False) for a, b in pairs), *small])
     for a, b in pairs:
         both = tables.ratio(a, b)
         nothing.append(both + blip[a] + blip[b])

@@ -13,6 +13,9 @@ class Tables:
 
     single = np.array([[20.0, *[15.0] * len(COPIES), 8.0, 0.1]] * 12)
 
+    def work_out(self, wanted):
+        assert all(len(w) == 3 for w in wanted)
+
     def beside_minor(self, a, b):
         return self.ratio(a, b) + 3.0
 
