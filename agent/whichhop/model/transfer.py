@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 from whichhop.model.record import Reading
 
@@ -50,6 +51,7 @@ class TransferFigure:
     other_end: str
 
 
+@lru_cache(maxsize=1024)
 def figure_of(reading_name: str) -> TransferFigure | None:
     """The parts of a reading's name; None for a reading that is no transfer's."""
     name, _, other_end = reading_name.partition(":")

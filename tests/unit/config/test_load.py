@@ -2,10 +2,10 @@
 
 import pytest
 import yaml
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from whichhop.config.load import key_text, load_yaml
+from whichhop.config.load import key_text, load_yaml, read_yaml
 from whichhop.errors import ConfigError
 
 
@@ -84,3 +84,22 @@ def test_ordinary_data_reads_as_pyyaml_reads_it(data: dict[str, object]) -> None
 
     text = yaml.dump(data, Dumper=Dumper)
     assert load_yaml(text, "h.yaml").data == yaml.safe_load(text)
+
+
+@settings(max_examples=60)
+@given(st.recursive(st.text("ab:-#? '\"&*!|>%@`,[]{}\n\t0", max_size=12), lambda s: st.lists(s, max_size=3)))
+def test_the_reader_in_c_reads_as_the_one_in_python(drawn: object) -> None:
+    # Reference: the YAML library's own reader in Python, which stands where there is none in C.
+    text = drawn if isinstance(drawn, str) else yaml.safe_dump(drawn)
+    fast = _read_or_refused(text)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(yaml, "CSafeLoader", yaml.SafeLoader)
+        assert _read_or_refused(text) == fast
+
+
+def _read_or_refused(text: str) -> object:
+    try:
+        found = read_yaml(text, "home.yaml")
+    except ConfigError as why:
+        return str(why)
+    return found.data, found.lines, found.complaints

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,8 +39,8 @@ class States:
 
     def having(self, places: Sequence[int]) -> NDArray[np.bool_]:
         """Which states hold any of these elements at fault."""
-        wanted = set(places)
-        return np.array([bool(wanted.intersection(s)) for s in self.sets])
+        wanted = frozenset(places)
+        return np.array([not wanted.isdisjoint(s) for s in self.sets])
 
 
 def _listed(
@@ -59,6 +60,51 @@ def _listed(
     return out + [(several, -1) for several in (*pairs, *triples)]
 
 
+_LEAVE, _AGAIN, _CALM, _OVER, _ONSET, _SELDOM = range(6)
+"""Places of what a move's chance is made of, see `make_states`; so that all chances are one product."""
+
+
+@lru_cache(maxsize=64)
+def _moves(
+    count: int,
+    pairs: tuple[tuple[int, int], ...],
+    triples: tuple[tuple[int, int, int], ...],
+    at_times: bool,
+) -> tuple[list[tuple[tuple[int, ...], int]], NDArray[np.intp]]:
+    """The states, and from which to which one may go: rows of start, end, kind of chance, and of the element
+    whose onset it follows or -1. Most stretches of a home have the states of one before."""
+    listed = _listed(count, pairs, triples, at_times=at_times)
+    place = {state: i for i, state in enumerate(listed)}
+    rows: list[tuple[int, int, int, int]] = []
+
+    def move(start: int, end: tuple[tuple[int, ...], int], kind: int, element: int = -1) -> None:
+        if end in place:
+            rows.append((start, place[end], kind, element))
+
+    for i, (members, fresh) in enumerate(listed):
+        if fresh == COMES_AND_GOES:
+            (k,) = members
+            move(i, ((), k), _OVER)
+            continue
+        if not members:
+            for k in range(count):
+                move(i, ((k,), COMES_AND_GOES), _SELDOM, k)
+        if fresh >= 0:
+            move(i, (members, -1), _CALM)
+        for k in range(count):
+            if k in members:
+                # What ends stays fresh for a while, in place of what was fresh before.
+                rest = tuple(m for m in members if m != k)
+                move(i, (rest, k) if (rest, k) in place else (rest, -1), _LEAVE)
+                continue
+            more = tuple(sorted((*members, k)))
+            move(i, (more, -1), *((_AGAIN, -1) if k == fresh else (_ONSET, k)))
+            if len(members) == 1:
+                # A change of culprit in one tick is rare, but must not cost two.
+                move(i, ((k,), -1), _LEAVE, k)
+    return listed, np.array(rows, dtype=np.intp).reshape(-1, 4).T
+
+
 def make_states(
     onset: NDArray[np.float64],
     pairs: Sequence[tuple[int, int]],
@@ -74,52 +120,28 @@ def make_states(
     pairs, triples: places in `onset`, rising; of a triple's pairs those given lead to it and from it.
     at_times: faults that show in some ticks only compete too.
     """
-    count = len(onset)
-    listed = _listed(count, pairs, triples, at_times=at_times)
-    place = {state: i for i, state in enumerate(listed)}
-    leave = min(0.5, step_s / settings.mean_fault_s)
-    again = min(0.5, step_s / settings.recent_onset_s)
-    calm = min(0.5, step_s / settings.recent_s)
+    listed, (start, end, kind, element) = _moves(len(onset), tuple(pairs), tuple(triples), at_times)
+    lasting_s = {
+        _LEAVE: settings.mean_fault_s,
+        _AGAIN: settings.recent_onset_s,
+        _CALM: settings.recent_s,
+        _OVER: MEAN_COMING_S,
+    }
+    base = np.array([*(min(0.5, step_s / lasting_s[k]) for k in sorted(lasting_s)), 1.0, SELDOMER])
+    chance = base[kind] * np.append(onset, 1.0)[element]
     step = np.zeros((len(listed), len(listed)))
-    follows = np.zeros_like(step)
-
-    def move(start: int, end: tuple[tuple[int, ...], int], chance: float, element: int = -1) -> None:
-        if end not in place:
-            return
-        step[start, place[end]] += chance
-        if element == own:
-            follows[start, place[end]] += chance
-            follows[start, start] -= chance
-
-    over = min(0.5, step_s / MEAN_COMING_S)
-    for i, (members, fresh) in enumerate(listed):
-        if fresh == COMES_AND_GOES:
-            (k,) = members
-            move(i, ((), k), over)
-            continue
-        if not members:
-            for k in range(count):
-                move(i, ((k,), COMES_AND_GOES), SELDOMER * onset[k], k)
-        if fresh >= 0:
-            move(i, (members, -1), calm)
-        for k in range(count):
-            if k in members:
-                # What ends stays fresh for a while, in place of what was fresh before.
-                rest = tuple(m for m in members if m != k)
-                move(i, (rest, k) if (rest, k) in place else (rest, -1), leave)
-                continue
-            chance = again if k == fresh else onset[k]
-            more = tuple(sorted((*members, k)))
-            move(i, (more, -1), chance, -1 if k == fresh else k)
-            if len(members) == 1:
-                # A change of culprit in one tick is rare, but must not cost two.
-                move(i, ((k,), -1), leave * onset[k], k)
+    np.add.at(step, (start, end), chance)
     step[np.diag_indices_from(step)] += 1.0 - step.sum(axis=1)
+    follows = None
+    if own is not None:
+        follows, by_use = np.zeros_like(step), element == own
+        np.add.at(follows, (start[by_use], end[by_use]), chance[by_use])
+        np.add.at(follows, (start[by_use], start[by_use]), -chance[by_use])
     return States(
         sets=tuple(members for members, _ in listed),
         recent=tuple(fresh for _, fresh in listed),
         step=step,
-        own=follows if own is not None else None,
+        own=follows,
     )
 
 

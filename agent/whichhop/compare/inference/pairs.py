@@ -1,6 +1,6 @@
 """How well two or three elements at fault at once explain each tick: delays add, survivals multiply."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from itertools import combinations, product
 
@@ -25,6 +25,7 @@ from whichhop.compare.inference.screening import rolling
 
 _TIMES = ((1, 1), (1, 2), (2, 1), (2, 2))
 """How often a session that crosses both elements may meet the first and the second."""
+_CODES = np.arange(len(_TIMES), dtype=np.float32)[:, None]
 _DELAY_SUMS = {
     (a, b): interpolation(DELAYS_S, a * DELAYS_S[:, None] + b * DELAYS_S[None, :]) for a, b in _TIMES
 }
@@ -40,6 +41,14 @@ _LOSS_OF = [k for _, k, _ in _WAYS]
 _LOG_SHARES = np.log(np.array([[w] for _, _, w in _WAYS], dtype=np.float32))
 
 
+AT_ONCE = 1 << 12
+"""Pairs times ticks worked out at once: many short stretches cost few calls, and 81 sums of each stay in a
+processor's own memory."""
+
+Wanted = tuple[int, int, bool]
+"""Two elements at fault; True: the second has only a minor excess."""
+
+
 def joint(
     first: Floats, second: Floats, shared: Sequence[tuple[Floats, NDArray[np.float32]]], divisor: int
 ) -> Floats:
@@ -49,94 +58,140 @@ def joint(
     shared: for sessions that cross both equally often, their (grid, ticks) sums and the weights (values of
     both, grid) that read these at the two excesses together. divisor: how many pairs of values there are.
     """
-    count = first.shape[0] * second.shape[0]
-    flat = (first[:, None, :] + second[None, :, :]).reshape(count, first.shape[1])
-    for sums, weights in shared:
-        flat += weights @ sums
-    return log_sum(flat, divisor)
+    count, ticks = first.shape[0] * second.shape[0], first.shape[1]
+    out = np.empty(ticks, dtype=np.float32)
+    for at in range(0, ticks, AT_ONCE >> 2):
+        cut = slice(at, at + (AT_ONCE >> 2))
+        each = first[:, None, cut] + second[None, :, cut]
+        flat = each.reshape(count, each.shape[2])
+        for sums, weights in shared:
+            flat += weights @ sums[:, cut]
+        out[cut] = log_sum(flat, divisor)
+    return out
 
 
 class Pairs:
     """Evidence of pairs of elements over one stretch; sums are kept, since many pairs share them."""
 
     def __init__(self, evidence: Evidence, columns: ElementColumns) -> None:
-        self._evidence, self._columns = evidence, columns
-        self._sums = part_sums(evidence, columns)
-        self.delay, self.loss = part_evidence(self._sums, columns)
+        self._columns = columns
+        self._evidence = tuple(t.transpose(0, 2, 1) for t in (evidence.delay, evidence.loss))
+        sums = part_sums(evidence, columns)
+        self.delay, self.loss = part_evidence(sums, columns)
         self.single = mixed(self.delay, self.loss)
-        self.minor = minor_evidence(self._sums, columns)
-        self._known: dict[tuple[int, int, bool], Floats] = {}
+        self.minor = minor_evidence(sums, columns)
+        self._sums = tuple(np.ascontiguousarray(s.transpose(0, 2, 1)) for s in sums)
+        self._meet = columns.matrix.T @ columns.matrix
+        self._known: dict[Wanted, Floats] = {}
         self._joints: dict[tuple[int, int, int], Floats] = {}
+        self._minors: dict[tuple[int, int], Floats] = {}
 
     def part(self, which: int, a: int, b: int) -> Floats:
         """Log mean per tick over both excesses of one measure (0 delay, 1 loss) that both elements have."""
         first, second = min(a, b), max(a, b)
-        key = (which, first, second)
-        if key not in self._joints:
-            both = self._columns.matrix[:, first] * self._columns.matrix[:, second]
-            self._joints[key] = self._parts(which, first, second, both, minor=False)[3]
-        return self._joints[key]
+        if (which, first, second) not in self._joints:
+            wanted = [(first, second, False)]
+            self._parts(which, wanted, self._shared(wanted))
+        return self._joints[which, first, second]
 
     def ratio(self, a: int, b: int) -> Floats:
         """Log-ratio per tick that elements a and b are at fault together, each in its own way."""
-        return self._kept(min(a, b), max(a, b), minor=False)
+        return self._of((min(a, b), max(a, b), False))
 
-    def beside_minor(self, a: int, b: int) -> Floats | None:
-        """Log-ratio per tick that a is at fault while b has a minor excess; None where b can have none."""
-        return self._kept(a, b, minor=True) if self._columns.minor[b] else None
+    def beside_minor(self, a: int, b: int) -> Floats:
+        """Log-ratio per tick that a is at fault while b has a minor excess, which only some may have."""
+        return self._of((a, b, True))
 
-    def _kept(self, a: int, b: int, *, minor: bool) -> Floats:
-        key = (a, b, minor)
-        if key not in self._known:
-            self._known[key] = self._ratio(a, b, minor=minor)
-        return self._known[key]
+    def _of(self, wanted: Wanted) -> Floats:
+        if wanted not in self._known:
+            self.work_out([wanted])
+        return self._known[wanted]
 
-    def _ratio(self, a: int, b: int, *, minor: bool) -> Floats:
-        both = self._columns.matrix[:, a] * self._columns.matrix[:, b]
-        if (self._columns.matrix[:, a] == self._columns.matrix[:, b]).all() and not minor:
-            # Where both meet everywhere, packets see one excess.
-            return np.maximum(self.single[:, a], self.single[:, b])
-        if not both.any():
-            other = self.minor if minor else self.single
-            return np.asarray(self.single[:, a] + other[:, b], dtype=np.float32)
-        delay = self._parts(0, a, b, both, minor=minor)
-        loss = self._parts(1, a, b, both, minor=minor)
-        terms = delay[_DELAY_OF] + loss[_LOSS_OF] + _LOG_SHARES
-        top = terms.max(axis=0)
-        return np.asarray(np.log(np.exp(terms - top).sum(axis=0)) + top, dtype=np.float32)
+    def work_out(self, wanted: Iterable[Wanted]) -> None:
+        """Work out together what will be asked for: for few ticks a call costs more than its work."""
+        several = []
+        for a, b, minor in dict.fromkeys((*w,) if w[2] else (min(w[:2]), max(w[:2]), False) for w in wanted):
+            if (a, b, minor) in self._known:
+                continue
+            if not minor and self._meet[a, b] == self._meet[a, a] == self._meet[b, b]:
+                # Where both meet everywhere, packets see one excess.
+                self._known[a, b, minor] = np.maximum(self.single[:, a], self.single[:, b])
+            elif not self._meet[a, b]:
+                other = self.minor if minor else self.single
+                self._known[a, b, minor] = np.asarray(self.single[:, a] + other[:, b], dtype=np.float32)
+            else:
+                several.append((a, b, minor))
+        each = max(1, AT_ONCE // max(1, self.single.shape[0]))
+        for i in range(0, len(several), each):
+            some = several[i : i + each]
+            shared = self._shared(some)
+            delay, loss = self._parts(0, some, shared), self._parts(1, some, shared)
+            terms = delay[_DELAY_OF] + loss[_LOSS_OF] + _LOG_SHARES[:, :, None]
+            top = terms.max(axis=0)
+            self._known.update(zip(some, np.log(np.exp(terms - top).sum(axis=0)) + top, strict=True))
 
-    def _parts(self, which: int, a: int, b: int, both: Floats, *, minor: bool) -> Floats:
-        """Log means of one measure, (4, ticks): for neither, for a alone, for b alone, for both together."""
+    def _shared(self, wanted: Sequence[Wanted]) -> Floats:
+        """(pairs, len(_TIMES), sessions), 1 where a session crosses both, by how often it meets each."""
+        (a, b), matrix, twice = (
+            np.array([w[:2] for w in wanted]).T,
+            self._columns.matrix.T,
+            self._columns.twice.T,
+        )
+        code = twice[a] * 2 + twice[b]
+        return np.where(code[:, None] == _CODES, (matrix[a] * matrix[b])[:, None], np.float32(0.0))
+
+    def _parts(self, which: int, wanted: Sequence[Wanted], shared: Floats) -> Floats:
+        """Log means of one measure, (4, pairs, ticks): for neither, for a alone, for b alone, for both."""
         allowed = (self._columns.delays, self._columns.losses)[which]
-        in_a = allowed[:, a]
-        in_b = below(allowed[:, b]) if minor else allowed[:, b]
-        sums = self._sums[which]
-        rows = (in_a[:, None] & in_b[None, :]).reshape(-1)
-        single = (self.delay, self.loss)[which]
-        out = np.zeros((4, single.shape[0]), dtype=np.float32)
-        out[1] = single[:, a]
-        out[2] = log_sum(sums[in_b, :, b], len(allowed)) if minor else single[:, b]
+        single = (self.delay, self.loss)[which].T
+        out = np.zeros((4, len(wanted), single.shape[1]), dtype=np.float32)
+        out[1], out[2] = single[[a for a, _, _ in wanted]], single[[b for _, b, _ in wanted]]
+        alike: dict[tuple[bytes, bytes, bytes], list[int]] = {}
+        present = np.asarray(shared.any(axis=2))
+        for i, (a, b, minor) in enumerate(wanted):
+            in_b = below(allowed[:, b]) if minor else allowed[:, b]
+            if minor:
+                out[2, i] = self._under(which, b)
+            alike.setdefault((allowed[:, a].tobytes(), in_b.tobytes(), present[i].tobytes()), []).append(i)
+        for key, places in alike.items():
+            *values, ways = (np.frombuffer(text, dtype=bool) for text in key)
+            some = [wanted[i] for i in places]
+            out[3, places] = self._joint(which, some, values, shared[places][:, ways], np.flatnonzero(ways))
+        self._joints.update(((which, *w[:2]), row) for w, row in zip(wanted, out[3], strict=True) if not w[2])
+        return out
+
+    def _under(self, which: int, b: int) -> Floats:
+        """Log mean per tick over the minor excesses of an element."""
+        if (which, b) not in self._minors:
+            allowed = (self._columns.delays, self._columns.losses)[which]
+            self._minors[which, b] = log_sum(self._sums[which][below(allowed[:, b]), b], len(allowed))
+        return self._minors[which, b]
+
+    def _joint(
+        self,
+        which: int,
+        wanted: Sequence[Wanted],
+        allowed: Sequence[NDArray[np.bool_]],
+        shared: Floats,
+        ways: NDArray[np.intp],
+    ) -> Floats:
+        """Log mean for both at fault, (pairs, ticks), of pairs with the same values and ways of meeting.
+
+        allowed: the values of the one and of the other. shared: (pairs, ways, sessions), 1 where a session
+        crosses both, by how often it meets each; ways: those of _TIMES that there are.
+        """
+        (in_a, in_b), sums = allowed, self._sums[which]
+        values = len(in_a)
         # What crosses both is in each one's sum at its own value; it belongs in once, at the two together.
-        first, second, shared = sums[:, :, a].copy(), sums[:, :, b].copy(), []
-        doubled = (DELAY_TWICE, LOSS_TWICE)[which]
-        for times, sessions in self._shared(a, b, both):
-            met = (self._evidence.delay, self._evidence.loss)[which] @ sessions
+        first, second = (sums[:, [w[k] for w in wanted]].reshape(values, -1) for k in (0, 1))
+        rows = (in_a[:, None] & in_b[None, :]).reshape(-1)
+        doubled, both = (DELAY_TWICE, LOSS_TWICE)[which], []
+        for k, times in enumerate(_TIMES[way] for way in ways):
+            met = np.matmul(shared[:, k], self._evidence[which]).reshape(values, -1)
             first -= doubled @ met if times[0] == 2 else met
             second -= doubled @ met if times[1] == 2 else met
-            shared.append((met, (_DELAY_SUMS, _LOSS_SUMS)[which][times][rows]))
-        out[3] = joint(first[in_a], second[in_b], shared, len(allowed) ** 2)
-        return out
-
-    def _shared(self, a: int, b: int, both: Floats) -> list[tuple[tuple[int, int], Floats]]:
-        """The sessions that cross both, 1 or 0 each, by how often they meet the one and the other."""
-        twice = self._columns.twice
-        out = []
-        for times in _TIMES:
-            same = (twice[:, a] == times[0] - 1) & (twice[:, b] == times[1] - 1)
-            met = np.where(same, both, np.float32(0.0))
-            if met.any():
-                out.append((times, met))
-        return out
+            both.append((met, (_DELAY_SUMS, _LOSS_SUMS)[which][times][rows]))
+        return joint(first[in_a], second[in_b], both, values**2).reshape(len(wanted), -1)
 
 
 def below(allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:
