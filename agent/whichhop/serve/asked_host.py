@@ -14,7 +14,7 @@ LOCAL_ENDINGS = (".local", ".lan", ".home", ".internal", ".home.arpa", ".localho
 """RFC 6762 3, RFC 8375 3, RFC 6761 6, ICANN for .internal (from memory); .lan, .home as routers use them."""
 
 _HOST = re.compile(r"(?:\[(?P<v6>[0-9a-f:.]+)(?:%[0-9a-z_.%-]+)?\]|(?P<name>[0-9a-z_.-]+))(?::[0-9]{1,5})?")
-"""An address in brackets, its zone behind %, or a name as RFC 1123 2.1 has them; no sign of it splits a URL."""
+"""An address in brackets, its zone behind %, or a name as RFC 1123 2.1 has them: nothing that ends a host."""
 
 
 def is_local_name(host: str) -> bool:
