@@ -16,7 +16,7 @@ from whichhop.compare.inference.settings import Settings
 from whichhop.compare.sooner import with_seconds
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
-from whichhop.compare.suspects.elements import Element, Nature, elements_of, judged
+from whichhop.compare.suspects.elements import HOME_SIDE, Element, Nature, elements_of, judged
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict import steps
 from whichhop.compare.verdict.corroboration import borne, by_themselves
@@ -28,7 +28,7 @@ from whichhop.compare.verdict.members import (
     shape_odds,
     with_lookalikes,
 )
-from whichhop.compare.verdict.provider_guards import HOME_SIDE, Scene
+from whichhop.compare.verdict.provider_guards import Scene
 from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.clocks import aligned, aligned_readings, clocks_of, off

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
-from whichhop.compare.suspects.elements import Element, Nature
+from whichhop.compare.suspects.elements import HOME_SIDE, Element, Nature
 from whichhop.compare.suspects.priors import (
     CALM_LEAST_S,
     LEAST_SPREADS,
@@ -52,7 +52,7 @@ class ElementColumns:
     agents: NDArray[np.bool_]
     """(agents, sessions), True for an agent's own sessions."""
     tails: NDArray[np.bool_]
-    """(elements,), True for those of which a tail alone may be a fault."""
+    """(elements,), True for those of which slow packets alone may be a fault: a line has them in use."""
     dozes: NDArray[np.bool_]
     """(elements,), True for those whose lateness may be the waking of a radio; see `Element.dozes`."""
     sleepy: NDArray[np.bool_]
@@ -110,7 +110,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
         priors=priors,
         agents=_agents(elements, sessions),
-        tails=~dozes,
+        tails=np.array([e.nature in HOME_SIDE for e in elements], dtype=bool) & ~dozes,
         dozes=dozes,
         sleepy=_sleepy(elements, sessions),
         by_radio=~dozes & (least == RADIO_LEAST_S),
@@ -134,22 +134,22 @@ def fitted(columns: ElementColumns, scale80: Floats) -> ElementColumns:
     return replace(columns, delays=delays)
 
 
-def with_tails(plain: Floats, minor: Floats, evidence: Evidence, columns: ElementColumns) -> Floats:
-    """Log-ratios of one element at fault, (ticks, elements), when it may also make some packets slow only.
+def slow_evidence(evidence: Evidence, minor: Floats, columns: ElementColumns) -> Floats:
+    """Log-ratios of an element that makes some packets slow, (ticks, elements); LOWEST of what may be waking.
 
     minor: those of an excess too small to be a fault by itself; a bad radio has both.
     """
-    which = np.flatnonzero(columns.tails)
-    if not which.size or not evidence.tail.any():
-        return plain
-    sums = np.matmul(evidence.tail, columns.matrix[:, which])
-    slow = log_mean(sums, np.ones((len(sums), which.size), dtype=bool))
-    slow += np.logaddexp(np.float32(0.0), minor[:, which]) - np.float32(np.log(2.0))
-    out = plain.copy()
-    out[:, which] = np.logaddexp(
-        plain[:, which] + np.float32(np.log(1.0 - TAIL_SHARE)), slow + np.float32(np.log(TAIL_SHARE))
-    )
-    return out
+    sums = np.matmul(evidence.tail, columns.matrix)
+    slow = log_mean(sums, np.ones((len(sums), sums.shape[2]), dtype=bool))
+    slow += np.logaddexp(np.float32(0.0), minor) - np.float32(np.log(2.0))
+    return np.where(columns.dozes, LOWEST, slow).astype(np.float32)
+
+
+def with_tails(plain: Floats, slow: Floats, columns: ElementColumns) -> Floats:
+    """Log-ratios of one element at fault, (ticks, elements), when slow packets alone may be its fault too."""
+    shares = np.where(columns.tails, np.float32(TAIL_SHARE), np.float32(0.0))
+    with np.errstate(divide="ignore"):
+        return np.logaddexp(plain + np.log1p(-shares), slow + np.log(shares)).astype(np.float32)
 
 
 def _sleepy(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:

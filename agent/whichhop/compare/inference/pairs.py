@@ -19,6 +19,7 @@ from whichhop.compare.inference.evidence import (
     mixed,
     part_evidence,
     part_sums,
+    slow_evidence,
     with_tails,
 )
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
@@ -80,7 +81,9 @@ class Pairs:
         sums = part_sums(evidence, columns)
         self.delay, self.loss = part_evidence(sums, columns)
         self.minor = minor_evidence(sums, columns)
-        self.single = with_tails(mixed(self.delay, self.loss), self.minor, evidence, columns)
+        slow = slow_evidence(evidence, self.minor, columns)
+        self.single = with_tails(mixed(self.delay, self.loss), slow, columns)
+        self.usual_slow = np.where(columns.tails, LOWEST, slow)
         self._sums = tuple(np.ascontiguousarray(s.transpose(0, 2, 1)) for s in sums)
         self._meet = columns.matrix.T @ columns.matrix
         self._known: dict[Wanted, Floats] = {}

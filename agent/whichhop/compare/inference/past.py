@@ -28,7 +28,7 @@ HELD_PARTS, LEAST_PART = 3, 5
 """A level is held when each third of the stretch is at it, or three good minutes of five would do; a third of
 under five ticks has no median to speak of, and the stretch is taken whole."""
 LEAST_SLOW = 0.06
-"""Of the answers: as many are slow for minutes on a good radio that looks for others (3 to 5 %), and no more."""
+"""Of the answers: a good radio that looks for others has 3 to 5 % slow ones for minutes, and no more."""
 LOSS_SIGMAS = 4.0
 """A stretch lost more, or was slow more often, than the best ones when its count is this many Poisson
 deviations above theirs."""

@@ -309,7 +309,7 @@ def _likelihood(
     ratios = tables.single
     blip = np.log(rate)
     none = none_log(minor, rate)
-    passing = passing_log(ratios, tables.minor, rate)
+    passing = passing_log(ratios, tables.minor, rate, tables.usual_slow)
     nothing: list[NDArray[np.floating]] = [quiet_log(passing, none)]
     beside: dict[int, list[NDArray[np.floating]]] = {j: [ratios[:, j] + none] for j in chosen}
     small = [(*pair, True) for a, b in pairs for pair in ((a, b), (b, a)) if minor[pair[1]]]

@@ -39,6 +39,20 @@ class Nature(StrEnum):
     OWN_TRAFFIC = "own-traffic"
 
 
+HOME_SIDE = frozenset(
+    {
+        Nature.RADIO,
+        Nature.BACKHAUL,
+        Nature.ETHERNET,
+        Nature.AIR,
+        Nature.NODE,
+        Nature.FORWARDING,
+        Nature.HOST,
+    }
+)
+"""What in the home may be at fault."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Element:
     """One possible culprit.

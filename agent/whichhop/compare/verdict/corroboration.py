@@ -7,9 +7,8 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.evidence import TICK_MIX
 from whichhop.compare.inference.scan import Scan
-from whichhop.compare.suspects.elements import Element, Nature
+from whichhop.compare.suspects.elements import HOME_SIDE, Element, Nature
 from whichhop.compare.verdict.episodes import Span
-from whichhop.compare.verdict.provider_guards import HOME_SIDE
 from whichhop.compare.verdict.verdict import FoundEpisode
 
 LEAST_SESSIONS = 2

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
-from whichhop.compare.suspects.elements import Element, Nature
+from whichhop.compare.suspects.elements import HOME_SIDE, Element, Nature
 from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
 from whichhop.compare.words import element_words
@@ -28,17 +28,6 @@ PROOF_S = 0.030
 exponential waits in a queue of a third of a second, a deep one by common practice, the median is 30 ms."""
 LEAST_TICKS, HEARD_WELL = 2, 0.2
 """A session is heard well from two ticks and a fifth of an episode on: fewer may have missed it."""
-HOME_SIDE = frozenset(
-    {
-        Nature.RADIO,
-        Nature.BACKHAUL,
-        Nature.ETHERNET,
-        Nature.AIR,
-        Nature.NODE,
-        Nature.FORWARDING,
-        Nature.HOST,
-    }
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
