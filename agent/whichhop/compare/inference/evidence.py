@@ -110,7 +110,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
         priors=priors,
         agents=_agents(elements, sessions),
-        tails=np.array([e.nature in HOME_SIDE for e in elements], dtype=bool) & ~dozes,
+        tails=_tails(elements) & ~dozes,
         dozes=dozes,
         sleepy=_sleepy(elements, sessions),
         by_radio=~dozes & (least == RADIO_LEAST_S),
@@ -150,6 +150,15 @@ def with_tails(plain: Floats, slow: Floats, columns: ElementColumns) -> Floats:
     shares = np.where(columns.tails, np.float32(TAIL_SHARE), np.float32(0.0))
     with np.errstate(divide="ignore"):
         return np.logaddexp(plain + np.log1p(-shares), slow + np.log(shares)).astype(np.float32)
+
+
+def _tails(elements: Sequence[Element]) -> NDArray[np.bool_]:
+    """Of what is in the home, where a session crosses it and nothing that has slow packets anyway."""
+    usual = [e.column for e in elements if e.nature not in HOME_SIDE]
+    return np.array(
+        [e.nature in HOME_SIDE and not any(e.column <= other for other in usual) for e in elements],
+        dtype=bool,
+    )
 
 
 def _sleepy(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:

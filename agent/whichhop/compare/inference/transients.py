@@ -19,8 +19,8 @@ MINOR_RATE = 0.02
 """Chance a tick that an element which may have a minor excess has one (common practice: busy air)."""
 LOG_MINOR = float(np.log(MINOR_RATE))
 LOG_USUAL_SLOW = float(np.log(0.3))
-"""Odds that what lies past the home has slow packets in a tick, or a box that answers when it has time: a line
-in use has the 99th percentile at three times its median (measured), so that a tick in four has some."""
+"""Odds that what lies past the home has slow packets in a tick, or a box that answers when it has time: a
+line in use has the 99th percentile at three times its median (measured)."""
 
 
 class BlipRates:
