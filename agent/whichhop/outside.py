@@ -24,6 +24,8 @@ INT64 = 2**63 - 1
 """The largest whole number that the store and the records' packing hold."""
 COUNTER64 = 2**64 - 1
 """The top of the widest counter that a device has (RFC 2578 section 7.1.10)."""
+LARGEST_VALUE = 1e24
+"""Of a reading, either way: thousands of times the widest counter, and sums and squares of it stay finite."""
 LONGEST_NAME = 200
 """Characters of a name; names of home files have at most 64, counters' and interfaces' names some more."""
 LONGEST_TEXT = 2_000
@@ -34,6 +36,8 @@ MOST_OCTETS = 1 << 20
 """Octets of a JSON text whose reader names no bound of its own."""
 DEEPEST = 32
 """Levels of nesting of JSON without a type of its own; whichhop's own forms have fewer than ten."""
+LINE_COSTS = 40
+"""Octets that a line of text counts as when it has fewer; a measurement's has twice as many."""
 _MOST_DIGITS = 40
 """Digits before or after a point; a 64-bit count has 19, and a float tells no more than 17 apart."""
 _WHOLE = re.compile(rf"[-+]?[0-9]{{1,{_MOST_DIGITS}}}")
@@ -95,7 +99,9 @@ def name(value: object, place: str, *, most: int = LONGEST_NAME) -> str:
     """What names something: never empty, and refused where `text` would escape, since names are compared."""
     given = text(value, place, most=most, least=1)
     if given != value:
-        raise bad(place, f"the name {shown(value)} has control characters", "give it a plain name")
+        raise bad(
+            place, f"the name {shown(value)} has control or invisible characters", "give it a plain name"
+        )
     return given
 
 
@@ -262,12 +268,13 @@ class Lines(Protocol):
 def lines_of(file: Lines, place: str, *, longest: int, most: int) -> Iterator[str]:
     """The lines of UTF-8 text without their ends, one in memory at a time.
 
-    longest: octets of a line. most: octets in all, which bounds what a small gzip file can make us read.
+    longest: octets of a line. most: octets in all, which bounds what a small gzip file can make us read; a
+    line counts as LINE_COSTS at least, since a million empty ones take a second.
     """
     total = row = 0
     while octets := file.readline(longest + 1):
         row += 1
-        total += len(octets)
+        total += max(len(octets), LINE_COSTS)
         if len(octets) > longest:
             raise bad(f"{place}:{row}", f"a line of more than {longest} octets", "is it the right file?")
         if total > most:

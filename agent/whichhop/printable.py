@@ -1,8 +1,9 @@
 """Text from anywhere made fit for one line of a terminal, a log or a page: nothing acts, nothing is lost.
 
-A terminal obeys escape codes (ECMA-48: they begin with ESC or a C1 control), a log is split by line ends, and
-a bidirectional override makes a reader see another order than a program does (Unicode Standard Annex 9). All
-these are shown as the escapes that Python and JSON write, so that a reader sees what stands there.
+A terminal obeys escape codes (ECMA-48: they begin with ESC or a C1 control), a log is split by line ends, a
+bidirectional override makes a reader see another order than a program does (Unicode Standard Annex 9), and
+two names that differ by what has no width look the same (Unicode Technical Report 36, 2.10.4). All these are
+shown as the escapes that Python and JSON write, so that a reader sees what stands there.
 """
 
 import unicodedata
@@ -12,17 +13,25 @@ LONGEST_SHOWN = 60
 
 # UAX 9: the embeddings, overrides and isolates. Joiners and direction marks stay: several scripts need them.
 _TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+# What has no width and no script needs in a name (Unicode's Default_Ignorable_Code_Point): soft hyphen, zero
+# width space, word joiner, invisible operators, deprecated formats, byte-order mark, annotations, fillers.
+_UNSEEN = frozenset(
+    "\u00ad\u034f\u115f\u1160\u17b4\u17b5\u180e\u200b\u3164\ufeff\uffa0\ufff9\ufffa\ufffb"
+) | {chr(code) for code in (*range(0x2060, 0x2066), *range(0x206A, 0x2070))}
+_TAGS = range(0xE0000, 0xE1000)
+"""Plane 14: copies of ASCII that nothing draws, with which a name can carry a whole message."""
 # Cc: C0, DEL and C1. Cs: lone surrogates, which no encoding of a terminal can write. Zl, Zp: line ends.
 _ACTING = frozenset({"Cc", "Cs", "Zl", "Zp"})
 
 
 def _acts(character: str) -> bool:
-    return character in _TURNING or unicodedata.category(character) in _ACTING
+    unseen = character in _TURNING or character in _UNSEEN or ord(character) in _TAGS
+    return unseen or unicodedata.category(character) in _ACTING
 
 
 def _escape(character: str) -> str:
     code = ord(character)
-    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
 
 
 def printable(text: str, most: int | None = None) -> str:

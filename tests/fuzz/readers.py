@@ -12,6 +12,8 @@ from pathlib import Path
 
 import atheris
 
+import whichhop
+
 ROOMS = (
     "outside",
     "printable",
@@ -26,7 +28,14 @@ ROOMS = (
     "daemon",
 )
 """Whose branches count as news; the comparer's many would only make it slow."""
-with atheris.instrument_imports(include=[f"whichhop.{room}" for room in ROOMS]):
+_TOP = Path(whichhop.__file__).parent
+_OTHERS = [
+    ".".join(("whichhop", *parts[: -1 if parts[-1] == "__init__" else None]))
+    for file in _TOP.rglob("*.py")
+    if (parts := file.relative_to(_TOP).with_suffix("").parts)[0] not in ROOMS
+]
+# atheris counts a package's name as all of it, so the other rooms are named module by module.
+with atheris.instrument_imports(include=["whichhop"], exclude=_OTHERS):
     from fuzz.allowed import complained
     from fuzz.targets import TARGETS, seeds_of
     from whichhop.errors import WhichhopError

@@ -106,7 +106,7 @@ def test_python_and_this_read_the_same_number(value: float) -> None:
 
 def test_text_is_shown_and_a_name_refused_where_it_would_act() -> None:
     assert outside.text("red \x1b[31m", "here") == "red \\x1b[31m"
-    with pytest.raises(OutsideError, match="control characters"):
+    with pytest.raises(OutsideError, match="control or invisible characters"):
         outside.name("red \x1b[31m", "here")
     assert outside.name("Küche-1", "here") == "Küche-1"
 

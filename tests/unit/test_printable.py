@@ -24,6 +24,19 @@ def test_overrides_of_uax_9_are_shown_and_joiners_stay() -> None:
     assert printable(joined) == joined
 
 
+def test_what_nothing_draws_is_shown_so_that_two_names_never_look_the_same() -> None:
+    # Unicode 15, DerivedCoreProperties: Default_Ignorable_Code_Point; UTR 36, 2.10.4 on what is not seen
+    for hidden, written in {
+        "\u200b": "\\u200b",
+        "\u2060": "\\u2060",
+        "\ufeff": "\\ufeff",
+        "\xad": "\\xad",
+        "\u3164": "\\u3164",
+        "\U000e0041": "\\U000e0041",
+    }.items():
+        assert printable(f"de{hidden}sk") == f"de{written}sk"
+
+
 def test_one_line_comes_out_of_many() -> None:
     assert printable("a\nb\r\nc\td\u2028e") == "a b c d\\u2028e"
 
@@ -41,7 +54,7 @@ def test_the_cut_is_marked(text: str, most: int) -> None:
     out = printable(text, most)
     if len(text) > most:
         assert out.endswith("...")
-        assert len(out) <= 6 * most  # an escape is six characters at most below the astral planes
+        assert len(out) <= 10 * most  # an escape is ten characters at most
     else:
         assert out == printable(text)
 

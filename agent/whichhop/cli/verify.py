@@ -24,6 +24,7 @@ from whichhop.app.report_checks import (
     time_check,
 )
 from whichhop.config.check import House, read_house
+from whichhop.config.files import read_small
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.trusted_keys import add_trusted, is_key_name, read_trusted, trusted_keys_path
 from whichhop.errors import DataError, WhichhopError
@@ -88,11 +89,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print data instead of text")
 
 
+_MOST_OCTETS = 256 << 20
+"""Of a report or a certificate; a report of a week with all its drawings has some megabytes."""
+
+
 def _bytes(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as why:
-        raise DataError(f"{path}: cannot be read ({why.strerror}); check the name") from why
+    found = read_small(path, _MOST_OCTETS)
+    if found is None:
+        raise DataError(f"{path}: cannot be read (No such file or directory); check the name")
+    if len(found) > _MOST_OCTETS:
+        raise DataError(
+            f"{path}: more than {_MOST_OCTETS >> 20} MB; give the page, the PDF, or its data as JSON"
+        )
+    return found
 
 
 def _text(path: Path) -> str:
@@ -122,7 +131,7 @@ def _own_key(args: argparse.Namespace) -> str | None:
 
 
 def _is_store(path: Path) -> bool:
-    return path.is_file() and _bytes(path)[: len(SQLITE)] == SQLITE
+    return path.is_file() and (read_small(path, len(SQLITE)) or b"").startswith(SQLITE)
 
 
 def _opened(paths: Sequence[Path], stack: ExitStack) -> Store:

@@ -18,7 +18,6 @@ from whichhop.compare.inference.settings import Settings
 from whichhop.compare.sooner import Soon, heard_by_second, soon_of, soon_verdict
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
-from whichhop.compare.standing.watch import LONGEST_HEAD
 from whichhop.compare.suspects.elements import judged
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.reporting import reporting_of
@@ -162,7 +161,7 @@ class Follower:
         """What stood before measuring began; once over, as long as the day's book has not closed on it."""
         held = self._rated.table
         if not self._teller.watch.settled:
-            head = held.span(0, min(held.ticks, LONGEST_HEAD))
+            head = held.span(0, min(held.ticks, self._teller.watch.reach))
             readings = self._read_between(head.start_ns - MARGIN_NS, head.at_ns(head.ticks) + MARGIN_NS)
             self._first_use = own_traffic.usage(readings, head, self._home.plan, self._sessions)
         found = self._teller.verdicts(

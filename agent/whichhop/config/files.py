@@ -59,13 +59,34 @@ def _unwritten(path: Path, why: OSError) -> WriteError:
 
 
 def write_new(path: Path, text: str, mode: int = 0o644) -> None:
-    """A file that was not there; WriteError where one is, or where it cannot be written."""
+    """A file that was not there; WriteError where one is (its cause FileExistsError) or it cannot be made.
+
+    Whole or not at all: half a key, left by a power cut, would stop an agent for ever.
+    """
+    beside = path.with_name(f".{path.name}.{os.getpid()}.new")
     try:
-        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "w", newline="") as file:
+        beside.unlink(missing_ok=True)
+        with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "w", newline="") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-    except FileExistsError:
-        raise WriteError(f"{path}: is there already; name another file, or move that one away") from None
+        _take_name(beside, path)
+    except FileExistsError as there:
+        raise WriteError(f"{path}: is there already; name another file, or move that one away") from there
     except OSError as why:
         raise _unwritten(path, why) from why
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink()
+
+
+def _take_name(beside: Path, path: Path) -> None:
+    """Give a finished file its name; FileExistsError where it is taken."""
+    try:
+        path.hardlink_to(beside)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without links, such as an SD card's FAT
+        if path.exists() or path.is_symlink():
+            raise FileExistsError from None
+        beside.replace(path)

@@ -3,7 +3,6 @@
 import base64
 import binascii
 import hmac
-import os
 import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,7 +14,8 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import NameOID
 
-from whichhop.config.keys import KEY_OCTETS, KeyFileError
+from whichhop.config.files import WriteError, read_small, write_new
+from whichhop.config.keys import KEY_OCTETS, LONGEST_KEY_FILE, KeyFileError, key_text
 from whichhop.outside import bad, reading
 
 _FIRST, _LAST = datetime(1970, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, tzinfo=UTC)
@@ -32,22 +32,28 @@ class Identity:
     public_key: str
 
 
+def _first_written(path: Path) -> bytes:
+    """A new key at a place where none stands; another's where a second program was quicker."""
+    try:
+        write_new(path, key_text(secrets.token_bytes(KEY_OCTETS)) + "\n", 0o600)
+    except WriteError as why:
+        if not isinstance(why.__cause__, FileExistsError):
+            raise KeyFileError(f"the agent's own key: {why}") from why
+    return read_small(path, LONGEST_KEY_FILE) or b""
+
+
 def _seed(path: Path) -> bytes:
     """The 32 octets in a file that only its owner can read, made when it is not there."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-            file.write(base64.b64encode(secrets.token_bytes(KEY_OCTETS)).decode() + "\n")
-    except FileExistsError:
-        pass
+        found = read_small(path, LONGEST_KEY_FILE)
+        if found is None:
+            found = _first_written(path)
+        seed = base64.b64decode(found.strip(), validate=True)
     except OSError as why:
         raise KeyFileError(
             f"{path}: the agent's own key cannot be written: {why.strerror}; make its folder writable"
         ) from why
-    try:
-        seed = base64.b64decode(path.read_text(encoding="ascii").strip(), validate=True)
-    except OSError as why:
-        raise KeyFileError(f"{path}: cannot be read: {why.strerror}; check its owner") from why
     except (binascii.Error, ValueError):
         seed = b""
     if len(seed) != KEY_OCTETS:

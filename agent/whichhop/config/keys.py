@@ -15,6 +15,8 @@ from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from whichhop.errors import WhichhopError
 
 KEY_OCTETS = 32
+LONGEST_KEY_FILE = 1_000
+"""Octets read of a file that is to hold a key; one has 45."""
 
 
 class KeyFileError(WhichhopError):
@@ -109,8 +111,9 @@ def _open_to_others(path: Path, mode: int, environ: Mapping[str, str]) -> bool:
 def read_key(path: Path, environ: Mapping[str, str] = os.environ) -> bytes:
     """The 32 octets of a key file; KeyFileError when missing, open to others, or not a key."""
     try:
-        mode = path.stat().st_mode
-        text = path.read_text(encoding="ascii", errors="replace")
+        with path.open("rb") as file:
+            mode = os.fstat(file.fileno()).st_mode  # of what is read, wherever a link may lead a moment later
+            text = file.read(LONGEST_KEY_FILE + 1).decode("ascii", "replace")
     except FileNotFoundError:
         raise KeyFileError(
             f"{path}: no key there; make one with `whichhop setup HOME` and copy it to every agent"

@@ -144,7 +144,10 @@ class _Reader:
         text, kind = str(node.value), node.tag.rpartition(":")[2]
         if printable(text) != text:
             self.complain(
-                node, path, f"{shown(text)} has line ends or control characters", "write plain text"
+                node,
+                path,
+                f"{shown(text)} has line ends, control or invisible characters",
+                "write plain text",
             )
             return None
         if not node.tag.startswith("tag:yaml.org,2002:"):

@@ -83,6 +83,7 @@ def _tabs(stop: Stop) -> Iterator[_Repair]:
     if not tabbed:
         return
     more = f" (and {len(tabbed) - 1} lines more, to line {tabbed[-1] + 1})" if len(tabbed) > 1 else ""
+    which = frozenset(tabbed)
     mistake = Mistake(
         line=tabbed[0],
         problem=f"not YAML: a line is indented by tabs{more}",
@@ -90,7 +91,7 @@ def _tabs(stop: Stop) -> Iterator[_Repair]:
     )
     for width in (2, 4, 8):
         yield _Repair(
-            lines=[line.expandtabs(width) if i in tabbed else line for i, line in enumerate(stop.lines)],
+            lines=[line.expandtabs(width) if i in which else line for i, line in enumerate(stop.lines)],
             sure=True,
             mistake=mistake,
         )

@@ -53,9 +53,10 @@ REFRESH_S = 60.0
 COUNT_S = 10.0
 """As often as the comparer's window, so that each window has its own share of own traffic."""
 TIDY_S = 3600.0
-DRAFT_S = 30.0
-"""How often the open minutes are written beside the closed ones: with the 8 s until a packet's fate is known,
-a kill costs 38 s at most."""
+DRAFT_S, DRAFT_BEHIND_S = 60.0, 38.0
+"""When the open minutes are written beside the closed ones: halfway between two closed minutes, each written
+SETTLE_NS (8 s) after its end. What is known then ends 8 s before, so a kill costs 38 s at most, as it would
+with twice as many writes at the half minutes."""
 TRANSFERS_S = 20.0
 """How often it is asked whether a planned transfer is due; plans are to the minute."""
 MODEMS_S = 5.0
@@ -105,7 +106,7 @@ class Daemon:
         self.agent = Agent(
             clock=self.clock,
             probers={},
-            dice=random.SystemRandom().random,
+            dice=random.Random(random.SystemRandom().getrandbits(128)).random,  # noqa: S311 - no secret, 20 a second
             keep=self._keep,
             observe=self._observe,
             failed=partial(self.troubles.survived, "probers"),
@@ -304,7 +305,7 @@ class Daemon:
         self.jobs.after_pauses("reflector", REFRESH_S, self._refresh)
         self.jobs.after_pauses("tidy", TIDY_S, self._tidy)
         self.jobs.after_pauses("countersign", COUNTERSIGN_S, self.signing.turn)
-        self.jobs.at_multiples("draft", DRAFT_S, self._keep_draft)
+        self.jobs.at_multiples("draft", DRAFT_S, self._keep_draft, behind_s=DRAFT_BEHIND_S)
         self.jobs.at_multiples("own-interface", COUNT_S, self.own_traffic.turn)
         self.jobs.after_pauses("modem-levels", MODEMS_S, self.modems.turn)
         self.jobs.paced("links", lambda: self.links.pause_s, self.links.turn, at_once=True)

@@ -5,7 +5,7 @@ from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from typing import Any
 
 from whichhop.daemon.troubles import Troubles, words_of
-from whichhop.model.units import seconds_to_next
+from whichhop.model.units import NS_PER_S, seconds_to_next
 from whichhop.net.clock import Clock
 
 Act = Callable[[], Awaitable[None]]
@@ -29,9 +29,10 @@ class JobRunner:
         """Act again and again, a pause before each time."""
         self.paced(name, lambda: every_s, act)
 
-    def at_multiples(self, name: str, every_s: float, act: Act) -> None:
-        """Act at whole multiples of a time of day, as the comparer's windows end."""
-        self.paced(name, lambda: seconds_to_next(self._clock.utc_ns(), every_s), act)
+    def at_multiples(self, name: str, every_s: float, act: Act, behind_s: float = 0.0) -> None:
+        """Act at whole multiples of a time of day, as the comparer's windows end, or so far behind each."""
+        behind_ns = round(behind_s * NS_PER_S)
+        self.paced(name, lambda: seconds_to_next(self._clock.utc_ns() - behind_ns, every_s), act)
 
     def paced(self, name: str, pause_s: Pause, act: Act, *, at_once: bool = False) -> "asyncio.Task[None]":
         """Act again and again, after whatever pause is asked for each time; at_once: none the first time."""

@@ -5,6 +5,7 @@ ordinary readable descriptor that the kernel's high-resolution timer fires (man 
 """
 
 import asyncio
+import contextlib
 import ctypes
 import os
 from collections.abc import Callable
@@ -43,6 +44,7 @@ class _TimerFdAlarm:
     def __init__(self, loop: asyncio.AbstractEventLoop, wake: Wake, libc: ctypes.CDLL, fd: int) -> None:
         self._loop, self._wake, self._fd = loop, wake, fd
         self._at_ns = MonoNs(0)
+        self._again = False
         # Called for every packet: what can be made ready for it is.
         self._settime = libc.timerfd_settime
         self._settime.argtypes = (ctypes.c_int, ctypes.c_int, ctypes.c_void_p, ctypes.c_void_p)
@@ -51,18 +53,19 @@ class _TimerFdAlarm:
         loop.add_reader(fd, self._fired)
 
     def set(self, at_ns: MonoNs) -> None:
-        self._at_ns = at_ns
+        self._at_ns, self._again = at_ns, True
         # All zero would disarm the timer (man timerfd_settime, 2), so the past is asked for as 1 ns.
         self._asked[2], self._asked[3] = divmod(max(at_ns, 1), NS_PER_S)
         if self._settime(self._fd, _TFD_TIMER_ABSTIME, self._asked_at, None) != 0:
             raise OSError(ctypes.get_errno(), "timerfd_settime")
 
     def _fired(self) -> None:
-        try:
-            os.read(self._fd, 8)
-        except BlockingIOError:
-            return  # moved after it had become readable
+        self._again = False
         self._wake(self._at_ns)
+        # Setting it again has taken back what it had to say; reading it too would be a system call a packet.
+        if not self._again and self._fd >= 0:
+            with contextlib.suppress(BlockingIOError):
+                os.read(self._fd, 8)
 
     def close(self) -> None:
         if self._fd >= 0:

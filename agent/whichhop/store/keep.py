@@ -1,5 +1,8 @@
 """Packs past hours together, and drops the oldest records by age and by size, never breaking a chain."""
 
+from itertools import groupby
+from operator import itemgetter
+
 from whichhop.model import Record
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.chain import pack_seqs
@@ -16,8 +19,8 @@ _MOST_SAMPLES = 400_000  # twice 50 packets/s for an hour, and well inside what 
 def pack_hours(db: Database, now_minute: int, most: int | None = None) -> int:
     """Pack each session's rows of past hours into one block; how many blocks were made.
 
-    most: stop after that many. One block of 60 minutes at a packet a second takes 10 ms of work or so,
-    so a daemon may do one at a time.
+    most: stop after that many. One block of 60 minutes at a packet a second takes 10 ms of work or so. An
+    hour is packed in one go: its sessions' rows lie in the same pages, which would be written once for each.
     """
     limit_minute = (now_minute - SETTLED_MINUTES) // 60 * 60
     groups = db.execute(
@@ -25,37 +28,40 @@ def pack_hours(db: Database, now_minute: int, most: int | None = None) -> int:
         " GROUP BY chain, session, hour ORDER BY hour, chain, session LIMIT ?",
         (limit_minute, -1 if most is None else most),
     )
-    return sum([_pack_one(db, chain, session, hour) for chain, session, hour in groups])
+    made = 0
+    for _, of_hour in groupby(groups, key=itemgetter(2)):
+        with db.transaction():
+            made += sum([_pack_one(db, chain, session, hour) for chain, session, hour in of_hour])
+    return made
 
 
 def _pack_one(db: Database, chain: int, session: int, hour: int) -> int:
     """One block, or several where an hour holds far more records than minutes (odd imports); how many."""
     blocks = 0
-    with db.transaction():
-        while rows := db.execute(
-            "SELECT seq, before, body FROM minute WHERE chain = ? AND session = ? AND minute / 60 = ?"
-            " ORDER BY seq LIMIT ?",
-            (chain, session, hour, _MOST_IN_BLOCK),
-        ):
-            records: list[Record] = []
-            size = 0
-            for _, _, body in rows:
-                (record,) = unpack(body)
-                size += len(record.samples)
-                if records and size > _MOST_SAMPLES:
-                    break  # not before: what a stranger's records unfold to is held one at a time
-                records.append(record)
-            seqs = [seq for seq, _, _ in rows[: len(records)]]
-            db.execute(
-                "INSERT INTO hour (chain, session, hour, first_seq, last_seq, seqs, before, body)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (chain, session, hour, seqs[0], seqs[-1], pack_seqs(seqs), rows[0][1], pack(records)),
-            )
-            db.execute(
-                "DELETE FROM minute WHERE chain = ? AND session = ? AND minute / 60 = ? AND seq <= ?",
-                (chain, session, hour, seqs[-1]),
-            )
-            blocks += 1
+    while rows := db.execute(
+        "SELECT seq, before, body FROM minute WHERE chain = ? AND session = ? AND minute / 60 = ?"
+        " ORDER BY seq LIMIT ?",
+        (chain, session, hour, _MOST_IN_BLOCK),
+    ):
+        records: list[Record] = []
+        size = 0
+        for _, _, body in rows:
+            (record,) = unpack(body)
+            size += len(record.samples)
+            if records and size > _MOST_SAMPLES:
+                break  # not before: what a stranger's records unfold to is held one at a time
+            records.append(record)
+        seqs = [seq for seq, _, _ in rows[: len(records)]]
+        db.execute(
+            "INSERT INTO hour (chain, session, hour, first_seq, last_seq, seqs, before, body)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (chain, session, hour, seqs[0], seqs[-1], pack_seqs(seqs), rows[0][1], pack(records)),
+        )
+        db.execute(
+            "DELETE FROM minute WHERE chain = ? AND session = ? AND minute / 60 = ? AND seq <= ?",
+            (chain, session, hour, seqs[-1]),
+        )
+        blocks += 1
     return blocks
 
 

@@ -83,4 +83,18 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             hour INTEGER NOT NULL, node TEXT NOT NULL, down_low REAL, down_high REAL, snr_low REAL,
             up_high REAL, lost INTEGER, PRIMARY KEY (hour, node)) WITHOUT ROWID""",
     ),
+    # 7: what is written each minute lies together: an SD card counts pages, not octets. An index that begins
+    # with the gauge touched a page a gauge; rows in the order of a key are split where a plain table appends.
+    (
+        "DROP INDEX reading_once",
+        "CREATE UNIQUE INDEX reading_once ON reading (at_ns, gauge)",
+        """CREATE TABLE young (
+            chain INTEGER NOT NULL REFERENCES chain, seq INTEGER NOT NULL,
+            session INTEGER NOT NULL REFERENCES session, minute INTEGER NOT NULL, start_ns INTEGER NOT NULL,
+            before BLOB NOT NULL, body BLOB NOT NULL, PRIMARY KEY (chain, seq))""",
+        "INSERT INTO young SELECT * FROM minute ORDER BY chain, seq",
+        "DROP TABLE minute",
+        "ALTER TABLE young RENAME TO minute",
+        "CREATE UNIQUE INDEX minute_once ON minute (session, minute, start_ns)",
+    ),
 )

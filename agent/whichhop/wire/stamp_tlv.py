@@ -9,6 +9,7 @@ import struct
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import NamedTuple
 
 from whichhop.wire.refusal import Refusal
 from whichhop.wire.stamp_auth import TAG_OCTETS, tag, tag_fits
@@ -74,9 +75,11 @@ KERNEL_METHODS = frozenset({StampMethod.HARDWARE, StampMethod.SOFTWARE})
 """Those below user space."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tlv:
-    """One extension. `type` is a plain number, since types we do not know pass through too."""
+class Tlv(NamedTuple):
+    """One extension; a tuple, since several are made for every packet.
+
+    `type` is a plain number, since types we do not know pass through too.
+    """
 
     type: int
     value: bytes = b""

@@ -18,6 +18,7 @@ from support.forgeries import Genuine, at_random, purposeful
 from support.reported import recorded
 from support.time_authority import make_authority, openssl, stamped
 from whichhop.cli import main
+from whichhop.cli.verify import _is_store
 from whichhop.config.countersign import Head, countersigned
 from whichhop.config.keys import create_key, derive_keys, read_key
 from whichhop.config.trusted_keys import add_trusted, trusted_keys_path
@@ -383,6 +384,18 @@ def test_what_is_no_report_is_refused_in_one_line(
     path.write_text(text)
     assert main(["verify", str(path)]) == 2
     assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+def test_what_has_no_end_and_what_is_large_is_not_read_whole(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("whichhop.cli.verify._MOST_OCTETS", 1 << 20)
+    (tmp_path / "r.html").symlink_to("/dev/zero")
+    assert main(["verify", str(tmp_path / "r.html")]) == 2
+    assert "more than 1 MB" in capsys.readouterr().err
+    with (tmp_path / "large.db").open("wb") as file:  # a store of a year, mostly holes here
+        file.truncate(1 << 36)
+    assert not _is_store(tmp_path / "large.db")
 
 
 def test_a_time_stamp_is_attached_only_when_it_is_for_this_page(

@@ -5,13 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from support.homes import alder
+from support.homes import alder, home_of
 from support.windows import START_NS, disturb, quiet
 from whichhop.compare.history import DEFAULT_SETTINGS, closes, prepare, verdicts
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.rated_ticks import scan
 from whichhop.compare.live import Follower
-from whichhop.compare.sooner import heard_by_second
+from whichhop.compare.sooner import heard_by_second, soon_of
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.windows.seconds import Seconds, empty_seconds
 from whichhop.compare.windows.table import WindowTable
@@ -207,3 +207,44 @@ def test_live_use_says_nothing_of_a_quiet_home_nor_of_an_agent_that_sleeps() -> 
         if session.key.target == "desk":
             newest.silent[5:, i] = 1
     assert follower.soon(newest) == []
+
+
+DOZERS = """\
+home: Elm House
+nodes:
+  modem:  {kind: modem, address: 192.0.2.254}
+  router: {kind: router, address: 192.0.2.1}
+  couch:  {kind: host, address: 192.0.2.21, agent: true}
+  desk:   {kind: host, address: 192.0.2.20, agent: true}
+  study:  {kind: host, address: 192.0.2.30, agent: true}
+links:
+  - {join: [desk, router], kind: wireless}
+  - {join: [couch, router], kind: wireless}
+  - {join: [study, router], kind: wired}
+  - {join: [router, modem], kind: wired}
+  - {join: [modem, provider-edge], kind: access, medium: cable}
+targets:
+  provider-edge: 198.51.100.1
+  peers: {harbour: {address: 203.0.113.7, stamp: true}}
+"""
+
+
+@pytest.mark.parametrize("slow", ["modem/provider-edge", "destination:harbour", "reply:router"])
+def test_no_second_names_what_only_dozing_radios_find_slow(slow: str) -> None:
+    home = home_of(DOZERS)
+    sessions = derive_sessions(home)
+    (column,) = (e.column for e in elements_of(home, sessions) if e.name == slow)
+    radios = [i for i in column if sessions[i].key.agent != "study"]
+    case = prepare(home, sessions, quiet(home, 60), (), DEFAULT_SETTINGS)
+    done = scan(case.table, sessions, case.reporting, columns_of(case.elements, len(sessions)), case.settings)
+    seconds = empty_seconds(case.table.sessions, case.table.at_ns(39), 30)
+    seconds.sent[:] = 1
+    seconds.rtt_s[:] = [0.002 * len(s.path.links) for s in sessions]
+    seconds.rtt_s[10:, radios] += 0.1
+    speaks = heard_by_second(seconds, sessions)
+    assert not soon_of(
+        seconds, speaks, done, block=done.block_of(41), elements=case.elements, onset=case.onset
+    )
+    # What the wired one finds slow too is not the radios' waking.
+    seconds.rtt_s[10:, sorted(column)] = 0.15
+    assert soon_of(seconds, speaks, done, block=done.block_of(41), elements=case.elements, onset=case.onset)

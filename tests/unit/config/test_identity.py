@@ -21,6 +21,34 @@ def test_it_is_made_once_readable_by_nobody_else_and_stays_the_same(tmp_path: Pa
     assert made.public_key().public_bytes_raw().hex() == first.public_key  # type: ignore[union-attr]
 
 
+def test_a_power_cut_while_it_is_made_leaves_no_half_key_that_stops_every_later_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def cut(_descriptor: int) -> None:
+        raise KeyboardInterrupt
+
+    path = tmp_path / "desk.identity"
+    with monkeypatch.context() as at_once:
+        at_once.setattr("os.fsync", cut)
+        with pytest.raises(KeyboardInterrupt):
+            identity_at(path, "desk")
+    assert not path.exists()
+    assert identity_at(path, "desk") == identity_at(path, "desk")
+
+
+def test_two_programs_that_begin_at_once_have_one_key(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, others = tmp_path / "desk.identity", tmp_path / "other"
+    first = identity_at(others, "desk")
+
+    def quicker(descriptor: int) -> None:
+        path.write_bytes(others.read_bytes())
+
+    monkeypatch.setattr("os.fsync", quicker)
+    assert identity_at(path, "desk") == first
+
+
 def test_what_is_no_key_is_told_in_a_line_with_the_remedy(tmp_path: Path) -> None:
     path = tmp_path / "desk.identity"
     path.write_text("nonsense\n")

@@ -3,6 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
+from whichhop.daemon.assembly import DRAFT_BEHIND_S, DRAFT_S
 from whichhop.daemon.minutes import SETTLE_NS, MinuteBook
 from whichhop.model import Fate, Method, Sample, SessionKey
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, UtcNs
@@ -46,6 +47,19 @@ def test_an_open_minute_says_whose_stamps_the_one_before_had() -> None:
     book.add(A, sample(61))
     book.add(B, sample(61))
     assert [(r.session, r.stamps, r.duplicates) for r in book.open_records()] == [(A, "T1 T4", 0), (B, "", 0)]
+
+
+def test_a_kill_at_any_second_costs_38_seconds_at_most() -> None:
+    book, on_disk = MinuteBook(facts=facts), 0
+    for at_s in range(600):  # a packet sent in each second; fates are known a beat after its answer
+        now = UtcNs(at_s * NS_PER_S)
+        for record in book.close_settled(now):
+            on_disk = max(on_disk, record.samples.sent_ns[-1])
+        if at_s % DRAFT_S == DRAFT_BEHIND_S:
+            on_disk = max(on_disk, *(r.samples.sent_ns[-1] for r in book.draft(now)))
+        if at_s >= 60:
+            assert now - on_disk <= 38 * NS_PER_S, f"killed at second {at_s}"
+        book.add(A, sample(at_s))
 
 
 @given(st.lists(st.tuples(st.sampled_from([A, B]), st.floats(0, 600)), max_size=60))

@@ -77,6 +77,27 @@ def test_sent_and_skipped_add_up_to_the_grid(
     assert (following - first) % interval < spread_ns(interval)
 
 
+def test_packets_that_would_be_close_share_a_wake_up_within_their_own_spread() -> None:
+    schedule, wakes, sent = Schedule(Random(1).random), 0, {}
+    for n in range(20):
+        key = SessionKey(agent="desk", target=f"t{n}", method=Method.ECHO)
+        schedule.add(key, interval_s=1, first_ns=MonoNs(n * 45_000_000))
+        sent[key] = list[int]()
+    while (due := schedule.next_ns()) is not None and due < 300 * NS_PER_S:
+        wakes += 1
+        for key in schedule.due(due):
+            sent[key].append(due)
+    assert sum(map(len, sent.values())) == 20 * 300
+    assert wakes < 0.8 * 20 * 300
+    for n, at in enumerate(sent.values()):
+        behind = [t - n * 45_000_000 - i * NS_PER_S for i, t in enumerate(at)]
+        assert min(behind) >= 0
+        assert max(behind) <= STEPS * STEP_NS
+        # still as likely in each quarter of its spread: of 300 even draws 75 each, deviation 7.5
+        quarters = [sum(4 * b // (STEPS * STEP_NS + 1) == q for b in behind) for q in range(4)]
+        assert min(quarters) > 40
+
+
 @pytest.mark.parametrize("hz", [1.0, 10.0, 50.0, 60.0, 100.0, 120.0])
 def test_packets_meet_every_part_of_what_is_periodic_and_each_second_its_one(hz: float) -> None:
     # RFC 2330 section 11.1.1: periodic sampling sees what is periodic at one place only.

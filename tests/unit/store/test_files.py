@@ -23,13 +23,24 @@ def test_a_compressed_file_is_read_as_a_plain_one(tmp_path: Path) -> None:
     [
         (gzip.compress(b" " * 100_000_000), "a line of more than"),
         (gzip.compress((b" " * 9_999 + b"\n") * 10_000), "octets in all"),
+        (gzip.compress(b"\n" * 10_000_000), "octets in all"),
+        (gzip.compress(b"\n" * 1_000_000) * 10, "octets in all"),
         (gzip.compress(LINE)[:-9], "cannot be read"),
         (gzip.compress(LINE)[:10] + b"\xff" * 40, "cannot be read"),
         (gzip.compress(b"\xff\xfe\n"), "not UTF-8"),
         (b"no gzip", "cannot be read"),
     ],
     # gzip's header has the time of day in it, which would make another name in every process.
-    ids=["one long line", "too many lines", "cut short", "damaged", "no text", "no gzip"],
+    ids=[
+        "one long line",
+        "too many lines",
+        "empty lines",
+        "many members",
+        "cut short",
+        "damaged",
+        "no text",
+        "no gzip",
+    ],
 )
 def test_what_is_no_records_file_is_one_line_and_little_memory(
     tmp_path: Path, octets: bytes, says: str

@@ -2,6 +2,7 @@ import random
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -408,3 +409,31 @@ def test_a_closed_store_answers_with_one_line(store: Store) -> None:
     store.close()
     with pytest.raises(StoreError, match=r"s\.db: .*closed"):
         store.sessions()
+
+
+def pages_written(store: Store, act: Callable[[], object]) -> int:
+    """Pages that something puts into the write-ahead log."""
+    store.db.execute("PRAGMA wal_autocheckpoint = 0")
+    store.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    act()
+    return int(store.db.execute("PRAGMA wal_checkpoint(PASSIVE)")[0][1])
+
+
+def test_what_a_minute_writes_lies_together_and_an_hour_is_packed_in_one_go(store: Store) -> None:
+    # an SD card counts pages: before, a minute touched a page for each kind of reading, and packing an hour
+    # wrote the same pages once a session
+    keys = [SessionKey(agent="desk", target=f"t{n}", method=Method.ECHO) for n in range(20)]
+    samples = lifelike(random.Random(1), 0, keys[0], count=12).samples
+
+    def write(m: int) -> None:
+        records = [Record(session=key, minute=FIRST + m, samples=samples) for key in keys]
+        at_ns = m * 60 * 10**9
+        store.append_all(
+            records, [Reading(at_ns=at_ns, agent="desk", name=f"r{n}", value=1) for n in range(80)]
+        )
+
+    for m in range(59):
+        write(m)
+    assert pages_written(store, lambda: write(59)) < 25  # 40 before
+    assert pages_written(store, lambda: store.pack_hours(FIRST + 70)) < 100  # 1,030 before
+    assert len(list(store.session_records(keys[0]))) == 60

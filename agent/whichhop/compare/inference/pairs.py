@@ -98,9 +98,9 @@ class Pairs:
         """Log-ratio per tick that elements a and b are at fault together, each in its own way."""
         return self._of((min(a, b), max(a, b), False))
 
-    def beside_minor(self, a: int, b: int) -> Floats | None:
-        """Log-ratio per tick that a is at fault while b has a minor excess; None where b can have none."""
-        return self._of((a, b, True)) if self._columns.minor[b] else None
+    def beside_minor(self, a: int, b: int) -> Floats:
+        """Log-ratio per tick that a is at fault while b has a minor excess, which only some may have."""
+        return self._of((a, b, True))
 
     def _of(self, wanted: Wanted) -> Floats:
         if wanted not in self._known:

@@ -24,8 +24,13 @@ MORE = 6
 """Of those so many compete, the best first: with four the third of three faults was left out."""
 LEAST_GAIN = 2.5
 """As near to its rarity an element's gain must come (1 in 12), as a stretch must to be looked at."""
+GAIN_SPANS = (2, 6, 30)
+"""What is added must show within the two ticks that open an episode, a minute, or five."""
 PAIR_AT = 0.5
 """Where two at once are likelier than not, a third is tried."""
+
+Passing = Sequence[tuple[int, NDArray[np.floating]]]
+"""Elements, each with its log-ratio per tick beside a passing excess of one that does not compete."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +101,9 @@ def look_closely(
     columns = columns_heard(elements, heard)
     fit = scan.columns_at(stretch.first)
     tables = Pairs(evidence, fit)
-    chosen = _chosen(tables, columns, onset, settings.most_candidates)
+    blip = np.log(scan.rates[scan.block_of(stretch.first)])
+    most = settings.most_candidates
+    chosen, passing = _chosen(tables, columns, onset, minor=fit.minor, blip=blip, most=most)
     apart = [j for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC and use.known]
     pairs = distinct_pairs(columns, chosen, apart)
     race = Race(
@@ -106,6 +113,7 @@ def look_closely(
         tables=tables,
         minor=fit.minor,
         chosen=chosen,
+        passing=passing,
         onset=onset,
         use=use,
     )
@@ -140,6 +148,7 @@ class Race:
     tables: Pairs
     minor: NDArray[np.bool_]
     chosen: Sequence[int]
+    passing: Passing
     onset: NDArray[np.float64]
     use: OwnUse
 
@@ -162,7 +171,14 @@ class Race:
         )
         rate = self.scan.rates[self.scan.block_of(self.stretch.first)]
         likelihood = _likelihood(
-            states, self.tables, self.chosen, pairs=pairs, threes=threes, minor=self.minor, rate=rate
+            states,
+            self.tables,
+            self.chosen,
+            pairs=pairs,
+            threes=threes,
+            beyond=self.passing,
+            minor=self.minor,
+            rate=rate,
         )
         for j in self.chosen:
             if j in self.use.stay:
@@ -172,9 +188,18 @@ class Race:
 
 
 def _chosen(
-    tables: Pairs, columns: Sequence[frozenset[int]], onset: NDArray[np.float64], most: int
-) -> list[int]:
-    """Elements that lead at some time, then those that explain what the leaders leave over."""
+    tables: Pairs,
+    columns: Sequence[frozenset[int]],
+    onset: NDArray[np.float64],
+    *,
+    minor: NDArray[np.bool_],
+    blip: NDArray[np.float64],
+    most: int,
+) -> tuple[list[int], Passing]:
+    """Elements that lead at some time, then those that explain what the leaders leave over.
+
+    Also what passes by itself beside a leader: whether it is a fault must not hang on who competes.
+    """
     leading, rest = supported(tables.single, onset)
     leaders = [j for j in leading if columns[j]]
     kinds: set[frozenset[int]] = set()
@@ -187,17 +212,83 @@ def _chosen(
         if columns[j] and columns[j] not in kinds:
             others.setdefault(columns[j], j)
     pool = list(others.values())[:POOL]
-    gains: dict[int, float] = {}
-    tables.work_out((leader, j, False) for leader in leaders[:LEADERS] for j in pool)
-    for leader in leaders[:LEADERS] if pool else ():
-        gain = np.stack([tables.ratio(leader, j) - tables.single[:, leader] for j in pool], axis=1)
-        best = np.max([rolling(gain.astype(np.float64), span).max(axis=0) for span in (2, 6, 30)], axis=0)
-        for j, value in zip(pool, (best + np.log(onset[pool])).tolist(), strict=True):
-            gains[j] = max(gains.get(j, -np.inf), value)
-    more = sorted((j for j in gains if gains[j] > -LEAST_GAIN), key=lambda j: -gains[j])[:MORE]
-    kinds |= {columns[j] for j in more}
+    # Whose excess may be minor explains what a leader leaves over without a fault of anybody.
+    busy = {columns[j]: j for j in np.flatnonzero(minor).tolist() if columns[j]}
+    small = [(a, b) for a in leaders[:LEADERS] for b in busy.values() if columns[b] != columns[a]]
+    tables.work_out(
+        [
+            *((a, b, True) for a, b in small),
+            *((a, j, False) for a in leaders[:LEADERS] for j in pool),
+        ]
+    )
+    kinds |= {columns[j] for j in _adding(tables, leaders, pool, onset, small)}
     # Whoever shares a column with a candidate is one too, or its share would be nobody's.
-    return [j for j in range(len(columns)) if columns[j] in kinds]
+    chosen = [j for j in range(len(columns)) if columns[j] in kinds]
+    ways = [(a, b, True) for a, b in small] + [(a, b, False) for a in leaders[:LEADERS] for b in pool]
+    shown = [
+        (j, b, little)
+        for a, b, little in ways
+        if columns[b] not in kinds
+        and (_beside_passing(tables, a, b, blip, little=little) > np.maximum(tables.single[:, a], 0.0)).any()
+        for j in chosen
+        if columns[j] == columns[a]
+    ]
+    tables.work_out(shown)
+    return chosen, [(j, _beside_passing(tables, j, b, blip, little=little)) for j, b, little in shown]
+
+
+def _beside_passing(
+    tables: Pairs, fault: int, other: int, blip: NDArray[np.float64], *, little: bool
+) -> NDArray[np.floating]:
+    """Log-ratio per tick of a fault while another's excess passes: too small to be a fault, or a blip."""
+    both = tables.beside_minor(fault, other) if little else tables.ratio(fault, other)
+    return np.asarray(both + (LOG_MINOR if little else blip[other]))
+
+
+def _adding(
+    tables: Pairs,
+    leaders: Sequence[int],
+    pool: Sequence[int],
+    onset: NDArray[np.float64],
+    small: Sequence[tuple[int, int]] = (),
+) -> list[int]:
+    """Those of the pool that explain what the leaders leave over, and what those before them do, best first.
+
+    What an element adds is held against the best single leader of the same minutes, and then against each one
+    that was taken: near-copies of one fault (a box, its air, its links) must not take every place.
+    """
+    single = tables.single.astype(np.float64)
+    beside = {j: single[:, j] for j in leaders}
+    for j, other in small:
+        beside[j] = np.maximum(beside[j], tables.beside_minor(j, other) + LOG_MINOR)
+    alone = (
+        [np.max([rolling(each, s) for each in beside.values()], axis=0) for s in GAIN_SPANS]
+        if leaders
+        else []
+    )
+    adds: dict[int, list[NDArray[np.float64]]] = {}
+    for j in pool:
+        pairs = [tables.ratio(leader, j).astype(np.float64) for leader in leaders[:LEADERS]]
+        if pairs:
+            adds[j] = [
+                np.max([rolling(r, s) for r in pairs], axis=0) - best
+                for s, best in zip(GAIN_SPANS, alone, strict=True)
+            ]
+    out: list[int] = []
+    while len(out) < MORE:
+        gains = {j: max(float(a.max()) for a in adds[j]) + float(np.log(onset[j])) for j in adds}
+        adds = {j: adds[j] for j in adds if gains[j] > -LEAST_GAIN}
+        if not adds:
+            break
+        best = max(adds, key=lambda j: gains[j])
+        taken = adds.pop(best)
+        out.append(best)
+        tables.work_out((best, j, False) for j in adds)
+        for j, each in adds.items():
+            more = (tables.ratio(best, j) - tables.single[:, best]).astype(np.float64)
+            for i, s in enumerate(GAIN_SPANS):
+                each[i] = np.where(taken[i] > 0, np.minimum(each[i], rolling(more, s)), each[i])
+    return out
 
 
 def _likelihood(
@@ -207,6 +298,7 @@ def _likelihood(
     *,
     pairs: Sequence[tuple[int, int]],
     threes: Mapping[tuple[int, int, int], Floats],
+    beyond: Passing,
     minor: NDArray[np.bool_],
     rate: NDArray[np.float64],
 ) -> NDArray[np.float64]:
@@ -227,10 +319,13 @@ def _likelihood(
         nothing.append(both + blip[a] + blip[b])
         for one, other in ((a, b), (b, a)):
             beside[one].append(both + blip[other])
-            with_small = tables.beside_minor(one, other)
-            if with_small is not None:
-                beside[one].append(with_small + LOG_MINOR)
-                nothing.append(with_small + LOG_MINOR + blip[one])
+            if minor[other]:
+                slight = tables.beside_minor(one, other) + LOG_MINOR
+                beside[one].append(slight)
+                nothing.append(slight + blip[one])
+    for one, both in beyond:
+        beside[one].append(both)
+        nothing.append(both + blip[one])
     quiet = np.logaddexp.reduce(nothing)
     out = np.empty((ratios.shape[0], len(states.sets)))
     for i, (members, fresh) in enumerate(zip(states.sets, states.recent, strict=True)):

@@ -118,7 +118,11 @@ STAGES = (16, 30, 58)
 """After so many usable ticks all is weighed again: within three, five and ten minutes. Some are seldom whole:
 the first one, and those around a burst of the home's own."""
 LONGEST_HEAD = 360
-"""An hour: where the home or its agents were busy for all of it, what was seen by then must do."""
+"""An hour from where the first stage ends: where the home or its agents were busy for most of it, what was
+seen by then must do."""
+LONGEST_WAIT = 2160
+"""Six hours: a home that was never at rest for so long, an evening and more, is one of which its first state
+cannot be told any more."""
 WITHDRAWN_AT = 0.5
 TICK_ERROR_S = 0.0005
 TICK_ERROR_SHARE = 0.03
@@ -157,6 +161,7 @@ class StandingWatch:
     """When the first table began."""
     _stage: int = 0
     _usable: int = 0
+    _first_end: int = 0
     _named: dict[tuple[int, ...], StandingFault] = field(default_factory=dict)
     latest: Weighed | None = None
     """What is known of every level, by the longest stretch weighed so far."""
@@ -167,12 +172,17 @@ class StandingWatch:
         return self._stage >= len(STAGES)
 
     @property
+    def reach(self) -> int:
+        """In so many of the first ticks quiet ones are looked for: longer where there was none in an hour."""
+        return self._first_end + LONGEST_HEAD if self._stage else LONGEST_WAIT
+
+    @property
     def wait_ticks(self) -> int:
         """How many usable ticks are missing until anything is known; 0 once it is."""
         return 0 if self._stage or self.settled else max(1, STAGES[0] - self._usable)
 
     def look(self, period: Period) -> list[StandingFault]:
-        """What stands or stood, in the order in which it was named; `use` matters for the first hour only."""
+        """What stands or stood, in the order in which it was named; `use` matters until it is settled."""
         table = period.table
         if self.since_ns is None:
             self.since_ns = table.start_ns
@@ -181,19 +191,24 @@ class StandingWatch:
             if end is None:
                 break
             self._weigh(period.until(end))
+            if not self._stage:
+                self._first_end = end
             self._stage += 1
+        if not self._stage and table.ticks >= LONGEST_WAIT:
+            self._stage = len(STAGES)
         self._follow(period)
         return list(self._named.values())
 
     def moved(self, ticks: int) -> None:
-        """The table's first ticks were dropped."""
+        """The table's first ticks were dropped, and with them what could still be told of the beginning."""
+        self._stage = len(STAGES)
         for key, one in self._named.items():
             end = None if one.end is None else one.end - ticks
             self._named[key] = replace(one, named_at=one.named_at - ticks, end=end)
 
     def _head(self, period: Period) -> int | None:
         """Where the stage's stretch ends; None while too little was measured for it."""
-        reach = min(period.table.ticks, LONGEST_HEAD)
+        reach = min(period.table.ticks, self.reach)
         rest = period.speaks[:reach] & at_rest(period.use[:reach])[:, None]
         # As many ticks as the better half of the sessions has.
         usable = np.sort(np.cumsum(rest, axis=0), axis=1)[:, -max(1, (rest.shape[1] + 1) // 2)]
@@ -201,7 +216,7 @@ class StandingWatch:
         reached = np.flatnonzero(usable >= STAGES[self._stage])
         if reached.size:
             return int(reached[0]) + 1
-        return reach if period.table.ticks >= LONGEST_HEAD and self._stage else None
+        return reach if period.table.ticks >= self.reach and self._stage else None
 
     def _weigh(self, period: Period) -> None:
         self._follow(period)

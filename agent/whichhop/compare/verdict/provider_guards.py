@@ -266,8 +266,14 @@ def may_be_bursts(scene: Scene, crossing: Sequence[int], seen: SeenInEpisode, mo
     use = float(np.nanmedian(scene.use)) if is_known(scene.use) else 0.0
     if not use > max(LEAST_USE, scene.usual_use):
         return False
-    lost = float(seen.lost[crossing].sum() / max(1, seen.sent[crossing].sum()))
-    return lost < SLIGHT_LOSS and float(np.median(np.nan_to_num(seen.excess[crossing]))) < most_s
+    # What the line adds all agents meet: the one that fares best tells how little that may be.
+    agents: dict[str, list[int]] = {}
+    for i in crossing:
+        if seen.sent[i]:
+            agents.setdefault(scene.sessions[i].key.agent, []).append(i)
+    lost = min((float(seen.lost[i].sum() / seen.sent[i].sum()) for i in agents.values()), default=0.0)
+    slow = min((float(np.median(np.nan_to_num(seen.excess[i]))) for i in agents.values()), default=0.0)
+    return lost < SLIGHT_LOSS and slow < most_s
 
 
 def _slight(scene: Scene, seen: SeenInEpisode, crossing: list[int]) -> list[str]:

@@ -138,6 +138,25 @@ def test_live_use_says_what_history_says() -> None:
     assert [(v.cause, v.elements, v.end_ns) for v in told] == [(v.cause, v.elements, v.end_ns) for v in whole]
 
 
+@pytest.mark.parametrize("ill", [None, Ill(element="attic/router", steady=60.0)])
+def test_a_home_busy_in_its_whole_first_hour_is_weighed_once_it_is_at_rest(ill: Ill | None) -> None:
+    home = replace(home_of(), plan=Plan(down_bps=100_000_000, up_bps=20_000_000))
+    seconds, busy_s = 4500, 3900
+    case = case_of(home, *([] if ill is None else [ill]), seconds=seconds)
+    counted = [
+        Reading(at_ns=START_NS + t * NS_PER_S, agent=home.agents[0].name, name=name, value=float(octets))
+        for t in range(0, seconds + 10, 10)
+        for name, octets in (("wan_rx_bytes", 1000), ("wan_tx_bytes", 1_500_000 * min(t, busy_s)))
+    ]
+    table = table_of_case(case, seconds)
+    follower = Follower(home, case.sessions, start_ns=table.start_ns)
+    follower.feed(table.span(0, 400), counted)
+    assert follower.standing().levels_s > 0
+    found = follower.feed(table.span(400, table.ticks))
+    assert follower.standing().levels_s == 0
+    assert [v.elements for v in found if v.standing] == ([] if ill is None else [("attic/router",)])
+
+
 def test_a_line_of_unknown_distance_is_told_and_not_blamed() -> None:
     case = case_of(home_of(), Ill(element="beyond", steady=60.0))
     assert verdicts_of(case, 600) == []

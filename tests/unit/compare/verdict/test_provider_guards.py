@@ -49,6 +49,15 @@ def test_a_slight_delay_while_the_home_is_busier_than_usual_proves_nothing():
     )
 
 
+@pytest.mark.parametrize("own", [{"lost": 3}, {"delay_s": 0.05}])
+def test_a_fault_of_one_room_does_not_make_bursts_of_the_home_any_stronger(own):
+    # Beside a slight delay of the line: its packets are lost or late in the room, not on the line.
+    table = disturb(quiet(HOME, 30), HOME, LINE.name, slice(0, 30), delay_s=0.006)
+    disturb(table, HOME, "attic/router", slice(0, 30), **own)
+    busy = replace(scene(table, 0.09), usual_use=0.02)
+    assert any("no more than usual" in m for m in unmet(busy, LINE, Settings()))
+
+
 @pytest.mark.parametrize(("delay_s", "named"), [(0.006, True), (0.060, False)])
 def test_bursts_of_the_home_stand_beside_the_line_where_a_slight_delay_is_all_there_is(delay_s, named):
     # A stream on measured lines: 12 % in use instead of 1 %, and 2 to 6 ms at the median.
