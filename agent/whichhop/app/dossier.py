@@ -27,7 +27,7 @@ from whichhop.claim.pseudonyms import StandIns, stripped
 from whichhop.claim.session_rows import session_rows
 from whichhop.claim.span import JudgedSpan, judged_span
 from whichhop.compare.comparison import compare_windows
-from whichhop.compare.windows.seconds import Seconds, SecondsByHour
+from whichhop.compare.windows.seconds import Seconds
 from whichhop.compare.windows.tally import Counted, Reduced, reduced, side_by_side
 from whichhop.config.check import House
 from whichhop.inside.gather import InnerFacts, with_causes
@@ -281,7 +281,7 @@ def assemble(store: Store, order: Order) -> Dossier | None:
     readings = tuple(
         _renamed(store.readings(from_ns=order.start_ns - NS_PER_MINUTE, to_ns=order.end_ns), stand)
     )
-    inside = SecondsByHour(StoreSeconds(store, tuple(keys)))
+    inside = StoreSeconds(store, tuple(keys))
 
     def seconds(start_ns: int, end_ns: int) -> Seconds:
         """Those of the store, under the names that are shown."""

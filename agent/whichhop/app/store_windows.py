@@ -12,7 +12,7 @@ from whichhop.compare.comparison import Comparison, compare_windows
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.second_counts import count_in, seconds_of
-from whichhop.compare.windows.seconds import Seconds, SecondsByHour
+from whichhop.compare.windows.seconds import Seconds
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
 from whichhop.inside.felt import felt_of
 from whichhop.model import Home, Method, Reading, Record, SessionKey, derive_sessions
@@ -90,8 +90,7 @@ def windows_of_store(
     kept = set(store.sessions())
     some = _some(store, [k for k in table.sessions if k in kept], begin, end)
     seconds = StoreSeconds(store, tuple(k for k in table.sessions if k in kept), tuple(loose))
-    ahead_s = ahead_of_records([*loose, *some])
-    return _heard(replace(table, ahead_s=ahead_s, seconds=SecondsByHour(seconds)))
+    return _heard(replace(table, ahead_s=ahead_of_records([*loose, *some]), seconds=seconds))
 
 
 def exact_windows(

@@ -10,8 +10,7 @@ import pytest
 from support.homes import alder
 from support.record_windows import table_of
 from support.records import lifelike
-from whichhop.app.store_windows import StoreSeconds, windows_of_store
-from whichhop.compare.windows.seconds import SecondsByHour
+from whichhop.app.store_windows import windows_of_store
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable
 from whichhop.model import Record, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE
@@ -84,17 +83,3 @@ def test_a_span_with_nothing_in_it_gives_nothing(tmp_path: Path) -> None:
     late = (FIRST + 50) * NS_PER_MINUTE
     assert _windows(path, HOME, start_ns=late, end_ns=late + NS_PER_MINUTE) is None
     assert _windows(path, HOME, start_ns=0, end_ns=NS_PER_MINUTE) is None
-
-
-def test_seconds_by_the_hour_are_those_asked_for_alone(tmp_path: Path) -> None:
-    with Store.open(tmp_path / "s.db") as store:
-        store.append_all(records(range(125)))
-        store.pack_hours(FIRST + 120)
-        plain = StoreSeconds(store, tuple(KEYS))
-        by_hour = SecondsByHour(plain)
-        for minute, seconds in ((3, 60), (5, 70), (38, 300), (39, 150), (100, 3000), (30, 10), (124, 600)):
-            begin = (FIRST + minute) * NS_PER_MINUTE
-            truth, found = (ask(begin, begin + seconds * 10**9) for ask in (plain, by_hour))
-            assert (found.start_ns, found.sessions) == (truth.start_ns, truth.sessions)
-            for name in ("sent", "silent", "rtt_s"):
-                np.testing.assert_array_equal(getattr(found, name), getattr(truth, name))

@@ -1,7 +1,7 @@
 """The seconds inside a few ticks: what each session sent in each, what was not answered in time, how fast."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,27 +63,6 @@ class Seconds:
 
 SecondsSource = Callable[[int, int], Seconds]
 """Gives the seconds of a span (UTC ns, whole seconds), or as many of them as are kept."""
-
-HOUR_NS = 3600 * NS_PER_S
-
-
-@dataclass(slots=True)
-class SecondsByHour:
-    """A `SecondsSource` over a finished history: bad moments come together, and a store unpacks whole hours.
-
-    Keeps the hours of the newest span that was asked for.
-    """
-
-    source: SecondsSource
-    _hours: dict[int, Seconds] = field(default_factory=dict)
-
-    def __call__(self, start_ns: int, end_ns: int) -> Seconds:
-        """The seconds of a span."""
-        begins = range(start_ns // HOUR_NS * HOUR_NS, end_ns, HOUR_NS)
-        self._hours = {at: self._hours.get(at) or self.source(at, at + HOUR_NS) for at in begins}
-        parts = [hour(max(start_ns, at), min(end_ns, at + HOUR_NS)) for at, hour in self._hours.items()]
-        arrays = {n: np.concatenate([getattr(p, n) for p in parts]) for n in ("sent", "silent", "rtt_s")}
-        return replace(parts[0], **arrays)
 
 
 def empty_seconds(keys: Sequence[SessionKey], start_ns: int, count: int) -> Seconds:
