@@ -24,6 +24,8 @@ INT64 = 2**63 - 1
 """The largest whole number that the store and the records' packing hold."""
 COUNTER64 = 2**64 - 1
 """The top of the widest counter that a device has (RFC 2578 section 7.1.10)."""
+LARGEST_VALUE = 1e24
+"""Of a reading, either way: thousands of times the widest counter, and sums and squares of it stay finite."""
 LONGEST_NAME = 200
 """Characters of a name; names of home files have at most 64, counters' and interfaces' names some more."""
 LONGEST_TEXT = 2_000

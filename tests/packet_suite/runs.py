@@ -43,7 +43,8 @@ class Kind:
 
     must: whether something has to be named at all. load: the home fills its uplink. resolver: what the name
     server does instead. silent: agents that are stopped meanwhile. for_s: least and most seconds of fault.
-    inside: the cause inside the hop, where that is asked for too.
+    inside: the cause inside the hop, where that is asked for too. felt: words of the screen where no hop is
+    slow by it.
     """
 
     name: str
@@ -57,6 +58,7 @@ class Kind:
     needs: Cause | None = None
     for_s: tuple[float, float] = FAULT_S
     inside: Inner | None = None
+    felt: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,7 +158,11 @@ def _inside(inside: Inner, cause: Cause, element: str, for_s: float, effect: str
 INSIDE = (
     _inside(Inner.BUSY_CHANNEL, Cause.WIRELESS_HOP, "desk/attic", 150.0, "jitter 8ms contention 95%"),
     _inside(Inner.SLOW_PORT, Cause.WIRED_LAN, "study/router", 150.0, "delay 4ms jitter 15ms broken-pair"),
-    _inside(Inner.POWER_SAVE, Cause.WIRELESS_HOP, "desk/attic", 200.0, "doze 307.2ms"),
+    replace(
+        _inside(Inner.POWER_SAVE, Cause.WIRELESS_HOP, "desk/attic", 200.0, "doze 307.2ms"),
+        must=False,
+        felt="radio sleeps between packets",
+    ),
     _inside(Inner.SCANNING, Cause.WIRELESS_HOP, "desk/attic", 400.0, "scan 30s 4s"),
     _inside(Inner.WEAK_SIGNAL, Cause.BACKHAUL, "attic/router", 150.0, "delay 3ms jitter 12ms loss 5%"),
     replace(OWN, name=str(Inner.UPLOAD_FILLS), for_s=(120.0, 120.0), inside=Inner.UPLOAD_FILLS),

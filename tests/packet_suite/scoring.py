@@ -41,8 +41,10 @@ def accused(kind: Kind, verdicts: Sequence[Mapping[str, Any]]) -> bool:
     return not theirs and any(v["cause"] in PROVIDER and v["proven"] for v in verdicts)
 
 
-def of_inside(kind: Kind, verdicts: Sequence[Mapping[str, Any]]) -> str:
+def of_inside(kind: Kind, verdicts: Sequence[Mapping[str, Any]], screen: str = "") -> str:
     """What was said of the cause inside the hop: right, wrong, abstained; "no hop" where it was not named."""
+    if kind.felt and kind.felt in " ".join(screen.split()):
+        return "right"
     good = [v for v in verdicts if right(kind, v)]
     named = {n["cause"] for v in good if (n := named_inside(v)) is not None}
     if not good:
@@ -82,7 +84,9 @@ def table(seen: Sequence[Mapping[str, Any]]) -> list[str]:
         lines.append(
             f"{one['home']:<5}{one['name']:<19}{one['words'] or '-':<34}{after:>4}  {came:<10}{said}"
         )
-    asked = [(k, of_inside(k, one["verdicts"])) for one, k, _ in judged if k.inside is not None]
+    asked = [
+        (k, of_inside(k, one["verdicts"], one["screen"])) for one, k, _ in judged if k.inside is not None
+    ]
     for outcome_of in dict.fromkeys(came for _, came in asked):
         names = ", ".join(str(k.inside) for k, came in asked if came == outcome_of)
         lines.append(f"cause inside the hop {outcome_of}: {names}")

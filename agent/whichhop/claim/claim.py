@@ -12,10 +12,10 @@ from whichhop.claim.figures import (
     loss_figure,
     quiet_medians,
 )
-from whichhop.claim.span import JudgedSpan, Mask, inside_home
+from whichhop.claim.span import OUTSIDE, JudgedSpan, Mask, inside_home
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.words import element_words, headline, names_words
-from whichhop.model import CAUSE_TABLE, Cause, Verdict
+from whichhop.model import CAUSE_TABLE, Cause, Owner, Verdict
 from whichhop.model.dossier import Claim, Cleared, Figure, Happened
 from whichhop.model.links import PROVIDERS
 
@@ -114,6 +114,14 @@ def telling(span: JudgedSpan, about: Sequence[Verdict]) -> Verdict | None:
     return max(most, key=lambda v: v.why.probability if v.why else 0.0)
 
 
+def _owner(span: JudgedSpan, verdict: Verdict) -> Owner:
+    """Whose it is; the home's too where each of those that cannot be told apart is the home's."""
+    others = {str(Cause.OWN_TRAFFIC), *(link.name for link in span.home.links if link.kind in OUTSIDE)}
+    of_home = not any(e in others or e.startswith(("destination:", "resolver:")) for e in verdict.elements)
+    group = verdict.cause is Cause.NOT_SEPARABLE and of_home
+    return Owner.HOME if group else CAUSE_TABLE[verdict.cause].owner
+
+
 def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask, tuple[int, ...]]:
     """The claim, its episodes, their ticks and the crossing sessions; no claim when nothing happened."""
     about = chosen(span)
@@ -128,7 +136,7 @@ def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask,
     claim = Claim(
         made=provider and not missing,
         cause=lead.cause,
-        owner=CAUSE_TABLE[lead.cause].owner,
+        owner=_owner(span, lead),
         elements=lead.elements,
         where=lead.place or names_words(lead.elements),
         sentence=headline(lead),

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -23,6 +24,8 @@ LEAST_TOLD = 0.03
 def weigh(seen: Seen) -> list[tuple[Row, float, tuple[Sign, ...]]]:
     """Each row's probability with its signs, likeliest first; what is missing to 1 is none of them."""
     rows = BY_SORT[seen.place.sort]
+    if seen.place.shared:
+        seen = replace(seen, shape=None)
     signs = [tuple(row.looks(seen)) for row in rows]
     scores = [
         math.log(row.prior) + TEMPER * sum(s.weight for s in one)

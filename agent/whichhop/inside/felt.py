@@ -28,8 +28,8 @@ LOST = 0.02
 4.2.1 has 2 to 5 s)."""
 LEAST_LOOKUPS = 60
 """Three of them lost in a hundred are still chance at 30; at 60 and 2 % the way's own loss is told apart."""
-LOOKED_TICKS, LEAST_TICKS = 180, 60
-"""The last half hour, of which ten minutes must be known."""
+LOOKED_TICKS, LEAST_TICKS = 60, 18
+"""The last ten minutes, of which three must be known."""
 DOZE_S, DOZE_MOST_S = 0.02, 0.5
 """Half of the waits: a beacon comes every 102.4 ms, and a radio that sleeps wakes for each first to third one
 (IEEE 802.11, DTIM), so half wait 50 to 150 ms; a busy machine answers within 20 ms (common practice)."""
@@ -301,8 +301,8 @@ def _dozing(home: Home, table: WindowTable) -> Iterator[Felt]:
                 f"{len(late_by)} of {len(waits)} agents that ask it see it",
             ),
             steps=(
-                f"Turn off Wi-Fi power save on {link.near}; on Linux: iw dev NAME set power_save off. It then"
-                " draws more from a battery.",
+                f"Turn off Wi-Fi power save on {link.near} (Linux: iw dev NAME set power_save off; a battery"
+                " then empties sooner).",
             ),
             check="whichhop status, a quarter of an hour later",
             source="IEEE 802.11 power save: waits for a beacon's map, 102.4 ms apart, every DTIM",

@@ -81,6 +81,8 @@ def with_causes(
             continue  # it names no one hop
         same = [v for v in verdicts if _hop(v) == _hop(group[-1])]
         answer = answer_of(*seen_of(group, same, place, known, facts))
+        if place.shared and answer.named is None:
+            continue  # it may be the box
         found |= {id(v): answer for v in group}
     return [replace(v, inside=found[id(v)]) if id(v) in found else v for v in verdicts]
 

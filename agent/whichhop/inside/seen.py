@@ -49,6 +49,8 @@ class Place:
     words: str
     name: str
     """Of the element: a link's, or a box's."""
+    shared: bool = False
+    """Whether packets cannot tell the link from the box at its end: then only the link's counters speak."""
 
     def fill(self, text: str) -> str:
         """A text with its {near}, {far} and {box}."""
@@ -61,7 +63,7 @@ def place_of(home: Home, verdict: Verdict) -> Place | None:  # noqa: PLR0911 - a
     links = {link.name: link for link in home.links}
     named = [links[n] for n in verdict.elements if n in links]
     if verdict.cause is Cause.NOT_SEPARABLE:
-        return _line_or_its_end(verdict, named)
+        return _line_or_its_end(verdict, named) or _link_or_its_end(verdict, named)
     if verdict.cause in (Cause.HOME_NODE, Cause.RESPONDER, Cause.NAME_SERVICE):
         box = verdict.elements[0].partition(":")[2]
         if verdict.elements[0].startswith("air:"):
@@ -77,6 +79,10 @@ def place_of(home: Home, verdict: Verdict) -> Place | None:  # noqa: PLR0911 - a
         return Place(sort=Sort.LINE, link=link, words="Access line", name=link.name)
     if link.kind is LinkKind.BEYOND:
         return None
+    return _of_link(link)
+
+
+def _of_link(link: Link, *, shared: bool = False) -> Place | None:
     medium = link.medium or (Medium.RADIO if link.kind is LinkKind.WIRELESS else Medium.ETHERNET)
     what = {
         Medium.RADIO: "Wi-Fi",
@@ -86,12 +92,17 @@ def place_of(home: Home, verdict: Verdict) -> Place | None:  # noqa: PLR0911 - a
     }.get(medium)
     if what is None:
         return None
-    return Place(
-        sort=_BY_MEDIUM[medium],
-        link=link,
-        words=f"{what} between {link.near} and {link.far}",
-        name=link.name,
-    )
+    words = f"{what} between {link.near} and {link.far}"
+    return Place(sort=_BY_MEDIUM[medium], link=link, words=words, name=link.name, shared=shared)
+
+
+def _link_or_its_end(verdict: Verdict, named: list[Link]) -> Place | None:
+    """A link of the home, where packets cannot tell it from a box at one of its ends."""
+    others = [e.partition(":")[2] for e in verdict.elements if e not in {link.name for link in named}]
+    if len(named) != 1 or named[0].kind in (LinkKind.ACCESS, LinkKind.BEYOND):
+        return None
+    at_ends = all(box in (named[0].near, named[0].far) for box in others)
+    return _of_link(named[0], shared=True) if at_ends else None
 
 
 def _line_or_its_end(verdict: Verdict, named: list[Link]) -> Place | None:

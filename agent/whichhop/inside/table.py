@@ -49,7 +49,7 @@ class Row:
 
 _PLACE_BETTER = Act(
     what="Move {near} or {far} into the open: out of cupboards, off the floor, away from metal and water",
-    brings="up to 10 dB more signal, some steps of rate",
+    brings="up to 10 dB more signal, so faster rates",
 )
 _NEARER = Act(what="Bring {near} and {far} nearer to each other, or with fewer walls between them",
               brings="about 6 dB for half the distance, 3 to 15 dB a wall (common practice)")  # fmt: skip
@@ -69,6 +69,8 @@ _CALL = Act(what="Report it to the provider, with the evidence", brings="a repai
             effort=Effort.VISIT)  # fmt: skip
 _RESEAT = Act(what="Tighten every coax connector from the modem to where the cable enters, by hand",
               brings="levels back in range", hazards=(Hazard.GROUNDING, Hazard.PROVIDER))  # fmt: skip
+_SCREW = Act(what="Tighten every coax connector between {near} and {far} by hand",
+             brings="an end of the dropouts, where one was loose", hazards=(Hazard.GROUNDING,))  # fmt: skip
 _SPLITTER = Act(what="Take out splitters that nothing hangs on, and connect the modem before the others",
                 brings="3.5 dB for each two-way splitter", cost=Cost.SMALL,
                 hazards=(Hazard.ALARM, Hazard.GROUNDING, Hazard.AMPLIFIER))  # fmt: skip
@@ -140,7 +142,7 @@ ROWS: tuple[Row, ...] = (
                   brings="the signal stays in the house", cost=Cost.SMALL,
                   hazards=(Hazard.GROUNDING, Hazard.PROVIDER)), _SPLITTER)),
     Row(cause=Inner.DROPOUTS, sort=Sort.COAX, prior=0.15, looks=radio.drops_out, source=PRACTICE,
-        acts=(_RESEAT, _SPLITTER), asks="Ask whether somebody touched a coax connector or a splitter"),
+        acts=(_SCREW, _SPLITTER), asks="Ask whether somebody touched a coax connector or a splitter"),
     Row(cause=Inner.SLOW_PORT, sort=Sort.ETHERNET, prior=0.2, looks=wire.slow_port,
         source="IEEE 802.3 clause 40: 1000BASE-T needs four good pairs; clause 25: 100BASE-TX two",
         acts=(_PLUGS, _PORT, _CABLE)),
@@ -212,6 +214,13 @@ ROWS: tuple[Row, ...] = (
     Row(cause=Inner.LOST_LOOKUPS, sort=Sort.NAMES, prior=0.45, looks=wire.lost_lookups, source=PRACTICE,
         acts=(Act(what="Use another resolver than {box}", brings="no more waits of seconds"),)),
 )  # fmt: skip
+UNNAMED: dict[Sort, tuple[Act, ...]] = {
+    Sort.RADIO: (_PLACE_BETTER, _CHANNEL),
+    Sort.POWER_LINE: (_OTHER_SOCKET, _FIND_NOISE),
+    Sort.COAX: (_SCREW, _SPLITTER),
+    Sort.ETHERNET: (_PLUGS, _PORT, _CABLE),
+}
+"""What to do about a backhaul whose cause is not named: what helps against the likeliest, cheapest first."""
 BY_SORT: dict[Sort, tuple[Row, ...]] = {s: tuple(r for r in ROWS if r.sort is s) for s in Sort}
 
 

@@ -21,7 +21,7 @@ FELT_WORDS: dict[FeltCause, str] = {
     FeltCause.DSCP_CLEARED: "the DSCP of calls is cleared",
     FeltCause.SLOW_NAMES: "name service answers slowly",
     FeltCause.LOST_NAMES: "name service leaves questions unanswered",
-    FeltCause.DOZES: "what is sent to it waits, as its Wi-Fi radio sleeps between packets (power save)",
+    FeltCause.DOZES: "its radio sleeps between packets (power save), so what is sent to it waits",
 }
 
 

@@ -1,6 +1,7 @@
 """Fetches a modem's status page, by HTTP basic authentication or its login form; bounded time and size."""
 
 import base64
+import codecs
 from pathlib import Path
 from urllib.parse import urlencode, urljoin, urlsplit
 
@@ -89,10 +90,16 @@ class _Browser:
         return f"{url}: answered {code}; check the page's address"
 
 
+_OF_NAMES = frozenset({"punycode", "idna"})
+"""Codecs for names of hosts, not for pages: their time grows with the square of the page."""
+
+
 def _text(body: bytes, charset: str | None) -> str:
     for name in (charset, "utf-8"):
         if name:
             try:
+                if codecs.lookup(name).name in _OF_NAMES:
+                    continue
                 return body.decode(name)
             # ValueError: a charset with a zero octet; TypeError: one that decodes to no text, as "hex" does
             except (LookupError, ValueError, TypeError):

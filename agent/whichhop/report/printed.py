@@ -1,6 +1,7 @@
 """What a report's PDF prints and carries, read by pypdf: its words, drawn marks, and attached files."""
 
 import io
+import logging
 import re
 import unicodedata
 from collections import Counter
@@ -17,10 +18,19 @@ from whichhop.errors import DataError
 MOST_OCTETS = 64 * 2**20
 """A report's data is some hundred kilobytes; an answer to a file that would unfold without end."""
 MOST_PAGES = 500
+MOST_DRAWN = 4 * 2**20
+"""Octets of drawing in all, each form as often as it is drawn: a hundred pages of a report. Each takes some
+microseconds to read, and a small file can unfold, or draw forms within forms, without end."""
+_PER_STREAM = 1_000
+"""What drawing even an empty form counts as."""
 _PAINTS = {b"f", b"F", b"f*", b"B", b"B*", b"b", b"b*", b"S", b"s", b"sh", b"Do", b"BI"}
 """Operators that leave a mark on the page beside text (ISO 32000-1, annex A)."""
 _ACTIVE = ("/AA", "/OpenAction", "/AcroForm", "/JavaScript", "/XFA")
 """What makes a PDF show something else than its pages say (12.6, 12.7)."""
+
+
+# Its remarks on a damaged file have no end, and quote what stands there: nothing for a terminal.
+logging.getLogger("pypdf").setLevel(logging.CRITICAL + 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,33 +100,46 @@ def printed(pdf: bytes, place: str = "the report") -> Printed:
     with _readable(place):
         root: Any = reader.trailer["/Root"].get_object()
         extras |= {key for key in _ACTIVE if key in root}
+        left = MOST_DRAWN
         for page in reader.pages:
+            left = _count(page, reader, marks, fonts, left=left)
+            if left < 0:
+                raise DataError(f"{place}: more than {MOST_DRAWN >> 20} MB of drawing; this is no report")
+        for page in reader.pages:  # only once it is known to be worth it
             # Ligatures and wide forms are read as their letters; a line end is no word of its own.
             text = unicodedata.normalize("NFKC", page.extract_text())
             words.append("".join(c for c in text if not c.isspace() and unicodedata.category(c) != "Cf"))
             extras |= {str(a.get_object().get("/Subtype")) for a in page.get("/Annots") or ()}
-            _count(page, reader, marks, fonts)
     return Printed(words="".join(words), marks=marks, fonts=frozenset(fonts), extras=frozenset(extras))
 
 
-def _count(holder: Any, reader: pypdf.PdfReader, marks: Counter[str], fonts: set[str], deep: int = 0) -> None:
-    """Count the painting operators of a page or form, and of the forms it draws (8.10)."""
+def _count(
+    holder: Any, reader: pypdf.PdfReader, marks: Counter[str], fonts: set[str], *, left: int, deep: int = 0
+) -> int:
+    """Count the painting operators of a page or form, and of the forms it draws (8.10).
+
+    What is left of `left` octets of drawing, below zero once there were more.
+    """
     resources: Any = holder.get("/Resources")
     resources = {} if resources is None else resources.get_object()
     for font in (resources.get("/Font") or {}).values():
         fonts.add(str(font.get_object().get("/BaseFont", "")).rpartition("+")[2])
     stream = holder.get_contents() if hasattr(holder, "get_contents") else holder
     if stream is None:
-        return
+        return left
+    left -= len(stream.get_data()) + _PER_STREAM
+    if left < 0:
+        return left
     forms = resources.get("/XObject") or {}
     for operands, operator in ContentStream(stream, reader).operations:
         if operator in _PAINTS:
             marks[operator.decode()] += 1
-        if operator == b"Do" and deep < 8:
+        if operator == b"Do" and deep < 8 and left >= 0:
             drawn = forms[operands[0]].get_object()
             marks[str(drawn.get("/Subtype"))] += 1
             if drawn.get("/Subtype") == "/Form":
-                _count(drawn, reader, marks, fonts, deep + 1)
+                left = _count(drawn, reader, marks, fonts, left=left, deep=deep + 1)
+    return left
 
 
 def difference(found: Printed, due: Printed) -> str:

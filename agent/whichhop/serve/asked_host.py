@@ -5,6 +5,7 @@ ask us under that name, and may then read the answer. No such name is an address
 of the endings that nobody can register.
 """
 
+import re
 from ipaddress import ip_address
 
 from whichhop.serve.answer import RefusedError
@@ -12,22 +13,19 @@ from whichhop.serve.answer import RefusedError
 LOCAL_ENDINGS = (".local", ".lan", ".home", ".internal", ".home.arpa", ".localhost", ".test")
 """RFC 6762 3, RFC 8375 3, RFC 6761 6, ICANN for .internal (from memory); .lan, .home as routers use them."""
 
+_HOST = re.compile(r"(?:\[(?P<v6>[0-9a-f:.]+)(?:%[0-9a-z_.%-]+)?\]|(?P<name>[0-9a-z_.-]+))(?::[0-9]{1,5})?")
+"""An address in brackets, its zone behind %, or a name as RFC 1123 2.1 has them: nothing that ends a host."""
+
 
 def is_local_name(host: str) -> bool:
     """True for a Host header (RFC 9110 7.2) that only a visitor of the home can have meant."""
-    name = host.strip().lower()
-    if name.startswith("["):
-        name, _, port = name[1:].partition("]")
-        rest = port
-    else:
-        name, colon, port = name.partition(":")
-        rest = colon + port
-    if rest and not (rest[0] == ":" and rest[1:].isdigit()):
+    found = _HOST.fullmatch(host.strip().lower())
+    if found is None:
         return False
     try:
-        ip_address(name.partition("%")[0])
+        ip_address(found["v6"] or found["name"])
     except ValueError:
-        name = name.removesuffix(".")
+        name = (found["name"] or "").removesuffix(".")
         return bool(name) and ("." not in name or name.endswith(LOCAL_ENDINGS))
     return True
 

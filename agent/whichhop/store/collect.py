@@ -50,7 +50,7 @@ class _Reading(msgspec.Struct):
     seq: Place
     at_ns: Instant
     name: str
-    value: float
+    value: Annotated[float, msgspec.Meta(ge=-outside.LARGEST_VALUE, le=outside.LARGEST_VALUE)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -257,7 +257,7 @@ def read_lines(
             key, sent_ns = line.session(), line.time_ns("sent")
             rate = line.number("rate_bps")
             if rate is not None:
-                bps = line.floating("rate_bps", rate)
+                bps = line.floating("rate_bps", rate, low=0.0)
                 yield Reading(at_ns=sent_ns, agent=key.agent, name=f"rate_bps:{key.target}", value=bps)
                 if line.values.get("rtt_s") is None and line.values.get("lost") is None:
                     continue

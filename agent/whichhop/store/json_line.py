@@ -151,11 +151,12 @@ class JsonLine:
             raise self.bad(key, f"{shown(seconds)} s is below zero", remedy)
         return int((seconds * NS_PER_S).to_integral_value())
 
-    def floating(self, key: str, value: Decimal) -> float:
-        """A number as a float; one that no float holds is refused."""
+    def floating(self, key: str, value: Decimal, *, low: float = -outside.LARGEST_VALUE) -> float:
+        """A number as a float; one that no counter or device tells is refused."""
         found = float(value)
-        if not math.isfinite(found):
-            raise self.bad(key, f"{shown(value)} is out of range", "keep it under 1e308")
+        if not low <= found <= outside.LARGEST_VALUE:
+            remedy = f"keep it within {low:g} and {outside.LARGEST_VALUE:g}"
+            raise self.bad(key, f"{shown(value)} is out of range", remedy)
         return found
 
     def count(self, key: str, most: int = _INT64 - 1) -> int:

@@ -4,12 +4,16 @@ from dataclasses import replace
 
 import pytest
 
+from inner_causes.drawn_hop import damaged, seen_of
 from unit.advice.test_rank import known, verdict
+from whichhop.advice.of_cause import plain_steps
 from whichhop.advice.rank import advise
 from whichhop.advice.step import step_words
-from whichhop.inside.seen import place_of
-from whichhop.model import Cause, LinkKind
+from whichhop.inside.answer import answer_of
+from whichhop.inside.seen import Seen, Sort, place_of
+from whichhop.model import Cause, LinkKind, Medium
 from whichhop.model.effort import Cost
+from whichhop.model.hop_facts import HopFacts
 from whichhop.model.inner_cause import InnerAnswer, InnerCause, Reason
 
 
@@ -79,3 +83,35 @@ def test_a_line_that_is_not_told_from_the_box_at_its_end_has_a_cause_and_no_call
     assert [s.what.split()[0] for s in mine] == ["Look"]
     own = replace(group, elements=("own-traffic", line))
     assert place_of(home, own) is None, "the home's own traffic is likelier: no cause of the line is told"
+
+
+def test_a_backhaul_whose_cause_is_not_named_gets_steps_for_what_it_is_made_of() -> None:
+    # Seen: a power line was to be moved nearer to the next mesh node.
+    home = known().home
+    link = next(k for k in home.links if k.name == "attic/router")
+    for medium, first in ((Medium.POWER_LINE, "Plug both power line"), (Medium.COAX, "Tighten every coax")):
+        links = tuple(replace(link, medium=medium) if k is link else k for k in home.links)
+        now = replace(verdict(Cause.BACKHAUL, link.name), end_ns=None)
+        steps = advise(replace(known(verdicts=(now,)), home=replace(home, links=links)))
+        assert next(s.what for s in steps if s.key.startswith("inside-1")).startswith(first)
+        assert plain_steps(replace(home, links=links), now)[0].startswith(first)
+
+
+def test_a_cable_that_is_not_told_from_a_box_at_its_end_is_explained_by_its_counters_alone() -> None:
+    # Seen: a gigabit port at 100 Mbit/s before a switch without an agent, and nothing was said of it.
+    group = replace(
+        verdict(Cause.NOT_SEPARABLE, "study/router"), elements=("node:router", "study/router"), end_ns=None
+    )
+    place = place_of(known().home, group)
+    assert place is not None
+    assert place.shared
+    slow = HopFacts(
+        agent="study", other="router", link="study/router", at_ns=0, port_speed_bps=1e8, port_able_bps=1e9
+    )
+    shape = seen_of(Sort.ETHERNET, (damaged,), 600.0, 1_003, facts=False)[0].shape
+    by_counter = answer_of(Seen(place=place, verdict=group, shape=shape, facts=(slow,))).named
+    assert by_counter is not None
+    assert by_counter.cause is InnerCause.SLOW_PORT
+    assert answer_of(Seen(place=place, verdict=group, shape=shape)).named is None
+    far = replace(group, elements=("node:attic", "study/router"))
+    assert place_of(known().home, far) is None, "a box elsewhere is no end of it"

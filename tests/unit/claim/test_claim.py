@@ -89,6 +89,27 @@ def test_a_group_that_holds_the_line_is_reported_on_as_not_proven_and_before_the
     assert chosen(replace(span, verdicts=(longer, own))) == (longer,)
 
 
+@pytest.mark.parametrize(
+    ("elements", "owner"),
+    [
+        (("desk/attic", "node:attic"), Owner.HOME),
+        (("desk/attic", "own-traffic"), Owner.NOBODY),
+        (("modem/provider-edge", "router/modem"), Owner.NOBODY),
+        (("destination:harbour", "beyond"), Owner.NOBODY),
+    ],
+)
+def test_what_cannot_be_told_apart_is_the_homes_where_all_of_it_is(
+    elements: tuple[str, ...], owner: Owner
+) -> None:
+    span, _ = judged_story("upstream-link")
+    group = replace(
+        span.verdicts[0], cause=Cause.NOT_SEPARABLE, elements=elements, proven=False, missing=(), place=""
+    )
+    claim, *_ = claim_of(replace(span, verdicts=(group,)))
+    assert claim is not None
+    assert claim.owner is owner
+
+
 def figure(name: str, low: float | None, high: float | None) -> Figure:
     return Figure(name=name, words="", unit="ratio", value=low, low=low, high=high, count=1)
 

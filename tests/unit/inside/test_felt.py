@@ -115,7 +115,7 @@ def test_a_radio_that_sleeps_is_reached_late_and_asks_at_once() -> None:
     # Seen in whole homes with power save: no hop is slow, since what the device asks for comes at once.
     # A beacon each 102.4 ms (IEEE 802.11): half of those who wait for one wait 51 ms.
     (line,) = reached((55.0, 54.0), (4.0, 3.0))
-    assert line.startswith("Wi-Fi of desk: what is sent to it waits")
+    assert line.startswith("Wi-Fi of desk: its radio sleeps between packets")
     assert len(reached((55.0, 3.1), (4.0, 3.0))) == 1, "who asks just behind another finds it awake"
     assert reached((55.0, 54.0), (54.0, 55.0)) == [], "a hop that is slow both ways is no radio asleep"
     assert reached((8.0, 7.0), (4.0, 3.0)) == [], "a busy machine answers some ms later"

@@ -106,6 +106,9 @@ def test_the_cause_inside_is_held_against_what_was_done(inside: list[tuple[str, 
     said = verdict("wireless-hop", "desk/attic") | {"inside": {"reasons": reasons}}
     assert of_inside(kind_of("busy-channel"), [said]) == came
     assert of_inside(kind_of("busy-channel"), [RADIO]) == "no hop"
+    asleep = "No hop is slow, but Wi-Fi of desk: its radio sleeps between\n          packets (power save)"
+    assert of_inside(kind_of("power-save"), [], asleep) == "right"
+    assert of_inside(kind_of("power-save"), [], "No fault found") == "no hop"
 
 
 @pytest.mark.parametrize("utc_hour", range(24))

@@ -7,7 +7,7 @@ import pypdf
 import pytest
 
 from support.dossiers import dossier
-from whichhop.model import Service
+from whichhop.model import Cause, Owner, Service
 from whichhop.model.call_note import CallNote
 from whichhop.model.dossier import ChannelRow, Dossier, LevelNote, Wiring
 from whichhop.model.links import HOUSE_CABLING
@@ -101,6 +101,20 @@ def test_the_summary_says_what_to_do_for_each_kind_of_answer() -> None:
     assert "Do not call the provider about this" in words(full("backhaul"), Paper.SUMMARY)
     assert "No fault found" in words(full("none"), Paper.SUMMARY)
     assert "The signal at your modem is poor" in words(poor(), Paper.SUMMARY)
+
+
+@pytest.mark.parametrize("owner", [Owner.HOME, Owner.NOBODY])
+def test_a_customer_reads_what_to_do_where_two_hops_cannot_be_told_apart(owner: Owner) -> None:
+    # Seen: "The fault lies in cannot be told apart by the agents there are ... nothing that you do at home".
+    made = full("backhaul")
+    assert made.claim is not None
+    claim = replace(made.claim, cause=Cause.NOT_SEPARABLE, owner=owner, steps=(), would_change=("run one",))
+    text = words(replace(made, claim=claim), Paper.SUMMARY)
+    assert "lies in cannot" not in text
+    assert "lay in cannot" not in text
+    assert "To know which it is: run one." in text
+    assert ("in the home, not in the internet line" in text) == (owner is Owner.HOME)
+    assert ("Push in the plugs" in text) == (owner is Owner.HOME)
 
 
 def test_a_promise_that_was_not_kept_is_named_and_one_still_to_come_is_not() -> None:

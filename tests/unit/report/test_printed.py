@@ -3,6 +3,7 @@
 import contextlib
 import io
 import subprocess
+import time
 from pathlib import Path
 
 import pypdf
@@ -11,6 +12,7 @@ import typst
 from hypothesis import given
 from hypothesis import strategies as st
 from pypdf.annotations import FreeText
+from pypdf.generic import DecodedStreamObject, DictionaryObject, NameObject
 
 from support.dossiers import dossier
 from support.need import need_program
@@ -29,6 +31,50 @@ def test_poppler_finds_the_same_files(tmp_path: Path) -> None:
     data, signature = report_data(paper)
     assert (tmp_path / DATA).read_bytes() == data == dossier_bytes(dossier())
     assert (tmp_path / SIGNATURE).read_text() == signature == "ab" * 64
+
+
+def drawn(*streams: bytes) -> bytes:
+    """A PDF of one page that draws the first; each can draw the next as the form /N (ISO 32000-1, 8.10)."""
+    writer = pypdf.PdfWriter()
+    page = writer.add_blank_page(9, 9)
+    holders: list[DictionaryObject] = []
+    for stream in streams:
+        form = DecodedStreamObject()
+        form.set_data(stream)
+        packed = form.flate_encode()
+        packed[NameObject("/Subtype")] = NameObject("/Form")
+        place = writer._add_object(packed)
+        for above in holders[-1:]:
+            names = DictionaryObject({NameObject("/N"): place})
+            above[NameObject("/Resources")] = DictionaryObject({NameObject("/XObject"): names})
+        if not holders:
+            page[NameObject("/Contents")] = place
+        holders.append(packed if holders else page)
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    "streams",
+    [(b"0 0 m " * 1_000_000,), (*[b"/N Do " * 20] * 6, b"S")],
+    ids=["a stream that unfolds", "forms within forms"],
+)
+def test_a_small_file_that_draws_without_end_is_refused_at_once(streams: tuple[bytes, ...]) -> None:
+    begin = time.process_time()
+    with pytest.raises(DataError, match="of drawing"):
+        printed(drawn(*streams), "r.pdf")
+    assert time.process_time() - begin < 5.0  # a quarter of a second where this was written; minutes before
+    assert printed(drawn(b"0 0 m 9 9 l S /N Do", b"0 0 m 9 9 l S")).marks["S"] == 2
+
+
+def test_what_the_reader_remarks_on_a_damaged_file_reaches_no_terminal(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    damaged = drawn(b"S").replace(b"/Type /Pages", b"/#1b[2J " + b"<< /A " * 3000 + b"/Type /Pages")
+    with contextlib.suppress(DataError):
+        printed(damaged, "r.pdf")
+    assert capfd.readouterr() == ("", "")
 
 
 @given(st.binary(max_size=300))

@@ -38,6 +38,13 @@ def test_addresses_and_names_of_the_home_are_answered(host: str) -> None:
         ":8620",
         "desk:80:attacker.example",
         "desk:x",
+        "192.0.2.20%.attacker.example",
+        "[192.0.2.20]attacker.example",
+        "attacker.example/.local",
+        "attacker.example\\.local",
+        "attacker.example#.lan",
+        "user@attacker.example?.home",
+        "desk:\xb2",
     ],
 )
 def test_names_that_a_stranger_can_own_are_not(host: str) -> None:

@@ -8,11 +8,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from support.records import lifelike
+from whichhop import outside
 from whichhop.errors import RemoteError
 from whichhop.model import Method, Reading, SessionKey
+from whichhop.outside import OutsideError
 from whichhop.serve.answer import Question
 from whichhop.serve.records_api import readings_page, records_page
-from whichhop.store.collect import PAGE, collect
+from whichhop.store.collect import PAGE, _Reading, collect
 from whichhop.store.store import Store
 
 KEY = SessionKey(agent="desk", target="attic", method=Method.ECHO)
@@ -121,6 +123,15 @@ def test_whatever_an_agent_answers_is_told_and_nothing_of_it_stored(
         assert (told.records, told.readings) == (0, 0)
         assert "\n" not in told.trouble
         assert store.span() is None
+
+
+@pytest.mark.parametrize("value", ["1e300", "-1e300", "1e999", "NaN"])
+def test_a_reading_that_nothing_can_measure_is_refused(value: str) -> None:
+    # 1e300 is finite; the differences and rates made of it are not
+    row = b'{"seq": 1, "at_ns": 1, "name": "wan_rx_bytes", "value": %s}'
+    assert outside.typed(row % b"18446744073709551615", "desk", _Reading).value == 2**64  # the widest counter
+    with pytest.raises(OutsideError, match="desk"):
+        outside.typed(row % value.encode(), "desk", _Reading)
 
 
 def test_an_agent_that_repeats_a_place_for_ever_is_given_up(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from support.records import any_record, lifelike
 from whichhop.errors import DataError
 from whichhop.model import Columns, Fate, Method, Reading, Record, Sample, SessionKey
+from whichhop.outside import LARGEST_VALUE
 from whichhop.store.interchange import read_lines, reading_line, record_lines, seconds_text, time_text
 
 KEY = SessionKey(agent="desk", target="router", method=Method.STAMP)
@@ -33,7 +34,7 @@ def test_any_records_come_back_exactly(records: list[Record]) -> None:
 
 @given(
     st.integers(0, 2**63 - 1),
-    st.floats(allow_nan=False, allow_infinity=False),
+    st.floats(-LARGEST_VALUE, LARGEST_VALUE),
     st.text(min_size=1, max_size=200).filter(str.isprintable),
 )
 def test_any_reading_comes_back_exactly(at_ns: int, value: float, name: str) -> None:
@@ -119,6 +120,8 @@ BAD = [
     (SAMPLE.replace("0.00421", "9" * 400), "(line)", "is not JSON"),
     (SAMPLE.replace("0.00421", "1e9999999999999999999"), "(line)", "is not JSON"),
     (SAMPLE.replace('"rate_bps": null', '"rate_bps": 1e999'), "rate_bps", "out of range"),
+    (SAMPLE.replace('"rate_bps": null', '"rate_bps": -1'), "rate_bps", "keep it within 0 and 1e+24"),
+    ('{"at": "2026-03-01T18:04:05Z", "agent": "desk", "counter": "x", "value": -1e300}', "value", "1e+24"),
     (SAMPLE.replace("desk", "\\ud800"), "agent", "control or invisible characters"),
     (SAMPLE.replace("desk", "\\u001b[2J"), "agent", "control or invisible characters"),
     (SAMPLE + " " * 200_000, "(line)", "write at most 100000 a line"),

@@ -86,7 +86,7 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
         case ReportStanding.ELSEWHERE, Claim():
             return Notice(
                 Tone.HOLD,
-                f"The fault {lies} in {CAUSE_TABLE[claim.cause].words}, not in the internet line",
+                _elsewhere(claim, lies),
                 f"{_felt(claim)}: {when_words(dossier)}. This is {OWNERS[claim.owner]}."
                 + (f" {words}" if (words := pattern_words(claim)) else ""),
             )
@@ -96,6 +96,14 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
                 "No fault found",
                 f"Nothing was out of the ordinary, {when_words(dossier)}.",
             )
+
+
+def _elsewhere(claim: Claim, lies: str) -> str:
+    if claim.cause is not Cause.NOT_SEPARABLE:
+        return f"The fault {lies} in {CAUSE_TABLE[claim.cause].words}, not in the internet line"
+    if claim.owner is Owner.HOME:
+        return f"The fault {lies} in the home, not in the internet line"
+    return "Something is wrong, but where is not determined yet"
 
 
 def _besides(dossier: Dossier) -> list[str]:
@@ -130,6 +138,22 @@ def _to_send(dossier: Dossier) -> tuple[str, ...]:
     return (*cables, KEEP_ON if once else CALL, *ticket, *late, *(() if once else (SEND,)), NOT_NOW)
 
 
+NOT_THEIRS = "Do not call the provider about this: it would not change it."
+
+
+def _of_home(claim: Claim) -> tuple[str, ...]:
+    """What to do at home about what is not the line's, and what would tell where that is open."""
+    general = FIRST_HOME_STEPS.get(claim.cause, "")
+    if claim.cause is Cause.NOT_SEPARABLE and claim.owner is Owner.HOME:
+        general = (
+            "Push in the plugs of what is named above and restart its boxes, one after the other, and look"
+            " after each for some minutes whether it has ended."
+        )
+    to_do = claim.steps[:2] or ((general,) if general else ())
+    tells = claim.would_change[:2] if claim.cause is Cause.NOT_SEPARABLE else ()
+    return (*to_do, *((AFTERWARDS,) if to_do else ()), *(f"To know which it is: {w}." for w in tells))
+
+
 def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
     if sendable(dossier):
         return _to_send(dossier)
@@ -144,9 +168,8 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
                 *(f"To be surer: {w}." for w in (claim.would_change if claim else ())[:1]),
             )
         case ReportStanding.ELSEWHERE:
-            general = FIRST_HOME_STEPS.get(claim.cause, "") if claim else ""
-            if first := (claim and claim.steps[:2]) or (general and (general,)):
-                return (*first, AFTERWARDS, "Do not call the provider about this: it would not change it.")
+            if claim is not None and (do := _of_home(claim)):
+                return (*do, *((NOT_THEIRS,) if claim.owner is Owner.HOME else ()))
             return ("Keep measuring; nothing that you do at home would change this.",)
         case _:
             more = " The modem's levels were not read." if dossier.wiring is Wiring.UNREAD else ""
