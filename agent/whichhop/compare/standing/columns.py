@@ -114,12 +114,10 @@ def groups_in(
     *,
     watched: frozenset[str],
     cleared: frozenset[str] = frozenset(),
-    awake: frozenset[str] = frozenset(),
 ) -> Groups:
     """Elements by equal columns over the sessions that were heard; names in `cleared` are left out.
 
-    watched: agents whose own lateness readings are there and good. awake: elements whose answers no sleep
-    holds back, though it might.
+    watched: agents whose own lateness readings are there and good.
     """
     place = {session: row for row, session in enumerate(heard)}
     by_column: dict[tuple[tuple[int, int], ...], list[int]] = {}
@@ -136,10 +134,7 @@ def groups_in(
     for g, column in enumerate(by_column):
         for row, times in column:
             matrix[row, g] = times
-    kinds = [
-        [ElementKind.REPLY if elements[j].name in awake else kind_of(home, elements[j]) for j in js]
-        for js in members
-    ]
+    kinds = [[kind_of(home, elements[j]) for j in js] for js in members]
     weights = [
         [
             FAULT_PRIOR[kind]

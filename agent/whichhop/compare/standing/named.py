@@ -23,9 +23,6 @@ SCAN_S = 290.0
 SURE_OF_STALLS = 0.995
 """Stalls alone, on radio, in the first five minutes: a good radio that looks for others has a spike of 150 to
 400 ms every 8 to 15 s for minutes, two radios may do so at once, and then it stops."""
-DOZES_TAIL_S = 0.005
-"""A beacon comes each 102.4 ms (IEEE 802.11, 100 TU): where it delays answers at all, their excess over the
-level is tens of milliseconds at the mean, and what is steadier than this waits for none."""
 UNBLAMED = (ElementKind.REPLY, ElementKind.DOZING_REPLY, ElementKind.OWN_TRAFFIC, ElementKind.RESOLVER)
 """What is told and never blamed for being slow from the first packet on: nobody's packets wait for it."""
 
@@ -50,8 +47,7 @@ def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | 
     if not heard:
         return None
     cleared = frozenset([OWN_TRAFFIC]) if period.use_known else frozenset[str]()
-    awake = frozenset(e.name for e in elements if _awake(home, e, seen))
-    groups = groups_in(home, elements, heard, watched=period.watched, cleared=cleared, awake=awake)
+    groups = groups_in(home, elements, heard, watched=period.watched, cleared=cleared)
     rest_s = float(seen.ticks.max()) * table.step_ns * 1e-9
     return Weighed(
         seen=seen,
@@ -61,13 +57,6 @@ def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | 
         rest_s=rest_s,
         whole_s=table.ticks * table.step_ns * 1e-9,
     )
-
-
-def _awake(home: Home, element: Element, seen: SeenAtRest) -> bool:
-    """Whether a box that a dozing radio might hear late is heard at once: beacons are waited for unevenly."""
-    tails = seen.tail_s[[i for i in element.column if seen.heard[i]]]
-    dozing = kind_of(home, element) is ElementKind.DOZING_REPLY
-    return dozing and bool(tails.size) and bool((tails < DOZES_TAIL_S).all())
 
 
 def bar(rest_s: float, whole_s: float) -> float:

@@ -122,13 +122,6 @@ def test_a_laptop_alone_never_proves_the_provider() -> None:
         assert not (verdict.cause is Cause.UPSTREAM_LINK and verdict.proven)
 
 
-def test_a_laptop_alone_on_a_slow_line_tells_a_steadily_slow_radio_from_boxes_that_answer_it_late() -> None:
-    # Waiting for beacons, which would slow the boxes' answers alone, is never steady.
-    case = case_of(home_of("laptop", Medium.DSL), Ill(element="laptop/gateway", steady=25.0))
-    (verdict,) = verdicts_of(case, 600)
-    assert "laptop/gateway" in verdict.elements
-
-
 def test_live_use_says_what_history_says() -> None:
     case = case_of(home_of(), Ill(element="sofa/router", steady=45.0, until_s=700.0), seconds=1200)
     table = table_of_case(case, 1200)
