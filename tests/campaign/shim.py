@@ -44,7 +44,7 @@ run.read_home = lambda options, node: home_in_use.read_home(options, node, _pati
 """Children and the kernel live at the ordinary pace, so their time limits are stretched."""
 
 QUICK_DRAFTS = "import whichhop.daemon.assembly as a; a.DRAFT_S = 2.0\n"
-"""As shipped the open minutes are written each 30 s; a test of half a minute wants to see several."""
+"""As shipped the open minutes are written once a minute; a test of half a minute wants to see several."""
 
 
 def stepped(offset_file: Path) -> str:

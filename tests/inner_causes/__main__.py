@@ -1,11 +1,13 @@
-"""`python -m inner_causes [--homes] [--seeds scoring] [--many N] [--write FILE]`: right, wrong and abstained.
+"""`python -m inner_causes [--homes [--quick]] [--seeds scoring] [--write FILE]`: right, wrong and abstained.
 
-Without --homes single drawn hops are looked at, with it whole homes through records and `compare`.
+Of single drawn hops; with --homes of whole homes through records and `compare`, some seconds each, or one
+with --quick.
 """
 
 import argparse
 from collections import Counter
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 from inner_causes import through_compare
@@ -76,6 +78,7 @@ def main() -> int:
     """Print the table; write it where asked."""
     parser = argparse.ArgumentParser(prog="inner_causes", description=__doc__)
     parser.add_argument("--homes", action="store_true", help="whole homes, through compare")
+    parser.add_argument("--quick", action="store_true", help="homes: only what changes while it is measured")
     parser.add_argument("--seeds", choices=sorted(FIRST), default="development")
     parser.add_argument("--many", type=int, default=20, help="hops or homes for each row")
     parser.add_argument("--only", default="", metavar="PART", help="rows with this in their words")
@@ -84,7 +87,7 @@ def main() -> int:
     args = parser.parse_args()
     if args.show and args.seeds != "development":
         parser.error("--show is for development seeds alone")
-    of = through_compare.table if args.homes else table
+    of = partial(through_compare.table, quick=args.quick) if args.homes else table
     lines = []
     for line in of((HOMES_FIRST if args.homes else FIRST)[args.seeds], args.many, args.only, args.show):
         print(line, flush=True)

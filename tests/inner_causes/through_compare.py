@@ -130,9 +130,16 @@ class _Kept:
         return [r for k in keys for r in self.records.get(k, ()) if first <= r.minute < end]
 
 
-def compared(run: Run) -> Comparison | None:
-    """What `compare` says of a run."""
-    found = compare_records(run.home, run.records, run.readings, start_ns=run.start_ns, end_ns=run.end_ns)
+def compared(run: Run, *, quick: bool = False) -> Comparison | None:
+    """What `compare` says of a run. quick: without what was there from the first packet on."""
+    found = compare_records(
+        run.home,
+        run.records,
+        run.readings,
+        start_ns=run.start_ns,
+        end_ns=run.end_ns,
+        changes_alone=quick,
+    )
     if found is None:
         return None
     kept: dict[SessionKey, list[Record]] = {}
@@ -174,12 +181,12 @@ class Count:
     also: int = 0
 
 
-def score(row: Row, seeds: Iterable[int], show: bool) -> Count:
+def score(row: Row, seeds: Iterable[int], show: bool, *, quick: bool = False) -> Count:
     """Each run is right where some verdict names the cause and none another."""
     out = Count(Counter(), Counter(), [])
     for seed in seeds:
         run = run_of(row, seed)
-        found = compared(run)
+        found = compared(run, quick=quick)
         verdicts = about(row, run, found)
         named = [r for v in verdicts if v.inside and (r := v.inside.named)]
         wrong = [r for r in named if r.cause not in row.causes]
@@ -215,7 +222,7 @@ def ece(told: Sequence[tuple[float, bool]]) -> float:
     return sum(abs(sum(p - right for p, right in b)) for b in bins.values()) / max(1, len(told))
 
 
-def table(first: int, many: int, only: str, show: bool) -> Iterator[str]:
+def table(first: int, many: int, only: str, show: bool, *, quick: bool = False) -> Iterator[str]:
     """The confusion table, line by line as it comes."""
     total: Counter[str] = Counter()
     told: list[tuple[float, bool]] = []
@@ -224,7 +231,7 @@ def table(first: int, many: int, only: str, show: bool) -> Iterator[str]:
         for row in rows:
             if only not in row.words:
                 continue
-            count = score(row, range(first, first + many), show)
+            count = score(row, range(first, first + many), show, quick=quick)
             told += count.told
             if rows is ROWS:
                 total += count.result

@@ -82,11 +82,17 @@ class Comparison:
 
 
 def compare_records(
-    home: Home, records: Iterable[Record], readings: Iterable[Reading], *, start_ns: int, end_ns: int
+    home: Home,
+    records: Iterable[Record],
+    readings: Iterable[Reading],
+    *,
+    start_ns: int,
+    end_ns: int,
+    changes_alone: bool = False,
 ) -> Comparison | None:
     """Judge the home's own sessions from `start_ns` to `end_ns`; None when nothing was measured then.
 
-    Windows lie on whole multiples of their length since the epoch.
+    Windows lie on whole multiples of their length since the epoch. changes_alone: see compare_windows.
     """
     keys = [s.key for s in derive_sessions(home)]
     by_key: dict[SessionKey, list[Record]] = {key: [] for key in keys}
@@ -106,7 +112,7 @@ def compare_records(
     ahead = ahead_of_records([r for key in told for r in by_key[key]])
     stamps = {key: groups for key in told if (groups := told_stamps(by_key[key]))}
     table = replace(cutter.table, stamps=stamps, ahead_s=ahead, seconds=RecordSeconds(by_key))
-    return compare_windows(home, table, readings)
+    return compare_windows(home, table, readings, changes_alone=changes_alone)
 
 
 def compare_windows(

@@ -9,7 +9,7 @@ from whichhop.config.known_agents import VARIABLE as AGENTS
 from whichhop.daemon.assembly import Daemon, say
 from whichhop.daemon.home_in_use import read_home
 from whichhop.daemon.options import RunOptions
-from whichhop.net.process import ask_short_slices, settle_memory, share_one_heap
+from whichhop.net.process import ask_short_slices, settle_memory
 from whichhop.net.system import HERE
 
 
@@ -49,7 +49,6 @@ async def _run(options: RunOptions) -> int:
 
 def run_agent(options: RunOptions) -> int:
     """Run until SIGTERM or SIGINT. Exit code 0 stopped as asked, 1 a fault of our own."""
-    share_one_heap()
     # Windows' usual loop cannot watch sockets of our own; this one can, everywhere.
     with asyncio.Runner(loop_factory=asyncio.SelectorEventLoop) as runner:
         try:

@@ -22,6 +22,9 @@ MOSTLY, TRIES_BEYOND = 0.4, 7 / 3
 """A frame is given up after seven tries (IEEE 802.11, dot11ShortRetryLimit) and late from the third or so on
 (windows of 16 to 1024 slots), so a share late of p^3 goes with one lost of p^7; a quarter of that allows for
 radios that try longer."""
+MANY_LOST = 0.03
+"""Who waits for others' frames loses a percent or two to collisions (common practice); more is lost by a weak
+signal, whose lowest rates may make everything late as well."""
 MANY, FEW_OF_LATE = 0.25, 0.06
 """Where a weak signal makes so many late, it loses one for ten of them or more (development homes)."""
 TRIES_MOST_S = 0.15
@@ -69,13 +72,14 @@ def _fades(shape: Shape) -> bool:
 
 def _no_retries(shape: Shape) -> bool:
     """So many late ones by retries alone would bring more losses."""
-    few = shape.lost < 0.25 * shape.late**TRIES_BEYOND
+    few = shape.lost < min(MANY_LOST, 0.25 * shape.late**TRIES_BEYOND)
     return (shape.late >= MOSTLY and few) or (shape.late >= MANY and shape.lost < FEW_OF_LATE * shape.late)
 
 
 def _beyond_tries(shape: Shape) -> bool:
-    """Waits that a frame's own tries do not last: it waited behind others."""
-    return shape.late >= 0.08 and shape.cap_s > TRIES_MOST_S and shape.clumped < CLUMPED
+    """Waits that a frame's own tries do not last, and few lost: it waited behind others."""
+    waited = shape.late >= 0.08 and shape.cap_s > TRIES_MOST_S
+    return waited and shape.lost < MANY_LOST and shape.clumped < CLUMPED
 
 
 def strangers_share(seen: Seen) -> float | None:
@@ -169,7 +173,7 @@ def busy_channel(seen: Seen) -> Iterator[Sign]:
             f"packets waited (half of them {shape.added_p50_s * 1e3:.0f} ms and more, one in ten"
             f" {shape.added_p90_s * 1e3:.0f} ms), and {lost_words(shape.lost)}",
         )
-    elif shape.lost >= 0.03:
+    elif shape.lost >= MANY_LOST:
         yield Sign(-2.0)
     if waits and _beyond_tries(shape):
         yield Sign(1.0)

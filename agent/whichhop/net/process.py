@@ -38,19 +38,6 @@ def ask_short_slices() -> bool:
     return int(call(number, 0, asked, 0)) == 0
 
 
-_ARENA_MAX = -8  # malloc.h, M_ARENA_MAX
-
-
-def share_one_heap() -> None:
-    """Before threads are begun: let them take memory from one heap, not each from one of its own.
-
-    What the store's thread gives back is then there for the others; the GNU C library alone has such heaps.
-    """
-    option = c_function("mallopt")
-    if option is not None:
-        option(_ARENA_MAX, 1)
-
-
 def settle_memory() -> None:
     """Once everything is loaded: give what loading left over back, and spare the collector what stays.
 
@@ -58,11 +45,6 @@ def settle_memory() -> None:
     """
     gc.collect()
     gc.freeze()
-    give_back()
-
-
-def give_back() -> None:
-    """Give pages that hold nothing any more back to the system; milliseconds of work."""
     trim = c_function("malloc_trim")  # the GNU C library's; others give back by themselves
     if trim is not None:
         trim(0)

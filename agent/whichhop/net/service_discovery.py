@@ -5,11 +5,13 @@ that the key is held there.
 """
 
 import asyncio
+import contextlib
 import secrets
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from ipaddress import ip_address
 
+from zeroconf import Error as ServiceError
 from zeroconf import IPVersion, NonUniqueNameException, ServiceStateChange, Zeroconf
 from zeroconf.asyncio import AsyncServiceBrowser, AsyncServiceInfo, AsyncZeroconf
 
@@ -75,15 +77,20 @@ class ServiceDiscovery:
     async def _ask(self, zeroconf: Zeroconf) -> None:
         while True:
             name = await self._waiting.get()
-            info = AsyncServiceInfo(SERVICE, name)
-            if not await info.async_request(zeroconf, _ASK_MS):
-                continue
-            key = (info.properties.get(b"key") or b"").decode("ascii", "replace")
-            # A bare link-local address says nothing where it is heard.
-            said = [a for a in info.parsed_addresses(IPVersion.All) if not ip_address(a).is_link_local]
-            addresses = tuple(sorted(said, key=lambda a: ip_address(a).version)[:MOST_ADDRESSES])
-            if addresses and 0 < len(key) <= _LONGEST_KEY and key != self._key:
-                self._heard(Announced(key, addresses))
+            # Whoever is on the network chooses the name, and one that is none must not end the hearing.
+            with contextlib.suppress(ServiceError, ValueError):
+                await self._ask_about(zeroconf, name)
+
+    async def _ask_about(self, zeroconf: Zeroconf, name: str) -> None:
+        info = AsyncServiceInfo(SERVICE, name)
+        if not await info.async_request(zeroconf, _ASK_MS):
+            return
+        key = (info.properties.get(b"key") or b"").decode("ascii", "replace")
+        # A bare link-local address says nothing where it is heard.
+        said = [a for a in info.parsed_addresses(IPVersion.All) if not ip_address(a).is_link_local]
+        addresses = tuple(sorted(said, key=lambda a: ip_address(a).version)[:MOST_ADDRESSES])
+        if addresses and 0 < len(key) <= _LONGEST_KEY and key != self._key:
+            self._heard(Announced(key, addresses))
 
     async def close(self) -> None:
         """Say goodbye, and listen no more."""

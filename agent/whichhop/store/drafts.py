@@ -1,4 +1,4 @@
-"""The minutes that are still open, kept so that a kill costs no more than the last half of one."""
+"""The minutes that are still open, kept so that a kill costs 38 s at most."""
 
 from collections.abc import Sequence
 

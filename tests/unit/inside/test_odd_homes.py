@@ -167,3 +167,14 @@ def crowded(hop: Drawn) -> None:
 
 def test_a_busy_channel_that_loses_some_is_no_weak_signal() -> None:
     assert named((crowded,)) in {None, Inner.BUSY_CHANNEL}
+
+
+def on_lowest_rates(hop: Drawn) -> None:
+    """A weak signal on its lowest rates: each frame takes long, and one packet in seven is lost."""
+    hop.wait(np.ones(hop.sent.size, bool), 0.006 + hop.rng.exponential(0.024, hop.sent.size))
+    hop.lose(0.14)
+
+
+def test_where_all_is_late_and_many_are_lost_the_signal_is_weak() -> None:
+    # Seen on the emulated home: it was taken for waits behind others, who lose few.
+    assert named((on_lowest_rates,)) is Inner.WEAK_SIGNAL

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -141,28 +141,21 @@ def fit(
     matrix: (sessions, groups). Levels are positive, so their logarithms are the variables. rough: the
     likelihood with ever smaller errors, where it has several hills.
     """
-    groups = matrix.shape[1]
-    count = max((len(f) for f in faults), default=0)
-    design = np.zeros((len(faults), matrix.shape[0], groups + count))
-    design[:, :, :groups] = matrix
-    least = np.full((len(faults), count), -np.inf)
-    for h, chosen in enumerate(faults):
-        for k, g in enumerate(chosen):
-            design[h, :, groups + k] = matrix[:, g]
-            least[h, k] = np.log(budget.least[g])
+    design = _Design.of_faults(matrix, faults)
+    least = np.append(np.log(budget.least), -np.inf)[design.faults]
+    start = np.append(budget.mean, np.full(least.shape[1], np.log(slab.median)))
     prior = _Prior(budget, slab, least)
-    x = np.tile(np.concatenate([budget.mean, np.full(count, np.log(slab.median))]), (len(faults), 1))
-    found = _climb(_start(x, design, likelihood, groups), design, likelihood, prior)
+    x = np.tile(start, (len(faults), 1))
+    found = _climb(_start(x, design, likelihood), design, likelihood, prior)
     if not rough:
         return found
-    expected = np.einsum("hsv,hv->hs", design, np.exp(found.log_value))
-    odd = np.flatnonzero((likelihood.value(expected) < UNEXPLAINED).any(axis=1))
+    odd = np.flatnonzero((likelihood.value(design.seen(np.exp(found.log_value))) < UNEXPLAINED).any(axis=1))
     if not odd.size:
         return found
     # A session far off pulls no more than a near one: the way to what explains it leads over wider errors and
     # a prior that holds nothing back.
-    part, of_odd = design[odd], prior.of(odd)
-    here = _start(x[odd], part, rough[0], groups)
+    part, of_odd = design.of(odd), prior.of(odd)
+    here = _start(x[odd], part, rough[0])
     for wider in rough:
         here = _climb(here, part, wider, of_odd.loosened()).log_value
     return _better(found, _climb(here, part, likelihood, of_odd), odd)
@@ -179,6 +172,62 @@ def _better(found: Fit, other: Fit, places: NDArray[np.intp]) -> Fit:
     ):
         mine[chosen] = its[higher]
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Design:
+    """Which groups each hypothesis' variables add to: all of them, and those that have a fault once more.
+
+    matrix: (sessions, groups + 1), the last column empty. faults: (hypotheses, faults) columns of it, the
+    last one where there is none. products: (sessions, n), of two columns where some session crosses both, and
+    nothing. cells: (hypotheses, variables, variables), which of the products each pair of variables has.
+    """
+
+    matrix: Floats
+    faults: NDArray[np.intp]
+    products: Floats
+    cells: NDArray[np.intp]
+
+    @classmethod
+    def of_faults(cls, matrix: Floats, faults: Sequence[tuple[int, ...]]) -> "_Design":
+        sessions, groups = matrix.shape
+        count = max((len(f) for f in faults), default=0)
+        padded = [(*f, *[groups] * (count - len(f))) for f in faults]
+        extra = np.array(padded, dtype=np.intp).reshape(len(faults), count)
+        wide = np.concatenate([matrix, np.zeros((sessions, 1))], axis=1)
+        one, two = np.nonzero(np.triu(wide.T @ wide))
+        table = np.full((groups + 1, groups + 1), len(one))
+        table[one, two] = table[two, one] = np.arange(len(one))
+        columns = np.concatenate([np.tile(np.arange(groups), (len(faults), 1)), extra], axis=1)
+        return cls(
+            matrix=wide,
+            faults=extra,
+            products=np.concatenate([wide[:, one] * wide[:, two], np.zeros((sessions, 1))], axis=1),
+            cells=table[columns[:, :, None], columns[:, None, :]],
+        )
+
+    def of(self, hypotheses: NDArray[np.intp] | NDArray[np.bool_]) -> "_Design":
+        """The same for some of the hypotheses."""
+        return replace(self, faults=self.faults[hypotheses], cells=self.cells[hypotheses])
+
+    def seen(self, levels: Floats, times: float = 1.0) -> Floats:
+        """What sessions should see, (hypotheses, sessions), faults being so many times as large."""
+        groups = self.matrix.shape[1] - 1
+        out = levels[:, :groups] @ self.matrix[:, :groups].T
+        for k, column in enumerate(self.faults.T):
+            out += times * levels[:, groups + k, None] * self.matrix.T[column]
+        return out
+
+    def pull(self, slope: Floats, levels: Floats) -> Floats:
+        """The gradient by the logarithm of every variable, of slopes by what sessions should see."""
+        by_column = slope @ self.matrix
+        extra = by_column[np.arange(len(levels))[:, None], self.faults]
+        return np.concatenate([by_column[:, :-1], extra], axis=1) * levels
+
+    def bend(self, bend: Floats, levels: Floats) -> Floats:
+        """The Hessian by the same, as Gauss and Newton have it, of curvatures."""
+        rows = np.arange(len(levels))[:, None, None]
+        return (bend @ self.products)[rows, self.cells] * (levels[:, :, None] * levels[:, None, :])
 
 
 class _Prior:
@@ -209,32 +258,32 @@ class _Prior:
     def at(self, x: Floats) -> tuple[Floats, Floats, Floats]:
         sd = np.where(x > self.mean, self.above, self.below)
         off = (x - self.mean) / sd
-        over = np.maximum(np.where(np.isfinite(self.harm), x - self.harm, 0.0), 0.0) / HARM_LOG_SD
-        under = np.maximum(np.where(np.isfinite(self.least), self.least - x, 0.0), 0.0) / CUT_SD
+        over = np.maximum(x - self.harm, 0.0) / HARM_LOG_SD
+        under = np.maximum(self.least - x, 0.0) / CUT_SD
         value = -0.5 * (off**2 + over**2 + under**2).sum(axis=1) + self.constant
         slope = -off / sd - over / HARM_LOG_SD + under / CUT_SD
         bend = 1 / sd**2 + (over > 0) / HARM_LOG_SD**2 + (under > 0) / CUT_SD**2
         return value, slope, bend
 
 
-def _start(x: Floats, design: Floats, likelihood: Likelihood, groups: int) -> Floats:
+def _start(x: Floats, design: _Design, likelihood: Likelihood) -> Floats:
     """The best of a few sizes of the faults, the rest at its usual values: one hill may hide another."""
-    usual = np.einsum("hsv,hv->hs", design[:, :, :groups], np.exp(x[:, :groups]))
-    faults = np.einsum("hsv,hv->hs", design[:, :, groups:], np.exp(x[:, groups:]))
-    likely = [likelihood.value(usual + np.exp(shift) * faults).sum(axis=1) for shift in SHIFTS]
+    levels = np.exp(x)
+    likely = [likelihood.value(design.seen(levels, float(np.exp(s)))).sum(axis=1) for s in SHIFTS]
     started = x.copy()
-    started[:, groups:] += np.asarray(SHIFTS)[np.argmax(likely, axis=0)][:, None]
+    faults = design.faults.shape[1]
+    started[:, x.shape[1] - faults :] += np.asarray(SHIFTS)[np.argmax(likely, axis=0)][:, None]
     return started
 
 
-def _climb(x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior) -> Fit:
+def _climb(x: Floats, design: _Design, likelihood: Likelihood, prior: _Prior) -> Fit:
     """Damped Newton for all hypotheses side by side; those that have settled are left alone.
 
     The damping follows how much of the gain that was promised came (Nielsen 1999, "Damping parameter in
     Marquardt's method"; from memory): a step that kept its promise eases it, each refusal in a row stiffens
     it faster.
     """
-    hypotheses, _, variables = design.shape
+    hypotheses, variables = x.shape
     damping, stiffening = np.full(hypotheses, FIRST_DAMPING), np.full(hypotheses, 2.0)
     here = [x.copy(), *_around(x, design, likelihood, prior)]
     settled = [np.empty_like(each) for each in here[:4]]
@@ -242,9 +291,8 @@ def _climb(x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior) -> 
     for left in range(STEPS, 0, -1):
         at, value, gradient, hessian, rest = here
         step = _step(gradient, hessian, rest, damping)
-        promised = np.einsum("hv,hv->h", gradient, step) - 0.5 * np.einsum(
-            "hv,hvw,hw->h", step, hessian, step
-        )
+        bent = np.matmul(hessian, step[:, :, None])[:, :, 0]
+        promised = (step * (gradient - 0.5 * bent)).sum(axis=1)
         tried = at + step
         new = (tried, *_around(tried, design, likelihood, prior))
         gain = new[1] - value
@@ -264,10 +312,10 @@ def _climb(x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior) -> 
             break
         on = ~done
         moving, damping, stiffening = moving[on], damping[on], stiffening[on]
-        here, design, prior = [each[on] for each in here], design[on], prior.of(on)
+        here, design, prior = [each[on] for each in here], design.of(on), prior.of(on)
     log_value, value, _, hessian = settled
     _, logdet = np.linalg.slogdet(hessian)
-    variance = np.einsum("hvv->hv", np.linalg.inv(hessian))
+    variance = _diagonal(np.linalg.inv(hessian))
     return Fit(
         evidence=value + 0.5 * variables * np.log(2 * np.pi) - 0.5 * logdet,
         log_value=log_value,
@@ -276,27 +324,30 @@ def _climb(x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior) -> 
 
 
 def _around(
-    x: Floats, design: Floats, likelihood: Likelihood, prior: _Prior
+    x: Floats, design: _Design, likelihood: Likelihood, prior: _Prior
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Log posterior at x, its gradient, and the negative of its Hessian as Gauss and Newton have it.
 
     At the end what that leaves out, of each variable, where it makes the hill steeper: a level is the
     exponential of its variable, so that the likelihood's slope bends it too. Steps heed it.
     """
-    each = design * np.exp(x)[:, None, :]
-    value, slope, bend = likelihood.around(each.sum(axis=2))
+    levels = np.exp(x)
+    value, slope, bend = likelihood.around(design.seen(levels))
     at, prior_slope, prior_bend = prior.at(x)
-    pull = np.matmul(slope[:, None, :], each)[:, 0, :]
-    hessian = np.matmul((each * bend[:, :, None]).transpose(0, 2, 1), each)
-    diagonal = np.arange(x.shape[1])
-    hessian[:, diagonal, diagonal] += prior_bend
+    pull, hessian = design.pull(slope, levels), design.bend(bend, levels)
+    _diagonal(hessian)[...] += prior_bend
     return value.sum(axis=1) + at, pull + prior_slope, hessian, np.maximum(-pull, 0.0)
+
+
+def _diagonal(matrices: Floats) -> Floats:
+    """(matrices, variables), a view that can be written."""
+    return matrices.reshape(len(matrices), -1)[:, :: matrices.shape[1] + 1]
 
 
 def _step(gradient: Floats, hessian: Floats, rest: Floats, damping: Floats) -> Floats:
     damped = hessian.copy()
-    diagonal = np.arange(gradient.shape[1])
-    damped[:, diagonal, diagonal] *= 1.0 + damping[:, None]
-    damped[:, diagonal, diagonal] += rest
+    diagonal = _diagonal(damped)
+    diagonal *= 1.0 + damping[:, None]
+    diagonal += rest
     step = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
     return np.asarray(np.clip(step, -LARGEST_STEP, LARGEST_STEP))

@@ -145,22 +145,32 @@ def adds(scan: Scan, inner: frozenset[int], rest: frozenset[int], span: Span) ->
     """
     ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
     loc = scan.baselines[scan.block_of(span.first)].loc50
-    facts = []
-    for group in (sorted(inner), sorted(rest)):
-        speaks = scan.speaks[ticks][:, group]
-        over = np.where(speaks, scan.table.q50_s[ticks][:, group] - loc[group], np.nan)
+
+    def median(group: Sequence[int]) -> float | None:
+        over = np.where(scan.speaks[ticks][:, group], scan.table.q50_s[ticks][:, group] - loc[group], np.nan)
         known = over[np.isfinite(over)]
-        sent = int(np.where(speaks, scan.table.sent[ticks][:, group], 0).sum())
-        lost = int(np.where(speaks, scan.table.lost[ticks][:, group], 0).sum())
-        facts.append((float(np.median(known)) if known.size else None, lost, sent))
-    (delay, lost, sent), (other, other_lost, other_sent) = facts
+        return float(np.median(known)) if known.size else None
+
+    def counted(part: NDArray[np.integer], group: Sequence[int]) -> int:
+        return int(np.where(scan.speaks[ticks][:, group], part[ticks][:, group], 0).sum())
+
+    mine, others = sorted(inner), sorted(rest)
+    sent, other_sent = (counted(scan.table.sent, g) for g in (mine, others))
+    lost, other_lost = (counted(scan.table.lost, g) for g in (mine, others))
     if not sent or not other_sent:
         return True
-    slower = delay is not None and other is not None and delay - other > max(ADDS_S, ADDS_SHARE * other)
+    # Each agent's against its own: one whose radio dozes is late in some of what it asks, not in all.
+    agents = [key.agent for key in scan.table.sessions]
+    of_each = [
+        [median([i for i in group if agents[i] == agent]) for group in (mine, others)]
+        for agent in sorted({agents[i] for i in mine} & {agents[i] for i in others})
+    ] or [[median(mine), median(others)]]
+    pairs = [(one, other) for one, other in of_each if one is not None and other is not None]
+    slower = sorted(one - other > max(ADDS_S, ADDS_SHARE * other) for one, other in pairs)
     # Ticks of one fault are not independent, hence the high bar.
     gap = lost / sent - other_lost / other_sent
     sure = two_proportions_z(lost, sent, other_lost, other_sent) > ADDS_SIGMAS
-    return slower or (gap > ADDS_LOSS and sure)
+    return (bool(slower) and slower[(len(slower) - 1) // 2]) or (gap > ADDS_LOSS and sure)
 
 
 def two_proportions_z(lost: int, sent: int, other_lost: int, other_sent: int) -> float:

@@ -64,6 +64,18 @@ def test_an_inner_suspect_adds_when_it_fares_worse_than_the_rest_and_not_when_it
     assert inner <= outer
 
 
+def test_an_agent_that_dozes_makes_no_inner_suspect_of_what_it_finds_late():
+    table = disturb(quiet(HOME, 60), HOME, "modem/provider-edge", slice(30, 50), delay_s=0.03)
+    table.q50_s[30:50, named(SESSIONS, "desk>harbour:stamp")] += 0.1
+    inner, rest = (
+        frozenset(named(SESSIONS, f"{agent}>{target}") for agent in ("desk", "study"))
+        for target in ("harbour:stamp", "provider-edge:echo")
+    )
+    assert not adds(scanned(table)[1], inner, rest, SPAN)
+    table.q50_s[30:50, named(SESSIONS, "study>harbour:stamp")] += 0.1
+    assert adds(scanned(table)[1], inner, rest, SPAN)
+
+
 def test_what_half_of_the_sessions_never_show_is_not_borne():
     table = quiet(HOME, 60)
     column = sorted(next(e.column for e in ELEMENTS if e.name == "attic/router"))
