@@ -207,9 +207,9 @@ def test_a_gzip_bomb_is_read_line_by_line_within_bounds() -> None:
 
 
 def test_lines_come_without_their_ends_and_bad_utf8_is_named_by_its_line() -> None:
-    assert list(outside.lines_of(io.BytesIO(b"a\r\nb\n\nc"), "f", longest=9, most=99)) == ["a", "b", "", "c"]
+    assert list(outside.lines_of(io.BytesIO(b"a\r\nb\n\nc"), "f", longest=9, most=999)) == ["a", "b", "", "c"]
     with pytest.raises(OutsideError, match=r"^f:2: octet 1 is not UTF-8"):
-        list(outside.lines_of(io.BytesIO(b"a\nb\xff\n"), "f", longest=9, most=99))
+        list(outside.lines_of(io.BytesIO(b"a\nb\xff\n"), "f", longest=9, most=999))
 
 
 @pytest.mark.parametrize(

@@ -76,6 +76,10 @@ def _short_by(path: Path) -> int:
     return max(0, pages * (65_536 if page == 1 else page) - size)
 
 
+MUCH_FREE = 8
+"""An eighth of the file, some ten days of the default 90."""
+
+
 class Database:
     """A connection to one file; may be handed to another thread, one call at a time.
 
@@ -196,6 +200,21 @@ class Database:
                 if self._db.in_transaction:
                     self._db.execute("ROLLBACK")
                 raise
+
+    def give_back(self) -> None:
+        """Make the file as small as what it holds, once much of it is free; not within a transaction.
+
+        What each hour frees, the next one fills: moving pages to the file's begin for it wears a card out.
+        """
+        with self._lock:
+            free = self.number("PRAGMA freelist_count")
+            if self._db.in_transaction or free * MUCH_FREE < self.number("PRAGMA page_count"):
+                return
+            try:
+                # Each step frees one page, and only a script takes all the steps of a statement without rows.
+                self._db.executescript("PRAGMA incremental_vacuum")
+            except sqlite3.Error as error:
+                raise _trouble(self.path, error) from error
 
     def close(self) -> None:
         """Let go of the file; the write-ahead log is folded in."""

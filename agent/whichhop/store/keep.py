@@ -135,7 +135,7 @@ def drop_before(db: Database, from_minute: int, now_minute: int = FOREVER) -> in
             )
         )
     if gone:
-        db.execute("PRAGMA incremental_vacuum")
+        db.give_back()
     return gone
 
 

@@ -22,15 +22,16 @@ def asked(folder: Path, story: str, capsys: pytest.CaptureFixture[str], *more: s
 
 
 @pytest.mark.parametrize(
-    ("story", "key"),
+    ("story", "key", "later"),
     [
-        ("backhaul", "wire-backhaul"),
-        ("wireless-hop", "help-radio-hop"),
-        ("upstream-link", "keep-measuring"),  # one episode of a minute
+        # Late and lost without a pause is a weak signal: what costs nothing comes first, the cable after it.
+        ("backhaul", "inside-1-weak-signal", "wire-backhaul"),
+        ("wireless-hop", "inside-1-weak-signal", "inside-3-weak-signal"),
+        ("upstream-link", "keep-measuring", None),  # one episode of a minute
     ],
 )
 def test_the_first_step_is_the_one_the_fault_calls_for(
-    story: str, key: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    story: str, key: str, later: str | None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     code, said = asked(tmp_path, story, capsys, "--json")
     asks, *steps = json.loads(said)["steps"]
@@ -38,6 +39,7 @@ def test_the_first_step_is_the_one_the_fault_calls_for(
     # The fault lasts to the end of the record: what was changed just before it is asked first.
     assert (asks["key"], asks["now"], steps[0]["now"]) == ("recall-change", True, True)
     assert steps[0]["key"] == key
+    assert later is None or later in {step["key"] for step in steps[1:]}
     # To keep measuring gives nothing back by itself.
     assert bool(steps[0]["gains"]) == (steps[0]["worth"] > 0.05) == (key != "keep-measuring")
     assert all(word.strip() for step in steps for word in step["words"])

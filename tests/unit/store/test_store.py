@@ -193,9 +193,9 @@ def test_retention_by_size_drops_the_oldest_hours_and_gives_the_space_back(tmp_p
     assert store.verify()[0].trouble == ""
     store.drop_to_size(0)
     assert store.span() == (FIRST + 540, FIRST + 599)
-    size = (tmp_path / "s.db").stat().st_size
     store.close()
-    assert (tmp_path / "s.db").stat().st_size <= size
+    # What is on disk once all is written back: an hour of ten is left, which is not packed.
+    assert (tmp_path / "s.db").stat().st_size < was / 2
 
 
 def test_a_file_imported_late_neither_blocks_retention_nor_breaks_the_chain(store: Store) -> None:
