@@ -71,7 +71,7 @@ def test_kept_history_gives_the_baseline_at_the_first_turn(tmp_path: Path) -> No
 
 
 def test_the_page_is_told_what_was_changed_and_what_to_do(tmp_path: Path) -> None:
-    """With the recorded fault of the attic's radio backhaul: advice asks what was done first, then has it moved, then wired."""
+    """With the recorded fault of the attic's radio backhaul: advice asks, then has it moved, then wired."""
     path = tmp_path / "c.db"
     due = END_NS - END_NS % TICK_NS
     house = House(home=alder_home(), run=None, boxes=())
