@@ -216,10 +216,16 @@ def scan(
     reporting: Reporting,
     columns: ElementColumns,
     settings: Settings,
+    *,
+    first: int = 0,
 ) -> Scan:
-    """Evidence of every tick of a history, each judged against the past only, as live use would."""
+    """Evidence of every tick of a history, each judged against the past only, as live use would.
+
+    first: ticks before it are past only. The first minutes are a third of an hour's work: while the past is
+    short, it is looked at anew each tick.
+    """
     rated = RatedTicks(table, sessions, columns, settings, reporting=reporting)
-    at = settings.warm_up_ticks
+    at = max(settings.warm_up_ticks, min(first, table.ticks - 1))
     while at < table.ticks:
         rated.begin_block(at)
         end = min(next_block(at, rated.step_s), table.ticks)
