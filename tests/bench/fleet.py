@@ -2,7 +2,8 @@
 
 An hour of each home is written by remote write as fast as the server takes it. The hours are a few drawn ones
 under other names; some have a fault that must be found. `live` writes at the rate of real homes instead,
-kills the server in the middle and counts what it has in the end; `backfilled` is a day as blocks.
+kills the server in the middle and counts what it has in the end; `backfilled` is a day as blocks, `day`
+one by remote write, hour after hour.
 """
 
 import json
@@ -35,7 +36,8 @@ from whichhop.model import Cause
 from whichhop.model.fleet import PREFIX, Series, WindowMetric, WriteVersion
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_client import HttpClient, HttpError
-from whichhop.store.fleet_server import read_windows
+from whichhop.store.fleet_server import read_in_pieces, read_windows
+from whichhop.store.metrics_server import MetricsServer
 from whichhop.wire.remote_write import headers, request
 
 NS = 1_000_000_000
@@ -307,8 +309,65 @@ def backfilled(homes: int, hours: int = 24) -> dict[str, float]:
     }
 
 
+def day(homes: int, hours: int = 24) -> dict[str, float]:
+    """A day of homes by remote write, hour after hour; then the last hour of all is judged."""
+    clock = SystemClock()
+    with tempfile.TemporaryDirectory() as folder, receiver(Path(folder)) as server:
+        server.begin()
+        end_ns = clock.utc_ns() // (60 * NS) * 60 * NS
+        drawn, wrote_s, samples = _drawn(end_ns - SECONDS * NS), 0.0, 0
+        for back in reversed(range(hours)):
+            moved_ms = back * SECONDS * 1000
+            hour = [
+                [replace(one, points=tuple((at - moved_ms, v) for at, v in one.points)) for one in told]
+                for told in drawn
+            ]
+            wrote_s += _write(server, [_body(told) for told in hour], homes)
+            samples += sum(_points(hour[home % DRAWN]) for home in range(homes))
+        asked = clock.mono_ns()
+        read_windows(Server(base=server.base).opened(), [NAME.format(0)], end_ns - SECONDS * NS, end_ns)
+        query_s = (clock.mono_ns() - asked) / NS
+        asked = clock.mono_ns()
+        whole = read_in_pieces(
+            MetricsServer(
+                base=server.base, ask=Server(base=server.base).opened().ask, select={"home": NAME.format(0)}
+            ),
+            NAME.format(0),
+            end_ns - hours * SECONDS * NS,
+            end_ns,
+        )
+        day_s = (clock.mono_ns() - asked) / NS
+        assert whole is not None
+        span = Span(start_ns=end_ns - SECONDS * NS, end_ns=end_ns)
+        began = clock.mono_ns()
+        found = judge_all(
+            _folder(Path(folder), homes),
+            Server(base=server.base),
+            span,
+            share=(1, 1),
+            processes=2,
+            tell=lambda *_: None,
+        )
+        judged_s = (clock.mono_ns() - began) / NS
+        data = Path(folder) / "data"
+        return {
+            "homes": homes,
+            "hours": hours,
+            "samples": samples,
+            "written_samples_s": samples / wrote_s,
+            "disk_mb": sum(p.stat().st_size for p in data.rglob("*") if p.is_file()) / 1e6,
+            "disk_mb_of_blocks": sum(p.stat().st_size for p in data.glob("0*/**/*") if p.is_file()) / 1e6,
+            "memory_mb": _memory_mb(server),
+            "hour_of_a_home_s": query_s,
+            "day_of_a_home_s": day_s,
+            "windows_of_the_day": sum(len(t[WindowMetric.ANSWERED]) for t in whole.of_sessions.values()),
+            "judged_s": judged_s,
+            "told": len(found),
+        }
+
+
 def run(sizes: tuple[int, ...] = (10, 100)) -> list[Figure]:
-    """10 and 100 homes; `python -m bench.fleet 1000` for more, `live 1000 10` and `backfilled 10` beside."""
+    """10 and 100 homes; `python -m bench.fleet 1000` for more, `live 1000 10`, `day 1000` beside."""
     out = []
     for homes in sizes:
         found = row(homes)
@@ -327,6 +386,8 @@ if __name__ == "__main__":
     match sys.argv[1:]:
         case ["live", homes, rounds]:
             print(json.dumps(live(int(homes), int(rounds))))
+        case ["day", homes]:
+            print(json.dumps(day(int(homes))))
         case ["backfilled", homes]:
             print(json.dumps(backfilled(int(homes))))
         case sizes:
