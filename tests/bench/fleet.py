@@ -28,7 +28,7 @@ from paper_home.table import table_of_run
 from support.fleet_answers import series_of
 from support.metrics_history import Receiver, receiver
 from support.need import need_program
-from whichhop.app.fleet.many import Server, Span, judge_all
+from whichhop.app.fleet.many import Judged, Server, Span, judge_all
 from whichhop.app.homes import Standing
 from whichhop.lab.scenario import Effect, Fault
 from whichhop.lab.standard_home import HOME_FILE, alder_scenario
@@ -37,7 +37,6 @@ from whichhop.model.fleet import PREFIX, Series, WindowMetric, WriteVersion
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_client import HttpClient, HttpError
 from whichhop.store.fleet_server import read_in_pieces, read_windows
-from whichhop.store.metrics_server import MetricsServer
 from whichhop.wire.remote_write import headers, request
 
 NS = 1_000_000_000
@@ -139,6 +138,29 @@ def _memory_mb(server: Receiver) -> float:
     return int(next(x for x in status.splitlines() if x.startswith("VmRSS")).split()[1]) / 1024
 
 
+def _asked_s(server: Receiver, end_ns: int) -> float:
+    """How long one home's last hour takes to be asked for."""
+    clock = SystemClock()
+    asked = clock.mono_ns()
+    read_windows(Server(base=server.base).opened(), [NAME.format(0)], end_ns - SECONDS * NS, end_ns)
+    return (clock.mono_ns() - asked) / NS
+
+
+def _judged(place: Path, server: Receiver, homes: int, end_ns: int) -> tuple[list[Judged], float]:
+    """What is said of the last hour of all homes, and how long that took."""
+    clock, files = SystemClock(), _folder(place, homes)
+    began = clock.mono_ns()
+    found = judge_all(
+        files,
+        Server(base=server.base),
+        Span(start_ns=end_ns - SECONDS * NS, end_ns=end_ns),
+        share=(1, 1),
+        processes=2,
+        tell=lambda *_: None,
+    )
+    return found, (clock.mono_ns() - began) / NS
+
+
 def row(homes: int) -> dict[str, float]:
     """One row of the table: a server of its own, filled, asked, judged."""
     clock = SystemClock()
@@ -153,20 +175,9 @@ def row(homes: int) -> dict[str, float]:
             server.begin()
             wrote_s = _write(server, bodies, homes)
             kept = _kept(server, end_ns / NS + 1, SECONDS + 60, homes)
-            asked = clock.mono_ns()
-            read_windows(Server(base=server.base).opened(), [NAME.format(0)], end_ns - SECONDS * NS, end_ns)
-            query_s = (clock.mono_ns() - asked) / NS
-            files = _folder(place, homes)
-            began, before = clock.mono_ns(), _processor_s(server)
-            found = judge_all(
-                files,
-                Server(base=server.base),
-                Span(start_ns=end_ns - SECONDS * NS, end_ns=end_ns),
-                share=(1, 1),
-                processes=2,
-                tell=lambda *_: None,
-            )
-            judged_s = (clock.mono_ns() - began) / NS
+            query_s = _asked_s(server, end_ns)
+            before = _processor_s(server)
+            found, judged_s = _judged(place, server, homes, end_ns)
             ours_s, servers_s = (b - a for a, b in zip(before, _processor_s(server), strict=True))
             memory = _memory_mb(server)
             octets = _snapshot(server)
@@ -324,31 +335,13 @@ def day(homes: int, hours: int = 24) -> dict[str, float]:
             ]
             wrote_s += _write(server, [_body(told) for told in hour], homes)
             samples += sum(_points(hour[home % DRAWN]) for home in range(homes))
+        query_s = _asked_s(server, end_ns)
         asked = clock.mono_ns()
-        read_windows(Server(base=server.base).opened(), [NAME.format(0)], end_ns - SECONDS * NS, end_ns)
-        query_s = (clock.mono_ns() - asked) / NS
-        asked = clock.mono_ns()
-        whole = read_in_pieces(
-            MetricsServer(
-                base=server.base, ask=Server(base=server.base).opened().ask, select={"home": NAME.format(0)}
-            ),
-            NAME.format(0),
-            end_ns - hours * SECONDS * NS,
-            end_ns,
-        )
+        one_home = replace(Server(base=server.base).opened(), select={"home": NAME.format(0)})
+        whole = read_in_pieces(one_home, NAME.format(0), end_ns - hours * SECONDS * NS, end_ns)
         day_s = (clock.mono_ns() - asked) / NS
         assert whole is not None
-        span = Span(start_ns=end_ns - SECONDS * NS, end_ns=end_ns)
-        began = clock.mono_ns()
-        found = judge_all(
-            _folder(Path(folder), homes),
-            Server(base=server.base),
-            span,
-            share=(1, 1),
-            processes=2,
-            tell=lambda *_: None,
-        )
-        judged_s = (clock.mono_ns() - began) / NS
+        found, judged_s = _judged(Path(folder), server, homes, end_ns)
         data = Path(folder) / "data"
         return {
             "homes": homes,

@@ -13,7 +13,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
-from bench.daemon_load import CLOCK, DESK, running
+from bench.daemon_load import CLOCK, DESK, children_s, running
+from bench.reflector_rate import spent_s
 from support.metrics_history import Receiver, receiver
 from support.need import need_program
 from support.ports import free_tcp_port
@@ -31,12 +32,8 @@ def _family(pid: int) -> Iterator[int]:
 
 
 def _spent_s(pid: int) -> float:
-    """Processor time of a process and of its children, the ended ones too (man proc_pid_stat, 5)."""
-    ticks = 0
-    for one in _family(pid):
-        fields = Path(f"/proc/{one}/stat").read_text().rpartition(")")[2].split()
-        ticks += sum(int(fields[n]) for n in (11, 12, 13, 14))
-    return ticks / 100
+    """Processor time of a process and of its children, the ended ones too."""
+    return sum(spent_s(one) + children_s(one) for one in _family(pid))
 
 
 def _memory_mb(pid: int) -> float:

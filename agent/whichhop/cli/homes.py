@@ -48,7 +48,7 @@ Exit code 1: the home asked for has a fault, or any home where none is asked for
 """
 PATIENCE_S = 30.0
 EACH_S = 300.0
-"""From one judging to the next; a thousand homes took three minutes of processor, reading included."""
+"""From one judging to the next; a thousand homes took two minutes of processor, the server's included."""
 WIDTH = 100
 MOST_SHARES, MOST_HOURS = 10_000, 24.0
 BEYOND_LIMITS = "its modem has a channel beyond a published limit, though nothing is slow"

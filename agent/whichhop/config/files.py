@@ -32,17 +32,27 @@ def read_small(path: Path, most_octets: int) -> bytes | None:
         raise ReadError(f"{path}: cannot be read ({why.strerror}); check its owner and mode") from why
 
 
+def _beside(path: Path) -> Path:
+    """Where a file is written before it takes its place: in the same folder, so that it can."""
+    return path.with_name(f".{path.name}.{os.getpid()}.new")
+
+
+def _write_through(path: Path, text: str, mode: int) -> None:
+    """A file anew, on the disk once this returns; what an earlier try left goes first."""
+    path.unlink(missing_ok=True)
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "w", newline="") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+
+
 def replace_file(path: Path, text: str) -> None:
     """New text in a file's place, with the old one's mode and owner; WriteError, and the old one stays."""
-    beside = path.with_name(f".{path.name}.{os.getpid()}.new")
+    beside = _beside(path)
     try:
         old = path.stat() if path.exists() else None
-        beside.unlink(missing_ok=True)
         mode = 0o600 if old is None else old.st_mode & 0o777
-        with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "w", newline="") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
+        _write_through(beside, text, mode)
         if old is not None:
             with contextlib.suppress(PermissionError):  # only root may give a file away
                 os.chown(beside, old.st_uid, old.st_gid)
@@ -63,13 +73,9 @@ def write_new(path: Path, text: str, mode: int = 0o644) -> None:
 
     Whole or not at all: half a key, left by a power cut, would stop an agent for ever.
     """
-    beside = path.with_name(f".{path.name}.{os.getpid()}.new")
+    beside = _beside(path)
     try:
-        beside.unlink(missing_ok=True)
-        with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "w", newline="") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
+        _write_through(beside, text, mode)
         _take_name(beside, path)
     except FileExistsError as there:
         raise WriteError(f"{path}: is there already; name another file, or move that one away") from there

@@ -235,16 +235,22 @@ def _take(home: HomeWindows, metric: WindowMetric, labels: Mapping[str, str], ta
         if labels.get("stamps") in ("kernel", "program"):
             home.kernel[agent] = labels["stamps"] == "kernel"
         home.region = labels.get("region", home.region)
-    else:
-        name = labels.get("reading", "") if metric is WindowMetric.LEVEL else _READINGS.get(metric)
-        if metric is WindowMetric.LEVEL and not _LEVEL.fullmatch(name or ""):
-            return  # written by a later version
-        if name is None:
-            name = f"transfer_{labels.get('way', '')}_{_FIGURES[metric]}:{labels.get('target', '')}"
+    elif name := _reading_name(metric, labels):
         home.readings += [
             Reading(at_ns=round(at * 1000) * 1_000_000, agent=agent, name=name, value=value)
             for at, value in table.tolist()
         ]
+
+
+def _reading_name(metric: WindowMetric, labels: Mapping[str, str]) -> str:
+    """What the reading is called in the home; "" for one that a later version wrote."""
+    if metric is WindowMetric.LEVEL:
+        name = labels.get("reading", "")
+        return name if _LEVEL.fullmatch(name) else ""
+    figure = _FIGURES.get(metric)
+    if figure is None:
+        return _READINGS[metric]
+    return f"transfer_{labels.get('way', '')}_{figure}:{labels.get('target', '')}"
 
 
 def _add(tables: dict[K, Floats], key: K, table: Floats) -> None:

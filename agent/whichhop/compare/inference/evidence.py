@@ -134,22 +134,22 @@ def fitted(columns: ElementColumns, scale80: Floats) -> ElementColumns:
     return replace(columns, delays=delays)
 
 
-def slow_evidence(evidence: Evidence, minor: Floats, columns: ElementColumns) -> Floats:
-    """Log-ratios of an element that makes some packets slow, (ticks, elements); LOWEST of what may be waking.
+def with_tails(
+    plain: Floats, minor: Floats, evidence: Evidence, columns: ElementColumns
+) -> tuple[Floats, Floats]:
+    """Log-ratios of one element at fault, (ticks, elements), when slow packets alone may be its fault too.
 
+    The second are those of slow packets where they are usual, LOWEST elsewhere and of what may be waking.
     minor: those of an excess too small to be a fault by itself; a bad radio has both.
     """
     sums = np.matmul(evidence.tail, columns.matrix)
     slow = log_mean(sums, np.ones((len(sums), sums.shape[2]), dtype=bool))
     slow += np.logaddexp(np.float32(0.0), minor) - np.float32(np.log(2.0))
-    return np.where(columns.dozes, LOWEST, slow).astype(np.float32)
-
-
-def with_tails(plain: Floats, slow: Floats, columns: ElementColumns) -> Floats:
-    """Log-ratios of one element at fault, (ticks, elements), when slow packets alone may be its fault too."""
+    slow = np.where(columns.dozes, LOWEST, slow).astype(np.float32)
     shares = np.where(columns.tails, np.float32(TAIL_SHARE), np.float32(0.0))
     with np.errstate(divide="ignore"):
-        return np.logaddexp(plain + np.log1p(-shares), slow + np.log(shares)).astype(np.float32)
+        fault = np.logaddexp(plain + np.log1p(-shares), slow + np.log(shares)).astype(np.float32)
+    return fault, np.where(columns.tails, LOWEST, slow)
 
 
 def _tails(elements: Sequence[Element]) -> NDArray[np.bool_]:

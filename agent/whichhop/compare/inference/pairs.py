@@ -19,7 +19,6 @@ from whichhop.compare.inference.evidence import (
     mixed,
     part_evidence,
     part_sums,
-    slow_evidence,
     with_tails,
 )
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
@@ -81,9 +80,8 @@ class Pairs:
         sums = part_sums(evidence, columns)
         self.delay, self.loss = part_evidence(sums, columns)
         self.minor = minor_evidence(sums, columns)
-        slow = slow_evidence(evidence, self.minor, columns)
-        self.single = with_tails(mixed(self.delay, self.loss), slow, columns)
-        self.usual_slow = np.where(columns.tails, LOWEST, slow)
+        plain = mixed(self.delay, self.loss)
+        self.single, self.usual_slow = with_tails(plain, self.minor, evidence, columns)
         self._sums = tuple(np.ascontiguousarray(s.transpose(0, 2, 1)) for s in sums)
         self._meet = columns.matrix.T @ columns.matrix
         self._known: dict[Wanted, Floats] = {}

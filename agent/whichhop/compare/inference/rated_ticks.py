@@ -8,14 +8,12 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Baseline
 from whichhop.compare.inference.evidence import (
-    LOWEST,
     ElementColumns,
     fitted,
     minor_evidence,
     mixed,
     part_evidence,
     part_sums,
-    slow_evidence,
     with_tails,
 )
 from whichhop.compare.inference.likelihood import Evidence
@@ -148,9 +146,8 @@ class RatedTicks:
             self._suspect[at:stop] = (loud > SUSPECT) | part.alone
             sums = part_sums(part, self._columns)
             minor = minor_evidence(sums, columns)
-            slow = slow_evidence(part, minor, columns)
-            self._ratios[at:stop] = with_tails(mixed(*part_evidence(sums, columns)), slow, columns)
-            slow = np.where(columns.tails, LOWEST, slow)
+            plain = mixed(*part_evidence(sums, columns))
+            self._ratios[at:stop], slow = with_tails(plain, minor, part, columns)
             passing = passing_log(self._ratios[at:stop], minor, self._rates[-1], slow)
             self._quiet[at:stop] = quiet_log(passing, none_log(columns.minor, self._rates[-1]))
 

@@ -215,16 +215,11 @@ def _chosen(
     # Whose excess may be minor explains what a leader leaves over without a fault of anybody.
     busy = {columns[j]: j for j in np.flatnonzero(minor).tolist() if columns[j]}
     small = [(a, b) for a in leaders[:LEADERS] for b in busy.values() if columns[b] != columns[a]]
-    tables.work_out(
-        [
-            *((a, b, True) for a, b in small),
-            *((a, j, False) for a in leaders[:LEADERS] for j in pool),
-        ]
-    )
+    ways = [(a, b, True) for a, b in small] + [(a, b, False) for a in leaders[:LEADERS] for b in pool]
+    tables.work_out(ways)
     kinds |= {columns[j] for j in _adding(tables, leaders, pool, onset, small)}
     # Whoever shares a column with a candidate is one too, or its share would be nobody's.
     chosen = [j for j in range(len(columns)) if columns[j] in kinds]
-    ways = [(a, b, True) for a, b in small] + [(a, b, False) for a in leaders[:LEADERS] for b in pool]
     shown = [
         (j, b, little)
         for a, b, little in ways

@@ -193,10 +193,10 @@ def _each(
     delay = _log_mean(evidence.delay[:, :, heard])
     loss = _log_mean(evidence.loss[:, :, heard])
     mix = np.log(TICK_MIX)
-    tail = _log_mean(evidence.tail[:, :, heard])
     each = np.logaddexp.reduce([delay + mix[0], loss + mix[1], delay + loss + mix[2]])
-    # A tick is slow for all that cross it or, by some packets, for all: never one session's own mixture.
     if tails:
+        # A tick is slow for all that cross it or, by some packets, for all: never one session's own mixture.
+        tail = _log_mean(evidence.tail[:, :, heard])
         each = np.where((tail.sum(axis=1) > each.sum(axis=1))[:, None], tail, each)
     return heard, np.asarray(each)
 

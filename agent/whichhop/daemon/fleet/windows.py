@@ -109,7 +109,7 @@ class FleetWindows:
             else:
                 self._read(reading)
         if levels:
-            # Only who reads a modem for a fleet needs the limits, whose tables are half a megabyte.
+            # Only who reads a modem for a fleet needs the limits: the daemon is to stay small.
             from whichhop.cabling.beyond_limits import beyond_limits  # noqa: PLC0415
 
             for reading in beyond_limits(levels):
