@@ -66,21 +66,3 @@ def count(fates: Iterable[int]) -> LossCount:
         unknown=seen[Fate.LOST],
         set_aside=sum(number for fate, number in seen.items() if fate.set_aside),
     )
-
-
-def count_within(round_trips_ns: Iterable[int | None], waiting_ns: int) -> LossCount:
-    """The same packets judged by another waiting time, as RFC 7680 lets a reader do afterwards.
-
-    round_trips_ns: one a packet sent, None where no answer ever came. An answer later than `waiting_ns`
-    counts as late; exactly at it still counts as answered. Needs the raw round trips: a count cannot be
-    re-judged. Empty gives all zero.
-    """
-    answered = late = unknown = 0
-    for rtt_ns in round_trips_ns:
-        if rtt_ns is None:
-            unknown += 1
-        elif rtt_ns > waiting_ns:
-            late += 1
-        else:
-            answered += 1
-    return LossCount(answered=answered, late=late, unknown=unknown)

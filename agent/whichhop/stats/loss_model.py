@@ -1,7 +1,6 @@
 """The two-state chain of losses (Gilbert): fitted from a stream, and what a given chain implies."""
 
 import itertools
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,16 +25,6 @@ class TwoState:
         return self.p / (self.p + self.r)
 
     @property
-    def mean_burst(self) -> float:
-        """Mean run of losses in packets; infinite when the bad state is never left."""
-        return 1 / self.r if self.r else math.inf
-
-    @property
-    def mean_good_run(self) -> float:
-        """Mean run of packets that arrive; infinite when nothing is ever lost."""
-        return 1 / self.p if self.p else math.inf
-
-    @property
     def correlation(self) -> float:
         """Correlation of one packet's loss with the next one's; 0 when losses are independent."""
         return 1 - self.p - self.r
@@ -44,14 +33,6 @@ class TwoState:
     def burst_ratio(self) -> float:
         """G.107's BurstR, 1/(p + r): 1 for independent losses, larger when they cluster."""
         return 1 / (self.p + self.r)
-
-    def standard_error(self, packets: int) -> float:
-        """Of the loss ratio measured over `packets` packets; bursts make it larger than independence would.
-
-        The chain's long-run variance: loss (1 - loss) (1 + c) / (1 - c) / packets with c the correlation.
-        """
-        c = self.correlation
-        return math.sqrt(self.loss * (1 - self.loss) * (1 + c) / (1 - c) / packets)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

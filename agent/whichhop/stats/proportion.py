@@ -46,14 +46,3 @@ def wilson(hits: float, total: float, confidence: float = 0.95) -> Interval:
         high=1.0 if hits == total else min(1.0, middle + half),
         confidence=confidence,
     )
-
-
-def none_seen_upper(total: int, confidence: float = 0.95) -> float:
-    """The largest ratio that `total` trials without a single hit still allow: 1 - (1 - confidence)^(1/total).
-
-    One-sided and exact (binomial). Nothing tried: 1.
-    """
-    check_counts(0, total, confidence)
-    if total == 0:
-        return 1.0
-    return -math.expm1(math.log1p(-confidence) / total)

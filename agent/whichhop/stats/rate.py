@@ -31,28 +31,11 @@ class CounterReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delta:
-    """What was counted between two readings; `amount` and `per_s` are None where `step` forbids them."""
+    """What was counted between two readings; `amount` is None where `step` forbids it."""
 
     step: Step
     seconds: float
     amount: int | None = None
-
-    @property
-    def per_s(self) -> float | None:
-        """Counts a second over the span."""
-        return None if self.amount is None else self.amount / self.seconds
-
-
-def wrap_seconds(bits: int, line_rate_bps: float) -> float:
-    """How long an octet counter of that many bits lasts at a line's full rate (RFC 2863 3.1.6), seconds."""
-    return float(2**bits) * 8 / line_rate_bps
-
-
-def bits_needed(line_rate_bps: float) -> tuple[int, int]:
-    """The width of octet and packet counters that RFC 2863 3.1.6 asks for at a line rate."""
-    if line_rate_bps <= 20e6:
-        return 32, 32
-    return (64, 32) if line_rate_bps < 650e6 else (64, 64)
 
 
 def delta(
