@@ -2,7 +2,7 @@
 
 import pytest
 
-from whichhop.cabling.fibre import judge_fibre
+from whichhop.cabling.judge_modem import judge_fibre
 from whichhop.cabling.rules import RULES, LevelStanding
 
 
