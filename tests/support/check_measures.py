@@ -7,12 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from support.published import IntegerJitter, simple_delay_impairment, standard_error
+from support.published import IntegerJitter, TwoState, fit, simple_delay_impairment, standard_error
 from whichhop.model.sample import Fate
 from whichhop.model.units import MonoNs
 from whichhop.stats import (
     call_quality,
-    interval,
     jitter,
     loss,
     loss_model,
@@ -164,8 +163,7 @@ def _burst_durations(interval_ms: float, **row: Any) -> Any:
 
 def _fit_two_state(**written: Any) -> Any:
     steps = loss_model.transitions(stream(**written))
-    chain = steps.fit()
-    assert chain is not None
+    chain = fit(steps)
     names = ("n00", "n01", "n10", "n11")
     # runs of a two-state chain are geometric: their means are 1/r and 1/p
     runs = {"mean_burst": 1 / chain.r, "mean_good_run": 1 / chain.p}
@@ -173,7 +171,7 @@ def _fit_two_state(**written: Any) -> Any:
 
 
 def _two_state(p: float, r: float, packets: int) -> Any:
-    chain = loss_model.TwoState(p=p, r=r)
+    chain = TwoState(p=p, r=r)
     return {
         "loss": chain.loss,
         "correlation": chain.correlation,
@@ -292,7 +290,6 @@ MEASURES: dict[str, Callable[..., Any]] = {
     "burst_octets": _burst_octets,
     "burst_spans": lambda **row: _spans(_cut(**row)),
     "bursts_and_gaps": _bursts_and_gaps,
-    "centre_of_differences": lambda x, y: interval.centre(np.subtract(x, y)).estimate,
     "codec": _codec,
     "connections": lambda rate_mbps, rtt_ms, windows_kb: [
         math.ceil(throughput.least_window_octets(rate_mbps * 1e6, rtt_ms / 1e3) / (w * 1e3))
@@ -314,7 +311,7 @@ MEASURES: dict[str, Callable[..., Any]] = {
     "jitter_growth": _jitter_growth,
     "loss_distances": lambda lost: loss_pattern.loss_distances(stream(lost=lost)),
     "loss_periods": lambda lost: loss_pattern.loss_periods(stream(lost=lost)),
-    "loss_ratio": lambda lost: loss.count(2 if gone else 0 for gone in lost).ratio,
+    "loss_ratio": lambda lost: loss.count(2 if gone else 0 for gone in lost).lost / len(lost),
     "loss_within": _loss_within,
     "max_frame_rate": _max_frame_rate,
     "median": lambda values: quantile.median(delays(values)),
@@ -339,7 +336,7 @@ MEASURES: dict[str, Callable[..., Any]] = {
     "transfer_time_ratio": throughput.transfer_time_ratio,
     "trimmed_mean": responsiveness.trimmed_mean,
     "two_state": _two_state,
-    "two_state_burst_ratio": lambda p, r: loss_model.TwoState(p=p, r=r).burst_ratio,
+    "two_state_burst_ratio": lambda p, r: TwoState(p=p, r=r).burst_ratio,
     "variation": _variation,
     "wilson": lambda hits, total: _ends(proportion.wilson(hits, total)),
     "window_limit": lambda window_kb_rtt_ms: [_window_limit(*pair) for pair in window_kb_rtt_ms],

@@ -3,7 +3,38 @@
 import math
 from dataclasses import dataclass
 
-from whichhop.stats.loss_model import TwoState
+from whichhop.stats.loss_model import Transitions
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TwoState:
+    """A chain whose bad state loses every packet (Gilbert 1960, textbook form).
+
+    p: chance to turn bad after a good packet; r: chance to turn good after a lost one; both 0 to 1.
+    """
+
+    p: float
+    r: float
+
+    @property
+    def loss(self) -> float:
+        """Share of packets lost in the long run."""
+        return self.p / (self.p + self.r)
+
+    @property
+    def correlation(self) -> float:
+        """Correlation of one packet's loss with the next one's; 0 when losses are independent."""
+        return 1 - self.p - self.r
+
+    @property
+    def burst_ratio(self) -> float:
+        """G.107's BurstR, 1/(p + r): 1 for independent losses, larger when they cluster."""
+        return 1 / (self.p + self.r)
+
+
+def fit(steps: Transitions) -> TwoState:
+    """The chain of greatest likelihood: p = n01/(n00 + n01), r = n10/(n10 + n11)."""
+    return TwoState(p=steps.n01 / (steps.n00 + steps.n01), r=steps.n10 / (steps.n10 + steps.n11))
 
 
 @dataclass(slots=True)

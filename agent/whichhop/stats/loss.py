@@ -4,7 +4,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from whichhop.model.sample import Fate
-from whichhop.stats.proportion import Interval, wilson
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,25 +31,6 @@ class LossCount:
     def sent(self) -> int:
         """Packets that asked the path; those set aside are not among them."""
         return self.answered + self.lost
-
-    @property
-    def ratio(self) -> float | None:
-        """RFC 7680 section 4.1's loss ratio, 0 to 1; None when nothing was sent, 1 when all was lost."""
-        return self.lost / self.sent if self.sent else None
-
-    def interval(self, confidence: float = 0.95) -> Interval:
-        """Wilson's interval of the ratio; 0 to 1 when nothing was sent."""
-        return wilson(self.lost, self.sent, confidence)
-
-    def __add__(self, other: "LossCount") -> "LossCount":
-        return LossCount(
-            answered=self.answered + other.answered,
-            late=self.late + other.late,
-            lost_out=self.lost_out + other.lost_out,
-            lost_back=self.lost_back + other.lost_back,
-            unknown=self.unknown + other.unknown,
-            set_aside=self.set_aside + other.set_aside,
-        )
 
 
 def count(fates: Iterable[int]) -> LossCount:

@@ -30,7 +30,7 @@ def wilson(hits: float, total: float, confidence: float = 0.95) -> Interval:
 
     Ratios between 0 and 1. Holds near 0 and 1, where a loss ratio usually is. Nothing tried: 0 to 1, for
     nothing is known. All lost: the upper end is 1. One packet: 0 to 0.793 or 0.207 to 1 at 95 %.
-    Assumes independent packets: with bursts the truth is less sure (see `loss_pattern.TwoState`).
+    Assumes independent packets: with bursts the truth is less sure.
     """
     check_counts(hits, total, confidence)
     if total == 0:

@@ -1,7 +1,5 @@
 """Counters of bytes and packets: wraps, restarts, stalls, too long a silence told apart; a running total."""
 
-import itertools
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -64,14 +62,6 @@ def delta(
     if fell and (bits >= 64 or (most_per_s is not None and amount > seconds * most_per_s)):
         return Delta(step=Step.RESTARTED, seconds=seconds)
     return Delta(step=Step.WRAPPED if fell else Step.COUNTED, seconds=seconds, amount=amount)
-
-
-def deltas(readings: Sequence[CounterReading], *, bits: int, most_per_s: float | None = None) -> list[Delta]:
-    """`delta` of each neighbouring pair, n - 1 of them; empty for none or one reading."""
-    return [
-        delta(before, after, bits=bits, most_per_s=most_per_s)
-        for before, after in itertools.pairwise(readings)
-    ]
 
 
 @dataclass(slots=True)

@@ -1,4 +1,4 @@
-"""Round trips under load: a minute's number by the IETF draft, a second's mean, and those of other packets."""
+"""Round trips under load: a minute's number by the IETF draft, a second's mean, those of other packets."""
 
 import math
 from collections.abc import Iterable, Sequence

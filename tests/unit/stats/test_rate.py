@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.stats.rate import CounterReading, Step, delta, deltas
+from whichhop.stats.rate import CounterReading, Step, delta
 
 GIGABIT = 1e9 / 8
 
@@ -49,12 +49,6 @@ def test_no_time_between_readings_gives_no_rate() -> None:
     for second in (0, -1):
         found = delta(at(0, 10), at(second, 20), bits=32)
         assert (found.step, found.amount) == (Step.STALLED, None)
-
-
-def test_none_and_one_reading_give_no_delta() -> None:
-    assert deltas([], bits=32) == []
-    assert deltas([at(0, 1)], bits=32) == []
-    assert [d.amount for d in deltas([at(0, 1), at(1, 4), at(2, 4)], bits=32)] == [3, 0]
 
 
 def test_a_value_past_the_counters_top_is_refused() -> None:
