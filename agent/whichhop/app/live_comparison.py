@@ -142,7 +142,7 @@ class LiveComparison:
 
     def _felt(self, standing: HomeState, due_ns: int, loose: Sequence[Record]) -> tuple[Felt, ...]:
         looks = looks_of_late(self._store, due_ns)
-        return felt_of(self.home, looks, standing.table, StoreRecords(self._store, loose))
+        return felt_of(self.home, looks, standing.table, StoreRecords(self._store, loose), self.told)
 
     def _with_causes(
         self, verdicts: Sequence[Verdict], standing: HomeState, due_ns: int, loose: Sequence[Record]

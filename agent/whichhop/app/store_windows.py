@@ -39,7 +39,8 @@ def compared(
         return None
     records = StoreRecords(source.store, source.open_records)
     found = comparison_with_causes(found, records, readings)
-    return replace(found, felt=felt_of(home, looks_of_late(source.store, end_ns), found.windows, records))
+    looks = looks_of_late(source.store, end_ns)
+    return replace(found, felt=felt_of(home, looks, found.windows, records, found.verdicts))
 
 
 @dataclass(frozen=True, slots=True)

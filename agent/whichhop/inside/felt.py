@@ -13,7 +13,7 @@ import numpy as np
 from whichhop.compare.windows.table import WindowTable
 from whichhop.inside.packets import RecordsOf
 from whichhop.inside.scans import scanning
-from whichhop.model import Home, Link, LinkKind, Method, Reading, SessionKey
+from whichhop.model import Home, Link, LinkKind, Method, Reading, SessionKey, Verdict
 from whichhop.model.felt import Felt, FeltCause
 from whichhop.model.percent import percent
 
@@ -46,11 +46,16 @@ TCP_IP4, TCP_IP6 = 40, 60
 
 
 def felt_of(
-    home: Home, readings: Sequence[Reading], table: WindowTable, records: RecordsOf | None = None
+    home: Home,
+    readings: Sequence[Reading],
+    table: WindowTable,
+    records: RecordsOf | None = None,
+    verdicts: Iterable[Verdict] = (),
 ) -> tuple[Felt, ...]:
     """All that is felt, the surest first. readings: of the last day or more; table: the judged windows.
 
-    records: the packets behind the table; without them no rhythm is looked for.
+    records: the packets behind the table; without them no rhythm is looked for. verdicts: what is said of the
+    same time; where one that goes on names the cause inside its hop, nothing is said of that hop again.
     """
     found = [
         *(scanning(home, table, records) if records is not None else ()),
@@ -59,7 +64,8 @@ def felt_of(
         *_names(home, table),
         *_dozing(home, table),
     ]
-    return tuple(sorted(found, key=lambda f: -f.probability))
+    named = {v.inside.where for v in verdicts if v.end_ns is None and v.inside and v.inside.named}
+    return tuple(sorted((f for f in found if f.where not in named), key=lambda f: -f.probability))
 
 
 @dataclass(frozen=True, slots=True)

@@ -107,8 +107,17 @@ NEAR_PART, ABOUT = (0.3, 0.62), (0.72, 1.35)
 FEWER = 0.35
 """Moments half a pause apart against those a whole one apart, for the same length of time: 1 where nothing is
 regular, more where they come in clumps, none in a rhythm; strays and missed moments leave some."""
+LEAST_AT_ONCE = 3
 TRIED_S = np.geomspace(6.0, 120.0, 28)
 LEAST_MOMENTS = 12
+
+
+def together(bad_s: Floats) -> Floats:
+    """Those of some ordered moments that come three and more at once: a lone one may be any packet's own."""
+    if not bad_s.size:
+        return bad_s
+    _, _, hits = _spells(bad_s, SPELL_S)
+    return bad_s[np.repeat(hits >= LEAST_AT_ONCE, hits.astype(int))]
 
 
 def pauses_of(bad_s: Floats, chance: float = CHANCE) -> Period | None:
@@ -122,7 +131,7 @@ def pauses_of(bad_s: Floats, chance: float = CHANCE) -> Period | None:
         return None
     middle = begins + lasts / 2
     # Where most moments were met by several packets, a single one is a stray.
-    real = hits >= 0.4 * np.quantile(hits, 0.75)
+    real = hits >= 0.2 * np.quantile(hits, 0.75)
     middle, lasts = middle[real], lasts[real]
     apart = np.concatenate([middle[i:] - middle[: middle.size - i] for i in range(1, min(40, middle.size))])
     best: tuple[float, Period] | None = None
@@ -133,10 +142,10 @@ def pauses_of(bad_s: Floats, chance: float = CHANCE) -> Period | None:
         width = (NEAR_PART[1] - NEAR_PART[0]) / (ABOUT[1] - ABOUT[0])
         if NEAR_PART[0] * every < SPELL_S or about < LEAST_MOMENTS // 2 or near > FEWER * width * about:
             continue
-        # Pairs share their moments, so they count half. Likelihood of so few by chance, against as seen.
+        # Likelihood of so few by chance, against as seen; pairs that share their moments tell less each.
         share, seen = width / (1 + width), max(near, 0.25) / (max(near, 0.25) + about)
         gain = near * np.log(seen / share) + about * np.log((1 - seen) / (1 - share))
-        above = 0.5 * gain - np.log(TRIED_S.size)
+        above = 0.8 * min(1.0, middle.size / (near + about)) * gain - np.log(TRIED_S.size)
         if above < chance or (best is not None and above <= best[0]):
             continue
         fitting = apart[(apart >= ABOUT[0] * every) & (apart < ABOUT[1] * every)]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.windows.table import SLOW_S, WindowTable
 from whichhop.inside.packets import HopPackets, RecordsOf, packets_of
-from whichhop.inside.rhythm import Period, pauses_of, period_of
+from whichhop.inside.rhythm import Period, pauses_of, period_of, together
 from whichhop.model import Home, Link, LinkKind, Medium, Method, SessionKey, derive_sessions
 from whichhop.model.felt import Felt, FeltCause
 from whichhop.model.percent import percent
@@ -139,7 +139,11 @@ def _looked_at(
             continue
         moments = packets.sent_s[here & bad] - since
         length = packets.seconds - since
-        rhythm = period_of(moments, length, chance=SURE) or pauses_of(moments, SURE)
+        rhythm = (
+            period_of(moments, length, chance=SURE)
+            or pauses_of(moments, SURE)
+            or period_of(together(moments), length, chance=SURE)
+        )
         if rhythm is None or not _lasts(rhythm, moments, length):
             continue
         met = _met(packets, bad, now, len(mine), len(keys))
