@@ -119,7 +119,7 @@ def test_a_radio_that_looks_around_in_a_rhythm_is_told_at_its_hop(away: list[tup
     (found,) = told(over("desk/attic", away))
     assert found.where == "Wi-Fi between desk and attic"
     assert "background scanning on desk" in found.steps[0]
-    assert "none beside it" in found.evidence[1]
+    assert "and none beside it did" in found.evidence[1]
 
 
 @pytest.mark.parametrize("start_s", [300.0, 1800.0, SECONDS - 100.0])
