@@ -109,9 +109,9 @@ def late_alone(
     agents: (agents, sessions), True for an agent's own. sleepy: (sessions,), True for those of agents on
     radio.
 
-    An element is cleared in a tick when at least as many of its sessions are clean as are late; with `every`
-    by a single clean one, for where one radio alone asks, several of its sessions may wake it each time; and
-    where all that are late are agents' on radio, by one clean session of an agent that is not. A
+    An element is cleared in a tick when at least as many of its sessions are clean as are late for no reason
+    elsewhere (an element all of whose sessions are late); with `every` by a single clean one, for where one
+    radio alone asks, several of its sessions may wake it each time; and where all that are late are agents' on radio, by one clean session of an agent that is not. A
     late session all of whose elements are cleared is late alone: what delays it is between its agent and
     nobody else. An agent with such a session dozes. Its other late sessions are late alone too, unless an
     agent that does not doze is late over the same uncleared element.
@@ -130,7 +130,11 @@ def _odd(
     late: Mask, clean: Mask, matrix: NDArray[np.float32], agents: Mask, sleepy: Mask | None, *, every: bool
 ) -> Mask:
     well, ill = clean.astype(np.float32) @ matrix, late.astype(np.float32) @ matrix
-    guilty = (well == 0) & (ill > 0) if every else well < ill
+    guilty = (well == 0) & (ill > 0)
+    if not every:
+        # What a wholly late element explains is not held against another that it shares with clean ones.
+        left = late & (guilty.astype(np.float32) @ matrix.T == 0)
+        guilty |= well < left.astype(np.float32) @ matrix
     if sleepy is not None:
         awake = (~sleepy).astype(np.float32)[:, None] * matrix
         guilty &= (clean.astype(np.float32) @ awake == 0) | (late.astype(np.float32) @ awake > 0)
