@@ -120,11 +120,12 @@ def evidence_of(
     # Of a few answers the 80 % quantile is the slowest, and one name lookup in seven is asked again.
     few = sent - lost < FEW_ANSWERS
     over = np.where(heard, np.where(few, cut.q50_s - base.loc50, cut.q80_s - base.loc80), np.nan)
-    alone = late_alone(over, base.scale80, columns.matrix, columns.agents, sleepy=columns.sleepy)
+    scale = np.where(few, base.scale50, base.scale80)
+    alone = late_alone(over, scale, columns.matrix, columns.agents, sleepy=columns.sleepy)
     # What may be a radio's waking clears no session of being late alone, up to the longest doze.
     for rows, dozes, every in _dozing(heard, columns):
         awake = np.where(dozes, np.float32(0.0), columns.matrix)
-        found = late_alone(over[rows], base.scale80, awake, columns.agents, every=every)
+        found = late_alone(over[rows], scale[rows], awake, columns.agents, every=every)
         with np.errstate(invalid="ignore"):
             alone[rows] |= found & (over[rows] <= DOZING_S)
     q50 = np.where(heard & ~alone, cut.q50_s, np.nan).astype(np.float32)

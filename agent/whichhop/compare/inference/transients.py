@@ -105,13 +105,14 @@ def late_alone(
     """Which sessions' lateness no element explains, (ticks, sessions).
 
     over: (ticks, sessions) 80 % quantile above its location in seconds, NaN where a session is silent.
-    scale: (sessions,) its ordinary spread. matrix: (sessions, elements), 1 where a session crosses.
-    agents: (agents, sessions), True for an agent's own. sleepy: (sessions,), True for those of agents on
-    radio.
+    scale: its ordinary spread, (sessions,) or by tick too. matrix: (sessions, elements), 1 where a session
+    crosses. agents: (agents, sessions), True for an agent's own. sleepy: (sessions,), True for those of agents
+    on radio.
 
     An element is cleared in a tick when at least as many of its sessions are clean as are late for no reason
     elsewhere (an element all of whose sessions are late); with `every` by a single clean one, for where one
-    radio alone asks, several of its sessions may wake it each time; and where all that are late are agents' on radio, by one clean session of an agent that is not. A
+    radio alone asks, several of its sessions may wake it each time; and where all that are late are agents'
+    on radio, by one clean session of an agent that is not. A
     late session all of whose elements are cleared is late alone: what delays it is between its agent and
     nobody else. An agent with such a session dozes. Its other late sessions are late alone too, unless an
     agent that does not doze is late over the same uncleared element.
