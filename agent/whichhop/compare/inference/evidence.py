@@ -58,7 +58,7 @@ class ElementColumns:
     sleepy: NDArray[np.bool_]
     """(sessions,), True for those of agents on radio, whose lateness may be their own radio's waking."""
     dozes_alone: NDArray[np.bool_]
-    """(agents, elements), True for what else may be a radio's waking while this agent is the only one heard."""
+    """(agents, elements), True for what else may be a radio's waking while this agent alone is heard."""
     by_radio: NDArray[np.bool_]
     """(elements,), True for radios and what is only seen through them: their least delay is the radio's."""
 

@@ -27,9 +27,9 @@ LEAST_GAIN = 2.5
 GAIN_SPANS = (2, 6, 30)
 """What is added must show within the two ticks that open an episode, a minute, or five."""
 NEAR_BEST = 5.0
-"""Of what may come and go all compete whose support comes as near to the best one's: within 150 to 1, the line
-between strong and very strong evidence (Kass and Raftery 1995, 3.2). Such a fault hardly leads in any minute,
-and its near-copies, which one bad moment of their own tells from it, would be named in its place."""
+"""Of what may come and go all compete whose support comes as near to the best one's: 150 to 1, where strong
+evidence becomes very strong (Kass and Raftery 1995, 3.2). Such a fault hardly leads in any minute, and a
+near-copy, which one bad moment of its own tells from it, would be named in its place."""
 PAIR_AT = 0.5
 """Where two at once are likelier than not, a third is tried."""
 
@@ -204,7 +204,8 @@ def _chosen(
 ) -> tuple[list[int], Passing]:
     """Elements that lead at some time, then those that explain what the leaders leave over.
 
-    coming: those that compete as what comes and goes. Also what passes by itself beside a leader: whether it is a fault must not hang on who competes.
+    coming: those that compete as what comes and goes. Also what passes by itself beside a leader: whether it
+    is a fault must not hang on who competes.
     """
     leading, rest = supported(tables.single, onset)
     leaders = [j for j in leading if columns[j]]

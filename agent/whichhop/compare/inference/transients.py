@@ -106,8 +106,8 @@ def late_alone(
 
     over: (ticks, sessions) 80 % quantile above its location in seconds, NaN where a session is silent.
     scale: its ordinary spread, (sessions,) or by tick too. matrix: (sessions, elements), 1 where a session
-    crosses. agents: (agents, sessions), True for an agent's own. sleepy: (sessions,), True for those of agents
-    on radio.
+    crosses. agents: (agents, sessions), True for an agent's own. sleepy: (sessions,), True for those of
+    agents on radio.
 
     An element is cleared in a tick when at least as many of its sessions are clean as are late for no reason
     elsewhere (an element all of whose sessions are late); with `every` by a single clean one, for where one

@@ -48,7 +48,7 @@ def test_what_a_minor_excess_of_another_explains_is_no_second_fault():
 
 
 class Lossy:
-    """Of what shows in each fourth tick: a link, the hop behind it with one bad moment of its own, a bystander."""
+    """What shows in each fourth tick: a link, the hop behind it with a bad moment of its own, a bystander."""
 
     single = np.tile(np.array([[4.0, 3.8, -5.0], *[[-4.0, -4.2, -5.0]] * 3]), (30, 1))
     single[60, 1] += 3.0
