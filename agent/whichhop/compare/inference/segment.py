@@ -11,7 +11,7 @@ from whichhop.compare.inference.filter import COMES_AND_GOES, SELDOMER, States, 
 from whichhop.compare.inference.pairs import TRIPLE_TICKS, Pairs, Triples, distinct_pairs, found_triples
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.screening import LONG_SPANS, MARGIN, Stretch, at_times, rolling, supported
-from whichhop.compare.inference.transients import LOG_MINOR, none_log, passing_log, quiet_log
+from whichhop.compare.inference.transients import LOG_MINOR, lasting_log, none_log, passing_log, quiet_log
 from whichhop.compare.suspects.elements import Element, Nature
 
 POOL = 30
@@ -324,7 +324,7 @@ def _likelihood(
     blip = np.log(rate)
     none = none_log(minor, rate)
     passing = passing_log(ratios, tables.minor, rate, tables.usual_slow)
-    nothing: list[NDArray[np.floating]] = [quiet_log(passing, none)]
+    nothing: list[NDArray[np.floating]] = [lasting_log(quiet_log(passing, none), tables.minor, none)]
     beside: dict[int, list[NDArray[np.floating]]] = {j: [ratios[:, j] + none] for j in chosen}
     small = [(*pair, True) for a, b in pairs for pair in ((a, b), (b, a)) if minor[pair[1]]]
     tables.work_out([*((a, b, False) for a, b in pairs), *small])

@@ -18,6 +18,12 @@ standard error of 25 %."""
 MINOR_RATE = 0.02
 """Chance a tick that an element which may have a minor excess has one (common practice: busy air)."""
 LOG_MINOR = float(np.log(MINOR_RATE))
+LASTING_RATE = 0.001
+LASTING_TICKS = 12.0
+"""Chance a tick that an element's minor excess begins to last, and for how many ticks it does: once in three
+hours, for two minutes. Both are swept (tests/suite/results/tries.md)."""
+MOST_LOG = 600.0
+"""Derived: e to this power is still a double, and 20 times more than any tick says."""
 LOG_USUAL_SLOW = float(np.log(0.3))
 """Odds that what lies past the home has slow packets in a tick, or a box that answers when it has time: a
 line in use has the 99th percentile at three times its median (measured)."""
@@ -79,6 +85,29 @@ def quiet_log(passing: Floats, none: float) -> NDArray[np.float64]:
     top = np.maximum(passing.max(axis=1), np.float32(none))
     total = np.exp(passing - top[:, None]).sum(axis=1) + np.exp(none - top)
     return np.asarray(np.log(total) + top, dtype=np.float64)
+
+
+def lasting_log(quiet: NDArray[np.float64], minor: Floats, none: float) -> NDArray[np.float64]:
+    """Log-likelihood per tick of "no fault", in which one element's minor excess may last for minutes.
+
+    quiet: (ticks,) as `quiet_log` has it, where each tick's excess is a matter of its own. minor: (ticks,
+    elements), LOWEST where an element has none. A chain of two kinds of states, forward in time: nobody's
+    excess lasts, or this element's does.
+    """
+    which = np.flatnonzero((minor > LOWEST).any(axis=0))
+    if not which.size:
+        return quiet
+    likely = np.exp(np.minimum(minor[:, which].astype(np.float64) + (none - quiet[:, None]), MOST_LOG))
+    begins, ends = LASTING_RATE, 1.0 / LASTING_TICKS
+    calm, lasts = 1.0, np.zeros(which.size)
+    out = np.empty(quiet.size)
+    for t in range(quiet.size):
+        lasts = (lasts * (1.0 - ends) + calm * begins) * likely[t]
+        calm = calm * (1.0 - begins * which.size) + (1.0 - calm) * ends
+        total = calm + lasts.sum()
+        out[t] = np.log(total)
+        calm, lasts = calm / total, lasts / total
+    return quiet + out
 
 
 LEVELS_S = ((0.016, 0.006), (0.050, 0.020))
