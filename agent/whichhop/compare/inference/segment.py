@@ -245,7 +245,7 @@ def _coming(
     """Elements whose loss may come and go, by their support over the minutes that suit them best."""
     none = none_log(minor, rate)
     quiet = quiet_log(passing_log(tables.single, tables.minor, rate, tables.usual_slow), none)
-    shows = at_times(tables.loss + (none - quiet[:, None]), 0.0)
+    shows = at_times(tables.loss + (none - quiet[:, None]), 0.0).astype(np.float64)
     score = np.max([rolling(shows, s).max(axis=0) for s in LONG_SPANS], axis=0) + np.log(onset * SELDOMER)
     near = np.flatnonzero(score > max(-MARGIN, float(score.max()) - NEAR_BEST))
     return [int(j) for j in near[np.argsort(-score[near])][:MORE]]
