@@ -138,6 +138,37 @@ def looks_around(hop: Hop) -> None:
     hop.facts = hop.healthy = {"radio_signal_dbm": rng.uniform(-66, -45), "radio_busy_share": 0.2}
 
 
+def _restless(hop: Hop, start_s: float, end_s: float) -> None:
+    """Every 8 to 15 s away for 150 to 400 ms at a time, some times in a row (published measurements)."""
+    rng, at = hop.rng, start_s
+    while at < end_s:
+        until = at + float(rng.uniform(0.8, 2.5))
+        moment = at
+        while moment < until:
+            away = float(rng.uniform(0.15, 0.4))
+            off = (hop.at_s >= moment) & (hop.at_s < moment + away)
+            hop.hold(off, moment + away - hop.at_s[off] + rng.uniform(0.001, 0.02, int(off.sum())))
+            moment += away + float(rng.uniform(0.05, 0.2))
+        at += float(rng.uniform(8, 15))
+    hop.facts = hop.healthy = {"radio_signal_dbm": rng.uniform(-66, -45), "radio_busy_share": 0.2}
+
+
+def looks_around_restlessly(hop: Hop) -> None:
+    """Scan trains of minutes on a good radio, to the end of what is seen."""
+    at, last = hop.began, False
+    while not last:
+        lasts = float(hop.rng.uniform(360, 900))
+        last = at + lasts >= hop.ended - 240
+        _restless(hop, at, hop.ended if last else at + lasts)
+        at += lasts + float(hop.rng.uniform(60, 240))
+
+
+def looks_once(hop: Hop) -> None:
+    """A healthy radio that looks around for a minute or two."""
+    at = float(hop.rng.uniform(hop.began, hop.ended - 200))
+    _restless(hop, at, at + float(hop.rng.uniform(40, 150)))
+
+
 def sleeps(hop: Hop) -> None:
     """Power save of the near end: what goes to it waits for its beacon, unless it was awake just then."""
     rng, on = hop.rng, hop.during()

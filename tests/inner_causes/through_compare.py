@@ -6,7 +6,7 @@ inside is held against the truth: right, wrong, abstained, and whether the hop i
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,7 +14,9 @@ from inner_causes import causes_of_homes as act
 from inner_causes.whole_home import Cause, Run, draw
 from whichhop.app.inner_causes import comparison_with_causes
 from whichhop.compare.comparison import Comparison, compare_records
+from whichhop.inside.felt import felt_of
 from whichhop.model import Medium, Record, SessionKey, Verdict
+from whichhop.model.felt import FeltCause
 from whichhop.model.inner_cause import InnerCause as Inner
 from whichhop.model.units import NS_PER_MINUTE
 
@@ -46,6 +48,10 @@ ROWS: tuple[Row, ...] = (
     Row(words="wi-fi oven", causes=(Inner.MAINS_INTERFERENCE,), place="end", medium=R,
         acts=(act.warm_meal,), hours=0.7, lasts_s=500.0),
     Row(words="wi-fi scanning", causes=(Inner.SCANNING,), place="end", medium=R,
+        acts=(act.looks_around,), hours=2.0),
+    Row(words="wi-fi scan trains", causes=(Inner.SCANNING,), place="end", medium=R,
+        acts=(act.looks_around_restlessly,), hours=1.2),
+    Row(words="backhaul scanning", causes=(Inner.SCANNING,), place="backhaul", medium=R,
         acts=(act.looks_around,), hours=2.0),
     Row(words="wi-fi camera", causes=(Inner.PERIODIC_INTERFERENCE,), place="end", medium=R,
         acts=(act.camera_upload,), hours=2.0),
@@ -89,8 +95,8 @@ NONE: tuple[Row, ...] = tuple(
     for place, medium in (("end", R), ("backhaul", P), ("wired", E), ("line", Medium.CABLE))
     for one in (act.unknown_wait, act.unknown_stutter)
 )
-TWINS: tuple[Row, ...] = tuple(
-    Row(
+TWINS: tuple[Row, ...] = (
+  *(Row(
         words=f"{medium} {place} healthy",
         causes=(),
         place=place,
@@ -104,8 +110,10 @@ TWINS: tuple[Row, ...] = tuple(
         ("wired", E),
         ("line", Medium.CABLE),
         ("line", Medium.DSL),
-    )
-)
+    )),
+    Row(words="radio that looks for two minutes", causes=(), place="end", medium=R,
+        acts=(act.looks_once,), hours=0.8),
+)  # fmt: skip
 """Nothing is wrong: any name is false, a verdict too."""
 BOTH: tuple[Row, ...] = (
     Row(words="weak + scanning", causes=(Inner.WEAK_SIGNAL, Inner.SCANNING), place="end", medium=R,
@@ -145,7 +153,11 @@ def compared(run: Run, *, quick: bool = False) -> Comparison | None:
     kept: dict[SessionKey, list[Record]] = {}
     for record in run.records:
         kept.setdefault(record.session, []).append(record)
-    return comparison_with_causes(found, _Kept(kept), run.readings)
+    records = _Kept(kept)
+    return replace(
+        comparison_with_causes(found, records, run.readings),
+        felt=felt_of(run.home, run.readings, found.table, records),
+    )
 
 
 def run_of(row: Row, seed: int) -> Run:
@@ -189,20 +201,27 @@ def score(row: Row, seeds: Iterable[int], show: bool, *, quick: bool = False) ->
         found = compared(run, quick=quick)
         verdicts = about(row, run, found)
         named = [r for v in verdicts if v.inside and (r := v.inside.named)]
-        wrong = [r for r in named if r.cause not in row.causes]
-        if not verdicts:
+        wrong = [str(r.cause) for r in named if r.cause not in row.causes]
+        # A radio that leaves its channel in a rhythm is told as felt, also where no verdict names its hop.
+        felt = [f for f in found.felt if f.cause is FeltCause.SCANS] if found else []
+        ends = (run.link.near, run.link.far)
+        right = [f for f in felt if Inner.SCANNING in row.causes and all(end in f.where for end in ends)]
+        wrong += [f"{f.cause} felt" for f in felt if f not in right]
+        if not verdicts and not right and not felt:
             what = "hop not named"
         elif wrong:
             what = "wrong"
-        elif named:
+        elif named or right:
             what = "right"
         else:
             what = "abstained"
         out.result[what] += 1
-        out.instead.update(str(r.cause) for r in wrong)
+        out.instead.update(wrong)
         out.told += [(r.probability, r.cause in row.causes) for r in named]
         if show and what != "right":
             print(f"{row.words} {seed}: {what}, hop {run.link.name}, agents {len(run.home.agents)}")
+            for f in found.felt if found else ():
+                print("    felt", f.line, f.evidence)
             for v in found.verdicts if found else ():
                 line = v.inside.line if v.inside else ""
                 lasts = ((v.end_ns or run.end_ns) - v.start_ns) / 1e9

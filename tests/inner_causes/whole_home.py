@@ -9,6 +9,7 @@ import itertools
 from array import array
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -208,9 +209,9 @@ def _hop(
             second.append(np.arange(seconds))
     joined = [np.concatenate(x) for x in (at, up, leg, row, second)]
     order = np.argsort(joined[0], kind="stable")
-    moment, way, leg_, row_, second_ = (x[order] for x in joined)
+    moment, going_up, leg_, row_, second_ = (x[order] for x in joined)
     hop = Hop(
-        rng=rng, at_s=moment, up=way.astype(bool), row=row_.astype(np.int64),
+        rng=rng, at_s=moment, up=going_up.astype(bool), row=row_.astype(np.int64),
         wait_s=np.zeros(moment.size), gone=np.zeros(moment.size, bool), began=began, ended=ended,
         near_asks=near_asks, clock_s=float(rng.uniform(0, 86_400)),
     )  # fmt: skip
@@ -258,10 +259,10 @@ SOME = ("radio_signal_dbm", "port_speed_bps", "node_uptime_s", "radio_rate_bps")
 def _readings(
     home: Home, link: Link, hop: Hop, seconds: int, start_ns: int, counters: str, rng: np.random.Generator
 ) -> Iterator[Reading]:
-    for agent in home.agents:
-        for at in range(EACH_S, seconds, EACH_S):
-            at_ns = start_ns + at * NS_PER_S
-            yield Reading(at_ns=at_ns, agent=agent.name, name="loop_lateness_s", value=0.0005)
+    for one in home.agents:
+        for each in range(EACH_S, seconds, EACH_S):
+            at_ns = start_ns + each * NS_PER_S
+            yield Reading(at_ns=at_ns, agent=one.name, name="loop_lateness_s", value=0.0005)
     if link.kind is LinkKind.ACCESS:
         yield from _line_counters(home, hop, seconds, start_ns, rng)
     ends = [n for n in (link.near, link.far) if home.nodes[n].agent]
@@ -274,7 +275,7 @@ def _readings(
         for at in range(EACH_S, seconds, EACH_S)
     ]
     for at, values in (*moments, *hop.sometimes):
-        kept = {
+        kept: dict[str, Any] = {
             k: v + (rng.normal(0, 1.0) if k == "radio_signal_dbm" else 0.0)
             for k, v in values.items()
             if counters == "all" or k in SOME

@@ -6,7 +6,8 @@ from dataclasses import dataclass, field, replace
 from whichhop.compare.comparison import Comparison
 from whichhop.compare.windows.table import WindowTable
 from whichhop.inside.felt import LOOKS
-from whichhop.inside.gather import InnerFacts, RecordsOf, with_causes
+from whichhop.inside.gather import InnerFacts, with_causes
+from whichhop.inside.packets import RecordsOf
 from whichhop.model import Home, Reading, Record, Session, SessionKey, Verdict
 from whichhop.model.inner_cause import InnerAnswer
 from whichhop.model.time_words import zone_of

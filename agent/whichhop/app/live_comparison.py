@@ -6,7 +6,7 @@ from functools import partial
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agent_addresses import DAY_NS
-from whichhop.app.inner_causes import InnerCauses, looks_of_late
+from whichhop.app.inner_causes import InnerCauses, StoreRecords, looks_of_late
 from whichhop.app.live_seconds import NewestSeconds, SoonWords
 from whichhop.app.notice_readings import notice_readings
 from whichhop.app.own_use import own_use
@@ -114,7 +114,7 @@ class LiveComparison:
         notes = [m for m in self._store.notes().values() if due_ns - DAY_NS <= m.at_ns <= due_ns]
         if self._advice is not None:
             since = max(standing.table.start_ns, due_ns - DAY_NS)
-            felt = partial(self._felt, standing, due_ns)
+            felt = partial(self._felt, standing, due_ns, list(open_records))
             steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes, felt=felt)
         modems = self._advice.modems if self._advice is not None else ()
         past = None
@@ -140,8 +140,9 @@ class LiveComparison:
         )
         return self._told_last.bulletin
 
-    def _felt(self, standing: HomeState, due_ns: int) -> tuple[Felt, ...]:
-        return felt_of(self.home, looks_of_late(self._store, due_ns), standing.table)
+    def _felt(self, standing: HomeState, due_ns: int, loose: Sequence[Record]) -> tuple[Felt, ...]:
+        looks = looks_of_late(self._store, due_ns)
+        return felt_of(self.home, looks, standing.table, StoreRecords(self._store, loose), self.told)
 
     def _with_causes(
         self, verdicts: Sequence[Verdict], standing: HomeState, due_ns: int, loose: Sequence[Record]

@@ -37,8 +37,10 @@ def compared(
     found = None if windows is None else compare_windows(home, windows, readings)
     if found is None:
         return None
-    found = comparison_with_causes(found, StoreRecords(source.store, source.open_records), readings)
-    return replace(found, felt=felt_of(home, looks_of_late(source.store, end_ns), found.windows))
+    records = StoreRecords(source.store, source.open_records)
+    found = comparison_with_causes(found, records, readings)
+    looks = looks_of_late(source.store, end_ns)
+    return replace(found, felt=felt_of(home, looks, found.windows, records, found.verdicts))
 
 
 @dataclass(frozen=True, slots=True)

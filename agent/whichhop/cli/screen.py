@@ -78,7 +78,7 @@ def _now(bulletin: Bulletin) -> list[str]:
     if lasting := bulletin.ongoing:
         # The inside of a hop is told of one fault; of several, each has its line first.
         faults = [_fault(verdict, bulletin.at_ns, inside=len(lasting) == 1) for verdict in lasting]
-        return [*faults, *(f"Besides, no hop's fault: {f.line}." for f in bulletin.felt)]
+        return [*faults, *(f"Felt besides, though no hop is slow by it: {f.line}." for f in bulletin.felt)]
     if bulletin.blind:
         return ["Not determined now: every agent is busy, asleep or not heard of."]
     if suspected := bulletin.named(LinkState.SUSPECTED):

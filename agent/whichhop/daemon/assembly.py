@@ -160,7 +160,13 @@ class Daemon:
             count=lambda: self._count_failure("routes"),
         )
         self.where = Whereabouts(
-            lambda: self.home.now, self.options, self.jobs, moved=self._moved, reload=self.reload, say=say
+            lambda: self.home.now,
+            self.options,
+            self.jobs,
+            moved=self._moved,
+            reload=self.reload,
+            say=say,
+            stranger=self.strangers.came,
         )
         outbox = self.options.store.with_suffix(".outbox")
         self.fleet = FleetWriter(

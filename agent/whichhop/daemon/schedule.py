@@ -14,9 +14,10 @@ programs. A spread of 0.1 s tells frequencies 10 Hz apart from each other, so on
 steps of 2.1 ms cost 0.7 octets a packet in the store, and still fall on four places of a half-wave."""
 PLACES = (0, 2, 1, 3)
 """In a second an agent's sessions share so many places, evenly apart from a random first (RFC 3432 asks for a
-random start): a wake-up costs more than a packet. One place would be cheapest, but meets a radio's absence of
-0.1 s in a quarter of the cases; four evenly apart meet it more often than starts that are all random. Sessions
-that follow each other mostly share links, so they get different places, the first two half a round apart."""
+random start): a wake-up costs more than a packet. One place would be cheapest, but meets a radio that is away
+for 0.1 s in a quarter of the cases; four evenly apart meet it more often than starts that are all random.
+Sessions that follow each other mostly share links, so they get different places, the first two half a round
+apart."""
 
 
 def spread_ns(interval_ns: int) -> int:

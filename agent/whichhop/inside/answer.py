@@ -94,10 +94,15 @@ def _drawing(seen: Seen, reasons: Sequence[Reason], packets: HopPackets | None) 
     if packets is None or packets.sent_s.size < BARS:
         return None
     period = None if seen.shape is None else seen.shape.period
-    if period is not None and first in (
-        InnerCause.SCANNING,
-        InnerCause.PERIODIC_INTERFERENCE,
-        InnerCause.APPLIANCE_CYCLE,
+    if (
+        period is not None
+        and not period.wanders
+        and first
+        in (
+            InnerCause.SCANNING,
+            InnerCause.PERIODIC_INTERFERENCE,
+            InnerCause.APPLIANCE_CYCLE,
+        )
     ):
         return _folded(packets, period.every_s)
     return _over_time(seen, packets)

@@ -1,4 +1,4 @@
-"""Finds what users feel though no hop is slow, from packet sizes, DSCPs, names and who asks whom; pure.
+"""Finds what users feel though no hop is slow, from packet sizes, DSCPs, names, rhythm, who asks whom; pure.
 
 These are no faults of a hop: round trips and losses of small packets show nothing of them, so no verdict
 names them, and none is changed by them.
@@ -11,7 +11,9 @@ from itertools import takewhile
 import numpy as np
 
 from whichhop.compare.windows.table import WindowTable
-from whichhop.model import Home, Link, LinkKind, Method, Reading, SessionKey
+from whichhop.inside.packets import RecordsOf
+from whichhop.inside.scans import scanning
+from whichhop.model import Home, Link, LinkKind, Method, Reading, SessionKey, Verdict
 from whichhop.model.felt import Felt, FeltCause
 from whichhop.model.percent import percent
 
@@ -43,15 +45,27 @@ TCP_IP4, TCP_IP6 = 40, 60
 """Octets of IP and TCP headers (RFC 9293, RFC 8200): what the MSS is under the MTU."""
 
 
-def felt_of(home: Home, readings: Sequence[Reading], table: WindowTable) -> tuple[Felt, ...]:
-    """All that is felt, the surest first. readings: of the last day or more; table: the judged windows."""
+def felt_of(
+    home: Home,
+    readings: Sequence[Reading],
+    table: WindowTable,
+    records: RecordsOf | None = None,
+    verdicts: Iterable[Verdict] = (),
+) -> tuple[Felt, ...]:
+    """All that is felt, the surest first. readings: of the last day or more; table: the judged windows.
+
+    records: the packets behind the table; without them no rhythm is looked for. verdicts: what is said of the
+    same time; where one that goes on names the cause inside its hop, nothing is said of that hop again.
+    """
     found = [
+        *(scanning(home, table, records) if records is not None else ()),
         *_black_holes(home, readings, table),
         *_cleared(home, readings),
         *_names(home, table),
         *_dozing(home, table),
     ]
-    return tuple(sorted(found, key=lambda f: -f.probability))
+    named = {v.inside.where for v in verdicts if v.end_ns is None and v.inside and v.inside.named}
+    return tuple(sorted((f for f in found if f.where not in named), key=lambda f: -f.probability))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
 """Gathers what was seen of each verdict's hop, and adds the cause inside to the verdict."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, tzinfo
 
@@ -16,11 +16,11 @@ from whichhop.capacity.transfers import measured_of
 from whichhop.compare.windows.own_traffic import COUNTERS, usage
 from whichhop.compare.windows.table import WindowTable
 from whichhop.inside.answer import answer_of
-from whichhop.inside.packets import HopPackets, packets_of
+from whichhop.inside.packets import HopPackets, RecordsOf, packets_of
 from whichhop.inside.rhythm import rounds_of
 from whichhop.inside.seen import OwnUse, Place, Rates, Seen, Sort, place_of
 from whichhop.inside.shape import Hours, hours_of, shape_of
-from whichhop.model import Home, LinkKind, Method, Reading, Record, Session, SessionKey, Verdict
+from whichhop.model import Home, LinkKind, Method, Reading, Session, SessionKey, Verdict
 from whichhop.model.equipment import Adapter
 from whichhop.model.hop_facts import HopFacts, facts_of
 from whichhop.model.inner_cause import InnerAnswer
@@ -37,8 +37,6 @@ AROUND_NS = 90 * NS_PER_S
 MOST_GROUPS = 12
 """The newest hours of episodes are worked out; on a flapping hop the older ones say the same."""
 _ODD = (Method.LOOKUP, Method.CALL, Method.LOADED)
-RecordsOf = Callable[[Sequence[SessionKey], int, int], Iterable[Record]]
-"""Gives the records of some sessions that touch a span, UTC ns."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,9 @@ HEARD_DBM = (-110.0, -5.0)
 BUSY, SOME, FREE = 0.6, 0.45, 0.3
 """Share of the time in which strangers hold the channel. Over half of it every frame waits for somebody
 (common practice; the standard sets no limit)."""
+QUEUED_S = 0.003
+"""On a busy channel most packets wait for others' frames, of some 1 to 5 ms each (IEEE 802.11, TXOP limits);
+where half of them pass at once and a few come very late, the air is not what they wait for."""
 MOSTLY, TRIES_BEYOND = 0.4, 7 / 3
 """A frame is given up after seven tries (IEEE 802.11, dot11ShortRetryLimit) and late from the third or so on
 (windows of 16 to 1024 slots), so a share late of p^3 goes with one lost of p^7; a quarter of that allows for
@@ -159,15 +162,15 @@ def busy_channel(seen: Seen) -> Iterator[Sign]:
             yield Sign(1.5, f"others held the channel {percent(busy)} of the time")
         elif busy < FREE:
             yield Sign(-4.0)
-    signal = _signal(seen)
-    if signal is not None and signal >= GOOD_DBM:
-        yield Sign(0.5, f"the signal is good ({signal:.0f} dBm), so it is not the distance")
     shape = seen.shape
+    waits = shape is not None and shape.late >= 0.08 and shape.lost < 0.02 and shape.added_p50_s >= QUEUED_S
+    signal = _signal(seen)
+    if signal is not None and signal >= GOOD_DBM and (waits or (busy or 0.0) >= SOME):
+        yield Sign(0.5, f"the signal is good ({signal:.0f} dBm), so it is not the distance")
     if shape is None:
         return
-    waits = shape.late >= 0.08 and shape.lost < 0.02
     spread = shape.added_p90_s >= max(1.8 * shape.added_p50_s, shape.added_p50_s + 0.005)
-    if _steady(shape) and waits and spread and shape.added_p50_s >= 0.003:
+    if _steady(shape) and waits and spread:
         yield Sign(
             3.0 if (shape.lost < 0.01 and shape.clumped < CLUMPED) or _no_retries(shape) else 1.5,
             f"packets waited (half of them {shape.added_p50_s * 1e3:.0f} ms and more, one in ten"
@@ -215,13 +218,12 @@ def comes_and_goes(seen: Seen) -> Iterator[Sign]:
 
 
 def _period_words(period: Period) -> str:
-    every = f"{period.every_s:.0f} s" if period.every_s < 180 else f"{period.every_s / 60:.1f} min"
     if period.lasts_s >= 120:
         lasts = f"for about {period.lasts_s / 60:.0f} min"
     else:
         lasts = f"for about {period.lasts_s:.0f} s" if period.lasts_s >= 1.5 else "for a moment"
     cycles = "every cycle" if period.kept > 0.995 else f"{percent(period.kept)} of the cycles"
-    return f"it comes every {every} {lasts}: {period.events} times, in {cycles}"
+    return f"it comes every {period.every_words} {lasts}: {period.events} times, in {cycles}"
 
 
 def scans(seen: Seen) -> Iterator[Sign]:

@@ -1,6 +1,6 @@
 """The single packets that crossed a hop, with each one's excess over what its session takes in health."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +10,8 @@ from whichhop.model import ABSENT, Fate, Record, SessionKey
 from whichhop.model.units import NS_PER_S
 
 Floats = NDArray[np.float64]
+RecordsOf = Callable[[Sequence[SessionKey], int, int], Iterable[Record]]
+"""Gives the records of some sessions that touch a span, UTC ns."""
 MOST_PACKETS = 60_000
 """The newest so many: an hour of a dozen sessions; more would cost seconds and tell nothing new."""
 

@@ -25,13 +25,21 @@ PART = 0.04
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Period:
     """Events that come again and again. every_s: the cycle. coherence: 0 to 1, how near they lie to their
-    place in the cycle. kept: the share of cycles that had one. lasts_s: how long most spells are."""
+    place in the cycle. kept: the share of cycles that had one. lasts_s: how long most spells are.
+    wanders: they keep no beat, so their cycle is known only about."""
 
     every_s: float
     coherence: float
     kept: float
     events: int
     lasts_s: float
+    wanders: bool = False
+
+    @property
+    def every_words(self) -> str:
+        """How often it comes, to stand after "every"."""
+        every = f"{self.every_s:.0f} s" if self.every_s < 180 else f"{self.every_s / 60:.1f} min"
+        return f"{every} or so" if self.wanders else every
 
 
 def _spells(ordered: Floats, gap_s: float) -> tuple[Floats, Floats, Floats]:
@@ -42,11 +50,11 @@ def _spells(ordered: Floats, gap_s: float) -> tuple[Floats, Floats, Floats]:
     return ordered[first], ordered[last] - ordered[first], (last - first + 1).astype(float)
 
 
-def period_of(bad_s: Floats, seconds: float, step_s: float = 1.0) -> Period | None:
+def period_of(bad_s: Floats, seconds: float, step_s: float = 1.0, chance: float = CHANCE) -> Period | None:
     """The period of the moments at which packets were bad; None where they have none.
 
-    step_s: how finely moments are told. All periods are tried; the longest that lines the bad seconds up
-    nearly as well as any wins, since each part of a period does so too.
+    step_s: how finely moments are told. chance: how far above it a period must stand. All periods are tried;
+    the longest that lines the bad seconds up nearly as well as any wins, since each part of it does so too.
     """
     if not bad_s.size:
         return None
@@ -67,7 +75,7 @@ def period_of(bad_s: Floats, seconds: float, step_s: float = 1.0) -> Period | No
     freqs = np.linspace(1 / longest, 1 / shortest, min(int(4 * span / shortest) + 2, 6_000))
     turned = np.exp(2j * np.pi * np.outer(freqs, moments)) @ weight
     coherence = np.abs(turned) / weight.sum()
-    strong = events * coherence**2 > np.log1p(span * freqs) + CHANCE
+    strong = events * coherence**2 > np.log1p(span * freqs) + chance
     if not strong.any():
         return None
     best = float(coherence[strong].max())
@@ -90,6 +98,67 @@ def period_of(bad_s: Floats, seconds: float, step_s: float = 1.0) -> Period | No
         # Strays near by lengthen a spell, and nothing shortens it.
         lasts_s=float(np.quantile(lengths[true_ones], 0.25)) + step_s,
     )
+
+
+SPELL_S = 3.0
+"""Bad packets nearer than this are one moment of a radio that looks at some channels and returns between."""
+NEAR_PART, ABOUT = (0.3, 0.62), (0.72, 1.35)
+"""Where a rhythm wanders by a third to either side, moments come this part of it apart, and none nearer."""
+FEWER = 0.35
+"""Moments half a pause apart against those a whole one apart, for the same length of time: 1 where nothing is
+regular, more where they come in clumps, none in a rhythm; strays and missed moments leave some."""
+LEAST_AT_ONCE = 3
+TRIED_S = np.geomspace(6.0, 120.0, 28)
+LEAST_MOMENTS = 12
+
+
+def together(bad_s: Floats) -> Floats:
+    """Those of some ordered moments that come three and more at once: a lone one may be any packet's own."""
+    if not bad_s.size:
+        return bad_s
+    _, _, hits = _spells(bad_s, SPELL_S)
+    return bad_s[np.repeat(hits >= LEAST_AT_ONCE, hits.astype(int))]
+
+
+def pauses_of(bad_s: Floats, chance: float = CHANCE) -> Period | None:
+    """The rhythm of moments that keep no beat, such as scans 8 to 15 s after each other; None without one.
+
+    Their errors add up, so no period lines them up for long; but each is followed by a pause, and then soon
+    by the next. Pairs of moments are counted by how far they are apart. coherence: 1 where none lie nearer.
+    """
+    begins, lasts, hits = _spells(np.sort(bad_s), SPELL_S)
+    if begins.size < LEAST_MOMENTS:
+        return None
+    middle = begins + lasts / 2
+    # Where most moments were met by several packets, a single one is a stray.
+    real = hits >= 0.2 * np.quantile(hits, 0.75)
+    middle, lasts = middle[real], lasts[real]
+    apart = np.concatenate([middle[i:] - middle[: middle.size - i] for i in range(1, min(40, middle.size))])
+    best: tuple[float, Period] | None = None
+    for every in TRIED_S:
+        near, about = (
+            int(((apart >= part[0] * every) & (apart < part[1] * every)).sum()) for part in (NEAR_PART, ABOUT)
+        )
+        width = (NEAR_PART[1] - NEAR_PART[0]) / (ABOUT[1] - ABOUT[0])
+        if NEAR_PART[0] * every < SPELL_S or about < LEAST_MOMENTS // 2 or near > FEWER * width * about:
+            continue
+        # Likelihood of so few by chance, against as seen; pairs that share their moments tell less each.
+        share, seen = width / (1 + width), max(near, 0.25) / (max(near, 0.25) + about)
+        gain = near * np.log(seen / share) + about * np.log((1 - seen) / (1 - share))
+        above = 0.8 * min(1.0, middle.size / (near + about)) * gain - np.log(TRIED_S.size)
+        if above < chance or (best is not None and above <= best[0]):
+            continue
+        fitting = apart[(apart >= ABOUT[0] * every) & (apart < ABOUT[1] * every)]
+        found = Period(
+            every_s=float(np.median(fitting)),
+            coherence=1 - near / max(1.0, width * about),
+            kept=float(min(1.0, about / max(1, middle.size - 1))),
+            events=int(middle.size),
+            lasts_s=float(np.median(lasts)) + 0.5,
+            wanders=True,
+        )
+        best = (float(above), found)
+    return None if best is None else best[1]
 
 
 MERGED_S = 90.0

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.windows.table import SLOW_S
 from whichhop.inside.packets import HopPackets
-from whichhop.inside.rhythm import Mains, Period, mains_of, period_of
+from whichhop.inside.rhythm import CHANCE, Mains, Period, mains_of, pauses_of, period_of
 
 Floats = NDArray[np.float64]
 
@@ -15,6 +16,8 @@ SPIKE_S = 0.012
 (common practice), and well under a wait for a beacon (102.4 ms, IEEE 802.11)."""
 IDLE_S, BUSY_S = 0.15, 0.06
 """A radio may doze once nothing came for so long; after less it is still awake (common practice)."""
+AGAIN = CHANCE + 1.5
+"""Two more looks for a rhythm have more chances to find one where there is none."""
 LEAST_EACH = 30
 APART_S = 15.0
 """Nothing sent for so long: what lies on either side are two stretches."""
@@ -90,9 +93,15 @@ def shape_of(episode: HopPackets, context: HopPackets) -> Shape | None:
         outage_s=float(np.median(outages)) if outages else 0.0,
         silent_share=float(sum(outages)) / max(1.0, episode.seconds),
         there_share=_there(episode),
-        period=period_of(context.sent_s[wide_bad], context.seconds),
+        period=period_of(context.sent_s[wide_bad], context.seconds) or _among_strays(context),
         mains=mains_of(episode.sent_s, bad, episode.session),
     )
+
+
+def _among_strays(packets: HopPackets) -> Period | None:
+    """The rhythm of the slow and the lost alone, where what is a little late too hides it or wanders."""
+    slow = packets.sent_s[packets.lost | (np.nan_to_num(packets.excess_s) > SLOW_S)]
+    return period_of(slow, packets.seconds, chance=AGAIN) or pauses_of(slow, AGAIN)
 
 
 def _runs(bad_seconds: NDArray[np.int64]) -> float:

@@ -1,4 +1,4 @@
-"""What users feel though no hop is slow: sizes that vanish, DSCPs cleared, slow names, a radio asleep."""
+"""What users feel though no hop is slow: sizes that vanish, slow names, a radio asleep or away, and such."""
 
 from dataclasses import dataclass
 from enum import StrEnum
@@ -14,6 +14,7 @@ class FeltCause(StrEnum):
     SLOW_NAMES = "slow-name-service"
     LOST_NAMES = "name-service-timeouts"
     DOZES = "radio-power-save"
+    SCANS = "radio-scanning"
 
 
 FELT_WORDS: dict[FeltCause, str] = {
@@ -22,6 +23,7 @@ FELT_WORDS: dict[FeltCause, str] = {
     FeltCause.SLOW_NAMES: "name service answers slowly",
     FeltCause.LOST_NAMES: "name service leaves questions unanswered",
     FeltCause.DOZES: "its radio sleeps between packets (power save), so what is sent to it waits",
+    FeltCause.SCANS: "its radio leaves the channel again and again (scanning or roaming)",
 }
 
 

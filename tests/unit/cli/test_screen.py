@@ -241,7 +241,10 @@ def test_what_is_felt_though_no_hop_is_slow_is_told_with_what_users_notice() -> 
     assert "What users notice: pages take a moment" in text
     ongoing = (told(Cause.BACKHAUL, "attic/router", NOW - 11 * MINUTE, None),)
     both = " ".join(screen(view(replace(CALM, told=ongoing, felt=(SLOW_NAMES,)))).split())
-    assert "Besides, no hop's fault: Resolver house: name service answers slowly (95 %)." in both
+    assert (
+        "Felt besides, though no hop is slow by it: Resolver house: name service answers slowly (95 %)."
+        in both
+    )
 
 
 def test_steps_are_told_whole_where_there_is_room_and_cautions_are_never_cut_short() -> None:

@@ -96,7 +96,8 @@ def _additions(home: Home) -> Iterator[tuple[int, str, Home]]:
         if node.address is None:
             probed = replace(node, address="(to be given)")
             yield 1, f"give the address of {name}, so that it can be probed", _with_node(home, probed)
-        if not node.agent:
+        # What runs no program of ours: a switch, and a modem that is nothing else (common practice).
+        if not node.agent and node.kind not in (NodeKind.SWITCH, NodeKind.MODEM):
             agent = replace(node, address=node.address or "(to be given)", agent=True)
             yield 2, f"run an agent on {name}", _with_node(home, agent)
     if PROVIDER_EDGE in home.nodes:

@@ -267,7 +267,7 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
         first = bulletin.felt[0]
         return Sentence(
             mood=Mood.UNSURE,
-            words=f"No hop is slow, but {FELT_WORDS[first.cause]}.",
+            words=f"No hop is slow, but {first.where}: {FELT_WORDS[first.cause]}.",
             more=(f"What users notice: {first.feels}.", *felt_lines(bulletin)),
         )
     return Sentence(

@@ -69,6 +69,29 @@ links:
     assert any("attic" in a.words for a in found.advice)
 
 
+def test_no_agent_is_asked_of_a_switch_or_a_modem():
+    home = home_of(
+        """\
+home: Small
+nodes:
+  modem: {kind: modem}
+  router: {kind: router, address: 192.0.2.1}
+  rack: {kind: switch}
+  desk: {kind: host, address: 192.0.2.20, agent: true}
+links:
+  - {join: [desk, rack], kind: wired}
+  - {join: [rack, router], kind: wired}
+  - {join: [router, modem], kind: wired}
+  - {join: [modem, provider-edge], kind: access, medium: cable}
+"""
+    )
+    found = separation(home, derive_sessions(home))
+    assert ("desk/rack", "rack/router") in found.groups
+    words = [a.words for a in found.advice]
+    assert "give the address of rack, so that it can be probed" in words
+    assert not any(w.startswith(("run an agent on rack", "run an agent on modem")) for w in words)
+
+
 def test_separability_needs_no_numpy():
     code = (
         "import sys; sys.modules['numpy'] = None; sys.modules['scipy'] = None; "

@@ -170,7 +170,10 @@ def test_own_traffic_is_told_with_its_device_against_the_plan() -> None:
 
 def test_what_is_felt_though_no_hop_is_slow_is_a_sentence_of_its_own() -> None:
     found = of(replace(calm(), felt=(SLOW_NAMES,)))
-    assert (found.mood, found.words) == (Mood.UNSURE, "No hop is slow, but name service answers slowly.")
+    assert (found.mood, found.words) == (
+        Mood.UNSURE,
+        "No hop is slow, but Resolver house: name service answers slowly.",
+    )
     assert "240 ms" in " ".join(found.more)
     html = bulletin_page(replace(at_fault(), felt=(SLOW_NAMES,)), live=busy_state(), now_ns=NOW_NS).decode()
     assert "Felt besides, though no hop is slow by it: Resolver house: name service answers slowly" in html
