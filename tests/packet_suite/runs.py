@@ -166,7 +166,7 @@ INSIDE = (
     replace(
         _inside(Inner.SCANNING, Cause.WIRELESS_HOP, "desk/attic", 360.0, "scan 30s 4s"),
         must=False,
-        felt="Wi-Fi between desk and attic: its radio leaves the channel",
+        felt="Wi-Fi between desk and attic: its radio keeps leaving the channel",
     ),
     _inside(Inner.WEAK_SIGNAL, Cause.BACKHAUL, "attic/router", 150.0, "delay 3ms jitter 12ms loss 5%"),
     replace(OWN, name=str(Inner.UPLOAD_FILLS), for_s=(120.0, 120.0), inside=Inner.UPLOAD_FILLS),

@@ -11,6 +11,7 @@ from whichhop.cabling.explain import Explanation
 from whichhop.capacity.links import DOWN, UP, LinkCapacity, capacities
 from whichhop.capacity.plan import LineTest
 from whichhop.capacity.transfers import Measured
+from whichhop.compare.words import tail_shaped
 from whichhop.model import PROVIDER_EDGE, Cause, Home, ModemLevels, Reading, Session, Verdict
 from whichhop.model.cable_run import Run
 from whichhop.model.equipment import Box
@@ -138,7 +139,11 @@ def trouble_words(found: Trouble) -> str:
     text += f"; {'the worst' if many > 1 else 'it'} began {instant_words(worst.start_ns, found.zone)}"
     figures = []
     severity = worst.severity
-    if severity is not None and severity.added_p50_s is not None and severity.added_p50_s >= 0.001:
+    if severity is not None and tail_shaped(severity):
+        figures.append(
+            f"the slowest packets (95th percentile) {(severity.added_p95_s or 0.0) * 1e3:.0f} ms later"
+        )
+    elif severity is not None and severity.added_p50_s is not None and severity.added_p50_s >= 0.001:
         figures.append(f"{severity.added_p50_s * 1e3:.0f} ms added")
     if severity is not None and severity.lost and severity.loss_ratio is not None:
         low, high = severity.loss_low or 0.0, severity.loss_high or 0.0

@@ -10,6 +10,7 @@ from whichhop.model.felt import FELT_WORDS
 def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """One recommendation for each step of each cause that is felt."""
     for found in known.felt:
+        command, _, when = found.check.partition(", ")
         for number, what in enumerate(found.steps):
             yield Recommendation(
                 key=f"felt-{number + 1}-{found.cause}",
@@ -18,6 +19,6 @@ def steps(known: HomeFacts) -> Iterator[Recommendation]:
                 + (f" (because {FELT_WORDS[found.cause]})" if number == 0 else ""),
                 where=found.where,
                 why=(f"{found.line}: {'; '.join(found.evidence)}", f"what users notice: {found.feels}"),
-                brings="an end to that",
-                commands=(found.check.replace(" HOME", f" {known.file}"),),
+                brings="an end to that" + (f", to be seen {when}" if when else ""),
+                commands=(command.replace(" HOME", f" {known.file}"),),
             )

@@ -41,17 +41,23 @@ def steps(known: HomeFacts) -> Iterator[Recommendation]:
     likely = trouble(known, lambda v, _: (v.cause in PROVIDERS or v.near_line) and not v.proven)
     missing = tuple(dict.fromkeys(m for v in likely.verdicts for m in v.missing))
     if likely.verdicts and missing:
+        would = tuple(dict.fromkeys(w for v in likely.verdicts for w in v.would_change))
+        # What somebody can do goes first; why it takes it, behind the colon.
+        first = would[0].partition(": ")[0] if would else ""
+        what = (
+            f"{first[0].upper()}{first[1:]} (needed before the provider can be asked to fix it)"
+            if first
+            else f"Collect what is missing before the provider can be asked to fix it: {'; '.join(missing)}"
+        )
         yield Recommendation(
             key="collect-evidence",
             kind=RecommendationKind.TELL,
-            what=f"Collect what is missing before the provider can be asked to fix it: {'; '.join(missing)}",
+            what=what,
             where="access",
             why=(
                 f"likely, not proven: {trouble_words(likely)}",
-                *(
-                    f"to be surer: {w}"
-                    for w in dict.fromkeys(w for v in likely.verdicts for w in v.would_change)
-                ),
+                *((f"missing: {'; '.join(missing)}",) if first else ()),
+                *(f"to be surer: {w}" for w in would),
             ),
             gains=(replace(likely.gain, about="once the fault is proven to be theirs"),),
             worth=KNOWING * likely.share,

@@ -142,7 +142,8 @@ class LiveComparison:
 
     def _felt(self, standing: HomeState, due_ns: int, loose: Sequence[Record]) -> tuple[Felt, ...]:
         looks = looks_of_late(self._store, due_ns)
-        return felt_of(self.home, looks, standing.table, StoreRecords(self._store, loose), self.told)
+        ongoing = [v for v in self.told if v.end_ns is None]
+        return felt_of(self.home, looks, standing.table, StoreRecords(self._store, loose), ongoing)
 
     def _with_causes(
         self, verdicts: Sequence[Verdict], standing: HomeState, due_ns: int, loose: Sequence[Record]

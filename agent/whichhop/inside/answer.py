@@ -82,7 +82,11 @@ def _drawing(seen: Seen, reasons: Sequence[Reason], packets: HopPackets | None) 
     """The one series that shows the likeliest cause: by the hour of the day, by the cycle, or by time."""
     first = reasons[0].cause if reasons else None
     hours = seen.hours
-    if first is InnerCause.EVENING_CONGESTION and hours is not None and hours.busy_ratio is not None:
+    period = None if seen.shape is None else seen.shape.period
+    by_hour = first is InnerCause.EVENING_CONGESTION or (
+        first is InnerCause.APPLIANCE_CYCLE and period is None
+    )
+    if by_hour and hours is not None and hours.busy_ratio is not None:
         known = [h for h in range(24) if math.isfinite(hours.added_s[h])]
         return Drawing(
             title="Added latency by the hour of the day",
@@ -93,7 +97,6 @@ def _drawing(seen: Seen, reasons: Sequence[Reason], packets: HopPackets | None) 
         )
     if packets is None or packets.sent_s.size < BARS:
         return None
-    period = None if seen.shape is None else seen.shape.period
     if (
         period is not None
         and not period.wanders

@@ -54,8 +54,8 @@ def felt_of(
 ) -> tuple[Felt, ...]:
     """All that is felt, the surest first. readings: of the last day or more; table: the judged windows.
 
-    records: the packets behind the table; without them no rhythm is looked for. verdicts: what is said of the
-    same time; where one that goes on names the cause inside its hop, nothing is said of that hop again.
+    records: the packets behind the table; without them no rhythm is looked for. verdicts: what is told
+    beside it; where one names the cause inside its hop, nothing is said of that hop again.
     """
     found = [
         *(scanning(home, table, records) if records is not None else ()),
@@ -64,7 +64,7 @@ def felt_of(
         *_names(home, table),
         *_dozing(home, table),
     ]
-    named = {v.inside.where for v in verdicts if v.end_ns is None and v.inside and v.inside.named}
+    named = {v.inside.where for v in verdicts if v.inside and v.inside.named}
     return tuple(sorted((f for f in found if f.where not in named), key=lambda f: -f.probability))
 
 

@@ -39,6 +39,9 @@ back between them, and is told in whole seconds; what lasts longer at a period i
 LONGEST_SCAN_S = 900.0
 SURE_POWER = 12.0
 """Power in step with the mains that is told in any number of stretches (development homes)."""
+SOME_DAYS, BY_HOUR = 1.9, 3.0
+"""Two days show whether an hour is worse each day; three times the rest is no chance of one evening (common
+practice)."""
 DOZE_MOST_S = 0.45
 """Dozing radios wake for a beacon's traffic map, each one to three intervals of 102.4 ms (IEEE 802.11, DTIM).
 """
@@ -217,6 +220,20 @@ def comes_and_goes(seen: Seen) -> Iterator[Sign]:
     yield Sign(4.5, _period_words(period))
 
 
+def runs_at_its_times(seen: Seen) -> Iterator[Sign]:
+    """An appliance: spells at a period, or the same hours day after day."""
+    hours = seen.hours
+    by_day = hours is not None and hours.days >= SOME_DAYS and (hours.busy_ratio or 0.0) >= BY_HOUR
+    if by_day and _rhythmic(seen.shape) is None and hours is not None:
+        yield Sign(
+            3.5,
+            f"over {hours.days:.0f} days the hours around {hours.peak_hour or 0:.0f}:00 were"
+            f" {hours.busy_ratio:.0f} times as bad as the rest",
+        )
+    else:
+        yield from comes_and_goes(seen)
+
+
 def _period_words(period: Period) -> str:
     if period.lasts_s >= 120:
         lasts = f"for about {period.lasts_s / 60:.0f} min"
@@ -227,7 +244,7 @@ def _period_words(period: Period) -> str:
 
 
 def scans(seen: Seen) -> Iterator[Sign]:
-    """Moments at a fixed period: the radio leaves its channel to look around, or roams there and back."""
+    """Moments in a rhythm: the radio leaves its channel to look around, or roams there and back."""
     period = _rhythmic(seen.shape)
     if period is None or period.lasts_s >= SHORT_S or period.every_s > LONGEST_SCAN_S:
         yield Sign(-3.0)

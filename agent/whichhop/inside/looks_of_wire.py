@@ -26,6 +26,7 @@ def slow_port(seen: Seen) -> Iterator[Sign]:
             yield Sign(-3.0)  # a port that can do no more is no broken pair
         else:
             more = f" and both ends could do {could / 1e6:.0f}" if could is not None and partner else ""
+            more = more or f"; it could do {could / 1e6:.0f}" if could is not None else "; 1000 is usual"
             yield Sign(4.5 if could is not None else 3.0, f"the port runs at {speed / 1e6:.0f} Mbit/s{more}")
 
 

@@ -149,7 +149,7 @@ def _looked_at(
         met = _met(packets, bad, now, len(mine), len(keys))
         if met is None:
             continue
-        return _felt(radio, rhythm, share, span_s=length, sessions=met)
+        return _felt(radio, rhythm, share, span_s=length, confirmed=met)
     return None
 
 
@@ -177,8 +177,8 @@ def _bad(packets: HopPackets) -> NDArray[np.bool_]:
 
 def _met(
     packets: HopPackets, bad: NDArray[np.bool_], now: NDArray[np.bool_], mine: int, total: int
-) -> tuple[int, int] | None:
-    """How many sessions over the hop met the others' moments, of how many; None where those beside it did.
+) -> int | None:
+    """How many sessions over the hop met the others' moments; None where not all, or those beside it did.
 
     A session is held against the moments of the others, so that none confirms itself.
     """
@@ -197,15 +197,14 @@ def _met(
     over, beside = hits[:mine], hits[mine:]
     over, beside = over[np.isfinite(over)], beside[np.isfinite(beside)]
     if over.size == 0:  # a single session: nothing to hold it against
-        return (1, 1) if mine == 1 else None
+        return 1 if mine == 1 else None
     usual = float(np.median(over))
     if usual < 0.05 or (over < HIT * usual).any() or (beside > SPARED * usual).any():
         return None
-    return int(over.size), mine
+    return int(over.size)
 
 
-def _felt(radio: _Radio, rhythm: Period, share: float, *, span_s: float, sessions: tuple[int, int]) -> Felt:
-    confirmed, of = sessions
+def _felt(radio: _Radio, rhythm: Period, share: float, *, span_s: float, confirmed: int) -> Felt:
     return Felt(
         cause=FeltCause.SCANS,
         where=radio.words,
@@ -213,8 +212,8 @@ def _felt(radio: _Radio, rhythm: Period, share: float, *, span_s: float, session
         probability=0.9 if confirmed > 1 else 0.75,
         evidence=(
             f"packets were late or lost for a moment every {rhythm.every_words}, {rhythm.events} times in"
-            f" {how_long(span_s)}; {percent(share, 1)} of them in all",
-            f"{confirmed} of {of} sessions over this hop met the same moments, none beside it"
+            f" {how_long(span_s)}; {percent(share, 1)} of the packets in all",
+            f"the {confirmed} sessions over this hop met the same moments, and none beside it did"
             if confirmed > 1
             else "one session alone crosses this hop, so nothing else confirms it",
         ),

@@ -74,6 +74,14 @@ _SCREW = Act(what="Tighten every coax connector between {near} and {far} by hand
 _SPLITTER = Act(what="Take out splitters that nothing hangs on, and connect the modem before the others",
                 brings="3.5 dB for each two-way splitter", cost=Cost.SMALL,
                 hazards=(Hazard.ALARM, Hazard.GROUNDING, Hazard.AMPLIFIER))  # fmt: skip
+_MOCA_SPLITTER = Act(
+    what="Take out splitters between {near} and {far} that nothing hangs on; let those that stay be rated to"
+    " 1675 MHz",
+    brings="3.5 dB for each two-way splitter",
+    cost=Cost.SMALL,
+    hazards=(Hazard.ALARM, Hazard.GROUNDING, Hazard.AMPLIFIER),
+)
+"""MoCA 2.0 and 2.5 use 1125 to 1675 MHz, which splitters made for cable television need not pass."""
 _OTHER_SOCKET = Act(what="Plug both power line adapters straight into wall sockets, without a power strip,"
                          " chargers away from them", brings="a higher rate and fewer repeats",
                     hazards=(Hazard.MAINS,))  # fmt: skip
@@ -129,7 +137,7 @@ ROWS: tuple[Row, ...] = (
         source="noise at twice the mains' frequency (ITU-T G.9960 speaks of it); " + PRACTICE,
         acts=(_OTHER_SOCKET, _FIND_NOISE, _OTHER_CIRCUIT),
         asks="Ask what was plugged in or switched on (a charger, a lamp with a dimmer, a motor)"),
-    Row(cause=Inner.APPLIANCE_CYCLE, sort=Sort.POWER_LINE, prior=0.2, looks=radio.comes_and_goes,
+    Row(cause=Inner.APPLIANCE_CYCLE, sort=Sort.POWER_LINE, prior=0.2, looks=radio.runs_at_its_times,
         source=PRACTICE, acts=(_FIND_NOISE, _OTHER_SOCKET, _OTHER_CIRCUIT)),
     Row(cause=Inner.DROPOUTS, sort=Sort.POWER_LINE, prior=0.2, looks=radio.drops_out, source=PRACTICE,
         acts=(_OTHER_SOCKET, Act(what="Update the adapters' firmware and pair them again",
@@ -140,9 +148,9 @@ ROWS: tuple[Row, ...] = (
         source="usual rates of adapters: " + PRACTICE,
         acts=(Act(what="Fit the filter for the point of entry, at the first splitter's input",
                   brings="the signal stays in the house", cost=Cost.SMALL,
-                  hazards=(Hazard.GROUNDING, Hazard.PROVIDER)), _SPLITTER)),
+                  hazards=(Hazard.GROUNDING, Hazard.PROVIDER)), _MOCA_SPLITTER)),
     Row(cause=Inner.DROPOUTS, sort=Sort.COAX, prior=0.15, looks=radio.drops_out, source=PRACTICE,
-        acts=(_SCREW, _SPLITTER), asks="Ask whether somebody touched a coax connector or a splitter"),
+        acts=(_SCREW, _MOCA_SPLITTER), asks="Ask whether somebody touched a coax connector or a splitter"),
     Row(cause=Inner.SLOW_PORT, sort=Sort.ETHERNET, prior=0.2, looks=wire.slow_port,
         source="IEEE 802.3 clause 40: 1000BASE-T needs four good pairs; clause 25: 100BASE-TX two",
         acts=(_PLUGS, _PORT, _CABLE)),
@@ -182,7 +190,7 @@ ROWS: tuple[Row, ...] = (
         asks="Ask whether a telephone, an alarm or a longer cable was connected to the line"),
     Row(cause=Inner.RETRAINS, sort=Sort.LINE, prior=0.1, looks=line.retrains,
         source="ITU-T G.994.1, G.993.2 training; lengths: " + PRACTICE,
-        acts=(Act(what="Push the line's plug home at the modem and at the socket, and read its levels",
+        acts=(Act(what="Push the line's plug in firmly at the modem and at the socket, then read its levels",
                   brings="an end of the breaks, where it was a plug"), _CALL),
         asks="Ask whether somebody touched the modem, its cable or its socket"),
     Row(cause=Inner.FIBRE_LIGHT, sort=Sort.LINE, prior=0.05, looks=line.fibre_light,
@@ -217,7 +225,7 @@ ROWS: tuple[Row, ...] = (
 UNNAMED: dict[Sort, tuple[Act, ...]] = {
     Sort.RADIO: (_PLACE_BETTER, _CHANNEL),
     Sort.POWER_LINE: (_OTHER_SOCKET, _FIND_NOISE),
-    Sort.COAX: (_SCREW, _SPLITTER),
+    Sort.COAX: (_SCREW, _MOCA_SPLITTER),
     Sort.ETHERNET: (_PLUGS, _PORT, _CABLE),
 }
 """What to do about a backhaul whose cause is not named: what helps against the likeliest, cheapest first."""

@@ -23,7 +23,7 @@ FELT_WORDS: dict[FeltCause, str] = {
     FeltCause.SLOW_NAMES: "name service answers slowly",
     FeltCause.LOST_NAMES: "name service leaves questions unanswered",
     FeltCause.DOZES: "its radio sleeps between packets (power save), so what is sent to it waits",
-    FeltCause.SCANS: "its radio leaves the channel again and again (scanning or roaming)",
+    FeltCause.SCANS: "its radio keeps leaving the channel to scan or roam",
 }
 
 

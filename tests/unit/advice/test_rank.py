@@ -223,6 +223,12 @@ def test_the_provider_is_called_only_when_it_is_proven_and_the_levels_leave_it_s
     found = advise(known(verdicts=(unproven,)))
     assert "call-provider" not in [s.key for s in found]
     assert "own traffic is not known" in only(found, "collect-evidence").what
+    helped = replace(
+        unproven, would_change=("read the levels of the modem: they tell the line from its box",)
+    )
+    step = only(advise(known(verdicts=(helped,))), "collect-evidence")
+    assert step.what.startswith("Read the levels of the modem (needed before")
+    assert "missing: own traffic is not known" in step.why
 
 
 def test_one_short_episode_is_no_reason_to_call_yet() -> None:

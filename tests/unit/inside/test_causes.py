@@ -1,5 +1,7 @@
 """The cause inside a hop: named where packets or counters show it, and not where they do not."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,6 +9,7 @@ from inner_causes.drawn_hop import BOTH, DRAWS, FACTS_ONLY, NONE, Act, seen_of
 from whichhop.inside.answer import answer_of, weigh
 from whichhop.inside.rhythm import mains_of, period_of, rounds_of
 from whichhop.inside.seen import Sort
+from whichhop.inside.shape import hours_of
 from whichhop.inside.table import BY_SORT, ROWS
 from whichhop.model.inner_cause import INNER_WORDS, InnerCause
 
@@ -87,6 +90,23 @@ def test_probabilities_leave_room_for_what_no_row_describes() -> None:
     seen, _ = seen_of(*_first(), SEED, facts=False)
     found = weigh(seen)
     assert 0.0 < sum(p for _, p, _ in found) < 1.0
+
+
+@pytest.mark.parametrize(("days", "ratio", "told"), [(4, 8.0, True), (1, 8.0, False), (4, 1.0, False)])
+def test_noise_at_the_same_hours_each_day_is_an_appliance_on_the_power_line(
+    days: int, ratio: float, told: bool
+) -> None:
+    # By hand: 1 ms added all day, `ratio` times as much from 18:00 to 23:00, a slice each ten seconds.
+    hour = np.arange(days * 8640) * 24 / 8640 % 24
+    added = np.where((hour >= 18) & (hour < 23), ratio * 1e-3, 1e-3)
+    act = next(act for sort, act, _ in NONE if sort is Sort.RADIO)
+    seen, _ = seen_of(Sort.POWER_LINE, (act,), 1200.0, SEED, facts=False)
+    found = answer_of(replace(seen, hours=hours_of(hour, added, np.zeros(hour.size))))
+    named = found.named is not None and found.named.cause is InnerCause.APPLIANCE_CYCLE
+    assert named is told
+    if told:
+        # The middle of the five worst hours.
+        assert "over 4 days the hours around 20:00 were 8 times" in found.reasons[0].evidence[0]
 
 
 def _first() -> tuple[Sort, tuple[Act, ...], float]:

@@ -57,6 +57,8 @@ class ElementColumns:
     """(elements,), True for those whose lateness may be the waking of a radio; see `Element.dozes`."""
     sleepy: NDArray[np.bool_]
     """(sessions,), True for those of agents on radio, whose lateness may be their own radio's waking."""
+    dozes_alone: NDArray[np.bool_]
+    """(agents, elements), True for what else may be a radio's waking while this agent alone is heard."""
     by_radio: NDArray[np.bool_]
     """(elements,), True for radios and what is only seen through them: their least delay is the radio's."""
 
@@ -113,6 +115,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         tails=_tails(elements) & ~dozes,
         dozes=dozes,
         sleepy=_sleepy(elements, sessions),
+        dozes_alone=_dozes_alone(elements),
         by_radio=~dozes & (least == RADIO_LEAST_S),
     )
 
@@ -168,6 +171,22 @@ def _sleepy(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:
         # All that an agent on radio asks crosses its one radio link.
         if host.nature is Nature.HOST and any(host.column <= radio for radio in radios):
             out[list(host.column)] = True
+    return out
+
+
+def _dozes_alone(elements: Sequence[Element]) -> NDArray[np.bool_]:
+    """As for a lone device on radio: nobody else can say that its target was well (`Element.dozes`)."""
+    hosts = [e for e in elements if e.nature is Nature.HOST]
+    lookups = frozenset[int]().union(*(e.column for e in elements if e.nature is Nature.RESOLVER))
+    out = np.zeros((len(hosts), len(elements)), dtype=bool)
+    for i, host in enumerate(hosts):
+        if not any(host.column <= e.column for e in elements if e.nature is Nature.RADIO):
+            continue
+        for j, element in enumerate(elements):
+            own = element.column & host.column
+            few = len(own if element.nature is Nature.RESOLVER else own - lookups) <= 1
+            whole = element.nature in (Nature.REPLY, Nature.DESTINATION)
+            out[i, j] = whole or (element.nature in (Nature.RESOLVER, Nature.BEYOND) and few)
     return out
 
 

@@ -1,5 +1,6 @@
 """What is known of every tick that was rated, and the evidence of any stretch of them, worked out once."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -119,14 +120,14 @@ def evidence_of(
     # Of a few answers the 80 % quantile is the slowest, and one name lookup in seven is asked again.
     few = sent - lost < FEW_ANSWERS
     over = np.where(heard, np.where(few, cut.q50_s - base.loc50, cut.q80_s - base.loc80), np.nan)
-    alone = late_alone(over, base.scale80, columns.matrix, columns.agents, sleepy=columns.sleepy)
-    if columns.dozes.any():
-        # What may be a radio's waking clears no session of being late alone, up to the longest doze.
-        awake = np.where(columns.dozes, np.float32(0.0), columns.matrix)
-        one = len(columns.agents) == 1
-        found = late_alone(over, base.scale80, awake, columns.agents, every=one)
+    scale = np.where(few, base.scale50, base.scale80)
+    alone = late_alone(over, scale, columns.matrix, columns.agents, sleepy=columns.sleepy)
+    # What may be a radio's waking clears no session of being late alone, up to the longest doze.
+    for rows, dozes, every in _dozing(heard, columns):
+        awake = np.where(dozes, np.float32(0.0), columns.matrix)
+        found = late_alone(over[rows], scale[rows], awake, columns.agents, every=every)
         with np.errstate(invalid="ignore"):
-            alone |= found & (over <= DOZING_S)
+            alone[rows] |= found & (over[rows] <= DOZING_S)
     q50 = np.where(heard & ~alone, cut.q50_s, np.nan).astype(np.float32)
     return Evidence(
         delay=delay_evidence(q50, cut.q80_s, sent - lost, base, settings),
@@ -134,6 +135,21 @@ def evidence_of(
         tail=_tail_of(cut, heard & ~alone, base, settings),
         alone=alone,
     )
+
+
+def _dozing(
+    heard: NDArray[np.bool_], columns: ElementColumns
+) -> Iterator[tuple[NDArray[np.intp], NDArray[np.bool_], bool]]:
+    """Ticks, the elements that may doze in them, and whether one agent alone is heard there."""
+    speaking = heard.astype(np.float32) @ columns.agents.T.astype(np.float32) > 0
+    several = speaking.sum(axis=1) > 1
+    if columns.dozes.any():
+        yield np.flatnonzero(several), columns.dozes, False
+    for agent, more in enumerate(columns.dozes_alone):
+        rows = np.flatnonzero(speaking[:, agent] & ~several)
+        dozes = columns.dozes | more
+        if rows.size and dozes.any():
+            yield rows, dozes, True
 
 
 def _tail_of(cut: WindowTable, heard: NDArray[np.bool_], base: Baseline, settings: Settings) -> Floats:

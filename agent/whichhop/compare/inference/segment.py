@@ -7,11 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
-from whichhop.compare.inference.filter import COMES_AND_GOES, States, Track, make_states, run
+from whichhop.compare.inference.filter import COMES_AND_GOES, SELDOMER, States, Track, make_states, run
 from whichhop.compare.inference.pairs import TRIPLE_TICKS, Pairs, Triples, distinct_pairs, found_triples
 from whichhop.compare.inference.scan import Scan
-from whichhop.compare.inference.screening import Stretch, at_times, rolling, supported
-from whichhop.compare.inference.transients import LOG_MINOR, none_log, passing_log, quiet_log
+from whichhop.compare.inference.screening import LONG_SPANS, MARGIN, Stretch, at_times, rolling, supported
+from whichhop.compare.inference.transients import LOG_MINOR, lasting_log, none_log, passing_log, quiet_log
 from whichhop.compare.suspects.elements import Element, Nature
 
 POOL = 30
@@ -26,6 +26,10 @@ LEAST_GAIN = 2.5
 """As near to its rarity an element's gain must come (1 in 12), as a stretch must to be looked at."""
 GAIN_SPANS = (2, 6, 30)
 """What is added must show within the two ticks that open an episode, a minute, or five."""
+NEAR_BEST = 5.0
+"""Of what may come and go all compete whose support comes as near to the best one's: 150 to 1, where strong
+evidence becomes very strong (Kass and Raftery 1995, 3.2). Such a fault hardly leads in any minute, and a
+near-copy, which one bad moment of its own tells from it, would be named in its place."""
 PAIR_AT = 0.5
 """Where two at once are likelier than not, a third is tried."""
 
@@ -103,7 +107,8 @@ def look_closely(
     tables = Pairs(evidence, fit)
     blip = np.log(scan.rates[scan.block_of(stretch.first)])
     most = settings.most_candidates
-    chosen, passing = _chosen(tables, columns, onset, minor=fit.minor, blip=blip, most=most)
+    coming = _coming(tables, onset, fit.minor, np.exp(blip))
+    chosen, passing = _chosen(tables, columns, onset, minor=fit.minor, blip=blip, coming=coming, most=most)
     apart = [j for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC and use.known]
     pairs = distinct_pairs(columns, chosen, apart)
     race = Race(
@@ -194,11 +199,13 @@ def _chosen(
     *,
     minor: NDArray[np.bool_],
     blip: NDArray[np.float64],
+    coming: Sequence[int],
     most: int,
 ) -> tuple[list[int], Passing]:
     """Elements that lead at some time, then those that explain what the leaders leave over.
 
-    Also what passes by itself beside a leader: whether it is a fault must not hang on who competes.
+    coming: those that compete as what comes and goes. Also what passes by itself beside a leader: whether it
+    is a fault must not hang on who competes.
     """
     leading, rest = supported(tables.single, onset)
     leaders = [j for j in leading if columns[j]]
@@ -217,7 +224,7 @@ def _chosen(
     small = [(a, b) for a in leaders[:LEADERS] for b in busy.values() if columns[b] != columns[a]]
     ways = [(a, b, True) for a, b in small] + [(a, b, False) for a in leaders[:LEADERS] for b in pool]
     tables.work_out(ways)
-    kinds |= {columns[j] for j in _adding(tables, leaders, pool, onset, small)}
+    kinds |= {columns[j] for j in (*_adding(tables, leaders, pool, onset, small), *coming) if columns[j]}
     # Whoever shares a column with a candidate is one too, or its share would be nobody's.
     chosen = [j for j in range(len(columns)) if columns[j] in kinds]
     shown = [
@@ -230,6 +237,18 @@ def _chosen(
     ]
     tables.work_out(shown)
     return chosen, [(j, _beside_passing(tables, j, b, blip, little=little)) for j, b, little in shown]
+
+
+def _coming(
+    tables: Pairs, onset: NDArray[np.float64], minor: NDArray[np.bool_], rate: NDArray[np.float64]
+) -> list[int]:
+    """Elements whose loss may come and go, by their support over the minutes that suit them best."""
+    none = none_log(minor, rate)
+    quiet = quiet_log(passing_log(tables.single, tables.minor, rate, tables.usual_slow), none)
+    shows = at_times(tables.loss + (none - quiet[:, None]), 0.0).astype(np.float64)
+    score = np.max([rolling(shows, s).max(axis=0) for s in LONG_SPANS], axis=0) + np.log(onset * SELDOMER)
+    near = np.flatnonzero(score > max(-MARGIN, float(score.max()) - NEAR_BEST))
+    return [int(j) for j in near[np.argsort(-score[near])][:MORE]]
 
 
 def _beside_passing(
@@ -305,7 +324,7 @@ def _likelihood(
     blip = np.log(rate)
     none = none_log(minor, rate)
     passing = passing_log(ratios, tables.minor, rate, tables.usual_slow)
-    nothing: list[NDArray[np.floating]] = [quiet_log(passing, none)]
+    nothing: list[NDArray[np.floating]] = [lasting_log(quiet_log(passing, none), tables.minor, none)]
     beside: dict[int, list[NDArray[np.floating]]] = {j: [ratios[:, j] + none] for j in chosen}
     small = [(*pair, True) for a, b in pairs for pair in ((a, b), (b, a)) if minor[pair[1]]]
     tables.work_out([*((a, b, False) for a, b in pairs), *small])

@@ -18,6 +18,12 @@ standard error of 25 %."""
 MINOR_RATE = 0.02
 """Chance a tick that an element which may have a minor excess has one (common practice: busy air)."""
 LOG_MINOR = float(np.log(MINOR_RATE))
+LASTING_RATE = 0.001
+LASTING_TICKS = 12.0
+"""Chance a tick that an element's minor excess begins to last, and for how many ticks it does: once in three
+hours, for two minutes. Both are swept (tests/suite/results/tries.md)."""
+MOST_LOG = 600.0
+"""Derived: e to this power is still a double, and 20 times more than any tick says."""
 LOG_USUAL_SLOW = float(np.log(0.3))
 """Odds that what lies past the home has slow packets in a tick, or a box that answers when it has time: a
 line in use has the 99th percentile at three times its median (measured)."""
@@ -81,6 +87,29 @@ def quiet_log(passing: Floats, none: float) -> NDArray[np.float64]:
     return np.asarray(np.log(total) + top, dtype=np.float64)
 
 
+def lasting_log(quiet: NDArray[np.float64], minor: Floats, none: float) -> NDArray[np.float64]:
+    """Log-likelihood per tick of "no fault", in which one element's minor excess may last for minutes.
+
+    quiet: (ticks,) as `quiet_log` has it, where each tick's excess is a matter of its own. minor: (ticks,
+    elements), LOWEST where an element has none. A chain of two kinds of states, forward in time: nobody's
+    excess lasts, or this element's does.
+    """
+    which = np.flatnonzero((minor > LOWEST).any(axis=0))
+    if not which.size:
+        return quiet
+    likely = np.exp(np.minimum(minor[:, which].astype(np.float64) + (none - quiet[:, None]), MOST_LOG))
+    begins, ends = LASTING_RATE, 1.0 / LASTING_TICKS
+    calm, lasts = 1.0, np.zeros(which.size)
+    out = np.empty(quiet.size)
+    for t in range(quiet.size):
+        lasts = (lasts * (1.0 - ends) + calm * begins) * likely[t]
+        calm = calm * (1.0 - begins * which.size) + (1.0 - calm) * ends
+        total = calm + lasts.sum()
+        out[t] = np.log(total)
+        calm, lasts = calm / total, lasts / total
+    return quiet + out
+
+
 LEVELS_S = ((0.016, 0.006), (0.050, 0.020))
 """Late from here on, clean below: what comes and goes on any radio, and what a wake-up of one takes.
 
@@ -105,13 +134,14 @@ def late_alone(
     """Which sessions' lateness no element explains, (ticks, sessions).
 
     over: (ticks, sessions) 80 % quantile above its location in seconds, NaN where a session is silent.
-    scale: (sessions,) its ordinary spread. matrix: (sessions, elements), 1 where a session crosses.
-    agents: (agents, sessions), True for an agent's own. sleepy: (sessions,), True for those of agents on
-    radio.
+    scale: its ordinary spread, (sessions,) or by tick too. matrix: (sessions, elements), 1 where a session
+    crosses. agents: (agents, sessions), True for an agent's own. sleepy: (sessions,), True for those of
+    agents on radio.
 
-    An element is cleared in a tick when at least as many of its sessions are clean as are late; with `every`
-    by a single clean one, for where one radio alone asks, several of its sessions may wake it each time; and
-    where all that are late are agents' on radio, by one clean session of an agent that is not. A
+    An element is cleared in a tick when at least as many of its sessions are clean as are late for no reason
+    elsewhere (an element all of whose sessions are late); with `every` by a single clean one, for where one
+    radio alone asks, several of its sessions may wake it each time; and where all that are late are agents'
+    on radio, by one clean session of an agent that is not. A
     late session all of whose elements are cleared is late alone: what delays it is between its agent and
     nobody else. An agent with such a session dozes. Its other late sessions are late alone too, unless an
     agent that does not doze is late over the same uncleared element.
@@ -130,7 +160,11 @@ def _odd(
     late: Mask, clean: Mask, matrix: NDArray[np.float32], agents: Mask, sleepy: Mask | None, *, every: bool
 ) -> Mask:
     well, ill = clean.astype(np.float32) @ matrix, late.astype(np.float32) @ matrix
-    guilty = (well == 0) & (ill > 0) if every else well < ill
+    guilty = (well == 0) & (ill > 0)
+    if not every:
+        # What a wholly late element explains is not held against another that it shares with clean ones.
+        left = late & (guilty.astype(np.float32) @ matrix.T == 0)
+        guilty |= well < left.astype(np.float32) @ matrix
     if sleepy is not None:
         awake = (~sleepy).astype(np.float32)[:, None] * matrix
         guilty &= (clean.astype(np.float32) @ awake == 0) | (late.astype(np.float32) @ awake > 0)

@@ -51,6 +51,30 @@ def test_a_dozing_agents_late_sessions_are_odd_together_but_not_beside_a_waking_
     assert not found(over)[1, target].any()
 
 
+def test_a_full_line_makes_no_lateness_of_a_dozing_agent_the_answering_boxs():
+    over = np.zeros((1, len(SESSIONS)))
+    over[0, [i for i, s in enumerate(SESSIONS) if s.key.target in ("attic", "desk", "study")]] = np.nan
+    over[0, column("modem/provider-edge")] = 0.06
+    mine = named(SESSIONS, "desk>router:echo")
+    over[0, mine] = 0.2
+    # By count what the line's sessions share with those inside the home looks guilty.
+    shared = over[0, column("attic/router")]
+    assert (shared > 0).sum() > (shared == 0).sum()
+    assert found(over)[0].nonzero()[0].tolist() == [mine]
+
+
+def test_an_agent_on_radio_that_alone_is_heard_for_an_hour_blames_nobody_for_its_dozing():
+    table = quiet(HOME, 400)
+    others = [i for i, s in enumerate(SESSIONS) if s.key.agent != "desk"]
+    table.sent[30:390, others] = 0
+    table.q50_s[30:390, others] = table.q80_s[30:390, others] = np.nan
+    for text in ("desk>router:echo", "desk>harbour:stamp"):
+        place = named(SESSIONS, text)
+        table.q50_s[30:390, place] += 0.12
+        table.q80_s[30:390, place] += 0.22
+    assert judge(HOME, SESSIONS, table) == []
+
+
 def test_small_lateness_and_silence_are_not_odd():
     over = np.full((1, len(SESSIONS)), np.nan)
     assert not found(over).any()

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from whichhop.compare.inference.segment import MORE, _adding
+from whichhop.compare.inference.segment import MORE, _adding, _coming
 
 FAULT, COPIES, OTHER, POOR = 0, range(1, MORE + 3), MORE + 3, MORE + 4
 ONSET = np.full(MORE + 5, 1e-3)
@@ -45,3 +45,18 @@ def test_what_a_minor_excess_of_another_explains_is_no_second_fault():
     assert _adding(Brief(), [FAULT, POOR], [OTHER], ONSET) == [OTHER]
     # A small excess fits these ticks better than a fault's least does: such come and go on any radio.
     assert _adding(Brief(), [FAULT, POOR], [OTHER], ONSET, small=[(FAULT, OTHER)]) == []
+
+
+class Lossy:
+    """What shows in each fourth tick: a link, the hop behind it with a bad moment of its own, a bystander."""
+
+    single = np.tile(np.array([[4.0, 3.8, -5.0], *[[-4.0, -4.2, -5.0]] * 3]), (30, 1))
+    single[60, 1] += 3.0
+    loss = single
+    minor = np.full(single.shape, -60.0)
+    usual_slow = np.full(single.shape, -60.0)
+
+
+def test_a_near_copy_that_leads_by_one_bad_moment_does_not_compete_alone_for_what_comes_and_goes():
+    onset, few = np.full(3, 1e-3), np.zeros(3, dtype=bool)
+    assert sorted(_coming(Lossy(), onset, few, np.full(3, 0.004))) == [0, 1]

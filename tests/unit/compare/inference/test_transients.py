@@ -1,8 +1,19 @@
+import itertools
+
 import numpy as np
 import pytest
 
 from whichhop.compare.inference.evidence import LOWEST
-from whichhop.compare.inference.transients import LOG_MINOR, BlipRates, none_log, passing_log, quiet_log
+from whichhop.compare.inference.transients import (
+    LASTING_RATE,
+    LASTING_TICKS,
+    LOG_MINOR,
+    BlipRates,
+    lasting_log,
+    none_log,
+    passing_log,
+    quiet_log,
+)
 from whichhop.compare.suspects.elements import Nature
 from whichhop.compare.suspects.priors import PRIORS
 
@@ -53,3 +64,28 @@ def test_a_loud_tick_without_a_fault_is_a_blip_or_a_minor_excess():
     found = quiet_log(passing_log(ratios, minor, rates), none_log(np.array([True, False]), rates))
     wanted = np.logaddexp(20.0 + np.log(0.01), 22.0 + LOG_MINOR)
     assert found[0] == pytest.approx(wanted, abs=1e-3)
+
+
+def test_a_minor_excess_that_lasts_is_the_chain_that_every_path_summed_gives():
+    """Against the definition of a hidden Markov chain (Rabiner 1989, eq. 17): all paths, one by one."""
+    quiet, none = np.array([-1.0, 0.5, -3.0, 2.0]), -0.2
+    minor = np.array([[3.0, LOWEST, -2.0], [4.0, LOWEST, 1.0], [5.0, LOWEST, -1.0], [-4.0, LOWEST, 3.0]])
+    begin, end = LASTING_RATE, 1.0 / LASTING_TICKS
+    step = {(None, None): 1 - 2 * begin}
+    for e in (0, 2):
+        step |= {(None, e): begin, (e, e): 1 - end, (e, None): end, (e, 2 - e): 0.0}
+    total = 0.0
+    for path in itertools.product((None, 0, 2), repeat=4):
+        chance = 1.0
+        for t, (before, now) in enumerate(itertools.pairwise((None, *path))):
+            chance *= step[before, now] * np.exp(quiet[t] if now is None else minor[t, now] + none)
+        total += chance
+    found = lasting_log(quiet, minor.astype(np.float32), none)
+    assert found.sum() == pytest.approx(np.log(total), rel=1e-6)
+
+
+def test_minutes_of_a_minor_excess_cost_a_beginning_and_not_each_tick():
+    quiet, minor = np.full(30, LOG_MINOR + 8.0), np.full((30, 1), 8.0, dtype=np.float32)
+    assert lasting_log(quiet, minor, 0.0).sum() > quiet.sum() + 30 * 3.0
+    none = np.full((30, 1), LOWEST, dtype=np.float32)
+    assert lasting_log(quiet, none, 0.0).tolist() == quiet.tolist()
