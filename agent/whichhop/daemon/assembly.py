@@ -160,14 +160,9 @@ class Daemon:
             count=lambda: self._count_failure("routes"),
         )
         self.where = Whereabouts(
-            lambda: self.home.now,
-            self.options,
-            self.jobs,
-            moved=self._moved,
-            reload=self.reload,
-            say=say,
-            stranger=self.strangers.came,
+            lambda: self.home.now, self.options, self.jobs, moved=self._moved, reload=self.reload, say=say
         )
+        self.where.stranger = self.strangers.came
         outbox = self.options.store.with_suffix(".outbox")
         self.fleet = FleetWriter(
             outbox, self.clock, self.live, troubles=self.troubles, children=self.children, jobs=self.jobs

@@ -69,12 +69,12 @@ class Whereabouts:
         moved: Callable[[str, str], None],
         reload: Callable[[], Awaitable[None]],
         say: Callable[[str], None],
-        stranger: Callable[[str], None],
         run: RunChild = run_child,
     ) -> None:
-        """stranger: takes a line on whoever is none of the home's, of which there may be any number."""
         self._now, self._options, self._jobs, self._run = now, options, jobs, run
-        self._moved, self._reload, self._say, self._stranger = moved, reload, say, stranger
+        self._moved, self._reload, self._say = moved, reload, say
+        self.stranger = say
+        """Takes a line on whoever is none of the home's, of which there may be any number."""
         self._wait_ns, self._strangers_from_ns = STRANGER_NS, 0
         self._discovery: ServiceDiscovery | None = None
         self._own: tuple[str, ...] = ()
@@ -195,7 +195,7 @@ class Whereabouts:
     def _tell(self, claim: _Claim, why: str) -> None:
         if not claim.told:
             claim.told = True
-            self._stranger(why)
+            self.stranger(why)
 
     async def _meet(self, key: str, address: str, claim: _Claim) -> None:
         """A key that is not known: its agent may have been set up by hand, and proves itself once."""

@@ -51,7 +51,6 @@ class Flooded:
             moved=lambda name, address: None,
             reload=nothing,
             say=self.told.append,
-            stranger=self.told.append,
             run=run,
         )
         self.where._clock = self.clock
