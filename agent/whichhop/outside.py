@@ -41,9 +41,6 @@ LINE_COSTS = 40
 _MOST_DIGITS = 40
 """Digits before or after a point; a 64-bit count has 19, and a float tells no more than 17 apart."""
 _WHOLE = re.compile(rf"[-+]?[0-9]{{1,{_MOST_DIGITS}}}")
-_NUMBER = re.compile(
-    rf"[-+]?[0-9]{{1,{_MOST_DIGITS}}}(?:\.[0-9]{{0,{_MOST_DIGITS}}})?(?:[eE][-+]?[0-9]{{1,3}})?"
-)
 
 T = TypeVar("T")
 
@@ -133,13 +130,6 @@ def whole_of(word: str, place: str, *, low: int = 0, high: int = INT64) -> int:
     if not _WHOLE.fullmatch(word):
         raise bad(place, f"{shown(word)} is not a whole number", f"write one from {low} to {high}")
     return whole(int(word), place, low=low, high=high)
-
-
-def number_of(word: str, place: str, *, low: float, high: float) -> float:
-    """A number in ASCII digits, with a point and an exponent where wanted, within [low, high]."""
-    if not _NUMBER.fullmatch(word):
-        raise bad(place, f"{shown(word)} is not a number", f"write one from {low:g} to {high:g}")
-    return number(float(word), place, low=low, high=high)
 
 
 def octets_of_hex(value: object, place: str, *, length: int) -> bytes:

@@ -24,8 +24,7 @@ from whichhop.config.check import read_home
 from whichhop.config.identity import passing_identity
 from whichhop.config.keys import create_key, key_path_for, read_key
 from whichhop.config.known_agents import known_agents_path, read_known
-from whichhop.config.pairing_code import make_code, read_code
-from whichhop.config.pairing_keys import PairingSide
+from whichhop.config.pairing_keys import PairingSide, make_code, read_code
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import SystemClock
 from whichhop.net.tls import open_context, server_context

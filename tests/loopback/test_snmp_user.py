@@ -17,8 +17,7 @@ import pytest
 from support.need import need_program
 from support.ports import free_udp_port
 from whichhop.errors import RemoteError
-from whichhop.model.counter_source import CounterSource
-from whichhop.model.levels_source import LevelsSource
+from whichhop.model.levels_source import CounterSource, LevelsSource
 from whichhop.net.clock import sleep_s
 from whichhop.probes.counters_talk import CountersRequest
 from whichhop.probes.levels_talk import LevelsRequest

@@ -22,8 +22,8 @@ from whichhop.daemon.children import Children
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.troubles import Troubles
 from whichhop.model import Reading
-from whichhop.model.counter_source import CounterSource
 from whichhop.model.hop_facts import facts_of
+from whichhop.model.levels_source import CounterSource
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.host import Host
 from whichhop.probes import counters_talk

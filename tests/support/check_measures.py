@@ -1,16 +1,17 @@
 """What each row of tests/data/check_values.json asks of the code: one function a measure, inputs by name."""
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 
+from support.published import IntegerJitter, TwoState, fit, simple_delay_impairment, standard_error
+from whichhop.model.sample import Fate
 from whichhop.model.units import MonoNs
 from whichhop.stats import (
     call_quality,
-    delay,
-    interval,
     jitter,
     loss,
     loss_model,
@@ -49,13 +50,18 @@ def _quantiles(values: Sequence[float | None], shares: Sequence[float], definiti
 
 
 def _delay_summary(values: Sequence[float | None]) -> Any:
-    found = delay.summarise(delays(values))
-    return {"minimum": found.minimum, "count": found.count, "undefined": found.undefined}
+    found = quantile.quantiles(delays(values), [0.0])
+    return {"minimum": found.values[0], "count": found.count, "undefined": found.undefined}
+
+
+def _share_at_or_under(values: Sequence[float | None], at: Sequence[float]) -> Any:
+    """RFC 2330's distribution: how many of the sample's own steps have a quantile at or under each place."""
+    steps = quantile.quantiles(delays(values), [(n + 1) / len(values) for n in range(len(values))]).values
+    return [sum(step <= place for step in steps) / len(values) for place in at]
 
 
 def _loss_within(round_trips_s: Sequence[float], waiting_s: Sequence[float]) -> Any:
-    trips = [int(s * 1e9) for s in round_trips_s]
-    return [loss.count_within(trips, int(w * 1e9)).lost for w in waiting_s]
+    return [loss.count(Fate.LATE if s > w else Fate.ANSWERED for s in round_trips_s).lost for w in waiting_s]
 
 
 def _ipdv(values: Sequence[float]) -> Any:
@@ -63,18 +69,22 @@ def _ipdv(values: Sequence[float]) -> Any:
 
 
 def _variation(values: Sequence[float]) -> Any:
-    found = variation.vary(values)
-    return {name: getattr(found, name) for name in ("ipdv_range", "pdv_range", "ipdv_mean", "ipdv_mean_abs")}
+    steps, above = variation.ipdv(values)[1:], variation.pdv(values)
+    return {
+        "ipdv_range": np.ptp(steps),
+        "pdv_range": np.ptp(above),
+        "ipdv_mean": steps.mean(),
+        "ipdv_mean_abs": np.abs(steps).mean(),
+    }
 
 
 def _pdv_quantile(values: Sequence[float], share: float, definitions: Sequence[int]) -> Any:
-    return [
-        variation.vary(values, [share], quantile.Definition(d)).pdv_quantiles.values[0] for d in definitions
-    ]
+    above = variation.pdv(values)
+    return [quantile.quantiles(above, [share], quantile.Definition(d)).values[0] for d in definitions]
 
 
 def _integer_jitter(transits: Sequence[int]) -> Any:
-    estimator = jitter.IntegerJitter()
+    estimator = IntegerJitter()
     pairs = [(estimator.update(t), estimator.state) for t in transits][1:]
     return {"state": [s for _, s in pairs], "reported": [r for r, _ in pairs]}
 
@@ -82,7 +92,7 @@ def _integer_jitter(transits: Sequence[int]) -> Any:
 def _integer_steady(steps: Sequence[int]) -> Any:
     out = []
     for step in steps:
-        estimator = jitter.IntegerJitter()
+        estimator = IntegerJitter()
         for n in range(2000):
             estimator.update(step * (n % 2))
         out.append(estimator.reported)
@@ -97,6 +107,16 @@ def _jitter_growth(step: int, after: Sequence[int]) -> Any:
 def _noticeable_numbers(lost_numbers: Sequence[int], delta: int) -> Any:
     lost = stream(packets=max(lost_numbers), lost_numbers=lost_numbers)
     return [i + 1 for i in loss_pattern.noticeable(lost, delta)]
+
+
+def _between_periods(lost: Sequence[bool]) -> list[int]:
+    """RFC 3357 6.4: from the end of the run before; 0 for the first."""
+    runs = list(zip(loss_pattern.period_starts(lost), loss_pattern.period_lengths(lost), strict=True))
+    return [0, *(start - (before + length - 1) for (before, length), (start, _) in itertools.pairwise(runs))]
+
+
+def _noticeable_rate(lost: Sequence[int], delta: int) -> float:
+    return len(loss_pattern.noticeable(stream(lost=lost), delta)) / sum(lost)
 
 
 def _cut(gmin: int, **written: Any) -> loss_pattern.BurstsAndGaps:
@@ -120,10 +140,9 @@ def _bursts_and_gaps(**row: Any) -> Any:
 
 def _burst_octets(**row: Any) -> Any:
     found = _cut(**row)
-    return {
-        "burst": loss_pattern.share_octet(found.burst_density),
-        "gap": loss_pattern.share_octet(found.gap_density),
-    }
+    # RFC 3611's fields: a share in 256ths, floored, at most 255
+    shares = {"burst": found.burst_density, "gap": found.gap_density}
+    return {name: min(255, int(256 * (share or 0))) for name, share in shares.items()}
 
 
 def _isolated_density(gmin: int) -> Any:
@@ -136,27 +155,28 @@ def _isolated_density(gmin: int) -> Any:
 def _burst_durations(interval_ms: float, **row: Any) -> Any:
     found = _cut(**row)
     assert found.mean_burst_packets is not None
-    assert found.mean_gap_packets is not None
     return {
         "burst_ms": found.mean_burst_packets * interval_ms,
-        "gap_ms": found.mean_gap_packets * interval_ms,
+        "gap_ms": sum(found.gaps) / len(found.gaps) * interval_ms,
     }
 
 
 def _fit_two_state(**written: Any) -> Any:
     steps = loss_model.transitions(stream(**written))
-    chain = steps.fit()
-    assert chain is not None
+    chain = fit(steps)
     names = ("n00", "n01", "n10", "n11")
-    return {n: getattr(steps, n) for n in names} | {
-        n: getattr(chain, n) for n in ("p", "r", "loss", "mean_burst", "mean_good_run")
-    }
+    # runs of a two-state chain are geometric: their means are 1/r and 1/p
+    runs = {"mean_burst": 1 / chain.r, "mean_good_run": 1 / chain.p}
+    return {n: getattr(steps, n) for n in names} | {n: getattr(chain, n) for n in ("p", "r", "loss")} | runs
 
 
 def _two_state(p: float, r: float, packets: int) -> Any:
-    chain = loss_model.TwoState(p=p, r=r)
-    return {n: getattr(chain, n) for n in ("loss", "mean_burst", "correlation")} | {
-        "standard_error": chain.standard_error(packets)
+    chain = TwoState(p=p, r=r)
+    return {
+        "loss": chain.loss,
+        "correlation": chain.correlation,
+        "mean_burst": 1 / r,
+        "standard_error": standard_error(chain, packets),
     }
 
 
@@ -179,7 +199,8 @@ def _bandwidth_delay(rate_mbps: float, rtt_ms: float) -> Any:
 
 
 def _max_frame_rate(rate_mbps: float, octets: int, payload: int) -> Any:
-    frames = throughput.max_frame_rate(rate_mbps * 1e6, octets)
+    mtu = octets - throughput.frame_octets(0)
+    frames = throughput.goodput_bps(rate_mbps * 1e6, header_octets=mtu - payload, mtu=mtu) / (8 * payload)
     return {"exact": frames, "whole": int(frames), "tcp_mbps": int(frames) * payload * 8 / 1e6}
 
 
@@ -192,11 +213,9 @@ def _goodput(header_octets: int, flow: str) -> Any:
     }
 
 
-def _mathis(segment: int, rtt_s: float, loss: float) -> Any:
-    return {
-        "plain_mbps": throughput.mathis_bps(segment, rtt_s, loss) / 1e6,
-        "delayed_ack_mbps": throughput.mathis_bps(segment, rtt_s, loss, delayed_ack=True) / 1e6,
-    }
+def _window_limit(window_kb: float, rtt_ms: float) -> float:
+    """The rate in Mbit/s that a window just fills: the least window grows in proportion to the rate."""
+    return window_kb * 1e3 / throughput.least_window_octets(1e6, rtt_ms / 1e3)
 
 
 def _responsiveness(**row: Any) -> Any:
@@ -218,8 +237,17 @@ def _g107_parts(one_way_ms: float) -> Any:
     }
 
 
+CODECS = {
+    "G711": call_quality.Codec(name="G.711", impairment=0.0, robustness=4.3),
+    "G711_CONCEALED": call_quality.G711_CONCEALED,
+    "G729A": call_quality.Codec(name="G.729A with silence suppression", impairment=11.0, robustness=19.0),
+    "G723_1": call_quality.Codec(name="G.723.1 at 6.3 kb/s", impairment=15.0, robustness=16.1),
+}
+"""ITU-T G.113 appendix I, from memory."""
+
+
 def _codec(codec: str, loss_percent: Sequence[float]) -> Any:
-    named: call_quality.Codec = getattr(call_quality, codec)
+    named = CODECS[codec]
     calls = [call_quality.rate_call(one_way_ms=0, loss_ratio=p / 100, codec=named) for p in loss_percent]
     return {
         "ie_eff": [c.equipment for c in calls],
@@ -234,6 +262,17 @@ def _counter_delta(before: int, after: int, bits: int) -> Any:
     ).amount
 
 
+def _wrap_seconds(bits: int, rate_mbps: float) -> float:
+    """After how long two readings say that whole passes of the counter may be missing."""
+    low, high = 1, 10**18
+    while high - low > high / 10**8:
+        middle = (low + high) // 2
+        read = [rate.CounterReading(at_ns=at, value=0) for at in (0, middle)]
+        known = rate.delta(*read, bits=bits, most_per_s=rate_mbps * 1e6 / 8).step is rate.Step.COUNTED
+        low, high = (middle, high) if known else (low, middle)
+    return high / 1e9
+
+
 def _ends(found: proportion.Interval) -> list[float]:
     return [found.low, found.high]
 
@@ -244,7 +283,6 @@ MEASURES: dict[str, Callable[..., Any]] = {
         "down": throughput.bandwidth_delay_bits(down_mbps * 1e6, rtt_ms / 1e3),
         "up": throughput.bandwidth_delay_bits(up_mbps * 1e6, rtt_ms / 1e3),
     },
-    "bits_needed": lambda rates_mbps: [rate.bits_needed(r * 1e6) for r in rates_mbps],
     "buffer_delay_percent": lambda baseline_ms, mean_ms: (
         100 * throughput.buffer_delay_ratio(mean_ms / 1e3, baseline_ms / 1e3)
     ),
@@ -252,10 +290,10 @@ MEASURES: dict[str, Callable[..., Any]] = {
     "burst_octets": _burst_octets,
     "burst_spans": lambda **row: _spans(_cut(**row)),
     "bursts_and_gaps": _bursts_and_gaps,
-    "centre_of_differences": lambda x, y: interval.centre(np.subtract(x, y)).estimate,
     "codec": _codec,
     "connections": lambda rate_mbps, rtt_ms, windows_kb: [
-        throughput.connections_needed(rate_mbps * 1e6, rtt_ms / 1e3, w * 1e3) for w in windows_kb
+        math.ceil(throughput.least_window_octets(rate_mbps * 1e6, rtt_ms / 1e3) / (w * 1e3))
+        for w in windows_kb
     ],
     "counter_delta": _counter_delta,
     "delay_summary": _delay_summary,
@@ -273,41 +311,35 @@ MEASURES: dict[str, Callable[..., Any]] = {
     "jitter_growth": _jitter_growth,
     "loss_distances": lambda lost: loss_pattern.loss_distances(stream(lost=lost)),
     "loss_periods": lambda lost: loss_pattern.loss_periods(stream(lost=lost)),
-    "loss_ratio": lambda lost: loss.count(2 if gone else 0 for gone in lost).ratio,
+    "loss_ratio": lambda lost: loss.count(2 if gone else 0 for gone in lost).lost / len(lost),
     "loss_within": _loss_within,
-    "mathis": _mathis,
     "max_frame_rate": _max_frame_rate,
     "median": lambda values: quantile.median(delays(values)),
-    "none_seen_upper": lambda totals: [proportion.none_seen_upper(n) for n in totals],
     "noticeable_numbers": _noticeable_numbers,
-    "noticeable_rate": lambda lost, delta: loss_pattern.noticeable_rate(stream(lost=lost), delta),
+    "noticeable_rate": _noticeable_rate,
     "opinion_score": call_quality.opinion_score,
     "pdv": lambda values: variation.pdv(values).tolist(),
     "pdv_quantile": _pdv_quantile,
     "period_lengths": lambda lost: {
         "lengths": loss_pattern.period_lengths(stream(lost=lost)),
-        "between": loss_pattern.inter_period_lengths(stream(lost=lost)),
+        "between": _between_periods(stream(lost=lost)),
     },
     "period_starts": lambda pattern: loss_pattern.period_starts(stream(pattern)),
-    "quality_word": lambda r: [call_quality.quality_word(value) for value in r],
     "quantiles": _quantiles,
     "reordering": _reordering,
     "response_window": lambda rates_mbps: [
         throughput.least_window_octets(r * 1e6, 0.1) / 1500 for r in rates_mbps
     ],
     "responsiveness": _responsiveness,
-    "share_at_or_under": lambda values, at: [quantile.share_at_or_under(delays(values), x) for x in at],
-    "simple_delay_impairment": lambda one_way_ms: list(map(call_quality.simple_delay_impairment, one_way_ms)),
-    "tfrc": throughput.tfrc_octets_per_s,
+    "share_at_or_under": _share_at_or_under,
+    "simple_delay_impairment": lambda one_way_ms: list(map(simple_delay_impairment, one_way_ms)),
     "transfer_time_ratio": throughput.transfer_time_ratio,
     "trimmed_mean": responsiveness.trimmed_mean,
     "two_state": _two_state,
-    "two_state_burst_ratio": lambda p, r: loss_model.TwoState(p=p, r=r).burst_ratio,
+    "two_state_burst_ratio": lambda p, r: TwoState(p=p, r=r).burst_ratio,
     "variation": _variation,
     "wilson": lambda hits, total: _ends(proportion.wilson(hits, total)),
-    "window_limit": lambda window_kb_rtt_ms: [
-        throughput.window_limit_bps(kb * 1e3, ms / 1e3) / 1e6 for kb, ms in window_kb_rtt_ms
-    ],
-    "wrap_seconds": lambda bits, rates_mbps: [rate.wrap_seconds(bits, r * 1e6) for r in rates_mbps],
-    "wrap_years": lambda bits, rate_mbps: rate.wrap_seconds(bits, rate_mbps * 1e6) / (365.25 * 86400),
+    "window_limit": lambda window_kb_rtt_ms: [_window_limit(*pair) for pair in window_kb_rtt_ms],
+    "wrap_seconds": lambda bits, rates_mbps: [_wrap_seconds(bits, r) for r in rates_mbps],
+    "wrap_years": lambda bits, rate_mbps: _wrap_seconds(bits, rate_mbps) / (365.25 * 86400),
 }

@@ -8,7 +8,7 @@ from typing import Any
 
 import msgspec
 
-from whichhop.probes.http_talk import FetchSpec
+from whichhop.probes.transfer_talk import FetchSpec
 
 
 def fetch(

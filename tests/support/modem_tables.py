@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from whichhop.cabling.run import expected_dbmv, transmit_dbmv
+from whichhop.cabling.run import expected_dbmv, run_loss_db
 from whichhop.model.cable_run import Run
 from whichhop.wire import docs_mib as mib
 
@@ -49,6 +49,11 @@ def _down(state: ModemState, number: int, frequency_hz: int, index: int) -> Mapp
         (*mib.SIGNAL_UNCORRECTABLE, index): ("counter", lost % 2**32),
         (*mib.SIGNAL_NOISE, index): ("integer", round(snr * 10)),
     }
+
+
+def transmit_dbmv(run: Run, frequency_hz: float, wanted_at_tap_dbmv: float) -> float:
+    """What the modem must send for a level to arrive at the tap: the way back loses the same parts' dB."""
+    return wanted_at_tap_dbmv + run_loss_db(run, frequency_hz, upstream=True)
 
 
 def _up(state: ModemState, number: int, frequency_hz: int, index: int) -> Mapping[mib.Oid, Value]:

@@ -8,7 +8,7 @@ from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.table import TICK_NS, WindowTable
 from whichhop.compare.windows.tally import Counted, Tally, reduced, side_by_side
 from whichhop.model import Record, SessionKey
-from whichhop.model.stamps import told_stamps
+from whichhop.model.record import told_stamps
 from whichhop.model.units import NS_PER_MINUTE
 
 

@@ -1,24 +1,26 @@
-"""Gathers what advice may rest on, for `advise` and for the live comparer."""
+"""Gathers what advice may rest on, for `advise`, `capacity`, `compare` and for the live comparer."""
 
 from collections.abc import Callable, Sequence
 
 from whichhop.advice.facts import HomeFacts, newest_ns
 from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_line
-from whichhop.app.access_line import line_explanations
-from whichhop.app.equipment_ceilings import link_ceilings
 from whichhop.app.modem_now import by_modem, modems_now, pair_of
+from whichhop.cabling.access_line import explain_line
+from whichhop.cabling.equipment import on_the_way
+from whichhop.cabling.explain import Explanation
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.rates import RADIO_REAL
-from whichhop.capacity.ceilings import lowest, observed_ceilings
-from whichhop.capacity.links import capacities
+from whichhop.capacity.ceilings import Ceilings, lowest, observed_ceilings
+from whichhop.capacity.links import DOWN, UP, capacities
 from whichhop.capacity.plan import upstream_tests
 from whichhop.capacity.transfers import measured_of
 from whichhop.compare.bulletin import MOST_STEPS
 from whichhop.config.check import House
 from whichhop.model import ModemLevels, Reading, Session, Verdict
+from whichhop.model import Path as Way
 from whichhop.model.felt import Felt
-from whichhop.model.link_context import OF_LINKS
+from whichhop.model.hop_facts import OF_LINKS
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
 from whichhop.model.time_words import zone_of
@@ -127,3 +129,35 @@ class LiveAdvice:
             self._steps = tuple(dict.fromkeys(step_line(s) for s in found))[:MOST_STEPS]
             self._for, self._at_ns = told, end_ns
         return self._steps
+
+
+def line_explanations(
+    verdicts: Sequence[Verdict], end_ns: int, house: House, readings: Sequence[Reading]
+) -> list[Explanation | None]:
+    """One for each verdict; None where it is not about the access line or where no levels are ever read.
+
+    end_ns: where the judged span ends, for verdicts that last.
+    """
+    about = [v for v in verdicts if v.near_line]
+    if not house.home.levels or not about:
+        return [None] * len(verdicts)
+    history = from_readings(readings)
+    loss = [(v.start_ns, v.end_ns or end_ns) for v in about if v.severity is not None and v.severity.lost]
+
+    def one(verdict: Verdict) -> Explanation | None:
+        known = [levels for levels in history if levels.at_ns <= (verdict.end_ns or end_ns)]
+        return explain_line(verdict, known, house.run, loss)
+
+    return [one(v) if v in about else None for v in verdicts]
+
+
+def link_ceilings(house: House) -> Ceilings:
+    """The lowest ceiling of the boxes at each link's ends, as the home file's equipment describes them."""
+    boxes = {box.node: box for box in house.boxes}
+    found: list[Ceilings] = []
+    for link in house.home.links:
+        if link.near in house.home.nodes and link.far in house.home.nodes:
+            for one in on_the_way(Way(nodes=(link.near, link.far), links=(link,)), boxes):
+                words = f"{one.node}'s {one.part} ({one.basis})"
+                found.append({(link.name, DOWN): (one.down_bps, words), (link.name, UP): (one.up_bps, words)})
+    return lowest(*found)

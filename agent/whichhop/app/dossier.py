@@ -22,9 +22,8 @@ from whichhop.capacity.links import capacities
 from whichhop.capacity.plan import by_hour, contradicted, delivery_words, news_words, upstream_tests
 from whichhop.capacity.transfers import measured_of
 from whichhop.claim.charts import charts_of
-from whichhop.claim.claim import chosen, claim_of, happened, telling
+from whichhop.claim.claim import chosen, claim_of, happened, session_rows, telling
 from whichhop.claim.pseudonyms import StandIns, stripped
-from whichhop.claim.session_rows import session_rows
 from whichhop.claim.span import JudgedSpan, judged_span
 from whichhop.compare.comparison import compare_windows
 from whichhop.compare.windows.seconds import Seconds
@@ -42,8 +41,8 @@ from whichhop.model import (
     Verdict,
     derive_sessions,
 )
-from whichhop.model.call_note import CallNote
 from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote, PlanRow, RouteTrace, Wiring
+from whichhop.model.note import CallNote
 from whichhop.model.route_hop import HOP
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.store.columns import SessionColumns, each_session

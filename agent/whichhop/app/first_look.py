@@ -8,8 +8,7 @@ from dataclasses import dataclass, field
 from whichhop.config.trade_words import ACCESS, LINES_OVER, near_word
 from whichhop.errors import WhichhopError
 from whichhop.model import LINK_TABLE, LinkKind
-from whichhop.model.counter_source import CounterSource
-from whichhop.model.levels_source import LevelsSource
+from whichhop.model.levels_source import CounterSource, LevelsSource
 from whichhop.net.surroundings import Surroundings
 from whichhop.printable import shown
 

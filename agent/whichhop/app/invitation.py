@@ -7,7 +7,7 @@ end before a proof tell a stranger nothing, but cost this machine a moment each,
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.model.units import NS_PER_S, MonoNs
+from whichhop.model.units import MonoNs
 
 TRIES = 3
 MOST_EXCHANGES = 60
@@ -45,10 +45,6 @@ class Invitation:
         if self.exchanges >= MOST_EXCHANGES:
             return Over.FLOODED
         return Over.EXPIRED if now_ns >= self.ends_ns else None
-
-    def left_s(self, now_ns: MonoNs) -> float:
-        """Seconds until it expires."""
-        return max(0.0, (self.ends_ns - now_ns) / NS_PER_S)
 
     def begun(self) -> None:
         """Somebody was given a share."""

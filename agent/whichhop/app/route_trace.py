@@ -1,12 +1,14 @@
 """The newest route trace among stored readings: whose routers stand between the home and the target."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from ipaddress import ip_address
 
+from whichhop.daemon.beside.name_watch import chosen
 from whichhop.model import PROVIDER_EDGE, Home, NodeKind, Reading
 from whichhop.model.dossier import RouteStep, RouteTrace
 from whichhop.model.route_hop import HOP, SILENT
 from whichhop.model.units import NS_PER_S
+from whichhop.net.surroundings import addresses_of_name
 from whichhop.wire.trace import Hop, Route, home_networks, outside_steps
 
 ONE_TRACE_NS = 5 * NS_PER_S
@@ -86,3 +88,9 @@ def _trace(
         first_hop=written or (edge.address if edge else None),
         first_hop_step=known.step if known else edge.ttl if edge and not written else None,
     )
+
+
+def with_names_looked_up(home: Home, look_up: Callable[[str], list[str]] = addresses_of_name) -> Home:
+    """The home with an address for every peer; RemoteError names the one that the resolver does not know."""
+    found = {name: chosen(name, look_up(name), home) for name in home.host_names}
+    return home.with_addresses(found)

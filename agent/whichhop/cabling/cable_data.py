@@ -8,9 +8,10 @@ import math
 from collections.abc import Mapping
 from itertools import pairwise
 
-from whichhop.cabling.units import HUNDRED_FEET_M
 from whichhop.model.cable_run import REFERENCE_C, CableKind
 
+HUNDRED_FEET_M = 30.48
+"""100 international feet of 0.3048 m, by definition."""
 PER_DEGREE_C = 0.002
 """Loss rises by 0.2 % a degree Celsius (0.11 % a degree Fahrenheit): drop cable makers' technical notes."""
 

@@ -7,8 +7,7 @@ from statistics import median
 
 from whichhop.cabling.codewords import CounterState
 from whichhop.cabling.judge_levels import deltas_between
-from whichhop.model.channel import MULTI_CARRIER, Channel, Direction, ModemLevels
-from whichhop.model.level_series import LevelSeries
+from whichhop.model.channel import MULTI_CARRIER, Channel, Direction, LevelSeries, ModemLevels
 from whichhop.model.units import NS_PER_S
 
 HOUR_NS = 3600 * NS_PER_S

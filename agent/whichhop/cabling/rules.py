@@ -59,11 +59,6 @@ class Rule:
         return f"{100 * value:.2g} %" if self.is_share else f"{value:.1f} {self.unit}"
 
     @property
-    def practice(self) -> bool:
-        """True when this is the trade's habit and no published limit."""
-        return self.source == PRACTICE
-
-    @property
     def range_words(self) -> str:
         """The range as a reader sees it."""
         unit = f" {self.unit}" if self.unit else ""

@@ -79,11 +79,6 @@ def expected_dbmv(run: Run, frequency_hz: float) -> float:
     return tap_level_dbmv(run, frequency_hz) - run_loss_db(run, frequency_hz)
 
 
-def transmit_dbmv(run: Run, frequency_hz: float, wanted_at_tap_dbmv: float) -> float:
-    """What the modem must send for a level to arrive at the tap: the way back loses the same parts' dB."""
-    return wanted_at_tap_dbmv + run_loss_db(run, frequency_hz, upstream=True)
-
-
 def walk_levels(run: Run, frequency_hz: float) -> tuple[float, ...]:
     """The level at the start and after every part, so that a reader sees where the signal goes."""
     level = tap_level_dbmv(run, frequency_hz)

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 
 from whichhop.capacity.links import DOWN, UP
 from whichhop.model import Home, Reading
-from whichhop.model.link_context import FULL_DUPLEX, OF_LINKS, PORT_SPEED, RADIO_RATE, RADIO_RECEIVE
+from whichhop.model.hop_facts import FULL_DUPLEX, OF_LINKS, PORT_SPEED, RADIO_RATE, RADIO_RECEIVE
 from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
 
 Ceilings = dict[tuple[str, str], tuple[float, str]]

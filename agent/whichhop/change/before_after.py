@@ -17,7 +17,7 @@ from whichhop.change.effect import (
 from whichhop.change.hours import HOUR_NS, HourFigures, HourTable
 from whichhop.change.measures import MEASURES
 from whichhop.model import Home, Medium, Method, Reading, Session, SessionKey, derive_sessions
-from whichhop.model.level_series import LevelSeries
+from whichhop.model.channel import LevelSeries
 from whichhop.model.note import Note
 from whichhop.model.transfer import figure_of
 from whichhop.stats.looks import alpha_at

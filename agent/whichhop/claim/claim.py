@@ -10,13 +10,15 @@ from whichhop.claim.figures import (
     column_loss,
     figures_of,
     loss_figure,
+    medians,
     quiet_medians,
 )
 from whichhop.claim.span import OUTSIDE, JudgedSpan, Mask, inside_home
 from whichhop.compare.suspects.elements import elements_of
+from whichhop.compare.windows.tally import Tally
 from whichhop.compare.words import element_words, headline, names_words
-from whichhop.model import CAUSE_TABLE, Cause, Owner, Verdict
-from whichhop.model.dossier import Claim, Cleared, Figure, Happened
+from whichhop.model import CAUSE_TABLE, Cause, Owner, SessionKey, Verdict
+from whichhop.model.dossier import Claim, Cleared, Figure, Happened, SessionRow
 from whichhop.model.links import PROVIDERS
 
 LEAST_ADDED_S = 0.001
@@ -177,6 +179,45 @@ def happened(span: JudgedSpan, claimed: Sequence[Verdict], crossing: Sequence[in
                 added_p50_s=added_s,
                 loss_ratio=loss,
                 why=v.why,
+            )
+        )
+    return tuple(out)
+
+
+def _or_none(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+def session_rows(
+    span: JudgedSpan, ticks: Mask, crossing: Sequence[int], tallies: Mapping[SessionKey, Tally]
+) -> tuple[SessionRow, ...]:
+    """One row a session, in the span's order. tallies: of the same span, by the span's own keys."""
+    quiet = quiet_medians(span)
+    during = medians(np.where(span.speaks & ticks[:, None], span.table.q50_s, np.nan))
+    heard, calm = span.speaks & ticks[:, None], span.speaks & span.quiet[:, None]
+    sent, lost = span.table.sent, span.table.lost
+    out = []
+    for i, session in enumerate(span.sessions):
+        tally = tallies[session.key]
+        out.append(
+            SessionRow(
+                session=str(session.key),
+                path=session.path.nodes,
+                crosses=i in crossing,
+                method=session.key.method,
+                samples=tally.samples,
+                aside=tally.aside,
+                duplicates=tally.duplicates,
+                reordered=tally.reordered,
+                sent=int(sent[heard[:, i], i].sum()),
+                lost=int(lost[heard[:, i], i].sum()),
+                median_s=_or_none(during[i]),
+                quiet_sent=int(sent[calm[:, i], i].sum()),
+                quiet_lost=int(lost[calm[:, i], i].sum()),
+                quiet_s=_or_none(quiet[i]),
+                stamps=tally.stamps,
+                clock_error_ns=tally.clock_error_ns,
+                digest=tally.digest,
             )
         )
     return tuple(out)

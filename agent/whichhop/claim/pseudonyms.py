@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 from typing import Self
 
 from whichhop.model import PROVIDER_EDGE, Home, Link, LinkKind, Reading, Service, SessionKey
-from whichhop.model.call_note import CallNote
 from whichhop.model.dossier import RouteTrace
+from whichhop.model.note import CallNote
 from whichhop.model.transfer import DOWNLOADS, UPLOADS
 
 _LEVELS = "levels/"

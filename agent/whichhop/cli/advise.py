@@ -16,8 +16,7 @@ from whichhop.app.advice_of_home import OF_LONG, known_home
 from whichhop.app.agent_addresses import DAY_NS
 from whichhop.app.collect import Opened
 from whichhop.app.store_windows import compared
-from whichhop.cli.collecting import add_source_arguments, opened_for
-from whichhop.cli.span import add_span_arguments, span_of
+from whichhop.cli.collecting import add_source_arguments, add_span_arguments, opened_for, span_of
 from whichhop.compare.comparison import Comparison
 from whichhop.compare.words import not_measured_words
 from whichhop.config.check import House, read_house

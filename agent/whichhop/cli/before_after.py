@@ -27,7 +27,7 @@ from whichhop.cli.times import instant_text, parse_span, parse_time, times_in
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError
 from whichhop.model import ModemLevels, Reading, call_sessions, derive_sessions
-from whichhop.model.level_series import LevelSeries
+from whichhop.model.channel import LevelSeries
 from whichhop.model.note import Look, Note
 from whichhop.model.time_words import zone_of
 from whichhop.net.clock import SystemClock

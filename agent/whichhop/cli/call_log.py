@@ -9,8 +9,8 @@ from whichhop.cli.table import table
 from whichhop.cli.times import instant_text
 from whichhop.config.check import read_home
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model.call_note import CallNote
-from whichhop.store.call_note_lines import MOST_SHORT, MOST_TEXT, is_day
+from whichhop.model.note import CallNote
+from whichhop.store.note_lines import MOST_CALL_TEXT, MOST_SHORT, is_day
 from whichhop.store.store import Store
 
 EPILOG = """\
@@ -48,7 +48,7 @@ def _short(text: str, option: str, most: int) -> str:
 
 
 def _new(args: argparse.Namespace) -> CallNote:
-    text = _short(args.text, "TEXT", MOST_TEXT)
+    text = _short(args.text, "TEXT", MOST_CALL_TEXT)
     if not text:
         raise DataError("TEXT: say in a few words what was said")
     at = past_time(args.at, "note a call once it was made")

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from whichhop.app.equipment_ceilings import link_ceilings
+from whichhop.app.advice_of_home import link_ceilings
 from whichhop.cabling.rates import RADIO_REAL
 from whichhop.capacity.ceilings import lowest, observed_ceilings
 from whichhop.capacity.links import capacities, narrow_links, narrow_words

@@ -1,4 +1,4 @@
-"""What the verbs that judge measurements have in common: their arguments, and opening what those name."""
+"""What the verbs that judge measurements have in common: their arguments, what these open, and the span."""
 
 import argparse
 import sys
@@ -6,10 +6,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from whichhop.app.agent_addresses import DAY_NS
 from whichhop.app.collect import Opened, Source, opened
+from whichhop.cli.times import instant_text, parse_time
+from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House
 from whichhop.daemon.options import default_store
-from whichhop.errors import WhichhopError
+from whichhop.errors import DataError, WhichhopError
+from whichhop.model.units import NS_PER_MINUTE
+from whichhop.net.clock import SystemClock
 from whichhop.store.collect import Progress
 
 
@@ -56,3 +61,49 @@ def _say(text: str) -> None:
 
 def _progress(agent: str, place: int, last: int) -> None:
     _say(f"collecting from {agent}: {place} of {last} records")
+
+
+def add_span_arguments(parser: argparse.ArgumentParser) -> None:
+    """--from and --to."""
+    parser.add_argument("--from", dest="start", metavar="TIME", help="begin (default: a day before the end)")
+    parser.add_argument("--to", dest="end", metavar="TIME", help="end (default: the last that was measured)")
+
+
+def told_span(args: argparse.Namespace, latest_ns: int) -> tuple[int, int]:
+    """From and to in UTC ns: to the last whole window by `latest_ns`, from a day before, unless told."""
+    end = parse_time(args.end, "--to", latest_ns - latest_ns % TICK_NS)
+    return _ordered(args, parse_time(args.start, "--from", end - DAY_NS), end)
+
+
+def span_of(args: argparse.Namespace, found: Opened) -> tuple[int, int]:
+    """The same of what is kept in an open store."""
+    now = SystemClock().utc_ns()
+    start = None if args.start is None else parse_time(args.start, "--from", 0)
+    end = None if args.end is None else parse_time(args.end, "--to", 0)
+    _ordered(args, start or 0, now if end is None else end)
+    first, last = found.span(now, start_ns=start, end_ns=end)
+    if first >= last:
+        raise nothing_measured(found, start or first, end or last)
+    return first, last
+
+
+def nothing_measured(found: Opened, start_ns: int, end_ns: int) -> DataError:
+    """The one line for a span of which there is nothing to judge."""
+    kept = found.store.span()
+    there = (
+        f"what is kept reaches from {instant_text(kept[0] * NS_PER_MINUTE)} to"
+        f" {instant_text((kept[1] + 1) * NS_PER_MINUTE)}; name a span in it with --from and --to"
+        if kept
+        else "start the agents (whichhop run HOME --node NAME), or name files with --records"
+    )
+    return DataError(
+        f"nothing of this home was measured between {instant_text(start_ns)} and {instant_text(end_ns)}: "
+        f"{there}"
+    )
+
+
+def _ordered(args: argparse.Namespace, start_ns: int, end_ns: int) -> tuple[int, int]:
+    if start_ns >= end_ns:
+        what = f"--to {args.end}" if args.end else f"now, {instant_text(end_ns)},"
+        raise DataError(f"{what} is not after --from {args.start}; name an earlier begin or a later end")
+    return start_ns, end_ns

@@ -9,16 +9,22 @@ from dataclasses import dataclass
 import msgspec
 
 from whichhop.app import metrics_windows
-from whichhop.app.access_line import line_explanations
+from whichhop.app.advice_of_home import line_explanations
 from whichhop.app.agent_addresses import SETTLED_NS
 from whichhop.app.modem_now import modems_now
 from whichhop.app.refusals import REASONS, Refusal, refusal_words, refused_lately
 from whichhop.app.store_windows import compared
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.level_readings import from_readings
-from whichhop.cli.collecting import add_source_arguments, opened_for
+from whichhop.cli.collecting import (
+    add_source_arguments,
+    add_span_arguments,
+    nothing_measured,
+    opened_for,
+    span_of,
+    told_span,
+)
 from whichhop.cli.compare_live import follow
-from whichhop.cli.span import add_span_arguments, nothing_measured, span_of, told_span
 from whichhop.cli.table import table
 from whichhop.cli.times import clock_text, instant_text, times_in
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_data

@@ -9,18 +9,22 @@ from pathlib import Path
 
 from whichhop.app.dossier import Order, assemble
 from whichhop.claim.pseudonyms import StandIns, stripped
-from whichhop.cli.collecting import add_source_arguments, opened_for
-from whichhop.cli.span import add_span_arguments, nothing_measured, span_of
-from whichhop.cli.times import instant_text
-from whichhop.cli.zone import machine_zone
+from whichhop.cli.collecting import (
+    add_source_arguments,
+    add_span_arguments,
+    nothing_measured,
+    opened_for,
+    span_of,
+)
+from whichhop.cli.times import instant_text, machine_zone
 from whichhop.compare.windows.table import whole_ticks
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model.call_note import CallNote
 from whichhop.model.dossier import Dossier
 from whichhop.model.fingerprint import fingerprint
+from whichhop.model.note import CallNote
 from whichhop.net.clock import SystemClock
 from whichhop.report.blocks import Notice
 from whichhop.report.contents import SECTIONS, Paper

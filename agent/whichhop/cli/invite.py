@@ -17,7 +17,7 @@ from whichhop.cli.setup import owner_words
 from whichhop.config.check import read_home
 from whichhop.config.keys import key_path_for, read_key
 from whichhop.config.owner import make_owner
-from whichhop.config.pairing_code import make_code, read_code
+from whichhop.config.pairing_keys import make_code, read_code
 from whichhop.errors import SystemRefusedError, WhichhopError
 from whichhop.model import Home
 from whichhop.model.units import NS_PER_MINUTE, MonoNs

@@ -9,7 +9,7 @@ from pathlib import Path
 from whichhop.app.first_look import node_name
 from whichhop.app.joining import HasJoined, Joining, check_room, join
 from whichhop.app.pairing_line import PORT
-from whichhop.config.pairing_code import CodeError, read_code
+from whichhop.config.pairing_keys import CodeError, read_code
 from whichhop.daemon.options import default_store
 from whichhop.errors import SystemRefusedError, WhichhopError
 from whichhop.net.authority import host_and_port

@@ -12,9 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from whichhop.cabling.against_reading import LevelDifference, compare
-from whichhop.cabling.fibre import FIBRE_CAUTIONS
 from whichhop.cabling.judge_levels import Judgement, deltas_between
-from whichhop.cabling.judge_modem import judge_modem
+from whichhop.cabling.judge_modem import FIBRE_CAUTIONS, judge_modem
 from whichhop.cabling.level_change import LevelChange, channel_row, level_changes
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.levels_summary import UNCOUNTED, WORD, Complaint, LevelsSummary, summary

@@ -12,13 +12,11 @@ from typing import IO
 
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Reading, Record
-from whichhop.model.call_note import CallNote
-from whichhop.model.note import Look, Note
+from whichhop.model.note import CallNote, Look, Note
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
-from whichhop.store.call_note_lines import call_line
 from whichhop.store.interchange import read_lines, reading_line, record_lines, time_text
-from whichhop.store.note_lines import look_line, note_line
+from whichhop.store.note_lines import call_line, look_line, note_line
 from whichhop.store.read import FOREVER
 from whichhop.store.store import Store
 

@@ -8,13 +8,12 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from whichhop.app.named_targets import with_names_looked_up
+from whichhop.app.route_trace import with_names_looked_up
 from whichhop.cli.table import table
 from whichhop.config.check import read_home
 from whichhop.errors import DataError
 from whichhop.model import Home, Node, NodeKind
-from whichhop.net.clock import SystemClock
-from whichhop.net.clock_error import clock_error_ns
+from whichhop.net.clock import SystemClock, clock_error_ns
 from whichhop.probes.dscp_check import DscpCheck, check_dscp
 from whichhop.probes.path_mtu import check_path_mtu
 from whichhop.probes.path_trace import find_route

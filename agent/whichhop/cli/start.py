@@ -18,9 +18,9 @@ from whichhop.app.modem_look import USUAL, ModemLook
 from whichhop.app.silent_targets import silent_targets
 from whichhop.app.store_windows import compared
 from whichhop.app.under_load import GAP_S, load_by_hop
+from whichhop.cli.collecting import nothing_measured
 from whichhop.cli.join import add_joining, join_home
 from whichhop.cli.setup import owner_words
-from whichhop.cli.span import nothing_measured
 from whichhop.cli.start_answer import Answer
 from whichhop.cli.start_asking import (
     Draft,

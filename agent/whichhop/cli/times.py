@@ -1,7 +1,10 @@
-"""Times as people type and read them on the command line."""
+"""Times and zones as people type and read them on the command line."""
 
+import os
 from contextvars import ContextVar
 from datetime import datetime, tzinfo
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from whichhop.errors import DataError
 from whichhop.model import Home
@@ -50,3 +53,14 @@ def parse_span(text: str | None, option: str, default_ns: int) -> int:
     if unit not in _SPANS or not number.isdigit() or not 0 < int(number) < 100_000:
         raise DataError(f"{option} {text}: not a length of time; write it as 36h, 7d or 2w")
     return int(number) * _SPANS[unit] * NS_PER_S
+
+
+def machine_zone(localtime: Path = Path("/etc/localtime"), environ: "dict[str, str] | None" = None) -> str:
+    """The machine's IANA zone: TZ, else where /etc/localtime leads; UTC when neither names one."""
+    found = (os.environ if environ is None else environ).get("TZ", "").lstrip(":")
+    if not found and localtime.is_symlink():
+        found = str(localtime.resolve()).partition("/zoneinfo/")[2]
+    try:
+        return ZoneInfo(found).key if found else "UTC"
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return "UTC"

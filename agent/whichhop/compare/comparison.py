@@ -22,7 +22,7 @@ from whichhop.compare.windows.table import WindowTable, whole_ticks
 from whichhop.compare.words import explain
 from whichhop.model import Home, Level, Reading, Record, Session, SessionKey, Verdict, derive_sessions
 from whichhop.model.felt import Felt
-from whichhop.model.stamps import told_stamps
+from whichhop.model.record import told_stamps
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
 

@@ -8,7 +8,7 @@ from whichhop.model.felt import Felt
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.links import HOUSE_CABLING
 from whichhop.model.percent import percent, probability_words
-from whichhop.model.stamps import program_stamps
+from whichhop.model.record import program_stamps
 from whichhop.model.time_words import how_long
 
 

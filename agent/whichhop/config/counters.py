@@ -6,7 +6,7 @@ from pathlib import Path
 
 from whichhop.config.schema import HomeFile, NodePart, WanCountersPart
 from whichhop.config.tree import Trouble
-from whichhop.model.counter_source import CounterSource
+from whichhop.model.levels_source import CounterSource
 
 
 def _by_snmp(part: WanCountersPart) -> bool:

@@ -8,6 +8,7 @@ too short for anybody to measure it.
 """
 
 import hmac
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from hashlib import sha256
 
@@ -15,6 +16,7 @@ from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from spake2 import SPAKE2_A, SPAKE2_B, SPAKEError, ed25519_basic
 
+from whichhop.errors import WhichhopError
 from whichhop.outside import bad, octets_of_hex
 
 _SHARE_OCTETS = 33
@@ -74,3 +76,40 @@ class PairingSide:
 def is_proof(given: str, expected: bytes) -> bool:
     """Whether a proof, hexadecimal, is the one expected; compared in constant time."""
     return hmac.compare_digest(given.encode(), expected.hex().encode())
+
+
+LETTERS = "23456789ABCDEFGHJKLMNPQRSTVWXYZ"
+"""31 letters: none that is taken for another (0 O, 1 I, U V). A prime number of them, so that the last
+letter tells every single wrong one and every two that changed places (a weighted sum, as in ISBN-10)."""
+DRAWN = 8
+"""31 to the 8th are 2 to the 39.6: with three tries nobody has more than one chance in 280,000 million."""
+_GROUP = 3
+
+
+class CodeError(WhichhopError):
+    """What was typed is no code; the text says why. It cost no try."""
+
+
+def _last(drawn: str) -> str:
+    total = sum(weight * LETTERS.index(letter) for weight, letter in enumerate(drawn, 1))
+    return LETTERS[total % len(LETTERS)]
+
+
+def make_code(below: Callable[[int], int]) -> str:
+    """A new code as it is shown: `K7M-2QX-9RT`. below: a secret whole number below the one given."""
+    drawn = "".join(LETTERS[below(len(LETTERS))] for _ in range(DRAWN))
+    whole = drawn + _last(drawn)
+    return "-".join(whole[i : i + _GROUP] for i in range(0, len(whole), _GROUP))
+
+
+def read_code(typed: str) -> str:
+    """The code's letters, however they are spaced and cased; CodeError for what can be no code."""
+    bare = "".join(letter for letter in typed.upper() if not letter.isspace() and letter != "-")
+    strange = sorted({letter for letter in bare if letter not in LETTERS})
+    if strange:
+        raise CodeError(f"{strange[0]!r} is in no code; type the {DRAWN + 1} letters and digits as shown")
+    if len(bare) != DRAWN + 1:
+        raise CodeError(f"{len(bare)} letters are no code; type the {DRAWN + 1} letters and digits as shown")
+    if bare[-1] != _last(bare[:-1]):
+        raise CodeError("a letter of the code is wrong or two changed places; look at it and type it again")
+    return bare

@@ -6,7 +6,6 @@ from pathlib import Path
 
 from whichhop.config.files import read_small
 from whichhop.errors import WhichhopError
-from whichhop.model.fingerprint import same_key
 
 _KEY = re.compile(r"[A-Z2-7]{4}(-?[A-Z2-7]{4}){4}|[0-9A-F]{64}")
 MOST_OCTETS = 1 << 20
@@ -37,11 +36,6 @@ def read_trusted(path: Path) -> dict[str, str]:
             )
         found[name.strip()] = note.strip()
     return found
-
-
-def is_trusted(public_key: str, names: dict[str, str]) -> bool:
-    """Whether one of the names is this key's."""
-    return any(same_key(public_key, name) for name in names)
 
 
 def add_trusted(path: Path, name: str, note: str) -> None:

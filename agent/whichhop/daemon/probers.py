@@ -5,8 +5,7 @@ import secrets
 from collections.abc import Callable, Iterable
 
 from whichhop.model import Home, Method, Node, Session
-from whichhop.net.clock import Clock
-from whichhop.net.clock_error import clock_error_ns
+from whichhop.net.clock import Clock, clock_error_ns
 from whichhop.probes.base import Prober, Sink
 from whichhop.probes.prober_by_target import ProberByTarget
 from whichhop.probes.table import Needs, make_prober

@@ -19,9 +19,8 @@ from whichhop.lab.build.plan import BuildPlan, deepened, make_plan
 from whichhop.lab.build.programs import Place, Running
 from whichhop.lab.check import as_asked
 from whichhop.lab.faults import Faults
-from whichhop.lab.links.fault_schedule import switchings
 from whichhop.lab.links.fault_words import effect_words
-from whichhop.lab.scenario import Effect, Scenario
+from whichhop.lab.scenario import Effect, Scenario, switchings
 from whichhop.lab.truth import Counts, Entry, append_entry
 from whichhop.net.clock import SystemClock, sleep_s
 

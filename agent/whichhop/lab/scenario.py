@@ -1,5 +1,6 @@
 """A scenario as data: a home, its links' natural behaviour, and a script of faults whose truth is known."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -144,3 +145,22 @@ class Scenario:
     profile: Profile = Profile.SIMULATED
     counters_each_s: int = 10
     clocks_s: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Switching:
+    """At this many seconds from the start, a fault goes on or off; `number` is its place in the scenario."""
+
+    at_s: float
+    number: int
+    on: bool
+    fault: Fault
+
+
+def switchings(faults: Iterable[Fault]) -> list[Switching]:
+    """Every switching in order of time; what ends at an instant goes off before what begins there goes on."""
+    out = []
+    for number, fault in enumerate(faults):
+        out.append(Switching(at_s=fault.at_s, number=number, on=True, fault=fault))
+        out.append(Switching(at_s=fault.at_s + fault.for_s, number=number, on=False, fault=fault))
+    return sorted(out, key=lambda s: (s.at_s, s.on))

@@ -1,7 +1,7 @@
 """The nouns everyone shares; frozen records, no behaviour beyond arithmetic."""
 
 from whichhop.model.channel import Carrier, Channel, Direction, DslLine, ModemLevels
-from whichhop.model.finding import Episode, Finding, Level, RuledOut, Severity, Verdict
+from whichhop.model.finding import Finding, Level, RuledOut, Severity, Verdict
 from whichhop.model.home import (
     BEYOND,
     PROVIDER_EDGE,
@@ -47,7 +47,6 @@ __all__ = [
     "Columns",
     "Direction",
     "DslLine",
-    "Episode",
     "Fate",
     "Finding",
     "Home",

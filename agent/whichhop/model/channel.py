@@ -1,6 +1,7 @@
-"""What a modem says about its line: one row a channel, and one reading of them all."""
+"""What a modem says about its line: one row a channel, one reading of them all, a fact hour by hour."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 
@@ -108,3 +109,23 @@ class ModemLevels:
     def direction(self, direction: Direction) -> tuple[Channel, ...]:
         """The channels of one direction, in the order read."""
         return tuple(c for c in self.channels if c.direction is direction)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelSeries:
+    """Hours are counted from the epoch, UTC.
+
+    fact: a measure's name, such as "power_dbmv". before, after: the value of each hour; for counted facts the
+    hits and the total instead. frequency_hz: the middle of the group, None where there is none. channels: how
+    many stand behind it.
+    """
+
+    group: str
+    direction: Direction
+    fact: str
+    channels: int = 1
+    frequency_hz: float | None = None
+    before: Mapping[int, float] = field(default_factory=dict)
+    after: Mapping[int, float] = field(default_factory=dict)
+    counts_before: Mapping[int, tuple[float, float]] = field(default_factory=dict)
+    counts_after: Mapping[int, tuple[float, float]] = field(default_factory=dict)

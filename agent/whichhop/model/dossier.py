@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.model.call_note import CallNote
 from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Home
 from whichhop.model.inner_cause import InnerAnswer, Reason
 from whichhop.model.links import Cause, Owner
+from whichhop.model.note import CallNote
 
 FORM = 1
 """The dossier's form; a reader refuses one it does not know."""

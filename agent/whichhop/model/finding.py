@@ -46,18 +46,6 @@ class Severity:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Episode:
-    """A stretch of windows with one cause; `end_ns` is None while it lasts."""
-
-    elements: tuple[str, ...]
-    start_ns: int
-    end_ns: int | None
-    detected_ns: int
-    """When enough was known to open it."""
-    probability: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class RuledOut:
     """An explanation that the evidence speaks against, why, and which sessions say so."""
 

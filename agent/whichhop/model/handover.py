@@ -1,5 +1,7 @@
 """What the daemon is handed by the child process that read the home file and its key."""
 
+import hashlib
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from whichhop.model.home import Home
@@ -29,3 +31,11 @@ class Handover:
     """The same agents' names by their keys' fingerprints."""
     epoch: int = 0
     """How often the home's key was made anew; see config/epochs.py."""
+
+
+DIGITS = 16
+
+
+def agents_digest(names: Iterable[str]) -> str:
+    """Of agents' names in any order, hexadecimal; it tells no name."""
+    return hashlib.sha256("\n".join(sorted(names)).encode()).hexdigest()[:DIGITS]

@@ -4,9 +4,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-from whichhop.model.counter_source import CounterSource
 from whichhop.model.fleet import Fleet
-from whichhop.model.levels_source import LevelsSource
+from whichhop.model.levels_source import CounterSource, LevelsSource
 from whichhop.model.links import LinkKind, Medium, NodeKind
 from whichhop.model.notices import Notices
 

@@ -1,4 +1,4 @@
-"""Where a modem's levels are read from: SNMP, its own status page, or a file."""
+"""Where a modem's levels and the home's own traffic are read from: SNMP, a page, UPnP or a file."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -77,3 +77,23 @@ class LevelsSource:
         if self.snmp is not None:
             return f"SNMP {self.snmp}"
         return self.page if self.page is not None else str(self.file)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CounterSource:
+    """SNMP when `address` is set (RFC 2863 on `interface`), else UPnP by its `description`'s address.
+
+    user_file: names the user of SNMPv3 with its passwords; None asks in v2c by the community.
+    """
+
+    address: str | None = None
+    community: str = field(default="public", repr=False)
+    user_file: str | None = None
+    port: int = 161
+    interface: str = ""
+    description: str = ""
+
+    @property
+    def words(self) -> str:
+        """The source as a reader knows it, without secrets."""
+        return f"SNMP {self.address} port {self.port}" if self.address else self.description

@@ -1,4 +1,4 @@
-"""A note of what somebody changed in the home, and when; and how often its effect was looked at."""
+"""Notes of what people did: changes in the home, looks at their effect, and calls to the provider."""
 
 from dataclasses import dataclass
 
@@ -42,3 +42,18 @@ class Look:
     at_ns: int
     from_ns: int
     to_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CallNote:
+    """Each text on one line, "" where nothing was given.
+
+    spoke_to: who answered. ticket: the number they gave. promised: a day, YYYY-MM-DD, by which they said
+    that something would be done.
+    """
+
+    at_ns: int
+    text: str
+    spoke_to: str = ""
+    ticket: str = ""
+    promised: str = ""

@@ -1,11 +1,14 @@
-"""A record: one session's samples of one minute, in columns; what the store keeps and what travels."""
+"""A record: one session's samples of one minute, in columns; what the store keeps and what travels.
+
+Its time stamps are T1 sent, T2 came there, T3 left there, T4 came back (RFC 8762 4).
+"""
 
 from array import array
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 
 from whichhop.model.sample import Fate, Sample
-from whichhop.model.session import SessionKey
+from whichhop.model.session import Method, SessionKey
 
 ABSENT = -(2**63)
 """Stands in a column where a sample has no such fact."""
@@ -95,3 +98,24 @@ class Reading:
     agent: str
     name: str
     value: float
+
+
+_FOUR, _TWO = ("T1", "T2", "T3", "T4"), ("T1", "T4")
+"""Stamps a round trip needs: with a far end that stamps, and with one that only answers."""
+
+
+def told_stamps(records: Iterable[Record]) -> frozenset[str]:
+    """What records with an answer say of their stamps; one without has timed nothing, and says ""."""
+    return frozenset(r.stamps for r in records if Fate.ANSWERED in r.samples.fate)
+
+
+def kernel_stamps(groups: Collection[str]) -> frozenset[str]:
+    """The stamps that the kernel took in at least one record. groups: the records' `stamps`, "T1 T4"."""
+    return frozenset(stamp for group in groups for stamp in group.split())
+
+
+def program_stamps(method: Method | str, groups: Collection[str]) -> frozenset[str]:
+    """The stamps that the program took itself in at least one record, late when its machine is busy."""
+    taken = [set(group.split()) for group in groups]
+    wanted = _FOUR if method == Method.STAMP or any("T2" in group for group in taken) else _TWO
+    return frozenset(stamp for group in taken for stamp in wanted if stamp not in group)

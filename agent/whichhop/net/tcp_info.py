@@ -24,10 +24,7 @@ class TcpInfo:
     rcv_mss: int
     rtt_us: int
     min_rtt_us: int
-    cwnd: int
     rcv_rtt_us: int
-    total_retrans: int
-    bytes_acked: int
     bytes_received: int
     data_segs_in: int
     delivered: int
@@ -62,10 +59,7 @@ def tcp_info(sock: socket.socket) -> TcpInfo | None:
         snd_mss=f[10],
         rcv_mss=f[11],
         rtt_us=f[23],
-        cwnd=f[26],
         rcv_rtt_us=f[29],
-        total_retrans=f[31],
-        bytes_acked=f[34],
         bytes_received=f[35],
         min_rtt_us=f[39],
         data_segs_in=f[40],

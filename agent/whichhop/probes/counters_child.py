@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 import msgspec
 
 from whichhop.errors import RemoteError, WhichhopError
-from whichhop.model.counter_source import CounterSource
+from whichhop.model.levels_source import CounterSource
 from whichhop.model.units import seconds_to_next
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_client import Failure, HttpClient, HttpError

@@ -5,7 +5,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from whichhop.model.counter_source import CounterSource
+from whichhop.model.levels_source import CounterSource
 from whichhop.outside import INT64
 
 

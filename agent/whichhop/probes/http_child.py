@@ -24,9 +24,9 @@ from whichhop.net.tcp import prefer_cubic
 from whichhop.net.tcp_info import TcpInfo, tcp_info
 from whichhop.printable import printable
 from whichhop.probes.foreign_probes import Aim, ForeignProbes
-from whichhop.probes.http_talk import FetchSpec
 from whichhop.probes.transfer_report import Reporter
-from whichhop.stats.loaded_trips import INTERVAL_S, loaded_trips
+from whichhop.probes.transfer_talk import FetchSpec
+from whichhop.stats.responsiveness import INTERVAL_S, loaded_trips
 from whichhop.stats.steady import Point, settle, slot_rates
 
 CONNECT_S = 8.0

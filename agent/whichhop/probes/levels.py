@@ -14,7 +14,6 @@ WAIT_S = 5.0
 """For each answer from the network; modems' pages are slow but seldom that slow."""
 TOLD = 2
 """The child's exit code when it said in one line what is wrong."""
-MOST_ANSWER = 4 << 20
 WHOLE_S = 30.0
 """For a whole reading: a page that trickles in for ever is cut off here."""
 

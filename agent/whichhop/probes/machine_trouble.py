@@ -6,7 +6,6 @@ never lost.
 """
 
 from collections import deque
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from whichhop.model import Fate, Reading, Sample
@@ -150,10 +149,6 @@ class MachineTrouble:
                 until_ns=beat.after_ns + _KEEP_NS,
             )
         )
-
-    def troubles(self) -> Iterator[Trouble]:
-        """The spans still remembered, oldest first."""
-        return iter(self._troubles)
 
     def vet(self, sample: Sample, wait_ns: int) -> Sample:
         """The sample itself, or set aside when it was under way during trouble.

@@ -14,13 +14,13 @@ from urllib.parse import urlsplit
 import msgspec
 
 from whichhop.errors import RemoteError, SystemRefusedError
-from whichhop.model.counter_source import CounterSource
+from whichhop.model.levels_source import CounterSource
 from whichhop.net.authority import authority
 from whichhop.net.child import LONGEST_LINE, our_module, started
 from whichhop.outside import OutsideError, typed
 from whichhop.printable import printable
 from whichhop.probes.counters_talk import CountersRequest, CountersSaid
-from whichhop.wire import if_mib, ssdp
+from whichhop.wire import if_mib, upnp_wan
 from whichhop.wire.upnp_wan import SERVICE
 
 SEARCH_S = 2.0
@@ -47,7 +47,7 @@ class Offer:
     interfaces: Sequence[str] = ()
 
 
-async def upnp_offer(gateway: str, own: str, *, port: int = ssdp.PORT) -> Offer:
+async def upnp_offer(gateway: str, own: str, *, port: int = upnp_wan.PORT) -> Offer:
     """What the router at `gateway` offers by UPnP. own: this machine's address toward it; port: SSDP's."""
     if ip_address(gateway).version == 6:
         return Offer(why="UPnP was not looked for: it is asked over IPv4 only")
@@ -76,18 +76,18 @@ async def _search(gateway: str, own: str, port: int) -> str | None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
         asking.setblocking(False)
         asking.bind((own, 0))
-        await loop.sock_sendto(asking, ssdp.search(authority(gateway, port), SERVICE), (gateway, port))
+        await loop.sock_sendto(asking, upnp_wan.search(authority(gateway, port), SERVICE), (gateway, port))
         if not ip_address(gateway).is_loopback:
             # Many routers answer only what is sent to the group; one hop, so that it stays on this link.
             asking.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 1)
             asking.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(own))
             with suppress(OSError):
-                question = ssdp.search(authority(ssdp.GROUP, port), SERVICE, wait_s=1)
-                await loop.sock_sendto(asking, question, (ssdp.GROUP, port))
+                question = upnp_wan.search(authority(upnp_wan.GROUP, port), SERVICE, wait_s=1)
+                await loop.sock_sendto(asking, question, (upnp_wan.GROUP, port))
         for _ in range(MOST_ANSWERS):
             try:
                 async with asyncio.timeout_at(ends_s):
-                    octets, where = await loop.sock_recvfrom(asking, ssdp.MOST_OCTETS)
+                    octets, where = await loop.sock_recvfrom(asking, upnp_wan.MOST_OCTETS)
             except TimeoutError:
                 break
             except ConnectionRefusedError:
@@ -95,7 +95,7 @@ async def _search(gateway: str, own: str, port: int) -> str | None:
             if where[0] != gateway:
                 continue
             try:
-                if (url := ssdp.description_address(octets, SERVICE)) is not None:
+                if (url := upnp_wan.description_address(octets, SERVICE)) is not None:
                     return url
             except OutsideError as one:
                 wrong = one

@@ -4,9 +4,6 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model.time_words import instant_words, utc_of, zone_words
 
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-"""For the marks of a time axis alone."""
-
 
 def day(at_ns: int, zone: ZoneInfo) -> str:
     """The day in the home's zone."""

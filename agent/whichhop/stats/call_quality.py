@@ -20,10 +20,7 @@ class Codec:
     robustness: float
 
 
-G711 = Codec(name="G.711", impairment=0.0, robustness=4.3)
 G711_CONCEALED = Codec(name="G.711 with loss concealment", impairment=0.0, robustness=25.1)
-G729A = Codec(name="G.729A with silence suppression", impairment=11.0, robustness=19.0)
-G723_1 = Codec(name="G.723.1 at 6.3 kb/s", impairment=15.0, robustness=16.1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,16 +176,3 @@ def rate_call(
         r=r,
         mos=opinion_score(r),
     )
-
-
-def quality_word(r: float) -> str:
-    """G.109's category of speech transmission quality for R, each 10 wide; from memory of ITU-T G.109."""
-    for least, word in ((90, "best"), (80, "high"), (70, "medium"), (60, "low"), (50, "poor")):
-        if r >= least:
-            return word
-    return "not recommended"
-
-
-def simple_delay_impairment(one_way_ms: float) -> float:
-    """Id's usual short form (Cole and Rosenbluth 2001, common practice), to cross-check the whole formula."""
-    return 0.024 * one_way_ms + 0.11 * max(0.0, one_way_ms - 177.3)

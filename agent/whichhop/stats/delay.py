@@ -1,56 +1,12 @@
 """Delay of a record's packets as arrays, round trip and each way, and its summary: RFC 2681, RFC 7679."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from whichhop.model.record import ABSENT, Columns
 from whichhop.model.sample import Fate
-from whichhop.stats.quantile import Definition, Floats, Quantiles, as_delays, median, quantiles
-
-DEFAULT_SHARES = (0.05, 0.25, 0.5, 0.75, 0.95, 0.99)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DelaySummary:
-    """RFC 2681 section 4 of some delays; every field has the input's unit, infinite where undefined.
-
-    count: packets sent; undefined: how many got no answer in time. mean: over the answered alone, since
-    the RFC defines none over infinities; nan without an answer. With no packet all figures are nan.
-    """
-
-    count: int
-    undefined: int
-    minimum: float
-    median: float
-    mean: float
-    maximum: float
-    quantiles: Quantiles
-
-
-def summarise(
-    delays: ArrayLike,
-    shares: Sequence[float] = DEFAULT_SHARES,
-    definition: Definition = Definition.INVERSE_EDF,
-) -> DelaySummary:
-    """Minimum, median, mean, maximum and quantiles of delays in one unit, infinite where lost.
-
-    maximum: of the answered. Empty: nan, count 0. All lost: minimum, median and quantiles infinite, mean
-    and maximum nan. One sample: that sample throughout.
-    """
-    array = as_delays(delays)
-    answered = array[np.isfinite(array)]
-    return DelaySummary(
-        count=len(array),
-        undefined=len(array) - len(answered),
-        minimum=float(array.min()) if len(array) else np.nan,
-        median=median(array),
-        mean=float(answered.mean()) if len(answered) else np.nan,
-        maximum=float(answered.max()) if len(answered) else np.nan,
-        quantiles=quantiles(array, shares, definition),
-    )
+from whichhop.stats.quantile import Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

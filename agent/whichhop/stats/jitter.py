@@ -28,32 +28,6 @@ class Jitter:
         return self.value
 
 
-@dataclass(slots=True)
-class IntegerJitter:
-    """RFC 3550 appendix A.8, the form that keeps 16 J in a whole number, as receivers report it.
-
-    `state` is J scaled by 16, `reported` what an RTCP report carries, both in timestamp units. It floors:
-    a constant |D| of 100 settles at 99. Empty and single-sample input: 0 with `pairs` 0.
-    """
-
-    state: int = 0
-    pairs: int = 0
-    _last: int | None = None
-
-    def update(self, transit: int) -> int:
-        """Feeds one packet that arrived, in timestamp units; gives the value reported after it."""
-        if self._last is not None:
-            self.state += abs(transit - self._last) - ((self.state + 8) >> 4)
-            self.pairs += 1
-        self._last = transit
-        return self.reported
-
-    @property
-    def reported(self) -> int:
-        """J in whole timestamp units."""
-        return self.state >> 4
-
-
 def jitter_after_each(transits: Iterable[float]) -> list[float]:
     """J (RFC 3550 6.4.1) after every packet but the first; length n - 1, empty for none or one packet.
 

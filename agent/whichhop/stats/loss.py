@@ -4,7 +4,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from whichhop.model.sample import Fate
-from whichhop.stats.proportion import Interval, wilson
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,25 +32,6 @@ class LossCount:
         """Packets that asked the path; those set aside are not among them."""
         return self.answered + self.lost
 
-    @property
-    def ratio(self) -> float | None:
-        """RFC 7680 section 4.1's loss ratio, 0 to 1; None when nothing was sent, 1 when all was lost."""
-        return self.lost / self.sent if self.sent else None
-
-    def interval(self, confidence: float = 0.95) -> Interval:
-        """Wilson's interval of the ratio; 0 to 1 when nothing was sent."""
-        return wilson(self.lost, self.sent, confidence)
-
-    def __add__(self, other: "LossCount") -> "LossCount":
-        return LossCount(
-            answered=self.answered + other.answered,
-            late=self.late + other.late,
-            lost_out=self.lost_out + other.lost_out,
-            lost_back=self.lost_back + other.lost_back,
-            unknown=self.unknown + other.unknown,
-            set_aside=self.set_aside + other.set_aside,
-        )
-
 
 def count(fates: Iterable[int]) -> LossCount:
     """Counts packets' fates (`model.Fate` numbers, such as a record's fate column); empty gives all zero."""
@@ -66,21 +46,3 @@ def count(fates: Iterable[int]) -> LossCount:
         unknown=seen[Fate.LOST],
         set_aside=sum(number for fate, number in seen.items() if fate.set_aside),
     )
-
-
-def count_within(round_trips_ns: Iterable[int | None], waiting_ns: int) -> LossCount:
-    """The same packets judged by another waiting time, as RFC 7680 lets a reader do afterwards.
-
-    round_trips_ns: one a packet sent, None where no answer ever came. An answer later than `waiting_ns`
-    counts as late; exactly at it still counts as answered. Needs the raw round trips: a count cannot be
-    re-judged. Empty gives all zero.
-    """
-    answered = late = unknown = 0
-    for rtt_ns in round_trips_ns:
-        if rtt_ns is None:
-            unknown += 1
-        elif rtt_ns > waiting_ns:
-            late += 1
-        else:
-            answered += 1
-    return LossCount(answered=answered, late=late, unknown=unknown)

@@ -1,57 +1,8 @@
-"""The two-state chain of losses (Gilbert): fitted from a stream, and what a given chain implies."""
+"""How losses follow each other: steps of the two-state chain (Gilbert 1960), and how they come in bursts."""
 
 import itertools
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TwoState:
-    """A chain whose bad state loses every packet (Gilbert 1960, textbook form).
-
-    p: chance to turn bad after a good packet; r: chance to turn good after a lost one; both 0 to 1.
-    """
-
-    p: float
-    r: float
-
-    def __post_init__(self) -> None:
-        if not (0 <= self.p <= 1 and 0 <= self.r <= 1 and self.p + self.r > 0):
-            raise ValueError(f"p {self.p} and r {self.r} must lie in 0..1 and not both be 0")
-
-    @property
-    def loss(self) -> float:
-        """Share of packets lost in the long run."""
-        return self.p / (self.p + self.r)
-
-    @property
-    def mean_burst(self) -> float:
-        """Mean run of losses in packets; infinite when the bad state is never left."""
-        return 1 / self.r if self.r else math.inf
-
-    @property
-    def mean_good_run(self) -> float:
-        """Mean run of packets that arrive; infinite when nothing is ever lost."""
-        return 1 / self.p if self.p else math.inf
-
-    @property
-    def correlation(self) -> float:
-        """Correlation of one packet's loss with the next one's; 0 when losses are independent."""
-        return 1 - self.p - self.r
-
-    @property
-    def burst_ratio(self) -> float:
-        """G.107's BurstR, 1/(p + r): 1 for independent losses, larger when they cluster."""
-        return 1 / (self.p + self.r)
-
-    def standard_error(self, packets: int) -> float:
-        """Of the loss ratio measured over `packets` packets; bursts make it larger than independence would.
-
-        The chain's long-run variance: loss (1 - loss) (1 + c) / (1 - c) / packets with c the correlation.
-        """
-        c = self.correlation
-        return math.sqrt(self.loss * (1 - self.loss) * (1 + c) / (1 - c) / packets)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,17 +13,6 @@ class Transitions:
     n01: int
     n10: int
     n11: int
-
-    def fit(self) -> TwoState | None:
-        """The chain of greatest likelihood: p = n01/(n00 + n01), r = n10/(n10 + n11).
-
-        None where the stream never left one of the states: no loss with a successor, nothing that arrived
-        before another packet, and so also for an empty, all-lost or single-packet stream.
-        """
-        good, bad = self.n00 + self.n01, self.n10 + self.n11
-        if not good or not bad or not self.n01 + self.n10:
-            return None
-        return TwoState(p=self.n01 / good, r=self.n10 / bad)
 
 
 def transitions(lost: Sequence[bool]) -> Transitions:

@@ -55,22 +55,9 @@ def period_lengths(lost: Sequence[bool]) -> list[int]:
     return out
 
 
-def inter_period_lengths(lost: Sequence[bool]) -> list[int]:
-    """RFC 3357 6.4: for each run of losses, packets from the end of the previous run; 0 for the first."""
-    starts = period_starts(lost)
-    ends = [start + length - 1 for start, length in zip(starts, period_lengths(lost), strict=True)]
-    return [0, *(start - end for start, end in zip(starts[1:], ends, strict=False))] if starts else []
-
-
 def noticeable(lost: Sequence[bool], delta: int) -> list[int]:
     """RFC 3357 6.1: positions of losses that follow the previous loss within `delta` packets, from 0."""
     return [i for i, distance in enumerate(loss_distances(lost)) if 0 < distance <= delta]
-
-
-def noticeable_rate(lost: Sequence[bool], delta: int) -> float | None:
-    """RFC 3357 6.1: noticeable losses of all losses, 0 to 1; None when nothing was lost or sent."""
-    losses = sum(map(bool, lost))
-    return len(noticeable(lost, delta)) / losses if losses else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,16 +104,6 @@ class BurstsAndGaps:
     def mean_burst_packets(self) -> float | None:
         """Mean length of a burst in packets; times the packet interval it is the burst duration."""
         return sum(b.packets for b in self.bursts) / len(self.bursts) if self.bursts else None
-
-    @property
-    def mean_gap_packets(self) -> float | None:
-        """Mean length of a gap in packets; times the packet interval it is the gap duration."""
-        return sum(self.gaps) / len(self.gaps) if self.gaps else None
-
-
-def share_octet(share: float | None) -> int:
-    """A share as RFC 3611's 8-bit fixed-point field: 256 times, floored, at most 255; 0 for none."""
-    return 0 if share is None else min(255, int(256 * share))
 
 
 def bursts_and_gaps(lost: Sequence[bool], gmin: int = DEFAULT_GMIN) -> BurstsAndGaps:

@@ -30,7 +30,7 @@ def wilson(hits: float, total: float, confidence: float = 0.95) -> Interval:
 
     Ratios between 0 and 1. Holds near 0 and 1, where a loss ratio usually is. Nothing tried: 0 to 1, for
     nothing is known. All lost: the upper end is 1. One packet: 0 to 0.793 or 0.207 to 1 at 95 %.
-    Assumes independent packets: with bursts the truth is less sure (see `loss_pattern.TwoState`).
+    Assumes independent packets: with bursts the truth is less sure.
     """
     check_counts(hits, total, confidence)
     if total == 0:
@@ -46,14 +46,3 @@ def wilson(hits: float, total: float, confidence: float = 0.95) -> Interval:
         high=1.0 if hits == total else min(1.0, middle + half),
         confidence=confidence,
     )
-
-
-def none_seen_upper(total: int, confidence: float = 0.95) -> float:
-    """The largest ratio that `total` trials without a single hit still allow: 1 - (1 - confidence)^(1/total).
-
-    One-sided and exact (binomial). Nothing tried: 1.
-    """
-    check_counts(0, total, confidence)
-    if total == 0:
-        return 1.0
-    return -math.expm1(math.log1p(-confidence) / total)

@@ -1,6 +1,5 @@
 """Quantiles with a stated definition and their count, where a lost packet's delay is infinite."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
@@ -45,11 +44,6 @@ class Quantiles:
     values: tuple[float, ...]
     count: int
     undefined: int
-
-    @property
-    def resolution(self) -> float:
-        """RFC 2330 11.3: shares closer together than 1/count cannot be told apart; infinite for none."""
-        return 1 / self.count if self.count else math.inf
 
 
 def as_delays(values: ArrayLike) -> Floats:
@@ -118,12 +112,3 @@ def median(values: ArrayLike) -> float:
     Infinite when half or more are undefined (at an even count, when the upper middle one is); nan if empty.
     """
     return quantiles(values, [0.5], Definition.AVERAGED_EDF).values[0]
-
-
-def share_at_or_under(values: ArrayLike, at: float) -> float:
-    """RFC 2330's empirical distribution, RFC 2681 4.4's inverse percentile: 0 to 1; nan if empty.
-
-    The undefined ones count in the denominator.
-    """
-    array = as_delays(values)
-    return float(np.count_nonzero(array <= at) / len(array)) if len(array) else math.nan

@@ -1,7 +1,5 @@
-"""Rates from byte and packet counters: wraps, restarts, stalls and too long a silence told apart."""
+"""Counters of bytes and packets: wraps, restarts, stalls, too long a silence told apart; a running total."""
 
-import itertools
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -31,28 +29,11 @@ class CounterReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delta:
-    """What was counted between two readings; `amount` and `per_s` are None where `step` forbids them."""
+    """What was counted between two readings; `amount` is None where `step` forbids it."""
 
     step: Step
     seconds: float
     amount: int | None = None
-
-    @property
-    def per_s(self) -> float | None:
-        """Counts a second over the span."""
-        return None if self.amount is None else self.amount / self.seconds
-
-
-def wrap_seconds(bits: int, line_rate_bps: float) -> float:
-    """How long an octet counter of that many bits lasts at a line's full rate (RFC 2863 3.1.6), seconds."""
-    return float(2**bits) * 8 / line_rate_bps
-
-
-def bits_needed(line_rate_bps: float) -> tuple[int, int]:
-    """The width of octet and packet counters that RFC 2863 3.1.6 asks for at a line rate."""
-    if line_rate_bps <= 20e6:
-        return 32, 32
-    return (64, 32) if line_rate_bps < 650e6 else (64, 64)
 
 
 def delta(
@@ -83,9 +64,28 @@ def delta(
     return Delta(step=Step.WRAPPED if fell else Step.COUNTED, seconds=seconds, amount=amount)
 
 
-def deltas(readings: Sequence[CounterReading], *, bits: int, most_per_s: float | None = None) -> list[Delta]:
-    """`delta` of each neighbouring pair, n - 1 of them; empty for none or one reading."""
-    return [
-        delta(before, after, bits=bits, most_per_s=most_per_s)
-        for before, after in itertools.pairwise(readings)
-    ]
+@dataclass(slots=True)
+class RunningTotal:
+    """Feed it readings of one counter; `value` grows by what was counted, anew from 0 where unknown.
+
+    most_per_s: the fastest that the counter can run, where known (see rate.delta).
+    """
+
+    bits: int
+    most_per_s: float | None = None
+    value: int = 0
+    _last: CounterReading | None = None
+
+    def add(self, reading: CounterReading) -> Step | None:
+        """What a reading says with the one before, None for the first. ValueError when out of range."""
+        before, self._last = self._last, reading
+        if before is None:
+            return None
+        found = delta(before, reading, bits=self.bits, most_per_s=self.most_per_s)
+        if found.step is Step.STALLED:
+            self._last = before
+        elif found.amount is None:
+            self.value = 0
+        else:
+            self.value += found.amount
+        return found.step

@@ -1,8 +1,47 @@
-"""Round trips per minute under load, as the IETF draft on responsiveness forms them."""
+"""Round trips under load: a minute's number by the IETF draft, a second's mean, those of other packets."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from statistics import fmean, median
+
+from whichhop.model.sample import Fate, Sample
+from whichhop.model.transfer import UnderLoad
+from whichhop.stats.steady import SKIP_S
+
+INTERVAL_S = 1.0
+"""The responsiveness draft's interval, over which its moving averages go."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedTrips:
+    """Of samples past slow start. mean_ms: trimmed as the draft does, None without one.
+
+    per_interval_ms: plain means of whole seconds, None for one without a sample.
+    """
+
+    mean_ms: float | None
+    per_interval_ms: tuple[float | None, ...]
+
+
+def per_interval(
+    samples: Sequence[tuple[float, float]], seconds: float, *, skip_s: float = SKIP_S
+) -> tuple[float | None, ...]:
+    """Means of (time in s, value) samples over whole seconds from `skip_s` to `seconds`."""
+    count = max(0, int((seconds - skip_s) / INTERVAL_S))
+    bins: list[list[float]] = [[] for _ in range(count)]
+    for at_s, value in samples:
+        place = int((at_s - skip_s) / INTERVAL_S) if at_s >= skip_s else -1
+        if 0 <= place < count:
+            bins[place].append(value)
+    return tuple(fmean(b) if b else None for b in bins)
+
+
+def loaded_trips(samples: Sequence[tuple[float, float]], seconds: float) -> LoadedTrips:
+    """samples: (s since the data began, round trip in ms)."""
+    counted = [ms for at_s, ms in samples if at_s >= SKIP_S]
+    return LoadedTrips(mean_ms=trimmed_mean(counted), per_interval_ms=per_interval(samples, seconds))
+
 
 MS_PER_MINUTE = 60_000
 MOVING_INTERVALS = 4
@@ -70,3 +109,39 @@ def responsiveness(
     if loaded is None or len(means) < len(kinds):
         return None
     return Responsiveness(foreign=MS_PER_MINUTE * len(means) / sum(means), loaded=MS_PER_MINUTE / loaded)
+
+
+SETTLING_NS = 300_000_000
+"""Left out at the transfer's begin: its queue is still growing."""
+
+
+def _round_trips(samples: Iterable[Sample]) -> list[float]:
+    return [s.rtt_ns / 1e9 for s in samples if s.fate is Fate.ANSWERED and s.rtt_ns is not None]
+
+
+def _middle(values: Sequence[float]) -> float | None:
+    return median(values) if values else None
+
+
+def under_load(samples: Sequence[Sample], target: str, *, begin_ns: int, end_ns: int) -> UnderLoad:
+    """Figures of one stream; begin and end of the transfer in the samples' own UTC ns.
+
+    Late answers (over 3 s) count as lost, as RFC 7680 has it; samples set aside count nowhere.
+    """
+    usable = [s for s in samples if not s.fate.set_aside]
+    before = [s for s in usable if s.sent_ns < begin_ns]
+    during = [s for s in usable if begin_ns + SETTLING_NS <= s.sent_ns < end_ns]
+    # What was queued when it ended is still in the way for a moment.
+    after = [s for s in usable if s.sent_ns >= end_ns + SETTLING_NS]
+    loaded = sorted(_round_trips(during))
+    mean = trimmed_mean(loaded)
+    return UnderLoad(
+        target=target,
+        before_s=_middle(_round_trips(before)),
+        during_s=_middle(loaded),
+        during_p95_s=loaded[math.ceil(0.95 * len(loaded)) - 1] if loaded else None,
+        after_s=_middle(_round_trips(after)),
+        sent=len(during),
+        lost=len(during) - len(loaded),
+        trips_per_minute=60 / mean if mean else None,
+    )

@@ -1,6 +1,4 @@
-"""TCP throughput arithmetic: RFC 6349's metrics, Ethernet's framing cost, and what loss lets TCP reach."""
-
-import math
+"""TCP throughput arithmetic: RFC 6349's metrics, Ethernet's framing cost, and what held a transfer back."""
 
 PREAMBLE_AND_GAP_OCTETS = 8 + 12
 """IEEE 802.3: preamble with start delimiter, and the gap before the next frame."""
@@ -22,24 +20,9 @@ def least_window_octets(rate_bps: float, rtt_s: float) -> float:
     return bandwidth_delay_bits(rate_bps, rtt_s) / 8
 
 
-def window_limit_bps(window_octets: float, rtt_s: float) -> float:
-    """The most that one connection with that receive window can carry (RFC 6349 3.3.1), bit/s."""
-    return window_octets * 8 / rtt_s
-
-
-def connections_needed(rate_bps: float, rtt_s: float, window_octets: float) -> int:
-    """Parallel connections that fill the path with a given window (RFC 6349 5.1), rounded up."""
-    return math.ceil(least_window_octets(rate_bps, rtt_s) / window_octets)
-
-
 def frame_octets(mtu: int = 1500, vlan_tags: int = 0) -> int:
     """Octets that a full frame takes on an Ethernet wire, preamble and gap included (1538 at 1500)."""
     return mtu + MAC_OCTETS + PREAMBLE_AND_GAP_OCTETS + VLAN_OCTETS * vlan_tags
-
-
-def max_frame_rate(rate_bps: float, octets_on_wire: int) -> float:
-    """Frames a second at full rate (RFC 6349 4.1.1); the RFC takes the whole part."""
-    return rate_bps / (8 * octets_on_wire)
 
 
 def goodput_bps(rate_bps: float, *, header_octets: int, mtu: int = 1500, vlan_tags: int = 0) -> float:
@@ -72,19 +55,44 @@ def buffer_delay_ratio(mean_rtt_s: float, baseline_rtt_s: float) -> float:
     return (mean_rtt_s - baseline_rtt_s) / baseline_rtt_s
 
 
-def mathis_bps(segment_octets: int, rtt_s: float, loss_ratio: float, *, delayed_ack: bool = False) -> float:
-    """Mathis et al. 1997: what Reno reaches at a small loss ratio, bit/s (from memory); infinite at none."""
-    constant = math.sqrt(3 / 4) if delayed_ack else math.sqrt(3 / 2)
-    return segment_octets * 8 / rtt_s * constant / math.sqrt(loss_ratio) if loss_ratio else math.inf
+MOST_IDLE = 0.1
+"""Share of the time that a sender may have nothing to send before the path is no longer what was measured."""
+MOST_HELD = 0.15
+"""Share of the time that a window or buffer may hold a sender back, likewise. Both our own choice."""
+FULL_CPU = 0.85
+"""Share of a core from which a program is taken to be held back by its processor."""
+NEAR_CEILING = 0.97
+STANDING_QUEUE_S = 0.002
+"""A round trip that grew by this much says that a queue stood on the path, whatever held the sender."""
 
 
-def tfrc_octets_per_s(segment_octets: int, rtt_s: float, loss_event_rate: float) -> float:
-    """RFC 5348 3.1 with b = 1 and t_RTO = 4 R, octets a second; infinite without loss.
+def what_limited(
+    *,
+    busy: float,
+    window: float,
+    buffer: float,
+    sender_cpu: float,
+    receiver_cpu: float,
+    queue_s: float,
+    threads: int,
+    cores: int,
+    rate_bps: float,
+    port_bps: float | None = None,
+) -> str:
+    """ "" when the path itself was full; else what was, so that the path carries at least the rate.
 
-    Unlike `mathis_bps` it holds at heavy loss, for it has the time-outs in it.
+    busy, window, buffer: shares of the time from the sender's tcp_info. *_cpu: cores' worth of time used.
+    queue_s: growth of the round trip while it ran.
+    port_bps: TCP goodput of the slower end's own port, where known: a full port is the end's, not the path's.
     """
-    if not loss_event_rate:
-        return math.inf
-    p = loss_event_rate
-    timeouts = 4 * rtt_s * (3 * math.sqrt(3 * p / 8) * p * (1 + 32 * p * p))
-    return segment_octets / (rtt_s * math.sqrt(2 * p / 3) + timeouts)
+    held = queue_s < STANDING_QUEUE_S
+    most = min(threads, max(cores, 1)) * FULL_CPU
+    rules = (
+        (sender_cpu >= most, "the sending machine's processor"),
+        (receiver_cpu >= most, "the receiving machine's processor"),
+        (busy < 1 - MOST_IDLE, "the sending program"),
+        (held and window > MOST_HELD, "the receiving machine's window"),
+        (held and buffer > MOST_HELD, "the sending machine's buffer"),
+        (port_bps is not None and rate_bps >= NEAR_CEILING * port_bps, "the machine's own port"),
+    )
+    return next((words for holds, words in rules if holds), "")

@@ -6,8 +6,7 @@ from pathlib import Path
 
 from whichhop.errors import DataError
 from whichhop.model import Reading, Record
-from whichhop.model.call_note import CallNote
-from whichhop.model.note import Look, Note
+from whichhop.model.note import CallNote, Look, Note
 from whichhop.outside import lines_of
 from whichhop.store.interchange import read_lines
 from whichhop.store.json_line import LONGEST_LINE

@@ -20,14 +20,12 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from whichhop.model import Columns, Fate, Reading, Record, Sample, SessionKey
-from whichhop.model.call_note import CallNote
-from whichhop.model.note import Look, Note
+from whichhop.model.note import CallNote, Look, Note
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.printable import printable
-from whichhop.store.call_note_lines import call_of
 from whichhop.store.json_line import JsonLine, shown
 from whichhop.store.json_line import time_text as time_text  # noqa: PLC0414 # part of this form's face
-from whichhop.store.note_lines import look_of, note_of
+from whichhop.store.note_lines import call_of, look_of, note_of
 from whichhop.wire.packed import MOST_SAMPLES
 
 _LONGEST_STAMPS = 40

@@ -26,8 +26,6 @@ from whichhop.outside import OutsideError, typed
 Pair = tuple[float, str]
 MOST_ANSWER = 64 << 20
 """Octets; ANSWER_BYTES is what is asked for, this is what a server that counts otherwise may send."""
-_FAR_S = 2**33
-"""Seconds beyond any date; they would overflow nanoseconds."""
 
 
 class _Row(msgspec.Struct):

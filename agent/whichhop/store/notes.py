@@ -1,6 +1,6 @@
-"""Keeps notes of changes, numbered as they came, and looks at what a change did."""
+"""Keeps what people noted, numbered as it came: changes, looks at their effect, calls to the provider."""
 
-from whichhop.model.note import Look, Note
+from whichhop.model.note import CallNote, Look, Note
 from whichhop.store.db import Database
 from whichhop.store.note_lines import gains_of, gains_text
 
@@ -58,3 +58,29 @@ def looks(db: Database) -> list[Look]:
     """Every look, in the order taken."""
     rows = db.execute("SELECT of_ns, at_ns, from_ns, to_ns FROM look ORDER BY at_ns, of_ns, from_ns, to_ns")
     return [Look(of_ns=of, at_ns=at, from_ns=start, to_ns=end) for of, at, start, end in rows]
+
+
+def add_call(db: Database, call: CallNote) -> int | None:
+    """Keep a call; its number, or None when the same words stand at that instant already."""
+    with db.transaction():
+        if db.execute("SELECT 1 FROM call_note WHERE at_ns = ? AND text = ?", (call.at_ns, call.text)):
+            return None
+        return db.number(
+            "INSERT INTO call_note (at_ns, text, spoke_to, ticket, promised) VALUES (?, ?, ?, ?, ?)"
+            " RETURNING id",
+            (call.at_ns, call.text, call.spoke_to, call.ticket, call.promised),
+        )
+
+
+def calls(db: Database) -> dict[int, CallNote]:
+    """Every call by its number, in the order of time."""
+    rows = db.execute("SELECT id, at_ns, text, spoke_to, ticket, promised FROM call_note ORDER BY at_ns, id")
+    return {
+        number: CallNote(at_ns=at_ns, text=text, spoke_to=spoke_to, ticket=ticket, promised=promised)
+        for number, at_ns, text, spoke_to, ticket, promised in rows
+    }
+
+
+def remove_call(db: Database, number: int) -> bool:
+    """Take a call back; False when there is none of that number."""
+    return bool(db.execute("DELETE FROM call_note WHERE id = ? RETURNING id", (number,)))

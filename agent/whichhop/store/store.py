@@ -9,14 +9,13 @@ from typing import Self
 
 from whichhop.errors import StoreError
 from whichhop.model import Reading, Record, SessionKey
-from whichhop.model.call_note import CallNote
 from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Limits
-from whichhop.model.note import Look, Note
+from whichhop.model.note import CallNote, Look, Note
 from whichhop.model.transfer import Lease
 from whichhop.model.units import NS_PER_MINUTE
-from whichhop.store import call_notes, drafts, keep, notes, past_faults, read, signatures
 from whichhop.store import chain as chain_walk
+from whichhop.store import drafts, keep, notes, past_faults, read, signatures
 from whichhop.store import leases as lease_table
 from whichhop.store.chain import Chain, ChainReport
 from whichhop.store.db import Database
@@ -204,15 +203,15 @@ class Store:
 
     def add_call(self, call: CallNote) -> int | None:
         """Keep a note of a call; its number, None when it is there already."""
-        return call_notes.add_call(self.db, call)
+        return notes.add_call(self.db, call)
 
     def calls(self) -> dict[int, CallNote]:
         """Every note of a call by its number, in the order of time."""
-        return call_notes.calls(self.db)
+        return notes.calls(self.db)
 
     def remove_call(self, number: int) -> bool:
         """Take a note of a call back; False when there is none of that number."""
-        return call_notes.remove_call(self.db, number)
+        return notes.remove_call(self.db, number)
 
     def add_look(self, look: Look) -> int:
         """Keep a look at what a change did; the how-manieth different one it is."""

@@ -26,7 +26,7 @@ _HEADER, _INDEX, _FLAGS = 1, 1, 3
 _COMPACT = 1
 """ETHTOOL_FLAG_COMPACT_BITSETS: modes as bit masks, not as a list of names."""
 _NEGOTIATED, _OURS, _PARTNERS, _SPEED, _DUPLEX = 2, 3, 4, 5, 6
-_LINK, _WHY, _WHY_MORE = 2, 5, 6
+_LINK, _WHY = 2, 5
 _SIZE, _VALUE, _MASK = 2, 4, 5
 _HALF, _FULL = 0, 1
 _MOST_MBIT = 1_600_000

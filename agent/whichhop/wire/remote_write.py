@@ -14,7 +14,7 @@ from google.protobuf import descriptor_pb2, descriptor_pool, message_factory
 from whichhop.model.fleet import Series, WriteVersion
 
 MESSAGES = {WriteVersion.ONE: "prometheus.WriteRequest", WriteVersion.TWO: "io.prometheus.write.v2.Request"}
-_DOUBLE, _INT64, _STRING, _MESSAGE, _UINT32, _ENUM = 1, 3, 9, 11, 13, 14
+_DOUBLE, _INT64, _STRING, _MESSAGE, _UINT32 = 1, 3, 9, 11, 13
 """FieldDescriptorProto.Type (protobuf's descriptor.proto)."""
 _ONE, _MANY = 1, 3
 """FieldDescriptorProto.Label: optional and repeated."""

@@ -9,8 +9,7 @@ from whichhop.config.check import check_home
 from whichhop.config.load import load_yaml
 from whichhop.errors import WhichhopError
 from whichhop.model import LinkKind, Medium, NodeKind, Plan
-from whichhop.model.counter_source import CounterSource
-from whichhop.model.levels_source import LevelsSource
+from whichhop.model.levels_source import CounterSource, LevelsSource
 from whichhop.net.surroundings import Surroundings
 
 

@@ -4,8 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from support.modem_tables import transmit_dbmv
 from whichhop.cabling.expected_gain import expected_at, expected_gains
-from whichhop.cabling.run import expected_dbmv, transmit_dbmv
+from whichhop.cabling.run import expected_dbmv
 from whichhop.cabling.what_if import CoaxChange, changed
 from whichhop.model import Direction
 from whichhop.model.cable_run import Cable, CableKind, Run, Splitter

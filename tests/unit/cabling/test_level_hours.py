@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from whichhop.cabling.level_hours import HOUR_NS, level_series
 from whichhop.model import Carrier, Channel, Direction, DslLine, ModemLevels
-from whichhop.model.level_series import LevelSeries
+from whichhop.model.channel import LevelSeries
 
 
 def channel(number: int, power: float, lost: int = 0, total: int = 10_000) -> Channel:

@@ -26,9 +26,10 @@ def test_every_rule_names_its_source_and_what_a_breach_means() -> None:
 
 def test_downstream_power_good_practice_is_minus_7_to_7_and_the_specification_allows_15() -> None:
     practice, published = RULES["down-power-practice"], RULES["down-power-specification"]
-    assert (practice.low, practice.high, practice.practice) == (-7.0, 7.0, True)
+    assert (practice.low, practice.high, practice.source) == (-7.0, 7.0, PRACTICE)
     # DOCSIS 3.0 physical layer specification, modem input level per channel (from memory)
-    assert (published.low, published.high, published.practice) == (-15.0, 15.0, False)
+    assert (published.low, published.high) == (-15.0, 15.0)
+    assert published.source != PRACTICE
     assert published.stands(-15.0) is LevelStanding.FINE
     assert published.stands(-15.1) is LevelStanding.OUTSIDE
     assert practice.stands(7.1) is LevelStanding.MARGINAL

@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from support.modem_tables import transmit_dbmv
 from whichhop.cabling.run import (
     COUPLER_THROUGH_DB,
     SPLITTER_DB,
@@ -12,7 +13,6 @@ from whichhop.cabling.run import (
     part_words,
     run_loss_db,
     tap_level_dbmv,
-    transmit_dbmv,
     walk_levels,
 )
 from whichhop.model.cable_run import (

@@ -7,9 +7,9 @@ import pytest
 
 from whichhop.cli import main
 from whichhop.lab.standard_home import HOME_FILE
-from whichhop.model.call_note import CallNote
-from whichhop.store.call_note_lines import call_line
+from whichhop.model.note import CallNote
 from whichhop.store.interchange import read_lines
+from whichhop.store.note_lines import call_line
 
 
 def words(folder: Path, *more: str) -> list[str]:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from whichhop.app.access_line import line_explanations
+from whichhop.app.advice_of_home import line_explanations
 from whichhop.cabling.level_readings import to_readings
 from whichhop.cli import main
 from whichhop.compare.comparison import compare_records

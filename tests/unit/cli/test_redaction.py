@@ -14,7 +14,7 @@ from whichhop.cli import main
 from whichhop.config.keys import create_key
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Reading
-from whichhop.model.call_note import CallNote
+from whichhop.model.note import CallNote
 from whichhop.store.store import Store
 
 pytestmark = pytest.mark.slow

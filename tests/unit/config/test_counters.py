@@ -4,7 +4,7 @@ import pytest
 
 from support.homes import ALDER_TEXT, home_of
 from whichhop.errors import ConfigError
-from whichhop.model.counter_source import CounterSource
+from whichhop.model.levels_source import CounterSource
 
 ROUTER = "router: {kind: router, address: 192.0.2.1}"
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.config.pairing_code import LETTERS, CodeError, make_code, read_code
+from whichhop.config.pairing_keys import LETTERS, CodeError, make_code, read_code
 
 CODES = st.integers(0, 2**32).map(lambda seed: make_code(random.Random(seed).randrange))
 

@@ -2,8 +2,7 @@
 
 from support.homes import alder
 from whichhop.model import Reading
-from whichhop.model.hop_facts import FACT_NAMES, HopFacts, facts_of, readings_of
-from whichhop.model.link_context import OF_LINKS
+from whichhop.model.hop_facts import FACT_NAMES, OF_LINKS, HopFacts, facts_of, readings_of
 
 
 def test_facts_become_readings_and_facts_again() -> None:

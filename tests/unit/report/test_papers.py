@@ -8,9 +8,9 @@ import pytest
 
 from support.dossiers import dossier
 from whichhop.model import Cause, Owner, Service
-from whichhop.model.call_note import CallNote
 from whichhop.model.dossier import ChannelRow, Dossier, LevelNote, Wiring
 from whichhop.model.links import HOUSE_CABLING
+from whichhop.model.note import CallNote
 from whichhop.report.checks import checks
 from whichhop.report.contents import Paper, contents
 from whichhop.report.html import page

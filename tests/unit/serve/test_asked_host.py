@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.serve.asked_host import is_local_name
+from whichhop.serve.door import is_local_name
 
 
 @pytest.mark.parametrize(

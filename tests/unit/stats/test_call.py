@@ -4,9 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from support.check_measures import CODECS
 from whichhop.model import Columns, Fate, Sample
 from whichhop.stats.call import PACKET_MS, PLAYOUT_MS, judge_call
-from whichhop.stats.call_quality import G711, rate_call
+from whichhop.stats.call_quality import rate_call
 
 MS = 1_000_000
 
@@ -28,8 +29,8 @@ def test_a_clean_call_is_rated_by_its_delay_alone() -> None:
 
 
 def test_packets_too_late_for_the_buffer_are_discarded_and_hurt_like_loss() -> None:
-    late = judge_call(stretch([40.0] * 490 + [40 + PLAYOUT_MS + 1] * 10), codec=G711)
-    lost = judge_call(stretch([40.0] * 490 + [None] * 10), codec=G711)
+    late = judge_call(stretch([40.0] * 490 + [40 + PLAYOUT_MS + 1] * 10), codec=CODECS["G711"])
+    lost = judge_call(stretch([40.0] * 490 + [None] * 10), codec=CODECS["G711"])
     assert (late.lost, late.discarded) == (0, 10)
     assert (lost.lost, lost.discarded) == (10, 0)
     assert late.rating is not None

@@ -3,12 +3,9 @@
 import math
 
 import numpy as np
-import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from whichhop.model import Columns, Fate, Sample
-from whichhop.stats.delay import delay_arrays, one_way, summarise
+from whichhop.stats.delay import delay_arrays, one_way
 
 
 def columns(*samples: tuple[Fate, int | None, int | None]) -> Columns:
@@ -54,34 +51,7 @@ def test_one_way_delay_is_withheld_unless_offset_and_error_are_known() -> None:
     assert found.error_ns == 5
 
 
-def test_empty_all_lost_and_single_sample_summaries() -> None:
+def test_no_packet_gives_empty_arrays() -> None:
     empty = delay_arrays(Columns())
     assert len(empty.round_trip_ns) == 0
     assert not empty.has_ways
-    nothing = summarise(empty.round_trip_ns)
-    assert nothing.count == 0
-    assert all(math.isnan(v) for v in (nothing.minimum, nothing.median, nothing.mean, nothing.maximum))
-    lost = summarise([math.inf] * 4)
-    assert (lost.count, lost.undefined, lost.minimum, lost.median) == (4, 4, math.inf, math.inf)
-    assert math.isnan(lost.mean)
-    assert math.isnan(lost.maximum)
-    one = summarise([7.0])
-    assert (one.minimum, one.median, one.mean, one.maximum) == (7, 7, 7, 7)
-    assert set(one.quantiles.values) == {7}
-
-
-@given(st.lists(st.floats(0, 1e9) | st.just(math.inf), min_size=1))
-def test_the_figures_stand_in_order_and_every_packet_is_counted(delays: list[float]) -> None:
-    found = summarise(delays)
-    assert found.count == len(delays)
-    assert found.undefined == sum(map(math.isinf, delays))
-    assert found.minimum <= found.median
-    assert list(found.quantiles.values) == sorted(found.quantiles.values)
-    if found.undefined < found.count:
-        assert found.minimum <= found.mean * (1 + 1e-12)
-        assert found.mean <= found.maximum * (1 + 1e-12)
-
-
-def test_a_table_with_two_dimensions_is_refused() -> None:
-    with pytest.raises(ValueError, match="dimensions"):
-        summarise(np.zeros((2, 2)))

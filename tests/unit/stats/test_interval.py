@@ -11,34 +11,6 @@ from scipy import stats
 from whichhop.stats import interval
 
 
-@pytest.mark.parametrize("n", [6, 9, 25, 50])
-def test_the_centres_interval_is_where_scipys_signed_rank_test_does_not_reject(n: int) -> None:
-    values = np.random.default_rng(n).normal(0.3, 1, n)
-    found = interval.centre(values)
-    edge = 1e-9
-    for middle, accepted in (
-        (found.interval.low + edge, True),
-        (found.interval.low - edge, False),
-        (found.interval.high - edge, True),
-        (found.interval.high + edge, False),
-    ):
-        p = stats.wilcoxon(values - middle, method="exact").pvalue
-        assert (p > 0.05) == accepted, (middle, p)
-    assert found.estimate in found.interval
-
-
-def test_too_few_values_leave_the_interval_endless() -> None:
-    assert interval.centre([1.0]).interval.high == math.inf
-    assert interval.centre([1.0]).estimate == 1
-    assert interval.centre([1.0]).interval.low == -math.inf
-
-
-def test_samples_that_say_nothing_are_refused() -> None:
-    for empty_or_infinite in ([], [math.inf], [math.nan]):
-        with pytest.raises(ValueError, match="values"):
-            interval.centre(empty_or_infinite)
-
-
 @pytest.mark.parametrize("share", [0.5, 0.95])
 def test_a_quantiles_interval_holds_the_true_quantile_as_often_as_it_says(share: float) -> None:
     rng = np.random.default_rng(1)

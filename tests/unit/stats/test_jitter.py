@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.need import need_program
-from whichhop.stats.jitter import IntegerJitter, Jitter, jitter_after_each
+from support.published import IntegerJitter
+from whichhop.stats.jitter import Jitter, jitter_after_each
 
 TRANSITS = st.lists(st.integers(0, 10**6), max_size=60)
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from whichhop.stats.loaded_trips import loaded_trips, per_interval
+from whichhop.stats.responsiveness import loaded_trips, per_interval
 
 
 def test_whole_seconds_past_the_first_are_averaged_and_the_rest_left_out() -> None:

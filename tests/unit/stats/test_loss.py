@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whichhop.model import Fate
-from whichhop.stats.loss import LossCount, count, count_within
+from whichhop.stats.loss import LossCount, count
 
 FATES = st.lists(st.sampled_from(Fate), max_size=200)
 
@@ -18,20 +18,6 @@ def test_every_packet_is_accounted_for(fates: list[Fate]) -> None:
     assert found.set_aside == sum(f.set_aside for f in fates)
 
 
-@given(FATES, FATES)
-def test_counts_of_two_spans_add_up(one: list[Fate], other: list[Fate]) -> None:
-    assert count(one) + count(other) == count(one + other)
-
-
-@given(FATES)
-def test_the_ratio_lies_in_its_interval(fates: list[Fate]) -> None:
-    found = count(fates)
-    if found.ratio is None:
-        assert found.sent == 0
-    else:
-        assert found.ratio in found.interval()
-
-
 def test_a_loss_without_direction_is_a_loss() -> None:
     found = count([Fate.ANSWERED, Fate.LOST_OUT, Fate.LOST])
     assert (found.lost, found.lost_out, found.lost_back, found.unknown) == (2, 1, 0, 1)
@@ -39,20 +25,9 @@ def test_a_loss_without_direction_is_a_loss() -> None:
 
 def test_empty_all_lost_and_single_sample() -> None:
     assert count([]) == LossCount()
-    assert count([]).ratio is None
-    assert (count([]).interval().low, count([]).interval().high) == (0, 1)
-    assert count([Fate.LOST_OUT] * 4).ratio == 1
-    assert count([Fate.ANSWERED]).ratio == 0
-    assert count([Fate.ASLEEP]).ratio is None
-
-
-@given(
-    st.lists(st.none() | st.integers(0, 10**10), max_size=50), st.integers(0, 10**10), st.integers(0, 10**10)
-)
-def test_a_shorter_wait_never_loses_less(trips: list[int | None], one: int, other: int) -> None:
-    short, long = sorted((one, other))
-    assert count_within(trips, short).lost >= count_within(trips, long).lost
-    assert count_within(trips, short).sent == len(trips)
+    assert (count([Fate.LOST_OUT] * 4).lost, count([Fate.LOST_OUT] * 4).sent) == (4, 4)
+    assert (count([Fate.ANSWERED]).lost, count([Fate.ANSWERED]).sent) == (0, 1)
+    assert count([Fate.ASLEEP]).sent == 0
 
 
 def test_an_unknown_fate_number_is_refused() -> None:

@@ -24,7 +24,7 @@ def test_distances_add_up_to_the_span_of_the_losses(lost: list[bool]) -> None:
 def test_period_lengths_add_up_to_all_losses(lost: list[bool]) -> None:
     assert sum(lp.period_lengths(lost)) == sum(lost)
     assert max(lp.loss_periods(lost), default=0) == len(lp.period_starts(lost))
-    assert len(lp.inter_period_lengths(lost)) == len(lp.period_starts(lost))
+    assert len(lp.period_lengths(lost)) == len(lp.period_starts(lost))
 
 
 @given(STREAM, st.integers(1, 99))
@@ -60,9 +60,8 @@ def test_no_packet_has_no_pattern() -> None:
     assert found.burst_density is None
     assert found.gap_density is None
     assert found.mean_burst_packets is None
-    assert found.mean_gap_packets is None
-    assert lp.loss_distances([]) == lp.loss_periods([]) == lp.inter_period_lengths([]) == []
-    assert lp.noticeable_rate([], 5) is None
+    assert lp.loss_distances([]) == lp.loss_periods([]) == lp.period_lengths([]) == []
+    assert lp.noticeable([], 5) == []
 
 
 def test_all_lost_is_one_burst_and_no_gap() -> None:
@@ -71,17 +70,14 @@ def test_all_lost_is_one_burst_and_no_gap() -> None:
     assert found.gaps == ()
     assert found.gap_density is None
     assert lp.loss_periods([True] * 3) == [1, 1, 1]
-    assert lp.share_octet(found.burst_density) == 255
 
 
 def test_one_packet_lost_stands_alone() -> None:
     found = lp.bursts_and_gaps([True])
     assert (found.bursts, found.isolated, found.gaps, found.gap_density) == ((), (0,), (1,), 1.0)
-    assert lp.noticeable_rate([True], 99) == 0
+    assert lp.noticeable([True], 99) == []
     kept = lp.bursts_and_gaps([False])
     assert (kept.gaps, kept.gap_density) == ((1,), 0)
-    assert lp.noticeable_rate([False], 99) is None
-    assert lp.share_octet(None) == 0
 
 
 def test_a_minimum_gap_of_nothing_is_refused() -> None:

@@ -1,12 +1,11 @@
-"""Wilson and the bounds after no loss, against statsmodels and scipy."""
+"""Wilson's interval against statsmodels."""
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
-from whichhop.stats.proportion import none_seen_upper, wilson
+from whichhop.stats.proportion import wilson
 
 COUNTS = st.integers(1, 5000).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 
@@ -47,14 +46,6 @@ def test_nothing_tried_all_lost_and_one_packet() -> None:
     assert wilson(50, 50).low > 0.9
     assert wilson(0, 1).high == pytest.approx(0.793, abs=5e-4)
     assert wilson(1, 1).low == pytest.approx(0.207, abs=5e-4)
-    assert none_seen_upper(0) == 1
-
-
-@given(st.integers(1, 10**6), st.floats(0.5, 0.999))
-def test_the_bound_after_no_loss_is_exact(total: int, confidence: float) -> None:
-    # at the bound, no loss in that many packets has exactly the chance left over
-    bound = none_seen_upper(total, confidence)
-    assert stats.binom.pmf(0, total, bound) == pytest.approx(1 - confidence, rel=1e-6)
 
 
 def test_impossible_counts_are_refused() -> None:

@@ -3,8 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.stats.rate import CounterReading, Step
-from whichhop.stats.running_total import RunningTotal
+from whichhop.stats.rate import CounterReading, RunningTotal, Step
 
 S = 1_000_000_000
 

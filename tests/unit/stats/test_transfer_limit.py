@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from whichhop.stats.transfer_limit import what_limited
+from whichhop.stats.throughput import what_limited
 
 FULL: dict[str, Any] = {
     "busy": 1.0,

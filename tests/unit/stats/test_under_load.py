@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from support.records import any_sample
 from whichhop.model import Fate, Sample
-from whichhop.stats.under_load import under_load
+from whichhop.stats.responsiveness import under_load
 
 MS = 1_000_000
 BEGIN, END = 1_000 * MS, 3_000 * MS

@@ -23,7 +23,6 @@ OBJECTS = {
     "docsIfSigQExtUnerroreds": (mib.SIGNAL_EXT_UNERRORED, "1.3.6.1.2.1.10.127.1.1.4.1.8"),
     "docsIfSigQExtCorrecteds": (mib.SIGNAL_EXT_CORRECTED, "1.3.6.1.2.1.10.127.1.1.4.1.9"),
     "docsIfSigQExtUncorrectables": (mib.SIGNAL_EXT_UNCORRECTABLE, "1.3.6.1.2.1.10.127.1.1.4.1.10"),
-    "docsIfCmStatusValue": (mib.CM_STATUS, "1.3.6.1.2.1.10.127.1.2.2.1.1"),
     "docsIfCmStatusTxPower": (mib.CM_TX_POWER, "1.3.6.1.2.1.10.127.1.2.2.1.3"),
     "docsIfCmStatusT3Timeouts": (mib.CM_T3, "1.3.6.1.2.1.10.127.1.2.2.1.12"),
     "docsIfCmStatusT4Timeouts": (mib.CM_T4, "1.3.6.1.2.1.10.127.1.2.2.1.13"),

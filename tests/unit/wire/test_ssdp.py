@@ -7,8 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whichhop.outside import OutsideError
-from whichhop.wire.ssdp import description_address, search
-from whichhop.wire.upnp_wan import SERVICE
+from whichhop.wire.upnp_wan import SERVICE, description_address, search
 
 ANSWER = (
     "HTTP/1.1 200 OK\r\nCACHE-CONTROL: max-age=1800\r\nEXT:\r\nLocation: http://192.0.2.1:5000/desc.xml\r\n"

@@ -108,17 +108,6 @@ class WindowTable:
         ticks = np.flatnonzero(self.sent.any(axis=1))
         return self.span(int(ticks[0]), int(ticks[-1]) + 1) if ticks.size else None
 
-    def coarser(self, factor: int) -> "WindowTable":
-        """Slices `factor` times as long: counts added; a quantile is the median of the parts' quantiles.
-
-        A last incomplete slice is kept. ValueError for a factor under one.
-        """
-        if factor < 1:
-            raise ValueError(f"factor is {factor}, must be at least 1")
-        changed: dict[str, Any] = {name: _added(getattr(self, name), factor) for name in COUNTS}
-        changed |= {name: _middle(getattr(self, name), factor).astype(_kept_as(name)) for name in QUANTILES}
-        return replace(self, step_ns=self.step_ns * factor, seconds=None, **changed)
-
     def _each(self, change: Callable[[NDArray[Any]], NDArray[Any]]) -> "WindowTable":
         changed: dict[str, Any] = {name: change(getattr(self, name)) for name in (*COUNTS, *QUANTILES)}
         return replace(self, **changed)
@@ -136,22 +125,3 @@ def empty_table(
 
 def _kept_as(name: str) -> type[np.floating[Any]]:
     return np.float16 if name == "tail_s" else np.float32
-
-
-def _added(array: Counts, factor: int) -> Counts:
-    if not array.shape[0]:
-        return array
-    starts = np.arange(0, array.shape[0], factor)
-    summed = np.add.reduceat(array.astype(np.uint32), starts, axis=0)
-    return np.minimum(summed, np.iinfo(np.uint16).max).astype(np.uint16)
-
-
-def _middle(array: Seconds, factor: int) -> Seconds:
-    pad = -array.shape[0] % factor
-    whole = np.pad(array, ((0, pad), (0, 0)), constant_values=np.nan)
-    parts = np.sort(whole.reshape(-1, factor, array.shape[1]), axis=1)  # NaN sorts last
-    count = np.isfinite(parts).sum(axis=1)
-    low = np.maximum(count - 1, 0) // 2
-    high = np.minimum(np.maximum(count, 1) // 2, factor - 1)
-    low_value, high_value = (np.take_along_axis(parts, i[:, None, :], axis=1)[:, 0, :] for i in (low, high))
-    return np.where(count > 0, 0.5 * (low_value + high_value), np.nan).astype(np.float32)

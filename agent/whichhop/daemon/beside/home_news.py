@@ -11,7 +11,7 @@ from whichhop.daemon.home_in_use import InUse
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.options import RunOptions
 from whichhop.errors import RemoteError, SystemRefusedError
-from whichhop.model.agent_list import agents_digest
+from whichhop.model.handover import agents_digest
 from whichhop.net.child import RunChild, our_module, run_child
 from whichhop.net.short_page import short_page
 from whichhop.outside import INT64, OutsideError, typed

@@ -11,15 +11,14 @@ from whichhop.daemon.beside.modem_watch import reader_of
 from whichhop.daemon.children import Children, Command, KeptChild
 from whichhop.daemon.troubles import Troubles
 from whichhop.model import Home, Node, Reading
-from whichhop.model.counter_source import CounterSource
 from whichhop.model.hop_facts import readings_of
+from whichhop.model.levels_source import CounterSource
 from whichhop.net.child import our_module
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
 from whichhop.outside import typed, whole
 from whichhop.probes.counters_talk import Count, CountersRequest, CountersSaid
-from whichhop.stats.rate import CounterReading, Step
-from whichhop.stats.running_total import RunningTotal
+from whichhop.stats.rate import CounterReading, RunningTotal, Step
 
 EVERY_S = 10.0
 """As often as the comparer's window, so that each window has its own share of own traffic."""

@@ -4,8 +4,6 @@ from datetime import UTC, datetime, tzinfo
 
 from whichhop.model.units import NS_PER_S, UtcNs
 
-MINUTES_A_DAY = 1440
-
 
 def local(now_ns: UtcNs, zone: tzinfo | None) -> datetime:
     """The wall clock of the home; None takes this machine's own zone."""

@@ -7,13 +7,14 @@ from typing import Any
 from whichhop.daemon.transfer.round_trips import round_trips_of
 from whichhop.model.transfer import TransferResult, UnderLoad
 from whichhop.stats.throughput import (
+    STANDING_QUEUE_S,
     TCP_HEADERS,
     buffer_delay_ratio,
     efficiency_ratio,
     goodput_bps,
     transfer_time_ratio,
+    what_limited,
 )
-from whichhop.stats.transfer_limit import STANDING_QUEUE_S, what_limited
 
 NO_QUEUE = "the server, perhaps: no queue built up on the line"
 PASSED = 1.05

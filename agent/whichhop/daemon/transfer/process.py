@@ -8,8 +8,7 @@ import msgspec
 from whichhop.errors import RemoteError
 from whichhop.net.child import LONGEST_LINE, RunChild, our_module
 from whichhop.outside import json_of, mapping
-from whichhop.probes.http_talk import FetchSpec
-from whichhop.probes.transfer_talk import AskSpec
+from whichhop.probes.transfer_talk import AskSpec, FetchSpec
 
 CHILD_MOST_S = 60.0
 WHO = "the process that moves the data"

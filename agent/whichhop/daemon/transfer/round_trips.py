@@ -11,8 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from whichhop.model.transfer import RoundTrips
-from whichhop.stats.loaded_trips import per_interval
-from whichhop.stats.responsiveness import is_stable, responsiveness, trimmed_mean
+from whichhop.stats.responsiveness import is_stable, per_interval, responsiveness, trimmed_mean
 
 LEAST_PROBES = 3
 """Fewer answered in full say nothing."""

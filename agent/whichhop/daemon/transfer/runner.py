@@ -30,9 +30,8 @@ from whichhop.net.clock import Clock
 from whichhop.net.host import Host
 from whichhop.net.own_interface import interface_of
 from whichhop.outside import reading
-from whichhop.probes.http_talk import FetchSpec
-from whichhop.probes.transfer_talk import AskSpec, TransferRequest
-from whichhop.stats.under_load import under_load
+from whichhop.probes.transfer_talk import AskSpec, FetchSpec, TransferRequest
+from whichhop.stats.responsiveness import under_load
 
 LOAD_INTERVAL_S = 0.05
 """20 packets a second beside a transfer."""

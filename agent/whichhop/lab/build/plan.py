@@ -5,9 +5,8 @@ from dataclasses import dataclass, replace
 
 from whichhop.errors import DataError
 from whichhop.lab.build.addressing import ROUTING, Addressing, plan_addresses, side
-from whichhop.lab.links.elements import Where, effects_on, find_spot, own_replies
+from whichhop.lab.links.elements import Where, as_built, effects_on, find_spot, own_replies, peer_wire
 from whichhop.lab.links.impairment import rate_of
-from whichhop.lab.links.implied import as_built, peer_wire
 from whichhop.lab.scenario import Effect, FaultWay, LinkNature, Scenario
 from whichhop.model import Home, Link, LinkKind, Medium
 
@@ -53,7 +52,7 @@ class BuildPlan:
     """Everything to be done, in order: wires first, then each node's settings, ip lines and tc lines."""
 
     home: Home
-    """With the implied nodes and wires: see lab/links/implied."""
+    """With the implied nodes and wires: see lab/links/elements.py."""
     addressing: Addressing
     wires: Mapping[str, Wire]
     sysctls: Mapping[str, tuple[tuple[str, str], ...]]

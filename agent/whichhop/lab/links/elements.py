@@ -6,9 +6,8 @@ from enum import StrEnum
 
 from whichhop.errors import DataError
 from whichhop.lab.links.impairment import touches
-from whichhop.lab.links.implied import peer_wire
 from whichhop.lab.scenario import Effect, FaultWay
-from whichhop.model import Home, Link, Medium
+from whichhop.model import BEYOND, Home, Link, LinkKind, Medium, Node, NodeKind
 
 
 class Where(StrEnum):
@@ -88,3 +87,21 @@ def effects_on(faults: Iterable[tuple[Spot, Effect]], link: Link, way: FaultWay)
     return [
         replace(effect, way=way) for spot, effect in faults if touches(effect, way) and _acts(spot, link, way)
     ]
+
+
+def peer_wire(peer: str) -> str:
+    """The name of the wire that joins one peer to what lies beyond: there one destination fails alone."""
+    return f"{BEYOND}/{peer}"
+
+
+def as_built(home: Home) -> Home:
+    """The same home with a node where the peers meet, "beyond" leading to it, and a wire to each."""
+    links: list[Link] = []
+    for link in home.links:
+        # The model joins a link of this kind to every peer at once; a real wire has two ends.
+        links.append(replace(link, kind=LinkKind.WIRED, far=BEYOND) if link.kind is LinkKind.BEYOND else link)
+    if not home.peers:
+        return replace(home, links=tuple(links))
+    meeting = Node(name=BEYOND, kind=NodeKind.SWITCH)
+    wires = [Link(name=peer_wire(a), near=BEYOND, far=a, kind=LinkKind.WIRED) for a in home.peers]
+    return replace(home, nodes={**home.nodes, BEYOND: meeting}, links=(*links, *wires), peers=())

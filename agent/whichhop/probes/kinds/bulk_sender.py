@@ -11,7 +11,7 @@ from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import Clock, sleep_s
 from whichhop.net.tcp import Filler, drop
 from whichhop.net.tcp_info import TcpInfo
-from whichhop.stats.loaded_trips import INTERVAL_S, LoadedTrips, loaded_trips
+from whichhop.stats.responsiveness import INTERVAL_S, LoadedTrips, loaded_trips
 from whichhop.stats.steady import Point, Settled, settle, slot_rates
 
 LOOK_S = 0.05

@@ -2,7 +2,7 @@
 
 from whichhop.model import Method
 from whichhop.model.dossier import Dossier
-from whichhop.model.stamps import kernel_stamps, program_stamps
+from whichhop.model.record import kernel_stamps, program_stamps
 from whichhop.report.blocks import Block, Bullets, Para, Section
 from whichhop.report.words import millis
 

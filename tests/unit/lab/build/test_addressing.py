@@ -10,7 +10,7 @@ from whichhop.config.check import check_home, read_home
 from whichhop.config.load import load_yaml
 from whichhop.errors import DataError
 from whichhop.lab.build.addressing import Addressing, plan_addresses
-from whichhop.lab.links.implied import as_built
+from whichhop.lab.links.elements import as_built
 from whichhop.lab.standard_home import HOME_FILE, alder_home
 from whichhop.model import BEYOND, Home
 

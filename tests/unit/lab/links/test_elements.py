@@ -3,8 +3,7 @@
 import pytest
 
 from whichhop.errors import DataError
-from whichhop.lab.links.elements import check_effect, effects_on, find_spot
-from whichhop.lab.links.implied import as_built
+from whichhop.lab.links.elements import as_built, check_effect, effects_on, find_spot
 from whichhop.lab.scenario import Effect, FaultWay
 from whichhop.lab.standard_home import alder_home
 

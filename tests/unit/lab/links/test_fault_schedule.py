@@ -1,7 +1,6 @@
 """A script of faults becomes switchings in order of time."""
 
-from whichhop.lab.links.fault_schedule import switchings
-from whichhop.lab.scenario import Effect, Fault
+from whichhop.lab.scenario import Effect, Fault, switchings
 from whichhop.model import Cause
 
 

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from whichhop.lab.links.implied import as_built, peer_wire
+from whichhop.lab.links.elements import as_built, peer_wire
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import BEYOND
 
