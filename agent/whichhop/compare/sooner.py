@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.scan import Scan
-from whichhop.compare.inference.screening import MARGIN, rolling
+from whichhop.compare.inference.screening import few_at_once, rolling
 from whichhop.compare.inference.segment import columns_heard
 from whichhop.compare.inference.strong import StrongSpan, second_evidence, strong_spans
 from whichhop.compare.suspects.elements import Element
@@ -62,9 +62,9 @@ class Soon:
 
 def beginnings(done: Scan, onset: NDArray[np.float64], found: Sequence[FoundEpisode]) -> list[int]:
     """The ticks in which something strong begins: those of episodes, and what one or two ticks show alone."""
-    net = (done.ratios - done.quiet[:, None]).astype(np.float64)
-    need = -np.log(onset) - MARGIN
-    strong = (net > need).any(axis=1) | (rolling(net, 2) > need).any(axis=1)
+    strong = np.zeros(len(done.quiet), dtype=bool)
+    for net, need in few_at_once(done.ratios, done.quiet, onset):
+        strong |= (net > need).any(axis=1) | (rolling(net, 2) > need).any(axis=1)
     rises = np.flatnonzero(np.diff(strong.astype(np.int8), prepend=0) > 0).tolist()
     return sorted({*rises, *(f.span.first for f in found)})
 

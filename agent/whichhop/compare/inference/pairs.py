@@ -87,6 +87,10 @@ class Pairs:
         self._known: dict[Wanted, Floats] = {}
         self._joints: dict[tuple[int, int, int], Floats] = {}
         self._minors: dict[tuple[int, int], Floats] = {}
+        self._below = below(columns.delays), below(columns.losses)
+        # As octets, which name groups of pairs with the same values: each element's delays and losses.
+        self._values = tuple([v.tobytes() for v in a.T] for a in (columns.delays, columns.losses))
+        self._minor_values = tuple([v.tobytes() for v in a.T] for a in self._below)
 
     def part(self, which: int, a: int, b: int) -> Floats:
         """Log mean per tick over both excesses of one measure (0 delay, 1 loss) that both elements have."""
@@ -144,17 +148,17 @@ class Pairs:
 
     def _parts(self, which: int, wanted: Sequence[Wanted], shared: Floats) -> Floats:
         """Log means of one measure, (4, pairs, ticks): for neither, for a alone, for b alone, for both."""
-        allowed = (self._columns.delays, self._columns.losses)[which]
+        whole, slight = self._values[which], self._minor_values[which]
         single = (self.delay, self.loss)[which].T
         out = np.zeros((4, len(wanted), single.shape[1]), dtype=np.float32)
         out[1], out[2] = single[[a for a, _, _ in wanted]], single[[b for _, b, _ in wanted]]
         alike: dict[tuple[bytes, bytes, bytes], list[int]] = {}
         present = np.asarray(shared.any(axis=2))
         for i, (a, b, minor) in enumerate(wanted):
-            in_b = below(allowed[:, b]) if minor else allowed[:, b]
             if minor:
                 out[2, i] = self._under(which, b)
-            alike.setdefault((allowed[:, a].tobytes(), in_b.tobytes(), present[i].tobytes()), []).append(i)
+            key = (whole[a], (slight if minor else whole)[b], present[i].tobytes())
+            alike.setdefault(key, []).append(i)
         for key, places in alike.items():
             *values, ways = (np.frombuffer(text, dtype=bool) for text in key)
             some = [wanted[i] for i in places]
@@ -165,8 +169,8 @@ class Pairs:
     def _under(self, which: int, b: int) -> Floats:
         """Log mean per tick over the minor excesses of an element."""
         if (which, b) not in self._minors:
-            allowed = (self._columns.delays, self._columns.losses)[which]
-            self._minors[which, b] = log_sum(self._sums[which][below(allowed[:, b]), b], len(allowed))
+            under = self._below[which][:, b]
+            self._minors[which, b] = log_sum(self._sums[which][under, b], len(under))
         return self._minors[which, b]
 
     def _joint(
@@ -197,8 +201,8 @@ class Pairs:
 
 
 def below(allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The grid values under the least allowed one."""
-    return np.arange(len(allowed)) < int(np.argmax(allowed))
+    """The grid values under the least allowed one, (values, elements)."""
+    return np.arange(len(allowed))[:, None] < allowed.argmax(axis=0)
 
 
 def log_sum(values: Floats, divisor: int) -> Floats:

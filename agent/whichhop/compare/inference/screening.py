@@ -1,5 +1,6 @@
 """Finds the few stretches of time worth a close look, so that quiet weeks cost next to nothing."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,9 @@ LONGEST = 8640
 """A day of ticks of 10 s, which bounds memory: longer stretches are cut, and episodes merged again
 afterwards."""
 
+FEW = 4
+"""Elements summed up at once."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
@@ -45,10 +49,26 @@ def at_times(fault: NDArray[np.floating], quiet: NDArray[np.floating] | float) -
 
 def rolling(values: NDArray[np.float64], span: int) -> NDArray[np.float64]:
     """Sums of the last `span` rows up to and with each row; shorter at the start."""
-    total = np.cumsum(values, axis=0)
+    return _last(np.cumsum(values, axis=0), span)
+
+
+def _last(total: NDArray[np.float64], span: int) -> NDArray[np.float64]:
     out = total.copy()
     out[span:] -= total[:-span]
     return out
+
+
+def few_at_once(
+    ratios: Floats, quiet: NDArray[np.float64], onset: NDArray[np.float64]
+) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """Log-ratios over "no fault", (ticks, a few elements), and what each needs to be looked at.
+
+    A month's of all elements at once, in the precision of sums, would take more memory than its windows.
+    """
+    some = np.flatnonzero((ratios > quiet[:, None]).any(axis=0))
+    for first in range(0, some.size, FEW):
+        few = some[first : first + FEW]
+        yield ratios[:, few] - quiet[:, None], -np.log(onset[few]) - MARGIN
 
 
 def stretches(
@@ -60,18 +80,14 @@ def stretches(
     offset: the tick of the first row.
     """
     ticks = ratios.shape[0]
-    need = -np.log(onset) - MARGIN
     cover = np.zeros(ticks + 1, dtype=np.int64)
-    net = ratios - quiet[:, None]
-    hot = net.max(axis=1) > 0
-    if not hot.any():
-        return []
-    for support, spans in ((net, SPANS), (at_times(net, 0.0), LONG_SPANS)):
-        for span in spans:
-            strong = (rolling(support.astype(np.float64), span) > need).any(axis=1)
-            for t in np.flatnonzero(strong).tolist():
-                cover[max(0, t - span - 1)] += 1
-                cover[min(ticks, t + AFTER_TICKS)] -= 1
+    for net, need in few_at_once(ratios, quiet, onset):
+        for support, spans in ((net, SPANS), (at_times(net, 0.0), LONG_SPANS)):
+            total = np.cumsum(support, axis=0)
+            for span in spans:
+                last = np.flatnonzero((_last(total, span) > need).any(axis=1))
+                np.add.at(cover, np.maximum(0, last - span - 1), 1)
+                np.add.at(cover, np.minimum(ticks, last + AFTER_TICKS), -1)
     inside = np.cumsum(cover[:-1]) > 0
     return [Stretch(first=s.first + offset, end=s.end + offset) for s in _runs(inside)]
 
@@ -96,11 +112,10 @@ def supported(ratios: Floats, onset: NDArray[np.float64]) -> tuple[list[int], li
     Leaders by how often they lead: a stretch may hold several faults one after the other, and a loud one
     must not crowd out a faint one. The rest by rolling sums against their rarity.
     """
-    best = np.full(ratios.shape[1], -np.inf)
-    for span in SPANS[1:5]:
-        best = np.maximum(best, rolling(ratios.astype(np.float64), span).max(axis=0))
+    total = np.cumsum(ratios, axis=0, dtype=np.float64)
+    best = np.max([_last(total, span).max(axis=0) for span in SPANS[1:5]], axis=0)
     score = best + np.log(onset)
-    near = rolling(ratios.astype(np.float64), 3) + np.log(onset)
+    near = _last(total, 3) + np.log(onset)
     first = near.argmax(axis=1)
     strong = near.max(axis=1) > LEADS
     wins = np.bincount(first[strong], minlength=len(onset))
