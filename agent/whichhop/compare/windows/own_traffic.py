@@ -1,6 +1,6 @@
 """How much of its line the home itself was using in each tick, from byte counters."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -170,7 +170,10 @@ def usage(
     readings: Iterable[Reading], table: WindowTable, plan: Plan | None, sessions: Sequence[Session] = ()
 ) -> NDArray[np.float64]:
     """Per tick the higher of the down and up rates against what the line carries; NaN where not known."""
-    return line_use(readings, table, plan, sessions).share
+    share = np.full(table.ticks, np.nan)
+    for rate, _, capacity, _ in _ways(readings, table, plan, sessions):
+        share = np.fmax(share, rate / capacity.likely_bps)
+    return share
 
 
 def line_use(
@@ -180,31 +183,16 @@ def line_use(
 
     A counter that goes back is a 32-bit wrap when that gives a rate the plan allows, else a reset: unknown.
     """
-    series: dict[tuple[str, str], list[tuple[int, float]]] = {}
-    for r in readings:
-        if r.name in COUNTERS:
-            series.setdefault((r.agent, r.name), []).append((r.at_ns, r.value))
     nothing = np.full(table.ticks, np.nan)
     share, most = nothing, nothing
     factor, stay = nothing, nothing
     doubts = []
-    slow = _slow(table, sessions) if series else None
-    for name, way in COUNTERS.items():
-        plan_bps = None if plan is None else plan.down_bps if way == "down" else plan.up_bps
-        rate, gap_s = nothing, np.zeros(table.ticks)
-        for (_, counter), points in series.items():
-            if counter == name:
-                one, its_gap = _rates(points, table, plan_bps)
-                rate, gap_s = np.fmax(rate, one), np.fmax(gap_s, its_gap)
-        capacity = capacity_of(rate, plan_bps, slow)
-        if capacity is None:
-            continue
-        spread = np.maximum(gap_s / (table.step_ns * 1e-9), 1.0)
+    for rate, spread, capacity, doubt in _ways(readings, table, plan, sessions):
         share = np.fmax(share, rate / capacity.likely_bps)
         most = np.fmax(most, np.minimum(rate * spread, np.fmax(rate, capacity.low_bps)) / capacity.low_bps)
         factor = np.fmax(factor, expected(onset_factor, around(rate), spread, capacity))
         stay = np.fmax(stay, expected(_stay_ratio, around(rate), spread, capacity))
-        doubts.append(doubt_words(way, capacity, plan_bps))
+        doubts.append(doubt)
     return LineUse(
         share=share,
         most=most,
@@ -212,6 +200,29 @@ def line_use(
         stay=np.where(np.isnan(stay), 0.0, np.log(stay)),
         doubts=tuple(d for d in doubts if d),
     )
+
+
+def _ways(
+    readings: Iterable[Reading], table: WindowTable, plan: Plan | None, sessions: Sequence[Session]
+) -> Iterator[tuple[Floats, Floats, Capacity, str]]:
+    """Of down and up, where counters tell of it: bits a second in each tick, ticks between two readings
+    around it, what the line carries, and what that says of the plan."""
+    series: dict[tuple[str, str], list[tuple[int, float]]] = {}
+    for r in readings:
+        if r.name in COUNTERS:
+            series.setdefault((r.agent, r.name), []).append((r.at_ns, r.value))
+    slow = _slow(table, sessions) if series else None
+    for name, way in COUNTERS.items():
+        plan_bps = None if plan is None else plan.down_bps if way == "down" else plan.up_bps
+        rate, gap_s = np.full(table.ticks, np.nan), np.zeros(table.ticks)
+        for (_, counter), points in series.items():
+            if counter == name:
+                one, its_gap = _rates(points, table, plan_bps)
+                rate, gap_s = np.fmax(rate, one), np.fmax(gap_s, its_gap)
+        capacity = capacity_of(rate, plan_bps, slow)
+        if capacity is not None:
+            spread = np.maximum(gap_s / (table.step_ns * 1e-9), 1.0)
+            yield rate, spread, capacity, doubt_words(way, capacity, plan_bps)
 
 
 def _slow(table: WindowTable, sessions: Sequence[Session]) -> NDArray[np.bool_] | None:
@@ -240,13 +251,14 @@ def expected(
     """The mean of a function of the share used, over what the line may carry and, where readings are `spread`
     ticks apart, over how the traffic lay between them; NaN where the rate is."""
     out = np.zeros_like(rate)
+    none, whole = of(np.array([0.0, 1.0]))
     for carries, weight in zip(capacity.rates_bps, capacity.weights, strict=True):
         if weight < LEAST_WEIGHT:
             continue
         mean = rate / carries
         even = of(mean)
         full = np.minimum(mean, 1.0)
-        lumped = full * of(np.maximum(mean, 1.0)) + (1.0 - full) * of(np.zeros_like(mean))
+        lumped = full * np.where(mean > 1.0, even, whole) + (1.0 - full) * none
         out += weight * np.where(spread > LUMPED, STEADY * even + (1.0 - STEADY) * lumped, even)
     return np.where(np.isnan(rate), np.nan, out)
 
