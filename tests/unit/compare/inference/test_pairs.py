@@ -110,8 +110,8 @@ def test_a_cable_has_no_minor_excess():
 
 
 def test_below_is_what_lies_under_the_least_allowed():
-    assert below(np.array([False, False, True, False])).tolist() == [True, True, False, False]
-    assert not below(np.array([True, True])).any()
+    allowed = np.array([[False, True], [False, True], [True, True], [False, True]])
+    assert below(allowed).T.tolist() == [[True, True, False, False], [False] * 4]
 
 
 def test_an_empty_sum_is_the_lowest():
