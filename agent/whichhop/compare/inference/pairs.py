@@ -202,7 +202,7 @@ class Pairs:
 
 def below(allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """The grid values under the least allowed one, (values, elements)."""
-    return np.arange(len(allowed))[:, None] < allowed.argmax(axis=0)
+    return np.asarray(np.arange(len(allowed))[:, None] < allowed.argmax(axis=0))
 
 
 def log_sum(values: Floats, divisor: int) -> Floats:
