@@ -26,7 +26,8 @@ CLOCK = SystemClock()
 DESK = "127.0.78.20"
 AGENTS = [f"127.0.78.{n}" for n in range(31, 41)]
 HOPS = [f"127.0.78.{n}" for n in range(1, 11)]
-WARM_S, COUNT_S, SCRAPE_S = 20.0, 90.0, 15.0
+WARM_S, COUNT_S, SCRAPE_S = 110.0, 90.0, 15.0
+"""At first an agent looks every 5 s for the others, which here are none (daemon/beside/home_news.py)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -44,7 +44,7 @@ async def main(address, key, folder):
     own = identity_at(Path(folder) / "stranger.identity", "attic")
     context = server_context(own.certificate, own.secret)
     server = await asyncio.start_server(lambda r, w: w.close(), address, 8622, ssl=context)
-    discovery = ServiceDiscovery(key, 8622, lambda announced: None)
+    discovery = ServiceDiscovery(key, 8622, lambda announced: None, lambda other: False)
     await discovery.start([address])
     print("announced", flush=True)
     await asyncio.sleep(600)

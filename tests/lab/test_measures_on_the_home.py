@@ -8,12 +8,12 @@ import pytest
 
 from support.lab_measuring import BASE_S, Measuring, Seen, lost, measuring
 from support.need import need_program, need_root
+from support.published import TwoState, standard_error
 from whichhop.lab.links.fault_words import parse_effect
 from whichhop.lab.links.impairment import Lane, combine
 from whichhop.lab.scenario import FaultWay, LinkNature
 from whichhop.stats.delay import delay_arrays
 from whichhop.stats.interval import quantile_interval
-from whichhop.stats.loss_model import TwoState
 from whichhop.stats.measures import joined
 from whichhop.stats.proportion import wilson
 
@@ -107,7 +107,7 @@ def test_burst_loss_is_told_as_the_chain_that_was_asked_and_on_its_own_way(lab: 
     chain = TwoState(p=0.04, r=0.4)
     ratio = seen.rows["loss"].value
     assert ratio is not None
-    assert abs(ratio - chain.loss) <= 4 * chain.standard_error(fates.sent)
+    assert abs(ratio - chain.loss) <= 4 * standard_error(chain, fates.sent)
     for name, true in (("chain-p", chain.p), ("chain-r", chain.r)):
         row = seen.rows[name]
         assert row.value is not None

@@ -38,6 +38,10 @@ if ! setpriv --reuid $0 --regid $0 --clear-groups test -x "$2"; then
   mkdir "$3/aside"; mount --bind "$2" "$3/aside"; top=/$(echo "$2" | cut -d/ -f2)
   mount -t tmpfs -o mode=0755 tmpfs "$top"; mkdir -p "$2"; mount --bind "$3/aside" "$2"
 fi
+# As under ProtectSystem=strict or in a read-only container: only the folder of its own may be written.
+mount --bind "$3" "$3"
+mount -o remount,bind,ro /
+if touch /usr/written 2> /dev/null; then echo "/ may be written" >&2; exit 9; fi
 exec setpriv --reuid $0 --regid $0 --clear-groups --no-new-privs --inh-caps=-all --bounding-set=-all \
   timeout -s TERM 14 "$4" -P -m whichhop run "$3/home.yaml" --node desk --store "$3/desk.db" \
   --key "$3/handed/home.key"

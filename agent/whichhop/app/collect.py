@@ -17,7 +17,7 @@ from whichhop.net.clock import SystemClock
 from whichhop.store.collect import Bounds, Collected, Progress
 from whichhop.store.files import read_file
 from whichhop.store.gather import Gathered, gather
-from whichhop.store.store import Store
+from whichhop.store.store import MINUTES_A_DAY, Store
 
 MOST_S = 300.0
 """For all that one agent has; a first collection of 90 days in a large home takes half of it."""
@@ -82,10 +82,26 @@ def opened(source: Source, home: Home, say: Say, progress: Progress | None = Non
             if source.records or source.offline:
                 yield Opened(store=store, path=path)
                 return
-            # As the agents do each hour: a store that only ever takes in would grow to its last octet.
-            store.keep_within(home.limits, minute_of(SystemClock().utc_ns()))
+            keep_within(store, home, minute_of(SystemClock().utc_ns()), say)
             asked = ask_agents(source, home, store, say, progress)
             yield Opened(store=store, path=path, open_records=asked.open_records, agents=asked.agents)
+
+
+def keep_within(store: Store, home: Home, now_minute: int, say: Say) -> None:
+    """Drop what is too old or too much, as agents do each hour: a store that only takes in grows without end.
+
+    A day and more is told. A store of nothing but old records was imported, and is left as it is.
+    """
+    oldest, before = now_minute - home.limits.keep_days * MINUTES_A_DAY, store.span(now_minute)
+    if before is not None and before[1] < oldest:
+        return
+    store.keep_within(home.limits, now_minute)
+    after = store.span(now_minute)
+    if before is not None and after is not None and (gone := (after[0] - before[0]) // MINUTES_A_DAY):
+        say(
+            f"{store.db.path}: the oldest {gone} days of records were dropped (limits: keep_days, store_mb);"
+            " to judge such as well, give their files by --records"
+        )
 
 
 def ask_agents(

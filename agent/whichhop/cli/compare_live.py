@@ -10,7 +10,7 @@ import msgspec
 
 from whichhop.app.agent_addresses import SETTLED_NS, tls_addresses_of
 from whichhop.app.agents_fetch import AgentsFetch
-from whichhop.app.collect import bounds_of
+from whichhop.app.collect import bounds_of, keep_within
 from whichhop.app.live_comparison import LiveComparison, live_comparison
 from whichhop.app.live_news import Asker
 from whichhop.app.past_faults import PastFaults
@@ -21,7 +21,7 @@ from whichhop.compare.words import explain, headline, since_words
 from whichhop.config.check import House
 from whichhop.config.keys import PurposeKeys, derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
-from whichhop.model import Home, Verdict
+from whichhop.model import Verdict
 from whichhop.model.bulletin import Bulletin, LinkState
 from whichhop.model.time_words import zone_of
 from whichhop.model.units import NS_PER_S, minute_of, seconds_to_next
@@ -129,12 +129,6 @@ def change_text(change: VerdictChange, at_ns: int) -> str:
     return f"{seen}  withdrawn: {where}, since later packets spoke against it"
 
 
-def _tidy(store: Store, home: Home, now_ns: int) -> None:
-    """Keep the collected records as the agents keep theirs."""
-    now_minute = minute_of(now_ns)
-    store.keep_within(home.limits, now_minute)
-
-
 def _end(*_: object) -> None:
     raise KeyboardInterrupt
 
@@ -180,7 +174,7 @@ def _follow(live: LiveComparison, store: Store, keys: PurposeKeys, teller: NewsP
         if bulletin is not None:
             teller.bulletin(bulletin, live.told)
         if clock.mono_ns() - tidied_ns > TIDY_NS:
-            _tidy(store, home, now)
+            keep_within(store, home, minute_of(now), teller.aside)
             tidied_ns = clock.mono_ns()
         agents.seconds = LOOK_PATIENCE_S
         _between(live, asker, teller, clock)

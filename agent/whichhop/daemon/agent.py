@@ -5,15 +5,17 @@ from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from whichhop.daemon.minutes import MinuteBook, MinuteOfReadings
-from whichhop.daemon.schedule import Schedule, spread_ns
+from whichhop.daemon.schedule import Schedule
 from whichhop.model import Method, Reading, Record, Sample, Session, SessionKey
-from whichhop.model.units import NS_PER_S, MonoNs, UtcNs
+from whichhop.model.units import NS_PER_MS, NS_PER_S, MonoNs, UtcNs
 from whichhop.net.clock import Clock
 from whichhop.probes.base import Prober, SessionFacts, Sink
 from whichhop.probes.call_stream import EVERY_NS, CallStream
 
 BEAT_NS = NS_PER_S
 """How often this machine is looked at, answers are given up and settled minutes are handed on."""
+BEAT_LATE_NS = 400 * NS_PER_MS
+"""So much later it may be, to fall in with a packet: steady ones are no farther apart (schedule.PLACES)."""
 
 UNANSWERED_NS = 2 * NS_PER_S
 """From so long ago on a packet without an answer tells something: an answer that came is in its minute by
@@ -111,11 +113,8 @@ class Agent:
         if key.method is Method.CALL:
             self.streams[key] = CallStream(start_ns=MonoNs(now + round(self.dice() * EVERY_NS)))
         else:
-            interval = max(1, round(session.interval_s * NS_PER_S))
-            # A second of UTC gets its one packet wherever in the spread it is sent.
-            phase = round(self.dice() * (interval - spread_ns(interval)))
-            wait = (phase - self.clock.utc_ns()) % interval
-            self.schedule.add(key, interval_s=session.interval_s, first_ns=MonoNs(now + wait))
+            first = self.schedule.first_ns(session.interval_s, now, self.clock.utc_ns())
+            self.schedule.add(key, interval_s=session.interval_s, first_ns=first)
 
     def found(self, target: str, address: str) -> None:
         """A target's address became known, by route discovery: measure it from now on."""
@@ -155,11 +154,10 @@ class Agent:
         if now >= self.beat_due_ns:
             self.beat()
             self.beat_due_ns = MonoNs(now + BEAT_NS)
-        following = self.beat_due_ns
-        for stream in self.streams.values():
-            following = min(following, stream.next_ns())
-        steady = self.schedule.next_ns()
-        return following if steady is None else min(following, steady)
+        packets = [stream.next_ns() for stream in self.streams.values()]
+        if (steady := self.schedule.next_ns()) is not None:
+            packets.append(steady)
+        return min((at for at in packets if at < self.beat_due_ns + BEAT_LATE_NS), default=self.beat_due_ns)
 
     def _send(self, key: SessionKey) -> None:
         address = self.sessions[key].address

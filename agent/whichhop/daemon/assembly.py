@@ -162,6 +162,7 @@ class Daemon:
         self.where = Whereabouts(
             lambda: self.home.now, self.options, self.jobs, moved=self._moved, reload=self.reload, say=say
         )
+        self.where.stranger = self.strangers.came
         outbox = self.options.store.with_suffix(".outbox")
         self.fleet = FleetWriter(
             outbox, self.clock, self.live, troubles=self.troubles, children=self.children, jobs=self.jobs

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.windows.table import SLOW_S
 from whichhop.inside.packets import HopPackets
-from whichhop.inside.rhythm import CHANCE, Mains, Period, mains_of, pauses_of, period_of
+from whichhop.inside.rhythm import CHANCE, Mains, Period, mains_of, pauses_of, period_of, together
 
 Floats = NDArray[np.float64]
 
@@ -101,7 +101,11 @@ def shape_of(episode: HopPackets, context: HopPackets) -> Shape | None:
 def _among_strays(packets: HopPackets) -> Period | None:
     """The rhythm of the slow and the lost alone, where what is a little late too hides it or wanders."""
     slow = packets.sent_s[packets.lost | (np.nan_to_num(packets.excess_s) > SLOW_S)]
-    return period_of(slow, packets.seconds, chance=AGAIN) or pauses_of(slow, AGAIN)
+    return (
+        period_of(slow, packets.seconds, chance=AGAIN)
+        or pauses_of(slow, AGAIN)
+        or period_of(together(slow), packets.seconds, chance=AGAIN)
+    )
 
 
 def _runs(bad_seconds: NDArray[np.int64]) -> float:

@@ -17,7 +17,9 @@ from zeroconf.asyncio import AsyncServiceBrowser, AsyncServiceInfo, AsyncZerocon
 
 SERVICE = "_whichhop._tcp.local."
 MOST_WAITING = 64
-"""Names heard of and not asked about yet; a home has at most 40 agents."""
+"""Names heard of and not asked about yet, of known keys and of others each; a home has at most 40 agents."""
+MOST_OF_A_KEY = 4
+"""Of those, with one key: an agent has one, and others for as long as its old ones are remembered."""
 MOST_ADDRESSES = 4
 _ASK_MS = 2_000
 _LONGEST_KEY = 64
@@ -39,11 +41,18 @@ def _versions(addresses: Sequence[str]) -> IPVersion:
 
 
 class ServiceDiscovery:
-    """`await start(...)`, `await close()`; heard: takes what is announced, in the event loop."""
+    """`await start(...)`, `await close()`; heard: takes what is announced, in the event loop.
 
-    def __init__(self, key: str, port: int, heard: Callable[[Announced], None]) -> None:
-        self._key, self._port, self._heard = key, port, heard
-        self._waiting: asyncio.Queue[str] = asyncio.Queue(MOST_WAITING)
+    known: whether a key is one of the home's, by which its names are asked about before all others.
+    """
+
+    def __init__(
+        self, key: str, port: int, heard: Callable[[Announced], None], known: Callable[[str], bool]
+    ) -> None:
+        self._key, self._port, self._heard, self._known = key, port, heard, known
+        self._waiting: dict[bool, dict[str, str]] = {True: {}, False: {}}
+        """Names and their keys, of keys that are known and of others."""
+        self._some = asyncio.Event()
         self._asking: asyncio.Task[None] | None = None
         self._zeroconf: AsyncZeroconf | None = None
         self._browser: AsyncServiceBrowser | None = None
@@ -71,12 +80,25 @@ class ServiceDiscovery:
     def _came(
         self, zeroconf: Zeroconf, service_type: str, name: str, state_change: ServiceStateChange
     ) -> None:
-        if state_change is not ServiceStateChange.Removed and not self._waiting.full():
-            self._waiting.put_nowait(name)
+        if state_change is not ServiceStateChange.Removed:
+            self._want(name)
+
+    def _want(self, name: str) -> None:
+        key = name.partition("-")[0]
+        waiting = self._waiting[self._known(key)]
+        if len(waiting) < MOST_WAITING and sum(key == k for k in waiting.values()) < MOST_OF_A_KEY:
+            waiting[name] = key
+            self._some.set()
 
     async def _ask(self, zeroconf: Zeroconf) -> None:
         while True:
-            name = await self._waiting.get()
+            await self._some.wait()
+            waiting = self._waiting[True] or self._waiting[False]
+            if not waiting:
+                self._some.clear()
+                continue
+            name = next(iter(waiting))
+            del waiting[name]
             # Whoever is on the network chooses the name, and one that is none must not end the hearing.
             with contextlib.suppress(ServiceError, ValueError):
                 await self._ask_about(zeroconf, name)

@@ -13,6 +13,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 from types import ModuleType
 from typing import Any
 
@@ -119,6 +120,7 @@ HERE = offers(sys.platform)
 """The facts of this system."""
 
 
+@cache
 def c_library() -> ctypes.CDLL | None:
     """The C library this process runs on, with errno kept; None where it has no such handle (Windows)."""
     try:

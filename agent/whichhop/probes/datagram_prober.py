@@ -17,7 +17,7 @@ from whichhop.net.system import HERE
 from whichhop.net.udp import open_udp
 from whichhop.probes.base import SessionFacts, Sink
 from whichhop.probes.send_times import SendTimes
-from whichhop.probes.sessions import Course, Courses
+from whichhop.probes.sessions import Course, Courses, Remembered
 
 _DRAINS = 64
 """Batches taken up before packets are given up; a bound, so that a flood cannot hold the loop."""
@@ -83,6 +83,8 @@ class DatagramProber(ABC, Generic[_S, _C]):
         self._sockets: dict[socket.AddressFamily, _S] = {}
         self._addresses: dict[str, tuple[socket.AddressFamily, Address]] = {}
         self._courses: Courses[_C] = Courses(begin)
+        self._numbers: Remembered[int, tuple[_C, int]] = Remembered()
+        """Of a kind whose packets carry a number of the prober's own: whose packet it is, and which."""
         self._send_times: SendTimes[tuple[_C, int]] = SendTimes()
 
     @abstractmethod
@@ -166,6 +168,7 @@ class DatagramProber(ABC, Generic[_S, _C]):
         self.gather()
         for key, sample in self._courses.expire(now_ns):
             self._sink(key, sample)
+        self._numbers.forget_while(lambda row: row[0].flight.sent_at(row[1]) is None)
 
     def unanswered(self, before_ns: MonoNs) -> Iterable[tuple[SessionKey, UtcNs]]:
         """Packets sent before a time whose answer may still come."""

@@ -1,10 +1,10 @@
 """What probers have in common: a session's flight of packets, kept by key, and its facts. Pure."""
 
-from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from ipaddress import ip_address
+from itertools import takewhile
 from typing import Generic, TypeVar
 
 from whichhop.model import Fate, Sample, SessionKey
@@ -47,21 +47,21 @@ _K = TypeVar("_K", bound=Hashable)
 _V = TypeVar("_V")
 _KEPT = 2048
 """Packets remembered by number or token: five calls at once, 250 a second, for longer than they are waited
-for and held (wire.flight.WAIT_NS, LINGER_NS). More would cost memory: a row is some 300 octets."""
+for and held (wire.flight.WAIT_NS, LINGER_NS). More would cost memory: a row is some 200 octets."""
 
 
 class Remembered(Generic[_K, _V]):
     """A table of bounded length that forgets its oldest row."""
 
     def __init__(self) -> None:
-        self._rows: OrderedDict[_K, _V] = OrderedDict()
+        self._rows: dict[_K, _V] = {}
 
     def keep(self, key: _K, value: _V) -> None:
         """Put a row last, over an older one of the same key."""
         self._rows.pop(key, None)
         self._rows[key] = value
         if len(self._rows) > _KEPT:
-            self._rows.popitem(last=False)
+            del self._rows[next(iter(self._rows))]
 
     def get(self, key: _K) -> _V | None:
         """The row, None when there is none or it is forgotten."""
@@ -70,6 +70,11 @@ class Remembered(Generic[_K, _V]):
     def drop(self, key: _K) -> None:
         """Forget a row that is done with."""
         self._rows.pop(key, None)
+
+    def forget_while(self, over: Callable[[_V], bool]) -> None:
+        """Drop the oldest rows as long as they are over."""
+        for key in list(takewhile(lambda key: over(self._rows[key]), self._rows)):
+            del self._rows[key]
 
     def __len__(self) -> int:
         return len(self._rows)

@@ -1,6 +1,7 @@
 """A session's history as numpy columns, straight from the packed blocks; for the comparer, not the daemon."""
 
 import os
+import sys
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import AbstractContextManager, nullcontext
@@ -57,14 +58,12 @@ class SessionColumns:
 def _fill(out: Int64, column: BytePlanes) -> None:
     """Write a column's values into `out`, whose length is the column's total."""
     part = out[1:] if column.stepwise else out
-    planes = np.frombuffer(column.planes, np.uint8).reshape(column.width, column.count)
     # Sums and products wrap at 64 bits as the packing's do; what came in fits, so what comes out is right.
-    if column.width == 0:
-        part[:] = column.least
-    else:
-        np.add(planes[0], np.int64(column.least), out=part)
-    for place in range(1, column.width):
-        part += planes[place].astype(np.int64) << (8 * place)
+    part[:] = 0
+    octets = part.view(np.uint8).reshape(-1, 8)[:, :: 1 if sys.byteorder == "little" else -1]
+    for place, plane in enumerate(np.frombuffer(column.planes, np.uint8).reshape(column.width, column.count)):
+        octets[:, place] = plane
+    part += np.int64(column.least)
     if column.stepwise:
         out[0] = column.first
         np.cumsum(out, out=out)
@@ -80,7 +79,7 @@ def _wrapped(value: int) -> int:
 def _fill_optional(out: Int64, column: Optional) -> None:
     if column.column is None:
         out[:] = ABSENT
-    elif column.there is None:
+    elif column.there is None or column.column.total == column.total:
         _fill(out, column.column)
     else:
         values = np.empty(column.column.total, np.int64)

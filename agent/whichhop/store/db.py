@@ -147,7 +147,7 @@ class Database:
         # A power cut too may cost a minute at most; one sync a minute is cheap.
         self.execute("PRAGMA synchronous = FULL")
         self.execute("PRAGMA foreign_keys = ON")
-        self.execute("PRAGMA cache_size = -1024")  # 1 MiB: the daemon is to stay small
+        self.execute("PRAGMA cache_size = -256")  # KiB: the daemon is to stay small
         for number, statements in enumerate(self._migrations[version:], version + 1):
             with self.transaction():
                 for statement in statements:

@@ -11,6 +11,7 @@ import zlib
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from whichhop import outside
 from whichhop.errors import DataError
@@ -47,8 +48,11 @@ _FAR_MINUTE = 1 << 40
 """No minute is so far from 1970; sums of two such still fit the store's 64 bits."""
 _LONGEST_STAMPS = 40
 _FLUSH_FROM = 512  # bytes: a run this long earns Huffman tables of its own (measured: 9 % smaller blocks)
-_FATES = bytes(sorted(Fate))
-_ANSWERED = bytes(fate in (Fate.ANSWERED, Fate.LATE) for fate in range(256))
+_NO_FATE = 2
+_KNOWN = frozenset(Fate)
+_ANSWERED = bytes(
+    int(fate in (Fate.ANSWERED, Fate.LATE)) if fate in _KNOWN else _NO_FATE for fate in range(256)
+)
 """For bytes.translate: 1 where a fate says that an answer came, so that delays are to be expected."""
 
 
@@ -213,13 +217,7 @@ def take_block(body: bytes) -> Block:
     (version,) = head.take(1)
     if version != VERSION:
         raise DataError(f"packed record has version {version}, this program reads {VERSION}; update whichhop")
-    agent, target, asked = (outside.name(head.text(), "packed record") for _ in range(3))
-    try:
-        method = Method(asked)
-    except ValueError:
-        raise DataError(
-            f"packed record names the method {shown(asked)}; known: {', '.join(Method)}"
-        ) from None
+    session = _session(head.text(), head.text(), head.text())
     base_minute = head.signed()
     count = head.unsigned()
     if not 1 <= count <= min(len(head.data), MAX_RECORDS):
@@ -231,11 +229,11 @@ def take_block(body: bytes) -> Block:
     if total > MOST_SAMPLES:
         raise DataError(f"packed record is damaged: more than {MOST_SAMPLES} samples in one block")
     fates = outer.take(total)
-    if strange := fates.translate(None, _FATES):
-        raise DataError(f"packed record is damaged: no fate has the number {strange[0]}")
     usual = fates.translate(_ANSWERED)
+    if (strange := usual.find(_NO_FATE)) >= 0:
+        raise DataError(f"packed record is damaged: no fate has the number {fates[strange]}")
     block = Block(
-        session=SessionKey(agent=agent, target=target, method=method),
+        session=session,
         facts=facts,
         fates=fates,
         sent_ns=read_column(head, outer, total),
@@ -246,6 +244,19 @@ def take_block(body: bytes) -> Block:
     if head.at != len(head.data) or outer.at != len(body):
         raise DataError("packed record is damaged: bytes are left over")
     return block
+
+
+@lru_cache(maxsize=4096)
+def _session(agent: str, target: str, asked: str) -> SessionKey:
+    """Kept, since every hour of a session says it again."""
+    for name in (agent, target, asked):
+        outside.name(name, "packed record")
+    try:
+        return SessionKey(agent=agent, target=target, method=Method(asked))
+    except ValueError:
+        raise DataError(
+            f"packed record names the method {shown(asked)}; known: {', '.join(Method)}"
+        ) from None
 
 
 def _read_facts(head: Reader, base_minute: int) -> RecordFacts:

@@ -31,9 +31,27 @@ def test_each_collection_drops_what_is_too_old(tmp_path: Path, monkeypatch: pyte
     path = tmp_path / "collected.db"
     with Store.make(path) as store:
         store.append_all([lifelike(random.Random(m), m, KEY, count=2) for m in (old, now - 5)])
-    with opened(Source(home_file=tmp_path / "home.yaml", store=path), home, lambda _: None) as found:
+    told: list[str] = []
+    with opened(Source(home_file=tmp_path / "home.yaml", store=path), home, told.append) as found:
         kept_from = (found.store.span() or (0,))[0]
         assert now - 65 <= kept_from <= now - 5  # an hour that is over is kept as one block
+    assert len(told) == 1
+    assert f"{path}: the oldest {home.limits.keep_days + 1} days" in told[0]
+    assert "--records" in told[0]
+
+
+def test_a_store_of_old_records_alone_was_imported_and_is_left_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home: Home = alder()
+    monkeypatch.setattr(collect, "ask_agents", nobody)
+    old = minute_of(SystemClock().utc_ns()) - (home.limits.keep_days + 2) * DAY
+    path, told = tmp_path / "imported.db", list[str]()
+    with Store.make(path) as store:
+        store.append_all([lifelike(random.Random(m), m, KEY, count=2) for m in range(old, old + 3)])
+    with opened(Source(home_file=tmp_path / "home.yaml", store=path), home, told.append) as found:
+        assert found.store.span() == (old, old + 2)
+    assert not told
 
 
 def test_records_of_a_clock_that_was_ahead_do_not_move_the_span_judged(tmp_path: Path) -> None:

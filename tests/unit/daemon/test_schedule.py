@@ -1,14 +1,17 @@
 """Steady streams keep their grid, each packet a little behind it, and what was missed is skipped."""
 
+from itertools import pairwise
 from random import Random
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.daemon.schedule import STEP_NS, STEPS, Schedule, spread_ns
+from whichhop.daemon.schedule import PLACES, STEP_NS, STEPS, Schedule, spread_ns
+from whichhop.inside.rhythm import period_of
 from whichhop.model import Method, SessionKey
-from whichhop.model.units import NS_PER_S, MonoNs
+from whichhop.model.units import NS_PER_S, MonoNs, UtcNs
 
 A = SessionKey(agent="desk", target="attic", method=Method.STAMP)
 B = SessionKey(agent="desk", target="router", method=Method.ECHO)
@@ -77,25 +80,63 @@ def test_sent_and_skipped_add_up_to_the_grid(
     assert (following - first) % interval < spread_ns(interval)
 
 
-def test_packets_that_would_be_close_share_a_wake_up_within_their_own_spread() -> None:
-    schedule, wakes, sent = Schedule(Random(1).random), 0, {}
-    for n in range(20):
+def _running(sessions: int, seconds: int, seed: int, *, apart: bool = False) -> dict[SessionKey, list[int]]:
+    """When each session's packets leave. apart: each session from a random start of its own."""
+    schedule, dice = Schedule(Random(seed).random), Random(-seed)
+    sent: dict[SessionKey, list[int]] = {}
+    for n in range(sessions):
         key = SessionKey(agent="desk", target=f"t{n}", method=Method.ECHO)
-        schedule.add(key, interval_s=1, first_ns=MonoNs(n * 45_000_000))
-        sent[key] = list[int]()
-    while (due := schedule.next_ns()) is not None and due < 300 * NS_PER_S:
-        wakes += 1
+        first = schedule.first_ns(1.0, MonoNs(0), UtcNs(0))
+        own = MonoNs(round(dice.random() * (NS_PER_S - STEPS * STEP_NS)))
+        schedule.add(key, interval_s=1, first_ns=own if apart else first)
+        sent[key] = []
+    while (due := schedule.next_ns()) is not None and due < seconds * NS_PER_S:
         for key in schedule.due(due):
             sent[key].append(due)
-    assert sum(map(len, sent.values())) == 20 * 300
-    assert wakes < 0.8 * 20 * 300
-    for n, at in enumerate(sent.values()):
-        behind = [t - n * 45_000_000 - i * NS_PER_S for i, t in enumerate(at)]
-        assert min(behind) >= 0
-        assert max(behind) <= STEPS * STEP_NS
-        # still as likely in each quarter of its spread: of 300 even draws 75 each, deviation 7.5
-        quarters = [sum(4 * b // (STEPS * STEP_NS + 1) == q for b in behind) for q in range(4)]
+    return sent
+
+
+def test_an_agents_sessions_share_four_wake_ups_a_second_each_within_its_own_spread() -> None:
+    sent = _running(20, 300, 1)
+    assert all([t // NS_PER_S for t in at] == list(range(300)) for at in sent.values())
+    assert len({t for at in sent.values() for t in at}) == len(PLACES) * 300
+    places = sorted(min(at) % NS_PER_S for at in (list(sent.values())[n] for n in range(len(PLACES))))
+    assert all(100_000_000 < b - a < 350_000_000 for a, b in pairwise(places))
+    for at in sent.values():
+        # as likely in each quarter of its spread: of 300 even draws 75 each, deviation 7.5
+        behind = [t % NS_PER_S for t in at]
+        quarters = [sum(4 * (b - min(behind)) // (STEPS * STEP_NS) == q for b in behind) for q in range(4)]
         assert min(quarters) > 40
+
+
+@pytest.mark.parametrize("every_s", [15, 30, 60])
+def test_what_comes_at_a_period_is_found_as_often_as_by_packets_that_each_leave_alone(every_s: int) -> None:
+    # A radio that looks at other channels is away for some 100 ms on each (common practice): four of them.
+    found = dict.fromkeys((False, True), 0)
+    for seed in range(1, 11):
+        begin = Random(every_s + seed).uniform(0, every_s)
+        for apart in found:
+            at = [t / NS_PER_S for times in _running(4, 900, seed, apart=apart).values() for t in times]
+            bad = [t for t in at if (t - begin) % every_s < 0.4]
+            period = period_of(np.array(bad), 900.0)
+            found[apart] += period is not None and abs(period.every_s - every_s) < 0.02 * every_s
+    assert found[False] >= max(9, found[True])
+
+
+def test_sessions_of_other_paces_keep_theirs() -> None:
+    schedule, at = Schedule(Random(3).random), dict[SessionKey, list[int]]()
+    for n, every_s in enumerate((0.05, 0.5, 1.0, 2.5, 10.0)):
+        key = SessionKey(agent="desk", target=str(every_s), method=Method.ECHO)
+        first = schedule.first_ns(every_s, MonoNs(7 * n), UtcNs(NS_PER_S // 3 + 7 * n))
+        assert 7 * n <= first < 7 * n + every_s * NS_PER_S
+        schedule.add(key, interval_s=every_s, first_ns=first)
+        at[key] = []
+    while (due := schedule.next_ns()) is not None and due < 100 * NS_PER_S:
+        for key in schedule.due(due):
+            at[key].append(due)
+    many = [len(times) for times in at.values()]
+    assert many == pytest.approx([2000, 200, 100, 40, 10], abs=1)  # the last may be a moment behind the end
+    assert not sum(schedule.skipped.values())
 
 
 @pytest.mark.parametrize("hz", [1.0, 10.0, 50.0, 60.0, 100.0, 120.0])

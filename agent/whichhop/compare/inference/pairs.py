@@ -78,7 +78,7 @@ class Pairs:
         self._columns = columns
         self._evidence = tuple(t.transpose(0, 2, 1) for t in (evidence.delay, evidence.loss))
         sums = part_sums(evidence, columns)
-        self.delay, self.loss = part_evidence(sums, columns)
+        self.delay, self.loss = part_evidence(sums, evidence, columns)
         self.minor = minor_evidence(sums, columns)
         plain = mixed(self.delay, self.loss)
         self.single, self.usual_slow = with_tails(plain, self.minor, evidence, columns)

@@ -146,7 +146,7 @@ class RatedTicks:
             self._suspect[at:stop] = (loud > SUSPECT) | part.alone
             sums = part_sums(part, self._columns)
             minor = minor_evidence(sums, columns)
-            plain = mixed(*part_evidence(sums, columns))
+            plain = mixed(*part_evidence(sums, part, columns))
             self._ratios[at:stop], slow = with_tails(plain, minor, part, columns)
             passing = passing_log(self._ratios[at:stop], minor, self._rates[-1], slow)
             self._quiet[at:stop] = quiet_log(passing, none_log(columns.minor, self._rates[-1]))

@@ -36,7 +36,12 @@ RETRY_NS = 15 * NS_PER_S
 """An agent that announces itself while its address settles is tried again; so is a stranger, no oftener."""
 MOST_TRIES = 5
 MOST_CLAIMS = 100
-"""Keys with an address that are remembered; a home has at most 40 agents."""
+"""Keys with an address that are remembered, of known keys and of others each; a home has 40 agents."""
+MOST_AT_AN_ADDRESS, MOST_OF_A_KEY = 2, 8
+"""Of strangers' keys at one address, and of addresses of one key: an agent has one key, and few addresses."""
+STRANGER_NS = 2 * NS_PER_S
+"""After a stranger that was none of ours the next one waits, twice as long each time up to RETRY_NS: a flood
+of names costs a process in 15 s."""
 
 
 @dataclass(slots=True)
@@ -68,6 +73,9 @@ class Whereabouts:
     ) -> None:
         self._now, self._options, self._jobs, self._run = now, options, jobs, run
         self._moved, self._reload, self._say = moved, reload, say
+        self.stranger = say
+        """Takes a line on whoever is none of the home's, of which there may be any number."""
+        self._wait_ns, self._strangers_from_ns = STRANGER_NS, 0
         self._discovery: ServiceDiscovery | None = None
         self._own: tuple[str, ...] = ()
         self._claims: dict[tuple[str, str], _Claim] = {}
@@ -78,6 +86,7 @@ class Whereabouts:
         """Another home: whoever was refused is judged anew."""
         for claim in self._claims.values():
             claim.tries, claim.last_ns = 0, None
+        self._wait_ns, self._strangers_from_ns = STRANGER_NS, 0
 
     async def turn(self) -> None:
         """Announce where this machine is now; after a change of its address, measure from there."""
@@ -106,7 +115,7 @@ class Whereabouts:
         from whichhop.net.service_discovery import ServiceDiscovery  # noqa: PLC0415
 
         now = self._now()
-        self._discovery = ServiceDiscovery(now.own_key, now.home.ports.tls, self._heard)
+        self._discovery = ServiceDiscovery(now.own_key, now.home.ports.tls, self._heard, self._knows)
         await self._discovery.start(own)
 
     def _heard(self, announced: "Announced") -> None:
@@ -114,17 +123,36 @@ class Whereabouts:
             place = announced.key, address
             if place in self._claims:
                 self._claims[place].tries = 0
-            elif len(self._claims) < MOST_CLAIMS:
+            elif self._has_room(*place):
                 self._claims[place] = _Claim()
         self._jobs.once("whereabouts", self._look)
+
+    def _knows(self, key: str) -> bool:
+        return key in self._now().known_keys
+
+    def _has_room(self, key: str, address: str) -> bool:
+        """Whether to remember a claim: strangers keep out nobody known, nor each other for good."""
+        known = self._knows(key)
+        alike = [place for place in self._claims if self._knows(place[0]) == known]
+        same = [p for p in alike if (p[0] == key if known else p[1] == address)]
+        crowd = same if len(same) >= (MOST_OF_A_KEY if known else MOST_AT_AN_ADDRESS) else alike
+        if crowd is alike and len(alike) < MOST_CLAIMS:
+            return True
+        over = next((p for p in crowd if self._claims[p].tries >= MOST_TRIES), None)
+        if over is not None:
+            del self._claims[over]
+        return over is not None
 
     async def _look(self) -> None:
         """Try each claim that is due; one at a time, whatever is announced."""
         async with self._one:
-            for (key, address), claim in list(self._claims.items()):
-                due = claim.last_ns is None or self._clock.mono_ns() - claim.last_ns >= RETRY_NS
+            claims = sorted(self._claims.items(), key=lambda one: (not self._knows(one[0][0]), one[1].tries))
+            for (key, address), claim in claims:
+                now_ns = self._clock.mono_ns()
+                due = claim.last_ns is None or now_ns - claim.last_ns >= RETRY_NS
+                due = due and (now_ns >= self._strangers_from_ns or self._knows(key))
                 if due and claim.tries < MOST_TRIES and self._is_news(key, address):
-                    claim.tries, claim.last_ns = claim.tries + 1, self._clock.mono_ns()
+                    claim.tries, claim.last_ns = claim.tries + 1, now_ns
                     await self._try(key, address, claim)
 
     def _is_news(self, key: str, address: str) -> bool:
@@ -167,7 +195,7 @@ class Whereabouts:
     def _tell(self, claim: _Claim, why: str) -> None:
         if not claim.told:
             claim.told = True
-            self._say(why)
+            self.stranger(why)
 
     async def _meet(self, key: str, address: str, claim: _Claim) -> None:
         """A key that is not known: its agent may have been set up by hand, and proves itself once."""
@@ -179,6 +207,8 @@ class Whereabouts:
             self._tell(claim, f"the agent at {address} could not be met: {why}")
             return
         if done.code != 0:
+            self._strangers_from_ns = self._clock.mono_ns() + self._wait_ns
+            self._wait_ns = min(2 * self._wait_ns, RETRY_NS)
             first = (done.err.decode(errors="replace").splitlines() or ["no reason given"])[0]
             self._tell(claim, f"an agent announced at {address} is passed over: {first}")
             return

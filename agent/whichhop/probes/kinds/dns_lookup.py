@@ -8,7 +8,7 @@ from whichhop.net.clock import Clock, both_ns
 from whichhop.net.stamped import Datagram, StampedSocket
 from whichhop.probes.base import Sink
 from whichhop.probes.datagram_prober import DatagramProber, client_socket
-from whichhop.probes.sessions import Course, Remembered, plain
+from whichhop.probes.sessions import Course, plain
 from whichhop.wire.flight import Flight
 from whichhop.wire.lookup import LookupQuestion, decode_answer, encode_question
 from whichhop.wire.refusal import Refusal
@@ -41,7 +41,6 @@ class DnsLookupProber(DatagramProber[StampedSocket, Course]):
         super().__init__(sink, clock, self._begin, port=port, kernel_stamps=kernel_stamps, prompt=prompt)
         self._question = question
         self._ident = int.from_bytes(cookie[:2])
-        self._by_ident: Remembered[int, tuple[Course, int]] = Remembered()
 
     @staticmethod
     def _begin(key: SessionKey, address: str) -> Course:
@@ -64,12 +63,12 @@ class DnsLookupProber(DatagramProber[StampedSocket, Course]):
         except (OSError, KeyError):  # KeyError: no socket of that family
             self._tell(course, course.not_sent(seq))
             return
-        self._by_ident.keep(self._ident, (course, seq))
+        self._numbers.keep(self._ident, (course, seq))
         self._launched(family, token, course, seq)
 
     def _answered(self, where: StampedSocket, answer: Datagram, utc_ns: UtcNs, mono_ns: MonoNs) -> None:
         told = decode_answer(answer.data, self._question)
-        found = None if told is None else self._by_ident.get(told.ident)
+        found = None if told is None else self._numbers.get(told.ident)
         if told is None or found is None:
             return
         course, seq = found

@@ -9,7 +9,7 @@ from whichhop.net.clock import Clock, both_ns
 from whichhop.net.icmp_socket import EchoAnswer, EchoSocket
 from whichhop.probes.base import Sink
 from whichhop.probes.datagram_prober import DatagramProber
-from whichhop.probes.sessions import Course, Remembered, plain
+from whichhop.probes.sessions import Course, plain
 from whichhop.wire.flight import Flight
 from whichhop.wire.icmp import Echo, Family, pack_echo
 from whichhop.wire.quoted import read_quoted
@@ -44,7 +44,6 @@ class EchoProber(DatagramProber[EchoSocket, Course]):
         super().__init__(sink, clock, self._begin, port=0, kernel_stamps=kernel_stamps, prompt=prompt)
         self.method, self._cookie = method, cookie
         self._number = int.from_bytes(cookie[:2])
-        self._by_number: Remembered[int, tuple[Course, int]] = Remembered()
 
     @staticmethod
     def _begin(key: SessionKey, address: str) -> Course:
@@ -75,11 +74,11 @@ class EchoProber(DatagramProber[EchoSocket, Course]):
         except (OSError, KeyError):  # KeyError: no socket of that family
             self._tell(course, course.not_sent(seq))
             return
-        self._by_number.keep(self._number, (course, seq))
+        self._numbers.keep(self._number, (course, seq))
         self._launched(family, token, course, seq)
 
     def _answered(self, where: EchoSocket, answer: EchoAnswer, utc_ns: UtcNs, mono_ns: MonoNs) -> None:
-        found = self._by_number.get(answer.sequence)
+        found = self._numbers.get(answer.sequence)
         if found is None:
             return
         course, seq = found

@@ -82,7 +82,7 @@ def test_the_mix_is_an_average_over_shapes():
 
 
 def test_no_evidence_supports_no_element():
-    delay, loss = part_evidence(part_sums(evidence(), COLUMNS), COLUMNS)
+    delay, loss = part_evidence(part_sums(evidence(), COLUMNS), evidence(), COLUMNS)
     assert (delay <= 1e-6).all()
     assert (loss <= 1e-6).all()
 

@@ -9,7 +9,7 @@ from whichhop.compare.history import judge
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.transients import late_alone
 from whichhop.compare.suspects.elements import elements_of
-from whichhop.model import derive_sessions
+from whichhop.model import Cause, derive_sessions
 
 HOME = alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}")
 SESSIONS = derive_sessions(HOME)
@@ -92,6 +92,15 @@ def test_a_session_late_for_an_hour_by_itself_gets_no_verdict_and_hides_no_fault
     disturb(table, HOME, "study/router", slice(200, 215), delay_s=0.04)
     (verdict,) = judge(HOME, SESSIONS, table)
     assert verdict.elements == ("study/router",)
+
+
+def test_a_box_that_turns_away_one_asker_of_three_is_told_as_that_box_and_no_hop():
+    table = quiet(HOME, 400)
+    refused = named(SESSIONS, "desk>modem:echo")
+    table.lost[200:240, refused] = 10
+    table.q50_s[200:240, refused] = table.q80_s[200:240, refused] = np.nan
+    (verdict,) = judge(HOME, SESSIONS, table)
+    assert (verdict.cause, verdict.elements) == (Cause.RESPONDER, ("reply:modem",))
 
 
 def test_dozing_agents_do_not_outvote_a_wired_one_that_is_answered_at_once():

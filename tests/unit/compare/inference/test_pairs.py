@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from support.homes import alder
-from whichhop.compare.inference.evidence import SHAPES, columns_of
+from whichhop.compare.inference.evidence import REFUSES_ONE, SHAPES, columns_of
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, TAILS, Evidence
 from whichhop.compare.inference.pairs import Pairs, below, distinct_pairs, log_sum
-from whichhop.compare.suspects.elements import elements_of
+from whichhop.compare.suspects.elements import Nature, elements_of
 from whichhop.model import derive_sessions
 
 HOME = alder()
@@ -56,7 +56,14 @@ def brute(evidence, a, b, tick):
             return x + y if which == 0 else 1 - (1 - x) * (1 - y)
 
         divisor = len(grid) ** (use_a + use_b)
-        return mean(table, grid, rows_a, rows_b, combine) / divisor
+        out = mean(table, grid, rows_a, rows_b, combine) / divisor
+        alone = [e for e, use in ((a, use_a), (b, use_b)) if use]
+        if which == 1 and len(alone) == 1 and ELEMENTS[alone[0]].nature is Nature.REPLY:
+            # A box that loses by itself may turn away one asker only, any of them.
+            askers = sorted(ELEMENTS[alone[0]].column)
+            each = [np.exp(table[allowed[:, alone[0]], tick, s]).sum() / len(grid) for s in askers]
+            out = (1 - REFUSES_ONE) * out + REFUSES_ONE * np.mean(each)
+        return out
 
     out = 0.0
     for da, la, wa in SHAPES:
