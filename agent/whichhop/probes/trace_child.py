@@ -114,33 +114,6 @@ def climb(flow: Flow, ladder: Ladder, raw: Any) -> None:
                 ladder.answer(ttl, found[1], max(0, int((packet.time - sent_s) * 1e9)), final=found[2])
 
 
-def main(argv: list[str]) -> int:
-    """Prints the route; exit code REFUSED or UNROUTED with a line on stderr when it cannot."""
-    flow = Flow(target=str(ip_address(argv[0])), source_port=int(argv[1]))
-    ladder = Ladder(target=flow.target)
-    try:
-        try:
-            raw = open_socket(flow)
-        except PermissionError:
-            # Slower, and blind to answers that do not quote our packet; but it needs no privilege.
-            with closing(HopSocket(flow.target, flow.source_port, FIRST_PORT)) as sock:
-                climb_plainly(ladder, sock)
-        else:
-            climb(flow, ladder, raw)
-    except PermissionError as err:
-        sys.stderr.write(f"{err}\n")
-        return REFUSED
-    except OSError as err:
-        sys.stderr.write(f"{err}\n")
-        return UNROUTED
-    sys.stdout.write(json.dumps(asdict(ladder.route())) + "\n")
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
-
-
 STEP_S = 0.7
 """How long one step is waited for; with a raw socket four at once are waited for a second."""
 
@@ -167,3 +140,30 @@ def climb_plainly(ladder: Ladder, sock: HopSocket) -> None:
                     step, sent_ns = asked.pop(quoted)
                     final = found.unreachable and found.address == ladder.target
                     ladder.answer(step, found.address, clock.mono_ns() - sent_ns, final=final)
+
+
+def main(argv: list[str]) -> int:
+    """Prints the route; exit code REFUSED or UNROUTED with a line on stderr when it cannot."""
+    flow = Flow(target=str(ip_address(argv[0])), source_port=int(argv[1]))
+    ladder = Ladder(target=flow.target)
+    try:
+        try:
+            raw = open_socket(flow)
+        except PermissionError:
+            # Slower, and blind to answers that do not quote our packet; but it needs no privilege.
+            with closing(HopSocket(flow.target, flow.source_port, FIRST_PORT)) as sock:
+                climb_plainly(ladder, sock)
+        else:
+            climb(flow, ladder, raw)
+    except PermissionError as err:
+        sys.stderr.write(f"{err}\n")
+        return REFUSED
+    except OSError as err:
+        sys.stderr.write(f"{err}\n")
+        return UNROUTED
+    sys.stdout.write(json.dumps(asdict(ladder.route())) + "\n")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
