@@ -57,17 +57,20 @@ LEAST: dict[bool, dict[Feature, float]] = {
 }
 """The smallest excess that is a fault at all, on radio or power line (True) and on other wires."""
 
-SHAPES: tuple[tuple[float, tuple[Feature, ...]], ...] = (
-    (0.25, (Feature.LEVEL,)),
-    (0.25, (Feature.LEVEL, Feature.TAIL, Feature.LATE)),
-    (0.10, (Feature.TAIL, Feature.LATE)),
-    (0.05, (Feature.TAIL,)),
-    (0.20, (Feature.LOSS,)),
-    (0.03, (Feature.LEVEL, Feature.LOSS)),
-    (0.04, (Feature.TAIL, Feature.LATE, Feature.LOSS)),
-    (0.08, (Feature.LEVEL, Feature.TAIL, Feature.LATE, Feature.LOSS)),
+SHAPES: tuple[tuple[float, float, tuple[Feature, ...]], ...] = (
+    (0.20, 0.10, (Feature.LEVEL,)),
+    (0.05, 0.05, (Feature.LEVEL, Feature.TAIL)),
+    (0.25, 0.22, (Feature.LEVEL, Feature.TAIL, Feature.LATE)),
+    (0.10, 0.22, (Feature.TAIL, Feature.LATE)),
+    (0.05, 0.05, (Feature.TAIL,)),
+    (0.20, 0.14, (Feature.LOSS,)),
+    (0.03, 0.02, (Feature.LEVEL, Feature.LOSS)),
+    (0.04, 0.10, (Feature.TAIL, Feature.LATE, Feature.LOSS)),
+    (0.08, 0.10, (Feature.LEVEL, Feature.TAIL, Feature.LATE, Feature.LOSS)),
 )
-"""What a standing fault adds, and how often: steady delay, jitter, stalls, loss, and their mixtures."""
+"""What a standing fault adds, and how often on wires and on radio: steady delay, jitter, stalls, loss, and
+their mixtures. A weak radio sends again and waits for others: the odd packet is late, and most are not."""
+ON_RADIO = (ElementKind.WIFI, ElementKind.RADIO_BACKHAUL, ElementKind.AIR)
 
 DISTANT = (
     ElementKind.BEYOND,
@@ -103,6 +106,7 @@ class Groups:
     shares: tuple[tuple[float, ...], ...]
     matrix: Floats
     prior: Floats
+    shapes: Floats
     distant: NDArray[np.bool_]
     budgets: dict[Feature, Budget]
 
@@ -114,10 +118,12 @@ def groups_in(
     *,
     watched: frozenset[str],
     cleared: frozenset[str] = frozenset(),
+    awake: frozenset[str] = frozenset(),
 ) -> Groups:
     """Elements by equal columns over the sessions that were heard; names in `cleared` are left out.
 
-    watched: agents whose own lateness readings are there and good.
+    watched: agents whose own lateness readings are there and good. awake: elements whose answers no sleep
+    holds back, though it might.
     """
     place = {session: row for row, session in enumerate(heard)}
     by_column: dict[tuple[tuple[int, int], ...], list[int]] = {}
@@ -134,7 +140,10 @@ def groups_in(
     for g, column in enumerate(by_column):
         for row, times in column:
             matrix[row, g] = times
-    kinds = [[kind_of(home, elements[j]) for j in js] for js in members]
+    kinds = [
+        [ElementKind.REPLY if elements[j].name in awake else kind_of(home, elements[j]) for j in js]
+        for js in members
+    ]
     weights = [
         [
             FAULT_PRIOR[kind]
@@ -143,11 +152,20 @@ def groups_in(
         ]
         for js, own in zip(members, kinds, strict=True)
     ]
+    shares = tuple(tuple(w / sum(own) for w in own) for own in weights)
+    radio = np.array(
+        [
+            sum(s for s, k in zip(share, own, strict=True) if k in ON_RADIO)
+            for share, own in zip(shares, kinds, strict=True)
+        ]
+    )
+    wired, by_radio = np.array([row[:2] for row in SHAPES]).T
     return Groups(
         members=members,
-        shares=tuple(tuple(w / sum(own) for w in own) for own in weights),
+        shares=shares,
         matrix=matrix,
         prior=np.array([min(0.3, sum(own)) for own in weights]),
+        shapes=radio[:, None] * by_radio + (1 - radio[:, None]) * wired,
         distant=np.array([all(k in DISTANT for k in own) for own in kinds], dtype=bool),
         budgets={f: _budget(kinds, f) for f in FEATURES},
     )

@@ -23,15 +23,17 @@ SLABS = {
 """How large faults are that somebody notices; wide, common practice."""
 LATE_LEAK = 0.01
 """One session in a hundred is late by itself, as where a radio dozes whenever just this one asks."""
+LATE_TEMPER = 0.7
+"""At a packet a second two late ones in a row are seldom of one spell, but one may meet several sessions."""
 LEADERS = 5
 """Pairs are tried among the likeliest groups, and of the likeliest with every other."""
 
-HAS = np.array([[f in shape for f in FEATURES] for _, shape in SHAPES], dtype=float)
+HAS = np.array([[f in shape for f in FEATURES] for *_, shape in SHAPES], dtype=float)
 """(shapes, features): 1 where a fault of that shape adds to that feature."""
 _ONE, _OTHER = np.repeat(HAS, len(SHAPES), axis=0), np.tile(HAS, (len(SHAPES), 1))
 BOTH_HAVE, ONE_HAS, OTHER_HAS = _ONE * _OTHER, _ONE * (1 - _OTHER), _OTHER * (1 - _ONE)
 """The same of two faults, for every shape of the one with every shape of the other."""
-OF_A_LEVEL = np.array([shape in ((Feature.LEVEL,), (Feature.LEVEL, Feature.LOSS)) for _, shape in SHAPES])
+OF_A_LEVEL = np.array([shape in ((Feature.LEVEL,), (Feature.LEVEL, Feature.LOSS)) for *_, shape in SHAPES])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,12 +93,12 @@ def _fits(
         Feature.LEVEL: of_delays(seen.level_s[rows], seen.level_error_s[rows]),
         Feature.TAIL: of_delays(seen.tail_s[rows], seen.tail_error_s[rows]),
         Feature.LOSS: of_counts(seen.sent[rows], seen.lost[rows]),
-        Feature.LATE: of_counts(seen.answered[rows], seen.late[rows], leak=LATE_LEAK),
+        Feature.LATE: of_counts(seen.answered[rows], seen.late[rows], leak=LATE_LEAK, temper=LATE_TEMPER),
     }
     rough = {
         Feature.LEVEL: widened(seen.level_s[rows], seen.level_error_s[rows]),
         Feature.TAIL: widened(seen.tail_s[rows], seen.tail_error_s[rows]),
-        Feature.LATE: (of_counts(seen.answered[rows], seen.late[rows]),),
+        Feature.LATE: (of_counts(seen.answered[rows], seen.late[rows], temper=LATE_TEMPER),),
     }
     return {
         f: fit(
@@ -146,7 +148,7 @@ def _log_weights(
         terms = log_shape[group] + (HAS @ gain[:, ones]).T
         out[ones] += log_odds[group] + np.logaddexp.reduce(terms, axis=1)
         for h, shape in zip(ones, np.argmax(terms, axis=1), strict=True):
-            best[h] = (SHAPES[shape][1],)
+            best[h] = (SHAPES[shape][-1],)
     twos = [h for h, chosen in enumerate(hypotheses) if len(chosen) == 2]
     if twos:
         one, other = np.array([hypotheses[h] for h in twos]).T
@@ -157,14 +159,14 @@ def _log_weights(
         out[twos] += log_odds[one] + log_odds[other] + np.logaddexp.reduce(terms, axis=1)
         for h, pair in zip(twos, np.argmax(terms, axis=1), strict=True):
             first, second = divmod(int(pair), len(SHAPES))
-            best[h] = (SHAPES[first][1], SHAPES[second][1])
+            best[h] = (SHAPES[first][-1], SHAPES[second][-1])
     return out, tuple(best)
 
 
 def _log_shapes(groups: Groups) -> Floats:
     """How likely each shape is of a fault of each group (groups, shapes): where a level is no fault, none of
     the level alone."""
-    weight = np.tile([w for w, _ in SHAPES], (len(groups.members), 1))
+    weight = groups.shapes.copy()
     weight[np.ix_(groups.distant, OF_A_LEVEL)] = 0.0
     with np.errstate(divide="ignore"):
         return np.asarray(np.log(weight / weight.sum(axis=1, keepdims=True)))

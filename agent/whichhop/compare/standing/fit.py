@@ -67,21 +67,25 @@ class Fit:
 
 
 def of_delays(seen_s: Floats, error_s: Floats) -> Likelihood:
-    """Sessions' delays with Student errors; what is not a number is not known."""
+    """Sessions' delays: slower than all that they cross they may be for once, so that errors are Student's;
+    quicker nothing can be, and errors are normal. What is not a number is not known."""
     known = np.isfinite(seen_s) & np.isfinite(error_s)
     seen_s, error_s = np.where(known, seen_s, 0.0), np.where(known, error_s, UNKNOWN_S)
 
     scale = FREEDOM * error_s**2
+    # As curved at nothing as Student's, so that the two sides join smoothly.
+    normal = (FREEDOM + 1) / scale
 
-    def student(gap: Floats) -> Floats:
-        return np.asarray(-0.5 * (FREEDOM + 1) * np.log1p(gap**2 / scale))
+    def value(gap: Floats) -> Floats:
+        slower = -0.5 * (FREEDOM + 1) * np.log1p(gap**2 / scale)
+        return np.asarray(np.where(gap < 0, -0.5 * normal * gap**2, slower))
 
     def around(expected: Floats) -> Slopes:
         gap = seen_s - expected
-        weight = (FREEDOM + 1) / (scale + gap**2)
-        return student(gap), weight * gap, weight
+        weight = np.where(gap < 0, normal, (FREEDOM + 1) / (scale + gap**2))
+        return value(gap), weight * gap, weight
 
-    return Likelihood(lambda expected: student(seen_s - expected), around)
+    return Likelihood(lambda expected: value(seen_s - expected), around)
 
 
 def widened(seen_s: Floats, error_s: Floats) -> tuple[Likelihood, ...]:
@@ -89,10 +93,11 @@ def widened(seen_s: Floats, error_s: Floats) -> tuple[Likelihood, ...]:
     return tuple(of_delays(seen_s, np.hypot(error_s, part * np.nan_to_num(seen_s))) for part in WIDER)
 
 
-def of_counts(of: Floats, count: Floats, *, leak: float = 0.0) -> Likelihood:
+def of_counts(of: Floats, count: Floats, *, leak: float = 0.0, temper: float = TEMPER) -> Likelihood:
     """Packets lost or late of those sent, beta-binomial; what is expected is -log(1 - p), which adds up.
 
-    leak: how likely a session does its own thing, which bounds what it can prove alone.
+    leak: how likely a session does its own thing, which bounds what it can prove alone. temper: what a packet
+    is worth against an independent one.
     """
     own = np.clip(count / np.maximum(of, 1.0), 1e-6, 1 - 1e-6)
     best = betaln(count + SIZE * own, of - count + SIZE * (1 - own)) - betaln(SIZE * own, SIZE * (1 - own))
@@ -101,7 +106,7 @@ def of_counts(of: Floats, count: Floats, *, leak: float = 0.0) -> Likelihood:
 
     def plain(p: Floats) -> Floats:
         return np.asarray(
-            TEMPER
+            temper
             * (betaln(count + SIZE * p, none + SIZE * (1 - p)) - betaln(SIZE * p, SIZE * (1 - p)) - best)
         )
 
@@ -112,8 +117,8 @@ def of_counts(of: Floats, count: Floats, *, leak: float = 0.0) -> Likelihood:
         p = _share(expected)
         a, b = SIZE * p, SIZE * (1 - p)
         value = plain(p)
-        slope = TEMPER * SIZE * (digamma(count + a) - digamma(none + b) - digamma(a) + digamma(b)) * (1 - p)
-        information = TEMPER * of * (SIZE + 1) / ((SIZE + of) * p * (1 - p)) * (1 - p) ** 2
+        slope = temper * SIZE * (digamma(count + a) - digamma(none + b) - digamma(a) + digamma(b)) * (1 - p)
+        information = temper * of * (SIZE + 1) / ((SIZE + of) * p * (1 - p)) * (1 - p) ** 2
         if not leak:
             return value, slope, information
         whole = leaky(value)

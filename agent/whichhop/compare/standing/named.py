@@ -5,12 +5,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whichhop.compare.standing.columns import DISTANT, Groups, groups_in
+from whichhop.compare.standing.columns import DISTANT, ON_RADIO, Groups, groups_in
 from whichhop.compare.standing.faults import Odds, odds_of
 from whichhop.compare.standing.seen import Period, SeenAtRest, seen_in
 from whichhop.compare.standing.usual import USUAL, ElementKind, Feature, kind_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.model import Home, Level
+from whichhop.model.links import PROVIDERS
 
 SOONEST_S = 155.0
 """Nothing is blamed before some three minutes have passed: bursts of the home's own of 20 to 40 s are most of
@@ -18,11 +19,19 @@ what would be blamed wrongly after one."""
 BAR_S = (90.0, 155.0, 560.0)
 BAR = (0.985, 0.95, 0.8)
 """How sure one must be after so many usable seconds, linear between; fewer than the first are too few."""
-RADIO = (ElementKind.WIFI, ElementKind.RADIO_BACKHAUL, ElementKind.AIR)
+LIKELIEST = 0.7
+"""Where one must be as sure that there is a fault at all, this is enough for whose it is: a hop and the air
+around its box are hard to tell apart in minutes, and the number that is printed is the hop's own."""
 SCAN_S = 290.0
 SURE_OF_STALLS = 0.995
 """Stalls alone, on radio, in the first five minutes: a good radio that looks for others has a spike of 150 to
 400 ms every 8 to 15 s for minutes, two radios may do so at once, and then it stops."""
+DOZES_TAIL_S = 0.005
+"""A beacon comes each 102.4 ms (IEEE 802.11, 100 TU): where it delays answers at all, their excess over the
+level is tens of milliseconds at the mean, and what is steadier than this waits for none."""
+DOZES_TIMES = 3.0
+"""Who sleeps has sessions late by tens of milliseconds beside one that is not late at all; what slows all of
+a device's sessions alike is its hop."""
 UNBLAMED = (ElementKind.REPLY, ElementKind.DOZING_REPLY, ElementKind.OWN_TRAFFIC, ElementKind.RESOLVER)
 """What is told and never blamed for being slow from the first packet on: nobody's packets wait for it."""
 
@@ -47,7 +56,8 @@ def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | 
     if not heard:
         return None
     cleared = frozenset([OWN_TRAFFIC]) if period.use_known else frozenset[str]()
-    groups = groups_in(home, elements, heard, watched=period.watched, cleared=cleared)
+    awake = frozenset(e.name for e in elements if _awake(home, e, seen, _asked_beside(elements, e)))
+    groups = groups_in(home, elements, heard, watched=period.watched, cleared=cleared, awake=awake)
     rest_s = float(seen.ticks.max()) * table.step_ns * 1e-9
     return Weighed(
         seen=seen,
@@ -57,6 +67,26 @@ def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | 
         rest_s=rest_s,
         whole_s=table.ticks * table.step_ns * 1e-9,
     )
+
+
+def _asked_beside(elements: Sequence[Element], element: Element) -> list[int]:
+    """All sessions of the agents that have one over the element."""
+    hosts = [e.column for e in elements if e.nature is Nature.HOST and e.column & element.column]
+    return sorted(frozenset[int]().union(*hosts))
+
+
+def _awake(home: Home, element: Element, seen: SeenAtRest, mates: Sequence[int]) -> bool:
+    """Whether a box that a dozing radio might hear late is heard no later than who wakes it: beacons are
+    waited for unevenly, and not by the session whose packet ends the sleep.
+
+    mates: all sessions of those who ask the box.
+    """
+    tails = seen.tail_s[[i for i in element.column if seen.heard[i]]]
+    dozing = kind_of(home, element) is ElementKind.DOZING_REPLY
+    if not dozing or not tails.size:
+        return False
+    least = float(np.min(seen.tail_s[[i for i in mates if seen.heard[i]]]))
+    return bool((tails < max(DOZES_TAIL_S, DOZES_TIMES * least)).all())
 
 
 def bar(rest_s: float, whole_s: float) -> float:
@@ -85,17 +115,39 @@ def named(home: Home, elements: Sequence[Element], weighed: Weighed) -> list[int
     out = []
     for g in np.argsort(-p, kind="stable").tolist():
         members = weighed.groups.members[g]
-        if p[g] < least or not blamable(home, elements, members):
+        if not blamable(home, elements, members):
+            continue
+        if p[g] < least and (p[g] < LIKELIEST or _here_or_beside(home, elements, weighed, g) < least):
             continue
         features = likeliest(weighed.odds, g)[1]
         only_late = not {Feature.LEVEL, Feature.LOSS}.intersection(features)
-        radio = all(kind_of(home, elements[j]) in RADIO for j in members)
+        radio = all(kind_of(home, elements[j]) in ON_RADIO for j in members)
         if only_late and radio and weighed.rest_s < SCAN_S and p[g] < SURE_OF_STALLS:
             continue
         if Feature.LOSS not in features and _may_doze(home, elements, weighed, g):
             continue
         out.append(g)
     return out
+
+
+def _here_or_beside(home: Home, elements: Sequence[Element], weighed: Weighed, group: int) -> float:
+    """How likely it is that somebody has the fault that a group is likeliest to have: this group, or in its
+    place another that could be blamed. What else is wrong stays as it is in the likeliest explanation.
+
+    0 where it may be the provider's, who is not named on another's odds.
+    """
+    members = weighed.groups.members
+    if any(elements[j].cause in PROVIDERS for j in members[group]):
+        return 0.0
+    odds = weighed.odds
+    best, _ = likeliest(odds, group)
+    rest = frozenset(odds.hypotheses[best]) - {group}
+    return sum(
+        float(weight)
+        for chosen, weight in zip(odds.hypotheses, odds.weights, strict=True)
+        if group in chosen
+        or (rest < set(chosen) and any(blamable(home, elements, members[g]) for g in rest ^ set(chosen)))
+    )
 
 
 def _may_doze(home: Home, elements: Sequence[Element], weighed: Weighed, group: int) -> bool:

@@ -154,15 +154,16 @@ USUAL: Mapping[ElementKind, UsualLevels] = {
         " levels from memory, no published survey of idle round trips was found.",
     ),
     ElementKind.CABLE: _usual(
-        (10.0, 0.4), (1.2, 0.7), (5e-4, 1.3), (1e-3, 1.0), (40, 8, 0.015, 0.05),
+        (10.0, 0.4), (1.2, 0.7), (5e-4, 1.3), (2e-3, 1.2), (40, 8, 0.015, 0.05),
         "draft-white-tsvwg-lld-00: DOCSIS 3.1 lines have typically around 10 ms on the access link, 2 to 8"
         " ms of it to get the right to send; a published first hop of 7.5 ms agrees. Loss: FCC Measuring"
         " Broadband America, most lines under 0.4 %.",
     ),
     ElementKind.DSL: _usual(
-        (16.0, 0.55), (0.4, 0.9), (3e-4, 1.3), (5e-4, 1.0), (60, 6, 0.015, 0.05),
+        (16.0, 0.55), (0.4, 0.9), (3e-4, 1.3), (2e-3, 1.3), (60, 6, 0.015, 0.05),
         "published first hops: VDSL2 4 ms with vectoring, 24 ms without, ADSL2+ 19.9 ms of which interleaving"
-        " (8 + 8) is 16; interleaving is told in ms by RFC 4679 and set up to 20 ms each way in practice.",
+        " (8 + 8) is 16; interleaving is told in ms by RFC 4679 and set up to 20 ms each way in practice."
+        " Late: as cable.",
     ),
     ElementKind.FIBRE: _usual(
         (2.0, 0.6), (0.15, 0.9), (5e-5, 1.3), (2e-4, 1.2), (15, 4, 0.015, 0.04),
@@ -198,7 +199,7 @@ USUAL: Mapping[ElementKind, UsualLevels] = {
         "5 us a km (ITU-T G.114 annex A): 1000 km are 10 ms, 12,000 km are 120 ms and within the spread.",
     ),
     ElementKind.REPLY: _usual(
-        (0.4, 1.0), (0.3, 1.2), (1e-3, 2.0), (0.005, 1.5), None,
+        (0.4, 1.5), (0.3, 1.2), (1e-3, 2.0), (0.005, 1.5), None,
         "a box makes its own answers beside its forwarding, at low priority and in limited number (operators'"
         " discussions; RFC 1812 section 4.3.2.8 allows limits); figures from memory.",
     ),

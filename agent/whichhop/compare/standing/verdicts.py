@@ -39,6 +39,9 @@ STILL_USUAL = 1.645
 """Spreads above the usual median that a session outside the fault may be and still count as clean: 95 %."""
 MODEM_LEVELS = "read the modem's levels, or keep an older figure of this line beside today's"
 CLEAN = "sessions that cross it are as quick as such links usually are"
+BELOW_READINGS = 0.05
+"""How much less of a host's delays is left once its program was seen to run on time from the first packet on:
+what its lower layers do, for longer than minutes; common practice."""
 DELAYS = (Feature.LEVEL, Feature.TAIL, Feature.LATE)
 
 
@@ -90,7 +93,7 @@ class StandingVerdicts:
         part = period.until(ticks)
         scene = self._scene(one, part)
         named = named_of(
-            self.elements, self._found(one), self.settings, use_known=part.use_known, watched=watched
+            self.elements, self._found(one, watched), self.settings, use_known=part.use_known, watched=watched
         )
         by_name = {e.name: e for e in self.elements}
         lead = next(
@@ -176,7 +179,7 @@ class StandingVerdicts:
             loss[rows] += usual.loss.median * np.exp(STILL_USUAL * usual.loss.log_sd)
         return level, loss
 
-    def _found(self, one: StandingFault) -> FoundEpisode:
+    def _found(self, one: StandingFault, watched: frozenset[str]) -> FoundEpisode:
         """The group for the rules that name any episode's.
 
         Each member's part is its prior, and how often faults of its nature seen_in_scene so.
@@ -189,7 +192,8 @@ class StandingVerdicts:
             fits = prior.both if slow and lossy else prior.loss if lossy else prior.delay
             # Own traffic has its odds in its prior here, which naming would count a second time.
             own = UNKNOWN_OWN_ODDS if self.elements[j].nature is Nature.OWN_TRAFFIC else 1.0
-            parts[j] = share * fits / own
+            below = BELOW_READINGS if slow and _watched_host(self.elements[j], watched) else 1.0
+            parts[j] = share * fits * below / own
         ranked = sorted(parts, key=lambda j: (-parts[j], j))
         return FoundEpisode(
             members=tuple(ranked),

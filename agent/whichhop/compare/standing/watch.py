@@ -295,13 +295,15 @@ def expected_of(one: StandingFault) -> Expected:
     slow = seen.late[at] / np.maximum(seen.answered[at], 1.0)
     tail = np.nan_to_num(seen.tail_s[at])
     less = times * size_of(one, Feature.LEVEL)
+    # Late answers are counted one by one; the mean excess of the ticks between them would speak against them.
+    less_tail = 0.0 if Feature.LATE in one.features else times * size_of(one, Feature.TAIL)
     return Expected(
         sessions=sessions,
         level_on_s=level,
         level_off_s=np.maximum(level - less, 0.1 * level),
         error_s=np.hypot(seen.spread_s[at], TICK_ERROR_S + TICK_ERROR_SHARE * level),
         tail_on_s=tail,
-        tail_off_s=np.maximum(tail - times * size_of(one, Feature.TAIL), 0.0),
+        tail_off_s=np.maximum(tail - less_tail, 0.0),
         tail_error_s=TICK_ERROR_S + TICK_TAIL_SHARE * tail,
         lost_on=lost,
         lost_off=_without(lost, times * size_of(one, Feature.LOSS)),

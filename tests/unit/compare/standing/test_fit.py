@@ -76,5 +76,13 @@ def test_slopes_are_the_derivatives_of_the_values() -> None:
             step = at * 1e-5
             up, down = (likelihood.value(np.array([at + d]))[0] for d in (step, -step))
             assert likelihood.around(np.array([at]))[1][0] == pytest.approx(
-                (up - down) / (2 * step), rel=1e-3
+                (up - down) / (2 * step), rel=1e-3, abs=1e-6
             )
+
+
+def test_quicker_than_possible_is_nearly_impossible_and_slower_only_odd() -> None:
+    quick, slow = (
+        float(of_delays(np.array([0.02]), np.array([0.001])).value(np.array([at]))[0]) for at in (0.05, 0.005)
+    )
+    assert quick < -300
+    assert slow > -25

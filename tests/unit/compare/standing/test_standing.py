@@ -42,6 +42,13 @@ def case_of(home: Home, *ills: Ill, seconds: int = 900, seed: int = 1) -> Case:
     )
 
 
+def slower(case: Case, by_s: float, *, targets: frozenset[str]) -> Case:
+    """The same with what these targets answer later by so much."""
+    rtt_s = case.packets.rtt_s.copy()
+    rtt_s[[i for i, s in enumerate(case.sessions) if s.key.target in targets]] += by_s
+    return replace(case, packets=replace(case.packets, rtt_s=rtt_s))
+
+
 def verdicts_of(case: Case, seconds: int, readings: tuple[Reading, ...] = ()) -> list[Verdict]:
     return judge_history(case.home, case.sessions, table_of_case(case, seconds), readings)
 
@@ -120,6 +127,68 @@ def test_a_laptop_alone_never_proves_the_provider() -> None:
     case = case_of(home, Ill(element=line, jitter=60.0))
     for verdict in verdicts_of(case, 600, quiet_counters("laptop", 600)):
         assert not (verdict.cause is Cause.UPSTREAM_LINK and verdict.proven)
+
+
+def test_a_laptop_alone_on_a_slow_line_tells_a_steadily_slow_radio_from_boxes_that_answer_it_late() -> None:
+    # Waiting for beacons, which would slow the boxes' answers alone, is never steady.
+    case = case_of(home_of("laptop", Medium.DSL), Ill(element="laptop/gateway", steady=25.0))
+    (verdict,) = verdicts_of(case, 600)
+    assert "laptop/gateway" in verdict.elements
+
+
+def test_a_laptop_alone_among_boxes_that_answer_slowly_is_not_blamed() -> None:
+    home = home_of("laptop", Medium.FIBRE)
+    case = slower(case_of(home), 0.03, targets=frozenset({"gateway"}))
+    assert verdicts_of(case, 600) == []
+
+
+def test_the_odd_late_packet_of_a_lone_laptops_radio_is_its_radios() -> None:
+    # The median moves by 2 ms, one packet in ten is late, whoever is asked.
+    ill = Ill(element="laptop/gateway", steady=1.0, jitter=1.5, lost=0.01, late=0.10, late_ms=(26.0, 120.0))
+    case = case_of(home_of("laptop", Medium.FIBRE), ill)
+    (verdict,) = verdicts_of(case, 600)
+    assert verdict.cause is Cause.WIRELESS_HOP
+
+
+def test_a_laptop_that_sleeps_between_packets_has_no_bad_radio() -> None:
+    # All but the session whose packet wakes it wait for beacons, 102.4 ms apart (IEEE 802.11, 100 TU).
+    case = case_of(home_of("laptop", Medium.FIBRE))
+    rng, rtt_s = np.random.default_rng(8), case.packets.rtt_s.copy()
+    asleep = rng.random(rtt_s.shape) < 0.3
+    asleep[[i for i, s in enumerate(case.sessions) if s.key.target == "gateway"]] = False
+    rtt_s += np.where(asleep, rng.uniform(0.0, 0.1024, rtt_s.shape), 0.0)
+    found = verdicts_of(replace(case, packets=replace(case.packets, rtt_s=rtt_s)), 600)
+    assert not any("laptop/gateway" in v.elements for v in found if v.standing)
+
+
+def test_a_small_jitter_on_a_cable_is_named_though_no_packet_is_late_by_much() -> None:
+    case = case_of(home_of("desk", Medium.FIBRE), Ill(element="study/router", steady=8.0, jitter=3.0))
+    answer = judge(case, 600)
+    assert any("study/router" in group for group in answer.named)
+
+
+def test_a_machine_seen_to_run_on_time_is_not_named_beside_its_cable() -> None:
+    case = case_of(home_of("desk", Medium.FIBRE), Ill(element="study/router", jitter=25.0))
+    on_time = tuple(
+        Reading(at_ns=START_NS + t * NS_PER_S, agent="study", name="loop_lateness_s", value=0.0004)
+        for t in range(5, 605, 10)
+    )
+    (verdict,) = (v for v in verdicts_of(case, 600, on_time) if v.standing)
+    assert "study/router" in verdict.elements
+    assert "host:study" not in verdict.elements
+
+
+def test_fifteen_milliseconds_more_on_a_fibre_are_told_and_not_blamed() -> None:
+    # An unusual line beside boxes that may answer slowly and targets of unknown distance.
+    home = home_of("desk", Medium.FIBRE)
+    line = next(k.name for k in home.links if k.medium is Medium.FIBRE)
+    assert judge(case_of(home, Ill(element=line, steady=15.0)), 600).named == ()
+    assert judge(case_of(home, Ill(element=line, steady=45.0)), 600).named != ()
+
+
+def test_a_fault_is_told_within_minutes_though_the_hop_and_its_air_look_alike() -> None:
+    case = case_of(home_of("chain"), Ill(element="shed/garden", lost=0.10), seed=3)
+    assert any("shed/garden" in group for group in judge(case, 180).named)
 
 
 def test_live_use_says_what_history_says() -> None:
