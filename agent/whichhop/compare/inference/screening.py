@@ -31,7 +31,8 @@ LONGEST = 8640
 afterwards."""
 
 FEW = 4
-"""Elements summed up at once. Derived: a month of four in the precision of sums is 8 MB; no figure hangs on it."""
+"""Elements summed up at once. Derived: a month of four in the precision of sums is 8 MB; no figure hangs
+on it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
