@@ -16,11 +16,11 @@ from whichhop.capacity.transfers import measured_of
 from whichhop.compare.windows.own_traffic import COUNTERS, usage
 from whichhop.compare.windows.table import WindowTable
 from whichhop.inside.answer import answer_of
-from whichhop.inside.packets import HopPackets, RecordsOf, packets_of
+from whichhop.inside.packets import UNSTEADY, HopPackets, RecordsOf, packets_of
 from whichhop.inside.rhythm import rounds_of
 from whichhop.inside.seen import OwnUse, Place, Rates, Seen, Sort, place_of
 from whichhop.inside.shape import Hours, hours_of, shape_of
-from whichhop.model import Home, LinkKind, Method, Reading, Session, SessionKey, Verdict
+from whichhop.model import Home, LinkKind, Reading, Session, SessionKey, Verdict
 from whichhop.model.equipment import Adapter
 from whichhop.model.hop_facts import HopFacts, facts_of
 from whichhop.model.inner_cause import InnerAnswer
@@ -36,7 +36,6 @@ AROUND_NS = 90 * NS_PER_S
 """A counter is read once a minute: the reading just outside an episode still speaks of it."""
 MOST_GROUPS = 12
 """The newest hours of episodes are worked out; on a flapping hop the older ones say the same."""
-_ODD = (Method.LOOKUP, Method.CALL, Method.LOADED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,7 +166,7 @@ def _crossing(place: Place, sessions: Sequence[Session]) -> list[Session]:
             case _:
                 return place.name in session.path.nodes[1:]
 
-    found = [s for s in sessions if s.key.method not in _ODD and meets(s)]
+    found = [s for s in sessions if s.key.method not in UNSTEADY and meets(s)]
     return sorted(found, key=lambda s: (len(s.path.links), str(s.key)))[:MOST_SESSIONS]
 
 

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.model import ABSENT, Fate, Record, SessionKey
+from whichhop.model import ABSENT, Fate, Method, Record, SessionKey
 from whichhop.model.units import NS_PER_S
 
 Floats = NDArray[np.float64]
 RecordsOf = Callable[[Sequence[SessionKey], int, int], Iterable[Record]]
 """Gives the records of some sessions that touch a span, UTC ns."""
+UNSTEADY = (Method.LOOKUP, Method.CALL, Method.LOADED)
+"""Tell no shape of a hop: lookups wait for others, calls run seldom, those under load are slow on purpose."""
 MOST_PACKETS = 60_000
 """The newest so many: an hour of a dozen sessions; more would cost seconds and tell nothing new."""
 

@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.table import SLOW_S, WindowTable
-from whichhop.inside.packets import HopPackets, RecordsOf, packets_of
+from whichhop.inside.looks_of_radio import LONGEST_SCAN_S, SHORT_S
+from whichhop.inside.packets import UNSTEADY, HopPackets, RecordsOf, packets_of
 from whichhop.inside.rhythm import Period, pauses_of, period_of, together
-from whichhop.model import Home, Link, LinkKind, Medium, Method, SessionKey, derive_sessions
+from whichhop.model import Home, Link, LinkKind, Medium, SessionKey, derive_sessions
 from whichhop.model.felt import Felt, FeltCause
 from whichhop.model.percent import percent
 from whichhop.model.time_words import how_long
@@ -30,9 +31,6 @@ RECENT_S = 300.0
 LEAST_SLOW, MOST_SLOW = 0.006, 0.4
 """Share of a hop's packets late or lost. One in two hundred is felt by nobody; more than two in five are no
 moments any more."""
-LONGEST_SCAN_S = 900.0
-SHORT_S = 6.0
-"""See `looks_of_radio`: what lasts longer at a period is no scan."""
 SURE = 8.0
 """How far a rhythm must stand above chance where no verdict says that anything is wrong, in powers of e: one
 look in 3,000 at what has none, where it is looked six times an hour at some radios."""
@@ -43,7 +41,6 @@ EACH_S = 60.0
 """A session's level is taken anew so often: a drift is no moment."""
 MOST_EACH = 6
 """Sessions over a hop, and beside it; more tell nothing new."""
-_ODD = (Method.LOOKUP, Method.CALL, Method.LOADED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +82,7 @@ def _crossed(home: Home, table: WindowTable) -> dict[SessionKey, frozenset[str]]
     return {
         s.key: frozenset(link.name for link in s.path.links)
         for s in sorted(derive_sessions(home), key=lambda s: (len(s.path.links), str(s.key)))
-        if s.key in heard and s.key.method not in _ODD
+        if s.key in heard and s.key.method not in UNSTEADY
     }
 
 
@@ -99,9 +96,9 @@ def _radios(home: Home) -> Iterator[_Radio]:
     for link in alone:
         yield _Radio(f"Wi-Fi between {link.near} and {link.far}", link.near, link.far, (link,))
     for far in dict.fromkeys(link.far for link in alone):
-        together = tuple(link for link in alone if link.far == far and link.kind is LinkKind.WIRELESS)
-        if len(together) > 1:
-            yield _Radio(f"Wi-Fi around {far}", "", far, together)
+        around = tuple(link for link in alone if link.far == far and link.kind is LinkKind.WIRELESS)
+        if len(around) > 1:
+            yield _Radio(f"Wi-Fi around {far}", "", far, around)
 
 
 def _worth_a_look(table: WindowTable, over: Collection[SessionKey]) -> bool:

@@ -171,13 +171,16 @@ def _tails(elements: Sequence[Element]) -> NDArray[np.bool_]:
 
 
 def _sleepy(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:
-    radios = [e.column for e in elements if e.nature is Nature.RADIO]
     out = np.zeros(sessions, dtype=bool)
     for host in elements:
-        # All that an agent on radio asks crosses its one radio link.
-        if host.nature is Nature.HOST and any(host.column <= radio for radio in radios):
+        if host.nature is Nature.HOST and _on_radio(host, elements):
             out[list(host.column)] = True
     return out
+
+
+def _on_radio(host: Element, elements: Sequence[Element]) -> bool:
+    """Whether an agent is on radio: all that it asks then crosses its one radio link."""
+    return any(host.column <= e.column for e in elements if e.nature is Nature.RADIO)
 
 
 def _dozes_alone(elements: Sequence[Element]) -> NDArray[np.bool_]:
@@ -186,7 +189,7 @@ def _dozes_alone(elements: Sequence[Element]) -> NDArray[np.bool_]:
     lookups = frozenset[int]().union(*(e.column for e in elements if e.nature is Nature.RESOLVER))
     out = np.zeros((len(hosts), len(elements)), dtype=bool)
     for i, host in enumerate(hosts):
-        if not any(host.column <= e.column for e in elements if e.nature is Nature.RADIO):
+        if not _on_radio(host, elements):
             continue
         for j, element in enumerate(elements):
             own = element.column & host.column

@@ -105,9 +105,11 @@ def look_closely(
     columns = columns_heard(elements, heard)
     fit = scan.columns_at(stretch.first)
     tables = Pairs(evidence, fit)
-    blip = np.log(scan.rates[scan.block_of(stretch.first)])
+    rate = scan.rates[scan.block_of(stretch.first)]
+    blip, none = np.log(rate), none_log(fit.minor, rate)
+    quiet = quiet_log(passing_log(tables.single, tables.minor, rate, tables.usual_slow), none)
     most = settings.most_candidates
-    coming = _coming(tables, onset, fit.minor, np.exp(blip))
+    coming = _coming(tables, onset, quiet, none)
     chosen, passing = _chosen(tables, columns, onset, minor=fit.minor, blip=blip, coming=coming, most=most)
     apart = [j for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC and use.known]
     pairs = distinct_pairs(columns, chosen, apart)
@@ -117,6 +119,9 @@ def look_closely(
         elements=elements,
         tables=tables,
         minor=fit.minor,
+        blip=blip,
+        none=none,
+        quiet=lasting_log(quiet, tables.minor, none),
         chosen=chosen,
         passing=passing,
         onset=onset,
@@ -145,13 +150,20 @@ def look_closely(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Race:
-    """What the filter of one stretch needs, whichever sets compete."""
+    """What the filter of one stretch needs, whichever sets compete.
+
+    blip, none: log chances a tick that an element has a passing excess, and that none has. quiet: (ticks,)
+    log-likelihood of no fault, in which one element may have a passing excess.
+    """
 
     scan: Scan
     stretch: Stretch
     elements: Sequence[Element]
     tables: Pairs
     minor: NDArray[np.bool_]
+    blip: NDArray[np.float64]
+    none: float
+    quiet: NDArray[np.float64]
     chosen: Sequence[int]
     passing: Passing
     onset: NDArray[np.float64]
@@ -174,17 +186,7 @@ class Race:
             triples=[(place[a], place[b], place[c]) for a, b, c in threes],
             at_times=True,
         )
-        rate = self.scan.rates[self.scan.block_of(self.stretch.first)]
-        likelihood = _likelihood(
-            states,
-            self.tables,
-            self.chosen,
-            pairs=pairs,
-            threes=threes,
-            beyond=self.passing,
-            minor=self.minor,
-            rate=rate,
-        )
+        likelihood = _likelihood(self, states, pairs, threes)
         for j in self.chosen:
             if j in self.use.stay:
                 likelihood[:, states.having([place[j]])] += self.use.stay[j][span, None]
@@ -239,12 +241,8 @@ def _chosen(
     return chosen, [(j, _beside_passing(tables, j, b, blip, little=little)) for j, b, little in shown]
 
 
-def _coming(
-    tables: Pairs, onset: NDArray[np.float64], minor: NDArray[np.bool_], rate: NDArray[np.float64]
-) -> list[int]:
+def _coming(tables: Pairs, onset: NDArray[np.float64], quiet: NDArray[np.float64], none: float) -> list[int]:
     """Elements whose loss may come and go, by their support over the minutes that suit them best."""
-    none = none_log(minor, rate)
-    quiet = quiet_log(passing_log(tables.single, tables.minor, rate, tables.usual_slow), none)
     shows = at_times(tables.loss + (none - quiet[:, None]), 0.0).astype(np.float64)
     score = np.max([rolling(shows, s).max(axis=0) for s in LONG_SPANS], axis=0) + np.log(onset * SELDOMER)
     near = np.flatnonzero(score > max(-MARGIN, float(score.max()) - NEAR_BEST))
@@ -306,25 +304,18 @@ def _adding(
 
 
 def _likelihood(
+    race: Race,
     states: States,
-    tables: Pairs,
-    chosen: Sequence[int],
-    *,
     pairs: Sequence[tuple[int, int]],
     threes: Mapping[tuple[int, int, int], Floats],
-    beyond: Passing,
-    minor: NDArray[np.bool_],
-    rate: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """(ticks, states) log-likelihoods; in each state one further element may have a passing excess.
 
     Without a fault even two may: stations that share the air have their bad moments together.
     """
+    tables, chosen, minor, blip, none = race.tables, race.chosen, race.minor, race.blip, race.none
     ratios = tables.single
-    blip = np.log(rate)
-    none = none_log(minor, rate)
-    passing = passing_log(ratios, tables.minor, rate, tables.usual_slow)
-    nothing: list[NDArray[np.floating]] = [lasting_log(quiet_log(passing, none), tables.minor, none)]
+    nothing: list[NDArray[np.floating]] = [race.quiet]
     beside: dict[int, list[NDArray[np.floating]]] = {j: [ratios[:, j] + none] for j in chosen}
     small = [(*pair, True) for a, b in pairs for pair in ((a, b), (b, a)) if minor[pair[1]]]
     tables.work_out([*((a, b, False) for a, b in pairs), *small])
@@ -337,17 +328,17 @@ def _likelihood(
                 slight = tables.beside_minor(one, other) + LOG_MINOR
                 beside[one].append(slight)
                 nothing.append(slight + blip[one])
-    for one, both in beyond:
+    for one, both in race.passing:
         beside[one].append(both)
         nothing.append(both + blip[one])
-    quiet = np.logaddexp.reduce(nothing)
+    calm = np.logaddexp.reduce(nothing)
     out = np.empty((ratios.shape[0], len(states.sets)))
     for i, (members, fresh) in enumerate(zip(states.sets, states.recent, strict=True)):
         if not members:
-            out[:, i] = quiet
+            out[:, i] = calm
         elif fresh == COMES_AND_GOES:
             # By loss alone: delays come and go wherever radios share the air.
-            out[:, i] = at_times(tables.loss[:, chosen[members[0]]] + none, quiet)
+            out[:, i] = at_times(tables.loss[:, chosen[members[0]]] + none, calm)
         elif len(members) == 1:
             out[:, i] = np.logaddexp.reduce(beside[chosen[members[0]]])
         elif len(members) == 2:

@@ -3,6 +3,7 @@
 import numpy as np
 
 from whichhop.compare.inference.segment import MORE, _adding, _coming
+from whichhop.compare.inference.transients import none_log, passing_log, quiet_log
 
 FAULT, COPIES, OTHER, POOR = 0, range(1, MORE + 3), MORE + 3, MORE + 4
 ONSET = np.full(MORE + 5, 1e-3)
@@ -59,4 +60,7 @@ class Lossy:
 
 def test_a_near_copy_that_leads_by_one_bad_moment_does_not_compete_alone_for_what_comes_and_goes():
     onset, few = np.full(3, 1e-3), np.zeros(3, dtype=bool)
-    assert sorted(_coming(Lossy(), onset, few, np.full(3, 0.004))) == [0, 1]
+    rate = np.full(3, 0.004)
+    none = none_log(few, rate)
+    quiet = quiet_log(passing_log(Lossy.single, Lossy.minor, rate, Lossy.usual_slow), none)
+    assert sorted(_coming(Lossy(), onset, quiet, none)) == [0, 1]
