@@ -185,13 +185,15 @@ class _Design:
 
     matrix: (sessions, groups + 1), the last column empty. faults: (hypotheses, faults) columns of it, the
     last one where there is none. products: (sessions, n), of two columns where some session crosses both, and
-    nothing. cells: (hypotheses, variables, variables), which of the products each pair of variables has.
+    nothing. cells: (groups, groups), which of the products each pair of groups has; fault_cells: (hypotheses,
+    faults, variables), which one each fault has with every variable.
     """
 
     matrix: Floats
     faults: NDArray[np.intp]
     products: Floats
     cells: NDArray[np.intp]
+    fault_cells: NDArray[np.intp]
 
     @classmethod
     def of_faults(cls, matrix: Floats, faults: Sequence[tuple[int, ...]]) -> "_Design":
@@ -208,12 +210,13 @@ class _Design:
             matrix=wide,
             faults=extra,
             products=np.concatenate([wide[:, one] * wide[:, two], np.zeros((sessions, 1))], axis=1),
-            cells=table[columns[:, :, None], columns[:, None, :]],
+            cells=table[:groups, :groups],
+            fault_cells=table[extra[:, :, None], columns[:, None, :]],
         )
 
     def of(self, hypotheses: NDArray[np.intp] | NDArray[np.bool_]) -> "_Design":
         """The same for some of the hypotheses."""
-        return replace(self, faults=self.faults[hypotheses], cells=self.cells[hypotheses])
+        return replace(self, faults=self.faults[hypotheses], fault_cells=self.fault_cells[hypotheses])
 
     def seen(self, levels: Floats, times: float = 1.0) -> Floats:
         """What sessions should see, (hypotheses, sessions), faults being so many times as large."""
@@ -231,8 +234,15 @@ class _Design:
 
     def bend(self, bend: Floats, levels: Floats) -> Floats:
         """The Hessian by the same, as Gauss and Newton have it, of curvatures."""
-        rows = np.arange(len(levels))[:, None, None]
-        return (bend @ self.products)[rows, self.cells] * (levels[:, :, None] * levels[:, None, :])
+        by_product = bend @ self.products
+        out = levels[:, :, None] * levels[:, None, :]
+        groups = len(self.cells)
+        out[:, :groups, :groups] *= by_product.take(self.cells, axis=1)
+        for k in range(self.faults.shape[1]):
+            of_fault = np.take_along_axis(by_product, self.fault_cells[:, k], axis=1)
+            out[:, groups + k] *= of_fault
+            out[:, :groups, groups + k] *= of_fault[:, :groups]
+        return out
 
 
 class _Prior:
@@ -302,8 +312,11 @@ def _climb(x: Floats, design: _Design, likelihood: Likelihood, prior: _Prior) ->
         new = (tried, *_around(tried, design, likelihood, prior))
         gain = new[1] - value
         better = gain >= 0
-        for mine, its in zip(here, new, strict=True):
-            mine[better] = its[better]
+        if better.all():
+            here = list(new)
+        else:
+            for mine, its in zip(here, new, strict=True):
+                mine[better] = its[better]
         kept = np.clip(gain / np.maximum(promised, 1e-12), 0.0, 1.0)
         eased = np.maximum(damping * np.maximum(0.2, 1 - (2 * kept - 1) ** 3), LEAST_DAMPING)
         damping = np.where(better, eased, damping * stiffening)
