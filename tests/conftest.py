@@ -1,5 +1,5 @@
-"""What holds for all tests: hypothesis sets no deadline (the machine may be busy), SIGINT is heard, and every
-process of the tests has a network of its own.
+"""What holds for all tests: hypothesis sets no deadline (the machine may be busy), SIGINT is heard, every
+process of the tests has a network of its own, and what goes together where several processes share the tests.
 
 In CI hypothesis draws the same examples each time, so that what CI says is about the change; everywhere
 else it draws new ones, and what it finds becomes an example of its own.
@@ -11,8 +11,12 @@ import signal
 import socket
 import struct
 import sys
+from functools import cache
+from pathlib import Path
 
+import pytest
 from hypothesis import settings
+from xdist.scheduler import LoadFileScheduling
 
 from support import registry
 from whichhop.lab.build import kernel
@@ -30,6 +34,7 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+TOP = Path(__file__).parents[1]
 _SIOCSIFFLAGS, _IFF_UP = 0x8914, 0x1  # linux/sockios.h, linux/if.h
 
 
@@ -42,3 +47,25 @@ def pytest_sessionstart() -> None:
         return
     with socket.socket() as any_socket:
         fcntl.ioctl(any_socket, _SIOCSIFFLAGS, struct.pack("16sH14x", b"lo", _IFF_UP))
+
+
+class _TogetherWhatShares(LoadFileScheduling):
+    """`--dist loadfile`, but only what shares something costly stays together; other tests go where there is
+    room, so that the last file of long waits is not waited for by itself."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file: str = super()._split_scope(nodeid)
+        return file if _shares(file) else nodeid
+
+
+@cache
+def _shares(file: str) -> bool:
+    """Whether tests of a file share a fixture of its module, the browser, or this machine's ports."""
+    browser = "browser" in Path(file).parts
+    return browser or os.geteuid() != 0 or 'scope="module"' in (TOP / file).read_text()
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """Of several processes' work."""
+    return _TogetherWhatShares(config, log) if config.getvalue("dist") == "loadfile" else None

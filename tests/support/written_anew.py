@@ -3,7 +3,7 @@
 import re
 from pathlib import Path
 
-from whichhop.config.json_schema import json_schema_text
+from support.home_file_schema import json_schema_text
 from whichhop.config.reference import markdown
 
 TOP = Path(__file__).parents[2]

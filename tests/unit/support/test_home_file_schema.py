@@ -3,7 +3,7 @@
 import json
 from pathlib import Path
 
-from whichhop.config.json_schema import json_schema_text
+from support.home_file_schema import json_schema_text
 
 FILE = Path(__file__).parents[3] / "shared" / "home-file.schema.json"
 

@@ -1,4 +1,4 @@
-"""The home file's JSON schema, for editors that check while one writes."""
+"""Writes the home file's JSON schema, for editors that check while one writes."""
 
 import json
 from collections.abc import Mapping
