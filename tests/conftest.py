@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 from hypothesis import settings
-from xdist.scheduler import LoadFileScheduling
+from xdist.scheduler import LoadFileScheduling  # type: ignore[import-untyped]
 
 from support import registry
 from whichhop.lab.build import kernel
@@ -49,7 +49,7 @@ def pytest_sessionstart() -> None:
         fcntl.ioctl(any_socket, _SIOCSIFFLAGS, struct.pack("16sH14x", b"lo", _IFF_UP))
 
 
-class _TogetherWhatShares(LoadFileScheduling):
+class _TogetherWhatShares(LoadFileScheduling):  # type: ignore[misc]
     """`--dist loadfile`, but only what shares something costly stays together; other tests go where there is
     room, so that the last file of long waits is not waited for by itself."""
 
