@@ -15,7 +15,7 @@ from whichhop.model import Home, Record
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.net.clock import SystemClock
 from whichhop.store.collect import Bounds, Collected, Progress
-from whichhop.store.files import read_file
+from whichhop.store.files import files_in, read_file
 from whichhop.store.gather import Gathered, gather
 from whichhop.store.store import MINUTES_A_DAY, Store
 
@@ -30,7 +30,7 @@ class Source:
     """Where measurements are taken from.
 
     home_file: names the key where `key` does not. store: where collected records are kept. records: a folder
-    of files in the interchange form, judged alone. offline: ask no agent.
+    of files in the interchange form, or one, judged alone. offline: ask no agent.
     """
 
     home_file: Path
@@ -76,6 +76,11 @@ def opened(source: Source, home: Home, say: Say, progress: Progress | None = Non
     with tempfile.TemporaryDirectory() as passing:
         # Files are judged apart from what is kept, so that nothing is mixed in behind the reader's back.
         path = Path(passing) / "records.db" if source.records else source.store
+        if source.offline and not path.exists():
+            raise DataError(
+                f"{path}: nothing is kept there, and --offline asks no agent; leave --offline out, or name"
+                " the file with --store"
+            )
         with Store.make(path) as store:
             if source.records:
                 import_files(source.records, store)
@@ -132,14 +137,9 @@ def bounds_of(home: Home, agents: int, seconds: float = MOST_S) -> Callable[[], 
     return fresh
 
 
-def import_files(folder: Path, store: Store) -> None:
-    """Read a folder's files in the interchange form into a store; DataError when there is none."""
-    files = sorted(folder.glob("*.jsonl*")) if folder.is_dir() else []
-    if not files:
-        raise DataError(
-            f"--records {folder}: no *.jsonl file there; write one with `whichhop records export`"
-        )
-    for file in files:
+def import_files(place: Path, store: Store) -> None:
+    """Read files in the interchange form, a folder's or one, into a store; DataError when there is none."""
+    for file in files_in(place):
         everything = read_file(file)
         store.append_all(
             (x for x in everything if isinstance(x, Record)),

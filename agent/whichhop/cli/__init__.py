@@ -2,14 +2,16 @@
 
 import argparse
 import difflib
+import errno
 import importlib
 import io
 import os
 import sys
 from collections.abc import Sequence
+from typing import NoReturn
 
 from whichhop import __version__
-from whichhop.errors import INSTALL_COMPARER, WhichhopError
+from whichhop.errors import INSTALL_COMPARER, LONGEST_LINE, WhichhopError
 from whichhop.printable import printable, shown
 
 # One row a verb: its name, the module that implements it, one line of help. A module is loaded only when
@@ -76,6 +78,9 @@ and to hear which hop is at fault:
 
 Each verb has --help with an example: whichhop start --help
 """
+_OUTPUT_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+"""What a disk says that takes no more; files of our own are told by their writers."""
+FREE_SPACE = "free some space where it goes, or send it elsewhere"
 THREADS = "OMP_NUM_THREADS"
 """How many threads each matrix product takes, as numpy reads it when it is loaded. Ours are small: more than
 one thread spends most of its time waiting, spinning, for the others, on a machine that also measures."""
@@ -83,9 +88,27 @@ EXTRA = ("numpy", "scipy", "typst")
 """What an agent alone does not carry; verbs that compare need it."""
 
 
+_UNKNOWN = "unrecognized arguments: "
+
+
+class _Parser(argparse.ArgumentParser):
+    """Tells a mistake in one line, as every verb tells its own, and not below the whole usage."""
+
+    def error(self, message: str) -> NoReturn:
+        """End with exit code 2 and what is wrong, what was probably meant, and where to look."""
+        what, _, rest = message.partition(_UNKNOWN)
+        words = f"not understood: {rest}" if rest else what
+        options = [o for o in self._option_string_actions if o.startswith("--")]
+        unknown = next((w for w in rest.split() if w.startswith("--")), "--")
+        close = difflib.get_close_matches(unknown[:64].lower(), options, n=1)
+        meant = f"did you mean {close[0]}? " if close else ""
+        line = printable(f"{self.prog}: {words}", LONGEST_LINE)
+        self.exit(2, f"{line}; {meant}all its options: {self.prog} --help\n")
+
+
 def _overview() -> argparse.ArgumentParser:
     """The command line as far as a verb's name."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="whichhop",
         description="Which hop of a home's path to the internet is slow, and whose it is.",
         epilog=FIRST,
@@ -101,7 +124,7 @@ def _overview() -> argparse.ArgumentParser:
 def parsed(name: str, words: Sequence[str]) -> argparse.Namespace:
     """A verb's arguments, in whatever order: argparse itself takes no second one behind an option."""
     module, line = next((m, line) for n, m, line in VERBS if n == name)
-    verb = argparse.ArgumentParser(
+    verb = _Parser(
         prog=f"whichhop {name}", description=line, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     importlib.import_module(module).add_arguments(verb)
@@ -119,41 +142,74 @@ def _no_verb(word: str | None) -> int:
     if word in (None, "help"):
         _overview().print_help(sys.stdout if word else sys.stderr)
         return 0 if word else 2
-    close = difflib.get_close_matches(str(word)[:64].lower(), [name for name, _, _ in VERBS], n=1)
-    meant = f"did you mean {close[0]!r}?" if close else "whichhop --help shows them; start is the first"
+    names, typed = [name for name, _, _ in VERBS], str(word)[:64].lower()
+    begun = [name for name in names if len(typed) > 1 and name.startswith(typed)]
+    close = begun or difflib.get_close_matches(typed, names, n=1)
+    meant = (
+        f"did you mean {' or '.join(map(repr, close))}?"
+        if close
+        else "whichhop --help shows them; start is the first"
+    )
     sys.stderr.write(f"whichhop {shown(word)}: invalid choice of a verb; {meant}\n")
     raise SystemExit(2)
+
+
+def _standard_streams() -> None:
+    """All three, whatever the caller closed: the next file that is opened would stand in their place."""
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        if getattr(sys, name) is None:
+            descriptor = os.open(os.devnull, os.O_RDWR)
+            if descriptor != number:
+                os.dup2(descriptor, number)
+                os.close(descriptor)
+            setattr(sys, name, open(number, mode, closefd=False))  # noqa: SIM115 - for the process's life
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot write a letter gets its escape
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _give_up_output() -> None:
+    """Nothing more can be written there: no second trouble at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb. Exit code 0 done, 1 the answer is no, 2 something to fix, 130 interrupted."""
     words = sys.argv[1:] if argv is None else list(argv)
     os.environ.setdefault(THREADS, "1")
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot write a letter gets its escape
-            stream.reconfigure(errors="backslashreplace")
+    _standard_streams()
     named = next((w for w in words if not w.startswith("-")), None)
     module = next((m for n, m, _ in VERBS if n == named), None)
     if not words or (words[0] == named and module is None):
         return _no_verb(named)
+    if named is None or module is None or words[0] != named:  # --help, --version, or a mistake before it
+        _overview().parse_args(words)
+        raise SystemExit(2)
+    return _ran(named, module, words[1:])
+
+
+def _ran(named: str, module: str, words: Sequence[str]) -> int:
+    code = 2
     try:
-        if named is None or module is None or words[0] != named:  # --help, --version, or a mistake before it
-            _overview().parse_args(words)
-            raise SystemExit(2)
-        return int(importlib.import_module(module).run(parsed(named, words[1:])))
+        code = int(importlib.import_module(module).run(parsed(named, words)))
+        sys.stdout.flush()
     except ModuleNotFoundError as missing:
         if missing.name not in EXTRA:
             raise
         sys.stderr.write(f"whichhop {named} needs {missing.name}: {INSTALL_COMPARER}\n")
-        return 2
     except WhichhopError as trouble:
         # Whatever another machine's words are in it: nothing acts on the terminal.
         sys.stderr.write("\n".join(map(printable, str(trouble).split("\n"))) + "\n")
-        return 2
     except BrokenPipeError:
         # Whoever reads our output has had enough (head, less): no trouble, and no second one at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        _give_up_output()
+        code = 0
+    except OSError as refused:
+        if refused.errno not in _OUTPUT_FULL:
+            raise
+        _give_up_output()
+        sys.stderr.write(f"standard output: cannot be written ({refused.strerror}); {FREE_SPACE}\n")
     except KeyboardInterrupt:
         sys.stderr.write("interrupted\n")
-        return 130
+        code = 130
+    return code

@@ -25,7 +25,10 @@ def add_source_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--store", type=Path, metavar="FILE", help="where collected records are kept")
     parser.add_argument("--offline", action="store_true", help="ask no agent; use what is kept already")
     parser.add_argument(
-        "--records", type=Path, metavar="DIR", help="use the *.jsonl files there instead; ask no agent"
+        "--records",
+        type=Path,
+        metavar="DIR",
+        help="use the *.jsonl files there, or one file, instead; ask no agent",
     )
 
 
@@ -104,6 +107,8 @@ def nothing_measured(found: Opened, start_ns: int, end_ns: int) -> DataError:
 
 def _ordered(args: argparse.Namespace, start_ns: int, end_ns: int) -> tuple[int, int]:
     if start_ns >= end_ns:
+        if not args.start:
+            raise DataError(f"--to {args.end}: nothing can have been measured by then; name a later end")
         what = f"--to {args.end}" if args.end else f"now, {instant_text(end_ns)},"
         raise DataError(f"{what} is not after --from {args.start}; name an earlier begin or a later end")
     return start_ns, end_ns

@@ -6,7 +6,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from whichhop.errors import SystemRefusedError
+from whichhop.cli.outputs import refuse_over_inputs
+from whichhop.errors import SystemRefusedError, WhichhopError
 from whichhop.lab.demo.recorded import recorded_folder, replay
 from whichhop.lab.demo.run import Shown, play
 from whichhop.lab.demo.stories import STORIES, Story
@@ -91,6 +92,9 @@ def _text(shown: Shown) -> str:
 
 def run(args: argparse.Namespace) -> int:
     """Show one story or all. Exit code 0 when every verdict matches, 1 when one does not."""
+    if args.save and (args.recorded or args.fault == "all"):
+        raise WhichhopError("--save keeps the records of one run; give one --fault, and not --recorded")
+    refuse_over_inputs(args, "save")
     tell = _Teller(SystemClock())
     names = list(STORIES) if args.fault == "all" else [args.fault]
     good, everything = True, []

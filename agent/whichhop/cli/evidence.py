@@ -16,9 +16,11 @@ from whichhop.cli.collecting import (
     opened_for,
     span_of,
 )
+from whichhop.cli.outputs import refuse_over_inputs
 from whichhop.cli.times import instant_text, machine_zone
 from whichhop.compare.windows.table import whole_ticks
 from whichhop.config.check import House, read_house
+from whichhop.config.files import write_output
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
@@ -136,16 +138,11 @@ def _dossier(args: argparse.Namespace, house: House, secret: bytes | None) -> Do
 
 
 def _write(path: Path, data: bytes, mode: int | None = None) -> None:
-    try:
-        if mode is not None:
-            path.touch(mode=mode)
-            path.chmod(mode)
-        path.write_bytes(data)
-    except OSError as trouble:
-        raise DataError(f"{path}: cannot be written ({trouble.strerror}); check the folder") from trouble
+    write_output(path, data, mode)
     sys.stdout.write(f"written: {path}\n")
 
 
+_FILES = ("html", "pdf", "csv", "json", "letter", "phone", "summary", "time_request", "stand_ins")
 _PAPERS = {"letter": Paper.LETTER, "phone": Paper.PHONE, "summary": Paper.SUMMARY}
 
 
@@ -214,6 +211,7 @@ def run(args: argparse.Namespace) -> int:
         path = getattr(args, name)
         if path is not None and path.suffix.lower() not in (".html", ".htm", ".pdf"):
             raise WhichhopError(f"--{name} {path}: name a page or a PDF, such as {path.stem}.pdf")
+    refuse_over_inputs(args, *_FILES)
     house = read_house(args.home)
     secret = _secret(args)
     if secret is None:

@@ -1,6 +1,7 @@
 """`whichhop records`: carry measurements in and out as JSON lines, and check the chain they hang on."""
 
 import argparse
+import io
 import json
 import sys
 from collections.abc import Iterable, Iterator
@@ -10,11 +11,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO
 
+from whichhop.config.files import output_file, refuse_over
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Reading, Record
 from whichhop.model.note import CallNote, Look, Note
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
+from whichhop.outside import INT64
+from whichhop.store.files import measured_lines, opened_lines
 from whichhop.store.interchange import read_lines, reading_line, record_lines, time_text
 from whichhop.store.note_lines import call_line, look_line, note_line
 from whichhop.store.read import FOREVER
@@ -27,6 +31,7 @@ EXAMPLES = """examples:
 """
 _BATCH = 2_000
 _SAY_EVERY = 200_000
+STANDARD_INPUT = "standard input"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -87,16 +92,24 @@ class _Progress:
 
 
 @contextmanager
-def _opened(name: str, mode: str) -> Iterator[IO[str]]:
+def _out(name: str) -> Iterator[IO[str]]:
     if name == "-":
-        yield sys.stdin if mode == "r" else sys.stdout
+        yield sys.stdout
         return
-    try:
-        with Path(name).open(mode, encoding="utf-8") as file:
-            yield file
-    except OSError as error:
-        did = "read" if mode == "r" else "written"
-        raise DataError(f"{name}: cannot be {did} ({error.strerror}); check the name and the disk") from None
+    with output_file(Path(name)) as octets:
+        file = io.TextIOWrapper(octets, encoding="utf-8", newline="")
+        yield file
+        file.detach()  # which writes what it holds
+
+
+@contextmanager
+def _lines(name: str) -> Iterator[Iterator[str]]:
+    if name == "-":
+        with measured_lines(sys.stdin.buffer, STANDARD_INPUT, INT64) as lines:
+            yield lines
+    else:
+        with opened_lines(Path(name)) as lines:
+            yield lines
 
 
 @dataclass(slots=True)
@@ -112,8 +125,10 @@ def _export(args: argparse.Namespace) -> int:
     end = _minute(args.end, "--to", FOREVER)
     if end <= start:
         raise DataError(f"--to {args.end} is not after --from {args.start}; swap them")
+    if args.output != "-":
+        refuse_over([("--output", Path(args.output))], [("--store", args.store)])
     count, progress = _Count(), _Progress(args.quiet, "written")
-    with Store.open(args.store, read_only=True) as store, _opened(args.output, "w") as out:
+    with Store.open(args.store, read_only=True) as store, _out(args.output) as out:
 
         def write(line: str) -> None:
             progress.line()
@@ -153,16 +168,16 @@ def _import(args: argparse.Namespace) -> int:
     offered, new = _Count(), 0
     with Store.open(args.store) as store:
         for name in args.files:
-            with _opened(name, "r") as file:
-                new += _import_file(store, file, name, offered, _Progress(args.quiet, f"{name}: read"))
+            with _lines(name) as lines:
+                new += _import_lines(store, lines, name, offered, _Progress(args.quiet, f"{name}: read"))
         store.pack_hours(SystemClock().utc_ns() // NS_PER_MINUTE)
     _summary(args, offered, "read", sys.stdout, new=new)
     return 0
 
 
-def _import_file(store: Store, file: IO[str], name: str, count: _Count, progress: _Progress) -> int:
+def _import_lines(store: Store, lines: Iterator[str], name: str, count: _Count, progress: _Progress) -> int:
     """All of a file or, when a line is bad, nothing of it."""
-    shown = "standard input" if name == "-" else name
+    shown = STANDARD_INPUT if name == "-" else name
     new = 0
     batch: list[Record] = []
     readings: list[Reading] = []
@@ -180,7 +195,7 @@ def _import_file(store: Store, file: IO[str], name: str, count: _Count, progress
 
     try:
         with store.transaction():
-            for item in read_lines(progress.over(file), shown, note):
+            for item in read_lines(progress.over(lines), shown, note):
                 if isinstance(item, Record):
                     batch.append(item)
                     count.records += 1
@@ -192,8 +207,6 @@ def _import_file(store: Store, file: IO[str], name: str, count: _Count, progress
                     new += store.append_all(batch, readings)
                     batch, readings = [], []
             return new + store.append_all(batch, readings)
-    except UnicodeDecodeError as error:
-        raise DataError(f"{shown}: not UTF-8 text ({error.reason}); is this a records file?") from None
     except WhichhopError:
         store.forget()
         raise

@@ -11,9 +11,11 @@ from typing import Any
 
 import msgspec
 
+from whichhop.cli.outputs import refuse_over_inputs
 from whichhop.cli.survey_rate import rates_of
 from whichhop.cli.table import table
 from whichhop.config.check import read_home
+from whichhop.config.files import write_output
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.daemon.probers import ProberMaker, estimate_now
@@ -283,10 +285,7 @@ def _compared(args: argparse.Namespace, results: Sequence[RoomResult]) -> None:
 def _show(args: argparse.Namespace, walk: str, results: Sequence[RoomResult], home: Home) -> int:
     rooms = [_judged(r, home) for r in results]
     if args.svg:
-        try:
-            args.svg.write_text(draw_rooms(rooms, f"{home.name}, walk {walk}"), encoding="utf-8")
-        except OSError as why:
-            raise DataError(f"{args.svg}: cannot be written ({why.strerror}); check the folder") from why
+        write_output(args.svg, draw_rooms(rooms, f"{home.name}, walk {walk}").encode())
         sys.stderr.write(f"written: {args.svg}\n")
     if args.json:
         sys.stdout.write(json.dumps(_data(walk, rooms, home), indent=2) + "\n")
@@ -322,6 +321,7 @@ def _check(args: argparse.Namespace) -> None:
 def run(args: argparse.Namespace) -> int:
     """Walk, or show what was walked. Exit code 1 when a room is dead."""
     _check(args)
+    refuse_over_inputs(args, "svg")
     home = read_home(args.home)
     path = args.store or default_store(f"{args.home.stem}.survey")
     with Store.make(path) as store:

@@ -1,6 +1,7 @@
 """Times and zones as people type and read them on the command line."""
 
 import os
+import re
 from contextvars import ContextVar
 from datetime import datetime, tzinfo
 from pathlib import Path
@@ -10,6 +11,7 @@ from whichhop.errors import DataError
 from whichhop.model import Home
 from whichhop.model.time_words import instant_words, utc_of, zone_of
 from whichhop.model.units import NS_PER_S
+from whichhop.outside import INT64
 
 _ZONE: ContextVar[tzinfo | None] = ContextVar("zone", default=None)
 """The zone that this command tells times in; None takes the machine's."""
@@ -27,7 +29,10 @@ def parse_time(text: str | None, option: str, default_ns: int) -> int:
     try:
         at = datetime.fromisoformat(text)
         at = at.replace(tzinfo=_ZONE.get()).astimezone() if at.tzinfo is None else at
-        return round(at.timestamp()) * NS_PER_S
+        at_ns = round(at.timestamp()) * NS_PER_S
+        if not -INT64 <= at_ns <= INT64:  # what a store holds: the years from 1678 to 2262
+            raise DataError(f"{option} {text}: times from 1678 to 2262 are kept; name one of them")
+        return at_ns
     except (ValueError, OverflowError):
         raise DataError(f"{option} {text}: not a time; write it as 2026-03-01T18:00Z") from None
 
@@ -42,6 +47,8 @@ def clock_text(at_ns: int) -> str:
     return f"{utc_of(at_ns).astimezone(_ZONE.get()):%H:%M:%S}"
 
 
+LONGEST_SPAN_NS = 36_500 * 86_400 * NS_PER_S
+"""A hundred years, the longest that a home file may keep records."""
 _SPANS = {"m": 60, "h": 3600, "d": 86_400, "w": 604_800}
 
 
@@ -50,9 +57,12 @@ def parse_span(text: str | None, option: str, default_ns: int) -> int:
     if text is None:
         return default_ns
     number, unit = text[:-1], text[-1:]
-    if unit not in _SPANS or not number.isdigit() or not 0 < int(number) < 100_000:
+    if unit not in _SPANS or not re.fullmatch("[0-9]{1,6}", number) or int(number) == 0:
         raise DataError(f"{option} {text}: not a length of time; write it as 36h, 7d or 2w")
-    return int(number) * _SPANS[unit] * NS_PER_S
+    span_ns = int(number) * _SPANS[unit] * NS_PER_S
+    if span_ns > LONGEST_SPAN_NS:
+        raise DataError(f"{option} {text}: longer than anything is kept; write 5200w at most")
+    return span_ns
 
 
 def machine_zone(localtime: Path = Path("/etc/localtime"), environ: "dict[str, str] | None" = None) -> str:

@@ -24,7 +24,7 @@ from whichhop.app.report_checks import (
     time_check,
 )
 from whichhop.config.check import House, read_house
-from whichhop.config.files import read_small
+from whichhop.config.files import STORE_HEAD, read_small, write_output
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.trusted_keys import add_trusted, is_key_name, read_trusted, trusted_keys_path
 from whichhop.errors import DataError, WhichhopError
@@ -52,7 +52,6 @@ Exit code 0 when everything holds, 1 when something does not or the key is unkno
 """
 _TWISTED = (LookupError, ValueError, TypeError, AttributeError, ArithmeticError, AssertionError)
 """What well-formed data of a home that is none brings forth: no whichhop wrote it."""
-SQLITE = b"SQLite format 3\0"
 """How every such file begins (SQLite's own file format, section 1.3)."""
 
 
@@ -131,7 +130,7 @@ def _own_key(args: argparse.Namespace) -> str | None:
 
 
 def _is_store(path: Path) -> bool:
-    return path.is_file() and (read_small(path, len(SQLITE)) or b"").startswith(SQLITE)
+    return path.is_file() and (read_small(path, len(STORE_HEAD)) or b"").startswith(STORE_HEAD)
 
 
 def _opened(paths: Sequence[Path], stack: ExitStack) -> Store:
@@ -214,7 +213,7 @@ def _attach(
     done = time_check(response, seal, authority)
     if done.holds:
         kept = replace(seal, time_response=base64.b64encode(response).decode())
-        path.write_text(sealed(text, kept), encoding="utf-8")
+        write_output(path, sealed(text, kept).encode())
     return done
 
 

@@ -4,10 +4,17 @@ Whoever reads one while it is written has the old one or the new one.
 """
 
 import contextlib
+import errno
 import os
+import stat
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from whichhop.errors import WhichhopError
+
+STORE_HEAD = b"SQLite format 3\0"
+"""How every store begins (SQLite's "Database File Format", 1.2)."""
 
 
 class WriteError(WhichhopError):
@@ -64,8 +71,16 @@ def replace_file(path: Path, text: str) -> None:
 
 
 def _unwritten(path: Path, why: OSError) -> WriteError:
-    remedy = "check its folder's owner" if path.parent.is_dir() else f"make the folder {path.parent} first"
-    return WriteError(f"{path}: cannot be written ({why.strerror}); {remedy}")
+    return WriteError(f"{path}: cannot be written ({why.strerror}); {_writing_remedy(path, why)}")
+
+
+def _writing_remedy(path: Path, why: OSError | ValueError) -> str:
+    code = why.errno if isinstance(why, OSError) else None
+    if code in (errno.ENOSPC, errno.EDQUOT):
+        return "free some space, or name a file on another disk"
+    if code in (errno.EISDIR, errno.ENAMETOOLONG) or path.is_dir():
+        return "name a file"
+    return "check its folder's owner" if path.parent.is_dir() else f"make the folder {path.parent} first"
 
 
 def write_new(path: Path, text: str, mode: int = 0o644) -> None:
@@ -96,3 +111,75 @@ def _take_name(beside: Path, path: Path) -> None:
         if path.exists() or path.is_symlink():
             raise FileExistsError from None
         beside.replace(path)
+
+
+def refuse_over(outputs: Iterable[tuple[str, Path]], kept: Iterable[tuple[str, Path]]) -> None:
+    """Refuse to write over what is worth keeping: a file of `kept`, any store, and one output over another.
+
+    Both are names, as a person knows them (an option, "the home file"), with their paths. WriteError.
+    """
+    told: list[tuple[str, Path]] = []
+    there = [(name, path) for name, path in kept if path.is_file()]
+    for option, path in outputs:
+        for name, other in (*told, *there):
+            if _same(path, other):
+                raise WriteError(f"{option} {path}: is {name} too; name another file")
+        if _is_store(path):
+            raise WriteError(f"{option} {path}: a store of records is there; name another file")
+        told.append((option, path))
+
+
+def _same(one: Path, other: Path) -> bool:
+    if one.exists() and other.exists():
+        return one.samefile(other) and one.is_file()  # two outputs may share a device or a pipe
+    return one.absolute() == other.absolute()
+
+
+def _is_store(path: Path) -> bool:
+    try:
+        if not path.is_file():
+            return False
+        with path.open("rb") as file:
+            return file.read(len(STORE_HEAD)) == STORE_HEAD
+    except (OSError, ValueError):
+        return False  # writing it will say why not
+
+
+@contextlib.contextmanager
+def output_file(path: Path, mode: int | None = None) -> Iterator[BinaryIO]:
+    """What a person asked to have written there: whole, or the file that was there stays; WriteError.
+
+    mode: of the file from its first octet on; else an old file's, or what the user's umask leaves.
+    """
+    beside = _beside(path)
+    try:
+        old = path.stat() if path.exists() else None
+        # A device, a pipe and a link are written through: a new file would take their place.
+        if path.is_symlink() or (old is not None and not stat.S_ISREG(old.st_mode)):
+            with path.open("wb") as file:
+                yield file
+            return
+        if mode is None and old is not None:
+            mode = stat.S_IMODE(old.st_mode)
+        beside.unlink(missing_ok=True)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL
+        with os.fdopen(os.open(beside, flags, 0o666 if mode is None else 0o600), "wb") as file:
+            if mode is not None:
+                beside.chmod(mode)
+            yield file
+        if old is not None:
+            with contextlib.suppress(PermissionError):
+                os.chown(beside, old.st_uid, old.st_gid)
+        beside.replace(path)
+    except (OSError, ValueError) as why:
+        reason = why.strerror if isinstance(why, OSError) else "no name of a file"
+        raise WriteError(f"{path}: cannot be written ({reason}); {_writing_remedy(path, why)}") from why
+    finally:
+        with contextlib.suppress(OSError, ValueError):
+            beside.unlink(missing_ok=True)
+
+
+def write_output(path: Path, octets: bytes, mode: int | None = None) -> None:
+    """As `output_file`, of octets that are at hand."""
+    with output_file(path, mode) as file:
+        file.write(octets)

@@ -184,7 +184,9 @@ class _Reader:
         ):  # one of hundreds of digits; hexadecimal, octal and binary, which YAML takes for numbers too
             value = math.nan
         if not math.isfinite(value):
-            self.complain(node, path, f"{shown(text)} is not a plain decimal number", "write it as decimal")
+            self.complain(
+                node, path, f"{shown(text)} is not a plain number", "write it in digits, such as 100"
+            )
             return None
         return value
 

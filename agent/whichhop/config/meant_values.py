@@ -13,7 +13,7 @@ _FACTORS: Mapping[str, Mapping[str, float]] = {
     "_mbps": {"k": 0.001, "g": 1000},
     "_mb": {"k": 0.001, "g": 1000, "t": 1_000_000},
     "mhz": {"k": 0.001, "g": 1000},
-    "_days": {"w": 7},
+    "_days": {"d": 1, "w": 7, "m": 30, "y": 365},
     "_s": {"m": 60, "h": 3600},
 }
 """By how a key ends, what another unit's first letter makes of a number."""
@@ -60,7 +60,8 @@ def _meant_number(value: str, key: str) -> float | str | None:
         return _WORDS[word]
     found = _NUMBER.fullmatch(text)
     number = None if found is None else _plain_number(found[1])
-    if found is None or number is None:
+    # What goes on after 1 in 1:30 or 1e9 is no unit.
+    if found is None or number is None or re.match(r"(:|[eE][+-]?)\d", found[2]):
         return None
     unit = re.sub(r"[^a-z'\u2032]", "", found[2].lower())
     feet, metres = unit.startswith(("f", "'", "\u2032")), unit.startswith("m")
@@ -93,7 +94,8 @@ def address_remedy(value: str) -> str:
         return "write it without the zone, which each agent adds; where an agent runs leave the address out"
     host = _host_of(bare)
     for tried, why in (
-        (bare.partition("/")[0], f"without the /{bare.partition('/')[2]}"),
+        (bare, "without blanks around it") if "/" not in bare else (bare.partition("/")[0], _without(bare)),
+        (_ascii_digits(bare), "in plain digits"),
         (host, "the address alone"),
         (_without_zeros(bare), "without zeros in front"),
     ):
@@ -102,7 +104,7 @@ def address_remedy(value: str) -> str:
     for pattern, remedy in _NO_ADDRESSES:
         if re.fullmatch(pattern, bare.lower()):
             return remedy
-    if re.fullmatch(r"[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*", host):
+    if re.fullmatch(r"[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*", host) and bare.count(":") < 2:
         return f"write the address that `ping {host}` shows"
     return "write an address such as 192.0.2.1"
 
@@ -146,6 +148,15 @@ def _host_of(text: str) -> str:
     except ValueError:
         return text
     return found or text
+
+
+def _without(text: str) -> str:
+    return f"without the /{text.partition('/')[2]}"
+
+
+def _ascii_digits(text: str) -> str:
+    """With the digits of other scripts, and full-width ones, as plain ones (Unicode's NFKC)."""
+    return "" if text.isascii() else unicodedata.normalize("NFKC", text)
 
 
 def _without_zeros(text: str) -> str:

@@ -126,7 +126,10 @@ def _list_remedy(value: Any, path: KeyPath) -> str:
 
 _MAPPINGS = {
     ("nodes",): "write each node by its name, without a hyphen: `desk: {kind: host}`",
-    ("plan",): "write plan: {down_mbps: 100, up_mbps: 10}",
+    ("page",): "write page: {open: true} or page: {open: false}",
+    ("stamp",): "write stamp: {authenticated: true} or stamp: {authenticated: false}",
+    ("fleet",): "write fleet: {write: https://metrics.example.net/api/v1/write}",
+    ("notices", "webhook"): "write webhook: {url: https://notices.example.net/home}",
     ("links",): "write it as {join: [desk, router], kind: wired}",
     ("cabling",): "write it as {cable: rg-6, length_m: 10}",
     ("targets", "resolvers"): "write each by a name of your own: {router: 192.0.2.1}",
@@ -140,8 +143,20 @@ def _mapping_remedy(value: Any, path: KeyPath) -> str:
         address = isinstance(value, str) and re.fullmatch(r"[\d.:a-f]+", value)
         inside = f"kind: {own}" if own else f"kind: host, address: {value}" if address else "kind: host"
         return f"write {path[1]}: {{{inside}}}"
-    named = (part for part in path if isinstance(part, str))
-    return _MAPPINGS.get(tuple(named), "write it as `key: value` pairs")
+    named = tuple(part for part in path if isinstance(part, str))
+    if named == ("plan",):
+        return _plan_remedy(value)
+    part = ".".join(named)
+    other = f"; its keys: `whichhop home-file {part}`" if part else ""
+    return _MAPPINGS.get(named, f"write it as `key: value` pairs{other}")
+
+
+def _plan_remedy(value: Any) -> str:
+    """A plan with the two rates that were written, where it is clear which two."""
+    rates = re.findall(r"\d+(?:\.\d+)?", str(value))
+    clear = len(rates) == 2 and not re.search(r"(?i)[a-z]*g[a-z]*b|kb", str(value))
+    down, up = rates if clear else ("100", "10")
+    return f"write plan: {{down_mbps: {down}, up_mbps: {up}}}"
 
 
 def _value_remedy(value: Any, path: KeyPath) -> str:
@@ -161,10 +176,10 @@ def _value_remedy(value: Any, path: KeyPath) -> str:
 
 
 _BOUNDS = {
-    "greater_than": ("not greater than {gt:g}", "write more"),
-    "greater_than_equal": ("not greater than or equal to {ge:g}", "write {ge:g} or more"),
-    "less_than": ("not less than {lt:g}", "write less"),
-    "less_than_equal": ("not less than or equal to {le:g}", "write {le:g} at most"),
+    "greater_than": ("not over {gt:.10g}", "write a number over {gt:.10g}"),
+    "greater_than_equal": ("less than {ge:.10g}", "write {ge:.10g} or more"),
+    "less_than": ("not under {lt:.10g}", "write a number under {lt:.10g}"),
+    "less_than_equal": ("more than {le:.10g}", "write {le:.10g} at most"),
 }
 
 

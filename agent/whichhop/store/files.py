@@ -2,6 +2,9 @@
 
 import gzip
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from io import BufferedReader
 from pathlib import Path
 
 from whichhop.errors import DataError
@@ -17,24 +20,60 @@ is made to fill a memory to a thousandth."""
 _LEAST = 1 << 20
 
 
+@contextmanager
+def measured_lines(file: BufferedReader, place: str, most: int) -> Iterator[Iterator[str]]:
+    """The lines of an open file, unpacked where it begins as gzip does, whatever its name; DataError."""
+    try:
+        packed = file.peek(2)[:2] == b"\x1f\x8b"  # RFC 1952, 2.3.1
+        lines = gzip.GzipFile(fileobj=file) if packed else file
+        yield lines_of(lines, place, longest=4 * LONGEST_LINE, most=most)
+    except (EOFError, zlib.error, gzip.BadGzipFile) as trouble:
+        raise DataError(f"{place}: its packing is damaged ({trouble}); copy it again") from trouble
+    except OSError as trouble:
+        raise DataError(f"{place}: cannot be read ({trouble.strerror}); check the file") from trouble
+
+
 def read_file(path: Path, notes: list[Note | Look | CallNote] | None = None) -> list[Record | Reading]:
     """All measurements of one file; DataError names file, line, key and remedy of the first bad line.
 
     notes: what people noted is put there.
     """
     heard: list[Note | Look | CallNote] = [] if notes is None else notes
+    with opened_lines(path) as lines:
+        return list(read_lines(lines, str(path), heard.append))
+
+
+@contextmanager
+def opened_lines(path: Path) -> Iterator[Iterator[str]]:
+    """As `measured_lines`, of a path; no file unfolds to more than MOST_UNFOLDED times its size."""
     try:
-        with gzip.open(path, "rb") if path.suffix == ".gz" else path.open("rb") as file:
-            most = MOST_UNFOLDED * path.stat().st_size + _LEAST
-            lines = lines_of(file, str(path), longest=4 * LONGEST_LINE, most=most)
-            return list(read_lines(lines, str(path), heard.append))
-    except (OSError, EOFError, zlib.error) as trouble:
-        raise DataError(f"{path}: cannot be read ({trouble}); check the file") from trouble
+        size = path.stat().st_size
+        file = path.open("rb")
+    except (OSError, ValueError) as trouble:
+        reason = trouble.strerror if isinstance(trouble, OSError) else "no name of a file"
+        raise DataError(f"{path}: cannot be read ({reason}); check the file") from trouble
+    with file, measured_lines(file, str(path), MOST_UNFOLDED * size + _LEAST) as lines:
+        yield lines
 
 
-def notes_in(folder: Path) -> list[Note | Look | CallNote]:
-    """What people noted, of all files in a folder."""
+def files_in(place: Path) -> list[Path]:
+    """The files of a folder called *.jsonl*, or the one file that is named; DataError without any."""
+    try:
+        if place.is_file():
+            return [place]
+        files = sorted(place.glob("*.jsonl*")) if place.is_dir() else []
+    except (OSError, ValueError) as trouble:
+        reason = trouble.strerror if isinstance(trouble, OSError) else "no name of a file"
+        raise DataError(f"--records {place}: cannot be read ({reason}); name a folder or a file") from trouble
+    if not files:
+        what = "no *.jsonl file there" if place.is_dir() else "no such file or folder"
+        raise DataError(f"--records {place}: {what}; write one with `whichhop records export`")
+    return files
+
+
+def notes_in(place: Path) -> list[Note | Look | CallNote]:
+    """What people noted, of all files in a folder or of one."""
     notes: list[Note | Look | CallNote] = []
-    for file in sorted(folder.glob("*.jsonl*")):
+    for file in files_in(place):
         read_file(file, notes)
     return notes

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from whichhop.model import Method, Reading, Record, SessionKey
+from whichhop.outside import INT64
 from whichhop.store.chain import Chain, genesis, in_order, link
 from whichhop.store.db import Database, Value
 from whichhop.store.write import Linked, start_of
@@ -141,7 +142,7 @@ def session_records(
 
 
 def readings(
-    db: Database, *, agent: str | None = None, from_ns: int = 0, to_ns: int = 2**63 - 1, begins: str = ""
+    db: Database, *, agent: str | None = None, from_ns: int = 0, to_ns: int = INT64, begins: str = ""
 ) -> Iterator[Reading]:
     """Readings in the order of time, of one agent or of all; `to_ns` is not included.
 
@@ -151,7 +152,7 @@ def readings(
         "SELECT at_ns, agent, name, value FROM reading JOIN gauge ON gauge.id = gauge"
         " WHERE at_ns >= ? AND at_ns < ? AND (? IS NULL OR agent = ?) AND substr(name, 1, ?) = ?"
         " ORDER BY at_ns, agent, name",
-        (from_ns, to_ns, agent, agent, len(begins), begins),
+        (max(from_ns, -INT64), min(to_ns, INT64), agent, agent, len(begins), begins),
     )
     for at_ns, of, name, value in rows:
         yield Reading(at_ns=at_ns, agent=of, name=name, value=value)

@@ -3,11 +3,13 @@
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from whichhop.cli import VERBS, main
 from whichhop.errors import INSTALL_COMPARER
+from whichhop.lab.standard_home import HOME_FILE
 
 
 @pytest.mark.parametrize("name", [name for name, _, _ in VERBS])
@@ -63,3 +65,41 @@ def test_a_verb_computes_in_one_thread_unless_told_otherwise(given: str | None, 
     argv = [sys.executable, "-c", program]
     said = subprocess.run(argv, env=env, capture_output=True, text=True, check=True)
     assert int(said.stdout.split()[-1]) == min(taken, os.cpu_count() or 1)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("compare", "a.yaml", "--frm", "x"), "did you mean --from?"),
+        (("compare", "a.yaml", "b.yaml"), "not understood: b.yaml"),
+        (("compare",), "required: HOME"),
+        (("note", "a.yaml", "--remove", "x"), "invalid int value: 'x'"),
+        (("records", "exprt", "--store", "x"), "invalid choice: 'exprt'"),
+        (("stat",), "did you mean 'status'?"),
+        (("compare", "a.yaml", "--\x1b[31m"), "\\x1b[31m"),
+    ],
+)
+def test_a_mistake_on_the_command_line_is_one_line(
+    words: tuple[str, ...], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    assert ended.value.code == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert said in line
+
+
+@pytest.mark.parametrize("verb", ["home-file", "check"])
+@pytest.mark.parametrize("closed", [">&-", "<&- >&- 2>&-", ">/dev/full"])
+def test_an_output_that_is_closed_or_full_is_no_traceback(verb: str, closed: str, tmp_path: Path) -> None:
+    """POSIX: a shell's `>&-` closes it; Linux: /dev/full says of every write that the disk is full."""
+    home = tmp_path / "home.yaml"
+    home.write_text(HOME_FILE)
+    words = f"{sys.executable} -m whichhop {verb} {home if verb == 'check' else ''} {closed}"
+    done = subprocess.run(["/bin/sh", "-c", words], capture_output=True, text=True, check=False)
+    if "full" in closed:
+        assert done.returncode == 2
+        (line,) = done.stderr.splitlines()
+        assert line.startswith("standard output: cannot be written (No space left on device)")
+    else:
+        assert (done.returncode, done.stderr) == (0, "")

@@ -1,3 +1,4 @@
+import gzip
 import io
 import json
 import random
@@ -10,6 +11,7 @@ import pytest
 from support.records import lifelike
 from whichhop.cli import main
 from whichhop.model import Method, Reading, SessionKey
+from whichhop.store.files import read_file
 from whichhop.store.store import Store
 
 FIRST = 28_333_320
@@ -61,7 +63,7 @@ def test_lines_flow_through_standard_output_and_input(
 ) -> None:
     out, err = said(capsys, "export", "--store", str(store), "--agent", "attic")
     assert "exported 70 records (4200 samples) and 0 readings" in err
-    monkeypatch.setattr("sys.stdin", io.StringIO(out))
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BufferedReader(io.BytesIO(out.encode()))))
     assert "70 records" in said(capsys, "import", "--store", str(tmp_path / "c.db"), "-")[0]
 
 
@@ -134,3 +136,42 @@ def test_a_reader_that_has_had_enough_is_no_trouble(store: Path) -> None:
     done = subprocess.run(["sh", "-c", whole], capture_output=True, text=True, check=False)
     assert done.stdout.count("\n") == 2
     assert "Traceback" not in done.stderr
+
+
+def test_an_export_never_writes_over_a_store_and_leaves_what_was_there_when_it_fails(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    held, old = store.read_bytes(), tmp_path / "old.jsonl"
+    for place in (store, tmp_path / "link.db"):
+        if place != store:
+            place.symlink_to(store)
+        _, err = said(capsys, "export", "--store", str(store), "-o", str(place), code=2)
+        assert "name another file" in err
+        assert store.read_bytes() == held
+    old.write_text("kept")
+    said(capsys, "export", "--store", str(store), "--agent", "nobody", "-o", str(old), code=2)
+    assert old.read_text() == "kept"
+    assert not [p for p in tmp_path.iterdir() if p.name.endswith(".new")]
+
+
+@pytest.mark.parametrize("form", ["plain", "packed", "packed, named plain", "plain, named packed", "marked"])
+def test_a_file_is_imported_whatever_its_name_says_of_its_packing(
+    form: str, store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Read back by gzip's own module (RFC 1952); a byte-order mark is what some editors put first."""
+    lines = tmp_path / "a.jsonl"
+    said(capsys, "export", "--store", str(store), "-o", str(lines))
+    octets = lines.read_bytes()
+    name = "b.jsonl.gz" if form in ("packed", "plain, named packed") else "b.jsonl"
+    packed = form.startswith("packed")
+    (tmp_path / name).write_bytes(
+        gzip.compress(octets) if packed else b"\xef\xbb\xbf" + octets if form == "marked" else octets
+    )
+    for place in (str(tmp_path / name),):
+        out, _ = said(capsys, "import", "--store", str(tmp_path / "c.db"), place, "--json")
+        assert json.loads(out)["records"] == 140
+    assert len(read_file(tmp_path / name)) == 141
+    if packed:
+        (tmp_path / name).write_bytes(gzip.compress(octets)[:-100])
+        _, err = said(capsys, "import", "--store", str(tmp_path / "d.db"), str(tmp_path / name), code=2)
+        assert "its packing is damaged" in err

@@ -118,7 +118,7 @@ BAD = {
         "agent: true",
     ),
     "a plan in words": ("down_mbps: 100", "down_mbps: fast", 2, "plan.down_mbps", "'fast'"),
-    "a plan of nothing": ("down_mbps: 100", "down_mbps: 0", 2, "plan.down_mbps", "greater than 0"),
+    "a plan of nothing": ("down_mbps: 100", "down_mbps: 0", 2, "plan.down_mbps", "write a number over 0"),
     "a bare address number": ("192.0.2.20", "192", 7, "nodes.desk.address", "not text"),
     "a truth value in words": ("agent: true}", 'agent: "true"}', 6, "nodes.attic.agent", "write true"),
     "a capital in a name": ("  desk:", "  Desk:", 7, "nodes.Desk", "small letters"),

@@ -124,7 +124,7 @@ BAD_LEVELS = {
         "did you mean 'power'",
     ),
     "a mistyped key": ("{snpm: 192.0.2.9}", "levels.snpm", "did you mean 'snmp'"),
-    "too often": ("{snmp: 192.0.2.9, every_s: 1}", "levels.every_s", "greater than or equal to 30"),
+    "too often": ("{snmp: 192.0.2.9, every_s: 1}", "levels.every_s", "write 30 or more"),
 }
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from whichhop.config.files import write_output
 from whichhop.config.keys import create_key
 from whichhop.errors import WhichhopError
 from whichhop.lab.build.programs import Running
@@ -118,7 +119,8 @@ class _Stage:
             lines.append(out.read_text())
         text = "".join(lines)
         # gzip without a time inside, so that the same records make the same file.
-        target.write_bytes(gzip.compress(text.encode(), mtime=0) if target.suffix == ".gz" else text.encode())
+        octets = text.encode()
+        write_output(target, gzip.compress(octets, mtime=0) if target.suffix == ".gz" else octets)
 
 
 def play(
