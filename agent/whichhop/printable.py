@@ -7,6 +7,7 @@ shown as the escapes that Python and JSON write, so that a reader sees what stan
 """
 
 import unicodedata
+from urllib.parse import urlsplit
 
 LONGEST_SHOWN = 60
 """Characters of a received value that a complaint quotes: enough to find it, short enough for a line."""
@@ -58,3 +59,17 @@ def shown(value: object, most: int = LONGEST_SHOWN) -> str:
     if isinstance(value, list | tuple | set | frozenset | dict):
         return f"a {'mapping' if isinstance(value, dict) else 'list'} of {len(value)}"
     return printable(str(value), most)
+
+
+def without_secrets(url: str) -> str:
+    """An address of the web as a line may quote it: scheme, host, port and path (RFC 3986 3).
+
+    A user, a password, and what stands behind ? or # may be secrets, and a line ends up in logs, and with
+    whoever is asked for help.
+    """
+    try:
+        parts = urlsplit(url)
+    except ValueError:
+        return shown(url.rpartition("@")[2].partition("?")[0].partition("#")[0])
+    host = parts.netloc.rpartition("@")[2]
+    return printable(f"{parts.scheme}://{host}{parts.path}" if host else parts.path or parts.scheme)

@@ -154,5 +154,8 @@ def _link_name(names: Mapping[str, str], link: Link) -> str:
 
 
 def stripped(home: Home) -> Home:
-    """The home without what no report needs: URLs, and where levels and counters are read with what login."""
-    return replace(home, downloads=(), uploads=(), levels={}, counters={})
+    """The home without what no report needs: URLs, where levels and counters are read with what login, who is
+    told of faults by which ways, the server of many homes, and other people's devices."""
+    return replace(
+        home, downloads=(), uploads=(), levels={}, counters={}, devices={}, notices=None, fleet=None
+    )

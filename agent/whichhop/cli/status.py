@@ -115,8 +115,9 @@ def _failing(heard: Heard) -> str:
 
 
 def newest(heard: list[Heard], now_ns: int) -> tuple[str, Bulletin] | None:
-    """The agent with the newest bulletin, unless all are stale."""
-    told = [(h.bulletin.at_ns, h.agent, h.bulletin) for h in heard if h.bulletin is not None]
+    """The agent with the newest bulletin, unless all are stale; one of a time to come is a wrong clock's."""
+    said = [(h.agent, h.bulletin) for h in heard if h.bulletin is not None]
+    told = [(b.at_ns, agent, b) for agent, b in said if b.at_ns <= now_ns + FRESH_NS]
     best = max(told, key=lambda t: t[:2], default=None)
     return (best[1], best[2]) if best is not None and now_ns - best[0] <= FRESH_NS else None
 

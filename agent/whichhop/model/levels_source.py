@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from whichhop.printable import without_secrets
+
 
 class Fact(StrEnum):
     """What a column of a modem's table may hold; the values are the column map's keys."""
@@ -76,7 +78,7 @@ class LevelsSource:
         """The source as a reader knows it, without secrets."""
         if self.snmp is not None:
             return f"SNMP {self.snmp}"
-        return self.page if self.page is not None else str(self.file)
+        return without_secrets(self.page) if self.page is not None else str(self.file)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,4 +98,8 @@ class CounterSource:
     @property
     def words(self) -> str:
         """The source as a reader knows it, without secrets."""
-        return f"SNMP {self.address} port {self.port}" if self.address else self.description
+        return (
+            f"SNMP {self.address} port {self.port}"
+            if self.address
+            else without_secrets(self.description or "")
+        )

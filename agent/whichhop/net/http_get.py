@@ -7,7 +7,7 @@ from whichhop.errors import RemoteError
 from whichhop.net.clock import Clock
 from whichhop.net.http_client import Failure, HttpAnswer, HttpClient, HttpError
 from whichhop.outside import OutsideError, json_of, mapping
-from whichhop.printable import printable
+from whichhop.printable import printable, without_secrets
 
 SECONDS = 15.0
 MOST_BYTES = 32 << 20
@@ -56,11 +56,13 @@ def fetch(
 
 
 def _where(url: str) -> str:
+    """Scheme, host and port; of what is no address, what stands before its query."""
     try:
         parts = urlsplit(url)
     except ValueError:
-        return printable(url, _MOST_WHY)
-    return f"{parts.scheme}://{parts.netloc}" if parts.netloc else printable(url, _MOST_WHY)
+        return without_secrets(url)
+    host = parts.netloc.rpartition("@")[2]
+    return f"{parts.scheme}://{host}" if host else printable(without_secrets(url), _MOST_WHY)
 
 
 def _said(answer: HttpAnswer) -> str:

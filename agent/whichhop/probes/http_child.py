@@ -22,7 +22,7 @@ from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock, SystemClock
 from whichhop.net.tcp import prefer_cubic
 from whichhop.net.tcp_info import TcpInfo, tcp_info
-from whichhop.printable import printable
+from whichhop.printable import printable, without_secrets
 from whichhop.probes.foreign_probes import Aim, ForeignProbes
 from whichhop.probes.transfer_report import Reporter
 from whichhop.probes.transfer_talk import FetchSpec
@@ -295,7 +295,7 @@ def in_words(url: str, trouble: BaseException) -> str:
         why = "the server broke the connection off; name a file, or an address that takes uploads"
     else:
         why = f"not an HTTP answer ({trouble or type(trouble).__name__}); correct the address"
-    return " ".join(f"{url}: {why}".split())
+    return " ".join(f"{without_secrets(url)}: {why}".split())
 
 
 def main() -> int:

@@ -8,6 +8,7 @@ from urllib.parse import urlencode, urljoin, urlsplit
 from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.model.levels_source import LevelsSource, Login
 from whichhop.net.http_client import Failure, HttpClient, HttpError
+from whichhop.printable import without_secrets
 from whichhop.wire.html_form import page_of
 
 MOST_OCTETS = 2_000_000
@@ -58,7 +59,7 @@ class _Browser:
                 url, headers=headers, body=None if form is None else urlencode(form).encode()
             )
         except HttpError as trouble:
-            raise RemoteError(f"{url}: {self._words(trouble)}") from None
+            raise RemoteError(f"{without_secrets(url)}: {self._words(trouble)}") from None
         if not 200 <= answer.status < 300:
             raise RemoteError(self._refused(url, answer.status))
         return _text(answer.body, answer.charset)
@@ -83,11 +84,12 @@ class _Browser:
         return words[trouble.failure]
 
     def _refused(self, url: str, code: int) -> str:
+        place = without_secrets(url)
         if code in (401, 403):
             if self._login is None:
-                return f"{url}: wants a login ({code}); add login: {{user: ..., password_file: ...}}"
-            return f"{url}: refuses the login ({code}); check user and password"
-        return f"{url}: answered {code}; check the page's address"
+                return f"{place}: wants a login ({code}); add login: {{user: ..., password_file: ...}}"
+            return f"{place}: refuses the login ({code}); check user and password"
+        return f"{place}: answered {code}; check the page's address"
 
 
 _OF_NAMES = frozenset({"punycode", "idna"})
@@ -126,7 +128,7 @@ def fetch_page(source: LevelsSource, timeout_s: float) -> str:
         return browser.get(url)
     target = urljoin(url, login.form)
     if there := _elsewhere(url, target):
-        raise RemoteError(f"{url}: its login form leads to {there}; use the modem's own")
+        raise RemoteError(f"{without_secrets(url)}: its login form leads to {there}; use the modem's own")
     # The form's hidden fields (a token, often) are sent back as they came.
     hidden = page_of(browser.get(url)).hidden
     fields = {**hidden, **login.extra, login.user_field: login.user, login.password_field: _secret(login)}
@@ -134,6 +136,7 @@ def fetch_page(source: LevelsSource, timeout_s: float) -> str:
     page = browser.get(url)
     if page_of(page).asks_password:
         raise RemoteError(
-            f"{url}: still asks for a password after the login; check user, password and field names"
+            f"{without_secrets(url)}: still asks for a password after the login;"
+            " check user, password and field names"
         )
     return page

@@ -67,5 +67,11 @@ def test_the_newest_word_counts_unless_it_is_stale() -> None:
     assert newest([], 1) is None
 
 
+def test_a_word_from_a_time_to_come_hides_nobody_elses() -> None:
+    ahead = Heard(agent="desk", bulletin=replace(SAID, at_ns=SAID.at_ns + 10 * FRESH_NS))
+    assert newest([ahead, Heard(agent="attic", bulletin=SAID)], SAID.at_ns + 1) == ("attic", SAID)
+    assert newest([ahead], SAID.at_ns + 1) is None
+
+
 def test_every_agent_is_asked_at_its_address() -> None:
     assert addresses_of(alder("192.0.2.2,", '"2001:db8::2",'))["attic"] == "http://[2001:db8::2]:8620"
