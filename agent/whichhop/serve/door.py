@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from ipaddress import ip_address
+from urllib.parse import quote
 
 from whichhop.serve.answer import RefusedError
 
@@ -85,10 +86,12 @@ class Door:
     def _check_reader(self, path: str, host: str, given: str, *, secure: bool) -> None:
         if not secure:
             name = host.rpartition(":")[0] if host.rpartition(":")[2].isdigit() else host
+            # The path came decoded: a line end in it, or a letter, is none of a header's (RFC 9110 5.5).
+            there = f"https://{name}:{self.tls_port}{quote(path if path.startswith('/') else '/')}"
             raise RefusedError(
                 308,
                 "this home's page is closed; it is shown in TLS, by its password",
-                (("location", f"https://{name}:{self.tls_port}{path}"),) if name.isprintable() else (),
+                (("location", there),) if name else (),
             )
         if not (self._has_token(given) or self._has_password(given)):
             raise RefusedError(

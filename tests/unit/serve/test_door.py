@@ -1,7 +1,9 @@
 """Records need the home's token, a closed page its password, both in TLS; an open page needs nothing."""
 
 import base64
+from urllib.parse import quote, unquote
 
+import h11
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -67,3 +69,20 @@ def test_a_browser_is_sent_to_the_page_in_tls(host: str, where: str) -> None:
 def test_no_header_opens_it_or_makes_it_fail(text: str, secure: bool) -> None:
     assert status(CLOSED, "/", text, secure=secure) in (308, 401)
     assert status(CLOSED, "/api/open", text, secure=secure) in (401, 426)
+
+
+@given(st.text(max_size=60))
+def test_no_path_makes_a_header_that_cannot_be_sent(path: str) -> None:
+    """RFC 9110 5.5 allows visible ASCII and blanks; h11, which sends them, is asked what it takes."""
+    with pytest.raises(RefusedError) as sent:
+        CLOSED.check(unquote(quote(path, errors="replace")), {"host": "desk"}, secure=False)
+    (location,) = (v.encode("latin-1") for k, v in sent.value.headers if k == "location")
+    h11.Response(status_code=308, headers=[(b"location", location)])
+    assert location.startswith(b"https://desk:8622/")
+    assert b" " not in location
+
+
+def test_who_names_no_host_is_sent_nowhere() -> None:
+    with pytest.raises(RefusedError) as sent:
+        CLOSED.check("/", {}, secure=False)
+    assert sent.value.headers == ()
