@@ -6,6 +6,7 @@ import errno
 import importlib
 import io
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from typing import NoReturn
@@ -154,6 +155,11 @@ def _no_verb(word: str | None) -> int:
     raise SystemExit(2)
 
 
+def _end(number: int, _frame: object) -> None:
+    """As Ctrl-C does: temporary folders and half files go. Who runs for long takes the signal itself."""
+    raise SystemExit(128 + number)
+
+
 def _standard_streams() -> None:
     """All three, whatever the caller closed: the next file that is opened would stand in their place."""
     for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
@@ -178,6 +184,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = sys.argv[1:] if argv is None else list(argv)
     os.environ.setdefault(THREADS, "1")
     _standard_streams()
+    if argv is None:  # the process is ours, and what it has begun is put away at its end
+        signal.signal(signal.SIGTERM, _end)
     named = next((w for w in words if not w.startswith("-")), None)
     module = next((m for n, m, _ in VERBS if n == named), None)
     if not words or (words[0] == named and module is None):

@@ -35,6 +35,7 @@ from whichhop.cli.start_asking import (
 from whichhop.cli.start_load import LOAD_MB, LOAD_S, LOAD_WHOLE_S, Load, load_of, loaded
 from whichhop.compare.comparison import Comparison
 from whichhop.config.check import read_home
+from whichhop.config.files import WriteError, write_output
 from whichhop.config.keys import create_key, key_path_for
 from whichhop.config.owner import make_owner
 from whichhop.daemon.options import default_store
@@ -147,9 +148,9 @@ def _plan_words(home: Home, node: str, seconds: int, transfer: str | None) -> st
 
 def _write(file: Path, text: str) -> None:
     try:
-        file.write_text(text)
-    except OSError as trouble:
-        raise WhichhopError(f"{file}: cannot be written: {trouble.strerror}; {ELSEWHERE}") from None
+        write_output(file, text.encode())
+    except WriteError as trouble:
+        raise WhichhopError(f"{trouble}; {ELSEWHERE}") from None
     say(f"written: {file}")
 
 

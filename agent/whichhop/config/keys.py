@@ -12,6 +12,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
+from whichhop.config.files import WriteError, write_new
 from whichhop.errors import WhichhopError
 
 KEY_OCTETS = 32
@@ -84,17 +85,13 @@ def key_text(key: bytes) -> str:
 def create_key(path: Path) -> None:
     """Write a new home key that only its owner can read; KeyFileError rather than replace one."""
     try:
-        # Created with its final mode: there is no moment at which others could read it.
-        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-            file.write(key_text(secrets.token_bytes(KEY_OCTETS)) + "\n")
-    except FileExistsError:
-        raise KeyFileError(
-            f"{path}: a key is there already; remove it first if it must be replaced"
-        ) from None
-    except OSError as trouble:
-        raise KeyFileError(
-            f"{path}: cannot be written: {trouble.strerror}; choose a folder you may write to"
-        ) from trouble
+        write_new(path, key_text(secrets.token_bytes(KEY_OCTETS)) + "\n", 0o600)
+    except WriteError as trouble:
+        if isinstance(trouble.__cause__, FileExistsError):
+            raise KeyFileError(
+                f"{path}: a key is there already; remove it first if it must be replaced"
+            ) from None
+        raise KeyFileError(str(trouble)) from trouble
 
 
 def _open_to_others(path: Path, mode: int, environ: Mapping[str, str]) -> bool:

@@ -1,12 +1,15 @@
 """The command line as a whole: every verb is there, helps itself, and fails in one line."""
 
+import asyncio
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from support.probing import until
 from whichhop.cli import VERBS, main
 from whichhop.errors import INSTALL_COMPARER
 from whichhop.lab.standard_home import HOME_FILE
@@ -103,3 +106,18 @@ def test_an_output_that_is_closed_or_full_is_no_traceback(verb: str, closed: str
         assert line.startswith("standard output: cannot be written (No space left on device)")
     else:
         assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_what_is_ended_puts_away_what_it_had_begun(tmp_path: Path) -> None:
+    """By the signal of `timeout`, a service and a shell's `kill`, while it waits for a pipe's writer."""
+    home, records, passing = tmp_path / "home.yaml", tmp_path / "records", tmp_path / "passing"
+    home.write_text(HOME_FILE)
+    records.mkdir()
+    passing.mkdir()
+    os.mkfifo(records / "a.jsonl")
+    words = [sys.executable, "-m", "whichhop", "compare", str(home), "--records", str(records)]
+    with subprocess.Popen(words, env={**os.environ, "TMPDIR": str(passing)}) as process:
+        asyncio.run(until(lambda: any(passing.glob("*/records.db")), seconds=60))
+        process.terminate()
+        assert process.wait(30) == 128 + signal.SIGTERM
+    assert not list(passing.iterdir())

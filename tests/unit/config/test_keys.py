@@ -1,8 +1,10 @@
 """The home key file and the keys derived from it."""
 
 import base64
+import errno
 import hashlib
 import hmac
+import os
 from pathlib import Path
 
 import pytest
@@ -53,6 +55,20 @@ def test_a_key_file_that_cannot_be_used_says_what_to_do(tmp_path: Path) -> None:
             read_key(path)
     with pytest.raises(KeyFileError, match="cannot be written"):
         create_key(tmp_path / "no" / "such" / "k.key")
+
+
+def test_a_disk_that_is_full_leaves_no_half_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A half key is none, and would keep `setup` from making a whole one later."""
+
+    def full(_descriptor: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(KeyFileError, match=r"No space left on device.*free some space"):
+        create_key(tmp_path / "k.key")
+    monkeypatch.undo()
+    assert not list(tmp_path.iterdir())
+    create_key(tmp_path / "k.key")
 
 
 @pytest.mark.parametrize("mode", [0o400, 0o440, 0o600])
