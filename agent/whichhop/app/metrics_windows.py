@@ -1,6 +1,7 @@
 """The comparer's windows out of a Prometheus-compatible server: `compare --prometheus`."""
 
 import argparse
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -15,6 +16,7 @@ from whichhop.errors import DataError
 from whichhop.model import Home, Reading, derive_sessions
 from whichhop.model.units import NS_PER_S
 from whichhop.net.http_get import fetch
+from whichhop.printable import without_secrets
 from whichhop.store.fleet_server import read_in_pieces
 from whichhop.store.metrics_server import MetricsServer
 
@@ -62,11 +64,23 @@ def authorization_of(file: Path | None) -> str:
         return ""
     try:
         text = file.read_text().strip()
-    except (OSError, UnicodeDecodeError) as trouble:
-        raise DataError(f"--authorization {file}: cannot be read ({trouble}); name a text file") from None
+    except (OSError, ValueError) as trouble:
+        why = trouble.strerror if isinstance(trouble, OSError) else "no text"
+        raise DataError(f"--authorization {file}: cannot be read ({why}); name a text file") from None
     if not text.isprintable() or " " not in text:
         raise DataError(f"--authorization {file}: one line is wanted, such as: Bearer abc")
     return text
+
+
+def server_base(given: str) -> str:
+    """A metrics server's address as what is asked is put behind it; DataError where it is none of HTTP."""
+    parts = given.partition("://")
+    if parts[0] not in ("http", "https") or not re.fullmatch(r"[^/?#\s]+(/[^?#\s]*)?", parts[2]):
+        raise DataError(
+            f"--prometheus {without_secrets(given)}: no address of a metrics server;"
+            " write it as http://127.0.0.1:9090"
+        )
+    return given.rstrip("/")
 
 
 def _asker(args: argparse.Namespace) -> Callable[[str], bytes]:
@@ -97,7 +111,7 @@ def windows_of_server(
     args: argparse.Namespace, home: Home, start_ns: int, end_ns: int
 ) -> tuple[WindowTable, list[Reading], str]:
     """Windows, readings, and a line on how coarse they are; RemoteError or DataError when there are none."""
-    server = MetricsServer(base=args.prometheus.rstrip("/"), ask=_asker(args), select=_labels(args.select))
+    server = MetricsServer(base=server_base(args.prometheus), ask=_asker(args), select=_labels(args.select))
     wrote = read_in_pieces(_named(server, home), home.name, start_ns, end_ns)
     if wrote is not None:
         table = windows_of(home, wrote, start_ns, end_ns)

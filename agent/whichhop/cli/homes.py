@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from whichhop.app.homes import HomeFault, HomeRow, Standing, read_homes
-from whichhop.app.metrics_windows import authorization_of
+from whichhop.app.metrics_windows import authorization_of, server_base
 from whichhop.cli.screen import element_shown
 from whichhop.cli.times import parse_time
 from whichhop.errors import DataError
@@ -238,7 +238,7 @@ def _judged(args: argparse.Namespace, now_ns: int, pools: Sequence[Executor] = (
         raise DataError(f"--hours {args.hours:g}: write 0.1 to {MOST_HOURS:g}")
     end_ns = parse_time(args.at, "--at", now_ns)
     span = Span(start_ns=end_ns - round(args.hours * 3600 * NS_PER_S), end_ns=end_ns, whole=args.whole)
-    server = Server(base=args.prometheus.rstrip("/"), authorization=authorization_of(args.authorization))
+    server = Server(base=server_base(args.prometheus), authorization=authorization_of(args.authorization))
     share = _share(args.share)
     found = judge_all(args.judge, server, span, share=share, processes=None, tell=_progress, pools=pools)
     near = neighbours_of(found, span.end_ns - span.start_ns)
@@ -283,7 +283,7 @@ def run(args: argparse.Namespace) -> int:
         told = _judged(args, now_ns)
     else:
         ask = partial(fetch, authorization=authorization_of(args.authorization), seconds=PATIENCE_S)
-        server = MetricsServer(base=args.prometheus.rstrip("/"), ask=ask, select={})
+        server = MetricsServer(base=server_base(args.prometheus), ask=ask, select={})
         told = Told(read_homes(server, now_ns))
     if args.home is not None:
         named = [row for row in told.rows if row.home == args.home]

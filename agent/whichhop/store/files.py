@@ -1,4 +1,4 @@
-"""Files in the interchange form, plain or compressed with gzip (a name ending in .gz)."""
+"""Files in the interchange form, plain or compressed with gzip, whatever their names."""
 
 import gzip
 import zlib
@@ -18,13 +18,23 @@ MOST_UNFOLDED = 100
 """Octets of text for each of a compressed file: lines of measurements shrink to a tenth or a twentieth, what
 is made to fill a memory to a thousandth."""
 _LEAST = 1 << 20
+_HEAD = 64
+"""Octets that tell text from other files."""
+
+
+def _is_text(head: bytes) -> bool:
+    """Whether a file may be UTF-8 by its first octets, the last of which may be half a letter."""
+    return b"\0" not in head and "\ufffd" not in head.decode("utf-8", "replace")[:-1]
 
 
 @contextmanager
 def measured_lines(file: BufferedReader, place: str, most: int) -> Iterator[Iterator[str]]:
     """The lines of an open file, unpacked where it begins as gzip does, whatever its name; DataError."""
     try:
-        packed = file.peek(2)[:2] == b"\x1f\x8b"  # RFC 1952, 2.3.1
+        head = file.peek(_HEAD)[:_HEAD]
+        packed = head.startswith(b"\x1f\x8b")  # RFC 1952, 2.3.1
+        if not packed and not _is_text(head):
+            raise DataError(f"{place}: no text; is this a records file? `whichhop records export` writes one")
         lines = gzip.GzipFile(fileobj=file) if packed else file
         yield lines_of(lines, place, longest=4 * LONGEST_LINE, most=most)
     except (EOFError, zlib.error, gzip.BadGzipFile) as trouble:
