@@ -5,10 +5,13 @@ import os
 import secrets
 import shutil
 import signal
+import stat
 import tempfile
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
+
+from whichhop.errors import SystemRefusedError
 
 PREFIX = "whichhop-lab"
 ABOUT = "home.json"
@@ -38,9 +41,28 @@ def base_folder() -> Path:
     return Path(runtime, PREFIX) if runtime else Path(tempfile.gettempdir(), f"{PREFIX}-{os.geteuid()}")
 
 
+def _own(base: Path) -> bool:
+    """Whether a base folder is there; SystemRefusedError where others could have put homes into it.
+
+    In a folder that all users share, another one may have made it first: what stands in it names processes
+    that are ended, or entered.
+    """
+    try:
+        about = base.lstat()
+    except FileNotFoundError:
+        return False
+    if not stat.S_ISDIR(about.st_mode) or about.st_uid != os.geteuid() or about.st_mode & 0o022:
+        raise SystemRefusedError(
+            f"{base}: not a folder that this user alone may write; remove it, or set XDG_RUNTIME_DIR"
+        )
+    return True
+
+
 def new_folder(base: Path) -> Path:
-    """A fresh folder under `base`, only for this user."""
-    base.mkdir(mode=0o700, parents=True, exist_ok=True)
+    """A fresh folder under `base`, only for this user; SystemRefusedError where it is not this user's."""
+    if not _own(base):
+        base.mkdir(mode=0o700, parents=True, exist_ok=True)
+        _own(base)  # somebody else may have been quicker
     folder = base / secrets.token_hex(4)
     folder.mkdir(mode=0o700)
     (folder / MAKER).write_text(str(os.getpid()))
@@ -75,7 +97,7 @@ def read_about(folder: Path) -> About | None:
 
 def running(base: Path) -> Iterator[tuple[Path, About]]:
     """Homes whose owner and holder live."""
-    for folder in sorted(base.iterdir()) if base.is_dir() else []:
+    for folder in sorted(base.iterdir()) if _own(base) else []:
         about = read_about(folder)
         if about is None or not _alive(about.owner, about.owner_started):
             continue
@@ -86,7 +108,7 @@ def running(base: Path) -> Iterator[tuple[Path, About]]:
 def clean(base: Path) -> list[str]:
     """Remove what homes left whose owner is gone; answers one line each. Living homes are not touched."""
     out = []
-    for folder in sorted(base.iterdir()) if base.is_dir() else []:
+    for folder in sorted(base.iterdir()) if _own(base) else []:
         about = read_about(folder)
         if about is not None and _alive(about.owner, about.owner_started):
             continue

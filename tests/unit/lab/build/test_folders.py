@@ -6,6 +6,9 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
+from whichhop.errors import SystemRefusedError
 from whichhop.lab.build import folders
 from whichhop.lab.build.folders import About
 
@@ -79,3 +82,24 @@ def test_a_start_time_is_read_past_a_name_with_brackets(tmp_path: Path) -> None:
     stat.write_text("5 (a) b (c)) " + " ".join(fields))
     assert folders.started(5, tmp_path) == 22
     assert folders.started(6, tmp_path) is None
+
+
+def test_a_folder_that_others_could_have_filled_is_no_place_for_homes(tmp_path: Path) -> None:
+    """What stands in it says which processes to end: in a shared folder anybody may have made it first."""
+    base, mine = tmp_path / "base", tmp_path / "mine"
+    mine.mkdir(mode=0o700)
+    base.symlink_to(mine)
+    open_to_all = tmp_path / "open"
+    open_to_all.mkdir()
+    open_to_all.chmod(0o777)
+    file = tmp_path / "file"
+    file.touch()
+    others = tmp_path / "others"
+    others.mkdir(mode=0o700)
+    if os.geteuid() == 0:
+        os.chown(others, 65534, 65534)
+    for place in (base, open_to_all, file, *([others] if os.geteuid() == 0 else [])):
+        for use in (folders.new_folder, folders.clean, lambda p: list(folders.running(p))):
+            with pytest.raises(SystemRefusedError, match="remove it, or set XDG_RUNTIME_DIR"):
+                use(place)
+    assert folders.clean(tmp_path / "none") == []
