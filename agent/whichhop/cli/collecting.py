@@ -2,6 +2,7 @@
 
 import argparse
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,7 +14,7 @@ from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model.units import NS_PER_MINUTE
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.store.collect import Progress
 
@@ -50,8 +51,34 @@ def source_of(args: argparse.Namespace) -> Source:
 @contextmanager
 def opened_for(args: argparse.Namespace, house: House) -> Iterator[Opened]:
     """The store that the arguments name, with all that can be had now; progress and troubles to stderr."""
-    with opened(source_of(args), house.home, _say, _shown()) as found:
+    with still_at_work(), opened(source_of(args), house.home, _say, _shown()) as found:
         yield found
+
+
+EVERY_S = 10.0
+"""A week of a large home is judged in a minute, which on a screen that says nothing looks like a fault."""
+
+
+@contextmanager
+def still_at_work() -> Iterator[None]:
+    """On a terminal, a line now and then for as long as it takes."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    done, clock = threading.Event(), SystemClock()
+    begin_ns = clock.mono_ns()
+
+    def tell() -> None:
+        while not done.wait(EVERY_S):
+            _say(f"still reading and judging, {(clock.mono_ns() - begin_ns) // NS_PER_S} s so far")
+
+    teller = threading.Thread(target=tell, daemon=True)
+    teller.start()
+    try:
+        yield
+    finally:
+        done.set()
+        teller.join()
 
 
 def _shown() -> Progress | None:
