@@ -149,10 +149,14 @@ def test_another_note_nearby_cuts_the_time_and_is_told(mended: Scene) -> None:
         (("--note", "4"), "--note 4: no such note; there are: none"),
         (("--at", "2099-01-01T00:00Z"), "is still to come"),
         (("--at", "2026-03-01T18:00Z", "--before", "long"), "not a length of time"),
+        (("--at", "2026-03-01T18:00Z", "--before", "\u00b2d"), "not a length of time"),
+        (("--at", "2026-03-01T18:00Z", "--after", "99999w"), "longer than anything is kept"),
         (("--at", "2026-03-01T18:00Z", "--change", "remove 5"), "lists no cabling"),
     ],
 )
 def test_what_cannot_be_asked_is_one_clear_line(scene: Scene, words: tuple[str, ...], line: str) -> None:
+    with Store.make(scene.kept):
+        pass
     code, said = scene.ask("before-after", *words)
     assert code == 2
     assert line in said

@@ -104,7 +104,10 @@ def test_time_in_which_an_agent_was_no_witness_is_not_passed_off_as_healthy(
         (["--records", "{records}", "--from", "noon"], "--from noon: not a time"),
         (["--records", "{records}", "--from", "2026-03-02", "--to", "2026-03-01"], "is not after --from"),
         (["--records", "{records}", "--to", "2020-01-01T00:00Z"], "nothing of this home was measured"),
-        (["--offline", "--store", "{empty}/c.db"], "nothing of this home was measured"),
+        (["--records", "{records}", "--to", "1970-01-01"], "nothing can have been measured by then"),
+        (["--records", "{records}", "--from", "9999-12-31"], "is not after --from 9999-12-31"),
+        (["--records", "{records}x"], "no such file or folder"),
+        (["--offline", "--store", "{empty}/c.db"], "nothing is kept there, and --offline asks no agent"),
     ],
 )
 def test_what_cannot_be_judged_is_one_line_with_exit_code_two(
