@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import IO
+from typing import IO, cast
 
 from whichhop.config.files import output_file, refuse_over
 from whichhop.errors import DataError, WhichhopError
@@ -105,7 +105,8 @@ def _out(name: str) -> Iterator[IO[str]]:
 @contextmanager
 def _lines(name: str) -> Iterator[Iterator[str]]:
     if name == "-":
-        with measured_lines(sys.stdin.buffer, STANDARD_INPUT, INT64) as lines:
+        standard_input = cast("io.BufferedReader", sys.stdin.buffer)
+        with measured_lines(standard_input, STANDARD_INPUT, INT64) as lines:
             yield lines
     else:
         with opened_lines(Path(name)) as lines:
