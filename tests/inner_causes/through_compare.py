@@ -156,7 +156,7 @@ def compared(run: Run, *, quick: bool = False) -> Comparison | None:
     records = _Kept(kept)
     return replace(
         comparison_with_causes(found, records, run.readings),
-        felt=felt_of(run.home, run.readings, found.table, records),
+        felt=felt_of(run.home, run.readings, found.judged.table, records),
     )
 
 

@@ -39,8 +39,8 @@ def comparison_with_causes(found: Comparison, records: RecordsOf, readings: Sequ
     """The same comparison, its verdicts with the cause inside their hop. records: what was compared."""
     known = InnerFacts(
         home=found.home,
-        sessions=found.sessions,
-        table=found.table,
+        sessions=found.judged.sessions,
+        table=found.judged.table,
         readings=readings,
         records=records,
         zone=zone_of(found.home),

@@ -40,7 +40,7 @@ def compared(
     records = StoreRecords(source.store, source.open_records)
     found = comparison_with_causes(found, records, readings)
     looks = looks_of_late(source.store, end_ns)
-    return replace(found, felt=felt_of(home, looks, found.windows, records, found.verdicts))
+    return replace(found, felt=felt_of(home, looks, found.judged.windows, records, found.verdicts))
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.comparison import Comparison
+from whichhop.compare.comparison import Comparison, Judged
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Home, LinkKind, Reading, Session, Verdict
 
@@ -52,15 +52,19 @@ class JudgedSpan:
         return ~self.ticks_of(self.verdicts)
 
 
-def judged_span(found: Comparison, readings: Iterable[Reading]) -> JudgedSpan:
-    """What a comparison stands on, with the readings that it was given."""
+def judged_span(found: Comparison, readings: Iterable[Reading], judged: Judged | None = None) -> JudgedSpan:
+    """What a comparison stands on, with the readings that it was given.
+
+    judged: the whole span's windows where the comparison has those of its last day alone.
+    """
+    judged = judged or found.judged
     return JudgedSpan(
         home=found.home,
-        sessions=found.sessions,
-        table=found.table,
+        sessions=judged.sessions,
+        table=judged.table,
         readings=tuple(readings),
-        speaks=found.speaks,
-        use=found.use,
+        speaks=judged.speaks,
+        use=judged.use,
         verdicts=found.verdicts,
         unmeasured=found.unmeasured,
     )

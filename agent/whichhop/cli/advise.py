@@ -61,7 +61,7 @@ def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[Home
         from whichhop.model.levels_source import LevelsSource
 
         levels = (take_reading("modem", LevelsSource(file=str(args.levels))),)
-    heard = set(found.windows.sessions) if found else set()
+    heard = set(found.sessions) if found else set()
     known = known_home(
         house,
         str(args.home),

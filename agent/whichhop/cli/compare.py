@@ -116,12 +116,12 @@ def _not_judged_words(found: Comparison) -> str:
 def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, file: str) -> str:
     head = (
         f"{found.home.name}: {instant_text(found.start_ns)} to {instant_text(found.end_ns)},"
-        f" {len(found.windows.sessions)} sessions, {found.packets} packets"
+        f" {len(found.sessions)} sessions, {found.packets} packets"
     )
     aside = _not_judged_words(found)
     head += "".join(
         f"\n({words})"
-        for words in (note, timing_words(found.windows), clock_words(found.clocks_off_s), aside)
+        for words in (note, timing_words(found), clock_words(found.clocks_off_s), aside)
         if words
     )
     unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured], file)

@@ -4,21 +4,33 @@ Whoever answers "which hop?" over a span asks here: `compare`, `advise`, `eviden
 asks `live`, which reasons with the same functions.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.day_joining import OwnWindows, days_together
+from whichhop.compare.day_judging import (
+    LONG_NS,
+    DayJudged,
+    day_spans,
+    judge_day,
+    of_time,
+    own_windows,
+    put_in_line,
+    tick_at,
+)
 from whichhop.compare.history import DEFAULT_SETTINGS, judge_changes, judge_with_levels, judgeable, prepare
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
-from whichhop.compare.windows.reporting import unjudged_s
+from whichhop.compare.windows.reporting import aside_ticks, unjudged_s
 from whichhop.compare.windows.second_counts import RecordSeconds
-from whichhop.compare.windows.table import WindowTable, whole_ticks
+from whichhop.compare.windows.table import WindowTable, one_after_another, whole_ticks
 from whichhop.compare.words import explain
 from whichhop.model import Home, Level, Reading, Record, Session, SessionKey, Verdict, derive_sessions
 from whichhop.model.felt import Felt
@@ -27,30 +39,48 @@ from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
-    """What was measured and what came of it.
+class Judged:
+    """The windows that were judged, and what is evidence in them.
 
-    windows: from the first tick in which anything was sent to the last, every session of the home that was
-    heard. sessions: those of them that are judged; table, speaks: their columns in that order, and where a
-    sample is evidence. use: per tick, the share of the plan that the home used itself, NaN where not known.
-    verdicts: in the order of time, none where no fault was found. levels: of every link that was measured for
-    three minutes, from the first ten. unmeasured: the links of the home that no
-    judged session crossed, in the home's order: nothing can be said of them, least of all that they are well.
-    not_judged_s: seconds in which an agent was busy, asleep or not heard of, by agent. clocks_off_s: by how
-    many seconds an agent's clock was ahead of the others', those in line left out; put right in `table`.
+    windows: every session of the home that was heard. sessions: those of them that are judged; table, speaks:
+    their columns in that order, and where a sample is evidence. use: per tick, the share of the plan that the
+    home used itself, NaN where not known.
     """
 
-    home: Home
     windows: WindowTable
     sessions: tuple[Session, ...]
     table: WindowTable
     speaks: NDArray[np.bool_]
     use: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """What was measured and what came of it.
+
+    start_ns, end_ns: from the first tick in which anything was sent to the end of the last. sessions: those
+    that were heard. packets: that spoke. coarse, stamps: see WindowTable.
+    verdicts: in the order of time, none where no fault was found. levels: of every link that was measured for
+    three minutes, from the first ten. unmeasured: the links of the home that no
+    judged session crossed, in the home's order: nothing can be said of them, least of all that they are well.
+    not_judged_s: seconds in which an agent was busy, asleep or not heard of, by agent. clocks_off_s: by how
+    many seconds an agent's clock was ahead of the others', those in line left out; put right in what was
+    judged. judged: of a span that is judged by the day, its last day alone.
+    """
+
+    home: Home
+    start_ns: int
+    end_ns: int
+    sessions: tuple[SessionKey, ...]
+    packets: int
+    coarse: bool
+    stamps: Mapping[SessionKey, frozenset[str]]
     verdicts: tuple[Verdict, ...]
     levels: tuple[Level, ...]
     unmeasured: tuple[str, ...]
     not_judged_s: Mapping[str, float]
     clocks_off_s: Mapping[str, float]
+    judged: Judged
     felt: tuple[Felt, ...] = ()
     """What users feel though no hop is slow; worked out after all the rest, which it never changes."""
 
@@ -61,24 +91,9 @@ class Comparison:
         return [v for v in self.levels if v.above_usual and not blamed.intersection(v.elements)]
 
     @property
-    def start_ns(self) -> int:
-        """The first window's begin."""
-        return self.windows.at_ns(0)
-
-    @property
-    def end_ns(self) -> int:
-        """The last window's end."""
-        return self.windows.at_ns(self.windows.ticks)
-
-    @property
     def span_s(self) -> float:
         """How long it is from the first window's begin to the last one's end."""
         return (self.end_ns - self.start_ns) / NS_PER_S
-
-    @property
-    def packets(self) -> int:
-        """Packets that spoke."""
-        return int(self.windows.sent.sum())
 
 
 def compare_records(
@@ -134,31 +149,114 @@ def compare_windows(
         return None
     there = [key for i, key in enumerate(measured.sessions) if measured.sent[:, i].any()]
     measured = measured.picked(there)
+    if measured.ticks * measured.step_ns > LONG_NS and not changes_alone:
+        return _by_days(home, measured, tuple(readings), settings)
     sessions = derive_sessions(home)
     case = prepare(home, sessions, measured, readings, settings)
     verdicts: list[Verdict] = []
     levels: tuple[Level, ...] = ()
     if judgeable(sessions, measured):
         verdicts, levels = (judge_changes(case), ()) if changes_alone else judge_with_levels(case)
+    speaks = case.reporting.speaks
     return Comparison(
         home=home,
-        windows=measured,
-        sessions=case.sessions,
-        table=case.table,
-        speaks=case.reporting.speaks,
-        use=case.use.share,
+        start_ns=measured.at_ns(0),
+        end_ns=measured.at_ns(measured.ticks),
+        sessions=measured.sessions,
+        packets=int(measured.sent.sum()),
+        coarse=measured.coarse,
+        stamps=measured.stamps,
         verdicts=tuple(verdicts),
         levels=levels,
-        unmeasured=unmeasured_links(home, case.sessions, case.reporting.speaks),
-        not_judged_s=unjudged_s(case.reporting, case.table),
+        unmeasured=unmeasured_links(home, [s for i, s in enumerate(case.sessions) if speaks[:, i].any()]),
+        not_judged_s=unjudged_s([aside_ticks(case.reporting, case.table)], measured.step_ns),
         clocks_off_s=case.clocks,
+        judged=Judged(
+            windows=measured, sessions=case.sessions, table=case.table, speaks=speaks, use=case.use.share
+        ),
     )
 
 
-def unmeasured_links(home: Home, sessions: Iterable[Session], speaks: NDArray[np.bool_]) -> tuple[str, ...]:
-    """The home's links that no session crosses which ever spoke; speaks: (ticks, sessions)."""
-    spoke = np.asarray(speaks.any(axis=0))
-    crossed = {link.name for i, session in enumerate(sessions) if spoke[i] for link in session.path.links}
+def _by_days(home: Home, windows: WindowTable, readings: Sequence[Reading], settings: Settings) -> Comparison:
+    """The same of a measured span that is judged by the day."""
+    days = days_of_windows(home, windows, readings, settings)
+    return comparison_of_days(home, days, partial(own_windows, windows))
+
+
+def days_of_windows(
+    home: Home, windows: WindowTable, readings: Sequence[Reading], settings: Settings = DEFAULT_SETTINGS
+) -> list[DayJudged]:
+    """The judged days of a measured span."""
+    days = []
+    for span in day_spans(windows.at_ns(0), windows.at_ns(windows.ticks)):
+        piece = windows.span(tick_at(windows, span.from_ns), tick_at(windows, span.to_ns))
+        look = judge_day(home, piece, of_time(readings, span.from_ns, span.to_ns), span, settings)
+        if look is not None:
+            days.append(look.judged)
+    return days
+
+
+def comparison_of_days(home: Home, days: Sequence[DayJudged], own: OwnWindows) -> Comparison:
+    """What days one after the other, at least one, come to."""
+    found = days_together(days, own)
+    spoke = {key for day in days for key in day.spoke}
+    clocks: dict[str, float] = {}
+    for day in days:
+        clocks |= {a: s for a, s in day.clocks.items() if abs(s) >= abs(clocks.get(a, 0.0))}
+    stamps: dict[SessionKey, frozenset[str]] = {}
+    for day in days:
+        stamps |= {key: stamps.get(key, frozenset()) | groups for key, groups in day.stamps.items()}
+    return Comparison(
+        home=home,
+        start_ns=days[0].first_ns,
+        end_ns=days[-1].last_ns,
+        sessions=tuple(dict.fromkeys(key for day in days for key in day.heard)),
+        packets=sum(day.packets for day in days),
+        coarse=any(day.coarse for day in days),
+        stamps=stamps,
+        verdicts=found.verdicts,
+        levels=found.levels,
+        unmeasured=unmeasured_links(home, [s for s in derive_sessions(home) if s.key in spoke]),
+        not_judged_s=unjudged_s([day.aside for day in days], days[-1].step_ns),
+        clocks_off_s=clocks,
+        judged=judged_day(home, days[-1], own(days[-1].span)),
+    )
+
+
+def judged_day(home: Home, day: DayJudged, windows: WindowTable) -> Judged:
+    """A day's own ticks as they were judged; windows: those ticks."""
+    known = {s.key: s for s in derive_sessions(home)}
+    return Judged(
+        windows=windows,
+        sessions=tuple(known[key] for key in day.columns),
+        table=put_in_line(windows, day),
+        speaks=day.speaks,
+        use=day.use,
+    )
+
+
+def judged_days(home: Home, days: Sequence[DayJudged], own: OwnWindows) -> Judged:
+    """The whole span of days, at least one, as it was judged: for a home's month a tenth of a gigabyte."""
+    heard = {key for day in days for key in day.columns}
+    sessions = tuple(s for s in derive_sessions(home) if s.key in heard)
+    keys = [s.key for s in sessions]
+    step_ns = days[0].step_ns
+    table = one_after_another(
+        (put_in_line(own(day.span), day) for day in days), keys, days[0].first_ns, days[-1].last_ns, step_ns
+    )
+    speaks, use = np.zeros(table.sent.shape, dtype=bool), np.full(table.ticks, np.nan)
+    for day in days:
+        at = (day.span.begin_ns - table.start_ns) // step_ns
+        rows = slice(max(0, at), min(table.ticks, at + len(day.use)))
+        of_day = slice(rows.start - at, rows.stop - at)
+        speaks[rows, [keys.index(key) for key in day.columns]] = day.speaks[of_day]
+        use[rows] = day.use[of_day]
+    return Judged(windows=table, sessions=sessions, table=table, speaks=speaks, use=use)
+
+
+def unmeasured_links(home: Home, spoke: Iterable[Session]) -> tuple[str, ...]:
+    """The home's links that none of these sessions crosses, which are those that ever spoke."""
+    crossed = {link.name for session in spoke for link in session.path.links}
     return tuple(dict.fromkeys(link.name for link in home.links if link.name not in crossed))
 
 
@@ -174,10 +272,10 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
         "home": comparison.home.name,
         "from_ns": comparison.start_ns,
         "to_ns": comparison.end_ns,
-        "sessions": [str(k) for k in comparison.windows.sessions],
+        "sessions": [str(k) for k in comparison.sessions],
         "packets": comparison.packets,
-        "coarse": comparison.windows.coarse,
-        "stamps": {str(key): sorted(groups) for key, groups in comparison.windows.stamps.items()},
+        "coarse": comparison.coarse,
+        "stamps": {str(key): sorted(groups) for key, groups in comparison.stamps.items()},
         "not_judged_s": dict(comparison.not_judged_s),
         "clocks_off_s": dict(comparison.clocks_off_s),
         "not_measured": list(comparison.unmeasured),

@@ -170,14 +170,25 @@ def standing_faults(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
     return found, teller.levels
 
 
-def closes(case: Case, done: Scan, first: int = 0) -> list[Close]:
-    """Close looks at every stretch from the tick `first` on in which something may be wrong."""
+def changes_since(case: Case, first: int) -> list[Verdict]:
+    """What changed in a history; of what was over before the tick `first`, only what the rest needs."""
+    columns = columns_of(case.elements, len(case.sessions))
+    done = scan(case.table, case.sessions, case.reporting, columns, case.settings)
+    return verdicts(case, done, closes(case, done, past=first), since=first)
+
+
+def closes(case: Case, done: Scan, first: int = 0, *, past: int = 0) -> list[Close]:
+    """Close looks at every stretch from the tick `first` on in which something may be wrong.
+
+    past: stretches that end before this tick are passed over.
+    """
     factor, stay = case.use.factor, _stay(case)
     return [
         look_closely(
             done, case.elements, case.onset, OwnUse(factor=factor, stay=stay, known=_use_known(case, s)), s
         )
         for s in stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
+        if s.end > past
     ]
 
 
@@ -193,8 +204,11 @@ def _stay(case: Case) -> dict[int, NDArray[np.float64]]:
     return out
 
 
-def verdicts(case: Case, done: Scan, looks: Sequence[Close], *, newest: bool = True) -> list[Verdict]:
-    """Episodes of all looks, merged, as verdicts; newest: also what only the last seconds show."""
+def verdicts(
+    case: Case, done: Scan, looks: Sequence[Close], *, newest: bool = True, since: int = 0
+) -> list[Verdict]:
+    """Episodes of all looks, merged, as verdicts; newest: also what only the last seconds show. since: no
+    seconds before this tick are looked at."""
     gap = case.settings.merge_gap_s / (case.table.step_ns * 1e-9)
     by_group: dict[tuple[int, ...], list[tuple[Close, Group, Span]]] = {}
     for close in looks:
@@ -215,7 +229,7 @@ def verdicts(case: Case, done: Scan, looks: Sequence[Close], *, newest: bool = T
     out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out.sort(key=lambda f: (f.span.first, f.members))
     said = [_verdict(case, done, f) for f in out]
-    return with_seconds(done, bare_scene(case), case.onset, out, said, newest=newest)
+    return with_seconds(done, bare_scene(case), case.onset, out, said, newest=newest, since=since)
 
 
 Part = tuple[Close, Group, Span]

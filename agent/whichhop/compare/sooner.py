@@ -77,17 +77,19 @@ def with_seconds(
     said: Sequence[Verdict],
     *,
     newest: bool,
+    since: int = 0,
 ) -> list[Verdict]:
     """The verdicts of these episodes, known as soon as their seconds told it, and outages between the ticks.
 
     bare: what a scene of any time has, its arrays not yet filled. onset: chance per tick of each element's
     fault. said: a verdict of each episode; as it is where the table has no seconds. newest: also what goes on
     in the last seconds of all and the ticks cannot yet say; a follower hears it from its own newer seconds.
+    since: what began before this tick is not looked at.
     """
     out = list(said)
     if done.table.seconds is None:
         return out
-    for at in beginnings(done, onset, found)[-MOST_LOOKS:]:
+    for at in [t for t in beginnings(done, onset, found) if t >= since][-MOST_LOOKS:]:
         begun = [i for i, f in enumerate(found) if f.span.first <= at + AFTER and f.span.end > at - BEFORE]
         before = [found[i] for i in begun if found[i].span.first < at]
         mute = frozenset[int]().union(*(bare.elements[f.members[0]].column for f in before))

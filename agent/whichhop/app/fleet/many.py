@@ -251,7 +251,7 @@ def row_of(said: Comparison, house: House, file: str, end_ns: int, levels: Seque
             file,
             start_ns=said.start_ns,
             end_ns=said.end_ns,
-            sessions=said.sessions,
+            sessions=said.judged.sessions,
             verdicts=ongoing,
             readings=levels,
         )

@@ -53,25 +53,39 @@ class Expected:
     slow_off: Floats
 
 
-def held_until(table: WindowTable, speaks: NDArray[np.bool_], expected: Expected) -> int | None:
-    """The tick from which the fault is over; None while it lasts.
+@dataclass(slots=True)
+class Fading:
+    """Whether a fault is over, told stretch by stretch, each with the fault's sessions as columns.
 
     It is over once later ticks outweigh it, and over it was from where they begin to.
     """
-    against, began, ticks = 0.0, 0, 0
-    for start in range(0, table.ticks, PIECE):
-        end = min(table.ticks, start + PIECE)
-        ratio = _log_ratio(table.span(start, end), speaks[start:end], expected)
-        for offset, value in enumerate(ratio.tolist()):
-            if value == 0.0:
-                continue  # nobody spoke
-            if against <= 0.0:
-                began, ticks, against = start + offset, 0, 0.0
-            against = max(0.0, against - value)
-            ticks += 1
-            if against >= OVER_AT and ticks >= LEAST_TICKS:
-                return began
-    return None
+
+    expected: Expected
+    _against: float = 0.0
+    _began_ns: int = 0
+    _ticks: int = 0
+
+    def over_ns(self, table: WindowTable, speaks: NDArray[np.bool_]) -> int | None:
+        """When it was over, UTC nanoseconds; None while it lasts. To be asked again only after None."""
+        for start in range(0, table.ticks, PIECE):
+            end = min(table.ticks, start + PIECE)
+            ratio = _log_ratio(table.span(start, end), speaks[start:end], self.expected)
+            for offset, value in enumerate(ratio.tolist()):
+                if value == 0.0:
+                    continue  # nobody spoke
+                if self._against <= 0.0:
+                    self._began_ns, self._ticks, self._against = table.at_ns(start + offset), 0, 0.0
+                self._against = max(0.0, self._against - value)
+                self._ticks += 1
+                if self._against >= OVER_AT and self._ticks >= LEAST_TICKS:
+                    return self._began_ns
+        return None
+
+
+def held_until(table: WindowTable, speaks: NDArray[np.bool_], expected: Expected) -> int | None:
+    """The tick from which the fault is over; None while it lasts."""
+    over_ns = Fading(expected).over_ns(table, speaks)
+    return None if over_ns is None else (over_ns - table.start_ns) // table.step_ns
 
 
 def held_from_the_start(table: WindowTable, speaks: NDArray[np.bool_], expected: Expected) -> bool:
@@ -167,6 +181,11 @@ class StandingWatch:
     """What is known of every level, by the longest stretch weighed so far."""
 
     @property
+    def told(self) -> tuple[StandingFault, ...]:
+        """What stands or stood by the latest look, in the order in which it was named."""
+        return tuple(self._named.values())
+
+    @property
     def settled(self) -> bool:
         """Whether all stages are done, so that only ends are looked for."""
         return self._stage >= len(STAGES)
@@ -197,7 +216,7 @@ class StandingWatch:
         if not self._stage and table.ticks >= LONGEST_WAIT:
             self._stage = len(STAGES)
         self._follow(period)
-        return list(self._named.values())
+        return list(self.told)
 
     def moved(self, ticks: int) -> None:
         """The table's first ticks were dropped, and with them what could still be told of the beginning."""

@@ -1,6 +1,6 @@
 """Which ticks have no evidence: the agent slept, was busy or not heard of, or a transfer of ours ran."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -265,17 +265,50 @@ def _by_readings(
     return busy, frozenset(watched), worst
 
 
-def unjudged_s(reporting: Reporting, table: WindowTable) -> dict[str, float]:
-    """Seconds of windows in which an agent was set aside, by agent; those without any are left out.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AsideTicks:
+    """Ticks of a stretch in which an agent was set aside: all of them, those up to and with the first window
+    in which it was there, those from the last such on; there: whether there was one."""
 
-    Between an agent's first and last window only: what came before or after was never measured.
-    """
-    out: dict[str, float] = {}
+    total: int
+    lead: int = 0
+    trail: int = 0
+    there: bool = False
+
+
+def aside_ticks(reporting: Reporting, table: WindowTable) -> dict[str, AsideTicks]:
+    """By agent, of the whole table."""
+    out = {}
     for column, agent in enumerate(reporting.agents):
         mine = [j for j, key in enumerate(table.sessions) if key.agent == agent]
         there = np.flatnonzero(table.sent[:, mine].any(axis=1) | table.aside[:, mine].any(axis=1))
-        if there.size:
-            count = np.count_nonzero(reporting.aside[there[0] + 1 : there[-1], column])
-            if count:
-                out[agent] = int(count) * table.step_ns / NS_PER_S
+        aside = reporting.aside[:, column]
+        out[agent] = AsideTicks(
+            total=int(np.count_nonzero(aside)),
+            lead=int(np.count_nonzero(aside[: there[0] + 1])) if there.size else 0,
+            trail=int(np.count_nonzero(aside[there[-1] :])) if there.size else 0,
+            there=bool(there.size),
+        )
     return out
+
+
+def aside_between(parts: Sequence[AsideTicks]) -> int:
+    """Ticks set aside between the first and the last window in which an agent was there, over stretches one
+    after the other."""
+    there = [i for i, part in enumerate(parts) if part.there]
+    if not there:
+        return 0
+    total = sum(part.total for part in parts[there[0] : there[-1] + 1])
+    return max(0, total - parts[there[0]].lead - parts[there[-1]].trail)
+
+
+def unjudged_s(parts: Sequence[Mapping[str, AsideTicks]], step_ns: int) -> dict[str, float]:
+    """Seconds of windows in which an agent was set aside, by agent; those without any are left out.
+
+    Between an agent's first and last window only: what came before or after was never measured. parts: of
+    stretches one after the other, a span's days or the whole of it.
+    """
+    none = AsideTicks(total=0)
+    agents = dict.fromkeys(agent for part in parts for agent in part)
+    counts = {agent: aside_between([part.get(agent, none) for part in parts]) for agent in agents}
+    return {agent: count * step_ns / NS_PER_S for agent, count in counts.items() if count}

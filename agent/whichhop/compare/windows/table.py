@@ -1,6 +1,6 @@
 """Slices of time as arrays: what each session sent, lost and saw in each tick of ten seconds."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -99,6 +99,15 @@ class WindowTable:
         """The ticks first..end-1, as views without a copy."""
         return replace(self._each(lambda a: a[first:end]), start_ns=self.at_ns(first))
 
+    def with_silent(self, keys: Sequence[SessionKey]) -> "WindowTable":
+        """The same with columns of sessions that sent nothing behind its own."""
+        empty = empty_table(keys, self.start_ns, self.ticks, self.step_ns)
+        changed: dict[str, Any] = {
+            name: np.concatenate([getattr(self, name), getattr(empty, name)], axis=1)
+            for name in (*COUNTS, *QUANTILES)
+        }
+        return replace(self, sessions=(*self.sessions, *keys), **changed)
+
     def measured(self) -> "WindowTable | None":
         """From the first tick in which anything was sent to the last; None where nothing was.
 
@@ -121,6 +130,42 @@ def empty_table(
     counts: dict[str, Any] = {name: np.zeros(shape, dtype=np.uint16) for name in COUNTS}
     seconds: dict[str, Any] = {name: np.full(shape, np.nan, dtype=_kept_as(name)) for name in QUANTILES}
     return WindowTable(sessions=tuple(sessions), start_ns=start_ns, step_ns=step_ns, **counts, **seconds)
+
+
+def one_after_another(
+    parts: Iterable[WindowTable],
+    keys: Sequence[SessionKey],
+    start_ns: int,
+    end_ns: int,
+    step_ns: int = TICK_NS,
+) -> WindowTable:
+    """The ticks of a span out of tables that do not overlap, whose ticks lie on multiples of their length.
+
+    keys: the columns; a session that a part lacks sent nothing in it. The clocks are told by the latest part
+    that does.
+    """
+    whole = empty_table(keys, start_ns, max(0, (end_ns - start_ns) // step_ns), step_ns)
+    place = {key: i for i, key in enumerate(keys)}
+    stamps: dict[SessionKey, frozenset[str]] = {}
+    ahead_s: dict[SessionKey, float] = {}
+    coarse = False
+    for part in parts:
+        first = (part.start_ns - start_ns) // step_ns
+        here = slice(max(0, first), min(whole.ticks, first + part.ticks))
+        if here.start >= here.stop:
+            continue
+        columns = [i for i, key in enumerate(part.sessions) if key in place]
+        into = [place[part.sessions[i]] for i in columns]
+        for name in (*COUNTS, *QUANTILES):
+            rows = getattr(part, name)[here.start - first : here.stop - first]
+            getattr(whole, name)[here, into] = (
+                rows if columns == list(range(rows.shape[1])) else rows[:, columns]
+            )
+        for key, groups in part.stamps.items():
+            stamps[key] = stamps.get(key, frozenset()) | groups
+        ahead_s |= part.ahead_s
+        coarse |= part.coarse
+    return replace(whole, stamps=stamps, ahead_s=ahead_s, coarse=coarse)
 
 
 def _kept_as(name: str) -> type[np.floating[Any]]:

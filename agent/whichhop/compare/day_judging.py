@@ -1,0 +1,229 @@
+"""Judges one UTC day of a long span by itself, with a bounded run-in of the past and run-out after it. Pure.
+
+What a shorter span learns over the whole of it (the line's use, clocks, who never answers) is learnt over the
+day and its run-in, as live use does.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.history import DEFAULT_SETTINGS, Case, changes_since, judgeable, prepare
+from whichhop.compare.inference.settings import Settings
+from whichhop.compare.standing.seen import Period
+from whichhop.compare.standing.verdicts import StandingVerdicts
+from whichhop.compare.standing.watch import Expected, expected_of
+from whichhop.compare.windows.clocks import aligned
+from whichhop.compare.windows.reporting import AsideTicks, aside_ticks
+from whichhop.compare.windows.table import WindowTable
+from whichhop.model import Home, Level, Reading, Session, SessionKey, Verdict, derive_sessions
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
+
+HOUR_NS = 3600 * NS_PER_S
+DAY_NS = 24 * HOUR_NS
+LONG_NS = 2 * DAY_NS
+"""A span of up to two days is judged as one; a longer one by the day."""
+RUN_IN_NS = DAY_NS
+"""The quiet baseline looks a day back (`Settings.baseline_s`), as a follower's first turn does."""
+RUN_OUT_NS = HOUR_NS
+"""Past the day's end an episode is seen to close or to go on: an hour is twelve mean faults, and ten times
+what closes an episode or joins two looks."""
+LEAST_FIRST_NS = DAY_NS // 2
+"""The first day is no shorter: until the home is at rest its first state is looked for over six hours
+(`watch.LONGEST_WAIT`), which are to lie in one day."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DaySpan:
+    """A day's own time, and from_ns to to_ns what it is judged in; all within the span, UTC ns."""
+
+    begin_ns: int
+    end_ns: int
+    from_ns: int
+    to_ns: int
+
+
+def day_spans(begin_ns: int, end_ns: int) -> list[DaySpan]:
+    """The UTC days of a measured span, its first and last cut to it."""
+    edges = [begin_ns]
+    midnight = begin_ns + LEAST_FIRST_NS
+    midnight += -midnight % DAY_NS
+    edges += range(midnight, end_ns, DAY_NS)
+    return [
+        DaySpan(
+            begin_ns=begin,
+            end_ns=end,
+            from_ns=max(begin_ns, begin - RUN_IN_NS),
+            to_ns=min(end_ns, end + RUN_OUT_NS),
+        )
+        for begin, end in zip(edges, [*edges[1:], end_ns], strict=True)
+    ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stood:
+    """What stood when measuring began, as it is told so far; keys, expected: what tells when it is over, the
+    columns of `expected` those of `keys`. Without keys nothing more can be told of it."""
+
+    verdict: Verdict
+    keys: tuple[SessionKey, ...] = ()
+    expected: Expected | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayJudged:
+    """What came of one day.
+
+    changed: verdicts that reach into the day or begin in its run-out; those of no end reach past seen_ns.
+    stood, levels: of a beginning of measuring alone; empty on any other day. anew: whether it is one.
+    heard, spoke: sessions that sent anything, that were evidence. clocks: seconds ahead by agent, only those
+    off. columns, speaks, use: (ticks, columns) and (ticks,) of the day's own ticks, those in which nothing
+    was sent too, by the windows put in line.
+    """
+
+    span: DaySpan
+    step_ns: int
+    first_ns: int
+    last_ns: int
+    """From the first tick of the day in which anything was sent to the last one's end."""
+    seen_ns: int
+    changed: tuple[Verdict, ...]
+    stood: tuple[Stood, ...]
+    levels: tuple[Level, ...]
+    anew: bool
+    packets: int
+    heard: tuple[SessionKey, ...]
+    spoke: tuple[SessionKey, ...]
+    coarse: bool
+    stamps: Mapping[SessionKey, frozenset[str]]
+    clocks: Mapping[str, float]
+    aside: Mapping[str, AsideTicks]
+    columns: tuple[SessionKey, ...] = ()
+    speaks: NDArray[np.bool_] = field(default_factory=lambda: np.zeros((0, 0), dtype=bool))
+    use: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayLook:
+    """A judged day with what it was judged by, for whoever adds to it what changes no verdict.
+
+    table: with run-in and run-out, put in line; its columns stand in the order of `sessions`.
+    """
+
+    judged: DayJudged
+    sessions: tuple[Session, ...]
+    table: WindowTable
+
+
+def tick_at(table: WindowTable, at_ns: int) -> int:
+    """The table's first tick that begins at an instant or after it; within 0..ticks."""
+    return min(table.ticks, max(0, -((table.start_ns - at_ns) // table.step_ns)))
+
+
+def of_time(readings: Iterable[Reading], from_ns: int, to_ns: int) -> tuple[Reading, ...]:
+    """Readings that may tell of a stretch: one of the minute before it too."""
+    return tuple(r for r in readings if from_ns - NS_PER_MINUTE <= r.at_ns < to_ns)
+
+
+def judge_day(
+    home: Home,
+    windows: WindowTable,
+    readings: Iterable[Reading],
+    span: DaySpan,
+    settings: Settings = DEFAULT_SETTINGS,
+) -> DayLook | None:
+    """Judge one day; None where nothing was sent in it. windows, readings: from_ns to to_ns."""
+    piece = windows.measured()
+    sessions = derive_sessions(home)
+    if piece is None:
+        return None
+    first, end = tick_at(piece, span.begin_ns), tick_at(piece, span.end_ns)
+    day = piece.span(first, end)
+    sent = np.flatnonzero(day.sent.any(axis=1))
+    if not sent.size:
+        return None
+    piece = piece.picked([key for i, key in enumerate(piece.sessions) if piece.sent[:, i].any()])
+    # Where its whole run-in is silent, measuring begins anew.
+    anew = first == 0
+    case = prepare(home, sessions, piece, readings, settings)
+    known = judgeable(sessions, piece)
+    stood, levels = _stood(case) if anew and known else ((), ())
+    own = slice(first, end)
+    reporting = replace(
+        case.reporting,
+        speaks=case.reporting.speaks[own],
+        aside=case.reporting.aside[own],
+        late_s=case.reporting.late_s[own],
+    )
+    rows = slice(tick_at(windows, span.begin_ns), tick_at(windows, span.end_ns))
+    before = max(0, day.start_ns - windows.at_ns(rows.start)) // day.step_ns
+    speaks, use = _placed(rows.stop - rows.start, before, reporting.speaks, case.use.share[own])
+    judged = DayJudged(
+        span=span,
+        step_ns=piece.step_ns,
+        first_ns=day.at_ns(int(sent[0])),
+        last_ns=day.at_ns(int(sent[-1]) + 1),
+        seen_ns=piece.at_ns(piece.ticks),
+        changed=_reaching(changes_since(case, first), span) if known else (),
+        stood=stood,
+        levels=levels,
+        anew=anew,
+        packets=int(day.sent.sum()),
+        heard=tuple(key for i, key in enumerate(day.sessions) if day.sent[:, i].any()),
+        spoke=tuple(s.key for i, s in enumerate(case.sessions) if reporting.speaks[:, i].any()),
+        coarse=windows.coarse,
+        stamps=windows.stamps,
+        clocks=case.clocks,
+        aside=aside_ticks(reporting, case.table.span(first, end)),
+        columns=tuple(s.key for s in case.sessions),
+        speaks=speaks,
+        use=use,
+    )
+    return DayLook(judged=judged, sessions=case.sessions, table=case.table)
+
+
+def _reaching(found: Iterable[Verdict], span: DaySpan) -> tuple[Verdict, ...]:
+    return tuple(v for v in found if v.end_ns is None or v.end_ns > span.begin_ns)
+
+
+def _stood(case: Case) -> tuple[tuple[Stood, ...], tuple[Level, ...]]:
+    teller = StandingVerdicts(
+        home=case.home, sessions=case.sessions, elements=case.elements, settings=case.settings
+    )
+    period = Period(
+        table=case.table, speaks=case.reporting.speaks, use=case.use.share, watched=case.reporting.watched
+    )
+    found = teller.verdicts(period)
+    told = teller.watch.told
+    out = [Stood(verdict=v) for v in found]
+    for i, one in enumerate(told):
+        if one.end is None:
+            expected = expected_of(one)
+            keys = tuple(case.sessions[j].key for j in expected.sessions)
+            out[i] = Stood(
+                verdict=found[i], keys=keys, expected=replace(expected, sessions=tuple(range(len(keys))))
+            )
+    return tuple(out), teller.levels
+
+
+def _placed(
+    ticks: int, before: int, speaks: NDArray[np.bool_], use: NDArray[np.float64]
+) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """The same with a row for every tick of the day: what was measured may begin later and end sooner."""
+    all_speaks, all_use = np.zeros((ticks, speaks.shape[1]), dtype=bool), np.full(ticks, np.nan)
+    all_speaks[before : before + len(use)] = speaks
+    all_use[before : before + len(use)] = use
+    return all_speaks, all_use
+
+
+def own_windows(windows: WindowTable, span: DaySpan) -> WindowTable:
+    """The day's own ticks of a table."""
+    return windows.span(tick_at(windows, span.begin_ns), tick_at(windows, span.end_ns))
+
+
+def put_in_line(own: WindowTable, day: DayJudged) -> WindowTable:
+    """A day's own ticks as it was judged by them: the columns of `speaks`, its clocks put right."""
+    missing = [key for key in day.columns if key not in own.sessions]
+    return aligned((own.with_silent(missing) if missing else own).picked(day.columns), day.clocks)
