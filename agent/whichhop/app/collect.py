@@ -17,6 +17,7 @@ from whichhop.net.clock import SystemClock
 from whichhop.store.collect import Bounds, Collected, Progress
 from whichhop.store.files import files_in, read_file
 from whichhop.store.gather import Gathered, gather
+from whichhop.store.kept_days import KeptDays, date_of
 from whichhop.store.store import MINUTES_A_DAY, Store
 
 MOST_S = 300.0
@@ -102,6 +103,8 @@ def keep_within(store: Store, home: Home, now_minute: int, say: Say) -> None:
         return
     store.keep_within(home.limits, now_minute)
     after = store.span(now_minute)
+    if after is not None:
+        KeptDays.of(store.db.path).drop_before(date_of(after[0] * NS_PER_MINUTE))
     if before is not None and after is not None and (gone := (after[0] - before[0]) // MINUTES_A_DAY):
         say(
             f"{store.db.path}: the oldest {gone} days of records were dropped (limits: keep_days, store_mb);"

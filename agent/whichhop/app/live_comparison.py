@@ -12,7 +12,8 @@ from whichhop.app.notice_readings import notice_readings
 from whichhop.app.own_use import own_use
 from whichhop.app.past_faults import PastFaults
 from whichhop.app.refusals import RefusalsOfLate, refusal_words
-from whichhop.app.store_windows import StoreSeconds, exact_windows, windows_of_store
+from whichhop.app.store_seconds import StoreSeconds
+from whichhop.app.store_windows import exact_windows, windows_of_store
 from whichhop.capacity.rooms import is_of_transfer, room_rates
 from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.day_book import DayBook

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from whichhop.app.store_windows import StoreSeconds
+from whichhop.app.store_seconds import StoreSeconds
 from whichhop.compare.windows.seconds import Seconds
 from whichhop.model import Home, derive_sessions
 from whichhop.store.store import Store

@@ -1,23 +1,25 @@
 """A store's history as the comparer's windows, cut on as many processors as it is worth, and compared."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
 
+from whichhop.app.by_days import Told, judged_by_days
 from whichhop.app.collect import Opened
 from whichhop.app.inner_causes import StoreRecords, comparison_with_causes, looks_of_late
-from whichhop.compare.comparison import Comparison, compare_windows
+from whichhop.app.store_seconds import StoreSeconds
+from whichhop.compare.comparison import Comparison, compare_windows, comparison_of_days
+from whichhop.compare.day_judging import LONG_NS
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter
-from whichhop.compare.windows.second_counts import count_in, seconds_of
-from whichhop.compare.windows.seconds import Seconds
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
 from whichhop.inside.felt import felt_of
-from whichhop.model import Home, Method, Reading, Record, SessionKey, derive_sessions
+from whichhop.model import Home, Method, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, minute_of
-from whichhop.store.columns import SessionColumns, each_session, session_columns
+from whichhop.store.columns import SessionColumns, each_session
+from whichhop.store.kept_days import KeptDays
 from whichhop.store.store import Store
 
 CLOCK_MINUTES = 6
@@ -25,42 +27,62 @@ CLOCK_MINUTES = 6
 
 
 def compared(
-    source: Opened, home: Home, readings: Sequence[Reading], *, start_ns: int, end_ns: int
+    source: Opened,
+    home: Home,
+    *,
+    start_ns: int,
+    end_ns: int,
+    told: Told | None = None,
+    processes: int | None = None,
 ) -> Comparison | None:
     """What an open store and its agents' open minutes say of a span, and why a hop is slow.
 
-    None when nothing was measured then.
+    None when nothing was measured then. told: hears how far the days of a long span are.
     """
-    windows = windows_of_store(
-        source.store, home, start_ns=start_ns, end_ns=end_ns, extra=source.open_records
-    )
-    found = None if windows is None else compare_windows(home, windows, readings)
-    if found is None:
-        return None
     records = StoreRecords(source.store, source.open_records)
-    found = comparison_with_causes(found, records, readings)
+    found = _by_days(source, home, start_ns=start_ns, end_ns=end_ns, told=told, processes=processes)
+    if found is None:
+        readings = list(source.store.readings(from_ns=start_ns - NS_PER_MINUTE, to_ns=end_ns))
+        windows = windows_of_store(
+            source.store, home, start_ns=start_ns, end_ns=end_ns, extra=source.open_records
+        )
+        found = None if windows is None else compare_windows(home, windows, readings)
+        if found is None:
+            return None
+        found = comparison_with_causes(found, records, readings)
     looks = looks_of_late(source.store, end_ns)
     return replace(found, felt=felt_of(home, looks, found.judged.windows, records, found.verdicts))
 
 
-@dataclass(frozen=True, slots=True)
-class StoreSeconds:
-    """A `SecondsSource` over a store that is open, and records that are not in it yet."""
+def _by_days(
+    source: Opened, home: Home, *, start_ns: int, end_ns: int, told: Told | None, processes: int | None
+) -> Comparison | None:
+    """The same of a long span, its verdicts with their causes; None where it is no long one."""
+    start_ns, end_ns = measured_span(source.store, start_ns, end_ns, source.open_records)
+    if end_ns - start_ns <= LONG_NS:
+        return None
+    with KeptDays.beside(source.store.db.path) as kept:
+        found = judged_by_days(
+            source.store,
+            home,
+            kept,
+            start_ns=start_ns,
+            end_ns=end_ns,
+            loose=source.open_records,
+            told=told,
+            processes=processes,
+        )
+        if found is None:
+            return None
+        return comparison_of_days(home, found.judged, found.windows.own)
 
-    store: Store
-    keys: tuple[SessionKey, ...]
-    loose: tuple[Record, ...] = ()
 
-    def __call__(self, start_ns: int, end_ns: int) -> Seconds:
-        """The seconds of a span."""
-        first, end = minute_of(start_ns), minute_of(end_ns - 1) + 1
-        keys = dict.fromkeys([*self.keys, *(r.session for r in self.loose)])
-        out = seconds_of(self.loose, list(keys), start_ns, end_ns)
-        for place, key in enumerate(self.keys):  # of other minutes than the loose ones, so of other seconds
-            kept = session_columns(self.store, key, first, end, ("rtt_ns",))
-            assert kept.rtt_ns is not None  # noqa: S101 - it was asked for
-            count_in(out, place, kept.sent_ns, kept.fate, kept.rtt_ns)
-        return out
+def measured_span(store: Store, start_ns: int, end_ns: int, loose: Iterable[Record] = ()) -> tuple[int, int]:
+    """The whole ticks of a span, from the first minute measured on."""
+    span = store.span()
+    minutes = [r.minute for r in loose] + ([span[0]] if span else [])
+    first_ns = min(minutes, default=0) * NS_PER_MINUTE
+    return whole_ticks(max(start_ns, first_ns), end_ns)
 
 
 def windows_of_store(

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from whichhop.app.store_windows import StoreSeconds
+from whichhop.app.store_seconds import StoreSeconds
 from whichhop.compare.windows.seconds import PATIENCE_S, Seconds
 from whichhop.model import Home, derive_sessions
 from whichhop.model.units import NS_PER_S

@@ -16,14 +16,19 @@ from whichhop.app.advice_of_home import OF_LONG, known_home
 from whichhop.app.agent_addresses import DAY_NS
 from whichhop.app.collect import Opened
 from whichhop.app.store_windows import compared
-from whichhop.cli.collecting import add_source_arguments, add_span_arguments, opened_for, span_of
+from whichhop.cli.collecting import (
+    add_source_arguments,
+    add_span_arguments,
+    opened_for,
+    shown_days,
+    span_of,
+)
 from whichhop.compare.comparison import Comparison
 from whichhop.compare.words import not_measured_words
 from whichhop.config.check import House, read_house
 from whichhop.model import Link, derive_sessions
 from whichhop.model.percent import percent
 from whichhop.model.time_words import how_long
-from whichhop.model.units import NS_PER_MINUTE
 
 EPILOG = """\
 examples:
@@ -53,8 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[HomeFacts, Comparison | None]:
     home, store = house.home, source.store
     start, end = span_of(args, source)
-    readings = list(store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
-    found = compared(source, home, readings, start_ns=start, end_ns=end)
+    found = compared(source, home, start_ns=start, end_ns=end, told=shown_days())
     levels = None
     if args.levels:
         from whichhop.cli.levels import take_reading

@@ -3,7 +3,7 @@
 import argparse
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -83,6 +83,15 @@ def still_at_work() -> Iterator[None]:
 
 def _shown() -> Progress | None:
     return _progress if sys.stderr.isatty() else None
+
+
+def shown_days() -> Callable[[int, int], None] | None:
+    """Tells a person who waits how many days of a long span are judged; the next time they are kept."""
+    return _days if sys.stderr.isatty() else None
+
+
+def _days(done: int, of: int) -> None:
+    _say(f"judged {done} of {of} days")
 
 
 def _say(text: str) -> None:

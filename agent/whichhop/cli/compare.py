@@ -15,12 +15,13 @@ from whichhop.app.modem_now import modems_now
 from whichhop.app.refusals import REASONS, Refusal, refusal_words, refused_lately
 from whichhop.app.store_windows import compared
 from whichhop.cabling.explain import Explanation
-from whichhop.cabling.level_readings import from_readings
+from whichhop.cabling.level_readings import PREFIX, from_readings
 from whichhop.cli.collecting import (
     add_source_arguments,
     add_span_arguments,
     nothing_measured,
     opened_for,
+    shown_days,
     span_of,
     told_span,
 )
@@ -153,7 +154,8 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Answer:
-    """The comparison with what it stands on: readings, how the agents answered, how coarse it is."""
+    """The comparison with what it stands on: readings of modems, how the agents answered, how coarse it
+    is."""
 
     found: Comparison
     readings: list[Reading]
@@ -166,10 +168,10 @@ def _from_store(args: argparse.Namespace, house: House) -> _Answer:
     """Records: those that are kept and collected now, or those of files."""
     with opened_for(args, house) as source:
         start, end = span_of(args, source)
-        readings = list(source.store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
-        found = compared(source, house.home, readings, start_ns=start, end_ns=end)
+        found = compared(source, house.home, start_ns=start, end_ns=end, told=shown_days())
         if found is None:
             raise nothing_measured(source, start, end)
+        readings = list(source.store.readings_like(PREFIX, from_ns=start - NS_PER_MINUTE, to_ns=end))
         refused = refused_lately(source.store, house.home, source.open_records, end)
         return _Answer(found=found, readings=readings, agents=source.agents, refused=refused)
 

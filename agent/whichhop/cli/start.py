@@ -42,7 +42,7 @@ from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Node, derive_sessions
 from whichhop.model.transfer import UPSTREAM
-from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
+from whichhop.model.units import NS_PER_S
 from whichhop.net.child import our_module, run_child
 from whichhop.net.clock import SystemClock
 from whichhop.net.surroundings import Surroundings, look_around
@@ -204,8 +204,7 @@ async def _tell_time(seconds: int) -> None:
 
 def _found(source: Opened, home: Home, since_ns: int, end: int) -> Comparison:
     start = since_ns - since_ns % (10 * NS_PER_S)
-    readings = list(source.store.readings(from_ns=start - NS_PER_MINUTE, to_ns=end))
-    found = compared(source, home, readings, start_ns=start, end_ns=end)
+    found = compared(source, home, start_ns=start, end_ns=end)
     if found is None:
         raise nothing_measured(source, start, end)
     return found

@@ -1,7 +1,7 @@
 """One session's samples of a span as arrays, their digest, and the window table counted from them."""
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -91,6 +91,29 @@ def tally_of(counted: Counted) -> Tally:
         stamps=counted.stamps,
         clock_error_ns=counted.clock_error_ns,
         digest=digest_of(counted),
+    )
+
+
+def tally_of_days(parts: Sequence[Tally]) -> Tally:
+    """What one session's days, at least one, come to in the order of time.
+
+    The digest of a span of days is the SHA-256 of its UTC days' own digests, those of days without a sample
+    left out: it is worked out without all samples at hand.
+    """
+    hashed = hashlib.sha256(b"whichhop samples 2\0")
+    for part in parts:
+        if part.samples:
+            hashed.update(bytes.fromhex(part.digest))
+    errors = [p.clock_error_ns for p in parts if p.clock_error_ns is not None]
+    return Tally(
+        session=parts[0].session,
+        samples=sum(p.samples for p in parts),
+        aside=sum(p.aside for p in parts),
+        duplicates=sum(p.duplicates for p in parts),
+        reordered=sum(p.reordered for p in parts),
+        stamps=tuple(sorted({stamp for p in parts for stamp in p.stamps})),
+        clock_error_ns=max(errors, default=None),
+        digest=hashed.hexdigest(),
     )
 
 
