@@ -1,17 +1,15 @@
 """Makes a dossier from a store's records: the same home, span and records give the same figures again."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from whichhop import __version__
 from whichhop.advice.of_cause import plain_steps
-from whichhop.app.inner_causes import StoreRecords
+from whichhop.app.dossier_span import Spanning, renamed
 from whichhop.app.route_trace import route_trace
-from whichhop.app.store_windows import StoreSeconds
 from whichhop.cabling.access_line import explain_line
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.judge_modem import judge_modem
@@ -22,30 +20,22 @@ from whichhop.capacity.links import capacities
 from whichhop.capacity.plan import by_hour, contradicted, delivery_words, news_words, upstream_tests
 from whichhop.capacity.transfers import measured_of
 from whichhop.claim.charts import charts_of
-from whichhop.claim.claim import chosen, claim_of, happened, session_rows, telling
+from whichhop.claim.claim import claim_of, happened, session_rows, telling
 from whichhop.claim.pseudonyms import StandIns, stripped
-from whichhop.claim.span import JudgedSpan, judged_span
-from whichhop.compare.comparison import compare_windows
-from whichhop.compare.windows.seconds import Seconds
-from whichhop.compare.windows.tally import Counted, Reduced, reduced, side_by_side
+from whichhop.claim.span import JudgedSpan
 from whichhop.config.check import House
-from whichhop.inside.gather import InnerFacts, with_causes
 from whichhop.model import (
     Home,
     LinkKind,
     ModemLevels,
     Owner,
     Reading,
-    Record,
-    SessionKey,
     Verdict,
-    derive_sessions,
 )
 from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote, PlanRow, RouteTrace, Wiring
 from whichhop.model.note import CallNote
 from whichhop.model.route_hop import HOP
-from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
-from whichhop.store.columns import SessionColumns, each_session
+from whichhop.model.units import NS_PER_S
 from whichhop.store.store import Store
 
 MOST_LEVELS = 12
@@ -56,7 +46,9 @@ TRACE_BACK_NS = 24 * 3600 * NS_PER_S
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Order:
-    """What a dossier is to be about. start_ns, end_ns: whole ticks; made_ns: now, passed in."""
+    """What a dossier is to be about. start_ns, end_ns: whole ticks; made_ns: now, passed in. kept: whether
+    what was worked out of finished days before counts, and what is worked out now is kept; who checks a
+    report must not rely on it."""
 
     house: House
     start_ns: int
@@ -68,33 +60,7 @@ class Order:
     public_key: str | None
     calls: tuple[CallNote, ...] = ()
     levels_alone: bool = False
-
-
-def _reduced(span_ns: tuple[int, int], columns: SessionColumns) -> Reduced:
-    """What a reading process hands back of one session."""
-    assert columns.rtt_ns is not None  # noqa: S101 - all delay columns are asked for by default
-    assert columns.out_ns is not None  # noqa: S101
-    assert columns.queue_ns is not None  # noqa: S101
-    errors = [f.clock_error_ns for f in columns.facts if f.clock_error_ns is not None]
-    counted = Counted(
-        session=columns.session,
-        sent_ns=columns.sent_ns,
-        fate=columns.fate,
-        rtt_ns=columns.rtt_ns,
-        out_ns=columns.out_ns,
-        queue_ns=columns.queue_ns,
-        duplicates=sum(f.duplicates * f.times for f in columns.facts),
-        reordered=sum(f.reordered * f.times for f in columns.facts),
-        stamps=tuple(sorted(columns.stamps)),
-        clock_error_ns=max(errors, default=None),
-    )
-    return reduced(counted, *span_ns)
-
-
-def _parts(store: Store, keys: Sequence[SessionKey], order: Order) -> Iterator[Reduced]:
-    """Each session's part, in the order of `keys`."""
-    minutes = (minute_of(order.start_ns), minute_of(order.end_ns - 1) + 1)
-    yield from each_session(store, keys, partial(_reduced, (order.start_ns, order.end_ns)), span=minutes)
+    kept: bool = False
 
 
 def _levels(history: Sequence[Reading], home: Home) -> tuple[LevelNote, ...]:
@@ -236,65 +202,25 @@ def plan_rows(home: Home, readings: Sequence[Reading], zone: str) -> tuple[PlanR
     )
 
 
-def _with_causes(
-    span: JudgedSpan, store: Store, shown: Mapping[SessionKey, SessionKey], order: Order
-) -> JudgedSpan:
-    """The same span, its verdicts with the cause inside their hop: first those that the report is about."""
-    true = {name: key for key, name in shown.items()}
-    kept = StoreRecords(store)
-
-    def records(keys: Sequence[SessionKey], start_ns: int, end_ns: int) -> Iterator[Record]:
-        for record in kept([true[key] for key in keys], start_ns, end_ns):
-            yield replace(record, session=shown[record.session])
-
-    known = InnerFacts(
-        home=span.home,
-        sessions=span.sessions,
-        table=span.table,
-        readings=span.readings,
-        records=records,
-        zone=ZoneInfo(order.zone),
-    )
-    return replace(span, verdicts=tuple(with_causes(span.verdicts, known, chosen(span))))
-
-
-def _renamed(readings: Iterable[Reading], stand: StandIns | None) -> Iterator[Reading]:
-    return (stand.reading(r) if stand else r for r in readings)
-
-
-def _shown(part: Reduced, shown: Mapping[SessionKey, SessionKey]) -> Reduced:
-    return replace(part, tally=replace(part.tally, session=shown[part.tally.session]))
-
-
 def assemble(store: Store, order: Order) -> Dossier | None:
     """The dossier of one span; None when nothing of the home was measured in it."""
     home = stripped(order.house.home)
     stand = StandIns.of(home) if order.redact else None
     if order.levels_alone:
         return _levels_alone(store, order, stand)
-    kept = set(store.sessions())
-    keys = [s.key for s in derive_sessions(home) if s.key in kept]
-    shown = {key: stand.key(key) if stand else key for key in keys}
-    parts = (_shown(part, shown) for part in _parts(store, keys, order))
-    table, tallies = side_by_side(sorted(shown.values()), parts, start_ns=order.start_ns, end_ns=order.end_ns)
-    readings = tuple(
-        _renamed(store.readings(from_ns=order.start_ns - NS_PER_MINUTE, to_ns=order.end_ns), stand)
-    )
-    inside = StoreSeconds(store, tuple(keys))
-
-    def seconds(start_ns: int, end_ns: int) -> Seconds:
-        """Those of the store, under the names that are shown."""
-        found = inside(start_ns, end_ns)
-        return replace(found, sessions=tuple(shown[key] for key in found.sessions))
-
-    found = compare_windows(stand.home if stand else home, replace(table, seconds=seconds), readings)
+    found = Spanning(
+        store=store,
+        home=home,
+        stand=stand,
+        start_ns=order.start_ns,
+        end_ns=order.end_ns,
+        zone=order.zone,
+        kept=order.kept,
+    ).judged()
     if found is None:
         return None
-    # What was not measured is not in the report: the span is that of the samples.
-    start_ns, end_ns = found.start_ns, found.end_ns
+    span, start_ns, end_ns = found.span, found.start_ns, found.end_ns
     order = replace(order, start_ns=start_ns, end_ns=end_ns)
-    span = judged_span(found, (r for r in readings if start_ns - NS_PER_MINUTE <= r.at_ns <= end_ns))
-    span = _with_causes(span, store, shown, order)
     claim, about, ticks, crossing = claim_of(span)
     line = _line(order, span, about)
     notes = _levels(span.readings, home)
@@ -312,7 +238,7 @@ def assemble(store: Store, order: Order) -> Dossier | None:
         end_ns=end_ns,
         claim=_against(_with_steps(claim, span, about), line),
         episodes=happened(span, about, crossing),
-        sessions=session_rows(span, ticks, crossing, {t.session: t for t in tallies}),
+        sessions=session_rows(span, ticks, crossing, found.tallies),
         charts=charts_of(span, crossing, about),
         plan=plan_rows(span.home, span.readings, order.zone),
         levels=notes,
@@ -330,7 +256,7 @@ def _levels_alone(store: Store, order: Order, stand: StandIns | None) -> Dossier
     """The dossier about the modem's levels alone; None when none was read in the span."""
     home = stripped(order.house.home)
     kept = store.readings_like("levels/", from_ns=order.start_ns, to_ns=order.end_ns)
-    readings = tuple(_renamed(kept, stand))
+    readings = tuple(renamed(kept, stand))
     history = _of_one(readings) if readings else []
     if not history:
         return None

@@ -121,6 +121,7 @@ def _dossier(args: argparse.Namespace, house: House, secret: bytes | None) -> Do
                 redact=args.redact,
                 # Files carry no chain, and that of the passing store would mean nothing to anybody.
                 with_chains=not args.records,
+                kept=True,
                 public_key=public_half(secret) if secret else None,
                 calls=_calls(args) if args.records else tuple(source.store.calls().values()),
                 levels_alone=args.levels,
