@@ -1,12 +1,14 @@
 """Judges a long span of a store by the day; a finished day is judged once and kept beside the store."""
 
 import os
-from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import ProcessPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from multiprocessing import get_context
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 import numpy as np
@@ -14,7 +16,7 @@ import numpy as np
 from whichhop.app.code_digest import CUTTING, code_digest
 from whichhop.app.day_windows import DAY_NS, WindowsByDay, days_of
 from whichhop.app.inner_causes import StoreRecords
-from whichhop.app.store_seconds import StoreSeconds
+from whichhop.app.store_seconds import HourlySeconds, StoreSeconds
 from whichhop.claim.pseudonyms import stripped
 from whichhop.compare.day_form import day_octets, day_of
 from whichhop.compare.day_judging import LONG_NS, DayJudged, DayLook, DaySpan, day_spans, judge_day
@@ -30,6 +32,10 @@ from whichhop.store.store import Store
 JUDGED = "judged"
 POOL_WORTH = 3
 """Days to do from which a second process saves more than its start takes."""
+AHEAD = 2
+"""Tasks that the pool is given at once, so that it never waits for this process to finish one."""
+Task = TypeVar("Task")
+Out = TypeVar("Out")
 Told = Callable[[int, int], None]
 """Is told how many days are done of how many."""
 
@@ -99,7 +105,7 @@ class _Worker:
         home, store, loose = self.order.home, self.store, self.order.loose
         table = self.windows.span(span.from_ns, span.to_ns)
         kept = set(store.sessions())
-        source = StoreSeconds(store, tuple(k for k in table.sessions if k in kept), loose)
+        source = HourlySeconds(StoreSeconds(store, tuple(k for k in table.sessions if k in kept), loose))
         readings = list(store.readings(from_ns=span.from_ns - NS_PER_MINUTE, to_ns=span.to_ns))
         look = judge_day(home, replace(table, seconds=source), readings, span)
         if look is None:
@@ -197,6 +203,27 @@ def windows_by_days(store: Store, home: Home, kept: KeptDays, start_ns: int, end
     return _Worker(asked.order(days_of(start_ns, end_ns)), store).windows
 
 
+def _each(
+    tasks: Sequence[Task],
+    mine: Callable[[Task], Out],
+    pool: ProcessPoolExecutor | None,
+    theirs: Callable[[Task], Out],
+) -> Iterator[tuple[Task, Out]]:
+    """Every task with what came of it, done here and in the pool, whichever is free."""
+    left = deque(tasks)
+    running: dict[Future[Out], Task] = {}
+    while left or running:
+        while pool is not None and left and len(running) < AHEAD:
+            task = left.popleft()
+            running[pool.submit(theirs, task)] = task
+        if left:
+            task = left.popleft()
+            yield task, mine(task)
+        done = [f for f in running if f.done()] if left else wait(running, return_when=FIRST_COMPLETED).done
+        for future in done:
+            yield running.pop(future), future.result()
+
+
 def judged_by_days(
     store: Store,
     home: Home,
@@ -226,20 +253,19 @@ def judged_by_days(
     left = [s for s in spans if found[s.begin_ns] is None]
     many = min(processes or os.cpu_count() or 1, len(left))
     with ExitStack() as stack:
-        judge, cut = worker.judge, worker.cut
-        each: Callable[..., Iterable[bytes | None]] = map
+        pool = None
         if many > 1 and len(left) >= POOL_WORTH:
+            # This process works too: two of them are all that a home's memory is asked for.
             pool = stack.enter_context(
                 ProcessPoolExecutor(
-                    many, mp_context=get_context("spawn"), initializer=_begin, initargs=(order,)
+                    many - 1, mp_context=get_context("spawn"), initializer=_begin, initargs=(order,)
                 )
             )
-            each, judge, cut = pool.map, _judge, _cut
-        wanted = dict.fromkeys(day for s in left for day in days_of(s.from_ns, s.to_ns))
-        if judge is _judge:
             # Each day is cut once, by whichever process, before two of them need it.
-            list(each(cut, [day for day in wanted if worker.windows.missing(day)]))
-        for done, (span, octets) in enumerate(zip(left, each(judge, left), strict=True), 1):
+            wanted = dict.fromkeys(day for s in left for day in days_of(s.from_ns, s.to_ns))
+            for _ in _each([d for d in wanted if worker.windows.missing(d)], worker.cut, pool, _cut):
+                pass
+        for done, (span, octets) in enumerate(_each(left, worker.judge, pool, _judge), 1):
             found[span.begin_ns] = None if octets is None else day_of(octets)
             if told is not None:
                 told(done, len(left))

@@ -21,6 +21,7 @@ from whichhop.compare.comparison import (
     judged_days,
 )
 from whichhop.compare.day_judging import LONG_NS, own_windows
+from whichhop.compare.windows.own_traffic import COUNTERS
 from whichhop.compare.windows.seconds import Seconds
 from whichhop.compare.windows.table import WindowTable
 from whichhop.compare.windows.tally import (
@@ -80,8 +81,8 @@ class Spanning:
         keys = [s.key for s in derive_sessions(self.home) if s.key in kept]
         return {key: self.stand.key(key) if self.stand else key for key in keys}
 
-    def _readings(self) -> tuple[Reading, ...]:
-        kept = self.store.readings(from_ns=self.start_ns - NS_PER_MINUTE, to_ns=self.end_ns)
+    def _readings(self, but: Sequence[str] = ()) -> tuple[Reading, ...]:
+        kept = self.store.readings_but(but, from_ns=self.start_ns - NS_PER_MINUTE, to_ns=self.end_ns)
         return tuple(renamed(kept, self.stand))
 
     def _seconds(self, shown: Mapping[SessionKey, SessionKey], start_ns: int, end_ns: int) -> Seconds:
@@ -111,7 +112,8 @@ class Spanning:
             return None
         found = comparison_of_days(self.home, days.judged, days.windows.own)
         whole = judged_days(self.home, days.judged, days.windows.own)
-        span = self._span(found, self._readings(), whole)
+        # What the counters tell is in the days already.
+        span = self._span(found, self._readings(but=tuple(COUNTERS)), whole)
         return self._spanned(found, span, self._tallies(days.windows))
 
     def _hidden_by_days(self, kept: KeptDays) -> Spanned | None:

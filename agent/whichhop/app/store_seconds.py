@@ -1,13 +1,20 @@
 """The seconds inside of ticks, from an open store."""
 
-from dataclasses import dataclass
+from collections import OrderedDict
+from dataclasses import dataclass, field
+
+import numpy as np
 
 from whichhop.compare.windows.second_counts import count_in, seconds_of
-from whichhop.compare.windows.seconds import Seconds
+from whichhop.compare.windows.seconds import Seconds, SecondsSource
 from whichhop.model import Record, SessionKey
-from whichhop.model.units import minute_of
+from whichhop.model.units import NS_PER_S, minute_of
 from whichhop.store.columns import session_columns
 from whichhop.store.store import Store
+
+HOUR_NS = 3600 * NS_PER_S
+HOURS_HELD = 2
+"""A look may lie over the end of an hour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,3 +35,32 @@ class StoreSeconds:
             assert kept.rtt_ns is not None  # noqa: S101 - it was asked for
             count_in(out, place, kept.sent_ns, kept.fate, kept.rtt_ns)
         return out
+
+
+@dataclass(slots=True)
+class HourlySeconds:
+    """Another source's seconds, taken by the hour: so they are packed, and a day asks in its order."""
+
+    source: SecondsSource
+    _held: "OrderedDict[int, Seconds]" = field(default_factory=OrderedDict)
+
+    def __call__(self, start_ns: int, end_ns: int) -> Seconds:
+        """The seconds of a span."""
+        hours = range(start_ns // HOUR_NS, (end_ns - 1) // HOUR_NS + 1)
+        parts = [self._hour(hour)(start_ns, end_ns) for hour in hours]
+        if len(parts) == 1:
+            return parts[0]
+        return Seconds(
+            sessions=parts[0].sessions,
+            start_ns=parts[0].start_ns,
+            sent=np.concatenate([p.sent for p in parts]),
+            silent=np.concatenate([p.silent for p in parts]),
+            rtt_s=np.concatenate([p.rtt_s for p in parts]),
+        )
+
+    def _hour(self, hour: int) -> Seconds:
+        if hour not in self._held:
+            self._held[hour] = self.source(hour * HOUR_NS, (hour + 1) * HOUR_NS)
+            while len(self._held) > HOURS_HELD:
+                self._held.popitem(last=False)
+        return self._held[hour]

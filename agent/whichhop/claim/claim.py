@@ -195,7 +195,13 @@ def session_rows(
     quiet = quiet_medians(span)
     during = medians(np.where(span.speaks & ticks[:, None], span.table.q50_s, np.nan))
     heard, calm = span.speaks & ticks[:, None], span.speaks & span.quiet[:, None]
-    sent, lost = span.table.sent, span.table.lost
+    (sent, lost), (quiet_sent, quiet_lost) = (
+        [
+            np.where(where, counts, 0).sum(axis=0, dtype=np.int64)
+            for counts in (span.table.sent, span.table.lost)
+        ]
+        for where in (heard, calm)
+    )
     out = []
     for i, session in enumerate(span.sessions):
         tally = tallies[session.key]
@@ -209,11 +215,11 @@ def session_rows(
                 aside=tally.aside,
                 duplicates=tally.duplicates,
                 reordered=tally.reordered,
-                sent=int(sent[heard[:, i], i].sum()),
-                lost=int(lost[heard[:, i], i].sum()),
+                sent=int(sent[i]),
+                lost=int(lost[i]),
                 median_s=_or_none(during[i]),
-                quiet_sent=int(sent[calm[:, i], i].sum()),
-                quiet_lost=int(lost[calm[:, i], i].sum()),
+                quiet_sent=int(quiet_sent[i]),
+                quiet_lost=int(quiet_lost[i]),
                 quiet_s=_or_none(quiet[i]),
                 stamps=tally.stamps,
                 clock_error_ns=tally.clock_error_ns,

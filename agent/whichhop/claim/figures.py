@@ -52,7 +52,11 @@ def loss_figure(name: str, words: str, sent: NDArray[np.int64], lost: NDArray[np
 
 def quiet_medians(span: JudgedSpan) -> Floats:
     """Per session the median of its ticks' medians outside every episode, s; NaN where there is none."""
-    return medians(np.where(span.speaks & span.quiet[:, None], span.table.q50_s, np.nan))
+    if "quiet" not in span.worked_out:
+        span.worked_out["quiet"] = medians(
+            np.where(span.speaks & span.quiet[:, None], span.table.q50_s, np.nan)
+        )
+    return span.worked_out["quiet"]
 
 
 def medians(values: NDArray[np.floating]) -> Floats:
@@ -66,7 +70,8 @@ def medians(values: NDArray[np.floating]) -> Floats:
 
 def added(span: JudgedSpan, quiet: Floats, ticks: Mask, columns: Sequence[int]) -> Floats:
     """What the sessions' round trips had on top of their quiet medians, one value per tick, s."""
-    over = np.where(span.speaks, span.table.q50_s, np.nan)[ticks][:, columns] - quiet[list(columns)]
+    heard = span.speaks[ticks][:, columns]
+    over = np.where(heard, span.table.q50_s[ticks][:, columns], np.nan) - quiet[list(columns)]
     there = np.isfinite(over).any(axis=1)
     return np.asarray(np.nanmedian(over[there], axis=1), dtype=np.float64) if there.any() else np.empty(0)
 

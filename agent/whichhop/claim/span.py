@@ -1,7 +1,7 @@
 """All that a claim's figures are taken from: table, what may be heard, own use, verdicts, their ticks."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,8 @@ class JudgedSpan:
     use: Floats
     verdicts: tuple[Verdict, ...]
     unmeasured: tuple[str, ...]
+    worked_out: dict[str, Floats] = field(default_factory=dict, compare=False, repr=False)
+    """What several figures need of the same verdicts, once it is known."""
 
     def ticks_of(self, verdicts: Sequence[Verdict]) -> Mask:
         """True for every tick inside one of these episodes."""

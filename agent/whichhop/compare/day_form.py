@@ -73,7 +73,7 @@ def day_of(octets: bytes) -> DayJudged:
     form = msgspec.msgpack.decode(octets, type=_Form)
     plain: dict[str, Any] = {name: getattr(form, name) for name in _PLAIN}
     shape = (form.ticks, len(form.columns))
-    bits = unpacked(form.speaks, np.uint8, (-1,))
+    bits = unpacked(form.speaks, np.uint8, (-(-shape[0] * shape[1] // 8),))
     return DayJudged(
         **plain,
         changed=tuple(form.changed),

@@ -27,6 +27,8 @@ LONG_NS = 2 * DAY_NS
 """A span of up to two days is judged as one; a longer one by the day."""
 RUN_IN_NS = DAY_NS
 """The quiet baseline looks a day back (`Settings.baseline_s`), as a follower's first turn does."""
+PAST_ALONE_NS = HOUR_NS
+"""The run-in's first hour is past only: a baseline that young is taken anew each few ticks."""
 RUN_OUT_NS = HOUR_NS
 """Past the day's end an episode is seen to close or to go on: an hour is twelve mean faults, and ten times
 what closes an episode or joins two looks."""
@@ -149,6 +151,7 @@ def judge_day(
     anew = first == 0
     case = prepare(home, sessions, piece, readings, settings)
     known = judgeable(sessions, piece)
+    past = min(first, PAST_ALONE_NS // piece.step_ns)
     stood, levels = _stood(case) if anew and known else ((), ())
     own = slice(first, end)
     reporting = replace(
@@ -166,7 +169,7 @@ def judge_day(
         first_ns=day.at_ns(int(sent[0])),
         last_ns=day.at_ns(int(sent[-1]) + 1),
         seen_ns=piece.at_ns(piece.ticks),
-        changed=_reaching(changes_since(case, first), span) if known else (),
+        changed=_reaching(changes_since(case, first, known=past), span) if known else (),
         stood=stood,
         levels=levels,
         anew=anew,

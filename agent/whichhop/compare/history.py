@@ -170,10 +170,13 @@ def standing_faults(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
     return found, teller.levels
 
 
-def changes_since(case: Case, first: int) -> list[Verdict]:
-    """What changed in a history; of what was over before the tick `first`, only what the rest needs."""
+def changes_since(case: Case, first: int, *, known: int = 0) -> list[Verdict]:
+    """What changed in a history; of what was over before the tick `first`, only what the rest needs.
+
+    known: the ticks before this one are past only.
+    """
     columns = columns_of(case.elements, len(case.sessions))
-    done = scan(case.table, case.sessions, case.reporting, columns, case.settings)
+    done = scan(case.table, case.sessions, case.reporting, columns, case.settings, first=known)
     return verdicts(case, done, closes(case, done, past=first), since=first)
 
 

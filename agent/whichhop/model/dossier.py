@@ -92,7 +92,8 @@ class Claim:
 class SessionRow:
     """One session over the span: what was sent, what came back, in the claim's episodes and outside all.
 
-    digest: SHA-256 over the session's samples in the span, see `compare.windows.tally.digest_of`.
+    digest: SHA-256 over the session's samples in the span, see `compare.windows.tally.digest_of`, and
+        `tally_of_days` for more than two days.
     stamps: which of T1..T4 the kernel took. clock_error_ns: the largest stated; None when not known.
     median_s, quiet_s: median round trip in the claim's episodes and outside all episodes.
     """

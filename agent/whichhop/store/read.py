@@ -1,6 +1,6 @@
 """Gets records and readings out of the store: by place for other agents, by time for the comparer."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from whichhop.model import Method, Reading, Record, SessionKey
 from whichhop.outside import INT64
@@ -142,17 +142,24 @@ def session_records(
 
 
 def readings(
-    db: Database, *, agent: str | None = None, from_ns: int = 0, to_ns: int = INT64, begins: str = ""
+    db: Database,
+    *,
+    agent: str | None = None,
+    from_ns: int = 0,
+    to_ns: int = INT64,
+    begins: str = "",
+    but: Sequence[str] = (),
 ) -> Iterator[Reading]:
     """Readings in the order of time, of one agent or of all; `to_ns` is not included.
 
-    begins: only those whose name begins so.
+    begins: only those whose name begins so. but: not those of these names.
     """
+    places = ", ".join("?" * len(but))
     rows = db.stream(
-        "SELECT at_ns, agent, name, value FROM reading JOIN gauge ON gauge.id = gauge"
+        "SELECT at_ns, agent, name, value FROM reading JOIN gauge ON gauge.id = gauge"  # noqa: S608 # places
         " WHERE at_ns >= ? AND at_ns < ? AND (? IS NULL OR agent = ?) AND substr(name, 1, ?) = ?"
-        " ORDER BY at_ns, agent, name",
-        (max(from_ns, -INT64), min(to_ns, INT64), agent, agent, len(begins), begins),
+        + f" AND name NOT IN ({places}) ORDER BY at_ns, agent, name",
+        (max(from_ns, -INT64), min(to_ns, INT64), agent, agent, len(begins), begins, *but),
     )
     for at_ns, of, name, value in rows:
         yield Reading(at_ns=at_ns, agent=of, name=name, value=value)

@@ -142,6 +142,10 @@ class Store:
         """Readings by time, of one agent or of all."""
         return read.readings(self.db, agent=agent, from_ns=from_ns, to_ns=to_ns)
 
+    def readings_but(self, names: Sequence[str], *, from_ns: int, to_ns: int) -> Iterator[Reading]:
+        """Readings by time, of all agents, but those of these names."""
+        return read.readings(self.db, from_ns=from_ns, to_ns=to_ns, but=names)
+
     def readings_like(self, begins: str, *, from_ns: int, to_ns: int) -> Iterator[Reading]:
         """Readings by time, of all agents, whose name begins so."""
         return read.readings(self.db, from_ns=from_ns, to_ns=to_ns, begins=begins)

@@ -154,13 +154,15 @@ def one_after_another(
         here = slice(max(0, first), min(whole.ticks, first + part.ticks))
         if here.start >= here.stop:
             continue
+        alike = part.sessions == whole.sessions
         columns = [i for i, key in enumerate(part.sessions) if key in place]
         into = [place[part.sessions[i]] for i in columns]
         for name in (*COUNTS, *QUANTILES):
             rows = getattr(part, name)[here.start - first : here.stop - first]
-            getattr(whole, name)[here, into] = (
-                rows if columns == list(range(rows.shape[1])) else rows[:, columns]
-            )
+            if alike:
+                getattr(whole, name)[here] = rows
+            else:
+                getattr(whole, name)[here, into] = rows[:, columns]
         for key, groups in part.stamps.items():
             stamps[key] = stamps.get(key, frozenset()) | groups
         ahead_s |= part.ahead_s
