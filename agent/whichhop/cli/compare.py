@@ -27,7 +27,7 @@ from whichhop.cli.collecting import (
 )
 from whichhop.cli.compare_live import follow
 from whichhop.cli.table import table
-from whichhop.cli.times import clock_text, instant_text, times_in
+from whichhop.cli.times import instant_text, moment_text, times_in
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_data
 from whichhop.compare.windows.clocks import clock_words
 from whichhop.compare.words import (
@@ -133,8 +133,8 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
         return "\n\n".join(w for w in (head, answer, *felt, *levels, unmeasured) if w) + "\n"
     rows = [
         (
-            since_words(v, clock_text(v.start_ns)),
-            clock_text(v.end_ns) if v.end_ns is not None else "ongoing",
+            since_words(v, moment_text(v.start_ns, found.span_s)),
+            moment_text(v.end_ns, found.span_s) if v.end_ns is not None else "ongoing",
             v.cause + ("" if v.proven else " (not proven)"),
             " + ".join(v.elements),
             probability_words(v.probability),
@@ -143,7 +143,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
     ]
     parts = [head, table(("since", "until", "cause", "where", "probability"), rows)]
     parts += [
-        f"{clock_text(v.start_ns)}  " + "\n          ".join([*explain(v), *_line_words(line)])
+        f"{moment_text(v.start_ns, found.span_s)}  " + "\n          ".join([*explain(v), *_line_words(line)])
         for v, line in zip(found.verdicts, lines, strict=True)
     ]
     parts += felt

@@ -13,6 +13,7 @@ from whichhop.model.time_words import instant_words, utc_of, zone_of
 from whichhop.model.units import NS_PER_S
 from whichhop.outside import INT64
 
+DAY_S = 86_400.0
 _ZONE: ContextVar[tzinfo | None] = ContextVar("zone", default=None)
 """The zone that this command tells times in; None takes the machine's."""
 
@@ -43,6 +44,13 @@ def instant_text(at_ns: int) -> str:
 def clock_text(at_ns: int) -> str:
     """An instant's time of day in the home's zone, to the second, where the day is stated above."""
     return f"{utc_of(at_ns).astimezone(_ZONE.get()):%H:%M:%S}"
+
+
+def moment_text(at_ns: int, span_s: float) -> str:
+    """An instant within a span whose begin is stated above: the time of day, with its date where that is more
+    than a day's."""
+    date = f"{utc_of(at_ns).astimezone(_ZONE.get()):%Y-%m-%d} " if span_s > DAY_S else ""
+    return date + clock_text(at_ns)
 
 
 LONGEST_SPAN_NS = 36_500 * 86_400 * NS_PER_S
