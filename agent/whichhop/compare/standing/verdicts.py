@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.standing.named import levels_of
+from whichhop.compare.standing.outage import Outage, OutageWatch
 from whichhop.compare.standing.own_use import own_use_at_first
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.usual import USUAL, Feature, kind_of
@@ -43,6 +44,10 @@ BELOW_READINGS = 0.05
 """How much less of a host's delays is left once its program was seen to run on time from the first packet on:
 what its lower layers do, for longer than minutes; common practice."""
 DELAYS = (Feature.LEVEL, Feature.TAIL, Feature.LATE)
+ANSWERED = "packets that cross it are answered"
+USUAL_LOSS = 0.01
+AN_ANSWER = "an answer past it at any time: nothing there has answered yet, and test packets may be filtered"
+"""Before the provider is accused of a line that let nothing through since before the first packet."""
 
 
 @dataclass(slots=True)
@@ -54,12 +59,14 @@ class StandingVerdicts:
     elements: tuple[Element, ...]
     settings: Settings
     watch: StandingWatch = field(init=False)
+    _outages: OutageWatch = field(init=False)
     _told: dict[tuple[object, ...], Verdict] = field(default_factory=dict)
     _dropped: int = 0
     _own_use: Verdict | None = None
 
     def __post_init__(self) -> None:
         self.watch = StandingWatch(home=self.home, elements=self.elements)
+        self._outages = OutageWatch(home=self.home, sessions=self.sessions, elements=self.elements)
 
     def verdicts(self, period: Period) -> list[Verdict]:
         """What stood before measuring began, in the order in which it was named."""
@@ -69,6 +76,12 @@ class StandingVerdicts:
             key = (one.members, one.weighed.whole_s, end)
             if key not in self._told:
                 self._told[key] = self._verdict(one, period)
+            out.append(self._told[key])
+        for silence in self._outages.look(period):
+            end = None if silence.end is None else silence.end + self._dropped
+            key = (silence.members, "silent", end)
+            if key not in self._told:
+                self._told[key] = self._silent_verdict(silence, period)
             out.append(self._told[key])
         if self._own_use is None and not self._dropped:
             self._own_use = own_use_at_first(self.home, self.sessions, self.elements, self.settings, period)
@@ -84,6 +97,7 @@ class StandingVerdicts:
         """The table's first ticks were dropped."""
         self._dropped += ticks
         self.watch.moved(ticks)
+        self._outages.moved(ticks)
 
     def _verdict(self, one: StandingFault, period: Period) -> Verdict:
         table, watched = period.table, period.watched
@@ -137,6 +151,75 @@ class StandingVerdicts:
             if named.cause is Cause.NOT_SEPARABLE
             else "",
         )  # fmt: skip
+
+    def _silent_verdict(self, one: Outage, period: Period) -> Verdict:
+        """What let nothing through from the first packet on; never proven of a provider, whose side of the
+        line has not answered yet."""
+        table = period.table
+        part = period.until(max(1, one.named_at if one.end is None else min(one.named_at, one.end)))
+        scene = self._bare_scene(part)
+        found = FoundEpisode(
+            members=one.members,
+            shares=one.shares,
+            span=Span(first=0, end=one.end or one.named_at, detected=one.named_at),
+            probability=one.probability,
+            lasting=one.end is None,
+        )
+        named = named_of(self.elements, found, self.settings, use_known=part.use_known, watched=part.watched)
+        by_name = {e.name: e for e in self.elements}
+        lead = next(
+            (by_name[n] for n in named.names if by_name[n].cause in PROVIDERS), by_name[named.names[0]]
+        )
+        cleared = ruled_out(scene, seen_in_scene(scene), lead, named.names, self.settings)
+        missing: tuple[str, ...] = ()
+        if lead.cause in PROVIDERS:
+            rivals = [by_name[n] for n in named.names if by_name[n].cause not in PROVIDERS]
+            missing = (AN_ANSWER, *unmet(scene, lead, self.settings, rivals))
+        group, said = one.probability, 1.0
+        if self.settings.calibrated:
+            group, said = published(one.probability), named.part
+        columns = list(one.column)
+        return Verdict(
+            cause=named.cause,
+            elements=named.names,
+            probability=group * said,
+            start_ns=table.start_ns,
+            end_ns=None if one.end is None else table.at_ns(one.end),
+            severity=severity(scene.table, scene.speaks, columns, loc50=scene.loc50, loc80=scene.loc80),
+            proven=not missing,
+            missing=missing,
+            ruled_out=tuple(replace(r, why=ANSWERED) if "quiet range" in r.why else r for r in cleared),
+            would_change=self._would_change(named.names),
+            detected_ns=table.at_ns(one.named_at),
+            shares={n: group * part for n, part in zip(named.names, named.shares, strict=True)}
+            if len(named.names) > 1
+            else None,
+            standing=True,
+            place=place_of(self.home, self.elements, named.names)
+            if named.cause is Cause.NOT_SEPARABLE
+            else "",
+        )
+
+    def _bare_scene(self, part: Period) -> Scene:
+        """A stretch in which only packets without an answer count: each session's delay is its usual one."""
+        q50 = np.where(part.speaks, part.table.q50_s, np.nan)
+        usual = np.full(q50.shape[1], np.nan, dtype=np.float32)
+        there = np.isfinite(q50).any(axis=0)
+        usual[there] = np.nanmedian(q50[:, there], axis=0)
+        count = len(self.sessions)
+        return Scene(
+            home=self.home,
+            sessions=self.sessions,
+            elements=self.elements,
+            table=part.table,
+            speaks=part.speaks,
+            loc50=usual,
+            scale50=np.ones(count, dtype=np.float32),
+            loc80=usual,
+            base_loss=np.full(count, USUAL_LOSS),
+            watched=part.watched,
+            use=part.use,
+        )
 
     def _scene(self, one: StandingFault, part: Period) -> Scene:
         """The stretch against what is usual.

@@ -1,0 +1,100 @@
+"""What lets nothing through from the first packet on is named; who just answers nobody is not."""
+
+import numpy as np
+import pytest
+
+from support.homes import alder
+from support.windows import START_NS, disturb, quiet
+from whichhop.compare.history import judge
+from whichhop.compare.live import Follower
+from whichhop.compare.windows.table import WindowTable
+from whichhop.compare.words import explain
+from whichhop.model import Cause, Home, Verdict, derive_sessions
+from whichhop.model.units import NS_PER_S
+
+HOME = alder(
+    "address: 203.0.113.7, stamp: true}", "address: 203.0.113.7, stamp: true}, quay: {address: 203.0.113.9}"
+)
+LINE = "modem/provider-edge"
+MINUTES_2 = 12
+
+
+def silenced(home: Home, *targets: str, ticks: int = MINUTES_2) -> WindowTable:
+    """A quiet home of which some targets never answer."""
+    table = quiet(home, ticks)
+    for i, session in enumerate(derive_sessions(home)):
+        if session.key.target in targets:
+            table.lost[:, i] = table.sent[:, i]
+            table.q50_s[:, i] = table.q80_s[:, i] = np.nan
+    return table
+
+
+def told(home: Home, table: WindowTable) -> list[Verdict]:
+    return judge(home, derive_sessions(home), table)
+
+
+@pytest.mark.parametrize(
+    ("element", "cause"),
+    [
+        ("desk/attic", Cause.WIRELESS_HOP),
+        ("attic/router", Cause.BACKHAUL),
+        ("study/router", Cause.WIRED_LAN),
+        (LINE, Cause.NOT_SEPARABLE),
+    ],
+)
+def test_a_hop_that_was_dead_when_measuring_began_is_named_within_two_minutes(
+    element: str, cause: Cause
+) -> None:
+    table = disturb(quiet(HOME, MINUTES_2), HOME, element, slice(None), lost=10)
+    (verdict,) = told(HOME, table)
+    assert element in verdict.elements
+    assert verdict.cause is cause
+    assert verdict.standing
+    assert verdict.start_ns == START_NS
+    assert verdict.end_ns is None
+    assert verdict.probability > 0.85
+    assert verdict.severity is not None
+    assert verdict.severity.loss_ratio == 1.0
+    assert "It was there before measuring began, so since when is not known." in explain(verdict)
+
+
+def test_a_line_that_never_let_anything_through_is_never_proven() -> None:
+    """Past it nothing has answered yet: it may be a filter of test packets (no source; caution)."""
+    (verdict,) = told(HOME, disturb(quiet(HOME, 60), HOME, LINE, slice(None), lost=10))
+    assert not verdict.proven
+    assert any("an answer past it" in why for why in verdict.missing)
+
+
+@pytest.mark.parametrize(
+    "targets", [("provider-edge",), ("harbour",), ("provider-edge", "quay"), ("router",), ("attic",)]
+)
+def test_targets_that_answer_nobody_are_no_outage(targets: tuple[str, ...]) -> None:
+    assert told(HOME, silenced(HOME, *targets, ticks=30)) == []
+
+
+def test_a_device_that_is_switched_off_is_no_outage() -> None:
+    table = silenced(HOME, "desk", ticks=30)
+    here = table.picked([key for key in table.sessions if key.agent != "desk"])
+    assert told(HOME, here) == []
+
+
+def test_one_answer_ends_it() -> None:
+    table = disturb(quiet(HOME, 60), HOME, LINE, slice(0, 40), lost=10)
+    verdict = told(HOME, table)[0]
+    assert LINE in verdict.elements
+    assert verdict.end_ns == table.at_ns(40)
+    assert "It was there before measuring began, and is over." in explain(verdict)
+
+
+def test_what_dies_later_is_a_change() -> None:
+    verdicts = told(HOME, disturb(quiet(HOME, 90), HOME, "attic/router", slice(60, None), lost=10))
+    assert [(v.standing, v.start_ns) for v in verdicts] == [(False, START_NS + 600 * NS_PER_S)]
+
+
+def test_who_follows_hears_of_it_after_a_minute_and_of_its_end() -> None:
+    table = disturb(quiet(HOME, 60), HOME, LINE, slice(0, 40), lost=10)
+    live = Follower(HOME, derive_sessions(HOME), start_ns=START_NS)
+    said = [live.feed(table.span(tick, tick + 1)) for tick in range(table.ticks)]
+    assert [bool(v) for v in said[:7]] == [False] * 5 + [True] * 2
+    assert said[39][0].end_ns is None
+    assert said[41][0].end_ns == table.at_ns(40)
