@@ -79,10 +79,10 @@ class StandingVerdicts:
             out.append(self._told[key])
         for silence in self._outages.look(period):
             end = None if silence.end is None else silence.end + self._dropped
-            key = (silence.members, "silent", end)
-            if key not in self._told:
-                self._told[key] = self._silent_verdict(silence, period)
-            out.append(self._told[key])
+            silent = (silence.members, "silent", end)
+            if silent not in self._told:
+                self._told[silent] = self._silent_verdict(silence, period)
+            out.append(self._told[silent])
         if self._own_use is None and not self._dropped:
             self._own_use = own_use_at_first(self.home, self.sessions, self.elements, self.settings, period)
         return out if self._own_use is None else [*out, self._own_use]
