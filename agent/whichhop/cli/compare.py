@@ -32,12 +32,14 @@ from whichhop.compare.comparison import Comparison, compare_windows, comparison_
 from whichhop.compare.windows.clocks import clock_words
 from whichhop.compare.words import (
     NO_FAULT,
+    NO_FAULT_HEARD,
     NO_FAULT_THEN,
     TOO_SHORT,
     explain,
     felt_words,
     level_words,
     not_measured_words,
+    silent_words,
     since_words,
     timing_words,
 )
@@ -127,10 +129,11 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
     )
     unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured], file)
     levels = [level_words(v) for v in found.unusual] if found.levels else [TOO_SHORT]
+    silent = [silent_words(target) for target in found.silent]
     felt = ["\n".join(felt_words(f)) for f in found.felt]
     if not found.verdicts:
-        answer = NO_FAULT_THEN if aside else NO_FAULT
-        return "\n\n".join(w for w in (head, answer, *felt, *levels, unmeasured) if w) + "\n"
+        answer = NO_FAULT_HEARD if found.silent else NO_FAULT_THEN if aside else NO_FAULT
+        return "\n\n".join(w for w in (head, answer, *silent, *felt, *levels, unmeasured) if w) + "\n"
     rows = [
         (
             since_words(v, moment_text(v.start_ns, found.span_s)),
@@ -146,6 +149,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
         f"{moment_text(v.start_ns, found.span_s)}  " + "\n          ".join([*explain(v), *_line_words(line)])
         for v, line in zip(found.verdicts, lines, strict=True)
     ]
+    parts += silent
     parts += felt
     parts += levels
     parts += [unmeasured] if unmeasured else []

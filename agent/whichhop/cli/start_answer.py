@@ -9,7 +9,7 @@ from whichhop.app.modem_look import ModemLook
 from whichhop.app.under_load import HopLoad, load_words
 from whichhop.compare.comparison import Comparison, comparison_data
 from whichhop.compare.suspects.vantage import separation
-from whichhop.compare.words import NO_FAULT, explain, not_measured_words
+from whichhop.compare.words import NO_FAULT, NO_FAULT_HEARD, explain, not_measured_words, silent_words
 from whichhop.model import Home, derive_sessions
 
 NOTHING_ANSWERED = "Not determined: nothing that was probed answered."
@@ -42,7 +42,8 @@ class Answer:
         """One sentence first, the rest of each verdict, what cannot be told, and what to do next."""
         found = self.found
         told = [line for verdict in found.verdicts for line in explain(verdict)]
-        first, *more = told or [NOTHING_ANSWERED if self.nothing_answered else NO_FAULT]
+        no_fault = NO_FAULT_HEARD if self.found.silent else NO_FAULT
+        first, *more = told or [NOTHING_ANSWERED if self.nothing_answered else no_fault]
         if not told and not self.nothing_answered and self.modem is not None and self.modem.calls_for_action:
             first = f"No hop exceeded its own quiet baseline, but see the modem's levels. {self.modem.words}"
         if self.result is not None:
@@ -64,11 +65,7 @@ class Answer:
         """What this answer leaves open, a sentence each."""
         links = [k for k in self.found.home.links if k.name in self.found.unmeasured]
         out = [words] if (words := not_measured_words(links, str(self.file))) else []
-        out += [
-            f"{name} did not answer a single packet, so nothing is determined about the path to it;"
-            " see whether its address is right and it is on."
-            for name in self.silent
-        ]
+        out += [silent_words(name) for name in self.silent]
         if self.result is None:
             out.append(
                 "Latency under load was not tried; name a file that you may fetch with --transfer URL."

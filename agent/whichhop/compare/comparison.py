@@ -61,8 +61,9 @@ class Comparison:
     start_ns, end_ns: from the first tick in which anything was sent to the end of the last. sessions: those
     that were heard. packets: that spoke. coarse, stamps: see WindowTable.
     verdicts: in the order of time, none where no fault was found. levels: of every link that was measured for
-    three minutes, from the first ten. unmeasured: the links of the home that no
-    judged session crossed, in the home's order: nothing can be said of them, least of all that they are well.
+    three minutes, from the first ten. unmeasured: the links of the home that no verdict names and no judged
+    session crossed that was answered often enough, in the home's order: nothing can be said of them, least of
+    all that they are well. silent: targets past such a link that were asked and never answered anybody.
     not_judged_s: seconds in which an agent was busy, asleep or not heard of, by agent. clocks_off_s: by how
     many seconds an agent's clock was ahead of the others', those in line left out; put right in what was
     judged. judged: of a span that is judged by the day, its last day alone.
@@ -81,6 +82,7 @@ class Comparison:
     not_judged_s: Mapping[str, float]
     clocks_off_s: Mapping[str, float]
     judged: Judged
+    silent: tuple[str, ...] = ()
     felt: tuple[Felt, ...] = ()
     """What users feel though no hop is slow; worked out after all the rest, which it never changes."""
 
@@ -158,6 +160,10 @@ def compare_windows(
     if judgeable(sessions, measured):
         verdicts, levels = (judge_changes(case), ()) if changes_alone else judge_with_levels(case)
     speaks = case.reporting.speaks
+    answered, often = case.table.answered.any(axis=0), case.table.judged_at_all()
+    spoke = [s for i, s in enumerate(case.sessions) if often[i] and speaks[:, i].any()]
+    heard = [s.key for s, one in zip(case.sessions, answered, strict=True) if one]
+    unmeasured = unmeasured_links(home, spoke, verdicts)
     return Comparison(
         home=home,
         start_ns=measured.at_ns(0),
@@ -168,7 +174,8 @@ def compare_windows(
         stamps=measured.stamps,
         verdicts=tuple(verdicts),
         levels=levels,
-        unmeasured=unmeasured_links(home, [s for i, s in enumerate(case.sessions) if speaks[:, i].any()]),
+        unmeasured=unmeasured,
+        silent=silent_targets(case.sessions, heard, unmeasured),
         not_judged_s=unjudged_s([aside_ticks(case.reporting, case.table)], measured.step_ns),
         clocks_off_s=case.clocks,
         judged=Judged(
@@ -199,7 +206,11 @@ def days_of_windows(
 def comparison_of_days(home: Home, days: Sequence[DayJudged], own: OwnWindows) -> Comparison:
     """What days one after the other, at least one, come to."""
     found = days_together(days, own)
+    sessions = derive_sessions(home)
     spoke = {key for day in days for key in day.spoke}
+    asked = {key for day in days for key in day.columns}
+    answered = {key for day in days for key in day.answered}
+    unmeasured = unmeasured_links(home, [s for s in sessions if s.key in spoke], found.verdicts)
     clocks: dict[str, float] = {}
     for day in days:
         clocks |= {a: s for a, s in day.clocks.items() if abs(s) >= abs(clocks.get(a, 0.0))}
@@ -216,7 +227,8 @@ def comparison_of_days(home: Home, days: Sequence[DayJudged], own: OwnWindows) -
         stamps=stamps,
         verdicts=found.verdicts,
         levels=found.levels,
-        unmeasured=unmeasured_links(home, [s for s in derive_sessions(home) if s.key in spoke]),
+        unmeasured=unmeasured,
+        silent=silent_targets([s for s in sessions if s.key in asked], answered, unmeasured),
         not_judged_s=unjudged_s([day.aside for day in days], days[-1].step_ns),
         clocks_off_s=clocks,
         judged=judged_day(home, days[-1], own(days[-1].span)),
@@ -254,9 +266,20 @@ def judged_days(home: Home, days: Sequence[DayJudged], own: OwnWindows) -> Judge
     return Judged(windows=table, sessions=sessions, table=table, speaks=speaks, use=use)
 
 
-def unmeasured_links(home: Home, spoke: Iterable[Session]) -> tuple[str, ...]:
-    """The home's links that none of these sessions crosses, which are those that ever spoke."""
+def silent_targets(
+    sessions: Sequence[Session], answered: Iterable[SessionKey], unmeasured: Sequence[str]
+) -> tuple[str, ...]:
+    """Targets past an unmeasured link that answered nobody, in the sessions' order."""
+    heard = {key.target for key in answered}
+    past = [s.key.target for s in sessions if any(link.name in unmeasured for link in s.path.links)]
+    return tuple(dict.fromkeys(target for target in past if target not in heard))
+
+
+def unmeasured_links(home: Home, spoke: Iterable[Session], verdicts: Iterable[Verdict]) -> tuple[str, ...]:
+    """The home's links that none of these sessions crosses, which are those that ever spoke and were answered
+    often enough, and that no verdict names."""
     crossed = {link.name for session in spoke for link in session.path.links}
+    crossed.update(name for v in verdicts for name in v.elements)
     return tuple(dict.fromkeys(link.name for link in home.links if link.name not in crossed))
 
 
@@ -279,6 +302,7 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
         "not_judged_s": dict(comparison.not_judged_s),
         "clocks_off_s": dict(comparison.clocks_off_s),
         "not_measured": list(comparison.unmeasured),
+        "silent": list(comparison.silent),
         "levels": [msgspec.to_builtins(v) for v in comparison.levels],
         "verdicts": [verdict_data(v) for v in comparison.verdicts],
         "felt": [msgspec.to_builtins(f) | {"line": f.line} for f in comparison.felt],

@@ -34,6 +34,7 @@ class _Form(msgspec.Struct, frozen=True):
     packets: int
     heard: list[SessionKey]
     spoke: list[SessionKey]
+    answered: list[SessionKey]
     coarse: bool
     stamps: list[tuple[SessionKey, list[str]]]
     clocks: dict[str, float]
@@ -57,6 +58,7 @@ def day_octets(day: DayJudged) -> bytes:
         levels=list(day.levels),
         heard=list(day.heard),
         spoke=list(day.spoke),
+        answered=list(day.answered),
         stamps=[(key, sorted(groups)) for key, groups in day.stamps.items()],
         clocks=dict(day.clocks),
         aside=dict(day.aside),
@@ -81,6 +83,7 @@ def day_of(octets: bytes) -> DayJudged:
         levels=tuple(form.levels),
         heard=tuple(form.heard),
         spoke=tuple(form.spoke),
+        answered=tuple(form.answered),
         stamps={key: frozenset(groups) for key, groups in form.stamps},
         clocks=form.clocks,
         aside=form.aside,
@@ -96,9 +99,9 @@ def _stood_form(one: Stood) -> _Stood:
 
 
 def _stood_of(form: _Stood) -> Stood:
-    one = Stood(verdict=form.verdict)
+    one = Stood(verdict=form.verdict, keys=tuple(form.keys))
     if not form.expected:
         return one
     numbers: dict[str, Any] = {name: np.array(form.expected[name], dtype=np.float64) for name in _NUMBERS}
     expected = Expected(sessions=tuple(range(len(form.keys))), **numbers)
-    return replace(one, keys=tuple(form.keys), expected=expected)
+    return replace(one, expected=expected)

@@ -103,9 +103,9 @@ def standing_of(days: Sequence[DayJudged], own: OwnWindows) -> list[Verdict]:
 
 
 def _followed(stood: Stood, places: range, days: Sequence[DayJudged], own: OwnWindows) -> Verdict:
-    if stood.expected is None or len(places) == 1:
+    if not stood.keys or len(places) == 1:
         return stood.verdict
-    fading = Fading(stood.expected)
+    fading = None if stood.expected is None else Fading(stood.expected)
     for place in places:
         if place > places[0] and days[place].anew:
             # Nothing was measured for a day before it: what stands then is told of the new beginning.
@@ -114,6 +114,11 @@ def _followed(stood: Stood, places: range, days: Sequence[DayJudged], own: OwnWi
         table = put_in_line(own(day.span), day)
         missing = [key for key in stood.keys if key not in table.sessions]
         table = (table.with_silent(missing) if missing else table).picked(stood.keys)
+        if fading is None:
+            answered = table.answered.any(axis=1)
+            if answered.any():
+                return replace(stood.verdict, end_ns=table.at_ns(int(answered.argmax())))
+            continue
         heard = np.zeros((table.ticks, len(stood.keys)), dtype=bool)
         for column, key in enumerate(stood.keys):
             if key in day.columns:

@@ -67,7 +67,8 @@ def day_spans(begin_ns: int, end_ns: int) -> list[DaySpan]:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stood:
     """What stood when measuring began, as it is told so far; keys, expected: what tells when it is over, the
-    columns of `expected` those of `keys`. Without keys nothing more can be told of it."""
+    columns of `expected` those of `keys`. Without `expected` nothing of theirs came through: any answer ends it.
+    Without keys nothing more can be told of it."""
 
     verdict: Verdict
     keys: tuple[SessionKey, ...] = ()
@@ -80,7 +81,8 @@ class DayJudged:
 
     changed: verdicts that reach into the day or begin in its run-out; those of no end reach past seen_ns.
     stood, levels: of a beginning of measuring alone; empty on any other day. anew: whether it is one.
-    heard, spoke: sessions that sent anything, that were evidence. clocks: seconds ahead by agent, only those
+    heard, answered, spoke: sessions that sent anything, that were answered at all, and that were evidence and
+    answered often enough in a window. clocks: seconds ahead by agent, only those
     off. columns, speaks, use: (ticks, columns) and (ticks,) of the day's own ticks, those in which nothing
     was sent too, by the windows put in line.
     """
@@ -98,6 +100,7 @@ class DayJudged:
     packets: int
     heard: tuple[SessionKey, ...]
     spoke: tuple[SessionKey, ...]
+    answered: tuple[SessionKey, ...]
     coarse: bool
     stamps: Mapping[SessionKey, frozenset[str]]
     clocks: Mapping[str, float]
@@ -160,6 +163,8 @@ def judge_day(
         aside=case.reporting.aside[own],
         late_s=case.reporting.late_s[own],
     )
+    judged_day = case.table.span(first, end)
+    answered, often = judged_day.answered.any(axis=0), judged_day.judged_at_all()
     rows = slice(tick_at(windows, span.begin_ns), tick_at(windows, span.end_ns))
     before = max(0, day.start_ns - windows.at_ns(rows.start)) // day.step_ns
     speaks, use = _placed(rows.stop - rows.start, before, reporting.speaks, case.use.share[own])
@@ -175,11 +180,12 @@ def judge_day(
         anew=anew,
         packets=int(day.sent.sum()),
         heard=tuple(key for i, key in enumerate(day.sessions) if day.sent[:, i].any()),
-        spoke=tuple(s.key for i, s in enumerate(case.sessions) if reporting.speaks[:, i].any()),
+        spoke=tuple(s.key for i, s in enumerate(case.sessions) if often[i] and reporting.speaks[:, i].any()),
+        answered=tuple(s.key for i, s in enumerate(case.sessions) if answered[i]),
         coarse=windows.coarse,
         stamps=windows.stamps,
         clocks=case.clocks,
-        aside=aside_ticks(reporting, case.table.span(first, end)),
+        aside=aside_ticks(reporting, judged_day),
         columns=tuple(s.key for s in case.sessions),
         speaks=speaks,
         use=use,
@@ -208,6 +214,9 @@ def _stood(case: Case) -> tuple[tuple[Stood, ...], tuple[Level, ...]]:
             out[i] = Stood(
                 verdict=found[i], keys=keys, expected=replace(expected, sessions=tuple(range(len(keys))))
             )
+    for i, silence in enumerate(teller.outages, len(told)):
+        if silence.end is None:
+            out[i] = Stood(verdict=found[i], keys=tuple(case.sessions[j].key for j in silence.column))
     return tuple(out), teller.levels
 
 

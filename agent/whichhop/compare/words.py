@@ -29,6 +29,8 @@ NO_FAULT_THEN = (
     "No fault found in the time that was judged: nothing measured then exceeds its own quiet baseline."
 )
 """The same where an agent was not judged for part of the time."""
+NO_FAULT_HEARD = "No fault found on what answered: nothing measured there exceeds its own quiet baseline."
+"""The same where a target never answered, and nothing else measured the path to it."""
 PAST_THE_HOME = (LinkKind.ACCESS, LinkKind.BEYOND)
 
 
@@ -92,6 +94,14 @@ def not_measured_words(links: Sequence[NamedLink], file: str = "the home file") 
     return (
         f"Not measured, so neither good nor bad is known of it: {all_names_words(k.name for k in links)}."
         f" To measure it, {', and '.join(remedies)}."
+    )
+
+
+def silent_words(target: str) -> str:
+    """A target that never answered, and what to look at."""
+    return (
+        f"{target} did not answer a single packet, so nothing is determined about the path to it;"
+        " see whether its address is right and it is on."
     )
 
 

@@ -8,7 +8,7 @@ from support.reported import recorded, span_of
 from whichhop.compare.comparison import compare_records, comparison_data
 from whichhop.compare.words import not_measured_words
 from whichhop.lab.standard_home import alder_home
-from whichhop.model import Home, Method
+from whichhop.model import Columns, Fate, Home, Method, Record, Sample
 from whichhop.model.units import NS_PER_S
 
 
@@ -64,3 +64,41 @@ def test_without_a_packet_there_is_no_comparison() -> None:
     records, readings = recorded("none")
     foreign = [r for r in records if r.session.method is Method.CALL]
     assert compare_records(alder_home(), foreign[:0], readings, start_ns=0, end_ns=2**60) is None
+
+
+def test_what_only_a_silent_target_measures_is_neither_good_nor_bad() -> None:
+    """One target past the line, which never answers: a dead line or a dead target, no packet can tell."""
+    records, readings = recorded("none")
+    start, end = span_of(records)
+
+    def past(record: Record) -> bool:
+        return record.session.target in ("harbour", "provider-edge")
+
+    kept = [
+        replace(r, samples=Columns.of(Sample(sent_ns=s.sent_ns, fate=Fate.LOST) for s in r.samples))
+        if past(r)
+        else r
+        for r in records
+        if r.session.target != "provider-edge"
+    ]
+    found = compare_records(alder_home(), kept, readings, start_ns=start, end_ns=end)
+    assert found is not None
+    assert found.verdicts == ()
+    assert "modem/provider-edge" in found.unmeasured
+    assert found.silent == ("harbour",)
+    assert comparison_data(found)["silent"] == ["harbour"]
+
+
+def test_a_mute_first_hop_leaves_nothing_unmeasured_where_others_answer_past_it() -> None:
+    records, readings = recorded("none")
+    start, end = span_of(records)
+    kept = [
+        replace(r, samples=Columns.of(Sample(sent_ns=s.sent_ns, fate=Fate.LOST) for s in r.samples))
+        if r.session.target == "provider-edge"
+        else r
+        for r in records
+    ]
+    found = compare_records(alder_home(), kept, readings, start_ns=start, end_ns=end)
+    assert found is not None
+    assert found.unmeasured == ()
+    assert found.silent == ()

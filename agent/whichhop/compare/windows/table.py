@@ -82,6 +82,10 @@ class WindowTable:
         """Packets answered in time."""
         return np.asarray(self.sent - self.lost, dtype=np.uint16)
 
+    def judged_at_all(self) -> NDArray[np.bool_]:
+        """Sessions that were ever answered often enough in a tick to be judged, (sessions,)."""
+        return np.asarray(np.isfinite(self.q50_s).any(axis=0))
+
     def at_ns(self, tick: int) -> int:
         """When a tick begins."""
         return self.start_ns + int(tick) * self.step_ns
