@@ -517,3 +517,28 @@ def test_a_few_minutes_of_slow_packets_need_every_session_that_crosses_the_radio
     table = quiet(HOME, 300)
     table.slow[200:224, column[0]] = rng.binomial(10, 0.11, 24)
     assert judge(HOME, SESSIONS, table) == []
+
+
+LONE = """\
+home: one laptop
+nodes:
+  modem: {kind: modem}
+  router: {kind: router, address: 192.0.2.1}
+  laptop: {kind: host, address: 192.0.2.20, agent: true}
+links:
+  - {join: [laptop, router], kind: wireless}
+  - {join: [router, modem], kind: wired}
+  - {join: [modem, provider-edge], kind: access, medium: cable}
+targets: {provider-edge: 198.51.100.1, peers: {harbour: 203.0.113.7, quay: 203.0.113.9}}
+"""
+
+
+def test_a_laptop_alone_does_not_blame_the_modems_cable_for_an_outage_of_the_line() -> None:
+    """Both meet the same packets; seen once: the home's wiring at 96 %, since a cable may delay by less than
+    a line that is seen by radio alone, and each tick without an answer counted that again."""
+    home = home_of(LONE)
+    table = disturb(quiet(home, 150), home, "modem/provider-edge", slice(100, 140), lost=10)
+    (verdict,) = judge(home, derive_sessions(home), table)
+    assert verdict.cause is Cause.NOT_SEPARABLE
+    assert verdict.shares is not None
+    assert verdict.shares["modem/provider-edge"] > verdict.shares["router/modem"] > 0.1

@@ -249,7 +249,17 @@ def part_evidence(
         each = log_mean(evidence.loss[:, :, own], np.repeat(columns.losses[:, j, None], own.size, axis=1))
         one = np.logaddexp.reduce(each, axis=1) - np.float32(np.log(own.size / REFUSES_ONE))
         loss[:, j] = np.logaddexp(loss[:, j] + np.float32(np.log1p(-REFUSES_ONE)), one)
-    return log_mean(sums[0], columns.delays), loss
+    delay = log_mean(sums[0], columns.delays)
+    delay[unanswered(sums)] = 0.0
+    return delay, loss
+
+
+def unanswered(sums: tuple[Floats, Floats]) -> NDArray[np.bool_]:
+    """(ticks, elements), True where packets tell of an element's loss and none of its delay.
+
+    Nobody answers in an outage: what can delay less than others must not be less likely for it each tick.
+    """
+    return np.asarray(~sums[0].any(axis=0) & sums[1].any(axis=0))
 
 
 def minor_evidence(sums: tuple[Floats, Floats], columns: ElementColumns) -> Floats:

@@ -19,6 +19,7 @@ from whichhop.compare.inference.evidence import (
     mixed,
     part_evidence,
     part_sums,
+    unanswered,
     with_tails,
 )
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
@@ -83,6 +84,7 @@ class Pairs:
         plain = mixed(self.delay, self.loss)
         self.single, self.usual_slow = with_tails(plain, self.minor, evidence, columns)
         self._sums = tuple(np.ascontiguousarray(s.transpose(0, 2, 1)) for s in sums)
+        self._unanswered = unanswered(sums).T
         self._meet = columns.matrix.T @ columns.matrix
         self._known: dict[Wanted, Floats] = {}
         self._joints: dict[tuple[int, int, int], Floats] = {}
@@ -163,6 +165,10 @@ class Pairs:
             *values, ways = (np.frombuffer(text, dtype=bool) for text in key)
             some = [wanted[i] for i in places]
             out[3, places] = self._joint(which, some, values, shared[places][:, ways], np.flatnonzero(ways))
+        if which == 0 and self._unanswered.any():
+            # The delay of what lets nothing through is not known: the other's is all that there is.
+            first, second = (self._unanswered[[w[k] for w in wanted]] for k in (0, 1))
+            out[3] = np.where(second, out[1], np.where(first, out[2], out[3]))
         self._joints.update(((which, *w[:2]), row) for w, row in zip(wanted, out[3], strict=True) if not w[2])
         return out
 

@@ -92,3 +92,13 @@ def test_interpolation_is_numpys():
     values = np.array([0.5, 1.5, 3.0, 7.0, 9.0])
     table = np.array([0.0, 1.0, -1.0, 5.0])
     np.testing.assert_allclose(interpolation(grid, values) @ table, np.interp(values, grid, table))
+
+
+def test_who_can_delay_less_is_no_less_likely_where_nobody_answers():
+    """Of an outage each tick tells of loss alone; seen once: 40 of them put a line's outage on its cable."""
+    told = evidence(loss=5.0)
+    delay, loss = part_evidence(part_sums(told, COLUMNS), told, COLUMNS)
+    assert not delay.any()
+    nothing = evidence()
+    assert (part_evidence(part_sums(nothing, COLUMNS), nothing, COLUMNS)[0] <= 0.0).all()
+    assert (loss > 0).all()
