@@ -1,6 +1,6 @@
 """What let nothing through from the first packet on: told apart from targets that answer nobody."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 
@@ -146,19 +146,48 @@ def outages(
         if not (columns[one] <= columns[other] or columns[other] <= columns[one]):
             both = mute.weight(columns[one] | columns[other])
             weights[one, other] = both * float(prior[one] * prior[other])
+    for chosen, probability in _named(columns, weights):
+        each = {g: sum(w for h, w in weights.items() if g in h) for g in chosen}
+        whole = sum(each.values())
+        parts = [
+            (j, float(each[g] / whole * weight / prior[g]))
+            for g in chosen
+            for j, weight in groups[columns[g]]
+        ]
+        parts.sort(key=lambda part: -part[1])
+        yield Outage(
+            members=tuple(j for j, _ in parts),
+            shares=tuple(share for _, share in parts),
+            probability=float(probability),
+            column=tuple(sorted(columns[chosen[0]].intersection(*(columns[g] for g in chosen)))),
+            named_at=period.table.ticks,
+            end=None,
+        )
+
+
+def _named(
+    columns: Sequence[frozenset[int]], weights: Mapping[tuple[int, ...], float]
+) -> list[tuple[tuple[int, ...], float]]:
+    """Which groups are surely dead, with the probability; where none is, several of which one surely is.
+
+    A line with a modem that answers nobody looks as the cable to a modem does: then both are named.
+    """
     total = sum(weights.values())
-    for g, column in enumerate(columns):
-        probability = sum(w for chosen, w in weights.items() if g in chosen) / total
-        if probability >= NAMED_AT:
-            members = sorted(groups[column], key=lambda m: -m[1])
-            yield Outage(
-                members=tuple(j for j, _ in members),
-                shares=tuple(float(weight / prior[g]) for _, weight in members),
-                probability=float(probability),
-                column=tuple(sorted(column)),
-                named_at=period.table.ticks,
-                end=None,
-            )
+
+    def sure(of: Sequence[int]) -> float:
+        return sum(w for chosen, w in weights.items() if set(of) & set(chosen)) / total
+
+    alone: list[tuple[tuple[int, ...], float]] = [
+        ((g,), p) for g in range(len(columns)) if (p := sure((g,))) >= NAMED_AT
+    ]
+    several: list[int] = []
+    for g in sorted(range(len(columns)), key=lambda g: -sure((g,))):
+        if alone or not columns[g].intersection(*(columns[k] for k in several)):
+            continue
+        several.append(g)
+        if (p := sure(several)) >= NAMED_AT:
+            return [(tuple(several), p)]
+    return alone
 
 
 def _groups(

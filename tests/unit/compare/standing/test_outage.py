@@ -1,5 +1,7 @@
 """What lets nothing through from the first packet on is named; who just answers nobody is not."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -76,6 +78,15 @@ def test_a_device_that_is_switched_off_is_no_outage() -> None:
     table = silenced(HOME, "desk", ticks=30)
     here = table.picked([key for key in table.sessions if key.agent != "desk"])
     assert told(HOME, here) == []
+
+
+def test_a_dead_line_behind_a_modem_that_is_asked_may_be_the_cable_to_it() -> None:
+    """Modems often answer nobody from inside (common practice), so that both are named, and neither alone."""
+    modem = replace(HOME.nodes["modem"], address="192.0.2.254")
+    home = replace(HOME, nodes={**HOME.nodes, "modem": modem})
+    (verdict,) = told(home, disturb(quiet(home, MINUTES_2), home, "router/modem", slice(None), lost=10))
+    assert {"router/modem", LINE} <= set(verdict.elements)
+    assert verdict.cause is Cause.NOT_SEPARABLE
 
 
 def test_one_answer_ends_it() -> None:
