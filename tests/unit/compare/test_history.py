@@ -542,3 +542,16 @@ def test_a_laptop_alone_does_not_blame_the_modems_cable_for_an_outage_of_the_lin
     assert verdict.cause is Cause.NOT_SEPARABLE
     assert verdict.shares is not None
     assert verdict.shares["modem/provider-edge"] > verdict.shares["router/modem"] > 0.1
+
+
+@pytest.mark.parametrize(("drift_ms", "second"), [(8, None), (12, None), (30, "attic/router")])
+def test_a_radio_that_drifts_beside_another_fault_is_no_fault_of_the_box_behind_it(
+    drift_ms: int, second: str | None
+) -> None:
+    """Less than a fault of the backhaul was one of the router, which may delay by less and is seen, the other
+    agent's trouble apart, by that backhaul alone."""
+    table = quiet(HOME, 160, noise_s=0.002)
+    disturb(table, HOME, "host:study", slice(100, 140), delay_s=0.035)
+    disturb(table, HOME, "attic/router", slice(90, 150), delay_s=drift_ms * 1e-3)
+    named_ = {v.elements[0] for v in judge(HOME, derive_sessions(HOME), table)}
+    assert named_ == {"host:study", *([second] if second else [])}

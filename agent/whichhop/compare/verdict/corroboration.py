@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.evidence import TICK_MIX
+from whichhop.compare.inference.likelihood import DELAYS_S
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.suspects.elements import HOME_SIDE, Element, Nature
 from whichhop.compare.verdict.episodes import Span
@@ -67,7 +68,24 @@ def _own_proof(
         unique = unique - around
         if column < around and not adds(done, column, around - column, found.span):
             return False
-    return unique == column or not unique or shown_by(done, sorted(unique), found.span)
+    if unique == column or not unique:
+        return True
+    return shown_by(done, sorted(unique), found.span, least_s=_least_s(done, elements, unique, found.span))
+
+
+def _least_s(done: Scan, elements: Sequence[Element], unique: frozenset[int], span: Span) -> float:
+    """The least delay that is a fault where only these sessions show it.
+
+    Who is seen by a radio or power line alone comes and goes with it: less than a fault of that is none of
+    what lies behind it.
+    """
+    delays = done.columns_at(span.first).delays
+    by_radio = [
+        j for j, e in enumerate(elements) if e.nature in (Nature.RADIO, Nature.BACKHAUL) and e.column & unique
+    ]
+    if not unique <= frozenset[int]().union(*(elements[j].column for j in by_radio)):
+        return 0.0
+    return float(min(DELAYS_S[delays[:, j].argmax()] for j in by_radio))
 
 
 def borne(scan: Scan, element: Element, span: Span) -> bool:
@@ -123,13 +141,15 @@ def _loses(scan: Scan, element: Element, span: Span) -> bool:
     return bool((lost > LIMITED * np.maximum(sent, 1)).any())
 
 
-def shown_by(scan: Scan, unique: list[int], span: Span) -> bool:
+def shown_by(scan: Scan, unique: list[int], span: Span, *, least_s: float = 0.0) -> bool:
     """True when these sessions, which no other suspect explains, show the excess themselves.
+
+    least_s: what is added less is not the excess.
 
     Two causes that share sessions fit a single one's data better than it does alone; the second is believed
     only where something that crosses it and not the first is in trouble. True when none of them spoke.
     """
-    _, each = _each(scan, unique, span)
+    _, each = _each(scan, unique, span, least_s=least_s)
     if not each.size:
         return True
     total = each.sum(axis=1)
@@ -181,16 +201,20 @@ def two_proportions_z(lost: int, sent: int, other_lost: int, other_sent: int) ->
 
 
 def _each(
-    scan: Scan, column: list[int], span: Span, *, tails: bool = True
+    scan: Scan, column: list[int], span: Span, *, tails: bool = True, least_s: float = 0.0
 ) -> tuple[list[int], NDArray[np.float64]]:
     """The sessions of the column that spoke, and their log-ratios of any excess, (ticks, sessions).
 
-    tails: an excess of slow packets counts as one.
+    tails: an excess of slow packets counts as one. least_s: the least delay that does.
     """
     end = min(span.end, span.first + LONGEST_TICKS)
     heard = [i for i in column if scan.speaks[span.first : end, i].any()]
     evidence = scan.evidence(span.first, end)
-    delay = _log_mean(evidence.delay[:, :, heard])
+    fault = least_s - 1e-6 <= DELAYS_S
+    delay = _log_mean(evidence.delay[fault][:, :, heard])
+    if not fault.all():
+        # An excess below the least explains it, too, and is no fault.
+        delay -= np.maximum(_log_mean(evidence.delay[~fault][:, :, heard]), 0.0)
     loss = _log_mean(evidence.loss[:, :, heard])
     mix = np.log(TICK_MIX)
     each = np.logaddexp.reduce([delay + mix[0], loss + mix[1], delay + loss + mix[2]])
