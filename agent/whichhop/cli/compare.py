@@ -34,6 +34,7 @@ from whichhop.compare.words import (
     NO_FAULT,
     NO_FAULT_HEARD,
     NO_FAULT_THEN,
+    NOT_JUDGED,
     TOO_SHORT,
     explain,
     felt_words,
@@ -133,6 +134,8 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
     felt = ["\n".join(felt_words(f)) for f in found.felt]
     if not found.verdicts:
         answer = NO_FAULT_HEARD if found.silent else NO_FAULT_THEN if aside else NO_FAULT
+        if len(found.unmeasured) == len(found.home.links):
+            answer = NOT_JUDGED
         return "\n\n".join(w for w in (head, answer, *silent, *felt, *levels, unmeasured) if w) + "\n"
     rows = [
         (

@@ -29,6 +29,9 @@ NO_FAULT_THEN = (
     "No fault found in the time that was judged: nothing measured then exceeds its own quiet baseline."
 )
 """The same where an agent was not judged for part of the time."""
+NOT_JUDGED = (
+    "Not determined: no session was answered three times in ten seconds, the least that can be judged."
+)
 NO_FAULT_HEARD = "No fault found on what answered: nothing measured there exceeds its own quiet baseline."
 """The same where a target never answered, and nothing else measured the path to it."""
 PAST_THE_HOME = (LinkKind.ACCESS, LinkKind.BEYOND)

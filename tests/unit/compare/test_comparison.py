@@ -102,3 +102,14 @@ def test_a_mute_first_hop_leaves_nothing_unmeasured_where_others_answer_past_it(
     assert found is not None
     assert found.unmeasured == ()
     assert found.silent == ()
+
+
+def test_who_asks_too_seldom_to_be_judged_has_measured_nothing() -> None:
+    """A packet in five seconds: no window holds three answers, so that no fault could have been found."""
+    records, readings = recorded("none")
+    start, end = span_of(records)
+    seldom = [replace(r, samples=Columns.of(list(r.samples)[::5])) for r in records]
+    found = compare_records(alder_home(), seldom, readings, start_ns=start, end_ns=end)
+    assert found is not None
+    assert found.unmeasured == tuple(dict.fromkeys(k.name for k in alder_home().links))
+    assert found.silent == ()

@@ -93,6 +93,11 @@ class OutageWatch:
         for members, one in self._named.items():
             if one.end is None:
                 self._named[members] = _followed(one, period.table)
+        return self.told
+
+    @property
+    def told(self) -> list[Outage]:
+        """Everything named so far."""
         return list(self._named.values())
 
     def moved(self, ticks: int) -> None:

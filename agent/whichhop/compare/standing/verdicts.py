@@ -93,6 +93,11 @@ class StandingVerdicts:
         latest = self.watch.latest
         return () if latest is None else levels_of(self.home, self.elements, latest)
 
+    @property
+    def outages(self) -> list[Outage]:
+        """What let nothing through, in the order of its verdicts, which stand behind those of `watch.told`."""
+        return self._outages.told
+
     def moved(self, ticks: int) -> None:
         """The table's first ticks were dropped."""
         self._dropped += ticks
