@@ -9,6 +9,10 @@ from support.homes import alder
 from support.windows import START_NS, disturb, quiet
 from whichhop.compare.history import judge
 from whichhop.compare.live import Follower
+from whichhop.compare.standing.outage import outages
+from whichhop.compare.standing.seen import Period
+from whichhop.compare.suspects.elements import elements_of
+from whichhop.compare.windows.reporting import first_answers, mute_boxes
 from whichhop.compare.windows.table import WindowTable
 from whichhop.compare.words import explain
 from whichhop.model import Cause, Home, Verdict, derive_sessions
@@ -100,6 +104,24 @@ def test_one_answer_ends_it() -> None:
 def test_what_dies_later_is_a_change() -> None:
     verdicts = told(HOME, disturb(quiet(HOME, 90), HOME, "attic/router", slice(60, None), lost=10))
     assert [(v.standing, v.start_ns) for v in verdicts] == [(False, START_NS + 600 * NS_PER_S)]
+
+
+def test_homes_whose_targets_are_drawn_silent_are_not_blamed() -> None:
+    """How often a modem, a first hop and others answer nobody is common practice, not a published figure."""
+    rng = np.random.default_rng(5)
+    often = {"modem": 0.4, "provider-edge": 0.3, "harbour": 0.06, "quay": 0.06}
+    modem = replace(HOME.nodes["modem"], address="192.0.2.254")
+    home = replace(HOME, nodes={**HOME.nodes, "modem": modem})
+    sessions = derive_sessions(home)
+    elements = elements_of(home, sessions)
+    blamed = 0
+    for _ in range(200):
+        mute = [n for n in home.nodes if rng.random() < often.get(n, 0.06)]
+        table = silenced(home, *mute, ticks=8)
+        speaks = ~mute_boxes(first_answers(table), range(8), sessions)
+        period = Period(table=table, speaks=speaks, use=np.full(8, np.nan))
+        blamed += bool(list(outages(home, sessions, elements, period)))
+    assert blamed <= 2
 
 
 def test_who_follows_hears_of_it_after_a_minute_and_of_its_end() -> None:
