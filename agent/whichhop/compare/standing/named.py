@@ -58,7 +58,7 @@ def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | 
     cleared = frozenset([OWN_TRAFFIC]) if period.use_known else frozenset[str]()
     awake = frozenset(e.name for e in elements if _awake(home, e, seen, _asked_beside(elements, e)))
     groups = groups_in(home, elements, heard, watched=period.watched, cleared=cleared, awake=awake)
-    rest_s = float(seen.ticks.max()) * table.step_ns * 1e-9
+    rest_s = float(seen.spoken.max()) * table.step_ns * 1e-9
     return Weighed(
         seen=seen,
         heard=heard,
@@ -197,7 +197,7 @@ def levels_of(home: Home, elements: Sequence[Element], weighed: Weighed) -> tupl
                 level_s=float(np.exp(value)) + added,
                 low_s=float(np.exp(value - Z95 * error)) + added,
                 high_s=float(np.exp(value + Z95 * error)) + added,
-                round_trip_s=max(trips),
+                round_trip_s=max((t for t in trips if np.isfinite(t)), default=0.0),
                 usual_low_s=None if far else float(np.exp(budget.mean[g] - Z95 * budget.sd_below[g])),
                 usual_high_s=None if far else float(np.exp(budget.mean[g] + Z95 * budget.sd_above[g])),
             )

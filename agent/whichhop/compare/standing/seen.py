@@ -14,6 +14,7 @@ OWN_USE = 0.35
 DROPPED = 0.2
 """The worst fifth of the ticks is left out of the late share: one train of scans is no standing fault."""
 LEAST_TICKS = 4
+LEAST_SENT = 10 * LEAST_TICKS
 LEVEL_AT = 0.3
 """A level is this quantile of the ticks' medians, not their middle: what comes and goes for half of the time
 (a radio that dozes, a neighbour's evening) is no level, while a standing fault is in every tick."""
@@ -52,7 +53,8 @@ class SeenAtRest:
     """Per session, shape (sessions,); NaN or 0 of 0 where a session was not heard enough.
 
     level_s, tail_s with their standard errors, spread_s from tick to tick, in seconds; sent and lost;
-    answered (of the ticks kept) and of them late. ticks: how many ticks spoke.
+    answered (of the ticks kept) and of them late. ticks: how many ticks had a median, spoken: how many had
+    packets.
     """
 
     level_s: Floats
@@ -65,11 +67,15 @@ class SeenAtRest:
     answered: Floats
     late: Floats
     ticks: NDArray[np.int64]
+    spoken: NDArray[np.int64]
 
     @property
     def heard(self) -> NDArray[np.bool_]:
-        """Sessions of which enough is known."""
-        return self.ticks >= LEAST_TICKS
+        """Sessions of which enough is known: a level, or what is lost where too little comes back for one.
+
+        Who gets no answer at all may ask what answers nobody; see `outage`.
+        """
+        return (self.ticks >= LEAST_TICKS) | ((self.sent >= LEAST_SENT) & (self.lost < self.sent))
 
 
 def at_rest(use: Floats) -> NDArray[np.bool_]:
@@ -110,6 +116,7 @@ def seen_in(period: Period) -> SeenAtRest:
         answered=answered,
         late=late,
         ticks=ticks,
+        spoken=(rest & (table.sent > 0)).sum(axis=0),
     )
 
 

@@ -64,6 +64,15 @@ def test_a_hop_that_was_dead_when_measuring_began_is_named_within_two_minutes(
     assert "It was there before measuring began, so since when is not known." in explain(verdict)
 
 
+@pytest.mark.parametrize("element", ["desk/attic", LINE])
+def test_what_lets_a_packet_in_twenty_through_is_named_within_three_minutes(element: str) -> None:
+    """Too few answers for a median in any window, and yet no silence."""
+    table = disturb(quiet(HOME, 18), HOME, element, slice(None), lost=10)
+    table.lost[::2][table.lost[::2] == 10] = 9
+    named = {name for v in told(HOME, table) for name in v.elements}
+    assert element in named
+
+
 def test_a_line_that_never_let_anything_through_is_never_proven() -> None:
     """Past it nothing has answered yet: it may be a filter of test packets (no source; caution)."""
     (verdict,) = told(HOME, disturb(quiet(HOME, 60), HOME, LINE, slice(None), lost=10))
