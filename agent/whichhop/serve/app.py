@@ -13,6 +13,7 @@ from whichhop.errors import WhichhopError
 from whichhop.serve.answer import Answer, Question, RefusedError, only_known
 from whichhop.serve.connection import Receive, Scope, Send
 from whichhop.serve.door import Door
+from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
 from whichhop.serve.records_api import readings_page, records_page
 
@@ -141,9 +142,6 @@ class App:
         return Answer(body=msgspec.json.encode(document()) + b"\n")
 
     async def _metrics(self, question: Question) -> Answer:
-        # An agent that no grapher scrapes need not hold the library of its form: 3 MB.
-        from whichhop.serve.exporter import exposition  # noqa: PLC0415
-
         body, content_type = exposition(self._live, question.headers.get("accept", ""))
         return Answer(body=body, content_type=content_type)
 

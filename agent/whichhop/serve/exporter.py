@@ -1,21 +1,16 @@
-"""The one door to prometheus_client: turns the live state into metric families, in the form asked for."""
+"""The live state as metric families, in the form asked for."""
 
 import platform
 from collections.abc import Iterable, Iterator, Mapping
-
-from prometheus_client.exposition import generate_latest as plain_text
-from prometheus_client.metrics_core import Metric as Family
-from prometheus_client.openmetrics.exposition import generate_latest as openmetrics_text
-from prometheus_client.registry import Collector
-from prometheus_client.samples import Sample
 
 from whichhop import __version__
 from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate, ModemLevels, SessionKey
 from whichhop.printable import printable
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION
+from whichhop.serve.exposition import Family, Labels, openmetrics, plain
 from whichhop.serve.live import LiveState, SessionState
-from whichhop.serve.metric_row import HOME, MetricKind
+from whichhop.serve.metric_row import HOME
 
 OPENMETRICS = "application/openmetrics-text"
 _DIRECTIONS = {"from-agent": Fate.LOST_OUT, "to-agent": Fate.LOST_BACK, "unknown": Fate.LOST}
@@ -26,39 +21,28 @@ _REASONS = {
     "busy": Fate.BUSY,
 }
 _REFUSALS = {"key": Fate.REFUSED_KEY, "address": Fate.REFUSED_ADDRESS, "other": Fate.REFUSED}
-Labels = dict[str, str]
 _Session = tuple[Labels, SessionState]
-
-
-def _family(name: str) -> Family:
-    row = CATALOGUE[name]
-    return Family(row.name, row.words, row.kind, row.unit if row.name.endswith(f"_{row.unit}") else "")
 
 
 def _simple(name: str, values: Iterable[tuple[Labels, float]]) -> Family:
     """A family of counters or gauges, one sample for each set of labels."""
-    family = _family(name)
-    suffix = "_total" if CATALOGUE[name].kind is MetricKind.COUNTER else ""
+    family = Family(CATALOGUE[name])
     for labels, value in values:
-        family.add_sample(family.name + suffix, labels, value)
+        family.add(labels, value)
     return family
 
 
 def _info(name: str, labels: Labels) -> Family:
-    family = _family(name)
-    family.add_sample(family.name + "_info", labels, 1)
-    return family
+    return _simple(name, [(labels, 1)])
+
+
+_BOUNDS = (*map(str, BUCKETS_S), "+Inf")
 
 
 def _round_trips(sessions: list[_Session]) -> Family:
-    family = _family("round_trip_seconds")
+    family = Family(CATALOGUE["round_trip_seconds"])
     for labels, state in sessions:
-        below = 0
-        for bound, count in zip((*map(str, BUCKETS_S), "+Inf"), state.buckets, strict=True):
-            below += count
-            family.add_sample(family.name + "_bucket", {**labels, "le": bound}, below)
-        family.add_sample(family.name + "_count", labels, below)
-        family.add_sample(family.name + "_sum", labels, state.rtt_sum_ns / 1e9)
+        family.add_histogram(labels, _BOUNDS, state.buckets, state.rtt_sum_ns / 1e9)
     return family
 
 
@@ -66,20 +50,13 @@ MOST_STEP = 240
 """Characters of a recommendation in a label: a line of a list of homes."""
 
 
-class LiveCollector(Collector):
-    """A collector over the live state; reads it again at each scrape."""
+class LiveFamilies:
+    """Every family that has a value now, in the catalogue's order."""
 
     def __init__(self, live: LiveState) -> None:
         self._live = live
 
-    def collect(self) -> Iterator[Family]:
-        """Every family that has a value now, in the catalogue's order, each series with its home."""
-        for family in self._families():
-            home = {HOME: self._live.home}
-            family.samples = [Sample(one.name, {**home, **one.labels}, one.value) for one in family.samples]
-            yield family
-
-    def _families(self) -> Iterator[Family]:
+    def __iter__(self) -> Iterator[Family]:
         live = self._live
         yield _info("build", {"version": __version__, "python": platform.python_version()})
         yield _info("agent", {"agent": live.agent})
@@ -193,7 +170,7 @@ def _labels(key: SessionKey) -> Labels:
 def _wants_openmetrics(accept: str) -> bool:
     """Whether an Accept header (RFC 9110 12.5.1) names OpenMetrics 1.x, or without a version; q=0 is a no.
 
-    Asked here and not of the library, which takes a stranger's version over into its answer as it is.
+    A stranger's version is never taken over into the answer.
     """
     for part in accept.split(","):
         media, *parameters = (word.strip().lower() for word in part.split(";"))
@@ -206,6 +183,7 @@ def _wants_openmetrics(accept: str) -> bool:
 
 def exposition(live: LiveState, accept: str) -> tuple[bytes, str]:
     """The metrics and their content type, OpenMetrics 1.0 when the Accept header asks for it."""
+    families, common = LiveFamilies(live), {HOME: live.home}
     if _wants_openmetrics(accept):
-        return openmetrics_text(LiveCollector(live)), f"{OPENMETRICS}; version=1.0.0; charset=utf-8"  # type: ignore[no-untyped-call]
-    return plain_text(LiveCollector(live)), "text/plain; version=0.0.4; charset=utf-8"
+        return openmetrics(families, common), f"{OPENMETRICS}; version=1.0.0; charset=utf-8"
+    return plain(families, common), "text/plain; version=0.0.4; charset=utf-8"

@@ -1,8 +1,15 @@
 import subprocess
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from prometheus_client.exposition import generate_latest as plain_text
+from prometheus_client.metrics_core import Metric as TheirFamily
+from prometheus_client.openmetrics.exposition import generate_latest as openmetrics_text
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as openmetrics_families
 from prometheus_client.parser import text_string_to_metric_families as text_families
+from prometheus_client.registry import Collector
+from prometheus_client.utils import floatToGoString
 
 from support.bulletins import MINUTE_NS, NOW_NS, group
 from support.channels import down, reading, up
@@ -14,9 +21,10 @@ from whichhop.model import Fate
 from whichhop.model.hop_facts import FACT_NAMES
 from whichhop.probes.admission import Turned
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE
-from whichhop.serve.exporter import exposition
+from whichhop.serve.exporter import LiveFamilies, exposition
+from whichhop.serve.exposition import Family, number, openmetrics, plain
 from whichhop.serve.live import LiveState
-from whichhop.serve.metric_row import MetricKind
+from whichhop.serve.metric_row import HOME, MetricKind
 from whichhop.wire.refusal import Refusal
 
 OPENMETRICS = "application/openmetrics-text;version=1.0.0,text/plain;version=0.0.4;q=0.5"
@@ -57,6 +65,42 @@ def test_the_form_asked_for_is_given(accept: str, media: str) -> None:
     body, content_type = exposition(busy_state(), accept)
     assert content_type.split(";")[0] == media
     assert body.endswith(b"# EOF\n") == (media != "text/plain")
+
+
+class Theirs(Collector):
+    """The same families as the general-purpose library takes them."""
+
+    def __init__(self, families: list[Family], common: dict[str, str]) -> None:
+        self.families, self.common = families, common
+
+    def collect(self) -> list[TheirFamily]:
+        out = []
+        for ours in self.families:
+            row = ours.row
+            unit = row.unit if row.name.endswith(f"_{row.unit}") else ""
+            theirs = TheirFamily(row.name, row.words, row.kind, unit)
+            for suffix, labels, bound, value in ours.samples:
+                le = {"le": bound} if bound else {}
+                theirs.add_sample(row.name + suffix, {**self.common, **labels, **le}, value)
+            out.append(theirs)
+        return out
+
+
+@pytest.mark.parametrize("home", ["Alder House", 'C:\\Alder "House"\nof two lines, 木'])
+def test_the_text_is_the_librarys_to_the_octet(home: str) -> None:
+    # prometheus_client, the reference library of both forms
+    families, common = list(LiveFamilies(busy_state())), {HOME: home}
+    assert openmetrics(families, common) == openmetrics_text(Theirs(families, common))  # type: ignore[no-untyped-call]
+    assert plain(families, common) == plain_text(Theirs(families, common))
+
+
+@given(
+    st.floats()
+    | st.integers(-(2**70), 2**70)
+    | st.sampled_from([1e5, 123456.5, 1e6, 1234567.0, 1e16, 0, -1e9])
+)
+def test_numbers_are_written_as_the_library_writes_them(value: float) -> None:
+    assert number(value) == floatToGoString(value)  # type: ignore[no-untyped-call]
 
 
 @pytest.mark.parametrize("accept", [OPENMETRICS, "text/plain"])
