@@ -13,6 +13,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from msgspec import structs
 from prometheus_client.parser import text_string_to_metric_families
 
 from whichhop.compare.windows.table import TICK_NS
@@ -47,7 +48,7 @@ def until_later(everything: list[Record | Reading]) -> tuple[list[Record], list[
     for record in records:
         for sample in record.samples:
             for shift in again if sample.sent_ns >= end - TICK_NS else again[:1]:
-                moved = replace(sample, sent_ns=sample.sent_ns + shift)
+                moved = structs.replace(sample, sent_ns=sample.sent_ns + shift)
                 minutes.setdefault((record.session, moved.sent_ns // NS_PER_MINUTE), []).append(moved)
     readings = [replace(x, at_ns=x.at_ns + by) for x in everything if isinstance(x, Reading)]
     out = [

@@ -23,6 +23,8 @@ class Method(StrEnum):
     LOADED = "loaded"
     """STAMP or echo at 20 packets a second while a transfer runs."""
 
+    __hash__ = str.__hash__  # an enumeration's own is Python code, run eight times for every packet
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
 class SessionKey:

@@ -1,10 +1,13 @@
 """What this machine says of itself: interface counters, link speed, processor steal; root path given."""
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
 _HOTTEST_C = 150.0
 """No processor of a home runs hotter (common practice); what reads more is no sensor."""
+_FIRST_LINE_BYTES = 256
+"""Eleven words of up to twenty digits (man proc_stat, 5)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +44,7 @@ class Host:
 
     def __init__(self, root: Path = Path("/")) -> None:
         self._root = root
+        self._stat = -1
 
     def _read(self, name: str) -> str | None:
         try:
@@ -92,12 +96,21 @@ class Host:
 
     def cpu(self) -> CpuTicks | None:
         """The processors' ticks so far, or None where /proc/stat is missing or of another shape."""
-        line = (self._read("proc/stat") or "").partition("\n")[0].split()
+        line = self._first_of_stat().partition(b"\n")[0].split()
         # cpu user nice system idle iowait irq softirq steal; guest time is already inside user.
-        if len(line) < 9 or line[0] != "cpu":
+        if len(line) < 9 or line[0] != b"cpu":
             return None
         ticks = [int(f) for f in line[1:9]]
         return CpuTicks(total=sum(ticks), idle=ticks[3] + ticks[4], steal=ticks[7])
+
+    def _first_of_stat(self) -> bytes:
+        """The beginning of /proc/stat, which is asked for each second and so kept open."""
+        try:
+            if self._stat < 0:
+                self._stat = os.open(self._root / "proc/stat", os.O_RDONLY)
+            return os.pread(self._stat, _FIRST_LINE_BYTES, 0)
+        except OSError:
+            return b""
 
     def uptime_s(self) -> float | None:
         """Since the machine started, sleep included (man proc_uptime, 5)."""

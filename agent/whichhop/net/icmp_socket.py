@@ -8,8 +8,7 @@ import contextlib
 import ctypes
 import socket
 import struct
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import icmplib
 from icmplib.exceptions import ICMPLibError, SocketPermissionError
@@ -31,6 +30,9 @@ _ATTACH_FILTER = 26
 _SOCK_FILTER, _SOCK_FPROG = struct.Struct("=HBBI"), struct.Struct("@HP")
 _RECEIVE_BUFFER_BYTES = 1 << 18
 _HEADER_BYTES = 8
+_IPV4_BYTES = 20
+"""Answers with options in their IP header are not read, as icmplib does not read them."""
+_NUMBERS = struct.Struct("!HH")
 
 
 class _V4(icmplib.ICMPv4Socket):  # type: ignore[misc]
@@ -47,8 +49,7 @@ class _V6(icmplib.ICMPv6Socket):  # type: ignore[misc]
         return self._parse_reply(packet, source, at_s)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EchoAnswer:
+class EchoAnswer(NamedTuple):
     """A reply to an echo of ours, or an error message that quotes one.
 
     source: who sent it, numeric. error: True for an error message (type 3 or 11; 1 or 3 in IPv6).
@@ -88,6 +89,8 @@ class EchoSocket:
             if HERE.name is Name.LINUX:  # elsewhere the parser drops what the filters would
                 _filter(sock, family)
                 _filter_replies(sock, family, ident)
+        # icmplib takes a datagram socket's messages for ones without the IP header on Linux alone.
+        self._has_ip_header = family == socket.AF_INET and not (self.unprivileged and HERE.name is Name.LINUX)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_BYTES)
         self._stamped = StampedSocket(sock, clock, kernel_stamps=kernel_stamps)
 
@@ -118,16 +121,22 @@ class EchoSocket:
 
     def _answer(self, datagram: Datagram) -> EchoAnswer | None:
         data, source = datagram.data, str(datagram.source[0])
+        begin = _IPV4_BYTES if self._has_ip_header else 0
+        if len(data) >= begin + _HEADER_BYTES and data[begin] == _REPLY_TYPES[self.family]:
+            ident, sequence = _NUMBERS.unpack_from(data, begin + 4)
+            if ident != self.ident:
+                return None
+            body = data[begin + _HEADER_BYTES :]
+            return EchoAnswer(source, sequence, False, body, datagram.at_ns, datagram.kernel)
         reply = self._icmp.parse(data, source, datagram.at_ns / NS_PER_S)
         if reply is None or reply.id != self.ident:
             return None
-        error = reply.type in _ERROR_TYPES[self.family]
-        if not error and reply.type != _REPLY_TYPES[self.family]:
+        if reply.type not in _ERROR_TYPES[self.family]:
             return None
         return EchoAnswer(
             source=source,
             sequence=int(reply.sequence),
-            error=error,
+            error=True,
             body=data[len(data) - reply.bytes_received + _HEADER_BYTES :],
             at_ns=datagram.at_ns,
             kernel=datagram.kernel,

@@ -153,8 +153,16 @@ class DatagramProber(ABC, Generic[_S, _C]):
 
     def _stamped(self, family: socket.AddressFamily, where: _S, *, sure: bool = True) -> None:
         """Hand the send stamps that wait to their flights."""
-        for stamp in where.send_stamps(sure=sure):
-            found = self._send_times.stamped((family, stamp.token), stamp.at_ns, scheduled=stamp.scheduled)
+        stamps = where.send_stamps(sure=sure)
+        scheduled_ns: int | None = None
+        for stamp, following in zip(stamps, [*stamps[1:], None], strict=False):
+            if stamp.scheduled and following is not None and following.token == stamp.token:
+                scheduled_ns = stamp.at_ns  # handed on with the driver's, which comes next
+                continue
+            found = self._send_times.stamped(
+                (family, stamp.token), stamp.at_ns, scheduled=stamp.scheduled, scheduled_ns=scheduled_ns
+            )
+            scheduled_ns = None
             if found is not None:
                 (course, seq), left_ns, driver_ns = found
                 course.flight.stamped(seq, driver_ns, left_ns)

@@ -6,7 +6,9 @@ never lost.
 """
 
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+
+from msgspec.structs import replace
 
 from whichhop.model import Fate, Reading, Sample
 from whichhop.model.units import NS_PER_MS, NS_PER_S, MonoNs, UtcNs

@@ -27,8 +27,12 @@ class SendTimes(Generic[_V]):
         """A packet left; its stamps will come under `token`."""
         self._rows.keep(token, (what, None))
 
-    def stamped(self, token: Hashable, at_ns: int, *, scheduled: bool) -> tuple[_V, int, int | None] | None:
+    def stamped(
+        self, token: Hashable, at_ns: int, *, scheduled: bool, scheduled_ns: int | None = None
+    ) -> tuple[_V, int, int | None] | None:
         """What the token stands for, the time it left, and its driver stamp when that is known.
+
+        scheduled_ns: the scheduling stamp, where it came just before the driver's.
 
         The time it left is the scheduling stamp, since what the packet then waits in this machine's own queue
         belongs to the path; it is the driver's where nothing but the stamping lies between.
@@ -36,11 +40,12 @@ class SendTimes(Generic[_V]):
         row = self._rows.get(token)
         if row is None:
             return None
-        what, scheduled_ns = row
+        what, known_ns = row
         if scheduled:
             self._rows.keep(token, (what, at_ns))
             return what, at_ns, None
         self._rows.drop(token)  # the driver's stamp is the last
+        scheduled_ns = known_ns if scheduled_ns is None else scheduled_ns
         if scheduled_ns is None or at_ns - scheduled_ns < STAMPING_NS:
             return what, at_ns, at_ns
         return what, scheduled_ns, at_ns

@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+import msgspec
+
 from whichhop.model.sample import Fate, Sample
 from whichhop.model.units import NS_PER_MS, NS_PER_S, MonoNs, UtcNs
 from whichhop.wire.loss_side import Answered
@@ -32,8 +34,7 @@ _PEER_UNSENT_MOST = 4096
 """After so many failed sends in a row the gap before them is no longer told apart: memory is bounded."""
 
 
-@dataclass(slots=True, kw_only=True)
-class _Packet:
+class _Packet(msgspec.Struct, kw_only=True, gc=False):
     """One packet's facts as they come in; `fate` is set once its Sample is out."""
 
     seq: int
@@ -329,5 +330,5 @@ class Flight:
                 self._peer_unsent.append(packet.seq)
                 if len(self._peer_unsent) > _PEER_UNSENT_MOST:
                     self._peer = None
-        for far in [f for f, seen_ns in self._doubled.items() if seen_ns < before_mono_ns]:
-            del self._doubled[far]
+        if self._doubled:
+            self._doubled = {f: seen_ns for f, seen_ns in self._doubled.items() if seen_ns >= before_mono_ns}

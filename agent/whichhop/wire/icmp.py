@@ -6,6 +6,7 @@ RFC 792 and RFC 4443; messages begin at the ICMP header. What errors quote is re
 import struct
 from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
 from whichhop.wire.quoted import Quoted, read_quoted
 from whichhop.wire.refusal import Refusal
@@ -42,9 +43,8 @@ class ErrorKind(Enum):
     TIME_EXCEEDED = "time-exceeded"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Echo:
-    """An echo request or reply."""
+class Echo(NamedTuple):
+    """An echo request or reply; a tuple, since it is made for every packet."""
 
     reply: bool
     ident: int
@@ -68,11 +68,9 @@ class IcmpError:
 
 def checksum(data: bytes) -> int:
     """The Internet checksum (RFC 1071) of octets whose own field is zero; of whole messages 0 when right."""
-    if len(data) % 2:
-        data += b"\0"
-    total: int = sum(struct.unpack(f"!{len(data) // 2}H", data))
-    total = (total & 0xFFFF) + (total >> 16)
-    return ~(total + (total >> 16)) & 0xFFFF
+    whole = int.from_bytes(data) << 8 * (len(data) % 2)
+    # 2^16 is 1 modulo 2^16 - 1, so the sum of all words is what is left of the whole; only zeros sum up to 0.
+    return ~(whole % 0xFFFF or (whole and 0xFFFF)) & 0xFFFF
 
 
 def pseudo_header(source: bytes, target: bytes, octets: int) -> bytes:

@@ -16,6 +16,7 @@ ERA_NS = NS_PER_S << 32
 """After so many nanoseconds a 32-bit count of seconds starts again."""
 
 _EPOCH_NS = NTP_EPOCH_S * NS_PER_S
+_HALF_ERA_NS = ERA_NS // 2
 _MASK64 = (1 << 64) - 1
 _MASK32 = (1 << 32) - 1
 
@@ -34,24 +35,20 @@ def ptp_from_utc(at_ns: int) -> int:
     return (seconds & _MASK32) << 32 | ns
 
 
-def _within_era_ns(field: int, ptp: bool) -> int | None:
-    """Nanoseconds since 1970 modulo an era; None when a PTPv2 field has a second's worth of nanoseconds."""
+def utc_from_field(field: int, *, ptp: bool, near_ns: int) -> int | None:
+    """The time of a field, in the era nearest to `near_ns`.
+
+    None for a PTPv2 field that has a second's worth of nanoseconds, which none can have.
+    """
     if ptp:
         ns = field & _MASK32
-        return None if ns >= NS_PER_S else (field >> 32) * NS_PER_S + ns
-    # to the nearest nanosecond: a field is finer (0.23 ns), so what ntp_from_utc made comes back whole
-    return (((field * NS_PER_S + (1 << 31)) >> 32) - _EPOCH_NS) % ERA_NS
-
-
-def _nearest_ns(difference_ns: int) -> int:
-    """A difference modulo an era as the value of least size, in [-2^31 s, 2^31 s)."""
-    return (difference_ns + ERA_NS // 2) % ERA_NS - ERA_NS // 2
-
-
-def utc_from_field(field: int, *, ptp: bool, near_ns: int) -> int | None:
-    """The time of a field, in the era nearest to `near_ns`; None for an impossible PTPv2 field."""
-    within = _within_era_ns(field, ptp)
-    return None if within is None else near_ns + _nearest_ns(within - near_ns)
+        if ns >= NS_PER_S:
+            return None
+        at_ns = (field >> 32) * NS_PER_S + ns
+    else:
+        # to the nearest nanosecond: a field is finer (0.23 ns), so what ntp_from_utc made comes back whole
+        at_ns = ((field * NS_PER_S + (1 << 31)) >> 32) - _EPOCH_NS
+    return near_ns + (at_ns - near_ns + _HALF_ERA_NS) % ERA_NS - _HALF_ERA_NS
 
 
 def field_from_utc(at_ns: int, *, ptp: bool) -> int:

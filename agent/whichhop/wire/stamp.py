@@ -6,7 +6,7 @@ padding. With a key the packet is the authenticated one, its tag over the 96 oct
 """
 
 import struct
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from whichhop.wire.ntp64 import ErrorEstimate
 from whichhop.wire.refusal import Refusal
@@ -29,9 +29,11 @@ SENDER_AUTH = struct.Struct("!I12xQHH68x")
 REFLECTOR_AUTH = struct.Struct("!I12xQHH4xQ8xI12xQH6xB15x")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ask:
-    """What a session-sender sends; `t1` is a timestamp field, its format named by the estimate's Z bit."""
+class Ask(NamedTuple):
+    """What a session-sender sends; a tuple, as others here that are made for every packet.
+
+    t1: a timestamp field, its format named by the estimate's Z bit.
+    """
 
     seq: int
     t1: int
@@ -40,8 +42,7 @@ class Ask:
     rest: bytes = b""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StampAnswer:
+class StampAnswer(NamedTuple):
     """What a session-reflector sends back; timestamps are fields, not nanoseconds.
 
     seq: the reflector's own count when it keeps state, else a copy of `sender_seq`.

@@ -37,6 +37,19 @@ def _wanted(extended: bool, classes: bool, pad_octets: int) -> tuple[bytes, byte
     return pack(tlvs), padding(pad_octets).pack() if pad_octets else b""
 
 
+_T4 = frozenset({"T4"})
+
+
+@lru_cache(maxsize=64)  # a reflector hardly ever changes its word
+def _kernel_stamps(information: bytes) -> frozenset[str]:
+    """Which of T2 and T3 the kernel took, by timestamp information's value."""
+    how = TimestampInformation.read(information)
+    if isinstance(how, Refusal):
+        return frozenset()
+    methods = {"T2": how.method_in, "T3": how.method_out}
+    return frozenset(stamp for stamp, method in methods.items() if method in KERNEL_METHODS)
+
+
 @dataclass(slots=True, kw_only=True)
 class StampSender:
     """One session's sender.
@@ -106,7 +119,7 @@ class StampSender:
             extensions = ()
         follow_up, kernel = self._read_extensions(extensions)
         if t4_kernel:
-            kernel |= {"T4"}
+            kernel |= _T4
         self._note_clock(answer.estimate)
         done = () if follow_up is None else self._followed_up(follow_up, answer, t4_ns)
         return done + self.flight.answered(
@@ -117,7 +130,7 @@ class StampSender:
             t2_ns=t2_ns,
             t3_ns=t3_ns,
             far_seq=answer.seq,
-            kernel=frozenset(kernel),
+            kernel=kernel,
             follow_up=follow_up is not None,
         )
 
@@ -141,25 +154,20 @@ class StampSender:
             and answer.t1 == field_from_utc(t1, ptp=self.estimate.ptp)
         )
 
-    def _read_extensions(self, extensions: tuple[Tlv, ...]) -> tuple[FollowUp | None, set[str]]:
+    def _read_extensions(self, extensions: tuple[Tlv, ...]) -> tuple[FollowUp | None, frozenset[str]]:
         """The follow-up there is, and which of T2 and T3 the kernel took by the reflector's own word.
 
         A strange reflector may call a user process's stamps software ones too; ours does not (StampMethod).
         """
         follow_up: FollowUp | None = None
-        kernel: set[str] = set()
+        kernel: frozenset[str] = frozenset()
         for tlv in extensions:
             match tlv.type:
                 case TlvType.FOLLOW_UP_TELEMETRY:
                     told = FollowUp.read(tlv.value)
                     follow_up = told if isinstance(told, FollowUp) else None
                 case TlvType.TIMESTAMP_INFORMATION:
-                    how = TimestampInformation.read(tlv.value)
-                    if isinstance(how, TimestampInformation):
-                        if how.method_in in KERNEL_METHODS:
-                            kernel.add("T2")
-                        if how.method_out in KERNEL_METHODS:
-                            kernel.add("T3")
+                    kernel = _kernel_stamps(tlv.value)
                 case TlvType.CLASS_OF_SERVICE:
                     classes = ClassOfService.read(tlv.value)
                     if isinstance(classes, ClassOfService):

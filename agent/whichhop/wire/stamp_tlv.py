@@ -90,8 +90,7 @@ class Tlv(NamedTuple):
         return _HEADER.pack(self.flags, self.type, len(self.value)) + self.value
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Split:
+class Split(NamedTuple):
     """Octets cut into extensions; `left` begins with the first that is malformed, empty when none is."""
 
     tlvs: tuple[Tlv, ...]
@@ -114,7 +113,7 @@ def split(data: bytes) -> Split:
 
 def pack(tlvs: Iterable[Tlv]) -> bytes:
     """Extensions one behind the other."""
-    return b"".join(t.pack() for t in tlvs)
+    return b"".join([t.pack() for t in tlvs])
 
 
 def padding(octets: int) -> Tlv:
@@ -144,13 +143,11 @@ def seal_fits(tlvs: tuple[Tlv, ...], seq: int, key: bytes) -> bool:
 
     Extensions that are nothing but Extra Padding need none (RFC 8972 4.8).
     """
-    places = [i for i, t in enumerate(tlvs) if t.type == TlvType.HMAC]
-    if not places:
-        return all(t.type == TlvType.EXTRA_PADDING for t in tlvs)
-    at = places[0]
-    if any(t.type != TlvType.EXTRA_PADDING for t in tlvs[at + 1 :]):
+    at = next((i for i, t in enumerate(tlvs) if t.type == TlvType.HMAC), len(tlvs))
+    behind = tlvs[at + 1 :] if at < len(tlvs) else tlvs
+    if behind and any(t.type != TlvType.EXTRA_PADDING for t in behind):
         return False
-    return tag_fits(key, seq.to_bytes(4) + pack(tlvs[:at]), tlvs[at].value)
+    return at == len(tlvs) or tag_fits(key, seq.to_bytes(4) + pack(tlvs[:at]), tlvs[at].value)
 
 
 def read_answer(rest: bytes, seq: int, key: bytes | None) -> tuple[Tlv, ...] | Refusal:
@@ -160,13 +157,12 @@ def read_answer(rest: bytes, seq: int, key: bytes | None) -> tuple[Tlv, ...] | R
     seq: the answer's own sequence number. Without a key an HMAC TLV is not looked at.
     """
     cut = split(rest)
-    if any(t.flags & INTEGRITY_FAILED for t in cut.tlvs):
-        return Refusal.BAD_TAG
-    usable = []
+    usable, well_formed = [], True
     for tlv in cut.tlvs:
-        if tlv.flags & MALFORMED:
-            break
-        if not tlv.flags & UNDERSTOOD_NOT:
+        if tlv.flags & INTEGRITY_FAILED:
+            return Refusal.BAD_TAG
+        well_formed = well_formed and not tlv.flags & MALFORMED
+        if well_formed and not tlv.flags & UNDERSTOOD_NOT:
             usable.append(tlv)
     # a reflector that knows no extensions copies ours, seal and all: nothing to use, and no forgery
     if usable and key is not None and not seal_fits(cut.tlvs, seq, key):
@@ -197,8 +193,7 @@ class ClassOfService:
         return cls(dscp1=word >> 26, dscp2=word >> 20 & 0x3F, ecn=word >> 18 & 3, refused=word >> 16 & 3)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TimestampInformation:
+class TimestampInformation(NamedTuple):
     """RFC 8972 4.3: the reflector's clock and stamping, as the ask came in and as the answer went out."""
 
     source_in: int = 0
@@ -263,8 +258,7 @@ class AccessReport:
         return cls(access=value[0] >> 4, code=value[1])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FollowUp:
+class FollowUp(NamedTuple):
     """RFC 8972 4.7: number of the reflector's answer before this one, when it truly left, how that is known.
 
     sent_at is a timestamp field in the format of the carrying packet; 0 when the reflector does not know.

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pypdf
 import pytest
+from msgspec import structs
 
 from support.forgeries import Genuine, at_random, purposeful
 from support.reported import recorded
@@ -343,7 +344,8 @@ def test_lost_packets_turned_into_answered_ones_are_caught(
 
     def mended(record: Record) -> Record:
         samples = [
-            replace(s, fate=Fate.ANSWERED, rtt_ns=9_000_000) if s.fate.lost else s for s in record.samples
+            structs.replace(s, fate=Fate.ANSWERED, rtt_ns=9_000_000) if s.fate.lost else s
+            for s in record.samples
         ]
         return replace(record, samples=type(record.samples).of(samples))
 
@@ -559,7 +561,7 @@ def test_a_maker_cannot_change_what_its_agents_have_signed(
 
     # The maker, who has the home's key, writes the same chains anew with twice the delay, and a report.
     def slower(record: Record) -> Record:
-        samples = [replace(s, rtt_ns=s.rtt_ns * 2) if s.rtt_ns else s for s in record.samples]
+        samples = [structs.replace(s, rtt_ns=s.rtt_ns * 2) if s.rtt_ns else s for s in record.samples]
         return replace(record, samples=type(record.samples).of(samples))
 
     forged, agents = tmp_path / "forged.db", sorted(chains)

@@ -22,6 +22,17 @@ def test_a_packet_that_waited_in_its_own_machines_queue_left_when_it_was_schedul
     assert times.stamped(1, 98_001_000, scheduled=False) == ("packet", 1000, 98_001_000)
 
 
+def test_both_stamps_at_once_tell_what_one_after_the_other_tells() -> None:
+    for later in (STAMPING_NS - 1, 98_000_000):
+        times: SendTimes[str] = SendTimes()
+        times.launched(1, "packet")
+        times.stamped(1, 1000, scheduled=True)
+        times.launched(2, "packet")
+        apart = times.stamped(1, 1000 + later, scheduled=False)
+        assert times.stamped(2, 1000 + later, scheduled=False, scheduled_ns=1000) == apart
+        assert len(times) == 0
+
+
 def test_a_driver_that_stamps_where_scheduling_did_not_still_tells_the_time() -> None:
     times: SendTimes[str] = SendTimes()
     times.launched(1, "packet")

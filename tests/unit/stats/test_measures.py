@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 from scipy import stats as scipy_stats
 from statsmodels.stats.proportion import proportion_confint
 
@@ -161,7 +162,7 @@ def test_one_way_delay_is_shown_with_both_clocks_errors_and_withheld_without() -
 
 
 def replace_at(sample: Sample, later: int) -> Sample:
-    return replace(sample, sent_ns=sample.sent_ns + later * SECOND)
+    return structs.replace(sample, sent_ns=sample.sent_ns + later * SECOND)
 
 
 def test_a_skewed_and_stepped_clock_is_told_and_shows_in_no_delay() -> None:
@@ -183,7 +184,7 @@ def test_a_skewed_and_stepped_clock_is_told_and_shows_in_no_delay() -> None:
 def test_a_calls_rating_is_g107s_and_a_steady_session_has_none() -> None:
     call = SessionKey(agent="desk", target="harbour", method=Method.CALL)
     samples = [answered(i, 20, 20, gap_ns=20 * MS) for i in range(500)]
-    later = [replace(s, sent_ns=s.sent_ns + 300 * SECOND) for s in samples]
+    later = [structs.replace(s, sent_ns=s.sent_ns + 300 * SECOND) for s in samples]
     rows = by_name(minutes(samples + later, call))
     assert len(stretches(Columns.of(samples + later))) == 2
     # G.107, check value: 100 ms mouth to ear (20 ms + one packet + 60 ms buffer) costs talker echo only

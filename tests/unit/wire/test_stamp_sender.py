@@ -76,7 +76,7 @@ def test_a_reflector_of_rfc_8762_alone_gives_samples_at_once() -> None:
     sender, by = pair()
     full = unpack_answer(reflect(by, ask(sender, 0), 10 * MS))
     assert isinstance(full, StampAnswer)
-    plain = pack_answer(replace(full, ssid=0, rest=b""))
+    plain = pack_answer(full._replace(ssid=0, rest=b""))
     assert [s.rtt_ns for s in take(sender, plain, 20_100_000)] == [20 * MS]
 
 
@@ -112,12 +112,12 @@ def test_padding_makes_packets_longer_by_what_was_asked(size: int) -> None:
 @pytest.mark.parametrize(
     ("spoil", "reason"),
     [
-        (lambda a: replace(a, ssid=1), Refusal.UNASKED),
-        (lambda a: replace(a, t1=a.t1 + 1), Refusal.UNASKED),
-        (lambda a: replace(a, sender_seq=9), Refusal.UNASKED),
-        (lambda a: replace(a, estimate=ErrorEstimate.from_field(0x8000)), Refusal.CORRUPT_ESTIMATE),
+        (lambda a: a._replace(ssid=1), Refusal.UNASKED),
+        (lambda a: a._replace(t1=a.t1 + 1), Refusal.UNASKED),
+        (lambda a: a._replace(sender_seq=9), Refusal.UNASKED),
+        (lambda a: a._replace(estimate=ErrorEstimate.from_field(0x8000)), Refusal.CORRUPT_ESTIMATE),
         (
-            lambda a: replace(a, estimate=replace(a.estimate, ptp=True), t2=0xFFFFFFFF),
+            lambda a: a._replace(estimate=replace(a.estimate, ptp=True), t2=0xFFFFFFFF),
             Refusal.MALFORMED,
         ),
     ],
