@@ -29,7 +29,9 @@ def test_the_daemons_measures_load_no_numpy() -> None:
 @pytest.mark.slow
 def test_the_verb_that_becomes_the_daemon_loads_nothing_heavy() -> None:
     """`run` stays as it is loaded for years; reading the home file here once cost every agent 22 MB."""
-    heavy = "'pydantic', 'yaml', 'cryptography', 'numpy', 'prometheus_client', 'http.server'"
-    code = f"import sys, whichhop.cli.run; print([m for m in ({heavy}) if m in sys.modules])"
+    heavy = "'pydantic', 'yaml', 'cryptography', 'numpy', 'prometheus_client', 'http.server', "
+    heavy += "'html.entities', 'shutil', 'zoneinfo', 'lzma'"
+    modules = "sys, whichhop.cli.run, whichhop.daemon.run"
+    code = f"import {modules}; print([m for m in ({heavy}) if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -1,7 +1,6 @@
 """The one form in which people are told an instant: 2026-03-01 18:00:10 CET (UTC+1)."""
 
 from datetime import UTC, datetime, timedelta, tzinfo
-from zoneinfo import ZoneInfo
 
 from whichhop.model.home import Home
 from whichhop.model.units import NS_PER_S
@@ -9,8 +8,12 @@ from whichhop.model.units import NS_PER_S
 
 def zone_of(home: Home) -> tzinfo | None:
     """The home's zone; None takes this machine's, as where a small box carries no time zones at all."""
+    if not home.zone:
+        return None
+    from zoneinfo import ZoneInfo  # noqa: PLC0415 - a third of a megabyte, for homes that name their zone
+
     try:
-        return ZoneInfo(home.zone) if home.zone else None
+        return ZoneInfo(home.zone)
     except (KeyError, ValueError, OSError):
         return None
 

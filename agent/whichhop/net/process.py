@@ -3,8 +3,8 @@
 import ctypes
 import gc
 import os
-import platform
 import struct
+from pathlib import Path
 
 from whichhop.net.system import HERE, Name, c_function
 
@@ -17,6 +17,8 @@ _SCHED_OTHER = 0
 _NUMBERS = {"x86_64": 314, "i386": 351, "i686": 351, "armv7l": 380, "aarch64": 274, "riscv64": 274}
 """sched_setattr's number by machine: the C library has had a name for it only since 2.41."""
 
+_MADV_DONTNEED = 4
+"""asm-generic/mman-common.h."""
 _MOST_YOUNG = 5_000
 """Objects made and not yet freed after which the collector looks: half a megabyte of rubbish at most, for a
 twentieth of the processor's time that packets took."""
@@ -28,9 +30,9 @@ def ask_short_slices() -> bool:
     Needs no privilege, and takes nothing from others over time: only when it runs changes, not how much.
     Threads and children begun later have short slices too.
     """
-    number = _NUMBERS.get(platform.machine())
+    number = _NUMBERS.get(os.uname().machine) if HERE.name is Name.LINUX else None
     call = c_function("syscall")
-    if HERE.name is not Name.LINUX or number is None or call is None:
+    if number is None or call is None:
         return False  # numbers of calls are each system's own
     if os.sched_getscheduler(0) != _SCHED_OTHER:
         return False
@@ -54,3 +56,22 @@ def settle_memory() -> None:
     trim = c_function("malloc_trim")  # the GNU C library's; others give back by themselves
     if trim is not None:
         trim(0)
+    _let_go_of_code()
+
+
+def _let_go_of_code() -> None:
+    """Unmap the pages of libraries' code; what is used is mapped again as it is used, from the file.
+
+    Loading touches far more code than measuring does. Code alone, never data: nothing is written to it.
+    """
+    advise = c_function("madvise")
+    if HERE.name is not Name.LINUX or advise is None:
+        return
+    try:
+        rows = [line.split() for line in Path("/proc/self/maps").read_text().splitlines()]
+    except OSError:
+        return
+    for row in rows:  # man proc_pid_maps, 5: from-to, rights, offset, device, inode, path
+        if len(row) > 5 and row[1] == "r-xp" and row[5].startswith("/"):
+            begin, end = (int(word, 16) for word in row[0].split("-"))
+            advise(ctypes.c_void_p(begin), ctypes.c_size_t(end - begin), _MADV_DONTNEED)

@@ -3,7 +3,6 @@
 import asyncio
 import os
 import ssl
-import tempfile
 
 from whichhop.net.system import HERE
 
@@ -30,6 +29,8 @@ def show(context: ssl.SSLContext, certificate: str, secret: str) -> None:
 
 def _show_by_file(context: ssl.SSLContext, pem: str) -> None:
     """The same by a file that nobody else may read, and that is gone at once."""
+    import tempfile  # noqa: PLC0415 - half a megabyte with what it needs, on systems that need no file
+
     with tempfile.TemporaryDirectory() as folder:
         path = os.path.join(folder, "own.pem")  # noqa: PTH118 # a name for the library
         with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:

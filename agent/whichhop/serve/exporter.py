@@ -1,6 +1,6 @@
 """The live state as metric families, in the form asked for."""
 
-import platform
+import sys
 from collections.abc import Iterable, Iterator, Mapping
 
 from whichhop import __version__
@@ -58,7 +58,7 @@ class LiveFamilies:
 
     def __iter__(self) -> Iterator[Family]:
         live = self._live
-        yield _info("build", {"version": __version__, "python": platform.python_version()})
+        yield _info("build", {"version": __version__, "python": sys.version.split()[0]})
         yield _info("agent", {"agent": live.agent})
         yield from self._of_sessions([(_labels(key), state) for key, state in live.sessions()])
         skipped = live.skipped()

@@ -38,6 +38,23 @@ before = resident_kb()
 settle_memory()
 print(before, resident_kb(), gc.get_freeze_count())
 """
+CODE = """
+import asyncio, re, sqlite3, ssl, sys, zlib
+from whichhop.net.process import settle_memory
+def code_kb():
+    kb, code = 0, False
+    for line in open("/proc/self/smaps"):
+        if re.match("[0-9a-f]+-", line):
+            code = " r-xp " in line
+        elif code and line.startswith("Rss:"):
+            kb += int(line.split()[1])
+    return kb
+before = code_kb()
+settle_memory()
+after = code_kb()
+context = ssl.create_default_context()
+print(before, after, sqlite3.connect(":memory:").execute("select 6 * 7").fetchone()[0], zlib.crc32(b"abc"))
+"""
 
 
 def run(code: str) -> str:
@@ -62,3 +79,11 @@ def test_memory_that_loading_left_over_is_given_back_and_what_stays_is_frozen() 
     before, after, frozen = map(int, run(MEMORY).split())
     assert after < before - 10_000  # of the 40 MB made and dropped at least 10
     assert frozen > 1000
+
+
+def test_code_that_only_loading_used_is_unmapped_and_comes_back_when_it_is_called() -> None:
+    # man madvise, 2: MADV_DONTNEED of a mapped file has its pages read from the file again
+    need(Path("/proc/self/smaps").exists(), "/proc")
+    before, after, answer, sum_of_abc = map(int, run(CODE).split())
+    assert after < 0.8 * before
+    assert (answer, sum_of_abc) == (42, 0x352441C2)

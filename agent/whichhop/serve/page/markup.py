@@ -1,9 +1,9 @@
 """Builds HTML in which everything is escaped unless it was built here."""
 
 from collections.abc import Iterable
-from html import escape
 
 Attribute = str | float | bool | None
+_ESCAPES = str.maketrans({"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "'": "&#x27;"})
 _VOID = frozenset({"link", "meta", "rect", "line", "path", "circle"})
 """Elements without an end; those of SVG are closed at once."""
 
@@ -20,6 +20,11 @@ Inside = str | Iterable["Inside"] | None
 def join(*inside: Inside) -> Markup:
     """Several pieces in a row; plain text is escaped, None is nothing."""
     return Markup("".join(_piece(one) for one in inside))
+
+
+def escape(text: str) -> str:
+    """As html.escape, which comes with all two thousand entities of HTML: half a megabyte."""
+    return text.translate(_ESCAPES)
 
 
 def _piece(one: Inside) -> str:

@@ -1,3 +1,4 @@
+from html import escape
 from html.parser import HTMLParser
 
 from hypothesis import given
@@ -37,6 +38,11 @@ def test_text_and_attributes_come_out_as_they_went_in_and_make_no_element(text: 
     found = read(tag("p", text, title=value))
     assert found.elements == [("p", {"title": value})]
     assert found.text == text
+
+
+@given(st.text())
+def test_text_is_escaped_as_the_standard_library_escapes_it(text: str) -> None:
+    assert join(text) == escape(text)
 
 
 def test_only_markup_passes_unchanged() -> None:
