@@ -51,6 +51,8 @@ class StoreThread:
         has made read-only, may pass: then nothing is stored until it has.
         """
         self.path = path
+        # Looked at each minute for years: each Path made puts its parts into the interpreter's table of words.
+        self._path, self._log_path = str(path), f"{path}-wal"
         self.limits = limits
         self.generation = 0
         """Grows with each store begun again: what must be on the disk is then to be written again."""
@@ -118,7 +120,7 @@ class StoreThread:
         except StoreDamagedError as damage:
             self._aside(damage)
             self._store = self._made()
-        self._file, self._log = _identity(self.path), None
+        self._file, self._log = _identity(self._path), None
         return self._store
 
     def _made(self) -> Store:
@@ -145,7 +147,7 @@ class StoreThread:
     def _present(self) -> Store:
         """The open store, once it is sure that it is still the file of that name."""
         if self._store is not None:
-            file, log = _identity(self.path), _identity(Path(f"{self.path}-wal"))
+            file, log = _identity(self._path), _identity(self._log_path)
             if file == self._file and (self._log is None or log == self._log):
                 return self._store
             self._close()
@@ -167,7 +169,7 @@ class StoreThread:
             self._aside(damage)
             done = act(self._open())
         if self._log is None:
-            self._log = _identity(Path(f"{self.path}-wal"))
+            self._log = _identity(self._log_path)
         return done
 
     def _write(self, records: list[Record], readings: list[Reading]) -> None:
@@ -218,9 +220,9 @@ def _append(store: Store, records: list[Record], readings: list[Reading]) -> Non
                 store.append_all([], [reading])
 
 
-def _identity(path: Path) -> _File:
+def _identity(path: str) -> _File:
     try:
-        found = path.stat()
+        found = os.stat(path)  # noqa: PTH116 - see StoreThread
     except OSError:
         return None
     return found.st_dev, found.st_ino
@@ -237,7 +239,7 @@ def _read_only_disk(path: Path) -> bool:
 def size_of(path: Path) -> int:
     """Octets of a store's files, write-ahead log included; the store's thread tells what ails them."""
     size = 0
-    for file in (path, Path(f"{path}-wal")):
+    for file in (str(path), f"{path}-wal"):
         with contextlib.suppress(OSError):
-            size += file.stat().st_size
+            size += os.stat(file).st_size  # noqa: PTH116 - see StoreThread
     return size
