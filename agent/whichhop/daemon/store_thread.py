@@ -51,7 +51,7 @@ class StoreThread:
         has made read-only, may pass: then nothing is stored until it has.
         """
         self.path = path
-        # Looked at each minute for years: each Path made puts its parts into the interpreter's table of words.
+        # Looked at for years: each Path made puts its parts into the interpreter's table of words.
         self._path, self._log_path = str(path), f"{path}-wal"
         self.limits = limits
         self.generation = 0
