@@ -5,12 +5,13 @@ import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
 
 from support.need import need_program
+from support.system_calls import launched
 from whichhop.config.keys import create_key
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.store import Store
@@ -19,6 +20,7 @@ pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 NOBODY = 65_534
 """The overflow user of Linux (kernel documentation, sysctl/fs: overflowuid)."""
+UNIT = Path(__file__).parents[2] / "deploy" / "whichhop@.service"
 HOME = """\
 home: Nobody's House
 nodes:
@@ -48,8 +50,9 @@ fi
 mount --bind "$3" "$3"
 mount -o remount,bind,ro /
 if touch /usr/written 2> /dev/null; then echo "/ may be written" >&2; exit 9; fi
+home=$3; shift 3
 exec setpriv --reuid $0 --regid $0 --clear-groups --no-new-privs --inh-caps=-all --bounding-set=-all \
-  "$4" -P -m whichhop run "$3/home.yaml" --node desk --store "$3/desk.db" --key "$3/handed/home.key"
+  "$@" -P -m whichhop run "$home/home.yaml" --node desk --store "$home/desk.db" --key "$home/handed/home.key"
 """
 MOST_S = 120.0
 """What a machine may take that computes on every core; an agent that answers ends a test long before."""
@@ -76,13 +79,13 @@ def hand_over(folder: Path, mode: int) -> None:
         os.chown(one, owner, NOBODY)
 
 
-def begin(folder: Path, may_ping: str) -> "subprocess.Popen[str]":
-    """The agent itself: each program on the way becomes the next one."""
+def begin(folder: Path, may_ping: str, launcher: Sequence[str] = ()) -> "subprocess.Popen[str]":
+    """The agent itself: each program on the way becomes the next one. launcher: words before its own."""
     for program in ("unshare", "nsenter", "setpriv", "ip", "mount"):
         need_program(program)
     within = ["unshare", "--mount", "--net", "--propagation", "private", "sh", "-c", WITHIN, str(NOBODY)]
     return subprocess.Popen(
-        [*within, may_ping, sys.base_prefix, str(folder), sys.executable],
+        [*within, may_ping, sys.base_prefix, str(folder), *launcher, sys.executable],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -113,8 +116,9 @@ def until_answered(agent: "subprocess.Popen[str]") -> None:
 def test_it_measures_and_stores_where_the_system_lets_users_ping(folder: Path, mode: int) -> None:
     # icmp(7): ping_group_range; systemd opens it to everybody since 245. systemd.exec(5), CREDENTIALS:
     # older versions hand files over as 0400, newer ones as 0440 with root as owner.
+    # With the system calls that the unit lets through, and no others.
     hand_over(folder, mode)
-    with begin(folder, "0 2147483647") as agent:
+    with begin(folder, "0 2147483647", launched(UNIT)) as agent:
         try:
             until_answered(agent)
             agent.terminate()

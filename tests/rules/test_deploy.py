@@ -2,13 +2,45 @@
 
 import re
 import subprocess
+import sys
 from pathlib import Path
 
+import pytest
+
 from support.need import need, need_program
+from support.system_calls import allowed_by, launched
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 UNIT = DEPLOY / "whichhop@.service"
 MOST = 2.0
+NEEDED = {
+    "sendto",
+    "recvmsg",
+    "sendmmsg",
+    "recvmmsg",
+    "timerfd_settime",
+    "clone",
+    "clone3",
+    "execve",
+    "fdatasync",
+}
+TAKING_OVER = {
+    *("mount", "pivot_root", "chroot", "setns", "unshare", "swapon", "reboot", "settimeofday"),
+    *("ptrace", "process_vm_writev", "bpf", "perf_event_open", "userfaultfd", "io_uring_setup", "keyctl"),
+    *("init_module", "kexec_load"),
+}
+"""Beside what a privilege guards anyway: calls in whose kernel code faults are found again and again (common
+practice)."""
+REFUSED = """
+import os, socket
+os.setpriority(os.PRIO_PROCESS, 0, 10)
+socket.socket(socket.AF_INET, socket.SOCK_DGRAM).close()
+for call in (lambda: os.chroot("/"), lambda: os.sched_setaffinity(0, {0}), lambda: os.setuid(0)):
+    try:
+        call()
+    except PermissionError:
+        print("refused")
+"""
 
 
 def test_the_unit_is_at_two_or_better_by_systemds_own_judgement() -> None:
@@ -23,6 +55,23 @@ def test_the_unit_is_at_two_or_better_by_systemds_own_judgement() -> None:
     need(found is not None, "systemd-analyze that judges files (250 or later)")
     assert found is not None
     assert float(found[1]) <= MOST, done.stdout
+
+
+def test_the_unit_refuses_what_takes_a_machine_over_and_not_what_measuring_needs() -> None:
+    # systemd.exec(5), SystemCallFilter=: sets named after what their calls are for
+    allowed = allowed_by(UNIT)
+    assert allowed >= NEEDED
+    assert not allowed & TAKING_OVER
+    # Refused, not killed: a library that tries something odd goes on without it, and so does the measuring.
+    assert "SystemCallErrorNumber=EPERM" in UNIT.read_text()
+
+
+@pytest.mark.slow
+def test_the_units_calls_are_refused_by_the_kernel_itself_to_root_as_well() -> None:
+    done = subprocess.run(
+        [*launched(UNIT), sys.executable, "-c", REFUSED], capture_output=True, text=True, check=False
+    )
+    assert done.stdout.split() == ["refused"] * 3, done.stderr
 
 
 def test_the_key_is_handed_over_and_never_read_from_its_place() -> None:
