@@ -10,11 +10,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC
 from functools import cache
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from types import SimpleNamespace
 
-from fuzz.allowed import allowed, must, named
+from fuzz.allowed import allowed, must, named, scratch
 from support.bulletins import calm
 from support.records import lifelike
 from whichhop.app.transfer_order import Meanwhile, order_transfer, transfers_today
@@ -64,23 +62,23 @@ def store_file(octets: bytes) -> None:
             store.pack_hours(28_333_600)
             store.drop_to_size(10_000)
 
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "desk.db"
+    with scratch() as folder:
+        path = folder / "desk.db"
         path.write_bytes(octets)
         allowed(use)
         move_aside(path, SystemClock().utc_ns())
 
 
 def gzip_file(octets: bytes) -> None:
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "day.jsonl.gz"
+    with scratch() as folder:
+        path = folder / "day.jsonl.gz"
         path.write_bytes(octets)
         allowed(lambda: read_file(path))
 
 
 def key_files(octets: bytes) -> None:
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "home.key"
+    with scratch() as folder:
+        path = folder / "home.key"
         path.write_bytes(octets)
         path.chmod(0o600)
         allowed(lambda: must(len(read_key(path, {})) == 32, "a key of another length"))
@@ -204,8 +202,8 @@ TARGETS = named(
 
 @cache
 def _store_octets() -> bytes:
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "desk.db"
+    with scratch() as folder:
+        path = folder / "desk.db"
         with Store.make(path) as store:
             for hour in (0, 60):
                 records = [lifelike(random.Random(m), 28_333_320 + hour + m, KEY, count=2) for m in range(2)]

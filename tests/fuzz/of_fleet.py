@@ -3,12 +3,10 @@
 import json
 from collections import Counter
 from functools import cache
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import msgspec
 
-from fuzz.allowed import must, named
+from fuzz.allowed import must, named, scratch
 from fuzz.of_http import _answering
 from whichhop.app.fleet.delivery import LONGEST_WAIT_S, WAITS_S, Delivery
 from whichhop.app.fleet.judging import windows_of
@@ -50,8 +48,8 @@ def fleet_windows(octets: bytes) -> None:
 def write_answer(octets: bytes) -> None:
     """What a server answers to what is written to it, again and again."""
     series = [Series(name="x", labels=(("home", "Alder House"),), points=((BEGIN_S * 1000, 1.0),))] * 3
-    with TemporaryDirectory() as folder, _answering(octets):
-        outbox = Outbox(Path(folder) / "out.db", 1 << 20)
+    with scratch() as folder, _answering(octets):
+        outbox = Outbox(folder / "out.db", 1 << 20)
         settings = Fleet(url="http://192.0.2.9/write", queue_octets=1 << 20)
         for _ in range(2):
             outbox.put(series)

@@ -12,10 +12,9 @@ import zlib
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
-from fuzz import of_files, of_fleet, of_http, of_kernel, of_packets, of_reports
-from fuzz.allowed import Seeds, Targets, complained, must, named
+from fuzz import of_agents, of_files, of_fleet, of_http, of_kernel, of_packets, of_reports
+from fuzz.allowed import Seeds, Targets, complained, must, named, scratch
 from fuzz.allowed import any_text as _text
 from support.records import lifelike
 from whichhop.app.learning import Told, joined_since
@@ -187,7 +186,7 @@ def _store(octets: bytes, ask: Callable[[Store, Callable[[str, str], bytes]], ob
             raise RemoteError("http://192.0.2.20:8620: no answer within 15 s; is the agent running?")
         return turns.pop(0)
 
-    with TemporaryDirectory() as folder, Store.make(Path(folder) / "collected.db") as store:
+    with scratch() as folder, Store.make(folder / "collected.db") as store:
         ask(store, fetch)
         for key in store.sessions():
             list(store.session_records(key))
@@ -326,8 +325,8 @@ def _records() -> list[bytes]:
 
 def _agent_pages() -> bytes:
     """A whole agent as `collected` and `gathered` hear it: open minutes, records, readings."""
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "desk.db"
+    with scratch() as folder:
+        path = folder / "desk.db"
         with Store.make(path) as store:
             store.append_all(
                 [lifelike(random.Random(m), 28_333_320 + m, KEY, count=3) for m in range(2)],
@@ -456,7 +455,7 @@ _TARGETS = named(
     resolver_answer,
     icmp_quotation,
 )
-_ROOMS = (of_packets, of_http, of_fleet, of_files, of_kernel, of_reports)
+_ROOMS = (of_agents, of_packets, of_http, of_fleet, of_files, of_kernel, of_reports)
 TARGETS: Targets = _TARGETS | {name: t for room in _ROOMS for name, t in room.TARGETS.items()}
 _SEEDS_OF_ROOMS: dict[str, list[bytes] | Callable[[], list[bytes]]] = {
     name: s for room in _ROOMS for name, s in room.SEEDS.items()
