@@ -311,7 +311,7 @@ class Daemon:
         self.jobs.after_pauses("modem-levels", MODEMS_S, self.modems.turn)
         self.jobs.paced("links", lambda: self.links.pause_s, self.links.turn, at_once=True)
         self.jobs.after_pauses("transfers", TRANSFERS_S, self.transfers.turn)
-        self.jobs.paced("whereabouts", lambda: WHERE_S, self.where.turn, at_once=True)
+        self.jobs.after_pauses("whereabouts", WHERE_S, self.where.turn, at_once=True)
         self.jobs.paced("news", lambda: self.news.pause_s, self.news.turn)
         self.jobs.after_pauses("calls", COUNT_S, self._rate_calls)
         self.jobs.after_pauses("failures", COUNT_S, self._look_at_troubles)

@@ -13,6 +13,17 @@ Pause = Callable[[], float]
 
 WAITS_S = (1.0, 5.0, 15.0, 60.0, 300.0)
 """After the first, second, ... failure in a row: soon, for what passes by itself; seldom for what stays."""
+TOGETHER_S = 5.0
+"""Pauses of at least so long end at its multiples: what waits for seconds anyway shares a wake-up, which costs more
+than most of what is done in it."""
+
+
+def together_s(pause_s: float, utc_ns: int) -> float:
+    """The pause that ends nearest to `pause_s` from now and together with others; a short one as it is."""
+    if pause_s < TOGETHER_S:
+        return pause_s
+    end_s = utc_ns / NS_PER_S + pause_s
+    return pause_s + round(end_s / TOGETHER_S) * TOGETHER_S - end_s
 
 
 class JobRunner:
@@ -25,9 +36,9 @@ class JobRunner:
         self._clock, self._troubles, self._waits_s = clock, troubles, waits_s
         self._tasks: set[asyncio.Task[None]] = set()
 
-    def after_pauses(self, name: str, every_s: float, act: Act) -> None:
-        """Act again and again, a pause before each time."""
-        self.paced(name, lambda: every_s, act)
+    def after_pauses(self, name: str, every_s: float, act: Act, *, at_once: bool = False) -> None:
+        """Act again and again, a pause before each time; see `together_s`."""
+        self.paced(name, lambda: together_s(every_s, self._clock.utc_ns()), act, at_once=at_once)
 
     def at_multiples(self, name: str, every_s: float, act: Act, behind_s: float = 0.0) -> None:
         """Act at whole multiples of a time of day, as the comparer's windows end, or so far behind each."""

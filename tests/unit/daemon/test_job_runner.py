@@ -5,10 +5,12 @@ from collections import Counter
 from collections.abc import Awaitable, Callable
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.job_runner import TOGETHER_S, JobRunner, together_s
 from whichhop.daemon.troubles import Troubles
-from whichhop.model.units import NS_PER_MS
+from whichhop.model.units import NS_PER_MS, NS_PER_S
 from whichhop.net.clock import SystemClock
 
 pytestmark = pytest.mark.slow
@@ -129,3 +131,20 @@ def test_closing_waits_until_a_job_has_let_go() -> None:
 
     watched.run(begin, lambda: bool(seen))
     assert let_go == [1]
+
+
+@given(st.integers(10**18, 2 * 10**18), st.floats(TOGETHER_S, 3600))
+def test_long_pauses_end_together_and_no_more_than_half_a_step_from_when_they_were_asked_for(
+    utc_ns: int, pause_s: float
+) -> None:
+    given_s = together_s(pause_s, utc_ns)
+    assert abs(given_s - pause_s) <= TOGETHER_S / 2 + 1e-6
+    behind = (utc_ns / NS_PER_S + given_s) % TOGETHER_S
+    assert min(behind, TOGETHER_S - behind) < 1e-5  # as exact as seconds since 1970 in a float
+
+
+def test_a_pause_that_ends_late_by_what_its_work_took_does_not_lose_a_turn() -> None:
+    noon = 1_772_366_400 * NS_PER_S
+    assert together_s(5.0, noon + 20 * NS_PER_MS) == pytest.approx(4.98, abs=1e-6)
+    assert together_s(5.0, noon) == 5.0
+    assert together_s(0.7, noon + 20 * NS_PER_MS) == 0.7
