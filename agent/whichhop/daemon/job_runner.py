@@ -14,8 +14,8 @@ Pause = Callable[[], float]
 WAITS_S = (1.0, 5.0, 15.0, 60.0, 300.0)
 """After the first, second, ... failure in a row: soon, for what passes by itself; seldom for what stays."""
 TOGETHER_S = 5.0
-"""Pauses of at least so long end at its multiples: what waits for seconds anyway shares a wake-up, which costs more
-than most of what is done in it."""
+"""Pauses of at least so long end at its multiples: what waits for seconds shares a wake-up, and that costs
+more than most of what is done in it."""
 
 
 def together_s(pause_s: float, utc_ns: int) -> float:
