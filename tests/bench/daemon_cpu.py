@@ -19,6 +19,7 @@ def run() -> Iterator[Figure]:
         "set-aside-or-skipped-%": round(100 * found.aside, 1),
         "packets-a-day": round(found.due_per_s * 86_400),
         "wake-ups-per-s": round(found.wakes_per_s, 1),
+        "wake-ups-per-s-in-c": round(found.in_c_wakes_per_s, 1),
         "disk-mb-a-day": round(found.disk_mb_a_day, 1),
     }
     yield Figure(

@@ -34,8 +34,9 @@ WARM_S, COUNT_S, SCRAPE_S = 110.0, 90.0, 15.0
 class Load:
     """What the daemon took; what is a `core` is a share of one core.
 
-    imported_mb: of its modules alone, in a process of its own; started_mb: once it measures. in_c_core: of
-    prober.c, which sends and times the same packets and does nothing else, beside the daemon.
+    imported_mb: of its modules alone, in a process of its own; started_mb: once it measures. private_mb: of
+    rss_mb what no file holds and no other process shares, so that it is lost to the machine. in_c_core and
+    others so named are of prober.c, which sends and times the same packets and no more, beside the daemon.
     core: of the daemon, its children's left out; children are beside. store_core: its part in threads, which
     write the store. http_core: its part for a scrape every 15 s. packets_core: the rest, which is packets and
     the event loop under them. due_per_s: packets that were due, whatever became of them. aside: those of
@@ -48,8 +49,11 @@ class Load:
     started_mb: float
     rss_mb: float
     peak_mb: float
+    private_mb: float
     core: float
     in_c_core: float
+    in_c_mb: float
+    in_c_wakes_per_s: float
     children_core: float
     store_core: float
     http_core: float
@@ -129,6 +133,12 @@ def memory_mb(pid: int) -> tuple[float, float]:
     return kb["VmRSS"] / 1e3, kb["VmHWM"] / 1e3
 
 
+def private_mb(pid: int) -> float:
+    """Memory of its own alone (man proc_pid_smaps_rollup, 5)."""
+    lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    return sum(int(line.split()[1]) for line in lines if line.startswith("Private_Dirty")) / 1e3
+
+
 def children_s(pid: int) -> float:
     """Processor time of children that have ended."""
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
@@ -203,7 +213,8 @@ def load() -> Load:
         sleep_s(WARM_S)
         (due, aside), begun = packets(api), CLOCK.mono_ns()
         spent, by_children, by_main = spent_s(pid), children_s(pid), thread_s(pid)
-        by_c = thread_s(program.pid)
+        by_c, of_c = thread_s(program.pid), f"/proc/{program.pid}/status"
+        woke_c = told(of_c, "voluntary_ctxt_switches")
         io, status = f"/proc/{pid}/io", f"/proc/{pid}/task/{pid}/status"
         written, woke = told(io, "write_bytes"), told(status, "voluntary_ctxt_switches")
         while CLOCK.mono_ns() - begun < COUNT_S * 1e9:
@@ -213,11 +224,15 @@ def load() -> Load:
         by_c = (thread_s(program.pid) - by_c) / seconds
         core, by_main = (spent_s(pid) - spent) / seconds, (thread_s(pid) - by_main) / seconds
         written, woke = told(io, "write_bytes") - written, told(status, "voluntary_ctxt_switches") - woke
+        woke_c = told(of_c, "voluntary_ctxt_switches") - woke_c
         now_mb, peak_mb = memory_mb(pid)
         return Load(
             imported_mb=imported,
             started_mb=started,
             in_c_core=by_c,
+            in_c_mb=memory_mb(program.pid)[0],
+            in_c_wakes_per_s=woke_c / seconds,
+            private_mb=private_mb(pid),
             rss_mb=now_mb,
             peak_mb=peak_mb,
             core=core,
