@@ -143,12 +143,12 @@ assert [(k, s.rtt_ns) for k, s in samples] == [(key, 7)]
 """,
     "a metric": """
 from whichhop.serve.catalogue import markdown
-from whichhop.serve.exporter import LiveCollector
+from whichhop.serve.exporter import exposition
 from whichhop.serve.live import LiveState
 live = LiveState(home="Alder House", agent="desk", names=())
 live.values["dust"] = 3.0
-(family,) = [f for f in LiveCollector(live).collect() if f.name == "whichhop_dust"]
-assert [(s.labels, s.value) for s in family.samples] == [({"home": "Alder House", "agent": "desk"}, 3.0)]
+lines = exposition(live, "")[0].decode().splitlines()
+assert 'whichhop_dust{agent="desk",home="Alder House"} 3.0' in lines
 assert "Dust on the boxes." in markdown()
 """,
     "a verb": """

@@ -17,8 +17,9 @@ from whichhop.errors import RemoteError
 from whichhop.model import Reading, Record, Sample, SessionKey
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_get import fetch
-from whichhop.serve.exporter import LiveCollector
+from whichhop.serve.exporter import LiveFamilies
 from whichhop.serve.live import LiveState
+from whichhop.serve.metric_row import MetricKind
 
 NS = 1_000_000_000
 
@@ -74,14 +75,16 @@ def scraped(
 
 
 def _scrape(agent: Agent, at_ns: int, families: dict[str, list[str]]) -> None:
-    for family in LiveCollector(agent.live).collect():
-        kind = "unknown" if family.type == "info" else family.type
-        lines = families.setdefault(family.name, [f"# TYPE {family.name} {kind}"])
-        for sample in family.samples:
+    for family in LiveFamilies(agent.live):
+        name = family.row.name
+        kind = "unknown" if family.row.kind is MetricKind.INFO else family.row.kind
+        lines = families.setdefault(name, [f"# TYPE {name} {kind}"])
+        for suffix, named, bound, value in family.samples:
             if kind == "unknown":
                 continue
-            labels = ",".join(f'{k}="{v}"' for k, v in {**sample.labels, "home": agent.home}.items())
-            lines.append(f"{sample.name}{{{labels}}} {floatToGoString(sample.value)} {at_ns / NS:.3f}")
+            of_bucket = {"le": bound} if bound else {}
+            labels = ",".join(f'{k}="{v}"' for k, v in {**named, **of_bucket, "home": agent.home}.items())
+            lines.append(f"{name}{suffix}{{{labels}}} {floatToGoString(value)} {at_ns / NS:.3f}")
 
 
 @contextmanager
