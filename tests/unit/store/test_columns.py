@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 
 from support.record_windows import counted_of
 from support.records import any_record, lifelike
@@ -95,7 +96,7 @@ def test_a_record_without_an_answer_says_nothing_of_stamps(tmp_path: Path) -> No
         heard,
         minute=6001,
         samples=Columns.of(
-            replace(
+            structs.replace(
                 s, sent_ns=s.sent_ns + NS_PER_MINUTE, fate=Fate.LOST, rtt_ns=None, out_ns=None, queue_ns=None
             )
             for s in heard.samples
