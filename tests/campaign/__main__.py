@@ -10,7 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from campaign import faults_of_disk, faults_of_home
-from campaign.endurance import endure, hours_table
+from campaign.endurance import HEAD, Hour, endure, row
 from campaign.house import House, house, network
 from campaign.outcome import Outcome, table
 from support.namespaces import Path4
@@ -81,11 +81,13 @@ def main() -> int:
         for name in names:
             rows.append(inject(name, path, args.quick))
             sys.stderr.write(f"{name}: {'as it should be' if rows[-1].passed else 'NOT as it should be'}\n")
-        hours = endure(path, args.endure) if args.endure else []
+        hours: list[Hour] = []
+        for hour in endure(path, args.endure) if args.endure else ():
+            sys.stdout.write(f"{row(hour)}\n" if hours else f"{HEAD}\n{row(hour)}\n")
+            sys.stdout.flush()
+            hours.append(hour)
     if rows:
         sys.stdout.write(table(rows) + "\n")
-    if hours:
-        sys.stdout.write(hours_table(hours) + "\n")
     if args.json:
         data = {"faults": [asdict(r) for r in rows], "hours": [asdict(h) for h in hours]}
         args.json.write_text(json.dumps(data, indent=2) + "\n")

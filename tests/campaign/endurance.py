@@ -2,7 +2,7 @@
 
 import re
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -51,9 +51,8 @@ def _look(made: House, hour: int) -> Hour:
     )
 
 
-def endure(path: Path4, minutes: float) -> list[Hour]:
-    """An hour of the agent's for each minute."""
-    hours = []
+def endure(path: Path4, minutes: float) -> Iterator[Hour]:
+    """An hour of the agent's for each minute, given as it ends: one cut short has said what it saw."""
     with (
         tempfile.TemporaryDirectory(prefix="campaign-") as folder,
         house(path, Path(folder) / "endure") as made,
@@ -63,17 +62,16 @@ def endure(path: Path4, minutes: float) -> list[Hour]:
         begun = CLOCK.mono_ns()
         for hour in range(1, round(minutes) + 1):
             sleep_s(max(0.0, begun / 1e9 + hour * 3600 / RATE - CLOCK.mono_ns() / 1e9))
-            hours.append(_look(made, hour))
+            yield _look(made, hour)
         made.stop("desk")
         made.kept()
-    return hours
 
 
-def hours_table(hours: Sequence[Hour]) -> str:
-    lines = ["hour  resident MB  threads  descriptors  children  store MB   packets  lines told"]
-    lines += [
+HEAD = "hour  resident MB  threads  descriptors  children  store MB   packets  lines told"
+
+
+def row(h: Hour) -> str:
+    return (
         f"{h.hour:>4}{h.resident_mb:>13.1f}{h.threads:>9}{h.descriptors:>13}{h.children:>10}"
         f"{h.store_mb:>10.2f}{h.packets:>10}{h.log_lines:>12}"
-        for h in hours
-    ]
-    return "\n".join(lines)
+    )
