@@ -1,32 +1,31 @@
 """What an agent's metrics say of the modem and of the newest transfers."""
 
-import re
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
+
+from prometheus_client.parser import text_string_to_metric_families
 
 from whichhop.cabling.judge_modem import judge_modem
 from whichhop.model import Channel, Direction, Home, ModemLevels
 from whichhop.model.channel import MULTI_CARRIER, Carrier, DslLine
 from whichhop.model.transfer import DOWNLOADS, UPLOADS
 
-_SAMPLE = re.compile(r'whichhop_(\w+)\{((?:[^"}]|"(?:[^"\\]|\\.)*")*)\} (\S+)')
-"""A home's name may hold braces, quotes and backslashes, which the text form escapes."""
-_LABEL = re.compile(r'(\w+)="((?:[^"\\]|\\.)*)"')
-_ESCAPE = re.compile(r'\\[\\"n]')
-_ESCAPED = {r"\\": "\\", r"\"": '"', r"\n": "\n"}
+_PREFIX = "whichhop_"
 
 
 def samples(text: str) -> Iterator[tuple[str, Mapping[str, str], float]]:
-    """Name (without the project's prefix), labels and value of each sample that has labels."""
-    for line in text.splitlines():
-        found = _SAMPLE.match(line)
-        if found:
-            try:
-                value = float(found[3])
-            except ValueError:
-                continue
-            labels = {n: _ESCAPE.sub(lambda m: _ESCAPED[m[0]], v) for n, v in _LABEL.findall(found[2])}
-            yield found[1], labels, value
+    """Name (without the project's prefix), labels and value of each sample that has labels.
+
+    Each line is read by itself: one that is none of the text form hides no other.
+    """
+    for line in text.split("\n"):
+        if line.startswith(_PREFIX):
+            with suppress(ValueError, IndexError, OverflowError):
+                for family in text_string_to_metric_families(line):
+                    for name, labels, value, *_ in family.samples:
+                        if labels:
+                            yield name.removeprefix(_PREFIX), labels, float(value)
 
 
 def _channel(name: str, facts: Mapping[str, float]) -> Channel | None:

@@ -2,10 +2,8 @@
 
 from dataclasses import replace
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from prometheus_client.parser import text_string_to_metric_families
 
 from support.channels import down, reading, up
 from support.homes import alder
@@ -22,18 +20,23 @@ def exported(live: LiveState) -> str:
     return exposition(live, "")[0].decode()
 
 
-def test_the_samples_are_those_that_an_independent_reader_finds() -> None:
-    text = exported(busy_state())
-    wanted = [
-        (s.name.removeprefix("whichhop_"), s.labels, s.value)
-        for family in text_string_to_metric_families(text)
-        for s in family.samples
-        if s.labels and s.name.startswith("whichhop_modem")
-    ]
-    assert wanted
-    assert [s for s in samples(text) if s[0].startswith("modem")] == [
-        (name, labels, pytest.approx(value)) for name, labels, value in wanted
-    ]
+def test_a_line_that_is_none_hides_no_other() -> None:
+    good = exported(busy_state())
+    there = list(samples(good))
+    assert [s for s in there if s[0].startswith("modem")]
+    bad = (
+        'whichhop_up{\nwhichhop_up{node="x} 1\nwhichhop_up{node="x"} 1'
+        + "0" * 400
+        + "\nwhichhop_up{a\\=} x\n"
+    )
+    assert list(samples(bad + good)) == there
+
+
+@given(st.text(st.characters(exclude_characters="\x00", exclude_categories=["Cs"]), max_size=40))
+def test_a_name_comes_back_as_it_was(name: str) -> None:
+    live = LiveState(home=name, agent="desk", names=["modem"])
+    live.modems["modem"] = levels([down(1, power_dbmv=-2.1, mer_db=38.5)])
+    assert {labels["home"] for _, labels, _ in samples(exported(live))} == {name}
 
 
 def levels(channels: list[Channel]) -> ModemLevels:
