@@ -30,7 +30,7 @@ class _Form(msgspec.Struct, frozen=True):
     changed: list[Verdict]
     stood: list[_Stood]
     levels: list[Level]
-    anew: bool
+    beginning: bool
     packets: int
     heard: list[SessionKey]
     spoke: list[SessionKey]
@@ -45,7 +45,7 @@ class _Form(msgspec.Struct, frozen=True):
     use: Packed
 
 
-_PLAIN = ("span", "step_ns", "first_ns", "last_ns", "seen_ns", "anew", "packets", "coarse")
+_PLAIN = ("span", "step_ns", "first_ns", "last_ns", "seen_ns", "beginning", "packets", "coarse")
 
 
 def day_octets(day: DayJudged) -> bytes:

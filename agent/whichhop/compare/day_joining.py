@@ -107,7 +107,7 @@ def _followed(stood: Stood, places: range, days: Sequence[DayJudged], own: OwnWi
         return stood.verdict
     fading = None if stood.expected is None else Fading(stood.expected)
     for place in places:
-        if place > places[0] and days[place].anew:
+        if place > places[0] and days[place].beginning:
             # Nothing was measured for a day before it: what stands then is told of the new beginning.
             return replace(stood.verdict, end_ns=days[place - 1].last_ns)
         day = days[place]

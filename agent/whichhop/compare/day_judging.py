@@ -80,7 +80,7 @@ class DayJudged:
     """What came of one day.
 
     changed: verdicts that reach into the day or begin in its run-out; those of no end reach past seen_ns.
-    stood, levels: of a beginning of measuring alone; empty on any other day. anew: whether it is one.
+    stood, levels: of a beginning of measuring alone; empty on any other day. beginning: whether it is one.
     heard, answered, spoke: sessions that sent anything, that were answered at all, and that were evidence and
     answered often enough in a window. clocks: seconds ahead by agent, only those
     off. columns, speaks, use: (ticks, columns) and (ticks,) of the day's own ticks, those in which nothing
@@ -96,7 +96,7 @@ class DayJudged:
     changed: tuple[Verdict, ...]
     stood: tuple[Stood, ...]
     levels: tuple[Level, ...]
-    anew: bool
+    beginning: bool
     packets: int
     heard: tuple[SessionKey, ...]
     spoke: tuple[SessionKey, ...]
@@ -151,11 +151,11 @@ def judge_day(
         return None
     piece = piece.picked([key for i, key in enumerate(piece.sessions) if piece.sent[:, i].any()])
     # Where its whole run-in is silent, measuring begins anew.
-    anew = first == 0
+    beginning = first == 0
     case = prepare(home, sessions, piece, readings, settings)
     known = judgeable(sessions, piece)
     past = min(first, PAST_ALONE_NS // piece.step_ns)
-    stood, levels = _stood(case) if anew and known else ((), ())
+    stood, levels = _stood(case) if beginning and known else ((), ())
     own = slice(first, end)
     reporting = replace(
         case.reporting,
@@ -177,7 +177,7 @@ def judge_day(
         changed=_reaching(changes_since(case, first, known=past), span) if known else (),
         stood=stood,
         levels=levels,
-        anew=anew,
+        beginning=beginning,
         packets=int(day.sent.sum()),
         heard=tuple(key for i, key in enumerate(day.sessions) if day.sent[:, i].any()),
         spoke=tuple(s.key for i, s in enumerate(case.sessions) if often[i] and reporting.speaks[:, i].any()),

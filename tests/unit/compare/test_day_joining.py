@@ -36,7 +36,7 @@ def day(number: int, *changed: Verdict, seen_h: float | None = None) -> DayJudge
         changed=changed,
         stood=(),
         levels=(),
-        anew=number == 0,
+        beginning=number == 0,
         packets=1,
         heard=(),
         spoke=(),
