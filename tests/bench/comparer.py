@@ -17,10 +17,10 @@ from bench.figure import Figure
 from bench.large_home import AGENTS, a_day, large_home
 from bench.spent import Spent, peak_mb
 from bench.store_read import FIRST, fill
-from whichhop.app.by_days import windows_by_days
-from whichhop.app.collect import Opened
-from whichhop.app.day_windows import DAY_NS, WINDOWS
-from whichhop.app.store_windows import compared
+from whichhop.app.stored.by_days import windows_by_days
+from whichhop.app.stored.collect import Opened
+from whichhop.app.stored.day_windows import DAY_NS, WINDOWS
+from whichhop.app.stored.store_windows import compared
 from whichhop.compare.windows.compact import folded
 from whichhop.model import derive_sessions
 from whichhop.model.units import NS_PER_MINUTE

@@ -28,8 +28,8 @@ from paper_home.table import table_of_run
 from support.fleet_answers import series_of
 from support.metrics_history import Receiver, receiver
 from support.need import need_program
+from whichhop.app.fleet.homes import Standing
 from whichhop.app.fleet.many import Judged, Server, Span, judge_all
-from whichhop.app.homes import Standing
 from whichhop.lab.scenario import Effect, Fault
 from whichhop.lab.standard_home import HOME_FILE, alder_scenario
 from whichhop.model import Cause

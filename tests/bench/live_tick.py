@@ -13,7 +13,7 @@ from bench.figure import Figure
 from paper_home.paper import prepare
 from paper_home.records import readings_of_run, records_of_run
 from support.paper import alder_house
-from whichhop.app.live_comparison import LiveComparison
+from whichhop.app.live.live_comparison import LiveComparison
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.lab.scenario import Effect, Fault
 from whichhop.model import Cause

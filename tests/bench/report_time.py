@@ -18,7 +18,7 @@ from pathlib import Path
 from bench.figure import Figure
 from bench.spent import peak_mb
 from support.records import lifelike
-from whichhop.app.dossier import Order, assemble
+from whichhop.app.reported.dossier import Order, assemble
 from whichhop.config.check import House
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import LinkKind, Reading, Record, SessionKey, derive_sessions

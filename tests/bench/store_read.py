@@ -19,8 +19,8 @@ from bench.figure import Figure
 from bench.large_home import a_day, large_home
 from bench.spent import Spent
 from support.records import lifelike
-from whichhop.app.by_days import windows_by_days
-from whichhop.app.day_windows import DAY_NS, WINDOWS
+from whichhop.app.stored.by_days import windows_by_days
+from whichhop.app.stored.day_windows import DAY_NS, WINDOWS
 from whichhop.compare.windows.compact import folded
 from whichhop.model import Method, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE

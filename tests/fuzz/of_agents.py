@@ -11,8 +11,8 @@ import msgspec
 
 from fuzz.allowed import allowed, must, named, scratch
 from support.bulletins import calm
-from whichhop.app import agents_reload, epoch_learning
-from whichhop.cli.status import hear
+from whichhop.app.agents import agents_reload, epoch_learning
+from whichhop.cli.answers.status import hear
 from whichhop.config.epochs import is_owners
 from whichhop.config.found_addresses import read_found
 from whichhop.config.keys import key_of_text

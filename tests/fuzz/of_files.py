@@ -15,8 +15,8 @@ from types import SimpleNamespace
 from fuzz.allowed import allowed, must, named, scratch
 from support.bulletins import calm
 from support.records import lifelike
-from whichhop.app.transfer_order import Meanwhile, order_transfer, transfers_today
-from whichhop.cli.transfer import _Bar, _text
+from whichhop.app.looks.transfer_order import Meanwhile, order_transfer, transfers_today
+from whichhop.cli.measuring.transfer import _Bar, _text
 from whichhop.config.keys import read_key
 from whichhop.config.trusted_keys import read_trusted
 from whichhop.daemon.notice.book import Place, decide, due, failed, kept_of, sent

@@ -17,9 +17,9 @@ from fuzz.allowed import allowed, any_text, complained, must, named
 from support.bulletins import NOW_NS, at_fault, calm
 from support.live import STAMP, busy_state
 from support.records import lifelike
-from whichhop.app.agents_fetch import proven
-from whichhop.app.metric_text import modem_line, modems_of, rates_of
-from whichhop.cli.screen import View, screen
+from whichhop.app.agents.agents_fetch import proven
+from whichhop.app.looks.metric_text import modem_line, modems_of, rates_of
+from whichhop.cli.answers.screen import View, screen
 from whichhop.config.keys import derive_keys
 from whichhop.daemon.beside.comparer import show
 from whichhop.errors import RemoteError

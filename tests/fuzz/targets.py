@@ -17,7 +17,7 @@ from fuzz import of_agents, of_files, of_fleet, of_http, of_kernel, of_packets, 
 from fuzz.allowed import Seeds, Targets, complained, must, named, scratch
 from fuzz.allowed import any_text as _text
 from support.records import lifelike
-from whichhop.app.learning import Told, joined_since
+from whichhop.app.agents.learning import Told, joined_since
 from whichhop.config.check import check_home
 from whichhop.config.epochs import NONE, epoch_of, is_owners
 from whichhop.config.home_edit import with_agent

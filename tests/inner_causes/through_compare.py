@@ -12,7 +12,7 @@ import numpy as np
 
 from inner_causes import causes_of_homes as act
 from inner_causes.whole_home import Cause, Run, draw
-from whichhop.app.inner_causes import comparison_with_causes
+from whichhop.app.stored.inner_causes import comparison_with_causes
 from whichhop.compare.comparison import Comparison, compare_records
 from whichhop.inside.felt import felt_of
 from whichhop.model import Medium, Record, SessionKey, Verdict

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from support.agent_server import TOKEN, serving
-from whichhop.app.agents_fetch import AgentsFetch
+from whichhop.app.agents.agents_fetch import AgentsFetch
 from whichhop.config.identity import Identity, identity_at, proof_of
 from whichhop.config.keys import PurposeKeys, derive_keys
 from whichhop.errors import RemoteError

@@ -17,7 +17,7 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from support.need import need_program, need_root
-from whichhop.app.agents_fetch import AgentsFetch
+from whichhop.app.agents.agents_fetch import AgentsFetch
 from whichhop.config.keys import create_key, derive_keys, read_key
 from whichhop.errors import RemoteError
 from whichhop.net.clock import SystemClock, sleep_s

@@ -21,7 +21,7 @@ from support.ports import free_tcp_port
 from support.standing_clock import StandingClock
 from support.stories import FAULT_NS, NOW_NS, STORIES, played
 from support.time_authority import openssl
-from whichhop.app.live_comparison import live_comparison
+from whichhop.app.live.live_comparison import live_comparison
 from whichhop.cli import main
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.notice import notices

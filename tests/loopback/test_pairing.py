@@ -15,11 +15,11 @@ from pathlib import Path
 
 import pytest
 
-from whichhop.app.invitation import MOST_EXCHANGES, TRIES, Invitation
-from whichhop.app.inviting import MOST_EACH, Invited, InviteError, Inviting, Joined
-from whichhop.app.joining import HasJoined, JoinError, Joining, check_room, join
-from whichhop.app.joining_place import Wish
-from whichhop.app.pairing_line import PairingLine
+from whichhop.app.agents.invitation import MOST_EXCHANGES, TRIES, Invitation
+from whichhop.app.agents.inviting import MOST_EACH, Invited, InviteError, Inviting, Joined
+from whichhop.app.agents.joining import HasJoined, JoinError, Joining, check_room, join
+from whichhop.app.agents.joining_place import Wish
+from whichhop.app.agents.pairing_line import PairingLine
 from whichhop.config.check import read_home
 from whichhop.config.identity import passing_identity
 from whichhop.config.keys import create_key, key_path_for, read_key

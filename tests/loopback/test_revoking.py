@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from support.loopback_home import ADDRESS, LoopbackHome
-from whichhop.app.agents_fetch import AgentsFetch
+from whichhop.app.agents.agents_fetch import AgentsFetch
 from whichhop.config.check import read_home
 from whichhop.config.epochs import epoch_path, read_epoch
 from whichhop.config.home_edit import NewAgent, with_agent

@@ -14,7 +14,7 @@ import pytest
 
 from support.need import need_program
 from support.ports import free_udp_port
-from whichhop.app.modem_look import look_at_modem
+from whichhop.app.looks.modem_look import look_at_modem
 from whichhop.net.clock import sleep_s
 from whichhop.probes.router_offers import Offer, snmp_offer, upnp_offer
 from whichhop.wire.upnp_wan import SERVICE

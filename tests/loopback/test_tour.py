@@ -15,7 +15,7 @@ import pytest
 
 from support.probing import Kept, key, until
 from support.stories import STORIES, measured
-from whichhop.app.live_comparison import LiveComparison
+from whichhop.app.live.live_comparison import LiveComparison
 from whichhop.config.check import read_house
 from whichhop.daemon.minutes import MinuteBook
 from whichhop.daemon.store_thread import StoreThread

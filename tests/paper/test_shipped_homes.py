@@ -7,10 +7,10 @@ import pytest
 
 from paper_home.paper import prepare
 from paper_home.records import readings_of_run, records_of_run
-from whichhop.app.live_comparison import live_comparison
+from whichhop.app.live.live_comparison import live_comparison
 from whichhop.cli import main
-from whichhop.cli.compare_live import state_words
-from whichhop.cli.screen import View, screen
+from whichhop.cli.answers.compare_live import state_words
+from whichhop.cli.answers.screen import View, screen
 from whichhop.compare.suspects.vantage import separation
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import create_key

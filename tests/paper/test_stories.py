@@ -10,8 +10,8 @@ import pytest
 
 from support.live import busy_state
 from support.stories import FAULT_NS, START_NS, STORIES, PlayedStory, Story, played
-from whichhop.app.dossier import Order, assemble
-from whichhop.cli.screen import View, screen
+from whichhop.app.reported.dossier import Order, assemble
+from whichhop.cli.answers.screen import View, screen
 from whichhop.cli.times import times_in
 from whichhop.daemon.notice.book import Kind, News
 from whichhop.daemon.notice.faults import follow

@@ -41,7 +41,7 @@ def test_wheel_and_sdist_are_built_without_network_and_hold_what_is_needed(tmp_p
     built = done([*without_network(), sys.executable, "-m", "hatchling", "build", "-d", tmp_path], cwd=TOP)
     assert built.returncode == 0, built.stderr
     names = zipfile.ZipFile(tmp_path / f"whichhop-{__version__}-py3-none-any.whl").namelist()
-    for wanted in ("app/whichhop@.service", "serve/page/page.css", "cli/__init__.py"):
+    for wanted in ("app/agents/whichhop@.service", "serve/page/page.css", "cli/__init__.py"):
         assert f"whichhop/{wanted}" in names
     assert not [n for n in names if not n.startswith(("whichhop/", f"whichhop-{__version__}.dist-info/"))]
     with tarfile.open(tmp_path / f"whichhop-{__version__}.tar.gz") as sdist:

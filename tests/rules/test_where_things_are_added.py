@@ -85,7 +85,7 @@ def steps(known):
         ],
     },
     "a verb": {
-        "cli/dust.py": '''
+        "cli/measuring/dust.py": '''
 """Says where dust lies."""
 
 def add_arguments(verb):
@@ -98,7 +98,7 @@ def run(args):
         "cli/__init__.py": [
             (
                 "VERBS: tuple[tuple[str, str, str], ...] = (\n",
-                '    ("dust", "whichhop.cli.dust", "say where dust lies"),\n',
+                '    ("dust", "whichhop.cli.measuring.dust", "say where dust lies"),\n',
             )
         ],
     },

@@ -5,7 +5,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from support.reported import recorded, span_of
-from whichhop.app.dossier import Order, assemble
+from whichhop.app.reported.dossier import Order, assemble
 from whichhop.config.check import House
 from whichhop.lab.standard_home import alder_home
 from whichhop.model.dossier import Dossier

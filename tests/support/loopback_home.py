@@ -15,7 +15,7 @@ from typing import Any
 
 from prometheus_client.parser import text_string_to_metric_families
 
-from whichhop.app.agents_fetch import AgentsFetch
+from whichhop.app.agents.agents_fetch import AgentsFetch
 from whichhop.config.keys import PurposeKeys, create_key
 from whichhop.net.clock import SystemClock, sleep_s
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from paper_home.paper import prepare
 from paper_home.records import readings_of_run, records_of_run
 from support.channels import down, up
-from whichhop.app.live_comparison import live_comparison
+from whichhop.app.live.live_comparison import live_comparison
 from whichhop.cabling.level_readings import to_readings
 from whichhop.config.check import House, check_home, read_house
 from whichhop.config.keys import create_key

@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from whichhop.advice.facts import HomeFacts, newest_ns
 from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_line
-from whichhop.app.modem_now import by_modem, modems_now, pair_of
+from whichhop.app.stored.modem_now import by_modem, modems_now, pair_of
 from whichhop.cabling.access_line import explain_line
 from whichhop.cabling.equipment import on_the_way
 from whichhop.cabling.explain import Explanation

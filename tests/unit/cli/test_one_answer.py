@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 
 from support.reported import recorded, span_of
-from whichhop.app.live_comparison import live_comparison
+from whichhop.app.live.live_comparison import live_comparison
 from whichhop.cli import main
-from whichhop.cli.compare_live import state_words
+from whichhop.cli.answers.compare_live import state_words
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import read_house
 from whichhop.config.keys import create_key

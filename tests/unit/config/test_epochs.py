@@ -6,8 +6,8 @@ import msgspec
 import pytest
 
 from support.homes import ALDER_TEXT
-from whichhop.app.epoch_learning import asked, hand_out
-from whichhop.app.revoking import check_revocable, revoke
+from whichhop.app.agents.epoch_learning import asked, hand_out
+from whichhop.app.agents.revoking import check_revocable, revoke
 from whichhop.config.check import read_home
 from whichhop.config.epochs import (
     NONE,

@@ -19,8 +19,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import comb, exp
 
+from whichhop.app.fleet.homes import HomeFault, Standing
 from whichhop.app.fleet.many import Judged
-from whichhop.app.homes import HomeFault, Standing
 from whichhop.model.percent import probability_words
 from whichhop.model.units import NS_PER_S
 

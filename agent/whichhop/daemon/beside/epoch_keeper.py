@@ -18,7 +18,7 @@ CHILD_S, LEARN_S = 30.0, 90.0
 MOST_WAITING = 4
 """Askers at once; each costs a short child, so that no stranger can make many."""
 _LONGEST_NAME, _LONGEST_SIGNATURE = 64, 128
-_MODULE = "whichhop.app.epoch_learning"
+_MODULE = "whichhop.app.agents.epoch_learning"
 
 
 class _Learned(msgspec.Struct, frozen=True):

@@ -151,7 +151,7 @@ class HomeNews:
         options = self._options
         words = [str(options.home_file), str(options.key_in_use or ""), address]
         try:
-            done = await self._run(our_module("whichhop.app.meeting", *words), most_s=LEARN_S)
+            done = await self._run(our_module("whichhop.app.agents.meeting", *words), most_s=LEARN_S)
         except (TimeoutError, SystemRefusedError):
             return
         if done.code == 0:
@@ -164,7 +164,7 @@ class HomeNews:
         options = self._options
         words = [str(options.home_file), str(options.key_in_use or ""), other]
         try:
-            done = await self._run(our_module("whichhop.app.learning", *words), most_s=LEARN_S)
+            done = await self._run(our_module("whichhop.app.agents.learning", *words), most_s=LEARN_S)
         except (TimeoutError, SystemRefusedError) as why:
             self._say(f"what {other} knows of new agents could not be asked: {why}")
             return

@@ -202,7 +202,7 @@ class Whereabouts:
         options = self._options
         words = [str(options.home_file), str(options.key_in_use or ""), address]
         try:
-            done = await self._run(our_module("whichhop.app.meeting", *words), most_s=MEET_S)
+            done = await self._run(our_module("whichhop.app.agents.meeting", *words), most_s=MEET_S)
         except (TimeoutError, SystemRefusedError) as why:
             self._tell(claim, f"the agent at {address} could not be met: {why}")
             return

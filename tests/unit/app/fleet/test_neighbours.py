@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import betabinom, binom
 
+from whichhop.app.fleet.homes import HomeFault, HomeRow, Standing
 from whichhop.app.fleet.many import Judged
 from whichhop.app.fleet.neighbours import (
     TOGETHER_NS,
@@ -15,7 +16,6 @@ from whichhop.app.fleet.neighbours import (
     weighed,
     with_neighbours,
 )
-from whichhop.app.homes import HomeFault, HomeRow, Standing
 
 NS = 1_000_000_000
 HOUR = 3600 * NS

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from support.dossiers import dossier
-from whichhop.app.dossier import plan_rows
+from whichhop.app.reported.dossier import plan_rows
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Home, Plan, Reading
 from whichhop.model.dossier import Dossier, PlanRow

@@ -1,0 +1,1 @@
+"""A home's agents: where they are asked, how they join, meet, learn and leave."""

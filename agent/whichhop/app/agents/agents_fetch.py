@@ -1,0 +1,121 @@
+"""Asks the home's agents in TLS: the token goes only to who has proven to hold the home's key."""
+
+import hmac
+import ssl
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Annotated
+from urllib.parse import urlsplit
+
+import msgspec
+
+from whichhop.app.agents.agent_addresses import addresses_of, tls_addresses_of
+from whichhop.config.identity import proof_of
+from whichhop.config.keys import PurposeKeys
+from whichhop.errors import RemoteError
+from whichhop.model import Home
+from whichhop.net.http_get import SECONDS, fetch
+from whichhop.net.tls import pinned_context
+from whichhop.outside import OutsideError, typed
+
+MOST_IDENTITY = 16 * 1024
+
+
+class _Identity(msgspec.Struct, frozen=True, kw_only=True):
+    """What an agent says of itself; config/identity.py writes it."""
+
+    certificate: Annotated[str, msgspec.Meta(max_length=MOST_IDENTITY)]
+    proof: Annotated[str, msgspec.Meta(max_length=MOST_IDENTITY)]
+    agent: Annotated[str, msgspec.Meta(max_length=64)] = ""
+
+
+@dataclass(slots=True, kw_only=True)
+class AgentsFetch:
+    """Fits store.collect's Fetch. keys: of the home. seconds: how long one page may take.
+
+    Each agent is asked once for its certificate, in the clear: it holds no secret, and its proof by the
+    home's key tells an agent from whoever has its address. Then its pages come over TLS pinned to it.
+    """
+
+    plain: Mapping[str, tuple[str, str]]
+    """TLS base address to agent and plain base address."""
+    keys: PurposeKeys
+    seconds: float = SECONDS
+    _contexts: dict[str, ssl.SSLContext] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, home: Home, keys: PurposeKeys, *, seconds: float = SECONDS) -> "AgentsFetch":
+        """For all agents of a home."""
+        plain = {tls: (name, addresses_of(home)[name]) for name, tls in tls_addresses_of(home).items()}
+        return cls(plain=plain, keys=keys, seconds=seconds)
+
+    def __call__(self, url: str, token: str, *, post: bool = False) -> bytes:
+        """The body at an agent's TLS address; RemoteError in one line when it cannot be had.
+
+        post: ask by POST, for what makes the agent act.
+        """
+        parts = urlsplit(url)
+        base = f"{parts.scheme}://{parts.netloc}"
+        if base not in self.plain:
+            raise RemoteError(f"{base}: no agent of this home; nothing is told to it")
+        context = self._contexts.get(base)
+        if context is None:
+            agent, plain = self.plain[base]
+            if not parts.hostname:
+                raise RemoteError(
+                    f"{agent}: where it is now is not known on this machine; an agent that runs here finds it"
+                )
+            context = self._contexts[base] = self._met(agent, plain)
+        try:
+            return fetch(url, token, seconds=self.seconds, tls=context, post=post)
+        except RemoteError:
+            self._contexts.pop(base, None)  # it may have a new key: then it proves itself anew
+            raise
+
+    def _met(self, agent: str, base: str) -> ssl.SSLContext:
+        body = fetch(f"{base}/identity", seconds=self.seconds, most_bytes=MOST_IDENTITY)
+        return proven(body, agent, base, self.keys)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identified:
+    """An agent that has proven to hold the home's key, and the certificate that it named as its own."""
+
+    agent: str
+    certificate: str
+
+
+def proven(body: bytes, agent: str, base: str, keys: PurposeKeys) -> ssl.SSLContext:
+    """Who showed this identity and no other is talked to; RemoteError unless the home's key proves it."""
+    return pinned_context(_identified(body, agent, base, keys).certificate)
+
+
+def identified(base: str, keys: PurposeKeys, *, seconds: float) -> Identified:
+    """Which agent of the home answers at a plain base address; RemoteError when it is none.
+
+    Whether it holds the certificate's key is shown by TLS, not here.
+    """
+    body = fetch(f"{base}/identity", seconds=seconds, most_bytes=MOST_IDENTITY)
+    return _identified(body, None, base, keys)
+
+
+def _identified(body: bytes, expected: str | None, base: str, keys: PurposeKeys) -> Identified:
+    called = "the agent there" if expected is None else f"agent {expected}"
+    place = f"{base}: {called} does not say who it is"
+    try:
+        said = typed(body, place, _Identity, most=MOST_IDENTITY)
+        agent = said.agent if expected is None else expected
+        right = hmac.compare_digest(
+            said.proof.encode(), proof_of(keys.identity, agent, said.certificate).encode()
+        )
+        if right:
+            pinned_context(said.certificate)
+            return Identified(agent=agent, certificate=said.certificate)
+    except OutsideError as why:
+        raise RemoteError(str(why)) from None
+    except ValueError as why:
+        raise RemoteError(f"{place}; do both run the same version?") from why
+    raise RemoteError(
+        f"{base}: refused: who answers there is not {called} with this home's key, so it was told"
+        " nothing; copy the home's key file there, or correct the address in the home file"
+    )

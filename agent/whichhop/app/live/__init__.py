@@ -1,0 +1,1 @@
+"""Compares while the agents measure."""

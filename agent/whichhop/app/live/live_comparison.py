@@ -1,0 +1,201 @@
+"""Compares a home while its agents measure: each turn takes in what is new and gives a bulletin."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+
+from whichhop.app.advice_of_home import LiveAdvice
+from whichhop.app.agents.agent_addresses import DAY_NS
+from whichhop.app.live.live_seconds import NewestSeconds, SoonWords
+from whichhop.app.live.notice_readings import notice_readings
+from whichhop.app.live.own_use import own_use
+from whichhop.app.live.past_faults import PastFaults
+from whichhop.app.live.refusals import RefusalsOfLate, refusal_words
+from whichhop.app.stored.inner_causes import InnerCauses, StoreRecords, looks_of_late
+from whichhop.app.stored.store_seconds import StoreSeconds
+from whichhop.app.stored.store_windows import exact_windows, windows_of_store
+from whichhop.capacity.rooms import is_of_transfer, room_rates
+from whichhop.compare.bulletin import bulletin_of
+from whichhop.compare.day_book import DayBook
+from whichhop.compare.live import Follower, HomeState
+from whichhop.config.check import House
+from whichhop.inside.felt import felt_of
+from whichhop.model import Home, Reading, Record, Verdict, derive_sessions
+from whichhop.model.bulletin import Bulletin
+from whichhop.model.felt import Felt
+from whichhop.model.units import NS_PER_MINUTE
+from whichhop.store.store import Store
+
+LATE_READINGS_NS = 5 * NS_PER_MINUTE
+"""So far back a reading may still come in late."""
+
+
+ADVICE_DAYS = 2
+"""How old a modem's reading may be that live advice rests on; `advise` takes older ones too."""
+PLAN_DAYS = 30
+"""How old a transfer may be: whether the plan is delivered takes a week of days or more to tell."""
+
+
+def live_comparison(
+    house: House, home_file: str, store: Store, past: PastFaults | None = None
+) -> "LiveComparison":
+    """Follows a home, recommendations included. home_file: the name that printed commands give."""
+
+    def lately(at_ns: int) -> list[Reading]:
+        since_ns = at_ns - ADVICE_DAYS * DAY_NS
+        older = store.readings_like("transfer_", from_ns=at_ns - PLAN_DAYS * DAY_NS, to_ns=since_ns)
+        return [*older, *store.readings(from_ns=since_ns, to_ns=at_ns)]
+
+    return LiveComparison(house.home, store, LiveAdvice(house, home_file, lately), past)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Told:
+    """What the last turn said; ticks_say: the verdicts of the ticks alone, judged up to due_ns."""
+
+    ticks_say: Sequence[Verdict]
+    due_ns: int
+    bulletin: Bulletin
+
+
+class LiveComparison:
+    """Follows one home from the store that its agents' records are collected in.
+
+    advice: what gives the next steps; the verdicts' own words do without it. past: what keeps the verdicts
+    for weeks, where somebody follows for so long.
+    """
+
+    def __init__(
+        self, home: Home, store: Store, advice: LiveAdvice | None = None, past: PastFaults | None = None
+    ) -> None:
+        self.home = home
+        self._advice = advice
+        self._past = past
+        self._store = store
+        self._book = DayBook()
+        self.told: list[Verdict] = []
+        """The last day's verdicts after the newest turn, in order of time."""
+        self._follower: Follower | None = None
+        self._seen: set[Reading] = set()
+        self._rates: list[Reading] = []
+        self._refusals = RefusalsOfLate(store, home)
+        self._newest, self._soon = NewestSeconds(), SoonWords()
+        self._told_last: _Told | None = None
+        self._causes = InnerCauses(home, store)
+
+    def turn(
+        self,
+        due_ns: int,
+        open_records: Iterable[Record] = (),
+        *,
+        anew: bool = False,
+        troubles: dict[str, str] | None = None,
+    ) -> Bulletin | None:
+        """Judge all ticks that end by `due_ns`, a whole tick; None while nothing was ever measured.
+
+        The first turn judges the last day that is kept, so that the baseline is there at once. anew: do so
+        again, since minutes that were judged already are known better now.
+        """
+        begin = self._follower.end_ns if self._follower else 0
+        if anew or self._follower is None or not begin - NS_PER_MINUTE <= due_ns <= begin + DAY_NS:
+            follower = self._begin(due_ns, open_records)
+            if follower is None:
+                return None
+            self._follower = follower
+        elif due_ns > begin:
+            piece = exact_windows(self._store, self.home, start_ns=begin, end_ns=due_ns, extra=open_records)
+            self._follower.feed(piece, self._readings(begin - LATE_READINGS_NS, due_ns))
+        self._newest.take(open_records)
+        refused = refusal_words(self._refusals.turn(open_records, due_ns, anew=anew))
+        standing = self._follower.standing()
+        ticks_say = self._book.take(standing.verdicts, standing.judged_ns, due_ns)
+        ticks_say = self._with_causes(ticks_say, standing, due_ns, list(open_records))
+        self.told = [*ticks_say, *self._soon.beside(ticks_say, due_ns)]
+        steps = None
+        notes = [m for m in self._store.notes().values() if due_ns - DAY_NS <= m.at_ns <= due_ns]
+        if self._advice is not None:
+            since = max(standing.table.start_ns, due_ns - DAY_NS)
+            felt = partial(self._felt, standing, due_ns, list(open_records))
+            steps = self._advice.steps(self.told, standing.sessions, since, due_ns, notes, felt=felt)
+        modems = self._advice.modems if self._advice is not None else ()
+        past = None
+        if self._past is not None:
+            month = self._past.turn(ticks_say, standing, modems, due_ns)
+            past, modems = month.days, month.modems
+        self._told_last = _Told(
+            ticks_say=ticks_say,
+            due_ns=due_ns,
+            bulletin=bulletin_of(
+                standing,
+                self.told,
+                troubles={**refused, **(troubles or {})},
+                rooms=room_rates(self.home, self._rates),
+                notes=notes,
+                steps=steps,
+                modems=modems,
+                past=past,
+                felt=self._advice.felt if self._advice is not None else (),
+                own_use=own_use(self._store, due_ns),
+                notices=notice_readings(self._store, due_ns),
+            ),
+        )
+        return self._told_last.bulletin
+
+    def _felt(self, standing: HomeState, due_ns: int, loose: Sequence[Record]) -> tuple[Felt, ...]:
+        looks = looks_of_late(self._store, due_ns)
+        ongoing = [v for v in self.told if v.end_ns is None]
+        return felt_of(self.home, looks, standing.table, StoreRecords(self._store, loose), ongoing)
+
+    def _with_causes(
+        self, verdicts: Sequence[Verdict], standing: HomeState, due_ns: int, loose: Sequence[Record]
+    ) -> list[Verdict]:
+        """The verdicts with why their hop is slow; they themselves never change by it."""
+        from_ns = standing.table.start_ns - NS_PER_MINUTE
+        return self._causes.added(
+            verdicts,
+            table=standing.table,
+            sessions=standing.sessions,
+            readings=lambda: list(self._store.readings(from_ns=from_ns, to_ns=due_ns)),
+            loose=loose,
+            at_ns=due_ns,
+        )
+
+    def soon(self, now_ns: int, open_records: Iterable[Record]) -> Bulletin | None:
+        """What the seconds since the last turn show; None where they add nothing to its bulletin."""
+        last = self._told_last
+        if self._follower is None or last is None:
+            return None
+        self._newest.take(open_records)
+        new = self._follower.soon(self._newest.at(now_ns))
+        before = len(self.told)
+        self._soon.say(new)
+        self.told = [*last.ticks_say, *self._soon.beside(last.ticks_say, last.due_ns)]
+        if len(self.told) <= before:
+            return None
+        told = bulletin_of(self._follower.standing(), self.told).told
+        return replace(last.bulletin, at_ns=now_ns, told=told)
+
+    def _begin(self, due_ns: int, open_records: Iterable[Record]) -> Follower | None:
+        piece = windows_of_store(
+            self._store, self.home, start_ns=due_ns - DAY_NS, end_ns=due_ns, extra=open_records, processes=1
+        )
+        if piece is None:
+            return None
+        self._seen.clear()
+        self._rates.clear()
+        sessions = derive_sessions(self.home)
+        inside = StoreSeconds(self._store, tuple(s.key for s in sessions))
+        follower = Follower(self.home, sessions, start_ns=piece.start_ns, seconds=inside)
+        follower.feed(piece, self._readings(piece.start_ns - NS_PER_MINUTE, due_ns))
+        if follower.end_ns < due_ns:
+            # Nothing was heard lately; that is part of what stands now.
+            follower.feed(exact_windows(self._store, self.home, start_ns=follower.end_ns, end_ns=due_ns))
+        return follower
+
+    def _readings(self, from_ns: int, to_ns: int) -> list[Reading]:
+        """Readings of a span that were not given before."""
+        found = [r for r in self._store.readings(from_ns=from_ns, to_ns=to_ns) if r not in self._seen]
+        self._rates += filter(is_of_transfer, found)
+        late = to_ns - 2 * LATE_READINGS_NS
+        self._seen = {r for r in self._seen if r.at_ns > late} | {r for r in found if r.at_ns > late}
+        return found

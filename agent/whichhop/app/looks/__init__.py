@@ -1,0 +1,1 @@
+"""One look at something: this machine, the modem, a hop, a transfer."""

@@ -1,0 +1,1 @@
+"""A dossier out of a store, and what a report proves."""

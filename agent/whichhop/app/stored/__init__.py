@@ -1,0 +1,1 @@
+"""What a store's records and readings hold, for whoever judges."""

@@ -1,0 +1,1 @@
+"""The agents of a home: run, join, leave, and tell."""

@@ -1,0 +1,1 @@
+"""What is wrong, what was, and what to do, of one home or many."""

@@ -1,0 +1,1 @@
+"""From nothing to a first answer, and what a home file says."""

@@ -1,0 +1,1 @@
+"""The emulated home, to break and to show."""

@@ -1,0 +1,1 @@
+"""The modem's levels, and the cable between it and the street."""

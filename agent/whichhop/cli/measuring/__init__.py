@@ -1,0 +1,1 @@
+"""What is measured on demand, and the figures of what was."""

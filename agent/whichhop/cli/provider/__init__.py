@@ -1,0 +1,1 @@
+"""What is said to the provider, and how it is checked."""

@@ -1,0 +1,205 @@
+"""The service verb on a root of its own, with a system that writes down what it is asked for."""
+
+import json
+import shutil
+import subprocess
+import sys
+from argparse import ArgumentParser, Namespace
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from support.homes import ALDER_TEXT
+from support.need import need_program
+from whichhop.app.agents.service import UNIT, Machine, Ran
+from whichhop.cli.agents.service import add_arguments, run
+from whichhop.config.keys import create_key
+from whichhop.errors import SystemRefusedError, WhichhopError
+
+SHIPPED = Path(__file__).parents[4] / "deploy" / UNIT
+
+
+@dataclass
+class System:
+    """A system of our own: its files below `root`; enabling makes the link that systemctl(1) makes."""
+
+    root: Path
+    asked: list[str] = field(default_factory=list)
+    version: str = "systemd 252 (252.38)"
+    running: bool = True
+    administrator: bool = True
+    platform: str = "linux"
+    program: Path = Path("/opt/whichhop/bin/whichhop")
+
+    def __call__(self, argv: Sequence[str]) -> Ran:
+        assert argv[0] == "systemctl"
+        self.asked.append(" ".join(argv[1:]))
+        if argv[1] == "--version":
+            return Ran(code=0, out=self.version)
+        wants = self.root / "etc/systemd/system/multi-user.target.wants"
+        if argv[1] == "enable":
+            wants.mkdir(parents=True, exist_ok=True)
+            (wants / argv[2]).unlink(missing_ok=True)
+            (wants / argv[2]).symlink_to(self.root / "etc/systemd/system" / UNIT)
+        if argv[1] == "disable":
+            (wants / argv[-1]).unlink()
+        if argv[1] in ("is-active", "is-enabled"):
+            return Ran(code=0, out={"is-active": "active", "is-enabled": "enabled"}[argv[1]] + "\n")
+        return Ran(code=0, out="")
+
+    @property
+    def machine(self) -> Machine:
+        if self.running:
+            (self.root / "run/systemd/system").mkdir(parents=True, exist_ok=True)
+        return Machine(
+            root=self.root,
+            run=self,
+            administrator=self.administrator,
+            platform=self.platform,
+            program=self.program,
+        )
+
+    def say(self, *words: str) -> int:
+        parser = ArgumentParser()
+        add_arguments(parser)
+        args: Namespace = parser.parse_args(words)
+        return run(args, self.machine)
+
+
+@pytest.fixture
+def system(tmp_path: Path) -> System:
+    return System(tmp_path / "root")
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> str:
+    (tmp_path / "alder.yaml").write_text(ALDER_TEXT)
+    create_key(tmp_path / "alder.key")
+    return str(tmp_path / "alder.yaml")
+
+
+def test_install_lays_down_unit_home_and_key_and_starts_the_agent(
+    system: System, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert system.say("install", home, "--node", "attic") == 0
+    etc = system.root / "etc/whichhop"
+    assert (etc / "home.yaml").read_text() == ALDER_TEXT
+    assert (etc / "home.key").stat().st_mode & 0o777 == 0o600
+    assert (system.root / "etc/systemd/system" / UNIT).read_text() == SHIPPED.read_text()
+    assert system.asked[1:] == [
+        "daemon-reload",
+        "enable whichhop@attic.service",
+        "restart whichhop@attic.service",
+    ]
+    assert "runs now" in capsys.readouterr().out
+
+
+def test_an_upgrade_is_taken_over_by_installing_again_and_records_are_left_alone(
+    system: System, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    records = system.root / "var/lib/whichhop/attic.db"
+    records.parent.mkdir(parents=True)
+    records.write_bytes(b"records")
+    system.say("install", home, "--node", "attic")
+    system.program = Path("/opt/newer/bin/whichhop")
+    capsys.readouterr()
+    assert system.say("install", home, "--node", "attic") == 0
+    assert "brought up to date" in capsys.readouterr().out
+    assert "ExecStart=/opt/newer/bin/whichhop run" in (system.root / "etc/systemd/system" / UNIT).read_text()
+    assert system.say("remove") == 0
+    assert records.read_bytes() == b"records"
+    assert not (system.root / "etc/systemd/system" / UNIT).exists()
+    assert (system.root / "etc/whichhop/home.key").exists()
+
+
+def test_one_of_two_agents_is_removed_and_the_unit_stays_for_the_other(system: System, home: str) -> None:
+    for node in ("attic", "desk"):
+        system.say("install", home, "--node", node)
+    assert system.say("remove", "--node", "desk") == 0
+    assert (system.root / "etc/systemd/system" / UNIT).exists()
+    with pytest.raises(WhichhopError, match="no agent of 'desk' is installed here; installed: attic"):
+        system.say("stop", "--node", "desk")
+
+
+def test_start_stop_and_status(system: System, home: str, capsys: pytest.CaptureFixture[str]) -> None:
+    system.say("install", home, "--node", "attic")
+    assert system.say("stop") == system.say("start") == 0
+    assert system.asked[-1] == "start whichhop@attic.service"
+    capsys.readouterr()
+    assert system.say("status", "--json") == 0
+    assert json.loads(capsys.readouterr().out) == [
+        {"node": "attic", "active": "active", "enabled": "enabled"}
+    ]
+
+
+def test_the_unit_that_is_laid_down_is_one_that_systemd_accepts(system: System, home: str) -> None:
+    # systemd-analyze(1), "verify": loads units and says what is wrong with them
+    verify = need_program("systemd-analyze")
+    system.program = Path(shutil.which("whichhop") or Path(sys.executable).with_name("whichhop"))
+    system.say("install", home, "--node", "attic", "--compare")
+    units = system.root / "etc/systemd/system"
+    done = subprocess.run(
+        [verify, "verify", "--man=no", str(units / UNIT)], capture_output=True, text=True, check=False
+    )
+    ours = [line for line in done.stderr.splitlines() if "whichhop@" in line]
+    assert ours == [], done.stderr
+    drop_in = (units / "whichhop@attic.service.d/compare.conf").read_text()
+    assert drop_in.count("ExecStart=") == 2
+    assert drop_in.splitlines()[1] == "ExecStart="
+    assert "--key %d/home.key --compare" in drop_in
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"administrator": False}, "sudo"),
+        ({"version": "systemd 241 (241)"}, "needs 250"),
+        ({"version": "what?"}, "an unknown version"),
+    ],
+)
+def test_what_the_system_lacks_is_one_line(
+    system: System, home: str, change: dict[str, object], words: str
+) -> None:
+    for name, value in change.items():
+        setattr(system, name, value)
+    with pytest.raises(SystemRefusedError, match=words) as caught:
+        system.say("install", home, "--node", "attic")
+    assert "\n" not in str(caught.value)
+    assert not (system.root / "etc/whichhop").exists()
+
+
+def test_an_installation_in_a_users_folder_is_refused_with_the_way_out(system: System, home: str) -> None:
+    system.program = system.root / "home/ann/.local/bin/whichhop"
+    with pytest.raises(SystemRefusedError, match="/opt/whichhop/bin/pip install CHECKOUT"):
+        system.say("install", home, "--node", "attic")
+
+
+@pytest.mark.parametrize(
+    ("platform", "words"), [("linux", "crontab"), ("darwin", "launchd"), ("win32", "Task")]
+)
+def test_without_systemd_it_says_what_to_do(
+    system: System, home: str, platform: str, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    system.running, system.platform = False, platform
+    assert system.say("install", home, "--node", "attic") == 1
+    said = capsys.readouterr().out
+    assert words in said
+    assert f"/opt/whichhop/bin/whichhop run {home} --node attic" in said
+    assert system.asked == []
+
+
+def test_mistakes_are_told_before_anything_is_written(system: System, home: str, tmp_path: Path) -> None:
+    with pytest.raises(WhichhopError, match="no agent runs on 'modem'; agents run on: attic, desk, study"):
+        system.say("install", home, "--node", "modem")
+    with pytest.raises(WhichhopError, match="install needs both"):
+        system.say("install")
+    with pytest.raises(WhichhopError, match="no agent is installed here"):
+        system.say("status")
+    system.say("install", home, "--node", "attic")
+    other = tmp_path / "other.yaml"
+    other.write_text(ALDER_TEXT)
+    create_key(tmp_path / "other.key")
+    with pytest.raises(WhichhopError, match="another home's key is there"):
+        system.say("install", str(other), "--node", "attic")
