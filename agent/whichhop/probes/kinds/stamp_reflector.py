@@ -17,7 +17,7 @@ from whichhop.probes.admission import Admission, Turned
 from whichhop.probes.send_times import SendTimes
 from whichhop.wire.ntp64 import ErrorEstimate, field_from_utc
 from whichhop.wire.refusal import Refusal
-from whichhop.wire.stamp import AUTH_OCTETS, BASE_OCTETS, DEFAULT_PORT
+from whichhop.wire.stamp import DEFAULT_PORT
 from whichhop.wire.stamp_reflector import Reflected, Reflector
 from whichhop.wire.stamp_refusal import Reason, refusal
 from whichhop.wire.stamp_tlv import StampMethod, SyncSource, TimestampInformation
@@ -60,7 +60,6 @@ class StampReflector:
         self._bind, self._port = bind, port
         self._kernel_stamps = kernel_stamps
         self._tagged = key is not None
-        self._base_octets = BASE_OCTETS if key is None else AUTH_OCTETS
         self._reflector = Reflector(estimate=estimate(), key=key)
         self._udp: StampedSocket | None = None
         self._batch: Batch | None = None
