@@ -160,7 +160,7 @@ def compare_windows(
     if judgeable(sessions, measured):
         verdicts, levels = (judge_changes(case), ()) if changes_alone else judge_with_levels(case)
     speaks = case.reporting.speaks
-    answered, often = case.table.answered.any(axis=0), case.table.judged_at_all()
+    answered, often = case.table.answered_at_all(), case.table.judged_at_all()
     spoke = [s for i, s in enumerate(case.sessions) if often[i] and speaks[:, i].any()]
     heard = [s.key for s, one in zip(case.sessions, answered, strict=True) if one]
     unmeasured = unmeasured_links(home, spoke, verdicts)

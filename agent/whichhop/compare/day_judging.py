@@ -67,8 +67,8 @@ def day_spans(begin_ns: int, end_ns: int) -> list[DaySpan]:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stood:
     """What stood when measuring began, as it is told so far; keys, expected: what tells when it is over, the
-    columns of `expected` those of `keys`. Without `expected` nothing of theirs came through: any answer ends it.
-    Without keys nothing more can be told of it."""
+    columns of `expected` those of `keys`. Without `expected` nothing of theirs came through, and any answer
+    ends it. Without keys nothing more can be told of it."""
 
     verdict: Verdict
     keys: tuple[SessionKey, ...] = ()
@@ -164,7 +164,7 @@ def judge_day(
         late_s=case.reporting.late_s[own],
     )
     judged_day = case.table.span(first, end)
-    answered, often = judged_day.answered.any(axis=0), judged_day.judged_at_all()
+    answered, often = judged_day.answered_at_all(), judged_day.judged_at_all()
     rows = slice(tick_at(windows, span.begin_ns), tick_at(windows, span.end_ns))
     before = max(0, day.start_ns - windows.at_ns(rows.start)) // day.step_ns
     speaks, use = _placed(rows.stop - rows.start, before, reporting.speaks, case.use.share[own])

@@ -40,6 +40,7 @@ def day(number: int, *changed: Verdict, seen_h: float | None = None) -> DayJudge
         packets=1,
         heard=(),
         spoke=(),
+        answered=(),
         coarse=False,
         stamps={},
         clocks={},

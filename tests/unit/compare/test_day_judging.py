@@ -133,3 +133,35 @@ def test_a_day_in_which_nothing_was_sent_is_none() -> None:
     )
     assert judge_day(HOME, table, (), span) is None
     assert judge_day(HOME, replace(table, start_ns=MIDNIGHT_NS + DAY_NS), (), span) is not None
+
+
+PEERS = short_house(
+    "  provider-edge: 198.51.100.1\n",
+    "  provider-edge: 198.51.100.1\n  peers: {harbour: 203.0.113.7, quay: 203.0.113.9}\n",
+)
+
+
+def three_days(element: str, first: int, end: int) -> WindowTable:
+    """Of a home that asks three targets upstream; nothing comes through an element in these ticks."""
+    table = replace(quiet(PEERS, 3 * DAY), start_ns=MIDNIGHT_NS)
+    return disturb(table, PEERS, element, slice(first, end), lost=10)
+
+
+def test_an_outage_from_the_first_packet_on_ends_with_the_first_answer_of_a_later_day() -> None:
+    (verdict,) = by_days(three_days("attic/router", 0, DAY + 5000), PEERS).verdicts
+    assert verdict.standing
+    assert verdict.end_ns == MIDNIGHT_NS + (DAY + 5000) * TICK_NS
+    lasting = by_days(three_days("attic/router", 0, 3 * DAY), PEERS)
+    assert [v.end_ns for v in lasting.verdicts] == [None]
+
+
+def test_who_answers_nobody_on_any_day_is_named_and_who_answers_on_one_is_not() -> None:
+    mute = three_days("reply:provider-edge", 0, 3 * DAY)
+    found = by_days(mute.picked([k for k in mute.sessions if k.target not in PEERS.peers]), PEERS)
+    assert found.silent == ("provider-edge",)
+    assert found.unmeasured == ("router/provider-edge", "beyond")
+    assert by_days(mute, PEERS).silent == ()
+    later = three_days("reply:provider-edge", 0, 2 * DAY)
+    assert (
+        by_days(later.picked([k for k in mute.sessions if k.target not in PEERS.peers]), PEERS).silent == ()
+    )

@@ -95,7 +95,7 @@ class StandingVerdicts:
 
     @property
     def outages(self) -> list[Outage]:
-        """What let nothing through, in the order of its verdicts, which stand behind those of `watch.told`."""
+        """What let nothing through, in its verdicts' order; they stand behind those of `watch.told`."""
         return self._outages.told
 
     def moved(self, ticks: int) -> None:

@@ -82,6 +82,10 @@ class WindowTable:
         """Packets answered in time."""
         return np.asarray(self.sent - self.lost, dtype=np.uint16)
 
+    def answered_at_all(self) -> NDArray[np.bool_]:
+        """Sessions of which a packet was answered, (sessions,)."""
+        return np.asarray((self.sent > self.lost).any(axis=0))
+
     def judged_at_all(self) -> NDArray[np.bool_]:
         """Sessions that were ever answered often enough in a tick to be judged, (sessions,)."""
         return np.asarray(np.isfinite(self.q50_s).any(axis=0))
