@@ -158,7 +158,8 @@ def test_an_agent_that_was_not_asked_to_compare_says_so(
 def test_without_the_comparers_libraries_one_line_says_how_to_get_them(
     home: Home, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from whichhop.cli import main, run
+    from whichhop.cli import main
+    from whichhop.cli.agents import run
 
     monkeypatch.setattr(run, "find_spec", lambda name: None)
     words = ["run", str(home.file), "--node", "desk", "--store", str(home.folder / "x.db"), "--compare"]

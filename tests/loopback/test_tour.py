@@ -6,12 +6,12 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from ipaddress import ip_network
 from pathlib import Path
 from types import FrameType
 
 import pytest
+from msgspec import structs
 
 from support.probing import Kept, key, until
 from support.stories import STORIES, measured
@@ -120,7 +120,7 @@ async def _measured() -> Sample:
 def _minutes(records: list[Record], sample: Sample) -> tuple[list[Record], Record]:
     """The records once more from their samples, of which the packet is now one; and the record it is in."""
     home = next(r for r in records if Fate.ANSWERED in r.samples.fate)
-    own = replace(sample, sent_ns=next(iter(home.samples)).sent_ns)
+    own = structs.replace(sample, sent_ns=next(iter(home.samples)).sent_ns)
     book = MinuteBook(lambda _: SessionFacts())
     for record in records:
         for place, each in enumerate(record.samples):
