@@ -212,7 +212,8 @@ class LimitsPart(Part):
     quiet_hours: Annotated[str, AfterValidator(texts.quiet_hours)] | None = None
     """When no transfer runs, such as "23:00-07:00"."""
     keep_days: Annotated[int, Field(ge=1, le=36_500)] = 90
-    """Records, and past faults on the page, older than this are dropped."""
+    """Records, what was worked out of their days, and past faults on the page, older than this are
+    dropped."""
     store_mb: Annotated[float, Field(ge=10, le=1_000_000_000, strict=False)] = 1000
     """The oldest records go when the store holds more than this."""
     transfers_a_day: Annotated[int, Field(ge=0, le=24)] = 0

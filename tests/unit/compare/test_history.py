@@ -519,7 +519,7 @@ def test_a_few_minutes_of_slow_packets_need_every_session_that_crosses_the_radio
     assert judge(HOME, SESSIONS, table) == []
 
 
-LONE = """\
+ONE_LAPTOP = """\
 home: one laptop
 nodes:
   modem: {kind: modem}
@@ -536,7 +536,7 @@ targets: {provider-edge: 198.51.100.1, peers: {harbour: 203.0.113.7, quay: 203.0
 def test_a_laptop_alone_does_not_blame_the_modems_cable_for_an_outage_of_the_line() -> None:
     """Both meet the same packets; seen once: the home's wiring at 96 %, since a cable may delay by less than
     a line that is seen by radio alone, and each tick without an answer counted that again."""
-    home = home_of(LONE)
+    home = home_of(ONE_LAPTOP)
     table = disturb(quiet(home, 150), home, "modem/provider-edge", slice(100, 140), lost=10)
     (verdict,) = judge(home, derive_sessions(home), table)
     assert verdict.cause is Cause.NOT_SEPARABLE
