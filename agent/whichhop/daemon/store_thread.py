@@ -16,7 +16,6 @@ from whichhop.model.home import Limits
 from whichhop.model.transfer import Lease
 from whichhop.model.units import minute_of
 from whichhop.net.clock import Clock
-from whichhop.net.process import give_back
 from whichhop.store.aside import move_aside
 from whichhop.store.chain import Chain
 from whichhop.store.store import Store
@@ -198,7 +197,6 @@ class StoreThread:
             self._with(lambda store: store.keep_within(self.limits, now_minute))
         except StoreError as trouble:
             self._tell(str(trouble))
-        give_back()  # packing an hour took memory, and code that nothing else uses
 
     def _tell(self, text: str) -> None:
         if bool(text) != self._failing:

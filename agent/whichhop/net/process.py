@@ -53,11 +53,6 @@ def settle_memory() -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(_MOST_YOUNG)
-    give_back()
-
-
-def give_back() -> None:
-    """Give the system what was used once: memory that is free here, pages of files that can be read again."""
     trim = c_function("malloc_trim")  # the GNU C library's; others give back by themselves
     if trim is not None:
         trim(0)
