@@ -101,9 +101,21 @@ class JobRunner:
             await act()
         except Exception as trouble:  # noqa: BLE001 - whatever it is, the other jobs go on and so does this one
             self._troubles.wrong(name, words_of(trouble))
+            _end_where_asked()
             return False
         self._troubles.well(name)
+        _end_where_asked()
         return True
 
     def _wait_s(self, failures: int) -> float:
         return self._waits_s[min(failures, len(self._waits_s)) - 1]
+
+
+def _end_where_asked() -> None:
+    """End a job whose act took its cancelling for something else, or who stops the agent would wait for ever.
+
+    Before Python 3.12 `asyncio.wait_for` loses one that comes as what it waits for ends.
+    """
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError

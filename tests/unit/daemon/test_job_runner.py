@@ -113,6 +113,28 @@ def test_what_is_done_once_is_done_once_even_when_it_fails() -> None:
     assert (turns, watched.counted) == ([1], {"reload": 1})
 
 
+@pytest.mark.parametrize("ended", [True, False], ids=["as if done", "by a failure"])
+def test_closing_ends_a_job_whose_work_lost_the_cancelling(*, ended: bool) -> None:
+    """As `asyncio.wait_for` did before Python 3.12; seen once: an agent that was told to stop never did."""
+
+    async def act() -> None:
+        try:
+            await asyncio.sleep(60)
+        except asyncio.CancelledError:
+            if not ended:
+                raise OSError("gone") from None
+
+    async def go() -> None:
+        watched = Watched()
+        job = watched.jobs.paced("routes", lambda: 60.0, act, at_once=True)
+        await asyncio.sleep(0)
+        async with asyncio.timeout(5):
+            await watched.jobs.close()
+        assert job.cancelled()
+
+    asyncio.run(go())
+
+
 def test_closing_waits_until_a_job_has_let_go() -> None:
     watched, let_go = Watched(), []
 
