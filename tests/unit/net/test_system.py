@@ -10,6 +10,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from whichhop.cli import VERBS
 from whichhop.net.system import HERE, Name, Offers, error_numbers, offers
 
 TESTS = Path(__file__).parents[2]
@@ -83,8 +84,9 @@ def test_an_agent_and_the_verbs_of_a_user_are_loaded_where_linux_is_not(platform
         "config.handover",
         "net.child_start",
         *(
-            f"cli.{verb}"
-            for verb in ("start", "run", "check", "setup", "status", "compare", "route", "service")
+            module.removeprefix("whichhop.")
+            for verb, module, _ in VERBS
+            if verb in ("start", "run", "check", "setup", "status", "compare", "route", "service")
         ),
     ]
     code = f"from support.other_system import become; become({platform!r})\nimport importlib\n" + "".join(
