@@ -97,15 +97,16 @@ class JobRunner:
             self._troubles.wrong(name, words_of(trouble), passing=True)
 
     async def _survives(self, name: str, act: Act) -> bool:
+        failed = False
         try:
             await act()
         except Exception as trouble:  # noqa: BLE001 - whatever it is, the other jobs go on and so does this one
             self._troubles.wrong(name, words_of(trouble))
-            _end_where_asked()
-            return False
-        self._troubles.well(name)
+            failed = True
+        else:
+            self._troubles.well(name)
         _end_where_asked()
-        return True
+        return not failed
 
     def _wait_s(self, failures: int) -> float:
         return self._waits_s[min(failures, len(self._waits_s)) - 1]

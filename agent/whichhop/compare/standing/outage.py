@@ -1,7 +1,7 @@
 """What let nothing through from the first packet on: told apart from targets that answer nobody."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
@@ -105,24 +105,13 @@ class OutageWatch:
         self._stage = len(STAGES)
         for members, one in self._named.items():
             end = None if one.end is None else one.end - ticks
-            self._named[members] = _at(one, one.named_at - ticks, end)
-
-
-def _at(one: Outage, named_at: int, end: int | None) -> Outage:
-    return Outage(
-        members=one.members,
-        shares=one.shares,
-        probability=one.probability,
-        column=one.column,
-        named_at=named_at,
-        end=end,
-    )
+            self._named[members] = replace(one, named_at=one.named_at - ticks, end=end)
 
 
 def _followed(one: Outage, table: WindowTable) -> Outage:
     columns = list(one.column)
     answered = (table.sent[:, columns] > table.lost[:, columns]).any(axis=1)
-    return _at(one, one.named_at, int(answered.argmax())) if answered.any() else one
+    return replace(one, end=int(answered.argmax())) if answered.any() else one
 
 
 def outages(

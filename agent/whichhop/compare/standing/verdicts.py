@@ -1,6 +1,6 @@
 """A standing fault as a verdict: cause, figures against what is usual, the guards of any other fault."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -19,7 +19,15 @@ from whichhop.compare.suspects.vantage import advice_for
 from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.line_place import place_of, what_splits
 from whichhop.compare.verdict.provider_guards import Scene, seen_in_scene, unmet
-from whichhop.compare.verdict.verdict import UNKNOWN_OWN_ODDS, FoundEpisode, named_of, ruled_out, severity
+from whichhop.compare.verdict.verdict import (
+    UNKNOWN_OWN_ODDS,
+    FoundEpisode,
+    Named,
+    named_of,
+    ruled_out,
+    severity,
+)
+from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Cause, Home, Level, RuledOut, Session, Verdict
 
 NAMED_RIGHT = (243, 240)
@@ -114,10 +122,7 @@ class StandingVerdicts:
         named = named_of(
             self.elements, self._found(one, watched), self.settings, use_known=part.use_known, watched=watched
         )
-        by_name = {e.name: e for e in self.elements}
-        lead = next(
-            (by_name[n] for n in named.names if by_name[n].cause in PROVIDERS), by_name[named.names[0]]
-        )
+        lead = self._lead(named)
         seen = seen_in_scene(scene)
         cleared = tuple(_usual_words(r) for r in ruled_out(scene, seen, lead, named.names, self.settings))
         missing: tuple[str, ...] = ()
@@ -127,40 +132,22 @@ class StandingVerdicts:
             rivals = self._alive(lead, showing, {r.what for r in cleared}, watched)
             missing = unmet(scene, lead, self.settings, rivals)
             change = (*change, MODEM_LEVELS) if lead.cause is Cause.UPSTREAM_LINK else change
-        group, said = one.probability, 1.0
-        if self.settings.calibrated:
-            group, said = published(one.probability), named.part
-        start_ns = self.watch.since_ns if self.watch.since_ns is not None else table.start_ns
-        end_ns = None if one.end is None else table.at_ns(one.end)
-        return Verdict(
-            cause=named.cause,
-            elements=named.names,
-            probability=group * said,
-            start_ns=start_ns,
-            end_ns=end_ns,
-            severity=severity(
-                scene.table, scene.speaks, sorted(lead.column), loc50=scene.loc50, loc80=scene.loc80
-            ),
-            proven=not missing,
+        return self._told_as(
+            one,
+            named,
+            scene,
+            period.table,
+            column=sorted(lead.column),
+            cleared=cleared,
             missing=missing,
-            ruled_out=cleared,
-            would_change=change,
+            change=change,
             baseline={str(self.sessions[i].key): float(scene.loc50[i]) for i in sorted(lead.column)
                       if np.isfinite(scene.loc50[i])},
-            detected_ns=table.at_ns(one.named_at),
-            shares={n: group * part for n, part in zip(named.names, named.shares, strict=True)}
-            if len(named.names) > 1
-            else None,
-            standing=True,
-            place=place_of(self.home, self.elements, named.names)
-            if named.cause is Cause.NOT_SEPARABLE
-            else "",
         )  # fmt: skip
 
     def _silent_verdict(self, one: Outage, period: Period) -> Verdict:
         """What let nothing through from the first packet on; never proven of a provider, whose side of the
         line has not answered yet."""
-        table = period.table
         part = period.until(max(1, one.named_at if one.end is None else min(one.named_at, one.end)))
         scene = self._bare_scene(part)
         found = FoundEpisode(
@@ -171,30 +158,60 @@ class StandingVerdicts:
             lasting=one.end is None,
         )
         named = named_of(self.elements, found, self.settings, use_known=part.use_known, watched=part.watched)
-        by_name = {e.name: e for e in self.elements}
-        lead = next(
-            (by_name[n] for n in named.names if by_name[n].cause in PROVIDERS), by_name[named.names[0]]
-        )
+        lead = self._lead(named)
         cleared = ruled_out(scene, seen_in_scene(scene), lead, named.names, self.settings)
         missing: tuple[str, ...] = ()
         if lead.cause in PROVIDERS:
+            by_name = {e.name: e for e in self.elements}
             rivals = [by_name[n] for n in named.names if by_name[n].cause not in PROVIDERS]
             missing = (AN_ANSWER, *unmet(scene, lead, self.settings, rivals))
+        return self._told_as(
+            one,
+            named,
+            scene,
+            period.table,
+            column=list(one.column),
+            cleared=tuple(replace(r, why=ANSWERED) if "quiet range" in r.why else r for r in cleared),
+            missing=missing,
+            change=self._would_change(named.names),
+        )
+
+    def _lead(self, named: Named) -> Element:
+        """Of what is named the one that a provider is held to, else the likeliest."""
+        by_name = {e.name: e for e in self.elements}
+        return next(
+            (by_name[n] for n in named.names if by_name[n].cause in PROVIDERS), by_name[named.names[0]]
+        )
+
+    def _told_as(
+        self,
+        one: StandingFault | Outage,
+        named: Named,
+        scene: Scene,
+        table: WindowTable,
+        *,
+        column: list[int],
+        cleared: tuple[RuledOut, ...],
+        missing: tuple[str, ...],
+        change: tuple[str, ...],
+        baseline: Mapping[str, float] | None = None,
+    ) -> Verdict:
+        """What stood, from when measuring began to its end. column: the sessions whose excess is told."""
         group, said = one.probability, 1.0
         if self.settings.calibrated:
             group, said = published(one.probability), named.part
-        columns = list(one.column)
         return Verdict(
             cause=named.cause,
             elements=named.names,
             probability=group * said,
-            start_ns=table.start_ns,
+            start_ns=self.watch.since_ns if self.watch.since_ns is not None else table.start_ns,
             end_ns=None if one.end is None else table.at_ns(one.end),
-            severity=severity(scene.table, scene.speaks, columns, loc50=scene.loc50, loc80=scene.loc80),
+            severity=severity(scene.table, scene.speaks, column, loc50=scene.loc50, loc80=scene.loc80),
             proven=not missing,
             missing=missing,
-            ruled_out=tuple(replace(r, why=ANSWERED) if "quiet range" in r.why else r for r in cleared),
-            would_change=self._would_change(named.names),
+            ruled_out=cleared,
+            would_change=change,
+            baseline=baseline,
             detected_ns=table.at_ns(one.named_at),
             shares={n: group * part for n, part in zip(named.names, named.shares, strict=True)}
             if len(named.names) > 1

@@ -8,9 +8,11 @@ import pytest
 from support.homes import alder
 from support.windows import START_NS, disturb, quiet
 from whichhop.compare.history import judge
+from whichhop.compare.inference.settings import Settings
 from whichhop.compare.live import Follower
 from whichhop.compare.standing.outage import outages
 from whichhop.compare.standing.seen import Period
+from whichhop.compare.standing.verdicts import StandingVerdicts
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.windows.reporting import first_answers, mute_boxes
 from whichhop.compare.windows.table import WindowTable
@@ -140,3 +142,21 @@ def test_who_follows_hears_of_it_after_a_minute_and_of_its_end() -> None:
     assert [bool(v) for v in said[:7]] == [False] * 5 + [True] * 2
     assert said[39][0].end_ns is None
     assert said[41][0].end_ns == table.at_ns(40)
+
+
+def test_an_outage_that_outlasts_what_is_kept_still_began_with_measuring() -> None:
+    table = disturb(quiet(HOME, 60), HOME, LINE, slice(0, 40), lost=10)
+    sessions = derive_sessions(HOME)
+    teller = StandingVerdicts(
+        home=HOME, sessions=tuple(sessions), elements=elements_of(HOME, sessions), settings=Settings()
+    )
+
+    def told_in(part: WindowTable) -> Verdict:
+        period = Period(table=part, speaks=part.sent > 0, use=np.full(part.ticks, np.nan))
+        (verdict,) = teller.verdicts(period)
+        return verdict
+
+    assert told_in(table.span(0, 30)).end_ns is None
+    teller.moved(20)
+    over = told_in(table.span(20, 60))
+    assert (over.start_ns, over.end_ns) == (START_NS, table.at_ns(40))
