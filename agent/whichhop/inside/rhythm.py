@@ -43,10 +43,10 @@ class Period:
 
 
 def _spells(ordered: Floats, gap_s: float) -> tuple[Floats, Floats, Floats]:
-    """Begin, length and number of moments of each run of moments that lie nearer than a gap."""
+    """Begin, length and number of moments of each run of moments that lie nearer than a gap; none of none."""
     cuts = np.flatnonzero(np.diff(ordered) > gap_s) + 1
-    first = np.concatenate([[0], cuts])
-    last = np.concatenate([cuts, [ordered.size]]) - 1
+    first = np.concatenate([[0], cuts])[: ordered.size]
+    last = np.concatenate([cuts, [ordered.size]])[: ordered.size] - 1
     return ordered[first], ordered[last] - ordered[first], (last - first + 1).astype(float)
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from inner_causes.drawn_hop import BOTH, DRAWS, FACTS_ONLY, NONE, Act, seen_of
 from whichhop.inside.answer import answer_of, weigh
-from whichhop.inside.rhythm import mains_of, period_of, rounds_of
+from whichhop.inside.rhythm import mains_of, pauses_of, period_of, rounds_of, together
 from whichhop.inside.seen import Sort
 from whichhop.inside.shape import hours_of
 from whichhop.inside.table import BY_SORT, ROWS
@@ -57,6 +57,14 @@ def test_a_period_is_the_whole_cycle_and_not_a_part_of_it() -> None:
     assert found is not None
     assert found.every_s == pytest.approx(60.0, rel=0.01)
     assert found.lasts_s == pytest.approx(2.0, abs=0.5)
+
+
+def test_where_no_packet_was_slow_there_is_no_rhythm() -> None:
+    """Such as a hop that is steadily a little late: the live comparer once ended by it."""
+    none = np.array([])
+    assert pauses_of(none) is None
+    assert period_of(none, 600.0) is None
+    assert together(none).size == 0
 
 
 def test_chance_has_no_period() -> None:
