@@ -5,13 +5,18 @@ from enum import StrEnum
 
 from whichhop.model.felt import Felt
 from whichhop.model.finding import Finding, Level, Verdict, telling_order
-from whichhop.model.links import LinkKind, Medium
+from whichhop.model.links import Cause, LinkKind, Medium
 from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
 from whichhop.model.past_fault import NO_FAULTS, PastDays
+from whichhop.model.units import NS_PER_S
 
 DEVICE_DOWN, DEVICE_UP = "device_down_bps", "device_up_bps"
 """Readings `device_down_bps:NAME`, `device_up_bps:NAME`: what a device receives and sends."""
+
+
+HEARD_NS = 90 * NS_PER_S
+"""An agent is silent after this: its minutes take up to 70 s to settle where open ones are not asked for."""
 
 
 class HomeState(StrEnum):
@@ -20,8 +25,43 @@ class HomeState(StrEnum):
     FAULT = "fault"
     NO_FAULT = "no-fault"
     LEARNING = "learning"
+    """What is usual, or whether something was wrong before measuring began."""
     NOT_DETERMINED = "not-determined"
     """No link can be judged: agents are busy, asleep or not heard of."""
+
+
+class Topic(StrEnum):
+    """What the one answer is about, so that every screen and the metrics speak of the same; in the order in
+    which one comes before the next."""
+
+    UNHEARD = "unheard"
+    """Agents are there and none is heard."""
+    VERDICT = "verdict"
+    """Something is ongoing."""
+    LEARNING = "learning"
+    BLIND = "blind"
+    """No link can be judged."""
+    STARTING = "starting"
+    """A link is suspected, not yet surely enough for a verdict."""
+    SILENT = "silent"
+    """Some agents are not heard."""
+    UNMEASURED = "unmeasured"
+    """Some links are not measured."""
+    WAITING = "waiting"
+    """Whether something was wrong before measuring began is not known yet."""
+    UNUSUAL = "unusual"
+    MODEM = "modem"
+    FELT = "felt"
+    NO_FAULT = "no-fault"
+
+
+_STATES = {
+    Topic.UNHEARD: HomeState.NOT_DETERMINED,
+    Topic.LEARNING: HomeState.LEARNING,
+    Topic.BLIND: HomeState.NOT_DETERMINED,
+    Topic.WAITING: HomeState.LEARNING,
+}
+"""Where nothing can be said yet; otherwise what is ongoing says it."""
 
 
 class LinkState(StrEnum):
@@ -68,6 +108,10 @@ class AgentNow:
     name: str
     heard_ns: int | None
     trouble: str = ""
+
+    def silent(self, at_ns: int) -> bool:
+        """Whether nothing was measured by it lately, as far as is known."""
+        return self.heard_ns is None or at_ns - self.heard_ns > HEARD_NS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,13 +208,35 @@ class Bulletin:
         return sorted((t.verdict for t in self.told if t.verdict.end_ns is None), key=telling_order)
 
     @property
+    def topic(self) -> Topic:
+        """What the one answer is about."""
+        silent = len(self.silent)
+        about = {
+            Topic.UNHEARD: bool(self.agents) and silent == len(self.agents),
+            # Also one that began while something else is learned.
+            Topic.VERDICT: any(v.cause is not Cause.HEALTHY for v in self.ongoing),
+            Topic.LEARNING: self.learning_s > 0,
+            Topic.BLIND: self.blind,
+            Topic.STARTING: any(k.state in (LinkState.SUSPECTED, LinkState.AT_FAULT) for k in self.links),
+            Topic.SILENT: silent > 0,
+            Topic.UNMEASURED: bool(self.named(LinkState.UNKNOWN)),
+            Topic.WAITING: self.levels_s > 0,
+            Topic.UNUSUAL: bool(self.unusual),
+            Topic.MODEM: any(m.amiss for m in self.modems),
+            Topic.FELT: bool(self.felt),
+        }
+        return next((topic for topic in Topic if about.get(topic)), Topic.NO_FAULT)
+
+    @property
     def state(self) -> HomeState:
-        """The home in a word; a fault that began while something else is learned is a fault."""
-        if any(v.cause not in NO_FAULTS for v in self.ongoing):
-            return HomeState.FAULT
-        if self.learning_s > 0:
-            return HomeState.LEARNING
-        return HomeState.NOT_DETERMINED if self.blind else HomeState.NO_FAULT
+        """The home in a word; what nobody feels is no fault of it."""
+        wrong = any(v.cause not in NO_FAULTS for v in self.ongoing)
+        return _STATES.get(self.topic, HomeState.FAULT if wrong else HomeState.NO_FAULT)
+
+    @property
+    def silent(self) -> list[str]:
+        """The agents that are not heard."""
+        return [a.name for a in self.agents if a.silent(self.at_ns)]
 
     @property
     def unusual(self) -> list[Level]:

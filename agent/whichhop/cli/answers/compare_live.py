@@ -22,7 +22,7 @@ from whichhop.config.check import House
 from whichhop.config.keys import PurposeKeys, derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.model import Verdict
-from whichhop.model.bulletin import Bulletin, LinkState
+from whichhop.model.bulletin import Bulletin, LinkState, Topic
 from whichhop.model.time_words import zone_of
 from whichhop.model.units import NS_PER_S, minute_of, seconds_to_next
 from whichhop.net.clock import SystemClock, sleep_s
@@ -91,18 +91,28 @@ class NewsPrinter:
 
 def state_words(bulletin: Bulletin) -> str:
     """The home now in a line; a link that nothing measures is named, and never part of "no fault found"."""
-    if bulletin.ongoing:
-        return "; ".join(f"{v.cause}: {' + '.join(v.elements)}" for v in bulletin.ongoing)
-    if bulletin.learning_s > 0:
-        return f"learning what is usual, {bulletin.learning_s:.0f} s to go"
-    if bulletin.blind:
-        return "not determined now: no link is being measured"
-    unseen = bulletin.named(LinkState.UNKNOWN)
-    beside = f"; not measured now: {', '.join(unseen)}" if unseen else ""
-    if bulletin.levels_s > 0:
-        beside += f"; whether something was wrong from the start is known in {bulletin.levels_s:.0f} s"
-    if bulletin.unusual:
-        beside += f"; slower than usual for its kind: {', '.join(v.elements[0] for v in bulletin.unusual)}"
+    topic = bulletin.topic
+    starting = bulletin.named(LinkState.SUSPECTED) + bulletin.named(LinkState.AT_FAULT)
+    said = {
+        Topic.UNHEARD: "no agent is heard, so nothing is determined",
+        Topic.VERDICT: "; ".join(f"{v.cause}: {' + '.join(v.elements)}" for v in bulletin.ongoing),
+        Topic.LEARNING: f"learning what is usual, {bulletin.learning_s:.0f} s to go",
+        Topic.BLIND: "not determined now: no link is being measured",
+        Topic.STARTING: f"something may be starting, which is not yet sure: {', '.join(starting)}",
+        Topic.WAITING: "nothing has become worse; whether something was wrong before measuring began is"
+        f" known in {bulletin.levels_s:.0f} s",
+        Topic.FELT: f"no hop is slow, but {', '.join(f.line for f in bulletin.felt)}",
+    }
+    if topic in said:
+        return said[topic]
+    slow = ", ".join(level.elements[0] for level in bulletin.unusual)
+    amiss = ", ".join(m.node for m in bulletin.modems if m.amiss)
+    beside = {
+        Topic.SILENT: f"; not heard: {', '.join(bulletin.silent)}",
+        Topic.UNMEASURED: f"; not measured now: {', '.join(bulletin.named(LinkState.UNKNOWN))}",
+        Topic.UNUSUAL: f"; slower than usual for its kind: {slow}",
+        Topic.MODEM: f"; the levels of {amiss} are not as they should be",
+    }.get(topic, "")
     return f"no fault found: nothing that is measured exceeds its own quiet baseline{beside}"
 
 

@@ -16,7 +16,7 @@ from whichhop.compare.words import (
     since_words,
 )
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Verdict
-from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
+from whichhop.model.bulletin import Bulletin, LinkNow, LinkState, Topic
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.percent import probability_words
 from whichhop.model.time_words import how_long
@@ -73,34 +73,46 @@ def _part(label: str, lines: Iterable[str], most: int, more: str = "more") -> li
 
 
 def _now(bulletin: Bulletin) -> list[str]:
-    if bulletin.learning_s > 0 and not bulletin.ongoing:
-        return [f"Still learning what is usual; the first verdict can come in {bulletin.learning_s:.0f} s."]
-    if lasting := bulletin.ongoing:
-        # The inside of a hop is told of one fault; of several, each has its line first.
-        faults = [_fault(verdict, bulletin.at_ns, inside=len(lasting) == 1) for verdict in lasting]
-        return [*faults, *(f"Felt besides, though no hop is slow by it: {f.line}." for f in bulletin.felt)]
-    if bulletin.blind:
-        return ["Not determined now: every agent is busy, asleep or not heard of."]
-    if suspected := bulletin.named(LinkState.SUSPECTED):
-        return [f"Something may be starting, which is not yet sure: {', '.join(suspected)}."]
-    if unseen := bulletin.named(LinkState.UNKNOWN):
-        lines = [f"No fault found on the links that are measured; not measured now: {', '.join(unseen)}."]
-        past = any(k.kind is LinkKind.ACCESS and k.packets == 0 for k in bulletin.links if k.name in unseen)
-        return [*lines, f"To measure the line, write `{ALLOW_A_TARGET}` in the home file."] if past else lines
-    return _no_fault(bulletin)
+    """The answer, about what the bulletin says it is about."""
+    silent = f"{' and '.join(bulletin.silent)} {'are' if len(bulletin.silent) > 1 else 'is'} silent"
+    starting = bulletin.named(LinkState.SUSPECTED) + bulletin.named(LinkState.AT_FAULT)
+    learning, waiting = f"{bulletin.learning_s:.0f} s", f"{bulletin.levels_s:.0f} s"
+    said = {
+        Topic.UNHEARD: "No agent is heard, so nothing is determined.",
+        Topic.LEARNING: f"Still learning what is usual; the first verdict can come in {learning}.",
+        Topic.BLIND: "Not determined now: every agent is busy, asleep or not heard of.",
+        Topic.STARTING: f"Something may be starting, which is not yet sure: {', '.join(starting)}.",
+        Topic.SILENT: f"No fault found as far as is heard; {silent}.",
+        Topic.WAITING: "Nothing has become worse; whether something was wrong before measuring began is"
+        f" known in {waiting}.",
+        Topic.MODEM: "No fault found in packets, but the modem's levels are not as they should be.",
+    }
+    match bulletin.topic:
+        case Topic.VERDICT:
+            return _ongoing(bulletin)
+        case Topic.UNMEASURED:
+            return _unmeasured(bulletin)
+        case Topic.UNUSUAL:
+            return [NO_FAULT, *(level_words(v) for v in bulletin.unusual)]
+        case Topic.FELT:
+            first = bulletin.felt[0]
+            return [f"No hop is slow, but {first.line}.", f"What users notice: {first.feels}."]
+        case topic:
+            return [said.get(topic, NO_FAULT)]
 
 
-def _no_fault(bulletin: Bulletin) -> list[str]:
-    """What can be said where nothing is wrong: of levels too, once they are known."""
-    if bulletin.levels_s > 0:
-        wait = f"whether something was wrong before measuring began is known in {bulletin.levels_s:.0f} s"
-        return [f"Nothing has become worse; {wait}."]
-    if any(m.amiss for m in bulletin.modems):
-        return ["No fault found in packets, but the modem's levels are not as they should be."]
-    if bulletin.felt:
-        first = bulletin.felt[0]
-        return [f"No hop is slow, but {first.line}.", f"What users notice: {first.feels}."]
-    return [NO_FAULT, *(level_words(v) for v in bulletin.unusual)]
+def _ongoing(bulletin: Bulletin) -> list[str]:
+    lasting = bulletin.ongoing
+    # The inside of a hop is told of one fault; of several, each has its line first.
+    faults = [_fault(verdict, bulletin.at_ns, inside=len(lasting) == 1) for verdict in lasting]
+    return [*faults, *(f"Felt besides, though no hop is slow by it: {f.line}." for f in bulletin.felt)]
+
+
+def _unmeasured(bulletin: Bulletin) -> list[str]:
+    unseen = bulletin.named(LinkState.UNKNOWN)
+    lines = [f"No fault found on the links that are measured; not measured now: {', '.join(unseen)}."]
+    past = any(k.kind is LinkKind.ACCESS and k.packets == 0 for k in bulletin.links if k.name in unseen)
+    return [*lines, f"To measure the line, write `{ALLOW_A_TARGET}` in the home file."] if past else lines
 
 
 def _since(at_ns: int, now_ns: int) -> str:

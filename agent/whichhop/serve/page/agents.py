@@ -4,18 +4,18 @@ from whichhop.model.bulletin import AgentNow, Bulletin
 from whichhop.serve.page.drawings import mark
 from whichhop.serve.page.figures import ago, when
 from whichhop.serve.page.markup import Inside, Markup, tag
-from whichhop.serve.page.sentence import Mood, silent
+from whichhop.serve.page.sentence import Mood
 
 
 def _agent(one: AgentNow, at_ns: int) -> Markup:
     words: list[Inside]
     if one.heard_ns is None:
         words = ["never heard"]
-    elif silent(one, at_ns):
+    elif one.silent(at_ns):
         words = ["not heard since ", when(one.heard_ns, at_ns), f", {ago(one.heard_ns, at_ns)} ago"]
     else:
         words = ["heard"]
-    mood = Mood.WAITING if silent(one, at_ns) else Mood.UNSURE if one.trouble else Mood.NO_FAULT
+    mood = Mood.WAITING if one.silent(at_ns) else Mood.UNSURE if one.trouble else Mood.NO_FAULT
     return tag(
         "li",
         tag("p", mark(mood), " ", tag("b", one.name), ": ", words),

@@ -7,7 +7,7 @@ from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.serve.page.drawings import STATE_MOOD, arc, legend, mark
 from whichhop.serve.page.figures import added, percent, probability, trip
 from whichhop.serve.page.markup import Markup, join, tag, unseen
-from whichhop.serve.page.sentence import Mood, lasting_now, places, silent
+from whichhop.serve.page.sentence import Mood, lasting_now, places
 
 DEEP = 5
 """More hops than this in a row do not fit beside each other; they stand below each other then."""
@@ -73,7 +73,7 @@ class _Tree:
         notes: list[Markup] = []
         agent = self.agents.get(node)
         if agent is not None:
-            if silent(agent, self.at_ns):
+            if agent.silent(self.at_ns):
                 notes.append(tag("span", mark(Mood.WAITING), " not heard", class_="note waiting"))
             else:
                 notes.append(tag("span", "measures", class_="note"))

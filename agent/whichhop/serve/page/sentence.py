@@ -15,14 +15,12 @@ from whichhop.compare.words import (
     target_words,
 )
 from whichhop.model import Cause, LinkKind, Verdict
-from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
+from whichhop.model.bulletin import Bulletin, LinkNow, LinkState, ToldVerdict, Topic
 from whichhop.model.felt import FELT_WORDS
 from whichhop.model.finding import telling_order
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.figures import probability
 
-HEARD_NS = 90 * NS_PER_S
-"""An agent is silent after this: its minutes take up to 70 s to settle where open ones are not asked for."""
 OLD_NS = 60 * NS_PER_S
 """A bulletin older than this is old: one comes every 10 s and speaks of packets settled 8 s ago."""
 
@@ -115,11 +113,6 @@ def _past(words: str) -> str:
     return words
 
 
-def silent(agent: AgentNow, at_ns: int) -> bool:
-    """Whether nothing was measured by it lately, as far as is known."""
-    return agent.heard_ns is None or at_ns - agent.heard_ns > HEARD_NS
-
-
 def lasting_now(bulletin: Bulletin) -> list[ToldVerdict]:
     """What is wrong now, that which the home or a provider can mend and is surest first."""
     now = [t for t in bulletin.told if t.verdict.end_ns is None and t.verdict.cause is not Cause.HEALTHY]
@@ -135,24 +128,16 @@ def answer(bulletin: Bulletin, now_ns: int) -> Sentence:
             more=("What stands below is its last word, and may be old.",),
             since_ns=bulletin.at_ns,
         )
-    quiet = [a for a in bulletin.agents if silent(a, bulletin.at_ns)]
-    if bulletin.agents and len(quiet) == len(bulletin.agents):
-        heard = [a.heard_ns for a in quiet if a.heard_ns is not None]
+    if bulletin.topic is Topic.UNHEARD:
         return Sentence(
             mood=Mood.WAITING,
             words="No agent is heard, so nothing is determined.",
             more=("Look whether their machines are on, and whether whichhop runs on them.",),
-            since_ns=max(heard) if heard else None,
+            since_ns=max((a.heard_ns for a in bulletin.agents if a.heard_ns is not None), default=None),
         )
-    if now := lasting_now(bulletin):
-        return _verdict(now[0], bulletin)
-    if bulletin.learning_s > 0:
-        return Sentence(
-            mood=Mood.WAITING,
-            words="Still learning what is usual in this home.",
-            more=("Until then nothing is called a fault.",),
-        )
-    return _calm(bulletin, [a.name for a in quiet])
+    if bulletin.topic is Topic.VERDICT:
+        return _verdict(lasting_now(bulletin)[0], bulletin)
+    return _no_verdict(bulletin)
 
 
 def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
@@ -186,43 +171,50 @@ def _found(verdict: Verdict, links: Mapping[str, LinkNow]) -> str:
     return blame(verdict, links)
 
 
-def _calm(bulletin: Bulletin, quiet: list[str]) -> Sentence:
-    if bulletin.blind:
-        return Sentence(
-            mood=Mood.WAITING,
-            words="Not determined now.",
-            more=("Every agent is busy, asleep or not heard of, so nothing is judged.",),
-        )
-    suspects = [k for k in bulletin.links if k.state in (LinkState.SUSPECTED, LinkState.AT_FAULT)]
-    if suspects:
-        most = max(suspects, key=lambda k: k.probability)
-        return Sentence(
-            mood=Mood.UNSURE,
-            words=f"Something may be starting between {most.near} and {most.far}.",
-            more=(
-                f"{probability(most.probability)} sure so far, which is not yet enough to call it a fault.",
-            ),
-        )
-    if quiet:
-        names = " and ".join(quiet)
-        verb = "are" if len(quiet) > 1 else "is"
-        return Sentence(
-            mood=Mood.UNSURE,
-            words=f"No fault found as far as is heard; {names} {verb} silent.",
-            more=("What only a silent agent sees is unknown.",),
-        )
-    if unseen := bulletin.named(LinkState.UNKNOWN):
-        where = places(unseen, {k.name: k for k in bulletin.links}, "and")
-        return Sentence(
-            mood=Mood.UNSURE,
-            words="No fault found on the hops that are measured.",
-            more=(
-                f"Not measured now: {where}. What crosses there was not heard lately, or what is usual "
-                "is not learned yet.",
-                *_to_measure_the_line(bulletin, unseen),
-            ),
-        )
-    return _of_levels(bulletin)
+def _no_verdict(bulletin: Bulletin) -> Sentence:
+    match bulletin.topic:
+        case Topic.LEARNING:
+            return Sentence(
+                mood=Mood.WAITING,
+                words="Still learning what is usual in this home.",
+                more=("Until then nothing is called a fault.",),
+            )
+        case Topic.BLIND:
+            return Sentence(
+                mood=Mood.WAITING,
+                words="Not determined now.",
+                more=("Every agent is busy, asleep or not heard of, so nothing is judged.",),
+            )
+        case Topic.STARTING:
+            suspects = [k for k in bulletin.links if k.state in (LinkState.SUSPECTED, LinkState.AT_FAULT)]
+            most = max(suspects, key=lambda k: k.probability)
+            sure = probability(most.probability)
+            return Sentence(
+                mood=Mood.UNSURE,
+                words=f"Something may be starting between {most.near} and {most.far}.",
+                more=(f"{sure} sure so far, which is not yet enough to call it a fault.",),
+            )
+        case Topic.SILENT:
+            verb = "are" if len(bulletin.silent) > 1 else "is"
+            return Sentence(
+                mood=Mood.UNSURE,
+                words=f"No fault found as far as is heard; {' and '.join(bulletin.silent)} {verb} silent.",
+                more=("What only a silent agent sees is unknown.",),
+            )
+        case Topic.UNMEASURED:
+            unseen = bulletin.named(LinkState.UNKNOWN)
+            where = places(unseen, {k.name: k for k in bulletin.links}, "and")
+            return Sentence(
+                mood=Mood.UNSURE,
+                words="No fault found on the hops that are measured.",
+                more=(
+                    f"Not measured now: {where}. What crosses there was not heard lately, or what is usual "
+                    "is not learned yet.",
+                    *_to_measure_the_line(bulletin, unseen),
+                ),
+            )
+        case _:
+            return _of_levels(bulletin)
 
 
 def felt_lines(bulletin: Bulletin) -> tuple[str, ...]:
@@ -237,41 +229,43 @@ def _to_measure_the_line(bulletin: Bulletin, unseen: Sequence[str]) -> tuple[str
 
 def _of_levels(bulletin: Bulletin) -> Sentence:
     """No fault found; the whole answer only once every level is known to be usual for its medium."""
-    if bulletin.levels_s > 0:
-        return Sentence(
-            mood=Mood.WAITING,
-            words="Nothing has become worse so far.",
-            more=(
-                "Whether something was wrong before measuring began is known in about"
-                f" {bulletin.levels_s:.0f} seconds.",
-            ),
-        )
-    if bulletin.unusual:
-        return Sentence(
-            mood=Mood.UNSURE,
-            words="No fault found, but one link is slower than is usual for its kind."
-            if len(bulletin.unusual) == 1
-            else "No fault found, but some links are slower than is usual for their kind.",
-            more=tuple(level_words(v) for v in bulletin.unusual),
-        )
-    if amiss := [m for m in bulletin.modems if m.amiss]:
-        return Sentence(
-            mood=Mood.UNSURE,
-            words="No fault found, but the modem's levels are not as they should be.",
-            more=(
-                *(f"{m.headline}." for m in amiss),
-                "Packets pass as usual so far; see the modem's levels below.",
-            ),
-        )
-    if bulletin.felt:
-        first = bulletin.felt[0]
-        return Sentence(
-            mood=Mood.UNSURE,
-            words=f"No hop is slow, but {first.where}: {FELT_WORDS[first.cause]}.",
-            more=(f"What users notice: {first.feels}.", *felt_lines(bulletin)),
-        )
-    return Sentence(
-        mood=Mood.NO_FAULT,
-        words="No fault found.",
-        more=("Nothing exceeds its own quiet baseline: every hop answers as it usually does.",),
-    )
+    match bulletin.topic:
+        case Topic.WAITING:
+            return Sentence(
+                mood=Mood.WAITING,
+                words="Nothing has become worse so far.",
+                more=(
+                    "Whether something was wrong before measuring began is known in about"
+                    f" {bulletin.levels_s:.0f} seconds.",
+                ),
+            )
+        case Topic.UNUSUAL:
+            return Sentence(
+                mood=Mood.UNSURE,
+                words="No fault found, but one link is slower than is usual for its kind."
+                if len(bulletin.unusual) == 1
+                else "No fault found, but some links are slower than is usual for their kind.",
+                more=tuple(level_words(v) for v in bulletin.unusual),
+            )
+        case Topic.MODEM:
+            return Sentence(
+                mood=Mood.UNSURE,
+                words="No fault found, but the modem's levels are not as they should be.",
+                more=(
+                    *(f"{m.headline}." for m in bulletin.modems if m.amiss),
+                    "Packets pass as usual so far; see the modem's levels below.",
+                ),
+            )
+        case Topic.FELT:
+            first = bulletin.felt[0]
+            return Sentence(
+                mood=Mood.UNSURE,
+                words=f"No hop is slow, but {first.where}: {FELT_WORDS[first.cause]}.",
+                more=(f"What users notice: {first.feels}.", *felt_lines(bulletin)),
+            )
+        case _:
+            return Sentence(
+                mood=Mood.NO_FAULT,
+                words="No fault found.",
+                more=("Nothing exceeds its own quiet baseline: every hop answers as it usually does.",),
+            )

@@ -8,10 +8,12 @@ from hypothesis import strategies as st
 
 from support.bulletins import SLOW_NAMES
 from whichhop.app.looks.metric_text import LastRate
+from whichhop.cli.answers.compare_live import state_words
 from whichhop.cli.answers.screen import HEIGHT, WIDTH, View, screen
-from whichhop.model import Cause, LinkKind, Verdict
-from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, ToldVerdict
+from whichhop.model import Cause, Level, LinkKind, Verdict
+from whichhop.model.bulletin import AgentNow, Bulletin, HomeState, LinkNow, LinkState, ToldVerdict, Topic
 from whichhop.model.note import Note
+from whichhop.serve.page.sentence import answer
 
 NOW = 1_772_388_000 * 10**9
 MINUTE = 60 * 10**9
@@ -253,3 +255,61 @@ def test_steps_are_told_whole_where_there_is_room_and_cautions_are_never_cut_sho
     text = " ".join(screen(view(replace(CALM, steps=steps))).split())
     assert text.count("should bring 10 dB more signal.") == 2
     assert text.count("Wire it (effort: some hours). Mind its cautions: whichhop advise HOME.") == 2
+
+
+QUIET_AGENT = AgentNow(name="study", heard_ns=NOW - 10 * MINUTE)
+LEVEL = Level(
+    elements=("desk/attic",),
+    level_s=0.04,
+    low_s=0.03,
+    high_s=0.05,
+    round_trip_s=0.05,
+    usual_high_s=0.01,
+    usual_low_s=0.001,
+)
+TOPICS: dict[Topic, tuple[Bulletin, HomeState]] = {
+    Topic.UNHEARD: (replace(CALM, agents=(QUIET_AGENT,)), HomeState.NOT_DETERMINED),
+    Topic.VERDICT: (
+        replace(CALM, levels_s=9.0, told=(told(Cause.BACKHAUL, "attic/router", NOW - MINUTE, None),)),
+        HomeState.FAULT,
+    ),
+    Topic.LEARNING: (replace(CALM, learning_s=30.0), HomeState.LEARNING),
+    Topic.BLIND: (replace(CALM, links=(link("desk/attic", LinkState.UNKNOWN),)), HomeState.NOT_DETERMINED),
+    Topic.STARTING: (replace(CALM, links=(link("desk/attic", LinkState.SUSPECTED),)), HomeState.NO_FAULT),
+    Topic.SILENT: (replace(CALM, agents=(*CALM.agents, QUIET_AGENT)), HomeState.NO_FAULT),
+    Topic.UNMEASURED: (
+        replace(CALM, links=(*CALM.links, link("a/b", LinkState.UNKNOWN))),
+        HomeState.NO_FAULT,
+    ),
+    Topic.WAITING: (replace(CALM, levels_s=90.0), HomeState.LEARNING),
+    Topic.UNUSUAL: (
+        replace(CALM, links=(replace(link("desk/attic"), level=LEVEL),)),
+        HomeState.NO_FAULT,
+    ),
+    Topic.FELT: (replace(CALM, felt=(SLOW_NAMES,)), HomeState.NO_FAULT),
+    Topic.NO_FAULT: (CALM, HomeState.NO_FAULT),
+}
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_page_status_follow_and_metrics_speak_of_the_same_thing(topic: Topic) -> None:
+    """Each once had its own ladder: --follow said "no fault found" while the page still waited for levels, saw
+    a link suspected, or told what is felt."""
+    bulletin, state = TOPICS[topic]
+    assert bulletin.topic is topic
+    assert bulletin.state is state
+    page = answer(bulletin, NOW)
+    texts = page.words, " ".join(screen(view(bulletin)).split("Links")[0].split()), state_words(bulletin)
+    alike = {
+        Topic.UNHEARD: "o agent is heard, so nothing is determined",
+        Topic.LEARNING: "earning what is usual",
+        Topic.BLIND: "ot determined now",
+        Topic.STARTING: "omething may be starting",
+        Topic.WAITING: "othing has become worse",
+        Topic.FELT: "o hop is slow",
+    }
+    for text in texts:
+        assert ("o fault found" in text) == (topic not in alike and topic is not Topic.VERDICT), text
+        assert alike.get(topic, "") in text
+    if topic is Topic.SILENT:
+        assert all("study" in text for text in texts)

@@ -17,10 +17,10 @@ from support.bulletins import (
 from support.live import busy_state
 from whichhop.compare.words import explain, owner_words
 from whichhop.model import CAUSE_TABLE, Cause, Owner
-from whichhop.model.bulletin import AgentNow, Bulletin, DeviceUse, LinkState, OwnUse
+from whichhop.model.bulletin import HEARD_NS, AgentNow, Bulletin, DeviceUse, LinkState, OwnUse
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.document import bulletin_page
-from whichhop.serve.page.sentence import HEARD_NS, OLD_NS, Mood, Sentence, answer, blame, lasting_now
+from whichhop.serve.page.sentence import OLD_NS, Mood, Sentence, answer, blame, lasting_now
 
 
 def of(bulletin: Bulletin, now_ns: int = NOW_NS) -> Sentence:
