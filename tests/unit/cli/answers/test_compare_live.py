@@ -17,6 +17,7 @@ from whichhop.config.keys import create_key
 from whichhop.lab.demo.recorded import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE, alder_home
 from whichhop.model import Cause, Reading, Record
+from whichhop.model.bulletin import LinkState
 from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.files import read_file
@@ -111,7 +112,8 @@ def test_news_are_lines_and_json_is_a_bulletin_a_line(
     assert bulletin is not None
     teller = NewsPrinter(as_json=False)
     lasting = [replace(live.told[-1], end_ns=None)]
-    quiet = replace(bulletin, told=())
+    well = tuple(replace(k, state=LinkState.NO_FAULT) for k in bulletin.links)
+    quiet = replace(bulletin, told=(), links=well, levels_s=0.0)
     teller.bulletin(quiet, [])
     teller.bulletin(bulletin, lasting)
     teller.bulletin(bulletin, lasting)

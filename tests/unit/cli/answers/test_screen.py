@@ -293,8 +293,8 @@ TOPICS: dict[Topic, tuple[Bulletin, HomeState]] = {
 
 @pytest.mark.parametrize("topic", TOPICS)
 def test_page_status_follow_and_metrics_speak_of_the_same_thing(topic: Topic) -> None:
-    """Each once had its own ladder: --follow said "no fault found" while the page still waited for levels, saw
-    a link suspected, or told what is felt."""
+    """Each once had its own ladder: --follow said "no fault found" while the page waited for levels, saw a
+    link suspected, or told what is felt."""
     bulletin, state = TOPICS[topic]
     assert bulletin.topic is topic
     assert bulletin.state is state
