@@ -72,11 +72,17 @@ def _known(figure: Figure) -> tuple[float, float]:
 
 def stands_apart(figures: Mapping[str, Figure]) -> bool:
     """True when loss or added delay over the line is above the home's own and the quiet time's, intervals
-    and all. Without the home's own figures nothing stands apart."""
-    loss = _known(figures["line-loss"])[0]
-    lossy = loss > max(_known(figures["beside-loss"])[1], _known(figures["quiet-loss"])[1])
+    and all. Without the home's own figures nothing stands apart.
+
+    Of what is ongoing since before measuring began there is no quiet time to hold anything against: its
+    delay is held against what is usual for such links, which the home's side was by the verdict itself.
+    """
+    quiet = figures["quiet-loss"].value is not None
+    loss, beside = _known(figures["line-loss"])[0], _known(figures["beside-loss"])[1]
+    lossy = loss > (max(beside, _known(figures["quiet-loss"])[1]) if quiet else beside)
     delay = _known(figures["line-added"])[0]
-    slow = delay > max(_known(figures["beside-added"])[1], LEAST_ADDED_S)
+    heard = quiet or figures["beside-loss"].value is None
+    slow = delay > (max(_known(figures["beside-added"])[1], LEAST_ADDED_S) if heard else LEAST_ADDED_S)
     return lossy or slow
 
 
@@ -124,6 +130,11 @@ def _owner(span: JudgedSpan, verdict: Verdict) -> Owner:
     return Owner.HOME if group else CAUSE_TABLE[verdict.cause].owner
 
 
+def usual_of(verdict: Verdict) -> Mapping[str, float]:
+    """By session, what its round trip is held against where it has no quiet time; empty of what changed."""
+    return (verdict.baseline or {}) if verdict.standing else {}
+
+
 def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask, tuple[int, ...]]:
     """The claim, its episodes, their ticks and the crossing sessions; no claim when nothing happened."""
     about = chosen(span)
@@ -132,7 +143,7 @@ def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask,
         return None, (), ticks, ()
     lead = about[0]
     crossing, beside = columns_for(span, lead)
-    figures = figures_of(span, ticks, crossing, beside)
+    figures = figures_of(span, ticks, crossing, beside, usual_of(lead))
     provider = lead.cause in PROVIDERS
     missing = _missing(about, figures) if _points_out(lead) else ()
     claim = Claim(
@@ -157,7 +168,7 @@ def happened(span: JudgedSpan, claimed: Sequence[Verdict], crossing: Sequence[in
 
     Those that the claim is about get the claim's own rule, so that one episode alone shows the claim's value.
     """
-    quiet = quiet_medians(span) if claimed else None
+    quiet = quiet_medians(span, usual_of(claimed[0])) if claimed else None
     out = []
     for v in span.verdicts:
         added_s = v.severity.added_p50_s if v.severity else None

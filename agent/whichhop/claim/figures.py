@@ -1,6 +1,7 @@
 """The figures of a claim with their intervals, counted from the table for the claim's own ticks."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ _LOSS = (
 )
 _ADDED = (
     "per ten-second tick the median over the sessions of (median round trip less the session's own quiet"
-    " median); then the median over ticks, its 95 % interval by order statistics (binomial)"
+    " median, or what is usual for such links where it has none); then the median over ticks, its 95 % interval by order statistics (binomial)"
 )
 
 
@@ -50,13 +51,18 @@ def loss_figure(name: str, words: str, sent: NDArray[np.int64], lost: NDArray[np
     )
 
 
-def quiet_medians(span: JudgedSpan) -> Floats:
-    """Per session the median of its ticks' medians outside every episode, s; NaN where there is none."""
+def quiet_medians(span: JudgedSpan, usual: Mapping[str, float] = MappingProxyType({})) -> Floats:
+    """Per session the median of its ticks' medians outside every episode, s; NaN where there is none.
+
+    usual: by session, what counts where there is none.
+    """
     if "quiet" not in span.worked_out:
         span.worked_out["quiet"] = medians(
             np.where(span.speaks & span.quiet[:, None], span.table.q50_s, np.nan)
         )
-    return span.worked_out["quiet"]
+    found = span.worked_out["quiet"]
+    instead = np.array([usual.get(str(s.key), np.nan) for s in span.sessions], dtype=np.float64)
+    return np.where(np.isfinite(found), found, instead)
 
 
 def medians(values: NDArray[np.floating]) -> Floats:
@@ -118,10 +124,15 @@ def _lateness(span: JudgedSpan, ticks: Mask) -> Figure:
 
 
 def figures_of(
-    span: JudgedSpan, ticks: Mask, crossing: Sequence[int], beside: Sequence[int]
+    span: JudgedSpan,
+    ticks: Mask,
+    crossing: Sequence[int],
+    beside: Sequence[int],
+    usual: Mapping[str, float] = MappingProxyType({}),
 ) -> tuple[Figure, ...]:
-    """Every figure of a claim. crossing: sessions over the culprit; beside: those that show the rest."""
-    quiet = quiet_medians(span)
+    """Every figure of a claim. crossing: sessions over the culprit; beside: those that show the rest. usual:
+    what the first are held against where they have no quiet time."""
+    quiet = quiet_medians(span, usual)
     over = added(span, quiet, ticks, crossing)
     use = span.use[ticks]
     known = use[np.isfinite(use)]

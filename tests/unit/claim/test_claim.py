@@ -114,6 +114,8 @@ def figure(name: str, low: float | None, high: float | None) -> Figure:
     return Figure(name=name, words="", unit="ratio", value=low, low=low, high=high, count=1)
 
 
+NONE = figure("none", None, None)
+BIG = figure("line-added", 0.02, 0.05)
 QUIET = {
     "line-loss": figure("line-loss", 0.0, 0.01),
     "beside-loss": figure("beside-loss", 0.0, 0.01),
@@ -134,6 +136,11 @@ QUIET = {
         ({"line-added": figure("line-added", None, None)}, False),
         ({"line-added": figure("line-added", 0.02, 0.05), "beside-added": figure("b", None, None)}, False),
         ({"line-added": figure("line-added", 0.0005, 0.0008), "beside-added": figure("b", 0.0, 0.0)}, False),
+        # Of what is ongoing since before measuring began there is no quiet time.
+        ({"line-loss": figure("line-loss", 0.02, 0.05), "quiet-loss": NONE}, True),
+        ({"line-loss": figure("line-loss", 0.005, 0.05), "quiet-loss": NONE}, False),
+        ({"line-added": figure("line-added", 0.02, 0.05), "beside-added": NONE, "quiet-loss": NONE}, True),
+        ({**dict.fromkeys(("beside-loss", "beside-added", "quiet-loss"), NONE), "line-added": BIG}, False),
     ],
 )
 def test_figures_stand_apart_only_when_the_intervals_do(changes: dict[str, Figure], apart: bool) -> None:
