@@ -105,6 +105,8 @@ class Story:
     facts: tuple[tuple[str, str, str, dict[str, float]], ...] = ()
     """Agent, other end, link ("" for a box) and what counters say while the fault is there."""
     seconds: float = SECONDS
+    clocks_s: dict[str, float] = field(default_factory=dict)
+    """By agent, how far its clock is ahead."""
 
     @property
     def now_ns(self) -> int:
@@ -350,6 +352,7 @@ def measured(story: Story) -> tuple[list[Record], list[Reading]]:
         faults=story.faults,
         quirks=story.quirks,
         seconds=story.seconds,
+        clocks_s=story.clocks_s,
     )
     run = prepare(scenario, 1)
     readings = readings_of_run(run, START_NS)

@@ -18,7 +18,8 @@ _LOSS = (
 )
 _ADDED = (
     "per ten-second tick the median over the sessions of (median round trip less the session's own quiet"
-    " median, or what is usual for such links where it has none); then the median over ticks, its 95 % interval by order statistics (binomial)"
+    " median, or what is usual for such links where it has none); then the median over ticks, its 95 %"
+    " interval by order statistics (binomial)"
 )
 
 

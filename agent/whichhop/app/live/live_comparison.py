@@ -6,6 +6,7 @@ from functools import partial
 
 from whichhop.app.advice_of_home import LiveAdvice
 from whichhop.app.agents.agent_addresses import DAY_NS
+from whichhop.app.live.live_clocks import LiveClocks
 from whichhop.app.live.live_seconds import NewestSeconds, SoonWords
 from whichhop.app.live.notice_readings import notice_readings
 from whichhop.app.live.own_use import own_use
@@ -18,6 +19,7 @@ from whichhop.capacity.rooms import is_of_transfer, room_rates
 from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.day_book import DayBook
 from whichhop.compare.live import Follower, HomeState
+from whichhop.compare.windows.clocks import aligned_readings
 from whichhop.config.check import House
 from whichhop.inside.felt import felt_of
 from whichhop.model import Home, Reading, Record, Verdict, derive_sessions
@@ -82,6 +84,7 @@ class LiveComparison:
         self._newest, self._soon = NewestSeconds(), SoonWords()
         self._told_last: _Told | None = None
         self._causes = InnerCauses(home, store)
+        self._clocks = LiveClocks(home, store)
 
     def turn(
         self,
@@ -96,14 +99,23 @@ class LiveComparison:
         The first turn judges the last day that is kept, so that the baseline is there at once. anew: do so
         again, since minutes that were judged already are known better now.
         """
+        open_records = list(open_records)
         begin = self._follower.end_ns if self._follower else 0
+        anew = self._clocks.moved(due_ns, open_records, anew=anew or self._follower is None) or anew
         if anew or self._follower is None or not begin - NS_PER_MINUTE <= due_ns <= begin + DAY_NS:
             follower = self._begin(due_ns, open_records)
             if follower is None:
                 return None
             self._follower = follower
         elif due_ns > begin:
-            piece = exact_windows(self._store, self.home, start_ns=begin, end_ns=due_ns, extra=open_records)
+            piece = exact_windows(
+                self._store,
+                self.home,
+                start_ns=begin,
+                end_ns=due_ns,
+                extra=open_records,
+                clocks=self._clocks.off_s,
+            )
             self._follower.feed(piece, self._readings(begin - LATE_READINGS_NS, due_ns))
         self._newest.take(open_records)
         refused = refusal_words(self._refusals.turn(open_records, due_ns, anew=anew))
@@ -128,7 +140,7 @@ class LiveComparison:
             bulletin=bulletin_of(
                 standing,
                 self.told,
-                troubles={**refused, **(troubles or {})},
+                troubles={**self._clocks.words, **refused, **(troubles or {})},
                 rooms=room_rates(self.home, self._rates),
                 notes=notes,
                 steps=steps,
@@ -163,8 +175,8 @@ class LiveComparison:
     def soon(self, now_ns: int, open_records: Iterable[Record]) -> Bulletin | None:
         """What the seconds since the last turn show; None where they add nothing to its bulletin."""
         last = self._told_last
-        if self._follower is None or last is None:
-            return None
+        if self._follower is None or last is None or self._clocks.off_s:
+            return None  # by a clock that is off, seconds of several agents do not lie side by side
         self._newest.take(open_records)
         new = self._follower.soon(self._newest.at(now_ns))
         before = len(self.told)
@@ -177,25 +189,41 @@ class LiveComparison:
 
     def _begin(self, due_ns: int, open_records: Iterable[Record]) -> Follower | None:
         piece = windows_of_store(
-            self._store, self.home, start_ns=due_ns - DAY_NS, end_ns=due_ns, extra=open_records, processes=1
+            self._store,
+            self.home,
+            start_ns=due_ns - DAY_NS,
+            end_ns=due_ns,
+            extra=open_records,
+            processes=1,
+            clocks=self._clocks.off_s,
         )
         if piece is None:
             return None
         self._seen.clear()
         self._rates.clear()
         sessions = derive_sessions(self.home)
-        inside = StoreSeconds(self._store, tuple(s.key for s in sessions))
+        inside = None if self._clocks.off_s else StoreSeconds(self._store, tuple(s.key for s in sessions))
         follower = Follower(self.home, sessions, start_ns=piece.start_ns, seconds=inside)
         follower.feed(piece, self._readings(piece.start_ns - NS_PER_MINUTE, due_ns))
         if follower.end_ns < due_ns:
             # Nothing was heard lately; that is part of what stands now.
-            follower.feed(exact_windows(self._store, self.home, start_ns=follower.end_ns, end_ns=due_ns))
+            rest = exact_windows(
+                self._store,
+                self.home,
+                start_ns=follower.end_ns,
+                end_ns=due_ns,
+                extra=open_records if self._clocks.off_s else (),
+                clocks=self._clocks.off_s,
+            )
+            follower.feed(rest)
         return follower
 
     def _readings(self, from_ns: int, to_ns: int) -> list[Reading]:
-        """Readings of a span that were not given before."""
-        found = [r for r in self._store.readings(from_ns=from_ns, to_ns=to_ns) if r not in self._seen]
+        """Readings of a span that were not given before, each at its time by the clocks put in line."""
+        reach_ns = self._clocks.reach_ns
+        kept = self._store.readings(from_ns=from_ns - reach_ns, to_ns=to_ns + reach_ns)
+        found = [r for r in kept if r not in self._seen]
         self._rates += filter(is_of_transfer, found)
-        late = to_ns - 2 * LATE_READINGS_NS
+        late = to_ns - 2 * (LATE_READINGS_NS + reach_ns)
         self._seen = {r for r in self._seen if r.at_ns > late} | {r for r in found if r.at_ns > late}
-        return found
+        return list(aligned_readings(found, self._clocks.off_s))

@@ -9,6 +9,7 @@ from whichhop.app.stored.by_days import judged_by_days, windows_by_days
 from whichhop.app.stored.day_windows import DAY_NS, WindowsByDay, counted_of, days_of
 from whichhop.app.stored.inner_causes import StoreRecords
 from whichhop.app.stored.store_seconds import StoreSeconds
+from whichhop.app.stored.store_windows import ahead_in
 from whichhop.claim.claim import chosen
 from whichhop.claim.pseudonyms import StandIns
 from whichhop.claim.span import JudgedSpan, judged_span
@@ -99,7 +100,9 @@ class Spanning:
             sorted(shown.values()), parts, start_ns=self.start_ns, end_ns=self.end_ns
         )
         readings = self._readings()
-        table = replace(table, seconds=partial(self._seconds, shown))
+        kept = ahead_in(self.store, list(shown), table.start_ns, table.at_ns(table.ticks))
+        ahead = {shown[key]: seconds for key, seconds in kept.items()}
+        table = replace(table, ahead_s=ahead, seconds=partial(self._seconds, shown))
         found = compare_windows(self._home_shown, table, readings)
         if found is None:
             return None

@@ -1,8 +1,9 @@
 """A store's history as the comparer's windows, cut on as many processors as it is worth, and compared."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from types import MappingProxyType
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from whichhop.app.stored.inner_causes import StoreRecords, comparison_with_cause
 from whichhop.app.stored.store_seconds import StoreSeconds
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_of_days
 from whichhop.compare.day_judging import LONG_NS
-from whichhop.compare.windows.clocks import ahead_of_records
+from whichhop.compare.windows.clocks import ahead_of_records, move_of
 from whichhop.compare.windows.filling import Cutter
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
 from whichhop.inside.felt import felt_of
@@ -93,11 +94,13 @@ def windows_of_store(
     end_ns: int,
     extra: Iterable[Record] = (),
     processes: int | None = None,
+    clocks: Mapping[str, float] = MappingProxyType({}),
 ) -> WindowTable | None:
     """The home's own sessions from `start_ns` to `end_ns`; None when nothing was measured then.
 
     extra: records that are not in the store, of other minutes than those that are. Windows lie on whole
     multiples of their length since the epoch and begin no earlier than the first minute measured.
+    clocks: see `exact_windows`.
     """
     loose = [
         r for r in extra if start_ns < (r.minute + 1) * NS_PER_MINUTE and r.minute * NS_PER_MINUTE < end_ns
@@ -110,11 +113,19 @@ def windows_of_store(
     begin, end = whole_ticks(start_ns, end_ns)
     if begin >= end:
         return None
-    table = exact_windows(store, home, start_ns=start_ns, end_ns=end_ns, extra=loose, processes=processes)
+    table = exact_windows(
+        store,
+        home,
+        start_ns=start_ns,
+        end_ns=end_ns,
+        extra=extra if clocks else loose,
+        processes=processes,
+        clocks=clocks,
+    )
     kept = set(store.sessions())
-    some = _some(store, [k for k in table.sessions if k in kept], begin, end)
-    seconds = StoreSeconds(store, tuple(k for k in table.sessions if k in kept), tuple(loose))
-    return _heard(replace(table, ahead_s=ahead_of_records([*loose, *some]), seconds=seconds))
+    keys = [k for k in table.sessions if k in kept]
+    ahead = ahead_in(store, keys, begin, end, loose)
+    return _heard(replace(table, ahead_s=ahead, seconds=StoreSeconds(store, tuple(keys), tuple(loose))))
 
 
 def exact_windows(
@@ -125,10 +136,12 @@ def exact_windows(
     end_ns: int,
     extra: Iterable[Record] = (),
     processes: int | None = 1,
+    clocks: Mapping[str, float] = MappingProxyType({}),
 ) -> WindowTable:
     """The whole ticks of a span, those in which nothing was measured too; see `windows_of_store`.
 
-    What a live turn reads: the agents' clocks are not compared here, since only a history is put in line.
+    clocks: by agent, by how many seconds its clock is ahead; its packets are taken from as much later or
+    earlier, which is what `clocks.aligned` does to a table that is cut already.
     """
     loose = list(extra)
     kept = set(store.sessions())
@@ -136,12 +149,28 @@ def exact_windows(
     keys = [s.key for s in derive_sessions(home) if s.key in kept or s.key in known]
     start_ns, end_ns = whole_ticks(start_ns, end_ns)
     table = empty_table(keys, start_ns, (end_ns - start_ns) // TICK_NS)
-    stamps = _fill(table, store, [k for k in keys if k in kept], processes)
-    cutter = Cutter.into(table)
-    cutter.add(loose)
+    moves = {key: move_of(clocks, key.agent, table.step_ns) for key in keys}
+    stamps: dict[SessionKey, frozenset[str]] = {}
+    for move in sorted({0, *moves.values()}):
+        mine = [key for key in keys if moves[key] == move]
+        alone = move == 0 and len(mine) == len(keys)
+        part = table if alone else empty_table(mine, table.at_ns(move), table.ticks)
+        stamps |= _fill(part, store, [k for k in mine if k in kept], processes)
+        Cutter.into(part).add([r for r in loose if moves.get(r.session) == move])
+        if not alone:
+            place = [keys.index(key) for key in mine]
+            for name in (*COUNTS, *QUANTILES):
+                getattr(table, name)[:, place] = getattr(part, name)
     # An open minute names the stamps of the one before, or none when there was none.
     told = {r.session: r.stamps for r in loose if r.stamps}
     return replace(table, stamps={k: frozenset({s}) for k, s in told.items()} | stamps)
+
+
+def ahead_in(
+    store: Store, keys: Sequence[SessionKey], start_ns: int, end_ns: int, loose: Iterable[Record] = ()
+) -> dict[SessionKey, float]:
+    """What minutes spread over a span tell of the agents' clocks, by session (see WindowTable.ahead_s)."""
+    return ahead_of_records([*loose, *_some(store, keys, start_ns, end_ns)])
 
 
 def _some(store: Store, keys: Sequence[SessionKey], start_ns: int, end_ns: int) -> Iterator[Record]:

@@ -85,10 +85,14 @@ def off(clocks: Mapping[str, float]) -> dict[str, float]:
     return {name: s for name, s in clocks.items() if abs(s) >= LEAST_OFF_S}
 
 
+def move_of(clocks: Mapping[str, float], agent: str, step_ns: int) -> int:
+    """By how many whole ticks what an agent measured is to be moved earlier."""
+    return round(clocks.get(agent, 0.0) * NS_PER_S / step_ns)
+
+
 def aligned(table: WindowTable, clocks: Mapping[str, float]) -> WindowTable:
     """The table with each agent's columns moved by whole ticks to the common time; itself if none is off."""
-    step_s = table.step_ns / NS_PER_S
-    moves = [round(clocks.get(key.agent, 0.0) / step_s) for key in table.sessions]
+    moves = [move_of(clocks, key.agent, table.step_ns) for key in table.sessions]
     if not any(moves):
         return table
     changed: dict[str, Any] = {}
@@ -116,6 +120,12 @@ def aligned_readings(readings: Iterable[Reading], clocks: Mapping[str, float]) -
     if not any(clocks.values()):
         return tuple(readings)
     return tuple(replace(r, at_ns=r.at_ns - round(clocks.get(r.agent, 0.0) * NS_PER_S)) for r in readings)
+
+
+def one_clock_words(ahead_s: float) -> str:
+    """What is wrong with one agent's clock, to stand after its name."""
+    way = "ahead of" if ahead_s > 0 else "behind"
+    return f"its clock is {abs(ahead_s):.0f} s {way} the others', by STAMP's time stamps; set it by NTP"
 
 
 def clock_words(clocks: Mapping[str, float]) -> str:
