@@ -192,7 +192,8 @@ def headline(verdict: Verdict) -> str:
         return f"{place} ({sure} that it {be} one of these, which packets cannot tell apart)."
     where = names_words(verdict.elements)
     if verdict.elements == (str(Cause.OWN_TRAFFIC),):
-        return f"The home's own traffic fills the access line ({sure})."
+        fills = "fills" if verdict.end_ns is None else "filled"
+        return f"The home's own traffic {fills} the access line ({sure})."
     if verdict.cause is Cause.NOT_SEPARABLE:
         return f"These cannot be told apart: {where} ({sure} that it {be} one of them)."
     words = CAUSE_TABLE[verdict.cause].words

@@ -2,8 +2,13 @@
 
 
 def percent(share: float, places: int = 0) -> str:
-    """The share (1 is the whole) in percent."""
-    return f"{share:.{places}%}".replace("%", " %")
+    """The share (1 is the whole) in percent; what only rounds to nothing or to all does not read as that."""
+    text = f"{share:.{places}%}"
+    if places and float(text[:-1]) in (0.0, 100.0):
+        least = f"{10**-places:.{places}f}"
+        some, most = f"under {least} %", f"over {100 - 10**-places:.{places}f} %"
+        return {0.0: "0 %", 1.0: "100 %"}.get(share, some if share < 0.5 else most)
+    return text.replace("%", " %")
 
 
 def lost_words(share: float) -> str:

@@ -74,3 +74,12 @@ def test_figures_reasons_and_remedies_are_told():
 
 def test_a_healthy_home_is_told_in_one_sentence():
     assert headline(verdict(cause=Cause.HEALTHY, elements=())).startswith("Nothing exceeds")
+
+
+def test_own_traffic_that_is_over_is_told_in_the_past():
+    own = verdict(cause=Cause.OWN_TRAFFIC, elements=("own-traffic",))
+    assert headline(own) == "The home's own traffic fills the access line (97 % sure)."
+    assert (
+        headline(verdict(cause=Cause.OWN_TRAFFIC, elements=("own-traffic",), end_ns=9))
+        == "The home's own traffic filled the access line (97 % sure)."
+    )

@@ -18,7 +18,7 @@ from whichhop.compare.words import (
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState, Topic
 from whichhop.model.home import ALLOW_A_TARGET
-from whichhop.model.percent import probability_words
+from whichhop.model.percent import percent, probability_words
 from whichhop.model.time_words import how_long
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
@@ -51,8 +51,9 @@ class View:
     failing: Mapping[str, str] = field(default_factory=dict)
 
 
-def _part(label: str, lines: Iterable[str], most: int, more: str = "more") -> list[str]:
-    """Lines beside a label, wrapped, and cut to `most` with what was left out counted."""
+def _part(label: str, lines: Iterable[str], most: int, more: tuple[str, str] = ("more", "more")) -> list[str]:
+    """Lines beside a label, wrapped, and cut to `most` with what was left out counted; more: of one and of
+    several, such as "more agent" and "more agents"."""
     items = list(lines)
     out: list[str] = []
     for place, item in enumerate(items):
@@ -66,7 +67,7 @@ def _part(label: str, lines: Iterable[str], most: int, more: str = "more") -> li
                 out += wrapped
                 left -= 1
             if left and len(out) < most:
-                out.append(f"and {left} {more}")
+                out.append(f"and {left} {more[left > 1]}")
             break
         out += wrapped
     return [(label if i == 0 else "").ljust(LABEL) + line for i, line in enumerate(out[:most])]
@@ -151,6 +152,8 @@ def element_shown(name: str) -> str:
 
 def _figures(link: LinkNow, own_traffic: bool) -> str:
     def ms(seconds: float) -> str:
+        if seconds < 0.00005:
+            return "under 0.1 ms"
         return f"{seconds * 1e3:.{0 if seconds >= 0.0995 else 1}f} ms"
 
     words = []
@@ -160,7 +163,7 @@ def _figures(link: LinkNow, own_traffic: bool) -> str:
         whose = " (own traffic)" if own_traffic else ""
         words.append(f"{ms(link.added_s)} over usual{whose}")
     if link.loss_ratio:
-        words.append(f"{100 * link.loss_ratio:.1f} % packet loss")
+        words.append(f"{percent(link.loss_ratio, 1)} packet loss")
     return ", ".join(words)
 
 
@@ -251,10 +254,12 @@ def screen(view: View) -> str:
     bulletin = view.bulletin
     title = f"{bulletin.home}, {instant_text(bulletin.at_ns)}"
     head = [textwrap.shorten(title, WIDTH, placeholder=" ..."), ""]
-    lines = _part("Lately", _episodes(bulletin), EPISODE_LINES, "earlier ones")
+    lines = _part("Lately", _episodes(bulletin), EPISODE_LINES, ("earlier one", "earlier ones"))
     failing = [f"{agent}: {words}" for agent, words in view.failing.items()]
-    lines += _part("Agents", failing + _agents(view.answers, bulletin), AGENT_LINES, "more agents")
-    lines += _part("Rates", _rates(view), RATE_LINES, "more")
+    lines += _part(
+        "Agents", failing + _agents(view.answers, bulletin), AGENT_LINES, ("more line", "more lines")
+    )
+    lines += _part("Rates", _rates(view), RATE_LINES)
     lines += _part(
         "Modem",
         [line if len(view.modems) == 1 else f"{node} {line}" for node, line in view.modems],
@@ -275,5 +280,5 @@ def screen(view: View) -> str:
     lines += _part("Next", _next(bulletin), NEXT_LINES + max(0, left))
     room = HEIGHT - len(head) - len(lines) - 1
     now = _part("Now", _now(bulletin), room - min(LEAST_LINKS, len(links)))
-    shown = _part("Links", links, min(LINK_LINES, room - len(now)), "more links")
+    shown = _part("Links", links, min(LINK_LINES, room - len(now)), ("more link", "more links"))
     return "\n".join(line.rstrip() for line in [*head, *now, *shown, *lines, f"({key}{view.source})"[:WIDTH]])

@@ -1,0 +1,23 @@
+"""Shares as people read them."""
+
+import pytest
+
+from whichhop.model.percent import percent
+
+
+@pytest.mark.parametrize(
+    ("share", "places", "words"),
+    [
+        (0.021, 1, "2.1 %"),
+        (0.0, 1, "0 %"),
+        (0.0003, 1, "under 0.1 %"),
+        (0.9997, 1, "over 99.9 %"),
+        (1.0, 1, "100 %"),
+        (0.5, 0, "50 %"),
+        (1.0, 0, "100 %"),
+    ],
+)
+def test_what_only_rounds_to_nothing_or_to_all_is_not_told_as_that(
+    share: float, places: int, words: str
+) -> None:
+    assert percent(share, places) == words
