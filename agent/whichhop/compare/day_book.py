@@ -45,7 +45,7 @@ class ChangeKind(StrEnum):
     CHANGED = "changed"
     ENDED = "ended"
     RETURNED = "returned"
-    """It was told to be over and is here again."""
+    """It was told to be over and is here again, or one with what goes on."""
     WITHDRAWN = "withdrawn"
     """Later ticks spoke against it."""
 
@@ -98,7 +98,9 @@ def changes(before: Sequence[Verdict], after: Sequence[Verdict]) -> list[Verdict
             out.append(VerdictChange(kind=ChangeKind.OPENED, verdict=verdict))
             continue
         left.remove(old)
-        if _different(old, verdict):
+        if _takes_back_an_end(old, verdict, left):
+            out.append(VerdictChange(kind=ChangeKind.RETURNED, verdict=verdict, before=old))
+        elif _different(old, verdict):
             out.append(VerdictChange(kind=ChangeKind.CHANGED, verdict=verdict, before=old))
         if old.end_ns is None and verdict.end_ns is not None:
             out.append(VerdictChange(kind=ChangeKind.ENDED, verdict=verdict, before=old))
@@ -112,6 +114,17 @@ def changes(before: Sequence[Verdict], after: Sequence[Verdict]) -> list[Verdict
         if not (forgotten or joined):
             out.append(VerdictChange(kind=ChangeKind.WITHDRAWN, verdict=gone, before=gone))
     return out
+
+
+def _takes_back_an_end(old: Verdict, new: Verdict, others: Sequence[Verdict]) -> bool:
+    """Whether one that goes on has become one with an earlier one that was told to be over."""
+    return (
+        old.end_ns is None
+        and new.end_ns is None
+        and any(
+            v.end_ns is not None and set(v.elements) == set(new.elements) and _within(v, new) for v in others
+        )
+    )
 
 
 def _different(old: Verdict, new: Verdict) -> bool:

@@ -20,7 +20,7 @@ from whichhop.compare.suspects.elements import HOME_SIDE, Element, Nature, eleme
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict import steps
 from whichhop.compare.verdict.corroboration import borne, by_themselves
-from whichhop.compare.verdict.episodes import Span, joined, merged, noticed, spans, states
+from whichhop.compare.verdict.episodes import Heard, Span, heard_in, joined, merged, noticed, spans, states
 from whichhop.compare.verdict.members import (
     once,
     part_of_own_traffic,
@@ -239,6 +239,12 @@ Part = tuple[Close, Group, Span]
 """A close look, one of its groups, and an episode of that."""
 
 
+def _heard(case: Case, members: Sequence[int]) -> Heard:
+    """In which ticks what crosses a group was heard."""
+    column = sorted(frozenset[int]().union(*(case.elements[j].column for j in members)))
+    return heard_in(case.reporting.speaks[:, column], case.settings, case.table.step_ns * 1e-9)
+
+
 def _may_be_own(case: Case, members: Sequence[int], span: Span) -> bool:
     """Whether the home's own traffic, uncounted, may be some of what a group's episode shows."""
     return any(case.elements[j].nature is Nature.OWN_TRAFFIC for j in members) and not _use_known(case, span)
@@ -254,7 +260,7 @@ def _episodes(case: Case, done: Scan, parts: Sequence[Part], gap: float) -> list
             return True
         return steps.alike(_excess(done, columns, one), _excess(done, columns, other))
 
-    whole = merged([span for _, _, span in parts], gap, alike)
+    whole = merged([span for _, _, span in parts], gap, alike, _heard(case, members))
     # Each outage of a line is one to a provider; within the home one trouble comes and goes.
     at_home = all(case.elements[j].nature in HOME_SIDE for j in members)
     return states(whole, gap) if at_home else whole
@@ -343,7 +349,7 @@ def _found(case: Case, parts: Sequence[tuple[Close, Group, Span]], span: Span) -
         probability=float(value[len(value) // 2 :].mean()),
         # An end is told once it has lasted as long as closes an episode.
         there=joined([(part.first, part.end) for _, _, part in parts]),
-        lasting=span.end > case.table.ticks - case.settings.close_ticks,
+        lasting=_heard(case, members).goes_on(span.end, case.settings.close_ticks),
     )
 
 

@@ -81,5 +81,7 @@ def test_what_was_told_to_be_over_and_comes_back_is_news() -> None:
 
 def test_two_that_become_parts_of_one_are_not_withdrawn() -> None:
     parts, whole = [verdict(100, 200), verdict(400, 500), verdict(700, None)], verdict(100, None)
-    assert changes(parts, [whole]) == []
+    # Two were told to be over: that they are not is news, once.
+    assert [c.kind for c in changes(parts, [whole])] == [ChangeKind.RETURNED]
+    assert changes([whole], [whole]) == []
     assert [c.kind for c in changes(parts[:2], [whole])] == [ChangeKind.RETURNED]

@@ -41,6 +41,28 @@ def test_a_fault_is_named_within_a_minute_and_lasts_while_it_lasts():
     assert follower.findings()[0].probability > 0.95
 
 
+def test_a_fault_whose_sessions_fall_silent_is_not_told_to_be_over_at_once():
+    """An agent that starts again for a minute and a half once ended the fault of its own hop, which was told
+    to be over beside "not measured now", and then to be back."""
+    table = disturb(quiet(HOME, 60), HOME, "desk/attic", slice(15, 60), delay_s=0.050)
+    silent = [i for i, s in enumerate(SESSIONS) if "desk/attic" in {k.name for k in s.path.links}]
+    for name in ("sent", "lost"):
+        getattr(table, name)[30:39, silent] = 0
+    for name in ("q50_s", "q80_s"):
+        getattr(table, name)[30:39, silent] = float("nan")
+    _, seen = follow(table)
+    named = [[(v.elements, v.start_ns, v.end_ns) for v in verdicts] for verdicts in seen[20:]]
+    assert named == [[(("desk/attic",), table.at_ns(15), None)]] * 40
+
+
+def test_what_is_not_heard_for_long_is_over_some_time():
+    table = disturb(quiet(HOME, 80), HOME, "desk/attic", slice(15, 80), delay_s=0.050)
+    silent = [i for i, s in enumerate(SESSIONS) if "desk/attic" in {k.name for k in s.path.links}]
+    table.sent[30:, silent] = 0
+    _, seen = follow(table)
+    assert [v.end_ns for v in seen[-1]] == [table.at_ns(30)]
+
+
 def test_a_quiet_home_is_calm():
     follower, seen = follow(quiet(HOME, 60))
     assert not any(seen)

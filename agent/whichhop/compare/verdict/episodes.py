@@ -1,5 +1,6 @@
 """Joins ticks to episodes with hysteresis: slow to open, slower to close, near ones merged."""
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -76,19 +77,24 @@ def noticed(
 
 
 def merged(
-    found: Sequence[Span], gap_ticks: float, alike: Callable[[Span, Span], bool] | None = None
+    found: Sequence[Span],
+    gap_ticks: float,
+    alike: Callable[[Span, Span], bool] | None = None,
+    heard: "Heard | None" = None,
 ) -> list[Span]:
     """Spans of one group with less than `gap_ticks` between them become one.
 
     After a long one a longer lull is bridged, for a state of hours has quiet minutes in it and is one state.
-    alike: whether two spans may be one cause at all; any two may unless given.
+    alike: whether two spans may be one cause at all; any two may unless given. heard: what is no lull, since
+    nothing was heard; every tick was unless given.
     """
     out: list[Span] = []
     part: Span | None = None
     for span in sorted(found, key=lambda s: s.first):
         before = out[-1].end - out[-1].first if out else 0
         lull = min(max(gap_ticks, LULL_SHARE * before), MOST_LULL * gap_ticks)
-        near = part is not None and span.first - out[-1].end < lull
+        apart = span.first - out[-1].end if out else 0
+        near = part is not None and apart - (heard.unheard(out[-1].end, span.first) if heard else 0) < lull
         if near and part is not None and (alike is None or alike(part, span)):
             last = out[-1]
             out[-1] = Span(first=last.first, end=max(last.end, span.end), detected=last.detected)
@@ -96,6 +102,34 @@ def merged(
             out.append(span)
         part = span
     return out
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """In which ticks anything that crosses a group was heard.
+
+    most: of more ticks unheard than this a fault is likelier gone than not.
+    """
+
+    ticks: NDArray[np.bool_]
+    most: float
+
+    def unheard(self, first: int, end: int) -> int:
+        """Ticks between two instants in which nothing was heard, none where they were too many."""
+        count = int(np.count_nonzero(~self.ticks[first:end]))
+        return count if count <= self.most else 0
+
+    def goes_on(self, end: int, close_ticks: int) -> bool:
+        """Whether no end is in sight of what was there up to a tick: it was not heard without it for as long
+        as closes an episode."""
+        after = self.ticks[end:]
+        return int(np.count_nonzero(after)) < close_ticks and int(np.count_nonzero(~after)) <= self.most
+
+
+def heard_in(speaks: NDArray[np.bool_], settings: Settings, step_s: float) -> Heard:
+    """By the sessions that cross a group (ticks, sessions); a fault of mean length is likelier gone than not
+    after as long as halves its chance to be there still."""
+    return Heard(speaks.any(axis=1), math.log(2.0) * settings.mean_fault_s / step_s)
 
 
 def states(found: Sequence[Span], gap_ticks: float) -> list[Span]:
