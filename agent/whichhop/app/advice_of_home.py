@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 
 from whichhop.advice.facts import HomeFacts, newest_ns
+from whichhop.advice.provider import SHORT_S
 from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_line
 from whichhop.app.stored.modem_now import by_modem, modems_now, pair_of
@@ -104,7 +105,7 @@ class LiveAdvice:
     ) -> tuple[str, ...]:
         """At most four lines, the best first; none where nothing was wrong and nothing is under the plan."""
         told = (
-            tuple((v.cause, v.elements, v.start_ns, v.end_ns is None) for v in verdicts),
+            tuple((v.cause, v.elements, v.proven, v.start_ns, _how_long(v, end_ns)) for v in verdicts),
             tuple(notes),
         )
         if told != self._for or not 0 <= end_ns - self._at_ns < AGAIN_NS:
@@ -129,6 +130,13 @@ class LiveAdvice:
             self._steps = tuple(dict.fromkeys(step_line(s) for s in found))[:MOST_STEPS]
             self._for, self._at_ns = told, end_ns
         return self._steps
+
+
+def _how_long(verdict: Verdict, now_ns: int) -> str:
+    """What of a verdict's length the steps depend on."""
+    if verdict.end_ns is not None:
+        return "over"
+    return "short" if now_ns - verdict.start_ns < SHORT_S * NS_PER_S else "long"
 
 
 def line_explanations(

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.comparison import silent_targets
 from whichhop.compare.live import HomeState
 from whichhop.compare.words import explain
 from whichhop.model import CAUSE_TABLE, LINK_TABLE, Home, Link, Method, Owner, Verdict
@@ -59,13 +60,16 @@ def bulletin_of(
     ordered = sorted(told, key=lambda v: (v.end_ns is None, v.start_ns, v.elements), reverse=True)[:MOST_TOLD]
     ordered.sort(key=lambda v: (v.start_ns, v.elements), reverse=True)
     lasting = [v for v in ordered if v.end_ns is None]
+    links = tuple(_link_now(standing, link, lasting) for link in _from_far_ends(home))
+    unknown = [link.name for link in links if link.state is LinkState.UNKNOWN]
     return Bulletin(
         home=home.name,
         at_ns=table.at_ns(table.ticks),
         since_ns=table.start_ns,
         learning_s=float(standing.learning_s),
         agents=_agents(standing, troubles or {}),
-        links=tuple(_link_now(standing, link, lasting) for link in _from_far_ends(home)),
+        links=links,
+        unanswered=_unanswered(standing, unknown) if unknown else (),
         told=tuple(ToldVerdict(verdict=v, words=tuple(explain(v))) for v in ordered),
         findings=standing.findings,
         rooms=tuple(rooms),
@@ -114,6 +118,13 @@ def _agents(standing: HomeState, troubles: Mapping[str, str]) -> tuple[AgentNow,
         heard_ns = table.at_ns(int(ticks[-1]) + 1) if ticks.size else None
         out.append(AgentNow(name=node.name, heard_ns=heard_ns, trouble=troubles.get(node.name, "")))
     return tuple(out)
+
+
+def _unanswered(standing: HomeState, unknown: Sequence[str]) -> tuple[str, ...]:
+    answered = standing.table.answered_at_all()
+    heard = [s.key for s, one in zip(standing.sessions, answered, strict=True) if one]
+    asked = [s for s, sent in zip(standing.sessions, standing.table.sent.any(axis=0), strict=True) if sent]
+    return silent_targets(asked, heard, unknown)
 
 
 def _link_now(standing: HomeState, link: Link, lasting: Sequence[Verdict]) -> LinkNow:

@@ -201,6 +201,8 @@ class Bulletin:
     """The home's time zone (IANA); empty where the home file has none."""
     felt: tuple[Felt, ...] = ()
     """What users feel though no hop is slow, and can change: the surest first."""
+    unanswered: tuple[str, ...] = ()
+    """Targets past a link that is not known which never answered anybody."""
 
     @property
     def ongoing(self) -> list[Verdict]:

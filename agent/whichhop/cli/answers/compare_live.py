@@ -105,11 +105,12 @@ def state_words(bulletin: Bulletin) -> str:
     }
     if topic in said:
         return said[topic]
+    mute = "".join(f"; {target} did not answer a single packet" for target in bulletin.unanswered)
     slow = ", ".join(level.elements[0] for level in bulletin.unusual)
     amiss = ", ".join(m.node for m in bulletin.modems if m.amiss)
     beside = {
         Topic.SILENT: f"; not heard: {', '.join(bulletin.silent)}",
-        Topic.UNMEASURED: f"; not measured now: {', '.join(bulletin.named(LinkState.UNKNOWN))}",
+        Topic.UNMEASURED: f"; not measured now: {', '.join(bulletin.named(LinkState.UNKNOWN))}{mute}",
         Topic.UNUSUAL: f"; slower than usual for its kind: {slow}",
         Topic.MODEM: f"; the levels of {amiss} are not as they should be",
     }.get(topic, "")

@@ -13,6 +13,7 @@ from whichhop.compare.words import (
     inside_words,
     level_words,
     owner_words,
+    silent_words,
     since_words,
 )
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Verdict
@@ -112,6 +113,8 @@ def _ongoing(bulletin: Bulletin) -> list[str]:
 def _unmeasured(bulletin: Bulletin) -> list[str]:
     unseen = bulletin.named(LinkState.UNKNOWN)
     lines = [f"No fault found on the links that are measured; not measured now: {', '.join(unseen)}."]
+    if bulletin.unanswered:
+        return [*lines, *map(silent_words, bulletin.unanswered)]
     past = any(k.kind is LinkKind.ACCESS and k.packets == 0 for k in bulletin.links if k.name in unseen)
     return [*lines, f"To measure the line, write `{ALLOW_A_TARGET}` in the home file."] if past else lines
 

@@ -11,6 +11,7 @@ from whichhop.compare.words import (
     level_words,
     owner_words,
     severity_words,
+    silent_words,
     standing_words,
     target_words,
 )
@@ -210,6 +211,7 @@ def _no_verdict(bulletin: Bulletin) -> Sentence:
                 more=(
                     f"Not measured now: {where}. What crosses there was not heard lately, or what is usual "
                     "is not learned yet.",
+                    *map(silent_words, bulletin.unanswered),
                     *_to_measure_the_line(bulletin, unseen),
                 ),
             )
@@ -224,6 +226,7 @@ def felt_lines(bulletin: Bulletin) -> tuple[str, ...]:
 
 def _to_measure_the_line(bulletin: Bulletin, unseen: Sequence[str]) -> tuple[str, ...]:
     never = [k for k in bulletin.links if k.kind is LinkKind.ACCESS and k.name in unseen and not k.packets]
+    never = [] if bulletin.unanswered else never
     return (f"Where the access line was never measured: {target_words()}.",) if never else ()
 
 

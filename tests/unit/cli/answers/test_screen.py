@@ -311,5 +311,9 @@ def test_page_status_follow_and_metrics_speak_of_the_same_thing(topic: Topic) ->
     for text in texts:
         assert ("o fault found" in text) == (topic not in alike and topic is not Topic.VERDICT), text
         assert alike.get(topic, "") in text
+    if topic is Topic.UNMEASURED:
+        mute = replace(bulletin, unanswered=("harbour",))
+        told_too = " ".join(answer(mute, NOW).more), screen(view(mute)), state_words(mute)
+        assert all("harbour did not answer a single packet" in " ".join(t.split()) for t in told_too)
     if topic is Topic.SILENT:
         assert all("study" in text for text in texts)
