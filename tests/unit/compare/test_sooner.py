@@ -1,6 +1,7 @@
 """What is strong is known before the ticks know it, and nobody is named whom the ticks clear."""
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -248,3 +249,42 @@ def test_no_second_names_what_only_dozing_radios_find_slow(slow: str) -> None:
     # What the wired one finds slow too is not the radios' waking.
     seconds.rtt_s[10:, sorted(column)] = 0.15
     assert soon_of(seconds, speaks, done, block=done.block_of(41), elements=case.elements, onset=case.onset)
+
+
+LONE = """\
+home: Lone Laptop
+nodes:
+  box:    {kind: gateway, address: 192.0.2.1}
+  laptop: {kind: host, address: 192.0.2.20, agent: true}
+links:
+  - {join: [laptop, box], kind: wireless}
+  - {join: [box, provider-edge], kind: access, medium: dsl}
+targets:
+  provider-edge: 198.51.100.1
+  peers: {harbour: {address: 203.0.113.7}}
+"""
+
+
+def test_no_second_names_the_hop_of_a_lone_radio_that_dozes() -> None:
+    """What it asks first in a second comes late more often than not, what it asks right after is in time; at
+    one coincidence six faults in a quarter of an hour were told and withdrawn."""
+    home = home_of(LONE)
+    sessions = derive_sessions(home)
+    case = prepare(home, sessions, quiet(home, 60), (), DEFAULT_SETTINGS)
+    done = scan(case.table, sessions, case.reporting, columns_of(case.elements, len(sessions)), case.settings)
+    seconds = empty_seconds(case.table.sessions, case.table.at_ns(39), 40)
+    seconds.sent[:] = 1
+    usual = np.array([0.002 * len(s.path.links) for s in sessions])
+    rng = np.random.default_rng(3)
+    awake = [str(s.key.target) for s in sessions].index("provider-edge")
+    late = rng.uniform(0.05, 0.3, seconds.rtt_s.shape) * (rng.random(seconds.rtt_s.shape) < 0.75)
+    late[:, awake] = 0.0
+    late[10] = 0.08  # a second in which all come late
+    seconds.rtt_s[:] = usual + late
+    speaks = heard_by_second(seconds, sessions)
+    look = partial(
+        soon_of, seconds, speaks, done, block=done.block_of(41), elements=case.elements, onset=case.onset
+    )
+    assert look() == ()
+    seconds.rtt_s[10:] += 0.1  # a fault delays that too
+    assert look()

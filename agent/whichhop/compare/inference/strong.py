@@ -5,6 +5,7 @@ The evidence is that of the ticks, on the same elements and grids, second by sec
 so each element has both, and they differ in how often they begin and in how long they stay.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -209,7 +210,10 @@ def strong_spans(
             likeliest = members[int(share.argmax())]
             shapes = np.maximum(emissions.bad[:, likeliest], emissions.out[:, likeliest])
             begun = _began(shapes, first, detected)
-            if detected - begun >= MOST_SECONDS or _something_else(evidence, column, begun, detected + 1):
+            seconds = slice(begun, detected + 1)
+            if detected - begun >= MOST_SECONDS or _something_else(evidence, column, seconds):
+                continue
+            if _one_is_well(evidence, column, seconds):
                 continue
             order = np.argsort(-share, kind="stable")
             out.append(
@@ -253,12 +257,23 @@ def _began(ratio: Floats, first: int, detected: int) -> int:
     return min(first, detected - int(back.argmax()))
 
 
-def _something_else(evidence: Evidence, column: frozenset[int], first: int, end: int) -> bool:
+def _something_else(evidence: Evidence, column: frozenset[int], seconds: slice) -> bool:
     """Whether a session outside of a group is loud in the same seconds."""
     others = [i for i in range(evidence.alone.shape[1]) if i not in column]
-    if not others:
-        return False
-    loudest = max(
-        float(part[:, first:end, others].sum(axis=1).max()) for part in (evidence.delay, evidence.loss)
-    )
-    return loudest > LOUD
+    return any(bool((best > LOUD).any()) for best in _best(evidence, others, seconds))
+
+
+def _one_is_well(evidence: Evidence, column: frozenset[int], seconds: slice) -> bool:
+    """Whether all seconds of one session that crosses a group speak loudly against any excess.
+
+    A leak bounds what one second of it can say, so that two others outweigh it: a lone radio that dozes
+    brings most answers late, and none to what it asks while it is awake. The ticks know that.
+    """
+    delay, loss = _best(evidence, sorted(column), seconds)
+    return bool(((delay < -LOUD) & (loss <= 0)).any())
+
+
+def _best(evidence: Evidence, sessions: Sequence[int], seconds: slice) -> tuple[Floats, Floats]:
+    """How well the best delay, and the best loss, explain all these seconds of each of some sessions."""
+    delay, loss = (p[:, seconds, sessions].sum(axis=1).max(axis=0) for p in (evidence.delay, evidence.loss))
+    return delay, loss
