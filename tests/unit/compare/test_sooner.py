@@ -286,5 +286,6 @@ def test_no_second_names_the_hop_of_a_lone_radio_that_dozes() -> None:
         soon_of, seconds, speaks, done, block=done.block_of(41), elements=case.elements, onset=case.onset
     )
     assert look() == ()
-    seconds.rtt_s[10:] += 0.1  # a fault delays that too
+    seconds.rtt_s[:] = usual
+    seconds.rtt_s[20:] += 0.1  # a fault delays what is asked right after too
     assert look()
