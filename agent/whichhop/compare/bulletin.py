@@ -123,7 +123,7 @@ def _agents(standing: HomeState, troubles: Mapping[str, str]) -> tuple[AgentNow,
 def _unanswered(standing: HomeState, unknown: Sequence[str]) -> tuple[str, ...]:
     answered = standing.table.answered_at_all()
     heard = [s.key for s, one in zip(standing.sessions, answered, strict=True) if one]
-    asked = [s for s, sent in zip(standing.sessions, standing.table.sent.any(axis=0), strict=True) if sent]
+    asked = [s for i, s in enumerate(standing.sessions) if standing.table.sent[:, i].any()]
     return silent_targets(asked, heard, unknown)
 
 
