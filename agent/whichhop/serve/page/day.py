@@ -165,10 +165,8 @@ def _line(bulletin: Bulletin, told: list[ToldVerdict], notes: tuple[Note, ...]) 
 
 
 def _sure(verdict: Verdict) -> str:
-    whose = owner_words(verdict)
-    if verdict.end_ns is not None:
-        whose = whose.replace("It is ", "It was ", 1)
-    return f"{probability(verdict.probability)} sure. {whose}".strip()
+    sure = f"{probability(verdict.probability)} sure. {owner_words(verdict)}".strip()
+    return f"{sure[0].upper()}{sure[1:]}"
 
 
 def _item(told: ToldVerdict, bulletin: Bulletin, number: int) -> Markup:

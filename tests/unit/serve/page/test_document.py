@@ -176,3 +176,10 @@ def test_what_stood_before_measuring_is_not_said_to_have_begun_then() -> None:
     text = " ".join(words(replace(bulletin, told=(stood, *rest))).split())
     assert "Since before" in text
     assert "for more than 11 min" in text
+
+
+def test_how_sure_an_episode_is_begins_a_sentence_and_tells_what_is_over_in_the_past() -> None:
+    first, *rest = calm().told
+    over = replace(first, verdict=replace(first.verdict, probability=0.995))
+    said = words(replace(calm(), told=(over, *rest))).replace("\u00a0", " ")
+    assert "Over 99 % sure. It was the provider's to fix" in said
