@@ -21,10 +21,10 @@ from whichhop.config.owner import owner_of
 from whichhop.daemon.beside import epoch_keeper, home_news, whereabouts
 from whichhop.daemon.beside.own_traffic import OwnTraffic
 from whichhop.daemon.home_in_use import in_use
+from whichhop.daemon.job_runner import Troubles
 from whichhop.daemon.notice.secret_files import command_of, secret_of
 from whichhop.daemon.notice.talk import Sent
 from whichhop.daemon.transfer.port import TransferPort
-from whichhop.daemon.troubles import Troubles
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Home
 from whichhop.model.chain_signature import ChainSignature
@@ -35,7 +35,7 @@ from whichhop.net.clock import SystemClock
 from whichhop.net.host import Host
 from whichhop.outside import typed
 from whichhop.printable import printable
-from whichhop.probes.snmp_user import read_user
+from whichhop.probes.snmp_ask import read_user
 from whichhop.wire.upnp_wan import SERVICE, description_address
 
 BASE = "https://192.0.2.20:8622"

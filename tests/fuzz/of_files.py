@@ -21,11 +21,11 @@ from whichhop.config.keys import read_key
 from whichhop.config.trusted_keys import read_trusted
 from whichhop.daemon.notice.book import Place, decide, due, failed, kept_of, sent
 from whichhop.daemon.transfer.asks import LeaseAsk, OrderAsk, ReleaseAsk, asked_for
-from whichhop.daemon.transfer.process import NeverBegunError, move
+from whichhop.daemon.transfer.jobs import NeverBegunError, move
 from whichhop.errors import RemoteError
 from whichhop.model import Cause, Method, Reading, SessionKey
+from whichhop.model.channel import LevelSpan
 from whichhop.model.levels_source import LevelsSource
-from whichhop.model.modem_now import LevelSpan
 from whichhop.model.notices import Notices, Way, Webhook
 from whichhop.model.past_fault import PastFault
 from whichhop.net.child import Ended

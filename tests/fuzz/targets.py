@@ -35,15 +35,14 @@ from whichhop.probes.path_trace import read_route
 from whichhop.serve.answer import Answer
 from whichhop.serve.answer import Question as Asked
 from whichhop.serve.records_api import readings_page, records_page
-from whichhop.store.collect import collect
-from whichhop.store.gather import gather
+from whichhop.store.collect import collect, gather
 from whichhop.store.interchange import read_lines, record_lines
 from whichhop.store.metrics_server import MetricsServer
 from whichhop.store.note_lines import gains_of
 from whichhop.store.store import Store
 from whichhop.wire import box_mib, bulk, docs_mib, dsl_mib, if_mib, level_numbers, upnp_wan
+from whichhop.wire.level_columns import parse_rate_bps
 from whichhop.wire.level_file import read_csv, read_json
-from whichhop.wire.line_table import parse_rate_bps
 from whichhop.wire.lookup import LookupQuestion, decode_answer
 from whichhop.wire.modem_table import TableReading, read_page
 from whichhop.wire.packed import pack, unpack, unpack_one

@@ -19,8 +19,7 @@ from support.ports import free_udp_port
 from whichhop.errors import RemoteError
 from whichhop.model.levels_source import CounterSource, LevelsSource
 from whichhop.net.clock import sleep_s
-from whichhop.probes.counters_talk import CountersRequest
-from whichhop.probes.levels_talk import LevelsRequest
+from whichhop.probes.device_talk import CountersRequest, LevelsRequest
 from whichhop.probes.snmp_walk import SnmpTarget
 from whichhop.wire import if_mib
 

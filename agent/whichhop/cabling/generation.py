@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from whichhop.cabling import rates
-from whichhop.model.equipment import LineKind, RadioKind
+from whichhop.model.cable_run import LineKind, RadioKind
 from whichhop.model.home import Plan
 from whichhop.model.links import Medium
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from whichhop.model.equipment import Adapter, LineKind, RadioKind
+from whichhop.model.cable_run import Adapter, LineKind, RadioKind
 
 MTU_PAYLOAD = 1448
 MTU_WIRE = 1538

@@ -44,8 +44,7 @@ from whichhop.model import (
     Ports,
     Resolver,
 )
-from whichhop.model.cable_run import Run
-from whichhop.model.equipment import Box
+from whichhop.model.cable_run import Box, Run
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, UPSTREAM
 from whichhop.printable import shown
 

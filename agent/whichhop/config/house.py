@@ -13,17 +13,19 @@ from whichhop.model import Link, LinkKind, NodeKind, Service
 from whichhop.model.cable_run import (
     REFERENCE_C,
     Amplifier,
+    Box,
     Cable,
     Coupler,
+    Docsis,
     Filter,
     Joint,
     Leg,
     Pad,
     Part,
+    Radio,
     Run,
     Splitter,
 )
-from whichhop.model.equipment import Box, Docsis, Radio
 from whichhop.model.levels_source import LevelsSource, Login
 
 # The keys that name a part, each with the keys that may stand beside it.

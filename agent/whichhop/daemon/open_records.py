@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable
 
 from whichhop.model import Record
 from whichhop.serve.answer import NDJSON, Answer, Question, RefusedError, only_known
+from whichhop.wire.ntp64 import settle
 from whichhop.wire.packed import pack
-from whichhop.wire.precision import settle
 
 
 class OpenRecords:

@@ -19,7 +19,7 @@ from whichhop.model.units import seconds_to_next
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_client import Failure, HttpClient, HttpError
 from whichhop.outside import OutsideError
-from whichhop.probes.counters_talk import Count, CountersRequest, Health
+from whichhop.probes.device_talk import Count, CountersRequest, Health
 from whichhop.wire import if_mib, upnp_wan
 from whichhop.wire.box_mib import WALKS, BoxCounts, box_counts_of
 

@@ -14,7 +14,7 @@ import msgspec
 from whichhop.errors import DataError, RemoteError, SystemRefusedError, WhichhopError
 from whichhop.model.levels_source import Fact, LevelsSource
 from whichhop.outside import utf8
-from whichhop.probes.levels_talk import LevelsAnswer, LevelsRequest
+from whichhop.probes.device_talk import LevelsAnswer, LevelsRequest
 from whichhop.wire.docs_mib import WALKS, channels_of
 from whichhop.wire.dsl_mib import WALKS as DSL_WALKS
 from whichhop.wire.dsl_mib import dsl_of

@@ -15,11 +15,11 @@ import msgspec
 
 from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.model.levels_source import CounterSource
-from whichhop.net.authority import authority
 from whichhop.net.child import LONGEST_LINE, our_module, started
+from whichhop.net.listen import authority
 from whichhop.outside import OutsideError, typed
 from whichhop.printable import printable
-from whichhop.probes.counters_talk import CountersRequest, CountersSaid
+from whichhop.probes.device_talk import CountersRequest, CountersSaid
 from whichhop.wire import if_mib, upnp_wan
 from whichhop.wire.upnp_wan import SERVICE
 

@@ -9,16 +9,36 @@ from urllib.parse import urlsplit
 
 import msgspec
 
-from whichhop.app.agents.agent_addresses import addresses_of, tls_addresses_of
 from whichhop.config.identity import proof_of
 from whichhop.config.keys import PurposeKeys
 from whichhop.errors import RemoteError
-from whichhop.model import Home
+from whichhop.model import Home, Node
+from whichhop.model.units import NS_PER_S
 from whichhop.net.http_get import SECONDS, fetch
+from whichhop.net.listen import authority
 from whichhop.net.tls import pinned_context
 from whichhop.outside import OutsideError, typed
 
+SETTLED_NS = 8 * NS_PER_S
+"""A window is judged once its last packet has settled; see daemon/minutes.py, which waits as long."""
+DAY_NS = 24 * 3600 * NS_PER_S
+
 MOST_IDENTITY = 16 * 1024
+
+
+def tls_addresses_of(home: Home) -> dict[str, str]:
+    """Where each agent hands out records, in TLS: agent to base address."""
+    return {n.name: f"https://{_place(n, home.ports.tls)}" for n in home.agents}
+
+
+def addresses_of(home: Home) -> dict[str, str]:
+    """Where each agent shows what anybody in the home may see: agent to base address."""
+    return {n.name: f"http://{_place(n, home.ports.api)}" for n in home.agents}
+
+
+def _place(node: Node, port: int) -> str:
+    """Where an agent is asked; one that was not found yet has a place of its own that names no host."""
+    return authority(node.address, port) if node.address else f"{node.name}@:{port}"
 
 
 class _Identity(msgspec.Struct, frozen=True, kw_only=True):

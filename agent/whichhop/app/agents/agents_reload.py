@@ -4,8 +4,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from whichhop.app.agents.agent_addresses import addresses_of, tls_addresses_of
-from whichhop.app.agents.agents_fetch import MOST_IDENTITY, AgentsFetch
+from whichhop.app.agents.agents_fetch import MOST_IDENTITY, AgentsFetch, addresses_of, tls_addresses_of
 from whichhop.config.check import read_home
 from whichhop.config.keys import PurposeKeys, derive_keys, read_key
 from whichhop.errors import RemoteError

@@ -23,10 +23,9 @@ from whichhop.config.owner import owner_text, read_owner
 from whichhop.config.pairing_keys import PairingKeys, PairingSide, is_proof
 from whichhop.errors import WhichhopError
 from whichhop.model import Home
-from whichhop.model.fingerprint import fingerprint
+from whichhop.model.chain_signature import fingerprint
 from whichhop.net.clock import Clock
-from whichhop.net.listen import listening_socket
-from whichhop.net.places import Places
+from whichhop.net.listen import Places, listening_socket
 from whichhop.net.tls import server_context
 from whichhop.outside import OutsideError
 from whichhop.wire.pairing import (

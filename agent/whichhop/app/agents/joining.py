@@ -16,8 +16,8 @@ from whichhop.config.load import load_yaml
 from whichhop.config.owner import owner_of, owner_path
 from whichhop.config.pairing_keys import PairingSide, is_proof
 from whichhop.errors import WhichhopError
-from whichhop.model.fingerprint import fingerprint
-from whichhop.net.authority import authority
+from whichhop.model.chain_signature import fingerprint
+from whichhop.net.listen import authority
 from whichhop.net.tls import open_context
 from whichhop.outside import OutsideError
 from whichhop.wire.pairing import (

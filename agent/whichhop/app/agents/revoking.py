@@ -20,7 +20,7 @@ from whichhop.config.known_agents import KnownAgents, known_agents_path, read_kn
 from whichhop.config.owner import owner_path, read_owner, unsealed
 from whichhop.daemon.options import default_store
 from whichhop.errors import WhichhopError
-from whichhop.model.fingerprint import fingerprint
+from whichhop.model.chain_signature import fingerprint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,8 +1,8 @@
 """Judges a home by the windows that it wrote to a server: the same comparison as from its records."""
 
 from whichhop.compare.comparison import Comparison, compare_windows
+from whichhop.compare.windows.compact import Written, table_of_written
 from whichhop.compare.windows.table import WindowTable
-from whichhop.compare.windows.written import Written, table_of_written
 from whichhop.model import Home, derive_sessions
 from whichhop.store.fleet_server import HomeWindows
 

@@ -23,7 +23,7 @@ from whichhop.compare.day_judging import LONG_NS, DayJudged, DayLook, DaySpan, d
 from whichhop.compare.windows.compact import UNREADABLE
 from whichhop.inside.gather import InnerFacts, with_causes
 from whichhop.model import Home, Record
-from whichhop.model.time_words import zone_of
+from whichhop.model.figure_words import zone_of
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.hour_marks import HOUR_NS, hour_marks, marks_digest
 from whichhop.store.kept_days import KeptDays, date_of

@@ -21,8 +21,8 @@ from whichhop.config.pairing_keys import make_code, read_code
 from whichhop.errors import SystemRefusedError, WhichhopError
 from whichhop.model import Home
 from whichhop.model.units import NS_PER_MINUTE, MonoNs
-from whichhop.net.authority import authority
 from whichhop.net.clock import SystemClock
+from whichhop.net.listen import authority
 from whichhop.net.surroundings import look_around, own_address_toward
 
 MINUTES = 10

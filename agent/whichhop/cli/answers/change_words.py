@@ -8,8 +8,7 @@ from whichhop.change.effect import ChangeAnswer, ChangeEffect, ComparedMeasure, 
 from whichhop.change.hours import HOUR_NS
 from whichhop.change.measures import MEASURES
 from whichhop.change.worked_out import against_worked_out
-from whichhop.cli.table import table
-from whichhop.cli.times import instant_text
+from whichhop.cli.text import instant_text, table
 from whichhop.model.note import Note
 
 DAYS_A_WEEK = 7

@@ -9,8 +9,8 @@ import msgspec
 from whichhop.daemon.home_in_use import InUse
 from whichhop.daemon.options import RunOptions
 from whichhop.errors import SystemRefusedError
-from whichhop.net.authority import authority
 from whichhop.net.child import RunChild, our_module, run_child
+from whichhop.net.listen import authority
 from whichhop.outside import typed
 from whichhop.serve.answer import Answer, Question, RefusedError, only_known
 

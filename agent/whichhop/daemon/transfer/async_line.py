@@ -6,7 +6,7 @@ import socket
 from typing import Any
 
 from whichhop.errors import RemoteError
-from whichhop.net.authority import authority
+from whichhop.net.listen import authority
 from whichhop.wire.bulk import NONCE_OCTETS, Talk, TalkError, WrongKeyError
 
 _PIECE = 4096

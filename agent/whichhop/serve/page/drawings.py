@@ -1,8 +1,8 @@
 """Draws a link's state: an arc like a hop, whole, shaky, broken or not seen; and small marks."""
 
-from whichhop.model.bulletin import LinkState
-from whichhop.serve.page.markup import Markup, join, tag
-from whichhop.serve.page.sentence import Mood
+from whichhop.model.bulletin import AgentNow, Bulletin, LinkState
+from whichhop.serve.page.figures import Inside, Markup, ago, join, tag, when
+from whichhop.serve.page.sentence import Mood, silent
 
 _ARCS: dict[LinkState, tuple[str, ...]] = {
     LinkState.NO_FAULT: ("M6 40C34 4 86 4 114 40",),
@@ -96,3 +96,27 @@ def hatch() -> Markup:
         aria_hidden="true",
         focusable="false",
     )
+
+
+def _agent(one: AgentNow, at_ns: int) -> Markup:
+    words: list[Inside]
+    if one.heard_ns is None:
+        words = ["never heard"]
+    elif silent(one, at_ns):
+        words = ["not heard since ", when(one.heard_ns, at_ns), f", {ago(one.heard_ns, at_ns)} ago"]
+    else:
+        words = ["heard"]
+    mood = Mood.WAITING if silent(one, at_ns) else Mood.UNSURE if one.trouble else Mood.NO_FAULT
+    return tag(
+        "li",
+        tag("p", mark(mood), " ", tag("b", one.name), ": ", words),
+        tag("p", one.trouble, class_="aside") if one.trouble else None,
+        data_agent=one.name,
+    )
+
+
+def agents(bulletin: Bulletin) -> Markup:
+    """The list of agents."""
+    if not bulletin.agents:
+        return tag("p", "The bulletin names no agent.")
+    return tag("ul", [_agent(a, bulletin.at_ns) for a in bulletin.agents], class_="agents")

@@ -1,4 +1,4 @@
-"""The one form in which people are told an instant: 2026-03-01 18:00:10 CET (UTC+1)."""
+"""How times, lengths of time, shares and probabilities are told to people."""
 
 from datetime import UTC, datetime, timedelta, tzinfo
 
@@ -49,3 +49,22 @@ def how_long(seconds: float) -> str:
             rest = whole % size // below
             return f"{whole // size} {name}" + (f" {rest} {small}" if rest else "")
     return f"{whole} s"
+
+
+def percent(share: float, places: int = 0) -> str:
+    """The share (1 is the whole) in percent."""
+    return f"{share:.{places}%}".replace("%", " %")
+
+
+def lost_words(share: float) -> str:
+    """How many packets were lost: "2.1 % of the packets were lost", "no packet was lost"."""
+    if share >= 0.0005:
+        return f"{percent(share, 1)} of the packets were lost"
+    return "under 0.1 % of the packets were lost" if share else "no packet was lost"
+
+
+def probability_words(probability: float) -> str:
+    """A probability as a reader may take it: no evidence makes anybody 100 % sure, nor 0 %."""
+    if probability > 0.99:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else percent(probability)

@@ -1,11 +1,13 @@
-"""What the daemon and the process that reads counters tell each other: plain records that travel as JSON."""
+"""What the daemon and the children that ask boxes tell each other: plain records that travel as JSON."""
 
+from dataclasses import dataclass
 from typing import Annotated
 
 import msgspec
 from msgspec import Meta
 
-from whichhop.model.levels_source import CounterSource
+from whichhop.model.channel import Channel, DslLine
+from whichhop.model.levels_source import CounterSource, LevelsSource
 from whichhop.outside import INT64
 
 
@@ -54,3 +56,23 @@ class CountersSaid(msgspec.Struct, frozen=True, kw_only=True):
     count: Count | None = None
     at_ns: Annotated[int, Meta(ge=0, le=INT64)] = 0
     mono_ns: Annotated[int, Meta(ge=0, le=INT64)] = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelsRequest:
+    """timeout_s: for each wait on the network."""
+
+    source: LevelsSource
+    timeout_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelsAnswer:
+    """at_ns: when the levels were taken, where the source tells (a file); else they are of now."""
+
+    channels: tuple[Channel, ...]
+    dsl: tuple[DslLine, ...] = ()
+    receive_dbm: float | None = None
+    remarks: tuple[str, ...] = ()
+    at_ns: int | None = None
+    not_read: tuple[str, ...] = ()
