@@ -9,7 +9,7 @@ import msgspec
 from fuzz.allowed import must, named, scratch
 from fuzz.of_http import _answering
 from whichhop.app.fleet.delivery import LONGEST_WAIT_S, WAITS_S, Delivery
-from whichhop.app.fleet.judging import windows_of
+from whichhop.app.fleet.metrics_windows import windows_of
 from whichhop.app.fleet.write_child import poster, turn
 from whichhop.daemon.beside.device_watch import MOST_BPS, DeviceWatch
 from whichhop.daemon.fleet.talk import Written

@@ -1,4 +1,7 @@
-"""What can hurt someone or cut a service, said wherever a step calls for it; local codes always decide."""
+"""What can hurt someone or cut a service, wherever a step calls for it; and what to look at along the coax.
+
+Local codes always decide.
+"""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

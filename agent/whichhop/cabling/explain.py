@@ -1,4 +1,4 @@
-"""Joins a verdict on the access link with the modem's levels: is it the coax in the house, or the line?"""
+"""Joins verdicts on the access link with the modem's levels: is it the coax in the house, or the line?"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Judges whatever a modem's reading holds: cable channels, a DSL line, a fibre's light (ITU-T G.984.2)."""
+"""Judges a modem's reading: cable channels, a DSL line (ITU-T G.997.1), a fibre's light (ITU-T G.984.2)."""
 
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.judge_levels import Judgement, LevelFinding, judge, judge_value, worst_first

@@ -1,4 +1,4 @@
-"""What a change to the cable run would gain, before anybody fetches a screwdriver."""
+"""What a change to the cable run would gain, worked out beforehand and kept with its note."""
 
 import re
 from collections.abc import Mapping, Sequence

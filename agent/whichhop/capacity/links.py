@@ -1,4 +1,4 @@
-"""What each link carries, from transfers and ceilings, and which one is narrow on a way out. Pure."""
+"""What each link carries, from transfers and from ceilings that agents read off ports and radios. Pure."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,4 +1,4 @@
-"""The transfers among readings, and what those of one path come to over time. Pure."""
+"""The transfers among readings, what those of one path come to, and the rate of each room. Pure."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""The verdicts of a day as they come tick by tick, and what changed from one tick to the next."""
+"""The verdicts of a day as they come and change tick by tick, and what days of the home's zone add up to."""
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence

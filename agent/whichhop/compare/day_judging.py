@@ -1,4 +1,4 @@
-"""Judges one UTC day of a long span by itself, with a bounded run-in of the past and run-out after it. Pure.
+"""Judges a long span by the UTC day, each with a bounded run-in and run-out, and joins what days say. Pure.
 
 What a shorter span learns over the whole of it (the line's use, clocks, who never answers) is learnt over the
 day and its run-in, as live use does.

@@ -24,7 +24,6 @@ from whichhop.daemon.fleet.fleet_writer import FleetWriter
 from whichhop.daemon.home_in_use import HomeInUse, InUse, loaded_sessions, read_home
 from whichhop.daemon.job_runner import SETTLE_S, JobRunner, Strangers, Troubles, words_of
 from whichhop.daemon.notice.notices import Notices
-from whichhop.daemon.open_records import OpenRecords
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.probers import ProberMaker, estimate_now
 from whichhop.daemon.sockets import ApiInUse, ProbersInUse, ReflectorInUse
@@ -45,7 +44,7 @@ from whichhop.serve.app import App
 from whichhop.serve.door import Door
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.handler import Page
-from whichhop.serve.records_api import home_summary
+from whichhop.serve.records_api import OpenRecords, home_summary
 from whichhop.wire.ntp64 import settle
 
 REFRESH_S = 60.0

@@ -1,4 +1,4 @@
-"""Faults of a running emulated home, switched on and off: in the relay, in queues, by random drop."""
+"""Faults of a running emulated home, switched on and off, and the truth of what was done to which element."""
 
 import json
 import signal

@@ -1,4 +1,4 @@
-"""Keys as people see them, and an agent's own signature under its chain."""
+"""Keys as people compare them by voice, and an agent's own signature under its chain."""
 
 import base64
 import hashlib

@@ -1,4 +1,4 @@
-"""What a modem says about its line: one row a channel, one reading of them all, a fact hour by hour."""
+"""What a modem says about its line: a row a channel, one reading of all, a fact by the hour, its state."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -1,4 +1,7 @@
-"""How times, lengths of time, shares and probabilities are told to people."""
+"""How times, lengths of time, shares and probabilities are told to people.
+
+"12 %" has its blank by ISO 80000-1 (7.1.4).
+"""
 
 from datetime import UTC, datetime, timedelta, tzinfo
 

@@ -1,4 +1,8 @@
-"""Listening TCP sockets, with one clear line when the system refuses one."""
+"""Listening TCP sockets, and who may stay connected to one: so many in all, so many from one address.
+
+A connection that has shown nothing yet costs a stranger nothing, so it is what makes room: the oldest such
+connection goes, of whichever address holds most. Nobody can so keep the others out by holding places.
+"""
 
 import errno
 import socket

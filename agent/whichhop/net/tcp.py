@@ -1,4 +1,4 @@
-"""TCP sockets for transfers: connected or accepted, filled from a large buffer or emptied without a copy."""
+"""TCP sockets for transfers, and what the kernel tells of them (tcp_info of Linux' uapi/linux/tcp.h)."""
 
 import contextlib
 import ctypes

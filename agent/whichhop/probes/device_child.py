@@ -3,6 +3,8 @@
 `python -m whichhop.probes.device_child SECONDS INTERFACE` (the one towards the line): every so often a JSON
 line comes out: {"devices": {ADDRESS: [DOWN, UP]}} in bit/s, or {"failed": TEXT}; it ends when stdin does.
 pyroute2's megabytes stay out of the daemon. No address of the internet leaves this process.
+
+A connection is used for its device's address and its octets alone; nothing of the other end is kept.
 """
 
 import errno

@@ -23,7 +23,7 @@ Ticks = Annotated[int, Meta(ge=0, lt=2**32)]
 
 
 class Health(msgspec.Struct, frozen=True, kw_only=True):
-    """How the box and the interface fare that are counted at; fields as wire/box_mib.py's and if_mib.py's."""
+    """How the box and the interface fare that are counted at; fields as in wire/mibs.py."""
 
     uptime_s: Annotated[float, Meta(ge=0, lt=2**32)] | None = None
     uptime_wraps: bool = True

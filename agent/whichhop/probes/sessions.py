@@ -1,4 +1,4 @@
-"""What probers have in common: a session's flight of packets, kept by key, and its facts. Pure."""
+"""What probers have in common: a session's flight of packets, when each left, and its facts. Pure."""
 
 from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass

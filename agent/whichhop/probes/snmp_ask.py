@@ -1,4 +1,8 @@
-"""One SNMP request and its answer: in v2c with a community, in v3 as a user."""
+"""One SNMP request and its answer: in v2c with a community, in v3 as a user, who is read from a file.
+
+Lines of NAME: VALUE, where `user`, `auth` and `priv` must stand; `auth_by` and `priv_by` name others than
+SHA-256 (RFC 7860) and AES-128 (RFC 3826). Lines that begin with # are passed over.
+"""
 
 import os
 import stat

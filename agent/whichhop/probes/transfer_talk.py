@@ -1,4 +1,4 @@
-"""What the daemon tells the process that moves a transfer's data: plain records that travel as JSON."""
+"""What the daemon and the process that moves a transfer's data tell each other: JSON, a line each."""
 
 import json
 import sys

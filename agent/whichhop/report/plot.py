@@ -1,4 +1,4 @@
-"""Draws the charts as SVG: round trips, loss and own traffic, one above the other on one time axis."""
+"""Draws charts as SVG: round trips, loss and own traffic on one time axis, with its round marks."""
 
 import math
 from collections.abc import Sequence

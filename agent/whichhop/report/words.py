@@ -1,4 +1,4 @@
-"""Figures as a reader needs them: a unit, sensible digits, the interval beside the value."""
+"""Figures and instants as a reader needs them: sensible digits, intervals, zones; over a clock change."""
 
 import math
 from datetime import UTC, tzinfo

@@ -1,4 +1,4 @@
-"""The metrics of what counters tell of a hop or a node (model/hop_facts.py), a row each."""
+"""The metrics of a hop or a node (model/hop_facts.py) and of the fleet's profile, a row each."""
 
 from whichhop.model.fleet import PREFIX, WindowMetric
 from whichhop.serve.exposition import TARGET, C, G

@@ -1,4 +1,4 @@
-"""One call's stretch of packets as the listener would rate it: delay, variation, loss and G.107 together."""
+"""One call's stretch of packets as the listener would rate it: G.107, and RTP's running jitter (RFC 3550)."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass

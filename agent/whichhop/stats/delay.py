@@ -1,4 +1,4 @@
-"""Delay of a record's packets as arrays, its variation (RFC 5481), its summary: RFC 2681, RFC 7679."""
+"""Delay of a record's packets as arrays, and its variation: RFC 2681, RFC 7679, RFC 3393, RFC 5481."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""How losses follow each other: runs and periods, and the steps of the two-state chain (Gilbert 1960)."""
+"""How losses follow each other: runs, periods and bursts, and steps of the two-state chain (Gilbert 1960)."""
 
 import itertools
 from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""Gathers the other agents' records into this store, page by page; goes on where it left off."""
+"""Gathers the other agents' records into this store, page by page, and their open minutes."""
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace

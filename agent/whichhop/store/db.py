@@ -1,14 +1,16 @@
-"""The one door to SQLite: opens the file, applies numbered migrations, tells every trouble in one line."""
+"""The one door to SQLite: opens the file, keeps its tables up to date, tells every trouble in one line."""
 
 import re
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from whichhop.errors import DataError, StoreDamagedError, StoreError, StoreFullError
+from whichhop.model.units import NS_PER_S, UtcNs
 from whichhop.printable import printable
 
 APPLICATION_ID = 0x77686F70
@@ -134,6 +136,11 @@ _NEVER_OURS = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE
 """A sound file never gives these: what we write keeps the tables' own rules."""
 _LACKS = re.compile("no such (table|column|index)|has no column|malformed|[Cc]ould not decode")
 """What SQLite says of a file whose tables, or a text in them, are no longer what we made: a general error."""
+
+PARTS = ("", "-wal", "-shm")
+"""SQLite's files of one database, by what is added to its name."""
+MOST_ASIDE = 3
+"""A disk that breaks one store after another must not be filled with them: the oldest make room."""
 
 
 def _trouble(path: Path, error: sqlite3.Error) -> StoreError:
@@ -318,3 +325,28 @@ class Database:
         """Let go of the file; the write-ahead log is folded in."""
         with self._lock:
             self._db.close()
+
+
+def move_aside(path: Path, now_ns: UtcNs) -> Path:
+    """Rename a store with its parts, so that it can still be opened there; where it is now.
+
+    StoreError when it cannot be moved.
+    """
+    when = datetime.fromtimestamp(now_ns // NS_PER_S, UTC)
+    there = path.with_name(f"{path.name}.damaged-{when:%Y%m%dT%H%M%SZ}")
+    number = 1
+    while there.exists():
+        number += 1
+        there = path.with_name(f"{path.name}.damaged-{when:%Y%m%dT%H%M%SZ}-{number}")
+    try:
+        for part in PARTS:
+            here = Path(f"{path}{part}")
+            if here.exists():
+                here.rename(f"{there}{part}")
+        for old in sorted(path.parent.glob(f"{path.name}.damaged-*Z*"))[: -MOST_ASIDE * len(PARTS)]:
+            old.unlink()
+    except OSError as trouble:
+        raise StoreError(
+            f"{path}: is damaged and cannot be moved aside ({trouble.strerror or trouble}); move it away"
+        ) from trouble
+    return there

@@ -1,4 +1,4 @@
-"""Puts records and readings into the store, each once, each record linked into its agent's chain."""
+"""Puts records and readings into the store, each once and linked into its agent's chain; and open minutes."""
 
 import math
 from collections.abc import Callable, Iterable, Sequence

@@ -1,4 +1,4 @@
-"""One column of whole numbers as byte planes, which deflate well; exact, and the same bytes every time.
+"""Whole numbers in few bytes: one by one (seven bits a byte, zigzag), or a column as byte planes; exact.
 
 A column is reduced to unsigned residues: the values' greatest common divisor is divided out (times settled
 to 5 us are multiples of 5000 ns), then either the least value or the least step from one value to the next

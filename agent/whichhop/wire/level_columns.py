@@ -1,4 +1,4 @@
-"""Which fact a column heading stands for, by the trade's usual words or by the home file's own column map."""
+"""Tables of text with levels: which fact a heading stands for, and a DSL or fibre line out of them."""
 
 import re
 from collections.abc import Iterator, Mapping, Sequence

@@ -1,8 +1,12 @@
-"""Timestamp fields of test packets (NTP 64-bit, truncated PTPv2) and their error estimate, both ways.
+"""Timestamp fields of test packets (NTP, truncated PTPv2), their error estimate, and what times are worth.
 
 A time is whole nanoseconds since 1970 UTC, a field is the 64-bit number on the wire. NTP: RFC 5905 6, seconds
 since 1900 and a binary fraction. PTPv2 truncated: RFC 8186 2.2, seconds since 1970 and nanoseconds. Both roll
 over after 2^32 s, so decoding needs a time nearby, and differences are taken modulo 2^32 s.
+
+A kernel stamp differs from the wire by 5 to 15 us at its 99th percentile (this project's own target), and
+rounding to 5 us adds 1.4 us (step / sqrt 12); a send time is needed only to place a packet in its window of
+seconds. Kept to the nanosecond, a minute's send times alone take about 110 bytes of pure pacing noise.
 """
 
 from array import array

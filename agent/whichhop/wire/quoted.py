@@ -1,4 +1,4 @@
-"""The start of one of our own packets, as an ICMP error quotes it: enough to know which it was."""
+"""The start of one of our own packets, as an ICMP error quotes it; and why a received packet was not used."""
 
 import struct
 from dataclasses import dataclass

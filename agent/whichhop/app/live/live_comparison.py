@@ -1,4 +1,4 @@
-"""Compares a home while its agents measure: each turn takes in what is new and gives a bulletin."""
+"""Compares a home while its agents measure: a bulletin each turn, and the newest seconds between two."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace

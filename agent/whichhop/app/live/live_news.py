@@ -1,4 +1,7 @@
-"""Asks the agents every few seconds for what is new, without letting one that is down hold up the rest."""
+"""Asks the agents every few seconds for what is new, and what that tells of own traffic and of notices.
+
+One that is down does not hold up the rest.
+"""
 
 import contextlib
 from collections.abc import Callable, Iterable, Mapping

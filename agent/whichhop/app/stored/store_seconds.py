@@ -1,4 +1,4 @@
-"""The seconds inside of ticks, from an open store."""
+"""The seconds inside of ticks, from an open store, and which targets answered in none of them."""
 
 from collections import OrderedDict
 from dataclasses import dataclass, field

@@ -9,7 +9,7 @@ from typing import Any
 
 from whichhop.config.check import read_home
 from whichhop.daemon.notice.notices import send_once
-from whichhop.daemon.notice.secret_files import missing
+from whichhop.daemon.notice.sending import missing
 from whichhop.daemon.notice.words import test_document
 from whichhop.errors import DataError
 from whichhop.model import Home

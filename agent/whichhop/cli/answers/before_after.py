@@ -17,8 +17,7 @@ from whichhop.cabling.level_hours import level_series
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.what_if import expected_at, expected_gains, parse_change, what_if
 from whichhop.change.before_after import BeforeAfter, Spans, before_after, spans_of
-from whichhop.change.hours import HOUR_NS, HourTable, hour_table
-from whichhop.change.pairing import match_hours
+from whichhop.change.hours import HOUR_NS, HourTable, hour_table, match_hours
 from whichhop.cli.answers.change_words import answer_text
 from whichhop.cli.collecting import add_source_arguments, opened_for
 from whichhop.cli.noting import note_data

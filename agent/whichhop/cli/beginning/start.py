@@ -40,9 +40,9 @@ from whichhop.cli.beginning.start_asking import (
 from whichhop.cli.collecting import nothing_measured
 from whichhop.compare.comparison import Comparison
 from whichhop.config.check import read_home
+from whichhop.config.epochs import make_owner
 from whichhop.config.files import WriteError, write_output
 from whichhop.config.keys import create_key, key_path_for
-from whichhop.config.owner import make_owner
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Node, derive_sessions

@@ -1,4 +1,4 @@
-"""What `whichhop start` asks before it measures: the person, the router and, where it may, the modem."""
+"""What `whichhop start` asks before it measures: person, router, modem; and the one short transfer beside."""
 
 import argparse
 import asyncio

@@ -1,4 +1,4 @@
-"""The equipment part of `whichhop cabling`: for each device of the home, the narrow link on its way out."""
+"""The equipment parts of `whichhop cabling`: each device's narrow link; what owning the boxes pays."""
 
 import math
 from dataclasses import asdict, replace
@@ -15,7 +15,7 @@ from whichhop.cabling.equipment import (
     role_words,
     upgrades,
 )
-from whichhop.cabling.generation import months_to_pay, needed
+from whichhop.cabling.rates import months_to_pay, needed
 from whichhop.cli.text import table
 from whichhop.config.check import House
 from whichhop.errors import DataError

@@ -1,4 +1,4 @@
-"""What the access line and the things of the home that meet the same packets are called together."""
+"""What the access line and what meets the same packets are called together; which way packets were lost."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

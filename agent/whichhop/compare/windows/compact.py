@@ -1,4 +1,4 @@
-"""A day's windows, and what its sessions' samples came to, in few octets and back to the last bit. Pure."""
+"""A day's windows in few octets and back to the last bit; windows out of figures counted elsewhere. Pure."""
 
 import math
 import zlib

@@ -1,4 +1,4 @@
-"""Fills a window table from minute records, or from the coarser histograms a metrics server keeps."""
+"""Fills a window table from records or a server's coarser histograms; counts records by the second."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""How much the home itself sends and receives: at our own interface, or from a router over the network."""
+"""How much the home itself sends and receives: at our own interface, or from a router, and how that fares."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -18,7 +18,7 @@ from whichhop.net.host import Host
 from whichhop.outside import typed, whole
 from whichhop.probes.device_talk import Count, CountersRequest, CountersSaid, Health
 from whichhop.stats.rate import CounterReading, RunningTotal, Step, delta
-from whichhop.wire.box_mib import TICKS_A_SECOND, TICKS_TOP
+from whichhop.wire.mibs import TICKS_A_SECOND, TICKS_TOP
 
 _MOST_FRAMES_PER_S = 15e6
 """10 Gbit/s of least frames (84 octets of line each, IEEE 802.3): 32 bits that run faster have restarted."""

@@ -1,20 +1,27 @@
-"""What an agent finds past the home: targets by name, routes, the provider's first hop; kept and renewed."""
+"""What an agent finds past the home: names' addresses, routes, the provider's first hop; kept and renewed."""
 
 import asyncio
+import json
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from ipaddress import ip_address
 from pathlib import Path
+from typing import Annotated
+
+from msgspec import Meta, Struct
 
 from whichhop.daemon.beside.route_watch import RouteWatch
-from whichhop.daemon.found_addresses import keep_found, read_found
 from whichhop.daemon.home_in_use import HomeInUse
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import PROVIDER_EDGE, Home, Sample, SessionKey
 from whichhop.net.clock import Clock
 from whichhop.net.surroundings import addresses_of_name, own_address_toward
+from whichhop.outside import typed
 from whichhop.wire.ntp64 import ErrorEstimate
+
+MOST_OCTETS = 100_000
+_Text = Annotated[str, Meta(max_length=255)]
 
 EVERY_S = 300.0
 """Records that move with a provider's balancing live for minutes (common practice)."""
@@ -24,6 +31,57 @@ PATIENCE_S = 25.0
 """The system's resolver gives up after 5 s a server, two times round (resolv.conf(5))."""
 
 LookUp = Callable[[str], Awaitable[list[str]]]
+
+
+class _Kept(Struct):
+    names: dict[_Text, _Text] = {}
+    edges: dict[_Text, _Text] = {}
+
+
+@dataclass(slots=True)
+class FoundAddresses:
+    """names: address by host name. edges: the provider's first hop by the target on whose way it is."""
+
+    names: dict[str, str] = field(default_factory=dict)
+    edges: dict[str, str] = field(default_factory=dict)
+
+
+def _addresses(found: Mapping[str, str]) -> dict[str, str]:
+    for address in found.values():
+        ip_address(address)
+    return dict(found)
+
+
+def found_of(octets: bytes, place: str) -> FoundAddresses:
+    """What such a file holds; DataError where it is none."""
+    kept = typed(octets, place, _Kept, most=MOST_OCTETS, remedy="remove it; it is made again")
+    try:
+        return FoundAddresses(_addresses(kept.names), _addresses(kept.edges))
+    except ValueError:
+        raise WhichhopError(
+            f"{place}: holds something that is no address; remove it, it is made again"
+        ) from None
+
+
+def read_found(path: Path) -> FoundAddresses:
+    """What was kept; nothing where there is no such file, or one that cannot be used."""
+    try:
+        with path.open("rb") as file:
+            return found_of(file.read(MOST_OCTETS + 1), str(path))
+    except (OSError, WhichhopError):
+        return FoundAddresses()  # it only saves time: all of it is found again
+
+
+def keep_found(path: Path, found: FoundAddresses) -> None:
+    """Write it anew, whole or not at all; WhichhopError when the folder takes no file."""
+    beside = path.with_name(path.name + ".new")
+    try:
+        beside.write_text(json.dumps({"names": found.names, "edges": found.edges}) + "\n")
+        beside.replace(path)
+    except OSError as why:
+        raise WhichhopError(
+            f"{path}: cannot be written ({why.strerror}); check the folder and the disk"
+        ) from why
 
 
 async def look_up(name: str) -> list[str]:

@@ -13,7 +13,7 @@ from typing import Annotated
 import msgspec
 
 from whichhop.daemon.notice.faults import OVER_NS, RECENT_NS, Fault, KeptNs, follow
-from whichhop.daemon.transfer.allowed_hours import in_quiet, local
+from whichhop.daemon.transfer.schedule import in_quiet, local
 from whichhop.model import Verdict
 from whichhop.model.bulletin import Bulletin, NoticeHeard
 from whichhop.model.notices import Notices, Way

@@ -21,8 +21,7 @@ from whichhop.daemon.notice.book import (
     put,
     sent,
 )
-from whichhop.daemon.notice.secret_files import missing
-from whichhop.daemon.notice.talk import MOST_S, SendRequest, Sent
+from whichhop.daemon.notice.sending import MOST_S, SendRequest, Sent, missing
 from whichhop.daemon.notice.words import document, reader_of
 from whichhop.errors import SystemRefusedError
 from whichhop.model import Home

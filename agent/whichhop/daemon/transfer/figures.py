@@ -1,4 +1,11 @@
-"""Turns what both halves of a transfer saw into its result. Pure."""
+"""Turns what both halves of a transfer saw into its result, round trips under load among it. Pure.
+
+As the IETF draft on responsiveness forms them, but for what our transfers cannot do. The loaded connection
+carries one stream without questions in between, so its probe is TCP's own smoothed round trip (of the side
+that receives where we only receive), not an HTTP question multiplexed on it: what waits in the sending
+program's buffer is not in it. Between agents there is no TLS; the mean is then over two kinds, as the draft
+has it. Connections are not added until the rate stops to rise: there are as many as were asked for.
+"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""What a wish for a transfer comes to: one job a direction, or the reason why there is none. Pure."""
+"""What a wish for a transfer comes to, one job a direction or the reason why not; and runs its process."""
 
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -1,4 +1,9 @@
-"""The keeper of lease and budget: the first agent of the home file answers who may move data now."""
+"""The home's one lease for transfers and its daily budget, and who keeps them: its first agent.
+
+Kept by the first agent of the home file. A lease reserves its bytes before they are sent, and what was not
+used is given back when it is returned; one that is never returned ends by itself and stays charged, so a
+crash at any moment can only waste budget, never exceed it.
+"""
 
 import asyncio
 import secrets
@@ -6,8 +11,8 @@ from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
-from whichhop.daemon.transfer.allowed_hours import day_of, quiet_now
-from whichhop.daemon.transfer.asks import LeaseAsk, ReleaseAsk, asked_for
+from whichhop.daemon.transfer.async_line import LeaseAsk, ReleaseAsk, asked_for
+from whichhop.daemon.transfer.schedule import day_of, quiet_now
 from whichhop.errors import StoreError, WhichhopError
 from whichhop.model import Home, Method, Sample, SessionKey
 from whichhop.model.figure_words import zone_of

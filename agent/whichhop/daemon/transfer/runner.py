@@ -12,8 +12,7 @@ import msgspec
 
 from whichhop.daemon.agent import Agent
 from whichhop.daemon.home_in_use import InUse
-from whichhop.daemon.transfer.asks import OrderAsk, asked_for
-from whichhop.daemon.transfer.async_line import AsyncLine
+from whichhop.daemon.transfer.async_line import AsyncLine, OrderAsk, asked_for
 from whichhop.daemon.transfer.figures import Asked, cost_octets, port_goodput, result_of
 from whichhop.daemon.transfer.jobs import Job, NeverBegunError, SkippedError, Tell, jobs_of, move
 from whichhop.daemon.transfer.lease import LoadWatch, TransferKeeper

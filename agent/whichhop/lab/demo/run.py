@@ -1,4 +1,4 @@
-"""The demo on real packets: the emulated home up, real agents in it, a fault, a verdict, the home down."""
+"""The demo: the emulated home up, real agents in it, a fault, a verdict; or recorded samples judged anew."""
 
 import gzip
 import json

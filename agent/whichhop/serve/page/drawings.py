@@ -1,4 +1,4 @@
-"""Draws a link's state: an arc like a hop, whole, shaky, broken or not seen; and small marks."""
+"""Draws a link's state, an arc like a hop, whole, shaky, broken or not seen; and who measures."""
 
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkState
 from whichhop.serve.page.figures import Inside, Markup, ago, join, tag, when

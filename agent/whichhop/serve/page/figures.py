@@ -1,4 +1,4 @@
-"""Figures and instants as the page shows them: with units, in UTC, ready to be told in the viewer's zone."""
+"""Markup that escapes whatever it did not build, and figures and instants as the page shows them."""
 
 from collections.abc import Iterable
 from datetime import datetime

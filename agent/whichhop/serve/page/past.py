@@ -1,4 +1,4 @@
-"""The last week by the day, and behind it the month: when who was at fault, drawn and in words."""
+"""The last week by the day and the month behind it; and the one series that shows why a hop is slow."""
 
 from collections.abc import Mapping, Sequence
 from datetime import date

@@ -13,7 +13,7 @@ from support.homes import alder
 from support.standing_clock import StandingClock
 from whichhop.daemon.job_runner import JobRunner, Troubles
 from whichhop.daemon.notice.notices import Notices
-from whichhop.daemon.notice.talk import SendRequest, Sent
+from whichhop.daemon.notice.sending import SendRequest, Sent
 from whichhop.model import Home
 from whichhop.model.notices import Notices as Settings
 from whichhop.model.notices import Way, Webhook
