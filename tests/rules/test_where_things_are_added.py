@@ -98,7 +98,7 @@ def run(args):
         "cli/__init__.py": [
             (
                 "VERBS: tuple[tuple[str, str, str], ...] = (\n",
-                '    ("dust", "whichhop.cli.measuring.dust", "say where dust lies"),\n',
+                '    ("dust", "measuring.dust", "say where dust lies"),\n',
             )
         ],
     },

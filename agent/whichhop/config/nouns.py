@@ -15,7 +15,7 @@ def beside(home_file: Path, path: str | None) -> str | None:
 def noun_of(kind: type[N], part: object, home_file: Path, **own: Any) -> N:
     """A noun, a frozen record, of a checked part's fields of the same names; `own` are those made otherwise.
 
-    What is not written takes the noun's default. A name that is `file` or ends so is a path; lists are tuples.
+    What is not written takes the noun's default; what is called `file` or ends so is a path, a list a tuple.
     """
     given: dict[str, Any] = {}
     for field in fields(kind):  # type: ignore[arg-type] # every noun is a dataclass
