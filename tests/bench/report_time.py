@@ -29,9 +29,9 @@ from whichhop.report.html import page
 from whichhop.report.pdf import pdf
 from whichhop.store.chain import pack_seqs
 from whichhop.store.store import Store
+from whichhop.wire.byte_planes import put_signed
+from whichhop.wire.ntp64 import settle
 from whichhop.wire.packed import pack, take_block, unfold
-from whichhop.wire.precision import settle
-from whichhop.wire.varint import put_signed
 
 TARGET, COLD_TARGET = 4.0, 20.0
 MOST_MB = 1500

@@ -28,8 +28,8 @@ from whichhop.store.chain import pack_seqs
 from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.kept_days import KeptDays, date_of
 from whichhop.store.store import Store
+from whichhop.wire.ntp64 import settle
 from whichhop.wire.packed import pack
-from whichhop.wire.precision import settle
 
 TARGET, COLD_TARGET = 5.0, 20.0
 FIRST = 28_333_440

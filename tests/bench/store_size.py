@@ -9,8 +9,8 @@ from bench.figure import Figure
 from support.records import lifelike
 from whichhop.model import Method, Record, SessionKey
 from whichhop.store.store import Store
+from whichhop.wire.ntp64 import settle
 from whichhop.wire.packed import canonical, pack
-from whichhop.wire.precision import settle
 
 TARGET = 120.0
 HOURS = 24

@@ -11,20 +11,18 @@ import msgspec
 
 from fuzz.allowed import allowed, must, named, scratch
 from support.bulletins import calm
-from whichhop.app.agents import agents_reload, epoch_learning
+from whichhop.app.agents import agents_fetch, epoch_learning
 from whichhop.cli.answers.status import hear
-from whichhop.config.epochs import is_owners
+from whichhop.config.epochs import is_owners, owner_of
 from whichhop.config.found_addresses import read_found
 from whichhop.config.keys import key_of_text
 from whichhop.config.known_agents import read_known
-from whichhop.config.owner import owner_of
 from whichhop.daemon.beside import epoch_keeper, home_news, whereabouts
 from whichhop.daemon.beside.own_traffic import OwnTraffic
 from whichhop.daemon.home_in_use import in_use
-from whichhop.daemon.notice.secret_files import command_of, secret_of
-from whichhop.daemon.notice.talk import Sent
+from whichhop.daemon.job_runner import Troubles
+from whichhop.daemon.notice.sending import Sent, command_of, secret_of
 from whichhop.daemon.transfer.port import TransferPort
-from whichhop.daemon.troubles import Troubles
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Home
 from whichhop.model.chain_signature import ChainSignature
@@ -35,7 +33,7 @@ from whichhop.net.clock import SystemClock
 from whichhop.net.host import Host
 from whichhop.outside import typed
 from whichhop.printable import printable
-from whichhop.probes.snmp_user import read_user
+from whichhop.probes.snmp_ask import read_user
 from whichhop.wire.upnp_wan import SERVICE, description_address
 
 BASE = "https://192.0.2.20:8622"
@@ -49,8 +47,8 @@ def _home() -> Home:
 def agents_word(octets: bytes) -> None:
     """What an agent answers when asked what is new, how it is, and why it refuses."""
     allowed(lambda: typed(octets, "attic", home_news._Said))
-    with mock.patch.object(agents_reload, "fetch", return_value=octets):
-        allowed(lambda: must(0 <= agents_reload._epoch_at(BASE) < 2**63, "an epoch out of range"))
+    with mock.patch.object(agents_fetch, "fetch", return_value=octets):
+        allowed(lambda: must(0 <= agents_fetch._epoch_at(BASE) < 2**63, "an epoch out of range"))
     heard = hear("attic", BASE, lambda _url: octets)
     must(all(printable(part) == part for part in heard.failing), f"parts that act: {heard.failing!r}")
     why = http_get._said(SimpleNamespace(body=octets))  # type: ignore[arg-type]

@@ -20,12 +20,12 @@ from whichhop.cli.measuring.transfer import _Bar, _text
 from whichhop.config.keys import read_key
 from whichhop.config.trusted_keys import read_trusted
 from whichhop.daemon.notice.book import Place, decide, due, failed, kept_of, sent
-from whichhop.daemon.transfer.asks import LeaseAsk, OrderAsk, ReleaseAsk, asked_for
-from whichhop.daemon.transfer.process import NeverBegunError, move
+from whichhop.daemon.transfer.async_line import LeaseAsk, OrderAsk, ReleaseAsk, asked_for
+from whichhop.daemon.transfer.jobs import NeverBegunError, move
 from whichhop.errors import RemoteError
 from whichhop.model import Cause, Method, Reading, SessionKey
+from whichhop.model.channel import LevelSpan
 from whichhop.model.levels_source import LevelsSource
-from whichhop.model.modem_now import LevelSpan
 from whichhop.model.notices import Notices, Way, Webhook
 from whichhop.model.past_fault import PastFault
 from whichhop.net.child import Ended
@@ -36,7 +36,7 @@ from whichhop.probes.levels import read_levels
 from whichhop.probes.transfer_line import Line
 from whichhop.probes.transfer_talk import AskSpec, TransferRequest
 from whichhop.store import past_faults
-from whichhop.store.aside import move_aside
+from whichhop.store.db import move_aside
 from whichhop.store.files import read_file
 from whichhop.store.store import Store
 from whichhop.wire import bulk

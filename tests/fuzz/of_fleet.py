@@ -9,11 +9,11 @@ import msgspec
 from fuzz.allowed import must, named, scratch
 from fuzz.of_http import _answering
 from whichhop.app.fleet.delivery import LONGEST_WAIT_S, WAITS_S, Delivery
-from whichhop.app.fleet.judging import windows_of
+from whichhop.app.fleet.metrics_windows import windows_of
 from whichhop.app.fleet.write_child import poster, turn
 from whichhop.daemon.beside.device_watch import MOST_BPS, DeviceWatch
 from whichhop.daemon.fleet.talk import Written
-from whichhop.daemon.troubles import Troubles
+from whichhop.daemon.job_runner import Troubles
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Home, derive_sessions
 from whichhop.model.bulletin import DEVICE_DOWN, DEVICE_UP

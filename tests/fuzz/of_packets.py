@@ -8,9 +8,8 @@ from whichhop.model.units import MonoNs
 from whichhop.wire import stamp_tlv
 from whichhop.wire.icmp import Echo, Family, strip_ipv4, unpack
 from whichhop.wire.ntp64 import estimate_error
-from whichhop.wire.refusal import Refusal
-from whichhop.wire.stamp import Ask, pack_ask, unpack_answer, unpack_ask
-from whichhop.wire.stamp_auth import tag
+from whichhop.wire.quoted import Refusal
+from whichhop.wire.stamp import Ask, pack_ask, tag, unpack_answer, unpack_ask
 from whichhop.wire.stamp_reflector import Reflector
 from whichhop.wire.stamp_sender import StampSender
 

@@ -19,12 +19,11 @@ from fuzz.allowed import any_text as _text
 from support.records import lifelike
 from whichhop.app.agents.learning import Told, joined_since
 from whichhop.config.check import check_home
-from whichhop.config.epochs import NONE, epoch_of, is_owners
+from whichhop.config.epochs import NONE, epoch_of, is_owners, owner_of
 from whichhop.config.home_edit import with_agent
 from whichhop.config.load import load_yaml
-from whichhop.config.owner import owner_of
 from whichhop.config.pairing_keys import PairingSide
-from whichhop.daemon.found_addresses import found_of
+from whichhop.daemon.beside.upstream import found_of
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import Method, Reading, SessionKey
 from whichhop.model.channel import Channel
@@ -35,15 +34,14 @@ from whichhop.probes.path_trace import read_route
 from whichhop.serve.answer import Answer
 from whichhop.serve.answer import Question as Asked
 from whichhop.serve.records_api import readings_page, records_page
-from whichhop.store.collect import collect
-from whichhop.store.gather import gather
+from whichhop.store.collect import collect, gather
 from whichhop.store.interchange import read_lines, record_lines
 from whichhop.store.metrics_server import MetricsServer
 from whichhop.store.note_lines import gains_of
 from whichhop.store.store import Store
-from whichhop.wire import box_mib, bulk, docs_mib, dsl_mib, if_mib, level_numbers, upnp_wan
+from whichhop.wire import bulk, docs_mib, level_numbers, mibs, upnp_wan
+from whichhop.wire.level_columns import parse_rate_bps
 from whichhop.wire.level_file import read_csv, read_json
-from whichhop.wire.line_table import parse_rate_bps
 from whichhop.wire.lookup import LookupQuestion, decode_answer
 from whichhop.wire.modem_table import TableReading, read_page
 from whichhop.wire.packed import pack, unpack, unpack_one
@@ -136,17 +134,17 @@ def cable_mib(octets: bytes) -> None:
 
 
 def dsl_line_mib(octets: bytes) -> None:
-    columns = tuple((*walk, c) for walk in dsl_mib.WALKS for c in range(1, 9))
-    for line in dsl_mib.dsl_of(_walk(octets, columns)):
+    columns = tuple((*walk, c) for walk in mibs.DSL_WALKS for c in range(1, 9))
+    for line in mibs.dsl_of(_walk(octets, columns)):
         must(line.margin_db is None or abs(line.margin_db) < 1e6, f"margin {line.margin_db}")
 
 
 def interface_mib(octets: bytes) -> None:
-    found = if_mib.counters_of(_walk(octets, if_mib.COUNTERS), octets[1] if len(octets) > 1 else 1)
+    found = mibs.counters_of(_walk(octets, mibs.COUNTERS), octets[1] if len(octets) > 1 else 1)
     if found is not None:
         must(0 <= found.received < 2**64 and 0 <= found.sent < 2**64, "a count out of range")
         must(found.speed_bps is None or 0 < found.speed_bps < 2**63, f"speed {found.speed_bps}")
-    box = box_mib.box_counts_of(_walk(octets, box_mib.WALKS), octets[1] if len(octets) > 1 else 1)
+    box = mibs.box_counts_of(_walk(octets, mibs.BOX_WALKS), octets[1] if len(octets) > 1 else 1)
     must(all(c is None or 0 <= c < 2**32 for c in box.counts), f"counts {box.counts}")
     must(box.uptime_s is None or 0 <= box.uptime_s < 2**32, f"uptime {box.uptime_s}")
 

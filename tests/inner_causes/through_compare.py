@@ -16,7 +16,7 @@ from whichhop.app.stored.inner_causes import comparison_with_causes
 from whichhop.compare.comparison import Comparison, compare_records
 from whichhop.inside.felt import felt_of
 from whichhop.model import Medium, Record, SessionKey, Verdict
-from whichhop.model.felt import FeltCause
+from whichhop.model.inner_cause import FeltCause
 from whichhop.model.inner_cause import InnerCause as Inner
 from whichhop.model.units import NS_PER_MINUTE
 

@@ -16,8 +16,8 @@ import pytest
 
 from support.veth import Pair, veth_pair
 from whichhop.config.keys import create_key
-from whichhop.net.authority import authority
 from whichhop.net.clock import SystemClock, sleep_s
+from whichhop.net.listen import authority
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 

@@ -5,8 +5,8 @@ import pytest
 from whichhop.config.check import check_home
 from whichhop.config.load import load_yaml
 from whichhop.lab.emulated_home import EmulatedHome
-from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Scenario
+from whichhop.lab.standard_home import ordinary_natures
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 

@@ -15,10 +15,10 @@ from support.need import need_program, need_root
 from whichhop.errors import DataError, SystemRefusedError
 from whichhop.lab.build.programs import Running
 from whichhop.lab.emulated_home import EmulatedHome
+from whichhop.lab.faults import between
 from whichhop.lab.links.fault_words import parse_effect
 from whichhop.lab.scenario import LinkNature, Scenario
 from whichhop.lab.standard_home import alder_home
-from whichhop.lab.truth import between
 from whichhop.net.clock import SystemClock, sleep_s
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]

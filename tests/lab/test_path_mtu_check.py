@@ -9,7 +9,7 @@ from support.route_watches import route_watch
 from whichhop.compare.windows.table import empty_table
 from whichhop.inside.felt import felt_of
 from whichhop.model import Reading
-from whichhop.model.felt import FeltCause
+from whichhop.model.inner_cause import FeltCause
 from whichhop.net.clock import SystemClock
 from whichhop.probes.path_mtu import check_path_mtu
 from whichhop.wire.path_mtu import PathMtu, SizeOutcome

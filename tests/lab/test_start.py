@@ -14,9 +14,8 @@ from whichhop.config.check import check_home, read_home
 from whichhop.config.load import load_yaml
 from whichhop.lab.build.programs import Running
 from whichhop.lab.emulated_home import EmulatedHome
-from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Scenario
-from whichhop.lab.standard_home import HOME_FILE
+from whichhop.lab.standard_home import HOME_FILE, ordinary_natures
 from whichhop.net.clock import SystemClock, sleep_s
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]

@@ -20,8 +20,8 @@ from whichhop.errors import RemoteError
 from whichhop.model import ModemLevels
 from whichhop.model.levels_source import LevelsSource
 from whichhop.net.clock import Clock, SystemClock, sleep_s
+from whichhop.probes.device_talk import LevelsRequest
 from whichhop.probes.levels_child import answer
-from whichhop.probes.levels_talk import LevelsRequest
 from whichhop.store.store import Store
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]

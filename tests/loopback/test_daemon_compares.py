@@ -19,7 +19,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.keys import create_key
 from whichhop.errors import INSTALL_COMPARER
-from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.demo.run import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Columns, Reading, Record, Sample, SessionKey
 from whichhop.model.bulletin import Bulletin, LinkState

@@ -23,10 +23,9 @@ from support.stories import FAULT_NS, NOW_NS, STORIES, played
 from support.time_authority import openssl
 from whichhop.app.live.live_comparison import live_comparison
 from whichhop.cli import main
-from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.job_runner import JobRunner, Troubles
 from whichhop.daemon.notice import notices
 from whichhop.daemon.notice.send_child import send
-from whichhop.daemon.troubles import Troubles
 from whichhop.model.notices import Mail, MailSecurity, Notices, Way, Webhook
 from whichhop.model.units import NS_PER_S
 from whichhop.net.child import run_child

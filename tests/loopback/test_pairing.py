@@ -15,10 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from whichhop.app.agents.invitation import MOST_EXCHANGES, TRIES, Invitation
+from whichhop.app.agents.invitation import MOST_EXCHANGES, TRIES, Invitation, Wish
 from whichhop.app.agents.inviting import MOST_EACH, Invited, InviteError, Inviting, Joined
 from whichhop.app.agents.joining import HasJoined, JoinError, Joining, check_room, join
-from whichhop.app.agents.joining_place import Wish
 from whichhop.app.agents.pairing_line import PairingLine
 from whichhop.config.check import read_home
 from whichhop.config.identity import passing_identity

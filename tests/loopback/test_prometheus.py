@@ -14,7 +14,7 @@ from support.scraped_home import AGENTS, RULES, TOP, Scraped, scraped_home
 from whichhop.model.fleet import PREFIX, WindowMetric
 from whichhop.net.http_get import fetch
 from whichhop.serve.catalogue import CATALOGUE, exposed_name
-from whichhop.serve.metric_row import MetricKind
+from whichhop.serve.exposition import MetricKind
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]
 

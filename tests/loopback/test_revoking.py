@@ -15,11 +15,10 @@ import pytest
 from support.loopback_home import ADDRESS, LoopbackHome
 from whichhop.app.agents.agents_fetch import AgentsFetch
 from whichhop.config.check import read_home
-from whichhop.config.epochs import epoch_path, read_epoch
+from whichhop.config.epochs import epoch_path, make_owner, owner_path, read_epoch
 from whichhop.config.home_edit import NewAgent, with_agent
 from whichhop.config.keys import PurposeKeys, derive_keys, key_path_for, read_key
 from whichhop.config.known_agents import known_agents_path, read_known
-from whichhop.config.owner import make_owner, owner_path
 from whichhop.errors import RemoteError
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]

@@ -19,10 +19,9 @@ from support.ports import free_udp_port
 from whichhop.errors import RemoteError
 from whichhop.model.levels_source import CounterSource, LevelsSource
 from whichhop.net.clock import sleep_s
-from whichhop.probes.counters_talk import CountersRequest
-from whichhop.probes.levels_talk import LevelsRequest
+from whichhop.probes.device_talk import CountersRequest, LevelsRequest
 from whichhop.probes.snmp_walk import SnmpTarget
-from whichhop.wire import if_mib
+from whichhop.wire import mibs
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
@@ -56,7 +55,7 @@ def walked(port: int, file: Path, text: str) -> dict[tuple[int, ...], str]:
     async def run() -> dict[tuple[int, ...], str]:
         target = SnmpTarget("127.0.0.1", port, "", 1.5, user_file=str(file))
         try:
-            return await target.walk_texts(if_mib.NAMES)
+            return await target.walk_texts(mibs.NAMES)
         finally:
             target.close()
 

@@ -15,7 +15,7 @@ from support import stamp_vectors as v
 from support.need import need_program
 from whichhop.model.units import MonoNs
 from whichhop.wire.ntp64 import ErrorEstimate
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 from whichhop.wire.stamp_reflector import Reflector
 from whichhop.wire.stamp_sender import StampSender
 

@@ -16,17 +16,15 @@ import pytest
 from support.homes import alder
 from support.need import need_program
 from support.ports import free_udp_port
-from whichhop.daemon.beside.box_facts import BoxFacts
-from whichhop.daemon.beside.own_traffic import OwnTraffic
+from whichhop.daemon.beside.own_traffic import BoxFacts, OwnTraffic
 from whichhop.daemon.children import Children
-from whichhop.daemon.job_runner import JobRunner
-from whichhop.daemon.troubles import Troubles
+from whichhop.daemon.job_runner import JobRunner, Troubles
 from whichhop.model import Reading
 from whichhop.model.hop_facts import facts_of
 from whichhop.model.levels_source import CounterSource
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.host import Host
-from whichhop.probes import counters_talk
+from whichhop.probes import device_talk
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]
 SERVICE = "urn:schemas-upnp-org:service:WANCommonInterfaceConfig:1"
@@ -229,7 +227,7 @@ def test_the_child_ends_with_its_daemon(tmp_path: Path) -> None:
 
     import msgspec
 
-    request = counters_talk.CountersRequest(
+    request = device_talk.CountersRequest(
         source=CounterSource(description="http://127.0.0.1:9/x"), every_s=60
     )
     with subprocess.Popen(

@@ -16,8 +16,8 @@ from whichhop.config.load import load_yaml
 from whichhop.lab.build.programs import Running
 from whichhop.lab.emulated_home import EmulatedHome
 from whichhop.lab.links.fault_words import parse_effect
-from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Scenario
+from whichhop.lab.standard_home import ordinary_natures
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock, sleep_s
 

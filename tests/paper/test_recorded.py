@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from whichhop.errors import DataError
-from whichhop.lab.demo.recorded import recorded_folder, replay
+from whichhop.lab.demo.run import recorded_folder, replay
 from whichhop.lab.demo.stories import STORIES
 
 pytestmark = pytest.mark.slow

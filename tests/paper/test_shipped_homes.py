@@ -14,8 +14,8 @@ from whichhop.cli.answers.screen import View, screen
 from whichhop.compare.suspects.vantage import separation
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import create_key
-from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Effect, Fault, Scenario
+from whichhop.lab.standard_home import ordinary_natures
 from whichhop.model import Cause, Home, LinkKind, derive_sessions
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.units import NS_PER_S

@@ -12,16 +12,15 @@ from support.live import busy_state
 from support.stories import FAULT_NS, START_NS, STORIES, PlayedStory, Story, played
 from whichhop.app.reported.dossier import Order, assemble
 from whichhop.cli.answers.screen import View, screen
-from whichhop.cli.times import times_in
+from whichhop.cli.text import times_in
 from whichhop.daemon.notice.book import Kind, News
 from whichhop.daemon.notice.faults import follow
 from whichhop.daemon.notice.words import document, reader_of
 from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.dossier import Dossier
+from whichhop.model.figure_words import instant_words, probability_words, utc_of, zone_of
 from whichhop.model.notices import Way
-from whichhop.model.percent import probability_words
-from whichhop.model.time_words import instant_words, utc_of, zone_of
 from whichhop.report.contents import Paper
 from whichhop.report.html import page as paper_page
 from whichhop.report.sections.plain import sendable

@@ -4,7 +4,7 @@ import numpy as np
 
 from paper_home.flight import Packets
 from paper_home.paper import PaperRun
-from whichhop.compare.windows.second_counts import count_in
+from whichhop.compare.windows.filling import count_in
 from whichhop.compare.windows.seconds import Seconds, empty_seconds
 
 

@@ -68,7 +68,7 @@ class DustProber:
         "advice/dust.py": '''
 """Dust off the boxes."""
 from whichhop.advice.step import RecommendationKind, Recommendation
-from whichhop.model.effort import Cost, Effort
+from whichhop.model.inner_cause import Cost, Effort
 
 def steps(known):
     yield Recommendation(key="dust", kind=RecommendationKind.FIX, what="Dust the boxes",
@@ -98,7 +98,7 @@ def run(args):
         "cli/__init__.py": [
             (
                 "VERBS: tuple[tuple[str, str, str], ...] = (\n",
-                '    ("dust", "whichhop.cli.measuring.dust", "say where dust lies"),\n',
+                '    ("dust", "measuring.dust", "say where dust lies"),\n',
             )
         ],
     },

@@ -63,7 +63,7 @@ def _judged(data: Data, *, calibrated: bool) -> Sequence[Verdict]:
 
 def _by_server(data: Data) -> Sequence[Verdict]:
     from support.fleet_answers import series_of, server_of
-    from whichhop.app.fleet.judging import windows_of
+    from whichhop.app.fleet.metrics_windows import windows_of
     from whichhop.compare.history import judge
     from whichhop.store.fleet_server import read_windows
 

@@ -3,11 +3,11 @@
 from dataclasses import replace
 from datetime import UTC
 
-from whichhop.compare.past_days import past_days
+from whichhop.compare.day_book import past_days
 from whichhop.model import Cause, LinkKind, Medium, RuledOut, Severity, Verdict
 from whichhop.model.bulletin import AgentNow, Bulletin, LinkNow, LinkState, RoomRate, ToldVerdict
-from whichhop.model.felt import Felt, FeltCause
-from whichhop.model.modem_now import LevelSpan, ModemNow
+from whichhop.model.channel import LevelSpan, ModemNow
+from whichhop.model.inner_cause import Felt, FeltCause
 from whichhop.model.note import Note
 from whichhop.model.past_fault import PastFault
 from whichhop.model.units import NS_PER_S

@@ -11,17 +11,16 @@ from support.published import IntegerJitter, TwoState, fit, simple_delay_impairm
 from whichhop.model.sample import Fate
 from whichhop.model.units import MonoNs
 from whichhop.stats import (
+    call,
     call_quality,
-    jitter,
+    delay,
     loss,
-    loss_model,
     loss_pattern,
     proportion,
     quantile,
     rate,
     responsiveness,
     throughput,
-    variation,
 )
 from whichhop.wire.flight import Flight
 
@@ -65,11 +64,11 @@ def _loss_within(round_trips_s: Sequence[float], waiting_s: Sequence[float]) -> 
 
 
 def _ipdv(values: Sequence[float]) -> Any:
-    return [None if math.isnan(v) else v for v in variation.ipdv(values)]
+    return [None if math.isnan(v) else v for v in delay.ipdv(values)]
 
 
 def _variation(values: Sequence[float]) -> Any:
-    steps, above = variation.ipdv(values)[1:], variation.pdv(values)
+    steps, above = delay.ipdv(values)[1:], delay.pdv(values)
     return {
         "ipdv_range": np.ptp(steps),
         "pdv_range": np.ptp(above),
@@ -79,7 +78,7 @@ def _variation(values: Sequence[float]) -> Any:
 
 
 def _pdv_quantile(values: Sequence[float], share: float, definitions: Sequence[int]) -> Any:
-    above = variation.pdv(values)
+    above = delay.pdv(values)
     return [quantile.quantiles(above, [share], quantile.Definition(d)).values[0] for d in definitions]
 
 
@@ -100,7 +99,7 @@ def _integer_steady(steps: Sequence[int]) -> Any:
 
 
 def _jitter_growth(step: int, after: Sequence[int]) -> Any:
-    grown = jitter.jitter_after_each([step * (n % 2) for n in range(max(after) + 1)])
+    grown = call.jitter_after_each([step * (n % 2) for n in range(max(after) + 1)])
     return [grown[n - 1] for n in after]
 
 
@@ -162,7 +161,7 @@ def _burst_durations(interval_ms: float, **row: Any) -> Any:
 
 
 def _fit_two_state(**written: Any) -> Any:
-    steps = loss_model.transitions(stream(**written))
+    steps = loss_pattern.transitions(stream(**written))
     chain = fit(steps)
     names = ("n00", "n01", "n10", "n11")
     # runs of a two-state chain are geometric: their means are 1/r and 1/p
@@ -306,8 +305,8 @@ MEASURES: dict[str, Callable[..., Any]] = {
     "integer_steady": _integer_steady,
     "ipdv": _ipdv,
     "isolated_density": _isolated_density,
-    "jitter": jitter.jitter_after_each,
-    "jitter_floor": lambda transits: [int(j) for j in jitter.jitter_after_each(transits)],
+    "jitter": call.jitter_after_each,
+    "jitter_floor": lambda transits: [int(j) for j in call.jitter_after_each(transits)],
     "jitter_growth": _jitter_growth,
     "loss_distances": lambda lost: loss_pattern.loss_distances(stream(lost=lost)),
     "loss_periods": lambda lost: loss_pattern.loss_periods(stream(lost=lost)),
@@ -318,7 +317,7 @@ MEASURES: dict[str, Callable[..., Any]] = {
     "noticeable_numbers": _noticeable_numbers,
     "noticeable_rate": _noticeable_rate,
     "opinion_score": call_quality.opinion_score,
-    "pdv": lambda values: variation.pdv(values).tolist(),
+    "pdv": lambda values: delay.pdv(values).tolist(),
     "pdv_quantile": _pdv_quantile,
     "period_lengths": lambda lost: {
         "lengths": loss_pattern.period_lengths(stream(lost=lost)),

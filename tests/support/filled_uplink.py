@@ -17,9 +17,8 @@ from whichhop.config.load import load_yaml
 from whichhop.lab.build.plan import rate_lines
 from whichhop.lab.build.programs import Place
 from whichhop.lab.emulated_home import EmulatedHome
-from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Scenario
-from whichhop.lab.standard_home import HOME_FILE
+from whichhop.lab.standard_home import HOME_FILE, ordinary_natures
 from whichhop.model import Cause
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock, sleep_s

@@ -15,8 +15,8 @@ from pypdf.annotations import FreeText
 
 from support.time_authority import make_authority, stamped
 from whichhop.model import Service
+from whichhop.model.chain_signature import fingerprint
 from whichhop.model.dossier import Dossier
-from whichhop.model.fingerprint import fingerprint
 from whichhop.report.contents import Paper
 from whichhop.report.html import dossier_part, page
 from whichhop.report.pdf import pdf, source

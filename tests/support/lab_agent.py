@@ -24,9 +24,8 @@ from whichhop.probes.kinds.stamp_sender import StampProber
 from whichhop.probes.machine_trouble import MachineTrouble
 from whichhop.probes.watch import MachineWatch
 from whichhop.wire.flight import LINGER_NS, WAIT_NS
-from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
+from whichhop.wire.ntp64 import ErrorEstimate, estimate_error, settle
 from whichhop.wire.packed import pack
-from whichhop.wire.precision import settle
 
 CLOCK = SystemClock()
 PORT = 8862

@@ -11,10 +11,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from whichhop.lab.emulated_home import EmulatedHome
+from whichhop.lab.faults import between
 from whichhop.lab.links.fault_words import parse_effect
 from whichhop.lab.scenario import LinkNature, Scenario
 from whichhop.lab.standard_home import alder_home
-from whichhop.lab.truth import between
 from whichhop.model import Fate, Record
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.stats.loss import LossCount, count

@@ -12,8 +12,8 @@ from whichhop.model import Home, Reading, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.chain import pack_seqs
 from whichhop.store.store import Store
+from whichhop.wire.ntp64 import settle
 from whichhop.wire.packed import pack
-from whichhop.wire.precision import settle
 
 SHORT_TEXT = """\
 home: Short House

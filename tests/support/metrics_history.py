@@ -18,8 +18,8 @@ from whichhop.model import Reading, Record, Sample, SessionKey
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_get import fetch
 from whichhop.serve.exporter import LiveFamilies
+from whichhop.serve.exposition import MetricKind
 from whichhop.serve.live import LiveState
-from whichhop.serve.metric_row import MetricKind
 
 NS = 1_000_000_000
 

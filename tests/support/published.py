@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from whichhop.stats.loss_model import Transitions
+from whichhop.stats.loss_pattern import Transitions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

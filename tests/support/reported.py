@@ -6,7 +6,7 @@ from support.record_windows import count_in, counted_of
 from whichhop.claim.span import JudgedSpan, judged_span
 from whichhop.compare.comparison import compare_windows
 from whichhop.compare.windows.tally import Tally
-from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.demo.run import recorded_folder
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Reading, Record
 from whichhop.model.units import NS_PER_MINUTE

@@ -13,8 +13,8 @@ from whichhop.config.keys import create_key
 from whichhop.config.load import load_yaml
 from whichhop.lab.build.programs import Done, Running
 from whichhop.lab.emulated_home import EmulatedHome
-from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import LinkNature, Scenario
+from whichhop.lab.standard_home import ordinary_natures
 from whichhop.net.clock import SystemClock, sleep_s
 
 

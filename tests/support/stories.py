@@ -12,9 +12,8 @@ from whichhop.cabling.level_readings import to_readings
 from whichhop.config.check import House, check_home, read_house
 from whichhop.config.keys import create_key
 from whichhop.config.load import load_yaml
-from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Effect, Fault, LinkNature, Quirk, QuirkKind, Scenario
-from whichhop.lab.standard_home import HOME_FILE
+from whichhop.lab.standard_home import HOME_FILE, ordinary_natures
 from whichhop.model import Cause, ModemLevels, Reading, Record
 from whichhop.model.bulletin import Bulletin
 from whichhop.model.hop_facts import HopFacts, readings_of

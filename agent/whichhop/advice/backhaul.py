@@ -17,8 +17,8 @@ from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.cabling.rates import ADAPTERS, ethernet_bps
 from whichhop.capacity.links import DOWN, SAME, UP, LinkCapacity
 from whichhop.model import PROVIDER_EDGE, Cause, Link, LinkKind, Medium
-from whichhop.model.effort import Cost, Effort
-from whichhop.model.equipment import Adapter
+from whichhop.model.cable_run import Adapter
+from whichhop.model.inner_cause import Cost, Effort
 
 USUAL_PORT_BPS = 1e9
 """A port whose rate nobody wrote down is taken for the usual one; the step says so."""

@@ -7,7 +7,7 @@ from whichhop.advice.step import Recommendation, RecommendationKind, Recommended
 from whichhop.cabling.equipment import Ceiling, Via, on_the_way, upgrades
 from whichhop.capacity.links import DOWN, SAME, UP
 from whichhop.model import PROVIDER_EDGE, Link, Path
-from whichhop.model.effort import Cost, Effort
+from whichhop.model.inner_cause import Cost, Effort
 
 AT_LIMIT = 0.7
 """A transfer within 30 % under a ceiling counts as held by it; a slower one was held by something else. Our

@@ -15,7 +15,7 @@ from whichhop.cabling.what_if import WhatIfOutcome, ideas, what_if
 from whichhop.model import Direction
 from whichhop.model.cable_run import Run
 from whichhop.model.channel import MULTI_CARRIER
-from whichhop.model.effort import Cost, Effort
+from whichhop.model.inner_cause import Cost, Effort
 from whichhop.model.links import Owner
 
 IN_THE_HOUSE = (Hazard.POWERED_TAP, Hazard.GROUNDING, Hazard.ALARM, Hazard.MAINS, Hazard.PROVIDER)

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from whichhop.advice.facts import HomeFacts, fair_plan
 from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.capacity.plan import PlanAnswer, by_hour, contradicted, delivery_words, news_words
-from whichhop.model.effort import Cost, Effort
+from whichhop.model.inner_cause import Cost, Effort
 
 
 def steps(known: HomeFacts) -> Iterator[Recommendation]:

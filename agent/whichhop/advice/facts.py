@@ -13,12 +13,10 @@ from whichhop.capacity.plan import LineTest
 from whichhop.capacity.transfers import Measured
 from whichhop.compare.words import tail_shaped
 from whichhop.model import PROVIDER_EDGE, Cause, Home, ModemLevels, Reading, Session, Verdict
-from whichhop.model.cable_run import Run
-from whichhop.model.equipment import Box
-from whichhop.model.felt import Felt
+from whichhop.model.cable_run import Box, Run
+from whichhop.model.figure_words import how_long, instant_words, percent
+from whichhop.model.inner_cause import Felt
 from whichhop.model.note import Note
-from whichhop.model.percent import percent
-from whichhop.model.time_words import how_long, instant_words
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, figure_of
 from whichhop.model.units import NS_PER_S
 from whichhop.stats.throughput import TCP_HEADERS, goodput_bps

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from whichhop.advice.facts import HomeFacts
 from whichhop.advice.step import Recommendation, RecommendationKind
-from whichhop.model.felt import FELT_WORDS
+from whichhop.model.inner_cause import FELT_WORDS
 
 
 def steps(known: HomeFacts) -> Iterator[Recommendation]:

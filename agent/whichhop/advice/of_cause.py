@@ -10,7 +10,7 @@ from whichhop.cabling.cautions import cautions_for
 from whichhop.inside.seen import Place, Sort, place_of
 from whichhop.inside.table import UNNAMED, WIRE, Act, row_of
 from whichhop.model import Cause, Home, Verdict
-from whichhop.model.effort import Effort
+from whichhop.model.inner_cause import Effort
 
 
 def is_told(verdict: Verdict) -> bool:

@@ -9,7 +9,7 @@ from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.compare.words import element_words, names_words
 from whichhop.model import Cause
-from whichhop.model.effort import Cost, Effort
+from whichhop.model.inner_cause import Cost, Effort
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,9 +7,9 @@ from whichhop.advice.facts import HomeFacts, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.advice.vantage import KNOWING
 from whichhop.model import Cause, Verdict
-from whichhop.model.effort import Cost, Effort
+from whichhop.model.figure_words import utc_of
+from whichhop.model.inner_cause import Cost, Effort
 from whichhop.model.links import PROVIDERS, Owner
-from whichhop.model.time_words import utc_of
 
 SHORT_S = 300.0
 """One episode under five minutes shows that it happened, not that it keeps happening: our own choice."""

@@ -29,7 +29,7 @@ from whichhop.advice import (
 )
 from whichhop.advice.facts import HomeFacts
 from whichhop.advice.step import Recommendation, RecommendationKind
-from whichhop.model.effort import Cost, Effort
+from whichhop.model.inner_cause import Cost, Effort
 
 FIRST = "claim-plan"
 """A plan that every test contradicts is news, whatever else could be bettered: the line bounds it all."""

@@ -11,7 +11,7 @@ from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.suspects.vantage import groups_of
 from whichhop.compare.words import names_words
 from whichhop.model import Home, Link, LinkKind, Medium, Node, NodeKind, Verdict, derive_sessions
-from whichhop.model.effort import Cost, Effort
+from whichhop.model.inner_cause import Cost, Effort
 
 OWN_ADDRESS = "its own address"
 CAUTION = (

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from whichhop.cabling.cautions import Hazard
-from whichhop.model.effort import Cost, Effort
-from whichhop.model.time_words import how_long
+from whichhop.model.figure_words import how_long
+from whichhop.model.inner_cause import Cost, Effort
 
 
 class RecommendationKind(StrEnum):

@@ -9,7 +9,7 @@ from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.compare.suspects.vantage import Advice, advice_for, separation
 from whichhop.compare.words import names_words
 from whichhop.model import Cause
-from whichhop.model.effort import Cost, Effort
+from whichhop.model.inner_cause import Cost, Effort
 
 KNOWING = 0.5
 """Knowing whose fault it is mends nothing yet: it counts half of what mending would. Our own choice."""

@@ -7,24 +7,22 @@ from whichhop.advice.provider import SHORT_S
 from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_line
 from whichhop.app.stored.modem_now import by_modem, modems_now, pair_of
-from whichhop.cabling.access_line import explain_line
 from whichhop.cabling.equipment import on_the_way
-from whichhop.cabling.explain import Explanation
+from whichhop.cabling.explain import Explanation, explain_line
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.rates import RADIO_REAL
-from whichhop.capacity.ceilings import Ceilings, lowest, observed_ceilings
-from whichhop.capacity.links import DOWN, UP, capacities
+from whichhop.capacity.links import DOWN, UP, Ceilings, capacities, lowest, observed_ceilings
 from whichhop.capacity.plan import upstream_tests
 from whichhop.capacity.transfers import measured_of
 from whichhop.compare.bulletin import MOST_STEPS
 from whichhop.config.check import House
 from whichhop.model import ModemLevels, Reading, Session, Verdict
 from whichhop.model import Path as Way
-from whichhop.model.felt import Felt
+from whichhop.model.channel import ModemNow
+from whichhop.model.figure_words import zone_of
 from whichhop.model.hop_facts import OF_LINKS
-from whichhop.model.modem_now import ModemNow
+from whichhop.model.inner_cause import Felt
 from whichhop.model.note import Note
-from whichhop.model.time_words import zone_of
 from whichhop.model.units import NS_PER_S
 
 OF_LONG = ("transfer_", "levels/", *(f"{name}:" for name in OF_LINKS))

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from whichhop.cabling import rates
+from whichhop.model.cable_run import Box, Docsis, Radio
 from whichhop.model.channel import MULTI_CARRIER, Carrier, Direction, ModemLevels
-from whichhop.model.equipment import Box, Docsis, Radio
 from whichhop.model.home import Path
 from whichhop.model.links import LinkKind, Medium
 

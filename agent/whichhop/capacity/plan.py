@@ -19,7 +19,7 @@ from whichhop.capacity.transfers import transfers_of
 from whichhop.model import PROVIDER_EDGE, Home, LinkKind, Plan, Reading
 from whichhop.model.transfer import DOWNLOADS, UPLOADS
 from whichhop.model.units import NS_PER_S
-from whichhop.stats.clustered_share import clustered_share
+from whichhop.stats.difference import clustered_share
 from whichhop.stats.proportion import Interval
 from whichhop.stats.throughput import TCP_HEADERS, goodput_bps
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whichhop.change.pairing import Matching, picked
+from whichhop.change.hours import Matching, picked
 from whichhop.stats.level_step import AFTER, BEFORE, PAST, Places, level_step, steady_drift
 from whichhop.stats.proportion import Interval
 from whichhop.stats.quantile import Floats

@@ -16,7 +16,7 @@ from whichhop.change.day_effect import (
     of_some,
     shift_of,
 )
-from whichhop.change.pairing import PARTS, WEEKDAYS, WEEKENDS, Matching, match_hours, part_words
+from whichhop.change.hours import PARTS, WEEKDAYS, WEEKENDS, Matching, match_hours, part_words
 from whichhop.stats.difference import Difference, less, share_difference
 from whichhop.stats.level_step import AFTER, BEFORE, Places
 from whichhop.stats.looks import days_needed

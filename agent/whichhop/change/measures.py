@@ -1,6 +1,8 @@
-"""Every measure that before and after are compared by: which way is better, and how little nobody notices."""
+"""Every measure that before and after are compared by, what nobody notices; a level against its promise."""
 
-from whichhop.change.effect import ComparedMeasure
+import math
+
+from whichhop.change.effect import ChangeEffect, ComparedMeasure
 
 WEATHER = 0.6
 """How likely, before any data, that a level's days resemble their neighbours: cables and amplifiers follow
@@ -127,3 +129,31 @@ tenths of a decibel for modems' levels, a thousandth of a rate. Good ranges as i
 downstream power by common practice, light by G.984.2's B+."""
 
 MEASURES: dict[str, ComparedMeasure] = {m.name: m for m in _ROWS}
+
+SAME_DB = 1.0
+"""Printed losses of splitters and cables hold within 0.5 dB each (common practice), so two of them within
+1."""
+
+
+def against_worked_out(expected_db: float, effect: ChangeEffect) -> str:
+    """What was expected beside what was measured, in a clause; "" where nothing was measured.
+
+    "As worked out" is said only when the interval leaves no change out and holds what was expected, within
+    SAME_DB: a level that wandered by itself is no proof.
+    """
+    change, low, high = effect.change, effect.low, effect.high
+    if change is None or low is None or high is None:
+        return ""
+    words = f"expected {expected_db:+.1f} dB, measured {change:+.1f} dB"
+    if math.isinf(low) or math.isinf(high):
+        return f"{words}, too few days to tell how the level wanders by itself"
+    words += f" ({low:+.1f} to {high:+.1f})"
+    holds = low - SAME_DB <= expected_db <= high + SAME_DB
+    if low <= 0.0 <= high:
+        if holds:
+            return f"{words}: not told yet from how the level wanders by itself"
+        return f"{words}: the level did not change as expected; is the part on the path to this modem?"
+    if holds:
+        return f"{words}: as worked out"
+    way = "more" if change > expected_db else "less"
+    return f"{words}: {abs(change - expected_db):.1f} dB {way} than worked out"

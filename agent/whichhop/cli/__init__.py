@@ -9,100 +9,48 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from whichhop import __version__
 from whichhop.errors import INSTALL_COMPARER, LONGEST_LINE, WhichhopError
 from whichhop.printable import printable, shown
 
-# One row a verb: its name, the module that implements it, one line of help. A module is loaded only when
+# One row a verb: its name, the module here that implements it, one line of help. A module is loaded only when
 # its verb is typed, so that the daemon never pays for numpy.
 VERBS: tuple[tuple[str, str, str], ...] = (
-    (
-        "start",
-        "whichhop.cli.beginning.start",
-        "look at this machine, measure three minutes, and give a first answer",
-    ),
-    ("setup", "whichhop.cli.agents.setup", "make a home's key and say how to start its agents"),
-    ("invite", "whichhop.cli.agents.invite", "show a code by which one more machine joins the home"),
-    ("join", "whichhop.cli.agents.join", "make this machine an agent of a home, by the code of another"),
-    ("revoke", "whichhop.cli.agents.revoke", "take a lost machine's agent out of the home"),
-    (
-        "check",
-        "whichhop.cli.beginning.check",
-        "read a home file; print its sessions and what they can tell apart",
-    ),
-    (
-        "home-file",
-        "whichhop.cli.beginning.home_file",
-        "every key of a home file, with the words that are understood",
-    ),
-    ("run", "whichhop.cli.agents.run", "run the agent of one node"),
-    ("service", "whichhop.cli.agents.service", "run the agent as a service of this system"),
-    ("levels", "whichhop.cli.line.levels", "read the modem's channels and judge them"),
+    ("start", "beginning.start", "look at this machine, measure three minutes, and give a first answer"),
+    ("setup", "agents.setup", "make a home's key and say how to start its agents"),
+    ("invite", "agents.invite", "show a code by which one more machine joins the home"),
+    ("join", "agents.join", "make this machine an agent of a home, by the code of another"),
+    ("revoke", "agents.revoke", "take a lost machine's agent out of the home"),
+    ("check", "beginning.check", "read a home file; print its sessions and what they can tell apart"),
+    ("home-file", "beginning.home_file", "every key of a home file, with the words that are understood"),
+    ("run", "agents.run", "run the agent of one node"),
+    ("service", "agents.service", "run the agent as a service of this system"),
+    ("levels", "line.levels", "read the modem's channels and judge them"),
     (
         "cabling",
-        "whichhop.cli.line.cabling",
+        "line.cabling",
         "work out the coax part by part, what a change would gain, and each box's limit",
     ),
-    ("status", "whichhop.cli.answers.status", "say in one screen how the home is now"),
-    (
-        "homes",
-        "whichhop.cli.answers.homes",
-        "many homes on one screen, the worst first, from a metrics server",
-    ),
-    ("tell", "whichhop.cli.agents.tell", "say who is told of a fault and by which ways, and try them"),
-    (
-        "compare",
-        "whichhop.cli.answers.compare",
-        "collect what the agents measured and say which hop is at fault",
-    ),
-    ("note", "whichhop.cli.note", "note what was changed in the home, and when"),
-    (
-        "call-log",
-        "whichhop.cli.provider.call_log",
-        "note calls to the provider, ticket numbers and promised days",
-    ),
-    ("before-after", "whichhop.cli.answers.before_after", "say what a noted change did, link by link"),
-    (
-        "transfer",
-        "whichhop.cli.measuring.transfer",
-        "measure how much a path carries and what that does to delay",
-    ),
-    (
-        "capacity",
-        "whichhop.cli.measuring.capacity",
-        "say what each link carries, and whether the plan is delivered",
-    ),
-    ("advise", "whichhop.cli.answers.advise", "say what to do next, ranked by what was measured"),
-    ("survey", "whichhop.cli.measuring.survey", "walk the rooms with a laptop and find the dead ones"),
-    (
-        "evidence",
-        "whichhop.cli.provider.evidence",
-        "write a report that a provider can act on, or say what is missing",
-    ),
-    ("verify", "whichhop.cli.provider.verify", "hold a report against the raw records, figure by figure"),
-    (
-        "route",
-        "whichhop.cli.measuring.route",
-        "find the routers on the path to the internet and the provider's first hop",
-    ),
-    (
-        "measures",
-        "whichhop.cli.measuring.measures",
-        "print a session's figures, each with its standard and interval",
-    ),
-    ("records", "whichhop.cli.measuring.records", "export, import and verify measurements"),
-    (
-        "lab",
-        "whichhop.cli.emulated.lab",
-        "run an emulated home in network namespaces, and break it on purpose",
-    ),
-    (
-        "demo",
-        "whichhop.cli.emulated.demo",
-        "show the main job on an emulated home, held against the injected fault",
-    ),
+    ("status", "answers.status", "say in one screen how the home is now"),
+    ("homes", "answers.homes", "many homes on one screen, the worst first, from a metrics server"),
+    ("tell", "agents.tell", "say who is told of a fault and by which ways, and try them"),
+    ("compare", "answers.compare", "collect what the agents measured and say which hop is at fault"),
+    ("note", "note", "note what was changed in the home, and when"),
+    ("call-log", "provider.call_log", "note calls to the provider, ticket numbers and promised days"),
+    ("before-after", "answers.before_after", "say what a noted change did, link by link"),
+    ("transfer", "measuring.transfer", "measure how much a path carries and what that does to delay"),
+    ("capacity", "measuring.capacity", "say what each link carries, and whether the plan is delivered"),
+    ("advise", "answers.advise", "say what to do next, ranked by what was measured"),
+    ("survey", "measuring.survey", "walk the rooms with a laptop and find the dead ones"),
+    ("evidence", "provider.evidence", "write a report that a provider can act on, or say what is missing"),
+    ("verify", "provider.verify", "hold a report against the raw records, figure by figure"),
+    ("route", "measuring.route", "find the routers on the path to the internet and the provider's first hop"),
+    ("measures", "measuring.measures", "print a session's figures, each with its standard and interval"),
+    ("records", "measuring.records", "export, import and verify measurements"),
+    ("lab", "emulated.lab", "run an emulated home in network namespaces, and break it on purpose"),
+    ("demo", "emulated.demo", "show the main job on an emulated home, held against the injected fault"),
 )
 
 
@@ -162,13 +110,17 @@ def _overview() -> argparse.ArgumentParser:
     return parser
 
 
+def _loaded(name: str) -> Any:
+    return importlib.import_module(f"{__name__}.{next(m for n, m, _ in VERBS if n == name)}")
+
+
 def parsed(name: str, words: Sequence[str]) -> argparse.Namespace:
     """A verb's arguments, in whatever order: argparse itself takes no second one behind an option."""
-    module, line = next((m, line) for n, m, line in VERBS if n == name)
+    line = next(line for n, _, line in VERBS if n == name)
     verb = _Parser(
         prog=f"whichhop {name}", description=line, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    importlib.import_module(module).add_arguments(verb)
+    _loaded(name).add_arguments(verb)
     if "--" in words:  # whoever says where the options end has put them in order
         return verb.parse_args(words)
     try:
@@ -227,19 +179,19 @@ def main(argv: Sequence[str] | None = None) -> int:
     if argv is None:  # the process is ours, and what it has begun is put away at its end
         signal.signal(signal.SIGTERM, _end)
     named = next((w for w in words if not w.startswith("-")), None)
-    module = next((m for n, m, _ in VERBS if n == named), None)
-    if not words or (words[0] == named and module is None):
+    known = any(named == name for name, _, _ in VERBS)
+    if not words or (words[0] == named and not known):
         return _no_verb(named)
-    if named is None or module is None or words[0] != named:  # --help, --version, or a mistake before it
+    if named is None or words[0] != named:  # --help, --version, or a mistake before it
         _overview().parse_args(words)
         raise SystemExit(2)
-    return _ran(named, module, words[1:])
+    return _ran(named, words[1:])
 
 
-def _ran(named: str, module: str, words: Sequence[str]) -> int:
+def _ran(named: str, words: Sequence[str]) -> int:
     code = 2
     try:
-        code = int(importlib.import_module(module).run(parsed(named, words)))
+        code = int(_loaded(named).run(parsed(named, words)))
         sys.stdout.flush()
     except ModuleNotFoundError as missing:
         if missing.name not in EXTRA:

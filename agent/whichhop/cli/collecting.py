@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from whichhop.app.agents.agent_addresses import DAY_NS
+from whichhop.app.agents.agents_fetch import DAY_NS
 from whichhop.app.stored.collect import Opened, Source, opened
-from whichhop.cli.times import instant_text, parse_time
+from whichhop.cli.text import instant_text, parse_time
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House
 from whichhop.daemon.options import default_store

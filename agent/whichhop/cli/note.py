@@ -6,12 +6,10 @@ import sys
 from functools import partial
 from pathlib import Path
 
-from whichhop.cabling.expected_gain import expected_at, expected_gains
 from whichhop.cabling.run import part_words
-from whichhop.cabling.what_if import CoaxChange, parse_change, what_if
+from whichhop.cabling.what_if import CoaxChange, expected_at, expected_gains, parse_change, what_if
 from whichhop.cli.noting import Answer, Notebook, added, answer, is_one_asked, past_time, taken_back
-from whichhop.cli.table import table
-from whichhop.cli.times import instant_text
+from whichhop.cli.text import instant_text, table
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model.cable_run import (

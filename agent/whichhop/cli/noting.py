@@ -9,7 +9,7 @@ from typing import Any, Generic, Protocol, TypeVar
 
 import msgspec
 
-from whichhop.cli.times import instant_text, parse_time, times_in
+from whichhop.cli.text import instant_text, parse_time, times_in
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError
 from whichhop.model import Home

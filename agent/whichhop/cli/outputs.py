@@ -3,12 +3,11 @@
 import argparse
 from pathlib import Path
 
-from whichhop.config.epochs import epoch_path
+from whichhop.config.epochs import epoch_path, owner_path
 from whichhop.config.files import refuse_over
 from whichhop.config.found_addresses import found_addresses_path
 from whichhop.config.keys import key_path_for
 from whichhop.config.known_agents import known_agents_path
-from whichhop.config.owner import owner_path
 
 _BESIDE = (
     ("the home's key", key_path_for),

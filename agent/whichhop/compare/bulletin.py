@@ -20,8 +20,8 @@ from whichhop.model.bulletin import (
     RoomRate,
     ToldVerdict,
 )
-from whichhop.model.felt import Felt
-from whichhop.model.modem_now import ModemNow
+from whichhop.model.channel import ModemNow
+from whichhop.model.inner_cause import Felt
 from whichhop.model.note import Note
 from whichhop.model.past_fault import PastDays
 from whichhop.stats.proportion import wilson

@@ -13,11 +13,12 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.day_joining import OwnWindows, days_together
 from whichhop.compare.day_judging import (
     LONG_NS,
     DayJudged,
+    OwnWindows,
     day_spans,
+    days_together,
     judge_day,
     of_time,
     own_windows,
@@ -27,13 +28,12 @@ from whichhop.compare.day_judging import (
 from whichhop.compare.history import DEFAULT_SETTINGS, judge_changes, judge_with_levels, judgeable, prepare
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.windows.clocks import ahead_of_records
-from whichhop.compare.windows.filling import Cutter
+from whichhop.compare.windows.filling import Cutter, RecordSeconds
 from whichhop.compare.windows.reporting import aside_ticks, unjudged_s
-from whichhop.compare.windows.second_counts import RecordSeconds
 from whichhop.compare.windows.table import WindowTable, one_after_another, whole_ticks
 from whichhop.compare.words import explain
 from whichhop.model import Home, Level, Reading, Record, Session, SessionKey, Verdict, derive_sessions
-from whichhop.model.felt import Felt
+from whichhop.model.inner_cause import Felt
 from whichhop.model.record import told_stamps
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 

@@ -1,14 +1,28 @@
-"""The verdicts of a day as they come tick by tick, and what changed from one tick to the next."""
+"""The verdicts of a day as they come and change tick by tick, and what days of the home's zone add up to."""
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from enum import StrEnum
+from itertools import pairwise
 
 from whichhop.model import Verdict
+from whichhop.model.channel import LevelSpan
+from whichhop.model.figure_words import utc_of, zone_words
+from whichhop.model.past_fault import DayPart, DayTotal, PastDays, PastFault, PlaceTotal, SpanTotal, Whose
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
 DAY_NS = 24 * 3600 * 1_000_000_000
 MOVED = 0.1
 """A probability that moved by less is not worth a line."""
+
+DAYS, WEEK = 31, 7
+MOST_PLACES = 3
+JOINED_MIN = 10
+"""Parts of a day closer than this are drawn as one: a bar of it is hardly wider than the narrowest."""
+
+Span = tuple[int, int]
 
 
 class DayBook:
@@ -131,3 +145,137 @@ def _different(old: Verdict, new: Verdict) -> bool:
     if (old.cause, set(old.elements), old.proven) != (new.cause, set(new.elements), new.proven):
         return True
     return old.end_ns is None and abs(old.probability - new.probability) >= MOVED
+
+
+def day_bounds(now_ns: int, zone: tzinfo | None) -> list[int]:
+    """The instants at which the last 31 days began, today last, and now. zone: None is this machine's."""
+    today = utc_of(now_ns).astimezone(zone).date()
+    return [*(_begins(today - timedelta(days=ago), zone) for ago in reversed(range(DAYS))), now_ns]
+
+
+def past_days(
+    faults: Iterable[PastFault], judged: Mapping[int, int], *, now_ns: int, zone: tzinfo | None
+) -> PastDays:
+    """The last 31 days, today included.
+
+    faults: those that are over and, as if they ended now, those that are not. judged: by hour since 1970 the
+    minutes that were judged, bit 0 the first.
+    """
+    bounds = day_bounds(now_ns, zone)
+    kept = sorted((f for f in faults if f.end_ns > bounds[0]), key=lambda f: f.start_ns)
+    today = utc_of(now_ns).astimezone(zone)
+    days = tuple(
+        _day(today.date() - timedelta(days=ago), span, kept, judged)
+        for ago, span in zip(reversed(range(DAYS)), pairwise(bounds), strict=True)
+    )
+    return PastDays(
+        zone=zone_words(today),
+        days=days,
+        week=_total(days[-WEEK:], kept, bounds[-1 - WEEK], now_ns),
+        month=_total(days, kept, bounds[0], now_ns),
+    )
+
+
+def level_days(hours: Iterable[LevelSpan], bounds: Sequence[int]) -> tuple[LevelSpan, ...]:
+    """The worst of each day, oldest first, of those with any reading; bounds: as `day_bounds` gives them."""
+    found = sorted(hours, key=lambda h: h.start_ns)
+    days = (_worst(start, [h for h in found if start <= h.start_ns < end]) for start, end in pairwise(bounds))
+    return tuple(day for day in days if day is not None)
+
+
+def _worst(start_ns: int, hours: Sequence[LevelSpan]) -> LevelSpan | None:
+    if not hours:
+        return None
+    lost = [h.uncorrectable for h in hours if h.uncorrectable is not None]
+    return LevelSpan(
+        start_ns=start_ns,
+        down_low_dbmv=min((h.down_low_dbmv for h in hours if h.down_low_dbmv is not None), default=None),
+        down_high_dbmv=max((h.down_high_dbmv for h in hours if h.down_high_dbmv is not None), default=None),
+        snr_low_db=min((h.snr_low_db for h in hours if h.snr_low_db is not None), default=None),
+        up_high_dbmv=max((h.up_high_dbmv for h in hours if h.up_high_dbmv is not None), default=None),
+        uncorrectable=sum(lost) if lost else None,
+    )
+
+
+def _begins(day: date, zone: tzinfo | None) -> int:
+    """The instant a day begins. Where clocks go forward at midnight it is the moment of the change."""
+    at = datetime.combine(day, time(), zone).astimezone(UTC)
+    return round(at.timestamp()) * NS_PER_S
+
+
+def _spans(faults: Iterable[PastFault], start_ns: int, end_ns: int) -> list[Span]:
+    """When any of the faults stood, within bounds, as spans that do not touch; faults in order of time."""
+    out: list[Span] = []
+    for one in faults:
+        begin, end = max(one.start_ns, start_ns), min(one.end_ns, end_ns)
+        if end <= begin:
+            continue
+        if out and begin <= out[-1][1]:
+            out[-1] = (out[-1][0], max(out[-1][1], end))
+        else:
+            out.append((begin, end))
+    return out
+
+
+def _minutes(spans: Iterable[Span]) -> int:
+    """Less than half of one is one."""
+    total = sum(end - begin for begin, end in spans)
+    return max(1, round(total / NS_PER_MINUTE)) if total else 0
+
+
+def _unheard(judged: Mapping[int, int], start_ns: int, end_ns: int) -> Iterator[Span]:
+    """Spans of whole minutes that were not judged; zones may begin a day within an hour of UTC."""
+    first, last = start_ns // NS_PER_MINUTE, end_ns // NS_PER_MINUTE
+    since: int | None = None
+    for minute in range(first, last):
+        if judged.get(minute // 60, 0) >> minute % 60 & 1:
+            if since is not None:
+                yield since * NS_PER_MINUTE, minute * NS_PER_MINUTE
+            since = None
+        elif since is None:
+            since = minute
+    if since is not None:
+        yield since * NS_PER_MINUTE, last * NS_PER_MINUTE
+
+
+def _parts(whose: Whose, spans: Iterable[Span], start_ns: int) -> Iterator[DayPart]:
+    begin, end = -JOINED_MIN, -JOINED_MIN
+    for a, b in spans:
+        first, last = (a - start_ns) // NS_PER_MINUTE, -((start_ns - b) // NS_PER_MINUTE)
+        if first - end < JOINED_MIN and end >= 0:
+            end = last
+            continue
+        if end >= 0:
+            yield DayPart(whose=whose, start_min=begin, end_min=end)
+        begin, end = first, last
+    if end >= 0:
+        yield DayPart(whose=whose, start_min=begin, end_min=end)
+
+
+def _day(day: date, bounds: Span, faults: Sequence[PastFault], judged: Mapping[int, int]) -> DayTotal:
+    start_ns, end_ns = bounds
+    here = [f for f in faults if f.end_ns > start_ns and f.start_ns < end_ns]
+    spans = {whose: _spans((f for f in here if f.whose is whose), start_ns, end_ns) for whose in Whose}
+    spans[Whose.UNHEARD] = list(_unheard(judged, start_ns, end_ns))
+    parts = [part for whose, those in spans.items() for part in _parts(whose, those, start_ns)]
+    return DayTotal(
+        day=day.isoformat(),
+        start_ns=start_ns,
+        length_min=(end_ns - start_ns) // NS_PER_MINUTE,
+        episodes=dict(Counter(f.whose for f in here)),
+        minutes={whose: _minutes(those) for whose, those in spans.items() if those},
+        parts=tuple(sorted(parts, key=lambda p: (p.start_min, p.end_min))),
+    )
+
+
+def _total(days: Sequence[DayTotal], faults: Iterable[PastFault], start_ns: int, end_ns: int) -> SpanTotal:
+    here = [f for f in faults if f.end_ns > start_ns and f.start_ns < end_ns]
+    places = Counter(tuple(sorted(f.elements)) for f in here)
+    return SpanTotal(
+        days=len(days),
+        length_min=sum(d.length_min for d in days),
+        episodes=len(here),
+        fault_min=_minutes(_spans(here, start_ns, end_ns)),
+        unheard_min=sum(d.unheard_min for d in days),
+        places=tuple(PlaceTotal(elements=e, episodes=n) for e, n in places.most_common(MOST_PLACES)),
+    )

@@ -4,12 +4,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Protocol
 
 from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKey, Severity, Verdict
-from whichhop.model.felt import Felt
+from whichhop.model.figure_words import how_long, percent, probability_words
 from whichhop.model.home import ALLOW_A_TARGET
+from whichhop.model.inner_cause import Felt
 from whichhop.model.links import HOUSE_CABLING
-from whichhop.model.percent import percent, probability_words
 from whichhop.model.record import program_stamps
-from whichhop.model.time_words import how_long
 
 
 class NamedLink(Protocol):

@@ -6,9 +6,7 @@ from dataclasses import dataclass, replace
 from ipaddress import ip_address
 from pathlib import Path
 
-from whichhop.config.counters import build_counters, build_device_names, counter_troubles, own_interface
 from whichhop.config.epochs import revoked_names, without_revoked
-from whichhop.config.fleet import build_fleet, fleet_troubles
 from whichhop.config.found_addresses import read_found, with_found
 from whichhop.config.home_text import NO_HOME, read_text
 from whichhop.config.house import (
@@ -23,8 +21,18 @@ from whichhop.config.in_own_words import in_own_words
 from whichhop.config.load import KeyPath, Located, one_complaint, read_yaml
 from whichhop.config.meant_keys import ROUNDS, is_no_home, put_right
 from whichhop.config.mend import mended
-from whichhop.config.notices import build_notices, notice_troubles
+from whichhop.config.nouns import minutes_of
 from whichhop.config.schema import HomeFile
+from whichhop.config.services import (
+    build_counters,
+    build_device_names,
+    build_fleet,
+    build_notices,
+    counter_troubles,
+    fleet_troubles,
+    notice_troubles,
+    own_interface,
+)
 from whichhop.config.shape import hold_to_schema, worded
 from whichhop.config.texts import is_link_local
 from whichhop.config.tree import Trouble, distance_to_root, link_troubles, tree_troubles
@@ -44,8 +52,7 @@ from whichhop.model import (
     Ports,
     Resolver,
 )
-from whichhop.model.cable_run import Run
-from whichhop.model.equipment import Box
+from whichhop.model.cable_run import Box, Run
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, UPSTREAM
 from whichhop.printable import shown
 
@@ -206,11 +213,6 @@ def is_name(address: str) -> bool:
     return False
 
 
-def _minutes(text: str) -> tuple[int, int]:
-    start, end = (int(t[:2]) * 60 + int(t[3:]) for t in text.split("-"))
-    return start, end
-
-
 def _build(file: HomeFile, home_file: Path) -> Home:
     nodes = {
         name: Node(
@@ -270,7 +272,7 @@ def _build(file: HomeFile, home_file: Path) -> Home:
         discover_edge=edge == "discover",
         limits=Limits(
             daily_transfer_bytes=round(file.limits.daily_transfer_mb * 1_000_000),
-            quiet_hours=_minutes(file.limits.quiet_hours) if file.limits.quiet_hours else None,
+            quiet_hours=minutes_of(file.limits.quiet_hours),
             keep_days=file.limits.keep_days,
             store_bytes=round(file.limits.store_mb * 1_000_000),
             transfers_a_day=file.limits.transfers_a_day,

@@ -17,7 +17,7 @@ from whichhop.config.identity import identity_at, proof_of, public_key_of
 from whichhop.config.keys import derive_keys
 from whichhop.config.known_agents import known_agents_path, read_known
 from whichhop.errors import WhichhopError
-from whichhop.model.fingerprint import fingerprint
+from whichhop.model.chain_signature import fingerprint
 from whichhop.model.handover import Handover, agents_digest
 
 

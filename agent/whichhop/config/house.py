@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from whichhop.config.load import KeyPath
+from whichhop.config.nouns import noun_of
 from whichhop.config.schema import HomeFile, LevelsPart
 from whichhop.config.schema_of_house import BoxPart, RunPart
 from whichhop.config.trade_words import near_word
@@ -13,17 +14,19 @@ from whichhop.model import Link, LinkKind, NodeKind, Service
 from whichhop.model.cable_run import (
     REFERENCE_C,
     Amplifier,
+    Box,
     Cable,
     Coupler,
+    Docsis,
     Filter,
     Joint,
     Leg,
     Pad,
     Part,
+    Radio,
     Run,
     Splitter,
 )
-from whichhop.model.equipment import Box, Docsis, Radio
 from whichhop.model.levels_source import LevelsSource, Login
 
 # The keys that name a part, each with the keys that may stand beside it.
@@ -133,11 +136,6 @@ def cabling_troubles(file: HomeFile) -> Iterator[Trouble]:
             yield (*at, "line"), f"{box.line} has no cable channels", "keep either line or the channels"
 
 
-def _near(home_file: Path, path: str) -> str:
-    """A path as written, made relative to the home file's folder."""
-    return str(home_file.parent / path)
-
-
 def build_levels(file: HomeFile, home_file: Path) -> dict[str, LevelsSource]:
     """Per node the source of its levels; call on a checked file."""
     out = {}
@@ -145,32 +143,13 @@ def build_levels(file: HomeFile, home_file: Path) -> dict[str, LevelsSource]:
         part = node.levels
         if part is None:
             continue
-        login = None
-        if part.login is not None:
-            secret = part.login.password_file
-            login = Login(
-                user=part.login.user,
-                password=part.login.password,
-                password_file=None if secret is None else _near(home_file, secret),
-                form=part.login.form,
-                user_field=part.login.user_field,
-                password_field=part.login.password_field,
-                extra=part.login.extra,
-            )
-        out[name] = LevelsSource(
-            snmp=part.snmp,
-            port=part.port or 161,
+        out[name] = noun_of(
+            LevelsSource,
+            part,
+            home_file,
             community=part.community or "public",
-            user_file=None if part.user_file is None else _near(home_file, part.user_file),
-            page=part.page,
-            login=login,
-            insecure_tls=part.insecure_tls,
-            file=None if part.file is None else _near(home_file, part.file),
+            login=part.login and noun_of(Login, part.login, home_file),
             columns={str(fact): heading for fact, heading in part.columns.items()},
-            down=part.down,
-            up=part.up,
-            locked=tuple(part.locked),
-            every_s=part.every_s,
         )
     return out
 

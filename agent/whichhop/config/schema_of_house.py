@@ -5,8 +5,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from whichhop.config import texts
-from whichhop.model.cable_run import CableKind, Leg
-from whichhop.model.equipment import Adapter, LineKind, RadioKind
+from whichhop.model.cable_run import Adapter, CableKind, Leg, LineKind, RadioKind
 
 Line = Annotated[str, AfterValidator(texts.short_line)]
 

@@ -5,8 +5,7 @@ import re
 from collections.abc import Iterable, Mapping
 
 from whichhop.model import LinkKind, Medium, NodeKind
-from whichhop.model.cable_run import CableKind, Leg
-from whichhop.model.equipment import Adapter, LineKind, RadioKind
+from whichhop.model.cable_run import Adapter, CableKind, Leg, LineKind, RadioKind
 
 
 def folded(word: str) -> str:

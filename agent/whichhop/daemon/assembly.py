@@ -22,22 +22,20 @@ from whichhop.daemon.beside.whereabouts import Whereabouts
 from whichhop.daemon.children import Children
 from whichhop.daemon.fleet.fleet_writer import FleetWriter
 from whichhop.daemon.home_in_use import HomeInUse, InUse, loaded_sessions, read_home
-from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.job_runner import SETTLE_S, JobRunner, Strangers, Troubles, words_of
 from whichhop.daemon.notice.notices import Notices
-from whichhop.daemon.open_records import OpenRecords
 from whichhop.daemon.options import RunOptions
 from whichhop.daemon.probers import ProberMaker, estimate_now
 from whichhop.daemon.sockets import ApiInUse, ProbersInUse, ReflectorInUse
 from whichhop.daemon.store_thread import StoreThread, size_of
 from whichhop.daemon.transfer.transfers import Transfers
-from whichhop.daemon.troubles import SETTLE_S, Strangers, Troubles, words_of
 from whichhop.errors import WhichhopError
 from whichhop.model import Method, Reading, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
-from whichhop.net.authority import authority
 from whichhop.net.child import run_child
 from whichhop.net.clock import SystemClock
 from whichhop.net.host import Host
+from whichhop.net.listen import authority
 from whichhop.net.timer import open_alarm
 from whichhop.probes.base import Prober
 from whichhop.probes.machine_trouble import MachineTrouble
@@ -46,8 +44,8 @@ from whichhop.serve.app import App
 from whichhop.serve.door import Door
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.handler import Page
-from whichhop.serve.records_api import home_summary
-from whichhop.wire.precision import settle
+from whichhop.serve.records_api import OpenRecords, home_summary
+from whichhop.wire.ntp64 import settle
 
 REFRESH_S = 60.0
 COUNT_S = 10.0

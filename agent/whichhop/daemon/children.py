@@ -6,8 +6,7 @@ from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from whichhop.daemon.job_runner import WAITS_S, JobRunner
-from whichhop.daemon.troubles import LONGEST_TOLD, Troubles, words_of
+from whichhop.daemon.job_runner import LONGEST_TOLD, WAITS_S, JobRunner, Troubles, words_of
 from whichhop.errors import SystemRefusedError
 from whichhop.model.units import NS_PER_S
 from whichhop.net.child import started

@@ -7,8 +7,7 @@ from collections.abc import Callable, Iterable
 from whichhop.model import Home, Method, Node, Session
 from whichhop.net.clock import Clock, clock_error_ns
 from whichhop.probes.base import Prober, Sink
-from whichhop.probes.prober_by_target import ProberByTarget
-from whichhop.probes.table import Needs, make_prober
+from whichhop.probes.table import Needs, ProberByTarget, make_prober
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
 
 

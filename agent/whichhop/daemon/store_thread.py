@@ -16,8 +16,8 @@ from whichhop.model.home import Limits
 from whichhop.model.transfer import Lease
 from whichhop.model.units import minute_of
 from whichhop.net.clock import Clock
-from whichhop.store.aside import move_aside
 from whichhop.store.chain import Chain
+from whichhop.store.db import move_aside
 from whichhop.store.store import Store
 
 MOST_HELD = 50_000

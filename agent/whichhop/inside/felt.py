@@ -14,8 +14,8 @@ from whichhop.compare.windows.table import WindowTable
 from whichhop.inside.packets import RecordsOf
 from whichhop.inside.scans import scanning
 from whichhop.model import Home, Link, LinkKind, Method, Reading, SessionKey, Verdict
-from whichhop.model.felt import Felt, FeltCause
-from whichhop.model.percent import percent
+from whichhop.model.figure_words import percent
+from whichhop.model.inner_cause import Felt, FeltCause
 
 SWALLOWED, PASSES, DSCP_KEPT = "path_swallowed_bytes", "path_mtu_bytes", "dscp_kept"
 LOOKS = (SWALLOWED, PASSES, DSCP_KEPT)

@@ -21,7 +21,7 @@ from whichhop.inside.rhythm import rounds_of
 from whichhop.inside.seen import OwnUse, Place, Rates, Seen, Sort, place_of
 from whichhop.inside.shape import Hours, hours_of, shape_of
 from whichhop.model import Home, LinkKind, Reading, Session, SessionKey, Verdict
-from whichhop.model.equipment import Adapter
+from whichhop.model.cable_run import Adapter
 from whichhop.model.hop_facts import HopFacts, facts_of
 from whichhop.model.inner_cause import InnerAnswer
 from whichhop.model.units import NS_PER_S

@@ -6,8 +6,7 @@ from whichhop.cabling.judge_levels import LevelFinding
 from whichhop.cabling.rules import LevelStanding
 from whichhop.inside.seen import Seen, Sign
 from whichhop.model import Cause, Medium
-from whichhop.model.percent import percent
-from whichhop.model.time_words import how_long
+from whichhop.model.figure_words import how_long, percent
 
 EVENING = (17.0, 24.5)
 """Lines are fullest from about five in the afternoon to midnight (common practice; the traffic of homes

@@ -7,7 +7,7 @@ from statistics import median
 from whichhop.inside.rhythm import Period
 from whichhop.inside.seen import Seen, Sign, values_of
 from whichhop.inside.shape import Shape
-from whichhop.model.percent import lost_words, percent
+from whichhop.model.figure_words import lost_words, percent
 
 WEAK_DBM, FAIR_DBM, GOOD_DBM = -75.0, -70.0, -64.0
 """IEEE 802.11 asks a receiver of 20 MHz to hear 64-QAM 3/4 at -65 dBm and 16-QAM 1/2 at -70 dBm, BPSK 1/2 at

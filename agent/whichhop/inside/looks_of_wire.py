@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 from whichhop.inside.looks_of_radio import drops_out
 from whichhop.inside.seen import Seen, Sign, values_of
-from whichhop.model.percent import lost_words, percent
+from whichhop.model.figure_words import lost_words, percent
 
 ERRORS = 1e-4
 """Clause 40 of IEEE 802.3 is built for a bit error ratio of 1e-10, so at most one frame in about a million; a

@@ -15,9 +15,8 @@ from whichhop.inside.looks_of_radio import LONGEST_SCAN_S, SHORT_S
 from whichhop.inside.packets import UNSTEADY, HopPackets, RecordsOf, packets_of
 from whichhop.inside.rhythm import Period, pauses_of, period_of, together
 from whichhop.model import Home, Link, LinkKind, Medium, SessionKey, derive_sessions
-from whichhop.model.felt import Felt, FeltCause
-from whichhop.model.percent import percent
-from whichhop.model.time_words import how_long
+from whichhop.model.figure_words import how_long, percent
+from whichhop.model.inner_cause import Felt, FeltCause
 from whichhop.model.units import NS_PER_S
 
 LOOKED_TICKS = 360

@@ -8,7 +8,7 @@ from whichhop.inside import looks_of_line as line
 from whichhop.inside import looks_of_radio as radio
 from whichhop.inside import looks_of_wire as wire
 from whichhop.inside.seen import Seen, Sign, Sort
-from whichhop.model.effort import Cost, Effort
+from whichhop.model.inner_cause import Cost, Effort
 from whichhop.model.inner_cause import InnerCause as Inner
 
 PRACTICE = "common practice"

@@ -14,14 +14,12 @@ from typing import Self
 
 from whichhop.errors import DataError, SystemRefusedError
 from whichhop.lab.build import folders
-from whichhop.lab.build.json_channel import JsonChannel
 from whichhop.lab.build.plan import BuildPlan, deepened, make_plan
-from whichhop.lab.build.programs import Place, Running
+from whichhop.lab.build.programs import JsonChannel, Place, Running
 from whichhop.lab.check import as_asked
-from whichhop.lab.faults import Faults
+from whichhop.lab.faults import Counts, Entry, Faults, append_entry
 from whichhop.lab.links.fault_words import effect_words
 from whichhop.lab.scenario import Effect, Scenario, switchings
-from whichhop.lab.truth import Counts, Entry, append_entry
 from whichhop.net.clock import SystemClock, sleep_s
 
 CHECK_SECONDS = 60.0

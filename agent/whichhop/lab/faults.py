@@ -1,12 +1,13 @@
-"""Faults of a running emulated home, switched on and off: in the relay, in queues, by random drop."""
+"""Faults of a running emulated home, switched on and off, and the truth of what was done to which element."""
 
 import json
 import signal
 import sys
 from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
 
 from whichhop.errors import DataError
-from whichhop.lab.build.json_channel import JsonChannel
 from whichhop.lab.build.plan import (
     BuildPlan,
     Wire,
@@ -16,15 +17,45 @@ from whichhop.lab.build.plan import (
     rate_lines,
     reply_rules,
 )
-from whichhop.lab.build.programs import Place, Running
+from whichhop.lab.build.programs import JsonChannel, Place, Running
 from whichhop.lab.links.elements import Spot, Where, check_effect, effects_on, find_spot, own_replies
 from whichhop.lab.links.fault_words import effect_words
 from whichhop.lab.links.impairment import NS, combine, either, rate_of
 from whichhop.lab.scenario import Effect, FaultWay, LinkNature, Scenario
-from whichhop.lab.truth import Counts
+
+Counts = Mapping[str, Mapping[str, Mapping[str, int]]]
+"""link -> way -> count by name: taken, passed, lost ..."""
 
 REPLY_TABLE = "whichhop_reply"
 WAYS = (FaultWay.UP, FaultWay.DOWN)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One event. what: "up", "fault" or "clear"; words: the effect; counts: since it came up."""
+
+    at_ns: int
+    what: str
+    element: str = ""
+    words: str = ""
+    counts: Counts = field(default_factory=dict)
+
+
+def append_entry(path: Path, entry: Entry) -> None:
+    """Add one JSON line to the truth file."""
+    with path.open("a") as out:
+        out.write(json.dumps(asdict(entry)) + "\n")
+
+
+def between(before: Counts, after: Counts) -> dict[str, dict[str, dict[str, int]]]:
+    """What was counted between two moments; a link that is new counts from zero."""
+    return {
+        link: {
+            way: {name: n - before.get(link, {}).get(way, {}).get(name, 0) for name, n in counts.items()}
+            for way, counts in ways.items()
+        }
+        for link, ways in after.items()
+    }
 
 
 class Faults:

@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.model.felt import Felt
+from whichhop.model.channel import ModemNow
 from whichhop.model.finding import Finding, Level, Verdict, telling_order
+from whichhop.model.inner_cause import Felt
 from whichhop.model.links import Cause, LinkKind, Medium
-from whichhop.model.modem_now import ModemNow
 from whichhop.model.note import Note
 from whichhop.model.past_fault import NO_FAULTS, PastDays
 from whichhop.model.units import NS_PER_S
@@ -140,7 +140,7 @@ class ToldVerdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoticeHeard:
-    """The newest of an agent's readings of one name about notices (daemon/notice/between_agents.py)."""
+    """The newest of an agent's readings of one name about notices (daemon/notice/book.py)."""
 
     agent: str
     name: str

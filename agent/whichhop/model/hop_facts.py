@@ -12,6 +12,11 @@ from dataclasses import dataclass, fields
 from whichhop.model.home import Home
 from whichhop.model.record import Reading
 
+HOP = "route_hop"
+"""Readings are named "route_hop:TARGET/STEP/ADDRESS": the step with two digits, "-" for a silent one. The
+value is the fastest answer in seconds, 0 for silence."""
+SILENT = "-"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HopFacts:
@@ -134,3 +139,8 @@ RADIO_RECEIVE = "radio_receive_rate_bps"
 """Link rates as the radio sends to and receives from the neighbour now."""
 RADIO_SIGNAL = "radio_signal_dbm"
 OF_LINKS = (PORT_SPEED, FULL_DUPLEX, RADIO_RATE, RADIO_RECEIVE, RADIO_SIGNAL)
+
+
+def hop_name(target: str, step: int, address: str) -> str:
+    """What stands behind "route_hop:" in the name of a reading."""
+    return f"{target}/{step:02}/{address}"

@@ -1,9 +1,9 @@
-"""Why a hop is slow: the causes inside a hop, and what is said of them beside a verdict."""
+"""Causes inside a hop, what is felt without one, and what a step against them asks of somebody."""
 
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.model.percent import percent, probability_words
+from whichhop.model.figure_words import percent, probability_words
 
 
 class InnerCause(StrEnum):
@@ -144,3 +144,66 @@ class InnerAnswer:
         likely = [f"{r.words} ({percent(r.probability)})" for r in self.reasons if r.probability >= LIKELY]
         perhaps = f"; perhaps {', or '.join(likely[:2])}" if likely else ""
         return f"{self.where}: why it is slow is not determined{perhaps}"
+
+
+class FeltCause(StrEnum):
+    """Why pages, calls or connections are bad while round trip, loss and rate are fine."""
+
+    BLACK_HOLE = "path-mtu-black-hole"
+    DSCP_CLEARED = "dscp-cleared"
+    SLOW_NAMES = "slow-name-service"
+    LOST_NAMES = "name-service-timeouts"
+    DOZES = "radio-power-save"
+    SCANS = "radio-scanning"
+
+
+FELT_WORDS: dict[FeltCause, str] = {
+    FeltCause.BLACK_HOLE: "large packets vanish (path MTU black hole)",
+    FeltCause.DSCP_CLEARED: "the DSCP of calls is cleared",
+    FeltCause.SLOW_NAMES: "name service answers slowly",
+    FeltCause.LOST_NAMES: "name service leaves questions unanswered",
+    FeltCause.DOZES: "its radio sleeps between packets (power save), so what is sent to it waits",
+    FeltCause.SCANS: "its radio keeps leaving the channel to scan or roam",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Felt:
+    """One such cause, as it was measured.
+
+    where: a link, a resolver or a way, in words. feels: what a user notices. probability: that it is so.
+    evidence: figures. steps: what to do, the cheapest and surest first. check: a command that shows whether
+    it is gone. source: whose knowledge the bounds are.
+    """
+
+    cause: FeltCause
+    where: str
+    feels: str
+    probability: float
+    evidence: tuple[str, ...]
+    steps: tuple[str, ...]
+    check: str
+    source: str
+
+    @property
+    def line(self) -> str:
+        """The answer in one line."""
+        return f"{self.where}: {FELT_WORDS[self.cause]} ({probability_words(self.probability)})"
+
+
+class Effort(StrEnum):
+    """How long it takes, the least first."""
+
+    MINUTES = "minutes"
+    HOUR = "about an hour"
+    HOURS = "some hours"
+    VISIT = "a call, then days of waiting for a visit"
+
+
+class Cost(StrEnum):
+    """What it costs, the least first."""
+
+    NOTHING = "no cost"
+    SMALL = "small cost: a cable or a part"
+    MIDDLING = "medium cost: a pair of adapters or a small machine"
+    LARGE = "large cost: a new box"

@@ -34,6 +34,11 @@ class Ended:
     out: bytes
     err: bytes
 
+    @property
+    def first_error(self) -> str:
+        """The first line it complained of."""
+        return (self.err.decode(errors="replace").splitlines() or ["no reason given"])[0]
+
     def last_error(self, otherwise: str = "no message") -> str:
         """The last line it complained of; of one that a signal ended, which."""
         lines = self.err.decode(errors="replace").strip().splitlines()

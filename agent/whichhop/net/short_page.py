@@ -5,7 +5,7 @@ import asyncio
 import h11
 
 from whichhop.errors import RemoteError
-from whichhop.net.authority import authority
+from whichhop.net.listen import authority
 
 _STEP = 4096
 

@@ -19,9 +19,9 @@ from whichhop.model.units import seconds_to_next
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_client import Failure, HttpClient, HttpError
 from whichhop.outside import OutsideError
-from whichhop.probes.counters_talk import Count, CountersRequest, Health
-from whichhop.wire import if_mib, upnp_wan
-from whichhop.wire.box_mib import WALKS, BoxCounts, box_counts_of
+from whichhop.probes.device_talk import Count, CountersRequest, Health
+from whichhop.wire import mibs, upnp_wan
+from whichhop.wire.mibs import BOX_WALKS, BoxCounts, box_counts_of
 
 MOST_PAGE = 256 * 1024
 HEALTH_EVERY = 6
@@ -35,13 +35,13 @@ async def _by_snmp(source: CounterSource, timeout_s: float, *, health: bool) -> 
         source.address or "", source.port, source.community, timeout_s, user_file=source.user_file
     )
     try:
-        names = await target.walk_texts(if_mib.NAMES)
-        index = if_mib.index_of(names, source.interface)
+        names = await target.walk_texts(mibs.NAMES)
+        index = mibs.index_of(names, source.interface)
         if index is None:
             there = ", ".join(sorted(set(names.values()))[:12]) or "none"
             raise RemoteError(f"{source.words}: no interface {source.interface!r}; there are: {there}")
-        found = if_mib.counters_of(await target.walk(if_mib.COUNTERS), index)
-        box = box_counts_of(await target.walk(WALKS), index) if health and found is not None else None
+        found = mibs.counters_of(await target.walk(mibs.COUNTERS), index)
+        box = box_counts_of(await target.walk(BOX_WALKS), index) if health and found is not None else None
     finally:
         target.close()
     if found is None:
@@ -56,7 +56,7 @@ async def _by_snmp(source: CounterSource, timeout_s: float, *, health: bool) -> 
     )
 
 
-def _health(box: BoxCounts, found: if_mib.IfCounters) -> Health:
+def _health(box: BoxCounts, found: mibs.IfCounters) -> Health:
     return Health(
         uptime_s=box.uptime_s,
         uptime_wraps=box.uptime_wraps,

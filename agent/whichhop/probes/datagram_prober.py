@@ -16,8 +16,7 @@ from whichhop.net.stamped import Address, SendStamp, StampedSocket, numeric_addr
 from whichhop.net.system import HERE
 from whichhop.net.udp import open_udp
 from whichhop.probes.base import SessionFacts, Sink
-from whichhop.probes.send_times import SendTimes
-from whichhop.probes.sessions import Course, Courses, Remembered
+from whichhop.probes.sessions import Course, Courses, Remembered, SendTimes
 
 _DRAINS = 64
 """Batches taken up before packets are given up; a bound, so that a flood cannot hold the loop."""

@@ -20,12 +20,10 @@ from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model.transfer import WIRE_SHARE
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock, SystemClock
-from whichhop.net.tcp import prefer_cubic
-from whichhop.net.tcp_info import TcpInfo, tcp_info
+from whichhop.net.tcp import TcpInfo, prefer_cubic, tcp_info
 from whichhop.printable import printable, without_secrets
 from whichhop.probes.foreign_probes import Aim, ForeignProbes
-from whichhop.probes.transfer_report import Reporter
-from whichhop.probes.transfer_talk import FetchSpec
+from whichhop.probes.transfer_talk import FetchSpec, Reporter
 from whichhop.stats.responsiveness import INTERVAL_S, loaded_trips
 from whichhop.stats.steady import Point, settle, slot_rates
 

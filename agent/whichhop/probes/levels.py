@@ -8,7 +8,7 @@ from whichhop.model.levels_source import LevelsSource
 from whichhop.net.child import MOST_OUTPUT, RunChild, our_module, run_child
 from whichhop.net.clock import Clock
 from whichhop.outside import OutsideError, typed
-from whichhop.probes.levels_talk import LevelsAnswer, LevelsRequest
+from whichhop.probes.device_talk import LevelsAnswer, LevelsRequest
 
 WAIT_S = 5.0
 """For each answer from the network; modems' pages are slow but seldom that slow."""

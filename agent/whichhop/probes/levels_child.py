@@ -14,12 +14,11 @@ import msgspec
 from whichhop.errors import DataError, RemoteError, SystemRefusedError, WhichhopError
 from whichhop.model.levels_source import Fact, LevelsSource
 from whichhop.outside import utf8
-from whichhop.probes.levels_talk import LevelsAnswer, LevelsRequest
+from whichhop.probes.device_talk import LevelsAnswer, LevelsRequest
 from whichhop.wire.docs_mib import WALKS, channels_of
-from whichhop.wire.dsl_mib import WALKS as DSL_WALKS
-from whichhop.wire.dsl_mib import dsl_of
 from whichhop.wire.level_columns import ColumnMap
 from whichhop.wire.level_file import MOST_OCTETS, read_csv, read_json
+from whichhop.wire.mibs import DSL_WALKS, dsl_of
 from whichhop.wire.modem_table import TableReading, read_page
 
 MOST_CPU_S = 20

@@ -10,7 +10,7 @@ from whichhop.net.sized_echo import SizedEchoSocket
 from whichhop.net.stamped import numeric_address
 from whichhop.wire.icmp import HEADER_OCTETS, Echo, Family, pack_echo, strip_ipv4, unpack
 from whichhop.wire.path_mtu import SIZES, PathMtu, SizeSearch, echo_payload_octets
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 
 PROBE_TIMER_S = 1.0
 """RFC 8899 5.1.1 recommends 15 s and forbids less than 1 s; a home's paths answer within one."""

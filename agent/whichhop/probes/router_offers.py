@@ -15,12 +15,12 @@ import msgspec
 
 from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.model.levels_source import CounterSource
-from whichhop.net.authority import authority
 from whichhop.net.child import LONGEST_LINE, our_module, started
+from whichhop.net.listen import authority
 from whichhop.outside import OutsideError, typed
 from whichhop.printable import printable
-from whichhop.probes.counters_talk import CountersRequest, CountersSaid
-from whichhop.wire import if_mib, upnp_wan
+from whichhop.probes.device_talk import CountersRequest, CountersSaid
+from whichhop.wire import mibs, upnp_wan
 from whichhop.wire.upnp_wan import SERVICE
 
 SEARCH_S = 2.0
@@ -114,15 +114,15 @@ async def snmp_offer(gateway: str, *, port: int = 161) -> Offer:
     target = SnmpTarget(gateway, port, PUBLIC, WAIT_S, retries=0)
     try:
         async with asyncio.timeout(TRY_S):
-            names = await target.walk_texts(if_mib.NAMES)
-            routes = await target.walk(if_mib.DEFAULT_ROUTES)
+            names = await target.walk_texts(mibs.NAMES)
+            routes = await target.walk(mibs.DEFAULT_ROUTES)
     except RemoteError:
         return Offer(why=f"the router does not answer SNMP with the community {PUBLIC!r}")
     except TimeoutError:
         return Offer(why=f"the router's SNMP took longer than {TRY_S:g} s")
     finally:
         target.close()
-    interface = if_mib.toward_the_line(names, routes)
+    interface = mibs.toward_the_line(names, routes)
     if interface is not None and len(interface) <= _LONGEST_NAME and interface == printable(interface):
         source = CounterSource(address=gateway, port=port, community=PUBLIC, interface=interface)
         return await _tried(source, "SNMP")

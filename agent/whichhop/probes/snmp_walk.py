@@ -12,8 +12,7 @@ from pysnmp.proto.errind import RequestTimedOut
 from pysnmp.proto.rfc1905 import endOfMibView
 
 from whichhop.errors import RemoteError
-from whichhop.probes.snmp_ask import Ask, ByCommunity, ByUser, Oid
-from whichhop.probes.snmp_user import read_user
+from whichhop.probes.snmp_ask import Ask, ByCommunity, ByUser, Oid, read_user
 
 MOST_VALUES = 20_000
 """Values taken of one agent; a modem's tables hold a few hundred."""

@@ -21,8 +21,7 @@ from whichhop.probes.foreign_probes import Aim, ForeignProbes
 from whichhop.probes.kinds.bulk_receiver import receive_bulk
 from whichhop.probes.kinds.bulk_sender import send_bulk
 from whichhop.probes.transfer_line import Line
-from whichhop.probes.transfer_report import Reporter
-from whichhop.probes.transfer_talk import AnswerSpec, AskSpec, TransferRequest
+from whichhop.probes.transfer_talk import AnswerSpec, AskSpec, Reporter, TransferRequest
 from whichhop.wire.bulk import Talk, stream_token
 
 PATIENCE_S = 10.0

@@ -6,7 +6,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from whichhop.errors import RemoteError
-from whichhop.net.authority import authority
+from whichhop.net.listen import authority
 from whichhop.net.tcp import connect
 from whichhop.wire.bulk import NONCE_OCTETS, Talk, TalkError
 

@@ -1,10 +1,16 @@
-"""What the daemon tells the process that moves a transfer's data: plain records that travel as JSON."""
+"""What the daemon and the process that moves a transfer's data tell each other: JSON, a line each."""
 
-from typing import Literal
+import json
+import sys
+from typing import Any, Literal
 
 import msgspec
 
+from whichhop.net.clock import Clock
+
 MOST_STREAMS = 16
+
+TELL_NS = 200_000_000
 
 
 class TransferRequest(msgspec.Struct, frozen=True, kw_only=True):
@@ -76,3 +82,25 @@ class FetchSpec(msgspec.Struct, frozen=True, kw_only=True, tag="fetch"):
     whole: bool = False
     probe_octets: int = 0
     hosts: tuple[str, ...] = ()
+
+
+class Reporter:
+    """`began` tells whether any data may have moved yet, and with it whether a failure cost anything."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock, self._next_ns = clock, 0
+        self.began = False
+
+    def progress(self, seconds: float, octets: int) -> None:
+        """So far."""
+        self.began = True
+        now = self._clock.mono_ns()
+        if now >= self._next_ns:
+            self._next_ns = now + TELL_NS
+            self.tell(progress={"seconds": round(seconds, 2), "octets": octets})
+
+    @staticmethod
+    def tell(**message: Any) -> None:
+        """One line to stdout."""
+        sys.stdout.write(json.dumps(message) + "\n")
+        sys.stdout.flush()

@@ -3,8 +3,7 @@
 from html import escape
 
 from whichhop.model.inner_cause import Drawing
-from whichhop.report.plot import text
-from whichhop.report.ticks import nice_top
+from whichhop.report.plot import nice_top, text
 
 WIDTH, HIGH, LEFT, TOP, FOOT = 760.0, 110.0, 52.0, 24.0, 36.0
 SHARE_TOP = 100.0

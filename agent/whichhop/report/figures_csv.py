@@ -4,7 +4,7 @@ import csv
 import io
 
 from whichhop.model.dossier import Dossier
-from whichhop.report.times import utc
+from whichhop.report.words import utc
 
 HEAD = ("part", "of", "name", "value", "low", "high", "unit", "count")
 

@@ -1,11 +1,12 @@
-"""Figures as a reader needs them: a unit, sensible digits, the interval beside the value."""
+"""Figures and instants as a reader needs them: sensible digits, intervals, zones; over a clock change."""
 
 import math
+from datetime import UTC, tzinfo
 from typing import TYPE_CHECKING
 
 from whichhop.model import Owner
+from whichhop.model.figure_words import instant_words, probability_words, utc_of, zone_words
 from whichhop.model.links import HOUSE_CABLING
-from whichhop.model.percent import probability_words
 
 if TYPE_CHECKING:  # the page in every agent needs the words, not a report's fifteen forms
     from whichhop.model.dossier import Claim, Figure
@@ -81,3 +82,34 @@ def figure(claim: "Claim", name: str) -> "Figure":
 def probability(value: float) -> str:
     """A probability without claiming certainty."""
     return probability_words(value).replace(" %", f"{HARD}%")
+
+
+def day(at_ns: int, zone: tzinfo) -> str:
+    """The day in the home's zone."""
+    return f"{utc_of(at_ns).astimezone(zone):%Y-%m-%d}"
+
+
+def utc(at_ns: int) -> str:
+    """Day and time in UTC."""
+    return f"{utc_of(at_ns):%Y-%m-%d %H:%M:%S} UTC"
+
+
+def span(start_ns: int, end_ns: int, zone: tzinfo) -> str:
+    """From and to in the home's zone; day and zone are said twice only when they differ."""
+    a, b = (utc_of(t).astimezone(zone) for t in (start_ns, end_ns))
+    if a.utcoffset() == b.utcoffset():
+        until = f"{b:%H:%M:%S}" if a.date() == b.date() else f"{b:%Y-%m-%d %H:%M:%S}"
+        return f"{a:%Y-%m-%d %H:%M:%S} to {until} {zone_words(a)}"
+    return f"{instant_words(start_ns, zone)} to {instant_words(end_ns, zone)}"
+
+
+def clock_span(start_ns: int, end_ns: int, zone: tzinfo) -> str:
+    """From and to for a table whose caption names the zone: day and time, the day once where it can be."""
+    a, b = (utc_of(t).astimezone(zone) for t in (start_ns, end_ns))
+    until = f"{b:%H:%M:%S}" if a.date() == b.date() else f"{b:%m-%d %H:%M:%S}"
+    return f"{a:%m-%d %H:%M:%S} to {until}"
+
+
+def utc_span(start_ns: int, end_ns: int) -> str:
+    """From and to in UTC."""
+    return span(start_ns, end_ns, UTC)

@@ -1,9 +1,8 @@
 """Every metric whichhop exports, a row each: the exporter and shared/metrics.md are both made from it."""
 
-from whichhop.serve.catalogue_of_fleet import fleet_lines
-from whichhop.serve.catalogue_of_hops import OF_HOPS
-from whichhop.serve.metric_row import TARGET, C, G, H, I, Metric, MetricKind
-from whichhop.serve.metric_row import row as _row
+from whichhop.serve.catalogue_of_hops import OF_HOPS, fleet_lines
+from whichhop.serve.exposition import TARGET, C, G, H, I, Metric, MetricKind
+from whichhop.serve.exposition import row as _row
 
 SESSION = ("agent", "target", "method")
 

@@ -8,9 +8,8 @@ from whichhop.cabling.level_readings import metric_rows
 from whichhop.model import Fate, ModemLevels, SessionKey
 from whichhop.printable import printable
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, SESSION
-from whichhop.serve.exposition import Family, Labels, openmetrics, plain
+from whichhop.serve.exposition import HOME, Family, Labels, openmetrics, plain
 from whichhop.serve.live import LiveState, SessionState
-from whichhop.serve.metric_row import HOME
 
 OPENMETRICS = "application/openmetrics-text"
 _DIRECTIONS = {"from-agent": Fate.LOST_OUT, "to-agent": Fate.LOST_BACK, "unknown": Fate.LOST}

@@ -6,15 +6,49 @@ a small processor and 3.4 MB for the same octets, which tests hold these against
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from enum import StrEnum
 from math import isfinite, isnan
-
-from whichhop.serve.metric_row import Metric, MetricKind
 
 Labels = dict[str, str]
 BOUND = "le"
 """The label of a bucket's upper bound (OpenMetrics, "Histogram")."""
+
+
+class MetricKind(StrEnum):
+    """OpenMetrics' types, as far as they are used here."""
+
+    COUNTER = "counter"
+    GAUGE = "gauge"
+    HISTOGRAM = "histogram"
+    INFO = "info"
+
+
 SUFFIXES = {MetricKind.COUNTER: "_total", MetricKind.INFO: "_info", MetricKind.GAUGE: ""}
 """What a sample's name has behind its family's (OpenMetrics, "Suffixes"); a histogram's has several."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Metric:
+    """One metric family; `name` is without the suffix that its type adds (_total, _info, _bucket)."""
+
+    name: str
+    kind: MetricKind
+    labels: tuple[str, ...]
+    unit: str
+    words: str
+
+
+HOME = "home"
+"""On every series, so that one server can hold many homes."""
+
+
+def row(name: str, kind: MetricKind, labels: tuple[str, ...], unit: str, words: str) -> Metric:
+    """A row; `name` without the prefix, `labels` without the home."""
+    return Metric(name=f"whichhop_{name}", kind=kind, labels=(HOME, *labels), unit=unit, words=words)
+
+
+C, G, H, I = MetricKind.COUNTER, MetricKind.GAUGE, MetricKind.HISTOGRAM, MetricKind.INFO  # noqa: E741 - a table reads better
+TARGET = ("agent", "target")
 
 
 @dataclass(slots=True)

@@ -1,16 +1,18 @@
-"""Hands this agent's own records and readings to whoever collects them, a page at a time."""
+"""Hands this agent's records, open minutes and readings to whoever collects them, a page at a time."""
 
 import base64
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from whichhop.model import Home, Session
-from whichhop.serve.answer import NDJSON, Answer, Question, only_known, whole_number
+from whichhop.model import Home, Record, Session
+from whichhop.serve.answer import NDJSON, Answer, Question, RefusedError, only_known, whole_number
 from whichhop.store.store import Store
+from whichhop.wire.ntp64 import settle
+from whichhop.wire.packed import pack
 
 DEFAULT_LIMIT = 500
 MOST = 2_000
@@ -98,3 +100,21 @@ def home_summary(
             for s in sessions
         ],
     }
+
+
+class OpenRecords:
+    """GET /api/open. now: the records of the open minutes; newest: the same with what nobody has answered so
+    far as lost, for a look at the newest seconds (unanswered=lost)."""
+
+    def __init__(self, now: Callable[[], Iterable[Record]], newest: Callable[[], Iterable[Record]]) -> None:
+        self._now, self._newest = now, newest
+
+    async def answer(self, question: Question) -> Answer:
+        """The records, packed, a line each."""
+        only_known(question, "unanswered")
+        asked = question.query.get("unanswered")
+        if asked not in (None, "lost"):
+            raise RefusedError(400, f"unanswered={asked[:40]!r}; known: lost")
+        records = self._now() if asked is None else self._newest()
+        lines = [json.dumps({"record": base64.b64encode(pack((settle(r),))).decode()}) for r in records]
+        return Answer(body="".join(f"{line}\n" for line in lines).encode(), content_type=NDJSON)

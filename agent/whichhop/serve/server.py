@@ -6,8 +6,7 @@ import ssl
 from contextlib import suppress
 from typing import Any
 
-from whichhop.net.listen import listening_socket
-from whichhop.net.places import Places
+from whichhop.net.listen import Places, listening_socket
 from whichhop.serve.connection import Application, HttpConnection, Who
 
 MOST_CONNECTIONS = 64

@@ -1,12 +1,13 @@
-"""Delay of a record's packets as arrays, round trip and each way, and its summary: RFC 2681, RFC 7679."""
+"""Delay of a record's packets as arrays, and its variation: RFC 2681, RFC 7679, RFC 3393, RFC 5481."""
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from whichhop.model.record import ABSENT, Columns
 from whichhop.model.sample import Fate
-from whichhop.stats.quantile import Floats
+from whichhop.stats.quantile import Floats, as_delays
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,3 +67,27 @@ def one_way(arrays: DelayArrays, *, offset_ns: float | None, clock_error_ns: int
     return OneWay(
         out_ns=arrays.out_ns - offset_ns, back_ns=arrays.back_ns + offset_ns, error_ns=clock_error_ns
     )
+
+
+def ipdv(delays: ArrayLike) -> Floats:
+    """RFC 5481 4.1: each delay less its predecessor's, in order sent; nan where either is undefined.
+
+    Any one unit, infinite where lost; same length, the first nan. A constant clock offset cancels, skew
+    does not. A lost packet leaves two nan. Empty: empty; one sample: one nan.
+    """
+    array = as_delays(delays)
+    out = np.full(len(array), np.nan)
+    with np.errstate(invalid="ignore"):
+        steps = np.diff(array)
+    out[1:] = np.where(np.isfinite(steps), steps, np.nan)
+    return out
+
+
+def pdv(delays: ArrayLike) -> Floats:
+    """RFC 5481 4.2: each delay less the smallest of the sample, in the input's unit; infinite where lost.
+
+    Same length. Empty: empty. All lost: all infinite. One sample: 0. Order does not matter to it.
+    """
+    array = as_delays(delays)
+    answered = array[np.isfinite(array)]
+    return array - answered.min() if len(answered) else array.copy()

@@ -7,13 +7,12 @@ import numpy as np
 
 from whichhop.model.record import Record
 from whichhop.model.units import NS_PER_S
+from whichhop.stats.call import jitter_after_each
 from whichhop.stats.clocks import ClockSegment, FreedWays, above_fastest
-from whichhop.stats.delay import DelayArrays, OneWay, one_way
+from whichhop.stats.delay import DelayArrays, OneWay, ipdv, one_way
 from whichhop.stats.interval import quantile_interval
-from whichhop.stats.jitter import jitter_after_each
 from whichhop.stats.measure import ECHOED, ORDER, ROUND_TRIP, WAY_BACK, WAY_OUT, Measure, Row, known, taken_by
 from whichhop.stats.quantile import Floats, median, quantiles
-from whichhop.stats.variation import ipdv
 
 NO_FAR_STAMP = "this method has no stamp of the far end, so the ways are not told apart"
 NO_ANSWER = "no packet was answered"

@@ -8,7 +8,7 @@ import numpy as np
 
 from whichhop.model.record import Record
 from whichhop.model.sample import Fate
-from whichhop.stats import loss_model, loss_pattern
+from whichhop.stats import loss_pattern
 from whichhop.stats.loss import LossCount
 from whichhop.stats.measure import WILSON, Measure, Row
 from whichhop.stats.proportion import wilson
@@ -124,7 +124,7 @@ def _periods(stream: Sequence[Sequence[bool]], like: Row) -> Iterator[Measure]:
 
 
 def _chain(stream: Sequence[Sequence[bool]], like: Row) -> Iterator[Measure]:
-    steps = [loss_model.transitions(run) for run in stream]
+    steps = [loss_pattern.transitions(run) for run in stream]
     n00, n01, n10, n11 = (sum(getattr(t, n) for t in steps) for n in ("n00", "n01", "n10", "n11"))
     row = replace(
         like,

@@ -12,8 +12,8 @@ from operator import attrgetter
 
 from whichhop.errors import DataError
 from whichhop.store.db import Database, Row
+from whichhop.wire.byte_planes import Reader, put_unsigned
 from whichhop.wire.packed import MAX_RECORDS, canonical, unfold, unpack
-from whichhop.wire.varint import Reader, put_unsigned
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,16 +1,116 @@
-"""The one door to SQLite: opens the file, applies numbered migrations, tells every trouble in one line."""
+"""The one door to SQLite: opens the file, keeps its tables up to date, tells every trouble in one line."""
 
 import re
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from whichhop.errors import DataError, StoreDamagedError, StoreError, StoreFullError
+from whichhop.model.units import NS_PER_S, UtcNs
 from whichhop.printable import printable
-from whichhop.store.migrations import APPLICATION_ID, MIGRATIONS
+
+APPLICATION_ID = 0x77686F70
+"""Marks the file as ours (SQLite's application_id): the letters "whop"."""
+
+# chain: one hash chain of records. `origin` is drawn when it begins, so that an agent whose store was begun
+#   anew is not mistaken for its former self. `own` is 1 for chains that grow here, 0 for collected ones.
+#   `head` is the link after record `last_seq`. `readings_seq`: how far its readings were collected.
+# minute: one record, as long as its hour is young; `before` is the link it builds on.
+# hour: a session's records of a past hour in one block; `seqs` names their places in the chain.
+# gap: places a collected chain skips, since the other agent had dropped them before they were fetched.
+# mark, look: notes of people, not measurements; no part of any chain, since they may be made weeks later
+#   and taken back.
+# draft: a session's minutes that are still open, as they stood a moment ago; made records after a kill.
+# lease: who may transfer how much, on which day (model/transfer.py); no part of any chain either.
+MIGRATIONS: tuple[tuple[str, ...], ...] = (
+    (
+        """CREATE TABLE chain (
+            id INTEGER PRIMARY KEY, agent TEXT NOT NULL, origin BLOB NOT NULL, own INTEGER NOT NULL,
+            last_seq INTEGER NOT NULL, head BLOB NOT NULL, readings_seq INTEGER NOT NULL DEFAULT 0,
+            UNIQUE (agent, origin))""",
+        """CREATE TABLE session (
+            id INTEGER PRIMARY KEY, agent TEXT NOT NULL, target TEXT NOT NULL, method TEXT NOT NULL,
+            UNIQUE (agent, target, method))""",
+        """CREATE TABLE minute (
+            chain INTEGER NOT NULL REFERENCES chain, seq INTEGER NOT NULL,
+            session INTEGER NOT NULL REFERENCES session, minute INTEGER NOT NULL, start_ns INTEGER NOT NULL,
+            before BLOB NOT NULL, body BLOB NOT NULL, PRIMARY KEY (chain, seq)) WITHOUT ROWID""",
+        "CREATE UNIQUE INDEX minute_once ON minute (session, minute, start_ns)",
+        """CREATE TABLE hour (
+            id INTEGER PRIMARY KEY, chain INTEGER NOT NULL REFERENCES chain,
+            session INTEGER NOT NULL REFERENCES session, hour INTEGER NOT NULL,
+            first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL, seqs BLOB NOT NULL,
+            before BLOB NOT NULL, body BLOB NOT NULL)""",
+        "CREATE INDEX hour_session ON hour (session, hour)",
+        "CREATE INDEX hour_chain ON hour (chain, first_seq, last_seq)",
+        """CREATE TABLE gap (
+            chain INTEGER NOT NULL REFERENCES chain, after_seq INTEGER NOT NULL, next_seq INTEGER NOT NULL,
+            before BLOB NOT NULL, PRIMARY KEY (chain, next_seq)) WITHOUT ROWID""",
+        """CREATE TABLE gauge (
+            id INTEGER PRIMARY KEY, agent TEXT NOT NULL, name TEXT NOT NULL, UNIQUE (agent, name))""",
+        """CREATE TABLE reading (
+            seq INTEGER PRIMARY KEY AUTOINCREMENT, gauge INTEGER NOT NULL REFERENCES gauge,
+            at_ns INTEGER NOT NULL, value REAL NOT NULL)""",
+        "CREATE UNIQUE INDEX reading_once ON reading (gauge, at_ns)",
+    ),
+    # 2: what people changed, and how often they looked at what it did (change/before_after.py).
+    (
+        """CREATE TABLE mark (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, at_ns INTEGER NOT NULL, text TEXT NOT NULL,
+            change TEXT NOT NULL, expected TEXT NOT NULL, UNIQUE (at_ns, text))""",
+        """CREATE TABLE look (
+            of_ns INTEGER NOT NULL, at_ns INTEGER NOT NULL, from_ns INTEGER NOT NULL, to_ns INTEGER NOT NULL,
+            PRIMARY KEY (of_ns, from_ns, to_ns)) WITHOUT ROWID""",
+    ),
+    # 3: what a kill must not cost: the minutes still open, and the day's budget of transfers.
+    (
+        "CREATE TABLE draft (id INTEGER PRIMARY KEY, body BLOB NOT NULL)",
+        """CREATE TABLE lease (
+            number TEXT PRIMARY KEY, who TEXT NOT NULL, day TEXT NOT NULL, until_ns INTEGER NOT NULL,
+            octets INTEGER NOT NULL, used INTEGER) WITHOUT ROWID""",
+    ),
+    # 4: each agent's own word on its chain, and on the copies of others' chains; the newest is enough.
+    (
+        """CREATE TABLE signed (
+            chain INTEGER PRIMARY KEY REFERENCES chain, seq INTEGER NOT NULL, head BLOB NOT NULL,
+            at_ns INTEGER NOT NULL, public_key BLOB NOT NULL, signature BLOB NOT NULL)""",
+    ),
+    # 5: calls to the provider, as somebody wrote them down.
+    (
+        """CREATE TABLE call_note (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, at_ns INTEGER NOT NULL, text TEXT NOT NULL,
+            spoke_to TEXT NOT NULL, ticket TEXT NOT NULL, promised TEXT NOT NULL, UNIQUE (at_ns, text))""",
+    ),
+    # 6: what the comparer found, for weeks: faults; judged minutes (a bit each) and the worst modem levels by
+    # the hour since 1970.
+    (
+        """CREATE TABLE past_fault (
+            start_ns INTEGER NOT NULL, elements TEXT NOT NULL, end_ns INTEGER NOT NULL, cause TEXT NOT NULL,
+            PRIMARY KEY (start_ns, elements)) WITHOUT ROWID""",
+        "CREATE TABLE judged_hour (hour INTEGER PRIMARY KEY, minutes INTEGER NOT NULL)",
+        """CREATE TABLE level_hour (
+            hour INTEGER NOT NULL, node TEXT NOT NULL, down_low REAL, down_high REAL, snr_low REAL,
+            up_high REAL, lost INTEGER, PRIMARY KEY (hour, node)) WITHOUT ROWID""",
+    ),
+    # 7: what is written each minute lies together: an SD card counts pages, not octets. An index that begins
+    # with the gauge touched a page a gauge; rows in the order of a key are split where a plain table appends.
+    (
+        "DROP INDEX reading_once",
+        "CREATE UNIQUE INDEX reading_once ON reading (at_ns, gauge)",
+        """CREATE TABLE young (
+            chain INTEGER NOT NULL REFERENCES chain, seq INTEGER NOT NULL,
+            session INTEGER NOT NULL REFERENCES session, minute INTEGER NOT NULL, start_ns INTEGER NOT NULL,
+            before BLOB NOT NULL, body BLOB NOT NULL, PRIMARY KEY (chain, seq))""",
+        "INSERT INTO young SELECT * FROM minute ORDER BY chain, seq",
+        "DROP TABLE minute",
+        "ALTER TABLE young RENAME TO minute",
+        "CREATE UNIQUE INDEX minute_once ON minute (session, minute, start_ns)",
+    ),
+)
 
 Value = int | float | str | bytes | None
 Row = tuple[Any, ...]
@@ -36,6 +136,11 @@ _NEVER_OURS = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE
 """A sound file never gives these: what we write keeps the tables' own rules."""
 _LACKS = re.compile("no such (table|column|index)|has no column|malformed|[Cc]ould not decode")
 """What SQLite says of a file whose tables, or a text in them, are no longer what we made: a general error."""
+
+PARTS = ("", "-wal", "-shm")
+"""SQLite's files of one database, by what is added to its name."""
+MOST_ASIDE = 3
+"""A disk that breaks one store after another must not be filled with them: the oldest make room."""
 
 
 def _trouble(path: Path, error: sqlite3.Error) -> StoreError:
@@ -220,3 +325,28 @@ class Database:
         """Let go of the file; the write-ahead log is folded in."""
         with self._lock:
             self._db.close()
+
+
+def move_aside(path: Path, now_ns: UtcNs) -> Path:
+    """Rename a store with its parts, so that it can still be opened there; where it is now.
+
+    StoreError when it cannot be moved.
+    """
+    when = datetime.fromtimestamp(now_ns // NS_PER_S, UTC)
+    there = path.with_name(f"{path.name}.damaged-{when:%Y%m%dT%H%M%SZ}")
+    number = 1
+    while there.exists():
+        number += 1
+        there = path.with_name(f"{path.name}.damaged-{when:%Y%m%dT%H%M%SZ}-{number}")
+    try:
+        for part in PARTS:
+            here = Path(f"{path}{part}")
+            if here.exists():
+                here.rename(f"{there}{part}")
+        for old in sorted(path.parent.glob(f"{path.name}.damaged-*Z*"))[: -MOST_ASIDE * len(PARTS)]:
+            old.unlink()
+    except OSError as trouble:
+        raise StoreError(
+            f"{path}: is damaged and cannot be moved aside ({trouble.strerror or trouble}); move it away"
+        ) from trouble
+    return there

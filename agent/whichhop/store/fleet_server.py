@@ -10,20 +10,17 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
 from typing import Any, TypeVar
-from urllib.parse import urlencode
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.errors import RemoteError
 from whichhop.model import Reading, SessionKey
 from whichhop.model.fleet import PREFIX, WindowMetric
 from whichhop.model.session import Method
 from whichhop.model.transfer import BEGINS, SECONDS
 from whichhop.model.units import NS_PER_S
-from whichhop.outside import OutsideError, typed
-from whichhop.store.metrics_server import MOST_ANSWER, MetricsServer
+from whichhop.store.metrics_server import MetricsServer
 
 PIECE_NS = 6 * 3600 * NS_PER_S
 """Of one home asked for at once: some 30 MB of a home of the standard shape."""
@@ -103,13 +100,7 @@ def read_windows(
     selector = ",".join(f"{k}{v}" for k, v in words.items())
     seconds = max(1, (end_ns - start_ns) // NS_PER_S)
     # Windows are told at their ends: the one that begins the span lies within it, the one before it does not.
-    query = urlencode({"query": f"{{{selector}}}[{seconds}s]", "time": f"{end_ns / NS_PER_S:.3f}"})
-    place = f"{server.base}: not an answer of the Prometheus query API"
-    try:
-        body = server.ask(f"{server.base}/api/v1/query?{query}").replace(b'"+Inf"]', b'"Inf"]')
-        answer = typed(body, place, _Answer, most=MOST_ANSWER, remedy="check --prometheus", strict=False)
-    except OutsideError as wrong:
-        raise RemoteError(str(wrong)) from None
+    answer = server.asked_at(f"{{{selector}}}[{seconds}s]", end_ns, _Answer)
     out: dict[str, HomeWindows] = {}
     for row in answer.data.result:
         labels = row.metric

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import inf
 from statistics import median
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import urlencode
 
 import msgspec
@@ -44,6 +44,7 @@ class _Answer(msgspec.Struct):
     data: _Data
 
 
+A = TypeVar("A")
 Ask = Callable[[str], bytes]
 """Gives the body at an address; RemoteError when there is none."""
 Labels = dict[str, str]
@@ -93,16 +94,15 @@ class MetricsServer:
 
     def homes(self, at_ns: int) -> set[str]:
         """The values of the label "home" that agents' series carry around an instant; empty where none do."""
-        found = self.instant(f"group by (home) ({self._over('packets_sent_total', 3600)})", at_ns)
+        found = self.instant(f"group by (home) ({self.over('packets_sent_total', 3600)})", at_ns)
         return {labels["home"] for labels, _ in found if labels.get("home")}
 
     def step_s(self, at_ns: int) -> int:
         """How often agents were scraped lately, seconds; RemoteError when they were not for half an hour."""
         chosen = self._selector("packets_sent_total")
-        words = urlencode({"query": f"{chosen}[30m]", "time": f"{at_ns / NS_PER_S:.3f}"})
         gaps: list[float] = [
             after - before
-            for _, pairs in self._result(f"{self.base}/api/v1/query?{words}", "values")
+            for _, pairs in self._result(_at(f"{chosen}[30m]", at_ns), "values")
             for before, after in pairwise(self.table(pairs)[:, 0].tolist())
         ]
         gaps = [gap for gap in gaps if math.isfinite(gap)]
@@ -146,39 +146,44 @@ class MetricsServer:
         labels = ",".join(f"{k}={json.dumps(v)}" for k, v in {**self.select, **more}.items())
         return f"{PREFIX}{name}{{{labels}}}" if labels else f"{PREFIX}{name}"
 
-    def _over(self, name: str, seconds: int, **more: str) -> str:
-        return f"last_over_time({self._selector(name, **more)}[{seconds}s])"
-
     def instant(self, query: str, at_ns: int) -> list[tuple[Labels, float]]:
         """Each series of a query with its value at an instant; RemoteError where there is no answer."""
-        words = urlencode({"query": query, "time": f"{at_ns / NS_PER_S:.3f}"})
-        out = []
-        for labels, values in self._result(f"{self.base}/api/v1/query?{words}", "value"):
-            out.append((labels, float(self.table([values])[0, 1])))
-        return out
+        found = self._result(_at(query, at_ns), "value")
+        return [(labels, float(self.table([pair])[0, 1])) for labels, pair in found]
 
     def ranged(self, query: str, first_ns: int, last_ns: int, step_s: int) -> list[tuple[Labels, Any]]:
         """Each series of a query with its [seconds, value] pairs."""
-        words = urlencode(
-            {
-                "query": query,
-                "start": f"{first_ns / NS_PER_S:.3f}",
-                "end": f"{last_ns / NS_PER_S:.3f}",
-                "step": f"{step_s}",
-            }
-        )
-        return list(self._result(f"{self.base}/api/v1/query_range?{words}", "values"))
+        start, end = (f"{ns / NS_PER_S:.3f}" for ns in (first_ns, last_ns))
+        words = urlencode({"query": query, "start": start, "end": end, "step": f"{step_s}"})
+        return list(self._result(f"query_range?{words}", "values"))
 
-    def _result(self, url: str, kind: str) -> Iterator[tuple[Labels, Any]]:
-        place = f"{self.base}: not an answer of the Prometheus query API"
+    def _result(self, question: str, kind: str) -> Iterator[tuple[Labels, Any]]:
+        for row in self.answer(question, _Answer).data.result:
+            if (found := getattr(row, kind)) is None:
+                raise RemoteError(f"{self._place}: no {kind} in it; check --prometheus")
+            yield row.metric, found
+
+    def asked_at(self, query: str, at_ns: int, form: type[A]) -> A:
+        """The whole answer to a query at an instant, in a form that reads numbers out of texts."""
+        return self.answer(_at(query, at_ns), form, strict=False)
+
+    def answer(self, question: str, form: type[A], *, strict: bool = True) -> A:
+        """What the query API says to a question, behind its address; RemoteError where it is not of the form.
+
+        strict: a number in a text stays a text; else it is read at once, "+Inf" too.
+        """
+        body = self.ask(f"{self.base}/api/v1/{question}")
+        body = body if strict else body.replace(b'"+Inf"]', b'"Inf"]')
         try:
-            answer = typed(self.ask(url), place, _Answer, most=MOST_ANSWER, remedy="check --prometheus")
+            return typed(
+                body, self._place, form, most=MOST_ANSWER, remedy="check --prometheus", strict=strict
+            )
         except OutsideError as wrong:
             raise RemoteError(str(wrong)) from None
-        for row in answer.data.result:
-            if (found := getattr(row, kind)) is None:
-                raise RemoteError(f"{place}: no {kind} in it; check --prometheus")
-            yield row.metric, found
+
+    @property
+    def _place(self) -> str:
+        return f"{self.base}: not an answer of the Prometheus query API"
 
     def table(self, pairs: Iterable[Pair]) -> Floats:
         """Rows of seconds and value; RemoteError where one of them is no number, NaN where it says so."""
@@ -188,9 +193,13 @@ class MetricsServer:
         except (ValueError, TypeError, OverflowError):
             raise RemoteError(f"{self.base} answers with what is no number; check --prometheus") from None
 
-    def over(self, name: str, step_s: int, **more: str) -> str:
-        """A query for a metric's newest value within reach."""
-        return self._over(name, REACH * step_s, **more)
+    def over(self, name: str, seconds: int, **more: str) -> str:
+        """A query for a metric's newest value of the last seconds."""
+        return f"last_over_time({self._selector(name, **more)}[{seconds}s])"
+
+
+def _at(query: str, at_ns: int) -> str:
+    return f"query?{urlencode({'query': query, 'time': f'{at_ns / NS_PER_S:.3f}'})}"
 
 
 class _Series:
@@ -265,7 +274,7 @@ class _Series:
     def _pieces(self, name: str, series: int, **more: str) -> Iterator[tuple[Labels, NDArray[Any], Floats]]:
         """Labels, edges and values of each series, a stretch of time after the other."""
         points = int(min(MOST_POINTS, max(60, ANSWER_BYTES / POINT_BYTES / max(1, series))))
-        query = self._server.over(name, self._step_s, **more)
+        query = self._server.over(name, REACH * self._step_s, **more)
         for first in range(0, self._edges, points):
             last = min(first + points, self._edges) - 1
             begin, end = (self._start_ns + i * self._step_ns for i in (first, last))

@@ -3,8 +3,8 @@
 from collections.abc import Iterable, Mapping
 
 from whichhop import outside
+from whichhop.model.channel import LevelSpan
 from whichhop.model.links import Cause
-from whichhop.model.modem_now import LevelSpan
 from whichhop.model.past_fault import PastFault
 from whichhop.outside import OutsideError
 from whichhop.store.db import Database, Row

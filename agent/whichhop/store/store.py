@@ -15,8 +15,8 @@ from whichhop.model.note import CallNote, Look, Note
 from whichhop.model.transfer import Lease
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store import chain as chain_walk
-from whichhop.store import drafts, keep, notes, past_faults, read, signatures
-from whichhop.store import leases as lease_table
+from whichhop.store import keep, past_faults, read, small_tables, write
+from whichhop.store import small_tables as lease_table
 from whichhop.store.chain import Chain, ChainReport
 from whichhop.store.db import Database
 from whichhop.store.read import FOREVER
@@ -110,13 +110,13 @@ class Store:
 
     def put_signature(self, agent: str, origin: bytes, new: ChainSignature) -> None:
         """Keep an agent's newest signature under its chain; RemoteError when it is not to be believed."""
-        signatures.put_signature(self.db, agent, origin, new)
+        small_tables.put_signature(self.db, agent, origin, new)
 
     # -- reading
 
     def signature(self, origin: bytes) -> ChainSignature | None:
         """An agent's newest signature under the chain with that origin; None when there is none."""
-        return signatures.signature(self.db, origin)
+        return small_tables.signature(self.db, origin)
 
     def sessions(self) -> list[SessionKey]:
         """Every session with a record here, sorted."""
@@ -195,46 +195,46 @@ class Store:
 
     def add_note(self, note: Note) -> int | None:
         """Keep a note; its number, None when it is there already."""
-        return notes.add_note(self.db, note)
+        return small_tables.add_note(self.db, note)
 
     def notes(self) -> dict[int, Note]:
         """Every note by its number, in the order of time."""
-        return notes.notes(self.db)
+        return small_tables.notes(self.db)
 
     def remove_note(self, number: int) -> bool:
         """Take a note back; False when there is none of that number."""
-        return notes.remove_note(self.db, number)
+        return small_tables.remove_note(self.db, number)
 
     def add_call(self, call: CallNote) -> int | None:
         """Keep a note of a call; its number, None when it is there already."""
-        return notes.add_call(self.db, call)
+        return small_tables.add_call(self.db, call)
 
     def calls(self) -> dict[int, CallNote]:
         """Every note of a call by its number, in the order of time."""
-        return notes.calls(self.db)
+        return small_tables.calls(self.db)
 
     def remove_call(self, number: int) -> bool:
         """Take a note of a call back; False when there is none of that number."""
-        return notes.remove_call(self.db, number)
+        return small_tables.remove_call(self.db, number)
 
     def add_look(self, look: Look) -> int:
         """Keep a look at what a change did; the how-manieth different one it is."""
-        return notes.add_look(self.db, look)
+        return small_tables.add_look(self.db, look)
 
     def looks(self) -> list[Look]:
         """Every look, in the order taken."""
-        return notes.looks(self.db)
+        return small_tables.looks(self.db)
 
     # -- what a kill must not cost
 
     def put_draft(self, records: Sequence[Record]) -> None:
         """Keep the agent's open minutes as they stand, in place of what was kept before."""
-        drafts.put_draft(self.db, records)
+        write.put_draft(self.db, records)
 
     def take_drafts(self) -> int:
         """Make records of the open minutes that a killed agent left; how many."""
         self._writer.forget()
-        return drafts.take_drafts(self.db, self._writer)
+        return write.take_drafts(self.db, self._writer)
 
     def leases(self) -> list[Lease]:
         """Every lease of the days that still count."""

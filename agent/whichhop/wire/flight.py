@@ -16,7 +16,7 @@ import msgspec
 from whichhop.model.sample import Fate, Sample
 from whichhop.model.units import NS_PER_MS, NS_PER_S, MonoNs, UtcNs
 from whichhop.wire.loss_side import Answered
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 
 WAIT_NS = 3 * NS_PER_S
 """The waiting time after which a packet counts as lost (RFC 7680 makes it a stated parameter)."""

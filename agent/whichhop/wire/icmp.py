@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import NamedTuple
 
-from whichhop.wire.quoted import Quoted, read_quoted
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Quoted, Refusal, read_quoted
 
 HEADER_OCTETS = 8
 _ECHO = struct.Struct("!BBHHH")

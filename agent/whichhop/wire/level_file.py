@@ -14,9 +14,8 @@ from whichhop.errors import DataError
 from whichhop.model.channel import Carrier, Channel, Direction, DslLine
 from whichhop.printable import shown
 from whichhop.wire.html_tables import HtmlTable
-from whichhop.wire.level_columns import ColumnMap
+from whichhop.wire.level_columns import MOST_BPS, ColumnMap
 from whichhop.wire.level_numbers import MOST_DB
-from whichhop.wire.line_table import MOST_BPS
 from whichhop.wire.modem_table import MOST_CHANNELS, TableReading, few, read_tables
 
 MOST_OCTETS = 2_000_000

@@ -12,7 +12,7 @@ from whichhop.model.levels_source import Fact
 from whichhop.printable import printable
 from whichhop.wire.html_form import page_of, remedy_for
 from whichhop.wire.html_tables import HtmlTable, html_tables
-from whichhop.wire.level_columns import ColumnMap
+from whichhop.wire.level_columns import ColumnMap, read_line
 from whichhop.wire.level_numbers import (
     parse_count,
     parse_frequency_hz,
@@ -20,7 +20,6 @@ from whichhop.wire.level_numbers import (
     parse_modulation,
     parse_ratio_db,
 )
-from whichhop.wire.line_table import read_line
 
 _UPSTREAM_ENDS_HZ = 85_000_000
 """Below here a channel without a direction is taken for upstream, above 108 MHz for downstream."""

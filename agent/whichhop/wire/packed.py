@@ -20,15 +20,18 @@ from whichhop.printable import shown
 from whichhop.wire.byte_planes import (
     BytePlanes,
     Optional,
+    Reader,
     fill_absent,
     put_head,
     put_optional,
+    put_signed,
+    put_text,
     put_together,
+    put_unsigned,
     read_column,
     read_optional,
     take_apart,
 )
-from whichhop.wire.varint import Reader, put_signed, put_text, put_unsigned
 
 VERSION = 1
 MOST_SAMPLES = 1 << 19

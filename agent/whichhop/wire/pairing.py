@@ -65,7 +65,7 @@ class OwnKey(msgspec.Struct, frozen=True, kw_only=True, tag="own-key", tag_field
 class HomeSent(msgspec.Struct, frozen=True, kw_only=True, tag="home", tag_field="say"):
     """The home file's text, the home's key in base64, and the certificates of the agents that are known.
 
-    owner, epoch: as their files have them (config/owner.py, epochs.py); "" where there are none.
+    owner, epoch: as their files have them (config/epochs.py, epochs.py); "" where there are none.
     """
 
     text: str

@@ -1,10 +1,9 @@
-"""The start of one of our own packets, as an ICMP error quotes it: enough to know which it was."""
+"""The start of one of our own packets, as an ICMP error quotes it; and why a received packet was not used."""
 
 import struct
 from dataclasses import dataclass
+from enum import StrEnum
 from ipaddress import ip_address
-
-from whichhop.wire.refusal import Refusal
 
 ICMP, TCP, UDP, ICMP6 = 1, 6, 17, 58
 _IPV4_LEAST = 20
@@ -12,6 +11,29 @@ _IPV6_HEADER = 40
 _HEADERS_SKIPPED = frozenset({0, 43, 60})
 """IPv6 hop-by-hop, routing and destination options: each tells its own length (RFC 8200 4)."""
 _FRAGMENT = 44
+
+
+class Refusal(StrEnum):
+    """The reasons; the value is what counters and metrics show."""
+
+    TRUNCATED = "truncated"
+    """Shorter than its kind allows."""
+    MALFORMED = "malformed"
+    """A field holds what its standard forbids."""
+    CORRUPT_ESTIMATE = "corrupt-estimate"
+    """Error estimate with multiplier 0, which RFC 4656 4.1.2 calls corrupt."""
+    BAD_TAG = "bad-tag"
+    """The HMAC does not fit the octets and our key."""
+    REPLAYED = "replayed"
+    """Authenticated, but already seen, or long past by a stamp whose clock and ours are both right."""
+    LOOPED = "looped"
+    """No ask: it quotes a stamp of our own, as an answer to one of our answers does."""
+    UNASKED = "unasked"
+    """Well formed, but answers nothing we asked."""
+    OTHER_KIND = "other-kind"
+    """Well formed, but a message that is not ours to read."""
+    FAILED = "failed"
+    """Answers what we asked by saying that it could not be done, as a resolver's server failure does."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

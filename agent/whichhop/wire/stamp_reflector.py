@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from whichhop.model.units import NS_PER_S
 from whichhop.wire.ntp64 import NTP_EPOCH_S, ErrorEstimate, field_from_utc, utc_from_field
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 from whichhop.wire.stamp import (
     AUTH_OCTETS,
     BASE_OCTETS,
@@ -22,8 +22,9 @@ from whichhop.wire.stamp import (
     SENDER_SHORT,
     TAGGED_OCTETS,
     TWAMP_REFLECTOR_OCTETS,
+    tag,
+    tag_fits,
 )
-from whichhop.wire.stamp_auth import tag, tag_fits
 from whichhop.wire.stamp_tlv import NO_FOLLOW_UP, FollowUp, StampMethod, TimestampInformation
 from whichhop.wire.stamp_tlv_answer import ReflectorFacts, answer_extensions
 

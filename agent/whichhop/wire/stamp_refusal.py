@@ -18,8 +18,9 @@ from whichhop.wire.stamp import (
     SENDER,
     SENDER_AUTH,
     TAGGED_OCTETS,
+    tag,
+    tag_fits,
 )
-from whichhop.wire.stamp_auth import tag, tag_fits
 
 _MARK = 0x77_68_00
 """Above the reason's octet; a count of answers would reach it after 2,000 million of them."""

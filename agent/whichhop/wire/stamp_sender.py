@@ -7,7 +7,7 @@ from whichhop.model.sample import Sample
 from whichhop.model.units import MonoNs
 from whichhop.wire.flight import Flight
 from whichhop.wire.ntp64 import ErrorEstimate, field_from_utc, utc_from_field
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 from whichhop.wire.stamp import Ask, StampAnswer, pack_ask, unpack_answer
 from whichhop.wire.stamp_refusal import FATES, ToldRefusal, read_refusal
 from whichhop.wire.stamp_tlv import (

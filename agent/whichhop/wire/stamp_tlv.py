@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import NamedTuple
 
-from whichhop.wire.refusal import Refusal
-from whichhop.wire.stamp_auth import TAG_OCTETS, tag, tag_fits
+from whichhop.wire.quoted import Refusal
+from whichhop.wire.stamp import TAG_OCTETS, tag, tag_fits
 
 UNDERSTOOD_NOT = 0x80
 MALFORMED = 0x40

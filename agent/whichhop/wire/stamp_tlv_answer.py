@@ -5,7 +5,7 @@ The answer's extensions take exactly as many octets as the ask's, so that a refl
 
 from dataclasses import dataclass
 
-from whichhop.wire.stamp_auth import tag
+from whichhop.wire.stamp import tag
 from whichhop.wire.stamp_tlv import (
     HEADER_OCTETS,
     INTEGRITY_FAILED,

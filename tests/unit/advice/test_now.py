@@ -14,7 +14,7 @@ from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_words
 from whichhop.cli import main, parsed
 from whichhop.model import Cause, Verdict
-from whichhop.model.effort import Cost
+from whichhop.model.inner_cause import Cost
 from whichhop.model.note import Note
 
 SLOW_BACKHAUL = (moved("attic", "router", "back", 40.0),)

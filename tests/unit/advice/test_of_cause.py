@@ -12,9 +12,8 @@ from whichhop.advice.step import step_words
 from whichhop.inside.answer import answer_of
 from whichhop.inside.seen import Seen, Sort, place_of
 from whichhop.model import Cause, LinkKind, Medium
-from whichhop.model.effort import Cost
 from whichhop.model.hop_facts import HopFacts
-from whichhop.model.inner_cause import InnerAnswer, InnerCause, Reason
+from whichhop.model.inner_cause import Cost, InnerAnswer, InnerCause, Reason
 
 
 def _inside(cause: InnerCause, probability: float = 0.9) -> InnerAnswer:

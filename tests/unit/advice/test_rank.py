@@ -25,9 +25,8 @@ from whichhop.model import (
     Verdict,
     derive_sessions,
 )
-from whichhop.model.cable_run import Cable, CableKind, Run, Splitter
-from whichhop.model.effort import Cost, Effort
-from whichhop.model.equipment import Box
+from whichhop.model.cable_run import Box, Cable, CableKind, Run, Splitter
+from whichhop.model.inner_cause import Cost, Effort
 from whichhop.model.links import Owner
 
 HOUR_NS = 3600 * 10**9

@@ -11,7 +11,7 @@ from whichhop.advice.step import (
     step_line,
     step_words,
 )
-from whichhop.model.effort import Effort
+from whichhop.model.inner_cause import Effort
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from support.channels import down, reading
-from whichhop.cabling.access_line import explain_line, lost_codewords, timing_of
+from whichhop.cabling.explain import explain_line, lost_codewords, timing_of
 from whichhop.model import Cause, ModemLevels, Owner, Verdict
 from whichhop.model.cable_run import Cable, CableKind, Run, Splitter
 

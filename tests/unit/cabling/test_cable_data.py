@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.cabling.cable_data import CABLES, cable_loss_db, db_per_100_ft
+from whichhop.cabling.run import CABLES, cable_loss_db, db_per_100_ft
 from whichhop.model.cable_run import CableKind
 
 MHZ = 1e6

@@ -1,7 +1,6 @@
 """The inspection list covers what the trade looks at, with its dangers."""
 
-from whichhop.cabling.cautions import Hazard
-from whichhop.cabling.checklist import CHECKLIST
+from whichhop.cabling.cautions import CHECKLIST, Hazard
 
 
 def test_the_list_covers_shielding_pins_dirt_loose_connectors_and_terminators() -> None:

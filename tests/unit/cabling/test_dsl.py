@@ -2,7 +2,7 @@
 
 import pytest
 
-from whichhop.cabling.dsl import judge_dsl
+from whichhop.cabling.judge_modem import judge_dsl
 from whichhop.cabling.rules import LevelStanding
 from whichhop.model import Direction, DslLine
 

@@ -8,7 +8,7 @@ from support.channels import down, reading, up
 from support.homes import alder
 from whichhop.cabling.equipment import bonded, ceilings, narrowest, on_the_way, role_words, upgrades
 from whichhop.model import PROVIDER_EDGE, Carrier, Direction
-from whichhop.model.equipment import Adapter, Box, Docsis, LineKind, Radio, RadioKind
+from whichhop.model.cable_run import Adapter, Box, Docsis, LineKind, Radio, RadioKind
 
 OLD_MODEM = Box(node="modem", roles=("modem",), docsis=Docsis(down_channels=8, up_channels=4), port_bps=1e9)
 SLOW_SWITCH = Box(node="switch", roles=("switch",), port_bps=100e6)

@@ -5,9 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.modem_tables import transmit_dbmv
-from whichhop.cabling.expected_gain import expected_at, expected_gains
 from whichhop.cabling.run import expected_dbmv
-from whichhop.cabling.what_if import CoaxChange, changed
+from whichhop.cabling.what_if import CoaxChange, changed, expected_at, expected_gains
 from whichhop.model import Direction
 from whichhop.model.cable_run import Cable, CableKind, Run, Splitter
 

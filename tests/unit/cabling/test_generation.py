@@ -2,7 +2,7 @@
 
 import pytest
 
-from whichhop.cabling.generation import months_to_pay, needed
+from whichhop.cabling.rates import months_to_pay, needed
 from whichhop.model import Medium, Plan
 
 

@@ -4,8 +4,17 @@ import pytest
 
 from support.homes import alder
 from whichhop.cabling.rates import RADIO_REAL
-from whichhop.capacity.ceilings import Ceilings, lowest, observed_ceilings
-from whichhop.capacity.links import DOWN, UP, Measured, capacities, narrow_links, narrow_words
+from whichhop.capacity.links import (
+    DOWN,
+    UP,
+    Ceilings,
+    Measured,
+    capacities,
+    lowest,
+    narrow_links,
+    narrow_words,
+    observed_ceilings,
+)
 from whichhop.model import Reading
 
 HOME = alder()

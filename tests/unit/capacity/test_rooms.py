@@ -1,7 +1,7 @@
 """The rooms' rates from transfers' readings, named as daemon/transfer/figures.py names them."""
 
 from support.homes import alder
-from whichhop.capacity.rooms import room_rates
+from whichhop.capacity.transfers import room_rates
 from whichhop.model import Reading
 
 HOME = alder("agent: true}\n  study", "agent: true, room: attic}\n  study")

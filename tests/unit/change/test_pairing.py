@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.change.pairing import WEEKDAYS, WEEKENDS, local_place, match_hours, part_words
+from whichhop.change.hours import WEEKDAYS, WEEKENDS, local_place, match_hours, part_words
 from whichhop.stats.level_step import AFTER, BEFORE, PAST
 
 HOURS = st.sets(st.integers(490_000, 490_400), max_size=60)

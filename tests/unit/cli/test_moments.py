@@ -1,7 +1,7 @@
 """Times of a long span are told with their dates."""
 
 from support.homes import alder
-from whichhop.cli.times import moment_text, times_in
+from whichhop.cli.text import moment_text, times_in
 
 AT_NS = 1_772_388_010 * 10**9
 

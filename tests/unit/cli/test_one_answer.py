@@ -13,7 +13,7 @@ from whichhop.cli.answers.compare_live import state_words
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import read_house
 from whichhop.config.keys import create_key
-from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.demo.run import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.store.store import Store
 

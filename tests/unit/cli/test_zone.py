@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from whichhop.cli.times import machine_zone
+from whichhop.cli.text import machine_zone
 
 
 def test_tz_comes_first_then_where_localtime_leads(tmp_path: Path) -> None:

@@ -4,8 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from whichhop.compare.day_joining import joined
-from whichhop.compare.day_judging import DayJudged, DaySpan
+from whichhop.compare.day_judging import DayJudged, DaySpan, joined
 from whichhop.model import Cause, Verdict
 
 HOUR = 3600 * 10**9

@@ -6,9 +6,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from whichhop.compare.past_days import day_bounds, level_days, past_days
+from whichhop.compare.day_book import day_bounds, level_days, past_days
 from whichhop.model import Cause
-from whichhop.model.modem_now import LevelSpan
+from whichhop.model.channel import LevelSpan
 from whichhop.model.past_fault import DayPart, DayTotal, PastDays, PastFault, Whose
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 

@@ -12,13 +12,18 @@ from whichhop.config.check import read_home
 from whichhop.config.epochs import (
     NONE,
     Revoked,
+    WordError,
     epoch_path,
     in_force,
     is_owners,
     key_digest,
+    make_owner,
     next_epoch,
+    owner_path,
     put_in_force,
     read_epoch,
+    read_owner,
+    unsealed,
 )
 from whichhop.config.identity import identity_at, signing_key
 from whichhop.config.keys import create_key, key_path_for, read_key
@@ -29,7 +34,6 @@ from whichhop.config.known_agents import (
     read_known,
     write_known,
 )
-from whichhop.config.owner import WordError, make_owner, owner_path, read_owner, unsealed
 from whichhop.errors import WhichhopError
 
 LAPTOP = Revoked(agent="laptop", key="ab" * 32, at_s=1_800_000_000)

@@ -9,7 +9,7 @@ import msgspec
 from support.homes import ALDER_TEXT, alder
 from whichhop.config.identity import proof_of
 from whichhop.config.keys import create_key, derive_keys, read_key
-from whichhop.model.fingerprint import fingerprint
+from whichhop.model.chain_signature import fingerprint
 from whichhop.model.handover import Handover
 
 

@@ -8,8 +8,20 @@ import pytest
 from support.homes import ALDER_TEXT, home_of
 from whichhop.config.check import read_house
 from whichhop.errors import ConfigError
-from whichhop.model.cable_run import Amplifier, Cable, CableKind, Coupler, Filter, Joint, Leg, Pad, Splitter
-from whichhop.model.equipment import Adapter, Docsis, RadioKind
+from whichhop.model.cable_run import (
+    Adapter,
+    Amplifier,
+    Cable,
+    CableKind,
+    Coupler,
+    Docsis,
+    Filter,
+    Joint,
+    Leg,
+    Pad,
+    RadioKind,
+    Splitter,
+)
 from whichhop.model.levels_source import LevelsSource
 
 MODEM = "modem:  {kind: modem}"

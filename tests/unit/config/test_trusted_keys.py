@@ -6,7 +6,7 @@ import pytest
 
 from whichhop.config.trusted_keys import add_trusted, read_trusted
 from whichhop.errors import WhichhopError
-from whichhop.model.fingerprint import fingerprint, same_key
+from whichhop.model.chain_signature import fingerprint, same_key
 
 KEY, OTHER = "ab" * 32, "cd" * 32
 

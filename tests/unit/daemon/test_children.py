@@ -10,8 +10,7 @@ from pathlib import Path
 import pytest
 
 from whichhop.daemon.children import Children, Command, KeptChild
-from whichhop.daemon.job_runner import JobRunner
-from whichhop.daemon.troubles import Troubles
+from whichhop.daemon.job_runner import JobRunner, Troubles
 from whichhop.net.clock import SystemClock
 
 pytestmark = pytest.mark.slow

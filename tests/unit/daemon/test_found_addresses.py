@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from whichhop.daemon.found_addresses import FoundAddresses, keep_found, read_found
+from whichhop.daemon.beside.upstream import FoundAddresses, keep_found, read_found
 from whichhop.errors import WhichhopError
 
 

@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.daemon.job_runner import TOGETHER_S, JobRunner, together_s
-from whichhop.daemon.troubles import Troubles
+from whichhop.daemon.job_runner import TOGETHER_S, JobRunner, Troubles, together_s
 from whichhop.model.units import NS_PER_MS, NS_PER_S
 from whichhop.net.clock import SystemClock
 

@@ -5,7 +5,7 @@ from collections import Counter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.daemon.troubles import LONGEST_TOLD, MOST_LINES, Strangers, Troubles, words_of
+from whichhop.daemon.job_runner import LONGEST_TOLD, MOST_LINES, Strangers, Troubles, words_of
 from whichhop.errors import RemoteError
 
 

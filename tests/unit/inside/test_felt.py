@@ -10,7 +10,7 @@ from whichhop.compare.windows.table import TICK_NS, WindowTable, empty_table
 from whichhop.inside.felt import felt_of
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Method, Reading, Resolver, SessionKey
-from whichhop.model.felt import FeltCause
+from whichhop.model.inner_cause import FeltCause
 
 HOUR_NS = 3600 * 10**9
 PEERS = ("harbour", "pier")

@@ -27,8 +27,7 @@ from whichhop.model import (
     Verdict,
     derive_sessions,
 )
-from whichhop.model.felt import Felt, FeltCause
-from whichhop.model.inner_cause import InnerAnswer, InnerCause, Reason
+from whichhop.model.inner_cause import Felt, FeltCause, InnerAnswer, InnerCause, Reason
 
 Floats = NDArray[np.float64]
 Wait = Callable[[Session, Floats], Floats]

@@ -3,7 +3,7 @@
 import json
 from pathlib import Path
 
-from whichhop.lab.truth import Entry, append_entry, between
+from whichhop.lab.faults import Entry, append_entry, between
 
 
 def test_events_are_appended_as_json_lines(tmp_path: Path) -> None:

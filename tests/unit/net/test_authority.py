@@ -4,7 +4,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from whichhop.net.authority import authority
+from whichhop.net.listen import authority
 
 
 @pytest.mark.parametrize("address", ["192.0.2.1", "2001:db8::1", "::1", "attic.example"])

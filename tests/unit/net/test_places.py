@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.net.places import Places
+from whichhop.net.listen import Places
 
 
 def test_one_address_has_its_share_from_the_first_connection_on_and_loses_its_oldest() -> None:

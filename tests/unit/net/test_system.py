@@ -84,7 +84,7 @@ def test_an_agent_and_the_verbs_of_a_user_are_loaded_where_linux_is_not(platform
         "config.handover",
         "net.child_start",
         *(
-            module.removeprefix("whichhop.")
+            f"cli.{module}"
             for verb, module, _ in VERBS
             if verb in ("start", "run", "check", "setup", "status", "compare", "route", "service")
         ),

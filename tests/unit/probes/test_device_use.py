@@ -5,7 +5,7 @@ from ipaddress import ip_network
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.probes.device_use import DeviceTally, Flow
+from whichhop.probes.device_child import DeviceTally, Flow
 
 S = 1_000_000_000
 LAN = (ip_network("192.0.2.0/24"), ip_network("2001:db8:1::/64"))

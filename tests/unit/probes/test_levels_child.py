@@ -7,8 +7,8 @@ import pytest
 
 from whichhop.errors import DataError, SystemRefusedError
 from whichhop.model.levels_source import LevelsSource
+from whichhop.probes.device_talk import LevelsAnswer, LevelsRequest
 from whichhop.probes.levels_child import answer
-from whichhop.probes.levels_talk import LevelsAnswer, LevelsRequest
 
 PAGES = Path(__file__).parents[2] / "data" / "pages"
 

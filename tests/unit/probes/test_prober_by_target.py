@@ -9,7 +9,7 @@ from whichhop.errors import SystemRefusedError
 from whichhop.model import Method, SessionKey
 from whichhop.model.units import MonoNs, UtcNs
 from whichhop.probes.base import SessionFacts
-from whichhop.probes.prober_by_target import ProberByTarget
+from whichhop.probes.table import ProberByTarget
 
 
 @dataclass

@@ -1,6 +1,6 @@
 """A packet's two send stamps become the one time it left, and a queue only where there is one."""
 
-from whichhop.probes.send_times import STAMPING_NS, SendTimes
+from whichhop.probes.sessions import STAMPING_NS, SendTimes
 
 
 def test_what_stamping_itself_costs_is_no_queue() -> None:

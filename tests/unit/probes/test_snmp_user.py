@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whichhop.errors import DataError, SystemRefusedError
-from whichhop.probes.snmp_user import AuthBy, PrivBy, SnmpUser, read_user, user_of
+from whichhop.probes.snmp_ask import AuthBy, PrivBy, SnmpUser, read_user, user_of
 
 GOOD = "# the modem's\nuser: reader\nauth: stone: bridge\n\npriv: willow mill\n"
 

@@ -4,8 +4,7 @@ from dataclasses import replace
 from xml.etree import ElementTree
 
 from support.room_results import KITCHEN
-from whichhop.report.rooms import judged
-from whichhop.report.rooms_plot import draw_rooms
+from whichhop.report.rooms import draw_rooms, judged
 
 GOOD = replace(KITCHEN, lost=6)
 DEAD = replace(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.report.ticks import nice_top, time_marks
+from whichhop.report.plot import nice_top, time_marks
 
 LISBON = ZoneInfo("Europe/Lisbon")
 S = 10**9

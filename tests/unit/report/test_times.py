@@ -5,8 +5,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from whichhop.model.time_words import how_long, instant_words
-from whichhop.report.times import span, utc, utc_span
+from whichhop.model.figure_words import how_long, instant_words
+from whichhop.report.words import span, utc, utc_span
 
 LISBON = ZoneInfo("Europe/Lisbon")
 

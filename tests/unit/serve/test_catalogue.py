@@ -1,7 +1,7 @@
 from pathlib import Path
 
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE, exposed_name, markdown
-from whichhop.serve.metric_row import MetricKind
+from whichhop.serve.exposition import MetricKind
 
 PAGE = Path(__file__).parents[3] / "shared" / "metrics.md"
 REMAKE = (

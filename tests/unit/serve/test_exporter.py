@@ -22,10 +22,9 @@ from whichhop.model.hop_facts import FACT_NAMES
 from whichhop.probes.admission import Turned
 from whichhop.serve.catalogue import BUCKETS_S, CATALOGUE
 from whichhop.serve.exporter import LiveFamilies, exposition
-from whichhop.serve.exposition import Family, number, openmetrics, plain
+from whichhop.serve.exposition import HOME, Family, MetricKind, number, openmetrics, plain
 from whichhop.serve.live import LiveState
-from whichhop.serve.metric_row import HOME, MetricKind
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 
 OPENMETRICS = "application/openmetrics-text;version=1.0.0,text/plain;version=0.0.4;q=0.5"
 NAMES_OF = {"agent": "desk", "target": "attic", "method": "stamp"}

@@ -9,8 +9,7 @@ from hypothesis import strategies as st
 
 from whichhop.model import Columns, Fate, Sample
 from whichhop.stats.clocks import above_fastest, free_ways
-from whichhop.stats.delay import DelayArrays, delay_arrays
-from whichhop.stats.variation import ipdv
+from whichhop.stats.delay import DelayArrays, delay_arrays, ipdv
 
 SECOND, MS, US = 1_000_000_000, 1_000_000, 1_000
 START = 1_772_388_240 * SECOND

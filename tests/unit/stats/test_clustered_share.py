@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from whichhop.stats.clustered_share import clustered_share
+from whichhop.stats.difference import clustered_share
 
 
 @pytest.mark.parametrize(("hits", "tests"), [(0, 10), (7, 10), (20, 20)])

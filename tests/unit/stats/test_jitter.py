@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from support.need import need_program
 from support.published import IntegerJitter
-from whichhop.stats.jitter import Jitter, jitter_after_each
+from whichhop.stats.call import Jitter, jitter_after_each
 
 TRANSITS = st.lists(st.integers(0, 10**6), max_size=60)
 

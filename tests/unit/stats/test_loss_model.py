@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.published import TwoState, fit, standard_error
-from whichhop.stats.loss_model import burst_ratio, transitions
+from whichhop.stats.loss_pattern import burst_ratio, transitions
 
 CHANCE = st.floats(0.001, 1)
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.stats.variation import ipdv, pdv
+from whichhop.stats.delay import ipdv, pdv
 
 DELAYS = st.lists(st.integers(0, 10**9).map(float) | st.just(math.inf), max_size=50)
 ANSWERED = st.lists(st.integers(0, 10**9).map(float), min_size=2, max_size=50)

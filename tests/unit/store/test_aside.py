@@ -8,7 +8,7 @@ import pytest
 from whichhop.errors import StoreDamagedError, StoreError
 from whichhop.model import Columns, Fate, Method, Record, Sample, SessionKey
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, UtcNs
-from whichhop.store.aside import MOST_ASIDE, move_aside
+from whichhop.store.db import MOST_ASIDE, move_aside
 from whichhop.store.store import Store
 
 KEY = SessionKey(agent="desk", target="attic", method=Method.STAMP)

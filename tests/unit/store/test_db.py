@@ -9,8 +9,7 @@ import pytest
 
 from support.need import need
 from whichhop.errors import StoreDamagedError, StoreError
-from whichhop.store.db import Database
-from whichhop.store.migrations import APPLICATION_ID, MIGRATIONS
+from whichhop.store.db import APPLICATION_ID, MIGRATIONS, Database
 from whichhop.store.store import Store
 
 

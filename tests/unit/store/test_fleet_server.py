@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from support.fleet_answers import answer_of, series_of, server_of
-from whichhop.app.fleet.judging import windows_of
+from whichhop.app.fleet.metrics_windows import windows_of
 from whichhop.compare.windows.table import COUNTS, empty_table
 from whichhop.errors import RemoteError
 from whichhop.lab.standard_home import alder_home

@@ -14,8 +14,7 @@ from whichhop.printable import printable
 from whichhop.serve.answer import Question
 from whichhop.serve.records_api import readings_page, records_page
 from whichhop.store.chain import genesis, link
-from whichhop.store.collect import PAGE, Bounds, Fetch, collect
-from whichhop.store.gather import gather
+from whichhop.store.collect import PAGE, Bounds, Fetch, collect, gather
 from whichhop.store.store import Store
 from whichhop.wire.packed import canonical, pack
 

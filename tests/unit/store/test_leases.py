@@ -10,14 +10,14 @@ from pathlib import Path
 import pytest
 
 from whichhop.model.transfer import Lease
-from whichhop.store.leases import KEPT_NS
+from whichhop.store.small_tables import KEPT_NS
 from whichhop.store.store import Store
 
 # Grants one lease after another and says so, until it is killed.
 GRANTER = """
 import sys
 from pathlib import Path
-from whichhop.daemon.transfer.ledger import Ledger
+from whichhop.daemon.transfer.lease import Ledger
 from whichhop.store.store import Store
 store = Store.open(Path(sys.argv[1]))
 ledger = Ledger(store.leases())

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from whichhop.model import Direction, Reading
 from whichhop.model.note import ExpectedGain, Look, Note
-from whichhop.store.migrations import APPLICATION_ID, MIGRATIONS
+from whichhop.store.db import APPLICATION_ID, MIGRATIONS
 from whichhop.store.store import Store
 
 GAIN = ExpectedGain(direction=Direction.UP, frequency_hz=3e7, gain_db=3.5)

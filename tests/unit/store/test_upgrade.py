@@ -15,7 +15,7 @@ import pytest
 
 from whichhop.cli import main
 from whichhop.model import Method, Reading, SessionKey
-from whichhop.store.migrations import MIGRATIONS
+from whichhop.store.db import MIGRATIONS
 from whichhop.store.store import Store
 
 OLD = Path(__file__).parents[2] / "data" / "upgrade"

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.wire.box_mib import WALKS, BoxCounts, box_counts_of
+from whichhop.wire.mibs import BOX_WALKS, BoxCounts, box_counts_of
 
 
 def oid(text: str) -> tuple[int, ...]:
@@ -46,7 +46,7 @@ def test_what_is_not_shown_is_not_known() -> None:
     assert box_counts_of({k: v for k, v in WHOLE.items() if k[:9] == oid(IF)[:9]}, 3).counts == (None,) * 6
 
 
-@given(st.dictionaries(st.sampled_from([(*w, i) for w in WALKS for i in (0, 2)]), st.integers()))
+@given(st.dictionaries(st.sampled_from([(*w, i) for w in BOX_WALKS for i in (0, 2)]), st.integers()))
 def test_values_out_of_their_range_are_not_known(values: dict[tuple[int, ...], int]) -> None:
     found = box_counts_of(values, 2)
     assert all(c is None or 0 <= c < 2**32 for c in found.counts)

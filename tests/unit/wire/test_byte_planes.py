@@ -5,13 +5,13 @@ from hypothesis import strategies as st
 
 from whichhop.wire.byte_planes import (
     Presence,
+    Reader,
     fill_absent,
     put_optional,
     put_together,
     read_optional,
     take_apart,
 )
-from whichhop.wire.varint import Reader
 
 INT64 = st.integers(-(2**63), 2**63 - 1)
 

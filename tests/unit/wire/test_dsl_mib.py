@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whichhop.model import Direction, DslLine
-from whichhop.wire import dsl_mib as mib
+from whichhop.wire import mibs as mib
 
 # Objects by their names in a compiled VDSL2-LINE-MIB; the attainable rates' and ADSL-LINE-MIB's from memory.
 OBJECTS = {

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from whichhop.model.sample import Fate, Sample
 from whichhop.model.units import MonoNs
 from whichhop.wire.flight import LINGER_NS, WAIT_NS, Flight
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 
 S, MS = 1_000_000_000, 1_000_000
 NOON = 1_704_067_200 * S

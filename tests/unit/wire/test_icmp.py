@@ -24,7 +24,7 @@ from whichhop.wire.icmp import (
     strip_ipv4,
     unpack,
 )
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 
 INNER4 = IP(src="192.0.2.20", dst="198.51.100.7", ttl=1) / UDP(sport=40000, dport=862) / bytes(60)
 INNER6 = IPv6(src="2001:db8::20", dst="2001:db8:1::7", hlim=1) / UDP(sport=40000, dport=862) / bytes(60)

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.wire.if_mib import counters_of, index_of
+from whichhop.wire.mibs import counters_of, index_of
 
 # OIDs written out as RFC 2863 has them, apart from the module's own constants
 IF_TABLE = "1.3.6.1.2.1.2.2.1"

@@ -8,8 +8,7 @@ from hypothesis import strategies as st
 
 from whichhop.model import Direction, DslLine
 from whichhop.wire.html_tables import html_tables
-from whichhop.wire.level_columns import ColumnMap
-from whichhop.wire.line_table import LineFacts, parse_rate_bps, read_line
+from whichhop.wire.level_columns import ColumnMap, LineFacts, parse_rate_bps, read_line
 from whichhop.wire.modem_table import read_page
 
 PAGES = Path(__file__).parents[2] / "data" / "pages"

@@ -5,7 +5,7 @@ from hypothesis import given
 
 from support.records import any_record, lifelike
 from whichhop.model import ABSENT, Method, Record, SessionKey
-from whichhop.wire.precision import settle
+from whichhop.wire.ntp64 import settle
 
 KEY = SessionKey(agent="desk", target="router", method=Method.STAMP)
 

@@ -12,8 +12,7 @@ from scapy.layers.inet6 import (
     IPv6ExtHdrHopByHop,
 )
 
-from whichhop.wire.quoted import Quoted, read_quoted
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Quoted, Refusal, read_quoted
 
 A, B = "192.0.2.20", "198.51.100.7"
 A6, B6 = "2001:db8::20", "2001:db8:1::7"

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from support import stamp_vectors as v
 from whichhop.wire.ntp64 import ErrorEstimate, ntp_from_utc, utc_from_field
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 from whichhop.wire.stamp import Ask, StampAnswer, pack_answer, pack_ask, unpack_answer, unpack_ask
 
 ESTIMATE = ErrorEstimate.from_field(v.ESTIMATE)

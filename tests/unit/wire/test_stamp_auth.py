@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from support import stamp_vectors as v
 from support.need import need_program
-from whichhop.wire.stamp_auth import tag, tag_fits
+from whichhop.wire.stamp import tag, tag_fits
 
 
 def test_the_truncated_case_of_rfc_4231_holds() -> None:

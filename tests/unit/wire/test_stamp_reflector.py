@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from support import stamp_vectors as v
 from whichhop.wire import stamp_tlv as t
 from whichhop.wire.ntp64 import ErrorEstimate, ntp_from_utc
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 from whichhop.wire.stamp import Ask, StampAnswer, pack_ask, unpack_answer
 from whichhop.wire.stamp_reflector import WINDOW, Reflected, Reflector
 from whichhop.wire.stamp_refusal import Reason, refusal

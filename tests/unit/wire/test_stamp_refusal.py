@@ -8,7 +8,7 @@ from support import stamp_vectors as v
 from whichhop.model import Fate, Sample
 from whichhop.model.units import MonoNs
 from whichhop.wire.ntp64 import estimate_error
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 from whichhop.wire.stamp import unpack_answer
 from whichhop.wire.stamp_refusal import FATES, Reason, read_refusal, refusal
 from whichhop.wire.stamp_sender import StampSender

@@ -12,7 +12,7 @@ from whichhop.model.sample import Fate, Sample
 from whichhop.model.units import MonoNs
 from whichhop.wire import stamp_tlv as t
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 from whichhop.wire.stamp import StampAnswer, pack_answer, unpack_answer
 from whichhop.wire.stamp_reflector import Reflector
 from whichhop.wire.stamp_sender import StampSender

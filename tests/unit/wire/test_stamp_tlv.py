@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from support import stamp_vectors as v
 from whichhop.wire import stamp_tlv as t
-from whichhop.wire.refusal import Refusal
-from whichhop.wire.stamp_auth import tag
+from whichhop.wire.quoted import Refusal
+from whichhop.wire.stamp import tag
 
 opaque = st.builds(
     t.Tlv,

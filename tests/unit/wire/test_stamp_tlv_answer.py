@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from support import stamp_vectors as v
 from whichhop.wire import stamp_tlv as t
-from whichhop.wire.stamp_auth import tag
+from whichhop.wire.stamp import tag
 from whichhop.wire.stamp_tlv_answer import ReflectorFacts, answer_extensions
 
 FACTS = ReflectorFacts(

@@ -3,7 +3,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whichhop.errors import DataError
-from whichhop.wire.varint import Reader, put_signed, put_text, put_unsigned
+from whichhop.wire.byte_planes import Reader, put_signed, put_text, put_unsigned
 
 
 @given(st.lists(st.integers(-(2**63), 2**63)))

@@ -1,24 +1,58 @@
-"""Asks the home's agents in TLS: the token goes only to who has proven to hold the home's key."""
+"""Asks the home's agents in TLS, or tells them that its file or key has changed, by the home's key alone.
+
+The token goes only to who has proven to hold that key.
+"""
 
 import hmac
 import ssl
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Annotated
 from urllib.parse import urlsplit
 
 import msgspec
 
-from whichhop.app.agents.agent_addresses import addresses_of, tls_addresses_of
+from whichhop.config.check import read_home
 from whichhop.config.identity import proof_of
-from whichhop.config.keys import PurposeKeys
+from whichhop.config.keys import PurposeKeys, derive_keys, read_key
 from whichhop.errors import RemoteError
-from whichhop.model import Home
+from whichhop.model import Home, Node
+from whichhop.model.units import NS_PER_S
+from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_get import SECONDS, fetch
+from whichhop.net.listen import authority
 from whichhop.net.tls import pinned_context
-from whichhop.outside import OutsideError, typed
+from whichhop.outside import OutsideError, json_of, mapping, typed, whole
+
+SETTLED_NS = 8 * NS_PER_S
+"""A window is judged once its last packet has settled; see daemon/minutes.py, which waits as long."""
+DAY_NS = 24 * 3600 * NS_PER_S
 
 MOST_IDENTITY = 16 * 1024
+
+PATIENCE_S = 5.0
+AGAIN_S = 2.0
+MOST_MISSES = 3
+"""Times in a row without an answer; one that is changing its key over answers no old one for a moment."""
+MOST_S = 120.0
+"""A small box takes some seconds to read its files and to make its keys anew, one after the other."""
+
+
+def tls_addresses_of(home: Home) -> dict[str, str]:
+    """Where each agent hands out records, in TLS: agent to base address."""
+    return {n.name: f"https://{_place(n, home.ports.tls)}" for n in home.agents}
+
+
+def addresses_of(home: Home) -> dict[str, str]:
+    """Where each agent shows what anybody in the home may see: agent to base address."""
+    return {n.name: f"http://{_place(n, home.ports.api)}" for n in home.agents}
+
+
+def _place(node: Node, port: int) -> str:
+    """Where an agent is asked; one that was not found yet has a place of its own that names no host."""
+    return authority(node.address, port) if node.address else f"{node.name}@:{port}"
 
 
 class _Identity(msgspec.Struct, frozen=True, kw_only=True):
@@ -119,3 +153,72 @@ def _identified(body: bytes, expected: str | None, base: str, keys: PurposeKeys)
         f"{base}: refused: who answers there is not {called} with this home's key, so it was told"
         " nothing; copy the home's key file there, or correct the address in the home file"
     )
+
+
+def tell_agents(home_file: Path, key_file: Path, leave_out: str, say: Callable[[str], None]) -> list[str]:
+    """Names of the agents that were told; those that do not answer are named to `say`.
+
+    An agent that is off asks by itself when it is on again. leave_out: one that need not be told.
+    """
+    home, keys = read_home(home_file), derive_keys(read_key(key_file))
+    agents = AgentsFetch.of(home, keys, seconds=PATIENCE_S)
+
+    def tell(there: tuple[str, str]) -> str | None:
+        try:
+            agents(f"{there[1]}/api/news", keys.api_token, post=True)
+        except RemoteError as why:
+            say(f"{there[0]} was not told of it: {why}")
+            return None
+        return there[0]
+
+    places = [(name, base) for name, base in tls_addresses_of(home).items() if name != leave_out]
+    with ThreadPoolExecutor(8) as pool:
+        return [name for name in pool.map(tell, places) if name]
+
+
+def tell_agents_of_epoch(
+    home_file: Path, old: PurposeKeys, number: int, say: Callable[[str], None], seconds: float = MOST_S
+) -> list[str]:
+    """Names of the agents that have the new key now; those that are not heard of are named to `say`.
+
+    old: the keys that they still had. number: of the new epoch. The one beside the new key takes it from its
+    disk, the others from one another; so whoever has it not yet is told again until all have it.
+    """
+    home, clock = read_home(home_file), SystemClock()
+    agents = AgentsFetch.of(home, old, seconds=PATIENCE_S)
+    plain, waiting = addresses_of(home), dict(tls_addresses_of(home))
+    done: list[str] = []
+    why: dict[str, str] = {}
+    misses: dict[str, int] = dict.fromkeys(waiting, 0)
+    end_ns = clock.mono_ns() + round(seconds * NS_PER_S)
+
+    def tell(name: str) -> bool:
+        try:
+            if _epoch_at(plain[name]) >= number:
+                return True
+            agents(f"{waiting[name]}/api/news", old.api_token, post=True)
+            misses[name] = 0
+        except (RemoteError, OutsideError) as trouble:
+            why[name] = str(trouble)
+            misses[name] += 1
+        return False
+
+    with ThreadPoolExecutor(8) as pool:
+        while waiting and clock.mono_ns() < end_ns:
+            have = [
+                name for name, has in zip(list(waiting), pool.map(tell, list(waiting)), strict=True) if has
+            ]
+            done += have
+            for name in have:
+                del waiting[name]
+            if all(misses[name] >= MOST_MISSES for name in waiting):
+                break  # nobody else is there
+            sleep_s(AGAIN_S)
+    for name in waiting:
+        say(f"{name} has not got the new key yet: {why.get(name, 'it answers, but has not taken it over')}")
+    return done
+
+
+def _epoch_at(base: str) -> int:
+    body = fetch(f"{base}/identity", seconds=PATIENCE_S, most_bytes=MOST_IDENTITY)
+    return whole(mapping(json_of(body, base), base).get("epoch", 0), base)

@@ -16,12 +16,21 @@ from urllib.parse import urlencode
 
 import msgspec
 
-from whichhop.config.epochs import Epoch, in_force, is_owners, key_digest, put_in_force
+from whichhop.config.epochs import (
+    Epoch,
+    Owner,
+    in_force,
+    is_owners,
+    key_digest,
+    owner_path,
+    owner_text,
+    put_in_force,
+    read_owner,
+)
 from whichhop.config.files import WriteError, write_new
 from whichhop.config.identity import is_signed, public_key_of, signing_key
 from whichhop.config.keys import key_of_text, key_text
 from whichhop.config.known_agents import known_agents_path, read_known
-from whichhop.config.owner import Owner, owner_path, owner_text, read_owner
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.net.http_get import fetch
 from whichhop.net.tls import pinned_context

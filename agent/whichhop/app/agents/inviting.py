@@ -8,25 +8,22 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from whichhop.app.agents.invitation import TRIES, Invitation, Over
-from whichhop.app.agents.joining_place import JoiningPlace, PlaceError, Wish, place_for
+from whichhop.app.agents.invitation import TRIES, Invitation, JoiningPlace, Over, PlaceError, Wish, place_for
 from whichhop.app.agents.pairing_line import LINE_S, PairingLine
 from whichhop.config.check import check_home
-from whichhop.config.epochs import NONE, epoch_path, epoch_text, read_epoch
+from whichhop.config.epochs import NONE, epoch_path, epoch_text, owner_text, read_epoch, read_owner
 from whichhop.config.files import replace_file
 from whichhop.config.home_edit import with_agent
 from whichhop.config.identity import is_signed, passing_identity, public_key_of
 from whichhop.config.keys import key_text, read_key
 from whichhop.config.known_agents import KnownAgents, known_agents_path, read_known, write_known
 from whichhop.config.load import load_yaml
-from whichhop.config.owner import owner_text, read_owner
 from whichhop.config.pairing_keys import PairingKeys, PairingSide, is_proof
 from whichhop.errors import WhichhopError
 from whichhop.model import Home
-from whichhop.model.fingerprint import fingerprint
+from whichhop.model.chain_signature import fingerprint
 from whichhop.net.clock import Clock
-from whichhop.net.listen import listening_socket
-from whichhop.net.places import Places
+from whichhop.net.listen import Places, listening_socket
 from whichhop.net.tls import server_context
 from whichhop.outside import OutsideError
 from whichhop.wire.pairing import (

@@ -7,17 +7,16 @@ from pathlib import Path
 
 from whichhop.app.agents.pairing_line import LINE_S, PairingLine
 from whichhop.config.check import check_home
-from whichhop.config.epochs import epoch_of, epoch_path, is_owners
+from whichhop.config.epochs import epoch_of, epoch_path, is_owners, owner_of, owner_path
 from whichhop.config.files import write_new
 from whichhop.config.identity import identity_at, signing_key
 from whichhop.config.keys import key_of_text, key_path_for
 from whichhop.config.known_agents import KnownAgents, known_agents_path, write_known
 from whichhop.config.load import load_yaml
-from whichhop.config.owner import owner_of, owner_path
 from whichhop.config.pairing_keys import PairingSide, is_proof
 from whichhop.errors import WhichhopError
-from whichhop.model.fingerprint import fingerprint
-from whichhop.net.authority import authority
+from whichhop.model.chain_signature import fingerprint
+from whichhop.net.listen import authority
 from whichhop.net.tls import open_context
 from whichhop.outside import OutsideError
 from whichhop.wire.pairing import (

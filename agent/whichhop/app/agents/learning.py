@@ -13,8 +13,7 @@ from typing import Annotated
 
 import msgspec
 
-from whichhop.app.agents.agent_addresses import tls_addresses_of
-from whichhop.app.agents.agents_fetch import AgentsFetch
+from whichhop.app.agents.agents_fetch import AgentsFetch, tls_addresses_of
 from whichhop.config.check import check_home
 from whichhop.config.files import replace_file
 from whichhop.config.found_addresses import read_found, with_found

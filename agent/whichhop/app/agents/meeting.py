@@ -14,7 +14,7 @@ from whichhop.config.check import read_home
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.known_agents import KnownAgents, known_agents_path, read_known, write_known
 from whichhop.errors import RemoteError, WhichhopError
-from whichhop.net.authority import authority
+from whichhop.net.listen import authority
 from whichhop.net.tls import is_held_at
 
 ASK_S = 5.0

@@ -11,16 +11,18 @@ from whichhop.config.epochs import (
     in_force,
     is_owners,
     next_epoch,
+    owner_path,
     put_in_force,
     read_epoch,
+    read_owner,
+    unsealed,
 )
 from whichhop.config.identity import public_key_of
 from whichhop.config.keys import KeyFileError, derive_keys, key_path_for
 from whichhop.config.known_agents import KnownAgents, known_agents_path, read_known, write_known
-from whichhop.config.owner import owner_path, read_owner, unsealed
 from whichhop.daemon.options import default_store
 from whichhop.errors import WhichhopError
-from whichhop.model.fingerprint import fingerprint
+from whichhop.model.chain_signature import fingerprint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_line
 from whichhop.app.advice_of_home import known_home
 from whichhop.app.fleet.homes import HomeFault, HomeRow, Standing
-from whichhop.app.fleet.judging import judged
+from whichhop.app.fleet.metrics_windows import judged
 from whichhop.cabling.level_readings import PREFIX as LEVELS
 from whichhop.compare.comparison import Comparison
 from whichhop.config.check import House, read_house

@@ -1,4 +1,4 @@
-"""The comparer's windows out of a Prometheus-compatible server: `compare --prometheus`."""
+"""The comparer's windows out of a Prometheus-compatible server, and a home judged by what it wrote there."""
 
 import argparse
 import re
@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from whichhop.app.fleet.judging import windows_of
+from whichhop.compare.comparison import Comparison, compare_windows
+from whichhop.compare.windows.compact import Written, table_of_written
 from whichhop.compare.windows.filling import table_of_histograms
 from whichhop.compare.windows.table import WindowTable
 from whichhop.errors import DataError
@@ -17,7 +18,7 @@ from whichhop.model import Home, Reading, derive_sessions
 from whichhop.model.units import NS_PER_S
 from whichhop.net.http_get import fetch
 from whichhop.printable import without_secrets
-from whichhop.store.fleet_server import read_in_pieces
+from whichhop.store.fleet_server import HomeWindows, read_in_pieces
 from whichhop.store.metrics_server import MetricsServer
 
 COARSER = (
@@ -26,6 +27,21 @@ COARSER = (
 )
 WRITTEN = "from the windows of ten seconds that the agents wrote; which way packets were lost is not in them"
 PATIENCE_S = 60.0
+
+
+def windows_of(home: Home, found: HomeWindows, start_ns: int, end_ns: int) -> WindowTable:
+    """The whole ticks of a span; a column for each session of the home file that the server has."""
+    keys = [s.key for s in derive_sessions(home) if s.key in found.of_sessions]
+    written = Written(of_sessions=found.of_sessions, not_judged=found.not_judged, kernel=found.kernel)
+    return table_of_written(keys, written, start_ns, end_ns)
+
+
+def judged(
+    home: Home, found: HomeWindows, start_ns: int, end_ns: int, *, changes_alone: bool = False
+) -> Comparison | None:
+    """What the windows of a span say; None where there are none of the home file's sessions."""
+    table = windows_of(home, found, start_ns, end_ns)
+    return compare_windows(home, table, found.readings, changes_alone=changes_alone)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

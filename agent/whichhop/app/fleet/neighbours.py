@@ -21,7 +21,7 @@ from math import comb, exp
 
 from whichhop.app.fleet.homes import HomeFault, Standing
 from whichhop.app.fleet.many import Judged
-from whichhop.model.percent import probability_words
+from whichhop.model.figure_words import probability_words
 from whichhop.model.units import NS_PER_S
 
 TOGETHER_NS = 300 * NS_PER_S

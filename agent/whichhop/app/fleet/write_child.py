@@ -14,7 +14,7 @@ import msgspec
 
 from whichhop.app.fleet.delivery import Delivery
 from whichhop.daemon.fleet.talk import WriteTask, Written
-from whichhop.daemon.notice.secret_files import secret_of
+from whichhop.daemon.notice.sending import secret_of
 from whichhop.errors import DataError, SystemRefusedError, WhichhopError
 from whichhop.model.fleet import Fleet, Series
 from whichhop.net.clock import SystemClock

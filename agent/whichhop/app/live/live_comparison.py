@@ -1,32 +1,38 @@
-"""Compares a home while its agents measure: each turn takes in what is new and gives a bulletin."""
+"""Compares a home while its agents measure: a bulletin each turn, and the newest seconds between two."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 from whichhop.app.advice_of_home import LiveAdvice
-from whichhop.app.agents.agent_addresses import DAY_NS
+from whichhop.app.agents.agents_fetch import DAY_NS
 from whichhop.app.live.live_clocks import LiveClocks
-from whichhop.app.live.live_seconds import NewestSeconds, SoonWords
-from whichhop.app.live.notice_readings import notice_readings
-from whichhop.app.live.own_use import own_use
+from whichhop.app.live.live_news import notice_readings, own_use
 from whichhop.app.live.past_faults import PastFaults
 from whichhop.app.live.refusals import RefusalsOfLate, refusal_words
 from whichhop.app.stored.inner_causes import InnerCauses, StoreRecords, looks_of_late
 from whichhop.app.stored.store_seconds import StoreSeconds
 from whichhop.app.stored.store_windows import exact_windows, windows_of_store
-from whichhop.capacity.rooms import is_of_transfer, room_rates
+from whichhop.capacity.transfers import is_of_transfer, room_rates
 from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.day_book import DayBook
 from whichhop.compare.live import Follower, HomeState
 from whichhop.compare.windows.clocks import aligned_readings
+from whichhop.compare.windows.filling import seconds_of
+from whichhop.compare.windows.seconds import Seconds
 from whichhop.config.check import House
 from whichhop.inside.felt import felt_of
-from whichhop.model import Home, Reading, Record, Verdict, derive_sessions
+from whichhop.model import Home, Reading, Record, SessionKey, Verdict, derive_sessions
 from whichhop.model.bulletin import Bulletin
-from whichhop.model.felt import Felt
-from whichhop.model.units import NS_PER_MINUTE
+from whichhop.model.inner_cause import Felt
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.store.store import Store
+
+BACK_NS = 40 * NS_PER_S
+"""So far back the newest seconds go: what has not been known by then is for the ticks."""
+STANDS_NS = 40 * NS_PER_S
+"""So long after its begin a word of the seconds stands without one of the ticks, which come ten to twenty
+seconds later and want two of them."""
 
 LATE_READINGS_NS = 5 * NS_PER_MINUTE
 """So far back a reading may still come in late."""
@@ -36,6 +42,51 @@ ADVICE_DAYS = 2
 """How old a modem's reading may be that live advice rests on; `advise` takes older ones too."""
 PLAN_DAYS = 30
 """How old a transfer may be: whether the plan is delivered takes a week of days or more to tell."""
+
+
+@dataclass(slots=True)
+class NewestSeconds:
+    """The open minutes as they came last; a minute that closes stays until the store has it."""
+
+    _open: dict[tuple[SessionKey, int], Record] = field(default_factory=dict)
+
+    def take(self, records: Iterable[Record]) -> None:
+        """Newer open minutes; of the same minute the newer stands."""
+        self._open |= {(r.session, r.minute): r for r in records}
+        newest = max((minute for _, minute in self._open), default=0)
+        self._open = {at: r for at, r in self._open.items() if at[1] >= newest - 1}
+
+    def at(self, now_ns: int) -> Seconds:
+        """The whole seconds before now."""
+        end_ns = now_ns - now_ns % NS_PER_S
+        keys = list(dict.fromkeys(session for session, _ in self._open))
+        return seconds_of(self._open.values(), keys, end_ns - BACK_NS, end_ns)
+
+
+@dataclass(slots=True)
+class SoonWords:
+    """What the seconds said and the ticks have not yet borne out."""
+
+    _said: list[Verdict] = field(default_factory=list)
+
+    def say(self, verdicts: Iterable[Verdict]) -> None:
+        """New words; one of the same elements is the same word, and keeps its begin."""
+        known = {v.elements for v in self._said}
+        self._said += [v for v in verdicts if v.elements not in known]
+
+    def beside(self, told: Sequence[Verdict], judged_ns: int) -> list[Verdict]:
+        """Those that still stand beside what the ticks say, which are judged up to `judged_ns`."""
+        self._said = [
+            v
+            for v in self._said
+            if judged_ns < v.start_ns + STANDS_NS
+            and not any(set(v.elements) & set(t.elements) and _overlap(v, t) for t in told)
+        ]
+        return list(self._said)
+
+
+def _overlap(soon: Verdict, told: Verdict) -> bool:
+    return told.end_ns is None or told.end_ns > soon.start_ns
 
 
 def live_comparison(

@@ -1,15 +1,19 @@
-"""Asks the agents every few seconds for what is new, without letting one that is down hold up the rest."""
+"""Asks the agents every few seconds for what is new, and what that tells of own traffic and of notices.
+
+One that is down does not hold up the rest.
+"""
 
 import contextlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 
 from whichhop.errors import RemoteError
-from whichhop.model import Record
-from whichhop.store.collect import Bounds, Fetch
-from whichhop.store.gather import gather, open_minutes
+from whichhop.model import Reading, Record
+from whichhop.model.bulletin import DEVICE_DOWN, DEVICE_UP, DeviceUse, NoticeHeard, OwnUse
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
+from whichhop.store.collect import Bounds, Fetch, gather, open_minutes
 from whichhop.store.store import Store
 
 WAITS = (1, 2, 3, 6)
@@ -17,6 +21,17 @@ WAITS = (1, 2, 3, 6)
 MOST_AT_ONCE = 16
 OPEN = "/api/open"
 NEWEST = f"{OPEN}?unanswered=lost"
+
+_READY_NS = 10 * NS_PER_MINUTE
+_TOLD_NS = 24 * 60 * NS_PER_MINUTE
+MOST = 500
+"""A home's elements by three ways and some agents, well within a bulletin's line."""
+
+LATELY_NS = 60 * NS_PER_S
+LEAST_NS = 8 * NS_PER_S
+"""Counts come every ten seconds; two that are closer are one that came late."""
+DEVICE_LATELY_NS = 35 * NS_PER_S
+"""The last three looks at the connections."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,3 +139,56 @@ class Asker:
         known.wait = WAITS[min(known.times, len(WAITS) - 1)]
         known.times += 1
         return []
+
+
+def notice_readings(store: Store, now_ns: int) -> tuple[NoticeHeard, ...]:
+    """The newest of each agent's readings of each name (daemon/notice/book.py) and no older one."""
+    newest: dict[tuple[str, str], NoticeHeard] = {}
+    for begins, span_ns in (("notice_ready:", _READY_NS), ("notice_told:", _TOLD_NS)):
+        for reading in store.readings_like(begins, from_ns=now_ns - span_ns, to_ns=now_ns + NS_PER_MINUTE):
+            at = (reading.agent, reading.name)
+            if at not in newest or reading.at_ns >= newest[at].at_ns:
+                newest[at] = NoticeHeard(
+                    agent=reading.agent, name=reading.name, at_ns=reading.at_ns, value=reading.value
+                )
+    return tuple(sorted(newest.values(), key=lambda m: m.at_ns)[-MOST:])
+
+
+def own_use(store: Store, now_ns: int) -> OwnUse | None:
+    """None where nobody counts the home's own traffic."""
+    counts = list(store.readings_like("wan_", from_ns=now_ns - LATELY_NS, to_ns=now_ns + NS_PER_S))
+    down, up = (_rate([r for r in counts if r.name == name]) for name in ("wan_rx_bytes", "wan_tx_bytes"))
+    if down is None or up is None:
+        return None
+    seen = store.readings_like("device_", from_ns=now_ns - DEVICE_LATELY_NS, to_ns=now_ns + NS_PER_S)
+    return OwnUse(down_bps=down, up_bps=up, devices=tuple(_devices(seen)))
+
+
+def _rate(counts: list[Reading]) -> float | None:
+    """Bit/s from a counter's first and last reading; one that began again in between tells nothing."""
+    if len(counts) < 2:
+        return None
+    first, last = counts[0], counts[-1]
+    moved, took_ns = last.value - first.value, last.at_ns - first.at_ns
+    if first.agent != last.agent or moved < 0 or took_ns < LEAST_NS:
+        return None
+    return 8 * moved / took_ns * NS_PER_S
+
+
+def _devices(seen: Iterable[Reading]) -> list[DeviceUse]:
+    """Each device's mean over the looks in which anybody was told, the busiest first."""
+    sums: dict[str, dict[str, float]] = {}
+    looks: dict[int, None] = {}
+    for reading in seen:
+        kind, _, name = reading.name.partition(":")
+        if kind in (DEVICE_DOWN, DEVICE_UP):
+            looks[reading.at_ns // (5 * NS_PER_S)] = None
+            ways = sums.setdefault(name, {})
+            ways[kind] = ways.get(kind, 0.0) + reading.value
+    found = [
+        DeviceUse(
+            name=n, down_bps=w.get(DEVICE_DOWN, 0.0) / len(looks), up_bps=w.get(DEVICE_UP, 0.0) / len(looks)
+        )
+        for n, w in sums.items()
+    ]
+    return sorted(found, key=lambda d: -max(d.down_bps, d.up_bps))

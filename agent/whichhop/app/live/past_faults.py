@@ -7,10 +7,10 @@ from datetime import tzinfo
 import numpy as np
 
 from whichhop.app.stored.modem_now import DAY_NS, HOUR_NS
+from whichhop.compare.day_book import day_bounds, level_days, past_days
 from whichhop.compare.live import HomeState
-from whichhop.compare.past_days import day_bounds, level_days, past_days
 from whichhop.model import Verdict
-from whichhop.model.modem_now import LevelSpan, ModemNow
+from whichhop.model.channel import LevelSpan, ModemNow
 from whichhop.model.past_fault import NO_FAULTS, PastDays, PastFault
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store import past_faults

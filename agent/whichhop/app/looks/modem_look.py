@@ -10,8 +10,8 @@ from whichhop.config.texts import node_address, page
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import ModemLevels
 from whichhop.model.levels_source import LevelsSource
-from whichhop.net.authority import authority
 from whichhop.net.clock import SystemClock
+from whichhop.net.listen import authority
 from whichhop.printable import printable, shown
 from whichhop.probes.levels import read_levels
 

@@ -10,8 +10,7 @@ from whichhop import __version__
 from whichhop.advice.of_cause import plain_steps
 from whichhop.app.reported.dossier_span import Spanning, renamed
 from whichhop.app.stored.route_trace import route_trace
-from whichhop.cabling.access_line import explain_line
-from whichhop.cabling.explain import Explanation
+from whichhop.cabling.explain import Explanation, explain_line
 from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.levels_beside_loss import Loss, channel_rows, level_times
@@ -33,8 +32,8 @@ from whichhop.model import (
     Verdict,
 )
 from whichhop.model.dossier import ChainHead, Claim, Dossier, LevelNote, PlanRow, RouteTrace, Wiring
+from whichhop.model.hop_facts import HOP
 from whichhop.model.note import CallNote
-from whichhop.model.route_hop import HOP
 from whichhop.model.units import NS_PER_S
 from whichhop.store.store import Store
 

@@ -9,8 +9,8 @@ from typing import TypeVar
 from whichhop import __version__
 from whichhop.errors import DataError
 from whichhop.model import Home
+from whichhop.model.chain_signature import fingerprint, same_key
 from whichhop.model.dossier import ChainHead, Dossier
-from whichhop.model.fingerprint import fingerprint, same_key
 from whichhop.model.note import CallNote
 from whichhop.report.checks import FigureCheck
 from whichhop.report.contents import Paper, title_of

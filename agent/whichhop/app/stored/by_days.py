@@ -1,11 +1,16 @@
-"""Judges a long span of a store by the day; a finished day is judged once and kept beside the store."""
+"""Judges a long span of a store by the day; a finished day is judged once and kept beside the store.
 
+A newer version of our own code judges it anew.
+"""
+
+import hashlib
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
+from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TypeVar
@@ -13,7 +18,7 @@ from typing import TypeVar
 import msgspec
 import numpy as np
 
-from whichhop.app.stored.code_digest import CUTTING, code_digest
+import whichhop
 from whichhop.app.stored.day_windows import DAY_NS, WindowsByDay, days_of
 from whichhop.app.stored.inner_causes import StoreRecords
 from whichhop.app.stored.store_seconds import HourlySeconds, StoreSeconds
@@ -23,11 +28,15 @@ from whichhop.compare.day_judging import LONG_NS, DayJudged, DayLook, DaySpan, d
 from whichhop.compare.windows.compact import UNREADABLE
 from whichhop.inside.gather import InnerFacts, with_causes
 from whichhop.model import Home, Record
-from whichhop.model.time_words import zone_of
+from whichhop.model.figure_words import zone_of
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.hour_marks import HOUR_NS, hour_marks, marks_digest
 from whichhop.store.kept_days import KeptDays, date_of
 from whichhop.store.store import Store
+
+_TOP = Path(whichhop.__file__).parent
+CUTTING = ("wire", "stats", "model", "store/columns.py", "compare/windows", "app/stored/day_windows.py")
+"""What windows are cut by; reasoning that changes leaves them as they are."""
 
 JUDGED = "judged"
 POOL_WORTH = 3
@@ -38,6 +47,19 @@ Task = TypeVar("Task")
 Out = TypeVar("Out")
 Told = Callable[[int, int], None]
 """Is told how many days are done of how many."""
+
+
+@cache
+def code_digest(parts: tuple[str, ...] = ("",)) -> bytes:
+    """SHA-256 over the sources of some parts of the package, all of it unless given, and the arithmetic's
+    version."""
+    hashed = hashlib.sha256(f"{whichhop.__version__} numpy {np.__version__}".encode())
+    for part in parts:
+        place = _TOP / part
+        for path in sorted(place.rglob("*.py")) if place.is_dir() else [place]:
+            octets = path.read_bytes()
+            hashed.update(f"\0{path.relative_to(_TOP)} {len(octets)}\0".encode() + octets)
+    return hashed.digest()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,17 +6,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from whichhop.app.agents.agent_addresses import DAY_NS, SETTLED_NS, tls_addresses_of
-from whichhop.app.agents.agents_fetch import AgentsFetch
+from whichhop.app.agents.agents_fetch import DAY_NS, SETTLED_NS, AgentsFetch, tls_addresses_of
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError
 from whichhop.model import Home, Record
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.net.clock import SystemClock
-from whichhop.store.collect import Bounds, Collected, Progress
+from whichhop.store.collect import Bounds, Collected, Gathered, Progress, gather
 from whichhop.store.files import files_in, read_file
-from whichhop.store.gather import Gathered, gather
 from whichhop.store.kept_days import KeptDays, date_of
 from whichhop.store.store import MINUTES_A_DAY, Store
 

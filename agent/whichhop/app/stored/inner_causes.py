@@ -9,8 +9,8 @@ from whichhop.inside.felt import LOOKS
 from whichhop.inside.gather import InnerFacts, with_causes
 from whichhop.inside.packets import RecordsOf
 from whichhop.model import Home, Reading, Record, Session, SessionKey, Verdict
+from whichhop.model.figure_words import zone_of
 from whichhop.model.inner_cause import InnerAnswer
-from whichhop.model.time_words import zone_of
 from whichhop.model.units import NS_PER_S, minute_of
 from whichhop.store.store import Store
 

@@ -7,7 +7,7 @@ from whichhop.cabling.judge_levels import deltas_between
 from whichhop.cabling.judge_modem import judge_modem
 from whichhop.cabling.levels_summary import summary
 from whichhop.model import Direction, Home, ModemLevels
-from whichhop.model.modem_now import LevelSpan, ModemNow
+from whichhop.model.channel import LevelSpan, ModemNow
 from whichhop.model.units import NS_PER_S
 
 HOUR_NS = 3600 * NS_PER_S

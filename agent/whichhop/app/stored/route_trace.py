@@ -3,10 +3,10 @@
 from collections.abc import Callable, Iterable, Sequence
 from ipaddress import ip_address
 
-from whichhop.daemon.beside.name_watch import chosen
+from whichhop.daemon.beside.upstream import chosen
 from whichhop.model import PROVIDER_EDGE, Home, NodeKind, Reading
 from whichhop.model.dossier import RouteStep, RouteTrace
-from whichhop.model.route_hop import HOP, SILENT
+from whichhop.model.hop_facts import HOP, SILENT
 from whichhop.model.units import NS_PER_S
 from whichhop.net.surroundings import addresses_of_name
 from whichhop.wire.trace import Hop, Route, home_networks, outside_steps

@@ -1,13 +1,13 @@
-"""The seconds inside of ticks, from an open store."""
+"""The seconds inside of ticks, from an open store, and which targets answered in none of them."""
 
 from collections import OrderedDict
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from whichhop.compare.windows.second_counts import count_in, seconds_of
+from whichhop.compare.windows.filling import count_in, seconds_of
 from whichhop.compare.windows.seconds import Seconds, SecondsSource
-from whichhop.model import Record, SessionKey
+from whichhop.model import Home, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_S, minute_of
 from whichhop.store.columns import session_columns
 from whichhop.store.store import Store
@@ -64,3 +64,17 @@ class HourlySeconds:
             while len(self._held) > HOURS_HELD:
                 self._held.popitem(last=False)
         return self._held[hour]
+
+
+def silent_targets(store: Store, home: Home, node: str, from_ns: int, to_ns: int) -> tuple[list[str], bool]:
+    """Targets of one agent that answered nothing in a span, and whether none answered at all."""
+    kept = set(store.sessions())
+    keys = tuple(s.key for s in derive_sessions(home) if s.key.agent == node and s.key in kept)
+    return silent_in(StoreSeconds(store, keys)(from_ns, to_ns))
+
+
+def silent_in(seconds: Seconds) -> tuple[list[str], bool]:
+    """The same of the seconds that were read."""
+    answered = [bool(np.isfinite(seconds.rtt_s[:, place]).any()) for place in range(len(seconds.sessions))]
+    silent = [key.target for key, heard in zip(seconds.sessions, answered, strict=True) if not heard]
+    return list(dict.fromkeys(silent)), not any(answered)

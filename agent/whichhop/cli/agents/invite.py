@@ -8,21 +8,20 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from whichhop.app.agents.agents_reload import tell_agents
-from whichhop.app.agents.invitation import TRIES, Invitation
+from whichhop.app.agents.agents_fetch import tell_agents
+from whichhop.app.agents.invitation import TRIES, Invitation, Wish
 from whichhop.app.agents.inviting import Invited, Inviting, Joined
-from whichhop.app.agents.joining_place import Wish
 from whichhop.app.agents.pairing_line import PORT
 from whichhop.cli.agents.setup import owner_words
 from whichhop.config.check import read_home
+from whichhop.config.epochs import make_owner
 from whichhop.config.keys import key_path_for, read_key
-from whichhop.config.owner import make_owner
 from whichhop.config.pairing_keys import make_code, read_code
 from whichhop.errors import SystemRefusedError, WhichhopError
 from whichhop.model import Home
 from whichhop.model.units import NS_PER_MINUTE, MonoNs
-from whichhop.net.authority import authority
 from whichhop.net.clock import SystemClock
+from whichhop.net.listen import authority
 from whichhop.net.surroundings import look_around, own_address_toward
 
 MINUTES = 10

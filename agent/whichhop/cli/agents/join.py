@@ -12,7 +12,7 @@ from whichhop.app.looks.first_look import node_name
 from whichhop.config.pairing_keys import CodeError, read_code
 from whichhop.daemon.options import default_store
 from whichhop.errors import SystemRefusedError, WhichhopError
-from whichhop.net.authority import host_and_port
+from whichhop.net.listen import host_and_port
 from whichhop.net.surroundings import look_around, own_name
 from whichhop.wire.pairing import Machine
 

@@ -7,7 +7,7 @@ import sys
 from dataclasses import asdict, replace
 from pathlib import Path
 
-from whichhop.app.agents.agents_reload import tell_agents_of_epoch
+from whichhop.app.agents.agents_fetch import tell_agents_of_epoch
 from whichhop.app.agents.revoking import Revocation, check_revocable, revoke
 from whichhop.config.epochs import in_force
 from whichhop.config.keys import derive_keys

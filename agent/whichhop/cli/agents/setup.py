@@ -5,9 +5,9 @@ import sys
 from pathlib import Path
 
 from whichhop.config.check import read_home
+from whichhop.config.epochs import make_owner, owner_path
 from whichhop.config.keys import create_key, derive_keys, key_path_for, read_key
-from whichhop.config.owner import make_owner, owner_path
-from whichhop.model.fingerprint import fingerprint
+from whichhop.model.chain_signature import fingerprint
 
 EPILOG = """\
 example:

@@ -9,12 +9,12 @@ from typing import Any
 
 from whichhop.config.check import read_home
 from whichhop.daemon.notice.notices import send_once
-from whichhop.daemon.notice.secret_files import missing
+from whichhop.daemon.notice.sending import missing
 from whichhop.daemon.notice.words import test_document
 from whichhop.errors import DataError
 from whichhop.model import Home
+from whichhop.model.figure_words import zone_of
 from whichhop.model.notices import Notices, Way
-from whichhop.model.time_words import zone_of
 from whichhop.net.child import run_child
 from whichhop.net.clock import SystemClock
 

@@ -13,7 +13,7 @@ from whichhop.advice.facts import HomeFacts
 from whichhop.advice.rank import advise
 from whichhop.advice.step import Recommendation, RecommendationKind, step_words
 from whichhop.app.advice_of_home import OF_LONG, known_home
-from whichhop.app.agents.agent_addresses import DAY_NS
+from whichhop.app.agents.agents_fetch import DAY_NS
 from whichhop.app.stored.collect import Opened
 from whichhop.app.stored.store_windows import compared
 from whichhop.cli.collecting import (
@@ -27,8 +27,7 @@ from whichhop.compare.comparison import Comparison
 from whichhop.compare.words import not_measured_words
 from whichhop.config.check import House, read_house
 from whichhop.model import Link, derive_sessions
-from whichhop.model.percent import percent
-from whichhop.model.time_words import how_long
+from whichhop.model.figure_words import how_long, percent
 
 EPILOG = """\
 examples:

@@ -11,25 +11,23 @@ from typing import Any
 
 import msgspec
 
-from whichhop.app.agents.agent_addresses import SETTLED_NS
+from whichhop.app.agents.agents_fetch import SETTLED_NS
 from whichhop.app.stored.collect import Opened
-from whichhop.cabling.expected_gain import expected_at, expected_gains
 from whichhop.cabling.level_hours import level_series
 from whichhop.cabling.level_readings import from_readings
-from whichhop.cabling.what_if import parse_change, what_if
+from whichhop.cabling.what_if import expected_at, expected_gains, parse_change, what_if
 from whichhop.change.before_after import BeforeAfter, Spans, before_after, spans_of
-from whichhop.change.hours import HOUR_NS, HourTable, hour_table
-from whichhop.change.pairing import match_hours
+from whichhop.change.hours import HOUR_NS, HourTable, hour_table, match_hours
 from whichhop.cli.answers.change_words import answer_text
 from whichhop.cli.collecting import add_source_arguments, opened_for
 from whichhop.cli.noting import note_data
-from whichhop.cli.times import instant_text, parse_span, parse_time, times_in
+from whichhop.cli.text import instant_text, parse_span, parse_time, times_in
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError
 from whichhop.model import ModemLevels, Reading, call_sessions, derive_sessions
 from whichhop.model.channel import LevelSeries
+from whichhop.model.figure_words import zone_of
 from whichhop.model.note import Look, Note
-from whichhop.model.time_words import zone_of
 from whichhop.net.clock import SystemClock
 from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.files import notes_in

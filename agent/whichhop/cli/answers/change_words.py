@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from whichhop.change.before_after import BeforeAfter, ComparedPart
 from whichhop.change.effect import ChangeAnswer, ChangeEffect, ComparedMeasure, Share
 from whichhop.change.hours import HOUR_NS
-from whichhop.change.measures import MEASURES
-from whichhop.change.worked_out import against_worked_out
-from whichhop.cli.table import table
-from whichhop.cli.times import instant_text
+from whichhop.change.measures import MEASURES, against_worked_out
+from whichhop.cli.text import instant_text, table
 from whichhop.model.note import Note
 
 DAYS_A_WEEK = 7

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import msgspec
 
 from whichhop.app.advice_of_home import line_explanations
-from whichhop.app.agents.agent_addresses import SETTLED_NS
+from whichhop.app.agents.agents_fetch import SETTLED_NS
 from whichhop.app.fleet import metrics_windows
 from whichhop.app.live.refusals import REASONS, Refusal, refusal_words, refused_lately
 from whichhop.app.stored.modem_now import modems_now
@@ -26,8 +26,7 @@ from whichhop.cli.collecting import (
     span_of,
     told_span,
 )
-from whichhop.cli.table import table
-from whichhop.cli.times import instant_text, moment_text, times_in
+from whichhop.cli.text import instant_text, moment_text, table, times_in
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_data
 from whichhop.compare.windows.clocks import clock_words
 from whichhop.compare.words import (
@@ -47,8 +46,7 @@ from whichhop.compare.words import (
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Reading
-from whichhop.model.percent import probability_words
-from whichhop.model.time_words import how_long
+from whichhop.model.figure_words import how_long, probability_words
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.store.collect import Collected

@@ -8,13 +8,12 @@ from collections.abc import Sequence
 
 import msgspec
 
-from whichhop.app.agents.agent_addresses import SETTLED_NS, tls_addresses_of
-from whichhop.app.agents.agents_fetch import AgentsFetch
+from whichhop.app.agents.agents_fetch import SETTLED_NS, AgentsFetch, tls_addresses_of
 from whichhop.app.live.live_comparison import LiveComparison, live_comparison
 from whichhop.app.live.live_news import Asker
 from whichhop.app.live.past_faults import PastFaults
 from whichhop.app.stored.collect import bounds_of, keep_within
-from whichhop.cli.times import clock_text
+from whichhop.cli.text import clock_text
 from whichhop.compare.day_book import ChangeKind, VerdictChange, changes
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.compare.words import explain, headline, since_words
@@ -23,7 +22,7 @@ from whichhop.config.keys import PurposeKeys, derive_keys, key_path_for, read_ke
 from whichhop.daemon.options import default_store
 from whichhop.model import Verdict
 from whichhop.model.bulletin import Bulletin, LinkState, Topic
-from whichhop.model.time_words import zone_of
+from whichhop.model.figure_words import zone_of
 from whichhop.model.units import NS_PER_S, minute_of, seconds_to_next
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.store import Store

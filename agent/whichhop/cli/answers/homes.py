@@ -17,11 +17,10 @@ from typing import TYPE_CHECKING, Any
 from whichhop.app.fleet.homes import HomeFault, HomeRow, Standing, read_homes
 from whichhop.app.fleet.metrics_windows import authorization_of, server_base
 from whichhop.cli.answers.screen import element_shown
-from whichhop.cli.times import parse_time
+from whichhop.cli.text import parse_time
 from whichhop.errors import DataError
 from whichhop.model import CAUSE_TABLE, Cause
-from whichhop.model.percent import probability_words
-from whichhop.model.time_words import instant_words
+from whichhop.model.figure_words import instant_words, probability_words
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.net.http_get import fetch

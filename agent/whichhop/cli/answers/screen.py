@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from whichhop.app.looks.metric_text import LastRate
-from whichhop.cli.times import clock_text, instant_text
+from whichhop.cli.text import clock_text, instant_text
 from whichhop.compare.own_use_words import own_use_words
 from whichhop.compare.words import (
     NO_FAULT,
@@ -18,9 +18,8 @@ from whichhop.compare.words import (
 )
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState, Topic
+from whichhop.model.figure_words import how_long, percent, probability_words
 from whichhop.model.home import ALLOW_A_TARGET
-from whichhop.model.percent import percent, probability_words
-from whichhop.model.time_words import how_long
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
 WIDTH, HEIGHT = 80, 24

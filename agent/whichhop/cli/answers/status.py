@@ -10,22 +10,21 @@ from pathlib import Path
 
 import msgspec
 
-from whichhop.app.agents.agent_addresses import SETTLED_NS, addresses_of, tls_addresses_of
-from whichhop.app.agents.agents_fetch import AgentsFetch
+from whichhop.app.agents.agents_fetch import SETTLED_NS, AgentsFetch, addresses_of, tls_addresses_of
 from whichhop.app.live.live_comparison import live_comparison
 from whichhop.app.looks.hop_view import hop_lines, hops_told
 from whichhop.app.looks.metric_text import LastRate, modem_line, modems_of, rates_of, samples
 from whichhop.app.looks.transfer_order import transfers_today
 from whichhop.cli.answers.screen import View, screen
 from whichhop.cli.collecting import opened_for
-from whichhop.cli.times import times_in
+from whichhop.cli.text import times_in
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House, read_house
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError, RemoteError, WhichhopError
 from whichhop.model import Home
 from whichhop.model.bulletin import Bulletin
-from whichhop.model.fingerprint import fingerprint
+from whichhop.model.chain_signature import fingerprint
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.net.http_get import fetch

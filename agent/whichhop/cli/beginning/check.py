@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from whichhop.cli.table import table
+from whichhop.cli.text import table
 from whichhop.compare.suspects.vantage import Separation, separation
 from whichhop.config.check import read_home
 from whichhop.model import Home, Node, Session, across_families, derive_sessions

@@ -16,28 +16,33 @@ from whichhop.app.looks.first_look import (
 from whichhop.app.looks.modem_look import USUAL, ModemLook
 from whichhop.app.looks.under_load import GAP_S, load_by_hop
 from whichhop.app.stored.collect import Opened, Source, opened
-from whichhop.app.stored.silent_targets import silent_targets
+from whichhop.app.stored.store_seconds import silent_targets
 from whichhop.app.stored.store_windows import compared
 from whichhop.cli.agents.join import add_joining, join_home
 from whichhop.cli.agents.setup import owner_words
 from whichhop.cli.beginning.start_answer import Answer
 from whichhop.cli.beginning.start_asking import (
+    LOAD_MB,
+    LOAD_S,
+    LOAD_WHOLE_S,
     Draft,
+    Load,
     answer_to,
     ask_router_and_modem,
     asked_words,
     drafted,
     gateway_of,
+    load_of,
+    loaded,
     new_draft,
     say,
 )
-from whichhop.cli.beginning.start_load import LOAD_MB, LOAD_S, LOAD_WHOLE_S, Load, load_of, loaded
 from whichhop.cli.collecting import nothing_measured
 from whichhop.compare.comparison import Comparison
 from whichhop.config.check import read_home
+from whichhop.config.epochs import make_owner
 from whichhop.config.files import WriteError, write_output
 from whichhop.config.keys import create_key, key_path_for
-from whichhop.config.owner import make_owner
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Node, derive_sessions

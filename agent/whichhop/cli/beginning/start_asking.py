@@ -1,4 +1,4 @@
-"""What `whichhop start` asks before it measures: the person, the router and, where it may, the modem."""
+"""What `whichhop start` asks before it measures: person, router, modem; and the one short transfer beside."""
 
 import argparse
 import asyncio
@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from whichhop.app.looks.first_look import (
     Found,
@@ -20,17 +20,64 @@ from whichhop.app.looks.first_look import (
     target_of,
 )
 from whichhop.app.looks.modem_look import USUAL, ModemLook, look_at_modem, modem_place
-from whichhop.cli.beginning.start_load import LOAD_S
+from whichhop.app.looks.transfer_order import order_transfer
 from whichhop.config.check import read_home
+from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.meant_values import address_remedy, target_remedy
 from whichhop.config.texts import address, target, url
-from whichhop.errors import DataError, WhichhopError
+from whichhop.errors import DataError, RemoteError, WhichhopError
 from whichhop.model import Home
 from whichhop.net.surroundings import Surroundings, addresses_of_name, look_around
-from whichhop.printable import shown
+from whichhop.printable import printable, shown
 from whichhop.probes.router_offers import PUBLIC, Offer, snmp_offer, upnp_offer
 
+LOAD_S, LOAD_MB = 10, 500
+"""What the one transfer may take."""
+LOAD_WHOLE_S = 45.0
+"""For it with the packets before and after it; the agent measures on meanwhile."""
+Load = Callable[[], dict[str, Any]]
+"""Moves data once, blocking, and hands back the transfer's result."""
+
 T = TypeVar("T")
+
+
+async def loaded(load: Load) -> dict[str, Any] | None:
+    """The result of moving data once, within its time; None, and a line said, where there is none."""
+    sys.stderr.write(f"the transfer, {LOAD_S} s at most\n")
+    try:
+        async with asyncio.timeout(LOAD_WHOLE_S):
+            return await asyncio.to_thread(load)
+    except TimeoutError:
+        sys.stderr.write(f"the transfer did not end within {LOAD_WHOLE_S:g} s\n")
+    except WhichhopError as trouble:
+        sys.stderr.write(f"the transfer: {printable(str(trouble), 300)}\n")
+    return None
+
+
+def load_of(home: Home, file: Path, node: str, other_end: str) -> Load:
+    """One transfer by this machine's agent: what is fetched from the URL, or comes from another agent."""
+    key = derive_keys(read_key(key_path_for(file))).transfer
+
+    def load() -> dict[str, Any]:
+        results = order_transfer(
+            home.nodes[node].address or "127.0.0.1",
+            home.ports.transfer,
+            key,
+            lambda _said: None,
+            silence_s=LOAD_WHOLE_S,
+            other_end=other_end,
+            ways=["back"],
+            streams=1,
+            seconds=float(LOAD_S),
+            octets=LOAD_MB * 1_000_000,
+            anyway=True,
+            whole=True,
+        )
+        if not results:
+            raise RemoteError("nothing was moved")
+        return results[0]
+
+    return load
 
 
 def say(text: str) -> None:

@@ -8,8 +8,7 @@ from typing import Any
 
 from whichhop.cli.outputs import refuse_over_inputs
 from whichhop.errors import SystemRefusedError, WhichhopError
-from whichhop.lab.demo.recorded import recorded_folder, replay
-from whichhop.lab.demo.run import Shown, play
+from whichhop.lab.demo.run import Shown, play, recorded_folder, replay
 from whichhop.lab.demo.stories import STORIES, Story
 from whichhop.net.clock import Clock, SystemClock
 

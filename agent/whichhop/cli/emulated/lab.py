@@ -17,9 +17,8 @@ from whichhop.lab.console import answer, home_map, map_text
 from whichhop.lab.emulated_home import EmulatedHome
 from whichhop.lab.links.elements import check_effect, find_spot
 from whichhop.lab.links.fault_words import parse_fault
-from whichhop.lab.links.healthy import ordinary_natures
 from whichhop.lab.scenario import Scenario
-from whichhop.lab.standard_home import alder_scenario
+from whichhop.lab.standard_home import alder_scenario, ordinary_natures
 from whichhop.net.clock import SystemClock
 
 EPILOG = """\

@@ -9,16 +9,14 @@ from pathlib import Path
 from typing import Any
 
 from whichhop.cabling.against_reading import compare
-from whichhop.cabling.cautions import cautions_for
-from whichhop.cabling.checklist import CHECKLIST
+from whichhop.cabling.cautions import CHECKLIST, cautions_for
 from whichhop.cabling.levels_summary import WORD
 from whichhop.cabling.rules import RULES, LevelStanding
 from whichhop.cabling.run import expected_dbmv, part_loss_db, part_words, run_loss_db, walk_levels
 from whichhop.cabling.what_if import WhatIfOutcome, ideas, parse_change, what_if
-from whichhop.cli.line.cabling_equipment import equipment_data, equipment_lines
-from whichhop.cli.line.cabling_own import own_data, own_lines
+from whichhop.cli.line.cabling_equipment import equipment_data, equipment_lines, own_data, own_lines
 from whichhop.cli.line.levels import take_reading
-from whichhop.cli.table import table
+from whichhop.cli.text import table
 from whichhop.config.check import read_house
 from whichhop.errors import DataError
 from whichhop.model import Direction, ModemLevels

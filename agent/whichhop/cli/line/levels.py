@@ -18,8 +18,7 @@ from whichhop.cabling.level_change import LevelChange, channel_row, level_change
 from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.levels_summary import UNCOUNTED, WORD, Complaint, LevelsSummary, summary
 from whichhop.cabling.rules import LevelStanding
-from whichhop.cli.table import table
-from whichhop.cli.times import instant_text, times_in
+from whichhop.cli.text import instant_text, table, times_in
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError
 from whichhop.model import Channel, ModemLevels

@@ -10,8 +10,7 @@ from typing import Any
 
 from whichhop.app.advice_of_home import link_ceilings
 from whichhop.cabling.rates import RADIO_REAL
-from whichhop.capacity.ceilings import lowest, observed_ceilings
-from whichhop.capacity.links import capacities, narrow_links, narrow_words
+from whichhop.capacity.links import capacities, lowest, narrow_links, narrow_words, observed_ceilings
 from whichhop.capacity.plan import (
     Delivery,
     PlanAnswer,
@@ -23,10 +22,10 @@ from whichhop.capacity.plan import (
 )
 from whichhop.capacity.transfers import measured_of
 from whichhop.cli.collecting import opened_for
-from whichhop.cli.table import table
+from whichhop.cli.text import table
 from whichhop.config.check import read_house
 from whichhop.errors import DataError
-from whichhop.model.time_words import zone_of
+from whichhop.model.figure_words import zone_of
 
 EPILOG = """\
 examples:

@@ -8,10 +8,9 @@ from dataclasses import asdict
 from itertools import groupby
 from typing import Any
 
-from whichhop.app.agents.agent_addresses import DAY_NS
+from whichhop.app.agents.agents_fetch import DAY_NS
 from whichhop.cli.collecting import add_source_arguments, opened_for
-from whichhop.cli.table import table
-from whichhop.cli.times import instant_text, parse_time, times_in
+from whichhop.cli.text import instant_text, parse_time, table, times_in
 from whichhop.config.check import read_house
 from whichhop.errors import DataError
 from whichhop.model import Home, Method, Record, SessionKey

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from whichhop.app.stored.route_trace import with_names_looked_up
-from whichhop.cli.table import table
+from whichhop.cli.text import table
 from whichhop.config.check import read_home
 from whichhop.errors import DataError
 from whichhop.model import Home, Node, NodeKind

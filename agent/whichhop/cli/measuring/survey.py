@@ -13,7 +13,7 @@ import msgspec
 
 from whichhop.cli.measuring.survey_rate import rates_of
 from whichhop.cli.outputs import refuse_over_inputs
-from whichhop.cli.table import table
+from whichhop.cli.text import table
 from whichhop.config.check import read_home
 from whichhop.config.files import write_output
 from whichhop.config.keys import derive_keys, key_path_for, read_key
@@ -22,13 +22,12 @@ from whichhop.daemon.probers import ProberMaker, estimate_now
 from whichhop.daemon.room_walk import figures_of, listen
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Medium, Method, Node, Sample, Session, derive_sessions
-from whichhop.model.percent import percent
+from whichhop.model.figure_words import percent
 from whichhop.model.room import RoomResult, from_readings, newest_of, to_readings, usable_name
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.net.own_interface import interface_of
-from whichhop.report.rooms import Judged, Quality, judged
-from whichhop.report.rooms_plot import draw_rooms
+from whichhop.report.rooms import Judged, Quality, draw_rooms, judged
 from whichhop.report.walks import changes
 from whichhop.store.store import Store
 

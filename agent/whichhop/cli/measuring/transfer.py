@@ -10,14 +10,13 @@ from typing import Any
 import msgspec
 
 from whichhop.app.looks.transfer_order import Meanwhile, Today, order_transfer, transfers_today
-from whichhop.cli.table import table
-from whichhop.cli.times import instant_text, times_in
+from whichhop.cli.text import instant_text, table, times_in
 from whichhop.config.check import read_home
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.transfer.schedule import coming, octets_each
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home
-from whichhop.model.time_words import zone_of
+from whichhop.model.figure_words import zone_of
 from whichhop.model.transfer import UPSTREAM
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock

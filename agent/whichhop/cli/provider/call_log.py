@@ -5,8 +5,7 @@ from functools import partial
 from pathlib import Path
 
 from whichhop.cli.noting import Answer, Notebook, added, answer, is_one_asked, past_time, taken_back
-from whichhop.cli.table import table
-from whichhop.cli.times import instant_text
+from whichhop.cli.text import instant_text, table
 from whichhop.config.check import read_home
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model.note import CallNote

@@ -17,15 +17,15 @@ from whichhop.cli.collecting import (
     span_of,
 )
 from whichhop.cli.outputs import refuse_over_inputs
-from whichhop.cli.times import instant_text, machine_zone
+from whichhop.cli.text import instant_text, machine_zone
 from whichhop.compare.windows.table import whole_ticks
 from whichhop.config.check import House, read_house
 from whichhop.config.files import write_output
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
+from whichhop.model.chain_signature import fingerprint
 from whichhop.model.dossier import Dossier
-from whichhop.model.fingerprint import fingerprint
 from whichhop.model.note import CallNote
 from whichhop.net.clock import SystemClock
 from whichhop.report.blocks import Notice

@@ -29,8 +29,8 @@ from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.trusted_keys import add_trusted, is_key_name, read_trusted, trusted_keys_path
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Record
+from whichhop.model.chain_signature import fingerprint
 from whichhop.model.dossier import Dossier
-from whichhop.model.fingerprint import fingerprint
 from whichhop.report.checks import FigureCheck, checks
 from whichhop.report.html import dossier_part
 from whichhop.report.printed import report_data

@@ -129,7 +129,7 @@ class Heard:
 def heard_in(speaks: NDArray[np.bool_], settings: Settings, step_s: float) -> Heard:
     """By the sessions that cross a group (ticks, sessions); a fault of mean length is likelier gone than not
     after as long as halves its chance to be there still."""
-    return Heard(speaks.any(axis=1), math.log(2.0) * settings.mean_fault_s / step_s)
+    return Heard(np.asarray(speaks.any(axis=1)), math.log(2.0) * settings.mean_fault_s / step_s)
 
 
 def states(found: Sequence[Span], gap_ticks: float) -> list[Span]:

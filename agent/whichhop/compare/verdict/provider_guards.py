@@ -12,7 +12,7 @@ from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
 from whichhop.compare.words import element_words
 from whichhop.model import PROVIDER_EDGE, Home, LinkKind, Medium, Session
-from whichhop.model.percent import percent
+from whichhop.model.figure_words import percent
 from whichhop.stats.proportion import wilson
 
 SHOWS_S = 0.003

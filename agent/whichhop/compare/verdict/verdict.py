@@ -12,8 +12,7 @@ from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.vantage import advice_for
 from whichhop.compare.verdict.calibration import published
 from whichhop.compare.verdict.episodes import Span
-from whichhop.compare.verdict.line_place import place_of, what_splits
-from whichhop.compare.verdict.loss_way import loss_way
+from whichhop.compare.verdict.line_place import loss_way, place_of, what_splits
 from whichhop.compare.verdict.provider_guards import (
     SLIGHT_S,
     Scene,
@@ -25,8 +24,8 @@ from whichhop.compare.verdict.provider_guards import (
 from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Cause, RuledOut, Severity, Verdict
+from whichhop.model.figure_words import percent
 from whichhop.model.links import PROVIDERS
-from whichhop.model.percent import percent
 from whichhop.stats.difference import clustered
 
 LINE = (Nature.ACCESS, Nature.OWN_TRAFFIC)

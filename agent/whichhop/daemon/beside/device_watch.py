@@ -7,7 +7,7 @@ import msgspec
 from msgspec import Meta
 
 from whichhop.daemon.children import Children, Command, KeptChild
-from whichhop.daemon.troubles import Troubles
+from whichhop.daemon.job_runner import Troubles
 from whichhop.model import Home, Node
 from whichhop.model.bulletin import DEVICE_DOWN, DEVICE_UP
 from whichhop.net.child import our_module

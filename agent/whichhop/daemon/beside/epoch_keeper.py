@@ -9,8 +9,8 @@ import msgspec
 from whichhop.daemon.home_in_use import InUse
 from whichhop.daemon.options import RunOptions
 from whichhop.errors import SystemRefusedError
-from whichhop.net.authority import authority
 from whichhop.net.child import RunChild, our_module, run_child
+from whichhop.net.listen import authority
 from whichhop.outside import typed
 from whichhop.serve.answer import Answer, Question, RefusedError, only_known
 
@@ -71,7 +71,7 @@ class EpochKeeper:
         finally:
             self._waiting -= 1
         if done.code != 0:
-            self._once(f"{agent} asked for the home's key and was refused: {_first(done.err)}")
+            self._once(f"{agent} asked for the home's key and was refused: {done.first_error}")
             raise RefusedError(403, "refused; look at this agent's log for the reason")
         return Answer(body=done.out)
 
@@ -91,7 +91,7 @@ class EpochKeeper:
             self._once(f"the new key that {other} has could not be asked for: {why}")
             return False
         if done.code != 0:
-            self._once(f"the new key that {other} has was not taken over: {_first(done.err)}")
+            self._once(f"the new key that {other} has was not taken over: {done.first_error}")
             return False
         learned = typed(done.out, "what was learned", _Learned)
         where = ""
@@ -108,7 +108,3 @@ class EpochKeeper:
         )
         await self._reload()
         return True
-
-
-def _first(err: bytes) -> str:
-    return (err.decode(errors="replace").splitlines() or ["no reason given"])[0]

@@ -157,8 +157,7 @@ class HomeNews:
         if done.code == 0:
             self._keeper.met.add(other)
         else:
-            first = (done.err.decode(errors="replace").splitlines() or ["no reason given"])[0]
-            self._say(f"{other} could not be met: {first}")
+            self._say(f"{other} could not be met: {done.first_error}")
 
     async def _learn(self, other: str) -> None:
         options = self._options
@@ -169,8 +168,7 @@ class HomeNews:
             self._say(f"what {other} knows of new agents could not be asked: {why}")
             return
         if done.code != 0:
-            first = (done.err.decode(errors="replace").splitlines() or ["no reason given"])[0]
-            self._say(f"what {other} knows of new agents was not taken over: {first}")
+            self._say(f"what {other} knows of new agents was not taken over: {done.first_error}")
             return
         learned = typed(done.out, "what was learned", _Learned)
         for refusal in learned.refused:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 
-from whichhop.daemon.troubles import Troubles, words_of
+from whichhop.daemon.job_runner import Troubles, words_of
 from whichhop.errors import WhichhopError
 from whichhop.model import Home, Link, Medium, Node, Reading
 from whichhop.model.hop_facts import HopFacts, readings_of

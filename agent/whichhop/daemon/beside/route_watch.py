@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from whichhop.daemon.home_in_use import InUse
 from whichhop.errors import WhichhopError
 from whichhop.model import PROVIDER_EDGE, Node, NodeKind
-from whichhop.model.route_hop import HOP, SILENT, hop_name
+from whichhop.model.hop_facts import HOP, SILENT, hop_name
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock
 from whichhop.probes.dscp_check import check_dscp

@@ -209,8 +209,7 @@ class Whereabouts:
         if done.code != 0:
             self._strangers_from_ns = self._clock.mono_ns() + self._wait_ns
             self._wait_ns = min(2 * self._wait_ns, RETRY_NS)
-            first = (done.err.decode(errors="replace").splitlines() or ["no reason given"])[0]
-            self._tell(claim, f"an agent announced at {address} is passed over: {first}")
+            self._tell(claim, f"an agent announced at {address} is passed over: {done.first_error}")
             return
         met = typed(done.out, "who was met", _Met).agent
         self._say(f"{met} was met at {address}; it is known by its key {key} from now on")

@@ -9,8 +9,7 @@ import msgspec
 from whichhop.daemon.children import Children, Command, KeptChild
 from whichhop.daemon.fleet.talk import WriteTask, Written
 from whichhop.daemon.fleet.windows import FleetWindows
-from whichhop.daemon.job_runner import JobRunner
-from whichhop.daemon.troubles import Troubles
+from whichhop.daemon.job_runner import JobRunner, Troubles
 from whichhop.errors import WhichhopError
 from whichhop.model import Home, Reading, Record, Sample, SessionKey, derive_sessions
 from whichhop.model.fleet import Fleet, Series

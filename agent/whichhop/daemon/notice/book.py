@@ -4,7 +4,7 @@ A fault is told once, in no quiet hour, by one agent; what waits stands in a que
 again after longer and longer pauses.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from enum import StrEnum
@@ -12,14 +12,21 @@ from typing import Annotated
 
 import msgspec
 
-from whichhop.daemon.notice.between_agents import TOLD, sender, told_by_others
 from whichhop.daemon.notice.faults import OVER_NS, RECENT_NS, Fault, KeptNs, follow
-from whichhop.daemon.transfer.allowed_hours import in_quiet, local
+from whichhop.daemon.transfer.schedule import in_quiet, local
 from whichhop.model import Verdict
 from whichhop.model.bulletin import Bulletin, NoticeHeard
 from whichhop.model.notices import Notices, Way
 from whichhop.model.units import NS_PER_S, UtcNs
 from whichhop.outside import INT64, typed
+
+READY, TOLD = "notice_ready", "notice_told"
+"""Readings `notice_ready:WAY` each minute; `notice_told:WAY:ELEMENT`, 1 for a beginning, 0 for an end."""
+READY_EVERY_NS = 60 * NS_PER_S
+AWAY_NS = 180 * NS_PER_S
+"""An agent that was not ready for three minutes is off: the next one takes over."""
+EARLY_NS = 300 * NS_PER_S
+"""Two agents may take a fault's beginning for so much apart."""
 
 NS_PER_HOUR = 3600 * NS_PER_S
 WAITS_S = (0, 15, 60, 300, 900, 1800, 3600)
@@ -35,6 +42,21 @@ MOST_KEPT_OCTETS = 4 << 20
 Count = Annotated[int, msgspec.Meta(ge=0, le=INT64)]
 UPDATE_NS = 300 * NS_PER_S
 """A verdict that wavers is told again after this at the earliest."""
+
+
+def sender(way: Way, me: str, order: Sequence[str], heard: Iterable[NoticeHeard], now_ns: int) -> str:
+    """The one agent that tells by this way: of those ready, the first of the home file. This one is ready."""
+    ready = {m.agent for m in heard if m.name == f"{READY}:{way}" and now_ns - m.at_ns <= AWAY_NS}
+    return next((name for name in order if name in ready or name == me), me)
+
+
+def told_by_others(
+    way: Way, me: str, elements: Iterable[str], start_ns: int, heard: Iterable[NoticeHeard]
+) -> float | None:
+    """What others told of a fault by this way last, 1 its beginning, 0 its end; None where nothing."""
+    names = {f"{TOLD}:{way}:{element}" for element in elements}
+    newer = [m for m in heard if m.agent != me and m.name in names and m.at_ns >= start_ns - EARLY_NS]
+    return max(newer, key=lambda m: m.at_ns).value if newer else None
 
 
 class Kind(StrEnum):

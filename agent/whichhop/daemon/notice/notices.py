@@ -7,19 +7,28 @@ from pathlib import Path
 import msgspec
 
 from whichhop.config.files import WriteError, replace_file
-from whichhop.daemon.job_runner import JobRunner
-from whichhop.daemon.notice.between_agents import READY, READY_EVERY_NS
-from whichhop.daemon.notice.book import MOST_KEPT_OCTETS, Kept, Place, decide, due, failed, kept_of, put, sent
-from whichhop.daemon.notice.secret_files import missing
-from whichhop.daemon.notice.talk import MOST_S, SendRequest, Sent
+from whichhop.daemon.job_runner import JobRunner, Troubles
+from whichhop.daemon.notice.book import (
+    MOST_KEPT_OCTETS,
+    READY,
+    READY_EVERY_NS,
+    Kept,
+    Place,
+    decide,
+    due,
+    failed,
+    kept_of,
+    put,
+    sent,
+)
+from whichhop.daemon.notice.sending import MOST_S, SendRequest, Sent, missing
 from whichhop.daemon.notice.words import document, reader_of
-from whichhop.daemon.troubles import Troubles
 from whichhop.errors import SystemRefusedError
 from whichhop.model import Home
 from whichhop.model.bulletin import Bulletin
+from whichhop.model.figure_words import zone_of
 from whichhop.model.notices import Notices as Settings
 from whichhop.model.notices import Way
-from whichhop.model.time_words import zone_of
 from whichhop.net.child import RunChild, our_module
 from whichhop.net.clock import Clock
 from whichhop.outside import OutsideError, typed

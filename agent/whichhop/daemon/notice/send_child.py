@@ -14,8 +14,7 @@ from typing import Any
 
 import msgspec
 
-from whichhop.daemon.notice.secret_files import command_of, secret_of
-from whichhop.daemon.notice.talk import SendRequest, Sent
+from whichhop.daemon.notice.sending import SendRequest, Sent, command_of, secret_of
 from whichhop.errors import WhichhopError
 from whichhop.model.notices import Mail, MailSecurity, Notices, Way, Webhook
 from whichhop.net.http_client import Failure, HttpClient, HttpError

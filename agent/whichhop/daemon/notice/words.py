@@ -11,8 +11,7 @@ from whichhop.daemon.notice.book import Kind, News, Passed
 from whichhop.daemon.notice.faults import Fault
 from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow
-from whichhop.model.percent import probability_words
-from whichhop.model.time_words import how_long, instant_words
+from whichhop.model.figure_words import how_long, instant_words, probability_words
 from whichhop.model.units import NS_PER_S
 from whichhop.printable import printable
 from whichhop.serve.page.sentence import blame

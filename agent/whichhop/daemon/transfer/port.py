@@ -15,8 +15,7 @@ from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.transfer.async_line import AsyncLine
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.net.child import RunChild, our_module
-from whichhop.net.listen import listening_socket
-from whichhop.net.places import Places
+from whichhop.net.listen import Places, listening_socket
 from whichhop.net.tcp import prefer_cubic
 from whichhop.outside import OutsideError, typed
 from whichhop.probes.transfer_talk import MOST_STREAMS, AnswerSpec, TransferRequest

@@ -12,22 +12,19 @@ import msgspec
 
 from whichhop.daemon.agent import Agent
 from whichhop.daemon.home_in_use import InUse
-from whichhop.daemon.transfer.asks import OrderAsk, asked_for
-from whichhop.daemon.transfer.async_line import AsyncLine
+from whichhop.daemon.transfer.async_line import AsyncLine, OrderAsk, asked_for
 from whichhop.daemon.transfer.figures import Asked, cost_octets, port_goodput, result_of
-from whichhop.daemon.transfer.jobs import Job, SkippedError, jobs_of
-from whichhop.daemon.transfer.lease import TransferKeeper
-from whichhop.daemon.transfer.load_watch import LoadWatch
-from whichhop.daemon.transfer.process import NeverBegunError, Tell, move
+from whichhop.daemon.transfer.jobs import Job, NeverBegunError, SkippedError, Tell, jobs_of, move
+from whichhop.daemon.transfer.lease import LoadWatch, TransferKeeper
 from whichhop.daemon.transfer.schedule import SECONDS_EXPECTED, limit_octets
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import Home, Method, Node, Reading, Sample, Session, SessionKey
 from whichhop.model.transfer import UPSTREAM, TransferResult, begin_reading
 from whichhop.model.units import NS_PER_S
-from whichhop.net.authority import authority
 from whichhop.net.child import RunChild
 from whichhop.net.clock import Clock
 from whichhop.net.host import Host
+from whichhop.net.listen import authority
 from whichhop.net.own_interface import interface_of
 from whichhop.outside import reading
 from whichhop.probes.transfer_talk import AskSpec, FetchSpec, TransferRequest

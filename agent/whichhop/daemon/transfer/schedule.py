@@ -1,4 +1,4 @@
-"""Which transfers a home needs, when each is due by itself, and what it may use. Pure and without dice.
+"""Which transfers a home needs, when each is due, what it may use, and the quiet hours. Pure, without dice.
 
 Times come of a hash of home, pair, day and turn, so every agent and the command line know them alike, no
 two pairs meet but by chance, and over some weeks each pair has been measured at every hour of the day.
@@ -7,12 +7,11 @@ two pairs meet but by chance, and over some weeks each pair has been measured at
 import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 
-from whichhop.daemon.transfer.allowed_hours import in_quiet
 from whichhop.model import PROVIDER_EDGE, Home, Medium
 from whichhop.model.transfer import UPSTREAM, WIRE_SHARE
-from whichhop.model.units import NS_PER_S
+from whichhop.model.units import NS_PER_S, UtcNs
 
 MINUTES_A_DAY = 1440
 SECONDS_EXPECTED = 3.0
@@ -26,6 +25,34 @@ BUDGET_SHARE = 0.8
 LATE_NS = 20 * 60 * NS_PER_S
 """A planned transfer that could not run is tried again for so long, then left out."""
 FIRST_RETRY_NS = 60 * NS_PER_S
+
+
+def local(now_ns: UtcNs, zone: tzinfo | None) -> datetime:
+    """The wall clock of the home; None takes this machine's own zone."""
+    return datetime.fromtimestamp(now_ns / NS_PER_S, UTC).astimezone(zone)
+
+
+def day_of(now_ns: UtcNs, zone: tzinfo | None) -> str:
+    """The home's date, ISO 8601."""
+    return local(now_ns, zone).date().isoformat()
+
+
+def in_quiet(minute: int, quiet: tuple[int, int] | None) -> bool:
+    """Whether a minute of the day (0 to 1439) lies in the quiet hours, which may span midnight."""
+    if quiet is None:
+        return False
+    start, end = quiet
+    return start <= minute < end if start <= end else minute >= start or minute < end
+
+
+def quiet_now(now_ns: UtcNs, quiet: tuple[int, int] | None, zone: tzinfo | None) -> str:
+    """Why nothing may run now for the quiet hours' sake, or ""."""
+    at = local(now_ns, zone)
+    if not in_quiet(at.hour * 60 + at.minute, quiet):
+        return ""
+    assert quiet is not None  # noqa: S101 - in_quiet is False without
+    first, last = (f"{m // 60:02d}:{m % 60:02d}" for m in quiet)
+    return f"quiet hours are {first} to {last}, and it is {at:%H:%M} in the home"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,13 +11,12 @@ from whichhop.daemon.agent import Agent
 from whichhop.daemon.home_in_use import InUse
 from whichhop.daemon.job_runner import JobRunner
 from whichhop.daemon.transfer.async_line import AsyncLine
-from whichhop.daemon.transfer.lease import LeaseTable, LeaseUse, TransferKeeper
-from whichhop.daemon.transfer.load_watch import LineUse, LoadWatch
+from whichhop.daemon.transfer.lease import LeaseTable, LeaseUse, LineUse, LoadWatch, TransferKeeper
 from whichhop.daemon.transfer.port import TransferPort
 from whichhop.daemon.transfer.schedule import Turns, planned
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.model import NodeKind, Reading
-from whichhop.model.time_words import zone_of
+from whichhop.model.figure_words import zone_of
 from whichhop.model.units import NS_PER_S, UtcNs
 from whichhop.net.child import RunChild
 from whichhop.net.clock import Clock

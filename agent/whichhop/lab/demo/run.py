@@ -1,4 +1,4 @@
-"""The demo on real packets: the emulated home up, real agents in it, a fault, a verdict, the home down."""
+"""The demo: the emulated home up, real agents in it, a fault, a verdict; or recorded samples judged anew."""
 
 import gzip
 import json
@@ -9,17 +9,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from whichhop.compare.comparison import compare_records, comparison_data
 from whichhop.config.files import write_output
 from whichhop.config.keys import create_key
-from whichhop.errors import WhichhopError
+from whichhop.errors import DataError, WhichhopError
 from whichhop.lab.build.programs import Running
 from whichhop.lab.demo.stories import Story, StoryOutcome, is_named, outcome
 from whichhop.lab.emulated_home import EmulatedHome
 from whichhop.lab.links.fault_words import effect_words
-from whichhop.lab.standard_home import HOME_FILE, alder_scenario
-from whichhop.model.percent import probability_words
-from whichhop.model.units import NS_PER_S
+from whichhop.lab.standard_home import HOME_FILE, alder_home, alder_scenario
+from whichhop.model import Record
+from whichhop.model.figure_words import probability_words
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import Clock, SystemClock, sleep_s
+from whichhop.store.files import read_file
 
 QUIET_S = 45.0
 """Health first: each session's own quiet baseline is what a fault is measured against."""
@@ -197,3 +200,34 @@ def _seen_words(seen: StoryOutcome) -> str:
     verdict = seen.named
     sure = probability_words(verdict["probability"])
     return f"{verdict['cause']}: {' + '.join(verdict['elements'])}, {sure} sure"
+
+
+def recorded_folder() -> Path:
+    """Where a checkout keeps the recordings; an installed package alone has none."""
+    return Path(__file__).parents[4] / "shared" / "recorded"
+
+
+def replay(story: Story, folder: Path) -> Shown:
+    """Judge a recorded story; DataError when there is no recording."""
+    file = folder / f"{story.name}.jsonl.gz"
+    if not file.exists():
+        raise DataError(f"{file}: no recording there; run the demo from a checkout of the project")
+    everything = read_file(file)
+    records = [x for x in everything if isinstance(x, Record)]
+    readings = [x for x in everything if not isinstance(x, Record)]
+    if not records:
+        raise DataError(f"{file}: holds no records; get the file from the project again")
+    last = max(r.samples.sent_ns[-1] for r in records if len(r.samples))
+    start = min(r.minute for r in records) * NS_PER_MINUTE
+    found = compare_records(alder_home(), records, readings, start_ns=start, end_ns=last)
+    if found is None:
+        raise DataError(f"{file}: holds nothing of this home; get the file from the project again")
+    data = comparison_data(found)
+    return Shown(
+        story=story,
+        outcome=outcome(story, data["verdicts"], None),
+        seconds=(last - start) / 1e9,
+        from_fault_s=None,
+        compared=data,
+        recorded=True,
+    )

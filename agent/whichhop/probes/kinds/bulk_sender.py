@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from whichhop.model.transfer import WIRE_SHARE
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import Clock, sleep_s
-from whichhop.net.tcp import Filler, drop
-from whichhop.net.tcp_info import TcpInfo
+from whichhop.net.tcp import Filler, TcpInfo, drop
 from whichhop.stats.responsiveness import INTERVAL_S, LoadedTrips, loaded_trips
 from whichhop.stats.steady import Point, Settled, settle, slot_rates
 

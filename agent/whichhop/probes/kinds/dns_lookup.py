@@ -11,7 +11,7 @@ from whichhop.probes.datagram_prober import DatagramProber, client_socket
 from whichhop.probes.sessions import Course, plain
 from whichhop.wire.flight import Flight
 from whichhop.wire.lookup import LookupQuestion, decode_answer, encode_question
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 
 DNS_PORT = 53
 

@@ -12,8 +12,7 @@ from whichhop.probes.datagram_prober import DatagramProber
 from whichhop.probes.sessions import Course, plain
 from whichhop.wire.flight import Flight
 from whichhop.wire.icmp import Echo, Family, pack_echo
-from whichhop.wire.quoted import read_quoted
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal, read_quoted
 
 _PAYLOAD = struct.Struct("!8sI32x")
 """A cookie of this process, so that nobody else's reply is taken for ours, and the number in its session.

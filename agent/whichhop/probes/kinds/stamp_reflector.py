@@ -14,9 +14,9 @@ from whichhop.net.clock import Clock
 from whichhop.net.stamped import Address, Datagram, SendStamp, StampedSocket
 from whichhop.net.udp import open_udp
 from whichhop.probes.admission import Admission, Turned
-from whichhop.probes.send_times import SendTimes
+from whichhop.probes.sessions import SendTimes
 from whichhop.wire.ntp64 import ErrorEstimate, field_from_utc
-from whichhop.wire.refusal import Refusal
+from whichhop.wire.quoted import Refusal
 from whichhop.wire.stamp import DEFAULT_PORT
 from whichhop.wire.stamp_reflector import Reflected, Reflector
 from whichhop.wire.stamp_refusal import Reason, refusal

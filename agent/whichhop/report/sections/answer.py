@@ -4,18 +4,17 @@ from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE, Cause, Owner, Session, derive_sessions
+from whichhop.model.chain_signature import fingerprint
 from whichhop.model.dossier import ChannelRow, Claim, Dossier, Happened, Wiring
-from whichhop.model.fingerprint import fingerprint
+from whichhop.model.figure_words import how_long
 from whichhop.model.links import HOUSE_CABLING
-from whichhop.model.time_words import how_long
-from whichhop.report import times
 from whichhop.report.blocks import Block, Bullets, FactList, Notice, Para, Picture, Section, Tone
 from whichhop.report.plot import describe, draw
 from whichhop.report.sections.calls import overdue, tickets
 from whichhop.report.sections.line import line_facts
 from whichhop.report.standing import ReportStanding, home_cleared, plan_is_missed, standing_of
 from whichhop.report.way import draw_way
-from whichhop.report.words import HARD, OWNERS, at_most, figure, probability, with_interval
+from whichhop.report.words import HARD, OWNERS, at_most, figure, probability, span, utc_span, with_interval
 
 SMALL_S = 0.001
 PLAN_REQUEST = (
@@ -212,12 +211,12 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
         words = ", and still ongoing when the measurements end" if lasting else ""
         first_ns = episodes[0].start_ns
         pairs += [
-            ("When", times.span(first_ns, last_ns, zone) + words),
-            ("The same in UTC", times.utc_span(first_ns, last_ns)),
+            ("When", span(first_ns, last_ns, zone) + words),
+            ("The same in UTC", utc_span(first_ns, last_ns)),
         ]
         if len(episodes) > 1:
             end_ns = longest.end_ns or dossier.end_ns
-            pairs.append(("Longest episode", times.span(longest.start_ns, end_ns, zone)))
+            pairs.append(("Longest episode", span(longest.start_ns, end_ns, zone)))
         pairs.append(("Where", claim.where))
         pairs.append(
             (
@@ -229,7 +228,7 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
             pairs.append(("Why it is slow", words))
     maker = f"with the key {fingerprint(dossier.public_key)}" if dossier.public_key else "not signed"
     pairs.append(("Signed", maker))
-    pairs.append(("Measured", times.span(dossier.start_ns, dossier.end_ns, zone)))
+    pairs.append(("Measured", span(dossier.start_ns, dossier.end_ns, zone)))
     sent = sum(row.sent + row.quiet_sent for row in dossier.sessions)
     agents = len({row.session.partition(">")[0] for row in dossier.sessions})
     if dossier.sessions:

@@ -4,8 +4,8 @@ from datetime import date
 from zoneinfo import ZoneInfo
 
 from whichhop.model.dossier import Dossier
+from whichhop.model.figure_words import instant_words, utc_of
 from whichhop.model.note import CallNote
-from whichhop.model.time_words import instant_words, utc_of
 from whichhop.report.blocks import Block, Grid, Para, Section
 
 

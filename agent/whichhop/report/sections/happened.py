@@ -4,8 +4,8 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE
 from whichhop.model.dossier import Dossier, Happened
-from whichhop.model.time_words import how_long, instant_words
-from whichhop.report import times
+from whichhop.model.figure_words import how_long, instant_words
+from whichhop.report import words
 from whichhop.report.blocks import Block, Grid, Para, Picture, Section
 from whichhop.report.evidence_plot import draw_evidence, evidence_words
 from whichhop.report.plot import describe, draw
@@ -19,7 +19,7 @@ def _row(h: Happened, dossier: Dossier, zone: ZoneInfo) -> tuple[str, ...]:
     loss = percent(h.loss_ratio)
     return (
         instant_words(h.start_ns, zone),
-        times.utc(h.start_ns),
+        words.utc(h.start_ns),
         how_long((end_ns - h.start_ns) / 1e9) + (", ongoing" if h.end_ns is None else ""),
         CAUSE_TABLE[h.cause].words
         + (f": {h.why.words}" if h.why else "")

@@ -3,11 +3,11 @@
 import hashlib
 import re
 
+from whichhop.model.chain_signature import fingerprint
 from whichhop.model.dossier import Dossier
-from whichhop.model.fingerprint import fingerprint
 from whichhop.report.blocks import Block, Fixed, Grid, Para, Section
-from whichhop.report.times import utc
 from whichhop.report.wire_form import dossier_bytes
+from whichhop.report.words import utc
 
 
 def digest(dossier: Dossier) -> str:

@@ -2,9 +2,9 @@
 
 from zoneinfo import ZoneInfo
 
+from whichhop.model.chain_signature import fingerprint
 from whichhop.model.dossier import Dossier
-from whichhop.model.fingerprint import fingerprint
-from whichhop.report import times
+from whichhop.report import words
 from whichhop.report.blocks import Block, Bullets, FactList, Fixed, Notice, Para, Section, Tone
 from whichhop.report.sections.answer import ONE_EPISODE, one_short, so_far, worst_levels
 from whichhop.report.sections.calls import tickets
@@ -69,7 +69,7 @@ def letter(dossier: Dossier) -> Section:
         ("Account", said.account or BLANK),
         ("Reached at", BLANK),
         ("Ticket", ", ".join(tickets(dossier)) or "none yet"),
-        ("Date", times.day(dossier.made_ns, zone)),
+        ("Date", words.day(dossier.made_ns, zone)),
         ("Subject", about_words(dossier)),
     )
     evidence = (

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
 from whichhop.model.dossier import ChannelRow, Dossier, LevelNote, LevelTime
-from whichhop.report import times
+from whichhop.report import words
 from whichhop.report.blocks import Block, Grid, Para, Section
 from whichhop.report.words import percent
 
@@ -34,7 +34,7 @@ def _count(value: int | None) -> str:
 
 def _time(row: LevelTime, zone: ZoneInfo, loss: bool) -> tuple[str, ...]:
     cells = (
-        times.clock_span(row.start_ns, row.end_ns, zone),
+        words.clock_span(row.start_ns, row.end_ns, zone),
         _range(row.down_low_dbmv, row.down_high_dbmv),
         _db(row.snr_low_db, signed=False),
         _db(row.up_high_dbmv),

@@ -1,7 +1,7 @@
 """The figures of the claim with their rules, and what every session sent and saw."""
 
 from whichhop.model.dossier import Dossier, Figure, PlanRow, SessionRow
-from whichhop.model.time_words import how_long
+from whichhop.model.figure_words import how_long
 from whichhop.report.blocks import Block, Grid, Para, Section
 from whichhop.report.words import millis, percent, rate, shown
 

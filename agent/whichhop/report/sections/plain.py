@@ -4,8 +4,8 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE, Cause
 from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
-from whichhop.model.time_words import how_long
-from whichhop.report import times
+from whichhop.model.figure_words import how_long
+from whichhop.report import words
 from whichhop.report.sections.answer import hurt, levels_notice, told_episodes, worst_levels
 from whichhop.report.standing import ReportStanding, standing_of
 from whichhop.report.words import figure, percent
@@ -50,10 +50,10 @@ def when_words(dossier: Dossier) -> str:
     zone, episodes = ZoneInfo(dossier.zone), told_episodes(dossier)
     if not episodes or dossier.claim is None:
         return (
-            f"measured from {times.span(dossier.start_ns, dossier.end_ns, zone).replace(' to ', ' until ')}"
+            f"measured from {words.span(dossier.start_ns, dossier.end_ns, zone).replace(' to ', ' until ')}"
         )
     last_ns = max(h.end_ns or dossier.end_ns for h in episodes)
-    whole = times.span(episodes[0].start_ns, last_ns, zone)
+    whole = words.span(episodes[0].start_ns, last_ns, zone)
     length = how_long(figure(dossier.claim, "duration").value or 0.0)
     if len(episodes) == 1:
         return f"{whole}, {length}{_still(episodes)}"
@@ -67,8 +67,8 @@ def utc_words(dossier: Dossier) -> str:
     """The same span in UTC, which logs are kept in."""
     episodes = told_episodes(dossier)
     if not episodes:
-        return times.utc_span(dossier.start_ns, dossier.end_ns)
-    return times.utc_span(episodes[0].start_ns, max(h.end_ns or dossier.end_ns for h in episodes))
+        return words.utc_span(dossier.start_ns, dossier.end_ns)
+    return words.utc_span(episodes[0].start_ns, max(h.end_ns or dossier.end_ns for h in episodes))
 
 
 def _still(episodes: tuple[Happened, ...]) -> str:

@@ -3,7 +3,7 @@
 from zoneinfo import ZoneInfo
 
 from whichhop.model.dossier import Dossier
-from whichhop.model.time_words import instant_words
+from whichhop.model.figure_words import instant_words
 from whichhop.report.blocks import Block, Grid, Para, Section
 from whichhop.report.words import millis
 

@@ -4,8 +4,8 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
-from whichhop.model.time_words import instant_words
-from whichhop.report import times
+from whichhop.model.figure_words import instant_words
+from whichhop.report import words
 from whichhop.report.blocks import Block, Bullets, Notice, Para, Picture, Section, Tone
 from whichhop.report.sections.answer import (
     LEVELS_WHOSE,
@@ -206,5 +206,5 @@ def summary(dossier: Dossier) -> Section:
         blocks.append(Para(f"How sure: probability of fault {probability(claim.probability)}."))
     if standing_of(dossier) is not ReportStanding.LEVELS and dossier.wiring in POOR:
         blocks.append(Para("The signal at the modem is poor as well; the report has its levels."))
-    blocks.append(Para(f"Measured {times.span(dossier.start_ns, dossier.end_ns, zone)}."))
+    blocks.append(Para(f"Measured {words.span(dossier.start_ns, dossier.end_ns, zone)}."))
     return Section(name="summary", title="What to do now", blocks=blocks)

@@ -5,12 +5,11 @@ from collections import Counter
 from whichhop.compare.words import owner_words
 from whichhop.model import CAUSE_TABLE, Cause, Owner, Verdict
 from whichhop.model.bulletin import Bulletin, ToldVerdict
+from whichhop.model.figure_words import utc_of
 from whichhop.model.note import Note
-from whichhop.model.time_words import utc_of
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.drawings import hatch, mark
-from whichhop.serve.page.figures import ago, how_long, probability, when
-from whichhop.serve.page.markup import Inside, Markup, join, tag
+from whichhop.serve.page.figures import Inside, Markup, ago, how_long, join, probability, tag, when
 from whichhop.serve.page.sentence import Mood, blame, places
 
 HOUR_NS = 3600 * NS_PER_S

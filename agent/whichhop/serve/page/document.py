@@ -4,18 +4,15 @@ from collections.abc import Mapping, Sequence
 
 from whichhop import __version__
 from whichhop.model.bulletin import Bulletin
-from whichhop.model.time_words import how_long
+from whichhop.model.figure_words import how_long
 from whichhop.serve.live import LiveState
-from whichhop.serve.page.agents import agents
 from whichhop.serve.page.day import day
-from whichhop.serve.page.drawings import sign
-from whichhop.serve.page.evidence import evidence
-from whichhop.serve.page.figures import ago, probability, when
+from whichhop.serve.page.drawings import agents, sign
+from whichhop.serve.page.figures import Inside, Markup, ago, join, probability, tag, when
 from whichhop.serve.page.home_path import home_path
-from whichhop.serve.page.markup import Inside, Markup, join, tag
 from whichhop.serve.page.modem import modem
 from whichhop.serve.page.own import elsewhere, own
-from whichhop.serve.page.past import past
+from whichhop.serve.page.past import evidence, past
 from whichhop.serve.page.rooms import rooms
 from whichhop.serve.page.sentence import Mood, Sentence, answer, blame, felt_lines, lasting_now
 

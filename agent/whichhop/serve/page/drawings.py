@@ -1,7 +1,7 @@
-"""Draws a link's state: an arc like a hop, whole, shaky, broken or not seen; and small marks."""
+"""Draws a link's state, an arc like a hop, whole, shaky, broken or not seen; and who measures."""
 
-from whichhop.model.bulletin import LinkState
-from whichhop.serve.page.markup import Markup, join, tag
+from whichhop.model.bulletin import AgentNow, Bulletin, LinkState
+from whichhop.serve.page.figures import Inside, Markup, ago, join, tag, when
 from whichhop.serve.page.sentence import Mood
 
 _ARCS: dict[LinkState, tuple[str, ...]] = {
@@ -96,3 +96,27 @@ def hatch() -> Markup:
         aria_hidden="true",
         focusable="false",
     )
+
+
+def _agent(one: AgentNow, at_ns: int) -> Markup:
+    words: list[Inside]
+    if one.heard_ns is None:
+        words = ["never heard"]
+    elif one.silent(at_ns):
+        words = ["not heard since ", when(one.heard_ns, at_ns), f", {ago(one.heard_ns, at_ns)} ago"]
+    else:
+        words = ["heard"]
+    mood = Mood.WAITING if one.silent(at_ns) else Mood.UNSURE if one.trouble else Mood.NO_FAULT
+    return tag(
+        "li",
+        tag("p", mark(mood), " ", tag("b", one.name), ": ", words),
+        tag("p", one.trouble, class_="aside") if one.trouble else None,
+        data_agent=one.name,
+    )
+
+
+def agents(bulletin: Bulletin) -> Markup:
+    """The list of agents."""
+    if not bulletin.agents:
+        return tag("p", "The bulletin names no agent.")
+    return tag("ul", [_agent(a, bulletin.at_ns) for a in bulletin.agents], class_="agents")

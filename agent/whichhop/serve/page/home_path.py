@@ -5,8 +5,7 @@ from collections.abc import Collection, Mapping
 from whichhop.model import LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState
 from whichhop.serve.page.drawings import STATE_MOOD, arc, legend, mark
-from whichhop.serve.page.figures import added, percent, probability, trip
-from whichhop.serve.page.markup import Markup, join, tag, unseen
+from whichhop.serve.page.figures import Markup, added, join, percent, probability, tag, trip, unseen
 from whichhop.serve.page.sentence import Mood, lasting_now, places
 
 DEEP = 5

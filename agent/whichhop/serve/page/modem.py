@@ -3,11 +3,10 @@
 from collections.abc import Callable, Mapping, Sequence
 
 from whichhop.cabling.rules import RULES
-from whichhop.model.modem_now import LevelSpan, ModemNow
+from whichhop.model.channel import LevelSpan, ModemNow
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.drawings import mark
-from whichhop.serve.page.figures import when
-from whichhop.serve.page.markup import Markup, tag
+from whichhop.serve.page.figures import Markup, tag, when
 from whichhop.serve.page.sentence import Mood
 
 _MOODS = {"good": Mood.NO_FAULT, "marginal": Mood.UNSURE, "doubtful": Mood.UNSURE, "bad": Mood.FAULT}

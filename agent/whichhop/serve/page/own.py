@@ -3,11 +3,10 @@
 from collections.abc import Mapping
 
 from whichhop.model import Fate, Home, SessionKey
-from whichhop.net.authority import authority
+from whichhop.net.listen import authority
 from whichhop.report.words import HARD
 from whichhop.serve.live import LiveState, SessionState
-from whichhop.serve.page.figures import percent, trip, when
-from whichhop.serve.page.markup import Markup, join, tag
+from whichhop.serve.page.figures import Markup, join, percent, tag, trip, when
 
 
 def _row(key: SessionKey, state: SessionState, now_ns: int) -> Markup:

@@ -1,12 +1,12 @@
-"""The last week by the day, and behind it the month: when who was at fault, drawn and in words."""
+"""The last week by the day and the month behind it; and the one series that shows why a hop is slow."""
 
 from collections.abc import Mapping, Sequence
 from datetime import date
 
 from whichhop.model.bulletin import Bulletin, LinkNow
+from whichhop.model.inner_cause import Drawing
 from whichhop.model.past_fault import DayPart, DayTotal, PastDays, SpanTotal, Whose
-from whichhop.serve.page.figures import how_long
-from whichhop.serve.page.markup import Inside, Markup, join, tag
+from whichhop.serve.page.figures import Inside, Markup, how_long, join, tag
 from whichhop.serve.page.sentence import places
 
 DAY_MIN = 24 * 60
@@ -22,6 +22,8 @@ KINDS = {
     Whose.HOME: ("bar-home", "the home's to fix"),
 }
 """How each is drawn and called, as in the last day; what is drawn later covers what was drawn before."""
+
+WIDE, HIGH = 400.0, 90.0
 
 
 def past(days: PastDays, bulletin: Bulletin) -> Markup:
@@ -131,3 +133,53 @@ def _bar(day: DayTotal, *, today: bool) -> Markup:
         [drawn(part) for part in sorted(day.parts, key=lambda p: order.index(p.whose))],
     ]
     return tag("svg", inside, width="100%", height=_HEIGHT + 2, aria_hidden="true", focusable="false")
+
+
+def _path(values: Sequence[float], most: float) -> str:
+    step = WIDE / len(values)
+    points = [f"{(i + 0.5) * step:.1f} {HIGH - HIGH * v / most:.1f}" for i, v in enumerate(values)]
+    return "M" + "L".join(points)
+
+
+def evidence(drawing: Drawing | None) -> Markup | None:
+    """The drawing with its words; None where there is none to draw."""
+    if drawing is None or not drawing.y or max(drawing.y) <= 0:
+        return None
+    most, step = max(drawing.y), WIDE / len(drawing.y)
+    bars = [
+        tag(
+            "rect",
+            x=i * step + 0.5,
+            y=HIGH - HIGH * v / most,
+            width=max(step - 1, 0.5),
+            height=HIGH * v / most,
+            class_="bar",
+        )
+        for i, v in enumerate(drawing.y)
+    ]
+    line = (
+        tag("path", d=_path(drawing.beside, max(100.0, *drawing.beside)), class_="beside")
+        if drawing.beside
+        else None
+    )
+    most_at = drawing.x[drawing.y.index(most)]
+    words = f"{drawing.title}: at most {most:.4g} {drawing.y_words} at {most_at:.4g} {drawing.x_words}."
+    ends = f"{drawing.x[0]:.4g} to {drawing.x[-1]:.4g} {drawing.x_words}"
+    return tag(
+        "figure",
+        tag(
+            "svg",
+            bars,
+            line,
+            viewBox=f"0 0 {WIDE:.0f} {HIGH:.0f}",
+            role="img",
+            aria_label=words,
+            class_="evidence",
+        ),
+        tag(
+            "figcaption",
+            f"{words} Across: {ends}.",
+            f" The line: {drawing.beside_words}." if drawing.beside else "",
+        ),
+        class_="evidence",
+    )

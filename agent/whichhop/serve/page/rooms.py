@@ -1,8 +1,7 @@
 """Each room's newest rate, both ways, held against the plan."""
 
 from whichhop.model.bulletin import Bulletin, RoomRate
-from whichhop.serve.page.figures import rate, share, when
-from whichhop.serve.page.markup import Markup, join, tag
+from whichhop.serve.page.figures import Markup, join, rate, share, tag, when
 
 
 def _bar(bps: float, full_bps: float, at_least: bool) -> Markup:

@@ -17,8 +17,8 @@ from whichhop.compare.words import (
 )
 from whichhop.model import Cause, LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState, ToldVerdict, Topic
-from whichhop.model.felt import FELT_WORDS
 from whichhop.model.finding import telling_order
+from whichhop.model.inner_cause import FELT_WORDS
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.figures import probability
 

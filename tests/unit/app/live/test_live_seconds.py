@@ -2,7 +2,7 @@
 
 from array import array
 
-from whichhop.app.live.live_seconds import BACK_NS, STANDS_NS, NewestSeconds, SoonWords
+from whichhop.app.live.live_comparison import BACK_NS, STANDS_NS, NewestSeconds, SoonWords
 from whichhop.model import ABSENT, Cause, Columns, Fate, Method, Record, SessionKey, Verdict
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from whichhop.app.live.own_use import own_use
+from whichhop.app.live.live_news import own_use
 from whichhop.model import Reading
 from whichhop.model.bulletin import DeviceUse
 from whichhop.store.store import Store

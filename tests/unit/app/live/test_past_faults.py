@@ -16,7 +16,7 @@ from whichhop.compare.live import HomeState
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Cause, Verdict
-from whichhop.model.modem_now import LevelSpan, ModemNow
+from whichhop.model.channel import LevelSpan, ModemNow
 from whichhop.model.past_fault import PastDays, Whose
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.store import Store

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from whichhop.app.stored import code_digest as module
-from whichhop.app.stored.code_digest import CUTTING, code_digest
+from whichhop.app.stored import by_days as module
+from whichhop.app.stored.by_days import CUTTING, code_digest
 
 
 def test_any_source_that_changes_changes_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,7 +12,7 @@ from whichhop.app.stored.collect import Opened, Source, opened
 from whichhop.model import Home, Method, SessionKey
 from whichhop.model.units import NS_PER_MINUTE, minute_of
 from whichhop.net.clock import SystemClock
-from whichhop.store.gather import Gathered
+from whichhop.store.collect import Gathered
 from whichhop.store.store import Store
 
 KEY = SessionKey(agent="desk", target="router", method=Method.ECHO)

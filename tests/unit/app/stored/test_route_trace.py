@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from whichhop.app.stored.route_trace import route_trace
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import PROVIDER_EDGE, Reading
-from whichhop.model.route_hop import SILENT, hop_name
+from whichhop.model.hop_facts import SILENT, hop_name
 from whichhop.model.units import NS_PER_S
 
 WAY = (("192.0.2.1", 0.0006), (SILENT, 0.0), ("203.0.113.1", 0.009), ("198.51.100.7", 0.014))

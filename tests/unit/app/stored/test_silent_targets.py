@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from whichhop.app.stored.silent_targets import silent_in
+from whichhop.app.stored.store_seconds import silent_in
 from whichhop.compare.windows.seconds import empty_seconds
 from whichhop.model import Method, SessionKey
 

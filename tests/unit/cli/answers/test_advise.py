@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from whichhop.cli import main
-from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.demo.run import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE
 
 pytestmark = pytest.mark.slow

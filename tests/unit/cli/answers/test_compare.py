@@ -14,7 +14,7 @@ from whichhop.cli import main
 from whichhop.compare.comparison import compare_records
 from whichhop.config.check import House
 from whichhop.config.keys import create_key
-from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.demo.run import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE, alder_home
 from whichhop.model import Cause, Record
 from whichhop.model.channel import Carrier, Channel, Direction, ModemLevels

@@ -7,14 +7,14 @@ from pathlib import Path
 import pytest
 
 from whichhop.app.advice_of_home import LiveAdvice
-from whichhop.app.agents.agent_addresses import DAY_NS
+from whichhop.app.agents.agents_fetch import DAY_NS
 from whichhop.app.live.live_comparison import LiveComparison
 from whichhop.cli import main
 from whichhop.cli.answers.compare_live import NewsPrinter
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House
 from whichhop.config.keys import create_key
-from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.demo.run import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE, alder_home
 from whichhop.model import Cause, Reading, Record
 from whichhop.model.bulletin import LinkState

@@ -5,7 +5,7 @@ from dataclasses import replace
 import msgspec
 
 from support.homes import alder
-from whichhop.app.agents.agent_addresses import addresses_of
+from whichhop.app.agents.agents_fetch import addresses_of
 from whichhop.cli.answers.status import FRESH_NS, Heard, hear, newest
 from whichhop.errors import RemoteError
 from whichhop.model import Cause, Verdict

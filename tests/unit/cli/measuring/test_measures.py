@@ -10,7 +10,7 @@ import pytest
 from whichhop.cli import main
 from whichhop.cli.measuring.measures import number, session_of
 from whichhop.errors import DataError
-from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.demo.run import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Fate, Method, Record, SessionKey
 from whichhop.store.files import read_file

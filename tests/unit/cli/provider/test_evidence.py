@@ -11,7 +11,7 @@ import pytest
 
 from whichhop.cli import main
 from whichhop.config.keys import create_key
-from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.demo.run import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE
 
 pytestmark = pytest.mark.slow

@@ -23,10 +23,10 @@ from whichhop.cli.provider.verify import _is_store
 from whichhop.config.countersign import Head, countersigned
 from whichhop.config.keys import create_key, derive_keys, read_key
 from whichhop.config.trusted_keys import add_trusted, trusted_keys_path
-from whichhop.lab.demo.recorded import recorded_folder
+from whichhop.lab.demo.run import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE
 from whichhop.model import Fate, Record
-from whichhop.model.fingerprint import fingerprint
+from whichhop.model.chain_signature import fingerprint
 from whichhop.report.html import dossier_part, page
 from whichhop.report.seal import public_half, seal_of, sealed, unsealed
 from whichhop.report.time_stamp import request

@@ -9,7 +9,7 @@ from paper_home.paper import prepare
 from paper_home.records import records_of_run
 from paper_home.seconds import seconds_of_run
 from support.paper import alder_house
-from whichhop.compare.windows.second_counts import seconds_of
+from whichhop.compare.windows.filling import seconds_of
 from whichhop.compare.windows.seconds import PATIENCE_NS, empty_seconds
 from whichhop.lab.scenario import Effect, Fault
 from whichhop.model import ABSENT, Cause, Columns, Fate, Method, Record, SessionKey

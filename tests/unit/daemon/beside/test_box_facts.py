@@ -1,8 +1,8 @@
 """A box asked by SNMP: its errors and its uptime between two readings, over wraps, restarts and silence."""
 
-from whichhop.daemon.beside.box_facts import BoxFacts
+from whichhop.daemon.beside.own_traffic import BoxFacts
 from whichhop.model.hop_facts import HopFacts
-from whichhop.probes.counters_talk import Health
+from whichhop.probes.device_talk import Health
 
 Six = tuple[int, int, int, int, int, int]
 COUNTS: Six = (1_000, 2_000, 7, 8, 4, 5)

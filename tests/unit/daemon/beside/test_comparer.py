@@ -17,9 +17,8 @@ from whichhop.compare.bulletin import bulletin_of
 from whichhop.compare.live import Follower
 from whichhop.daemon.beside.comparer import Comparer, arguments, show
 from whichhop.daemon.children import Children
-from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.job_runner import JobRunner, Troubles
 from whichhop.daemon.options import RunOptions
-from whichhop.daemon.troubles import Troubles
 from whichhop.model import Cause, Finding, derive_sessions
 from whichhop.model.bulletin import Bulletin
 from whichhop.net.clock import SystemClock

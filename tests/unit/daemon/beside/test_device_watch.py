@@ -7,8 +7,7 @@ import pytest
 from support.homes import ALDER_TEXT, home_of
 from whichhop.daemon.beside.device_watch import DeviceWatch, by_name, names_of
 from whichhop.daemon.children import Children
-from whichhop.daemon.job_runner import JobRunner
-from whichhop.daemon.troubles import Troubles
+from whichhop.daemon.job_runner import JobRunner, Troubles
 from whichhop.errors import ConfigError
 from whichhop.model import Home
 from whichhop.net.clock import SystemClock

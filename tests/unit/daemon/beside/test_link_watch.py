@@ -8,7 +8,7 @@ from pathlib import Path
 from support.homes import alder
 from support.probing import HandClock
 from whichhop.daemon.beside.link_watch import Beside, LinkWatch, Way, beside, moved, ways
-from whichhop.daemon.troubles import Troubles
+from whichhop.daemon.job_runner import Troubles
 from whichhop.errors import SystemRefusedError
 from whichhop.model import Reading
 from whichhop.model.hop_facts import facts_of

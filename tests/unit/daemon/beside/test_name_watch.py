@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import pytest
 
 from support.homes import alder
-from whichhop.daemon.beside.name_watch import EVERY_S, SOON_S, NameWatch, chosen
+from whichhop.daemon.beside.upstream import EVERY_S, SOON_S, NameWatch, chosen
 from whichhop.errors import RemoteError
 from whichhop.model import Home, derive_sessions
 

@@ -3,7 +3,7 @@
 import pytest
 
 from whichhop.daemon.beside.own_traffic import Unwrapping
-from whichhop.probes.counters_talk import Count
+from whichhop.probes.device_talk import Count
 
 S = 1_000_000_000
 

@@ -11,6 +11,7 @@ from support.standing_clock import StandingClock
 from whichhop.daemon.beside import whereabouts
 from whichhop.daemon.beside.whereabouts import MOST_AT_AN_ADDRESS, MOST_CLAIMS, MOST_OF_A_KEY, Whereabouts
 from whichhop.model.units import NS_PER_S
+from whichhop.net.child import Ended
 from whichhop.net.service_discovery import Announced
 
 ATTIC = "a" * 32
@@ -37,7 +38,7 @@ class Flooded:
 
         async def run(argv: Sequence[str], **_: Any) -> Any:
             self.met.append(argv[-1])
-            return SimpleNamespace(code=1, err=b"of another home\n", out=b"")
+            return Ended(code=1, err=b"of another home\n", out=b"")
 
         async def is_held(address: str, *_: object) -> bool:
             self.held.append(address)

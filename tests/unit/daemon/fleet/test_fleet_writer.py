@@ -11,7 +11,7 @@ import pytest
 from support.homes import alder
 from whichhop.daemon.fleet.fleet_writer import FleetWriter
 from whichhop.daemon.fleet.talk import WriteTask, Written
-from whichhop.daemon.troubles import Troubles
+from whichhop.daemon.job_runner import Troubles
 from whichhop.model import Fate, Home, Sample, derive_sessions
 from whichhop.model.fleet import Fleet
 from whichhop.serve.live import LiveState

@@ -11,10 +11,9 @@ import msgspec
 from support.bulletins import NOW_NS, at_fault, calm
 from support.homes import alder
 from support.standing_clock import StandingClock
-from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.job_runner import JobRunner, Troubles
 from whichhop.daemon.notice.notices import Notices
-from whichhop.daemon.notice.talk import SendRequest, Sent
-from whichhop.daemon.troubles import Troubles
+from whichhop.daemon.notice.sending import SendRequest, Sent
 from whichhop.model import Home
 from whichhop.model.notices import Notices as Settings
 from whichhop.model.notices import Way, Webhook

@@ -11,8 +11,8 @@ from whichhop.daemon.notice.faults import Fault
 from whichhop.daemon.notice.words import document, reader_of
 from whichhop.model import Cause, Verdict
 from whichhop.model.bulletin import Bulletin, DeviceUse, OwnUse
+from whichhop.model.figure_words import instant_words
 from whichhop.model.notices import Way
-from whichhop.model.time_words import instant_words
 
 LISBON = ZoneInfo("Europe/Lisbon")
 

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from whichhop.daemon.transfer.allowed_hours import day_of, in_quiet, quiet_now
+from whichhop.daemon.transfer.schedule import day_of, in_quiet, quiet_now
 from whichhop.model.units import NS_PER_S, UtcNs
 
 NIGHT = (23 * 60, 7 * 60)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.daemon.transfer.asks import LeaseAsk, OrderAsk, ReleaseAsk, asked_for
+from whichhop.daemon.transfer.async_line import LeaseAsk, OrderAsk, ReleaseAsk, asked_for
 from whichhop.outside import INT64, OutsideError
 
 JSON = st.recursive(

@@ -5,7 +5,7 @@ import random
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.daemon.transfer.ledger import LEAST_BYTES, LONGEST_S, Ledger
+from whichhop.daemon.transfer.lease import LEAST_BYTES, LONGEST_S, Ledger
 from whichhop.model.transfer import Lease
 from whichhop.model.units import NS_PER_S, UtcNs
 

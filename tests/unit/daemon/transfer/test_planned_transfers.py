@@ -14,11 +14,10 @@ import pytest
 from support.homes import alder
 from support.probing import HandClock
 from whichhop.daemon.home_in_use import InUse, in_use
-from whichhop.daemon.job_runner import JobRunner
+from whichhop.daemon.job_runner import JobRunner, Troubles
 from whichhop.daemon.transfer import runner
 from whichhop.daemon.transfer.schedule import FIRST_RETRY_NS, LATE_NS, planned
 from whichhop.daemon.transfer.transfers import Transfers
-from whichhop.daemon.troubles import Troubles
 from whichhop.model import Reading
 from whichhop.model.handover import Handover
 from whichhop.model.transfer import Lease

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from whichhop.daemon.transfer.round_trips import round_trips_of
+from whichhop.daemon.transfer.figures import round_trips_of
 
 
 def outcome(

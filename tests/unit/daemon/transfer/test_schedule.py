@@ -5,8 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from support.homes import alder
-from whichhop.daemon.transfer.allowed_hours import in_quiet
-from whichhop.daemon.transfer.schedule import BUDGET_SHARE, coming, octets_each, pairs, planned
+from whichhop.daemon.transfer.schedule import BUDGET_SHARE, coming, in_quiet, octets_each, pairs, planned
 from whichhop.model import Home
 
 DAY = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)

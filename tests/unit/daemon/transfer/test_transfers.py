@@ -3,8 +3,7 @@
 import itertools
 
 from support.homes import alder
-from whichhop.daemon.transfer.lease import LeaseUse, busy_words
-from whichhop.daemon.transfer.load_watch import FRESH_NS, LineUse
+from whichhop.daemon.transfer.lease import FRESH_NS, LeaseUse, LineUse, busy_words
 from whichhop.daemon.transfer.schedule import FIRST_RETRY_NS, LATE_NS, Due, Pair, Turns
 
 S = 1_000_000_000

@@ -2,8 +2,7 @@
 
 from dataclasses import replace
 
-from whichhop.lab.links.healthy import MOST_BPS, ordinary_nature, ordinary_natures
-from whichhop.lab.standard_home import alder_home
+from whichhop.lab.standard_home import MOST_BPS, alder_home, ordinary_nature, ordinary_natures
 from whichhop.model import LINK_TABLE, LinkKind, Plan
 
 

@@ -4,7 +4,7 @@ from html.parser import HTMLParser
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.serve.page.markup import Markup, join, tag, unseen
+from whichhop.serve.page.figures import Markup, join, tag, unseen
 
 
 class Reader(HTMLParser):

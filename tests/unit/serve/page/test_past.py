@@ -6,10 +6,10 @@ from datetime import UTC
 from html import unescape
 
 from support.bulletins import DAY_NS, HOUR_NS, NOW_NS, calm, weeks
-from whichhop.compare.past_days import past_days
+from whichhop.compare.day_book import past_days
 from whichhop.model import Cause
 from whichhop.model.bulletin import Bulletin
-from whichhop.model.modem_now import LevelSpan
+from whichhop.model.channel import LevelSpan
 from whichhop.model.past_fault import PastFault
 from whichhop.serve.page.modem import modem
 from whichhop.serve.page.past import past

@@ -1,11 +1,13 @@
-"""What the daemon and the process that reads counters tell each other: plain records that travel as JSON."""
+"""What the daemon and the children that ask boxes tell each other: plain records that travel as JSON."""
 
+from dataclasses import dataclass
 from typing import Annotated
 
 import msgspec
 from msgspec import Meta
 
-from whichhop.model.levels_source import CounterSource
+from whichhop.model.channel import Channel, DslLine
+from whichhop.model.levels_source import CounterSource, LevelsSource
 from whichhop.outside import INT64
 
 
@@ -21,7 +23,7 @@ Ticks = Annotated[int, Meta(ge=0, lt=2**32)]
 
 
 class Health(msgspec.Struct, frozen=True, kw_only=True):
-    """How the box and the interface fare that are counted at; fields as wire/box_mib.py's and if_mib.py's."""
+    """How the box and the interface fare that are counted at; fields as in wire/mibs.py."""
 
     uptime_s: Annotated[float, Meta(ge=0, lt=2**32)] | None = None
     uptime_wraps: bool = True
@@ -54,3 +56,23 @@ class CountersSaid(msgspec.Struct, frozen=True, kw_only=True):
     count: Count | None = None
     at_ns: Annotated[int, Meta(ge=0, le=INT64)] = 0
     mono_ns: Annotated[int, Meta(ge=0, le=INT64)] = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelsRequest:
+    """timeout_s: for each wait on the network."""
+
+    source: LevelsSource
+    timeout_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelsAnswer:
+    """at_ns: when the levels were taken, where the source tells (a file); else they are of now."""
+
+    channels: tuple[Channel, ...]
+    dsl: tuple[DslLine, ...] = ()
+    receive_dbm: float | None = None
+    remarks: tuple[str, ...] = ()
+    at_ns: int | None = None
+    not_read: tuple[str, ...] = ()

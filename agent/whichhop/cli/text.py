@@ -1,7 +1,8 @@
-"""Times and zones as people type and read them on the command line."""
+"""Times, lengths of time and tables as people type and read them."""
 
 import os
 import re
+from collections.abc import Iterable, Sequence
 from contextvars import ContextVar
 from datetime import datetime, tzinfo
 from pathlib import Path
@@ -9,7 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from whichhop.errors import DataError
 from whichhop.model import Home
-from whichhop.model.time_words import instant_words, utc_of, zone_of
+from whichhop.model.figure_words import instant_words, utc_of, zone_of
 from whichhop.model.units import NS_PER_S
 from whichhop.outside import INT64
 
@@ -80,3 +81,14 @@ def machine_zone(localtime: Path = Path("/etc/localtime"), environ: "dict[str, s
         return ZoneInfo(found).key if found else "UTC"
     except (ZoneInfoNotFoundError, ValueError, OSError):
         return "UTC"
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A head and rows as text, each column padded to its widest cell; the last column is left ragged."""
+    cells = [[str(c) for c in row] for row in (head, *rows)]
+    widths = [max(len(row[i]) for row in cells) for i in range(len(head))]
+    lines = []
+    for row in cells:
+        padded = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
+        lines.append("  ".join(padded).rstrip())
+    return "\n".join(lines)

@@ -1,8 +1,15 @@
-"""Keeps what people noted, numbered as it came: changes, looks at their effect, calls to the provider."""
+"""What stands beside the records, each in a small table: notes, looks, calls, leases, signatures."""
 
+from whichhop.errors import RemoteError
+from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.note import CallNote, Look, Note
+from whichhop.model.transfer import Lease
+from whichhop.model.units import NS_PER_S
 from whichhop.store.db import Database
 from whichhop.store.note_lines import gains_of, gains_text
+
+KEPT_NS = 3 * 86_400 * NS_PER_S
+"""Today's budget is what counts; a day more on each side for zones and clocks that are set."""
 
 
 def add_note(db: Database, note: Note) -> int | None:
@@ -84,3 +91,69 @@ def calls(db: Database) -> dict[int, CallNote]:
 def remove_call(db: Database, number: int) -> bool:
     """Take a call back; False when there is none of that number."""
     return bool(db.execute("DELETE FROM call_note WHERE id = ? RETURNING id", (number,)))
+
+
+def leases(db: Database) -> list[Lease]:
+    """Every lease that is kept, in the order of their ends."""
+    rows = db.execute("SELECT number, who, day, until_ns, octets, used FROM lease ORDER BY until_ns, number")
+    return [
+        Lease(number=number, who=who, day=day, until_ns=until_ns, octets=octets, used=used)
+        for number, who, day, until_ns, octets, used in rows
+    ]
+
+
+def put_leases(db: Database, kept: list[Lease]) -> None:
+    """Keep leases, each in place of what was kept of it before; those of days long past go."""
+    with db.transaction():
+        for one in kept:
+            db.execute(
+                "INSERT OR REPLACE INTO lease VALUES (?, ?, ?, ?, ?, ?)",
+                (one.number, one.who, one.day, one.until_ns, one.octets, one.used),
+            )
+            db.execute("DELETE FROM lease WHERE until_ns < ?", (one.until_ns - KEPT_NS,))
+
+
+def signature(db: Database, origin: bytes) -> ChainSignature | None:
+    """Of the chain with that origin; None where its agent has signed nothing yet."""
+    rows = db.execute(
+        "SELECT seq, s.head, at_ns, public_key, signature FROM signed AS s JOIN chain ON chain = id"
+        " WHERE origin = ?",
+        (origin,),
+    )
+    return (
+        ChainSignature(
+            seq=rows[0][0],
+            head=rows[0][1].hex(),
+            at_ns=rows[0][2],
+            public_key=rows[0][3].hex(),
+            signature=rows[0][4].hex(),
+        )
+        if rows
+        else None
+    )
+
+
+def put_signature(db: Database, agent: str, origin: bytes, new: ChainSignature) -> None:
+    """Keep a newer signature; an older one is passed over. RemoteError when another key signs than before."""
+    if not new.sound:
+        raise RemoteError(f"agent {agent}: its signature cannot be read; do both run the same version?")
+    old = signature(db, origin)
+    if old is not None and old.public_key != new.public_key:
+        raise RemoteError(
+            f"agent {agent} signs its records with another key than before; look at its page for its key, and"
+            " begin a new store there if its key was lost"
+        )
+    if old is not None and new.seq <= old.seq:
+        return
+    with db.transaction():
+        db.execute(
+            "INSERT OR REPLACE INTO signed SELECT id, ?, ?, ?, ?, ? FROM chain WHERE origin = ?",
+            (
+                new.seq,
+                bytes.fromhex(new.head),
+                new.at_ns,
+                bytes.fromhex(new.public_key),
+                bytes.fromhex(new.signature),
+                origin,
+            ),
+        )

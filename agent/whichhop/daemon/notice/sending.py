@@ -1,13 +1,18 @@
-"""The files that a way needs: secrets that only their owner may see, a command that only they may change."""
+"""What the daemon and the process that sends a notice share: their messages, and files that hold secrets."""
 
 import os
 import stat
 from pathlib import Path
 
+import msgspec
+
 from whichhop.errors import DataError, SystemRefusedError
 from whichhop.model.notices import Notices, Way
 
 _MOST_OCTETS = 16_384
+
+MOST_S = 45.0
+"""For one try, its process' start included; the child's own times are shorter."""
 
 
 def files_of(settings: Notices, way: Way) -> list[Path]:
@@ -82,3 +87,18 @@ def _read(path: Path, refused_mode: int) -> str:
     if "\0" in text:
         raise DataError(f"{path}: not text; write it again")
     return text
+
+
+class SendRequest(msgspec.Struct, frozen=True, kw_only=True):
+    """One notice by one way."""
+
+    way: Way
+    settings: Notices
+    document: msgspec.Raw
+
+
+class Sent(msgspec.Struct, frozen=True, kw_only=True):
+    """What came of it: ok, and in a few words what the other side said, or what to do."""
+
+    ok: bool
+    words: str

@@ -2,7 +2,7 @@
 
 import pytest
 
-from whichhop.model.percent import percent
+from whichhop.model.figure_words import percent
 
 
 @pytest.mark.parametrize(
