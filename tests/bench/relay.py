@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from bench.figure import Figure
-from whichhop.lab.check import as_asked
+from whichhop.lab.check import streams
 from whichhop.lab.emulated_home import EmulatedHome
 from whichhop.lab.scenario import LinkNature, Scenario
 from whichhop.lab.standard_home import alder_home
@@ -23,7 +23,7 @@ PACKETS = 1000
 
 def errors_us(home: EmulatedHome) -> list[float]:
     """What each packet was late beyond the 10 ms asked, one way, in us, both directions together."""
-    jobs = [j for j in as_asked.jobs(home.scenario, home.plan, home.spaces) if j["name"].startswith(LINK)]
+    jobs = [j for j in streams.jobs(home.scenario, home.plan, home.spaces) if j["name"].startswith(LINK)]
     asked = json.dumps({"jobs": [{**j, "count": PACKETS} for j in jobs], "blast_s": 0.1})
     done = home.place(None).call([sys.executable, "-m", "whichhop.lab.check.streams", asked], 60)
     found = json.loads(done.output.splitlines()[-1])

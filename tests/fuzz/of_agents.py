@@ -17,7 +17,7 @@ from whichhop.config.epochs import is_owners, owner_of
 from whichhop.config.found_addresses import read_found
 from whichhop.config.keys import key_of_text
 from whichhop.config.known_agents import read_known
-from whichhop.daemon.beside import epoch_keeper, home_news, whereabouts
+from whichhop.daemon.beside import home_news, whereabouts
 from whichhop.daemon.beside.own_traffic import OwnTraffic
 from whichhop.daemon.home_in_use import in_use
 from whichhop.daemon.job_runner import Troubles
@@ -28,7 +28,7 @@ from whichhop.model import Home
 from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.handover import Handover
 from whichhop.model.levels_source import CounterSource
-from whichhop.net import http_get
+from whichhop.net import http_client
 from whichhop.net.clock import SystemClock
 from whichhop.net.host import Host
 from whichhop.outside import typed
@@ -51,7 +51,7 @@ def agents_word(octets: bytes) -> None:
         allowed(lambda: must(0 <= agents_fetch._epoch_at(BASE) < 2**63, "an epoch out of range"))
     heard = hear("attic", BASE, lambda _url: octets)
     must(all(printable(part) == part for part in heard.failing), f"parts that act: {heard.failing!r}")
-    why = http_get._said(SimpleNamespace(body=octets))  # type: ignore[arg-type]
+    why = http_client._said(SimpleNamespace(body=octets))  # type: ignore[arg-type]
     must(printable(why) == why and 0 < len(why) < 1_000, f"a reason that acts: {why[:200]!r}")
 
 
@@ -79,7 +79,7 @@ def stream_shown(octets: bytes) -> None:
 
 def child_words(octets: bytes) -> None:
     """What our own short processes hand back, which a half-written answer or a full disk may cut."""
-    for kind in (home_news._Learned, epoch_keeper._Learned, whereabouts._Met, Sent, ChainSignature):
+    for kind in (home_news._Learned, home_news._Learned, whereabouts._Met, Sent, ChainSignature):
         allowed(lambda kind=kind: typed(octets, "a child", kind))  # type: ignore[misc]
     allowed(lambda: in_use(typed(octets, "home.yaml", Handover), "desk", Path("home.yaml")), ValueError)
 

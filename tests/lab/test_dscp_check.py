@@ -8,7 +8,7 @@ import pytest
 
 from support.namespaces import V4, V6, Path4, estimate, stamp_reflector
 from whichhop.net.clock import SystemClock
-from whichhop.probes.dscp_check import DscpCheck, check_dscp
+from whichhop.probes.path_checks import DscpCheck, check_dscp
 from whichhop.wire.dscp import DscpFate
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]

@@ -11,7 +11,7 @@ from whichhop.inside.felt import felt_of
 from whichhop.model import Reading
 from whichhop.model.inner_cause import FeltCause
 from whichhop.net.clock import SystemClock
-from whichhop.probes.path_mtu import check_path_mtu
+from whichhop.probes.path_checks import check_path_mtu
 from whichhop.wire.path_mtu import PathMtu, SizeOutcome
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]

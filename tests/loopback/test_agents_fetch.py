@@ -15,7 +15,7 @@ from whichhop.app.agents.agents_fetch import AgentsFetch
 from whichhop.config.identity import Identity, identity_at, proof_of
 from whichhop.config.keys import PurposeKeys, derive_keys
 from whichhop.errors import RemoteError
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import fetch
 from whichhop.net.tls import pinned_context, server_context, show
 from whichhop.store.store import Store
 

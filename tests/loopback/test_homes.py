@@ -19,8 +19,7 @@ from whichhop.cli import main
 from whichhop.lab.standard_home import alder_home
 from whichhop.model.bulletin import Bulletin
 from whichhop.net.clock import SystemClock, sleep_s
-from whichhop.net.http_client import HttpClient
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import HttpClient, fetch
 from whichhop.serve.live import LiveState
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]

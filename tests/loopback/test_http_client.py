@@ -8,8 +8,7 @@ from support import hostile_server as bad
 from support.hostile_server import OK, Talk, hostile
 from whichhop.errors import RemoteError
 from whichhop.net.clock import SystemClock
-from whichhop.net.http_client import Failure, HttpClient, HttpError
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import Failure, HttpClient, HttpError, fetch
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]
 

@@ -12,7 +12,7 @@ import yaml
 from support.need import need_program
 from support.scraped_home import AGENTS, RULES, TOP, Scraped, scraped_home
 from whichhop.model.fleet import PREFIX, WindowMetric
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import fetch
 from whichhop.serve.catalogue import CATALOGUE, exposed_name
 from whichhop.serve.exposition import MetricKind
 

@@ -23,7 +23,7 @@ from support.records import lifelike
 from whichhop.errors import RemoteError, SystemRefusedError
 from whichhop.model import Method, Reading, SessionKey
 from whichhop.net.clock import SystemClock, sleep_s
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import fetch
 from whichhop.serve.server import Server
 from whichhop.store.chain import link
 from whichhop.store.collect import collect

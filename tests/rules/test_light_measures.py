@@ -6,10 +6,9 @@ import sys
 import pytest
 
 LIGHT = (
+    "call",
     "call_quality",
-    "jitter",
     "loss",
-    "loss_model",
     "loss_pattern",
     "proportion",
     "rate",

@@ -34,7 +34,7 @@ class DustProber:
 ''',
         "probes/table.py": [
             (
-                "from whichhop.probes.base import Prober, Sink\n",
+                "from whichhop.probes.base import Prober, SessionFacts, Sink\n",
                 "from whichhop.probes.kinds.dust import DustProber\n",
             ),
             (

@@ -16,7 +16,7 @@ from support.ports import free_tcp_port
 from whichhop.errors import RemoteError
 from whichhop.model import Reading, Record, Sample, SessionKey
 from whichhop.net.clock import SystemClock, sleep_s
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import fetch
 from whichhop.serve.exporter import LiveFamilies
 from whichhop.serve.exposition import MetricKind
 from whichhop.serve.live import LiveState

@@ -17,7 +17,7 @@ from support.reported import recorded
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Cause, Reading
 from whichhop.net.clock import sleep_s
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import fetch
 from whichhop.serve.live import LiveState
 
 TOP = Path(__file__).parents[2]

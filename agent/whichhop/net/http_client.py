@@ -3,6 +3,7 @@
 A server may drip its header, say "100 Continue" for ever, send without end or send a caller elsewhere. Here
 the whole of a request has a time and a number of octets, redirects stay on the machine that was asked, no
 proxy is used, and every way to fail is an HttpError with its kind, to which a caller adds its own remedy.
+`fetch` gets one page, and tells every trouble in one line that names the address.
 (The process that measures transfers counts on its connections, and uses a library made for many at once.)
 """
 
@@ -18,9 +19,11 @@ from http.cookiejar import CookieJar
 from typing import Any
 from urllib.parse import urljoin, urlsplit
 
+from whichhop.errors import RemoteError
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock, SystemClock
-from whichhop.printable import printable, shown
+from whichhop.outside import OutsideError, json_of, mapping
+from whichhop.printable import printable, shown, without_secrets
 
 MOST_REDIRECTS = 5
 _MOST_HEAD = 128 << 10
@@ -31,6 +34,8 @@ _STEP = 64 << 10
 _MOVED = frozenset({301, 302, 303, 307, 308})
 _KEEPS_METHOD = frozenset({307, 308})
 _MOST_WHY = 200
+SECONDS = 15.0
+MOST_BYTES = 32 << 20
 
 
 class Failure(StrEnum):
@@ -44,6 +49,18 @@ class Failure(StrEnum):
     TOO_LARGE = "too large"
     BROKEN_OFF = "broken off"
     LEADS_AWAY = "leads away"
+
+
+_REMEDIES = {
+    Failure.BAD_ADDRESS: "write http://HOST:PORT/...",
+    Failure.SILENT: "is the agent running?",
+    Failure.UNREACHABLE: "is the agent running there?",
+    Failure.UNTRUSTED: "check the address",
+    Failure.NOT_HTTP: "is this an agent's port?",
+    Failure.TOO_LARGE: "ask for less at once",
+    Failure.BROKEN_OFF: "try again; is the agent running?",
+    Failure.LEADS_AWAY: "check the address",
+}
 
 
 class HttpError(Exception):
@@ -271,3 +288,52 @@ def _within(url: str, location: str) -> str:
     if not same or (urlsplit(url).scheme, urlsplit(target).scheme) == ("https", "http"):
         raise HttpError(Failure.LEADS_AWAY, f"sends the reader to {urlsplit(target).netloc}")
     return target
+
+
+def fetch(
+    url: str,
+    token: str = "",
+    *,
+    authorization: str = "",
+    seconds: float = SECONDS,
+    most_bytes: int = MOST_BYTES,
+    clock: Clock | None = None,
+    tls: ssl.SSLContext | None = None,
+    post: bool = False,
+) -> bytes:
+    """The body of a page; blocking. RemoteError when it is not there in time, too large, or not a 200.
+
+    seconds: for the whole of it. authorization: the whole header's value where a bearer token will not do.
+    tls: whom TLS trusts; the system's authorities unless given. post: ask by POST, with nothing in it.
+    Redirects are not followed: an agent sends none, and following one would hand the token on.
+    """
+    authorization = authorization or (f"Bearer {token}" if token else "")
+    client = HttpClient(seconds=seconds, most_octets=most_bytes, clock=clock, tls=tls)
+    where = _where(url)
+    try:
+        headers = {"Authorization": authorization} if authorization else {}
+        answer = client.ask(url, headers=headers, body=b"" if post else None)
+    except HttpError as error:
+        raise RemoteError(f"{where}: {error.failure}: {error.why}; {_REMEDIES[error.failure]}") from None
+    if answer.status != 200:
+        raise RemoteError(f"{where}: {answer.status} {answer.reason}: {_said(answer)}")
+    return answer.body
+
+
+def _where(url: str) -> str:
+    """Scheme, host and port; of what is no address, what stands before its query."""
+    try:
+        parts = urlsplit(url)
+    except ValueError:
+        return without_secrets(url)
+    host = parts.netloc.rpartition("@")[2]
+    return f"{parts.scheme}://{host}" if host else printable(without_secrets(url), _MOST_WHY)
+
+
+def _said(answer: HttpAnswer) -> str:
+    """What an agent's error answer says, on one line."""
+    try:
+        why = mapping(json_of(answer.body, "why"), "why").get("error")
+    except OutsideError:
+        why = answer.body[:_MOST_WHY].decode("utf-8", "replace")
+    return printable(" ".join(str(why or "").split()), _MOST_WHY) or "no reason given"

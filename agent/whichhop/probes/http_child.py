@@ -24,8 +24,7 @@ from whichhop.net.tcp import TcpInfo, prefer_cubic, tcp_info
 from whichhop.printable import printable, without_secrets
 from whichhop.probes.foreign_probes import Aim, ForeignProbes
 from whichhop.probes.transfer_talk import FetchSpec, Reporter
-from whichhop.stats.responsiveness import INTERVAL_S, loaded_trips
-from whichhop.stats.steady import Point, settle, slot_rates
+from whichhop.stats.responsiveness import INTERVAL_S, Point, loaded_trips, settle, slot_rates
 
 CONNECT_S = 8.0
 STALL_S = 4.0

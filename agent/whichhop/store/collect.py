@@ -18,7 +18,7 @@ from whichhop.store.write import Linked
 from whichhop.wire.packed import MOST_SAMPLES, unpack
 
 Fetch = Callable[[str, str], bytes]
-"""Gives the body at an address, shown a bearer token; RemoteError when there is none. See net/http_get.py."""
+"""Gives the body at an address, shown a bearer token; RemoteError when there is none (net/http_client.py)."""
 
 PAGE = 500
 _FAR = 2**62

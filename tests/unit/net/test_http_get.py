@@ -6,7 +6,7 @@ from contextlib import contextmanager
 import pytest
 
 from whichhop.errors import RemoteError
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import fetch
 
 
 @contextmanager

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.stats.steady import Point, settle, slot_rates
+from whichhop.stats.responsiveness import Point, settle, slot_rates
 
 S = 1_000_000_000
 

@@ -21,7 +21,7 @@ from whichhop.errors import RemoteError
 from whichhop.model import Home, Node
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock, sleep_s
-from whichhop.net.http_get import SECONDS, fetch
+from whichhop.net.http_client import SECONDS, fetch
 from whichhop.net.listen import authority
 from whichhop.net.tls import pinned_context
 from whichhop.outside import OutsideError, json_of, mapping, typed, whole

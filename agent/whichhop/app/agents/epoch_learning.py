@@ -32,7 +32,7 @@ from whichhop.config.identity import is_signed, public_key_of, signing_key
 from whichhop.config.keys import key_of_text, key_text
 from whichhop.config.known_agents import known_agents_path, read_known
 from whichhop.errors import RemoteError, WhichhopError
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import fetch
 from whichhop.net.tls import pinned_context
 from whichhop.outside import typed
 

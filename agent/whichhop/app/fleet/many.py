@@ -23,7 +23,7 @@ from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Cause, LinkKind, Reading, Verdict, derive_sessions
 from whichhop.model.units import NS_PER_S
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import fetch
 from whichhop.store.fleet_server import HomeWindows, read_new, read_windows
 from whichhop.store.metrics_server import MetricsServer
 

@@ -16,7 +16,7 @@ from whichhop.compare.windows.table import WindowTable
 from whichhop.errors import DataError
 from whichhop.model import Home, Reading, derive_sessions
 from whichhop.model.units import NS_PER_S
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import fetch
 from whichhop.printable import without_secrets
 from whichhop.store.fleet_server import HomeWindows, read_in_pieces
 from whichhop.store.metrics_server import MetricsServer

@@ -23,7 +23,7 @@ from whichhop.model import CAUSE_TABLE, Cause
 from whichhop.model.figure_words import instant_words, probability_words
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import SystemClock, sleep_s
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import fetch
 from whichhop.printable import printable
 from whichhop.store.metrics_server import MetricsServer
 

@@ -27,7 +27,7 @@ from whichhop.model.bulletin import Bulletin
 from whichhop.model.chain_signature import fingerprint
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
-from whichhop.net.http_get import fetch
+from whichhop.net.http_client import fetch
 from whichhop.outside import OutsideError, typed_plain
 from whichhop.printable import printable
 

@@ -14,8 +14,7 @@ from whichhop.config.check import read_home
 from whichhop.errors import DataError
 from whichhop.model import Home, Node, NodeKind
 from whichhop.net.clock import SystemClock, clock_error_ns
-from whichhop.probes.dscp_check import DscpCheck, check_dscp
-from whichhop.probes.path_mtu import check_path_mtu
+from whichhop.probes.path_checks import DscpCheck, check_dscp, check_path_mtu
 from whichhop.probes.path_trace import find_route
 from whichhop.wire.dscp import DscpFate
 from whichhop.wire.ntp64 import ErrorEstimate, estimate_error

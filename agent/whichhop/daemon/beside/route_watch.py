@@ -10,8 +10,7 @@ from whichhop.model import PROVIDER_EDGE, Node, NodeKind
 from whichhop.model.hop_facts import HOP, SILENT, hop_name
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock
-from whichhop.probes.dscp_check import check_dscp
-from whichhop.probes.path_mtu import check_path_mtu
+from whichhop.probes.path_checks import check_dscp, check_path_mtu
 from whichhop.probes.path_trace import find_route
 from whichhop.wire.dscp import DscpFate
 from whichhop.wire.ntp64 import ErrorEstimate

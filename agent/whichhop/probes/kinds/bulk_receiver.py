@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from whichhop.model.units import NS_PER_S
 from whichhop.net.clock import Clock
 from whichhop.net.tcp import Emptier, drop
-from whichhop.stats.steady import SKIP_S, Point, slot_rates
+from whichhop.stats.responsiveness import SKIP_S, Point, slot_rates
 
 LOOK_S = 0.05
 Progress = Callable[[float, int], None]

@@ -10,8 +10,15 @@ from whichhop.model.transfer import WIRE_SHARE
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import Clock, sleep_s
 from whichhop.net.tcp import Filler, TcpInfo, drop
-from whichhop.stats.responsiveness import INTERVAL_S, LoadedTrips, loaded_trips
-from whichhop.stats.steady import Point, Settled, settle, slot_rates
+from whichhop.stats.responsiveness import (
+    INTERVAL_S,
+    LoadedTrips,
+    Point,
+    Settled,
+    loaded_trips,
+    settle,
+    slot_rates,
+)
 
 LOOK_S = 0.05
 _UNMEASURED = 2**32 - 1

@@ -7,7 +7,7 @@ import pytest
 from support.homes import alder
 from whichhop.cli.measuring.route import Findings, as_data, as_text, find_peer
 from whichhop.errors import DataError
-from whichhop.probes.dscp_check import DscpCheck
+from whichhop.probes.path_checks import DscpCheck
 from whichhop.wire.dscp import DscpFate
 from whichhop.wire.path_mtu import PathMtu, SizeOutcome
 from whichhop.wire.trace import Edge, Hop, Route
