@@ -12,11 +12,12 @@ from whichhop.errors import SystemRefusedError
 from whichhop.model import Sample, SessionKey
 from whichhop.model.units import MonoNs, UtcNs
 from whichhop.net.clock import Clock, both_ns
-from whichhop.net.stamped import Address, SendStamp, StampedSocket, numeric_address
+from whichhop.net.icmp_socket import EchoAnswer
+from whichhop.net.stamped import Address, Datagram, SendStamp, StampedSocket, numeric_address
 from whichhop.net.system import HERE
 from whichhop.net.udp import open_udp
 from whichhop.probes.base import SessionFacts, Sink
-from whichhop.probes.sessions import Course, Courses, Remembered, SendTimes
+from whichhop.probes.sessions import Course, Courses, Remembered, SendTimes, flying, plain
 
 _DRAINS = 64
 """Batches taken up before packets are given up; a bound, so that a flood cannot hold the loop."""
@@ -57,7 +58,27 @@ def client_socket(family: socket.AddressFamily, clock: Clock, *, kernel_stamps: 
     return open_udp(_ANY[family], 0, clock, kernel_stamps=kernel_stamps)
 
 
-class DatagramProber(ABC, Generic[_S, _C]):
+class CourseProber(Generic[_C]):
+    """Whose packets under way are kept by session, and told to a sink as they end."""
+
+    _sink: Sink
+    _courses: Courses[_C]
+
+    def _tell(self, course: Course, samples: Iterable[Sample]) -> None:
+        for sample in samples:
+            self._sink(course.key, sample)
+
+    def unanswered(self, before_ns: MonoNs) -> Iterable[tuple[SessionKey, UtcNs]]:
+        """Packets sent before a time whose answer may still come."""
+        return self._courses.unanswered(before_ns)
+
+    def facts(self, key: SessionKey) -> SessionFacts:
+        """The session's facts since this was last asked."""
+        course = self._courses.of(key)
+        return SessionFacts() if course is None else course.facts()
+
+
+class DatagramProber(CourseProber[_C], ABC, Generic[_S, _C]):
     """Sessions share one socket an address family; a kind adds how it asks and what an answer says."""
 
     def __init__(
@@ -81,7 +102,7 @@ class DatagramProber(ABC, Generic[_S, _C]):
         self._loop: asyncio.AbstractEventLoop | None = None
         self._sockets: dict[socket.AddressFamily, _S] = {}
         self._addresses: dict[str, tuple[socket.AddressFamily, Address]] = {}
-        self._courses: Courses[_C] = Courses(begin)
+        self._courses = Courses(begin)
         self._numbers: Remembered[int, tuple[_C, int]] = Remembered()
         """Of a kind whose packets carry a number of the prober's own: whose packet it is, and which."""
         self._send_times: SendTimes[tuple[_C, int]] = SendTimes()
@@ -166,25 +187,12 @@ class DatagramProber(ABC, Generic[_S, _C]):
                 (course, seq), left_ns, driver_ns = found
                 course.flight.stamped(seq, driver_ns, left_ns)
 
-    def _tell(self, course: Course, samples: Iterable[Sample]) -> None:
-        for sample in samples:
-            self._sink(course.key, sample)
-
     def expire(self, now_ns: MonoNs) -> None:
         """Give up packets waited for too long, once what already lies in the sockets has been taken."""
         self.gather()
         for key, sample in self._courses.expire(now_ns):
             self._sink(key, sample)
         self._numbers.forget_while(lambda row: row[0].flight.sent_at(row[1]) is None)
-
-    def unanswered(self, before_ns: MonoNs) -> Iterable[tuple[SessionKey, UtcNs]]:
-        """Packets sent before a time whose answer may still come."""
-        return self._courses.unanswered(before_ns)
-
-    def facts(self, key: SessionKey) -> SessionFacts:
-        """The session's facts since this was last asked."""
-        course = self._courses.of(key)
-        return SessionFacts() if course is None else course.facts()
 
     def close(self) -> None:
         """Take up what has come, then close the sockets; packets still waited for yield no sample."""
@@ -196,3 +204,44 @@ class DatagramProber(ABC, Generic[_S, _C]):
                 self._poll.unregister(where.fileno())
             where.close()
         self._sockets.clear()
+
+
+class NumberedProber(DatagramProber[_S, Course]):
+    """One whose packets carry a number of its own, 16 bits, by which an answer is known."""
+
+    def __init__(
+        self, sink: Sink, clock: Clock, cookie: bytes, *, port: int, kernel_stamps: bool, prompt: bool
+    ) -> None:
+        """`cookie`: at least 2 random octets, so that a stranger cannot guess the next number."""
+        super().__init__(sink, clock, flying, port=port, kernel_stamps=kernel_stamps, prompt=prompt)
+        self._number = int.from_bytes(cookie[:2])
+
+    @abstractmethod
+    def _send(self, where: _S, family: socket.AddressFamily, to: Address, seq: int) -> int | None:
+        """Send the packet of `_number`, the session's `seq`th; the token of its send stamps."""
+
+    def send(self, key: SessionKey, address: str) -> None:
+        """Ask `address` once, now."""
+        course = self._courses.to(key, plain(address))
+        seq = course.flight.next_seq
+        self._number = (self._number + 1) & 0xFFFF
+        utc_ns, mono_ns = both_ns(self._clock)
+        course.flight.sent(seq, utc_ns, mono_ns)
+        try:
+            family, to = self._where(address)
+            token = self._send(self._sockets[family], family, to, seq)
+        except (OSError, KeyError):  # KeyError: no socket of that family
+            self._tell(course, course.not_sent(seq))
+            return
+        self._numbers.keep(self._number, (course, seq))
+        self._launched(family, token, course, seq)
+
+    def _arrived(
+        self, course: Course, seq: int, answer: Datagram | EchoAnswer, utc_ns: UtcNs, mono_ns: MonoNs
+    ) -> None:
+        """The packet was answered; both clocks were read together just now."""
+        kernel = frozenset({"T4"} if answer.kernel else ())
+        self._tell(
+            course,
+            course.flight.answered(seq, t4_ns=answer.at_ns, utc_ns=utc_ns, mono_ns=mono_ns, kernel=kernel),
+        )

@@ -85,6 +85,11 @@ class Remembered(Generic[_K, _V]):
         return len(self._rows)
 
 
+def flying(key: SessionKey, address: str) -> Course:
+    """The course of a session whose packets are plain ones."""
+    return Course(key=key, address=address, flight=Flight())
+
+
 class Courses(Generic[_C]):
     """A prober's courses: the one that flies for each key, and old ones while a packet is unsettled."""
 

@@ -2,21 +2,20 @@
 
 import socket
 
-from whichhop.model import Method, SessionKey
+from whichhop.model import Method
 from whichhop.model.units import MonoNs, UtcNs
-from whichhop.net.clock import Clock, both_ns
-from whichhop.net.stamped import Datagram, StampedSocket
+from whichhop.net.clock import Clock
+from whichhop.net.stamped import Address, Datagram, StampedSocket
 from whichhop.probes.base import Sink
-from whichhop.probes.datagram_prober import DatagramProber, client_socket
-from whichhop.probes.sessions import Course, plain
-from whichhop.wire.flight import Flight
+from whichhop.probes.datagram_prober import NumberedProber, client_socket
+from whichhop.probes.sessions import plain
 from whichhop.wire.lookup import LookupQuestion, decode_answer, encode_question
 from whichhop.wire.quoted import Refusal
 
 DNS_PORT = 53
 
 
-class DnsLookupProber(DatagramProber[StampedSocket, Course]):
+class DnsLookupProber(NumberedProber[StampedSocket]):
     """One UDP socket for each address family; every resolver is asked the same question.
 
     A resolver that answers with a failure (RCODE 2, 5 ...) did not resolve, so that question ends as lost
@@ -38,33 +37,14 @@ class DnsLookupProber(DatagramProber[StampedSocket, Course]):
         prompt: bool = True,
     ) -> None:
         """`cookie`: at least 2 random octets, so that a stranger cannot guess the next question's number."""
-        super().__init__(sink, clock, self._begin, port=port, kernel_stamps=kernel_stamps, prompt=prompt)
+        super().__init__(sink, clock, cookie, port=port, kernel_stamps=kernel_stamps, prompt=prompt)
         self._question = question
-        self._ident = int.from_bytes(cookie[:2])
-
-    @staticmethod
-    def _begin(key: SessionKey, address: str) -> Course:
-        return Course(key=key, address=address, flight=Flight())
 
     def _socket(self, family: socket.AddressFamily) -> StampedSocket:
         return client_socket(family, self._clock, kernel_stamps=self._kernel_stamps)
 
-    def send(self, key: SessionKey, address: str) -> None:
-        """Ask the resolver at `address` once, now."""
-        course = self._courses.to(key, plain(address))
-        seq = course.flight.next_seq
-        self._ident = (self._ident + 1) & 0xFFFF
-        packet = encode_question(self._question, self._ident)
-        utc_ns, mono_ns = both_ns(self._clock)
-        course.flight.sent(seq, utc_ns, mono_ns)
-        try:
-            family, where = self._where(address)
-            token = self._sockets[family].send(packet, where)
-        except (OSError, KeyError):  # KeyError: no socket of that family
-            self._tell(course, course.not_sent(seq))
-            return
-        self._numbers.keep(self._ident, (course, seq))
-        self._launched(family, token, course, seq)
+    def _send(self, where: StampedSocket, family: socket.AddressFamily, to: Address, seq: int) -> int | None:
+        return where.send(encode_question(self._question, self._number), to)
 
     def _answered(self, where: StampedSocket, answer: Datagram, utc_ns: UtcNs, mono_ns: MonoNs) -> None:
         told = decode_answer(answer.data, self._question)
@@ -77,10 +57,4 @@ class DnsLookupProber(DatagramProber[StampedSocket, Course]):
         elif not told.resolved:
             course.flight.refuse(Refusal.FAILED)
         else:
-            kernel = frozenset({"T4"} if answer.kernel else ())
-            self._tell(
-                course,
-                course.flight.answered(
-                    seq, t4_ns=answer.at_ns, utc_ns=utc_ns, mono_ns=mono_ns, kernel=kernel
-                ),
-            )
+            self._arrived(course, seq, answer, utc_ns, mono_ns)

@@ -3,14 +3,14 @@
 import socket
 import struct
 
-from whichhop.model import Fate, Method, SessionKey
+from whichhop.model import Fate, Method
 from whichhop.model.units import MonoNs, UtcNs
-from whichhop.net.clock import Clock, both_ns
+from whichhop.net.clock import Clock
 from whichhop.net.icmp_socket import EchoAnswer, EchoSocket
+from whichhop.net.stamped import Address
 from whichhop.probes.base import Sink
-from whichhop.probes.datagram_prober import DatagramProber
-from whichhop.probes.sessions import Course, plain
-from whichhop.wire.flight import Flight
+from whichhop.probes.datagram_prober import NumberedProber
+from whichhop.probes.sessions import plain
 from whichhop.wire.icmp import Echo, Family, pack_echo
 from whichhop.wire.quoted import Refusal, read_quoted
 
@@ -22,7 +22,7 @@ _PAYLOAD = struct.Struct("!8sI32x")
 _VERSIONS = {socket.AF_INET: Family.V4, socket.AF_INET6: Family.V6}
 
 
-class EchoProber(DatagramProber[EchoSocket, Course]):
+class EchoProber(NumberedProber[EchoSocket]):
     """One socket for IPv4 and, where this machine speaks it, one for IPv6; sessions share them.
 
     The number in an echo's header is the prober's own count, for error messages quote little more (RFC 792);
@@ -40,13 +40,8 @@ class EchoProber(DatagramProber[EchoSocket, Course]):
         prompt: bool = True,
     ) -> None:
         """`cookie`: 8 random octets."""
-        super().__init__(sink, clock, self._begin, port=0, kernel_stamps=kernel_stamps, prompt=prompt)
+        super().__init__(sink, clock, cookie, port=0, kernel_stamps=kernel_stamps, prompt=prompt)
         self.method, self._cookie = method, cookie
-        self._number = int.from_bytes(cookie[:2])
-
-    @staticmethod
-    def _begin(key: SessionKey, address: str) -> Course:
-        return Course(key=key, address=address, flight=Flight())
 
     @property
     def unprivileged(self) -> bool:
@@ -57,24 +52,10 @@ class EchoProber(DatagramProber[EchoSocket, Course]):
         ident = int.from_bytes(self._cookie[2:4])
         return EchoSocket(family, self._clock, ident=ident, kernel_stamps=self._kernel_stamps)
 
-    def send(self, key: SessionKey, address: str) -> None:
-        """Send one echo request now."""
-        course = self._courses.to(key, plain(address))
-        seq = course.flight.next_seq
-        self._number = (self._number + 1) & 0xFFFF
-        utc_ns, mono_ns = both_ns(self._clock)
-        course.flight.sent(seq, utc_ns, mono_ns)
-        try:
-            family, where = self._where(address)
-            asking = self._sockets[family]
-            payload = _PAYLOAD.pack(self._cookie, seq & 0xFFFFFFFF)
-            echo = Echo(reply=False, ident=asking.ident, seq=self._number, payload=payload)
-            token = asking.send(pack_echo(echo, _VERSIONS[family]), where)
-        except (OSError, KeyError):  # KeyError: no socket of that family
-            self._tell(course, course.not_sent(seq))
-            return
-        self._numbers.keep(self._number, (course, seq))
-        self._launched(family, token, course, seq)
+    def _send(self, where: EchoSocket, family: socket.AddressFamily, to: Address, seq: int) -> int | None:
+        payload = _PAYLOAD.pack(self._cookie, seq & 0xFFFFFFFF)
+        echo = Echo(reply=False, ident=where.ident, seq=self._number, payload=payload)
+        return where.send(pack_echo(echo, _VERSIONS[family]), to)
 
     def _answered(self, where: EchoSocket, answer: EchoAnswer, utc_ns: UtcNs, mono_ns: MonoNs) -> None:
         found = self._numbers.get(answer.sequence)
@@ -93,8 +74,4 @@ class EchoProber(DatagramProber[EchoSocket, Course]):
         ):
             course.flight.refuse(Refusal.UNASKED)
             return
-        kernel = frozenset({"T4"} if answer.kernel else ())
-        self._tell(
-            course,
-            course.flight.answered(seq, t4_ns=answer.at_ns, utc_ns=utc_ns, mono_ns=mono_ns, kernel=kernel),
-        )
+        self._arrived(course, seq, answer, utc_ns, mono_ns)

@@ -2,17 +2,17 @@
 
 import asyncio
 import socket
-from collections.abc import Iterable
 from dataclasses import dataclass
 
-from whichhop.model import Fate, Method, Sample, SessionKey
-from whichhop.model.units import MonoNs, UtcNs
+from whichhop.model import Fate, Method, SessionKey
+from whichhop.model.units import MonoNs
 from whichhop.net import handshake
 from whichhop.net.clock import Clock, both_ns
 from whichhop.net.stamped import numeric_address
-from whichhop.probes.base import SessionFacts, Sink
-from whichhop.probes.sessions import Course, Courses, plain
-from whichhop.wire.flight import WAIT_NS, Flight
+from whichhop.probes.base import Sink
+from whichhop.probes.datagram_prober import CourseProber
+from whichhop.probes.sessions import Course, Courses, flying, plain
+from whichhop.wire.flight import WAIT_NS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +23,7 @@ class _Try:
     socket: socket.socket
 
 
-class TcpConnectProber:
+class TcpConnectProber(CourseProber[Course]):
     """A connection a packet, closed as soon as it stands; no data is ever sent over it.
 
     A refusal is an answer: the target was reached. A handshake that stands only because its first packet
@@ -37,7 +37,7 @@ class TcpConnectProber:
         """`port`: where every target of this prober is asked."""
         self._sink, self._clock, self._port = sink, clock, port
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._courses = Courses(lambda key, address: Course(key=key, address=address, flight=Flight()))
+        self._courses = Courses(flying)
         self._tries: dict[int, _Try] = {}
         """By the socket's descriptor, in the order begun."""
 
@@ -84,10 +84,6 @@ class TcpConnectProber:
             course.flight.answered(seq, t4_ns=ended_ns, utc_ns=utc_ns, mono_ns=mono_ns, kernel=kernel),
         )
 
-    def _tell(self, course: Course, samples: Iterable[Sample]) -> None:
-        for sample in samples:
-            self._sink(course.key, sample)
-
     def _drop(self, attempt: _Try) -> None:
         fileno = attempt.socket.fileno()
         del self._tries[fileno]
@@ -107,15 +103,6 @@ class TcpConnectProber:
                 self._drop(attempt)
         for key, sample in self._courses.expire(now_ns):
             self._sink(key, sample)
-
-    def unanswered(self, before_ns: MonoNs) -> Iterable[tuple[SessionKey, UtcNs]]:
-        """Packets sent before a time whose answer may still come."""
-        return self._courses.unanswered(before_ns)
-
-    def facts(self, key: SessionKey) -> SessionFacts:
-        """The session's facts since this was last asked."""
-        course = self._courses.of(key)
-        return SessionFacts() if course is None else course.facts()
 
     def close(self) -> None:
         """Drop every connection; handshakes under way yield no sample."""
