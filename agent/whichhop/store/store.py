@@ -9,17 +9,14 @@ from typing import Self
 
 from whichhop.errors import StoreError
 from whichhop.model import Reading, Record, SessionKey
-from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Limits
-from whichhop.model.note import CallNote, Look, Note
-from whichhop.model.transfer import Lease
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store import chain as chain_walk
-from whichhop.store import keep, past_faults, read, small_tables, write
-from whichhop.store import small_tables as lease_table
+from whichhop.store import keep, past_faults, read, write
 from whichhop.store.chain import Chain, ChainReport
 from whichhop.store.db import Database
 from whichhop.store.read import FOREVER
+from whichhop.store.small_tables import SmallTables
 from whichhop.store.write import Linked, Writer
 
 MINUTES_A_DAY = 24 * 60
@@ -29,7 +26,7 @@ def _new_origin() -> bytes:
     return os.urandom(16)
 
 
-class Store:
+class Store(SmallTables):
     """Records and readings of one agent, and those collected from others.
 
     Every method raises StoreError (one line with the remedy) when the file fails; StoreFullError, a child,
@@ -108,15 +105,7 @@ class Store:
             self._writer.forget()
             raise
 
-    def put_signature(self, agent: str, origin: bytes, new: ChainSignature) -> None:
-        """Keep an agent's newest signature under its chain; RemoteError when it is not to be believed."""
-        small_tables.put_signature(self.db, agent, origin, new)
-
     # -- reading
-
-    def signature(self, origin: bytes) -> ChainSignature | None:
-        """An agent's newest signature under the chain with that origin; None when there is none."""
-        return small_tables.signature(self.db, origin)
 
     def sessions(self) -> list[SessionKey]:
         """Every session with a record here, sorted."""
@@ -191,40 +180,6 @@ class Store:
         """Walk every chain from its first kept record to its head."""
         return [chain_walk.verify(self.db, number) for number, _ in read.chains(self.db)]
 
-    # -- what people noted
-
-    def add_note(self, note: Note) -> int | None:
-        """Keep a note; its number, None when it is there already."""
-        return small_tables.add_note(self.db, note)
-
-    def notes(self) -> dict[int, Note]:
-        """Every note by its number, in the order of time."""
-        return small_tables.notes(self.db)
-
-    def remove_note(self, number: int) -> bool:
-        """Take a note back; False when there is none of that number."""
-        return small_tables.remove_note(self.db, number)
-
-    def add_call(self, call: CallNote) -> int | None:
-        """Keep a note of a call; its number, None when it is there already."""
-        return small_tables.add_call(self.db, call)
-
-    def calls(self) -> dict[int, CallNote]:
-        """Every note of a call by its number, in the order of time."""
-        return small_tables.calls(self.db)
-
-    def remove_call(self, number: int) -> bool:
-        """Take a note of a call back; False when there is none of that number."""
-        return small_tables.remove_call(self.db, number)
-
-    def add_look(self, look: Look) -> int:
-        """Keep a look at what a change did; the how-manieth different one it is."""
-        return small_tables.add_look(self.db, look)
-
-    def looks(self) -> list[Look]:
-        """Every look, in the order taken."""
-        return small_tables.looks(self.db)
-
     # -- what a kill must not cost
 
     def put_draft(self, records: Sequence[Record]) -> None:
@@ -235,14 +190,6 @@ class Store:
         """Make records of the open minutes that a killed agent left; how many."""
         self._writer.forget()
         return write.take_drafts(self.db, self._writer)
-
-    def leases(self) -> list[Lease]:
-        """Every lease of the days that still count."""
-        return lease_table.leases(self.db)
-
-    def put_leases(self, kept: list[Lease]) -> None:
-        """Keep leases, each in place of what was kept of it before."""
-        lease_table.put_leases(self.db, kept)
 
     # -- keeping
 
