@@ -1,21 +1,21 @@
 """The store as the daemon, the server and the comparer see it: one file, opened once, closed once."""
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from whichhop.errors import StoreError
-from whichhop.model import Reading, Record, SessionKey
+from whichhop.model import Reading, Record
 from whichhop.model.home import Limits
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store import chain as chain_walk
-from whichhop.store import keep, past_faults, read, write
-from whichhop.store.chain import Chain, ChainReport
+from whichhop.store import keep, past_faults, write
+from whichhop.store.chain import ChainReport
 from whichhop.store.db import Database
-from whichhop.store.read import FOREVER
+from whichhop.store.read import Reads
 from whichhop.store.small_tables import SmallTables
 from whichhop.store.write import Linked, Writer
 
@@ -26,7 +26,7 @@ def _new_origin() -> bytes:
     return os.urandom(16)
 
 
-class Store(SmallTables):
+class Store(Reads, SmallTables):
     """Records and readings of one agent, and those collected from others.
 
     Every method raises StoreError (one line with the remedy) when the file fails; StoreFullError, a child,
@@ -105,80 +105,11 @@ class Store(SmallTables):
             self._writer.forget()
             raise
 
-    # -- reading
-
-    def sessions(self) -> list[SessionKey]:
-        """Every session with a record here, sorted."""
-        return read.sessions(self.db)
-
-    def span(self, until_minute: int = FOREVER) -> tuple[int, int] | None:
-        """The first and last minute kept (whole hours where packed) up to one, None when there is nothing."""
-        return read.span(self.db, until_minute)
-
-    def session_records(
-        self, key: SessionKey, from_minute: int = 0, to_minute: int = FOREVER
-    ) -> Iterator[Record]:
-        """One session's records by time; `to_minute` is not included."""
-        return read.session_records(self.db, key, from_minute, to_minute)
-
-    def blocks(self, key: SessionKey, from_minute: int = 0, to_minute: int = FOREVER) -> Iterator[bytes]:
-        """One session's packed bytes, for store/columns.py."""
-        return read.blocks(self.db, key, from_minute, to_minute)
-
-    def readings(
-        self, *, agent: str | None = None, from_ns: int = 0, to_ns: int = 2**63 - 1
-    ) -> Iterator[Reading]:
-        """Readings by time, of one agent or of all."""
-        return read.readings(self.db, agent=agent, from_ns=from_ns, to_ns=to_ns)
-
-    def readings_but(self, names: Sequence[str], *, from_ns: int, to_ns: int) -> Iterator[Reading]:
-        """Readings by time, of all agents, but those of these names."""
-        return read.readings(self.db, from_ns=from_ns, to_ns=to_ns, but=names)
-
-    def readings_like(self, begins: str, *, from_ns: int, to_ns: int) -> Iterator[Reading]:
-        """Readings by time, of all agents, whose name begins so."""
-        return read.readings(self.db, from_ns=from_ns, to_ns=to_ns, begins=begins)
-
-    def readings_after(self, agent: str, after_seq: int, limit: int) -> list[tuple[int, Reading]]:
-        """An agent's readings past a place, with their places."""
-        return read.readings_after(self.db, agent, after_seq, limit)
-
     # -- chains
-
-    def chains(self) -> list[Chain]:
-        """Where every chain stands."""
-        return [chain for _, chain in read.chains(self.db)]
-
-    def own_chain(self, agent: str) -> Chain | None:
-        """The chain that grows here for an agent; None before its first record."""
-        return next((c for c in self.chains() if c.agent == agent and c.own), None)
-
-    def collected_chain(self, agent: str, origin: bytes) -> Chain | None:
-        """The copy of another agent's chain; None before anything was collected."""
-        return next((c for c in self.chains() if (c.agent, c.origin) == (agent, origin)), None)
-
-    def octets_of(self, agent: str) -> int:
-        """About how much is kept of an agent's records and readings; reads through all of it."""
-        return read.octets_of(self.db, agent)
-
-    def records(self, agent: str, after_seq: int = 0, limit: int = 1000) -> list[Linked]:
-        """An agent's own records past a place in its chain, with their links; empty when there are none."""
-        for number, chain in read.chains(self.db):
-            if chain.agent == agent and chain.own:
-                return read.linked(self.db, number, after_seq, limit)
-        return []
-
-    def link_at(self, origin: bytes, seq: int) -> bytes | None:
-        """The link of the chain with that origin after its record `seq`; None when it is not kept here."""
-        for number, chain in read.chains(self.db):
-            if chain.origin == origin:
-                found = read.linked(self.db, number, seq - 1, 1)
-                return found[0].after if found and found[0].seq == seq else None
-        return None
 
     def verify(self) -> list[ChainReport]:
         """Walk every chain from its first kept record to its head."""
-        return [chain_walk.verify(self.db, number) for number, _ in read.chains(self.db)]
+        return [chain_walk.verify(self.db, number) for number, _ in self._chains()]
 
     # -- what a kill must not cost
 
