@@ -29,7 +29,7 @@ def test_the_daemons_measures_load_no_numpy() -> None:
 def test_the_verb_that_becomes_the_daemon_loads_nothing_heavy() -> None:
     """`run` stays as it is loaded for years; reading the home file here once cost every agent 22 MB."""
     heavy = "'pydantic', 'yaml', 'cryptography', 'numpy', 'prometheus_client', 'http.server', "
-    heavy += "'html.entities', 'shutil', 'zoneinfo', 'lzma'"
+    heavy += "'html.entities', 'shutil', 'zoneinfo', 'lzma', 'statistics'"
     modules = "sys, whichhop.cli.agents.run, whichhop.daemon.run"
     code = f"import {modules}; print([m for m in ({heavy}) if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -8,7 +8,7 @@ from whichhop.model import Fate, Sample, SessionKey
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import Clock
 from whichhop.probes.base import Prober
-from whichhop.stats.proportion import quantile_of
+from whichhop.stats.ordered import quantile_of
 from whichhop.wire.flight import WAIT_NS
 
 GAP_S = 0.1

@@ -1,7 +1,6 @@
-"""Intervals for a share of packets lost, and quantiles, in plain arithmetic that the daemon can afford."""
+"""Intervals for a share of packets lost, in plain arithmetic that the daemon can afford."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -47,11 +46,3 @@ def wilson(hits: float, total: float, confidence: float = 0.95) -> Interval:
         high=1.0 if hits == total else min(1.0, middle + half),
         confidence=confidence,
     )
-
-
-def quantile_of(ordered: Sequence[float], share: float) -> float:
-    """Linear between order statistics (type 7 of Hyndman and Fan 1996); at least one value, share 0 to 1."""
-    place = share * (len(ordered) - 1)
-    low = math.floor(place)
-    high = min(low + 1, len(ordered) - 1)
-    return ordered[low] + (place - low) * (ordered[high] - ordered[low])

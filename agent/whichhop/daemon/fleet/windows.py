@@ -11,7 +11,7 @@ from whichhop.model import Fate, Reading, Record, Sample, SessionKey
 from whichhop.model.fleet import PREFIX, Labels, Series, WindowMetric
 from whichhop.model.transfer import BEGINS, SECONDS, figure_of
 from whichhop.model.units import NS_PER_S
-from whichhop.stats.proportion import quantile_of
+from whichhop.stats.ordered import quantile_of
 
 WINDOW_NS = 10 * NS_PER_S
 """The comparer's window; they lie on its multiples since the epoch."""
