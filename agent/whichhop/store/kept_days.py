@@ -82,12 +82,12 @@ class KeptDays:
                 file.write(body)
             new.chmod(_mode(self.store))
             new.replace(path)
-            self._tidy(path)
         except OSError:
             if new is not None:
                 with suppress(OSError):
                     new.unlink(missing_ok=True)
             return False
+        self._tidy(path)
         return True
 
     def drop_before(self, day: str) -> int:
@@ -115,15 +115,22 @@ class KeptDays:
         return os.access(self.folder, os.R_OK | os.W_OK | os.X_OK)
 
     def _tidy(self, newest: Path) -> None:
-        """Drop what the newest file takes the place of, and what was never finished."""
-        now_s = newest.stat().st_mtime
-        same = newest.name.rpartition(".")[0]
-        held = [(p.stat().st_mtime, p) for p in self.folder.glob(f"{same}.*")]
-        for _, old in sorted(held)[:-MOST_KEYS]:
-            old.unlink(missing_ok=True)
-        for half in self.folder.glob(f"{_NEW}*"):
-            if now_s - half.stat().st_mtime > STALE_S:
-                half.unlink(missing_ok=True)
+        """Drop what the newest file takes the place of, and what was never finished; as far as others, who may
+        tidy at the same time, have left it."""
+        with suppress(OSError):
+            same = newest.name.rpartition(".")[0]
+            for _, old in sorted(self._written(f"{same}.*"))[:-MOST_KEYS]:
+                old.unlink(missing_ok=True)
+            now_s = newest.stat().st_mtime
+            for written_s, half in self._written(f"{_NEW}*"):
+                if now_s - written_s > STALE_S:
+                    half.unlink(missing_ok=True)
+
+    def _written(self, pattern: str) -> Iterator[tuple[float, Path]]:
+        """The files that are there, and when each was written, s since the epoch."""
+        for path in self.folder.glob(pattern):
+            with suppress(FileNotFoundError):
+                yield path.stat().st_mtime, path
 
 
 def _mode(store: Path) -> int:
