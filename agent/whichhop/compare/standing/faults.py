@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import FEATURES, SHAPES, Groups
-from whichhop.compare.standing.fit import Fit, Slab, fit, of_counts, of_delays, widened
+from whichhop.compare.standing.fit import Fit, Slab, fit
+from whichhop.compare.standing.likelihoods import of_counts, of_delays, widened
 from whichhop.compare.standing.seen import SeenAtRest
 from whichhop.compare.standing.usual import MS, Feature
 
@@ -68,7 +69,7 @@ def odds_of(seen: SeenAtRest, heard: Sequence[int], groups: Groups) -> Odds:
     pairs |= {tuple(sorted((order[0], g))) for g in order[1:]} if order else set()
     both = sorted(pairs)
     hypotheses = [*singles, *both]
-    fits = _joined(first, _fits(seen, heard, groups, both)) if both else first
+    fits = _joined(first, _fits(seen, heard, groups, both, first)) if both else first
     weight, shapes = _log_weights(groups, hypotheses, fits)
     posterior = np.exp(weight - np.logaddexp.reduce(weight))
     probability = np.zeros(count)
@@ -86,7 +87,11 @@ def odds_of(seen: SeenAtRest, heard: Sequence[int], groups: Groups) -> Odds:
 
 
 def _fits(
-    seen: SeenAtRest, heard: Sequence[int], groups: Groups, hypotheses: Sequence[tuple[int, ...]]
+    seen: SeenAtRest,
+    heard: Sequence[int],
+    groups: Groups,
+    hypotheses: Sequence[tuple[int, ...]],
+    alone: dict[Feature, Fit] | None = None,
 ) -> dict[Feature, Fit]:
     rows = np.asarray(heard, dtype=np.intp)
     likelihoods = {
@@ -108,6 +113,7 @@ def _fits(
             SLABS[f],
             hypotheses,
             rough=rough.get(f, ()),
+            alone=alone[f] if alone else None,
         )
         for f in FEATURES
     }

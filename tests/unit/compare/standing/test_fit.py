@@ -1,11 +1,15 @@
 """The fit against scipy's general minimiser and against integrals done by brute force."""
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import optimize, stats
 
 from whichhop.compare.standing.columns import Budget
-from whichhop.compare.standing.fit import FREEDOM, Slab, fit, of_counts, of_delays, widened
+from whichhop.compare.standing.fit import HOPELESS, Slab, fit
+from whichhop.compare.standing.likelihoods import FREEDOM, Likelihood, of_counts, of_delays, widened
 
 SLAB = Slab(median=0.04, log_sd=0.8)
 
@@ -86,3 +90,47 @@ def test_quicker_than_possible_is_nearly_impossible_and_slower_only_odd() -> Non
     )
     assert quick < -300
     assert slow > -25
+
+
+def five_groups(seed: int, slow: Sequence[int]) -> tuple[np.ndarray, Budget, Likelihood]:
+    """Twelve sessions over five groups of a millisecond or less, some of them 30 ms slower."""
+    rng = np.random.default_rng(seed)
+    matrix = (rng.random((12, 5)) < 0.4).astype(float)
+    matrix[:, 0] = 1.0
+    b = budget(5)
+    b = replace(b, mean=b.mean - np.log(10.0), least=np.full(5, 0.008))
+    seen = matrix @ np.exp(b.mean + rng.normal(0, 0.2, 5)) + 0.03 * matrix[:, list(slow)].sum(axis=1)
+    return matrix, b, of_delays(seen, np.full(12, 0.0008))
+
+
+SINGLES: list[tuple[int, ...]] = [(), *((g,) for g in range(5))]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_not_fitted_no_levels_could_have_made_likely(seed: int) -> None:
+    matrix, b, likelihood = five_groups(seed, [])
+    found = fit(matrix, b, likelihood, SLAB, SINGLES)
+    left_out = [g for g in range(5) if found.log_error[1 + g, 5] == 0.0]
+    assert left_out
+    for g in left_out:
+
+        def cost(x: np.ndarray, g: int = g) -> float:
+            fault = np.log(0.008) + np.abs(x[5])
+            expected = matrix @ np.exp(x[:5]) + matrix[:, g] * np.exp(fault)
+            return -float(likelihood.value(expected).sum())
+
+        best = -optimize.minimize(cost, np.append(b.mean, 0.1), method="Nelder-Mead").fun
+        assert best <= found.evidence[1 + g] < found.evidence[0] - HOPELESS
+        np.testing.assert_array_equal(found.log_value[1 + g, :5], found.log_value[0, :5])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_two_faults_are_as_likely_from_one_of_them_as_from_what_is_usual(seed: int) -> None:
+    matrix, b, likelihood = five_groups(seed, [1, 3])
+    pairs = [(0, 1), (1, 2), (1, 3), (1, 4)]
+    alone = fit(matrix, b, likelihood, SLAB, SINGLES)
+    near = fit(matrix, b, likelihood, SLAB, pairs, alone=alone).evidence
+    usual = fit(matrix, b, likelihood, SLAB, [(), *pairs]).evidence[1:]
+    bar = alone.evidence.max() - HOPELESS
+    assert near[2] > bar + HOPELESS
+    assert ((near > usual - 0.1) | (np.maximum(near, usual) < bar)).all()
