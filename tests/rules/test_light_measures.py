@@ -34,3 +34,12 @@ def test_the_verb_that_becomes_the_daemon_loads_nothing_heavy() -> None:
     code = f"import {modules}; print([m for m in ({heavy}) if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.slow
+def test_the_comparer_beside_each_agent_loads_no_scipy() -> None:
+    """Its import is a third of the comparer's start and 15 MB, on the machine of every agent that has one."""
+    modules = "sys, whichhop.cli.answers.compare, whichhop.app.live.live_comparison"
+    code = f"import {modules}; print([m for m in ('scipy', 'pypdf', 'typst') if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

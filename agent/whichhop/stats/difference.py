@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
+from whichhop.stats.log_beta import log_beta
 from whichhop.stats.proportion import Interval, wilson
 from whichhop.stats.quantile import Floats
 
@@ -125,7 +125,7 @@ def clustered_share(days: Sequence[tuple[int, int]]) -> ClusteredShare:
     # A beta distribution's two counts: their sum is 1 / alikeness - 1.
     size = (1 / np.maximum(ALIKE, TINY) - 1)[None, :, None]
     a, b = share * size, (1 - share) * size
-    each = special.betaln(hits + a, tests - hits + b) - special.betaln(a, b)
+    each = log_beta(hits + a, tests - hits + b) - log_beta(a, b)
     each[:, 0] = hits * np.log(share[:, 0]) + (tests - hits) * np.log1p(-share[:, 0])
     log = each.sum(axis=2)
     weights = np.exp(log - log.max())

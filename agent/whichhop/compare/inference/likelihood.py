@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln
 
 from whichhop.compare.inference.baseline import Baseline, Floats
 from whichhop.compare.inference.settings import Settings
+from whichhop.stats.log_beta import log_beta
 
 DELAYS_S = np.array([0.005, 0.0075, 0.010, 0.016, 0.028, 0.050, 0.090, 0.160, 0.300, 0.600], dtype=np.float32)
 """From the least fault of a wire (5 ms) over that of a radio (16 ms) to what a doze may take (600 ms).
@@ -142,7 +142,7 @@ def log_beta_binomial(
     """
     size = (1.0 - rho) / rho
     alpha, beta = mean * size, (1.0 - mean) * size
-    return np.asarray(betaln(lost + alpha, sent - lost + beta) - betaln(alpha, beta))
+    return np.asarray(log_beta(lost + alpha, sent - lost + beta) - log_beta(alpha, beta))
 
 
 def loss_evidence(

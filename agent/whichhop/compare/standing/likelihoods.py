@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln, digamma
+
+from whichhop.stats.log_beta import digamma, log_beta
 
 Floats = NDArray[np.float64]
 FREEDOM = 4.0
@@ -66,14 +67,16 @@ def of_counts(of: Floats, count: Floats, *, leak: float = 0.0, temper: float = T
     is worth against an independent one.
     """
     own = np.clip(count / np.maximum(of, 1.0), 1e-6, 1 - 1e-6)
-    best = betaln(count + SIZE * own, of - count + SIZE * (1 - own)) - betaln(SIZE * own, SIZE * (1 - own))
+    best = log_beta(count + SIZE * own, of - count + SIZE * (1 - own)) - log_beta(
+        SIZE * own, SIZE * (1 - own)
+    )
 
     none = of - count
 
     def plain(p: Floats) -> Floats:
         return np.asarray(
             temper
-            * (betaln(count + SIZE * p, none + SIZE * (1 - p)) - betaln(SIZE * p, SIZE * (1 - p)) - best)
+            * (log_beta(count + SIZE * p, none + SIZE * (1 - p)) - log_beta(SIZE * p, SIZE * (1 - p)) - best)
         )
 
     def leaky(value: Floats) -> Floats:
