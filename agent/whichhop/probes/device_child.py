@@ -173,6 +173,7 @@ def main() -> int:
             said = {"failed": why} if (why := trouble()) else {}
             if not said:
                 tally = tally or _places(interface)
+                begun_ns = clock.mono_ns()  # what loading its library took is no look
                 found = tally.look(_flows(), clock.mono_ns())
                 if found is not None:
                     much = [(a, rates) for a, rates in found.items() if max(rates) >= LEAST_BPS]
