@@ -1,5 +1,6 @@
 """What all parts of a home file share, and the parts about its coax and boxes."""
 
+import os
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
@@ -7,13 +8,18 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from whichhop.config import texts
 from whichhop.model.cable_run import Adapter, CableKind, Leg, LineKind, RadioKind
 
+# What else is installed has no part in reading a home file; to look for it takes a tenth of a second.
+os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 Line = Annotated[str, AfterValidator(texts.short_line)]
 
 
 class Part(BaseModel):
     """What all parts share: unknown keys are refused, nothing is converted behind the writer's back."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True)
+    # Built when a file is read: within the whole each part is built once, by itself and in it twice.
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True, defer_build=True
+    )
 
 
 Decibels = Annotated[float, Field(ge=-100, le=100, strict=False)]
