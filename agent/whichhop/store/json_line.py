@@ -5,6 +5,7 @@ import math
 import re
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal, InvalidOperation
+from functools import lru_cache
 from typing import Any
 
 from whichhop import outside
@@ -56,13 +57,9 @@ class JsonLine:
         if len(text) > LONGEST_LINE:
             raise self.bad("(line)", f"has {len(text)} characters", f"write at most {LONGEST_LINE} a line")
         try:
-            value = json.loads(
-                text,
-                parse_float=_decimal,
-                parse_int=_whole,
-                parse_constant=_decimal,
-                object_pairs_hook=self._object,
-            )
+            value = _DECODER.decode(text)
+        except _TwiceError as twice:
+            raise self.bad(printable(twice.args[0], 40), "stands twice", "keep one of them") from None
         except (ValueError, RecursionError) as error:
             raise self.bad("(line)", f"is not JSON ({error})", "write one JSON object a line") from None
         if not isinstance(value, dict):
@@ -75,14 +72,6 @@ class JsonLine:
             if key != self.kind and key not in KEYS[self.kind]:
                 known = ", ".join(sorted(KEYS[self.kind]))
                 raise self.bad(printable(key, 40), "unknown key", f"known beside {self.kind}: {known}")
-
-    def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        found: dict[str, Any] = {}
-        for key, value in pairs:
-            if key in found:
-                raise self.bad(printable(key, 40), "stands twice", "keep one of them")
-            found[key] = value
-        return found
 
     def bad(self, key: str, problem: str, remedy: str) -> DataError:
         """A complaint, for the caller to raise."""
@@ -101,6 +90,11 @@ class JsonLine:
 
     def session(self) -> SessionKey:
         """What names the session."""
+        names = [self.values.get(key) for key in ("agent", "target", "method")]
+        if all(isinstance(n, str) and len(n) <= outside.LONGEST_NAME for n in names):
+            known = _session_of(*names)
+            if known is not None:
+                return known
         asked = self.text("method")
         if asked not in list(Method):
             raise self.bad("method", f"no method is named {shown(asked)}", f"known: {', '.join(Method)}")
@@ -167,6 +161,30 @@ class JsonLine:
         return value
 
 
+@lru_cache(maxsize=1024)
+def _session_of(agent: str, target: str, method: str) -> SessionKey | None:
+    """The session of sound names, which a file has on each of thousands of lines; None where one is not."""
+    try:
+        outside.name(agent, "agent")
+        outside.name(target, "target")
+        return SessionKey(agent=agent, target=target, method=Method(method))
+    except (DataError, ValueError):
+        return None
+
+
+class _TwiceError(Exception):
+    """A key stands twice in one object."""
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in found:
+            raise _TwiceError(key)
+        found[key] = value
+    return found
+
+
 def _decimal(word: str) -> Decimal:
     """A number with a point or exponent; ValueError where it has too many digits."""
     if len(word) > _MOST_DIGITS:
@@ -181,6 +199,12 @@ def _whole(word: str) -> int:
     if len(word) > _MOST_DIGITS:
         raise ValueError(f"the number {printed(word)}")
     return int(word)
+
+
+# Made once: to make one costs as much as to read a line.
+_DECODER = json.JSONDecoder(
+    parse_float=_decimal, parse_int=_whole, parse_constant=_decimal, object_pairs_hook=_object
+)
 
 
 def shown(value: object) -> str:
