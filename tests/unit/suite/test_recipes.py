@@ -1,5 +1,6 @@
 """Cases: the same seed makes the same, truth lies inside the run, seeds that score are never tuned on."""
 
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -47,13 +48,14 @@ def test_what_was_there_from_the_first_packet_is_labelled_from_the_first_packet(
         assert case.warm_up_s == 0.0
 
 
-def _cases() -> list[Case]:
-    return [make_case(recipe, seed, 12) for recipe in FIRST for seed in range(1, 10)]
+@cache
+def _cases() -> tuple[Case, ...]:
+    return tuple(make_case(recipe, seed, 12) for recipe in FIRST for seed in range(1, 10))
 
 
 def test_every_label_names_an_element_that_the_home_has_and_some_session_crosses() -> None:
     later = [make_case(recipe, seed) for recipe in LATER for seed in range(1, 7)]
-    for case in _cases() + later:
+    for case in (*_cases(), *later):
         known = columns(case.scenario, derive_sessions(case.scenario.home))
         for label in case.labels:
             assert 0 <= label.start_s < label.end_s <= case.scenario.seconds
