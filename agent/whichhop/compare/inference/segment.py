@@ -11,7 +11,14 @@ from whichhop.compare.inference.filter import COMES_AND_GOES, SELDOMER, States, 
 from whichhop.compare.inference.pairs import TRIPLE_TICKS, Pairs, Triples, distinct_pairs, found_triples
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.screening import LONG_SPANS, MARGIN, Stretch, at_times, rolling, supported
-from whichhop.compare.inference.transients import LOG_MINOR, lasting_log, none_log, passing_log, quiet_log
+from whichhop.compare.inference.transients import (
+    LOG_MINOR,
+    any_log,
+    lasting_log,
+    none_log,
+    passing_log,
+    quiet_log,
+)
 from whichhop.compare.suspects.elements import Element, Nature
 
 POOL = 30
@@ -331,7 +338,7 @@ def _likelihood(
     for one, both in race.passing:
         beside[one].append(both)
         nothing.append(both + blip[one])
-    calm = np.logaddexp.reduce(nothing)
+    calm = any_log(nothing)
     out = np.empty((ratios.shape[0], len(states.sets)))
     for i, (members, fresh) in enumerate(zip(states.sets, states.recent, strict=True)):
         if not members:
@@ -340,7 +347,7 @@ def _likelihood(
             # By loss alone: delays come and go wherever radios share the air.
             out[:, i] = at_times(tables.loss[:, chosen[members[0]]] + none, calm)
         elif len(members) == 1:
-            out[:, i] = np.logaddexp.reduce(beside[chosen[members[0]]])
+            out[:, i] = any_log(beside[chosen[members[0]]])
         elif len(members) == 2:
             out[:, i] = tables.ratio(chosen[members[0]], chosen[members[1]]) + none
         else:

@@ -87,6 +87,14 @@ def quiet_log(passing: Floats, none: float) -> NDArray[np.float64]:
     return np.asarray(np.log(total) + top, dtype=np.float64)
 
 
+def any_log(parts: Sequence[NDArray[np.floating]]) -> NDArray[np.float64]:
+    """Log of the sum of exp of log-likelihoods per tick, in less work than numpy reduces by logaddexp."""
+    every = np.array(parts, dtype=np.float64)
+    top = every.max(axis=0)
+    every -= top
+    return np.asarray(np.log(np.exp(every, out=every).sum(axis=0)) + top)
+
+
 def lasting_log(quiet: NDArray[np.float64], minor: Floats, none: float) -> NDArray[np.float64]:
     """Log-likelihood per tick of "no fault", in which one element's minor excess may last for minutes.
 
