@@ -28,9 +28,9 @@ from whichhop.compare.day_judging import (
 from whichhop.compare.history import DEFAULT_SETTINGS, judge_changes, judge_with_levels, judgeable, prepare
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.windows.clocks import ahead_of_records
-from whichhop.compare.windows.filling import Cutter, RecordSeconds
+from whichhop.compare.windows.filling import Cutter, RecordSeconds, fitting_step
 from whichhop.compare.windows.reporting import aside_ticks, unjudged_s
-from whichhop.compare.windows.table import WindowTable, one_after_another, whole_ticks
+from whichhop.compare.windows.table import TICK_NS, WindowTable, one_after_another, whole_ticks
 from whichhop.compare.words import explain
 from whichhop.model import Home, Level, Reading, Record, Session, SessionKey, Verdict, derive_sessions
 from whichhop.model.inner_cause import Felt
@@ -109,7 +109,8 @@ def compare_records(
 ) -> Comparison | None:
     """Judge the home's own sessions from `start_ns` to `end_ns`; None when nothing was measured then.
 
-    Windows lie on whole multiples of their length since the epoch. changes_alone: see compare_windows.
+    Windows lie on whole multiples of their length since the epoch; they are as long as probes are seldom.
+    changes_alone: see compare_windows.
     """
     keys = [s.key for s in derive_sessions(home)]
     by_key: dict[SessionKey, list[Record]] = {key: [] for key in keys}
@@ -123,13 +124,27 @@ def compare_records(
     begin, end = whole_ticks(max(start_ns, first), end_ns)
     if begin >= end:
         return None
-    cutter = Cutter(told, start_ns=begin, end_ns=end)
-    for key in told:
-        cutter.add(by_key[key])
+    cut = _cut(by_key, told, begin, end, TICK_NS)
+    if (step_ns := fitting_step(cut)) != TICK_NS:
+        cut = _cut(by_key, told, begin - begin % step_ns, end, step_ns)
     ahead = ahead_of_records([r for key in told for r in by_key[key]])
     stamps = {key: groups for key in told if (groups := told_stamps(by_key[key]))}
-    table = replace(cutter.table, stamps=stamps, ahead_s=ahead, seconds=RecordSeconds(by_key))
+    table = replace(cut, stamps=stamps, ahead_s=ahead, seconds=RecordSeconds(by_key))
     return compare_windows(home, table, readings, changes_alone=changes_alone)
+
+
+def _cut(
+    by_key: Mapping[SessionKey, Sequence[Record]],
+    told: Sequence[SessionKey],
+    start_ns: int,
+    end_ns: int,
+    step_ns: int,
+) -> WindowTable:
+    """The records of these sessions in windows."""
+    cutter = Cutter(told, start_ns=start_ns, end_ns=end_ns, step_ns=step_ns)
+    for key in told:
+        cutter.add(by_key[key])
+    return cutter.table
 
 
 def compare_windows(

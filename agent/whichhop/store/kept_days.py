@@ -115,8 +115,7 @@ class KeptDays:
         return os.access(self.folder, os.R_OK | os.W_OK | os.X_OK)
 
     def _tidy(self, newest: Path) -> None:
-        """Drop what the newest file takes the place of, and what was never finished; as far as others, who may
-        tidy at the same time, have left it."""
+        """Drop what the newest file takes the place of, and what was never finished; others may do so too."""
         with suppress(OSError):
             same = newest.name.rpartition(".")[0]
             for _, old in sorted(self._written(f"{same}.*"))[:-MOST_KEYS]:

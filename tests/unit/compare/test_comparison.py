@@ -1,5 +1,7 @@
 """One comparison: its span ends with what was measured, and what nobody measured is never called good."""
 
+import random
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
@@ -8,8 +10,10 @@ from support.reported import recorded, span_of
 from whichhop.compare.comparison import compare_records, comparison_data
 from whichhop.compare.words import not_measured_words
 from whichhop.lab.standard_home import alder_home
-from whichhop.model import Columns, Fate, Home, Method, Record, Sample
-from whichhop.model.units import NS_PER_S
+from whichhop.model import Cause, Columns, Fate, Home, LinkKind, Method, Record, Sample, derive_sessions
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
+
+FIRST = 29_000_000
 
 
 def without_targets(home: Home) -> Home:
@@ -104,12 +108,43 @@ def test_a_mute_first_hop_leaves_nothing_unmeasured_where_others_answer_past_it(
     assert found.silent == ()
 
 
+def _one_in(records: Sequence[Record], several: int) -> list[Record]:
+    return [replace(r, samples=Columns.of(list(r.samples)[::several])) for r in records]
+
+
+@pytest.mark.parametrize(("ill", "causes"), [("", []), ("attic/router", [Cause.BACKHAUL])])
+def test_who_asks_every_five_seconds_is_judged_by_longer_windows(ill: str, causes: list[Cause]) -> None:
+    """Forty minutes, and in the last ten everything over one link 80 ms later."""
+    home, rng = alder_home(), random.Random(5)
+    records = []
+    for session in derive_sessions(home):
+        over = any(link.name == ill for link in session.path.links)
+        usual_s = sum(0.0003 if k.kind is LinkKind.WIRED else 0.004 for k in session.path.links)
+        for minute in range(FIRST, FIRST + 40):
+            late_s = 0.08 if over and minute >= FIRST + 30 else 0.0
+            samples = [
+                Sample(
+                    sent_ns=minute * NS_PER_MINUTE + 5 * i * NS_PER_S + rng.randrange(NS_PER_S),
+                    fate=Fate.ANSWERED,
+                    rtt_ns=round((usual_s + late_s + rng.expovariate(2000)) * NS_PER_S),
+                )
+                for i in range(12)
+            ]
+            records.append(Record(session=session.key, minute=minute, samples=Columns.of(samples)))
+    start, end = FIRST * NS_PER_MINUTE, (FIRST + 40) * NS_PER_MINUTE
+    found = compare_records(home, records, (), start_ns=start, end_ns=end)
+    assert found is not None
+    assert found.unmeasured == ()
+    assert found.judged.table.step_ns == 30 * NS_PER_S
+    assert [v.cause for v in found.verdicts] == causes
+    assert all(v.start_ns == start + 30 * NS_PER_MINUTE for v in found.verdicts)
+
+
 def test_who_asks_too_seldom_to_be_judged_has_measured_nothing() -> None:
-    """A packet in five seconds: no window holds three answers, so that no fault could have been found."""
+    """A packet a minute: no window holds three answers, so that no fault could have been found."""
     records, readings = recorded("none")
     start, end = span_of(records)
-    seldom = [replace(r, samples=Columns.of(list(r.samples)[::5])) for r in records]
-    found = compare_records(alder_home(), seldom, readings, start_ns=start, end_ns=end)
+    found = compare_records(alder_home(), _one_in(records, 60), readings, start_ns=start, end_ns=end)
     assert found is not None
     assert found.unmeasured == tuple(dict.fromkeys(k.name for k in alder_home().links))
     assert found.silent == ()

@@ -90,6 +90,16 @@ def test_the_figures_are_those_that_were_put_in():
     assert verdict.end_ns == START_NS + 400 * NS_PER_S
 
 
+def test_who_never_answers_anybody_is_no_loss_of_a_fault_that_only_delays():
+    table = disturb(quiet(HOME, 60), HOME, "desk/attic", slice(40, 50), delay_s=0.06)
+    dead = [i for i, s in enumerate(SESSIONS) if s.key.target == "harbour"]
+    table.lost[:, dead] = table.sent[:, dead]
+    table.q50_s[:, dead] = table.q80_s[:, dead] = np.nan
+    (verdict,) = judge(HOME, SESSIONS, table, counters(60))
+    assert verdict.elements == ("desk/attic",)
+    assert verdict.severity.lost == 0
+
+
 def test_a_proven_accusation_of_the_provider_passes_every_guard():
     table = disturb(quiet(HOME, 60), HOME, "modem/provider-edge", slice(20, 40), delay_s=0.040)
     (verdict,) = judge(HOME, SESSIONS, table, counters(60))

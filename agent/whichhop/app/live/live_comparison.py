@@ -20,6 +20,7 @@ from whichhop.compare.live import Follower, HomeState
 from whichhop.compare.windows.clocks import aligned_readings
 from whichhop.compare.windows.filling import seconds_of
 from whichhop.compare.windows.seconds import Seconds
+from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.check import House
 from whichhop.inside.felt import felt_of
 from whichhop.model import Home, Reading, Record, SessionKey, Verdict, derive_sessions
@@ -247,6 +248,7 @@ class LiveComparison:
             extra=open_records,
             processes=1,
             clocks=self._clocks.off_s,
+            step_ns=TICK_NS,
         )
         if piece is None:
             return None

@@ -14,7 +14,7 @@ from whichhop.app.stored.store_seconds import StoreSeconds
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_of_days
 from whichhop.compare.day_judging import LONG_NS
 from whichhop.compare.windows.clocks import ahead_of_records, move_of
-from whichhop.compare.windows.filling import Cutter
+from whichhop.compare.windows.filling import Cutter, fitting_step
 from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable, empty_table, whole_ticks
 from whichhop.inside.felt import felt_of
 from whichhop.model import Home, Method, Record, SessionKey, derive_sessions
@@ -95,12 +95,13 @@ def windows_of_store(
     extra: Iterable[Record] = (),
     processes: int | None = None,
     clocks: Mapping[str, float] = MappingProxyType({}),
+    step_ns: int | None = None,
 ) -> WindowTable | None:
     """The home's own sessions from `start_ns` to `end_ns`; None when nothing was measured then.
 
     extra: records that are not in the store, of other minutes than those that are. Windows lie on whole
-    multiples of their length since the epoch and begin no earlier than the first minute measured.
-    clocks: see `exact_windows`.
+    multiples of their length since the epoch and begin no earlier than the first minute measured. step_ns:
+    their length; None: as long as probes are seldom. clocks: see `exact_windows`.
     """
     loose = [
         r for r in extra if start_ns < (r.minute + 1) * NS_PER_MINUTE and r.minute * NS_PER_MINUTE < end_ns
@@ -113,15 +114,19 @@ def windows_of_store(
     begin, end = whole_ticks(start_ns, end_ns)
     if begin >= end:
         return None
-    table = exact_windows(
+    cut = partial(
+        exact_windows,
         store,
         home,
-        start_ns=start_ns,
         end_ns=end_ns,
         extra=extra if clocks else loose,
         processes=processes,
         clocks=clocks,
     )
+    table = cut(start_ns=start_ns)
+    step_ns = step_ns or fitting_step(table)
+    if step_ns != TICK_NS:
+        table = cut(start_ns=begin - begin % step_ns, step_ns=step_ns)
     kept = set(store.sessions())
     keys = [k for k in table.sessions if k in kept]
     ahead = ahead_in(store, keys, begin, end, loose)
@@ -137,6 +142,7 @@ def exact_windows(
     extra: Iterable[Record] = (),
     processes: int | None = 1,
     clocks: Mapping[str, float] = MappingProxyType({}),
+    step_ns: int = TICK_NS,
 ) -> WindowTable:
     """The whole ticks of a span, those in which nothing was measured too; see `windows_of_store`.
 
@@ -148,13 +154,13 @@ def exact_windows(
     known = {r.session for r in loose}
     keys = [s.key for s in derive_sessions(home) if s.key in kept or s.key in known]
     start_ns, end_ns = whole_ticks(start_ns, end_ns)
-    table = empty_table(keys, start_ns, (end_ns - start_ns) // TICK_NS)
+    table = empty_table(keys, start_ns, -(-(end_ns - start_ns) // step_ns), step_ns)
     moves = {key: move_of(clocks, key.agent, table.step_ns) for key in keys}
     stamps: dict[SessionKey, frozenset[str]] = {}
     for move in sorted({0, *moves.values()}):
         mine = [key for key in keys if moves[key] == move]
         alone = move == 0 and len(mine) == len(keys)
-        part = table if alone else empty_table(mine, table.at_ns(move), table.ticks)
+        part = table if alone else empty_table(mine, table.at_ns(move), table.ticks, step_ns)
         stamps |= _fill(part, store, [k for k in mine if k in kept], processes)
         Cutter.into(part).add([r for r in loose if moves.get(r.session) == move])
         if not alone:
@@ -189,7 +195,7 @@ def _fill(
     """Fill the arrays in place; whose stamps timed each session."""
     start_ns, end_ns = table.start_ns, table.at_ns(table.ticks)
     minutes = (minute_of(start_ns), minute_of(end_ns - 1) + 1)
-    cut = partial(_cut, start_ns, end_ns)
+    cut = partial(_cut, start_ns, end_ns, table.step_ns)
     parts = each_session(store, keys, cut, span=minutes, wanted=("rtt_ns",), processes=processes)
     place = {key: i for i, key in enumerate(table.sessions)}
     stamps: dict[SessionKey, frozenset[str]] = {}
@@ -200,9 +206,9 @@ def _fill(
     return stamps
 
 
-def _cut(start_ns: int, end_ns: int, columns: SessionColumns) -> WindowTable:
+def _cut(start_ns: int, end_ns: int, step_ns: int, columns: SessionColumns) -> WindowTable:
     """One session's windows; runs in a process of its own, so a module's function."""
-    cutter = Cutter([columns.session], start_ns=start_ns, end_ns=end_ns)
+    cutter = Cutter([columns.session], start_ns=start_ns, end_ns=end_ns, step_ns=step_ns)
     assert columns.rtt_ns is not None  # noqa: S101 - it was asked for
     cutter.add_columns(columns.session, columns.sent_ns, columns.fate, columns.rtt_ns)
     return replace(cutter.table, stamps={columns.session: columns.stamps} if columns.stamps else {})

@@ -60,6 +60,8 @@ class ElementColumns:
     """(elements,), True for those whose lateness may be the waking of a radio; see `Element.dozes`."""
     sleepy: NDArray[np.bool_]
     """(sessions,), True for those of agents on radio, whose lateness may be their own radio's waking."""
+    to_sleepy: NDArray[np.bool_]
+    """(sessions,), True for those that ask an agent on radio, which answers some of them after its sleep."""
     answers: tuple[int, ...]
     """The elements that are a box's answers to several askers."""
     dozes_alone: NDArray[np.bool_]
@@ -120,6 +122,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         tails=_tails(elements) & ~dozes,
         dozes=dozes,
         sleepy=_sleepy(elements, sessions),
+        to_sleepy=_to_sleepy(elements, sessions),
         answers=tuple(j for j, e in enumerate(elements) if e.nature is Nature.REPLY and len(e.column) > 1),
         dozes_alone=_dozes_alone(elements),
         by_radio=~dozes & (least == RADIO_LEAST_S),
@@ -175,6 +178,17 @@ def _sleepy(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:
     for host in elements:
         if host.nature is Nature.HOST and _on_radio(host, elements):
             out[list(host.column)] = True
+    return out
+
+
+def _to_sleepy(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:
+    asleep = {
+        e.name.partition(":")[2] for e in elements if e.nature is Nature.HOST and _on_radio(e, elements)
+    }
+    out = np.zeros(sessions, dtype=bool)
+    for element in elements:
+        if element.nature is Nature.REPLY and element.dozes and element.name.partition(":")[2] in asleep:
+            out[list(element.column)] = True
     return out
 
 

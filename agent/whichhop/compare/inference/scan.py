@@ -132,7 +132,7 @@ def evidence_of(
     return Evidence(
         delay=delay_evidence(q50, cut.q80_s, sent - lost, base, settings),
         loss=loss_evidence(sent, lost, base, settings),
-        tail=_tail_of(cut, heard & ~alone, base, settings),
+        tail=_tail_of(cut, heard & ~alone, base, columns, settings),
         alone=alone,
     )
 
@@ -152,10 +152,22 @@ def _dozing(
             yield rows, dozes, True
 
 
-def _tail_of(cut: WindowTable, heard: NDArray[np.bool_], base: Baseline, settings: Settings) -> Floats:
-    """What the slow answers say; nothing where quantiles came from buckets, which do not count them."""
+def _tail_of(
+    cut: WindowTable,
+    heard: NDArray[np.bool_],
+    base: Baseline,
+    columns: ElementColumns,
+    settings: Settings,
+) -> Floats:
+    """What the slow answers say; nothing where quantiles came from buckets, which do not count them.
+
+    A device on radio answers some of them after its sleep on the best of radios: its slow ones blame nobody,
+    while it clears as any other when it has none.
+    """
     if cut.coarse:
         return np.zeros((len(TAILS), *cut.sent.shape), dtype=np.float32)
     answered = np.where(heard, cut.answered, 0).astype(np.uint16)
     slow = np.where(heard, cut.slow, 0).astype(np.uint16)
-    return tail_evidence(answered, slow, base, settings)
+    out = tail_evidence(answered, slow, base, settings)
+    out[:, :, columns.to_sleepy] = np.minimum(out[:, :, columns.to_sleepy], 0.0)
+    return out

@@ -135,7 +135,8 @@ def verdict_of(
             e for e in elements if e.name in named.names and e.cause not in (lead.cause, Cause.OWN_TRAFFIC)
         ]
         missing = unmet(scene, lead, settings, rivals)
-    columns = sorted(lead.column)
+    # Whose past was too short, or who never was answered, bore out nothing: no figure is theirs.
+    columns = [i for i in sorted(lead.column) if np.isfinite(scene.loc50[i])] or sorted(lead.column)
     figures = severity(scene.table, scene.speaks, columns, loc50=scene.loc50, loc80=scene.loc80)
     if figures.lost:
         way = loss_way(scene, lead)

@@ -21,6 +21,19 @@ from whichhop.model import Fate, Record, SessionKey
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 
 PIECE_NS = 4 * 3600 * NS_PER_S
+SELDOM_NS = {1: NS_PER_MINUTE, 2: NS_PER_MINUTE // 2}
+"""Windows for probes of which ten seconds hold one or two: six of a probe each ten or each five seconds, with
+which a quantile has its full weight."""
+
+
+def fitting_step(table: WindowTable) -> int:
+    """How long windows must be for most of these sessions to have a quantile in each, ns.
+
+    By the packets that the middle session sent in those windows in which it sent any: what was asleep for
+    long did not ask seldom. table: cut in windows of TICK_NS.
+    """
+    each = [np.median(sent[sent > 0]) for sent in table.sent.T if sent.any()]
+    return SELDOM_NS.get(int(np.median(each)), TICK_NS) if each else TICK_NS
 
 
 class Cutter:

@@ -115,3 +115,14 @@ def test_dozing_agents_do_not_outvote_a_wired_one_that_is_answered_at_once():
     assert late_alone(over, np.full(sessions, 0.001), matrix, agents, sleepy=sleepy)[0, radio].all()
     over[0, wired] = 0.2
     assert not late_alone(over, np.full(sessions, 0.001), matrix, agents, sleepy=sleepy).any()
+
+
+@pytest.mark.parametrize("ill", [False, True])
+def test_slow_answers_of_a_device_that_sleeps_are_no_fault_of_its_radio(ill):
+    """Four answers in ten come after its sleep, of its own questions few; where its radio is ill, as many."""
+    table = quiet(HOME, 300)
+    table.slow[200:260, [i for i, s in enumerate(SESSIONS) if s.key.target == "desk"]] = 4
+    own = [i for i, s in enumerate(SESSIONS) if s.key.agent == "desk"]
+    table.slow[slice(200, 260, 1 if ill else 2), own] = 4 if ill else 1
+    found = judge(HOME, SESSIONS, table)
+    assert [v.elements for v in found] == ([("desk/attic",)] if ill else [])
