@@ -205,9 +205,7 @@ def _stood(case: Case) -> tuple[tuple[Stood, ...], tuple[Level, ...]]:
     teller = StandingVerdicts(
         home=case.home, sessions=case.sessions, elements=case.elements, settings=case.settings
     )
-    period = Period(
-        table=case.table, speaks=case.reporting.speaks, use=case.use.share, watched=case.reporting.watched
-    )
+    period = Period.of(case.table, case.reporting, case.use.share)
     found = teller.verdicts(period)
     told = teller.watch.told
     out = [Stood(verdict=v) for v in found]

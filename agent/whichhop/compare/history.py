@@ -21,6 +21,7 @@ from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict import steps
 from whichhop.compare.verdict.corroboration import borne, by_themselves
 from whichhop.compare.verdict.episodes import Heard, Span, heard_in, joined, merged, noticed, spans, states
+from whichhop.compare.verdict.late_hosts import with_machines_late
 from whichhop.compare.verdict.members import (
     once,
     part_of_own_traffic,
@@ -162,11 +163,7 @@ def standing_faults(case: Case) -> tuple[list[Verdict], tuple[Level, ...]]:
     teller = StandingVerdicts(
         home=case.home, sessions=case.sessions, elements=case.elements, settings=case.settings
     )
-    found = teller.verdicts(
-        Period(
-            table=case.table, speaks=case.reporting.speaks, use=case.use.share, watched=case.reporting.watched
-        )
-    )
+    found = teller.verdicts(Period.of(case.table, case.reporting, case.use.share))
     return found, teller.levels
 
 
@@ -226,7 +223,7 @@ def verdicts(
                 done, case.elements, case.onset, found, apart=_use_known(case, found.span)
             )
             if borne(done, case.elements[found.members[0]], span):
-                out.append(found)
+                out.append(with_machines_late(done, case.elements, case.reporting, found))
     out = once(out)
     out = by_themselves(done, case.elements, out)
     out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]

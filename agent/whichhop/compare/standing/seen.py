@@ -1,11 +1,12 @@
 """What each session saw over a stretch of time, as four figures: level, tail, loss and late share."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.own_traffic import is_known
+from whichhop.compare.windows.reporting import Reporting
 from whichhop.compare.windows.table import SLOW_S, TAIL_CAP_S, WindowTable
 
 Floats = NDArray[np.float64]
@@ -28,13 +29,28 @@ FLOOR_SHARE = 0.03
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Period:
     """Some time of a home: its windows, where they are evidence (ticks, sessions), how much of the line's
-    capacity the home used itself (ticks,), NaN where not known, and the agents whose own lateness is watched.
+    capacity the home used itself (ticks,), NaN where not known, and the agents whose own lateness is watched;
+    late_s: (ticks, agents), how late each ran, where that is known.
     """
 
     table: WindowTable
     speaks: NDArray[np.bool_]
     use: Floats
     watched: frozenset[str] = frozenset()
+    agents: tuple[str, ...] = ()
+    late_s: NDArray[np.float32] | None = None
+
+    @classmethod
+    def of(cls, table: WindowTable, reporting: Reporting, use: Floats) -> "Period":
+        """A whole history."""
+        return cls(
+            table=table,
+            speaks=reporting.speaks,
+            use=use,
+            watched=reporting.watched,
+            agents=reporting.agents,
+            late_s=reporting.late_s,
+        )
 
     @property
     def use_known(self) -> bool:
@@ -43,8 +59,12 @@ class Period:
 
     def until(self, end: int) -> "Period":
         """The ticks before `end`."""
-        return Period(
-            table=self.table.span(0, end), speaks=self.speaks[:end], use=self.use[:end], watched=self.watched
+        return replace(
+            self,
+            table=self.table.span(0, end),
+            speaks=self.speaks[:end],
+            use=self.use[:end],
+            late_s=None if self.late_s is None else self.late_s[:end],
         )
 
 

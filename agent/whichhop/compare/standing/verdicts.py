@@ -17,6 +17,7 @@ from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.suspects.vantage import advice_for
 from whichhop.compare.verdict.episodes import Span
+from whichhop.compare.verdict.late_hosts import late_machines, with_late_machines
 from whichhop.compare.verdict.line_place import place_of, what_splits
 from whichhop.compare.verdict.provider_guards import Scene, seen_in_scene, unmet
 from whichhop.compare.verdict.verdict import (
@@ -119,9 +120,11 @@ class StandingVerdicts:
             ticks = min(ticks, max(1, one.end))
         part = period.until(ticks)
         scene = self._scene(one, part)
-        named = named_of(
-            self.elements, self._found(one, watched), self.settings, use_known=part.use_known, watched=watched
-        )
+        found = self._found(one, watched)
+        if part.late_s is not None:
+            late = late_machines(part.late_s, part.agents, 0, ticks)
+            found = with_late_machines(self.elements, found, part.table, part.speaks, late)
+        named = named_of(self.elements, found, self.settings, use_known=part.use_known, watched=watched)
         lead = self._lead(named)
         seen = seen_in_scene(scene)
         cleared = tuple(_usual_words(r) for r in ruled_out(scene, seen, lead, named.names, self.settings))
