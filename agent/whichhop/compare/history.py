@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.evidence import columns_of
+from whichhop.compare.inference.pieces import pieces
 from whichhop.compare.inference.rated_ticks import scan
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.screening import Stretch, stretches
@@ -183,12 +184,15 @@ def closes(case: Case, done: Scan, first: int = 0, *, past: int = 0) -> list[Clo
     past: stretches that end before this tick are passed over.
     """
     factor, stay = case.use.factor, _stay(case)
+
+    def use(ticks: Stretch) -> OwnUse:
+        return OwnUse(factor=factor, stay=stay, known=_use_known(case, ticks))
+
     return [
-        look_closely(
-            done, case.elements, case.onset, OwnUse(factor=factor, stay=stay, known=_use_known(case, s)), s
-        )
-        for s in stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
-        if s.end > past
+        look_closely(done, case.elements, case.onset, use(part), part)
+        for whole in stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
+        if whole.end > past
+        for part in pieces(done, case.elements, case.onset, use(whole), whole)
     ]
 
 

@@ -57,6 +57,8 @@ def _listed(
         out += [((k,), COMES_AND_GOES) for k in range(count)]
     for a, b in pairs:
         out += [((a,), b), ((b,), a)]
+    for a, b, c in triples:
+        out += [(two, k) for two, k in (((a, b), c), ((a, c), b), ((b, c), a)) if two in pairs]
     return out + [(several, -1) for several in (*pairs, *triples)]
 
 

@@ -321,11 +321,12 @@ def found_triples(
 ) -> list[tuple[int, int, int]]:
     """The sets of three that explain what every pair leaves over, best first.
 
-    pairs: each pair's log-ratios over the same ticks. chosen: the elements that may be a third.
+    pairs: each pair's log-ratios over the same ticks, the likeliest first. chosen: the elements that may be
+    a third.
     """
     if not pairs:
         return []
-    bases = sorted(pairs, key=lambda p: -float(pairs[p].sum()))[:BASES]
+    bases = list(pairs)[:BASES]
     rolled = {
         s: np.max([rolling(r.astype(np.float64), s) for r in pairs.values()], axis=0) for s in GAIN_SPANS
     }

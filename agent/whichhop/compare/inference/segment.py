@@ -140,7 +140,7 @@ def look_closely(
         busy = busy[:TRIPLE_TICKS]
         more = found_triples(
             Triples(evidence, fit, tables, busy),
-            {(a, b): tables.ratio(a, b)[busy] for a, b in pairs},
+            {(a, b): tables.ratio(a, b)[busy] for a, b in _likeliest(states, track, chosen, busy)},
             chosen,
             columns,
             onset,
@@ -353,6 +353,18 @@ def _likelihood(
         else:
             out[:, i] = threes[chosen[members[0]], chosen[members[1]], chosen[members[2]]] + none
     return out
+
+
+def _likeliest(
+    states: States, track: Track, chosen: Sequence[int], ticks: NDArray[np.intp]
+) -> list[tuple[int, int]]:
+    """The pairs that compete, those first that are likely in most of these ticks."""
+    total: dict[tuple[int, int], float] = {}
+    for members, each in zip(states.sets, track.smooth[ticks].sum(axis=0).tolist(), strict=True):
+        if len(members) == 2:
+            pair = chosen[members[0]], chosen[members[1]]
+            total[pair] = total.get(pair, 0.0) + each
+    return sorted(total, key=lambda pair: -total[pair])
 
 
 def _groups(

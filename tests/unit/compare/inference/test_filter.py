@@ -28,6 +28,21 @@ def test_states_are_nothing_fresh_single_and_double():
     assert made.having([1]).tolist() == [False, False, False, False, True, False, True, True]
 
 
+def test_a_third_that_ends_beside_two_others_is_awaited_again_as_beside_one():
+    pairs, common = [(0, 1), (0, 2), (1, 2)], {"own": None, "step_s": 10.0, "settings": Settings()}
+    made = make_states(np.full(3, 1e-4), pairs, triples=[(0, 1, 2)], **common)
+    place = {state: i for i, state in enumerate(zip(made.sets, made.recent, strict=True))}
+    three, two = place[(0, 1, 2), -1], place[(0, 1), -1]
+    fresh = place[(0, 1), 2]
+    assert made.step[three, fresh] == pytest.approx(10.0 / Settings().mean_fault_s)
+    assert made.step[fresh, three] == pytest.approx(10.0 / Settings().recent_onset_s)
+    assert made.step[two, three] == pytest.approx(1e-4)
+    np.testing.assert_allclose(made.step.sum(axis=1), 1.0)
+    # Its healthy twin: where no three compete, nothing of it is there.
+    without = make_states(np.full(3, 1e-4), pairs, **common)
+    assert not any(len(m) > 1 and k >= 0 for m, k in zip(without.sets, without.recent, strict=True))
+
+
 @settings(max_examples=30)
 @given(st.integers(0, 10_000), st.integers(2, 30))
 def test_probabilities_stay_probabilities(seed, ticks):

@@ -1,0 +1,87 @@
+"""Cuts a stretch where by any one cause it is calm, so that each trouble in it has candidates of its own."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.filter import MEAN_COMING_S, SELDOMER, TINY
+from whichhop.compare.inference.scan import Scan
+from whichhop.compare.inference.screening import Stretch, at_times
+from whichhop.compare.inference.segment import OwnUse
+from whichhop.compare.suspects.elements import Element, Nature
+
+CALM = 0.99
+"""Sure that nothing is at fault: as sure as opens an episode at once."""
+CALM_TICKS = 18
+"""Three minutes of calm part two troubles, as stretches that far apart are two (`screening.JOIN_TICKS`)."""
+AROUND_TICKS = 6
+"""A minute of calm goes with a trouble on either side, so that it begins and ends from nothing."""
+
+
+def pieces(
+    scan: Scan, elements: Sequence[Element], onset: NDArray[np.float64], use: OwnUse, stretch: Stretch
+) -> list[Stretch]:
+    """The parts of a stretch in which something may be wrong, in order of time."""
+    if stretch.end - stretch.first <= CALM_TICKS:
+        return [stretch]
+    busy = np.flatnonzero(_nothing(scan, elements, onset, use, stretch) < CALM)
+    if not busy.size:
+        return []
+    cuts = np.flatnonzero(np.diff(busy) > CALM_TICKS)
+    firsts, lasts = busy[[0, *(cuts + 1)]], busy[[*cuts, -1]]
+    return [
+        Stretch(
+            first=max(stretch.first, stretch.first + a - AROUND_TICKS),
+            end=min(stretch.end, stretch.first + b + 1 + AROUND_TICKS),
+        )
+        for a, b in zip(firsts.tolist(), lasts.tolist(), strict=True)
+    ]
+
+
+def _nothing(
+    scan: Scan, elements: Sequence[Element], onset: NDArray[np.float64], use: OwnUse, stretch: Stretch
+) -> NDArray[np.float64]:
+    """Probability per tick, in the light of the whole stretch, that nothing is at fault.
+
+    At most one element may be, all the time or at times: sums over the states are short then, and where two
+    are at fault one of them alone is likelier than none.
+    """
+    span = slice(stretch.first, stretch.end)
+    net = scan.ratios[span] - scan.quiet[span, None]
+    for j, log_ratio in use.stay.items():
+        net[:, j] += log_ratio[span]
+    net = np.concatenate([np.zeros((len(net), 1)), net, at_times(net, 0.0)], axis=1)
+    weight = np.exp(net - net.max(axis=1, keepdims=True))
+    step_s = scan.table.step_ns * 1e-9
+    lasts = np.repeat([scan.settings.mean_fault_s, MEAN_COMING_S], len(onset))
+    begins = np.concatenate([[0.0], onset, onset * SELDOMER])
+    ends = np.concatenate([[0.0], np.minimum(0.5, step_s / lasts)])
+    own = next((1 + j for j, e in enumerate(elements) if e.nature is Nature.OWN_TRAFFIC), 0)
+    factor = np.nan_to_num(use.factor[span], nan=1.0)
+
+    def rises(t: int) -> NDArray[np.float64]:
+        out = begins.copy()
+        out[own] *= factor[t]
+        return out
+
+    forward = np.empty_like(weight)
+    now = np.zeros(len(begins))
+    now[0] = 1.0
+    for t in range(len(weight)):
+        rise = rises(t)
+        ahead = now * (1.0 - ends) + now[0] * rise
+        ahead[0] += now @ ends - now[0] * rise.sum()
+        now = np.maximum(ahead * weight[t], TINY)
+        now /= now.sum()
+        forward[t] = now
+    later = np.ones(len(begins))
+    out = forward[:, 0].copy()
+    for t in range(len(weight) - 2, -1, -1):
+        rise, seen = rises(t + 1), later * weight[t + 1]
+        back = seen * (1.0 - ends) + ends * seen[0]
+        back[0] += rise @ seen - rise.sum() * seen[0]
+        later = back / back.max()
+        both = forward[t] * later
+        out[t] = both[0] / both.sum()
+    return out
