@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
+from whichhop.compare.inference.held_size import held
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
 from whichhop.compare.suspects.elements import HOME_SIDE, Element, Nature
 from whichhop.compare.suspects.priors import (
@@ -235,6 +236,18 @@ def log_mean(values: Floats, allowed: NDArray[np.bool_]) -> Floats:
         return np.asarray(np.maximum(np.log(total / count) + top, LOWEST), dtype=np.float32)
 
 
+def _held_mean(values: Floats, allowed: NDArray[np.bool_]) -> Floats:
+    """The same where an excess may have the size that it had before."""
+    out = np.empty(values.shape[1:], dtype=np.float32)
+    kinds = np.unique(allowed, axis=1)
+    for kind in kinds.T:
+        which = np.flatnonzero((allowed == kind[:, None]).all(axis=0))
+        some = values[kind][:, :, which].transpose(0, 2, 1)
+        nobody = np.zeros(some.shape[1:], dtype=np.float32)
+        out[:, which] = held(some, nobody, values.shape[0], LOWEST).T
+    return out
+
+
 def part_sums(evidence: Evidence, columns: ElementColumns) -> tuple[Floats, Floats]:
     """Evidence summed over each element's sessions: (len(DELAYS_S), ticks, elements), and for LOSSES."""
     sums = np.matmul(evidence.delay, columns.matrix), np.matmul(evidence.loss, columns.matrix)
@@ -251,19 +264,20 @@ def part_sums(evidence: Evidence, columns: ElementColumns) -> tuple[Floats, Floa
 
 
 def part_evidence(
-    sums: tuple[Floats, Floats], evidence: Evidence, columns: ElementColumns
+    sums: tuple[Floats, Floats], evidence: Evidence, columns: ElementColumns, *, lasting: bool = False
 ) -> tuple[Floats, Floats]:
     """Per tick and element the log-ratio that all its sessions are delayed, and that all lose packets.
 
-    A box may also turn away one asker of several.
+    A box may also turn away one asker of several. lasting: an excess may have the size that it had before.
     """
-    loss = log_mean(sums[1], columns.losses)
+    mean = _held_mean if lasting else log_mean
+    loss = mean(sums[1], columns.losses)
     for j in columns.answers:
         own = np.flatnonzero(columns.matrix[:, j])
         each = log_mean(evidence.loss[:, :, own], np.repeat(columns.losses[:, j, None], own.size, axis=1))
         one = np.logaddexp.reduce(each, axis=1) - np.float32(np.log(own.size / REFUSES_ONE))
         loss[:, j] = np.logaddexp(loss[:, j] + np.float32(np.log1p(-REFUSES_ONE)), one)
-    delay = log_mean(sums[0], columns.delays)
+    delay = mean(sums[0], columns.delays)
     delay[unanswered(sums)] = 0.0
     return delay, loss
 

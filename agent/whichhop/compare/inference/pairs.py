@@ -22,6 +22,7 @@ from whichhop.compare.inference.evidence import (
     unanswered,
     with_tails,
 )
+from whichhop.compare.inference.held_size import held
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
 from whichhop.compare.inference.screening import rolling
 
@@ -52,23 +53,30 @@ Wanted = tuple[int, int, bool]
 
 
 def joint(
-    first: Floats, second: Floats, shared: Sequence[tuple[Floats, NDArray[np.float32]]], divisor: int
+    first: Floats,
+    second: Floats,
+    shared: Sequence[tuple[Floats, NDArray[np.float32]]],
+    divisor: int,
+    alone: Floats,
 ) -> Floats:
-    """Log mean over both excesses.
+    """Log mean over both excesses, (pairs, ticks).
 
-    first, second: (values, ticks) sums over the sessions that cross only the one, only the other.
-    shared: for sessions that cross both equally often, their (grid, ticks) sums and the weights (values of
-    both, grid) that read these at the two excesses together. divisor: how many pairs of values there are.
+    first, second: (values, pairs * ticks) sums over the sessions that cross only the one, only the other.
+    shared: for sessions that cross both equally often, their (grid, pairs * ticks) sums and the weights
+    (values of both, grid) that read these at the two excesses together. divisor: how many pairs of values
+    there are. alone: (pairs, ticks) the better log-ratio of one of the two.
     """
-    count, ticks = first.shape[0] * second.shape[0], first.shape[1]
-    out = np.empty(ticks, dtype=np.float32)
-    for at in range(0, ticks, AT_ONCE >> 2):
-        cut = slice(at, at + (AT_ONCE >> 2))
+    count, (pairs, ticks) = first.shape[0] * second.shape[0], alone.shape
+    out = np.empty((pairs, ticks), dtype=np.float32)
+    some = max(1, (AT_ONCE >> 2) // max(1, ticks))
+    for at in range(0, pairs, some):
+        these = slice(at, at + some)
+        cut = slice(at * ticks, (at + some) * ticks)
         each = first[:, None, cut] + second[None, :, cut]
         flat = each.reshape(count, each.shape[2])
         for sums, weights in shared:
             flat += weights @ sums[:, cut]
-        out[cut] = log_sum(flat, divisor)
+        out[these] = held(flat.reshape(count, *alone[these].shape), alone[these], divisor, LOWEST)
     return out
 
 
@@ -79,7 +87,7 @@ class Pairs:
         self._columns = columns
         self._evidence = tuple(t.transpose(0, 2, 1) for t in (evidence.delay, evidence.loss))
         sums = part_sums(evidence, columns)
-        self.delay, self.loss = part_evidence(sums, evidence, columns)
+        self.delay, self.loss = part_evidence(sums, evidence, columns, lasting=True)
         self.minor = minor_evidence(sums, columns)
         plain = mixed(self.delay, self.loss)
         self.single, self.usual_slow = with_tails(plain, self.minor, evidence, columns)
@@ -164,7 +172,8 @@ class Pairs:
         for key, places in alike.items():
             *values, ways = (np.frombuffer(text, dtype=bool) for text in key)
             some = [wanted[i] for i in places]
-            out[3, places] = self._joint(which, some, values, shared[places][:, ways], np.flatnonzero(ways))
+            alone = np.maximum(out[1:3, places].max(axis=0), np.float32(0.0))
+            out[3, places] = self._joint(which, some, values, (shared[places][:, ways], ways), alone)
         if which == 0 and self._unanswered.any():
             # The delay of what lets nothing through is not known: the other's is all that there is.
             first, second = (self._unanswered[[w[k] for w in wanted]] for k in (0, 1))
@@ -184,26 +193,27 @@ class Pairs:
         which: int,
         wanted: Sequence[Wanted],
         allowed: Sequence[NDArray[np.bool_]],
-        shared: Floats,
-        ways: NDArray[np.intp],
+        shared: tuple[Floats, NDArray[np.bool_]],
+        alone: Floats,
     ) -> Floats:
         """Log mean for both at fault, (pairs, ticks), of pairs with the same values and ways of meeting.
 
         allowed: the values of the one and of the other. shared: (pairs, ways, sessions), 1 where a session
-        crosses both, by how often it meets each; ways: those of _TIMES that there are.
+        crosses both, by how often it meets each; and which of _TIMES these ways are. alone: (pairs, ticks),
+        the better log-ratio of one of the two.
         """
-        (in_a, in_b), sums = allowed, self._sums[which]
+        (in_a, in_b), sums, (crossing, ways) = allowed, self._sums[which], shared
         values = len(in_a)
         # What crosses both is in each one's sum at its own value; it belongs in once, at the two together.
         first, second = (sums[:, [w[k] for w in wanted]].reshape(values, -1) for k in (0, 1))
         rows = (in_a[:, None] & in_b[None, :]).reshape(-1)
         doubled, both = (DELAY_TWICE, LOSS_TWICE)[which], []
-        for k, times in enumerate(_TIMES[way] for way in ways):
-            met = np.matmul(shared[:, k], self._evidence[which]).reshape(values, -1)
+        for k, times in enumerate(_TIMES[way] for way in np.flatnonzero(ways)):
+            met = np.matmul(crossing[:, k], self._evidence[which]).reshape(values, -1)
             first -= doubled @ met if times[0] == 2 else met
             second -= doubled @ met if times[1] == 2 else met
             both.append((met, (_DELAY_SUMS, _LOSS_SUMS)[which][times][rows]))
-        return joint(first[in_a], second[in_b], both, values**2).reshape(len(wanted), -1)
+        return joint(first[in_a], second[in_b], both, values**2, alone)
 
 
 def below(allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -297,10 +307,10 @@ class Triples:
             out[1 << i] = single[:, j]
         for i, k in ((0, 1), (0, 2), (1, 2)):
             out[(1 << i) | (1 << k)] = self._pairs.part(which, members[i], members[k])[self._ticks]
-        out[7] = self._joint(which, members)
+        out[7] = self._joint(which, members, out[[3, 5, 6]].max(axis=0))
         return out
 
-    def _joint(self, which: int, members: Sequence[int]) -> Floats:
+    def _joint(self, which: int, members: Sequence[int], without: Floats) -> Floats:
         columns = self._columns
         allowed = [(columns.delays, columns.losses)[which][:, j] for j in members]
         rows = (allowed[0][:, None, None] & allowed[1][None, :, None] & allowed[2][None, None, :]).reshape(-1)
@@ -309,7 +319,7 @@ class Triples:
         for times in {tuple(row) for row in met.tolist()} - {(0, 0, 0)}:
             same = (met == times).all(axis=1).astype(np.float32)
             total += _weights(which, times)[rows] @ (self._evidence[which] @ same)
-        return log_sum(total, len(allowed[0]) ** 3)
+        return held(total, np.maximum(without, np.float32(0.0)), len(allowed[0]) ** 3, LOWEST)
 
 
 def found_triples(

@@ -86,9 +86,31 @@ def brute(evidence, a, b, tick):
 def test_a_pair_is_the_sum_over_both_excesses_by_its_definition(one, two):
     evidence = drawn()
     a, b = NAMES.index(one), NAMES.index(two)
-    found = Pairs(evidence, COLUMNS).ratio(a, b)
     for tick in range(2):
-        assert found[tick] == pytest.approx(brute(evidence, a, b, tick), abs=2e-3)
+        # One by one: of a first tick nothing has told the sizes.
+        found = Pairs(evidence.cut(tick, tick + 1), COLUMNS).ratio(a, b)
+        assert found[0] == pytest.approx(brute(evidence, a, b, tick), abs=2e-3)
+
+
+def late(added_ms, ticks=12):
+    """Evidence of sessions late by what the elements they cross add, each to within three tenths."""
+    told = drawn(ticks=ticks)
+    told.delay[:], told.loss[:] = 0.0, -1.0
+    for s in range(len(SESSIONS)):
+        total = sum(ms / 1e3 for n, ms in added_ms.items() if s in ELEMENTS[NAMES.index(n)].column)
+        off = (DELAYS_S - total) / (0.3 * max(total, DELAYS_S[0]))
+        told.delay[:, :, s] = np.maximum(-0.5 * off**2 + (4.0 if total else 0.0), -6.0)[:, None]
+    return told
+
+
+def test_a_lesser_fault_inside_a_greater_one_gains_tick_by_tick_and_nothing_where_it_is_not():
+    a, b = NAMES.index("study/router"), NAMES.index("beyond")
+    both = Pairs(late({"study/router": 90, "beyond": 90}), COLUMNS)
+    gain = both.ratio(a, b) - np.maximum(both.single[:, a], both.single[:, b])
+    one = Pairs(late({"study/router": 90}), COLUMNS)
+    none = one.ratio(a, b) - np.maximum(one.single[:, a], one.single[:, b])
+    assert gain[-1] > gain[0] + 1.0
+    assert (none < 0.0).all()
 
 
 def test_elements_that_share_no_session_add_up():

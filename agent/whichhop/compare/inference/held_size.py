@@ -1,0 +1,39 @@
+"""How well an excess explains ticks whose size need not be guessed anew in each, since it is what it was."""
+
+import numpy as np
+
+from whichhop.compare.inference.baseline import Floats
+
+HELD = 0.5
+"""In half of its ticks an excess has the size it had before; in the others any."""
+TEMPER = 0.5
+"""Ticks of one fault are not independent, so each counts for half, as in `members.shape_odds`."""
+MEMORY_TICKS = 30
+"""Its size is what it was in the last five minutes, the mean length of a fault."""
+
+
+def held(values: Floats, without: Floats, divisor: int, lowest: np.float32) -> Floats:
+    """Log-ratios of an excess of any size or of that held before, (..., ticks).
+
+    values: (sizes, ..., ticks) log-ratios by size, -inf where a size is impossible. without: (..., ticks) the
+    log-ratio of what goes on without it. divisor: how many sizes there are, impossible ones that are left
+    out of `values` included. The size is told by the ticks before, by as much as they need it.
+    """
+    if not values.shape[0]:
+        return np.full(values.shape[1:], lowest, dtype=np.float32)
+    need = np.maximum(values - without, np.float32(0.0))
+    past = np.zeros_like(need)
+    np.cumsum(need[..., :-1], axis=-1, out=past[..., 1:])
+    if past.shape[-1] > MEMORY_TICKS:
+        past[..., MEMORY_TICKS:] = past[..., MEMORY_TICKS:] - past[..., :-MEMORY_TICKS].copy()
+    past *= np.float32(TEMPER)
+    best = past.max(axis=0)
+    weight = np.exp(past - best)
+    others = np.float32(divisor - values.shape[0]) * np.exp(-best)
+    top = np.maximum(values.max(axis=0), lowest)
+    plain = np.exp(values - top)
+    flat = plain.sum(axis=0) * np.float32((1.0 - HELD) / divisor)
+    weighed = np.einsum("v...,v...->...", plain, weight) / (weight.sum(axis=0) + others)
+    with np.errstate(divide="ignore"):
+        out = np.log(flat + np.float32(HELD) * weighed) + top
+    return np.asarray(np.maximum(out, lowest), dtype=np.float32)
