@@ -237,7 +237,7 @@ def log_mean(values: Floats, allowed: NDArray[np.bool_]) -> Floats:
 
 
 def _held_mean(values: Floats, allowed: NDArray[np.bool_]) -> Floats:
-    """The same where an excess may have the size that it had before."""
+    """The same where a delay may be what it was before."""
     out = np.empty(values.shape[1:], dtype=np.float32)
     kinds = np.unique(allowed, axis=1)
     for kind in kinds.T:
@@ -268,16 +268,15 @@ def part_evidence(
 ) -> tuple[Floats, Floats]:
     """Per tick and element the log-ratio that all its sessions are delayed, and that all lose packets.
 
-    A box may also turn away one asker of several. lasting: an excess may have the size that it had before.
+    A box may also turn away one asker of several. lasting: a delay may be what it was before.
     """
-    mean = _held_mean if lasting else log_mean
-    loss = mean(sums[1], columns.losses)
+    loss = log_mean(sums[1], columns.losses)
     for j in columns.answers:
         own = np.flatnonzero(columns.matrix[:, j])
         each = log_mean(evidence.loss[:, :, own], np.repeat(columns.losses[:, j, None], own.size, axis=1))
         one = np.logaddexp.reduce(each, axis=1) - np.float32(np.log(own.size / REFUSES_ONE))
         loss[:, j] = np.logaddexp(loss[:, j] + np.float32(np.log1p(-REFUSES_ONE)), one)
-    delay = mean(sums[0], columns.delays)
+    delay = (_held_mean if lasting else log_mean)(sums[0], columns.delays)
     delay[unanswered(sums)] = 0.0
     return delay, loss
 

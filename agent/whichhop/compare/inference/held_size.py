@@ -1,15 +1,19 @@
-"""How well an excess explains ticks whose size need not be guessed anew in each, since it is what it was."""
+"""How well a delay explains ticks whose size need not be guessed anew in each, since it is what it was.
+
+Delays only: loss held so as well named radios that lose one packet in a hundred. On fresh seeds of three recipes
+it made three false verdicts of one in eight days, and named no fault more.
+"""
 
 import numpy as np
 
 from whichhop.compare.inference.baseline import Floats
 
 HELD = 0.5
-"""In half of its ticks an excess has the size it had before; in the others any."""
+"""In half of its ticks an excess has the size it had before; in the others any. No source; not swept."""
 TEMPER = 0.5
 """Ticks of one fault are not independent, so each counts for half, as in `members.shape_odds`."""
 MEMORY_TICKS = 30
-"""Its size is what it was in the last five minutes, the mean length of a fault."""
+"""Its size is what it was in the last five minutes, the mean length of a fault. Not swept."""
 
 
 def held(values: Floats, without: Floats, divisor: int, lowest: np.float32) -> Floats:

@@ -58,13 +58,16 @@ def joint(
     shared: Sequence[tuple[Floats, NDArray[np.float32]]],
     divisor: int,
     alone: Floats,
+    *,
+    lasting: bool,
 ) -> Floats:
     """Log mean over both excesses, (pairs, ticks).
 
     first, second: (values, pairs * ticks) sums over the sessions that cross only the one, only the other.
     shared: for sessions that cross both equally often, their (grid, pairs * ticks) sums and the weights
     (values of both, grid) that read these at the two excesses together. divisor: how many pairs of values
-    there are. alone: (pairs, ticks) the better log-ratio of one of the two.
+    there are. alone: (pairs, ticks) the better log-ratio of one of the two. lasting: they may be what they
+    were before.
     """
     count, (pairs, ticks) = first.shape[0] * second.shape[0], alone.shape
     out = np.empty((pairs, ticks), dtype=np.float32)
@@ -76,7 +79,8 @@ def joint(
         flat = each.reshape(count, each.shape[2])
         for sums, weights in shared:
             flat += weights @ sums[:, cut]
-        out[these] = held(flat.reshape(count, *alone[these].shape), alone[these], divisor, LOWEST)
+        flat = flat.reshape(count, *alone[these].shape)
+        out[these] = held(flat, alone[these], divisor, LOWEST) if lasting else log_sum(flat, divisor)
     return out
 
 
@@ -213,7 +217,7 @@ class Pairs:
             first -= doubled @ met if times[0] == 2 else met
             second -= doubled @ met if times[1] == 2 else met
             both.append((met, (_DELAY_SUMS, _LOSS_SUMS)[which][times][rows]))
-        return joint(first[in_a], second[in_b], both, values**2, alone)
+        return joint(first[in_a], second[in_b], both, values**2, alone, lasting=which == 0)
 
 
 def below(allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -224,7 +228,7 @@ def below(allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def log_sum(values: Floats, divisor: int) -> Floats:
     """Log of the sum of exp over the first axis over `divisor`; LOWEST when there is nothing to sum."""
     if not values.shape[0]:
-        return np.full(values.shape[1], LOWEST, dtype=np.float32)
+        return np.full(values.shape[1:], LOWEST, dtype=np.float32)
     top = values.max(axis=0)
     mean = np.log(np.exp(values - top).sum(axis=0) / np.float32(divisor)) + top
     return np.asarray(np.maximum(mean, LOWEST), dtype=np.float32)
@@ -319,7 +323,10 @@ class Triples:
         for times in {tuple(row) for row in met.tolist()} - {(0, 0, 0)}:
             same = (met == times).all(axis=1).astype(np.float32)
             total += _weights(which, times)[rows] @ (self._evidence[which] @ same)
-        return held(total, np.maximum(without, np.float32(0.0)), len(allowed[0]) ** 3, LOWEST)
+        divisor = len(allowed[0]) ** 3
+        if which != 0:
+            return log_sum(total, divisor)
+        return held(total, np.maximum(without, np.float32(0.0)), divisor, LOWEST)
 
 
 def found_triples(

@@ -14,7 +14,8 @@ from whichhop.compare.suspects.elements import Element, Nature
 CALM = 0.99
 """Sure that nothing is at fault: as sure as opens an episode at once."""
 CALM_TICKS = 18
-"""Three minutes of calm part two troubles, as stretches that far apart are two (`screening.JOIN_TICKS`)."""
+"""Three minutes of calm part two troubles, as stretches that far apart are two (`screening.JOIN_TICKS`). Two
+and five cut six homes of four recipes into nearly the same pieces."""
 AROUND_TICKS = 6
 """A minute of calm goes with a trouble on either side, so that it begins and ends from nothing."""
 
@@ -76,7 +77,7 @@ def _nothing(
         now /= now.sum()
         forward[t] = now
     later = np.ones(len(begins))
-    out = forward[:, 0].copy()
+    out: NDArray[np.float64] = forward[:, 0].copy()
     for t in range(len(weight) - 2, -1, -1):
         rise, seen = rises(t + 1), later * weight[t + 1]
         back = seen * (1.0 - ends) + ends * seen[0]
