@@ -1,7 +1,7 @@
 """How well a delay explains ticks whose size need not be guessed anew in each, since it is what it was.
 
-Delays only: loss held so as well named radios that lose one packet in a hundred. On fresh seeds of three recipes
-it made three false verdicts of one in eight days, and named no fault more.
+Delays only: loss held so as well named radios that lose one packet in a hundred. On fresh seeds of
+three recipes it made three false verdicts of one in eight days, and named no fault more.
 """
 
 import numpy as np
