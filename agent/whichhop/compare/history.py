@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -183,16 +184,12 @@ def closes(case: Case, done: Scan, first: int = 0, *, past: int = 0) -> list[Clo
 
     past: stretches that end before this tick are passed over.
     """
-    factor, stay = case.use.factor, _stay(case)
-
-    def use(ticks: Stretch) -> OwnUse:
-        return OwnUse(factor=factor, stay=stay, known=_use_known(case, ticks))
-
+    use = partial(OwnUse, factor=case.use.factor, stay=_stay(case))
     return [
-        look_closely(done, case.elements, case.onset, use(part), part)
+        look_closely(done, case.elements, case.onset, use(known=_use_known(case, part)), part)
         for whole in stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
         if whole.end > past
-        for part in pieces(done, case.elements, case.onset, use(whole), whole)
+        for part in pieces(done, case.elements, case.onset, use(known=_use_known(case, whole)), whole)
     ]
 
 
