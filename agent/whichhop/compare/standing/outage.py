@@ -1,10 +1,15 @@
-"""What let nothing through from the first packet on: told apart from targets that answer nobody."""
+"""What let nothing through from the first packet on: told apart from targets that answer nobody.
+
+Of few targets that is not sure while it lasts; once they answer, they are none that answer nobody, and it is
+told.
+"""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import FAULT_PRIOR
 from whichhop.compare.standing.seen import Period
@@ -28,7 +33,8 @@ LEADERS = 8
 """Pairs are tried among the likeliest; it bounds the cost."""
 
 SWITCHED_OFF = 0.5
-"""A device of the home that neither measures nor answers is as likely as not just switched off."""
+"""A device of the home that neither measures nor answers is as likely as not just switched off, and an agent
+that sends nothing does not run yet."""
 ANSWERS_NOBODY: dict[NodeKind, float] = {
     NodeKind.MODEM: 0.4,
     NodeKind.PROVIDER_EDGE: 0.15,
@@ -50,6 +56,11 @@ FILTERED = 0.0005
 """Nor are all targets past the home silent by themselves only: test packets may be filtered where other
 traffic is not. An order of size, no source."""
 LETS_NONE = frozenset(HOME_SIDE | {Nature.ACCESS, Nature.BEYOND})
+ANSWERING = frozenset({Nature.REPLY, Nature.DESTINATION, Nature.RESOLVER})
+"""What a target that was silent for a while may have been itself; one that still is has its own chances."""
+BACK_TICKS = 3
+"""The first answers of all that one outage silenced come within so many ticks: some probes ask twice a
+minute."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,11 +87,13 @@ class OutageWatch:
     sessions: Sequence[Session]
     elements: Sequence[Element]
     _stage: int = 0
+    _begins: bool = True
+    _returned: set[int] = field(default_factory=set)
     _named: dict[tuple[int, ...], Outage] = field(default_factory=dict)
 
     def look(self, period: Period) -> list[Outage]:
         """What lets nothing through since before the first packet, or did until its end."""
-        asked = np.cumsum((period.speaks & (period.table.sent > 0)).any(axis=1))
+        asked = np.cumsum((period.speaks & (period.table.sent > 0)).any(axis=1), dtype=np.int64)
         while self._stage < len(STAGES):
             reached = np.flatnonzero(asked >= STAGES[self._stage])
             if not reached.size:
@@ -93,7 +106,29 @@ class OutageWatch:
         for members, one in self._named.items():
             if one.end is None:
                 self._named[members] = _followed(one, period.table)
+        if self._begins:
+            self._look_back(period, asked)
         return self.told
+
+    def _look_back(self, period: Period, asked: NDArray[np.int64]) -> None:
+        """What was silent for a minute or more and then answered, and was not named while it was silent.
+
+        asked: in how many of the ticks up to each somebody asked.
+        """
+        table = period.table
+        answered = table.sent > table.lost
+        first = np.where(answered.any(axis=0), answered.argmax(axis=0), table.ticks)
+        first[[i for one in self._named.values() for i in one.column]] = 0
+        for end in sorted(set(first.tolist()) - self._returned):
+            if not end or end + BACK_TICKS > table.ticks:
+                continue
+            self._returned.add(end)
+            if asked[end - 1] < STAGES[0]:
+                continue
+            back = frozenset(np.flatnonzero((first >= end) & (first < end + BACK_TICKS)).tolist())
+            for one in outages(self.home, self.sessions, self.elements, period.until(end), back):
+                if back.intersection(one.column):
+                    self._named.setdefault(one.members, replace(one, end=end))
 
     @property
     def told(self) -> list[Outage]:
@@ -102,7 +137,7 @@ class OutageWatch:
 
     def moved(self, ticks: int) -> None:
         """The table's first ticks were dropped, and with them what could still be told of the beginning."""
-        self._stage = len(STAGES)
+        self._stage, self._begins = len(STAGES), False
         for members, one in self._named.items():
             end = None if one.end is None else one.end - ticks
             self._named[members] = replace(one, named_at=one.named_at - ticks, end=end)
@@ -115,10 +150,14 @@ def _followed(one: Outage, table: WindowTable) -> Outage:
 
 
 def outages(
-    home: Home, sessions: Sequence[Session], elements: Sequence[Element], period: Period
+    home: Home,
+    sessions: Sequence[Session],
+    elements: Sequence[Element],
+    period: Period,
+    back: frozenset[int] = frozenset(),
 ) -> Iterator[Outage]:
     """What lets nothing through in all of a period, where that explains the silence better than the targets'
-    own ways do: one element, or two."""
+    own ways do: one element, or two. back: the sessions that are answered right after it."""
     sent = np.where(period.speaks, period.table.sent, 0).sum(axis=0, dtype=np.int64)
     lost = np.where(period.speaks, period.table.lost, 0).sum(axis=0, dtype=np.int64)
     silent = frozenset(np.flatnonzero((lost == sent) & (sent >= LEAST_SENT)).tolist())
@@ -127,8 +166,10 @@ def outages(
     )
     if not silent:
         return
-    groups = _groups(home, elements, silent, answered)
-    mute = _Mute(home, sessions, silent, answered)
+    groups = _groups(home, elements, silent, answered, back)
+    begun = {s.key.agent for s, count in zip(sessions, sent.tolist(), strict=True) if count}
+    ways = _own_ways(home, sessions, silent, begun, back)
+    mute = _Mute(sessions, silent, answered, ways)
     columns = list(groups)
     prior = np.array([sum(weight for _, weight in groups[c]) for c in columns])
     alone = [mute.weight(column) * p for column, p in zip(columns, prior, strict=True)]
@@ -185,40 +226,59 @@ def _named(
 
 
 def _groups(
-    home: Home, elements: Sequence[Element], silent: frozenset[int], answered: frozenset[int]
+    home: Home,
+    elements: Sequence[Element],
+    silent: frozenset[int],
+    answered: frozenset[int],
+    back: frozenset[int],
 ) -> dict[frozenset[int], list[tuple[int, float]]]:
     """By the silent sessions that cross them, elements that nobody's answer crossed, with their priors."""
     out: dict[frozenset[int], list[tuple[int, float]]] = {}
     for j, element in enumerate(elements):
         column = element.column & silent
-        if element.nature in LETS_NONE and column and not element.column & answered:
+        may = element.nature in LETS_NONE or (element.nature in ANSWERING and column <= back)
+        if may and column and not element.column & answered:
             prior = PRIORS[element.nature]
             weight = FAULT_PRIOR[kind_of(home, element)] * (prior.loss + prior.both) * WHOLE
             out.setdefault(column, []).append((j, weight))
     return out
 
 
+def _own_ways(
+    home: Home,
+    sessions: Sequence[Session],
+    silent: frozenset[int],
+    begun: set[str],
+    back: frozenset[int],
+) -> dict[str, float]:
+    """By silent target, how likely it is silent by itself. begun: agents that sent anything; back: sessions
+    whose targets are no longer silent, so that they are none that answer nobody."""
+    agents = {s.key.agent for s in sessions}
+    returned = {sessions[i].key.target for i in back}
+    out = {}
+    for target in {sessions[i].key.target for i in silent}:
+        node = home.nodes.get(target)
+        if node and target not in begun and (node.kind is NodeKind.HOST or target in agents):
+            out[target] = SWITCHED_OFF
+        elif target in returned:
+            out[target] = FILTERED
+        else:
+            out[target] = RESOLVER_MUTE if node is None else ANSWERS_NOBODY[node.kind]
+    return out
+
+
 class _Mute:
-    """How likely what no fault explains is silent by itself."""
+    """How likely what no fault explains is silent by itself. by_itself: of each target, for all askers."""
 
     def __init__(
-        self, home: Home, sessions: Sequence[Session], silent: frozenset[int], answered: frozenset[int]
+        self,
+        sessions: Sequence[Session],
+        silent: frozenset[int],
+        answered: frozenset[int],
+        by_itself: Mapping[str, float],
     ) -> None:
-        self._sessions, self._silent = sessions, silent
+        self._sessions, self._silent, self._by_itself = sessions, silent, by_itself
         self._answers = {sessions[i].key.target for i in answered}
-        agents = {s.key.agent for s in sessions}
-        self._by_itself = {
-            sessions[i].key.target: self._of(home, sessions[i].key.target, agents) for i in silent
-        }
-
-    @staticmethod
-    def _of(home: Home, target: str, agents: set[str]) -> float:
-        node = home.nodes.get(target)
-        if node is None:
-            return RESOLVER_MUTE
-        if node.kind is NodeKind.HOST and target not in agents:
-            return SWITCHED_OFF
-        return ANSWERS_NOBODY[node.kind]
 
     def weight(self, explained: frozenset[int]) -> float:
         """The chance of all the silence but of the sessions in `explained`."""

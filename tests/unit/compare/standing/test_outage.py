@@ -112,6 +112,47 @@ def test_one_answer_ends_it() -> None:
     assert "It was there before measuring began, and is over." in explain(verdict)
 
 
+ONE_TARGET = alder()
+"""Past the line only a first hop and one target are asked."""
+
+
+@pytest.mark.parametrize("hop", [LINE, "beyond"])
+def test_what_two_targets_cannot_tell_while_it_lasts_is_told_once_they_answer(hop: str) -> None:
+    dead = disturb(quiet(ONE_TARGET, 60), ONE_TARGET, hop, slice(0, 40), lost=10)
+    assert told(ONE_TARGET, dead.span(0, 40)) == []
+    (verdict,) = [v for v in told(ONE_TARGET, dead) if v.standing]
+    assert hop in verdict.elements
+    assert (verdict.start_ns, verdict.end_ns) == (START_NS, dead.at_ns(40))
+    assert not verdict.proven
+    assert verdict.probability > 0.85
+
+
+def test_who_follows_hears_of_it_once_they_answer() -> None:
+    dead = disturb(quiet(ONE_TARGET, 60), ONE_TARGET, LINE, slice(0, 40), lost=10)
+    live = Follower(ONE_TARGET, derive_sessions(ONE_TARGET), start_ns=START_NS)
+    said = [live.feed(dead.span(tick, tick + 1)) for tick in range(dead.ticks)]
+    assert not any(said[:40])
+    assert [v.end_ns for v in said[43]] == [dead.at_ns(40)]
+
+
+@pytest.mark.parametrize("name", ["attic", "desk", "study"])
+def test_an_agent_that_is_started_later_was_no_outage(name: str) -> None:
+    """It neither answers nor asks until it runs, and no hop to it was ever at fault."""
+    table = silenced(HOME, name, ticks=60)
+    later = quiet(HOME, 60)
+    for i, session in enumerate(derive_sessions(HOME)):
+        for field in ("sent", "lost", "q50_s", "q80_s"):
+            getattr(table, field)[30:, i] = getattr(later, field)[30:, i]
+        if session.key.agent == name:
+            table.sent[:30, i] = table.lost[:30, i] = 0
+            table.q50_s[:30, i] = table.q80_s[:30, i] = np.nan
+    assert told(HOME, table) == []
+
+
+def test_a_minute_without_answers_at_the_start_is_the_machines_own_beginning() -> None:
+    assert told(HOME, disturb(quiet(HOME, 60), HOME, LINE, slice(0, 4), lost=10)) == []
+
+
 def test_what_dies_later_is_a_change() -> None:
     verdicts = told(HOME, disturb(quiet(HOME, 90), HOME, "attic/router", slice(60, None), lost=10))
     assert [(v.standing, v.start_ns) for v in verdicts] == [(False, START_NS + 600 * NS_PER_S)]
