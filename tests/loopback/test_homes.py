@@ -26,7 +26,10 @@ pytestmark = [pytest.mark.slow, pytest.mark.waits]
 
 
 def now(bulletin: Bulletin) -> Bulletin:
-    return replace(bulletin, at_ns=SystemClock().utc_ns())
+    """The same at this moment, its agents heard as long ago as they were."""
+    moved_ns = SystemClock().utc_ns() - bulletin.at_ns
+    agents = tuple(replace(a, heard_ns=a.heard_ns and a.heard_ns + moved_ns) for a in bulletin.agents)
+    return replace(bulletin, at_ns=bulletin.at_ns + moved_ns, agents=agents)
 
 
 @dataclass
