@@ -28,6 +28,9 @@ from whichhop.compare.windows.table import WindowTable
 
 MOST_KEPT = 8640
 """Ticks of evidence kept for the episodes in them: a day, or the longest stretch; 30 MB with 50 sessions."""
+ASLEEP = 0.9
+"""How likely whatever slow answers a device on radio gives came after its sleep; no source. Where by its
+radio's fault one packet in seven comes late, its answers then say nothing on the whole, for it or against."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,13 +164,14 @@ def _tail_of(
 ) -> Floats:
     """What the slow answers say; nothing where quantiles came from buckets, which do not count them.
 
-    A device on radio answers some of them after its sleep on the best of radios: its slow ones blame nobody,
-    while it clears as any other when it has none.
+    A device on radio answers some of them after its sleep on the best of radios, so that its slow ones say
+    little; where it has none it clears.
     """
     if cut.coarse:
         return np.zeros((len(TAILS), *cut.sent.shape), dtype=np.float32)
     answered = np.where(heard, cut.answered, 0).astype(np.uint16)
     slow = np.where(heard, cut.slow, 0).astype(np.uint16)
     out = tail_evidence(answered, slow, base, settings)
-    out[:, :, columns.to_sleepy] = np.minimum(out[:, :, columns.to_sleepy], 0.0)
+    asleep = out[:, :, columns.to_sleepy]
+    out[:, :, columns.to_sleepy] = -np.logaddexp(np.log(1.0 - ASLEEP) - asleep, np.log(ASLEEP))
     return out

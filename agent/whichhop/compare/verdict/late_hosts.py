@@ -20,7 +20,7 @@ TWICE = 2.0
 CHANCE = 0.05
 """How often a machine that is well runs so late just while its link is slow; common practice."""
 MOST_LOSS = 0.05
-"""What loses more than this is no machine that merely runs late."""
+"""What loses more than this is no machine that merely runs late: late packets come; common practice."""
 
 
 def late_machines(late_s: NDArray[np.float32], agents: Sequence[str], first: int, end: int) -> frozenset[str]:
