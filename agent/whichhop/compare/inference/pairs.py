@@ -23,7 +23,7 @@ from whichhop.compare.inference.evidence import (
     with_tails,
 )
 from whichhop.compare.inference.held_size import held
-from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
+from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, SCALE_GROWTH, Evidence
 from whichhop.compare.inference.screening import rolling
 
 _TIMES = ((1, 1), (1, 2), (2, 1), (2, 2))
@@ -59,6 +59,7 @@ def joint(
     divisor: int,
     alone: Floats,
     *,
+    kept: NDArray[np.bool_],
     lasting: bool,
 ) -> Floats:
     """Log mean over both excesses, (pairs, ticks).
@@ -66,8 +67,8 @@ def joint(
     first, second: (values, pairs * ticks) sums over the sessions that cross only the one, only the other.
     shared: for sessions that cross both equally often, their (grid, pairs * ticks) sums and the weights
     (values of both, grid) that read these at the two excesses together. divisor: how many pairs of values
-    there are. alone: (pairs, ticks) the better log-ratio of one of the two. lasting: they may be what they
-    were before.
+    there are. alone: (pairs, ticks) the better log-ratio of one of the two. kept: which pairs of values
+    count. lasting: they may be what they were before.
     """
     count, (pairs, ticks) = first.shape[0] * second.shape[0], alone.shape
     out = np.empty((pairs, ticks), dtype=np.float32)
@@ -79,7 +80,7 @@ def joint(
         flat = each.reshape(count, each.shape[2])
         for sums, weights in shared:
             flat += weights @ sums[:, cut]
-        flat = flat.reshape(count, *alone[these].shape)
+        flat = flat[kept].reshape(-1, *alone[these].shape)
         out[these] = held(flat, alone[these], divisor, LOWEST) if lasting else log_sum(flat, divisor)
     return out
 
@@ -166,17 +167,18 @@ class Pairs:
         single = (self.delay, self.loss)[which].T
         out = np.zeros((4, len(wanted), single.shape[1]), dtype=np.float32)
         out[1], out[2] = single[[a for a, _, _ in wanted]], single[[b for _, b, _ in wanted]]
-        alike: dict[tuple[bytes, bytes, bytes], list[int]] = {}
+        alike: dict[tuple[bytes, bytes, bytes, bytes], list[int]] = {}
         present = np.asarray(shared.any(axis=2))
         for i, (a, b, minor) in enumerate(wanted):
             if minor:
                 out[2, i] = self._under(which, b)
-            key = (whole[a], (slight if minor else whole)[b], present[i].tobytes())
+            key = (whole[a], (slight if minor else whole)[b], present[i].tobytes(), self.within(which, a, b))
             alike.setdefault(key, []).append(i)
         for key, places in alike.items():
-            *values, ways = (np.frombuffer(text, dtype=bool) for text in key)
+            in_a, in_b, ways, within = (np.frombuffer(text, dtype=bool) for text in key)
             some = [wanted[i] for i in places]
             alone = np.maximum(out[1:3, places].max(axis=0), np.float32(0.0))
+            values = in_a, in_b, _told_apart(in_a, in_b, within)
             out[3, places] = self._joint(which, some, values, (shared[places][:, ways], ways), alone)
         if which == 0 and self._unanswered.any():
             # The delay of what lets nothing through is not known: the other's is all that there is.
@@ -184,6 +186,10 @@ class Pairs:
             out[3] = np.where(second, out[1], np.where(first, out[2], out[3]))
         self._joints.update(((which, *w[:2]), row) for w, row in zip(wanted, out[3], strict=True) if not w[2])
         return out
+
+    def within(self, which: int, a: int, b: int) -> bytes:
+        """Whether all that meets a meets b too, and the reverse, as octets; of delays alone."""
+        return np.array([which == 0 and self._meet[a, b] == self._meet[j, j] for j in (a, b)]).tobytes()
 
     def _under(self, which: int, b: int) -> Floats:
         """Log mean per tick over the minor excesses of an element."""
@@ -202,11 +208,11 @@ class Pairs:
     ) -> Floats:
         """Log mean for both at fault, (pairs, ticks), of pairs with the same values and ways of meeting.
 
-        allowed: the values of the one and of the other. shared: (pairs, ways, sessions), 1 where a session
-        crosses both, by how often it meets each; and which of _TIMES these ways are. alone: (pairs, ticks),
-        the better log-ratio of one of the two.
+        allowed: the values of the one, of the other, and of both together. shared: (pairs, ways, sessions), 1
+        where a session crosses both, by how often it meets each; and which of _TIMES these ways are. alone:
+        (pairs, ticks), the better log-ratio of one of the two.
         """
-        (in_a, in_b), sums, (crossing, ways) = allowed, self._sums[which], shared
+        (in_a, in_b, together), sums, (crossing, ways) = allowed, self._sums[which], shared
         values = len(in_a)
         # What crosses both is in each one's sum at its own value; it belongs in once, at the two together.
         first, second = (sums[:, [w[k] for w in wanted]].reshape(values, -1) for k in (0, 1))
@@ -217,7 +223,25 @@ class Pairs:
             first -= doubled @ met if times[0] == 2 else met
             second -= doubled @ met if times[1] == 2 else met
             both.append((met, (_DELAY_SUMS, _LOSS_SUMS)[which][times][rows]))
-        return joint(first[in_a], second[in_b], both, values**2, alone, lasting=which == 0)
+        kept, lasting = together[in_a][:, in_b].reshape(-1), which == 0
+        return joint(first[in_a], second[in_b], both, values**2, alone, kept=kept, lasting=lasting)
+
+
+def _told_apart(
+    in_a: NDArray[np.bool_], in_b: NDArray[np.bool_], within: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Which sizes of two can be told from one, (sizes of a, sizes of b).
+
+    An excess varies by SCALE_GROWTH of itself: a second one that is less, met only where the first is, would
+    only mend the steps of the grid. within: whether a is met only where b is, and b only where a is.
+    """
+    size = DELAYS_S[: len(in_a)]
+    out = in_a[:, None] & in_b[None, :]
+    if within[0]:
+        out &= size[:, None] >= SCALE_GROWTH * size[None, :]
+    if within[1]:
+        out &= size[None, :] >= SCALE_GROWTH * size[:, None]
+    return out
 
 
 def below(allowed: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -317,7 +341,11 @@ class Triples:
     def _joint(self, which: int, members: Sequence[int], without: Floats) -> Floats:
         columns = self._columns
         allowed = [(columns.delays, columns.losses)[which][:, j] for j in members]
-        rows = (allowed[0][:, None, None] & allowed[1][None, :, None] & allowed[2][None, None, :]).reshape(-1)
+        space = allowed[0][:, None, None] & allowed[1][None, :, None] & allowed[2][None, None, :]
+        for i, k in ((0, 1), (0, 2), (1, 2)):
+            within = np.frombuffer(self._pairs.within(which, members[i], members[k]), dtype=bool)
+            space &= np.expand_dims(_told_apart(allowed[i], allowed[k], within), 3 - i - k)
+        rows = space.reshape(-1)
         met = np.stack([columns.matrix[:, j] + columns.twice[:, j] for j in members], axis=1).astype(int)
         total = np.zeros((int(rows.sum()), len(self._ticks)), dtype=np.float32)
         for times in {tuple(row) for row in met.tolist()} - {(0, 0, 0)}:
