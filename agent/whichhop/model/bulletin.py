@@ -219,7 +219,7 @@ class Bulletin:
             Topic.VERDICT: any(v.cause is not Cause.HEALTHY for v in self.ongoing),
             Topic.LEARNING: self.learning_s > 0,
             Topic.BLIND: self.blind,
-            Topic.STARTING: any(k.state in (LinkState.SUSPECTED, LinkState.AT_FAULT) for k in self.links),
+            Topic.STARTING: bool(self.starting),
             Topic.SILENT: silent > 0,
             Topic.UNMEASURED: bool(self.named(LinkState.UNKNOWN)),
             Topic.WAITING: self.levels_s > 0,
@@ -234,6 +234,11 @@ class Bulletin:
         """The home in a word; what nobody feels is no fault of it."""
         wrong = any(v.cause not in NO_FAULTS for v in self.ongoing)
         return _STATES.get(self.topic, HomeState.FAULT if wrong else HomeState.NO_FAULT)
+
+    @property
+    def starting(self) -> list[str]:
+        """The links that something may be wrong with, which without a verdict is not yet sure."""
+        return self.named(LinkState.SUSPECTED) + self.named(LinkState.AT_FAULT)
 
     @property
     def silent(self) -> list[str]:

@@ -30,7 +30,7 @@ class LiveClocks:
         agents = {node.name for node in self.home.agents}
         keys = [s.key for s in derive_sessions(self.home) if s.key.target in agents]
         # Minutes are named by the agent's own clock: one that is off has its newest elsewhere.
-        reach_ns = LOOKED_NS + round(max(map(abs, self.off_s.values()), default=0.0) * NS_PER_S)
+        reach_ns = LOOKED_NS + self.reach_ns
         ahead = ahead_in(self.store, keys, due_ns - reach_ns, due_ns + reach_ns, loose)
         found = off(clocks_of(ahead, agents))
         names = {*found, *self.off_s}

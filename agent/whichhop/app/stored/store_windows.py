@@ -103,6 +103,7 @@ def windows_of_store(
     multiples of their length since the epoch and begin no earlier than the first minute measured. step_ns:
     their length; None: as long as probes are seldom. clocks: see `exact_windows`.
     """
+    extra = list(extra)
     loose = [
         r for r in extra if start_ns < (r.minute + 1) * NS_PER_MINUTE and r.minute * NS_PER_MINUTE < end_ns
     ]

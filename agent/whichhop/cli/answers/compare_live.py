@@ -91,13 +91,12 @@ class NewsPrinter:
 def state_words(bulletin: Bulletin) -> str:
     """The home now in a line; a link that nothing measures is named, and never part of "no fault found"."""
     topic = bulletin.topic
-    starting = bulletin.named(LinkState.SUSPECTED) + bulletin.named(LinkState.AT_FAULT)
     said = {
         Topic.UNHEARD: "no agent is heard, so nothing is determined",
         Topic.VERDICT: "; ".join(f"{v.cause}: {' + '.join(v.elements)}" for v in bulletin.ongoing),
         Topic.LEARNING: f"learning what is usual, {bulletin.learning_s:.0f} s to go",
         Topic.BLIND: "not determined now: no link is being measured",
-        Topic.STARTING: f"something may be starting, which is not yet sure: {', '.join(starting)}",
+        Topic.STARTING: f"something may be starting, which is not yet sure: {', '.join(bulletin.starting)}",
         Topic.WAITING: "nothing has become worse; whether something was wrong before measuring began is"
         f" known in {bulletin.levels_s:.0f} s",
         Topic.FELT: f"no hop is slow, but {', '.join(f.line for f in bulletin.felt)}",

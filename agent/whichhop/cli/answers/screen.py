@@ -76,13 +76,12 @@ def _part(label: str, lines: Iterable[str], most: int, more: tuple[str, str] = (
 def _now(bulletin: Bulletin) -> list[str]:
     """The answer, about what the bulletin says it is about."""
     silent = f"{' and '.join(bulletin.silent)} {'are' if len(bulletin.silent) > 1 else 'is'} silent"
-    starting = bulletin.named(LinkState.SUSPECTED) + bulletin.named(LinkState.AT_FAULT)
     learning, waiting = f"{bulletin.learning_s:.0f} s", f"{bulletin.levels_s:.0f} s"
     said = {
         Topic.UNHEARD: "No agent is heard, so nothing is determined.",
         Topic.LEARNING: f"Still learning what is usual; the first verdict can come in {learning}.",
         Topic.BLIND: "Not determined now: every agent is busy, asleep or not heard of.",
-        Topic.STARTING: f"Something may be starting, which is not yet sure: {', '.join(starting)}.",
+        Topic.STARTING: f"Something may be starting, which is not yet sure: {', '.join(bulletin.starting)}.",
         Topic.SILENT: f"No fault found as far as is heard; {silent}.",
         Topic.WAITING: "Nothing has become worse; whether something was wrong before measuring began is"
         f" known in {waiting}.",

@@ -172,7 +172,8 @@ class Pairs:
         for i, (a, b, minor) in enumerate(wanted):
             if minor:
                 out[2, i] = self._under(which, b)
-            key = (whole[a], (slight if minor else whole)[b], present[i].tobytes(), self.within(which, a, b))
+            met = present[i].tobytes(), self.within(which, a, b).tobytes()
+            key = (whole[a], (slight if minor else whole)[b], *met)
             alike.setdefault(key, []).append(i)
         for key, places in alike.items():
             in_a, in_b, ways, within = (np.frombuffer(text, dtype=bool) for text in key)
@@ -187,9 +188,9 @@ class Pairs:
         self._joints.update(((which, *w[:2]), row) for w, row in zip(wanted, out[3], strict=True) if not w[2])
         return out
 
-    def within(self, which: int, a: int, b: int) -> bytes:
-        """Whether all that meets a meets b too, and the reverse, as octets; of delays alone."""
-        return np.array([which == 0 and self._meet[a, b] == self._meet[j, j] for j in (a, b)]).tobytes()
+    def within(self, which: int, a: int, b: int) -> NDArray[np.bool_]:
+        """Whether all that meets a meets b too, and the reverse; of delays alone."""
+        return np.array([which == 0 and self._meet[a, b] == self._meet[j, j] for j in (a, b)])
 
     def _under(self, which: int, b: int) -> Floats:
         """Log mean per tick over the minor excesses of an element."""
@@ -343,7 +344,7 @@ class Triples:
         allowed = [(columns.delays, columns.losses)[which][:, j] for j in members]
         space = allowed[0][:, None, None] & allowed[1][None, :, None] & allowed[2][None, None, :]
         for i, k in ((0, 1), (0, 2), (1, 2)):
-            within = np.frombuffer(self._pairs.within(which, members[i], members[k]), dtype=bool)
+            within = self._pairs.within(which, members[i], members[k])
             space &= np.expand_dims(_told_apart(allowed[i], allowed[k], within), 3 - i - k)
         rows = space.reshape(-1)
         met = np.stack([columns.matrix[:, j] + columns.twice[:, j] for j in members], axis=1).astype(int)

@@ -16,6 +16,7 @@ from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.usual import kind_of
 from whichhop.compare.suspects.elements import HOME_SIDE, Element, Nature
 from whichhop.compare.suspects.priors import PRIORS
+from whichhop.compare.windows.reporting import NEVER, first_answers
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import PROVIDER_EDGE, Home, LinkKind, NodeKind, Session
 
@@ -116,8 +117,7 @@ class OutageWatch:
         asked: in how many of the ticks up to each somebody asked.
         """
         table = period.table
-        answered = table.sent > table.lost
-        first = np.where(answered.any(axis=0), answered.argmax(axis=0), table.ticks)
+        first = first_answers(table)
         first[[i for one in self._named.values() for i in one.column]] = 0
         for end in sorted(set(first.tolist()) - self._returned):
             if not end or end + BACK_TICKS > table.ticks:
@@ -144,9 +144,8 @@ class OutageWatch:
 
 
 def _followed(one: Outage, table: WindowTable) -> Outage:
-    columns = list(one.column)
-    answered = (table.sent[:, columns] > table.lost[:, columns]).any(axis=1)
-    return replace(one, end=int(answered.argmax())) if answered.any() else one
+    end = int(first_answers(table)[list(one.column)].min(initial=NEVER))
+    return one if end == NEVER else replace(one, end=end)
 
 
 def outages(
