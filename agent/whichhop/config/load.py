@@ -153,7 +153,8 @@ class _Reader:
         if not node.tag.startswith("tag:yaml.org,2002:"):
             self.complain(node, path, f"a word that begins with ! ({shown(node.tag)})", "quote the text")
             return None
-        if (plain := plain_quotes(text)) is not None:
+        # Inside plain quotes somebody means them.
+        if not node.style and (plain := plain_quotes(text)) is not None:
             self.complain(node, path, f"{shown(text)} has typographic quotes", f'write "{plain}"')
             return plain
         wide = kind in ("int", "float") and ":" in text

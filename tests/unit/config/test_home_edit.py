@@ -96,6 +96,11 @@ def test_what_cannot_be_added_to_is_told_with_the_lines_for_a_person() -> None:
     assert "under links: `{join: [guest-room, router], kind: wireless}`" in str(told.value)
 
 
+def test_a_room_may_be_called_by_typographic_quotes() -> None:
+    new = NewAgent(name="guest-room", address=None, joined_to="router", link_kind="wired", room="»Attic«")
+    assert 'room: "»Attic«"' in with_agent(FLOW_PARTS, new, "alder.yaml")
+
+
 REMARK = st.sampled_from(["", "  # a: {b", '  # "', "   #- x", "  "])
 EMPTY = st.sampled_from(["", "\n", "# alone\n", "   # indented\n"])
 
