@@ -6,7 +6,7 @@ from typing import Any
 
 import msgspec
 
-from whichhop.errors import RemoteError, WhichhopError
+from whichhop.errors import LONGEST_COMPLAINT, RemoteError, WhichhopError
 from whichhop.model import PROVIDER_EDGE, Home, Node
 from whichhop.model.transfer import DOWNLOADS, UPLOADS, UPSTREAM
 from whichhop.net.child import LONGEST_LINE, RunChild, our_module
@@ -89,6 +89,7 @@ async def move(spec: AskSpec | FetchSpec, tell: Tell, run: RunChild) -> dict[str
     if "done" in said:
         return mapping(said["done"], WHO)
     text = str(said.get("failed") or f"{WHO} ended with code {ended.code}: {ended.last_error()}")
+    text = text[:LONGEST_COMPLAINT]  # a server's words may be among them
     if said.get("began") is False:
         raise NeverBegunError(text)
     raise RemoteError(text)
