@@ -4,7 +4,8 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from whichhop.config.schema import NAME_PATTERN, HomeFile
+from whichhop.config.schema import NAME_PATTERN
+from whichhop.config.schema_words import documented_schema
 from whichhop.config.trade_words import (
     ACCESS,
     ADAPTERS,
@@ -41,7 +42,7 @@ def _spelled_otherwise(part: Mapping[str, Any], tables: tuple[Any, ...]) -> dict
 
 def json_schema_text() -> str:
     """The schema as text; shared/home-file.schema.json holds it, and a test keeps that file current."""
-    schema = HomeFile.model_json_schema(by_alias=True)
+    schema = documented_schema()
     for name, tables in _WORDS.items():
         schema["$defs"][name] = _spelled_otherwise(schema["$defs"][name], tables)
     peers = schema["$defs"]["TargetsPart"]["properties"]["peers"]

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from whichhop.config.schema import HomeFile
+from whichhop.config.schema_words import documented_schema
 from whichhop.config.trade_words import (
     ACCESS,
     ADAPTERS,
@@ -129,7 +129,7 @@ def _plain(value: object) -> str:
 
 def all_keys() -> list[Key]:
     """Every key, a part's own keys behind it."""
-    schema = HomeFile.model_json_schema(by_alias=True)
+    schema = documented_schema()
     return list(_keys(schema, "", schema["$defs"]))
 
 

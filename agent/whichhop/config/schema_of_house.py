@@ -17,9 +17,7 @@ class Part(BaseModel):
     """What all parts share: unknown keys are refused, nothing is converted behind the writer's back."""
 
     # Built when a file is read: within the whole each part is built once, by itself and in it twice.
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True, defer_build=True
-    )
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
 
 Decibels = Annotated[float, Field(ge=-100, le=100, strict=False)]

@@ -71,7 +71,10 @@ _KEEP_NS = 10 * NS_PER_S
 again."""
 
 
-def stepped_ns(old: Beat, new: Beat, limits: TroubleLimits = TroubleLimits()) -> int:
+USUAL = TroubleLimits()
+
+
+def stepped_ns(old: Beat, new: Beat, limits: TroubleLimits = USUAL) -> int:
     """By how much the wall clock jumped between two beats, in ns; 0 when slewing and reading error explain
     it.
 
@@ -90,7 +93,7 @@ def stepped_ns(old: Beat, new: Beat, limits: TroubleLimits = TroubleLimits()) ->
     return most if most < -slack else 0
 
 
-def slept_ns(old: Beat, new: Beat, limits: TroubleLimits = TroubleLimits()) -> int:
+def slept_ns(old: Beat, new: Beat, limits: TroubleLimits = USUAL) -> int:
     """How long the machine was suspended between two beats, at least, in ns; 0 when it was not."""
     asleep = (new.boot_ns - new.after_ns) - (old.boot_ns - old.before_ns)
     return asleep if asleep >= limits.asleep_ns else 0
@@ -107,7 +110,7 @@ class MachineTrouble:
 
     def __init__(self, agent: str, limits: TroubleLimits | None = None) -> None:
         self._agent = agent
-        self._limits = limits or TroubleLimits()
+        self._limits = limits or USUAL
         self._last: Beat | None = None
         self._troubles: deque[Trouble] = deque()
 
