@@ -170,6 +170,8 @@ class Follower:
                 speaks=self._rated.speaks,
                 use=self._first_use,
                 watched=self._rated.watched,
+                agents=self._rated.agents,
+                late_s=self._rated.late_s,
             )
         )
         judged_ns = held.at_ns(max(0, self._rated.filled - LOOK_TICKS))

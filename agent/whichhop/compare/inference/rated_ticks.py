@@ -70,6 +70,9 @@ class RatedTicks:
         self._sessions = tuple(sessions)
         self._first_answer = np.full(len(self._sessions), NEVER, dtype=np.int64)
         self.watched = frozenset[str]() if reporting is None else reporting.watched
+        self.agents = tuple(dict.fromkeys(s.key.agent for s in sessions))
+        room = np.full((table.ticks, len(self.agents)), np.nan, dtype=np.float32)
+        self._late_s = room if reporting is None else reporting.late_s
         self.blocks: list[int] = []
         self.baselines: list[Baseline] = []
         self.filled = 0 if reporting is None else table.ticks
@@ -93,6 +96,11 @@ class RatedTicks:
     def speaks(self) -> NDArray[np.bool_]:
         """(ticks, sessions) of those filled, where a sample is evidence."""
         return self._speaks[: self.filled]
+
+    @property
+    def late_s(self) -> NDArray[np.float32]:
+        """(ticks, agents) of those filled, how late each ran; see `Reporting`."""
+        return self._late_s[: self.filled]
 
     def at_ns(self, tick: int) -> int:
         """When a tick begins."""
@@ -118,6 +126,7 @@ class RatedTicks:
         end = first + reporting.speaks.shape[0]
         mute = mute_boxes(self._first_answer, range(first, end), self._sessions)
         self._speaks[first:end] = reporting.speaks & ~mute
+        self._late_s[first:end] = reporting.late_s
         self.watched |= reporting.watched
 
     def begin_block(self, at: int) -> None:
@@ -171,7 +180,7 @@ class RatedTicks:
         """Drop the oldest ticks; those kept are counted from 0 anew."""
         kept = self.filled - count
         arrays = [getattr(self._table, name) for name in (*COUNTS, *QUANTILES)]
-        arrays += [self._speaks, self._suspect, self._ratios, self._quiet]
+        arrays += [self._speaks, self._suspect, self._late_s, self._ratios, self._quiet]
         for array in arrays:
             array[:kept] = array[count : self.filled].copy()
         for name in COUNTS:
@@ -179,6 +188,7 @@ class RatedTicks:
         for name in QUANTILES:
             getattr(self._table, name)[kept:] = np.nan
         self._suspect[kept:] = False
+        self._late_s[kept:] = np.nan
         self._table = replace(self._table, start_ns=self._table.at_ns(count))
         self.filled = kept
         self._first_answer = np.where(self._first_answer < NEVER, self._first_answer - count, NEVER)

@@ -208,6 +208,23 @@ def test_live_use_says_what_history_says() -> None:
     assert [(v.cause, v.elements, v.end_ns) for v in told] == [(v.cause, v.elements, v.end_ns) for v in whole]
 
 
+def test_live_use_names_a_machine_late_from_the_first_packet_with_its_link_as_history_does() -> None:
+    case = case_of(home_of(), Ill(element="study/router", steady=40.0))
+    late = tuple(
+        Reading(at_ns=START_NS + t * NS_PER_S, agent="study", name="loop_lateness_s", value=0.03)
+        for t in range(1, 901)
+    )
+    (whole,) = verdicts_of(case, 900, late)
+    table = table_of_case(case, 900)
+    follower = Follower(case.home, case.sessions, start_ns=table.start_ns)
+    told: list[Verdict] = []
+    for tick in range(table.ticks):
+        read = [r for r in late if table.at_ns(tick) < r.at_ns <= table.at_ns(tick + 1)]
+        told = follower.feed(table.span(tick, tick + 1), read)
+    assert whole.elements == ("host:study", "study/router")
+    assert [v.elements for v in told] == [whole.elements]
+
+
 @pytest.mark.parametrize("ill", [None, Ill(element="attic/router", steady=60.0)])
 def test_a_home_busy_in_its_whole_first_hour_is_weighed_once_it_is_at_rest(ill: Ill | None) -> None:
     home = replace(home_of(), plan=Plan(down_bps=100_000_000, up_bps=20_000_000))
