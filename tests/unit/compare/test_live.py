@@ -31,6 +31,17 @@ def test_live_use_comes_to_the_verdict_that_history_gives():
     assert live.probability == pytest.approx(past.probability)
 
 
+def test_a_fault_of_hours_is_one_until_it_heals_in_live_use_and_in_history():
+    table = disturb(quiet(HOME, 1500), HOME, "attic/router", slice(100, 1300), delay_s=0.030)
+    _, seen = follow(table, by=60)
+    told = [[(v.elements, v.start_ns, v.end_ns) for v in verdicts] for verdicts in seen]
+    start_ns = table.at_ns(100)
+    assert told[3:21] == [[(("attic/router",), start_ns, None)]] * 18
+    assert told[-1] == [(("attic/router",), start_ns, table.at_ns(1300))]
+    (past,) = judge(HOME, SESSIONS, table, (), Settings())
+    assert (past.start_ns, past.end_ns) == (start_ns, table.at_ns(1300))
+
+
 def test_a_fault_is_named_within_a_minute_and_lasts_while_it_lasts():
     table = disturb(quiet(HOME, 40), HOME, "attic/router", slice(15, 30), delay_s=0.050)
     follower, seen = follow(table.span(0, 30))

@@ -137,9 +137,10 @@ def stepped_down(q50: Floats, speaks: Mask, base: Baseline, past_ticks: int, ste
     return int(reached.any(axis=1).argmax()) + 1
 
 
-RELEARN_S = 6 * 3600.0
+RELEARN_S = 86_400.0
 RELEARN_SHARE = 0.6
-"""Once this share of so long a time is suspect, the new state is what is ordinary."""
+"""Once this share of a day is suspect, the new state is what is ordinary: a fault of a working day or a night
+is one fault until it heals. At six hours one of three was told to be over while it went on."""
 MOST_SAMPLES = 1440
 PRIOR_SCALE_S = 0.0004
 LINK_SCALE_S = {
@@ -225,7 +226,7 @@ class Past:
         recent = slice(max(0, at - int(RELEARN_S / self.step_s)), at, stride)
         spoken = self.speaks[recent]
         moved = (self.suspect[recent] & spoken).sum(axis=0) > RELEARN_SHARE * np.maximum(
-            spoken.sum(axis=0), RELEARN_S / self.step_s / stride / 2
+            spoken.sum(axis=0), RELEARN_S / self.step_s / stride
         )
         if moved.any():
             late = np.zeros(use.shape[0], dtype=bool)

@@ -42,10 +42,14 @@ def test_suspect_ticks_stay_out():
     np.testing.assert_allclose(seen.baseline(200).loc50, wanted, rtol=0.02)
 
 
-def test_what_stays_changed_for_hours_becomes_what_is_ordinary():
-    table = quiet(HOME, 3000)
+@pytest.mark.parametrize(("hours", "adopted_s"), [(9, 0.0), (16, 0.03)])
+def test_what_stays_changed_for_most_of_a_day_becomes_what_is_ordinary_and_no_state_of_hours_does(
+    hours, adopted_s
+):
+    end = 600 + hours * 360
+    table = quiet(HOME, end)
     table.q50_s[600:] += 0.03
     seen = past(table)
     seen.suspect[600:] = True
-    before, after = seen.baseline(600).loc50, seen.baseline(3000).loc50
-    assert after - before == pytest.approx(0.03, abs=0.002)
+    before, after = seen.baseline(600).loc50, seen.baseline(end).loc50
+    assert after - before == pytest.approx(adopted_s, abs=0.002)
