@@ -54,7 +54,7 @@ def _near(fault: Fault, verdict: Verdict) -> int | None:
     same = set(fault.elements) == set(verdict.elements)
     shared = bool(set(fault.elements) & set(verdict.elements))
     apart = abs(fault.start_ns - verdict.start_ns)
-    follows = fault.end_ns is not None and -NEAR_NS <= verdict.start_ns - fault.end_ns <= OVER_NS
+    follows = _follows(fault, verdict)
     overlaps = (fault.end_ns is None or verdict.start_ns <= fault.end_ns) and (
         verdict.end_ns is None or verdict.end_ns >= fault.start_ns
     )
@@ -66,6 +66,16 @@ def _near(fault: Fault, verdict: Verdict) -> int | None:
     return 2 if apart <= NEAR_NS and fault.end_ns is None else None
 
 
+def _follows(fault: Fault, verdict: Verdict) -> bool:
+    return fault.end_ns is not None and -NEAR_NS <= verdict.start_ns - fault.end_ns <= OVER_NS
+
+
+def _goes_on(fault: Fault, verdict: Verdict) -> bool:
+    """Whether a verdict is the next piece of a fault that ends."""
+    later = verdict.end_ns is None or (fault.end_ns is not None and verdict.end_ns > fault.end_ns)
+    return later and _follows(fault, verdict) and bool(set(fault.elements) & set(verdict.elements))
+
+
 def follow(
     faults: list[Fault], bulletin: Bulletin, now_ns: int, number: Callable[[Verdict], str]
 ) -> list[Fault]:
@@ -75,9 +85,14 @@ def follow(
     taken = {id(verdict) for verdict in links.values()}
     for fault in faults:
         verdict = links.get(fault.number)
-        if verdict is not None:
+        while verdict is not None:
             _take(fault, verdict)
-        elif fault.end_ns is None and not bulletin.learning_s:
+            taken.add(id(verdict))
+            # What was told as one and is pieces by now is over when the last of them is.
+            verdict = next((v for v in verdicts if id(v) not in taken and _goes_on(fault, v)), None)
+        if fault.number in links:
+            continue
+        if fault.end_ns is None and not bulletin.learning_s:
             fault.end_ns, fault.withdrawn = now_ns, True
     for verdict in verdicts:
         if id(verdict) in taken or _known(verdict, faults, now_ns):
@@ -105,10 +120,10 @@ def _known(verdict: Verdict, faults: Sequence[Fault], now_ns: int) -> bool:
 
 
 def _joined(faults: Sequence[Fault], verdicts: Sequence[Verdict]) -> dict[str, Verdict]:
-    """By a fault's number the verdict that it is now: the ongoing first, then the nearest; each once."""
+    """By a fault's number the verdict that it is now: the one that begins nearest to it; each once."""
     pairs = sorted(
         (
-            (near, verdict.end_ns is not None, abs(fault.start_ns - verdict.start_ns), f, v)
+            (near, abs(fault.start_ns - verdict.start_ns), verdict.end_ns is not None, f, v)
             for f, fault in enumerate(faults)
             for v, verdict in enumerate(verdicts)
             if (near := _near(fault, verdict)) is not None

@@ -130,6 +130,26 @@ def test_a_fault_that_flaps_is_one_with_a_gap() -> None:
     assert agent.kinds(700, line(0, 100), line(135)) == []
 
 
+def test_one_that_turns_out_to_be_pieces_is_over_when_the_last_of_them_is() -> None:
+    agent = Agent()
+    assert agent.kinds(70, line(0)) == [Kind.OPENED]
+    pieces = (line(0, 200), line(200, 400), line(420, 600))
+    news = agent.hear(670, bulletin(*pieces))
+    assert [(n.kind, n.fault and n.fault.start_ns, n.fault and n.fault.end_ns) for n in news] == [
+        (Kind.CLOSED, NOON_NS, NOON_NS + 600 * NS_PER_S)
+    ]
+    assert agent.kinds(680, *pieces) == []
+
+
+def test_what_is_there_again_after_minutes_in_which_nothing_was_heard_is_two_faults() -> None:
+    agent = Agent()
+    assert agent.kinds(70, line(0)) == [Kind.OPENED]
+    news = agent.hear(700, bulletin(line(0, 300), line(660)))
+    assert [(n.kind, n.fault and n.fault.end_ns) for n in news] == [(Kind.CLOSED, NOON_NS + 300 * NS_PER_S)]
+    assert agent.kinds(730, line(0, 300), line(660)) == [Kind.OPENED]
+    assert agent.kinds(970, line(0, 300), line(660, 900)) == [Kind.CLOSED]
+
+
 def test_a_fault_that_begins_again_after_its_end_was_told_is_told_again() -> None:
     agent = Agent()
     agent.kinds(70, line(0))
