@@ -34,21 +34,26 @@ class DayBook:
     def take(self, verdicts: Iterable[Verdict], judged_ns: int, now_ns: int) -> list[Verdict]:
         """The day's verdicts in order of time, once these are all of them since `judged_ns`.
 
-        One that began before what was looked at anew keeps its begin.
+        One that began before what was looked at anew keeps its begin, and stays as it was where what is left
+        of it is too little to be found.
         """
         fresh = [self._whole(v, judged_ns) for v in verdicts]
-        settled = [v for v in self._held if v.end_ns is not None and v.end_ns <= judged_ns]
+        settled = [
+            v
+            for v in self._held
+            if v.end_ns is not None
+            and (v.end_ns <= judged_ns or (v.start_ns < judged_ns and not any(_same(v, f) for f in fresh)))
+        ]
         kept = [v for v in settled if v.end_ns is not None and v.end_ns > now_ns - DAY_NS]
         self._held = sorted([*kept, *fresh], key=lambda v: (v.start_ns, v.elements))
         return list(self._held)
 
     def _whole(self, verdict: Verdict, judged_ns: int) -> Verdict:
-        if verdict.start_ns > judged_ns:
-            return verdict
         for old in self._held:
-            reaches = old.end_ns is None or old.end_ns > judged_ns
-            if reaches and old.start_ns < verdict.start_ns and old.elements == verdict.elements:
-                return replace(verdict, start_ns=old.start_ns)
+            cut = old.start_ns < judged_ns and (old.end_ns is None or old.end_ns > judged_ns)
+            # What is looked at may show it a few ticks late, for want of what came before.
+            if cut and old.elements == verdict.elements and _overlap(old, verdict):
+                return replace(verdict, start_ns=min(old.start_ns, verdict.start_ns))
         return verdict
 
 

@@ -98,6 +98,7 @@ class Follower:
         self._began: dict[tuple[str, ...], int] = {}
         self._worked_out: dict[tuple[int, int], Evidence] = {}
         self._settled = 0
+        self._judged_ns = start_ns
         self._findings: list[Finding] = []
         self._verdicts: list[Verdict] = []
         self._teller = StandingVerdicts(
@@ -114,6 +115,7 @@ class Follower:
         if piece.start_ns != self.end_ns:
             raise ValueError(f"the piece begins at {piece.start_ns} ns, expected {self.end_ns} ns")
         self._readings = sorted([*self._readings, *readings], key=_instant)
+        before_ns = self.end_ns
         place = {key: i for i, key in enumerate(s.key for s in self._sessions)}
         known = [(i, place[key]) for i, key in enumerate(piece.sessions) if key in place]
         at = 0
@@ -126,7 +128,11 @@ class Follower:
             count = min(count, next_block(self._next, self._rated.step_s) - self._seen)
             self._take(piece.span(at, at + count), known)
             at += count
-        changed = self._judge() if self._rated.blocks else []
+        # What comes at once, as a day's history does at a start, is all looked at.
+        newest = (before_ns - self._rated.at_ns(0)) // self._rated.table.step_ns
+        first = max(0, min(self._rated.filled - LOOK_TICKS, newest))
+        self._judged_ns = self._rated.at_ns(first)
+        changed = self._judge(first) if self._rated.blocks else []
         self._verdicts = together(self._standing_faults(), changed, self.end_ns)
         return self._verdicts
 
@@ -174,8 +180,7 @@ class Follower:
                 late_s=self._rated.late_s,
             )
         )
-        judged_ns = held.at_ns(max(0, self._rated.filled - LOOK_TICKS))
-        return [v for v in found if v.end_ns is None or v.end_ns > judged_ns]
+        return [v for v in found if v.end_ns is None or v.end_ns > self._judged_ns]
 
     def findings(self) -> list[Finding]:
         """The probability of each group in the last tick fed, likeliest first; empty when no fault is found.
@@ -201,7 +206,7 @@ class Follower:
             learning_s=0.0 if self._rated.blocks else (self._next + 1 - self._seen) * self._rated.step_s,
             verdicts=tuple(self._verdicts),
             findings=tuple(self._findings),
-            judged_ns=table.at_ns(max(0, self._rated.filled - LOOK_TICKS)),
+            judged_ns=self._judged_ns,
             levels=self._teller.levels,
             levels_s=self._teller.watch.wait_ticks * self._rated.step_s,
         )
@@ -245,8 +250,7 @@ class Follower:
         self._teller.moved(count)
         self._readings = self._read_between(self._rated.at_ns(0), FOREVER)
 
-    def _judge(self) -> list[Verdict]:
-        first = max(0, self._rated.filled - LOOK_TICKS)
+    def _judge(self, first: int) -> list[Verdict]:
         case, done = self._recent(first)
         looks = closes(case, done)
         self._newest = case, done

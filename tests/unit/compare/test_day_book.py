@@ -41,6 +41,19 @@ def test_a_verdict_cut_by_the_look_keeps_its_begin() -> None:
     assert (kept.start_ns, kept.end_ns) == (100 * S, 900 * S)
 
 
+def test_a_verdict_that_the_look_shows_a_few_ticks_late_keeps_its_begin() -> None:
+    book = DayBook()
+    book.take([verdict(100, 900)], 0, 1000 * S)
+    (kept,) = book.take([verdict(520, 900)], 500 * S, 1010 * S)
+    assert (kept.start_ns, kept.end_ns) == (100 * S, 900 * S)
+
+
+def test_one_of_which_the_look_holds_only_the_last_ticks_is_not_withdrawn() -> None:
+    book = DayBook()
+    (old,) = book.take([verdict(100, 900)], 0, 1000 * S)
+    assert book.take([], 890 * S, 1010 * S) == [old]
+
+
 def test_news_are_openings_changes_ends_and_withdrawals() -> None:
     lasting = verdict(100, None)
     assert [c.kind for c in changes([], [lasting])] == [ChangeKind.OPENED]

@@ -42,6 +42,21 @@ def test_a_fault_of_hours_is_one_until_it_heals_in_live_use_and_in_history():
     assert (past.start_ns, past.end_ns) == (start_ns, table.at_ns(1300))
 
 
+def test_a_day_that_is_taken_in_at_once_is_all_told_as_history_tells_it():
+    table = disturb(quiet(HOME, 3300), HOME, "study/router", slice(100, 130), delay_s=0.030)
+    disturb(table, HOME, "attic/router", slice(400, 3300), delay_s=0.030)
+    follower, (told,) = follow(table, by=table.ticks)
+    past = judge(HOME, SESSIONS, table, (), Settings())
+    assert [(v.elements, v.start_ns, v.end_ns) for v in past] == [
+        (("study/router",), table.at_ns(100), table.at_ns(130)),
+        (("attic/router",), table.at_ns(400), None),
+    ]
+    assert [(v.elements, v.start_ns, v.end_ns) for v in told] == [
+        (v.elements, v.start_ns, v.end_ns) for v in past
+    ]
+    assert follower.standing().judged_ns == table.start_ns
+
+
 def test_a_fault_is_named_within_a_minute_and_lasts_while_it_lasts():
     table = disturb(quiet(HOME, 40), HOME, "attic/router", slice(15, 30), delay_s=0.050)
     follower, seen = follow(table.span(0, 30))
