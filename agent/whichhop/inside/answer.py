@@ -76,6 +76,8 @@ def answer_of(seen: Seen, packets: HopPackets | None = None) -> InnerAnswer:
 
 
 BARS = 40
+LOST_SHOWN = 0.5
+"""A bar of which more than this was lost is drawn as loss."""
 
 
 def _drawing(seen: Seen, reasons: Sequence[Reason], packets: HopPackets | None) -> Drawing | None:
@@ -108,7 +110,7 @@ def _drawing(seen: Seen, reasons: Sequence[Reason], packets: HopPackets | None) 
         )
     ):
         return _folded(packets, period.every_s)
-    return _over_time(seen, packets)
+    return over_time(seen, packets)
 
 
 def _folded(packets: HopPackets, every_s: float) -> Drawing:
@@ -124,10 +126,15 @@ def _folded(packets: HopPackets, every_s: float) -> Drawing:
     )
 
 
-def _over_time(seen: Seen, packets: HopPackets) -> Drawing:
-    """Added latency over time; beside it the channel's busy time where it was read."""
+def over_time(seen: Seen, packets: HopPackets) -> Drawing:
+    """Added latency over time, or packet loss where little is answered; beside it the channel's busy time
+    where it was read."""
     step = max(packets.seconds / BARS, 1.0)
     place = np.minimum((packets.sent_s / step).astype(int), BARS - 1)
+    lost = np.bincount(place, weights=packets.lost.astype(float), minlength=BARS)
+    loss = lost / np.maximum(np.bincount(place, minlength=BARS), 1)
+    # The latency of the few that came is no picture of an outage.
+    silent = float(loss.max()) > LOST_SHOWN
     y = []
     for i in range(BARS):
         mine = packets.excess_s[(place == i) & ~packets.lost]
@@ -139,11 +146,13 @@ def _over_time(seen: Seen, packets: HopPackets) -> Drawing:
         at = [(a - packets.start_ns) * 1e-9 for a, _ in busy]
         beside = tuple(round(100 * float(v), 1) for v in np.interp(x, at, [b for _, b in busy]))
     return Drawing(
-        title="Added latency over time (one packet in ten took longer)",
+        title="Packet loss over time"
+        if silent
+        else "Added latency over time (one packet in ten took longer)",
         x_words="minutes into the time shown",
-        y_words="ms",
+        y_words="%" if silent else "ms",
         x=tuple(round(at / 60, 1) for at in x),
-        y=tuple(y),
+        y=tuple(round(100 * float(v), 1) for v in loss) if silent else tuple(y),
         beside=beside,
         beside_words="channel busy, %" if beside else "",
     )

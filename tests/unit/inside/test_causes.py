@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from inner_causes.drawn_hop import BOTH, DRAWS, FACTS_ONLY, NONE, Act, seen_of
-from whichhop.inside.answer import answer_of, weigh
+from whichhop.inside.answer import answer_of, over_time, weigh
 from whichhop.inside.rhythm import mains_of, pauses_of, period_of, rounds_of, together
 from whichhop.inside.seen import Sort
 from whichhop.inside.shape import hours_of
@@ -33,6 +33,19 @@ def test_a_drawn_cause_is_named_or_nothing_is(
     assert named is None or named.cause is cause
     if named is not None:
         assert named.evidence, "a cause without a figure convinces nobody"
+
+
+def test_an_outage_is_drawn_by_what_was_lost_and_not_by_the_few_answers() -> None:
+    # Seen: bars of a millisecond of noise under "The access line is at fault", 100 % lost.
+    sort, _, act, seconds = next(d for d in DRAWS if d[1] not in (*IN_STEP, *FACTS_ONLY))
+    seen, packets = seen_of(sort, (act,), seconds, SEED, facts=False)
+    gone = packets.sent_s > seconds / 2
+    lost = np.where(gone, True, packets.lost)
+    dead = replace(packets, lost=lost, excess_s=np.where(gone, np.nan, packets.excess_s))
+    drawing = over_time(seen, dead)
+    assert (drawing.title, drawing.y_words) == ("Packet loss over time", "%")
+    assert drawing.y[-1] == 100.0
+    assert over_time(seen, replace(packets, lost=np.zeros_like(packets.lost))).y_words == "ms"
 
 
 @pytest.mark.parametrize(("sort", "act", "seconds"), NONE[:4])

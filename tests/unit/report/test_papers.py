@@ -103,6 +103,15 @@ def test_the_summary_says_what_to_do_for_each_kind_of_answer() -> None:
     assert "The signal at your modem is poor" in words(poor(), Paper.SUMMARY)
 
 
+def test_the_summary_does_not_clear_the_wifi_where_it_is_at_fault_too() -> None:
+    made = full()
+    (line,) = made.episodes
+    radio = replace(line, cause=Cause.WIRELESS_HOP, elements=("desk/attic",), claimed=False)
+    said = words(replace(made, episodes=(line, radio)), Paper.SUMMARY)
+    assert "The internet line" in said
+    assert "not your Wi-Fi" not in said
+
+
 @pytest.mark.parametrize("owner", [Owner.HOME, Owner.NOBODY])
 def test_a_customer_reads_what_to_do_where_two_hops_cannot_be_told_apart(owner: Owner) -> None:
     # Seen: "The fault lies in cannot be told apart by the agents there are ... nothing that you do at home".

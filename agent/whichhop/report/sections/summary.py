@@ -61,9 +61,10 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
         case ReportStanding.CLAIM, Claim():
             return Notice(
                 Tone.CLAIM,
-                f"The internet line {be} at fault, not your Wi-Fi"
+                f"The internet line {be} at fault" + ("" if _at_home(dossier) else ", not your Wi-Fi")
                 if claim.owner is Owner.PROVIDER
-                else f"The provider's network {be} at fault, not your home",
+                else f"The provider's network {be} at fault"
+                + ("" if _at_home(dossier) else ", not your home"),
                 f"Between your modem and the provider, {simple_loss(claim) or 'packets were disturbed'}:"
                 f" {when_words(dossier)}. It is {OWNERS[claim.owner]}.",
             )
@@ -96,6 +97,16 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
                 "No fault found",
                 f"Nothing was out of the ordinary, {when_words(dossier)}.",
             )
+
+
+def _at_home(dossier: Dossier) -> bool:
+    """Whether something in the home is at fault besides, or may be."""
+    return any(
+        not h.claimed
+        and h.cause is not Cause.OWN_TRAFFIC
+        and (h.cause is Cause.NOT_SEPARABLE or CAUSE_TABLE[h.cause].owner is Owner.HOME)
+        for h in dossier.episodes
+    )
 
 
 def _elsewhere(claim: Claim, lies: str) -> str:
