@@ -223,9 +223,9 @@ def _spans(faults: Iterable[PastFault], start_ns: int, end_ns: int) -> list[Span
 
 
 def _minutes(spans: Iterable[Span]) -> int:
-    """Less than half of one is one."""
+    """Whole ones, as wherever a length is told; less than one is one."""
     total = sum(end - begin for begin, end in spans)
-    return max(1, round(total / NS_PER_MINUTE)) if total else 0
+    return max(1, total // NS_PER_MINUTE) if total else 0
 
 
 def _unheard(judged: Mapping[int, int], start_ns: int, end_ns: int) -> Iterator[Span]:

@@ -11,6 +11,7 @@ from whichhop.model import Cause
 from whichhop.model.channel import LevelSpan
 from whichhop.model.past_fault import DayPart, DayTotal, PastDays, PastFault, Whose
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
+from whichhop.serve.page.figures import ago
 
 BERLIN = ZoneInfo("Europe/Berlin")
 KATHMANDU = ZoneInfo("Asia/Kathmandu")  # UTC+5:45: its days begin within an hour of UTC
@@ -151,6 +152,14 @@ def test_forty_days_with_gaps_count_the_last_month_only() -> None:
         assert day.unheard_min == (120 if spring else 180)
         parts = [p for p in day.parts if p.whose is Whose.HOME]
         assert parts == [DayPart(whose=Whose.HOME, start_min=1200 - 60 * spring, end_min=1230 - 60 * spring)]
+
+
+def test_minutes_are_the_whole_ones_that_the_headline_tells() -> None:
+    found = past_days(
+        [fault("2026-03-05 10:00", "2026-03-05 10:09:50")], {}, now_ns=ns("2026-03-05 10:09:50"), zone=BERLIN
+    )
+    assert found.week.fault_min == 9
+    assert ago(ns("2026-03-05 10:00"), ns("2026-03-05 10:09:50")) == "9 min"
 
 
 def test_what_flaps_is_drawn_as_one_and_counted_as_it_was() -> None:
