@@ -21,6 +21,7 @@ from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.suspects.elements import HOME_SIDE, Element, Nature, elements_of, judged
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict import steps
+from whichhop.compare.verdict.bursts import only_bursts
 from whichhop.compare.verdict.corroboration import borne, by_themselves
 from whichhop.compare.verdict.episodes import Heard, Span, heard_in, joined, merged, noticed, spans, states
 from whichhop.compare.verdict.late_hosts import with_machines_late
@@ -228,6 +229,7 @@ def verdicts(
     out = once(out)
     out = by_themselves(done, case.elements, out)
     out = [f for f in out if not (_use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
+    out = [f for f in out if not only_bursts(done, case.elements, case.use.share, f)]
     out.sort(key=lambda f: (f.span.first, f.members))
     said = [_verdict(case, done, f) for f in out]
     return with_seconds(done, bare_scene(case), case.onset, out, said, newest=newest, since=since)

@@ -1,0 +1,72 @@
+"""Slow packets of a line in use: most meet an empty queue, some what a burst left; healthy, and no fault."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.inference.scan import Scan
+from whichhop.compare.suspects.elements import Element, Nature
+from whichhop.compare.verdict.provider_guards import LEAST_USE, SLIGHT_LOSS, SLIGHT_S
+from whichhop.compare.verdict.verdict import FoundEpisode
+
+AROUND = 3
+"""Ticks over which use is averaged: a queue outlasts what filled it, and a stream comes in pieces."""
+MOSTLY = 0.75
+"""Of an episode's ticks those in which the home uses its line: what goes on without that is not its doing.
+The rest is what an episode needs to be over, and pauses of a stream. No source."""
+MOST_USE = 0.5
+"""A queue with random arrivals is empty for 1 - use of those that come (M/G/1, textbook): under a half the
+median packet meets none, so that bursts hardly move the median."""
+MEDIAN_SHARE = 0.5
+"""Of the 80 % quantile's excess what the median's may be. Of exponential waits, that all packets meet, the
+median is 0.43 of the 80 % quantile; of a jitter both ways 0.56, of an added delay all of it."""
+LEAST_S = 0.005
+"""Nor does a median speak that moves by less than the least fault of a line; see `suspects.priors`."""
+MOST_S = 0.070
+"""The 80 % quantile of the waits whose median is `provider_guards.PROOF_S`: bursts into a deep queue."""
+
+
+def only_bursts(
+    scan: Scan, elements: Sequence[Element], share: NDArray[np.float64], found: FoundEpisode
+) -> bool:
+    """Whether all that an episode of the line shows is what a healthy line in use shows.
+
+    share: by tick of the scan, the share of the line that the home uses, NaN where not known. A delay that
+    the median has too, loss, and what shows while the line is idle are none of its bursts.
+    """
+    line = next((j for j in found.members if elements[j].nature is Nature.ACCESS), None)
+    if line is None:
+        return False
+    ticks = np.concatenate([np.arange(a, b) for a, b in found.there])
+    use = _averaged(share)[ticks]
+    with np.errstate(invalid="ignore"):
+        if np.count_nonzero((use >= LEAST_USE) & (use < MOST_USE)) < MOSTLY * ticks.size:
+            return False
+    column = sorted(elements[line].column)
+    base = scan.baselines[scan.block_of(found.span.first)]
+    speaks = scan.speaks[ticks][:, column]
+    sent, lost = (
+        int(np.where(speaks, part[ticks][:, column], 0).sum()) for part in (scan.table.sent, scan.table.lost)
+    )
+    middle = _over(scan.table.q50_s[ticks][:, column] - base.loc50[column], speaks)
+    upper = _over(scan.table.q80_s[ticks][:, column] - base.loc80[column], speaks)
+    if not np.isfinite(middle + upper) or lost >= SLIGHT_LOSS * sent:
+        return False
+    return middle < min(SLIGHT_S, max(LEAST_S, MEDIAN_SHARE * upper)) and upper < MOST_S
+
+
+def _averaged(share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The mean over AROUND ticks of those known; NaN where none is."""
+    known = np.isfinite(share)
+    kernel = np.ones(AROUND)
+    total = np.convolve(np.where(known, share, 0.0), kernel, mode="same")
+    count = np.convolve(known, kernel, mode="same")
+    return np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
+
+
+def _over(excess: NDArray[np.floating], speaks: NDArray[np.bool_]) -> float:
+    """The median over ticks of the median over sessions; NaN where none answered."""
+    heard = np.where(speaks, excess, np.nan)
+    heard = heard[np.isfinite(heard).any(axis=1)]
+    return float(np.median(np.nanmedian(heard, axis=1))) if heard.size else float("nan")

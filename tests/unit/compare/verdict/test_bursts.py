@@ -1,0 +1,79 @@
+"""Bursts of a stream are a healthy line in use; what has another look while the home streams is a fault."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from support.homes import alder
+from support.windows import START_NS, disturb, quiet
+from whichhop.compare.history import judge
+from whichhop.compare.suspects.elements import elements_of
+from whichhop.compare.windows.table import WindowTable
+from whichhop.model import Cause, Reading, Verdict, derive_sessions
+from whichhop.model.units import NS_PER_S
+
+HOME = alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}")
+SESSIONS = derive_sessions(HOME)
+LINE = "modem/provider-edge"
+TICKS, BEGIN, END = 120, 40, 80
+STREAM, MURMUR = 0.10, 0.01
+# Each second or third a packet meets a queue that a burst has left: with some 8 ms to the provider a 99th
+# percentile of 77 ms, which is well past three medians (measured lines in use): deep queues are included.
+MET, WAIT_S = 0.4, 0.020
+
+
+def counted(stream: slice) -> list[Reading]:
+    """Attic's counter of 20 Mbit/s up: STREAM of the line in use in these ticks, else MURMUR."""
+    ticks = np.arange(-1, TICKS + 2)
+    share = np.where((ticks >= stream.start - 1) & (ticks < stream.stop), STREAM, MURMUR)
+    value = np.cumsum(share) * 20_000_000 / 8 * 10
+    return [
+        Reading(at_ns=START_NS + int(t) * 10 * NS_PER_S, agent="attic", name="wan_tx_bytes", value=float(v))
+        for t, v in zip(ticks, value, strict=True)
+    ]
+
+
+def bursts(ticks: slice, seed: int) -> WindowTable:
+    """A home over whose line in these ticks packets wait behind bursts: exponential, as queues (textbook)."""
+    table = quiet(HOME, TICKS)
+    rng = np.random.default_rng(seed)
+    column = sorted(next(e for e in elements_of(HOME, SESSIONS) if e.name == LINE).column)
+    count = ticks.stop - ticks.start, len(column), 10
+    wait = np.where(rng.random(count) < MET, rng.exponential(WAIT_S, count), 0.0)
+    for quantiles, share in ((table.q50_s, 0.5), (table.q80_s, 0.8)):
+        quantiles[ticks, column] += np.quantile(wait, share, axis=2)
+    return table
+
+
+def about_the_line(found: list[Verdict]) -> list[Verdict]:
+    return [v for v in found if v.cause is not Cause.HEALTHY and LINE in v.elements]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_line_in_use_whose_queue_most_packets_meet_empty_is_no_trouble(seed: int) -> None:
+    stream = slice(BEGIN, END)
+    assert not about_the_line(judge(HOME, SESSIONS, bursts(stream, seed), counted(stream)))
+
+
+Ill = Callable[[], tuple[WindowTable, list[Reading]]]
+STREAMING = slice(BEGIN, END)
+TWINS: dict[str, Ill] = {
+    "bursts of an idle line": lambda: (bursts(STREAMING, 1), counted(slice(0, 0))),
+    "bursts that outlast the stream": lambda: (bursts(STREAMING, 1), counted(slice(BEGIN, BEGIN + 8))),
+    "nobody counts": lambda: (bursts(STREAMING, 1), []),
+    "all packets are late": lambda: (
+        disturb(quiet(HOME, TICKS), HOME, LINE, STREAMING, delay_s=0.010),
+        counted(STREAMING),
+    ),
+    "a tenth is lost": lambda: (
+        disturb(bursts(STREAMING, 1), HOME, LINE, STREAMING, lost=1),
+        counted(STREAMING),
+    ),
+}
+
+
+@pytest.mark.parametrize("ill", TWINS.values(), ids=TWINS)
+def test_what_is_no_burst_of_its_own_use_is_still_told_while_a_home_streams(ill: Ill) -> None:
+    table, readings = ill()
+    assert about_the_line(judge(HOME, SESSIONS, table, readings))
