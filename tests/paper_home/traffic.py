@@ -9,10 +9,7 @@ Floats = npt.NDArray[np.float32]
 FULL = 0.9
 """Share of the line from which its queue builds up for good."""
 MTU_BITS = 12_000
-BURST_EACH = 4.0
-"""At a quarter of the line every second has a burst, at a tenth each second or third; from memory."""
-
-BURST_FILL = 0.13
+BURST_FILL = 0.33
 """How much of the queue a burst leaves standing, on average; fitted, see `queue_delay_s`."""
 
 
@@ -59,15 +56,16 @@ def queue_delay_s(
     service x load / (2 (1 - load)). From FULL on the queue stands as transfers keep it: between half and all
     of its depth, dropping one packet in some hundred.
 
-    bursty: senders send at the line's full rate now and then, so that in some seconds, BURST_EACH times the
-    share of use, the queue stands filled by a part of its depth. Fitted so that a line in use has a 99th
-    percentile of about three times its median (see `measured.IN_USE_P99`).
+    bursty: senders send at the line's full rate now and then, and what comes meanwhile finds the queue filled
+    by a part of its depth. A line is busy for just its share of use (utilization law, textbook), so that
+    no more packets than that meet a queue. Fitted so that a line in use has a 99th percentile of about three
+    times its median (see `measured.IN_USE_P99`).
     """
     load = np.minimum(share, 0.97)
     wait = (MTU_BITS / rate_bps) * load / (2 * (1 - load))
     full = share >= FULL
     if bursty:
-        hit = rng.random(len(share)) < BURST_EACH * share
+        hit = rng.random(len(share)) < share
         wait = wait + hit * rng.exponential(queue_s * BURST_FILL, len(share))
     standing = queue_s * rng.uniform(0.5, 1.0, len(share))
     drop = np.where(full, rng.uniform(0.0, 0.015, len(share)), 0.0)
