@@ -1,14 +1,15 @@
 """Looks closely at one stretch of time: which cause sets compete, and how probable each group is when."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.inference.filter import COMES_AND_GOES, SELDOMER, States, Track, make_states, run
-from whichhop.compare.inference.pairs import TRIPLE_TICKS, Pairs, Triples, distinct_pairs, found_triples
+from whichhop.compare.inference.pairs import Pairs, distinct_pairs
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.screening import LONG_SPANS, MARGIN, Stretch, at_times, rolling, supported
 from whichhop.compare.inference.transients import (
@@ -19,6 +20,7 @@ from whichhop.compare.inference.transients import (
     passing_log,
     quiet_log,
 )
+from whichhop.compare.inference.triples import TRIPLE_TICKS, Triples, found_triples, likeliest
 from whichhop.compare.suspects.elements import Element, Nature
 
 POOL = 30
@@ -118,7 +120,7 @@ def look_closely(
     most = settings.most_candidates
     coming = _coming(tables, onset, quiet, none)
     chosen, passing = _chosen(tables, columns, onset, minor=fit.minor, blip=blip, coming=coming, most=most)
-    apart = [j for j in chosen if elements[j].nature is Nature.OWN_TRAFFIC and use.known]
+    apart = [j for j, e in enumerate(elements) if e.nature is Nature.OWN_TRAFFIC and use.known]
     pairs = distinct_pairs(columns, chosen, apart)
     race = Race(
         scan=scan,
@@ -140,14 +142,18 @@ def look_closely(
         busy = busy[:TRIPLE_TICKS]
         more = found_triples(
             Triples(evidence, fit, tables, busy),
-            {(a, b): tables.ratio(a, b)[busy] for a, b in _likeliest(states, track, chosen, busy)},
+            {(a, b): tables.ratio(a, b)[busy] for a, b in likeliest(states, track, chosen, busy)},
             chosen,
             columns,
             onset,
         )
         if more:
             every = Triples(evidence, fit, tables, np.arange(stretch.end - stretch.first))
-            states, track = race.run(pairs, {members: every.ratio(members) for members in more})
+            kinds = {columns[j] for members in more for j in members}
+            chosen = [j for j in range(len(columns)) if j in chosen or columns[j] in kinds]
+            pairs = sorted({*pairs, *(two for members in more for two in combinations(members, 2))})
+            threes = {members: every.ratio(members) for members in more}
+            states, track = replace(race, chosen=chosen).run(pairs, threes)
     return Close(
         stretch=stretch,
         groups=_groups(states, track, columns, chosen, parts=(tables.delay, tables.loss), apart=apart),
@@ -353,18 +359,6 @@ def _likelihood(
         else:
             out[:, i] = threes[chosen[members[0]], chosen[members[1]], chosen[members[2]]] + none
     return out
-
-
-def _likeliest(
-    states: States, track: Track, chosen: Sequence[int], ticks: NDArray[np.intp]
-) -> list[tuple[int, int]]:
-    """The pairs that compete, those first that are likely in most of these ticks."""
-    total: dict[tuple[int, int], float] = {}
-    for members, each in zip(states.sets, track.smooth[ticks].sum(axis=0).tolist(), strict=True):
-        if len(members) == 2:
-            pair = chosen[members[0]], chosen[members[1]]
-            total[pair] = total.get(pair, 0.0) + each
-    return sorted(total, key=lambda pair: -total[pair])
 
 
 def _groups(

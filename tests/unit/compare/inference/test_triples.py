@@ -6,7 +6,8 @@ import pytest
 from support.homes import alder
 from whichhop.compare.inference.evidence import SHAPES, columns_of
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, TAILS, Evidence
-from whichhop.compare.inference.pairs import Pairs, Triples
+from whichhop.compare.inference.pairs import Pairs
+from whichhop.compare.inference.triples import Triples
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.model import derive_sessions
 
