@@ -27,7 +27,7 @@ SEEDS = Path(__file__).parent / "seeds" / "scoring.txt"
 SITUATIONS = SEEDS.with_name("situations-scoring.txt")
 SWEEP = SEEDS.with_name("sweep.txt")
 TRY_SEEDS = SEEDS.with_name("tries-cases.txt")
-SWEEP_HOURS = 1.5
+SWEEP_HOURS = 1.0
 """A bounded part of each case: every prior is played twice on all of them."""
 PROCESSES = 2
 

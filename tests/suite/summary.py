@@ -88,6 +88,7 @@ def summarise(scores: Sequence[Score]) -> dict[str, Any]:
         "cases": len(scores),
         "hours": hours,
         "time_to_verdict_median_s": float(np.median(delays)) if delays else None,
+        "time_to_verdict_mean_s": float(np.mean(delays)) if delays else None,
         "time_to_verdict_p90_s": float(np.quantile(delays, 0.9)) if delays else None,
         "provider_accused_falsely": accused,
         "provider_suspected_falsely": sum(v.suspects for v in verdicts),

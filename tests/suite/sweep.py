@@ -184,6 +184,10 @@ class Effect:
     """Of them those that call the provider proven or suspect it."""
     blamed: int
     """Homes without faults where somebody was named."""
+    delay_s: float | None = None
+    """Mean time from a fault's start to its first right verdict."""
+    brier: float | None = None
+    """Mean squared distance of claimed probability and truth: moves before any verdict does."""
 
 
 _cases: list[Data] = []
@@ -208,6 +212,8 @@ def effect_of(scores: Sequence[Score]) -> Effect:
         false=sum(not v.right for s in scores for v in s.verdicts),
         accused=found["provider_accused_falsely"] + found["provider_suspected_falsely"],
         blamed=found["well_homes_blamed"],
+        delay_s=found["time_to_verdict_mean_s"],
+        brier=found["brier"],
     )
 
 
@@ -247,6 +253,14 @@ def told(effect: Effect | str, base: Effect) -> str:
         now, then = getattr(effect, part.name), getattr(base, part.name)
         if now == then or now is None or then is None:
             continue
-        share = isinstance(now, float)
-        parts.append(f"{part.name} {100 * (now - then):+.1f} %" if share else f"{part.name} {now - then:+d}")
-    return ", ".join(parts) or "same"
+        parts.append(_moved(part.name, now - then))
+    return ", ".join(p for p in parts if p) or "same"
+
+
+def _moved(name: str, by: float) -> str:
+    """How far one figure moved; empty for what would print as nothing."""
+    if name == "delay_s":
+        return f"delay {by:+.0f} s" if abs(by) >= 0.5 else ""
+    if name == "brier":
+        return f"brier {by:+.3f}" if abs(by) >= 0.0005 else ""
+    return f"{name} {100 * by:+.1f} %" if isinstance(by, float) else f"{name} {by:+d}"

@@ -41,4 +41,7 @@ def test_only_what_differs_is_told() -> None:
     base = Effect(exact=0.9, wrong=0.05, standing=None, false=3, accused=0, blamed=1)
     assert told(base, base) == "same"
     assert told(replace(base, exact=0.85, false=5), base) == "exact -5.0 %, false +2"
+    timed = replace(base, delay_s=40.0, brier=0.02)
+    assert told(replace(timed, delay_s=52.4, brier=0.0221), timed) == "delay +12 s, brier +0.002"
+    assert told(replace(timed, delay_s=40.4, brier=0.0203), timed) == "same", "too little to print"
     assert told("ValueError: no", base) == "ValueError: no"
