@@ -63,7 +63,8 @@ class Comparison:
     verdicts: in the order of time, none where no fault was found. levels: of every link that was measured for
     three minutes, from the first ten. unmeasured: the links of the home that no verdict names and no judged
     session crossed that was answered often enough, in the home's order: nothing can be said of them, least of
-    all that they are well. silent: targets past such a link that were asked and never answered anybody.
+    all that they are well. seldom: those of them that are crossed by sessions which are answered, but never
+    often enough. silent: targets past such a link that were asked and never answered anybody.
     not_judged_s: seconds in which an agent was busy, asleep or not heard of, by agent. clocks_off_s: by how
     many seconds an agent's clock was ahead of the others', those in line left out; put right in what was
     judged. judged: of a span that is judged by the day, its last day alone.
@@ -83,6 +84,7 @@ class Comparison:
     clocks_off_s: Mapping[str, float]
     judged: Judged
     silent: tuple[str, ...] = ()
+    seldom: tuple[str, ...] = ()
     felt: tuple[Felt, ...] = ()
     """What users feel though no hop is slow; worked out after all the rest, which it never changes."""
 
@@ -179,6 +181,7 @@ def compare_windows(
     spoke = [s for i, s in enumerate(case.sessions) if often[i] and speaks[:, i].any()]
     heard = [s.key for s, one in zip(case.sessions, answered, strict=True) if one]
     unmeasured = unmeasured_links(home, spoke, verdicts)
+    few = [s for i, s in enumerate(case.sessions) if answered[i] and speaks[:, i].any() and not often[i]]
     return Comparison(
         home=home,
         start_ns=measured.at_ns(0),
@@ -191,6 +194,7 @@ def compare_windows(
         levels=levels,
         unmeasured=unmeasured,
         silent=silent_targets(case.sessions, heard, unmeasured),
+        seldom=crossed_of(unmeasured, few),
         not_judged_s=unjudged_s([aside_ticks(case.reporting, case.table)], measured.step_ns),
         clocks_off_s=case.clocks,
         judged=Judged(
@@ -226,6 +230,9 @@ def comparison_of_days(home: Home, days: Sequence[DayJudged], own: OwnWindows) -
     asked = {key for day in days for key in day.columns}
     answered = {key for day in days for key in day.answered}
     unmeasured = unmeasured_links(home, [s for s in sessions if s.key in spoke], found.verdicts)
+    # Who was never fit to speak is not asked too seldom.
+    fit = {key for day in days for key, spoken in zip(day.columns, day.speaks.T, strict=True) if spoken.any()}
+    few = [s for s in sessions if s.key in (answered & fit) - spoke]
     clocks: dict[str, float] = {}
     for day in days:
         clocks |= {a: s for a, s in day.clocks.items() if abs(s) >= abs(clocks.get(a, 0.0))}
@@ -244,6 +251,7 @@ def comparison_of_days(home: Home, days: Sequence[DayJudged], own: OwnWindows) -
         levels=found.levels,
         unmeasured=unmeasured,
         silent=silent_targets([s for s in sessions if s.key in asked], answered, unmeasured),
+        seldom=crossed_of(unmeasured, few),
         not_judged_s=unjudged_s([day.aside for day in days], days[-1].step_ns),
         clocks_off_s=clocks,
         judged=judged_day(home, days[-1], own(days[-1].span)),
@@ -298,6 +306,12 @@ def unmeasured_links(home: Home, spoke: Iterable[Session], verdicts: Iterable[Ve
     return tuple(dict.fromkeys(link.name for link in home.links if link.name not in crossed))
 
 
+def crossed_of(links: Sequence[str], sessions: Iterable[Session]) -> tuple[str, ...]:
+    """Those of these links that any of the sessions crosses, in their order."""
+    crossed = {link.name for session in sessions for link in session.path.links}
+    return tuple(name for name in links if name in crossed)
+
+
 def verdict_data(verdict: Verdict) -> dict[str, Any]:
     """A verdict as JSON-ready data, with its sentences under "words"."""
     data: dict[str, Any] = msgspec.to_builtins(verdict)
@@ -317,6 +331,7 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
         "not_judged_s": dict(comparison.not_judged_s),
         "clocks_off_s": dict(comparison.clocks_off_s),
         "not_measured": list(comparison.unmeasured),
+        "too_seldom": list(comparison.seldom),
         "silent": list(comparison.silent),
         "levels": [msgspec.to_builtins(v) for v in comparison.levels],
         "verdicts": [verdict_data(v) for v in comparison.verdicts],

@@ -1,6 +1,6 @@
 """Plain sentences for a verdict, and for where there is none: what spoke for it, what was ruled out."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Protocol
 
 from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKey, Severity, Verdict
@@ -28,9 +28,8 @@ NO_FAULT_THEN = (
     "No fault found in the time that was judged: nothing measured then exceeds its own quiet baseline."
 )
 """The same where an agent was not judged for part of the time."""
-NOT_JUDGED = (
-    "Not determined: no session was answered three times in ten seconds, the least that can be judged."
-)
+TOO_LITTLE_YET = "Not determined yet: too little has been measured; nothing has become worse so far."
+"""The answer without a verdict while it is not known whether something was wrong before measuring began."""
 NO_FAULT_HEARD = "No fault found on what answered: nothing measured there exceeds its own quiet baseline."
 """The same where a target never answered, and nothing else measured the path to it."""
 PAST_THE_HOME = (LinkKind.ACCESS, LinkKind.BEYOND)
@@ -81,11 +80,43 @@ def target_words(file: str = "the home file") -> str:
     )
 
 
-def not_measured_words(links: Sequence[NamedLink], file: str = "the home file") -> str:
-    """What cannot be called free of faults, since no session crosses it, and the remedy; empty for none.
+def not_judged_words(window_s: float) -> str:
+    """The answer where no session was answered often enough to be judged; window_s: how long a window is."""
+    return (
+        f"Not determined: no session was answered three times in {how_long(window_s)}, the least that can be"
+        " judged."
+    )
 
-    file: the home file as the reader knows it.
+
+def not_measured_words(
+    links: Sequence[NamedLink], file: str = "the home file", seldom: Collection[str] = ()
+) -> str:
+    """What cannot be called free of faults, as no judged session crosses it, and the remedy; empty for none.
+
+    file: the home file as the reader knows it. seldom: names of those that are probed, but too seldom.
     """
+    return " ".join(
+        words
+        for words in (
+            _not_crossed_words([link for link in links if link.name not in seldom], file),
+            _seldom_words([link for link in links if link.name in seldom]),
+        )
+        if words
+    )
+
+
+def _seldom_words(links: Sequence[NamedLink]) -> str:
+    """Where sessions cross it, neither one more of them nor one more agent would help."""
+    if not links:
+        return ""
+    return (
+        "Probes are answered too seldom to judge, so neither good nor bad is known of"
+        f" {all_names_words(k.name for k in links)}. To judge it, send a probe every ten seconds or more"
+        " often: it takes three answers in a minute."
+    )
+
+
+def _not_crossed_words(links: Sequence[NamedLink], file: str) -> str:
     if not links:
         return ""
     remedies = []
@@ -125,7 +156,7 @@ def _ms(seconds: float) -> str:
     return f"{seconds * 1e3:.{0 if seconds >= 0.002 else 1}f} ms"
 
 
-TOO_SHORT = "Measured for less than three minutes: whether something was wrong before that is not known."
+TOO_SHORT = "Less than three minutes could be judged: whether something was wrong before that is not known."
 STANDING = "It was there before measuring began, so since when is not known."
 STOOD = "It was there before measuring began, and is over."
 

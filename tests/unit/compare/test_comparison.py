@@ -148,3 +148,48 @@ def test_who_asks_too_seldom_to_be_judged_has_measured_nothing() -> None:
     assert found is not None
     assert found.unmeasured == tuple(dict.fromkeys(k.name for k in alder_home().links))
     assert found.silent == ()
+    assert found.seldom == found.unmeasured
+    words = not_measured_words(
+        [k for k in found.home.links if k.name in found.unmeasured], seldom=found.seldom
+    )
+    assert "too seldom" in words
+    assert "targets" not in words
+
+
+@pytest.mark.parametrize("days", [0, 3])
+def test_who_is_asked_each_thirty_seconds_is_told_so_and_not_to_add_the_targets_that_are_there(
+    days: int,
+) -> None:
+    """Twenty minutes of two probes a minute, also where a span is judged by the day."""
+    home = alder_home()
+    minutes = [*range(FIRST, FIRST + 20), *([FIRST + days * 1440] if days else [])]
+    records = [
+        Record(
+            session=session.key,
+            minute=minute,
+            samples=Columns.of(
+                Sample(
+                    sent_ns=minute * NS_PER_MINUTE + 30 * i * NS_PER_S, fate=Fate.ANSWERED, rtt_ns=4_000_000
+                )
+                for i in range(2)
+            ),
+        )
+        for session in derive_sessions(home)
+        for minute in minutes
+    ]
+    start, end = FIRST * NS_PER_MINUTE, (minutes[-1] + 1) * NS_PER_MINUTE
+    found = compare_records(home, records, (), start_ns=start, end_ns=end)
+    assert found is not None
+    assert found.verdicts == ()
+    assert len(found.seldom) == len({k.name for k in home.links})
+    assert comparison_data(found)["too_seldom"] == list(found.seldom)
+
+
+def test_a_link_that_nobody_crosses_keeps_its_own_remedy_beside_one_asked_too_seldom() -> None:
+    links = [k for k in alder_home().links if k.name in ("desk/attic", "modem/provider-edge")]
+    words = not_measured_words(links, seldom=("desk/attic",))
+    nobody, seldom = words.split("Probes", 1)
+    assert "modem to provider-edge" in nobody
+    assert "`targets:`" in nobody
+    assert "desk to attic" in seldom
+    assert "too seldom to judge" in seldom

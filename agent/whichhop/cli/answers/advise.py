@@ -96,7 +96,9 @@ def _many(count: int, what: str) -> str:
     return f"{count} {what}" + ("" if count == 1 else "s")
 
 
-def _text(known: HomeFacts, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link]) -> str:
+def _text(
+    known: HomeFacts, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link], seldom: Sequence[str]
+) -> str:
     span = f"{known.time(known.start_ns)} to {known.time(known.end_ns)}"
     lines = [
         f"{known.home.name}, {span}: {_many(len(known.verdicts), 'verdict')}, "
@@ -110,7 +112,7 @@ def _text(known: HomeFacts, steps: tuple[Recommendation, ...], unmeasured: Seque
     if not doing:
         lines += ["Nothing that was measured calls for a change.", ""]
     if unmeasured:
-        lines += [not_measured_words(unmeasured), ""]
+        lines += [not_measured_words(unmeasured, seldom=seldom), ""]
     if doing and doing[0].now:
         lines += ["About what is wrong now, the cheapest first:", ""]
     for number, step in enumerate(steps, 1):
@@ -143,9 +145,10 @@ def run(args: argparse.Namespace) -> int:
             "from_ns": known.start_ns,
             "to_ns": known.end_ns,
             "not_measured": [k.name for k in unmeasured],
+            "too_seldom": list(found.seldom) if found else [],
             "steps": [step_data(s) for s in steps],
         }
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
-        sys.stdout.write(_text(known, steps, unmeasured))
+        sys.stdout.write(_text(known, steps, unmeasured, found.seldom if found else ()))
     return 0 if any(s.kind is not RecommendationKind.MEASURE for s in steps) else 1

@@ -33,11 +33,12 @@ from whichhop.compare.words import (
     NO_FAULT,
     NO_FAULT_HEARD,
     NO_FAULT_THEN,
-    NOT_JUDGED,
+    TOO_LITTLE_YET,
     TOO_SHORT,
     explain,
     felt_words,
     level_words,
+    not_judged_words,
     not_measured_words,
     silent_words,
     since_words,
@@ -47,7 +48,7 @@ from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Reading
 from whichhop.model.figure_words import how_long, probability_words
-from whichhop.model.units import NS_PER_MINUTE
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.store.collect import Collected
 
@@ -126,14 +127,18 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
         for words in (note, timing_words(found), clock_words(found.clocks_off_s), aside)
         if words
     )
-    unmeasured = not_measured_words([k for k in found.home.links if k.name in found.unmeasured], file)
+    unmeasured = not_measured_words(
+        [k for k in found.home.links if k.name in found.unmeasured], file, found.seldom
+    )
     levels = [level_words(v) for v in found.unusual] if found.levels else [TOO_SHORT]
     silent = [silent_words(target) for target in found.silent]
     felt = ["\n".join(felt_words(f)) for f in found.felt]
     if not found.verdicts:
         answer = NO_FAULT_HEARD if found.silent else NO_FAULT_THEN if aside else NO_FAULT
+        if not found.levels:
+            answer = TOO_LITTLE_YET
         if len(found.unmeasured) == len(found.home.links):
-            answer = NOT_JUDGED
+            answer, levels = not_judged_words(found.judged.table.step_ns / NS_PER_S), []
         return "\n\n".join(w for w in (head, answer, *silent, *felt, *levels, unmeasured) if w) + "\n"
     rows = [
         (

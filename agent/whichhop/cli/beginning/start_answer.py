@@ -9,7 +9,15 @@ from whichhop.app.looks.modem_look import ModemLook
 from whichhop.app.looks.under_load import HopLoad, load_words
 from whichhop.compare.comparison import Comparison, comparison_data
 from whichhop.compare.suspects.vantage import separation
-from whichhop.compare.words import NO_FAULT, NO_FAULT_HEARD, explain, not_measured_words, silent_words
+from whichhop.compare.words import (
+    NO_FAULT,
+    NO_FAULT_HEARD,
+    TOO_LITTLE_YET,
+    TOO_SHORT,
+    explain,
+    not_measured_words,
+    silent_words,
+)
 from whichhop.model import Home, derive_sessions
 
 NOTHING_ANSWERED = "Not determined: nothing that was probed answered."
@@ -42,7 +50,9 @@ class Answer:
         """One sentence first, the rest of each verdict, what cannot be told, and what to do next."""
         found = self.found
         told = [line for verdict in found.verdicts for line in explain(verdict)]
-        no_fault = NO_FAULT_HEARD if self.found.silent else NO_FAULT
+        no_fault = NO_FAULT_HEARD if found.silent else NO_FAULT
+        if not found.levels:
+            no_fault = TOO_LITTLE_YET
         first, *more = told or [NOTHING_ANSWERED if self.nothing_answered else no_fault]
         if not told and not self.nothing_answered and self.modem is not None and self.modem.calls_for_action:
             first = f"No hop exceeded its own quiet baseline, but see the modem's levels. {self.modem.words}"
@@ -64,7 +74,10 @@ class Answer:
     def cannot_tell(self) -> list[str]:
         """What this answer leaves open, a sentence each."""
         links = [k for k in self.found.home.links if k.name in self.found.unmeasured]
-        out = [words] if (words := not_measured_words(links, str(self.file))) else []
+        words = not_measured_words(links, str(self.file), self.found.seldom)
+        out = [words] if words else []
+        if not self.found.levels and not self.nothing_answered:
+            out.append(TOO_SHORT)
         out += [silent_words(name) for name in self.silent]
         if self.result is None:
             out.append(
