@@ -28,8 +28,6 @@ NO_FAULT_THEN = (
     "No fault found in the time that was judged: nothing measured then exceeds its own quiet baseline."
 )
 """The same where an agent was not judged for part of the time."""
-TOO_LITTLE_YET = "Not determined yet: too little has been measured; nothing has become worse so far."
-"""The answer without a verdict while it is not known whether something was wrong before measuring began."""
 NO_FAULT_HEARD = "No fault found on what answered: nothing measured there exceeds its own quiet baseline."
 """The same where a target never answered, and nothing else measured the path to it."""
 PAST_THE_HOME = (LinkKind.ACCESS, LinkKind.BEYOND)
@@ -156,7 +154,6 @@ def _ms(seconds: float) -> str:
     return f"{seconds * 1e3:.{0 if seconds >= 0.002 else 1}f} ms"
 
 
-TOO_SHORT = "Less than three minutes could be judged: whether something was wrong before that is not known."
 STANDING = "It was there before measuring began, so since when is not known."
 STOOD = "It was there before measuring began, and is over."
 

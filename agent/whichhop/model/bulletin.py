@@ -43,12 +43,12 @@ class Topic(StrEnum):
     """No link can be judged."""
     STARTING = "starting"
     """A link is suspected, not yet surely enough for a verdict."""
+    WAITING = "waiting"
+    """Whether something was wrong before measuring began is not known yet."""
     SILENT = "silent"
     """Some agents are not heard."""
     UNMEASURED = "unmeasured"
     """Some links are not measured."""
-    WAITING = "waiting"
-    """Whether something was wrong before measuring began is not known yet."""
     UNUSUAL = "unusual"
     MODEM = "modem"
     FELT = "felt"
@@ -220,9 +220,9 @@ class Bulletin:
             Topic.LEARNING: self.learning_s > 0,
             Topic.BLIND: self.blind,
             Topic.STARTING: bool(self.starting),
+            Topic.WAITING: self.levels_s > 0,
             Topic.SILENT: silent > 0,
             Topic.UNMEASURED: bool(self.named(LinkState.UNKNOWN)),
-            Topic.WAITING: self.levels_s > 0,
             Topic.UNUSUAL: bool(self.unusual),
             Topic.MODEM: any(m.amiss for m in self.modems),
             Topic.FELT: bool(self.felt),

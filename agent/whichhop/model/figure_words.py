@@ -8,6 +8,10 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from whichhop.model.home import Home
 from whichhop.model.units import NS_PER_S
 
+TOO_LITTLE_YET = "Not determined yet: too little has been measured; nothing has become worse so far."
+"""The answer without a verdict while it is not known whether something was wrong before measuring began."""
+TOO_SHORT = "Less than three minutes could be judged: whether something was wrong before that is not known."
+
 
 def zone_of(home: Home) -> tzinfo | None:
     """The home's zone; None takes this machine's, as where a small box carries no time zones at all."""

@@ -54,6 +54,11 @@ class RuledOut:
     sessions: tuple[str, ...]
 
 
+LEVELS_KNOWN_S = 155.0
+"""Before some three minutes have passed no level is told, nor what was wrong before measuring began: bursts
+of the home's own of 20 to 40 s are most of what would be blamed wrongly after one."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Level:
     """What an element adds to every round trip, against what is usual for its kind; seconds, two-way.

@@ -4,7 +4,9 @@ from enum import StrEnum
 
 from whichhop.model import Owner
 from whichhop.model.dossier import Claim, Dossier, Wiring
+from whichhop.model.finding import LEVELS_KNOWN_S
 from whichhop.model.links import HOUSE_CABLING
+from whichhop.model.units import NS_PER_S
 
 
 class ReportStanding(StrEnum):
@@ -42,6 +44,11 @@ def standing_of(dossier: Dossier) -> ReportStanding:
     if claim is not None:
         return ReportStanding.NOT_YET if claim.missing else ReportStanding.ELSEWHERE
     return ReportStanding.LEVELS if dossier.wiring in POOR else ReportStanding.NO_FAULT
+
+
+def too_short(dossier: Dossier) -> bool:
+    """Whether so little was measured that, without an episode, nothing may be called free of faults."""
+    return not dossier.levels_alone and dossier.end_ns - dossier.start_ns < LEVELS_KNOWN_S * NS_PER_S
 
 
 _CAVEAT = {

@@ -9,8 +9,10 @@ import pytest
 from support.dossiers import dossier
 from whichhop.model import Cause, Owner, Service
 from whichhop.model.dossier import ChannelRow, Dossier, LevelNote, Wiring
+from whichhop.model.figure_words import TOO_LITTLE_YET
 from whichhop.model.links import HOUSE_CABLING
 from whichhop.model.note import CallNote
+from whichhop.model.units import NS_PER_S
 from whichhop.report.checks import checks
 from whichhop.report.contents import Paper, contents
 from whichhop.report.html import page
@@ -99,8 +101,19 @@ def test_nothing_is_written_to_a_provider_who_is_held_to_nothing(story: str) -> 
 def test_the_summary_says_what_to_do_for_each_kind_of_answer() -> None:
     assert "not your Wi-Fi" in words(full(), Paper.SUMMARY)
     assert "Do not call the provider about this" in words(full("backhaul"), Paper.SUMMARY)
-    assert "No fault found" in words(full("none"), Paper.SUMMARY)
+    healthy = full("none")
+    ten_minutes = replace(healthy, end_ns=healthy.start_ns + 600 * NS_PER_S)
+    assert "No fault found" in words(ten_minutes, Paper.SUMMARY)
     assert "The signal at your modem is poor" in words(poor(), Paper.SUMMARY)
+
+
+@pytest.mark.parametrize("paper", [Paper.SUMMARY, Paper.REPORT])
+def test_no_paper_calls_two_minutes_free_of_faults(paper: Paper) -> None:
+    healthy = full("none")
+    said = words(replace(healthy, end_ns=healthy.start_ns + 120 * NS_PER_S), paper)
+    assert TOO_LITTLE_YET.removesuffix(".") in said
+    assert "No fault found" not in said
+    assert "Nothing needs to be done" not in said
 
 
 def test_the_summary_does_not_clear_the_wifi_where_it_is_at_fault_too() -> None:

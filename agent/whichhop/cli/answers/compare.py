@@ -33,8 +33,6 @@ from whichhop.compare.words import (
     NO_FAULT,
     NO_FAULT_HEARD,
     NO_FAULT_THEN,
-    TOO_LITTLE_YET,
-    TOO_SHORT,
     explain,
     felt_words,
     level_words,
@@ -47,7 +45,7 @@ from whichhop.compare.words import (
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Reading
-from whichhop.model.figure_words import how_long, probability_words
+from whichhop.model.figure_words import TOO_LITTLE_YET, TOO_SHORT, how_long, probability_words
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.store.collect import Collected

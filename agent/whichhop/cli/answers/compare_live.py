@@ -22,7 +22,7 @@ from whichhop.config.keys import PurposeKeys, derive_keys, key_path_for, read_ke
 from whichhop.daemon.options import default_store
 from whichhop.model import Verdict
 from whichhop.model.bulletin import Bulletin, LinkState, Topic
-from whichhop.model.figure_words import zone_of
+from whichhop.model.figure_words import TOO_LITTLE_YET, zone_of
 from whichhop.model.units import NS_PER_S, minute_of, seconds_to_next
 from whichhop.net.clock import SystemClock, sleep_s
 from whichhop.store.store import Store
@@ -97,8 +97,8 @@ def state_words(bulletin: Bulletin) -> str:
         Topic.LEARNING: f"learning what is usual, {bulletin.learning_s:.0f} s to go",
         Topic.BLIND: "not determined now: no link is being measured",
         Topic.STARTING: f"something may be starting, which is not yet sure: {', '.join(bulletin.starting)}",
-        Topic.WAITING: "nothing has become worse; whether something was wrong before measuring began is"
-        f" known in {bulletin.levels_s:.0f} s",
+        Topic.WAITING: f"{TOO_LITTLE_YET[0].lower()}{TOO_LITTLE_YET[1:-1]}; whether something was wrong"
+        f" before measuring began is known in {bulletin.levels_s:.0f} s",
         Topic.FELT: f"no hop is slow, but {', '.join(f.line for f in bulletin.felt)}",
     }
     if topic in said:

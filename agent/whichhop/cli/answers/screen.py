@@ -18,7 +18,7 @@ from whichhop.compare.words import (
 )
 from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState, Topic
-from whichhop.model.figure_words import how_long, percent, probability_words
+from whichhop.model.figure_words import TOO_LITTLE_YET, how_long, percent, probability_words
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
@@ -83,8 +83,8 @@ def _now(bulletin: Bulletin) -> list[str]:
         Topic.BLIND: "Not determined now: every agent is busy, asleep or not heard of.",
         Topic.STARTING: f"Something may be starting, which is not yet sure: {', '.join(bulletin.starting)}.",
         Topic.SILENT: f"No fault found as far as is heard; {silent}.",
-        Topic.WAITING: "Nothing has become worse; whether something was wrong before measuring began is"
-        f" known in {waiting}.",
+        Topic.WAITING: f"{TOO_LITTLE_YET} Whether something was wrong before measuring began is known in"
+        f" {waiting}.",
         Topic.MODEM: "No fault found in packets, but the modem's levels are not as they should be.",
     }
     match bulletin.topic:

@@ -12,13 +12,12 @@ from whichhop.compare.suspects.vantage import separation
 from whichhop.compare.words import (
     NO_FAULT,
     NO_FAULT_HEARD,
-    TOO_LITTLE_YET,
-    TOO_SHORT,
     explain,
     not_measured_words,
     silent_words,
 )
 from whichhop.model import Home, derive_sessions
+from whichhop.model.figure_words import TOO_LITTLE_YET, TOO_SHORT
 
 NOTHING_ANSWERED = "Not determined: nothing that was probed answered."
 

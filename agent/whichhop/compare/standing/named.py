@@ -11,12 +11,10 @@ from whichhop.compare.standing.seen import Period, SeenAtRest, seen_in
 from whichhop.compare.standing.usual import USUAL, ElementKind, Feature, kind_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.model import Home, Level
+from whichhop.model.finding import LEVELS_KNOWN_S
 from whichhop.model.links import PROVIDERS
 
-SOONEST_S = 155.0
-"""Nothing is blamed before some three minutes have passed: bursts of the home's own of 20 to 40 s are most of
-what would be blamed wrongly after one."""
-BAR_S = (90.0, 155.0, 560.0)
+BAR_S = (90.0, LEVELS_KNOWN_S, 560.0)
 BAR = (0.985, 0.95, 0.8)
 """How sure one must be after so many usable seconds, linear between; fewer than the first are too few."""
 LIKELIEST = 0.7
@@ -91,7 +89,7 @@ def _awake(home: Home, element: Element, seen: SeenAtRest, mates: Sequence[int])
 
 def bar(rest_s: float, whole_s: float) -> float:
     """How sure one must be to name a fault; above 1: not at all. whole_s: since the first packet."""
-    if whole_s < SOONEST_S or rest_s < BAR_S[0]:
+    if whole_s < LEVELS_KNOWN_S or rest_s < BAR_S[0]:
         return 2.0
     return float(np.interp(rest_s, BAR_S, BAR))
 

@@ -6,13 +6,13 @@ from zoneinfo import ZoneInfo
 from whichhop.model import CAUSE_TABLE, Cause, Owner, Session, derive_sessions
 from whichhop.model.chain_signature import fingerprint
 from whichhop.model.dossier import ChannelRow, Claim, Dossier, Happened, Wiring
-from whichhop.model.figure_words import how_long
+from whichhop.model.figure_words import TOO_LITTLE_YET, TOO_SHORT, how_long
 from whichhop.model.links import HOUSE_CABLING
 from whichhop.report.blocks import Block, Bullets, FactList, Notice, Para, Picture, Section, Tone
 from whichhop.report.plot import describe, draw
 from whichhop.report.sections.calls import overdue, tickets
 from whichhop.report.sections.line import line_facts
-from whichhop.report.standing import ReportStanding, home_cleared, plan_is_missed, standing_of
+from whichhop.report.standing import ReportStanding, home_cleared, plan_is_missed, standing_of, too_short
 from whichhop.report.way import draw_way
 from whichhop.report.words import HARD, OWNERS, at_most, figure, probability, span, utc_span, with_interval
 
@@ -150,7 +150,14 @@ def _without_claim(dossier: Dossier) -> Notice:
     if plan_is_missed(dossier):
         text = f"{quiet}; what is claimed is the rate alone."
         return Notice(Tone.NO_FAULT, "No episode of delay or loss", text)
-    return Notice(Tone.NO_FAULT, "No fault found", f"{quiet}.")
+    return without_fault(dossier, f"{quiet}.")
+
+
+def without_fault(dossier: Dossier, quiet: str) -> Notice:
+    """That no fault was found, with `quiet`; or that too little was measured to say so."""
+    if too_short(dossier):
+        return Notice(Tone.HOLD, TOO_LITTLE_YET.removesuffix("."), TOO_SHORT)
+    return Notice(Tone.NO_FAULT, "No fault found", quiet)
 
 
 def _notice(dossier: Dossier) -> Notice:

@@ -12,6 +12,7 @@ from whichhop.report.sections.answer import (
     one_short,
     shown_session,
     subject,
+    without_fault,
     worst_levels,
 )
 from whichhop.report.sections.calls import overdue, tickets
@@ -24,7 +25,14 @@ from whichhop.report.sections.plain import (
     what_words,
     when_words,
 )
-from whichhop.report.standing import POOR, ReportStanding, home_cleared, plan_is_missed, standing_of
+from whichhop.report.standing import (
+    POOR,
+    ReportStanding,
+    home_cleared,
+    plan_is_missed,
+    standing_of,
+    too_short,
+)
 from whichhop.report.way import draw_way
 from whichhop.report.words import OWNERS, probability
 
@@ -92,11 +100,8 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
                 + (f" {words}" if (words := pattern_words(claim)) else ""),
             )
         case _:
-            return Notice(
-                Tone.NO_FAULT,
-                "No fault found",
-                f"Nothing was out of the ordinary, {when_words(dossier)}.",
-            )
+            quiet = f"Nothing was out of the ordinary, {when_words(dossier)}."
+            return without_fault(dossier, quiet)
 
 
 def _at_home(dossier: Dossier) -> bool:
@@ -184,7 +189,8 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
             return ("Keep measuring; nothing that you do at home would change this.",)
         case _:
             more = " The modem's levels were not read." if dossier.wiring is Wiring.UNREAD else ""
-            return (f"Nothing needs to be done.{more} If it feels slow again, note the time.",)
+            first = "Measure for a day." if too_short(dossier) else "Nothing needs to be done."
+            return (f"{first}{more} If it feels slow again, note the time.",)
 
 
 def summary(dossier: Dossier) -> Section:

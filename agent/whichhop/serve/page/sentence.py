@@ -17,6 +17,7 @@ from whichhop.compare.words import (
 )
 from whichhop.model import Cause, LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState, ToldVerdict, Topic
+from whichhop.model.figure_words import TOO_LITTLE_YET
 from whichhop.model.finding import telling_order
 from whichhop.model.inner_cause import FELT_WORDS
 from whichhop.model.units import NS_PER_S
@@ -236,7 +237,7 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
         case Topic.WAITING:
             return Sentence(
                 mood=Mood.WAITING,
-                words="Nothing has become worse so far.",
+                words=TOO_LITTLE_YET,
                 more=(
                     "Whether something was wrong before measuring began is known in about"
                     f" {bulletin.levels_s:.0f} seconds.",
