@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from whichhop.claim.alone import told_apart
 from whichhop.claim.figures import (
     added,
     added_figure,
@@ -16,7 +17,7 @@ from whichhop.claim.figures import (
 from whichhop.claim.span import OUTSIDE, JudgedSpan, Mask, inside_home
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.windows.tally import Tally
-from whichhop.compare.words import element_words, headline, names_words
+from whichhop.compare.words import all_names_words, element_words, headline, names_words
 from whichhop.model import CAUSE_TABLE, Cause, Owner, SessionKey, Verdict
 from whichhop.model.dossier import Claim, Cleared, Figure, Happened, SessionRow
 from whichhop.model.links import PROVIDERS
@@ -135,6 +136,10 @@ def usual_of(verdict: Verdict) -> Mapping[str, float]:
     return (verdict.baseline or {}) if verdict.standing else {}
 
 
+def _included_words(names: Sequence[str]) -> str:
+    return f" (that over {all_names_words(names)} included)" if names else ""
+
+
 def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask, tuple[int, ...]]:
     """The claim, its episodes, their ticks and the crossing sessions; no claim when nothing happened."""
     about = chosen(span)
@@ -143,7 +148,9 @@ def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask,
         return None, (), ticks, ()
     lead = about[0]
     crossing, beside = columns_for(span, lead)
-    figures = figures_of(span, ticks, crossing, beside, usual_of(lead))
+    alone, included = told_apart(span, about, ticks, (crossing, beside))
+    in_line, in_rest = (_included_words(names) for names in included)
+    figures = figures_of(alone, ticks, crossing, beside, usual_of(lead), included=(in_line, in_rest))
     provider = lead.cause in PROVIDERS
     missing = _missing(about, figures) if _points_out(lead) else ()
     claim = Claim(
@@ -169,14 +176,15 @@ def happened(span: JudgedSpan, claimed: Sequence[Verdict], crossing: Sequence[in
     Those that the claim is about get the claim's own rule, so that one episode alone shows the claim's value.
     """
     quiet = quiet_medians(span, usual_of(claimed[0])) if claimed else None
+    alone, _ = told_apart(span, claimed, span.ticks_of(claimed), (crossing,))
     out = []
     for v in span.verdicts:
         added_s = v.severity.added_p50_s if v.severity else None
         loss = v.severity.loss_ratio if v.severity else None
         if v in claimed and quiet is not None:
             ticks = span.ticks_of([v])
-            loss = loss_figure("", "", *column_loss(span, ticks, crossing)).value
-            added_s = added_figure("", "", added(span, quiet, ticks, crossing)).value
+            loss = loss_figure("", "", *column_loss(alone, ticks, crossing)).value
+            added_s = added_figure("", "", added(alone, quiet, ticks, crossing)).value
         out.append(
             Happened(
                 cause=v.cause,

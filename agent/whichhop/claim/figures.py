@@ -14,12 +14,14 @@ from whichhop.stats.interval import binomial_quantile
 
 _LOSS = (
     "packets lost of packets sent; Wilson's 95 % interval (Wilson 1927), the counts divided by the design"
-    " effect of losses that come together in one ten-second tick (Kish 1965)"
+    " effect of losses that come together in one ten-second tick (Kish 1965); where others are heard, without"
+    " sessions over another fault while it lasted"
 )
 _ADDED = (
     "per ten-second tick the median over the sessions of (median round trip less the session's own quiet"
     " median, or what is usual for such links where it has none); then the median over ticks, its 95 %"
-    " interval by order statistics (binomial)"
+    " interval by order statistics (binomial); where others are heard, without sessions over another fault"
+    " while it lasted"
 )
 
 
@@ -130,9 +132,13 @@ def figures_of(
     crossing: Sequence[int],
     beside: Sequence[int],
     usual: Mapping[str, float] = MappingProxyType({}),
+    *,
+    included: tuple[str, str] = ("", ""),
 ) -> tuple[Figure, ...]:
     """Every figure of a claim. crossing: sessions over the culprit; beside: those that show the rest. usual:
-    what the first are held against where they have no quiet time."""
+    what the first are held against where they have no quiet time. included: of both groups, in words, what
+    other fault's share is in their figures; empty for none."""
+    of_line, of_rest = included
     quiet = quiet_medians(span, usual)
     over = added(span, quiet, ticks, crossing)
     use = span.use[ticks]
@@ -146,17 +152,21 @@ def figures_of(
             count=int(ticks.sum()),
             how="ten-second ticks",
         ),
-        loss_figure("line-loss", "packet loss over the link at fault", *column_loss(span, ticks, crossing)),
+        loss_figure(
+            "line-loss", f"packet loss over the link at fault{of_line}", *column_loss(span, ticks, crossing)
+        ),
         loss_figure(
             "quiet-loss",
             "packet loss over the link at fault outside all episodes",
             *column_loss(span, span.quiet, crossing),
         ),
-        loss_figure("beside-loss", "lost beside it at the same moments", *column_loss(span, ticks, beside)),
-        added_figure("line-added", "added to the usual round trip over the link at fault", over),
+        loss_figure(
+            "beside-loss", f"lost beside it at the same moments{of_rest}", *column_loss(span, ticks, beside)
+        ),
+        added_figure("line-added", f"added to the usual round trip over the link at fault{of_line}", over),
         Figure(
             name="line-worst",
-            words="added in the worst 5 % of the ten-second ticks",
+            words=f"added in the worst 5 % of the ten-second ticks{of_line}",
             unit="s",
             value=float(np.quantile(over, 0.95)) if len(over) else None,
             count=len(over),
@@ -164,7 +174,7 @@ def figures_of(
         ),
         added_figure(
             "beside-added",
-            "added beside it at the same moments",
+            f"added beside it at the same moments{of_rest}",
             added(span, quiet, ticks, beside) if beside else np.empty(0),
         ),
         Figure(

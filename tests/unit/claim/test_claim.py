@@ -2,11 +2,13 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from support.record_windows import count_in
 from support.reported import judged_story
-from whichhop.claim.claim import chosen, claim_of, happened, stands_apart
+from whichhop.claim.claim import chosen, claim_of, columns_for, happened, stands_apart
+from whichhop.claim.span import JudgedSpan
 from whichhop.model import Cause, Owner
 from whichhop.model.dossier import Figure
 
@@ -154,6 +156,55 @@ def test_nothing_is_claimed_of_a_line_whose_loss_the_home_shares() -> None:
     assert claim is not None
     assert not claim.made
     assert any("stand clear" in m for m in claim.missing)
+
+
+def with_radio_loss(*, home_alone: bool) -> tuple[JudgedSpan, JudgedSpan]:
+    """The recorded fault of the line with a second one: a quarter of all over the desk's radio lost besides.
+
+    home_alone: whether other agents than the desk look over the line. Returns the span before and after.
+    """
+    span, _ = judged_story("upstream-link")
+    radio = [i for i, s in enumerate(span.sessions) if any(k.name == "desk/attic" for k in s.path.links)]
+    if home_alone:
+        others = [i for i in columns_for(span, span.verdicts[0])[0] if i not in radio]
+        mute = span.speaks.copy()
+        mute[:, others] = False
+        span = replace(span, speaks=mute, worked_out={})
+    (line,) = span.verdicts
+    lost = span.table.lost.copy()
+    during = span.ticks_of([line])
+    more = (span.table.sent - lost) // 4
+    lost[np.ix_(during, radio)] += more[np.ix_(during, radio)]
+    fault = replace(line, cause=Cause.WIRELESS_HOP, elements=("desk/attic",), proven=False)
+    both = replace(span, table=replace(span.table, lost=lost), verdicts=(line, fault), worked_out={})
+    return span, both
+
+
+def test_loss_of_a_radio_at_the_same_moments_is_not_put_on_the_line() -> None:
+    """Counted here again over the agents whose packets do not cross the radio."""
+    before, both = with_radio_loss(home_alone=False)
+    claim, _, ticks, crossing = claim_of(both)
+    assert claim is not None
+    assert claim.made
+    wired = [i for i in crossing if all(k.name != "desk/attic" for k in both.sessions[i].path.links)]
+    assert 0 < len(wired) < len(crossing)
+    heard = before.speaks[ticks][:, wired]
+    sent = before.table.sent[ticks][:, wired][heard].sum()
+    lost = before.table.lost[ticks][:, wired][heard].sum()
+    (loss,) = [f for f in claim.figures if f.name == "line-loss"]
+    assert (loss.value, loss.count) == (pytest.approx(lost / sent), sent)
+    assert "included" not in loss.words
+    (told,) = [h for h in happened(both, both.verdicts[:1], crossing) if h.claimed]
+    assert told.loss_ratio == loss.value
+
+
+def test_where_only_the_radios_agent_looks_over_the_line_its_figures_say_so() -> None:
+    _, both = with_radio_loss(home_alone=True)
+    claim, *_ = claim_of(both)
+    assert claim is not None
+    (loss,) = [f for f in claim.figures if f.name == "line-loss"]
+    assert loss.value
+    assert loss.words.endswith("(that over the link desk to attic included)")
 
 
 def test_an_empty_span_gives_an_empty_table() -> None:
