@@ -88,6 +88,12 @@ class NewsPrinter:
             sys.stderr.flush()
 
 
+def _not_seen(bulletin: Bulletin) -> str:
+    """Who is not heard and what is not measured, while the answer is about something else."""
+    silent, links = ", ".join(bulletin.silent), ", ".join(bulletin.named(LinkState.UNKNOWN))
+    return (f"; not heard: {silent}" if silent else "") + (f"; not measured now: {links}" if links else "")
+
+
 def state_words(bulletin: Bulletin) -> str:
     """The home now in a line; a link that nothing measures is named, and never part of "no fault found"."""
     topic = bulletin.topic
@@ -98,7 +104,7 @@ def state_words(bulletin: Bulletin) -> str:
         Topic.BLIND: "not determined now: no link is being measured",
         Topic.STARTING: f"something may be starting, which is not yet sure: {', '.join(bulletin.starting)}",
         Topic.WAITING: f"{TOO_LITTLE_YET[0].lower()}{TOO_LITTLE_YET[1:-1]}; whether something was wrong"
-        f" before measuring began is known in {bulletin.levels_s:.0f} s",
+        f" before measuring began is known in {bulletin.levels_s:.0f} s{_not_seen(bulletin)}",
         Topic.FELT: f"no hop is slow, but {', '.join(f.line for f in bulletin.felt)}",
     }
     if topic in said:

@@ -76,6 +76,7 @@ def _part(label: str, lines: Iterable[str], most: int, more: tuple[str, str] = (
 def _now(bulletin: Bulletin) -> list[str]:
     """The answer, about what the bulletin says it is about."""
     silent = f"{' and '.join(bulletin.silent)} {'are' if len(bulletin.silent) > 1 else 'is'} silent"
+    unseen = bulletin.named(LinkState.UNKNOWN)
     learning, waiting = f"{bulletin.learning_s:.0f} s", f"{bulletin.levels_s:.0f} s"
     said = {
         Topic.UNHEARD: "No agent is heard, so nothing is determined.",
@@ -84,7 +85,7 @@ def _now(bulletin: Bulletin) -> list[str]:
         Topic.STARTING: f"Something may be starting, which is not yet sure: {', '.join(bulletin.starting)}.",
         Topic.SILENT: f"No fault found as far as is heard; {silent}.",
         Topic.WAITING: f"{TOO_LITTLE_YET} Whether something was wrong before measuring began is known in"
-        f" {waiting}.",
+        f" {waiting}." + (f" Not measured now: {', '.join(unseen)}." if unseen else ""),
         Topic.MODEM: "No fault found in packets, but the modem's levels are not as they should be.",
     }
     match bulletin.topic:

@@ -231,6 +231,16 @@ def _to_measure_the_line(bulletin: Bulletin, unseen: Sequence[str]) -> tuple[str
     return (f"Where the access line was never measured: {target_words()}.",) if never else ()
 
 
+def _not_seen(bulletin: Bulletin) -> tuple[str, ...]:
+    """What is not measured, while the answer is about something else."""
+    unseen = bulletin.named(LinkState.UNKNOWN)
+    return (
+        (f"Not measured now: {places(unseen, {k.name: k for k in bulletin.links}, 'and')}.",)
+        if unseen
+        else ()
+    )
+
+
 def _of_levels(bulletin: Bulletin) -> Sentence:
     """No fault found; the whole answer only once every level is known to be usual for its medium."""
     match bulletin.topic:
@@ -241,6 +251,7 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
                 more=(
                     "Whether something was wrong before measuring began is known in about"
                     f" {bulletin.levels_s:.0f} seconds.",
+                    *_not_seen(bulletin),
                 ),
             )
         case Topic.UNUSUAL:

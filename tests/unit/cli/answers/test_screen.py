@@ -318,6 +318,14 @@ def test_page_status_follow_and_metrics_speak_of_the_same_thing(topic: Topic) ->
         assert all("harbour did not answer a single packet" in " ".join(t.split()) for t in told_too)
     if topic in (Topic.SILENT, Topic.UNMEASURED):
         # In the first minutes of a home that is not heard in whole, nothing is free of faults either.
-        assert replace(bulletin, levels_s=90.0).topic is Topic.WAITING
+        early = replace(bulletin, levels_s=90.0)
+        assert early.topic is Topic.WAITING
+        if topic is Topic.UNMEASURED:
+            told = (
+                " ".join(answer(early, NOW).more),
+                " ".join(screen(view(early)).split()),
+                state_words(early),
+            )
+            assert all("ot measured now: " in text for text in told)
     if topic is Topic.SILENT:
         assert all("study" in text for text in texts)
