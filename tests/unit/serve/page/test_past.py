@@ -36,7 +36,7 @@ def of(faults: list[PastFault], judged: dict[int, int]) -> Bulletin:
 
 def test_a_month_of_evenings_is_told_by_the_day() -> None:
     text = shown(weeks())
-    assert "10 episodes in 7 days, 16 h 12 min of fault: 6 at the access line;" in text
+    assert "10 episodes in 7 days, 16 h 11 min of fault: 6 at the access line;" in text
     rows = items(weeks())
     assert rows[0] == "Sun 2026-03-01 so far: 1 episode the home's to fix, 12 min"
     assert rows[1] == (
