@@ -28,7 +28,7 @@ def told_apart(
         while_on = span.ticks_of([verdict])
         for name in verdict.elements:
             if name in columns:
-                theirs[np.ix_(while_on, columns[name])] = True
+                theirs[np.ix_(np.flatnonzero(while_on), np.array(columns[name], dtype=np.intp))] = True
                 others[name] = others.get(name, np.zeros(span.table.ticks, dtype=bool)) | while_on
     speaks = span.speaks & ~theirs
     included: list[tuple[str, ...]] = []
