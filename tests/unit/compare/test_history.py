@@ -274,6 +274,27 @@ def test_two_packets_that_wake_a_lone_laptops_radio_are_no_trouble_of_what_lies_
     assert judge(home, sessions, table, ()) == []
 
 
+@pytest.mark.parametrize(
+    ("longest_s", "evenly_s", "named_past"),
+    [(0.307, 0.0, False), (0.205, 0.0, False), (0.04, 0.0, True), (0.01, 0.12, True)],
+)
+def test_a_lone_laptop_that_sleeps_between_packets_blames_nobody_for_its_slower_targets(
+    longest_s: float, evenly_s: float, named_past: bool
+) -> None:
+    """Quick answers meet it awake, slower ones wait for one of its next beacons (up to three of 102.4 ms,
+    IEEE 802.11). What is late evenly, or by less than a beacon's wait, does not wait for one."""
+    home = home_of(LAPTOP_ALONE.replace("stamp: true}}", "stamp: true}, isle: {address: 203.0.113.8}}"))
+    sessions = derive_sessions(home)
+    table, rng = quiet(home, 480), np.random.default_rng(5)
+    for i, session in enumerate(sessions):
+        if session.key.target in ("provider-edge", "harbour", "names", "isle"):
+            waits = evenly_s + np.sort(rng.uniform(0.0, longest_s, (360, 10)), axis=1)
+            table.q50_s[100:460, i] += waits[:, 4].astype(np.float32)
+            table.q80_s[100:460, i] += waits[:, 7].astype(np.float32)
+    verdicts = judge(home, sessions, table, ())
+    assert bool(verdicts) is named_past, verdicts
+
+
 def test_a_name_service_that_loses_questions_is_named_by_a_lone_laptop_too():
     home = home_of(LAPTOP_ALONE)
     sessions = derive_sessions(home)

@@ -67,6 +67,8 @@ class ElementColumns:
     """The elements that are a box's answers to several askers."""
     dozes_alone: NDArray[np.bool_]
     """(agents, elements), True for what else may be a radio's waking while this agent alone is heard."""
+    past_radio: NDArray[np.bool_]
+    """(agents, elements), True for what an agent on radio asks only a part of its targets through."""
     by_radio: NDArray[np.bool_]
     """(elements,), True for radios and what is only seen through them: their least delay is the radio's."""
 
@@ -126,6 +128,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         to_sleepy=_to_sleepy(elements, sessions),
         answers=tuple(j for j, e in enumerate(elements) if e.nature is Nature.REPLY and len(e.column) > 1),
         dozes_alone=_dozes_alone(elements),
+        past_radio=_past_radio(elements),
         by_radio=~dozes & (least == RADIO_LEAST_S),
     )
 
@@ -212,6 +215,14 @@ def _dozes_alone(elements: Sequence[Element]) -> NDArray[np.bool_]:
             whole = element.nature in (Nature.REPLY, Nature.DESTINATION)
             out[i, j] = whole or (element.nature in (Nature.RESOLVER, Nature.BEYOND) and few)
     return out
+
+
+def _past_radio(elements: Sequence[Element]) -> NDArray[np.bool_]:
+    hosts = [e for e in elements if e.nature is Nature.HOST]
+    return np.array(
+        [[_on_radio(host, elements) and not host.column <= e.column for e in elements] for host in hosts],
+        dtype=bool,
+    ).reshape(len(hosts), len(elements))
 
 
 def _agents(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:

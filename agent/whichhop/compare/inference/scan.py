@@ -23,7 +23,7 @@ from whichhop.compare.inference.likelihood import (
     tail_evidence,
 )
 from whichhop.compare.inference.settings import Settings
-from whichhop.compare.inference.transients import late_alone
+from whichhop.compare.inference.transients import LEVELS_S, late_alone
 from whichhop.compare.windows.table import WindowTable
 
 MOST_KEPT = 8640
@@ -31,6 +31,16 @@ MOST_KEPT = 8640
 ASLEEP = 0.9
 """How likely whatever slow answers a device on radio gives came after its sleep; no source. Where by its
 radio's fault one packet in seven comes late, its answers then say nothing on the whole, for it or against."""
+
+UNEVEN = 0.2
+"""Of the 80 % quantile's lateness, how far the median's lies below it where answers wait for a beacon.
+Derived: 0.375 for waits of anything up to the longest; 0.17 below a queue that stands between half and all of
+its depth, 0 below a delay that each packet has."""
+UNEVEN_TICKS = 3
+"""Ticks on each side that count with one: ten answers tell the two quantiles apart badly."""
+BEACON_S = 0.05
+"""The 80 % quantile of waits for the next beacon is 80 ms where beacons come each 102 ms (IEEE 802.11: 100
+time units are usual), and 60 ms where half of the packets wait: what is late by less waits for none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +136,7 @@ def evidence_of(
     scale = np.where(few, base.scale50, base.scale80)
     alone = late_alone(over, scale, columns.matrix, columns.agents, sleepy=columns.sleepy)
     # What may be a radio's waking clears no session of being late alone, up to the longest doze.
-    for rows, dozes, every in _dozing(heard, columns):
+    for rows, dozes, every in _dozing(heard, columns, _waits(table, speaks, base, first, end)):
         awake = np.where(dozes, np.float32(0.0), columns.matrix)
         found = late_alone(over[rows], scale[rows], awake, columns.agents, every=every)
         with np.errstate(invalid="ignore"):
@@ -140,19 +150,42 @@ def evidence_of(
     )
 
 
+def _waits(
+    table: WindowTable, speaks: NDArray[np.bool_], base: Baseline, first: int, end: int
+) -> NDArray[np.bool_]:
+    """Ticks about which what is late is late unevenly, as what waits for a radio's beacon is."""
+    begin, stop = max(0, first - UNEVEN_TICKS), min(table.ticks, end + UNEVEN_TICKS)
+    cut = table.span(begin, stop)
+    middle, high = cut.q50_s - base.loc50, cut.q80_s - base.loc80
+    with np.errstate(invalid="ignore"):
+        late = speaks[begin:stop] & (high > LEVELS_S[0][0])
+    # The sum over what is late: the latest speak most, and one tick's chance little.
+    tall = np.where(late, high, 0.0).sum(axis=1)
+    apart = np.where(late, high - middle, 0.0).sum(axis=1)
+    around = np.ones(2 * UNEVEN_TICKS + 1)
+    tall, apart, count = (np.convolve(a, around, mode="same") for a in (tall, apart, late.sum(axis=1)))
+    return np.asarray((apart > UNEVEN * tall) & (tall > BEACON_S * count))[first - begin : end - begin]
+
+
 def _dozing(
-    heard: NDArray[np.bool_], columns: ElementColumns
+    heard: NDArray[np.bool_], columns: ElementColumns, waits: NDArray[np.bool_]
 ) -> Iterator[tuple[NDArray[np.intp], NDArray[np.bool_], bool]]:
-    """Ticks, the elements that may doze in them, and whether one agent alone is heard there."""
+    """Ticks, the elements that may doze in them, and whether one agent alone is heard there.
+
+    waits: (ticks,), True where what is late may wait for a beacon: all that is past a lone radio may then.
+    """
     speaking = heard.astype(np.float32) @ columns.agents.T.astype(np.float32) > 0
     several = speaking.sum(axis=1) > 1
     if columns.dozes.any():
         yield np.flatnonzero(several), columns.dozes, False
-    for agent, more in enumerate(columns.dozes_alone):
-        rows = np.flatnonzero(speaking[:, agent] & ~several)
-        dozes = columns.dozes | more
-        if rows.size and dozes.any():
-            yield rows, dozes, True
+    for agent, (more, past) in enumerate(zip(columns.dozes_alone, columns.past_radio, strict=True)):
+        lone = speaking[:, agent] & ~several
+        for rows, dozes in (
+            (lone & ~waits, columns.dozes | more),
+            (lone & waits, columns.dozes | more | past),
+        ):
+            if rows.any() and dozes.any():
+                yield np.flatnonzero(rows), dozes, True
 
 
 def _tail_of(
