@@ -53,7 +53,8 @@ def test_a_fault_is_named_from_a_server_that_was_away_at_first(
         # Nobody is at the address: told once, counted, kept on disk.
         home.wait_for("desk", "it is tried again")
         assert home.health()["in_trouble"] == ["fleet-server"]
-        assert sum(home.metric("desk", "fleet_samples_waiting").values()) > 0
+        for node in NAMES:
+            home.wait(lambda at=node: sum(home.metric(at, "fleet_samples_waiting").values()) > 0)
         there_ns = SystemClock().utc_ns()
         server.begin()
         for node in NAMES:
