@@ -88,15 +88,16 @@ class NewsPrinter:
             sys.stderr.flush()
 
 
-def _not_seen(bulletin: Bulletin) -> str:
-    """Who is not heard and what is not measured, while the answer is about something else."""
-    silent, links = ", ".join(bulletin.silent), ", ".join(bulletin.named(LinkState.UNKNOWN))
-    return (f"; not heard: {silent}" if silent else "") + (f"; not measured now: {links}" if links else "")
+def _named(label: str, names: Sequence[str]) -> str:
+    """Names behind the answer; empty for none."""
+    return f"; {label}: {', '.join(names)}" if names else ""
 
 
 def state_words(bulletin: Bulletin) -> str:
     """The home now in a line; a link that nothing measures is named, and never part of "no fault found"."""
     topic = bulletin.topic
+    silent = _named("not heard", bulletin.silent)
+    unseen = _named("not measured now", bulletin.named(LinkState.UNKNOWN))
     said = {
         Topic.UNHEARD: "no agent is heard, so nothing is determined",
         Topic.VERDICT: "; ".join(f"{v.cause}: {' + '.join(v.elements)}" for v in bulletin.ongoing),
@@ -104,7 +105,7 @@ def state_words(bulletin: Bulletin) -> str:
         Topic.BLIND: "not determined now: no link is being measured",
         Topic.STARTING: f"something may be starting, which is not yet sure: {', '.join(bulletin.starting)}",
         Topic.WAITING: f"{TOO_LITTLE_YET[0].lower()}{TOO_LITTLE_YET[1:-1]}; whether something was wrong"
-        f" before measuring began is known in {bulletin.levels_s:.0f} s{_not_seen(bulletin)}",
+        f" before measuring began is known in {bulletin.levels_s:.0f} s{silent}{unseen}",
         Topic.FELT: f"no hop is slow, but {', '.join(f.line for f in bulletin.felt)}",
     }
     if topic in said:
@@ -113,8 +114,8 @@ def state_words(bulletin: Bulletin) -> str:
     slow = ", ".join(level.elements[0] for level in bulletin.unusual)
     amiss = ", ".join(m.node for m in bulletin.modems if m.amiss)
     beside = {
-        Topic.SILENT: f"; not heard: {', '.join(bulletin.silent)}",
-        Topic.UNMEASURED: f"; not measured now: {', '.join(bulletin.named(LinkState.UNKNOWN))}{mute}",
+        Topic.SILENT: silent,
+        Topic.UNMEASURED: f"{unseen}{mute}",
         Topic.UNUSUAL: f"; slower than usual for its kind: {slow}",
         Topic.MODEM: f"; the levels of {amiss} are not as they should be",
     }.get(topic, "")

@@ -219,10 +219,11 @@ def _dozes_alone(elements: Sequence[Element]) -> NDArray[np.bool_]:
 
 def _past_radio(elements: Sequence[Element]) -> NDArray[np.bool_]:
     hosts = [e for e in elements if e.nature is Nature.HOST]
-    return np.array(
-        [[_on_radio(host, elements) and not host.column <= e.column for e in elements] for host in hosts],
-        dtype=bool,
-    ).reshape(len(hosts), len(elements))
+    out = np.zeros((len(hosts), len(elements)), dtype=bool)
+    for row, host in zip(out, hosts, strict=True):
+        if _on_radio(host, elements):
+            row[:] = [not host.column <= e.column for e in elements]
+    return out
 
 
 def _agents(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:

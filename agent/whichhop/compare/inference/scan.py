@@ -1,7 +1,8 @@
 """What is known of every tick that was rated, and the evidence of any stretch of them, worked out once."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -136,7 +137,7 @@ def evidence_of(
     scale = np.where(few, base.scale50, base.scale80)
     alone = late_alone(over, scale, columns.matrix, columns.agents, sleepy=columns.sleepy)
     # What may be a radio's waking clears no session of being late alone, up to the longest doze.
-    for rows, dozes, every in _dozing(heard, columns, _waits(table, speaks, base, first, end)):
+    for rows, dozes, every in _dozing(heard, columns, partial(_waits, table, speaks, base, first, end)):
         awake = np.where(dozes, np.float32(0.0), columns.matrix)
         found = late_alone(over[rows], scale[rows], awake, columns.agents, every=every)
         with np.errstate(invalid="ignore"):
@@ -168,11 +169,12 @@ def _waits(
 
 
 def _dozing(
-    heard: NDArray[np.bool_], columns: ElementColumns, waits: NDArray[np.bool_]
+    heard: NDArray[np.bool_], columns: ElementColumns, waits_of: Callable[[], NDArray[np.bool_]]
 ) -> Iterator[tuple[NDArray[np.intp], NDArray[np.bool_], bool]]:
     """Ticks, the elements that may doze in them, and whether one agent alone is heard there.
 
-    waits: (ticks,), True where what is late may wait for a beacon: all that is past a lone radio may then.
+    waits_of: gives (ticks,), True where what is late may wait for a beacon: all that is past a lone radio may
+    then. Asked only where there is one.
     """
     speaking = heard.astype(np.float32) @ columns.agents.T.astype(np.float32) > 0
     several = speaking.sum(axis=1) > 1
@@ -180,10 +182,11 @@ def _dozing(
         yield np.flatnonzero(several), columns.dozes, False
     for agent, (more, past) in enumerate(zip(columns.dozes_alone, columns.past_radio, strict=True)):
         lone = speaking[:, agent] & ~several
-        for rows, dozes in (
-            (lone & ~waits, columns.dozes | more),
-            (lone & waits, columns.dozes | more | past),
-        ):
+        if not lone.any():
+            continue
+        waits = waits_of() if past.any() else np.zeros_like(lone)
+        awake = columns.dozes | more
+        for rows, dozes in ((lone & ~waits, awake), (lone & waits, awake | past)):
             if rows.any() and dozes.any():
                 yield np.flatnonzero(rows), dozes, True
 

@@ -90,9 +90,7 @@ def follow(
             taken.add(id(verdict))
             # What was told as one and is pieces by now is over when the last of them is.
             verdict = next((v for v in verdicts if id(v) not in taken and _goes_on(fault, v)), None)
-        if fault.number in links:
-            continue
-        if fault.end_ns is None and not bulletin.learning_s:
+        if fault.number not in links and fault.end_ns is None and not bulletin.learning_s:
             fault.end_ns, fault.withdrawn = now_ns, True
     for verdict in verdicts:
         if id(verdict) in taken or _known(verdict, faults, now_ns):

@@ -204,16 +204,14 @@ def _no_verdict(bulletin: Bulletin) -> Sentence:
                 more=("What only a silent agent sees is unknown.",),
             )
         case Topic.UNMEASURED:
-            unseen = bulletin.named(LinkState.UNKNOWN)
-            where = places(unseen, {k.name: k for k in bulletin.links}, "and")
             return Sentence(
                 mood=Mood.UNSURE,
                 words="No fault found on the hops that are measured.",
                 more=(
-                    f"Not measured now: {where}. What crosses there was not heard lately, or what is usual "
-                    "is not learned yet.",
+                    f"{_not_seen(bulletin)} What crosses there was not heard lately, or what is usual is not"
+                    " learned yet.",
                     *map(silent_words, bulletin.unanswered),
-                    *_to_measure_the_line(bulletin, unseen),
+                    *_to_measure_the_line(bulletin),
                 ),
             )
         case _:
@@ -225,19 +223,18 @@ def felt_lines(bulletin: Bulletin) -> tuple[str, ...]:
     return tuple(f"{one.line}: {'; '.join(one.evidence)}." for one in bulletin.felt)
 
 
-def _to_measure_the_line(bulletin: Bulletin, unseen: Sequence[str]) -> tuple[str, ...]:
+def _to_measure_the_line(bulletin: Bulletin) -> tuple[str, ...]:
+    unseen = bulletin.named(LinkState.UNKNOWN)
     never = [k for k in bulletin.links if k.kind is LinkKind.ACCESS and k.name in unseen and not k.packets]
     never = [] if bulletin.unanswered else never
     return (f"Where the access line was never measured: {target_words()}.",) if never else ()
 
 
-def _not_seen(bulletin: Bulletin) -> tuple[str, ...]:
-    """What is not measured, while the answer is about something else."""
+def _not_seen(bulletin: Bulletin) -> str:
+    """What is not measured; empty where everything is."""
     unseen = bulletin.named(LinkState.UNKNOWN)
     return (
-        (f"Not measured now: {places(unseen, {k.name: k for k in bulletin.links}, 'and')}.",)
-        if unseen
-        else ()
+        f"Not measured now: {places(unseen, {k.name: k for k in bulletin.links}, 'and')}." if unseen else ""
     )
 
 
@@ -251,7 +248,7 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
                 more=(
                     "Whether something was wrong before measuring began is known in about"
                     f" {bulletin.levels_s:.0f} seconds.",
-                    *_not_seen(bulletin),
+                    *filter(None, [_not_seen(bulletin)]),
                 ),
             )
         case Topic.UNUSUAL:
