@@ -46,6 +46,16 @@ class Weighed:
     whole_s: float
     """How many seconds of it could be used, and how long it was."""
 
+    def size_of(self, group: int, hypothesis: int, feature: Feature) -> float:
+        """What a group's fault adds by an explanation: seconds; -log(1 - share) of loss and late answers."""
+        place = self.odds.hypotheses[hypothesis].index(group)
+        return float(np.exp(self.odds.fits[feature].log_value[hypothesis, len(self.groups.members) + place]))
+
+    def whole_of(self, group: int, hypothesis: int, feature: Feature) -> float:
+        """The same with what the group has without its fault."""
+        usual = float(np.exp(self.odds.fits[feature].log_value[hypothesis, group]))
+        return usual + self.size_of(group, hypothesis, feature)
+
 
 def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | None:
     """The odds of standing faults in a stretch; None where no session was heard enough."""
@@ -117,7 +127,10 @@ def named(home: Home, elements: Sequence[Element], weighed: Weighed) -> list[int
             continue
         if p[g] < least and (p[g] < LIKELIEST or _here_or_beside(home, elements, weighed, g) < least):
             continue
-        features = likeliest(weighed.odds, g)[1]
+        best, features = likeliest(weighed.odds, g)
+        budget = weighed.groups.budgets[Feature.LEVEL]
+        if features == (Feature.LEVEL,) and weighed.whole_of(g, best, Feature.LEVEL) < np.exp(budget.harm[g]):
+            continue  # seldom seen in health, which the level tells; nothing says that it does harm
         only_late = not {Feature.LEVEL, Feature.LOSS}.intersection(features)
         radio = all(kind_of(home, elements[j]) in ON_RADIO for j in members)
         if only_late and radio and weighed.rest_s < SCAN_S and p[g] < SURE_OF_STALLS:

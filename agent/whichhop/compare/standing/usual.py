@@ -166,9 +166,10 @@ USUAL: Mapping[ElementKind, UsualLevels] = {
         " Late: as cable.",
     ),
     ElementKind.FIBRE: _usual(
-        (2.0, 0.6), (0.15, 0.9), (5e-5, 1.3), (2e-4, 1.2), (15, 4, 0.015, 0.04),
+        (2.0, 0.6), (0.15, 0.9), (5e-5, 1.3), (2e-4, 1.2), (20, 4, 0.015, 0.04),
         "ITU-T G.984.1: mean signal transfer delay under 1.5 ms one way; a published first hop of 1.5 ms."
-        " Harm line: ITU-T Y.1541 grants the access network 15 ms.",
+        " Harm line: what is sold as fibre may end in copper, whose interleaving takes 16 ms there and back"
+        " (RFC 4679) beside 4; ITU-T Y.1541 grants the access network 15 ms each way.",
     ),
     ElementKind.FIXED_WIRELESS: _usual(
         (32.0, 0.4), (3.0, 0.8), (2e-3, 1.3), (0.01, 1.0), (100, 15, 0.02, 0.10),
@@ -220,6 +221,12 @@ USUAL: Mapping[ElementKind, UsualLevels] = {
         "what ordinary use adds to an idle line; common practice.",
     ),
 }  # fmt: skip
+
+WIRED = frozenset({ElementKind.CABLE, ElementKind.DSL, ElementKind.FIBRE})
+"""Access lines that one may take for each other: what is sold as fibre may end in copper or coax (common
+practice)."""
+MOST_OF_WIRED: Mapping[Feature, float] = {f: max(USUAL[kind].harm[f] for kind in WIRED) for f in Feature}
+"""Beyond which no wired line is healthy, whatever its medium: the home file tells it, nothing measures it."""
 
 HARM_LOG_SD = 0.15
 """How soft a harm line is, in the logarithm: 15 % beyond it costs what one standard deviation does."""

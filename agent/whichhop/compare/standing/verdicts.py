@@ -12,7 +12,7 @@ from whichhop.compare.standing.outage import Outage, OutageWatch
 from whichhop.compare.standing.own_use import own_use_at_first
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.usual import USUAL, Feature, kind_of
-from whichhop.compare.standing.watch import StandingFault, StandingWatch, expected_of
+from whichhop.compare.standing.watch import StandingFault, StandingWatch, as_wired_lines_may, expected_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.suspects.vantage import advice_for
@@ -48,6 +48,7 @@ PROVIDERS = (Cause.UPSTREAM_LINK, Cause.BEYOND)
 STILL_USUAL = 1.645
 """Spreads above the usual median that a session outside the fault may be and still count as clean: 95 %."""
 MODEM_LEVELS = "read the modem's levels, or keep an older figure of this line beside today's"
+THE_MEDIUM = "which medium the line truly is: as slow as this, a wired line of another one is healthy"
 CLEAN = "sessions that cross it are as quick as such links usually are"
 BELOW_READINGS = 0.05
 """How much less of a host's delays is left once its program was seen to run on time from the first packet on:
@@ -134,6 +135,8 @@ class StandingVerdicts:
             showing = frozenset(i for i in lead.column if seen.shows[i])
             rivals = self._alive(lead, showing, {r.what for r in cleared}, watched)
             missing = unmet(scene, lead, self.settings, rivals)
+            if as_wired_lines_may(self.home, self.elements, one):
+                missing = (*missing, THE_MEDIUM)
             change = (*change, MODEM_LEVELS) if lead.cause is Cause.UPSTREAM_LINK else change
         return self._told_as(
             one,

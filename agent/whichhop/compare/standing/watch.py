@@ -7,10 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import Groups
-from whichhop.compare.standing.faults import Odds
 from whichhop.compare.standing.named import Weighed, blamable, likeliest, named, weigh
 from whichhop.compare.standing.seen import Period, at_rest
-from whichhop.compare.standing.usual import Feature
+from whichhop.compare.standing.usual import MOST_OF_WIRED, WIRED, Feature, kind_of
 from whichhop.compare.suspects.elements import Element
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Home
@@ -293,10 +292,14 @@ def size_of(one: StandingFault, feature: Feature) -> float:
     """How much the fault adds: seconds, or -log(1 - share) of loss and late answers; 0 where none."""
     if feature not in one.features:
         return 0.0
-    odds: Odds = one.weighed.odds
-    place = odds.hypotheses[one.hypothesis].index(one.group)
-    return float(
-        np.exp(odds.fits[feature].log_value[one.hypothesis, len(one.weighed.groups.members) + place])
+    return one.weighed.size_of(one.group, one.hypothesis, feature)
+
+
+def as_wired_lines_may(home: Home, elements: Sequence[Element], one: StandingFault) -> bool:
+    """Whether it is of an access line that is no worse than healthy wired lines of some medium are."""
+    kinds = {kind_of(home, elements[j]) for j in one.members}
+    return bool(kinds & WIRED) and all(
+        one.weighed.whole_of(one.group, one.hypothesis, f) <= MOST_OF_WIRED[f] for f in one.features
     )
 
 

@@ -285,3 +285,28 @@ def test_healthy_homes_are_not_blamed_and_two_faults_are_two() -> None:
         named = judge(case, 600).named
         both += truth <= frozenset[str]().union(*named)
     assert both >= 2
+
+
+@pytest.mark.parametrize(("steady_ms", "proven"), [(25.0, False), (120.0, True)])
+def test_the_medium_that_the_home_file_tells_proves_nothing_by_itself(steady_ms: float, proven: bool) -> None:
+    # A published first hop of a line sold as fibre that ends in copper: 24 ms, VDSL2 without vectoring.
+    # An agent on the router splits the line from what the router does.
+    home = draw_home(np.random.default_rng(0), "mesh", Medium.FIBRE)
+    assert "router" in {a.name for a in home.agents}
+    home = replace(home, plan=Plan(down_bps=100e6, up_bps=20e6))
+    line = next(k.name for k in home.links if k.medium is Medium.FIBRE)
+    case = case_of(home, Ill(element=line, steady=steady_ms))
+    (verdict,) = verdicts_of(case, 900, quiet_counters("router", 900))
+    assert verdict.cause is Cause.UPSTREAM_LINK
+    assert verdict.proven is proven
+    assert proven or any("medium" in one for one in verdict.missing)
+
+
+def test_a_line_slower_than_most_and_still_of_its_medium_is_told_as_a_level_alone() -> None:
+    # A gateway that may forward slowly makes no fault of what a healthy cable line may have: 34 ms, of which
+    # 24 are more than usual, below half of the 100 ms one way that ITU-T Y.1541 grants a whole path.
+    home = home_of("gateway")
+    line = next(k.name for k in home.links if k.medium is Medium.CABLE)
+    assert verdicts_of(case_of(home, Ill(element=line, steady=24.0)), 900) == []
+    (verdict,) = verdicts_of(case_of(home, Ill(element=line, steady=50.0)), 900)
+    assert line in verdict.elements
