@@ -13,6 +13,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.case import prepare
 from whichhop.compare.day_judging import (
     LONG_NS,
     DayJudged,
@@ -25,7 +26,7 @@ from whichhop.compare.day_judging import (
     put_in_line,
     tick_at,
 )
-from whichhop.compare.history import DEFAULT_SETTINGS, judge_changes, judge_with_levels, judgeable, prepare
+from whichhop.compare.history import DEFAULT_SETTINGS, judge_changes, judge_with_levels, judgeable
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.windows.clocks import ahead_of_records
 from whichhop.compare.windows.filling import Cutter, RecordSeconds, fitting_step

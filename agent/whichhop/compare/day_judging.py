@@ -10,7 +10,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.history import DEFAULT_SETTINGS, Case, changes_since, judgeable, prepare
+from whichhop.compare.case import Case, prepare
+from whichhop.compare.history import DEFAULT_SETTINGS, changes_since, judgeable
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together

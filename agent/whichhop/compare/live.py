@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.history import DEFAULT_SETTINGS, Case, bare_scene, closes, prepare, verdicts
+from whichhop.compare.case import Case, bare_scene, prepare
+from whichhop.compare.history import DEFAULT_SETTINGS, closes, verdicts
 from whichhop.compare.inference.baseline import Baseline
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.likelihood import Evidence

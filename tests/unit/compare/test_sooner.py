@@ -8,7 +8,8 @@ import pytest
 
 from support.homes import alder, home_of
 from support.windows import START_NS, disturb, quiet
-from whichhop.compare.history import DEFAULT_SETTINGS, closes, prepare, verdicts
+from whichhop.compare.case import prepare
+from whichhop.compare.history import DEFAULT_SETTINGS, closes, verdicts
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.rated_ticks import scan
 from whichhop.compare.live import Follower

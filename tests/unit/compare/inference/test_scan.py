@@ -2,7 +2,7 @@ import numpy as np
 
 from support.homes import alder
 from support.windows import disturb, quiet
-from whichhop.compare.history import prepare
+from whichhop.compare.case import prepare
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.rated_ticks import next_block, scan
 from whichhop.compare.inference.settings import Settings

@@ -6,7 +6,7 @@ from statsmodels.stats.proportion import proportions_ztest
 
 from support.homes import alder
 from support.windows import disturb, named, quiet
-from whichhop.compare.history import prepare
+from whichhop.compare.case import prepare
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.rated_ticks import scan
 from whichhop.compare.inference.settings import Settings
