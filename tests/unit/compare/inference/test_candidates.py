@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from whichhop.compare.inference.segment import MORE, _adding, _coming
+from whichhop.compare.inference.candidates import MORE, _adding, coming_and_going
 from whichhop.compare.inference.transients import none_log, passing_log, quiet_log
 
 FAULT, COPIES, OTHER, POOR = 0, range(1, MORE + 3), MORE + 3, MORE + 4
@@ -63,4 +63,4 @@ def test_a_near_copy_that_leads_by_one_bad_moment_does_not_compete_alone_for_wha
     rate = np.full(3, 0.004)
     none = none_log(few, rate)
     quiet = quiet_log(passing_log(Lossy.single, Lossy.minor, rate, Lossy.usual_slow), none)
-    assert sorted(_coming(Lossy(), onset, quiet, none)) == [0, 1]
+    assert sorted(coming_and_going(Lossy(), onset, quiet, none)) == [0, 1]
