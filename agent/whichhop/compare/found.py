@@ -10,10 +10,22 @@ from numpy.typing import NDArray
 from whichhop.compare.case import Case, use_known
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.segment import Close, Group
+from whichhop.compare.standing.columns import ON_RADIO
+from whichhop.compare.standing.usual import HARM_LOG_SD, USUAL, Feature, kind_of
 from whichhop.compare.suspects.elements import HOME_SIDE, Nature
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict import steps
-from whichhop.compare.verdict.episodes import Heard, Span, heard_in, joined, merged, noticed, spans, states
+from whichhop.compare.verdict.episodes import (
+    Heard,
+    Span,
+    bridged,
+    heard_in,
+    joined,
+    merged,
+    noticed,
+    spans,
+    states,
+)
 from whichhop.compare.verdict.members import reweighted, shape_odds
 from whichhop.compare.verdict.verdict import FoundEpisode
 
@@ -142,3 +154,50 @@ def _found(case: Case, parts: Sequence[Part], span: Span) -> FoundEpisode:
         there=joined([(part.first, part.end) for _, _, part in parts]),
         lasting=_heard(case, members).goes_on(span.end, case.settings.close_ticks),
     )
+
+
+def gone_on(case: Case, found: Sequence[FoundEpisode]) -> list[FoundEpisode]:
+    """Episodes in order of time, of which those of one radio are one where it was never well between them, or
+    for a moment only: then it is one state of hours that is now worse, now better."""
+    out: list[FoundEpisode] = []
+    gap = case.settings.merge_gap_s / (case.table.step_ns * 1e-9)
+    for one in sorted(found, key=lambda f: (f.span.first, f.members)):
+        before = next((f for f in reversed(out) if set(f.members) == set(one.members)), None)
+        if before is not None and _goes_on(case, before, one, gap):
+            out[out.index(before)] = _as_one(before, one)
+        else:
+            out.append(one)
+    return out
+
+
+def _goes_on(case: Case, before: FoundEpisode, one: FoundEpisode, gap_ticks: float) -> bool:
+    if kind_of(case.home, case.elements[one.members[0]]) not in ON_RADIO:
+        return False
+    first, end = before.span.end, one.span.first
+    return end - first < bridged(before.span, gap_ticks) or _unwell(case, one.members, first, end)
+
+
+def _as_one(one: FoundEpisode, other: FoundEpisode) -> FoundEpisode:
+    """Two spells as one episode, as sure as the surer of them."""
+    spells = [f.there or ((f.span.first, f.span.end),) for f in (one, other)]
+    return replace(
+        max((one, other), key=lambda f: f.probability),
+        span=Span(first=one.span.first, end=max(one.span.end, other.span.end), detected=one.span.detected),
+        there=joined((*spells[0], *spells[1])),
+        lasting=other.lasting,
+    )
+
+
+def _unwell(case: Case, members: Sequence[int], first: int, end: int) -> bool:
+    """Whether between two spells of a group on radio more packets were late than a healthy one has, as those
+    of its sessions tell that cross the fewest other elements."""
+    kind = kind_of(case.home, case.elements[members[0]])
+    crossed = {i: sum(i in e.column for e in case.elements) for i in case.elements[members[0]].column}
+    nearest = [i for i, count in crossed.items() if count == min(crossed.values())]
+    heard = case.reporting.speaks[first:end, nearest]
+    sent, lost, slow = (
+        int(counts[first:end, nearest][heard].sum(dtype=np.int64))
+        for counts in (case.table.sent, case.table.lost, case.table.slow)
+    )
+    harm = USUAL[kind].harm[Feature.LATE] * np.exp(HARM_LOG_SD)
+    return bool(slow > harm * (sent - lost))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.case import Case, bare_scene, prepare, use_known
-from whichhop.compare.found import found_episodes
+from whichhop.compare.found import found_episodes, gone_on
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.pieces import pieces
 from whichhop.compare.inference.rated_ticks import scan
@@ -139,7 +139,7 @@ def verdicts(
     out = by_themselves(done, case.elements, out)
     out = [f for f in out if not (use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out = [f for f in out if not only_bursts(done, case.elements, case.use.share, f)]
-    out.sort(key=lambda f: (f.span.first, f.members))
+    out = gone_on(case, out)
     said = [_verdict(case, done, f) for f in out]
     return with_seconds(done, bare_scene(case), case.onset, out, said, newest=newest, since=since)
 

@@ -76,6 +76,11 @@ def noticed(
     return np.asarray(high | (outage & (forward >= settings.open_at_once)))
 
 
+def bridged(before: Span, gap_ticks: float) -> float:
+    """How many ticks a lull after this span has that does not end its state."""
+    return min(max(gap_ticks, LULL_SHARE * (before.end - before.first)), MOST_LULL * gap_ticks)
+
+
 def merged(
     found: Sequence[Span],
     gap_ticks: float,
@@ -91,8 +96,7 @@ def merged(
     out: list[Span] = []
     part: Span | None = None
     for span in sorted(found, key=lambda s: s.first):
-        before = out[-1].end - out[-1].first if out else 0
-        lull = min(max(gap_ticks, LULL_SHARE * before), MOST_LULL * gap_ticks)
+        lull = bridged(out[-1], gap_ticks) if out else gap_ticks
         apart = span.first - out[-1].end if out else 0
         near = part is not None and apart - (heard.unheard(out[-1].end, span.first) if heard else 0) < lull
         if near and part is not None and (alike is None or alike(part, span)):
