@@ -83,13 +83,18 @@ _UNKNOWN = "unrecognized arguments: "
 class _Parser(argparse.ArgumentParser):
     """Tells a mistake in one line, as every verb tells its own, and not below the whole usage."""
 
+    words: Sequence[str] = ()
+    """What was typed, to find there what was misspelt."""
+
     def error(self, message: str) -> NoReturn:
         """End with exit code 2 and what is wrong, what was probably meant, and where to look."""
         what, _, rest = message.partition(_UNKNOWN)
         words = f"not understood: {rest}" if rest else what
         options = [o for o in self._option_string_actions if o.startswith("--")]
-        unknown = next((w for w in rest.split() if w.startswith("--")), "--")
-        close = difflib.get_close_matches(unknown[:64].lower(), options, n=1)
+        # What is missing is told before what is unknown, which then shows only among the words.
+        named = [w.partition("=")[0] for w in (rest.split() if rest else self.words) if w.startswith("--")]
+        unknown = next((w for w in named if not any(o.startswith(w) for o in options)), "")
+        close = difflib.get_close_matches(unknown[:64].lower(), options, n=1) if unknown else []
         meant = f"did you mean {close[0]}? " if close else ""
         line = printable(f"{self.prog}: {words}", LONGEST_LINE)
         self.exit(2, f"{line}; {meant}all its options: {self.prog} --help\n")
@@ -120,6 +125,7 @@ def parsed(name: str, words: Sequence[str]) -> argparse.Namespace:
     verb = _Parser(
         prog=f"whichhop {name}", description=line, formatter_class=argparse.RawDescriptionHelpFormatter
     )
+    verb.words = words
     _loaded(name).add_arguments(verb)
     if "--" in words:  # whoever says where the options end has put them in order
         return verb.parse_args(words)

@@ -196,18 +196,21 @@ class Home:
                 out[far].append((link.near, link))
         return MappingProxyType({k: tuple(v) for k, v in out.items()})
 
+    def paths(self, start: str) -> "Mapping[str, Path]":
+        """The only path of the tree to each node joined to `start`, itself included, nearest first."""
+        joined = self.neighbours()
+        found = {start: Path(nodes=(start,), links=())}
+        for here in (queue := [start]):
+            way = found[here]
+            for name, link in joined[here]:
+                if name not in found:
+                    found[name] = Path(nodes=(*way.nodes, name), links=(*way.links, link))
+                    queue.append(name)
+        return found
+
     def path(self, start: str, end: str) -> "Path | None":
         """The only path between two nodes of the tree, or None when they are not joined."""
-        joined = self.neighbours()
-        stack: list[tuple[str, tuple[str, ...], tuple[Link, ...]]] = [(start, (start,), ())]
-        while stack:
-            here, nodes, links = stack.pop()
-            if here == end:
-                return Path(nodes=nodes, links=links)
-            stack.extend(
-                (name, (*nodes, name), (*links, link)) for name, link in joined[here] if name not in nodes
-            )
-        return None
+        return self.paths(start).get(end)
 
     @property
     def root(self) -> str:

@@ -1,6 +1,6 @@
 """A session: one stream of test packets from an agent to a target; and how a home implies them."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -61,9 +61,9 @@ def _method(node: Node) -> Method:
     return Method.ECHO if node.tcp_port is None else Method.TCP
 
 
-def _targets(home: Home, agent: Node) -> Iterator[Node]:
+def _targets(home: Home, agent: Node, paths: Mapping[str, Path]) -> Iterator[Node]:
     """What one agent probes: its way out, the peers, the other agents."""
-    wanted = dict.fromkeys(home.way_out(agent.name))
+    wanted = dict.fromkeys(paths[home.root].nodes[1:] if home.root in paths else ())
     wanted.update(dict.fromkeys(home.peers))
     wanted.update(dict.fromkeys(n.name for n in home.agents if n.name != agent.name))
     for name in wanted:
@@ -73,10 +73,7 @@ def _targets(home: Home, agent: Node) -> Iterator[Node]:
             yield node
 
 
-def _session(
-    home: Home, key: SessionKey, place: str, address: str | None, interval_s: float
-) -> Iterator[Session]:
-    path = home.path(key.agent, place)
+def _session(key: SessionKey, path: Path | None, address: str | None, interval_s: float) -> Iterator[Session]:
     if path is not None and path.links:  # an agent does not probe itself
         yield Session(key=key, address=address, path=path, interval_s=interval_s)
 
@@ -89,12 +86,13 @@ def derive_sessions(home: Home) -> tuple[Session, ...]:
     """
     out: list[Session] = []
     for agent in home.agents:
-        for node in _targets(home, agent):
+        paths = home.paths(agent.name)
+        for node in _targets(home, agent, paths):
             key = SessionKey(agent=agent.name, target=node.name, method=_method(node))
-            out += _session(home, key, node.name, node.address, 1.0)
+            out += _session(key, paths.get(node.name), node.address, 1.0)
         for resolver in home.resolvers:
             key = SessionKey(agent=agent.name, target=resolver.name, method=Method.LOOKUP)
-            out += _session(home, key, resolver.place, resolver.address, LOOKUP_INTERVAL_S)
+            out += _session(key, paths.get(resolver.place), resolver.address, LOOKUP_INTERVAL_S)
     return tuple(out)
 
 
@@ -102,11 +100,12 @@ def call_sessions(home: Home) -> tuple[Session, ...]:
     """The call streams: from each agent to the peers and the provider edge, where packets can be sent."""
     out: list[Session] = []
     for agent in home.agents:
-        for node in _targets(home, agent):
+        paths = home.paths(agent.name)
+        for node in _targets(home, agent, paths):
             upstream = node.name == PROVIDER_EDGE or node.name in home.peers
             if upstream and _method(node) is not Method.TCP:
                 key = SessionKey(agent=agent.name, target=node.name, method=Method.CALL)
-                out += _session(home, key, node.name, node.address, CALL_GAP_S)
+                out += _session(key, paths.get(node.name), node.address, CALL_GAP_S)
     return tuple(out)
 
 

@@ -1,7 +1,9 @@
 """Sessions follow from the home: the way out, the peers, the other agents."""
 
-from support.homes import alder
-from whichhop.model import Method, call_sessions, derive_sessions
+import pytest
+
+from support.homes import alder, home_of
+from whichhop.model import Home, Method, call_sessions, derive_sessions
 
 
 def test_each_agent_probes_its_way_out_the_peers_and_the_other_agents() -> None:
@@ -54,3 +56,33 @@ def test_a_peer_that_filters_echo_is_reached_by_tcp_and_spared_call_streams() ->
     home = alder("stamp: true}}", "tcp_port: 443}}")
     assert "desk>harbour:tcp-connect" in {str(s.key) for s in derive_sessions(home)}
     assert not any(s.key.target == "harbour" for s in call_sessions(home))
+
+
+def test_the_tree_is_walked_once_an_agent_however_many_sessions_follow(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A chain of forty agents once had it built for each of 1,600 sessions: `check` took a minute."""
+    names = [f"n{i}" for i in range(40)]
+    nodes = "".join(
+        f"  {name}: {{kind: mesh-node, address: 192.0.2.{i + 10}, agent: true}}\n"
+        for i, name in enumerate(names)
+    )
+    links = "".join(
+        f"  - {{join: [{near}, {far}], kind: backhaul, medium: radio}}\n"
+        for near, far in zip(names, ["router", *names], strict=False)
+    )
+    router = "  router: {kind: router, address: 192.0.2.1}\n"
+    home = home_of(f"home: A chain\nnodes:\n{router}{nodes}links:\n{links}")
+    walks = 0
+    neighbours = Home.neighbours
+
+    def counted(self: Home) -> object:
+        nonlocal walks
+        walks += 1
+        return neighbours(self)
+
+    monkeypatch.setattr(Home, "neighbours", counted)
+    sessions = derive_sessions(home)
+    # Each to the router, the others, and for all of them the way out lies among the others: 40 * (39 + 1).
+    assert len(sessions) == 1600
+    assert walks == 40
