@@ -128,17 +128,31 @@ def span_of(args: argparse.Namespace, found: Opened) -> tuple[int, int]:
 
 def nothing_measured(found: Opened, start_ns: int, end_ns: int) -> DataError:
     """The one line for a span of which there is nothing to judge."""
-    kept = found.store.span()
-    there = (
-        f"what is kept reaches from {instant_text(kept[0] * NS_PER_MINUTE)} to"
-        f" {instant_text((kept[1] + 1) * NS_PER_MINUTE)}; name a span in it with --from and --to"
-        if kept
-        else "start the agents (whichhop run HOME --node NAME), or name files with --records"
-    )
+    there = "start the agents (whichhop run HOME --node NAME), or name files with --records"
+    if (kept := found.store.span()) is not None:
+        first_ns, end_of_kept_ns = kept[0] * NS_PER_MINUTE, (kept[1] + 1) * NS_PER_MINUTE
+        there = (
+            f"what is kept reaches from {instant_text(first_ns)} to {instant_text(end_of_kept_ns)};"
+            " name a span in it with --from and --to"
+        )
+        if start_ns <= first_ns and end_of_kept_ns <= end_ns:
+            there = (
+                f"what is kept is of {_few(found)}; give the home file that it was measured with,"
+                " or name the nodes as there"
+            )
+    elif found.of_files:
+        there = "the files hold no packets; write one with `whichhop records export`"
     return DataError(
         f"nothing of this home was measured between {instant_text(start_ns)} and {instant_text(end_ns)}: "
         f"{there}"
     )
+
+
+def _few(found: Opened) -> str:
+    """The first sessions of which something is kept, and how many more there are."""
+    keys = sorted(map(str, found.store.sessions()))
+    more = f" and {len(keys) - 2} more" if len(keys) > 2 else ""
+    return ", ".join(keys[:2]) + more
 
 
 def _ordered(args: argparse.Namespace, start_ns: int, end_ns: int) -> tuple[int, int]:

@@ -64,6 +64,9 @@ def _meant_number(value: str, key: str) -> float | str | None:
     if found is None or number is None or re.match(r"(:|[eE][+-]?)\d", found[2]):
         return None
     unit = re.sub(r"[^a-z'\u2032]", "", found[2].lower())
+    if key.endswith("_mbps") and re.match(r"[kKMGT]i?B|\w*[Bb]yte", found[2]):
+        bits = number * _FACTORS["_mbps"].get(unit[:1], 1)
+        return f"write {8 * bits:g} if that is bytes a second, {bits:g} if bits: the number alone"
     feet, metres = unit.startswith(("f", "'", "\u2032")), unit.startswith("m")
     if (key == "length_m" and feet) or (key == "length_ft" and metres):
         return f"write {'length_ft' if feet else 'length_m'}: {number:g}"
@@ -190,6 +193,8 @@ def zone_remedy(value: str, known: Sequence[str]) -> str:
     """The zone whose last part is the city that was written; else how zones are called."""
     wanted = "" if re.search(r"[\d+]", value) else re.sub(r"[^a-z]", "", value[:_LONGEST].lower())
     for name in known:
+        if name.lower() == value[:_LONGEST].lower():
+            return f"write {name}"
         if wanted and re.sub(r"[^a-z]", "", name.rpartition("/")[2].lower()) == wanted and "/" in name:
             return f"write {name}"
     return "write region and city as the IANA names them, such as Europe/Lisbon or America/Chicago"

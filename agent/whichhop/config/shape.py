@@ -192,6 +192,17 @@ def _of_empty(kind: str, path: KeyPath) -> tuple[str, str]:
     return "empty", "write its value (what follows a # is a remark; quotes keep it), or remove the line"
 
 
+def _text_remedy(value: Any, path: KeyPath) -> str:
+    """What to write for a value that is no text: quoted only where the text would then be taken."""
+    if isinstance(value, list | dict):
+        return "write one of them alone"
+    if path[-1] == "address":
+        return address_remedy(str(value))
+    if "join" in path and not isinstance(value, bool):
+        return _name_remedy(str(value))
+    return "quote it"
+
+
 def _of_number(kind: str, ctx: Mapping[str, Any], value: Any, path: KeyPath) -> tuple[str, str]:
     """Problem and remedy for what is no number, or too small or large a one."""
     if kind in _BOUNDS:
@@ -213,10 +224,9 @@ def _words(error: ErrorDetails, path: KeyPath, data: Any) -> tuple[str, str]:
         return _unknown_word(error, path, data)
     if kind in _BOUNDS or kind.startswith(("int_", "float_")):
         return _of_number(kind, ctx, value, path)
-    several = isinstance(value, list | dict)
     table: Mapping[str, tuple[str, str]] = {
         "missing": ("missing", "add it; `whichhop home-file` says what it is"),
-        "string_type": (f"{_shown(value)} is not text", "write one of them alone" if several else "quote it"),
+        "string_type": (f"{_shown(value)} is not text", _text_remedy(value, path)),
         "bool_type": (f"{_shown(value)} is not true or false", _flag_remedy(value)),
         "model_type": (f"{_shown(value)} is not a mapping", _mapping_remedy(value, path)),
         "dict_type": (f"{_shown(value)} is not a mapping", _mapping_remedy(value, path)),

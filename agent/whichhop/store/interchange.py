@@ -30,6 +30,9 @@ from whichhop.wire.packed import MOST_SAMPLES
 
 _LONGEST_STAMPS = 40
 """Characters; the longest that whichhop writes is "T1 T2 T3 T4"."""
+_LONGEST_WAIT_NS = 10 * NS_PER_S
+"""No answer is waited for longer, ours for 3 s (RFC 7680 leaves it open; 10 s is common practice at most):
+milliseconds in the place of seconds would else become faults of every hop."""
 _LOST = {Fate.LOST: "unknown", Fate.LOST_OUT: "out", Fate.LOST_BACK: "back"}
 _FATE_OF_LOST = {word: fate for fate, word in _LOST.items()}
 _FATES = {fate.name.lower().replace("_", "-"): fate for fate in Fate}
@@ -106,7 +109,8 @@ class _Open:
 
     def record(self) -> Record:
         if self.wanted is None:
-            self.samples.sort(key=lambda s: s.sent_ns)
+            # A file that was put together from two exports has lines twice; the same packet counts once.
+            self.samples = sorted(dict.fromkeys(self.samples), key=lambda s: s.sent_ns)
         return Record(
             session=self.key,
             minute=self.minute,
@@ -201,7 +205,7 @@ class _Gatherer:
                 "the file was cut or lines were removed: export it again",
             )
 
-    def sample(self, key: SessionKey, sample: Sample) -> Iterator[Record]:
+    def sample(self, key: SessionKey, sample: Sample, line: JsonLine) -> Iterator[Record]:
         if key in self._announced:
             opened, _ = self._announced[key]
             opened.samples.append(sample)
@@ -209,6 +213,12 @@ class _Gatherer:
                 del self._announced[key]
                 yield opened.record()
             return
+        if sample.fate is Fate.ANSWERED and (sample.rtt_ns or 0) > _LONGEST_WAIT_NS:
+            raise line.bad(
+                "rtt_s",
+                f"{shown(line.values['rtt_s'])} s is longer than a packet is waited for",
+                'write seconds, 0.0201 for 20.1 ms, or fate "late" if it did take so long',
+            )
         minute = minute_of(sample.sent_ns)
         loose = self._loose.setdefault((key, minute), _Open(key=key, minute=minute, samples=[]))
         loose.samples.append(sample)
@@ -269,5 +279,6 @@ def read_lines(
                     out_ns=line.duration_ns("out_s", signed=True),
                     queue_ns=line.duration_ns("queue_s"),
                 ),
+                line,
             )
     yield from gatherer.end()

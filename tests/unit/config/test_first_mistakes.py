@@ -148,6 +148,21 @@ CHANGED: dict[str, tuple[str, str, int, str, str]] = {
     "links indented": ("links:", "  links:", 9, "nodes.links", "at the top level"),
     "a rate with its unit": ("down_mbps: 100", "down_mbps: 100 Mbps", 2, "plan.down_mbps", "write 100, the"),
     "a rate in Gbit/s": ("down_mbps: 100", "down_mbps: 1 Gbit/s", 2, "plan.down_mbps", "write 1000, the"),
+    "a number for an address": (
+        "address: 192.0.2.1}",
+        "address: 3221225985}",
+        5,
+        "nodes.router.address",
+        "write four numbers",
+    ),
+    "a rate in bytes": ("down_mbps: 100", "down_mbps: 100 MB/s", 2, "plan.down_mbps", "800 if that is bytes"),
+    "a rate in megabit with a large letter": (
+        "down_mbps: 100",
+        "down_mbps: 100 Mb/s",
+        2,
+        "plan.down_mbps",
+        "write 100, the",
+    ),
     "a rate with its name": ("down_mbps: 100", "down: 100", 2, "plan.down", "did you mean 'down_mbps'?"),
     "a negative rate": ("down_mbps: 100", "down_mbps: -1", 2, "plan.down_mbps", "write a number over 0"),
     "two numbers for one": (
@@ -211,6 +226,7 @@ ADDED: dict[str, tuple[str, int, str, str]] = {
     "days": ("limits: {keep_days: 2 weeks}\n", 0, "limits.keep_days", "write 14, the number alone"),
     "a port in quotes": ('ports: {api: "8620"}\n', 0, "ports.api", "write 8620, the number alone"),
     "a port too high": ("ports: {api: 86200}\n", 0, "ports.api", "write 65535 at most"),
+    "a zone in small letters": ("zone: europe/lisbon\n", 0, "zone", "write Europe/Lisbon"),
     "a city": ("zone: Lisbon\n", 0, "zone", "write Europe/Lisbon"),
     "an offset": ("zone: UTC+1\n", 0, "zone", "region and city"),
     "feet in metres": (

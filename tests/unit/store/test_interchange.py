@@ -116,6 +116,7 @@ BAD = [
     (SAMPLE.replace("0.00421", '"4.21 ms"'), "rtt_s", 'is "4.21 ms", not a number; write a number or null'),
     (SAMPLE.replace("0.00421", "NaN"), "rtt_s", "not a number"),
     (SAMPLE.replace("0.00421", "1e30"), "rtt_s", "out of range"),
+    (SAMPLE.replace("0.00421", "10.1"), "rtt_s", "write seconds, 0.0201 for 20.1 ms"),
     (SAMPLE.replace("0.00421", "-5"), "rtt_s", "-5 s is below zero"),
     (SAMPLE.replace("0.00421", "9" * 400), "(line)", "is not JSON"),
     (SAMPLE.replace("0.00421", "1e9999999999999999999"), "(line)", "is not JSON"),
@@ -184,3 +185,11 @@ def test_no_line_crashes_the_reader(line: str) -> None:
 def test_an_empty_record_keeps_its_facts() -> None:
     record = Record(session=KEY, minute=28_333_333, samples=Columns(), duplicates=3, clock_error_ns=1_234_567)
     assert parsed(*record_lines(record)) == [record]
+
+
+def test_a_line_that_stands_twice_is_one_packet_and_two_answers_at_one_time_are_two() -> None:
+    """Two exports of one evening in one file once doubled the packets that intervals are worked out from."""
+    twice = [SAMPLE, SAMPLE.replace("0.00421", "0.005"), SAMPLE]
+    (record,) = read_lines(twice, "evening.jsonl")
+    assert isinstance(record, Record)
+    assert [s.rtt_ns for s in record.samples] == [4_210_000, 5_000_000]

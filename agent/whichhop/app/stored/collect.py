@@ -47,6 +47,8 @@ class Opened:
     path: Path
     open_records: Sequence[Record] = ()
     agents: Sequence[Collected] = ()
+    of_files: bool = False
+    """Whether it holds what files had, and nothing that was collected."""
 
     def span(self, now_ns: int, *, start_ns: int | None, end_ns: int | None) -> tuple[int, int]:
         """The span to judge in UTC ns: to the end of what was measured, from a day before, unless told.
@@ -84,7 +86,7 @@ def opened(source: Source, home: Home, say: Say, progress: Progress | None = Non
             if source.records:
                 import_files(source.records, store)
             if source.records or source.offline:
-                yield Opened(store=store, path=path)
+                yield Opened(store=store, path=path, of_files=source.records is not None)
                 return
             keep_within(store, home, minute_of(SystemClock().utc_ns()), say)
             asked = ask_agents(source, home, store, say, progress)

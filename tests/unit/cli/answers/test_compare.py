@@ -199,3 +199,25 @@ def test_a_verdict_about_the_line_is_joined_by_what_the_modem_says() -> None:
     assert "clean" in said(0.0)
     never_read = House(home=alder_home(), run=None, boxes=())
     assert line_explanations([verdict], found.end_ns, never_read, readings) == [None]
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("", "the files hold no packets"),
+        (
+            '{"sent": "2026-03-01T18:00:00Z", "agent": "loft", "target": "shed",'
+            ' "method": "echo", "rtt_s": 0.1}',
+            "what is kept is of loft>shed:echo; give the home file that it was measured with",
+        ),
+    ],
+)
+def test_records_of_another_home_are_told_as_that_and_not_as_another_time(
+    line: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Both once said to name a span, or to start agents; the second one the span that had been asked for."""
+    records = tmp_path / "evening.jsonl"
+    records.write_text(line + "\n")
+    assert main(["compare", str(home_file(tmp_path)), "--records", str(records)]) == 2
+    (said,) = capsys.readouterr().err.splitlines()
+    assert told in said
