@@ -1,6 +1,8 @@
 """The same records give the same answer by whichever verb: compare, evidence, advise, the live comparer."""
 
 import json
+import random
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ from whichhop.config.check import read_house
 from whichhop.config.keys import create_key
 from whichhop.lab.demo.run import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE
+from whichhop.model import derive_sessions
 from whichhop.store.store import Store
 
 pytestmark = pytest.mark.slow
@@ -74,6 +77,36 @@ def test_every_verb_gives_the_verdicts_of_compare(
             assert bulletin is not None
             assert [(t.verdict.cause, t.verdict.elements) for t in bulletin.told] == [f[:2] for f in told]
             assert [t.verdict.proven for t in bulletin.told] == [f[4] for f in told]
+
+
+def test_a_report_on_seldom_probes_says_what_compare_says(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One packet each ten seconds: windows of ten seconds are too short, and a report once found no fault."""
+    said = words(tmp_path, "none", HOME_FILE)
+    (tmp_path / "records" / "story.jsonl.gz").unlink()
+    begin, dice = datetime(2026, 3, 1, 18, tzinfo=UTC), random.Random(1)
+    lines = []
+    for packet in range(360):
+        for place, session in enumerate(derive_sessions(read_house(tmp_path / "alder.yaml").home)):
+            slow = 0.12 if session.key.target == "harbour" and 180 <= packet < 240 else 0.0
+            line = {
+                "sent": f"{begin + timedelta(seconds=10 * packet, milliseconds=50 * place):%FT%T.%fZ}",
+                "agent": session.key.agent,
+                "target": session.key.target,
+                "method": session.key.method,
+                "rtt_s": round(0.01 * (1 + 0.1 * dice.random()) + slow, 6),
+                "lost": None,
+            }
+            lines.append(json.dumps(line))
+    (tmp_path / "records" / "hour.jsonl").write_text("\n".join(lines))
+
+    _, compared = answer(capsys, "compare", *said)
+    told = [facts(v) for v in compared["verdicts"]]
+    assert told
+    main(["evidence", *said, "--json", str(tmp_path / "report.json")])
+    dossier = json.loads((tmp_path / "report.json").read_text())
+    assert [facts(v) for v in dossier["episodes"]] == told
 
 
 def test_without_a_target_no_verb_calls_the_line_free_of_faults(

@@ -22,9 +22,10 @@ from whichhop.compare.comparison import (
     judged_days,
 )
 from whichhop.compare.day_judging import LONG_NS, own_windows
+from whichhop.compare.windows.filling import fitting_step
 from whichhop.compare.windows.own_traffic import COUNTERS
 from whichhop.compare.windows.seconds import Seconds
-from whichhop.compare.windows.table import WindowTable
+from whichhop.compare.windows.table import TICK_NS, WindowTable
 from whichhop.compare.windows.tally import (
     Reduced,
     Tally,
@@ -91,14 +92,22 @@ class Spanning:
         found = StoreSeconds(self.store, tuple(shown))(start_ns, end_ns)
         return replace(found, sessions=tuple(shown[key] for key in found.sessions))
 
+    def _cut(
+        self, shown: Mapping[SessionKey, SessionKey], start_ns: int, step_ns: int
+    ) -> tuple[WindowTable, tuple[Tally, ...]]:
+        minutes = (minute_of(start_ns), minute_of(self.end_ns - 1) + 1)
+        reduce = partial(_reduced, (start_ns, self.end_ns, step_ns))
+        parts = (_renamed_part(p, shown) for p in each_session(self.store, list(shown), reduce, span=minutes))
+        return side_by_side(
+            sorted(shown.values()), parts, start_ns=start_ns, end_ns=self.end_ns, step_ns=step_ns
+        )
+
     def _as_one(self) -> Spanned | None:
         shown = self._shown()
-        minutes = (minute_of(self.start_ns), minute_of(self.end_ns - 1) + 1)
-        reduce = partial(_reduced, (self.start_ns, self.end_ns))
-        parts = (_renamed_part(p, shown) for p in each_session(self.store, list(shown), reduce, span=minutes))
-        table, tallies = side_by_side(
-            sorted(shown.values()), parts, start_ns=self.start_ns, end_ns=self.end_ns
-        )
+        table, tallies = self._cut(shown, self.start_ns, TICK_NS)
+        # As long as `compare` takes them where probes are seldom, so that both give one answer.
+        if (step_ns := fitting_step(table)) != TICK_NS:
+            table, _ = self._cut(shown, self.start_ns - self.start_ns % step_ns, step_ns)
         readings = self._readings()
         kept = ahead_in(self.store, list(shown), table.start_ns, table.at_ns(table.ticks))
         ahead = {shown[key]: seconds for key, seconds in kept.items()}
@@ -187,7 +196,7 @@ class Spanning:
                 yield tally
 
 
-def _reduced(span_ns: tuple[int, int], columns: SessionColumns) -> Reduced:
+def _reduced(span_ns: tuple[int, int, int], columns: SessionColumns) -> Reduced:
     """What a reading process hands back of one session."""
     return reduced(counted_of(columns), *span_ns)
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.filling import Cutter
-from whichhop.compare.windows.table import COUNTS, QUANTILES, WindowTable
+from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTable
 from whichhop.model import Fate, SessionKey
 from whichhop.model.units import NS_PER_S
 
@@ -125,9 +125,9 @@ class Reduced:
     table: WindowTable
 
 
-def reduced(counted: Counted, start_ns: int, end_ns: int) -> Reduced:
-    """Count one session's samples; start_ns, end_ns: whole ticks."""
-    cutter = Cutter((counted.session,), start_ns=start_ns, end_ns=end_ns)
+def reduced(counted: Counted, start_ns: int, end_ns: int, step_ns: int = TICK_NS) -> Reduced:
+    """Count one session's samples; start_ns, end_ns: whole ticks. step_ns: how long the windows are."""
+    cutter = Cutter((counted.session,), start_ns=start_ns, end_ns=end_ns, step_ns=step_ns)
     inside = within(counted, start_ns, end_ns)
     if len(inside.sent_ns):
         edges = np.arange(start_ns, int(inside.sent_ns[-1]) + PIECE_NS + 1, PIECE_NS)
@@ -139,13 +139,18 @@ def reduced(counted: Counted, start_ns: int, end_ns: int) -> Reduced:
 
 
 def side_by_side(
-    keys: Iterable[SessionKey], parts: Iterable[Reduced], *, start_ns: int, end_ns: int
+    keys: Iterable[SessionKey],
+    parts: Iterable[Reduced],
+    *,
+    start_ns: int,
+    end_ns: int,
+    step_ns: int = TICK_NS,
 ) -> tuple[WindowTable, tuple[Tally, ...]]:
     """The table of a span and each session's tally; one part is in memory beside the table.
 
-    keys: the table's columns; parts: at most one a key, in any order, all of this span.
+    keys: the table's columns; parts: at most one a key, in any order, all of this span and cut in this step.
     """
-    table = Cutter(tuple(keys), start_ns=start_ns, end_ns=end_ns).table
+    table = Cutter(tuple(keys), start_ns=start_ns, end_ns=end_ns, step_ns=step_ns).table
     place = {key: i for i, key in enumerate(table.sessions)}
     tallies = []
     for part in parts:
