@@ -102,7 +102,7 @@ def _own_ways(
         for g in odds.hypotheses[odds.best]
         if odds.probability[g] >= OWN_WAY and not blamable(home, elements, groups.members[g])
     ]
-    return [heard[r] for r in np.flatnonzero(groups.matrix[:, own].any(axis=1))]
+    return [heard[r] for r in np.flatnonzero(groups.matrix[:, own].any(axis=1)).tolist()]
 
 
 def _asked_beside(elements: Sequence[Element], element: Element) -> list[int]:
