@@ -107,11 +107,18 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         twice[list(element.twice), j] = 1.0
     priors = tuple(PRIORS[e.nature] for e in elements)
     # What is only seen through radio hops must not be blamed for less than those may be.
-    behind = np.array([e.nature in BEHIND_RADIO and e.column <= radio for e in elements], dtype=bool)
+    # Nor may what is only seen over a line by radio, the cable to its modem included.
+    swaying = frozenset[int]().union(*(e.column for e in elements if e.sways))
+    behind = np.array(
+        [(e.nature in BEHIND_RADIO and e.column <= radio) or e.column <= swaying for e in elements],
+        dtype=bool,
+    )
     least = np.where(behind, RADIO_LEAST_S, [p.least_delay_s for p in priors])
     # A device that dozes between packets answers late, and nothing is wrong with it.
     dozes = np.array([e.dozes for e in elements], dtype=bool)
-    least = np.where(dozes, DOZING_S, least)
+    # Of a far destination what waits is not heard (`scan.evidence_of`); what each packet has is its own.
+    far = np.array([e.nature is Nature.DESTINATION for e in elements], dtype=bool)
+    least = np.where(dozes, np.where(far, RADIO_LEAST_S, DOZING_S), least)
     least_loss = np.where(behind, RADIO_LEAST_LOSS, [p.least_loss for p in priors])
     most_loss = np.array([p.most_loss for p in priors])
     return ElementColumns(

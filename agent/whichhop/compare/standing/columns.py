@@ -57,20 +57,23 @@ LEAST: dict[bool, dict[Feature, float]] = {
 }
 """The smallest excess that is a fault at all, on radio or power line (True) and on other wires."""
 
-SHAPES: tuple[tuple[float, float, tuple[Feature, ...]], ...] = (
-    (0.20, 0.10, (Feature.LEVEL,)),
-    (0.05, 0.05, (Feature.LEVEL, Feature.TAIL)),
-    (0.25, 0.22, (Feature.LEVEL, Feature.TAIL, Feature.LATE)),
-    (0.10, 0.22, (Feature.TAIL, Feature.LATE)),
-    (0.05, 0.05, (Feature.TAIL,)),
-    (0.20, 0.14, (Feature.LOSS,)),
-    (0.03, 0.02, (Feature.LEVEL, Feature.LOSS)),
-    (0.04, 0.10, (Feature.TAIL, Feature.LATE, Feature.LOSS)),
-    (0.08, 0.10, (Feature.LEVEL, Feature.TAIL, Feature.LATE, Feature.LOSS)),
+SHAPES: tuple[tuple[float, float, float, tuple[Feature, ...]], ...] = (
+    (0.20, 0.10, 0.02, (Feature.LEVEL,)),
+    (0.05, 0.05, 0.15, (Feature.LEVEL, Feature.TAIL)),
+    (0.25, 0.22, 0.45, (Feature.LEVEL, Feature.TAIL, Feature.LATE)),
+    (0.10, 0.22, 0.12, (Feature.TAIL, Feature.LATE)),
+    (0.05, 0.05, 0.06, (Feature.TAIL,)),
+    (0.20, 0.14, 0.01, (Feature.LOSS,)),
+    (0.03, 0.02, 0.01, (Feature.LEVEL, Feature.LOSS)),
+    (0.04, 0.10, 0.06, (Feature.TAIL, Feature.LATE, Feature.LOSS)),
+    (0.08, 0.10, 0.12, (Feature.LEVEL, Feature.TAIL, Feature.LATE, Feature.LOSS)),
 )
-"""What a standing fault adds, and how often on wires and on radio: steady delay, jitter, stalls, loss, and
-their mixtures. A weak radio sends again and waits for others: the odd packet is late, and most are not."""
+"""What a standing fault adds, and how often on wires, on radio and by the home's own traffic: steady delay,
+jitter, stalls, loss, and their mixtures. A weak radio sends again and waits for others: the odd packet is
+late, and most are not. A full queue is never steady, since a flow gives up three tenths of its window at each
+loss (RFC 9438 section 4.6), and loses nothing without having delayed it; its shares are an order of size."""
 ON_RADIO = (ElementKind.WIFI, ElementKind.RADIO_BACKHAUL, ElementKind.AIR)
+_OWN = (ElementKind.OWN_TRAFFIC,)
 
 DISTANT = (
     ElementKind.BEYOND,
@@ -153,19 +156,18 @@ def groups_in(
         for js, own in zip(members, kinds, strict=True)
     ]
     shares = tuple(tuple(w / sum(own) for w in own) for own in weights)
-    radio = np.array(
+    parts = np.array(
         [
-            sum(s for s, k in zip(share, own, strict=True) if k in ON_RADIO)
+            [sum(s for s, k in zip(share, own, strict=True) if k in which) for which in (ON_RADIO, _OWN)]
             for share, own in zip(shares, kinds, strict=True)
         ]
     )
-    wired, by_radio = np.array([row[:2] for row in SHAPES]).T
     return Groups(
         members=members,
         shares=shares,
         matrix=matrix,
         prior=np.array([min(0.3, sum(own)) for own in weights]),
-        shapes=radio[:, None] * by_radio + (1 - radio[:, None]) * wired,
+        shapes=np.column_stack([1 - parts.sum(axis=1), parts]) @ np.array([row[:3] for row in SHAPES]).T,
         distant=np.array([all(k in DISTANT for k in own) for own in kinds], dtype=bool),
         budgets={f: _budget(kinds, f) for f in FEATURES},
     )

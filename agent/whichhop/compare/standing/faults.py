@@ -26,6 +26,7 @@ LATE_LEAK = 0.01
 """One session in a hundred is late by itself, as where a radio dozes whenever just this one asks."""
 LATE_TEMPER = 0.7
 """At a packet a second two late ones in a row are seldom of one spell, but one may meet several sessions."""
+MOST_FAULTS = 2
 LEADERS = 5
 """Pairs are tried among the likeliest groups, and of the likeliest with every other."""
 

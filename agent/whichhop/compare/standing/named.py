@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from whichhop.compare.standing.columns import DISTANT, ON_RADIO, Groups, groups_in
-from whichhop.compare.standing.faults import Odds, odds_of
+from whichhop.compare.standing.faults import MOST_FAULTS, Odds, odds_of
 from whichhop.compare.standing.seen import Period, SeenAtRest, seen_in
 from whichhop.compare.standing.usual import USUAL, ElementKind, Feature, kind_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
@@ -24,6 +24,10 @@ SCAN_S = 290.0
 SURE_OF_STALLS = 0.995
 """Stalls alone, on radio, in the first five minutes: a good radio that looks for others has a spike of 150 to
 400 ms every 8 to 15 s for minutes, two radios may do so at once, and then it stops."""
+OWN_WAY = 0.5
+"""So likely a target answers in a way of its own when what it answers is no longer heard."""
+MOST_OWN_WAYS = 4
+"""So often more of them are looked for; it bounds the cost."""
 DOZES_TAIL_S = 0.005
 """A beacon comes each 102.4 ms (IEEE 802.11, 100 TU): where it delays answers at all, their excess over the
 level is tens of milliseconds at the mean, and what is steadier than this waits for none."""
@@ -67,14 +71,38 @@ def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | 
     awake = frozenset(e.name for e in elements if _awake(home, e, seen, _asked_beside(elements, e)))
     groups = groups_in(home, elements, heard, watched=period.watched, cleared=cleared, awake=awake)
     rest_s = float(seen.spoken.max()) * table.step_ns * 1e-9
+    odds = odds_of(seen, heard, groups)
+    for _ in range(MOST_OWN_WAYS):
+        own = _own_ways(home, elements, heard, groups, odds)
+        if not own:
+            break
+        seen = seen.without(own)
+        odds = odds_of(seen, heard, groups)
     return Weighed(
         seen=seen,
         heard=heard,
         groups=groups,
-        odds=odds_of(seen, heard, groups),
+        odds=odds,
         rest_s=rest_s,
         whole_s=table.ticks * table.step_ns * 1e-9,
     )
+
+
+def _own_ways(
+    home: Home, elements: Sequence[Element], heard: Sequence[int], groups: Groups, odds: Odds
+) -> list[int]:
+    """Sessions of targets that answer in a way of their own, where such take the place of a fault.
+
+    Only two faults are weighed at a time, and a box that answers late has none.
+    """
+    if len(odds.hypotheses[odds.best]) < MOST_FAULTS:
+        return []
+    own = [
+        g
+        for g in odds.hypotheses[odds.best]
+        if odds.probability[g] >= OWN_WAY and not blamable(home, elements, groups.members[g])
+    ]
+    return [heard[r] for r in np.flatnonzero(groups.matrix[:, own].any(axis=1)).tolist()]
 
 
 def _asked_beside(elements: Sequence[Element], element: Element) -> list[int]:

@@ -1,5 +1,6 @@
 """What each session saw over a stretch of time, as four figures: level, tail, loss and late share."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -96,6 +97,18 @@ class SeenAtRest:
         Who gets no answer at all may ask what answers nobody; see `outage`.
         """
         return (self.ticks >= LEAST_TICKS) | ((self.sent >= LEAST_SENT) & (self.lost < self.sent))
+
+    def without(self, sessions: Sequence[int]) -> "SeenAtRest":
+        """The same with nothing seen of these sessions."""
+        gone = np.isin(np.arange(len(self.ticks)), sessions)
+        unknown = {
+            name: np.where(gone, np.nan, getattr(self, name))
+            for name in ("level_s", "level_error_s", "spread_s", "tail_s", "tail_error_s")
+        }
+        none = {
+            name: np.where(gone, 0.0, getattr(self, name)) for name in ("sent", "lost", "answered", "late")
+        }
+        return replace(self, **unknown, **none)
 
 
 def at_rest(use: Floats) -> NDArray[np.bool_]:

@@ -94,8 +94,9 @@ def _usual(  # noqa: PLR0917 - a row of a table
     harm: tuple[float, float, float, float] | None,
     source: str,
     below: float | None = None,
+    seldom_below: float | None = None,
 ) -> UsualLevels:
-    """Harm: level ms, tail ms, loss, late share."""
+    """Harm: level ms, tail ms, loss, late share. below: of the level; seldom_below: of tail and late."""
     lines = {}
     if harm is not None:
         lines = {
@@ -106,9 +107,9 @@ def _usual(  # noqa: PLR0917 - a row of a table
         }
     return UsualLevels(
         level=Spread(median=level_ms[0] * MS, log_sd=level_ms[1], log_sd_below=below),
-        tail=Spread(median=tail_ms[0] * MS, log_sd=tail_ms[1]),
+        tail=Spread(median=tail_ms[0] * MS, log_sd=tail_ms[1], log_sd_below=seldom_below),
         loss=Spread(median=loss[0], log_sd=loss[1]),
-        late=Spread(median=late[0], log_sd=late[1]),
+        late=Spread(median=late[0], log_sd=late[1], log_sd_below=seldom_below),
         harm=lines,
         source=source,
     )
@@ -206,7 +207,9 @@ USUAL: Mapping[ElementKind, UsualLevels] = {
     ),
     ElementKind.DOZING_REPLY: _usual(
         (3.0, 1.5), (15.0, 1.3), (2e-3, 2.0), (0.10, 1.5), None,
-        "a radio that sleeps hears what waits for it once a beacon, 102.4 ms apart (IEEE 802.11, 100 TU).",
+        "a radio that sleeps hears what waits for it once a beacon, 102.4 ms apart (IEEE 802.11, 100 TU); one"
+        " that may sleep may as well be awake.",
+        seldom_below=4.0,
     ),
     ElementKind.RESOLVER: _usual(
         (8.0, 1.3), (5.0, 1.3), (1e-3, 2.0), (0.06, 1.5), None,

@@ -72,6 +72,13 @@ class Element:
     """Of a box's air, the columns of its radio links."""
     twice: frozenset[int] = frozenset()
     """Of the column, the sessions that meet the element two times on one way: both hops of a box's air."""
+    sways: bool = False
+    """True for a line by radio, whose delay comes and goes by itself as a radio's does."""
+
+
+_BY_RADIO = (Medium.FIXED_WIRELESS, Medium.SATELLITE)
+"""Lines whose delay sways: LTE lets ask to send each 1 to 80 ms as the cell sees fit (3GPP TS 36.213, table
+10.1.5-1) and sends again 8 ms later (TS 36.321); a satellite in a low orbit is another one within minutes."""
 
 
 def _link_nature(link: Link) -> Nature:
@@ -117,6 +124,7 @@ def _links(home: Home, sessions: Sequence[Session], over: Mapping[str, frozenset
                 cause=LINK_TABLE[link.kind].cause,
                 column=column,
                 dozes=link.kind is LinkKind.BEYOND and few and lone,
+                sways=link.kind is LinkKind.ACCESS and link.medium in _BY_RADIO,
             )
         )
         if link.kind is LinkKind.ACCESS:

@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 
+from standing.homes import draw_home
 from support.homes import alder
 from whichhop.compare.inference.evidence import (
     LOWEST,
@@ -13,8 +14,8 @@ from whichhop.compare.inference.evidence import (
     part_sums,
 )
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, TAILS, Evidence
-from whichhop.compare.suspects.elements import elements_of
-from whichhop.model import derive_sessions
+from whichhop.compare.suspects.elements import Nature, elements_of
+from whichhop.model import Medium, derive_sessions
 
 HOME = alder()
 SESSIONS = derive_sessions(HOME)
@@ -73,6 +74,20 @@ def test_a_radio_hop_has_a_minor_excess_and_a_cable_none():
     found = minor_evidence(part_sums(evidence(), COLUMNS), COLUMNS)
     assert found[0, NAMES.index("study/router")] == LOWEST
     assert found[0, NAMES.index("desk/attic")] > LOWEST
+
+
+def test_over_a_line_by_radio_a_few_milliseconds_are_no_fault_of_anybody():
+    # LTE sends again 8 ms later (3GPP TS 36.321), and how often depends on the cell and the hour.
+    home = draw_home(np.random.default_rng(4), "desk", Medium.FIXED_WIRELESS)
+    sessions = derive_sessions(home)
+    elements = elements_of(home, sessions)
+    columns = columns_of(elements, len(sessions))
+    line = next(e for e in elements if e.nature is Nature.ACCESS)
+    over = [j for j, e in enumerate(elements) if e.column <= line.column]
+    assert {"own-traffic", line.name, "beyond"} <= {elements[j].name for j in over}
+    least_s = DELAYS_S[columns.delays.argmax(axis=0)]
+    assert least_s[over] == pytest.approx(0.016)
+    assert least_s[[e.name for e in elements].index("study/router")] == pytest.approx(0.005)
 
 
 def test_the_mix_is_an_average_over_shapes():
