@@ -166,6 +166,7 @@ def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask,
         figures=figures,
         cleared=_cleared(about),
         inside=told.inside if (told := telling(span, about)) else None,
+        not_left_out=tuple(dict.fromkeys(name for names in included for name in names)),
     )
     return claim, about, ticks, tuple(crossing)
 

@@ -7,12 +7,13 @@ from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
 from whichhop.model.figure_words import instant_words
 from whichhop.report import words
 from whichhop.report.blocks import Block, Bullets, Notice, Para, Picture, Section, Tone
+from whichhop.report.home_side import home_cleared, may_be_home
+from whichhop.report.reach import felt_besides, reach_besides, without_fault
 from whichhop.report.sections.answer import (
     LEVELS_WHOSE,
     one_short,
     shown_session,
     subject,
-    without_fault,
     worst_levels,
 )
 from whichhop.report.sections.calls import overdue, tickets
@@ -28,7 +29,6 @@ from whichhop.report.sections.plain import (
 from whichhop.report.standing import (
     POOR,
     ReportStanding,
-    home_cleared,
     plan_is_missed,
     standing_of,
     too_short,
@@ -107,10 +107,7 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
 def _at_home(dossier: Dossier) -> bool:
     """Whether something in the home is at fault besides, or may be."""
     return any(
-        not h.claimed
-        and h.cause is not Cause.OWN_TRAFFIC
-        and (h.cause is Cause.NOT_SEPARABLE or CAUSE_TABLE[h.cause].owner is Owner.HOME)
-        for h in dossier.episodes
+        not h.claimed and h.cause is not Cause.OWN_TRAFFIC and may_be_home(h) for h in dossier.episodes
     )
 
 
@@ -188,21 +185,34 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
                 return (*do, *((NOT_THEIRS,) if claim.owner is Owner.HOME else ()))
             return ("Keep measuring; nothing that you do at home would change this.",)
         case _:
-            more = " The modem's levels were not read." if dossier.wiring is Wiring.UNREAD else ""
-            first = "Measure for a day." if too_short(dossier) else "Nothing needs to be done."
-            return (f"{first}{more} If it feels slow again, note the time.",)
+            return _without_fault_steps(dossier)
+
+
+def _without_fault_steps(dossier: Dossier) -> tuple[str, ...]:
+    if dossier.felt and dossier.felt[0].steps:
+        return (*dossier.felt[0].steps, AFTERWARDS)
+    more = " The modem's levels were not read." if dossier.wiring is Wiring.UNREAD else ""
+    first = "Nothing needs to be done."
+    if dossier.reach.unmeasured:
+        first = "Have what was not measured measured as well, as is said above."
+    elif too_short(dossier):
+        first = "Measure for a day."
+    return (f"{first}{more} If it feels slow again, note the time.",)
 
 
 def summary(dossier: Dossier) -> Section:
     """One page."""
     claim, zone = dossier.claim, ZoneInfo(dossier.zone)
     blocks: list[Block] = [_head(dossier, claim), *(Para(words) for words in _besides(dossier))]
+    if standing_of(dossier) not in (ReportStanding.FELT, ReportStanding.NO_FAULT):
+        blocks += reach_besides(dossier)
+    blocks += felt_besides(dossier)
     blocks += [Para("What to do now:"), Bullets(_steps(dossier, claim))]
     if sendable(dossier):
         spoken = simple_loss(claim) if claim is not None and claim.made else ""
         said = what_words(dossier)
         if claim is not None and spoken:
-            cleared = home_cleared(dossier, claim).replace("The home's", "My", 1)
+            cleared = home_cleared(dossier, claim, "my")
             said = f"Between my modem and you, {spoken}, and it was measured. {cleared}"
         blocks += [
             Para("What to say, in one breath:"),
