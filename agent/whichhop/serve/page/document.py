@@ -63,7 +63,7 @@ def _answer(sentence: Sentence, extra: Inside, steps: Inside, now_ns: int, until
                 tag("h2", sentence.words, id="answer-title"),
                 tag("p", sentence.more[:1], since, class_="first"),
                 [tag("p", m) for m in sentence.more[1:]],
-                evidence(told.verdict.inside.drawing) if told and told.verdict.inside else None,
+                evidence(told.verdict.inside.drawing, now_ns) if told and told.verdict.inside else None,
                 extra,
                 why,
                 class_="said",
