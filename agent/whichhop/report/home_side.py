@@ -1,5 +1,6 @@
 """What may be said of the home's own network beside a fault of the provider: only what was measured, then."""
 
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE, Cause, Owner
@@ -45,6 +46,13 @@ def _what(fault: Happened) -> str:
     return words if words == fault.where else f"{words} ({fault.where})"
 
 
+def when(fault: Happened, zone: ZoneInfo) -> str:
+    """From and to, or since when it is ongoing."""
+    if fault.end_ns is None:
+        return f"since {instant_words(fault.start_ns, zone)}"
+    return span(fault.start_ns, fault.end_ns, zone)
+
+
 def _each(faults: tuple[Happened, ...], zone: ZoneInfo) -> str:
     """Each place with its times, or how often where it came again."""
     by_place: dict[str, list[Happened]] = {}
@@ -53,11 +61,10 @@ def _each(faults: tuple[Happened, ...], zone: ZoneInfo) -> str:
     said = []
     for what, times in list(by_place.items())[:MOST_FAULTS]:
         first, last = times[0], times[-1]
-        if last.end_ns is None:
-            when = f"since {instant_words(first.start_ns, zone)}, still ongoing"
-        else:
-            when = span(first.start_ns, last.end_ns, zone)
-        said.append(f"{what}, {when}" + (f", {len(times)} times" if len(times) > 1 else ""))
+        still = ", still ongoing" if last.end_ns is None else ""
+        often = f", {len(times)} times" if len(times) > 1 else ""
+        whole = replace(first, end_ns=last.end_ns)
+        said.append(f"{what}, {when(whole, zone)}{still}{often}")
     if len(by_place) > MOST_FAULTS:
         said.append(f"{len(by_place) - MOST_FAULTS} more places, see the episodes")
     return "; ".join(said)
@@ -70,14 +77,12 @@ def beside_words(dossier: Dossier, claim: Claim) -> str:
         return ""
     left_in = [f for f in faults if set(f.elements) & set(claim.not_left_out)]
     if not left_in:
-        share = "What it did is left out of this claim's figures."
+        share = "What it did is left out of these figures."
     elif len(left_in) == len(faults):
-        share = "Its share could not be left out of this claim's figures: nothing else was heard then."
+        share = "Its share could not be left out of these figures: nothing else was heard then."
     else:
         named = " and ".join(dict.fromkeys(_what(f) for f in left_in))
-        share = (
-            f"What it did is left out of this claim's figures, but for {named}: nothing else was heard then."
-        )
+        share = f"What it did is left out of these figures, but for {named}: nothing else was heard then."
     return f"At the same time this was at fault as well: {_each(faults, ZoneInfo(dossier.zone))}. {share}"
 
 

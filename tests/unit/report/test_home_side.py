@@ -51,7 +51,7 @@ def test_no_paper_clears_all_of_the_home_beside_a_fault_in_it(paper: Paper) -> N
     assert f"The home's {UNCONDITIONAL}" not in said
     assert f"My {UNCONDITIONAL}" not in said
     assert "the wireless hop (the link desk to attic)" in said
-    assert "What it did is left out of this claim's figures." in said
+    assert "What it did is left out of these figures." in said
     # The recorded line's fault begins at 10:48:20 UTC, in Lisbon in winter: the Wi-Fi's a minute before.
     assert "10:47:20 to 10:48:50 WET (UTC+0)" in said
     assert "The rest of " in said

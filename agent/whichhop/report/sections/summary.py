@@ -4,10 +4,9 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
-from whichhop.model.figure_words import instant_words
 from whichhop.report import words
 from whichhop.report.blocks import Block, Bullets, Notice, Para, Picture, Section, Tone
-from whichhop.report.home_side import home_cleared, may_be_home
+from whichhop.report.home_side import MOST_FAULTS, home_cleared, home_faults, may_be_home, when
 from whichhop.report.reach import felt_besides, reach_besides, without_fault
 from whichhop.report.sections.answer import (
     LEVELS_WHOSE,
@@ -120,18 +119,24 @@ def _elsewhere(claim: Claim, lies: str) -> str:
 
 
 def _besides(dossier: Dossier) -> list[str]:
-    """Other faults that are ongoing, whoever's they are: the reader feels them all at once."""
+    """Other faults that are ongoing, whoever's they are: the reader feels them all at once; and those of the
+    home that are over and were there at the same time."""
     zone = ZoneInfo(dossier.zone)
-    return [
+    over = [h for h in home_faults(dossier) if h.end_ns is not None]
+    going_on = [h for h in dossier.episodes if h.end_ns is None and not h.claimed]
+    said = [
         f"At the same time: {_episode_words(h)} (probability of fault {probability(h.probability)},"
-        f" since {instant_words(h.start_ns, zone)})."
-        for h in dossier.episodes
-        if h.end_ns is None and not h.claimed
+        f" {when(h, zone)})."
+        for h in (*going_on, *over[:MOST_FAULTS])
     ]
+    left = len(over) - MOST_FAULTS
+    return [*said, f"And {left} more; the report has them all."] if left > 0 else said
 
 
 def _episode_words(episode: Happened) -> str:
     if episode.elements == (str(Cause.OWN_TRAFFIC),):
+        if episode.end_ns is not None:
+            return "the home's own traffic filled the line"
         return "the home's own traffic fills the line; pause it first"
     return f"a fault in {episode.where}"
 
@@ -197,6 +202,8 @@ def _without_fault_steps(dossier: Dossier) -> tuple[str, ...]:
         first = "Have what was not measured measured as well, as is said above."
     elif too_short(dossier):
         first = "Measure for a day."
+    elif dossier.reach.unusual:
+        first = "Where nothing feels slow, nothing needs to be done."
     return (f"{first}{more} If it feels slow again, note the time.",)
 
 

@@ -85,6 +85,12 @@ CHECK = (
 )
 
 
+def _all_over(bulletin: Bulletin) -> bool:
+    """Whether faults of the last day are all that the steps can be about."""
+    now = bulletin.ongoing or bulletin.felt or any(m.amiss for m in bulletin.modems)
+    return bool(bulletin.told) and not now
+
+
 def _step(number: int, step: str) -> Markup:
     """A step, its cautions folded under it: they are long, and the steps after it must be seen."""
     what, _, danger = step.partition(" Caution: ")
@@ -92,8 +98,9 @@ def _step(number: int, step: str) -> Markup:
     return tag("li", what, mind if danger else None)
 
 
-def _steps(steps: Sequence[str], check: bool) -> Markup | None:
-    """What to do next, best first; the rest is a press away. check: say how to see whether it helped."""
+def _steps(steps: Sequence[str], ongoing: bool, past: bool) -> Markup | None:
+    """What to do next, best first; the rest is a press away. ongoing: say how to see whether it helped; past:
+    all that is wrong is over, so that a step is about none of what stands beside it."""
     if not steps:
         return None
     items = [_step(number, step) for number, step in enumerate(steps)]
@@ -101,10 +108,10 @@ def _steps(steps: Sequence[str], check: bool) -> Markup | None:
     more = tag("details", tag("summary", f"{len(rest)} more"), tag("ul", rest), id="more-steps")
     return tag(
         "div",
-        tag("h2", "What to do next"),
+        tag("h2", "What to do about the faults of the last day" if past else "What to do next"),
         tag("ol", items[:STEPS]),
         more if rest else None,
-        tag("p", CHECK) if check else None,
+        tag("p", CHECK) if ongoing else None,
         class_="steps",
         id="steps",
     )
@@ -184,7 +191,7 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
         _answer(
             sentence,
             extra,
-            _steps(bulletin.steps, bool(bulletin.ongoing)),
+            _steps(bulletin.steps, bool(bulletin.ongoing), _all_over(bulletin)),
             now_ns,
             bulletin.at_ns if sentence.told else now_ns,
         ),
