@@ -88,6 +88,8 @@ class Claim:
     """What to do about that cause in the home, the cheapest and surest first, cautions with each."""
     not_left_out: tuple[str, ...] = ()
     """Elements of other faults whose share is in the figures, since nothing else was heard meanwhile."""
+    shares: tuple[tuple[str, float], ...] = ()
+    """Of what cannot be told apart, each in words and its own part of `probability`, the likeliest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -48,6 +48,7 @@ def _claim(said: Claim | None, found: Claim | None) -> Iterator[FigureCheck]:
         "would_change",
         "cleared",
         "not_left_out",
+        "shares",
     ):
         yield check(f"claim {name.replace('_', ' ')}", getattr(said, name), getattr(found, name))
     now = {f.name: f for f in found.figures}

@@ -16,7 +16,7 @@ from whichhop.report.sections.calls import overdue, tickets
 from whichhop.report.sections.line import line_facts
 from whichhop.report.standing import ReportStanding, plan_is_missed, standing_of
 from whichhop.report.way import draw_way
-from whichhop.report.words import HARD, OWNERS, at_most, figure, probability, span, utc_span, with_interval
+from whichhop.report.words import HARD, at_most, figure, how_sure, span, utc_span, whose, with_interval
 
 SMALL_S = 0.001
 PLAN_REQUEST = (
@@ -186,9 +186,10 @@ def _notice(dossier: Dossier) -> Notice:
         )
     return Notice(
         Tone.HOLD,
-        "Not the provider's fault, as far as was measured",
-        f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}."
-        f" This is {OWNERS[claim.owner]}.",
+        "Not determined whose fault it is"
+        if claim.cause is Cause.NOT_SEPARABLE and claim.owner is Owner.NOBODY
+        else "Not the provider's fault, as far as was measured",
+        f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}. It is {whose(claim)}.",
     )
 
 
@@ -223,7 +224,7 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
         pairs.append(
             (
                 "How sure",
-                f"probability of fault {probability(claim.probability)}, the least sure episode counted",
+                how_sure(claim) + ", the least sure episode counted" * (len(episodes) > 1),
             )
         )
         if words := why_words(claim):

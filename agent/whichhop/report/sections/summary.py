@@ -7,7 +7,7 @@ from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
 from whichhop.report import words
 from whichhop.report.blocks import Block, Bullets, Notice, Para, Picture, Section, Tone
 from whichhop.report.home_side import MOST_FAULTS, home_cleared, home_faults, may_be_home, when
-from whichhop.report.reach import felt_besides, reach_besides, without_fault
+from whichhop.report.reach import felt_besides, without_fault
 from whichhop.report.sections.answer import (
     LEVELS_WHOSE,
     one_short,
@@ -33,7 +33,7 @@ from whichhop.report.standing import (
     too_short,
 )
 from whichhop.report.way import draw_way
-from whichhop.report.words import OWNERS, probability
+from whichhop.report.words import OWNERS, how_sure, probability, whose
 
 LOOK = (
     "Look at the cabling from the wall to the modem: every connector hand-tight, no splitter"
@@ -95,7 +95,7 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
             return Notice(
                 Tone.HOLD,
                 _elsewhere(claim, lies),
-                f"{_felt(claim)}: {when_words(dossier)}. This is {OWNERS[claim.owner]}."
+                f"{_felt(claim)}: {when_words(dossier)}. It is {whose(claim)}."
                 + (f" {words}" if (words := pattern_words(claim)) else ""),
             )
         case _:
@@ -212,7 +212,7 @@ def summary(dossier: Dossier) -> Section:
     claim, zone = dossier.claim, ZoneInfo(dossier.zone)
     blocks: list[Block] = [_head(dossier, claim), *(Para(words) for words in _besides(dossier))]
     if standing_of(dossier) not in (ReportStanding.FELT, ReportStanding.NO_FAULT):
-        blocks += reach_besides(dossier)
+        blocks += [Para(words) for words in dossier.reach.not_measured]
     blocks += felt_besides(dossier)
     blocks += [Para("What to do now:"), Bullets(_steps(dossier, claim))]
     if sendable(dossier):
@@ -237,7 +237,7 @@ def summary(dossier: Dossier) -> Section:
             )
         )
     if claim is not None:
-        blocks.append(Para(f"How sure: probability of fault {probability(claim.probability)}."))
+        blocks.append(Para(f"How sure: {how_sure(claim)}."))
     if standing_of(dossier) is not ReportStanding.LEVELS and dossier.wiring in POOR:
         blocks.append(Para("The signal at the modem is poor as well; the report has its levels."))
     blocks.append(Para(f"Measured {words.span(dossier.start_ns, dossier.end_ns, zone)}."))
