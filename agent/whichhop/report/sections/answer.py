@@ -245,10 +245,21 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
 
 
 def shown_session(dossier: Dossier) -> Session | None:
-    """The session whose way is drawn: of the charts' lines the one that goes furthest."""
+    """The session whose way is drawn: of the charts' lines the one that goes furthest, or where none of them
+    crosses what is at fault, of all that were measured one that does."""
     shown = {line.session for chart in dossier.charts for line in chart.lines}
-    found = [s for s in derive_sessions(dossier.home) if str(s.key) in shown]
+    measured = {row.session for row in dossier.sessions}
+    sessions = derive_sessions(dossier.home)
+    found = [s for s in sessions if str(s.key) in shown]
+    if dossier.claim is not None and not any(_crosses(s, dossier.claim) for s in found):
+        over = [s for s in sessions if str(s.key) in measured and _crosses(s, dossier.claim)]
+        found = over or found
     return max(found, key=lambda s: len(s.path.links), default=None)
+
+
+def _crosses(session: Session, claim: Claim) -> bool:
+    there = {*session.path.nodes, *(k.name for k in session.path.links)}
+    return any(name in there or name.partition(":")[2] in there for name in claim.elements)
 
 
 def _pictures(dossier: Dossier, zone: ZoneInfo) -> list[Block]:
