@@ -229,11 +229,12 @@ def summary(dossier: Dossier) -> Section:
     if session is not None and claim is not None:
         drawn = {*session.path.nodes, *(k.name for k in session.path.links)}
         marked = any(name in drawn or name.partition(":")[2] in drawn for name in claim.elements)
+        what = "the fault" if len(claim.elements) == 1 else "what may be at fault"
         blocks.append(
             Picture(
                 svg=draw_way(dossier.home, session.path.nodes, session.path.links, claim.elements),
-                shows=f"the path to the internet{', the fault marked' if marked else ''}",
-                caption=f"The path to the internet{'; the fault is marked' if marked else ''}.",
+                shows=f"the path to the internet{f', {what} marked' if marked else ''}",
+                caption=f"The path to the internet{f'; {what} is marked' if marked else ''}.",
             )
         )
     if claim is not None:

@@ -8,13 +8,13 @@ from whichhop.model.figure_words import how_long
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.day import day
 from whichhop.serve.page.drawings import agents, sign
-from whichhop.serve.page.figures import Inside, Markup, ago, join, probability, tag, when
+from whichhop.serve.page.figures import Inside, Markup, ago, join, tag, when
 from whichhop.serve.page.home_path import home_path
 from whichhop.serve.page.modem import modem
 from whichhop.serve.page.own import elsewhere, own
 from whichhop.serve.page.past import evidence, past
 from whichhop.serve.page.rooms import rooms
-from whichhop.serve.page.sentence import Mood, Sentence, answer, blame, felt_lines, lasting_now
+from whichhop.serve.page.sentence import Mood, Sentence, answer, blame, felt_lines, lasting_now, sure_words
 
 STEPS = 3
 """As many next steps stand beside the answer."""
@@ -108,7 +108,7 @@ def _steps(steps: Sequence[str], ongoing: bool, past: bool) -> Markup | None:
     more = tag("details", tag("summary", f"{len(rest)} more"), tag("ul", rest), id="more-steps")
     return tag(
         "div",
-        tag("h2", "What to do about the faults of the last day" if past else "What to do next"),
+        tag("h2", "What the last day suggests to do" if past else "What to do next"),
         tag("ol", items[:STEPS]),
         more if rest else None,
         tag("p", CHECK) if ongoing else None,
@@ -166,9 +166,7 @@ def _others(bulletin: Bulletin) -> str:
     """The faults that are ongoing beside the one on top; empty where there is none."""
     links = {link.name: link for link in bulletin.links}
     others = [t.verdict for t in lasting_now(bulletin)[1:]]
-    said = [
-        f"{blame(v, links).rstrip('.')} ({probability(v.probability)} sure)." for v in others[:MOST_OTHERS]
-    ]
+    said = [f"{blame(v, links).rstrip('.')} ({sure_words(v)})." for v in others[:MOST_OTHERS]]
     if len(others) > MOST_OTHERS:
         said.append(f"And {len(others) - MOST_OTHERS} more; see the last day below.")
     return " ".join(said)

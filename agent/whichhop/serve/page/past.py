@@ -98,7 +98,7 @@ def _row(day: DayTotal, *, today: bool) -> Markup:
 
 def _words(day: DayTotal) -> str:
     said = [
-        f"{_count(day.episodes[whose])} {KINDS[whose][1]}, {how_long(day.minutes.get(whose, 0) * 60)}"
+        f"{_count(day.episodes[whose])} ({KINDS[whose][1]}), {how_long(day.minutes.get(whose, 0) * 60)}"
         for whose in reversed(KINDS)
         if day.episodes.get(whose)
     ]
