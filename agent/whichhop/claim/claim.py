@@ -112,7 +112,7 @@ def _missing(span: JudgedSpan, verdicts: Sequence[Verdict], figures: Sequence[Fi
     if all(after_dark(span, v) for v in verdicts):
         missing.setdefault(
             "the same at another time: right before it no agent of the home measured, as in a power cut,"
-            " after which every box of the home starts anew and the modem looks for its line"
+            " after which every box of the home starts again and the modem looks for its line"
         )
     if named["own-use"].value is None:
         missing.setdefault("own traffic is not known")
