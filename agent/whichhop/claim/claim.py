@@ -96,7 +96,7 @@ def after_dark(span: JudgedSpan, verdict: Verdict) -> bool:
     """Whether no agent at all had sent a packet for a minute or more, up to some minutes before it began."""
     step_s = span.table.step_ns * 1e-9
     begin, back = span.span_of(verdict).start, -(-AFTER_DARK_S // step_s)
-    dark = ~span.table.sent.any(axis=1)
+    dark = np.asarray(~span.table.sent.any(axis=1), dtype=bool)
     ends = np.flatnonzero(dark[:begin])
     if not ends.size or ends[-1] < begin - back:
         return False

@@ -30,7 +30,7 @@ def span(first: int, end: int) -> Span:
     return Span(first=first, end=end, detected=first)
 
 
-def test_samples_over_another_fault_are_explained_while_it_was_there():
+def test_samples_over_another_fault_are_explained_while_it_was_there() -> None:
     home = alder()
     elements = elements_of(home, derive_sessions(home))
     line, radio = (
@@ -47,7 +47,7 @@ def test_samples_over_another_fault_are_explained_while_it_was_there():
     assert not explained(elements, mine, [mine, Episode((radio, line), span(0, 30))]).any()
 
 
-def test_where_nothing_else_was_heard_all_of_it_counts():
+def test_where_nothing_else_was_heard_all_of_it_counts() -> None:
     speaks = np.ones((3, 2), dtype=bool)
     others = np.array([[True], [False], [True]])
     assert heard_alone(speaks, others, [0])[:, 0].tolist() == [False, True, False]
@@ -57,7 +57,7 @@ def test_where_nothing_else_was_heard_all_of_it_counts():
 
 
 @pytest.mark.slow
-def test_a_lines_loss_is_not_that_of_the_wifi_besides():
+def test_a_lines_loss_is_not_that_of_the_wifi_besides() -> None:
     """Both losses are as scripted, to the binomial's own spread: 1 - (1 - p)^2 of a way there and back."""
     line = Fault(
         at_s=1500,
