@@ -87,9 +87,33 @@ def stands_apart(figures: Mapping[str, Figure]) -> bool:
     return lossy or slow
 
 
-def _missing(verdicts: Sequence[Verdict], figures: Sequence[Figure]) -> tuple[str, ...]:
+AFTER_DARK_S, DARK_S = 300.0, 60.0
+"""A modem takes some minutes to find its line again after its power was cut (common practice: two to five); a
+minute without a packet of any agent is no pause of one of them."""
+
+
+def after_dark(span: JudgedSpan, verdict: Verdict) -> bool:
+    """Whether no agent at all had sent a packet for a minute or more, up to some minutes before it began."""
+    step_s = span.table.step_ns * 1e-9
+    begin, back = span.span_of(verdict).start, -(-AFTER_DARK_S // step_s)
+    dark = np.asarray(~span.table.sent.any(axis=1), dtype=bool)
+    ends = np.flatnonzero(dark[:begin])
+    if not ends.size or ends[-1] < begin - back:
+        return False
+    last = int(ends[-1])
+    lit = np.flatnonzero(~dark[:last])
+    first = int(lit[-1]) + 1 if lit.size else 0
+    return (last + 1 - first) * step_s >= DARK_S
+
+
+def _missing(span: JudgedSpan, verdicts: Sequence[Verdict], figures: Sequence[Figure]) -> tuple[str, ...]:
     named = {f.name: f for f in figures}
     missing = dict.fromkeys(m for v in verdicts for m in v.missing)
+    if all(after_dark(span, v) for v in verdicts):
+        missing.setdefault(
+            "the same at another time: right before it no agent of the home measured, as in a power cut,"
+            " after which every box of the home starts again and the modem looks for its line"
+        )
     if named["own-use"].value is None:
         missing.setdefault("own traffic is not known")
     if not stands_apart(named):
@@ -136,6 +160,13 @@ def usual_of(verdict: Verdict) -> Mapping[str, float]:
     return (verdict.baseline or {}) if verdict.standing else {}
 
 
+def _shares(verdict: Verdict) -> tuple[tuple[str, float], ...]:
+    """What each of several that cannot be told apart has of the probability; empty for one cause."""
+    if verdict.cause is not Cause.NOT_SEPARABLE or not verdict.shares:
+        return ()
+    return tuple((element_words(name), p) for name, p in sorted(verdict.shares.items(), key=lambda i: -i[1]))
+
+
 def _included_words(names: Sequence[str]) -> str:
     return f" (that over {all_names_words(names)} included)" if names else ""
 
@@ -152,7 +183,7 @@ def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask,
     in_line, in_rest = (_included_words(names) for names in included)
     figures = figures_of(alone, ticks, crossing, beside, usual_of(lead), included=(in_line, in_rest))
     provider = lead.cause in PROVIDERS
-    missing = _missing(about, figures) if _points_out(lead) else ()
+    missing = _missing(span, about, figures) if _points_out(lead) else ()
     claim = Claim(
         made=provider and not missing,
         cause=lead.cause,
@@ -166,6 +197,8 @@ def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask,
         figures=figures,
         cleared=_cleared(about),
         inside=told.inside if (told := telling(span, about)) else None,
+        not_left_out=tuple(dict.fromkeys(name for names in included for name in names)),
+        shares=_shares(min(about, key=lambda v: v.probability)),
     )
     return claim, about, ticks, tuple(crossing)
 

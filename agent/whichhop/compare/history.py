@@ -20,6 +20,7 @@ from whichhop.compare.sooner import with_seconds
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.suspects.elements import Nature, judged
+from whichhop.compare.verdict.alone import explained
 from whichhop.compare.verdict.bursts import only_bursts
 from whichhop.compare.verdict.corroboration import borne, by_themselves
 from whichhop.compare.verdict.late_hosts import with_machines_late
@@ -140,11 +141,11 @@ def verdicts(
     out = [f for f in out if not (use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out = [f for f in out if not only_bursts(done, case.elements, case.use.share, f)]
     out = gone_on(case, out)
-    said = [_verdict(case, done, f) for f in out]
+    said = [_verdict(case, done, f, out) for f in out]
     return with_seconds(done, bare_scene(case), case.onset, out, said, newest=newest, since=since)
 
 
-def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
+def _verdict(case: Case, done: Scan, found: FoundEpisode, every: Sequence[FoundEpisode]) -> Verdict:
     first, end = found.span.first, found.span.end
     base = done.baselines[done.block_of(first)]
     there = np.zeros(end - first, dtype=bool)
@@ -168,4 +169,5 @@ def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
         at_ns=case.table.at_ns(first),
         end_ns=case.table.at_ns(end),
         detected_ns=case.table.at_ns(found.span.detected + 1),
+        others=explained(case.elements, found, every),
     )

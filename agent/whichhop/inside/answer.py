@@ -149,9 +149,10 @@ def over_time(seen: Seen, packets: HopPackets) -> Drawing:
         title="Packet loss over time"
         if silent
         else "Added latency over time (one packet in ten took longer)",
-        x_words="minutes into the time shown",
+        x_words="time of day",
         y_words="%" if silent else "ms",
-        x=tuple(round(at / 60, 1) for at in x),
+        x=x,
+        start_ns=packets.start_ns,
         y=tuple(round(100 * float(v), 1) for v in loss) if silent else tuple(y),
         beside=beside,
         beside_words="channel busy, %" if beside else "",

@@ -166,7 +166,8 @@ def retrains(seen: Seen) -> Iterator[Sign]:
     if shape.outages and low <= shape.outage_s <= high:
         yield Sign(
             4.0 if dsl else 3.6,
-            f"{shape.outages} times nothing passed for about {shape.outage_s:.0f} s, as in training",
+            f"{'once' if shape.outages == 1 else f'{shape.outages} times'} nothing passed for about"
+            f" {shape.outage_s:.0f} s, as in training",
         )
     else:
         yield Sign(-4.0)

@@ -5,7 +5,7 @@ from enum import StrEnum
 
 from whichhop.model.chain_signature import ChainSignature
 from whichhop.model.home import Home
-from whichhop.model.inner_cause import InnerAnswer, Reason
+from whichhop.model.inner_cause import Felt, InnerAnswer, Reason
 from whichhop.model.links import Cause, Owner
 from whichhop.model.note import CallNote
 
@@ -86,6 +86,10 @@ class Claim:
     looked for."""
     steps: tuple[str, ...] = ()
     """What to do about that cause in the home, the cheapest and surest first, cautions with each."""
+    not_left_out: tuple[str, ...] = ()
+    """Elements of other faults whose share is in the figures, since nothing else was heard meanwhile."""
+    shares: tuple[tuple[str, float], ...] = ()
+    """Of what cannot be told apart, each in words and its own part of `probability`, the likeliest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,6 +144,21 @@ class Chart:
     use: tuple[float | None, ...]
     shaded: tuple[tuple[int, int, bool], ...]
     """Start, end, and whether the claim is about it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reach:
+    """How far "no fault found" reaches: what was not measured, and what was slow though nothing changed.
+
+    unmeasured: links of which neither good nor bad is known; nothing: that is all of them. not_measured:
+    that and its remedy, targets that never answered, in sentences. unusual: a sentence for each level above
+    what is usual for its kind.
+    """
+
+    unmeasured: tuple[str, ...] = ()
+    nothing: bool = False
+    not_measured: tuple[str, ...] = ()
+    unusual: tuple[str, ...] = ()
 
 
 class Wiring(StrEnum):
@@ -299,6 +318,9 @@ class Dossier:
     route: RouteTrace | None = None
     calls: tuple[CallNote, ...] = ()
     """What the customer wrote down of calls to the provider, oldest first: said, not measured."""
+    reach: Reach = Reach()
+    felt: tuple[Felt, ...] = ()
+    """What users feel though no hop is slow, the surest first."""
     chains: tuple[ChainHead, ...]
     public_key: str | None
     """The home's signing key, Ed25519, as hexadecimal text; None when the report is not signed."""

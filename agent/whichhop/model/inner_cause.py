@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from whichhop.model.figure_words import percent, probability_words
+from whichhop.model.units import NS_PER_S
 
 
 class InnerCause(StrEnum):
@@ -97,8 +98,9 @@ class Reason:
 class Drawing:
     """One series that shows the evidence: bars over `x`, and a line beside them where there is one.
 
-    x: seconds since the hop's span began, or hours of the day; y: what `y_words` says, with its unit.
-    beside: a second series on the same x, such as busy time; empty where there is none.
+    x: what `x_words` says; seconds since `start_ns` (UTC) where that is told, for times of day. y: what
+    `y_words` says, with its unit. beside: a second series on the same x, such as busy time; empty where there
+    is none.
     """
 
     title: str
@@ -108,6 +110,11 @@ class Drawing:
     y: tuple[float, ...]
     beside: tuple[float, ...] = ()
     beside_words: str = ""
+    start_ns: int | None = None
+
+    def at_ns(self, place: int) -> int | None:
+        """The instant in the middle of a bar; None where x is no time that went by once."""
+        return None if self.start_ns is None else self.start_ns + round(self.x[place] * NS_PER_S)
 
 
 NAMED_AT = 0.7

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from whichhop.model.dossier import Claim, Dossier, PlanRow, SessionRow
+from whichhop.model.dossier import Claim, Dossier, PlanRow, Reach, SessionRow
 
 NEAR = 1e-6
 """Relative: other versions of the arithmetic library may differ in the last digits."""
@@ -47,6 +47,8 @@ def _claim(said: Claim | None, found: Claim | None) -> Iterator[FigureCheck]:
         "missing",
         "would_change",
         "cleared",
+        "not_left_out",
+        "shares",
     ):
         yield check(f"claim {name.replace('_', ' ')}", getattr(said, name), getattr(found, name))
     now = {f.name: f for f in found.figures}
@@ -113,6 +115,8 @@ def checks(said: Dossier, found: Dossier) -> tuple[FigureCheck, ...]:
         out += _why(said, found)
     else:  # an earlier version did not look into the hop
         found = _without_why(found)
+    # An earlier version told neither.
+    late = ("reach", "felt") if said.software == found.software or said.felt or said.reach != Reach() else ()
     out += _plan(said.plan, found.plan)
     out.append(check("episodes", len(said.episodes), len(found.episodes)))
     for i, (a, b) in enumerate(zip(said.episodes, found.episodes, strict=False), 1):
@@ -124,7 +128,7 @@ def checks(said: Dossier, found: Dossier) -> tuple[FigureCheck, ...]:
         FigureCheck(name=f"session {name}", holds=False, said="not in the report", found="measured")
         for name in now
     ]
-    for name in ("wiring", "levels", "level_times", "channels", "route"):
+    for name in ("wiring", "levels", "level_times", "channels", "route", *late):
         a, b = getattr(said, name), getattr(found, name)
         words = name.replace("_", " ")
         out.append(FigureCheck(name=words, holds=_close(a, b), said=str(a), found=str(b)))

@@ -7,6 +7,7 @@ from whichhop.model.dossier import Dossier
 from whichhop.report.blocks import Section
 from whichhop.report.sections.answer import answer
 from whichhop.report.sections.calls import calls
+from whichhop.report.sections.felt import felt
 from whichhop.report.sections.happened import happened
 from whichhop.report.sections.integrity import integrity
 from whichhop.report.sections.letter import letter
@@ -32,6 +33,7 @@ SECTIONS: tuple[Callable[[Dossier], Section], ...] = (
     answer,
     happened,
     ruled_out,
+    felt,
     levels,
     route,
     calls,

@@ -41,6 +41,7 @@ code{font:.8rem/1.4 ui-monospace,monospace;overflow-wrap:anywhere;display:block;
 td.d{font:.72rem/1.4 ui-monospace,monospace;overflow-wrap:anywhere}
 ul{padding-left:1.2rem;margin:.4rem 0}li{margin:.15rem 0}p{margin:.6rem 0}
 @media(max-width:34rem){dl{grid-template-columns:1fr;gap:0}dd{margin-bottom:.4rem}}
+@media screen and (max-width:44rem){.many table{min-width:44rem}figure svg{min-width:40rem}}
 @media(prefers-color-scheme:dark){:root{--paper:#16191d;--ink:#eceff2;--soft:#a9b1ba;--rule:#3a4048;
 --mark:#3a2a1f;--claim:#ffa366;--hold:#e8cf6a;--no-fault:#5fd3a8}}
 @media print{:root{color-scheme:light;--paper:#fff;--ink:#000;--soft:#444;--rule:#bbb;--mark:#fbeee4;
@@ -51,13 +52,18 @@ table{font-size:7.2pt}code,td.d{font-size:6.6pt}.wide{overflow:visible}}
 """
 
 
+FEW_COLUMNS = 4
+"""As many columns fit beside each other on a telephone."""
+
+
 def _css() -> str:
     return _CSS + style() + f"@media screen and (prefers-color-scheme:dark){{{style(dark=True)}}}"
 
 
 def _grid(grid: Grid) -> str:
+    kind = "wide many" if len(grid.head) > FEW_COLUMNS else "wide"
     out = [
-        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(grid.caption)}">'
+        f'<div class="{kind}" tabindex="0" role="region" aria-label="{escape(grid.caption)}">'
         f"<table><caption>{escape(grid.caption)}</caption><thead><tr>"
     ]
     for i, words in enumerate(grid.head):
@@ -88,7 +94,9 @@ def _block(block: Block) -> str:  # noqa: PLR0911 # one return a kind of block
         case FactList(pairs=pairs):
             return "<dl>" + "".join(f"<dt>{escape(a)}</dt><dd>{escape(b)}</dd>" for a, b in pairs) + "</dl>"
         case Picture(svg=svg, caption=caption):
-            return f"<figure>{svg}<figcaption>{escape(caption)}</figcaption></figure>"
+            # On a telephone it is moved sideways: as narrow as that, nobody could read what is written in it.
+            drawn = f'<div class="wide" tabindex="0" role="region" aria-label="{escape(caption)}">{svg}</div>'
+            return f"<figure>{drawn}<figcaption>{escape(caption)}</figcaption></figure>"
         case Fixed(text=text):
             return f"<code>{escape(text)}</code>"
         case Grid():

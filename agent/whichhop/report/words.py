@@ -4,7 +4,7 @@ import math
 from datetime import UTC, tzinfo
 from typing import TYPE_CHECKING
 
-from whichhop.model import Owner
+from whichhop.model import Cause, Owner
 from whichhop.model.figure_words import instant_words, probability_words, utc_of, zone_words
 from whichhop.model.links import HOUSE_CABLING
 
@@ -82,6 +82,26 @@ def figure(claim: "Claim", name: str) -> "Figure":
 def probability(value: float) -> str:
     """A probability without claiming certainty."""
     return probability_words(value).replace(" %", f"{HARD}%")
+
+
+def how_sure(claim: "Claim") -> str:
+    """The claim's probability as that of what is said: of one cause, or of several and of each."""
+    if claim.cause is not Cause.NOT_SEPARABLE:
+        return f"probability of fault {probability(claim.probability)}"
+    each = ", ".join(f"{name} {probability(p)}" for name, p in claim.shares if p >= LEAST_SHARE)
+    whole = f"probability {probability(claim.probability)} that it is one of those that cannot be told apart"
+    return f"{whole}; of these {each}" if each else whole
+
+
+def whose(claim: "Claim") -> str:
+    """Whose it is to fix; where that hangs on which of several it is, that it cannot be told."""
+    if claim.cause is Cause.NOT_SEPARABLE and claim.owner is Owner.NOBODY:
+        return "not determined yet whose it is to fix"
+    return OWNERS[claim.owner]
+
+
+LEAST_SHARE = 0.01
+"""Less is not worth a reader's time."""
 
 
 def day(at_ns: int, zone: tzinfo) -> str:

@@ -1,13 +1,16 @@
 """What may be claimed of recorded faults, and what is refused on thin evidence."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from support.homes import alder
 from support.record_windows import count_in
 from support.reported import judged_story
-from whichhop.claim.claim import chosen, claim_of, columns_for, happened, stands_apart
+from support.windows import quiet
+from whichhop.claim.claim import after_dark, chosen, claim_of, columns_for, happened, stands_apart
 from whichhop.claim.span import JudgedSpan
 from whichhop.model import Cause, Owner
 from whichhop.model.dossier import Figure
@@ -205,6 +208,29 @@ def test_where_only_the_radios_agent_looks_over_the_line_its_figures_say_so() ->
     (loss,) = [f for f in claim.figures if f.name == "line-loss"]
     assert loss.value
     assert loss.words.endswith("(that over the link desk to attic included)")
+
+
+@pytest.mark.parametrize(
+    ("dark", "after"),
+    [((), False), (range(10, 15), False), (range(10, 17), True), (range(14, 20), True), (range(20), True)],
+)
+def test_an_episode_after_a_time_without_any_agent_is_known(dark: Sequence[int], after: bool) -> None:
+    span, _ = judged_story("upstream-link")
+    table = quiet(alder(), 60)
+    table.sent[list(dark)] = 0
+    begins = replace(span.verdicts[0], start_ns=table.at_ns(20), end_ns=table.at_ns(30))
+    assert after_dark(replace(span, table=table), begins) is after
+    late = replace(begins, start_ns=table.at_ns(55), end_ns=None)
+    assert not after_dark(replace(span, table=table), late)
+
+
+def test_what_follows_a_power_cut_is_not_held_against_the_provider(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Seen: a home whose power was cut for five minutes; the modem trained anew when it came back.
+    monkeypatch.setattr("whichhop.claim.claim.after_dark", lambda *_: True)
+    claim, *_ = claim_of(judged_story("upstream-link")[0])
+    assert claim is not None
+    assert not claim.made
+    assert any("power cut" in m for m in claim.missing)
 
 
 def test_an_empty_span_gives_an_empty_table() -> None:

@@ -62,7 +62,7 @@ def test_no_text_can_leave_its_place_in_the_page() -> None:
 
 
 def test_headings_are_one_title_and_its_sections() -> None:
-    assert read(page(dossier())).headings == ["h1", *["h2"] * 9]
+    assert read(page(dossier())).headings == ["h1", *["h2"] * 10]
 
 
 def test_every_table_has_a_caption_and_headed_rows() -> None:

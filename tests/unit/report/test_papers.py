@@ -176,3 +176,32 @@ def test_levels_that_the_records_do_not_give_are_found(forged: dict[str, object]
     bad = [c.name for c in checks(replace(true, **forged), true) if not c.holds]  # type: ignore[arg-type]
     assert len(bad) == 1
     assert all(c.holds for c in checks(made, made))
+
+
+@pytest.mark.parametrize("paper", [Paper.REPORT, Paper.SUMMARY])
+def test_the_probability_printed_is_that_of_the_sentence_and_of_each_that_cannot_be_told_apart(
+    paper: Paper,
+) -> None:
+    # Seen: "It looks like the internet line ... probability of fault over 99 %", the line's part being 56 %.
+    made = full()
+    assert made.claim is not None
+    shares = (("the link modem to provider-edge", 0.56), ("the link router to modem", 0.42), ("it", 0.004))
+    claim = replace(
+        made.claim, made=False, missing=("a",), cause=Cause.NOT_SEPARABLE, owner=Owner.NOBODY, shares=shares
+    )
+    said = words(replace(made, claim=claim), paper)
+    assert "probability 99 % that it is one of those that cannot be told apart" in said
+    assert "of these the link modem to provider-edge 56 %, the link router to modem 42 %" in said
+    assert "probability of fault 99 %" not in said
+
+
+@pytest.mark.parametrize("paper", [Paper.REPORT, Paper.SUMMARY])
+def test_what_may_be_the_line_is_not_called_nobodys_nor_cleared_of_the_provider(paper: Paper) -> None:
+    # Seen: own traffic or the line, told as "Not the provider's fault" and "nobody's: disturbed".
+    made = full()
+    assert made.claim is not None
+    claim = replace(made.claim, made=False, missing=(), cause=Cause.NOT_SEPARABLE, owner=Owner.NOBODY)
+    said = words(replace(made, claim=claim), paper)
+    assert "not determined yet whose it is to fix" in said
+    assert "Not the provider's fault" not in said
+    assert "nobody's" not in said

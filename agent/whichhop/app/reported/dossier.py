@@ -246,6 +246,8 @@ def assemble(store: Store, order: Order) -> Dossier | None:
         channels=channel_rows(history),
         route=_trace(store, order, stand),
         calls=_calls(order, stand),
+        reach=found.reach,
+        felt=found.felt,
         chains=_chains(store, order, stand),
         public_key=order.public_key,
     )

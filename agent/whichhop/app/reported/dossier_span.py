@@ -7,11 +7,12 @@ from zoneinfo import ZoneInfo
 
 from whichhop.app.stored.by_days import judged_by_days, windows_by_days
 from whichhop.app.stored.day_windows import DAY_NS, WindowsByDay, counted_of, days_of
-from whichhop.app.stored.inner_causes import StoreRecords
+from whichhop.app.stored.inner_causes import StoreRecords, looks_of_late
 from whichhop.app.stored.store_seconds import StoreSeconds
 from whichhop.app.stored.store_windows import ahead_in
 from whichhop.claim.claim import chosen
 from whichhop.claim.pseudonyms import StandIns
+from whichhop.claim.reach import reach_of
 from whichhop.claim.span import JudgedSpan, judged_span
 from whichhop.compare.comparison import (
     Comparison,
@@ -35,8 +36,12 @@ from whichhop.compare.windows.tally import (
     tally_of_days,
     within,
 )
+from whichhop.inside.felt import felt_of
 from whichhop.inside.gather import InnerFacts, with_causes
+from whichhop.inside.packets import RecordsOf
 from whichhop.model import Home, Reading, Record, SessionKey, derive_sessions
+from whichhop.model.dossier import Reach
+from whichhop.model.inner_cause import Felt
 from whichhop.model.units import NS_PER_MINUTE, minute_of
 from whichhop.store.columns import SessionColumns, each_session
 from whichhop.store.kept_days import KeptDays
@@ -45,12 +50,15 @@ from whichhop.store.store import Store
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spanned:
-    """A judged span of what was measured, and what each session's samples of the span asked for came to."""
+    """A judged span of what was measured, what each session's samples of the span asked for came to, how far
+    it reaches, and what is felt though no hop is slow."""
 
     span: JudgedSpan
     tallies: Mapping[SessionKey, Tally]
     start_ns: int
     end_ns: int
+    reach: Reach
+    felt: tuple[Felt, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,11 +164,19 @@ class Spanning:
         return judged_span(found, (r for r in readings if start_ns <= r.at_ns <= end_ns), whole)
 
     def _spanned(self, found: Comparison, span: JudgedSpan, tallies: Mapping[SessionKey, Tally]) -> Spanned:
-        return Spanned(span=span, tallies=tallies, start_ns=found.start_ns, end_ns=found.end_ns)
+        looks = tuple(renamed(looks_of_late(self.store, self.end_ns), self.stand))
+        records = self._records(self._shown())
+        return Spanned(
+            span=span,
+            tallies=tallies,
+            start_ns=found.start_ns,
+            end_ns=found.end_ns,
+            reach=reach_of(found),
+            felt=felt_of(span.home, looks, found.judged.windows, records, span.verdicts),
+        )
 
-    def _with_causes(self, span: JudgedSpan, shown: Mapping[SessionKey, SessionKey]) -> JudgedSpan:
-        """The same span, its verdicts with the cause inside their hop: first those that the report is
-        about."""
+    def _records(self, shown: Mapping[SessionKey, SessionKey]) -> RecordsOf:
+        """The packets behind the windows, under the names that are shown."""
         true = {name: key for key, name in shown.items()}
         kept = StoreRecords(self.store)
 
@@ -168,12 +184,17 @@ class Spanning:
             for record in kept([true[key] for key in keys], start_ns, end_ns):
                 yield replace(record, session=shown[record.session])
 
+        return records
+
+    def _with_causes(self, span: JudgedSpan, shown: Mapping[SessionKey, SessionKey]) -> JudgedSpan:
+        """The same span, its verdicts with the cause inside their hop: first those that the report is
+        about."""
         known = InnerFacts(
             home=span.home,
             sessions=span.sessions,
             table=span.table,
             readings=span.readings,
-            records=records,
+            records=self._records(shown),
             zone=ZoneInfo(self.zone),
         )
         return replace(span, verdicts=tuple(with_causes(span.verdicts, known, chosen(span))))

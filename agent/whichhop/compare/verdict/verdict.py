@@ -10,6 +10,7 @@ from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.vantage import advice_for
+from whichhop.compare.verdict.alone import heard_alone
 from whichhop.compare.verdict.calibration import published
 from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.line_place import loss_way, place_of, what_splits
@@ -118,9 +119,17 @@ def _cleared(element: Element, *, use_known: bool, watched: frozenset[str]) -> b
 
 
 def verdict_of(
-    scene: Scene, found: FoundEpisode, settings: Settings, *, at_ns: int, end_ns: int, detected_ns: int
+    scene: Scene,
+    found: FoundEpisode,
+    settings: Settings,
+    *,
+    at_ns: int,
+    end_ns: int,
+    detected_ns: int,
+    others: NDArray[np.bool_] | None = None,
 ) -> Verdict:
-    """The verdict for an episode whose ticks are `scene`."""
+    """The verdict for an episode whose ticks are `scene`; others: see `alone.explained`, left out of its
+    figures alone."""
     elements, step_s = scene.elements, scene.table.step_ns * 1e-9
     use_known = is_known(scene.use)
     seen = seen_in_scene(scene)
@@ -137,9 +146,10 @@ def verdict_of(
         missing = unmet(scene, lead, settings, rivals)
     # Whose past was too short, or who never was answered, bore out nothing: no figure is theirs.
     columns = [i for i in sorted(lead.column) if np.isfinite(scene.loc50[i])] or sorted(lead.column)
-    figures = severity(scene.table, scene.speaks, columns, loc50=scene.loc50, loc80=scene.loc80)
+    alone = replace(scene, speaks=heard_alone(scene.speaks, others, columns))
+    figures = severity(scene.table, alone.speaks, columns, loc50=scene.loc50, loc80=scene.loc80)
     if figures.lost:
-        way = loss_way(scene, lead)
+        way = loss_way(alone, lead)
         figures = replace(figures, lost_there=way.there, lost_back=way.back, way=way.ends)
     group, part = found.probability, 1.0
     if settings.calibrated:

@@ -116,8 +116,9 @@ _BOTH = frozenset({"T1", "T4"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reporting:
-    """speaks: (ticks, sessions), True where a sample is evidence. watched: agents whose readings are there,
-    so that a busy agent would have been noticed. aside: (ticks, agents in `agents`), set aside.
+    """speaks: (ticks, sessions), True where a sample is evidence. watched: agents of which a reading says
+    that they were fit to speak, so that a busy one would have been noticed. aside: (ticks, agents in
+    `agents`), set aside.
     late_s: (ticks, agents), how late its program was at the worst by its own readings; NaN where none
     tells."""
 
@@ -234,7 +235,7 @@ def _by_readings(
     table: WindowTable, agents: Sequence[str], readings: Iterable[Reading], kernel_timed: frozenset[str]
 ) -> tuple[Mask, frozenset[str], NDArray[np.float32]]:
     busy = np.zeros((table.ticks, len(agents)), dtype=bool)
-    watched = set()
+    told = np.zeros_like(busy)
     known: list[tuple[int, int, float]] = []
     place = {a: i for i, a in enumerate(agents)}
     start_ns, step_ns, count = table.start_ns, table.step_ns, table.ticks
@@ -251,7 +252,7 @@ def _by_readings(
                 end = reading.at_ns - 1
                 known.append(((end - start_ns) // step_ns, place[reading.agent], reading.value))
             column = place[reading.agent]
-            watched.add(reading.agent)
+            told[tick, column] = True
             if reading.value > limit:
                 # A reading tells of the second before it, or of as long as the program was late.
                 late_s = max(1.0, reading.value) if reading.name == LATENESS else 1.0
@@ -262,7 +263,8 @@ def _by_readings(
         ticks, columns, values = zip(*known, strict=True)
         np.maximum.at(worst, (np.maximum(ticks, 0), columns), np.array(values, dtype=np.float32))
     worst[np.isinf(worst)] = np.nan
-    return busy, frozenset(watched), worst
+    fit = (told & ~busy).any(axis=0)
+    return busy, frozenset(agent for agent, i in place.items() if fit[i]), worst
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,15 +6,17 @@ from zoneinfo import ZoneInfo
 from whichhop.model import CAUSE_TABLE, Cause, Owner, Session, derive_sessions
 from whichhop.model.chain_signature import fingerprint
 from whichhop.model.dossier import ChannelRow, Claim, Dossier, Happened, Wiring
-from whichhop.model.figure_words import TOO_LITTLE_YET, TOO_SHORT, how_long
+from whichhop.model.figure_words import how_long
 from whichhop.model.links import HOUSE_CABLING
 from whichhop.report.blocks import Block, Bullets, FactList, Notice, Para, Picture, Section, Tone
+from whichhop.report.home_side import home_cleared, home_faults
 from whichhop.report.plot import describe, draw
+from whichhop.report.reach import felt_besides, reach_besides, without_fault
 from whichhop.report.sections.calls import overdue, tickets
 from whichhop.report.sections.line import line_facts
-from whichhop.report.standing import ReportStanding, home_cleared, plan_is_missed, standing_of, too_short
+from whichhop.report.standing import ReportStanding, plan_is_missed, standing_of
 from whichhop.report.way import draw_way
-from whichhop.report.words import HARD, OWNERS, at_most, figure, probability, span, utc_span, with_interval
+from whichhop.report.words import HARD, at_most, figure, how_sure, span, utc_span, whose, with_interval
 
 SMALL_S = 0.001
 PLAN_REQUEST = (
@@ -146,18 +148,11 @@ def _without_claim(dossier: Dossier) -> Notice:
     if dossier.levels_alone:
         good = LEVELS_FINE[dossier.wiring is Wiring.GOOD]
         return Notice(Tone.NO_FAULT, "No fault found in the modem's levels", good)
-    quiet = "In the whole span nothing exceeded its own quiet baseline"
+    quiet = "In the whole span nothing that was measured exceeded its own quiet baseline"
     if plan_is_missed(dossier):
         text = f"{quiet}; what is claimed is the rate alone."
         return Notice(Tone.NO_FAULT, "No episode of delay or loss", text)
     return without_fault(dossier, f"{quiet}.")
-
-
-def without_fault(dossier: Dossier, quiet: str) -> Notice:
-    """That no fault was found, with `quiet`; or that too little was measured to say so."""
-    if too_short(dossier):
-        return Notice(Tone.HOLD, TOO_LITTLE_YET.removesuffix("."), TOO_SHORT)
-    return Notice(Tone.NO_FAULT, "No fault found", quiet)
 
 
 def _notice(dossier: Dossier) -> Notice:
@@ -191,9 +186,10 @@ def _notice(dossier: Dossier) -> Notice:
         )
     return Notice(
         Tone.HOLD,
-        "Not the provider's fault, as far as was measured",
-        f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}."
-        f" This is {OWNERS[claim.owner]}.",
+        "Not determined whose fault it is"
+        if claim.cause is Cause.NOT_SEPARABLE and claim.owner is Owner.NOBODY
+        else "Not the provider's fault, as far as was measured",
+        f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}. It is {whose(claim)}.",
     )
 
 
@@ -228,7 +224,7 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
         pairs.append(
             (
                 "How sure",
-                f"probability of fault {probability(claim.probability)}, the least sure episode counted",
+                how_sure(claim) + ", the least sure episode counted" * (len(episodes) > 1),
             )
         )
         if words := why_words(claim):
@@ -249,10 +245,21 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
 
 
 def shown_session(dossier: Dossier) -> Session | None:
-    """The session whose way is drawn: of the charts' lines the one that goes furthest."""
+    """The session whose way is drawn: of the charts' lines the one that goes furthest, or where none of them
+    crosses what is at fault, of all that were measured one that does."""
     shown = {line.session for chart in dossier.charts for line in chart.lines}
-    found = [s for s in derive_sessions(dossier.home) if str(s.key) in shown]
+    measured = {row.session for row in dossier.sessions}
+    sessions = derive_sessions(dossier.home)
+    found = [s for s in sessions if str(s.key) in shown]
+    if dossier.claim is not None and not any(_crosses(s, dossier.claim) for s in found):
+        over = [s for s in sessions if str(s.key) in measured and _crosses(s, dossier.claim)]
+        found = over or found
     return max(found, key=lambda s: len(s.path.links), default=None)
+
+
+def _crosses(session: Session, claim: Claim) -> bool:
+    there = {*session.path.nodes, *(k.name for k in session.path.links)}
+    return any(name in there or name.partition(":")[2] in there for name in claim.elements)
 
 
 def _pictures(dossier: Dossier, zone: ZoneInfo) -> list[Block]:
@@ -278,13 +285,14 @@ def _pictures(dossier: Dossier, zone: ZoneInfo) -> list[Block]:
     return out
 
 
-def _home_side(claim: Claim) -> Bullets:
+def _home_side(dossier: Dossier, claim: Claim) -> Bullets:
     inside, slow = figure(claim, "beside-loss"), figure(claim, "beside-added")
     use, late = figure(claim, "own-use"), figure(claim, "host-lateness")
     provider = claim.owner in (Owner.PROVIDER, Owner.PROVIDER_OR_FURTHER)
     where = "Inside the home" if provider else "Beside it"
+    rest = ", other faults left out" if home_faults(dossier) and not claim.not_left_out else ""
     items = [
-        f"{where}, at the same moments: {with_interval(inside)} lost of {inside.count:,} packets; "
+        f"{where}, at the same moments{rest}: {with_interval(inside)} lost of {inside.count:,} packets; "
         + (
             f"{with_interval(slow)} added to the usual round trip."
             if slow.value is not None and abs(slow.value) >= SMALL_S / 10
@@ -355,6 +363,10 @@ def answer(dossier: Dossier) -> Section:
         ]
     blocks += _asked(dossier)
     if claim is not None:
-        blocks += [Para("How the rest looked at the same moments:"), _home_side(claim)]
+        blocks += [Para("How the rest looked at the same moments:"), _home_side(dossier, claim)]
+    # Without a claim the notice has both, unless the levels or the plan lead.
+    if standing_of(dossier) not in (ReportStanding.FELT, ReportStanding.NO_FAULT):
+        blocks += reach_besides(dossier)
+    blocks += felt_besides(dossier)
     blocks += _pictures(dossier, zone)
     return Section(name="answer", title="In short", blocks=blocks)

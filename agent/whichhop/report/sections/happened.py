@@ -42,7 +42,9 @@ def happened(dossier: Dossier) -> Section:
     drawing = dossier.claim.inside.drawing if dossier.claim and dossier.claim.inside else None
     if drawing is not None and max(drawing.y, default=0.0) > 0:
         caption = f"Why it is slow: {drawing.title[:1].lower()}{drawing.title[1:]}, in the longest episode."
-        blocks.append(Picture(svg=draw_evidence(drawing), shows=evidence_words(drawing), caption=caption))
+        blocks.append(
+            Picture(svg=draw_evidence(drawing, zone), shows=evidence_words(drawing, zone), caption=caption)
+        )
     found = list(dossier.episodes)
     if not found:
         blocks.append(Para("There was no episode in this span."))

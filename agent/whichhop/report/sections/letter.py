@@ -6,6 +6,7 @@ from whichhop.model.chain_signature import fingerprint
 from whichhop.model.dossier import Dossier
 from whichhop.report import words
 from whichhop.report.blocks import Block, Bullets, FactList, Fixed, Notice, Para, Section, Tone
+from whichhop.report.home_side import home_cleared
 from whichhop.report.sections.answer import ONE_EPISODE, one_short, so_far, worst_levels
 from whichhop.report.sections.calls import tickets
 from whichhop.report.sections.integrity import digest
@@ -24,7 +25,7 @@ from whichhop.report.sections.plain import (
     what_words,
     when_words,
 )
-from whichhop.report.standing import ReportStanding, home_cleared, standing_of
+from whichhop.report.standing import ReportStanding, standing_of
 
 NOTHING_TO_SEND = Notice(
     Tone.HOLD,

@@ -3,6 +3,8 @@
 from whichhop.model import LinkKind, Medium, NodeKind, derive_sessions
 from whichhop.model.dossier import Dossier, Wiring
 from whichhop.report.blocks import Block, Bullets, FactList, Grid, Para, Section
+from whichhop.report.home_side import home_cleared, home_faults
+from whichhop.report.reach import felt_besides, felt_line
 from whichhop.report.sections.answer import ONE_EPISODE, one_short, worst_levels
 from whichhop.report.sections.calls import overdue, tickets
 from whichhop.report.sections.letter import NOTHING_TO_SEND
@@ -16,7 +18,7 @@ from whichhop.report.sections.plain import (
     what_words,
     when_words,
 )
-from whichhop.report.standing import ReportStanding, home_cleared, standing_of
+from whichhop.report.standing import ReportStanding, standing_of
 from whichhop.report.words import at_most, figure, with_interval
 
 NO_CLAIM = "It was not measured: say so."
@@ -58,10 +60,12 @@ def _wifi_answer(dossier: Dossier) -> str:
     inside = figure(claim, "beside-loss")
     if inside.value is None:
         return "Inside the home nothing was measured at the same moments: say so."
-    return (
-        f"No. Inside the home {with_interval(inside)} of {inside.count:,} packets were lost at"
-        f" the same moments."
-    )
+    lost = f"{with_interval(inside)} of {inside.count:,} packets were lost at the same moments."
+    if claim.not_left_out:
+        return f"Not alone, as far as can be told: inside the home {lost}"
+    if home_faults(dossier):
+        return f"Not this. With what else was at fault left out, inside the home {lost}"
+    return f"No. Inside the home {lost}"
 
 
 def _cable_answer(dossier: Dossier) -> str:
@@ -90,7 +94,7 @@ def _questions(dossier: Dossier) -> tuple[tuple[str, str], ...]:
     said = dossier.home.service
     account = f"Account {said.account}" if said.account else "Have the bill at hand"
     address = said.address or "the service address"
-    plan = [row.words for row in dossier.plan]
+    plan, felt = [row.words for row in dossier.plan], dossier.felt[:1]
     rows = [
         ("Which account and address?", f"{account}; {address}."),
         ("Which modem?", (modem_words(dossier) or "Read model and MAC from its label") + "."),
@@ -115,6 +119,10 @@ def _questions(dossier: Dossier) -> tuple[tuple[str, str], ...]:
             "Ask first what the visit costs if they find the cabling in the house at fault, and"
             " who decides that.",
         ),
+        *(
+            ("Is anything else wrong?", f"This besides, which is not what I call about: {felt_line(f)}")
+            for f in felt
+        ),
         (
             "Everything looks fine from here.",
             "Ask for the levels, error counters and ranging history at these times, not now; then ask for the"
@@ -135,7 +143,7 @@ def _say(dossier: Dossier) -> tuple[str, ...]:
     if standing_of(dossier) is ReportStanding.CLAIM and claim is not None:
         plain = simple_loss(claim) or "packets were disturbed"
         out.append(f"Between the modem and you, {plain}: {when_words(dossier)}.")
-        out.append(home_cleared(dossier, claim).replace("The home's", "My", 1))
+        out.append(home_cleared(dossier, claim, "my"))
         out += [words] if (words := pattern_words(claim)) else []
         out += [ONE_EPISODE] if one_short(dossier) else []
     else:
@@ -157,9 +165,11 @@ def _ask(dossier: Dossier) -> tuple[str, ...]:
 
 def phone(dossier: Dossier) -> Section:
     """The script; where nothing is claimed, that there is nothing to call for."""
+    blocks: list[Block]
     if not sendable(dossier):
-        return Section(name="phone", title="For the call", blocks=[NOTHING_TO_SEND])
-    blocks: list[Block] = [
+        blocks = [NOTHING_TO_SEND, *felt_besides(dossier)]
+        return Section(name="phone", title="For the call", blocks=blocks)
+    blocks = [
         Para("Say:"),
         Bullets(_say(dossier)),
         Para("Ask:"),

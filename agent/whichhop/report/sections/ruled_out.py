@@ -3,7 +3,7 @@
 from whichhop.model import Owner
 from whichhop.model.dossier import Cleared, Dossier
 from whichhop.report.blocks import Block, Bullets, Grid, Para, Section
-from whichhop.report.standing import home_cleared
+from whichhop.report.home_side import home_cleared
 
 FEW = 4
 

@@ -4,15 +4,15 @@ from zoneinfo import ZoneInfo
 
 from whichhop.model import CAUSE_TABLE, Cause, Owner
 from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
-from whichhop.model.figure_words import instant_words
 from whichhop.report import words
 from whichhop.report.blocks import Block, Bullets, Notice, Para, Picture, Section, Tone
+from whichhop.report.home_side import MOST_FAULTS, home_cleared, home_faults, may_be_home, when
+from whichhop.report.reach import felt_besides, without_fault
 from whichhop.report.sections.answer import (
     LEVELS_WHOSE,
     one_short,
     shown_session,
     subject,
-    without_fault,
     worst_levels,
 )
 from whichhop.report.sections.calls import overdue, tickets
@@ -28,13 +28,12 @@ from whichhop.report.sections.plain import (
 from whichhop.report.standing import (
     POOR,
     ReportStanding,
-    home_cleared,
     plan_is_missed,
     standing_of,
     too_short,
 )
 from whichhop.report.way import draw_way
-from whichhop.report.words import OWNERS, probability
+from whichhop.report.words import OWNERS, how_sure, probability, whose
 
 LOOK = (
     "Look at the cabling from the wall to the modem: every connector hand-tight, no splitter"
@@ -96,7 +95,7 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
             return Notice(
                 Tone.HOLD,
                 _elsewhere(claim, lies),
-                f"{_felt(claim)}: {when_words(dossier)}. This is {OWNERS[claim.owner]}."
+                f"{_felt(claim)}: {when_words(dossier)}. It is {whose(claim)}."
                 + (f" {words}" if (words := pattern_words(claim)) else ""),
             )
         case _:
@@ -107,10 +106,7 @@ def _head(dossier: Dossier, claim: Claim | None) -> Notice:
 def _at_home(dossier: Dossier) -> bool:
     """Whether something in the home is at fault besides, or may be."""
     return any(
-        not h.claimed
-        and h.cause is not Cause.OWN_TRAFFIC
-        and (h.cause is Cause.NOT_SEPARABLE or CAUSE_TABLE[h.cause].owner is Owner.HOME)
-        for h in dossier.episodes
+        not h.claimed and h.cause is not Cause.OWN_TRAFFIC and may_be_home(h) for h in dossier.episodes
     )
 
 
@@ -123,18 +119,24 @@ def _elsewhere(claim: Claim, lies: str) -> str:
 
 
 def _besides(dossier: Dossier) -> list[str]:
-    """Other faults that are ongoing, whoever's they are: the reader feels them all at once."""
+    """Other faults that are ongoing, whoever's they are: the reader feels them all at once; and those of the
+    home that are over and were there at the same time."""
     zone = ZoneInfo(dossier.zone)
-    return [
+    over = [h for h in home_faults(dossier) if h.end_ns is not None]
+    going_on = [h for h in dossier.episodes if h.end_ns is None and not h.claimed]
+    said = [
         f"At the same time: {_episode_words(h)} (probability of fault {probability(h.probability)},"
-        f" since {instant_words(h.start_ns, zone)})."
-        for h in dossier.episodes
-        if h.end_ns is None and not h.claimed
+        f" {when(h, zone)})."
+        for h in (*going_on, *over[:MOST_FAULTS])
     ]
+    left = len(over) - MOST_FAULTS
+    return [*said, f"And {left} more; the report has them all."] if left > 0 else said
 
 
 def _episode_words(episode: Happened) -> str:
     if episode.elements == (str(Cause.OWN_TRAFFIC),):
+        if episode.end_ns is not None:
+            return "the home's own traffic filled the line"
         return "the home's own traffic fills the line; pause it first"
     return f"a fault in {episode.where}"
 
@@ -188,21 +190,36 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
                 return (*do, *((NOT_THEIRS,) if claim.owner is Owner.HOME else ()))
             return ("Keep measuring; nothing that you do at home would change this.",)
         case _:
-            more = " The modem's levels were not read." if dossier.wiring is Wiring.UNREAD else ""
-            first = "Measure for a day." if too_short(dossier) else "Nothing needs to be done."
-            return (f"{first}{more} If it feels slow again, note the time.",)
+            return _without_fault_steps(dossier)
+
+
+def _without_fault_steps(dossier: Dossier) -> tuple[str, ...]:
+    if dossier.felt and dossier.felt[0].steps:
+        return (*dossier.felt[0].steps, AFTERWARDS)
+    more = " The modem's levels were not read." if dossier.wiring is Wiring.UNREAD else ""
+    first = "Nothing needs to be done."
+    if dossier.reach.unmeasured:
+        first = "Have what was not measured measured as well, as is said above."
+    elif too_short(dossier):
+        first = "Measure for a day."
+    elif dossier.reach.unusual:
+        first = "Where nothing feels slow, nothing needs to be done."
+    return (f"{first}{more} If it feels slow again, note the time.",)
 
 
 def summary(dossier: Dossier) -> Section:
     """One page."""
     claim, zone = dossier.claim, ZoneInfo(dossier.zone)
     blocks: list[Block] = [_head(dossier, claim), *(Para(words) for words in _besides(dossier))]
+    if standing_of(dossier) not in (ReportStanding.FELT, ReportStanding.NO_FAULT):
+        blocks += [Para(words) for words in dossier.reach.not_measured]
+    blocks += felt_besides(dossier)
     blocks += [Para("What to do now:"), Bullets(_steps(dossier, claim))]
     if sendable(dossier):
         spoken = simple_loss(claim) if claim is not None and claim.made else ""
         said = what_words(dossier)
         if claim is not None and spoken:
-            cleared = home_cleared(dossier, claim).replace("The home's", "My", 1)
+            cleared = home_cleared(dossier, claim, "my")
             said = f"Between my modem and you, {spoken}, and it was measured. {cleared}"
         blocks += [
             Para("What to say, in one breath:"),
@@ -212,15 +229,16 @@ def summary(dossier: Dossier) -> Section:
     if session is not None and claim is not None:
         drawn = {*session.path.nodes, *(k.name for k in session.path.links)}
         marked = any(name in drawn or name.partition(":")[2] in drawn for name in claim.elements)
+        what = "the fault" if len(claim.elements) == 1 else "what may be at fault"
         blocks.append(
             Picture(
                 svg=draw_way(dossier.home, session.path.nodes, session.path.links, claim.elements),
-                shows=f"the path to the internet{', the fault marked' if marked else ''}",
-                caption=f"The path to the internet{'; the fault is marked' if marked else ''}.",
+                shows=f"the path to the internet{f', {what} marked' if marked else ''}",
+                caption=f"The path to the internet{f'; {what} is marked' if marked else ''}.",
             )
         )
     if claim is not None:
-        blocks.append(Para(f"How sure: probability of fault {probability(claim.probability)}."))
+        blocks.append(Para(f"How sure: {how_sure(claim)}."))
     if standing_of(dossier) is not ReportStanding.LEVELS and dossier.wiring in POOR:
         blocks.append(Para("The signal at the modem is poor as well; the report has its levels."))
     blocks.append(Para(f"Measured {words.span(dossier.start_ns, dossier.end_ns, zone)}."))

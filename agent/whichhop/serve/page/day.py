@@ -9,8 +9,8 @@ from whichhop.model.figure_words import utc_of
 from whichhop.model.note import Note
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.drawings import hatch, mark
-from whichhop.serve.page.figures import Inside, Markup, ago, how_long, join, probability, tag, when
-from whichhop.serve.page.sentence import Mood, blame, places
+from whichhop.serve.page.figures import Inside, Markup, ago, how_long, join, tag, when
+from whichhop.serve.page.sentence import Mood, blame, places, sure_words
 
 HOUR_NS = 3600 * NS_PER_S
 DAY_NS = 24 * HOUR_NS
@@ -164,7 +164,7 @@ def _line(bulletin: Bulletin, told: list[ToldVerdict], notes: tuple[Note, ...]) 
 
 
 def _sure(verdict: Verdict) -> str:
-    sure = f"{probability(verdict.probability)} sure. {owner_words(verdict)}".strip()
+    sure = f"{sure_words(verdict)}. {owner_words(verdict)}".strip()
     return f"{sure[0].upper()}{sure[1:]}"
 
 

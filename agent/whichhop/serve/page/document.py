@@ -8,13 +8,13 @@ from whichhop.model.figure_words import how_long
 from whichhop.serve.live import LiveState
 from whichhop.serve.page.day import day
 from whichhop.serve.page.drawings import agents, sign
-from whichhop.serve.page.figures import Inside, Markup, ago, join, probability, tag, when
+from whichhop.serve.page.figures import Inside, Markup, ago, join, tag, when
 from whichhop.serve.page.home_path import home_path
 from whichhop.serve.page.modem import modem
 from whichhop.serve.page.own import elsewhere, own
 from whichhop.serve.page.past import evidence, past
 from whichhop.serve.page.rooms import rooms
-from whichhop.serve.page.sentence import Mood, Sentence, answer, blame, felt_lines, lasting_now
+from whichhop.serve.page.sentence import Mood, Sentence, answer, blame, felt_lines, lasting_now, sure_words
 
 STEPS = 3
 """As many next steps stand beside the answer."""
@@ -63,7 +63,7 @@ def _answer(sentence: Sentence, extra: Inside, steps: Inside, now_ns: int, until
                 tag("h2", sentence.words, id="answer-title"),
                 tag("p", sentence.more[:1], since, class_="first"),
                 [tag("p", m) for m in sentence.more[1:]],
-                evidence(told.verdict.inside.drawing) if told and told.verdict.inside else None,
+                evidence(told.verdict.inside.drawing, now_ns) if told and told.verdict.inside else None,
                 extra,
                 why,
                 class_="said",
@@ -85,6 +85,12 @@ CHECK = (
 )
 
 
+def _all_over(bulletin: Bulletin) -> bool:
+    """Whether faults of the last day are all that the steps can be about."""
+    now = bulletin.ongoing or bulletin.felt or any(m.amiss for m in bulletin.modems)
+    return bool(bulletin.told) and not now
+
+
 def _step(number: int, step: str) -> Markup:
     """A step, its cautions folded under it: they are long, and the steps after it must be seen."""
     what, _, danger = step.partition(" Caution: ")
@@ -92,8 +98,9 @@ def _step(number: int, step: str) -> Markup:
     return tag("li", what, mind if danger else None)
 
 
-def _steps(steps: Sequence[str], check: bool) -> Markup | None:
-    """What to do next, best first; the rest is a press away. check: say how to see whether it helped."""
+def _steps(steps: Sequence[str], ongoing: bool, past: bool) -> Markup | None:
+    """What to do next, best first; the rest is a press away. ongoing: say how to see whether it helped; past:
+    all that is wrong is over, so that a step is about none of what stands beside it."""
     if not steps:
         return None
     items = [_step(number, step) for number, step in enumerate(steps)]
@@ -101,10 +108,10 @@ def _steps(steps: Sequence[str], check: bool) -> Markup | None:
     more = tag("details", tag("summary", f"{len(rest)} more"), tag("ul", rest), id="more-steps")
     return tag(
         "div",
-        tag("h2", "What to do next"),
+        tag("h2", "What the last day suggests to do" if past else "What to do next"),
         tag("ol", items[:STEPS]),
         more if rest else None,
-        tag("p", CHECK) if check else None,
+        tag("p", CHECK) if ongoing else None,
         class_="steps",
         id="steps",
     )
@@ -159,9 +166,7 @@ def _others(bulletin: Bulletin) -> str:
     """The faults that are ongoing beside the one on top; empty where there is none."""
     links = {link.name: link for link in bulletin.links}
     others = [t.verdict for t in lasting_now(bulletin)[1:]]
-    said = [
-        f"{blame(v, links).rstrip('.')} ({probability(v.probability)} sure)." for v in others[:MOST_OTHERS]
-    ]
+    said = [f"{blame(v, links).rstrip('.')} ({sure_words(v)})." for v in others[:MOST_OTHERS]]
     if len(others) > MOST_OTHERS:
         said.append(f"And {len(others) - MOST_OTHERS} more; see the last day below.")
     return " ".join(said)
@@ -184,7 +189,7 @@ def bulletin_page(bulletin: Bulletin, *, live: LiveState, now_ns: int) -> bytes:
         _answer(
             sentence,
             extra,
-            _steps(bulletin.steps, bool(bulletin.ongoing)),
+            _steps(bulletin.steps, bool(bulletin.ongoing), _all_over(bulletin)),
             now_ns,
             bulletin.at_ns if sentence.told else now_ns,
         ),

@@ -6,7 +6,8 @@ from datetime import date
 from whichhop.model.bulletin import Bulletin, LinkNow
 from whichhop.model.inner_cause import Drawing
 from whichhop.model.past_fault import DayPart, DayTotal, PastDays, SpanTotal, Whose
-from whichhop.serve.page.figures import Inside, Markup, how_long, join, tag
+from whichhop.report.words import HARD
+from whichhop.serve.page.figures import Inside, Markup, how_long, join, tag, when
 from whichhop.serve.page.sentence import places
 
 DAY_MIN = 24 * 60
@@ -97,7 +98,7 @@ def _row(day: DayTotal, *, today: bool) -> Markup:
 
 def _words(day: DayTotal) -> str:
     said = [
-        f"{_count(day.episodes[whose])} {KINDS[whose][1]}, {how_long(day.minutes.get(whose, 0) * 60)}"
+        f"{_count(day.episodes[whose])} ({KINDS[whose][1]}), {how_long(day.minutes.get(whose, 0) * 60)}"
         for whose in reversed(KINDS)
         if day.episodes.get(whose)
     ]
@@ -141,7 +142,7 @@ def _path(values: Sequence[float], most: float) -> str:
     return "M" + "L".join(points)
 
 
-def evidence(drawing: Drawing | None) -> Markup | None:
+def evidence(drawing: Drawing | None, now_ns: int) -> Markup | None:
     """The drawing with its words; None where there is none to draw."""
     if drawing is None or not drawing.y or max(drawing.y) <= 0:
         return None
@@ -162,9 +163,12 @@ def evidence(drawing: Drawing | None) -> Markup | None:
         if drawing.beside
         else None
     )
-    most_at = drawing.x[drawing.y.index(most)]
-    words = f"{drawing.title}: at most {most:.4g} {drawing.y_words} at {most_at:.4g} {drawing.x_words}."
-    ends = f"{drawing.x[0]:.4g} to {drawing.x[-1]:.4g} {drawing.x_words}"
+    words = f"{drawing.title}: at most {most:.4g}{HARD}{drawing.y_words}"
+    highest, first, last = (drawing.at_ns(i) for i in (drawing.y.index(most), 0, -1))
+    at: Inside = f"{drawing.x[drawing.y.index(most)]:.4g} {drawing.x_words}"
+    ends: Inside = f"{drawing.x[0]:.4g} to {drawing.x[-1]:.4g} {drawing.x_words}"
+    if highest is not None and first is not None and last is not None:
+        at, ends = when(highest, now_ns), when(first, now_ns, last)
     return tag(
         "figure",
         tag(
@@ -173,13 +177,18 @@ def evidence(drawing: Drawing | None) -> Markup | None:
             line,
             viewBox=f"0 0 {WIDE:.0f} {HIGH:.0f}",
             role="img",
-            aria_label=words,
+            aria_label=f"{words}.",
             class_="evidence",
         ),
         tag(
             "figcaption",
-            f"{words} Across: {ends}.",
-            f" The line: {drawing.beside_words}." if drawing.beside else "",
+            words,
+            " at ",
+            at,
+            ". From left to right: ",
+            ends,
+            ".",
+            f" The line: {drawing.beside_words}." if drawing.beside else None,
         ),
         class_="evidence",
     )

@@ -142,11 +142,16 @@ def answer(bulletin: Bulletin, now_ns: int) -> Sentence:
     return _no_verdict(bulletin)
 
 
+def sure_words(verdict: Verdict) -> str:
+    """How sure of what is said; of several that cannot be told apart, that it is one of them."""
+    sure = f"{probability(verdict.probability)} sure"
+    be = "is" if verdict.end_ns is None else "was"
+    return f"{sure} that it {be} one of them" if verdict.cause is Cause.NOT_SEPARABLE else sure
+
+
 def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
     verdict, links = told.verdict, {link.name: link for link in bulletin.links}
-    sure = f"{probability(verdict.probability)} sure"
-    group = verdict.cause is Cause.NOT_SEPARABLE
-    sure = f"{sure} that it is one of them" if group else sure
+    sure, group = sure_words(verdict), verdict.cause is Cause.NOT_SEPARABLE
     first = " ".join(s for s in (owner_words(verdict), f"{sure[0].upper()}{sure[1:]}.") if s)
     more = [first, *filter(None, [standing_words(verdict)])]
     if group and not verdict.place:

@@ -56,7 +56,15 @@ def test_a_busy_agents_questions_and_answers_are_set_aside():
     assert not found.speaks[5:7, TARGET == "desk"].any()
     assert found.speaks[:5].all()
     assert found.speaks[:, (TARGET != "desk") & (AGENT != "desk")].all()
-    assert found.watched == {"desk"}
+
+
+def test_an_agent_whose_every_reading_is_high_watches_nobody():
+    table = quiet(HOME, 12)
+    high, steal = reading(6, "loop_lateness_s", 0.3), reading(6, "steal_ratio", 0.01)
+    assert reporting_of(table, SESSIONS, [high]).watched == set()
+    # Fit by one reading and not by the other is not fit.
+    assert reporting_of(table, SESSIONS, [high, steal]).watched == set()
+    assert reporting_of(table, SESSIONS, [high, reading(9, "loop_lateness_s", 0.001)]).watched == {"desk"}
 
 
 def test_only_the_time_that_a_reading_tells_of_is_set_aside():

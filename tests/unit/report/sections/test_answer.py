@@ -7,7 +7,7 @@ import pytest
 from support.dossiers import dossier
 from whichhop.model.dossier import Dossier
 from whichhop.report.blocks import Notice, Para, Tone
-from whichhop.report.sections.answer import SHORT_S, answer, one_short, told_episodes
+from whichhop.report.sections.answer import SHORT_S, answer, one_short, shown_session, told_episodes
 
 pytestmark = pytest.mark.slow
 
@@ -48,3 +48,12 @@ def test_a_long_episode_or_a_second_one_is_a_trouble_that_lies_there() -> None:
         assert not one_short(other)
         assert notice(other).head.startswith("The fault lies in")
         assert "look at this part of the path" in request(other)
+
+
+def test_the_way_that_is_drawn_crosses_what_is_at_fault() -> None:
+    # Seen: a fault between desk and attic, and the way of attic drawn, which has neither.
+    said = dossier("wireless-hop")
+    assert said.claim is not None
+    session = shown_session(said)
+    assert session is not None
+    assert said.claim.elements[0] in {k.name for k in session.path.links}

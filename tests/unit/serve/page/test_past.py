@@ -38,9 +38,10 @@ def test_a_month_of_evenings_is_told_by_the_day() -> None:
     text = shown(weeks())
     assert "10 episodes in 7 days, 16 h 11 min of fault: 6 at the access line;" in text
     rows = items(weeks())
-    assert rows[0] == "Sun 2026-03-01 so far: 1 episode the home's to fix, 11 min"
+    assert rows[0] == "Sun 2026-03-01 so far: 1 episode (the home's to fix), 11 min"
     assert rows[1] == (
-        "Sat 2026-02-28: 1 episode the home's to fix, 1 h; 1 episode the provider's, or further, 1 h 15 min"
+        "Sat 2026-02-28: 1 episode (the home's to fix), 1 h; 1 episode (the provider's, or further),"
+        " 1 h 15 min"
     )
     assert "2026-01-30 to 2026-02-16: not judged" in rows
 

@@ -177,3 +177,13 @@ def test_what_is_felt_though_no_hop_is_slow_is_a_sentence_of_its_own() -> None:
     assert "240 ms" in " ".join(found.more)
     html = bulletin_page(replace(at_fault(), felt=(SLOW_NAMES,)), live=busy_state(), now_ns=NOW_NS).decode()
     assert "Felt besides, though no hop is slow by it: Resolver house: name service answers slowly" in html
+
+
+def test_a_group_that_is_over_is_told_as_sure_that_it_was_one_of_them() -> None:
+    # Seen: "Over 99 % sure." beside a place whose likeliest member was at 56 %.
+    one = told(Cause.NOT_SEPARABLE, ("desk/attic", "node:attic"), 0.96, hours=2, minutes=10)
+    page = bulletin_page(replace(calm(), told=(one,), steps=("Move desk",)), live=busy_state(), now_ns=NOW_NS)
+    text = page.decode().replace("\u00a0", " ")
+    assert "96 % sure that it was one of them." in text
+    assert "What to do next" not in text
+    assert "What the last day suggests to do" in text

@@ -1,0 +1,57 @@
+"""What of an episode's samples another episode explains, so that its figures are its own fault's."""
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichhop.compare.suspects.elements import Element
+from whichhop.compare.verdict.episodes import Span
+
+
+class Episode(Protocol):
+    """An episode as far as this needs it: its elements, its ticks, and the parts in which it was there."""
+
+    @property
+    def members(self) -> tuple[int, ...]:
+        """Indices of elements, likeliest first."""
+
+    @property
+    def span(self) -> Span:
+        """From its first tick to its end."""
+
+    @property
+    def there(self) -> tuple[tuple[int, int], ...]:
+        """First and end ticks of the parts in which it was at fault."""
+
+
+def explained(elements: Sequence[Element], mine: Episode, every: Sequence[Episode]) -> NDArray[np.bool_]:
+    """(ticks of `mine`, sessions): samples over the element of another episode while that was there.
+
+    The members of a group cross the same sessions, so its likeliest stands for all; one that is mine too is
+    nobody else's.
+    """
+    first, end = mine.span.first, mine.span.end
+    width = 1 + max((i for e in elements for i in e.column), default=-1)
+    out = np.zeros((end - first, width), dtype=bool)
+    for other in every:
+        if other is mine or set(other.members) & set(mine.members):
+            continue
+        column = sorted(elements[other.members[0]].column)
+        for begin, stop in other.there or ((other.span.first, other.span.end),):
+            ticks = slice(max(0, begin - first), max(0, stop - first))
+            out[ticks, column] = True
+    return out
+
+
+def heard_alone(
+    speaks: NDArray[np.bool_], others: NDArray[np.bool_] | None, columns: Sequence[int]
+) -> NDArray[np.bool_]:
+    """`speaks` without what others explain; all of it where then nothing of the columns would be heard."""
+    if others is None:
+        return speaks
+    width = others.shape[1]
+    alone = speaks.copy()
+    alone[:, :width] &= ~others
+    return alone if alone[:, list(columns)].any() else speaks
