@@ -263,7 +263,7 @@ def _by_readings(
         ticks, columns, values = zip(*known, strict=True)
         np.maximum.at(worst, (np.maximum(ticks, 0), columns), np.array(values, dtype=np.float32))
     worst[np.isinf(worst)] = np.nan
-    fit = (told & ~busy).any(axis=0)
+    fit = np.asarray((told & ~busy).any(axis=0))
     return busy, frozenset(agent for agent, i in place.items() if fit[i]), worst
 
 
