@@ -140,11 +140,11 @@ def verdicts(
     out = [f for f in out if not (use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
     out = [f for f in out if not only_bursts(done, case.elements, case.use.share, f)]
     out = gone_on(case, out)
-    said = [_verdict(case, done, f) for f in out]
+    said = [_verdict(case, done, f, out) for f in out]
     return with_seconds(done, bare_scene(case), case.onset, out, said, newest=newest, since=since)
 
 
-def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
+def _verdict(case: Case, done: Scan, found: FoundEpisode, every: Sequence[FoundEpisode]) -> Verdict:
     first, end = found.span.first, found.span.end
     base = done.baselines[done.block_of(first)]
     there = np.zeros(end - first, dtype=bool)
@@ -160,6 +160,7 @@ def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
         loc80=base.loc80,
         base_loss=base.loss,
         use=case.use.most[first:end],
+        others=_others(case, found, every),
     )
     return verdict_of(
         scene,
@@ -169,3 +170,16 @@ def _verdict(case: Case, done: Scan, found: FoundEpisode) -> Verdict:
         end_ns=case.table.at_ns(end),
         detected_ns=case.table.at_ns(found.span.detected + 1),
     )
+
+
+def _others(case: Case, found: FoundEpisode, every: Sequence[FoundEpisode]) -> NDArray[np.bool_] | None:
+    """Where in an episode another one touches a session, (ticks, sessions); None where none does."""
+    first, end = found.span.first, found.span.end
+    out = np.zeros((end - first, len(case.sessions)), dtype=bool)
+    for other in every:
+        if set(other.members) & set(found.members):
+            continue
+        for begin, stop in other.there:
+            ticks = slice(max(begin, first) - first, max(min(stop, end) - first, 0))
+            out[ticks, sorted(case.elements[other.members[0]].column)] = True
+    return out if out.any() else None

@@ -55,6 +55,8 @@ class Scene:
     """The median of the same over all that was measured; NaN where not known."""
     doubts: tuple[str, ...] = ()
     """What to tell of a plan that the counters disagree with."""
+    others: NDArray[np.bool_] | None = None
+    """(ticks, sessions), where another fault touches a session as well; None where there is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,6 +37,8 @@ UNKNOWN_OWN_ODDS = 48.0
 one bout in 96 hours, so that a short burst of the home's is no verdict; once there is one, the rates of
 `priors.PRIORS` count, a bout each 2 hours against a fault of the line each 48."""
 
+LEAST_ALONE = 2
+"""Ticks alone that figures need: as many as open an episode."""
 BURST_ODDS = 24.0
 """Derived from the same rates, 48 hours by 2, where counters are read and tell a mean only."""
 
@@ -47,7 +49,8 @@ class FoundEpisode:
 
     members: indices of elements, likeliest first. shares: their parts of the group's probability.
     probability: of the group over the episode. lasting: no end is in sight. there: first and end ticks of
-    the parts in which it was at fault, in order of time.
+    the parts in which it was at fault, in order of time. gain: by how much it explains its ticks better than
+    the likeliest that goes without it, a log-ratio.
     """
 
     members: tuple[int, ...]
@@ -56,6 +59,9 @@ class FoundEpisode:
     probability: float
     lasting: bool
     there: tuple[tuple[int, int], ...] = ()
+    gain: float = 0.0
+    parted: bool = False
+    """Whether it was cut off from the piece before it, as another trouble of the same group."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,9 +143,10 @@ def verdict_of(
         missing = unmet(scene, lead, settings, rivals)
     # Whose past was too short, or who never was answered, bore out nothing: no figure is theirs.
     columns = [i for i in sorted(lead.column) if np.isfinite(scene.loc50[i])] or sorted(lead.column)
-    figures = severity(scene.table, scene.speaks, columns, loc50=scene.loc50, loc80=scene.loc80)
+    alone = without_others(scene, columns)
+    figures = severity(alone.table, alone.speaks, columns, loc50=scene.loc50, loc80=scene.loc80)
     if figures.lost:
-        way = loss_way(scene, lead)
+        way = loss_way(alone, lead)
         figures = replace(figures, lost_there=way.there, lost_back=way.back, way=way.ends)
     group, part = found.probability, 1.0
     if settings.calibrated:
@@ -162,6 +169,16 @@ def verdict_of(
         spells_s=sum(b - a for a, b in found.there) * step_s if len(found.there) > 1 else None,
         place=place_of(scene.home, elements, named.names) if named.cause is Cause.NOT_SEPARABLE else "",
     )
+
+
+def without_others(scene: Scene, columns: Sequence[int]) -> Scene:
+    """The scene in which these sessions speak only while no other fault touches them; as it is where they
+    hardly speak then: what another fault adds is no figure of this one."""
+    if scene.others is None:
+        return scene
+    speaks = scene.speaks & ~scene.others
+    heard = np.count_nonzero((speaks[:, columns] & (scene.table.sent[:, columns] > 0)).any(axis=1))
+    return replace(scene, speaks=speaks) if heard >= LEAST_ALONE else scene
 
 
 def with_bursts(scene: Scene, seen: SeenInEpisode, found: FoundEpisode) -> FoundEpisode:
