@@ -17,6 +17,10 @@ DAY_NS = 24 * 3600 * 1_000_000_000
 MOVED = 0.1
 """A probability that moved by less is not worth a line."""
 
+STOOD_NS, HELD_NS, LATE_NS = 60 * NS_PER_S, 20 * NS_PER_S, 40 * NS_PER_S
+"""What has stood for a minute is not taken back by two ticks that speak against it: in the first ticks of
+another fault the two may look like one of something else, which would be told to have begun long ago."""
+
 DAYS, WEEK = 31, 7
 MOST_PLACES = 3
 JOINED_MIN = 10
@@ -30,6 +34,9 @@ class DayBook:
 
     def __init__(self) -> None:
         self._held: list[Verdict] = []
+        self._doubted_ns: dict[tuple[tuple[str, ...], int], int] = {}
+        """When those that later ticks speak against were last found."""
+        self._taken_ns = 0
 
     def take(self, verdicts: Iterable[Verdict], judged_ns: int, now_ns: int) -> list[Verdict]:
         """The day's verdicts in order of time, once these are all of them since `judged_ns`.
@@ -37,7 +44,7 @@ class DayBook:
         One that began before what was looked at anew keeps its begin, and stays as it was where what is left
         of it is too little to be found.
         """
-        fresh = [self._whole(v, judged_ns) for v in verdicts]
+        fresh = self._with_doubted([self._whole(v, judged_ns) for v in verdicts], now_ns)
         settled = [
             v
             for v in self._held
@@ -47,6 +54,23 @@ class DayBook:
         kept = [v for v in settled if v.end_ns is not None and v.end_ns > now_ns - DAY_NS]
         self._held = sorted([*kept, *fresh], key=lambda v: (v.start_ns, v.elements))
         return list(self._held)
+
+    def _with_doubted(self, fresh: Sequence[Verdict], now_ns: int) -> list[Verdict]:
+        """These and what stood for long and is not among them just now, without what takes its place."""
+        gone = {
+            (v.elements, v.start_ns): v
+            for v in self._held
+            if v.end_ns is None and now_ns - v.start_ns >= STOOD_NS and not any(_same(v, f) for f in fresh)
+        }
+        self._doubted_ns = {at: self._doubted_ns.get(at, self._taken_ns) for at in gone}
+        self._taken_ns = now_ns
+        doubted = [v for at, v in gone.items() if now_ns - self._doubted_ns[at] <= HELD_NS]
+        if not doubted:
+            return list(fresh)
+        known = [
+            f for f in fresh if f.start_ns > now_ns - LATE_NS or any(_same(f, old) for old in self._held)
+        ]
+        return [*known, *doubted]
 
     def _whole(self, verdict: Verdict, judged_ns: int) -> Verdict:
         for old in self._held:

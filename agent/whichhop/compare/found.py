@@ -29,6 +29,12 @@ from whichhop.compare.verdict.episodes import (
 from whichhop.compare.verdict.members import reweighted, shape_odds
 from whichhop.compare.verdict.verdict import FoundEpisode
 
+LEAST_TICK = -3.0
+"""A tick in which an episode rests costs its gain no more than this."""
+
+LEAST_SENT = 5
+"""Of fewer packets in a tick no share is known."""
+
 Part = tuple[Close, Group, Span]
 """A close look, one of its groups, and an episode of that."""
 
@@ -40,9 +46,74 @@ def found_episodes(case: Case, done: Scan, looks: Sequence[Close]) -> Iterator[F
         for group in close.groups:
             for span in _spans(case, close, group):
                 by_group.setdefault(group.members, []).append((close, group, span))
+    every = [(part[1].members[0], part[2]) for parts in by_group.values() for part in parts]
     for parts in by_group.values():
-        for span, inside in _pieces(case, done, parts, _episodes(case, done, parts)):
-            yield _found(case, inside, span)
+        own = _Own(case, done, parts[0][1].members, every)
+        pieces = list(_pieces(own, parts, _episodes(own, parts)))
+        ends = {span.end for span, _ in pieces}
+        for span, inside in pieces:
+            yield replace(_found(case, inside, span), parted=span.first in ends)
+
+
+class _Own:
+    """What the sessions of one group show, without what another fault of some of them adds."""
+
+    def __init__(
+        self, case: Case, done: Scan, members: Sequence[int], every: Sequence[tuple[int, Span]]
+    ) -> None:
+        """every: who else is found to be at fault, and when."""
+        self.case, self.members = case, members
+        self._done, self._columns = done, sorted(case.elements[members[0]].column)
+        self._others = [(j, span) for j, span in every if j not in members]
+
+    def may_be_traffic(self, span: Span) -> bool:
+        """Whether the home's own traffic, uncounted, may be some of what an episode shows."""
+        own = any(self.case.elements[j].nature is Nature.OWN_TRAFFIC for j in self.members)
+        return own and not use_known(self.case, span)
+
+    def excess(self, span: Span) -> NDArray[np.float64]:
+        """Per tick the sessions' median above their baseline in seconds, NaN where none answered."""
+        done, columns, ticks = self._done, self._columns, slice(span.first, span.end)
+        over = done.table.q50_s[ticks][:, columns] - done.baselines[done.block_of(span.first)].loc50[columns]
+        over = np.where(self._speaks(span), over, np.nan).astype(np.float64)
+        out = np.full(over.shape[0], np.nan)
+        some = np.isfinite(over).any(axis=1)
+        out[some] = np.nanmedian(over[some], axis=1)
+        return out
+
+    def lost(self, span: Span) -> NDArray[np.float64]:
+        """Per tick the share of the sessions' packets that were lost, NaN where too few were sent."""
+        ticks = slice(span.first, span.end)
+        speaks = self._speaks(span)
+        sent, lost = (
+            np.where(speaks, part[ticks][:, self._columns], 0).sum(axis=1, dtype=np.int64)
+            for part in (self._done.table.sent, self._done.table.lost)
+        )
+        return np.where(sent >= LEAST_SENT, lost / np.maximum(sent, 1), np.nan)
+
+    def _speaks(self, span: Span) -> NDArray[np.bool_]:
+        elements = self.case.elements
+        of = [(elements[j].column, other) for j, other in self._others]
+        return without_others(self._done.speaks, self._columns, span, of)
+
+
+def without_others(
+    speaks: NDArray[np.bool_],
+    columns: Sequence[int],
+    span: Span,
+    others: Sequence[tuple[frozenset[int], Span]],
+) -> NDArray[np.bool_]:
+    """Who of these sessions speaks in which tick of a span, (ticks, columns), and no other fault touches.
+
+    speaks: of all ticks and sessions. others: the sessions of other faults, and when.
+    """
+    out = speaks[span.first : span.end][:, columns]
+    for column, other in others:
+        touched = [i for i, session in enumerate(columns) if session in column]
+        begin, end = max(span.first, other.first) - span.first, min(span.end, other.end) - span.first
+        if touched and begin < end:
+            out[begin:end, touched] = False
+    return out
 
 
 def _heard(case: Case, members: Sequence[int]) -> Heard:
@@ -51,43 +122,34 @@ def _heard(case: Case, members: Sequence[int]) -> Heard:
     return heard_in(case.reporting.speaks[:, column], case.settings, case.table.step_ns * 1e-9)
 
 
-def _may_be_own(case: Case, members: Sequence[int], span: Span) -> bool:
-    """Whether the home's own traffic, uncounted, may be some of what a group's episode shows."""
-    return any(case.elements[j].nature is Nature.OWN_TRAFFIC for j in members) and not use_known(case, span)
-
-
-def _episodes(case: Case, done: Scan, parts: Sequence[Part]) -> list[Span]:
+def _episodes(own: _Own, parts: Sequence[Part]) -> list[Span]:
     """The spans of one group merged; not those of two levels where one may be the home's own traffic."""
+    case = own.case
     gap = case.settings.merge_gap_s / (case.table.step_ns * 1e-9)
-    members = parts[0][1].members
-    columns = sorted(case.elements[members[0]].column)
 
     def alike(one: Span, other: Span) -> bool:
-        if not (_may_be_own(case, members, one) or _may_be_own(case, members, other)):
+        if not (own.may_be_traffic(one) or own.may_be_traffic(other)):
             return True
-        return steps.alike(_excess(done, columns, one), _excess(done, columns, other))
+        return steps.alike(own.excess(one), own.excess(other))
 
-    whole = merged([span for _, _, span in parts], gap, alike, _heard(case, members))
+    whole = merged([span for _, _, span in parts], gap, alike, _heard(case, own.members))
     # Each outage of a line is one to a provider; within the home one trouble comes and goes.
-    at_home = all(case.elements[j].nature in HOME_SIDE for j in members)
+    at_home = all(case.elements[j].nature in HOME_SIDE for j in own.members)
     return states(whole, gap) if at_home else whole
 
 
-def _pieces(
-    case: Case, done: Scan, parts: Sequence[Part], whole: Sequence[Span]
-) -> Iterator[tuple[Span, list[Part]]]:
-    """Episodes with the looks that they are of; cut where the delay steps, if own traffic is not counted."""
-    members = parts[0][1].members
-    columns = sorted(case.elements[members[0]].column)
-    for span in whole:
-        inside = [p for p in parts if span.first <= p[2].first < span.end]
-        if not _may_be_own(case, members, span):
+def _pieces(own: _Own, parts: Sequence[Part], whole: Sequence[Span]) -> Iterator[tuple[Span, list[Part]]]:
+    """Episodes with the looks that they are of; cut where all is lost and was not before, and where the delay
+    steps, if own traffic is not counted."""
+    settings = own.case.settings
+    for entire in whole:
+        inside = [p for p in parts if entire.first <= p[2].first < entire.end]
+        span = _to_its_end(own, entire, inside)
+        pieces = _cut(own, span)
+        if pieces == [(entire.first, entire.end)]:
             yield span, inside
             continue
-        over = _excess(done, columns, span)
-        edges = [0, *steps.cuts(over), len(over)]
-        for begin, stop in pairwise(edges):
-            first, end = span.first + begin, span.first + steps.without_lull(over, begin, stop)
+        for first, end in pieces:
             clipped = [
                 (close, group, replace(part, first=max(part.first, first), end=min(part.end, end)))
                 for close, group, part in inside
@@ -95,19 +157,36 @@ def _pieces(
             ]
             if clipped:
                 # A lull between two pieces is neither's.
-                first, end = min(p[2].first for p in clipped), max(p[2].end for p in clipped)
-                detected = max(first + case.settings.open_ticks - 1, span.detected)
-                yield Span(first=first, end=end, detected=min(detected, end - 1)), clipped
+                begin, stop = min(p[2].first for p in clipped), max(p[2].end for p in clipped)
+                detected = max(begin + settings.open_ticks - 1, span.detected)
+                yield Span(first=begin, end=stop, detected=min(detected, stop - 1)), clipped
 
 
-def _excess(done: Scan, columns: Sequence[int], span: Span) -> NDArray[np.float64]:
-    """Per tick the sessions' median above their baseline in seconds, NaN where none answered."""
-    ticks = slice(span.first, span.end)
-    over = done.table.q50_s[ticks][:, columns] - done.baselines[done.block_of(span.first)].loc50[columns]
-    over = np.where(done.speaks[ticks][:, columns], over, np.nan).astype(np.float64)
-    out = np.full(over.shape[0], np.nan)
-    some = np.isfinite(over).any(axis=1)
-    out[some] = np.nanmedian(over[some], axis=1)
+def _to_its_end(own: _Own, span: Span, inside: Sequence[Part]) -> Span:
+    """An episode that is over without the ticks behind the last that shows it: what comes and goes is thought
+    to go on for a while."""
+    if _heard(own.case, own.members).goes_on(span.end, own.case.settings.close_ticks):
+        return span
+    last = span.first
+    for close, group, part in inside:
+        cut = slice(part.first - close.stretch.first, part.end - close.stretch.first)
+        shown = np.flatnonzero(np.maximum(group.delay[cut], group.loss[cut]) > 0.0)
+        if shown.size:
+            last = max(last, part.first + int(shown[-1]))
+    end = max(last + 1, span.detected + 1)
+    return replace(span, end=min(end, span.end))
+
+
+def _cut(own: _Own, span: Span) -> list[tuple[int, int]]:
+    """First and end ticks of the pieces of an episode."""
+    over = own.excess(span)
+    edges = [0, *steps.outages(own.lost(span), over), len(over)]
+    out = []
+    for begin, stop in pairwise(edges):
+        part = over[begin:stop]
+        cuts = [0, *(steps.cuts(part) if own.may_be_traffic(span) else ()), len(part)]
+        first = span.first + begin
+        out += [(first + a, first + steps.without_lull(part, a, b)) for a, b in pairwise(cuts)]
     return out
 
 
@@ -133,13 +212,14 @@ def _spans(case: Case, close: Close, group: Group) -> list[Span]:
 def _found(case: Case, parts: Sequence[Part], span: Span) -> FoundEpisode:
     """Probability over the episode: the mean over its better half, so that slow edges do not count."""
     members = parts[0][1].members
-    values, shares, delay, loss = [], [], [], []
+    values, shares, delay, loss, gain = [], [], [], [], 0.0
     for close, group, part in parts:
         cut = slice(part.first - close.stretch.first, part.end - close.stretch.first)
         values.append(group.smooth[cut])
         shares.append(group.share[cut] * group.smooth[cut, None])
         delay.append(group.delay[cut])
         loss.append(group.loss[cut])
+        gain += float(np.maximum(group.gain[cut], LEAST_TICK).sum())
     value = np.sort(np.concatenate(values))
     share = np.concatenate(shares).sum(axis=0)
     odds = shape_odds(np.concatenate(delay), np.concatenate(loss))
@@ -149,6 +229,7 @@ def _found(case: Case, parts: Sequence[Part], span: Span) -> FoundEpisode:
         members=tuple(members[i] for i in order),
         shares=tuple(float(share[i]) for i in order),
         span=span,
+        gain=gain,
         probability=float(value[len(value) // 2 :].mean()),
         # An end is told once it has lasted as long as closes an episode.
         there=joined([(part.first, part.end) for _, _, part in parts]),
@@ -174,6 +255,8 @@ def _goes_on(case: Case, before: FoundEpisode, one: FoundEpisode, gap_ticks: flo
     if kind_of(case.home, case.elements[one.members[0]]) not in ON_RADIO:
         return False
     first, end = before.span.end, one.span.first
+    if one.parted and first == end:
+        return False
     return end - first < bridged(before.span, gap_ticks) or _unwell(case, one.members, first, end)
 
 

@@ -98,3 +98,19 @@ def test_two_that_become_parts_of_one_are_not_withdrawn() -> None:
     assert [c.kind for c in changes(parts, [whole])] == [ChangeKind.RETURNED]
     assert changes([whole], [whole]) == []
     assert [c.kind for c in changes(parts[:2], [whole])] == [ChangeKind.RETURNED]
+
+
+def test_what_has_stood_for_a_minute_is_not_taken_back_by_two_ticks() -> None:
+    book = DayBook()
+    stood, instead, new = verdict(100, None), verdict(110, None, "air:router"), verdict(195, None, "beyond")
+    assert book.take([stood], 0, 190 * S) == [stood]
+    # What explains the past anew waits; what has just begun is told.
+    assert book.take([instead, new], 0, 200 * S) == [stood, new]
+    assert book.take([instead, new], 0, 210 * S) == [stood, new]
+    assert book.take([instead, new], 0, 220 * S) == [instead, new]
+
+
+def test_what_is_young_is_taken_back_at_once() -> None:
+    book = DayBook()
+    assert book.take([verdict(100, None)], 0, 130 * S) == [verdict(100, None)]
+    assert book.take([], 0, 140 * S) == []

@@ -34,7 +34,9 @@ class Group:
 
     members: indices of elements. forward, soon, smooth: (ticks,) probability that one of them is at fault,
     in the light of the past, of one tick more, of the whole stretch.
-    share: (ticks, members) each member's part in it. delay, loss: (ticks,) log-ratios of the shapes.
+    share: (ticks, members) each member's part in it. delay, loss: (ticks,) log-ratios of the shapes. gain:
+    (ticks,) by how much the likeliest set of causes with one of them explains the tick better than the
+    likeliest without.
     """
 
     members: tuple[int, ...]
@@ -44,6 +46,7 @@ class Group:
     share: NDArray[np.float64]
     delay: Floats
     loss: Floats
+    gain: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +121,7 @@ def look_closely(
         onset=onset,
         use=use,
     )
-    states, track = race.run(pairs, {})
+    states, track, likelihood = race.run(pairs, {})
     busy = np.flatnonzero(track.smooth[:, [len(s) > 1 for s in states.sets]].sum(axis=1) > PAIR_AT)
     if busy.size >= settings.open_ticks:
         busy = busy[:TRIPLE_TICKS]
@@ -135,10 +138,12 @@ def look_closely(
             chosen = [j for j in range(len(columns)) if j in chosen or columns[j] in kinds]
             pairs = sorted({*pairs, *(two for members in more for two in combinations(members, 2))})
             threes = {members: every.ratio(members) for members in more}
-            states, track = replace(race, chosen=chosen).run(pairs, threes)
+            states, track, likelihood = replace(race, chosen=chosen).run(pairs, threes)
     return Close(
         stretch=stretch,
-        groups=_groups(states, track, columns, chosen, parts=(tables.delay, tables.loss), apart=apart),
+        groups=_groups(
+            states, track, likelihood, columns, chosen, parts=(tables.delay, tables.loss), apart=apart
+        ),
         nothing=track.smooth[:, [not s for s in states.sets]].sum(axis=1),
     )
 
@@ -166,9 +171,9 @@ class Race:
 
     def run(
         self, pairs: Sequence[tuple[int, int]], threes: Mapping[tuple[int, int, int], Floats]
-    ) -> tuple[States, Track]:
+    ) -> tuple[States, Track, NDArray[np.float64]]:
         """Let nothing, each chosen element, these pairs and these threes compete; threes with their
-        ratios."""
+        ratios. Also the (ticks, states) log-likelihoods."""
         place = {j: k for k, j in enumerate(self.chosen)}
         span = slice(self.stretch.first, self.stretch.end)
         own = next((place[j] for j in self.chosen if self.elements[j].nature is Nature.OWN_TRAFFIC), None)
@@ -186,7 +191,8 @@ class Race:
             if j in self.use.stay:
                 likelihood[:, states.having([place[j]])] += self.use.stay[j][span, None]
         settings = self.scan.settings
-        return states, run(states, likelihood, factor=self.use.factor[span], smooth=settings.smooth)
+        track = run(states, likelihood, factor=self.use.factor[span], smooth=settings.smooth)
+        return states, track, likelihood
 
 
 def _likelihood(
@@ -237,6 +243,7 @@ def _likelihood(
 def _groups(
     states: States,
     track: Track,
+    likelihood: NDArray[np.float64],
     columns: Sequence[frozenset[int]],
     chosen: Sequence[int],
     *,
@@ -261,6 +268,7 @@ def _groups(
                 share=each / np.maximum(each.sum(axis=1, keepdims=True), 1e-12),
                 delay=parts[0][:, chosen[places[0]]],
                 loss=parts[1][:, chosen[places[0]]],
+                gain=likelihood[:, any_of].max(axis=1) - likelihood[:, ~any_of].max(axis=1),
             )
         )
     return tuple(out)

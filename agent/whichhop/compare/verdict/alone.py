@@ -9,6 +9,9 @@ from numpy.typing import NDArray
 from whichhop.compare.suspects.elements import Element
 from whichhop.compare.verdict.episodes import Span
 
+LEAST_ALONE = 2
+"""Ticks alone that figures need: as many as open an episode."""
+
 
 class Episode(Protocol):
     """An episode as far as this needs it: its elements, its ticks, and the parts in which it was there."""
@@ -48,10 +51,11 @@ def explained(elements: Sequence[Element], mine: Episode, every: Sequence[Episod
 def heard_alone(
     speaks: NDArray[np.bool_], others: NDArray[np.bool_] | None, columns: Sequence[int]
 ) -> NDArray[np.bool_]:
-    """`speaks` without what others explain; all of it where then nothing of the columns would be heard."""
+    """`speaks` without what others explain; all of it where then the columns would hardly be heard."""
     if others is None:
         return speaks
     width = others.shape[1]
     alone = speaks.copy()
     alone[:, :width] &= ~others
-    return alone if alone[:, list(columns)].any() else speaks
+    heard = np.count_nonzero(alone[:, list(columns)].any(axis=1))
+    return alone if heard >= LEAST_ALONE else speaks

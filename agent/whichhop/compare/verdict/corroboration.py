@@ -17,6 +17,8 @@ LEAST_SESSIONS = 2
 LEAST_PROOF = 5.0
 LEAST_SHARE = 0.2
 """Log-ratio that a second suspect's own sessions must add up, and the share of ticks that do."""
+LEAST_OWN_GAIN = 25.0
+"""What explains its time by so much better than all that goes without it needs no other proof."""
 ADDS_S = 0.005
 ADDS_SHARE = 0.3
 ADDS_LOSS = 0.05
@@ -44,7 +46,7 @@ def by_themselves(
 
     out = list(found)
     for one in sorted(found, key=fit):
-        if not _own_proof(done, elements, one, out):
+        if one.gain < LEAST_OWN_GAIN and not _own_proof(done, elements, one, out):
             out.remove(one)
     return out
 

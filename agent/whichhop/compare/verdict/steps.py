@@ -1,4 +1,4 @@
-"""Cuts an episode where its delay steps up or down for good: two causes of one group, one after the other.
+"""Cuts an episode where its delay steps up or down for good, or all is lost: two causes of one group.
 
 Where nobody counts the home's own traffic, a fault of the line and an upload that begins during it meet the
 same packets, and are one episode to the filter. Told as one, neither has its own figures.
@@ -19,6 +19,11 @@ LEAST_LEVEL_S = 0.005
 """At or below the least delay of a wired fault there is a lull, and no level."""
 MOST_LULLS = 0.2
 """With more lulls than one tick in five a fault comes and goes, and is one."""
+OUTAGE_LOST = 0.95
+OUTAGE_TICKS = 3
+"""Where half a minute of packets is lost there is an outage; as long must show what else goes on."""
+LEAST_LOST = 0.03
+"""The least loss of a fault, see `priors.Prior`."""
 MOST_STEPS = 3
 """A fault, another on top of it, and its end; more steps to and fro between two levels are one fault."""
 
@@ -48,6 +53,35 @@ def alike(before_s: Levels, after_s: Levels) -> bool:
         return True
     low, high = sorted(float(level[len(level) // 2]) for level in levels)
     return high < LEAST_RATIO * low or high - low < LEAST_STEP_S
+
+
+def outages(lost: Levels, excess_s: Levels) -> list[int]:
+    """The ticks, rising, at which an outage inside an episode begins or ends; none where the episode is one.
+
+    lost: (ticks,) the share of the group's packets that was lost, NaN where too few were sent; excess_s as in
+    `cuts`. What loses nearly all at times and nothing between comes and goes, and is one fault.
+    """
+    with np.errstate(invalid="ignore"):
+        gone = lost >= OUTAGE_LOST
+        ill = ~gone & ((np.nan_to_num(excess_s) > LEAST_LEVEL_S) | (lost >= LEAST_LOST))
+    edges = (np.flatnonzero(np.diff(gone.astype(np.int8), prepend=0, append=0))).tolist()
+    runs = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= OUTAGE_TICKS]
+    if not runs or len(runs) > MOST_STEPS:
+        return []
+    # What is quiet at the ends is no longer the fault, or not yet.
+    shown = np.flatnonzero(gone | ill)
+    bounds = [int(shown[0]), *(at for run in runs for at in run), int(shown[-1]) + 1]
+    between = [ill[a:b] for a, b in zip(bounds[::2], bounds[1::2], strict=True)]
+    apart = [
+        len(part) >= OUTAGE_TICKS and np.count_nonzero(part) >= (1.0 - MOST_LULLS) * len(part)
+        for part in between
+    ]
+    return [
+        at
+        for run, sides in zip(runs, pairwise(apart), strict=True)
+        for at, cut in zip(run, sides, strict=True)
+        if cut
+    ]
 
 
 def without_lull(excess_s: Levels, begin: int, stop: int) -> int:

@@ -48,7 +48,8 @@ class FoundEpisode:
 
     members: indices of elements, likeliest first. shares: their parts of the group's probability.
     probability: of the group over the episode. lasting: no end is in sight. there: first and end ticks of
-    the parts in which it was at fault, in order of time.
+    the parts in which it was at fault, in order of time. gain: by how much it explains its ticks better than
+    the likeliest that goes without it, a log-ratio.
     """
 
     members: tuple[int, ...]
@@ -57,6 +58,9 @@ class FoundEpisode:
     probability: float
     lasting: bool
     there: tuple[tuple[int, int], ...] = ()
+    gain: float = 0.0
+    parted: bool = False
+    """Whether it was cut off from the piece before it, as another trouble of the same group."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,8 +11,9 @@ from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.rated_ticks import scan
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import elements_of
-from whichhop.compare.verdict.corroboration import adds, borne, shown_by, two_proportions_z
+from whichhop.compare.verdict.corroboration import adds, borne, by_themselves, shown_by, two_proportions_z
 from whichhop.compare.verdict.episodes import Span
+from whichhop.compare.verdict.verdict import FoundEpisode
 from whichhop.model import derive_sessions
 
 HOME = alder()
@@ -119,3 +120,23 @@ def test_a_light_loss_of_all_is_borne_though_no_session_says_much_by_itself():
         table.lost[30:36, place] = lost[i % len(lost)]
     case, done = scanned(table)
     assert borne(done, element(case, "destination:harbour"), Span(first=30, end=36, detected=33))
+
+
+@pytest.mark.parametrize(("gain", "stays"), [(5.0, False), (40.0, True)])
+def test_what_explains_its_time_far_better_than_all_that_goes_without_it_needs_no_other_proof(gain, stays):
+    """The radio behind a slow backhaul adds nothing that medians show; each tick may."""
+    table = disturb(quiet(HOME, 60), HOME, "attic/router", slice(30, 50), delay_s=0.05)
+    case, done = scanned(table)
+    backhaul, radio = (
+        FoundEpisode(
+            members=(case.elements.index(element(case, name)),),
+            shares=(1.0,),
+            span=SPAN,
+            probability=0.99,
+            lasting=False,
+            gain=worth,
+        )
+        for name, worth in (("attic/router", 100.0), ("desk/attic", gain))
+    )
+    found = by_themselves(done, case.elements, [backhaul, radio])
+    assert found == ([backhaul, radio] if stays else [backhaul])

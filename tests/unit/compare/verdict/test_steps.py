@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from whichhop.compare.verdict.steps import cuts
+from whichhop.compare.verdict.steps import cuts, outages
 
 LINE, BOTH = 0.100, 0.600
 
@@ -58,3 +58,36 @@ def test_a_step_stays_while_the_next_one_is_too_young():
     # As live use sees it: the end of an upload that ran on top of a fault of the line, tick by tick.
     levels = [*wandering(LINE, 6), *wandering(BOTH, 12), *wandering(LINE, 6)]
     assert [cuts(np.array(levels[:n])) for n in (18, 19, 20, 21)] == [[6], [6], [6], [6, 18]]
+
+
+def lost_and_late(*parts: tuple[int, float, float]) -> tuple[np.ndarray, np.ndarray]:
+    """Ticks of so many parts: how many, the share that is lost, the delay."""
+    lost = np.concatenate([np.full(n, share) for n, share, _ in parts])
+    late = np.concatenate([np.full(n, np.nan if share == 1.0 else s) for n, share, s in parts])
+    return lost, late
+
+
+def test_an_outage_inside_what_delays_or_loses_is_cut_at_both_its_ends():
+    assert outages(*lost_and_late((12, 0.0, LINE), (6, 1.0, 0.0), (12, 0.0, LINE))) == [12, 18]
+    assert outages(*lost_and_late((12, 0.3, 0.0), (6, 1.0, 0.0), (12, 0.3, 0.0))) == [12, 18]
+
+
+def test_an_outage_that_ends_or_begins_the_fault_is_cut_once():
+    assert outages(*lost_and_late((12, 0.0, LINE), (6, 1.0, 0.0))) == [12]
+    assert outages(*lost_and_late((6, 1.0, 0.0), (12, 0.0, LINE), (4, 0.0, 0.0))) == [6]
+
+
+def test_what_is_gone_at_times_and_well_between_is_one():
+    assert outages(*lost_and_late((4, 1.0, 0.0), (4, 0.0, 0.0), (4, 1.0, 0.0), (4, 0.0, 0.0))) == []
+    assert outages(*lost_and_late((20, 1.0, 0.0))) == []
+
+
+def test_one_tick_of_all_that_is_lost_is_no_outage_of_its_own():
+    assert outages(*lost_and_late((12, 0.6, LINE), (1, 1.0, 0.0), (12, 0.6, LINE))) == []
+
+
+def test_what_nobody_can_tell_is_no_outage():
+    """NaN: another fault touches all that crosses it."""
+    lost, late = lost_and_late((12, 0.0, LINE), (6, 1.0, 0.0), (12, 0.0, LINE))
+    lost[12:18] = np.nan
+    assert outages(lost, late) == []
