@@ -90,6 +90,7 @@ def test_a_resolver_that_refuses_did_not_resolve(path: Path4) -> None:
     assert facts.refused == {"failed": 3}
 
 
+@pytest.mark.waits
 def test_questions_that_vanish_are_lost(path: Path4) -> None:
     with dnsmasq(path):
         path.rules("far", "input", "udp dport 53 drop")
@@ -98,6 +99,7 @@ def test_questions_that_vanish_are_lost(path: Path4) -> None:
     assert facts.refused == {}
 
 
+@pytest.mark.waits
 def test_where_no_resolver_listens_questions_are_lost_and_later_ones_still_go_out(path: Path4) -> None:
     # "port unreachable" comes back as an error of the socket, which must not end the asking
     samples, facts = ask(path, V4["far"], HARBOUR, 4)

@@ -74,6 +74,7 @@ def test_every_packet_over_a_clean_veth_is_answered(pair: Pair, method: str, add
     assert 0 < float(str(told["median_ns"])) < 2_000_000
 
 
+@pytest.mark.waits  # the kernel answers
 def test_where_the_system_allows_it_echo_needs_no_privilege(pair: Pair) -> None:
     sysctl = need_program("sysctl")
     assert measure(pair, "echo", "192.0.2.2", "5")["unprivileged"] is False  # a new namespace allows no group
@@ -85,6 +86,7 @@ def test_where_the_system_allows_it_echo_needs_no_privilege(pair: Pair) -> None:
         assert told["stamps"] == "T1 T4"
 
 
+@pytest.mark.waits  # the kernel answers
 @pytest.mark.parametrize(("target", "kind"), [("198.51.100.7", "icmp"), ("2001:db8:9::7", "icmpv6")])
 def test_an_echo_that_a_router_says_it_cannot_deliver_is_lost_on_the_way_out(
     pair: Pair, target: str, kind: str
@@ -143,6 +145,7 @@ def test_losses_of_one_direction_are_told_as_that_direction(pair: Pair, fate: st
     assert set(fates) == {fate}
 
 
+@pytest.mark.waits
 def test_packets_the_firewall_of_this_machine_refuses_are_not_sent_and_never_lost(pair: Pair) -> None:
     nft = need_program("nft")
     in_near(pair, nft, chain("output", "udp length > 40 drop"))
@@ -150,6 +153,7 @@ def test_packets_the_firewall_of_this_machine_refuses_are_not_sent_and_never_los
     assert told["fates"] == {"NOT_SENT": 10}
 
 
+@pytest.mark.waits
 def test_nothing_is_left_behind_even_when_the_test_fails() -> None:
     need_root()
     names: list[str] = []

@@ -11,8 +11,8 @@ from support.namespaces import V4, V6, Path4
 from support.need import need_program
 from whichhop.errors import SystemRefusedError
 from whichhop.probes import trace_child
-from whichhop.probes.path_trace import CHILD, REFUSED, find_route, read_route
-from whichhop.wire.trace import Edge, Route, changed_steps, home_networks, provider_edge
+from whichhop.probes.path_trace import CHILD, find_route, read_route
+from whichhop.wire.trace import REFUSED, Edge, Route, changed_steps, home_networks, provider_edge
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
 HOME = home_networks(["192.0.2.20", "2001:db8::20"])

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.resources import files
-from typing import Any
+from typing import Any, Literal
 
 from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
@@ -36,31 +36,37 @@ def opened(
     url: str,
     *,
     size: dict[str, int] = DESKTOP,
-    dark: bool = False,
     script: bool = True,
     zone: str = "UTC",
     still: bool = False,
     clock_ns: int | None = None,
 ) -> Iterator[Page]:
-    """A page in a fresh context. `clock_ns`: its timers stand still from then on until moved by hand."""
-    context = browser.new_context(
-        viewport=size,  # type: ignore[arg-type]
-        color_scheme="dark" if dark else "light",
-        java_script_enabled=script,
-        timezone_id=zone,
-        reduced_motion="reduce" if still else "no-preference",
-        locale="en-GB",
-    )
-    context.set_default_timeout(120_000)
+    """A page that shows `url`. `clock_ns`: its timers stand still from then on until moved by hand.
+
+    A new page costs the browser two processes, so one goes from address to address where nothing is asked of
+    it that would outlast a document, one at a time. Who hears or answers requests opens "about:blank" first.
+    """
+    stillness: Literal["reduce", "no-preference"] = "reduce" if still else "no-preference"
+    ordinary = script and zone == "UTC" and clock_ns is None and url != "about:blank"
+    context = next(iter(browser.contexts), None) if ordinary else None
+    if context is None:
+        context = browser.new_context(java_script_enabled=script, timezone_id=zone, locale="en-GB")
+        context.set_default_timeout(120_000)
+        context.new_page()
+    page, done = context.pages[0], False
     try:
-        page = context.new_page()
+        page.set_viewport_size(size)  # type: ignore[arg-type]
+        page.emulate_media(color_scheme="light", reduced_motion=stillness)
         if clock_ns is not None:
             page.clock.install(time=clock_ns / 1e9 - 60)
             page.clock.pause_at(clock_ns / 1e9)
         page.goto(url)
         yield page
+        page.goto("about:blank")
+        done = True
     finally:
-        context.close()
+        if not (ordinary and done):  # what a failed test leaves behind is no other's
+            context.close()
 
 
 def strip_script(page: Page) -> None:

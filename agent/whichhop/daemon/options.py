@@ -4,6 +4,9 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from whichhop.model import Home
+from whichhop.net.child import our_module
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunOptions:
@@ -24,6 +27,13 @@ class RunOptions:
         """
         beside = self.store.with_suffix(".key")
         return beside if beside.exists() and self.store.with_suffix(".revoked").exists() else self.key_file
+
+    def meeting(self, home: Home, address: str) -> list[str]:
+        """The command line of a child that meets the agent at an address, of this home."""
+        agents = ",".join(node.name for node in home.agents)
+        ports = str(home.ports.api), str(home.ports.tls)
+        words = str(self.home_file), str(self.key_in_use or ""), *ports, agents, address
+        return our_module("whichhop.app.agents.meeting", *words)
 
     @property
     def identity_file(self) -> Path:

@@ -4,11 +4,9 @@ from whichhop.errors import SystemRefusedError
 from whichhop.net.child import RunChild, our_module, run_child
 from whichhop.outside import typed
 from whichhop.printable import shown
-from whichhop.wire.trace import Route
+from whichhop.wire.trace import REFUSED, UNROUTED, Route
 
 CHILD = "whichhop.probes.trace_child"
-REFUSED, UNROUTED = 3, 4
-"""The child's exit codes: no raw socket to be had; no way to the target."""
 LIMIT_S = 60.0
 """20 hop limits, 3 tries, 4 at once, a second a round: 15 s when all are silent; a busy machine, longer."""
 SOURCE_PORT = 33434

@@ -14,13 +14,16 @@ from ipaddress import ip_address
 from typing import Any
 
 from scapy.config import conf
-from scapy.layers import inet, inet6
-from scapy.packet import Raw
 
-from whichhop.net.clock import SystemClock, sleep_s
-from whichhop.net.hop_socket import HopSocket
-from whichhop.probes.path_trace import REFUSED, UNROUTED
-from whichhop.wire.trace import Ladder
+# As it is loaded scapy would read the routes of both families, a third of this process's work; those of the
+# target's are read when it is known.
+conf.route_autoload = conf.route6_autoload = False
+from scapy.layers import inet, inet6  # noqa: E402
+from scapy.packet import Raw  # noqa: E402
+
+from whichhop.net.clock import SystemClock, sleep_s  # noqa: E402
+from whichhop.net.hop_socket import HopSocket  # noqa: E402
+from whichhop.wire.trace import REFUSED, UNROUTED, Ladder  # noqa: E402
 
 FIRST_PORT = 33434
 """Where nothing listens, so that the target itself answers "port unreachable" (common practice)."""
@@ -84,7 +87,9 @@ def open_socket(flow: Flow) -> Any:
     conf.verb = 0
     # It would listen where IPv4's default route leads, and where there is none, on the loopback alone.
     if flow.v4:
+        conf.route.resync()
         return conf.L3socket(iface=conf.route.route(flow.target)[0])
+    conf.route6.resync()
     return conf.L3socket6(iface=conf.route6.route(flow.target)[0])
 
 

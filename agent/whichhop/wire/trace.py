@@ -13,6 +13,8 @@ from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_add
 Network = IPv4Network | IPv6Network
 TRIES = 3
 LAST_HOP = 20
+REFUSED, UNROUTED = 3, 4
+"""How a process ends that was to climb a ladder: no raw socket to be had; no way to the target."""
 SILENT_END = 5
 """So many silent steps in a row end the ladder: the rest is not going to speak either (common practice)."""
 

@@ -8,15 +8,13 @@ import ssl
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Annotated
 from urllib.parse import urlsplit
 
 import msgspec
 
-from whichhop.config.check import read_home
 from whichhop.config.identity import proof_of
-from whichhop.config.keys import PurposeKeys, derive_keys, read_key
+from whichhop.config.keys import PurposeKeys
 from whichhop.errors import RemoteError
 from whichhop.model import Home, Node
 from whichhop.model.units import NS_PER_S
@@ -155,12 +153,11 @@ def _identified(body: bytes, expected: str | None, base: str, keys: PurposeKeys)
     )
 
 
-def tell_agents(home_file: Path, key_file: Path, leave_out: str, say: Callable[[str], None]) -> list[str]:
+def tell_agents(home: Home, keys: PurposeKeys, leave_out: str, say: Callable[[str], None]) -> list[str]:
     """Names of the agents that were told; those that do not answer are named to `say`.
 
     An agent that is off asks by itself when it is on again. leave_out: one that need not be told.
     """
-    home, keys = read_home(home_file), derive_keys(read_key(key_file))
     agents = AgentsFetch.of(home, keys, seconds=PATIENCE_S)
 
     def tell(there: tuple[str, str]) -> str | None:
@@ -177,14 +174,14 @@ def tell_agents(home_file: Path, key_file: Path, leave_out: str, say: Callable[[
 
 
 def tell_agents_of_epoch(
-    home_file: Path, old: PurposeKeys, number: int, say: Callable[[str], None], seconds: float = MOST_S
+    home: Home, old: PurposeKeys, number: int, say: Callable[[str], None], seconds: float = MOST_S
 ) -> list[str]:
     """Names of the agents that have the new key now; those that are not heard of are named to `say`.
 
     old: the keys that they still had. number: of the new epoch. The one beside the new key takes it from its
     disk, the others from one another; so whoever has it not yet is told again until all have it.
     """
-    home, clock = read_home(home_file), SystemClock()
+    clock = SystemClock()
     agents = AgentsFetch.of(home, old, seconds=PATIENCE_S)
     plain, waiting = addresses_of(home), dict(tls_addresses_of(home))
     done: list[str] = []

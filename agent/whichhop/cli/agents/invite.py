@@ -15,7 +15,7 @@ from whichhop.app.agents.pairing_line import PORT
 from whichhop.cli.agents.setup import owner_words
 from whichhop.config.check import read_home
 from whichhop.config.epochs import make_owner
-from whichhop.config.keys import key_path_for, read_key
+from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.pairing_keys import make_code, read_code
 from whichhop.errors import SystemRefusedError, WhichhopError
 from whichhop.model import Home
@@ -128,7 +128,7 @@ def run(args: argparse.Namespace) -> int:
     if (word := make_owner(args.home)) is not None:
         _say(owner_words(word))
     joined = asyncio.run(_invite(args, host))
-    told = tell_agents(args.home, key, joined.node, _say)
+    told = tell_agents(read_home(args.home), derive_keys(read_key(key)), joined.node, _say)
     if args.json:
         _print(
             {

@@ -244,10 +244,8 @@ class HomeNews:
         ):
             return
         self._meetings[other] = self._meetings.get(other, 0) + 1
-        options = self._options
-        words = [str(options.home_file), str(options.key_in_use or ""), address]
         try:
-            done = await self._run(our_module("whichhop.app.agents.meeting", *words), most_s=LEARN_S)
+            done = await self._run(self._options.meeting(self._now().home, address), most_s=LEARN_S)
         except (TimeoutError, SystemRefusedError):
             return
         if done.code == 0:

@@ -20,7 +20,7 @@ from whichhop.daemon.options import RunOptions
 from whichhop.errors import SystemRefusedError
 from whichhop.model import Home
 from whichhop.model.units import NS_PER_S
-from whichhop.net.child import RunChild, our_module, run_child
+from whichhop.net.child import RunChild, run_child
 from whichhop.net.clock import SystemClock
 from whichhop.net.own_interface import own_addresses
 from whichhop.net.tls import is_held_at
@@ -199,10 +199,8 @@ class Whereabouts:
 
     async def _meet(self, key: str, address: str, claim: _Claim) -> None:
         """A key that is not known: its agent may have been set up by hand, and proves itself once."""
-        options = self._options
-        words = [str(options.home_file), str(options.key_in_use or ""), address]
         try:
-            done = await self._run(our_module("whichhop.app.agents.meeting", *words), most_s=MEET_S)
+            done = await self._run(self._options.meeting(self._now().home, address), most_s=MEET_S)
         except (TimeoutError, SystemRefusedError) as why:
             self._tell(claim, f"the agent at {address} could not be met: {why}")
             return

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Sequence
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -10,6 +11,7 @@ import pytest
 from support.standing_clock import StandingClock
 from whichhop.daemon.beside import whereabouts
 from whichhop.daemon.beside.whereabouts import MOST_AT_AN_ADDRESS, MOST_CLAIMS, MOST_OF_A_KEY, Whereabouts
+from whichhop.daemon.options import RunOptions
 from whichhop.model.units import NS_PER_S
 from whichhop.net.child import Ended
 from whichhop.net.service_discovery import Announced
@@ -29,9 +31,13 @@ class Flooded:
         now: Any = SimpleNamespace(
             known_keys={ATTIC: "attic"},
             known={"attic": "key"},
-            home=SimpleNamespace(nodes={"attic": attic}, ports=SimpleNamespace(tls=8622)),
+            home=SimpleNamespace(
+                nodes={"attic": attic},
+                agents=[SimpleNamespace(name="attic")],
+                ports=SimpleNamespace(api=8620, tls=8622),
+            ),
         )
-        options: Any = SimpleNamespace(home_file="home.yaml", key_in_use=None)
+        options = RunOptions(home_file=Path("home.yaml"), node="desk", store=Path("desk.db"))
         jobs: Any = SimpleNamespace(once=lambda name, job: None)
 
         async def nothing(*_: object) -> None: ...
