@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from paper_home.crossings import air_links, link_crossings, pseudo_crossing
 from whichhop.lab.scenario import Scenario
-from whichhop.model import LinkKind, Method, NodeKind, Session
+from whichhop.model import Home, LinkKind, Method, NodeKind, Session
 
 BOXES = {NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE, NodeKind.ACCESS_POINT, NodeKind.SWITCH}
 
@@ -31,16 +31,17 @@ def columns(scenario: Scenario, sessions: Sequence[Session]) -> dict[str, frozen
                     and (i in out[f"forward:{name}"] or node.kind is NodeKind.GATEWAY)
                 }  # fmt: skip
                 out[f"route:{name}"] = frozenset(routed)
-    for session in sessions:
-        key = session.key
-        names = [f"host:{key.agent}"]
-        if key.method is Method.LOOKUP:
-            names.append(f"resolver:{key.target}")
-        else:
-            names.append(f"{'destination' if key.target in home.peers else 'reply'}:{key.target}")
-        for name in names:
-            out[name] = frozenset(pseudo_crossing(name, sessions).along.tolist())
+    for name in dict.fromkeys(name for session in sessions for name in _ends(home, session)):
+        out[name] = frozenset(pseudo_crossing(name, sessions).along.tolist())
     return {name: column for name, column in out.items() if column}
+
+
+def _ends(home: Home, session: Session) -> tuple[str, str]:
+    """The elements at its two ends: the machine that asks, and what answers."""
+    key = session.key
+    if key.method is Method.LOOKUP:
+        return f"host:{key.agent}", f"resolver:{key.target}"
+    return f"host:{key.agent}", f"{'destination' if key.target in home.peers else 'reply'}:{key.target}"
 
 
 def group_of(element: str, scenario: Scenario, sessions: Sequence[Session]) -> frozenset[str]:
