@@ -103,5 +103,7 @@ def _above(values: NDArray[np.float32], there: NDArray[np.bool_], place: float) 
 
 def _summed(values: Floats) -> Floats:
     """The sums over AROUND ticks."""
+    if not values.size:
+        return values
     kernel = np.ones(AROUND)
     return np.stack([np.convolve(column, kernel, mode="same")[: len(column)] for column in values.T], axis=1)

@@ -53,3 +53,9 @@ def test_more_late_than_busy_is_beyond_it(use: float, late: float, beyond: bool)
 def test_nothing_is_said_of_what_is_not_known() -> None:
     assert not beyond_use(np.full(4, np.nan), np.full(4, 0.5))
     assert felt_use(np.array([0.2]), np.array([np.nan]))[0] == pytest.approx(0.2, abs=0.1)
+
+
+@pytest.mark.parametrize("ticks", [0, 1, 2])
+def test_a_table_of_no_or_few_ticks_has_as_many_shares(ticks: int) -> None:
+    assert late_share(quiet(HOME, 40).span(0, ticks), SESSIONS).shape == (ticks,)
+    assert late_share(quiet(HOME, 40).picked([]), ()).shape == (40,)
