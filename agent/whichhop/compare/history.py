@@ -139,7 +139,7 @@ def verdicts(
     out = once(out)
     out = by_themselves(done, case.elements, out)
     out = [f for f in out if not (use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
-    out = [f for f in out if not only_bursts(done, case.elements, case.use.share, f)]
+    out = [f for f in out if not only_bursts(done, case.elements, case.use, f)]
     out = gone_on(case, out)
     said = [_verdict(case, done, f, out) for f in out]
     return with_seconds(done, bare_scene(case), case.onset, out, said, newest=newest, since=since)
@@ -161,6 +161,7 @@ def _verdict(case: Case, done: Scan, found: FoundEpisode, every: Sequence[FoundE
         loc80=base.loc80,
         base_loss=base.loss,
         use=case.use.most[first:end],
+        burdened=case.use.burdened(first, end),
     )
     return verdict_of(
         scene,

@@ -12,7 +12,8 @@ from whichhop.compare.suspects.elements import Element, Nature
 from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.provider_guards import Scene
 from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
-from whichhop.compare.windows.own_traffic import SLOW_S, is_known
+from whichhop.compare.windows.late_share import SLOW_S
+from whichhop.compare.windows.own_traffic import is_known
 from whichhop.model import Home, Session, Verdict
 
 SETTLING = 3

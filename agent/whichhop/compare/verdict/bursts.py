@@ -6,9 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.scan import Scan
-from whichhop.compare.suspects.elements import Element, Nature
+from whichhop.compare.suspects.elements import Element
 from whichhop.compare.verdict.provider_guards import LEAST_USE, SLIGHT_LOSS, SLIGHT_S
-from whichhop.compare.verdict.verdict import FoundEpisode
+from whichhop.compare.verdict.verdict import LINE, FoundEpisode
+from whichhop.compare.windows.late_share import beyond_use
+from whichhop.compare.windows.own_traffic import LineUse
 
 AROUND = 3
 """Ticks over which use is averaged: a queue outlasts what filled it, and a stream comes in pieces."""
@@ -27,22 +29,22 @@ MOST_S = 0.070
 """The 80 % quantile of the waits whose median is `provider_guards.PROOF_S`: bursts into a deep queue."""
 
 
-def only_bursts(
-    scan: Scan, elements: Sequence[Element], share: NDArray[np.float64], found: FoundEpisode
-) -> bool:
+def only_bursts(scan: Scan, elements: Sequence[Element], used: LineUse, found: FoundEpisode) -> bool:
     """Whether all that an episode of the line shows is what a healthy line in use shows.
 
-    share: by tick of the scan, the share of the line that the home uses, NaN where not known. A delay that
-    the median has too, loss, and what shows while the line is idle are none of its bursts.
+    used: by tick of the scan. A delay that the median has too, loss, what shows while the line is idle, and
+    more late packets than it was busy for, are none of its bursts.
     """
-    line = next((j for j in found.members if elements[j].nature is Nature.ACCESS), None)
+    line = next((j for j in found.members if elements[j].nature in LINE), None)
     if line is None:
         return False
     ticks = np.concatenate([np.arange(a, b) for a, b in found.there])
-    use = _averaged(share)[ticks]
+    use = _averaged(used.share)[ticks]
     with np.errstate(invalid="ignore"):
         if np.count_nonzero((use >= LEAST_USE) & (use < MOST_USE)) < MOSTLY * ticks.size:
             return False
+    if beyond_use(used.both[ticks], used.late[ticks]):
+        return False
     column = sorted(elements[line].column)
     base = scan.baselines[scan.block_of(found.span.first)]
     speaks = scan.speaks[ticks][:, column]

@@ -53,6 +53,8 @@ class Scene:
     """Per tick, the most of its line that the home may have used itself; NaN where not known."""
     usual_use: float = float("nan")
     """The median of the same over all that was measured; NaN where not known."""
+    burdened: bool = False
+    """Whether more packets were late than the home's use of its line explains."""
     doubts: tuple[str, ...] = ()
     """What to tell of a plan that the counters disagree with."""
 

@@ -189,7 +189,7 @@ def with_bursts(scene: Scene, seen: SeenInEpisode, found: FoundEpisode) -> Found
     if line is None or own is None:
         return found
     crossing = sorted(scene.elements[line].column)
-    if not may_be_bursts(scene, crossing, seen, SLIGHT_S):
+    if scene.burdened or not may_be_bursts(scene, crossing, seen, SLIGHT_S):
         return found
     share = dict(zip(found.members, found.shares, strict=True))
     share[own] = max(share.get(own, 0.0), BURST_ODDS * share[line])

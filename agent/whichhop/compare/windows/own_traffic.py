@@ -6,8 +6,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.windows.late_share import (
+    LEAST_LATE,
+    SLOW_S,
+    beyond_use,
+    felt_use,
+    late_share,
+    over_line,
+)
 from whichhop.compare.windows.table import WindowTable
-from whichhop.model import LinkKind, Plan, Reading, Session
+from whichhop.model import Plan, Reading, Session
 from whichhop.model.units import NS_PER_S
 
 Floats = NDArray[np.float64]
@@ -32,8 +40,6 @@ LEAST_CEILING = 0.2
 """Under this share of the plan a ceiling is some server's or some device's, and not the line's."""
 LEAST_RATE_BPS = 500_000.0
 """No line that is sold carries less one way (the slowest DSL profiles); a murmur of the home is under it."""
-SLOW_S = 0.005
-"""A line that is full delays: the same least delay as a fault of the line has."""
 SLOW_SHARE, IDLE_SHARE = 0.5, 0.25
 """Most ticks at a ceiling are slow and most of those far below it are not; a stream that somebody else's
 server paces lies at one rate as well, and delays nothing."""
@@ -150,12 +156,16 @@ class LineUse:
     """Per tick, NaN where not known.
 
     share: the higher of down and up, against what the line most likely carries. most: what it may have been
-    at the most, but for one chance in twenty. factor: on own traffic's onset, 1 where not known. stay:
+    at the most, but for one chance in twenty. both: down and up together, where both are
+    counted. late: how many of the packets over
+    the line were late. factor: on own traffic's onset, 1 where not known. stay:
     log-ratio of its being the cause, 0 where not known. doubts: what to tell of a plan that the counters
     disagree with."""
 
     share: NDArray[np.float64]
     most: NDArray[np.float64]
+    both: NDArray[np.float64]
+    late: NDArray[np.float64]
     factor: NDArray[np.float64]
     stay: NDArray[np.float64]
     doubts: tuple[str, ...]
@@ -164,6 +174,10 @@ class LineUse:
     def usual(self) -> float:
         """The median of `most`; NaN where nothing is known."""
         return float(np.nanmedian(self.most)) if np.isfinite(self.most).any() else float("nan")
+
+    def burdened(self, first: int, end: int) -> bool:
+        """Whether in these ticks more packets were late than the use of the line explains."""
+        return beyond_use(self.both[first:end], self.late[first:end])
 
 
 def usage(
@@ -187,15 +201,22 @@ def line_use(
     share, most = nothing, nothing
     factor, stay = nothing, nothing
     doubts = []
-    for rate, spread, capacity, doubt in _ways(readings, table, plan, sessions):
+    ways = list(_ways(readings, table, plan, sessions))
+    late = late_share(table, sessions) if ways else nothing
+    parts = [np.minimum(rate / capacity.likely_bps, 1.0) for rate, _, capacity, _ in ways]
+    for i, (rate, spread, capacity, doubt) in enumerate(ways):
         share = np.fmax(share, rate / capacity.likely_bps)
         most = np.fmax(most, np.minimum(rate * spread, np.fmax(rate, capacity.low_bps)) / capacity.low_bps)
-        factor = np.fmax(factor, expected(onset_factor, around(rate), spread, capacity))
-        stay = np.fmax(stay, expected(_stay_ratio, around(rate), spread, capacity))
+        # What waits for the other way is not this one's to explain.
+        rest = late - sum(np.nan_to_num(part) for j, part in enumerate(parts) if j != i)
+        factor = np.fmax(factor, expected(_felt_onset(rest), around(rate), spread, capacity))
+        stay = np.fmax(stay, expected(_felt_stay(rest), around(rate), spread, capacity))
         doubts.append(doubt)
     return LineUse(
         share=share,
         most=most,
+        both=sum(parts, np.zeros(table.ticks)) if len(ways) == len(COUNTERS) else nothing,
+        late=late,
         factor=np.where(np.isnan(factor), 1.0, factor),
         stay=np.where(np.isnan(stay), 0.0, np.log(stay)),
         doubts=tuple(d for d in doubts if d),
@@ -227,7 +248,7 @@ def _ways(
 
 def _slow(table: WindowTable, sessions: Sequence[Session]) -> NDArray[np.bool_] | None:
     """The ticks in which half of the sessions over the line were late; None where none crosses it."""
-    over = [i for i, s in enumerate(sessions) if any(k.kind is LinkKind.ACCESS for k in s.path.links)]
+    over = over_line(sessions)
     if not over or not table.ticks:
         return None
     late, heard = np.zeros(table.ticks, dtype=np.int32), np.zeros(table.ticks, dtype=np.int32)
@@ -251,7 +272,7 @@ def expected(
     """The mean of a function of the share used, over what the line may carry and, where readings are `spread`
     ticks apart, over how the traffic lay between them; NaN where the rate is."""
     out = np.zeros_like(rate)
-    none, whole = of(np.array([0.0, 1.0]))
+    none, whole = of(np.zeros_like(rate)), of(np.ones_like(rate))
     for carries, weight in zip(capacity.rates_bps, capacity.weights, strict=True):
         if weight < LEAST_WEIGHT:
             continue
@@ -315,8 +336,13 @@ def onset_factor(share: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(np.isnan(share), 1.0, known)
 
 
-def _stay_ratio(share: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.exp(stay_log_ratio(share))
+def _felt_onset(late: Floats) -> Callable[[Floats], Floats]:
+    """`onset_factor` where a share of the packets is late; where none is nothing is to be explained."""
+    return lambda share: onset_factor(np.where(late >= LEAST_LATE, felt_use(share, late), share))
+
+
+def _felt_stay(late: Floats) -> Callable[[Floats], Floats]:
+    return lambda share: np.exp(stay_log_ratio(felt_use(share, late)))
 
 
 def stay_log_ratio(share: NDArray[np.float64]) -> NDArray[np.float64]:

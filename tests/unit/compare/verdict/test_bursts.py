@@ -9,7 +9,7 @@ from support.homes import alder
 from support.windows import START_NS, disturb, quiet
 from whichhop.compare.history import judge
 from whichhop.compare.suspects.elements import elements_of
-from whichhop.compare.windows.table import WindowTable
+from whichhop.compare.windows.table import SLOW_S, WindowTable
 from whichhop.model import Cause, Reading, Verdict, derive_sessions
 from whichhop.model.units import NS_PER_S
 
@@ -23,26 +23,32 @@ STREAM, MURMUR = 0.10, 0.01
 MET, WAIT_S = 0.4, 0.020
 
 
-def counted(stream: slice) -> list[Reading]:
-    """Attic's counter of 20 Mbit/s up: STREAM of the line in use in these ticks, else MURMUR."""
+def counted(stream: slice, use: float = STREAM, name: str = "wan_tx_bytes") -> list[Reading]:
+    """Attic's counter of a way of 20 Mbit/s: `use` of the line in these ticks, else MURMUR."""
     ticks = np.arange(-1, TICKS + 2)
-    share = np.where((ticks >= stream.start - 1) & (ticks < stream.stop), STREAM, MURMUR)
+    share = np.where((ticks >= stream.start - 1) & (ticks < stream.stop), use, MURMUR)
     value = np.cumsum(share) * 20_000_000 / 8 * 10
     return [
-        Reading(at_ns=START_NS + int(t) * 10 * NS_PER_S, agent="attic", name="wan_tx_bytes", value=float(v))
+        Reading(at_ns=START_NS + int(t) * 10 * NS_PER_S, agent="attic", name=name, value=float(v))
         for t, v in zip(ticks, value, strict=True)
     ]
 
 
-def bursts(ticks: slice, seed: int) -> WindowTable:
+def both_ways(stream: slice, use: float) -> list[Reading]:
+    """The same with the other way counted too, which murmurs."""
+    return [*counted(stream, use), *counted(slice(0, 0), name="wan_rx_bytes")]
+
+
+def bursts(ticks: slice, seed: int, met: float = MET, wait_s: float = WAIT_S) -> WindowTable:
     """A home over whose line in these ticks packets wait behind bursts: exponential, as queues (textbook)."""
     table = quiet(HOME, TICKS)
     rng = np.random.default_rng(seed)
     column = sorted(next(e for e in elements_of(HOME, SESSIONS) if e.name == LINE).column)
     count = ticks.stop - ticks.start, len(column), 10
-    wait = np.where(rng.random(count) < MET, rng.exponential(WAIT_S, count), 0.0)
+    wait = np.where(rng.random(count) < met, rng.exponential(wait_s, count), 0.0)
     for quantiles, share in ((table.q50_s, 0.5), (table.q80_s, 0.8)):
         quantiles[ticks, column] += np.quantile(wait, share, axis=2)
+    table.slow[ticks, column] = (wait > SLOW_S + np.quantile(wait, 0.5, axis=2, keepdims=True)).sum(axis=2)
     return table
 
 
@@ -77,3 +83,20 @@ TWINS: dict[str, Ill] = {
 def test_what_is_no_burst_of_its_own_use_is_still_told_while_a_home_streams(ill: Ill) -> None:
     table, readings = ill()
     assert about_the_line(judge(HOME, SESSIONS, table, readings))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_an_upload_in_pieces_at_half_of_the_line_is_the_homes_own(seed: int) -> None:
+    # A program that holds itself to a half sends pieces at full speed and rests: the line is busy, and some
+    # packet waits, for a half of the time (utilization law, textbook), and the median hardly moves.
+    ill = slice(BEGIN, END)
+    found = judge(HOME, SESSIONS, bursts(ill, seed, met=0.45, wait_s=0.200), both_ways(ill, 0.5))
+    assert not about_the_line(found)
+    assert [v.cause for v in found] == [Cause.OWN_TRAFFIC]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_more_late_packets_than_the_line_was_busy_for_are_not_its_streams(seed: int) -> None:
+    # A line busy for a twentieth of the time makes no more than a twentieth wait (utilization law, textbook).
+    found = judge(HOME, SESSIONS, bursts(STREAMING, seed, met=0.45, wait_s=0.030), both_ways(STREAMING, 0.05))
+    assert [v.cause for v in about_the_line(found)] == [Cause.UPSTREAM_LINK]
