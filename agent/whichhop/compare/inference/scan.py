@@ -25,6 +25,7 @@ from whichhop.compare.inference.likelihood import (
 )
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.inference.transients import LEVELS_S, late_alone
+from whichhop.compare.windows.around import summed_around
 from whichhop.compare.windows.table import WindowTable
 
 MOST_KEPT = 8640
@@ -170,8 +171,7 @@ def _waits(
     # The sum over what is late: the latest speak most, and one tick's chance little.
     tall = np.where(late, high, 0.0).sum(axis=1)
     apart = np.where(late, high - middle, 0.0).sum(axis=1)
-    around = np.ones(2 * UNEVEN_TICKS + 1)
-    tall, apart, count = (np.convolve(a, around, mode="same") for a in (tall, apart, late.sum(axis=1)))
+    tall, apart, count = (summed_around(a, 2 * UNEVEN_TICKS + 1) for a in (tall, apart, late.sum(axis=1)))
     return np.asarray((apart > UNEVEN * tall) & (tall > BEACON_S * count))[first - begin : end - begin]
 
 
@@ -185,8 +185,7 @@ def _evenly(
     with np.errstate(invalid="ignore"):
         late = speaks[begin:stop] & (high > LEVELS_S[0][0])
     tall, apart = np.where(late, high, 0.0), np.where(late, np.maximum(high - middle, 0.0), 0.0)
-    around = np.ones(2 * UNEVEN_TICKS + 1)
-    apart, tall = (np.apply_along_axis(np.convolve, 0, a, around, mode="same") for a in (apart, tall))
+    apart, tall = (summed_around(a, 2 * UNEVEN_TICKS + 1) for a in (apart, tall))
     return np.asarray(late & (apart <= EVEN * tall))[first - begin : end - begin]
 
 

@@ -9,6 +9,7 @@ from whichhop.compare.inference.scan import Scan
 from whichhop.compare.suspects.elements import Element
 from whichhop.compare.verdict.provider_guards import LEAST_USE, SLIGHT_LOSS, SLIGHT_S
 from whichhop.compare.verdict.verdict import LINE, FoundEpisode
+from whichhop.compare.windows.around import summed_around
 from whichhop.compare.windows.late_share import beyond_use
 from whichhop.compare.windows.own_traffic import LineUse
 
@@ -61,9 +62,7 @@ def only_bursts(scan: Scan, elements: Sequence[Element], used: LineUse, found: F
 def _averaged(share: NDArray[np.float64]) -> NDArray[np.float64]:
     """The mean over AROUND ticks of those known; NaN where none is."""
     known = np.isfinite(share)
-    kernel = np.ones(AROUND)
-    total = np.convolve(np.where(known, share, 0.0), kernel, mode="same")
-    count = np.convolve(known, kernel, mode="same")
+    total, count = summed_around(np.where(known, share, 0.0), AROUND), summed_around(known, AROUND)
     return np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
 
 

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.windows.around import summed_around
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import LinkKind, Session
 
@@ -58,7 +59,7 @@ def late_share(table: WindowTable, sessions: Sequence[Session]) -> Floats:
         late[there, agent] += np.where(middle, ALL_LATE, np.minimum(some, ALL_LATE))[there]
         lost[there, agent] += (table.lost[:, column] / np.maximum(sent, 1.0))[there]
         heard[there, agent] += 1.0
-    late, lost, heard = (_summed(a) for a in (late, lost, heard))
+    late, lost, heard = (summed_around(a, AROUND) for a in (late, lost, heard))
     each = np.where(lost > late, ALL_LATE, late / np.maximum(heard, 1.0))
     best = np.where(heard > 0, each, np.inf).min(axis=1, initial=np.inf)
     return np.where(np.isinf(best), np.nan, best)
@@ -99,11 +100,3 @@ def _above(values: NDArray[np.float32], there: NDArray[np.bool_], place: float) 
     answers = values[there]
     at = int(place * (answers.size - 1))
     return np.asarray(values - np.partition(answers, at)[at], dtype=np.float64)
-
-
-def _summed(values: Floats) -> Floats:
-    """The sums over AROUND ticks."""
-    if not values.size:
-        return values
-    kernel = np.ones(AROUND)
-    return np.stack([np.convolve(column, kernel, mode="same")[: len(column)] for column in values.T], axis=1)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.windows.around import highest_around
 from whichhop.compare.windows.late_share import (
     LEAST_LATE,
     SLOW_S,
@@ -209,8 +210,8 @@ def line_use(
         most = np.fmax(most, np.minimum(rate * spread, np.fmax(rate, capacity.low_bps)) / capacity.low_bps)
         # What waits for the other way is not this one's to explain.
         rest = late - sum(np.nan_to_num(part) for j, part in enumerate(parts) if j != i)
-        factor = np.fmax(factor, expected(_felt_onset(rest), around(rate), spread, capacity))
-        stay = np.fmax(stay, expected(_felt_stay(rest), around(rate), spread, capacity))
+        factor = np.fmax(factor, expected(_felt_onset(rest), highest_around(rate), spread, capacity))
+        stay = np.fmax(stay, expected(_felt_stay(rest), highest_around(rate), spread, capacity))
         doubts.append(doubt)
     return LineUse(
         share=share,
@@ -319,14 +320,6 @@ def _rates(
     place = np.searchsorted(grid, 0.5 * (x[:-1] + x[1:]), side="right") - 1
     apart[good] = gap_s[np.clip(place[good], 0, len(gap_s) - 1)]
     return out, apart
-
-
-def around(share: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The highest share of the tick and its neighbours, since queues outlast what filled them."""
-    out = share.copy()
-    out[1:] = np.fmax(out[1:], share[:-1])
-    out[:-1] = np.fmax(out[:-1], share[1:])
-    return out
 
 
 def onset_factor(share: NDArray[np.float64]) -> NDArray[np.float64]:

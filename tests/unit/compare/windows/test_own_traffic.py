@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from support.homes import alder
 from support.windows import START_NS, quiet
-from whichhop.compare.windows.own_traffic import around, is_known, onset_factor, stay_log_ratio, usage
+from whichhop.compare.windows.own_traffic import is_known, onset_factor, stay_log_ratio, usage
 from whichhop.model import Plan, Reading
 from whichhop.model.units import NS_PER_S
 
@@ -63,11 +63,6 @@ def test_nothing_is_known_outside_the_readings_across_long_gaps_and_without_a_pl
     assert np.isnan(share(counter([0, 12_500_000]))[1:]).all()
     assert np.isnan(share(counter([0, 1_000_000], every=600))).all()
     assert np.isnan(share(counter(np.arange(7)), plan=None)).all()
-
-
-def test_a_tick_takes_the_highest_share_near_it():
-    found = around(np.array([0.1, np.nan, 0.9, 0.1, 0.1]))
-    np.testing.assert_allclose(found, [0.1, 0.9, 0.9, 0.9, 0.1])
 
 
 @given(st.lists(st.floats(0, 1.2), min_size=2, max_size=20))
