@@ -116,9 +116,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
     least = np.where(behind, RADIO_LEAST_S, [p.least_delay_s for p in priors])
     # A device that dozes between packets answers late, and nothing is wrong with it.
     dozes = np.array([e.dozes for e in elements], dtype=bool)
-    # Of a far destination what waits is not heard (`scan.evidence_of`); what each packet has is its own.
-    far = np.array([e.nature is Nature.DESTINATION for e in elements], dtype=bool)
-    least = np.where(dozes, np.where(far, RADIO_LEAST_S, DOZING_S), least)
+    least = np.where(dozes, DOZING_S, least)
     least_loss = np.where(behind, RADIO_LEAST_LOSS, [p.least_loss for p in priors])
     most_loss = np.array([p.most_loss for p in priors])
     return ElementColumns(

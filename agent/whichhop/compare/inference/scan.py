@@ -38,9 +38,6 @@ UNEVEN = 0.2
 """Of the 80 % quantile's lateness, how far the median's lies below it where answers wait for a beacon.
 Derived: 0.375 for waits of anything up to the longest; 0.17 below a queue that stands between half and all of
 its depth, 0 below a delay that each packet has."""
-EVEN = 0.1
-"""Of no more than this a delay is one that each packet has, by the same derivation: what is left below it is
-the radio's own noise."""
 UNEVEN_TICKS = 3
 """Ticks on each side that count with one: ten answers tell the two quantiles apart badly."""
 BEACON_S = 0.05
@@ -145,11 +142,7 @@ def evidence_of(
         awake = np.where(dozes, np.float32(0.0), columns.matrix)
         found = late_alone(over[rows], scale[rows], awake, columns.agents, every=every)
         with np.errstate(invalid="ignore"):
-            found &= over[rows] <= DOZING_S
-        if every and found.any():
-            # Nobody waits for beacons for so long each time.
-            found &= ~_evenly(table, speaks, base, first, end)[rows]
-        alone[rows] |= found
+            alone[rows] |= found & (over[rows] <= DOZING_S)
     q50 = np.where(heard & ~alone, cut.q50_s, np.nan).astype(np.float32)
     return Evidence(
         delay=delay_evidence(q50, cut.q80_s, sent - lost, base, settings),
@@ -173,20 +166,6 @@ def _waits(
     apart = np.where(late, high - middle, 0.0).sum(axis=1)
     tall, apart, count = (summed_around(a, 2 * UNEVEN_TICKS + 1) for a in (tall, apart, late.sum(axis=1)))
     return np.asarray((apart > UNEVEN * tall) & (tall > BEACON_S * count))[first - begin : end - begin]
-
-
-def _evenly(
-    table: WindowTable, speaks: NDArray[np.bool_], base: Baseline, first: int, end: int
-) -> NDArray[np.bool_]:
-    """(ticks, sessions), True about which a session is late by much the same, packet by packet."""
-    begin, stop = max(0, first - UNEVEN_TICKS), min(table.ticks, end + UNEVEN_TICKS)
-    cut = table.span(begin, stop)
-    middle, high = cut.q50_s - base.loc50, cut.q80_s - base.loc80
-    with np.errstate(invalid="ignore"):
-        late = speaks[begin:stop] & (high > LEVELS_S[0][0])
-    tall, apart = np.where(late, high, 0.0), np.where(late, np.maximum(high - middle, 0.0), 0.0)
-    apart, tall = (summed_around(a, 2 * UNEVEN_TICKS + 1) for a in (apart, tall))
-    return np.asarray(late & (apart <= EVEN * tall))[first - begin : end - begin]
 
 
 def _dozing(

@@ -3,17 +3,13 @@
 import numpy as np
 import pytest
 
-from standing.cases import Case
-from standing.homes import draw_home, draw_quick, sessions_of
-from standing.packets import draw_packets
-from standing.play import table_of_case
 from support.homes import alder
 from support.windows import disturb, named, quiet
 from whichhop.compare.history import judge
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.transients import late_alone
 from whichhop.compare.suspects.elements import elements_of
-from whichhop.model import Cause, Medium, derive_sessions
+from whichhop.model import Cause, derive_sessions
 
 HOME = alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}")
 SESSIONS = derive_sessions(HOME)
@@ -130,24 +126,3 @@ def test_slow_answers_of_a_device_that_sleeps_are_no_fault_of_its_radio(ill):
     table.slow[slice(200, 260, 1 if ill else 2), own] = 4 if ill else 1
     found = judge(HOME, SESSIONS, table)
     assert [v.elements for v in found] == ([("desk/attic",)] if ill else [])
-
-
-@pytest.mark.parametrize("waits", [False, True])
-def test_what_slows_each_packet_to_one_destination_is_no_sleep_of_the_lone_radio_that_asks(waits):
-    """Waits for a beacon are of anything up to 102.4 ms (IEEE 802.11, 100 TU); a longer way is every
-    packet's."""
-    home = draw_home(np.random.default_rng(4), "laptop", Medium.FIBRE)
-    sessions = sessions_of(home)
-    elements = elements_of(home, sessions)
-    rng = np.random.default_rng(1)
-    quick = {e.name: draw_quick(rng, home, e) for e in elements}
-    packets = draw_packets(rng, elements, quick, sessions=len(sessions), seconds=1800)
-    row = next(i for i, s in enumerate(sessions) if s.key.target == "lighthouse")
-    packets.rtt_s[row, 900:] += rng.uniform(0.0, 0.1024, 900) if waits else 0.04
-    case = Case(
-        words="", kind="", home=home, sessions=sessions, elements=elements, packets=packets, ills=(),
-        use=np.zeros(1800),
-    )  # fmt: skip
-    found = judge(home, sessions, table_of_case(case, 1800))
-    assert [v.elements for v in found] == ([] if waits else [("destination:lighthouse",)])
-    assert not any(v.standing for v in found)
