@@ -15,6 +15,7 @@ from whichhop.compare.standing.usual import HARM_LOG_SD, USUAL, Feature, kind_of
 from whichhop.compare.suspects.elements import HOME_SIDE, Nature
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict import steps
+from whichhop.compare.verdict.alone import touched
 from whichhop.compare.verdict.episodes import (
     Heard,
     Span,
@@ -92,28 +93,10 @@ class _Own:
         return np.where(sent >= LEAST_SENT, lost / np.maximum(sent, 1), np.nan)
 
     def _speaks(self, span: Span) -> NDArray[np.bool_]:
-        elements = self.case.elements
-        of = [(elements[j].column, other) for j, other in self._others]
-        return without_others(self._done.speaks, self._columns, span, of)
-
-
-def without_others(
-    speaks: NDArray[np.bool_],
-    columns: Sequence[int],
-    span: Span,
-    others: Sequence[tuple[frozenset[int], Span]],
-) -> NDArray[np.bool_]:
-    """Who of these sessions speaks in which tick of a span, (ticks, columns), and no other fault touches.
-
-    speaks: of all ticks and sessions. others: the sessions of other faults, and when.
-    """
-    out = speaks[span.first : span.end][:, columns]
-    for column, other in others:
-        touched = [i for i, session in enumerate(columns) if session in column]
-        begin, end = max(span.first, other.first) - span.first, min(span.end, other.end) - span.first
-        if touched and begin < end:
-            out[begin:end, touched] = False
-    return out
+        """Who of the sessions speaks in which tick of a span and is touched by no other fault."""
+        speaks, elements = self._done.speaks[span.first : span.end], self.case.elements
+        of = ((elements[j].column, (other.first, other.end)) for j, other in self._others)
+        return np.asarray((speaks & ~touched(span, of, speaks.shape[1]))[:, self._columns])
 
 
 def _heard(case: Case, members: Sequence[int]) -> Heard:

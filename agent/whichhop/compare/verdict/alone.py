@@ -1,6 +1,6 @@
 """What of an episode's samples another episode explains, so that its figures are its own fault's."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Protocol
 
 import numpy as np
@@ -29,23 +29,30 @@ class Episode(Protocol):
         """First and end ticks of the parts in which it was at fault."""
 
 
+def touched(
+    span: Span, others: Iterable[tuple[frozenset[int], tuple[int, int]]], width: int
+) -> NDArray[np.bool_]:
+    """(ticks of the span, width sessions), True where another fault touches a session; others: the sessions
+    that each crosses, and its first and end tick."""
+    out = np.zeros((span.end - span.first, width), dtype=bool)
+    for column, (begin, stop) in others:
+        out[max(0, begin - span.first) : max(0, stop - span.first), sorted(column)] = True
+    return out
+
+
 def explained(elements: Sequence[Element], mine: Episode, every: Sequence[Episode]) -> NDArray[np.bool_]:
     """(ticks of `mine`, sessions): samples over the element of another episode while that was there.
 
     The members of a group cross the same sessions, so its likeliest stands for all; one that is mine too is
     nobody else's.
     """
-    first, end = mine.span.first, mine.span.end
-    width = 1 + max((i for e in elements for i in e.column), default=-1)
-    out = np.zeros((end - first, width), dtype=bool)
-    for other in every:
-        if other is mine or set(other.members) & set(mine.members):
-            continue
-        column = sorted(elements[other.members[0]].column)
-        for begin, stop in other.there or ((other.span.first, other.span.end),):
-            ticks = slice(max(0, begin - first), max(0, stop - first))
-            out[ticks, column] = True
-    return out
+    others = (
+        (elements[other.members[0]].column, ticks)
+        for other in every
+        if other is not mine and not set(other.members) & set(mine.members)
+        for ticks in other.there or ((other.span.first, other.span.end),)
+    )
+    return touched(mine.span, others, 1 + max((i for e in elements for i in e.column), default=-1))
 
 
 def heard_alone(

@@ -48,11 +48,14 @@ def test_samples_over_another_fault_are_explained_while_it_was_there() -> None:
 
 
 def test_where_nothing_else_was_heard_all_of_it_counts() -> None:
-    speaks = np.ones((3, 2), dtype=bool)
-    others = np.array([[True], [False], [True]])
-    assert heard_alone(speaks, others, [0])[:, 0].tolist() == [False, True, False]
+    speaks = np.ones((4, 2), dtype=bool)
+    others = np.array([[True], [False], [False], [True]])
+    assert heard_alone(speaks, others, [0])[:, 0].tolist() == [False, True, True, False]
     assert heard_alone(speaks, others, [0])[:, 1].all()
-    assert heard_alone(speaks, np.ones((3, 1), dtype=bool), [0]).all()
+    assert heard_alone(speaks, np.array([[True], [True], [False], [True]]), [0]).all(), (
+        "one tick tells little"
+    )
+    assert heard_alone(speaks, np.ones((4, 1), dtype=bool), [0]).all()
     assert heard_alone(speaks, None, [0]) is speaks
 
 
