@@ -134,7 +134,12 @@ def trouble_words(found: Trouble) -> str:
     many = len(found.verdicts)
     share = percent(found.share, 1) if found.share >= 0.001 else "under 0.1 %"
     text = f"{many} episode{'s' if many != 1 else ''}, {share} of the time judged"
-    text += f"; {'the worst' if many > 1 else 'it'} began {instant_words(worst.start_ns, found.zone)}"
+    when = (
+        "was there before measuring began"
+        if worst.standing
+        else f"began {instant_words(worst.start_ns, found.zone)}"
+    )
+    text += f"; {'the worst' if many > 1 else 'it'} {when}"
     figures = []
     severity = worst.severity
     if severity is not None and tail_shaped(severity):

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from unit.advice.test_rank import DAY, HOUR_NS, RUN, START, known, levels, line_tests, moved, only, verdict
-from whichhop.advice.facts import HomeFacts
+from whichhop.advice.facts import HomeFacts, trouble, trouble_words
 from whichhop.advice.rank import advise
 from whichhop.advice.step import RecommendationKind, step_words
 from whichhop.cli import main, parsed
@@ -82,6 +82,9 @@ def test_a_fault_older_than_the_measurements_is_asked_about_as_such() -> None:
     now = replace(lasting(Cause.WIRELESS_HOP, "desk/attic", at_h=0.0), standing=True)
     asked = only(advise(known(verdicts=(now,))), "recall-change")
     assert "when measuring began, and when it was last well" in asked.what
+    assert "it was there before measuring began" in trouble_words(
+        trouble(known(verdicts=(now,)), lambda *_: True)
+    )
 
 
 @pytest.mark.parametrize(

@@ -294,7 +294,7 @@ def line_tests(mbps: float, hindered: tuple[str, ...] = ()) -> tuple[LineTest, .
 
 
 def test_a_plan_that_every_test_contradicts_comes_first_with_what_was_ruled_out() -> None:
-    # Issue 16: 40 of 100 in every test: "nothing calls for a change".
+    # Seen before: 40 of 100 in every test: "nothing calls for a change".
     found = advise(known(home=alder(), tests=line_tests(40)))
     assert found[0].key == "claim-plan"
     assert "is not delivered: 0 of 12 tests" in found[0].why[0]

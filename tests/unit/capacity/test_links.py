@@ -105,7 +105,7 @@ def rates(name: str, *mbps: float, agent: str = "desk") -> list[Reading]:
 
 
 def test_one_slow_transfer_after_many_is_not_what_the_path_carries() -> None:
-    # Issue 16: 12 transfers at 930 and the newest at 95: "seen 95, the narrow link".
+    # Seen before: 12 transfers at 930 and the newest at 95: "seen 95, the narrow link".
     (found,) = measured_of(rates("transfer_back_rate_bps:router", *([930] * 12), 95, agent="study"))
     assert found.rate_bps == 930e6
     assert found.tests == 13
@@ -141,7 +141,7 @@ def test_transfers_that_a_machine_limited_do_not_lower_what_the_others_tell() ->
 
 
 def test_the_line_is_narrower_than_the_plan_when_wired_tests_say_so() -> None:
-    # Issue 16: 40 of 100 in every test: "at most 94.1 by the plan; no less than the plan".
+    # Seen before: 40 of 100 in every test: "at most 94.1 by the plan; no less than the plan".
     found = narrow("study", DOWN, [moved("study", "harbour", "back", 40)])
     assert found.links == ("modem/provider-edge",)
     assert found.rate_bps == 40e6

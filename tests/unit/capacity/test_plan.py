@@ -68,7 +68,7 @@ def test_a_test_that_something_else_limited_speaks_only_for_the_plan() -> None:
 
 
 def test_good_days_that_few_tests_saw_are_no_delivered_plan() -> None:
-    # Issue 16: at a true share of .70 to .75, 5 of 5 tests were called delivered in 18 to 24 % of homes.
+    # Seen before: at a true share of .70 to .75, 5 of 5 tests were called delivered in 18 to 24 % of homes.
     assert delivery(some([470.0] * 5), PLAN, "down", UTC).answer is PlanAnswer.OPEN
     # 28 tests, all good, on seven days that may be good or bad as a whole
     week = [t for hour in (1, 7, 13, 19) for t in some([470.0] * 7, hour=hour)]
@@ -95,7 +95,7 @@ def through_the_hop(mbps: float) -> list[Reading]:
 
 
 def test_tests_behind_a_narrow_hop_do_not_blame_the_line() -> None:
-    # Issue 16: a 38 Mbit/s mesh hop: "100 Mbit/s down is not delivered: 0 of 12 tests".
+    # Seen before: a 38 Mbit/s mesh hop: "100 Mbit/s down is not delivered: 0 of 12 tests".
     home = alder()
     assert home.plan is not None
     readings = through_the_hop(38.0)

@@ -24,7 +24,7 @@ def case(figure: str, noise: str) -> Case:
 @pytest.mark.parametrize(
     ("figure", "noise", "homes", "past"),
     [
-        ("delay", "days differ by 1", 40, 21),  # issue 16: 6 to 13 % told of a change
+        ("delay", "days differ by 1", 40, 21),  # seen before: 6 to 13 % told of a change
         ("delay", "days differ by 2", 40, 0),  # 10 to 24 %
         ("delay", "weekday pattern", 30, 0),
         ("loss", "bad days", 60, 0),  # 6 to 12 %
@@ -39,7 +39,7 @@ def test_one_look_at_nothing_is_seldom_a_change(figure: str, noise: str, homes: 
 
 
 def test_two_weeks_of_daily_looks_at_hours_that_remember_are_seldom_a_change() -> None:
-    # Issue 16: 30 % of homes. Of 16 such a method would tell 2 or fewer in one draw of ten.
+    # Seen before: 30 % of homes. Of 16 such a method would tell 2 or fewer in one draw of ten.
     here = case("delay", "hours remember 20 h")
     drawn = [a_home(here, dice(SEEDS, here, n), 3 * WEEK) for n in range(16)]
     assert sum(day <= 2 * WEEK for day in first_told(drawn, 0, told)) <= 1
@@ -47,7 +47,7 @@ def test_two_weeks_of_daily_looks_at_hours_that_remember_are_seldom_a_change() -
 
 @pytest.mark.parametrize("size", ["0.5", "2"])
 def test_the_interval_holds_the_truth_as_often_as_it_says(size: str) -> None:
-    # Issue 16: missed by 14 to 56 %. At 95 %, 35 or fewer of 40 come in one draw of fifty.
+    # Seen before: missed by 14 to 56 %. At 95 %, 35 or fewer of 40 come in one draw of fifty.
     here, held = case("delay", f"days differ by {size}"), 0
     for number in range(40):
         home = changed(a_home(here, dice(SEEDS, here, number), 2 * WEEK), WEEK, 3.0)
@@ -59,7 +59,7 @@ def test_the_interval_holds_the_truth_as_often_as_it_says(size: str) -> None:
 
 
 def test_as_many_more_days_as_are_asked_for_mostly_decide() -> None:
-    # Issue 16: "about 1 more matched hour would probably tell": 0 of 38.
+    # Seen before: "about 1 more matched hour would probably tell": 0 of 38.
     here, asked, right = case("delay", "days differ by 1"), 0, 0
     for number in range(30):
         home = changed(a_home(here, dice(SEEDS, here, number), 21 + WEEK + 70), 21 + WEEK, 3.0)

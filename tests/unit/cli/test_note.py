@@ -99,7 +99,7 @@ def test_notes_go_out_and_come_in_with_the_records(
 
 
 def test_a_change_that_names_another_part_than_the_note_is_refused_with_the_parts_that_fit(ask: Ask) -> None:
-    # Issue 16: "remove 6" beside "took out the splitter" took away a cable without naming it.
+    # Seen before: "remove 6" beside "took out the splitter" took away a cable without naming it.
     code, said = ask("took out the splitter", "--change", "remove 6", home=CABLE)
     assert code == 2
     assert "take out part 6 (4 m of" in said

@@ -1,4 +1,4 @@
-"""What gets better is no fault, and what was bad from the start is none when it heals (issue 14, "Seen")."""
+"""What gets better is no fault, and what was bad from the start is none when it heals."""
 
 import pytest
 

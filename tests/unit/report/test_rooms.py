@@ -39,7 +39,7 @@ def test_a_home_without_a_plan_is_judged_by_packets_alone() -> None:
 
 
 def test_upload_and_what_could_not_be_sent_are_judged_too() -> None:
-    # Issue 16: 135 of 300 packets that could not be sent, or 0.1 Mbit/s up: "good, nothing to complain of".
+    # Seen before: 135 of 300 packets that could not be sent, or 0.1 Mbit/s up: "good, nothing to complain".
     held = judged(replace(KITCHEN, sent=165, unsent=135), PLAN)
     assert held.quality is Quality.DEAD
     assert "135 of 300 packets could not be sent at all" in held.why

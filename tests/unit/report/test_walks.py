@@ -50,7 +50,7 @@ def test_only_what_is_more_than_two_visits_differ_by_is_called_better_or_worse()
 
 
 def test_what_nobody_notices_is_no_change_however_sure() -> None:
-    # Issue 16: "worse by 0.2 to 0.4 ms".
+    # Seen before: "worse by 0.2 to 0.4 ms".
     found = by_figure(KITCHEN, replace(KITCHEN, p50_s=(KITCHEN.p50_s or 0) + 0.0003))["round trip"]
     assert found.better is None
     assert "no more than two visits differ by" in found.words
@@ -87,7 +87,7 @@ def a_walk(dice: np.random.Generator, name: str, *, visits_differ: bool) -> list
 
 @pytest.mark.parametrize("visits_differ", [False, True])
 def test_two_walks_without_a_change_show_none(visits_differ: bool) -> None:
-    # Issue 16: 100 % of walks with a false better or worse; 32 % with packets that are independent.
+    # Seen before: 100 % of walks with a false better or worse; 32 % with packets that are independent.
     dice = np.random.default_rng(7)
     false = 0
     for _ in range(200):

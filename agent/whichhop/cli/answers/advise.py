@@ -43,6 +43,12 @@ nothing to fix.
 """
 
 
+NO_STEP = "Nothing that was measured calls for a change."
+NOTHING_MEASURED = (
+    "Nothing of this home was measured in that time, so that no fault is known and none is ruled out."
+)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The verb's arguments."""
     parser.epilog = EPILOG
@@ -97,7 +103,7 @@ def _many(count: int, what: str) -> str:
 
 
 def _text(
-    known: HomeFacts, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link], seldom: Sequence[str]
+    known: HomeFacts, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link], found: Comparison | None
 ) -> str:
     span = f"{known.time(known.start_ns)} to {known.time(known.end_ns)}"
     lines = [
@@ -110,9 +116,9 @@ def _text(
         lines += [f"Only {judged} were judged: shares of the time may change with a whole day.", ""]
     doing = [s for s in steps if s.kind is not RecommendationKind.MEASURE]
     if not doing:
-        lines += ["Nothing that was measured calls for a change.", ""]
+        lines += [NO_STEP if found else NOTHING_MEASURED, ""]
     if unmeasured:
-        lines += [not_measured_words(unmeasured, seldom=seldom), ""]
+        lines += [not_measured_words(unmeasured, seldom=found.seldom if found else ()), ""]
     if doing and doing[0].now:
         lines += ["About what is wrong now, the cheapest first:", ""]
     for number, step in enumerate(steps, 1):
@@ -150,5 +156,5 @@ def run(args: argparse.Namespace) -> int:
         }
         sys.stdout.write(json.dumps(data, indent=2) + "\n")
     else:
-        sys.stdout.write(_text(known, steps, unmeasured, found.seldom if found else ()))
+        sys.stdout.write(_text(known, steps, unmeasured, found))
     return 0 if any(s.kind is not RecommendationKind.MEASURE for s in steps) else 1

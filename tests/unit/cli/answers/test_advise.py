@@ -9,6 +9,7 @@ import pytest
 from whichhop.cli import main
 from whichhop.lab.demo.run import recorded_folder
 from whichhop.lab.standard_home import HOME_FILE
+from whichhop.store.store import Store
 
 pytestmark = pytest.mark.slow
 
@@ -53,3 +54,16 @@ def test_a_healthy_home_is_told_that_nothing_calls_for_a_change(
     assert "Nothing that was measured calls for a change." in said
     assert "Not known yet, so not advised:" in said
     assert "whichhop transfer" in said
+
+
+def test_where_nothing_was_measured_nothing_is_called_well(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = tmp_path / "alder.yaml"
+    home.write_text(HOME_FILE)
+    with Store.open(tmp_path / "empty.store"):
+        pass
+    assert main(["advise", str(home), "--offline", "--store", str(tmp_path / "empty.store")]) == 1
+    said = capsys.readouterr().out
+    assert "Nothing of this home was measured" in said
+    assert "calls for a change" not in said
