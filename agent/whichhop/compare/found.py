@@ -148,12 +148,14 @@ def _pieces(own: _Own, parts: Sequence[Part], whole: Sequence[Span]) -> Iterator
 def _to_its_end(own: _Own, span: Span, inside: Sequence[Part]) -> Span:
     """An episode that is over without the ticks behind the last that shows it: what comes and goes is thought
     to go on for a while."""
-    if _heard(own.case, own.members).goes_on(span.end, own.case.settings.close_ticks):
+    heard = _heard(own.case, own.members)
+    if heard.goes_on(span.end, own.case.settings.close_ticks):
         return span
     last = span.first
     for close, group, part in inside:
         cut = slice(part.first - close.stretch.first, part.end - close.stretch.first)
-        shown = np.flatnonzero(np.maximum(group.delay[cut], group.loss[cut]) > 0.0)
+        # What was not heard speaks neither way.
+        shown = np.flatnonzero((group.gain[cut] > 0.0) | ~heard.ticks[part.first : part.end])
         if shown.size:
             last = max(last, part.first + int(shown[-1]))
     end = max(last + 1, span.detected + 1)

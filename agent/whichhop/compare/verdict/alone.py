@@ -10,7 +10,7 @@ from whichhop.compare.suspects.elements import Element
 from whichhop.compare.verdict.episodes import Span
 
 LEAST_ALONE = 2
-"""Ticks alone that figures need: as many as open an episode."""
+"""Ticks alone that figures need, since as many open an episode."""
 
 
 class Episode(Protocol):

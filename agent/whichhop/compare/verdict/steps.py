@@ -23,7 +23,7 @@ OUTAGE_LOST = 0.95
 OUTAGE_TICKS = 3
 """Where half a minute of packets is lost there is an outage; as long must show what else goes on."""
 LEAST_LOST = 0.03
-"""The least loss of a fault, see `priors.Prior`."""
+"""It follows from the least loss of a fault of any element, see `priors.Prior`."""
 MOST_STEPS = 3
 """A fault, another on top of it, and its end; more steps to and fro between two levels are one fault."""
 

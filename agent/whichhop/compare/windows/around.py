@@ -2,7 +2,6 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import convolve1d
 
 Floats = NDArray[np.float64]
 
@@ -12,7 +11,11 @@ def summed_around(values: NDArray[np.generic], ticks: int) -> Floats:
 
     values: (ticks,) or (ticks, columns), of any length, without NaN.
     """
-    return np.asarray(convolve1d(values.astype(np.float64), np.ones(ticks), axis=0, mode="constant"))
+    out = values.astype(np.float64)
+    for apart in range(1, ticks // 2 + 1):
+        out[apart:] += values[:-apart]
+        out[:-apart] += values[apart:]
+    return out
 
 
 def highest_around(values: Floats) -> Floats:
