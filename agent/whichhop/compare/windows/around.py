@@ -11,10 +11,11 @@ def summed_around(values: NDArray[np.generic], ticks: int) -> Floats:
 
     values: (ticks,) or (ticks, columns), of any length, without NaN.
     """
-    out = values.astype(np.float64)
+    each = values.astype(np.float64)
+    out = each.copy()
     for apart in range(1, ticks // 2 + 1):
-        out[apart:] += values[:-apart]
-        out[:-apart] += values[apart:]
+        out[apart:] += each[:-apart]
+        out[:-apart] += each[apart:]
     return out
 
 
