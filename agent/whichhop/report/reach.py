@@ -19,10 +19,8 @@ def without_fault(dossier: Dossier, quiet: str) -> Notice:
         head = "No fault found on the hops that were measured"
         return Notice(Tone.HOLD, head, " ".join((quiet, *reach.not_measured, *reach.unusual)))
     if reach.unusual:
-        many = "some links are" if len(reach.unusual) > 1 else "one link is"
-        head = (
-            f"No fault found, but {many} slower than is usual for {'their' if many[0] == 's' else 'its'} kind"
-        )
+        links, its = ("some links are", "their") if len(reach.unusual) > 1 else ("one link is", "its")
+        head = f"No fault found, but {links} slower than is usual for {its} kind"
         return Notice(Tone.HOLD, head, " ".join(reach.unusual))
     if standing_of(dossier) is ReportStanding.FELT:
         first = dossier.felt[0]
