@@ -146,7 +146,7 @@ def level_words(level: Level) -> str:
     return (
         f"Of {_ms(level.round_trip_s)} about {_ms(level.level_s)} are on {where}{group}; usual are"
         f" {_ms(level.usual_low_s)} to {_ms(level.usual_high_s)}. A fault or an unusual link: packets cannot"
-        " tell; an older figure would, and of the line its modem's levels or a second line."
+        " tell. An older figure would; for the access line its modem's levels or a second line would, too."
     )
 
 
