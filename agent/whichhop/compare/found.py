@@ -17,7 +17,6 @@ from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict import steps
 from whichhop.compare.verdict.alone import touched
 from whichhop.compare.verdict.episodes import (
-    Heard,
     Span,
     bridged,
     heard_in,
@@ -34,7 +33,7 @@ LEAST_TICK = -3.0
 """A tick in which an episode rests costs its gain no more than this."""
 
 LEAST_SENT = 5
-"""Of fewer packets in a tick no share is known."""
+"""Of fewer packets in a tick no share is known, nor that all are lost."""
 
 Part = tuple[Close, Group, Span]
 """A close look, one of its groups, and an episode of that."""
@@ -53,7 +52,7 @@ def found_episodes(case: Case, done: Scan, looks: Sequence[Close]) -> Iterator[F
         pieces = list(_pieces(own, parts, _episodes(own, parts)))
         ends = {span.end for span, _ in pieces}
         for span, inside in pieces:
-            yield replace(_found(case, inside, span), parted=span.first in ends)
+            yield replace(_found(own, inside, span), parted=span.first in ends)
 
 
 class _Own:
@@ -65,6 +64,8 @@ class _Own:
         """every: who else is found to be at fault, and when."""
         self.case, self.members = case, members
         self._done, self._columns = done, sorted(case.elements[members[0]].column)
+        column = _column(case, members)
+        self.heard = heard_in(case.reporting.speaks[:, column], case.settings, case.table.step_ns * 1e-9)
         self._others = [(j, span) for j, span in every if j not in members]
 
     def may_be_traffic(self, span: Span) -> bool:
@@ -99,10 +100,9 @@ class _Own:
         return np.asarray((speaks & ~touched(span, of, speaks.shape[1]))[:, self._columns])
 
 
-def _heard(case: Case, members: Sequence[int]) -> Heard:
-    """In which ticks what crosses a group was heard."""
-    column = sorted(frozenset[int]().union(*(case.elements[j].column for j in members)))
-    return heard_in(case.reporting.speaks[:, column], case.settings, case.table.step_ns * 1e-9)
+def _column(case: Case, members: Sequence[int]) -> list[int]:
+    """The sessions that cross any member of a group."""
+    return sorted(frozenset[int]().union(*(case.elements[j].column for j in members)))
 
 
 def _episodes(own: _Own, parts: Sequence[Part]) -> list[Span]:
@@ -115,7 +115,7 @@ def _episodes(own: _Own, parts: Sequence[Part]) -> list[Span]:
             return True
         return steps.alike(own.excess(one), own.excess(other))
 
-    whole = merged([span for _, _, span in parts], gap, alike, _heard(case, own.members))
+    whole = merged([span for _, _, span in parts], gap, alike, own.heard)
     # Each outage of a line is one to a provider; within the home one trouble comes and goes.
     at_home = all(case.elements[j].nature in HOME_SIDE for j in own.members)
     return states(whole, gap) if at_home else whole
@@ -148,14 +148,13 @@ def _pieces(own: _Own, parts: Sequence[Part], whole: Sequence[Span]) -> Iterator
 def _to_its_end(own: _Own, span: Span, inside: Sequence[Part]) -> Span:
     """An episode that is over without the ticks behind the last that shows it: what comes and goes is thought
     to go on for a while."""
-    heard = _heard(own.case, own.members)
-    if heard.goes_on(span.end, own.case.settings.close_ticks):
+    if own.heard.goes_on(span.end, own.case.settings.close_ticks):
         return span
     last = span.first
     for close, group, part in inside:
         cut = slice(part.first - close.stretch.first, part.end - close.stretch.first)
         # What was not heard speaks neither way.
-        shown = np.flatnonzero((group.gain[cut] > 0.0) | ~heard.ticks[part.first : part.end])
+        shown = np.flatnonzero((group.gain[cut] > 0.0) | ~own.heard.ticks[part.first : part.end])
         if shown.size:
             last = max(last, part.first + int(shown[-1]))
     end = max(last + 1, span.detected + 1)
@@ -164,12 +163,15 @@ def _to_its_end(own: _Own, span: Span, inside: Sequence[Part]) -> Span:
 
 def _cut(own: _Own, span: Span) -> list[tuple[int, int]]:
     """First and end ticks of the pieces of an episode."""
+    lost, may_be_traffic = own.lost(span), own.may_be_traffic(span)
+    if not may_be_traffic and not (lost >= steps.OUTAGE_LOST).any():
+        return [(span.first, span.end)]
     over = own.excess(span)
-    edges = [0, *steps.outages(own.lost(span), over), len(over)]
+    edges = [0, *steps.outages(lost, over), len(over)]
     out = []
     for begin, stop in pairwise(edges):
         part = over[begin:stop]
-        cuts = [0, *(steps.cuts(part) if own.may_be_traffic(span) else ()), len(part)]
+        cuts = [0, *(steps.cuts(part) if may_be_traffic else ()), len(part)]
         first = span.first + begin
         out += [(first + a, first + steps.without_lull(part, a, b)) for a, b in pairwise(cuts)]
     return out
@@ -178,11 +180,11 @@ def _cut(own: _Own, span: Span) -> list[tuple[int, int]]:
 def _spans(case: Case, close: Close, group: Group) -> list[Span]:
     """The group's episodes in one stretch, in whole-table ticks."""
     first, end = close.stretch.first, close.stretch.end
-    column = sorted(frozenset[int]().union(*(case.elements[j].column for j in group.members)))
+    column = _column(case, group.members)
     speaks = case.reporting.speaks[first:end][:, column]
     sent = np.where(speaks, case.table.sent[first:end][:, column], 0).sum(axis=1, dtype=np.int64)
     lost = np.where(speaks, case.table.lost[first:end][:, column], 0).sum(axis=1, dtype=np.int64)
-    outage = (sent >= 5) & (lost == sent)
+    outage = (sent >= LEAST_SENT) & (lost == sent)
     found = spans(group.smooth, outage, case.settings)
     known = noticed(group.forward, group.soon, outage, case.settings)
     out = []
@@ -194,9 +196,9 @@ def _spans(case: Case, close: Close, group: Group) -> list[Span]:
     return out
 
 
-def _found(case: Case, parts: Sequence[Part], span: Span) -> FoundEpisode:
+def _found(own: _Own, parts: Sequence[Part], span: Span) -> FoundEpisode:
     """Probability over the episode: the mean over its better half, so that slow edges do not count."""
-    members = parts[0][1].members
+    case, members = own.case, own.members
     values, shares, delay, loss, gain = [], [], [], [], 0.0
     for close, group, part in parts:
         cut = slice(part.first - close.stretch.first, part.end - close.stretch.first)
@@ -218,7 +220,7 @@ def _found(case: Case, parts: Sequence[Part], span: Span) -> FoundEpisode:
         probability=float(value[len(value) // 2 :].mean()),
         # An end is told once it has lasted as long as closes an episode.
         there=joined([(part.first, part.end) for _, _, part in parts]),
-        lasting=_heard(case, members).goes_on(span.end, case.settings.close_ticks),
+        lasting=own.heard.goes_on(span.end, case.settings.close_ticks),
     )
 
 
@@ -226,12 +228,14 @@ def gone_on(case: Case, found: Sequence[FoundEpisode]) -> list[FoundEpisode]:
     """Episodes in order of time, of which those of one radio are one where it was never well between them, or
     for a moment only: then it is one state of hours that is now worse, now better."""
     out: list[FoundEpisode] = []
+    latest: dict[frozenset[int], int] = {}
     gap = case.settings.merge_gap_s / (case.table.step_ns * 1e-9)
     for one in sorted(found, key=lambda f: (f.span.first, f.members)):
-        before = next((f for f in reversed(out) if set(f.members) == set(one.members)), None)
-        if before is not None and _goes_on(case, before, one, gap):
-            out[out.index(before)] = _as_one(before, one)
+        at = latest.get(frozenset(one.members))
+        if at is not None and _goes_on(case, out[at], one, gap):
+            out[at] = _as_one(out[at], one)
         else:
+            latest[frozenset(one.members)] = len(out)
             out.append(one)
     return out
 

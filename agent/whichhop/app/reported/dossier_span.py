@@ -124,7 +124,7 @@ class Spanning:
         if found is None:
             return None
         span = self._with_causes(self._span(found, readings), shown)
-        return self._spanned(found, span, {t.session: t for t in tallies})
+        return self._spanned(found, span, {t.session: t for t in tallies}, shown)
 
     def _by_days(self, kept: KeptDays) -> Spanned | None:
         days = judged_by_days(self.store, self.home, kept, start_ns=self.start_ns, end_ns=self.end_ns)
@@ -134,7 +134,7 @@ class Spanning:
         whole = judged_days(self.home, days.judged, days.windows.own)
         # What the counters tell is in the days already.
         span = self._span(found, self._readings(but=tuple(COUNTERS)), whole)
-        return self._spanned(found, span, self._tallies(days.windows))
+        return self._spanned(found, span, self._tallies(days.windows), self._shown())
 
     def _hidden_by_days(self, kept: KeptDays) -> Spanned | None:
         """The same under stand-ins: what is kept has the true names, so only windows are taken from it."""
@@ -150,7 +150,7 @@ class Spanning:
         whole = judged_days(home, days, partial(own_windows, table))
         span = self._with_causes(self._span(found, readings, whole), shown)
         tallies = {shown[key]: replace(t, session=shown[key]) for key, t in self._tallies(windows).items()}
-        return self._spanned(found, span, tallies)
+        return self._spanned(found, span, tallies, shown)
 
     @property
     def _home_shown(self) -> Home:
@@ -163,9 +163,15 @@ class Spanning:
         start_ns, end_ns = found.start_ns - NS_PER_MINUTE, found.end_ns
         return judged_span(found, (r for r in readings if start_ns <= r.at_ns <= end_ns), whole)
 
-    def _spanned(self, found: Comparison, span: JudgedSpan, tallies: Mapping[SessionKey, Tally]) -> Spanned:
+    def _spanned(
+        self,
+        found: Comparison,
+        span: JudgedSpan,
+        tallies: Mapping[SessionKey, Tally],
+        shown: Mapping[SessionKey, SessionKey],
+    ) -> Spanned:
         looks = tuple(renamed(looks_of_late(self.store, self.end_ns), self.stand))
-        records = self._records(self._shown())
+        records = self._records(shown)
         return Spanned(
             span=span,
             tallies=tallies,

@@ -36,7 +36,8 @@ def touched(
     that each crosses, and its first and end tick."""
     out = np.zeros((span.end - span.first, width), dtype=bool)
     for column, (begin, stop) in others:
-        out[max(0, begin - span.first) : max(0, stop - span.first), sorted(column)] = True
+        if begin < span.end and span.first < stop:
+            out[max(0, begin - span.first) : stop - span.first, sorted(column)] = True
     return out
 
 

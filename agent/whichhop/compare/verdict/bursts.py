@@ -10,11 +10,9 @@ from whichhop.compare.suspects.elements import Element
 from whichhop.compare.verdict.provider_guards import LEAST_USE, SLIGHT_LOSS, SLIGHT_S
 from whichhop.compare.verdict.verdict import LINE, FoundEpisode
 from whichhop.compare.windows.around import summed_around
-from whichhop.compare.windows.late_share import beyond_use
+from whichhop.compare.windows.late_share import AROUND, beyond_use
 from whichhop.compare.windows.own_traffic import LineUse
 
-AROUND = 3
-"""Ticks over which use is averaged: a queue outlasts what filled it, and a stream comes in pieces."""
 MOSTLY = 0.75
 """Of an episode's ticks those in which the home uses its line: what goes on without that is not its doing.
 The rest is what an episode needs to be over, and pauses of a stream. No source."""

@@ -14,7 +14,8 @@ Floats = NDArray[np.float64]
 SLOW_S = 0.005
 """A line that is full delays: the same least delay as a fault of the line has."""
 AROUND = 3
-"""Ticks over which lateness is averaged, as use is: a queue outlasts what filled it."""
+"""Ticks over which lateness and use are averaged: a queue outlasts what filled it, and a stream comes in
+pieces."""
 SECONDS = 10
 """Of a tick."""
 ERRORS = 2.0

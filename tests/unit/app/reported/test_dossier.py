@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 
 from support.channels import down, reading, up
+from support.dossiers import order_of
 from support.reported import recorded, span_of
-from whichhop.app.reported.dossier import Order, assemble
+from whichhop.app.reported.dossier import assemble
 from whichhop.cabling.level_readings import to_readings
-from whichhop.config.check import House
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Direction, ModemLevels
 from whichhop.model.cable_run import Cable, CableKind, Run
@@ -34,16 +34,7 @@ def levels(dbmv: float) -> list[ModemLevels]:
 def made(folder: Path, run: Run | None, read: list[ModemLevels]) -> Dossier:
     records, readings = recorded("upstream-link")
     start, end = span_of(records)
-    order = Order(
-        house=House(home=alder_home(), run=run, boxes=()),
-        start_ns=start,
-        end_ns=end,
-        made_ns=end,
-        zone="Europe/Lisbon",
-        redact=False,
-        with_chains=False,
-        public_key=None,
-    )
+    order = order_of(alder_home(), start, end, run=run)
     with Store.open(folder / "s.db") as store:
         store.append_all(records, [*readings, *(r for one in read for r in to_readings(one, "router"))])
         found = assemble(store, order)

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from support.dossiers import order_of
 from support.reported import recorded, span_of
-from whichhop.app.reported.dossier import Order, assemble
+from whichhop.app.reported.dossier import assemble
 from whichhop.app.stored.collect import Opened
 from whichhop.app.stored.store_windows import compared
-from whichhop.config.check import House
 from whichhop.inside.felt import PASSES, SWALLOWED
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Home, Reading, Record
@@ -29,17 +29,7 @@ def made_of(
     start, end = span_of(tuple(records))
     with Store.open(path / f"{redact}.db", origin=lambda: bytes(16)) as store:
         store.append_all(records, readings)
-        order = Order(
-            house=House(home=home, run=None, boxes=()),
-            start_ns=start,
-            end_ns=end,
-            made_ns=end,
-            zone="Europe/Lisbon",
-            redact=redact,
-            with_chains=False,
-            public_key=None,
-        )
-        made = assemble(store, order)
+        made = assemble(store, order_of(home, start, end, redact=redact))
         found = compared(Opened(store=store, path=path), home, start_ns=start, end_ns=end)
     assert made is not None
     assert found is not None

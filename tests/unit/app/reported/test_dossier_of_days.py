@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from support.dossiers import order_of
 from support.long_store import FIRST_HOUR, fill, short_house
 from whichhop.app.reported.dossier import Order, assemble
 from whichhop.app.stored import by_days
 from whichhop.compare.windows.tally import tally_of_days
-from whichhop.config.check import House
 from whichhop.model.dossier import Dossier
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.report.wire_form import dossier_bytes
@@ -19,17 +19,7 @@ HOME = short_house()
 HOURS = 52
 START_NS = FIRST_HOUR * 60 * NS_PER_MINUTE
 END_NS = START_NS + HOURS * 60 * NS_PER_MINUTE
-ORDER = Order(
-    house=House(home=HOME, run=None, boxes=()),
-    start_ns=START_NS,
-    end_ns=END_NS,
-    made_ns=END_NS,
-    zone="Europe/Lisbon",
-    redact=False,
-    with_chains=False,
-    public_key=None,
-    kept=True,
-)
+ORDER = order_of(HOME, START_NS, END_NS, kept=True)
 
 
 @pytest.fixture(scope="module")

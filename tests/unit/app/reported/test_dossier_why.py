@@ -7,9 +7,9 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
+from support.dossiers import order_of
 from support.reported import recorded, span_of
-from whichhop.app.reported.dossier import Order, assemble
-from whichhop.config.check import House
+from whichhop.app.reported.dossier import assemble
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Cause
 from whichhop.model.dossier import Dossier
@@ -35,11 +35,7 @@ def busy_evening(redact: bool = False) -> Dossier:
                  radio_signal_dbm=-55.0)
         for at in range(start, end, 10 * 10**9)
     ]  # fmt: skip
-    order = Order(
-        house=House(home=home, run=None, boxes=()),
-        start_ns=start, end_ns=end, made_ns=end, zone="Europe/Lisbon", redact=redact, with_chains=False,
-        public_key=None,
-    )  # fmt: skip
+    order = order_of(home, start, end, redact=redact)
     with TemporaryDirectory() as folder, Store.open(Path(folder) / "s.db") as store:
         store.append_all(records, [*readings, *(r for f in facts for r in readings_of(f))])
         found = assemble(store, order)
