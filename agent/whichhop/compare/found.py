@@ -185,8 +185,8 @@ def _spans(case: Case, close: Close, group: Group) -> list[Span]:
     sent = np.where(speaks, case.table.sent[first:end][:, column], 0).sum(axis=1, dtype=np.int64)
     lost = np.where(speaks, case.table.lost[first:end][:, column], 0).sum(axis=1, dtype=np.int64)
     outage = (sent >= LEAST_SENT) & (lost == sent)
-    found = spans(group.smooth, outage, case.settings)
-    known = noticed(group.forward, group.soon, outage, case.settings)
+    found = spans(group.smooth, close.nothing, outage, case.settings)
+    known = noticed(group.forward, group.soon, close.nothing_yet, outage, case.settings)
     out = []
     for span in found:
         # What live use would have known; where it would not have opened, the episode's end.

@@ -51,10 +51,14 @@ class Group:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Close:
-    """The result of a close look: groups, and the probability per tick that nothing is at fault."""
+    """The result of a close look: groups, and per tick the probability that nothing is at fault.
+
+    nothing_yet, nothing: in the light of the past and of the whole stretch.
+    """
 
     stretch: Stretch
     groups: tuple[Group, ...]
+    nothing_yet: NDArray[np.float64]
     nothing: NDArray[np.float64]
 
 
@@ -139,12 +143,14 @@ def look_closely(
             pairs = sorted({*pairs, *(two for members in more for two in combinations(members, 2))})
             threes = {members: every.ratio(members) for members in more}
             states, track, likelihood = replace(race, chosen=chosen).run(pairs, threes)
+    none_of = [not s for s in states.sets]
     return Close(
         stretch=stretch,
         groups=_groups(
             states, track, likelihood, columns, chosen, parts=(tables.delay, tables.loss), apart=apart
         ),
-        nothing=track.smooth[:, [not s for s in states.sets]].sum(axis=1),
+        nothing_yet=track.forward[:, none_of].sum(axis=1),
+        nothing=track.smooth[:, none_of].sum(axis=1),
     )
 
 

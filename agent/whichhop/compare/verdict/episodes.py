@@ -28,10 +28,16 @@ class Span:
     detected: int
 
 
-def spans(probability: NDArray[np.float64], outage: NDArray[np.bool_], settings: Settings) -> list[Span]:
+def spans(
+    probability: NDArray[np.float64],
+    nothing: NDArray[np.float64],
+    outage: NDArray[np.bool_],
+    settings: Settings,
+) -> list[Span]:
     """Episodes in a run of probabilities (ticks,).
 
-    outage: ticks in which everything that crosses the group was lost; one such tick may open at once.
+    nothing: of no fault at all. outage: ticks in which everything that crosses the group was lost; one such
+    tick may open at once.
     The episode begins where the probability last rose past `close_at` before it opened and ends where it
     fell for good.
     """
@@ -39,10 +45,11 @@ def spans(probability: NDArray[np.float64], outage: NDArray[np.bool_], settings:
     high = low = 0
     first: int | None = None
     detected = 0
+    sure = nothing <= settings.most_doubt
     for t, value in enumerate(probability):
         if first is None:
             high = high + 1 if value >= settings.open_at else 0
-            if high >= settings.open_ticks or (outage[t] and value >= settings.open_at_once):
+            if (high >= settings.open_ticks and sure[t]) or (outage[t] and value >= settings.open_at_once):
                 first = t
                 while first > 0 and probability[first - 1] > settings.close_at:
                     first -= 1
@@ -60,15 +67,16 @@ def spans(probability: NDArray[np.float64], outage: NDArray[np.bool_], settings:
 def noticed(
     forward: NDArray[np.float64],
     soon: NDArray[np.float64],
+    nothing: NDArray[np.float64],
     outage: NDArray[np.bool_],
     settings: Settings,
 ) -> NDArray[np.bool_]:
     """The ticks (ticks,) at whose end live use has what `spans` asks for to open an episode.
 
-    forward: a group's probability in the light of the past; soon: of one tick more. The newest tick is seen
-    by the first, those before it by the second.
+    forward: a group's probability in the light of the past, as `nothing` is of no fault at all; soon: of one
+    tick more. The newest tick is seen by the first, those before it by the second.
     """
-    high = forward >= settings.open_at
+    high = (forward >= settings.open_at) & (nothing <= settings.most_doubt)
     before = soon >= settings.open_at
     for back in range(1, settings.open_ticks):
         high[back:] &= before[:-back]

@@ -6,8 +6,8 @@ from whichhop.compare.verdict.episodes import Span, merged, noticed, spans, stat
 NO = np.zeros(20, dtype=bool)
 
 
-def curve(*values):
-    return np.array(values), np.zeros(len(values), dtype=bool)
+def curve(*values, nothing=0.0):
+    return np.array(values), np.full(len(values), nothing), np.zeros(len(values), dtype=bool)
 
 
 def test_two_sure_ticks_open_and_three_unsure_ones_close():
@@ -19,19 +19,36 @@ def test_one_sure_tick_is_not_enough():
     assert spans(*curve(0, 0.99, 0.4, 0.99, 0.2), Settings()) == []
 
 
+def test_an_episode_opens_when_it_is_no_longer_doubted_that_anything_is_at_fault() -> None:
+    # Seen: two bad moments of a radio, two minutes apart, at 93 % for the hop and 7 % for nothing at all.
+    assert spans(*curve(0.93, 0.93, 0.93, nothing=0.07), Settings()) == []
+    # Which of two hops it is may be as open: that is told, with its share.
+    assert spans(*curve(0.93, 0.93, 0.93, nothing=0.001), Settings()) == [Span(first=0, end=3, detected=1)]
+    value, _, outage = curve(0.93, 0.93, 0.93)
+    doubt = np.array([0.07, 0.07, 0.01])
+    assert spans(value, doubt, outage, Settings()) == [Span(first=0, end=3, detected=2)]
+    assert noticed(value, value, doubt, outage, Settings()).tolist() == [False, False, True]
+
+
 def test_a_whole_outage_opens_at_once():
-    value, outage = curve(0, 0.995, 0.2, 0.1, 0.1)
+    value, nothing, outage = curve(0, 0.995, 0.2, 0.1, 0.1)
     outage[1] = True
-    assert spans(value, outage, Settings()) == [Span(first=1, end=2, detected=1)]
+    assert spans(value, nothing, outage, Settings()) == [Span(first=1, end=2, detected=1)]
 
 
 def test_live_use_notices_when_the_last_tick_and_in_its_light_the_one_before_are_sure():
     outage = np.zeros(5, dtype=bool)
     forward, soon = np.array([0, 0.5, 0.95, 0.95, 0.2]), np.array([0, 0.93, 0.97, 0.6, 0.2])
-    assert noticed(forward, soon, outage, Settings()).tolist() == [False, False, True, True, False]
+    assert noticed(forward, soon, np.zeros(5), outage, Settings()).tolist() == [
+        False,
+        False,
+        True,
+        True,
+        False,
+    ]
     outage[1] = True
     sure = np.array([0, 0.995, 0.2, 0.2, 0.2])
-    assert noticed(sure, soon, outage, Settings()).tolist() == [False, True, False, False, False]
+    assert noticed(sure, soon, np.zeros(5), outage, Settings()).tolist() == [False, True, False, False, False]
 
 
 def test_an_episode_may_last_to_the_end():
