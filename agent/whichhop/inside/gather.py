@@ -16,10 +16,11 @@ from whichhop.capacity.transfers import measured_of
 from whichhop.compare.windows.own_traffic import COUNTERS, usage
 from whichhop.compare.windows.table import WindowTable
 from whichhop.inside.answer import answer_of
+from whichhop.inside.other_faults import Spans, over_others
 from whichhop.inside.packets import UNSTEADY, HopPackets, RecordsOf, packets_of
 from whichhop.inside.rhythm import rounds_of
 from whichhop.inside.seen import OwnUse, Place, Rates, Seen, Sort, place_of
-from whichhop.inside.shape import Hours, hours_of, shape_of
+from whichhop.inside.shape import LEAST_EACH, Hours, hours_of, shape_of
 from whichhop.model import Home, LinkKind, Reading, Session, SessionKey, Verdict
 from whichhop.model.cable_run import Adapter
 from whichhop.model.hop_facts import HopFacts, facts_of
@@ -60,9 +61,14 @@ class InnerFacts:
 
 
 def with_causes(
-    verdicts: Sequence[Verdict], known: InnerFacts, first: Sequence[Verdict] = ()
+    verdicts: Sequence[Verdict],
+    known: InnerFacts,
+    first: Sequence[Verdict] = (),
+    beside: Sequence[Verdict] = (),
 ) -> list[Verdict]:
     """The same verdicts, some of them with the cause inside their hop: those of `first`, then the newest.
+
+    beside: verdicts of the same time that are not asked about; their packets tell of them, not of these.
 
     Episodes of one hop within an hour are looked at together and get one answer: how often it came says more
     than any of them alone.
@@ -76,8 +82,7 @@ def with_causes(
         place = place_of(known.home, group[-1])
         if place is None:
             continue  # it names no one hop
-        same = [v for v in verdicts if _hop(v) == _hop(group[-1])]
-        answer = answer_of(*seen_of(group, same, place, known, facts))
+        answer = answer_of(*seen_of(group, (*verdicts, *beside), place, known, facts))
         if place.shared and answer.named is None:
             continue  # it may be the box
         found |= {id(v): answer for v in group}
@@ -102,18 +107,23 @@ def _groups(verdicts: Sequence[Verdict]) -> list[list[Verdict]]:
 
 def seen_of(
     group: Sequence[Verdict],
-    same: Sequence[Verdict],
+    every: Sequence[Verdict],
     place: Place,
     known: InnerFacts,
     facts: Sequence[HopFacts],
 ) -> tuple[Seen, HopPackets | None]:
-    """All that is known of a hop in a group of its episodes. same: all its episodes, of the group or not."""
+    """All that is known of a hop in a group of its episodes.
+
+    every: all verdicts of the time, the group's too. What a session met of another hop's fault is left out.
+    """
+    same = [v for v in every if _hop(v) == _hop(group[-1])]
     table, verdict = known.table, group[-1]
     last_ns = table.at_ns(table.ticks)
     spans = [(max(v.start_ns, table.start_ns), min(v.end_ns or last_ns, last_ns)) for v in group]
     spans = [(start, end) for start, end in spans if start < end]
     start_ns, end_ns = (spans[0][0], max(e for _, e in spans)) if spans else (verdict.start_ns, last_ns)
     quiet = _quiet(verdict, table, _crossing(place, known.sessions))
+    others = over_others(known.home, known.sessions, same, every, last_ns)
     shape = packets = None
     if quiet and spans:
         from_ns = max(
@@ -121,6 +131,7 @@ def seen_of(
         )
         packets = packets_of(known.records(list(quiet), from_ns, end_ns), quiet, from_ns, end_ns)
         stretches = [((start - from_ns) / NS_PER_S, (end - from_ns) / NS_PER_S) for start, end in spans]
+        packets = _alone(packets, list(quiet), others, stretches)
         shape = shape_of(packets.within(stretches), packets)
     if shape is not None and shape.period is None:
         rounds = rounds_of([(v.start_ns / NS_PER_S, (v.end_ns or last_ns) / NS_PER_S) for v in same])
@@ -136,7 +147,7 @@ def seen_of(
         place=place,
         verdict=verdict,
         shape=shape,
-        hours=_hours(table, quiet, known.zone),
+        hours=_hours(table, quiet, known.zone, others),
         use=OwnUse(down=_middle(known.use("down")[ticks]), up=_middle(known.use("up")[ticks])),
         facts=during,
         before=tuple(f for f in mine if f.at_ns < start_ns - AROUND_NS),
@@ -168,6 +179,24 @@ def _crossing(place: Place, sessions: Sequence[Session]) -> list[Session]:
 
     found = [s for s in sessions if s.key.method not in UNSTEADY and meets(s)]
     return sorted(found, key=lambda s: (len(s.path.links), str(s.key)))[:MOST_SESSIONS]
+
+
+def _alone(
+    packets: HopPackets, keys: Sequence[SessionKey], others: Spans, stretches: Sequence[tuple[float, float]]
+) -> HopPackets:
+    """The packets that no other fault explains; all of them where of most of the stretches none is left: what
+    the hop did then would go unseen.
+    """
+
+    def since_start(at_ns: int) -> float:
+        return (at_ns - packets.start_ns) / NS_PER_S
+
+    alone = packets.without(
+        {i: [(since_start(a), since_start(b)) for a, b in others.get(key, ())] for i, key in enumerate(keys)}
+    )
+    left, of = alone.within(stretches).sent_s, packets.within(stretches).sent_s
+    seen = np.unique(left.astype(np.int64)).size >= np.unique(of.astype(np.int64)).size / 2
+    return alone if seen and left.size >= LEAST_EACH else packets
 
 
 def _quiet(verdict: Verdict, table: WindowTable, chosen: Iterable[Session]) -> dict[SessionKey, float]:
@@ -204,17 +233,23 @@ def _middle(values: np.ndarray) -> float | None:
     return float(np.median(known)) if known.size else None
 
 
-def _hours(table: WindowTable, quiet: Mapping[SessionKey, float], zone: tzinfo | None) -> Hours | None:
+def _hours(
+    table: WindowTable, quiet: Mapping[SessionKey, float], zone: tzinfo | None, others: Spans
+) -> Hours | None:
     place = {key: i for i, key in enumerate(table.sessions)}
     columns = [place[key] for key in quiet]
     if not columns or not table.ticks:
         return None
     with np.errstate(all="ignore"):
         over = table.q50_s[:, columns] - np.array([quiet[table.sessions[i]] for i in columns])
+    sent, lost_of = table.sent[:, columns].copy(), table.lost[:, columns].copy()
+    for i, key in enumerate(quiet):
+        for start_ns, end_ns in others.get(key, ()):
+            theirs = _ticks(table, start_ns, end_ns)
+            over[theirs, i], sent[theirs, i], lost_of[theirs, i] = np.nan, 0, 0
     known = np.isfinite(over).sum(axis=1)
     added = np.where(known > 0, np.nansum(np.maximum(over, 0.0), axis=1) / np.maximum(known, 1), np.nan)
-    sent = table.sent[:, columns].sum(axis=1)
-    lost = table.lost[:, columns].sum(axis=1) / np.maximum(sent, 1)
+    lost = lost_of.sum(axis=1) / np.maximum(sent.sum(axis=1), 1)
     first = datetime.fromtimestamp(table.start_ns / NS_PER_S, zone or UTC)
     begin = first.hour + first.minute / 60 + first.second / 3600
     hour = (begin + np.arange(table.ticks) * table.step_ns / NS_PER_S / 3600) % 24

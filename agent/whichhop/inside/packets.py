@@ -1,7 +1,7 @@
 """The single packets that crossed a hop, with each one's excess over what its session takes in health."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,9 +41,20 @@ class HopPackets:
         for start_s, end_s in spans_s:
             which |= (self.sent_s >= start_s) & (self.sent_s < end_s)
             seconds += max(0.0, min(self.seconds, end_s) - max(0.0, start_s))
+        return replace(self._picked(which), seconds=seconds)
+
+    def without(self, spans_s: Mapping[int, Iterable[tuple[float, float]]]) -> "HopPackets":
+        """Those not sent in some stretches of their own session; by number of the session, seconds."""
+        keep = np.ones(self.sent_s.size, dtype=bool)
+        for number, spans in spans_s.items():
+            for start_s, end_s in spans:
+                keep &= (self.session != number) | (self.sent_s < start_s) | (self.sent_s >= end_s)
+        return self._picked(keep)
+
+    def _picked(self, which: NDArray[np.bool_]) -> "HopPackets":
         return HopPackets(
             start_ns=self.start_ns,
-            seconds=seconds,
+            seconds=self.seconds,
             session=self.session[which],
             sent_s=self.sent_s[which],
             excess_s=self.excess_s[which],

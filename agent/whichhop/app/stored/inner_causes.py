@@ -87,7 +87,8 @@ class InnerCauses:
             # Episodes of one hop are looked at together, so those that are over are given too.
             hops = {(v.cause, v.elements) for v in due}
             of_due = [v for v in verdicts if (v.cause, v.elements) in hops]
-            for verdict in with_causes([replace(v, inside=None) for v in of_due], known, due):
+            beside = [v for v in verdicts if (v.cause, v.elements) not in hops]
+            for verdict in with_causes([replace(v, inside=None) for v in of_due], known, due, beside):
                 if verdict.inside is not None or _key(verdict) not in self._kept:
                     self._kept[_key(verdict)] = (at_ns, verdict.inside)
         wanted = {_key(v) for v in verdicts}
