@@ -15,8 +15,8 @@ class Settings:
     most_doubt: float = 0.02
     """And once no more than this is left for nothing being at fault at all: to doubt which hop it is leaves a
     fault to tell, to doubt that it is one leaves noise. Chosen as what the filter's surest verdicts leave. Of
-    seven verdicts of 58 homes drawn for it that opened with more, six stood beside nothing (two bad moments of
-    a radio each) and one beside what does no harm; of 983 faults none was lost by it."""
+    seven verdicts of 58 homes drawn for it that opened with more, six stood beside nothing (two bad moments
+    of a radio each) and one beside what does no harm; of 983 faults none was lost by it."""
     open_ticks: int = 2
     open_at_once: float = 0.99
     """On a whole outage one tick at or above this is enough."""
