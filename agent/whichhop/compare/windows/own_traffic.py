@@ -234,12 +234,14 @@ def _ways(
         if r.name in COUNTERS:
             series.setdefault((r.agent, r.name), []).append((r.at_ns, r.value))
     slow = _slow(table, sessions) if series else None
+    over = over_line(sessions)
+    asked = np.cumsum(table.sent[:, over].sum(axis=1, dtype=np.int64))
     for name, way in COUNTERS.items():
         plan_bps = None if plan is None else plan.down_bps if way == "down" else plan.up_bps
         rate, gap_s = np.full(table.ticks, np.nan), np.zeros(table.ticks)
         for (_, counter), points in series.items():
             if counter == name:
-                one, its_gap = _rates(points, table, plan_bps)
+                one, its_gap = _rates(_fresh(points, table, asked), table, plan_bps)
                 rate, gap_s = np.fmax(rate, one), np.fmax(gap_s, its_gap)
         capacity = capacity_of(rate, plan_bps, slow)
         if capacity is not None:
@@ -285,12 +287,37 @@ def expected(
     return np.where(np.isnan(rate), np.nan, out)
 
 
+def _fresh(
+    points: list[tuple[int, float]], table: WindowTable, asked: NDArray[np.int64]
+) -> list[tuple[int, float]]:
+    """The readings without those that tell nothing new: the same value again, while packets of ours went over
+    the line, which any counter of it counts.
+
+    Many a router renews what it tells each half minute or never; a full line then looks unused.
+    asked: packets sent over the line up to the end of each tick.
+    """
+    points.sort()
+    edges = table.start_ns + np.arange(table.ticks + 1, dtype=np.int64) * table.step_ns
+    sent = np.interp(
+        np.array([at - table.start_ns for at, _ in points], dtype=np.float64),
+        (edges - table.start_ns).astype(np.float64),
+        np.concatenate([[0.0], asked.astype(np.float64)]),
+    )
+    out: list[tuple[int, float]] = []
+    told = 0.0
+    for point, by_then in zip(points, sent.tolist(), strict=True):
+        if out and point[1] == out[-1][1] and by_then - told >= 1.0:
+            continue
+        out.append(point)
+        told = by_then
+    return out
+
+
 def _rates(
     points: list[tuple[int, float]], table: WindowTable, plan_bps: int | None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Bits a second in each tick, NaN where not known; and how far the readings around it are apart,
     seconds."""
-    points.sort()
     at = np.array([p[0] for p in points], dtype=np.int64)
     value = np.array([p[1] for p in points])
     out = np.full(table.ticks, np.nan)

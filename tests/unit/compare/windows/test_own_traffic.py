@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from support.homes import alder
 from support.windows import START_NS, quiet
 from whichhop.compare.windows.own_traffic import is_known, onset_factor, stay_log_ratio, usage
-from whichhop.model import Plan, Reading
+from whichhop.model import Plan, Reading, derive_sessions
 from whichhop.model.units import NS_PER_S
 
 PLAN = Plan(down_bps=100_000_000, up_bps=20_000_000)
@@ -57,6 +57,24 @@ def test_a_wrap_of_a_32_bit_counter_is_a_wrap_and_a_reset_is_unknown():
     found = share(counter(reset))
     assert np.isnan(found[1])
     np.testing.assert_allclose(found[[0, 2, 3, 4, 5]], 0.5)
+
+
+def crossed(readings, ticks=12):
+    home = alder()
+    return usage(readings, quiet(home, ticks), PLAN, derive_sessions(home))
+
+
+def test_a_counter_that_stands_still_while_our_own_packets_cross_the_line_tells_nothing():
+    # Any counter of octets counts each packet that passes it (RFC 2863, ifOutOctets), ours too.
+    assert np.isnan(crossed(counter(np.full(13, 5_000_000)))).all()
+    moving = crossed(counter(5_000_000 + 800 * np.arange(13)))
+    assert (moving < 0.001).all()
+
+
+def test_a_counter_that_is_renewed_each_half_minute_is_read_at_its_own_pace():
+    # Asked each 10 s, it tells the same three times and then 37.5 MB more: 10 of 20 Mbit/s, by hand.
+    found = crossed(counter(37_500_000 * (np.arange(13) // 3)))
+    np.testing.assert_allclose(found, 0.5)
 
 
 def test_nothing_is_known_outside_the_readings_across_long_gaps_and_without_a_plan():
