@@ -115,7 +115,9 @@ def borne(scan: Scan, element: Element, span: Span) -> bool:
     lost, usual = _lost(scan, heard, span, rows)
     # A light loss may by chance leave most of a session's ticks alone, so one lost packet is enough.
     shows = (loud > 0) | (lost > ABOVE_USUAL * usual)
-    if 2 * np.count_nonzero(shows) > len(heard):
+    answers = scan.table.q50_s[span.first : span.first + rows.size][:, heard][rows]
+    asked = _could_tell(np.isfinite(answers).any(axis=0), lost, usual)
+    if 2 * np.count_nonzero(shows & asked) > np.count_nonzero(asked):
         # Each session by itself may say little where all together lose a light share.
         others = np.arange(len(heard)) != int(np.argmax(lost))
         expected = float(usual[others].sum())
@@ -123,6 +125,19 @@ def borne(scan: Scan, element: Element, span: Span) -> bool:
         if many or loud.sum() - loud.max() > 0:
             return True
     return element.nature is Nature.REPLY and bool(loud.sum() > 0) and _loses(scan, element, span)
+
+
+def _could_tell(
+    timed: NDArray[np.bool_], lost: NDArray[np.int64], usual: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Which sessions could have borne an episode out: of an agent that asks each five seconds no tick has a
+    median, so where packets are late and none are lost it is no witness, neither way.
+
+    timed: who has medians.
+    """
+    expected = float(usual[timed].sum())
+    loses = float(lost[timed].sum()) > expected + REST_SIGMAS * (expected + 1.0) ** 0.5
+    return timed if timed.any() and not loses else np.ones_like(timed)
 
 
 def _lost(

@@ -77,6 +77,26 @@ def test_an_agent_that_dozes_makes_no_inner_suspect_of_what_it_finds_late():
     assert adds(scanned(table)[1], inner, rest, SPAN)
 
 
+def asking_seldom(table):
+    """Desk and attic ask each five seconds: two packets a tick, of which there is no median."""
+    for i, session in enumerate(SESSIONS):
+        if session.key.agent in ("desk", "attic"):
+            table.sent[:, i], table.lost[:, i] = 2, np.minimum(table.lost[:, i], 2)
+            table.q50_s[:, i] = table.q80_s[:, i] = np.nan
+    return table
+
+
+def test_who_asks_too_seldom_for_a_median_is_no_witness_that_nothing_is_late():
+    slow = disturb(quiet(HOME, 60), HOME, "modem/provider-edge", slice(30, 50), delay_s=0.05)
+    case, done = scanned(asking_seldom(slow))
+    assert borne(done, element(case, "modem/provider-edge"), SPAN)
+    # Of loss each packet tells: who loses none while the others do is a witness all the same.
+    table = asking_seldom(quiet(HOME, 60))
+    table.lost[30:50, named(SESSIONS, "study>provider-edge:echo")] = 4
+    case, done = scanned(table)
+    assert not borne(done, element(case, "modem/provider-edge"), SPAN)
+
+
 def test_what_half_of_the_sessions_never_show_is_not_borne():
     table = quiet(HOME, 60)
     column = sorted(next(e.column for e in ELEMENTS if e.name == "attic/router"))
