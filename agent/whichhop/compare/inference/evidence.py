@@ -16,6 +16,7 @@ from whichhop.compare.suspects.priors import (
     PRIORS,
     RADIO_LEAST_LOSS,
     RADIO_LEAST_S,
+    SWAY_LEAST_S,
     Prior,
 )
 
@@ -109,11 +110,14 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
     # What is only seen through radio hops must not be blamed for less than those may be.
     # Nor may what is only seen over a line by radio, the cable to its modem included.
     swaying = frozenset[int]().union(*(e.column for e in elements if e.sways))
+    all_of_it = np.array([bool(swaying) and e.column == swaying for e in elements], dtype=bool)
     behind = np.array(
         [(e.nature in BEHIND_RADIO and e.column <= radio) or e.column <= swaying for e in elements],
         dtype=bool,
     )
     least = np.where(behind, RADIO_LEAST_S, [p.least_delay_s for p in priors])
+    # Nobody who crosses such a line stays well when it sways: no other tells that sway from a fault.
+    least = np.where(all_of_it, SWAY_LEAST_S, least)
     # A device that dozes between packets answers late, and nothing is wrong with it.
     dozes = np.array([e.dozes for e in elements], dtype=bool)
     least = np.where(dozes, DOZING_S, least)

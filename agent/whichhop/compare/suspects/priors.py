@@ -32,6 +32,11 @@ LEAST_SPREADS = 6.0
 """Less than 16 ms comes and goes on many a radio or power line, and is no fault there; on one whose own usual
 spread is so small that 10 ms is six of it, 10 ms is one. Four, which a normal deviate passes less than once a
 day in ticks of 10 s, named bursts of 3 ms of jitter as radio faults in three recipes (development seeds)."""
+SWAY_LEAST_S = 0.028
+"""A line by radio moves by as much for minutes while nothing is wrong: a cell that lets ask to send each 40
+ms in place of each 10 adds 15 ms in the mean, each 80 ms 35 (periods of 3GPP TS 36.213, table 10.1.5-1); a
+satellite 550 km up is 1,100 km away at 25 degrees above the horizon, which at both ends of both ways is 8 ms.
+With 16 ms homes of an independent simulator heard of a fault of such a line a few times a day."""
 RADIO_LEAST_LOSS = 0.03
 """Three packets in a hundred ruin a call. At 8 % small losses took 305 s to be named in the slowest tenth,
 at 3 % they take 81 s (development seeds of small-loss); loss is held against what a session usually loses."""
