@@ -21,6 +21,7 @@ from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
 from whichhop.compare.suspects.elements import Nature, judged
 from whichhop.compare.verdict.alone import explained
+from whichhop.compare.verdict.before import before_of
 from whichhop.compare.verdict.bursts import only_bursts
 from whichhop.compare.verdict.corroboration import borne, by_themselves
 from whichhop.compare.verdict.late_hosts import with_machines_late
@@ -171,4 +172,11 @@ def _verdict(case: Case, done: Scan, found: FoundEpisode, every: Sequence[FoundE
         end_ns=case.table.at_ns(end),
         detected_ns=case.table.at_ns(found.span.detected + 1),
         others=explained(case.elements, found, every),
+        before=before_of(case.table, case.reporting.speaks, first, end, _told(found, every)),
     )
+
+
+def _told(found: FoundEpisode, every: Sequence[FoundEpisode]) -> list[tuple[int, int]]:
+    """First and end ticks of the earlier episodes of what one episode may be of."""
+    own = frozenset(found.members)
+    return [(f.span.first, f.span.end) for f in every if f is not found and own.intersection(f.members)]

@@ -11,6 +11,7 @@ from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.vantage import advice_for
 from whichhop.compare.verdict.alone import heard_alone
+from whichhop.compare.verdict.before import Before, unmet_by_past
 from whichhop.compare.verdict.calibration import published
 from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.line_place import loss_way, place_of, what_splits
@@ -131,9 +132,10 @@ def verdict_of(
     end_ns: int,
     detected_ns: int,
     others: NDArray[np.bool_] | None = None,
+    before: Before | None = None,
 ) -> Verdict:
     """The verdict for an episode whose ticks are `scene`; others: see `alone.explained`, left out of its
-    figures alone."""
+    figures alone. before: what went before, where that is known."""
     elements, step_s = scene.elements, scene.table.step_ns * 1e-9
     use_known = is_known(scene.use)
     seen = seen_in_scene(scene)
@@ -148,6 +150,8 @@ def verdict_of(
             e for e in elements if e.name in named.names and e.cause not in (lead.cause, Cause.OWN_TRAFFIC)
         ]
         missing = unmet(scene, lead, settings, rivals)
+        if before is not None:
+            missing += unmet_by_past(scene, lead, before)
     # Whose past was too short, or who never was answered, bore out nothing: no figure is theirs.
     columns = [i for i in sorted(lead.column) if np.isfinite(scene.loc50[i])] or sorted(lead.column)
     alone = replace(scene, speaks=heard_alone(scene.speaks, others, columns))
