@@ -2,11 +2,13 @@
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.windows.around import highest_around
+from whichhop.compare.windows.counted import fresh, rates_of
 from whichhop.compare.windows.late_share import (
     LEAST_LATE,
     SLOW_S,
@@ -17,7 +19,6 @@ from whichhop.compare.windows.late_share import (
 )
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import Plan, Reading, Session
-from whichhop.model.units import NS_PER_S
 
 Floats = NDArray[np.float64]
 Slow = NDArray[np.bool_]
@@ -126,12 +127,6 @@ def doubt_words(way: str, capacity: Capacity | None, plan_bps: int | None) -> st
 
 
 COUNTERS = {"wan_rx_bytes": "down", "wan_tx_bytes": "up"}
-WRAP = 2**32
-LONGEST_GAP_S = 120.0
-"""Readings further apart than this say nothing of a tick between them."""
-
-SHORT_NS = NS_PER_S
-"""A tick whose last reading came at most so long before its end is known: not so much happens in the rest."""
 STEADY = 0.5
 """Chance that traffic kept on evenly between two readings that are further apart than a tick; else it came in
 one piece, and filled the line for its share of the time (one as likely as the other, for want of better)."""
@@ -181,14 +176,26 @@ class LineUse:
         return beyond_use(self.both[first:end], self.late[first:end])
 
 
+class _Way(NamedTuple):
+    """Of down or up: bits a second in each tick, ticks between two readings around it, what the line carries,
+    what that says of the plan, and whether there is a counter of it at all."""
+
+    rate: Floats
+    spread: Floats
+    capacity: Capacity
+    doubt: str
+    counted: bool
+
+
 def usage(
     readings: Iterable[Reading], table: WindowTable, plan: Plan | None, sessions: Sequence[Session] = ()
 ) -> NDArray[np.float64]:
     """Per tick the higher of the down and up rates against what the line carries; NaN where not known."""
     share = np.full(table.ticks, np.nan)
-    for rate, _, capacity, _ in _ways(readings, table, plan, sessions):
-        share = np.fmax(share, rate / capacity.likely_bps)
-    return share
+    ways = list(_ways(readings, table, plan, sessions))
+    for way in ways:
+        share = np.fmax(share, way.rate / way.capacity.likely_bps)
+    return np.where(_untold(ways, table.ticks), np.nan, share)
 
 
 def line_use(
@@ -204,8 +211,8 @@ def line_use(
     doubts = []
     ways = list(_ways(readings, table, plan, sessions))
     late = late_share(table, sessions) if ways else nothing
-    parts = [np.minimum(rate / capacity.likely_bps, 1.0) for rate, _, capacity, _ in ways]
-    for i, (rate, spread, capacity, doubt) in enumerate(ways):
+    parts = [np.minimum(rate / capacity.likely_bps, 1.0) for rate, _, capacity, _, _ in ways]
+    for i, (rate, spread, capacity, doubt, _) in enumerate(ways):
         share = np.fmax(share, rate / capacity.likely_bps)
         most = np.fmax(most, np.minimum(rate * spread, np.fmax(rate, capacity.low_bps)) / capacity.low_bps)
         # What waits for the other way is not this one's to explain.
@@ -213,6 +220,8 @@ def line_use(
         factor = np.fmax(factor, expected(_felt_onset(rest), highest_around(rate), spread, capacity))
         stay = np.fmax(stay, expected(_felt_stay(rest), highest_around(rate), spread, capacity))
         doubts.append(doubt)
+    untold = _untold(ways, table.ticks)
+    share, most, factor, stay = (np.where(untold, np.nan, a) for a in (share, most, factor, stay))
     return LineUse(
         share=share,
         most=most,
@@ -224,11 +233,16 @@ def line_use(
     )
 
 
+def _untold(ways: Sequence[_Way], ticks: int) -> NDArray[np.bool_]:
+    """The ticks in which one way's counter tells nothing: that the other way is idle is then no idle line."""
+    told = [np.isfinite(way.rate) for way in ways if way.counted]
+    return ~np.all(told, axis=0) if told else np.zeros(ticks, dtype=bool)
+
+
 def _ways(
     readings: Iterable[Reading], table: WindowTable, plan: Plan | None, sessions: Sequence[Session]
-) -> Iterator[tuple[Floats, Floats, Capacity, str]]:
-    """Of down and up, where counters tell of it: bits a second in each tick, ticks between two readings
-    around it, what the line carries, and what that says of the plan."""
+) -> Iterator[_Way]:
+    """Down and up, where what the line carries is known."""
     series: dict[tuple[str, str], list[tuple[int, float]]] = {}
     for r in readings:
         if r.name in COUNTERS:
@@ -241,12 +255,13 @@ def _ways(
         rate, gap_s = np.full(table.ticks, np.nan), np.zeros(table.ticks)
         for (_, counter), points in series.items():
             if counter == name:
-                one, its_gap = _rates(_fresh(points, table, asked), table, plan_bps)
+                one, its_gap = rates_of(fresh(points, table, asked), table, plan_bps)
                 rate, gap_s = np.fmax(rate, one), np.fmax(gap_s, its_gap)
         capacity = capacity_of(rate, plan_bps, slow)
         if capacity is not None:
             spread = np.maximum(gap_s / (table.step_ns * 1e-9), 1.0)
-            yield rate, spread, capacity, doubt_words(way, capacity, plan_bps)
+            counted = any(counter == name for _, counter in series)
+            yield _Way(rate, spread, capacity, doubt_words(way, capacity, plan_bps), counted)
 
 
 def _slow(table: WindowTable, sessions: Sequence[Session]) -> NDArray[np.bool_] | None:
@@ -285,68 +300,6 @@ def expected(
         lumped = full * np.where(mean > 1.0, even, whole) + (1.0 - full) * none
         out += weight * np.where(spread > LUMPED, STEADY * even + (1.0 - STEADY) * lumped, even)
     return np.where(np.isnan(rate), np.nan, out)
-
-
-def _fresh(
-    points: list[tuple[int, float]], table: WindowTable, asked: NDArray[np.int64]
-) -> list[tuple[int, float]]:
-    """The readings without those that tell nothing new: the same value again, while packets of ours went over
-    the line, which any counter of it counts.
-
-    Many a router renews what it tells each half minute or never; a full line then looks unused.
-    asked: packets sent over the line up to the end of each tick.
-    """
-    points.sort()
-    edges = table.start_ns + np.arange(table.ticks + 1, dtype=np.int64) * table.step_ns
-    sent = np.interp(
-        np.array([at - table.start_ns for at, _ in points], dtype=np.float64),
-        (edges - table.start_ns).astype(np.float64),
-        np.concatenate([[0.0], asked.astype(np.float64)]),
-    )
-    out: list[tuple[int, float]] = []
-    told = 0.0
-    for point, by_then in zip(points, sent.tolist(), strict=True):
-        if out and point[1] == out[-1][1] and by_then - told >= 1.0:
-            continue
-        out.append(point)
-        told = by_then
-    return out
-
-
-def _rates(
-    points: list[tuple[int, float]], table: WindowTable, plan_bps: int | None
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Bits a second in each tick, NaN where not known; and how far the readings around it are apart,
-    seconds."""
-    at = np.array([p[0] for p in points], dtype=np.int64)
-    value = np.array([p[1] for p in points])
-    out = np.full(table.ticks, np.nan)
-    gap_s = np.diff(at) * 1e-9
-    grown = np.diff(value)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        wrapped = (grown + WRAP) * 8 / gap_s
-        fits = (grown < 0) & (value[:-1] < WRAP) & (wrapped <= 1.5 * (plan_bps or np.inf))
-        rate = np.where(fits, wrapped, grown * 8 / gap_s)
-    known = (gap_s > 0) & (gap_s <= LONGEST_GAP_S) & (rate >= 0)
-    apart = np.zeros(table.ticks)
-    if not known.any():
-        return out, apart
-    # Bits since the start at every reading, unknown stretches marked; ticks read it by interpolation.
-    bits = np.concatenate([[0.0], np.cumsum(np.where(known, rate * gap_s, 0.0))])
-    bad = np.concatenate([[0.0], np.cumsum(np.where(known, 0.0, gap_s))])
-    edges = table.start_ns + np.arange(table.ticks + 1, dtype=np.int64) * table.step_ns
-    inside = (edges[:-1] >= at[0]) & (edges[1:] <= at[-1] + SHORT_NS)
-    # Seconds from the first reading: nanoseconds since the epoch do not fit a float.
-    x, grid = (edges - at[0]) * 1e-9, (at - at[0]) * 1e-9
-    sent = np.diff(np.interp(x, grid, bits))
-    unknown = np.diff(np.interp(x, grid, bad))
-    good = inside & (unknown <= 0)
-    counted_s = np.diff(np.minimum(x, grid[-1]))
-    out[good] = sent[good] / counted_s[good]
-    # The interval that holds a tick's middle; those at its edges are shorter by a little or the same.
-    place = np.searchsorted(grid, 0.5 * (x[:-1] + x[1:]), side="right") - 1
-    apart[good] = gap_s[np.clip(place[good], 0, len(gap_s) - 1)]
-    return out, apart
 
 
 def onset_factor(share: NDArray[np.float64]) -> NDArray[np.float64]:

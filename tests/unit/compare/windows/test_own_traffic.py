@@ -59,6 +59,21 @@ def test_a_wrap_of_a_32_bit_counter_is_a_wrap_and_a_reset_is_unknown():
     np.testing.assert_allclose(found[[0, 2, 3, 4, 5]], 0.5)
 
 
+@pytest.mark.parametrize(("every", "known"), [(10, True), (60, False)])
+def test_a_counter_of_32_bits_that_may_have_gone_round_unseen_tells_nothing(every, known):
+    # At 1 Gbit/s 32 bits of octets are full after 34 s (RFC 2863 3.1.6): 900 Mbit/s for 60 s look like 327.
+    fast = Plan(down_bps=1_000_000_000, up_bps=1_000_000_000)
+    values = (np.arange(13) * every * 900_000_000 // 8) % 2**32
+    found = share(counter(values, every=every), plan=fast)
+    if known:
+        np.testing.assert_allclose(found, 0.9, rtol=1e-6)
+    else:
+        assert np.isnan(found).all()
+    # Of 64 bits it tells all the same.
+    wide = share(counter(2**33 + np.arange(13) * every * 112_500_000, every=every), plan=fast)
+    np.testing.assert_allclose(wide, 0.9, rtol=1e-6)
+
+
 def crossed(readings, ticks=12):
     home = alder()
     return usage(readings, quiet(home, ticks), PLAN, derive_sessions(home))
@@ -75,6 +90,13 @@ def test_a_counter_that_is_renewed_each_half_minute_is_read_at_its_own_pace():
     # Asked each 10 s, it tells the same three times and then 37.5 MB more: 10 of 20 Mbit/s, by hand.
     found = crossed(counter(37_500_000 * (np.arange(13) // 3)))
     np.testing.assert_allclose(found, 0.5)
+
+
+def test_an_idle_way_is_no_idle_line_while_the_other_ways_counter_tells_nothing():
+    idle = counter(800 * np.arange(13), "wan_tx_bytes")
+    stuck = counter(np.full(13, 7_000_000), "wan_rx_bytes")
+    assert np.isnan(crossed([*idle, *stuck])).all()
+    assert (crossed(idle) < 0.001).all()
 
 
 def test_nothing_is_known_outside_the_readings_across_long_gaps_and_without_a_plan():
