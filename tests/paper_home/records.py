@@ -10,10 +10,12 @@ import numpy.typing as npt
 from paper_home.flight import NO_SAMPLE, Packets
 from paper_home.paper import PaperRun
 from whichhop.lab.scenario import QuirkKind
-from whichhop.model import ABSENT, Columns, Method, Reading, Record
+from whichhop.model import ABSENT, Columns, LinkKind, Method, Reading, Record, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 
 READ_EACH_S = 10
+PROBE_OCTETS = 84
+"""A second, each way, of a session over the line: an echo of 56 octets in IPv4 (RFC 791, RFC 792)."""
 
 
 def _ns(seconds: npt.NDArray[np.floating]) -> npt.NDArray[np.int64]:
@@ -89,11 +91,14 @@ def _counters(run: PaperRun, ends: npt.NDArray[np.int64], start_ns: int) -> Iter
     if plan is None or not agents:
         return
     ends = ends[(ends % run.scenario.counters_each_s == 0) & (ends <= _heard_until_s(run))]
+    # The agents' own packets are counted like any others, so that no counter stands still.
+    paths = [s.path.links for s in derive_sessions(run.scenario.home)]
+    probes = PROBE_OCTETS * sum(any(link.kind is LinkKind.ACCESS for link in path) for path in paths)
     for name, share, rate_bps in (
         ("wan_tx_bytes", run.up_share, plan.up_bps),
         ("wan_rx_bytes", run.down_share, plan.down_bps),
     ):
-        total = np.concatenate(([0.0], np.cumsum(share.astype(np.float64) * rate_bps / 8)))[ends]
+        total = np.concatenate(([0.0], np.cumsum(share.astype(np.float64) * rate_bps / 8 + probes)))[ends]
         for end, value in zip(ends.tolist(), np.floor(total).tolist(), strict=True):
             yield Reading(at_ns=start_ns + end * NS_PER_S, agent=agents[0].name, name=name, value=value)
 
