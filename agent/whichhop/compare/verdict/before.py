@@ -16,15 +16,17 @@ BEGINS_ANEW_S = 180.0
 """A modem that was switched on again finds its line within some three minutes, a router its session sooner
 (common practice): what is lost meanwhile is nobody's fault past the home."""
 PAST_S = 3600.0
-"""So far back a level counts as one that the home had before."""
+"""So far back a level counts as one that the home had before: as long as its best level needs to be known
+(`past.AN_HOUR_S`). No other source, and not swept."""
 MOSTLY = 0.5
 """A level that was held for more than half of that is the usual one, and what was better the exception."""
 LEAST_PAST_TICKS = 30
-"""Five minutes, as long as makes a level (`past.HELD_S`)."""
+"""Derived: five minutes, as long as makes a level (`past.HELD_S`)."""
 LEAST_ASKED = 3
-"""Fewer packets to a box may all be lost by chance."""
+"""Fewer packets to a box may all be lost by chance. No source, and not swept: it only withholds a proof."""
 MOST_LOST = 0.02
-"""What also loses is more than a level."""
+"""What also loses is more than a level; the same share as shows loss in `provider_guards.SLIGHT_LOSS`. Not
+swept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
