@@ -6,6 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from whichhop.compare.inference.settings import Settings
 
@@ -41,6 +42,12 @@ class States:
         """Which states hold any of these elements at fault."""
         wanted = frozenset(places)
         return np.array([not wanted.isdisjoint(s) for s in self.sets])
+
+    def only(self, place: int) -> NDArray[np.bool_]:
+        """Which states hold this element alone at fault, all the time."""
+        return np.array(
+            [s == (place,) and r != COMES_AND_GOES for s, r in zip(self.sets, self.recent, strict=True)]
+        )
 
 
 def _listed(
@@ -101,9 +108,6 @@ def _moves(
                 continue
             more = tuple(sorted((*members, k)))
             move(i, (more, -1), *((_AGAIN, -1) if k == fresh else (_ONSET, k)))
-            if len(members) == 1:
-                # A change of culprit in one tick is rare, but must not cost two.
-                move(i, ((k,), -1), _LEAVE, k)
     return listed, np.array(rows, dtype=np.intp).reshape(-1, 4).T
 
 
@@ -131,20 +135,31 @@ def make_states(
     }
     base = np.array([*(min(0.5, step_s / lasting_s[k]) for k in sorted(lasting_s)), 1.0, SELDOMER])
     chance = base[kind] * np.append(onset, 1.0)[element]
-    step = np.zeros((len(listed), len(listed)))
-    np.add.at(step, (start, end), chance)
-    step[np.diag_indices_from(step)] += 1.0 - step.sum(axis=1)
+    size = len(listed), len(listed)
+    moves = sparse.csr_array((chance, (start, end)), shape=size)
+    # Two elements may change in one tick. Each order of the two is a way, and they are one and the same.
+    step = _kept(moves + 0.5 * (moves @ moves))
     follows = None
     if own is not None:
-        follows, by_use = np.zeros_like(step), element == own
-        np.add.at(follows, (start[by_use], end[by_use]), chance[by_use])
-        np.add.at(follows, (start[by_use], start[by_use]), -chance[by_use])
+        by_use = element == own
+        part = sparse.csr_array((chance[by_use], (start[by_use], end[by_use])), shape=size)
+        follows = _kept(part + 0.5 * (part @ moves + moves @ part))
+    if follows is not None:
+        np.fill_diagonal(follows, -follows.sum(axis=1))
+    np.fill_diagonal(step, 1.0 - step.sum(axis=1))
     return States(
         sets=tuple(members for members, _ in listed),
         recent=tuple(fresh for _, fresh in listed),
         step=step,
         own=follows,
     )
+
+
+def _kept(moves: sparse.csr_array) -> Matrix:
+    """Chances of a change, from state to state."""
+    out: Matrix = moves.toarray()
+    np.fill_diagonal(out, 0.0)
+    return out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
