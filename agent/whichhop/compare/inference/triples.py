@@ -162,8 +162,8 @@ def found_triples(
     first. A third may also be an element that does not compete so far, since what leads explained its part
     until there were three.
 
-    Of three at fault now one pauses and now another, and two of them explain such a tick as well. So what is
-    held against each other is, tick by tick, what any part of three explains and what any part of a pair does.
+    Of three at fault now one pauses and now another, and two of them explain such a tick as well. So what any
+    part of three explains is held, tick by tick, against what any part of a pair does.
     """
     if not pairs:
         return []
