@@ -6,7 +6,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
 from whichhop.compare.inference.settings import Settings
 
@@ -111,6 +110,20 @@ def _moves(
     return listed, np.array(rows, dtype=np.intp).reshape(-1, 4).T
 
 
+def _one_after_another(
+    start: NDArray[np.intp], end: NDArray[np.intp], size: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Places of two moves of which the second begins where the first ends, and not back to where it began."""
+    order = np.argsort(start, kind="stable")
+    count = np.bincount(start, minlength=size)
+    many = count[end]
+    first = np.repeat(np.arange(len(start)), many)
+    within = np.arange(len(first)) - np.repeat(np.cumsum(many) - many, many)
+    second = order[(np.cumsum(count) - count)[end[first]] + within]
+    away = end[second] != start[first]
+    return first[away], second[away]
+
+
 def make_states(
     onset: NDArray[np.float64],
     pairs: Sequence[tuple[int, int]],
@@ -135,31 +148,29 @@ def make_states(
     }
     base = np.array([*(min(0.5, step_s / lasting_s[k]) for k in sorted(lasting_s)), 1.0, SELDOMER])
     chance = base[kind] * np.append(onset, 1.0)[element]
-    size = len(listed), len(listed)
-    moves = sparse.csr_array((chance, (start, end)), shape=size)
-    # Two elements may change in one tick. Each order of the two is a way, and they are one and the same.
-    step = _kept(moves + 0.5 * (moves @ moves))
+    size = len(listed)
+    first, second = _one_after_another(start, end, size)
+    places = np.concatenate([start * size + end, start[first] * size + end[second]])
+
+    def summed(once: NDArray[np.float64], twice: NDArray[np.float64]) -> Matrix:
+        # Two elements may change in one tick. Each order of the two is a way, and they are one and the same.
+        found = np.bincount(places, np.concatenate([once, 0.5 * twice]), size * size)
+        return np.asarray(found.reshape(size, size))
+
+    step = summed(chance, chance[first] * chance[second])
+    step[np.diag_indices_from(step)] += 1.0 - step.sum(axis=1)
     follows = None
     if own is not None:
-        by_use = element == own
-        part = sparse.csr_array((chance[by_use], (start[by_use], end[by_use])), shape=size)
-        follows = _kept(part + 0.5 * (part @ moves + moves @ part))
-    if follows is not None:
-        np.fill_diagonal(follows, -follows.sum(axis=1))
-    np.fill_diagonal(step, 1.0 - step.sum(axis=1))
+        by_use = (element == own).astype(np.float64)
+        part = chance[first] * chance[second] * (by_use[first] + by_use[second])
+        follows = summed(chance * by_use, part)
+        follows[np.diag_indices_from(follows)] -= follows.sum(axis=1)
     return States(
         sets=tuple(members for members, _ in listed),
         recent=tuple(fresh for _, fresh in listed),
         step=step,
         own=follows,
     )
-
-
-def _kept(moves: sparse.csr_array) -> Matrix:
-    """Chances of a change, from state to state."""
-    out: Matrix = moves.toarray()
-    np.fill_diagonal(out, 0.0)
-    return out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -29,7 +29,8 @@ from whichhop.compare.windows.around import summed_around
 PAIR_AT = 0.5
 """Where two at once are likelier than not, a third is tried."""
 AROUND_TICKS = 6
-"""And a minute around, where another of the three may pause."""
+"""And a minute around, where another of the three may pause. Derived: the shorter of the times within which a
+third must pay for itself (`triples.GAIN_SPANS`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
