@@ -155,7 +155,8 @@ def make_states(
     def summed(once: NDArray[np.float64], twice: NDArray[np.float64]) -> Matrix:
         # Two elements may change in one tick. Each order of the two is a way, and they are one and the same.
         found = np.bincount(places, np.concatenate([once, 0.5 * twice]), size * size)
-        return np.asarray(found.reshape(size, size))
+        # Where nothing can change, numpy counts in whole numbers.
+        return np.asarray(found.reshape(size, size), dtype=np.float64)
 
     step = summed(chance, chance[first] * chance[second])
     step[np.diag_indices_from(step)] += 1.0 - step.sum(axis=1)

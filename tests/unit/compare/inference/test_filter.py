@@ -21,6 +21,12 @@ def test_transition_chances_sum_to_one():
     np.testing.assert_allclose(made.own.sum(axis=1), 0.0, atol=1e-15)
 
 
+def test_where_nobody_can_be_at_fault_nothing_is():
+    made = make_states(np.empty(0), [], own=None, step_s=10.0, settings=Settings(), at_times=True)
+    np.testing.assert_array_equal(made.step, [[1.0]])
+    np.testing.assert_array_equal(run(made, np.zeros((3, 1))).smooth, 1.0)
+
+
 def test_states_are_nothing_fresh_single_and_double():
     made = states()
     assert made.sets == ((), (), (), (0,), (1,), (0,), (1,), (0, 1))
