@@ -42,6 +42,12 @@ class States:
         wanted = frozenset(places)
         return np.array([not wanted.isdisjoint(s) for s in self.sets])
 
+    def only(self, place: int) -> NDArray[np.bool_]:
+        """Which states hold this element alone at fault, all the time."""
+        return np.array(
+            [s == (place,) and r != COMES_AND_GOES for s, r in zip(self.sets, self.recent, strict=True)]
+        )
+
 
 def _listed(
     count: int,
@@ -101,10 +107,21 @@ def _moves(
                 continue
             more = tuple(sorted((*members, k)))
             move(i, (more, -1), *((_AGAIN, -1) if k == fresh else (_ONSET, k)))
-            if len(members) == 1:
-                # A change of culprit in one tick is rare, but must not cost two.
-                move(i, ((k,), -1), _LEAVE, k)
     return listed, np.array(rows, dtype=np.intp).reshape(-1, 4).T
+
+
+def _one_after_another(
+    start: NDArray[np.intp], end: NDArray[np.intp], size: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Places of two moves of which the second begins where the first ends, and not back to where it began."""
+    order = np.argsort(start, kind="stable")
+    count = np.bincount(start, minlength=size)
+    many = count[end]
+    first = np.repeat(np.arange(len(start)), many)
+    within = np.arange(len(first)) - np.repeat(np.cumsum(many) - many, many)
+    second = order[(np.cumsum(count) - count)[end[first]] + within]
+    away = end[second] != start[first]
+    return first[away], second[away]
 
 
 def make_states(
@@ -131,14 +148,24 @@ def make_states(
     }
     base = np.array([*(min(0.5, step_s / lasting_s[k]) for k in sorted(lasting_s)), 1.0, SELDOMER])
     chance = base[kind] * np.append(onset, 1.0)[element]
-    step = np.zeros((len(listed), len(listed)))
-    np.add.at(step, (start, end), chance)
+    size = len(listed)
+    first, second = _one_after_another(start, end, size)
+    places = np.concatenate([start * size + end, start[first] * size + end[second]])
+
+    def summed(once: NDArray[np.float64], twice: NDArray[np.float64]) -> Matrix:
+        # Two elements may change in one tick. Each order of the two is a way, and they are one and the same.
+        found = np.bincount(places, np.concatenate([once, 0.5 * twice]), size * size)
+        # Where nothing can change, numpy counts in whole numbers.
+        return np.asarray(found.reshape(size, size), dtype=np.float64)
+
+    step = summed(chance, chance[first] * chance[second])
     step[np.diag_indices_from(step)] += 1.0 - step.sum(axis=1)
     follows = None
     if own is not None:
-        follows, by_use = np.zeros_like(step), element == own
-        np.add.at(follows, (start[by_use], end[by_use]), chance[by_use])
-        np.add.at(follows, (start[by_use], start[by_use]), -chance[by_use])
+        by_use = (element == own).astype(np.float64)
+        part = chance[first] * chance[second] * (by_use[first] + by_use[second])
+        follows = summed(chance * by_use, part)
+        follows[np.diag_indices_from(follows)] -= follows.sum(axis=1)
     return States(
         sets=tuple(members for members, _ in listed),
         recent=tuple(fresh for _, fresh in listed),

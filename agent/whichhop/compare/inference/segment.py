@@ -14,6 +14,7 @@ from whichhop.compare.inference.pairs import Pairs, distinct_pairs
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.screening import Stretch, at_times
 from whichhop.compare.inference.transients import (
+    BLIP_LOG_RATIO,
     LOG_MINOR,
     any_log,
     lasting_log,
@@ -23,9 +24,13 @@ from whichhop.compare.inference.transients import (
 )
 from whichhop.compare.inference.triples import TRIPLE_TICKS, Triples, found_triples, likeliest
 from whichhop.compare.suspects.elements import Element, Nature
+from whichhop.compare.windows.around import summed_around
 
 PAIR_AT = 0.5
 """Where two at once are likelier than not, a third is tried."""
+AROUND_TICKS = 6
+"""And a minute around, where another of the three may pause. Derived: the shorter of the times within which a
+third must pay for itself (`triples.GAIN_SPANS`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,13 +131,13 @@ def look_closely(
         use=use,
     )
     states, track, likelihood = race.run(pairs, {})
-    busy = np.flatnonzero(track.smooth[:, [len(s) > 1 for s in states.sets]].sum(axis=1) > PAIR_AT)
+    busy = _several(states, track, likelihood)
     if busy.size >= settings.open_ticks:
-        busy = busy[:TRIPLE_TICKS]
+        alone = {j: likelihood[busy][:, states.only(k)].max(axis=1) - none for k, j in enumerate(chosen)}
         more = found_triples(
             Triples(evidence, fit, tables, busy),
+            alone,
             {(a, b): tables.ratio(a, b)[busy] for a, b in likeliest(states, track, chosen, busy)},
-            chosen,
             columns,
             onset,
         )
@@ -152,6 +157,21 @@ def look_closely(
         nothing_yet=track.forward[:, none_of].sum(axis=1),
         nothing=track.smooth[:, none_of].sum(axis=1),
     )
+
+
+def _several(states: States, track: Track, likelihood: NDArray[np.float64]) -> NDArray[np.intp]:
+    """The ticks about which two may be at fault at once, so that a third is tried; the first of them.
+
+    Where three are, no two may be likely: then the best single cause with a blip beside it is as good.
+    """
+    two, nobody = (np.array([len(s) == n for s in states.sets]) for n in (2, 0))
+    if not two.any():
+        return np.empty(0, dtype=np.intp)
+    better = likelihood[:, two].max(axis=1) - likelihood[:, ~two].max(axis=1)
+    shows = (track.smooth[:, two].sum(axis=1) > PAIR_AT) | (better > BLIP_LOG_RATIO)
+    about = summed_around(shows.astype(np.int64), 2 * AROUND_TICKS + 1) > 0
+    fault = track.smooth[:, nobody].sum(axis=1) < PAIR_AT
+    return np.flatnonzero(about & fault)[:TRIPLE_TICKS]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from functools import cache
-from itertools import product
+from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +80,13 @@ class Triples:
         top = terms.max(axis=0)
         return np.asarray(np.log(np.exp(terms - top).sum(axis=0)) + top, dtype=np.float32)
 
+    def pair(self, a: int, b: int) -> Floats:
+        """Log-ratio per tick that these two or one of them are at fault."""
+        single = self._pairs.single[self._ticks]
+        return np.asarray(
+            np.maximum(self._pairs.ratio(a, b)[self._ticks], np.maximum(single[:, a], single[:, b]))
+        )
+
     def _parts(self, which: int, members: Sequence[int]) -> Floats:
         """Log means of one measure, (8, ticks), by who has it: 1, 2 and 4 for the three, summed."""
         single = (self._pairs.delay, self._pairs.loss)[which][self._ticks]
@@ -144,28 +151,34 @@ def likeliest(
 
 def found_triples(
     tables: Triples,
-    pairs: Mapping[tuple[int, int], Floats],
-    chosen: Sequence[int],
+    alone: Mapping[int, NDArray[np.floating]],
+    pairs: Mapping[tuple[int, int], NDArray[np.floating]],
     columns: Sequence[frozenset[int]],
     onset: NDArray[np.float64],
 ) -> list[Three]:
     """The sets of three that explain what every pair leaves over, best first.
 
-    pairs: each pair's log-ratios over the same ticks, the likeliest first. chosen: the elements that compete
-    so far; a third may also be one that was left out, since what leads explained its part until there were
-    three.
+    alone, pairs: each competing element's and each pair's log-ratios over the same ticks, the likeliest pair
+    first. A third may also be an element that does not compete so far, since what leads explained its part
+    until there were three.
+
+    Of three at fault now one pauses and now another, and two of them explain such a tick as well. So what any
+    part of three explains is held, tick by tick, against what any part of a pair does.
     """
     if not pairs:
         return []
-    so_far = {
-        s: np.max([rolling(r.astype(np.float64), s) for r in pairs.values()], axis=0) for s in GAIN_SPANS
+    known = {
+        (a, b): np.maximum(both, np.maximum(alone[a], alone[b])).astype(np.float64)
+        for (a, b), both in pairs.items()
     }
+    so_far = {s: np.max([rolling(r, s) for r in known.values()], axis=0) for s in GAIN_SPANS}
 
     @cache
     def gain(members: Three) -> float:
         """What a set of three adds to what any pair explains, as far as it overcomes its rarity."""
-        ratio = tables.ratio(members).astype(np.float64)
-        more = max(float((rolling(ratio, s) - so_far[s]).max()) for s in GAIN_SPANS)
+        parts = [known[p] if p in known else tables.pair(*p) for p in combinations(members, 2)]
+        best = np.max([tables.ratio(members), *parts], axis=0).astype(np.float64)
+        more = max(float((rolling(best, s) - so_far[s]).max()) for s in GAIN_SPANS)
         return more + float(np.log(onset[list(members)].min()))
 
     # One of each column, or a group of many names would take every place.
@@ -173,12 +186,12 @@ def found_triples(
     for a, b in pairs:
         bases.setdefault((columns[a], columns[b]), (a, b))
     names: dict[frozenset[int], list[int]] = {}
-    for j in chosen:
+    for j in alone:
         names.setdefault(columns[j], []).append(j)
     left_out = [j for j in range(len(columns)) if columns[j] and columns[j] not in names]
     best: dict[frozenset[frozenset[int]], float] = {}
     for a, b in list(bases.values())[:BASES]:
-        for third in (*chosen, *tables.beside((a, b), left_out, columns, onset)):
+        for third in (*alone, *tables.beside((a, b), left_out, columns, onset)):
             kinds = frozenset((columns[a], columns[b], columns[third]))
             if len(kinds) == 3:
                 best[kinds] = max(best.get(kinds, -LEAST_GAIN), gain(_rising(a, b, third)))

@@ -42,7 +42,7 @@ def only_bursts(scan: Scan, elements: Sequence[Element], used: LineUse, found: F
     with np.errstate(invalid="ignore"):
         if np.count_nonzero((use >= LEAST_USE) & (use < MOST_USE)) < MOSTLY * ticks.size:
             return False
-    if beyond_use(used.both[ticks], used.late[ticks]):
+    if beyond_use(used.both[ticks], used.late[ticks], used.step_s):
         return False
     column = sorted(elements[line].column)
     base = scan.baselines[scan.block_of(found.span.first)]

@@ -170,10 +170,11 @@ def shown_by(scan: Scan, unique: list[int], span: Span, *, least_s: float = 0.0)
     Two causes that share sessions fit a single one's data better than it does alone; the second is believed
     only where something that crosses it and not the first is in trouble. True when none of them spoke.
     """
-    _, each = _each(scan, unique, span, least_s=least_s)
+    heard, each = _each(scan, unique, span, least_s=least_s)
     if not each.size:
         return True
-    total = each.sum(axis=1)
+    # Of many sessions that lose a little each alone says nothing, and all together say much.
+    total = np.maximum(each.sum(axis=1), _together(scan, heard, span, least_s))
     loud = total[total > 0]
     return bool(loud.sum() > LEAST_PROOF and loud.size >= LEAST_SHARE * total.size)
 
@@ -237,13 +238,28 @@ def _each(
         # An excess below the least explains it, too, and is no fault.
         delay -= np.maximum(_log_mean(evidence.delay[~fault][:, :, heard]), 0.0)
     loss = _log_mean(evidence.loss[:, :, heard])
-    mix = np.log(TICK_MIX)
-    each = np.logaddexp.reduce([delay + mix[0], loss + mix[1], delay + loss + mix[2]])
+    each = _any_shape(delay, loss)
     if tails:
         # A tick is slow for all that cross it or, by some packets, for all: never one session's own mixture.
         tail = _log_mean(evidence.tail[:, :, heard])
         each = np.where((tail.sum(axis=1) > each.sum(axis=1))[:, None], tail, each)
     return heard, np.asarray(each)
+
+
+def _together(scan: Scan, heard: list[int], span: Span, least_s: float) -> NDArray[np.float64]:
+    """Log-ratios (ticks,) of one excess that all these have; least_s: the least delay that counts."""
+    evidence = scan.evidence(span.first, min(span.end, span.first + LONGEST_TICKS))
+    fault = least_s - 1e-6 <= DELAYS_S
+    sums = evidence.delay[:, :, heard].sum(axis=2)
+    delay, loss = _log_mean(sums[fault]), _log_mean(evidence.loss[:, :, heard].sum(axis=2))
+    if not fault.all():
+        delay -= np.maximum(_log_mean(sums[~fault]), 0.0)
+    return _any_shape(delay, loss)
+
+
+def _any_shape(delay: NDArray[np.float64], loss: NDArray[np.float64]) -> NDArray[np.float64]:
+    mix = np.log(TICK_MIX)
+    return np.asarray(np.logaddexp.reduce([delay + mix[0], loss + mix[1], delay + loss + mix[2]]))
 
 
 def _log_mean(table: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -16,8 +16,6 @@ SLOW_S = 0.005
 AROUND = 3
 """Ticks over which lateness and use are averaged: a queue outlasts what filled it, and a stream comes in
 pieces."""
-SECONDS = 10
-"""Of a tick."""
 ERRORS = 2.0
 """One chance in forty that so many more are late by chance."""
 FEW = 5
@@ -66,34 +64,35 @@ def late_share(table: WindowTable, sessions: Sequence[Session]) -> Floats:
     return np.where(np.isinf(best), np.nan, best)
 
 
-def felt_use(share: Floats, late: Floats) -> Floats:
+def felt_use(share: Floats, late: Floats, step_s: float) -> Floats:
     """The use that would explain as well that the median is late; never less than the use.
 
     A queue makes no more of the packets wait than the share of time it is busy (utilization law and arrivals
     at random, textbook), so that a tenth of the line may make a tenth of them late. late: NaN counts as all;
-    what chance may add is taken off. Beyond EXPLAINED only the use itself speaks.
+    what chance may add is taken off. step_s: seconds a tick. Beyond EXPLAINED only the use itself speaks.
     """
-    asked = np.nan_to_num(late, nan=ALL_LATE) - error_of(share, AROUND)
+    asked = np.nan_to_num(late, nan=ALL_LATE) - error_of(share, AROUND * step_s)
     asked = np.clip(asked, LEAST_LATE, ALL_LATE)
     return np.maximum(share, np.minimum(EXPLAINED, share * ALL_LATE / asked))
 
 
-def error_of(share: Floats, ticks: float) -> Floats:
+def error_of(share: Floats, seconds: float) -> Floats:
     """The standard error of the share of packets that meet a line busy for `share` of the time (binomial).
 
     Who sends in a busy second is late with all others that do: so seconds count, and not packets.
     """
     part = np.clip(share, 0.0, 1.0)
-    return np.asarray(np.sqrt(part * (1.0 - part) / (SECONDS * ticks)))
+    return np.asarray(np.sqrt(part * (1.0 - part) / seconds))
 
 
-def beyond_use(share: Floats, late: Floats) -> bool:
-    """Whether over a stretch of ticks more packets were late than the use of the line explains."""
+def beyond_use(share: Floats, late: Floats, step_s: float) -> bool:
+    """Whether over a stretch of ticks of so many seconds more packets were late than the use explains."""
     known = np.isfinite(share) & np.isfinite(late)
     if not known.any():
         return False
     use, found = share[known].mean(), late[known].mean()
-    return bool(found > max(use, LEAST_LATE) + ERRORS * float(error_of(use, int(np.count_nonzero(known)))))
+    seconds = step_s * int(np.count_nonzero(known))
+    return bool(found > max(use, LEAST_LATE) + ERRORS * float(error_of(use, seconds)))
 
 
 def _above(values: NDArray[np.float32], there: NDArray[np.bool_], place: float) -> Floats:

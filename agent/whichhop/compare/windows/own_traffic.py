@@ -165,6 +165,8 @@ class LineUse:
     factor: NDArray[np.float64]
     stay: NDArray[np.float64]
     doubts: tuple[str, ...]
+    step_s: float
+    """Seconds a tick."""
 
     @property
     def usual(self) -> float:
@@ -173,7 +175,7 @@ class LineUse:
 
     def burdened(self, first: int, end: int) -> bool:
         """Whether in these ticks more packets were late than the use of the line explains."""
-        return beyond_use(self.both[first:end], self.late[first:end])
+        return beyond_use(self.both[first:end], self.late[first:end], self.step_s)
 
 
 class _Way(NamedTuple):
@@ -209,6 +211,7 @@ def line_use(
     share, most = nothing, nothing
     factor, stay = nothing, nothing
     doubts = []
+    step_s = table.step_ns * 1e-9
     ways = list(_ways(readings, table, plan, sessions))
     late = late_share(table, sessions) if ways else nothing
     parts = [np.minimum(rate / capacity.likely_bps, 1.0) for rate, _, capacity, _, _ in ways]
@@ -217,8 +220,8 @@ def line_use(
         most = np.fmax(most, np.minimum(rate * spread, np.fmax(rate, capacity.low_bps)) / capacity.low_bps)
         # What waits for the other way is not this one's to explain.
         rest = late - sum(np.nan_to_num(part) for j, part in enumerate(parts) if j != i)
-        factor = np.fmax(factor, expected(_felt_onset(rest), highest_around(rate), spread, capacity))
-        stay = np.fmax(stay, expected(_felt_stay(rest), highest_around(rate), spread, capacity))
+        factor = np.fmax(factor, expected(_felt_onset(rest, step_s), highest_around(rate), spread, capacity))
+        stay = np.fmax(stay, expected(_felt_stay(rest, step_s), highest_around(rate), spread, capacity))
         doubts.append(doubt)
     untold = _untold(ways, table.ticks)
     share, most, factor, stay = (np.where(untold, np.nan, a) for a in (share, most, factor, stay))
@@ -230,6 +233,7 @@ def line_use(
         factor=np.where(np.isnan(factor), 1.0, factor),
         stay=np.where(np.isnan(stay), 0.0, np.log(stay)),
         doubts=tuple(d for d in doubts if d),
+        step_s=step_s,
     )
 
 
@@ -309,13 +313,13 @@ def onset_factor(share: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(np.isnan(share), 1.0, known)
 
 
-def _felt_onset(late: Floats) -> Callable[[Floats], Floats]:
+def _felt_onset(late: Floats, step_s: float) -> Callable[[Floats], Floats]:
     """`onset_factor` where a share of the packets is late; where none is nothing is to be explained."""
-    return lambda share: onset_factor(np.where(late >= LEAST_LATE, felt_use(share, late), share))
+    return lambda share: onset_factor(np.where(late >= LEAST_LATE, felt_use(share, late, step_s), share))
 
 
-def _felt_stay(late: Floats) -> Callable[[Floats], Floats]:
-    return lambda share: np.exp(stay_log_ratio(felt_use(share, late)))
+def _felt_stay(late: Floats, step_s: float) -> Callable[[Floats], Floats]:
+    return lambda share: np.exp(stay_log_ratio(felt_use(share, late, step_s)))
 
 
 def stay_log_ratio(share: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -21,6 +21,12 @@ def test_transition_chances_sum_to_one():
     np.testing.assert_allclose(made.own.sum(axis=1), 0.0, atol=1e-15)
 
 
+def test_where_nobody_can_be_at_fault_nothing_is():
+    made = make_states(np.empty(0), [], own=None, step_s=10.0, settings=Settings(), at_times=True)
+    np.testing.assert_array_equal(made.step, [[1.0]])
+    np.testing.assert_array_equal(run(made, np.zeros((3, 1))).smooth, 1.0)
+
+
 def test_states_are_nothing_fresh_single_and_double():
     made = states()
     assert made.sets == ((), (), (), (0,), (1,), (0,), (1,), (0, 1))
@@ -35,12 +41,32 @@ def test_a_third_that_ends_beside_two_others_is_awaited_again_as_beside_one():
     three, two = place[(0, 1, 2), -1], place[(0, 1), -1]
     fresh = place[(0, 1), 2]
     assert made.step[three, fresh] == pytest.approx(10.0 / Settings().mean_fault_s)
-    assert made.step[fresh, three] == pytest.approx(10.0 / Settings().recent_onset_s)
+    # But for both in one tick: calm comes back and another begins.
+    assert made.step[fresh, three] == pytest.approx(10.0 / Settings().recent_onset_s, rel=1e-4)
     assert made.step[two, three] == pytest.approx(1e-4)
     np.testing.assert_allclose(made.step.sum(axis=1), 1.0)
     # Its healthy twin: where no three compete, nothing of it is there.
     without = make_states(np.full(3, 1e-4), pairs, **common)
     assert not any(len(m) > 1 and k >= 0 for m, k in zip(without.sets, without.recent, strict=True))
+
+
+def test_two_changes_in_one_tick_have_the_chance_of_both():
+    """Each element begins and ends by itself: the chances of independent events multiply."""
+    pairs = [(0, 1), (0, 2), (1, 2)]
+    onset = np.array([1e-3, 2e-4, 5e-4])
+    made = make_states(onset, pairs, own=2, step_s=10.0, settings=Settings(), triples=[(0, 1, 2)])
+    place = {state: i for i, state in enumerate(zip(made.sets, made.recent, strict=True))}
+    nothing, two, three = place[(), -1], place[(0, 1), -1], place[(0, 1, 2), -1]
+    ends = 10.0 / Settings().mean_fault_s
+    assert made.step[nothing, two] == pytest.approx(1e-3 * 2e-4)
+    assert made.step[two, place[(0, 2), -1]] == pytest.approx(ends * 5e-4, rel=0.6)
+    assert made.step[nothing, three] == 0.0
+    # By how much use of the line changes these: the part with an onset of own traffic, none of the others.
+    assert made.own is not None
+    assert made.own[nothing, place[(1, 2), -1]] == pytest.approx(2e-4 * 5e-4)
+    assert made.own[nothing, two] == 0.0
+    np.testing.assert_allclose(made.step.sum(axis=1), 1.0)
+    np.testing.assert_allclose(made.own.sum(axis=1), 0.0, atol=1e-15)
 
 
 @settings(max_examples=30)

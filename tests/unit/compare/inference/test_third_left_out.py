@@ -45,7 +45,8 @@ def found(by, chosen, bases):
     tables = Pairs(delayed(by), FIT)
     pairs = {p: tables.ratio(*p) for p in [*bases, *distinct_pairs(COLUMNS, chosen)]}
     threes = Triples(delayed(by), FIT, tables, np.arange(TICKS))
-    return found_triples(threes, pairs, chosen, COLUMNS, ONSET)
+    alone = {j: tables.single[:, j] for j in chosen}
+    return found_triples(threes, alone, pairs, COLUMNS, ONSET)
 
 
 DESK_AND_STUDY = {"desk/attic": 0.060, "study/router": 0.060}

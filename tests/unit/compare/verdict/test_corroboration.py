@@ -160,3 +160,22 @@ def test_what_explains_its_time_far_better_than_all_that_goes_without_it_needs_n
     )
     found = by_themselves(done, case.elements, [backhaul, radio])
     assert found == ([backhaul, radio] if stays else [backhaul])
+
+
+@pytest.mark.parametrize(("share", "shows"), [(0.05, True), (0.004, False)])
+def test_a_second_suspect_is_shown_by_a_light_loss_that_only_all_its_sessions_together_tell(share, shows):
+    """Of the packets one in twenty lost, at random; its healthy twin loses what a good network does."""
+    table = quiet(HOME, 60)
+    columns = column(scanned(table)[0], "modem/provider-edge")
+    rng = np.random.default_rng(5)
+    table.lost[30:50, columns] = rng.binomial(10, share, (20, len(columns)))
+    _, done = scanned(table)
+    assert shown_by(done, columns, SPAN) is shows
+
+
+def test_a_second_suspect_is_not_shown_by_one_session_of_many_that_loses_a_little():
+    table = quiet(HOME, 60)
+    columns = column(scanned(table)[0], "modem/provider-edge")
+    table.lost[30:50, columns[0]] = np.random.default_rng(5).binomial(10, 0.08, 20)
+    _, done = scanned(table)
+    assert not shown_by(done, columns, SPAN)

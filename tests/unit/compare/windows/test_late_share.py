@@ -35,24 +35,33 @@ def test_as_loss_without_delay_is_no_full_buffers_all_count() -> None:
 
 @given(st.floats(0, 1), st.floats(0, 0.5))
 def test_the_use_that_is_felt_is_never_less_than_the_use(share: float, late: float) -> None:
-    assert felt_use(np.array([share]), np.array([late]))[0] >= share
+    assert felt_use(np.array([share]), np.array([late]), 10.0)[0] >= share
 
 
 def test_seconds_that_are_busy_by_chance_are_seldom_taken_for_more_than_the_use() -> None:
     # All packets of a busy second wait. Two standard errors above: one case in forty (normal law).
     dice = np.random.default_rng(1)
     late = dice.binomial(10, 0.3, (400, 60)) / 10
-    assert np.mean([beyond_use(np.full(60, 0.3), row) for row in late]) < 0.05
+    assert np.mean([beyond_use(np.full(60, 0.3), row, 10.0) for row in late]) < 0.05
 
 
 @pytest.mark.parametrize(("use", "late", "beyond"), [(0.05, 0.3, True), (0.3, 0.3, False), (0.0, 0.2, True)])
 def test_more_late_than_busy_is_beyond_it(use: float, late: float, beyond: bool) -> None:
-    assert beyond_use(np.full(40, use), np.full(40, late)) is beyond
+    assert beyond_use(np.full(40, use), np.full(40, late), 10.0) is beyond
 
 
 def test_nothing_is_said_of_what_is_not_known() -> None:
-    assert not beyond_use(np.full(4, np.nan), np.full(4, 0.5))
-    assert felt_use(np.array([0.2]), np.array([np.nan]))[0] == pytest.approx(0.2, abs=0.1)
+    assert not beyond_use(np.full(4, np.nan), np.full(4, 0.5), 10.0)
+    assert felt_use(np.array([0.2]), np.array([np.nan]), 10.0)[0] == pytest.approx(0.2, abs=0.1)
+
+
+@pytest.mark.parametrize(("step_s", "ticks"), [(10.0, 12), (30.0, 4), (60.0, 2)])
+@pytest.mark.parametrize(("late", "beyond"), [(0.25, False), (0.30, True)])
+def test_two_minutes_say_as_much_in_windows_of_any_length(
+    step_s: float, ticks: int, late: float, beyond: bool
+) -> None:
+    """Two standard errors of a fifth over 120 seconds (binomial, textbook) are 0.073, however cut."""
+    assert beyond_use(np.full(ticks, 0.2), np.full(ticks, late), step_s) is beyond
 
 
 @pytest.mark.parametrize("ticks", [0, 1, 2])
