@@ -160,7 +160,10 @@ def late_alone(
             late = over > np.maximum(late_s, LATE_SIGMAS * scale)
             rows = np.flatnonzero(late.any(axis=1))
             if rows.size:
-                out[rows] |= _odd(late[rows], over[rows] < clean_s, matrix, agents, sleepy, every=every)
+                # Whose own noise is as large as that lateness would not show it, and clears nobody.
+                least = np.where(late, over, np.inf).min(axis=1, keepdims=True)
+                clean = (over < clean_s) & (LATE_SIGMAS * scale < least)
+                out[rows] |= _odd(late[rows], clean[rows], matrix, agents, sleepy, every=every)
     return out
 
 

@@ -75,6 +75,16 @@ def test_an_agent_on_radio_that_alone_is_heard_for_an_hour_blames_nobody_for_its
     assert judge(HOME, SESSIONS, table) == []
 
 
+def test_who_varies_by_as_much_as_others_are_late_clears_nobody():
+    own = column("host:desk")
+    over, scale = np.zeros((1, len(SESSIONS))), SCALE.copy()
+    over[0, own] = 0.04
+    over[0, own[0]], scale[own[0]] = 0.0, 0.02
+    assert not late_alone(over, scale, COLUMNS.matrix, COLUMNS.agents, every=True).any()
+    steady = late_alone(over, SCALE, COLUMNS.matrix, COLUMNS.agents, every=True)
+    assert steady[0, own[1:]].any()
+
+
 def test_small_lateness_and_silence_are_not_odd():
     over = np.full((1, len(SESSIONS)), np.nan)
     assert not found(over).any()
