@@ -126,10 +126,13 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
         if words
     )
     unmeasured = not_measured_words(
-        [k for k in found.home.links if k.name in found.unmeasured], file, found.seldom
+        [k for k in found.home.links if k.name in found.unmeasured],
+        file,
+        found.seldom,
+        asked=found.asked_outside,
     )
     levels = [level_words(v) for v in found.unusual] if found.levels else [TOO_SHORT]
-    silent = [silent_words(target) for target in found.silent]
+    silent = silent_words(found.silent)
     felt = ["\n".join(felt_words(f)) for f in found.felt]
     if not found.verdicts:
         answer = NO_FAULT_HEARD if found.silent else NO_FAULT_THEN if aside else NO_FAULT

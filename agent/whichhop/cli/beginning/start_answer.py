@@ -73,11 +73,12 @@ class Answer:
     def cannot_tell(self) -> list[str]:
         """What this answer leaves open, a sentence each."""
         links = [k for k in self.found.home.links if k.name in self.found.unmeasured]
-        words = not_measured_words(links, str(self.file), self.found.seldom)
+        found = self.found
+        words = not_measured_words(links, str(self.file), found.seldom, asked=found.asked_outside)
         out = [words] if words else []
         if not self.found.levels and not self.nothing_answered:
             out.append(TOO_SHORT)
-        out += [silent_words(name) for name in self.silent]
+        out += silent_words(self.silent)
         if self.result is None:
             out.append(
                 "Latency under load was not tried; name a file that you may fetch with --transfer URL."

@@ -134,6 +134,31 @@ def test_calm_is_said_with_a_reserve_while_an_agent_is_silent_or_a_link_is_suspe
     assert "62" in found.more[0]
 
 
+def test_in_the_first_minutes_what_is_suspected_is_not_said_to_begin() -> None:
+    """A loss that was there before measuring read "may be starting", "over 99 % sure so far, not enough"."""
+    suspect = with_links(calm(), desk__attic={"state": LinkState.SUSPECTED, "probability": 0.995})
+    found = of(replace(suspect, levels_s=90.0))
+    assert found.words == "Something may be wrong between desk and attic."
+    assert "known in about 90 seconds" in found.more[1]
+    assert "By its last ten seconds" in found.more[0]
+
+
+@pytest.mark.parametrize("seconds", [40, 90])
+def test_who_does_not_answer_is_told_from_the_first_seconds_on_and_when_that_is_judged(seconds: int) -> None:
+    since_ns = calm().at_ns - seconds * NS_PER_S
+    early = replace(calm(), since_ns=since_ns, levels_s=120.0, unanswered=("provider-edge", "harbour"))
+    for bulletin in (early, replace(early, learning_s=20.0)):
+        last = of(bulletin).more[-1]
+        assert last.startswith("No answer so far from provider-edge and harbour.")
+        assert ("once a minute was measured" in last) == (seconds < 60)
+
+
+def test_a_home_measured_for_minutes_is_not_said_to_answer_as_usual() -> None:
+    young = replace(calm(), since_ns=calm().at_ns - 200 * NS_PER_S)
+    assert of(young).more[0].startswith("In the 3 min 20 s measured so far")
+    assert "as it usually does" in of(calm()).more[0]
+
+
 def test_what_no_agent_can_judge_is_not_called_calm() -> None:
     unknown = {"state": LinkState.UNKNOWN}
     blind = replace(calm(), links=tuple(replace(k, state=LinkState.UNKNOWN) for k in calm().links))
