@@ -336,6 +336,23 @@ def test_a_line_that_is_steadily_slow_is_not_laid_at_the_homes_own_traffic() -> 
     assert weighed(case_of(home, Ill(element=line, steady=18.0)), 600)["own-traffic"] < 0.3
 
 
+@pytest.mark.parametrize(
+    ("ill", "own_first"),
+    [({"steady": 60.0}, False), ({"lost": 0.08}, False), ({"steady": 20.0, "jitter": 60.0}, True)],
+)
+def test_uncounted_own_traffic_comes_first_where_the_shape_is_a_full_queues_alone(
+    ill: dict[str, float], own_first: bool
+) -> None:
+    """A steady excess of a line read "the home's own traffic 83 %" beside the line's 12 %: the shares went by
+    how often each is busy or ill, and not by what each does then."""
+    home = home_of("desk", Medium.FIBRE)
+    line = next(k.name for k in home.links if k.medium is Medium.FIBRE)
+    (verdict,) = (v for v in verdicts_of(case_of(home, Ill(element=line, **ill)), 300) if v.standing)
+    shares = dict(verdict.shares or {})
+    assert {line, "own-traffic"} <= set(shares)
+    assert (shares["own-traffic"] > shares[line]) is own_first, shares
+
+
 def test_a_lone_machines_bad_cable_is_not_laid_at_the_homes_own_traffic() -> None:
     # A queue that overflows delays before it loses anything. 5 % is what a prototype named of Ethernet.
     home = home_of("laptop", Medium.CABLE)
