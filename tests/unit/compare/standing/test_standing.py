@@ -164,6 +164,23 @@ def test_a_laptop_that_sleeps_between_packets_has_no_bad_radio() -> None:
     assert not any("laptop/gateway" in v.elements for v in found if v.standing)
 
 
+@pytest.mark.parametrize("steady_ms", [0.0, 40.0])
+def test_a_radio_that_begins_to_sleep_between_packets_leaves_its_steady_delay_as_sure_as_it_was(
+    steady_ms: float,
+) -> None:
+    """From the fourth minute on two of its targets find a lone laptop asleep: up to three beacon intervals of
+    102.4 ms each (IEEE 802.11), which were taken for an error of the level before."""
+    home = home_of("laptop", Medium.CABLE)
+    radio = next(k.name for k in home.links if k.kind is LinkKind.WIRELESS)
+    case = case_of(home, *([Ill(element=radio, steady=steady_ms)] if steady_ms else []))
+    rtt_s, rng = case.packets.rtt_s.copy(), np.random.default_rng(8)
+    for i in range(0, len(case.sessions), 2):
+        rtt_s[i, 200:] += rng.uniform(0.0, 0.307, rtt_s.shape[1] - 200)
+    found = verdicts_of(replace(case, packets=replace(case.packets, rtt_s=rtt_s)), 700)
+    told = [(radio in v.elements, v.probability > 0.9) for v in found if v.standing]
+    assert told == ([(True, True)] if steady_ms else [])
+
+
 def test_a_small_jitter_on_a_cable_is_named_though_no_packet_is_late_by_much() -> None:
     case = case_of(home_of("desk", Medium.FIBRE), Ill(element="study/router", steady=8.0, jitter=3.0))
     answer = judge(case, 600)
