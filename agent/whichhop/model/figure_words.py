@@ -14,6 +14,8 @@ TOO_SHORT = (
     "Less than three minutes could be judged: whether something was wrong before measuring began is not known"
     " yet; measure on, and ask again."
 )
+ELSE_TOO_SHORT = TOO_SHORT.replace("something was", "anything else was")
+"""The same beside what was found to be wrong before measuring began."""
 
 
 def zone_of(home: Home) -> tzinfo | None:

@@ -55,8 +55,8 @@ class RuledOut:
 
 
 LEVELS_KNOWN_S = 155.0
-"""Before some three minutes have passed no level is told, nor what was wrong before measuring began: bursts
-of the home's own of 20 to 40 s are most of what would be blamed wrongly after one."""
+"""Before some three minutes have passed no level is told, and of what was wrong before measuring began only
+what is plain: bursts of the home's own of 20 to 40 s are most of what would be blamed wrongly after one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

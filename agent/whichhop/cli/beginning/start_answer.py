@@ -17,7 +17,7 @@ from whichhop.compare.words import (
     silent_words,
 )
 from whichhop.model import Home, derive_sessions
-from whichhop.model.figure_words import TOO_LITTLE_YET, TOO_SHORT
+from whichhop.model.figure_words import ELSE_TOO_SHORT, TOO_LITTLE_YET, TOO_SHORT
 
 NOTHING_ANSWERED = "Not determined: nothing that was probed answered."
 
@@ -77,7 +77,7 @@ class Answer:
         words = not_measured_words(links, str(self.file), found.seldom, asked=found.asked_outside)
         out = [words] if words else []
         if not self.found.levels and not self.nothing_answered:
-            out.append(TOO_SHORT)
+            out.append(ELSE_TOO_SHORT if any(v.standing for v in self.found.verdicts) else TOO_SHORT)
         out += silent_words(self.silent)
         if self.result is None:
             out.append(

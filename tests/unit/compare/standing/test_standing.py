@@ -83,6 +83,29 @@ def test_nobody_is_blamed_in_the_first_minute() -> None:
     assert verdicts_of(case, 60) == []
 
 
+@pytest.mark.parametrize(
+    ("ill", "named"),
+    [
+        ({"steady": 40.0}, True),
+        ({"lost": 0.12}, True),
+        ({"jitter": 40.0}, True),
+        ({"late": 0.10, "late_ms": (150.0, 400.0)}, False),
+        ({}, False),
+    ],
+)
+def test_what_is_plain_is_named_within_two_minutes_and_trains_of_scans_are_not(
+    ill: dict[str, float | tuple[float, float]], named: bool
+) -> None:
+    """A good radio that looks for others has a spike of 150 to 400 ms every 8 to 15 s for minutes."""
+    for shape in ("laptop", "mesh"):
+        home = home_of(shape, Medium.FIBRE)
+        radio = next(k.name for k in home.links if k.kind is LinkKind.WIRELESS)
+        case = case_of(home, *([Ill(element=radio, **ill)] if ill else []))  # type: ignore[arg-type]
+        found = verdicts_of(case, 120)
+        assert any(radio in v.elements for v in found if v.standing) is named, (shape, found)
+        assert named or found == []
+
+
 def test_its_figures_are_what_was_added_to_what_is_usual() -> None:
     case = case_of(home_of(), Ill(element="attic/router", steady=60.0))
     (verdict,) = verdicts_of(case, 600)
