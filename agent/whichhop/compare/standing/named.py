@@ -18,8 +18,9 @@ BAR_S = (90.0, LEVELS_KNOWN_S, 560.0)
 BAR = (0.985, 0.95, 0.8)
 """How sure one must be after so many usable seconds, linear between; fewer than the first are too few."""
 SOON_BAR = 0.99
-"""Before levels are known: what is plain by then. Of 67 fresh healthy homes, 30 of them on measured noise, none
-had a group above 0.5 after 100 s, but for weak radios and stalls; of 37 faults 32 were named, none wrongly."""
+"""Before levels are known: what is plain by then. Of 67 fresh healthy homes, 30 of them on measured noise,
+none had a group above 0.5 after 100 s, but for weak radios and stalls; of 37 faults 32 were named, none
+wrongly."""
 LIKELIEST = 0.7
 """Where one must be as sure that there is a fault at all, this is enough for whose it is: a hop and the air
 around its box are hard to tell apart in minutes, and the number that is printed is the hop's own."""
