@@ -135,6 +135,13 @@ class Verdict:
         return at_line or self.cause is Cause.UPSTREAM_LINK
 
 
-def telling_order(verdict: Verdict) -> tuple[bool, float]:
-    """Of several that are ongoing: what somebody can fix before what nobody feels, then the surest first."""
-    return verdict.cause in (Cause.AGENT_HOST, Cause.RESPONDER), -verdict.probability
+WHOLE_OUTAGE = 0.95
+"""Who loses so much of everything is cut off: late answers then come of a queue's end, not through it."""
+
+
+def telling_order(verdict: Verdict) -> tuple[bool, bool, float]:
+    """Of several that are ongoing: what somebody can fix before what nobody feels, what lets nothing through
+    before what is slow, then the surest first."""
+    nobody = verdict.cause in (Cause.AGENT_HOST, Cause.RESPONDER)
+    loss = verdict.severity.loss_ratio if verdict.severity is not None else None
+    return nobody, (loss or 0.0) < WHOLE_OUTAGE, -verdict.probability

@@ -23,6 +23,8 @@ from whichhop.model.inner_cause import FELT_WORDS
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.figures import probability
 
+LIKELIER_THAN_NOT = 0.5
+"""Of several places one that is likelier than all others together is told by itself."""
 YOUNG_S = 3600.0
 """Before an hour was measured nobody knows how a home usually answers."""
 OLD_NS = 60 * NS_PER_S
@@ -158,6 +160,10 @@ def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
     more = [first, *filter(None, [standing_words(verdict)])]
     if group and not verdict.place:
         more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
+    if group and verdict.shares:
+        first_of, share = max(verdict.shares.items(), key=lambda item: item[1])
+        if share >= LIKELIER_THAN_NOT:
+            more.append(f"Likeliest of them: {place(first_of, links)} ({probability(share)}).")
     more += inside_words(verdict)
     if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
         more.append(f"What is felt: {hurt}.")

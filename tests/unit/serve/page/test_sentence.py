@@ -16,7 +16,7 @@ from support.bulletins import (
 )
 from support.live import busy_state
 from whichhop.compare.words import explain, owner_words
-from whichhop.model import CAUSE_TABLE, Cause, Owner
+from whichhop.model import CAUSE_TABLE, Cause, Owner, Severity
 from whichhop.model.bulletin import HEARD_NS, AgentNow, Bulletin, DeviceUse, LinkState, OwnUse
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.document import bulletin_page
@@ -114,6 +114,28 @@ def test_what_somebody_can_mend_is_told_before_what_nobody_can() -> None:
     found = replace(calm(), told=(nobody, home, over))
     assert [t.verdict.cause for t in lasting_now(found)] == [Cause.WIRELESS_HOP, Cause.RESPONDER]
     assert of(found).told is home
+
+
+def test_what_lets_nothing_through_is_told_before_what_is_slow_and_surer() -> None:
+    """A line dead from the start stood behind a laptop's sleep on the page."""
+    slow = told(Cause.WIRELESS_HOP, ("desk/attic",), 0.97, hours=1, minutes=None)
+    dead = told(Cause.NOT_SEPARABLE, ("modem/provider-edge", "forward:modem"), 0.95, hours=1, minutes=None)
+    whole = Severity(sent=264, lost=264, loss_ratio=1.0)
+    dead = replace(dead, verdict=replace(dead.verdict, severity=whole))
+    assert of(replace(calm(), told=(slow, dead))).told is dead
+    half = replace(dead, verdict=replace(dead.verdict, severity=replace(whole, loss_ratio=0.5)))
+    assert of(replace(calm(), told=(slow, half))).told is slow
+
+
+@pytest.mark.parametrize(("own", "told_first"), [(0.88, True), (0.45, False)])
+def test_of_several_places_the_one_likelier_than_all_others_is_told(own: float, told_first: bool) -> None:
+    one = told(Cause.NOT_SEPARABLE, ("own-traffic", "modem/provider-edge"), 0.98, hours=1, minutes=None)
+    shares = {"own-traffic": own, "modem/provider-edge": 0.49}
+    found = of(replace(calm(), told=(replace(one, verdict=replace(one.verdict, shares=shares)),)))
+    likeliest = [
+        line for line in found.more if line.startswith("Likeliest of them: the home's own traffic (88")
+    ]
+    assert bool(likeliest) is told_first
 
 
 def test_a_bulletin_that_is_old_is_not_believed() -> None:
