@@ -82,8 +82,8 @@ def usual_shape(kind: ElementKind, features: Sequence[Feature]) -> float:
     alike = [
         row for row in SHAPES if _loses(row[3]) == _loses(features) and _slows(row[3]) == _slows(features)
     ]
-    own = sum(row[column] for row in alike if set(row[3]) == set(features))
-    return own / sum(row[column] for row in alike)
+    own = sum(row[:3][column] for row in alike if set(row[3]) == set(features))
+    return own / sum(row[:3][column] for row in alike)
 
 
 def _loses(features: Sequence[Feature]) -> bool:

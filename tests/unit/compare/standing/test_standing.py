@@ -100,7 +100,7 @@ def test_what_is_plain_is_named_within_two_minutes_and_trains_of_scans_are_not(
     for shape in ("laptop", "mesh"):
         home = home_of(shape, Medium.FIBRE)
         radio = next(k.name for k in home.links if k.kind is LinkKind.WIRELESS)
-        case = case_of(home, *([Ill(element=radio, **ill)] if ill else []))  # type: ignore[arg-type]
+        case = case_of(home, *([Ill(element=radio, **ill)] if ill else []))
         found = verdicts_of(case, 120)
         assert any(radio in v.elements for v in found if v.standing) is named, (shape, found)
         assert named or found == []
