@@ -10,11 +10,13 @@ def reach_of(found: Comparison) -> Reach:
     """In the sentences that every other answer has."""
     home = found.home
     nothing = len(found.unmeasured) == len(home.links)
-    words = not_measured_words([k for k in home.links if k.name in found.unmeasured], seldom=found.seldom)
+    words = not_measured_words(
+        [k for k in home.links if k.name in found.unmeasured], seldom=found.seldom, asked=found.asked_outside
+    )
     first = not_judged_words(found.judged.table.step_ns / NS_PER_S) if nothing else ""
     return Reach(
         unmeasured=found.unmeasured,
         nothing=nothing,
-        not_measured=tuple(w for w in (first, *map(silent_words, found.silent), words) if w),
+        not_measured=tuple(w for w in (first, *silent_words(found.silent), words) if w),
         unusual=() if nothing else tuple(w for w in map(level_words, found.unusual) if w),
     )

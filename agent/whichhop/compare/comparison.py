@@ -33,7 +33,17 @@ from whichhop.compare.windows.filling import Cutter, RecordSeconds, fitting_step
 from whichhop.compare.windows.reporting import aside_ticks, unjudged_s
 from whichhop.compare.windows.table import TICK_NS, WindowTable, one_after_another, whole_ticks
 from whichhop.compare.words import explain
-from whichhop.model import Home, Level, Reading, Record, Session, SessionKey, Verdict, derive_sessions
+from whichhop.model import (
+    PROVIDER_EDGE,
+    Home,
+    Level,
+    Reading,
+    Record,
+    Session,
+    SessionKey,
+    Verdict,
+    derive_sessions,
+)
 from whichhop.model.inner_cause import Felt
 from whichhop.model.record import told_stamps
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
@@ -94,6 +104,11 @@ class Comparison:
         """Levels above what is usual for their medium, of links of which no verdict says it already."""
         blamed = {name for v in self.verdicts if v.standing for name in v.elements}
         return [v for v in self.levels if v.above_usual and not blamed.intersection(v.elements)]
+
+    @property
+    def asked_outside(self) -> bool:
+        """Whether some target past the home's line is asked and answers nobody."""
+        return any(name == PROVIDER_EDGE or name in self.home.peers for name in self.silent)
 
     @property
     def span_s(self) -> float:

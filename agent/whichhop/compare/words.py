@@ -87,16 +87,21 @@ def not_judged_words(window_s: float) -> str:
 
 
 def not_measured_words(
-    links: Sequence[NamedLink], file: str = "the home file", seldom: Collection[str] = ()
+    links: Sequence[NamedLink],
+    file: str = "the home file",
+    seldom: Collection[str] = (),
+    *,
+    asked: bool = False,
 ) -> str:
     """What cannot be called free of faults, as no judged session crosses it, and the remedy; empty for none.
 
     file: the home file as the reader knows it. seldom: names of those that are probed, but too seldom.
+    asked: whether targets past the home are asked, and do not answer.
     """
     return " ".join(
         words
         for words in (
-            _not_crossed_words([link for link in links if link.name not in seldom], file),
+            _not_crossed_words([link for link in links if link.name not in seldom], file, asked=asked),
             _seldom_words([link for link in links if link.name in seldom]),
         )
         if words
@@ -114,12 +119,12 @@ def _seldom_words(links: Sequence[NamedLink]) -> str:
     )
 
 
-def _not_crossed_words(links: Sequence[NamedLink], file: str) -> str:
+def _not_crossed_words(links: Sequence[NamedLink], file: str, *, asked: bool) -> str:
     if not links:
         return ""
     remedies = []
     if any(link.kind in PAST_THE_HOME for link in links):
-        remedies.append(target_words(file))
+        remedies.append("let a target past it answer" if asked else target_words(file))
     if any(link.kind not in PAST_THE_HOME for link in links):
         remedies.append("run an agent on a machine whose packets cross it")
     return (
@@ -128,12 +133,15 @@ def _not_crossed_words(links: Sequence[NamedLink], file: str) -> str:
     )
 
 
-def silent_words(target: str) -> str:
-    """A target that never answered, and what to look at."""
-    return (
-        f"{target} did not answer a single packet, so nothing is determined about the path to it;"
-        " see whether its address is right and it is on."
-    )
+def silent_words(targets: Sequence[str]) -> list[str]:
+    """Targets that never answered, and what to look at, in a sentence; none for none."""
+    if not targets:
+        return []
+    *most, last = targets
+    paths, theirs = ("paths to them", "their addresses are") if most else ("path to it", "its address is")
+    names = f"{', '.join(most)} and {last}" if most else last
+    text = f"{names} did not answer a single packet, so nothing is determined about the {paths};"
+    return [f"{text} see whether {theirs} right and {'they are' if most else 'it is'} on."]
 
 
 def level_words(level: Level) -> str:
@@ -165,9 +173,10 @@ TAIL_S = 0.005
 
 
 def tail_shaped(severity: Severity) -> bool:
-    """Whether the slowest packets are slower and the median has hardly moved: under a fifth as much."""
+    """Whether the slowest packets are slower and the median has hardly moved: by under a fifth as much, and
+    by less than is worth a word."""
     upper = severity.added_p95_s
-    return upper is not None and upper >= TAIL_S and (severity.added_p50_s or 0.0) < 0.2 * upper
+    return upper is not None and upper >= TAIL_S and (severity.added_p50_s or 0.0) < min(0.2 * upper, TAIL_S)
 
 
 def loss_way_words(severity: Severity) -> str:

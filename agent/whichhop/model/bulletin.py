@@ -15,6 +15,8 @@ DEVICE_DOWN, DEVICE_UP = "device_down_bps", "device_up_bps"
 """Readings `device_down_bps:NAME`, `device_up_bps:NAME`: what a device receives and sends."""
 
 
+OUTAGE_TOLD_NS = 60 * NS_PER_S
+"""What lets nothing through from the first packet on is told after a minute."""
 HEARD_NS = 90 * NS_PER_S
 """An agent is silent after this: its minutes take up to 70 s to settle where open ones are not asked for."""
 
@@ -239,6 +241,21 @@ class Bulletin:
     def starting(self) -> list[str]:
         """The links that something may be wrong with, which without a verdict is not yet sure."""
         return self.named(LinkState.SUSPECTED) + self.named(LinkState.AT_FAULT)
+
+    @property
+    def suspicion(self) -> str:
+        """What may be said of them: while it is not known what was wrong before measuring began, not that it
+        begins."""
+        return f"Something may be {'wrong' if self.levels_s > 0 else 'starting'}"
+
+    @property
+    def no_answer_yet(self) -> list[str]:
+        """Who answered nothing so far, in a sentence, with when that is judged; none for nobody."""
+        *most, last = self.unanswered or ("",)
+        names = f"{', '.join(most)} and {last}" if most else last
+        young = self.at_ns - self.since_ns < OUTAGE_TOLD_NS
+        then = " What that means is told once a minute was measured." if young else ""
+        return [f"No answer so far from {names}.{then}"] if self.unanswered else []
 
     @property
     def silent(self) -> list[str]:

@@ -10,7 +10,12 @@ from whichhop.model.units import NS_PER_S
 
 TOO_LITTLE_YET = "Not determined yet: too little has been measured; nothing has become worse so far."
 """The answer without a verdict while it is not known whether something was wrong before measuring began."""
-TOO_SHORT = "Less than three minutes could be judged: whether something was wrong before that is not known."
+TOO_SHORT = (
+    "Less than three minutes could be judged: whether something was wrong before measuring began is not known"
+    " yet; measure on, and ask again."
+)
+ELSE_TOO_SHORT = TOO_SHORT.replace("something was", "anything else was")
+"""The same beside what was found to be wrong before measuring began."""
 
 
 def zone_of(home: Home) -> tzinfo | None:

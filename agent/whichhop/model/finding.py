@@ -55,8 +55,8 @@ class RuledOut:
 
 
 LEVELS_KNOWN_S = 155.0
-"""Before some three minutes have passed no level is told, nor what was wrong before measuring began: bursts
-of the home's own of 20 to 40 s are most of what would be blamed wrongly after one."""
+"""Before some three minutes have passed no level is told, and of what was wrong before measuring began only
+what is plain: bursts of the home's own of 20 to 40 s are most of what would be blamed wrongly after one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +135,13 @@ class Verdict:
         return at_line or self.cause is Cause.UPSTREAM_LINK
 
 
-def telling_order(verdict: Verdict) -> tuple[bool, float]:
-    """Of several that are ongoing: what somebody can fix before what nobody feels, then the surest first."""
-    return verdict.cause in (Cause.AGENT_HOST, Cause.RESPONDER), -verdict.probability
+WHOLE_OUTAGE = 0.95
+"""Who loses so much of everything is cut off: late answers then come of a queue's end, not through it."""
+
+
+def telling_order(verdict: Verdict) -> tuple[bool, bool, float]:
+    """Of several that are ongoing: what somebody can fix before what nobody feels, what lets nothing through
+    before what is slow, then the surest first."""
+    nobody = verdict.cause in (Cause.AGENT_HOST, Cause.RESPONDER)
+    loss = verdict.severity.loss_ratio if verdict.severity is not None else None
+    return nobody, (loss or 0.0) < WHOLE_OUTAGE, -verdict.probability

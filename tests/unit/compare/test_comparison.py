@@ -8,7 +8,7 @@ import pytest
 
 from support.reported import recorded, span_of
 from whichhop.compare.comparison import compare_records, comparison_data
-from whichhop.compare.words import not_measured_words
+from whichhop.compare.words import not_measured_words, silent_words
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Cause, Columns, Fate, Home, LinkKind, Method, Record, Sample, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
@@ -183,6 +183,17 @@ def test_who_is_asked_each_thirty_seconds_is_told_so_and_not_to_add_the_targets_
     assert found.verdicts == ()
     assert len(found.seldom) == len({k.name for k in home.links})
     assert comparison_data(found)["too_seldom"] == list(found.seldom)
+
+
+def test_who_asks_targets_that_do_not_answer_is_not_told_to_add_targets() -> None:
+    links = [k for k in alder_home().links if k.name == "modem/provider-edge"]
+    words = not_measured_words(links, asked=True)
+    assert "`targets:`" not in words
+    assert "let a target past it answer" in words
+    (one,) = silent_words(("harbour",))
+    (three,) = silent_words(("harbour", "isle", "provider-edge"))
+    assert "the path to it; see whether its address is right" in one
+    assert three.startswith("harbour, isle and provider-edge did not answer a single packet")
 
 
 def test_a_link_that_nobody_crosses_keeps_its_own_remedy_beside_one_asked_too_seldom() -> None:

@@ -263,6 +263,27 @@ def test_the_packet_that_wakes_a_lone_laptops_radio_accuses_nobody(late):
     assert judge(home, sessions, table, ()) == []
 
 
+@pytest.mark.parametrize("begins", [6, 12, 30])
+@pytest.mark.parametrize("slower_s", [0.0, 0.04])
+def test_a_lone_laptops_radio_that_gets_slower_in_its_first_minutes_is_at_fault_as_long_as_it_is(
+    slower_s: float, begins: int
+) -> None:
+    """A name lookup asks four times a tick and varies by tens of milliseconds, so that it learns the slower
+    radio for its own: it must not clear the radio that it would not show."""
+    home = home_of(LAPTOP_ALONE)
+    sessions = derive_sessions(home)
+    table, rng = quiet(home, 90), np.random.default_rng(6)
+    lookup = named(sessions, "desk>names:lookup")
+    table.sent[:, lookup] = 4
+    own = rng.exponential(0.012, 90).astype(np.float32)
+    table.q50_s[:, lookup] += own
+    table.q80_s[:, lookup] += 2 * own
+    disturb(table, home, "desk/router", slice(begins, 90), delay_s=slower_s)
+    found = judge(home, sessions, table, ())
+    told = [("desk/router" in v.elements, v.end_ns) for v in found]
+    assert told == ([(True, None)] if slower_s else [])
+
+
 def test_two_packets_that_wake_a_lone_laptops_radio_are_no_trouble_of_what_lies_past_the_line():
     home = home_of(LAPTOP_ALONE.replace("stamp: true}}", "stamp: true}, isle: {address: 203.0.113.8}}"))
     sessions = derive_sessions(home)

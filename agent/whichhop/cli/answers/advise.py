@@ -118,7 +118,8 @@ def _text(
     if not doing:
         lines += [NO_STEP if found else NOTHING_MEASURED, ""]
     if unmeasured:
-        lines += [not_measured_words(unmeasured, seldom=found.seldom if found else ()), ""]
+        seldom, asked = (found.seldom, found.asked_outside) if found else ((), False)
+        lines += [not_measured_words(unmeasured, seldom=seldom, asked=asked), ""]
     if doing and doing[0].now:
         lines += ["About what is wrong now, the cheapest first:", ""]
     for number, step in enumerate(steps, 1):

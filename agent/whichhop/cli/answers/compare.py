@@ -45,7 +45,13 @@ from whichhop.compare.words import (
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
 from whichhop.model import Home, Reading
-from whichhop.model.figure_words import TOO_LITTLE_YET, TOO_SHORT, how_long, probability_words
+from whichhop.model.figure_words import (
+    ELSE_TOO_SHORT,
+    TOO_LITTLE_YET,
+    TOO_SHORT,
+    how_long,
+    probability_words,
+)
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
 from whichhop.net.clock import SystemClock
 from whichhop.store.collect import Collected
@@ -126,10 +132,14 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
         if words
     )
     unmeasured = not_measured_words(
-        [k for k in found.home.links if k.name in found.unmeasured], file, found.seldom
+        [k for k in found.home.links if k.name in found.unmeasured],
+        file,
+        found.seldom,
+        asked=found.asked_outside,
     )
-    levels = [level_words(v) for v in found.unusual] if found.levels else [TOO_SHORT]
-    silent = [silent_words(target) for target in found.silent]
+    short = ELSE_TOO_SHORT if any(v.standing for v in found.verdicts) else TOO_SHORT
+    levels = [level_words(v) for v in found.unusual] if found.levels else [short]
+    silent = silent_words(found.silent)
     felt = ["\n".join(felt_words(f)) for f in found.felt]
     if not found.verdicts:
         answer = NO_FAULT_HEARD if found.silent else NO_FAULT_THEN if aside else NO_FAULT

@@ -98,19 +98,21 @@ def state_words(bulletin: Bulletin) -> str:
     topic = bulletin.topic
     silent = _named("not heard", bulletin.silent)
     unseen = _named("not measured now", bulletin.named(LinkState.UNKNOWN))
+    mute = "".join(f"; {target} did not answer a single packet" for target in bulletin.unanswered)
+    suspicion = bulletin.suspicion
     said = {
         Topic.UNHEARD: "no agent is heard, so nothing is determined",
         Topic.VERDICT: "; ".join(f"{v.cause}: {' + '.join(v.elements)}" for v in bulletin.ongoing),
-        Topic.LEARNING: f"learning what is usual, {bulletin.learning_s:.0f} s to go",
+        Topic.LEARNING: f"learning what is usual, {bulletin.learning_s:.0f} s to go{mute}",
         Topic.BLIND: "not determined now: no link is being measured",
-        Topic.STARTING: f"something may be starting, which is not yet sure: {', '.join(bulletin.starting)}",
+        Topic.STARTING: f"{suspicion[0].lower()}{suspicion[1:]}, which is not yet sure:"
+        f" {', '.join(bulletin.starting)}",
         Topic.WAITING: f"{TOO_LITTLE_YET[0].lower()}{TOO_LITTLE_YET[1:-1]}; whether something was wrong"
-        f" before measuring began is known in {bulletin.levels_s:.0f} s{silent}{unseen}",
+        f" before measuring began is known in {bulletin.levels_s:.0f} s{silent}{unseen}{mute}",
         Topic.FELT: f"no hop is slow, but {', '.join(f.line for f in bulletin.felt)}",
     }
     if topic in said:
         return said[topic]
-    mute = "".join(f"; {target} did not answer a single packet" for target in bulletin.unanswered)
     slow = ", ".join(level.elements[0] for level in bulletin.unusual)
     amiss = ", ".join(m.node for m in bulletin.modems if m.amiss)
     beside = {

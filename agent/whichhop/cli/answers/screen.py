@@ -82,7 +82,7 @@ def _now(bulletin: Bulletin) -> list[str]:
         Topic.UNHEARD: "No agent is heard, so nothing is determined.",
         Topic.LEARNING: f"Still learning what is usual; the first verdict can come in {learning}.",
         Topic.BLIND: "Not determined now: every agent is busy, asleep or not heard of.",
-        Topic.STARTING: f"Something may be starting, which is not yet sure: {', '.join(bulletin.starting)}.",
+        Topic.STARTING: f"{bulletin.suspicion}, which is not yet sure: {', '.join(bulletin.starting)}.",
         Topic.SILENT: f"No fault found as far as is heard; {silent}.",
         Topic.WAITING: f"{TOO_LITTLE_YET} Whether something was wrong before measuring began is known in"
         f" {waiting}." + (f" Not measured now: {', '.join(unseen)}." if unseen else ""),
@@ -99,7 +99,8 @@ def _now(bulletin: Bulletin) -> list[str]:
             first = bulletin.felt[0]
             return [f"No hop is slow, but {first.line}.", f"What users notice: {first.feels}."]
         case topic:
-            return [said.get(topic, NO_FAULT)]
+            early = topic in (Topic.LEARNING, Topic.WAITING)
+            return [said.get(topic, NO_FAULT), *(bulletin.no_answer_yet if early else [])]
 
 
 def _ongoing(bulletin: Bulletin) -> list[str]:
@@ -113,7 +114,7 @@ def _unmeasured(bulletin: Bulletin) -> list[str]:
     unseen = bulletin.named(LinkState.UNKNOWN)
     lines = [f"No fault found on the links that are measured; not measured now: {', '.join(unseen)}."]
     if bulletin.unanswered:
-        return [*lines, *map(silent_words, bulletin.unanswered)]
+        return [*lines, *silent_words(bulletin.unanswered)]
     past = any(k.kind is LinkKind.ACCESS and k.packets == 0 for k in bulletin.links if k.name in unseen)
     return [*lines, f"To measure the line, write `{ALLOW_A_TARGET}` in the home file."] if past else lines
 

@@ -71,7 +71,8 @@ say so by option or when asked: --yes alone does neither.
 DEFAULT_FILE = Path("home.yaml")
 ELSEWHERE = "make it, or name a file in a folder where you may write"
 SECONDS = 200
-"""A fault that was there before the first packet is named after three minutes at the earliest."""
+"""What was there before the first packet is named after two minutes where it is plain, else after three or
+more."""
 LEAST_SECONDS, MOST_SECONDS = 30, 3600
 TOLD_EVERY_S = 10
 SETTLE_S = 10.0

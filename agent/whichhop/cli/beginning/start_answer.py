@@ -17,7 +17,7 @@ from whichhop.compare.words import (
     silent_words,
 )
 from whichhop.model import Home, derive_sessions
-from whichhop.model.figure_words import TOO_LITTLE_YET, TOO_SHORT
+from whichhop.model.figure_words import ELSE_TOO_SHORT, TOO_LITTLE_YET, TOO_SHORT
 
 NOTHING_ANSWERED = "Not determined: nothing that was probed answered."
 
@@ -73,11 +73,12 @@ class Answer:
     def cannot_tell(self) -> list[str]:
         """What this answer leaves open, a sentence each."""
         links = [k for k in self.found.home.links if k.name in self.found.unmeasured]
-        words = not_measured_words(links, str(self.file), self.found.seldom)
+        found = self.found
+        words = not_measured_words(links, str(self.file), found.seldom, asked=found.asked_outside)
         out = [words] if words else []
         if not self.found.levels and not self.nothing_answered:
-            out.append(TOO_SHORT)
-        out += [silent_words(name) for name in self.silent]
+            out.append(ELSE_TOO_SHORT if any(v.standing for v in self.found.verdicts) else TOO_SHORT)
+        out += silent_words(self.silent)
         if self.result is None:
             out.append(
                 "Latency under load was not tried; name a file that you may fetch with --transfer URL."

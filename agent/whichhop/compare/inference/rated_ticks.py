@@ -27,6 +27,8 @@ from whichhop.model import Session
 
 SUSPECT = 4.0
 """A session's tick with more log-ratio than this for any excess stays out of its own quiet baseline."""
+ILL = 8.0
+"""An element of such a log-ratio in a tick is ill whatever its prior: twice of what makes one session odd."""
 GROWTH = 1.25
 """A young baseline is taken anew once a quarter more is known. Swept: doubled, two more false verdicts
 (tests/suite/results/priors.md)."""
@@ -152,13 +154,20 @@ class RatedTicks:
             part = self._evidence(at, stop)
             loud = np.maximum(part.delay.max(axis=0), part.loss.max(axis=0))
             loud = np.maximum(loud, part.tail.max(axis=0))
-            self._suspect[at:stop] = (loud > SUSPECT) | part.alone
             sums = part_sums(part, self._columns)
             minor = minor_evidence(sums, columns)
             plain = mixed(*part_evidence(sums, part, columns))
             self._ratios[at:stop], slow = with_tails(plain, minor, part, columns)
+            self._suspect[at:stop] = (loud > SUSPECT) | part.alone | self._of_an_ill_element(at, stop)
             passing = passing_log(self._ratios[at:stop], minor, self._rates[-1], slow)
             self._quiet[at:stop] = quiet_log(passing, none_log(columns.minor, self._rates[-1]))
+
+    def _of_an_ill_element(self, first: int, end: int) -> NDArray[np.bool_]:
+        """Which sessions, (ticks, sessions), cross what is likeliest ill: one that varies too much to show it
+        would learn it for its own past, and then speak against it."""
+        ratios = self._ratios[first:end]
+        crossing = self._columns.matrix.T[ratios.argmax(axis=1)] > 0
+        return np.asarray(crossing & (ratios.max(axis=1) > ILL)[:, None])
 
     def scan(self, first: int, end: int, worked_out: dict[tuple[int, int], Evidence] | None = None) -> Scan:
         """What is known of the ticks first..end-1; worked_out: their evidence as far as it is known."""

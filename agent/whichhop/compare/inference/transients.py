@@ -126,6 +126,8 @@ A session is late against others whose own noise is well under its lateness, nam
 LATE_SIGMAS = 4.0
 """A normal deviate is so far out three times in 100 000, less than once a day and session in ticks of 10 s.
 Halved one false verdict went, doubled nothing changed (tests/suite/results/priors.md)."""
+WITNESS_SIGMAS = 2.0
+"""Whose noise is so large against a lateness would hide it, by a normal deviate's table, once in 44 ticks."""
 
 Mask = NDArray[np.bool_]
 
@@ -160,7 +162,10 @@ def late_alone(
             late = over > np.maximum(late_s, LATE_SIGMAS * scale)
             rows = np.flatnonzero(late.any(axis=1))
             if rows.size:
-                out[rows] |= _odd(late[rows], over[rows] < clean_s, matrix, agents, sleepy, every=every)
+                # Whose own noise is as large as that lateness would not show it, and clears nobody.
+                least = np.where(late, over, np.inf).min(axis=1, keepdims=True)
+                clean = (over < clean_s) & (WITNESS_SIGMAS * scale < least)
+                out[rows] |= _odd(late[rows], clean[rows], matrix, agents, sleepy, every=every)
     return out
 
 

@@ -75,6 +75,25 @@ loss (RFC 9438 section 4.6), and loses nothing without having delayed it; its sh
 ON_RADIO = (ElementKind.WIFI, ElementKind.RADIO_BACKHAUL, ElementKind.AIR)
 _OWN = (ElementKind.OWN_TRAFFIC,)
 
+
+def usual_shape(kind: ElementKind, features: Sequence[Feature]) -> float:
+    """How much of a kind's faults that delay, lose or do both as these features do adds just these."""
+    column = 1 if kind in ON_RADIO else 2 if kind in _OWN else 0
+    alike = [
+        row for row in SHAPES if _loses(row[3]) == _loses(features) and _slows(row[3]) == _slows(features)
+    ]
+    own = sum(row[:3][column] for row in alike if set(row[3]) == set(features))
+    return own / sum(row[:3][column] for row in alike)
+
+
+def _loses(features: Sequence[Feature]) -> bool:
+    return Feature.LOSS in features
+
+
+def _slows(features: Sequence[Feature]) -> bool:
+    return any(f is not Feature.LOSS for f in features)
+
+
 DISTANT = (
     ElementKind.BEYOND,
     ElementKind.DESTINATION,

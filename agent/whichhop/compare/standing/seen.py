@@ -135,7 +135,7 @@ def seen_in(period: Period) -> SeenAtRest:
         FLOOR_S**2
         + (FLOOR_SHARE * level) ** 2
         + 1.74 * spread**2 / np.maximum(ticks, 1)  # such a quantile's variance against a mean's
-        + (0.25 * tail) ** 2  # a tail moves the median of a sum by a part of itself
+        + (0.25 * _tail_at(table, q50, level)) ** 2  # it moves the median of a sum by a part of itself
     )
     answered, late = _late(table, rest, q50, level)
     return SeenAtRest(
@@ -177,6 +177,16 @@ def _tail(table: WindowTable, q50: Floats, level: Floats) -> tuple[Floats, Float
         out[j] = kept.mean()
         error[j] = np.hypot(kept.std() / np.sqrt(len(own)), 0.00005 + 0.2 * kept.mean())
     return out, error
+
+
+def _tail_at(table: WindowTable, q50: Floats, level: Floats) -> Floats:
+    """Mean excess inside the ticks that the level is read from, those at it or below.
+
+    What comes and goes, as a radio's sleep, is a tail of the ticks that it is in and moves no other's median.
+    """
+    at = np.isfinite(q50) & (q50 <= level)
+    tail = np.where(at, np.nan_to_num(table.tail_s), 0.0).sum(axis=0)
+    return np.asarray(tail / np.maximum(at.sum(axis=0), 1))
 
 
 def _late(table: WindowTable, rest: NDArray[np.bool_], q50: Floats, level: Floats) -> tuple[Floats, Floats]:

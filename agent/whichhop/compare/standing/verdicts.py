@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
+from whichhop.compare.standing.columns import usual_shape
 from whichhop.compare.standing.named import levels_of
 from whichhop.compare.standing.outage import Outage, OutageWatch
 from whichhop.compare.standing.own_use import own_use_at_first
@@ -301,6 +302,7 @@ class StandingVerdicts:
         for j, share in zip(one.members, one.shares, strict=True):
             prior = PRIORS[self.elements[j].nature]
             fits = prior.both if slow and lossy else prior.loss if lossy else prior.delay
+            fits *= usual_shape(kind_of(self.home, self.elements[j]), one.features)
             # Own traffic has its odds in its prior here, which naming would count a second time.
             own = UNKNOWN_OWN_ODDS if self.elements[j].nature is Nature.OWN_TRAFFIC else 1.0
             below = BELOW_READINGS if slow and _watched_host(self.elements[j], watched) else 1.0

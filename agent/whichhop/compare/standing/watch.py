@@ -127,9 +127,11 @@ def _binomial(of: Floats, count: Floats, on: Floats, off: Floats) -> Floats:
     return np.asarray(count * np.log(on / off) + (of - count) * np.log((1 - on) / (1 - off)))
 
 
-STAGES = (16, 30, 58)
-"""After so many usable ticks all is weighed again: within three, five and ten minutes. Some are seldom whole:
-the first one, and those around a burst of the home's own."""
+STAGES = (10, 16, 30, 58)
+"""After so many usable ticks all is weighed again: within two, three, five and ten minutes. Some are seldom
+whole: the first one, and those around a burst of the home's own."""
+LEVELS_STAGE = 1
+"""From this stage on levels are told; before it only what is plain already."""
 LONGEST_HEAD = 360
 """An hour from where the first stage ends: where the home or its agents were busy for most of it, what was
 seen by then must do."""
@@ -192,12 +194,13 @@ class StandingWatch:
     @property
     def reach(self) -> int:
         """In so many of the first ticks quiet ones are looked for: longer where there was none in an hour."""
-        return self._first_end + LONGEST_HEAD if self._stage else LONGEST_WAIT
+        return self._first_end + LONGEST_HEAD if self._stage > LEVELS_STAGE else LONGEST_WAIT
 
     @property
     def wait_ticks(self) -> int:
         """How many usable ticks are missing until anything is known; 0 once it is."""
-        return 0 if self._stage or self.settled else max(1, STAGES[0] - self._usable)
+        done = self._stage > LEVELS_STAGE or self.settled
+        return 0 if done else max(1, STAGES[LEVELS_STAGE] - self._usable)
 
     def look(self, period: Period) -> list[StandingFault]:
         """What stands or stood, in the order in which it was named; `use` matters until it is settled."""
@@ -209,10 +212,10 @@ class StandingWatch:
             if end is None:
                 break
             self._weigh(period.until(end))
-            if not self._stage:
+            if self._stage == LEVELS_STAGE:
                 self._first_end = end
             self._stage += 1
-        if not self._stage and table.ticks >= LONGEST_WAIT:
+        if self._stage <= LEVELS_STAGE and table.ticks >= LONGEST_WAIT:
             self._stage = len(STAGES)
         self._follow(period)
         return list(self.told)
@@ -234,7 +237,7 @@ class StandingWatch:
         reached = np.flatnonzero(usable >= STAGES[self._stage])
         if reached.size:
             return int(reached[0]) + 1
-        return reach if period.table.ticks >= self.reach and self._stage else None
+        return reach if period.table.ticks >= self.reach and self._stage > LEVELS_STAGE else None
 
     def _weigh(self, period: Period) -> None:
         self._follow(period)
@@ -244,7 +247,8 @@ class StandingWatch:
         weighed = weigh(self.home, self.elements, period)
         if weighed is None:
             return
-        self.latest = weighed
+        if self._stage >= LEVELS_STAGE:
+            self.latest = weighed
         p, groups = weighed.odds.probability, weighed.groups
         fresh = {groups.members[g]: g for g in named(self.home, self.elements, weighed)}
         known = {groups.members[g]: g for g in range(len(groups.members))}

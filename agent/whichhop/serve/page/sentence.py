@@ -17,12 +17,16 @@ from whichhop.compare.words import (
 )
 from whichhop.model import Cause, LinkKind, Verdict
 from whichhop.model.bulletin import Bulletin, LinkNow, LinkState, ToldVerdict, Topic
-from whichhop.model.figure_words import TOO_LITTLE_YET
+from whichhop.model.figure_words import TOO_LITTLE_YET, how_long
 from whichhop.model.finding import telling_order
 from whichhop.model.inner_cause import FELT_WORDS
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.figures import probability
 
+LIKELIER_THAN_NOT = 0.5
+"""Of several places one that is likelier than all others together is told by itself."""
+YOUNG_S = 3600.0
+"""Before an hour was measured nobody knows how a home usually answers."""
 OLD_NS = 60 * NS_PER_S
 """A bulletin older than this is old: one comes every 10 s and speaks of packets settled 8 s ago."""
 
@@ -156,6 +160,10 @@ def _verdict(told: ToldVerdict, bulletin: Bulletin) -> Sentence:
     more = [first, *filter(None, [standing_words(verdict)])]
     if group and not verdict.place:
         more.append(f"These cannot be told apart: {places(verdict.elements, links, 'and')}.")
+    if group and verdict.shares:
+        first_of, share = max(verdict.shares.items(), key=lambda item: item[1])
+        if share >= LIKELIER_THAN_NOT:
+            more.append(f"Likeliest of them: {place(first_of, links)} ({probability(share)}).")
     more += inside_words(verdict)
     if verdict.severity is not None and (hurt := severity_words(verdict.severity)):
         more.append(f"What is felt: {hurt}.")
@@ -184,7 +192,7 @@ def _no_verdict(bulletin: Bulletin) -> Sentence:
             return Sentence(
                 mood=Mood.WAITING,
                 words="Still learning what is usual in this home.",
-                more=("Until then nothing is called a fault.",),
+                more=("Until then nothing is called a fault.", *bulletin.no_answer_yet),
             )
         case Topic.BLIND:
             return Sentence(
@@ -198,8 +206,11 @@ def _no_verdict(bulletin: Bulletin) -> Sentence:
             sure = probability(most.probability)
             return Sentence(
                 mood=Mood.UNSURE,
-                words=f"Something may be starting between {most.near} and {most.far}.",
-                more=(f"{sure} sure so far, which is not yet enough to call it a fault.",),
+                words=f"{bulletin.suspicion} between {most.near} and {most.far}.",
+                more=(
+                    f"By its last ten seconds it is {sure} likely; a fault is what stays so.",
+                    *([_known_in(bulletin)] if bulletin.levels_s > 0 else []),
+                ),
             )
         case Topic.SILENT:
             verb = "are" if len(bulletin.silent) > 1 else "is"
@@ -215,12 +226,23 @@ def _no_verdict(bulletin: Bulletin) -> Sentence:
                 more=(
                     f"{_not_seen(bulletin)} What crosses there was not heard lately, or what is usual is not"
                     " learned yet.",
-                    *map(silent_words, bulletin.unanswered),
+                    *silent_words(bulletin.unanswered),
                     *_to_measure_the_line(bulletin),
                 ),
             )
         case _:
             return _of_levels(bulletin)
+
+
+def _as_usual(bulletin: Bulletin) -> str:
+    """What "no fault" rests on: of a home measured for minutes only nobody knows how it usually answers."""
+    measured_s = (bulletin.at_ns - bulletin.since_ns) / NS_PER_S
+    if measured_s >= YOUNG_S:
+        return "Nothing exceeds its own quiet baseline: every hop answers as it usually does."
+    return (
+        f"In the {how_long(measured_s)} measured so far no hop became worse, and none is slower than is usual"
+        " for its kind."
+    )
 
 
 def felt_lines(bulletin: Bulletin) -> tuple[str, ...]:
@@ -233,6 +255,11 @@ def _to_measure_the_line(bulletin: Bulletin) -> tuple[str, ...]:
     never = [k for k in bulletin.links if k.kind is LinkKind.ACCESS and k.name in unseen and not k.packets]
     never = [] if bulletin.unanswered else never
     return (f"Where the access line was never measured: {target_words()}.",) if never else ()
+
+
+def _known_in(bulletin: Bulletin) -> str:
+    left = f"{bulletin.levels_s:.0f} seconds"
+    return f"Whether something was wrong before measuring began is known in about {left}."
 
 
 def _not_seen(bulletin: Bulletin) -> str:
@@ -251,9 +278,9 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
                 mood=Mood.WAITING,
                 words=TOO_LITTLE_YET,
                 more=(
-                    "Whether something was wrong before measuring began is known in about"
-                    f" {bulletin.levels_s:.0f} seconds.",
+                    _known_in(bulletin),
                     *filter(None, [_not_seen(bulletin)]),
+                    *bulletin.no_answer_yet,
                 ),
             )
         case Topic.UNUSUAL:
@@ -284,5 +311,5 @@ def _of_levels(bulletin: Bulletin) -> Sentence:
             return Sentence(
                 mood=Mood.NO_FAULT,
                 words="No fault found.",
-                more=("Nothing exceeds its own quiet baseline: every hop answers as it usually does.",),
+                more=(_as_usual(bulletin),),
             )

@@ -5,8 +5,10 @@ import pytest
 
 from support.homes import alder
 from support.windows import disturb, named, quiet
-from whichhop.compare.history import judge
+from whichhop.compare.case import prepare
+from whichhop.compare.history import DEFAULT_SETTINGS, judge
 from whichhop.compare.inference.evidence import columns_of
+from whichhop.compare.inference.rated_ticks import scan
 from whichhop.compare.inference.transients import late_alone
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.model import Cause, derive_sessions
@@ -75,6 +77,16 @@ def test_an_agent_on_radio_that_alone_is_heard_for_an_hour_blames_nobody_for_its
     assert judge(HOME, SESSIONS, table) == []
 
 
+def test_who_varies_by_as_much_as_others_are_late_clears_nobody():
+    own = column("host:desk")
+    over, scale = np.zeros((1, len(SESSIONS))), SCALE.copy()
+    over[0, own] = 0.04
+    over[0, own[0]], scale[own[0]] = 0.0, 0.02
+    assert not late_alone(over, scale, COLUMNS.matrix, COLUMNS.agents, every=True).any()
+    steady = late_alone(over, SCALE, COLUMNS.matrix, COLUMNS.agents, every=True)
+    assert steady[0, own[1:]].any()
+
+
 def test_small_lateness_and_silence_are_not_odd():
     over = np.full((1, len(SESSIONS)), np.nan)
     assert not found(over).any()
@@ -126,3 +138,18 @@ def test_slow_answers_of_a_device_that_sleeps_are_no_fault_of_its_radio(ill):
     table.slow[slice(200, 260, 1 if ill else 2), own] = 4 if ill else 1
     found = judge(HOME, SESSIONS, table)
     assert [v.elements for v in found] == ([("desk/attic",)] if ill else [])
+
+
+@pytest.mark.parametrize("slower_s", [0.0, 0.04])
+def test_a_session_too_noisy_to_show_a_fault_does_not_learn_it_for_its_own_past(slower_s):
+    """Its own past moved by the whole 40 ms of its radio within ten minutes, and spoke against the radio."""
+    table, rng = quiet(HOME, 120), np.random.default_rng(9)
+    noisy = named(SESSIONS, "desk>harbour:stamp")
+    own = rng.exponential(0.02, 120).astype(np.float32)
+    table.q50_s[:, noisy] += own
+    table.q80_s[:, noisy] += 2 * own
+    disturb(table, HOME, "desk/attic", slice(20, 120), delay_s=slower_s)
+    case = prepare(HOME, SESSIONS, table, (), DEFAULT_SETTINGS)
+    done = scan(case.table, case.sessions, case.reporting, COLUMNS, case.settings)
+    place = [s.key for s in case.sessions].index(SESSIONS[noisy].key)
+    assert abs(done.baselines[-1].loc50[place] - done.baselines[10].loc50[place]) < 0.015

@@ -62,3 +62,6 @@ def test_a_tail_has_words_of_its_own() -> None:
     assert not tail_shaped(whole)
     assert "30 ms added to the usual round trip" in severity_words(whole)
     assert not tail_shaped(replace(tail, added_p95_s=0.002))
+    # A fifth of a radio's sleep is no small thing by itself.
+    slow = replace(tail, added_p50_s=0.041, added_p95_s=0.238)
+    assert severity_words(slow).startswith("41 ms added to the usual round trip (238 ms")

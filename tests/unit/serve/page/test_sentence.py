@@ -16,7 +16,7 @@ from support.bulletins import (
 )
 from support.live import busy_state
 from whichhop.compare.words import explain, owner_words
-from whichhop.model import CAUSE_TABLE, Cause, Owner
+from whichhop.model import CAUSE_TABLE, Cause, Owner, Severity
 from whichhop.model.bulletin import HEARD_NS, AgentNow, Bulletin, DeviceUse, LinkState, OwnUse
 from whichhop.model.units import NS_PER_S
 from whichhop.serve.page.document import bulletin_page
@@ -116,6 +116,28 @@ def test_what_somebody_can_mend_is_told_before_what_nobody_can() -> None:
     assert of(found).told is home
 
 
+def test_what_lets_nothing_through_is_told_before_what_is_slow_and_surer() -> None:
+    """A line dead from the start stood behind a laptop's sleep on the page."""
+    slow = told(Cause.WIRELESS_HOP, ("desk/attic",), 0.97, hours=1, minutes=None)
+    dead = told(Cause.NOT_SEPARABLE, ("modem/provider-edge", "forward:modem"), 0.95, hours=1, minutes=None)
+    whole = Severity(sent=264, lost=264, loss_ratio=1.0)
+    dead = replace(dead, verdict=replace(dead.verdict, severity=whole))
+    assert of(replace(calm(), told=(slow, dead))).told is dead
+    half = replace(dead, verdict=replace(dead.verdict, severity=replace(whole, loss_ratio=0.5)))
+    assert of(replace(calm(), told=(slow, half))).told is slow
+
+
+@pytest.mark.parametrize(("own", "told_first"), [(0.88, True), (0.45, False)])
+def test_of_several_places_the_one_likelier_than_all_others_is_told(own: float, told_first: bool) -> None:
+    one = told(Cause.NOT_SEPARABLE, ("own-traffic", "modem/provider-edge"), 0.98, hours=1, minutes=None)
+    shares = {"own-traffic": own, "modem/provider-edge": 0.49}
+    found = of(replace(calm(), told=(replace(one, verdict=replace(one.verdict, shares=shares)),)))
+    likeliest = [
+        line for line in found.more if line.startswith("Likeliest of them: the home's own traffic (88")
+    ]
+    assert bool(likeliest) is told_first
+
+
 def test_a_bulletin_that_is_old_is_not_believed() -> None:
     bulletin = at_fault()
     assert of(bulletin, bulletin.at_ns + OLD_NS).mood is Mood.FAULT
@@ -132,6 +154,31 @@ def test_calm_is_said_with_a_reserve_while_an_agent_is_silent_or_a_link_is_suspe
     found = of(suspect)
     assert (found.mood, found.words) == (Mood.UNSURE, "Something may be starting between desk and attic.")
     assert "62" in found.more[0]
+
+
+def test_in_the_first_minutes_what_is_suspected_is_not_said_to_begin() -> None:
+    """A loss that was there before measuring read "may be starting", "over 99 % sure so far, not enough"."""
+    suspect = with_links(calm(), desk__attic={"state": LinkState.SUSPECTED, "probability": 0.995})
+    found = of(replace(suspect, levels_s=90.0))
+    assert found.words == "Something may be wrong between desk and attic."
+    assert "known in about 90 seconds" in found.more[1]
+    assert "By its last ten seconds" in found.more[0]
+
+
+@pytest.mark.parametrize("seconds", [40, 90])
+def test_who_does_not_answer_is_told_from_the_first_seconds_on_and_when_that_is_judged(seconds: int) -> None:
+    since_ns = calm().at_ns - seconds * NS_PER_S
+    early = replace(calm(), since_ns=since_ns, levels_s=120.0, unanswered=("provider-edge", "harbour"))
+    for bulletin in (early, replace(early, learning_s=20.0)):
+        last = of(bulletin).more[-1]
+        assert last.startswith("No answer so far from provider-edge and harbour.")
+        assert ("once a minute was measured" in last) == (seconds < 60)
+
+
+def test_a_home_measured_for_minutes_is_not_said_to_answer_as_usual() -> None:
+    young = replace(calm(), since_ns=calm().at_ns - 200 * NS_PER_S)
+    assert of(young).more[0].startswith("In the 3 min 20 s measured so far")
+    assert "as it usually does" in of(calm()).more[0]
 
 
 def test_what_no_agent_can_judge_is_not_called_calm() -> None:
