@@ -125,6 +125,8 @@ def tree_troubles(file: HomeFile) -> Iterator[Trouble]:
         if not one or not two or one == two or two in joined[one]:
             continue  # told already
         way = _way(joined, one, two)
+        if way and i in access[1:]:
+            continue  # a second line closes a loop by itself, and is told already
         if way:
             yield (
                 ("links", i),

@@ -59,7 +59,11 @@ def how_long(seconds: float) -> str:
 
 
 def percent(share: float, places: int = 0) -> str:
-    """The share (1 is the whole) in percent; what only rounds to nothing or to all does not read as that."""
+    """The share (1 is the whole) in percent; what only rounds to nothing or to all does not read as that.
+
+    places: of what is under one percent one more, as loss is where reports tell it.
+    """
+    places += bool(places) and share < 0.01
     text = f"{share:.{places}%}"
     if places and float(text[:-1]) in (0.0, 100.0):
         least = f"{10**-places:.{places}f}"

@@ -12,6 +12,19 @@ from whichhop.model import LinkKind, Medium, derive_sessions
 EXAMPLES = sorted((Path(__file__).parents[3] / "configs").glob("*.yaml"))
 
 
+def test_a_second_line_is_one_mistake_and_not_a_loop_too() -> None:
+    second = (
+        "  - {join: [router, modem-b], kind: wired}\n"
+        "  - {join: [modem-b, provider-edge], kind: access, medium: dsl}\n"
+    )
+    text = ALDER_TEXT.replace("nodes:\n", "nodes:\n  modem-b: {kind: modem}\n", 1)
+    text = text.replace("targets:\n", f"{second}targets:\n", 1)
+    with pytest.raises(ConfigError) as caught:
+        home_of(text)
+    (one,) = caught.value.complaints
+    assert "describe each line in a home file of its own" in str(one)
+
+
 def complaints(old: str, new: str) -> list[str]:
     assert old in ALDER_TEXT
     with pytest.raises(ConfigError) as caught:

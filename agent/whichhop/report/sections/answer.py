@@ -238,7 +238,8 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
         pairs.append(
             (
                 "By",
-                f"{agents} measuring computers (agents), {len(dossier.sessions)} sessions, {sent:,} packets",
+                f"{agents} measuring computer{'s (agents)' if agents > 1 else ' (agent)'},"
+                f" {len(dossier.sessions)} session{'s' * (len(dossier.sessions) > 1)}, {sent:,} packets",
             )
         )
     return FactList(tuple(pairs))
@@ -292,7 +293,9 @@ def _home_side(dossier: Dossier, claim: Claim) -> Bullets:
     where = "Inside the home" if provider else "Beside it"
     rest = ", other faults left out" if home_faults(dossier) and not claim.not_left_out else ""
     items = [
-        f"{where}, at the same moments{rest}: {with_interval(inside)} lost of {inside.count:,} packets; "
+        f"{where}, at the same moments{rest}: nothing was measured, so nothing is told of it."
+        if not inside.count
+        else f"{where}, at the same moments{rest}: {with_interval(inside)} lost of {inside.count:,} packets; "
         + (
             f"{with_interval(slow)} added to the usual round trip."
             if slow.value is not None and abs(slow.value) >= SMALL_S / 10
