@@ -18,6 +18,7 @@ from whichhop.cabling.what_if import ideas
 from whichhop.capacity.links import DOWN
 from whichhop.capacity.plan import LineTest
 from whichhop.capacity.transfers import Measured
+from whichhop.compare.suspects.vantage import advice_for
 from whichhop.model import (
     Carrier,
     Cause,
@@ -338,3 +339,20 @@ def test_where_own_traffic_may_be_it_and_nobody_counts_it_counting_is_advised() 
     assert not [s for s in advise(known(verdicts=(counted,))) if s.key == "count-own-traffic"]
     for module in (verdict_module, standing_module):
         assert COUNTING in inspect.getsource(module)
+
+
+def test_what_proves_a_fault_is_asked_for_once_and_of_that_fault_alone() -> None:
+    # Seen: "Give the address of cpe" twice, an hour and minutes, for a fault past the line too.
+    home = HOME
+    sessions = derive_sessions(home)
+    ends = tuple(k.name for k in home.links if "modem" in (k.near, k.far))
+    (asked, *_) = advice_for(home, sessions, (ends,))
+    line = replace(
+        verdict(Cause.NOT_SEPARABLE, *ends, proven=False), place="upstream", would_change=(asked.words,)
+    )
+    beyond = verdict(Cause.BEYOND, "beyond", at_h=4.0, proven=False)
+    steps = advise(known(home=home, sessions=sessions, verdicts=(line, beyond)))
+    assert len([s for s in steps if asked.words[1:] in s.what]) == 1
+    mine, other = [s for s in steps if s.key == "collect-evidence"]
+    assert {mine.why[0][:30], other.why[0][:30]} == {"likely, not proven: 1 episode,"}
+    assert {s.effort for s in (mine, other)} == {Effort.MINUTES, Effort.HOUR}
