@@ -222,7 +222,7 @@ def run(args: argparse.Namespace) -> int:
         if isinstance(block, Notice):
             sys.stdout.write(f"{block.head}\n{block.text}\n")
     if dossier.claim is not None:
-        sys.stdout.writelines(f"To collect: {m}\n" for m in dossier.claim.missing)
+        sys.stdout.writelines(f"Missing: {m}\n" for m in dossier.claim.missing)
     if sendable(dossier) and (missing := not_given(dossier)) and not args.redact:
         sys.stdout.write(
             f"The provider will ask for what {args.home} does not give: {', '.join(missing)}; add"
