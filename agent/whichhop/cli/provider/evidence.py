@@ -102,7 +102,7 @@ def _calls(args: argparse.Namespace) -> tuple[CallNote, ...]:
     path = args.store or default_store(f"{args.home.stem}.collected")
     if not path.exists():
         return ()
-    with Store.make(path) as store:
+    with Store.kept(path) as store:
         return tuple(store.calls().values())
 
 
