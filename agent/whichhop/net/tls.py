@@ -7,7 +7,6 @@ import ssl
 
 from whichhop.net.system import HERE
 
-
 READ_AT_ONCE = 1 << 14
 """A record's plain octets at most (RFC 8446 section 5.1)."""
 
