@@ -5,6 +5,7 @@ import os
 import select
 import socket
 import statistics
+import struct
 import subprocess
 import sys
 from pathlib import Path
@@ -200,6 +201,49 @@ def test_a_raw_socket_is_not_woken_by_replies_to_others(address: str) -> None:
     finally:
         ours.close()
         other.close()
+
+
+def _error(family: socket.AddressFamily, quoted: bytes, address: str) -> bytes:
+    """An error that says a port is closed (RFC 792, RFC 4443 3.1), which quotes a packet to `address`."""
+    packed = socket.inet_pton(family, address)
+    if family == socket.AF_INET:
+        protocol = 1 if quoted[0] == 8 else 17
+        header = struct.pack("!BBHHHBBH", 0x45, 0, 20 + len(quoted), 0, 0, 64, protocol, 0)
+        body = struct.pack("!BBHI", 3, 3, 0, 0) + header + packed + packed + quoted
+        total = sum(int.from_bytes(body[i : i + 2]) for i in range(0, len(body), 2))
+        while total >> 16:
+            total = (total & 0xFFFF) + (total >> 16)
+        return body[:2] + (~total & 0xFFFF).to_bytes(2) + body[4:]
+    header = struct.pack("!IHBB", 6 << 28, len(quoted), 58 if quoted[0] == 128 else 17, 64)
+    return struct.pack("!BBHI", 1, 4, 0, 0) + header + packed + packed + quoted  # the kernel sums
+
+
+def test_errors_about_others_packets_do_not_push_our_answers_out_of_a_raw_socket(address: str) -> None:
+    need_root()
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    version = Family.V6 if family == socket.AF_INET6 else Family.V4
+    protocol = socket.IPPROTO_ICMPV6 if family == socket.AF_INET6 else socket.IPPROTO_ICMP
+    ours = EchoSocket(family, SystemClock(), ident=0x1234)
+    need(not ours.unprivileged, "raw ICMP sockets")
+    where = (address, 0) if family == socket.AF_INET else (address, 0, 0, 0)
+    asks = {
+        ident: pack_echo(Echo(reply=False, ident=ident, seq=7, payload=b"eight---"), version)
+        for ident in (0x1234, 0x4321)
+    }
+    udp = struct.pack("!HHHH", 40_000, 862, 16, 0) + bytes(8)
+    try:
+        with socket.socket(family, socket.SOCK_RAW, protocol) as raw:
+            # more than 256 KiB of buffer hold
+            for quoted in [udp] * 1500 + [asks[0x4321]] * 1500 + [asks[0x1234]]:
+                raw.sendto(_error(family, quoted, address), where)
+            ours.send(asks[0x1234], where)
+        time_over = SystemClock().mono_ns() + 2_000_000_000
+        got = ours.receive()
+        while len(got) < 2 and SystemClock().mono_ns() < time_over:
+            got += ours.receive()
+        assert [(a.sequence, a.error) for a in got] == [(7, True), (7, False)]
+    finally:
+        ours.close()
 
 
 REFUSED = """

@@ -8,7 +8,7 @@ from whichhop.advice.of_cause import is_told
 from whichhop.advice.step import Recommendation, RecommendationKind
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.compare.words import element_words, names_words
-from whichhop.model import Cause
+from whichhop.model import Cause, Home
 from whichhop.model.inner_cause import Cost, Effort
 
 
@@ -58,6 +58,17 @@ CURES: dict[Cause, Cure] = {
 }
 
 
+def touched(home: Home, cause: Cause, elements: tuple[str, ...]) -> tuple[str, ...]:
+    """Of a group that packets cannot split, what such a step is done to: its links, where the cause is one's.
+
+    A machine at the link's end has no two ends to bring nearer and cannot be wired anew.
+    """
+    if cause not in (Cause.WIRELESS_HOP, Cause.WIRED_LAN):
+        return elements
+    links = {link.name for link in home.links}
+    return tuple(e for e in elements if e in links) or elements
+
+
 def steps(known: HomeFacts) -> Iterator[Recommendation]:
     """One step for each element that was at fault by such a cause."""
     for cause, cure in CURES.items():
@@ -67,7 +78,7 @@ def steps(known: HomeFacts) -> Iterator[Recommendation]:
             yield Recommendation(
                 key=cure.key,
                 kind=RecommendationKind.FIX,
-                what=cure.what.format(names_words(elements)),
+                what=cure.what.format(names_words(touched(known.home, cause, elements))),
                 where=" + ".join(elements),
                 why=(f"{' or '.join(map(element_words, elements))} was at fault: {trouble_words(found)}",),
                 **found.ends,

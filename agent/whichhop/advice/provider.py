@@ -5,7 +5,8 @@ from dataclasses import replace
 
 from whichhop.advice.facts import HomeFacts, Trouble, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind
-from whichhop.advice.vantage import KNOWING
+from whichhop.advice.worth import EFFORT, KNOWING
+from whichhop.compare.suspects.vantage import advice_for
 from whichhop.model import Cause, Verdict
 from whichhop.model.figure_words import utc_of
 from whichhop.model.inner_cause import Cost, Effort
@@ -38,15 +39,31 @@ def steps(known: HomeFacts) -> Iterator[Recommendation]:
                 f"whichhop call-log {known.file} 'called support about this fault'",
             ),
         )
-    likely = trouble(known, lambda v, _: (v.cause in PROVIDERS or v.near_line) and not v.proven)
-    missing = tuple(dict.fromkeys(m for v in likely.verdicts for m in v.missing))
-    if likely.verdicts and missing:
-        would = tuple(dict.fromkeys(w for v in likely.verdicts for w in v.would_change))
+    yield from _to_collect(known)
+
+
+def likely(verdict: Verdict) -> bool:
+    """Whether it may be the provider's, and something is missing before that can be claimed."""
+    near = verdict.cause in PROVIDERS or verdict.near_line
+    return near and not verdict.proven and bool(verdict.missing)
+
+
+def first_would(verdict: Verdict) -> str:
+    """What can be done first to make it surer; empty for nothing."""
+    return verdict.would_change[0] if verdict.would_change else ""
+
+
+def _to_collect(known: HomeFacts) -> Iterator[Recommendation]:
+    """What is missing of what is likely: a step for each thing to do, about what it settles."""
+    for first in dict.fromkeys(first_would(v) for v in known.verdicts if likely(v)):
+        found = trouble(known, lambda v, _, f=first: likely(v) and first_would(v) == f)  # type: ignore[misc]
+        missing = tuple(dict.fromkeys(m for v in found.verdicts for m in v.missing))
+        would = tuple(dict.fromkeys(w for v in found.verdicts for w in v.would_change))
         # What somebody can do goes first; why it takes it, behind the colon.
-        first = would[0].partition(": ")[0] if would else ""
+        act = first.partition(": ")[0]
         what = (
-            f"{first[0].upper()}{first[1:]} (needed before the provider can be asked to fix it)"
-            if first
+            f"{act[0].upper()}{act[1:]} (needed before the provider can be asked to fix it)"
+            if act
             else f"Collect what is missing before the provider can be asked to fix it: {'; '.join(missing)}"
         )
         yield Recommendation(
@@ -55,16 +72,23 @@ def steps(known: HomeFacts) -> Iterator[Recommendation]:
             what=what,
             where="access",
             why=(
-                f"likely, not proven: {trouble_words(likely)}",
-                *((f"missing: {'; '.join(missing)}",) if first else ()),
+                f"likely, not proven: {trouble_words(found)}",
+                *((f"missing: {'; '.join(missing)}",) if act else ()),
                 *(f"to be surer: {w}" for w in would),
             ),
-            gains=(replace(likely.gain, about="once the fault is proven to be theirs"),),
-            worth=KNOWING * likely.share,
-            now=likely.now,
-            effort=Effort.HOUR,
+            gains=(replace(found.gain, about="once the fault is proven to be theirs"),),
+            worth=KNOWING * found.share,
+            now=found.now,
+            effort=_effort(known, first),
             cost=Cost.NOTHING,
         )
+
+
+def _effort(known: HomeFacts, first: str) -> Effort:
+    """What an addition takes, where that is what is to be done; else an hour, as for reading counters."""
+    groups = tuple({v.elements for v in known.verdicts if first_would(v) == first})
+    additions = advice_for(known.home, known.sessions, groups) if first else ()
+    return next((EFFORT[one.effort] for one in additions if one.words == first), Effort.HOUR)
 
 
 def _once(known: HomeFacts, proven: Trouble) -> Recommendation:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from whichhop.advice.facts import HomeFacts, trouble, trouble_words
 from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
-from whichhop.advice.vantage import KNOWING
+from whichhop.advice.worth import KNOWING
 from whichhop.cabling.explain import Explanation
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.suspects.vantage import groups_of

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from whichhop.cabling.cautions import Hazard
+from whichhop.cabling.cautions import DEFER, Hazard, cautions_for
 from whichhop.model.figure_words import how_long
 from whichhop.model.inner_cause import Cost, Effort
 
@@ -111,12 +111,28 @@ def step_words(step: Recommendation) -> tuple[str, ...]:
     out += brings_words(step.brings)
     if step.gains:
         out.append(f"Gain: {'; '.join(g.words for g in step.gains)}.")
-    out += [
-        f"{'Way' if i == 0 else 'Or'}: {w.words} ({w.effort}; {w.cost})." for i, w in enumerate(step.ways)
-    ]
+    out += _ways(step)
     out.append(f"Effort: {step.effort}; {step.cost}.")
     out += [f"Command: {c}" for c in step.commands]
     return tuple(out)
+
+
+def _ways(step: Recommendation) -> list[str]:
+    return [
+        f"{'Way' if i == 0 else 'Or'}: {w.words} ({w.effort}; {w.cost})." for i, w in enumerate(step.ways)
+    ]
+
+
+def step_lines(step: Recommendation) -> tuple[str, ...]:
+    """A step as lines of a screen: its sentences with its cautions, those of one way alone under that way."""
+    common = set(step.ways[0].hazards).intersection(*(w.hazards for w in step.ways)) if step.ways else set()
+    own = [[c for c in cautions_for({*w.hazards} - common) if c != DEFER] for w in step.ways]
+    under = dict(zip(_ways(step), own, strict=True))
+    out: list[str] = []
+    for line in step_words(step):
+        out += [line, *(f"  ! {c}" for c in under.get(line, ()))]
+    told = {c for cautions in own for c in cautions}
+    return (*out, *(f"! {c}" for c in step.cautions if c not in told))
 
 
 def step_line(step: Recommendation) -> str:

@@ -4,16 +4,17 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from whichhop.advice.facts import NO_TROUBLE, HomeFacts, of, trouble, trouble_words
+from whichhop.advice.provider import first_would, likely
 from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
+from whichhop.advice.worth import EFFORT, KNOWING
 from whichhop.cabling.cautions import Hazard, cautions_for
 from whichhop.compare.suspects.vantage import Advice, advice_for, separation
 from whichhop.compare.words import names_words
 from whichhop.model import Cause
 from whichhop.model.inner_cause import Cost, Effort
 
-KNOWING = 0.5
-"""Knowing whose fault it is mends nothing yet: it counts half of what mending would. Our own choice."""
-_EFFORT = {1: Effort.MINUTES, 2: Effort.MINUTES, 3: Effort.HOUR, 4: Effort.HOURS}
+COUNTING = "read the router's byte counters, so that the home's own traffic is known"
+"""What `compare` says of it, word for word."""
 _COST = {1: Cost.NOTHING, 2: Cost.NOTHING, 3: Cost.SMALL, 4: Cost.MIDDLING}
 
 
@@ -24,11 +25,14 @@ def steps(known: HomeFacts) -> Iterator[Recommendation]:
         groups = tuple(dict.fromkeys(v.elements for v in unsplit.verdicts))
         for one in advice_for(known.home, known.sessions, groups)[:1]:
             mine = trouble(known, of(Cause.NOT_SEPARABLE, *one.splits))
+            if all(likely(v) and first_would(v) == one.words for v in mine.verdicts):
+                continue  # provider.py asks for it
             why = (
                 f"these could not be told apart: {'; '.join(names_words(g) for g in one.splits)} "
                 f"({trouble_words(mine)})",
             )
             yield replace(_addition(one, why, KNOWING * mine.share), now=mine.now)
+        yield from _counting(known)
     elif known.sessions:
         found = separation(known.home, known.sessions)
         for one in found.advice[:1]:
@@ -50,10 +54,34 @@ def _addition(one: Advice, why: tuple[str, ...], worth: float) -> Recommendation
         why=why,
         gains=(RecommendedGain(value=float(len(one.splits) + len(one.sees)), unit="groups"),),
         worth=worth,
-        effort=_EFFORT[one.effort],
+        effort=EFFORT[one.effort],
         cost=_COST[one.effort],
         cautions=cautions_for((Hazard.WALL, Hazard.CARPET)) if one.effort == 4 else (),
     )
+
+
+def _counting(known: HomeFacts) -> Iterator[Recommendation]:
+    """Where the home's own traffic may be it and nobody counts it; near the line provider.py asks for it."""
+    open_to = trouble(
+        known,
+        lambda v, _: v.cause is Cause.NOT_SEPARABLE and COUNTING in v.would_change and not v.near_line,
+    )
+    if open_to.verdicts:
+        groups = tuple(dict.fromkeys(v.elements for v in open_to.verdicts))
+        yield Recommendation(
+            key="count-own-traffic",
+            kind=RecommendationKind.TELL,
+            what=f"{COUNTING[0].upper()}{COUNTING[1:]}",
+            where="own-traffic",
+            why=(
+                f"these could not be told apart: {'; '.join(map(names_words, groups))} "
+                f"({trouble_words(open_to)})",
+            ),
+            worth=KNOWING * open_to.share,
+            now=open_to.now,
+            effort=Effort.HOUR,
+            cost=Cost.NOTHING,
+        )
 
 
 def _movers(known: HomeFacts) -> Iterator[Recommendation]:

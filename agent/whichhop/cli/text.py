@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from whichhop.errors import DataError
 from whichhop.model import Home
-from whichhop.model.figure_words import instant_words, utc_of, zone_of
+from whichhop.model.figure_words import clock_words, instant_words, utc_of, zone_of
 from whichhop.model.units import NS_PER_S
 from whichhop.outside import INT64
 
@@ -42,9 +42,9 @@ def instant_text(at_ns: int) -> str:
     return instant_words(at_ns, _ZONE.get())
 
 
-def clock_text(at_ns: int) -> str:
-    """An instant's time of day in the home's zone, to the second, where the day is stated above."""
-    return f"{utc_of(at_ns).astimezone(_ZONE.get()):%H:%M:%S}"
+def clock_text(at_ns: int, *, seconds: bool = True) -> str:
+    """An instant's time of day in the home's zone, where the day is stated above."""
+    return clock_words(at_ns, _ZONE.get(), seconds=seconds)
 
 
 def moment_text(at_ns: int, span_s: float) -> str:

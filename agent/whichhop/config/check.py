@@ -34,7 +34,7 @@ from whichhop.config.services import (
     own_interface,
 )
 from whichhop.config.shape import hold_to_schema, worded
-from whichhop.config.texts import is_link_local
+from whichhop.config.texts import is_link_local, is_loopback
 from whichhop.config.tree import Trouble, distance_to_root, link_troubles, tree_troubles
 from whichhop.errors import Complaint, ConfigError
 from whichhop.model import (
@@ -83,7 +83,14 @@ def _size_troubles(file: HomeFile) -> Iterator[Trouble]:
 
 def _node_troubles(file: HomeFile) -> Iterator[Trouble]:
     owners: dict[str, str] = {}
+    elsewhere = not all(is_loopback(n.address) for n in file.nodes.values() if n.address)
     for name, node in file.nodes.items():
+        if elsewhere and node.address and is_loopback(node.address):
+            yield (
+                ("nodes", name, "address"),
+                f"{node.address} is each machine itself, and the other agents ask their own",
+                "write the address that it has in the home",
+            )
         if name in _RESERVED:
             yield ("nodes", name), "the name is reserved", "choose another name"
         if node.address is None:
@@ -121,8 +128,15 @@ def _target_troubles(file: HomeFile) -> Iterator[Trouble]:
         yield ("targets", "provider-edge"), f"{edge} is {addresses[edge]}'s address", "name the provider's"
     elif edge not in (None, "discover"):
         addresses[edge] = PROVIDER_EDGE
+    elsewhere = not any(map(is_loopback, addresses))
     for name, peer in file.targets.peers.items():
         at = ("targets", "peers", name)
+        if elsewhere and is_loopback(peer.address):
+            yield (
+                (*at, "address"),
+                f"{peer.address} is each agent's own machine, and no packet would cross the line",
+                "write the address that the peer has on the internet",
+            )
         if name in file.nodes or name in _RESERVED:
             yield at, "the name is taken", "choose another name"
         if peer.address in addresses:

@@ -120,9 +120,20 @@ def key_remedy(path: KeyPath, data: Any) -> str:
         return f"put it alone in a file of mode 0600, and name that file as {key}_file"
     if (meant := _meant(key, known)) is not None:
         return f"did you mean {meant!r}?"
-    return (
-        _NOT_HERE.get(key) or _elsewhere(key) or ("use one of: " + ", ".join(known) if known else "remove it")
-    )
+    use = "use one of: " + ", ".join(known) if known else "remove it"
+    return _thousands(path, data) or _NOT_HERE.get(key) or _elsewhere(key) or use
+
+
+def _thousands(path: KeyPath, data: Any) -> str:
+    """What `{rate: 1,000}` meant, in which YAML reads a rate of 1 and a key of 000; empty for all else."""
+    key, part = str(path[-1]), value_at(data, path[:-1])
+    if not re.fullmatch(r"\d{3}", key) or not isinstance(part, dict) or part.get(path[-1]) is not None:
+        return ""
+    before = dict(zip(list(part)[1:], part, strict=False)).get(path[-1])
+    value = part.get(before)
+    whole = isinstance(value, int) and not isinstance(value, bool)
+    said = f"a comma ends a value between braces; write {before}: {value}{key}, the number alone"
+    return said if whole else ""
 
 
 def _length_remedy(value: str) -> str:

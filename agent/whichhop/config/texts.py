@@ -19,6 +19,14 @@ def is_link_local(text: str) -> bool:
     return found.version == 6 and found.is_link_local
 
 
+def is_loopback(text: str) -> bool:
+    """True for an address by which every machine means itself; host names are not looked up."""
+    try:
+        return ip_address(text).is_loopback
+    except ValueError:
+        return text.rstrip(".").lower() == "localhost"
+
+
 def node_address(text: str) -> str:
     """An address of a box in the home; of a link-local one each agent takes its own way to the router."""
     if "%" in text:

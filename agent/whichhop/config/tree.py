@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from whichhop.config.load import KeyPath
 from whichhop.config.schema import HomeFile, LinkPart, WrittenMedium
-from whichhop.config.trade_words import NODES, near_word, nearest
+from whichhop.config.trade_words import EDGE, NODES, folded, near_word, nearest
 from whichhop.model import LINK_TABLE, PROVIDER_EDGE, LinkKind, NodeKind
 
 HOME_MEDIA = (
@@ -18,6 +18,7 @@ Trouble = tuple[KeyPath, str, str]
 _RADIO_SERVERS = {NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE, NodeKind.ACCESS_POINT}
 _RADIO_RELAYS = {NodeKind.MESH_NODE, NodeKind.ACCESS_POINT}
 _GATEWAYS = {NodeKind.ROUTER, NodeKind.GATEWAY}
+_EDGE = frozenset(map(folded, EDGE))
 _LINE_ENDS = {NodeKind.MODEM, NodeKind.GATEWAY, NodeKind.ROUTER}
 
 
@@ -73,7 +74,11 @@ def _end_troubles(file: HomeFile, link: LinkPart, at: KeyPath) -> Iterator[Troub
     kinds = [file.nodes[end].kind for end in link.join if end in file.nodes]
     to_edge = PROVIDER_EDGE in link.join
     if link.kind is LinkKind.ACCESS and not to_edge:
-        yield (*at, "join"), "an access link leads to the provider", f"join the modem to {PROVIDER_EDGE}"
+        # A node called so takes the word from the line's far end.
+        called = next((end for end in link.join if folded(end) in _EDGE), None)
+        otherwise = f", or call the node {called} otherwise" if called else ""
+        remedy = f"join the modem to {PROVIDER_EDGE}{otherwise}"
+        yield (*at, "join"), "an access link leads to the provider", remedy
     if to_edge and link.kind is not LinkKind.ACCESS:
         yield (*at, "kind"), f"only an access link reaches {PROVIDER_EDGE}", "write kind: access"
     if to_edge and kinds and kinds[0] not in _LINE_ENDS:
@@ -125,6 +130,8 @@ def tree_troubles(file: HomeFile) -> Iterator[Trouble]:
         if not one or not two or one == two or two in joined[one]:
             continue  # told already
         way = _way(joined, one, two)
+        if way and i in access[1:]:
+            continue  # a second line closes a loop by itself, and is told already
         if way:
             yield (
                 ("links", i),

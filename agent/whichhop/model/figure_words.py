@@ -53,6 +53,18 @@ def instant_words(at_ns: int, zone: tzinfo | None) -> str:
     return f"{at:%Y-%m-%d %H:%M:%S} {zone_words(at)}"
 
 
+def clock_words(at_ns: int, zone: tzinfo | None, *, seconds: bool = True) -> str:
+    """The time of day, with its zone where a change of time has it twice that day. zone: as above."""
+    at = utc_of(at_ns).astimezone(zone)
+    text = f"{at:%H:%M:%S}" if seconds else f"{at:%H:%M}"
+    # Where no zone is given the machine's is asked by its bare clock.
+    either = [
+        (at.replace(tzinfo=None, fold=f).astimezone() if zone is None else at.replace(fold=f)).utcoffset()
+        for f in (0, 1)
+    ]
+    return f"{text} {zone_words(at)}" if either[0] != either[1] else text
+
+
 def how_long(seconds: float) -> str:
     """A length of time in the two largest fitting units."""
     whole = round(seconds)
@@ -64,7 +76,11 @@ def how_long(seconds: float) -> str:
 
 
 def percent(share: float, places: int = 0) -> str:
-    """The share (1 is the whole) in percent; what only rounds to nothing or to all does not read as that."""
+    """The share (1 is the whole) in percent; what only rounds to nothing or to all does not read as that.
+
+    places: of what is under one percent one more, as loss is where reports tell it.
+    """
+    places += bool(places) and share < 0.01
     text = f"{share:.{places}%}"
     if places and float(text[:-1]) in (0.0, 100.0):
         least = f"{10**-places:.{places}f}"

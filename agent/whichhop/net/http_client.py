@@ -53,12 +53,12 @@ class Failure(StrEnum):
 
 _REMEDIES = {
     Failure.BAD_ADDRESS: "write http://HOST:PORT/...",
-    Failure.SILENT: "is the agent running?",
-    Failure.UNREACHABLE: "is the agent running there?",
+    Failure.SILENT: "is the {of} running?",
+    Failure.UNREACHABLE: "is the {of} running there?",
     Failure.UNTRUSTED: "check the address",
-    Failure.NOT_HTTP: "is this an agent's port?",
+    Failure.NOT_HTTP: "is this {an}'s port?",
     Failure.TOO_LARGE: "ask for less at once",
-    Failure.BROKEN_OFF: "try again; is the agent running?",
+    Failure.BROKEN_OFF: "try again; is the {of} running?",
     Failure.LEADS_AWAY: "check the address",
 }
 
@@ -300,11 +300,13 @@ def fetch(
     clock: Clock | None = None,
     tls: ssl.SSLContext | None = None,
     post: bool = False,
+    of: str = "agent",
 ) -> bytes:
     """The body of a page; blocking. RemoteError when it is not there in time, too large, or not a 200.
 
     seconds: for the whole of it. authorization: the whole header's value where a bearer token will not do.
     tls: whom TLS trusts; the system's authorities unless given. post: ask by POST, with nothing in it.
+    of: what should answer there, for the remedy.
     Redirects are not followed: an agent sends none, and following one would hand the token on.
     """
     authorization = authorization or (f"Bearer {token}" if token else "")
@@ -314,7 +316,9 @@ def fetch(
         headers = {"Authorization": authorization} if authorization else {}
         answer = client.ask(url, headers=headers, body=b"" if post else None)
     except HttpError as error:
-        raise RemoteError(f"{where}: {error.failure}: {error.why}; {_REMEDIES[error.failure]}") from None
+        an = f"{'an' if of[0] in 'aeiou' else 'a'} {of}"
+        remedy = _REMEDIES[error.failure].format(of=of, an=an)
+        raise RemoteError(f"{where}: {error.failure}: {error.why}; {remedy}") from None
     if answer.status != 200:
         raise RemoteError(f"{where}: {answer.status} {answer.reason}: {_said(answer)}")
     return answer.body

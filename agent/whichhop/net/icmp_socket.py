@@ -21,6 +21,7 @@ from whichhop.net.system import HERE, Name
 
 # RFC 792 and RFC 4443 2.1: answers to an echo, and errors that quote it.
 _REPLY_TYPES = {socket.AF_INET: 0, socket.AF_INET6: 129}
+_REQUEST_TYPES = {socket.AF_INET: 8, socket.AF_INET6: 128}
 _ERROR_TYPES = {socket.AF_INET: (3, 11), socket.AF_INET6: (1, 3)}
 # linux/icmp.h and linux/icmpv6.h: which types a raw socket does not want to see.
 _SOL_RAW, _ICMP_FILTER = 255, 1
@@ -28,6 +29,8 @@ _SOL_ICMPV6, _ICMP6_FILTER = 58, 1
 # linux/filter.h, asm-generic/socket.h
 _ATTACH_FILTER = 26
 _SOCK_FILTER, _SOCK_FPROG = struct.Struct("=HBBI"), struct.Struct("@HP")
+_PASS, _DROP = -1, -2
+"""Where a filter's jump ends; other jumps are told in steps passed over."""
 _RECEIVE_BUFFER_BYTES = 1 << 18
 _HEADER_BYTES = 8
 _IPV4_BYTES = 20
@@ -88,7 +91,7 @@ class EchoSocket:
             self.ident = ident
             if HERE.name is Name.LINUX:  # elsewhere the parser drops what the filters would
                 _filter(sock, family)
-                _filter_replies(sock, family, ident)
+                _filter_to_ours(sock, family, ident)
         # icmplib takes a datagram socket's messages for ones without the IP header on Linux alone.
         self._has_ip_header = family == socket.AF_INET and not (self.unprivileged and HERE.name is Name.LINUX)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_BYTES)
@@ -176,32 +179,56 @@ def _filter(sock: socket.socket, family: socket.AddressFamily) -> None:
     sock.setsockopt(_SOL_ICMPV6, _ICMP6_FILTER, struct.pack("=8I", *words))
 
 
-def _filter_replies(sock: socket.socket, family: socket.AddressFamily, ident: int) -> None:
-    """Let a raw socket see only replies to its own identifier, so that others' do not wake this process.
+def _filter_to_ours(sock: socket.socket, family: socket.AddressFamily, ident: int) -> None:
+    """Let a raw socket see only what answers its own identifier: replies, and errors that quote its echoes.
 
     A classic packet filter (kernel documentation, networking/filter): an IPv4 raw socket's packets begin with
-    the IP header, an ICMPv6 one's with the ICMP header. Errors pass, whatever they quote.
+    the IP header, an ICMPv6 one's with the ICMP header. Others' packets then neither wake this process nor
+    fill the buffer in which its own answers wait: a kernel that tells a scanner of closed ports a thousand
+    times a second would push them out, which looks like loss.
     """
-    reply = _REPLY_TYPES[family]
+    reply, request = _REPLY_TYPES[family], _REQUEST_TYPES[family]
     if family == socket.AF_INET:
         program = [
             (0xB1, 0, 0, 0),  # x = length of the IP header
             (0x50, 0, 0, 0),  # a = ICMP type, at x + 0
-            (0x15, 0, 2, reply),  # not a reply: pass
+            (0x15, 0, 2, reply),  # not a reply: an error
             (0x48, 0, 0, 4),  # a = identifier, at x + 4
-            (0x15, 0, 1, ident),  # not ours: drop
+            (0x15, _PASS, _DROP, ident),
+            (0x50, 0, 0, 17),  # a = protocol of the quoted IP header, at x + 8 + 9
+            (0x15, 0, _DROP, socket.IPPROTO_ICMP),
+            (0x50, 0, 0, 8),  # a = first octet of the quoted IP header
+            (0x54, 0, 0, 0x0F),
+            (0x64, 0, 0, 2),  # a = its length
+            (0x0C, 0, 0, 0),  # a += x
+            (0x07, 0, 0, 0),  # x = a
+            (0x50, 0, 0, 8),  # a = quoted ICMP type
+            (0x15, 0, _DROP, request),
+            (0x48, 0, 0, 12),  # a = quoted identifier
+            (0x15, _PASS, _DROP, ident),
         ]
     else:
         program = [
-            (0x30, 0, 0, 0),
-            (0x15, 0, 2, reply),
-            (0x28, 0, 0, 4),
-            (0x15, 0, 1, ident),
+            (0x30, 0, 0, 0),  # a = ICMP type
+            (0x15, 0, 2, reply),  # not a reply: an error
+            (0x28, 0, 0, 4),  # a = identifier
+            (0x15, _PASS, _DROP, ident),
+            (0x30, 0, 0, 8 + 6),  # a = next header of the quoted IP header
+            (0x15, 0, _DROP, socket.IPPROTO_ICMPV6),
+            (0x30, 0, 0, 8 + 40),  # a = quoted ICMP type
+            (0x15, 0, _DROP, request),
+            (0x28, 0, 0, 8 + 40 + 4),  # a = quoted identifier
+            (0x15, _PASS, _DROP, ident),
         ]
-    program += [(0x06, 0, 0, 0xFFFFFFFF), (0x06, 0, 0, 0)]
-    code = ctypes.create_string_buffer(b"".join(_SOCK_FILTER.pack(*step) for step in program))
+    ends = {_PASS: len(program), _DROP: len(program) + 1}
+    steps = [
+        (code, *(ends[to] - at - 1 if to in ends else to for to in jumps), value)
+        for at, (code, *jumps, value) in enumerate(program)
+    ]
+    steps += [(0x06, 0, 0, 0xFFFFFFFF), (0x06, 0, 0, 0)]
+    code = ctypes.create_string_buffer(b"".join(_SOCK_FILTER.pack(*step) for step in steps))
     # Where the system refuses, the parser drops the rest, as ever.
     with contextlib.suppress(OSError):
         sock.setsockopt(
-            socket.SOL_SOCKET, _ATTACH_FILTER, _SOCK_FPROG.pack(len(program), ctypes.addressof(code))
+            socket.SOL_SOCKET, _ATTACH_FILTER, _SOCK_FPROG.pack(len(steps), ctypes.addressof(code))
         )

@@ -13,6 +13,8 @@ from whichhop.report.wire_form import dossier_bytes
 DATA, SIGNATURE = "dossier.json", "dossier.sig"
 """The files attached to the PDF: the figures as data, and the signature of that data."""
 _TONES = {Tone.CLAIM: "#9a3c00", Tone.HOLD: "#5b4a00", Tone.NO_FAULT: "#00573f"}
+_SHORT = 12
+"""Characters of a cell that is set in one line."""
 _PREAMBLE = """
 #set page(paper: "a4", margin: 14mm, footer: context align(right, text(size: 7pt, fill: luma(90))[
   #counter(page).display("1 of 1", both: true)]))
@@ -41,7 +43,8 @@ def _grid(grid: Grid) -> str:
     for i in range(columns):
         # Heads are bold: a quarter wider than what stands below.
         longest = max([1.25 * len(grid.head[i]), *(len(row[i]) for row in grid.rows)], default=1)
-        widths.append(f"{max(7, min(longest, 44)):g}fr")
+        # What is short is set whole: in a share of the width it would run into its neighbour.
+        widths.append("auto" if longest <= _SHORT else f"{min(longest, 44):g}fr")
     align = ", ".join("right" if i in grid.numbers else "left" for i in range(columns))
     cells = [f"table.header({', '.join(f'strong({_quoted(h)})' for h in grid.head)})"]
     for place, row in enumerate(grid.rows):

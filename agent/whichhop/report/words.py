@@ -23,6 +23,10 @@ OWNERS = {
 }
 
 
+NO_DELAY_S = 2e-4
+"""An added delay under it is told as none."""
+
+
 def percent(value: float | None) -> str:
     """A ratio as a percentage; a digit more under ten."""
     if value is None:

@@ -1,6 +1,7 @@
 """The ports where the daemon answers HTTP, in its own event loop: who may come in, begin and end."""
 
 import asyncio
+import gc
 import socket
 import ssl
 from contextlib import suppress
@@ -14,6 +15,9 @@ MOST_EACH = 16
 """Of one address: a browser holds six, a home behind one address has a few of them."""
 AT_ONCE = 32
 """Connections accepted in one go, before any of them can be turned away."""
+MOST_UNSWEPT = 32
+"""Connections whose handshake failed before what they leave is swept up: asyncio leaves each as a cycle with
+some 50 kB of the TLS library's, which the collector, counting objects, would let come to many MB."""
 PARTING_SECONDS = 2.0
 """What answers under way have left when the server stops."""
 
@@ -25,6 +29,7 @@ class _Door(socket.socket):
     the address and port it comes from.
     """
 
+    unswept: int
     places: Places[Who]
     inside: dict[Who, socket.socket]
     speaking: dict[Who, HttpConnection]
@@ -35,6 +40,7 @@ class _Door(socket.socket):
         door = cls(fileno=listening.detach())
         door.setblocking(False)
         door.places = Places(MOST_CONNECTIONS, MOST_EACH)
+        door.unswept = 0
         door.inside = {}
         door.speaking = {}
         return door
@@ -43,18 +49,27 @@ class _Door(socket.socket):
         """The next connection that has a place; ConnectionAbortedError for one that has none."""
         connection, address = super().accept()
         # One whose handshake failed has told nobody that it is gone.
-        for gone in [who for who, its in self.inside.items() if its.fileno() < 0]:
+        dead = [who for who, its in self.inside.items() if its.fileno() < 0]
+        for gone in dead:
             self.left(gone)
+        self._sweep(len(dead))
         who = (str(address[0]), int(address[1]))
         out = self.places.enter(who, who[0])
         if out is who:
             connection.close()
             raise ConnectionAbortedError
         if out is not None:
+            self._sweep(1)
             with suppress(OSError):  # gone meanwhile
                 self.inside.pop(out).shutdown(socket.SHUT_RDWR)
         self.inside[who] = connection
         return connection, address
+
+    def _sweep(self, more: int) -> None:
+        self.unswept += more
+        if self.unswept >= MOST_UNSWEPT:
+            self.unswept = 0
+            gc.collect()
 
     def at_work(self, who: Who, connection: HttpConnection, *, is_so: bool) -> None:
         """Whether a connection is answering a request now."""

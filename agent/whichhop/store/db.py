@@ -1,5 +1,6 @@
 """The one door to SQLite: opens the file, keeps its tables up to date, tells every trouble in one line."""
 
+import os
 import re
 import sqlite3
 import threading
@@ -181,6 +182,20 @@ def _short_by(path: Path) -> int:
     return max(0, pages * (65_536 if page == 1 else page) - size)
 
 
+def may_write(path: Path) -> bool:
+    """Whether we may write the file, and beside it, as its write-ahead log asks for."""
+    return os.access(path if path.exists() else path.parent, os.W_OK) and os.access(path.parent, os.W_OK)
+
+
+def _at_rest(path: Path) -> bool:
+    """Whether nobody has it open and we may not write beside it: a read-only disk, another user's folder.
+
+    SQLite then opens no file with a write-ahead log but as one that does not change.
+    """
+    beside = (path.with_name(path.name + part) for part in PARTS[1:])
+    return not os.access(path.parent, os.W_OK) and not any(p.exists() for p in beside)
+
+
 MUCH_FREE = 8
 """An eighth of the file, some ten days of the default 90."""
 
@@ -211,7 +226,8 @@ class Database:
         unsure = bool(short) and log.exists() and log.stat().st_size > 0
         if short and not unsure:
             raise _damaged(path, f"{short} octets are missing")
-        uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
+        mode = "rwc" if not read_only else "ro&immutable=1" if _at_rest(path) else "ro"
+        uri = f"{path.absolute().as_uri()}?mode={mode}"
         try:
             self._db = sqlite3.connect(
                 uri, uri=True, isolation_level=None, check_same_thread=False, timeout=_BUSY_MS / 1000

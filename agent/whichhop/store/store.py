@@ -14,7 +14,7 @@ from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store import chain as chain_walk
 from whichhop.store import keep, past_faults, write
 from whichhop.store.chain import ChainReport
-from whichhop.store.db import Database
+from whichhop.store.db import Database, may_write
 from whichhop.store.read import Reads
 from whichhop.store.small_tables import SmallTables
 from whichhop.store.write import Linked, Writer
@@ -43,6 +43,11 @@ class Store(Reads, SmallTables):
     ) -> "Store":
         """Open the file, made and brought up to date as needed. `origin`: 16 random bytes for a new chain."""
         return cls(Database(Path(path), read_only=read_only), origin)
+
+    @classmethod
+    def kept(cls, path: Path) -> "Store":
+        """Open what is there to read it, brought up to date where it may be written."""
+        return cls.open(path, read_only=not may_write(path))
 
     @classmethod
     def make(cls, path: Path) -> "Store":

@@ -1,24 +1,30 @@
 """Advice by measured benefit: every figure below is worked out by hand from rates, levels and episodes."""
 
+import inspect
 from dataclasses import replace
 
 import pytest
 
+import whichhop.compare.standing.verdicts as standing_module
+import whichhop.compare.verdict.verdict as verdict_module
 from support.homes import alder
 from whichhop.advice.facts import HomeFacts, fair_plan, newest_ns
 from whichhop.advice.rank import advise, order
 from whichhop.advice.step import Recommendation, RecommendationKind, step_words
+from whichhop.advice.vantage import COUNTING
 from whichhop.cabling.cautions import CAUTIONS, DEFER, Hazard
 from whichhop.cabling.explain import Explanation
 from whichhop.cabling.what_if import ideas
 from whichhop.capacity.links import DOWN
 from whichhop.capacity.plan import LineTest
 from whichhop.capacity.transfers import Measured
+from whichhop.compare.suspects.vantage import advice_for
 from whichhop.model import (
     Carrier,
     Cause,
     Channel,
     Direction,
+    LinkKind,
     ModemLevels,
     Reading,
     Severity,
@@ -311,3 +317,42 @@ def test_a_plan_that_no_test_could_reach_is_tested_by_cable_and_held_against_nob
 def test_a_delivered_plan_asks_for_nothing() -> None:
     keys = {s.key for s in advise(known(home=alder(), tests=line_tests(93)))}
     assert not keys & {"claim-plan", "measure-plan"}
+
+
+def test_of_a_radio_hop_and_what_stands_at_it_the_two_ends_of_the_link_are_moved() -> None:
+    # Seen: "Bring the two ends of the link laptop to box, the machine laptop itself or the box itself
+    # nearer".
+    link = next(k.name for k in known().home.links if k.kind is LinkKind.WIRELESS)
+    found = verdict(Cause.WIRELESS_HOP, link, f"host:{link.partition('/')[0]}")
+    step = only(advise(known(verdicts=(found,))), "help-radio-hop")
+    assert " itself" not in step.what
+    assert "machine" in " ".join(step.why)
+
+
+def test_where_own_traffic_may_be_it_and_nobody_counts_it_counting_is_advised() -> None:
+    # Seen: own traffic 97 % of what could not be told apart, and only a modem's address was asked for.
+    scene = verdict(Cause.NOT_SEPARABLE, Cause.OWN_TRAFFIC.value, "modem/provider-edge", proven=False)
+    uncounted = replace(scene, place="upstream", would_change=(COUNTING,))
+    step = only(advise(known(verdicts=(uncounted,))), "count-own-traffic")
+    assert "the home's own traffic" in step.why[0]
+    counted = replace(uncounted, would_change=())
+    assert not [s for s in advise(known(verdicts=(counted,))) if s.key == "count-own-traffic"]
+    for module in (verdict_module, standing_module):
+        assert COUNTING in inspect.getsource(module)
+
+
+def test_what_proves_a_fault_is_asked_for_once_and_of_that_fault_alone() -> None:
+    # Seen: "Give the address of cpe" twice, an hour and minutes, for a fault past the line too.
+    home = HOME
+    sessions = derive_sessions(home)
+    ends = tuple(k.name for k in home.links if "modem" in (k.near, k.far))
+    (asked, *_) = advice_for(home, sessions, (ends,))
+    line = replace(
+        verdict(Cause.NOT_SEPARABLE, *ends, proven=False), place="upstream", would_change=(asked.words,)
+    )
+    beyond = verdict(Cause.BEYOND, "beyond", at_h=4.0, proven=False)
+    steps = advise(known(home=home, sessions=sessions, verdicts=(line, beyond)))
+    assert len([s for s in steps if asked.words[1:] in s.what]) == 1
+    mine, other = [s for s in steps if s.key == "collect-evidence"]
+    assert {mine.why[0][:30], other.why[0][:30]} == {"likely, not proven: 1 episode,"}
+    assert {s.effort for s in (mine, other)} == {Effort.MINUTES, Effort.HOUR}

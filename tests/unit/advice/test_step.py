@@ -8,10 +8,13 @@ from whichhop.advice.step import (
     Recommendation,
     RecommendationKind,
     RecommendedGain,
+    Way,
     step_line,
+    step_lines,
     step_words,
 )
-from whichhop.model.inner_cause import Effort
+from whichhop.cabling.cautions import CAUTIONS, DEFER, Hazard, cautions_for
+from whichhop.model.inner_cause import Cost, Effort
 
 
 @pytest.mark.parametrize(
@@ -66,3 +69,26 @@ def test_one_line_says_what_to_do_and_what_for() -> None:
     )
     assert step_line(asked) == "Measure it: whichhop x"
     assert step_words(asked) == ("Measure it.", "Why: y.", "Effort: minutes; no cost.", "Command: whichhop x")
+
+
+def test_cautions_of_one_way_stand_under_it_and_those_of_all_at_the_end() -> None:
+    hazards = ((Hazard.MAINS, Hazard.WALL), (Hazard.MAINS, Hazard.ALARM))
+    ways = tuple(
+        Way(words=w, ceiling_bps=1e9, low_bps=1e9, effort=Effort.HOUR, cost=Cost.SMALL, hazards=h)
+        for w, h in zip(("a cable", "coax adapters"), hazards, strict=True)
+    )
+    step = Recommendation(
+        key="wire",
+        kind=RecommendationKind.FIX,
+        what="Wire it",
+        where="x",
+        why=("y",),
+        ways=ways,
+        cautions=cautions_for(h for w in ways for h in w.hazards),
+    )
+    lines = step_lines(step)
+    cable, coax = (next(i for i, line in enumerate(lines) if w.words in line) for w in ways)
+    assert lines[cable + 1] == f"  ! {CAUTIONS[Hazard.WALL]}"
+    assert lines[coax + 1] == f"  ! {CAUTIONS[Hazard.ALARM]}"
+    assert lines[-2:] == (f"! {CAUTIONS[Hazard.MAINS]}", f"! {DEFER}")
+    assert len(lines) == len(set(lines))

@@ -12,6 +12,26 @@ from whichhop.model import LinkKind, Medium, derive_sessions
 EXAMPLES = sorted((Path(__file__).parents[3] / "configs").glob("*.yaml"))
 
 
+def test_a_second_line_is_one_mistake_and_not_a_loop_too() -> None:
+    second = (
+        "  - {join: [router, modem-b], kind: wired}\n"
+        "  - {join: [modem-b, provider-edge], kind: access, medium: dsl}\n"
+    )
+    text = ALDER_TEXT.replace("nodes:\n", "nodes:\n  modem-b: {kind: modem}\n", 1)
+    text = text.replace("targets:\n", f"{second}targets:\n", 1)
+    with pytest.raises(ConfigError) as caught:
+        home_of(text)
+    (one,) = caught.value.complaints
+    assert "describe each line in a home file of its own" in str(one)
+
+
+def test_a_node_that_takes_the_word_for_the_lines_far_end_is_told_to_be_called_otherwise() -> None:
+    text = ALDER_TEXT.replace("nodes:\n", "nodes:\n  internet: {kind: host}\n", 1)
+    with pytest.raises(ConfigError) as caught:
+        home_of(text.replace("[modem, provider-edge]", "[modem, internet]", 1))
+    assert "call the node internet otherwise" in str(caught.value)
+
+
 def complaints(old: str, new: str) -> list[str]:
     assert old in ALDER_TEXT
     with pytest.raises(ConfigError) as caught:
@@ -118,6 +138,34 @@ BAD = {
         "agent: true",
     ),
     "a plan in words": ("down_mbps: 100", "down_mbps: fast", 2, "plan.down_mbps", "'fast'"),
+    "a thousand with a comma": (
+        "down_mbps: 100,",
+        "down_mbps: 1,000,",
+        2,
+        "plan.000",
+        "write down_mbps: 1000, the number alone",
+    ),
+    "a peer that is the machine itself": (
+        "203.0.113.7",
+        "127.0.0.1",
+        17,
+        "targets.peers.harbour.address",
+        "each agent's own machine",
+    ),
+    "a peer that is the machine itself by name": (
+        "203.0.113.7",
+        "localhost",
+        17,
+        "targets.peers.harbour.address",
+        "each agent's own machine",
+    ),
+    "an agent that every machine is": (
+        "192.0.2.20",
+        "127.0.0.1",
+        7,
+        "nodes.desk.address",
+        "write the address that it has in the home",
+    ),
     "a plan of nothing": ("down_mbps: 100", "down_mbps: 0", 2, "plan.down_mbps", "write a number over 0"),
     "a bare address number": ("192.0.2.20", "192", 7, "nodes.desk.address", "not text"),
     "a truth value in words": ("agent: true}", 'agent: "true"}', 6, "nodes.attic.agent", "write true"),

@@ -69,13 +69,14 @@ def test_key_paths_read_as_people_write_them() -> None:
 plain = st.recursive(
     st.none() | st.booleans() | st.integers() | st.text("abc xyz", max_size=8),
     lambda inner: (
-        st.lists(inner, max_size=3) | st.dictionaries(st.text("abc", min_size=1), inner, max_size=3)
+        st.lists(inner, max_size=3)
+        | st.dictionaries(st.text("abc", min_size=1, max_size=64), inner, max_size=3)
     ),
     max_leaves=12,
 )
 
 
-@given(st.dictionaries(st.text("abcd", min_size=1), plain, min_size=1))
+@given(st.dictionaries(st.text("abcd", min_size=1, max_size=64), plain, min_size=1))
 def test_ordinary_data_reads_as_pyyaml_reads_it(data: dict[str, object]) -> None:
     # PyYAML's safe loader is the independent reader; its aliases and line wraps are switched off.
     class Dumper(yaml.SafeDumper):

@@ -81,3 +81,13 @@ def test_an_answer_that_never_ends_is_given_up() -> None:
 def test_an_address_that_cannot_be_asked_is_refused(url: str) -> None:
     with pytest.raises(RemoteError, match="write http://HOST:PORT"):
         fetch(url)
+
+
+@pytest.mark.parametrize("of", ["agent", "server"])
+def test_what_does_not_answer_is_asked_about_by_what_it_is(of: str) -> None:
+    # Seen: "is the agent running there?" of a metrics server.
+    with socket.socket() as nobody:
+        nobody.bind(("127.0.0.1", 0))
+        url = f"http://127.0.0.1:{nobody.getsockname()[1]}/"
+        with pytest.raises(RemoteError, match=f"is the {of} running there"):
+            fetch(url, seconds=5, of=of)

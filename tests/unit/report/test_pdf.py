@@ -1,5 +1,6 @@
 """The report on paper, read back by poppler: page one holds the answer, and any text is set as it is."""
 
+import re
 import subprocess
 from dataclasses import replace
 from pathlib import Path
@@ -40,3 +41,20 @@ def test_markup_in_a_name_is_set_as_text(tmp_path: Path) -> None:
     name = 'A "#panic()" $x$ \\ house'
     home = replace(dossier().home, name=name)
     assert name in text_of(pdf(replace(dossier(), home=home)), tmp_path, 1)
+
+
+def test_short_columns_of_a_table_do_not_run_into_their_neighbours(tmp_path: Path) -> None:
+    # Seen: "LastedCause" as a table's heads, and "0.15 %27,900" in its cells.
+    paper = pdf(dossier())
+    (tmp_path / "r.pdf").write_bytes(paper)
+    words = [need_program("pdftotext"), "-bbox", str(tmp_path / "r.pdf"), "-"]
+    boxes = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    found = re.findall(r'xMin="([\d.]+)" yMin="([\d.]+)" xMax="([\d.]+)" yMax="[\d.]+">Lasted<', boxes)
+    assert found
+    for left, top, right in found:
+        beside = [
+            float(x)
+            for x, y in re.findall(r'<word xMin="([\d.]+)" yMin="([\d.]+)"', boxes)
+            if y == top and float(x) > float(left)
+        ]
+        assert min(beside) - float(right) > 4

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from support.need import need
+from support.need import need, need_program, need_root
 from whichhop.errors import StoreDamagedError, StoreError
 from whichhop.store.db import APPLICATION_ID, MIGRATIONS, Database
 from whichhop.store.store import Store
@@ -178,3 +178,24 @@ def test_a_disk_that_is_really_full_is_told_and_measured_past(tmp_path: Path) ->
     need("mount" not in done.stderr.split(":")[0] and "unshare" not in done.stderr[:10], "a mount namespace")
     assert "disk is full" in done.stdout, done.stdout + done.stderr
     assert int(done.stdout.split()[-1]) > 10
+
+
+def test_a_store_on_a_read_only_disk_is_read(tmp_path: Path) -> None:
+    # Seen: "cannot be opened; check that its folder exists and may be written" of a copy that was to be read.
+    path = tmp_path / "s.db"
+    Database(path).close()
+    need_root()
+    folder = str(tmp_path)
+    script = f"""
+        mount --bind {folder} {folder} && mount -o remount,ro,bind {folder} &&
+        {sys.executable} -c 'from pathlib import Path; from whichhop.store.store import Store
+with Store.kept(Path("{path}")) as store: print(store.span(9))'"""
+    done = subprocess.run(
+        [need_program("unshare"), "-m", "sh", "-ec", script],
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (0, "None\n", "")

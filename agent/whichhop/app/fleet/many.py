@@ -48,7 +48,9 @@ class Server:
 
     def opened(self) -> MetricsServer:
         """The server, to be asked."""
-        ask = partial(fetch, authorization=self.authorization, seconds=PATIENCE_S, most_bytes=MOST_BYTES)
+        ask = partial(
+            fetch, authorization=self.authorization, seconds=PATIENCE_S, most_bytes=MOST_BYTES, of="server"
+        )
         return MetricsServer(base=self.base, ask=ask, select={})
 
 

@@ -100,7 +100,7 @@ def server_base(given: str) -> str:
 
 
 def _asker(args: argparse.Namespace) -> Callable[[str], bytes]:
-    return partial(fetch, authorization=authorization_of(args.authorization), seconds=PATIENCE_S)
+    return partial(fetch, authorization=authorization_of(args.authorization), seconds=PATIENCE_S, of="server")
 
 
 def _selected(server: MetricsServer, home: Home, end_ns: int) -> MetricsServer:

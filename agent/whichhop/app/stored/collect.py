@@ -82,7 +82,7 @@ def opened(source: Source, home: Home, say: Say, progress: Progress | None = Non
                 f"{path}: nothing is kept there, and --offline asks no agent; leave --offline out, or name"
                 " the file with --store"
             )
-        with Store.make(path) as store:
+        with Store.kept(path) if source.offline else Store.make(path) as store:
             if source.records:
                 import_files(source.records, store)
             if source.records or source.offline:

@@ -11,7 +11,7 @@ import msgspec
 
 from whichhop.advice.facts import HomeFacts
 from whichhop.advice.rank import advise
-from whichhop.advice.step import Recommendation, RecommendationKind, step_words
+from whichhop.advice.step import Recommendation, RecommendationKind, step_lines, step_words
 from whichhop.app.advice_of_home import OF_LONG, known_home
 from whichhop.app.agents.agents_fetch import DAY_NS
 from whichhop.app.stored.collect import Opened
@@ -88,14 +88,11 @@ def _known(args: argparse.Namespace, house: House, source: Opened) -> tuple[Home
 
 
 def _lines(number: int, step: Recommendation) -> list[str]:
-    first, *rest = step_words(step)
-    share = f"  [gives back at most {percent(step.worth)} of what is paid for]" if step.worth >= 0.005 else ""
-    return [
-        f"{number}. {first}{share}",
-        *(f"   {w}" for w in rest),
-        *(f"   ! {c}" for c in step.cautions),
-        "",
-    ]
+    first, *rest = step_lines(step)
+    # What only tells gives nothing back by itself: its rank alone is by what it is about.
+    gives = step.kind is RecommendationKind.FIX and step.worth >= 0.005
+    share = f"  [gives back at most {percent(step.worth)} of what is paid for]" if gives else ""
+    return [f"{number}. {first}{share}", *(f"   {w}" for w in rest), ""]
 
 
 def _many(count: int, what: str) -> str:

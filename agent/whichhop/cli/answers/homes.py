@@ -281,7 +281,9 @@ def run(args: argparse.Namespace) -> int:
     if args.judge is not None:
         told = _judged(args, now_ns)
     else:
-        ask = partial(fetch, authorization=authorization_of(args.authorization), seconds=PATIENCE_S)
+        ask = partial(
+            fetch, authorization=authorization_of(args.authorization), seconds=PATIENCE_S, of="server"
+        )
         server = MetricsServer(base=server_base(args.prometheus), ask=ask, select={})
         told = Told(read_homes(server, now_ns))
     if args.home is not None:

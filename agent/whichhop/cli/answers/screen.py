@@ -120,7 +120,7 @@ def _unmeasured(bulletin: Bulletin) -> list[str]:
 
 
 def _since(at_ns: int, now_ns: int) -> str:
-    return clock_text(at_ns)[:5] if now_ns - at_ns < DAY_NS else instant_text(at_ns)
+    return clock_text(at_ns, seconds=False) if now_ns - at_ns < DAY_NS else instant_text(at_ns)
 
 
 def _fault(verdict: Verdict, now_ns: int, *, inside: bool) -> str:
@@ -192,7 +192,7 @@ def _episodes(bulletin: Bulletin) -> list[str]:
     past = [t.verdict for t in bulletin.told if t.verdict.end_ns is not None]
     judged = how_long(_whole_minutes(now - max(bulletin.since_ns, now - DAY_NS)))
     noted = [
-        f"{clock_text(m.at_ns)[:5]} noted: {m.text}"
+        f"{clock_text(m.at_ns, seconds=False)} noted: {m.text}"
         for m in sorted(bulletin.notes, key=lambda m: -m.at_ns)
         if now - m.at_ns < DAY_NS
     ]
@@ -202,7 +202,8 @@ def _episodes(bulletin: Bulletin) -> list[str]:
     length = how_long(_whole_minutes(total))
     head = f"{len(past)} episode{'s' if len(past) > 1 else ''}, {length} of {judged} judged"
     rows = [
-        f"{since_words(v, clock_text(v.start_ns)[:5])} to {clock_text(v.end_ns or now)[:5]}  "
+        f"{since_words(v, clock_text(v.start_ns, seconds=False))}"
+        f" to {clock_text(v.end_ns or now, seconds=False)}  "
         f"{v.cause}: {' or '.join(v.elements)}"
         for v in past
     ]

@@ -144,10 +144,8 @@ def _judged_here(args: argparse.Namespace, house: House, heard: list[Heard]) -> 
         if due - last <= HOUR_NS:
             live = live_comparison(house, str(args.home), source.store)
             found = live.turn(due, source.open_records, troubles=troubles)
-    if found is None:
-        first = next((h for h in heard if h.trouble), None)
-        why = f": {first.agent}: {first.trouble}" if first else ""
-        raise DataError(f"nothing was measured in the last hour{why}; start the agents: whichhop run HOME")
+    if found is None:  # each agent's trouble has been told above
+        raise DataError(f"nothing was measured in the last hour; start the agents: whichhop run {args.home}")
     return found
 
 

@@ -102,7 +102,7 @@ def _calls(args: argparse.Namespace) -> tuple[CallNote, ...]:
     path = args.store or default_store(f"{args.home.stem}.collected")
     if not path.exists():
         return ()
-    with Store.make(path) as store:
+    with Store.kept(path) as store:
         return tuple(store.calls().values())
 
 
@@ -222,7 +222,7 @@ def run(args: argparse.Namespace) -> int:
         if isinstance(block, Notice):
             sys.stdout.write(f"{block.head}\n{block.text}\n")
     if dossier.claim is not None:
-        sys.stdout.writelines(f"To collect: {m}\n" for m in dossier.claim.missing)
+        sys.stdout.writelines(f"Missing: {m}\n" for m in dossier.claim.missing)
     if sendable(dossier) and (missing := not_given(dossier)) and not args.redact:
         sys.stdout.write(
             f"The provider will ask for what {args.home} does not give: {', '.join(missing)}; add"

@@ -16,7 +16,17 @@ from whichhop.report.sections.calls import overdue, tickets
 from whichhop.report.sections.line import line_facts
 from whichhop.report.standing import ReportStanding, plan_is_missed, standing_of
 from whichhop.report.way import draw_way
-from whichhop.report.words import HARD, at_most, figure, how_sure, span, utc_span, whose, with_interval
+from whichhop.report.words import (
+    HARD,
+    NO_DELAY_S,
+    at_most,
+    figure,
+    how_sure,
+    span,
+    utc_span,
+    whose,
+    with_interval,
+)
 
 SMALL_S = 0.001
 PLAN_REQUEST = (
@@ -181,8 +191,8 @@ def _notice(dossier: Dossier) -> Notice:
         return Notice(
             Tone.HOLD,
             "Not enough evidence yet to hold the provider to it",
-            f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}. Before that can be"
-            " claimed, the points listed below must be collected.",
+            f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}. What is missing before"
+            " that can be claimed is listed below.",
         )
     return Notice(
         Tone.HOLD,
@@ -232,13 +242,14 @@ def _facts(dossier: Dossier, zone: ZoneInfo) -> FactList:
     maker = f"with the key {fingerprint(dossier.public_key)}" if dossier.public_key else "not signed"
     pairs.append(("Signed", maker))
     pairs.append(("Measured", span(dossier.start_ns, dossier.end_ns, zone)))
-    sent = sum(row.sent + row.quiet_sent for row in dossier.sessions)
+    packets = sum(row.samples for row in dossier.sessions)
     agents = len({row.session.partition(">")[0] for row in dossier.sessions})
     if dossier.sessions:
         pairs.append(
             (
                 "By",
-                f"{agents} measuring computers (agents), {len(dossier.sessions)} sessions, {sent:,} packets",
+                f"{agents} measuring computer{'s (agents)' if agents > 1 else ' (agent)'},"
+                f" {len(dossier.sessions)} session{'s' * (len(dossier.sessions) > 1)}, {packets:,} packets",
             )
         )
     return FactList(tuple(pairs))
@@ -292,10 +303,12 @@ def _home_side(dossier: Dossier, claim: Claim) -> Bullets:
     where = "Inside the home" if provider else "Beside it"
     rest = ", other faults left out" if home_faults(dossier) and not claim.not_left_out else ""
     items = [
-        f"{where}, at the same moments{rest}: {with_interval(inside)} lost of {inside.count:,} packets; "
+        f"{where}, at the same moments{rest}: nothing was measured, so nothing is told of it."
+        if not inside.count
+        else f"{where}, at the same moments{rest}: {with_interval(inside)} lost of {inside.count:,} packets; "
         + (
             f"{with_interval(slow)} added to the usual round trip."
-            if slow.value is not None and abs(slow.value) >= SMALL_S / 10
+            if slow.value is not None and abs(slow.value) >= NO_DELAY_S
             else "no delay added."
             if slow.value is not None
             else "its delay is not known."
@@ -358,7 +371,7 @@ def answer(dossier: Dossier) -> Section:
         blocks.insert(0, _plan_notice(dossier))
     if claim is not None and claim.missing:
         blocks += [
-            Para("To be collected before the provider can be asked to fix it:"),
+            Para("Missing before the provider can be asked to fix it:"),
             Bullets(claim.missing),
         ]
     blocks += _asked(dossier)

@@ -9,7 +9,7 @@ from whichhop.report import words
 from whichhop.report.blocks import Block, Grid, Para, Picture, Section
 from whichhop.report.evidence_plot import draw_evidence, evidence_words
 from whichhop.report.plot import describe, draw
-from whichhop.report.words import millis, percent, probability
+from whichhop.report.words import NO_DELAY_S, millis, percent, probability
 
 MOST = 60
 
@@ -25,7 +25,8 @@ def _row(h: Happened, dossier: Dossier, zone: ZoneInfo) -> tuple[str, ...]:
         + (f": {h.why.words}" if h.why else "")
         + ("" if h.proven else ", not proven"),
         h.where,
-        millis(h.added_p50_s),
+        # Less than clocks and queues sway is none; the figures have it to the last digit.
+        millis(h.added_p50_s if h.added_p50_s is None or abs(h.added_p50_s) >= NO_DELAY_S else 0.0),
         loss,
         probability(h.probability),
     )

@@ -1,5 +1,7 @@
 """What was sent, by which standard, with which clocks, and what this kind of measuring cannot tell."""
 
+from collections.abc import Sequence
+
 from whichhop.model import Method
 from whichhop.model.dossier import Dossier
 from whichhop.model.record import kernel_stamps, program_stamps
@@ -17,6 +19,10 @@ WORDS = {
 }
 
 
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join(part for part in (", ".join(names[:-1]), names[-1]) if part)
+
+
 def _clocks(dossier: Dossier) -> str:
     kernel = {stamp for row in dossier.sessions for stamp in kernel_stamps(row.stamps)}
     own = {stamp for row in dossier.sessions for stamp in program_stamps(row.method, row.stamps)}
@@ -25,7 +31,8 @@ def _clocks(dossier: Dossier) -> str:
         parts.append(f"The operating system's kernel took the time stamps {', '.join(sorted(kernel))}")
     if own:
         parts.append(
-            f"in some records {', '.join(sorted(own))} is the program's own stamp, late on a busy machine"
+            f"{'in' if kernel else 'In'} some records {_listed(sorted(own))}"
+            f" {'is' if len(own) == 1 else 'are'} the program's own, late on a busy machine"
             " (T1 sent, T2 came there, T3 left there, T4 came back)"
         )
     known = [row.clock_error_ns for row in dossier.sessions if row.clock_error_ns is not None]

@@ -181,9 +181,9 @@ def _steps(dossier: Dossier, claim: Claim | None) -> tuple[str, ...]:
         case ReportStanding.NOT_YET:
             missing = claim.missing if claim else ()
             return (
-                "Do not call the provider yet. First let these be collected:",
+                "Do not call the provider yet. What is missing first:",
                 *(f"{m[:1].upper()}{m[1:]}." for m in missing),
-                *(f"To be surer: {w}." for w in (claim.would_change if claim else ())[:1]),
+                *(f"To be surer: {w}." for w in (claim.would_change if claim else ())),
             )
         case ReportStanding.ELSEWHERE:
             if claim is not None and (do := _of_home(claim)):

@@ -91,7 +91,7 @@ def test_thin_evidence_is_refused_and_the_report_says_what_to_collect(
     assert main(command) == 1
     said = capsys.readouterr().out
     assert "Not enough evidence yet" in said or "cannot tell" in said or "point to" in said
-    assert "To collect: " in said or "surer" in (tmp_path / "r.html").read_text()
+    assert "Missing: " in said or "surer" in (tmp_path / "r.html").read_text()
 
 
 def test_a_redacted_report_holds_no_true_name_or_address(tmp_path: Path) -> None:

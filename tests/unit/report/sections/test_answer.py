@@ -6,7 +6,7 @@ import pytest
 
 from support.dossiers import dossier
 from whichhop.model.dossier import Dossier
-from whichhop.report.blocks import Notice, Para, Tone
+from whichhop.report.blocks import Bullets, FactList, Notice, Para, Tone
 from whichhop.report.sections.answer import SHORT_S, answer, one_short, shown_session, told_episodes
 
 pytestmark = pytest.mark.slow
@@ -57,3 +57,26 @@ def test_the_way_that_is_drawn_crosses_what_is_at_fault() -> None:
     session = shown_session(said)
     assert session is not None
     assert said.claim.elements[0] in {k.name for k in session.path.links}
+
+
+def facts(of: Dossier) -> dict[str, str]:
+    return dict(pair for b in answer(of).blocks if isinstance(b, FactList) for pair in b.pairs)
+
+
+def test_one_machine_is_told_as_one() -> None:
+    said = dossier()
+    one = replace(said, sessions=said.sessions[:1])
+    assert facts(one)["By"].startswith("1 measuring computer (agent), 1 session, ")
+    assert "measuring computers (agents), " in facts(said)["By"]
+
+
+def test_a_home_with_nothing_beside_the_fault_is_not_told_of_as_lost_of_0_packets() -> None:
+    said = dossier("wireless-hop")
+    assert said.claim is not None
+    figures = tuple(
+        replace(f, value=None, low=None, high=None, count=0) if f.name.startswith("beside-") else f
+        for f in said.claim.figures
+    )
+    alone = replace(said, claim=replace(said.claim, figures=figures))
+    (items,) = [b.items for b in answer(alone).blocks if isinstance(b, Bullets)]
+    assert items[0] == "Beside it, at the same moments: nothing was measured, so nothing is told of it."

@@ -15,11 +15,12 @@ from whichhop.report.sections.method import method
     [
         (Method.STAMP, ("T1 T2 T3 T4",), ""),
         (Method.STAMP, ("T1 T2 T3 T4", "T1 T2 T4"), "T3"),
-        (Method.STAMP, ("",), "T1, T2, T3, T4"),
+        (Method.STAMP, ("",), "T1, T2, T3 and T4"),
         (Method.ECHO, ("T1 T4",), ""),
         (Method.ECHO, ("T1",), "T4"),
         (Method.CALL, ("T1 T2 T4",), "T3"),
         (Method.CALL, ("T1 T4",), ""),
+        (Method.ECHO, ("",), "T1 and T4"),
     ],
 )
 def test_stamps_that_the_kernel_did_not_take_are_named(
@@ -30,6 +31,8 @@ def test_stamps_that_the_kernel_did_not_take_are_named(
     blocks = method(replace(whole, sessions=(row,))).blocks
     text = " ".join(b.text for b in blocks if isinstance(b, Para) and isinstance(b.text, str))
     if own:
-        assert f"in some records {own} is the program's own stamp" in text
+        taken = f"some records {own} {'are' if 'and' in own else 'is'} the program's own"
+        # a sentence of its own begins like one
+        assert f"{'In' if stamps == ('',) else '; in'} {taken}" in text
     else:
-        assert "program's own stamp" not in text
+        assert "the program's own" not in text
