@@ -57,7 +57,7 @@ def log_beta(a: Floats, b: Floats) -> Floats:
     found += further[1]
     found -= further[2]
     found += np.log(back[2] / back[0] / back[1])
-    return found
+    return np.asarray(found)
 
 
 def digamma(x: Floats) -> Floats:
