@@ -34,9 +34,9 @@ TEXTS = (".yaml", ".yml", ".html", ".js", ".css", ".md", ".json")
 
 def strings_of(code: str) -> Iterator[tuple[int, str]]:
     """Line and text of every string constant of a module but those that stand alone, which only we read."""
-    tree = ast.parse(code)
-    alone = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
-    for node in ast.walk(tree):
+    nodes = list(ast.walk(ast.parse(code)))
+    alone = {id(node.value) for node in nodes if isinstance(node, ast.Expr)}
+    for node in nodes:
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in alone:
             yield node.lineno, node.value
 

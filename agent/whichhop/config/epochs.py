@@ -19,12 +19,6 @@ from typing import Annotated
 import msgspec
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
-from cryptography.hazmat.primitives.serialization import (
-    BestAvailableEncryption,
-    Encoding,
-    PrivateFormat,
-    load_pem_private_key,
-)
 
 from whichhop.config.files import WriteError, read_small, replace_file, write_new
 from whichhop.config.identity import public_key_of
@@ -68,13 +62,17 @@ def _plain(word: str) -> bytes:
 
 def make_owner(home_file: Path) -> str | None:
     """The owner's word of a home without an owner, to be shown once; None where it has one. WriteError."""
+    # What seals and opens is loaded for that alone: many short processes ask which key is in force.
+    from cryptography.hazmat.primitives import serialization as form  # noqa: PLC0415
+
     path = owner_path(home_file)
     if path.exists():
         return None
     letters = base64.b32encode(secrets.token_bytes(_OCTETS)).decode()[:_LETTERS]
     word = "-".join(letters[i : i + _GROUP] for i in range(0, _LETTERS, _GROUP))
     key = Ed25519PrivateKey.generate()
-    sealed = key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, BestAvailableEncryption(_plain(word)))
+    sealing = form.BestAvailableEncryption(_plain(word))
+    sealed = key.private_bytes(form.Encoding.PEM, form.PrivateFormat.PKCS8, sealing)
     owner = Owner(public_key=key.public_key().public_bytes_raw().hex(), sealed=sealed.decode())
     write_new(path, owner_text(owner), 0o600)
     return word
@@ -99,6 +97,8 @@ def read_owner(home_file: Path) -> Owner | None:
 
 def unsealed(owner: Owner, word: str) -> Ed25519PrivateKey:
     """The owner's secret key; WordError where the word is not the owner's."""
+    from cryptography.hazmat.primitives.serialization import load_pem_private_key  # noqa: PLC0415
+
     try:
         key = load_pem_private_key(owner.sealed.encode(), _plain(word))
     except (ValueError, TypeError):

@@ -1,4 +1,8 @@
-"""An agent's own key, made at its first run, never leaving its machine: its name in TLS, its hand."""
+"""An agent's own key, made at its first run, never leaving its machine: its name in TLS, its hand.
+
+What makes and reads certificates is loaded by who does so: it is a fifth of the work of a short process that
+only signs, or meets an agent.
+"""
 
 import base64
 import binascii
@@ -8,11 +12,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from cryptography import x509
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
-from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
-from cryptography.x509.oid import NameOID
 
 from whichhop.config.files import WriteError, read_small, write_new
 from whichhop.config.keys import KEY_OCTETS, LONGEST_KEY_FILE, KeyFileError, key_text
@@ -77,8 +78,11 @@ def passing_identity() -> Identity:
 
 
 def _identity(key: Ed25519PrivateKey, agent: str) -> Identity:
+    from cryptography import x509  # noqa: PLC0415
+    from cryptography.hazmat.primitives import serialization as form  # noqa: PLC0415
+
     public = key.public_key().public_bytes_raw()
-    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, agent[:60] or "agent")])
+    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, agent[:60] or "agent")])
     made = (
         x509.CertificateBuilder()
         .subject_name(name)
@@ -91,14 +95,16 @@ def _identity(key: Ed25519PrivateKey, agent: str) -> Identity:
         .sign(key, None)
     )
     return Identity(
-        certificate=made.public_bytes(Encoding.PEM).decode(),
-        secret=key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()).decode(),
+        certificate=made.public_bytes(form.Encoding.PEM).decode(),
+        secret=key.private_bytes(form.Encoding.PEM, form.PrivateFormat.PKCS8, form.NoEncryption()).decode(),
         public_key=public.hex(),
     )
 
 
 def public_key_of(certificate: str) -> str:
     """The key that an agent's certificate (PEM) is of, hexadecimal; OutsideError when it is no such thing."""
+    from cryptography import x509  # noqa: PLC0415
+
     with reading("the agent's certificate", "do both run the same version?"):
         key = x509.load_pem_x509_certificate(certificate.encode()).public_key()
     if not isinstance(key, Ed25519PublicKey):

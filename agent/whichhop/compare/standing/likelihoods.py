@@ -73,11 +73,11 @@ def of_counts(of: Floats, count: Floats, *, leak: float = 0.0, temper: float = T
 
     none = of - count
 
+    # Arrays here are small, where a call costs more than its work: so one of each function for all.
     def plain(p: Floats) -> Floats:
-        return np.asarray(
-            temper
-            * (log_beta(count + SIZE * p, none + SIZE * (1 - p)) - log_beta(SIZE * p, SIZE * (1 - p)) - best)
-        )
+        a, b = SIZE * p, SIZE * (1 - p)
+        seen, prior = log_beta(np.stack([count + a, a]), np.stack([none + b, b]))
+        return np.asarray(temper * (seen - prior - best))
 
     def leaky(value: Floats) -> Floats:
         return np.asarray(np.logaddexp(np.log1p(-leak) + value, np.log(leak))) if leak else value
@@ -86,7 +86,8 @@ def of_counts(of: Floats, count: Floats, *, leak: float = 0.0, temper: float = T
         p = _share(expected)
         a, b = SIZE * p, SIZE * (1 - p)
         value = plain(p)
-        slope = temper * SIZE * (digamma(count + a) - digamma(none + b) - digamma(a) + digamma(b)) * (1 - p)
+        lost, kept, of_a, of_b = digamma(np.stack([count + a, none + b, a, b]))
+        slope = temper * SIZE * (lost - kept - of_a + of_b) * (1 - p)
         information = temper * of * (SIZE + 1) / ((SIZE + of) * p * (1 - p)) * (1 - p) ** 2
         if not leak:
             return value, slope, information
