@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,18 +55,18 @@ def best(levels: NDArray[np.floating], step_s: float) -> NDArray[np.floating]:
 
 def at_best(
     q50: Floats,
-    sent: NDArray[np.floating],
-    lost: NDArray[np.floating],
-    slow: NDArray[np.floating],
+    sent: NDArray[np.integer[Any]],
+    lost: NDArray[np.integer[Any]],
+    slow: NDArray[np.integer[Any]],
     *,
     each: int,
     step_s: float,
 ) -> Mask:
     """Which ticks, (ticks, sessions), belong to a stretch in which the session held its best level.
 
-    q50: NaN where silent. sent, lost, slow: packets that spoke. each: ticks a stretch; the last one
-    ends with the last tick. step_s: seconds a stretch lasts. All True while there are not LEAST_LEVELS
-    stretches.
+    q50: NaN where silent. sent, lost, slow: packets that spoke up to each tick since the one given before it.
+    each: ticks a stretch; the last one ends with the last tick. step_s: seconds a stretch lasts. All True
+    while there are not LEAST_LEVELS stretches.
     """
     ticks, sessions = q50.shape
     out = np.ones((ticks, sessions), dtype=bool)
@@ -94,7 +95,7 @@ def at_best(
     return out
 
 
-def _many(k: NDArray[np.floating], n: NDArray[np.floating], step_s: float) -> Mask:
+def _many(k: NDArray[np.integer[Any]], n: NDArray[np.integer[Any]], step_s: float) -> Mask:
     """Which stretches had more than the best ones: (stretches, sessions) of k of n packets."""
     ratio = best(np.where(n > 0, (k + 0.5) / (n + 1.0), np.nan), step_s)
     usual = n * np.nan_to_num(ratio)
@@ -206,16 +207,28 @@ class Past:
         """Of the ticks in use only those at the best level that the session held."""
         each = max(1, round(HELD_S / self.step_s / stride))
         heard = np.where(moved, use, self.speaks[rows])
+        aside = moved & ~use
         kept = use & at_best(
             np.where(heard, self.table.q50_s[rows], np.nan).astype(np.float32),
-            np.where(heard, self.table.sent[rows], 0.0),
-            np.where(heard, self.table.lost[rows], 0.0),
-            np.where(heard, self.table.slow[rows], 0.0),
+            *(
+                np.where(aside, 0, self._counted(rows, stride, counts))
+                for counts in (self.table.sent, self.table.lost, self.table.slow)
+            ),
             each=each,
             step_s=each * stride * self.step_s,
         )
         enough = kept.sum(axis=0) >= self.settings.warm_up_ticks
         return np.where(enough, kept, use)
+
+    def _counted(
+        self, rows: slice, stride: int, counts: NDArray[np.integer[Any]]
+    ) -> NDArray[np.integer[Any]]:
+        """What was counted up to each of these rows since the one before: of one tick in six, too few packets
+        tell a stretch that lost one in twenty from one that lost none."""
+        begin = max(0, rows.start - stride + 1)
+        each = np.maximum(np.arange(rows.start, rows.stop, stride) - stride + 1 - begin, 0)
+        spoke = np.where(self.speaks[begin : rows.stop], counts[begin : rows.stop], 0)
+        return np.asarray(np.add.reduceat(spoke, each, axis=0, dtype=np.int64))
 
     def baseline(self, at: int) -> Baseline:
         """The baseline from the ticks before `at`, a day back at most."""
