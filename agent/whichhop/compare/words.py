@@ -391,8 +391,9 @@ def timing_words(windows: Timed) -> str:
     if not late:
         return f"{head}."
     names = ", ".join(late[:NAMED]) + (f" and {len(late) - NAMED} more" if len(late) > NAMED else "")
-    return f"{head}; in others the program took some itself, which come late on a busy machine: {names}."
+    others = "in others" if len(late) < len(told) else "in all of them"
+    return f"{head}; {others} the program took some itself, which come late on a busy machine: {names}."
 
 
 def _of(count: int, whole: int) -> str:
-    return f"all {whole} sessions" if count == whole else f"{count} of {whole} sessions"
+    return f"all {whole} sessions" if count == whole else f"{count or 'none'} of {whole} sessions"

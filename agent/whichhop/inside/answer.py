@@ -127,14 +127,14 @@ def _folded(packets: HopPackets, every_s: float) -> Drawing:
 
 
 def over_time(seen: Seen, packets: HopPackets) -> Drawing:
-    """Added latency over time, or packet loss where little is answered; beside it the channel's busy time
-    where it was read."""
+    """Added latency over time, or packet loss where little is answered or more is lost than late; beside it
+    the channel's busy time where it was read."""
     step = max(packets.seconds / BARS, 1.0)
     place = np.minimum((packets.sent_s / step).astype(int), BARS - 1)
     lost = np.bincount(place, weights=packets.lost.astype(float), minlength=BARS)
     loss = lost / np.maximum(np.bincount(place, minlength=BARS), 1)
     # The latency of the few that came is no picture of an outage.
-    silent = float(loss.max()) > LOST_SHOWN
+    loses = float(loss.max()) > LOST_SHOWN or (seen.shape is not None and seen.shape.lost > seen.shape.late)
     y = []
     for i in range(BARS):
         mine = packets.excess_s[(place == i) & ~packets.lost]
@@ -146,14 +146,12 @@ def over_time(seen: Seen, packets: HopPackets) -> Drawing:
         at = [(a - packets.start_ns) * 1e-9 for a, _ in busy]
         beside = tuple(round(100 * float(v), 1) for v in np.interp(x, at, [b for _, b in busy]))
     return Drawing(
-        title="Packet loss over time"
-        if silent
-        else "Added latency over time (one packet in ten took longer)",
+        title="Packet loss over time" if loses else "Added latency over time (one packet in ten took longer)",
         x_words="time of day",
-        y_words="%" if silent else "ms",
+        y_words="%" if loses else "ms",
         x=x,
         start_ns=packets.start_ns,
-        y=tuple(round(100 * float(v), 1) for v in loss) if silent else tuple(y),
+        y=tuple(round(100 * float(v), 1) for v in loss) if loses else tuple(y),
         beside=beside,
         beside_words="channel busy, %" if beside else "",
     )

@@ -48,6 +48,17 @@ def test_an_outage_is_drawn_by_what_was_lost_and_not_by_the_few_answers() -> Non
     assert over_time(seen, replace(packets, lost=np.zeros_like(packets.lost))).y_words == "ms"
 
 
+def test_what_loses_more_than_it_delays_is_drawn_by_what_was_lost() -> None:
+    # Seen: "Added latency over time" beside a hop that lost 6 % and delayed nothing.
+    sort, _, act, seconds = next(d for d in DRAWS if d[1] not in (*IN_STEP, *FACTS_ONLY))
+    seen, packets = seen_of(sort, (act,), seconds, SEED, facts=False)
+    assert seen.shape is not None
+    lossy = replace(seen, shape=replace(seen.shape, late=0.01, lost=0.06))
+    assert over_time(lossy, packets).y_words == "%"
+    slow = replace(seen, shape=replace(seen.shape, late=0.06, lost=0.01))
+    assert over_time(slow, replace(packets, lost=np.zeros_like(packets.lost))).y_words == "ms"
+
+
 @pytest.mark.parametrize(("sort", "act", "seconds"), NONE[:4])
 def test_what_no_row_describes_is_not_named(sort: Sort, act: Act, seconds: float) -> None:
     answer = answer_of(*seen_of(sort, (act,), seconds, SEED, facts=False))
