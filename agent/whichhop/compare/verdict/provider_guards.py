@@ -12,7 +12,7 @@ from whichhop.compare.suspects.elements import HOME_SIDE, Element, Nature
 from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
 from whichhop.compare.words import element_words
-from whichhop.model import PROVIDER_EDGE, Home, LinkKind, Medium, Session
+from whichhop.model import PROVIDER_EDGE, Home, LinkKind, Medium, NodeKind, Session
 from whichhop.model.figure_words import percent
 from whichhop.stats.proportion import wilson
 
@@ -30,6 +30,7 @@ exponential waits in a queue of a third of a second, a deep one by common practi
 APART, APART_SIGMAS = 0.5, 4.0
 """Targets fail one by one where in a tick one loses so much more, and by so many standard errors of two
 pooled proportions (Fleiss, Levin and Paik 2003, 3.1). Two out within a minute proved the provider falsely."""
+LAST_BOXES = (NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MODEM)
 LEAST_TICKS, HEARD_WELL = 2, 0.2
 """A session is heard well from two ticks and a fifth of an episode on: fewer may have missed it."""
 
@@ -209,8 +210,17 @@ def _troubles(
     out: dict[str, str | None] = {}
     for agent in dict.fromkeys(scene.sessions[i].key.agent for i in showing):
         outer = [i for i in showing if scene.sessions[i].key.agent == agent]
-        out[agent] = _inner_trouble(seen, _inner(scene, agent), outer, settings)
+        inner = _inner(scene, agent)
+        at_edge = not inner and _at_edge(scene.home, agent)
+        out[agent] = None if at_edge else _inner_trouble(seen, inner, outer, settings)
     return out
+
+
+def _at_edge(home: Home, agent: str) -> bool:
+    """Whether the agent is itself the home's last box before its line or modem: nothing of the home lies on
+    its way that could be slow, but itself and their wire, which are held against the line as rivals."""
+    way = [home.nodes[node].kind for node in home.way_out(agent)]
+    return home.nodes[agent].kind in LAST_BOXES and set(way) <= {NodeKind.MODEM, NodeKind.PROVIDER_EDGE}
 
 
 def _home_side(troubles: Mapping[str, str | None]) -> list[str]:

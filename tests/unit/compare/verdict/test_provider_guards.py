@@ -141,3 +141,27 @@ def test_a_rival_that_packets_cannot_split_is_named():
     assert found == (
         "a measurement that tells the link modem to provider-edge from the link router to modem",
     )
+
+
+LONE = alder()
+"""Its modem has no address, so that its router probes nothing inside the home once it is an agent."""
+
+
+@pytest.mark.parametrize("router_agent", [True, False])
+def test_an_agent_on_the_last_box_of_the_home_has_a_clean_way_to_its_edge(router_agent):
+    # Seen: the router itself saw a fault past the line, and a wired vantage point was asked for all the same.
+    home = alder("{kind: router, ", "{kind: router, agent: true, ") if router_agent else LONE
+    sessions = [s for s in derive_sessions(home) if s.key.agent in ("desk", "router")]
+    elements = elements_of(home, sessions)
+    beyond = next(e for e in elements if e.name == "beyond")
+    table = quiet(home, 30).picked([s.key for s in sessions])
+    usual = np.median(table.q50_s, axis=0)
+    table.q50_s[:, sorted(beyond.column)] += 0.04
+    seen = Scene(
+        home=home, sessions=tuple(sessions), elements=elements, table=table,
+        speaks=np.ones(table.sent.shape, dtype=bool), loc50=usual,
+        scale50=np.full(len(sessions), 0.0008, dtype=np.float32), loc80=usual,
+        base_loss=np.full(len(sessions), 0.001), watched=frozenset(), use=np.full(30, 0.05),
+    )  # fmt: skip
+    asked = any("wired vantage point" in m for m in unmet(seen, beyond, Settings()))
+    assert asked is not router_agent
