@@ -30,6 +30,10 @@ exponential waits in a queue of a third of a second, a deep one by common practi
 APART, APART_SIGMAS = 0.5, 4.0
 """Targets fail one by one where in a tick one loses so much more, and by so many standard errors of two
 pooled proportions (Fleiss, Levin and Paik 2003, 3.1). Two out within a minute proved the provider falsely."""
+OUTAGE_S, OUTAGE_PACKETS = 60.0, 120
+"""So long, and of so many packets, not one answered is no queue of the home's own, counted or not: a full one
+still passes on what the line carries, and who fills it falls back to one segment at a time once nothing is
+acknowledged (RFC 5681 section 3.1, RFC 6298 section 5)."""
 LAST_BOXES = (NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MODEM)
 LEAST_TICKS, HEARD_WELL = 2, 0.2
 """A session is heard well from two ticks and a fifth of an episode on: fewer may have missed it."""
@@ -140,7 +144,7 @@ def unmet(
         *_enough(scene, seen, crossing, settings),
         *_vantage(scene, clear or showing),
         *_home_side(troubles),
-        *_own_use(scene, settings),
+        *_own_use(scene, crossing, settings),
         *_slight(scene, seen, crossing),
         *_targets(scene, seen, suspect),
         *_one_by_one(scene, seen, suspect),
@@ -252,9 +256,23 @@ def _inner_trouble(seen: SeenInEpisode, inner: list[int], outer: list[int], sett
     return None
 
 
-def _own_use(scene: Scene, settings: Settings) -> list[str]:
+def nothing_passes(scene: Scene, crossing: Sequence[int]) -> bool:
+    """Whether for a minute on end nothing that crosses there was answered."""
+    speaks = scene.speaks[:, crossing]
+    sent, lost = (
+        np.where(speaks, a[:, crossing], 0).sum(axis=1) for a in (scene.table.sent, scene.table.lost)
+    )
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (sent > 0) & (lost == sent), [0]]).astype(np.int8)))
+    step_s = scene.table.step_ns * 1e-9
+    return any(
+        (end - first) * step_s >= OUTAGE_S and sent[first:end].sum() >= OUTAGE_PACKETS
+        for first, end in zip(edges[::2], edges[1::2], strict=True)
+    )
+
+
+def _own_use(scene: Scene, crossing: Sequence[int], settings: Settings) -> list[str]:
     if not is_known(scene.use):
-        return ["own traffic is not known"]
+        return [] if nothing_passes(scene, crossing) else ["own traffic is not known"]
     high = float(np.nanquantile(scene.use, 0.9))
     if high >= settings.guard_use:
         return [

@@ -20,6 +20,7 @@ from whichhop.compare.verdict.provider_guards import (
     Scene,
     SeenInEpisode,
     may_be_bursts,
+    nothing_passes,
     seen_in_scene,
     unmet,
 )
@@ -137,7 +138,7 @@ def verdict_of(
     """The verdict for an episode whose ticks are `scene`; others: see `alone.explained`, left out of its
     figures alone. before: what went before, where that is known."""
     elements, step_s = scene.elements, scene.table.step_ns * 1e-9
-    use_known = is_known(scene.use)
+    use_known = is_known(scene.use) or nothing_passes(scene, sorted(elements[found.members[0]].column))
     seen = seen_in_scene(scene)
     found = with_bursts(scene, seen, found)
     named = named_of(elements, found, settings, use_known=use_known, watched=scene.watched)

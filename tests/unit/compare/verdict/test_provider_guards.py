@@ -143,6 +143,22 @@ def test_a_rival_that_packets_cannot_split_is_named():
     )
 
 
+@pytest.mark.parametrize(("ticks", "answered", "known"), [(12, 0, True), (5, 0, False), (12, 1, False)])
+def test_where_nothing_passes_for_a_minute_nobody_needs_to_count_own_traffic(ticks, answered, known):
+    # A full queue passes on what the line carries: one answer in each tick, and it may be one.
+    table = quiet(HOME, ticks + 4)
+    for i in LINE.column:
+        table.lost[2:-2, i] = table.sent[2:-2, i] - answered
+    why = unmet(scene(table, np.nan), LINE, Settings())
+    assert ("own traffic is not known" not in why) is known
+    found = FoundEpisode(
+        members=(ELEMENTS.index(LINE), next(i for i, e in enumerate(ELEMENTS) if e.name == "own-traffic")),
+        shares=(0.999, 0.001), span=Span(first=0, end=ticks + 4, detected=1), probability=0.99, lasting=False,
+    )  # fmt: skip
+    verdict = verdict_of(scene(table, np.nan), found, Settings(), at_ns=0, end_ns=1, detected_ns=1)
+    assert ("own-traffic" not in verdict.elements) is known
+
+
 LONE = alder()
 """Its modem has no address, so that its router probes nothing inside the home once it is an agent."""
 
