@@ -46,7 +46,7 @@ def found_episodes(case: Case, done: Scan, looks: Sequence[Close]) -> Iterator[F
         for group in close.groups:
             for span in _spans(case, close, group):
                 by_group.setdefault(group.members, []).append((close, group, span))
-    every = [(part[1].members[0], part[2]) for parts in by_group.values() for part in parts]
+    every = [(part[1].members[0], part[2]) for parts in by_group.values() for part in parts if part[2].sure]
     for parts in by_group.values():
         own = _Own(case, done, parts[0][1].members, every)
         pieces = list(_pieces(own, parts, _episodes(own, parts)))
@@ -118,7 +118,7 @@ def _episodes(own: _Own, parts: Sequence[Part]) -> list[Span]:
     whole = merged([span for _, _, span in parts], gap, alike, own.heard)
     # Each outage of a line is one to a provider; within the home one trouble comes and goes.
     at_home = all(case.elements[j].nature in HOME_SIDE for j in own.members)
-    return states(whole, gap) if at_home else whole
+    return [span for span in (states(whole, gap) if at_home else whole) if span.sure]
 
 
 def _pieces(own: _Own, parts: Sequence[Part], whole: Sequence[Span]) -> Iterator[tuple[Span, list[Part]]]:
@@ -192,7 +192,7 @@ def _spans(case: Case, close: Close, group: Group) -> list[Span]:
         # What live use would have known; where it would not have opened, the episode's end.
         live = np.flatnonzero(known[span.first : span.end])
         detected = span.first + int(live[0]) if live.size else span.end - 1
-        out.append(Span(first=first + span.first, end=first + span.end, detected=first + detected))
+        out.append(replace(span, first=first + span.first, end=first + span.end, detected=first + detected))
     return out
 
 

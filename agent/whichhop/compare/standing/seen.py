@@ -183,9 +183,10 @@ def _tail_at(table: WindowTable, q50: Floats, level: Floats) -> Floats:
     """Mean excess inside the ticks that the level is read from, those at it or below.
 
     What comes and goes, as a radio's sleep, is a tail of the ticks that it is in and moves no other's median.
+    NaN where tails are not known: how sure such a level is nobody can say.
     """
     at = np.isfinite(q50) & (q50 <= level)
-    tail = np.where(at, np.nan_to_num(table.tail_s), 0.0).sum(axis=0)
+    tail = np.where(at, table.tail_s, 0.0).sum(axis=0, dtype=np.float64)
     return np.asarray(tail / np.maximum(at.sum(axis=0), 1))
 
 

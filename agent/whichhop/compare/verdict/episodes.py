@@ -21,11 +21,15 @@ chance: of faults of one radio, each eight hours on average (see `priors`), one 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
-    """Ticks first..end-1 of one episode; `detected` is the tick at whose end enough was known."""
+    """Ticks first..end-1 of one episode; `detected` is the tick at whose end enough was known.
+
+    sure: whether it is hardly doubted in some tick that anything is at fault at all.
+    """
 
     first: int
     end: int
     detected: int
+    sure: bool = True
 
 
 def spans(
@@ -39,17 +43,21 @@ def spans(
     nothing: of no fault at all. outage: ticks in which everything that crosses the group was lost; one such
     tick may open at once.
     The episode begins where the probability last rose past `close_at` before it opened and ends where it
-    fell for good.
+    fell for good. One that is not sure is none by itself, but may be the beginning of one that is.
     """
     out: list[Span] = []
     high = low = 0
     first: int | None = None
     detected = 0
-    sure = nothing <= settings.most_doubt
+    plain = (probability >= settings.open_at) & (nothing <= settings.most_doubt)
+
+    def episode(begin: int, end: int) -> Span:
+        return Span(first=begin, end=end, detected=detected, sure=bool(plain[begin:end].any()))
+
     for t, value in enumerate(probability):
         if first is None:
             high = high + 1 if value >= settings.open_at else 0
-            if (high >= settings.open_ticks and sure[t]) or (outage[t] and value >= settings.open_at_once):
+            if high >= settings.open_ticks or (outage[t] and value >= settings.open_at_once):
                 first = t
                 while first > 0 and probability[first - 1] > settings.close_at:
                     first -= 1
@@ -57,10 +65,10 @@ def spans(
             continue
         low = low + 1 if value <= settings.close_at else 0
         if low >= settings.close_ticks:
-            out.append(Span(first=first, end=t - low + 1, detected=detected))
+            out.append(episode(first, t - low + 1))
             first, high = None, 0
     if first is not None:
-        out.append(Span(first=first, end=len(probability) - low, detected=detected))
+        out.append(episode(first, len(probability) - low))
     return out
 
 
@@ -108,8 +116,7 @@ def merged(
         apart = span.first - out[-1].end if out else 0
         near = part is not None and apart - (heard.unheard(out[-1].end, span.first) if heard else 0) < lull
         if near and part is not None and (alike is None or alike(part, span)):
-            last = out[-1]
-            out[-1] = Span(first=last.first, end=max(last.end, span.end), detected=last.detected)
+            out[-1] = _one([out[-1], span])
         else:
             out.append(span)
         part = span
@@ -161,8 +168,14 @@ def states(found: Sequence[Span], gap_ticks: float) -> list[Span]:
         if len(run) < RETURNS:
             out += run
         else:
-            out.append(Span(first=run[0].first, end=run[-1].end, detected=run[0].detected))
+            out.append(_one(run))
     return out
+
+
+def _one(of: Sequence[Span]) -> Span:
+    """Spans in order of time as one: it is known once the first of them is that is sure."""
+    known = next((s for s in of if s.sure), of[0])
+    return Span(first=of[0].first, end=max(s.end for s in of), detected=known.detected, sure=known.sure)
 
 
 def joined(spells: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:

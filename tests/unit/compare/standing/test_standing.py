@@ -275,7 +275,10 @@ def test_a_home_busy_in_its_whole_first_hour_is_weighed_once_it_is_at_rest(ill: 
     counted = [
         Reading(at_ns=START_NS + t * NS_PER_S, agent=home.agents[0].name, name=name, value=float(octets))
         for t in range(0, seconds + 10, 10)
-        for name, octets in (("wan_rx_bytes", 1000), ("wan_tx_bytes", 1_500_000 * min(t, busy_s)))
+        for name, octets in (
+            ("wan_rx_bytes", 1000 * t),
+            ("wan_tx_bytes", 1000 * t + 1_500_000 * min(t, busy_s)),
+        )
     ]
     table = table_of_case(case, seconds)
     follower = Follower(home, case.sessions, start_ns=table.start_ns)

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 
 from whichhop.compare.inference.settings import Settings
@@ -19,15 +21,24 @@ def test_one_sure_tick_is_not_enough():
     assert spans(*curve(0, 0.99, 0.4, 0.99, 0.2), Settings()) == []
 
 
-def test_an_episode_opens_when_it_is_no_longer_doubted_that_anything_is_at_fault() -> None:
+def test_an_episode_is_one_when_it_is_hardly_doubted_that_anything_is_at_fault() -> None:
     # Seen: two bad moments of a radio, two minutes apart, at 93 % for the hop and 7 % for nothing at all.
-    assert spans(*curve(0.93, 0.93, 0.93, nothing=0.07), Settings()) == []
+    (doubted,) = spans(*curve(0.93, 0.93, 0.93, nothing=0.07), Settings())
+    assert not doubted.sure
     # Which of two hops it is may be as open: that is told, with its share.
     assert spans(*curve(0.93, 0.93, 0.93, nothing=0.001), Settings()) == [Span(first=0, end=3, detected=1)]
     value, _, outage = curve(0.93, 0.93, 0.93)
     doubt = np.array([0.07, 0.07, 0.01])
-    assert spans(value, doubt, outage, Settings()) == [Span(first=0, end=3, detected=2)]
+    assert spans(value, doubt, outage, Settings())[0].sure
     assert noticed(value, value, doubt, outage, Settings()).tolist() == [False, False, True]
+
+
+def test_a_doubted_spell_may_be_the_beginning_of_one_that_is_not() -> None:
+    # What comes each minute is doubted the first time only.
+    doubted, plain = Span(first=0, end=3, detected=1, sure=False), Span(first=6, end=9, detected=7)
+    assert merged([doubted, plain], 6.0) == [Span(first=0, end=9, detected=7)]
+    assert merged([plain, replace(doubted, first=12, end=14)], 6.0) == [Span(first=6, end=14, detected=7)]
+    assert not merged([doubted, replace(doubted, first=6, end=9)], 6.0)[0].sure
 
 
 def test_a_whole_outage_opens_at_once():
