@@ -123,11 +123,14 @@ def test_without_counters_it_is_own_traffic_or_the_line_and_nobodys_to_fix():
     assert any("byte counters" in words for words in verdict.would_change)
 
 
-def test_without_counters_a_dead_line_is_still_the_lines():
-    table = disturb(quiet(HOME, 60), HOME, "modem/provider-edge", slice(20, 40), lost=10)
+@pytest.mark.parametrize(("ticks", "proven"), [(20, True), (4, False)])
+def test_without_counters_a_dead_line_is_still_the_lines(ticks, proven):
+    # No queue of the home's own is full for minutes and lets nothing through.
+    table = disturb(quiet(HOME, 60), HOME, "modem/provider-edge", slice(20, 20 + ticks), lost=10)
     (verdict,) = judge(HOME, SESSIONS, table)
     assert verdict.cause is Cause.UPSTREAM_LINK
-    assert not verdict.proven
+    assert verdict.proven is proven
+    assert ("own-traffic" not in verdict.elements) is proven
 
 
 ALL_IN_ONE = """\
