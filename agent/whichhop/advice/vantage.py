@@ -8,13 +8,11 @@ from whichhop.advice.provider import first_would, likely
 from whichhop.advice.step import Recommendation, RecommendationKind, RecommendedGain
 from whichhop.advice.worth import EFFORT, KNOWING
 from whichhop.cabling.cautions import Hazard, cautions_for
-from whichhop.compare.suspects.vantage import Advice, advice_for, separation
+from whichhop.compare.suspects.vantage import COUNTING, Advice, advice_for, separation
 from whichhop.compare.words import names_words
 from whichhop.model import Cause
 from whichhop.model.inner_cause import Cost, Effort
 
-COUNTING = "read the router's byte counters, so that the home's own traffic is known"
-"""What `compare` says of it, word for word."""
 _COST = {1: Cost.NOTHING, 2: Cost.NOTHING, 3: Cost.SMALL, 4: Cost.MIDDLING}
 
 

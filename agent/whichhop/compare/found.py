@@ -28,6 +28,7 @@ from whichhop.compare.verdict.episodes import (
 )
 from whichhop.compare.verdict.members import reweighted, shape_odds
 from whichhop.compare.verdict.verdict import FoundEpisode
+from whichhop.model.finding import WHOLE_OUTAGE
 
 LEAST_TICK = -3.0
 """A tick in which an episode rests costs its gain no more than this."""
@@ -164,7 +165,7 @@ def _to_its_end(own: _Own, span: Span, inside: Sequence[Part]) -> Span:
 def _cut(own: _Own, span: Span) -> list[tuple[int, int]]:
     """First and end ticks of the pieces of an episode."""
     lost, may_be_traffic = own.lost(span), own.may_be_traffic(span)
-    if not may_be_traffic and not (lost >= steps.OUTAGE_LOST).any():
+    if not may_be_traffic and not (lost >= WHOLE_OUTAGE).any():
         return [(span.first, span.end)]
     over = own.excess(span)
     edges = [0, *steps.outages(lost, over), len(over)]

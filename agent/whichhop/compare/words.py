@@ -4,7 +4,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Protocol
 
 from whichhop.model import CAUSE_TABLE, Cause, Level, LinkKind, Owner, SessionKey, Severity, Verdict
-from whichhop.model.figure_words import how_long, percent, probability_words
+from whichhop.model.figure_words import how_long, listed, percent, probability_words
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.inner_cause import Felt
 from whichhop.model.links import HOUSE_CABLING
@@ -66,8 +66,7 @@ def names_words(names: tuple[str, ...]) -> str:
 
 def all_names_words(names: Iterable[str]) -> str:
     """Several elements as a list with "and"."""
-    words = [element_words(n) for n in names]
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+    return listed([element_words(n) for n in names])
 
 
 def target_words(file: str = "the home file") -> str:
@@ -137,11 +136,10 @@ def silent_words(targets: Sequence[str]) -> list[str]:
     """Targets that never answered, and what to look at, in a sentence; none for none."""
     if not targets:
         return []
-    *most, last = targets
-    paths, theirs = ("paths to them", "their addresses are") if most else ("path to it", "its address is")
-    names = f"{', '.join(most)} and {last}" if most else last
-    text = f"{names} did not answer a single packet, so nothing is determined about the {paths};"
-    return [f"{text} see whether {theirs} right and {'they are' if most else 'it is'} on."]
+    many = len(targets) > 1
+    paths, theirs = ("paths to them", "their addresses are") if many else ("path to it", "its address is")
+    text = f"{listed(targets)} did not answer a single packet, so nothing is determined about the {paths};"
+    return [f"{text} see whether {theirs} right and {'they are' if many else 'it is'} on."]
 
 
 def level_words(level: Level) -> str:

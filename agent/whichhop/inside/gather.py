@@ -13,10 +13,11 @@ from whichhop.cabling.rates import ADAPTERS
 from whichhop.capacity.links import DOWN, UP, capacities
 from whichhop.capacity.plan import by_hour, contradicted, upstream_tests
 from whichhop.capacity.transfers import measured_of
+from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.windows.own_traffic import COUNTERS, usage
 from whichhop.compare.windows.table import WindowTable
 from whichhop.inside.answer import answer_of
-from whichhop.inside.other_faults import Spans, over_others
+from whichhop.inside.other_faults import Columns, Spans, over_others
 from whichhop.inside.packets import UNSTEADY, HopPackets, RecordsOf, packets_of
 from whichhop.inside.rhythm import rounds_of
 from whichhop.inside.seen import OwnUse, Place, Rates, Seen, Sort, place_of
@@ -50,6 +51,13 @@ class InnerFacts:
     records: RecordsOf
     zone: tzinfo | None = None
     _use: dict[str, np.ndarray] = field(default_factory=dict)
+    _columns: dict[str, frozenset[int]] = field(default_factory=dict)
+
+    def columns(self) -> Columns:
+        """By element, the indices of the sessions that cross it; found once for all hops."""
+        if not self._columns:
+            self._columns.update({e.name: e.column for e in elements_of(self.home, self.sessions)})
+        return self._columns
 
     def use(self, way: str) -> np.ndarray:
         """Per tick, the home's use of its line in one direction, against what it carries; NaN unknown."""
@@ -123,7 +131,7 @@ def seen_of(
     spans = [(start, end) for start, end in spans if start < end]
     start_ns, end_ns = (spans[0][0], max(e for _, e in spans)) if spans else (verdict.start_ns, last_ns)
     quiet = _quiet(verdict, table, _crossing(place, known.sessions))
-    others = over_others(known.home, known.sessions, same, every, last_ns)
+    others = over_others(known.columns, known.sessions, same, every, last_ns)
     shape = packets = None
     if quiet and spans:
         from_ns = max(
@@ -242,7 +250,7 @@ def _hours(
         return None
     with np.errstate(all="ignore"):
         over = table.q50_s[:, columns] - np.array([quiet[table.sessions[i]] for i in columns])
-    sent, lost_of = table.sent[:, columns].copy(), table.lost[:, columns].copy()
+    sent, lost_of = table.sent[:, columns], table.lost[:, columns]  # copies, as columns are picked
     for i, key in enumerate(quiet):
         for start_ns, end_ns in others.get(key, ()):
             theirs = _ticks(table, start_ns, end_ns)

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from whichhop.model.channel import ModemNow
+from whichhop.model.figure_words import listed
 from whichhop.model.finding import Finding, Level, Verdict, telling_order
 from whichhop.model.inner_cause import Felt
 from whichhop.model.links import Cause, LinkKind, Medium
@@ -251,11 +252,9 @@ class Bulletin:
     @property
     def no_answer_yet(self) -> list[str]:
         """Who answered nothing so far, in a sentence, with when that is judged; none for nobody."""
-        *most, last = self.unanswered or ("",)
-        names = f"{', '.join(most)} and {last}" if most else last
         young = self.at_ns - self.since_ns < OUTAGE_TOLD_NS
         then = " What that means is told once a minute was measured." if young else ""
-        return [f"No answer so far from {names}.{then}"] if self.unanswered else []
+        return [f"No answer so far from {listed(self.unanswered)}.{then}"] if self.unanswered else []
 
     @property
     def silent(self) -> list[str]:

@@ -3,6 +3,7 @@
 "12 %" has its blank by ISO 80000-1 (7.1.4).
 """
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
 
 from whichhop.model.home import Home
@@ -10,12 +11,18 @@ from whichhop.model.units import NS_PER_S
 
 TOO_LITTLE_YET = "Not determined yet: too little has been measured; nothing has become worse so far."
 """The answer without a verdict while it is not known whether something was wrong before measuring began."""
-TOO_SHORT = (
-    "Less than three minutes could be judged: whether something was wrong before measuring began is not known"
-    " yet; measure on, and ask again."
+_SHORT = (
+    "Less than three minutes could be judged: whether {} was wrong before measuring began is not known yet;"
+    " measure on, and ask again."
 )
-ELSE_TOO_SHORT = TOO_SHORT.replace("something was", "anything else was")
+TOO_SHORT = _SHORT.format("something")
+ELSE_TOO_SHORT = _SHORT.format("anything else")
 """The same beside what was found to be wrong before measuring began."""
+
+
+def listed(words: Sequence[str]) -> str:
+    """A list with "and" before its last; one word alone stays as it is."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def zone_of(home: Home) -> tzinfo | None:

@@ -136,7 +136,7 @@ class Verdict:
 
 
 WHOLE_OUTAGE = 0.95
-"""Who loses so much of everything is cut off: late answers then come of a queue's end, not through it."""
+"""What loses so much of all that is sent over it lets as good as nothing through."""
 
 
 def telling_order(verdict: Verdict) -> tuple[bool, bool, float]:

@@ -42,6 +42,10 @@ class States:
         wanted = frozenset(places)
         return np.array([not wanted.isdisjoint(s) for s in self.sets])
 
+    def at_once(self) -> NDArray[np.intp]:
+        """How many are at fault in each state."""
+        return np.array([len(s) for s in self.sets], dtype=np.intp)
+
     def only(self, place: int) -> NDArray[np.bool_]:
         """Which states hold this element alone at fault, all the time."""
         return np.array(

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
+from whichhop.compare.windows.around import runs_of
 
 SPANS = (1, 2, 3, 6, 12, 30, 60)
 """Ticks over which support is added up: short and strong, long and faint. Derived: each is at most two and
@@ -94,9 +95,8 @@ def stretches(
 
 
 def _runs(inside: NDArray[np.bool_]) -> list[Stretch]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8)))
     joined: list[list[int]] = []
-    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for first, end in runs_of(inside):
         if joined and first - joined[-1][1] <= JOIN_TICKS:
             joined[-1][1] = end
         else:

@@ -148,14 +148,14 @@ def look_closely(
             pairs = sorted({*pairs, *(two for members in more for two in combinations(members, 2))})
             threes = {members: every.ratio(members) for members in more}
             states, track, likelihood = replace(race, chosen=chosen).run(pairs, threes)
-    none_of = [not s for s in states.sets]
+    nobody = states.at_once() == 0
     return Close(
         stretch=stretch,
         groups=_groups(
             states, track, likelihood, columns, chosen, parts=(tables.delay, tables.loss), apart=apart
         ),
-        nothing_yet=track.forward[:, none_of].sum(axis=1),
-        nothing=track.smooth[:, none_of].sum(axis=1),
+        nothing_yet=track.forward[:, nobody].sum(axis=1),
+        nothing=track.smooth[:, nobody].sum(axis=1),
     )
 
 
@@ -164,7 +164,7 @@ def _several(states: States, track: Track, likelihood: NDArray[np.float64]) -> N
 
     Where three are, no two may be likely: then the best single cause with a blip beside it is as good.
     """
-    two, nobody = (np.array([len(s) == n for s in states.sets]) for n in (2, 0))
+    two, nobody = states.at_once() == 2, states.at_once() == 0
     if not two.any():
         return np.empty(0, dtype=np.intp)
     better = likelihood[:, two].max(axis=1) - likelihood[:, ~two].max(axis=1)

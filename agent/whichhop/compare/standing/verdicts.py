@@ -16,7 +16,7 @@ from whichhop.compare.standing.usual import USUAL, Feature, kind_of
 from whichhop.compare.standing.watch import StandingFault, StandingWatch, as_wired_lines_may, expected_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.priors import PRIORS
-from whichhop.compare.suspects.vantage import advice_for
+from whichhop.compare.suspects.vantage import COUNTING, advice_for
 from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.late_hosts import late_machines, with_late_machines
 from whichhop.compare.verdict.line_place import place_of, what_splits
@@ -337,7 +337,7 @@ class StandingVerdicts:
             out += [a.words for a in advice_for(self.home, self.sessions, (rest,))]
             out += what_splits(self.home, self.elements, rest)
         if OWN_TRAFFIC in names:
-            out.append("read the router's byte counters, so that the home's own traffic is known")
+            out.append(COUNTING)
         return tuple(out)
 
 

@@ -9,6 +9,9 @@ from whichhop.model import Home, Node, NodeKind, Session, derive_sessions
 from whichhop.model.home import ALLOW_A_TARGET, BEYOND, PROVIDER_EDGE, Link
 from whichhop.model.links import LinkKind
 
+COUNTING = "read the router's byte counters, so that the home's own traffic is known"
+"""What tells the home's own traffic from its line, as every answer says it."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import HOME_SIDE, Element, Nature
+from whichhop.compare.windows.around import runs_of
 from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.table import WindowTable
 from whichhop.compare.words import element_words
@@ -262,11 +263,10 @@ def nothing_passes(scene: Scene, crossing: Sequence[int]) -> bool:
     sent, lost = (
         np.where(speaks, a[:, crossing], 0).sum(axis=1) for a in (scene.table.sent, scene.table.lost)
     )
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], (sent > 0) & (lost == sent), [0]]).astype(np.int8)))
     step_s = scene.table.step_ns * 1e-9
     return any(
         (end - first) * step_s >= OUTAGE_S and sent[first:end].sum() >= OUTAGE_PACKETS
-        for first, end in zip(edges[::2], edges[1::2], strict=True)
+        for first, end in runs_of((sent > 0) & (lost == sent))
     )
 
 

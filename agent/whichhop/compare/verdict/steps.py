@@ -9,6 +9,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.windows.around import runs_of
+from whichhop.model.finding import WHOLE_OUTAGE
+
 LEAST_TICKS, LEAST_LATER = 2, 3
 """The first piece is what opens an episode; of a later one a window at each edge may belong to another."""
 LEAST_RATIO = 2.0
@@ -19,7 +22,6 @@ LEAST_LEVEL_S = 0.005
 """At or below the least delay of a wired fault there is a lull, and no level."""
 MOST_LULLS = 0.2
 """With more lulls than one tick in five a fault comes and goes, and is one."""
-OUTAGE_LOST = 0.95
 OUTAGE_TICKS = 3
 """Where half a minute of packets is lost there is an outage; as long must show what else goes on."""
 LEAST_LOST = 0.03
@@ -62,10 +64,9 @@ def outages(lost: Levels, excess_s: Levels) -> list[int]:
     `cuts`. What loses nearly all at times and nothing between comes and goes, and is one fault.
     """
     with np.errstate(invalid="ignore"):
-        gone = lost >= OUTAGE_LOST
+        gone = lost >= WHOLE_OUTAGE
         ill = ~gone & ((np.nan_to_num(excess_s) > LEAST_LEVEL_S) | (lost >= LEAST_LOST))
-    edges = (np.flatnonzero(np.diff(gone.astype(np.int8), prepend=0, append=0))).tolist()
-    runs = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= OUTAGE_TICKS]
+    runs = [(a, b) for a, b in runs_of(gone) if b - a >= OUTAGE_TICKS]
     if not runs or len(runs) > MOST_STEPS:
         return []
     # What is quiet at the ends is no longer the fault, or not yet.

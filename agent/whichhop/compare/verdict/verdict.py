@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
-from whichhop.compare.suspects.vantage import advice_for
+from whichhop.compare.suspects.vantage import COUNTING, advice_for
 from whichhop.compare.verdict.alone import heard_alone
 from whichhop.compare.verdict.before import Before, unmet_by_past
 from whichhop.compare.verdict.calibration import published
@@ -237,7 +237,7 @@ def _would_change(scene: Scene, names: tuple[str, ...]) -> tuple[str, ...]:
         if OWN_TRAFFIC in names and is_known(scene.use):
             out.append("look at a time when the home uses its line no more than usual")
         elif OWN_TRAFFIC in names:
-            out.append("read the router's byte counters, so that the home's own traffic is known")
+            out.append(COUNTING)
     by_name = {e.name: e.nature for e in scene.elements}
     if any(by_name[n] in LINE for n in names):
         out += scene.doubts

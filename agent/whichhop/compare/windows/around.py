@@ -6,6 +6,12 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 
+def runs_of(there: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and end tick of each run of ticks in which something is there (ticks,)."""
+    edges = np.flatnonzero(np.diff(there.astype(np.int8), prepend=0, append=0)).tolist()
+    return list(zip(edges[::2], edges[1::2], strict=True))
+
+
 def summed_around(values: NDArray[np.generic], ticks: int) -> Floats:
     """Sums over so many ticks, an odd number, with each in the middle; beyond the ends there is nothing.
 

@@ -1,9 +1,8 @@
 """What was sent, by which standard, with which clocks, and what this kind of measuring cannot tell."""
 
-from collections.abc import Sequence
-
 from whichhop.model import Method
 from whichhop.model.dossier import Dossier
+from whichhop.model.figure_words import listed
 from whichhop.model.record import kernel_stamps, program_stamps
 from whichhop.report.blocks import Block, Bullets, Para, Section
 from whichhop.report.words import millis
@@ -19,10 +18,6 @@ WORDS = {
 }
 
 
-def _listed(names: Sequence[str]) -> str:
-    return " and ".join(part for part in (", ".join(names[:-1]), names[-1]) if part)
-
-
 def _clocks(dossier: Dossier) -> str:
     kernel = {stamp for row in dossier.sessions for stamp in kernel_stamps(row.stamps)}
     own = {stamp for row in dossier.sessions for stamp in program_stamps(row.method, row.stamps)}
@@ -31,7 +26,7 @@ def _clocks(dossier: Dossier) -> str:
         parts.append(f"The operating system's kernel took the time stamps {', '.join(sorted(kernel))}")
     if own:
         parts.append(
-            f"{'in' if kernel else 'In'} some records {_listed(sorted(own))}"
+            f"{'in' if kernel else 'In'} some records {listed(sorted(own))}"
             f" {'is' if len(own) == 1 else 'are'} the program's own, late on a busy machine"
             " (T1 sent, T2 came there, T3 left there, T4 came back)"
         )
