@@ -165,7 +165,7 @@ def named(home: Home, elements: Sequence[Element], weighed: Weighed) -> list[int
         if features == (Feature.LEVEL,) and weighed.whole_of(g, best, Feature.LEVEL) < np.exp(budget.harm[g]):
             continue  # seldom seen in health, which the level tells; nothing says that it does harm
         only_late = not {Feature.LEVEL, Feature.LOSS}.intersection(features)
-        radio = all(kind_of(home, elements[j]) in ON_RADIO for j in members)
+        radio = any(kind_of(home, elements[j]) in ON_RADIO for j in members)
         scans = weighed.rest_s < SCAN_S and p[g] < SURE_OF_STALLS
         if only_late and radio and (scans or weighed.whole_s < LEVELS_KNOWN_S):
             continue
