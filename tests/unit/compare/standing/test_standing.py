@@ -210,7 +210,7 @@ def test_a_radio_that_begins_to_sleep_between_packets_leaves_its_steady_delay_as
 def test_a_radio_that_makes_every_eleventh_packet_late_is_named_by_a_lone_laptop(
     late: float, until_s: float | None, named: bool
 ) -> None:
-    """As a measured bad 2.4 GHz stretch does: 95th percentile 43 ms, late answers one or two in a tick and then
+    """As a measured bad 2.4 GHz stretch does: 95th percentile 43 ms, late answers one or two in a tick, then
     none. Its twins: what a healthy radio may have, and a train of scans that ends."""
     home = home_of("laptop")
     radio = next(k.name for k in home.links if k.kind is LinkKind.WIRELESS)
