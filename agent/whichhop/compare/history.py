@@ -16,6 +16,7 @@ from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.screening import stretches
 from whichhop.compare.inference.segment import Close, OwnUse, look_closely
 from whichhop.compare.inference.settings import Settings
+from whichhop.compare.inference.some_late import log_rarity
 from whichhop.compare.sooner import with_seconds
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
@@ -107,9 +108,10 @@ def closes(case: Case, done: Scan, first: int = 0, *, past: int = 0) -> list[Clo
     past: stretches that end before this tick are passed over.
     """
     use = partial(OwnUse, factor=case.use.factor, stay=_stay(case))
+    late = done.late[first:], log_rarity(case.onset, done.columns.may_be_late)
     return [
         look_closely(done, case.elements, case.onset, use(known=use_known(case, part)), part)
-        for whole in stretches(done.ratios[first:], done.quiet[first:], case.onset, first)
+        for whole in stretches(done.ratios[first:], done.quiet[first:], case.onset, first, late=late)
         if whole.end > past
         for part in pieces(done, case.elements, case.onset, use(known=use_known(case, whole)), whole)
     ]

@@ -58,6 +58,10 @@ class ElementColumns:
     """(agents, sessions), True for an agent's own sessions."""
     tails: NDArray[np.bool_]
     """(elements,), True for those of which slow packets alone may be a fault: a line has them in use."""
+    may_be_late: tuple[int, ...]
+    """(some,) of those, one of each column."""
+    late_usually: tuple[int, ...]
+    """(some,), of what has them without a fault, likewise."""
     dozes: NDArray[np.bool_]
     """(elements,), True for those whose lateness may be the waking of a radio; see `Element.dozes`."""
     sleepy: NDArray[np.bool_]
@@ -121,6 +125,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
     # A device that dozes between packets answers late, and nothing is wrong with it.
     dozes = np.array([e.dozes for e in elements], dtype=bool)
     least = np.where(dozes, DOZING_S, least)
+    tails = _tails(elements) & ~dozes
     least_loss = np.where(behind, RADIO_LEAST_LOSS, [p.least_loss for p in priors])
     most_loss = np.array([p.most_loss for p in priors])
     return ElementColumns(
@@ -131,7 +136,9 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         losses=(LOSSES[:, None] >= least_loss[None, :] - 1e-6) & (LOSSES[:, None] <= most_loss[None, :]),
         priors=priors,
         agents=_agents(elements, sessions),
-        tails=_tails(elements) & ~dozes,
+        tails=tails,
+        may_be_late=_one_of_each(elements, tails),
+        late_usually=_one_of_each(elements, ~tails & ~dozes),
         dozes=dozes,
         sleepy=_sleepy(elements, sessions),
         to_sleepy=_to_sleepy(elements, sessions),
@@ -184,6 +191,13 @@ def _tails(elements: Sequence[Element]) -> NDArray[np.bool_]:
         [e.nature in HOME_SIDE and not any(e.column <= other for other in usual) for e in elements],
         dtype=bool,
     )
+
+
+def _one_of_each(elements: Sequence[Element], which: NDArray[np.bool_]) -> tuple[int, ...]:
+    columns: dict[frozenset[int], int] = {}
+    for j in sorted(np.flatnonzero(which).tolist(), key=lambda j: PRIORS[elements[j].nature].mean_hours):
+        columns.setdefault(elements[j].column, j)
+    return tuple(columns.values())
 
 
 def _sleepy(elements: Sequence[Element], sessions: int) -> NDArray[np.bool_]:

@@ -15,9 +15,15 @@ TINY = 1e-300
 
 COMES_AND_GOES = -2
 """In place of whose trouble is fresh: of the one at fault, whose fault shows in some ticks only."""
+SOME_LATE = -3
+"""Likewise: of the one at fault, which makes some packets late and does nothing else. Where nobody is at
+fault, from here on down: of what may have late packets without one, see `usually_late`."""
 SELDOMER = 0.1
 """How often a fault comes and goes, of all that begin. No source; swept on 15 such faults (each second to
 eighth tick loses 4 to 10 of 10) and six homes with losses at random: half misses one, twice is alike."""
+USUAL_LATE_EACH_S = 3600.0
+"""How often what may be late by itself begins to be: once an hour. No source, an order of size: somebody
+streams, a box has something to do."""
 MEAN_COMING_S = 900.0
 """How long one lasts, as a whole: a quarter of an hour. Swept on the same: half and twice are alike."""
 
@@ -27,9 +33,9 @@ class States:
     """The cause sets that compete: nothing, one, two, some threes; few also with recent trouble of one more.
 
     sets: per state the places (in the chosen elements) of what is at fault. recent: the place of the
-    element whose trouble is fresh, or -1; COMES_AND_GOES of a fault that does. step: (states, states)
-    transition chances a tick, rows sum to 1. own: the part of `step` that follows the use of the line, to be
-    scaled by it; None without own traffic.
+    element whose trouble is fresh, or -1; COMES_AND_GOES of a fault that does; SOME_LATE of one that makes
+    some packets late. step: (states, states) transition chances a tick, rows sum to 1. own: the part of
+    `step` that follows the use of the line, to be scaled by it; None without own traffic.
     """
 
     sets: tuple[tuple[int, ...], ...]
@@ -49,8 +55,13 @@ class States:
     def only(self, place: int) -> NDArray[np.bool_]:
         """Which states hold this element alone at fault, all the time."""
         return np.array(
-            [s == (place,) and r != COMES_AND_GOES for s, r in zip(self.sets, self.recent, strict=True)]
+            [s == (place,) and r > COMES_AND_GOES for s, r in zip(self.sets, self.recent, strict=True)]
         )
+
+
+def usually_late(recent: int) -> int:
+    """Of a state in which nobody is at fault, which of those that may be late by themselves is (from 0)."""
+    return SOME_LATE - recent
 
 
 def _listed(
@@ -59,12 +70,16 @@ def _listed(
     triples: Sequence[tuple[int, int, int]],
     *,
     at_times: bool,
+    some_late: Sequence[int],
+    usual: int,
 ) -> list[tuple[tuple[int, ...], int]]:
     """(what is at fault, whose trouble is fresh or -1) of every state; "nothing at all" comes first."""
     out: list[tuple[tuple[int, ...], int]] = [((), -1), *(((), k) for k in range(count))]
     out += [((k,), -1) for k in range(count)]
     if at_times:
         out += [((k,), COMES_AND_GOES) for k in range(count)]
+    out += [((k,), SOME_LATE) for k in some_late]
+    out += [((), SOME_LATE - n) for n in range(usual)]
     for a, b in pairs:
         out += [((a,), b), ((b,), a)]
     for a, b, c in triples:
@@ -72,7 +87,7 @@ def _listed(
     return out + [(several, -1) for several in (*pairs, *triples)]
 
 
-_LEAVE, _AGAIN, _CALM, _OVER, _ONSET, _SELDOM = range(6)
+_LEAVE, _AGAIN, _CALM, _OVER, _LATER, _ONSET, _SELDOM = range(7)
 """Places of what a move's chance is made of, see `make_states`; so that all chances are one product."""
 
 
@@ -82,10 +97,12 @@ def _moves(
     pairs: tuple[tuple[int, int], ...],
     triples: tuple[tuple[int, int, int], ...],
     at_times: bool,
+    late: tuple[tuple[int, ...], int],
 ) -> tuple[list[tuple[tuple[int, ...], int]], NDArray[np.intp]]:
     """The states, and from which to which one may go: rows of start, end, kind of chance, and of the element
-    whose onset it follows or -1. Most stretches of a home have the states of one before."""
-    listed = _listed(count, pairs, triples, at_times=at_times)
+    whose onset it follows or -1. Most stretches of a home have the states of one before. late: places of what
+    may make some packets late, and how many others may without a fault."""
+    listed = _listed(count, pairs, triples, at_times=at_times, some_late=late[0], usual=late[1])
     place = {state: i for i, state in enumerate(listed)}
     rows: list[tuple[int, int, int, int]] = []
 
@@ -94,13 +111,15 @@ def _moves(
             rows.append((start, place[end], kind, element))
 
     for i, (members, fresh) in enumerate(listed):
-        if fresh == COMES_AND_GOES:
-            (k,) = members
-            move(i, ((), k), _OVER)
+        if fresh <= COMES_AND_GOES:
+            move(i, ((), members[0] if members else -1), _OVER)
             continue
         if not members:
             for k in range(count):
                 move(i, ((k,), COMES_AND_GOES), _SELDOM, k)
+                move(i, ((k,), SOME_LATE), _SELDOM, k)
+            for n in range(late[1]):
+                move(i, ((), SOME_LATE - n), _LATER)
         if fresh >= 0:
             move(i, (members, -1), _CALM)
         for k in range(count):
@@ -137,18 +156,24 @@ def make_states(
     settings: Settings,
     triples: Sequence[tuple[int, int, int]] = (),
     at_times: bool = False,
+    some_late: Sequence[int] = (),
+    usual: int = 0,
 ) -> States:
     """States for elements with these chances of an onset per tick.
 
     pairs, triples: places in `onset`, rising; of a triple's pairs those given lead to it and from it.
-    at_times: faults that show in some ticks only compete too.
+    at_times: faults that show in some ticks only compete too. some_late: places of what may make some
+    packets late and do nothing else; usual: how many others may without a fault.
     """
-    listed, (start, end, kind, element) = _moves(len(onset), tuple(pairs), tuple(triples), at_times)
+    listed, (start, end, kind, element) = _moves(
+        len(onset), tuple(pairs), tuple(triples), at_times, (tuple(some_late), usual)
+    )
     lasting_s = {
         _LEAVE: settings.mean_fault_s,
         _AGAIN: settings.recent_onset_s,
         _CALM: settings.recent_s,
         _OVER: MEAN_COMING_S,
+        _LATER: USUAL_LATE_EACH_S,
     }
     base = np.array([*(min(0.5, step_s / lasting_s[k]) for k in sorted(lasting_s)), 1.0, SELDOMER])
     chance = base[kind] * np.append(onset, 1.0)[element]

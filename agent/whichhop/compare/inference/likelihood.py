@@ -21,6 +21,17 @@ figures (tests/suite/results/tries.md)."""
 TAILS = np.array([0.16, 0.40])
 """Shares of the answers that a fault makes slow while the median hardly moves. Under some 6 % no fault comes
 out likelier than none: a radio that looks for others has 3 to 5 % of them for minutes, and is well."""
+SOME_LATE = np.array([0.08])
+"""Or so many for minutes, the median at rest: a measured bad 2.4 GHz stretch has a twentieth of its packets
+over 43 ms and a tenth over 30."""
+AWAY_S = 0.11
+"""Later than this at the mean is what waits while a good radio looks for others: half of a spike of 150 to
+400 ms, and more of what is late at all; late packets of a bad stretch are 40 to 90 ms late (both measured).
+It counts as not late: such spikes come every 8 to 15 s for minutes, and make as many late as that does."""
+MOST_SOME_LATE, ALONE_SOME_LATE = 1.5, 0.5
+"""What one session's tick may say for it. Derived: two late answers of ten, since what one session has by
+itself, for as long as it may be, must not outweigh the rest; and where it is late all by itself as much as
+another that is not says against it."""
 TAIL_TEMPER = 0.6
 """As for delay: the slow packets of a tick are less independent than lost ones."""
 SCALE_GROWTH = 0.3
@@ -52,6 +63,8 @@ class Evidence:
     loss: Floats
     tail: Floats
     """(len(TAILS), ticks, sessions)."""
+    late: Floats
+    """(ticks, sessions), of SOME_LATE for minutes; sessions late all by themselves speak too."""
     alone: NDArray[np.bool_]
     """(ticks, sessions), True where a session was late all by itself, so that its delay was not heard."""
 
@@ -61,6 +74,7 @@ class Evidence:
             delay=self.delay[:, first:end],
             loss=self.loss[:, first:end],
             tail=self.tail[:, first:end],
+            late=self.late[first:end],
             alone=self.alone[first:end],
         )
 
@@ -71,6 +85,7 @@ def joined(parts: Sequence[Evidence]) -> Evidence:
         delay=np.concatenate([p.delay for p in parts], axis=1),
         loss=np.concatenate([p.loss for p in parts], axis=1),
         tail=np.concatenate([p.tail for p in parts], axis=1),
+        late=np.concatenate([p.late for p in parts]),
         alone=np.concatenate([p.alone for p in parts]),
     )
 
@@ -154,11 +169,16 @@ def loss_evidence(
 
 
 def tail_evidence(
-    answered: NDArray[np.uint16], slow: NDArray[np.uint16], base: Baseline, settings: Settings
+    answered: NDArray[np.uint16],
+    slow: NDArray[np.uint16],
+    base: Baseline,
+    settings: Settings,
+    *,
+    shares: NDArray[np.float64] = TAILS,
 ) -> Floats:
-    """Log-ratios of the grid of slow shares, shape (len(TAILS), ticks, sessions)."""
+    """Log-ratios of a grid of slow shares, shape (len(shares), ticks, sessions)."""
     usual = (base.slow, base.slow_rho)
-    return _count_evidence(answered, slow, usual, TAILS, temper=TAIL_TEMPER, leak=settings.leak)
+    return _count_evidence(answered, slow, usual, shares, temper=TAIL_TEMPER, leak=settings.leak)
 
 
 def _count_evidence(

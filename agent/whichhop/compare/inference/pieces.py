@@ -52,11 +52,12 @@ def _nothing(
     net = scan.ratios[span] - scan.quiet[span, None]
     for j, log_ratio in use.stay.items():
         net[:, j] += log_ratio[span]
-    net = np.concatenate([np.zeros((len(net), 1)), net, at_times(net, 0.0)], axis=1)
+    net = np.concatenate([np.zeros((len(net), 1)), net, at_times(net, 0.0), scan.late[span]], axis=1)
+    late = onset[list(scan.columns.may_be_late)]
     weight = np.exp(net - net.max(axis=1, keepdims=True))
     step_s = scan.table.step_ns * 1e-9
-    lasts = np.repeat([scan.settings.mean_fault_s, MEAN_COMING_S], len(onset))
-    begins = np.concatenate([[0.0], onset, onset * SELDOMER])
+    lasts = np.repeat([scan.settings.mean_fault_s, MEAN_COMING_S], [len(onset), len(onset) + len(late)])
+    begins = np.concatenate([[0.0], onset, onset * SELDOMER, late * SELDOMER])
     ends = np.concatenate([[0.0], np.minimum(0.5, step_s / lasts)])
     own = next((1 + j for j, e in enumerate(elements) if e.nature is Nature.OWN_TRAFFIC), 0)
     factor = np.nan_to_num(use.factor[span], nan=1.0)

@@ -20,6 +20,7 @@ from whichhop.compare.inference.likelihood import Evidence
 from whichhop.compare.inference.past import Past, prior_scales
 from whichhop.compare.inference.scan import Scan, evidence_of
 from whichhop.compare.inference.settings import Settings
+from whichhop.compare.inference.some_late import support
 from whichhop.compare.inference.transients import BlipRates, none_log, passing_log, quiet_log
 from whichhop.compare.windows.reporting import NEVER, Reporting, first_answers, mute_boxes
 from whichhop.compare.windows.table import COUNTS, QUANTILES, WindowTable
@@ -67,6 +68,7 @@ class RatedTicks:
         self._suspect = np.zeros(table.sent.shape, dtype=bool)
         self._ratios = np.zeros((table.ticks, len(columns.priors)), dtype=np.float32)
         self._quiet = np.zeros(table.ticks)
+        self._late = np.zeros((table.ticks, len(columns.may_be_late)), dtype=np.float16)
         self._blips = BlipRates(columns.priors, self.step_s)
         self._rates: list[NDArray[np.float64]] = []
         self._sessions = tuple(sessions)
@@ -160,7 +162,9 @@ class RatedTicks:
             self._ratios[at:stop], slow = with_tails(plain, minor, part, columns)
             self._suspect[at:stop] = (loud > SUSPECT) | part.alone | self._of_an_ill_element(at, stop)
             passing = passing_log(self._ratios[at:stop], minor, self._rates[-1], slow)
-            self._quiet[at:stop] = quiet_log(passing, none_log(columns.minor, self._rates[-1]))
+            none = none_log(columns.minor, self._rates[-1])
+            quiet = self._quiet[at:stop] = quiet_log(passing, none)
+            self._late[at:stop] = support(part, columns, minor, none, quiet)
 
     def _of_an_ill_element(self, first: int, end: int) -> NDArray[np.bool_]:
         """Which sessions, (ticks, sessions), cross what is likeliest ill: one that varies too much to show it
@@ -179,6 +183,7 @@ class RatedTicks:
             settings=self._settings,
             ratios=self._ratios[span],
             quiet=self._quiet[span],
+            late=self._late[span],
             blocks=tuple(max(0, b - first) for b in self.blocks),
             baselines=tuple(self.baselines),
             rates=tuple(self._rates),
@@ -189,7 +194,7 @@ class RatedTicks:
         """Drop the oldest ticks; those kept are counted from 0 anew."""
         kept = self.filled - count
         arrays = [getattr(self._table, name) for name in (*COUNTS, *QUANTILES)]
-        arrays += [self._speaks, self._suspect, self._late_s, self._ratios, self._quiet]
+        arrays += [self._speaks, self._suspect, self._late_s, self._ratios, self._quiet, self._late]
         for array in arrays:
             array[:kept] = array[count : self.filled].copy()
         for name in COUNTS:

@@ -1,7 +1,7 @@
 """What is known of every tick that was rated, and the evidence of any stretch of them, worked out once."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
@@ -15,7 +15,11 @@ from whichhop.compare.inference.evidence import (
     fitted,
 )
 from whichhop.compare.inference.likelihood import (
+    ALONE_SOME_LATE,
+    AWAY_S,
     FEW_ANSWERS,
+    MOST_SOME_LATE,
+    SOME_LATE,
     TAILS,
     Evidence,
     delay_evidence,
@@ -50,7 +54,8 @@ class Scan:
     """What is known of every tick.
 
     speaks: (ticks, sessions), where a sample is evidence. ratios: (ticks, elements) log-ratio of one element
-    at fault against none. quiet: (ticks,) of no fault with blips allowed. rates: per block the elements' blip
+    at fault against none. late: (ticks, len(columns.may_be_late)) of some late packets for minutes, likewise
+    against no fault. quiet: (ticks,) of no fault with blips allowed. rates: per block the elements' blip
     rates. blocks: first tick of each block, rising. worked_out: evidence by first and end tick, so that what
     a stretch needed serves the episodes in it too.
     """
@@ -64,6 +69,7 @@ class Scan:
     blocks: tuple[int, ...]
     baselines: tuple[Baseline, ...]
     rates: tuple[NDArray[np.float64], ...]
+    late: NDArray[np.float16]
     worked_out: dict[tuple[int, int], Evidence] = field(default_factory=dict)
     looked: dict[tuple[int, frozenset[int]], tuple[Any, ...]] = field(default_factory=dict)
     """What was found by the second already, by a tick's begin in UTC ns and who was not heard; see sooner."""
@@ -148,6 +154,10 @@ def evidence_of(
         delay=delay_evidence(q50, cut.q80_s, sent - lost, base, settings),
         loss=loss_evidence(sent, lost, base, settings),
         tail=_tail_of(cut, heard & ~alone, base, columns, settings),
+        late=np.minimum(
+            _tail_of(_without_scans(cut), heard, base, columns, settings, shares=SOME_LATE)[0],
+            np.where(alone, np.float32(ALONE_SOME_LATE), np.float32(MOST_SOME_LATE)),
+        ),
         alone=alone,
     )
 
@@ -191,23 +201,32 @@ def _dozing(
                 yield np.flatnonzero(rows), dozes, True
 
 
+def _without_scans(cut: WindowTable) -> WindowTable:
+    """The windows without the late answers of a radio that was away from its channel."""
+    with np.errstate(invalid="ignore"):
+        away = cut.tail_s * cut.answered > AWAY_S * cut.slow
+    return replace(cut, slow=np.where(away, 0, cut.slow).astype(np.uint16))
+
+
 def _tail_of(
     cut: WindowTable,
     heard: NDArray[np.bool_],
     base: Baseline,
     columns: ElementColumns,
     settings: Settings,
+    *,
+    shares: NDArray[np.float64] = TAILS,
 ) -> Floats:
-    """What the slow answers say; nothing where quantiles came from buckets, which do not count them.
+    """What the slow answers say of these shares; nothing where quantiles came from buckets, which count none.
 
     A device on radio answers some of them after its sleep on the best of radios, so that its slow ones say
     little; where it has none it clears.
     """
     if cut.coarse:
-        return np.zeros((len(TAILS), *cut.sent.shape), dtype=np.float32)
+        return np.zeros((len(shares), *cut.sent.shape), dtype=np.float32)
     answered = np.where(heard, cut.answered, 0).astype(np.uint16)
     slow = np.where(heard, cut.slow, 0).astype(np.uint16)
-    out = tail_evidence(answered, slow, base, settings)
+    out = tail_evidence(answered, slow, base, settings, shares=shares)
     asleep = out[:, :, columns.to_sleepy]
     out[:, :, columns.to_sleepy] = -np.logaddexp(np.log(1.0 - ASLEEP) - asleep, np.log(ASLEEP))
     return out

@@ -1,6 +1,6 @@
 """Finds the few stretches of time worth a close look, so that quiet weeks cost next to nothing."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,22 +74,34 @@ def few_at_once(
 
 
 def stretches(
-    ratios: Floats, quiet: NDArray[np.float64], onset: NDArray[np.float64], offset: int = 0
+    ratios: Floats,
+    quiet: NDArray[np.float64],
+    onset: NDArray[np.float64],
+    offset: int = 0,
+    *,
+    late: tuple[NDArray[np.floating], NDArray[np.float64]] | None = None,
 ) -> list[Stretch]:
     """Stretches in which an element's log-ratio over "no fault" could overcome the rarity of its faults.
 
     ratios: (ticks, elements). quiet: (ticks,) log-likelihood of no fault. onset: chance per tick.
-    offset: the tick of the first row.
+    offset: the tick of the first row. late: (ticks, some) log-ratios of some late packets for minutes, and
+    the log of how seldom such minutes begin.
     """
     ticks = ratios.shape[0]
     cover = np.zeros(ticks + 1, dtype=np.int64)
+
+    def look(support: NDArray[np.floating], need: NDArray[np.float64], spans: Sequence[int]) -> None:
+        total = np.cumsum(support, axis=0, dtype=np.float64)
+        for span in spans:
+            last = np.flatnonzero((_last(total, span) > need).any(axis=1))
+            np.add.at(cover, np.maximum(0, last - span - 1), 1)
+            np.add.at(cover, np.minimum(ticks, last + AFTER_TICKS), -1)
+
     for net, need in few_at_once(ratios, quiet, onset):
-        for support, spans in ((net, SPANS), (at_times(net, 0.0), LONG_SPANS)):
-            total = np.cumsum(support, axis=0)
-            for span in spans:
-                last = np.flatnonzero((_last(total, span) > need).any(axis=1))
-                np.add.at(cover, np.maximum(0, last - span - 1), 1)
-                np.add.at(cover, np.minimum(ticks, last + AFTER_TICKS), -1)
+        look(net, need, SPANS)
+        look(at_times(net, 0.0), need, LONG_SPANS)
+    if late is not None and late[0].size:
+        look(late[0], -late[1] - MARGIN, LONG_SPANS)
     inside = np.cumsum(cover[:-1]) > 0
     return [Stretch(first=s.first + offset, end=s.end + offset) for s in _runs(inside)]
 

@@ -9,10 +9,19 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
 from whichhop.compare.inference.candidates import Passing, candidates, coming_and_going
-from whichhop.compare.inference.filter import COMES_AND_GOES, States, Track, make_states, run
+from whichhop.compare.inference.filter import (
+    COMES_AND_GOES,
+    SOME_LATE,
+    States,
+    Track,
+    make_states,
+    run,
+    usually_late,
+)
 from whichhop.compare.inference.pairs import Pairs, distinct_pairs
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.screening import Stretch, at_times
+from whichhop.compare.inference.some_late import SomeLate, some_late
 from whichhop.compare.inference.transients import (
     BLIP_LOG_RATIO,
     LOG_MINOR,
@@ -109,11 +118,14 @@ def look_closely(
     fit = scan.columns_at(stretch.first)
     tables = Pairs(evidence, fit)
     rate = scan.rates[scan.block_of(stretch.first)]
-    blip, none = np.log(rate), none_log(fit.minor, rate)
+    blip, none, step_s = np.log(rate), none_log(fit.minor, rate), scan.table.step_ns * 1e-9
     quiet = quiet_log(passing_log(tables.single, tables.minor, rate, tables.usual_slow), none)
     most = settings.most_candidates
     coming = coming_and_going(tables, onset, quiet, none)
-    chosen, passing = candidates(tables, columns, onset, minor=fit.minor, blip=blip, coming=coming, most=most)
+    late = some_late(evidence, fit, tables.minor, none=none, quiet=quiet, onset=onset, step_s=step_s)
+    chosen, passing = candidates(
+        tables, columns, onset, minor=fit.minor, blip=blip, coming=[*coming, *late.faults], most=most
+    )
     apart = [j for j, e in enumerate(elements) if e.nature is Nature.OWN_TRAFFIC and use.known]
     pairs = distinct_pairs(columns, chosen, apart)
     race = Race(
@@ -129,6 +141,7 @@ def look_closely(
         passing=passing,
         onset=onset,
         use=use,
+        late=late,
     )
     states, track, likelihood = race.run(pairs, {})
     busy = _several(states, track, likelihood)
@@ -194,6 +207,7 @@ class Race:
     passing: Passing
     onset: NDArray[np.float64]
     use: OwnUse
+    late: SomeLate
 
     def run(
         self, pairs: Sequence[tuple[int, int]], threes: Mapping[tuple[int, int, int], Floats]
@@ -211,6 +225,8 @@ class Race:
             settings=self.scan.settings,
             triples=[(place[a], place[b], place[c]) for a, b, c in threes],
             at_times=True,
+            some_late=[k for k, j in enumerate(self.chosen) if j in self.late.faults],
+            usual=len(self.late.usual),
         )
         likelihood = _likelihood(self, states, pairs, threes)
         for j in self.chosen:
@@ -252,7 +268,10 @@ def _likelihood(
     calm = any_log(nothing)
     out = np.empty((ratios.shape[0], len(states.sets)))
     for i, (members, fresh) in enumerate(zip(states.sets, states.recent, strict=True)):
-        if not members:
+        if fresh <= SOME_LATE:
+            late = race.late
+            out[:, i] = late.faults[chosen[members[0]]] if members else late.usual[usually_late(fresh)]
+        elif not members:
             out[:, i] = calm
         elif fresh == COMES_AND_GOES:
             # By loss alone: delays come and go wherever radios share the air.

@@ -119,6 +119,7 @@ def second_evidence(
         delay=leaky(delay, settings.leak),
         loss=loss_evidence(sent, lost, base, settings),
         tail=np.zeros((len(TAILS), *sent.shape), dtype=np.float32),
+        late=np.zeros(sent.shape, dtype=np.float32),
         alone=alone,
     )
 

@@ -29,6 +29,7 @@ def evidence(delay=0.0, loss=0.0, ticks=1):
         delay=np.full((len(DELAYS_S), ticks, len(SESSIONS)), delay, dtype=np.float32),
         loss=np.full((len(LOSSES), ticks, len(SESSIONS)), loss, dtype=np.float32),
         tail=np.zeros((len(TAILS), ticks, len(SESSIONS)), dtype=np.float32),
+        late=np.zeros((ticks, len(SESSIONS)), dtype=np.float32),
         alone=np.zeros((ticks, len(SESSIONS)), dtype=bool),
     )
 

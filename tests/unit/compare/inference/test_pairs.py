@@ -23,6 +23,7 @@ def drawn(seed=1, ticks=2):
         delay=rng.normal(0, 1, (len(DELAYS_S), ticks, len(SESSIONS))).astype(np.float32),
         loss=rng.normal(0, 1, (len(LOSSES), ticks, len(SESSIONS))).astype(np.float32),
         tail=np.zeros((len(TAILS), ticks, len(SESSIONS)), dtype=np.float32),
+        late=np.zeros((ticks, len(SESSIONS)), dtype=np.float32),
         alone=np.zeros((ticks, len(SESSIONS)), dtype=bool),
     )
 

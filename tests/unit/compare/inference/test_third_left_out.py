@@ -37,6 +37,7 @@ def delayed(by):
         delay=np.repeat(ratio[:, None].astype(np.float32), TICKS, axis=1),
         loss=np.full((len(LOSSES), TICKS, len(SESSIONS)), -1.0, dtype=np.float32),
         tail=np.zeros((len(TAILS), TICKS, len(SESSIONS)), dtype=np.float32),
+        late=np.zeros((TICKS, len(SESSIONS)), dtype=np.float32),
         alone=np.zeros((TICKS, len(SESSIONS)), dtype=bool),
     )
 

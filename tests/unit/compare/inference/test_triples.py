@@ -21,6 +21,7 @@ EVIDENCE = Evidence(
     delay=RNG.normal(0, 1, (len(DELAYS_S), 1, len(SESSIONS))).astype(np.float32),
     loss=RNG.normal(0, 1, (len(LOSSES), 1, len(SESSIONS))).astype(np.float32),
     tail=np.zeros((len(TAILS), 1, len(SESSIONS)), dtype=np.float32),
+    late=np.zeros((1, len(SESSIONS)), dtype=np.float32),
     alone=np.zeros((1, len(SESSIONS)), dtype=bool),
 )
 
