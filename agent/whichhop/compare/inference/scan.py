@@ -18,6 +18,7 @@ from whichhop.compare.inference.likelihood import (
     ALONE_SOME_LATE,
     AWAY_S,
     FEW_ANSWERS,
+    LATE_ANYWHERE,
     MOST_SOME_LATE,
     SOME_LATE,
     TAILS,
@@ -155,7 +156,9 @@ def evidence_of(
         loss=loss_evidence(sent, lost, base, settings),
         tail=_tail_of(cut, heard & ~alone, base, columns, settings),
         late=np.minimum(
-            _tail_of(_without_scans(cut), heard, base, columns, settings, shares=SOME_LATE)[0],
+            _tail_of(
+                _without_scans(cut), heard, base, columns, settings, shares=SOME_LATE, least=LATE_ANYWHERE
+            )[0],
             np.where(alone, np.float32(ALONE_SOME_LATE), np.float32(MOST_SOME_LATE)),
         ),
         alone=alone,
@@ -216,6 +219,7 @@ def _tail_of(
     settings: Settings,
     *,
     shares: NDArray[np.float64] = TAILS,
+    least: float = 0.0,
 ) -> Floats:
     """What the slow answers say of these shares; nothing where quantiles came from buckets, which count none.
 
@@ -226,7 +230,7 @@ def _tail_of(
         return np.zeros((len(shares), *cut.sent.shape), dtype=np.float32)
     answered = np.where(heard, cut.answered, 0).astype(np.uint16)
     slow = np.where(heard, cut.slow, 0).astype(np.uint16)
-    out = tail_evidence(answered, slow, base, settings, shares=shares)
+    out = tail_evidence(answered, slow, base, settings, shares=shares, least=least)
     asleep = out[:, :, columns.to_sleepy]
     out[:, :, columns.to_sleepy] = -np.logaddexp(np.log(1.0 - ASLEEP) - asleep, np.log(ASLEEP))
     return out

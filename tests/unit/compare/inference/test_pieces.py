@@ -22,6 +22,8 @@ def cut(*faults: tuple[int, int, int], ticks: int = 200) -> list[Stretch]:
     scan = SimpleNamespace(
         ratios=ratios,
         quiet=np.zeros(ticks),
+        late=np.zeros((ticks, 0)),
+        columns=SimpleNamespace(may_be_late=()),
         settings=Settings(),
         table=SimpleNamespace(step_ns=10_000_000_000),
     )
