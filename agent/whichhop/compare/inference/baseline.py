@@ -28,7 +28,8 @@ PRIOR_TICKS = 12.0
 Halved one false verdict came, doubled one went (tests/suite/results/priors.md)."""
 USUAL_SLOW, SLOW_PACKETS = 0.006, 500.0
 """What is slow on a healthy radio (`standing.usual` has its source), worth so many packets of a session's own
-past: at a wire's share one train of scans would be a fault."""
+past: at a wire's share one train of scans would be a fault. No past makes it less for what shows over minutes
+only."""
 SLOW_RHO = 0.05
 """Slow answers come one by one, not as lost ones do: a radio that looks for others every 8 to 15 s has one of
 them in a tick. At the losses' 0.25 ticks without any said nothing for it, and it was named as a fault."""

@@ -24,9 +24,6 @@ out likelier than none: a radio that looks for others has 3 to 5 % of them for m
 SOME_LATE = np.array([0.08])
 """Or so many for minutes, the median at rest: a measured bad 2.4 GHz stretch has a twentieth of its packets
 over 43 ms and a tenth over 30."""
-LATE_ANYWHERE = 0.012
-"""So many are usual of any radio (a measured good one); where a session had fewer so far, as a cable has, its
-own share would make a fault of a twentieth."""
 AWAY_S = 0.11
 """Later than this at the mean is what waits while a good radio looks for others: half of a spike of 150 to
 400 ms, and more of what is late at all; late packets of a bad stretch are 40 to 90 ms late (both measured).

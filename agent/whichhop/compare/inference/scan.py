@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.inference.baseline import Baseline, Floats
+from whichhop.compare.inference.baseline import USUAL_SLOW, Baseline, Floats
 from whichhop.compare.inference.evidence import (
     DOZING_S,
     ElementColumns,
@@ -18,7 +18,6 @@ from whichhop.compare.inference.likelihood import (
     ALONE_SOME_LATE,
     AWAY_S,
     FEW_ANSWERS,
-    LATE_ANYWHERE,
     MOST_SOME_LATE,
     SOME_LATE,
     TAILS,
@@ -156,9 +155,9 @@ def evidence_of(
         loss=loss_evidence(sent, lost, base, settings),
         tail=_tail_of(cut, heard & ~alone, base, columns, settings),
         late=np.minimum(
-            _tail_of(
-                _without_scans(cut), heard, base, columns, settings, shares=SOME_LATE, least=LATE_ANYWHERE
-            )[0],
+            _tail_of(_without_scans(cut), heard, base, columns, settings, shares=SOME_LATE, least=USUAL_SLOW)[
+                0
+            ],
             np.where(alone, np.float32(ALONE_SOME_LATE), np.float32(MOST_SOME_LATE)),
         ),
         alone=alone,
