@@ -111,6 +111,12 @@ class Comparison:
         return any(name == PROVIDER_EDGE or name in self.home.peers for name in self.silent)
 
     @property
+    def unsent(self) -> tuple[str, ...]:
+        """Targets past the home's line that the home names and to which no packet is on record."""
+        sent = {key.target for key in self.sessions}
+        return tuple(name for name in self.home.peers if name not in sent)
+
+    @property
     def span_s(self) -> float:
         """How long it is from the first window's begin to the last one's end."""
         return (self.end_ns - self.start_ns) / NS_PER_S

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from support.reported import recorded, span_of
+from whichhop.claim.reach import reach_of
 from whichhop.compare.comparison import compare_records, comparison_data
 from whichhop.compare.words import not_measured_words, silent_words
 from whichhop.lab.standard_home import alder_home
@@ -194,6 +195,21 @@ def test_who_asks_targets_that_do_not_answer_is_not_told_to_add_targets() -> Non
     (three,) = silent_words(("harbour", "isle", "provider-edge"))
     assert "the path to it; see whether its address is right" in one
     assert three.startswith("harbour, isle and provider-edge did not answer a single packet")
+
+
+def test_records_without_a_packet_to_the_homes_targets_are_no_reason_to_add_targets() -> None:
+    """As where the files of one session alone are given: the home file names its peer already."""
+    records, readings = recorded("none")
+    inside = [r for r in records if r.session.target not in ("harbour", "provider-edge")]
+    start, end = span_of(inside)
+    found = compare_records(alder_home(), inside, readings, start_ns=start, end_ns=end)
+    assert found is not None
+    assert found.unsent == ("harbour",)
+    links = [k for k in found.home.links if k.name in found.unmeasured]
+    words = not_measured_words(links, "alder.yaml", unsent=found.unsent)
+    assert "see why no packet to harbour is on record, though alder.yaml names it" in words
+    assert "`targets:" not in words
+    assert any("no packet to harbour" in w for w in reach_of(found).not_measured)
 
 
 def test_a_link_that_nobody_crosses_keeps_its_own_remedy_beside_one_asked_too_seldom() -> None:

@@ -26,7 +26,7 @@ from whichhop.cli.collecting import (
     span_of,
     told_span,
 )
-from whichhop.cli.text import instant_text, moment_text, table, times_in
+from whichhop.cli.text import instant_text, many, moment_text, table, times_in
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_data
 from whichhop.compare.windows.clocks import clock_words
 from whichhop.compare.words import (
@@ -123,7 +123,7 @@ def _not_judged_words(found: Comparison) -> str:
 def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, file: str) -> str:
     head = (
         f"{found.home.name}: {instant_text(found.start_ns)} to {instant_text(found.end_ns)},"
-        f" {len(found.sessions)} sessions, {found.packets} packets"
+        f" {many(len(found.sessions), 'session')}, {many(found.packets, 'packet')}"
     )
     aside = _not_judged_words(found)
     head += "".join(
@@ -136,6 +136,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
         file,
         found.seldom,
         asked=found.asked_outside,
+        unsent=found.unsent,
     )
     short = ELSE_TOO_SHORT if any(v.standing for v in found.verdicts) else TOO_SHORT
     levels = [level_words(v) for v in found.unusual] if found.levels else [short]
