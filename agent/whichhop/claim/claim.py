@@ -115,7 +115,8 @@ def _missing(span: JudgedSpan, verdicts: Sequence[Verdict], figures: Sequence[Fi
             "the same at another time: right before it no agent of the home measured, as in a power cut,"
             " after which every box of the home starts again and the modem looks for its line"
         )
-    if named["own-use"].value is None:
+    # Proven without counters is what let nothing through for longer than any traffic of the home's own does.
+    if named["own-use"].value is None and not all(v.proven for v in verdicts):
         missing.setdefault("own traffic is not known")
     if not stands_apart(named):
         missing.setdefault(

@@ -9,9 +9,10 @@ import pytest
 from support.homes import alder
 from support.record_windows import count_in
 from support.reported import judged_story
-from support.windows import quiet
+from support.windows import disturb, quiet
 from whichhop.claim.claim import after_dark, chosen, claim_of, columns_for, happened, stands_apart
-from whichhop.claim.span import JudgedSpan
+from whichhop.claim.span import JudgedSpan, judged_span
+from whichhop.compare.comparison import compare_windows
 from whichhop.model import Cause, Owner
 from whichhop.model.dossier import Figure
 
@@ -52,6 +53,22 @@ def test_without_byte_counters_nothing_is_claimed_and_they_are_asked_for() -> No
     assert claim is not None
     assert not claim.made
     assert any("own traffic" in text for text in (*claim.missing, *claim.would_change))
+
+
+@pytest.mark.parametrize(("ticks", "made"), [(20, True), (4, False)])
+def test_a_dead_line_is_claimed_without_byte_counters_as_compare_says_it_is_proven(
+    ticks: int, made: bool
+) -> None:
+    """Seen: `compare` called an outage of 90 s the provider's, `evidence` asked for byte counters first."""
+    home = alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}")
+    table = disturb(quiet(home, 60), home, "modem/provider-edge", slice(20, 20 + ticks), lost=10)
+    found = compare_windows(home, table, ())
+    assert found is not None
+    assert [v.proven for v in found.verdicts] == [made]
+    claim, _, _, _ = claim_of(judged_span(found, ()))
+    assert claim is not None
+    assert claim.made is made
+    assert ("own traffic is not known" in claim.missing) is not made
 
 
 def test_an_unproven_verdict_is_never_made_a_claim() -> None:
