@@ -20,6 +20,6 @@ def reach_of(found: Comparison) -> Reach:
     return Reach(
         unmeasured=found.unmeasured,
         nothing=nothing,
-        not_measured=tuple(w for w in (first, *silent_words(found.silent), words) if w),
+        not_measured=tuple(w for w in (first, *silent_words(found.to_look_at), words) if w),
         unusual=() if nothing else tuple(w for w in map(level_words, found.unusual) if w),
     )

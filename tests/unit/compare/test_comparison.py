@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+from support.homes import alder
 from support.reported import recorded, span_of
+from support.windows import disturb, quiet
 from whichhop.claim.reach import reach_of
-from whichhop.compare.comparison import compare_records, comparison_data
+from whichhop.compare.comparison import compare_records, compare_windows, comparison_data
 from whichhop.compare.words import not_measured_words, silent_words
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Cause, Columns, Fate, Home, LinkKind, Method, Record, Sample, derive_sessions
@@ -195,6 +197,20 @@ def test_who_asks_targets_that_do_not_answer_is_not_told_to_add_targets() -> Non
     (three,) = silent_words(("harbour", "isle", "provider-edge"))
     assert "the path to it; see whether its address is right" in one
     assert three.startswith("harbour, isle and provider-edge did not answer a single packet")
+
+
+def test_behind_a_line_told_dead_nobody_is_sent_to_look_for_wrong_addresses() -> None:
+    home = alder("harbour:", "isle: {address: 198.51.100.9}, cape: {address: 198.51.100.10}, harbour:")
+    table = disturb(quiet(home, 90), home, "modem/provider-edge", slice(0, 90), lost=10)
+    found = compare_windows(home, table, ())
+    assert found is not None
+    assert "modem/provider-edge" in found.verdicts[0].elements
+    assert found.silent == ("isle", "cape", "harbour")
+    assert found.to_look_at == ()
+    assert not any("address" in words for words in reach_of(found).not_measured)
+    # Where nothing explains it, it is looked at.
+    alone = replace(found, verdicts=())
+    assert alone.to_look_at == alone.silent
 
 
 def test_records_without_a_packet_to_the_homes_targets_are_no_reason_to_add_targets() -> None:

@@ -140,7 +140,7 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
     )
     short = ELSE_TOO_SHORT if any(v.standing for v in found.verdicts) else TOO_SHORT
     levels = [level_words(v) for v in found.unusual] if found.levels else [short]
-    silent = silent_words(found.silent)
+    silent = silent_words(found.to_look_at)
     felt = ["\n".join(felt_words(f)) for f in found.felt]
     if not found.verdicts:
         answer = NO_FAULT_HEARD if found.silent else NO_FAULT_THEN if aside else NO_FAULT
