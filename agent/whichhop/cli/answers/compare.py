@@ -199,7 +199,7 @@ def _from_store(args: argparse.Namespace, house: House) -> _Answer:
 
 
 def _strangers_words(source: Opened, home: Home, file: str) -> str:
-    """Whose packets the files hold and this home file does not name, as after a node was renamed; else empty."""
+    """Whose packets the files hold and this home file does not name, as after a renaming; else empty."""
     agents = {node.name for node in home.agents}
     targets = {s.key.target for s in derive_sessions(home)} | {*home.nodes, *home.peers, PROVIDER_EDGE}
     keys = source.store.sessions() if source.of_files else []
