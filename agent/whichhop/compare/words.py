@@ -285,6 +285,9 @@ def spoke_for(verdict: Verdict) -> str:
     then = "Sessions" if verdict.end_ns is None else "Until then sessions"
     if verdict.cause is Cause.OWN_TRAFFIC:
         return f"{then} that cross it saw {figures}, against the quiet minutes after it."
+    if verdict.severity.loss_ratio != 1.0:
+        # Its figures are of the minutes by which it was known; a report's are of its whole time.
+        then = "In its first minutes sessions"
     return f"{then} that cross it saw {figures}, against what is usual for such links."
 
 
