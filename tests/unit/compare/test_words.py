@@ -91,7 +91,7 @@ def test_the_figures_of_what_stood_before_are_told_as_those_of_its_first_minutes
     first = "In its first minutes sessions that cross it saw 30 ms added"
     for end_ns in (None, 1):
         assert any(first in line for line in explain(verdict(severity=slow, standing=True, end_ns=end_ns)))
-    # What let nothing through is counted as long as it lasted.
+    # What let nothing through did so all the time.
     dead = Severity(sent=900, lost=900, loss_ratio=1.0, loss_low=0.99, loss_high=1.0)
     told = explain(verdict(severity=dead, standing=True, end_ns=1))
     assert any(line.startswith("Until then sessions that cross it saw 100 %") for line in told)
