@@ -7,6 +7,7 @@ import pypdf
 import pytest
 
 from support.dossiers import dossier
+from whichhop.claim.pseudonyms import StandIns
 from whichhop.model import Cause, Owner, Service
 from whichhop.model.dossier import ChannelRow, Dossier, LevelNote, Wiring
 from whichhop.model.figure_words import TOO_LITTLE_YET
@@ -114,6 +115,18 @@ def test_no_paper_calls_two_minutes_free_of_faults(paper: Paper) -> None:
     assert TOO_LITTLE_YET.removesuffix(".") in said
     assert "No fault found" not in said
     assert "Nothing needs to be done" not in said
+
+
+def test_a_withheld_account_reads_as_one_in_every_paper() -> None:
+    """The report's first row once said: the customer, account account withheld."""
+    made = full()
+    hidden = replace(made, home=replace(made.home, service=StandIns.of(made.home).home.service))
+    for paper in Paper:
+        said = words(hidden, paper)
+        assert SERVICE.account is not None
+        assert SERVICE.account not in said
+        assert "account account" not in said.lower()
+    assert "account (number withheld)" in words(hidden, Paper.PHONE)
 
 
 def test_the_summary_tells_what_began_afterwards_from_what_was_there_at_the_same_time() -> None:
