@@ -103,8 +103,8 @@ class JsonLine:
                 return known
         asked = self.text("method")
         if asked not in list(Method):
-            known = f"known: {', '.join(Method)}; {_NEWER}"
-            raise self.bad("method", f"no method is named {shown(asked)}", known)
+            remedy = f"known: {', '.join(Method)}; {_NEWER}"
+            raise self.bad("method", f"no method is named {shown(asked)}", remedy)
         return SessionKey(agent=self.text("agent"), target=self.text("target"), method=Method(asked))
 
     def time_ns(self, key: str) -> int:
