@@ -216,7 +216,7 @@ def test_behind_a_line_told_dead_nobody_is_sent_to_look_for_wrong_addresses() ->
 def test_records_without_a_packet_to_the_homes_targets_are_no_reason_to_add_targets() -> None:
     """As where the files of one session alone are given: the home file names its peer already."""
     records, readings = recorded("none")
-    inside = [r for r in records if r.session.target not in ("harbour", "provider-edge")]
+    inside = tuple(r for r in records if r.session.target not in ("harbour", "provider-edge"))
     start, end = span_of(inside)
     found = compare_records(alder_home(), inside, readings, start_ns=start, end_ns=end)
     assert found is not None
