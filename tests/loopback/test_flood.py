@@ -1,6 +1,7 @@
 """A flooded reflector answers by the batch, and what it sends is what it would have sent one by one."""
 
 import asyncio
+import contextlib
 import socket
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -12,9 +13,9 @@ from support.need import need
 from whichhop.net.batch import SLOTS, Batch, address_of
 from whichhop.net.clock import SystemClock
 from whichhop.net.udp import open_udp
-from whichhop.probes.admission import Admission
+from whichhop.probes.admission import TELL_RATE_PER_S, Admission
 from whichhop.probes.kinds.stamp_reflector import StampReflector
-from whichhop.wire.ntp64 import ErrorEstimate, estimate_error, utc_from_field
+from whichhop.wire.ntp64 import ErrorEstimate, estimate_error, ntp_from_utc, utc_from_field
 from whichhop.wire.stamp import Ask, StampAnswer, pack_ask, unpack_answer
 from whichhop.wire.stamp_refusal import read_refusal
 
@@ -134,6 +135,35 @@ def test_in_one_batch_the_allowed_are_answered_and_the_others_counted(reflector:
         assert len(answers(friend)) == 200
         assert told(stranger) <= 100  # refusals, which no sender can take for an answer
     assert there.dropped() == {"not-allowed": 100, "rate-limited": 5}
+
+
+@pytest.mark.parametrize("forgery", [bytes(112), b"rubbish"])
+def test_a_flood_that_claims_an_agents_address_leaves_the_agent_its_share(forgery: bytes) -> None:
+    """What has no tag of the home's key is of anybody: only what has one uses up its source's share."""
+    loop, key = asyncio.new_event_loop(), bytes(range(32))
+    gate = Admission([ip_network("127.0.0.1/32")], rate_per_s=1e-3, burst=100)
+    there = StampReflector(CLOCK, gate, estimate, bind="127.0.0.1", port=0, key=key)
+    there.open(loop)
+    now = ntp_from_utc(CLOCK.utc_ns())
+    with socket_at("127.0.0.1") as here, socket_at("127.0.0.1") as forger:
+        for _ in range(10):
+            for _ in range(50):
+                forger.sendto(forgery, ("127.0.0.1", there.port))
+            drained(there, 5)
+        for seq in range(120):
+            plain = Ask(seq=seq, t1=now, estimate=estimate(), ssid=7)
+            here.sendto(pack_ask(plain, key), ("127.0.0.1", there.port))
+        drained(there)
+        got = 0
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                got += isinstance(unpack_answer(here.recv(4096), key), StampAnswer)
+        # Words to who may be anybody are few, whatever the flood.
+        assert there.told <= TELL_RATE_PER_S + 20
+    there.close()
+    loop.close()
+    assert got == 100
+    assert there.dropped()["rate-limited"] == 20
 
 
 def test_long_and_short_packets_of_a_flood_come_back_at_their_size(reflector: Make) -> None:

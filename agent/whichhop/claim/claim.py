@@ -8,6 +8,7 @@ from whichhop.claim.alone import told_apart
 from whichhop.claim.figures import (
     added,
     added_figure,
+    answered_of,
     column_loss,
     figures_of,
     loss_figure,
@@ -114,7 +115,8 @@ def _missing(span: JudgedSpan, verdicts: Sequence[Verdict], figures: Sequence[Fi
             "the same at another time: right before it no agent of the home measured, as in a power cut,"
             " after which every box of the home starts again and the modem looks for its line"
         )
-    if named["own-use"].value is None:
+    # Proven without counters is what let nothing through for longer than any traffic of the home's own does.
+    if named["own-use"].value is None and not all(v.proven for v in verdicts):
         missing.setdefault("own traffic is not known")
     if not stands_apart(named):
         missing.setdefault(
@@ -179,9 +181,10 @@ def claim_of(span: JudgedSpan) -> tuple[Claim | None, tuple[Verdict, ...], Mask,
         return None, (), ticks, ()
     lead = about[0]
     crossing, beside = columns_for(span, lead)
-    alone, included = told_apart(span, about, ticks, (crossing, beside))
+    over, rest = answered_of(span, crossing), answered_of(span, beside)
+    alone, included = told_apart(span, about, ticks, (over, rest))
     in_line, in_rest = (_included_words(names) for names in included)
-    figures = figures_of(alone, ticks, crossing, beside, usual_of(lead), included=(in_line, in_rest))
+    figures = figures_of(alone, ticks, over, rest, usual_of(lead), included=(in_line, in_rest))
     provider = lead.cause in PROVIDERS
     missing = _missing(span, about, figures) if _points_out(lead) else ()
     claim = Claim(
@@ -209,6 +212,7 @@ def happened(span: JudgedSpan, claimed: Sequence[Verdict], crossing: Sequence[in
     Those that the claim is about get the claim's own rule, so that one episode alone shows the claim's value.
     """
     quiet = quiet_medians(span, usual_of(claimed[0])) if claimed else None
+    crossing = answered_of(span, crossing)
     alone, _ = told_apart(span, claimed, span.ticks_of(claimed), (crossing,))
     out = []
     for v in span.verdicts:

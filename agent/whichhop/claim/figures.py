@@ -15,7 +15,7 @@ from whichhop.stats.interval import binomial_quantile
 _LOSS = (
     "packets lost of packets sent; Wilson's 95 % interval (Wilson 1927), the counts divided by the design"
     " effect of losses that come together in one ten-second tick (Kish 1965); where others are heard, without"
-    " sessions over another fault while it lasted"
+    " sessions over another fault while it lasted, and without sessions that were never answered"
 )
 _ADDED = (
     "per ten-second tick the median over the sessions of (median round trip less the session's own quiet"
@@ -23,6 +23,17 @@ _ADDED = (
     " interval by order statistics (binomial); where others are heard, without sessions over another fault"
     " while it lasted"
 )
+
+
+def answered_of(span: JudgedSpan, columns: Sequence[int]) -> list[int]:
+    """Those of the sessions that were answered at all in the span, or all where none was.
+
+    A target that never answers anybody, or a guest network that keeps its devices apart, loses all of each
+    session from the first packet on: no share of that is the fault's.
+    """
+    table = span.table
+    told = [i for i in columns if (span.speaks[:, i] & (table.sent[:, i] > table.lost[:, i])).any()]
+    return told or list(columns)
 
 
 def column_loss(

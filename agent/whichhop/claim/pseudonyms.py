@@ -14,9 +14,9 @@ _NO_NODES = (DOWNLOADS, UPLOADS)
 """What stands for the other end of a transfer without one, and names nobody."""
 _SERVICE = {
     "customer": "the customer",
-    "account": "account withheld",
+    "account": "(number withheld)",
     "address": "address withheld",
-    "product": "plan's name withheld",
+    "product": "(name withheld)",
     "modem_model": "model withheld",
     "modem_mac": "MAC withheld",
 }

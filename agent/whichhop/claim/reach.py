@@ -11,12 +11,15 @@ def reach_of(found: Comparison) -> Reach:
     home = found.home
     nothing = len(found.unmeasured) == len(home.links)
     words = not_measured_words(
-        [k for k in home.links if k.name in found.unmeasured], seldom=found.seldom, asked=found.asked_outside
+        [k for k in home.links if k.name in found.unmeasured],
+        seldom=found.seldom,
+        asked=found.asked_outside,
+        unsent=found.unsent,
     )
     first = not_judged_words(found.judged.table.step_ns / NS_PER_S) if nothing else ""
     return Reach(
         unmeasured=found.unmeasured,
         nothing=nothing,
-        not_measured=tuple(w for w in (first, *silent_words(found.silent), words) if w),
+        not_measured=tuple(w for w in (first, *silent_words(found.to_look_at), words) if w),
         unusual=() if nothing else tuple(w for w in map(level_words, found.unusual) if w),
     )

@@ -92,3 +92,8 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
         padded = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
         lines.append("  ".join(padded).rstrip())
     return "\n".join(lines)
+
+
+def many(count: int, what: str) -> str:
+    """A count with its noun: 1 session, 2 sessions."""
+    return f"{count} {what}" + ("" if count == 1 else "s")

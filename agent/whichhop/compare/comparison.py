@@ -111,6 +111,27 @@ class Comparison:
         return any(name == PROVIDER_EDGE or name in self.home.peers for name in self.silent)
 
     @property
+    def to_look_at(self) -> tuple[str, ...]:
+        """Silent targets whose silence no verdict explains: behind a link that lets nothing through from the
+        first packet to the last, an address may be as right as it likes."""
+        dead = {
+            name
+            for v in self.verdicts
+            if v.standing and v.end_ns is None and v.severity is not None and v.severity.loss_ratio == 1.0
+            for name in v.elements
+        }
+        reached = {
+            s.key.target for s in self.judged.sessions if not any(link.name in dead for link in s.path.links)
+        }
+        return tuple(name for name in self.silent if not dead or name in reached)
+
+    @property
+    def unsent(self) -> tuple[str, ...]:
+        """Targets past the home's line that the home names and to which no packet is on record."""
+        sent = {key.target for key in self.sessions}
+        return tuple(name for name in self.home.peers if name not in sent)
+
+    @property
     def span_s(self) -> float:
         """How long it is from the first window's begin to the last one's end."""
         return (self.end_ns - self.start_ns) / NS_PER_S

@@ -91,20 +91,17 @@ def not_measured_words(
     seldom: Collection[str] = (),
     *,
     asked: bool = False,
+    unsent: Sequence[str] = (),
 ) -> str:
     """What cannot be called free of faults, as no judged session crosses it, and the remedy; empty for none.
 
     file: the home file as the reader knows it. seldom: names of those that are probed, but too seldom.
-    asked: whether targets past the home are asked, and do not answer.
+    asked: whether targets past the home are asked, and do not answer. unsent: targets past them to which
+    nothing was sent though the home names them.
     """
-    return " ".join(
-        words
-        for words in (
-            _not_crossed_words([link for link in links if link.name not in seldom], file, asked=asked),
-            _seldom_words([link for link in links if link.name in seldom]),
-        )
-        if words
-    )
+    crossed = [link for link in links if link.name not in seldom]
+    each = _not_crossed_words(crossed, file, asked=asked, unsent=unsent)
+    return " ".join(w for w in (each, _seldom_words([k for k in links if k.name in seldom])) if w)
 
 
 def _seldom_words(links: Sequence[NamedLink]) -> str:
@@ -118,12 +115,13 @@ def _seldom_words(links: Sequence[NamedLink]) -> str:
     )
 
 
-def _not_crossed_words(links: Sequence[NamedLink], file: str, *, asked: bool) -> str:
+def _not_crossed_words(links: Sequence[NamedLink], file: str, *, asked: bool, unsent: Sequence[str]) -> str:
     if not links:
         return ""
     remedies = []
     if any(link.kind in PAST_THE_HOME for link in links):
-        remedies.append("let a target past it answer" if asked else target_words(file))
+        there = f"see why no packet to {listed(unsent)} is on record, though {file} names it"
+        remedies.append("let a target past it answer" if asked else there if unsent else target_words(file))
     if any(link.kind not in PAST_THE_HOME for link in links):
         remedies.append("run an agent on a machine whose packets cross it")
     return (
@@ -287,6 +285,9 @@ def spoke_for(verdict: Verdict) -> str:
     then = "Sessions" if verdict.end_ns is None else "Until then sessions"
     if verdict.cause is Cause.OWN_TRAFFIC:
         return f"{then} that cross it saw {figures}, against the quiet minutes after it."
+    if verdict.severity.loss_ratio != 1.0:
+        # Its figures are of the minutes by which it was known; a report's are of its whole time.
+        then = "In its first minutes sessions"
     return f"{then} that cross it saw {figures}, against what is usual for such links."
 
 

@@ -27,6 +27,10 @@ WELL_KNOWN = 1024
 TELL_RATE_PER_S = 100.0
 """Refusals told to strangers a second, all together: the second addresses of a whole home's agents and a call
 beside them are told each time, and whoever is made to receive them gets less than 0.1 Mbit/s."""
+FORGED_RATE_PER_S = 5000.0
+"""Packets a second, of all sources together, that turn out to be of no holder of the home's key and so cost
+nothing whom they claim to come from. Ten times a source's share; to look at a tag takes microseconds, so that
+a flood of more has to be stopped unread, and then takes its claimed source's share after all."""
 
 
 @dataclass(slots=True)
@@ -60,6 +64,7 @@ class Admission:
         self._services = frozenset(services)
         self._own = "" if own and ip_address(own).is_loopback else own
         self._telling = _Source(TELL_RATE_PER_S, 0)
+        self._forged = _Source(FORGED_RATE_PER_S, 0)
         self._rate_per_ns = rate_per_s / NS_PER_S
         self._burst = burst
         self._most = sources_most
@@ -76,14 +81,13 @@ class Admission:
 
     def may_tell(self, now_ns: MonoNs) -> bool:
         """Whether a stranger may be told why it gets no answer, which uses up a share of such words."""
-        telling = self._telling
-        rate_per_ns = TELL_RATE_PER_S / NS_PER_S
-        telling.tokens = min(TELL_RATE_PER_S, telling.tokens + (now_ns - telling.at_ns) * rate_per_ns)
-        telling.at_ns = now_ns
-        if telling.tokens < 1:
-            return False
-        telling.tokens -= 1
-        return True
+        return _taken(self._telling, TELL_RATE_PER_S, now_ns)
+
+    def forged(self, source: str, now_ns: MonoNs) -> None:
+        """A packet that passed was of no holder of the key: whom it claims to be of gets its token back."""
+        known = self._sources.get(source)
+        if known is not None and known.tokens >= 0 and _taken(self._forged, FORGED_RATE_PER_S, now_ns):
+            known.tokens = min(self._burst, known.tokens + 1)
 
     def turned(self, source: str, port: int, now_ns: MonoNs) -> Turned | None:
         """Why this datagram is not to be answered; None when it may pass, which costs its source a token."""
@@ -120,3 +124,13 @@ class Admission:
         if len(self._sources) > self._most:
             self._sources.popitem(last=False)
         return known
+
+
+def _taken(bucket: _Source, rate_per_s: float, now_ns: MonoNs) -> bool:
+    """Whether a bucket that holds a second's worth had a token left, which is then gone."""
+    bucket.tokens = min(rate_per_s, bucket.tokens + (now_ns - bucket.at_ns) * rate_per_s / NS_PER_S)
+    bucket.at_ns = now_ns
+    if bucket.tokens < 1:
+        return False
+    bucket.tokens -= 1
+    return True

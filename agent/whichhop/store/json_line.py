@@ -1,5 +1,6 @@
 """One JSON line of the interchange form: its kind, its values, and complaints that name the place."""
 
+import difflib
 import json
 import math
 import re
@@ -8,7 +9,7 @@ from decimal import Decimal, InvalidOperation
 from functools import lru_cache
 from typing import Any
 
-from whichhop import outside
+from whichhop import __version__, outside
 from whichhop.errors import DataError
 from whichhop.model import Method, SessionKey
 from whichhop.model.units import NS_PER_S
@@ -22,6 +23,7 @@ LONGEST_LINE = 100_000
 """Characters; a sample's line has some 200, a note's with its gains some thousands."""
 _MOST_DIGITS = 60
 """Characters of a number; a time in nanoseconds needs 20, the longest float 24."""
+_NEWER = f"if a newer whichhop wrote the file, read it with that one (this is {__version__})"
 KEYS = {
     "sent": {"agent", "target", "method", "rtt_s", "lost", "rate_bps", "fate", "out_s", "queue_s"},
     "at": {"agent", "counter", "value"},
@@ -61,17 +63,21 @@ class JsonLine:
         except _TwiceError as twice:
             raise self.bad(printable(twice.args[0], 40), "stands twice", "keep one of them") from None
         except (ValueError, RecursionError) as error:
-            raise self.bad("(line)", f"is not JSON ({error})", "write one JSON object a line") from None
+            cut = text.startswith("{") and not text.rstrip().endswith("}")
+            remedy = "it is cut short: copy the file again whole, or remove the line"
+            raise self.bad(
+                "(line)", f"is not JSON ({error})", remedy if cut else "write one JSON object a line"
+            ) from None
         if not isinstance(value, dict):
             raise self.bad("(line)", "is not a JSON object", "write one JSON object a line")
         self.values: dict[str, Any] = value
         self.kind = next((k for k in KEYS if k in value), "")
         if not self.kind:
-            raise self.bad("(line)", f"has none of the keys {', '.join(KEYS)}", 'a sample needs "sent"')
+            keys = ", ".join(KEYS)
+            raise self.bad("(line)", f"has none of the keys {keys}", f'a sample needs "sent"; {_NEWER}')
         for key in value:
             if key != self.kind and key not in KEYS[self.kind]:
-                known = ", ".join(sorted(KEYS[self.kind]))
-                raise self.bad(printable(key, 40), "unknown key", f"known beside {self.kind}: {known}")
+                raise self.bad(printable(key, 40), "unknown key", _known_words(key, self.kind))
 
     def bad(self, key: str, problem: str, remedy: str) -> DataError:
         """A complaint, for the caller to raise."""
@@ -97,7 +103,8 @@ class JsonLine:
                 return known
         asked = self.text("method")
         if asked not in list(Method):
-            raise self.bad("method", f"no method is named {shown(asked)}", f"known: {', '.join(Method)}")
+            remedy = f"known: {', '.join(Method)}; {_NEWER}"
+            raise self.bad("method", f"no method is named {shown(asked)}", remedy)
         return SessionKey(agent=self.text("agent"), target=self.text("target"), method=Method(asked))
 
     def time_ns(self, key: str) -> int:
@@ -170,6 +177,14 @@ def _session_of(agent: str, target: str, method: str) -> SessionKey | None:
         return SessionKey(agent=agent, target=target, method=Method(method))
     except (DataError, ValueError):
         return None
+
+
+def _known_words(key: str, kind: str) -> str:
+    """What may have been meant by a key that a line of this kind does not have."""
+    known = sorted(KEYS[kind])
+    close = difflib.get_close_matches(key[:40].lower(), known, n=1)
+    meant = f"did you mean {close[0]}? " if close else ""
+    return f"{meant}known beside {kind}: {', '.join(known)}; {_NEWER}"
 
 
 class _TwiceError(Exception):

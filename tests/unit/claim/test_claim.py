@@ -9,9 +9,10 @@ import pytest
 from support.homes import alder
 from support.record_windows import count_in
 from support.reported import judged_story
-from support.windows import quiet
+from support.windows import disturb, quiet
 from whichhop.claim.claim import after_dark, chosen, claim_of, columns_for, happened, stands_apart
-from whichhop.claim.span import JudgedSpan
+from whichhop.claim.span import JudgedSpan, judged_span
+from whichhop.compare.comparison import compare_windows
 from whichhop.model import Cause, Owner
 from whichhop.model.dossier import Figure
 
@@ -52,6 +53,22 @@ def test_without_byte_counters_nothing_is_claimed_and_they_are_asked_for() -> No
     assert claim is not None
     assert not claim.made
     assert any("own traffic" in text for text in (*claim.missing, *claim.would_change))
+
+
+@pytest.mark.parametrize(("ticks", "made"), [(20, True), (4, False)])
+def test_a_dead_line_is_claimed_without_byte_counters_as_compare_says_it_is_proven(
+    ticks: int, made: bool
+) -> None:
+    """Seen: `compare` called an outage of 90 s the provider's, `evidence` asked for byte counters first."""
+    home = alder("{kind: modem}", "{kind: modem, address: 192.0.2.254}")
+    table = disturb(quiet(home, 60), home, "modem/provider-edge", slice(20, 20 + ticks), lost=10)
+    found = compare_windows(home, table, ())
+    assert found is not None
+    assert [v.proven for v in found.verdicts] == [made]
+    claim, _, _, _ = claim_of(judged_span(found, ()))
+    assert claim is not None
+    assert claim.made is made
+    assert ("own traffic is not known" in claim.missing) is not made
 
 
 def test_an_unproven_verdict_is_never_made_a_claim() -> None:
@@ -236,3 +253,38 @@ def test_what_follows_a_power_cut_is_not_held_against_the_provider(monkeypatch: 
 def test_an_empty_span_gives_an_empty_table() -> None:
     table, tallies = count_in((), (), start_ns=0, end_ns=60 * 10**9)
     assert (table.ticks, tallies) == (6, ())
+
+
+def test_a_target_that_never_answers_is_no_part_of_a_claims_loss() -> None:
+    """A peer that drops probes lost 3 of 9 sessions whole: 4.5 % of a line were told as 36 %."""
+    span, _ = judged_story("upstream-link")
+    claim, about, _, crossing = claim_of(span)
+    assert claim is not None
+    mute = [i for i in crossing if span.sessions[i].key.target == "harbour"]
+    assert 0 < len(mute) < len(crossing)
+    table = replace(
+        span.table, lost=span.table.lost.copy(), q50_s=span.table.q50_s.copy(), q80_s=span.table.q80_s.copy()
+    )
+    table.lost[:, mute] = table.sent[:, mute]
+    table.q50_s[:, mute] = table.q80_s[:, mute] = np.nan
+    deaf = replace(span, table=table, worked_out={})
+    again, told, _, crossed = claim_of(deaf)
+    assert again is not None
+    assert (told, crossed) == (about, crossing)
+    answered = [i for i in crossing if i not in mute]
+    ticks = span.ticks_of(about)
+    heard = span.speaks[ticks][:, answered]
+    sent = int(np.where(heard, span.table.sent[ticks][:, answered], 0).sum())
+    lost = int(np.where(heard, span.table.lost[ticks][:, answered], 0).sum())
+    for name in ("line-loss", "quiet-loss"):
+        figure = next(f for f in again.figures if f.name == name)
+        assert figure.value is not None
+        assert figure.value < 0.5
+        if name == "line-loss":
+            assert (figure.count, figure.value) == (sent, lost / sent)
+    assert happened(deaf, told, crossed)[0].loss_ratio == lost / sent
+    # Where nobody was answered from the first packet to the last, all of it is the fault's.
+    table.lost[:, list(crossing)] = table.sent[:, list(crossing)]
+    dead, _, _, _ = claim_of(replace(deaf, worked_out={}))
+    assert dead is not None
+    assert next(f for f in dead.figures if f.name == "line-loss").value == 1.0

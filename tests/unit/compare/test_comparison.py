@@ -6,8 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+from support.homes import alder
 from support.reported import recorded, span_of
-from whichhop.compare.comparison import compare_records, comparison_data
+from support.windows import disturb, quiet
+from whichhop.claim.reach import reach_of
+from whichhop.compare.comparison import compare_records, compare_windows, comparison_data
 from whichhop.compare.words import not_measured_words, silent_words
 from whichhop.lab.standard_home import alder_home
 from whichhop.model import Cause, Columns, Fate, Home, LinkKind, Method, Record, Sample, derive_sessions
@@ -194,6 +197,35 @@ def test_who_asks_targets_that_do_not_answer_is_not_told_to_add_targets() -> Non
     (three,) = silent_words(("harbour", "isle", "provider-edge"))
     assert "the path to it; see whether its address is right" in one
     assert three.startswith("harbour, isle and provider-edge did not answer a single packet")
+
+
+def test_behind_a_line_told_dead_nobody_is_sent_to_look_for_wrong_addresses() -> None:
+    home = alder("harbour:", "isle: {address: 198.51.100.9}, cape: {address: 198.51.100.10}, harbour:")
+    table = disturb(quiet(home, 90), home, "modem/provider-edge", slice(0, 90), lost=10)
+    found = compare_windows(home, table, ())
+    assert found is not None
+    assert "modem/provider-edge" in found.verdicts[0].elements
+    assert found.silent == ("isle", "cape", "harbour")
+    assert found.to_look_at == ()
+    assert not any("address" in words for words in reach_of(found).not_measured)
+    # Where nothing explains it, it is looked at.
+    alone = replace(found, verdicts=())
+    assert alone.to_look_at == alone.silent
+
+
+def test_records_without_a_packet_to_the_homes_targets_are_no_reason_to_add_targets() -> None:
+    """As where the files of one session alone are given: the home file names its peer already."""
+    records, readings = recorded("none")
+    inside = tuple(r for r in records if r.session.target not in ("harbour", "provider-edge"))
+    start, end = span_of(inside)
+    found = compare_records(alder_home(), inside, readings, start_ns=start, end_ns=end)
+    assert found is not None
+    assert found.unsent == ("harbour",)
+    links = [k for k in found.home.links if k.name in found.unmeasured]
+    words = not_measured_words(links, "alder.yaml", unsent=found.unsent)
+    assert "see why no packet to harbour is on record, though alder.yaml names it" in words
+    assert "`targets:" not in words
+    assert any("no packet to harbour" in w for w in reach_of(found).not_measured)
 
 
 def test_a_link_that_nobody_crosses_keeps_its_own_remedy_beside_one_asked_too_seldom() -> None:

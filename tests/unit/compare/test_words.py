@@ -83,3 +83,15 @@ def test_own_traffic_that_is_over_is_told_in_the_past():
         headline(verdict(cause=Cause.OWN_TRAFFIC, elements=("own-traffic",), end_ns=9))
         == "The home's own traffic filled the access line (97 % sure)."
     )
+
+
+def test_the_figures_of_what_stood_before_are_told_as_those_of_its_first_minutes():
+    """A report counts its whole time, so that the two differ by what went on afterwards."""
+    slow = Severity(sent=2400, lost=24, loss_ratio=0.01, loss_low=0.006, loss_high=0.015, added_p50_s=0.03)
+    first = "In its first minutes sessions that cross it saw 30 ms added"
+    for end_ns in (None, 1):
+        assert any(first in line for line in explain(verdict(severity=slow, standing=True, end_ns=end_ns)))
+    # What let nothing through did so all the time.
+    dead = Severity(sent=900, lost=900, loss_ratio=1.0, loss_low=0.99, loss_high=1.0)
+    told = explain(verdict(severity=dead, standing=True, end_ns=1))
+    assert any(line.startswith("Until then sessions that cross it saw 100 %") for line in told)

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whichhop.model.units import NS_PER_S, MonoNs
-from whichhop.probes.admission import Admission, Turned
+from whichhop.probes.admission import FORGED_RATE_PER_S, Admission, Turned
 
 HOME = (ip_network("192.0.2.0/24"), ip_network("2001:db8:1::/48"))
 
@@ -81,3 +81,23 @@ def test_strangers_are_told_so_often_in_all() -> None:
     admission = Admission(HOME)
     told = sum(admission.may_tell(MonoNs(n * NS_PER_S // 1000)) for n in range(5000))
     assert told <= 100 + 5 * 100
+
+
+def test_what_turns_out_to_be_forged_costs_its_claimed_source_nothing_up_to_a_bound() -> None:
+    gate = Admission([ip_network("192.0.2.0/24")], rate_per_s=1e-3, burst=10)
+    for _ in range(int(FORGED_RATE_PER_S)):
+        assert gate.turned("192.0.2.7", 40_000, MonoNs(0)) is None
+        gate.forged("192.0.2.7", MonoNs(0))
+    # From here on a flood is stopped unread again.
+    for _ in range(10):
+        assert gate.turned("192.0.2.7", 40_000, MonoNs(0)) is None
+        gate.forged("192.0.2.7", MonoNs(0))
+    assert gate.turned("192.0.2.7", 40_000, MonoNs(0)) is Turned.RATE_LIMITED
+    # Nobody gets more than a rest gives, and a stranger nothing.
+    other = Admission([ip_network("192.0.2.0/24")], rate_per_s=1e-3, burst=10)
+    for source in ("192.0.2.8", "203.0.113.9"):
+        other.turned(source, 40_000, MonoNs(0))
+        for _ in range(50):
+            other.forged(source, MonoNs(0))
+    assert sum(other.turned("192.0.2.8", 40_000, MonoNs(0)) is None for _ in range(50)) == 10
+    assert other.turned("203.0.113.9", 40_000, MonoNs(0)) is Turned.NOT_ALLOWED

@@ -7,6 +7,7 @@ import pypdf
 import pytest
 
 from support.dossiers import dossier
+from whichhop.claim.pseudonyms import StandIns
 from whichhop.model import Cause, Owner, Service
 from whichhop.model.dossier import ChannelRow, Dossier, LevelNote, Wiring
 from whichhop.model.figure_words import TOO_LITTLE_YET
@@ -114,6 +115,32 @@ def test_no_paper_calls_two_minutes_free_of_faults(paper: Paper) -> None:
     assert TOO_LITTLE_YET.removesuffix(".") in said
     assert "No fault found" not in said
     assert "Nothing needs to be done" not in said
+
+
+def test_a_withheld_account_reads_as_one_in_every_paper() -> None:
+    """The report's first row once said: the customer, account account withheld."""
+    made = full()
+    hidden = replace(made, home=replace(made.home, service=StandIns.of(made.home).home.service))
+    for paper in Paper:
+        said = words(hidden, paper)
+        assert SERVICE.account is not None
+        assert SERVICE.account not in said
+        assert "account account" not in said.lower()
+    assert "account (number withheld)" in words(hidden, Paper.PHONE)
+
+
+def test_the_summary_tells_what_began_afterwards_from_what_was_there_at_the_same_time() -> None:
+    """A modem that trained again and was slower from then on was told as of the same time."""
+    made = full()
+    over_ns = made.episodes[0].start_ns + 90 * NS_PER_S
+    episode = replace(made.episodes[0], end_ns=over_ns)
+    later = replace(episode, claimed=False, start_ns=over_ns, end_ns=None, where="the attic")
+    after = words(replace(made, episodes=(episode, later)), Paper.SUMMARY)
+    assert "Since then: a fault in the attic" in after
+    sooner = replace(later, start_ns=episode.start_ns)
+    assert "At the same time: a fault in the attic" in words(
+        replace(made, episodes=(episode, sooner)), Paper.SUMMARY
+    )
 
 
 def test_the_summary_does_not_clear_the_wifi_where_it_is_at_fault_too() -> None:

@@ -105,9 +105,19 @@ def test_a_transfers_rate_becomes_a_reading() -> None:
 
 BAD = [
     ("{", "(line)", "is not JSON"),
+    (SAMPLE[:-40], "(line)", "it is cut short: copy the file again whole, or remove the line"),
+    ("sent,agent", "(line)", "write one JSON object a line"),
     ("[1]", "(line)", "is not a JSON object"),
     ('{"a": 1}', "(line)", "none of the keys sent, at, minute"),
-    (SAMPLE.replace("rtt_s", "rtt_ms"), "rtt_ms", "unknown key; known beside sent: agent"),
+    ('{"format": 9}', "(line)", "if a newer whichhop wrote the file, read it with that one"),
+    (
+        SAMPLE.replace("rtt_s", "rtt_ms"),
+        "rtt_ms",
+        "unknown key; did you mean rtt_s? known beside sent: agent",
+    ),
+    (SAMPLE.replace("target", "tagret"), "tagret", "did you mean target?"),
+    (SAMPLE[:-1] + ', "ecn": 1}', "ecn", "if a newer whichhop wrote the file, read it with that one"),
+    (SAMPLE.replace('"stamp"', '"quic"'), "method", "if a newer whichhop wrote the file"),
     (SAMPLE.replace('"lost"', '"agent": "attic", "lost"'), "agent", "stands twice"),
     (SAMPLE.replace("18:04:05.123456Z", "25:04:05Z"), "sent", "is not a time"),
     (SAMPLE.replace("05.123456Z", "05.1234567891Z"), "sent", "nine fractional digits at most"),

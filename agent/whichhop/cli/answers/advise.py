@@ -23,6 +23,7 @@ from whichhop.cli.collecting import (
     shown_days,
     span_of,
 )
+from whichhop.cli.text import many
 from whichhop.compare.comparison import Comparison
 from whichhop.compare.words import not_measured_words
 from whichhop.config.check import House, read_house
@@ -95,17 +96,13 @@ def _lines(number: int, step: Recommendation) -> list[str]:
     return [f"{number}. {first}{share}", *(f"   {w}" for w in rest), ""]
 
 
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}" + ("" if count == 1 else "s")
-
-
 def _text(
     known: HomeFacts, steps: tuple[Recommendation, ...], unmeasured: Sequence[Link], found: Comparison | None
 ) -> str:
     span = f"{known.time(known.start_ns)} to {known.time(known.end_ns)}"
     lines = [
-        f"{known.home.name}, {span}: {_many(len(known.verdicts), 'verdict')}, "
-        f"{_many(len(known.rates), 'transfer')}, {'levels read' if known.levels else 'no levels read'}",
+        f"{known.home.name}, {span}: {many(len(known.verdicts), 'verdict')}, "
+        f"{many(len(known.rates), 'transfer')}, {'levels read' if known.levels else 'no levels read'}",
         "",
     ]
     if 0 < known.seconds < DAY_NS / 1e9:
@@ -115,8 +112,10 @@ def _text(
     if not doing:
         lines += [NO_STEP if found else NOTHING_MEASURED, ""]
     if unmeasured:
-        seldom, asked = (found.seldom, found.asked_outside) if found else ((), False)
-        lines += [not_measured_words(unmeasured, seldom=seldom, asked=asked), ""]
+        seldom, asked, unsent = (
+            (found.seldom, found.asked_outside, found.unsent) if found else ((), False, ())
+        )
+        lines += [not_measured_words(unmeasured, seldom=seldom, asked=asked, unsent=unsent), ""]
     if doing and doing[0].now:
         lines += ["About what is wrong now, the cheapest first:", ""]
     for number, step in enumerate(steps, 1):

@@ -12,6 +12,7 @@ from whichhop.app.advice_of_home import line_explanations
 from whichhop.app.agents.agents_fetch import SETTLED_NS
 from whichhop.app.fleet import metrics_windows
 from whichhop.app.live.refusals import REASONS, Refusal, refusal_words, refused_lately
+from whichhop.app.stored.collect import Opened
 from whichhop.app.stored.modem_now import modems_now
 from whichhop.app.stored.store_windows import compared
 from whichhop.cabling.explain import Explanation
@@ -26,7 +27,7 @@ from whichhop.cli.collecting import (
     span_of,
     told_span,
 )
-from whichhop.cli.text import instant_text, moment_text, table, times_in
+from whichhop.cli.text import instant_text, many, moment_text, table, times_in
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_data
 from whichhop.compare.windows.clocks import clock_words
 from whichhop.compare.words import (
@@ -44,12 +45,13 @@ from whichhop.compare.words import (
 )
 from whichhop.config.check import House, read_house
 from whichhop.errors import DataError, WhichhopError
-from whichhop.model import Home, Reading
+from whichhop.model import PROVIDER_EDGE, Home, Reading, derive_sessions
 from whichhop.model.figure_words import (
     ELSE_TOO_SHORT,
     TOO_LITTLE_YET,
     TOO_SHORT,
     how_long,
+    listed,
     probability_words,
 )
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
@@ -123,7 +125,7 @@ def _not_judged_words(found: Comparison) -> str:
 def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, file: str) -> str:
     head = (
         f"{found.home.name}: {instant_text(found.start_ns)} to {instant_text(found.end_ns)},"
-        f" {len(found.sessions)} sessions, {found.packets} packets"
+        f" {many(len(found.sessions), 'session')}, {many(found.packets, 'packet')}"
     )
     aside = _not_judged_words(found)
     head += "".join(
@@ -136,10 +138,11 @@ def _text(found: Comparison, lines: Sequence[Explanation | None], note: str, fil
         file,
         found.seldom,
         asked=found.asked_outside,
+        unsent=found.unsent,
     )
     short = ELSE_TOO_SHORT if any(v.standing for v in found.verdicts) else TOO_SHORT
     levels = [level_words(v) for v in found.unusual] if found.levels else [short]
-    silent = silent_words(found.silent)
+    silent = silent_words(found.to_look_at)
     felt = ["\n".join(felt_words(f)) for f in found.felt]
     if not found.verdicts:
         answer = NO_FAULT_HEARD if found.silent else NO_FAULT_THEN if aside else NO_FAULT
@@ -191,7 +194,21 @@ def _from_store(args: argparse.Namespace, house: House) -> _Answer:
             raise nothing_measured(source, start, end)
         readings = list(source.store.readings_like(PREFIX, from_ns=start - NS_PER_MINUTE, to_ns=end))
         refused = refused_lately(source.store, house.home, source.open_records, end)
-        return _Answer(found=found, readings=readings, agents=source.agents, refused=refused)
+        note = _strangers_words(source, house.home, str(args.home))
+        return _Answer(found=found, readings=readings, agents=source.agents, refused=refused, note=note)
+
+
+def _strangers_words(source: Opened, home: Home, file: str) -> str:
+    """Whose packets the files hold and this home file does not name, as after a renaming; else empty."""
+    agents = {node.name for node in home.agents}
+    targets = {s.key.target for s in derive_sessions(home)} | {*home.nodes, *home.peers, PROVIDER_EDGE}
+    keys = source.store.sessions() if source.of_files else []
+    names = [k.agent for k in keys if k.agent not in agents]
+    names += [k.target for k in keys if k.agent in agents and k.target not in targets]
+    if not names:
+        return ""
+    told = listed(list(dict.fromkeys(names))[:NAMED])
+    return f"Not judged: packets of or to {told}, which the files hold and {file} does not name."
 
 
 def _from_server(args: argparse.Namespace, house: House) -> _Answer:

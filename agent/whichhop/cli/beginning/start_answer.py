@@ -74,7 +74,9 @@ class Answer:
         """What this answer leaves open, a sentence each."""
         links = [k for k in self.found.home.links if k.name in self.found.unmeasured]
         found = self.found
-        words = not_measured_words(links, str(self.file), found.seldom, asked=found.asked_outside)
+        words = not_measured_words(
+            links, str(self.file), found.seldom, asked=found.asked_outside, unsent=found.unsent
+        )
         out = [words] if words else []
         if not self.found.levels and not self.nothing_answered:
             out.append(ELSE_TOO_SHORT if any(v.standing for v in self.found.verdicts) else TOO_SHORT)

@@ -107,16 +107,18 @@ def borne(scan: Scan, element: Element, span: Span) -> bool:
     # so that nothing in the home is blamed for it, and is no fault.
     if not tails and float(each[each > 0].sum()) <= LEAST_PROOF:
         return False
-    if len(heard) < LEAST_SESSIONS:
-        return True
     # Only the loud ticks: bursts leave quiet ones between them.
     rows = each.sum(axis=1) > 0
+    # Whom a guest network or a firewall keeps apart is never answered: nothing could show in that.
+    able = (scan.table.sent[:, heard] > scan.table.lost[:, heard]).any(axis=0)
+    if np.count_nonzero(able) < LEAST_SESSIONS:
+        return True
     loud = each[rows].sum(axis=0)
-    lost, usual = _lost(scan, heard, span, rows)
     # A light loss may by chance leave most of a session's ticks alone, so one lost packet is enough.
+    lost, usual = _lost(scan, heard, span, rows)
     shows = (loud > 0) | (lost > ABOVE_USUAL * usual)
     answers = scan.table.q50_s[span.first : span.first + rows.size][:, heard][rows]
-    asked = _could_tell(np.isfinite(answers).any(axis=0), lost, usual)
+    asked = able & _could_tell(np.isfinite(answers).any(axis=0), lost, usual)
     if 2 * np.count_nonzero(shows & asked) > np.count_nonzero(asked):
         # Each session by itself may say little where all together lose a light share.
         others = np.arange(len(heard)) != int(np.argmax(lost))

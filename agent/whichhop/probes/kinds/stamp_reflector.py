@@ -37,6 +37,8 @@ _ASKERS_MOST = 1024
 _TOLD = {Refusal.BAD_TAG: Reason.KEY, Refusal.TRUNCATED: Reason.KEY, Refusal.REPLAYED: Reason.OTHER}
 """What the sender is told where a packet is refused: one too short for a tag is of a home without a key. A
 recording played again is told too, since it may be a sender whose clock is wrong."""
+_FORGED = frozenset({Refusal.BAD_TAG, Refusal.TRUNCATED})
+"""With a key, what no holder of it sends: whoever sends it may claim any address."""
 _TTL_UNTOLD = 0
 """What an answer's sender-TTL field says where the system does not tell the TTL."""
 
@@ -133,7 +135,7 @@ class StampReflector:
         for datagram in datagrams:
             turned = self._admission.turned(datagram.source[0], datagram.source[1], now_ns)
             if turned is None:
-                self._reflect(udp, datagram)
+                self._reflect(udp, datagram, now_ns)
             else:
                 self._turned[turned] += 1
                 self._tell_stranger(udp, datagram, turned, now_ns)
@@ -159,7 +161,11 @@ class StampReflector:
                 return None
             t3_ns = utc_ns()
             done = reflect(data, asker, at_ns or t3_ns, t3_ns, ttl=ttl, dscp=tos >> 2, ecn=tos & 3)
-            return None if isinstance(done, Refusal) else done
+            if not isinstance(done, Refusal):
+                return done
+            if self._tagged and done in _FORGED:
+                self._admission.forged(asker[0], now_ns)
+            return None
 
         total = 0
         for _ in range(_FLOOD_BATCHES):
@@ -175,7 +181,7 @@ class StampReflector:
                 self._udp.stamp_sends(True)
                 self._left(self._udp.send_stamps())
 
-    def _reflect(self, udp: StampedSocket, datagram: Datagram) -> None:
+    def _reflect(self, udp: StampedSocket, datagram: Datagram, now_ns: MonoNs) -> None:
         data, source, at_ns, _kernel, ttl, tos, local = datagram
         mark = tos or 0
         t3_ns = self._clock.utc_ns()
@@ -189,6 +195,10 @@ class StampReflector:
             ecn=mark & 3,
         )
         if isinstance(answer, Refusal):
+            if self._tagged and answer in _FORGED:
+                self._admission.forged(source[0], now_ns)
+                if not self._admission.may_tell(now_ns):
+                    return
             self._tell(udp, datagram, _TOLD.get(answer))
             return
         session = self._reflector.session

@@ -125,12 +125,19 @@ def _besides(dossier: Dossier) -> list[str]:
     over = [h for h in home_faults(dossier) if h.end_ns is not None]
     going_on = [h for h in dossier.episodes if h.end_ns is None and not h.claimed]
     said = [
-        f"At the same time: {_episode_words(h)} (probability of fault {probability(h.probability)},"
-        f" {when(h, zone)})."
+        f"{_when_besides(dossier, h)}: {_episode_words(h)} (probability of fault"
+        f" {probability(h.probability)}, {when(h, zone)})."
         for h in (*going_on, *over[:MOST_FAULTS])
     ]
     left = len(over) - MOST_FAULTS
     return [*said, f"And {left} more; the report has them all."] if left > 0 else said
+
+
+def _when_besides(dossier: Dossier, episode: Happened) -> str:
+    """Whether it was there together with what the page is about, or has only come after it."""
+    ends = [h.end_ns for h in dossier.episodes if h.claimed]
+    after = bool(ends) and all(end is not None and end <= episode.start_ns for end in ends)
+    return "Since then" if after else "At the same time"
 
 
 def _episode_words(episode: Happened) -> str:

@@ -221,3 +221,23 @@ def test_records_of_another_home_are_told_as_that_and_not_as_another_time(
     assert main(["compare", str(home_file(tmp_path)), "--records", str(records)]) == 2
     (said,) = capsys.readouterr().err.splitlines()
     assert told in said
+
+
+def test_packets_of_an_agent_that_the_home_file_does_not_name_are_told_beside_the_answer(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A node that got another name in the middle: half of what was measured was passed over in silence."""
+    records = tmp_path / "evening.jsonl"
+    line = (
+        '{{"sent": "2026-03-01T18:0{}:{:02}Z", "agent": "{}", "target": "{}", "method": "echo",'
+        ' "rtt_s": 0.01}}'
+    )
+    asked = [("desk", "provider-edge"), ("loft", "router"), ("desk", "shed")]
+    records.write_text("\n".join(line.format(m, s, *a) for m in range(2) for s in range(60) for a in asked))
+    home = home_file(tmp_path)
+    main(["compare", str(home), "--records", str(records)])
+    told = f"Not judged: packets of or to loft and shed, which the files hold and {home} does not name."
+    assert told in capsys.readouterr().out
+    records.write_text("\n".join(line.format(m, s, *asked[0]) for m in range(2) for s in range(60)))
+    main(["compare", str(home), "--records", str(records)])
+    assert "does not name" not in capsys.readouterr().out

@@ -179,3 +179,17 @@ def test_a_second_suspect_is_not_shown_by_one_session_of_many_that_loses_a_littl
     table.lost[30:50, columns[0]] = np.random.default_rng(5).binomial(10, 0.08, 20)
     _, done = scanned(table)
     assert not shown_by(done, columns, SPAN)
+
+
+def test_who_is_never_answered_says_nothing_against_what_others_show():
+    """A guest network keeps its devices apart: what they ask each other is lost from the first packet on."""
+    table = disturb(quiet(HOME, 60), HOME, "attic/router", slice(30, 50), delay_s=0.05)
+    column = sorted(next(e.column for e in ELEMENTS if e.name == "attic/router"))
+    kept_apart = column[2:]
+    assert len(kept_apart) >= 2
+    table.lost[:, kept_apart] = table.sent[:, kept_apart]
+    table.q50_s[:, kept_apart] = table.q80_s[:, kept_apart] = np.nan
+    # The two that are answered lose a little too, so that losses are asked about.
+    table.lost[30:50, column[:2]] = 1
+    case, done = scanned(table)
+    assert borne(done, element(case, "attic/router"), SPAN)
