@@ -22,6 +22,13 @@ LASTING_RATE = 0.001
 LASTING_TICKS = 12.0
 """Chance a tick that an element's minor excess begins to last, and for how many ticks it does: once in three
 hours, for two minutes. Both are swept (tests/suite/results/tries.md)."""
+PASSES_ON = 0.2
+"""Chance that a passing loss is in the next tick too. Derived: what passes takes 0.3 to 6 s (common
+practice), a mean of 1.9 s where its logarithm is even (`strong.PASSES_S`), and that crosses an edge of ticks
+of 10 s in 19 of 100. Two bad moments of a radio that did so were told as a fault of minutes."""
+MOST_PASSING_S = 4.0
+"""Seconds' worth of packets that a passing loss takes at the most: roaming gaps last 0.3 to 4 s, and of what
+is sent again for longer half gets through (common practice)."""
 MOST_LOG = 600.0
 """Derived: e to this power is still a double, and 20 times more than any tick says."""
 LOG_USUAL_SLOW = float(np.log(0.3))
@@ -116,6 +123,37 @@ def lasting_log(quiet: NDArray[np.float64], minor: Floats, none: float) -> NDArr
         out[t] = np.log(total)
         calm, lasts = calm / total, lasts / total
     return quiet + out
+
+
+def passes_on(
+    lost_share: NDArray[np.floating], losing: NDArray[np.bool_], step_s: float
+) -> NDArray[np.bool_]:
+    """Where the loss of an element may be that of the tick before, gone on: (ticks, elements).
+
+    lost_share: of its packets, likewise. losing: where loss explains them better than none.
+    """
+    out = np.zeros(losing.shape, dtype=bool)
+    brief = (lost_share[1:] + lost_share[:-1]) * step_s <= MOST_PASSING_S
+    out[1:] = losing[1:] & losing[:-1] & brief
+    return out
+
+
+Passed = tuple[NDArray[np.floating], NDArray[np.floating], NDArray[np.bool_]]
+"""Of what may pass, (ticks,) each: log-likelihood that it begins in this tick, that it is there, and where it
+may have gone on from the tick before."""
+
+
+def passing_on_log(whole: NDArray[np.float64], passed: Sequence[Passed]) -> NDArray[np.float64]:
+    """Log-likelihood per tick in which what passed in the tick before may be there still.
+
+    whole: (ticks,) without that.
+    """
+    out = whole.copy()
+    rows = np.flatnonzero(np.any([may for _, _, may in passed], axis=0)) if passed else ()
+    for t in rows:
+        goes_on = [begins[t - 1] - out[t - 1] + there[t] for begins, there, may in passed if may[t]]
+        out[t] = np.logaddexp.reduce([out[t], *(part + np.log(PASSES_ON) for part in goes_on)])
+    return out
 
 
 LEVELS_S = ((0.016, 0.006), (0.050, 0.020))
