@@ -177,6 +177,7 @@ def late_alone(
     agents: Mask,
     *,
     sleepy: Mask | None = None,
+    targets: Mask | None = None,
     every: bool = False,
 ) -> Mask:
     """Which sessions' lateness no element explains, (ticks, sessions).
@@ -184,15 +185,16 @@ def late_alone(
     over: (ticks, sessions) 80 % quantile above its location in seconds, NaN where a session is silent.
     scale: its ordinary spread, (sessions,) or by tick too. matrix: (sessions, elements), 1 where a session
     crosses. agents: (agents, sessions), True for an agent's own. sleepy: (sessions,), True for those of
-    agents on radio.
+    agents on radio. targets: (elements,), True for what is asked, apart from the way to it.
 
     An element is cleared in a tick when at least as many of its sessions are clean as are late for no reason
     elsewhere (an element all of whose sessions are late); with `every` by a single clean one, for where one
     radio alone asks, several of its sessions may wake it each time; and where all that are late are agents'
-    on radio, by one clean session of an agent that is not. A
-    late session all of whose elements are cleared is late alone: what delays it is between its agent and
+    on radio, by one clean session of an agent that is not, a target by one of any: several may doze at once.
+    A late session all of whose elements are cleared is late alone: what delays it is between its agent and
     nobody else. An agent with such a session dozes. Its other late sessions are late alone too, unless an
-    agent that does not doze is late over the same uncleared element.
+    agent that does not doze is late over the same uncleared element; one on radio may doze unseen, where more
+    do.
     """
     out = np.zeros(over.shape, dtype=bool)
     for late_s, clean_s in LEVELS_S:
@@ -203,13 +205,20 @@ def late_alone(
                 # Whose own noise is as large as that lateness would not show it, and clears nobody.
                 least = np.where(late, over, np.inf).min(axis=1, keepdims=True)
                 clean = (over < clean_s) & (WITNESS_SIGMAS * scale < least)
-                out[rows] |= _odd(late[rows], clean[rows], matrix, agents, sleepy, every=every)
+                out[rows] |= _odd(late[rows], clean[rows], matrix, agents, (sleepy, targets), every=every)
     return out
 
 
 def _odd(
-    late: Mask, clean: Mask, matrix: NDArray[np.float32], agents: Mask, sleepy: Mask | None, *, every: bool
+    late: Mask,
+    clean: Mask,
+    matrix: NDArray[np.float32],
+    agents: Mask,
+    asleep: tuple[Mask | None, Mask | None],
+    *,
+    every: bool,
 ) -> Mask:
+    sleepy, targets = asleep
     well, ill = clean.astype(np.float32) @ matrix, late.astype(np.float32) @ matrix
     guilty = (well == 0) & (ill > 0)
     if not every:
@@ -218,13 +227,20 @@ def _odd(
         guilty |= well < left.astype(np.float32) @ matrix
     if sleepy is not None:
         awake = (~sleepy).astype(np.float32)[:, None] * matrix
-        guilty &= (clean.astype(np.float32) @ awake == 0) | (late.astype(np.float32) @ awake > 0)
+        watched = late.astype(np.float32) @ awake > 0
+        guilty &= (clean.astype(np.float32) @ awake == 0) | watched
+        if targets is not None:
+            guilty &= (well == 0) | watched | ~targets
     alone = late & (guilty.astype(np.float32) @ matrix.T == 0)
     owned = agents.astype(np.float32)
     dozes = ((alone.astype(np.float32) @ owned.T) > 0).astype(np.float32) @ owned > 0
     rows = np.flatnonzero(dozes.any(axis=1))
     if rows.size:
-        witness = (late & ~dozes)[rows].astype(np.float32) @ matrix > 0
+        others = (late & ~dozes)[rows].astype(np.float32) @ matrix
+        witness = others > 0
+        if sleepy is not None and targets is not None:
+            fewer = others < (late & dozes)[rows].astype(np.float32) @ matrix
+            witness &= watched[rows] | ~targets | ~fewer
         seen = (guilty[rows] & witness).astype(np.float32) @ matrix.T > 0
         alone[rows] |= late[rows] & dozes[rows] & ~seen
     return np.asarray(alone)
