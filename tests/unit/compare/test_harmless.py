@@ -114,7 +114,9 @@ def test_a_line_is_told_by_its_own_guards_alone():
 
 def test_a_loss_may_have_gone_on_only_while_both_ticks_lose_no_more_than_a_gap_takes():
     share = np.array([[0.0], [0.25], [0.15], [0.0], [0.3], [0.2], [0.0]])
-    assert passes_on(share, share > 0, 10.0)[:, 0].tolist() == [False, False, True, *[False] * 4]
+    never = np.zeros_like(share, dtype=bool)
+    assert passes_on(share, share > 0, never, 10.0)[:, 0].tolist() == [False, False, True, *[False] * 4]
+    assert not passes_on(share, share > 0, ~never, 10.0).any()
 
 
 def test_what_goes_on_pays_for_one_beginning_and_one_edge():

@@ -299,7 +299,8 @@ def _may_pass_on(scan: Scan, stretch: Stretch, tables: Pairs) -> NDArray[np.bool
         np.where(scan.speaks[span], part[span], 0).astype(np.float32) @ matrix
         for part in (scan.table.sent, scan.table.lost)
     )
-    return passes_on(lost / np.maximum(sent, 1.0), tables.loss > 0.0, scan.table.step_ns * 1e-9)
+    share, step_s = lost / np.maximum(sent, 1.0), scan.table.step_ns * 1e-9
+    return passes_on(share, tables.loss > 0.0, tables.delay > 0.0, step_s)
 
 
 def _groups(

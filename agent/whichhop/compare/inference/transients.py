@@ -126,15 +126,16 @@ def lasting_log(quiet: NDArray[np.float64], minor: Floats, none: float) -> NDArr
 
 
 def passes_on(
-    lost_share: NDArray[np.floating], losing: NDArray[np.bool_], step_s: float
+    lost_share: NDArray[np.floating], losing: NDArray[np.bool_], late: NDArray[np.bool_], step_s: float
 ) -> NDArray[np.bool_]:
     """Where the loss of an element may be that of the tick before, gone on: (ticks, elements).
 
-    lost_share: of its packets, likewise. losing: where loss explains them better than none.
+    lost_share: of its packets, likewise. losing, late: where loss, and delay, explains them better than none:
+    what makes most packets of two ticks late has not passed in seconds.
     """
     out = np.zeros(losing.shape, dtype=bool)
     brief = (lost_share[1:] + lost_share[:-1]) * step_s <= MOST_PASSING_S
-    out[1:] = losing[1:] & losing[:-1] & brief
+    out[1:] = losing[1:] & losing[:-1] & brief & ~(late[1:] & late[:-1])
     return out
 
 
