@@ -13,7 +13,7 @@ from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict.verdict import FoundEpisode
 
 HALF = 0.5
-"""Of the least loss, or of the least delay of a wire: what is under it is nearer to none. Derived."""
+"""Of the least loss or share of late packets, or of a wire's least delay: less is nearer to none. Derived."""
 SPREAD = math.log(5.0) / math.log(2.0)
 """Derived: an exponential's 80 % point over its median. Delays that vary so are told by either."""
 FEW_TICKS = 3
@@ -45,7 +45,7 @@ def adds_least(done: Scan, element: Element, found: FoundEpisode) -> bool:
         for counts in (done.table.sent, done.table.lost, done.table.slow)
     )
     late = slow - base.slow[columns] * (sent - lost)
-    if late.sum() >= LEAST_SLOW * (sent - lost).sum():
+    if late.sum() >= HALF * LEAST_SLOW * (sent - lost).sum():
         return True
     more = (lost - base.loss[columns] * sent).sum(axis=1)
     if len(rows) >= FEW_TICKS:
