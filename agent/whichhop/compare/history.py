@@ -26,6 +26,7 @@ from whichhop.compare.verdict.before import before_of
 from whichhop.compare.verdict.bursts import only_bursts
 from whichhop.compare.verdict.corroboration import borne, by_themselves
 from whichhop.compare.verdict.late_hosts import with_machines_late
+from whichhop.compare.verdict.least import adds_least
 from whichhop.compare.verdict.members import once, part_of_own_traffic, with_lookalikes
 from whichhop.compare.verdict.verdict import FoundEpisode, verdict_of
 from whichhop.compare.windows.reporting import host_log_ratio
@@ -137,7 +138,8 @@ def verdicts(
     out = []
     for one in found_episodes(case, done, looks):
         found = with_lookalikes(done, case.elements, case.onset, one, apart=use_known(case, one.span))
-        if borne(done, case.elements[found.members[0]], found.span):
+        lead = case.elements[found.members[0]]
+        if borne(done, lead, found.span) and adds_least(done, lead, found):
             out.append(with_machines_late(done, case.elements, case.reporting, found))
     out = once(out)
     out = by_themselves(done, case.elements, out)

@@ -34,6 +34,8 @@ REFUSES_ONE = 0.3
 their answers (common practice). It weighs a factor of three a tick, little beside ten lost packets."""
 DOZING_S = 0.6
 """Power save holds an answer back for up to three beacon intervals of 102 ms (common practice)."""
+ASKED = (Nature.DESTINATION, Nature.REPLY, Nature.RESOLVER)
+"""What is asked itself: nothing on the way to it is slow for one asker's packets and not for another's."""
 BEHIND_RADIO = frozenset(Nature) - {Nature.RADIO, Nature.BACKHAUL, Nature.ETHERNET}
 """What may be seen through radio hops alone, the line and what lies past it included."""
 
@@ -74,6 +76,8 @@ class ElementColumns:
     """(agents, elements), True for what else may be a radio's waking while this agent alone is heard."""
     past_radio: NDArray[np.bool_]
     """(agents, elements), True for what an agent on radio asks only a part of its targets through."""
+    targets: NDArray[np.bool_]
+    """(elements,), True for what is asked, apart from the way to it."""
     by_radio: NDArray[np.bool_]
     """(elements,), True for radios and what is only seen through them: their least delay is the radio's."""
 
@@ -145,6 +149,7 @@ def columns_of(elements: Sequence[Element], sessions: int) -> ElementColumns:
         answers=tuple(j for j, e in enumerate(elements) if e.nature is Nature.REPLY and len(e.column) > 1),
         dozes_alone=_dozes_alone(elements),
         past_radio=_past_radio(elements),
+        targets=np.array([e.nature in ASKED for e in elements], dtype=bool),
         by_radio=~dozes & (least == RADIO_LEAST_S),
     )
 

@@ -142,7 +142,9 @@ def evidence_of(
     few = sent - lost < FEW_ANSWERS
     over = np.where(heard, np.where(few, cut.q50_s - base.loc50, cut.q80_s - base.loc80), np.nan)
     scale = np.where(few, base.scale50, base.scale80)
-    alone = late_alone(over, scale, columns.matrix, columns.agents, sleepy=columns.sleepy)
+    alone = late_alone(
+        over, scale, columns.matrix, columns.agents, sleepy=columns.sleepy, targets=columns.targets
+    )
     # What may be a radio's waking clears no session of being late alone, up to the longest doze.
     for rows, dozes, every in _dozing(heard, columns, partial(_waits, table, speaks, base, first, end)):
         awake = np.where(dozes, np.float32(0.0), columns.matrix)

@@ -25,10 +25,13 @@ from whichhop.compare.inference.some_late import SomeLate, some_late
 from whichhop.compare.inference.transients import (
     BLIP_LOG_RATIO,
     LOG_MINOR,
+    Passed,
     any_log,
     lasting_log,
     none_log,
+    passes_on,
     passing_log,
+    passing_on_log,
     quiet_log,
 )
 from whichhop.compare.inference.triples import TRIPLE_TICKS, Triples, found_triples, likeliest
@@ -249,8 +252,10 @@ def _likelihood(
     """
     tables, chosen, minor, blip, none = race.tables, race.chosen, race.minor, race.blip, race.none
     ratios = tables.single
+    on = _may_pass_on(race.scan, race.stretch, tables)
     nothing: list[NDArray[np.floating]] = [race.quiet]
     beside: dict[int, list[NDArray[np.floating]]] = {j: [ratios[:, j] + none] for j in chosen}
+    passed: dict[int, list[Passed]] = {j: [] for j in chosen}
     small = [(*pair, True) for a, b in pairs for pair in ((a, b), (b, a)) if minor[pair[1]]]
     tables.work_out([*((a, b, False) for a, b in pairs), *small])
     for a, b in pairs:
@@ -258,6 +263,7 @@ def _likelihood(
         nothing.append(both + blip[a] + blip[b])
         for one, other in ((a, b), (b, a)):
             beside[one].append(both + blip[other])
+            passed[one].append((both + blip[other], both, on[:, other]))
             if minor[other]:
                 slight = tables.beside_minor(one, other) + LOG_MINOR
                 beside[one].append(slight)
@@ -265,7 +271,8 @@ def _likelihood(
     for one, both in race.passing:
         beside[one].append(both)
         nothing.append(both + blip[one])
-    calm = any_log(nothing)
+    alone = [(ratios[:, j] + blip[j], ratios[:, j], on[:, j]) for j in np.flatnonzero(on.any(axis=0))]
+    calm = passing_on_log(any_log(nothing), alone)
     out = np.empty((ratios.shape[0], len(states.sets)))
     for i, (members, fresh) in enumerate(zip(states.sets, states.recent, strict=True)):
         if fresh <= SOME_LATE:
@@ -277,12 +284,23 @@ def _likelihood(
             # By loss alone: delays come and go wherever radios share the air.
             out[:, i] = at_times(tables.loss[:, chosen[members[0]]] + none, calm)
         elif len(members) == 1:
-            out[:, i] = any_log(beside[chosen[members[0]]])
+            out[:, i] = passing_on_log(any_log(beside[chosen[members[0]]]), passed[chosen[members[0]]])
         elif len(members) == 2:
             out[:, i] = tables.ratio(chosen[members[0]], chosen[members[1]]) + none
         else:
             out[:, i] = threes[chosen[members[0]], chosen[members[1]], chosen[members[2]]] + none
     return out
+
+
+def _may_pass_on(scan: Scan, stretch: Stretch, tables: Pairs) -> NDArray[np.bool_]:
+    """(ticks, elements), where a loss may be one that passes and began in the tick before."""
+    span, matrix = slice(stretch.first, stretch.end), scan.columns.matrix
+    sent, lost = (
+        np.where(scan.speaks[span], part[span], 0).astype(np.float32) @ matrix
+        for part in (scan.table.sent, scan.table.lost)
+    )
+    share, step_s = lost / np.maximum(sent, 1.0), scan.table.step_ns * 1e-9
+    return passes_on(share, tables.loss > 0.0, tables.delay > 0.0, step_s)
 
 
 def _groups(

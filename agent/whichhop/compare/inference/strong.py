@@ -100,7 +100,14 @@ def second_evidence(
     rtt = np.where(speaks & asked, seconds.rtt_s, np.nan).astype(np.float32)
     # A second has a packet or a few, whose spread is that of packets and not of a tick's median.
     scale = np.fmax(base.scale50, np.float32(SPREAD) * (base.loc80 - base.loc50)).astype(np.float32)
-    alone = late_alone(rtt - base.loc50, scale, columns.matrix, columns.agents, sleepy=columns.sleepy)
+    alone = late_alone(
+        rtt - base.loc50,
+        scale,
+        columns.matrix,
+        columns.agents,
+        sleepy=columns.sleepy,
+        targets=columns.targets,
+    )
     rtt[alone] = np.nan
     value = np.maximum(rtt, base.loc50)
     silent = ~np.isfinite(value)

@@ -22,6 +22,13 @@ LASTING_RATE = 0.001
 LASTING_TICKS = 12.0
 """Chance a tick that an element's minor excess begins to last, and for how many ticks it does: once in three
 hours, for two minutes. Both are swept (tests/suite/results/tries.md)."""
+PASSES_ON = 0.2
+"""Chance that a passing loss is in the next tick too. Derived: what passes takes 0.3 to 6 s (common
+practice), a mean of 1.9 s where its logarithm is even (`strong.PASSES_S`), and that crosses an edge of ticks
+of 10 s in 19 of 100. Two bad moments of a radio that did so were told as a fault of minutes."""
+MOST_PASSING_S = 4.0
+"""Seconds' worth of packets that a passing loss takes at the most: roaming gaps last 0.3 to 4 s, and of what
+is sent again for longer half gets through (common practice)."""
 MOST_LOG = 600.0
 """Derived: e to this power is still a double, and 20 times more than any tick says."""
 LOG_USUAL_SLOW = float(np.log(0.3))
@@ -118,6 +125,38 @@ def lasting_log(quiet: NDArray[np.float64], minor: Floats, none: float) -> NDArr
     return quiet + out
 
 
+def passes_on(
+    lost_share: NDArray[np.floating], losing: NDArray[np.bool_], late: NDArray[np.bool_], step_s: float
+) -> NDArray[np.bool_]:
+    """Where the loss of an element may be that of the tick before, gone on: (ticks, elements).
+
+    lost_share: of its packets, likewise. losing, late: where loss, and delay, explains them better than none:
+    what makes most packets of two ticks late has not passed in seconds.
+    """
+    out = np.zeros(losing.shape, dtype=bool)
+    brief = (lost_share[1:] + lost_share[:-1]) * step_s <= MOST_PASSING_S
+    out[1:] = losing[1:] & losing[:-1] & brief & ~(late[1:] & late[:-1])
+    return out
+
+
+Passed = tuple[NDArray[np.floating], NDArray[np.floating], NDArray[np.bool_]]
+"""Of what may pass, (ticks,) each: log-likelihood that it begins in this tick, that it is there, and where it
+may have gone on from the tick before."""
+
+
+def passing_on_log(whole: NDArray[np.float64], passed: Sequence[Passed]) -> NDArray[np.float64]:
+    """Log-likelihood per tick in which what passed in the tick before may be there still.
+
+    whole: (ticks,) without that.
+    """
+    out = whole.copy()
+    rows = np.flatnonzero(np.any([may for _, _, may in passed], axis=0)) if passed else ()
+    for t in rows:
+        goes_on = [begins[t - 1] - out[t - 1] + there[t] for begins, there, may in passed if may[t]]
+        out[t] = np.logaddexp.reduce([out[t], *(part + np.log(PASSES_ON) for part in goes_on)])
+    return out
+
+
 LEVELS_S = ((0.016, 0.006), (0.050, 0.020))
 """Late from here on, clean below: what comes and goes on any radio, and what a wake-up of one takes.
 
@@ -139,6 +178,7 @@ def late_alone(
     agents: Mask,
     *,
     sleepy: Mask | None = None,
+    targets: Mask | None = None,
     every: bool = False,
 ) -> Mask:
     """Which sessions' lateness no element explains, (ticks, sessions).
@@ -146,15 +186,16 @@ def late_alone(
     over: (ticks, sessions) 80 % quantile above its location in seconds, NaN where a session is silent.
     scale: its ordinary spread, (sessions,) or by tick too. matrix: (sessions, elements), 1 where a session
     crosses. agents: (agents, sessions), True for an agent's own. sleepy: (sessions,), True for those of
-    agents on radio.
+    agents on radio. targets: (elements,), True for what is asked, apart from the way to it.
 
     An element is cleared in a tick when at least as many of its sessions are clean as are late for no reason
     elsewhere (an element all of whose sessions are late); with `every` by a single clean one, for where one
     radio alone asks, several of its sessions may wake it each time; and where all that are late are agents'
-    on radio, by one clean session of an agent that is not. A
-    late session all of whose elements are cleared is late alone: what delays it is between its agent and
+    on radio, by one clean session of an agent that is not, a target by one of any: several may doze at once.
+    A late session all of whose elements are cleared is late alone: what delays it is between its agent and
     nobody else. An agent with such a session dozes. Its other late sessions are late alone too, unless an
-    agent that does not doze is late over the same uncleared element.
+    agent that does not doze is late over the same uncleared element; one on radio may doze unseen, where more
+    do.
     """
     out = np.zeros(over.shape, dtype=bool)
     for late_s, clean_s in LEVELS_S:
@@ -165,13 +206,20 @@ def late_alone(
                 # Whose own noise is as large as that lateness would not show it, and clears nobody.
                 least = np.where(late, over, np.inf).min(axis=1, keepdims=True)
                 clean = (over < clean_s) & (WITNESS_SIGMAS * scale < least)
-                out[rows] |= _odd(late[rows], clean[rows], matrix, agents, sleepy, every=every)
+                out[rows] |= _odd(late[rows], clean[rows], matrix, agents, (sleepy, targets), every=every)
     return out
 
 
 def _odd(
-    late: Mask, clean: Mask, matrix: NDArray[np.float32], agents: Mask, sleepy: Mask | None, *, every: bool
+    late: Mask,
+    clean: Mask,
+    matrix: NDArray[np.float32],
+    agents: Mask,
+    asleep: tuple[Mask | None, Mask | None],
+    *,
+    every: bool,
 ) -> Mask:
+    sleepy, targets = asleep
     well, ill = clean.astype(np.float32) @ matrix, late.astype(np.float32) @ matrix
     guilty = (well == 0) & (ill > 0)
     if not every:
@@ -180,13 +228,20 @@ def _odd(
         guilty |= well < left.astype(np.float32) @ matrix
     if sleepy is not None:
         awake = (~sleepy).astype(np.float32)[:, None] * matrix
-        guilty &= (clean.astype(np.float32) @ awake == 0) | (late.astype(np.float32) @ awake > 0)
+        watched = late.astype(np.float32) @ awake > 0
+        guilty &= (clean.astype(np.float32) @ awake == 0) | watched
+        if targets is not None:
+            guilty &= (well == 0) | watched | ~targets
     alone = late & (guilty.astype(np.float32) @ matrix.T == 0)
     owned = agents.astype(np.float32)
     dozes = ((alone.astype(np.float32) @ owned.T) > 0).astype(np.float32) @ owned > 0
     rows = np.flatnonzero(dozes.any(axis=1))
     if rows.size:
-        witness = (late & ~dozes)[rows].astype(np.float32) @ matrix > 0
+        others = (late & ~dozes)[rows].astype(np.float32) @ matrix
+        witness = others > 0
+        if sleepy is not None and targets is not None:
+            fewer = others < (late & dozes)[rows].astype(np.float32) @ matrix
+            witness &= watched[rows] | ~targets | ~fewer
         seen = (guilty[rows] & witness).astype(np.float32) @ matrix.T > 0
         alone[rows] |= late[rows] & dozes[rows] & ~seen
     return np.asarray(alone)

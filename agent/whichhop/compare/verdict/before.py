@@ -1,16 +1,18 @@
 """What went before an episode and unmakes a proof: a box of the home that began anew, or a level that was
 usual."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.suspects.elements import Element
+from whichhop.compare.suspects.elements import Element, Nature
+from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict.provider_guards import SHOWS_S, Scene, seen_in_scene
 from whichhop.compare.windows.table import WindowTable
 from whichhop.model import PROVIDER_EDGE, Home, Method, Session
+from whichhop.model.links import PROVIDERS
 
 BEGINS_ANEW_S = 180.0
 """A modem that was switched on again finds its line within some three minutes, a router its session sooner
@@ -22,6 +24,8 @@ MOSTLY = 0.5
 """A level that was held for more than half of that is the usual one, and what was better the exception."""
 LEAST_PAST_TICKS = 30
 """Derived: five minutes, as long as makes a level (`past.HELD_S`)."""
+CHANCE = 0.05
+"""How often a box that is well answers nobody just as its line fails; common practice, as in `late_hosts`."""
 LEAST_ASKED = 3
 """Fewer packets to a box may all be lost by chance. No source, and not swept: it only withholds a proof."""
 MOST_LOST = 0.02
@@ -72,9 +76,33 @@ def down(home: Home, sessions: Sequence[Session], table: WindowTable, box: str) 
     return np.asarray(out)
 
 
-def _begun_anew(scene: Scene, suspect: Element, before: Before) -> list[str]:
-    step_s = scene.table.step_ns * 1e-9
-    begin = max(0, before.ticks - round(BEGINS_ANEW_S / step_s))
+def with_boxes_begun_anew(scene: Scene, shares: Mapping[int, float], before: Before) -> dict[int, float]:
+    """The shares in an episode that is over, the likeliest first; of one of the provider's also those of each
+    box of the home that was down as it began and, when it ended, was back no longer than it takes to begin
+    anew: a line that comes back late with its box failed nobody.
+
+    A box's share against the line's is how seldom each fails, and by how little chance both do so at once.
+    """
+    lead = scene.elements[next(iter(shares))]
+    if lead.cause not in PROVIDERS:
+        return dict(shares)
+    takes = round(BEGINS_ANEW_S / (scene.table.step_ns * 1e-9))
+    first = max(0, before.ticks - takes)
+    places = {e.name: j for j, e in enumerate(scene.elements)}
+    more = []
+    for box in _boxes_out(scene, lead):
+        gone = first + np.flatnonzero(down(scene.home, scene.sessions, before.table, box)[first:])
+        began = gone.size and gone[0] <= before.ticks and before.table.ticks - 1 - gone[-1] <= takes
+        if began and f"node:{box}" in places:
+            more.append(places[f"node:{box}"])
+    odds = PRIORS[lead.nature].mean_hours / PRIORS[Nature.NODE].mean_hours / CHANCE / max(1, len(more))
+    share = dict(shares) | {j: shares.get(j, 0.0) + odds * next(iter(shares.values())) for j in more}
+    total = sum(share.values())
+    return {j: share[j] / total for j in sorted(share, key=lambda j: -share[j])}
+
+
+def _boxes_out(scene: Scene, suspect: Element) -> dict[str, None]:
+    """The boxes of the home that the sessions of a suspect pass on their way out."""
     agents = dict.fromkeys(scene.sessions[i].key.agent for i in sorted(suspect.column))
     boxes: dict[str, None] = {}
     for agent in agents:
@@ -84,9 +112,15 @@ def _begun_anew(scene: Scene, suspect: Element, before: Before) -> list[str]:
             # Who only asks passes nothing on: that it sleeps says nothing of a line.
             if node != agent or any(node in s.path.nodes[1:-1] for s in scene.sessions):
                 boxes[node] = None
+    return boxes
+
+
+def _begun_anew(scene: Scene, suspect: Element, before: Before) -> list[str]:
+    step_s = scene.table.step_ns * 1e-9
+    begin = max(0, before.ticks - round(BEGINS_ANEW_S / step_s))
     return [
         f"a time when {box} had not just been down itself"
-        for box in boxes
+        for box in _boxes_out(scene, suspect)
         if down(scene.home, scene.sessions, before.table, box)[begin:].any()
     ]
 

@@ -11,7 +11,7 @@ from whichhop.compare.inference.settings import Settings
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.compare.suspects.vantage import COUNTING, advice_for
 from whichhop.compare.verdict.alone import heard_alone
-from whichhop.compare.verdict.before import Before, unmet_by_past
+from whichhop.compare.verdict.before import Before, unmet_by_past, with_boxes_begun_anew
 from whichhop.compare.verdict.calibration import published
 from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.line_place import loss_way, place_of, what_splits
@@ -141,6 +141,9 @@ def verdict_of(
     use_known = is_known(scene.use) or nothing_passes(scene, sorted(elements[found.members[0]].column))
     seen = seen_in_scene(scene)
     found = with_bursts(scene, seen, found)
+    if before is not None and not found.lasting:
+        share = with_boxes_begun_anew(scene, dict(zip(found.members, found.shares, strict=True)), before)
+        found = replace(found, members=tuple(share), shares=tuple(share.values()))
     named = named_of(elements, found, settings, use_known=use_known, watched=scene.watched)
     by_name = {e.name: e for e in elements}
     # Whose figures are told and who is guarded: the provider where the group holds it, else the likeliest.
