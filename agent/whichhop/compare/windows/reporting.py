@@ -234,34 +234,32 @@ def _kernel_timed(table: WindowTable) -> frozenset[str]:
 def _by_readings(
     table: WindowTable, agents: Sequence[str], readings: Iterable[Reading], kernel_timed: frozenset[str]
 ) -> tuple[Mask, frozenset[str], NDArray[np.float32]]:
-    busy = np.zeros((table.ticks, len(agents)), dtype=bool)
-    told = np.zeros_like(busy)
-    known: list[tuple[int, int, float]] = []
     place = {a: i for i, a in enumerate(agents)}
-    start_ns, step_ns, count = table.start_ns, table.step_ns, table.ticks
-    for reading in readings:
-        if reading.name not in (LATENESS, STEAL) or reading.agent not in place:
-            continue
-        limit = MOST_STEAL
-        if reading.name == LATENESS:
-            limit = MOST_LATENESS_KERNEL_S if reading.agent in kernel_timed else MOST_LATENESS_S
-        tick = (reading.at_ns - start_ns) // step_ns
-        if 0 <= tick < count:
-            if reading.name == LATENESS:
-                # At a tick's very end it tells of that tick.
-                end = reading.at_ns - 1
-                known.append(((end - start_ns) // step_ns, place[reading.agent], reading.value))
-            column = place[reading.agent]
-            told[tick, column] = True
-            if reading.value > limit:
-                # A reading tells of the second before it, or of as long as the program was late.
-                late_s = max(1.0, reading.value) if reading.name == LATENESS else 1.0
-                first = (reading.at_ns - round(late_s * NS_PER_S) - start_ns) // step_ns
-                busy[max(0, first) : tick + 1, column] = True
-    worst = np.full((table.ticks, len(agents)), -np.inf, dtype=np.float32)
-    if known:
-        ticks, columns, values = zip(*known, strict=True)
-        np.maximum.at(worst, (np.maximum(ticks, 0), columns), np.array(values, dtype=np.float32))
+    start_ns, end_ns = table.start_ns, table.at_ns(table.ticks)
+    of_both = [
+        r
+        for r in readings
+        if r.name in (LATENESS, STEAL) and r.agent in place and start_ns <= r.at_ns < end_ns
+    ]
+    since_ns = np.array([r.at_ns for r in of_both], dtype=np.int64) - start_ns
+    column = np.array([place[r.agent] for r in of_both], dtype=np.intp)
+    value = np.array([r.value for r in of_both], dtype=np.float64)
+    lateness = np.array([r.name == LATENESS for r in of_both], dtype=bool)
+    tick = since_ns // table.step_ns
+    told = np.zeros((table.ticks, len(agents)), dtype=bool)
+    told[tick, column] = True
+    by_kernel = np.array([a in kernel_timed for a in agents], dtype=bool)[column]
+    limit = np.where(by_kernel, MOST_LATENESS_KERNEL_S, MOST_LATENESS_S)
+    busy = np.zeros_like(told)
+    for i in np.flatnonzero(value > np.where(lateness, limit, MOST_STEAL)).tolist():
+        # A reading tells of the second before it, or of as long as the program was late.
+        late_s = max(1.0, value[i]) if lateness[i] else 1.0
+        first = (int(since_ns[i]) - round(late_s * NS_PER_S)) // table.step_ns
+        busy[max(0, first) : tick[i] + 1, column[i]] = True
+    worst = np.full(told.shape, -np.inf, dtype=np.float32)
+    # At a tick's very end it tells of that tick.
+    ended = np.maximum(since_ns[lateness] - 1, 0) // table.step_ns
+    np.maximum.at(worst, (ended, column[lateness]), value[lateness].astype(np.float32))
     worst[np.isinf(worst)] = np.nan
     fit = np.asarray((told & ~busy).any(axis=0))
     return busy, frozenset(agent for agent, i in place.items() if fit[i]), worst
