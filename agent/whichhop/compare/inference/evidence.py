@@ -271,7 +271,8 @@ def log_mean(values: Floats, allowed: NDArray[np.bool_]) -> Floats:
     count = np.float32(values.shape[0])
     values = np.where(allowed[:, None, :], values, -np.float32(np.inf))
     top = np.maximum(values.max(axis=0), LOWEST)
-    total = np.exp(values - top).sum(axis=0)
+    values -= top
+    total = np.exp(values, out=values).sum(axis=0)
     with np.errstate(divide="ignore"):
         return np.asarray(np.maximum(np.log(total / count) + top, LOWEST), dtype=np.float32)
 

@@ -234,13 +234,13 @@ def run(
     scale = np.zeros(ticks) if states.own is None or factor is None else np.nan_to_num(factor - 1.0)
     forward = np.empty((ticks, count))
     for t in range(ticks):
-        ahead = now @ states.step
+        ahead = np.dot(now, states.step, out=forward[t])
         if scale[t] and states.own is not None:
             ahead += scale[t] * (now @ states.own)
-        now = ahead * weight[t]
-        now = np.maximum(now, TINY)
-        now /= now.sum()
-        forward[t] = now
+        ahead *= weight[t]
+        np.maximum(ahead, TINY, out=ahead)
+        ahead /= ahead.sum()
+        now = ahead
     if not smooth:
         return Track(forward=forward, soon=forward, smooth=forward, last=now)
     return Track(
@@ -262,16 +262,14 @@ def _soon(states: States, weight: Matrix, scale: NDArray[np.float64], forward: M
 
 
 def _backward(states: States, weight: Matrix, scale: NDArray[np.float64], forward: Matrix) -> Matrix:
-    smooth = np.empty_like(forward)
-    ticks, count = forward.shape
-    later = np.ones(count)
-    smooth[-1] = forward[-1]
-    for t in range(ticks - 2, -1, -1):
-        seen = later * weight[t + 1]
+    # What comes after each tick, first; then all ticks at once with what was before them.
+    smooth = np.ones_like(forward)
+    for t in range(len(forward) - 2, -1, -1):
+        seen = smooth[t + 1] * weight[t + 1]
         back = states.step @ seen
         if scale[t + 1] and states.own is not None:
             back += scale[t + 1] * (states.own @ seen)
-        later = back / back.max()
-        both = forward[t] * later
-        smooth[t] = both / both.sum()
+        np.divide(back, back.max(), out=smooth[t])
+    smooth *= forward
+    smooth[:-1] /= smooth[:-1].sum(axis=1, keepdims=True)
     return smooth

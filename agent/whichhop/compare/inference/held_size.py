@@ -25,17 +25,21 @@ def held(values: Floats, without: Floats, divisor: int, lowest: np.float32) -> F
     """
     if not values.shape[0]:
         return np.full(values.shape[1:], lowest, dtype=np.float32)
-    need = np.maximum(values - without, np.float32(0.0))
-    past = np.zeros_like(need)
-    np.cumsum(need[..., :-1], axis=-1, out=past[..., 1:])
+    # In place where it can be: arrays of a long stretch are so large that new ones cost more than their work.
+    past = np.empty_like(values)
+    past[..., 0] = 0.0
+    need = values[..., :-1] - without[..., :-1]
+    np.cumsum(np.maximum(need, np.float32(0.0), out=need), axis=-1, out=past[..., 1:])
     if past.shape[-1] > MEMORY_TICKS:
-        past[..., MEMORY_TICKS:] = past[..., MEMORY_TICKS:] - past[..., :-MEMORY_TICKS].copy()
+        past[..., MEMORY_TICKS:] -= past[..., :-MEMORY_TICKS].copy()
     past *= np.float32(TEMPER)
     best = past.max(axis=0)
-    weight = np.exp(past - best)
+    past -= best
+    weight = np.exp(past, out=past)
     others = np.float32(divisor - values.shape[0]) * np.exp(-best)
     top = np.maximum(values.max(axis=0), lowest)
-    plain = np.exp(values - top)
+    plain = values - top
+    np.exp(plain, out=plain)
     flat = plain.sum(axis=0) * np.float32((1.0 - HELD) / divisor)
     weighed = np.einsum("v...,v...->...", plain, weight) / (weight.sum(axis=0) + others)
     with np.errstate(divide="ignore"):

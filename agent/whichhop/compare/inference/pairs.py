@@ -71,6 +71,7 @@ def joint(
     count, (pairs, ticks) = first.shape[0] * second.shape[0], alone.shape
     out = np.empty((pairs, ticks), dtype=np.float32)
     some = max(1, (AT_ONCE >> 2) // max(1, ticks))
+    every = bool(kept.all())
     for at in range(0, pairs, some):
         these = slice(at, at + some)
         cut = slice(at * ticks, (at + some) * ticks)
@@ -78,7 +79,7 @@ def joint(
         flat = each.reshape(count, each.shape[2])
         for sums, weights in shared:
             flat += weights @ sums[:, cut]
-        flat = flat[kept].reshape(-1, *alone[these].shape)
+        flat = (flat if every else flat[kept]).reshape(-1, *alone[these].shape)
         out[these] = held(flat, alone[these], divisor, LOWEST) if lasting else log_sum(flat, divisor)
     return out
 

@@ -223,12 +223,14 @@ class Past:
     def _counted(
         self, rows: slice, stride: int, counts: NDArray[np.integer[Any]]
     ) -> NDArray[np.integer[Any]]:
-        """What was counted up to each of these rows since the one before: of one tick in six, too few packets
-        tell a stretch that lost one in twenty from one that lost none."""
-        begin = max(0, rows.start - stride + 1)
-        each = np.maximum(np.arange(rows.start, rows.stop, stride) - stride + 1 - begin, 0)
-        spoke = np.where(self.speaks[begin : rows.stop], counts[begin : rows.stop], 0)
-        return np.asarray(np.add.reduceat(spoke, each, axis=0, dtype=np.int64))
+        """What was counted up to each of these rows since the one before, which end with the slice: of one
+        tick in six, too few packets tell a stretch that lost one in twenty from one that lost none."""
+        begin = rows.start - stride + 1
+        there = slice(max(0, begin), rows.stop)
+        spoke = self.speaks[there] * counts[there]
+        missing = np.zeros((max(0, -begin), spoke.shape[1]), dtype=spoke.dtype)
+        whole = np.concatenate([missing, spoke]) if begin < 0 else spoke
+        return np.asarray(whole.reshape(-1, stride, spoke.shape[1]).sum(axis=1, dtype=np.int64))
 
     def baseline(self, at: int) -> Baseline:
         """The baseline from the ticks before `at`, a day back at most."""
