@@ -69,11 +69,11 @@ class Weighed:
 def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | None:
     """The odds of standing faults in a stretch; None where no session was heard enough."""
     seen, table = seen_in(period), period.table
-    heard = tuple(int(i) for i in np.flatnonzero(seen.heard))
+    heard: tuple[int, ...] = tuple(np.flatnonzero(seen.heard).tolist())
     if not heard:
         return None
     cleared = frozenset([OWN_TRAFFIC]) if period.use_known else frozenset[str]()
-    awake = frozenset(e.name for e in elements if _awake(home, e, seen, _asked_beside(elements, e)))
+    awake = frozenset(e.name for e in elements if _awake(home, elements, e, seen, heard))
     groups = groups_in(home, elements, heard, watched=period.watched, cleared=cleared, awake=awake)
     rest_s = float(seen.spoken.max()) * table.step_ns * 1e-9
     odds = odds_of(seen, heard, groups)
@@ -110,24 +110,19 @@ def _own_ways(
     return [heard[r] for r in np.flatnonzero(groups.matrix[:, own].any(axis=1)).tolist()]
 
 
-def _asked_beside(elements: Sequence[Element], element: Element) -> list[int]:
-    """All sessions of the agents that have one over the element."""
-    hosts = [e.column for e in elements if e.nature is Nature.HOST and e.column & element.column]
-    return sorted(frozenset[int]().union(*hosts))
-
-
-def _awake(home: Home, element: Element, seen: SeenAtRest, mates: Sequence[int]) -> bool:
+def _awake(
+    home: Home, elements: Sequence[Element], element: Element, seen: SeenAtRest, heard: Sequence[int]
+) -> bool:
     """Whether a box that a dozing radio might hear late is heard no later than who wakes it: beacons are
-    waited for unevenly, and not by the session whose packet ends the sleep.
-
-    mates: all sessions of those who ask the box.
-    """
-    tails = seen.tail_s[[i for i in element.column if seen.heard[i]]]
-    dozing = kind_of(home, element) is ElementKind.DOZING_REPLY
-    if not dozing or not tails.size:
+    waited for unevenly, and not by the session whose packet ends the sleep."""
+    own = element.column.intersection(heard)
+    if kind_of(home, element) is not ElementKind.DOZING_REPLY or not own:
         return False
-    least = float(np.min(seen.tail_s[[i for i in mates if seen.heard[i]]]))
-    return bool((tails < max(DOZES_TAIL_S, DOZES_TIMES * least)).all())
+    # All sessions of those who ask the box.
+    mates = [e.column for e in elements if e.nature is Nature.HOST and e.column & element.column]
+    beside = own.union(*mates).intersection(heard)
+    least = float(np.min(seen.tail_s[list(beside)]))
+    return bool((seen.tail_s[list(own)] < max(DOZES_TAIL_S, DOZES_TIMES * least)).all())
 
 
 def bar(rest_s: float, whole_s: float) -> float:

@@ -131,8 +131,8 @@ def seen_in(period: Period) -> SeenAtRest:
     ticks = np.isfinite(q50).sum(axis=0)
     sent = np.where(rest, table.sent, 0).sum(axis=0, dtype=np.float64)
     lost = np.where(rest, table.lost, 0).sum(axis=0, dtype=np.float64)
-    level = _quantile(q50, LEVEL_AT)
-    spread = (level - _quantile(q50, LOW_AT)) / LOW_TO_SIGMA
+    low, level = _quantiles(q50, (LOW_AT, LEVEL_AT))
+    spread = (level - low) / LOW_TO_SIGMA
     tail, tail_error = _tail(table, q50, level)
     error = np.sqrt(
         FLOOR_S**2
@@ -156,11 +156,17 @@ def seen_in(period: Period) -> SeenAtRest:
     )
 
 
-def _quantile(values: Floats, share: float) -> Floats:
-    out = np.full(values.shape[1], np.nan)
-    there = np.isfinite(values).any(axis=0)
-    if there.any():
-        out[there] = np.nanquantile(values[:, there], share, axis=0)
+def _quantiles(values: Floats, shares: Sequence[float]) -> list[Floats]:
+    """Of each column without what is not a number, linear between values; NaN where there is none."""
+    ordered = np.sort(values, axis=0)
+    last = np.maximum(np.isfinite(ordered).sum(axis=0) - 1, 0)
+    columns = np.arange(values.shape[1])
+    out = []
+    for share in shares:
+        place = share * last
+        low = place.astype(np.intp)
+        below, above = ordered[low, columns], ordered[np.minimum(low + 1, last), columns]
+        out.append(below + (place - low) * (above - below))
     return out
 
 
@@ -173,13 +179,12 @@ def _tail(table: WindowTable, q50: Floats, level: Floats) -> tuple[Floats, Float
     each = np.where(np.isfinite(q50), table.tail_s, np.nan) + np.maximum(q50 - level, 0.0)
     each = np.minimum(each, TAIL_CAP_S)
     count = np.isfinite(each).sum(axis=0)
-    out, error = np.full(each.shape[1], np.nan), np.full(each.shape[1], np.nan)
-    for j in np.flatnonzero(count):
-        own = np.sort(each[np.isfinite(each[:, j]), j])
-        kept = np.minimum(own, own[max(0, int(np.ceil((1 - DROPPED) * len(own))) - 1)])
-        out[j] = kept.mean()
-        error[j] = np.hypot(kept.std() / np.sqrt(len(own)), 0.00005 + 0.2 * kept.mean())
-    return out, error
+    worst = np.maximum(np.ceil((1 - DROPPED) * count).astype(np.intp) - 1, 0)
+    kept = np.minimum(each, np.sort(each, axis=0)[worst, np.arange(each.shape[1])])
+    with np.errstate(invalid="ignore"):
+        mean = np.nansum(kept, axis=0) / count
+        strays = np.sqrt(np.nansum((kept - mean) ** 2, axis=0) / count) / np.sqrt(count)
+    return mean, np.hypot(strays, 0.00005 + 0.2 * mean)
 
 
 def _tail_at(table: WindowTable, q50: Floats, level: Floats) -> Floats:
