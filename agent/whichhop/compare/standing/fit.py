@@ -2,12 +2,13 @@
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import Budget
+from whichhop.compare.standing.design import Design
 from whichhop.compare.standing.likelihoods import Likelihood
 from whichhop.compare.standing.usual import HARM_LOG_SD
 
@@ -19,8 +20,6 @@ SETTLED = 1e-3
 """A gain in log posterior that changes no probability by a thousandth."""
 ROUGHLY = 0.1
 """The same on the way there, where only the direction matters."""
-FIRST_LOOK = 4
-"""So many steps from what is usual tell how well no fault explains, as near as HOPELESS needs it."""
 HOPELESS = 12.0
 """A fault without which this feature is e^12 times as well explained, at the best that sessions could say of
 it, has no weight beside the same fault without the feature; it is not fitted. That spares a third to three
@@ -31,6 +30,9 @@ UNEXPLAINED = -4.0
 """A session's log-likelihood under its best; lower than that another hill may explain it."""
 SHIFTS = (-1.6, -0.8, 0.0, 0.8, 1.6, 2.4)
 """From which sizes of a fault the way up begins, against the median, in the logarithm."""
+USUAL_SDS = 2.0
+"""Where no fault needs no level further above what is usual, the way up to a fault begins beside its levels;
+else beside usual ones, for what took a fault's place would have to be given back along a bent ridge."""
 LEAST_DAMPING, FIRST_DAMPING, MOST_DAMPING = 1e-3, 0.1, 1e4
 CUT_SD = 0.1
 """How soft the lower end of a fault's size is, in the logarithm."""
@@ -74,14 +76,14 @@ def fit(
     Without it the first of `faults` is none. What cannot matter, see HOPELESS, has the levels of no fault and
     a bound as its evidence.
     """
-    design = _Design.of_faults(matrix, faults)
+    design = Design.of_faults(matrix, faults)
     least = np.append(np.log(budget.least), -np.inf)[design.faults]
-    start = np.append(budget.mean, np.full(least.shape[1], np.log(slab.median)))
     prior = _Prior(budget, slab, least)
-    x = np.tile(start, (len(faults), 1))
+    x = np.tile(prior.mean, (len(faults), 1))
+    nobody = np.array([0])
     if alone is None:
-        nobody = np.array([0])
-        none = _climb(x[:1], design.of(nobody), likelihood, prior.of(nobody), steps=FIRST_LOOK)
+        none = _by_two_ways(x[:1], design.of(nobody), likelihood, prior.of(nobody), rough)
+        well = prior.allows(none.log_value[0])
         bar = none.evidence[0]
     else:
         none = alone
@@ -91,21 +93,26 @@ def fit(
     groups = matrix.shape[1]
     out = Fit(evidence=most, log_value=x.copy(), log_error=np.zeros_like(x))
     out.log_value[:, groups:] = least
+    out.log_value[:, :groups], out.log_error[:, :groups] = (
+        none.log_value[0, :groups],
+        none.log_error[0, :groups],
+    )
+    if alone is None:
+        _put(out, nobody, none)
+        tried = tried[tried > 0]
     if tried.size:
-        part, its = design.of(tried), prior.of(tried)
+        usual, part, its = x[tried], design.of(tried), prior.of(tried)
         if alone is None:
-            found = none = _from_usual(x[tried], part, likelihood, its, rough)
+            begin = _from_none(usual, none, part) if well else usual
+            begin = _sized(begin, part, likelihood, its)
+            found = _by_two_ways(begin, part, likelihood, its, rough, of_faults=well)
         else:
-            found = _climb(_from_alone(x[tried], alone, part, likelihood, its), part, likelihood, its)
-        out.evidence[tried], out.log_value[tried] = found.evidence, found.log_value
-        out.log_error[tried] = found.log_error
-    hopeless = most < bar - HOPELESS
-    out.log_value[hopeless, :groups] = none.log_value[0, :groups]
-    out.log_error[hopeless, :groups] = none.log_error[0, :groups]
+            found = _climb(_from_alone(usual, alone, part, likelihood, its), part, likelihood, its)
+        _put(out, tried, found)
     return out
 
 
-def _most(design: "_Design", least: Floats, likelihood: Likelihood) -> Floats:
+def _most(design: Design, least: Floats, likelihood: Likelihood) -> Floats:
     """What no evidence is above, per hypothesis: every session as it likes best, beyond the least faults."""
     groups = design.matrix.shape[1] - 1
     levels = np.zeros((len(least), groups + least.shape[1]))
@@ -113,26 +120,55 @@ def _most(design: "_Design", least: Floats, likelihood: Likelihood) -> Floats:
     return np.asarray(likelihood.value(np.maximum(design.seen(levels), likelihood.best)).sum(axis=1))
 
 
-def _from_usual(
-    x: Floats, design: "_Design", likelihood: Likelihood, prior: "_Prior", rough: Sequence[Likelihood]
+def _by_two_ways(
+    begin: Floats,
+    design: Design,
+    likelihood: Likelihood,
+    prior: "_Prior",
+    rough: Sequence[Likelihood],
+    *,
+    of_faults: bool = False,
 ) -> Fit:
-    """None or one fault, from what is usual; where that leaves something unexplained, by a second way too."""
-    found = _climb(_start(x, design, likelihood), design, likelihood, prior)
+    """None or one fault from `begin`; where that leaves something unexplained, from what is usual too, by a
+    second way. of_faults: only where the faults could explain it."""
+    found = _climb(begin, design, likelihood, prior)
     if not rough:
         return found
-    odd = np.flatnonzero((likelihood.value(design.seen(np.exp(found.log_value))) < UNEXPLAINED).any(axis=1))
+    unexplained = likelihood.value(design.seen(np.exp(found.log_value))) < UNEXPLAINED
+    if of_faults:
+        unexplained &= (design.matrix.T[design.faults] > 0).any(axis=1)
+    odd = np.flatnonzero(unexplained.any(axis=1))
     if not odd.size:
         return found
     # A session far off pulls no more than a near one: the way to what explains it leads over wider errors and
     # a prior that holds nothing back.
     part, of_odd = design.of(odd), prior.of(odd)
-    here = _start(x[odd], part, rough[0])
+    loose = of_odd.loosened()
+    here = _sized(np.tile(prior.mean, (odd.size, 1)), part, rough[0], loose)
     for wider in rough:
-        here, *_ = _steps(here, part, wider, of_odd.loosened(), settled_at=ROUGHLY)
+        here, *_ = _steps(here, part, wider, loose, settled_at=ROUGHLY)
     return _better(found, _climb(here, part, likelihood, of_odd), odd)
 
 
-def _from_alone(x: Floats, alone: Fit, design: "_Design", likelihood: Likelihood, prior: "_Prior") -> Floats:
+def _from_none(x: Floats, none: Fit, design: Design) -> Floats:
+    """Usual sizes of faults beside the levels that no fault leads to, but for the faults' own groups, which
+    are no higher than usual."""
+    groups = len(design.cells)
+    begin, rows = x.copy(), np.arange(len(x))[:, None]
+    begin[:, :groups] = none.log_value[0, :groups]
+    begin[rows, design.faults] = np.minimum(begin, x)[rows, design.faults]
+    return begin
+
+
+def _sized(begin: Floats, design: Design, likelihood: Likelihood, prior: "_Prior") -> Floats:
+    """The likeliest of a few sizes of the faults, the rest as it was: one hill may hide another."""
+    starts = [begin.copy() for _ in SHIFTS]
+    for start, shift in zip(starts, SHIFTS, strict=True):
+        start[:, len(design.cells) :] += shift
+    return _likeliest(starts, design, likelihood, prior)
+
+
+def _from_alone(x: Floats, alone: Fit, design: Design, likelihood: Likelihood, prior: "_Prior") -> Floats:
     """Where the way up to two faults begins: where one of them alone has led, and the other as large as it
     is alone, or of one of a few sizes; what is likeliest of these."""
     groups = x.shape[1] - 2
@@ -145,87 +181,32 @@ def _from_alone(x: Floats, alone: Fit, design: "_Design", likelihood: Likelihood
         for size in (alone.log_value[others, groups], *(x[:, groups + second] + shift for shift in SHIFTS)):
             begin[:, groups + second] = size
             starts.append(begin.copy())
-    likely = [likelihood.value(design.seen(np.exp(s))).sum(axis=1) + prior.at(s)[0] for s in starts]
-    return np.asarray(np.stack(starts)[np.argmax(likely, axis=0), np.arange(len(x))])
+    return _likeliest(starts, design, likelihood, prior)
+
+
+def _likeliest(starts: Sequence[Floats], design: Design, likelihood: Likelihood, prior: "_Prior") -> Floats:
+    """Per hypothesis the start on which its hill is highest."""
+    high = [likelihood.value(design.seen(np.exp(s))).sum(axis=1) + prior.at(s)[0] for s in starts]
+    return np.asarray(np.stack(starts)[np.argmax(high, axis=0), np.arange(len(starts[0]))])
 
 
 def _better(found: Fit, other: Fit, places: NDArray[np.intp]) -> Fit:
     """The likelier hill of each hypothesis; `other` holds those at `places`."""
     higher = other.evidence > found.evidence[places]
-    chosen = places[higher]
-    for mine, its in (
-        (found.evidence, other.evidence),
-        (found.log_value, other.log_value),
-        (found.log_error, other.log_error),
-    ):
-        mine[chosen] = its[higher]
+    _put(found, places[higher], other, higher)
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class _Design:
-    """Which groups each hypothesis' variables add to: all of them, and those that have a fault once more.
-
-    matrix: (sessions, groups + 1), the last column empty. faults: (hypotheses, faults) columns of it, the
-    last one where there is none. products: (sessions, n), of two columns where some session crosses both, and
-    nothing. cells: (groups, groups), which of the products each pair of groups has; fault_cells: (hypotheses,
-    faults, variables), which one each fault has with every variable.
-    """
-
-    matrix: Floats
-    faults: NDArray[np.intp]
-    products: Floats
-    cells: NDArray[np.intp]
-    fault_cells: NDArray[np.intp]
-
-    @classmethod
-    def of_faults(cls, matrix: Floats, faults: Sequence[tuple[int, ...]]) -> "_Design":
-        sessions, groups = matrix.shape
-        count = max((len(f) for f in faults), default=0)
-        padded = [(*f, *[groups] * (count - len(f))) for f in faults]
-        extra = np.array(padded, dtype=np.intp).reshape(len(faults), count)
-        wide = np.concatenate([matrix, np.zeros((sessions, 1))], axis=1)
-        one, two = np.nonzero(np.triu(wide.T @ wide))
-        table = np.full((groups + 1, groups + 1), len(one))
-        table[one, two] = table[two, one] = np.arange(len(one))
-        columns = np.concatenate([np.tile(np.arange(groups), (len(faults), 1)), extra], axis=1)
-        return cls(
-            matrix=wide,
-            faults=extra,
-            products=np.concatenate([wide[:, one] * wide[:, two], np.zeros((sessions, 1))], axis=1),
-            cells=table[:groups, :groups],
-            fault_cells=table[extra[:, :, None], columns[:, None, :]],
-        )
-
-    def of(self, hypotheses: NDArray[np.intp] | NDArray[np.bool_]) -> "_Design":
-        """The same for some of the hypotheses."""
-        return replace(self, faults=self.faults[hypotheses], fault_cells=self.fault_cells[hypotheses])
-
-    def seen(self, levels: Floats, times: float = 1.0) -> Floats:
-        """What sessions should see, (hypotheses, sessions), faults being so many times as large."""
-        groups = self.matrix.shape[1] - 1
-        out = levels[:, :groups] @ self.matrix[:, :groups].T
-        for k, column in enumerate(self.faults.T):
-            out += times * levels[:, groups + k, None] * self.matrix.T[column]
-        return out
-
-    def pull(self, slope: Floats, levels: Floats) -> Floats:
-        """The gradient by the logarithm of every variable, of slopes by what sessions should see."""
-        by_column = slope @ self.matrix
-        extra = by_column[np.arange(len(levels))[:, None], self.faults]
-        return np.concatenate([by_column[:, :-1], extra], axis=1) * levels
-
-    def bend(self, bend: Floats, levels: Floats) -> Floats:
-        """The Hessian by the same, as Gauss and Newton have it, of curvatures."""
-        by_product = bend @ self.products
-        out = levels[:, :, None] * levels[:, None, :]
-        groups = len(self.cells)
-        out[:, :groups, :groups] *= by_product.take(self.cells, axis=1)
-        for k in range(self.faults.shape[1]):
-            of_fault = np.take_along_axis(by_product, self.fault_cells[:, k], axis=1)
-            out[:, groups + k] *= of_fault
-            out[:, :groups, groups + k] *= of_fault[:, :groups]
-        return out
+def _put(
+    into: Fit,
+    places: NDArray[np.intp],
+    found: Fit,
+    which: slice | NDArray[np.bool_] = slice(None),
+) -> None:
+    """The hypotheses at `places` are those of `which` of the found."""
+    into.evidence[places] = found.evidence[which]
+    into.log_value[places] = found.log_value[which]
+    into.log_error[places] = found.log_error[which]
 
 
 class _Prior:
@@ -253,30 +234,25 @@ class _Prior:
         wide.harm = np.full_like(self.harm, np.inf)
         return wide
 
+    def allows(self, x: Floats) -> bool:
+        """Whether no variable is so high that a fault would have to take its place."""
+        return bool((x - self.mean < USUAL_SDS * self.above).all())
+
     def at(self, x: Floats) -> tuple[Floats, Floats, Floats]:
-        sd = np.where(x > self.mean, self.above, self.below)
-        off = (x - self.mean) / sd
-        over = np.maximum(x - self.harm, 0.0) / HARM_LOG_SD
-        under = np.maximum(self.least - x, 0.0) / CUT_SD
-        value = -0.5 * (off**2 + over**2 + under**2).sum(axis=1) + self.constant
-        slope = -off / sd - over / HARM_LOG_SD + under / CUT_SD
-        bend = 1 / sd**2 + (over > 0) / HARM_LOG_SD**2 + (under > 0) / CUT_SD**2
+        off = x - self.mean
+        weight = np.where(off > 0, self.above**-2, self.below**-2)
+        over = np.maximum(x - self.harm, 0.0)
+        under = np.maximum(self.least - x, 0.0)
+        pulled, pressed, pushed = weight * off, over * HARM_LOG_SD**-2, under * CUT_SD**-2
+        value = self.constant - 0.5 * (pulled * off + pressed * over + pushed * under).sum(axis=1)
+        slope = pushed - pressed - pulled
+        bend = weight + (over > 0) * HARM_LOG_SD**-2 + (under > 0) * CUT_SD**-2
         return value, slope, bend
 
 
-def _start(x: Floats, design: _Design, likelihood: Likelihood) -> Floats:
-    """The best of a few sizes of the faults, the rest at its usual values: one hill may hide another."""
-    levels = np.exp(x)
-    likely = [likelihood.value(design.seen(levels, float(np.exp(s)))).sum(axis=1) for s in SHIFTS]
-    started = x.copy()
-    faults = design.faults.shape[1]
-    started[:, x.shape[1] - faults :] += np.asarray(SHIFTS)[np.argmax(likely, axis=0)][:, None]
-    return started
-
-
-def _climb(x: Floats, design: _Design, likelihood: Likelihood, prior: _Prior, *, steps: int = STEPS) -> Fit:
+def _climb(x: Floats, design: Design, likelihood: Likelihood, prior: _Prior) -> Fit:
     """The top of each hypothesis' hill and, by Laplace, the evidence under it."""
-    log_value, value, hessian = _steps(x, design, likelihood, prior, steps=steps)
+    log_value, value, hessian = _steps(x, design, likelihood, prior)
     _, logdet = np.linalg.slogdet(hessian)
     variance = _diagonal(np.asarray(np.linalg.inv(hessian), dtype=np.float64))
     return Fit(
@@ -288,12 +264,11 @@ def _climb(x: Floats, design: _Design, likelihood: Likelihood, prior: _Prior, *,
 
 def _steps(
     x: Floats,
-    design: _Design,
+    design: Design,
     likelihood: Likelihood,
     prior: _Prior,
     *,
     settled_at: float = SETTLED,
-    steps: int = STEPS,
 ) -> tuple[Floats, Floats, Floats]:
     """Damped Newton for all hypotheses side by side, to where a step gains no more than `settled_at`; those
     that have settled are left alone. Variables, log posterior and the negative of its Hessian there.
@@ -307,7 +282,7 @@ def _steps(
     here = [x.copy(), *_around(x, design, likelihood, prior)]
     settled = [np.empty_like(each) for each in here[:4]]
     moving = np.arange(hypotheses)
-    for left in range(steps, 0, -1):
+    for left in range(STEPS, 0, -1):
         at, value, gradient, hessian, rest = here
         step = _step(gradient, hessian, rest, damping)
         bent = np.matmul(hessian, step[:, :, None])[:, :, 0]
@@ -340,7 +315,7 @@ def _steps(
 
 
 def _around(
-    x: Floats, design: _Design, likelihood: Likelihood, prior: _Prior
+    x: Floats, design: Design, likelihood: Likelihood, prior: _Prior
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Log posterior at x, its gradient, and the negative of its Hessian as Gauss and Newton have it.
 

@@ -2,11 +2,12 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import lgamma
 
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.stats.log_beta import digamma, log_beta
+from whichhop.stats.log_beta import log_beta, log_gamma, log_gamma_and_slope
 
 Floats = NDArray[np.float64]
 FREEDOM = 4.0
@@ -43,16 +44,21 @@ def of_delays(seen_s: Floats, error_s: Floats) -> Likelihood:
     # As curved at nothing as Student's, so that the two sides join smoothly.
     normal = (FREEDOM + 1) / scale
 
-    def value(gap: Floats) -> Floats:
-        slower = -0.5 * (FREEDOM + 1) * np.log1p(gap**2 / scale)
-        return np.asarray(np.where(gap < 0, -0.5 * normal * gap**2, slower))
+    def value(gap: Floats, square: Floats) -> Floats:
+        slower = np.log1p(square / scale)
+        return np.asarray(-0.5 * np.where(gap < 0, normal * square, (FREEDOM + 1) * slower))
 
     def around(expected: Floats) -> Slopes:
         gap = seen_s - expected
-        weight = np.where(gap < 0, normal, (FREEDOM + 1) / (scale + gap**2))
-        return value(gap), weight * gap, weight
+        square = gap * gap
+        weight = np.where(gap < 0, normal, (FREEDOM + 1) / (scale + square))
+        return value(gap, square), weight * gap, weight
 
-    return Likelihood(seen_s, lambda expected: value(seen_s - expected), around)
+    def alone(expected: Floats) -> Floats:
+        gap = seen_s - expected
+        return value(gap, gap * gap)
+
+    return Likelihood(seen_s, alone, around)
 
 
 def widened(seen_s: Floats, error_s: Floats) -> tuple[Likelihood, ...]:
@@ -72,30 +78,36 @@ def of_counts(of: Floats, count: Floats, *, leak: float = 0.0, temper: float = T
     )
 
     none = of - count
+    rest = lgamma(SIZE) - log_gamma(of + SIZE) - best
 
     # Arrays here are small, where a call costs more than its work: so one of each function for all.
-    def plain(p: Floats) -> Floats:
+    def four(p: Floats) -> Floats:
         a, b = SIZE * p, SIZE * (1 - p)
-        seen, prior = log_beta(np.stack([count + a, a]), np.stack([none + b, b]))
-        return np.asarray(temper * (seen - prior - best))
+        return np.stack([count + a, none + b, a, b])
+
+    def plain(gammas: Floats) -> Floats:
+        lost, kept, of_a, of_b = gammas
+        return np.asarray(temper * (lost - of_a + (kept - of_b) + rest))
 
     def leaky(value: Floats) -> Floats:
         return np.asarray(np.logaddexp(np.log1p(-leak) + value, np.log(leak))) if leak else value
 
     def around(expected: Floats) -> Slopes:
         p = _share(expected)
-        a, b = SIZE * p, SIZE * (1 - p)
-        value = plain(p)
-        lost, kept, of_a, of_b = digamma(np.stack([count + a, none + b, a, b]))
+        gammas, slopes = log_gamma_and_slope(four(p))
+        alone = plain(gammas)
+        lost, kept, of_a, of_b = slopes
         slope = temper * SIZE * (lost - kept - of_a + of_b) * (1 - p)
         information = temper * of * (SIZE + 1) / ((SIZE + of) * p * (1 - p)) * (1 - p) ** 2
         if not leak:
-            return value, slope, information
-        whole = leaky(value)
-        share = np.exp(np.log1p(-leak) + value - whole)
+            return alone, slope, information
+        whole = leaky(alone)
+        share = np.exp(np.log1p(-leak) + alone - whole)
         return whole, share * slope, share * information
 
-    return Likelihood(-np.log1p(-own), lambda expected: leaky(plain(_share(expected))), around)
+    return Likelihood(
+        -np.log1p(-own), lambda expected: leaky(plain(log_gamma(four(_share(expected))))), around
+    )
 
 
 def _share(expected: Floats) -> Floats:

@@ -8,7 +8,7 @@ import pytest
 from scipy import optimize, stats
 
 from whichhop.compare.standing.columns import Budget
-from whichhop.compare.standing.fit import HOPELESS, Slab, fit
+from whichhop.compare.standing.fit import CUT_SD, HOPELESS, Slab, fit
 from whichhop.compare.standing.likelihoods import FREEDOM, Likelihood, of_counts, of_delays, widened
 
 SLAB = Slab(median=0.04, log_sd=0.8)
@@ -134,3 +134,30 @@ def test_two_faults_are_as_likely_from_one_of_them_as_from_what_is_usual(seed: i
     bar = alone.evidence.max() - HOPELESS
     assert near[2] > bar + HOPELESS
     assert ((near > usual - 0.1) | (np.maximum(near, usual) < bar)).all()
+
+
+@pytest.mark.parametrize(("slow", "least"), [([], 1e-4), ([1], 0.008), ([2], 0.008)])
+def test_the_way_up_ends_where_a_general_minimiser_finds_nothing_higher(
+    slow: list[int], least: float
+) -> None:
+    # In health the way up begins beside the levels of no fault, else beside usual ones.
+    matrix, b, likelihood = five_groups(7, slow)
+    b = replace(b, least=np.full(5, least))
+    wide = widened(likelihood.best, np.full(12, 0.0008))
+    found = fit(matrix, b, likelihood, SLAB, SINGLES, rough=wide)
+    fitted = [g for g in range(5) if found.log_error[1 + g, 5] > 0.0]
+    assert set(slow) <= set(fitted)
+    assert fitted
+    for g in fitted:
+
+        def cost(x: np.ndarray, g: int = g) -> float:
+            expected = matrix @ np.exp(x[:5]) + matrix[:, g] * np.exp(x[5])
+            prior = stats.norm(b.mean, b.sd_above).logpdf(x[:5]).sum()
+            size = stats.norm(np.log(SLAB.median), SLAB.log_sd).logpdf(x[5])
+            too_small = max(float(np.log(least)) - x[5], 0.0) / CUT_SD
+            return -float(likelihood.value(expected).sum() + prior + size - 0.5 * too_small**2)
+
+        here = found.log_value[1 + g, :6]
+        starts = [here, np.append(b.mean, np.log(0.03))] if g in slow else [here]
+        best = min(optimize.minimize(cost, start, method="BFGS").fun for start in starts)
+        assert cost(here) < best + 0.02
