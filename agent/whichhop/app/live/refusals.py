@@ -29,7 +29,7 @@ def refusals_in(records: Iterable[Record], from_ns: int, to_ns: int) -> tuple[Re
     """The refusals among samples sent in a span, by agent and target."""
     found: Counter[tuple[SessionKey, Fate]] = Counter()
     for record in records:
-        if any(fate >= Fate.REFUSED_KEY for fate in record.samples.fate):
+        if max(record.samples.fate, default=0) >= Fate.REFUSED_KEY:
             for sample in record.samples:
                 if sample.fate.refused and from_ns <= sample.sent_ns < to_ns:
                     found[record.session, sample.fate] += 1
@@ -77,7 +77,7 @@ class RefusalsOfLate:
             if key not in kept:
                 continue
             for record in self._store.session_records(key, first, end):
-                if any(fate >= Fate.REFUSED_KEY for fate in record.samples.fate):
+                if max(record.samples.fate, default=0) >= Fate.REFUSED_KEY:
                     self._settled[record.minute] = (*self._settled[record.minute], record)
 
 

@@ -30,8 +30,8 @@ MOST_FAULTS = 2
 LEADERS = 5
 """Pairs are tried among the likeliest groups, and of the likeliest with every other."""
 WELL = 0.99
-"""So sure of no fault beside every single one, a home needs no two weighed: of 22 stretches of healthy homes
-their part was under 1e-5."""
+"""So sure of no fault beside every single one, a home needs no two weighed: in 58 stretches of development
+homes that were, all twos together had under 2e-5."""
 
 HAS = np.array([[f in shape for f in FEATURES] for *_, shape in SHAPES], dtype=float)
 """(shapes, features): 1 where a fault of that shape adds to that feature."""

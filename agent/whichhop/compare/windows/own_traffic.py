@@ -293,16 +293,20 @@ def expected(
 ) -> NDArray[np.float64]:
     """The mean of a function of the share used, over what the line may carry and, where readings are `spread`
     ticks apart, over how the traffic lay between them; NaN where the rate is."""
-    out = np.zeros_like(rate)
-    none, whole = of(np.zeros_like(rate)), of(np.ones_like(rate))
+    out, seldom = np.zeros_like(rate), spread > LUMPED
+    some_seldom = bool(seldom.any())
+    if some_seldom:
+        none, whole = of(np.zeros_like(rate)), of(np.ones_like(rate))
     for carries, weight in zip(capacity.rates_bps, capacity.weights, strict=True):
         if weight < LEAST_WEIGHT:
             continue
         mean = rate / carries
         even = of(mean)
-        full = np.minimum(mean, 1.0)
-        lumped = full * np.where(mean > 1.0, even, whole) + (1.0 - full) * none
-        out += weight * np.where(spread > LUMPED, STEADY * even + (1.0 - STEADY) * lumped, even)
+        if some_seldom:
+            full = np.minimum(mean, 1.0)
+            lumped = full * np.where(mean > 1.0, even, whole) + (1.0 - full) * none
+            even = np.where(seldom, STEADY * even + (1.0 - STEADY) * lumped, even)
+        out += weight * even
     return np.where(np.isnan(rate), np.nan, out)
 
 
