@@ -93,10 +93,8 @@ def fit(
     groups = matrix.shape[1]
     out = Fit(evidence=most, log_value=x.copy(), log_error=np.zeros_like(x))
     out.log_value[:, groups:] = least
-    out.log_value[:, :groups], out.log_error[:, :groups] = (
-        none.log_value[0, :groups],
-        none.log_error[0, :groups],
-    )
+    out.log_value[:, :groups] = none.log_value[0, :groups]
+    out.log_error[:, :groups] = none.log_error[0, :groups]
     if alone is None:
         _put(out, nobody, none)
         tried = tried[tried > 0]
