@@ -1,11 +1,14 @@
 """A report on more than two days says the same with what is kept of its days and without it."""
 
+import os
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from support.dossiers import order_of
+from support.judged_once import judged_once
 from support.long_store import FIRST_HOUR, fill, short_house
 from whichhop.app.reported.dossier import Order, assemble
 from whichhop.app.stored import by_days
@@ -20,6 +23,14 @@ HOURS = 52
 START_NS = FIRST_HOUR * 60 * NS_PER_MINUTE
 END_NS = START_NS + HOURS * 60 * NS_PER_MINUTE
 ORDER = order_of(HOME, START_NS, END_NS, kept=True)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _judged_once() -> Iterator[None]:
+    """By this process alone, which then knows what it judged; that two say the same is test_by_days'."""
+    with judged_once(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "cpu_count", lambda: 1)
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -3,11 +3,13 @@
 import json
 import random
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from support.judged_once import judged_once
 from support.long_store import FIRST_HOUR, fill, late, short_house
 from support.records import lifelike
 from whichhop.app.stored import by_days
@@ -24,6 +26,12 @@ HOURS = 54
 START_NS = FIRST_HOUR * 60 * NS_PER_MINUTE
 END_NS = START_NS + HOURS * 60 * NS_PER_MINUTE
 SLOW = [("attic/router", 300, 330), ("attic/router", 1430, 1445), ("desk/attic", 3000, 3050)]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _judged_once() -> Iterator[None]:
+    with judged_once():
+        yield
 
 
 @pytest.fixture(scope="module")
