@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from whichhop.change.hours import Matching, picked
 from whichhop.stats.level_step import AFTER, BEFORE, PAST, Places, level_step, steady_drift
@@ -40,11 +41,9 @@ def block_values(matching: Matching, values: Floats, *, robust: bool) -> tuple[F
     block of five or more are left out, as one spoilt hour is no day; not for shares, whose bursts matter.
     """
     side = matching.places.side[matching.block]
-    own = np.zeros(24)
-    for hour in np.unique(matching.of_day):
-        here = matching.of_day == hour
-        own[hour] = np.mean([np.median(values[here & (side == s)]) for s in (BEFORE, AFTER)])
-    level = own[matching.of_day]
+    hour = np.unique(matching.of_day, return_inverse=True)[1]
+    before, after = (_medians(hour[side == s], values[side == s]) for s in (BEFORE, AFTER))
+    level = ((before + after) / 2)[hour]
     rest = values - level
     order = np.lexsort((rest, matching.block))
     block, sorted_ = matching.block[order], rest[order]
@@ -56,6 +55,13 @@ def block_values(matching: Matching, values: Floats, *, robust: bool) -> tuple[F
         kept = ~many | ((rank > 0) & (rank < count[block] - 1))
         block, sorted_ = block[kept], sorted_[kept]
     return np.bincount(block, weights=sorted_) / np.bincount(block), level
+
+
+def _medians(group: NDArray[np.intp], values: Floats) -> Floats:
+    """Each group's; none is without a value. All at once: a table has thousands of them."""
+    sorted_, count = values[np.lexsort((values, group))], np.bincount(group)
+    first = np.cumsum(count) - count
+    return (sorted_[first + (count - 1) // 2] + sorted_[first + count // 2]) / 2
 
 
 def _day_levels(places: Places, values: Floats, side: int) -> Floats:
