@@ -1,8 +1,9 @@
 """Every key of a home file with what may be written there, made from the schema that the file is held to."""
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from whichhop.config.schema_words import documented_schema
@@ -127,10 +128,11 @@ def _plain(value: object) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def all_keys() -> list[Key]:
+@cache
+def all_keys() -> tuple[Key, ...]:
     """Every key, a part's own keys behind it."""
     schema = documented_schema()
-    return list(_keys(schema, "", schema["$defs"]))
+    return tuple(_keys(schema, "", schema["$defs"]))
 
 
 def _plain_path(text: str) -> str:
@@ -138,7 +140,7 @@ def _plain_path(text: str) -> str:
     return text.lower().replace("[]", "").replace(".name.", ".").replace(" ", ".")
 
 
-def find_keys(said: str) -> list[Key]:
+def find_keys(said: str) -> Sequence[Key]:
     """The keys that somebody means: a path, the end of one, or a part; the nearest where nothing fits."""
     keys, wanted = all_keys(), _plain_path(said)
     found = [k for k in keys if _plain_path(k.path) == wanted]
