@@ -61,7 +61,8 @@ def _medians(group: NDArray[np.intp], values: Floats) -> Floats:
     """Each group's; none is without a value. All at once: a table has thousands of them."""
     sorted_, count = values[np.lexsort((values, group))], np.bincount(group)
     first = np.cumsum(count) - count
-    return (sorted_[first + (count - 1) // 2] + sorted_[first + count // 2]) / 2
+    middle: Floats = (sorted_[first + (count - 1) // 2] + sorted_[first + count // 2]) / 2
+    return middle
 
 
 def _day_levels(places: Places, values: Floats, side: int) -> Floats:
