@@ -142,8 +142,10 @@ def verdicts(
         if borne(done, lead, found.span) and adds_least(done, lead, found):
             out.append(with_machines_late(done, case.elements, case.reporting, found))
     out = once(out)
-    out = by_themselves(done, case.elements, out)
-    out = [f for f in out if not (use_known(case, f.span) and part_of_own_traffic(case.elements, f, out))]
+    out = by_themselves(done, case.elements, out, case.use.stay)
+    out = [
+        f for f in out if not (use_known(case, f.span) and part_of_own_traffic(done, case.elements, f, out))
+    ]
     out = [f for f in out if not only_bursts(done, case.elements, case.use, f)]
     out = gone_on(case, out)
     said = [_verdict(case, done, f, out) for f in out]

@@ -38,9 +38,15 @@ LONGEST_TICKS = 720
 
 
 def by_themselves(
-    done: Scan, elements: Sequence[Element], found: Sequence[FoundEpisode]
+    done: Scan,
+    elements: Sequence[Element],
+    found: Sequence[FoundEpisode],
+    counted: NDArray[np.float64] | None = None,
 ) -> list[FoundEpisode]:
-    """Those that are borne out beside the others; of two that need each other gone the better one stays."""
+    """Those that are borne out beside the others; of two that need each other gone the better one stays.
+
+    counted: (ticks,) log-ratios by which counters of the line speak for the home's own traffic, if any do.
+    """
 
     def fit(one: FoundEpisode) -> float:
         ticks = slice(one.span.first, one.span.end)
@@ -48,9 +54,16 @@ def by_themselves(
 
     out = list(found)
     for one in sorted(found, key=fit):
-        if not _own_proof(done, elements, one, out):
+        if not (_counted(elements, one, counted) or _own_proof(done, elements, one, out)):
             out.remove(one)
     return out
+
+
+def _counted(elements: Sequence[Element], found: FoundEpisode, counted: NDArray[np.float64] | None) -> bool:
+    """Whether counters show that the home filled its line: no packet need say it once more."""
+    if counted is None or elements[found.members[0]].nature is not Nature.OWN_TRAFFIC:
+        return False
+    return bool(counted[found.span.first : found.span.end].sum() > LEAST_PROOF)
 
 
 def _own_proof(
@@ -64,13 +77,14 @@ def _own_proof(
     heard = np.flatnonzero(done.speaks[found.span.first : found.span.end].any(axis=0))
     column = elements[found.members[0]].column.intersection(heard.tolist())
     nature = elements[found.members[0]].nature
+    taken = frozenset[int]()
     unique, strong = column, found.gain >= LEAST_OWN_GAIN and nature is not Nature.REPLY
     for other in others:
         together = min(found.span.end, other.span.end) - max(found.span.first, other.span.first)
         if other is found or 2 * together <= found.span.end - found.span.first:
             continue
         around = elements[other.members[0]].column.intersection(heard.tolist())
-        unique = unique - around
+        unique, taken = unique - around, taken | around
         if column < around and not strong and not adds(done, column, around - column, found.span):
             return False
     if unique == column or not unique:
@@ -78,7 +92,20 @@ def _own_proof(
     least_s = _least_s(done, elements, unique, found.span)
     # What lies behind a radio may still be no more than the radio's own coming and going.
     behind = least_s > 0 and nature not in BY_RADIO
+    if strong and behind:
+        # Unless all else that crosses the radio fares well meanwhile.
+        beside = _same_radio(elements, unique, heard) - column - taken
+        strong = bool(beside) and adds(done, unique, beside, found.span)
+        behind = False
     return (strong and not behind) or shown_by(done, sorted(unique), found.span, least_s=least_s)
+
+
+def _same_radio(
+    elements: Sequence[Element], unique: frozenset[int], heard: NDArray[np.intp]
+) -> frozenset[int]:
+    """The sessions heard that cross a radio which some of these cross."""
+    radios = (e.column for e in elements if e.nature in BY_RADIO and e.column & unique)
+    return frozenset[int]().union(*radios).intersection(heard.tolist())
 
 
 def _least_s(done: Scan, elements: Sequence[Element], unique: frozenset[int], span: Span) -> float:
@@ -187,34 +214,62 @@ def adds(scan: Scan, inner: frozenset[int], rest: frozenset[int], span: Span) ->
     Where one suspect's sessions are all another's too, the inner is believed beside the outer only when it
     adds delay or loss of its own.
     """
-    ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
-    loc = scan.baselines[scan.block_of(span.first)].loc50
-
-    def median(group: Sequence[int]) -> float | None:
-        over = np.where(scan.speaks[ticks][:, group], scan.table.q50_s[ticks][:, group] - loc[group], np.nan)
-        known = over[np.isfinite(over)]
-        return float(np.median(known)) if known.size else None
-
-    def counted(part: NDArray[np.integer], group: Sequence[int]) -> int:
-        return int(np.where(scan.speaks[ticks][:, group], part[ticks][:, group], 0).sum())
-
     mine, others = sorted(inner), sorted(rest)
-    sent, other_sent = (counted(scan.table.sent, g) for g in (mine, others))
-    lost, other_lost = (counted(scan.table.lost, g) for g in (mine, others))
-    if not sent or not other_sent:
+    if not all(_counts(scan, group, span)[0] for group in (mine, others)):
         return True
     # Each agent's against its own: one whose radio dozes is late in some of what it asks, not in all.
     agents = [key.agent for key in scan.table.sessions]
     of_each = [
-        [median([i for i in group if agents[i] == agent]) for group in (mine, others)]
+        [_over(scan, [i for i in group if agents[i] == agent], span) for group in (mine, others)]
         for agent in sorted({agents[i] for i in mine} & {agents[i] for i in others})
-    ] or [[median(mine), median(others)]]
+    ] or [[_over(scan, mine, span), _over(scan, others, span)]]
     pairs = [(one, other) for one, other in of_each if one is not None and other is not None]
     slower = sorted(one - other > max(ADDS_S, ADDS_SHARE * other) for one, other in pairs)
+    return (bool(slower) and slower[(len(slower) - 1) // 2]) or _loses_more(scan, mine, others, span)
+
+
+def outdoes(scan: Scan, inner: frozenset[int], outer: frozenset[int], span: Span) -> bool:
+    """Whether a suspect that shares sessions with another one delays more than that does, or loses more.
+
+    False where none of its sessions crosses it alone.
+    """
+    mine, others = sorted(inner - outer), sorted(outer - inner)
+    added, rest = _over(scan, mine, span), _over(scan, others, span)
+    if others and _loses_more(scan, mine, others, span):
+        return True
+    if added is None:
+        return False
+    if rest is None:
+        # Who crosses the other crosses both, and waits for both.
+        both = _over(scan, sorted(outer), span)
+        rest = None if both is None else both - added
+    return rest is not None and added - rest > max(ADDS_S, ADDS_SHARE * rest)
+
+
+def _loses_more(scan: Scan, mine: Sequence[int], others: Sequence[int], span: Span) -> bool:
+    (sent, lost), (other_sent, other_lost) = (_counts(scan, group, span) for group in (mine, others))
+    if not sent or not other_sent:
+        return False
     # Ticks of one fault are not independent, hence the high bar.
     gap = lost / sent - other_lost / other_sent
-    sure = two_proportions_z(lost, sent, other_lost, other_sent) > ADDS_SIGMAS
-    return (bool(slower) and slower[(len(slower) - 1) // 2]) or (gap > ADDS_LOSS and sure)
+    return gap > ADDS_LOSS and two_proportions_z(lost, sent, other_lost, other_sent) > ADDS_SIGMAS
+
+
+def _over(scan: Scan, group: Sequence[int], span: Span) -> float | None:
+    """Seconds by which these sessions' medians were over their baselines, in the middle; None if unknown."""
+    ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
+    loc = scan.baselines[scan.block_of(span.first)].loc50
+    over = np.where(scan.speaks[ticks][:, group], scan.table.q50_s[ticks][:, group] - loc[group], np.nan)
+    known = over[np.isfinite(over)]
+    return float(np.median(known)) if known.size else None
+
+
+def _counts(scan: Scan, group: Sequence[int], span: Span) -> tuple[int, int]:
+    """How many packets of these sessions were sent, and lost."""
+    ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
+    speaks = scan.speaks[ticks][:, group]
+    sent, lost = (int(part[ticks][:, group][speaks].sum()) for part in (scan.table.sent, scan.table.lost))
+    return sent, lost
 
 
 def two_proportions_z(lost: int, sent: int, other_lost: int, other_sent: int) -> float:

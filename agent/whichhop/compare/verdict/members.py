@@ -11,6 +11,7 @@ from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.segment import columns_heard
 from whichhop.compare.suspects.elements import Element, Nature
 from whichhop.compare.suspects.priors import Prior
+from whichhop.compare.verdict.corroboration import outdoes
 from whichhop.compare.verdict.verdict import FoundEpisode
 
 MOST_LOG = 30.0
@@ -110,18 +111,22 @@ SLACK_TICKS = 2
 
 
 def part_of_own_traffic(
-    elements: Sequence[Element], found: FoundEpisode, others: Sequence[FoundEpisode]
+    scan: Scan, elements: Sequence[Element], found: FoundEpisode, others: Sequence[FoundEpisode]
 ) -> bool:
     """Whether an episode on a way inside the home comes and goes with own traffic that counters show.
 
     That both begin together by chance is far less likely than that a host of the home fills its own radio on
-    the way out. One that goes on afterwards, or ends before, is a trouble of its own.
+    the way out. One that goes on afterwards, or ends before, is a trouble of its own. So is one that adds
+    more than the line does: of two queues in a row the traffic waits in the narrower one, and where that is
+    the radio it is the radio that is slow.
     """
-    if elements[found.members[0]].nature not in WAY:
+    way = elements[found.members[0]]
+    if way.nature not in WAY:
         return False
     return any(
         elements[other.members[0]].nature is Nature.OWN_TRAFFIC
         and abs(other.span.first - found.span.first) <= SLACK_TICKS
         and abs(other.span.end - found.span.end) <= SLACK_TICKS
+        and not outdoes(scan, way.column, elements[other.members[0]].column, found.span)
         for other in others
     )
