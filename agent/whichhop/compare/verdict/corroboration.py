@@ -93,19 +93,23 @@ def _own_proof(
     # What lies behind a radio may still be no more than the radio's own coming and going.
     behind = least_s > 0 and nature not in BY_RADIO
     if strong and behind:
-        # Unless all else that crosses the radio fares well meanwhile.
-        beside = _same_radio(elements, unique, heard) - column - taken
-        strong = bool(beside) and adds(done, unique, beside, found.span)
+        # Unless all else that crosses each of these radios fares well meanwhile.
+        strong = all(
+            beside and adds(done, unique & radio, beside, found.span)
+            for radio in _radios_of(elements, unique, heard)
+            for beside in [radio - column - taken]
+        )
         behind = False
     return (strong and not behind) or shown_by(done, sorted(unique), found.span, least_s=least_s)
 
 
-def _same_radio(
+def _radios_of(
     elements: Sequence[Element], unique: frozenset[int], heard: NDArray[np.intp]
-) -> frozenset[int]:
-    """The sessions heard that cross a radio which some of these cross."""
-    radios = (e.column for e in elements if e.nature in BY_RADIO and e.column & unique)
-    return frozenset[int]().union(*radios).intersection(heard.tolist())
+) -> list[frozenset[int]]:
+    """The sessions heard over each radio that some of these cross."""
+    return [
+        e.column.intersection(heard.tolist()) for e in elements if e.nature in BY_RADIO and e.column & unique
+    ]
 
 
 def _least_s(done: Scan, elements: Sequence[Element], unique: frozenset[int], span: Span) -> float:
