@@ -79,12 +79,12 @@ def down(home: Home, sessions: Sequence[Session], table: WindowTable, box: str) 
 def with_boxes_begun_anew(scene: Scene, shares: Mapping[int, float], before: Before) -> dict[int, float]:
     """The shares in an episode that is over, the likeliest first; of one of the provider's also those of each
     box of the home that was down as it began and, when it ended, was back no longer than it takes to begin
-    anew: a line that comes back late with its box failed nobody.
+    anew: a line that comes back late with its box failed nobody. Until then it lets nothing through.
 
     A box's share against the line's is how seldom each fails, and by how little chance both do so at once.
     """
     lead = scene.elements[next(iter(shares))]
-    if lead.cause not in PROVIDERS:
+    if lead.cause not in PROVIDERS or _lets_through(lead, before):
         return dict(shares)
     takes = round(BEGINS_ANEW_S / (scene.table.step_ns * 1e-9))
     first = max(0, before.ticks - takes)
@@ -99,6 +99,13 @@ def with_boxes_begun_anew(scene: Scene, shares: Mapping[int, float], before: Bef
     share = dict(shares) | {j: shares.get(j, 0.0) + odds * next(iter(shares.values())) for j in more}
     total = sum(share.values())
     return {j: share[j] / total for j in sorted(share, key=lambda j: -share[j])}
+
+
+def _lets_through(suspect: Element, before: Before) -> bool:
+    """Whether anything over a suspect was answered in its episode, the first and the last tick aside."""
+    column = sorted(suspect.column)
+    sent, lost = (part[before.ticks :, column] for part in (before.table.sent, before.table.lost))
+    return bool((sent > lost)[1:-1].any())
 
 
 def _boxes_out(scene: Scene, suspect: Element) -> dict[str, None]:

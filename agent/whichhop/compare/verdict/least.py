@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from whichhop.compare.inference.likelihood import DELAYS_S
 from whichhop.compare.inference.past import LEAST_SLOW
 from whichhop.compare.inference.scan import Scan
+from whichhop.compare.inference.screening import rolling
 from whichhop.compare.suspects.elements import HOME_SIDE, Element
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict.verdict import FoundEpisode
@@ -16,13 +17,16 @@ HALF = 0.5
 """Of the least loss or share of late packets, or of a wire's least delay: less is nearer to none. Derived."""
 SPREAD = math.log(5.0) / math.log(2.0)
 """Derived: an exponential's 80 % point over its median. Delays that vary so are told by either."""
+DELAY_TICKS = 12
+"""A delay is held against the least over any two minutes of an episode: on air in use it may begin long
+before the fault, and all of its time would say that there is none. Derived: as `screening.AFTER_TICKS`."""
 FEW_TICKS = 3
 """From here on an episode's worst tick is left out of its loss: any may have a passing one beside it."""
 
 
 def adds_least(done: Scan, element: Element, found: FoundEpisode) -> bool:
-    """Whether an episode of the home's side delays, loses or is slow by nearer to the least that counts as a
-    fault of the element than to the most that does not.
+    """Whether an episode of the home's side loses or is slow, or for two minutes delays, by nearer to the
+    least that counts as a fault of the element than to the most that does not.
 
     Each tick may have an excess of any size, so that some of three lost packets and others of none are
     explained as well as a steady loss; the sum tells them apart.
@@ -36,9 +40,9 @@ def adds_least(done: Scan, element: Element, found: FoundEpisode) -> bool:
     base = done.baselines[done.block_of(found.span.first)]
     loc50, loc80 = base.loc50[columns], base.loc80[columns]
     least_s = _nearer_s(done.columns_at(found.span.first).delays[:, found.members[0]])
-    if _mean(done.table.q50_s[rows][:, columns] - loc50, speaks) >= least_s:
+    if _most(done.table.q50_s[rows][:, columns] - loc50, speaks) >= least_s:
         return True
-    if _mean(done.table.q80_s[rows][:, columns] - loc80, speaks) >= SPREAD * least_s:
+    if _most(done.table.q80_s[rows][:, columns] - loc80, speaks) >= SPREAD * least_s:
         return True
     sent, lost, slow = (
         np.where(speaks, counts[rows][:, columns], 0).astype(np.float64)
@@ -60,6 +64,9 @@ def _nearer_s(faults: NDArray[np.bool_]) -> float:
     return float((DELAYS_S[least] * DELAYS_S[least - 1]) ** 0.5) if least else HALF * float(DELAYS_S[0])
 
 
-def _mean(over: NDArray[np.floating], speaks: NDArray[np.bool_]) -> float:
-    known = over[speaks & np.isfinite(over)]
-    return float(known.mean()) if known.size else 0.0
+def _most(over: NDArray[np.floating], speaks: NDArray[np.bool_]) -> float:
+    """The mean of excesses, (ticks, sessions), over the DELAY_TICKS in which it is greatest; 0 for none."""
+    known = speaks & np.isfinite(over)
+    each = np.stack([np.where(known, over, 0.0).sum(axis=1), known.sum(axis=1)], axis=1)
+    total, count = rolling(each.astype(np.float64), DELAY_TICKS)[min(DELAY_TICKS, len(each)) - 1 :].T
+    return float((total[count > 0] / count[count > 0]).max(initial=0.0))

@@ -84,7 +84,7 @@ def test_one_bad_line_stores_nothing_of_its_file_and_is_named(
     text[5000] = text[5000].replace('"method": ', '"methd": ')
     lines.write_text("\n".join(text))
     _, err = said(capsys, "import", "--store", str(copy), str(lines), code=2)
-    assert err.startswith(f"{lines}:5001: methd: unknown key; known beside sent: ")
+    assert err.startswith(f"{lines}:5001: methd: unknown key; did you mean method? ")
     assert err.count("\n") == 1
     with Store.open(copy) as empty:
         assert empty.span() is None

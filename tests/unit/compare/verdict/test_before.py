@@ -47,6 +47,14 @@ def test_a_line_that_is_out_long_after_its_router_came_back_or_was_before_is_nam
         assert [(v.elements, v.proven) for v in found] == [((LINE,), False)]
 
 
+def test_what_lets_packets_through_while_a_router_is_out_of_reach_is_no_line_that_comes_back_late():
+    table = disturb(quiet(HOME, 400), HOME, "node:router", slice(300, 306), lost=10)
+    disturb(table, HOME, LINE, slice(300, 318), delay_s=0.06)
+    found = [v.elements for v in judge(HOME, SESSIONS, table) if LINE in v.elements]
+    assert found
+    assert not any("node:router" in elements for elements in found)
+
+
 def test_an_outage_of_the_line_while_all_boxes_answer_is_proven():
     found = line_verdicts(disturb(quiet(HOME, 400), HOME, LINE, slice(300, 312), lost=10))
     assert [v.proven for v in found] == [True]
