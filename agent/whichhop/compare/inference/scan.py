@@ -152,16 +152,14 @@ def evidence_of(
         with np.errstate(invalid="ignore"):
             alone[rows] |= found & (over[rows] <= DOZING_S)
     q50 = np.where(heard & ~alone, cut.q50_s, np.nan).astype(np.float32)
+    some_late = _tail_of(
+        _without_scans(cut), heard, base, columns, settings, shares=SOME_LATE, least=USUAL_SLOW
+    )
     return Evidence(
         delay=delay_evidence(q50, cut.q80_s, sent - lost, base, settings),
         loss=loss_evidence(sent, lost, base, settings),
         tail=_tail_of(cut, heard & ~alone, base, columns, settings),
-        late=np.minimum(
-            _tail_of(_without_scans(cut), heard, base, columns, settings, shares=SOME_LATE, least=USUAL_SLOW)[
-                0
-            ],
-            np.where(alone, np.float32(ALONE_SOME_LATE), np.float32(MOST_SOME_LATE)),
-        ),
+        late=np.minimum(some_late[0], np.where(alone, ALONE_SOME_LATE, MOST_SOME_LATE)).astype(np.float32),
         alone=alone,
     )
 

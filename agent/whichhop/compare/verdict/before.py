@@ -103,9 +103,8 @@ def with_boxes_begun_anew(scene: Scene, shares: Mapping[int, float], before: Bef
 
 def _lets_through(suspect: Element, before: Before) -> bool:
     """Whether anything over a suspect was answered in its episode, the first and the last tick aside."""
-    column = sorted(suspect.column)
-    sent, lost = (part[before.ticks :, column] for part in (before.table.sent, before.table.lost))
-    return bool((sent > lost)[1:-1].any())
+    meanwhile = before.table.span(before.ticks + 1, before.table.ticks - 1)
+    return bool(meanwhile.answered_at_all()[sorted(suspect.column)].any())
 
 
 def _boxes_out(scene: Scene, suspect: Element) -> dict[str, None]:

@@ -141,7 +141,7 @@ def borne(scan: Scan, element: Element, span: Span) -> bool:
     # Only the loud ticks: bursts leave quiet ones between them.
     rows = each.sum(axis=1) > 0
     # Whom a guest network or a firewall keeps apart is never answered: nothing could show in that.
-    able = (scan.table.sent[:, heard] > scan.table.lost[:, heard]).any(axis=0)
+    able = scan.table.answered_at_all()[heard]
     if np.count_nonzero(able) < LEAST_SESSIONS:
         return True
     loud = each[rows].sum(axis=0)
@@ -228,7 +228,7 @@ def adds(scan: Scan, inner: frozenset[int], rest: frozenset[int], span: Span) ->
         for agent in sorted({agents[i] for i in mine} & {agents[i] for i in others})
     ] or [[_over(scan, mine, span), _over(scan, others, span)]]
     pairs = [(one, other) for one, other in of_each if one is not None and other is not None]
-    slower = sorted(one - other > max(ADDS_S, ADDS_SHARE * other) for one, other in pairs)
+    slower = sorted(_delays_more(one, other) for one, other in pairs)
     return (bool(slower) and slower[(len(slower) - 1) // 2]) or _loses_more(scan, mine, others, span)
 
 
@@ -247,7 +247,11 @@ def outdoes(scan: Scan, inner: frozenset[int], outer: frozenset[int], span: Span
         # Who crosses the other crosses both, and waits for both.
         both = _over(scan, sorted(outer), span)
         rest = None if both is None else both - added
-    return rest is not None and added - rest > max(ADDS_S, ADDS_SHARE * rest)
+    return rest is not None and _delays_more(added, rest)
+
+
+def _delays_more(one_s: float, other_s: float) -> bool:
+    return one_s - other_s > max(ADDS_S, ADDS_SHARE * other_s)
 
 
 def _loses_more(scan: Scan, mine: Sequence[int], others: Sequence[int], span: Span) -> bool:

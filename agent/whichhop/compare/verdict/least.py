@@ -1,4 +1,4 @@
-"""Whether an episode adds, over all of its time, what its kind must add to be a fault."""
+"""Whether an episode adds what its kind must add to be a fault: for two minutes in delay, in all in loss."""
 
 import math
 
@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from whichhop.compare.inference.likelihood import DELAYS_S
 from whichhop.compare.inference.past import LEAST_SLOW
 from whichhop.compare.inference.scan import Scan
-from whichhop.compare.inference.screening import rolling
+from whichhop.compare.inference.screening import AFTER_TICKS, rolling
 from whichhop.compare.suspects.elements import HOME_SIDE, Element
 from whichhop.compare.suspects.priors import PRIORS
 from whichhop.compare.verdict.verdict import FoundEpisode
@@ -17,9 +17,9 @@ HALF = 0.5
 """Of the least loss or share of late packets, or of a wire's least delay: less is nearer to none. Derived."""
 SPREAD = math.log(5.0) / math.log(2.0)
 """Derived: an exponential's 80 % point over its median. Delays that vary so are told by either."""
-DELAY_TICKS = 12
+DELAY_TICKS = AFTER_TICKS
 """A delay is held against the least over any two minutes of an episode: on air in use it may begin long
-before the fault, and all of its time would say that there is none. Derived: as `screening.AFTER_TICKS`."""
+before the fault, and all of its time would say that there is none. Derived: as long as quiet ends one."""
 FEW_TICKS = 3
 """From here on an episode's worst tick is left out of its loss: any may have a passing one beside it."""
 
