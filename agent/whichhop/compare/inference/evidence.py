@@ -99,7 +99,26 @@ def interpolation(grid: NDArray[np.floating], values: NDArray[np.floating]) -> N
     return out
 
 
-DELAY_TWICE = interpolation(DELAYS_S, 2.0 * DELAYS_S)
+def between_delays(values: NDArray[np.floating]) -> NDArray[np.float32]:
+    """Weights (values, DELAYS_S) that read a table of delays at sums of them: cubic, by the logarithm.
+
+    Straight lines between steps of 1.8 cut off the peak where a sum lies between two: of a session with a
+    spread of 0.5 to 6 ms they are wrong by 0.1 to 0.3 a tick, a cubic by half of that, and a third fault that
+    was not there filled what two had left.
+    """
+    at, steps = np.log(np.clip(values.reshape(-1), DELAYS_S[0], DELAYS_S[-1])), np.log(DELAYS_S)
+    first = np.clip(np.searchsorted(steps, at) - 2, 0, len(steps) - 4)
+    near = first[:, None] + np.arange(4)
+    apart = steps[near][:, :, None] - steps[near][:, None, :]
+    to = np.broadcast_to((at[:, None] - steps[near])[:, None, :], apart.shape)
+    own = np.eye(4, dtype=bool)
+    out = np.zeros((at.size, len(steps)), dtype=np.float32)
+    part = np.where(own, 1.0, to / np.where(own, 1.0, apart)).prod(axis=2)
+    np.put_along_axis(out, near, part.astype(np.float32), axis=1)
+    return out
+
+
+DELAY_TWICE = between_delays(2.0 * DELAYS_S)
 LOSS_TWICE = interpolation(LOSSES, 1.0 - (1.0 - LOSSES) ** 2)
 """Who meets an excess twice has twice the delay, and survives twice."""
 

@@ -17,6 +17,7 @@ from whichhop.compare.inference.evidence import (
 from whichhop.compare.inference.likelihood import (
     ALONE_SOME_LATE,
     AWAY_S,
+    DELAYS_S,
     FEW_ANSWERS,
     MOST_SOME_LATE,
     SOME_LATE,
@@ -37,6 +38,13 @@ MOST_KEPT = 8640
 ASLEEP = 0.9
 """How likely whatever slow answers a device on radio gives came after its sleep; no source. Where by its
 radio's fault one packet in seven comes late, its answers then say nothing on the whole, for it or against."""
+
+AWAKE_S = 0.09
+"""A radio stays awake for some 100 ms after it asked (common practice); of the grid the value next to it."""
+DOZE_AT_ONCE_S = 0.31
+"""What then comes waits for up to three beacon intervals of 102 ms (common practice)."""
+SLEPT = 0.3
+"""How likely an answer so late waited; no source. Else its seldom sessions told of a further fault."""
 
 UNEVEN = 0.2
 """Of the 80 % quantile's lateness, how far the median's lies below it where answers wait for a beacon.
@@ -155,13 +163,29 @@ def evidence_of(
     some_late = _tail_of(
         _without_scans(cut), heard, base, columns, settings, shares=SOME_LATE, least=USUAL_SLOW
     )
+    delay = delay_evidence(q50, cut.q80_s, sent - lost, base, settings)
+    _let_wait(delay, np.flatnonzero(columns.sleepy | columns.to_sleepy))
     return Evidence(
-        delay=delay_evidence(q50, cut.q80_s, sent - lost, base, settings),
+        delay=delay,
         loss=loss_evidence(sent, lost, base, settings),
         tail=_tail_of(cut, heard & ~alone, base, columns, settings),
         late=np.minimum(some_late[0], np.where(alone, ALONE_SOME_LATE, MOST_SOME_LATE)).astype(np.float32),
         alone=alone,
     )
+
+
+def _let_wait(delay: Floats, sleepy: NDArray[np.intp]) -> None:
+    """Let what is so late that a radio may sleep meanwhile be later by its sleep; in place.
+
+    Otherwise a third fault, past the radio at fault, explains what its own device did.
+    """
+    asleep = delay[:, :, sleepy]
+    for i, least in enumerate(DELAYS_S):
+        later = (least < DELAYS_S) & (least + DOZE_AT_ONCE_S >= DELAYS_S)
+        if least < AWAKE_S or not later.any():
+            continue
+        slept = np.log(np.exp(asleep[later]).mean(axis=0))
+        delay[i][:, sleepy] = np.logaddexp(asleep[i] + np.log(1.0 - SLEPT), slept + np.log(SLEPT))
 
 
 def _waits(

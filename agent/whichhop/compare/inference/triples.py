@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
-from whichhop.compare.inference.evidence import LOWEST, SHAPES, ElementColumns, interpolation
+from whichhop.compare.inference.evidence import LOWEST, SHAPES, ElementColumns, between_delays, interpolation
 from whichhop.compare.inference.filter import States, Track
 from whichhop.compare.inference.held_size import held
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
@@ -55,7 +55,7 @@ def _weights(which: int, times: tuple[int, int, int]) -> NDArray[np.float32]:
     if which == 0:
         parts = [n * DELAYS_S.astype(np.float64) for n in times]
         value = parts[0][:, None, None] + parts[1][None, :, None] + parts[2][None, None, :]
-        return interpolation(DELAYS_S, value)
+        return between_delays(value)
     kept = [(1.0 - LOSSES) ** n for n in times]
     return interpolation(
         LOSSES, 1.0 - kept[0][:, None, None] * kept[1][None, :, None] * kept[2][None, None, :]
