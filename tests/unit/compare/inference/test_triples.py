@@ -3,6 +3,7 @@ from itertools import permutations, product
 import numpy as np
 import pytest
 
+from support.delay_steps import halves_allowed, read_delay, with_halves
 from support.homes import alder
 from whichhop.compare.inference.evidence import SHAPES, columns_of
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, TAILS, Evidence
@@ -33,23 +34,35 @@ def lost_in(one, size_s, other, greater_s):
 
 def mean(which, members, having):
     """The mean over the excesses of those that have the measure: delays add, survivals multiply."""
-    grid, table = ((DELAYS_S, EVIDENCE.delay), (LOSSES, EVIDENCE.loss))[which]
+    grid = (DELAYS_S, LOSSES)[which]
     allowed = (COLUMNS.delays, COLUMNS.losses)[which]
     who = [j for j, has in zip(members, having, strict=True) if has]
+    if which == 0 and len(who) == 1:
+        # A delay by itself may also lie halfway between two steps.
+        steps = [_log(0, who, (size,)) for size in DELAYS_S]
+        return np.exp(with_halves(steps)[halves_allowed(allowed[:, who[0]])]).sum() / (2 * len(steps) - 1)
     total = 0.0
     for values in product(*(grid[allowed[:, j]] for j in who)):
         each = permutations(zip(who, values, strict=True), 2)
         if which == 0 and any(lost_in(*one, *other) for one, other in each):
             continue
-        log = 0.0
-        for s in range(len(SESSIONS)):
-            times = [(s in ELEMENTS[j].column) + (s in ELEMENTS[j].twice) for j in who]
-            if any(times):
-                met = zip(times, values, strict=True)
-                at = sum(n * v for n, v in met) if which == 0 else 1 - np.prod([(1 - v) ** n for n, v in met])
-                log += np.interp(at, grid, table[:, 0, s])
-        total += np.exp(log)
+        total += np.exp(_log(which, who, values))
     return total / len(grid) ** len(who)
+
+
+def _log(which, who, values):
+    """The log-ratio that these have these excesses; scipy's cubic is read between delays."""
+    out = 0.0
+    for s in range(len(SESSIONS)):
+        times = [(s in ELEMENTS[j].column) + (s in ELEMENTS[j].twice) for j in who]
+        met = list(zip(times, values, strict=True))
+        if not any(times):
+            continue
+        if which == 0:
+            out += read_delay(sum(n * v for n, v in met), EVIDENCE.delay[:, 0, s])
+        else:
+            out += np.interp(1 - np.prod([(1 - v) ** n for n, v in met]), LOSSES, EVIDENCE.loss[:, 0, s])
+    return out
 
 
 @pytest.mark.parametrize(
