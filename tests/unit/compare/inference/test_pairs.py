@@ -147,6 +147,14 @@ def test_a_lesser_fault_does_not_mend_the_steps_of_the_grid(ms):
     assert both.ratio(a, b)[-1] > both.single[:, [a, b]].max(axis=1)[-1]
 
 
+@pytest.mark.parametrize("ms", [21, 37, 67, 120, 210, 420])
+def test_a_single_delay_between_the_steps_is_no_pair(ms):
+    """Two delays add up to what lies between two steps; one that does needs no second."""
+    a, b = NAMES.index("modem/provider-edge"), NAMES.index("beyond")
+    one = Pairs(late({"modem/provider-edge": ms}), COLUMNS)
+    assert (one.ratio(a, b) - one.single[:, a] < -1.0).all()
+
+
 def test_elements_that_share_no_session_add_up():
     tables = Pairs(drawn(), COLUMNS)
     a, b = NAMES.index("reply:router"), NAMES.index("reply:provider-edge")
