@@ -8,7 +8,7 @@ import numpy as np
 from whichhop.compare.standing.columns import DISTANT, ON_RADIO, Groups, groups_in
 from whichhop.compare.standing.faults import MOST_FAULTS, Odds, odds_of
 from whichhop.compare.standing.seen import Period, SeenAtRest, seen_in
-from whichhop.compare.standing.usual import USUAL, ElementKind, Feature, kind_of
+from whichhop.compare.standing.usual import HARM_LOG_SD, USUAL, ElementKind, Feature, kind_of
 from whichhop.compare.suspects.elements import OWN_TRAFFIC, Element, Nature
 from whichhop.model import Home, Level
 from whichhop.model.finding import LEVELS_KNOWN_S
@@ -156,8 +156,8 @@ def named(home: Home, elements: Sequence[Element], weighed: Weighed) -> list[int
         if p[g] < least and (p[g] < LIKELIEST or _here_or_beside(home, elements, weighed, g) < least):
             continue
         best, features = likeliest(weighed.odds, g)
-        budget = weighed.groups.budgets[Feature.LEVEL]
-        if features == (Feature.LEVEL,) and weighed.whole_of(g, best, Feature.LEVEL) < np.exp(budget.harm[g]):
+        harmful = np.exp(weighed.groups.budgets[Feature.LEVEL].harm[g] + HARM_LOG_SD)
+        if features == (Feature.LEVEL,) and weighed.whole_of(g, best, Feature.LEVEL) < harmful:
             continue  # seldom seen in health, which the level tells; nothing says that it does harm
         only_late = not {Feature.LEVEL, Feature.LOSS}.intersection(features)
         radio = any(kind_of(home, elements[j]) in ON_RADIO for j in members)
