@@ -53,6 +53,22 @@ def _write_through(path: Path, text: str, mode: int) -> None:
         os.fsync(file.fileno())
 
 
+_PROBE_OCTETS = 64 * 1024
+"""A home file of 40 agents with its key and lists has some 30 kB."""
+
+
+def check_writable(path: Path) -> None:
+    """WriteError where a small file could not be written there, now; what is there stays as it is."""
+    beside = _beside(path)
+    try:
+        _write_through(beside, "-" * _PROBE_OCTETS, 0o600)
+    except OSError as why:
+        raise _unwritten(path, why) from why
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+
+
 def replace_file(path: Path, text: str) -> None:
     """New text in a file's place, with the old one's mode and owner; WriteError, and the old one stays."""
     beside = _beside(path)
