@@ -71,19 +71,39 @@ def check_writable(path: Path) -> None:
 
 def replace_file(path: Path, text: str) -> None:
     """New text in a file's place, with the old one's mode and owner; WriteError, and the old one stays."""
-    beside = _beside(path)
+    replace_files([(path, text)])
+
+
+def replace_files(files: Iterable[tuple[Path, str]]) -> None:
+    """As `replace_file`, of files that belong together: all are on the disk before the first takes its place.
+
+    A disk that fills up at the second one so leaves both old. What a link names is replaced, not the link.
+    """
+    ready: list[tuple[Path, Path]] = []
+    path = Path()
     try:
-        old = path.stat() if path.exists() else None
-        mode = 0o600 if old is None else old.st_mode & 0o777
-        _write_through(beside, text, mode)
-        if old is not None:
-            with contextlib.suppress(PermissionError):  # only root may give a file away
-                os.chown(beside, old.st_uid, old.st_gid)
-        beside.replace(path)
+        for path, text in files:
+            target = Path(os.path.realpath(path))
+            if target.is_dir():
+                raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+            ready.append((_beside(target), target))
+            _replacement(*ready[-1], text)
+        for beside, path in ready:
+            beside.replace(path)
     except OSError as why:
-        with contextlib.suppress(OSError):
-            beside.unlink(missing_ok=True)
         raise _unwritten(path, why) from why
+    finally:
+        for beside, _ in ready:
+            with contextlib.suppress(OSError):
+                beside.unlink(missing_ok=True)
+
+
+def _replacement(beside: Path, target: Path, text: str) -> None:
+    old = target.stat() if target.exists() else None
+    _write_through(beside, text, 0o600 if old is None else old.st_mode & 0o777)
+    if old is not None:
+        with contextlib.suppress(PermissionError):  # only root may give a file away
+            os.chown(beside, old.st_uid, old.st_gid)
 
 
 def _unwritten(path: Path, why: OSError) -> WriteError:
