@@ -79,7 +79,7 @@ def check_revocable(home_file: Path, agent: str, states: Sequence[Path] = STATES
         if _is_own(own, met, home.nodes[agent].address):
             raise WhichhopError(
                 f"{agent}: its own key is on this machine ({own}), and who is revoked can tell nobody;"
-                " run this on another machine of the home, or remove that file first if no agent runs here now"
+                " run this on another machine of the home, or remove that file if no agent runs here now"
             )
     known = read_epoch(epoch_path(home_file)).number
     for kept in (folder / f"{name}.revoked" for folder in states for name in agents):
