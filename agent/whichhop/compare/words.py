@@ -8,7 +8,7 @@ from whichhop.model.figure_words import how_long, listed, percent, probability_w
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.inner_cause import Felt
 from whichhop.model.links import HOUSE_CABLING
-from whichhop.model.record import program_stamps
+from whichhop.model.record import program_stamps, said_of
 
 
 class NamedLink(Protocol):
@@ -381,10 +381,19 @@ def timing_words(windows: Timed) -> str:
     """
     if windows.coarse:
         return ""
-    told = [key for key in windows.sessions if key in windows.stamps]
-    if not told:
+    known = [key for key in windows.sessions if key in windows.stamps]
+    if not known:
         return "No minute has settled yet, so it is not on record who took the time stamps."
-    own = {key: program_stamps(key.method, windows.stamps[key]) for key in told}
+    told = [key for key in known if said_of(windows.stamps[key])]
+    if not told:
+        return "These records do not say who took their time stamps, the kernel or a program."
+    silent = len(known) - len(told)
+    rest = f" {silent} of {len(known)} sessions do not say who took theirs." if silent else ""
+    return _who_timed(told, windows.stamps) + rest
+
+
+def _who_timed(told: Sequence[SessionKey], stamps: Mapping[SessionKey, frozenset[str]]) -> str:
+    own = {key: program_stamps(key.method, stamps[key]) for key in told}
     late = [f"{key} ({', '.join(sorted(own[key]))})" for key in told if own[key]]
     head = f"Timed by the kernel's stamps in {_of(len(told) - len(late), len(told))}"
     if not late:
