@@ -114,6 +114,8 @@ def _writing_remedy(path: Path, why: OSError | ValueError) -> str:
     code = why.errno if isinstance(why, OSError) else None
     if code in (errno.ENOSPC, errno.EDQUOT):
         return "free some space, or name a file on another disk"
+    if code == errno.EROFS:
+        return "name a file on a disk that may be written"
     if code in (errno.EISDIR, errno.ENAMETOOLONG) or path.is_dir():
         return "name a file"
     return "check its folder's owner" if path.parent.is_dir() else f"make the folder {path.parent} first"

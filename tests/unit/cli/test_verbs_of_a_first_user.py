@@ -20,6 +20,8 @@ from whichhop.config.keys import create_key
         (["start", "--yes", "--transfer", "large.bin"], "name a file that you may fetch"),
         (["start", "--yes", "--plan", "100"], "such as 250/25"),
         (["start", "--yes", "--gateway", "router"], "write the address that `ping router` shows"),
+        (["start", "--yes", "--gateway", "127.0.0.1"], "is this machine itself; write the address of the"),
+        (["start", "--yes", "/proc/home.yaml"], "/proc/home.yaml: cannot be written"),
         (["start", "--yes", "--code", "1234"], "is for --join ADDRESS"),
         (["start", "--yes", "--plan", "250/25", "alder.yaml"], "is there already; write targets"),
         (["start", "--yes", "--modem", "192.168.100.1", "alder.yaml"], "write `levels: {snmp: ADDRESS}`"),
