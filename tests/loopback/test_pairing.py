@@ -16,10 +16,11 @@ from pathlib import Path
 import pytest
 
 from whichhop.app.agents.invitation import MOST_EXCHANGES, TRIES, Invitation, Wish
-from whichhop.app.agents.inviting import MOST_EACH, Invited, InviteError, Inviting, Joined
+from whichhop.app.agents.inviting import MOST_EACH, Invited, InviteError, Inviting, Joined, check_ready
 from whichhop.app.agents.joining import HasJoined, JoinError, Joining, check_room, join
 from whichhop.app.agents.pairing_line import PairingLine
 from whichhop.config.check import read_home
+from whichhop.config.files import WriteError
 from whichhop.config.identity import passing_identity
 from whichhop.config.keys import create_key, key_path_for, read_key
 from whichhop.config.known_agents import known_agents_path, read_known
@@ -27,6 +28,7 @@ from whichhop.config.pairing_keys import PairingSide, make_code, read_code
 from whichhop.model.units import NS_PER_S, MonoNs
 from whichhop.net.clock import SystemClock
 from whichhop.net.tls import open_context, server_context
+from whichhop.outside import OutsideError
 from whichhop.wire.pairing import Hello, HomeSent, Kept, Machine, Place, Proof, RefusedHereError, Share
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]
@@ -408,11 +410,50 @@ def test_a_place_that_is_taken_is_told_to_both(name: str, address: str, told: st
             with pytest.raises(JoinError, match=told):
                 await join(joining)
             assert nothing_left(joining)
-            with pytest.raises(InviteError, match=told):
+            with pytest.raises(InviteError, match=told) as heard:
+                await here.result
+            # Nothing was sent by then: nobody must be sent to make a new key.
+            assert "the home's key" not in str(heard.value)
+
+    asyncio.run(main())
+    assert (tmp_path / "home.yaml").read_text() == HOME
+
+
+def test_what_cannot_be_kept_is_told_at_both_machines(tmp_path: Path) -> None:
+    """A disk that fills up in the middle: the one who invites must not read of a broken connection."""
+
+    async def main() -> None:
+        async with house(tmp_path) as here:
+            joining = here.joining()
+            (joining.home_file.parent / "home.key").mkdir()
+            with pytest.raises(WriteError, match=r"home\.key: is there already"):
+                await join(joining)
+            with pytest.raises(
+                InviteError, match=r"nothing was kept there: .*home\.key.*have the home's key"
+            ):
                 await here.result
 
     asyncio.run(main())
     assert (tmp_path / "home.yaml").read_text() == HOME
+
+
+def test_where_nothing_can_be_kept_no_code_is_asked_for(tmp_path: Path) -> None:
+    with pytest.raises(WriteError, match="make the folder"):
+        check_room(tmp_path / "nowhere" / "home.yaml")
+    check_room(tmp_path / "home.yaml")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_code_is_shown_where_the_home_could_not_be_handed_over(tmp_path: Path) -> None:
+    file = tmp_path / "home.yaml"
+    check_ready(file)
+    (tmp_path / "home.agents").write_text("{")
+    with pytest.raises(OutsideError, match=r"home\.agents: .*remove it: agents are met again"):
+        check_ready(file)
+    (tmp_path / "home.agents").unlink()
+    (tmp_path / "home.owner").write_text("{")
+    with pytest.raises(OutsideError, match=r"home\.owner"):
+        check_ready(file)
 
 
 def test_a_node_that_is_in_the_file_takes_its_place_without_a_change(tmp_path: Path) -> None:
@@ -483,7 +524,9 @@ def test_nobody_there_is_told_in_one_line(tmp_path: Path) -> None:
         home_file=tmp_path / "home.yaml",
         identity_for=lambda node: tmp_path / node,
     )
-    with pytest.raises(JoinError, match=r"cannot be reached .*is `whichhop invite` running there"):
+    with pytest.raises(
+        JoinError, match=r"cannot be reached \(Connection refused\); is `whichhop invite` running there"
+    ):
         asyncio.run(join(joining))
 
 

@@ -8,7 +8,7 @@ from whichhop.model.figure_words import how_long, listed, percent, probability_w
 from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.model.inner_cause import Felt
 from whichhop.model.links import HOUSE_CABLING
-from whichhop.model.record import program_stamps
+from whichhop.model.record import program_stamps, said_of
 
 
 class NamedLink(Protocol):
@@ -375,23 +375,24 @@ class Timed(Protocol):
 
 
 def timing_words(windows: Timed) -> str:
-    """Whose time stamps the compared delays rest on, in one sentence.
-
-    Empty for a coarse table, whose buckets hide a stamp's error anyway.
-    """
+    """Whose stamps the compared delays rest on; "" for a coarse table, whose buckets hide their error."""
     if windows.coarse:
         return ""
-    told = [key for key in windows.sessions if key in windows.stamps]
+    stamps = windows.stamps
+    known = [key for key in windows.sessions if key in stamps]
+    told = [key for key in known if said_of(stamps[key])]
     if not told:
-        return "No minute has settled yet, so it is not on record who took the time stamps."
-    own = {key: program_stamps(key.method, windows.stamps[key]) for key in told}
+        none = "No minute has settled yet, so it is not on record who took the time stamps."
+        return "These records do not say who took their time stamps." if known else none
+    own = {key: program_stamps(key.method, stamps[key]) for key in told}
     late = [f"{key} ({', '.join(sorted(own[key]))})" for key in told if own[key]]
-    head = f"Timed by the kernel's stamps in {_of(len(told) - len(late), len(told))}"
-    if not late:
-        return f"{head}."
-    names = ", ".join(late[:NAMED]) + (f" and {len(late) - NAMED} more" if len(late) > NAMED else "")
-    others = "in others" if len(late) < len(told) else "in all of them"
-    return f"{head}; {others} the program took some itself, which come late on a busy machine: {names}."
+    text = f"Timed by the kernel's stamps in {_of(len(told) - len(late), len(told))}"
+    if late:
+        names = ", ".join(late[:NAMED]) + (f" and {len(late) - NAMED} more" if len(late) > NAMED else "")
+        others = "others" if len(late) < len(told) else "all of them"
+        text += f"; in {others} the program took some itself, which come late on a busy machine: {names}"
+    rest = f" {len(known) - len(told)} of {len(known)} sessions do not say who took theirs."
+    return f"{text}." + (rest if len(told) < len(known) else "")
 
 
 def _of(count: int, whole: int) -> str:

@@ -20,7 +20,7 @@ import msgspec
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
-from whichhop.config.files import WriteError, read_small, replace_file, write_new
+from whichhop.config.files import WriteError, read_small, replace_files, write_new
 from whichhop.config.identity import public_key_of
 from whichhop.config.keys import KEY_OCTETS, KeyFileError, key_path_for, key_text, read_key
 from whichhop.config.known_agents import known_agents_path, read_known
@@ -218,19 +218,21 @@ def put_in_force(
 ) -> Path:
     """Keep a key and its statement beside the home file, or else beside the records; where the statement is.
 
-    The key goes first: a statement without its key would lock an agent out, a new key without its statement
-    is only asked for again. WriteError when neither can be written.
+    Both or neither: who revoked and kept only the new key would be a stranger to every other agent. In the
+    moment between, the key goes first: a statement without its key would lock an agent out, a new key without
+    its statement is only asked for again. WriteError, and nothing has changed, when they cannot be written.
     """
+
+    def keep(key_file: Path, statement: Path) -> Path:
+        replace_files([(key_file, key_text(key) + "\n"), (statement, epoch_text(epoch))])
+        return statement
+
     try:
-        replace_file(key_file or key_path_for(home_file), key_text(key) + "\n")
-        replace_file(epoch_path(home_file), epoch_text(epoch))
+        return keep(key_file or key_path_for(home_file), epoch_path(home_file))
     except WriteError:
         if identity_file is None:
             raise
-        replace_file(key_path_for(identity_file), key_text(key) + "\n")
-        replace_file(epoch_path(identity_file), epoch_text(epoch))
-        return epoch_path(identity_file)
-    return epoch_path(home_file)
+        return keep(key_path_for(identity_file), epoch_path(identity_file))
 
 
 def revoked_names(home_file: Path, environ: Mapping[str, str] = os.environ) -> set[str]:

@@ -53,21 +53,57 @@ def _write_through(path: Path, text: str, mode: int) -> None:
         os.fsync(file.fileno())
 
 
-def replace_file(path: Path, text: str) -> None:
-    """New text in a file's place, with the old one's mode and owner; WriteError, and the old one stays."""
+_PROBE_OCTETS = 64 * 1024
+"""A home file of 40 agents with its key and lists has some 30 kB."""
+
+
+def check_writable(path: Path) -> None:
+    """WriteError where a small file could not be written there, now; what is there stays as it is."""
     beside = _beside(path)
     try:
-        old = path.stat() if path.exists() else None
-        mode = 0o600 if old is None else old.st_mode & 0o777
-        _write_through(beside, text, mode)
-        if old is not None:
-            with contextlib.suppress(PermissionError):  # only root may give a file away
-                os.chown(beside, old.st_uid, old.st_gid)
-        beside.replace(path)
+        _write_through(beside, "-" * _PROBE_OCTETS, 0o600)
     except OSError as why:
+        raise _unwritten(path, why) from why
+    finally:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
+
+
+def replace_file(path: Path, text: str) -> None:
+    """New text in a file's place, with the old one's mode and owner; WriteError, and the old one stays."""
+    replace_files([(path, text)])
+
+
+def replace_files(files: Iterable[tuple[Path, str]]) -> None:
+    """As `replace_file`, of files that belong together: all are on the disk before the first takes its place.
+
+    A disk that fills up at the second one so leaves both old. What a link names is replaced, not the link.
+    """
+    ready: list[tuple[Path, Path]] = []
+    path = Path()
+    try:
+        for path, text in files:
+            target = Path(os.path.realpath(path))
+            if target.is_dir():
+                raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+            ready.append((_beside(target), target))
+            _replacement(*ready[-1], text)
+        for beside, path in ready:
+            beside.replace(path)
+    except OSError as why:
         raise _unwritten(path, why) from why
+    finally:
+        for beside, _ in ready:
+            with contextlib.suppress(OSError):
+                beside.unlink(missing_ok=True)
+
+
+def _replacement(beside: Path, target: Path, text: str) -> None:
+    old = target.stat() if target.exists() else None
+    _write_through(beside, text, 0o600 if old is None else old.st_mode & 0o777)
+    if old is not None:
+        with contextlib.suppress(PermissionError):  # only root may give a file away
+            os.chown(beside, old.st_uid, old.st_gid)
 
 
 def _unwritten(path: Path, why: OSError) -> WriteError:
@@ -78,6 +114,8 @@ def _writing_remedy(path: Path, why: OSError | ValueError) -> str:
     code = why.errno if isinstance(why, OSError) else None
     if code in (errno.ENOSPC, errno.EDQUOT):
         return "free some space, or name a file on another disk"
+    if code == errno.EROFS:
+        return "name a file on a disk that may be written"
     if code in (errno.EISDIR, errno.ENAMETOOLONG) or path.is_dir():
         return "name a file"
     return "check its folder's owner" if path.parent.is_dir() else f"make the folder {path.parent} first"

@@ -6,7 +6,7 @@ from typing import Any
 from whichhop.errors import WhichhopError
 from whichhop.lab.build.plan import BUCKETS_S
 from whichhop.lab.emulated_home import EmulatedHome
-from whichhop.lab.links.fault_words import FaultWordsError, parse_effect
+from whichhop.lab.links.fault_words import FaultWordsError, fault_of_words
 
 Said = tuple[dict[str, Any], str]
 """An answer as data, and as text."""
@@ -96,7 +96,7 @@ def status_text(data: Mapping[str, Any]) -> str:
 
 
 def _fault(home: EmulatedHome, rest: Sequence[str]) -> Said:
-    number = home.fault(rest[0], parse_effect(" ".join(rest[1:])))
+    number = home.fault(*fault_of_words(rest))
     return {"fault": number}, f"fault {number}: {home.faults[number]}"
 
 
@@ -143,6 +143,8 @@ def obey(home: EmulatedHome, line: str) -> Said | None:
     if words[0] in ("quit", "exit"):
         return None
     least, most, does = _VERBS.get(words[0], (1, 0, _map))
+    if words[0] in _VERBS and len(words) - 1 < least:
+        raise FaultWordsError(f"{words[0]}: more words are needed; type help, which shows them")
     if not least <= len(words) - 1 <= most:
         raise FaultWordsError(f"{line.strip()!r} is not understood; type help")
     return does(home, words[1:])

@@ -67,13 +67,17 @@ class Columns:
             )
 
 
+STAMPS_NOT_SAID = "?"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
     """One session's minute.
 
     minute: minutes since the epoch, UTC, of the packets' send times.
     stamps: which of T1, T2, T3, T4 the kernel took for this session, e.g. "T1 T4"; empty when user space
-        took all. A reader must know how a figure was obtained.
+        took all, STAMPS_NOT_SAID where another program wrote the record and did not say. A reader must know
+        how a figure was obtained.
     clock_error_ns: the larger of both ends' stated clock error (RFC 4656 4.1.2), None when either end
         does not know; one-way delay may be shown only when it is known.
     """
@@ -109,13 +113,18 @@ def told_stamps(records: Iterable[Record]) -> frozenset[str]:
     return frozenset(r.stamps for r in records if Fate.ANSWERED in r.samples.fate)
 
 
+def said_of(groups: Collection[str]) -> list[str]:
+    """What those records say that say anything of their stamps."""
+    return [group for group in groups if group != STAMPS_NOT_SAID]
+
+
 def kernel_stamps(groups: Collection[str]) -> frozenset[str]:
     """The stamps that the kernel took in at least one record. groups: the records' `stamps`, "T1 T4"."""
-    return frozenset(stamp for group in groups for stamp in group.split())
+    return frozenset(stamp for group in said_of(groups) for stamp in group.split())
 
 
 def program_stamps(method: Method | str, groups: Collection[str]) -> frozenset[str]:
     """The stamps that the program took itself in at least one record, late when its machine is busy."""
-    taken = [set(group.split()) for group in groups]
+    taken = [set(group.split()) for group in said_of(groups)]
     wanted = _FOUR if method == Method.STAMP or any("T2" in group for group in taken) else _TWO
     return frozenset(stamp for group in taken for stamp in wanted if stamp not in group)

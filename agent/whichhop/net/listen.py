@@ -7,6 +7,7 @@ connection goes, of whichever address holds most. Nobody can so keep the others 
 import errno
 import socket
 from collections.abc import Hashable
+from ipaddress import ip_address
 from typing import Generic, TypeVar
 
 from whichhop.errors import SystemRefusedError
@@ -39,6 +40,15 @@ def host_and_port(text: str, default: int) -> tuple[str, int]:
     return host, int(port) if port else default
 
 
+def is_address(text: str) -> bool:
+    """True for an IPv4 or IPv6 address, with a zone or without."""
+    try:
+        ip_address(text)
+    except ValueError:
+        return False
+    return True
+
+
 def listening_socket(host: str, port: int, *, setting: str) -> socket.socket:
     """A socket that listens on an address of this machine; port 0 takes any free one.
 
@@ -65,7 +75,11 @@ def _why(host: str, port: int, setting: str, refused: OSError) -> str:
     if refused.errno == errno.EADDRINUSE:
         return f"{where}: the port is taken by another program; stop that one or change {setting}"
     if refused.errno == errno.EADDRNOTAVAIL:
-        return f"{where}: this machine has no such address; correct the node's address in the home file"
+        asked = setting.startswith("--")  # by hand, and not by the home file
+        remedy = (
+            "give one of its own with --address" if asked else "correct the node's address in the home file"
+        )
+        return f"{where}: this machine has no such address; {remedy}"
     if refused.errno in (errno.EACCES, errno.EPERM):
         return f"{where}: listening is not allowed; set {setting} to 1024 or above, or grant the right"
     return f"{where}: cannot listen ({refused.strerror or refused}); check the address and {setting}"

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from whichhop.model.record import Record
+from whichhop.model.record import Record, said_of
 from whichhop.stats.proportion import wilson
 
 
@@ -97,7 +97,7 @@ def taken_by(records: Iterable[Record], wanted: Sequence[str]) -> str:
 
     A program's stamp is as late as the machine was busy; a kernel's is not.
     """
-    told = [set(r.stamps.split()) for r in records if len(r.samples)]
+    told = [set(group.split()) for group in said_of([r.stamps for r in records if len(r.samples)])]
     share = {stamp: sum(stamp in kernel for kernel in told) for stamp in wanted}
     parts = []
     for who, times in (("kernel", len(told)), ("program", 0)):

@@ -1,5 +1,6 @@
 """Files in the interchange form, plain or compressed with gzip, whatever their names."""
 
+import codecs
 import gzip
 import zlib
 from collections.abc import Iterator
@@ -18,6 +19,8 @@ MOST_UNFOLDED = 100
 """Octets of text for each of a compressed file: lines of measurements shrink to a tenth or a twentieth, what
 is made to fill a memory to a thousandth."""
 _LEAST = 1 << 20
+_STORE = b"SQLite format 3\0"
+"""How every store begins (SQLite's "Database File Format", 1.2)."""
 _HEAD = 64
 """Octets that tell text from other files."""
 
@@ -27,6 +30,17 @@ def _is_text(head: bytes) -> bool:
     return b"\0" not in head and "\ufffd" not in head.decode("utf-8", "replace")[:-1]
 
 
+def _what_it_is(head: bytes) -> str:
+    """What was given in place of a records file, and what to do."""
+    if head.startswith(_STORE):
+        return "is a store and no records file; write one of it: whichhop records export --store FILE"
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "UTF-16 text, not UTF-8; save it in the encoding UTF-8"
+    if b"\0" not in head:
+        return "not UTF-8 text; save it in the encoding UTF-8"
+    return "no text; is this a records file? `whichhop records export` writes one"
+
+
 @contextmanager
 def measured_lines(file: BufferedReader, place: str, most: int) -> Iterator[Iterator[str]]:
     """The lines of an open file, unpacked where it begins as gzip does, whatever its name; DataError."""
@@ -34,7 +48,7 @@ def measured_lines(file: BufferedReader, place: str, most: int) -> Iterator[Iter
         head = file.peek(_HEAD)[:_HEAD]
         packed = head.startswith(b"\x1f\x8b")  # RFC 1952, 2.3.1
         if not packed and not _is_text(head):
-            raise DataError(f"{place}: no text; is this a records file? `whichhop records export` writes one")
+            raise DataError(f"{place}: {_what_it_is(head)}")
         lines = gzip.GzipFile(fileobj=file) if packed else file
         yield lines_of(lines, place, longest=4 * LONGEST_LINE, most=most)
     except (EOFError, zlib.error, gzip.BadGzipFile) as trouble:

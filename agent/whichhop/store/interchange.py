@@ -6,13 +6,14 @@ with the optional keys "fate" (what `lost` cannot say: late, not-sent, asleep, c
 "queue_s". A counter line: {"at": ..., "agent": ..., "counter": "wan_rx_bytes", "value": N}.
 whichhop writes a minute line before each record's samples, so that nothing of the record is lost:
 {"minute": ..., "agent": ..., "target": ..., "method": ..., "samples": N, "duplicates": N, "reordered": N,
-"stamps": "T1 T4", "clock_error_s": null}; other writers may leave it out, and samples are then gathered by
-session and minute. What people noted: {"note": ..., "text": "took out the splitter", "change": "remove 5",
-"expected": [{"direction": "down", "frequency_hz": 4e8, "gain_db": 3.5}]}, the last two optional, and
-{"look": ..., "of": ..., "from": ..., "to": ...} for each look at what a change did. Calls to the provider:
-{"call": ..., "text": "line test ordered", "spoke_to": ..., "ticket": ..., "promised": "2026-03-05"}, the last
-three optional. Numbers are read as
-decimals, never as binary floats: nanoseconds come back exactly.
+"stamps": "T1 T4", "clock_error_s": null}
+(stamps: those that the kernel took, "?" where nobody says); other writers may leave it out, and samples are
+then gathered by session and minute. What people noted: {"note": ..., "text": "took out the splitter",
+"change": "remove 5", "expected": [{"direction": "down", "frequency_hz": 4e8, "gain_db": 3.5}]}, the last two
+optional, and {"look": ..., "of": ..., "from": ..., "to": ...} for each look at what a change did. Calls to
+the provider: {"call": ..., "text": "line test ordered", "spoke_to": ..., "ticket": ..., "promised":
+"2026-03-05"}, the last three optional. Numbers are read as decimals, never as binary floats: nanoseconds
+come back exactly.
 """
 
 import json
@@ -21,6 +22,7 @@ from dataclasses import dataclass
 
 from whichhop.model import Columns, Fate, Reading, Record, Sample, SessionKey
 from whichhop.model.note import CallNote, Look, Note
+from whichhop.model.record import STAMPS_NOT_SAID
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.printable import printable
 from whichhop.store.json_line import JsonLine, shown
@@ -104,7 +106,7 @@ class _Open:
     wanted: int | None = None
     duplicates: int = 0
     reordered: int = 0
-    stamps: str = ""
+    stamps: str = STAMPS_NOT_SAID
     clock_error_ns: int | None = None
 
     def record(self) -> Record:
@@ -162,7 +164,7 @@ def _announced(line: JsonLine) -> _Open:
     at_ns = line.time_ns("minute")
     if at_ns % NS_PER_MINUTE:
         raise line.bad("minute", f"{shown(line.values['minute'])} is no whole minute", "end it in :00Z")
-    stamps = line.values.get("stamps", "")
+    stamps = line.values.get("stamps", STAMPS_NOT_SAID)
     if not isinstance(stamps, str) or stamps != printable(stamps, _LONGEST_STAMPS):
         raise line.bad("stamps", f"is {shown(stamps)}", 'write "T1 T4", or "" when user space took all')
     error_ns = line.duration_ns("clock_error_s")

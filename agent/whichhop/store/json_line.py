@@ -51,6 +51,19 @@ def time_text(at_ns: int) -> str:
     return f"{whole}.{rest:09d}".rstrip("0").rstrip(".") + "Z"
 
 
+def _line_remedy(text: str) -> str:
+    """What to do about a line that is no JSON."""
+    if text.startswith("["):
+        return "write one JSON object a line, without the brackets and commas of a list: jq -c '.[]' does it"
+    if text == "{":
+        return "write each JSON object on one line: jq -c . does it"
+    if text.startswith("{") and not text.endswith("}"):
+        return "it is cut short: copy the file again whole, or remove the line"
+    if not text.startswith("{") and text.count(",") >= 2:
+        return 'a table (CSV) is not read: write one JSON object a line, {"sent": ..., "agent": ...}'
+    return "write one JSON object a line"
+
+
 class JsonLine:
     """One parsed line with the place to complain about."""
 
@@ -63,11 +76,7 @@ class JsonLine:
         except _TwiceError as twice:
             raise self.bad(printable(twice.args[0], 40), "stands twice", "keep one of them") from None
         except (ValueError, RecursionError) as error:
-            cut = text.startswith("{") and not text.rstrip().endswith("}")
-            remedy = "it is cut short: copy the file again whole, or remove the line"
-            raise self.bad(
-                "(line)", f"is not JSON ({error})", remedy if cut else "write one JSON object a line"
-            ) from None
+            raise self.bad("(line)", f"is not JSON ({error})", _line_remedy(text.strip())) from None
         if not isinstance(value, dict):
             raise self.bad("(line)", "is not a JSON object", "write one JSON object a line")
         self.values: dict[str, Any] = value

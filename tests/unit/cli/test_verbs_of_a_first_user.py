@@ -6,6 +6,7 @@ import pytest
 
 from support.homes import ALDER_TEXT
 from whichhop.cli import main
+from whichhop.config.keys import create_key
 
 
 @pytest.mark.parametrize(
@@ -19,9 +20,18 @@ from whichhop.cli import main
         (["start", "--yes", "--transfer", "large.bin"], "name a file that you may fetch"),
         (["start", "--yes", "--plan", "100"], "such as 250/25"),
         (["start", "--yes", "--gateway", "router"], "write the address that `ping router` shows"),
+        (["start", "--yes", "--gateway", "127.0.0.1"], "is this machine itself; write the address of the"),
+        (["start", "--yes", "/proc/home.yaml"], "/proc/home.yaml: cannot be written"),
         (["start", "--yes", "--code", "1234"], "is for --join ADDRESS"),
         (["start", "--yes", "--plan", "250/25", "alder.yaml"], "is there already; write targets"),
         (["start", "--yes", "--modem", "192.168.100.1", "alder.yaml"], "write `levels: {snmp: ADDRESS}`"),
+        (["join", "küche..lan"], "no address; type it as the other screen shows it"),
+        (["join", "a" * 300], "no address; type it as the other screen shows it"),
+        (["join", ""], "ADDRESS: no address"),
+        (["join", "fe80::10"], "by which interface of this machine it is reached: fe80::10%eth0"),
+        (["join", "192.0.2.10", "--address", "desk"], "write an address of this machine, such as"),
+        (["join", "192.0.2.10", "nowhere/home.yaml"], "make the folder nowhere first"),
+        (["invite", "alder.yaml", "--address", "küche.."], "write an address of this machine, such as"),
         (["run", "alder.yaml"], "which of its agents this machine is: --node attic, --node desk"),
     ],
 )
@@ -34,7 +44,9 @@ def test_it_is_one_line(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     Path("alder.yaml").write_text(ALDER_TEXT)
+    if words[0] == "invite":
+        create_key(Path("alder.key"))
     assert main(words) == 2
     (line,) = capsys.readouterr().err.splitlines()
     assert remedy in line
-    assert [p.name for p in tmp_path.iterdir()] == ["alder.yaml"]
+    assert [p.name for p in tmp_path.iterdir() if p.suffix != ".key"] == ["alder.yaml"]

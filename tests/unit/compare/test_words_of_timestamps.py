@@ -35,3 +35,12 @@ def test_many_are_counted_and_few_named() -> None:
 def test_open_minutes_alone_say_so_and_a_coarse_table_says_nothing() -> None:
     assert "not on record" in timing_words(timed({}))
     assert timing_words(replace(timed({}), coarse=True)) == ""
+
+
+def test_records_that_do_not_say_who_stamped_them_are_not_said_to_be_the_programs() -> None:
+    """Another program's lines have no word on it; "the program took some itself" would be made up."""
+    assert "do not say who took their time stamps" in timing_words(timed({ECHO: frozenset({"?"})}))
+    words = timing_words(timed({STAMP: frozenset({"T1 T2 T3 T4"}), ECHO: frozenset({"?"})}))
+    assert words == (
+        "Timed by the kernel's stamps in all 1 sessions. 1 of 2 sessions do not say who took theirs."
+    )

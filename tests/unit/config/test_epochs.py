@@ -25,6 +25,7 @@ from whichhop.config.epochs import (
     read_owner,
     unsealed,
 )
+from whichhop.config.files import WriteError, replace_file
 from whichhop.config.identity import identity_at, signing_key
 from whichhop.config.keys import create_key, key_path_for, read_key
 from whichhop.config.known_agents import (
@@ -113,6 +114,53 @@ def test_a_key_is_kept_beside_the_records_where_the_home_files_folder_is_closed(
 def met(home: Path, tmp_path: Path, *agents: str) -> None:
     certificates = {name: identity_at(tmp_path / f"{name}.identity", name).certificate for name in agents}
     write_known(known_agents_path(home), KnownAgents(certificates=certificates))
+
+
+def test_a_statement_that_cannot_be_kept_leaves_the_old_key(home: Path) -> None:
+    """A disk that fills up in between: the new key alone would make this machine a stranger to its home."""
+    word = owned(home)
+    old = key_path_for(home).read_text()
+    epoch_path(home).mkdir()
+    owner = read_owner(home)
+    assert owner is not None
+    epoch, key = next_epoch(NONE, LAPTOP, unsealed(owner, word))
+    with pytest.raises(WriteError, match=r"home\.revoked: cannot be written"):
+        put_in_force(epoch, key, home, None, None)
+    assert key_path_for(home).read_text() == old
+    assert sorted(p.name for p in home.parent.iterdir()) == [
+        "home.key",
+        "home.owner",
+        "home.revoked",
+        "home.yaml",
+    ]
+
+
+def test_the_machine_whose_agent_is_revoked_cannot_be_the_one_that_revokes_it(
+    home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It would make a key that nobody takes from it."""
+    owned(home)
+    state = tmp_path / "state"
+    attic = identity_at(state / "attic.identity", "attic")
+    check_revocable(home, "attic", (state,))  # of another home, for all that is known
+    write_known(known_agents_path(home), KnownAgents(certificates={"attic": attic.certificate}))
+    with pytest.raises(WhichhopError, match="run this on another machine of the home"):
+        check_revocable(home, "attic", (state,))
+    # The agent of this very machine, which never met itself.
+    monkeypatch.setattr("whichhop.app.agents.revoking.own_address_toward", lambda address: address)
+    check_revocable(home, "desk", (state,))
+    identity_at(state / "desk.identity", "desk")
+    with pytest.raises(WhichhopError, match="run this on another machine of the home"):
+        check_revocable(home, "desk", (state,))
+
+
+def test_a_home_file_that_is_a_link_stays_one(home: Path, tmp_path: Path) -> None:
+    """Kept in a repository and linked to: an agent that joins is written into the file itself."""
+    link = tmp_path / "link.yaml"
+    link.symlink_to(home)
+    replace_file(link, "new")
+    assert link.is_symlink()
+    assert home.read_text() == "new"
 
 
 def test_the_new_key_is_handed_to_an_agent_that_was_met_and_to_nobody_else(

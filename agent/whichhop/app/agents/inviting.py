@@ -12,7 +12,7 @@ from whichhop.app.agents.invitation import TRIES, Invitation, JoiningPlace, Over
 from whichhop.app.agents.pairing_line import LINE_S, PairingLine
 from whichhop.config.check import check_home
 from whichhop.config.epochs import NONE, epoch_path, epoch_text, owner_text, read_epoch, read_owner
-from whichhop.config.files import replace_file
+from whichhop.config.files import check_writable, replace_file
 from whichhop.config.home_edit import with_agent
 from whichhop.config.identity import is_signed, passing_identity, public_key_of
 from whichhop.config.keys import key_text, read_key
@@ -83,6 +83,7 @@ class Inviting:
         self._certificate = ssl.PEM_cert_to_DER_cert(own.certificate)
         self._places: Places[socket.socket] = Places(MOST_TALKS, MOST_EACH)
         self._talks: dict[socket.socket, asyncio.Task[None]] = {}
+        self._sent_key = False
         self._result: asyncio.Future[Joined]
         self._sock: socket.socket
 
@@ -180,10 +181,11 @@ class Inviting:
         except (OutsideError, RefusedHereError, WhichhopError, *_GONE) as why:
             with contextlib.suppress(*_GONE):
                 await line.say(Refused(why=_words(why)))
+            known = " It may have the home's key: if that machine is not yours, make a new key"
             self._end(
                 InviteError(
                     f"{who} had the code but did not join: {_words(why)}; the code is used up, nothing was"
-                    " changed here. It may have the home's key: if that machine is not yours, make a new key"
+                    f" changed here.{known if self._sent_key else ''}"
                 )
             )
         else:
@@ -226,6 +228,7 @@ class Inviting:
             raise PlaceError("the machine does not hold the key that it shows")
         found = {**known.certificates, place.node: own.certificate}
         owner, epoch = read_owner(invited.home_file), read_epoch(epoch_path(invited.home_file))
+        self._sent_key = True  # from the first octet on
         await line.say(
             HomeSent(
                 text=text,
@@ -265,6 +268,18 @@ class Inviting:
         added = with_agent(text, place.new, str(self._invited.home_file))
         check_home(load_yaml(added, str(self._invited.home_file)))
         return added
+
+
+def check_ready(home_file: Path) -> None:
+    """WhichhopError when what a new machine is handed cannot be read, or it could not be written down.
+
+    Asked before a code is shown: a code that is used up for that is a second walk through the house.
+    """
+    read_owner(home_file)
+    read_epoch(epoch_path(home_file))
+    known = known_agents_path(home_file)
+    read_known(known)
+    check_writable(known)
 
 
 def _words(why: Exception) -> str:

@@ -1,6 +1,8 @@
 """Joins a home by a code: talks to the machine that invites, and keeps what it hands over."""
 
 import contextlib
+import errno
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,7 +10,7 @@ from pathlib import Path
 from whichhop.app.agents.pairing_line import LINE_S, PairingLine
 from whichhop.config.check import check_home
 from whichhop.config.epochs import epoch_of, epoch_path, is_owners, owner_of, owner_path
-from whichhop.config.files import write_new
+from whichhop.config.files import WriteError, check_writable, write_new
 from whichhop.config.identity import identity_at, signing_key
 from whichhop.config.keys import key_of_text, key_path_for
 from whichhop.config.known_agents import KnownAgents, known_agents_path, write_known
@@ -29,6 +31,7 @@ from whichhop.wire.pairing import (
     OwnKey,
     Place,
     Proof,
+    Refused,
     RefusedHereError,
     Share,
 )
@@ -67,7 +70,10 @@ class HasJoined:
 
 
 def check_room(home_file: Path) -> None:
-    """JoinError when this machine has a home file or a key already: asked before the code is used up."""
+    """WhichhopError when this machine has a home file or a key already, or could keep none.
+
+    Asked before the code is used up, and before the home's key leaves the other machine.
+    """
     for path in (
         home_file,
         key_path_for(home_file),
@@ -76,6 +82,7 @@ def check_room(home_file: Path) -> None:
     ):
         if path.exists():
             raise JoinError(f"{path}: is there already; name another file, or move it away")
+    check_writable(home_file)
 
 
 async def join(joining: Joining) -> HasJoined:
@@ -86,7 +93,14 @@ async def join(joining: Joining) -> HasJoined:
     except TimeoutError:
         raise JoinError(f"{place}: no answer; {_LOOK}") from None
     except OSError as why:
-        raise JoinError(f"{place}: cannot be reached ({why.strerror or why}); {_LOOK}") from None
+        if why.errno == errno.EADDRNOTAVAIL and joining.address:
+            raise JoinError(
+                f"--address {joining.address}: this machine has no such address; leave it out, or give one"
+                " of its own"
+            ) from None
+        # asyncio puts words and addresses of its own in the system's place.
+        words = os.strerror(why.errno) if why.errno and why.errno > 0 else why.strerror or str(why)
+        raise JoinError(f"{place}: cannot be reached ({words}); {_LOOK}") from None
     try:
         return await _talk(line, joining)
     except RefusedHereError as why:
@@ -118,9 +132,14 @@ async def _talk(line: PairingLine, joining: Joining) -> HasJoined:
     signature = signing_key(path).sign(keys.machine).hex()
     await line.say(OwnKey(certificate=own.certificate, signature=signature))
     sent = await line.hear(HomeSent)
-    with _kept(joining.home_file, sent, node):
-        await line.say(Kept())
-        await line.hear(Done)
+    try:
+        with _kept(joining.home_file, sent, node):
+            await line.say(Kept())
+            await line.hear(Done)
+    except WriteError as why:  # whoever sits at the other machine hears it too
+        with contextlib.suppress(OSError, TimeoutError):
+            await line.say(Refused(why=f"nothing was kept there: {why}"))
+        raise
     return HasJoined(node=node, key=fingerprint(own.public_key), home_file=joining.home_file)
 
 

@@ -17,12 +17,13 @@ from whichhop.config.epochs import (
     read_owner,
     unsealed,
 )
-from whichhop.config.identity import public_key_of
+from whichhop.config.identity import public_key_of, signing_key
 from whichhop.config.keys import KeyFileError, derive_keys, key_path_for
 from whichhop.config.known_agents import KnownAgents, known_agents_path, read_known, write_known
 from whichhop.daemon.options import default_store
 from whichhop.errors import WhichhopError
 from whichhop.model.chain_signature import fingerprint
+from whichhop.net.surroundings import own_address_toward
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,12 +53,34 @@ def _number(kept: Path) -> int:
         return 0
 
 
+def _is_own(identity: Path, met: str | None, address: str | None) -> bool:
+    """Whether the agent's own key stands there: that it was met with, else one of the machine at its address.
+
+    Names are common: a key that was left by an agent of the same name in another home is none.
+    """
+    try:
+        if not identity.exists():
+            return False
+        if met is None:
+            return address is not None and own_address_toward(address) == address
+        return signing_key(identity).public_key().public_bytes_raw().hex() == public_key_of(met)
+    except (OSError, WhichhopError):  # another user's folder, or no key that can be read
+        return False
+
+
 def check_revocable(home_file: Path, agent: str, states: Sequence[Path] = STATES) -> None:
     """WhichhopError where there is nothing to revoke, before anybody is asked for a word."""
     home = read_home(home_file)
     agents = [n.name for n in home.agents]
     if agent not in agents:
         raise WhichhopError(f"{agent}: no agent of {home_file}; there are {', '.join(agents) or 'none'}")
+    met = read_known(known_agents_path(home_file)).certificates.get(agent)
+    for own in (folder / f"{agent}.identity" for folder in states):
+        if _is_own(own, met, home.nodes[agent].address):
+            raise WhichhopError(
+                f"{agent}: its own key is on this machine ({own}), and who is revoked can tell nobody;"
+                " run this on another machine of the home, or remove that file if no agent runs here now"
+            )
     known = read_epoch(epoch_path(home_file)).number
     for kept in (folder / f"{name}.revoked" for folder in states for name in agents):
         if _number(kept) > known:

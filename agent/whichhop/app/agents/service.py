@@ -1,6 +1,7 @@
 """An agent as a service of the system: unit, folders and key laid down, started, stopped and taken away."""
 
 import re
+import shlex
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -8,7 +9,9 @@ from importlib.resources import files
 from pathlib import Path
 
 from whichhop.config.check import read_home
+from whichhop.config.epochs import epoch_path, in_force, is_owners, owner_path, read_epoch, read_owner
 from whichhop.config.keys import key_path_for, read_key
+from whichhop.config.known_agents import known_agents_path
 from whichhop.errors import SystemRefusedError, WhichhopError
 
 UNIT = "whichhop@.service"
@@ -67,7 +70,7 @@ class Machine:
 
 def by_hand(machine: Machine, home: Path, node: str) -> list[str]:
     """What to do where no systemd is: the command to be run at each start, and by what means."""
-    command = f"{machine.program} run {home} --node {node}"
+    command = shlex.join([str(machine.program), "run", str(home.absolute()), "--node", node])
     means = {
         "darwin": "a launchd job of the administrator's (a .plist in /Library/LaunchDaemons with RunAtLoad"
         " and KeepAlive; see launchd.plist(5))",
@@ -142,25 +145,52 @@ def _lay(path: Path, octets: bytes, mode: int) -> None:
         raise SystemRefusedError(f"{path}: cannot be written ({why.strerror}); check the folder") from why
 
 
+BESIDE = (owner_path, epoch_path, known_agents_path)
+"""What an agent needs to take a new key over, beside home file and key: without the owner it believes nobody.
+
+All of it is public but the owner's secret half, which is sealed by a word of 100 random bits; the unit's
+user, who has no name yet, must be able to read it.
+"""
+
+
+def check_node(home: Path, node: str) -> None:
+    """WhichhopError unless an agent of this home file runs on that node."""
+    runs = [n.name for n in read_home(home).nodes.values() if n.has_key]
+    if node not in runs:
+        raise WhichhopError(f"{home}: no agent runs on {node!r}; agents run on: {', '.join(runs)}")
+
+
+def _must_be_newer(home: Path, there: Path) -> None:
+    """WhichhopError unless this is the home that is installed, with the key that a revocation made since."""
+    owner, epoch = read_owner(home), in_force(home, None).epoch
+    if owner is None or owner != read_owner(there) or not is_owners(epoch, owner):
+        raise WhichhopError(
+            f"{key_path_for(there)}: another home's key is there; remove the agents of that home first"
+            " (whichhop service remove), then this file"
+        )
+    if epoch.number <= read_epoch(epoch_path(there)).number:
+        raise WhichhopError(
+            f"{key_path_for(home)}: is older than the installed one: an agent was revoked since; copy"
+            f" {there.with_suffix('.*')} over it first"
+        )
+
+
 def install(machine: Machine, home: Path, node: str, *, compare: bool) -> list[str]:
     """Lay down unit, home file and key, and start the agent now and with the system. Says what was done.
 
     Done again it brings all of it up to date and restarts the agent: this is how an upgrade is taken over.
     """
-    found = read_home(home)
-    runs = [n.name for n in found.nodes.values() if n.has_key]
-    if node not in runs:
-        raise WhichhopError(f"{home}: no agent runs on {node!r}; agents run on: {', '.join(runs)}")
+    check_node(home, node)
     key = key_path_for(home)
     read_key(key)
     _ready(machine)
-    there = machine.etc / "home.key"
+    there, etc_home = machine.etc / "home.key", machine.etc / "home.yaml"
     if there.exists() and there.read_bytes() != key.read_bytes():
-        raise WhichhopError(
-            f"{there}: another home's key is there; remove the agents of that home first"
-            " (whichhop service remove), then this file"
-        )
-    _lay(machine.etc / "home.yaml", home.read_bytes(), 0o644)
+        _must_be_newer(home, etc_home)
+    _lay(etc_home, home.read_bytes(), 0o644)
+    for path_of in BESIDE:
+        if path_of(home).exists():
+            _lay(path_of(etc_home), path_of(home).read_bytes(), 0o644)
     _lay(there, key.read_bytes(), 0o600)
     _lay(machine.units / UNIT, unit_text(machine).encode(), 0o644)
     extra = machine.units / f"whichhop@{node}.service.d" / "compare.conf"

@@ -10,11 +10,12 @@ from whichhop.app.agents.agents_fetch import DAY_NS, SETTLED_NS, AgentsFetch, tl
 from whichhop.compare.windows.table import TICK_NS
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.errors import DataError
-from whichhop.model import Home, Record
+from whichhop.model import Home, Reading, Record
 from whichhop.model.units import NS_PER_MINUTE, NS_PER_S, minute_of
 from whichhop.net.clock import SystemClock
 from whichhop.store.collect import Bounds, Collected, Gathered, Progress, gather
 from whichhop.store.files import files_in, read_file
+from whichhop.store.imported import Imported
 from whichhop.store.kept_days import KeptDays, date_of
 from whichhop.store.store import MINUTES_A_DAY, Store
 
@@ -84,7 +85,7 @@ def opened(source: Source, home: Home, say: Say, progress: Progress | None = Non
             )
         with Store.kept(path) if source.offline else Store.make(path) as store:
             if source.records:
-                import_files(source.records, store)
+                import_files(source.records, store, say)
             if source.records or source.offline:
                 yield Opened(store=store, path=path, of_files=source.records is not None)
                 return
@@ -140,11 +141,27 @@ def bounds_of(home: Home, agents: int, seconds: float = MOST_S) -> Callable[[], 
     return fresh
 
 
-def import_files(place: Path, store: Store) -> None:
-    """Read files in the interchange form, a folder's or one, into a store; DataError when there is none."""
+def import_files(place: Path, store: Store, say: Say | None = None) -> None:
+    """Read files in the interchange form, a folder's or one, into a store; DataError when there is none.
+
+    say: is told what is odd in them, and DataError where two hold what two machines of one name measured;
+    without it they are taken as they are.
+    """
     for file in files_in(place):
         everything = read_file(file)
+        if say is not None:
+            _look_at(everything, str(file), store, say)
         store.append_all(
             (x for x in everything if isinstance(x, Record)),
             (x for x in everything if not isinstance(x, Record)),
         )
+
+
+def _look_at(everything: Sequence[Record | Reading], file: str, store: Store, say: Say) -> None:
+    imported = Imported(store)
+    for item in everything:
+        if isinstance(item, Record):
+            imported.look(item)
+    imported.refuse(file)
+    for line in imported.remarks(file):
+        say(line)

@@ -7,7 +7,7 @@ import sys
 from dataclasses import asdict, replace
 from pathlib import Path
 
-from whichhop.app.agents.agents_fetch import tell_agents_of_epoch
+from whichhop.app.agents.agents_fetch import MOST_S, tell_agents_of_epoch
 from whichhop.app.agents.revoking import Revocation, check_revocable, revoke
 from whichhop.config.check import read_home
 from whichhop.config.epochs import in_force
@@ -68,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
     old = derive_keys(in_force(args.home, args.key).key)
     now_s = SystemClock().utc_ns() // NS_PER_S
     done = revoke(args.home, args.key, args.agent, _ask_word, now_s)
+    _say(f"{args.agent} is revoked; telling the other agents, for {MOST_S:.0f} s at most ...")
     told = tell_agents_of_epoch(read_home(args.home), old, done.number, _say)
     # The agent beside these files has the key from the disk, and never met itself.
     done = replace(done, unmet=tuple(name for name in done.unmet if name not in told))

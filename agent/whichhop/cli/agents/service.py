@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from whichhop.app.agents.service import Machine, Ran, by_hand, install, remove, status, switch
+from whichhop.app.agents.service import Machine, Ran, by_hand, check_node, install, remove, status, switch
 from whichhop.errors import WhichhopError
 
 EPILOG = """\
@@ -63,7 +63,11 @@ def run(args: argparse.Namespace, machine: Machine | None = None) -> int:
     if args.what == "install" and (args.home is None or args.node is None):
         raise WhichhopError("install needs both: whichhop service install HOME --node NAME")
     if not machine.has_systemd:
-        lines = by_hand(machine, args.home or Path("HOME"), args.node or "NAME")
+        if args.what == "install":
+            check_node(args.home, args.node)
+            lines = by_hand(machine, args.home, args.node)
+        else:
+            lines = ["No systemd runs this system, so no agent is installed here as a service."]
         sys.stdout.write(json.dumps({"by_hand": lines}, indent=2) if args.json else "\n".join(lines))
         sys.stdout.write("\n")
         return 1

@@ -58,7 +58,6 @@ def run(args: argparse.Namespace) -> int:
         f"Copy {args.home}, {key}, {owner_path(args.home)} to each of these machines, then start its agent:\n"
     )
     for node in home.agents:
-        sys.stdout.write(
-            f"  {node.name} ({node.address}): whichhop run {args.home.name} --node {node.name}\n"
-        )
+        where = f" ({node.address})" if node.address else ""
+        sys.stdout.write(f"  {node.name}{where}: whichhop run {args.home.name} --node {node.name}\n")
     return 0

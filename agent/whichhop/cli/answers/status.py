@@ -107,7 +107,9 @@ def waiting_for_fleet(text: str) -> int:
 
 
 def _failing(heard: Heard) -> str:
-    words = f"{', '.join(heard.failing)} {'fails' if len(heard.failing) == 1 else 'fail'}"
+    # A part that was begun again counts as failing until it has gone well for a while.
+    fails = "fails, or did until lately" if len(heard.failing) == 1 else "fail, or did until lately"
+    words = f"{', '.join(heard.failing)} {fails}"
     waiting = waiting_for_fleet(heard.metrics) if any(p.startswith("fleet") for p in heard.failing) else 0
     kept = f", {waiting} values are kept for the fleet's server" if waiting else ""
     return f"{words}{kept}; the agent's log says why"

@@ -41,7 +41,7 @@ from whichhop.cli.collecting import nothing_measured
 from whichhop.compare.comparison import Comparison
 from whichhop.config.check import read_home
 from whichhop.config.epochs import make_owner
-from whichhop.config.files import WriteError, write_output
+from whichhop.config.files import check_writable, write_output
 from whichhop.config.keys import create_key, key_path_for
 from whichhop.daemon.options import default_store
 from whichhop.errors import DataError, WhichhopError
@@ -153,10 +153,7 @@ def _plan_words(home: Home, node: str, seconds: int, transfer: str | None) -> st
 
 
 def _write(file: Path, text: str) -> None:
-    try:
-        write_output(file, text.encode())
-    except WriteError as trouble:
-        raise WhichhopError(f"{trouble}; {ELSEWHERE}") from None
+    write_output(file, text.encode())
     say(f"written: {file}")
 
 
@@ -265,6 +262,7 @@ def run(args: argparse.Namespace) -> int:
         node = joined or _own_node(home, look_around(gateway_of(args.gateway))).name
         other_end = _other_end(args, home)
     else:
+        check_writable(file)  # before anything is asked of anybody
         draft = new_draft(args)
         node, other_end = draft.node, UPSTREAM if draft.download else None
         home = drafted(draft, NOTHING, file)

@@ -126,6 +126,10 @@ def new_draft(args: argparse.Namespace) -> Draft:
     download = None if args.transfer is None else _download(args.transfer)
     plan = None if args.plan is None else plan_of(args.plan)
     here = look_around(gateway_of(args.gateway))
+    if here.address == here.gateway:
+        raise WhichhopError(
+            f"--gateway {here.gateway}: is this machine itself; write the address of the router beyond it"
+        )
     node = node_name(here.name)
     upstream = _target(args.target, node) if args.target else None
     if upstream and upstream.address in (here.gateway, here.address):

@@ -19,6 +19,7 @@ from whichhop.model.units import NS_PER_MINUTE
 from whichhop.net.clock import SystemClock
 from whichhop.outside import INT64
 from whichhop.store.files import measured_lines, opened_lines
+from whichhop.store.imported import Imported
 from whichhop.store.interchange import read_lines, reading_line, record_lines, time_text
 from whichhop.store.note_lines import call_line, look_line, note_line
 from whichhop.store.read import FOREVER
@@ -54,6 +55,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "-o", "--output", default="-", metavar="FILE", help="where to write; - is standard output (default)"
     )
     into = begin("import", "read JSON lines into a store; what is there already is left out")
+    into.add_argument(
+        "--overlapping",
+        action="store_true",
+        help="take records of one agent that overlap too, as after its clock was set back",
+    )
     into.add_argument("files", nargs="+", metavar="FILE", help="files to read; - is standard input")
     begin("verify", "walk each agent's chain and say whether every record is as it was stored")
 
@@ -119,6 +125,7 @@ class _Count:
     samples: int = 0
     readings: int = 0
     notes: int = 0
+    left_out: int = 0
 
 
 def _export(args: argparse.Namespace) -> int:
@@ -169,16 +176,37 @@ def _import(args: argparse.Namespace) -> int:
     offered, new = _Count(), 0
     with Store.open(args.store) as store:
         for name in args.files:
+            shown = STANDARD_INPUT if name == "-" else name
+            imported = Imported(store)
             with _lines(name) as lines:
-                new += _import_lines(store, lines, name, offered, _Progress(args.quiet, f"{name}: read"))
+                progress = _Progress(args.quiet, f"{shown}: read")
+                items = _looked_at(progress.over(lines), shown, imported, overlapping=args.overlapping)
+                new += _import_items(store, items, offered)
+            offered.left_out += imported.left_out
+            for line in imported.remarks(shown):
+                sys.stderr.write(f"{line}\n")
         store.pack_hours(SystemClock().utc_ns() // NS_PER_MINUTE)
     _summary(args, offered, "read", sys.stdout, new=new)
     return 0
 
 
-def _import_lines(store: Store, lines: Iterator[str], name: str, count: _Count, progress: _Progress) -> int:
+Item = Record | Reading | Note | Look | CallNote
+
+
+def _looked_at(lines: Iterator[str], shown: str, imported: Imported, *, overlapping: bool) -> Iterator[Item]:
+    """All that the lines hold; DataError at the end where it must not be mixed with what is there."""
+    noted: list[Note | Look | CallNote] = []
+    for item in read_lines(lines, shown, noted.append):
+        if isinstance(item, Record):
+            imported.look(item)
+        yield item
+    yield from noted
+    if not overlapping:
+        imported.refuse(shown)
+
+
+def _import_items(store: Store, items: Iterator[Item], count: _Count) -> int:
     """All of a file or, when a line is bad, nothing of it."""
-    shown = STANDARD_INPUT if name == "-" else name
     new = 0
     batch: list[Record] = []
     readings: list[Reading] = []
@@ -196,14 +224,16 @@ def _import_lines(store: Store, lines: Iterator[str], name: str, count: _Count, 
 
     try:
         with store.transaction():
-            for item in read_lines(progress.over(lines), shown, note):
+            for item in items:
                 if isinstance(item, Record):
                     batch.append(item)
                     count.records += 1
                     count.samples += len(item.samples)
-                else:
+                elif isinstance(item, Reading):
                     readings.append(item)
                     count.readings += 1
+                else:
+                    note(item)
                 if len(batch) + len(readings) >= _BATCH:
                     new += store.append_all(batch, readings)
                     batch, readings = [], []
@@ -256,6 +286,7 @@ def _summary(args: argparse.Namespace, count: _Count, did: str, out: IO[str], ne
             "samples": count.samples,
             "readings": count.readings,
             "notes": count.notes,
+            **({"left_out": count.left_out} if count.left_out else {}),
         }
         out.write(json.dumps({**told, **({} if new is None else {"new": new}), "store_span": span}) + "\n")
         return
@@ -263,3 +294,8 @@ def _summary(args: argparse.Namespace, count: _Count, did: str, out: IO[str], ne
     noted = f", {count.notes} notes" if count.notes else ""
     what = f"{count.records} records ({count.samples} samples) and {count.readings} readings{noted}"
     out.write(f"{did} {what}{fresh}\n")
+    if count.left_out:
+        many = count.left_out > 1
+        what = f"{count.left_out} records were" if many else "1 record was"
+        their = "their" if many else "its"
+        out.write(f"{what} left out: another of {their} session begins at the same instant\n")

@@ -132,13 +132,13 @@ def _ask(home: Home, args: argparse.Namespace) -> list[dict[str, Any]]:
 
 
 def _rate(bps: float) -> str:
-    return f"{bps / 1e6:.1f} Mbit/s" if bps < 1e9 else f"{bps / 1e9:.2f} Gb/s"
+    return f"{bps / 1e6:.1f} Mbit/s" if bps < 1e9 else f"{bps / 1e9:.2f} Gbit/s"
 
 
 def _ms(seconds: float | None) -> str:
     if seconds is None:
         return "unknown"
-    return f"{seconds * 1e3:.1f} ms" if abs(seconds) >= 1e-3 else f"{seconds * 1e6:.0f} us"
+    return f"{seconds * 1e3:.1f} ms" if abs(seconds) >= 1e-3 else f"{seconds * 1e3:.3f} ms"
 
 
 def _text(r: dict[str, Any]) -> str:
@@ -179,7 +179,7 @@ def _text(r: dict[str, Any]) -> str:
     if load is not None:
         lost = f"{load['lost']} of {load['sent']} lost"
         lines.append(
-            f"  delay to {load['target']}: {_ms(load['before_s'])} before, {_ms(load['during_s'])} during, "
+            f"  latency to {load['target']}: {_ms(load['before_s'])} before, {_ms(load['during_s'])} during, "
             f"{_ms(load['after_s'])} after; {lost}"
         )
     return "\n".join(lines) + "\n"

@@ -109,6 +109,8 @@ def _mail_words(why: OSError) -> str:
 
 def _plain(why: BaseException) -> str:
     said = getattr(why, "smtp_error", None)
+    if isinstance(why, OSError) and why.strerror:
+        return printable(why.strerror, _MOST_WHY)  # without the number of it
     text = said.decode("utf-8", "replace") if isinstance(said, bytes) else str(why) or type(why).__name__
     return printable(" ".join(text.split()), _MOST_WHY)
 

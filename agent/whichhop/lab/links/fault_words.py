@@ -1,7 +1,7 @@
 """Fault words as a person types them, such as `delay 50ms jitter 20ms up`, to an Effect and back."""
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -155,3 +155,18 @@ def _said(effect: Effect) -> Iterator[str]:
 def effect_words(effect: Effect) -> str:
     """The words that `parse_effect` reads back; "nothing" for an effect at rest."""
     return " ".join(_said(effect)) or "nothing"
+
+
+def fault_of_words(words: Sequence[str]) -> tuple[str, Effect]:
+    """`desk/attic loss 5%` as words, and also `desk/attic:loss 5%` as --fault has it."""
+    try:
+        return words[0], parse_effect(" ".join(words[1:]))
+    except FaultWordsError:
+        element, colon, _ = words[0].rpartition(":")
+        if not colon or not element:
+            raise
+        try:
+            return parse_fault(" ".join(words))
+        except FaultWordsError:
+            pass
+        raise

@@ -44,11 +44,20 @@ def first_hop_words(dossier: Dossier) -> str:
 
 
 def target_words(dossier: Dossier) -> str:
-    """The machines upstream that were tested against; "" where there are none."""
+    """The machines upstream that were tested against, and which never answered; "" where there are none."""
     nodes = dossier.home.nodes
     return ", ".join(
-        f"{n} {nodes[n].host_name or nodes[n].address or 'address not known'}" for n in dossier.home.peers
+        f"{n} {nodes[n].host_name or nodes[n].address or 'address not known'}{_silence(dossier, n)}"
+        for n in dossier.home.peers
     )
+
+
+def _silence(dossier: Dossier, peer: str) -> str:
+    rows = [row for row in dossier.sessions if f">{peer}:" in row.session]
+    if not any(row.sent or row.quiet_sent for row in rows):
+        return " (not asked in this span)"
+    answered = any(row.sent > row.lost or row.quiet_sent > row.quiet_lost for row in rows)
+    return "" if answered else " (never answered)"
 
 
 def line_facts(dossier: Dossier) -> FactList:

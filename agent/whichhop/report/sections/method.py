@@ -3,7 +3,7 @@
 from whichhop.model import Method
 from whichhop.model.dossier import Dossier
 from whichhop.model.figure_words import listed
-from whichhop.model.record import kernel_stamps, program_stamps
+from whichhop.model.record import STAMPS_NOT_SAID, kernel_stamps, program_stamps
 from whichhop.report.blocks import Block, Bullets, Para, Section
 from whichhop.report.words import millis
 
@@ -33,6 +33,9 @@ def _clocks(dossier: Dossier) -> str:
     known = [row.clock_error_ns for row in dossier.sessions if row.clock_error_ns is not None]
     if known:
         parts.append(f"the clocks' stated error is at most {millis(max(known) / 1e9)}")
+    if any(STAMPS_NOT_SAID in row.stamps for row in dossier.sessions):
+        some = "some records do" if parts else "The records do"
+        parts.append(f"{some} not say who took their time stamps")
     text = "; ".join(parts) or "No time stamps are on record"
     return f"{text}. Round trips need no agreement of clocks; no one-way delay is used here."
 

@@ -6,16 +6,18 @@ import subprocess
 import sys
 from argparse import ArgumentParser, Namespace
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
 
 from support.homes import ALDER_TEXT
 from support.need import need_program
+from whichhop.app.agents.revoking import revoke
 from whichhop.app.agents.service import UNIT, Machine, Ran
 from whichhop.cli.agents.service import add_arguments, run
-from whichhop.config.keys import create_key
+from whichhop.config.epochs import epoch_path, in_force, make_owner, owner_path, read_owner
+from whichhop.config.keys import create_key, key_path_for
 from whichhop.errors import SystemRefusedError, WhichhopError
 
 SHIPPED = Path(__file__).parents[4] / "deploy" / UNIT
@@ -188,6 +190,44 @@ def test_without_systemd_it_says_what_to_do(
     assert words in said
     assert f"/opt/whichhop/bin/whichhop run {home} --node attic" in said
     assert system.asked == []
+    with pytest.raises(WhichhopError, match="no agent runs on 'modem'"):
+        system.say("install", home, "--node", "modem")
+    capsys.readouterr()
+    assert system.say("remove") == 1
+    assert "no agent is installed here" in capsys.readouterr().out
+
+
+def test_the_command_for_each_start_is_good_from_any_folder(
+    system: System, home: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = Path(home).parent / "our house"
+    folder.mkdir()
+    shutil.copy(home, folder)
+    monkeypatch.chdir(folder)
+    system.running = False
+    assert system.say("install", "alder.yaml", "--node", "attic") == 1
+    assert f"run '{folder}/alder.yaml' --node attic" in capsys.readouterr().out
+
+
+def test_a_service_gets_what_a_revocation_needs_and_the_new_key_when_installed_again(
+    system: System, home: str
+) -> None:
+    """Without the owner's key it would believe no revocation, and go on with a key that all others refuse."""
+    file, etc = Path(home), system.root / "etc/whichhop/home.yaml"
+    word = make_owner(file)
+    assert word is not None
+    system.say("install", home, "--node", "attic")
+    assert read_owner(etc) == read_owner(file)
+    assert owner_path(etc).stat().st_mode & 0o777 == 0o644  # the unit's user has no name before it runs
+    old = key_path_for(file).read_bytes()
+    revoke(file, None, "study", lambda: word, 1_800_000_000)
+    assert system.say("install", home, "--node", "attic") == 0
+    assert in_force(etc, None) == replace(in_force(file, None), key_file=key_path_for(etc))
+    # A copy from before the revocation does not take its place.
+    key_path_for(file).write_bytes(old)
+    epoch_path(file).unlink()
+    with pytest.raises(WhichhopError, match="is older than the installed one"):
+        system.say("install", home, "--node", "attic")
 
 
 def test_mistakes_are_told_before_anything_is_written(system: System, home: str, tmp_path: Path) -> None:

@@ -99,7 +99,7 @@ def test_one_bad_line_stores_nothing_of_its_file_and_is_named(
         (["export", "--store", "{dir}/no.db"], "no such store"),
         (["import", "--store", "{dir}/c.db", "{dir}/no.jsonl"], "no.jsonl: cannot be read \\(No such file"),
         (["export", "--store", "{store}", "-o", "/dev/full"], "/dev/full: cannot be written .*No space"),
-        (["import", "--store", "{dir}/c.db", "{store}"], "is this a records file?|is not JSON"),
+        (["import", "--store", "{dir}/c.db", "{store}"], "is a store and no records file; write one of it"),
     ],
 )
 def test_a_slip_is_one_line_and_exit_code_2(
@@ -177,3 +177,23 @@ def test_a_file_is_imported_whatever_its_name_says_of_its_packing(
         (tmp_path / name).write_bytes(gzip.compress(octets)[:-100])
         _, err = said(capsys, "import", "--store", str(tmp_path / "d.db"), str(tmp_path / name), code=2)
         assert "its packing is damaged" in err
+
+
+@pytest.mark.parametrize(
+    ("octets", "says"),
+    [
+        ("{}".encode("utf-16"), "UTF-16 text, not UTF-8; save it in the encoding UTF-8"),
+        (b'{"agent": "B\xfcro"}\n', "not UTF-8 text; save it in the encoding UTF-8"),
+        (b"time,agent,target,rtt\n", "a table (CSV) is not read: write one JSON object a line"),
+        (b'[{"sent": 1},\n', "without the brackets and commas of a list: jq -c '.[]' does it"),
+        (b'{\n "sent": 1\n}\n', "write each JSON object on one line: jq -c . does it"),
+        (b"PK\x03\x04" + bytes(90), "no text; is this a records file?"),
+    ],
+)
+def test_another_file_is_told_for_what_it_is(
+    octets: bytes, says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "a.jsonl").write_bytes(octets)
+    _, err = said(capsys, "import", "--store", str(tmp_path / "c.db"), str(tmp_path / "a.jsonl"), code=2)
+    assert says in err
+    assert err.count("\n") == 1

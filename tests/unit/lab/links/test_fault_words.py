@@ -6,7 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whichhop.lab.links.fault_words import FaultWordsError, effect_words, parse_effect, parse_fault
+from whichhop.lab.links.fault_words import (
+    FaultWordsError,
+    effect_words,
+    fault_of_words,
+    parse_effect,
+    parse_fault,
+)
 from whichhop.lab.scenario import Effect, FaultWay
 
 
@@ -109,3 +115,21 @@ def test_every_effect_said_in_words_is_read_back(effect: Effect) -> None:
 def test_any_text_is_read_or_refused_never_worse(text: str) -> None:
     with contextlib.suppress(FaultWordsError):
         assert effect_words(parse_effect(text))
+
+
+@pytest.mark.parametrize(
+    ("typed", "element"),
+    [
+        ("desk/attic loss 5%", "desk/attic"),
+        ("desk/attic:loss 5%", "desk/attic"),
+        ("host:desk loss 5%", "host:desk"),
+        ("host:desk:loss 5%", "host:desk"),
+    ],
+)
+def test_a_fault_is_understood_in_the_running_home_as_on_the_command_line(typed: str, element: str) -> None:
+    assert fault_of_words(typed.split()) == (element, parse_effect("loss 5%"))
+
+
+def test_what_is_no_fault_either_way_is_told_once() -> None:
+    with pytest.raises(FaultWordsError, match="'5' is more than everything"):
+        fault_of_words(["desk/attic", "loss", "5"])

@@ -36,3 +36,12 @@ def test_stamps_that_the_kernel_did_not_take_are_named(
         assert f"{'In' if stamps == ('',) else '; in'} {taken}" in text
     else:
         assert "the program's own" not in text
+
+
+def test_records_that_do_not_say_who_stamped_them_are_not_said_to_be_the_programs() -> None:
+    whole = dossier()
+    row = replace(whole.sessions[0], method=Method.ECHO, stamps=("?",))
+    blocks = method(replace(whole, sessions=(row,))).blocks
+    text = " ".join(b.text for b in blocks if isinstance(b, Para) and isinstance(b.text, str))
+    assert "The records do not say who took their time stamps" in text
+    assert "the program's own" not in text
