@@ -1,5 +1,6 @@
 """Holds plain data against the schema and turns pydantic's errors into complaints with a remedy."""
 
+import os
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -275,6 +276,8 @@ class Held:
 
 def hold_to_schema(data: Any) -> Held:
     """The file's content as models, or every mismatch at once."""
+    # Nobody else's plugin reads a home file, and no package beside us is searched for one at each start.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         return Held(file=HomeFile.model_validate(data))
     except ValidationError as trouble:
