@@ -19,7 +19,7 @@ from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTab
 from whichhop.inside.felt import felt_of
 from whichhop.model import Home, Method, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, minute_of
-from whichhop.store.columns import SessionColumns, each_session
+from whichhop.store.columns import SessionColumns, each_session, records_within
 from whichhop.store.kept_days import KeptDays
 from whichhop.store.store import Store
 
@@ -187,7 +187,7 @@ def _some(store: Store, keys: Sequence[SessionKey], start_ns: int, end_ns: int) 
     for key in keys:
         if key.method is Method.STAMP:
             for minute in range(first, end, stride):
-                yield from store.session_records(key, minute, minute + 1)
+                yield from store.session_records(key, minute, minute + 1, records_within)
 
 
 def _fill(
