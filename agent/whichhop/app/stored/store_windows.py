@@ -10,7 +10,7 @@ import numpy as np
 from whichhop.app.stored.by_days import Told, judged_by_days
 from whichhop.app.stored.collect import Opened
 from whichhop.app.stored.inner_causes import StoreRecords, comparison_with_causes, looks_of_late
-from whichhop.app.stored.store_seconds import StoreSeconds
+from whichhop.app.stored.store_seconds import HourlySeconds, StoreSeconds
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_of_days
 from whichhop.compare.day_judging import LONG_NS
 from whichhop.compare.windows.clocks import ahead_of_records, move_of
@@ -131,7 +131,8 @@ def windows_of_store(
     kept = set(store.sessions())
     keys = [k for k in table.sessions if k in kept]
     ahead = ahead_in(store, keys, begin, end, loose)
-    return _heard(replace(table, ahead_s=ahead, seconds=StoreSeconds(store, tuple(keys), tuple(loose))))
+    seconds = HourlySeconds(StoreSeconds(store, tuple(keys), tuple(loose)))
+    return _heard(replace(table, ahead_s=ahead, seconds=seconds))
 
 
 def exact_windows(
