@@ -134,7 +134,7 @@ class _Worker:
         self._readings = [r for r in self._readings if from_ns <= r.at_ns < since_ns]
         self._readings += self.store.readings(from_ns=since_ns, to_ns=to_ns)
         self._read_ns = from_ns, to_ns
-        return list(self._readings)
+        return self._readings
 
     def _judged(self, span: DaySpan) -> DayJudged | None:
         home, store, loose = self.order.home, self.store, self.order.loose
