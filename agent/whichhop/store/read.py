@@ -172,12 +172,19 @@ class Reads:
         """
         places = ", ".join("?" * len(but))
         rows = self.db.stream(
-            "SELECT at_ns, agent, name, value FROM reading JOIN gauge ON gauge.id = gauge"  # noqa: S608 # places
+            "SELECT at_ns, gauge, value FROM reading JOIN gauge ON gauge.id = gauge"  # noqa: S608 # places
             " WHERE at_ns >= ? AND at_ns < ? AND (? IS NULL OR agent = ?) AND substr(name, 1, ?) = ?"
             + f" AND name NOT IN ({places}) ORDER BY at_ns, agent, name",
             (max(from_ns, -INT64), min(to_ns, INT64), agent, agent, len(begins), begins, *but),
         )
-        for at_ns, of, name, value in rows:
+        # Each name is one text for all of its readings: texts of their own are most of a day's memory.
+        known: dict[int, tuple[str, str]] = {}
+        for at_ns, gauge, value in rows:
+            if gauge not in known:
+                known = {
+                    k: (of, name) for k, of, name in self.db.execute("SELECT id, agent, name FROM gauge")
+                }
+            of, name = known[gauge]
             yield Reading(at_ns=at_ns, agent=of, name=name, value=value)
 
     def readings_after(self, agent: str, after_seq: int, limit: int) -> list[tuple[int, Reading]]:
