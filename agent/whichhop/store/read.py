@@ -130,6 +130,12 @@ class Reads:
         ):
             yield body
 
+    def has_minutes(self, key: SessionKey, from_minute: int, to_minute: int) -> bool:
+        """Whether any of a session's minutes is not packed into its hour; `to_minute` is not included."""
+        values = (self._session_number(key), from_minute, to_minute)
+        found = "SELECT 1 FROM minute WHERE session = ? AND minute >= ? AND minute < ? LIMIT 1"
+        return bool(self.db.execute(found, values))
+
     def session_records(
         self,
         key: SessionKey,

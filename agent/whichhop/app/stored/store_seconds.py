@@ -66,15 +66,19 @@ class HourlySeconds:
         out = self.source.not_stored(start_ns, end_ns)
         for hour in range(start_ns // HOUR_NS, (end_ns - 1) // HOUR_NS + 1):
             begin, stop = max(start_ns, hour * HOUR_NS), min(end_ns, (hour + 1) * HOUR_NS)
-            within = {i: _within(begin, stop, *each) for i, each in enumerate(self._hour(hour))}
+            within = {i: _within(begin, stop, *each) for i, each in enumerate(self._hour(hour, begin, stop))}
             count_in(out, within)
         return out
 
-    def _hour(self, hour: int) -> list[Samples]:
+    def _hour(self, hour: int, begin_ns: int, end_ns: int) -> list[Samples]:
+        """The hour's samples, where it is not packed those of a part of it."""
+        source = self.source
         if self._held[0] != hour:
+            if any(source.store.has_minutes(k, hour * 60, hour * 60 + 60) for k in source.keys[:1]):
+                return list(source.samples(begin_ns, end_ns))
             # Let go of one before the next is read: a large home's is 7 MB.
             self._held = (-1, [])
-            self._held = (hour, list(self.source.samples(hour * HOUR_NS, (hour + 1) * HOUR_NS)))
+            self._held = (hour, list(source.samples(hour * HOUR_NS, (hour + 1) * HOUR_NS)))
         return self._held[1]
 
 
