@@ -106,7 +106,9 @@ def _tables(house: House, store: Store, path: Path, spans: Spans) -> Iterator[Ho
     kept = set(store.sessions())
     wanted = (*derive_sessions(house.home), *call_sessions(house.home))
     keys = [s.key for s in wanted if s.key in kept]
-    span = (spans.past.start * MINUTES, spans.after.stop * MINUTES)
+    # What was never measured is no work to share: the past is asked for three weeks back.
+    first, last = store.span() or (0, 0)
+    span = (max(spans.past.start * MINUTES, first), min(spans.after.stop * MINUTES, last + 1))
     for number, table in enumerate(each_session(path, keys, _by_hour, span=span, wanted=("rtt_ns",)), 1):
         if sys.stderr.isatty():
             sys.stderr.write(f"\rreading session {number} of {len(keys)}")
