@@ -22,4 +22,4 @@ def _count(out: Seconds, packets: Packets, start_ns: int) -> None:
         # By the agent's clock, as its records have it.
         sent = start_ns + np.rint(packets.sent_s[i] * 1e9).astype(np.int64)
         round_trip_ns = np.nan_to_num(packets.rtt_s[i].astype(np.float64) * 1e9).astype(np.int64)
-        count_in(out, int(row), sent, packets.fate[i], round_trip_ns)
+        count_in(out, {int(row): (sent, packets.fate[i], round_trip_ns)})

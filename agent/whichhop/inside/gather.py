@@ -12,9 +12,10 @@ from whichhop.cabling.level_readings import from_readings
 from whichhop.cabling.rates import ADAPTERS
 from whichhop.capacity.links import DOWN, UP, capacities
 from whichhop.capacity.plan import by_hour, contradicted, upstream_tests
-from whichhop.capacity.transfers import measured_of
+from whichhop.capacity.transfers import Measured, measured_of
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.compare.windows.own_traffic import COUNTERS, usage
+from whichhop.compare.windows.reporting import LATENESS, STEAL
 from whichhop.compare.windows.table import WindowTable
 from whichhop.inside.answer import answer_of
 from whichhop.inside.other_faults import Columns, Spans, over_others
@@ -22,7 +23,7 @@ from whichhop.inside.packets import UNSTEADY, HopPackets, RecordsOf, packets_of
 from whichhop.inside.rhythm import rounds_of
 from whichhop.inside.seen import OwnUse, Place, Rates, Seen, Sort, place_of
 from whichhop.inside.shape import LEAST_EACH, Hours, hours_of, shape_of
-from whichhop.model import Home, LinkKind, Reading, Session, SessionKey, Verdict
+from whichhop.model import Home, LinkKind, ModemLevels, Reading, Session, SessionKey, Verdict
 from whichhop.model.cable_run import Adapter
 from whichhop.model.hop_facts import HopFacts, facts_of
 from whichhop.model.inner_cause import InnerAnswer
@@ -38,6 +39,7 @@ AROUND_NS = 90 * NS_PER_S
 """A counter is read once a minute: the reading just outside an episode still speaks of it."""
 MOST_GROUPS = 12
 """The newest hours of episodes are worked out; on a flapping hop the older ones say the same."""
+_OFTEN = frozenset({*COUNTERS, LATENESS, STEAL})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +53,9 @@ class InnerFacts:
     records: RecordsOf
     zone: tzinfo | None = None
     _use: dict[str, np.ndarray] = field(default_factory=dict)
+    _seldom: list[list[Reading]] = field(default_factory=list)
+    _transfers: list[list[Measured]] = field(default_factory=list)
+    _levels: list[tuple[ModemLevels, ...]] = field(default_factory=list)
     _columns: dict[str, frozenset[int]] = field(default_factory=dict)
 
     def columns(self) -> Columns:
@@ -58,6 +63,24 @@ class InnerFacts:
         if not self._columns:
             self._columns.update({e.name: e.column for e in elements_of(self.home, self.sessions)})
         return self._columns
+
+    def seldom(self) -> list[Reading]:
+        """The readings without those of each few seconds, four of five in a day: each hop asks for some."""
+        if not self._seldom:
+            self._seldom.append([r for r in self.readings if r.name not in _OFTEN])
+        return self._seldom[0]
+
+    def transfers(self) -> list[Measured]:
+        """What the transfers of each path came to."""
+        if not self._transfers:
+            self._transfers.append(measured_of(self.seldom()))
+        return self._transfers[0]
+
+    def levels(self) -> tuple[ModemLevels, ...]:
+        """Every reading of a modem, oldest first."""
+        if not self._levels:
+            self._levels.append(from_readings(self.seldom()))
+        return self._levels[0]
 
     def use(self, way: str) -> np.ndarray:
         """Per tick, the home's use of its line in one direction, against what it carries; NaN unknown."""
@@ -81,7 +104,7 @@ def with_causes(
     Episodes of one hop within an hour are looked at together and get one answer: how often it came says more
     than any of them alone.
     """
-    facts = facts_of(known.home, known.readings)
+    facts = facts_of(known.home, known.seldom())
     groups = _groups(verdicts)
     early = {id(v) for v in first}
     groups.sort(key=lambda g: (any(id(v) in early for v in g), g[-1].end_ns is None, g[-1].start_ns))
@@ -265,7 +288,7 @@ def _hours(
 
 
 def _levels(known: InnerFacts, end_ns: int) -> tuple[LevelFinding, ...]:
-    history = [r for r in from_readings(known.readings) if r.at_ns <= end_ns + AROUND_NS]
+    history = [r for r in known.levels() if r.at_ns <= end_ns + AROUND_NS]
     if not history:
         return ()
     return judge_modem(history[-1], history[-2] if len(history) > 1 else None).troubles
@@ -276,9 +299,9 @@ _ADAPTERS = {Sort.POWER_LINE: Adapter.POWER_LINE_1200, Sort.COAX: Adapter.COAX_1
 
 def _rates(place: Place, known: InnerFacts) -> Rates | None:
     """Transfers against what the hop's adapters usually carry, or those to the internet against the plan."""
-    home, measured = known.home, measured_of(known.readings)
+    home, measured = known.home, known.transfers()
     if place.sort is Sort.LINE and home.plan is not None:
-        tests = upstream_tests(home, known.readings, capacities(home, measured, {}))
+        tests = upstream_tests(home, known.seldom(), capacities(home, measured, {}))
         for whole in contradicted(by_hour(tests, home.plan, known.zone or UTC)):
             if whole.median_bps is not None:
                 return Rates(

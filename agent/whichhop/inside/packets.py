@@ -68,25 +68,21 @@ def packets_of(
 ) -> HopPackets:
     """The packets of some sessions in a span. quiet_s: each one's round trip in health; no others count."""
     numbers = {key: i for i, key in enumerate(quiet_s)}
-    parts: list[tuple[Floats, ...]] = []
-    for record in records:
-        number = numbers.get(record.session)
-        if number is None:
-            continue
-        sent = np.asarray(record.samples.sent_ns, dtype=np.int64)
-        fate = np.asarray(record.samples.fate)
-        rtt = np.asarray(record.samples.rtt_ns, dtype=np.int64)
-        out = np.asarray(record.samples.out_ns, dtype=np.int64)
-        keep = (sent >= start_ns) & (sent < end_ns) & (fate < Fate.NOT_SENT)
-        lost = fate != Fate.ANSWERED
-        with np.errstate(invalid="ignore"):
-            excess = np.where(lost | (rtt == ABSENT), np.nan, rtt / NS_PER_S - quiet_s[record.session])
-            there = np.where(lost | (out == ABSENT), np.nan, out / NS_PER_S)
-        told = ((sent - start_ns) / NS_PER_S, excess, there, lost.astype(float), np.full(sent.size, number))
-        parts.append(tuple(column[keep] for column in told))
-    if not parts:
-        parts = [tuple(np.zeros(0) for _ in range(5))]
-    sent_s, excess_s, there_s, lost_f, session = (np.concatenate(c) for c in zip(*parts, strict=True))
+    told = [r for r in records if r.session in numbers]
+    sent, rtt, out = (
+        np.concatenate([np.zeros(0, np.int64), *(getattr(r.samples, name) for r in told)], dtype=np.int64)
+        for name in ("sent_ns", "rtt_ns", "out_ns")
+    )
+    fate = np.concatenate([np.zeros(0, np.uint8), *(r.samples.fate for r in told)], dtype=np.uint8)
+    counts = np.array([len(r.samples) for r in told], dtype=np.intp)
+    session = np.repeat(np.array([numbers[r.session] for r in told], dtype=np.int16), counts)
+    keep = (sent >= start_ns) & (sent < end_ns) & (fate < Fate.NOT_SENT)
+    sent, fate, rtt, out, session = sent[keep], fate[keep], rtt[keep], out[keep], session[keep]
+    quiet = np.array(list(quiet_s.values()))
+    lost = fate != Fate.ANSWERED
+    excess_s = np.where(lost | (rtt == ABSENT), np.nan, rtt / NS_PER_S - quiet[session])
+    there_s = np.where(lost | (out == ABSENT), np.nan, out / NS_PER_S)
+    sent_s = (sent - start_ns) / NS_PER_S
     for number in numbers.values():
         mine = (session == number) & np.isfinite(there_s)
         if mine.any():
@@ -96,9 +92,9 @@ def packets_of(
     return HopPackets(
         start_ns=start_ns,
         seconds=(end_ns - start_ns) / NS_PER_S,
-        session=session[order].astype(np.int16),
+        session=session[order],
         sent_s=sent_s[order],
         excess_s=excess_s[order],
         there_s=there_s[order],
-        lost=lost_f[order] > 0,
+        lost=lost[order],
     )

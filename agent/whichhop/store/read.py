@@ -1,18 +1,25 @@
 """Gets records and readings out of the store: by place for other agents, by time for the comparer."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from whichhop.model import Method, Reading, Record, SessionKey
 from whichhop.outside import INT64
 from whichhop.store.chain import Chain, genesis, in_order, link
 from whichhop.store.db import Database, Value
 from whichhop.store.write import Linked, start_of
-from whichhop.wire.packed import pack_canonical, unpack
+from whichhop.wire.packed import pack_canonical, take_block, unfold
 
 FOREVER = 1 << 40
 """A minute later than any."""
+Unpack = Callable[[bytes, int, int], Iterable[Record]]
+"""Gives the records of a block whose minute is a first one or later and before an end."""
 _ROW_OCTETS = 100
 """A row's numbers and links beside its packed bytes; a reading as a whole has half as many."""
+
+
+def unpacked_within(packed: bytes, from_minute: int, to_minute: int) -> Sequence[Record]:
+    """The records of a block in some minutes; `to_minute` is not included."""
+    return take_block(unfold(packed)).records(from_minute, to_minute)
 
 
 class Reads:
@@ -123,10 +130,23 @@ class Reads:
         ):
             yield body
 
+    def has_minutes(self, key: SessionKey, from_minute: int, to_minute: int) -> bool:
+        """Whether any of a session's minutes is not packed into its hour; `to_minute` is not included."""
+        values = (self._session_number(key), from_minute, to_minute)
+        found = "SELECT 1 FROM minute WHERE session = ? AND minute >= ? AND minute < ? LIMIT 1"
+        return bool(self.db.execute(found, values))
+
     def session_records(
-        self, key: SessionKey, from_minute: int = 0, to_minute: int = FOREVER
+        self,
+        key: SessionKey,
+        from_minute: int = 0,
+        to_minute: int = FOREVER,
+        unpacked: Unpack = unpacked_within,
     ) -> Iterator[Record]:
-        """A session's records in the order of time, an hour at a time in memory."""
+        """A session's records in the order of time, an hour at a time in memory.
+
+        unpacked: who has numpy takes `columns.records_within`, of an hour in a quarter of the time.
+        """
         session = self._session_number(key)
         hours = self.db.execute(
             "SELECT hour FROM hour WHERE session = ? AND hour >= ? AND hour < ?"
@@ -140,7 +160,7 @@ class Reads:
                 "SELECT body FROM minute WHERE session = ? AND minute >= ? AND minute < ?",
                 (session, max(hour * 60, from_minute), min(hour * 60 + 60, to_minute)),
             )
-            found = [r for (body,) in packed for r in unpack(body) if from_minute <= r.minute < to_minute]
+            found = [r for (body,) in packed for r in unpacked(body, from_minute, to_minute)]
             yield from sorted(found, key=lambda r: (r.minute, start_of(r)))
 
     def _readings(
@@ -158,12 +178,19 @@ class Reads:
         """
         places = ", ".join("?" * len(but))
         rows = self.db.stream(
-            "SELECT at_ns, agent, name, value FROM reading JOIN gauge ON gauge.id = gauge"  # noqa: S608 # places
+            "SELECT at_ns, gauge, value FROM reading JOIN gauge ON gauge.id = gauge"  # noqa: S608 # places
             " WHERE at_ns >= ? AND at_ns < ? AND (? IS NULL OR agent = ?) AND substr(name, 1, ?) = ?"
             + f" AND name NOT IN ({places}) ORDER BY at_ns, agent, name",
             (max(from_ns, -INT64), min(to_ns, INT64), agent, agent, len(begins), begins, *but),
         )
-        for at_ns, of, name, value in rows:
+        # Each name is one text for all of its readings: texts of their own are most of a day's memory.
+        known: dict[int, tuple[str, str]] = {}
+        for at_ns, gauge, value in rows:
+            if gauge not in known:
+                known = {
+                    k: (of, name) for k, of, name in self.db.execute("SELECT id, agent, name FROM gauge")
+                }
+            of, name = known[gauge]
             yield Reading(at_ns=at_ns, agent=of, name=name, value=value)
 
     def readings_after(self, agent: str, after_seq: int, limit: int) -> list[tuple[int, Reading]]:

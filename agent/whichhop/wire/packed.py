@@ -9,7 +9,7 @@ byte order of the machine), so hashes are taken over it and survive packing agai
 
 import zlib
 from array import array
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -75,6 +75,16 @@ class RecordFacts:
     clock_error_ns: int | None
 
 
+Times = tuple["array[int]", "array[int]", "array[int]", "array[int]"]
+"""A block's columns of times: sent, round trip, out, queue."""
+
+
+def plain_times(block: "Block") -> Times:
+    """Put together without numpy, as the daemon must."""
+    rtt, out, queue = (fill_absent(c, ABSENT) for c in (block.rtt_ns, block.out_ns, block.queue_ns))
+    return put_together(block.sent_ns), rtt, out, queue
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Block:
     """One session's records taken apart, columns not yet put together (numpy may do that faster)."""
@@ -87,25 +97,38 @@ class Block:
     out_ns: Optional
     queue_ns: Optional
 
-    def records(self) -> tuple[Record, ...]:
-        """The records, in the order packed."""
-        sent = put_together(self.sent_ns)
-        rtt, out, queue = (fill_absent(c, ABSENT) for c in (self.rtt_ns, self.out_ns, self.queue_ns))
+    def records(
+        self,
+        from_minute: int = -_FAR_MINUTE,
+        to_minute: int = 2 * _FAR_MINUTE,
+        together: "Callable[[Block], Times]" = plain_times,
+    ) -> tuple[Record, ...]:
+        """The records of some minutes, all unless told, in the order packed; `to_minute` is not included.
+
+        together: puts the columns together where there is something faster than plain Python.
+        """
+        minutes = [(f, f.minute + place) for f in self.facts for place in range(f.times)]
+        if not any(from_minute <= minute < to_minute for _, minute in minutes):
+            return ()
+        sent, rtt, out, queue = together(self)
         fates = array("B", self.fates)
         records = []
         at = 0
-        for fact, minute in ((f, f.minute + place) for f in self.facts for place in range(f.times)):
-            end = at + fact.count
+        for fact, minute in minutes:
+            begin, end = at, at + fact.count
+            at = end
+            if not from_minute <= minute < to_minute:
+                continue
             records.append(
                 Record(
                     session=self.session,
                     minute=minute,
                     samples=Columns(
-                        sent_ns=sent[at:end],
-                        fate=fates[at:end],
-                        rtt_ns=rtt[at:end],
-                        out_ns=out[at:end],
-                        queue_ns=queue[at:end],
+                        sent_ns=sent[begin:end],
+                        fate=fates[begin:end],
+                        rtt_ns=rtt[begin:end],
+                        out_ns=out[begin:end],
+                        queue_ns=queue[begin:end],
                     ),
                     duplicates=fact.duplicates,
                     reordered=fact.reordered,
@@ -113,7 +136,6 @@ class Block:
                     clock_error_ns=fact.clock_error_ns,
                 )
             )
-            at = end
         return tuple(records)
 
 

@@ -13,7 +13,15 @@ from support.records import any_record, lifelike
 from support.reduce import total_rtt
 from whichhop.model import Columns, Fate, Method, Record, SessionKey
 from whichhop.model.units import NS_PER_MINUTE
-from whichhop.store.columns import SessionColumns, _fill, _fill_optional, each_session, session_columns
+from whichhop.store.columns import (
+    SessionColumns,
+    _fill,
+    _fill_optional,
+    each_session,
+    records_within,
+    session_columns,
+)
+from whichhop.store.read import FOREVER, unpacked_within
 from whichhop.store.store import Store
 from whichhop.wire.packed import pack, take_block, unfold
 
@@ -64,6 +72,24 @@ def test_any_values_are_unpacked_by_numpy_as_by_the_plain_reader(records: list[R
         values = np.empty(len(sent), np.int64)
         _fill_optional(values, getattr(block, name))
         assert values.tolist() == [v for r in records for v in getattr(r.samples, name)]
+
+
+@given(st.lists(any_record(KEY), min_size=1, max_size=8))
+def test_records_by_numpy_are_those_of_the_plain_reader(records: list[Record]) -> None:
+    body = pack(records)
+    minutes = sorted(r.minute for r in records)
+    for bounds in ((0, FOREVER + 1), (minutes[0] + 1, FOREVER), (minutes[0], minutes[-1])):
+        wanted = [r for r in records if bounds[0] <= r.minute < bounds[1]]
+        assert list(unpacked_within(body, *bounds)) == wanted
+        assert list(records_within(body, *bounds)) == wanted
+
+
+def test_hours_and_minutes_by_numpy_are_as_stored(tmp_path: Path) -> None:
+    records = [lifelike(random.Random(m), 6000 + m, KEY, loss=0.1) for m in range(130)]
+    with Store.open(tmp_path / "s.db") as store:
+        store.append_all(records)
+        store.pack_hours(6130)
+        assert list(store.session_records(KEY, 6050, 6125, records_within)) == records[50:125]
 
 
 def test_a_session_that_is_not_there_is_empty(tmp_path: Path) -> None:

@@ -27,7 +27,7 @@ from whichhop.compare.day_form import day_octets, day_of
 from whichhop.compare.day_judging import LONG_NS, DayJudged, DayLook, DaySpan, day_spans, judge_day
 from whichhop.compare.windows.compact import UNREADABLE
 from whichhop.inside.gather import InnerFacts, with_causes
-from whichhop.model import Home, Record
+from whichhop.model import Home, Reading, Record
 from whichhop.model.figure_words import zone_of
 from whichhop.model.units import NS_PER_MINUTE
 from whichhop.store.hour_marks import HOUR_NS, hour_marks, marks_digest
@@ -90,6 +90,9 @@ class _Worker:
     order: Order
     store: Store
     windows: WindowsByDay = field(init=False)
+    _readings: list[Reading] = field(default_factory=list)
+    _read_ns: tuple[int, int] = (0, 0)
+    """Of which stretch those are."""
 
     def __post_init__(self) -> None:
         order = self.order
@@ -123,12 +126,22 @@ class _Worker:
             self.order.kept.put(JUDGED, date_of(span.begin_ns), key, octets)
         return octets
 
+    def _read(self, from_ns: int, to_ns: int) -> list[Reading]:
+        """The readings of a stretch; those that the day before had too are not read again."""
+        begin_ns, end_ns = self._read_ns
+        since_ns = end_ns if begin_ns <= from_ns < end_ns <= to_ns else from_ns
+        # Those of before go first: two days of them are as much as their windows.
+        self._readings = [r for r in self._readings if from_ns <= r.at_ns < since_ns]
+        self._readings += self.store.readings(from_ns=since_ns, to_ns=to_ns)
+        self._read_ns = from_ns, to_ns
+        return self._readings
+
     def _judged(self, span: DaySpan) -> DayJudged | None:
         home, store, loose = self.order.home, self.store, self.order.loose
         table = self.windows.span(span.from_ns, span.to_ns)
         kept = set(store.sessions())
         source = HourlySeconds(StoreSeconds(store, tuple(k for k in table.sessions if k in kept), loose))
-        readings = list(store.readings(from_ns=span.from_ns - NS_PER_MINUTE, to_ns=span.to_ns))
+        readings = self._read(span.from_ns - NS_PER_MINUTE, span.to_ns)
         look = judge_day(home, replace(table, seconds=source), readings, span)
         if look is None:
             return None
@@ -265,12 +278,14 @@ def judged_by_days(
     """
     asked = _asked(store, home, kept, (start_ns, end_ns), tuple(loose))
     days = days_of(start_ns, end_ns)
-    measured = _measured(_Worker(asked.order(days), store).windows, start_ns, end_ns)
+    looked = _Worker(asked.order(days), store).windows
+    measured = _measured(looked, start_ns, end_ns)
     if measured is None or measured[1] - measured[0] <= LONG_NS:
         return None
     spans = day_spans(*measured)
     order = asked.order(days_of(*measured), spans)
     worker = _Worker(order, store)
+    worker.windows.unfinished.update(looked.unfinished)
     found = {s.begin_ns: worker.kept(s) for s in spans}
     left = [s for s in spans if found[s.begin_ns] is None]
     many = min(processes or os.cpu_count() or 1, len(left))

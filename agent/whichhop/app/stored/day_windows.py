@@ -29,6 +29,9 @@ IN_MEMORY = 1
 """Days held beside the stretch that is put together: a large home's is 23 MB, and read in a sixteenth of a
 second."""
 
+UNFINISHED = 2
+"""Days that may not be kept yet and are held packed, 7 MB each of a large home: the newest two."""
+
 
 def counted_of(columns: SessionColumns) -> Counted:
     """A session's columns, all of them, as what is counted."""
@@ -105,6 +108,8 @@ class WindowsByDay:
     kept: KeptDays
     keys: Mapping[int, bytes]
     loose: Sequence[Record] = ()
+    unfinished: dict[int, bytes] = field(default_factory=dict)
+    """Days that may not be kept, as kept ones are: of each the others' run-out asks again."""
     _tallies: dict[int, tuple[Tally, ...]] = field(default_factory=dict)
     _sessions: dict[int, tuple[SessionKey, ...]] = field(default_factory=dict)
     _held: "OrderedDict[int, DayWindows]" = field(default_factory=OrderedDict)
@@ -145,9 +150,10 @@ class WindowsByDay:
         return day_ns in self.keys and self._of_kept(day_ns) is None
 
     def _of_kept(self, day_ns: int) -> DayWindows | None:
-        if day_ns not in self.keys:
-            return None
-        octets = self.kept.get(WINDOWS, date_of(day_ns), self.keys[day_ns])
+        if day_ns in self.keys:
+            octets = self.kept.get(WINDOWS, date_of(day_ns), self.keys[day_ns])
+        else:
+            octets = self.unfinished.get(day_ns)
         if octets is None:
             return None
         try:
@@ -158,9 +164,13 @@ class WindowsByDay:
 
     def _cut(self, day_ns: int) -> DayWindows:
         found = cut_day(self.store, self.home, day_ns, self.loose)
+        octets = folded(found.table, found.tallies)
         if day_ns in self.keys:
-            octets = folded(found.table, found.tallies)
             self.kept.put(WINDOWS, date_of(day_ns), self.keys[day_ns], octets)
+        else:
+            self.unfinished[day_ns] = octets
+            while len(self.unfinished) > UNFINISHED:
+                del self.unfinished[next(iter(self.unfinished))]
         return found
 
 

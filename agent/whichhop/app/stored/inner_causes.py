@@ -12,6 +12,7 @@ from whichhop.model import Home, Reading, Record, Session, SessionKey, Verdict
 from whichhop.model.figure_words import zone_of
 from whichhop.model.inner_cause import InnerAnswer
 from whichhop.model.units import NS_PER_S, minute_of
+from whichhop.store.columns import records_within
 from whichhop.store.store import Store
 
 DAY_NS = 24 * 3600 * NS_PER_S
@@ -30,7 +31,7 @@ class StoreRecords:
         """Those that touch the span."""
         first, end = minute_of(start_ns), minute_of(end_ns - 1) + 1
         for key in keys:
-            yield from self.store.session_records(key, first, end)
+            yield from self.store.session_records(key, first, end, records_within)
         wanted = set(keys)
         yield from (r for r in self.loose if r.session in wanted and first <= r.minute < end)
 

@@ -10,7 +10,7 @@ import numpy as np
 from whichhop.app.stored.by_days import Told, judged_by_days
 from whichhop.app.stored.collect import Opened
 from whichhop.app.stored.inner_causes import StoreRecords, comparison_with_causes, looks_of_late
-from whichhop.app.stored.store_seconds import StoreSeconds
+from whichhop.app.stored.store_seconds import HourlySeconds, StoreSeconds
 from whichhop.compare.comparison import Comparison, compare_windows, comparison_of_days
 from whichhop.compare.day_judging import LONG_NS
 from whichhop.compare.windows.clocks import ahead_of_records, move_of
@@ -19,7 +19,7 @@ from whichhop.compare.windows.table import COUNTS, QUANTILES, TICK_NS, WindowTab
 from whichhop.inside.felt import felt_of
 from whichhop.model import Home, Method, Record, SessionKey, derive_sessions
 from whichhop.model.units import NS_PER_MINUTE, minute_of
-from whichhop.store.columns import SessionColumns, each_session
+from whichhop.store.columns import SessionColumns, each_session, records_within
 from whichhop.store.kept_days import KeptDays
 from whichhop.store.store import Store
 
@@ -131,7 +131,8 @@ def windows_of_store(
     kept = set(store.sessions())
     keys = [k for k in table.sessions if k in kept]
     ahead = ahead_in(store, keys, begin, end, loose)
-    return _heard(replace(table, ahead_s=ahead, seconds=StoreSeconds(store, tuple(keys), tuple(loose))))
+    seconds = HourlySeconds(StoreSeconds(store, tuple(keys), tuple(loose)))
+    return _heard(replace(table, ahead_s=ahead, seconds=seconds))
 
 
 def exact_windows(
@@ -187,7 +188,7 @@ def _some(store: Store, keys: Sequence[SessionKey], start_ns: int, end_ns: int) 
     for key in keys:
         if key.method is Method.STAMP:
             for minute in range(first, end, stride):
-                yield from store.session_records(key, minute, minute + 1)
+                yield from store.session_records(key, minute, minute + 1, records_within)
 
 
 def _fill(

@@ -49,6 +49,8 @@ Exit code 0 when something could be compared, 1 when nothing could.
 """
 DEFAULT_NS = 7 * 24 * HOUR_NS
 MINUTES = 60
+READ = ("levels/", "transfer_")
+"""How the names of the readings begin that are compared; of all others an agent keeps 80,000 a day."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -104,7 +106,9 @@ def _tables(house: House, store: Store, path: Path, spans: Spans) -> Iterator[Ho
     kept = set(store.sessions())
     wanted = (*derive_sessions(house.home), *call_sessions(house.home))
     keys = [s.key for s in wanted if s.key in kept]
-    span = (spans.past.start * MINUTES, spans.after.stop * MINUTES)
+    # What was never measured is no work to share: the past is asked for three weeks back.
+    first, last = store.span() or (0, 0)
+    span = (max(spans.past.start * MINUTES, first), min(spans.after.stop * MINUTES, last + 1))
     for number, table in enumerate(each_session(path, keys, _by_hour, span=span, wanted=("rtt_ns",)), 1):
         if sys.stderr.isatty():
             sys.stderr.write(f"\rreading session {number} of {len(keys)}")
@@ -207,9 +211,7 @@ def _find(args: argparse.Namespace, house: House, source: Opened) -> Found:
     )
     tables = list(_tables(house, store, source.path, spans))
     start, end = spans.past.start * HOUR_NS, spans.after.stop * HOUR_NS
-    readings = [
-        r for r in store.readings(from_ns=start, to_ns=end) if r.name.startswith(("levels/", "transfer_"))
-    ]
+    readings = [r for begins in READ for r in store.readings_like(begins, from_ns=start, to_ns=end)]
     measured = _measured(tables, readings)
     why = why_not(spans, measured, now)
     if why:

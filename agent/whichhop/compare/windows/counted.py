@@ -32,10 +32,14 @@ def fresh(
         (edges - table.start_ns).astype(np.float64),
         np.concatenate([[0.0], asked.astype(np.float64)]),
     )
+    values = np.array([value for _, value in points])
+    again = np.append(False, values[1:] == values[:-1])
+    if not again.any():
+        return points
     out: list[tuple[int, float]] = []
     told = 0.0
-    for point, by_then in zip(points, sent.tolist(), strict=True):
-        if out and point[1] == out[-1][1] and by_then - told >= 1.0:
+    for point, by_then, same in zip(points, sent.tolist(), again.tolist(), strict=True):
+        if same and by_then - told >= 1.0:
             continue
         out.append(point)
         told = by_then

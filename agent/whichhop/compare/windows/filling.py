@@ -300,29 +300,46 @@ def seconds_of(records: Iterable[Record], keys: Sequence[SessionKey], start_ns: 
     for record in records:
         if record.session in place:
             held.setdefault(place[record.session], []).append(record)
-    for j, group in held.items():
-        columns = [[np.asarray(getattr(r.samples, n)) for r in group] for n in ("sent_ns", "fate", "rtt_ns")]
-        count_in(out, j, *(np.concatenate(c) for c in columns))
+    names = {"sent_ns": np.int64, "fate": np.uint8, "rtt_ns": np.int64}
+    count_in(
+        out,
+        {
+            j: tuple(_joined([getattr(r.samples, n) for r in group], kind) for n, kind in names.items())
+            for j, group in held.items()
+        },
+    )
     return out
 
 
-def count_in(
-    out: Seconds, place: int, sent_ns: NDArray[Any], fate: NDArray[Any], rtt_ns: NDArray[Any]
-) -> None:
-    """Count one session's samples into its column; each second is to be counted once."""
+def count_in(out: Seconds, samples: Mapping[int, tuple[NDArray[Any], ...]]) -> None:
+    """Count the samples of some sessions into their columns; each second of one is to be counted once.
+
+    samples: by the session's place, when sent, fates and round trips; all at once, for of a minute a call
+    costs more than its work.
+    """
+    if not samples:
+        return
+    places, width = list(samples), len(samples)
+    sent_ns, fate, rtt_ns = (np.concatenate(column) for column in zip(*samples.values(), strict=True))
+    column = np.repeat(np.arange(width), [len(sent) for sent, *_ in samples.values()])
     second = (sent_ns - out.start_ns) // NS_PER_S
     inside = (second >= 0) & (second < out.count) & (fate < Fate.NOT_SENT)
-    second, fate, rtt_ns = second[inside].astype(np.int64), fate[inside], rtt_ns[inside]
+    second, column, fate, rtt_ns = (
+        second[inside].astype(np.int64),
+        column[inside],
+        fate[inside],
+        rtt_ns[inside],
+    )
     if not second.size:
         return
-    answered = (fate == Fate.ANSWERED) & (rtt_ns <= PATIENCE_NS)
     first = int(second.min())
-    second -= first
-    length = int(second.max()) + 1
-    span = slice(first, first + length)
-    for name, which in (("sent", np.ones_like(answered)), ("silent", ~answered)):
-        counted = np.bincount(second[which], minlength=length)
-        getattr(out, name)[span, place] += np.minimum(counted, 255).astype(np.uint8)
-    middle = quantiles_by_tick(second[answered], rtt_ns[answered].astype(np.int64), length)[0]
-    known = np.isfinite(middle)
-    out.rtt_s[span, place][known] = middle[known] * 1e-9
+    span = slice(first, int(second.max()) + 1)
+    cell, length = (second - first) * width + column, (span.stop - first) * width
+    answered = (fate == Fate.ANSWERED) & (rtt_ns <= PATIENCE_NS)
+    for name, which in (("sent", cell), ("silent", cell[~answered])):
+        counted = np.bincount(which, minlength=length).reshape(-1, width)
+        getattr(out, name)[span, places] += np.minimum(counted, 255).astype(np.uint8)
+    middle = quantiles_by_tick(cell[answered], rtt_ns[answered].astype(np.int64), length)[0]
+    middle = middle.reshape(-1, width)
+    held = out.rtt_s[span, places]
+    out.rtt_s[span, places] = np.where(np.isfinite(middle), middle * 1e-9, held)

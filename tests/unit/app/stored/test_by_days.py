@@ -18,7 +18,8 @@ from whichhop.app.stored.store_windows import compared, windows_of_store
 from whichhop.compare.comparison import compare_windows, comparison_data
 from whichhop.compare.day_judging import DaySpan
 from whichhop.model import Home, Record, derive_sessions
-from whichhop.model.units import NS_PER_MINUTE
+from whichhop.model.units import NS_PER_MINUTE, NS_PER_S
+from whichhop.store.kept_days import KeptDays
 from whichhop.store.store import Store
 
 HOME = short_house()
@@ -207,3 +208,17 @@ def test_days_whose_records_are_dropped_go_with_them(path: Path) -> None:
         home = short_house("targets:", "limits: {keep_days: 1}\ntargets:")
         keep_within(store, home, now, lambda _: None)
         assert {p.name[:10] for p in kept(path)} == {"2026-01-02"}
+
+
+def test_readings_of_the_day_before_are_not_read_again(path: Path) -> None:
+    hour_ns = 3600 * NS_PER_S
+    with Store.open(path) as store:
+        worker = by_days._Worker(
+            by_days.Order(
+                store=path, home=HOME, kept=KeptDays.of(path), loose=(), window_keys={}, judged_keys={}
+            ),
+            store,
+        )
+        for first, end in ((0, 25), (1, 49), (24, 49), (30, 54), (2, 10), (2, 12)):
+            span = {"from_ns": START_NS + first * hour_ns, "to_ns": START_NS + end * hour_ns}
+            assert worker._read(*span.values()) == list(store.readings(**span))
