@@ -1,5 +1,6 @@
 """The program's first lines: `python -m whichhop`, and the command that an installation makes."""
 
+import gc
 import signal
 
 
@@ -12,6 +13,8 @@ def main() -> int:
     taken = signal.getsignal(signal.SIGINT)
     if taken is signal.default_int_handler:
         signal.signal(signal.SIGINT, signal.SIG_DFL)
+    # Hardly anything that loading makes is rubbish: looking for it took a tenth of the start (`cli._loaded`).
+    gc.disable()
     from whichhop import cli  # noqa: PLC0415 - it is the loading that is interrupted
 
     signal.signal(signal.SIGINT, taken)

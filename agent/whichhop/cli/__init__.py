@@ -3,6 +3,7 @@
 import argparse
 import difflib
 import errno
+import gc
 import importlib
 import io
 import os
@@ -116,7 +117,9 @@ def _overview() -> argparse.ArgumentParser:
 
 
 def _loaded(name: str) -> Any:
-    return importlib.import_module(f"{__name__}.{next(m for n, m, _ in VERBS if n == name)}")
+    found = importlib.import_module(f"{__name__}.{next(m for n, m, _ in VERBS if n == name)}")
+    gc.enable()  # which `__main__` stops for as long as loading takes
+    return found
 
 
 def parsed(name: str, words: Sequence[str]) -> argparse.Namespace:
