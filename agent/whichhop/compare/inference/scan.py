@@ -144,8 +144,10 @@ def evidence_of(
     """
     cut = table.span(first, end)
     heard = speaks[first:end] & np.isfinite(base.loc50)
-    sent = np.where(heard, cut.sent, 0).astype(np.uint16)
-    lost = np.where(heard, cut.lost, 0).astype(np.uint16)
+    # Who asks too seldom for a median in a tick loses packets like others.
+    counted = speaks[first:end] & (base.answered >= settings.warm_up_ticks)
+    sent = np.where(counted, cut.sent, 0).astype(np.uint16)
+    lost = np.where(counted, cut.lost, 0).astype(np.uint16)
     # Of a few answers the 80 % quantile is the slowest, and one name lookup in seven is asked again.
     few = sent - lost < FEW_ANSWERS
     over = np.where(heard, np.where(few, cut.q50_s - base.loc50, cut.q80_s - base.loc80), np.nan)
