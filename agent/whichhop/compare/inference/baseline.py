@@ -42,8 +42,8 @@ as many independent ones; at 0.6 it weighs under one, and a tick loses nearly al
 class Baseline:
     """Per session, shape (sessions,): location and scale in seconds, loss ratio and its over-dispersion.
 
-    A session with too short a past has NaN locations and does not speak of delay; of loss it does where it was
-    answered in enough ticks: who asks each five seconds has packets to lose, and never a median.
+    A session with too short a past has NaN locations and does not speak of delay; of loss it does where it
+    was answered in enough ticks: who asks each five seconds has packets to lose, and never a median.
     """
 
     loc50: Floats

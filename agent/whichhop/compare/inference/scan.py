@@ -90,6 +90,12 @@ class Scan:
         """The columns as the baseline of a tick's block fits them."""
         return fitted(self.columns, self.baselines[self.block_of(tick)].scale80)
 
+    def heard(self, span: slice) -> frozenset[int]:
+        """The sessions that spoke in these ticks, but for those that nobody ever answered: whom a guest
+        network keeps apart, or a target that is silent, tells no two elements apart."""
+        spoke = self.speaks[span].any(axis=0) & self.table.answered_at_all()
+        return frozenset(np.flatnonzero(spoke).tolist())
+
     def evidence(self, first: int, end: int) -> Evidence:
         """The sessions' evidence for the ticks first..end-1; worked out once for a stretch and its parts."""
         begin, stop = max(
