@@ -90,6 +90,12 @@ class Scan:
         """The columns as the baseline of a tick's block fits them."""
         return fitted(self.columns, self.baselines[self.block_of(tick)].scale80)
 
+    def heard(self, span: slice) -> frozenset[int]:
+        """The sessions that spoke in these ticks, but for those that nobody ever answered: whom a guest
+        network keeps apart, or a target that is silent, tells no two elements apart."""
+        spoke = self.speaks[span].any(axis=0) & self.table.answered_at_all()
+        return frozenset(np.flatnonzero(spoke).tolist())
+
     def evidence(self, first: int, end: int) -> Evidence:
         """The sessions' evidence for the ticks first..end-1; worked out once for a stretch and its parts."""
         begin, stop = max(
@@ -144,8 +150,10 @@ def evidence_of(
     """
     cut = table.span(first, end)
     heard = speaks[first:end] & np.isfinite(base.loc50)
-    sent = np.where(heard, cut.sent, 0).astype(np.uint16)
-    lost = np.where(heard, cut.lost, 0).astype(np.uint16)
+    # Who asks too seldom for a median in a tick loses packets like others.
+    counted = speaks[first:end] & (base.answered >= settings.warm_up_ticks)
+    sent = np.where(counted, cut.sent, 0).astype(np.uint16)
+    lost = np.where(counted, cut.lost, 0).astype(np.uint16)
     # Of a few answers the 80 % quantile is the slowest, and one name lookup in seven is asked again.
     few = sent - lost < FEW_ANSWERS
     over = np.where(heard, np.where(few, cut.q50_s - base.loc50, cut.q80_s - base.loc80), np.nan)

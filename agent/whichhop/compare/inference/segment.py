@@ -116,8 +116,7 @@ def look_closely(
     span = slice(stretch.first, stretch.end)
     settings = scan.settings
     evidence = scan.evidence(stretch.first, stretch.end)
-    heard = frozenset(np.flatnonzero(scan.speaks[span].any(axis=0)).tolist())
-    columns = columns_heard(elements, heard)
+    columns = columns_heard(elements, scan.heard(span))
     fit = scan.columns_at(stretch.first)
     tables = Pairs(evidence, fit)
     rate = scan.rates[scan.block_of(stretch.first)]

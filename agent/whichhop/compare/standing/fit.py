@@ -32,7 +32,8 @@ SHIFTS = (-1.6, -0.8, 0.0, 0.8, 1.6, 2.4)
 """From which sizes of a fault the way up begins, against the median, in the logarithm."""
 USUAL_SDS = 2.0
 """Where no fault needs no level further above what is usual, the way up to a fault begins beside its levels;
-else beside usual ones, for what took a fault's place would have to be given back along a bent ridge."""
+else beside usual ones too, for what took a fault's place would have to be given back along a bent ridge. What
+is at an odd level of its own, as a box that answers one packet in eight, keeps it on the first way alone."""
 LEAST_DAMPING, FIRST_DAMPING, MOST_DAMPING = 1e-3, 0.1, 1e4
 CUT_SD = 0.1
 """How soft the lower end of a fault's size is, in the logarithm."""
@@ -101,9 +102,11 @@ def fit(
     if tried.size:
         usual, part, its = x[tried], design.of(tried), prior.of(tried)
         if alone is None:
-            begin = _from_none(usual, none, part) if well else usual
-            begin = _sized(begin, part, likelihood, its)
+            beside = _sized(_from_none(usual, none, part), part, likelihood, its)
+            begin = beside if well else _sized(usual, part, likelihood, its)
             found = _by_two_ways(begin, part, likelihood, its, rough, of_faults=well)
+            if not well:
+                found = _better(found, _climb(beside, part, likelihood, its), np.arange(tried.size))
         else:
             found = _climb(_from_alone(usual, alone, part, likelihood, its), part, likelihood, its)
         _put(out, tried, found)

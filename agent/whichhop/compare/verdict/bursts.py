@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.scan import Scan
-from whichhop.compare.suspects.elements import Element
+from whichhop.compare.suspects.elements import Element, Nature
+from whichhop.compare.verdict.corroboration import ADDS_SIGMAS, two_proportions_z
 from whichhop.compare.verdict.provider_guards import LEAST_USE, SLIGHT_LOSS, SLIGHT_S
 from whichhop.compare.verdict.verdict import LINE, FoundEpisode
 from whichhop.compare.windows.around import summed_around
@@ -24,18 +25,22 @@ MEDIAN_SHARE = 0.5
 median is 0.43 of the 80 % quantile; of a jitter both ways 0.56, of an added delay all of it."""
 LEAST_S = 0.005
 """Nor does a median speak that moves by less than the least fault of a line; see `suspects.priors`."""
+PAST = (Nature.BEYOND, Nature.DESTINATION)
+ONE_LOST = 1
+"""Derived: of fewer than fifty packets a single one is more than SLIGHT_LOSS, and says nothing."""
 MOST_S = 0.070
 """The 80 % quantile of the waits whose median is `provider_guards.PROOF_S`: bursts into a deep queue."""
 
 
 def only_bursts(scan: Scan, elements: Sequence[Element], used: LineUse, found: FoundEpisode) -> bool:
-    """Whether all that an episode of the line shows is what a healthy line in use shows.
+    """Whether all that an episode of the line, or past it, shows is what a healthy line in use shows.
 
     used: by tick of the scan. A delay that the median has too, loss, what shows while the line is idle, and
-    more late packets than it was busy for, are none of its bursts.
+    more late packets than it was busy for, are none of its bursts. What lies past the line shows them by
+    chance alone: then the sessions that end at the line have as many late packets.
     """
-    line = next((j for j in found.members if elements[j].nature in LINE), None)
-    if line is None:
+    where = next((j for j in found.members if elements[j].nature in (*LINE, *PAST)), None)
+    if where is None:
         return False
     ticks = np.concatenate([np.arange(a, b) for a, b in found.there])
     use = _averaged(used.share)[ticks]
@@ -44,7 +49,7 @@ def only_bursts(scan: Scan, elements: Sequence[Element], used: LineUse, found: F
             return False
     if beyond_use(used.both[ticks], used.late[ticks], used.step_s):
         return False
-    column = sorted(elements[line].column)
+    column = sorted(elements[where].column)
     base = scan.baselines[scan.block_of(found.span.first)]
     speaks = scan.speaks[ticks][:, column]
     sent, lost = (
@@ -52,9 +57,26 @@ def only_bursts(scan: Scan, elements: Sequence[Element], used: LineUse, found: F
     )
     middle = _over(scan.table.q50_s[ticks][:, column] - base.loc50[column], speaks)
     upper = _over(scan.table.q80_s[ticks][:, column] - base.loc80[column], speaks)
-    if not np.isfinite(middle + upper) or lost >= SLIGHT_LOSS * sent:
+    if not np.isfinite(middle + upper) or lost > max(ONE_LOST, SLIGHT_LOSS * sent):
         return False
+    if elements[where].nature in PAST:
+        line = next((e for e in elements if e.nature is Nature.ACCESS), None)
+        ending = sorted(line.column - elements[where].column) if line else []
+        return middle < LEAST_S and _as_late(scan, column, ending, ticks)
     return middle < min(SLIGHT_S, max(LEAST_S, MEDIAN_SHARE * upper)) and upper < MOST_S
+
+
+def _as_late(scan: Scan, mine: Sequence[int], others: Sequence[int], ticks: NDArray[np.intp]) -> bool:
+    """Whether no more of these sessions' answers are late than of the others', who have late ones too."""
+    (late, of), (other_late, other_of) = (
+        (int(np.where(scan.speaks[ticks][:, group], part[ticks][:, group], 0).sum()) for part in parts)
+        for group, parts in (
+            (group, (scan.table.slow, scan.table.answered)) for group in (list(mine), list(others))
+        )
+    )
+    if not of or not other_late:
+        return False
+    return two_proportions_z(late, of, other_late, other_of) <= ADDS_SIGMAS
 
 
 def _averaged(share: NDArray[np.float64]) -> NDArray[np.float64]:

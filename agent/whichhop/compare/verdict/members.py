@@ -45,8 +45,7 @@ def with_lookalikes(
     it fits. onset: chance a tick, by element. apart: whether counters tell own traffic from the line.
     """
     span = slice(found.span.first, found.span.end)
-    heard = frozenset(np.flatnonzero(scan.speaks[span].any(axis=0)).tolist())
-    columns = columns_heard(elements, heard)
+    columns = columns_heard(elements, scan.heard(span))
     lead = found.members[0]
     more = [
         j

@@ -157,7 +157,8 @@ def verdict_of(
         if before is not None:
             missing += unmet_by_past(scene, lead, before)
     # Whose past was too short, or who never was answered, bore out nothing: no figure is theirs.
-    columns = [i for i in sorted(lead.column) if np.isfinite(scene.loc50[i])] or sorted(lead.column)
+    told = np.isfinite(scene.loc50) & scene.speaks.any(axis=0)
+    columns = [i for i in sorted(lead.column) if told[i]] or sorted(lead.column)
     alone = replace(scene, speaks=heard_alone(scene.speaks, others, columns))
     figures = severity(scene.table, alone.speaks, columns, loc50=scene.loc50, loc80=scene.loc80)
     if figures.lost:

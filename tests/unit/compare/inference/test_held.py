@@ -13,7 +13,7 @@ SLOW = Baseline(
     rho=np.zeros(1),
     slow=np.zeros(1),
     slow_rho=np.zeros(1),
-    ticks=np.array([200]),
+    answered=np.array([200]),
 )
 RNG = np.random.default_rng(5)
 

@@ -27,7 +27,7 @@ def base(loc=0.020, scale=0.001, loss=0.001, rho=0.1):
         rho=np.array([rho]),
         slow=np.array([loss]),
         slow_rho=np.array([rho]),
-        ticks=np.array([100]),
+        answered=np.array([100]),
     )
 
 
@@ -100,7 +100,7 @@ def test_how_many_values_are_worked_out_at_once_changes_no_figure(monkeypatch: p
         rho=np.full(shape[1], 0.25),
         slow=np.full(shape[1], 0.006),
         slow_rho=np.full(shape[1], 0.05),
-        ticks=np.full(shape[1], 360),
+        answered=np.full(shape[1], 360),
     )
     q50 = (usual * dice.uniform(0.5, 9.0, shape)).astype(np.float32)
     q50[dice.random(shape) < 0.1] = np.nan

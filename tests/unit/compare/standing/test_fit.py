@@ -161,3 +161,26 @@ def test_the_way_up_ends_where_a_general_minimiser_finds_nothing_higher(
         starts = [here, np.append(b.mean, np.log(0.03))] if g in slow else [here]
         best = min(optimize.minimize(cost, start, method="BFGS").fun for start in starts)
         assert cost(here) < best + 0.02
+
+
+def test_a_box_that_answers_few_hides_no_fault_of_the_line_before_it() -> None:
+    """Nine tenths of a limited box's answers are missing and half of all that goes past it: the likeliest of
+    a general minimiser's hills is that of a fault of half, beside a box that has its own loss."""
+    crossed = np.array([[1, 0, 1]] * 3 + [[1, 1, 0]] * 6, dtype=float)  # line, beyond, the box's answers
+    sd = np.array([1.3, 1.5, 2.0])
+    mean = np.log([5e-4, 3e-4, 1e-3])
+    b = Budget(mean=mean, sd_above=sd, sd_below=sd, harm=np.full(3, np.inf), least=np.full(3, 0.015))
+    likelihood = of_counts(np.full(9, 94.0), np.array([83.0] * 3 + [44.0] * 6))
+    slab = Slab(median=0.09, log_sd=0.8)
+    found = fit(crossed, b, likelihood, slab, [(), (0,), (1,), (2,)])
+
+    def cost(x: np.ndarray) -> float:
+        levels = crossed @ np.exp(x[:3]) + crossed[:, 0] * np.exp(x[3])
+        prior = stats.norm(mean, sd).logpdf(x[:3]).sum() + stats.norm(np.log(0.09), 0.8).logpdf(x[3])
+        return -float(likelihood.value(levels).sum() + prior)
+
+    starts = [[*mean[:2], reply, size] for reply in (mean[2], 0.5) for size in (-2.0, 0.0)]
+    best = min((optimize.minimize(cost, s, method="Nelder-Mead") for s in starts), key=lambda r: r.fun)
+    assert np.exp(found.log_value[1, 3]) == pytest.approx(np.exp(best.x[3]), rel=0.05)
+    # Packets cannot tell it from what lies past the box, whose own loss takes up the rest.
+    assert found.evidence[1] == pytest.approx(found.evidence[2], abs=1.5)

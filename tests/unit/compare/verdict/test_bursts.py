@@ -100,3 +100,37 @@ def test_more_late_packets_than_the_line_was_busy_for_are_not_its_streams(seed: 
     # A line busy for a twentieth of the time makes no more than a twentieth wait (utilization law, textbook).
     found = judge(HOME, SESSIONS, bursts(STREAMING, seed, met=0.45, wait_s=0.030), both_ways(STREAMING, 0.05))
     assert [v.cause for v in about_the_line(found)] == [Cause.UPSTREAM_LINK]
+
+
+def chance_past_the_line(seed: int, met_at_line: float) -> WindowTable:
+    """Deep bursts in step with the agents' second: in three of five ticks packets past the line meet them, in
+    two those that end at it, and in all a third or so of either."""
+    table = quiet(HOME, TICKS)
+    rng = np.random.default_rng(seed)
+    past = [i for i, s in enumerate(SESSIONS) if s.key.target == "harbour"]
+    ending = [i for i, s in enumerate(SESSIONS) if s.key.target == "provider-edge"]
+    for group, mets in ((past, (0.2, 0.2, 0.45, 0.45, 0.45)), (ending, (met_at_line,) * 2 + (0.0,) * 3)):
+        for tick in range(BEGIN, END):
+            shape = len(group), 10
+            wait = np.where(rng.random(shape) < mets[tick % 5], rng.exponential(0.150, shape), 0.0)
+            table.q50_s[tick, group] += np.quantile(wait, 0.5, axis=1)
+            table.q80_s[tick, group] += np.quantile(wait, 0.8, axis=1)
+            table.slow[tick, group] = (wait > SLOW_S + np.quantile(wait, 0.5, axis=1, keepdims=True)).sum(
+                axis=1
+            )
+    return table
+
+
+def past_the_line(found: list[Verdict]) -> list[Verdict]:
+    return [v for v in found if {"beyond", "destination:harbour"} & set(v.elements)]
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_bursts_that_packets_past_the_line_meet_by_chance_are_not_the_networks_beyond(seed: int) -> None:
+    told = judge(HOME, SESSIONS, chance_past_the_line(seed, 0.9), both_ways(STREAMING, 0.4))
+    assert not past_the_line(told)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_what_is_late_past_the_line_alone_is_told_while_the_home_streams(seed: int) -> None:
+    assert past_the_line(judge(HOME, SESSIONS, chance_past_the_line(seed, 0.0), both_ways(STREAMING, 0.4)))
