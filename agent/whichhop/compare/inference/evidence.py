@@ -99,27 +99,7 @@ def interpolation(grid: NDArray[np.floating], values: NDArray[np.floating]) -> N
     return out
 
 
-def between_delays(values: NDArray[np.floating]) -> NDArray[np.float32]:
-    """Weights (values, DELAYS_S) that read a table of delays at sums of them: cubic, by the logarithm.
-
-    Straight lines between steps of 1.8 cut off the peak where a sum lies between two: of a session with a
-    spread of 0.5 to 6 ms they are wrong by 0.1 to 0.3 a tick, a cubic by half of that, and a third fault that
-    was not there filled what two had left.
-    """
-    at, steps = np.log(np.clip(values.reshape(-1), DELAYS_S[0], DELAYS_S[-1])), np.log(DELAYS_S)
-    first = np.clip(np.searchsorted(steps, at) - 2, 0, len(steps) - 4)
-    near = first[:, None] + np.arange(4)
-    apart = steps[near][:, :, None] - steps[near][:, None, :]
-    to = np.broadcast_to((at[:, None] - steps[near])[:, None, :], apart.shape)
-    own = np.eye(4, dtype=bool)
-    out = np.zeros((at.size, len(steps)), dtype=np.float32)
-    part = np.where(own, 1.0, to / np.where(own, 1.0, apart)).prod(axis=2)
-    np.put_along_axis(out, near, part.astype(np.float32), axis=1)
-    return out
-
-
-DELAY_TWICE = between_delays(2.0 * DELAYS_S)
-HALFWAY = between_delays(np.sqrt(DELAYS_S[1:] * DELAYS_S[:-1]))
+DELAY_TWICE = interpolation(DELAYS_S, 2.0 * DELAYS_S)
 LOSS_TWICE = interpolation(LOSSES, 1.0 - (1.0 - LOSSES) ** 2)
 """Who meets an excess twice has twice the delay, and survives twice."""
 
@@ -337,20 +317,9 @@ def part_evidence(
         each = log_mean(evidence.loss[:, :, own], np.repeat(columns.losses[:, j, None], own.size, axis=1))
         one = np.logaddexp.reduce(each, axis=1) - np.float32(np.log(own.size / REFUSES_ONE))
         loss[:, j] = np.logaddexp(loss[:, j] + np.float32(np.log1p(-REFUSES_ONE)), one)
-    delay = _held_mean(*_between(sums[0], columns.delays)) if lasting else log_mean(sums[0], columns.delays)
+    delay = (_held_mean if lasting else log_mean)(sums[0], columns.delays)
     delay[unanswered(sums)] = 0.0
     return delay, loss
-
-
-def _between(sums: Floats, allowed: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.bool_]]:
-    """Sums and what is allowed, halfway between two steps as well: what two add up to is read there too, and
-    two must not explain what one fault does just because its size lies between."""
-    steps, flat = sums.shape[0], sums.reshape(sums.shape[0], -1)
-    fine = np.empty((2 * steps - 1, flat.shape[1]), dtype=np.float32)
-    fine[0::2], fine[1::2] = flat, HALFWAY @ flat
-    which = np.empty((2 * steps - 1, allowed.shape[1]), dtype=bool)
-    which[0::2], which[1::2] = allowed, allowed[:-1]
-    return fine.reshape(2 * steps - 1, *sums.shape[1:]), which
 
 
 def unanswered(sums: tuple[Floats, Floats]) -> NDArray[np.bool_]:

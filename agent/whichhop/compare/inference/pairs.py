@@ -13,7 +13,6 @@ from whichhop.compare.inference.evidence import (
     LOWEST,
     SHAPES,
     ElementColumns,
-    between_delays,
     interpolation,
     minor_evidence,
     mixed,
@@ -28,7 +27,9 @@ from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, SCALE_GROWTH
 _TIMES = ((1, 1), (1, 2), (2, 1), (2, 2))
 """How often a session that crosses both elements may meet the first and the second."""
 _CODES = np.arange(len(_TIMES), dtype=np.float32)[:, None]
-_DELAY_SUMS = {(a, b): between_delays(a * DELAYS_S[:, None] + b * DELAYS_S[None, :]) for a, b in _TIMES}
+_DELAY_SUMS = {
+    (a, b): interpolation(DELAYS_S, a * DELAYS_S[:, None] + b * DELAYS_S[None, :]) for a, b in _TIMES
+}
 _LOSS_SUMS = {
     (a, b): interpolation(LOSSES, 1.0 - (1.0 - LOSSES[:, None]) ** a * (1.0 - LOSSES[None, :]) ** b)
     for a, b in _TIMES

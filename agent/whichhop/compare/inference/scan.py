@@ -188,12 +188,14 @@ def _let_wait(delay: Floats, sleepy: NDArray[np.intp]) -> None:
     Otherwise a third fault, past the radio at fault, explains what its own device did.
     """
     asleep = delay[:, :, sleepy]
+    answered = asleep.any(axis=0)  # who was not stays at nothing to the last digit
     for i, least in enumerate(DELAYS_S):
         later = (least < DELAYS_S) & (least + DOZE_AT_ONCE_S >= DELAYS_S)
         if least < AWAKE_S or not later.any():
             continue
         slept = np.log(np.exp(asleep[later]).mean(axis=0))
-        delay[i][:, sleepy] = np.logaddexp(asleep[i] + np.log(1.0 - SLEPT), slept + np.log(SLEPT))
+        maybe = np.logaddexp(asleep[i] + np.log(1.0 - SLEPT), slept + np.log(SLEPT))
+        delay[i][:, sleepy] = np.where(answered, maybe, np.float32(0.0))
 
 
 def _waits(

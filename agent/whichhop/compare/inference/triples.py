@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.baseline import Floats
-from whichhop.compare.inference.evidence import LOWEST, SHAPES, ElementColumns, between_delays, interpolation
+from whichhop.compare.inference.evidence import LOWEST, SHAPES, ElementColumns, interpolation
 from whichhop.compare.inference.filter import States, Track
 from whichhop.compare.inference.held_size import held
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, Evidence
@@ -47,6 +47,25 @@ _THREE_WAYS = [
 ]
 """Derived from SHAPES: who of the three is late (bits 1, 2, 4), who loses, and how probable that is."""
 _THREE_LOG_SHARES = np.log(np.array([[w] for _, _, w in _THREE_WAYS], dtype=np.float32))
+
+
+def between_delays(values: NDArray[np.floating]) -> NDArray[np.float32]:
+    """Weights (values, DELAYS_S) that read a table of delays at sums of them: cubic, by the logarithm.
+
+    Straight lines between steps of 1.8 cut off the peak where a sum of three lies between two: of a session
+    with a spread of 0.5 to 6 ms they are wrong by 0.1 to 0.3 a tick, a cubic by half of that. Not for sums of
+    two: what lies between the steps of one would then be told as two.
+    """
+    at, steps = np.log(np.clip(values.reshape(-1), DELAYS_S[0], DELAYS_S[-1])), np.log(DELAYS_S)
+    first = np.clip(np.searchsorted(steps, at) - 2, 0, len(steps) - 4)
+    near = first[:, None] + np.arange(4)
+    apart = steps[near][:, :, None] - steps[near][:, None, :]
+    to = np.broadcast_to((at[:, None] - steps[near])[:, None, :], apart.shape)
+    own = np.eye(4, dtype=bool)
+    out = np.zeros((at.size, len(steps)), dtype=np.float32)
+    part = np.where(own, 1.0, to / np.where(own, 1.0, apart)).prod(axis=2)
+    np.put_along_axis(out, near, part.astype(np.float32), axis=1)
+    return out
 
 
 @cache

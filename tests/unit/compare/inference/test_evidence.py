@@ -1,12 +1,10 @@
 import numpy as np
 import pytest
-from scipy.interpolate import BarycentricInterpolator
 
 from standing.homes import draw_home
 from support.homes import alder
 from whichhop.compare.inference.evidence import (
     LOWEST,
-    between_delays,
     columns_of,
     interpolation,
     log_mean,
@@ -67,8 +65,8 @@ def test_who_crosses_the_air_twice_is_read_at_twice_the_delay():
     assert twice
     # At 5 ms of the air, who crosses it twice has 10.
     assert sums[0, 0, air] == pytest.approx(len(twice), rel=1e-3)
-    # At 10 ms, who crosses it twice would have 20, of which this table knows next to nothing.
-    assert sums[place, 0, air] == pytest.approx(len(once), abs=0.15 * len(twice))
+    # At 10 ms, who crosses it twice would have 20, of which this table knows nothing.
+    assert sums[place, 0, air] == pytest.approx(len(once), rel=1e-3)
 
 
 def test_a_radio_hop_has_a_minor_excess_and_a_cable_none():
@@ -115,20 +113,6 @@ def test_interpolation_is_numpys():
     values = np.array([0.5, 1.5, 3.0, 7.0, 9.0])
     table = np.array([0.0, 1.0, -1.0, 5.0])
     np.testing.assert_allclose(interpolation(grid, values) @ table, np.interp(values, grid, table))
-
-
-@pytest.mark.parametrize(("value", "first"), [(0.14, 5), (0.012, 1), (0.006, 0), (0.5, 6), (0.0161, 2)])
-def test_between_delays_the_cubic_through_the_four_nearest_is_scipys(value: float, first: int) -> None:
-    table = np.random.default_rng(3).normal(size=len(DELAYS_S))
-    near = slice(first, first + 4)
-    scipys = BarycentricInterpolator(np.log(DELAYS_S[near]), table[near])(np.log(value))
-    assert float((between_delays(np.array([value])) @ table)[0]) == pytest.approx(float(scipys), abs=1e-5)
-
-
-def test_between_delays_the_ends_are_taken_outside_and_the_steps_at_themselves() -> None:
-    table = np.arange(float(len(DELAYS_S)))
-    read = between_delays(np.array([0.001, *DELAYS_S, 3.0])) @ table
-    np.testing.assert_allclose(read, [table[0], *table, table[-1]], atol=1e-5)
 
 
 def test_who_can_delay_less_is_no_less_likely_where_nobody_answers():

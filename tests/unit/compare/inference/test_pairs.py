@@ -3,7 +3,6 @@ import functools
 import numpy as np
 import pytest
 
-from support.delay_steps import halves_allowed, read_delay, with_halves
 from support.homes import alder
 from whichhop.compare.inference.evidence import REFUSES_ONE, SHAPES, columns_of
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, TAILS, Evidence
@@ -30,11 +29,7 @@ def drawn(seed=1, ticks=2):
 
 
 def brute(evidence, a, b, tick):
-    """The definition: delays add, survivals multiply, each cause has its own shape.
-
-    Between the steps of delays scipy's cubic is read, between those of losses numpy.interp. A delay by itself
-    may also lie halfway between two steps.
-    """
+    """The definition, with numpy.interp: delays add, survivals multiply, each cause has its own shape."""
     in_a, in_b = ELEMENTS[a].column, ELEMENTS[b].column
 
     def lost_in_the_other(x, y):
@@ -54,19 +49,9 @@ def brute(evidence, a, b, tick):
                     met += [y] * ((s in in_b) + (s in ELEMENTS[b].twice))
                     at = [m for m in met if m is not None]
                     if at:
-                        size, column = functools.reduce(combine, at), table[:, tick, s]
-                        value += (
-                            read_delay(size, column) if grid is DELAYS_S else np.interp(size, grid, column)
-                        )
+                        value += np.interp(functools.reduce(combine, at), grid, table[:, tick, s])
                 total += np.exp(value)
         return total
-
-    def one_delay(table, j):
-        element, steps = ELEMENTS[j], []
-        for size in DELAYS_S:
-            met = [(s, size * (1 + (s in element.twice))) for s in element.column]
-            steps.append(sum(read_delay(at, table[:, tick, s]) for s, at in met))
-        return np.exp(with_halves(steps)[halves_allowed(COLUMNS.delays[:, j])]).sum() / (2 * len(steps) - 1)
 
     def part(which, use_a, use_b):
         table, grid = ((evidence.delay, DELAYS_S), (evidence.loss, LOSSES))[which]
@@ -77,8 +62,6 @@ def brute(evidence, a, b, tick):
         def combine(x, y):
             return x + y if which == 0 else 1 - (1 - x) * (1 - y)
 
-        if which == 0 and use_a + use_b == 1:
-            return one_delay(table, a if use_a else b)
         divisor = len(grid) ** (use_a + use_b)
         out = mean(table, grid, rows_a, rows_b, combine) / divisor
         alone = [e for e, use in ((a, use_a), (b, use_b)) if use]
@@ -145,14 +128,6 @@ def test_a_lesser_fault_does_not_mend_the_steps_of_the_grid(ms):
     assert (one.ratio(a, b) - one.single[:, a] < -1.5).all()
     both = Pairs(late({"modem/provider-edge": 90, "reply:provider-edge": 90}), COLUMNS)
     assert both.ratio(a, b)[-1] > both.single[:, [a, b]].max(axis=1)[-1]
-
-
-@pytest.mark.parametrize("ms", [21, 37, 67, 120, 210, 420])
-def test_a_single_delay_between_the_steps_is_no_pair(ms):
-    """Two delays add up to what lies between two steps; one that does needs no second."""
-    a, b = NAMES.index("modem/provider-edge"), NAMES.index("beyond")
-    one = Pairs(late({"modem/provider-edge": ms}), COLUMNS)
-    assert (one.ratio(a, b) - one.single[:, a] < -1.0).all()
 
 
 def test_elements_that_share_no_session_add_up():

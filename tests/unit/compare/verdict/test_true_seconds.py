@@ -68,7 +68,10 @@ def test_where_all_who_meet_the_line_meet_a_worse_radio_first_counters_are_own_t
     table = disturb(table, ONE_AGENT, "router/provider-edge", slice(42, 60), delay_s=0.03)
     radio = ("attic/router", "node:router")
     assert names(ONE_AGENT, table, full_line(82, 42, 60)) == [radio, ("own-traffic",)]
-    assert names(ONE_AGENT, table, full_line(82, 82, 82)) == [radio]
+    assert names(ONE_AGENT, table, full_line(82, 82, 82)) == [
+        radio,
+        ("router/provider-edge", "forward:router"),
+    ]
 
 
 def test_what_is_past_the_home_shows_through_a_radio_all_else_on_which_is_well():
