@@ -49,32 +49,13 @@ _THREE_WAYS = [
 _THREE_LOG_SHARES = np.log(np.array([[w] for _, _, w in _THREE_WAYS], dtype=np.float32))
 
 
-def between_delays(values: NDArray[np.floating]) -> NDArray[np.float32]:
-    """Weights (values, DELAYS_S) that read a table of delays at sums of them: cubic, by the logarithm.
-
-    Straight lines between steps of 1.8 cut off the peak where a sum of three lies between two: of a session
-    with a spread of 0.5 to 6 ms they are wrong by 0.1 to 0.3 a tick, a cubic by half of that. Not for sums of
-    two: what lies between the steps of one would then be told as two.
-    """
-    at, steps = np.log(np.clip(values.reshape(-1), DELAYS_S[0], DELAYS_S[-1])), np.log(DELAYS_S)
-    first = np.clip(np.searchsorted(steps, at) - 2, 0, len(steps) - 4)
-    near = first[:, None] + np.arange(4)
-    apart = steps[near][:, :, None] - steps[near][:, None, :]
-    to = np.broadcast_to((at[:, None] - steps[near])[:, None, :], apart.shape)
-    own = np.eye(4, dtype=bool)
-    out = np.zeros((at.size, len(steps)), dtype=np.float32)
-    part = np.where(own, 1.0, to / np.where(own, 1.0, apart)).prod(axis=2)
-    np.put_along_axis(out, near, part.astype(np.float32), axis=1)
-    return out
-
-
 @cache
 def _weights(which: int, times: tuple[int, int, int]) -> NDArray[np.float32]:
     """Weights (values of all three, grid) that read a table where each excess is met so many times."""
     if which == 0:
         parts = [n * DELAYS_S.astype(np.float64) for n in times]
         value = parts[0][:, None, None] + parts[1][None, :, None] + parts[2][None, None, :]
-        return between_delays(value)
+        return interpolation(DELAYS_S, value)
     kept = [(1.0 - LOSSES) ** n for n in times]
     return interpolation(
         LOSSES, 1.0 - kept[0][:, None, None] * kept[1][None, :, None] * kept[2][None, None, :]

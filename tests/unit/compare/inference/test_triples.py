@@ -1,15 +1,13 @@
-from functools import cache
 from itertools import permutations, product
 
 import numpy as np
 import pytest
-from scipy.interpolate import BarycentricInterpolator
 
 from support.homes import alder
 from whichhop.compare.inference.evidence import SHAPES, columns_of
 from whichhop.compare.inference.likelihood import DELAYS_S, LOSSES, TAILS, Evidence
 from whichhop.compare.inference.pairs import Pairs
-from whichhop.compare.inference.triples import Triples, between_delays
+from whichhop.compare.inference.triples import Triples
 from whichhop.compare.suspects.elements import elements_of
 from whichhop.model import derive_sessions
 
@@ -33,28 +31,9 @@ def lost_in(one, size_s, other, greater_s):
     return ELEMENTS[one].column <= ELEMENTS[other].column and size_s < np.float32(0.3) * greater_s
 
 
-def cubic(size_s, column):
-    """A table's value between two delays by scipy; outside of the steps its end's."""
-    at = np.clip(size_s, DELAYS_S[0], DELAYS_S[-1])
-    first = int(np.clip(np.searchsorted(DELAYS_S, at) - 2, 0, len(DELAYS_S) - 4))
-    near = slice(first, first + 4)
-    return float(_through(first)(np.log(at)) @ column[near])
-
-
-@cache
-def _through(first):
-    return BarycentricInterpolator(np.log(DELAYS_S[first : first + 4]), np.eye(4))
-
-
-def test_between_delays_the_ends_are_taken_outside_and_the_steps_at_themselves():
-    table = np.arange(float(len(DELAYS_S)))
-    read = between_delays(np.array([0.001, *DELAYS_S, 3.0])) @ table
-    np.testing.assert_allclose(read, [table[0], *table, table[-1]], atol=1e-5)
-
-
 def mean(which, members, having):
     """The mean over the excesses of those that have the measure: delays add, survivals multiply."""
-    grid = (DELAYS_S, LOSSES)[which]
+    grid, table = ((DELAYS_S, EVIDENCE.delay), (LOSSES, EVIDENCE.loss))[which]
     allowed = (COLUMNS.delays, COLUMNS.losses)[which]
     who = [j for j, has in zip(members, having, strict=True) if has]
     total = 0.0
@@ -62,25 +41,15 @@ def mean(which, members, having):
         each = permutations(zip(who, values, strict=True), 2)
         if which == 0 and any(lost_in(*one, *other) for one, other in each):
             continue
-        total += np.exp(_log(which, who, values))
+        log = 0.0
+        for s in range(len(SESSIONS)):
+            times = [(s in ELEMENTS[j].column) + (s in ELEMENTS[j].twice) for j in who]
+            if any(times):
+                met = zip(times, values, strict=True)
+                at = sum(n * v for n, v in met) if which == 0 else 1 - np.prod([(1 - v) ** n for n, v in met])
+                log += np.interp(at, grid, table[:, 0, s])
+        total += np.exp(log)
     return total / len(grid) ** len(who)
-
-
-def _log(which, who, values):
-    """The log-ratio that these have these excesses; of three scipy's cubic is read between delays."""
-    out = 0.0
-    for s in range(len(SESSIONS)):
-        times = [(s in ELEMENTS[j].column) + (s in ELEMENTS[j].twice) for j in who]
-        met = list(zip(times, values, strict=True))
-        if not any(times):
-            continue
-        if which == 0:
-            column = EVIDENCE.delay[:, 0, s]
-            size = sum(n * v for n, v in met)
-            out += cubic(size, column) if len(who) == 3 else np.interp(size, DELAYS_S, column)
-        else:
-            out += np.interp(1 - np.prod([(1 - v) ** n for n, v in met]), LOSSES, EVIDENCE.loss[:, 0, s])
-    return out
 
 
 @pytest.mark.parametrize(
