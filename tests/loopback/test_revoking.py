@@ -4,6 +4,7 @@ Who is left gets the home's new key by itself, running or off; who is revoked ge
 """
 
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -60,7 +61,11 @@ class ApartHome:
     def revoke(self, agent: str, *words: str, word: str | None = None) -> "subprocess.CompletedProcess[str]":
         argv = [sys.executable, "-m", "whichhop", "revoke", str(self.files["desk"]), agent, *words]
         said = f"{self.word if word is None else word}\n"
-        return subprocess.run(argv, input=said, capture_output=True, text=True, check=False, timeout=200)
+        # What an agent of the same name left behind on this machine is none of this home's.
+        alone = os.environ | {"XDG_STATE_HOME": str(self.files["desk"].parent / "state")}
+        return subprocess.run(
+            argv, input=said, capture_output=True, text=True, check=False, timeout=200, env=alone
+        )
 
     def ask(self, node: str, keys: PurposeKeys) -> bytes:
         tls, api = (f"{ADDRESS[node]}:{port}" for port in (self.home.tls, self.home.api))
