@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, tzinfo
+from functools import cached_property
 
 import numpy as np
 
@@ -42,7 +43,7 @@ MOST_GROUPS = 12
 _OFTEN = frozenset({*COUNTERS, LATENESS, STEAL})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class InnerFacts:
     """What causes are looked for in: the judged sessions' windows, every reading, the records themselves."""
 
@@ -53,9 +54,6 @@ class InnerFacts:
     records: RecordsOf
     zone: tzinfo | None = None
     _use: dict[str, np.ndarray] = field(default_factory=dict)
-    _seldom: list[list[Reading]] = field(default_factory=list)
-    _transfers: list[list[Measured]] = field(default_factory=list)
-    _levels: list[tuple[ModemLevels, ...]] = field(default_factory=list)
     _columns: dict[str, frozenset[int]] = field(default_factory=dict)
 
     def columns(self) -> Columns:
@@ -64,23 +62,20 @@ class InnerFacts:
             self._columns.update({e.name: e.column for e in elements_of(self.home, self.sessions)})
         return self._columns
 
+    @cached_property
     def seldom(self) -> list[Reading]:
         """The readings without those of each few seconds, four of five in a day: each hop asks for some."""
-        if not self._seldom:
-            self._seldom.append([r for r in self.readings if r.name not in _OFTEN])
-        return self._seldom[0]
+        return [r for r in self.readings if r.name not in _OFTEN]
 
+    @cached_property
     def transfers(self) -> list[Measured]:
         """What the transfers of each path came to."""
-        if not self._transfers:
-            self._transfers.append(measured_of(self.seldom()))
-        return self._transfers[0]
+        return measured_of(self.seldom)
 
+    @cached_property
     def levels(self) -> tuple[ModemLevels, ...]:
         """Every reading of a modem, oldest first."""
-        if not self._levels:
-            self._levels.append(from_readings(self.seldom()))
-        return self._levels[0]
+        return from_readings(self.seldom)
 
     def use(self, way: str) -> np.ndarray:
         """Per tick, the home's use of its line in one direction, against what it carries; NaN unknown."""
@@ -104,7 +99,7 @@ def with_causes(
     Episodes of one hop within an hour are looked at together and get one answer: how often it came says more
     than any of them alone.
     """
-    facts = facts_of(known.home, known.seldom())
+    facts = facts_of(known.home, known.seldom)
     groups = _groups(verdicts)
     early = {id(v) for v in first}
     groups.sort(key=lambda g: (any(id(v) in early for v in g), g[-1].end_ns is None, g[-1].start_ns))
@@ -288,7 +283,7 @@ def _hours(
 
 
 def _levels(known: InnerFacts, end_ns: int) -> tuple[LevelFinding, ...]:
-    history = [r for r in known.levels() if r.at_ns <= end_ns + AROUND_NS]
+    history = [r for r in known.levels if r.at_ns <= end_ns + AROUND_NS]
     if not history:
         return ()
     return judge_modem(history[-1], history[-2] if len(history) > 1 else None).troubles
@@ -299,9 +294,9 @@ _ADAPTERS = {Sort.POWER_LINE: Adapter.POWER_LINE_1200, Sort.COAX: Adapter.COAX_1
 
 def _rates(place: Place, known: InnerFacts) -> Rates | None:
     """Transfers against what the hop's adapters usually carry, or those to the internet against the plan."""
-    home, measured = known.home, known.transfers()
+    home, measured = known.home, known.transfers
     if place.sort is Sort.LINE and home.plan is not None:
-        tests = upstream_tests(home, known.seldom(), capacities(home, measured, {}))
+        tests = upstream_tests(home, known.seldom, capacities(home, measured, {}))
         for whole in contradicted(by_hour(tests, home.plan, known.zone or UTC)):
             if whole.median_bps is not None:
                 return Rates(

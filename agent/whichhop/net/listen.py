@@ -7,7 +7,6 @@ connection goes, of whichever address holds most. Nobody can so keep the others 
 import errno
 import socket
 from collections.abc import Hashable
-from ipaddress import ip_address
 from typing import Generic, TypeVar
 
 from whichhop.errors import SystemRefusedError
@@ -38,15 +37,6 @@ def host_and_port(text: str, default: int) -> tuple[str, int]:
     ):
         raise ValueError(text)
     return host, int(port) if port else default
-
-
-def is_address(text: str) -> bool:
-    """True for an IPv4 or IPv6 address, with a zone or without."""
-    try:
-        ip_address(text)
-    except ValueError:
-        return False
-    return True
 
 
 def listening_socket(host: str, port: int, *, setting: str) -> socket.socket:

@@ -13,7 +13,7 @@ from whichhop.app.agents.invitation import TRIES, Invitation, Wish
 from whichhop.app.agents.inviting import Invited, Inviting, Joined, check_ready
 from whichhop.app.agents.pairing_line import PORT
 from whichhop.cli.agents.setup import owner_words
-from whichhop.config.check import read_home
+from whichhop.config.check import is_name, read_home
 from whichhop.config.epochs import make_owner
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.pairing_keys import make_code, read_code
@@ -21,7 +21,7 @@ from whichhop.errors import SystemRefusedError, WhichhopError
 from whichhop.model import Home
 from whichhop.model.units import NS_PER_MINUTE, MonoNs
 from whichhop.net.clock import SystemClock
-from whichhop.net.listen import authority, is_address
+from whichhop.net.listen import authority
 from whichhop.net.surroundings import look_around, own_address_toward
 
 MINUTES = 10
@@ -121,7 +121,7 @@ def run(args: argparse.Namespace) -> int:
         raise WhichhopError(
             f"--behind {args.behind}: no node of {args.home}; there are {', '.join(home.nodes)}"
         )
-    if args.address is not None and not is_address(args.address):
+    if args.address is not None and is_name(args.address):
         raise WhichhopError(f"--address {args.address}: write an address of this machine, such as 192.0.2.10")
     check_ready(args.home)
     try:

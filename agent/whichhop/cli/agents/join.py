@@ -10,10 +10,11 @@ from pathlib import Path
 from whichhop.app.agents.joining import HasJoined, Joining, check_room, join
 from whichhop.app.agents.pairing_line import PORT
 from whichhop.app.looks.first_look import node_name
+from whichhop.config.check import is_name
 from whichhop.config.pairing_keys import CodeError, read_code
 from whichhop.daemon.options import default_store
 from whichhop.errors import SystemRefusedError, WhichhopError
-from whichhop.net.listen import host_and_port, is_address
+from whichhop.net.listen import host_and_port
 from whichhop.net.surroundings import look_around, own_name
 from whichhop.wire.pairing import Machine
 
@@ -88,7 +89,7 @@ def _place(where: str) -> tuple[str, int]:
         raise WhichhopError(
             f"{where or 'ADDRESS'}: no address; type it as the other screen shows it"
         ) from None
-    if is_address(host) and ip_address(host).is_link_local and ":" in host and "%" not in host:
+    if not is_name(host) and ip_address(host).is_link_local and ":" in host and "%" not in host:
         raise WhichhopError(
             f"{where}: write behind it by which interface of this machine it is reached: {host}%eth0"
         )
@@ -98,7 +99,7 @@ def _place(where: str) -> tuple[str, int]:
 def join_home(args: argparse.Namespace, where: str, home_file: Path, store: Path | None = None) -> HasJoined:
     """Ask for the code and join; WhichhopError in one line when that fails."""
     host, port = _place(where)
-    if args.address is not None and not is_address(args.address):
+    if args.address is not None and is_name(args.address):
         raise WhichhopError(f"--address {args.address}: write an address of this machine, such as 192.0.2.20")
     gateway, radio = _surroundings(args)
     name = args.name or node_name(own_name())

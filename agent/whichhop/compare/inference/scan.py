@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -57,7 +57,7 @@ BEACON_S = 0.05
 time units are usual), and 60 ms where half of the packets wait: what is late by less waits for none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Scan:
     """What is known of every tick.
 
@@ -90,10 +90,15 @@ class Scan:
         """The columns as the baseline of a tick's block fits them."""
         return fitted(self.columns, self.baselines[self.block_of(tick)].scale80)
 
+    @cached_property
+    def answered(self) -> NDArray[np.bool_]:
+        """Sessions of which a packet was ever answered, (sessions,); every look asks."""
+        return self.table.answered_at_all()
+
     def heard(self, span: slice) -> frozenset[int]:
         """The sessions that spoke in these ticks, but for those that nobody ever answered: whom a guest
         network keeps apart, or a target that is silent, tells no two elements apart."""
-        spoke = self.speaks[span].any(axis=0) & self.table.answered_at_all()
+        spoke = self.speaks[span].any(axis=0) & self.answered
         return frozenset(np.flatnonzero(spoke).tolist())
 
     def evidence(self, first: int, end: int) -> Evidence:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.suspects.elements import Element, Nature
-from whichhop.compare.verdict.corroboration import ADDS_SIGMAS, two_proportions_z
+from whichhop.compare.verdict.corroboration import counted
 from whichhop.compare.verdict.provider_guards import LEAST_USE, SLIGHT_LOSS, SLIGHT_S
 from whichhop.compare.verdict.verdict import LINE, FoundEpisode
 from whichhop.compare.windows.around import summed_around
@@ -37,7 +37,8 @@ def only_bursts(scan: Scan, elements: Sequence[Element], used: LineUse, found: F
 
     used: by tick of the scan. A delay that the median has too, loss, what shows while the line is idle, and
     more late packets than it was busy for, are none of its bursts. What lies past the line shows them by
-    chance alone: then the sessions that end at the line have as many late packets.
+    chance alone: then the sessions that end at the line have late packets too. How many is not asked: late is
+    counted above each tick's own median, which a burst that most packets meet raises.
     """
     where = next((j for j in found.members if elements[j].nature in (*LINE, *PAST)), None)
     if where is None:
@@ -52,9 +53,7 @@ def only_bursts(scan: Scan, elements: Sequence[Element], used: LineUse, found: F
     column = sorted(elements[where].column)
     base = scan.baselines[scan.block_of(found.span.first)]
     speaks = scan.speaks[ticks][:, column]
-    sent, lost = (
-        int(np.where(speaks, part[ticks][:, column], 0).sum()) for part in (scan.table.sent, scan.table.lost)
-    )
+    sent, lost = counted(scan, column, ticks, (scan.table.sent, scan.table.lost))
     middle = _over(scan.table.q50_s[ticks][:, column] - base.loc50[column], speaks)
     upper = _over(scan.table.q80_s[ticks][:, column] - base.loc80[column], speaks)
     if not np.isfinite(middle + upper) or lost > max(ONE_LOST, SLIGHT_LOSS * sent):
@@ -62,21 +61,9 @@ def only_bursts(scan: Scan, elements: Sequence[Element], used: LineUse, found: F
     if elements[where].nature in PAST:
         line = next((e for e in elements if e.nature is Nature.ACCESS), None)
         ending = sorted(line.column - elements[where].column) if line else []
-        return middle < LEAST_S and _as_late(scan, column, ending, ticks)
+        late_too, _ = counted(scan, ending, ticks, (scan.table.slow, scan.table.answered))
+        return middle < LEAST_S and late_too > 0
     return middle < min(SLIGHT_S, max(LEAST_S, MEDIAN_SHARE * upper)) and upper < MOST_S
-
-
-def _as_late(scan: Scan, mine: Sequence[int], others: Sequence[int], ticks: NDArray[np.intp]) -> bool:
-    """Whether no more of these sessions' answers are late than of the others', who have late ones too."""
-    (late, of), (other_late, other_of) = (
-        (int(np.where(scan.speaks[ticks][:, group], part[ticks][:, group], 0).sum()) for part in parts)
-        for group, parts in (
-            (group, (scan.table.slow, scan.table.answered)) for group in (list(mine), list(others))
-        )
-    )
-    if not of or not other_late:
-        return False
-    return two_proportions_z(late, of, other_late, other_of) <= ADDS_SIGMAS
 
 
 def _averaged(share: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -141,7 +141,7 @@ def borne(scan: Scan, element: Element, span: Span) -> bool:
     # Only the loud ticks: bursts leave quiet ones between them.
     rows = each.sum(axis=1) > 0
     # Whom a guest network or a firewall keeps apart is never answered: nothing could show in that.
-    able = scan.table.answered_at_all()[heard]
+    able = scan.answered[heard]
     if np.count_nonzero(able) < LEAST_SESSIONS:
         return True
     loud = each[rows].sum(axis=0)
@@ -275,9 +275,19 @@ def _over(scan: Scan, group: Sequence[int], span: Span) -> float | None:
 def _counts(scan: Scan, group: Sequence[int], span: Span) -> tuple[int, int]:
     """How many packets of these sessions were sent, and lost."""
     ticks = slice(span.first, min(span.end, span.first + LONGEST_TICKS))
+    return counted(scan, group, ticks, (scan.table.sent, scan.table.lost))
+
+
+def counted(
+    scan: Scan,
+    group: Sequence[int],
+    ticks: slice | NDArray[np.intp],
+    parts: tuple[NDArray[np.uint16], NDArray[np.uint16]],
+) -> tuple[int, int]:
+    """The sums of two of the windows' counts over some sessions and ticks, where these speak."""
     speaks = scan.speaks[ticks][:, group]
-    sent, lost = (int(part[ticks][:, group][speaks].sum()) for part in (scan.table.sent, scan.table.lost))
-    return sent, lost
+    one, other = (int(part[ticks][:, group][speaks].sum()) for part in parts)
+    return one, other
 
 
 def two_proportions_z(lost: int, sent: int, other_lost: int, other_sent: int) -> float:

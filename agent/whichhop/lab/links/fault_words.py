@@ -1,5 +1,6 @@
 """Fault words as a person types them, such as `delay 50ms jitter 20ms up`, to an Effect and back."""
 
+import contextlib
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -162,11 +163,6 @@ def fault_of_words(words: Sequence[str]) -> tuple[str, Effect]:
     try:
         return words[0], parse_effect(" ".join(words[1:]))
     except FaultWordsError:
-        element, colon, _ = words[0].rpartition(":")
-        if not colon or not element:
-            raise
-        try:
+        with contextlib.suppress(FaultWordsError):
             return parse_fault(" ".join(words))
-        except FaultWordsError:
-            pass
         raise
