@@ -12,6 +12,8 @@ from whichhop.lab.scenario import Effect, Fault, FaultWay, Quirk, QuirkKind
 from whichhop.model import LINK_TABLE, Cause, Home, LinkKind, Medium, NodeKind
 
 MS = 1e-3
+LEAST_SEEN_S = 20.0
+"""Two ticks: what shows for less than that is asked of nobody."""
 BOXES = {NodeKind.ROUTER, NodeKind.GATEWAY, NodeKind.MESH_NODE, NodeKind.ACCESS_POINT, NodeKind.SWITCH}
 
 
@@ -280,6 +282,28 @@ def tells_apart(script: Script, one: Label, two: Label) -> bool:
         f.element == line.element and f.at_s >= line.start_s and _loses(f.effect) >= 0.15
         for f in script.faults
     )
+
+
+def beneath_an_outage(script: Script, label: Label) -> bool:
+    """Whether whatever crosses an element was lost elsewhere nearly all the time that it was at fault.
+
+    Nobody can tell what a dead link would have delayed, and a home uses no line that it cannot reach.
+    """
+    own = script.columns.get(label.element, frozenset())
+    out = sorted(
+        (max(f.at_s, label.start_s), min(f.at_s + f.for_s, label.end_s))
+        for f in script.faults
+        if f.effect.outage
+        and f.element != label.element
+        and f.at_s < label.end_s
+        and f.at_s + f.for_s > label.start_s
+        and own <= script.columns.get(f.element, frozenset())
+    )
+    seen_s, at_s = 0.0, label.start_s
+    for begin_s, end_s in [*out, (label.end_s, label.end_s)]:
+        seen_s += max(0.0, begin_s - at_s)
+        at_s = max(at_s, end_s)
+    return bool(own and out) and seen_s < LEAST_SEEN_S
 
 
 def _loses(effect: Effect) -> float:

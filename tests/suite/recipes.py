@@ -9,7 +9,7 @@ import numpy as np
 from paper_home.homes import TYPICAL, PaperHome, random_home, typical
 from suite.boxes import BOXES
 from suite.case import HOME_SIDE, Case, Label
-from suite.faults import Script, Setting, add_fault, causes_of, drawn, moments, tells_apart
+from suite.faults import Script, Setting, add_fault, beneath_an_outage, causes_of, drawn, moments, tells_apart
 from suite.overlaps import OVERLAPS
 from suite.own_use import OWN_USE
 from suite.quirky import CONFUSING
@@ -195,7 +195,10 @@ def make_case(
         counters_each_s=setting.counters_each_s,
         clocks_s=setting.clocks_s,
     )
-    labels = tuple(replace(x, end_s=min(x.end_s, seconds)) for x in script.labels)
+    labels = tuple(
+        replace(x, end_s=min(x.end_s, seconds), harmless=x.harmless or beneath_an_outage(script, x))
+        for x in script.labels
+    )
     return Case(
         recipe=recipe,
         seed=seed,

@@ -124,3 +124,16 @@ def test_the_seeds_about_the_provider_hold_ten_thousand_faults_and_hours() -> No
     found = sum(len(make_case(c.recipe, c.seed).labels) for c in some)
     assert found / len(some) * len(ill) >= 10_000
     assert sum(RECIPES[c.recipe].hours for c in cases if c.recipe != "other-home-side") >= 10_000
+
+
+def test_what_nothing_could_show_beneath_an_outage_is_asked_of_nobody() -> None:
+    """A home whose router is out uses no line: by the path of packets, no source needed."""
+    case = make_case("double", 90024)
+    found = [x for x in case.labels if x.element == "own-traffic" and round(x.start_s) == 35369]
+    assert [x.harmless for x in found] == [True]
+    out = next(f for f in case.scenario.faults if round(f.at_s) == 35362)
+    assert (out.element, out.effect.outage) == ("node:router", True)
+    assert not any(x.harmless for x in case.labels if x.element == out.element)
+    # What shows before or after is still asked for, however little; and short outages by themselves are.
+    assert sum(not x.harmless for x in case.labels) == len(case.labels) - 1
+    assert not any(x.harmless for seed in (1, 2, 3) for x in make_case("outages", seed).labels)
