@@ -18,7 +18,7 @@ from whichhop.compare.inference.evidence import (
 )
 from whichhop.compare.inference.likelihood import Evidence
 from whichhop.compare.inference.past import Past, prior_scales
-from whichhop.compare.inference.scan import Scan, evidence_of
+from whichhop.compare.inference.scan import Scan, evidence_of, keep
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.inference.some_late import support
 from whichhop.compare.inference.transients import BlipRates, none_log, passing_log, quiet_log
@@ -148,8 +148,11 @@ class RatedTicks:
         """
         return self._past().step_down(self.blocks[-1], at, end, self.baselines[-1])
 
-    def rate(self, first: int, end: int) -> None:
-        """Rate the ticks first..end-1 against the newest baseline."""
+    def rate(self, first: int, end: int, odd: dict[tuple[int, int], Evidence] | None = None) -> None:
+        """Rate the ticks first..end-1 against the newest baseline.
+
+        odd: gets the evidence of what a close look is likely to ask for again, see `Scan.worked_out`.
+        """
         columns = fitted(self._columns, self.baselines[-1].scale80)
         for at in range(first, end, CHUNK):
             stop = min(end, at + CHUNK)
@@ -165,6 +168,8 @@ class RatedTicks:
             none = none_log(columns.minor, self._rates[-1])
             quiet = self._quiet[at:stop] = quiet_log(passing, none)
             self._late[at:stop] = support(part, columns, minor, none, quiet)
+            if odd is not None and (self._ratios[at:stop] > ILL).any():
+                keep(odd, at, stop, part)
 
     def _of_an_ill_element(self, first: int, end: int) -> NDArray[np.bool_]:
         """Which sessions, (ticks, sessions), cross what is likeliest ill: one that varies too much to show it
@@ -246,11 +251,12 @@ def scan(
     short, it is looked at anew each tick.
     """
     rated = RatedTicks(table, sessions, columns, settings, reporting=reporting)
+    odd: dict[tuple[int, int], Evidence] = {}
     at = max(settings.warm_up_ticks, min(first, table.ticks - 1))
     while at < table.ticks:
         rated.begin_block(at)
         end = min(next_block(at, rated.step_s), table.ticks)
         end = rated.step_down(at + 1, end) or end
-        rated.rate(at, end)
+        rated.rate(at, end, odd)
         at = end
-    return rated.scan(0, table.ticks)
+    return rated.scan(0, table.ticks, odd)
