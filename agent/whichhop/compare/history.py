@@ -100,7 +100,7 @@ def changes_since(case: Case, first: int, *, known: int = 0) -> list[Verdict]:
     known: the ticks before this one are past only.
     """
     columns = columns_of(case.elements, len(case.sessions))
-    done = scan(case.table, case.sessions, case.reporting, columns, case.settings, first=known)
+    done = scan(case.table, case.sessions, case.reporting, columns, case.settings, first=known, past=first)
     return verdicts(case, done, closes(case, done, past=first), since=first)
 
 

@@ -35,6 +35,8 @@ GROWTH = 1.25
 (tests/suite/results/priors.md)."""
 LONGEST_BLOCK_S = 3 * 3600.0
 """An old one every three hours. Swept: half and twice of it gave the same figures (the same table)."""
+MOST_ODD = 2160
+"""Ticks of ill pieces whose evidence waits for a close look: six hours, 20 MB with 120 sessions."""
 CHUNK = 240
 """Ticks rated at a time, which bounds memory and changes no figure (swept, the same table)."""
 
@@ -168,7 +170,9 @@ class RatedTicks:
             none = none_log(columns.minor, self._rates[-1])
             quiet = self._quiet[at:stop] = quiet_log(passing, none)
             self._late[at:stop] = support(part, columns, minor, none, quiet)
-            if odd is not None and (self._ratios[at:stop] > ILL).any():
+            if odd is None or sum(b - a for a, b in odd) + stop - at > MOST_ODD:
+                continue
+            if (self._ratios[at:stop] > ILL).any():
                 keep(odd, at, stop, part)
 
     def _of_an_ill_element(self, first: int, end: int) -> NDArray[np.bool_]:
@@ -244,11 +248,12 @@ def scan(
     settings: Settings,
     *,
     first: int = 0,
+    past: int = 0,
 ) -> Scan:
     """Evidence of every tick of a history, each judged against the past only, as live use would.
 
-    first: ticks before it are past only. The first minutes are a third of an hour's work: while the past is
-    short, it is looked at anew each tick.
+    first: ticks before it are past only. past: those before this one nobody will look at closely. The first
+    minutes are a third of an hour's work: while the past is short, it is looked at anew each tick.
     """
     rated = RatedTicks(table, sessions, columns, settings, reporting=reporting)
     odd: dict[tuple[int, int], Evidence] = {}
@@ -257,6 +262,6 @@ def scan(
         rated.begin_block(at)
         end = min(next_block(at, rated.step_s), table.ticks)
         end = rated.step_down(at + 1, end) or end
-        rated.rate(at, end, odd)
+        rated.rate(at, end, odd if end > past else None)
         at = end
     return rated.scan(0, table.ticks, odd)

@@ -139,7 +139,9 @@ class Scan:
 
 
 def keep(known: dict[tuple[int, int], Evidence], first: int, end: int, found: Evidence) -> Evidence:
-    """Remember the evidence of some ticks, and forget the oldest beyond MOST_KEPT."""
+    """Remember the evidence of some ticks in place of its parts, and forget the oldest beyond MOST_KEPT."""
+    for part in [s for s in known if first <= s[0] and s[1] <= end]:
+        del known[part]
     while known and sum(b - a for a, b in known) + end - first > MOST_KEPT:
         del known[next(iter(known))]
     known[first, end] = found
