@@ -1,6 +1,6 @@
 """The comparer's door: a table of windows in, verdicts out; over history here, tick by tick in `follow`."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -13,14 +13,14 @@ from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.pieces import pieces
 from whichhop.compare.inference.rated_ticks import scan
 from whichhop.compare.inference.scan import Scan
-from whichhop.compare.inference.screening import stretches
+from whichhop.compare.inference.screening import Stretch, stretches
 from whichhop.compare.inference.segment import Close, OwnUse, look_closely
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.inference.some_late import log_rarity
 from whichhop.compare.sooner import with_seconds
 from whichhop.compare.standing.seen import Period
 from whichhop.compare.standing.verdicts import StandingVerdicts, together
-from whichhop.compare.suspects.elements import Nature, judged
+from whichhop.compare.suspects.elements import Element, Nature, judged
 from whichhop.compare.verdict.alone import explained
 from whichhop.compare.verdict.before import before_of
 from whichhop.compare.verdict.bursts import only_bursts
@@ -37,6 +37,7 @@ PAST_S, PAST_PART = 300.0, 12
 """Who has many homes looks at the last hour of each again and again: what began in its first five minutes, or
 the first twelfth of what is shorter, was seen before, and is the past that the rest is held against."""
 DEFAULT_SETTINGS = Settings()
+Look = Callable[[Scan, Sequence[Element], NDArray[np.float64], OwnUse, Stretch], Close]
 
 
 def judge(
@@ -99,11 +100,13 @@ def changes_since(case: Case, first: int, *, known: int = 0) -> list[Verdict]:
     known: the ticks before this one are past only.
     """
     columns = columns_of(case.elements, len(case.sessions))
-    done = scan(case.table, case.sessions, case.reporting, columns, case.settings, first=known)
+    done = scan(case.table, case.sessions, case.reporting, columns, case.settings, first=known, past=first)
     return verdicts(case, done, closes(case, done, past=first), since=first)
 
 
-def closes(case: Case, done: Scan, first: int = 0, *, past: int = 0) -> list[Close]:
+def closes(
+    case: Case, done: Scan, first: int = 0, *, past: int = 0, look: Look = look_closely
+) -> list[Close]:
     """Close looks at every stretch from the tick `first` on in which something may be wrong.
 
     past: stretches that end before this tick are passed over.
@@ -111,7 +114,7 @@ def closes(case: Case, done: Scan, first: int = 0, *, past: int = 0) -> list[Clo
     use = partial(OwnUse, factor=case.use.factor, stay=_stay(case))
     late = done.late[first:], log_rarity(case.onset, done.columns.may_be_late)
     return [
-        look_closely(done, case.elements, case.onset, use(known=use_known(case, part)), part)
+        look(done, case.elements, case.onset, use(known=use_known(case, part)), part)
         for whole in stretches(done.ratios[first:], done.quiet[first:], case.onset, first, late=late)
         if whole.end > past
         for part in pieces(done, case.elements, case.onset, use(known=use_known(case, whole)), whole)

@@ -12,6 +12,7 @@ from whichhop.compare.history import DEFAULT_SETTINGS, closes, verdicts
 from whichhop.compare.inference.baseline import Baseline
 from whichhop.compare.inference.evidence import columns_of
 from whichhop.compare.inference.likelihood import Evidence
+from whichhop.compare.inference.looked_before import LooksBefore
 from whichhop.compare.inference.rated_ticks import RatedTicks, next_block
 from whichhop.compare.inference.scan import Scan
 from whichhop.compare.inference.segment import Close
@@ -84,6 +85,7 @@ class Follower:
         """seconds: where those inside of ticks are had from."""
         self._seconds_of = seconds
         self._looked: dict[tuple[int, frozenset[int]], tuple[Soon, ...]] = {}
+        self._looks = LooksBefore()
         self._newest: tuple[Case, Scan] | None = None
         self._home, self._settings = home, settings
         self._sessions = tuple(sorted(judged(sessions), key=lambda s: s.key))
@@ -253,7 +255,8 @@ class Follower:
 
     def _judge(self, first: int) -> list[Verdict]:
         case, done = self._recent(first)
-        looks = closes(case, done)
+        self._looks.begin_turn()
+        looks = closes(case, done, look=self._looks.look)
         self._newest = case, done
         self._worked_out = {(first + a, first + b): part for (a, b), part in done.worked_out.items()}
         out = []

@@ -18,7 +18,7 @@ from whichhop.compare.inference.evidence import (
 )
 from whichhop.compare.inference.likelihood import Evidence
 from whichhop.compare.inference.past import Past, prior_scales
-from whichhop.compare.inference.scan import Scan, evidence_of
+from whichhop.compare.inference.scan import Scan, evidence_of, keep
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.inference.some_late import support
 from whichhop.compare.inference.transients import BlipRates, none_log, passing_log, quiet_log
@@ -35,6 +35,8 @@ GROWTH = 1.25
 (tests/suite/results/priors.md)."""
 LONGEST_BLOCK_S = 3 * 3600.0
 """An old one every three hours. Swept: half and twice of it gave the same figures (the same table)."""
+MOST_ODD = 2160
+"""Ticks of ill pieces whose evidence waits for a close look: six hours, 20 MB with 120 sessions."""
 CHUNK = 240
 """Ticks rated at a time, which bounds memory and changes no figure (swept, the same table)."""
 
@@ -148,8 +150,11 @@ class RatedTicks:
         """
         return self._past().step_down(self.blocks[-1], at, end, self.baselines[-1])
 
-    def rate(self, first: int, end: int) -> None:
-        """Rate the ticks first..end-1 against the newest baseline."""
+    def rate(self, first: int, end: int, odd: dict[tuple[int, int], Evidence] | None = None) -> None:
+        """Rate the ticks first..end-1 against the newest baseline.
+
+        odd: gets the evidence of what a close look is likely to ask for again, see `Scan.worked_out`.
+        """
         columns = fitted(self._columns, self.baselines[-1].scale80)
         for at in range(first, end, CHUNK):
             stop = min(end, at + CHUNK)
@@ -165,6 +170,10 @@ class RatedTicks:
             none = none_log(columns.minor, self._rates[-1])
             quiet = self._quiet[at:stop] = quiet_log(passing, none)
             self._late[at:stop] = support(part, columns, minor, none, quiet)
+            if odd is None or sum(b - a for a, b in odd) + stop - at > MOST_ODD:
+                continue
+            if (self._ratios[at:stop] > ILL).any():
+                keep(odd, at, stop, part)
 
     def _of_an_ill_element(self, first: int, end: int) -> NDArray[np.bool_]:
         """Which sessions, (ticks, sessions), cross what is likeliest ill: one that varies too much to show it
@@ -239,18 +248,20 @@ def scan(
     settings: Settings,
     *,
     first: int = 0,
+    past: int = 0,
 ) -> Scan:
     """Evidence of every tick of a history, each judged against the past only, as live use would.
 
-    first: ticks before it are past only. The first minutes are a third of an hour's work: while the past is
-    short, it is looked at anew each tick.
+    first: ticks before it are past only. past: those before this one nobody will look at closely. The first
+    minutes are a third of an hour's work: while the past is short, it is looked at anew each tick.
     """
     rated = RatedTicks(table, sessions, columns, settings, reporting=reporting)
+    odd: dict[tuple[int, int], Evidence] = {}
     at = max(settings.warm_up_ticks, min(first, table.ticks - 1))
     while at < table.ticks:
         rated.begin_block(at)
         end = min(next_block(at, rated.step_s), table.ticks)
         end = rated.step_down(at + 1, end) or end
-        rated.rate(at, end)
+        rated.rate(at, end, odd if end > past else None)
         at = end
-    return rated.scan(0, table.ticks)
+    return rated.scan(0, table.ticks, odd)

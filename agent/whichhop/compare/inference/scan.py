@@ -103,29 +103,30 @@ class Scan:
 
     def evidence(self, first: int, end: int) -> Evidence:
         """The sessions' evidence for the ticks first..end-1; worked out once for a stretch and its parts."""
-        begin, stop = max(
-            (span for span in self.worked_out if span[0] <= first < span[1]),
-            key=lambda span: span[1],
-            default=(first, first),
-        )
-        known = self.worked_out[begin, stop].cut(first - begin, end - begin) if stop > first else None
-        if known is not None and end <= stop:
-            return known
-        fresh = self._evidence(max(first, stop), end)
-        found = fresh if known is None else joined((known, fresh))
-        while self.worked_out and sum(b - a for a, b in self.worked_out) + end - first > MOST_KEPT:
-            del self.worked_out[next(iter(self.worked_out))]
-        self.worked_out[first, end] = found
-        return found
+        for begin, stop in self.worked_out:
+            if begin <= first and end <= stop:
+                return self.worked_out[begin, stop].cut(first - begin, end - begin)
+        parts: list[Evidence] = []
+        at = first
+        while at < end:
+            known = max((s for s in self.worked_out if s[0] <= at < s[1]), key=lambda s: s[1], default=None)
+            if known is not None:
+                stop = min(end, known[1])
+                parts.append(self.worked_out[known].cut(at - known[0], stop - known[0]))
+            else:
+                stop = min([end, *(begin for begin, _ in self.worked_out if begin > at)])
+                parts += self._evidence(at, stop)
+            at = stop
+        return keep(self.worked_out, first, end, joined(parts))
 
-    def _evidence(self, first: int, end: int) -> Evidence:
-        parts = []
+    def _evidence(self, first: int, end: int) -> Iterator[Evidence]:
+        """Worked out anew, block by block."""
         at = first
         while at < end:
             block = self.block_of(at)
             stop = self.blocks[block + 1] if block + 1 < len(self.blocks) else self.table.ticks
             stop = min(end, stop)
-            part = evidence_of(
+            yield evidence_of(
                 self.table,
                 self.speaks,
                 self.baselines[block],
@@ -134,9 +135,17 @@ class Scan:
                 first=at,
                 end=stop,
             )
-            parts.append(part)
             at = stop
-        return joined(parts)
+
+
+def keep(known: dict[tuple[int, int], Evidence], first: int, end: int, found: Evidence) -> Evidence:
+    """Remember the evidence of some ticks in place of its parts, and forget the oldest beyond MOST_KEPT."""
+    for part in [s for s in known if first <= s[0] and s[1] <= end]:
+        del known[part]
+    while known and sum(b - a for a, b in known) + end - first > MOST_KEPT:
+        del known[next(iter(known))]
+    known[first, end] = found
+    return found
 
 
 def evidence_of(

@@ -179,11 +179,12 @@ def fault_probability(
     )
     begin[4, (emissions.minor <= LOWEST).all(axis=0)] = 0.0
     leave = np.array([1 / fault_s, 1 / fault_s, 1 / PASSES_S, 1 / GAP_S, 1 / MINOR_S])[:, None]
+    stay, begun = 1 - leave, float(begin.sum())
     now, nothing = np.zeros_like(begin), 1.0
     out, calm = np.empty((2, *emissions.bad.shape)), np.empty(emissions.bad.shape[0])
     for t in range(len(calm)):
-        moved = (now * (1 - leave) + nothing * begin) * weight[:, t]
-        nothing = (nothing * (1 - begin.sum()) + float((now * leave).sum())) * quiet[t]
+        moved = (now * stay + nothing * begin) * weight[:, t]
+        nothing = (nothing * (1 - begun) + float((now * leave).sum())) * quiet[t]
         total = nothing + float(moved.sum())
         now, nothing = moved / total, max(nothing / total, TINY)
         out[:, t], calm[t] = now[:2], nothing

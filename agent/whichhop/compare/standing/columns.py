@@ -2,11 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.standing.usual import MS, USUAL, ElementKind, Feature, kind_of
+from whichhop.compare.standing.usual import MS, USUAL, ElementKind, Feature, Spread, kind_of
 from whichhop.compare.suspects.elements import Element
 from whichhop.model import Home
 
@@ -197,28 +198,30 @@ def _agent(element: Element) -> str:
 
 
 def _budget(groups: Sequence[Sequence[ElementKind]], feature: Feature) -> Budget:
-    """One log-normal for the sum of each group's members, by its first two moments (Fenton 1960)."""
-    rows = []
-    for kinds in groups:
-        spreads = [USUAL[k].spread(feature) for k in kinds]
-        means = np.array([s.median * np.exp(s.log_sd**2 / 2) for s in spreads])
-        variances = means**2 * np.array([np.expm1(s.log_sd**2) for s in spreads])
-        variance = float(np.log1p(variances.sum() / means.sum() ** 2))
-        largest = spreads[int(np.argmax([s.median for s in spreads]))]
-        below = largest.log_sd_below or largest.log_sd
-        lines = [USUAL[k].harm.get(feature, np.inf) for k in kinds]
-        # The largest member's line, and what is usual of the others on top of it.
-        own = int(np.argmax([s.median for s in spreads]))
-        line = lines[own] + sum(s.median for i, s in enumerate(spreads) if i != own)
-        least = min(LEAST[k in _RADIO][feature] for k in kinds)
-        rows.append(
-            (
-                np.log(means.sum()) - variance / 2,
-                variance**0.5,
-                max(below, variance**0.5),
-                np.log(line),
-                least,
-            )
+    rows = [
+        _budget_of_group(
+            tuple(USUAL[k].spread(feature) for k in kinds),
+            tuple(USUAL[k].harm.get(feature, np.inf) for k in kinds),
         )
-    mean, above, below_sd, harm, least_of = (np.array(c, dtype=np.float64) for c in zip(*rows, strict=True))
-    return Budget(mean=mean, sd_above=above, sd_below=below_sd, harm=harm, least=least_of)
+        for kinds in groups
+    ]
+    mean, above, below, harm = (np.array(c, dtype=np.float64) for c in zip(*rows, strict=True))
+    least = np.array([min(LEAST[k in _RADIO][feature] for k in kinds) for kinds in groups], dtype=np.float64)
+    return Budget(mean=mean, sd_above=above, sd_below=below, harm=harm, least=least)
+
+
+@cache
+def _budget_of_group(
+    spreads: tuple[Spread, ...], lines: tuple[float, ...]
+) -> tuple[float, float, float, float]:
+    """One log-normal for the sum of a group's members, by its first two moments (Fenton 1960): its mean, its
+    spread above and below, its harm line. lines: the members' own."""
+    means = np.array([s.median * np.exp(s.log_sd**2 / 2) for s in spreads])
+    variances = means**2 * np.array([np.expm1(s.log_sd**2) for s in spreads])
+    variance = float(np.log1p(variances.sum() / means.sum() ** 2))
+    own = int(np.argmax([s.median for s in spreads]))
+    below = spreads[own].log_sd_below or spreads[own].log_sd
+    # The largest member's line, and what is usual of the others on top of it.
+    line = lines[own] + sum(s.median for i, s in enumerate(spreads) if i != own)
+    mean = float(np.log(means.sum()) - variance / 2)
+    return mean, variance**0.5, max(below, variance**0.5), float(np.log(line))

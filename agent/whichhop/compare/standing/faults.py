@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import FEATURES, SHAPES, Groups
-from whichhop.compare.standing.fit import Fit, Slab, fit
+from whichhop.compare.standing.fit import Fit, fit
+from whichhop.compare.standing.hills import Measure, Slab
 from whichhop.compare.standing.likelihoods import of_counts, of_delays, widened
 from whichhop.compare.standing.seen import SeenAtRest
 from whichhop.compare.standing.usual import MS, Feature
@@ -116,18 +117,12 @@ def _fits(
         Feature.TAIL: widened(seen.tail_s[rows], seen.tail_error_s[rows]),
         Feature.LATE: (of_counts(seen.answered[rows], seen.late[rows], temper=LATE_TEMPER),),
     }
-    return {
-        f: fit(
-            groups.matrix,
-            groups.budgets[f],
-            likelihoods[f],
-            SLABS[f],
-            hypotheses,
-            rough=rough.get(f, ()),
-            alone=alone[f] if alone else None,
-        )
+    measures = [
+        Measure(budget=groups.budgets[f], likelihood=likelihoods[f], slab=SLABS[f], rough=rough.get(f, ()))
         for f in FEATURES
-    }
+    ]
+    found = fit(groups.matrix, measures, hypotheses, alone=[alone[f] for f in FEATURES] if alone else [])
+    return dict(zip(FEATURES, found, strict=True))
 
 
 def _joined(one: dict[Feature, Fit], other: dict[Feature, Fit]) -> dict[Feature, Fit]:

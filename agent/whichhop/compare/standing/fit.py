@@ -1,16 +1,13 @@
 """Levels of all groups at once from what sessions saw: the likeliest values, and the evidence by Laplace."""
 
 from collections.abc import Sequence
-from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from whichhop.compare.standing.columns import Budget
 from whichhop.compare.standing.design import Design
-from whichhop.compare.standing.likelihoods import Likelihood
-from whichhop.compare.standing.usual import HARM_LOG_SD
+from whichhop.compare.standing.hills import CUT_SD, Hills, Measure, Prior, Rows, diagonal
 
 Floats = NDArray[np.float64]
 STEPS = 40
@@ -25,7 +22,6 @@ HOPELESS = 12.0
 it, has no weight beside the same fault without the feature; it is not fitted. That spares a third to three
 quarters of all, by feature, and over 261 stretches of development homes no probability
 moved by more than 0.0007."""
-LOOSE = 5.0
 UNEXPLAINED = -4.0
 """A session's log-likelihood under its best; lower than that another hill may explain it."""
 SHIFTS = (-1.6, -0.8, 0.0, 0.8, 1.6, 2.4)
@@ -35,18 +31,8 @@ USUAL_SDS = 2.0
 else beside usual ones too, for what took a fault's place would have to be given back along a bent ridge. What
 is at an odd level of its own, as a box that answers one packet in eight, keeps it on the first way alone."""
 LEAST_DAMPING, FIRST_DAMPING, MOST_DAMPING = 1e-3, 0.1, 1e4
-CUT_SD = 0.1
-"""How soft the lower end of a fault's size is, in the logarithm."""
 CUT_SDS = 5.0
 """Further below it no fault is: as unlikely as what is hopeless."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Slab:
-    """How large a fault is, a log-normal in the same unit as the feature."""
-
-    median: float
-    log_sd: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,204 +44,171 @@ class Fit:
     log_value: Floats
     log_error: Floats
 
+    def of(self, rows: Rows | slice) -> "Fit":
+        """The same for some of the hypotheses."""
+        return Fit(
+            evidence=self.evidence[rows], log_value=self.log_value[rows], log_error=self.log_error[rows]
+        )
+
+    def put(self, places: Rows, found: "Fit") -> None:
+        """The hypotheses at `places` are these."""
+        self.evidence[places] = found.evidence
+        self.log_value[places] = found.log_value
+        self.log_error[places] = found.log_error
+
+    def better(self, places: NDArray[np.intp], other: "Fit") -> None:
+        """Of those at `places` the likelier of their hills and these."""
+        higher = other.evidence > self.evidence[places]
+        self.put(places[higher], other.of(higher))
+
 
 def fit(
     matrix: Floats,
-    budget: Budget,
-    likelihood: Likelihood,
-    slab: Slab,
+    measures: Sequence[Measure],
     faults: Sequence[tuple[int, ...]],
     *,
-    rough: Sequence[Likelihood] = (),
-    alone: Fit | None = None,
-) -> Fit:
-    """Fit every hypothesis: `faults` holds, for each, the groups that have one (at most two).
+    alone: Sequence[Fit] = (),
+) -> list[Fit]:
+    """Fit every hypothesis by each measure: `faults` holds, for each, the groups that have one (at most two).
 
-    matrix: (sessions, groups). Levels are positive, so their logarithms are the variables. rough: the
-    likelihood with ever smaller errors, where it has several hills. alone: of no fault and of each group's
-    own, in this order; then `faults` are pairs, and the way up to each begins where one of its two has led.
-    Without it the first of `faults` is none. What cannot matter, see HOPELESS, has the levels of no fault and
-    a bound as its evidence.
+    matrix: (sessions, groups). Levels are positive, so their logarithms are the variables. alone: by each
+    measure, of no fault and of each group's own, in this order; then `faults` are pairs, and the way up to
+    each begins where one of its two has led. Without it the first of `faults` is none. What cannot matter,
+    see HOPELESS, has the levels of no fault and a bound as its evidence.
     """
+    count, groups = len(faults), matrix.shape[1]
     design = Design.of_faults(matrix, faults)
-    least = np.append(np.log(budget.least), -np.inf)[design.faults]
-    prior = _Prior(budget, slab, least)
-    x = np.tile(prior.mean, (len(faults), 1))
-    nobody = np.array([0])
-    if alone is None:
-        none = _by_two_ways(x[:1], design.of(nobody), likelihood, prior.of(nobody), rough)
-        well = prior.allows(none.log_value[0])
-        bar = none.evidence[0]
+    least = np.stack([np.append(np.log(m.budget.least), -np.inf)[design.faults] for m in measures])
+    measure, hypothesis = (each.ravel() for each in np.indices((len(measures), count)))
+    prior = Prior.of_measures(measures, least)
+    hills = Hills(design.of(hypothesis), prior, tuple(m.likelihood for m in measures), measure)
+    nobody = np.flatnonzero(hypothesis == 0)
+    if alone:
+        none = _stacked([one.of(slice(1)) for one in alone])
+        bar = np.array([np.maximum(a.evidence[0], a.evidence[1 + design.faults].max(axis=1)) for a in alone])
     else:
-        none = alone
-        bar = np.maximum(none.evidence[0], none.evidence[1 + design.faults].max(axis=1))
-    most = _most(design, least, likelihood)
-    tried = np.flatnonzero(most >= bar - HOPELESS)
-    groups = matrix.shape[1]
-    out = Fit(evidence=most, log_value=x.copy(), log_error=np.zeros_like(x))
-    out.log_value[:, groups:] = least
-    out.log_value[:, :groups] = none.log_value[0, :groups]
-    out.log_error[:, :groups] = none.log_error[0, :groups]
-    if alone is None:
-        _put(out, nobody, none)
-        tried = tried[tried > 0]
-    if tried.size:
-        usual, part, its = x[tried], design.of(tried), prior.of(tried)
-        if alone is None:
-            beside = _sized(_from_none(usual, none, part), part, likelihood, its)
-            begin = beside if well else _sized(usual, part, likelihood, its)
-            found = _by_two_ways(begin, part, likelihood, its, rough, of_faults=well)
-            if not well:
-                found = _better(found, _climb(beside, part, likelihood, its), np.arange(tried.size))
-        else:
-            found = _climb(_from_alone(usual, alone, part, likelihood, its), part, likelihood, its)
-        _put(out, tried, found)
-    return out
+        none = _by_two_ways(prior.mean[nobody], hills.of(nobody), measures)
+        bar = np.repeat(none.evidence, count)
+    smallest = least.reshape(len(measure), -1)
+    out = Fit(
+        evidence=_most(hills, smallest), log_value=prior.mean.copy(), log_error=np.zeros_like(prior.mean)
+    )
+    out.log_value[:, groups:] = smallest
+    out.log_value[:, :groups] = none.log_value[measure, :groups]
+    out.log_error[:, :groups] = none.log_error[measure, :groups]
+    tried = out.evidence >= bar.ravel() - HOPELESS
+    if not alone:
+        out.put(nobody, none)
+        tried[nobody] = False
+    rows = np.flatnonzero(tried)
+    if rows.size:
+        of_rows = hills.of(rows)
+        out.put(rows, _from_alone(alone, of_rows) if alone else _from_none(none, of_rows, measures))
+    return [out.of(slice(first, first + count)) for first in range(0, len(measure), count)]
 
 
-def _most(design: Design, least: Floats, likelihood: Likelihood) -> Floats:
+def _stacked(fits: Sequence[Fit]) -> Fit:
+    return Fit(
+        evidence=np.concatenate([f.evidence for f in fits]),
+        log_value=np.concatenate([f.log_value for f in fits]),
+        log_error=np.concatenate([f.log_error for f in fits]),
+    )
+
+
+def _most(hills: Hills, smallest: Floats) -> Floats:
     """What no evidence is above, per hypothesis: every session as it likes best, beyond the least faults."""
-    groups = design.matrix.shape[1] - 1
-    levels = np.zeros((len(least), groups + least.shape[1]))
-    levels[:, groups:] = np.exp(least - CUT_SDS * CUT_SD)
-    return np.asarray(likelihood.value(np.maximum(design.seen(levels), likelihood.best)).sum(axis=1))
+    levels = np.zeros_like(hills.prior.mean)
+    levels[:, levels.shape[1] - smallest.shape[1] :] = np.exp(smallest - CUT_SDS * CUT_SD)
+    best = np.stack([likelihood.best for likelihood in hills.likelihoods])[hills.measure]
+    return np.asarray(hills.likely(np.maximum(hills.design.seen(levels), best)).sum(axis=1))
 
 
 def _by_two_ways(
-    begin: Floats,
-    design: Design,
-    likelihood: Likelihood,
-    prior: "_Prior",
-    rough: Sequence[Likelihood],
-    *,
-    of_faults: bool = False,
+    begin: Floats, hills: Hills, measures: Sequence[Measure], of_faults: NDArray[np.bool_] | None = None
 ) -> Fit:
     """None or one fault from `begin`; where that leaves something unexplained, from what is usual too, by a
-    second way. of_faults: only where the faults could explain it."""
-    found = _climb(begin, design, likelihood, prior)
-    if not rough:
-        return found
-    unexplained = likelihood.value(design.seen(np.exp(found.log_value))) < UNEXPLAINED
-    if of_faults:
-        unexplained &= (design.matrix.T[design.faults] > 0).any(axis=1)
-    odd = np.flatnonzero(unexplained.any(axis=1))
+    second way. of_faults: (hypotheses,), True where only if the fault could explain it."""
+    found = _climb(begin, hills)
+    unexplained = hills.seen(found.log_value) < UNEXPLAINED
+    if of_faults is not None:
+        crossing = (hills.design.matrix.T[hills.design.faults] > 0).any(axis=1)
+        unexplained &= crossing | ~of_faults[:, None]
+    ways = np.array([len(m.rough) for m in measures])[hills.measure]
+    odd = np.flatnonzero(unexplained.any(axis=1) & (ways > 0))
     if not odd.size:
         return found
     # A session far off pulls no more than a near one: the way to what explains it leads over wider errors and
     # a prior that holds nothing back.
-    part, of_odd = design.of(odd), prior.of(odd)
-    loose = of_odd.loosened()
-    here = _sized(np.tile(prior.mean, (odd.size, 1)), part, rough[0], loose)
-    for wider in rough:
-        here, *_ = _steps(here, part, wider, loose, settled_at=ROUGHLY)
-    return _better(found, _climb(here, part, likelihood, of_odd), odd)
-
-
-def _from_none(x: Floats, none: Fit, design: Design) -> Floats:
-    """Usual sizes of faults beside the levels that no fault leads to, but for the faults' own groups, which
-    are no higher than usual."""
-    groups = len(design.cells)
-    begin, rows = x.copy(), np.arange(len(x))[:, None]
-    begin[:, :groups] = none.log_value[0, :groups]
-    begin[rows, design.faults] = np.minimum(begin, x)[rows, design.faults]
-    return begin
-
-
-def _sized(begin: Floats, design: Design, likelihood: Likelihood, prior: "_Prior") -> Floats:
-    """The likeliest of a few sizes of the faults, the rest as it was: one hill may hide another."""
-    starts = [begin.copy() for _ in SHIFTS]
-    for start, shift in zip(starts, SHIFTS, strict=True):
-        start[:, len(design.cells) :] += shift
-    return _likeliest(starts, design, likelihood, prior)
-
-
-def _from_alone(x: Floats, alone: Fit, design: Design, likelihood: Likelihood, prior: "_Prior") -> Floats:
-    """Where the way up to two faults begins: where one of them alone has led, and the other as large as it
-    is alone, or of one of a few sizes; what is likeliest of these."""
-    groups = x.shape[1] - 2
-    starts = []
-    for first, second in ((0, 1), (1, 0)):
-        its, others = (1 + design.faults[:, k] for k in (first, second))
-        begin = x.copy()
-        begin[:, :groups] = alone.log_value[its, :groups]
-        begin[:, groups + first] = alone.log_value[its, groups]
-        for size in (alone.log_value[others, groups], *(x[:, groups + second] + shift for shift in SHIFTS)):
-            begin[:, groups + second] = size
-            starts.append(begin.copy())
-    return _likeliest(starts, design, likelihood, prior)
-
-
-def _likeliest(starts: Sequence[Floats], design: Design, likelihood: Likelihood, prior: "_Prior") -> Floats:
-    """Per hypothesis the start on which its hill is highest."""
-    high = [likelihood.value(design.seen(np.exp(s))).sum(axis=1) + prior.at(s)[0] for s in starts]
-    return np.asarray(np.stack(starts)[np.argmax(high, axis=0), np.arange(len(starts[0]))])
-
-
-def _better(found: Fit, other: Fit, places: NDArray[np.intp]) -> Fit:
-    """The likelier hill of each hypothesis; `other` holds those at `places`."""
-    higher = other.evidence > found.evidence[places]
-    _put(found, places[higher], other, higher)
+    ways, of_odd = ways[odd], hills.of(odd)
+    loose, here = of_odd.loosened(), of_odd.prior.mean
+    for k in range(int(ways.max())):
+        rows = np.flatnonzero(ways > k)
+        wider = tuple(m.rough[k] if k < len(m.rough) else m.likelihood for m in measures)
+        its = replace(loose.of(rows), likelihoods=wider)
+        if k == 0:
+            here = _sized(here, its)
+        here[rows], *_ = _steps(here[rows], its, settled_at=ROUGHLY)
+    found.better(odd, _climb(here, of_odd))
     return found
 
 
-def _put(
-    into: Fit,
-    places: NDArray[np.intp],
-    found: Fit,
-    which: slice | NDArray[np.bool_] = slice(None),
-) -> None:
-    """The hypotheses at `places` are those of `which` of the found."""
-    into.evidence[places] = found.evidence[which]
-    into.log_value[places] = found.log_value[which]
-    into.log_error[places] = found.log_error[which]
+def _from_none(none: Fit, hills: Hills, measures: Sequence[Measure]) -> Fit:
+    """One fault each, from usual sizes of it beside the levels that no fault leads to; its own group is no
+    higher than usual there. none: by each measure."""
+    usual, faults, groups = hills.prior.mean, hills.design.faults, len(hills.design.cells)
+    levels = none.log_value[hills.measure]
+    well = np.asarray((levels - usual < USUAL_SDS * hills.prior.above).all(axis=1))
+    beside, rows = usual.copy(), np.arange(len(usual))[:, None]
+    beside[:, :groups] = levels[:, :groups]
+    beside[rows, faults] = np.minimum(beside, usual)[rows, faults]
+    beside = _sized(beside, hills)
+    begin, ill = beside.copy(), np.flatnonzero(~well)
+    if ill.size:
+        begin[ill] = _sized(usual[ill], hills.of(ill))
+    found = _by_two_ways(begin, hills, measures, well)
+    if ill.size:
+        found.better(ill, _climb(beside[ill], hills.of(ill)))
+    return found
 
 
-class _Prior:
-    """The log prior of all variables of all hypotheses, its slope and curvature."""
-
-    def __init__(self, budget: Budget, slab: Slab, least: Floats) -> None:
-        faults = least.shape[1]
-        self.mean = np.concatenate([budget.mean, np.full(faults, np.log(slab.median))])
-        self.above = np.concatenate([budget.sd_above, np.full(faults, slab.log_sd)])
-        self.below = np.concatenate([budget.sd_below, np.full(faults, slab.log_sd)])
-        self.harm = np.concatenate([budget.harm, np.full(faults, np.inf)])
-        self.least = np.concatenate([np.full((len(least), len(budget.mean)), -np.inf), least], axis=1)
-        self.constant = float(np.log(2 / np.sqrt(2 * np.pi) / (self.above + self.below)).sum())
-
-    def of(self, hypotheses: NDArray[np.intp] | NDArray[np.bool_]) -> "_Prior":
-        """The same for some of the hypotheses."""
-        part = copy(self)
-        part.least = self.least[hypotheses]
-        return part
-
-    def loosened(self) -> "_Prior":
-        """The same, so wide that what was seen decides."""
-        wide = copy(self)
-        wide.above, wide.below = self.above * LOOSE, self.below * LOOSE
-        wide.harm = np.full_like(self.harm, np.inf)
-        return wide
-
-    def allows(self, x: Floats) -> bool:
-        """Whether no variable is so high that a fault would have to take its place."""
-        return bool((x - self.mean < USUAL_SDS * self.above).all())
-
-    def at(self, x: Floats) -> tuple[Floats, Floats, Floats]:
-        off = x - self.mean
-        weight = np.where(off > 0, self.above**-2, self.below**-2)
-        over = np.maximum(x - self.harm, 0.0)
-        under = np.maximum(self.least - x, 0.0)
-        pulled, pressed, pushed = weight * off, over * HARM_LOG_SD**-2, under * CUT_SD**-2
-        value = self.constant - 0.5 * (pulled * off + pressed * over + pushed * under).sum(axis=1)
-        slope = pushed - pressed - pulled
-        bend = weight + (over > 0) * HARM_LOG_SD**-2 + (under > 0) * CUT_SD**-2
-        return value, slope, bend
+def _sized(begin: Floats, hills: Hills) -> Floats:
+    """The likeliest of a few sizes of the faults, the rest as it was: one hill may hide another."""
+    starts = [begin.copy() for _ in SHIFTS]
+    for start, shift in zip(starts, SHIFTS, strict=True):
+        start[:, len(hills.design.cells) :] += shift
+    return _likeliest(starts, hills)
 
 
-def _climb(x: Floats, design: Design, likelihood: Likelihood, prior: _Prior) -> Fit:
+def _from_alone(alone: Sequence[Fit], hills: Hills) -> Fit:
+    """Two faults each, from where one of them alone has led, and the other as large as it is alone, or of one
+    of a few sizes; what is likeliest of these. alone: by each measure."""
+    usual, measure = hills.prior.mean, hills.measure
+    groups = len(hills.design.cells)
+    led = np.stack([one.log_value for one in alone])
+    starts = []
+    for first, second in ((0, 1), (1, 0)):
+        its, others = (1 + hills.design.faults[:, k] for k in (first, second))
+        begin = usual.copy()
+        begin[:, :groups] = led[measure, its, :groups]
+        begin[:, groups + first] = led[measure, its, groups]
+        for size in (led[measure, others, groups], *(usual[:, groups + second] + s for s in SHIFTS)):
+            begin[:, groups + second] = size
+            starts.append(begin.copy())
+    return _climb(_likeliest(starts, hills), hills)
+
+
+def _likeliest(starts: Sequence[Floats], hills: Hills) -> Floats:
+    """Per hypothesis the start on which its hill is highest."""
+    rows = np.arange(len(hills))
+    best = np.argmax([hills.high(start) for start in starts], axis=0)
+    return np.asarray(np.stack(starts)[best, rows])
+
+
+def _climb(x: Floats, hills: Hills) -> Fit:
     """The top of each hypothesis' hill and, by Laplace, the evidence under it."""
-    log_value, value, hessian = _steps(x, design, likelihood, prior)
+    log_value, value, hessian = _steps(x, hills)
     _, logdet = np.linalg.slogdet(hessian)
-    variance = _diagonal(np.asarray(np.linalg.inv(hessian), dtype=np.float64))
+    variance = diagonal(np.asarray(np.linalg.inv(hessian), dtype=np.float64))
     return Fit(
         evidence=value + 0.5 * x.shape[1] * np.log(2 * np.pi) - 0.5 * logdet,
         log_value=log_value,
@@ -263,14 +216,7 @@ def _climb(x: Floats, design: Design, likelihood: Likelihood, prior: _Prior) -> 
     )
 
 
-def _steps(
-    x: Floats,
-    design: Design,
-    likelihood: Likelihood,
-    prior: _Prior,
-    *,
-    settled_at: float = SETTLED,
-) -> tuple[Floats, Floats, Floats]:
+def _steps(x: Floats, hills: Hills, *, settled_at: float = SETTLED) -> tuple[Floats, Floats, Floats]:
     """Damped Newton for all hypotheses side by side, to where a step gains no more than `settled_at`; those
     that have settled are left alone. Variables, log posterior and the negative of its Hessian there.
 
@@ -280,7 +226,7 @@ def _steps(
     """
     hypotheses = len(x)
     damping, stiffening = np.full(hypotheses, FIRST_DAMPING), np.full(hypotheses, 2.0)
-    here = [x.copy(), *_around(x, design, likelihood, prior)]
+    here = [x.copy(), *hills.around(x)]
     settled = [np.empty_like(each) for each in here[:4]]
     moving = np.arange(hypotheses)
     for left in range(STEPS, 0, -1):
@@ -289,7 +235,7 @@ def _steps(
         bent = np.matmul(hessian, step[:, :, None])[:, :, 0]
         promised = (step * (gradient - 0.5 * bent)).sum(axis=1)
         tried = at + step
-        new = (tried, *_around(tried, design, likelihood, prior))
+        new = (tried, *hills.around(tried))
         gain = new[1] - value
         better = gain >= 0
         if better.all():
@@ -310,36 +256,15 @@ def _steps(
             break
         on = ~done
         moving, damping, stiffening = moving[on], damping[on], stiffening[on]
-        here, design, prior = [each[on] for each in here], design.of(on), prior.of(on)
+        here, hills = [each[on] for each in here], hills.of(on)
     log_value, value, _, hessian = settled
     return log_value, value, hessian
 
 
-def _around(
-    x: Floats, design: Design, likelihood: Likelihood, prior: _Prior
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Log posterior at x, its gradient, and the negative of its Hessian as Gauss and Newton have it.
-
-    At the end what that leaves out, of each variable, where it makes the hill steeper: a level is the
-    exponential of its variable, so that the likelihood's slope bends it too. Steps heed it.
-    """
-    levels = np.exp(x)
-    value, slope, bend = likelihood.around(design.seen(levels))
-    at, prior_slope, prior_bend = prior.at(x)
-    pull, hessian = design.pull(slope, levels), design.bend(bend, levels)
-    _diagonal(hessian)[...] += prior_bend
-    return value.sum(axis=1) + at, pull + prior_slope, hessian, np.maximum(-pull, 0.0)
-
-
-def _diagonal(matrices: Floats) -> Floats:
-    """(matrices, variables), a view that can be written."""
-    return matrices.reshape(len(matrices), -1)[:, :: matrices.shape[1] + 1]
-
-
 def _step(gradient: Floats, hessian: Floats, rest: Floats, damping: Floats) -> Floats:
     damped = hessian.copy()
-    diagonal = _diagonal(damped)
-    diagonal *= 1.0 + damping[:, None]
-    diagonal += rest
+    stiff = diagonal(damped)
+    stiff *= 1.0 + damping[:, None]
+    stiff += rest
     step = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
     return np.asarray(np.clip(step, -LARGEST_STEP, LARGEST_STEP))

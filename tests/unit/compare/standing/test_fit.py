@@ -7,11 +7,29 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
+from whichhop.compare.standing import fit as measures_fit
 from whichhop.compare.standing.columns import Budget
-from whichhop.compare.standing.fit import CUT_SD, HOPELESS, Slab, fit
+from whichhop.compare.standing.fit import HOPELESS, Fit
+from whichhop.compare.standing.hills import CUT_SD, Measure, Slab
 from whichhop.compare.standing.likelihoods import FREEDOM, Likelihood, of_counts, of_delays, widened
 
 SLAB = Slab(median=0.04, log_sd=0.8)
+
+
+def fit(
+    matrix: np.ndarray,
+    usual: Budget,
+    likelihood: Likelihood,
+    slab: Slab,
+    faults: Sequence[tuple[int, ...]],
+    *,
+    rough: tuple[Likelihood, ...] = (),
+    alone: Fit | None = None,
+) -> Fit:
+    """By one measure."""
+    measure = Measure(budget=usual, likelihood=likelihood, slab=slab, rough=rough)
+    (found,) = measures_fit.fit(matrix, [measure], faults, alone=[alone] if alone else [])
+    return found
 
 
 def budget(groups: int) -> Budget:
@@ -184,3 +202,24 @@ def test_a_box_that_answers_few_hides_no_fault_of_the_line_before_it() -> None:
     assert np.exp(found.log_value[1, 3]) == pytest.approx(np.exp(best.x[3]), rel=0.05)
     # Packets cannot tell it from what lies past the box, whose own loss takes up the rest.
     assert found.evidence[1] == pytest.approx(found.evidence[2], abs=1.5)
+
+
+def test_several_measures_side_by_side_are_fitted_as_each_by_itself() -> None:
+    # Numbers of hypotheses that lie beside each other round differently, and no more than that.
+    matrix, b, late = five_groups(7, [2])
+    _, _, well = five_groups(7, [])
+    lost = of_counts(np.full(12, 200.0), np.array([30.0] * 4 + [0.0] * 8))
+    pairs = [(0, 1), (1, 2), (2, 4)]
+    measures = [
+        Measure(budget=b, likelihood=late, slab=SLAB, rough=widened(late.best, np.full(12, 0.0008))),
+        Measure(budget=b, likelihood=well, slab=SLAB),
+        Measure(budget=b, likelihood=lost, slab=Slab(median=0.09, log_sd=0.8), rough=(lost,)),
+    ]
+    alone = measures_fit.fit(matrix, measures, SINGLES)
+    both = measures_fit.fit(matrix, measures, pairs, alone=alone)
+    for i, measure in enumerate(measures):
+        (own,) = measures_fit.fit(matrix, [measure], SINGLES)
+        (pair,) = measures_fit.fit(matrix, [measure], pairs, alone=[own])
+        for found, expected in ((alone[i], own), (both[i], pair)):
+            for part in ("evidence", "log_value", "log_error"):
+                np.testing.assert_allclose(getattr(found, part), getattr(expected, part), rtol=1e-9)
