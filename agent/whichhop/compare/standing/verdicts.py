@@ -253,7 +253,9 @@ class StandingVerdicts:
     def _scene(self, one: StandingFault, part: Period) -> Scene:
         """The stretch against what is usual.
 
-        Inside the fault's column its own part is the excess, outside all that such links seldom have.
+        Inside the fault's column its own part is the excess, outside all that such links seldom have. Who was
+        never answered (a guest network keeps machines apart, a target answers nobody) bears no fault out that
+        others' answers come through: no loss of it, and no second target that shows it.
         """
         count = len(self.sessions)
         seen = one.weighed.seen
@@ -272,7 +274,7 @@ class StandingVerdicts:
             sessions=self.sessions,
             elements=self.elements,
             table=part.table,
-            speaks=part.speaks,
+            speaks=part.speaks & ~((seen.sent > 0) & (seen.lost >= seen.sent)),
             loc50=loc50,
             scale50=np.nan_to_num(seen.level_error_s, nan=1.0).astype(np.float32),
             loc80=(loc50 + tail).astype(np.float32),
