@@ -40,6 +40,17 @@ def test_without_counters_or_without_harm_nothing_is_told_of_it() -> None:
     assert told(120, 60, delay_s=0.002) == []
 
 
+def test_a_download_from_the_first_second_on_that_is_counted_by_the_minute_is_no_fault_of_the_line() -> None:
+    # A rate takes two readings: the first ticks are not known to be busy, and are no line at rest.
+    end, ticks = 174, 260
+    table = disturb(quiet(HOME, ticks), HOME, LINE, slice(0, end), delay_s=0.08)
+    readings = full_line(ticks + 1, 0, end)[4::6]
+    found = judge(HOME, SESSIONS, table, readings)
+    assert [v.cause for v in found] == [Cause.OWN_TRAFFIC]
+    assert found[0].end_ns is not None
+    assert (found[0].end_ns - START_NS) / NS_PER_S == pytest.approx(end * 10, abs=70)
+
+
 def test_what_goes_on_or_ended_a_moment_ago_is_not_told_yet() -> None:
     assert told(60, 60) == []
     assert told(66, 60) == []
