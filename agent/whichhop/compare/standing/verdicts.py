@@ -354,14 +354,17 @@ LEAST_LOSS = 0.02
 def together(standing: Sequence[Verdict], changed: Sequence[Verdict], now_ns: int) -> list[Verdict]:
     """All verdicts in order of time; changes that are only a standing fault's own ups and downs left out, and
     own traffic from the beginning on that a change tells already."""
-    standing = [v for v in standing if not (v.cause is Cause.OWN_TRAFFIC and _told_in(v, changed))]
+    standing = [v for v in standing if not (v.cause is Cause.OWN_TRAFFIC and _told_in(v, changed, now_ns))]
     own = [v for v in changed if not any(_part_of(v, one, now_ns) for one in standing)]
     return sorted([*standing, *own], key=lambda v: (v.start_ns, v.elements))
 
 
-def _told_in(standing: Verdict, changed: Sequence[Verdict]) -> bool:
+def _told_in(standing: Verdict, changed: Sequence[Verdict], now_ns: int) -> bool:
+    """Whether changes tell most of it: one that saw its first minutes alone is a part of it."""
     end_ns = standing.end_ns or standing.start_ns
-    return any(v.cause is standing.cause and v.start_ns < end_ns for v in changed)
+    alike = [v for v in changed if v.cause is standing.cause and v.start_ns < end_ns]
+    told_ns = sum(min(v.end_ns or now_ns, end_ns) - max(v.start_ns, standing.start_ns) for v in alike)
+    return bool(alike) and 2 * told_ns >= end_ns - standing.start_ns
 
 
 def _part_of(change: Verdict, standing: Verdict, now_ns: int) -> bool:
