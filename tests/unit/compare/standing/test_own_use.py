@@ -8,7 +8,7 @@ from support.homes import alder
 from support.windows import START_NS, disturb, full_line, quiet
 from whichhop.compare.history import judge
 from whichhop.compare.live import Follower
-from whichhop.compare.standing.verdicts import together
+from whichhop.compare.standing.together import together
 from whichhop.compare.words import explain
 from whichhop.model import Cause, Verdict, derive_sessions
 from whichhop.model.units import NS_PER_S
