@@ -1,7 +1,7 @@
 """What may be told of a weighed period: which groups have a standing fault, and the level of every link."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,6 +31,8 @@ SURE_OF_STALLS = 0.995
 no stall is told."""
 OWN_WAY = 0.5
 """So likely a target answers in a way of its own when what it answers is no longer heard."""
+SURE_OF_TWO = 0.95
+"""So likely each of two faults is there when a third is looked for; the bar of three minutes, see BAR."""
 MOST_OWN_WAYS = 4
 """So often more of them are looked for; it bounds the cost."""
 DOZES_TAIL_S = 0.005
@@ -91,6 +93,22 @@ def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | 
         rest_s=rest_s,
         whole_s=table.ticks * table.step_ns * 1e-9,
     )
+
+
+def without_two(weighed: Weighed) -> Weighed | None:
+    """The same stretch as those see it who meet neither of two faults that are there; None unless there are.
+
+    Only two faults are weighed at a time: a third, as a line that loses beside two bad radios, is told by the
+    others. Nobody is heard there whose own hop is bad, so that this finds less, and nothing that they deny.
+    """
+    odds, best = weighed.odds, weighed.odds.hypotheses[weighed.odds.best]
+    if len(best) < MOST_FAULTS or (odds.probability[list(best)] < SURE_OF_TWO).any():
+        return None
+    met = np.flatnonzero(weighed.groups.matrix[:, list(best)].any(axis=1))
+    if met.size == len(weighed.heard):
+        return None
+    seen = weighed.seen.without([weighed.heard[r] for r in met])
+    return replace(weighed, seen=seen, odds=odds_of(seen, weighed.heard, weighed.groups))
 
 
 def _own_ways(

@@ -480,3 +480,16 @@ def test_who_never_answered_anybody_is_no_loss_of_a_fault_that_stands_nor_a_seco
         assert verdict.severity.loss_ratio is not None
         assert verdict.severity.loss_ratio < 0.01
     assert any("second target" in m for m in verdict.missing)
+
+
+def test_a_third_fault_is_told_by_who_meets_neither_of_the_other_two() -> None:
+    home = home_of("mesh", Medium.DSL)
+    line = next(k.name for k in home.links if k.medium is Medium.DSL)
+    radios = [k.name for k in home.links if k.kind is LinkKind.WIRELESS][:2]
+    late = [Ill(element=radio, late=0.25, late_ms=(30.0, 130.0)) for radio in radios]
+    found = verdicts_of(case_of(home, *late, Ill(element=line, lost=0.10)), 900)
+    stood = [v.elements for v in found if v.standing]
+    assert any(line in elements for elements in stood)
+    assert all(any(radio in elements for elements in stood) for radio in radios)
+    alone = verdicts_of(case_of(home, *late), 900)
+    assert {v.elements[0] for v in alone if v.standing} == set(radios)
