@@ -32,7 +32,8 @@ no stall is told."""
 OWN_WAY = 0.5
 """So likely a target answers in a way of its own when what it answers is no longer heard."""
 SURE_OF_TWO = 0.95
-"""So likely each of two faults is there when a third is looked for; the bar of three minutes, see BAR."""
+"""So likely there are two faults when a third is looked for, the bar of three minutes, see BAR; whose each is
+may still be open between a hop and the machine at its end, who meet the same packets, see LIKELIEST."""
 MOST_OWN_WAYS = 4
 """So often more of them are looked for; it bounds the cost."""
 DOZES_TAIL_S = 0.005
@@ -102,7 +103,8 @@ def without_two(weighed: Weighed) -> Weighed | None:
     others. Nobody is heard there whose own hop is bad, so that this finds less, and nothing that they deny.
     """
     odds, best = weighed.odds, weighed.odds.hypotheses[weighed.odds.best]
-    if len(best) < MOST_FAULTS or (odds.probability[list(best)] < SURE_OF_TWO).any():
+    two = sum(w for h, w in zip(odds.hypotheses, odds.weights.tolist(), strict=True) if len(h) == MOST_FAULTS)
+    if len(best) < MOST_FAULTS or two < SURE_OF_TWO or (odds.probability[list(best)] < LIKELIEST).any():
         return None
     met = np.flatnonzero(weighed.groups.matrix[:, list(best)].any(axis=1))
     if met.size == len(weighed.heard):
