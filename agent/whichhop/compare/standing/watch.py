@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import Groups
-from whichhop.compare.standing.named import Weighed, blamable, likeliest, named, weigh, without_two
+from whichhop.compare.standing.named import Weighed, blamable, likeliest, named, thirds, weigh, without_two
 from whichhop.compare.standing.seen import Period, at_rest
 from whichhop.compare.standing.usual import MOST_OF_WIRED, WIRED, Feature, kind_of
 from whichhop.compare.suspects.elements import Element
@@ -251,10 +251,11 @@ class StandingWatch:
             self.latest = weighed
         groups, rest = weighed.groups, without_two(weighed)
         views = [weighed] if rest is None else [weighed, rest]
-        fresh = {groups.members[g]: g for v in views for g in named(self.home, self.elements, v)}
+        fresh = named(self.home, self.elements, weighed)
+        fresh += [] if rest is None else thirds(self.home, self.elements, rest)
         known = {groups.members[g]: g for g in range(len(groups.members))}
         kept: dict[tuple[int, ...], StandingFault] = {}
-        for members in dict.fromkeys((*self._named, *fresh)):
+        for members in dict.fromkeys((*self._named, *(groups.members[g] for g in fresh))):
             g = known.get(members)
             if g is None or not blamable(self.home, self.elements, members):
                 continue
