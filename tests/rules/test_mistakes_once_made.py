@@ -28,11 +28,16 @@ HELD: dict[str, tuple[str, tuple[str, ...]]] = {
         (
             "standing/test_own_use.py::test_an_upload_from_the_first_second_on_is_told_once_it_has_stopped",
             "test_improvements.py::test_an_upload_from_the_first_second_that_stops_accuses_nobody",
+            "standing/test_own_use.py::test_a_download_from_the_first_second_on_that_is_counted_by_the_minute_"
+            "is_no_fault_of_the_line",
         ),
     ),
     "two radios bad from the start pass for healthy": (
         "both-radios",
-        ("standing/test_standing.py::test_healthy_homes_are_not_blamed_and_two_faults_are_two",),
+        (
+            "standing/test_standing.py::test_healthy_homes_are_not_blamed_and_two_faults_are_two",
+            "standing/test_standing.py::test_a_third_fault_is_told_by_who_meets_neither_of_the_other_two",
+        ),
     ),
     "a radio whose slow packets become many is not named": (
         "turns-bad",

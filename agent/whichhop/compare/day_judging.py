@@ -14,7 +14,8 @@ from whichhop.compare.case import Case, prepare
 from whichhop.compare.history import DEFAULT_SETTINGS, changes_since, judgeable
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.standing.seen import Period
-from whichhop.compare.standing.verdicts import StandingVerdicts, together
+from whichhop.compare.standing.together import together
+from whichhop.compare.standing.verdicts import StandingVerdicts
 from whichhop.compare.standing.watch import Expected, Fading, expected_of
 from whichhop.compare.windows.clocks import aligned
 from whichhop.compare.windows.reporting import AsideTicks, aside_ticks

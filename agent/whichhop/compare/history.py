@@ -19,7 +19,8 @@ from whichhop.compare.inference.settings import Settings
 from whichhop.compare.inference.some_late import log_rarity
 from whichhop.compare.sooner import with_seconds
 from whichhop.compare.standing.seen import Period
-from whichhop.compare.standing.verdicts import StandingVerdicts, together
+from whichhop.compare.standing.together import together
+from whichhop.compare.standing.verdicts import StandingVerdicts
 from whichhop.compare.suspects.elements import Element, Nature, judged
 from whichhop.compare.verdict.alone import explained
 from whichhop.compare.verdict.before import before_of

@@ -19,7 +19,8 @@ from whichhop.compare.inference.segment import Close
 from whichhop.compare.inference.settings import Settings
 from whichhop.compare.sooner import Soon, heard_by_second, soon_of, soon_verdict
 from whichhop.compare.standing.seen import Period
-from whichhop.compare.standing.verdicts import StandingVerdicts, together
+from whichhop.compare.standing.together import together
+from whichhop.compare.standing.verdicts import StandingVerdicts
 from whichhop.compare.suspects.elements import judged
 from whichhop.compare.windows import own_traffic
 from whichhop.compare.windows.reporting import reporting_of

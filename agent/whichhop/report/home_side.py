@@ -3,7 +3,7 @@
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
-from whichhop.model import CAUSE_TABLE, Cause, Owner
+from whichhop.model import CAUSE_TABLE, Cause, LinkKind, Owner
 from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
 from whichhop.model.figure_words import instant_words
 from whichhop.model.links import HOUSE_CABLING
@@ -84,6 +84,21 @@ def beside_words(dossier: Dossier, claim: Claim) -> str:
         named = " and ".join(dict.fromkeys(_what(f) for f in left_in))
         share = f"What it did is left out of these figures, but for {named}: nothing else was heard then."
     return f"At the same time this was at fault as well: {_each(faults, ZoneInfo(dossier.zone))}. {share}"
+
+
+def line_open_words(dossier: Dossier) -> str:
+    """What else may have been the provider's, where a report is about a fault of the home's; else ""."""
+    outside = {link.name for link in dossier.home.links if link.kind in (LinkKind.ACCESS, LinkKind.BEYOND)}
+    others = tuple(
+        h
+        for h in dossier.episodes
+        if not h.claimed and h.cause is Cause.NOT_SEPARABLE and outside & set(h.elements)
+    )
+    return (
+        f"Besides, this may have been the provider's: {_each(others, ZoneInfo(dossier.zone))}."
+        if others
+        else ""
+    )
 
 
 def home_cleared(dossier: Dossier, claim: Claim, whose: str = "the home's") -> str:

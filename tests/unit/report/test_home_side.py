@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from support.dossiers import dossier
-from whichhop.model import Cause
+from whichhop.model import Cause, Owner
 from whichhop.model.dossier import Claim, Dossier, Happened, Wiring
 from whichhop.model.units import NS_PER_S
 from whichhop.report.contents import Paper
@@ -109,3 +109,17 @@ def test_the_homes_own_traffic_is_a_fault_beside_it_too() -> None:
 def test_the_caveat_of_the_cabling_stays() -> None:
     made = replace(beside(radio()), wiring=Wiring.GOOD)
     assert "is not excluded, though every level" in home_cleared(made, claim_in(made))
+
+
+def test_a_report_of_a_fault_of_the_home_does_not_acquit_the_provider_of_another_that_may_be_the_lines() -> (
+    None
+):
+    made = dossier()
+    claim = replace(claim_in(made), made=False, missing=(), cause=Cause.WIRELESS_HOP, owner=Owner.HOME)
+    either = ("own-traffic", "modem/provider-edge")
+    line = replace(radio(), cause=Cause.NOT_SEPARABLE, elements=either, where="the line or own traffic")
+    acquitted = words(replace(made, claim=claim), Paper.REPORT)
+    assert "Not the provider's fault, as far as was measured" in acquitted
+    said = words(replace(made, claim=claim, episodes=(*made.episodes, line)), Paper.REPORT)
+    assert "Not the provider's fault, as far as was measured" not in said
+    assert "this may have been the provider's: one of these: the line or own traffic, 2026" in said

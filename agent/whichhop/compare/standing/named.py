@@ -1,7 +1,7 @@
 """What may be told of a weighed period: which groups have a standing fault, and the level of every link."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,6 +31,9 @@ SURE_OF_STALLS = 0.995
 no stall is told."""
 OWN_WAY = 0.5
 """So likely a target answers in a way of its own when what it answers is no longer heard."""
+SURE_OF_TWO = 0.95
+"""So likely there are two faults when a third is looked for, the bar of three minutes, see BAR; whose each is
+may still be open between a hop and the machine at its end, who meet the same packets, see LIKELIEST."""
 MOST_OWN_WAYS = 4
 """So often more of them are looked for; it bounds the cost."""
 DOZES_TAIL_S = 0.005
@@ -91,6 +94,32 @@ def weigh(home: Home, elements: Sequence[Element], period: Period) -> Weighed | 
         rest_s=rest_s,
         whole_s=table.ticks * table.step_ns * 1e-9,
     )
+
+
+def without_two(weighed: Weighed) -> Weighed | None:
+    """Ten minutes as those see them who meet neither of two faults that are there; None unless there are.
+
+    Only two faults are weighed at a time: a third, as a line that loses beside two bad radios, is told by the
+    others. Nobody is heard there whose own hop is bad, so that this finds less, and nothing that they deny.
+    """
+    odds, best = weighed.odds, weighed.odds.hypotheses[weighed.odds.best]
+    two = sum(w for h, w in zip(odds.hypotheses, odds.weights.tolist(), strict=True) if len(h) == MOST_FAULTS)
+    if weighed.rest_s < BAR_S[-1] or len(best) < MOST_FAULTS:
+        return None
+    if two < SURE_OF_TWO or (odds.probability[list(best)] < LIKELIEST).any():
+        return None
+    met = np.flatnonzero(weighed.groups.matrix[:, list(best)].any(axis=1))
+    if met.size == len(weighed.heard):
+        return None
+    seen = weighed.seen.without([weighed.heard[r] for r in met])
+    return replace(weighed, seen=seen, odds=odds_of(seen, weighed.heard, weighed.groups))
+
+
+def thirds(home: Home, elements: Sequence[Element], weighed: Weighed) -> list[int]:
+    """Groups that may be named as a third fault, of what `without_two` left: those that lose or are slow all
+    the time. Stalls come and go on healthy links too, and among so few who hear them stand out."""
+    always = {Feature.LEVEL, Feature.LOSS}
+    return [g for g in named(home, elements, weighed) if always.intersection(likeliest(weighed.odds, g)[1])]
 
 
 def _own_ways(

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.inference.settings import Settings
-from whichhop.compare.standing.seen import OWN_USE, Period, SeenAtRest, seen_in
+from whichhop.compare.standing.seen import OWN_USE, UNCOUNTED, Period, SeenAtRest, seen_in
 from whichhop.compare.suspects.elements import Element, Nature
 from whichhop.compare.verdict.episodes import Span
 from whichhop.compare.verdict.provider_guards import Scene
@@ -17,7 +17,7 @@ from whichhop.compare.windows.own_traffic import is_known
 from whichhop.model import Home, Session, Verdict
 
 SETTLING = 3
-"""Ticks at the beginning that may lack a count: a rate takes two readings."""
+"""Ticks at the beginning that may lack a count or share one with what was before."""
 LEAST_TICKS = 3
 """A shorter use at the beginning slowed nobody who could have noticed."""
 PAUSE = 6
@@ -68,7 +68,9 @@ def first_use(period: Period, own: Element) -> FirstUse | None:
 def _busy_until(use: NDArray[np.float64]) -> int:
     """The tick after the use's last; 0 where none ran at the beginning."""
     busy = np.flatnonzero(use > OWN_USE)
-    if not busy.size or busy[0] > SETTLING:
+    # A rate takes two readings, which may lie two minutes apart.
+    uncounted = min(int(np.argmax(np.isfinite(use))), UNCOUNTED)
+    if not busy.size or busy[0] > uncounted + SETTLING:
         return 0
     pauses = np.flatnonzero(np.diff(busy) > PAUSE)
     return int(busy[pauses[0]] if pauses.size else busy[-1]) + 1

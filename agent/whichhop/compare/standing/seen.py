@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from whichhop.compare.windows.around import runs_of
 from whichhop.compare.windows.own_traffic import is_known
 from whichhop.compare.windows.reporting import Reporting
 from whichhop.compare.windows.table import SLOW_S, TAIL_CAP_S, WindowTable
@@ -13,6 +14,8 @@ from whichhop.compare.windows.table import SLOW_S, TAIL_CAP_S, WindowTable
 Floats = NDArray[np.float64]
 OWN_USE = 0.35
 """Above this share of the line's capacity a tick and its neighbours say nothing of the line at rest."""
+UNCOUNTED = 12
+"""Two minutes, the longest that two readings of a counter may lie apart; see `windows.counted`."""
 DROPPED = 0.2
 """The worst fifth of the time is left out of the late share: one train of scans is no standing fault."""
 TRAIN_S = 30.0
@@ -115,8 +118,14 @@ class SeenAtRest:
 
 
 def at_rest(use: Floats) -> NDArray[np.bool_]:
-    """Ticks in which the home left its line alone, as far as is known; neighbours of busy ones are not."""
+    """Ticks in which the home left its line alone, as far as is known; neighbours of busy ones are not, nor
+    what nobody counted right before or after: a use does not begin with the first count of it."""
     busy = np.nan_to_num(use) > OWN_USE
+    for first, end in runs_of(np.isnan(use)) if busy.any() else ():
+        if first and busy[first - 1]:
+            busy[first : min(end, first + UNCOUNTED)] = True
+        if end < busy.size and busy[end]:
+            busy[max(first, end - UNCOUNTED) : end] = True
     wide = busy.copy()
     wide[1:] |= busy[:-1]
     wide[:-1] |= busy[1:]

@@ -1,6 +1,6 @@
 """A standing fault as a verdict: cause, figures against what is usual, the guards of any other fault."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -253,7 +253,9 @@ class StandingVerdicts:
     def _scene(self, one: StandingFault, part: Period) -> Scene:
         """The stretch against what is usual.
 
-        Inside the fault's column its own part is the excess, outside all that such links seldom have.
+        Inside the fault's column its own part is the excess, outside all that such links seldom have. Who was
+        never answered (a guest network keeps machines apart, a target answers nobody) bears no fault out that
+        others' answers come through: no loss of it, and no second target that shows it.
         """
         count = len(self.sessions)
         seen = one.weighed.seen
@@ -272,7 +274,7 @@ class StandingVerdicts:
             sessions=self.sessions,
             elements=self.elements,
             table=part.table,
-            speaks=part.speaks,
+            speaks=part.speaks & ~((seen.sent > 0) & (seen.lost >= seen.sent)),
             loc50=loc50,
             scale50=np.nan_to_num(seen.level_error_s, nan=1.0).astype(np.float32),
             loc80=(loc50 + tail).astype(np.float32),
@@ -339,41 +341,6 @@ class StandingVerdicts:
         if OWN_TRAFFIC in names:
             out.append(COUNTING)
         return tuple(out)
-
-
-ABSORBED = 2.0
-"""A change for the worse by more than this many times the standing fault is an episode of its own."""
-
-
-LEAST_LOSS = 0.02
-"""So much more loss may be chance."""
-
-
-def together(standing: Sequence[Verdict], changed: Sequence[Verdict], now_ns: int) -> list[Verdict]:
-    """All verdicts in order of time; changes that are only a standing fault's own ups and downs left out, and
-    own traffic from the beginning on that a change tells already."""
-    standing = [v for v in standing if not (v.cause is Cause.OWN_TRAFFIC and _told_in(v, changed))]
-    own = [v for v in changed if not any(_part_of(v, one, now_ns) for one in standing)]
-    return sorted([*standing, *own], key=lambda v: (v.start_ns, v.elements))
-
-
-def _told_in(standing: Verdict, changed: Sequence[Verdict]) -> bool:
-    end_ns = standing.end_ns or standing.start_ns
-    return any(v.cause is standing.cause and v.start_ns < end_ns for v in changed)
-
-
-def _part_of(change: Verdict, standing: Verdict, now_ns: int) -> bool:
-    """Whether a change is an up and down of a fault that stood: same element, inside its time, no larger."""
-    more, base = change.severity, standing.severity
-    if more is None or base is None or not set(change.elements) & set(standing.elements):
-        return False
-    if change.start_ns >= (standing.end_ns or now_ns + 1):
-        # What is quicker than before is the fault's end, not another fault.
-        return (more.added_p50_s or 0.0) < 0 and (more.loss_ratio or 0.0) <= LEAST_LOSS
-    added = max(base.added_p50_s or 0.0, base.added_p95_s or 0.0)
-    return (more.added_p50_s or 0.0) <= ABSORBED * added and (more.loss_ratio or 0.0) <= ABSORBED * (
-        base.loss_ratio or 0.0
-    ) + LEAST_LOSS
 
 
 def _watched_host(element: Element, watched: frozenset[str]) -> bool:

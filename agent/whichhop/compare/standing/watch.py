@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichhop.compare.standing.columns import Groups
-from whichhop.compare.standing.named import Weighed, blamable, likeliest, named, weigh
+from whichhop.compare.standing.named import Weighed, blamable, likeliest, named, thirds, weigh, without_two
 from whichhop.compare.standing.seen import Period, at_rest
 from whichhop.compare.standing.usual import MOST_OF_WIRED, WIRED, Feature, kind_of
 from whichhop.compare.suspects.elements import Element
@@ -249,16 +249,21 @@ class StandingWatch:
             return
         if self._stage >= LEVELS_STAGE:
             self.latest = weighed
-        p, groups = weighed.odds.probability, weighed.groups
-        fresh = {groups.members[g]: g for g in named(self.home, self.elements, weighed)}
+        groups, rest = weighed.groups, without_two(weighed)
+        views = [weighed] if rest is None else [weighed, rest]
+        fresh = named(self.home, self.elements, weighed)
+        fresh += [] if rest is None else thirds(self.home, self.elements, rest)
         known = {groups.members[g]: g for g in range(len(groups.members))}
         kept: dict[tuple[int, ...], StandingFault] = {}
-        for members in dict.fromkeys((*self._named, *fresh)):
+        for members in dict.fromkeys((*self._named, *(groups.members[g] for g in fresh))):
             g = known.get(members)
-            if g is None or p[g] < WITHDRAWN_AT or not blamable(self.home, self.elements, members):
+            if g is None or not blamable(self.home, self.elements, members):
+                continue
+            view = max(views, key=lambda v: float(v.odds.probability[g]))
+            if view.odds.probability[g] < WITHDRAWN_AT:
                 continue
             old = self._named.get(members)
-            one = _standing(weighed, g, old.named_at if old else period.table.ticks)
+            one = _standing(view, g, old.named_at if old else period.table.ticks)
             expected = expected_of(one)
             # What is over before it could be named was passing, not standing.
             if (

@@ -28,6 +28,9 @@ LEAST_S = 0.005
 PAST = (Nature.BEYOND, Nature.DESTINATION)
 ONE_LOST = 1
 """Derived: of fewer than fifty packets a single one is more than SLIGHT_LOSS, and says nothing."""
+AS_LATE, APART_SIGMAS = 0.5, 2.0
+"""Of the excess past the line what must be met at it too: where its own bursts are the lesser part, and the
+difference more than chance (two standard errors of the mean over the ticks), something past it is slow."""
 MOST_S = 0.070
 """The 80 % quantile of the waits whose median is `provider_guards.PROOF_S`: bursts into a deep queue."""
 
@@ -37,8 +40,7 @@ def only_bursts(scan: Scan, elements: Sequence[Element], used: LineUse, found: F
 
     used: by tick of the scan. A delay that the median has too, loss, what shows while the line is idle, and
     more late packets than it was busy for, are none of its bursts. What lies past the line shows them by
-    chance alone: then the sessions that end at the line have late packets too. How many is not asked: late is
-    counted above each tick's own median, which a burst that most packets meet raises.
+    chance alone: then the sessions that end at the line are late too, and on the whole as much.
     """
     where = next((j for j in found.members if elements[j].nature in (*LINE, *PAST)), None)
     if where is None:
@@ -61,9 +63,34 @@ def only_bursts(scan: Scan, elements: Sequence[Element], used: LineUse, found: F
     if elements[where].nature in PAST:
         line = next((e for e in elements if e.nature is Nature.ACCESS), None)
         ending = sorted(line.column - elements[where].column) if line else []
-        late_too, _ = counted(scan, ending, ticks, (scan.table.slow, scan.table.answered))
-        return middle < LEAST_S and late_too > 0
+        return middle < LEAST_S and _late_too(
+            scan.table.q80_s[ticks] - base.loc80, scan.speaks[ticks], sorted(elements[where].column), ending
+        )
     return middle < min(SLIGHT_S, max(LEAST_S, MEDIAN_SHARE * upper)) and upper < MOST_S
+
+
+def _late_too(
+    over: NDArray[np.floating], speaks: NDArray[np.bool_], past: Sequence[int], ending: Sequence[int]
+) -> bool:
+    """Whether what ends at the line is late on the whole as what goes past it; over: (ticks, sessions).
+
+    Late packets are not counted: they are so above each tick's own median, which a burst that most packets
+    meet raises. Nor are the ticks' medians compared: in step with the agents' second a burst is met by the
+    one now and by the other then. Where nobody who ends there answers, nobody says so.
+    """
+    means = [
+        np.array([row[known].mean() if known.any() else np.nan for row, known in zip(*part, strict=True)])
+        for part in ((over[:, c], speaks[:, c] & np.isfinite(over[:, c])) for c in (past, ending))
+    ]
+    both = np.isfinite(means[0] + means[1])
+    if not both.any():
+        return False
+    beyond, here = (mean[both] for mean in means)
+    if here.mean() >= AS_LATE * beyond.mean():
+        return True
+    apart = beyond - here
+    few = apart.size < 2 or apart.mean() <= APART_SIGMAS * apart.std(ddof=1) / np.sqrt(apart.size)
+    return bool(few and here.mean() > 0.0)
 
 
 def _averaged(share: NDArray[np.float64]) -> NDArray[np.float64]:

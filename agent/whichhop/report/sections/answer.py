@@ -9,7 +9,7 @@ from whichhop.model.dossier import ChannelRow, Claim, Dossier, Happened, Wiring
 from whichhop.model.figure_words import how_long
 from whichhop.model.links import HOUSE_CABLING
 from whichhop.report.blocks import Block, Bullets, FactList, Notice, Para, Picture, Section, Tone
-from whichhop.report.home_side import home_cleared, home_faults
+from whichhop.report.home_side import home_cleared, home_faults, line_open_words
 from whichhop.report.plot import describe, draw
 from whichhop.report.reach import felt_besides, reach_besides, without_fault
 from whichhop.report.sections.calls import overdue, tickets
@@ -194,13 +194,15 @@ def _notice(dossier: Dossier) -> Notice:
             f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}. What is missing before"
             " that can be claimed is listed below.",
         )
-    return Notice(
-        Tone.HOLD,
-        "Not determined whose fault it is"
-        if claim.cause is Cause.NOT_SEPARABLE and claim.owner is Owner.NOBODY
-        else "Not the provider's fault, as far as was measured",
-        f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}. It is {whose(claim)}.",
-    )
+    open_too = line_open_words(dossier)
+    if claim.cause is Cause.NOT_SEPARABLE and claim.owner is Owner.NOBODY:
+        said = "Not determined whose fault it is"
+    elif open_too:
+        said = "One fault is not the provider's; whose another one is was not determined"
+    else:
+        said = "Not the provider's fault, as far as was measured"
+    text = f"The measurements point to {subject(claim)}: it {hurt(claim)}, {often}. It is {whose(claim)}."
+    return Notice(Tone.HOLD, said, f"{text} {open_too}".rstrip())
 
 
 def why_words(claim: Claim) -> str:

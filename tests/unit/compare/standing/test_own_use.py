@@ -1,11 +1,14 @@
 """The home's own traffic from the first second on is told once it has stopped, where it slowed something."""
 
+from dataclasses import replace
+
 import pytest
 
 from support.homes import alder
 from support.windows import START_NS, disturb, full_line, quiet
 from whichhop.compare.history import judge
 from whichhop.compare.live import Follower
+from whichhop.compare.standing.together import together
 from whichhop.compare.words import explain
 from whichhop.model import Cause, Verdict, derive_sessions
 from whichhop.model.units import NS_PER_S
@@ -38,6 +41,28 @@ def test_an_upload_from_the_first_second_on_is_told_once_it_has_stopped(end: int
 def test_without_counters_or_without_harm_nothing_is_told_of_it() -> None:
     assert all(v.cause is not Cause.OWN_TRAFFIC for v in told(120, 60, counted=False))
     assert told(120, 60, delay_s=0.002) == []
+
+
+def test_a_download_from_the_first_second_on_that_is_counted_by_the_minute_is_no_fault_of_the_line() -> None:
+    # A rate takes two readings: the first ticks are not known to be busy, and are no line at rest.
+    end, ticks = 174, 260
+    table = disturb(quiet(HOME, ticks), HOME, LINE, slice(0, end), delay_s=0.08)
+    readings = full_line(ticks + 1, 0, end)[4::6]
+    found = judge(HOME, SESSIONS, table, readings)
+    assert [v.cause for v in found] == [Cause.OWN_TRAFFIC]
+    assert found[0].end_ns is not None
+    assert (found[0].end_ns - START_NS) / NS_PER_S == pytest.approx(end * 10, abs=70)
+
+
+@pytest.mark.parametrize(("told_s", "kept"), [(100, True), (590, False)])
+def test_what_a_change_tells_most_of_is_told_once_and_a_change_that_saw_a_part_is_not_all_of_it(
+    told_s: int, kept: bool
+) -> None:
+    (whole,) = told(120, 60)
+    part = replace(
+        whole, standing=False, start_ns=START_NS + 10 * NS_PER_S, end_ns=START_NS + told_s * NS_PER_S
+    )
+    assert together([whole], [part], START_NS + 1200 * NS_PER_S) == [whole if kept else part]
 
 
 def test_what_goes_on_or_ended_a_moment_ago_is_not_told_yet() -> None:

@@ -458,3 +458,38 @@ def test_boxes_that_answer_late_do_not_take_the_place_of_a_fault() -> None:
         rows = [i for i, s in enumerate(case.sessions) if s.key.target == target]
         case.packets.rtt_s[rows] += rng.gamma(4.0, 0.007, (len(rows), 900))
     assert weighed(case, 600)["destination:harbour"] > 0.8
+
+
+def never_answered(case: Case, targets: frozenset[str]) -> Case:
+    rtt_s = case.packets.rtt_s.copy()
+    rtt_s[[i for i, s in enumerate(case.sessions) if s.key.target in targets]] = np.nan
+    return replace(case, packets=replace(case.packets, rtt_s=rtt_s))
+
+
+def test_who_never_answered_anybody_is_no_loss_of_a_fault_that_stands_nor_a_second_target_that_shows_it() -> (
+    None
+):
+    home = replace(home_of("desk"), plan=Plan(down_bps=100_000_000, up_bps=20_000_000))
+    line = next(k.name for k in home.links if k.medium is Medium.CABLE)
+    whole = case_of(home, Ill(element=line, jitter=45.0))
+    mute = never_answered(whole, frozenset(home.peers))
+    for case in (whole, mute):
+        (verdict,) = (v for v in verdicts_of(case, 600, quiet_counters("study", 600)) if v.standing)
+        assert line in verdict.elements
+        assert verdict.severity is not None
+        assert verdict.severity.loss_ratio is not None
+        assert verdict.severity.loss_ratio < 0.01
+    assert any("second target" in m for m in verdict.missing)
+
+
+def test_a_third_fault_is_told_by_who_meets_neither_of_the_other_two() -> None:
+    home = home_of("mesh", Medium.DSL)
+    line = next(k.name for k in home.links if k.medium is Medium.DSL)
+    radios = [k.name for k in home.links if k.kind is LinkKind.WIRELESS][:2]
+    late = [Ill(element=radio, late=0.25, late_ms=(30.0, 130.0)) for radio in radios]
+    found = verdicts_of(case_of(home, *late, Ill(element=line, lost=0.10)), 900)
+    stood = [v.elements for v in found if v.standing]
+    assert any(line in elements for elements in stood)
+    assert all(any(radio in elements for elements in stood) for radio in radios)
+    alone = verdicts_of(case_of(home, *late), 900)
+    assert {v.elements[0] for v in alone if v.standing} == set(radios)

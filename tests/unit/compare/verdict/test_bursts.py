@@ -134,3 +134,17 @@ def test_bursts_that_packets_past_the_line_meet_by_chance_are_not_the_networks_b
 @pytest.mark.parametrize("seed", [1, 2])
 def test_what_is_late_past_the_line_alone_is_told_while_the_home_streams(seed: int) -> None:
     assert past_the_line(judge(HOME, SESSIONS, chance_past_the_line(seed, 0.0), both_ways(STREAMING, 0.4)))
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_some_late_packets_of_the_lines_own_excuse_no_slow_network_beyond(seed: int) -> None:
+    # A stream's few bursts are met by all that crosses the line; what is late past it besides is not theirs.
+    table = bursts(STREAMING, seed, met=0.1, wait_s=0.1)
+    rng = np.random.default_rng(seed + 10)
+    past = [i for i, s in enumerate(SESSIONS) if s.key.target == "harbour"]
+    shape = END - BEGIN, len(past), 10
+    wait = np.where(rng.random(shape) < 0.45, rng.exponential(0.150, shape), 0.0)
+    table.q50_s[STREAMING, past] += np.quantile(wait, 0.5, axis=2)
+    table.q80_s[STREAMING, past] += np.quantile(wait, 0.8, axis=2)
+    table.slow[STREAMING, past] += (wait > SLOW_S).sum(axis=2).astype(table.slow.dtype)
+    assert past_the_line(judge(HOME, SESSIONS, table, both_ways(STREAMING, 0.4)))
