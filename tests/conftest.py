@@ -21,6 +21,7 @@ from hypothesis import settings
 from xdist.scheduler import LoadFileScheduling  # type: ignore[import-untyped]
 
 from support import registry
+from support.processor_time import Spent
 from whichhop.lab.build import kernel
 
 # Each agent and child that a test starts would compile its two hundred modules anew: a third of their start.
@@ -38,6 +39,18 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 
 TOP = Path(__file__).parents[1]
 _SIOCSIFFLAGS, _IFF_UP = 0x8914, 0x1  # linux/sockios.h, linux/if.h
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--processor-time", action="store_true", help="tell what each file takes of the processors"
+    )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Each process of the tests counts for itself."""
+    if config.getoption("--processor-time"):
+        config.pluginmanager.register(Spent())
 
 
 def pytest_sessionstart() -> None:

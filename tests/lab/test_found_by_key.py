@@ -14,9 +14,11 @@ from pathlib import Path
 
 import pytest
 
+from support.namespaces import within
 from support.veth import Pair, veth_pair
 from whichhop.config.keys import create_key
 from whichhop.net.clock import SystemClock, sleep_s
+from whichhop.net.http_client import fetch
 from whichhop.net.listen import authority
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.waits]
@@ -79,12 +81,8 @@ class TwoAgents:
             sleep_s(0.2)
 
     def answered(self, node: str, at: str, target: str) -> float:
-        program = (
-            "import urllib.request as u; "
-            f"print(u.urlopen('http://{authority(at, 8620)}/metrics', timeout=10).read().decode())"
-        )
-        argv = self.pair.inside(self.space(node), sys.executable, "-c", program)
-        text = subprocess.run(argv, capture_output=True, text=True, timeout=60, check=True).stdout
+        url = f"http://{authority(at, 8620)}/metrics"
+        text = within(Path("/run/netns", self.space(node)), lambda: fetch(url)).decode()
         for line in text.splitlines():
             if line.startswith("whichhop_round_trip_seconds_count") and f'target="{target}"' in line:
                 return float(line.rsplit(" ", 1)[1])

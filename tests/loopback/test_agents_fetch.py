@@ -1,5 +1,6 @@
 """What a collector tells to whoever holds an agent's address: nothing, unless it is the agent."""
 
+import contextlib
 import json
 import socket
 import ssl
@@ -11,12 +12,14 @@ from pathlib import Path
 import pytest
 
 from support.agent_server import TOKEN, serving
+from support.ports import free_tcp_port
 from whichhop.app.agents.agents_fetch import AgentsFetch
 from whichhop.config.identity import Identity, identity_at, proof_of
 from whichhop.config.keys import PurposeKeys, derive_keys
 from whichhop.errors import RemoteError
+from whichhop.net.clock import SystemClock
 from whichhop.net.http_client import fetch
-from whichhop.net.tls import pinned_context, server_context, show
+from whichhop.net.tls import holds, pinned_context, server_context, show
 from whichhop.store.store import Store
 
 pytestmark = pytest.mark.waits
@@ -82,6 +85,39 @@ def test_a_genuine_certificate_without_its_key_is_of_no_use(store: Path, tmp_pat
         pytest.raises(RemoteError, match="certificate not trusted"),
     ):
         asked(plain, tls)
+
+
+def test_only_the_holder_of_a_certificates_key_is_taken_for_it(store: Path, tmp_path: Path) -> None:
+    true, false = (identity_at(tmp_path / name, "desk") for name in ("true", "false"))
+    with agent(store, true, true, KEYS) as (_, tls):
+        port = int(tls.rpartition(":")[2])
+        assert holds("127.0.0.1", port, true.certificate, 20.0) is True
+        assert holds("127.0.0.1", port, false.certificate, 20.0) is False
+        assert holds("127.0.0.1", port, "nonsense", 20.0) is False
+    assert holds("127.0.0.1", free_tcp_port(), true.certificate, 20.0) is None
+
+
+@pytest.mark.parametrize("step_s", [60.0, 0.05])
+def test_who_says_nothing_or_a_little_at_a_time_is_left_when_the_time_is_over(
+    tmp_path: Path, step_s: float
+) -> None:
+    own, over = identity_at(tmp_path / "one", "desk"), threading.Event()
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+
+        def drip() -> None:
+            with listener.accept()[0] as got, contextlib.suppress(OSError):
+                got.sendall(b"\x16\x03\x03\x40\x00")  # the head of a record of 16 KiB (RFC 8446 5.1)
+                while not over.wait(step_s):
+                    got.sendall(b"\x00")
+
+        thread = threading.Thread(target=drip, daemon=True)
+        thread.start()
+        clock = SystemClock()
+        began_ns = clock.mono_ns()
+        assert holds("127.0.0.1", listener.getsockname()[1], own.certificate, 0.5) is None
+        assert 0.4e9 < clock.mono_ns() - began_ns < 20e9
+        over.set()
+        thread.join(5)
 
 
 def test_a_listener_at_the_address_never_sees_the_token() -> None:

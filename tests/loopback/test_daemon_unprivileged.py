@@ -1,5 +1,6 @@
 """The agent as a user with no rights at all: no capability, no file of root's, in a network of its own."""
 
+import contextlib
 import os
 import re
 import subprocess
@@ -10,10 +11,13 @@ from pathlib import Path
 
 import pytest
 
+from support.namespaces import within
 from support.need import need_program
 from support.system_calls import launched
 from whichhop.config.keys import create_key
+from whichhop.errors import RemoteError
 from whichhop.net.clock import SystemClock, sleep_s
+from whichhop.net.http_client import fetch
 from whichhop.store.store import Store
 
 pytestmark = [pytest.mark.slow, pytest.mark.waits]
@@ -32,10 +36,7 @@ links:
   - {join: [study, router], kind: wired}
 ports: {stamp: 8862}
 """
-ASK = """\
-import urllib.request
-print(urllib.request.urlopen("http://127.0.81.20:8620/metrics", timeout=20).read().decode())
-"""
+METRICS = "http://127.0.81.20:8620/metrics"
 # The interpreter may lie under a folder that is root's alone: there, and only in this mount namespace, root's
 # folder is another one that holds just the interpreter.
 WITHIN = """\
@@ -81,11 +82,11 @@ def hand_over(folder: Path, mode: int) -> None:
 
 def begin(folder: Path, may_ping: str, launcher: Sequence[str] = ()) -> "subprocess.Popen[str]":
     """The agent itself: each program on the way becomes the next one. launcher: words before its own."""
-    for program in ("unshare", "nsenter", "setpriv", "ip", "mount"):
+    for program in ("unshare", "setpriv", "ip", "mount"):
         need_program(program)
-    within = ["unshare", "--mount", "--net", "--propagation", "private", "sh", "-c", WITHIN, str(NOBODY)]
+    around = ["unshare", "--mount", "--net", "--propagation", "private", "sh", "-c", WITHIN, str(NOBODY)]
     return subprocess.Popen(
-        [*within, may_ping, sys.base_prefix, str(folder), *launcher, sys.executable],
+        [*around, may_ping, sys.base_prefix, str(folder), *launcher, sys.executable],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -100,12 +101,12 @@ def begin(folder: Path, may_ping: str, launcher: Sequence[str] = ()) -> "subproc
 
 def until_answered(agent: "subprocess.Popen[str]") -> None:
     """Until its metrics, asked for in its own network, count an answered echo."""
-    ask = ["nsenter", "--net", "--target", str(agent.pid), sys.executable, "-c", ASK]
+    network = Path(f"/proc/{agent.pid}/ns/net")
     end_ns = SystemClock().mono_ns() + round(MOST_S * 1e9)
     while agent.poll() is None and SystemClock().mono_ns() < end_ns:
-        said = subprocess.run(ask, capture_output=True, text=True, check=False, timeout=MOST_S).stdout
-        if re.search(ANSWERED, said):
-            return
+        with contextlib.suppress(RemoteError, OSError):  # nobody listens yet, or it has ended
+            if re.search(ANSWERED, within(network, lambda: fetch(METRICS)).decode()):
+                return
         sleep_s(0.2)
     agent.kill()
     pytest.fail(f"no echo was answered: {agent.communicate()[1]}")

@@ -42,6 +42,22 @@ EVERYONE = [ip_network("0.0.0.0/0"), ip_network("::/0")]
 _numbers = itertools.count()
 
 
+def within(network: Path, work: Callable[[], T]) -> T:
+    """Do something in a thread that lives in the network namespace of a file; its sockets belong there.
+
+    A program started there for one question would spend a tenth of a second on being started.
+    """
+
+    def enter() -> T:
+        with network.open() as there:
+            kernel.set_namespace(there.fileno(), kernel.CLONE_NEWNET)
+        return work()
+
+    # A thread of its own, which ends here: it must not go on in another namespace than the process.
+    with concurrent.futures.ThreadPoolExecutor(max_workers=1) as alone:
+        return alone.submit(enter).result()
+
+
 def _must(argv: list[str], text: str | None = None) -> str:
     done = subprocess.run(argv, input=text, capture_output=True, text=True, check=False)
     assert done.returncode == 0, f"{argv}: {done.stderr}"
@@ -85,15 +101,7 @@ class Path4:
 
     def inside(self, node: str, work: Callable[[], T]) -> T:
         """Do something in a thread that lives in a node's namespace; its sockets belong there."""
-
-        def enter() -> T:
-            with Path("/run/netns", self.names[node]).open() as there:
-                kernel.set_namespace(there.fileno(), kernel.CLONE_NEWNET)
-            return work()
-
-        # A thread of its own, which ends here: it must not go on in another namespace than the process.
-        with concurrent.futures.ThreadPoolExecutor(max_workers=1) as alone:
-            return alone.submit(enter).result()
+        return within(Path("/run/netns", self.names[node]), work)
 
 
 def _build(names: dict[str, str]) -> None:

@@ -1,8 +1,10 @@
-"""TLS between agents: each shows a certificate of its own, and who asks trusts just that one (RFC 8446)."""
+"""TLS between agents: each shows a certificate of its own, and who asks trusts just that one (RFC 8446).
 
-import asyncio
-import asyncio.sslproto
+asyncio is loaded by who needs it: a short child that only asks would spend a third of its time on that.
+"""
+
 import os
+import socket
 import ssl
 
 from whichhop.net.system import HERE
@@ -17,6 +19,8 @@ def server_context(certificate: str, secret: str) -> ssl.SSLContext:
     asyncio sets 256 KiB aside for each connection from its first octet on, which is touched and hardly ever
     given back: 300 begun handshakes took an agent from 32 to 112 MB. One record at a time is enough.
     """
+    import asyncio.sslproto  # noqa: PLC0415 - who only asks needs none
+
     asyncio.sslproto.SSLProtocol.max_size = READ_AT_ONCE
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.minimum_version = ssl.TLSVersion.TLSv1_3
@@ -76,6 +80,8 @@ async def is_held_at(address: str, port: int, certificate: str, seconds: float) 
 
     None where nobody answers.
     """
+    import asyncio  # noqa: PLC0415 - whoever waits for this has it
+
     try:
         async with asyncio.timeout(seconds):
             _, writer = await asyncio.open_connection(address, port, ssl=pinned_context(certificate))
@@ -84,4 +90,19 @@ async def is_held_at(address: str, port: int, certificate: str, seconds: float) 
     except (OSError, TimeoutError):
         return None
     writer.close()
+    return True
+
+
+def holds(address: str, port: int, certificate: str, seconds: float) -> bool | None:
+    """The same for who has nothing else to do. seconds: for connecting, and again for the whole handshake."""
+    try:
+        with socket.create_connection((address, port), seconds) as plain:
+            tls = pinned_context(certificate).wrap_socket(plain, do_handshake_on_connect=False)
+            with tls:
+                tls.do_handshake()  # the time is for the whole of it, however many octets come at a time
+                tls.shutdown(socket.SHUT_WR)
+    except (ssl.SSLError, ValueError):
+        return False
+    except OSError:
+        return None
     return True

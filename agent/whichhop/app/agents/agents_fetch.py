@@ -6,7 +6,6 @@ The token goes only to who has proven to hold that key.
 import hmac
 import ssl
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Annotated
 from urllib.parse import urlsplit
@@ -169,6 +168,8 @@ def tell_agents(home: Home, keys: PurposeKeys, leave_out: str, say: Callable[[st
         return there[0]
 
     places = [(name, base) for name, base in tls_addresses_of(home).items() if name != leave_out]
+    from concurrent.futures import ThreadPoolExecutor  # noqa: PLC0415 - not for who only meets an agent
+
     with ThreadPoolExecutor(8) as pool:
         return [name for name in pool.map(tell, places) if name]
 
@@ -199,6 +200,8 @@ def tell_agents_of_epoch(
             why[name] = str(trouble)
             misses[name] += 1
         return False
+
+    from concurrent.futures import ThreadPoolExecutor  # noqa: PLC0415 - not for who only meets an agent
 
     with ThreadPoolExecutor(8) as pool:
         while waiting and clock.mono_ns() < end_ns:

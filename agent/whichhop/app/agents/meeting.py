@@ -5,7 +5,6 @@ It meets strangers too, so it is told what it needs of the home (two ports, and 
 between) and does not load what reads a home file, which is most of such a process's work.
 """
 
-import asyncio
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +16,7 @@ from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.known_agents import KnownAgents, known_agents_path, read_known, write_known
 from whichhop.errors import RemoteError, WhichhopError
 from whichhop.net.listen import authority
-from whichhop.net.tls import is_held_at
+from whichhop.net.tls import holds
 
 ASK_S = 5.0
 
@@ -45,7 +44,7 @@ def meet(home_file: Path, key_file: Path, address: str, ours: Ours) -> Identifie
             f"{base}: says that it is {met.agent}, with another key than before; if that machine was set up"
             f" again, invite it: whichhop invite {home_file} --replace {met.agent}"
         )
-    if not asyncio.run(is_held_at(address, ours.tls_port, met.certificate, ASK_S)):
+    if not holds(address, ours.tls_port, met.certificate, ASK_S):
         raise RemoteError(f"{base}: does not hold the key that it shows")
     write_known(path, KnownAgents(certificates={**known, met.agent: met.certificate}))
     return met

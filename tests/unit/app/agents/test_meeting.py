@@ -27,12 +27,12 @@ def met_by(
         asked.append(base)
         return Identified(agent=agent, certificate="its certificate")
 
-    async def is_held_at(_address: str, port: int, *_: Any) -> bool:
+    def holds(_address: str, port: int, *_: Any) -> bool:
         held.append(port)
         return True
 
     monkeypatch.setattr(meeting, "identified", identified)
-    monkeypatch.setattr(meeting, "is_held_at", is_held_at)
+    monkeypatch.setattr(meeting, "holds", holds)
     options = RunOptions(home_file=home_file, node="desk", store=tmp_path / "desk.db")
     words = options.meeting(alder(), "192.0.2.77")
     module = words.index("whichhop.app.agents.meeting")
@@ -61,9 +61,9 @@ def test_an_agent_that_the_home_does_not_name_is_not_met(
     assert held == []
 
 
-def test_what_reads_a_home_file_is_not_loaded() -> None:
+def test_neither_what_reads_a_home_file_nor_an_event_loop_is_loaded() -> None:
     program = (
-        "import sys, whichhop.app.agents.meeting; print('pydantic' in sys.modules, 'yaml' in sys.modules)"
+        "import sys, whichhop.app.agents.meeting; print({'pydantic', 'yaml', 'asyncio'} & {*sys.modules})"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
-    assert done.stdout == "False False\n"
+    assert done.stdout == "set()\n"
