@@ -248,8 +248,9 @@ def revoked_names(home_file: Path, environ: Mapping[str, str] = os.environ) -> s
 
 def without_revoked(home: Home, names: set[str]) -> Home:
     """The home in which these run no agent any more, and are not probed: what they measured stays."""
+    gone = {"agent": False, "stamp": False, "moves": False, "address": None, "revoked": True}
     nodes = {
-        name: replace(node, agent=False, stamp=False, moves=False, address=None) if name in names else node
+        name: replace(node, **gone) if name in names else node  # type: ignore[arg-type]
         for name, node in home.nodes.items()
     }
     return replace(home, nodes=nodes)
