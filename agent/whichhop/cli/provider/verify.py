@@ -41,8 +41,8 @@ from whichhop.store.store import Store
 
 EPILOG = """\
 examples:
-  whichhop verify evening.html whichhop.db --trust K7QF-2M9X-ABCD-EFGH-2345
-  whichhop verify evening.pdf desk.jsonl router.jsonl.gz --trust K7QF-2M9X-ABCD-EFGH-2345 --remember
+  whichhop verify evening.html whichhop.db --trust K7QF-2M6X-ABCD-EFGH-2345
+  whichhop verify evening.pdf desk.jsonl router.jsonl.gz --trust K7QF-2M6X-ABCD-EFGH-2345 --remember
   whichhop verify to-share.html whichhop.db --home alder.yaml     a report with stand-ins
   whichhop verify evening.html --attach-time evening.tsr --authority tsa.pem
 
