@@ -58,6 +58,16 @@ def owned(home: Path) -> str:
     return word
 
 
+@pytest.mark.parametrize("octets", [b"", b'{"public_key": ', b"\0" * 40, "x".encode("utf-16")])
+def test_an_owners_file_that_cannot_be_read_is_told_at_once_and_not_when_a_machine_is_lost(
+    home: Path, octets: bytes
+) -> None:
+    owner_path(home).write_bytes(octets)
+    with pytest.raises(WhichhopError, match="copy it again from another machine of the home") as caught:
+        make_owner(home)
+    assert "\n" not in str(caught.value)
+
+
 def test_nothing_is_advised_about_a_machine_that_was_revoked(home: Path) -> None:
     """No place for an agent, no address to be given, and what was wrong with it is not to be fixed."""
     word = owned(home)

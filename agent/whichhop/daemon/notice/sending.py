@@ -82,7 +82,7 @@ def _read(path: Path, refused_mode: int) -> str:
     if len(octets) > _MOST_OCTETS:
         raise DataError(f"{path}: more than {_MOST_OCTETS} octets; write its line alone")
     try:
-        text = octets.decode()
+        text = octets.decode("utf-8-sig")  # some editors begin a file with a mark (RFC 3629, 6)
     except UnicodeDecodeError:
         raise DataError(f"{path}: not UTF-8 text; write it again") from None
     if "\0" in text:
