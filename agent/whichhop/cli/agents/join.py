@@ -81,7 +81,7 @@ def _surroundings(args: argparse.Namespace) -> tuple[str | None, bool]:
 
 
 def check_own_address(given: str | None) -> None:
-    """WhichhopError where what was typed as --address is a name or nothing; that it is this machine's shows."""
+    """WhichhopError where what was typed as --address is no address; whose it is shows when it is used."""
     if given is not None and is_name(given):
         raise WhichhopError(f"--address {given}: write an address of this machine, such as 192.0.2.20")
 
