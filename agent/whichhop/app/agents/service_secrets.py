@@ -53,6 +53,12 @@ def _named(home: Home) -> Iterator[tuple[str, str | None, int]]:
         yield f"nodes.{node}.wan_counters.snmp_user_file", counters.user_file, 0o077
 
 
+def _is_beside(home_file: Path, path: Path) -> bool:
+    """Whether a file is below the home file's folder, in none that is hidden, wherever links lead."""
+    folder, whole = home_file.parent.resolve(), path.resolve()
+    return whole.is_relative_to(folder) and all(map(_NAME.fullmatch, whole.relative_to(folder).parts))
+
+
 def secrets_of(home_file: Path) -> list[Secret]:
     """The files that are to be handed to the agent; WhichhopError where two would have one name."""
     home = read_home(home_file)
@@ -62,6 +68,11 @@ def secrets_of(home_file: Path) -> list[Secret]:
             raise WhichhopError(
                 f"{home_file}: {one.key}: a service cannot be handed a file called {one.path.name!r};"
                 " give it another name, of letters, digits, dots and hyphens"
+            )
+        if not _is_beside(home_file, one.path):
+            raise WhichhopError(
+                f"{home_file}: {one.key}: {one.path} is not beside the home file; such a file may come from"
+                " elsewhere, so nothing else is handed over; copy it there, and name it without a folder"
             )
     names = Counter(path.name for path in {one.path for one in found})
     for one in found:

@@ -302,6 +302,10 @@ def test_what_the_service_is_handed_is_read_there(
             r"notices.webhook.token_file: two files are called fleet.token",
         ),
         (SECRETS.replace("fleet.token", "home.key"), 0o600, r"cannot be handed a file called 'home.key'"),
+        # Whoever hands a home file over does not have root read what only root may.
+        (SECRETS.replace("token_file: fleet", "token_file: /etc/fleet"), 0o600, "not beside the home file"),
+        (SECRETS.replace("token_file: fleet", "token_file: ../fleet"), 0o600, "not beside the home file"),
+        (SECRETS.replace("token_file: fleet", "token_file: .vault/fleet"), 0o600, "not beside the home file"),
         (SECRETS.replace("fleet.token", "a b:c"), 0o600, r"cannot be handed a file called 'a b:c'"),
     ],
 )
