@@ -180,10 +180,10 @@ def test_a_mistake_is_a_line(
     assert said in line
 
 
-def test_a_server_that_is_gone_leaves_every_home_told(
+def test_a_server_that_is_gone_is_a_line_and_no_word_that_homes_are_well(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["homes", "--prometheus", "http://127.0.0.1:1", "--judge", str(folder), "--json"]) == 0
-    rows = json.loads(capsys.readouterr().out)
-    assert {row["state"] for row in rows} == {"not judged"}
-    assert all(row["note"] for row in rows)
+    assert main(["homes", "--prometheus", "http://127.0.0.1:1", "--judge", str(folder), "--json"]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err == "http://127.0.0.1:1: unreachable: Connection refused; is the server running there?\n"

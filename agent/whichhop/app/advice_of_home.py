@@ -16,7 +16,7 @@ from whichhop.capacity.plan import upstream_tests
 from whichhop.capacity.transfers import measured_of
 from whichhop.compare.bulletin import MOST_STEPS
 from whichhop.config.check import House
-from whichhop.model import ModemLevels, Reading, Session, Verdict
+from whichhop.model import Home, ModemLevels, Reading, Session, Verdict
 from whichhop.model import Path as Way
 from whichhop.model.channel import ModemNow
 from whichhop.model.figure_words import zone_of
@@ -48,6 +48,7 @@ def known_home(
 ) -> HomeFacts:
     """Everything known of a home. levels: instead of those among the readings."""
     lasting = [r for r in readings if r.name.startswith(OF_LONG)]
+    verdicts = [v for v in verdicts if not _of_revoked(house.home, v)]
     rates = measured_of(lasting)
     ceilings = lowest(link_ceilings(house), observed_ceilings(house.home, lasting, radio_share=RADIO_REAL))
     return HomeFacts(
@@ -69,6 +70,14 @@ def known_home(
         felt=tuple(felt),
         levels=_newest_levels(lasting) if levels is None else tuple(levels),
     )
+
+
+def _of_revoked(home: Home, verdict: Verdict) -> bool:
+    """Whether all that a verdict names went with a machine that was taken out of the home: nothing to do."""
+    gone = {name for name, node in home.nodes.items() if node.revoked}
+    behind = gone - {link.far for link in home.links}
+    links = {link.name for link in home.links if link.near in behind}
+    return bool(gone) and all(e in links or e.rpartition(":")[2] in gone for e in verdict.elements)
 
 
 def _newest_levels(readings: Sequence[Reading]) -> tuple[ModemLevels, ...]:

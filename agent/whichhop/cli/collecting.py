@@ -126,9 +126,12 @@ def span_of(args: argparse.Namespace, found: Opened) -> tuple[int, int]:
     return first, last
 
 
+START_THEM = "start the agents (whichhop run HOME --node NAME), or name files with --records"
+
+
 def nothing_measured(found: Opened, start_ns: int, end_ns: int) -> DataError:
     """The one line for a span of which there is nothing to judge."""
-    there = "start the agents (whichhop run HOME --node NAME), or name files with --records"
+    there = START_THEM
     if (kept := found.store.span()) is not None:
         first_ns, end_of_kept_ns = kept[0] * NS_PER_MINUTE, (kept[1] + 1) * NS_PER_MINUTE
         there = (

@@ -35,6 +35,7 @@ _MOST_SEALED = 64 * 1024
 VARIABLE = "WHICHHOP_EPOCH"
 """Of a daemon's children: the statement's path, where it stands beside the records and not the home file."""
 MOST_OCTETS = 256 * 1024
+COPY_IT = "copy it again from another machine of the home, which must run the same version"
 _SIGNED = b"whichhop epoch 1\0"
 _KEY = b"whichhop epoch key 1\0"
 
@@ -61,12 +62,15 @@ def _plain(word: str) -> bytes:
 
 
 def make_owner(home_file: Path) -> str | None:
-    """The owner's word of a home without an owner, to be shown once; None where it has one. WriteError."""
+    """The owner's word of a home without an owner, to be shown once; None where it has one.
+
+    WriteError; ReadError or OutsideError where it has one that nobody can read, and so could revoke nobody.
+    """
     # What seals and opens is loaded for that alone: many short processes ask which key is in force.
     from cryptography.hazmat.primitives import serialization as form  # noqa: PLC0415
 
     path = owner_path(home_file)
-    if path.exists():
+    if read_owner(home_file) is not None:
         return None
     letters = base64.b32encode(secrets.token_bytes(_OCTETS)).decode()[:_LETTERS]
     word = "-".join(letters[i : i + _GROUP] for i in range(0, _LETTERS, _GROUP))
@@ -85,7 +89,7 @@ def owner_text(owner: Owner) -> str:
 
 def owner_of(text: bytes | str, place: str) -> Owner:
     """Of a file's text; OutsideError when it is none."""
-    return typed(text, place, Owner, most=_MOST_SEALED)
+    return typed(text, place, Owner, most=_MOST_SEALED, remedy=COPY_IT)
 
 
 def read_owner(home_file: Path) -> Owner | None:
@@ -181,7 +185,7 @@ def epoch_text(epoch: Epoch) -> str:
 
 def epoch_of(text: bytes | str, place: str) -> Epoch:
     """Of a text; OutsideError when it is none. Who signed it is not looked at."""
-    return typed(text, place, Epoch, most=MOST_OCTETS)
+    return typed(text, place, Epoch, most=MOST_OCTETS, remedy=COPY_IT)
 
 
 def read_epoch(path: Path) -> Epoch:
@@ -248,8 +252,9 @@ def revoked_names(home_file: Path, environ: Mapping[str, str] = os.environ) -> s
 
 def without_revoked(home: Home, names: set[str]) -> Home:
     """The home in which these run no agent any more, and are not probed: what they measured stays."""
+    gone = {"agent": False, "stamp": False, "moves": False, "address": None, "revoked": True}
     nodes = {
-        name: replace(node, agent=False, stamp=False, moves=False, address=None) if name in names else node
+        name: replace(node, **gone) if name in names else node  # type: ignore[arg-type]
         for name, node in home.nodes.items()
     }
     return replace(home, nodes=nodes)

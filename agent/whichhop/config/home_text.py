@@ -18,6 +18,7 @@ _OTHERS = (
     (re.escape(STORE_HEAD), "a store of records", "give the home file; a store is named with --store"),
     (rb"\x1f\x8b", "a packed file (gzip)", NO_HOME),
     (rb"PK\x03\x04", "a packed file (zip)", NO_HOME),
+    (rb"(?i)\s*<!doctype html", "a page (HTML)", NO_HOME),
     (rb"%PDF-", "a PDF", NO_HOME),
     (
         rb'\s*\{"(minute|sent|at|note|look|call)": ',

@@ -12,6 +12,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
+from whichhop.config.credentials import open_to_others
 from whichhop.config.files import WriteError, write_new
 from whichhop.errors import WhichhopError
 
@@ -94,17 +95,6 @@ def create_key(path: Path) -> None:
         raise KeyFileError(str(trouble)) from trouble
 
 
-def _open_to_others(path: Path, mode: int, environ: Mapping[str, str]) -> bool:
-    """Whether somebody beside its owner may read or write a key.
-
-    What systemd hands a service it lays into a folder of that service's own, which nobody else enters: there
-    the file may be readable by its group, as newer versions make it (0440), and by no more.
-    """
-    handed = environ.get("CREDENTIALS_DIRECTORY")
-    allowed = 0o040 if handed and path.parent == Path(handed) else 0
-    return bool(mode & 0o077 & ~allowed)
-
-
 def read_key(path: Path, environ: Mapping[str, str] = os.environ) -> bytes:
     """The 32 octets of a key file; KeyFileError when missing, open to others, or not a key."""
     try:
@@ -117,7 +107,7 @@ def read_key(path: Path, environ: Mapping[str, str] = os.environ) -> bytes:
         ) from None
     except OSError as trouble:
         raise KeyFileError(f"{path}: cannot be read: {trouble.strerror}; check its owner") from trouble
-    if _open_to_others(path, mode, environ):
+    if open_to_others(path, mode, environ=environ):
         raise KeyFileError(f"{path}: others may read or write it; run: chmod 600 {path}")
     return key_of_text(text, str(path))
 

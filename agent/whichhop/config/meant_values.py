@@ -134,12 +134,20 @@ _NO_ADDRESSES = (
 """Forms of what is no machine's address, in small letters, and what to do about each."""
 
 
+_LONGEST_NAME = 253
+"""Of a host, in letters with its dots (RFC 1035, 2.3.4, less the octets of length around them)."""
+
+
 def target_remedy(value: str) -> str:
     """What to write for a machine upstream that is neither a host name nor an address."""
     if re.fullmatch(r"[0-9a-fA-F.:]+/\d+", value):
         return "name one machine, not a network"
-    host = _host_of(value[:255].strip().partition("#")[0])
-    if host != value and (_usual(host) or re.fullmatch(r"[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*\.[A-Za-z]+", host)):
+    host = _host_of(value[:_LONGEST_NAME].strip().partition("#")[0])
+    if (
+        len(value) <= _LONGEST_NAME
+        and host != value
+        and (_usual(host) or re.fullmatch(r"[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*\.[A-Za-z]+", host))
+    ):
         return f"write {host}, the host alone"
     return "write one host name such as harbour.example.net, or one address"
 

@@ -4,12 +4,19 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, TypeVar
 
+from whichhop.config.credentials import handed
+
 N = TypeVar("N")
 
 
 def beside(home_file: Path, path: str | None) -> str | None:
     """A path as written, made relative to the home file's folder."""
     return None if path is None else str(home_file.parent / path)
+
+
+def secret_beside(home_file: Path, path: str | None) -> str | None:
+    """As `beside`, of a file that may hold a secret: read where systemd handed it to this service."""
+    return None if path is None else str(handed(home_file.parent / path))
 
 
 def noun_of(kind: type[N], part: object, home_file: Path, **own: Any) -> N:
@@ -22,8 +29,10 @@ def noun_of(kind: type[N], part: object, home_file: Path, **own: Any) -> N:
         value = getattr(part, field.name, None)
         if field.name in own or value is None:
             continue
-        if field.name == "file" or field.name.endswith("_file"):
+        if field.name == "file":
             value = beside(home_file, value)
+        elif field.name.endswith("_file"):
+            value = secret_beside(home_file, value)
         given[field.name] = tuple(value) if isinstance(value, list) else value
     return kind(**given, **own)
 

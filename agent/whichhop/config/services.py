@@ -6,7 +6,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from whichhop.config.nouns import beside, minutes_of, noun_of
+from whichhop.config.nouns import minutes_of, noun_of, secret_beside
 from whichhop.config.schema import HomeFile, MailPart, NodePart, WanCountersPart, WebhookPart
 from whichhop.config.tree import Trouble
 from whichhop.model.fleet import Fleet
@@ -100,7 +100,7 @@ def build_counters(file: HomeFile, home_file: Path) -> Mapping[str, CounterSourc
             continue
         if _by_snmp(part) and node.address is not None and part.interface is not None:
             of_node = {"address": node.address, "community": part.snmp or "public"}
-            user_file = beside(home_file, part.snmp_user_file)
+            user_file = secret_beside(home_file, part.snmp_user_file)
             out[name] = noun_of(CounterSource, part, home_file, user_file=user_file, **of_node)
         elif part.upnp is not None:
             out[name] = CounterSource(description=part.upnp)

@@ -201,7 +201,12 @@ def _text_remedy(value: Any, path: KeyPath) -> str:
         return address_remedy(str(value))
     if "join" in path and not isinstance(value, bool):
         return _name_remedy(str(value))
-    return "quote it"
+    formed = path[-1] in _FORMED or path[:2] == ("targets", "resolvers")
+    return _value_remedy(value, path) if formed else "quote it"
+
+
+_FORMED = frozenset({"quiet_hours", "zone", "page", "upnp", "snmp", "provider-edge"})
+"""Texts of a form that no number has: what is quoted would be refused."""
 
 
 def _of_number(kind: str, ctx: Mapping[str, Any], value: Any, path: KeyPath) -> tuple[str, str]:

@@ -52,6 +52,8 @@ class Node:
     """True for an agent whose address the home file leaves open: `address` is where it was found last."""
     agent: bool = False
     """True where a whichhop daemon runs."""
+    revoked: bool = False
+    """True where an agent ran that its owner took out of the home: no place for another, and not probed."""
     stamp: bool = False
     """True where a STAMP reflector answers; always so on agents."""
     host_name: str | None = None

@@ -23,7 +23,7 @@ def _secret(login: Login) -> str:
         return login.password or ""
     try:
         with Path(login.password_file).open("rb") as file:
-            return file.read(_LONGEST_SECRET).decode("utf-8").strip("\r\n")
+            return file.read(_LONGEST_SECRET).decode("utf-8-sig").strip("\r\n")
     except (OSError, UnicodeDecodeError) as trouble:
         reason = trouble.strerror if isinstance(trouble, OSError) else "not UTF-8 text"
         raise SystemRefusedError(

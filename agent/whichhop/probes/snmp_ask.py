@@ -133,7 +133,7 @@ def read_user(path: Path) -> SnmpUser:
     if len(octets) > _MOST_OCTETS:
         raise DataError(f"{path}: more than {_MOST_OCTETS} octets; it holds user:, auth: and priv: alone")
     try:
-        return user_of(octets.decode(), str(path))
+        return user_of(octets.decode("utf-8-sig"), str(path))
     except UnicodeDecodeError:
         raise DataError(f"{path}: not UTF-8 text; write it again") from None
 

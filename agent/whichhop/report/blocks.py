@@ -57,11 +57,15 @@ class Grid:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """A drawing as SVG without colours of its own (see plot.STYLE), what it shows, and its caption."""
+    """A drawing as SVG without colours of its own (see plot.STYLE), what it shows, and its caption.
+
+    narrow: the same drawn for a telephone, which shows it instead; "" for none.
+    """
 
     svg: str
     shows: str
     caption: str
+    narrow: str = ""
 
 
 @dataclass(frozen=True, slots=True)

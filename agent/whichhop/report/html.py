@@ -32,7 +32,7 @@ dl{display:grid;grid-template-columns:max-content 1fr;gap:.15rem 1rem;margin:1re
 dt{color:var(--soft)}dd{margin:0}
 figure{margin:1rem 0}figure svg{display:block;width:100%;height:auto}
 figcaption,caption{color:var(--soft);font-size:.88rem;text-align:left}caption{padding-bottom:.3rem}
-.wide{overflow-x:auto;margin:1rem 0}.wide:focus-visible{outline:2px solid var(--ink)}
+.tall{display:none}.wide{overflow-x:auto;margin:1rem 0}.wide:focus-visible{outline:2px solid var(--ink)}
 table{border-collapse:collapse;width:100%;font-size:.82rem}
 th,td{text-align:left;vertical-align:top;padding:.25rem .55rem .25rem 0;border-bottom:1px solid var(--rule)}
 th{font-weight:600}.n{text-align:right;font-variant-numeric:tabular-nums}
@@ -41,7 +41,8 @@ code{font:.8rem/1.4 ui-monospace,monospace;overflow-wrap:anywhere;display:block;
 td.d{font:.72rem/1.4 ui-monospace,monospace;overflow-wrap:anywhere}
 ul{padding-left:1.2rem;margin:.4rem 0}li{margin:.15rem 0}p{margin:.6rem 0}
 @media(max-width:34rem){dl{grid-template-columns:1fr;gap:0}dd{margin-bottom:.4rem}}
-@media screen and (max-width:44rem){.many table{min-width:44rem}figure svg{min-width:40rem}}
+@media screen and (max-width:44rem){.many table{min-width:44rem}figure svg{min-width:40rem}
+.two .wide{display:none}.two .tall{display:block}figure .tall svg{min-width:0;max-width:24rem}}
 @media(prefers-color-scheme:dark){:root{--paper:#16191d;--ink:#eceff2;--soft:#a9b1ba;--rule:#3a4048;
 --mark:#3a2a1f;--claim:#ffa366;--hold:#e8cf6a;--no-fault:#5fd3a8}}
 @media print{:root{color-scheme:light;--paper:#fff;--ink:#000;--soft:#444;--rule:#bbb;--mark:#fbeee4;
@@ -93,9 +94,11 @@ def _block(block: Block) -> str:  # noqa: PLR0911 # one return a kind of block
             return "<ul>" + "".join(f"<li>{escape(item)}</li>" for item in items) + "</ul>"
         case FactList(pairs=pairs):
             return "<dl>" + "".join(f"<dt>{escape(a)}</dt><dd>{escape(b)}</dd>" for a, b in pairs) + "</dl>"
-        case Picture(svg=svg, caption=caption):
+        case Picture(svg=svg, caption=caption, narrow=narrow):
             # On a telephone it is moved sideways: as narrow as that, nobody could read what is written in it.
             drawn = f'<div class="wide" tabindex="0" role="region" aria-label="{escape(caption)}">{svg}</div>'
+            if narrow:
+                drawn = f'<div class="two">{drawn}<div class="tall">{narrow}</div></div>'
             return f"<figure>{drawn}<figcaption>{escape(caption)}</figcaption></figure>"
         case Fixed(text=text):
             return f"<code>{escape(text)}</code>"

@@ -124,7 +124,9 @@ _REMEDIES = {
     sqlite3.SQLITE_FULL: "the disk is full; free some space or lower the store's size limit",
     sqlite3.SQLITE_NOTADB: "not a whichhop store; name another file or move this one away",
     sqlite3.SQLITE_CORRUPT: "the store is damaged; move it away, whichhop run then begins a new one",
-    sqlite3.SQLITE_READONLY: "the store may not be written; check its owner and permissions",
+    sqlite3.SQLITE_READONLY: (
+        "the store may not be written; check its owner, its permissions, and that its disk may be written"
+    ),
     sqlite3.SQLITE_PERM: "the store may not be opened; check its owner and permissions",
     sqlite3.SQLITE_BUSY: "another program holds the store locked; stop it or try again",
     sqlite3.SQLITE_LOCKED: "another program holds the store locked; stop it or try again",
@@ -255,6 +257,10 @@ class Database:
                 "update whichhop or name another file"
             )
         if read_only:
+            if not tables:
+                raise StoreError(
+                    f"{self.path}: holds nothing, its making was interrupted; do again what was to fill it"
+                )
             if version < known:
                 raise StoreError(
                     f"{self.path}: store version {version} is older than {known}; "

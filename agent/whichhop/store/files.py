@@ -2,6 +2,7 @@
 
 import codecs
 import gzip
+import re
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -21,6 +22,7 @@ is made to fill a memory to a thousandth."""
 _LEAST = 1 << 20
 _STORE = b"SQLite format 3\0"
 """How every store begins (SQLite's "Database File Format", 1.2)."""
+_REPORT = re.compile(rb"%PDF-|(?i:\s*<!doctype html)")
 _HEAD = 64
 """Octets that tell text from other files."""
 
@@ -32,6 +34,8 @@ def _is_text(head: bytes) -> bool:
 
 def _what_it_is(head: bytes) -> str:
     """What was given in place of a records file, and what to do."""
+    if _REPORT.match(head):
+        return "is a report (or another page or PDF) and no records file; give the records it was made from"
     if head.startswith(_STORE):
         return "is a store and no records file; write one of it: whichhop records export --store FILE"
     if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
@@ -47,7 +51,7 @@ def measured_lines(file: BufferedReader, place: str, most: int) -> Iterator[Iter
     try:
         head = file.peek(_HEAD)[:_HEAD]
         packed = head.startswith(b"\x1f\x8b")  # RFC 1952, 2.3.1
-        if not packed and not _is_text(head):
+        if not packed and (not _is_text(head) or _REPORT.match(head)):
             raise DataError(f"{place}: {_what_it_is(head)}")
         lines = gzip.GzipFile(fileobj=file) if packed else file
         yield lines_of(lines, place, longest=4 * LONGEST_LINE, most=most)

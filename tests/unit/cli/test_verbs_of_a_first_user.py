@@ -1,12 +1,15 @@
 """What a first user mistypes at `start` and `run` is one line with the remedy, before anything is sent."""
 
+import re
 from pathlib import Path
 
 import pytest
 
 from support.homes import ALDER_TEXT
 from whichhop.cli import main
+from whichhop.cli.provider import verify
 from whichhop.config.keys import create_key
+from whichhop.config.trusted_keys import is_key_name
 
 
 @pytest.mark.parametrize(
@@ -32,6 +35,9 @@ from whichhop.config.keys import create_key
         (["join", "192.0.2.10", "--address", "desk"], "write an address of this machine, such as"),
         (["join", "192.0.2.10", "nowhere/home.yaml"], "make the folder nowhere first"),
         (["invite", "alder.yaml", "--address", "küche.."], "write an address of this machine, such as"),
+        (["route", "alone.yaml"], "add the line `targets: {peers: [HOST]}` to it"),
+        (["survey", "alder.yaml", "--compare", "2026-03-01"], "no walk is kept here yet; make one"),
+        (["survey", "alder.yaml", "kitchen"], "has the address of none of the nodes with agents; say which"),
         (["run", "alder.yaml"], "which of its agents this machine is: --node attic, --node desk"),
     ],
 )
@@ -39,14 +45,26 @@ def test_it_is_one_line(
     words: list[str],
     remedy: str,
     tmp_path: Path,
+    tmp_path_factory: pytest.TempPathFactory,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.chdir(tmp_path)
     Path("alder.yaml").write_text(ALDER_TEXT)
+    if words[0] == "route":
+        Path("alone.yaml").write_text(ALDER_TEXT.partition("targets:")[0])
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
     if words[0] == "invite":
         create_key(Path("alder.key"))
     assert main(words) == 2
     (line,) = capsys.readouterr().err.splitlines()
     assert remedy in line
-    assert [p.name for p in tmp_path.iterdir() if p.suffix != ".key"] == ["alder.yaml"]
+    made = {p.name for p in tmp_path.iterdir() if p.suffix != ".key"}
+    assert made - {"alone.yaml"} == {"alder.yaml"}
+
+
+def test_the_fingerprints_that_help_shows_are_such_as_would_be_taken() -> None:
+    # RFC 4648, section 6: base 32 has the digits 2 to 7
+    shown = re.findall(r"--trust ([\w-]+)", verify.EPILOG)
+    assert shown
+    assert all(is_key_name(name) for name in shown)

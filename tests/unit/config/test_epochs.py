@@ -6,9 +6,12 @@ import msgspec
 import pytest
 
 from support.homes import ALDER_TEXT
+from whichhop.advice.rank import advise
+from whichhop.app.advice_of_home import known_home
 from whichhop.app.agents.epoch_learning import asked, hand_out
 from whichhop.app.agents.revoking import check_revocable, revoke
-from whichhop.config.check import read_home
+from whichhop.compare.suspects.vantage import separation
+from whichhop.config.check import read_home, read_house
 from whichhop.config.epochs import (
     NONE,
     Revoked,
@@ -36,6 +39,7 @@ from whichhop.config.known_agents import (
     write_known,
 )
 from whichhop.errors import WhichhopError
+from whichhop.model import Cause, Verdict, derive_sessions
 
 LAPTOP = Revoked(agent="laptop", key="ab" * 32, at_s=1_800_000_000)
 
@@ -52,6 +56,49 @@ def owned(home: Path) -> str:
     word = make_owner(home)
     assert word is not None
     return word
+
+
+@pytest.mark.parametrize("octets", [b"", b'{"public_key": ', b"\0" * 40, "x".encode("utf-16")])
+def test_an_owners_file_that_cannot_be_read_is_told_at_once_and_not_when_a_machine_is_lost(
+    home: Path, octets: bytes
+) -> None:
+    owner_path(home).write_bytes(octets)
+    with pytest.raises(WhichhopError, match="copy it again from another machine of the home") as caught:
+        make_owner(home)
+    assert "\n" not in str(caught.value)
+
+
+def test_nothing_is_advised_about_a_machine_that_was_revoked(home: Path) -> None:
+    """No place for an agent, no address to be given, and what was wrong with it is not to be fixed."""
+    word = owned(home)
+    revoke(home, None, "desk", lambda: word, 1_800_000_000)
+    house = read_house(home)
+    found = separation(house.home, derive_sessions(house.home))
+    assert found.advice
+    assert not any("desk" in one.words for one in found.advice)
+
+    def advised(*verdicts: Verdict) -> list[str]:
+        known = known_home(
+            house,
+            "home.yaml",
+            start_ns=0,
+            end_ns=7200 * 10**9,
+            sessions=(),
+            verdicts=verdicts,
+            readings=(),
+        )
+        return [step.what for step in advise(known)]
+
+    else_so = advised()
+    assert advised(an_hours(Cause.BACKHAUL, "attic/router")) != else_so  # of what is still there
+    for cause, element in ((Cause.WIRELESS_HOP, "desk/attic"), (Cause.AGENT_HOST, "host:desk")):
+        assert advised(an_hours(cause, element)) == else_so
+
+
+def an_hours(cause: Cause, element: str) -> Verdict:
+    return Verdict(
+        cause=cause, elements=(element,), probability=0.99, proven=True, start_ns=0, end_ns=3600 * 10**9
+    )
 
 
 def test_the_owners_word_opens_however_it_is_typed_and_is_on_no_disk(home: Path) -> None:

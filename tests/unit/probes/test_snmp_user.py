@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from whichhop.daemon.notice.sending import secret_of
 from whichhop.errors import DataError, SystemRefusedError
 from whichhop.probes.snmp_ask import AuthBy, PrivBy, SnmpUser, read_user, user_of
 
@@ -62,6 +63,16 @@ def test_a_file_that_others_can_read_is_refused(tmp_path: Path, mode: int, fine:
     else:
         with pytest.raises(SystemRefusedError, match=rf"others may read or change it; run: chmod 600 {file}"):
             read_user(file)
+
+
+def test_the_mark_that_some_editors_begin_a_file_with_is_no_part_of_it(tmp_path: Path) -> None:
+    # RFC 3629, section 6
+    (tmp_path / "u").write_bytes(b"\xef\xbb\xbf" + GOOD.encode())
+    (tmp_path / "u").chmod(0o600)
+    assert read_user(tmp_path / "u").name == "reader"
+    (tmp_path / "token").write_bytes(b"\xef\xbb\xbfstone bridge\r\n")
+    (tmp_path / "token").chmod(0o600)
+    assert secret_of(tmp_path / "token") == "stone bridge"
 
 
 def test_a_file_that_is_not_there_or_no_text_is_one_line(tmp_path: Path) -> None:

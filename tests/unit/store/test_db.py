@@ -143,7 +143,14 @@ def test_a_store_that_may_not_be_written_is_told_with_the_remedy(tmp_path: Path)
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     tmp_path.chmod(0o755)
     assert said.startswith("StoreError ")
-    assert "check its owner and permissions" in said
+    assert "check its owner, its permissions, and that its disk may be written" in said
+
+
+def test_a_store_whose_making_was_interrupted_is_told_for_what_it_is(tmp_path: Path) -> None:
+    # Seen: SIGTERM to `records import` left a file without a table, called a store of version 0.
+    (tmp_path / "s.db").touch()
+    with pytest.raises(StoreError, match="holds nothing, its making was interrupted; do again what was to"):
+        Database(tmp_path / "s.db", read_only=True)
 
 
 def test_a_disk_that_is_really_full_is_told_and_measured_past(tmp_path: Path) -> None:

@@ -128,14 +128,19 @@ async def _talk(line: PairingLine, joining: Joining) -> HasJoined:
     # The person there may be asked, or its disk be slow, but a line comes soon: it has all it needs.
     node = (await line.hear(Place)).node
     path = joining.identity_for(node)
-    own = identity_at(path, node)
-    signature = signing_key(path).sign(keys.machine).hex()
-    await line.say(OwnKey(certificate=own.certificate, signature=signature))
-    sent = await line.hear(HomeSent)
     try:
-        with _kept(joining.home_file, sent, node):
-            await line.say(Kept())
-            await line.hear(Done)
+        with contextlib.ExitStack() as undo:
+            if not path.exists():
+                undo.callback(path.unlink, missing_ok=True)
+            own = identity_at(path, node)
+            signature = signing_key(path).sign(keys.machine).hex()
+            await line.say(OwnKey(certificate=own.certificate, signature=signature))
+            sent = await line.hear(HomeSent)
+            with _kept(joining.home_file, sent, node):
+                # From here on the other machine may know this one by its key, which is then worth keeping.
+                undo.pop_all()
+                await line.say(Kept())
+                await line.hear(Done)
     except WriteError as why:  # whoever sits at the other machine hears it too
         with contextlib.suppress(OSError, TimeoutError):
             await line.say(Refused(why=f"nothing was kept there: {why}"))

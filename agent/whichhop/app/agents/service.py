@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
+from whichhop.app.agents.service_secrets import content_of, credentials_text, secrets_of, unreachable
 from whichhop.config.check import read_home
 from whichhop.config.epochs import epoch_path, in_force, is_owners, owner_path, read_epoch, read_owner
 from whichhop.config.keys import key_path_for, read_key
@@ -145,6 +146,15 @@ def _lay(path: Path, octets: bytes, mode: int) -> None:
         raise SystemRefusedError(f"{path}: cannot be written ({why.strerror}); check the folder") from why
 
 
+def _part(machine: Machine, node: str, name: str, text: str) -> None:
+    """Lay down a part of one node's unit, or take it away where it says nothing."""
+    path = machine.units / f"whichhop@{node}.service.d" / name
+    if text:
+        _lay(path, text.encode(), 0o644)
+    else:
+        path.unlink(missing_ok=True)
+
+
 BESIDE = (owner_path, epoch_path, known_agents_path)
 """What an agent needs to take a new key over, beside home file and key: without the owner it believes nobody.
 
@@ -184,6 +194,8 @@ def install(machine: Machine, home: Path, node: str, *, compare: bool) -> list[s
     key = key_path_for(home)
     read_key(key)
     _ready(machine)
+    secrets = {secret: content_of(secret) for secret in secrets_of(home)}
+    held = {secret: octets for secret, octets in secrets.items() if octets is not None}
     there, etc_home = machine.etc / "home.key", machine.etc / "home.yaml"
     if there.exists() and there.read_bytes() != key.read_bytes():
         _must_be_newer(home, etc_home)
@@ -193,11 +205,11 @@ def install(machine: Machine, home: Path, node: str, *, compare: bool) -> list[s
             _lay(path_of(etc_home), path_of(home).read_bytes(), 0o644)
     _lay(there, key.read_bytes(), 0o600)
     _lay(machine.units / UNIT, unit_text(machine).encode(), 0o644)
-    extra = machine.units / f"whichhop@{node}.service.d" / "compare.conf"
-    if compare:
-        _lay(extra, _compare_text(machine).encode(), 0o644)
-    else:
-        extra.unlink(missing_ok=True)
+    for secret, octets in held.items():
+        _lay(machine.etc / secret.path.name, octets, 0o600)
+    names = sorted({secret.path.name for secret in held})
+    _part(machine, node, "compare.conf", _compare_text(machine) if compare else "")
+    _part(machine, node, "secrets.conf", credentials_text(names))
     again = node in instances(machine)
     _systemctl(machine, "daemon-reload")
     _systemctl(machine, "enable", f"whichhop@{node}.service")
@@ -206,6 +218,14 @@ def install(machine: Machine, home: Path, node: str, *, compare: bool) -> list[s
         f"the agent of {node} " + ("was brought up to date" if again else "runs now and at each start"),
         f"home file: {machine.etc / 'home.yaml'} (after a change of it: systemctl reload whichhop@{node})",
         f"key: {there}, readable by root alone; the agent gets it from systemd as a credential",
+        *([f"so it gets: {', '.join(names)} (after a change of one: install again)"] if names else []),
+        *(
+            f"{secret.key}: no {secret.path} on this machine; if this agent is to use it, put it there and"
+            " install again"
+            for secret in secrets
+            if secret not in held
+        ),
+        *unreachable(home, machine.root, CLOSED),
         "records: /var/lib/whichhop (they stay through upgrade and removal)",
         f"its words: journalctl -u whichhop@{node}",
     ]

@@ -8,7 +8,7 @@ import hashlib
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -73,6 +73,8 @@ class Judged:
     row: HomeRow
     region: str = ""
     trouble: str = ""
+    unasked: bool = False
+    """Whether the server did not answer for it, so that nothing is known of it at all."""
     beyond_limits: bool = False
 
 
@@ -195,7 +197,8 @@ def _judged_batch(
             found = read_new(server.opened(), agents, kept, span.start_ns, span.end_ns)
             kept.update(found)
     except WhichhopError as why:
-        return out + [_untold(name, str(why), house) for name, (_, house) in houses.items()]
+        mute = [_untold(name, str(why), house) for name, (_, house) in houses.items()]
+        return out + [replace(one, unasked=True) for one in mute]
     return out + [_one(house, path, found.get(name), span) for name, (path, house) in houses.items()]
 
 

@@ -106,9 +106,12 @@ def keep_within(store: Store, home: Home, now_minute: int, say: Say) -> None:
     after = store.span(now_minute)
     if after is not None:
         KeptDays.of(store.db.path).drop_before(date_of(after[0] * NS_PER_MINUTE))
-    if before is not None and after is not None and (gone := (after[0] - before[0]) // MINUTES_A_DAY):
+    # A packed hour is whole, so that what is kept may begin minutes sooner than before.
+    gone = 0 if before is None or after is None else (after[0] - before[0]) // MINUTES_A_DAY
+    if gone > 0:
+        what = "day of records was" if gone == 1 else f"{gone} days of records were"
         say(
-            f"{store.db.path}: the oldest {gone} days of records were dropped (limits: keep_days, store_mb);"
+            f"{store.db.path}: the oldest {what} dropped (limits: keep_days, store_mb);"
             " to judge such as well, give their files by --records"
         )
 

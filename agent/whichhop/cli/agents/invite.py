@@ -12,8 +12,9 @@ from whichhop.app.agents.agents_fetch import tell_agents
 from whichhop.app.agents.invitation import TRIES, Invitation, Wish
 from whichhop.app.agents.inviting import Invited, Inviting, Joined, check_ready
 from whichhop.app.agents.pairing_line import PORT
+from whichhop.cli.agents.join import check_own_address
 from whichhop.cli.agents.setup import owner_words
-from whichhop.config.check import is_name, read_home
+from whichhop.config.check import read_home
 from whichhop.config.epochs import make_owner
 from whichhop.config.keys import derive_keys, key_path_for, read_key
 from whichhop.config.pairing_keys import make_code, read_code
@@ -121,8 +122,7 @@ def run(args: argparse.Namespace) -> int:
         raise WhichhopError(
             f"--behind {args.behind}: no node of {args.home}; there are {', '.join(home.nodes)}"
         )
-    if args.address is not None and is_name(args.address):
-        raise WhichhopError(f"--address {args.address}: write an address of this machine, such as 192.0.2.10")
+    check_own_address(args.address)
     check_ready(args.home)
     try:
         host = args.address or own_address(home)

@@ -80,6 +80,12 @@ def _surroundings(args: argparse.Namespace) -> tuple[str | None, bool]:
     return here.gateway, bool(here.radio)
 
 
+def check_own_address(given: str | None) -> None:
+    """WhichhopError where what was typed as --address is no address; whose it is shows when it is used."""
+    if given is not None and is_name(given):
+        raise WhichhopError(f"--address {given}: write an address of this machine, such as 192.0.2.20")
+
+
 def _place(where: str) -> tuple[str, int]:
     """The host and port that were typed; WhichhopError where no machine can be called so."""
     try:
@@ -99,8 +105,7 @@ def _place(where: str) -> tuple[str, int]:
 def join_home(args: argparse.Namespace, where: str, home_file: Path, store: Path | None = None) -> HasJoined:
     """Ask for the code and join; WhichhopError in one line when that fails."""
     host, port = _place(where)
-    if args.address is not None and is_name(args.address):
-        raise WhichhopError(f"--address {args.address}: write an address of this machine, such as 192.0.2.20")
+    check_own_address(args.address)
     gateway, radio = _surroundings(args)
     name = args.name or node_name(own_name())
     if node_name(name) != name:

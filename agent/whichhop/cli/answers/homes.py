@@ -18,7 +18,7 @@ from whichhop.app.fleet.homes import HomeFault, HomeRow, Standing, read_homes
 from whichhop.app.fleet.metrics_windows import authorization_of, server_base
 from whichhop.cli.answers.screen import element_shown
 from whichhop.cli.text import parse_time
-from whichhop.errors import DataError
+from whichhop.errors import DataError, RemoteError
 from whichhop.model import CAUSE_TABLE, Cause
 from whichhop.model.figure_words import instant_words, probability_words
 from whichhop.model.units import NS_PER_S
@@ -240,6 +240,9 @@ def _judged(args: argparse.Namespace, now_ns: int, pools: Sequence[Executor] = (
     server = Server(base=server_base(args.prometheus), authorization=authorization_of(args.authorization))
     share = _share(args.share)
     found = judge_all(args.judge, server, span, share=share, processes=None, tell=_progress, pools=pools)
+    read = [one for one in found if one.unasked or not one.trouble]
+    if read and all(one.unasked for one in read) and not args.follow:
+        raise RemoteError(read[0].trouble)  # exit code 0 would say that no home has a fault
     near = neighbours_of(found, span.end_ns - span.start_ns)
     notes = {home: said.words for home, said in near.items() if said.words}
     notes |= {one.row.home: one.trouble for one in found if one.trouble}

@@ -147,7 +147,9 @@ def _judged_here(args: argparse.Namespace, house: House, heard: list[Heard]) -> 
             live = live_comparison(house, str(args.home), source.store)
             found = live.turn(due, source.open_records, troubles=troubles)
     if found is None:  # each agent's trouble has been told above
-        raise DataError(f"nothing was measured in the last hour; start the agents: whichhop run {args.home}")
+        raise DataError(
+            f"nothing was measured in the last hour; start the agents: whichhop run {args.home} --node NAME"
+        )
     return found
 
 
@@ -189,7 +191,10 @@ def _hops(args: argparse.Namespace, home: Home, heard: list[Heard]) -> int:
     silent = {h.agent: h.trouble for h in heard if h.trouble}
     if len(silent) == len(heard):
         first = next(iter(silent))
-        raise DataError(f"no agent answers ({first}: {silent[first]}); start the agents: whichhop run HOME")
+        raise DataError(
+            f"no agent answers ({first}: {silent[first]}); start the agents:"
+            f" whichhop run {args.home} --node NAME"
+        )
     if args.json:
         data = {"hops": msgspec.to_builtins(told), "silent": silent}
         sys.stdout.write(json.dumps(data, indent=2) + "\n")

@@ -9,7 +9,7 @@ from itertools import groupby
 from typing import Any
 
 from whichhop.app.agents.agents_fetch import DAY_NS
-from whichhop.cli.collecting import add_source_arguments, opened_for
+from whichhop.cli.collecting import START_THEM, add_source_arguments, opened_for
 from whichhop.cli.text import instant_text, parse_time, table, times_in
 from whichhop.config.check import read_house
 from whichhop.errors import DataError
@@ -171,10 +171,12 @@ def run(args: argparse.Namespace) -> int:
         first, last = _span(args, store)
         keys = [asked] if asked else store.sessions()
         found = [_measured(store, key, first, last) for key in keys]
-        there = ", ".join(map(str, store.sessions())) or "none"
+        there = ", ".join(map(str, store.sessions()))
     found = [one for one in found if one[1]]
     if not found:
         what = f"--session {args.session}" if asked else str(args.home)
+        if not there:
+            raise DataError(f"{what}: nothing is kept yet; {START_THEM}")
         raise DataError(f"{what}: nothing is kept of that time; sessions with records: {there}")
     if args.json:
         data = [_data(*one) for one in found]

@@ -13,6 +13,7 @@ from whichhop.cli.text import table
 from whichhop.config.check import read_home
 from whichhop.errors import DataError
 from whichhop.model import Home, Node, NodeKind
+from whichhop.model.home import ALLOW_A_TARGET
 from whichhop.net.clock import SystemClock, clock_error_ns
 from whichhop.probes.path_checks import DscpCheck, check_dscp, check_path_mtu
 from whichhop.probes.path_trace import find_route
@@ -23,7 +24,7 @@ from whichhop.wire.trace import Edge, Route, home_networks, provider_edge
 
 EPILOG = """\
 example:
-  whichhop route configs/mesh-radio.yaml harbour --sizes
+  whichhop route alder.yaml harbour --sizes
 
 Run it on a machine of the home, as root or with CAP_NET_RAW. Only peers of the home file are asked. A
 router that does not answer is silent, which says nothing about the packets that pass through it.
@@ -62,7 +63,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def find_peer(home: Home, name: str | None) -> Node:
     """The peer to ask; DataError when there is none of that name, or none at all."""
     if not home.peers:
-        raise DataError("the home file names no peer; write one under targets, peers")
+        raise DataError(f"the home file names no peer; add the line `{ALLOW_A_TARGET}` to it")
     if name is not None and name not in home.peers:
         raise DataError(f"no peer named {name!r}; there are: {', '.join(home.peers)}")
     return home.nodes[name or home.peers[0]]

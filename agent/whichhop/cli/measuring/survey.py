@@ -81,8 +81,8 @@ def _laptop(home: Home, args: argparse.Namespace) -> Node:
     if args.node is not None:
         raise DataError(f"{args.home}: no agent runs on {args.node!r}; nodes with agents: {names}")
     raise DataError(
-        f"{args.home}: this machine has the address of {len(found)} nodes with agents; say which it is with "
-        f"--node (one of {names}); in a room without any network its address is gone too"
+        f"{args.home}: this machine has the address of {len(found) or 'none of the'} nodes with agents; say"
+        f" which it is with --node (one of {names}); in a room without any network its address is gone too"
     )
 
 
@@ -256,6 +256,7 @@ def _picked(results: Sequence[RoomResult], walk: str | None) -> tuple[str, tuple
 
 
 def _compared(args: argparse.Namespace, results: Sequence[RoomResult]) -> None:
+    _picked(results, args.compare)
     others = [r for r in results if r.walk != args.compare]
     if args.walk is None and not others:
         raise DataError(

@@ -10,6 +10,8 @@ from contextlib import ExitStack
 from dataclasses import asdict, replace
 from pathlib import Path
 
+import msgspec
+
 from whichhop import __version__
 from whichhop.app.reported.dossier import Order, assemble
 from whichhop.app.reported.report_checks import (
@@ -41,8 +43,8 @@ from whichhop.store.store import Store
 
 EPILOG = """\
 examples:
-  whichhop verify evening.html whichhop.db --trust K7QF-2M9X-ABCD-EFGH-2345
-  whichhop verify evening.pdf desk.jsonl router.jsonl.gz --trust K7QF-2M9X-ABCD-EFGH-2345 --remember
+  whichhop verify evening.html whichhop.db --trust K7QF-2M6X-ABCD-EFGH-2345
+  whichhop verify evening.pdf desk.jsonl router.jsonl.gz --trust K7QF-2M6X-ABCD-EFGH-2345 --remember
   whichhop verify to-share.html whichhop.db --home alder.yaml     a report with stand-ins
   whichhop verify evening.html --attach-time evening.tsr --authority tsa.pem
 
@@ -92,6 +94,17 @@ _MOST_OCTETS = 256 << 20
 """Of a report or a certificate; a report of a week with all its drawings has some megabytes."""
 
 
+_NO_REPORT = "not a report; give first the page, the PDF, or its data as JSON, then the records"
+
+
+def _is_data(text: str) -> bool:
+    """Whether it may be a report's bare data, and no other file given in its place."""
+    try:
+        return "form" in msgspec.json.decode(text, type=dict[str, msgspec.Raw])
+    except (msgspec.MsgspecError, RecursionError):
+        return False
+
+
 def _bytes(path: Path) -> bytes:
     found = read_small(path, _MOST_OCTETS)
     if found is None:
@@ -107,7 +120,7 @@ def _text(path: Path) -> str:
     try:
         return _bytes(path).decode()
     except UnicodeDecodeError:
-        raise DataError(f"{path}: not a report; give the page, the PDF, or its data as JSON") from None
+        raise DataError(f"{path}: {_NO_REPORT}") from None
 
 
 def _read_paper(path: Path, data: bytes) -> tuple[Dossier, list[FigureCheck]]:
@@ -240,6 +253,8 @@ def _read_page(args: argparse.Namespace, notes: list[str]) -> tuple[Dossier, lis
     text, seal = unsealed(whole, str(args.report))
     part = dossier_part(text)
     data = part if part is not None else whole.encode()
+    if part is None and not _is_data(whole):
+        raise DataError(f"{args.report}: {_NO_REPORT}")
     dossier = read_dossier(data, str(args.report))
     authority = _bytes(args.authority) if args.authority else None
     if part is None:

@@ -96,6 +96,8 @@ def _additions(home: Home) -> Iterator[tuple[int, str, Home]]:
             if unknown and home.peers and node.kind is NodeKind.PROVIDER_EDGE:
                 yield 1, f"let {name} be discovered", replace(home, discover_edge=True)
             continue
+        if node.revoked:
+            continue
         if node.address is None:
             probed = replace(node, address="(to be given)")
             yield 1, f"give the address of {name}, so that it can be probed", _with_node(home, probed)

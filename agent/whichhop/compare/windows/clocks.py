@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from statistics import median
+from statistics import median_low
 from typing import Any
 
 import numpy as np
@@ -30,7 +30,8 @@ def ahead_s(out_ns: NDArray[Any], rtt_ns: NDArray[Any]) -> float | None:
     known = (out != ABSENT) & (rtt != ABSENT)
     if np.count_nonzero(known) < LEAST_SAMPLES:
         return None
-    return float(np.median(out[known] - rtt[known] // 2)) / NS_PER_S
+    # One that was seen: half-way between before and after a clock was set, no clock ever was.
+    return float(np.quantile(out[known] - rtt[known] // 2, 0.5, method="lower")) / NS_PER_S
 
 
 def ahead_of_records(records: Sequence[Record]) -> dict[SessionKey, float]:
@@ -72,7 +73,7 @@ def clocks_of(ahead: Mapping[SessionKey, float], agents: Iterable[str]) -> dict[
             here = queue.pop()
             for there, values in joined[here].items():
                 if there not in found:
-                    found[there] = found[here] + median(values)
+                    found[there] = found[here] + median_low(values)
                     queue.append(there)
         middle = sorted(found.values())[(len(found) - 1) // 2]
         out |= {name: value - middle for name, value in found.items()}
@@ -131,12 +132,12 @@ def one_clock_words(ahead_s: float) -> str:
 def clock_words(clocks: Mapping[str, float]) -> str:
     """A sentence on the clocks that are off; empty where none is."""
     wrong = [
-        f"that of {name} {abs(s):.0f} s {'ahead' if s > 0 else 'behind'}"
+        f"that of {name} {abs(s):.0f} s {'ahead of' if s > 0 else 'behind'} the others'"
         for name, s in sorted(clocks.items())
     ]
     if not wrong:
         return ""
     return (
-        f"Clocks disagree: {', '.join(wrong)} of the others', by STAMP's time stamps; measurements were put "
+        f"Clocks disagree: {', '.join(wrong)}, by STAMP's time stamps; measurements were put "
         "in line. Set the clock by NTP"
     )

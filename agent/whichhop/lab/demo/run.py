@@ -32,7 +32,7 @@ LOOK_S = 1.0
 SURE = 0.9
 CONFIRM_S = 8.0
 """Once the comparer that follows has been that sure for so long, the whole history is judged."""
-START_S = 15.0
+START_S = 60.0
 HOME_NAME = "alder.yaml"
 WATCHER = "study"
 """The machine that compares: by cable at the router, as a person would choose."""
@@ -76,7 +76,10 @@ class _Stage:
                 if agent.poll() is not None:
                     raise WhichhopError(f"the agent on {node} ended: {agent.output().strip()[-300:]}")
             if self.clock.mono_ns() > end:
-                raise WhichhopError(f"the agents did not start within {START_S:g} s")
+                raise WhichhopError(
+                    f"the agents did not start within {START_S:g} s; end what else keeps this machine busy,"
+                    " and try again"
+                )
             sleep_s(0.1)
 
     def _compare_words(self, store: str, *options: str) -> list[str]:

@@ -15,7 +15,7 @@ from whichhop.report.reach import felt_besides, reach_besides, without_fault
 from whichhop.report.sections.calls import overdue, tickets
 from whichhop.report.sections.line import line_facts
 from whichhop.report.standing import ReportStanding, plan_is_missed, standing_of
-from whichhop.report.way import draw_way
+from whichhop.report.way import draw_way, draw_way_down
 from whichhop.report.words import (
     HARD,
     NO_DELAY_S,
@@ -280,11 +280,12 @@ def _pictures(dossier: Dossier, zone: ZoneInfo) -> list[Block]:
     session = shown_session(dossier)
     suspects = dossier.claim.elements if dossier.claim else ()
     if session is not None:
-        svg = draw_way(dossier.home, session.path.nodes, session.path.links, suspects)
+        drawn = dossier.home, session.path.nodes, session.path.links, suspects
         shows = "the path to the internet, the link at fault drawn thick"
         out.append(
             Picture(
-                svg=svg,
+                svg=draw_way(*drawn),
+                narrow=draw_way_down(*drawn),
                 shows=shows,
                 caption="The path to the internet as seen from " + session.key.agent + ".",
             )

@@ -32,7 +32,7 @@ from whichhop.report.standing import (
     standing_of,
     too_short,
 )
-from whichhop.report.way import draw_way
+from whichhop.report.way import draw_way, draw_way_down
 from whichhop.report.words import OWNERS, how_sure, probability, whose
 
 LOOK = (
@@ -234,12 +234,14 @@ def summary(dossier: Dossier) -> Section:
         ]
     session = shown_session(dossier)
     if session is not None and claim is not None:
+        way = dossier.home, session.path.nodes, session.path.links, claim.elements
         drawn = {*session.path.nodes, *(k.name for k in session.path.links)}
         marked = any(name in drawn or name.partition(":")[2] in drawn for name in claim.elements)
         what = "the fault" if len(claim.elements) == 1 else "what may be at fault"
         blocks.append(
             Picture(
-                svg=draw_way(dossier.home, session.path.nodes, session.path.links, claim.elements),
+                svg=draw_way(*way),
+                narrow=draw_way_down(*way),
                 shows=f"the path to the internet{f', {what} marked' if marked else ''}",
                 caption=f"The path to the internet{f'; {what} is marked' if marked else ''}.",
             )

@@ -210,6 +210,17 @@ def test_days_whose_records_are_dropped_go_with_them(path: Path) -> None:
         assert {p.name[:10] for p in kept(path)} == {"2026-01-02"}
 
 
+def test_an_hour_that_is_packed_drops_nothing_and_nothing_is_said(tmp_path: Path) -> None:
+    # Seen: "the oldest -1 days of records were dropped", an hour after the first record.
+    key, said = derive_sessions(HOME)[0].key, list[str]()
+    first = FIRST_HOUR * 60 + 3  # three minutes into an hour, which is packed whole
+    with Store.make(tmp_path / "one.db") as store:
+        store.append_all([lifelike(random.Random(2), first, key)], [])
+        keep_within(store, HOME, first + 180, said.append)
+        assert store.span() == (FIRST_HOUR * 60, FIRST_HOUR * 60 + 59)
+    assert said == []
+
+
 def test_readings_of_the_day_before_are_not_read_again(path: Path) -> None:
     hour_ns = 3600 * NS_PER_S
     with Store.open(path) as store:

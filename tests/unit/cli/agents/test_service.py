@@ -16,9 +16,12 @@ from support.need import need_program
 from whichhop.app.agents.revoking import revoke
 from whichhop.app.agents.service import UNIT, Machine, Ran
 from whichhop.cli.agents.service import add_arguments, run
+from whichhop.config.check import read_home
 from whichhop.config.epochs import epoch_path, in_force, make_owner, owner_path, read_owner
 from whichhop.config.keys import create_key, key_path_for
+from whichhop.daemon.notice.sending import missing
 from whichhop.errors import SystemRefusedError, WhichhopError
+from whichhop.model.notices import Way
 
 SHIPPED = Path(__file__).parents[4] / "deploy" / UNIT
 
@@ -228,6 +231,111 @@ def test_a_service_gets_what_a_revocation_needs_and_the_new_key_when_installed_a
     epoch_path(file).unlink()
     with pytest.raises(WhichhopError, match="is older than the installed one"):
         system.say("install", home, "--node", "attic")
+
+
+SECRETS = """\
+notices:
+  webhook: {url: "https://notices.example.net/home", token_file: secret/hook.token}
+  mail: {server: mail.example.net, user: alder, password_file: mail.password,
+         from: alder@example.net, to: [ann@example.net]}
+fleet: {write: "https://metrics.example.net/api/v1/write", token_file: fleet.token}
+"""
+
+
+def test_secrets_beside_the_home_file_are_handed_to_the_services_user_by_systemd(
+    system: System, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """systemd.exec(5), LoadCredential=: root's file of mode 0600, readable by a user that has no name yet."""
+    folder = Path(home).parent
+    Path(home).write_text(
+        ALDER_TEXT.replace(
+            "{kind: modem}", "{kind: modem, levels: {snmp: 192.0.2.254, user_file: modem.user}}"
+        )
+        + SECRETS
+    )
+    (folder / "secret").mkdir()
+    for name in ("secret/hook.token", "fleet.token", "modem.user"):
+        (folder / name).write_text(f"{name}: stone bridge\n")
+        (folder / name).chmod(0o600)
+    assert system.say("install", home, "--node", "attic") == 0
+    etc, said = system.root / "etc/whichhop", capsys.readouterr().out
+    part = (system.root / "etc/systemd/system/whichhop@attic.service.d/secrets.conf").read_text()
+    assert part.splitlines() == [
+        "[Service]",
+        "LoadCredential=fleet.token:/etc/whichhop/fleet.token",
+        "LoadCredential=hook.token:/etc/whichhop/hook.token",
+        "LoadCredential=modem.user:/etc/whichhop/modem.user",
+    ]
+    assert (etc / "hook.token").read_text() == "secret/hook.token: stone bridge\n"
+    assert {(etc / n).stat().st_mode & 0o777 for n in ("hook.token", "fleet.token", "modem.user")} == {0o600}
+    assert "so it gets: fleet.token, hook.token, modem.user" in said
+    assert f"notices.mail.password_file: no {folder / 'mail.password'} on this machine" in said
+    # What the home file names no more is no part of the unit any more.
+    Path(home).write_text(ALDER_TEXT)
+    assert system.say("install", home, "--node", "attic") == 0
+    assert not (system.root / "etc/systemd/system/whichhop@attic.service.d/secrets.conf").exists()
+
+
+def test_what_the_service_is_handed_is_read_there(
+    system: System, home: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # systemd.exec(5): $CREDENTIALS_DIRECTORY holds the files by name; newer versions make them 0440
+    Path(home).write_text(ALDER_TEXT + SECRETS)
+    handed = tmp_path / "credentials"
+    handed.mkdir()
+    (handed / "hook.token").write_text("willow mill\n")
+    (handed / "hook.token").chmod(0o440)
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(handed))
+    notices = read_home(Path(home)).notices
+    assert notices is not None
+    assert missing(notices, Way.WEBHOOK) == ""
+    assert str(tmp_path / "mail.password") in missing(notices, Way.MAIL)
+
+
+@pytest.mark.parametrize(
+    ("text", "mode", "words"),
+    [
+        (SECRETS, 0o640, r"fleet.token: others may read or change it; run: chmod 600 "),
+        (
+            SECRETS.replace("secret/hook.token", "other/fleet.token"),
+            0o600,
+            r"notices.webhook.token_file: two files are called fleet.token",
+        ),
+        (SECRETS.replace("fleet.token", "home.key"), 0o600, r"cannot be handed a file called 'home.key'"),
+        # Whoever hands a home file over does not have root read what only root may.
+        (SECRETS.replace("token_file: fleet", "token_file: /etc/fleet"), 0o600, "not beside the home file"),
+        (SECRETS.replace("token_file: fleet", "token_file: ../fleet"), 0o600, "not beside the home file"),
+        (SECRETS.replace("token_file: fleet", "token_file: .vault/fleet"), 0o600, "not beside the home file"),
+        (SECRETS.replace("fleet.token", "a b:c"), 0o600, r"cannot be handed a file called 'a b:c'"),
+    ],
+)
+def test_a_secret_that_cannot_be_handed_over_is_one_line_and_nothing_is_written(
+    system: System, home: str, text: str, mode: int, words: str
+) -> None:
+    Path(home).write_text(ALDER_TEXT + text)
+    token = Path(home).parent / "fleet.token"
+    token.write_text("stone bridge\n")
+    token.chmod(mode)
+    with pytest.raises(WhichhopError, match=words) as caught:
+        system.say("install", home, "--node", "attic")
+    assert "\n" not in str(caught.value)
+    assert not (system.root / "etc/whichhop").exists()
+
+
+@pytest.mark.parametrize("written", ["levels.csv", "/home/ann/levels.csv"])
+def test_a_file_of_levels_that_no_service_sees_is_told(
+    system: System, home: str, written: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path(home).write_text(
+        ALDER_TEXT.replace("{kind: modem}", f"{{kind: modem, levels: {{file: {written}}}}}")
+    )
+    assert system.say("install", home, "--node", "attic") == 0
+    where = Path("/etc/whichhop") / written
+    assert f"nodes.modem.levels.file: the service finds no {where};" in capsys.readouterr().out
+    (system.root / where.relative_to("/")).parent.mkdir(parents=True, exist_ok=True)
+    (system.root / where.relative_to("/")).write_text("")
+    assert system.say("install", home, "--node", "attic") == 0
+    assert ("levels.file" in capsys.readouterr().out) is written.startswith("/home")
 
 
 def test_mistakes_are_told_before_anything_is_written(system: System, home: str, tmp_path: Path) -> None:

@@ -388,6 +388,23 @@ def test_what_is_no_report_is_refused_in_one_line(
     assert len(capsys.readouterr().err.strip().splitlines()) == 1
 
 
+def test_files_in_each_others_places_are_told_for_what_they_are(
+    made: Made, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plain = made.file.with_name("r.jsonl")
+    plain.write_bytes(gzip.decompress(made.file.read_bytes()))
+    for words, said in (
+        ([plain, made.html], f"{plain}: not a report; give first the page, the PDF"),
+        ([made.home, plain], f"{made.home}: not a report; give first the page"),
+        ([made.html, made.pdf], f"{made.pdf}: is a report (or another page or PDF) and no records file"),
+        ([made.pdf, made.html], f"{made.html}: is a report (or another page or PDF) and no records file"),
+        ([made.html, plain, "--home", made.html], f"{made.html}:1: (top level): no home file: it is a page"),
+    ):
+        assert main(["verify", *map(str, words)]) == 2
+        (line,) = capsys.readouterr().err.splitlines()
+        assert line.startswith(said)
+
+
 def test_what_has_no_end_and_what_is_large_is_not_read_whole(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

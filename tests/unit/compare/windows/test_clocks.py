@@ -56,6 +56,25 @@ def test_two_clocks_are_put_in_line_with_each_other():
     assert found["study"] - found["desk"] == pytest.approx(40.0)
 
 
+def test_a_clock_that_was_set_within_the_span_is_told_as_it_once_was_and_never_half_way():
+    # Seen: an hour ahead for half of a span was told, and put right, as half an hour.
+    rtt, set_ns = np.full(60, 8_000_000), np.repeat([0, 3600 * NS_PER_S], 30)
+    there = ahead_s(set_ns + 4_000_000, rtt)
+    back = ahead_s(4_000_000 - set_ns, rtt)
+    assert there in (0.0, 3600.0)
+    assert back in (0.0, -3600.0)
+    keys = [
+        SessionKey(agent=a, target=b, method=Method.STAMP) for a, b in (("desk", "study"), ("study", "desk"))
+    ]
+    found = clocks_of({keys[0]: there, keys[1]: back}, ("desk", "study"))
+    assert abs(found["study"] - found["desk"]) in (0.0, 3600.0)
+
+
+def test_what_is_off_is_said_with_its_way():
+    said = clock_words({"desk": -7200.0, "study": 60.0})
+    assert "that of desk 7200 s behind the others', that of study 60 s ahead of the others', by STAMP" in said
+
+
 def test_what_nobody_tells_of_is_left_alone():
     assert clocks_of({}, AGENTS) == dict.fromkeys(AGENTS, 0.0)
 
